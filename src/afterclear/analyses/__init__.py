@@ -1,0 +1,1 @@
+"""Arrays in, frozen results out; no store, no clock, no HTML."""

@@ -1,0 +1,1 @@
+"""Results -> page models -> one self-contained HTML file."""

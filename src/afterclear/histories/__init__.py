@@ -1,0 +1,1 @@
+"""Stored rows -> what was seen, cleared, tried and proven."""

@@ -1,0 +1,1 @@
+"""Spellings and meanings: codes, families, VINs; text in, text out."""

@@ -1,0 +1,1 @@
+"""Bytes -> meaning; no files, no clock, no store."""

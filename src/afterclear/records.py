@@ -1,0 +1,82 @@
+"""Frozen records that cross parts of the program.  Times are aware UTC instants."""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+import polars as pl
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """One delivered file, already safe in the archive."""
+
+    source: str  # name of the source in config/sources.toml, or "command line"
+    name: str  # the file's name as it came, for messages and the ledger
+    path: Path  # where its bytes can be read
+    sha256: str
+    zone: str = "UTC"  # IANA zone of times written without an offset
+    vehicle_id: str | None = None  # whose file it is, for kinds that do not say so themselves
+    started_at: datetime | None = None  # begin of a log whose clock is relative
+
+
+@dataclass(frozen=True, slots=True)
+class Rejection:
+    """One thing refused: where it stands, what it said, and what was expected."""
+
+    table: str
+    line: int | None  # 1-based; a frame or record number where a file has no lines
+    column: str | None
+    value: str | None
+    expected: str
+    row: str | None = None  # the whole row as JSON, for mending and replay
+
+
+@dataclass(frozen=True, slots=True)
+class PlainFile:
+    """A table that stands in a file the store can scan itself."""
+
+    table: str
+    path: Path
+    form: Literal["csv", "jsonl", "parquet"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlainRows:
+    """Rows of a table made by a reader: plain column names, every cell text or null.
+
+    ``frame`` has one extra column, ``_line`` (Int64): the 1-based line, frame or record number
+    of the row in the delivered file.
+    """
+
+    table: str
+    frame: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFile:
+    """What a reader made of one delivery.  Everything it saw is in one of the three parts."""
+
+    parts: tuple[PlainFile | PlainRows, ...]
+    rejections: tuple[Rejection, ...] = ()
+    note: str = ""  # what a person should know: encoding found, frames without meaning, ...
+
+
+@dataclass(frozen=True, slots=True)
+class LoadResult:
+    """One file's line in the ledger.  read = stored + duplicate + rejected, always."""
+
+    load_id: int | None  # None: nothing was written, the file was loaded before
+    source: str
+    file_name: str
+    sha256: str
+    reader: str
+    rows_read: int = 0
+    rows_stored: int = 0
+    rows_duplicate: int = 0
+    rows_rejected: int = 0
+    rows_corrected: int = 0  # of the stored ones: those that superseded an older row
+    outcome: Literal["stored", "known", "refused"] = "stored"
+    note: str = ""
+    vehicles_touched: frozenset[str] = field(default_factory=frozenset)

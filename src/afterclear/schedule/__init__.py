@@ -1,0 +1,1 @@
+"""Timetables, and the loop that keeps them."""
