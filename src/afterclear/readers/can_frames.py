@@ -1,0 +1,285 @@
+"""Recordings of a CAN bus as one table of frames: no meaning, only what was on the wire.
+
+candump text is taken apart as whole columns (millions of frames); the other forms go through
+python-can's readers, one frame at a time.  A line that is no frame becomes a rejection.
+"""
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import can
+import polars as pl
+
+from afterclear.errors import RefusedFileError
+from afterclear.records import Delivery, Rejection
+
+SCHEMA: Final = {
+    "line": pl.Int64,  # 1-based line, or frame number where the form has no lines
+    "at": pl.Float64,  # seconds, the log's own clock
+    "bus": pl.String,
+    "id": pl.UInt32,
+    "extended": pl.Boolean,
+    "data": pl.String,  # upper-case hex, no spaces, at most 8 bytes
+}
+MAX_DATA_HEX = 16  # a classic frame holds 8 bytes
+STANDARD_ID_LENGTH = 3  # candump writes 11-bit identifiers with three digits, 29-bit with eight
+ERROR_FLAG = 0x20000000  # SocketCAN's mark of an error frame in the identifier
+CHUNK_BYTES = 64 << 20  # bounds memory: about a million lines at a time
+# Below this a clock is relative: epoch seconds passed 1e8 in March 1973, and no log runs 3 years.
+RELATIVE_BELOW_S = 1e8
+# candump -td writes the step since the frame before.  A clock that falls this often is one.
+STEP_CLOCK_SHARE = 0.25
+
+_STAMP = r"\(\s*(?P<at>\d+(?:\.\d*)?|\d{4}-\d\d-\d\d[ T]\d\d:\d\d:\d\d(?:\.\d*)?)\s*\)"
+_DIRECTION = r"(?:[RT]X\s+\S\s+\S\s+)?"  # candump -x
+_ASCII = r"(?:\s+'.*')?"  # candump -a
+# the usual line, short (-L, -l) or long
+_FRAME = (
+    rf"^\s*{_STAMP}\s+(?P<bus>\S+)\s+{_DIRECTION}(?P<id>[0-9A-Fa-f]{{3,8}})"
+    rf"(?:#|\s+\[(?P<dlc>[0-8])\])(?P<data>[0-9A-Fa-f ]*?)(?:\s+[RT])?{_ASCII}\s*$"
+)
+# what else is a frame: remote requests and frames of up to 64 bytes (CAN FD, CAN XL has others)
+_OTHER_FRAME = (
+    rf"^\s*{_STAMP}\s+\S+\s+{_DIRECTION}[0-9A-Fa-f]{{3,8}}"
+    r"(?:#R[0-8]?|##[0-9A-Fa-f](?:[0-9A-Fa-f]{2})*|\s+\[[0-8]\]\s+remote request"
+    rf"|\s+\[\d\d\](?:\s+[0-9A-Fa-f]{{2}})*)(?:\s+[RT])?{_ASCII}\s*$"
+)
+EXPECTED_LINE = (
+    "a bus frame with at most 8 data bytes: (seconds) bus ID#DATA or (seconds) bus ID [n] DATA"
+)
+
+
+@dataclass(slots=True)
+class Frames:
+    """What a recording holds.  ``skipped`` counts frames that carry no message for us."""
+
+    table: pl.DataFrame
+    rejections: list[Rejection] = field(default_factory=list)
+    skipped: Counter[str] = field(default_factory=Counter)
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def is_relative(self) -> bool:
+        """True if the clock counts from some begin instead of from 1970."""
+        first = self.table["at"].drop_nulls().head(1).to_list()
+        return not first or first[0] < RELATIVE_BELOW_S
+
+
+# --- candump -------------------------------------------------------------------------------
+
+
+def is_candump_line(text: str) -> bool:
+    """Tell whether one line is a frame in candump's way."""
+    return bool(re.match(_FRAME, text, re.ASCII) or re.match(_OTHER_FRAME, text, re.ASCII))
+
+
+def read_candump(path: Path, zone: str) -> Frames:
+    """Read candump text, short (``-L``) or long form, with seconds or dates as time stamps."""
+    frames = Frames(pl.DataFrame(schema=SCHEMA))
+    parts = [frames.table]
+    first_line = 1
+    for chunk in _chunks(path):
+        n_lines = chunk.count(b"\n") + (not chunk.endswith(b"\n"))
+        parts.append(_candump_chunk(chunk, first_line, zone, frames))
+        first_line += n_lines
+    frames.table = _as_running_clock(pl.concat(parts), frames)
+    return frames
+
+
+def _chunks(path: Path) -> Iterator[bytes]:
+    with path.open("rb") as file:
+        rest = b""
+        while block := file.read(CHUNK_BYTES):
+            whole, newline, tail = block.rpartition(b"\n")
+            if newline:
+                yield rest + whole + newline
+                rest = tail
+            else:
+                rest += block
+        if rest:
+            yield rest
+
+
+def _candump_chunk(chunk: bytes, first_line: int, zone: str, frames: Frames) -> pl.DataFrame:
+    text = pl.Series("text", [chunk.decode("utf-8", "replace").removesuffix("\n")])
+    lines = text.str.split("\n").explode().to_frame().with_row_index("line", first_line)
+    lines = lines.filter(pl.col("text").str.strip_chars() != "")
+    table = (
+        lines.with_columns(pl.col("text").str.extract_groups(_FRAME).alias("f"))
+        .unnest("f")
+        .with_columns(pl.col("data").str.replace_all(" ", "", literal=True).str.to_uppercase())
+        .with_columns(
+            _seconds(pl.col("at"), zone).alias("at"),
+            pl.col("id").str.to_integer(base=16, dtype=pl.UInt32, strict=False).alias("number"),
+            pl.col("data").str.len_bytes().alias("digits"),
+        )
+    )
+    is_sound = (
+        pl.col("at").is_not_null()
+        & pl.col("number").is_not_null()
+        & (pl.col("digits") % 2 == 0)
+        & (pl.col("digits") <= MAX_DATA_HEX)
+        & (pl.col("dlc").is_null() | (pl.col("dlc").cast(pl.UInt32) * 2 == pl.col("digits")))
+        & (pl.col("number") < 2 * ERROR_FLAG)
+    ).fill_null(value=False)
+    _set_aside(table.filter(~is_sound).select("line", "text"), frames)
+    table = table.filter(is_sound)
+    is_error = pl.col("number") >= ERROR_FLAG
+    frames.skipped["error frames"] += table.filter(is_error).height
+    return table.filter(~is_error).select(
+        pl.col("line").cast(pl.Int64),
+        "at",
+        "bus",
+        pl.col("number").alias("id"),
+        (pl.col("id").str.len_bytes() > STANDARD_ID_LENGTH).alias("extended"),
+        "data",
+    )
+
+
+def _seconds(stamp: pl.Expr, zone: str) -> pl.Expr:
+    number = stamp.cast(pl.Float64, strict=False)
+    date = (
+        stamp.str.replace("T", " ", literal=True)
+        .str.to_datetime("%Y-%m-%d %H:%M:%S%.f", time_unit="us", strict=False)
+        .dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+    )
+    return pl.coalesce(number, date.dt.epoch("us").cast(pl.Float64) / 1e6)
+
+
+def _set_aside(lines: pl.DataFrame, frames: Frames) -> None:
+    """Count the other kinds of frame; refuse what is none."""
+    is_other = lines["text"].str.contains(_OTHER_FRAME)
+    n_other = int(is_other.sum())
+    frames.skipped["remote or long frames"] += n_other
+    for line, text in lines.filter(~is_other).iter_rows():
+        shown = text.rstrip("\r")[:200]
+        frames.rejections.append(Rejection("scans", line, None, shown, f"expected {EXPECTED_LINE}"))
+
+
+def _as_running_clock(table: pl.DataFrame, frames: Frames) -> pl.DataFrame:
+    """Add up a clock that gives only the step since the frame before (candump -td)."""
+    at = table["at"]
+    if table.is_empty() or at[0] >= RELATIVE_BELOW_S:
+        return table
+    if (at.diff() < 0).sum() <= STEP_CLOCK_SHARE * table.height:
+        return table
+    frames.notes.append("time stamps are steps between frames; added up")
+    return table.with_columns(pl.col("at").cum_sum())
+
+
+# --- the other forms, through python-can ---------------------------------------------------
+
+OTHER_FORMS = (".asc", ".blf", ".trc", ".csv")
+CSV_HEADER = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
+
+
+def form_of(name: str, head: bytes) -> str | None:
+    """Name the form of a recording from its first bytes: candump, .asc, .blf, .trc, .csv.
+
+    None: not a recording this module reads.  The name decides nothing but where the bytes of a
+    form have no mark of their own.
+    """
+    if head.startswith(b"LOGG"):
+        return ".blf"
+    if head.startswith(CSV_HEADER):
+        return ".csv"
+    text = head.decode("utf-8", "replace")
+    lines = [line for line in text.splitlines()[:-1] or text.splitlines() if line.strip()]
+    if any(is_candump_line(line) for line in lines[:50]):
+        return "candump"
+    suffix = Path(name).suffix.lower()
+    if suffix == ".asc" and re.search(r"^(date |base\s+(hex|dec))", text, re.MULTILINE):
+        return suffix
+    if suffix == ".trc" and text.startswith(";"):
+        return suffix
+    return None
+
+
+def read_other(delivery: Delivery, form: str) -> Frames:
+    """Read a recording through python-can; a frame it cannot read ends the reading there."""
+    frames = Frames(pl.DataFrame(schema=SCHEMA))
+    rows: list[tuple[int, float, str, int, bool, str]] = []
+    n_seen = 0
+    try:
+        with _opened(delivery.path, form) as reader:
+            for n_seen, message in enumerate(reader, 1):
+                if (kind := _kind_without_message(message)) is not None:
+                    frames.skipped[kind] += 1
+                else:
+                    rows.append(_row(n_seen, message))
+    # python-can's readers let whatever their parsing meets through: each is a broken file here
+    except Exception as error:
+        if not rows:
+            raise RefusedFileError(
+                f"{delivery.name} looks like a {form} bus recording, but none of its frames "
+                f"could be read: {error}. Record it again, or convert it to candump text."
+            ) from error
+        frames.rejections.append(
+            Rejection(
+                "scans",
+                n_seen + 1,
+                None,
+                None,
+                f"expected a readable frame; reading stopped here ({error})",
+            )
+        )
+    frames.table = pl.DataFrame(rows, schema=SCHEMA, orient="row")
+    _name_zone(frames, form, delivery.zone)
+    return frames
+
+
+def _opened(path: Path, form: str) -> Any:  # noqa: ANN401 - python-can's four reader classes
+    match form:
+        case ".blf":
+            return can.BLFReader(path)
+        case ".trc":
+            return can.TRCReader(path)
+        case ".csv":
+            return can.CSVReader(path)
+        case _:
+            return can.ASCReader(path, relative_timestamp=False)
+
+
+def _kind_without_message(message: can.Message) -> str | None:
+    if message.is_error_frame:
+        return "error frames"
+    if message.is_remote_frame or message.is_fd or len(message.data) * 2 > MAX_DATA_HEX:
+        return "remote or long frames"
+    return None
+
+
+def _row(number: int, message: can.Message) -> tuple[int, float, str, int, bool, str]:
+    bus = "" if message.channel is None else str(message.channel)
+    return (
+        number,
+        float(message.timestamp),
+        bus,
+        message.arbitration_id,
+        message.is_extended_id,
+        message.data.hex().upper(),
+    )
+
+
+def _name_zone(frames: Frames, form: str, zone: str) -> None:
+    """Put the source's zone where the form holds wall-clock time without an offset.
+
+    python-can takes the begin of .asc for the machine's zone and that of .blf and .trc for UTC;
+    neither may decide when a scan was made.
+    """
+    if frames.is_relative or form == ".csv":
+        return
+    first = float(frames.table["at"][0])
+    machine = None if form == ".asc" else UTC
+    wall = datetime.fromtimestamp(first, tz=machine).replace(tzinfo=ZoneInfo(zone))
+    frames.table = frames.table.with_columns(pl.col("at") + (wall.timestamp() - first))
+
+
+def hex_bytes(cells: Iterable[str]) -> list[bytes]:
+    """Turn the ``data`` column's cells into bytes."""
+    return [bytes.fromhex(cell) for cell in cells]

@@ -1,0 +1,342 @@
+"""What a J1939 recording says about faults: frames in, one reading per unit and scan out.
+
+A bus also carries noise, injected traffic and half messages, and a code that nobody sent is worse
+than one missed.  So a fault message counts only if
+
+1. its address is somebody: one of its identifiers comes at least twice in the stretch of traffic.
+   In a stretch under two seconds once is enough, for a once-a-second message need not repeat;
+2. it came at least twice byte for byte, or it keeps to the standard in every bit: no lamp pair
+   with the reserved value, no reserved failure mode, filler after the last whole code;
+3. no code in it names SPN 0 (no parameter, from memory);
+4. readiness and counters (DM5, DM21, DM26) were asked for within the five seconds before.
+
+A single frame is 6 to 8 bytes: a farm tractor's recordings (tests/readers/data) send 6.  What
+these rules leave aside is counted in the load's note.
+"""
+
+from bisect import bisect_left
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from afterclear.errors import DecodeError
+from afterclear.protocols import j1939, j1939_faults, j1939_readiness
+from afterclear.protocols.j1939_transport import Outcome, Transfer, Transport
+from afterclear.protocols.monitors import incomplete_names
+
+SHORT_STRETCH_S = 2.0  # two periods of DM1
+ANSWER_WITHIN_S = 5.0  # own judgement: erasing takes units longer than the standard's 0.2 s
+SINGLE_FRAME_HEX = (12, 16)  # 6 to 8 bytes
+
+# Of several statements about one code in one scan the strongest is kept.
+STATUS_STRENGTH = ("active", "confirmed", "previously_active", "pending", "permanent")
+_COUNTERS = (j1939.DM5_READINESS, j1939.DM21_SINCE_CLEAR, j1939.DM26_THIS_TRIP)
+_CLEARS = {
+    j1939.DM3_CLEAR_PREVIOUSLY_ACTIVE: "previously active codes erased (DM3)",
+    j1939.DM11_CLEAR_ACTIVE: "active codes erased (DM11)",
+}
+_ASKED = (*_COUNTERS, *_CLEARS)
+_DISTANCES = {
+    j1939.HIGH_RESOLUTION_DISTANCE: j1939.high_resolution_distance_km,
+    j1939.TOTAL_DISTANCE: j1939.total_distance_km,
+}
+# Which unit's distance and hours are taken first: the cluster shows the odometer, then the engine.
+_TRUSTED_FIRST = (23, 0)
+
+
+@dataclass(slots=True)
+class CodeSeen:
+    """One code of one unit in one scan."""
+
+    status: str
+    occurrences: int | None
+    line: int
+
+
+@dataclass(slots=True)
+class UnitReading:
+    """What one unit said in one scan."""
+
+    source_address: int
+    first_line: int
+    heard: set[int] = field(default_factory=set)  # group numbers of its fault messages
+    codes: dict[str, CodeSeen] = field(default_factory=dict)
+    lamps: set[str] = field(default_factory=set)
+    unnamed: dict[str, int] = field(default_factory=dict)  # raw bytes of an old method -> line
+    since_clear_km: int | None = None
+    warmups_since_clear: int | None = None
+    monitors_incomplete: str | None = None
+
+    @property
+    def is_whole_memory(self) -> bool:
+        """True if active and previously active codes were both read: nothing stored is missing."""
+        return {j1939.DM1_ACTIVE, j1939.DM2_PREVIOUSLY_ACTIVE} <= self.heard
+
+
+@dataclass(slots=True)
+class Clear:
+    """An acknowledged request to erase codes."""
+
+    at: float
+    line: int
+    source_address: int
+    reason: str
+
+
+@dataclass(slots=True)
+class J1939Log:
+    """Everything a recording says.  Scan numbers are those of the ``scan`` column."""
+
+    readings: dict[tuple[int, int], UnitReading] = field(default_factory=dict)  # (scan, SA)
+    clears: list[Clear] = field(default_factory=list)
+    vins: dict[int, str] = field(default_factory=dict)  # by SA
+    vin_lines: list[int] = field(default_factory=list)
+    odometer_km: dict[int, float] = field(default_factory=dict)  # by scan
+    engine_hours: dict[int, float] = field(default_factory=dict)  # by scan
+    counts: Counter[str] = field(default_factory=Counter)
+
+
+@dataclass(frozen=True, slots=True)
+class _Message:
+    """One fault message as it was heard."""
+
+    scan: int
+    stretch: int
+    source_address: int
+    pgn: int
+    payload: bytes
+    line: int
+    is_single: bool  # one frame, not transported
+
+
+def with_j1939_columns(table: pl.DataFrame) -> pl.DataFrame:
+    """Add ``pgn``, ``sa`` and ``destination`` (255: everybody) to the 29-bit frames."""
+    group = (pl.col("id") // 256) & 0x3FFFF
+    is_addressed = (group // 256) & 0xFF < 240  # noqa: PLR2004 - PDU1, SAE J1939-21
+    return table.filter("extended").with_columns(
+        pl.when(is_addressed).then(group & 0x3FF00).otherwise(group).alias("pgn"),
+        (pl.col("id") & 0xFF).alias("sa"),
+        pl.when(is_addressed).then(group & 0xFF).otherwise(255).alias("destination"),
+    )
+
+
+def acknowledged_clears(frames: pl.DataFrame) -> list[Clear]:
+    """Find the requests for DM3 and DM11 that a unit confirmed as done."""
+    asked = _requests(frames)
+    clears = []
+    answers = frames.filter(
+        (pl.col("pgn") == j1939.ACKNOWLEDGEMENT)
+        & pl.col("data").str.starts_with("00")
+        & (pl.col("data").str.len_bytes() == 2 * j1939.FRAME_LENGTH)
+    )
+    for line, at, sa, data in answers.select("line", "at", "sa", "data").iter_rows():
+        answer = j1939.acknowledgement_from_payload(bytes.fromhex(data))
+        if answer.pgn in _CLEARS and _was_asked(asked, answer.pgn, sa, line, at):
+            clears.append(Clear(at, line, sa, _CLEARS[answer.pgn]))
+    return clears
+
+
+# by group number: line, time, asked address, in the order of lines
+_Requests = dict[int, list[tuple[int, float, int]]]
+
+
+def _requests(frames: pl.DataFrame) -> _Requests:
+    wanted = [pgn.to_bytes(3, "little").hex().upper() for pgn in _ASKED]
+    asked: _Requests = defaultdict(list)
+    found = frames.filter(
+        (pl.col("pgn") == j1939.REQUEST) & pl.col("data").str.slice(0, 6).is_in(wanted)
+    )
+    for line, at, to, data in found.select("line", "at", "destination", "data").iter_rows():
+        asked[j1939.requested_pgn(bytes.fromhex(data))].append((line, at, to))
+    return asked
+
+
+def _was_asked(asked: _Requests, pgn: int, sa: int, line: int, at: float) -> bool:
+    requests = asked.get(pgn, [])
+    for _, asked_at, to in reversed(requests[: bisect_left(requests, (line,))]):
+        if at - asked_at > ANSWER_WITHIN_S:
+            return False
+        if to in (sa, j1939.TO_EVERYBODY):
+            return True
+    return False
+
+
+def read_j1939(frames: pl.DataFrame, methods: Mapping[int, int]) -> J1939Log:
+    """Read all scans of a recording.
+
+    ``frames``: 29-bit frames with ``with_j1939_columns`` and the columns ``stretch`` and ``scan``
+    (whole numbers).  ``methods``: old SPN conversion method by source address.
+    """
+    log = J1939Log(clears=acknowledged_clears(frames))
+    repeated = _repeated_identifiers(frames)
+    somebody = {(stretch, identifier & 0xFF) for stretch, identifier in repeated}
+    messages = list(_single_frames(frames))
+    for transfer, scan, stretch, line in _transfers(frames, log.counts):
+        sa, pgn = transfer.source_address, transfer.pgn
+        if pgn in j1939_faults.STATUS_OF_PGN:
+            messages.append(
+                _Message(scan, stretch, sa, pgn, transfer.payload, line, is_single=False)
+            )
+        elif pgn == j1939.VEHICLE_IDENTIFICATION and (
+            vin := j1939.vin_from_payload(transfer.payload)
+        ):
+            log.vins.setdefault(sa, vin)
+            log.vin_lines.append(line)
+    _take_fault_messages(messages, somebody, methods, log)
+    _take_counters(frames, log)
+    log.odometer_km = _first_values(frames, repeated, _DISTANCES)
+    log.engine_hours = _first_values(frames, repeated, {j1939.ENGINE_HOURS: j1939.engine_hours})
+    return log
+
+
+def _repeated_identifiers(frames: pl.DataFrame) -> set[tuple[int, int]]:
+    """List (stretch, identifier) that belong to somebody: rule 1 of the module's head."""
+    seconds = pl.col("at").max() - pl.col("at").min()
+    lasting = frames.group_by("stretch").agg(seconds.alias("seconds"))
+    counted = frames.group_by("stretch", "id").len().join(lasting, on="stretch")
+    counted = counted.filter((pl.col("len") > 1) | (pl.col("seconds") < SHORT_STRETCH_S))
+    return set(counted.select("stretch", "id").iter_rows())
+
+
+def _single_frames(frames: pl.DataFrame) -> Iterator[_Message]:
+    found = frames.filter(
+        pl.col("pgn").is_in(list(j1939_faults.STATUS_OF_PGN))
+        & pl.col("data").str.len_bytes().is_between(*SINGLE_FRAME_HEX)
+    )
+    for row in found.select("scan", "stretch", "sa", "pgn", "data", "line").iter_rows():
+        scan, stretch, sa, pgn, data, line = row
+        yield _Message(scan, stretch, sa, pgn, bytes.fromhex(data), line, is_single=True)
+
+
+def _transfers(
+    frames: pl.DataFrame, counts: Counter[str]
+) -> Iterator[tuple[Transfer, int, int, int]]:
+    """Put transported messages together, each bus for itself; yield the whole ones."""
+    transport = frames.filter(pl.col("pgn").is_in([j1939.TRANSPORT_CONTROL, j1939.TRANSPORT_DATA]))
+    buses: dict[str, Transport] = defaultdict(Transport)
+    columns = ("at", "id", "data", "bus", "scan", "stretch", "line")
+    for at, identifier, data, bus, scan, stretch, line in transport.select(columns).iter_rows():
+        frame_id = j1939.id_from_int(identifier)
+        for transfer in buses[bus].feed(at, frame_id, bytes.fromhex(data)):
+            counts[f"{transfer.outcome} transfers"] += 1
+            if transfer.outcome is Outcome.COMPLETE:
+                yield transfer, scan, stretch, line
+    for bus_transport in buses.values():
+        counts[f"{Outcome.INCOMPLETE} transfers"] += len(bus_transport.close())
+
+
+def _take_fault_messages(
+    messages: list[_Message],
+    somebody: set[tuple[int, int]],
+    methods: Mapping[int, int],
+    log: J1939Log,
+) -> None:
+    times = Counter((m.stretch, m.source_address, m.pgn, m.payload) for m in messages)
+    log.counts["fault messages"] += len(messages)
+    for message in sorted(messages, key=lambda m: m.line):
+        sa = message.source_address
+        n = times[message.stretch, sa, message.pgn, message.payload]
+        said = _believed(message, methods.get(sa), is_repeated=n > 1)
+        if said is None or sa in j1939.NO_UNIT or (message.stretch, sa) not in somebody:
+            log.counts["fault messages set aside"] += 1
+            continue
+        _add_to_reading(_reading(log, message.scan, sa, message.line), message, said)
+
+
+def _believed(
+    message: _Message, method: int | None, *, is_repeated: bool
+) -> j1939_faults.FaultMessage | None:
+    """Decode a message that keeps rules 2 and 3 of the module's head; None: it does not."""
+    try:
+        said = j1939_faults.fault_message_from_payload(message.payload, method)
+    except DecodeError:
+        return None
+    if any(dtc.spn == 0 for dtc in said.dtcs):
+        return None
+    return said if is_repeated or _is_strict(said, is_single=message.is_single) else None
+
+
+def _is_strict(said: j1939_faults.FaultMessage, *, is_single: bool) -> bool:
+    is_reserved = any(lamp.state is j1939_faults.LampState.RESERVED for lamp in said.lamps) or any(
+        dtc.fmi in j1939_faults.RESERVED_FMI for dtc in said.dtcs
+    )
+    is_filled = set(said.tail) in (set(), {0xFF}, {0x00}) if is_single else not said.tail
+    return is_filled and not is_reserved
+
+
+def _reading(log: J1939Log, scan: int, sa: int, line: int) -> UnitReading:
+    return log.readings.setdefault((scan, sa), UnitReading(sa, line))
+
+
+def _add_to_reading(
+    reading: UnitReading, message: _Message, said: j1939_faults.FaultMessage
+) -> None:
+    reading.heard.add(message.pgn)
+    reading.lamps.update(said.lit)
+    status = j1939_faults.STATUS_OF_PGN[message.pgn]
+    for dtc in said.dtcs:
+        if dtc.code is None:
+            reading.unnamed.setdefault(dtc.raw.hex(" ").upper(), message.line)
+            continue
+        seen = reading.codes.setdefault(dtc.code, CodeSeen(status, dtc.occurrences, message.line))
+        seen.status = min(seen.status, status, key=STATUS_STRENGTH.index)
+        if dtc.occurrences is not None:
+            seen.occurrences = max(seen.occurrences or 0, dtc.occurrences)
+
+
+def _take_counters(frames: pl.DataFrame, log: J1939Log) -> None:
+    """Add DM5, DM21 and DM26 to the readings they belong to: rule 4 of the module's head."""
+    asked = _requests(frames)
+    found = frames.filter(
+        pl.col("pgn").is_in(list(_COUNTERS))
+        & (pl.col("data").str.len_bytes() == 2 * j1939.FRAME_LENGTH)
+    )
+    columns = ("line", "at", "scan", "sa", "pgn", "data")
+    for line, at, scan, sa, pgn, data in found.select(columns).iter_rows():
+        if not _was_asked(asked, pgn, sa, line, at):
+            log.counts["answers nobody asked for"] += 1
+        elif (reading := log.readings.get((scan, sa))) is not None:
+            _add_counters(reading, pgn, bytes.fromhex(data))
+
+
+def _add_counters(reading: UnitReading, pgn: int, payload: bytes) -> None:
+    match pgn:
+        case j1939.DM5_READINESS:
+            monitors = j1939_readiness.readiness_from_payload(payload).monitors
+            reading.monitors_incomplete = incomplete_names(monitors)
+        case j1939.DM21_SINCE_CLEAR:
+            reading.since_clear_km = j1939_readiness.since_clear_from_payload(
+                payload
+            ).since_clear_km
+        case j1939.DM26_THIS_TRIP:
+            trip = j1939_readiness.this_trip_from_payload(payload)
+            reading.warmups_since_clear = trip.warmups_since_clear
+
+
+def _first_values(
+    frames: pl.DataFrame,
+    repeated: set[tuple[int, int]],
+    decoders: Mapping[int, Callable[[bytes], float | None]],
+) -> dict[int, float]:
+    """Take each scan's first reading of a running total from the unit trusted most for it.
+
+    0 is a unit that does not count, not a new vehicle (own judgement).
+    """
+    groups = list(decoders)
+    found = frames.filter(
+        pl.col("pgn").is_in(groups) & (pl.col("data").str.len_bytes() == 2 * j1939.FRAME_LENGTH)
+    ).unique(["scan", "id", "data"], keep="first", maintain_order=True)
+    best: dict[int, tuple[tuple[int, int, int], float]] = {}
+    for scan, stretch, identifier, pgn, sa, data in found.select(
+        "scan", "stretch", "id", "pgn", "sa", "data"
+    ).iter_rows():
+        value = decoders[pgn](bytes.fromhex(data))
+        if not value or (stretch, identifier) not in repeated:
+            continue
+        trust = _TRUSTED_FIRST.index(sa) if sa in _TRUSTED_FIRST else len(_TRUSTED_FIRST)
+        rank = (groups.index(pgn), trust, sa)
+        if scan not in best or rank < best[scan][0]:
+            best[scan] = (rank, value)
+    return {scan: value for scan, (_, value) in best.items()}
