@@ -1,0 +1,168 @@
+"""How the groups of one fleet differ, learnt from all of them: the prior of ``fix_held``.
+
+p ~ Beta(a, b), ln eta ~ Normal(m, s), shape one of three with free weights.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import optimize, special
+
+from afterclear.analyses.checks import FloatArray
+from afterclear.analyses.fix_held_grid import (
+    LOG_SHAPES,
+    N_SHAPE,
+    Float32Array,
+    Nodes,
+    common_nodes,
+)
+
+# The weak prior on the prior: what so many groups at Beta(1, 3), with scales around the middle
+# of the grid and even shapes, would say.  It decides among a handful of groups, not dozens.
+_PSEUDO_GROUPS = 4.0
+_PSEUDO_A, _PSEUDO_B = 1.0, 3.0
+_PSEUDO_ETA_SD = 1.0
+_CONCENTRATION = (0.5, 200.0)  # of a + b; above, groups are as good as equal
+_LEAST_ETA_SD = 0.6  # in steps of the grid: a narrower normal falls between its nodes
+_MOST_ETA_SD = 3.0
+_LOG_WEIGHT = (-6.0, 6.0)  # of a shape against the middle one
+_LEAST_NODE = 1e-30  # keeps the evidence, and one over it, inside single precision
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What is assumed of a group without evidence of its own."""
+
+    a: float
+    b: float
+    log_eta_mean: float
+    log_eta_sd: float
+    shape_weight: FloatArray  # of the shapes .7, 1, 1.5; shape (3,)
+
+    @property
+    def p_mean(self) -> float:
+        """Mean share of failed attempts over groups."""
+        return self.a / (self.a + self.b)
+
+    def log_density(self, nodes: Nodes) -> FloatArray:
+        """Log prior at each node up to a constant, shape (g, 28, 39)."""
+        curve = self.log_eta_part(nodes)[:, :, None] + self._log_shape_part(nodes)[:, None, :]
+        by_p = self.log_p_part(nodes)
+        return by_p[:, :, None] + curve.reshape(len(curve), 1, -1)
+
+    def log_p_part(self, nodes: Nodes) -> FloatArray:
+        """Log density of the angle, shape (g, 28); dp = 2 sqrt(p (1 - p)) d angle."""
+        log_p, log_held = 2 * np.log(np.sin(nodes.angle)), 2 * np.log(np.cos(nodes.angle))
+        return (self.a - 0.5) * log_p + (self.b - 0.5) * log_held
+
+    def log_eta_part(self, nodes: Nodes) -> FloatArray:
+        """Log density of ln eta, shape (g, 13)."""
+        return -0.5 * ((nodes.log_eta - self.log_eta_mean) / self.log_eta_sd) ** 2
+
+    def _log_shape_part(self, nodes: Nodes) -> FloatArray:
+        return np.interp(nodes.log_shape, LOG_SHAPES, np.log(self.shape_weight))
+
+
+def fit_prior(table: Float32Array, longest_km: float) -> Prior:
+    """Prior that makes the groups' data most likely, with a weak prior on itself.
+
+    ``table``: likelihood of each group on the common nodes over its greatest, shape
+    (n_groups, 28, 39).  A group's evidence is its likelihood averaged over the prior; by
+    Fisher's identity the gradient needs no more than the posteriors summed over groups, so a
+    step costs two passes over the table.
+    """
+    problem = _Problem(table.reshape(len(table), -1), common_nodes(longest_km))
+    log_eta = problem.nodes.log_eta[0]
+    bounds = [
+        (-8.0, 8.0),
+        tuple(np.log(_CONCENTRATION)),
+        (log_eta[0], log_eta[-1]),
+        (np.log(_LEAST_ETA_SD * (log_eta[1] - log_eta[0])), np.log(_MOST_ETA_SD)),
+        _LOG_WEIGHT,
+        _LOG_WEIGHT,
+    ]
+    p_mean = _PSEUDO_A / (_PSEUDO_A + _PSEUDO_B)
+    start = np.array(
+        [
+            special.logit(p_mean),
+            np.log(_PSEUDO_A + _PSEUDO_B),
+            problem.middle,
+            np.log(_PSEUDO_ETA_SD),
+            0.0,
+            0.0,
+        ]
+    )
+    found = optimize.minimize(
+        problem.negative_log_evidence, start, method="L-BFGS-B", jac=True, bounds=bounds
+    )
+    return _prior(found.x)
+
+
+def _prior(theta: FloatArray) -> Prior:
+    mean, concentration = special.expit(theta[0]), np.exp(theta[1])
+    return Prior(
+        a=float(mean * concentration),
+        b=float((1 - mean) * concentration),
+        log_eta_mean=float(theta[2]),
+        log_eta_sd=float(np.exp(theta[3])),
+        shape_weight=special.softmax(np.array([theta[4], 0.0, theta[5]])),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    table: Float32Array  # (n_groups, 28 * 39)
+    nodes: Nodes
+
+    @property
+    def middle(self) -> float:
+        return float(self.nodes.log_eta.mean())
+
+    def negative_log_evidence(self, theta: FloatArray) -> tuple[float, FloatArray]:
+        prior = _prior(theta)
+        by_p = special.softmax(prior.log_p_part(self.nodes)[0])
+        by_eta = special.softmax(prior.log_eta_part(self.nodes)[0])
+        node = np.multiply.outer(by_p, np.outer(by_eta, prior.shape_weight)).clip(_LEAST_NODE)
+        evidence = (self.table @ node.ravel().astype(np.float32)).astype(np.float64)
+        weight = (1 / evidence).astype(np.float32)
+        summed = node * (weight @ self.table).reshape(node.shape)
+        parts = (
+            self._p_part(prior, summed.sum(axis=(1, 2)), by_p),
+            self._eta_part(prior, summed.sum(axis=(0, 2)), by_eta),
+            self._shape_part(prior, summed.sum(axis=(0, 1))),
+        )
+        value = float(np.log(evidence).sum()) + sum(part[0] for part in parts)
+        return -value, -np.concatenate([part[1] for part in parts])
+
+    def _p_part(
+        self, prior: Prior, summed: FloatArray, by_p: FloatArray
+    ) -> tuple[float, FloatArray]:
+        """Hyper-prior, and the gradient by (logit of the mean, ln of the concentration)."""
+        p = self.nodes.p[0]
+        stats = np.stack([np.log(p), np.log1p(-p)])
+        ab = np.array([prior.a, prior.b])
+        pseudo = special.digamma([_PSEUDO_A, _PSEUDO_B]) - special.digamma(_PSEUDO_A + _PSEUDO_B)
+        value = _PSEUDO_GROUPS * float(ab @ pseudo - special.betaln(prior.a, prior.b))
+        beta_mean = special.digamma(ab) - special.digamma(ab.sum())
+        by_ab = stats @ (summed - summed.sum() * by_p) + _PSEUDO_GROUPS * (pseudo - beta_mean)
+        slope = prior.a * prior.b / ab.sum()
+        return value, np.array([slope * (by_ab[0] - by_ab[1]), ab @ by_ab])
+
+    def _eta_part(
+        self, prior: Prior, summed: FloatArray, by_eta: FloatArray
+    ) -> tuple[float, FloatArray]:
+        """Hyper-prior, and the gradient by (m, ln s)."""
+        sd = prior.log_eta_sd
+        z = (self.nodes.log_eta[0] - prior.log_eta_mean) / sd
+        excess = summed - summed.sum() * by_eta
+        away = prior.log_eta_mean - self.middle
+        spread = (away**2 + _PSEUDO_ETA_SD**2) / sd**2
+        value = -_PSEUDO_GROUPS * float(spread / 2 + np.log(sd))
+        by_mean = excess @ z / sd - _PSEUDO_GROUPS * away / sd**2
+        return value, np.array([by_mean, excess @ z**2 + _PSEUDO_GROUPS * (spread - 1)])
+
+    def _shape_part(self, prior: Prior, summed: FloatArray) -> tuple[float, FloatArray]:
+        """Hyper-prior, and the gradient by the log weights of the first and last shape."""
+        value = _PSEUDO_GROUPS * float(np.log(prior.shape_weight).mean())
+        count = summed + _PSEUDO_GROUPS / N_SHAPE
+        return value, (count - count.sum() * prior.shape_weight)[[0, 2]]
