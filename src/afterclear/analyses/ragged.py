@@ -1,0 +1,112 @@
+"""Arrays of many groups laid end to end: order, offsets and sums inside each group.
+
+Group ``g`` owns rows ``offsets[g]:offsets[g + 1]`` once rows are sorted by group.  All loops
+are over digits or size classes, never over groups, so 10,000 groups cost as much as one.
+"""
+
+import numpy as np
+
+from afterclear.analyses.checks import BoolArray, FloatArray, IntArray
+
+_DIGIT_BITS = 16  # numpy sorts 16-bit integers stably in linear time (radix)
+
+
+def order_by_group(group: IntArray, order: IntArray) -> IntArray:
+    """Row numbers ``order``, stably rearranged so that groups come one after another."""
+    top = int(group.max(initial=0))
+    for shift in range(0, max(top.bit_length(), 1), _DIGIT_BITS):
+        digit = ((group[order] >> shift) & 0xFFFF).astype(np.uint16)
+        order = order[np.argsort(digit, kind="stable")]
+    return order
+
+
+def order_by_time(time: FloatArray, group: IntArray, *, stable: bool = False) -> IntArray:
+    """Row numbers sorted by group, then time.
+
+    Equal times stand in any order unless ``stable`` asks for that of the rows.
+    """
+    return order_by_group(group, np.argsort(time, kind="stable" if stable else None))
+
+
+def offsets_of(group: IntArray, n_groups: int) -> IntArray:
+    """Where each group begins and the last one ends, shape (n_groups + 1,), rows sorted."""
+    offsets = np.zeros(n_groups + 1, dtype=np.int64)
+    np.cumsum(np.bincount(group, minlength=n_groups), out=offsets[1:])
+    return offsets
+
+
+def run_starts(time: FloatArray, group: IntArray) -> IntArray:
+    """First row of each run of equal (group, time) in sorted rows."""
+    if time.size == 0:
+        return np.empty(0, dtype=np.int64)
+    changed = (time[1:] != time[:-1]) | (group[1:] != group[:-1])
+    return np.concatenate(([0], np.flatnonzero(changed) + 1))
+
+
+def group_sums(values: FloatArray, group: IntArray, n_groups: int) -> FloatArray:
+    """Sum of ``values`` in each group, shape (n_groups,); 0 for a group without rows."""
+    return np.bincount(group, weights=values, minlength=n_groups)
+
+
+def running_sums(values: FloatArray, offsets: IntArray) -> FloatArray:
+    """Cumulative sum of ``values`` that starts anew in each group, same shape.
+
+    Groups of like size are summed together as the rows of one table.  A single cumulative sum
+    minus its value at each group's start would lose digits as the number of groups grows, and
+    one infinite value would spoil all groups after it.
+    """
+    sums = np.empty_like(values, dtype=np.float64)
+    sizes = np.diff(offsets)
+    # size class: 1, 2, 3-4, 5-8, 9-16, ... so that padding at most doubles a table
+    classes = np.ceil(np.log2(np.maximum(sizes, 1))).astype(np.int64)
+    for size_class in np.unique(classes[sizes > 0]):
+        chosen = np.flatnonzero((classes == size_class) & (sizes > 0))
+        width = int(sizes[chosen].max())
+        inside = np.arange(width) < sizes[chosen, None]
+        rows = (offsets[chosen, None] + np.arange(width))[inside]
+        table = np.zeros(inside.shape)
+        table[inside] = values[rows]
+        sums[rows] = np.cumsum(table, axis=1)[inside]
+    return sums
+
+
+def sums_before(values: FloatArray, offsets: IntArray) -> FloatArray:
+    """Running sum of each group up to, not including, each row."""
+    sums = running_sums(values, offsets)
+    before = np.empty_like(sums)
+    before[1:] = sums[:-1]
+    before[offsets[:-1][np.diff(offsets) > 0]] = 0.0
+    return before
+
+
+def weight_before(
+    at: FloatArray,
+    at_group: IntArray,
+    time: FloatArray,
+    group: IntArray,
+    weight: FloatArray,
+) -> FloatArray:
+    """Total ``weight`` of the rows whose ``time`` is less than ``at`` in the same group.
+
+    ``at``, ``at_group``: shape (n_queries,); the others (n_rows,).  Returns (n_queries,).
+    """
+    all_time = np.concatenate((at, time))
+    all_group = np.concatenate((at_group, group))
+    all_weight = np.concatenate((np.zeros(at.size), weight))
+    # queries come first, so at equal times a stable order puts them before the rows
+    order = order_by_time(all_time, all_group, stable=True)
+    n_groups = int(all_group.max(initial=-1)) + 1
+    sums = running_sums(all_weight[order], offsets_of(all_group, n_groups))
+    found = np.empty(all_time.size)
+    found[order] = sums
+    return found[: at.size]
+
+
+def first_of_group(meets: BoolArray, offsets: IntArray) -> IntArray:
+    """Row of each group's first True, shape (n_groups,); -1 where there is none."""
+    rows = np.flatnonzero(meets)
+    ends = np.searchsorted(rows, offsets)
+    first = np.full(offsets.size - 1, -1, dtype=np.int64)
+    has = ends[1:] > ends[:-1]
+    first[has] = rows[ends[:-1][has]]
+    return first
