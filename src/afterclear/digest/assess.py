@@ -1,0 +1,236 @@
+"""One vehicle's rows -> what is to be said about its faults and fixes.  Pure."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+
+from afterclear.digest import names
+from afterclear.digest.cells import Cells, Dash
+from afterclear.digest.frames import Caution, DigestSettings, HistoryFrames
+from afterclear.digest.mileage import Line, Usual, due_of, odometer_line, usual_mileage
+from afterclear.digest.model import AttemptView, Fault, PresentFault, VehicleRef
+from afterclear.digest.reasons import attempt_reason, what_settles
+from afterclear.digest.rows import (
+    Attempt,
+    ClearEvent,
+    Episode,
+    Evidence,
+    Observation,
+    OdometerReading,
+    Repair,
+    RowsByVehicle,
+    Sighting,
+    Vehicle,
+)
+
+_DONE: dict[str, str] = {
+    "replace": "Replaced",
+    "repair": "Repaired",
+    "clean": "Cleaned",
+    "adjust": "Adjusted",
+    "software": "Software updated",
+    "inspect": "Inspected",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What every part of a digest is made with."""
+
+    as_of: datetime
+    cells: Cells
+    settings: DigestSettings
+    cautions: Mapping[str, tuple[Caution, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleRows:
+    """All rows of one vehicle."""
+
+    vehicle: Vehicle
+    attempts: list[Attempt]
+    evidence: dict[str, list[Evidence]]  # by attempt, in order of time
+    episodes: list[Episode]
+    observations: list[Observation]
+    sightings: list[Sighting]
+    clears: list[ClearEvent]
+    repairs: list[Repair]
+    odometer: list[OdometerReading]
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """What is to be said about one vehicle's faults and fixes."""
+
+    ref: VehicleRef
+    attempts: tuple[AttemptView, ...]  # in order of time
+    present: tuple[PresentFault, ...]
+    line: Line
+    usual: Usual | Dash
+    last_scan_at: datetime | None  # the last time a control unit was read
+
+
+class FleetRows:
+    """The frames, handed out one vehicle at a time in order of vehicle_id."""
+
+    def __init__(self, frames: HistoryFrames) -> None:
+        owners = frames.attempts.select("attempt_id", "vehicle_id")
+        self._parts: dict[str, tuple[RowsByVehicle, type[Any]]] = {
+            "attempts": (RowsByVehicle(frames.attempts.sort("attempted_at")), Attempt),
+            "evidence": (
+                RowsByVehicle(frames.evidence.join(owners, on="attempt_id").sort("seen_at")),
+                Evidence,
+            ),
+            "episodes": (RowsByVehicle(frames.episodes.sort("onset_high_at")), Episode),
+            "observations": (RowsByVehicle(frames.observations.sort("seen_at")), Observation),
+            "sightings": (RowsByVehicle(frames.sightings.sort("seen_at")), Sighting),
+            "clears": (RowsByVehicle(frames.clear_events.sort("cleared_at")), ClearEvent),
+            "repairs": (RowsByVehicle(frames.repairs.sort("repaired_at")), Repair),
+            "odometer": (RowsByVehicle(frames.odometer.sort("read_at")), OdometerReading),
+        }
+        self._vehicles = RowsByVehicle(frames.vehicles)
+        known = self._vehicles.vehicle_ids()
+        # a vehicle met in scans only has rows too
+        self.vehicle_ids = tuple(
+            sorted(known.union(*(part.vehicle_ids() for part, _ in self._parts.values())))
+        )
+
+    def __iter__(self) -> Iterator[VehicleRows]:
+        """Yield every vehicle's rows."""
+        return (self.read(vehicle_id) for vehicle_id in self.vehicle_ids)
+
+    def read(self, vehicle_id: str, *, judged_only: bool = False) -> VehicleRows:
+        """Read one vehicle's rows; ``judged_only`` leaves out scans, clears and repairs."""
+        found: list[Vehicle] = self._vehicles.read(vehicle_id, Vehicle)
+        skipped = {"sightings", "clears", "repairs"} if judged_only else set()
+        rows: dict[str, Any] = {
+            name: [] if name in skipped else part.read(vehicle_id, kind)
+            for name, (part, kind) in self._parts.items()
+        }
+        evidence: dict[str, list[Evidence]] = {}
+        for row in rows.pop("evidence"):
+            evidence.setdefault(row.attempt_id, []).append(row)
+        vehicle = found[0] if found else Vehicle(vehicle_id)
+        return VehicleRows(vehicle=vehicle, evidence=evidence, **rows)
+
+
+def assess_vehicle(rows: VehicleRows, setting: Setting) -> Assessment:
+    """Say what is to be said about one vehicle's faults and fixes."""
+    ref = vehicle_ref(rows.vehicle)
+    line = odometer_line(rows.odometer)
+    limits = setting.settings
+    usual = usual_mileage(line, limits.usual_window_days, limits.usual_min_days)
+    open_episodes = [episode for episode in rows.episodes if episode.ended_by == "open"]
+    views = tuple(
+        _view(attempt, tuple(rows.evidence.get(attempt.attempt_id, ())), ref, setting, usual)
+        for attempt in rows.attempts
+    )
+    views = tuple(_with_presence(view, open_episodes) for view in views)
+    read_at = [row.seen_at for row in rows.observations if row.ecu is not None]
+    return Assessment(
+        ref=ref,
+        attempts=views,
+        present=tuple(_present(e, views, setting) for e in open_episodes),
+        line=line,
+        usual=usual,
+        last_scan_at=max(read_at, default=None),
+    )
+
+
+def vehicle_ref(vehicle: Vehicle) -> VehicleRef:
+    """Name a vehicle for tables and links."""
+    make_model = " ".join(part for part in (vehicle.make, vehicle.model) if part)
+    year = str(vehicle.model_year) if vehicle.model_year else ""
+    return VehicleRef(
+        vehicle_id=vehicle.vehicle_id,
+        plate=vehicle.plate,
+        description=", ".join(part for part in (make_model, year) if part),
+        site=vehicle.site,
+        page=names.vehicle_page(vehicle.vehicle_id),
+        sold=vehicle.stock_status == "sold",
+    )
+
+
+def fault_of(row: Attempt | Episode, setting: Setting) -> Fault:
+    """Say what a code is about, with its cautions: its own first, else its family's."""
+    cautions = setting.cautions.get(row.code) or setting.cautions.get(row.family or "", ())
+    return Fault(row.ecu, row.code, row.meaning, row.family_label, tuple(cautions))
+
+
+def cautions_of(faults: Iterable[Fault]) -> tuple[Caution, ...]:
+    """Gather cautions, each once, in the order of the faults."""
+    return tuple(dict.fromkeys(c for fault in faults for c in fault.cautions))
+
+
+def work_done(attempt: Attempt) -> str:
+    """Say what was done, e.g. "Replaced: ignition coil"."""
+    if attempt.kind == "clear_only":
+        return "Codes erased, no repair"
+    words = (attempt.action or "").replace(",", " ").split()
+    deeds = " and ".join(
+        text if i == 0 else text.lower()
+        for i, text in enumerate(_DONE.get(word, word) for word in words)
+    )
+    return ": ".join(part for part in (deeds or "Work order", attempt.parts) if part)
+
+
+def _view(
+    attempt: Attempt,
+    evidence: tuple[Evidence, ...],
+    ref: VehicleRef,
+    setting: Setting,
+    usual: Usual | Dash,
+) -> AttemptView:
+    watched = attempt.outcome == "on_watch" and attempt.ended_at is None
+    limit = setting.settings.extrapolate_days
+    return AttemptView(
+        row=attempt,
+        vehicle=ref,
+        fault=fault_of(attempt, setting),
+        done=work_done(attempt),
+        reason=attempt_reason(attempt, evidence, setting.cells),
+        evidence=evidence,
+        current=attempt.ended_at is None,
+        present=False,
+        due=due_of(attempt, evidence, usual, setting.as_of, limit) if watched else None,
+        settled_by=what_settles(evidence) if attempt.outcome == "unchecked" else None,
+    )
+
+
+def _with_presence(view: AttemptView, open_episodes: list[Episode]) -> AttemptView:
+    present = view.current and any(_same_fault(view.row, episode) for episode in open_episodes)
+    return replace(view, present=True) if present else view
+
+
+def _same_fault(attempt: Attempt, episode: Episode) -> bool:
+    return attempt.ecu == episode.ecu and episode.code in {attempt.code, attempt.related_code}
+
+
+def _present(episode: Episode, views: tuple[AttemptView, ...], setting: Setting) -> PresentFault:
+    failed = [
+        view
+        for view in views
+        if view.current and view.row.outcome == "came_back" and _same_fault(view.row, episode)
+    ]
+    return PresentFault(
+        fault=fault_of(episode, setting),
+        onset_low_at=episode.onset_low_at,
+        onset_high_at=episode.onset_high_at,
+        last_seen_at=episode.last_seen_at,
+        last_seen_km=episode.last_seen_km,
+        n_scans=episode.n_scans,
+        failed=failed[-1] if failed else None,
+    )
+
+
+def scan_counts(observations: pl.DataFrame) -> tuple[int, int]:
+    """Count scans that read a control unit, and how many of them were partial."""
+    scans = (
+        observations.filter(pl.col("ecu").is_not_null())
+        .group_by("vehicle_id", "scan_id")
+        .agg((pl.col("scan_scope") == "partial").any().alias("partial"))
+    )
+    return scans.height, int(scans["partial"].sum() or 0)

@@ -1,0 +1,128 @@
+"""How far a vehicle usually goes in a day, and when it will have gone a given distance."""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from afterclear.digest.cells import Dash
+from afterclear.digest.rows import Attempt, Evidence, OdometerReading
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """The vehicle's odometer line at the moments it was read, rising in both."""
+
+    at: tuple[datetime, ...]
+    km: tuple[float, ...]
+
+    def km_at(self, moment: datetime) -> float | None:
+        """Read the line at a moment between its ends; None outside them."""
+        if not self.at or not self.at[0] <= moment <= self.at[-1]:
+            return None
+        i = bisect_right(self.at, moment)
+        if i == len(self.at):
+            return self.km[-1]
+        share = (moment - self.at[i - 1]) / (self.at[i] - self.at[i - 1])
+        return self.km[i - 1] + share * (self.km[i] - self.km[i - 1])
+
+    def at_km(self, km: float) -> datetime | None:
+        """Tell when the line passed a distance; None outside its ends."""
+        if not self.km or not self.km[0] <= km <= self.km[-1]:
+            return None
+        i = bisect_right(self.km, km)
+        if i == len(self.km):
+            return self.at[-1]
+        share = (km - self.km[i - 1]) / (self.km[i] - self.km[i - 1])
+        return self.at[i - 1] + share * (self.at[i] - self.at[i - 1])
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """Usual mileage: distance over time between two readings of the line."""
+
+    km_per_day: float
+    n_readings: int
+    n_days: int
+    last_at: datetime
+    last_km: float
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """When a fix on watch would be proven, if no scan shows the fault before."""
+
+    from_km: float | None  # a clean scan at this odometer or later proves it; None: not in km
+    on: datetime | Dash
+    passed: bool  # the vehicle has come that far: a scan now would settle it
+
+
+def odometer_line(readings: Sequence[OdometerReading]) -> Line:
+    """Keep the line at the readings that stand on it, one a moment."""
+    points: dict[datetime, float] = {}
+    for reading in sorted(readings, key=lambda r: r.read_at):
+        if reading.line_km is not None and reading.set_aside is None:
+            points[reading.read_at] = max(reading.line_km, points.get(reading.read_at, 0.0))
+    return Line(tuple(points), tuple(points.values()))
+
+
+def usual_mileage(line: Line, window_days: int, min_days: int) -> Usual | Dash:
+    """Distance a day over the last ``window_days`` before the last reading."""
+    if not line.at:
+        return Dash("no odometer reading")
+    first_wanted = line.at[-1] - timedelta(days=window_days)
+    within = [i for i, at in enumerate(line.at) if at >= first_wanted]
+    days = (line.at[-1] - line.at[within[0]]) / timedelta(days=1)
+    if days < min_days:
+        return Dash(f"odometer readings span under {min_days} days")
+    km = line.km[-1] - line.km[within[0]]
+    if km <= 0:
+        return Dash("the odometer did not move")
+    return Usual(km / days, len(within), round(days), line.at[-1], line.km[-1])
+
+
+def due_of(
+    attempt: Attempt,
+    evidence: Sequence[Evidence],
+    usual: Usual | Dash,
+    as_of: datetime,
+    extrapolate_days: int,
+) -> Due:
+    """Work out when an attempt on watch would be proven at the vehicle's usual mileage."""
+    if attempt.km_to_go is None:
+        return Due(None, Dash("distance to go not known"), passed=False)
+    if attempt.clock == "days":
+        return _due_by_days(attempt, attempt.km_to_go, as_of)
+    if attempt.clock == "engine_hours":
+        return Due(None, Dash("counted in engine hours"), passed=False)
+    clean_km = _last_clean_km(attempt, evidence)
+    if clean_km is None:
+        return Due(None, Dash("no odometer at the last clean scan"), passed=False)
+    from_km = clean_km + attempt.km_to_go
+    if isinstance(usual, Dash):
+        return Due(from_km, usual, passed=False)
+    return _due_by_km(from_km, usual, as_of, extrapolate_days)
+
+
+def _due_by_km(from_km: float, usual: Usual, as_of: datetime, extrapolate_days: int) -> Due:
+    if usual.last_km >= from_km:
+        return Due(from_km, usual.last_at, passed=True)
+    silent = (as_of - usual.last_at) / timedelta(days=1)
+    if silent > extrapolate_days:
+        return Due(from_km, Dash(f"odometer last read {silent:.0f} days ago"), passed=False)
+    on = usual.last_at + timedelta(days=(from_km - usual.last_km) / usual.km_per_day)
+    return Due(from_km, on, passed=on <= as_of)
+
+
+def _due_by_days(attempt: Attempt, to_go: float, as_of: datetime) -> Due:
+    on = (attempt.last_clean_at or attempt.attempted_at) + timedelta(days=to_go)
+    return Due(None, on, passed=on <= as_of)
+
+
+def _last_clean_km(attempt: Attempt, evidence: Sequence[Evidence]) -> float | None:
+    ends = [row.stretch_to_km for row in evidence if row.stretch_to_km is not None]
+    if ends:
+        return max(ends)
+    if attempt.attempted_km is None:
+        return None
+    return attempt.attempted_km + (attempt.clean_km or 0.0)

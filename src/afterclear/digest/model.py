@@ -1,0 +1,226 @@
+"""Page models: frozen numbers and sentences, ready for a thin template.  No HTML here."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from afterclear.digest.cells import Dash
+from afterclear.digest.frames import Caution, StaleSource, Units
+from afterclear.digest.mileage import Due
+from afterclear.digest.rows import Attempt, Evidence
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleRef:
+    """A vehicle as it is named in a table, and where its page is."""
+
+    vehicle_id: str
+    plate: str | None
+    description: str  # make, model, year; empty if none is known
+    site: str | None
+    page: str  # file name relative to the digest's folder
+    sold: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What a code is about."""
+
+    ecu: str
+    code: str
+    meaning: str | None
+    family_label: str | None
+    cautions: tuple[Caution, ...]
+
+    @property
+    def safety(self) -> bool:
+        """A fault that brings a caution goes before others."""
+        return bool(self.cautions)
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptView:
+    """A fix attempt with all that is said about it."""
+
+    row: Attempt
+    vehicle: VehicleRef
+    fault: Fault
+    done: str  # what was done, in words
+    reason: str  # why it has its verdict, one sentence
+    evidence: tuple[Evidence, ...]  # in order of time
+    current: bool  # no later attempt at the same fault
+    present: bool  # the fault is there in the last scan that could show it
+    due: Due | None  # for on watch
+    settled_by: str | None  # for unchecked: the scan that would settle it
+
+
+@dataclass(frozen=True, slots=True)
+class PresentFault:
+    """A fault there in the last scan that could show it."""
+
+    fault: Fault
+    onset_low_at: datetime | None  # None: there at the first look
+    onset_high_at: datetime
+    last_seen_at: datetime
+    last_seen_km: float | None
+    n_scans: int
+    failed: AttemptView | None  # the attempt it came back from; None: nobody worked on it
+
+
+@dataclass(frozen=True, slots=True)
+class WorkReason:
+    """Why a vehicle is on the list: one fault, one sentence."""
+
+    fault: Fault
+    sentence: str
+    rank: int  # 0 first
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class WorkItem:
+    """One vehicle to do something about."""
+
+    vehicle: VehicleRef
+    action: Literal["bring_in", "scan"]
+    safety: bool
+    reasons: tuple[WorkReason, ...]  # most pressing first
+    cautions: tuple[Caution, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing that is different since the digest before."""
+
+    vehicle: VehicleRef
+    fault: Fault
+    text: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What changed since the digest before."""
+
+    since: datetime | None
+    came_back: tuple[Change, ...]
+    proven: tuple[Change, ...]
+    new: tuple[Change, ...] | Dash
+    gone: tuple[Change, ...] | Dash
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """Fix attempts of one kind, counted by verdict."""
+
+    kind: Literal["repair", "clear_only"]
+    held: int
+    on_watch: int
+    unchecked: int
+    came_back: int
+
+    @property
+    def total(self) -> int:
+        """Count all attempts of the kind."""
+        return self.held + self.on_watch + self.unchecked + self.came_back
+
+
+@dataclass(frozen=True, slots=True)
+class ComebackCost:
+    """Money spent on repairs that did not hold, in one currency."""
+
+    currency: str
+    total: float
+    n_repairs: int
+    largest: tuple[AttemptView, ...]  # one attempt per work order, dearest first
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """How often odometer readings were set aside for one reason, over the fleet."""
+
+    cause: str
+    n_readings: int
+    n_vehicles: int
+
+
+@dataclass(frozen=True, slots=True)
+class LoadLine:
+    """One delivered file of which rows were refused, or the whole."""
+
+    file_name: str
+    source: str
+    at: datetime | None
+    n_read: int
+    n_refused: int
+
+
+@dataclass(frozen=True, slots=True)
+class DataNotes:
+    """What the digest could not use, and whom it could not see."""
+
+    n_rejections: int
+    loads_with_refusals: tuple[LoadLine, ...]
+    stale_sources: tuple[StaleSource, ...]
+    set_aside: tuple[SetAside, ...]
+    quiet: tuple[tuple[VehicleRef, datetime], ...]  # last scanned too long ago
+    never_scanned: tuple[VehicleRef, ...]
+    n_scans: int
+    n_partial: int
+
+
+@dataclass(frozen=True, slots=True)
+class PageHead:
+    """What every page says about itself."""
+
+    title: str
+    fleet_name: str
+    as_of: datetime
+    units: Units
+    zone: str
+    version: str
+    held_below: float
+
+
+@dataclass(frozen=True, slots=True)
+class FleetPage:
+    """The fleet manager's page."""
+
+    head: PageHead
+    n_vehicles: int
+    work: tuple[WorkItem, ...]  # bring in before scan, safety first
+    changes: Changes | None  # None: there was no digest before
+    tallies: tuple[Tally, ...]
+    failed: tuple[AttemptView, ...]  # came back within the look-back time, current ones first
+    n_failed_before: int  # came back earlier than that
+    watched: tuple[AttemptView, ...]  # soonest to be proven first
+    unchecked: tuple[AttemptView, ...]
+    costs: tuple[ComebackCost, ...]
+    n_failed_without_cost: int
+    look_back_days: int
+    quiet_days: int
+    notes: DataNotes
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleLine:
+    """One vehicle in the index."""
+
+    vehicle: VehicleRef
+    n_present: int
+    safety: bool
+    n_held: int
+    n_on_watch: int
+    n_unchecked: int
+    n_came_back: int
+    last_scan_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class IndexPage:
+    """The way in: the audiences' pages and every vehicle."""
+
+    head: PageHead
+    vehicles: tuple[VehicleLine, ...]
+    n_bring_in: int
+    n_scan: int

@@ -1,0 +1,187 @@
+"""One vehicle's rows -> its page's model.  Pure."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from afterclear.digest.assess import Assessment, Setting, VehicleRows, fault_of
+from afterclear.digest.axes import date_ticks, round_step
+from afterclear.digest.cells import Cells, Dash, number, unit_name
+from afterclear.digest.model import PageHead
+from afterclear.digest.rows import ClearEvent, Observation, OdometerReading, Repair, Sighting
+from afterclear.digest.timeline import build_timeline, days_of
+from afterclear.digest.vehicle_model import (
+    EpisodeView,
+    LogLine,
+    OdometerChart,
+    Reading,
+    Tick,
+    VehiclePage,
+    WorkOrder,
+)
+from afterclear.digest.worklist import work_of
+from afterclear.plain import KM_PER_MILE
+
+_CLEAR_WORDS: dict[str, str] = {
+    "recorded": "codes erased, as recorded",
+    "with_repair": "codes erased with the repair",
+    "counter": "codes erased, worked out from the counter of distance since the clear",
+    "vanished": "codes erased, worked out from stored codes that vanished between two scans",
+}
+_PRESENCE_WORDS: dict[str, str] = {
+    "present": "",
+    "sign": " (a sign only)",
+    "permanent": " (permanent record only)",
+    "not_tested": " (not tested since the clear)",
+}
+_VISITS: dict[str, str] = {
+    "routine": "routine",
+    "complaint": "after a complaint",
+    "pre_repair": "before a repair",
+    "post_repair": "after a repair",
+    "intake": "at intake",
+}
+
+
+def build_vehicle_page(
+    rows: VehicleRows, assessment: Assessment, setting: Setting, head: PageHead
+) -> VehiclePage:
+    """Put one vehicle's page together."""
+    orders = work_orders(rows.repairs)
+    numbers = {order.repair_id: order.number for order in orders}
+    scans = {row.scan_id for row in rows.observations if row.ecu is not None}
+    return VehiclePage(
+        head=head,
+        ref=assessment.ref,
+        vehicle=rows.vehicle,
+        work=work_of(assessment, setting),
+        present=tuple(
+            sorted(assessment.present, key=lambda p: (not p.fault.safety, p.onset_high_at))
+        ),
+        attempts=tuple(reversed(assessment.attempts)),
+        timeline=build_timeline(rows, assessment, numbers, setting.cells),
+        log=build_log(rows, orders),
+        orders=orders,
+        clears=tuple(rows.clears),
+        episodes=tuple(EpisodeView(row, fault_of(row, setting)) for row in rows.episodes),
+        odometer=odometer_chart(rows.odometer, setting.cells),
+        readings=tuple(rows.odometer),
+        usual=assessment.usual,
+        last_scan_at=assessment.last_scan_at,
+        n_scans=len(scans),
+    )
+
+
+def work_orders(repairs: Sequence[Repair]) -> tuple[WorkOrder, ...]:
+    """Gather the lines of each work order, numbered in order of time."""
+    by_id: dict[str, list[Repair]] = defaultdict(list)
+    for repair in repairs:
+        by_id[repair.repair_id].append(repair)
+    ordered = sorted(by_id.values(), key=lambda lines: lines[0].repaired_at)
+    return tuple(_work_order(i, lines) for i, lines in enumerate(ordered, start=1))
+
+
+def _work_order(order_number: int, lines: Sequence[Repair]) -> WorkOrder:
+    first = lines[0]
+    costs = [cost for line in lines for cost in (line.part_cost, line.labour_cost) if cost]
+    return WorkOrder(
+        number=order_number,
+        repair_id=first.repair_id,
+        at=first.repaired_at,
+        km=next((line.km for line in lines if line.km is not None), None),
+        site=first.site,
+        technician=first.technician,
+        codes=" ".join(dict.fromkeys(c for line in lines for c in (line.codes or "").split())),
+        lines=tuple(lines),
+        cost=sum(costs) if costs else None,
+        currency=next((line.currency for line in lines if line.currency), None),
+    )
+
+
+def build_log(rows: VehicleRows, orders: Sequence[WorkOrder]) -> tuple[LogLine, ...]:
+    """Tell everything that happened to the vehicle in order: the picture as a table."""
+    lines = [*_scan_lines(rows), *_clear_lines(rows.clears), *map(_order_line, orders)]
+    rank = {"scan": 0, "repair": 1, "clear": 2}
+    return tuple(sorted(lines, key=lambda line: (line.at, rank[line.kind], line.name)))
+
+
+def _scan_lines(rows: VehicleRows) -> Iterable[LogLine]:
+    codes: dict[tuple[str, str], list[Sighting]] = defaultdict(list)
+    for sighting in rows.sightings:
+        codes[sighting.scan_id, sighting.ecu].append(sighting)
+    scans: dict[str, list[Observation]] = defaultdict(list)
+    for row in rows.observations:
+        if row.ecu is not None:
+            scans[row.scan_id].append(row)
+    for scan_id, units in scans.items():
+        first = units[0]
+        readings = [_reading(row, codes.get((scan_id, row.ecu or ""), ())) for row in units]
+        scope = "full scan" if first.scan_scope == "full" else "partial scan"
+        visit = _VISITS.get(first.visit_reason or "", "")
+        memory = "active codes only" if first.memory == "active_only" else ""
+        text = ", ".join(part for part in (scope, visit, memory) if part)
+        ordered = sorted(readings, key=lambda r: (r.kind == "clean", r.unit))
+        yield LogLine(first.seen_at, first.km, "scan", scan_id, text, tuple(ordered))
+
+
+def _reading(row: Observation, found: Sequence[Sighting]) -> Reading:
+    unit = unit_name(row.ecu)
+    if not row.answered:
+        return Reading(unit, "no_answer", "did not answer")
+    if not found:
+        return Reading(unit, "clean", "no code")
+    text = ", ".join(f"{s.code}{_PRESENCE_WORDS[s.presence]}" for s in found)
+    present = any(s.presence == "present" for s in found)
+    return Reading(unit, "code" if present else "sign", text)
+
+
+def _clear_lines(clears: Sequence[ClearEvent]) -> Iterable[LogLine]:
+    together: dict[tuple[datetime, str, str | None], list[ClearEvent]] = defaultdict(list)
+    for clear in clears:
+        together[clear.cleared_at, clear.origin, clear.reason].append(clear)
+    for (at, origin, reason), events in together.items():
+        units = ", ".join(unit_name(ecu) for ecu in dict.fromkeys(e.ecu for e in events))
+        why = f" ({reason})" if reason else ""
+        km = events[0].km_high
+        yield LogLine(at, km, "clear", "", f"{units}: {_CLEAR_WORDS[origin]}{why}", ())
+
+
+def _order_line(order: WorkOrder) -> LogLine:
+    done = "; ".join(
+        " ".join(part for part in (r.action, r.position, r.part_family, r.part_number) if part)
+        for r in order.lines
+    )
+    text = ", ".join(part for part in (done, order.site, order.technician) if part)
+    return LogLine(order.at, order.km, "repair", order.repair_id, text, ())
+
+
+def odometer_chart(readings: Sequence[OdometerReading], cells: Cells) -> OdometerChart | Dash:
+    """Lay out the readings over time in the reader's unit, and the line through them."""
+    if not readings:
+        return Dash("no odometer reading")
+    scale = 1.0 if cells.units == "km" else KM_PER_MILE
+    line = [(days_of(r.read_at), r.line_km / scale) for r in readings if r.line_km is not None]
+    points = [(days_of(r.read_at), r.reading_km / scale, r.set_aside) for r in readings]
+    kept = [(day, km) for day, km, cause in points if cause is None]
+    aside = [(day, km) for day, km, cause in points if cause is not None]
+    if not kept:
+        return Dash("no odometer reading could be used")
+    days = [day for day, _ in (*kept, *aside)]
+    low, high = min(days), max(days)
+    if high <= low:
+        return Dash("all odometer readings are of one moment")
+    return OdometerChart(
+        line=tuple(line),
+        kept=tuple(kept),
+        aside=tuple(aside),
+        day_ticks=date_ticks(low, high, cells),
+        km_ticks=_km_ticks([km for _, km in (*kept, *line)]),
+        summary=f"{number(len(kept))} readings used, {number(len(aside))} set aside.",
+    )
+
+
+def _km_ticks(values: Sequence[float]) -> tuple[Tick, ...]:
+    low, high = min(values), max(values)
+    step = round_step((high - low) or 1.0, 4)
+    first, last = int(low // step), int(-(-high // step))
+    return tuple(Tick(i * step, number(i * step), "") for i in range(first, last + 1))

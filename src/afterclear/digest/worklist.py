@@ -1,0 +1,115 @@
+"""Which vehicles to do something about, and why.  Pure.
+
+A vehicle is to be brought in for a fault that is there in the last scan that could show it, and
+to be scanned where only a scan can tell: a fault last seen long ago, a safety repair nobody has
+checked, a fix that one more clean scan would prove.
+"""
+
+from collections.abc import Iterable
+from datetime import timedelta
+
+from afterclear.digest.assess import Assessment, Setting, cautions_of
+from afterclear.digest.cells import Cells, count
+from afterclear.digest.model import AttemptView, PresentFault, WorkItem, WorkReason
+
+# ranks of reasons; lower first.  Safety comes before all of them.
+_CAME_BACK, _NEVER_GONE, _NOT_WORKED_ON, _SCAN_OLD, _SCAN_UNCHECKED, _SCAN_DUE = range(6)
+_FIRST_SCAN_RANK = _SCAN_OLD
+
+
+def build_worklist(assessments: Iterable[Assessment], setting: Setting) -> tuple[WorkItem, ...]:
+    """List the vehicles to do something about, most pressing first; sold ones are left out."""
+    items = [item for a in assessments if (item := work_of(a, setting)) is not None]
+    return tuple(sorted(items, key=_order))
+
+
+def work_of(assessment: Assessment, setting: Setting) -> WorkItem | None:
+    """Say what to do about one vehicle; None if there is nothing to do."""
+    if assessment.ref.sold:
+        return None
+    reasons = [_present_reason(fault, setting) for fault in assessment.present]
+    reasons += [
+        reason
+        for view in assessment.attempts
+        if view.current and (reason := _scan_reason(view, setting.cells)) is not None
+    ]
+    if not reasons:
+        return None
+    reasons.sort(key=_reason_order)
+    bring_in = [r for r in reasons if r.rank < _FIRST_SCAN_RANK]
+    deciding = bring_in or reasons
+    return WorkItem(
+        vehicle=assessment.ref,
+        action="bring_in" if bring_in else "scan",
+        safety=any(reason.fault.safety for reason in deciding),
+        reasons=tuple(reasons),
+        cautions=cautions_of(reason.fault for reason in reasons),
+    )
+
+
+def _order(item: WorkItem) -> tuple[bool, bool, int, float, str]:
+    first = item.reasons[0]
+    return (
+        item.action != "bring_in",
+        not item.safety,
+        first.rank,
+        -first.at.timestamp(),
+        item.vehicle.vehicle_id,
+    )
+
+
+def _reason_order(reason: WorkReason) -> tuple[bool, bool, int, float, str]:
+    return (
+        reason.rank >= _FIRST_SCAN_RANK,
+        not reason.fault.safety,
+        reason.rank,
+        -reason.at.timestamp(),
+        reason.fault.code,
+    )
+
+
+def _present_reason(found: PresentFault, setting: Setting) -> WorkReason:
+    cells = setting.cells
+    last = cells.day(found.last_seen_at)
+    quiet = setting.as_of - found.last_seen_at > timedelta(days=setting.settings.quiet_days)
+    if found.failed is not None:
+        rank, text = _failed_text(found.failed, cells)
+    else:
+        rank = _NOT_WORKED_ON
+        first = cells.day(found.onset_high_at)
+        since = f"since {first}" if found.onset_low_at else f"since the first scan on {first}"
+        text = f"seen {since} in {count(found.n_scans, 'scan')}, no repair or clear since"
+    if quiet:
+        return WorkReason(
+            found.fault,
+            f"last seen on {last} and not scanned since; scan before booking work",
+            _SCAN_OLD,
+            found.last_seen_at,
+        )
+    return WorkReason(found.fault, f"{text}; last seen on {last}", rank, found.last_seen_at)
+
+
+def _failed_text(view: AttemptView, cells: Cells) -> tuple[int, str]:
+    row = view.row
+    deed = "repair" if row.kind == "repair" else "clear"
+    on = cells.day(row.attempted_at)
+    if row.stayed:
+        return _NEVER_GONE, f"still there right after the {deed} of {on}"
+    when = cells.between(row.returned_low_km, row.returned_high_km, row.clock)
+    return _CAME_BACK, f"came back {when} after the {deed} of {on}"
+
+
+def _scan_reason(view: AttemptView, cells: Cells) -> WorkReason | None:
+    row = view.row
+    if row.outcome == "unchecked" and view.fault.safety:
+        text = f"worked on {cells.day(row.attempted_at)}, not checked by any scan since"
+        return WorkReason(view.fault, text, _SCAN_UNCHECKED, row.attempted_at)
+    if view.due is not None and view.due.passed:
+        on = cells.day(row.attempted_at)
+        text = f"one clean scan now would prove the {_noun(row.kind)} of {on}"
+        return WorkReason(view.fault, text, _SCAN_DUE, row.attempted_at)
+    return None
+
+
+def _noun(kind: str) -> str:
+    return "repair" if kind == "repair" else "clear"
