@@ -40,6 +40,7 @@ class PlainFile:
     table: str
     path: Path
     form: Literal["csv", "jsonl", "parquet"]
+    header: tuple[str, ...]  # its columns, in file order
 
 
 @dataclass(frozen=True, slots=True)

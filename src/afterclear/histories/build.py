@@ -1,0 +1,137 @@
+"""Rebuild the histories of some vehicles: rows in the store -> what was seen, tried, proven.
+
+The rules are the SQL files beside this one, run in their numbers' order over a *bucket* of
+vehicles, in bounded memory; vehicles are independent up to here.  What cannot be said in SQL
+is between them: the odometer line (``odometer.py``), what codes mean (``facts.py``).
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from importlib.resources import files
+
+import numpy as np
+import polars as pl
+
+from afterclear.histories.facts import put_meanings, put_part_families, put_presences
+from afterclear.histories.odometer import is_plausible, odometer_line
+from afterclear.normalise.catalogue import Catalogue
+from afterclear.store.database import Connection, create_temp_table, query, transaction
+
+# Vehicles a bucket: at a few thousand rows a vehicle some hundred MB of work space.
+BUCKET_ROWS = 2_000_000
+
+_SQL = files("afterclear.histories") / "sql"
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryRules:
+    """The settings the rules use; meanings stand in config.py."""
+
+    as_of: datetime
+    visit_hours: float
+    visit_km: float
+    presume_clear_at_repair: bool
+    max_km_per_day: float
+    assumed_km_per_day: float
+    km_per_engine_hour: float
+    extrapolate_days: float
+    counter_slack_km: float
+
+
+def rebuild(
+    con: Connection,
+    rules: HistoryRules,
+    catalogue: Catalogue,
+    vehicles: pl.Series,
+    progress: Callable[[int], None],
+) -> None:
+    """Rebuild the histories of ``vehicles``, a bucket a transaction.
+
+    ``progress`` is told the number of vehicles done after each bucket.
+    """
+    set_rules(con, rules)
+    put_presences(con)
+    for bucket in _buckets(con, vehicles):
+        with transaction(con):
+            create_temp_table(con, "bucket", bucket)
+            build_bucket(con, rules, catalogue)
+            _run(con, "90_keep.sql")
+        progress(len(bucket))
+
+
+def build_bucket(con: Connection, rules: HistoryRules, catalogue: Catalogue) -> None:
+    """Build the histories of the vehicles in ``bucket`` into temporary tables."""
+    _run(con, "10_moments.sql")
+    _fit_lines(con, rules.max_km_per_day)
+    _run(con, "20_line.sql")
+    _run(con, "25_codes.sql")
+    put_meanings(con, catalogue)
+    put_part_families(con, catalogue)
+    for name in ("26_facts", "30_observations", "40_clears", "50_timeline", "60_episodes"):
+        _run(con, f"{name}.sql")
+    _run(con, "70_attempts.sql")
+    _run(con, "80_evidence.sql")
+
+
+def set_rules(con: Connection, rules: HistoryRules) -> None:
+    """Hand the settings to the SQL as variables."""
+    values: dict[str, object] = {
+        "as_of": rules.as_of.astimezone(UTC).replace(tzinfo=None),
+        "visit": timedelta(hours=rules.visit_hours),
+        "visit_km": rules.visit_km,
+        "presume_clear": rules.presume_clear_at_repair,
+        "assumed_km_per_day": rules.assumed_km_per_day,
+        "km_per_engine_hour": rules.km_per_engine_hour,
+        "extrapolate_days": rules.extrapolate_days,
+        "counter_slack_km": rules.counter_slack_km,
+    }
+    for name, value in values.items():
+        con.execute(f"SET VARIABLE {name} = ?", [value])
+
+
+def _run(con: Connection, name: str) -> None:
+    con.execute((_SQL / name).read_text(encoding="utf-8"))
+
+
+def _buckets(con: Connection, vehicles: pl.Series) -> Iterator[pl.DataFrame]:
+    """Split vehicles so that each part has about ``BUCKET_ROWS`` scan rows."""
+    rows = query(con, "SELECT count(*) AS n FROM scans").item()
+    all_vehicles = query(con, "SELECT count(DISTINCT vehicle_id) AS n FROM scans").item()
+    size = max(1, int(BUCKET_ROWS * max(1, all_vehicles) / max(1, rows)))
+    ordered = vehicles.unique().sort()
+    for begin in range(0, len(ordered), size):
+        yield pl.DataFrame({"vehicle_id": ordered[begin : begin + size]})
+
+
+def _fit_lines(con: Connection, max_km_per_day: float) -> None:
+    """Fit each vehicle's odometer line into the temporary table ``odometer``."""
+    readings = query(
+        con,
+        """SELECT vehicle_id, happened_at AS read_at, odometer_km AS reading_km, origin, origin_id
+           FROM moments WHERE odometer_km IS NOT NULL
+           ORDER BY vehicle_id, read_at, reading_km, origin, origin_id""",
+    )
+    days = readings["read_at"].dt.epoch("us").to_numpy() / 86_400_000_000
+    km = readings["reading_km"].to_numpy()
+    line, reasons = km.copy(), np.full(len(km), None, dtype=object)
+    for begin, end in _runs(readings["vehicle_id"]):
+        if is_plausible(days[begin:end], km[begin:end], max_km_per_day):
+            continue
+        fitted = odometer_line(days[begin:end], km[begin:end], max_km_per_day)
+        line[begin:end], reasons[begin:end] = fitted.line_km, fitted.reasons
+    create_temp_table(
+        con,
+        "odometer",
+        readings.with_columns(
+            pl.Series("line_km", line, dtype=pl.Float64).fill_nan(None),
+            pl.Series("set_aside", [r and str(r) for r in reasons], dtype=pl.String),
+        ),
+    )
+
+
+def _runs(vehicles: pl.Series) -> Iterator[tuple[int, int]]:
+    """Begin and end of each vehicle's run of rows."""
+    lengths = vehicles.rle().struct.field("len").to_numpy() if len(vehicles) else np.array([], int)
+    ends = np.cumsum(lengths)
+    yield from zip((ends - lengths).tolist(), ends.tolist(), strict=True)

@@ -1,0 +1,69 @@
+"""What the catalogue says about codes and parts, as small tables the histories join.
+
+Each distinct (make, unit, code, description) is looked up once, however many rows have it.
+"""
+
+import polars as pl
+
+from afterclear.histories.presence import presence_table
+from afterclear.normalise.catalogue import Catalogue
+from afterclear.store.database import Connection, create_temp_table, query
+
+_STRENGTH = {"present": 0, "sign": 1, "not_tested": 2, "permanent": 3, "absent": 4}
+
+
+def put_presences(con: Connection) -> None:
+    """Put what each status proves into the temporary table ``presences``."""
+    rows = [(status, p.value, _STRENGTH[p.value]) for status, p in presence_table().items()]
+    frame = pl.DataFrame(rows, schema=["status", "presence", "strength"], orient="row")
+    create_temp_table(con, "presences", frame)
+
+
+def put_meanings(con: Connection, catalogue: Catalogue) -> None:
+    """Look up the distinct codes of ``vehicle_codes`` into ``meanings``."""
+    asked = query(con, "SELECT DISTINCT make, ecu, code, description FROM vehicle_codes")
+    rows = [
+        (make, ecu, code, description, *_facts(catalogue, make, ecu, code, description))
+        for make, ecu, code, description in asked.iter_rows()
+    ]
+    create_temp_table(con, "meanings", pl.DataFrame(rows, schema=_MEANINGS, orient="row"))
+
+
+def put_part_families(con: Connection, catalogue: Catalogue) -> None:
+    """Look up the distinct parts of the bucket's work orders into ``part_families``."""
+    asked = query(
+        con,
+        """SELECT DISTINCT part_family, position FROM repairs
+           WHERE vehicle_id IN (FROM bucket) AND part_family IS NOT NULL""",
+    )
+    rows = [
+        (part, position, catalogue.part_family(part, position).key)
+        for part, position in asked.iter_rows()
+    ]
+    create_temp_table(con, "part_families", pl.DataFrame(rows, schema=_PARTS, orient="row"))
+
+
+_MEANINGS = {
+    "make": pl.String,
+    "ecu": pl.String,
+    "code": pl.String,
+    "description": pl.String,
+    "named": pl.String,
+    "family": pl.String,
+    "monitor": pl.String,
+    "min_clean_km": pl.Float64,
+}
+_PARTS = {"part_family": pl.String, "position": pl.String, "family": pl.String}
+
+
+def _facts(
+    catalogue: Catalogue, make: str | None, ecu: str, code: str, description: str | None
+) -> tuple[str, str, str | None, float]:
+    named = code.replace("unknown:", f"{make}:", 1) if make else code
+    family = catalogue.family(named, description, make, ecu or None).key
+    return (
+        named,
+        family,
+        catalogue.monitor(named),
+        catalogue.min_distance_after_clear_km(family),
+    )

@@ -1,0 +1,63 @@
+-- Readings and clears of one control unit in one order.  At the same instant a scan before the
+-- work comes first, then the clear, then a scan after it; an inferred clear lies before the scan
+-- that revealed it.
+CREATE OR REPLACE TEMP TABLE unit_timeline AS
+WITH events AS (
+    SELECT vehicle_id, ecu, seen_at AS happened_at, scan_id, false AS is_clear,
+        answered AND memory = 'stored' AS is_stored_reading,
+        CASE WHEN visit_reason IN ('pre_repair', 'complaint', 'intake') THEN 0
+             WHEN visit_reason = 'post_repair' THEN 3 ELSE 1 END AS turn,
+        NULL::DOUBLE AS clear_km, NULL::VARCHAR AS clear_origin
+    FROM unit_readings WHERE ecu IS NOT NULL
+    UNION ALL
+    SELECT vehicle_id, ecu, cleared_at, NULL, true, false,
+        CASE WHEN origin IN ('counter', 'vanished') THEN -1 ELSE 2 END, km_high, origin
+    FROM clear_events
+)
+SELECT *,
+    row_number() OVER unit AS seq,
+    count(*) FILTER (is_clear) OVER unit AS clear_no,
+    count(*) FILTER (is_stored_reading) OVER unit AS reading_no
+FROM events
+WINDOW unit AS (
+    PARTITION BY vehicle_id, ecu ORDER BY happened_at, turn, scan_id
+    ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW);
+
+CREATE OR REPLACE TEMP TABLE unit_clears AS
+SELECT vehicle_id, ecu, clear_no, seq, happened_at AS cleared_at, clear_km, clear_origin
+FROM unit_timeline WHERE is_clear;
+
+CREATE OR REPLACE TEMP TABLE readings AS
+SELECT r.*, t.seq, t.clear_no, t.reading_no, c.cleared_at, c.clear_km,
+    -- readings of stored memory at even places, active-only ones between them: a code is gone
+    -- between two places when a stored reading lies strictly between
+    CASE WHEN t.is_stored_reading THEN 2 * t.reading_no ELSE 2 * t.reading_no + 1 END AS place,
+    r.km - c.clear_km AS cleared_km_ago,
+    -- why the absence of any code proves nothing in this reading; NULL when it may
+    CASE
+        WHEN NOT r.answered THEN 'the control unit did not answer'
+        WHEN r.memory = 'active_only' THEN 'active codes only: absence proves nothing'
+        WHEN r.km IS NULL THEN 'the distance at this scan is not known'
+        WHEN t.clear_no > 0 AND c.clear_km IS NULL
+            THEN 'the distance since the last clear is not known'
+    END AS why_blind
+FROM unit_readings r
+JOIN unit_timeline t ON NOT t.is_clear AND t.vehicle_id = r.vehicle_id AND t.ecu = r.ecu
+    AND t.scan_id = r.scan_id
+LEFT JOIN unit_clears c
+    ON c.vehicle_id = r.vehicle_id AND c.ecu = r.ecu AND c.clear_no = t.clear_no;
+
+-- Why a reading without a code is no evidence that its fault is gone; NULL when it is.  Where
+-- readiness is known it decides; otherwise the family's distance since the clear.
+CREATE OR REPLACE TEMP MACRO why_no_evidence(
+    why_blind, monitors_incomplete, cleared_km_ago, monitor, min_clean_km) AS
+    CASE
+        WHEN why_blind IS NOT NULL THEN why_blind
+        WHEN monitors_incomplete IS NOT NULL AND monitor IS NOT NULL THEN
+            CASE WHEN list_contains(string_split(monitors_incomplete, ' '), monitor)
+                THEN 'its self-test (' || replace(monitor, '_', ' ')
+                    || ') has not completed since the clear' END
+        WHEN cleared_km_ago < min_clean_km
+            THEN 'only ' || round(cleared_km_ago)::INTEGER || ' km since the clear, '
+                || round(min_clean_km)::INTEGER || ' km needed'
+    END;

@@ -1,0 +1,125 @@
+-- Fix attempts: a repair aimed at a code, or a bare clear of a code that was there.
+
+-- One row per work order; an inspection alone changes nothing.
+CREATE OR REPLACE TEMP TABLE jobs AS
+SELECT r.vehicle_id, r.repair_id, any_value(m.happened_at) AS repaired_at,
+    any_value(m.km) AS km, max(r.site) AS site, max(r.technician) AS technician,
+    string_agg(DISTINCT r.action, ' ' ORDER BY r.action) AS action,
+    string_agg(DISTINCT concat_ws(' ', r.part_brand, r.part_number), ', '
+        ORDER BY concat_ws(' ', r.part_brand, r.part_number)) AS parts,
+    string_agg(DISTINCT r.codes, ' ' ORDER BY r.codes) AS codes,
+    CASE WHEN count(r.part_cost) + count(r.labour_cost) > 0
+         THEN coalesce(sum(r.part_cost), 0) + coalesce(sum(r.labour_cost), 0) END AS cost,
+    CASE WHEN count(DISTINCT r.currency) = 1 THEN max(r.currency) END AS currency
+FROM repairs r
+JOIN moment_km m ON m.vehicle_id = r.vehicle_id AND m.origin = 'repair'
+    AND m.origin_id = r.repair_id
+GROUP BY r.vehicle_id, r.repair_id
+HAVING bool_or(coalesce(r.action, '') <> 'inspect');
+
+CREATE OR REPLACE TEMP TABLE listed_codes AS
+SELECT DISTINCT vehicle_id, repair_id, repaired_at,
+    unnest(regexp_extract_all(codes, 'SPN \d+( FMI \d+)?|\S+')) AS listed
+FROM jobs WHERE codes IS NOT NULL;
+
+-- A listed code means the fault of that code alive at the repair, whichever unit reports it and
+-- with any failure type; failing that the latest or else the next one; failing that, itself.
+CREATE OR REPLACE TEMP TABLE aimed_by_code AS
+WITH matches AS (
+    SELECT l.*, e.ecu, e.code, e.family, e.monitor, e.min_clean_km,
+        e.first_seen_at <= l.repaired_at + getvariable('visit')
+        AND (e.ended_high_at IS NULL OR e.ended_high_at >= l.repaired_at - getvariable('visit'))
+            AS alive,
+        row_number() OVER (PARTITION BY l.vehicle_id, l.repair_id, l.listed
+            ORDER BY abs(date_diff('second', e.last_seen_at, l.repaired_at))) AS nearness
+    FROM listed_codes l
+    JOIN episodes e ON e.vehicle_id = l.vehicle_id
+        AND (e.code = l.listed OR split_part(e.code, '-', 1) = l.listed)
+), chosen AS (
+    SELECT DISTINCT vehicle_id, repair_id, listed, ecu, code, family, monitor, min_clean_km
+    FROM (SELECT *, bool_or(alive) OVER (PARTITION BY vehicle_id, repair_id, listed) AS any_alive
+          FROM matches)
+    WHERE alive OR NOT any_alive AND nearness = 1
+)
+SELECT l.vehicle_id, l.repair_id, c.ecu, coalesce(c.code, f.code) AS code,
+    coalesce(c.family, f.family) AS family, coalesce(c.monitor, f.monitor) AS monitor,
+    coalesce(c.min_clean_km, f.min_clean_km) AS min_clean_km
+FROM listed_codes l
+LEFT JOIN chosen c USING (vehicle_id, repair_id, listed)
+LEFT JOIN code_facts f ON f.vehicle_id = l.vehicle_id AND f.stored_code = l.listed
+    AND f.ecu = '';
+
+-- A work order without codes is aimed at what was alive in its part's family.
+CREATE OR REPLACE TEMP TABLE aimed_by_part AS
+SELECT DISTINCT j.vehicle_id, j.repair_id, e.ecu, e.code, e.family, e.monitor, e.min_clean_km
+FROM jobs j
+JOIN part_facts p USING (vehicle_id, repair_id)
+JOIN episodes e ON e.vehicle_id = j.vehicle_id
+    AND (e.family = p.family
+         OR NOT contains(p.family, ':') AND split_part(e.family, ':', 1) = p.family)
+    AND e.first_seen_at <= j.repaired_at + getvariable('visit')
+    AND (e.ended_high_at IS NULL OR e.ended_high_at >= j.repaired_at - getvariable('visit'))
+WHERE j.codes IS NULL;
+
+CREATE OR REPLACE TEMP TABLE tries AS
+SELECT a.vehicle_id, a.ecu, a.code, a.family, a.monitor, a.min_clean_km, 'repair' AS kind,
+    a.repair_id, j.repaired_at AS tried_at, j.km AS tried_km
+FROM (FROM aimed_by_code UNION FROM aimed_by_part) a
+JOIN jobs j USING (vehicle_id, repair_id)
+UNION ALL
+SELECT vehicle_id, ecu, code, family, monitor, min_clean_km, 'clear_only', NULL,
+    ended_high_at, ended_high_km
+FROM episodes
+WHERE ended_by = 'clear' AND clear_origin IN ('recorded', 'counter');
+
+-- What was tried on one fault within one visit is one attempt; work counts before a bare clear.
+CREATE OR REPLACE TEMP TABLE visits_tried AS
+WITH ordered AS (
+    SELECT *, lag(tried_at) OVER fault AS before_at, lag(tried_km) OVER fault AS before_km
+    FROM tries
+    WINDOW fault AS (PARTITION BY vehicle_id, ecu, code ORDER BY tried_at, kind, repair_id)
+), numbered AS (
+    SELECT *, count(*) FILTER (
+        before_at IS NULL OR tried_at > before_at + getvariable('visit')
+        OR abs(tried_km - before_km) > getvariable('visit_km')
+    ) OVER (PARTITION BY vehicle_id, ecu, code ORDER BY tried_at, kind, repair_id
+        ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS visit_no
+    FROM ordered
+)
+SELECT vehicle_id, ecu, code, visit_no, any_value(family) AS family,
+    any_value(monitor) AS monitor, any_value(min_clean_km) AS min_clean_km,
+    CASE WHEN bool_or(kind = 'repair') THEN 'repair' ELSE 'clear_only' END AS kind,
+    max_by(repair_id, tried_at) FILTER (kind = 'repair') AS repair_id,
+    max(tried_at) AS tried_at, max_by(tried_km, tried_at) AS tried_km
+FROM numbered GROUP BY vehicle_id, ecu, code, visit_no;
+
+-- The attempt starts at the visit's last clear of the unit; without one, at the work itself.
+CREATE OR REPLACE TEMP TABLE attempts AS
+WITH cleared AS (
+    SELECT t.*, c.cleared_at, c.clear_km, c.seq AS clear_seq, c.clear_no AS own_clear_no,
+        row_number() OVER (PARTITION BY t.vehicle_id, t.ecu, t.code, t.visit_no
+            ORDER BY c.seq DESC) AS latest
+    FROM visits_tried t
+    LEFT JOIN unit_clears c ON c.vehicle_id = t.vehicle_id AND c.ecu = t.ecu
+        AND c.clear_origin <> 'vanished'
+        AND c.cleared_at BETWEEN t.tried_at - getvariable('visit')
+            AND t.tried_at + getvariable('visit')
+        AND coalesce(abs(c.clear_km - t.tried_km) <= getvariable('visit_km'), true)
+), started AS (
+    SELECT * EXCLUDE (latest), coalesce(cleared_at, tried_at) AS attempted_at,
+        coalesce(CASE WHEN kind = 'clear_only' THEN clear_km END, tried_km, clear_km)
+            AS attempted_km,
+        coalesce(clear_seq, (
+            SELECT max(r.seq) FROM readings r
+            WHERE r.vehicle_id = cleared.vehicle_id AND r.ecu = cleared.ecu
+                AND r.seen_at <= cleared.tried_at), 0) AS start_seq
+    FROM cleared WHERE latest = 1
+)
+SELECT *,
+    'A' || left(md5(concat_ws('|', vehicle_id, ecu, code, kind,
+        coalesce(repair_id, strftime(attempted_at, '%Y-%m-%d %H:%M')))), 10) AS attempt_id,
+    row_number() OVER fault AS attempt_no,
+    lead(start_seq) OVER fault AS next_start_seq,
+    lead(attempted_at) OVER fault AS ended_at
+FROM started
+WINDOW fault AS (PARTITION BY vehicle_id, ecu, code ORDER BY attempted_at, visit_no);

@@ -1,0 +1,111 @@
+-- Every later reading of the attempt's unit, until the fault is seen again or tried again,
+-- and what may be concluded from it.
+CREATE OR REPLACE TEMP TABLE findings AS
+WITH later AS (
+    SELECT a.attempt_id, a.vehicle_id, a.attempted_at, a.attempted_km, a.monitor, a.min_clean_km,
+        r.scan_id, r.seq, r.seen_at, r.km, r.cleared_at, r.clear_km, r.why_blind,
+        r.monitors_incomplete, r.cleared_km_ago, s.presence, s.first_seen_km AS told_km,
+        coalesce(h.is_fault, false) AS is_fault,
+        -- a run that began before the work and was never broken: the code was never gone
+        coalesce(u.first_seq <= a.start_seq, false) AS never_gone,
+        a.own_clear_no IS NOT NULL OR r.visit_reason = 'post_repair' AS after_work,
+        r.seen_at <= a.attempted_at + getvariable('visit')
+            AND coalesce(r.km - a.attempted_km <= getvariable('visit_km'), true) AS same_visit
+    FROM attempts a
+    JOIN readings r ON r.vehicle_id = a.vehicle_id AND r.ecu = a.ecu AND r.seq > a.start_seq
+        AND (a.next_start_seq IS NULL OR r.seq <= a.next_start_seq)
+    LEFT JOIN sightings s ON s.vehicle_id = a.vehicle_id AND s.ecu = a.ecu
+        AND s.scan_id = r.scan_id AND s.code = a.code
+    LEFT JOIN shown h ON h.vehicle_id = a.vehicle_id AND h.ecu = a.ecu
+        AND h.scan_id = r.scan_id AND h.code = a.code
+    LEFT JOIN runs u ON u.vehicle_id = h.vehicle_id AND u.ecu = h.ecu AND u.code = h.code
+        AND u.run = h.run
+    -- a scan said to be before the work is, whatever the clocks say
+    WHERE NOT (r.visit_reason = 'pre_repair' AND a.own_clear_no IS NULL
+        AND r.seen_at <= a.attempted_at + getvariable('visit'))
+), judged AS (
+    SELECT *,
+        CASE
+            WHEN is_fault AND same_visit AND NOT after_work
+                THEN ['no_evidence', 'same visit, and no clear is known yet']
+            WHEN is_fault AND same_visit
+                THEN ['stayed', 'still there in the same visit, after the work']
+            WHEN is_fault AND never_gone
+                THEN ['stayed', 'still there, and neither a clear nor a scan without it since']
+            WHEN is_fault THEN ['returned', 'shows the code again']
+            WHEN presence = 'sign' THEN ['sign', 'pending once: a sign, not a return']
+            WHEN presence = 'not_tested'
+                THEN ['no_evidence', 'its test has not completed since the clear']
+            WHEN presence = 'permanent'
+                THEN ['no_evidence', 'a permanent code alone outlives a clear: no return']
+            WHEN same_visit THEN ['no_evidence', 'same visit: nothing was driven yet']
+            ELSE coalesce(
+                ['no_evidence'] || nullif([why_no_evidence(why_blind, monitors_incomplete,
+                    cleared_km_ago, monitor, min_clean_km)], [NULL]),
+                ['clean', 'read, and without the code'])
+        END AS verdict
+    FROM later
+)
+SELECT * EXCLUDE (verdict), verdict[1] AS finding, verdict[2] AS why
+FROM judged
+QUALIFY seq <= coalesce(min(seq) FILTER (verdict[1] IN ('returned', 'stayed'))
+    OVER (PARTITION BY attempt_id), seq);
+
+-- A clean reading looks back to the last clear of its unit; stretches are counted once.
+CREATE OR REPLACE TEMP TABLE evidence AS
+WITH stretches AS (
+    SELECT attempt_id, vehicle_id, scan_id, seq, seen_at, km, finding, why, told_km,
+        greatest(attempted_km, clear_km,
+            max(km) FILTER (finding = 'clean') OVER before) AS from_km,
+        greatest(attempted_at, cleared_at,
+            max(seen_at) FILTER (finding = 'clean') OVER before) AS from_at
+    FROM findings
+    WINDOW before AS (PARTITION BY attempt_id ORDER BY seq
+        ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
+)
+SELECT attempt_id, vehicle_id, scan_id, seq, seen_at, km, finding, why,
+    CASE WHEN finding = 'clean' THEN least(from_km, km) END AS stretch_from_km,
+    CASE WHEN finding = 'clean' THEN km END AS stretch_to_km,
+    CASE WHEN finding = 'clean'
+         THEN greatest(0, date_diff('second', from_at, seen_at)) / 86400.0 END AS stretch_days,
+    -- for a return: how much may have been driven, unwatched, since the last stretch
+    CASE WHEN finding IN ('returned', 'stayed') THEN
+        greatest(1, CASE WHEN told_km > from_km AND told_km < km THEN told_km ELSE km END - from_km)
+        END AS unwatched_km
+FROM stretches;
+
+CREATE OR REPLACE TEMP TABLE attempt_windows AS
+SELECT attempt_id,
+    coalesce(sum(stretch_to_km - stretch_from_km), 0) AS clean_km,
+    coalesce(sum(stretch_days), 0) AS clean_days,
+    bool_or(finding IN ('returned', 'stayed')) AS returned,
+    bool_or(finding = 'stayed') AS stayed,
+    max(unwatched_km) AS unwatched_km,
+    max(seen_at) FILTER (finding IN ('returned', 'stayed')) AS returned_at,
+    max(scan_id) FILTER (finding IN ('returned', 'stayed')) AS returned_scan_id,
+    max(seen_at) FILTER (finding = 'clean') AS last_clean_at,
+    max_by(scan_id, seq) FILTER (finding = 'clean') AS last_clean_scan_id,
+    count(*) FILTER (finding IN ('clean', 'returned', 'stayed')) AS scans_used
+FROM evidence GROUP BY attempt_id;
+
+-- Another code of the same component, first seen while the attempt was being watched.
+CREATE OR REPLACE TEMP TABLE related AS
+SELECT a.attempt_id, min_by(e.code, e.first_seen_at) AS related_code
+FROM attempts a
+JOIN episodes e ON e.vehicle_id = a.vehicle_id AND e.family = a.family AND e.code <> a.code
+    AND e.first_seen_at > a.attempted_at + getvariable('visit')
+    AND (a.ended_at IS NULL OR e.first_seen_at <= a.ended_at)
+GROUP BY a.attempt_id;
+
+-- What the pooled model needs of a fleet that was never worked on: how often a fault begins
+-- between a clean reading and the next one, and how far units were watched in all.
+CREATE OR REPLACE TEMP TABLE onsets AS
+SELECT vehicle_id, ecu, code, family, onset_high_km - onset_low_km AS gap_km
+FROM episodes e
+WHERE onset_after_reading AND onset_high_km > onset_low_km
+    AND NOT EXISTS (SELECT 1 FROM attempts a WHERE a.vehicle_id = e.vehicle_id
+        AND a.ecu = e.ecu AND a.code = e.code AND a.attempted_at < e.first_seen_at);
+
+CREATE OR REPLACE TEMP TABLE watched AS
+SELECT vehicle_id, ecu, max(km) - min(km) AS km
+FROM stored_readings WHERE answered AND km IS NOT NULL GROUP BY vehicle_id, ecu;

@@ -1,0 +1,168 @@
+"""One load: a delivered file into the archive, through its reader, into the store.
+
+The only place where sources, readers, normalise and store meet.  A load is one transaction
+and ends with its ledger row, so a kill at any moment leaves the store as before or after.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from afterclear.errors import DecodeError, RefusedFileError
+from afterclear.normalise.codes import NormalCode, normal_code, split_codes
+from afterclear.readers.base import Reader
+from afterclear.readers.registry import all_readers, identify
+from afterclear.records import Delivery, LoadResult, ReadFile, Rejection
+from afterclear.store.absorb import Absorbed, absorb
+from afterclear.store.archive import Snapshot, archived
+from afterclear.store.database import Connection, transaction
+from afterclear.store.ledger import (
+    complete_load,
+    insert_rejections,
+    known_load,
+    next_load_id,
+)
+
+Clock = Callable[[], datetime]
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A file found by a source, not yet taken in."""
+
+    source: str
+    path: Path
+    name: str  # as told in messages and the ledger: the path below the source's folder
+    zone: str = "UTC"
+    vehicle_id: str | None = None
+    started_at: datetime | None = None
+
+
+def load_files(
+    con: Connection, archive: Path, arrivals: Sequence[Arrival], clock: Clock
+) -> Iterator[LoadResult]:
+    """Load files one after another, yielding each one's ledger line as it is done."""
+    readers = all_readers()
+    for arrival in arrivals:
+        yield load_file(con, archive, arrival, readers, clock)
+
+
+def load_file(
+    con: Connection,
+    archive: Path,
+    arrival: Arrival,
+    readers: Sequence[Reader],
+    clock: Clock,
+) -> LoadResult:
+    """Load one file; a file that is wrong as a whole is refused in the ledger, not raised."""
+    started_at = clock()
+    with archived(archive, arrival.path) as snapshot:
+        known = known_load(con, snapshot.sha256)
+        if known is not None:
+            return replace(
+                _result(arrival, snapshot), outcome="known", note=f"the same bytes as load {known}"
+            )
+        return _take_in(con, arrival, snapshot, readers, (started_at, clock))
+
+
+def _take_in(
+    con: Connection,
+    arrival: Arrival,
+    snapshot: Snapshot,
+    readers: Sequence[Reader],
+    times: tuple[datetime, Clock],
+) -> LoadResult:
+    delivery = _delivery(arrival, snapshot)
+    started_at, clock = times
+    try:
+        reader = identify(delivery, readers)
+        read = reader.read(delivery)
+        with transaction(con):
+            load = replace(
+                _result(arrival, snapshot), load_id=next_load_id(con), reader=reader.name
+            )
+            load, rejections = _absorb_all(con, read, load, arrival.zone)
+            insert_rejections(con, load.load_id or 0, load.file_name, rejections)
+            complete_load(con, load, started_at, clock())
+    except (RefusedFileError, DecodeError) as error:
+        return _refuse(con, arrival, snapshot, str(error), times)
+    return load
+
+
+def _absorb_all(
+    con: Connection, read: ReadFile, load: LoadResult, zone: str
+) -> tuple[LoadResult, list[Rejection]]:
+    parts: list[Absorbed] = [
+        absorb(con, part, load.load_id or 0, zone=zone, spellers=SPELLERS) for part in read.parts
+    ]
+    rejections = [*read.rejections, *(r for part in parts for r in part.rejections)]
+    return (
+        replace(
+            load,
+            rows_read=sum(p.read for p in parts) + len(read.rejections),
+            rows_stored=sum(p.stored for p in parts),
+            rows_duplicate=sum(p.duplicate for p in parts),
+            rows_corrected=sum(p.corrected for p in parts),
+            rows_rejected=len(rejections),
+            note=read.note,
+        ),
+        rejections,
+    )
+
+
+def _refuse(
+    con: Connection,
+    arrival: Arrival,
+    snapshot: Snapshot,
+    why: str,
+    times: tuple[datetime, Clock],
+) -> LoadResult:
+    """Write a file that was refused as a whole into the ledger; nothing of it is kept."""
+    started_at, clock = times
+    with transaction(con):
+        load = replace(
+            _result(arrival, snapshot),
+            load_id=next_load_id(con),
+            outcome="refused",
+            note=why,
+        )
+        complete_load(con, load, started_at, clock())
+    return load
+
+
+def spell_code(text: str, failure_type: str | None) -> str | None:
+    """Spell one code in the normal form; None if it is no code."""
+    spelled = normal_code(text, failure_type)
+    return spelled.code if isinstance(spelled, NormalCode) else None
+
+
+def spell_codes(text: str, _: str | None) -> str | None:
+    """Spell a list of codes, space-separated, in the normal form; None if one is no code."""
+    codes = [spell_code(word, None) for word in split_codes(text)]
+    return None if None in codes else " ".join(code for code in codes if code)
+
+
+SPELLERS = {"scans": spell_code, "repairs": spell_codes}
+
+
+def _delivery(arrival: Arrival, snapshot: Snapshot) -> Delivery:
+    return Delivery(
+        source=arrival.source,
+        name=arrival.name,
+        path=snapshot.path,
+        sha256=snapshot.sha256,
+        zone=arrival.zone,
+        vehicle_id=arrival.vehicle_id,
+        started_at=arrival.started_at,
+    )
+
+
+def _result(arrival: Arrival, snapshot: Snapshot) -> LoadResult:
+    return LoadResult(
+        load_id=None,
+        source=arrival.source,
+        file_name=arrival.name,
+        sha256=snapshot.sha256,
+        reader="",
+    )

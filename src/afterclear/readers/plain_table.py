@@ -1,0 +1,121 @@
+"""Files that are in the plain layout already: CSV, JSON Lines, Parquet.
+
+They are recognised by their columns.  Nothing is parsed here: the store reads such a file
+itself, set-based.
+"""
+
+import csv
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import ClassVar, Literal
+
+import polars as pl
+
+from afterclear.errors import RefusedFileError
+from afterclear.plain import MILE_COLUMNS, TABLES, Table
+from afterclear.records import Delivery, PlainFile, ReadFile
+
+Form = Literal["csv", "jsonl", "parquet"]
+
+_HEAD_BYTES = 1 << 16  # a header is a few hundred bytes
+_JSON_LINES_LOOKED_AT = 50  # a column that first appears later is an unknown one
+_PARQUET_MAGIC = b"PAR1"
+
+
+class PlainTableReader:
+    """Recognises a plain table and tells the store where it stands."""
+
+    name: ClassVar[str] = "plain_table"
+
+    def identify(self, delivery: Delivery) -> bool:
+        """Tell by content whether the columns are those of one plain table."""
+        head = _head(delivery.path)
+        return _form(head) is not None and _table(_header(delivery.path, head)) is not None
+
+    def read(self, delivery: Delivery) -> ReadFile:
+        """Point at the file as one plain table.
+
+        Raises:
+            RefusedFileError: a heading stands twice, or the text is not UTF-8.
+
+        """
+        head = _head(delivery.path)
+        form, header = _form(head), _header(delivery.path, head)
+        table = _table(header)
+        if form is None or table is None:
+            raise RefusedFileError(f"{delivery.name} has no columns of the plain layout.")
+        twice = sorted({name for name in header if header.count(name) > 1})
+        if twice:
+            raise RefusedFileError(
+                f"{delivery.name} has the column {twice[0]!r} more than once. Keep one of them."
+            )
+        return ReadFile(parts=(PlainFile(table.name, delivery.path, form, header),))
+
+
+def _head(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(_HEAD_BYTES)
+
+
+def _form(head: bytes) -> Form | None:
+    if head.startswith(_PARQUET_MAGIC):
+        return "parquet"
+    if b"\x00" in head:
+        return None
+    if head.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{"):
+        return "jsonl"
+    return "csv"
+
+
+def _csv_header(_: Path, head: bytes) -> tuple[str, ...]:
+    text = head.decode("utf-8-sig", errors="replace")
+    return tuple(next(csv.reader(text.splitlines(keepends=True)), ()))
+
+
+def _jsonl_header(_: Path, head: bytes) -> tuple[str, ...]:
+    names: dict[str, None] = {}
+    for line in head.decode("utf-8-sig", errors="replace").splitlines()[:_JSON_LINES_LOOKED_AT]:
+        try:
+            row = json.loads(line)
+        except ValueError:
+            continue
+        if isinstance(row, dict):
+            names.update(dict.fromkeys(row))
+    return tuple(names)
+
+
+def _parquet_header(path: Path, _: bytes) -> tuple[str, ...]:
+    try:
+        return tuple(pl.read_parquet_schema(path))
+    except pl.exceptions.PolarsError:
+        return ()
+
+
+_HEADERS: dict[Form, Callable[[Path, bytes], tuple[str, ...]]] = {
+    "csv": _csv_header,
+    "jsonl": _jsonl_header,
+    "parquet": _parquet_header,
+}
+
+
+def _header(path: Path, head: bytes) -> tuple[str, ...]:
+    form = _form(head)
+    return _HEADERS[form](path, head) if form else ()
+
+
+def _table(header: tuple[str, ...]) -> Table | None:
+    """The plain table whose columns these are: most required ones first, then most known."""
+    names = {_plain_name(name) for name in header}
+    fitting = [t for t in TABLES.values() if names >= set(t.required)]
+    # vehicle_id alone says nothing: a vehicle list must tell something about vehicles
+    fitting = [t for t in fitting if len(names & set(t.names)) > len(t.keys) or t.name == "clears"]
+    return max(
+        fitting,
+        key=lambda t: (len(t.required), len(names & set(t.names))),
+        default=None,
+    )
+
+
+def _plain_name(name: str) -> str:
+    return next((km for km, mi in MILE_COLUMNS.items() if mi == name), name)

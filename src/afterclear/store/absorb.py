@@ -1,0 +1,192 @@
+"""One delivered table into the store: staged, spelled, checked, merged; every row counted."""
+
+import json
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+from duckdb import DuckDBPyConnection
+
+from afterclear.plain import TABLES, Table
+from afterclear.records import PlainFile, PlainRows, Rejection
+from afterclear.store.database import create_temp_table, query, scalar
+from afterclear.store.lines import csv_row_lines, line_of_byte, text_row_lines
+from afterclear.store.merging import contradictions, merge
+from afterclear.store.staging import SPELLED, RawTable, row_checks, spelling_key, stage
+
+# Spells one cell: (text, failure type) -> normal form, or None when it is no code.
+Speller = Callable[[str, str | None], str | None]
+
+_MALFORMED = {
+    "MISSING COLUMNS": "as many cells as the header has; this line has fewer",
+    "TOO MANY COLUMNS": "as many cells as the header has; this line has more",
+    "UNQUOTED VALUE": "quotes that are closed, and doubled inside a quoted cell",
+    "LINE SIZE OVER MAXIMUM": "a line of less than a million bytes",
+    "INVALID ENCODING": "text in UTF-8",
+    "INVALID STATE": "cells separated by commas, quoted where they hold one",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Absorbed:
+    """What became of one delivered table's rows."""
+
+    read: int
+    stored: int
+    duplicate: int
+    corrected: int
+    rejections: tuple[Rejection, ...]
+
+
+def absorb(
+    con: DuckDBPyConnection,
+    part: PlainFile | PlainRows,
+    load_id: int,
+    *,
+    zone: str,
+    spellers: Mapping[str, Speller],
+) -> Absorbed:
+    """Bring one table of a delivery into the store, inside the caller's transaction.
+
+    Raises:
+        RefusedFileError: the file cannot be read as what it seems to be.
+
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        source = _raw_table(part, Path(folder), zone)
+        con.execute("CREATE OR REPLACE TEMP TABLE unreadable (spelling VARCHAR)")
+        stage(con, source)
+        _spell_codes(con, source, spellers)
+        if _order_matters(con, source):
+            stage(con, source, in_order=True)
+        _apply_spellings(con, source.table)
+        rejections = _refused(con, source)
+        merged = merge(con, source.table, load_id)
+        con.execute(
+            f"""INSERT INTO stale_vehicles
+                SELECT DISTINCT vehicle_id, load_id FROM {source.table.name}
+                WHERE load_id = {load_id}"""
+        )
+    return Absorbed(
+        read=merged.stored + merged.duplicate + len(rejections),
+        stored=merged.stored,
+        duplicate=merged.duplicate,
+        corrected=merged.corrected,
+        rejections=tuple(rejections),
+    )
+
+
+def _raw_table(part: PlainFile | PlainRows, folder: Path, zone: str) -> RawTable:
+    table = TABLES[part.table]
+    if isinstance(part, PlainFile):
+        return RawTable(table, part.path, part.form, part.header, zone)
+    path = folder / "rows.parquet"
+    part.frame.write_parquet(path)
+    return RawTable(table, path, "parquet", tuple(part.frame.columns), zone)
+
+
+def _order_matters(con: DuckDBPyConnection, source: RawTable) -> bool:
+    return (
+        scalar(con, "SELECT count(fault) FROM staged") > 0
+        or scalar(con, "SELECT count(*) FROM unreadable") > 0
+        or contradictions(con, source.table) > 0
+    )
+
+
+def _spell_codes(con: DuckDBPyConnection, source: RawTable, spellers: Mapping[str, Speller]) -> None:
+    """Spell each distinct code once; what cannot be spelled goes into ``unreadable``."""
+    column = SPELLED.get(source.table.name)
+    if column is None or column not in source.known:
+        return
+    spell = spellers[source.table.name]
+    key = spelling_key(source.table)
+    distinct = query(con, f"SELECT DISTINCT {key} AS spelling FROM staged WHERE {column} NOT NULL")
+    texts = distinct["spelling"].to_list()
+    normal = [spell(text, failure or None) for text, _, failure in (t.rpartition("|") for t in texts)]
+    spellings = distinct.with_columns(pl.Series("normal", normal, dtype=pl.String))
+    create_temp_table(con, "spellings", spellings)
+    con.execute("INSERT INTO unreadable SELECT spelling FROM spellings WHERE normal IS NULL")
+
+
+def _apply_spellings(con: DuckDBPyConnection, table: Table) -> None:
+    column = SPELLED.get(table.name)
+    if column is None or not scalar(
+        con, "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'spellings'"
+    ):
+        return
+    # only rows whose spelling changes are touched
+    con.execute(
+        f"""UPDATE staged SET {column} = s.normal FROM spellings s
+            WHERE {spelling_key(table)} = s.spelling AND s.normal IS DISTINCT FROM {column}
+            AND s.normal IS NOT NULL"""
+    )
+    con.execute("DROP TABLE spellings")
+
+
+def _refused(con: DuckDBPyConnection, source: RawTable) -> list[Rejection]:
+    """Everything of the file that is not stored, with line, column, value and expectation."""
+    malformed, refused_lines = _malformed_lines(con, source)
+    checks = row_checks(source)
+    faulty = query(
+        con, "SELECT _nth, fault, raw_row::VARCHAR FROM staged WHERE fault NOT NULL ORDER BY _nth"
+    ).rows()
+    if not faulty:
+        return malformed
+    lines = _row_lines(con, source, refused_lines)
+    rejections = [
+        _rejection(source, checks[fault], lines.get(nth, nth), raw_row)
+        for nth, fault, raw_row in faulty
+    ]
+    return sorted(malformed + rejections, key=lambda r: r.line or 0)
+
+
+def _rejection(
+    source: RawTable, check: tuple[str, str, str], line: int | None, raw_row: str
+) -> Rejection:
+    _, column, expectation = check
+    cells = json.loads(raw_row)
+    if set(cells) == {"line"} and "line" not in source.header:
+        return Rejection(
+            source.table.name, line, None, cells["line"], "a JSON object on each line", raw_row
+        )
+    value = cells.get(column)
+    text = value if value is None or isinstance(value, str) else json.dumps(value)
+    return Rejection(source.table.name, line, column, text, expectation, raw_row)
+
+
+def _malformed_lines(
+    con: DuckDBPyConnection, source: RawTable
+) -> tuple[list[Rejection], set[int]]:
+    """Lines the file's reader could not even split, one rejection each."""
+    if source.form != "csv":
+        return [], set()
+    found = query(
+        con,
+        """SELECT line_byte_position AS place, first(error_type::VARCHAR) AS kind,
+               first(csv_line) AS text
+           FROM csv_rejects GROUP BY place ORDER BY place""",
+    ).rows()
+    lines = line_of_byte(source.path, [place for place, _, _ in found])
+    rejections = [
+        Rejection(source.table.name, line, None, text, _MALFORMED.get(kind, kind.lower()), text)
+        for line, (_, kind, text) in zip(lines, found, strict=True)
+    ]
+    return rejections, set(lines)
+
+
+def _row_lines(
+    con: DuckDBPyConnection, source: RawTable, refused: set[int]
+) -> dict[int, int | None]:
+    """Place among the accepted rows -> line in the file; a place itself where none are lines."""
+    if source.form == "parquet":
+        return {}
+    if source.form == "jsonl":
+        lines = text_row_lines(source.path)
+    else:
+        lines = csv_row_lines(source.path, refused)
+    if len(lines) != scalar(con, "SELECT count(*) FROM staged"):
+        # the two readers split the file differently: better no line than a wrong one
+        return dict.fromkeys(range(1, scalar(con, "SELECT count(*) FROM staged") + 1))
+    return dict(enumerate(lines, start=1))

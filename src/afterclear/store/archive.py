@@ -1,0 +1,107 @@
+"""The archive: every delivered file, byte for byte, before anything is parsed.
+
+Content-addressed (the name is the sha256 of the bytes) and compressed, beside the store; so
+a second delivery costs nothing and any later reading of an old file can be made again.
+"""
+
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import zstandard
+
+from afterclear.errors import RefusedFileError, StoreError
+
+_CHUNK = 1 << 20
+_LEVEL = 1  # text of this kind shrinks to a tenth already; higher levels cost more than a load
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """A private copy of a delivered file: what is parsed is what was archived."""
+
+    path: Path
+    sha256: str
+    size: int
+
+
+@contextmanager
+def archived(archive: Path, delivered: Path) -> Iterator[Snapshot]:
+    """Copy a file into the archive and give a plain copy to parse, removed afterwards.
+
+    The name in the archive appears only when all bytes are safe on disk.
+
+    Raises:
+        RefusedFileError: the file cannot be read.
+        StoreError: the archive cannot be written.
+
+    """
+    try:
+        archive.mkdir(parents=True, exist_ok=True)
+        folder = Path(tempfile.mkdtemp(prefix="incoming-", dir=archive))
+    except OSError as error:
+        raise StoreError(f"The archive {archive} cannot be written: {error.strerror}.") from error
+    try:
+        copy, compressed = folder / f"copy{delivered.suffix}", folder / "bytes.zst"
+        digest, size = _copy_and_compress(delivered, copy, compressed)
+        place = blob_path(archive, digest)
+        if not place.exists():
+            place.parent.mkdir(exist_ok=True)
+            compressed.replace(place)
+        yield Snapshot(copy, digest, size)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def blob_path(archive: Path, sha256: str) -> Path:
+    """Where the bytes with this hash stand."""
+    return archive / sha256[:2] / f"{sha256}.zst"
+
+
+@contextmanager
+def taken_out(archive: Path, sha256: str, name: str) -> Iterator[Snapshot]:
+    """Give a plain copy of an archived file, removed afterwards.
+
+    Raises:
+        StoreError: the archive does not hold it, or its bytes have changed.
+
+    """
+    place = blob_path(archive, sha256)
+    if not place.exists():
+        raise StoreError(f"The archive lacks {sha256[:12]} ({name}).")
+    with tempfile.TemporaryDirectory(prefix="taken-", dir=archive) as folder:
+        copy = Path(folder) / f"copy{Path(name).suffix}"
+        digest, size = hashlib.sha256(), 0
+        reader = zstandard.ZstdDecompressor()
+        with place.open("rb") as packed, copy.open("wb") as plain:
+            for chunk in reader.read_to_iter(packed):
+                digest.update(chunk)
+                plain.write(chunk)
+                size += len(chunk)
+        if digest.hexdigest() != sha256:
+            raise StoreError(f"The archived bytes of {name} ({sha256[:12]}) have changed.")
+        yield Snapshot(copy, sha256, size)
+
+
+def _copy_and_compress(delivered: Path, copy: Path, compressed: Path) -> tuple[str, int]:
+    digest, size = hashlib.sha256(), 0
+    compressor = zstandard.ZstdCompressor(level=_LEVEL)
+    try:
+        source = delivered.open("rb")
+    except OSError as error:
+        raise RefusedFileError(f"{delivered} cannot be read: {error.strerror}.") from error
+    with source, copy.open("wb") as plain, compressed.open("wb") as packed:
+        with compressor.stream_writer(packed, closefd=False) as writer:
+            while chunk := source.read(_CHUNK):
+                digest.update(chunk)
+                plain.write(chunk)
+                writer.write(chunk)
+                size += len(chunk)
+        packed.flush()
+        os.fsync(packed.fileno())
+    return digest.hexdigest(), size

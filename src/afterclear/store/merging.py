@@ -1,0 +1,178 @@
+"""Staged rows into their table: new, duplicate, or correction of an older row.
+
+Set-based and cheap where nothing repeats: rows whose key occurs once in the file, on a vehicle
+and scan the store does not have, go straight in.  Only the *suspects* (same key hash twice in
+the file, or a known scan) are compared cell by cell, so a hash collision costs time, never a
+row.  A row equal to the current one, or to one it replaced, is a duplicate; another content
+under the same key supersedes the current row, which is kept with both load ids.
+"""
+
+from dataclasses import dataclass
+
+from duckdb import DuckDBPyConnection
+
+from afterclear.plain import Table
+from afterclear.store.database import scalar
+
+
+@dataclass(frozen=True, slots=True)
+class Merge:
+    """What became of the staged rows without a fault."""
+
+    stored: int
+    duplicate: int
+    corrected: int
+
+
+# failure_type has become part of the code's spelling by now
+_NOT_STORED = {"failure_type"}
+
+# One unit may list a code as pending and as confirmed in one scan: two facts, not a correction.
+_EXTRA_KEY = {
+    "scans": "CASE WHEN status IN ('pending', 'permanent') THEN status ELSE '' END",
+}
+
+# The widest part of a key the store can be asked for cheaply.
+_ENTITY = {
+    "vehicles": ("vehicle_id",),
+    "scans": ("vehicle_id", "scan_id"),
+    "clears": ("vehicle_id",),
+    "repairs": ("vehicle_id", "repair_id"),
+}
+
+# Facts about a vehicle are gathered from several sources: an empty cell erases nothing.
+_GATHERED = {"vehicles"}
+
+
+def stored_columns(table: Table) -> list[str]:
+    """Columns of a table as the store keeps them, without the load's number."""
+    return [n for n in table.names if n not in _NOT_STORED] + ["extras"]
+
+
+def contradictions(con: DuckDBPyConnection, table: Table) -> int:
+    """Number of keys under which the file itself has more than one content."""
+    return scalar(
+        con,
+        f"""SELECT count(*) FROM (SELECT 1 FROM staged WHERE fault IS NULL
+            GROUP BY {_key_hash(table)} HAVING count(DISTINCT {_content_hash(table)}) > 1)""",
+    )
+
+
+def merge(con: DuckDBPyConnection, table: Table, load_id: int) -> Merge:
+    """Move the faultless rows of ``staged`` into ``table``; count what became of each."""
+    total = scalar(con, "SELECT count(*) FROM staged WHERE fault IS NULL")
+    suspects = _find_suspects(con, table)
+    columns = ", ".join(stored_columns(table))
+    fresh = "TRUE"
+    if suspects:
+        fresh = f"{_key_hash(table)} NOT IN (SELECT key_hash FROM suspects)"
+    con.execute(
+        f"""INSERT INTO {table.name} ({columns}, load_id)
+            SELECT {columns}, {load_id} FROM staged WHERE fault IS NULL AND {fresh}"""
+    )
+    if not suspects:
+        return Merge(stored=total, duplicate=0, corrected=0)
+    stored, corrected = _merge_suspects(con, table, load_id)
+    return Merge(total - suspects + stored, suspects - stored, corrected)
+
+
+def _find_suspects(con: DuckDBPyConnection, table: Table) -> int:
+    entity = _hash(_ENTITY[table.name])
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE suspects AS
+            SELECT {_key_hash(table)} AS key_hash FROM staged WHERE fault IS NULL
+            GROUP BY key_hash HAVING count(*) > 1
+            UNION
+            SELECT {_key_hash(table)} FROM staged
+            WHERE fault IS NULL AND {entity} IN (SELECT {entity} FROM {table.name})"""
+    )
+    return scalar(
+        con,
+        f"""SELECT count(*) FROM staged
+            WHERE fault IS NULL AND {_key_hash(table)} IN (SELECT key_hash FROM suspects)""",
+    )
+
+
+def _merge_suspects(con: DuckDBPyConnection, table: Table, load_id: int) -> tuple[int, int]:
+    """Compare the suspects exactly, round by round: the n-th row of each key in the file."""
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE candidates AS
+            SELECT *, {_key(table)} AS key_json,
+                row_number() OVER (PARTITION BY {_key(table)} ORDER BY _nth) AS turn
+            FROM staged
+            WHERE fault IS NULL AND {_key_hash(table)} IN (SELECT key_hash FROM suspects)"""
+    )
+    stored = corrected = 0
+    for turn in range(1, scalar(con, "SELECT max(turn) FROM candidates") + 1):
+        new, replaced = _take_turn(con, table, load_id, turn)
+        stored, corrected = stored + new, corrected + replaced
+    return stored, corrected
+
+
+def _take_turn(
+    con: DuckDBPyConnection, table: Table, load_id: int, turn: int
+) -> tuple[int, int]:
+    """Merge rows that all have different keys; return (rows stored, of them corrections)."""
+    columns = stored_columns(table)
+    entity = _hash(_ENTITY[table.name])
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE current_rows AS
+            SELECT *, {_key(table)} AS key_json, rowid AS place FROM {table.name}
+            WHERE {entity} IN (SELECT {entity} FROM candidates WHERE turn = {turn})"""
+    )
+    values = ", ".join(
+        f"coalesce(c.{n}, o.{n}) AS {n}" if table.name in _GATHERED else f"c.{n} AS {n}"
+        for n in columns
+    )
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE arriving AS
+            SELECT {values}, c.key_json, o.place, o.load_id AS old_load
+            FROM candidates c LEFT JOIN current_rows o USING (key_json) WHERE c.turn = {turn}"""
+    )
+    content = _content_hash(table)
+    con.execute(
+        f"""DELETE FROM arriving WHERE EXISTS (
+                SELECT 1 FROM current_rows o WHERE o.key_json = arriving.key_json
+                AND {_content_hash(table, "o.")} = {_content_hash(table, "arriving.")})
+            OR EXISTS (
+                SELECT 1 FROM superseded s WHERE s.table_name = '{table.name}'
+                AND s.key_json = arriving.key_json
+                AND s.content_hash = {_content_hash(table, "arriving.")})"""
+    )
+    con.execute(
+        f"""INSERT INTO superseded
+            SELECT '{table.name}', to_json(o), key_json, {content}, load_id, {load_id}
+            FROM current_rows o WHERE place IN (SELECT place FROM arriving)"""
+    )
+    con.execute(
+        f"DELETE FROM {table.name} WHERE rowid IN (SELECT place FROM arriving)"
+    )
+    names = ", ".join(columns)
+    con.execute(
+        f"INSERT INTO {table.name} ({names}, load_id) SELECT {names}, {load_id} FROM arriving"
+    )
+    return (
+        scalar(con, "SELECT count(*) FROM arriving"),
+        scalar(con, "SELECT count(place) FROM arriving"),
+    )
+
+
+def _key_parts(table: Table) -> list[str]:
+    parts = [f"coalesce({name}::VARCHAR, '')" for name in table.keys]
+    return parts + ([_EXTRA_KEY[table.name]] if table.name in _EXTRA_KEY else [])
+
+
+def _key(table: Table) -> str:
+    return f"to_json([{', '.join(_key_parts(table))}])::VARCHAR"
+
+
+def _key_hash(table: Table) -> str:
+    return f"hash({', '.join(_key_parts(table))})"
+
+
+def _content_hash(table: Table, prefix: str = "") -> str:
+    return f"hash({', '.join(prefix + name for name in stored_columns(table))})"
+
+
+def _hash(names: tuple[str, ...]) -> str:
+    return f"hash({', '.join(names)})"

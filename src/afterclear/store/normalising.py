@@ -1,0 +1,138 @@
+"""How each kind of plain cell is parsed, as SQL; and the sentence said when it cannot be.
+
+Tables before branches: a new kind is one entry of ``_PARSERS``.  Every expression takes the
+trimmed text of the cell (NULL when empty) and gives a value, or NULL when it cannot.  Instants
+without an offset are read in the session's zone, which staging sets to the source's.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from afterclear.plain import KM_PER_MILE, MILE_COLUMNS, Column, Kind, Table
+
+
+@dataclass(frozen=True, slots=True)
+class Parser:
+    """One kind's SQL, its storage type, and what a person is told was expected."""
+
+    sql: Callable[[str, Column], str]
+    expected: Callable[[Column], str]
+
+
+def _quoted(words: tuple[str, ...]) -> str:
+    return ", ".join(f"'{word}'" for word in words)
+
+
+def _whole(x: str, low: int, high: int) -> str:
+    # '12' and the '12.0' of spreadsheets; a bare cast would round 3.7 to 4
+    value = f"try_cast(try_cast({x} AS DOUBLE) AS BIGINT)"
+    shape = f"regexp_full_match({x}, '[0-9]{{1,9}}(\\.0+)?')"
+    return f"CASE WHEN {shape} AND {value} BETWEEN {low} AND {high} THEN {value} END"
+
+
+def _instant(x: str, _: Column) -> str:
+    value = f"timezone('UTC', try_cast({x} AS TIMESTAMPTZ))"
+    return f"CASE WHEN year({value}) BETWEEN 1960 AND 2100 THEN {value} END"
+
+
+def _number(x: str, *, low: str) -> str:
+    value = f"try_cast({x} AS DOUBLE)"
+    return f"CASE WHEN isfinite({value}) AND {value} >= {low} THEN {value} END"
+
+
+def _choice(x: str, column: Column) -> str:
+    return f"CASE WHEN lower({x}) IN ({_quoted(column.choices)}) THEN lower({x}) END"
+
+
+def _status(x: str, column: Column) -> str:
+    return (
+        f"CASE WHEN lower({x}) IN ({_quoted(column.choices)}) THEN lower({x}) "
+        f"WHEN regexp_full_match({x}, '(0[xX])?[0-9a-fA-F]{{2}}') THEN upper(right({x}, 2)) END"
+    )
+
+
+_PARSERS: dict[Kind, Parser] = {
+    Kind.TEXT: Parser(lambda x, _: x, lambda _: "text"),
+    Kind.INSTANT: Parser(
+        _instant, lambda _: "a time such as 2025-03-30T14:05:00+02:00 (ISO 8601)"
+    ),
+    Kind.DATE: Parser(
+        lambda x, _: f"try_cast({x} AS DATE)", lambda _: "a date such as 2025-03-30 (ISO 8601)"
+    ),
+    Kind.DISTANCE: Parser(
+        lambda x, _: _number(x, low="0"), lambda _: "a number, 0 or more, with a decimal point"
+    ),
+    Kind.NUMBER: Parser(
+        lambda x, _: _number(x, low="-1e12"), lambda _: "a number with a decimal point"
+    ),
+    Kind.COUNT: Parser(
+        lambda x, _: _whole(x, 0, 999_999_999), lambda _: "a whole number, 0 or more"
+    ),
+    Kind.YEAR: Parser(lambda x, _: _whole(x, 1900, 2100), lambda _: "a year such as 2021"),
+    Kind.CHOICE: Parser(_choice, lambda column: f"one of: {', '.join(column.choices)}"),
+    Kind.STATUS: Parser(
+        _status,
+        lambda column: f"one of: {', '.join(column.choices)}, or the two hex digits of a "
+        "status byte",
+    ),
+    Kind.CODES: Parser(lambda x, _: x, lambda _: "fault codes separated by spaces"),
+    Kind.WORDS: Parser(lambda x, _: f"lower({x})", lambda _: "words separated by spaces"),
+}
+
+
+def expected(column: Column) -> str:
+    """Say what a cell of this column may hold."""
+    return _PARSERS[column.kind].expected(column)
+
+
+def parsed(column: Column, delivered: frozenset[str]) -> str:
+    """SQL for the column's value, from the raw columns a file has; NULL where it has none."""
+    miles = MILE_COLUMNS.get(column.name)
+    if miles in delivered:
+        return f"({_PARSERS[column.kind].sql(raw(str(miles)), column)}) * {KM_PER_MILE}"
+    if column.name not in delivered:
+        return f"'{column.default}'" if column.default else "NULL"
+    value = _PARSERS[column.kind].sql(raw(column.name), column)
+    if column.default:
+        return f"CASE WHEN {raw(column.name)} IS NULL THEN '{column.default}' ELSE {value} END"
+    return value
+
+
+def raw(name: str) -> str:
+    """SQL for a delivered column's trimmed text, NULL when empty."""
+    return f'"raw:{name}"'
+
+
+def faults(table: Table, delivered: frozenset[str]) -> list[tuple[str, str, str]]:
+    """(condition, delivered column, expectation) for everything that can be wrong in a row.
+
+    The conditions see the raw cells and, under the plain names, the parsed values.  The first
+    that holds names the row's fault.
+    """
+    checks: list[tuple[str, str, str]] = []
+    for column in table.columns:
+        name = MILE_COLUMNS.get(column.name, column.name)
+        name = name if name in delivered else column.name
+        if name not in delivered:
+            continue
+        if column.required:
+            checks.append((f"{raw(name)} IS NULL", name, f"{expected(column)}; it is required"))
+        if column.kind not in _ALWAYS_PARSED:
+            checks.append(
+                (f"{raw(name)} IS NOT NULL AND {column.name} IS NULL", name, expected(column))
+            )
+    return [*checks, *_ROW_RULES.get(table.name, ())]
+
+
+_ALWAYS_PARSED = {Kind.TEXT, Kind.CODES, Kind.WORDS}
+
+# A scan without a control unit is an odometer-only reading: it must read something.
+_ROW_RULES: dict[str, tuple[tuple[str, str, str], ...]] = {
+    "scans": (
+        (
+            "ecu IS NULL AND (code IS NOT NULL OR coalesce(odometer_km, engine_hours) IS NULL)",
+            "ecu",
+            "the control unit that was read (empty only for an odometer-only row)",
+        ),
+    ),
+}
