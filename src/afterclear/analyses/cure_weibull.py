@@ -25,6 +25,9 @@ from afterclear.analyses.checks import (
 
 # Beyond this the optimiser is walking to the end of the scale, not to a fit.
 _MAX_LOGIT = 40.0
+_NEWTON_STEPS = 8
+_NUDGE = 1e-4  # of a parameter on a log scale, for second derivatives from exact first ones
+_TINY = 1e-300
 
 
 def survival(km: FloatArray, eta_km: FloatArray, shape: FloatArray) -> FloatArray:
@@ -96,13 +99,13 @@ def cure_weibull_ml(
     starts = [np.array([special.logit(0.3), np.log(scale) + d, 0.0]) for d in (0.0, 1.5)]
     inner = [_fit(pool, start) for start in starts]
     edge = _fit(pool, np.array([np.log(scale), 0.0]))
-    best = min([edge, *inner], key=lambda found: float(found.fun))
-    logit_p, log_eta, log_shape = _full(best.x)
+    value, theta = min([edge, *inner], key=lambda found: found[0])
+    logit_p, log_eta, log_shape = _full(theta)
     return CureWeibull(
         p=float(special.expit(logit_p)),
         eta_km=float(np.exp(log_eta)),
         shape=float(np.exp(log_shape)),
-        log_likelihood=-float(best.fun),
+        log_likelihood=-value,
     )
 
 
@@ -133,24 +136,38 @@ def _full(theta: FloatArray) -> FloatArray:
     return theta if theta.size == 3 else np.concatenate([[np.inf], theta])  # noqa: PLR2004
 
 
-def _fit(pool: _Pool, start: FloatArray) -> optimize.OptimizeResult:
+def _fit(pool: _Pool, start: FloatArray) -> tuple[float, FloatArray]:
+    """Least negative log likelihood, and where."""
     bounds = [(-_MAX_LOGIT, _MAX_LOGIT)] * (start.size - 2) + [
-        (start[-2] - 20, start[-2] + 20),
+        (start[-2] - 10, start[-2] + 10),
         (-4.0, 4.0),
     ]
     rough = optimize.minimize(
         _negative_log_likelihood, start, (pool,), method="L-BFGS-B", jac=True, bounds=bounds
     )
-    # L-BFGS-B stops some 1e-5 short; a quasi-Newton finish reaches rounding error
-    fine = optimize.minimize(
-        _negative_log_likelihood,
-        rough.x,
-        (pool,),
-        method="BFGS",
-        jac=True,
-        options={"gtol": 1e-9 * max(1.0, abs(float(rough.fun)))},
-    )
-    return fine if fine.fun <= rough.fun else rough
+    return _finished(pool, float(rough.fun), rough.x)
+
+
+def _finished(pool: _Pool, value: float, theta: FloatArray) -> tuple[float, FloatArray]:
+    """Newton steps from close by: the optimiser stops some 1e-5 short of the top."""
+    for _ in range(_NEWTON_STEPS):
+        gradient = _negative_log_likelihood(theta, pool)[1]
+        nudges = _NUDGE * np.eye(theta.size)
+        bend = np.array(
+            [
+                _negative_log_likelihood(theta + nudge, pool)[1]
+                - _negative_log_likelihood(theta - nudge, pool)[1]
+                for nudge in nudges
+            ]
+        ) / (2 * _NUDGE)
+        if np.linalg.eigvalsh(bend).min() <= 0:  # a ridge or an edge: no top to step to
+            break
+        step = np.linalg.solve(bend, gradient)
+        found = _negative_log_likelihood(theta - step, pool)[0]
+        if np.abs(step).max() > 1 or found > value:
+            break
+        theta, value = theta - step, found
+    return value, theta
 
 
 def _negative_log_likelihood(theta: FloatArray, pool: _Pool) -> tuple[float, FloatArray]:
@@ -164,16 +181,16 @@ def _negative_log_likelihood(theta: FloatArray, pool: _Pool) -> tuple[float, Flo
     eta, shape = np.exp(log_eta), np.exp(log_shape)
 
     def z_h(km: FloatArray) -> tuple[FloatArray, FloatArray]:
-        z = _log_hazard(km, eta, shape)
-        return np.where(np.isneginf(z), 0.0, z), np.exp(z)  # h is 0 there, so z plays no part
+        z = np.clip(_log_hazard(km, eta, shape), -700, 700)  # e^z stays a number, at km 0 too
+        return z, np.exp(z)
 
     z_e, h_e = z_h(pool.exact)
     z_l, h_l = z_h(pool.low)
     z_r, h_r = z_h(pool.high)
     z_c, h_c = z_h(pool.clean)
     s_l, s_r, s_c = np.exp(-h_l), np.exp(-h_r), np.exp(-h_c)
-    gone = held + p * s_c
-    between = s_l * -np.expm1(h_l - h_r)
+    gone = np.maximum(held + p * s_c, _TINY)
+    between = np.maximum(s_l * -np.expm1(h_l - h_r), _TINY)
     w_e, w_i, w_c = pool.exact_weight, pool.interval_weight, pool.clean_weight
     log_p = special.log_expit(logit_p)
     value = (

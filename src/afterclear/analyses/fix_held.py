@@ -56,6 +56,7 @@ from afterclear.analyses.fix_held_posterior import (
     summarise,
 )
 from afterclear.analyses.fix_held_prior import Prior, fit_prior
+from afterclear.analyses.fix_held_zoom import sharpened
 
 UNSEEN = -1  # group code of an attempt whose group had no part in the fit
 
@@ -85,16 +86,15 @@ class _Kept:
     """What is kept of the groups' posteriors.  Rows are groups with evidence, then the prior."""
 
     row_of_group: IntArray  # shape (n_groups + 1,): of each group, and of UNSEEN at the end
-    failed: FloatArray  # E[p, curve], shape (n_rows, 39): sums to the mean of p
-    nodes: Nodes
+    summary: Summary
 
     def log_clean(self, rows: Rows, km: FloatArray) -> FloatArray:
         """Ln G(km): G is P(nothing seen up to km), under the group's posterior."""
         clean = np.empty(km.size)
         for chunk in chunks(0, km.size):
             kept = self.row_of_group[rows.group[chunk]]
-            gone = 1 - self.nodes.of(kept).curves.survival(km[chunk])
-            clean[chunk] = np.einsum("ij,ij->i", self.failed[kept], gone)
+            gone = 1 - self.summary.curves.of(kept).survival(km[chunk])
+            clean[chunk] = np.einsum("ij,ij->i", self.summary.failed[kept], gone)
         # no background and no limit of distance: 0 x inf, and no new faults
         background = rows.background_per_km
         new_faults = np.where(background > 0, background, 1.0) * np.where(background > 0, km, 0.0)
@@ -195,7 +195,7 @@ def fix_held(  # noqa: PLR0913 - four rows of data, three settings with defaults
     prior = fit_prior(table, longest_km)
     judged = _judged(rows, table, prior, common_nodes(longest_km), (threshold, conf_level))
 
-    kept = _Kept(row_of_group, judged.summary.failed, judged.nodes)
+    kept = _Kept(row_of_group, judged.summary)
     groups = _groups_held(counts, judged.summary, row_of_group[:-1])
     p_failed, km_to_go = groups.p_mean[every.group], groups.clean_km_needed[every.group]
     p_failed[order], km_to_go[order] = judged.p_failed, judged.km_to_go
@@ -277,7 +277,7 @@ def _likelihoods(rows: Rows, longest_km: float) -> Float32Array:
     nodes, n_groups = common_nodes(longest_km), _n_groups(rows)
     table = np.empty((n_groups, N_P, N_CURVES), dtype=np.float32)
     for block in _blocks(n_groups):
-        logs = log_likelihood(rows, block, nodes)
+        logs = log_likelihood(rows.block(block), len(block), nodes)
         logs -= logs.max(axis=(1, 2), keepdims=True)
         table[block.start : block.stop] = np.exp(logs, out=logs)
     return table
@@ -290,27 +290,26 @@ class _Judged:
     p_failed: FloatArray
     km_to_go: FloatArray
     summary: Summary
-    nodes: Nodes
 
 
 def _judged(
-    rows: Rows, table: Float32Array, prior: Prior, nodes: Nodes, levels: tuple[float, float]
+    rows: Rows, table: Float32Array, prior: Prior, common: Nodes, levels: tuple[float, float]
 ) -> _Judged:
-    log_prior = prior.log_density(nodes)
+    log_prior = prior.log_density(common)
     relative = normalised(log_prior)
     pieces, summaries = [], []
     for block in _blocks(len(table)):
         weight = table[block.start : block.stop] * relative
         weight /= weight.sum(axis=(1, 2), keepdims=True)
-        first, last = np.searchsorted(rows.group, [block.start, block.stop])
-        part = rows.part(slice(int(first), int(last)))
-        pieces.append(judge(part, weight, nodes, block.start, levels[0]))
+        part = rows.block(block)
+        weight, nodes = sharpened(part, weight, common, prior)
+        pieces.append(judge(part, weight, nodes, levels[0]))
         summaries.append(summarise(weight, nodes, *levels))
-    summaries.append(summarise(relative, nodes, *levels))
+    summaries.append(summarise(relative, common, *levels))
     p_failed, km_to_go = (
         np.concatenate([np.empty(0), *(piece[i] for piece in pieces)]) for i in (0, 1)
     )
-    return _Judged(p_failed, km_to_go, stacked(summaries), nodes)
+    return _Judged(p_failed, km_to_go, stacked(summaries))
 
 
 def _groups_held(

@@ -11,7 +11,7 @@ sqrt(p), integrate exactly up to degree 55 (Abramowitz & Stegun 25.4.38).
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +53,12 @@ class Rows:
             self.background_per_km[rows],
         )
 
+    def block(self, groups: range) -> "Rows":
+        """Pick the rows of some groups that follow on each other, coded from 0."""
+        first, last = np.searchsorted(self.group, [groups.start, groups.stop])
+        part = self.part(slice(int(first), int(last)))
+        return replace(part, group=part.group - groups.start)
+
     @property
     def returned(self) -> BoolArray:
         """Whether the fault was seen again."""
@@ -92,6 +98,12 @@ class Curves:
 
     log_eta: FloatArray
     shape: FloatArray
+
+    def of(self, rows: BoolArray | IntArray) -> "Curves":
+        """Curves of some rows; those that are alike for all stay as they are."""
+        if len(self.shape) == 1:
+            return self
+        return Curves(self.log_eta[rows], self.shape[rows])
 
     def hazard(self, km: FloatArray) -> FloatArray:
         """Cumulative hazard (km / eta)^shape of each row under each curve, shape (n, 39)."""
@@ -139,8 +151,7 @@ def terms(rows: Rows, curves: Curves) -> Terms:
     if back.any():
         width = rows.high_km[back] - rows.low_km[back]
         base[back] = -np.expm1(-rows.background_per_km[back] * width)
-        own = Curves(_rows_of(curves.log_eta, back), _rows_of(curves.shape, back))
-        hazard_high = own.hazard(rows.high_km[back])
+        hazard_high = curves.of(back).hazard(rows.high_km[back])
         fell = -np.expm1(hazard_low[back] - hazard_high)  # (S(L) - S(R)) / S(L), no cancelling
         in_window = failed[back] * fell + np.exp(-hazard_high) * base[back, None]
         failed[back] = np.maximum(in_window, _LEAST_D)
@@ -153,18 +164,14 @@ def chunks(first: int, last: int, size: int = _ROWS_AT_ONCE) -> Iterator[slice]:
         yield slice(start, min(start + size, last))
 
 
-def log_likelihood(rows: Rows, groups: range, nodes: Nodes) -> FloatArray:
-    """Log likelihood of the groups at their nodes, shape (len(groups), 28, 39).
-
-    ``nodes`` of these groups only, or alike for all.  Constants of a group are left out.
-    """
-    total = np.zeros((len(groups), N_P, N_CURVES))
-    first, last = np.searchsorted(rows.group, [groups.start, groups.stop])
-    for chunk in chunks(int(first), int(last)):
+def log_likelihood(rows: Rows, n_groups: int, nodes: Nodes) -> FloatArray:
+    """Log likelihood of groups at their nodes, shape (n_groups, 28, 39), less a constant."""
+    total = np.zeros((n_groups, N_P, N_CURVES))
+    for chunk in chunks(0, rows.group.size):
         part = rows.part(chunk)
-        local = nodes.of(part.group - groups.start)
+        local = nodes.of(part.group)
         found, sums = _log_sums(part.group, terms(part, local.curves).factors(local.p))
-        total[found - groups.start] += sums
+        total[found] += sums
     return total
 
 
@@ -177,7 +184,3 @@ def _log_sums(group: IntArray, factor: FloatArray) -> tuple[IntArray, FloatArray
     np.maximum(logs, _LEAST_PRODUCT, out=logs)
     np.log(logs, out=logs)
     return group[new_group], np.add.reduceat(logs, np.searchsorted(starts, new_group), axis=0)
-
-
-def _rows_of(values: FloatArray, rows: BoolArray) -> FloatArray:
-    return values if len(values) == 1 else values[rows]

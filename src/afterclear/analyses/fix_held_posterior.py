@@ -11,7 +11,8 @@ M = E[(1 - p) / c]: the predictive E[p S] / E[1 - p + p S] of a posterior withou
 """
 
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
+from operator import attrgetter
 
 import numpy as np
 
@@ -42,11 +43,24 @@ class Summary:
     eta_median_km: FloatArray
     clean_km_needed: FloatArray
     failed: FloatArray  # E[p, curve], shape (g, 39); sums to p_mean
+    curves: Curves  # those the columns of ``failed`` stand for, shape (g, 39)
 
 
 def stacked(parts: Sequence[Summary]) -> Summary:
     """Summaries of blocks of groups as one."""
-    return Summary(*(np.concatenate(columns) for columns in zip(*map(astuple, parts), strict=True)))
+
+    def together(name: str) -> FloatArray:
+        return np.concatenate([attrgetter(name)(part) for part in parts])
+
+    return Summary(
+        together("p_mean"),
+        together("p_low"),
+        together("p_high"),
+        together("eta_median_km"),
+        together("clean_km_needed"),
+        together("failed"),
+        Curves(together("curves.log_eta"), together("curves.shape")),
+    )
 
 
 def normalised(log_weight: FloatArray) -> FloatArray:
@@ -75,6 +89,10 @@ def summarise(weight: FloatArray, nodes: Nodes, threshold: float, conf_level: fl
         eta_median_km=np.exp(_quantile(by_eta, nodes.log_eta, 0.5)),
         clean_km_needed=km_until(threshold, start, failed, p_mean, nodes.curves),
         failed=failed,
+        curves=Curves(
+            np.broadcast_to(nodes.curves.log_eta, failed.shape),
+            np.broadcast_to(nodes.curves.shape, failed.shape),
+        ),
     )
 
 
@@ -90,22 +108,22 @@ def _quantile(weight: FloatArray, node: FloatArray, level: float) -> FloatArray:
 
 
 def judge(
-    rows: Rows, weight: FloatArray, nodes: Nodes, first_group: int, threshold: float
+    rows: Rows, weight: FloatArray, nodes: Nodes, threshold: float
 ) -> tuple[FloatArray, FloatArray]:
     """P(failed) of each attempt and, for those not returned, the km until it is small.
 
-    ``weight``, ``nodes``: of groups ``first_group`` and following.  Both results have shape
-    (n,); km to go is NaN for returned attempts.
+    ``rows``: groups coded as ``weight`` has them, from 0.  Both results have shape (n,); km to
+    go is NaN for returned attempts.
     """
     p_failed = np.empty(rows.group.size)
     km_to_go = np.full(rows.group.size, np.nan)
     weighted_p = weight * nodes.p[:, :, None]
     for chunk in chunks(0, rows.group.size):
         part = rows.part(chunk)
-        local = nodes.of(part.group - first_group)
+        local = nodes.of(part.group)
         term = terms(part, local.curves)
         factor = term.factors(local.p)
-        share = np.divide(weighted_p[part.group - first_group], factor, out=factor).sum(axis=1)
+        share = np.divide(weighted_p[part.group], factor, out=factor).sum(axis=1)
         p = np.minimum(np.einsum("nc,nc->n", share, term.failed), 1.0)
         p_failed[chunk] = p
         clean = ~part.returned
@@ -114,7 +132,7 @@ def judge(
             part.low_km[clean],
             share[clean],
             p[clean],
-            nodes.of(part.group[clean] - first_group).curves,
+            local.curves.of(clean),
         )
     return p_failed, km_to_go
 
@@ -132,8 +150,7 @@ def km_until(
     if not todo.size:
         return go
     target = np.log(threshold / (1 - threshold)) + np.log1p(-np.minimum(p[todo], 1 - 1e-16))
-    own = curves if len(curves.shape) == 1 else Curves(curves.log_eta[todo], curves.shape[todo])
-    km = _solve(share[todo], target, own, low_km[todo])
+    km = _solve(share[todo], target, curves.of(todo), low_km[todo])
     go[todo] = np.maximum(km - low_km[todo], 0.0)
     return go
 
