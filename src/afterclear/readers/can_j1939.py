@@ -18,6 +18,7 @@ from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import polars as pl
 
@@ -245,12 +246,16 @@ def _take_fault_messages(
         _add_to_reading(_reading(log, message.scan, sa, message.line), message, said)
 
 
+# A unit repeats its message every second: most payloads of a recording are the same few.
+_decoded = lru_cache(maxsize=1024)(j1939_faults.fault_message_from_payload)
+
+
 def _believed(
     message: _Message, method: int | None, *, is_repeated: bool
 ) -> j1939_faults.FaultMessage | None:
     """Decode a message that keeps rules 2 and 3 of the module's head; None: it does not."""
     try:
-        said = j1939_faults.fault_message_from_payload(message.payload, method)
+        said = _decoded(message.payload, method)
     except DecodeError:
         return None
     if any(dtc.spn == 0 for dtc in said.dtcs):

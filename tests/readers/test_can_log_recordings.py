@@ -1,0 +1,199 @@
+"""Public recordings of real vehicles, and every form a recording can be written in."""
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import can
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from afterclear.errors import RefusedFileError
+from afterclear.readers.can_log import CanLogReader
+from tests.readers.bus import DATA, candump, codes, delivery, every_second, read, rows, units
+
+# --- pieces of public recordings (tests/readers/data/bus/SOURCE.md) -----------------------
+
+PIECES = [
+    (
+        "truck_undisturbed.log",
+        {
+            ("SA 0 engine", "SPN 191 FMI 9"),
+            ("SA 0 engine", "SPN 84 FMI 9"),
+            ("SA 0 engine", "SPN 5357 FMI 31"),
+            ("SA 49 cab controller", "SPN 96 FMI 3"),
+            ("SA 49 cab controller", "SPN 829 FMI 3"),
+        },
+        {"SA 3 transmission"},
+        0,
+    ),
+    (
+        "truck_random_frames.log",
+        {
+            ("SA 0 engine", "SPN 191 FMI 9"),
+            ("SA 0 engine", "SPN 84 FMI 9"),
+            ("SA 0 engine", "SPN 5357 FMI 31"),
+        },
+        {"SA 3 transmission", "SA 49 cab controller"},
+        0,
+    ),
+    (
+        "tractor_sensor_unplugged.log",
+        {("SA 0 engine", "SPN 100 FMI 4")},
+        set(),
+        25,  # lines with more than 16 hex digits, counted with awk
+    ),
+    (
+        "tractor_start_refused.log",
+        {("SA 3 transmission", "SPN 524020 FMI 31")},
+        {"SA 6 shift console 2", "SA 23 instrument cluster", "SA 71 chassis controller"},
+        0,
+    ),
+]
+
+
+@pytest.mark.parametrize(("name", "found", "clean", "n_joined"), PIECES)
+def test_recorded_traffic_gives_the_known_codes(
+    name: str, found: set[tuple[str, str]], clean: set[str], n_joined: int
+) -> None:
+    """Truck: github.com/SystemsCyber/Truck_Sentry.  Tractor: github.com/TractorHacking/CAN-data."""
+    made = read(DATA / name)
+    assert codes(made) == found
+    assert units(made) == clean | {ecu for ecu, _ in found}
+    assert len(made.rejections) == n_joined
+
+
+# --- the same traffic in every form python-can writes -------------------------------------
+
+FORMS: list[tuple[str, Any]] = [
+    (".asc", can.ASCWriter),
+    (".blf", can.BLFWriter),
+    (".trc", can.TRCWriter),
+    (".csv", can.CSVWriter),
+    (".log", can.CanutilsLogWriter),
+]
+EPOCH = 1_714_564_800.0  # 1 May 2024, 12:00 UTC
+
+
+def messages(name: str) -> list[can.Message]:
+    """Read a candump piece of short form with python-can's own reader."""
+    read_by_python_can = list(can.CanutilsLogReader(DATA / name))
+    for message in read_by_python_can:
+        message.timestamp += EPOCH
+    return [message for message in read_by_python_can if len(message.data) <= 8]
+
+
+@pytest.mark.parametrize(("suffix", "writer"), FORMS)
+def test_every_form_gives_the_codes_of_the_candump_text(
+    tmp_path: Path, suffix: str, writer: Any
+) -> None:
+    name = "tractor_start_refused.log"
+    path = tmp_path / f"converted{suffix}"
+    with writer(path) as log:
+        for message in messages(name):
+            log(message)
+    made, original = read(path), read(DATA / name)
+    assert CanLogReader().identify(delivery(path))
+    assert (codes(made), units(made)) == (codes(original), units(original))
+    assert made.rejections == ()
+
+
+@pytest.mark.parametrize("suffix", [".blf", ".trc", ".csv", ".log"])
+def test_every_form_with_a_date_gives_the_moment(tmp_path: Path, suffix: str) -> None:
+    path = tmp_path / f"converted{suffix}"
+    with dict(FORMS)[suffix](path) as log:
+        for message in messages("tractor_start_refused.log"):
+            log(message)
+    assert rows(read(path), "scans")[0]["scanned_at"] == "2024-05-01T12:00:00.000+00:00"
+
+
+ASC = """date Wed May 1 02:00:00.000 pm 2024
+base hex  timestamps absolute
+internal events logged
+   0.100000 1  18FECA00x       Rx   d 8 04 FF 64 00 04 01 FF FF
+   1.100000 1  18FECA00x       Rx   d 8 04 FF 64 00 04 01 FF FF
+"""
+
+
+@pytest.fixture(params=["UTC", "America/New_York"])
+def machine_zone(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Let the machine stand in another zone."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TZ", request.param)
+        time.tzset()
+        yield request.param
+    time.tzset()
+
+
+def test_a_wall_clock_is_read_in_the_sources_zone_not_the_machines(
+    tmp_path: Path, machine_zone: str
+) -> None:
+    """python-can takes the begin of .asc for the machine's zone."""
+    path = tmp_path / "a.asc"
+    path.write_text(ASC, encoding="ascii")
+    made = read(path, zone="Europe/Berlin")
+    scanned_at = rows(made, "scans")[0]["scanned_at"]
+    assert scanned_at == "2024-05-01T12:00:00.100+00:00", machine_zone
+
+
+def test_a_form_that_breaks_off_keeps_what_came_before(tmp_path: Path) -> None:
+    path = tmp_path / "a.asc"
+    path.write_text(ASC + "   2.1 1  18FECA00x       Rx   d 8 04 FF ZZ\n", encoding="ascii")
+    made = read(path)
+    assert codes(made) == {("SA 0 engine", "SPN 100 FMI 4")}
+    assert [(r.line, "stopped here" in r.expected) for r in made.rejections] == [(3, True)]
+
+
+def test_a_form_without_a_readable_frame_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "a.blf"
+    path.write_bytes(b"LOGG" + bytes(200))
+    with pytest.raises(RefusedFileError, match=r"\.blf bus recording"):
+        read(path)
+
+
+# --- noise --------------------------------------------------------------------------------
+
+NOISE = st.lists(
+    st.tuples(st.floats(0, 30), st.integers(0, (1 << 29) - 1), st.binary(max_size=8)),
+    min_size=1,
+    max_size=40,
+)
+AIMED = st.lists(  # noise that knows the groups: fault messages, transport, answers
+    st.tuples(
+        st.floats(2.5, 30),
+        st.sampled_from([0x18FECA00, 0x18FECB00, 0x1CECFF00, 0x1CEBFF00, 0x18E8FF00, 0x18C1F900]),
+        st.binary(max_size=8),
+    ),
+    max_size=30,
+)
+
+
+@given(frames=NOISE)
+def test_random_frames_never_crash_and_name_no_code(
+    tmp_path_factory: pytest.TempPathFactory, frames: list[tuple[float, int, bytes]]
+) -> None:
+    path = candump(tmp_path_factory.mktemp("noise") / "a.log", frames)
+    assert codes(read(path)) == set()
+
+
+@given(frames=AIMED)
+def test_random_data_in_the_right_groups_never_crashes(
+    tmp_path_factory: pytest.TempPathFactory, frames: list[tuple[float, int, bytes]]
+) -> None:
+    """What is believed of it keeps to the standard or came twice."""
+    steady = every_second(0x0CF00400, bytes(8))
+    path = candump(tmp_path_factory.mktemp("noise") / "a.log", steady + frames)
+    for row in rows(read(path), "scans"):
+        assert set(row) >= {"scan_id", "vehicle_id", "scanned_at", "ecu", "_line"}
+
+
+@given(text=st.text(max_size=300))
+def test_random_text_among_frames_never_crashes(
+    tmp_path_factory: pytest.TempPathFactory, text: str
+) -> None:
+    path = tmp_path_factory.mktemp("noise") / "a.log"
+    frame = "(0.1) can0 18FECA00#04FF64000401FFFF\n"
+    path.write_text(f"{frame}{text}\n{frame}", encoding="utf-8", newline="")
+    assert ("SA 0 engine", "SPN 100 FMI 4") in codes(read(path))
