@@ -172,7 +172,7 @@ def fleet(**more: Any) -> HistoryFrames:
 
 
 def _previous(frames: HistoryFrames) -> pl.DataFrame:
-    """What the digest before said: some verdicts have changed since."""
+    """Say what the digest before said: some verdicts have changed since."""
     changed = {"HX-211/2": "on_watch", "BUS-07/2": "on_watch", "HX-204/1": "on_watch"}
     return frames.attempts.select(
         "attempt_id",

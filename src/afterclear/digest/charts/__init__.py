@@ -1,0 +1,1 @@
+"""Places and numbers -> small inline SVG pictures.  Own drawing code: no chart library."""

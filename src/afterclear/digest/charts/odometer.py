@@ -1,0 +1,68 @@
+"""The picture of a vehicle's odometer: readings, the line through them, what was set aside."""
+
+from collections.abc import Iterator
+
+from markupsafe import Markup
+
+from afterclear.digest.charts.scale import Scale, thin_ticks
+from afterclear.digest.charts.svg import element, path, picture, place, text_at
+from afterclear.digest.vehicle_model import OdometerChart
+
+_WIDTH, _HEIGHT = 920.0, 260.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 78.0, 20.0, 16.0, 34.0
+_APART = 84.0
+_MOST_POINTS = 400  # a longer line is thinned evenly: no screen shows more
+
+
+def draw_odometer(chart: OdometerChart, units: str, title: str) -> Markup:
+    """Draw the readings; one set aside beyond the scale stands at its edge with an arrow."""
+    days = [day for day, _ in (*chart.kept, *chart.aside)]
+    across = Scale(min(days), max(days), _LEFT + 6, _WIDTH - _RIGHT)
+    up = Scale(chart.km_ticks[0].at, chart.km_ticks[-1].at, _HEIGHT - _BOTTOM, _TOP)
+    content = [
+        *_axes(chart, across, up, units),
+        path(_line(chart, across, up), class_="line"),
+        path((_dot(across(d), up(km)) for d, km in _thin(chart.kept)), class_="m-clean"),
+        *_aside(chart, across, up),
+    ]
+    words = ("odometer", title, chart.summary)
+    return picture(content, (_WIDTH, _HEIGHT), words, "chart odometer")
+
+
+def _axes(chart: OdometerChart, across: Scale, up: Scale, units: str) -> Iterator[Markup]:
+    right = _WIDTH - _RIGHT
+    for tick in chart.km_ticks:
+        y = up(tick.at)
+        yield element("line", x1=_LEFT, x2=right, y1=y, y2=y, class_="grid")
+        label = f"{tick.label} {units}"
+        yield text_at(_LEFT - 6, y + 4, label, class_="tick", text_anchor="end")
+    for tick in thin_ticks(chart.day_ticks, across, _APART):
+        x = across(tick.at)
+        yield element("line", x1=x, x2=x, y1=_TOP, y2=_HEIGHT - _BOTTOM + 5, class_="grid")
+        yield text_at(x, _HEIGHT - 12, tick.label, class_="tick", text_anchor="middle")
+
+
+def _thin(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    every = -(-len(points) // _MOST_POINTS) or 1
+    return points[::every]
+
+
+def _line(chart: OdometerChart, across: Scale, up: Scale) -> Iterator[str]:
+    for i, (day, km) in enumerate(_thin(chart.line)):
+        yield f"{'L' if i else 'M'}{place(across(day))},{place(up(km))}"
+
+
+def _dot(x: float, y: float) -> str:
+    return f"M{place(x - 3)},{place(y)}a3,3 0 1 0 6,0a3,3 0 1 0 -6,0"
+
+
+def _aside(chart: OdometerChart, across: Scale, up: Scale) -> Iterator[Markup]:
+    pieces = []
+    for day, km in chart.aside:
+        x, y = across(day), up(km)
+        pieces.append(f"M{place(x - 5)},{place(y - 5)}l10,10m0,-10l-10,10")
+        if km > up.high:
+            pieces.append(f"M{place(x - 4)},{place(y - 8)}l4,-5l4,5")
+        elif km < up.low:
+            pieces.append(f"M{place(x - 4)},{place(y + 8)}l4,5l4,-5")
+    yield path(pieces, class_="aside")

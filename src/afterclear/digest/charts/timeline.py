@@ -1,0 +1,249 @@
+"""The picture of a vehicle's history: one lane per control unit along its odometer.
+
+Every kind of thing has a shape of its own, so the picture reads without colour: circle (read,
+no code), square (read, a code), triangle (a sign only), cross (did not answer), bar (a code is
+there), hatching (it began or ended somewhere in here), rising wedge (evidence that a fix
+holds), numbered flag (work order), open triangle on a line (codes erased).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
+from afterclear.digest.charts.svg import element, path, picture, place, text_at
+from afterclear.digest.text import shorten
+from afterclear.digest.vehicle_model import (
+    ClearMark,
+    CodeRow,
+    Growth,
+    Lane,
+    Mark,
+    Span,
+    TimeLine,
+)
+
+_FLAG_LEVEL = 19.0
+_READS = 32.0  # height of the row of scan marks
+_CODE = 30.0
+_HEAD = 15.0  # a label above its row, in the narrow layout
+_RISE = 17.0  # full height of a wedge: proven
+_FOOT = 3.0  # height a wedge starts with, so that the first clean scan shows
+_AXIS = 40.0
+_APART = 7.0  # marks closer than this are drawn as one, the more telling
+_SYMBOL = 16.0
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where things go: labels beside their rows, or above them on a narrow screen."""
+
+    name: str
+    width: float
+    label_width: float  # 0: labels stand above
+    label_chars: int
+    tick_apart: float
+
+
+WIDE = Layout("wide", width=920, label_width=218, label_chars=34, tick_apart=86)
+NARROW = Layout("narrow", width=360, label_width=0, label_chars=50, tick_apart=78)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """A row's place: its top and, in the narrow layout, the room its label takes."""
+
+    top: float
+    label: float
+
+    @property
+    def base(self) -> float:
+        """Where bars and wedges of a code row stand."""
+        return self.top + self.label + _CODE - 5
+
+
+def draw_timeline(timeline: TimeLine, layout: Layout, title: str) -> Markup:
+    """Draw the whole picture for one layout."""
+    margin = 8.0
+    scale = Scale(
+        timeline.low,
+        timeline.high,
+        layout.label_width + margin,
+        layout.width - _SYMBOL - margin,
+    )
+    flag_levels = levels([scale(flag.at) for flag in timeline.flags], _FLAG_LEVEL)
+    top = _FLAG_LEVEL * (max(flag_levels, default=-1) + 1) + 6
+    lanes: list[Markup] = []
+    y = top
+    for lane in timeline.lanes:
+        y = _lane(lane, y, layout, scale, lanes)
+    content = [
+        *_grid(timeline, layout, scale, (top, y)),
+        *_flags(timeline, scale, flag_levels, (top, y)),
+        *lanes,
+    ]
+    words = (f"timeline-{layout.name}", title, timeline.summary)
+    return picture(content, (layout.width, y + _AXIS), words, f"chart timeline {layout.name}")
+
+
+def _grid(
+    timeline: TimeLine, layout: Layout, scale: Scale, extent: tuple[float, float]
+) -> Iterator[Markup]:
+    top, bottom = extent
+    ticks = thin_ticks(timeline.ticks, scale, layout.tick_apart)
+    yield path(
+        (f"M{place(scale(t.at))},{place(top)}V{place(bottom + 4)}" for t in ticks), class_="grid"
+    )
+    for tick in ticks:
+        x = scale(tick.at)
+        anchor = "middle"
+        if x - scale.start < layout.tick_apart / 3 and not layout.label_width:
+            anchor = "start"
+        yield text_at(x, bottom + 17, tick.label, class_="tick", text_anchor=anchor)
+        if tick.under:
+            yield text_at(x, bottom + 32, tick.under, class_="under", text_anchor=anchor)
+
+
+def _flags(
+    timeline: TimeLine, scale: Scale, flag_levels: list[int], extent: tuple[float, float]
+) -> Iterator[Markup]:
+    top, bottom = extent
+    for flag, level in zip(timeline.flags, flag_levels, strict=True):
+        x, y = scale(flag.at), top - 6 - _FLAG_LEVEL * (level + 1)
+        yield element("line", x1=x, x2=x, y1=y + 17, y2=bottom, class_="stem")
+        yield element("rect", x=x - 9, y=y + 1, width=18, height=16, rx=2, class_="flag")
+        yield text_at(x, y + 13, str(flag.number), class_="flag-number", text_anchor="middle")
+
+
+def _lane(lane: Lane, top: float, layout: Layout, scale: Scale, out: list[Markup]) -> float:
+    """Draw one lane from ``top`` down; returns where the next begins."""
+    narrow = not layout.label_width
+    y = top + 6
+    out.append(element("line", x1=0, x2=layout.width, y1=top, y2=top, class_="rule"))
+    out.append(text_at(0, y + 12, lane.name, class_="unit"))
+    note = shorten(lane.note, layout.label_chars)
+    out.append(text_at(0, y + 26, note, class_="note"))
+    y += 2 * _HEAD if narrow else 0
+    marks = thin_marks(lane.marks, scale, _APART)
+    out.extend(_marks(marks, scale, y + _READS / 2 - (6 if narrow else 0)))
+    y += _READS - (10 if narrow else 0)
+    rows = []
+    for code in lane.codes:
+        row = _Row(y, _HEAD if narrow else 0)
+        rows.append((code, row))
+        y += _CODE + row.label
+    out.extend(_clears(lane.clears, scale, top, y))
+    for code, row in rows:
+        out.extend(_code_row(code, row, layout, scale))
+    if lane.n_hidden:
+        words = f"and {lane.n_hidden} more, in the table"
+        out.append(text_at(0, y + 10, words, class_="note"))
+        y += _HEAD
+    return y + 6
+
+
+def _marks(marks: list[Mark], scale: Scale, y: float) -> Iterator[Markup]:
+    """Draw all marks of a kind as one path: a long history stays a small file."""
+    shapes = {"clean": _circle, "code": _square, "sign": _triangle, "no_answer": _cross}
+    for kind, shape in shapes.items():
+        found = (shape(scale(mark.at), y) for mark in marks if mark.kind == kind)
+        yield path(found, class_=f"m-{kind}")
+
+
+def _circle(x: float, y: float) -> str:
+    return f"M{place(x - 4)},{place(y)}a4,4 0 1 0 8,0a4,4 0 1 0 -8,0"
+
+
+def _square(x: float, y: float) -> str:
+    return f"M{place(x - 4)},{place(y - 4)}h8v8h-8z"
+
+
+def _triangle(x: float, y: float) -> str:
+    return f"M{place(x)},{place(y - 5)}l5,9h-10z"
+
+
+def _cross(x: float, y: float) -> str:
+    return f"M{place(x - 4)},{place(y - 4)}l8,8m0,-8l-8,8"
+
+
+def _clears(
+    clears: tuple[ClearMark, ...], scale: Scale, top: float, bottom: float
+) -> Iterator[Markup]:
+    for clear in clears:
+        x = scale(clear.at)
+        if not clear.recorded and clear.low is not None and clear.high is not None:
+            low, high = scale(clear.low), scale(clear.high)
+            if high - low > 1:
+                yield _box(low, high, top + 1, bottom - top - 1, "clear-within")
+        kind = "clear" if clear.recorded else "clear inferred"
+        yield element("line", x1=x, x2=x, y1=top + 8, y2=bottom, class_=kind)
+        yield path([f"M{place(x - 5)},{place(top + 1)}h10l-5,8z"], class_="clear-head")
+
+
+def _box(low: float, high: float, y: float, height: float, css: str) -> Markup:
+    return element("rect", x=low, y=y, width=max(0.5, high - low), height=height, class_=css)
+
+
+def _code_row(code: CodeRow, row: _Row, layout: Layout, scale: Scale) -> Iterator[Markup]:
+    label = f"{code.code}  {code.meaning or ''}".rstrip()
+    y = row.top + 11 if row.label else row.base - 5
+    yield text_at(0 if row.label else 10, y, shorten(label, layout.label_chars), class_="code")
+    for growth in code.growths:
+        yield from _wedge(growth, row.base, scale)
+    for span in code.spans:
+        yield from _span(span, row.base, scale)
+    for growth in code.growths:
+        yield _verdict(growth, row.base, scale)
+
+
+def _span(span: Span, base: float, scale: Scale) -> Iterator[Markup]:
+    first, last = scale(span.first), scale(span.last)
+    began = first - 12 if span.low is None else scale(span.low)
+    if first - began > 1:
+        yield _box(began, first, base - 10, 6, "maybe")
+    if span.high is not None and scale(span.high) - last > 1:
+        yield _box(last, scale(span.high), base - 10, 6, "maybe")
+    last = max(last, first + 3)
+    yield _box(first, last, base - 13, 12, "there")
+    if span.is_open:
+        yield path([f"M{place(last)},{place(base - 16)}l9,9l-9,9z"], class_="there")
+
+
+def _wedge(growth: Growth, base: float, scale: Scale) -> Iterator[Markup]:
+    """Draw the stretches of evidence rising towards the height at which the fix is proven."""
+    for stretch in growth.stretches:
+        x0, x1 = scale(stretch.start), scale(stretch.end)
+        h0, h1 = _rise(stretch.share_before), _rise(stretch.share_after)
+        corners = (
+            f"M{place(x0)},{place(base)}V{place(base - h0)}L{place(x1)},{place(base - h1)}"
+            f"V{place(base)}z"
+        )
+        yield path([corners], class_="evidence")
+    start, end = scale(growth.start), scale(growth.verdict_at)
+    ahead = end if growth.target is None else scale(growth.target)
+    if growth.outcome in {"held", "on_watch"} and ahead - start > 1:
+        yield path([f"M{place(start)},{place(base - _RISE)}H{place(ahead)}"], class_="goal")
+    if growth.target is not None and growth.stretches:
+        height = _rise(growth.stretches[-1].share_after)
+        line = f"M{place(end)},{place(base - height)}L{place(ahead)},{place(base - _RISE)}"
+        yield path([f"{line}V{place(base)}H{place(end)}"], class_="to-go")
+
+
+def _rise(share: float) -> float:
+    return _FOOT + share * (_RISE - _FOOT)
+
+
+def _verdict(growth: Growth, base: float, scale: Scale) -> Markup:
+    x = scale(growth.verdict_at) + (0 if growth.outcome == "came_back" else _SYMBOL / 2 + 1)
+    if growth.outcome == "unchecked":
+        x = scale(growth.start) + _SYMBOL / 2 + 1
+    half = _SYMBOL / 2
+    return element(
+        "use",
+        href=f"#v-{growth.outcome}",
+        x=x - half,
+        y=base - _RISE / 2 - half,
+        width=_SYMBOL,
+        height=_SYMBOL,
+    )
