@@ -179,6 +179,10 @@ class Story:
         self.tries.append(tried)
         if tried.repair_id is None:
             return self.clear(tried.day, tried.ecu)
+        for row in self.frames.get("repairs", []):
+            if row["repair_id"] == tried.repair_id:  # one order for two codes
+                row["codes"] += f" {tried.code}"
+                return self.clear(tried.day, tried.ecu, origin="with_repair")
         part_cost = None if tried.cost is None else round(tried.cost * 0.6, 2)
         labour = None if tried.cost is None else round(tried.cost * 0.4, 2)
         self.add(

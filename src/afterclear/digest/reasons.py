@@ -99,14 +99,14 @@ def _clean(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
 def _held(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
     text = f"Held: {_clean(attempt, evidence, cells)}"
     if attempt.p_not_held is not None:
-        text += f"; chance that the fault is still there {percent(attempt.p_not_held)}"
+        text += f"; chance that it did not hold {percent(attempt.p_not_held)}"
     return f"{text}{_ended(attempt, cells)}."
 
 
 def _on_watch(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
     text = f"On watch: {_clean(attempt, evidence, cells)}"
     if attempt.p_not_held is not None:
-        text += f"; chance that the fault is still there {percent(attempt.p_not_held)}"
+        text += f"; chance that it did not hold {percent(attempt.p_not_held)}"
     if attempt.km_to_go is not None and attempt.ended_at is None:
         text += f", proven after {cells.amount(attempt.km_to_go, attempt.clock)} more without it"
     return f"{text}{_ended(attempt, cells)}."

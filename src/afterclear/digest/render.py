@@ -15,8 +15,9 @@ from afterclear.digest import names
 from afterclear.digest.build import DigestModel
 from afterclear.digest.cells import Cells, Dash, unit_name
 from afterclear.digest.charts.growth import draw_growth
+from afterclear.digest.charts.layout import NARROW, WIDE
 from afterclear.digest.charts.odometer import draw_odometer
-from afterclear.digest.charts.timeline import NARROW, WIDE, draw_timeline
+from afterclear.digest.charts.timeline import draw_timeline
 from afterclear.digest.charts.verdicts import draw_verdicts
 from afterclear.digest.model import AttemptView, FleetPage, IndexPage, PageHead
 from afterclear.digest.reasons import VERDICT_WORDS
@@ -57,8 +58,11 @@ def render_digest(model: DigestModel) -> dict[str, str]:
 
 def render_fleet(page: FleetPage) -> str:
     """Render the fleet manager's page."""
-    chart = draw_verdicts(page.tallies, "All fixes by verdict")
-    return _render("fleet.html", page.head, page=page, here=names.FLEET, verdict_chart=chart)
+    pictures = {
+        f"verdicts_{layout.name}": draw_verdicts(page.tallies, layout, "All fixes by verdict")
+        for layout in (WIDE, NARROW)
+    }
+    return _render("fleet.html", page.head, page=page, here=names.FLEET, **pictures)
 
 
 def render_index(page: IndexPage) -> str:
@@ -76,7 +80,9 @@ def render_vehicle(page: VehiclePage) -> str:
             pictures[f"timeline_{layout.name}"] = draw_timeline(page.timeline, layout, title)
     if isinstance(page.odometer, OdometerChart):
         title = f"Odometer of {name} over time"
-        pictures["odometer_chart"] = draw_odometer(page.odometer, page.head.units, title)
+        for layout in (WIDE, NARROW):
+            drawn = draw_odometer(page.odometer, layout, page.head.units, title)
+            pictures[f"odometer_{layout.name}"] = drawn
     return _render("vehicle.html", page.head, page=page, here="", root="../", **pictures)
 
 

@@ -72,6 +72,7 @@ def build_timeline(
     placed = {row.scan_id for row in scans if axis.place(row.km, row.seen_at) is not None}
     return TimeLine(
         axis=axis.kind,
+        axis_name=f"{cells.units} on the odometer" if axis.kind == "km" else "date",
         low=low,
         high=high,
         ticks=ticks,

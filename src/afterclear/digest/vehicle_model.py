@@ -106,6 +106,7 @@ class TimeLine:
     """The vehicle's whole history along one axis: km, or days where there is no odometer."""
 
     axis: Literal["km", "date"]
+    axis_name: str
     low: float
     high: float
     ticks: tuple[Tick, ...]

@@ -4,33 +4,35 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
+from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale, thin_ticks
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
 from afterclear.digest.vehicle_model import OdometerChart
 
-_WIDTH, _HEIGHT = 920.0, 260.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 78.0, 20.0, 16.0, 34.0
 _APART = 84.0
+_HEIGHTS = {"wide": 260.0, "narrow": 210.0}
 _MOST_POINTS = 400  # a longer line is thinned evenly: no screen shows more
 
 
-def draw_odometer(chart: OdometerChart, units: str, title: str) -> Markup:
+def draw_odometer(chart: OdometerChart, layout: Layout, units: str, title: str) -> Markup:
     """Draw the readings; one set aside beyond the scale stands at its edge with an arrow."""
     days = [day for day, _ in (*chart.kept, *chart.aside)]
-    across = Scale(min(days), max(days), _LEFT + 6, _WIDTH - _RIGHT)
-    up = Scale(chart.km_ticks[0].at, chart.km_ticks[-1].at, _HEIGHT - _BOTTOM, _TOP)
+    height = _HEIGHTS[layout.name]
+    across = Scale(min(days), max(days), _LEFT + 6, layout.width - _RIGHT)
+    up = Scale(chart.km_ticks[0].at, chart.km_ticks[-1].at, height - _BOTTOM, _TOP)
     content = [
         *_axes(chart, across, up, units),
         path(_line(chart, across, up), class_="line"),
         path((_dot(across(d), up(km)) for d, km in _thin(chart.kept)), class_="m-clean"),
         *_aside(chart, across, up),
     ]
-    words = ("odometer", title, chart.summary)
-    return picture(content, (_WIDTH, _HEIGHT), words, "chart odometer")
+    words = (f"odometer-{layout.name}", title, chart.summary)
+    return picture(content, (layout.width, height), words, f"chart odometer {layout.name}")
 
 
 def _axes(chart: OdometerChart, across: Scale, up: Scale, units: str) -> Iterator[Markup]:
-    right = _WIDTH - _RIGHT
+    right, bottom = across.end, up.start
     for tick in chart.km_ticks:
         y = up(tick.at)
         yield element("line", x1=_LEFT, x2=right, y1=y, y2=y, class_="grid")
@@ -38,8 +40,8 @@ def _axes(chart: OdometerChart, across: Scale, up: Scale, units: str) -> Iterato
         yield text_at(_LEFT - 6, y + 4, label, class_="tick", text_anchor="end")
     for tick in thin_ticks(chart.day_ticks, across, _APART):
         x = across(tick.at)
-        yield element("line", x1=x, x2=x, y1=_TOP, y2=_HEIGHT - _BOTTOM + 5, class_="grid")
-        yield text_at(x, _HEIGHT - 12, tick.label, class_="tick", text_anchor="middle")
+        yield element("line", x1=x, x2=x, y1=_TOP, y2=bottom + 5, class_="grid")
+        yield text_at(x, bottom + 22, tick.label, class_="tick", text_anchor="middle")
 
 
 def _thin(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
 from afterclear.digest.text import shorten
@@ -33,21 +34,6 @@ _FOOT = 3.0  # height a wedge starts with, so that the first clean scan shows
 _AXIS = 40.0
 _APART = 7.0  # marks closer than this are drawn as one, the more telling
 _SYMBOL = 16.0
-
-
-@dataclass(frozen=True, slots=True)
-class Layout:
-    """Where things go: labels beside their rows, or above them on a narrow screen."""
-
-    name: str
-    width: float
-    label_width: float  # 0: labels stand above
-    label_chars: int
-    tick_apart: float
-
-
-WIDE = Layout("wide", width=920, label_width=218, label_chars=34, tick_apart=86)
-NARROW = Layout("narrow", width=360, label_width=0, label_chars=50, tick_apart=78)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +78,8 @@ def _grid(
 ) -> Iterator[Markup]:
     top, bottom = extent
     ticks = thin_ticks(timeline.ticks, scale, layout.tick_apart)
+    if layout.label_width:
+        yield text_at(0, bottom + 17, timeline.axis_name, class_="note")
     yield path(
         (f"M{place(scale(t.at))},{place(top)}V{place(bottom + 4)}" for t in ticks), class_="grid"
     )

@@ -5,27 +5,33 @@ from collections.abc import Iterator
 from markupsafe import Markup
 
 from afterclear.digest.cells import number
+from afterclear.digest.charts.layout import Layout
+from afterclear.digest.charts.scale import Scale
 from afterclear.digest.charts.svg import element, picture, text_at
 from afterclear.digest.model import Tally
 
 PARTS = ("held", "on_watch", "unchecked", "came_back")
 KIND_WORDS = {"repair": "Repairs", "clear_only": "Codes erased only"}
 
-_WIDTH = 920.0
-_LEFT = 150.0
+_LABEL, _HEAD = 150.0, 18.0  # a bar's name beside it, or above it
 _BAR, _STEP = 34.0, 50.0
 _SYMBOL_ROOM = 44.0  # a part narrower than its symbol and count is labelled by the table only
 
 
-def draw_verdicts(tallies: tuple[Tally, ...], title: str) -> Markup:
+def draw_verdicts(tallies: tuple[Tally, ...], layout: Layout, title: str) -> Markup:
     """Draw one bar for each kind of fix attempt, on one scale of counts."""
     most = max((tally.total for tally in tallies), default=0) or 1
+    left = _LABEL if layout.label_width else 0.0
+    step = _STEP if layout.label_width else _STEP + _HEAD
     content = [
-        piece for i, tally in enumerate(tallies) for piece in _bar(tally, i * _STEP + 6, most)
+        piece
+        for i, tally in enumerate(tallies)
+        for piece in _bar(tally, i * step + 6, Scale(0, most, left, layout.width - 4))
     ]
     summary = " ".join(_words(tally) for tally in tallies)
-    size = (_WIDTH, _STEP * len(tallies) + 2)
-    return picture(content, size, ("verdicts", title, summary), "chart verdicts")
+    size = (layout.width, step * len(tallies) + 2)
+    words = (f"verdicts-{layout.name}", title, summary)
+    return picture(content, size, words, f"chart verdicts {layout.name}")
 
 
 def _words(tally: Tally) -> str:
@@ -35,14 +41,18 @@ def _words(tally: Tally) -> str:
     )
 
 
-def _bar(tally: Tally, y: float, most: int) -> Iterator[Markup]:
-    yield text_at(0, y + 22, KIND_WORDS[tally.kind], class_="unit")
+def _bar(tally: Tally, y: float, scale: Scale) -> Iterator[Markup]:
+    above = not scale.start
+    yield text_at(0, y + (12 if above else 22), KIND_WORDS[tally.kind], class_="unit")
+    y += _HEAD if above else 0
     if not tally.total:
-        yield text_at(_LEFT, y + 22, "none", class_="note")
-    x = _LEFT
+        yield text_at(scale.start, y + 22, "none", class_="note")
+    before = 0
     for part in PARTS:
         n = getattr(tally, part)
-        width = n / most * (_WIDTH - _LEFT - 4)
+        x = scale(before)
+        width = scale(before + n) - x
+        before += n
         if not n:
             continue
         css = f"part p-{part}"
@@ -54,4 +64,3 @@ def _bar(tally: Tally, y: float, most: int) -> Iterator[Markup]:
             yield element("rect", class_="plate", **plate)
             yield element("use", href=f"#v-{part}", **where)
             yield text_at(centre + 2, y + 22, number(n), class_="count")
-        x += width
