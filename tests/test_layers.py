@@ -21,10 +21,11 @@ MAY_IMPORT = {
     "histories": BASE | {"store", "normalise"},
     "analyses": {"errors"},
     "digest": BASE | {"analyses", "normalise"},
+    "judge": BASE | {"store", "analyses", "histories"},
     "runs": BASE
-    | {"config", "normalise", "load", "store", "histories", "analyses", "digest", "sources"},
+    | {"config", "normalise", "load", "store", "histories", "judge", "digest", "sources"},
     "schedule": BASE | {"config", "runs"},
-    "cli": BASE | {"config", "runs", "schedule"},
+    "cli": BASE | {"config", "runs", "schedule", "judge"},
     "__main__": {"cli"},
     "__init__": set(),
 }

@@ -4,6 +4,7 @@
 descriptions.  All mistakes in a file are reported at once.
 """
 
+import json
 import os
 import tomllib
 from importlib.resources import files
@@ -110,6 +111,38 @@ class Timetable(_Section):
     """config/schedule.toml."""
 
     run: Job = Job(at="15 3 * * *")
+
+
+_HEADS: dict[str, str] = {
+    "afterclear.toml": "How afterclear judges and speaks.  Every key may be left out.",
+    "sources.toml": "Where files come from.  Repeat [[source]] for each place.",
+    "schedule.toml": "When 'afterclear schedule' loads, analyses and writes the digests.",
+}
+
+
+def commented_files() -> dict[str, str]:
+    """Write each config file with its keys, their meaning and their defaults, commented."""
+    source = {"name": "inbox", "folder": "inbox"}
+    bodies = {
+        "afterclear.toml": "\n".join(
+            f"[{name}]\n{_commented(type(section), {})}" for name, section in Settings()
+        ),
+        "sources.toml": f"[[source]]\n{_commented(Source, source)}",
+        "schedule.toml": f"[run]\n{_commented(Job, {'at': Timetable().run.at})}",
+    }
+    return {name: f"# {_HEADS[name]}\n\n{body}" for name, body in bodies.items()}
+
+
+def _commented(section: type[BaseModel], given: dict[str, str]) -> str:
+    lines = []
+    for name, about in section.model_fields.items():
+        value = given.get(name, about.default)
+        lines.append(f"# {about.description}")
+        if value is None:
+            lines.append(f"# {name} =")
+        else:
+            lines.append(f"{'' if name in given else '# '}{name} = {json.dumps(value)}")
+    return "\n".join(lines) + "\n"
 
 
 def check_zone(zone: str) -> str:

@@ -52,18 +52,24 @@ _MEANINGS = {
     "family": pl.String,
     "monitor": pl.String,
     "min_clean_km": pl.Float64,
+    "label": pl.String,
+    "meaning": pl.String,
+    "certain": pl.Boolean,
 }
 _PARTS = {"part_family": pl.String, "position": pl.String, "family": pl.String}
 
 
 def _facts(
     catalogue: Catalogue, make: str | None, ecu: str, code: str, description: str | None
-) -> tuple[str, str, str | None, float]:
+) -> tuple[object, ...]:
     named = code.replace("unknown:", f"{make}:", 1) if make else code
-    family = catalogue.family(named, description, make, ecu or None).key
+    family = catalogue.family(named, description, make, ecu or None)
     return (
         named,
-        family,
+        family.key,
         catalogue.monitor(named),
-        catalogue.min_distance_after_clear_km(family),
+        catalogue.min_distance_after_clear_km(family.key),
+        family.label,
+        catalogue.meaning(named, description).text,
+        family.certain,
     )

@@ -76,9 +76,7 @@ def is_plausible(days: FloatArray, reading_km: FloatArray, max_km_per_day: float
     return bool(np.all(rise >= 0) and np.all(rise <= gap * max_km_per_day + _SLACK_KM))
 
 
-def _stretches(
-    days: FloatArray, km: FloatArray, max_km_per_day: float
-) -> list[NDArray[np.intp]]:
+def _stretches(days: FloatArray, km: FloatArray, max_km_per_day: float) -> list[NDArray[np.intp]]:
     """Chains of agreeing readings, in time order; together the line."""
     found: list[NDArray[np.intp]] = []
     todo = [(0, len(days))]

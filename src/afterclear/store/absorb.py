@@ -95,7 +95,9 @@ def _order_matters(con: DuckDBPyConnection, source: RawTable) -> bool:
     )
 
 
-def _spell_codes(con: DuckDBPyConnection, source: RawTable, spellers: Mapping[str, Speller]) -> None:
+def _spell_codes(
+    con: DuckDBPyConnection, source: RawTable, spellers: Mapping[str, Speller]
+) -> None:
     """Spell each distinct code once; what cannot be spelled goes into ``unreadable``."""
     column = SPELLED.get(source.table.name)
     if column is None or column not in source.known:
@@ -104,7 +106,9 @@ def _spell_codes(con: DuckDBPyConnection, source: RawTable, spellers: Mapping[st
     key = spelling_key(source.table)
     distinct = query(con, f"SELECT DISTINCT {key} AS spelling FROM staged WHERE {column} NOT NULL")
     texts = distinct["spelling"].to_list()
-    normal = [spell(text, failure or None) for text, _, failure in (t.rpartition("|") for t in texts)]
+    normal = [
+        spell(text, failure or None) for text, _, failure in (t.rpartition("|") for t in texts)
+    ]
     spellings = distinct.with_columns(pl.Series("normal", normal, dtype=pl.String))
     create_temp_table(con, "spellings", spellings)
     con.execute("INSERT INTO unreadable SELECT spelling FROM spellings WHERE normal IS NULL")
@@ -156,9 +160,7 @@ def _rejection(
     return Rejection(source.table.name, line, column, text, expectation, raw_row)
 
 
-def _malformed_lines(
-    con: DuckDBPyConnection, source: RawTable
-) -> tuple[list[Rejection], set[int]]:
+def _malformed_lines(con: DuckDBPyConnection, source: RawTable) -> tuple[list[Rejection], set[int]]:
     """Lines the file's reader could not even split, one rejection each."""
     if source.form != "csv":
         return [], set()

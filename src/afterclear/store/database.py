@@ -106,6 +106,4 @@ def create_temp_table(con: DuckDBPyConnection, name: str, frame: pl.DataFrame) -
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "frame.parquet"
         frame.write_parquet(path)
-        con.execute(
-            f"CREATE OR REPLACE TEMP TABLE {name} AS FROM read_parquet(?)", [str(path)]
-        )
+        con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS FROM read_parquet(?)", [str(path)])

@@ -109,9 +109,7 @@ def _merge_suspects(con: DuckDBPyConnection, table: Table, load_id: int) -> tupl
     return stored, corrected
 
 
-def _take_turn(
-    con: DuckDBPyConnection, table: Table, load_id: int, turn: int
-) -> tuple[int, int]:
+def _take_turn(con: DuckDBPyConnection, table: Table, load_id: int, turn: int) -> tuple[int, int]:
     """Merge rows that all have different keys; return (rows stored, of them corrections)."""
     columns = stored_columns(table)
     entity = _hash(_ENTITY[table.name])
@@ -144,9 +142,7 @@ def _take_turn(
             SELECT '{table.name}', to_json(o), key_json, {content}, load_id, {load_id}
             FROM current_rows o WHERE place IN (SELECT place FROM arriving)"""
     )
-    con.execute(
-        f"DELETE FROM {table.name} WHERE rowid IN (SELECT place FROM arriving)"
-    )
+    con.execute(f"DELETE FROM {table.name} WHERE rowid IN (SELECT place FROM arriving)")
     names = ", ".join(columns)
     con.execute(
         f"INSERT INTO {table.name} ({names}, load_id) SELECT {names}, {load_id} FROM arriving"

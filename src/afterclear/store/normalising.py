@@ -53,9 +53,7 @@ def _status(x: str, column: Column) -> str:
 
 _PARSERS: dict[Kind, Parser] = {
     Kind.TEXT: Parser(lambda x, _: x, lambda _: "text"),
-    Kind.INSTANT: Parser(
-        _instant, lambda _: "a time such as 2025-03-30T14:05:00+02:00 (ISO 8601)"
-    ),
+    Kind.INSTANT: Parser(_instant, lambda _: "a time such as 2025-03-30T14:05:00+02:00 (ISO 8601)"),
     Kind.DATE: Parser(
         lambda x, _: f"try_cast({x} AS DATE)", lambda _: "a date such as 2025-03-30 (ISO 8601)"
     ),
@@ -72,8 +70,9 @@ _PARSERS: dict[Kind, Parser] = {
     Kind.CHOICE: Parser(_choice, lambda column: f"one of: {', '.join(column.choices)}"),
     Kind.STATUS: Parser(
         _status,
-        lambda column: f"one of: {', '.join(column.choices)}, or the two hex digits of a "
-        "status byte",
+        lambda column: (
+            f"one of: {', '.join(column.choices)}, or the two hex digits of a status byte"
+        ),
     ),
     Kind.CODES: Parser(lambda x, _: x, lambda _: "fault codes separated by spaces"),
     Kind.WORDS: Parser(lambda x, _: f"lower({x})", lambda _: "words separated by spaces"),

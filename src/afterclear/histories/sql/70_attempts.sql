@@ -107,8 +107,7 @@ WITH cleared AS (
         AND coalesce(abs(c.clear_km - t.tried_km) <= getvariable('visit_km'), true)
 ), started AS (
     SELECT * EXCLUDE (latest), coalesce(cleared_at, tried_at) AS attempted_at,
-        coalesce(CASE WHEN kind = 'clear_only' THEN clear_km END, tried_km, clear_km)
-            AS attempted_km,
+        coalesce(clear_km, tried_km) AS attempted_km,
         coalesce(clear_seq, (
             SELECT max(r.seq) FROM readings r
             WHERE r.vehicle_id = cleared.vehicle_id AND r.ecu = cleared.ecu

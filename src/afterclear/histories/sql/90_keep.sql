@@ -53,3 +53,11 @@ DELETE FROM store.onsets WHERE vehicle_id IN (FROM bucket);
 INSERT INTO store.onsets BY NAME FROM onsets;
 DELETE FROM store.watched WHERE vehicle_id IN (FROM bucket);
 INSERT INTO store.watched BY NAME FROM watched;
+
+-- what the codes met are about, in words, for pages and lists
+DELETE FROM store.codes_met WHERE (code, family) IN (SELECT named, family FROM meanings);
+INSERT INTO store.codes_met BY NAME
+    SELECT named AS code, family, min(label) AS family_label, min(meaning) AS meaning,
+        bool_and(certain) AS certain
+    FROM meanings GROUP BY named, family;
+DELETE FROM store.stale_vehicles WHERE vehicle_id IN (FROM bucket);

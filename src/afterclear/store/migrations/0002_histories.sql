@@ -60,6 +60,12 @@ CREATE TABLE evidence (
     stretch_from_km DOUBLE, stretch_to_km DOUBLE
 );
 
+-- What the codes met are about, in words.
+CREATE TABLE codes_met (
+    code VARCHAR NOT NULL, family VARCHAR NOT NULL, family_label VARCHAR NOT NULL,
+    meaning VARCHAR NOT NULL, certain BOOLEAN NOT NULL
+);
+
 -- For the background rate of new faults: gaps in which a first fault began, and km watched.
 CREATE TABLE onsets (
     vehicle_id VARCHAR NOT NULL, ecu VARCHAR NOT NULL, code VARCHAR NOT NULL,

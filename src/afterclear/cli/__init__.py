@@ -1,0 +1,68 @@
+"""The command line: parse, call one function of ``runs``, print, set the exit code.
+
+Commands are imported when they are called, so that ``--help`` answers at once.
+
+Exit codes: 0 done, 1 our bug, 2 config or usage, 3 some input refused, 4 a source out of reach.
+"""
+
+import importlib
+from pathlib import Path
+
+import click
+
+from afterclear import __version__
+
+# command -> (module below cli, one line of help)
+COMMANDS = {
+    "analyse": ("analyse", "Rebuild what changed since the last run and judge every fix."),
+    "decode": ("decode", "Say what a fault code means."),
+    "demo": ("demo", "Load the sample fleet, judge it and write its digests."),
+    "digest": ("digest", "Write the HTML digests."),
+    "export": ("export", "Take a table out: CSV, Parquet or JSON Lines."),
+    "init": ("init", "Write a commented config, an inbox and a reports folder."),
+    "load": ("load", "Load files or folders, or every configured source."),
+    "rejections": ("rejections", "List refused rows: where, what, and what was expected."),
+    "run": ("run", "Load, analyse and write the digests, once."),
+    "schedule": ("schedule", "Do the same on the configured timetable, until told to stop."),
+    "status": ("status", "Say how the store stands."),
+    "vehicle": ("vehicle", "Tell one vehicle's history."),
+}
+
+
+class _Commands(click.Group):
+    """A group whose commands are imported only when called."""
+
+    def list_commands(self, _: click.Context) -> list[str]:
+        """Name all commands."""
+        return sorted(COMMANDS)
+
+    def get_command(self, _: click.Context, name: str) -> click.Command | None:
+        """Import a command."""
+        if name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"afterclear.cli.{COMMANDS[name][0]}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, _: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, COMMANDS[name][1]) for name in sorted(COMMANDS)])
+
+
+@click.group(cls=_Commands)
+@click.option(
+    "--config",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Config folder (default: ./config if there, else the built-in settings).",
+)
+@click.option(
+    "--store",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Store file (default: afterclear.duckdb beside the config folder).",
+)
+@click.version_option(__version__, prog_name="afterclear")
+@click.pass_context
+def main(context: click.Context, config: Path | None, store: Path | None) -> None:
+    """Was the fault fixed?  Scans, clears and work orders in, evidence out."""
+    context.obj = (config, store)

@@ -1,0 +1,21 @@
+"""The command ``analyse``."""
+
+import click
+
+from afterclear.cli.frame import as_instant, progress, with_app
+from afterclear.cli.words import verdict_lines
+from afterclear.runs.analysing import analyse
+from afterclear.runs.app import App
+
+
+@click.command("analyse")
+@click.option("--full", is_flag=True, help="Rebuild all vehicles, not only the changed ones.")
+@click.option("--as-of", help="Leave out what happened after this time (ISO 8601).")
+@with_app
+def command(app: App, as_of: str | None, *, full: bool) -> None:
+    """Rebuild what changed since the last run and judge every fix attempt."""
+    with progress("Rebuilding histories") as bar:
+        report = analyse(app, full=full, as_of=as_instant(as_of), progress=bar)
+    click.echo(f"{report.vehicles_rebuilt} vehicles rebuilt, as of {report.as_of:%Y-%m-%d %H:%M}")
+    for line in verdict_lines(report.verdicts):
+        click.echo(line)

@@ -1,0 +1,85 @@
+"""What every command shares: the app it asks, errors as messages, progress in a terminal."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from functools import wraps
+from pathlib import Path
+from typing import Concatenate, ParamSpec
+
+import click
+
+from afterclear.config import find_config
+from afterclear.errors import AfterclearError
+from afterclear.records import LoadResult
+from afterclear.runs.analysing import Progress
+from afterclear.runs.app import App
+
+P = ParamSpec("P")
+
+# colour only where a person looks, never as the only sign
+_OUTCOME_MARK = {"stored": "ok", "known": "known", "refused": "REFUSED"}
+
+
+def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
+    """Hand the configured app to a command; turn known errors into a message and exit code."""
+
+    @wraps(command)
+    def wrapped(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            command(_app(), *args, **kwargs)
+        except AfterclearError as error:
+            click.echo(f"afterclear: {error}", err=True)
+            raise SystemExit(error.exit_code) from error
+
+    return wrapped
+
+
+def _app() -> App:
+    folder, store = click.get_current_context().find_root().obj
+    config = find_config(folder)
+    beside = config.folder.parent if config.folder else Path()
+    return App(config, store or beside / "afterclear.duckdb", lambda: datetime.now(UTC))
+
+
+def tell_load(result: LoadResult) -> None:
+    """Print one file's line."""
+    counts = (
+        f"{result.rows_read} rows: {result.rows_stored} stored"
+        + (f" ({result.rows_corrected} corrections)" if result.rows_corrected else "")
+        + f", {result.rows_duplicate} duplicate, {result.rows_rejected} refused"
+    )
+    said = counts if result.outcome == "stored" else result.note
+    note = f"  [{result.note}]" if result.outcome == "stored" and result.note else ""
+    click.echo(f"{_OUTCOME_MARK[result.outcome]:>7}  {result.file_name}  {said}{note}")
+
+
+@contextmanager
+def progress(label: str) -> Iterator[Progress]:
+    """Show a bar in a terminal; stay quiet in a pipe."""
+    if not sys.stderr.isatty():
+        yield Progress(lambda _: None, lambda _: None)
+        return
+    from rich.console import Console  # noqa: PLC0415 - slow to import, and only wanted here
+    from rich.progress import Progress as Bar  # noqa: PLC0415
+
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=None)
+        yield Progress(
+            lambda total: bar.update(task, total=total),
+            lambda done: bar.advance(task, done),
+        )
+
+
+def as_instant(text: str | None) -> datetime | None:
+    """Read a time given on the command line; without an offset it is UTC."""
+    if text is None:
+        return None
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise click.BadParameter(
+            f"{text!r} is no time such as 2025-03-30T14:00:00+02:00"
+        ) from error
+    return instant if instant.tzinfo else instant.replace(tzinfo=UTC)

@@ -1,0 +1,44 @@
+"""The command ``load``."""
+
+from pathlib import Path
+
+import click
+
+from afterclear.cli.frame import as_instant, tell_load, with_app
+from afterclear.config import check_zone
+from afterclear.runs.app import App
+from afterclear.runs.loading import Whose, load_paths, load_sources
+
+
+def _zone(_: click.Context, __: click.Parameter, value: str) -> str:
+    try:
+        return check_zone(value)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from error
+
+
+@click.command("load")
+@click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--vehicle", help="Whose files these are, for bus logs that name no vehicle.")
+@click.option("--begun", help="When a bus log with a relative clock began (ISO 8601).")
+@click.option(
+    "--zone", default="UTC", callback=_zone, help="Zone of times without an offset (UTC)."
+)
+@with_app
+def command(
+    app: App, paths: tuple[Path, ...], vehicle: str | None, begun: str | None, zone: str
+) -> None:
+    """Load files or folders at PATHS; without PATHS, every configured source."""
+    if paths:
+        report = load_paths(app, paths, Whose(zone, vehicle, as_instant(begun)), tell_load)
+    else:
+        report = load_sources(app, tell_load)
+    for source in report.out_of_reach:
+        click.echo(f"out of reach: {source}", err=True)
+    if report.rows_rejected:
+        click.echo(
+            f"{report.rows_rejected} rows were refused; 'afterclear rejections' lists them.",
+            err=True,
+        )
+    if report.exit_code:
+        raise SystemExit(report.exit_code)

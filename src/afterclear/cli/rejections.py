@@ -1,0 +1,24 @@
+"""The command ``rejections``."""
+
+import click
+
+from afterclear.cli.frame import with_app
+from afterclear.runs.app import App
+from afterclear.runs.looking import rejected_rows
+
+
+@click.command("rejections")
+@click.option("--json", "as_json", is_flag=True, help="JSON Lines, for a program to read.")
+@with_app
+def command(app: App, *, as_json: bool) -> None:
+    """List refused rows: file, line, column, value, and what was expected."""
+    rows = rejected_rows(app)
+    if as_json:
+        click.echo(rows.write_ndjson(), nl=False)
+        return
+    for row in rows.iter_rows(named=True):
+        line = "" if row["line"] is None else f", line {row['line']}"
+        column = f"column {row['column_name']}: " if row["column_name"] else ""
+        value = "empty" if row["value"] is None else repr(row["value"][:80])
+        click.echo(f"{row['file_name']}{line}: {column}{value}; expected {row['expected']}")
+    click.echo(f"{len(rows)} refused rows", err=True)

@@ -1,0 +1,142 @@
+"""Verdicts: the evidence of every attempt through the pooled model, into the store.
+
+The only place where stored histories meet the estimators.  An attempt's window is what was
+evidenced; its group (family, kind of attempt, first or repeated) lends it strength; how often
+the same fault begins anew where nobody ever worked on it is the background a return is held
+against.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from afterclear.analyses.fix_held import fix_held
+from afterclear.analyses.rates import onset_rates, shrunken_rates
+from afterclear.store.database import Connection, create_temp_table, query, transaction
+
+GROUP = ["family", "kind", "is_repeat"]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdicts:
+    """Counts of a judgement, for the run's report."""
+
+    n_attempts: int
+    by_outcome: dict[str, int]
+
+
+def judge_attempts(con: Connection, held_below: float) -> Verdicts:
+    """Judge every attempt in the store anew; replace ``verdicts``.
+
+    Verdicts depend on the whole fleet, so all of them are made again: the windows are a small
+    table.
+    """
+    windows = _windows(con)
+    verdicts = _verdicts(windows, _background(con), held_below) if len(windows) else _NONE
+    with transaction(con):
+        create_temp_table(con, "judged", verdicts)
+        con.execute("DELETE FROM store.verdicts")
+        con.execute("INSERT INTO store.verdicts BY NAME FROM judged")
+    counts = verdicts["outcome"].value_counts()
+    return Verdicts(len(verdicts), dict(counts.sort("outcome").iter_rows()))
+
+
+def _windows(con: Connection) -> pl.DataFrame:
+    """Each attempt's (low, high] in evidenced km, and its group."""
+    return query(
+        con,
+        """SELECT attempt_id, family, kind, is_repeat, clean_km AS low_km, returned, stayed,
+               CASE WHEN returned THEN clean_km + unwatched_km END AS high_km,
+               -- a code that was never gone tells nothing of when it would have come back
+               returned AND unwatched_km IS NOT NULL
+                   AND NOT (stayed AND why LIKE 'still there, and neither%') AS has_return
+           FROM store.attempts
+           LEFT JOIN (SELECT attempt_id, any_value(why) AS why FROM store.evidence
+                      WHERE finding = 'stayed' GROUP BY attempt_id) USING (attempt_id)
+           ORDER BY attempt_id""",
+    )
+
+
+def _background(con: Connection) -> dict[str, float]:
+    """Rate per km at which a family's fault begins on a unit never worked on for it.
+
+    A family's exposure is all km over which a unit of the sort that ever showed it was watched
+    without it (design 7, statistics 2.1 and 2.3); thin families lean on the others.
+    """
+    gaps = query(con, "SELECT family, gap_km FROM store.onsets ORDER BY family, gap_km")
+    watched = query(
+        con,
+        """SELECT family, sum(km) AS km
+           FROM (SELECT DISTINCT family, ecu FROM store.episodes)
+           JOIN store.watched USING (ecu) GROUP BY family ORDER BY family""",
+    )
+    if not len(watched) or watched["km"].sum() <= 0:
+        return {}
+    place = {family: i for i, family in enumerate(watched["family"])}
+    group = np.array([place[f] for f in gaps["family"]], dtype=np.int64)
+    dirty = gaps["gap_km"].to_numpy()
+    dirty_by_family = np.bincount(group, weights=dirty, minlength=len(place))
+    clean = np.maximum(watched["km"].to_numpy() - dirty_by_family, 0.0)
+    rates = onset_rates(group, dirty, clean)
+    usable = np.isfinite(rates.exposure_km) & (rates.exposure_km > 0)
+    count = np.where(usable, rates.n_onsets, 0)
+    shrunken = shrunken_rates(count, np.where(usable, rates.exposure_km, 0.0)).mean()
+    return dict(zip(watched["family"], shrunken.tolist(), strict=True))
+
+
+def _verdicts(windows: pl.DataFrame, background: dict[str, float], limit: float) -> pl.DataFrame:
+    group = windows.select(pl.struct(GROUP).rank("dense").alias("group"))["group"].to_numpy() - 1
+    low = np.where(windows["returned"] & ~windows["has_return"], 0.0, windows["low_km"].to_numpy())
+    high = np.where(windows["has_return"], windows["high_km"].fill_null(np.inf).to_numpy(), np.inf)
+    rate = np.array([background.get(family, 0.0) for family in windows["family"]])
+    fit = fix_held(group, low, high, rate, threshold=limit)
+    return (
+        windows.with_columns(
+            pl.Series("p_not_held", fit.p_not_held),
+            pl.Series("p_same_fault", fit.p_same_fault),
+            pl.Series("km_to_go", fit.km_to_go),
+            pl.Series("n_group", fit.groups.n_informative[group], dtype=pl.Int32),
+            pl.Series("group_returned", fit.groups.n_returned[group], dtype=pl.Int32),
+        )
+        .with_columns(_outcome(limit))
+        .with_columns(
+            pl.when(~pl.col("returned")).then("p_not_held"),
+            pl.when(pl.col("has_return")).then("p_same_fault"),
+            pl.when(pl.col("outcome").is_in(["on_watch", "unchecked"]))
+            .then("km_to_go")
+            .replace(float("inf"), None),
+            pl.when("returned").then("low_km").alias("returned_low_km"),
+            pl.when("returned").then("high_km").alias("returned_high_km"),
+        )
+        .select(_NONE.columns)
+    )
+
+
+def _outcome(limit: float) -> pl.Expr:
+    """Design 7: returned, proven, evidenced but not proven, or nothing to go by."""
+    return (
+        pl.when("returned")
+        .then(pl.lit("came_back"))
+        .when(pl.col("low_km") <= 0)
+        .then(pl.lit("unchecked"))
+        .when(pl.col("p_not_held") < limit)
+        .then(pl.lit("held"))
+        .otherwise(pl.lit("on_watch"))
+        .alias("outcome")
+    )
+
+
+_NONE = pl.DataFrame(
+    schema={
+        "attempt_id": pl.String,
+        "outcome": pl.String,
+        "p_not_held": pl.Float64,
+        "p_same_fault": pl.Float64,
+        "km_to_go": pl.Float64,
+        "returned_low_km": pl.Float64,
+        "returned_high_km": pl.Float64,
+        "n_group": pl.Int32,
+        "group_returned": pl.Int32,
+    }
+)

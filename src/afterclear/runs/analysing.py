@@ -1,0 +1,86 @@
+"""Analyse: rebuild the histories that changed, then judge every attempt anew."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from afterclear import __version__
+from afterclear.histories.build import rebuild
+from afterclear.judge import Verdicts, judge_attempts
+from afterclear.runs.app import App
+from afterclear.store.database import open_store, scalar, transaction
+from afterclear.store.results import (
+    Analysis,
+    add_analysis,
+    all_vehicle_ids,
+    last_analysis,
+    last_event_at,
+    mark_all_stale,
+    vehicles_to_rebuild,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class AnalysisReport:
+    """What an analysis did and found."""
+
+    as_of: datetime
+    vehicles_rebuilt: int
+    verdicts: Verdicts
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """Told how much there is to do, then of each part done."""
+
+    begin: Callable[[int], None]
+    advance: Callable[[int], None]
+
+
+QUIET = Progress(lambda _: None, lambda _: None)
+
+
+def analyse(
+    app: App,
+    *,
+    full: bool = False,
+    as_of: datetime | None = None,
+    progress: Progress = QUIET,
+) -> AnalysisReport:
+    """Bring histories and verdicts up to date with the stored rows.
+
+    ``as_of``: leave out what happened later; None: now.  ``full``: rebuild all vehicles, not
+    only those whose rows changed.
+    """
+    started_at = app.clock()
+    until = as_of or started_at
+    with open_store(app.store) as con:
+        before = last_analysis(con)
+        if full or before is None or until < before.as_of or before.version != __version__:
+            vehicles = all_vehicle_ids(con)
+            with transaction(con):
+                mark_all_stale(con, vehicles)
+            full = True
+        else:
+            vehicles = vehicles_to_rebuild(con, before.as_of, until)
+        progress.begin(len(vehicles))
+        rebuild(con, app.history_rules(until), app.catalogue, vehicles, progress.advance)
+        verdicts = judge_attempts(con, app.config.settings.evidence.held_below)
+        done = Analysis(
+            analysis_id=1 + (before.analysis_id if before else 0),
+            as_of=until,
+            through_load=scalar(con, "SELECT max(load_id) FROM loads"),
+            is_full=full,
+            version=__version__,
+            vehicles_rebuilt=len(vehicles),
+            started_at=started_at,
+            finished_at=app.clock(),
+        )
+        add_analysis(con, done)
+    return AnalysisReport(until, len(vehicles), verdicts)
+
+
+def last_event(app: App) -> datetime | None:
+    """Give the latest instant any stored row speaks of; None for an empty store."""
+    with open_store(app.store) as con:
+        return last_event_at(con)

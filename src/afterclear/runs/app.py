@@ -1,0 +1,55 @@
+"""What every run needs: the settings, the store's place, and the time."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path
+
+from afterclear.config import Config
+from afterclear.histories.build import HistoryRules
+from afterclear.normalise.catalogue import Catalogue
+
+
+def no_progress(_: int) -> None:
+    """Show nothing: what quiet callers pass."""
+
+
+@dataclass(frozen=True)
+class App:
+    """One configured afterclear.  ``clock`` gives aware instants."""
+
+    config: Config
+    store: Path
+    clock: Callable[[], datetime]
+
+    @property
+    def archive(self) -> Path:
+        """Folder of the delivered files, beside the store."""
+        return self.store.with_suffix(".archive")
+
+    @property
+    def reports(self) -> Path:
+        """Folder the digests are written to."""
+        base = self.config.folder.parent if self.config.folder else self.store.parent
+        return base / "reports"
+
+    @cached_property
+    def catalogue(self) -> Catalogue:
+        """What codes mean; read once."""
+        return Catalogue.load(self.config.tables)
+
+    def history_rules(self, as_of: datetime) -> HistoryRules:
+        """Give the settings the histories use."""
+        evidence = self.config.settings.evidence
+        return HistoryRules(
+            as_of=as_of,
+            visit_hours=evidence.visit_hours,
+            visit_km=evidence.visit_km,
+            presume_clear_at_repair=evidence.presume_clear_at_repair,
+            max_km_per_day=evidence.max_km_per_day,
+            assumed_km_per_day=evidence.assumed_km_per_day,
+            km_per_engine_hour=evidence.km_per_engine_hour,
+            extrapolate_days=evidence.extrapolate_days,
+            counter_slack_km=evidence.counter_slack_km,
+        )

@@ -1,0 +1,60 @@
+"""Take tables out of the store: CSV, Parquet or JSON Lines."""
+
+from pathlib import Path
+from typing import Literal
+
+import polars as pl
+import polars.selectors as cs
+
+from afterclear.errors import UnknownNameError
+from afterclear.runs.app import App
+from afterclear.runs.pages import aware
+from afterclear.store.database import open_store, query
+from afterclear.store.exports import EXPORTS
+
+Format = Literal["csv", "parquet", "jsonl"]
+
+# A spreadsheet runs a cell that begins with one of these as a formula.
+_FORMULA = r"^[=+\-@\t\r]"
+
+
+def export_frame(app: App, table: str) -> pl.DataFrame:
+    """Give one exported table.
+
+    Raises:
+        UnknownNameError: there is no such table.
+
+    """
+    if table not in EXPORTS:
+        raise UnknownNameError("table to export", table, EXPORTS)
+    with open_store(app.store, read_only=True) as con:
+        return aware(query(con, EXPORTS[table]))
+
+
+def export_text(app: App, table: str, form: Literal["csv", "jsonl"]) -> str:
+    """Give one exported table as text."""
+    frame = export_frame(app, table)
+    return _csv(frame) if form == "csv" else frame.write_ndjson()
+
+
+def export_file(app: App, table: str, form: Format, path: Path) -> int:
+    """Write one exported table to a file; return the number of its rows."""
+    frame = export_frame(app, table)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if form == "parquet":
+        frame.write_parquet(path)
+    else:
+        text = _csv(frame) if form == "csv" else frame.write_ndjson()
+        path.write_text(text, encoding="utf-8", newline="")
+    return len(frame)
+
+
+def _csv(frame: pl.DataFrame) -> str:
+    """Plain CSV; text that a spreadsheet would run gets an apostrophe before it."""
+    harmless = frame.with_columns(
+        pl.when(cs.string().str.contains(_FORMULA))
+        .then(pl.concat_str(pl.lit("'"), cs.string()))
+        .otherwise(cs.string())
+        .name.keep()
+    )
+    return harmless.write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")

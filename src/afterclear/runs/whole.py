@@ -1,0 +1,25 @@
+"""The whole nightly work once: load, analyse, digest."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from afterclear.records import LoadResult
+from afterclear.runs.analysing import QUIET, AnalysisReport, Progress, analyse
+from afterclear.runs.app import App
+from afterclear.runs.loading import LoadReport, load_sources
+from afterclear.runs.pages import DigestReport, digest
+
+
+@dataclass(frozen=True, slots=True)
+class RunReport:
+    """What one run did."""
+
+    load: LoadReport
+    analysis: AnalysisReport
+    digest: DigestReport
+
+
+def run_once(app: App, told: Callable[[LoadResult], None], progress: Progress = QUIET) -> RunReport:
+    """Load every source, analyse what changed, write the digests."""
+    load = load_sources(app, told)
+    return RunReport(load, analyse(app, progress=progress), digest(app))

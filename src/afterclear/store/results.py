@@ -1,0 +1,121 @@
+"""The store's memory of analyses and digests: what was asked as of when, and what it said."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import polars as pl
+
+from afterclear.store.database import Connection, create_temp_table, query, scalar
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """One run of the analysis."""
+
+    analysis_id: int
+    as_of: datetime
+    through_load: int
+    is_full: bool
+    version: str
+    vehicles_rebuilt: int
+    started_at: datetime
+    finished_at: datetime
+
+
+def last_analysis(con: Connection) -> Analysis | None:
+    """Give the latest analysis, or None where there was none."""
+    rows = query(con, "FROM analyses ORDER BY analysis_id DESC LIMIT 1").rows()
+    if not rows:
+        return None
+    number, as_of, through, is_full, version, rebuilt, started, finished = rows[0]
+    return Analysis(
+        number, _aware(as_of), through, is_full, version, rebuilt, _aware(started), _aware(finished)
+    )
+
+
+def add_analysis(con: Connection, analysis: Analysis) -> None:
+    """Remember an analysis."""
+    con.execute(
+        "INSERT INTO analyses VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            analysis.analysis_id,
+            naive(analysis.as_of),
+            analysis.through_load,
+            analysis.is_full,
+            analysis.version,
+            analysis.vehicles_rebuilt,
+            naive(analysis.started_at),
+            naive(analysis.finished_at),
+        ],
+    )
+
+
+def all_vehicle_ids(con: Connection) -> pl.Series:
+    """Every vehicle any row speaks of."""
+    return query(
+        con,
+        """SELECT vehicle_id FROM vehicles UNION SELECT vehicle_id FROM scans
+           UNION SELECT vehicle_id FROM clears UNION SELECT vehicle_id FROM repairs
+           ORDER BY vehicle_id""",
+    )["vehicle_id"]
+
+
+def vehicles_to_rebuild(con: Connection, since: datetime, until: datetime) -> pl.Series:
+    """Vehicles whose rows changed, or had events dated in (since, until]."""
+    return query(
+        con,
+        """SELECT DISTINCT vehicle_id FROM stale_vehicles
+           UNION SELECT vehicle_id FROM scans WHERE scanned_at > $1 AND scanned_at <= $2
+           UNION SELECT vehicle_id FROM clears WHERE cleared_at > $1 AND cleared_at <= $2
+           UNION SELECT vehicle_id FROM repairs WHERE repaired_at > $1 AND repaired_at <= $2""",
+        [naive(since), naive(until)],
+    )["vehicle_id"]
+
+
+def mark_all_stale(con: Connection, vehicles: pl.Series) -> None:
+    """Ask for a rebuild of these vehicles, so that a stopped run is taken up again."""
+    con.execute("DELETE FROM stale_vehicles")
+    create_temp_table(con, "to_rebuild", vehicles.to_frame("vehicle_id"))
+    con.execute("INSERT INTO stale_vehicles SELECT vehicle_id, 0 FROM to_rebuild")
+
+
+def last_event_at(con: Connection) -> datetime | None:
+    """Give the latest instant any stored row speaks of."""
+    row = query(
+        con,
+        """SELECT max(at_) FROM (SELECT max(scanned_at) AS at_ FROM scans
+           UNION ALL SELECT max(cleared_at) FROM clears
+           UNION ALL SELECT max(repaired_at) FROM repairs)""",
+    ).item()
+    return None if row is None else _aware(row)
+
+
+def last_digest(con: Connection) -> tuple[datetime, pl.DataFrame] | None:
+    """As-of time and outcomes (attempt_id, outcome) of the latest digest, or None."""
+    number = scalar(con, "SELECT max(digest_id) FROM digests")
+    if not number:
+        return None
+    as_of = query(con, "SELECT as_of FROM digests WHERE digest_id = ?", [number]).item()
+    outcomes = query(
+        con, "SELECT attempt_id, outcome FROM digest_outcomes WHERE digest_id = ?", [number]
+    )
+    return _aware(as_of), outcomes
+
+
+def add_digest(con: Connection, as_of: datetime, version: str, written_at: datetime) -> None:
+    """Remember what a digest said of every attempt."""
+    number = scalar(con, "SELECT max(digest_id) FROM digests") + 1
+    con.execute(
+        "INSERT INTO digests VALUES (?, ?, 'fleet', ?, ?)",
+        [number, naive(as_of), version, naive(written_at)],
+    )
+    con.execute("INSERT INTO digest_outcomes SELECT ?, attempt_id, outcome FROM verdicts", [number])
+
+
+def naive(instant: datetime) -> datetime:
+    """Turn an aware instant into the store's UTC without an offset."""
+    return instant.astimezone(UTC).replace(tzinfo=None)
+
+
+def _aware(instant: datetime) -> datetime:
+    return instant.replace(tzinfo=UTC)

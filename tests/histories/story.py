@@ -1,0 +1,140 @@
+"""A vehicle's story as a test tells it, through the real store and the real rules."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from afterclear.config import shipped
+from afterclear.histories.build import HistoryRules, rebuild
+from afterclear.load import SPELLERS
+from afterclear.normalise.catalogue import Catalogue
+from afterclear.records import PlainRows
+from afterclear.store.absorb import absorb
+from afterclear.store.database import Connection, open_store, query
+from afterclear.store.results import all_vehicle_ids
+
+RULES = HistoryRules(
+    as_of=datetime(2030, 1, 1, tzinfo=UTC),
+    visit_hours=12,
+    visit_km=25,
+    presume_clear_at_repair=True,
+    max_km_per_day=1500,
+    assumed_km_per_day=40,
+    km_per_engine_hour=35,
+    extrapolate_days=90,
+    counter_slack_km=5,
+)
+CATALOGUE = Catalogue.load(shipped("config"))
+
+
+@dataclass
+class Story:
+    """Rows of one or more vehicles, told in order; days count from 1 January 2025, 8:00 UTC."""
+
+    vehicle: str = "V1"
+    scans: list[dict[str, Any]] = field(default_factory=list)
+    clears: list[dict[str, Any]] = field(default_factory=list)
+    repairs: list[dict[str, Any]] = field(default_factory=list)
+
+    def scan(self, day: float, km: float | None, **units: Any) -> "Story":
+        """Tell of a scan; keyword: unit=[codes] or unit=dict of columns with ``codes``."""
+        head = {
+            "scan_id": f"S{len({r['scan_id'] for r in self.scans}) + 1}",
+            "vehicle_id": self.vehicle,
+            "scanned_at": at(day),
+            "odometer_km": text(km),
+        }
+        head |= {k: str(units.pop(k)) for k in ("scan_scope", "visit_reason") if k in units}
+        for ecu, told in units.items():
+            columns = dict(told) if isinstance(told, dict) else {"codes": told}
+            for code in columns.pop("codes", []) or [None]:
+                spelled, _, status = (code or "").partition("/")
+                row = {"ecu": ecu, "code": spelled or None, "status": status or None}
+                self.scans.append(head | row | {k: str(v) for k, v in columns.items()})
+        if not units:
+            self.scans.append(head)
+        return self
+
+    def clear(self, day: float, km: float | None = None, ecu: str | None = None) -> "Story":
+        """Tell of a recorded clear."""
+        self.clears.append(
+            {
+                "vehicle_id": self.vehicle,
+                "cleared_at": at(day),
+                "odometer_km": text(km),
+                "ecu": ecu,
+            }
+        )
+        return self
+
+    def repair(self, day: float, km: float | None = None, **columns: str) -> "Story":
+        """Tell of a work order."""
+        self.repairs.append(
+            {
+                "repair_id": f"R{len(self.repairs) + 1}",
+                "vehicle_id": self.vehicle,
+                "repaired_at": at(day),
+                "odometer_km": text(km),
+            }
+            | columns
+        )
+        return self
+
+    def load(self, con: Connection, load_id: int = 1) -> None:
+        """Bring the rows into a store, as one delivery."""
+        for table in ("scans", "clears", "repairs"):
+            rows = getattr(self, table)
+            if rows:
+                columns = {name: pl.String for row in rows for name in row}
+                frame = pl.DataFrame(rows, schema=columns).with_row_index("_line", 1)
+                frame = frame.with_columns(pl.col("_line").cast(pl.Int64))
+                part = PlainRows(table, frame)
+                found = absorb(con, part, load_id, zone="UTC", spellers=SPELLERS)
+                assert not found.rejections, found.rejections
+
+
+def at(day: float) -> str:
+    """Spell the instant ``day`` days after 1 January 2025, 8:00 UTC."""
+    return datetime.fromtimestamp(1735718400 + day * 86400, UTC).isoformat()
+
+
+def text(value: float | None) -> str | None:
+    return None if value is None else str(value)
+
+
+@contextmanager
+def told(tmp_path: Path, *stories: Story, rules: HistoryRules = RULES) -> Iterator[Connection]:
+    """Give a store in which the stories' histories are built."""
+    with open_store(tmp_path / "store.duckdb") as con:
+        for number, story in enumerate(stories, start=1):
+            story.load(con, number)
+        build(con, rules)
+        yield con
+
+
+def build(con: Connection, rules: HistoryRules = RULES) -> None:
+    """Build the histories of every vehicle."""
+    rebuild(con, rules, CATALOGUE, all_vehicle_ids(con), lambda _: None)
+
+
+def attempts(con: Connection) -> list[dict[str, Any]]:
+    """All attempts, oldest first."""
+    return query(con, "FROM store.attempts ORDER BY attempted_at, ecu, code").to_dicts()
+
+
+def findings(con: Connection, attempt_id: str | None = None) -> list[tuple[str, str]]:
+    """(scan, finding) of the evidence, in order; of one attempt or of the only one."""
+    where = f"WHERE attempt_id = '{attempt_id}'" if attempt_id else ""
+    return query(
+        con, f"SELECT scan_id, finding FROM store.evidence {where} ORDER BY seen_at, scan_id"
+    ).rows()
+
+
+def episodes(con: Connection) -> list[dict[str, Any]]:
+    """All episodes, oldest first."""
+    return query(con, "FROM store.episodes ORDER BY onset_high_at, ecu, code").to_dicts()
