@@ -29,6 +29,7 @@ from afterclear.analyses.checks import (
     check_positive,
     check_same_shape,
 )
+from afterclear.analyses.ragged import group_sums
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,7 @@ class Lives:
     @property
     def exact(self) -> BoolArray:
         """Rows whose age at failure is known."""
-        return self.low == self.high
+        return np.equal(self.low, self.high)
 
     @property
     def failed(self) -> BoolArray:
@@ -63,7 +64,7 @@ class Lives:
     @property
     def n_failed(self) -> FloatArray:
         """Failures in each group, shape (n_groups,)."""
-        return np.bincount(self.group, self.weight * self.failed, self.n_groups)
+        return group_sums(self.weight * self.failed, self.group, self.n_groups)
 
     def take(self, rows: BoolArray | IntArray) -> "Lives":
         """Those rows only, with the same groups."""

@@ -25,7 +25,14 @@ def order_by_time(time: FloatArray, group: IntArray, *, stable: bool = False) ->
 
     Equal times stand in any order unless ``stable`` asks for that of the rows.
     """
-    return order_by_group(group, np.argsort(time, kind="stable" if stable else None))
+    order = np.argsort(time)
+    if stable:
+        # ranks are small integers: sorting them stably is faster than sorting floats stably
+        in_order = time[order]
+        rank = np.zeros(order.size, dtype=np.int64)
+        rank[order[1:]] = np.cumsum(in_order[1:] != in_order[:-1])
+        order = order_by_group(rank, np.arange(order.size))
+    return order_by_group(group, order)
 
 
 def offsets_of(group: IntArray, n_groups: int) -> IntArray:
@@ -45,7 +52,7 @@ def run_starts(time: FloatArray, group: IntArray) -> IntArray:
 
 def group_sums(values: FloatArray, group: IntArray, n_groups: int) -> FloatArray:
     """Sum of ``values`` in each group, shape (n_groups,); 0 for a group without rows."""
-    return np.bincount(group, weights=values, minlength=n_groups)
+    return np.asarray(np.bincount(group, values, n_groups), dtype=np.float64)
 
 
 def running_sums(values: FloatArray, offsets: IntArray) -> FloatArray:
@@ -71,7 +78,7 @@ def running_sums(values: FloatArray, offsets: IntArray) -> FloatArray:
 
 
 def sums_before(values: FloatArray, offsets: IntArray) -> FloatArray:
-    """Running sum of each group up to, not including, each row."""
+    """Sum each group up to, not including, each row."""
     sums = running_sums(values, offsets)
     before = np.empty_like(sums)
     before[1:] = sums[:-1]

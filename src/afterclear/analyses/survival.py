@@ -13,6 +13,7 @@ from afterclear.analyses.checks import FloatArray, IntArray, check_fraction
 from afterclear.analyses.lives import Lives
 from afterclear.analyses.ragged import (
     first_of_group,
+    group_sums,
     offsets_of,
     order_by_time,
     run_starts,
@@ -146,7 +147,7 @@ def _failure_times(rows: Lives) -> tuple[FloatArray, IntArray, FloatArray, Float
         n_in = np.diff(offsets).astype(np.float64)[group]
     else:
         n_left = (running_sums(weight, offsets) - weight)[starts]
-        n_in = np.bincount(rows.group, rows.weight, rows.n_groups)[group]
+        n_in = group_sums(rows.weight, rows.group, rows.n_groups)[group]
     if rows.entry.any():
         n_in = weight_before(time, group, rows.entry, rows.group, rows.weight)
     return time, group, n_in - n_left, n_events

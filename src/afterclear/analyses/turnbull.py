@@ -17,6 +17,7 @@ _GAP = 1e-10  # largest relative breach of the Kuhn-Tucker conditions taken as "
 _ROUNDS = 60  # accelerated steps taken for all groups together
 _STAGE = 10  # steps between looks at which groups are done
 _NEWTON_ROUNDS = 60  # second-order steps for a group those did not finish
+_SHORTEST = 1e-12  # share of a Newton step below which there is nothing to gain
 _ROUNDING = 1e-14  # of a log-likelihood: two that differ by less are as good as equal
 # of the largest mass: less must earn its place by its score, in the first and in later steps
 _CARRYING = (1e-2, 1e-2, 1e-2, 1e-2, 1e-9)
@@ -63,8 +64,8 @@ class _Cells:
         """Slope of the log-likelihood by each mass, over the number of rows; at most 1."""
         share = self.weight / coverage
         n_intervals = self.interval_group.size
-        opened = np.bincount(self.first, share, n_intervals)
-        closed = np.bincount(self.last, share, n_intervals)
+        opened = group_sums(share, self.first, n_intervals)
+        closed = group_sums(share, self.last, n_intervals)
         summed = running_sums(opened, self.offsets) - sums_before(closed, self.offsets)
         return summed / self.n_rows[self.interval_group]
 
@@ -104,8 +105,8 @@ def turnbull(rows: Lives) -> TurnbullCurves:
         if open_groups.size == 0:
             break
     for group in open_groups:
-        own = slice(cells.offsets[group], cells.offsets[group + 1])
-        mass[own] = _newton_masses(_cells_of(cells, int(group)), mass[own])
+        inside = slice(cells.offsets[group], cells.offsets[group + 1])
+        mass[inside] = _newton_masses(_cells_of(cells, int(group)), mass[inside])
     coverage = cells.coverage(mass)
     return TurnbullCurves(
         offsets=cells.offsets,
@@ -205,7 +206,7 @@ def _gaps(cells: _Cells, mass: FloatArray) -> FloatArray:
 
 
 def _some_groups(cells: _Cells, chosen: IntArray) -> tuple[_Cells, BoolArray]:
-    """The chosen groups' cells, numbered anew, and which intervals are theirs."""
+    """Cut out the chosen groups' cells, numbered anew, and say which intervals are theirs."""
     number = np.full(cells.n_rows.size, -1, dtype=np.int64)
     number[chosen] = np.arange(chosen.size)
     own_rows, own = number[cells.row_group] >= 0, number[cells.interval_group] >= 0
@@ -253,7 +254,7 @@ def _cells_of(cells: _Cells, group: int) -> _Cells:
         own,
         first=distinct // n_intervals,
         last=distinct % n_intervals,
-        weight=np.bincount(number, own.weight),
+        weight=group_sums(own.weight, number, distinct.size),
         row_group=np.zeros(distinct.size, dtype=np.int64),
     )
 
@@ -294,7 +295,7 @@ def _quadratic_maximum(cells: _Cells, coverage: FloatArray, chosen: IntArray) ->
     # the last row holds the sum to 1; its weight only has to be large beside the others
     system = np.vstack((slopes, np.full((1, chosen.size), _SUM_WEIGHT)))
     aim = np.append(2 * root, _SUM_WEIGHT)
-    triangle = np.linalg.qr(np.column_stack((system, aim)), mode="r")
+    triangle = np.asarray(np.linalg.qr(np.column_stack((system, aim)), mode="r"))
     found, _ = optimize.nnls(triangle[:, :-1], triangle[:, -1])
     target = np.zeros(cells.interval_group.size)
     target[chosen] = found / found.sum()
@@ -305,7 +306,7 @@ def _rising_step(cells: _Cells, mass: FloatArray, target: FloatArray) -> FloatAr
     before = cells.log_likelihood(cells.coverage(mass))[0]
     before -= abs(before) * _ROUNDING
     step = 1.0
-    while step > 1e-12:
+    while step > _SHORTEST:
         trial = mass + step * (target - mass)
         coverage = cells.coverage(trial)
         if (coverage > 0).all() and cells.log_likelihood(coverage)[0] >= before:
