@@ -7,6 +7,7 @@ than a frame in ``j1939_transport``.  Nothing here knows files, clocks or which 
 from dataclasses import dataclass
 
 from afterclear.errors import DecodeError, TruncatedError
+from afterclear.protocols.vin import vin_from_ascii
 
 # Parameter group numbers (standards sheet 4.5, 4.6, 8.1; numbers as in python-can-j1939).
 DM1_ACTIVE = 0xFECA
@@ -89,8 +90,6 @@ UNITS = {
 TOOL_ADDRESSES = frozenset({249, 250})
 NO_UNIT = TOOL_ADDRESSES | {254, 255}
 
-VIN_LENGTH = 17
-_VIN_ALPHABET = frozenset("ABCDEFGHJKLMNPRSTUVWXYZ0123456789")  # no I, O, Q (49 CFR 565)
 _PDU2 = 240  # from here on the PS byte extends the group number instead of naming a receiver
 _NOT_A_VALUE_32 = 0xFB000000  # J1939-71 ranges, from memory: above are errors and "not available"
 
@@ -142,8 +141,7 @@ def vin_from_payload(payload: bytes) -> str | None:
     >>> vin_from_payload(b"5SYNTH0000TEST001*")
     '5SYNTH0000TEST001'
     """
-    text = payload.split(b"*", 1)[0].decode("ascii", "replace").strip("\0 ").upper()
-    return text if len(text) == VIN_LENGTH and set(text) <= _VIN_ALPHABET else None
+    return vin_from_ascii(payload.split(b"*", 1)[0])
 
 
 def _unsigned(payload: bytes, start: int, what: str) -> int | None:
