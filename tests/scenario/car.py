@@ -1,6 +1,7 @@
 """One vehicle under the hands of drivers and garages: drive, scan, clear, repair."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from math import floor
 
@@ -28,6 +29,7 @@ _REBUILT = {"EGR valve", "ABS pump motor", "instrument cluster"}  # sold remanuf
 _SATURDAY = 5
 _CLOSED = {(1, 1), (12, 25), (12, 26)}  # month, day
 _MAX_DISTANCE, _MAX_WARMUPS = 65535, 255  # PID 31 and 30 stop here (standards 3.3)
+_COUNTING = {"engine", "transmission"}  # units that count since a clear
 _SHOWS_HISTORY = {"A", "D"}  # testers that read permanent codes and a code's first km
 
 
@@ -159,14 +161,16 @@ class Car:
         self.book.orders.append(work)
         return work
 
-    def fix(
+    def fix(  # noqa: PLR0913 - what can differ between two work orders
         self, ailment: Ailment, *, cures: bool, site: str | None = None, action: str = "",
         brand: str = "", notes: str = "", codes: Sequence[Sign] | None = None,
     ) -> Order:  # fmt: skip
         """Repair a fault with its usual part; ``cures`` is the truth about it."""
         fault, letter = ailment.fault, site or self.vehicle.site
         done = action or fault.actions[min(ailment.repairs, len(fault.actions) - 1)]
-        line = self.line(fault.part, fault.position, done, brand or self.brand_for(fault.part, letter))
+        line = self.line(
+            fault.part, fault.position, done, brand or self.brand_for(fault.part, letter)
+        )
         work = self.order([line], codes=(fault.sign,) if codes is None else codes, site=letter,
                           labour=fault.labour, notes=notes)  # fmt: skip
         ailment.repairs += 1
@@ -215,35 +219,42 @@ class Car:
         return letter == "C" and not self.heavy
 
     def lamps(self) -> str:
-        lit = {a.fault.lamp for a in self.memory.ailments
-               for s in a.signs[:1]
-               if s in self.memory.entries and self.memory.entries[s].confirm_km <= self.km}  # fmt: skip
+        """Name the warning lamps that are lit, with spaces between."""
+        entries = self.memory.entries
+        lit = {
+            ailment.fault.lamp
+            for ailment in self.memory.ailments
+            if (own := entries.get(ailment.signs[0])) and own.confirm_km <= self.km
+        }
         return " ".join(sorted(lit - {""}))
 
     def _read(self, ecu: str, letter: str) -> list[Reading]:
         memory, km = self.memory, self.km
-        counted = ecu in {"engine", "transmission"}
-        facts: dict[str, int | str | None] = {}
+        bare = Reading(ecu)
         if letter == "D":
-            facts["ecu_vin"] = self.ecu_vins.get(ecu, self.vehicle.vin)
-        if counted and self.vehicle.counts_km:
-            facts["distance_km"] = min(_MAX_DISTANCE, floor(km - memory.cleared_km[ecu]))
-            facts["warmups"] = min(_MAX_WARMUPS, self.warmups - memory.cleared_at[ecu])
+            bare = replace(bare, ecu_vin=self.ecu_vins.get(ecu, self.vehicle.vin))
+        if ecu in _COUNTING and self.vehicle.counts_km:
+            bare = replace(
+                bare,
+                distance_km=min(_MAX_DISTANCE, floor(km - memory.cleared_km[ecu])),
+                warmups=min(_MAX_WARMUPS, self.warmups - memory.cleared_at[ecu]),
+            )
         if ecu == "engine" and memory.monitors_km and letter != "C":
-            facts["monitors"] = " ".join(memory.monitors_incomplete(km)) or "none"
-        found = [self._stored(entry, letter) for entry in memory.codes(ecu)]
+            bare = replace(bare, monitors=" ".join(memory.monitors_incomplete(km)) or "none")
+        found = [self._stored(entry, bare, letter) for entry in memory.codes(ecu)]
+        beside: list[tuple[Sign, str]] = []  # told though no longer stored
         if letter in _SHOWS_HISTORY:
-            found += [(sign, "permanent", None, None) for sign in memory.permanent
-                      if sign.ecu == ecu and sign not in memory.entries]  # fmt: skip
+            beside += [(sign, "permanent") for sign in memory.permanent]
         if self._uds(letter):
-            found += [(sign, "50", None, None) for sign, runs in memory.untested.items()
-                      if sign.ecu == ecu and runs > km and sign not in memory.entries]  # fmt: skip
-        return [
-            Reading(ecu, True, sign, status, count, first, **facts)  # type: ignore[arg-type]
-            for sign, status, count, first in found
-        ] or [Reading(ecu, **facts)]  # type: ignore[arg-type]
+            beside += [(sign, "50") for sign, runs in memory.untested.items() if runs > km]
+        found += [
+            replace(bare, sign=sign, status=status)
+            for sign, status in beside
+            if sign.ecu == ecu and sign not in memory.entries
+        ]
+        return found or [bare]
 
-    def _stored(self, entry: Entry, letter: str) -> tuple[Sign, str, int | None, int | None]:
+    def _stored(self, entry: Entry, bare: Reading, letter: str) -> Reading:
         confirmed = entry.confirm_km <= self.km
         failing = entry.passed_at is None
         if self.heavy:
@@ -258,4 +269,10 @@ class Car:
         else:
             status = "pending"
         first = round(entry.set_km + self.told_shift) if letter in _SHOWS_HISTORY else None
-        return entry.sign, status, entry.occurrences, first
+        return replace(
+            bare,
+            sign=entry.sign,
+            status=status,
+            occurrences=entry.occurrences,
+            first_seen_km=first,
+        )

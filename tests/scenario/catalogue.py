@@ -139,16 +139,16 @@ def _wheel(corner: str, code: str) -> Fault:
         name=f"wheel speed sensor {corner}",
         sign=Sign("brakes", code, f"wheel speed sensor {corner}, open circuit", "13"),
         part=WHEEL_SENSOR,
-        per_100k_km=0.42,
+        per_100k_km=0.27,
         labour=38.0,
         position=corner,
         lamp="abs",
         hard=False,
         transient_share=0.1,
         echoes=(
-            (Sign("steering", "U0415", BRAKES_INVALID, "86"), 0.55),
-            (Sign("instrument cluster", "U0415", BRAKES_INVALID, "86"), 0.45),
-            (Sign("transmission", "U0415", BRAKES_INVALID, "86"), 0.6),
+            (Sign("steering", "U0415", BRAKES_INVALID, "86"), 0.4),
+            (Sign("instrument cluster", "U0415", BRAKES_INVALID, "86"), 0.4),
+            (Sign("transmission", "U0415", BRAKES_INVALID, "86"), 0.5),
         ),
     )
 
@@ -229,8 +229,9 @@ AUTOMATIC = (
 
 
 def _engine(  # noqa: PLR0913 - one row of the table below
-    name: str, code: str, words: str, part: Part, rate: float, labour: float, monitor: str,
-    *, position: str = "", actions: tuple[str, ...] = ("replace",), hard: bool = False,
+    name: str, code: str, words: str, part: Part, rate: float, labour: float,
+    *, monitor: str, position: str = "", actions: tuple[str, ...] = ("replace",),
+    hard: bool = False,
 ) -> Fault:  # fmt: skip
     return Fault(
         name, Sign("engine", code, words), part, rate, labour, position, actions, "mil", monitor,
@@ -240,35 +241,36 @@ def _engine(  # noqa: PLR0913 - one row of the table below
 
 PETROL = (
     *(
-        _engine(f"misfire {n}", f"P030{n}", f"misfire, cylinder {n}", COIL, 0.4, 35.0, "misfire",
-                position=f"cylinder {n}")
+        _engine(f"misfire {n}", f"P030{n}", f"misfire, cylinder {n}", COIL, 0.4, 35.0,
+                monitor="misfire", position=f"cylinder {n}")
         for n in (1, 2, 3, 4)
     ),
     _engine("lean mixture", "P0171", "mixture too lean, bank 1", AIR_METER, 0.5, 48.0,
-            "fuel_system", actions=("clean", "replace")),
+            monitor="fuel_system", actions=("clean", "replace")),
     _engine("oxygen sensor", "P0133", "oxygen sensor slow, bank 1 before catalyst",
-            OXYGEN_SENSOR, 0.6, 55.0, "oxygen_sensor", position="bank 1 sensor 1"),
+            OXYGEN_SENSOR, 0.6, 55.0, monitor="oxygen_sensor", position="bank 1 sensor 1"),
     _engine("catalyst", "P0420", "catalyst efficiency too low, bank 1", CATALYST, 0.4, 120.0,
-            "catalyst"),
+            monitor="catalyst"),
     _engine("purge valve", "P0442", "small leak in the fuel vapour system", PURGE_VALVE, 0.9,
-            40.0, "evaporative"),
-    _engine("thermostat", "P0128", "coolant stays too cold", THERMOSTAT, 0.4, 62.0, "component"),
+            40.0, monitor="evaporative"),
+    _engine("thermostat", "P0128", "coolant stays too cold", THERMOSTAT, 0.4, 62.0,
+            monitor="component"),
 )  # fmt: skip
 
 DIESEL = (
     _engine("EGR flow", "P0401", "exhaust gas recirculation, flow too low", EGR_VALVE, 1.0, 90.0,
-            "egr_vvt", actions=("clean", "replace")),
+            monitor="egr_vvt", actions=("clean", "replace")),
     _engine("soot load", "P2463", "particulate filter, too much soot", FILTER, 0.7, 85.0,
-            "pm_filter", actions=("clean", "replace")),
+            monitor="pm_filter", actions=("clean", "replace")),
     _engine("boost pressure", "P0299", "boost pressure too low", HOSE, 0.7, 58.0,
-            "boost_pressure"),
+            monitor="boost_pressure"),
     *(
         _engine(f"glow plug {n}", f"P067{n}", f"glow plug circuit, cylinder {n}", GLOW_PLUG, 0.2,
-                44.0, "component", position=f"cylinder {n}", hard=True)
+                44.0, monitor="component", position=f"cylinder {n}", hard=True)
         for n in (1, 2, 3, 4)
     ),
     _engine("NOx sensor", "P2202", "NOx sensor signal too low", NOX_SENSOR, 0.6, 70.0,
-            "nox_scr"),
+            monitor="nox_scr"),
 )  # fmt: skip
 
 HYBRID = (
@@ -294,7 +296,7 @@ HYBRID = (
 )
 
 
-def _heavy(name: str, ecu: str, code: str, words: str, part: Part, rate: float) -> Fault:  # noqa: PLR0913
+def _heavy(name: str, ecu: str, code: str, words: str, part: Part, rate: float) -> Fault:
     return Fault(name, Sign(ecu, code, words), part, rate, 105.0, lamp="amber")
 
 
@@ -310,7 +312,7 @@ HEAVY = (
            REDUCTANT_SENSOR, 0.4),
     *(
         Fault(f"wheel speed sensor {corner}", Sign("brakes", f"SPN {spn} FMI 8",
-              f"wheel speed sensor {corner}, frequency abnormal"), WHEEL_SENSOR, 0.45, 60.0,
+              f"wheel speed sensor {corner}, frequency abnormal"), WHEEL_SENSOR, 0.3, 60.0,
               corner, lamp="abs", echoes=((_SPEED_IN_ERROR, 0.6),))
         for corner, spn in (("front left", 789), ("front right", 790), ("rear left", 791),
                             ("rear right", 792))

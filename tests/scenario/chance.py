@@ -46,4 +46,4 @@ class Chance:
 
     def weibull(self, scale: float, shape: float) -> float:
         """Draw a distance from a Weibull distribution; shape 1 is the exponential."""
-        return scale * (-math.log(1.0 - self._random.random())) ** (1.0 / shape)
+        return scale * math.pow(-math.log(1.0 - self._random.random()), 1.0 / shape)

@@ -8,7 +8,7 @@ from tests.scenario.catalogue import WHEEL_SENSOR
 from tests.scenario.memory import Ailment
 from tests.scenario.sites import SITES, Site
 
-LIVELY = 1.25  # on all rates of the catalogue
+LIVELY = 1.5  # on all rates of the catalogue
 _ELSEWHERE = 0.06  # visits to another garage than one's own
 _GLITCHES_PER_KM = 1 / 12000  # pending once, then gone
 _SATURDAY = 5

@@ -11,12 +11,14 @@ from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
 from tests.scenario.make import SAMPLE_DATA
 
 KM_PER_MILE = 1.609344
+_ZONE = ZoneInfo("Europe/Berlin")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +66,7 @@ def files(table: str, *, late: bool = True) -> list[Path]:
 
 @cache
 def scan_rows() -> tuple[Row, ...]:
-    """Give the good scan rows in time order; a row delivered later takes the earlier one's place."""
+    """Give the good scan rows in time order; of rows with one key the last delivered counts."""
     rows: dict[tuple[str, ...], Row] = {}
     for path in files("scans"):
         for cells in cells_of(path):
@@ -100,9 +102,9 @@ def clears(vehicle_id: str) -> list[datetime]:
 
 
 def instant(cell: object) -> datetime:
-    """Give the UTC instant of a cell; a time without offset is UTC here."""
+    """Give the UTC instant of a cell; a time without offset is in the zone the README names."""
     at = cell if isinstance(cell, datetime) else datetime.fromisoformat(str(cell))
-    return at.astimezone(UTC) if at.tzinfo else at.replace(tzinfo=UTC)
+    return (at if at.tzinfo else at.replace(tzinfo=_ZONE)).astimezone(UTC)
 
 
 def _km(cells: dict[str, Any]) -> float | None:
@@ -115,8 +117,9 @@ def _km(cells: dict[str, Any]) -> float | None:
 def _row(cells: dict[str, Any], file: str) -> Row:
     km = _km(cells)
     known = bool(cells["vehicle_id"]) and cells["scan_scope"] in {"full", "partial"}
-    code = (cells.get("code") or "").upper().replace(":", "-", 1) if "SKEL" not in str(
-        cells.get("code")).upper() else str(cells["code"])  # fmt: skip
+    code = str(cells.get("code") or "")
+    if not code.startswith("Skelvorn:"):
+        code = code.upper().replace(":", "-")
     if not known or (km is not None and km < 0) or "#" in code:
         raise ValueError("refused")
     int(cells.get("warmups_since_clear") or 0)
@@ -125,3 +128,36 @@ def _row(cells: dict[str, Any], file: str) -> Row:
     answered = cells.get("ecu_response") != "no_answer"
     return Row(cells["scan_id"], cells["vehicle_id"], instant(cells["scanned_at"]), km,
                cells["ecu"], answered, code, cells, file)  # fmt: skip
+
+
+# --- questions the story tests ask ----------------------------------------------------------
+
+
+def with_code(vehicle_id: str, code: str, ecu: str | None = None) -> list[Row]:
+    """Give the rows of a vehicle that show a code, in time order."""
+    return [row for row in of(vehicle_id) if row.code == code and ecu in {None, row.ecu}]
+
+
+def of(vehicle_id: str) -> list[Row]:
+    """Give all rows of a vehicle in time order."""
+    return [row for row in scan_rows() if row.vehicle_id == vehicle_id]
+
+
+def looks_after(vehicle_id: str, ecu: str, at: datetime) -> list[Row]:
+    """Give one row for each later scan in which the unit was asked."""
+    found = {row.scan_id: row for row in of(vehicle_id) if row.ecu == ecu and row.at > at}
+    return list(found.values())
+
+
+def work(vehicle_id: str, code: str) -> list[dict[str, Any]]:
+    """Give the work order rows of a vehicle that name a code, as its site spells it."""
+    spelled = code.upper().replace(":", "-")
+    return [cells for cells in repairs(vehicle_id)
+            if spelled in str(cells.get("codes") or "").upper().replace(":", "-")]  # fmt: skip
+
+
+def driven(begin: dict[str, Any], end: Row) -> float:
+    """Give the km from a work order to a scan."""
+    if end.km is None:
+        raise ValueError(f"{end.scan_id} has no odometer.")
+    return end.km - float(begin["km"])

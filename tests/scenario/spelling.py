@@ -50,12 +50,11 @@ def columns_in_unit(columns: tuple[str, ...], letter: str) -> tuple[str, ...]:
 
 
 def time_of(at: datetime, letter: str) -> str:
-    """Write an instant: with its summer or winter offset, in UTC with Z, or bare in UTC."""
-    if letter == "A":
-        zone = timezone(timedelta(hours=2 if _summer_time(at) else 1))
-        return at.astimezone(zone).isoformat()
-    text = at.replace(tzinfo=None).isoformat(sep=" " if letter == "C" else "T")
-    return text if letter == "C" else f"{text}Z"
+    """Write an instant: local with its offset (A), local without (C), in UTC with Z (others)."""
+    if letter not in "AC":
+        return f"{at.replace(tzinfo=None).isoformat()}Z"
+    local = at.astimezone(timezone(timedelta(hours=2 if _summer_time(at) else 1)))
+    return local.isoformat() if letter == "A" else f"{local:%Y-%m-%d %H:%M:%S}"
 
 
 def _summer_time(at: datetime) -> bool:

@@ -95,7 +95,7 @@ def active_only(car: Car) -> Facts:
 
 
 def status_bits(car: Car) -> Facts:
-    """A status byte of 50 proves nothing; one of 60 proves a failure since the clear."""
+    """Meet a status byte of 50, which proves nothing, and one of 60, which proves a failure."""
     soot = car.break_("soot load")
     comes_in(car, 140)
     mend(car, soot)
@@ -133,7 +133,7 @@ def counter_tells(car: Car) -> Facts:
 
 
 def told_late(car: Car) -> Facts:
-    """A scan that shows the come-back is delivered a year after it was made."""
+    """Deliver the scan that shows the come-back a year after it was made."""
     fault = car.break_("EGR flow")
     comes_in(car, 150)
     mend(car, fault, cures=False, returns_after=[1500])
@@ -173,7 +173,7 @@ def typing_error(car: Car) -> Facts:
 
 
 def hours_only(car: Car) -> Facts:
-    """A machine without an odometer: engine hours are its clock."""
+    """Repair a machine without an odometer: engine hours are its clock."""
     fault = car.break_("reductant level", echoes=())
     comes_in(car, 300)
     mend(car, fault)
@@ -183,7 +183,7 @@ def hours_only(car: Car) -> Facts:
 
 
 def bus_log(car: Car) -> Facts:
-    """The bus of a truck is recorded before its repair: live messages, no code memory."""
+    """Record a truck's bus before its repair: live messages, no code memory."""
     wheel = car.break_("wheel speed sensor front left", echoes=("transmission",))
     filters, nox = car.break_("filter pressure"), car.break_("NOx sensor")
     car.go_to(car.morning_with(car.km + 260))
@@ -205,7 +205,7 @@ def bus_log(car: Car) -> Facts:
 
 
 def makers_number(car: Car) -> Facts:
-    """A maker's own number, known by its text alone."""
+    """Set a maker's own number, known by its text alone."""
     fault = car.break_("wheel speed sensor front right", echoes=())
     own = Sign("brakes", "Skelvorn:4471", "Wheel speed sensor, front right, no signal")
     fault.signs = (own,)

@@ -28,7 +28,7 @@ _ALL = ("brakes", "steering", "body", "instrument cluster", "gateway", "airbag")
 
 
 def low_voltage(car: Car) -> Facts:
-    """A flat battery lights everything; a new one ends it."""
+    """Light everything with a flat battery; a new one ends it."""
     fault = car.memory.onset(_FLAT_BATTERY, car.km, echoes=_ALL)
     fault.transient = False
     comes_in(car, 45)
@@ -39,7 +39,7 @@ def low_voltage(car: Car) -> Facts:
 
 
 def isolation(car: Car) -> Facts:
-    """A high-voltage isolation fault: the car is taken off the road."""
+    """Take a car off the road for a high-voltage isolation fault."""
     car.break_("high-voltage isolation", echoes=("gateway",))
     comes_in(car, 40)
     facts: Facts = {"on": day(car), "km": here(car)}
@@ -48,7 +48,7 @@ def isolation(car: Car) -> Facts:
 
 
 def airbag_open(car: Car) -> Facts:
-    """An airbag code that everybody has seen and nobody has repaired."""
+    """Set an airbag code that everybody sees and nobody repairs."""
     car.break_("driver airbag igniter")
     comes_in(car, 500, "routine")
     facts: Facts = {"on": day(car), "km": here(car)}
@@ -57,7 +57,7 @@ def airbag_open(car: Car) -> Facts:
 
 
 def brake_open(car: Car) -> Facts:
-    """A brake pump code found days before the end."""
+    """Find a brake pump code days before the end."""
     car.break_("brake pump motor")
     comes_in(car, 90)
     return {"on": day(car), "km": here(car)}
@@ -83,10 +83,11 @@ def worsening(car: Car) -> Facts:
     """One fault after another, each mended, each sooner than the one before."""
     facts: Facts = {"first": day(car), "n": len(_WORSE)}
     for name, gap in _WORSE:
-        if gap > 2500:  # noqa: PLR2004 - a service lies between
+        left_km = float(gap)
+        if gap > 2500:  # a service lies between
             comes_in(car, gap * 0.55, "routine")
-            gap *= 0.45
-        car.go_to(car.morning_with(car.km + gap - 110))
+            left_km = gap * 0.45
+        car.go_to(car.morning_with(car.km + left_km - 110))
         fault = car.break_(name, echoes=())
         comes_in(car, 105)
         mend(car, fault)
@@ -99,7 +100,7 @@ _AGAIN_KM = (2200, 3000, 1800, 3300, 2000, 2700, 2300)
 
 
 def recurring(car: Car) -> Facts:
-    """The same code again and again, with clean scans between."""
+    """Set the same code again and again, with clean scans between."""
     for number, clean_km in enumerate(_AGAIN_KM):
         fault = car.break_("lean mixture")
         comes_in(car, 130)

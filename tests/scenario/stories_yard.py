@@ -15,7 +15,7 @@ def _bought(car: Car, days_after: int = 0) -> None:
 
 
 def cleared_before(car: Car) -> Facts:
-    """Cleared two days before it was sold to the yard."""
+    """Clear a car days before it is sold to the yard."""
     car.break_("catalyst")
     _bought(car, -3)
     car.pause(600)
@@ -29,7 +29,7 @@ def cleared_before(car: Car) -> Facts:
 
 
 def new_battery(car: Car) -> Facts:
-    """A new battery resets the counters, and the work order says so."""
+    """Reset the counters by a new battery, and say so in the work order."""
     _bought(car)
     car.scan("intake")
     _bought(car, 22)
@@ -43,13 +43,13 @@ def new_battery(car: Car) -> Facts:
 
 
 def new_cluster(car: Car) -> Facts:
-    """A new instrument cluster starts at 12 km, and the work order says so."""
+    """Fit an instrument cluster that starts at 12 km, and say so in the work order."""
     services(car, car.morning(date(2026, 2, 2)), 3500)
     car.go_to(car.morning(date(2026, 2, 16)))
     old = here(car)
     line = car.line(CLUSTER, "", "replace", "Norvandel")
-    car.order([line], labour=140.0,
-              notes=f"instrument cluster replaced, old reading {old} km, new one starts at 12 km")  # fmt: skip
+    notes = f"instrument cluster replaced, old reading {old} km, new one starts at 12 km"
+    car.order([line], labour=140.0, notes=notes)
     car.shown_shift = car.told_shift = 12 - car.km
     facts: Facts = {"on": day(car), "old": old}
     services(car, car.morning(date(2026, 8, 3)), 3000)
@@ -59,7 +59,7 @@ def new_cluster(car: Car) -> Facts:
 
 
 def rolled_back(car: Car) -> Facts:
-    """The odometer is lower than at the last service, and lower than a control unit remembers."""
+    """Show fewer km than at the last service, and than a control unit remembers."""
     services(car, car.morning(date(2026, 3, 2)), 4200)
     facts: Facts = {"before": here(car), "before_on": day(car)}
     car.go_to(car.morning(date(2026, 5, 11)))
@@ -78,7 +78,7 @@ def rolled_back(car: Car) -> Facts:
 
 
 def other_vin(car: Car) -> Facts:
-    """The engine control unit comes from another car."""
+    """Answer with the engine control unit of another car."""
     car.ecu_vins["engine"] = vin_of(car.vehicle.model, 2019, 904417)
     _bought(car)
     car.scan("intake")
@@ -119,7 +119,7 @@ def partial_intake(car: Car) -> Facts:
 
 
 def airbag_on_the_lot(car: Car) -> Facts:
-    """A safety code found at intake and not yet repaired."""
+    """Find a safety code at intake; nobody repairs it."""
     car.break_("driver airbag igniter")
     _bought(car)
     car.scan("intake")
