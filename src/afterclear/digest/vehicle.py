@@ -8,8 +8,9 @@ from afterclear.digest.assess import Assessment, Setting, VehicleRows, fault_of
 from afterclear.digest.axes import date_ticks, round_step
 from afterclear.digest.cells import Cells, Dash, number, unit_name
 from afterclear.digest.model import PageHead
+from afterclear.digest.place import days_of
 from afterclear.digest.rows import ClearEvent, Observation, OdometerReading, Repair, Sighting
-from afterclear.digest.timeline import build_timeline, days_of
+from afterclear.digest.timeline import build_timeline
 from afterclear.digest.vehicle_model import (
     EpisodeView,
     LogLine,
@@ -128,6 +129,8 @@ def _reading(row: Observation, found: Sequence[Sighting]) -> Reading:
     unit = unit_name(row.ecu)
     if not row.answered:
         return Reading(unit, "no_answer", "did not answer")
+    if not found and row.memory == "active_only":
+        return Reading(unit, "momentary", "no code active at that moment")
     if not found:
         return Reading(unit, "clean", "no code")
     text = ", ".join(f"{s.code}{_PRESENCE_WORDS[s.presence]}" for s in found)

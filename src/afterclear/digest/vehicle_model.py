@@ -9,7 +9,8 @@ from afterclear.digest.mileage import Usual
 from afterclear.digest.model import AttemptView, Fault, PageHead, PresentFault, VehicleRef, WorkItem
 from afterclear.digest.rows import ClearEvent, Episode, OdometerReading, Repair, Vehicle
 
-MarkKind = Literal["clean", "code", "sign", "no_answer"]
+# momentary: no code active at that moment, stored codes not read (design 6.3)
+MarkKind = Literal["clean", "momentary", "code", "sign", "no_answer"]
 
 
 @dataclass(frozen=True, slots=True)

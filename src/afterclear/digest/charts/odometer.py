@@ -9,7 +9,7 @@ from afterclear.digest.charts.scale import Scale, thin_ticks
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
 from afterclear.digest.vehicle_model import OdometerChart
 
-_LEFT, _RIGHT, _TOP, _BOTTOM = 78.0, 20.0, 16.0, 34.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 78.0, 20.0, 16.0, 44.0
 _APART = 84.0
 _HEIGHTS = {"wide": 260.0, "narrow": 210.0}
 _MOST_POINTS = 400  # a longer line is thinned evenly: no screen shows more
@@ -41,7 +41,7 @@ def _axes(chart: OdometerChart, across: Scale, up: Scale, units: str) -> Iterato
     for tick in thin_ticks(chart.day_ticks, across, _APART):
         x = across(tick.at)
         yield element("line", x1=x, x2=x, y1=_TOP, y2=bottom + 5, class_="grid")
-        yield text_at(x, bottom + 22, tick.label, class_="tick", text_anchor="middle")
+        yield text_at(x, bottom + 32, tick.label, class_="tick", text_anchor="middle")
 
 
 def _thin(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:

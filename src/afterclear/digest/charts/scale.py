@@ -7,7 +7,7 @@ from itertools import pairwise
 from afterclear.digest.vehicle_model import Mark, Tick
 
 # the more telling mark stays where two would overlap
-_TELLING = {"code": 3, "no_answer": 2, "sign": 1, "clean": 0}
+_TELLING = {"code": 3, "no_answer": 2, "sign": 1, "clean": 0, "momentary": -1}
 
 
 @dataclass(frozen=True, slots=True)

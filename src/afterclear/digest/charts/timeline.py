@@ -1,9 +1,10 @@
 """The picture of a vehicle's history: one lane per control unit along its odometer.
 
 Every kind of thing has a shape of its own, so the picture reads without colour: circle (read,
-no code), square (read, a code), triangle (a sign only), cross (did not answer), bar (a code is
-there), hatching (it began or ended somewhere in here), rising wedge (evidence that a fix
-holds), numbered flag (work order), open triangle on a line (codes erased).
+no code), bowl (no code active at that moment), square (read, a code), triangle (a sign only),
+cross (did not answer), bar (a code is there), hatching (it began or ended somewhere in here),
+rising wedge (evidence that a fix holds), numbered flag (work order), open triangle on a line
+(codes erased).
 """
 
 from collections.abc import Iterator
@@ -32,7 +33,7 @@ _HEAD = 15.0  # a label above its row, in the narrow layout
 _RISE = 17.0  # full height of a wedge: proven
 _FOOT = 3.0  # height a wedge starts with, so that the first clean scan shows
 _AXIS = 40.0
-_APART = 7.0  # marks closer than this are drawn as one, the more telling
+_APART = 11.0  # marks closer than this are drawn as one, the more telling
 _SYMBOL = 16.0
 
 
@@ -133,7 +134,13 @@ def _lane(lane: Lane, top: float, layout: Layout, scale: Scale, out: list[Markup
 
 def _marks(marks: list[Mark], scale: Scale, y: float) -> Iterator[Markup]:
     """Draw all marks of a kind as one path: a long history stays a small file."""
-    shapes = {"clean": _circle, "code": _square, "sign": _triangle, "no_answer": _cross}
+    shapes = {
+        "clean": _circle,
+        "momentary": _bowl,
+        "code": _square,
+        "sign": _triangle,
+        "no_answer": _cross,
+    }
     for kind, shape in shapes.items():
         found = (shape(scale(mark.at), y) for mark in marks if mark.kind == kind)
         yield path(found, class_=f"m-{kind}")
@@ -141,6 +148,10 @@ def _marks(marks: list[Mark], scale: Scale, y: float) -> Iterator[Markup]:
 
 def _circle(x: float, y: float) -> str:
     return f"M{place(x - 4)},{place(y)}a4,4 0 1 0 8,0a4,4 0 1 0 -8,0"
+
+
+def _bowl(x: float, y: float) -> str:
+    return f"M{place(x - 4)},{place(y - 1)}a4,4 0 0 0 8,0z"
 
 
 def _square(x: float, y: float) -> str:

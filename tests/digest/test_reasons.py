@@ -1,0 +1,184 @@
+"""One sentence per verdict, word for word."""
+
+from datetime import UTC, datetime
+
+import pytest
+
+from afterclear.digest.cells import Cells
+from afterclear.digest.reasons import attempt_reason, what_settles
+from afterclear.digest.rows import Attempt, Evidence
+from tests.digest.rows_fixture import attempt, evidence
+
+MAY_3 = datetime(2025, 5, 3, 10, tzinfo=UTC)
+MAY_9 = datetime(2025, 5, 9, 10, tzinfo=UTC)
+
+RETURNED = attempt(
+    outcome="came_back",
+    returned_at=MAY_3,
+    returned_scan_id="S-102",
+    returned_low_km=310.0,
+    returned_high_km=420.0,
+    p_same_fault=0.96,
+)
+CLEAN = {"clean_km": 5_200.0, "last_clean_at": MAY_9, "last_clean_scan_id": "S-9"}
+TWO_CLEAN = (
+    evidence("clean", "S-9", 9, 46_400),
+    evidence("clean", "S-8", 4, 44_000),
+)
+
+SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
+    (
+        RETURNED,
+        (evidence("returned", "S-102", 3, 41_420),),
+        (
+            "Came back: scan S-102 on 3 May 2025 at 41,420 km showed P0301 again, "
+            "between 310 and 420 km after the repair; chance that it is the old fault 96 %."
+        ),
+    ),
+    (
+        RETURNED,
+        (),
+        (
+            "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 310 and 420 km after "
+            "the repair; chance that it is the old fault 96 %."
+        ),
+    ),
+    (
+        attempt(
+            outcome="came_back",
+            kind="clear_only",
+            returned_at=MAY_3,
+            returned_scan_id="S-102",
+            returned_low_km=0.0,
+            returned_high_km=420.0,
+            related_code="P0300",
+            p_same_fault=0.31,
+        ),
+        (),
+        (
+            "Came back: scan S-102 on 3 May 2025 showed P0300, a code of the same family as P0301, "
+            "within 420 km after the clear; more likely a new fault, chance that it is the old one "
+            "31 %."
+        ),
+    ),
+    (
+        attempt(outcome="came_back", stayed=True),
+        (evidence("stayed", "S-55", 3, 41_001), evidence("returned", "S-56", 4, 41_300)),
+        (
+            "Never gone: scan S-55 on 3 May 2025 at 41,001 km still showed P0301 in the same visit "
+            "as the repair."
+        ),
+    ),
+    (
+        attempt(outcome="held", p_not_held=0.02, **CLEAN),
+        TWO_CLEAN,
+        (
+            "Held: 2 scans read the control unit “Engine” without P0301 over 5,200 km since the "
+            "repair, the last being scan S-9 on 9 May 2025 at 46,400 km; chance that it did not "
+            "hold 2 %."
+        ),
+    ),
+    (
+        attempt(outcome="on_watch", p_not_held=0.14, km_to_go=2_100.0, **CLEAN),
+        TWO_CLEAN[:1],
+        (
+            "On watch: scan S-9 on 9 May 2025 at 46,400 km read the control unit “Engine” without "
+            "P0301 over 5,200 km since the repair; chance that it did not hold 14 %, proven after "
+            "2,100 km more without it."
+        ),
+    ),
+    (
+        attempt(
+            outcome="on_watch",
+            p_not_held=0.14,
+            km_to_go=9.0,
+            clock="days",
+            clean_days=38.0,
+            ended_at=MAY_9,
+            **CLEAN,
+        ),
+        (),
+        (
+            "On watch: scan S-9 on 9 May 2025 read the control unit “Engine” without P0301 over "
+            "38 days since the repair; chance that it did not hold 14 %; watching ended on "
+            "9 May 2025, when the fault was worked on again."
+        ),
+    ),
+    (
+        attempt(),
+        (),
+        "Unchecked: no scan of the control unit “Engine” since the repair on 1 Apr 2025.",
+    ),
+    (
+        attempt(),
+        (evidence("no_evidence", "S-1", 3, 41_100, why="control unit did not answer"),),
+        (
+            "Unchecked: 1 scan since the repair says nothing (scan S-1 on 3 May 2025 at 41,100 km: "
+            "control unit did not answer)."
+        ),
+    ),
+    (
+        attempt(),
+        tuple(evidence("no_evidence", f"S-{i}", i, why="active codes only") for i in range(1, 6)),
+        (
+            "Unchecked: 5 scans since the repair say nothing (scan S-1 on 1 May 2025: active codes "
+            "only; scan S-2 on 2 May 2025: active codes only; scan S-3 on 3 May 2025: active codes "
+            "only; and 2 more)."
+        ),
+    ),
+]
+
+
+@pytest.mark.parametrize(("row", "rows", "sentence"), SENTENCES)
+def test_each_verdict_names_its_scans(
+    row: Attempt, rows: tuple[Evidence, ...], sentence: str
+) -> None:
+    assert attempt_reason(row, rows).replace("\u00a0", " ") == sentence
+
+
+def test_distances_are_in_the_readers_unit() -> None:
+    text = attempt_reason(RETURNED, (), Cells("mi")).replace("\u00a0", " ")
+    assert "between 193 and 261 mi after the repair" in text
+
+
+SETTLES = [
+    ((), "any scan that reads this control unit after some driving"),
+    (
+        (evidence("no_evidence", why="partial scan: unit not read"),),
+        "a full scan, or one that reads this control unit",
+    ),
+    (
+        (evidence("no_evidence", why="control unit did not answer"),),
+        "find out why the control unit does not answer, then scan it again",
+    ),
+    (
+        (evidence("no_evidence", why="active codes only"),),
+        "a scan that reads stored codes, not only active ones",
+    ),
+    (
+        (evidence("no_evidence", why="monitor catalyst not complete since the clear"),),
+        "a scan after enough driving for the vehicle's self-test to finish",
+    ),
+    (
+        (evidence("no_evidence", why="only 12 km since the clear"),),
+        "a scan after more driving",
+    ),
+    (
+        (evidence("sign", why="pending once"),),
+        "one more scan: a code pending once is a sign, not yet a return",
+    ),
+    (
+        (
+            evidence("no_evidence", "S-2", 9, why="only 12 km since the clear"),
+            evidence("no_evidence", "S-1", 3, why="control unit did not answer"),
+        ),
+        "a scan after more driving",
+    ),
+]
+
+
+@pytest.mark.parametrize(("rows", "wanted"), SETTLES)
+def test_the_latest_silence_says_what_would_settle_it(
+    rows: tuple[Evidence, ...], wanted: str
+) -> None:
+    assert what_settles(rows) == wanted
