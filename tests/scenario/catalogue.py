@@ -63,8 +63,8 @@ BRANDS = ("Norvandel", "Tyllisor", "Cadrowen")
 BRAND_GRADE = {"Norvandel": "original", "Tyllisor": "aftermarket", "Cadrowen": "aftermarket"}
 PREFIX = {"Norvandel": "NV-{:04d}", "Tyllisor": "TY {:04d}.1", "Cadrowen": "CW{:04d}"}
 WEAK_BRAND = "Cadrowen"  # its wheel speed sensors die young
-WEAK_LIFE_KM = (8500.0, 2.6)  # Weibull scale and shape
-GOOD_LIFE_KM = (140000.0, 1.8)
+WEAK_LIFE_KM = (4500.0, 2.4)  # Weibull scale and shape
+GOOD_LIFE_KM = (220000.0, 2.0)
 
 SPARK_MONITORS = (
     "misfire",
@@ -312,7 +312,7 @@ HEAVY = (
            REDUCTANT_SENSOR, 0.4),
     *(
         Fault(f"wheel speed sensor {corner}", Sign("brakes", f"SPN {spn} FMI 8",
-              f"wheel speed sensor {corner}, frequency abnormal"), WHEEL_SENSOR, 0.3, 60.0,
+              f"wheel speed sensor {corner}, frequency abnormal"), WHEEL_SENSOR, 0.12, 60.0,
               corner, lamp="abs", echoes=((_SPEED_IN_ERROR, 0.6),))
         for corner, spn in (("front left", 789), ("front right", 790), ("rear left", 791),
                             ("rear right", 792))

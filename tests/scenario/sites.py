@@ -22,11 +22,11 @@ class Site:
 
 SITES = {
     "A": Site("A", "Velmarsh", ("E. Quessard", "B. Tolvaine", "I. Marrowin"),
-              0.93, 0.92, 0.06, 0.96, 0.45, 0.08, 0.20),
+              0.93, 0.92, 0.06, 0.96, 0.45, 0.08, 0.15),
     "B": Site("B", "Orrinby", ("K. Ostrelle", "D. Famworth-Ley", "S. Ulvarsen"),
-              0.86, 0.75, 0.10, 0.85, 0.30, 0.38, 0.45),
+              0.86, 0.75, 0.10, 0.85, 0.30, 0.45, 0.35),
     "C": Site("C", "Tessgarth", ("N. Hebbelin", "R. Caldroon"),
-              0.82, 0.60, 0.50, 0.60, 0.20, 0.10, 0.35),
+              0.82, 0.60, 0.50, 0.60, 0.20, 0.10, 0.25),
     "D": Site("D", "Quarrowsend", ("A. Brissolet", "J. Tenwaller"),
-              0.95, 0.00, 0.10, 0.90, 0.25, 0.10, 0.20, "CHF"),
+              0.95, 0.00, 0.10, 0.90, 0.25, 0.10, 0.15, "CHF"),
 }  # fmt: skip

@@ -114,15 +114,15 @@ def on_watch(car: Car) -> Facts:
 
 
 def related(car: Car) -> Facts:
-    """Replace a sensor; the same corner comes back under its neighbour's code."""
+    """Replace a sensor; the same corner comes back with another failure type."""
     fault = car.break_("wheel speed sensor front left", echoes=())
     comes_in(car, 120)
     mend(car, fault, brand="Tyllisor")
     facts: Facts = {"fixed": here(car), "on": day(car)}
     comes_in(car, 900, "routine")
-    ring = replace(fault.fault, name="tone wheel front left", echoes=(), sign=Sign(
-        "brakes", "C0030", "tone wheel front left, signal erratic", "2F"))  # fmt: skip
-    car.memory.onset(ring, car.km + 400).transient = False
+    plug = replace(fault.fault, name="wheel speed sensor front left, plug", echoes=(), sign=Sign(
+        "brakes", "C0031", "wheel speed sensor front left, signal erratic", "2F"))  # fmt: skip
+    car.memory.onset(plug, car.km + 400).transient = False
     comes_in(car, 620)
     return facts | {"seen": here(car), "last": day(car)}
 
@@ -205,9 +205,9 @@ STORIES = (
     Story("on_watch", "M-106", "A fresh repair on watch", "2026-09-28", on_watch,
           "P0133, oxygen sensor replaced on {on} at {fixed:,} km, one clean scan at {last:,} km.",
           "on watch, with the km still to go", ("oxygen sensor",)),
-    Story("related", "P-209", "A come-back under the neighbour's code", "2026-08-31", related,
+    Story("related", "P-209", "A come-back under another code of the family", "2026-08-31", related,
           "C0031-13, wheel speed sensor front left, replaced on {on} at {fixed:,} km; clean at "
-          "about 900 km, then C0030-2F (tone wheel, same corner) at {seen:,} km, open on {last}.",
+          "about 900 km, then C0031-2F, signal erratic, at {seen:,} km, open on {last}.",
           "came back as a related code of the same family", ("wheel speed sensor",)),
     Story("fitted_twice", "P-211", "One part fitted twice for one fault", "2025-08-04",
           fitted_twice,

@@ -158,7 +158,7 @@ STORIES = (
           repaired_on_the_lot,
           "P0301 found at intake, repaired and cleared on {on} as the work order and the record "
           "say; clean but hardly driven on {last}.",
-          "rescan: the fix is on watch"),
+          "rescan: the fix is not proven yet, and nothing was hidden"),
     Story("partial_intake", "Y-508", "Look-alike: a partial scan", "2026-08-31", partial_intake,
           "On {on} engine and brakes were read, nothing else.",
           "rescan: most units were not read"),

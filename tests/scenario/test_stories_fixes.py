@@ -89,10 +89,10 @@ def test_the_fresh_repair_has_few_km() -> None:
     assert all(row.code != "P0133" or row.status == "permanent" for row in later)
 
 
-def test_the_related_come_back_has_the_neighbours_code() -> None:
+def test_the_related_come_back_has_another_failure_type() -> None:
     fixed = work("P-209", "c0031")[-1]
     later = [row for row in looks_after("P-209", "brakes", fixed["at"]) if row.code]
-    assert {row.code for row in later} == {"C0030-2F"}
+    assert {row.code for row in later} == {"C0031-2F"}
     assert 1000 < driven(fixed, later[0]) < 3000
 
 

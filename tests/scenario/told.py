@@ -44,7 +44,7 @@ def _weak_brand(book: Book) -> tuple[str, str]:
     text = (
         f"Wheel speed sensors of {WEAK_BRAND}: {n_weak} fitted, {died[True]} of them replaced "
         f"again for failure within {EARLY_KM:,} km. Of the {n_other} of the other brands "
-        f"{died[False]} were. The simulated life is about 8,500 km against about 140,000 km. "
+        f"{died[False]} were. The simulated life is about 4,500 km against about 220,000 km. "
         "Sites use the brand to different shares, Orrinby most.\n\nOught to find: the brand "
         "flagged short-lived, its effect told apart from Orrinby's."
     )
