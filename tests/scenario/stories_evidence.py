@@ -253,7 +253,7 @@ STORIES = (
           "were cleared without a record; the scan at {after:,} km counts its km from there.",
           "an inferred clear near {wiped:,} km; clean km of two stretches, not of the gap",
           ("thermostat",)),
-    Story("told_late", "T-302", "The late file", "2025-08-11", told_late,
+    Story("told_late", "T-302", "The late file", "2025-04-07", told_late,
           "P0401 repaired on {on} at {fixed:,} km, clean 800 km later, clean up to {last:,} km. "
           "The scan of {late_on} at {late:,} km shows it confirmed and comes with the last "
           "delivery.",
