@@ -79,17 +79,17 @@ class FleetRows:
     def __init__(self, frames: HistoryFrames) -> None:
         owners = frames.attempts.select("attempt_id", "vehicle_id")
         self._parts: dict[str, tuple[RowsByVehicle, type[Any]]] = {
-            "attempts": (RowsByVehicle(frames.attempts.sort("attempted_at")), Attempt),
+            "attempts": (RowsByVehicle(frames.attempts.sort("attempted_at", "attempt_id")), Attempt),
             "evidence": (
-                RowsByVehicle(frames.evidence.join(owners, on="attempt_id").sort("seen_at")),
+                RowsByVehicle(frames.evidence.join(owners, on="attempt_id").sort("seen_at", "scan_id")),
                 Evidence,
             ),
-            "episodes": (RowsByVehicle(frames.episodes.sort("onset_high_at")), Episode),
-            "observations": (RowsByVehicle(frames.observations.sort("seen_at")), Observation),
-            "sightings": (RowsByVehicle(frames.sightings.sort("seen_at")), Sighting),
-            "clears": (RowsByVehicle(frames.clear_events.sort("cleared_at")), ClearEvent),
-            "repairs": (RowsByVehicle(frames.repairs.sort("repaired_at")), Repair),
-            "odometer": (RowsByVehicle(frames.odometer.sort("read_at")), OdometerReading),
+            "episodes": (RowsByVehicle(frames.episodes.sort("onset_high_at", "ecu", "code")), Episode),
+            "observations": (RowsByVehicle(frames.observations.sort("seen_at", "scan_id", "ecu")), Observation),
+            "sightings": (RowsByVehicle(frames.sightings.sort("seen_at", "scan_id", "code")), Sighting),
+            "clears": (RowsByVehicle(frames.clear_events.sort("cleared_at", "ecu")), ClearEvent),
+            "repairs": (RowsByVehicle(frames.repairs.sort("repaired_at", "repair_id", "part_number")), Repair),
+            "odometer": (RowsByVehicle(frames.odometer.sort("read_at", "reading_km")), OdometerReading),
         }
         self._vehicles = RowsByVehicle(frames.vehicles)
         known = self._vehicles.vehicle_ids()

@@ -118,12 +118,18 @@ def _clear_marks(clears: Iterable[ClearEvent], axis: Axis) -> tuple[ClearMark, .
     for clear in clears:
         low = axis.place(clear.km_low, clear.cleared_low_at)
         high = axis.place(clear.km_high, clear.cleared_high_at)
-        at = axis.place(None, clear.cleared_at)
-        at = high if at is None else at
+        at = _within(axis.place(None, clear.cleared_at), low, high)
         if at is not None:
             recorded = clear.origin in {"recorded", "with_repair"}
             marks[ClearMark(at, low, high, recorded)] = None
     return tuple(marks)
+
+
+def _within(at: float | None, low: float | None, high: float | None) -> float | None:
+    """Keep an interpolated place inside its interval; the interval's end if there is none."""
+    if at is None or high is None:
+        return high if at is None else at
+    return min(high, at if low is None else max(low, at))
 
 
 def _code_rows(

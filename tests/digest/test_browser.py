@@ -1,0 +1,179 @@
+"""Pages in a real browser: accessibility, narrow screens, zoom, keyboard, paper.
+
+axe-core 4.12 (Deque, MPL 2.0) comes with the test dependency axe-playwright-python; its rules
+are those of WCAG 2.0 to 2.2, levels A and AA, and its own best practices.
+"""
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from afterclear.digest.build import build_digest
+from afterclear.digest.render import render_pages
+from afterclear.digest.write import write_digest
+from tests.digest.fleet_fixture import fleet
+from tests.digest.hostile_fixture import hostile, long_history
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+if CHROMIUM is None:
+    pytest.skip("no chromium on this machine", allow_module_level=True)
+
+from axe_playwright_python.sync_playwright import Axe  # noqa: E402
+from playwright.sync_api import Browser, Page, sync_playwright  # noqa: E402
+
+pytestmark = pytest.mark.browser
+
+WIDTHS = (320, 390, 640, 760, 1280)  # 640: a 1280 px window at 200 % zoom
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=flags)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    folder = tmp_path_factory.mktemp("digest")
+    written = write_digest(render_pages(build_digest(fleet())), folder / "fleet")
+    wanted = ("BUS-07", "HX-211", "VAN-38", "VAN-40", "PLANT-3", "VAN-31", "VAN-50", "HX-226")
+    chosen = [p for p in written if p.name.startswith(tuple(f"v-{w.lower()}" for w in wanted))]
+    chosen += [folder / "fleet" / "fleet.html", folder / "fleet" / "index.html"]
+    evil = write_digest(render_pages(build_digest(hostile())), folder / "evil")
+    long = write_digest(render_pages(build_digest(long_history())), folder / "long")
+    return [*chosen, evil[0], evil[-1], evil[-2], long[0]]
+
+
+def open_page(browser: Browser, file: Path, **how: Any) -> Page:
+    page = browser.new_page(**how)
+    page.goto(file.as_uri())
+    return page
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_axe_finds_nothing(browser: Browser, files: list[Path], theme: str) -> None:
+    found: list[str] = []
+    for file in files:
+        page = open_page(browser, file, color_scheme=theme)
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        results = Axe().run(page).response
+        assert results["passes"], "axe ran"
+        found += [
+            f"{file.name} {violation['id']}: {node['html'][:200]} {node.get('failureSummary')}"
+            for violation in results["violations"]
+            for node in violation["nodes"]
+        ]
+        page.close()
+    assert found == []
+
+
+def test_axe_would_find_something(browser: Browser) -> None:
+    """The check can fail: a picture without words and grey on grey are found."""
+    page = browser.new_page()
+    page.set_content("<p style='color:#999;background:#aaa'>grey</p><svg role='img'></svg>")
+    found = {violation["id"] for violation in Axe().run(page).response["violations"]}
+    page.close()
+    assert {"color-contrast", "svg-img-alt"} <= found
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_page_is_wider_than_its_screen(browser: Browser, files: list[Path], width: int) -> None:
+    for file in files:
+        page = open_page(browser, file, viewport={"width": width, "height": 800})
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        over = page.evaluate(
+            "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        )
+        page.close()
+        assert over <= 0, (file.name, width)
+
+
+def test_text_in_pictures_is_readable_at_every_width(browser: Browser, files: list[Path]) -> None:
+    """Smallest text of any shown picture in CSS pixels; 8 px is the size of a printed map's."""
+    measure = """() => Math.min(...[...document.querySelectorAll('svg.chart')]
+        .filter(svg => svg.getBoundingClientRect().width > 0)
+        .flatMap(svg => [...svg.querySelectorAll('text')].map(text =>
+            parseFloat(getComputedStyle(text).fontSize) * svg.getScreenCTM().a)))"""
+    for width in WIDTHS:
+        for file in files[:6]:
+            page = open_page(browser, file, viewport={"width": width, "height": 800})
+            smallest = page.evaluate(measure)
+            page.close()
+            assert smallest is None or smallest >= 8, (file.name, width, smallest)
+
+
+def test_the_keyboard_reaches_every_link_and_every_table(
+    browser: Browser, files: list[Path]
+) -> None:
+    for file in files[:3]:
+        page = open_page(browser, file)
+        wanted = page.evaluate("document.querySelectorAll('a[href], summary').length")
+        reached = set()
+        for _ in range(wanted + 2):
+            page.keyboard.press("Tab")
+            reached.add(
+                page.evaluate(
+                    "[...document.querySelectorAll('a[href], summary')]"
+                    ".indexOf(document.activeElement)"
+                )
+            )
+        page.close()
+        assert len(reached - {-1}) == wanted, file.name
+
+
+def test_the_style_sheet_is_let_in_by_the_pages_own_policy(
+    browser: Browser, files: list[Path]
+) -> None:
+    page = open_page(browser, files[0])
+    assert page.evaluate("getComputedStyle(document.querySelector('.attempt')).display") == "block"
+    assert page.evaluate("getComputedStyle(document.body).maxWidth") != "none"
+    page.close()
+
+
+def test_no_page_reports_an_error_or_asks_for_anything(browser: Browser, files: list[Path]) -> None:
+    for file in files:
+        page = browser.new_page()
+        asked: list[str] = []
+        said: list[str] = []
+        page.on("request", lambda request, asked=asked: asked.append(request.url))
+        page.on("console", lambda message, said=said: said.append(message.text))
+        page.on("dialog", lambda dialog, said=said: said.append(dialog.message))
+        page.goto(file.as_uri())
+        page.close()
+        assert asked == [file.as_uri()]
+        assert said == [], file.name
+
+
+def test_paper_is_light_and_shows_the_tables_behind_the_pictures(
+    browser: Browser, files: list[Path]
+) -> None:
+    page = open_page(browser, files[0], color_scheme="dark")
+    page.emulate_media(media="print", color_scheme="dark")
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    shown = page.evaluate(
+        "[...document.querySelectorAll('details table')].map(t => t.getBoundingClientRect().height)"
+    )
+    page.close()
+    assert shown
+    assert min(shown) > 0
+
+
+def test_no_row_is_cut_between_two_sheets(browser: Browser, files: list[Path]) -> None:
+    """Chromium is told not to break rows; each page prints as at least one A4 sheet."""
+    for file in files:
+        page = open_page(browser, file)
+        page.emulate_media(media="print")
+        inside = page.evaluate(
+            "[...document.querySelectorAll('tr, figure')].map(e => getComputedStyle(e).breakInside)"
+        )
+        pdf = page.pdf(prefer_css_page_size=True)
+        page.close()
+        assert set(inside) <= {"avoid"}, file.name
+        assert pdf.startswith(b"%PDF-")
+        assert b"/MediaBox [0 0 594" in pdf or b"/MediaBox [0 0 595" in pdf, "A4 is 595 points wide"

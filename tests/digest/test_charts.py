@@ -1,0 +1,109 @@
+"""The pictures: small, whole, and each thing with a shape of its own."""
+
+import re
+import time
+
+import pytest
+
+from afterclear.digest.build import build_digest
+from afterclear.digest.charts.layout import NARROW, WIDE, Layout
+from afterclear.digest.charts.odometer import draw_odometer
+from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
+from afterclear.digest.charts.svg import element, text_at
+from afterclear.digest.charts.timeline import draw_timeline
+from afterclear.digest.charts.verdicts import draw_verdicts
+from afterclear.digest.model import Tally
+from afterclear.digest.vehicle_model import Mark, OdometerChart, Tick, TimeLine
+from tests.digest.fleet_fixture import fleet
+from tests.digest.hostile_fixture import long_history
+
+SCALE = Scale(0, 100, 0, 1_000)
+LARGEST = 40_000  # bytes; issue 6 asks for pictures of at most 40 kB
+SLOWEST = 0.2  # seconds; the issue asks for 20 ms, ten times that allows for a busy machine
+
+
+def test_a_value_beyond_the_scale_stands_at_its_end() -> None:
+    assert [SCALE(value) for value in (-5, 0, 50, 100, 200)] == [0, 0, 500, 1_000, 1_000]
+
+
+def test_of_marks_too_close_the_more_telling_stays() -> None:
+    marks = [Mark(0, "clean"), Mark(0.5, "code"), Mark(0.9, "clean"), Mark(2, "no_answer")]
+    assert thin_marks(marks, SCALE, 10) == [Mark(0.5, "code"), Mark(2, "no_answer")]
+
+
+def test_labels_too_close_are_left_out_evenly() -> None:
+    ticks = [Tick(at, str(at), "") for at in (0, 10, 20, 30, 40)]
+    assert [tick.at for tick in thin_ticks(ticks, SCALE, 150)] == [0, 20, 40]
+    assert [tick.at for tick in thin_ticks(ticks, SCALE, 5_000)] == [0]
+
+
+def test_flags_too_close_are_stacked() -> None:
+    assert levels([0, 5, 30, 31, 32], apart=20) == [0, 1, 0, 1, 2]
+
+
+def test_everything_written_into_a_picture_is_escaped() -> None:
+    assert (
+        text_at(1, 2, '<b x="1">\x00') == '<text x="1" y="2">&lt;b x=&#34;1&#34;&gt;\ufffd</text>'
+    )
+    assert element("g", class_='"><script>') == '<g class="&#34;&gt;&lt;script&gt;"/>'
+
+
+def timelines() -> list[tuple[str, TimeLine]]:
+    models = [*build_digest(fleet()).vehicles, *build_digest(long_history()).vehicles]
+    return [(p.ref.vehicle_id, p.timeline) for p in models if isinstance(p.timeline, TimeLine)]
+
+
+@pytest.mark.parametrize("layout", [WIDE, NARROW], ids=["wide", "narrow"])
+def test_a_history_is_drawn_small_and_fast(layout: Layout) -> None:
+    """Also one of 284 scans, 12 codes and 12 work orders."""
+    for name, timeline in timelines():
+        started = time.perf_counter()
+        drawn = draw_timeline(timeline, layout, name)
+        took = time.perf_counter() - started
+        assert len(drawn.encode()) < LARGEST, name
+        assert took < SLOWEST, name
+
+
+def test_nothing_is_drawn_outside_its_picture() -> None:
+    for name, timeline in timelines():
+        for layout in (WIDE, NARROW):
+            drawn = draw_timeline(timeline, layout, name)
+            height = float(re.findall(r'viewBox="0 0 [\d.]+ ([\d.]+)"', drawn)[0])
+            for x, y in re.findall(r'(?:M|L| x=")(-?[\d.]+)(?:,|" y=")(-?[\d.]+)', drawn):
+                assert -1 <= float(x) <= layout.width, (name, layout.name, x)
+                assert -1 <= float(y) <= height, (name, layout.name, y)
+
+
+def test_each_picture_has_a_title_and_says_itself_in_words() -> None:
+    name, timeline = next(pair for pair in timelines() if pair[0] == "BUS-07")
+    drawn = draw_timeline(timeline, WIDE, f"History of {name}").replace("\u00a0", " ")
+    assert '<title id="timeline-wide-t">History of BUS-07</title>' in drawn
+    assert (
+        '<desc id="timeline-wide-d">11 scans, 1 work order. Brakes: C0034; 1 present now. '
+        "Gateway: U0121. 6 other control units: no code.</desc>"
+    ) in drawn
+
+
+def test_what_was_set_aside_is_crossed_and_kept_off_the_line() -> None:
+    pages = {page.ref.vehicle_id: page for page in build_digest(fleet()).vehicles}
+    chart = pages["VAN-31"].odometer
+    assert isinstance(chart, OdometerChart)
+    drawn = draw_odometer(chart, WIDE, "km", "Odometer")
+    assert drawn.count("l10,10m0,-10l-10,10") == 3
+    assert drawn.count("l4,-5l4,5") == 1, "938,000 km lies above the scale"
+    assert drawn.count("l4,5l4,-5") == 1, "52,000 km lies below it"
+    assert len(drawn) < LARGEST
+
+
+def test_a_bar_is_as_long_as_its_count() -> None:
+    tallies = (Tally("repair", 6, 2, 1, 1), Tally("clear_only", 0, 0, 0, 0))
+    drawn = draw_verdicts(tallies, WIDE, "All fixes")
+    widths = [
+        float(width)
+        for width in re.findall(r'<rect x="[\d.]+" y="6" width="([\d.]+)" height="34"', drawn)
+    ]
+    whole = WIDE.width - 4 - 150
+    expected = [whole * share - 2 for share in (0.6, 0.2, 0.1, 0.1)]
+    assert widths == pytest.approx(expected, abs=0.1), "coordinates have one decimal"
+    assert "Codes erased only: 0 held" in drawn
+    assert ">none<" in drawn

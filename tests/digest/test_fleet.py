@@ -1,0 +1,225 @@
+"""The fleet page's numbers and lists, from the invented fleet's stories."""
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import polars as pl
+import pytest
+
+from afterclear.digest.build import build_digest
+from afterclear.digest.cells import Dash
+from afterclear.digest.model import Changes, FleetPage, LoadLine, SetAside, Tally
+from tests.digest.fleet_fixture import AS_OF, BEFORE, fleet, frames_of
+from tests.digest.story import Story, Try, vehicle
+
+
+@pytest.fixture(scope="module")
+def page() -> FleetPage:
+    return build_digest(fleet()).fleet
+
+
+def plain(text: str) -> str:
+    return text.replace("\u00a0", " ")
+
+
+def test_safety_comes_first_then_come_backs_then_faults_nobody_worked_on(page: FleetPage) -> None:
+    assert [(item.vehicle.vehicle_id, item.action, item.safety) for item in page.work] == [
+        ("BUS-07", "bring_in", True),
+        ("BUS-12", "bring_in", True),
+        ("HX-217", "bring_in", False),
+        ("HX-211", "bring_in", False),
+        ("BUS-15", "bring_in", False),
+        ("BUS-09", "scan", True),
+        ("VAN-40", "scan", True),
+        ("VAN-44", "scan", False),
+        ("HX-226", "scan", False),
+    ]
+
+
+def test_each_vehicle_on_the_list_says_why(page: FleetPage) -> None:
+    because = {item.vehicle.vehicle_id: plain(item.reasons[0].sentence) for item in page.work}
+    assert because == {
+        "BUS-07": "came back between 3,360 and 9,360 km after the repair of 22 Feb 2025; "
+        "last seen on 30 May 2025",
+        "BUS-12": "seen since 20 May 2025 in 2 scans, no repair or clear since; "
+        "last seen on 5 Jun 2025",
+        "HX-217": "came back between 285 and 1,520 km after the clear of 2 Dec 2024; "
+        "last seen on 3 Jun 2025",
+        "HX-211": "came back between 2,700 and 6,000 km after the repair of 22 Apr 2025; "
+        "last seen on 1 Jun 2025",
+        "BUS-15": "seen since 29 Sep 2024 in 6 scans, no repair or clear since; "
+        "last seen on 28 May 2025",
+        "BUS-09": "worked on 22 Apr 2025, not checked by any scan since",
+        "VAN-40": "worked on 24 Dec 2024, not checked by any scan since",
+        "VAN-44": "last seen on 14 Sep 2024 and not scanned since; scan before booking work",
+        "HX-226": "one clean scan now would prove the repair of 13 Feb 2025",
+    }
+
+
+def test_cautions_stand_with_the_faults_they_are_about(page: FleetPage) -> None:
+    titles = {i.vehicle.vehicle_id: [c.title for c in i.cautions] for i in page.work if i.cautions}
+    assert titles == {
+        "BUS-07": ["Brakes"],
+        "BUS-12": ["Steering"],
+        "BUS-09": ["Airbags"],
+        "VAN-40": ["Brakes"],
+    }
+
+
+def test_a_sold_vehicle_is_nobodys_work(page: FleetPage) -> None:
+    assert "VAN-45" not in {item.vehicle.vehicle_id for item in page.work}
+
+
+def names(changes: object) -> list[tuple[str, str]]:
+    assert isinstance(changes, tuple)
+    return [(change.vehicle.vehicle_id, change.fault.code) for change in changes]
+
+
+def test_what_changed_since_the_digest_before(page: FleetPage) -> None:
+    changes = page.changes
+    assert changes is not None
+    assert changes.since == BEFORE
+    assert names(changes.came_back) == [("HX-211", "P0301")]
+    assert names(changes.proven) == [("BUS-07", "U0121"), ("HX-204", "P0301")]
+    assert names(changes.new) == [("BUS-12", "C0545")], "a return is not new"
+    assert names(changes.gone) == [("VAN-34", "P0562")]
+
+
+def test_the_first_digest_compares_with_nothing() -> None:
+    assert build_digest(replace(fleet(), previous=None)).fleet.changes is None
+
+
+def test_without_the_time_of_the_digest_before_new_faults_cannot_be_told() -> None:
+    changes = build_digest(fleet(previous_at=None)).fleet.changes
+    assert changes is not None
+    assert changes.new == changes.gone == Dash("time of the digest before not known")
+    assert names(changes.came_back) == [("HX-211", "P0301")]
+
+
+def test_the_same_digest_again_has_no_changes() -> None:
+    frames = fleet()
+    same = frames.attempts.select("attempt_id", "outcome")
+    changes = build_digest(replace(frames, previous=same, previous_at=AS_OF)).fleet.changes
+    assert changes == Changes(AS_OF, (), (), (), ())
+
+
+def test_attempts_are_counted_by_kind_and_verdict(page: FleetPage) -> None:
+    assert page.tallies == (
+        Tally("repair", held=4, on_watch=3, unchecked=2, came_back=3),
+        Tally("clear_only", held=0, on_watch=1, unchecked=0, came_back=2),
+    )
+    assert sum(tally.total for tally in page.tallies) == 15
+
+
+def test_come_backs_of_the_last_year_are_listed_present_ones_first(page: FleetPage) -> None:
+    assert [(view.row.attempt_id, view.present) for view in page.failed] == [
+        ("BUS-07/1", True),
+        ("HX-211/2", True),
+        ("HX-217/2", True),
+        ("HX-211/1", False),
+        ("HX-217/1", False),
+    ]
+    assert page.n_failed_before == 0
+
+
+def test_older_come_backs_are_counted_only() -> None:
+    frames = fleet()
+    short = replace(frames.settings, look_back_days=60)
+    page = build_digest(replace(frames, settings=short)).fleet
+    assert [view.row.attempt_id for view in page.failed] == ["HX-211/2"]
+    assert page.n_failed_before == 4
+
+
+def test_a_work_order_for_two_codes_costs_once() -> None:
+    story = Story(vehicle("A-1", "Haul 7", "Northquay"), 0, 50)
+    story.fault("engine", "P0301", 10).fault("engine", "P0302", 10).scan(5, 20, 400)
+    for code in ("P0301", "P0302"):
+        story.attempt(Try(30, "engine", code, "came_back", "WO-1", "replace", "coil", 90.0, p=0.9))
+    costs = build_digest(frames_of([story])).fleet.costs
+    assert [(cost.currency, cost.total, cost.n_repairs) for cost in costs] == [("EUR", 90.0, 1)]
+
+
+def test_the_cost_of_come_backs_leaves_out_what_is_likelier_a_new_fault(page: FleetPage) -> None:
+    """305 for BUS-07, 211 and 140 for the two orders of HX-211."""
+    assert [(c.currency, c.total, c.n_repairs) for c in page.costs] == [("EUR", 656.0, 3)]
+    frames = fleet()
+    doubted = frames.attempts.with_columns(
+        pl.when(pl.col("attempt_id") == "BUS-07/1")
+        .then(0.3)
+        .otherwise(pl.col("p_same_fault"))
+        .alias("p_same_fault")
+    )
+    costs = build_digest(replace(frames, attempts=doubted)).fleet.costs
+    assert [(cost.total, cost.n_repairs) for cost in costs] == [(351.0, 2)]
+
+
+def test_currencies_are_kept_apart_and_missing_costs_counted() -> None:
+    frames = fleet()
+    mixed = frames.attempts.with_columns(
+        pl.when(pl.col("attempt_id") == "HX-211/1")
+        .then(pl.lit("CHF"))
+        .otherwise(pl.col("currency"))
+        .alias("currency"),
+        pl.when(pl.col("attempt_id") == "HX-211/2")
+        .then(None)
+        .otherwise(pl.col("cost"))
+        .alias("cost"),
+    )
+    page = build_digest(replace(frames, attempts=mixed)).fleet
+    assert [(c.currency, c.total) for c in page.costs] == [("CHF", 140.0), ("EUR", 305.0)]
+    assert page.n_failed_without_cost == 1
+
+
+def test_the_soonest_proven_comes_first_and_the_undatable_last(page: FleetPage) -> None:
+    assert [view.row.vehicle_id for view in page.watched] == [
+        "HX-226",
+        "HX-221",
+        "VAN-38",
+        "PLANT-3",
+    ]
+    due = page.watched[1].due
+    assert due is not None
+    assert due.on == datetime(2025, 7, 15, 3, tzinfo=UTC), "3,100 km at 80 km a day: 38.75 days"
+    assert due.from_km == 61_300 + 3_100
+
+
+def test_unchecked_fixes_say_what_would_settle_them(page: FleetPage) -> None:
+    assert [(v.row.vehicle_id, v.settled_by) for v in page.unchecked] == [
+        ("BUS-09", "a full scan, or one that reads this control unit"),
+        ("VAN-40", "find out why the control unit does not answer, then scan it again"),
+    ]
+
+
+def test_what_could_not_be_used_is_said(page: FleetPage) -> None:
+    notes = page.notes
+    assert notes.n_rejections == 7
+    assert notes.set_aside == (
+        SetAside("decimal", 1, 1),
+        SetAside("single", 1, 1),
+        SetAside("units", 1, 1),
+    )
+    assert [ref.vehicle_id for ref, _ in notes.quiet] == ["VAN-44"]
+    assert [ref.vehicle_id for ref in notes.never_scanned] == ["VAN-50"]
+    assert (notes.n_scans, notes.n_partial) == (131, 6)
+    assert notes.loads_with_refusals[0] == LoadLine(
+        "scans_2025-05-02.csv",
+        "yard tablet",
+        notes.loads_with_refusals[0].at,
+        n_read=412,
+        n_refused=5,
+    )
+
+
+def test_an_empty_store_makes_an_empty_page_not_an_error() -> None:
+    model = build_digest(frames_of([]))
+    assert model.fleet.work == ()
+    assert model.index.vehicles == ()
+    assert len(model.vehicles) == 0
+
+
+def test_a_vehicle_met_in_scans_only_has_a_page() -> None:
+    story = Story(vehicle("A-1", "Haul 7", "Northquay"), 0, 10).scan(10)
+    frames = frames_of([story])
+    model = build_digest(replace(frames, vehicles=frames.vehicles.clear()))
+    assert [line.vehicle.vehicle_id for line in model.index.vehicles] == ["A-1"]
+    assert [page.ref.vehicle_id for page in model.vehicles] == ["A-1"]

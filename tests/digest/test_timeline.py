@@ -1,0 +1,168 @@
+"""Where everything stands in the picture of a vehicle's history."""
+
+import pytest
+
+from afterclear.digest.axes import date_ticks, distance_ticks, round_step
+from afterclear.digest.build import build_digest
+from afterclear.digest.cells import Cells, Dash
+from afterclear.digest.frames import HistoryFrames
+from afterclear.digest.mileage import Line
+from afterclear.digest.vehicle_model import (
+    ClearMark,
+    Flag,
+    Mark,
+    Span,
+    Stretch,
+    Tick,
+    TimeLine,
+    VehiclePage,
+)
+from tests.digest.fleet_fixture import fleet, frames_of
+from tests.digest.story import START, Story, Try, vehicle
+
+
+def page_of(story: Story) -> VehiclePage:
+    return next(iter(build_digest(frames_of([story])).vehicles))
+
+
+def timeline_of(story: Story) -> TimeLine:
+    found = page_of(story).timeline
+    assert isinstance(found, TimeLine)
+    return found
+
+
+def simple() -> Story:
+    """Ten km a day from 0 km: km are ten times the day of the story."""
+    story = Story(vehicle("A-1", "Haul 7", "Northquay"), 0, 10)
+    return story.fault("engine", "P0301", 20, 30)
+
+
+def test_a_code_began_after_the_last_scan_without_it_and_ended_with_the_clear() -> None:
+    story = simple().scan(10, 25, 30, 50)
+    story.attempt(
+        Try(40, "engine", "P0301", "on_watch", "WO-1", "replace", "coil", p=0.2, to_go=100)
+    )
+    drawn = timeline_of(story)
+    engine = drawn.lanes[0]
+    assert (engine.name, engine.note.replace("\u00a0", " ")) == (
+        "Engine",
+        "answered in 4 of 4 scans",
+    )
+    assert engine.marks == (
+        Mark(100, "clean"),
+        Mark(250, "code"),
+        Mark(300, "code"),
+        Mark(500, "clean"),
+    )
+    assert engine.codes[0].spans == (Span(100, 250, 300, 400, is_open=False),)
+    growth = engine.codes[0].growths[0]
+    assert growth.stretches == (Stretch(400, 500, 0, 0.5),)
+    assert (growth.start, growth.verdict_at, growth.target) == (400, 500, 600)
+    assert drawn.flags == (Flag(400, 1),)
+    assert drawn.low == 100
+    assert drawn.high == 600, "the axis reaches to where a clean scan would prove the fix"
+
+
+def test_a_code_there_at_the_first_look_has_no_beginning() -> None:
+    drawn = timeline_of(simple().scan(20, 30))
+    assert drawn.lanes[0].codes[0].spans == (Span(None, 200, 300, None, is_open=True),)
+
+
+def test_a_control_unit_that_did_not_answer_is_a_cross_not_a_circle() -> None:
+    drawn = timeline_of(simple().scan(10, 25).scan(35, silent=("engine",)))
+    assert [mark.kind for mark in drawn.lanes[0].marks] == ["clean", "code", "no_answer"]
+
+
+def test_active_codes_only_is_not_drawn_as_a_clean_reading() -> None:
+    story = simple().scan(10)
+    for row in story.frames["observations"]:
+        row["memory"] = "active_only"
+    assert {mark.kind for lane in timeline_of(story).lanes for mark in lane.marks} == {"momentary"}
+
+
+def test_an_unrecorded_clear_has_its_interval() -> None:
+    story = simple().scan(10, 25, 50).clear(40, "engine", origin="counter", low=30)
+    assert timeline_of(story).lanes[0].clears[0] == ClearMark(400, 300, 400, recorded=False)
+
+
+def test_a_clear_shows_though_no_code_was_ever_seen() -> None:
+    story = Story(vehicle("A-2", "Haul 7", "Northquay"), 0, 10).scan(10, 50)
+    story.clear(40, "engine", "brakes")
+    drawn = timeline_of(story)
+    assert [lane.name for lane in drawn.lanes] == ["8 control units"]
+    assert drawn.lanes[0].clears == (ClearMark(400, 400, 400, recorded=True),)
+
+
+def test_lanes_begin_with_what_is_there_and_end_with_the_quiet_ones() -> None:
+    pages = {page.ref.vehicle_id: page for page in build_digest(fleet()).vehicles}
+    drawn = pages["BUS-07"].timeline
+    assert isinstance(drawn, TimeLine)
+    assert [lane.name for lane in drawn.lanes] == ["Brakes", "Gateway", "6 other control units"]
+
+
+def test_without_an_odometer_the_axis_is_time() -> None:
+    story = simple().scan(10, 25)
+    story.frames["odometer"].clear()
+    for row in (*story.frames["observations"], *story.frames["sightings"]):
+        row["km"] = None
+    drawn = timeline_of(story)
+    assert drawn.axis == "date"
+    days = [mark.at - drawn.low for mark in drawn.lanes[0].marks]
+    assert days == [0, 15]
+
+
+def test_a_vehicle_never_scanned_has_a_dash_and_a_reason() -> None:
+    page = page_of(Story(vehicle("A-3", "Haul 7", "Northquay")))
+    assert page.timeline == Dash("no scan has read a control unit of this vehicle")
+    assert page.odometer == Dash("no odometer reading")
+
+
+def test_the_table_tells_everything_the_picture_shows() -> None:
+    story = simple().scan(10, 25, 50)
+    story.attempt(Try(40, "engine", "P0301", "held", "WO-1", "replace", "coil", p=0.01))
+    log = page_of(story).log
+    assert [(line.kind, line.name, line.km) for line in log] == [
+        ("scan", "S-10100", 100),
+        ("scan", "S-10250", 250),
+        ("repair", "WO-1", 400),
+        ("clear", "", 400),
+        ("scan", "S-10500", 500),
+    ]
+    assert next((r.unit, r.kind, r.text) for r in log[1].readings) == ("Engine", "code", "P0301")
+    assert log[3].text == "Engine: codes erased with the repair"
+
+
+def test_more_codes_than_fit_are_counted() -> None:
+    story = Story(vehicle("A-4", "Haul 7", "Northquay"), 0, 10)
+    for code in ("P0301", "P0302", "P0401", "P0299", "P2002", "P0562", "P0715", "C0034", "C0050"):
+        story.fault("engine", code, 20)
+    lane = timeline_of(story.scan(10, 25)).lanes[0]
+    assert (len(lane.codes), lane.n_hidden) == (8, 1)
+
+
+def test_steps_are_round_in_the_readers_unit() -> None:
+    """1 mile is 1.609344 km exactly, so 1,000 mi stand at 1,609.344 km."""
+    assert [round_step(extent, 6) for extent in (34_000, 6.1, 900, 12)] == [10_000, 2, 200, 2]
+    line = Line((START, START.replace(year=2025)), (0.0, 10_000.0))
+    miles = distance_ticks(0, 9_000, line, Cells("mi"))
+    assert miles[1] == Tick(1_609.344, "1,000", "Mar\u00a02024")
+
+
+def test_dates_are_marked_by_months_or_days() -> None:
+    cells = Cells()
+    days = date_ticks(20_000, 20_010, cells)
+    assert [tick.at for tick in days] == [20_000, 20_002, 20_004, 20_006, 20_008, 20_010]
+    months = date_ticks(20_000, 20_400, cells)
+    labels = [tick.label.replace("\u00a0", " ") for tick in months]
+    assert labels == [
+        "Nov 2024", "Jan 2025", "Mar 2025", "May 2025", "Jul 2025", "Sep 2025", "Nov 2025",
+    ]  # fmt: skip
+    years = date_ticks(0, 20_000, cells)
+    assert [tick.label for tick in years] == ["1970", "1980", "1990", "2000", "2010", "2020"]
+
+
+def test_the_digest_refuses_frames_that_lack_a_column() -> None:
+    frames = frames_of([simple().scan(10)])
+    lacking = {**vars(frames), "sightings": frames.sightings.drop("presence")}
+    with pytest.raises(ValueError, match=r"sightings\.presence"):
+        build_digest(HistoryFrames(**lacking))

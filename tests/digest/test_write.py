@@ -1,0 +1,43 @@
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from afterclear.digest.write import write_digest
+
+
+def test_pages_are_written_under_their_names(tmp_path: Path) -> None:
+    pages = {"vehicles/v-a.html": "<p>é</p>\n", "index.html": "<p>b</p>"}
+    written = write_digest(pages, tmp_path / "new" / "folder")
+    assert [path.relative_to(tmp_path / "new" / "folder").as_posix() for path in written] == [
+        "vehicles/v-a.html",
+        "index.html",
+    ]
+    assert written[0].read_bytes() == "<p>é</p>\n".encode()
+
+
+def test_pages_made_one_at_a_time_are_written_one_at_a_time(tmp_path: Path) -> None:
+    def made() -> Iterator[tuple[str, str]]:
+        yield "a.html", "a"
+        assert (tmp_path / "a.html").read_text(encoding="utf-8") == "a"
+        yield "b.html", "b"
+
+    assert len(write_digest(made(), tmp_path)) == 2
+
+
+def test_a_page_is_replaced_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The old page stays readable while the new one is written, and if that fails."""
+    write_digest({"a.html": "old"}, tmp_path)
+
+    def fail(self: Path, target: Path) -> Path:
+        assert (tmp_path / "a.html").read_text(encoding="utf-8") == "old"
+        assert self.read_text(encoding="utf-8") == "new"
+        raise OSError("disk full", str(target))
+
+    monkeypatch.setattr(Path, "replace", fail)
+    with pytest.raises(OSError, match="disk full"):
+        write_digest({"a.html": "new"}, tmp_path)
+    assert (tmp_path / "a.html").read_text(encoding="utf-8") == "old"
+    assert [path.name for path in tmp_path.iterdir()] == ["a.html"], "no draft is left behind"
