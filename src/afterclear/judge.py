@@ -1,7 +1,7 @@
 """Verdicts: the evidence of every attempt through the pooled model, into the store.
 
 The only place where stored histories meet the estimators.  An attempt's window is what was
-evidenced; its group (family, kind of attempt, first or repeated) lends it strength; how often
+evidenced; its group (component, kind of attempt, first or repeated) lends it strength; how often
 the same fault begins anew where nobody ever worked on it is the background a return is held
 against.
 """
@@ -15,7 +15,8 @@ from afterclear.analyses.fix_held import fix_held
 from afterclear.analyses.rates import onset_rates, shrunken_rates
 from afterclear.store.database import Connection, create_temp_table, query, transaction
 
-GROUP = ["family", "kind", "is_repeat"]
+# Attempts on one component are pooled whatever its position: a fleet has few of each corner.
+GROUP = ["component", "kind", "is_repeat"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +47,9 @@ def _windows(con: Connection) -> pl.DataFrame:
     """Each attempt's (low, high] in evidenced km, and its group."""
     return query(
         con,
-        """SELECT attempt_id, family, kind, is_repeat, clean_km AS low_km, returned, stayed,
+        """SELECT attempt_id, family,
+               CASE WHEN split_part(family, ':', 1) IN ('code', 'part') THEN family
+                    ELSE split_part(family, ':', 1) END AS component, kind, is_repeat, clean_km AS low_km, returned, stayed,
                CASE WHEN returned THEN clean_km + unwatched_km END AS high_km,
                -- a code that was never gone tells nothing of when it would have come back
                returned AND unwatched_km IS NOT NULL

@@ -17,6 +17,7 @@ from afterclear.records import Delivery, LoadResult, ReadFile, Rejection
 from afterclear.store.absorb import Absorbed, absorb
 from afterclear.store.archive import Snapshot, archived
 from afterclear.store.database import Connection, transaction
+from afterclear.store.identity import under_own_number
 from afterclear.store.ledger import (
     complete_load,
     insert_rejections,
@@ -94,7 +95,8 @@ def _absorb_all(
     con: Connection, read: ReadFile, load: LoadResult, zone: str
 ) -> tuple[LoadResult, list[Rejection]]:
     parts: list[Absorbed] = [
-        absorb(con, part, load.load_id or 0, zone=zone, spellers=SPELLERS) for part in read.parts
+        absorb(con, under_own_number(con, part), load.load_id or 0, zone=zone, spellers=SPELLERS)
+        for part in read.parts
     ]
     rejections = [*read.rejections, *(r for part in parts for r in part.rejections)]
     return (

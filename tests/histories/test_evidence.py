@@ -252,6 +252,23 @@ def test_a_counter_that_agrees_with_the_recorded_clear_is_no_news(tmp_path: Path
         assert only(attempts(con))["clean_km"] == 2000
 
 
+def test_an_unrecorded_clear_of_the_visit_lies_after_the_scan_before_the_work(
+    tmp_path: Path,
+) -> None:
+    """Scan with the code, repair, scan 4 km after a clear nobody wrote down: cleared between."""
+    story = Story().scan(0, 1000, engine=[CODE])
+    story.repair(0.06, 1000, codes=CODE, action="replace")
+    story.scan(0.1, 1004, engine={"distance_since_clear_km": 4}, visit_reason="post_repair")
+    story.scan(30, 3000, engine={"distance_since_clear_km": 2000})
+    with told(tmp_path, story) as con:
+        attempt = only(attempts(con))
+        assert (attempt["kind"], attempt["returned"], attempt["clean_km"]) == (
+            "repair",
+            False,
+            2000,
+        )
+
+
 def test_two_scans_that_tell_of_one_clear_make_one_clear(tmp_path: Path) -> None:
     story = Story()
     for day, km, since in ((0, 5000, 300), (10, 5500, 801), (20, 6000, 1299)):

@@ -109,7 +109,7 @@ def _table(header: tuple[str, ...]) -> Table | None:
     names = {_plain_name(name) for name in header}
     fitting = [t for t in TABLES.values() if names >= set(t.required)]
     # vehicle_id alone says nothing: a vehicle list must tell something about vehicles
-    fitting = [t for t in fitting if len(names & set(t.names)) > len(t.keys) or t.name == "clears"]
+    fitting = [t for t in fitting if len(names & set(t.names)) > 1]
     return max(
         fitting,
         key=lambda t: (len(t.required), len(names & set(t.names))),

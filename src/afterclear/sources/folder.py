@@ -1,8 +1,8 @@
 """Files from a folder, in name order, with those in the folders below it.
 
 Order matters only for corrections: of two files that contradict each other, the later name
-wins.  Hidden files, links that lead out of the folder and files being written (``.part``,
-``.tmp``) are left alone.
+wins.  Hidden files, notes (``.md``), links that lead out of the folder and files being
+written (``.part``, ``.tmp``) are left alone.
 """
 
 from collections.abc import Iterator
@@ -13,6 +13,7 @@ from afterclear.errors import UnreachableError, UsageError
 
 _UNFINISHED = {".part", ".tmp", ".crdownload", ".partial"}
 _OURS = {".archive", ".duckdb", ".wal"}
+_FOR_PEOPLE = {".md"}  # notes beside the data
 
 
 def files_in(folder: Path, pattern: str = "*") -> list[Path]:
@@ -46,7 +47,7 @@ def _files(root: Path, pattern: str) -> Iterator[Path]:
         below = path.relative_to(root)
         hidden = any(piece.startswith(".") for piece in below.parts)
         ours = any(Path(piece).suffix in _OURS for piece in below.parts)
-        if hidden or ours or path.suffix in _UNFINISHED or not path.is_file():
+        if hidden or ours or path.suffix in _UNFINISHED | _FOR_PEOPLE or not path.is_file():
             continue
         if root in path.resolve().parents and fnmatch(path.name, pattern):
             yield path

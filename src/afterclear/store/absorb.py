@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
-from duckdb import DuckDBPyConnection
 
 from afterclear.plain import TABLES, Table
 from afterclear.records import PlainFile, PlainRows, Rejection
-from afterclear.store.database import create_temp_table, query, scalar
+from afterclear.store.database import Connection, create_temp_table, query, scalar
 from afterclear.store.lines import csv_row_lines, line_of_byte, text_row_lines
 from afterclear.store.merging import contradictions, merge
-from afterclear.store.staging import SPELLED, RawTable, row_checks, spelling_key, stage
+from afterclear.store.staging import SPELLED, RawTable, json_keys, row_checks, spelling_key, stage
 
 # Spells one cell: (text, failure type) -> normal form, or None when it is no code.
 Speller = Callable[[str, str | None], str | None]
@@ -41,7 +40,7 @@ class Absorbed:
 
 
 def absorb(
-    con: DuckDBPyConnection,
+    con: Connection,
     part: PlainFile | PlainRows,
     load_id: int,
     *,
@@ -55,7 +54,7 @@ def absorb(
 
     """
     with tempfile.TemporaryDirectory() as folder:
-        source = _raw_table(part, Path(folder), zone)
+        source = _raw_table(con, part, Path(folder), zone)
         con.execute("CREATE OR REPLACE TEMP TABLE unreadable (spelling VARCHAR)")
         stage(con, source)
         _spell_codes(con, source, spellers)
@@ -78,16 +77,20 @@ def absorb(
     )
 
 
-def _raw_table(part: PlainFile | PlainRows, folder: Path, zone: str) -> RawTable:
+def _raw_table(
+    con: Connection, part: PlainFile | PlainRows, folder: Path, zone: str
+) -> RawTable:
     table = TABLES[part.table]
     if isinstance(part, PlainFile):
-        return RawTable(table, part.path, part.form, part.header, zone)
+        # in JSON Lines any line may bring a column the first ones lack
+        header = json_keys(con, part.path) if part.form == "jsonl" else part.header
+        return RawTable(table, part.path, part.form, header, zone)
     path = folder / "rows.parquet"
     part.frame.write_parquet(path)
     return RawTable(table, path, "parquet", tuple(part.frame.columns), zone)
 
 
-def _order_matters(con: DuckDBPyConnection, source: RawTable) -> bool:
+def _order_matters(con: Connection, source: RawTable) -> bool:
     return (
         scalar(con, "SELECT count(fault) FROM staged") > 0
         or scalar(con, "SELECT count(*) FROM unreadable") > 0
@@ -96,7 +99,7 @@ def _order_matters(con: DuckDBPyConnection, source: RawTable) -> bool:
 
 
 def _spell_codes(
-    con: DuckDBPyConnection, source: RawTable, spellers: Mapping[str, Speller]
+    con: Connection, source: RawTable, spellers: Mapping[str, Speller]
 ) -> None:
     """Spell each distinct code once; what cannot be spelled goes into ``unreadable``."""
     column = SPELLED.get(source.table.name)
@@ -114,7 +117,7 @@ def _spell_codes(
     con.execute("INSERT INTO unreadable SELECT spelling FROM spellings WHERE normal IS NULL")
 
 
-def _apply_spellings(con: DuckDBPyConnection, table: Table) -> None:
+def _apply_spellings(con: Connection, table: Table) -> None:
     column = SPELLED.get(table.name)
     if column is None or not scalar(
         con, "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'spellings'"
@@ -129,7 +132,7 @@ def _apply_spellings(con: DuckDBPyConnection, table: Table) -> None:
     con.execute("DROP TABLE spellings")
 
 
-def _refused(con: DuckDBPyConnection, source: RawTable) -> list[Rejection]:
+def _refused(con: Connection, source: RawTable) -> list[Rejection]:
     """Everything of the file that is not stored, with line, column, value and expectation."""
     malformed, refused_lines = _malformed_lines(con, source)
     checks = row_checks(source)
@@ -160,7 +163,7 @@ def _rejection(
     return Rejection(source.table.name, line, column, text, expectation, raw_row)
 
 
-def _malformed_lines(con: DuckDBPyConnection, source: RawTable) -> tuple[list[Rejection], set[int]]:
+def _malformed_lines(con: Connection, source: RawTable) -> tuple[list[Rejection], set[int]]:
     """Lines the file's reader could not even split, one rejection each."""
     if source.form != "csv":
         return [], set()
@@ -179,7 +182,7 @@ def _malformed_lines(con: DuckDBPyConnection, source: RawTable) -> tuple[list[Re
 
 
 def _row_lines(
-    con: DuckDBPyConnection, source: RawTable, refused: set[int]
+    con: Connection, source: RawTable, refused: set[int]
 ) -> dict[int, int | None]:
     """Place among the accepted rows -> line in the file; a place itself where none are lines."""
     if source.form == "parquet":

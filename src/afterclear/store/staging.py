@@ -153,6 +153,24 @@ def _text(name: str) -> str:
     return name.replace("'", "''")
 
 
+def json_keys(con: DuckDBPyConnection, path: Path) -> tuple[str, ...]:
+    """Name every key that any object of a JSON Lines file has, sorted."""
+    rows = con.execute(
+        f"""SELECT DISTINCT unnest(json_keys(line)) AS name FROM {_lines(_text(str(path)))}
+            WHERE json_valid(line) AND json_type(line) = 'OBJECT' ORDER BY name"""
+    ).fetchall()
+    return tuple(name for (name,) in rows)
+
+
+def _lines(path: str) -> str:
+    """SQL for a file line by line as text, so that a broken line is refused alone and whole."""
+    return (
+        f"read_csv('{path}', columns = {{'line': 'VARCHAR'}}, header = false, "
+        "auto_detect = false, delim = '\\x1f', quote = '', escape = '', "
+        f"max_line_size = {MAX_LINE_BYTES})"
+    )
+
+
 def _scan(source: RawTable) -> str:
     path = _text(str(source.path))
     if source.form == "parquet":
@@ -162,16 +180,10 @@ def _scan(source: RawTable) -> str:
         )
         return f"(SELECT {columns} FROM read_parquet('{path}'))"
     if source.form == "jsonl":
-        # line by line as text, so that a broken line is refused alone and kept whole
-        lines = (
-            f"read_csv('{path}', columns = {{'line': 'VARCHAR'}}, header = false, "
-            "auto_detect = false, delim = '\\x1f', quote = '', escape = '', "
-            f"max_line_size = {MAX_LINE_BYTES})"
-        )
         return (
             "(SELECT CASE WHEN json_valid(line) AND json_type(line) = 'OBJECT' "
             "THEN line::JSON ELSE json_object('line', line) END AS cells "
-            f"FROM {lines} WHERE trim(line) <> '')"
+            f"FROM {_lines(path)} WHERE trim(line) <> '')"
         )
     columns = ", ".join(f"'{_text(n)}': 'VARCHAR'" for n in source.header)
     return (

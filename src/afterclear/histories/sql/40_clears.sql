@@ -41,15 +41,24 @@ WITH readings AS (
         OR km IS NULL AND since_clear_km < previous_since_clear_km
 )
 SELECT p.vehicle_id, p.ecu,
-    least(p.seen_at, greatest(coalesce(p.low_at, a.point_at, b.point_at), coalesce(
-        a.point_at + to_seconds(CASE WHEN b.km > a.km
-            THEN date_diff('second', a.point_at, b.point_at) * (p.km - a.km) / (b.km - a.km)
-            ELSE 0 END), b.point_at, p.seen_at))) AS cleared_at,
-    p.low_at, p.seen_at AS high_at, p.km, p.km_low, p.km_high, 'counter' AS origin,
-    NULL::VARCHAR AS reason
+    -- with a work order where the counter points, the clear was part of that work
+    coalesce(w.repaired_at, least(p.seen_at,
+        greatest(coalesce(p.low_at, a.point_at, b.point_at), coalesce(
+            a.point_at + to_seconds(CASE WHEN b.km > a.km
+                THEN date_diff('second', a.point_at, b.point_at) * (p.km - a.km) / (b.km - a.km)
+                ELSE 0 END), b.point_at, p.seen_at)))) AS cleared_at,
+    p.low_at, p.seen_at AS high_at, coalesce(w.km, p.km) AS km, coalesce(w.km, p.km_low) AS km_low,
+    coalesce(w.km, p.km_high) AS km_high, 'counter' AS origin, NULL::VARCHAR AS reason
 FROM placed p
 ASOF LEFT JOIN line a ON a.vehicle_id = p.vehicle_id AND p.km >= a.km
 ASOF LEFT JOIN line b ON b.vehicle_id = p.vehicle_id AND p.km <= b.km
+LEFT JOIN LATERAL (
+    SELECT max_by(m.happened_at, m.happened_at) AS repaired_at, max_by(m.km, m.happened_at) AS km
+    FROM moment_km m
+    WHERE m.vehicle_id = p.vehicle_id AND m.origin = 'repair'
+        AND m.happened_at <= p.seen_at AND (p.low_at IS NULL OR m.happened_at >= p.low_at)
+        AND m.km BETWEEN p.km_low - getvariable('visit_km') AND p.km_high + getvariable('visit_km')
+) w ON true
 WHERE NOT EXISTS (
     -- the same clear, recorded; or one recorded between this scan and its implied place
     SELECT 1 FROM recorded_clears r

@@ -1,17 +1,19 @@
 -- Readings and clears of one control unit in one order.  At the same instant a scan before the
--- work comes first, then the clear, then a scan after it; an inferred clear lies before the scan
--- that revealed it.
+-- work comes first, then the clear, then a scan after it; an inferred clear lies after every
+-- scan of its instant, but before the one that revealed it.
 CREATE OR REPLACE TEMP TABLE unit_timeline AS
 WITH events AS (
     SELECT vehicle_id, ecu, seen_at AS happened_at, scan_id, false AS is_clear,
         answered AND memory = 'stored' AS is_stored_reading,
         CASE WHEN visit_reason IN ('pre_repair', 'complaint', 'intake') THEN 0
              WHEN visit_reason = 'post_repair' THEN 3 ELSE 1 END AS turn,
-        NULL::DOUBLE AS clear_km, NULL::VARCHAR AS clear_origin
+        NULL::DOUBLE AS clear_km, NULL::DOUBLE AS clear_km_low, NULL::VARCHAR AS clear_origin
     FROM unit_readings WHERE ecu IS NOT NULL
     UNION ALL
     SELECT vehicle_id, ecu, cleared_at, NULL, true, false,
-        CASE WHEN origin IN ('counter', 'vanished') THEN -1 ELSE 2 END, km_high, origin
+        CASE WHEN cleared_at < high_at THEN 4 WHEN origin IN ('counter', 'vanished') THEN -1
+             ELSE 2 END,
+        km_high, km_low, origin
     FROM clear_events
 )
 SELECT *,
@@ -24,11 +26,13 @@ WINDOW unit AS (
     ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW);
 
 CREATE OR REPLACE TEMP TABLE unit_clears AS
-SELECT vehicle_id, ecu, clear_no, seq, happened_at AS cleared_at, clear_km, clear_origin
+SELECT vehicle_id, ecu, clear_no, seq, happened_at AS cleared_at, clear_km,
+    clear_km_low, clear_origin
 FROM unit_timeline WHERE is_clear;
 
 CREATE OR REPLACE TEMP TABLE readings AS
 SELECT r.*, t.seq, t.clear_no, t.reading_no, c.cleared_at, c.clear_km,
+    c.clear_km_low,
     -- readings of stored memory at even places, active-only ones between them: a code is gone
     -- between two places when a stored reading lies strictly between
     CASE WHEN t.is_stored_reading THEN 2 * t.reading_no ELSE 2 * t.reading_no + 1 END AS place,

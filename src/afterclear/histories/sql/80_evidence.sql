@@ -3,7 +3,8 @@
 CREATE OR REPLACE TEMP TABLE findings AS
 WITH later AS (
     SELECT a.attempt_id, a.vehicle_id, a.attempted_at, a.attempted_km, a.monitor, a.min_clean_km,
-        r.scan_id, r.seq, r.seen_at, r.km, r.cleared_at, r.clear_km, r.why_blind,
+        r.scan_id, r.seq, r.seen_at, r.km, r.cleared_at, r.clear_km, r.clear_km_low,
+        r.why_blind,
         r.monitors_incomplete, r.cleared_km_ago, s.presence, s.first_seen_km AS told_km,
         coalesce(h.is_fault, false) AS is_fault,
         -- a run that began before the work and was never broken: the code was never gone
@@ -57,6 +58,9 @@ WITH stretches AS (
     SELECT attempt_id, vehicle_id, scan_id, seq, seen_at, km, finding, why, told_km,
         greatest(attempted_km, clear_km,
             max(km) FILTER (finding = 'clean') OVER before) AS from_km,
+        -- a return may have begun at the near end of an inferred clear's interval
+        greatest(attempted_km, clear_km_low,
+            max(km) FILTER (finding = 'clean') OVER before) AS unwatched_from_km,
         greatest(attempted_at, cleared_at,
             max(seen_at) FILTER (finding = 'clean') OVER before) AS from_at
     FROM findings
@@ -70,7 +74,8 @@ SELECT attempt_id, vehicle_id, scan_id, seq, seen_at, km, finding, why,
          THEN greatest(0, date_diff('second', from_at, seen_at)) / 86400.0 END AS stretch_days,
     -- for a return: how much may have been driven, unwatched, since the last stretch
     CASE WHEN finding IN ('returned', 'stayed') THEN
-        greatest(1, CASE WHEN told_km > from_km AND told_km < km THEN told_km ELSE km END - from_km)
+        greatest(1, CASE WHEN told_km > unwatched_from_km AND told_km < km
+                         THEN told_km ELSE km END - unwatched_from_km)
         END AS unwatched_km
 FROM stretches;
 

@@ -1,0 +1,43 @@
+"""Whatever the deliveries, every row is accounted for and the last word on each key counts."""
+
+import tempfile
+from pathlib import Path
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.store.deliveries import HEAD, adds_up, load, rows, write
+
+CELLS = st.tuples(
+    st.sampled_from(["S1", "S2", "S3"]),
+    st.sampled_from(["V1", "V2"]),
+    st.sampled_from(["10", "20", "-5"]),  # the last one is refused
+    st.sampled_from(["P0301", "P0302", "", "junk!"]),  # likewise
+)
+FILES = st.lists(st.lists(CELLS, min_size=1, max_size=8), min_size=1, max_size=4)
+
+
+@given(FILES)
+@settings(max_examples=25, deadline=None)
+def test_rows_add_up_and_the_last_new_word_counts(files: list[list[tuple[str, ...]]]) -> None:
+    """The same rule, row by row in plain Python, gives the same table."""
+    seen: dict[tuple[str, str, str], list[str]] = {}
+    with tempfile.TemporaryDirectory() as folder:
+        paths = []
+        for number, cells in enumerate(files):
+            text = HEAD + "".join(
+                f"{scan},{vehicle},2025-01-01,{km},engine,{code},\n"
+                for scan, vehicle, km, code in cells
+            )
+            paths.append(write(Path(folder), f"{number}.csv", text))
+            for scan, vehicle, km, code in cells:
+                words = seen.setdefault((vehicle, scan, code), [])
+                if km != "-5" and code != "junk!" and km not in words:
+                    words.append(km)
+        store = Path(folder) / "store.duckdb"
+        results = load(store, *paths)
+        assert adds_up(results)
+        stored = rows(store, "SELECT vehicle_id, scan_id, coalesce(code, ''), odometer_km FROM scans")
+        assert sorted(stored) == sorted(
+            (*key, float(words[-1])) for key, words in seen.items() if words
+        )
