@@ -45,3 +45,13 @@ def addressed_frames(
         frames.append((0x1CEB0000 | there, bytes([number + 1]) + packet))
     frames.append((0x1CEC0000 | back, b"\x13" + size + bytes([n_packets, 0xFF]) + group))
     return frames
+
+
+def isotp_frames(payload: bytes) -> list[bytes]:
+    """Cut a payload into the data of classic CAN frames, filled with zeros."""
+    if len(payload) < 8:
+        return [(bytes([len(payload)]) + payload).ljust(8, b"\0")]
+    frames = [bytes([0x10 | len(payload) >> 8, len(payload) & 0xFF]) + payload[:6]]
+    for number, start in enumerate(range(6, len(payload), 7), 1):
+        frames.append((bytes([0x20 | number & 0xF]) + payload[start : start + 7]).ljust(8, b"\0"))
+    return frames

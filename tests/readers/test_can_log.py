@@ -144,7 +144,7 @@ def test_an_old_form_is_refused_with_its_bytes_and_invents_nothing(tmp_path: Pat
     (rejection,) = made.rejections
     assert rows(made, "scans") == []
     assert (rejection.line, rejection.column, rejection.value) == (1, "code", "00 97 03 8A")
-    assert "name the method of address 0" in rejection.expected
+    assert "SA 0 engine uses one of three older ones" in rejection.expected
 
 
 def test_a_named_method_gives_the_code(tmp_path: Path) -> None:
@@ -169,14 +169,15 @@ def test_active_and_previously_active_together_are_the_whole_memory(tmp_path: Pa
     assert (row["status"], row["memory"]) == ("previously_active", "stored")
 
 
-def test_of_several_statements_about_a_code_the_strongest_is_kept(tmp_path: Path) -> None:
+def test_pending_and_permanent_are_facts_beside_the_strongest_statement(tmp_path: Path) -> None:
     frames = sorted(
         every_second(0x18FD8000, one_code(91, 3))  # DM28 permanent
+        + every_second(0x18FDB500, one_code(91, 3), 0.1)  # DM23 previously active
         + every_second(0x18FECF00, one_code(91, 3), 0.2)  # DM6 pending
         + every_second(0x18FED400, one_code(91, 3), 0.4)  # DM12 confirmed
     )
-    (row,) = rows(read(candump(tmp_path / "a.log", frames)), "scans")
-    assert row["status"] == "confirmed"
+    made = rows(read(candump(tmp_path / "a.log", frames)), "scans")
+    assert sorted(row["status"] for row in made) == ["confirmed", "pending", "permanent"]
 
 
 # --- clears -------------------------------------------------------------------------------

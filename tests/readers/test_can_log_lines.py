@@ -45,7 +45,8 @@ def test_frames_of_other_kinds_are_counted_not_refused(tmp_path: Path) -> None:
     made = read(log)
     assert made.rejections == ()
     assert "1 error frames" in made.note
-    assert "4 remote or long frames" in made.note
+    assert "2 remote frames" in made.note
+    assert "3 frames" in made.note
 
 
 def test_windows_line_ends_direction_marks_and_ascii_columns_are_read(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import can
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from afterclear.errors import RefusedFileError
@@ -170,6 +170,7 @@ AIMED = st.lists(  # noise that knows the groups: fault messages, transport, ans
 )
 
 
+@settings(deadline=None)  # it writes files
 @given(frames=NOISE)
 def test_random_frames_never_crash_and_name_no_code(
     tmp_path_factory: pytest.TempPathFactory, frames: list[tuple[float, int, bytes]]
@@ -178,6 +179,7 @@ def test_random_frames_never_crash_and_name_no_code(
     assert codes(read(path)) == set()
 
 
+@settings(deadline=None)  # it writes files
 @given(frames=AIMED)
 def test_random_data_in_the_right_groups_never_crashes(
     tmp_path_factory: pytest.TempPathFactory, frames: list[tuple[float, int, bytes]]
@@ -189,6 +191,7 @@ def test_random_data_in_the_right_groups_never_crashes(
         assert set(row) >= {"scan_id", "vehicle_id", "scanned_at", "ecu", "_line"}
 
 
+@settings(deadline=None)  # it writes files
 @given(text=st.text(max_size=300))
 def test_random_text_among_frames_never_crashes(
     tmp_path_factory: pytest.TempPathFactory, text: str

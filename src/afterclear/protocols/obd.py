@@ -305,3 +305,20 @@ def vin_from_messages(payloads: Iterable[bytes], form: Form) -> str | None:
     if form is Form.OLDER and sorted(parts) != [1, 2, 3, 4, 5]:
         return None
     return vin_from_ascii(b"".join(parts[number] for number in sorted(parts)))
+
+
+# --- units ---------------------------------------------------------------------------------
+
+# Only the engine has an agreed place among those that answer (ISO 15765-4 and SAE J2178, from
+# memory); any other is named by its number.
+_ENGINE_ANSWER_ID, _ENGINE_ADDRESS = 0x7E8, 0x10
+
+
+def unit_label(number: int, *, is_long: bool = False) -> str:
+    """Name a unit by its 11-bit answer identifier, or (``is_long``) by its one-byte address.
+
+    >>> unit_label(0x7E8), unit_label(0x7E9), unit_label(0x28, is_long=True)
+    ('engine', 'ECU 7E9', 'ECU 28')
+    """
+    is_engine = number == (_ENGINE_ADDRESS if is_long else _ENGINE_ANSWER_ID)
+    return "engine" if is_engine else f"ECU {number:02X}"

@@ -40,7 +40,7 @@ class SubFunction(IntEnum):
 
 
 # 59 sub mask { code(3) status }
-_PLAIN_LISTS = frozenset(
+PLAIN_LISTS = frozenset(
     {
         SubFunction.BY_STATUS,
         SubFunction.SUPPORTED,
@@ -254,7 +254,7 @@ def count_from_payload(payload: bytes) -> DtcCount:
 
 def list_from_payload(payload: bytes) -> DtcList:
     """Decode a list ``59 sub availability { code(3) status }``."""
-    body = _body(payload, _PLAIN_LISTS, 3)
+    body = _body(payload, PLAIN_LISTS, 3)
     records = tuple(DtcRecord(Dtc(r[:3]), DtcStatus(r[3])) for r in _records(body, 4))
     return DtcList(SubFunction(payload[1]), DtcStatus(payload[2]), records)
 

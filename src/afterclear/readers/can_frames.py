@@ -26,9 +26,10 @@ SCHEMA: Final = {
     "bus": pl.String,
     "id": pl.UInt32,
     "extended": pl.Boolean,
-    "data": pl.String,  # upper-case hex, no spaces, at most 8 bytes
+    "data": pl.String,  # upper-case hex, no spaces; 8 bytes at most but for long frames (CAN FD)
 }
 MAX_DATA_HEX = 16  # a classic frame holds 8 bytes
+MAX_LONG_DATA_HEX = 128  # a CAN FD frame 64
 STANDARD_ID_LENGTH = 3  # candump writes 11-bit identifiers with three digits, 29-bit with eight
 ERROR_FLAG = 0x20000000  # SocketCAN's mark of an error frame in the identifier
 CHUNK_BYTES = 16 << 20  # bounds memory: some 300,000 lines at a time
@@ -48,13 +49,12 @@ _DIRECTION = r"(?:[RT]X\s+\S\s+\S\s+)?"  # candump -x
 _ASCII = r"(?:\s+'.*')?"  # candump -a
 _ANY_FRAME = (
     rf"^\s*{_STAMP}\s+(?P<bus>\S+)\s+{_DIRECTION}(?P<id>[0-9A-Fa-f]{{3,8}})"
-    rf"(?:#|\s+\[(?P<dlc>[0-8])\])(?P<data>[0-9A-Fa-f ]*?)(?:\s+[RT])?{_ASCII}\s*$"
+    r"(?:#(?P<long>#[0-9A-Fa-f])?|\s+\[(?P<dlc>\d\d?)\])"
+    rf"(?P<data>[0-9A-Fa-f ]*?)(?:\s+[RT])?{_ASCII}\s*$"
 )
-# what else is a frame: remote requests and frames of up to 64 bytes (CAN FD, CAN XL has others)
-_OTHER_FRAME = (
+_REMOTE_FRAME = (  # asks for data and has none
     rf"^\s*{_STAMP}\s+\S+\s+{_DIRECTION}[0-9A-Fa-f]{{3,8}}"
-    r"(?:#R[0-8]?|##[0-9A-Fa-f](?:[0-9A-Fa-f]{2})*|\s+\[[0-8]\]\s+remote request"
-    rf"|\s+\[\d\d\](?:\s+[0-9A-Fa-f]{{2}})*)(?:\s+[RT])?{_ASCII}\s*$"
+    rf"(?:#R[0-8]?|\s+\[[0-8]\]\s+remote request)(?:\s+[RT])?{_ASCII}\s*$"
 )
 EXPECTED_LINE = (
     "a bus frame with at most 8 data bytes: (seconds) bus ID#DATA or (seconds) bus ID [n] DATA"
@@ -82,7 +82,7 @@ class Frames:
 
 def is_candump_line(text: str) -> bool:
     """Tell whether one line is a frame in candump's way."""
-    return bool(re.match(_ANY_FRAME, text, re.ASCII) or re.match(_OTHER_FRAME, text, re.ASCII))
+    return bool(re.match(_ANY_FRAME, text, re.ASCII) or re.match(_REMOTE_FRAME, text, re.ASCII))
 
 
 def read_candump(path: Path, zone: str) -> Frames:
@@ -122,7 +122,7 @@ def _candump_chunk(chunk: bytes, first_line: int, zone: str, frames: Frames) -> 
     if not rest.is_empty():
         table = _taken_apart(rest, _ANY_FRAME, zone)
         _set_aside(table.filter(~pl.col("is_sound")).select("line", "text"), frames)
-        usual = pl.concat([usual, table.filter("is_sound")]).sort("line")
+        usual = pl.concat([usual, table.filter("is_sound").select(usual.columns)]).sort("line")
     is_error = pl.col("number") >= ERROR_FLAG
     frames.skipped["error frames"] += usual.filter(is_error).height
     return usual.filter(~is_error).select(
@@ -137,12 +137,16 @@ def _candump_chunk(chunk: bytes, first_line: int, zone: str, frames: Frames) -> 
 
 def _taken_apart(lines: pl.DataFrame, pattern: str, zone: str) -> pl.DataFrame:
     """Add a frame's fields to each line, and ``is_sound``: all of them fit together."""
+    has_long = "long" in re.compile(pattern).groupindex
+    is_long = pl.col("dlc").str.len_bytes().fill_null(0) == 2  # noqa: PLR2004 - [08] is CAN FD
+    if has_long:
+        is_long = is_long | pl.col("long").is_not_null()
     is_sound = (
         pl.col("at").is_not_null()
         & (pl.col("number") < 2 * ERROR_FLAG)
         & (pl.col("id").str.len_bytes() >= STANDARD_ID_LENGTH)
         & (pl.col("digits") % 2 == 0)
-        & (pl.col("digits") <= MAX_DATA_HEX)
+        & (pl.col("digits") <= pl.when(is_long).then(MAX_LONG_DATA_HEX).otherwise(MAX_DATA_HEX))
         & (pl.col("dlc").is_null() | (pl.col("dlc").cast(pl.UInt32) * 2 == pl.col("digits")))
     )
     return (
@@ -169,11 +173,10 @@ def _seconds(stamp: pl.Expr, zone: str) -> pl.Expr:
 
 
 def _set_aside(lines: pl.DataFrame, frames: Frames) -> None:
-    """Count the other kinds of frame; refuse what is none."""
-    is_other = lines["text"].str.contains(_OTHER_FRAME)
-    n_other = int(is_other.sum())
-    frames.skipped["remote or long frames"] += n_other
-    for line, text in lines.filter(~is_other).iter_rows():
+    """Count the frames without data; refuse what is none."""
+    is_remote = lines["text"].str.contains(_REMOTE_FRAME)
+    frames.skipped["remote frames"] += int(is_remote.sum())
+    for line, text in lines.filter(~is_remote).iter_rows():
         shown = text.rstrip("\r")[:200]
         frames.rejections.append(Rejection("scans", line, None, shown, f"expected {EXPECTED_LINE}"))
 
@@ -270,9 +273,7 @@ def _opened(path: Path, form: str) -> Iterator[Iterable[can.Message]]:
 def _kind_without_message(message: can.Message) -> str | None:
     if message.is_error_frame:
         return "error frames"
-    if message.is_remote_frame or message.is_fd or len(message.data) * 2 > MAX_DATA_HEX:
-        return "remote or long frames"
-    return None
+    return "remote frames" if message.is_remote_frame else None
 
 
 def _row(number: int, message: can.Message) -> tuple[int, float, str, int, bool, str]:

@@ -17,7 +17,7 @@ these rules leave aside is counted in the load's note.
 from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 
 import polars as pl
@@ -26,18 +26,19 @@ from afterclear.errors import DecodeError
 from afterclear.protocols import j1939, j1939_faults, j1939_readiness
 from afterclear.protocols.j1939_transport import Outcome, Transfer, Transport
 from afterclear.protocols.monitors import incomplete_names
+from afterclear.readers.unit_readings import Clear, CodeSeen, Readings, UnitReading
 
 SHORT_STRETCH_S = 2.0  # two periods of DM1
 ANSWER_WITHIN_S = 5.0  # own judgement: erasing takes units longer than the standard's 0.2 s
 SINGLE_FRAME_HEX = (12, 16)  # 6 to 8 bytes
 
-# Of several statements about one code in one scan the strongest is kept.
-STATUS_STRENGTH = ("active", "confirmed", "previously_active", "pending", "permanent")
 _COUNTERS = (j1939.DM5_READINESS, j1939.DM21_SINCE_CLEAR, j1939.DM26_THIS_TRIP)
 _CLEARS = {
     j1939.DM3_CLEAR_PREVIOUSLY_ACTIVE: "previously active codes erased (DM3)",
     j1939.DM11_CLEAR_ACTIVE: "active codes erased (DM11)",
 }
+# Active and previously active codes together: nothing stored is missing.
+_WHOLE_MEMORY = {j1939.DM1_ACTIVE, j1939.DM2_PREVIOUSLY_ACTIVE}
 _ASKED = (*_COUNTERS, *_CLEARS)
 _DISTANCES = {
     j1939.HIGH_RESOLUTION_DISTANCE: j1939.high_resolution_distance_km,
@@ -45,58 +46,6 @@ _DISTANCES = {
 }
 # Which unit's distance and hours are taken first: the cluster shows the odometer, then the engine.
 _TRUSTED_FIRST = (23, 0)
-
-
-@dataclass(slots=True)
-class CodeSeen:
-    """One code of one unit in one scan."""
-
-    status: str
-    occurrences: int | None
-    line: int
-
-
-@dataclass(slots=True)
-class UnitReading:
-    """What one unit said in one scan."""
-
-    source_address: int
-    first_line: int
-    heard: set[int] = field(default_factory=set)  # group numbers of its fault messages
-    codes: dict[str, CodeSeen] = field(default_factory=dict)
-    lamps: set[str] = field(default_factory=set)
-    unnamed: dict[str, int] = field(default_factory=dict)  # raw bytes of an old method -> line
-    since_clear_km: int | None = None
-    warmups_since_clear: int | None = None
-    monitors_incomplete: str | None = None
-
-    @property
-    def is_whole_memory(self) -> bool:
-        """True if active and previously active codes were both read: nothing stored is missing."""
-        return {j1939.DM1_ACTIVE, j1939.DM2_PREVIOUSLY_ACTIVE} <= self.heard
-
-
-@dataclass(slots=True)
-class Clear:
-    """An acknowledged request to erase codes."""
-
-    at: float
-    line: int
-    source_address: int
-    reason: str
-
-
-@dataclass(slots=True)
-class J1939Log:
-    """Everything a recording says.  Scan numbers are those of the ``scan`` column."""
-
-    readings: dict[tuple[int, int], UnitReading] = field(default_factory=dict)  # (scan, SA)
-    clears: list[Clear] = field(default_factory=list)
-    vins: dict[int, str] = field(default_factory=dict)  # by SA
-    vin_lines: list[int] = field(default_factory=list)
-    odometer_km: dict[int, float] = field(default_factory=dict)  # by scan
-    engine_hours: dict[int, float] = field(default_factory=dict)  # by scan
-    counts: Counter[str] = field(default_factory=Counter)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +65,8 @@ def with_j1939_columns(table: pl.DataFrame) -> pl.DataFrame:
     """Add ``pgn``, ``sa`` and ``destination`` (255: everybody) to the 29-bit frames."""
     group = (pl.col("id") // 256) & 0x3FFFF
     is_addressed = (group // 256) & 0xFF < 240  # noqa: PLR2004 - PDU1, SAE J1939-21
-    return table.filter("extended").with_columns(
+    is_classic = pl.col("data").str.len_bytes() <= 2 * j1939.FRAME_LENGTH
+    return table.filter(pl.col("extended") & is_classic).with_columns(
         pl.when(is_addressed).then(group & 0x3FF00).otherwise(group).alias("pgn"),
         (pl.col("id") & 0xFF).alias("sa"),
         pl.when(is_addressed).then(group & 0xFF).otherwise(255).alias("destination"),
@@ -135,7 +85,7 @@ def acknowledged_clears(frames: pl.DataFrame) -> list[Clear]:
     for line, at, sa, data in answers.select("line", "at", "sa", "data").iter_rows():
         answer = j1939.acknowledgement_from_payload(bytes.fromhex(data))
         if answer.pgn in _CLEARS and _was_asked(asked, answer.pgn, sa, line, at):
-            clears.append(Clear(at, line, sa, _CLEARS[answer.pgn]))
+            clears.append(Clear(at, line, j1939.unit_label(sa), _CLEARS[answer.pgn]))
     return clears
 
 
@@ -164,17 +114,16 @@ def _was_asked(asked: _Requests, pgn: int, sa: int, line: int, at: float) -> boo
     return False
 
 
-def read_j1939(frames: pl.DataFrame, methods: Mapping[int, int]) -> J1939Log:
-    """Read all scans of a recording.
+def take_j1939(frames: pl.DataFrame, methods: Mapping[int, int], readings: Readings) -> None:
+    """Add all scans of a recording to the readings.
 
     ``frames``: 29-bit frames with ``with_j1939_columns`` and the columns ``stretch`` and ``scan``
     (whole numbers).  ``methods``: old SPN conversion method by source address.
     """
-    log = J1939Log(clears=acknowledged_clears(frames))
     repeated = _repeated_identifiers(frames)
     somebody = {(stretch, identifier & 0xFF) for stretch, identifier in repeated}
     messages = list(_single_frames(frames))
-    for transfer, scan, stretch, line in _transfers(frames, log.counts):
+    for transfer, scan, stretch, line in _transfers(frames, readings.counts):
         sa, pgn = transfer.source_address, transfer.pgn
         if pgn in j1939_faults.STATUS_OF_PGN:
             messages.append(
@@ -183,13 +132,12 @@ def read_j1939(frames: pl.DataFrame, methods: Mapping[int, int]) -> J1939Log:
         elif pgn == j1939.VEHICLE_IDENTIFICATION and (
             vin := j1939.vin_from_payload(transfer.payload)
         ):
-            log.vins.setdefault(sa, vin)
-            log.vin_lines.append(line)
-    _take_fault_messages(messages, somebody, methods, log)
-    _take_counters(frames, log)
-    log.odometer_km = _first_values(frames, repeated, _DISTANCES)
-    log.engine_hours = _first_values(frames, repeated, {j1939.ENGINE_HOURS: j1939.engine_hours})
-    return log
+            readings.take_vin(j1939.unit_label(sa), vin, line)
+    _take_fault_messages(messages, somebody, methods, readings)
+    _take_counters(frames, readings)
+    readings.odometer_km |= _first_values(frames, repeated, _DISTANCES)
+    hours = {j1939.ENGINE_HOURS: j1939.engine_hours}
+    readings.engine_hours |= _first_values(frames, repeated, hours)
 
 
 def _repeated_identifiers(frames: pl.DataFrame) -> set[tuple[int, int]]:
@@ -232,18 +180,22 @@ def _take_fault_messages(
     messages: list[_Message],
     somebody: set[tuple[int, int]],
     methods: Mapping[int, int],
-    log: J1939Log,
+    readings: Readings,
 ) -> None:
     times = Counter((m.stretch, m.source_address, m.pgn, m.payload) for m in messages)
-    log.counts["fault messages"] += len(messages)
+    readings.counts["fault messages"] += len(messages)
+    heard: dict[tuple[int, int], set[int]] = defaultdict(set)
     for message in sorted(messages, key=lambda m: m.line):
         sa = message.source_address
         n = times[message.stretch, sa, message.pgn, message.payload]
         said = _believed(message, methods.get(sa), is_repeated=n > 1)
         if said is None or sa in j1939.NO_UNIT or (message.stretch, sa) not in somebody:
-            log.counts["fault messages set aside"] += 1
+            readings.counts["fault messages set aside"] += 1
             continue
-        _add_to_reading(_reading(log, message.scan, sa, message.line), message, said)
+        unit = readings.unit(message.scan, j1939.unit_label(sa), message.line)
+        _add_to_unit(unit, message, said)
+        heard[message.scan, sa].add(message.pgn)
+        unit.is_whole_memory = heard[message.scan, sa] >= _WHOLE_MEMORY
 
 
 # A unit repeats its message every second: most payloads of a recording are the same few.
@@ -271,27 +223,17 @@ def _is_strict(said: j1939_faults.FaultMessage, *, is_single: bool) -> bool:
     return is_filled and not is_reserved
 
 
-def _reading(log: J1939Log, scan: int, sa: int, line: int) -> UnitReading:
-    return log.readings.setdefault((scan, sa), UnitReading(sa, line))
-
-
-def _add_to_reading(
-    reading: UnitReading, message: _Message, said: j1939_faults.FaultMessage
-) -> None:
-    reading.heard.add(message.pgn)
-    reading.lamps.update(said.lit)
+def _add_to_unit(unit: UnitReading, message: _Message, said: j1939_faults.FaultMessage) -> None:
+    unit.lamps.update(said.lit)
     status = j1939_faults.STATUS_OF_PGN[message.pgn]
     for dtc in said.dtcs:
         if dtc.code is None:
-            reading.unnamed.setdefault(dtc.raw.hex(" ").upper(), message.line)
-            continue
-        seen = reading.codes.setdefault(dtc.code, CodeSeen(status, dtc.occurrences, message.line))
-        seen.status = min(seen.status, status, key=STATUS_STRENGTH.index)
-        if dtc.occurrences is not None:
-            seen.occurrences = max(seen.occurrences or 0, dtc.occurrences)
+            unit.unnamed.setdefault(dtc.raw.hex(" ").upper(), message.line)
+        else:
+            unit.add(CodeSeen(dtc.code, None, status, dtc.occurrences, message.line))
 
 
-def _take_counters(frames: pl.DataFrame, log: J1939Log) -> None:
+def _take_counters(frames: pl.DataFrame, readings: Readings) -> None:
     """Add DM5, DM21 and DM26 to the readings they belong to: rule 4 of the module's head."""
     asked = _requests(frames)
     found = frames.filter(
@@ -301,23 +243,22 @@ def _take_counters(frames: pl.DataFrame, log: J1939Log) -> None:
     columns = ("line", "at", "scan", "sa", "pgn", "data")
     for line, at, scan, sa, pgn, data in found.select(columns).iter_rows():
         if not _was_asked(asked, pgn, sa, line, at):
-            log.counts["answers nobody asked for"] += 1
-        elif (reading := log.readings.get((scan, sa))) is not None:
-            _add_counters(reading, pgn, bytes.fromhex(data))
+            readings.counts["answers nobody asked for"] += 1
+        elif (unit := readings.units.get((scan, j1939.unit_label(sa)))) is not None:
+            _add_counters(unit, pgn, bytes.fromhex(data))
 
 
-def _add_counters(reading: UnitReading, pgn: int, payload: bytes) -> None:
+def _add_counters(unit: UnitReading, pgn: int, payload: bytes) -> None:
     match pgn:
         case j1939.DM5_READINESS:
             monitors = j1939_readiness.readiness_from_payload(payload).monitors
-            reading.monitors_incomplete = incomplete_names(monitors)
+            unit.monitors_incomplete = incomplete_names(monitors)
         case j1939.DM21_SINCE_CLEAR:
-            reading.since_clear_km = j1939_readiness.since_clear_from_payload(
-                payload
-            ).since_clear_km
+            since = j1939_readiness.since_clear_from_payload(payload)
+            unit.since_clear_km = since.since_clear_km
         case j1939.DM26_THIS_TRIP:
             trip = j1939_readiness.this_trip_from_payload(payload)
-            reading.warmups_since_clear = trip.warmups_since_clear
+            unit.warmups_since_clear = trip.warmups_since_clear
 
 
 def _first_values(
