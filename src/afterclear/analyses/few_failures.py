@@ -21,7 +21,7 @@ from afterclear.analyses.checks import FloatArray, IntArray, check_fraction, che
 from afterclear.analyses.lives import Lives
 from afterclear.analyses.ragged import group_sums
 from afterclear.analyses.weibull import Limits, WeibullFits, fit_weibull
-from afterclear.analyses.weibull_likelihood import ShapePrior
+from afterclear.analyses.weibull_likelihood import DEFAULT_PRIOR, ShapePrior
 from afterclear.analyses.weibull_limits import likelihood_ratio_limits
 
 StrArray: TypeAlias = NDArray[np.str_]
@@ -78,16 +78,15 @@ def part_life(
     rows: Lives,
     *,
     failed_share: float = 0.1,
-    prior: ShapePrior | None = None,
+    prior: ShapePrior = DEFAULT_PRIOR,
     conf_level: float = 0.9,
 ) -> PartLives:
     """Life by which ``failed_share`` has failed, by the rule at the head of this module.
 
-    ``prior``: of the shape, the default one where None.  The bound of a group without failures
+    ``prior``: of the shape.  The bound of a group without failures
     rests on the prior's median shape; its interval [low, inf) has the whole confidence.
     """
     check_fraction("conf_level", conf_level)
-    prior = ShapePrior() if prior is None else prior
     rows = rows.take(rows.informative)
     n_failed = rows.n_failed
     n_rows = np.bincount(rows.group, minlength=rows.n_groups)
@@ -173,7 +172,7 @@ def prior_from_fits(fits: WeibullFits) -> ShapePrior:
     """
     good = fits.found & (fits.n_failed >= ENOUGH_FAILURES)
     if good.sum() < _ENOUGH_SHAPES:
-        return ShapePrior()
+        return DEFAULT_PRIOR
     log_shape = np.log(fits.shape[good])
     spread = log_shape.var(ddof=1) - fits.var_log_shape[good].mean()
     sd_log = float(np.sqrt(max(spread, _LEAST_SD**2)))

@@ -109,6 +109,35 @@ def weight_before(
     return found[: at.size]
 
 
+def weight_at_risk(
+    at: FloatArray,
+    at_group: IntArray,
+    watch: tuple[FloatArray, FloatArray],
+    group: IntArray,
+    weight: FloatArray,
+) -> FloatArray:
+    """Total ``weight`` of the rows at risk, entry < ``at`` <= end, in the same group.
+
+    ``watch``: entry and end of each row, shape (n_rows,) each.  Returns (n_queries,).
+    """
+    entry, end = watch
+    left = weight_before(at, at_group, end, group, weight)
+    if entry.any():
+        return weight_before(at, at_group, entry, group, weight) - left
+    n_groups = int(max(at_group.max(initial=-1), group.max(initial=-1))) + 1
+    return group_sums(weight, group, n_groups)[at_group] - left
+
+
+def cells_of(*keys: IntArray) -> tuple[IntArray, IntArray]:
+    """Combine keys: a number for each row, equal where all keys are, and a row for each number."""
+    number = np.zeros(keys[0].size, dtype=np.int64)
+    for key in keys:
+        _, own = np.unique(key, return_inverse=True)
+        number = number * (int(own.max(initial=0)) + 1) + own
+    _, first, number = np.unique(number, return_index=True, return_inverse=True)
+    return number, first
+
+
 def first_of_group(meets: BoolArray, offsets: IntArray) -> IntArray:
     """Row of each group's first True, shape (n_groups,); -1 where there is none."""
     rows = np.flatnonzero(meets)

@@ -36,6 +36,9 @@ class ShapePrior:
     sd_log: float = 0.5
 
 
+DEFAULT_PRIOR = ShapePrior()
+
+
 @dataclass(frozen=True, slots=True)
 class Slopes:
     """Value and slopes of the log-likelihood at (u, v), each of shape (n_groups,)."""
