@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 
 import polars as pl
 
@@ -78,24 +77,37 @@ class FleetRows:
 
     def __init__(self, frames: HistoryFrames) -> None:
         owners = frames.attempts.select("attempt_id", "vehicle_id")
-        self._parts: dict[str, tuple[RowsByVehicle, type[Any]]] = {
-            "attempts": (RowsByVehicle(frames.attempts.sort("attempted_at", "attempt_id")), Attempt),
-            "evidence": (
-                RowsByVehicle(frames.evidence.join(owners, on="attempt_id").sort("seen_at", "scan_id")),
-                Evidence,
-            ),
-            "episodes": (RowsByVehicle(frames.episodes.sort("onset_high_at", "ecu", "code")), Episode),
-            "observations": (RowsByVehicle(frames.observations.sort("seen_at", "scan_id", "ecu")), Observation),
-            "sightings": (RowsByVehicle(frames.sightings.sort("seen_at", "scan_id", "code")), Sighting),
-            "clears": (RowsByVehicle(frames.clear_events.sort("cleared_at", "ecu")), ClearEvent),
-            "repairs": (RowsByVehicle(frames.repairs.sort("repaired_at", "repair_id", "part_number")), Repair),
-            "odometer": (RowsByVehicle(frames.odometer.sort("read_at", "reading_km")), OdometerReading),
-        }
-        self._vehicles = RowsByVehicle(frames.vehicles)
-        known = self._vehicles.vehicle_ids()
+        evidence = frames.evidence.join(owners, on="attempt_id").sort("seen_at", "scan_id")
+        self._vehicles = RowsByVehicle(frames.vehicles, Vehicle)
+        self._attempts = RowsByVehicle(frames.attempts.sort("attempted_at", "attempt_id"), Attempt)
+        self._evidence = RowsByVehicle(evidence, Evidence)
+        self._episodes = RowsByVehicle(
+            frames.episodes.sort("onset_high_at", "ecu", "code"), Episode
+        )
+        self._observations = RowsByVehicle(
+            frames.observations.sort("seen_at", "scan_id", "ecu"), Observation
+        )
+        self._sightings = RowsByVehicle(
+            frames.sightings.sort("seen_at", "scan_id", "code"), Sighting
+        )
+        self._clears = RowsByVehicle(frames.clear_events.sort("cleared_at", "ecu"), ClearEvent)
+        self._repairs = RowsByVehicle(
+            frames.repairs.sort("repaired_at", "repair_id", "part_number"), Repair
+        )
+        self._odometer = RowsByVehicle(
+            frames.odometer.sort("read_at", "reading_km"), OdometerReading
+        )
         # a vehicle met in scans only has rows too
         self.vehicle_ids = tuple(
-            sorted(known.union(*(part.vehicle_ids() for part, _ in self._parts.values())))
+            sorted(
+                self._vehicles.vehicle_ids()
+                | self._attempts.vehicle_ids()
+                | self._episodes.vehicle_ids()
+                | self._observations.vehicle_ids()
+                | self._repairs.vehicle_ids()
+                | self._clears.vehicle_ids()
+                | self._odometer.vehicle_ids()
+            )
         )
 
     def __iter__(self) -> Iterator[VehicleRows]:
@@ -103,18 +115,22 @@ class FleetRows:
         return (self.read(vehicle_id) for vehicle_id in self.vehicle_ids)
 
     def read(self, vehicle_id: str, *, judged_only: bool = False) -> VehicleRows:
-        """Read one vehicle's rows; ``judged_only`` leaves out scans, clears and repairs."""
-        found: list[Vehicle] = self._vehicles.read(vehicle_id, Vehicle)
-        skipped = {"sightings", "clears", "repairs"} if judged_only else set()
-        rows: dict[str, Any] = {
-            name: [] if name in skipped else part.read(vehicle_id, kind)
-            for name, (part, kind) in self._parts.items()
-        }
+        """Read one vehicle's rows; ``judged_only`` leaves out codes, clears and repairs."""
         evidence: dict[str, list[Evidence]] = {}
-        for row in rows.pop("evidence"):
+        for row in self._evidence.read(vehicle_id):
             evidence.setdefault(row.attempt_id, []).append(row)
-        vehicle = found[0] if found else Vehicle(vehicle_id)
-        return VehicleRows(vehicle=vehicle, evidence=evidence, **rows)
+        found = self._vehicles.read(vehicle_id)
+        return VehicleRows(
+            vehicle=found[0] if found else Vehicle(vehicle_id),
+            attempts=self._attempts.read(vehicle_id),
+            evidence=evidence,
+            episodes=self._episodes.read(vehicle_id),
+            observations=self._observations.read(vehicle_id),
+            sightings=[] if judged_only else self._sightings.read(vehicle_id),
+            clears=[] if judged_only else self._clears.read(vehicle_id),
+            repairs=[] if judged_only else self._repairs.read(vehicle_id),
+            odometer=self._odometer.read(vehicle_id),
+        )
 
 
 def assess_vehicle(rows: VehicleRows, setting: Setting) -> Assessment:

@@ -19,6 +19,8 @@ def fit_text(text: str) -> str:
     >>> fit_text("coil\x00")
     'coil\ufffd'
     """
+    if text.isascii() and text.isprintable():  # nearly every text, and three times as fast
+        return text
     return _UNFIT.sub("\ufffd", text)
 
 

@@ -63,4 +63,4 @@ def picture(
 
 
 def _attribute(value: str | float) -> str:
-    return place(value) if isinstance(value, (int, float)) else str(escape(fit_text(value)))
+    return str(escape(fit_text(value))) if isinstance(value, str) else place(value)
