@@ -166,3 +166,16 @@ def test_the_digest_refuses_frames_that_lack_a_column() -> None:
     lacking = {**vars(frames), "sightings": frames.sightings.drop("presence")}
     with pytest.raises(ValueError, match=r"sightings\.presence"):
         build_digest(HistoryFrames(**lacking))
+
+
+def test_a_vehicle_with_one_work_order_and_no_scan_has_an_axis() -> None:
+    """As of a fleet whose parts were changed before anyone scanned it."""
+    story = Story(vehicle("A-5", "Omnia 12", "Marrow Lane"), 90_000, 50)
+    story.attempt(Try(30, "engine", "P0301", "unchecked", "WO-1", "replace", "engine"))
+    story.frames["clear_events"].clear()
+    story.read_odometer(0, "read").read_odometer(60, "read")
+    drawn = timeline_of(story)
+    assert (drawn.low, drawn.high) == (91_400, 91_600)
+    assert [tick.label for tick in drawn.ticks] == [
+        "91,400", "91,450", "91,500", "91,550", "91,600",
+    ]  # fmt: skip

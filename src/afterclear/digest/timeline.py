@@ -14,6 +14,7 @@ from afterclear.digest.place import Axis
 from afterclear.digest.rows import Observation
 from afterclear.digest.vehicle_model import Flag, Lane, Tick, TimeLine
 
+_LEAST = {"km": 200.0, "date": 20.0}  # a single visit still gets an axis with places on it
 _AHEAD = 0.35  # the axis is drawn out for a fix on watch by up to this share of itself
 
 
@@ -27,7 +28,7 @@ def build_timeline(
     axis = _axis_of(scans, assessment.line)
     lanes = build_lanes(rows, assessment, axis)
     flags = _flags(rows, order_numbers, axis)
-    low, high = _range(lanes, flags)
+    low, high = _range(lanes, flags, _LEAST[axis.kind])
     if low is None or high is None:
         return Dash("nothing has an odometer reading or a date to stand at")
     ticks = _ticks(axis, low, high, cells)
@@ -61,7 +62,9 @@ def _flags(rows: VehicleRows, numbers: dict[str, int], axis: Axis) -> tuple[Flag
     return tuple(Flag(at, number) for number, at in sorted(places.items()))
 
 
-def _range(lanes: Sequence[Lane], flags: Sequence[Flag]) -> tuple[float, float] | tuple[None, None]:
+def _range(
+    lanes: Sequence[Lane], flags: Sequence[Flag], least: float
+) -> tuple[float, float] | tuple[None, None]:
     places = [flag.at for flag in flags]
     targets: list[float] = []
     for lane in lanes:
@@ -73,8 +76,8 @@ def _range(lanes: Sequence[Lane], flags: Sequence[Flag]) -> tuple[float, float] 
     if not places:
         return None, None
     low, high = min(places), max(places)
-    if high <= low:
-        low, high = low - 0.5, low + 0.5
+    if high - low < least:
+        low, high = low - least / 2, low + least / 2
     reach = high + _AHEAD * (high - low)
     return low, max([high, *(target for target in targets if target <= reach)])
 
