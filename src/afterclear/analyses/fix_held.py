@@ -55,8 +55,8 @@ class GroupsHeld:
     n_informative: IntArray  # attempts with a clean km or a return: those that can be judged
     n_returned: IntArray
     p_mean: FloatArray
-    p_low: FloatArray  # of the posterior interval at conf_level; covers somewhat less,
-    p_high: FloatArray  # .84 to .88 where .90 was asked for: the prior is fitted, not known
+    p_low: FloatArray  # of the central posterior interval at conf_level; the prior is fitted,
+    p_high: FloatArray  # not known, yet simulated 95 % intervals covered .96 to .98
     eta_median_km: FloatArray  # 63 % of failed attempts have come back by then
     clean_km_needed: FloatArray  # for a new attempt, from 0, until P < threshold
 
