@@ -107,7 +107,7 @@ def test_without_an_odometer_the_axis_is_time() -> None:
         row["km"] = None
     drawn = timeline_of(story)
     assert drawn.axis == "date"
-    days = [mark.at - drawn.low for mark in drawn.lanes[0].marks]
+    days = [mark.at - drawn.lanes[0].marks[0].at for mark in drawn.lanes[0].marks]
     assert days == [0, 15]
 
 
