@@ -298,3 +298,11 @@ def test_a_unit_that_does_not_count_gives_no_odometer(tmp_path: Path, reading: s
     frames = sorted(every_second(DM1, CLEAN) + every_second(0x18FEE000, counted, 0.2))
     (row,) = rows(read(candump(tmp_path / "a.log", frames)), "scans")
     assert "odometer_km" not in row
+
+
+def test_a_distance_sent_once_among_other_traffic_is_not_the_odometer(tmp_path: Path) -> None:
+    """Random identifiers hit this group too; a unit sends its distance again and again."""
+    lone = (2.5, 0x18FEE000, bytes.fromhex("FFFFFFFF00112233"))
+    frames = [*every_second(DM1, CLEAN)[:3], lone, *every_second(DM1, CLEAN, 3.0)]
+    (row,) = rows(read(candump(tmp_path / "a.log", frames)), "scans")
+    assert "odometer_km" not in row

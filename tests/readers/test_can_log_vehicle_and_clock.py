@@ -105,3 +105,10 @@ def test_local_dates_are_read_in_the_sources_zone(tmp_path: Path) -> None:
     log.write_text("".join(f"{s}00 FF 00 00 00 00 FF FF\n" for s in stamps), encoding="ascii")
     made = read(log, zone="Europe/Berlin")
     assert rows(made, "scans")[0]["scanned_at"] == "2024-07-01T06:30:00.000+00:00"
+
+
+def test_frames_a_little_out_of_order_are_one_scan(tmp_path: Path) -> None:
+    """Two interfaces write into one file."""
+    times = [0.002, 0.001, *(50.0 * n for n in range(1, 72)), 3600.01, 3599.99, 3600.02]
+    made = read(candump(tmp_path / "a.log", [(at, DM1, CLEAN) for at in times]))
+    assert [row["scan_id"][-2:] for row in rows(made, "scans")] == ["-1", "-2"]

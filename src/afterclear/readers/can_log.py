@@ -118,7 +118,9 @@ def _with_stretches(table: pl.DataFrame) -> pl.DataFrame:
 
 def _with_scans(table: pl.DataFrame, clears: list[Clear]) -> pl.DataFrame:
     """Give each frame its scan: a stretch, cut every hour and after each confirmed erasing."""
-    hour = ((pl.col("at") - pl.col("at").first().over("stretch")) // SCAN_AT_MOST_S).cast(pl.Int64)
+    since = pl.col("at") - pl.col("at").first().over("stretch")
+    # frames of several buses may stand a little out of order: an hour once begun stays
+    hour = (since // SCAN_AT_MOST_S).cast(pl.Int64).clip(0).cum_max().over("stretch")
     n_clears = _line_counter(_ends_of_bursts(clears))
     parts = table.with_columns(hour.alias("hour"), n_clears.alias("n_clears"))
     changed = pl.any_horizontal(
