@@ -51,10 +51,12 @@ def export_file(app: App, table: str, form: Format, path: Path) -> int:
 
 def _csv(frame: pl.DataFrame) -> str:
     """Plain CSV; text that a spreadsheet would run gets an apostrophe before it."""
+    texts = frame.select(cs.string()).columns
     harmless = frame.with_columns(
-        pl.when(cs.string().str.contains(_FORMULA))
-        .then(pl.concat_str(pl.lit("'"), cs.string()))
-        .otherwise(cs.string())
-        .name.keep()
+        pl.when(pl.col(name).str.contains(_FORMULA))
+        .then(pl.lit("'") + pl.col(name))
+        .otherwise(pl.col(name))
+        .alias(name)
+        for name in texts
     )
     return harmless.write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")

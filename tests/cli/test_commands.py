@@ -1,0 +1,206 @@
+"""The commands as a person types them: exit code and text."""
+
+import json
+from pathlib import Path
+
+import polars as pl
+import pytest
+from click.testing import CliRunner, Result
+
+from afterclear.cli import main
+
+HEAD = "scan_id,vehicle_id,scanned_at,odometer_km,ecu,code\n"
+SCANS = (
+    HEAD
+    + "S1,V1,2025-01-01T08:00:00Z,1000,engine,P0301\n"
+    + "S2,V1,2025-02-01T08:00:00Z,1400,engine,P0301\n"
+    + "S3,V1,2025-03-01T08:00:00Z,5000,brakes,C0034-11\n"
+)
+CLEARS = "vehicle_id,cleared_at,odometer_km\nV1,2025-01-01T09:00:00Z,1000\n"
+
+
+@pytest.fixture
+def garage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A garage set up by init, with two files in its inbox."""
+    monkeypatch.chdir(tmp_path)
+    assert run("init", "garage").exit_code == 0
+    place = tmp_path / "garage"
+    (place / "inbox" / "scans.csv").write_text(SCANS, encoding="utf-8")
+    (place / "inbox" / "clears.csv").write_text(CLEARS, encoding="utf-8")
+    monkeypatch.chdir(place)
+    return place
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(main, list(words))
+
+
+def test_init_then_run_makes_pages_from_the_inbox(garage: Path) -> None:
+    result = run("run")
+    assert result.exit_code == 0, result.output
+    assert "1 fix attempts" in result.output
+    assert (garage / "reports" / "index.html").exists()
+
+
+def test_init_overwrites_nothing(garage: Path) -> None:
+    result = run("init", ".")
+    assert result.exit_code == 2
+    assert "nothing was changed" in result.output
+
+
+def test_the_written_config_is_read_back_as_the_defaults(garage: Path) -> None:
+    from afterclear.config import Config, Settings, find_config  # noqa: PLC0415
+
+    written = find_config(garage / "config")
+    assert written.settings == Settings()
+    assert [s.name for s in written.sources] == ["inbox"]
+    assert written.timetable == Config(None).timetable
+
+
+def test_every_mistake_in_the_config_is_told_at_once(garage: Path) -> None:
+    (garage / "config" / "afterclear.toml").write_text(
+        '[evidence]\nvisit_hours = -1\nvisit_miles = 3\n[digest]\nunits = "yards"\n',
+        encoding="utf-8",
+    )
+    (garage / "config" / "schedule.toml").write_text('[run]\nzone = "Mars/Base"\n', encoding="utf-8")
+    result = run("status")
+    assert result.exit_code == 2
+    for word in ("visit_hours", "visit_miles", "units", "zone"):
+        assert word in result.output
+
+
+def test_load_says_what_became_of_each_row(garage: Path) -> None:
+    (garage / "inbox" / "more.csv").write_text(SCANS + "S9,V1,yesterday,1,engine,\n")
+    result = run("load")
+    assert result.exit_code == 3
+    assert "4 rows: 1 stored, 0 duplicate" not in result.output
+    assert "0 stored, 3 duplicate, 1 refused" in result.output or (
+        "3 stored, 0 duplicate, 1 refused" in result.output
+    )
+    listed = run("rejections")
+    assert "more.csv, line 5: column scanned_at: 'yesterday'; expected a time" in listed.output
+
+
+def test_rejections_as_json_can_be_read_by_a_program(garage: Path) -> None:
+    (garage / "inbox" / "scans.csv").write_text(HEAD + "S9,V1,yesterday,1,engine,\n")
+    run("load")
+    (row,) = [json.loads(line) for line in run("rejections", "--json").stdout.splitlines()]
+    assert (row["line"], row["column_name"], row["value"]) == (2, "scanned_at", "yesterday")
+
+
+def test_a_missing_path_is_told(garage: Path) -> None:
+    result = run("load", "nowhere.csv")
+    assert result.exit_code == 2
+    assert "There is no file or folder nowhere.csv" in result.output
+
+
+def test_a_source_out_of_reach_is_exit_code_4(garage: Path) -> None:
+    (garage / "config" / "sources.toml").write_text(
+        '[[source]]\nname = "share"\nfolder = "gone"\n', encoding="utf-8"
+    )
+    result = run("load")
+    assert result.exit_code == 4
+    assert "out of reach: share" in result.output
+
+
+def test_digest_before_analyse_says_what_to_do(garage: Path) -> None:
+    run("load")
+    result = run("digest")
+    assert result.exit_code == 2
+    assert "afterclear analyse" in result.output
+
+
+def test_vehicle_tells_the_attempts_with_their_reasons(garage: Path) -> None:
+    run("run")
+    told = run("vehicle", "V1").output
+    assert "CAME BACK" in told
+    assert "S2" in told
+    assert "C0034-11 in brakes" in told
+    assert "CAUTION" in told
+
+
+def test_an_unknown_vehicle_is_told(garage: Path) -> None:
+    run("run")
+    result = run("vehicle", "V9")
+    assert result.exit_code == 2
+    assert "'V9'" in result.output
+
+
+ATTEMPTS = (
+    "attempt_id vehicle_id ecu code family kind attempt_no repair_id site technician attempted_at "
+    "attempted_km outcome stayed p_not_held p_same_fault clean_km clean_days km_to_go "
+    "returned_low_km returned_high_km related_code scans_used"
+).split()
+EPISODES = (
+    "vehicle_id ecu code onset_low_at onset_high_at onset_low_km onset_high_km last_seen_at "
+    "ended_by n_scans"
+).split()
+
+
+@pytest.mark.parametrize(("table", "columns"), [("attempts", ATTEMPTS), ("episodes", EPISODES)])
+def test_exports_carry_the_columns_of_the_contract(
+    garage: Path, table: str, columns: list[str]
+) -> None:
+    run("run")
+    header = run("export", table).stdout.splitlines()[0].split(",")
+    assert header[: len(columns)] == columns
+
+
+def test_an_export_says_the_same_in_all_three_forms(garage: Path) -> None:
+    run("run")
+    for form in ("csv", "jsonl", "parquet"):
+        assert run("export", "scans", "--format", form, "-o", f"out.{form}").exit_code == 0
+    frames = [
+        pl.read_csv("out.csv", infer_schema=False),
+        pl.read_ndjson("out.jsonl"),
+        pl.read_parquet("out.parquet"),
+    ]
+    codes = [frame["code"].to_list() for frame in frames]
+    assert codes[0] == codes[1] == codes[2] == ["P0301", "P0301", "C0034-11"]
+
+
+def test_an_exported_table_loads_again_as_nothing_but_duplicates(garage: Path) -> None:
+    run("run")
+    run("export", "scans", "-o", "again.csv")
+    assert "0 stored, 3 duplicate, 0 refused" in run("load", "again.csv").output
+
+
+def test_a_cell_that_a_spreadsheet_would_run_is_made_harmless(garage: Path) -> None:
+    (garage / "inbox" / "r.csv").write_text(
+        'repair_id,vehicle_id,repaired_at,notes\nR1,V1,2025-01-01,"=HYPERLINK(""http://x"")"\n'
+    )
+    run("load")
+    assert "'=HYPERLINK" in run("export", "repairs").stdout
+
+
+def test_a_wrong_table_name_lists_the_right_ones(garage: Path) -> None:
+    run("load")
+    result = run("export", "atempts")
+    assert result.exit_code == 2
+    assert "attempts" in result.output
+
+
+def test_status_can_be_read_by_a_program(garage: Path) -> None:
+    run("run")
+    state = json.loads(run("status", "--json").stdout)
+    assert state["vehicles_waiting"] == 0
+    assert {load["file_name"] for load in state["last_loads"]} == {"scans.csv", "clears.csv"}
+
+
+def test_decode_says_what_a_code_means_and_warns(tmp_path: Path) -> None:
+    told = run("decode", "c0034:11").output
+    assert told.startswith("C0034-11: ")
+    assert "CAUTION" in told
+
+
+def test_a_second_analysis_with_nothing_new_rebuilds_nothing(garage: Path) -> None:
+    run("run")
+    assert "0 vehicles rebuilt" in run("analyse").output
+    assert "1 vehicles rebuilt" in run("analyse", "--full").output
+
+
+def test_as_of_leaves_out_what_came_later(garage: Path) -> None:
+    run("load")
+    assert "unchecked" in run("analyse", "--as-of", "2025-01-15").output
+    assert "1  unchecked" in run("analyse", "--as-of", "2025-01-15").output
+    assert "1  came back" in run("analyse").output

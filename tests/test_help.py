@@ -1,0 +1,61 @@
+"""What the README says is what the program does."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from afterclear import __version__
+from afterclear.cli import COMMANDS, main
+from afterclear.plain import TABLES
+from afterclear.store.exports import EXPORTS
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help_and_stands_in_the_readme(command: str) -> None:
+    shown = CliRunner().invoke(main, [command, "--help"])
+    assert shown.exit_code == 0, shown.output
+    assert f"| `{command}" in README
+
+
+@pytest.mark.parametrize("table", TABLES.values(), ids=lambda table: table.name)
+def test_every_column_of_the_plain_layout_stands_in_the_readme(table: object) -> None:
+    row = next(line for line in README.splitlines() if line.startswith(f"| {table.name} |"))  # type: ignore[attr-defined]
+    for column in table.columns:  # type: ignore[attr-defined]
+        assert column.name in row
+
+
+def test_every_table_to_export_stands_in_the_readme() -> None:
+    assert all(f"`{table}`" in README for table in EXPORTS)
+
+
+def test_the_release_notes_tell_of_this_version() -> None:
+    notes = (ROOT / "src/afterclear/help/changes.md").read_text(encoding="utf-8")
+    assert f"## {__version__}" in notes
+
+
+def test_the_top_level_holds_the_agreed_names_only() -> None:
+    tracked = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.split()
+    names = {name.split("/")[0] for name in tracked}
+    agreed = {
+        "README.md", "DEVELOPERS.md", "pyproject.toml", "src", "tests", "config", "reports",
+        "sample_data",
+    }
+    assert {name for name in names if not name.startswith(".")} <= agreed
+
+
+def test_the_command_line_starts_without_the_heavy_libraries() -> None:
+    """``--help`` answers at once: nothing big is imported for it."""
+    heavy = ("duckdb", "polars", "numpy", "scipy", "rich", "jinja2", "can", "pydantic")
+    code = f"import sys, afterclear.cli; print([m for m in {heavy} if m in sys.modules])"
+    said = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout
+    assert said.strip() == "[]"
