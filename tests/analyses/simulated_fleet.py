@@ -12,6 +12,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+BACKGROUND = 1 / 60_000  # new faults of the same code, per km
+
 
 @dataclass(frozen=True)
 class Attempts:
@@ -84,6 +86,13 @@ def observe(rng: np.random.Generator, group: Ints, truth: Truth, scanning: Scann
         low[going] = at[going]
         looks[going] += 1
     return Attempts(group, low, high, looks, failed)
+
+
+def ordinary_fleet(seed: int, n_groups: int = 40, background: float = BACKGROUND) -> Attempts:
+    """Draw groups of 5 attempts on average, scanned every 6000 km."""
+    rng = np.random.default_rng(seed)
+    group = group_codes(rng, n_groups, 5.0)
+    return observe(rng, group, ordinary_truth(rng, group, background), Scanning(6000.0))
 
 
 @dataclass(frozen=True)

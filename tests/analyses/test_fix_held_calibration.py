@@ -13,6 +13,7 @@ import pytest
 from afterclear.analyses.fix_held import fix_held
 from afterclear.analyses.rates import onset_rates, shrunken_rates
 from tests.analyses.simulated_fleet import (
+    BACKGROUND,
     Attempts,
     Bools,
     Floats,
@@ -26,7 +27,6 @@ from tests.analyses.simulated_fleet import (
 )
 
 N_FLEETS, N_GROUPS = 10, 400
-BACKGROUND_PER_KM = 1 / 60_000
 EDGES = np.array([0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7])
 
 Draw = Callable[[np.random.Generator], tuple[Attempts, Floats | float]]
@@ -111,7 +111,7 @@ def scanned(scanning: Scanning, background: float = 0.0, mean_size: float = 5.0)
 def background_from_first_onsets(rng: np.random.Generator) -> tuple[Attempts, Floats]:
     """Each of 40 codes has its own background; it is estimated on vehicles without attempts."""
     n_codes, gap = 40, 6000.0
-    rates = rng.gamma(2.0, BACKGROUND_PER_KM / 2, n_codes)
+    rates = rng.gamma(2.0, BACKGROUND / 2, n_codes)
     pairs = onset_pairs(rng, rates, 60, gap)
     onsets = onset_rates(pairs.group, pairs.dirty_km, pairs.clean_km)
     estimated = shrunken_rates(onsets.n_onsets, onsets.exposure_km).mean()
@@ -125,12 +125,12 @@ SCENARIOS: list[tuple[str, Draw]] = [
     ("scan gap 1500 km", scanned(Scanning(1500.0))),
     ("scan gap 6000 km", scanned(Scanning(6000.0))),
     ("scan gap 15000 km, follow-up as long", scanned(Scanning(15_000.0, 15_000.0))),
-    ("1500 km, background 1/60000 km", scanned(Scanning(1500.0), BACKGROUND_PER_KM)),
-    ("6000 km, background 1/60000 km", scanned(Scanning(6000.0), BACKGROUND_PER_KM)),
-    ("15000 km, background 1/60000 km", scanned(Scanning(15_000.0), BACKGROUND_PER_KM)),
+    ("1500 km, background 1/60000 km", scanned(Scanning(1500.0), BACKGROUND)),
+    ("6000 km, background 1/60000 km", scanned(Scanning(6000.0), BACKGROUND)),
+    ("15000 km, background 1/60000 km", scanned(Scanning(15_000.0), BACKGROUND)),
     ("6000 km, background estimated", background_from_first_onsets),
     ("6000 km, groups of 1.8 attempts", scanned(Scanning(6000.0), mean_size=1.8)),
-    ("6000 km, groups of 150 attempts", scanned(Scanning(6000.0), BACKGROUND_PER_KM, 150.0)),
+    ("6000 km, groups of 150 attempts", scanned(Scanning(6000.0), BACKGROUND, 150.0)),
 ]
 
 
@@ -150,7 +150,7 @@ def test_judgements_are_calibrated_and_held_is_rarely_wrong(name: str, draw: Dra
 @pytest.mark.slow
 def test_leaving_out_the_background_ruins_what_is_concluded() -> None:
     """The measure can fail: with new faults taken for old ones p is several times too high."""
-    draw = scanned(Scanning(6000.0), BACKGROUND_PER_KM)
+    draw = scanned(Scanning(6000.0), BACKGROUND)
 
     def ignored(rng: np.random.Generator) -> tuple[Attempts, float]:
         return draw(rng)[0], 0.0
@@ -219,9 +219,9 @@ def test_intervals_of_the_share_of_failures_cover_what_they_say(n_groups: int, s
     for seed in range(N_FLEETS * 400 // n_groups // 4):
         rng = np.random.default_rng([20_243, seed])
         group = group_codes(rng, n_groups, size)
-        truth = ordinary_truth(rng, group, BACKGROUND_PER_KM)
+        truth = ordinary_truth(rng, group, BACKGROUND)
         seen = observe(rng, group, truth, Scanning(6000.0))
-        found = fix_held(group, seen.low_km, seen.high_km, BACKGROUND_PER_KM).groups
+        found = fix_held(group, seen.low_km, seen.high_km, BACKGROUND).groups
         p = truth.p[np.searchsorted(group, np.arange(n_groups))]
         covered.append((found.p_low <= p) & (p <= found.p_high))
     share = np.mean(covered)

@@ -21,6 +21,7 @@ import surpyval
 
 from afterclear.analyses.fix_held import fix_held
 from tests.analyses.simulated_fleet import (
+    BACKGROUND,
     Attempts,
     Scanning,
     group_codes,
@@ -28,7 +29,6 @@ from tests.analyses.simulated_fleet import (
     ordinary_truth,
 )
 
-BACKGROUND_PER_KM = 1 / 60_000
 N_GROUPS, MEAN_SIZE = 10_000, 5.0
 SAMPLE = 400
 # attempts grow tenfold with the groups, then in the groups
@@ -39,14 +39,14 @@ def fleet(n_groups: int, mean_size: float) -> Attempts:
     """Draw attempts of an ordinary fleet."""
     rng = np.random.default_rng(20_240)
     group = group_codes(rng, n_groups, mean_size)
-    truth = ordinary_truth(rng, group, BACKGROUND_PER_KM)
+    truth = ordinary_truth(rng, group, BACKGROUND)
     return observe(rng, group, truth, Scanning(6000.0))
 
 
 def seconds_of_ours(attempts: Attempts) -> float:
     """Processor seconds to judge all of them."""
     start = time.process_time()
-    fix_held(attempts.group, attempts.low_km, attempts.high_km, BACKGROUND_PER_KM)
+    fix_held(attempts.group, attempts.low_km, attempts.high_km, BACKGROUND)
     return time.process_time() - start
 
 
