@@ -179,3 +179,12 @@ def test_a_vehicle_with_one_work_order_and_no_scan_has_an_axis() -> None:
     assert [tick.label for tick in drawn.ticks] == [
         "91,400", "91,450", "91,500", "91,550", "91,600",
     ]  # fmt: skip
+
+
+def test_a_clear_worked_out_for_before_the_first_look_does_not_stretch_the_axis() -> None:
+    story = simple().scan(10, 25, 60).clear(2, "engine", origin="counter", low=1)
+    page = page_of(story)
+    assert isinstance(page.timeline, TimeLine)
+    assert (page.timeline.low, page.timeline.high) == (100, 600)
+    assert page.timeline.lanes[0].clears == ()
+    assert [line.kind for line in page.log] == ["clear", "scan", "scan", "scan"]

@@ -65,6 +65,15 @@ def money(amount: float | None, currency: str | None) -> str:
     return f"{amount:,.0f}{GAP}{currency or '(no currency given)'}"
 
 
+def capital(text: str) -> str:
+    """Begin a text with a capital letter; the rest stays as it is.
+
+    >>> capital("mixture too lean, bank 1")
+    'Mixture too lean, bank 1'
+    """
+    return text[:1].upper() + text[1:]
+
+
 def unit_name(ecu: str | None) -> str:
     """Write a control unit's name as people read it.
 
@@ -73,8 +82,7 @@ def unit_name(ecu: str | None) -> str:
     """
     if not ecu:
         return "No control unit"
-    words = ecu.replace("_", " ").strip()
-    return words[:1].upper() + words[1:]
+    return capital(ecu.replace("_", " ").strip())
 
 
 @dataclass(frozen=True, slots=True)

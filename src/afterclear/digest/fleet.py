@@ -50,10 +50,12 @@ def build_fleet_page(
     look_back = setting.as_of - timedelta(days=setting.settings.look_back_days)
     failed = [view for view in came_back if _returned_at(view) >= look_back]
     costs, n_without = _costs(failed)
+    work = build_worklist(assessments, setting)
     return FleetPage(
         head=head,
         n_vehicles=len(assessments),
-        work=build_worklist(assessments, setting),
+        work=work,
+        cautions=tuple(dict.fromkeys(caution for item in work for caution in item.cautions)),
         changes=_changes(frames, attempts, assessments, setting),
         tallies=_tallies(attempts),
         failed=tuple(sorted(failed, key=_failed_order)),

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from afterclear.digest.cells import Dash
+from afterclear.digest.cells import Dash, capital
 from afterclear.digest.frames import Caution, StaleSource, Units
 from afterclear.digest.mileage import Due
 from afterclear.digest.rows import Attempt, Evidence
@@ -31,6 +31,11 @@ class Fault:
     meaning: str | None
     family_label: str | None
     cautions: tuple[Caution, ...]
+
+    @property
+    def words(self) -> str:
+        """What the code is about, in as many words as are known."""
+        return capital(self.meaning or self.family_label or "Meaning not known")
 
     @property
     def safety(self) -> bool:
@@ -189,6 +194,7 @@ class FleetPage:
     head: PageHead
     n_vehicles: int
     work: tuple[WorkItem, ...]  # bring in before scan, safety first
+    cautions: tuple[Caution, ...]  # each once, of all vehicles to do something about
     changes: Changes | None  # None: there was no digest before
     tallies: tuple[Tally, ...]
     failed: tuple[AttemptView, ...]  # came back within the look-back time, current ones first

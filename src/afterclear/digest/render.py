@@ -13,7 +13,7 @@ from markupsafe import Markup
 from afterclear.digest import cells as cell_words
 from afterclear.digest import names
 from afterclear.digest.build import DigestModel
-from afterclear.digest.cells import Cells, Dash, unit_name
+from afterclear.digest.cells import Cells, Dash, capital, unit_name
 from afterclear.digest.charts.growth import draw_growth
 from afterclear.digest.charts.layout import NARROW, WIDE
 from afterclear.digest.charts.odometer import draw_odometer
@@ -164,4 +164,4 @@ def _repair_line(line: Repair) -> str:
 
 
 def _sentence(text: str, end: str = ".") -> str:
-    return f"{text[:1].upper()}{text[1:]}{end}" if text else ""
+    return f"{capital(text)}{end}" if text else ""

@@ -4,6 +4,7 @@ The axis is the odometer line in km; where most scans have none, days since 1970
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from afterclear.digest.assess import Assessment, VehicleRows
 from afterclear.digest.axes import date_ticks, distance_ticks
@@ -41,7 +42,7 @@ def build_timeline(
         high=high,
         ticks=ticks,
         flags=flags,
-        lanes=lanes,
+        lanes=tuple(_from(low, lane) for lane in lanes),
         n_scans=n_scans,
         n_not_drawn=n_scans - len(placed),
         summary=_summary(lanes, flags, n_scans),
@@ -68,7 +69,8 @@ def _range(
     places = [flag.at for flag in flags]
     targets: list[float] = []
     for lane in lanes:
-        places += [mark.at for mark in lane.marks] + [clear.at for clear in lane.clears]
+        places += [mark.at for mark in lane.marks]
+        places += [clear.at for clear in lane.clears if clear.recorded]
         for code in lane.codes:
             places += [place for span in code.spans for place in (span.first, span.last)]
             places += [growth.verdict_at for growth in code.growths]
@@ -80,6 +82,11 @@ def _range(
         low, high = low - least / 2, low + least / 2
     reach = high + _AHEAD * (high - low)
     return low, max([high, *(target for target in targets if target <= reach)])
+
+
+def _from(low: float, lane: Lane) -> Lane:
+    """Leave out clears worked out for a time before anyone looked; the table has them."""
+    return replace(lane, clears=tuple(clear for clear in lane.clears if clear.at >= low))
 
 
 def _ticks(axis: Axis, low: float, high: float, cells: Cells) -> tuple[Tick, ...]:

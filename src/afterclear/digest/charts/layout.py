@@ -14,5 +14,5 @@ class Layout:
     tick_apart: float
 
 
-WIDE = Layout("wide", width=920, label_width=218, label_chars=34, tick_apart=86)
+WIDE = Layout("wide", width=920, label_width=258, label_chars=43, tick_apart=86)
 NARROW = Layout("narrow", width=330, label_width=0, label_chars=46, tick_apart=78)

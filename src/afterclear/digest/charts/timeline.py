@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from afterclear.digest.cells import capital
 from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
@@ -185,7 +186,7 @@ def _box(low: float, high: float, y: float, height: float, css: str) -> Markup:
 
 
 def _code_row(code: CodeRow, row: _Row, layout: Layout, scale: Scale) -> Iterator[Markup]:
-    label = f"{code.code}  {code.meaning or ''}".rstrip()
+    label = f"{code.code}  {capital(code.meaning or '')}".rstrip()
     y = row.top + 11 if row.label else row.base - 5
     yield text_at(0 if row.label else 10, y, shorten(label, layout.label_chars), class_="code")
     for growth in code.growths:
