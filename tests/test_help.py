@@ -45,7 +45,13 @@ def test_the_top_level_holds_the_agreed_names_only() -> None:
     ).stdout.split()
     names = {name.split("/")[0] for name in tracked}
     agreed = {
-        "README.md", "DEVELOPERS.md", "pyproject.toml", "src", "tests", "config", "reports",
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "src",
+        "tests",
+        "config",
+        "reports",
         "sample_data",
     }
     assert {name for name in names if not name.startswith(".")} <= agreed

@@ -41,9 +41,7 @@ def load(app: App, paths: list[Path], whose: Whose | None = None) -> list[LoadRe
     results: list[LoadResult] = []
     load_paths(app, paths, whose or Whose(), results.append)
     assert [r for r in results if r.outcome == "refused"] == []
-    assert all(
-        r.rows_read == r.rows_stored + r.rows_duplicate + r.rows_rejected for r in results
-    )
+    assert all(r.rows_read == r.rows_stored + r.rows_duplicate + r.rows_rejected for r in results)
     return results
 
 

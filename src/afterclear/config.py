@@ -16,7 +16,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from afterclear.errors import ConfigError
 
-
 Model = TypeVar("Model", bound=BaseModel)
 
 

@@ -91,7 +91,9 @@ def main() -> None:
         part: log(getattr(large, part) / getattr(small, part)) / log(large.rows / small.rows)
         for part in ("bare_s", "load_s", "analyse_s")
     }
-    print("growth exponents:", ", ".join(f"{k.removesuffix('_s')} {v:.2f}" for k, v in growth.items()))
+    print(
+        "growth exponents:", ", ".join(f"{k.removesuffix('_s')} {v:.2f}" for k, v in growth.items())
+    )
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"peak memory of the whole process: {peak:.0f} MB")
 

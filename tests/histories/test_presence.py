@@ -27,9 +27,7 @@ def test_a_status_byte_is_read_by_its_bits(byte: int, presence: Presence) -> Non
 
 
 def test_the_warning_lamp_bit_alone_proves_nothing() -> None:
-    assert all(
-        presence_of_byte(byte) is presence_of_byte(byte | 0x80) for byte in range(0x80)
-    )
+    assert all(presence_of_byte(byte) is presence_of_byte(byte | 0x80) for byte in range(0x80))
 
 
 def test_every_status_a_row_may_have_is_in_the_table() -> None:

@@ -36,7 +36,12 @@ def contents(store: Path) -> dict[str, list[tuple[object, ...]]]:
         return {
             table: query(con, f"SELECT * FROM {table} ORDER BY ALL").rows()
             for table in (
-                "vehicles", "scans", "clears", "repairs", "superseded", "rejections",
+                "vehicles",
+                "scans",
+                "clears",
+                "repairs",
+                "superseded",
+                "rejections",
                 "stale_vehicles",
             )
         } | {"loads": query(con, "SELECT * EXCLUDE (started_at, finished_at) FROM loads").rows()}
@@ -44,6 +49,4 @@ def contents(store: Path) -> dict[str, list[tuple[object, ...]]]:
 
 def adds_up(results: list[LoadResult]) -> bool:
     """Tell whether every row read is stored, duplicate or refused."""
-    return all(
-        r.rows_read == r.rows_stored + r.rows_duplicate + r.rows_rejected for r in results
-    )
+    return all(r.rows_read == r.rows_stored + r.rows_duplicate + r.rows_rejected for r in results)

@@ -86,16 +86,16 @@ def test_a_row_twice_in_one_file_is_stored_once(store: Path, tmp_path: Path) -> 
     assert (results[0].rows_stored, results[0].rows_duplicate) == (1, 1)
 
 
-def test_a_corrected_row_supersedes_the_old_one_which_is_kept(
-    store: Path, tmp_path: Path
-) -> None:
+def test_a_corrected_row_supersedes_the_old_one_which_is_kept(store: Path, tmp_path: Path) -> None:
     first = write(tmp_path, "a.csv", HEAD + ROW)
     second = write(tmp_path, "b.csv", HEAD + ROW.replace("1000", "1100"))
     results = load(store, first, second)
     assert (results[1].rows_stored, results[1].rows_corrected) == (1, 1)
     assert rows(store, "SELECT odometer_km, load_id FROM scans") == [(1100, 2)]
     assert rows(
-        store, "SELECT json_extract(row_json, 'odometer_km')::DOUBLE, load_id, superseded_by FROM superseded"
+        store,
+        """SELECT json_extract(row_json, 'odometer_km')::DOUBLE, load_id, superseded_by
+           FROM superseded""",
     ) == [(1000, 1, 2)]
 
 
@@ -158,7 +158,7 @@ REFUSED = [  # cells of one row, column told, value told, a word of the expectat
 
 
 @pytest.mark.parametrize(("cells", "column", "value", "word"), REFUSED)
-def test_a_refused_row_says_where_and_what_was_expected(  # noqa: PLR0917
+def test_a_refused_row_says_where_and_what_was_expected(
     store: Path, tmp_path: Path, cells: str, column: str | None, value: str | None, word: str
 ) -> None:
     """The bad row stands on line 3 between two good ones, which are stored."""
@@ -274,5 +274,5 @@ def test_every_delivered_byte_is_in_the_archive(store: Path, tmp_path: Path) -> 
 
 def test_names_with_quotes_and_breaks_are_only_names(store: Path, tmp_path: Path) -> None:
     head = 'scan_id,vehicle_id,scanned_at,odometer_km,"it\'s ""odd""\n"\n'
-    file = write(tmp_path, "o'clock \"x\".csv", head + "S1,V1,2025-01-01,5,1\n")
+    file = write(tmp_path, 'o\'clock "x".csv', head + "S1,V1,2025-01-01,5,1\n")
     assert load(store, file)[0].rows_stored == 1

@@ -37,7 +37,9 @@ def test_rows_add_up_and_the_last_new_word_counts(files: list[list[tuple[str, ..
         store = Path(folder) / "store.duckdb"
         results = load(store, *paths)
         assert adds_up(results)
-        stored = rows(store, "SELECT vehicle_id, scan_id, coalesce(code, ''), odometer_km FROM scans")
+        stored = rows(
+            store, "SELECT vehicle_id, scan_id, coalesce(code, ''), odometer_km FROM scans"
+        )
         assert sorted(stored) == sorted(
             (*key, float(words[-1])) for key, words in seen.items() if words
         )

@@ -40,11 +40,11 @@ def _text(state: Status) -> str:
         *(f"source {name}: nothing new for too long" for name in state.stale_sources),
         "last loads:",
     ]
-    for row in state.last_loads.iter_rows(named=True):
-        lines.append(
-            f"  {row['load_id']:>4}  {row['finished_at']:%Y-%m-%d %H:%M}  {row['outcome']:<8} "
-            f"{row['file_name']}  {row['rows_stored']} stored, {row['rows_rejected']} refused"
-        )
+    lines += [
+        f"  {row['load_id']:>4}  {row['finished_at']:%Y-%m-%d %H:%M}  {row['outcome']:<8} "
+        f"{row['file_name']}  {row['rows_stored']} stored, {row['rows_rejected']} refused"
+        for row in state.last_loads.iter_rows(named=True)
+    ]
     return "\n".join(lines)
 
 

@@ -26,11 +26,11 @@ def _lines(story: VehicleStory) -> list[str]:
     about = [str(v) for k, v in story.vehicle.items() if k in _ABOUT and v is not None]
     lines = [f"{story.vehicle['vehicle_id']}  {' '.join(about)}", f"{story.n_scans} scans", ""]
     lines.append("Open now:" if len(story.open_episodes) else "Nothing open in the last scans.")
-    for row in story.open_episodes.iter_rows(named=True):
-        lines.append(
-            f"  {row['code']} in {row['ecu']}: {row['meaning']}; "
-            f"seen in {row['n_scans']} scans, last on {row['last_seen_at']:%d %b %Y}"
-        )
+    lines += [
+        f"  {row['code']} in {row['ecu']}: {row['meaning']}; "
+        f"seen in {row['n_scans']} scans, last on {row['last_seen_at']:%d %b %Y}"
+        for row in story.open_episodes.iter_rows(named=True)
+    ]
     lines += ["", "Fix attempts:" if story.attempts else "No fix attempts."]
     for told in story.attempts:
         attempt = told.attempt
@@ -39,11 +39,11 @@ def _lines(story: VehicleStory) -> list[str]:
             f"  {_OUTCOMES[attempt.outcome]}"
         )
         lines.append(f"      {told.reason}")
-    for row in story.set_aside.iter_rows(named=True):
-        lines.append(
-            f"Odometer reading {row['reading_km']:.0f} km of {row['read_at']:%d %b %Y} "
-            f"({row['origin']} {row['origin_id']}) set aside: {row['set_aside'].replace('_', ' ')}"
-        )
+    lines += [
+        f"Odometer reading {row['reading_km']:.0f} km of {row['read_at']:%d %b %Y} "
+        f"({row['origin']} {row['origin_id']}) set aside: {row['set_aside'].replace('_', ' ')}"
+        for row in story.set_aside.iter_rows(named=True)
+    ]
     lines += ["", *(f"CAUTION {c.title}: {c.text}" for c in story.cautions)]
     return lines
 

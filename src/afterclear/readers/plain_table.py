@@ -105,7 +105,7 @@ def _header(path: Path, head: bytes) -> tuple[str, ...]:
 
 
 def _table(header: tuple[str, ...]) -> Table | None:
-    """The plain table whose columns these are: most required ones first, then most known."""
+    """Find the plain table whose columns these are: most required ones, then most known."""
     names = {_plain_name(name) for name in header}
     fitting = [t for t in TABLES.values() if names >= set(t.required)]
     # vehicle_id alone says nothing: a vehicle list must tell something about vehicles

@@ -5,9 +5,9 @@ from datetime import datetime
 
 import polars as pl
 
+from afterclear.digest.cells import Cells
 from afterclear.digest.reasons import attempt_reason
 from afterclear.digest.rows import Attempt, Evidence, read_rows
-from afterclear.digest.cells import Cells
 from afterclear.errors import UsageError
 from afterclear.normalise.catalogue import Caution
 from afterclear.runs.app import App

@@ -81,7 +81,7 @@ def aware(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def stale_sources(app: App, con: Connection) -> tuple[StaleSource, ...]:
-    """Sources that have delivered nothing for longer than they should."""
+    """List sources that have delivered nothing for longer than they should."""
     latest = dict(
         query(
             con,

@@ -77,9 +77,7 @@ def absorb(
     )
 
 
-def _raw_table(
-    con: Connection, part: PlainFile | PlainRows, folder: Path, zone: str
-) -> RawTable:
+def _raw_table(con: Connection, part: PlainFile | PlainRows, folder: Path, zone: str) -> RawTable:
     table = TABLES[part.table]
     if isinstance(part, PlainFile):
         # in JSON Lines any line may bring a column the first ones lack
@@ -98,9 +96,7 @@ def _order_matters(con: Connection, source: RawTable) -> bool:
     )
 
 
-def _spell_codes(
-    con: Connection, source: RawTable, spellers: Mapping[str, Speller]
-) -> None:
+def _spell_codes(con: Connection, source: RawTable, spellers: Mapping[str, Speller]) -> None:
     """Spell each distinct code once; what cannot be spelled goes into ``unreadable``."""
     column = SPELLED.get(source.table.name)
     if column is None or column not in source.known:
@@ -181,9 +177,7 @@ def _malformed_lines(con: Connection, source: RawTable) -> tuple[list[Rejection]
     return rejections, set(lines)
 
 
-def _row_lines(
-    con: Connection, source: RawTable, refused: set[int]
-) -> dict[int, int | None]:
+def _row_lines(con: Connection, source: RawTable, refused: set[int]) -> dict[int, int | None]:
     """Place among the accepted rows -> line in the file; a place itself where none are lines."""
     if source.form == "parquet":
         return {}

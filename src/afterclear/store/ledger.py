@@ -14,7 +14,7 @@ from afterclear.store.database import create_temp_table, scalar
 
 
 def known_load(con: DuckDBPyConnection, sha256: str) -> int | None:
-    """Number of the load that stored these bytes, or None."""
+    """Give the number of the load that stored these bytes, or None."""
     load_id = scalar(
         con,
         "SELECT min(load_id) FROM loads WHERE sha256 = ? AND outcome = 'stored'",

@@ -13,7 +13,7 @@ csv.field_size_limit(1 << 30)  # a refused file may hold anything; the loader ha
 
 
 def line_of_byte(path: Path, positions: list[int]) -> list[int]:
-    """The lines in which the bytes at these 1-based positions stand."""
+    """Find the lines in which the bytes at these 1-based positions stand."""
     content = path.read_bytes()
     breaks = [i for i, byte in enumerate(content) if byte == ord("\n")] if positions else []
     lines = []

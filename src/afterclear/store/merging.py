@@ -50,7 +50,7 @@ def stored_columns(table: Table) -> list[str]:
 
 
 def contradictions(con: DuckDBPyConnection, table: Table) -> int:
-    """Number of keys under which the file itself has more than one content."""
+    """Count the keys under which the file itself has more than one content."""
     return scalar(
         con,
         f"""SELECT count(*) FROM (SELECT 1 FROM staged WHERE fault IS NULL

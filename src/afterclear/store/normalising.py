@@ -85,7 +85,7 @@ def expected(column: Column) -> str:
 
 
 def parsed(column: Column, delivered: frozenset[str]) -> str:
-    """SQL for the column's value, from the raw columns a file has; NULL where it has none."""
+    """Write SQL for the column's value, from the raw columns a file has; NULL where it has none."""
     miles = MILE_COLUMNS.get(column.name)
     if miles in delivered:
         return f"({_PARSERS[column.kind].sql(raw(str(miles)), column)}) * {KM_PER_MILE}"
@@ -98,7 +98,7 @@ def parsed(column: Column, delivered: frozenset[str]) -> str:
 
 
 def raw(name: str) -> str:
-    """SQL for a delivered column's trimmed text, NULL when empty."""
+    """Write SQL for a delivered column's trimmed text, NULL when empty."""
     return f'"raw:{name}"'
 
 

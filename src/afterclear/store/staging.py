@@ -85,7 +85,7 @@ def row_checks(source: RawTable) -> list[tuple[str, str, str]]:
 
 
 def spelling_key(table: Table) -> str:
-    """SQL for what a row's code spelling depends on, as one text; NULL without a code."""
+    """Write SQL for what a row's code spelling depends on, as one text; NULL without a code."""
     if table.name == "scans":
         return "code || '|' || coalesce(failure_type, '')"
     return "codes || '|'"
@@ -163,7 +163,7 @@ def json_keys(con: DuckDBPyConnection, path: Path) -> tuple[str, ...]:
 
 
 def _lines(path: str) -> str:
-    """SQL for a file line by line as text, so that a broken line is refused alone and whole."""
+    """Write SQL for a file's lines as text, so that a broken one is refused alone and whole."""
     return (
         f"read_csv('{path}', columns = {{'line': 'VARCHAR'}}, header = false, "
         "auto_detect = false, delim = '\\x1f', quote = '', escape = '', "
