@@ -6,6 +6,7 @@ Exit codes: 0 done, 1 our bug, 2 config or usage, 3 some input refused, 4 a sour
 """
 
 import importlib
+import os
 from pathlib import Path
 
 import click
@@ -65,4 +66,6 @@ class _Commands(click.Group):
 @click.pass_context
 def main(context: click.Context, config: Path | None, store: Path | None) -> None:
     """Was the fault fixed?  Scans, clears and work orders in, evidence out."""
+    # the estimators' matrices are small: more threads only wait for each other
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     context.obj = (config, store)

@@ -12,8 +12,9 @@ def all_readers() -> tuple[Reader, ...]:
     """Every reader, in the order in which they are asked."""
     # imported late: the bus log library is slow to start and most deliveries are tables
     from afterclear.readers.can_log import CanLogReader  # noqa: PLC0415
+    from afterclear.readers.hex_responses import HexResponsesReader  # noqa: PLC0415
 
-    return (PlainTableReader(), CanLogReader())
+    return (PlainTableReader(), CanLogReader(), HexResponsesReader())
 
 
 def identify(delivery: Delivery, readers: Sequence[Reader]) -> Reader:
@@ -31,5 +32,6 @@ def identify(delivery: Delivery, readers: Sequence[Reader]) -> Reader:
         raise RefusedFileError(f"{delivery.name} could be read as more than one kind: {names}.")
     raise RefusedFileError(
         f"{delivery.name} is no kind of file afterclear knows. It reads tables with the column "
-        "names of the plain layout (CSV, JSON Lines, Parquet) and bus logs; see the README."
+        "names of the plain layout (CSV, JSON Lines, Parquet), bus logs and written-down answers "
+        "of control units; see the README."
     )
