@@ -59,7 +59,9 @@ def poisson_limits(expected: ArrayLike, share: float) -> FloatArray:
     check_finite("expected", mean)
     check_positive("expected", mean)
     start = np.ceil(np.maximum(special.pdtrik(share, mean), 0.0))
-    limit = _interpolated(lambda k: np.asarray(special.pdtr(k, mean)), start, share)
+    limit = _interpolated(
+        lambda k: np.asarray(special.pdtr(k, mean), dtype=np.float64), start, share
+    )
     return np.asarray(limit / mean, dtype=np.float64)
 
 
@@ -74,7 +76,8 @@ def binomial_limits(n: ArrayLike, probability: float, share: float) -> FloatArra
 
     def below(k: FloatArray) -> FloatArray:
         # the first argument is the count; one beyond n, or below 0, is the caller's edge
-        return np.asarray(special.bdtr(np.clip(k, 0, size), size, probability)) * (k >= 0)
+        share_below = special.bdtr(np.clip(k, 0, size), size, probability)
+        return np.where(k >= 0, share_below, 0.0).astype(np.float64)
 
     return _interpolated(below, start, share) / size
 
