@@ -21,11 +21,11 @@ MAY_IMPORT = {
     "histories": BASE | {"store", "normalise"},
     "analyses": {"errors"},
     "digest": BASE | {"analyses", "normalise"},
-    "judge": BASE | {"store", "analyses", "histories"},
+    "findings": BASE | {"store", "analyses", "histories", "normalise"},
     "runs": BASE
-    | {"config", "normalise", "load", "store", "histories", "judge", "digest", "sources"},
+    | {"config", "normalise", "load", "store", "histories", "findings", "digest", "sources"},
     "schedule": BASE | {"config", "runs"},
-    "cli": BASE | {"config", "runs", "schedule", "judge"},
+    "cli": BASE | {"config", "runs", "schedule", "findings"},
     "__main__": {"cli"},
     "__init__": set(),
 }

@@ -1,6 +1,6 @@
 """Words for results in the terminal."""
 
-from afterclear.judge import Verdicts
+from afterclear.findings.verdicts import Verdicts
 
 _OUTCOMES = {
     "came_back": "came back",

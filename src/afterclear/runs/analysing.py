@@ -6,7 +6,7 @@ from datetime import datetime
 
 from afterclear import __version__
 from afterclear.histories.build import rebuild
-from afterclear.judge import Verdicts, judge_attempts
+from afterclear.findings.verdicts import Verdicts, judge_attempts
 from afterclear.runs.app import App
 from afterclear.store.database import open_store, scalar, transaction
 from afterclear.store.results import (

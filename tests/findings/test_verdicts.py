@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.judge import judge_attempts
+from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.database import Connection, query
 from tests.histories.story import Story, told
 

@@ -1,0 +1,1 @@
+"""Histories through the estimators -> verdicts and findings, as tables of the store."""
