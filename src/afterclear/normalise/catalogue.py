@@ -12,7 +12,7 @@ from pathlib import Path
 
 from afterclear.normalise.codes import NormalCode, normal_code
 from afterclear.normalise.knock_on import KnockOn, Pointer, Relation
-from afterclear.normalise.lexicon import Component, Lexicon, Mention
+from afterclear.normalise.lexicon import Component, Lexicon, Mention, parts_of
 from afterclear.normalise.meanings import CodeEntry, CodeTables, words_of_owner
 from afterclear.normalise.tables import Row, read_table
 
@@ -60,6 +60,14 @@ _BY_UNIT = {"communication", "software_match"}
 # 81-88; J1939-73: 9 update rate, 19 received data in error)
 _RECEIVED_DATA = {f"8{digit}" for digit in "12345678"}
 _RECEIVED_DATA_FMI = {9, 19}
+
+# what a text that names another unit is about
+_SAID_OF_UNIT = {
+    "lost": "communication",
+    "invalid": "communication",
+    "software": "software_match",
+    "pointer": "communication",
+}
 
 _COMMON_COMPONENTS: dict[str, Relation] = {"supply_voltage": "supply", "data_bus": "bus"}
 
@@ -133,37 +141,37 @@ class Catalogue:
                 return self._network_family(entry.component, unit)
         if entry is not None and entry.component in self.lexicon.components:
             return self._listed_family(entry, told, ecu)
-        pointed = self.knock_on.points_at(parsed, description)
-        if pointed and (told is None or told.component.key in _BY_UNIT):
-            return self._network_family("communication", pointed)
+        pointer = self.knock_on.pointer(parsed, description)
+        if pointer and pointer.relation in _SAID_OF_UNIT:
+            return self._network_family(_SAID_OF_UNIT[pointer.relation], pointer.ecu)
         if told is not None:
             return self._family(told.component, told.position, ecu, certain=told.certain)
         return self._own_family(parsed, make)
 
     def part_family(self, part_family: str, position: str | None = None) -> Family:
         """Name the family of a part on a work order, as codes about it are named."""
-        told = self.lexicon.mention(f"{part_family} {position or ''}")
+        key = part_family.strip()
+        part = self.lexicon.components[key].label if key in self.lexicon.components else key
+        told = self.lexicon.mention(f"{part} {position or ''}")
         if told is None:
-            slug = "_".join(part_family.casefold().split()) or "unknown"
-            return Family(f"part:{slug}", part_family.strip() or "part not named", certain=True)
-        place, clear = told.position, told.certain
-        if position:
-            place, clear = self.lexicon.position(told.component, position)
-            place = place or told.position
-        return self._family(told.component, place, None, certain=clear)
+            slug = "_".join(part.casefold().split())
+            return Family(f"part:{slug or 'unknown'}", part or "part not named", certain=True)
+        return self._family(told.component, told.position, None, certain=told.certain)
 
     def _listed_family(self, entry: CodeEntry, told: Mention | None, ecu: str | None) -> Family:
+        """Put the table's place and the text's together; the text knows the maker."""
         component = self.lexicon.components[entry.component]
         place, _ = self.lexicon.position(component, entry.position)
-        if told is None or told.component.key != component.key or not told.position:
-            return self._family(component, place, ecu, certain=entry.certain)
-        if told.position == place:
-            return self._family(component, place, ecu, certain=told.certain)
-        if not place or not entry.certain:
-            return self._family(component, told.position, ecu, certain=told.certain)
-        # table and text name different places: the text knows the maker, but say it is unsure
-        longer = max(place, told.position, key=len) if _within(place, told.position) else ""
-        return self._family(component, longer or told.position, ecu, certain=bool(longer))
+        certain = entry.certain
+        if told is not None and told.component.key == component.key and told.placed:
+            listed, said = parts_of(place), parts_of(told.position)
+            if told.certain and not (listed and entry.certain):
+                place, certain = told.position, True
+            elif listed < said:
+                place = told.position
+            elif told.certain and not said <= listed:
+                place, certain = told.position, False  # they differ: say so
+        return self._family(component, place, ecu, certain=certain)
 
     def _family(
         self, component: Component, place: str, ecu: str | None, *, certain: bool
@@ -260,6 +268,14 @@ class Catalogue:
         """Name of the control unit a text means (``ABS module`` -> ``brakes``); None if unknown."""
         return self.lexicon.ecu(text)
 
+    def boxes_of(self, ecu: str) -> tuple[str, ...]:
+        """List the unit itself and others whose box may hold its function.
+
+        Network codes name functions, not boxes: the steering angle sensor may be part of the
+        steering or the brake control unit, whose own codes then tell what is wrong.
+        """
+        return (ecu, *self.lexicon.may_sit_in.get(ecu, ()))
+
 
 def _parsed(code: str) -> NormalCode:
     """Parts of a code; a text that is none becomes its own base."""
@@ -267,12 +283,6 @@ def _parsed(code: str) -> NormalCode:
     if isinstance(parsed, NormalCode):
         return parsed
     return NormalCode(code=code, space="maker", base=code, make="unknown")
-
-
-def _within(place: str, other: str) -> bool:
-    """Whether one place only adds words to the other: front and front_right."""
-    a, b = set(place.split("_")), set(other.split("_"))
-    return a <= b or b <= a
 
 
 def _any_fits(patterns: str, name: str) -> bool:

@@ -6,8 +6,9 @@ from typing import Literal, TypeAlias, cast, get_args
 
 from afterclear.errors import ConfigError
 from afterclear.normalise.codes import NormalCode
-from afterclear.normalise.lexicon import Lexicon, Words, words_of
+from afterclear.normalise.lexicon import Lexicon
 from afterclear.normalise.tables import Row, read_table
+from afterclear.normalise.words import Words, words_of
 
 Relation: TypeAlias = Literal[
     "lost",  # a listener misses the unit's messages
@@ -109,10 +110,10 @@ class KnockOn:
                 if _find(words, phrase.before, 0) is not None:
                     return phrase.pointer
                 continue
-            for start, length, ecu in units:
-                if _stands_around(words, phrase, start, start + length):
+            for unit in units:
+                if _stands_around(words, phrase, unit.start, unit.end):
                     found = phrase.pointer
-                    return Pointer(found.relation, ecu, found.why, found.source)
+                    return Pointer(found.relation, unit.meaning, found.why, found.source)
         return None
 
 

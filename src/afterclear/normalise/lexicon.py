@@ -5,7 +5,6 @@ known name wins.  What a name means stands in the tables, how names are looked f
 """
 
 import re
-import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -14,74 +13,19 @@ from typing import Any
 
 from afterclear.errors import ConfigError
 from afterclear.normalise.tables import read_settings
+from afterclear.normalise.words import Names, Run, Words, longest, words_of
 
-Words = tuple[str, ...]
 Places = dict[str, str]  # axis -> value: {"end": "front", "side": "left"}
 
 # axes whose value is spelled with the axis before it: bank_1, cylinder_3
 _SPELLED_WITH_AXIS = {"bank", "sensor", "cylinder", "gear", "stage", "number"}
+# axes that a bare number or letter after the component's name may count along
+_COUNTED = {"sensor", "cylinder", "gear", "stage", "number", "letter"}
 
-_LETTER_OF = {str(n): letter for n, letter in enumerate("abcdefgh", 1)}
+_PART = re.compile(r"(?:bank|sensor|cylinder|gear|stage|number|axle)_[^_]+|[^_]+")
+
+_LETTER_OF = {str(number): letter for number, letter in enumerate("abcdefgh", 1)}
 _NUMBER_OF = {letter: number for number, letter in _LETTER_OF.items()}
-
-_LETTERS = str.maketrans({"ł": "l", "ø": "o", "ß": "ss", "æ": "a", "œ": "o", "đ": "d"})
-_ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)")
-_WORD = re.compile(r"[^\W\d_]+|\d+")
-# words that carry no meaning for a name, in the languages of the lexicon
-_FILLER = frozenset(
-    (
-        "the",
-        "of",
-        "for",
-        "de",
-        "du",
-        "des",
-        "la",
-        "le",
-        "les",
-        "del",
-        "el",
-        "los",
-        "las",
-        "der",
-        "die",
-        "das",
-        "den",
-        "dem",
-        "im",
-        "am",
-        "vom",
-        "zum",
-        "fur",
-        "w",
-        "z",
-        "do",
-        "na",
-    )
-)
-
-
-def words_of(text: str) -> Words:
-    """Cut a text into folded words: no case, accents, plural s or filler; digits apart.
-
-    >>> words_of("ABS-Sensor, vorne (B1S2)")
-    ('abs', 'sensor', 'vorn', 'b', '1', 's', '2')
-    """
-    plain = unicodedata.normalize("NFKC", text).casefold().translate(_LETTERS)
-    plain = unicodedata.normalize("NFD", _ELISION.sub("", plain))
-    plain = "".join(char for char in plain if not unicodedata.combining(char))
-    return tuple(_folded(word) for word in _WORD.findall(plain) if word not in _FILLER)
-
-
-def _folded(word: str) -> str:
-    """One spelling for ae/a, oe/o, ue/u, leading zeros, and for English and French plurals."""
-    if word.isdecimal():
-        return word.lstrip("0") or "0"
-    for written, folded in (("ae", "a"), ("oe", "o"), ("ue", "u")):
-        word = word.replace(written, folded)
-    if len(word) > 4 and word.endswith(("s", "e")) and not word.endswith("ss"):  # noqa: PLR2004
-        word = word[:-1]
-    return word
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +36,8 @@ class Component:
     label: str  # wheel speed sensor
     subsystem: str  # brakes
     axes: tuple[str, ...] = ()  # which places tell two such parts of one vehicle apart
+    usual: Mapping[str, str] = field(default_factory=dict)  # axis -> value where none is told
+    unspelled: Mapping[str, str] = field(default_factory=dict)  # axis -> value left out
     per_ecu: bool = False  # its place is the control unit it belongs to
 
 
@@ -101,50 +47,8 @@ class Mention:
 
     component: Component
     position: str  # front_right, bank_1_sensor_2; empty: none told
-    certain: bool  # False: the text names two places, or one that depends on the market
-
-
-@dataclass(slots=True)
-class _Index:
-    """Names by their words, and words by the names that hold them."""
-
-    names: dict[Words, str] = field(default_factory=dict)
-    longest: int = 1
-    holding: dict[str, set[Words]] = field(default_factory=lambda: defaultdict(set))
-
-    def add(self, name: str, meaning: str) -> str | None:
-        """Remember a name; say what is wrong with it, None if nothing."""
-        words = words_of(name)
-        if not words:
-            return f"the name {name!r} of {meaning} has no word in it"
-        known = self.names.setdefault(words, meaning)
-        if known != meaning:
-            return f"{name!r} is a name of both {known} and {meaning}"
-        self.longest = max(self.longest, len(words))
-        for word in words:
-            self.holding[word].add(words)
-        return None
-
-    def runs(self, words: Words) -> list[tuple[int, int, str]]:
-        """Names found word after word as (start, length, meaning), longest first at each start."""
-        found, start = [], 0
-        while start < len(words):
-            for length in range(min(self.longest, len(words) - start), 0, -1):
-                meaning = self.names.get(words[start : start + length])
-                if meaning is not None:
-                    found.append((start, length, meaning))
-                    break
-            start += 1
-        return found
-
-    def scattered(self, words: Words) -> tuple[int, str] | None:
-        """Longest name of two or more words all of which stand somewhere, if just one is."""
-        present = set(words)
-        candidates = {name for word in present for name in self.holding.get(word, ())}
-        fitting = [name for name in candidates if len(name) > 1 and present.issuperset(name)]
-        most = max(map(len, fitting), default=0)
-        meanings = {self.names[name] for name in fitting if len(name) == most}
-        return (most, meanings.pop()) if len(meanings) == 1 else None
+    certain: bool  # False: the place is a guess, one of two, or depends on market or maker
+    placed: bool  # the text itself names a place that matters for this component
 
 
 class Lexicon:
@@ -153,12 +57,13 @@ class Lexicon:
     def __init__(self) -> None:
         self.components: dict[str, Component] = {}
         self.ecu_labels: dict[str, str] = {}
-        self._names = _Index()
-        self._placed_names = _Index()  # names that count only beside a place
-        self._places = _Index()  # meaning: "end=front side=left"
-        self._numbered = _Index()  # meaning: axis
-        self._ecus = _Index()
-        self._letter_before: frozenset[str] = frozenset()
+        self.may_sit_in: dict[str, tuple[str, ...]] = {}  # unit -> others whose box may hold it
+        self._names = Names()
+        self._placed_names = Names()  # names that count only beside a place
+        self._places = Names()  # meaning: "end=front side=left"
+        self._numbered = Names()  # meaning: axis
+        self._ecus = Names()
+        self._not_after_a: frozenset[str] = frozenset()
         self._problems: list[str] = []
 
     @classmethod
@@ -188,11 +93,12 @@ class Lexicon:
             self._add_names(self._places, names, spec)
         for axis, names in settings.get("numbered", {}).items():
             self._add_names(self._numbered, names, axis)
-        followers = settings.get("letters", {}).get("before", ())
-        self._letter_before |= {word for name in followers for word in words_of(name)}
+        for name in settings.get("letters", {}).get("not_before", ()):
+            self._not_after_a |= frozenset(words_of(name))
         for key, entry in settings.get("ecus", {}).items():
             if "label" in entry:
                 self.ecu_labels[key] = entry["label"]
+                self.may_sit_in[key] = tuple(entry.get("may_sit_in", ()))
                 self._add_names(self._ecus, (key, entry["label"]), key)
             elif key not in self.ecu_labels:
                 self._problems.append(f"the control unit {key} is not in lexicon.toml")
@@ -205,33 +111,37 @@ class Lexicon:
                 label=entry["label"],
                 subsystem=entry["subsystem"],
                 axes=tuple(entry.get("axes", ())),
+                usual=entry.get("usual", {}),
+                unspelled=entry.get("unspelled", {}),
                 per_ecu=entry.get("per_ecu", False),
             )
-            self._add_names(self._names, (key, entry["label"]), key)
+            self._add_names(self._names, (entry["label"],), key)
         elif key not in self.components:
             self._problems.append(f"the component {key} is not in lexicon.toml")
         self._add_names(self._names, entry.get("names", ()), key)
         self._add_names(self._placed_names, entry.get("names_with_position", ()), key)
 
-    def _add_names(self, index: _Index, names: Iterable[str], meaning: str) -> None:
+    def _add_names(self, index: Names, names: Iterable[str], meaning: str) -> None:
         self._problems += filter(None, (index.add(name, meaning) for name in names))
 
     def mention(self, text: str) -> Mention | None:
-        """Say which component, and where, a text speaks about; None if it names no known one."""
+        """Say which component, and where, a text speaks about; None if it names no known one.
+
+        The longest name wins, first as the text stands, then with the words for places taken
+        out ("wheel front right speed sensor"), then with its words anywhere ("sensor, speed,
+        wheel").
+        """
         words = words_of(text)
         places, torn, spans = self._places_in(words)
         bare = tuple(word for at, word in enumerate(words) if at not in spans)
-        best = _longest(self._names.runs(words)) or _longest(self._names.runs(bare))
-        component = self.components[best[1]] if best else None
-        placed = _longest(self._placed_names.runs(words)) or _longest(self._placed_names.runs(bare))
-        if placed and places and (best is None or placed[0] > best[0]):
-            candidate = self.components[placed[1]]
-            component = candidate if set(candidate.axes) & places.keys() else component
-        if component is None and (scattered := self._names.scattered(words)):
-            component = self.components[scattered[1]]
-        if component is None:
-            return None
-        return Mention(component, spelled(component, places), _clear(component, places, torn))
+        for seen in (words, bare):
+            if run := self._component_in(seen, places):
+                component = self.components[run.meaning]
+                certain = self._count_after(component, seen, run, places, torn)
+                return _mention(component, places, torn, certain=certain)
+        if key := self._names.scattered(words):
+            return _mention(self.components[key], places, torn, certain=True)
+        return None
 
     def position(self, component: Component, text: str) -> tuple[str, bool]:
         """Spell the place a text names, as far as it tells such parts apart; and if it is clear.
@@ -240,23 +150,39 @@ class Lexicon:
         """
         words = words_of(text)
         places, torn, _ = self._places_in(words)
-        numbered = [axis for axis in component.axes if axis in _SPELLED_WITH_AXIS]
         if not places and len(words) == 1:
-            number = _NUMBER_OF.get(words[0], words[0])
-            if "letter" in component.axes and number in _LETTER_OF:
-                places = {"letter": _LETTER_OF[number]}
-            elif number.isdecimal() and len(numbered) == 1:
-                places = {numbered[0]: number}
-        return spelled(component, places), _clear(component, places, torn)
+            self._count_after(component, words, Run(0, 0, component.key), places, torn)
+        return _spelled(component, places, torn)
 
     def ecu(self, text: str) -> str | None:
         """Name the control unit a text speaks about; None if it names no known one."""
-        best = _longest(self._ecus.runs(words_of(text)))
-        return best[1] if best else None
+        best = longest(self._ecus.runs(words_of(text)))
+        return best.meaning if best else None
 
-    def ecus_in(self, words: Words) -> list[tuple[int, int, str]]:
-        """Control units named among words, as (start, length, name)."""
+    def ecus_in(self, words: Words) -> list[Run]:
+        """Control units named among words."""
         return self._ecus.runs(words)
+
+    def _component_in(self, words: Words, places: Places) -> Run | None:
+        best = longest(self._names.runs(words))
+        placed = longest(self._placed_names.runs(words))
+        if placed is None or not places.keys() & set(self.components[placed.meaning].axes):
+            return best
+        return placed if best is None or placed.length > best.length else best
+
+    def _count_after(
+        self, component: Component, words: Words, run: Run, places: Places, torn: set[str]
+    ) -> bool:
+        """Read "ignition coil 3" or "drive motor A" into places.  False: makers may differ.
+
+        Letters of cylinders follow the firing order with some makers, the cylinder with others.
+        """
+        axes = [axis for axis in component.axes if axis in _COUNTED]
+        number = self._number(words, run.end)
+        if len(axes) != 1 or axes[0] in places.keys() | torn or not number:
+            return True
+        places[axes[0]] = _LETTER_OF.get(number, number) if axes[0] == "letter" else number
+        return axes[0] != "cylinder" or words[run.end].isdecimal()
 
     def _number(self, words: Words, at: int) -> str:
         """Read the number or lone letter at a place, A as 1; empty if none stands there."""
@@ -264,53 +190,56 @@ class Lexicon:
         value = words[at] if at < len(words) else ""
         if value.isdecimal():
             return value
-        after = words[at + 1] if at + 1 < len(words) else None
-        alone = after is None or after.isdecimal() or after in self._letter_before
-        return _NUMBER_OF.get(value, "") if alone else ""
+        after = words[at + 1] if at + 1 < len(words) else ""
+        return "" if value == "a" and after in self._not_after_a else _NUMBER_OF.get(value, "")
 
     def _places_in(self, words: Words) -> tuple[Places, set[str], set[int]]:
         """Places named among words, axes with two values, and which words named them."""
         told: dict[str, set[str]] = defaultdict(set)
         spans: set[int] = set()
-        for start, length, spec in self._places.runs(words):
-            if not spans.isdisjoint(range(start, start + length)):
+        for run in self._places.runs(words):
+            if not spans.isdisjoint(range(run.start, run.end)):
                 continue
-            spans.update(range(start, start + length))
-            for part in spec.split():
+            spans.update(range(run.start, run.end))
+            for part in run.meaning.split():
                 axis, _, value = part.partition("=")
                 told[axis].add(value)
-        for start, length, axis in self._numbered.runs(words):
-            after = start + length
-            value = self._number(words, after)
+        for run in self._numbered.runs(words):
+            value = self._number(words, run.end)
             if value:
-                spans.update(range(start, after + 1))
-                told[axis].add(_LETTER_OF.get(value, value) if axis == "letter" else value)
-                if axis in {"sensor", "number"} and value in _LETTER_OF:
-                    told["letter"].add(_LETTER_OF[value])  # sensor A of a part told by letters
+                spans.update(range(run.start, run.end + 1))
+                letter = _LETTER_OF.get(value, value)
+                told[run.meaning].add(letter if run.meaning == "letter" else value)
+                if run.meaning in {"sensor", "number"}:
+                    told["letter"].add(letter)  # sensor A of a part told by letters
         places = {axis: next(iter(values)) for axis, values in told.items() if len(values) == 1}
         return places, {axis for axis, values in told.items() if len(values) > 1}, spans
 
 
-def _clear(component: Component, places: Places, torn: set[str]) -> bool:
-    """Whether the place told is one place whatever the market.
+def parts_of(position: str) -> set[str]:
+    """Take a spelled position apart: bank_1_sensor_2 is {bank_1, sensor_2}."""
+    return set(_PART.findall(position))
 
-    The driver sits left or right by market, so "driver side" names no side of an axle.
+
+def _mention(component: Component, places: Places, torn: set[str], *, certain: bool) -> Mention:
+    place, clear = _spelled(component, places, torn)
+    return Mention(component, place, certain and clear, bool(places.keys() & set(component.axes)))
+
+
+def _spelled(component: Component, places: Places, torn: set[str]) -> tuple[str, bool]:
+    """Spell places along the component's axes (front_right, bank_1_sensor_2); and if it is clear.
+
+    An untold place is taken to be the usual one if that makes the place whole.  It is not clear
+    if it was taken so, if the text names two, or if it depends on the market: the driver sits
+    left or right, so "driver side" names no side of an axle.
     """
-    by_market = "seat" in places and "seat" not in component.axes and "side" in component.axes
-    return torn.isdisjoint(component.axes) and not (by_market and "side" not in places)
-
-
-def _longest(found: Iterable[tuple[int, int, str]]) -> tuple[int, str] | None:
-    """Length and meaning of the longest name found; the earliest of several."""
-    best = max(found, key=lambda run: (run[1], -run[0]), default=None)
-    return (best[1], best[2]) if best else None
-
-
-def spelled(component: Component, places: Places) -> str:
-    """Spell places along the component's axes: front_right, bank_1_sensor_2."""
+    untold = [axis for axis in component.axes if axis not in places]
+    filled = bool(untold) and all(axis in component.usual for axis in untold)
+    whole = {**component.usual, **places} if filled else places
     parts = []
     for axis in component.axes:
-        if axis in places:
+        if axis in whole and component.unspelled.get(axis) != whole[axis]:
             parts += [axis] if axis in _SPELLED_WITH_AXIS else []
-            parts.append(places[axis])
-    return "_".join(parts)
+            parts.append(whole[axis])
+    by_market = "seat" in places and "seat" not in component.axes and "side" in untold
+    return "_".join(parts), torn.isdisjoint(component.axes) and not by_market and not filled
