@@ -159,14 +159,15 @@ def test_no_page_reports_an_error_or_asks_for_anything(browser: Browser, files: 
         assert said == [], file.name
 
 
-def test_paper_is_light_and_shows_the_tables_behind_the_pictures(
+def test_paper_is_light_and_shows_the_scans_behind_each_verdict(
     browser: Browser, files: list[Path]
 ) -> None:
     page = open_page(browser, files[0], color_scheme="dark")
     page.emulate_media(media="print", color_scheme="dark")
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     shown = page.evaluate(
-        "[...document.querySelectorAll('details table')].map(t => t.getBoundingClientRect().height)"
+        "[...document.querySelectorAll('.attempt table')]"
+        ".map(table => table.getBoundingClientRect().height)"
     )
     page.close()
     assert shown
@@ -179,7 +180,8 @@ def test_no_row_is_cut_between_two_sheets(browser: Browser, files: list[Path]) -
         page = open_page(browser, file)
         page.emulate_media(media="print")
         inside = page.evaluate(
-            "[...document.querySelectorAll('tr, figure')].map(e => getComputedStyle(e).breakInside)"
+            "[...document.querySelectorAll('tr, svg.chart')]"
+            ".map(part => getComputedStyle(part).breakInside)"
         )
         pdf = page.pdf(prefer_css_page_size=True)
         page.close()

@@ -70,6 +70,19 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         ),
     ),
     (
+        attempt(outcome="came_back", stayed=True, kind="clear_only"),
+        (evidence("stayed", "S-55", 3, why="still there, and neither a clear nor a scan"),),
+        (
+            "Never gone: scan S-55 on 3 May 2025 still showed P0301 after the clear, "
+            "and no clear and no scan without it lie between."
+        ),
+    ),
+    (
+        attempt(outcome="came_back", stayed=True, returned_scan_id="S-7", returned_at=MAY_3),
+        (),
+        "Never gone: scan S-7 on 3 May 2025 still showed P0301 after the repair.",
+    ),
+    (
         attempt(outcome="held", p_not_held=0.02, **CLEAN),
         TWO_CLEAN,
         (

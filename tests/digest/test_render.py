@@ -10,9 +10,10 @@ import html5lib
 import pytest
 
 from afterclear.digest.build import build_digest
-from afterclear.digest.render import ASIDE_WORDS, FINDING_WORDS, render_digest
+from afterclear.digest.render import ASIDE_WORDS, FINDING_WORDS, finding_words, render_digest
 from tests.digest.fleet_fixture import fleet, frames_of
 from tests.digest.hostile_fixture import EVIL_IDS, hostile, long_history
+from tests.digest.rows_fixture import evidence
 from tests.digest.story import Story, vehicle
 
 
@@ -187,6 +188,10 @@ def test_a_long_history_stays_readable_in_size() -> None:
 
 
 def test_every_closed_set_has_its_words() -> None:
+    assert finding_words(evidence("clean")) == "Read, without the fault"
+    assert finding_words(evidence("sign", why="pending once")) == "Pending once"
+    silent = evidence("no_evidence", why="the control unit did not answer")
+    assert finding_words(silent) == "Says nothing: the control unit did not answer"
     assert set(FINDING_WORDS) == {"clean", "returned", "stayed", "sign", "no_evidence"}
     assert set(ASIDE_WORDS) == {"single", "units", "decimal", "jump", "lasting_drop"}
 

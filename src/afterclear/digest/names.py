@@ -21,7 +21,7 @@ def vehicle_page(vehicle_id: str) -> str:
     >>> vehicle_page("bus-17")
     'vehicles/v-bus-17.html'
     >>> vehicle_page("BUS 17")
-    'vehicles/v-bus-17--6ee1b5b07b.html'
+    'vehicles/v-bus-17--ee302e08ff.html'
     """
     if _PLAIN.fullmatch(vehicle_id) and len(vehicle_id) <= _LONGEST:
         return f"vehicles/v-{vehicle_id}.html"

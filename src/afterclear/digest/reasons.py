@@ -25,6 +25,8 @@ _SETTLES: tuple[tuple[str, str], ...] = (
     ("monitor", "a scan after enough driving for the vehicle's self-test to finish"),
     ("not completed", "a scan after enough driving for the vehicle's self-test to finish"),
     ("since the clear", "a scan after more driving"),
+    ("nothing was driven", "a scan after more driving"),
+    ("permanent", "a scan after more driving, for the permanent record to be withdrawn"),
     ("pending", "one more scan: a code pending once is a sign, not yet a return"),
 )
 _SETTLED_BY_ANY = "any scan that reads this control unit after some driving"
@@ -75,11 +77,16 @@ def _same_fault(attempt: Attempt) -> str:
 def _stayed(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
     found = [row for row in evidence if row.finding == "stayed"]
     deed = _DEED[attempt.kind]
-    if found:
-        seen = _scan(found[0].scan_id, found[0].seen_at, found, cells)
-    else:
+    if not found:
         seen = _scan(attempt.returned_scan_id, attempt.returned_at, evidence, cells)
-    return f"Never gone: {seen} still showed {attempt.code} in the same visit as {deed}."
+        return f"Never gone: {seen} still showed {attempt.code} after {deed}."
+    seen = _scan(found[0].scan_id, found[0].seen_at, found, cells)
+    if "same visit" in (found[0].why or "same visit"):
+        return f"Never gone: {seen} still showed {attempt.code} in the same visit as {deed}."
+    return (
+        f"Never gone: {seen} still showed {attempt.code} after {deed}, "
+        "and no clear and no scan without it lie between."
+    )
 
 
 def _clean(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:

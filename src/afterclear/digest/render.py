@@ -21,7 +21,7 @@ from afterclear.digest.charts.timeline import draw_timeline
 from afterclear.digest.charts.verdicts import draw_verdicts
 from afterclear.digest.model import AttemptView, FleetPage, IndexPage, PageHead
 from afterclear.digest.reasons import VERDICT_WORDS
-from afterclear.digest.rows import Repair
+from afterclear.digest.rows import Evidence, Repair
 from afterclear.digest.text import fit_text
 from afterclear.digest.vehicle_model import OdometerChart, TimeLine, VehiclePage
 
@@ -128,7 +128,7 @@ def _filters(cells: Cells) -> dict[str, Any]:
         "clean_so_far": lambda view: _clean_so_far(view, cells),
         "day": cells.day,
         "distance": cells.distance,
-        "finding_word": lambda finding: FINDING_WORDS[finding],
+        "finding_words": finding_words,
         "growth_bar": _growth_bar,
         "moment": cells.moment,
         "money": cell_words.money,
@@ -153,6 +153,14 @@ def _growth_bar(view: AttemptView) -> Markup:
     if clean is None or row.km_to_go is None or clean + row.km_to_go <= 0:
         return Markup("")
     return draw_growth(clean / (clean + row.km_to_go))
+
+
+def finding_words(row: Evidence) -> str:
+    """Say what a scan says about an attempt: its own reason, if the histories gave one."""
+    words = FINDING_WORDS[row.finding]
+    if not row.why:
+        return capital(words)
+    return capital(f"{words}: {row.why}" if row.finding == "no_evidence" else row.why)
 
 
 def _repair_line(line: Repair) -> str:

@@ -151,7 +151,7 @@ def _clear_lines(clears: Sequence[ClearEvent]) -> Iterable[LogLine]:
 
 def _order_line(order: WorkOrder) -> LogLine:
     done = "; ".join(
-        " ".join(part for part in (r.action, r.position, r.part_family, r.part_number) if part)
+        " ".join(part for part in (r.action, r.part_family, r.position, r.part_number) if part)
         for r in order.lines
     )
     text = ", ".join(part for part in (done, order.site, order.technician) if part)

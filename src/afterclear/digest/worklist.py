@@ -94,7 +94,7 @@ def _failed_text(view: AttemptView, cells: Cells) -> tuple[int, str]:
     deed = "repair" if row.kind == "repair" else "clear"
     on = cells.day(row.attempted_at)
     if row.stayed:
-        return _NEVER_GONE, f"still there right after the {deed} of {on}"
+        return _NEVER_GONE, f"never gone after the {deed} of {on}"
     when = cells.between(row.returned_low_km, row.returned_high_km, row.clock)
     return _CAME_BACK, f"came back {when} after the {deed} of {on}"
 

@@ -15,7 +15,7 @@ KIND_WORDS = {"repair": "Repairs", "clear_only": "Codes erased only"}
 
 _LABEL, _HEAD = 150.0, 18.0  # a bar's name beside it, or above it
 _BAR, _STEP = 34.0, 50.0
-_SYMBOL_ROOM = 44.0  # a part narrower than its symbol and count is labelled by the table only
+_SYMBOL, _DIGIT = 32.0, 9.0  # a part narrower than its symbol and count has them in the table
 
 
 def draw_verdicts(tallies: tuple[Tally, ...], layout: Layout, title: str) -> Markup:
@@ -57,10 +57,19 @@ def _bar(tally: Tally, y: float, scale: Scale) -> Iterator[Markup]:
             continue
         css = f"part p-{part}"
         yield element("rect", x=x, y=y, width=max(1.0, width - 2), height=_BAR, class_=css)
-        if width >= _SYMBOL_ROOM:
-            centre = x + width / 2
-            where = {"x": centre - 20, "y": y + 8, "width": 18.0, "height": 18.0}
-            plate = {"x": centre - 23, "y": y + 5, "width": 46.0, "height": 24.0, "rx": 3.0}
-            yield element("rect", class_="plate", **plate)
-            yield element("use", href=f"#v-{part}", **where)
-            yield text_at(centre + 2, y + 22, number(n), class_="count")
+        if width >= _label_width(number(n)):
+            yield from _label(part, number(n), x + width / 2, y)
+
+
+def _label_width(text: str) -> float:
+    return _SYMBOL + _DIGIT * len(text)
+
+
+def _label(part: str, text: str, centre: float, y: float) -> Iterator[Markup]:
+    """Write a part's symbol and count on a plate of the page's own colour."""
+    left = centre - _label_width(text) / 2 + 2
+    plate = {"x": left, "y": y + 5, "width": _label_width(text) - 4, "height": 24.0, "rx": 3.0}
+    symbol = {"x": left + 3, "y": y + 8, "width": 18.0, "height": 18.0}
+    yield element("rect", class_="plate", **plate)
+    yield element("use", href=f"#v-{part}", **symbol)
+    yield text_at(left + 25, y + 22, text, class_="count")
