@@ -150,7 +150,7 @@ class Lexicon:
         """
         words = words_of(text)
         places, torn, _ = self._places_in(words)
-        if not places and len(words) == 1:
+        if len(words) == 1 and not places.keys() & set(component.axes):
             self._count_after(component, words, Run(0, 0, component.key), places, torn)
         return _spelled(component, places, torn)
 

@@ -46,7 +46,7 @@ def read_table(path: Path, columns: Iterable[str]) -> list[Row]:
                     {name: cell.strip() for name, cell in row.items()} | {"_line": str(line)}
                 )
     except csv.Error as error:
-        raise ConfigError(f"{path} line {first + reader.line_num}: {error}.") from error
+        raise ConfigError(f"{path} after line {first + reader.line_num}: {error}.") from error
     return rows
 
 

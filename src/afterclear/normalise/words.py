@@ -15,6 +15,7 @@ Words = tuple[str, ...]
 _LETTERS = str.maketrans({"ł": "l", "ø": "o", "ß": "ss", "æ": "a", "œ": "o", "đ": "d"})
 _ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)")
 _WORD = re.compile(r"[^\W\d_]+|\d+")
+_UMLAUT = re.compile("([aou])e")  # written out: ae for a with dots
 _PLURAL_FROM = 5  # letters; shorter words such as "abs", "gas" or "bus" keep their end
 
 # words that carry no meaning for a name
@@ -44,9 +45,9 @@ def _folded(word: str) -> str:
     """One spelling for ae/a, oe/o, ue/u, leading zeros, and for English and French ends."""
     if word.isdecimal():
         return word.lstrip("0") or "0"
-    for written, folded in (("ae", "a"), ("oe", "o"), ("ue", "u")):
-        word = word.replace(written, folded)
-    if len(word) >= _PLURAL_FROM and word.endswith(("s", "e")) and not word.endswith("ss"):
+    while (shorter := _UMLAUT.sub(r"\1", word)) != word:
+        word = shorter
+    while len(word) >= _PLURAL_FROM and word.endswith(("s", "e")) and not word.endswith("ss"):
         word = word[:-1]
     return word
 

@@ -1,0 +1,159 @@
+"""What a vehicle identification number says about itself, and what is wrong with it.
+
+Nothing is repaired: a suggestion stands beside the text as it came.  Sources: 49 CFR 565
+(characters, check digit, positions); ISO 3779 and 3780 (regions, from memory); model years from
+memory, 1988 to 2003 also in a published list.
+"""
+
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+LENGTH = 17
+
+CheckDigit: TypeAlias = Literal["valid", "wrong", "not_computable"]
+
+_LETTERS = "ABCDEFGHJKLMNPRSTUVWXYZ"  # without I, O, Q (49 CFR 565)
+_LEGAL = frozenset(_LETTERS + "0123456789")
+_LOOKALIKES = str.maketrans("OQI", "001")
+
+# 49 CFR 565: values of letters and weights of positions for the check digit
+_VALUE = {
+    **{str(digit): digit for digit in range(10)},
+    **dict(zip("ABCDEFGH", range(1, 9), strict=True)),
+    **dict(zip("JKLMN", range(1, 6), strict=True)),
+    "P": 7,
+    "R": 9,
+    **dict(zip("STUVWXYZ", range(2, 10), strict=True)),
+}
+_WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
+
+# position 10 never is I, O, Q, U, Z or 0; the cycle is 30 years
+_YEAR_CODES = "ABCDEFGHJKLMNPRSTVWXY123456789"
+_FIRST_YEAR = 1980
+_CYCLE = 30
+
+_REGIONS = (
+    ("ABCDEFGH", "Africa"),
+    ("JKLMNPR", "Asia"),
+    ("STUVWXYZ", "Europe"),
+    ("12345", "North America"),
+    ("67", "Oceania"),
+    ("890", "South America"),
+)
+_NORTH_AMERICA = frozenset("12345")
+_CHECKED = _NORTH_AMERICA | {"L"}  # where the check digit is required: North America and China
+
+_TYPING_ERRORS = 2  # characters; more than two differ: another vehicle (own judgement)
+
+
+@dataclass(frozen=True, slots=True)
+class Vin:
+    """One VIN as it was written, and what can be said about it."""
+
+    vin: str  # upper case, without blanks and dashes
+    problems: tuple[str, ...]  # why it is no VIN; empty: it may be one
+    suggestion: str | None  # look-alikes replaced (O and Q by 0, I by 1); never applied
+    check_digit: CheckDigit  # not_computable: wrong length or characters
+    check_is_required: bool  # by its region; elsewhere a wrong one is a hint and no more
+    region: str | None  # where its maker's code was given; None: cannot be told
+    model_years: tuple[int, ...]  # years position 10 can mean, oldest first; empty: none
+    model_year: int | None  # the one left by the 30-year rule; None: two are possible, or none
+
+    @property
+    def is_well_formed(self) -> bool:
+        """Whether length and characters are those of a VIN; says nothing of the check digit."""
+        return not self.problems
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """List everything a person should look at, hints included."""
+        if self.check_digit != "wrong":
+            return self.problems
+        if self.check_is_required:
+            return (*self.problems, "the check digit is wrong: a typing error is likely")
+        return (
+            *self.problems,
+            "the check digit does not fit, which may be so outside North America and China",
+        )
+
+
+def read_vin(text: str, latest_year: int) -> Vin:
+    """Say what a text tells as a VIN.  Never raises, never repairs.
+
+    ``latest_year`` is the newest model year there can be, usually next year.
+
+    >>> read_vin("1m8gdm9axkp042788", 2026).check_digit
+    'valid'
+    >>> read_vin("IM8GDM9AXKP042788", 2026).suggestion
+    '1M8GDM9AXKP042788'
+    """
+    vin = "".join(text.upper().split()).replace("-", "").strip("*'\"")
+    illegal = sorted({char for char in vin if char not in _LEGAL})
+    problems = []
+    if len(vin) != LENGTH:
+        problems.append(f"a VIN has {LENGTH} characters, this has {len(vin)}")
+    if illegal:
+        problems.append(
+            f"a VIN has the letters A to Z without I, O, Q and digits, not {', '.join(illegal)}"
+        )
+    repaired = vin.translate(_LOOKALIKES)
+    useful = repaired != vin and len(repaired) == LENGTH and _LEGAL.issuperset(repaired)
+    years = () if problems else model_years(vin, latest_year)
+    return Vin(
+        vin=vin,
+        problems=tuple(problems),
+        suggestion=repaired if useful else None,
+        check_digit="not_computable" if problems else _check_digit(vin),
+        check_is_required=vin[:1] in _CHECKED,
+        region=next((name for letters, name in _REGIONS if vin[:1] and vin[0] in letters), None),
+        model_years=years,
+        model_year=_one_year(vin, years),
+    )
+
+
+def check_digit_sum(vin: str) -> int:
+    """Weighted sum of a well-formed VIN; modulo 11 it is the check digit, 10 being X."""
+    return sum(_VALUE[char] * weight for char, weight in zip(vin, _WEIGHTS, strict=True))
+
+
+def model_years(vin: str, latest_year: int) -> tuple[int, ...]:
+    """Years position 10 can mean, oldest first, none later than ``latest_year``.
+
+    In Europe the character need not be a year at all (ISO 3779).
+    """
+    place = _YEAR_CODES.find(vin[9])
+    if place < 0:
+        return ()
+    return tuple(range(_FIRST_YEAR + place, latest_year + 1, _CYCLE))
+
+
+def difference(one: Vin, other: Vin) -> Literal["same", "typing error", "other vehicle"]:
+    """Compare two readings of a vehicle's VIN, such as the car's and a control unit's.
+
+    Look-alikes count as the same.  Up to two differing characters, or two neighbours swapped,
+    look like a typing error; more is another vehicle, or a unit out of one (own judgement).
+    """
+    a, b = (seen.suggestion or seen.vin for seen in (one, other))
+    if a == b:
+        return "same"
+    differing = sum(x != y for x, y in zip(a, b, strict=False)) + abs(len(a) - len(b))
+    return "typing error" if differing <= _TYPING_ERRORS else "other vehicle"
+
+
+def _check_digit(vin: str) -> CheckDigit:
+    expected = "0123456789X"[check_digit_sum(vin) % 11]
+    return "valid" if vin[8] == expected else "wrong"
+
+
+def _one_year(vin: str, years: tuple[int, ...]) -> int | None:
+    """Pick the year where one is left, or position 7 tells.
+
+    Light vehicles for North America: position 7 is a digit up to model year 2009 and a letter
+    from 2010 on (49 CFR 565.15).  Heavy ones need not follow, so it is used only to choose
+    between years that are both possible.
+    """
+    if len(years) == 1:
+        return years[0]
+    if not years or vin[0] not in _NORTH_AMERICA:
+        return None
+    return years[0] if vin[6].isdecimal() else years[1]
