@@ -13,8 +13,8 @@ from afterclear.errors import DecodeError, RefusedFileError
 from afterclear.normalise.codes import NormalCode, normal_code, split_codes
 from afterclear.readers.base import Reader
 from afterclear.readers.registry import all_readers, identify
-from afterclear.records import Delivery, LoadResult, ReadFile, Rejection
-from afterclear.store.absorb import Absorbed, absorb
+from afterclear.records import Delivery, LoadResult, ReadFile
+from afterclear.store.absorb import absorb
 from afterclear.store.archive import Snapshot, archived
 from afterclear.store.database import Connection, transaction
 from afterclear.store.identity import under_own_number
@@ -24,6 +24,7 @@ from afterclear.store.ledger import (
     known_load,
     next_load_id,
 )
+from afterclear.store.shortcut import NotPlainlyNew
 
 Clock = Callable[[], datetime]
 
@@ -59,77 +60,73 @@ def load_file(
     """Load one file; a file that is wrong as a whole is refused in the ledger, not raised."""
     started_at = clock()
     with archived(archive, arrival.path) as snapshot:
+        load = _result(arrival, snapshot)
         known = known_load(con, snapshot.sha256)
         if known is not None:
-            return replace(
-                _result(arrival, snapshot), outcome="known", note=f"the same bytes as load {known}"
-            )
-        return _take_in(con, arrival, snapshot, readers, (started_at, clock))
+            return replace(load, outcome="known", note=f"the same bytes as load {known}")
+        case = _Case(_delivery(arrival, snapshot), load, started_at, clock)
+        return _take_in(con, case, readers)
 
 
-def _take_in(
-    con: Connection,
-    arrival: Arrival,
-    snapshot: Snapshot,
-    readers: Sequence[Reader],
-    times: tuple[datetime, Clock],
-) -> LoadResult:
-    delivery = _delivery(arrival, snapshot)
-    started_at, clock = times
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """One delivery on its way in."""
+
+    delivery: Delivery
+    load: LoadResult  # as far as it is known
+    started_at: datetime
+    clock: Clock
+
+
+def _take_in(con: Connection, case: _Case, readers: Sequence[Reader]) -> LoadResult:
     try:
-        reader = identify(delivery, readers)
-        read = reader.read(delivery)
-        with transaction(con):
-            load = replace(
-                _result(arrival, snapshot), load_id=next_load_id(con), reader=reader.name
-            )
-            load, rejections = _absorb_all(con, read, load, arrival.zone)
-            insert_rejections(con, load.load_id or 0, load.file_name, rejections)
-            complete_load(con, load, started_at, clock())
+        reader = identify(case.delivery, readers)
+        read = reader.read(case.delivery)
+        named = replace(case, load=replace(case.load, reader=reader.name))
+        try:
+            return _write(con, read, named, short=True)
+        except NotPlainlyNew:
+            return _write(con, read, named, short=False)
     except (RefusedFileError, DecodeError) as error:
-        return _refuse(con, arrival, snapshot, str(error), times)
-    return load
+        return _refuse(con, case, str(error))
 
 
-def _absorb_all(
-    con: Connection, read: ReadFile, load: LoadResult, zone: str
-) -> tuple[LoadResult, list[Rejection]]:
-    parts: list[Absorbed] = [
-        absorb(con, under_own_number(con, part), load.load_id or 0, zone=zone, spellers=SPELLERS)
-        for part in read.parts
-    ]
-    rejections = [*read.rejections, *(r for part in parts for r in part.rejections)]
-    return (
-        replace(
-            load,
+def _write(con: Connection, read: ReadFile, case: _Case, *, short: bool) -> LoadResult:
+    """Write what a reader made of a file, and the ledger row last, as one transaction."""
+    with transaction(con):
+        load_id = next_load_id(con)
+        parts = [
+            absorb(
+                con,
+                under_own_number(con, part),
+                load_id,
+                zone=case.delivery.zone,
+                spellers=SPELLERS,
+                short=short,
+            )
+            for part in read.parts
+        ]
+        rejections = [*read.rejections, *(r for part in parts for r in part.rejections)]
+        load = replace(
+            case.load,
+            load_id=load_id,
             rows_read=sum(p.read for p in parts) + len(read.rejections),
             rows_stored=sum(p.stored for p in parts),
             rows_duplicate=sum(p.duplicate for p in parts),
             rows_corrected=sum(p.corrected for p in parts),
             rows_rejected=len(rejections),
             note=read.note,
-        ),
-        rejections,
-    )
-
-
-def _refuse(
-    con: Connection,
-    arrival: Arrival,
-    snapshot: Snapshot,
-    why: str,
-    times: tuple[datetime, Clock],
-) -> LoadResult:
-    """Write a file that was refused as a whole into the ledger; nothing of it is kept."""
-    started_at, clock = times
-    with transaction(con):
-        load = replace(
-            _result(arrival, snapshot),
-            load_id=next_load_id(con),
-            outcome="refused",
-            note=why,
         )
-        complete_load(con, load, started_at, clock())
+        insert_rejections(con, load_id, load.file_name, rejections)
+        complete_load(con, load, case.started_at, case.clock())
+    return load
+
+
+def _refuse(con: Connection, case: _Case, why: str) -> LoadResult:
+    """Write a file that was refused as a whole into the ledger; nothing of it is kept."""
+    with transaction(con):
+        load = replace(case.load, load_id=next_load_id(con), outcome="refused", note=why)
+        complete_load(con, load, case.started_at, case.clock())
     return load
 
 

@@ -5,13 +5,16 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from afterclear.store import shortcut
 from tests.store.deliveries import HEAD, adds_up, load, rows, write
 
 ROW = "S1,V1,2025-03-30T10:00:00Z,1000,engine,P0301,confirmed\n"
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Path:
+@pytest.fixture(params=[0, shortcut.FROM_BYTES], ids=["short way", "long way"])
+def store(tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Give an empty store; every test here goes both ways a table can take into it."""
+    monkeypatch.setattr(shortcut, "FROM_BYTES", request.param)
     return tmp_path / "store.duckdb"
 
 

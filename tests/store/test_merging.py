@@ -3,9 +3,11 @@
 import tempfile
 from pathlib import Path
 
-from hypothesis import given, settings
+import pytest
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from afterclear.store import shortcut
 from tests.store.deliveries import HEAD, adds_up, load, rows, write
 
 CELLS = st.tuples(
@@ -17,10 +19,16 @@ CELLS = st.tuples(
 FILES = st.lists(st.lists(CELLS, min_size=1, max_size=8), min_size=1, max_size=4)
 
 
-@given(FILES)
-@settings(max_examples=25, deadline=None)
-def test_rows_add_up_and_the_last_new_word_counts(files: list[list[tuple[str, ...]]]) -> None:
-    """The same rule, row by row in plain Python, gives the same table."""
+@pytest.mark.parametrize("from_bytes", [0, shortcut.FROM_BYTES], ids=["short way", "long way"])
+@given(files=FILES)
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_rows_add_up_and_the_last_new_word_counts(
+    monkeypatch: pytest.MonkeyPatch, from_bytes: int, files: list[list[tuple[str, ...]]]
+) -> None:
+    """The same rule, row by row in plain Python, gives the same table, by either way."""
+    monkeypatch.setattr(shortcut, "FROM_BYTES", from_bytes)
     seen: dict[tuple[str, str, str], list[str]] = {}
     with tempfile.TemporaryDirectory() as folder:
         paths = []

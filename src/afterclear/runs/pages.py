@@ -10,7 +10,7 @@ import polars.selectors as cs
 from afterclear import __version__
 from afterclear.digest.build import build_digest
 from afterclear.digest.frames import Caution, DigestSettings, HistoryFrames, StaleSource
-from afterclear.digest.render import render_digest
+from afterclear.digest.render import render_pages
 from afterclear.digest.write import write_digest
 from afterclear.errors import UsageError
 from afterclear.normalise.catalogue import Catalogue
@@ -38,7 +38,7 @@ def digest(app: App, *, folder: Path | None = None) -> DigestReport:
 
     """
     frames = history_frames(app)
-    written = write_digest(render_digest(build_digest(frames)), folder or app.reports)
+    written = write_digest(render_pages(build_digest(frames)), folder or app.reports)
     with open_store(app.store) as con, transaction(con):
         add_digest(con, frames.as_of, __version__, app.clock())
     return DigestReport((folder or app.reports) / "index.html", len(written))

@@ -13,7 +13,16 @@ from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.database import Connection, create_temp_table, query, scalar
 from afterclear.store.lines import csv_row_lines, line_of_byte, text_row_lines
 from afterclear.store.merging import contradictions, merge
-from afterclear.store.staging import SPELLED, RawTable, json_keys, row_checks, spelling_key, stage
+from afterclear.store.shortcut import insert_straight, may_be_short
+from afterclear.store.staging import (
+    SPELLED,
+    RawTable,
+    check_one_odometer,
+    json_keys,
+    row_checks,
+    spelling_key,
+    stage,
+)
 
 # Spells one cell: (text, failure type) -> normal form, or None when it is no code.
 Speller = Callable[[str, str | None], str | None]
@@ -46,28 +55,46 @@ def absorb(
     *,
     zone: str,
     spellers: Mapping[str, Speller],
+    short: bool = False,
 ) -> Absorbed:
     """Bring one table of a delivery into the store, inside the caller's transaction.
 
+    ``short``: try the short way for a large file.
+
     Raises:
+        NotPlainlyNew: the short way does not fit; give up the transaction, call again without.
         RefusedFileError: the file cannot be read as what it seems to be.
 
     """
     with tempfile.TemporaryDirectory() as folder:
         source = _raw_table(con, part, Path(folder), zone)
+        check_one_odometer(source)
         con.execute("CREATE OR REPLACE TEMP TABLE unreadable (spelling VARCHAR)")
-        stage(con, source)
-        _spell_codes(con, source, spellers)
-        if _order_matters(con, source):
-            stage(con, source, in_order=True)
-        _apply_spellings(con, source.table)
-        rejections = _refused(con, source)
-        merged = merge(con, source.table, load_id)
+        if short and may_be_short(source):
+            spell = spellers.get(source.table.name, lambda text, _: text)
+            n_rows = insert_straight(con, source, load_id, lambda text: spell(text, None))
+            absorbed = Absorbed(n_rows, n_rows, 0, 0, ())
+        else:
+            absorbed = _absorb_staged(con, source, load_id, spellers)
         con.execute(
             f"""INSERT INTO stale_vehicles
                 SELECT DISTINCT vehicle_id, load_id FROM {source.table.name}
                 WHERE load_id = {load_id}"""
         )
+    return absorbed
+
+
+def _absorb_staged(
+    con: Connection, source: RawTable, load_id: int, spellers: Mapping[str, Speller]
+) -> Absorbed:
+    """Take the long way: every row staged, judged and merged."""
+    stage(con, source)
+    _spell_codes(con, source, spellers)
+    if _order_matters(con, source):
+        stage(con, source, in_order=True)
+    _apply_spellings(con, source.table)
+    rejections = _refused(con, source)
+    merged = merge(con, source.table, load_id)
     return Absorbed(
         read=merged.stored + merged.duplicate + len(rejections),
         stored=merged.stored,

@@ -51,10 +51,14 @@ def stored_columns(table: Table) -> list[str]:
 
 def contradictions(con: DuckDBPyConnection, table: Table) -> int:
     """Count the keys under which the file itself has more than one content."""
+    # contents are compared among the few keys that repeat, not among all rows
     return scalar(
         con,
-        f"""SELECT count(*) FROM (SELECT 1 FROM staged WHERE fault IS NULL
-            GROUP BY {_key_hash(table)} HAVING count(DISTINCT {_content_hash(table)}) > 1)""",
+        f"""SELECT count(*) FROM (
+                SELECT 1 FROM staged WHERE fault IS NULL AND {key_hash(table)} IN (
+                    SELECT {key_hash(table)} FROM staged WHERE fault IS NULL
+                    GROUP BY ALL HAVING count(*) > 1)
+                GROUP BY {key_hash(table)} HAVING count(DISTINCT {_content_hash(table)}) > 1)""",
     )
 
 
@@ -65,7 +69,7 @@ def merge(con: DuckDBPyConnection, table: Table, load_id: int) -> Merge:
     columns = ", ".join(stored_columns(table))
     fresh = "TRUE"
     if suspects:
-        fresh = f"{_key_hash(table)} NOT IN (SELECT key_hash FROM suspects)"
+        fresh = f"{key_hash(table)} NOT IN (SELECT key_hash FROM suspects)"
     con.execute(
         f"""INSERT INTO {table.name} ({columns}, load_id)
             SELECT {columns}, {load_id} FROM staged WHERE fault IS NULL AND {fresh}"""
@@ -77,19 +81,19 @@ def merge(con: DuckDBPyConnection, table: Table, load_id: int) -> Merge:
 
 
 def _find_suspects(con: DuckDBPyConnection, table: Table) -> int:
-    entity = _hash(_ENTITY[table.name])
+    entity = entity_hash(table)
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE suspects AS
-            SELECT {_key_hash(table)} AS key_hash FROM staged WHERE fault IS NULL
+            SELECT {key_hash(table)} AS key_hash FROM staged WHERE fault IS NULL
             GROUP BY key_hash HAVING count(*) > 1
             UNION
-            SELECT {_key_hash(table)} FROM staged
+            SELECT {key_hash(table)} FROM staged
             WHERE fault IS NULL AND {entity} IN (SELECT {entity} FROM {table.name})"""
     )
     return scalar(
         con,
         f"""SELECT count(*) FROM staged
-            WHERE fault IS NULL AND {_key_hash(table)} IN (SELECT key_hash FROM suspects)""",
+            WHERE fault IS NULL AND {key_hash(table)} IN (SELECT key_hash FROM suspects)""",
     )
 
 
@@ -100,7 +104,7 @@ def _merge_suspects(con: DuckDBPyConnection, table: Table, load_id: int) -> tupl
             SELECT *, {_key(table)} AS key_json,
                 row_number() OVER (PARTITION BY {_key(table)} ORDER BY _nth) AS turn
             FROM staged
-            WHERE fault IS NULL AND {_key_hash(table)} IN (SELECT key_hash FROM suspects)"""
+            WHERE fault IS NULL AND {key_hash(table)} IN (SELECT key_hash FROM suspects)"""
     )
     stored = corrected = 0
     for turn in range(1, scalar(con, "SELECT max(turn) FROM candidates") + 1):
@@ -112,7 +116,7 @@ def _merge_suspects(con: DuckDBPyConnection, table: Table, load_id: int) -> tupl
 def _take_turn(con: DuckDBPyConnection, table: Table, load_id: int, turn: int) -> tuple[int, int]:
     """Merge rows that all have different keys; return (rows stored, of them corrections)."""
     columns = stored_columns(table)
-    entity = _hash(_ENTITY[table.name])
+    entity = entity_hash(table)
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE current_rows AS
             SELECT *, {_key(table)} AS key_json, rowid AS place FROM {table.name}
@@ -162,7 +166,8 @@ def _key(table: Table) -> str:
     return f"to_json([{', '.join(_key_parts(table))}])::VARCHAR"
 
 
-def _key_hash(table: Table) -> str:
+def key_hash(table: Table) -> str:
+    """Write SQL for a hash of what says which row this is."""
     return f"hash({', '.join(_key_parts(table))})"
 
 
@@ -170,5 +175,6 @@ def _content_hash(table: Table, prefix: str = "") -> str:
     return f"hash({', '.join(prefix + name for name in stored_columns(table))})"
 
 
-def _hash(names: tuple[str, ...]) -> str:
-    return f"hash({', '.join(names)})"
+def entity_hash(table: Table) -> str:
+    """Write SQL for a hash of the vehicle, scan or work order a row belongs to."""
+    return f"hash({', '.join(_ENTITY[table.name])})"

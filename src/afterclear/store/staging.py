@@ -61,11 +61,12 @@ def stage(con: DuckDBPyConnection, source: RawTable, *, in_order: bool = False) 
         RefusedFileError: the file cannot be read as what it seems to be.
 
     """
-    _check_one_odometer(source)
     con.execute("DROP TABLE IF EXISTS csv_rejects; DROP TABLE IF EXISTS csv_rejects_scan")
     con.execute(f"SET TimeZone = '{source.zone}'")
     try:
-        con.execute(f"CREATE OR REPLACE TEMP TABLE staged AS {_staging_sql(source, in_order)}")
+        con.execute(
+            f"CREATE OR REPLACE TEMP TABLE staged AS {staging_sql(source, in_order=in_order)}"
+        )
     except (duckdb.InvalidInputException, duckdb.ConversionException, duckdb.IOException) as error:
         raise RefusedFileError(
             f"The file cannot be read as {source.form.upper()}: {str(error).splitlines()[0]}"
@@ -91,7 +92,13 @@ def spelling_key(table: Table) -> str:
     return "codes || '|'"
 
 
-def _check_one_odometer(source: RawTable) -> None:
+def check_one_odometer(source: RawTable) -> None:
+    """Refuse a file that tells distances in both units.
+
+    Raises:
+        RefusedFileError: it has both columns.
+
+    """
     for km, mi in MILE_COLUMNS.items():
         if km in source.header and mi in source.header:
             raise RefusedFileError(
@@ -100,7 +107,8 @@ def _check_one_odometer(source: RawTable) -> None:
             )
 
 
-def _staging_sql(source: RawTable, in_order: bool) -> str:  # noqa: FBT001  # one caller
+def staging_sql(source: RawTable, *, in_order: bool = False) -> str:
+    """Write SQL for a delivered table's rows, parsed, with their faults; see ``stage``."""
     known = sorted(source.known)
     cells = ", ".join(f"nullif(trim(t.{_cell(source, n)}), '') AS {raw(n)}" for n in known)
     values = ", ".join(f"{parsed(c, source.known)} AS {c.name}" for c in source.table.columns)

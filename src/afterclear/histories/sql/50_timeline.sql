@@ -62,6 +62,6 @@ CREATE OR REPLACE TEMP MACRO why_no_evidence(
                 THEN 'its self-test (' || replace(monitor, '_', ' ')
                     || ') has not completed since the clear' END
         WHEN cleared_km_ago < min_clean_km
-            THEN 'only ' || round(cleared_km_ago)::INTEGER || ' km since the clear, '
+            THEN 'only ' || greatest(0, round(cleared_km_ago))::INTEGER || ' km since the clear, '
                 || round(min_clean_km)::INTEGER || ' km needed'
     END;

@@ -5,13 +5,17 @@ CREATE OR REPLACE TEMP TABLE jobs AS
 SELECT r.vehicle_id, r.repair_id, any_value(m.happened_at) AS repaired_at,
     any_value(m.km) AS km, max(r.site) AS site, max(r.technician) AS technician,
     string_agg(DISTINCT r.action, ' ' ORDER BY r.action) AS action,
-    string_agg(DISTINCT concat_ws(' ', r.part_brand, r.part_number), ', '
-        ORDER BY concat_ws(' ', r.part_brand, r.part_number)) AS parts,
+    nullif(string_agg(DISTINCT r.part, ', ' ORDER BY r.part), '') AS parts,
     string_agg(DISTINCT r.codes, ' ' ORDER BY r.codes) AS codes,
     CASE WHEN count(r.part_cost) + count(r.labour_cost) > 0
          THEN coalesce(sum(r.part_cost), 0) + coalesce(sum(r.labour_cost), 0) END AS cost,
     CASE WHEN count(DISTINCT r.currency) = 1 THEN max(r.currency) END AS currency
-FROM repairs r
+FROM (
+    SELECT *, concat_ws(' ', replace(part_family, '_', ' '), replace(position, '_', ' '),
+        CASE WHEN part_brand IS NOT NULL OR part_number IS NOT NULL
+             THEN '(' || concat_ws(' ', part_brand, part_number) || ')' END) AS part
+    FROM repairs WHERE vehicle_id IN (FROM bucket)
+) r
 JOIN moment_km m ON m.vehicle_id = r.vehicle_id AND m.origin = 'repair'
     AND m.origin_id = r.repair_id
 GROUP BY r.vehicle_id, r.repair_id

@@ -1,0 +1,96 @@
+"""The short way for a large file: parsed straight into its table, without staging.
+
+Most large deliveries are wholly new and hold nothing to refuse.  Such a file is inserted in the
+pass that parses it, and checked where it lies; at the first sign of anything else (a row to
+refuse, a key seen before, two contents of one key) the caller's transaction is given up and the
+file goes the long way, which decides row by row.  The result is the same; a million rows take
+half the time.
+"""
+
+from collections.abc import Callable
+
+import duckdb
+import polars as pl
+
+from afterclear.store.database import Connection, create_temp_table, query, scalar
+from afterclear.store.merging import entity_hash, key_hash, stored_columns
+from afterclear.store.staging import SPELLED, RawTable, staging_sql
+
+# A small file gains nothing worth a second attempt.
+FROM_BYTES = 8_000_000
+
+Spell = Callable[[str], str | None]
+
+
+class NotPlainlyNew(Exception):  # noqa: N818 - a signal between two ways, no error
+    """Something in the file needs the long way; the transaction must be given up."""
+
+
+def may_be_short(source: RawTable) -> bool:
+    """Tell whether the short way is worth trying."""
+    # a failure type of its own column joins the code and is then gone: only staging sees both
+    plain = "failure_type" not in source.known
+    return plain and source.form == "csv" and source.path.stat().st_size >= FROM_BYTES
+
+
+def insert_straight(con: Connection, source: RawTable, load_id: int, spell: Spell) -> int:
+    """Insert a whole file; return the number of its rows.
+
+    Raises:
+        NotPlainlyNew: give up the transaction and take the long way.
+
+    """
+    columns = ", ".join(stored_columns(source.table))
+    con.execute("DROP TABLE IF EXISTS csv_rejects; DROP TABLE IF EXISTS csv_rejects_scan")
+    con.execute(f"SET TimeZone = '{source.zone}'")
+    try:
+        con.execute(
+            f"""INSERT INTO {source.table.name} ({columns}, load_id)
+                SELECT {columns}, {load_id} FROM ({staging_sql(source)})
+                WHERE CASE WHEN fault IS NULL THEN true ELSE error('a row to refuse') END"""
+        )
+    except duckdb.Error as error:
+        raise NotPlainlyNew from error
+    if scalar(con, "SELECT count(*) FROM csv_rejects"):
+        raise NotPlainlyNew
+    _spell_in_place(con, source, load_id, spell)
+    return _checked_count(con, source, load_id)
+
+
+def _spell_in_place(con: Connection, source: RawTable, load_id: int, spell: Spell) -> None:
+    column = SPELLED.get(source.table.name)
+    if column is None or column not in source.known:
+        return
+    told = query(
+        con,
+        f"""SELECT DISTINCT {column} AS told FROM {source.table.name}
+            WHERE load_id = {load_id} AND {column} NOT NULL""",
+    )["told"]
+    normal = pl.Series("normal", [spell(text) for text in told], dtype=pl.String)
+    if normal.null_count():
+        raise NotPlainlyNew
+    changed = pl.DataFrame([told, normal]).filter(pl.col("told") != pl.col("normal"))
+    if len(changed):
+        create_temp_table(con, "respelled", changed)
+        con.execute(
+            f"""UPDATE {source.table.name} SET {column} = normal FROM respelled
+                WHERE load_id = {load_id} AND {column} = told"""
+        )
+
+
+def _checked_count(con: Connection, source: RawTable, load_id: int) -> int:
+    table = source.table
+    own = f"FROM {table.name} WHERE load_id = {load_id}"
+    n_rows = scalar(con, f"SELECT count(*) {own}")
+    repeated = scalar(
+        con, f"SELECT count(*) FROM (SELECT 1 {own} GROUP BY {key_hash(table)} HAVING count(*) > 1)"
+    )
+    entity = entity_hash(table)
+    known = scalar(
+        con,
+        f"""SELECT count(*) FROM {table.name} WHERE load_id <> {load_id}
+            AND {entity} IN (SELECT {entity} {own})""",
+    )
+    if repeated or known:
+        raise NotPlainlyNew
+    return n_rows
