@@ -163,7 +163,7 @@ def shrunken_shapes(data: Watched) -> ShrunkenShapes:
     if found is None:
         above = np.full(data.n_groups, float(pooled > 1))
         return ShrunkenShapes(np.inf, np.inf, pooled, np.full(data.n_groups, pooled), above)
-    a, b = found[0], found[1] * pooled
+    a, b = found[0], found[1] / pooled
     return ShrunkenShapes(
         a=a,
         b=b,
