@@ -113,6 +113,7 @@ def test_failure_type_and_make_columns_add_what_the_text_leaves_open(
         ("SPN 100 FMI 32", "31"),  # 5 bits, SAE J1939-73
         ("misfire", "a code such as"),
         ("1M8GDM9AXKP042788", "a code such as"),
+        ("P0301" * 10_000, "not a text of 50000 characters"),
     ],
 )
 def test_a_text_that_is_no_code_is_refused_with_what_was_expected(text: str, hint: str) -> None:

@@ -91,6 +91,21 @@ def test_a_hall_sensor_without_a_corner_is_no_wheel_speed_sensor(catalogue: Cata
     assert catalogue.lexicon.mention("hall sensor, no signal") is None
 
 
+@pytest.mark.parametrize(
+    "text", ["battery 12 V low", "sensor reference voltage 5 V", "injector 65 V", "battery 2019"]
+)
+def test_a_measured_number_counts_no_part(catalogue: Catalogue, text: str) -> None:
+    told = catalogue.lexicon.mention(text)
+    assert told is not None
+    assert told.position == ""
+
+
+def test_a_book_in_a_description_is_read_in_no_time(catalogue: Catalogue) -> None:
+    """Only its beginning is looked at, so what follows changes nothing."""
+    book = "no communication with ABS " * 100_000
+    assert catalogue.family("acme:1", book) == catalogue.family("acme:1", book[:1000])
+
+
 def test_a_lone_a_before_the_word_for_ground_is_a_preposition(catalogue: Catalogue) -> None:
     told = catalogue.lexicon.mention("solenoide de cambio a masa")
     assert told is not None

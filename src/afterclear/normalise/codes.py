@@ -63,6 +63,8 @@ _NONE_STORED = f"{_A_CODE}; leave the cell empty where no code is stored"
 _FAILURE_TYPE = "a failure type of two hex digits such as 11 or 1F"
 _FMI = f"an FMI from 0 to {MAX_FMI}"
 
+_LONGEST = 100  # characters; the longest spelling we know has about 40
+
 _DASHES = dict.fromkeys(map(ord, "\u2010\u2011\u2012\u2013\u2014\u2212\uff0d"), "-")
 _FORMAT_ONLY = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad"), None)
 _LEAD_WORDS = re.compile(
@@ -140,6 +142,8 @@ def normal_code(
     >>> normal_code("16705", make="Acme").code
     'acme:16705'
     """
+    if len(text) > _LONGEST:
+        return Refusal(text, f"{_A_CODE}, not a text of {len(text)} characters")
     cleaned = _cleaned(text)
     upper = _LEAD_WORDS.sub("", cleaned.upper()).strip()
     told = _cleaned(failure_type or "").upper()

@@ -24,6 +24,9 @@ _COUNTED = {"sensor", "cylinder", "gear", "stage", "number", "letter"}
 
 _PART = re.compile(r"(?:bank|sensor|cylinder|gear|stage|number|axle)_[^_]+|[^_]+")
 
+# the highest number that still counts parts of a vehicle; own judgement, tells 12 V from no. 12
+_MOST = {"bank": 4, "sensor": 12, "cylinder": 24, "gear": 18, "number": 400, "letter": 8}
+
 _LETTER_OF = {str(number): letter for number, letter in enumerate("abcdefgh", 1)}
 _NUMBER_OF = {letter: number for number, letter in _LETTER_OF.items()}
 
@@ -64,6 +67,7 @@ class Lexicon:
         self._numbered = Names()  # meaning: axis
         self._ecus = Names()
         self._not_after_a: frozenset[str] = frozenset()
+        self._units: frozenset[str] = frozenset()  # of measurement: "5 V" counts nothing
         self._problems: list[str] = []
 
     @classmethod
@@ -95,6 +99,8 @@ class Lexicon:
             self._add_names(self._numbered, names, axis)
         for name in settings.get("letters", {}).get("not_before", ()):
             self._not_after_a |= frozenset(words_of(name))
+        for name in settings.get("units", {}).get("names", ()):
+            self._units |= frozenset(words_of(name))
         for key, entry in settings.get("ecus", {}).items():
             if "label" in entry:
                 self.ecu_labels[key] = entry["label"]
@@ -178,19 +184,21 @@ class Lexicon:
         Letters of cylinders follow the firing order with some makers, the cylinder with others.
         """
         axes = [axis for axis in component.axes if axis in _COUNTED]
-        number = self._number(words, run.end)
-        if len(axes) != 1 or axes[0] in places.keys() | torn or not number:
+        if len(axes) != 1 or axes[0] in places.keys() | torn:
             return True
-        places[axes[0]] = _LETTER_OF.get(number, number) if axes[0] == "letter" else number
-        return axes[0] != "cylinder" or words[run.end].isdecimal()
+        number = self._number(words, run.end, axes[0])
+        if number:
+            places[axes[0]] = _LETTER_OF[number] if axes[0] == "letter" else number
+        return not number or axes[0] != "cylinder" or words[run.end].isdecimal()
 
-    def _number(self, words: Words, at: int) -> str:
+    def _number(self, words: Words, at: int, axis: str) -> str:
         """Read the number or lone letter at a place, A as 1; empty if none stands there."""
         at += at < len(words) and words[at] in {"no", "nr", "num"}
         value = words[at] if at < len(words) else ""
-        if value.isdecimal():
-            return value
         after = words[at + 1] if at + 1 < len(words) else ""
+        if value.isdecimal() and value.isascii():
+            fits = len(value) <= len(str(_MOST[axis])) and 0 < int(value) <= _MOST[axis]
+            return value if fits and after not in self._units else ""
         return "" if value == "a" and after in self._not_after_a else _NUMBER_OF.get(value, "")
 
     def _places_in(self, words: Words) -> tuple[Places, set[str], set[int]]:
@@ -205,13 +213,12 @@ class Lexicon:
                 axis, _, value = part.partition("=")
                 told[axis].add(value)
         for run in self._numbered.runs(words):
-            value = self._number(words, run.end)
+            value = self._number(words, run.end, run.meaning)
             if value:
                 spans.update(range(run.start, run.end + 1))
-                letter = _LETTER_OF.get(value, value)
-                told[run.meaning].add(letter if run.meaning == "letter" else value)
-                if run.meaning in {"sensor", "number"}:
-                    told["letter"].add(letter)  # sensor A of a part told by letters
+                told[run.meaning].add(_LETTER_OF[value] if run.meaning == "letter" else value)
+                if run.meaning in {"sensor", "number"} and value in _LETTER_OF:
+                    told["letter"].add(_LETTER_OF[value])  # sensor A of a part told by letters
         places = {axis: next(iter(values)) for axis, values in told.items() if len(values) == 1}
         return places, {axis for axis, values in told.items() if len(values) > 1}, spans
 

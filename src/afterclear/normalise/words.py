@@ -15,6 +15,7 @@ Words = tuple[str, ...]
 _LETTERS = str.maketrans({"ł": "l", "ø": "o", "ß": "ss", "æ": "a", "œ": "o", "đ": "d"})
 _ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)")
 _WORD = re.compile(r"[^\W\d_]+|\d+")
+_LONGEST_TEXT = 1000
 _UMLAUT = re.compile("([aou])e")  # written out: ae for a with dots
 _PLURAL_FROM = 5  # letters; shorter words such as "abs", "gas" or "bus" keep their end
 
@@ -32,10 +33,12 @@ _FILLER = frozenset(word for words in _FILLER_OF.values() for word in words.spli
 def words_of(text: str) -> Words:
     """Cut a text into folded words: no case, accents, plural s or filler; digits apart.
 
+    Only the first 1,000 characters are read: a description is a sentence, a hostile cell a book.
+
     >>> words_of("ABS-Sensor, vorne (B1S2)")
     ('abs', 'sensor', 'vorn', 'b', '1', 's', '2')
     """
-    plain = unicodedata.normalize("NFKC", text).casefold().translate(_LETTERS)
+    plain = unicodedata.normalize("NFKC", text[:_LONGEST_TEXT]).casefold().translate(_LETTERS)
     plain = unicodedata.normalize("NFD", _ELISION.sub("", plain))
     plain = "".join(char for char in plain if not unicodedata.combining(char))
     return tuple(_folded(word) for word in _WORD.findall(plain) if word not in _FILLER)
