@@ -119,6 +119,16 @@ def test_an_unknown_code_is_its_own_family(catalogue: Catalogue) -> None:
     assert catalogue.part_family("flux box").key == "part:flux_box"
 
 
+def test_a_lamp_asked_for_by_another_unit_is_a_family_of_that_unit(catalogue: Catalogue) -> None:
+    assert catalogue.family("P0700").key == "lamp_request:transmission"
+    assert catalogue.family("P0800").key == "lamp_request:transfer_case"
+
+
+def test_a_letter_is_printed_large_and_kept_small_in_the_key(catalogue: Catalogue) -> None:
+    found = catalogue.family("P0750")
+    assert (found.key, found.label) == ("shift_solenoid:a", "shift solenoid, A")
+
+
 def test_a_control_units_own_failure_belongs_to_the_unit_that_reports_it(
     catalogue: Catalogue,
 ) -> None:

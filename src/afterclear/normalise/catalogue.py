@@ -54,7 +54,7 @@ class EvidenceDistance:
 
 
 # components whose place is the control unit a code points at
-_BY_UNIT = {"communication", "software_match"}
+_BY_UNIT = {"communication", "software_match", "lamp_request"}
 
 # categories of failure type and FMI that tell of data received (SAE J2012 failure type table:
 # 81-88; J1939-73: 9 update rate, 19 received data in error)
@@ -182,9 +182,8 @@ class Catalogue:
             return Family(f"{component.key}:{name}", f"{component.label}, {label}", certain)
         if not place:
             return Family(component.key, component.label, certain)
-        return Family(
-            f"{component.key}:{place}", f"{component.label}, {place.replace('_', ' ')}", certain
-        )
+        words = " ".join(word.upper() if len(word) == 1 else word for word in place.split("_"))
+        return Family(f"{component.key}:{place}", f"{component.label}, {words}", certain)
 
     def _network_family(self, component_key: str, ecu: str) -> Family:
         component = self.lexicon.components[component_key]
