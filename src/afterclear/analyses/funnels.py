@@ -75,9 +75,9 @@ def binomial_limits(n: ArrayLike, probability: float, share: float) -> FloatArra
     start = np.ceil(np.maximum(special.bdtrik(share, size, probability), 0.0))
 
     def below(k: FloatArray) -> FloatArray:
-        # the first argument is the count; one beyond n, or below 0, is the caller's edge
-        share_below = special.bdtr(np.clip(k, 0, size), size, probability)
-        return np.where(k >= 0, share_below, 0.0).astype(np.float64)
+        inside = np.clip(k, 0, size - 1)
+        share_below = special.betainc(size - inside, inside + 1, 1 - probability)
+        return np.asarray(np.where(k < 0, 0.0, np.where(k >= size, 1.0, share_below)))
 
     return _interpolated(below, start, share) / size
 
