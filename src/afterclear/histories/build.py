@@ -13,7 +13,12 @@ from importlib.resources import files
 import numpy as np
 import polars as pl
 
-from afterclear.histories.facts import put_meanings, put_part_families, put_presences
+from afterclear.histories.facts import (
+    put_meanings,
+    put_part_families,
+    put_presences,
+    put_unit_labels,
+)
 from afterclear.histories.odometer import is_plausible, odometer_line
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.store.database import Connection, create_temp_table, query, transaction
@@ -65,12 +70,12 @@ def build_bucket(con: Connection, rules: HistoryRules, catalogue: Catalogue) -> 
     _run(con, "10_moments.sql")
     _fit_lines(con, rules.max_km_per_day)
     _run(con, "20_line.sql")
-    _run(con, "25_codes.sql")
+    put_unit_labels(con, catalogue)
+    _run(con, "30_units.sql")
     put_meanings(con, catalogue)
     put_part_families(con, catalogue)
-    for name in ("26_facts", "30_observations", "40_clears", "50_timeline", "60_episodes"):
+    for name in ("35_sightings", "40_clears", "50_timeline", "60_episodes", "70_attempts"):
         _run(con, f"{name}.sql")
-    _run(con, "70_attempts.sql")
     _run(con, "80_evidence.sql")
 
 
@@ -101,21 +106,22 @@ def _buckets(con: Connection, vehicles: pl.Series) -> Iterator[pl.DataFrame]:
     size = max(1, int(BUCKET_ROWS * max(1, all_vehicles) / max(1, rows)))
     ordered = vehicles.unique().sort()
     for begin in range(0, len(ordered), size):
-        yield pl.DataFrame({"vehicle_id": ordered[begin : begin + size]})
+        part = ordered[begin : begin + size].to_frame("vehicle_id")
+        yield part.with_row_index("vehicle_no").with_columns(pl.col("vehicle_no").cast(pl.Int32))
 
 
 def _fit_lines(con: Connection, max_km_per_day: float) -> None:
     """Fit each vehicle's odometer line into the temporary table ``odometer``."""
     readings = query(
         con,
-        """SELECT vehicle_id, happened_at AS read_at, odometer_km AS reading_km, origin, origin_id
+        """SELECT vehicle_no, happened_at AS read_at, odometer_km AS reading_km, origin, origin_id
            FROM moments WHERE odometer_km IS NOT NULL
-           ORDER BY vehicle_id, read_at, reading_km, origin, origin_id""",
+           ORDER BY vehicle_no, read_at, reading_km, origin, origin_id""",
     )
     days = readings["read_at"].dt.epoch("us").to_numpy() / 86_400_000_000
     km = readings["reading_km"].to_numpy()
     line, reasons = km.copy(), np.full(len(km), None, dtype=object)
-    for begin, end in _runs(readings["vehicle_id"]):
+    for begin, end in _runs(readings["vehicle_no"]):
         if is_plausible(days[begin:end], km[begin:end], max_km_per_day):
             continue
         fitted = odometer_line(days[begin:end], km[begin:end], max_km_per_day)

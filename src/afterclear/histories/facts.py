@@ -19,9 +19,30 @@ def put_presences(con: Connection) -> None:
     create_temp_table(con, "presences", frame)
 
 
+def put_unit_labels(con: Connection, catalogue: Catalogue) -> None:
+    """Name each control unit met by its function, where the lexicon knows it, as ``unit_labels``.
+
+    ``told_units`` has the names each vehicle's tools used.
+    """
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE told_units AS
+           SELECT DISTINCT b.vehicle_no, s.ecu AS told
+           FROM store.scans s JOIN bucket b USING (vehicle_id) WHERE s.ecu IS NOT NULL"""
+    )
+    names = query(con, "SELECT DISTINCT told FROM told_units")["told"].to_list()
+    labels = {name: _function(catalogue, name) for name in names}
+    frame = pl.DataFrame({"told": list(labels), "label": list(labels.values())}, schema=_UNITS)
+    create_temp_table(con, "unit_labels", frame)
+
+
+def _function(catalogue: Catalogue, name: str) -> str:
+    key = catalogue.lexicon.ecu(name)
+    return catalogue.lexicon.ecu_labels.get(key, name) if key else name
+
+
 def put_meanings(con: Connection, catalogue: Catalogue) -> None:
-    """Look up the distinct codes of ``vehicle_codes`` into ``meanings``."""
-    asked = query(con, "SELECT DISTINCT make, ecu, code, description FROM vehicle_codes")
+    """Look up the distinct codes of ``told_codes`` into ``meanings``."""
+    asked = query(con, "SELECT DISTINCT make, ecu, code, description FROM told_codes")
     rows = [
         (make, ecu, code, description, *_facts(catalogue, make, ecu, code, description))
         for make, ecu, code, description in asked.iter_rows()
@@ -33,8 +54,8 @@ def put_part_families(con: Connection, catalogue: Catalogue) -> None:
     """Look up the distinct parts of the bucket's work orders into ``part_families``."""
     asked = query(
         con,
-        """SELECT DISTINCT part_family, position FROM repairs
-           WHERE vehicle_id IN (FROM bucket) AND part_family IS NOT NULL""",
+        """SELECT DISTINCT part_family, position
+           FROM store.repairs JOIN bucket USING (vehicle_id) WHERE part_family IS NOT NULL""",
     )
     rows = [
         (part, position, catalogue.part_family(part, position).key)
@@ -56,6 +77,7 @@ _MEANINGS = {
     "meaning": pl.String,
     "certain": pl.Boolean,
 }
+_UNITS = {"told": pl.String, "label": pl.String}
 _PARTS = {"part_family": pl.String, "position": pl.String, "family": pl.String}
 
 

@@ -1,53 +1,53 @@
 -- The km of every moment.  ``odometer`` holds the fitted readings; where a vehicle has none,
 -- its engine hours or, failing these, its days stand in at an assumed rate, and say so.
 CREATE OR REPLACE TEMP TABLE vehicle_clocks AS
-SELECT v.vehicle_id,
-    CASE WHEN o.vehicle_id IS NOT NULL THEN 'km'
-         WHEN h.vehicle_id IS NOT NULL THEN 'engine_hours' ELSE 'days' END AS clock
-FROM (FROM bucket) v
-LEFT JOIN (SELECT DISTINCT vehicle_id FROM odometer WHERE line_km IS NOT NULL) o USING (vehicle_id)
-LEFT JOIN (SELECT DISTINCT vehicle_id FROM moments WHERE engine_hours IS NOT NULL) h
-    USING (vehicle_id);
+SELECT v.vehicle_no,
+    CASE WHEN o.vehicle_no IS NOT NULL THEN 'km'
+         WHEN h.vehicle_no IS NOT NULL THEN 'engine_hours' ELSE 'days' END AS clock
+FROM bucket v
+LEFT JOIN (SELECT DISTINCT vehicle_no FROM odometer WHERE line_km IS NOT NULL) o USING (vehicle_no)
+LEFT JOIN (SELECT DISTINCT vehicle_no FROM moments WHERE engine_hours IS NOT NULL) h
+    USING (vehicle_no);
 
 -- one point per vehicle and instant: the furthest reading
 CREATE OR REPLACE TEMP TABLE line AS
-SELECT vehicle_id, read_at AS point_at, max(line_km) AS km
-FROM odometer WHERE line_km IS NOT NULL GROUP BY vehicle_id, read_at
+SELECT vehicle_no, read_at AS point_at, max(line_km) AS km
+FROM odometer WHERE line_km IS NOT NULL GROUP BY vehicle_no, read_at
 UNION ALL
-SELECT vehicle_id, happened_at, max(engine_hours) * getvariable('km_per_engine_hour')
-FROM moments JOIN vehicle_clocks USING (vehicle_id)
-WHERE clock = 'engine_hours' AND engine_hours IS NOT NULL GROUP BY vehicle_id, happened_at
+SELECT vehicle_no, happened_at, max(engine_hours) * getvariable('km_per_engine_hour')
+FROM moments JOIN vehicle_clocks USING (vehicle_no)
+WHERE clock = 'engine_hours' AND engine_hours IS NOT NULL GROUP BY vehicle_no, happened_at
 UNION ALL
-SELECT vehicle_id, happened_at,
-    date_diff('second', min(happened_at) OVER (PARTITION BY vehicle_id), happened_at)
+SELECT vehicle_no, happened_at,
+    date_diff('second', min(happened_at) OVER (PARTITION BY vehicle_no), happened_at)
         / 86400.0 * getvariable('assumed_km_per_day')
-FROM (SELECT DISTINCT vehicle_id, happened_at FROM moments)
-JOIN vehicle_clocks USING (vehicle_id) WHERE clock = 'days';
+FROM (SELECT DISTINCT vehicle_no, happened_at FROM moments)
+JOIN vehicle_clocks USING (vehicle_no) WHERE clock = 'days';
 
 -- the usual km a day: over the whole line, where it is long enough to tell
 CREATE OR REPLACE TEMP TABLE rates AS
-SELECT vehicle_id, max(point_at) AS last_at, min(point_at) AS first_at,
+SELECT vehicle_no, max(point_at) AS last_at, min(point_at) AS first_at,
     CASE WHEN date_diff('day', min(point_at), max(point_at)) >= 30
          THEN (max(km) - min(km)) / date_diff('day', min(point_at), max(point_at))
          ELSE getvariable('assumed_km_per_day') END AS km_per_day
-FROM line GROUP BY vehicle_id;
+FROM line GROUP BY vehicle_no;
 
 -- Between two points: interpolated, with both as bounds.  Beyond the last or before the first:
 -- at the usual rate for a limited time, bounded by standing still and by twice that rate.
 CREATE OR REPLACE TEMP TABLE moment_km AS
 WITH around AS (
-    SELECT m.vehicle_id, m.happened_at, m.origin, m.origin_id,
+    SELECT m.vehicle_no, m.happened_at, m.origin, m.origin_id,
         a.point_at AS before_at, a.km AS before_km, b.point_at AS after_at, b.km AS after_km
     FROM moments m
-    ASOF LEFT JOIN line a ON m.vehicle_id = a.vehicle_id AND m.happened_at >= a.point_at
-    ASOF LEFT JOIN line b ON m.vehicle_id = b.vehicle_id AND m.happened_at <= b.point_at
+    ASOF LEFT JOIN line a ON m.vehicle_no = a.vehicle_no AND m.happened_at >= a.point_at
+    ASOF LEFT JOIN line b ON m.vehicle_no = b.vehicle_no AND m.happened_at <= b.point_at
 ), spans AS (
     SELECT *,
         date_diff('second', before_at, happened_at) / 86400.0 AS days_after,
         date_diff('second', happened_at, after_at) / 86400.0 AS days_before
-    FROM around JOIN rates USING (vehicle_id)
+    FROM around JOIN rates USING (vehicle_no)
 )
-SELECT vehicle_id, happened_at, origin, origin_id,
+SELECT vehicle_no, happened_at, origin, origin_id,
     CASE
         WHEN days_after = 0 THEN before_km
         WHEN before_at IS NOT NULL AND after_at IS NOT NULL

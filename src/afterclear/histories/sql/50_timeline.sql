@@ -3,14 +3,14 @@
 -- scan of its instant, but before the one that revealed it.
 CREATE OR REPLACE TEMP TABLE unit_timeline AS
 WITH events AS (
-    SELECT vehicle_id, ecu, seen_at AS happened_at, scan_id, false AS is_clear,
-        answered AND memory = 'stored' AS is_stored_reading,
+    SELECT unit_no, seen_at AS happened_at, scan_no, false AS is_clear,
+        answered AND is_stored_memory AS is_stored_reading,
         CASE WHEN visit_reason IN ('pre_repair', 'complaint', 'intake') THEN 0
              WHEN visit_reason = 'post_repair' THEN 3 ELSE 1 END AS turn,
         NULL::DOUBLE AS clear_km, NULL::DOUBLE AS clear_km_low, NULL::VARCHAR AS clear_origin
-    FROM unit_readings WHERE ecu IS NOT NULL
+    FROM unit_readings
     UNION ALL
-    SELECT vehicle_id, ecu, cleared_at, NULL, true, false,
+    SELECT unit_no, cleared_at, NULL, true, false,
         CASE WHEN cleared_at < high_at THEN 4 WHEN origin IN ('counter', 'vanished') THEN -1
              ELSE 2 END,
         km_high, km_low, origin
@@ -22,17 +22,16 @@ SELECT *,
     count(*) FILTER (is_stored_reading) OVER unit AS reading_no
 FROM events
 WINDOW unit AS (
-    PARTITION BY vehicle_id, ecu ORDER BY happened_at, turn, scan_id
+    PARTITION BY unit_no ORDER BY happened_at, turn, scan_no
     ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW);
 
 CREATE OR REPLACE TEMP TABLE unit_clears AS
-SELECT vehicle_id, ecu, clear_no, seq, happened_at AS cleared_at, clear_km,
-    clear_km_low, clear_origin
+SELECT unit_no, clear_no, seq, happened_at AS cleared_at, clear_km, clear_km_low, clear_origin
 FROM unit_timeline WHERE is_clear;
 
 CREATE OR REPLACE TEMP TABLE readings AS
-SELECT r.*, t.seq, t.clear_no, t.reading_no, c.cleared_at, c.clear_km,
-    c.clear_km_low,
+SELECT r.unit_no, r.scan_no, r.seen_at, r.km, r.visit_reason, r.monitors_incomplete,
+    t.seq, t.clear_no, t.reading_no, c.cleared_at, c.clear_km, c.clear_km_low,
     -- readings of stored memory at even places, active-only ones between them: a code is gone
     -- between two places when a stored reading lies strictly between
     CASE WHEN t.is_stored_reading THEN 2 * t.reading_no ELSE 2 * t.reading_no + 1 END AS place,
@@ -40,16 +39,14 @@ SELECT r.*, t.seq, t.clear_no, t.reading_no, c.cleared_at, c.clear_km,
     -- why the absence of any code proves nothing in this reading; NULL when it may
     CASE
         WHEN NOT r.answered THEN 'the control unit did not answer'
-        WHEN r.memory = 'active_only' THEN 'active codes only: absence proves nothing'
+        WHEN NOT r.is_stored_memory THEN 'active codes only: absence proves nothing'
         WHEN r.km IS NULL THEN 'the distance at this scan is not known'
         WHEN t.clear_no > 0 AND c.clear_km IS NULL
             THEN 'the distance since the last clear is not known'
     END AS why_blind
 FROM unit_readings r
-JOIN unit_timeline t ON NOT t.is_clear AND t.vehicle_id = r.vehicle_id AND t.ecu = r.ecu
-    AND t.scan_id = r.scan_id
-LEFT JOIN unit_clears c
-    ON c.vehicle_id = r.vehicle_id AND c.ecu = r.ecu AND c.clear_no = t.clear_no;
+JOIN unit_timeline t ON t.unit_no = r.unit_no AND t.scan_no = r.scan_no
+LEFT JOIN unit_clears c ON c.unit_no = r.unit_no AND c.clear_no = t.clear_no;
 
 -- Why a reading without a code is no evidence that its fault is gone; NULL when it is.  Where
 -- readiness is known it decides; otherwise the family's distance since the clear.
@@ -62,6 +59,6 @@ CREATE OR REPLACE TEMP MACRO why_no_evidence(
                 THEN 'its self-test (' || replace(monitor, '_', ' ')
                     || ') has not completed since the clear' END
         WHEN cleared_km_ago < min_clean_km
-            THEN 'only ' || greatest(0, round(cleared_km_ago))::INTEGER || ' km since the clear, '
-                || round(min_clean_km)::INTEGER || ' km needed'
+            THEN 'only ' || greatest(0, round(cleared_km_ago))::INTEGER
+                || ' km since the clear, ' || round(min_clean_km)::INTEGER || ' km needed'
     END;

@@ -2,7 +2,7 @@
 
 -- One row per work order; an inspection alone changes nothing.
 CREATE OR REPLACE TEMP TABLE jobs AS
-SELECT r.vehicle_id, r.repair_id, any_value(m.happened_at) AS repaired_at,
+SELECT r.vehicle_no, r.repair_id, any_value(m.happened_at) AS repaired_at,
     any_value(m.km) AS km, max(r.site) AS site, max(r.technician) AS technician,
     string_agg(DISTINCT r.action, ' ' ORDER BY r.action) AS action,
     nullif(string_agg(DISTINCT r.part, ', ' ORDER BY r.part), '') AS parts,
@@ -14,15 +14,15 @@ FROM (
     SELECT *, concat_ws(' ', replace(part_family, '_', ' '), replace(position, '_', ' '),
         CASE WHEN part_brand IS NOT NULL OR part_number IS NOT NULL
              THEN '(' || concat_ws(' ', part_brand, part_number) || ')' END) AS part
-    FROM repairs WHERE vehicle_id IN (FROM bucket)
+    FROM store.repairs JOIN bucket USING (vehicle_id)
 ) r
-JOIN moment_km m ON m.vehicle_id = r.vehicle_id AND m.origin = 'repair'
+JOIN moment_km m ON m.vehicle_no = r.vehicle_no AND m.origin = 'repair'
     AND m.origin_id = r.repair_id
-GROUP BY r.vehicle_id, r.repair_id
+GROUP BY r.vehicle_no, r.repair_id
 HAVING bool_or(coalesce(r.action, '') <> 'inspect');
 
 CREATE OR REPLACE TEMP TABLE listed_codes AS
-SELECT DISTINCT vehicle_id, repair_id, repaired_at,
+SELECT DISTINCT vehicle_no, repair_id, repaired_at,
     unnest(regexp_extract_all(codes, 'SPN \d+( FMI \d+)?|\S+')) AS listed
 FROM jobs WHERE codes IS NOT NULL;
 
@@ -30,35 +30,33 @@ FROM jobs WHERE codes IS NOT NULL;
 -- with any failure type; failing that the latest or else the next one; failing that, itself.
 CREATE OR REPLACE TEMP TABLE aimed_by_code AS
 WITH matches AS (
-    SELECT l.*, e.ecu, e.code, e.family, e.monitor, e.min_clean_km,
+    SELECT l.*, e.fault_no,
         e.first_seen_at <= l.repaired_at + getvariable('visit')
         AND (e.ended_high_at IS NULL OR e.ended_high_at >= l.repaired_at - getvariable('visit'))
             AS alive,
-        row_number() OVER (PARTITION BY l.vehicle_id, l.repair_id, l.listed
-            ORDER BY abs(date_diff('second', e.last_seen_at, l.repaired_at))) AS nearness
+        row_number() OVER (PARTITION BY l.vehicle_no, l.repair_id, l.listed
+            ORDER BY abs(date_diff('second', e.last_seen_at, l.repaired_at)), e.fault_no)
+            AS nearness
     FROM listed_codes l
-    JOIN episodes e ON e.vehicle_id = l.vehicle_id
+    JOIN episodes e ON e.vehicle_no = l.vehicle_no
         AND (e.code = l.listed OR split_part(e.code, '-', 1) = l.listed)
 ), chosen AS (
-    SELECT DISTINCT vehicle_id, repair_id, listed, ecu, code, family, monitor, min_clean_km
-    FROM (SELECT *, bool_or(alive) OVER (PARTITION BY vehicle_id, repair_id, listed) AS any_alive
+    SELECT DISTINCT vehicle_no, repair_id, listed, fault_no
+    FROM (SELECT *, bool_or(alive) OVER (PARTITION BY vehicle_no, repair_id, listed) AS any_alive
           FROM matches)
     WHERE alive OR NOT any_alive AND nearness = 1
 )
-SELECT l.vehicle_id, l.repair_id, c.ecu, coalesce(c.code, f.code) AS code,
-    coalesce(c.family, f.family) AS family, coalesce(c.monitor, f.monitor) AS monitor,
-    coalesce(c.min_clean_km, f.min_clean_km) AS min_clean_km
+SELECT l.vehicle_no, l.repair_id, coalesce(c.fault_no, f.fault_no) AS fault_no
 FROM listed_codes l
-LEFT JOIN chosen c USING (vehicle_id, repair_id, listed)
-LEFT JOIN code_facts f ON f.vehicle_id = l.vehicle_id AND f.stored_code = l.listed
-    AND f.ecu = '';
+LEFT JOIN chosen c USING (vehicle_no, repair_id, listed)
+LEFT JOIN faults f ON f.vehicle_no = l.vehicle_no AND f.told = l.listed AND f.unit_no IS NULL;
 
 -- A work order without codes is aimed at what was alive in its part's family.
 CREATE OR REPLACE TEMP TABLE aimed_by_part AS
-SELECT DISTINCT j.vehicle_id, j.repair_id, e.ecu, e.code, e.family, e.monitor, e.min_clean_km
+SELECT DISTINCT j.vehicle_no, j.repair_id, e.fault_no
 FROM jobs j
-JOIN part_facts p USING (vehicle_id, repair_id)
-JOIN episodes e ON e.vehicle_id = j.vehicle_id
+JOIN part_facts p USING (vehicle_no, repair_id)
+JOIN episodes e ON e.vehicle_no = j.vehicle_no
     AND (e.family = p.family
          OR NOT contains(p.family, ':') AND split_part(e.family, ':', 1) = p.family)
     AND e.first_seen_at <= j.repaired_at + getvariable('visit')
@@ -66,13 +64,11 @@ JOIN episodes e ON e.vehicle_id = j.vehicle_id
 WHERE j.codes IS NULL;
 
 CREATE OR REPLACE TEMP TABLE tries AS
-SELECT a.vehicle_id, a.ecu, a.code, a.family, a.monitor, a.min_clean_km, 'repair' AS kind,
-    a.repair_id, j.repaired_at AS tried_at, j.km AS tried_km
+SELECT a.fault_no, 'repair' AS kind, a.repair_id, j.repaired_at AS tried_at, j.km AS tried_km
 FROM (FROM aimed_by_code UNION FROM aimed_by_part) a
-JOIN jobs j USING (vehicle_id, repair_id)
+JOIN jobs j USING (vehicle_no, repair_id)
 UNION ALL
-SELECT vehicle_id, ecu, code, family, monitor, min_clean_km, 'clear_only', NULL,
-    ended_high_at, ended_high_km
+SELECT fault_no, 'clear_only', NULL, ended_high_at, ended_high_km
 FROM episodes
 WHERE ended_by = 'clear' AND clear_origin IN ('recorded', 'counter');
 
@@ -81,48 +77,56 @@ CREATE OR REPLACE TEMP TABLE visits_tried AS
 WITH ordered AS (
     SELECT *, lag(tried_at) OVER fault AS before_at, lag(tried_km) OVER fault AS before_km
     FROM tries
-    WINDOW fault AS (PARTITION BY vehicle_id, ecu, code ORDER BY tried_at, kind, repair_id)
+    WINDOW fault AS (PARTITION BY fault_no ORDER BY tried_at, kind, repair_id)
 ), numbered AS (
     SELECT *, count(*) FILTER (
         before_at IS NULL OR tried_at > before_at + getvariable('visit')
         OR abs(tried_km - before_km) > getvariable('visit_km')
-    ) OVER (PARTITION BY vehicle_id, ecu, code ORDER BY tried_at, kind, repair_id
+    ) OVER (PARTITION BY fault_no ORDER BY tried_at, kind, repair_id
         ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS visit_no
     FROM ordered
 )
-SELECT vehicle_id, ecu, code, visit_no, any_value(family) AS family,
-    any_value(monitor) AS monitor, any_value(min_clean_km) AS min_clean_km,
+SELECT fault_no, visit_no,
     CASE WHEN bool_or(kind = 'repair') THEN 'repair' ELSE 'clear_only' END AS kind,
-    max_by(repair_id, tried_at) FILTER (kind = 'repair') AS repair_id,
+    max_by(repair_id, (tried_at, repair_id)) FILTER (kind = 'repair') AS repair_id,
     max(tried_at) AS tried_at, max_by(tried_km, tried_at) AS tried_km
-FROM numbered GROUP BY vehicle_id, ecu, code, visit_no;
+FROM numbered GROUP BY fault_no, visit_no;
 
 -- The attempt starts at the visit's last clear of the unit; without one, at the work itself.
 CREATE OR REPLACE TEMP TABLE attempts AS
 WITH cleared AS (
-    SELECT t.*, c.cleared_at, c.clear_km, c.seq AS clear_seq, c.clear_no AS own_clear_no,
-        row_number() OVER (PARTITION BY t.vehicle_id, t.ecu, t.code, t.visit_no
-            ORDER BY c.seq DESC) AS latest
+    SELECT t.*, f.vehicle_no, f.unit_no, f.code, f.family, c.cleared_at, c.clear_km,
+        c.seq AS clear_seq, c.clear_no AS own_clear_no,
+        row_number() OVER (PARTITION BY t.fault_no, t.visit_no ORDER BY c.seq DESC) AS latest
     FROM visits_tried t
-    LEFT JOIN unit_clears c ON c.vehicle_id = t.vehicle_id AND c.ecu = t.ecu
+    JOIN faults f USING (fault_no)
+    LEFT JOIN unit_clears c ON c.unit_no = f.unit_no
         AND c.clear_origin <> 'vanished'
         AND c.cleared_at BETWEEN t.tried_at - getvariable('visit')
             AND t.tried_at + getvariable('visit')
         AND coalesce(abs(c.clear_km - t.tried_km) <= getvariable('visit_km'), true)
+), read_before AS (
+    SELECT c.fault_no, c.visit_no, max(r.seq) AS seq
+    FROM cleared c
+    JOIN readings r ON r.unit_no = c.unit_no AND r.seen_at <= c.tried_at
+    WHERE c.clear_seq IS NULL
+    GROUP BY c.fault_no, c.visit_no
 ), started AS (
-    SELECT * EXCLUDE (latest), coalesce(cleared_at, tried_at) AS attempted_at,
-        coalesce(clear_km, tried_km) AS attempted_km,
-        coalesce(clear_seq, (
-            SELECT max(r.seq) FROM readings r
-            WHERE r.vehicle_id = cleared.vehicle_id AND r.ecu = cleared.ecu
-                AND r.seen_at <= cleared.tried_at), 0) AS start_seq
-    FROM cleared WHERE latest = 1
+    SELECT c.* EXCLUDE (latest), coalesce(c.cleared_at, c.tried_at) AS attempted_at,
+        coalesce(c.clear_km, c.tried_km) AS attempted_km,
+        coalesce(c.clear_seq, r.seq, 0) AS start_seq
+    FROM cleared c
+    LEFT JOIN read_before r USING (fault_no, visit_no)
+    WHERE c.latest = 1
 )
-SELECT *,
-    'A' || left(md5(concat_ws('|', vehicle_id, ecu, code, kind,
-        coalesce(repair_id, strftime(attempted_at, '%Y-%m-%d %H:%M')))), 10) AS attempt_id,
+SELECT s.*,
+    'A' || left(md5(concat_ws('|', b.vehicle_id, u.ecu, s.code, s.kind,
+        coalesce(s.repair_id, strftime(s.attempted_at, '%Y-%m-%d %H:%M')))), 10) AS attempt_id,
     row_number() OVER fault AS attempt_no,
-    lead(start_seq) OVER fault AS next_start_seq,
-    lead(attempted_at) OVER fault AS ended_at
-FROM started
-WINDOW fault AS (PARTITION BY vehicle_id, ecu, code ORDER BY attempted_at, visit_no);
+    lead(s.start_seq) OVER fault AS next_start_seq,
+    lead(s.attempted_at) OVER fault AS ended_at,
+    u.ecu, b.vehicle_id
+FROM started s
+JOIN bucket b USING (vehicle_no)
+LEFT JOIN unit_names u USING (unit_no)
+WINDOW fault AS (PARTITION BY s.fault_no ORDER BY s.attempted_at, s.visit_no);

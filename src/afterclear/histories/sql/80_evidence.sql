@@ -2,25 +2,21 @@
 -- and what may be concluded from it.
 CREATE OR REPLACE TEMP TABLE findings AS
 WITH later AS (
-    SELECT a.attempt_id, a.vehicle_id, a.attempted_at, a.attempted_km, a.monitor, a.min_clean_km,
-        r.scan_id, r.seq, r.seen_at, r.km, r.cleared_at, r.clear_km, r.clear_km_low,
-        r.why_blind,
-        r.monitors_incomplete, r.cleared_km_ago, s.presence, s.first_seen_km AS told_km,
+    SELECT a.attempt_id, a.attempted_at, a.attempted_km, f.monitor, f.min_clean_km,
+        r.scan_no, r.seq, r.seen_at, r.km, r.cleared_at, r.clear_km, r.clear_km_low,
+        r.why_blind, r.monitors_incomplete, r.cleared_km_ago, s.presence, s.told_km,
         coalesce(h.is_fault, false) AS is_fault,
         -- a run that began before the work and was never broken: the code was never gone
-        coalesce(u.first_seq <= a.start_seq, false) AS never_gone,
+        coalesce(h.run_first_seq <= a.start_seq, false) AS never_gone,
         a.own_clear_no IS NOT NULL OR r.visit_reason = 'post_repair' AS after_work,
         r.seen_at <= a.attempted_at + getvariable('visit')
             AND coalesce(r.km - a.attempted_km <= getvariable('visit_km'), true) AS same_visit
     FROM attempts a
-    JOIN readings r ON r.vehicle_id = a.vehicle_id AND r.ecu = a.ecu AND r.seq > a.start_seq
+    JOIN faults f USING (fault_no)
+    JOIN readings r ON r.unit_no = a.unit_no AND r.seq > a.start_seq
         AND (a.next_start_seq IS NULL OR r.seq <= a.next_start_seq)
-    LEFT JOIN sightings s ON s.vehicle_id = a.vehicle_id AND s.ecu = a.ecu
-        AND s.scan_id = r.scan_id AND s.code = a.code
-    LEFT JOIN shown h ON h.vehicle_id = a.vehicle_id AND h.ecu = a.ecu
-        AND h.scan_id = r.scan_id AND h.code = a.code
-    LEFT JOIN runs u ON u.vehicle_id = h.vehicle_id AND u.ecu = h.ecu AND u.code = h.code
-        AND u.run = h.run
+    LEFT JOIN sightings s ON s.fault_no = a.fault_no AND s.scan_no = r.scan_no
+    LEFT JOIN shown h ON h.fault_no = a.fault_no AND h.scan_no = r.scan_no
     -- a scan said to be before the work is, whatever the clocks say
     WHERE NOT (r.visit_reason = 'pre_repair' AND a.own_clear_no IS NULL
         AND r.seen_at <= a.attempted_at + getvariable('visit'))
@@ -55,7 +51,7 @@ QUALIFY seq <= coalesce(min(seq) FILTER (verdict[1] IN ('returned', 'stayed'))
 -- A clean reading looks back to the last clear of its unit; stretches are counted once.
 CREATE OR REPLACE TEMP TABLE evidence AS
 WITH stretches AS (
-    SELECT attempt_id, vehicle_id, scan_id, seq, seen_at, km, finding, why, told_km,
+    SELECT attempt_id, scan_no, seq, seen_at, km, finding, why, told_km,
         greatest(attempted_km, clear_km,
             max(km) FILTER (finding = 'clean') OVER before) AS from_km,
         -- a return may have begun at the near end of an inferred clear's interval
@@ -67,7 +63,7 @@ WITH stretches AS (
     WINDOW before AS (PARTITION BY attempt_id ORDER BY seq
         ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
 )
-SELECT attempt_id, vehicle_id, scan_id, seq, seen_at, km, finding, why,
+SELECT attempt_id, scan_no, seq, seen_at, km, finding, why,
     CASE WHEN finding = 'clean' THEN least(from_km, km) END AS stretch_from_km,
     CASE WHEN finding = 'clean' THEN km END AS stretch_to_km,
     CASE WHEN finding = 'clean'
@@ -87,9 +83,9 @@ SELECT attempt_id,
     bool_or(finding = 'stayed') AS stayed,
     max(unwatched_km) AS unwatched_km,
     max(seen_at) FILTER (finding IN ('returned', 'stayed')) AS returned_at,
-    max(scan_id) FILTER (finding IN ('returned', 'stayed')) AS returned_scan_id,
+    max(scan_no) FILTER (finding IN ('returned', 'stayed')) AS returned_scan_no,
     max(seen_at) FILTER (finding = 'clean') AS last_clean_at,
-    max_by(scan_id, seq) FILTER (finding = 'clean') AS last_clean_scan_id,
+    max_by(scan_no, seq) FILTER (finding = 'clean') AS last_clean_scan_no,
     count(*) FILTER (finding IN ('clean', 'returned', 'stayed')) AS scans_used
 FROM evidence GROUP BY attempt_id;
 
@@ -97,7 +93,7 @@ FROM evidence GROUP BY attempt_id;
 CREATE OR REPLACE TEMP TABLE related AS
 SELECT a.attempt_id, min_by(e.code, e.first_seen_at) AS related_code
 FROM attempts a
-JOIN episodes e ON e.vehicle_id = a.vehicle_id AND e.family = a.family AND e.code <> a.code
+JOIN episodes e ON e.vehicle_no = a.vehicle_no AND e.family = a.family AND e.code <> a.code
     AND e.first_seen_at > a.attempted_at + getvariable('visit')
     AND (a.ended_at IS NULL OR e.first_seen_at <= a.ended_at)
 GROUP BY a.attempt_id;
@@ -105,12 +101,12 @@ GROUP BY a.attempt_id;
 -- What the pooled model needs of a fleet that was never worked on: how often a fault begins
 -- between a clean reading and the next one, and how far units were watched in all.
 CREATE OR REPLACE TEMP TABLE onsets AS
-SELECT vehicle_id, ecu, code, family, onset_high_km - onset_low_km AS gap_km
+SELECT fault_no, onset_high_km - onset_low_km AS gap_km
 FROM episodes e
 WHERE onset_after_reading AND onset_high_km > onset_low_km
-    AND NOT EXISTS (SELECT 1 FROM attempts a WHERE a.vehicle_id = e.vehicle_id
-        AND a.ecu = e.ecu AND a.code = e.code AND a.attempted_at < e.first_seen_at);
+    AND NOT EXISTS (SELECT 1 FROM attempts a
+        WHERE a.fault_no = e.fault_no AND a.attempted_at < e.first_seen_at);
 
 CREATE OR REPLACE TEMP TABLE watched AS
-SELECT vehicle_id, ecu, max(km) - min(km) AS km
-FROM stored_readings WHERE answered AND km IS NOT NULL GROUP BY vehicle_id, ecu;
+SELECT unit_no, max(km) - min(km) AS km
+FROM stored_readings WHERE km IS NOT NULL GROUP BY unit_no;

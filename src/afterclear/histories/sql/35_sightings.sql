@@ -1,0 +1,45 @@
+-- A fault: one code in one unit of one vehicle, by number, with what it is about.  A code that
+-- stands on work orders only has no unit.
+CREATE OR REPLACE TEMP TABLE faults AS
+SELECT row_number() OVER (ORDER BY c.vehicle_no, c.unit_no NULLS LAST, c.code) AS fault_no,
+    c.vehicle_no, c.unit_no, c.code AS told, m.named AS code, m.family, m.monitor, m.min_clean_km
+FROM told_codes c
+JOIN meanings m ON m.make IS NOT DISTINCT FROM c.make AND m.ecu = c.ecu AND m.code = c.code
+    AND m.description IS NOT DISTINCT FROM c.description;
+
+CREATE OR REPLACE TEMP TABLE part_facts AS
+SELECT DISTINCT b.vehicle_no, r.repair_id, p.family
+FROM store.repairs r
+JOIN bucket b USING (vehicle_id)
+JOIN part_families p ON p.part_family = r.part_family
+    AND p.position IS NOT DISTINCT FROM r.position;
+
+-- One row per scan and control unit: did it answer, which memory was read, what counters say.
+CREATE OR REPLACE TEMP TABLE unit_readings AS
+SELECT g.*, h.vehicle_no, h.seen_at, h.scan_scope, h.visit_reason, m.km, m.km_low, m.km_high
+FROM (
+    SELECT scan_no, unit_no,
+        bool_or(ecu_response = 'answered' OR code IS NOT NULL) AS answered,
+        bool_or(memory = 'stored') AS is_stored_memory,
+        -- a saturated counter says only "at least": SAE J1979, PID 31 stops at 65535, 30 at 255
+        min(distance_since_clear_km) FILTER (distance_since_clear_km < 65535) AS since_clear_km,
+        min(warmups_since_clear) FILTER (warmups_since_clear < 255) AS warmups,
+        any_value(monitors_incomplete) AS monitors_incomplete, any_value(ecu_vin) AS ecu_vin
+    FROM scan_rows
+    WHERE unit_no IS NOT NULL
+    GROUP BY scan_no, unit_no
+) g
+JOIN scan_heads h USING (scan_no)
+LEFT JOIN moment_km m ON m.vehicle_no = h.vehicle_no AND m.origin = 'scan'
+    AND m.origin_id = h.scan_id;
+
+-- One row per scan and fault, with the strongest thing any of its rows says.
+CREATE OR REPLACE TEMP TABLE sightings AS
+SELECT r.scan_no, f.fault_no, any_value(f.unit_no) AS unit_no,
+    arg_min(p.presence, p.strength) AS presence, arg_min(r.status, p.strength) AS status,
+    max(r.first_seen_km) AS told_km
+FROM scan_rows r
+JOIN faults f ON f.unit_no = r.unit_no AND f.told = r.code
+JOIN presences p ON p.status = coalesce(r.status, '')
+WHERE r.code IS NOT NULL
+GROUP BY r.scan_no, f.fault_no;
