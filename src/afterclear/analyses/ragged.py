@@ -116,7 +116,7 @@ def weight_at_risk(
     group: IntArray,
     weight: FloatArray,
 ) -> FloatArray:
-    """Total ``weight`` of the rows at risk, entry < ``at`` <= end, in the same group.
+    """Total ``weight`` of the rows at risk, entry < ``at`` <= end, in the same group; at > 0.
 
     ``watch``: entry and end of each row, shape (n_rows,) each.  Returns (n_queries,).
     """

@@ -225,12 +225,14 @@ def _shrunken(
         return nothing, nothing, nothing
     posterior = shrunken_rates(observed[some], expected[some])
     tail = (1 - conf_level) / 2
+    if posterior.has_spread:
+        limits = posterior.quantile(tail), posterior.quantile(1 - tail)
+    else:  # sites are alike: what is known of all together
+        low, high = exact_poisson_interval([observed[some].sum()], conf_level)
+        limits = low / expected[some].sum(), high / expected[some].sum()
     columns = np.full((3, expected.size), np.nan)
-    columns[:, some] = (
-        posterior.mean(),
-        posterior.quantile(tail),
-        posterior.quantile(1 - tail),
-    )
+    columns[0, some] = posterior.mean()
+    columns[1, some], columns[2, some] = limits
     return columns[0], columns[1], columns[2]
 
 
