@@ -65,17 +65,17 @@ def brake_open(car: Car) -> Facts:
 
 # faults, and the km after the one before
 _WORSE = (
-    ("purge valve", 1500),
-    ("misfire 3", 8000),
-    ("lean mixture", 6300),
-    ("rear lamp wiring left", 5000),
-    ("oxygen sensor", 4000),
-    ("thermostat", 3200),
-    ("misfire 1", 2500),
-    ("wheel speed sensor rear left", 1900),
-    ("misfire 4", 1450),
-    ("catalyst", 1050),
-    ("misfire 2", 750),
+    ("purge valve", 7400),
+    ("misfire 3", 6000),
+    ("lean mixture", 4900),
+    ("rear lamp wiring left", 4000),
+    ("oxygen sensor", 3250),
+    ("thermostat", 2650),
+    ("misfire 1", 2150),
+    ("wheel speed sensor rear left", 1700),
+    ("misfire 4", 1400),
+    ("catalyst", 1100),
+    ("misfire 2", 850),
 )
 
 
