@@ -265,44 +265,51 @@ class ShrunkenRates:
         return np.asarray(above, dtype=np.float64)
 
 
-def shrunken_rates(count: ArrayLike, exposure: ArrayLike) -> ShrunkenRates:
+def shrunken_rates(
+    count: ArrayLike, exposure: ArrayLike, weight: ArrayLike | None = None
+) -> ShrunkenRates:
     """Fit the spread of rates over units by marginal likelihood (gamma-Poisson).
 
     ``count``: events, shape (n,).  ``exposure``: km at risk, shape (n,); units with none get
-    the prior.  The counts are negative binomial; a, b maximise their likelihood (Gaver and
-    O'Muircheartaigh 1987, Technometrics 29(1), 1-15).  With sporadic scans pass the
-    ``exposure_km`` of ``onset_rates``.
+    the prior.  ``weight``: how many like units a row stands for, shape (n,); one without it.
+    The counts are negative binomial; a, b maximise their likelihood (Gaver and O'Muircheartaigh
+    1987, Technometrics 29(1), 1-15).  With sporadic scans pass the ``exposure_km`` of
+    ``onset_rates``.
     """
     counts, km = as_floats("count", count), as_floats("exposure", exposure)
-    check_same_shape(count=counts, exposure=km)
+    units = np.ones_like(counts) if weight is None else as_floats("weight", weight)
+    check_same_shape(count=counts, exposure=km, weight=units)
+    check_finite("weight", units)
+    check_positive("weight", units)
     check_non_negative("count", counts)
     check_finite("count", counts)
     check_non_negative("exposure", km)
     check_finite("exposure", km)
     if not km.sum() > 0:
         raise ValueError("exposure must be more than 0 in some unit, but is 0 in all")
-    pooled = float(counts.sum() / km.sum())
+    pooled = float((units * counts).sum() / (units * km).sum())
     if counts[km == 0].any():
         raise ValueError("a unit without exposure cannot have had events")
-    seen, expected = counts[km > 0], km[km > 0] * pooled
-    theta = _spread(seen, expected) if pooled > 0 else None
+    some = km > 0
+    seen, expected, units = counts[some], km[some] * pooled, units[some]
+    theta = _spread(seen, expected, units) if pooled > 0 else None
     if theta is None:
         log_pmf = special.xlogy(seen, expected) - expected - special.gammaln(seen + 1)
-        return ShrunkenRates(np.inf, np.inf, pooled, float(np.sum(log_pmf)), counts, km)
+        return ShrunkenRates(np.inf, np.inf, pooled, float(units @ log_pmf), counts, km)
     a, over_pooled = np.exp(theta)
-    log_likelihood = -_negative_binomial(theta, seen, expected)[0]
+    log_likelihood = -_negative_binomial(theta, seen, expected, units)[0]
     b = float(a / (pooled * over_pooled))
     return ShrunkenRates(float(a), b, pooled, log_likelihood, counts, km)
 
 
-def _spread(counts: FloatArray, expected: FloatArray) -> FloatArray | None:
+def _spread(counts: FloatArray, expected: FloatArray, weight: FloatArray) -> FloatArray | None:
     """Ln a and ln of the mean rate over the pooled one; None: no spread to speak of."""
     bounds = [(-7.0, np.log(_NO_SPREAD_A)), (-7.0, 7.0)]
     tries = [
         optimize.minimize(
             _negative_binomial,
             np.array([start, 0.0]),
-            (counts, expected),
+            (counts, expected, weight),
             method="L-BFGS-B",
             jac=True,
             bounds=bounds,
@@ -317,7 +324,7 @@ def _spread(counts: FloatArray, expected: FloatArray) -> FloatArray | None:
 
 
 def _negative_binomial(
-    theta: FloatArray, counts: FloatArray, expected: FloatArray
+    theta: FloatArray, counts: FloatArray, expected: FloatArray, weight: FloatArray
 ) -> tuple[float, FloatArray]:
     """Negative log likelihood and gradient by (ln a, ln mean), mean the prior's a / b."""
     a, mean = np.exp(theta)
@@ -329,11 +336,11 @@ def _negative_binomial(
         - a * np.log1p(m / a)
         + special.xlogy(counts, m / (m + a))
     )
-    value = float(by_unit.sum())
+    value = float(weight @ by_unit)
     by_a = special.digamma(counts + a) - special.digamma(a) - np.log1p(m / a)
     by_a += (m - counts) / (m + a)
     by_mean = a * (counts - m) / (m + a)
-    return -value, -np.array([a * np.asarray(by_a).sum(), by_mean.sum()])
+    return -value, -np.array([a * float(weight @ np.asarray(by_a)), float(weight @ by_mean)])
 
 
 def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
@@ -347,4 +354,34 @@ def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
     q = np.full(p.size, np.nan)
     if tested.any():
         q[tested] = stats.false_discovery_control(p[tested], method="bh")
+    return q
+
+
+def q_values_by_group(p_values: ArrayLike, group: ArrayLike, n_tested: ArrayLike) -> FloatArray:
+    """Benjamini-Hochberg q values inside each group, shape (n,).
+
+    ``group``: code of each p value, shape (n,).  ``n_tested``: how many tests each group had,
+    shape (n_groups,); tests whose p value is not given count as p = 1, so the many units with
+    nothing to see need no row.
+    """
+    p, codes = as_floats("p_values", p_values), as_groups("group", group)
+    sizes = as_floats("n_tested", n_tested)
+    check_same_shape(p_values=p, group=codes)
+    given = np.bincount(codes, minlength=sizes.size)
+    if (given > sizes).any():
+        worst = int(np.argmax(given > sizes))
+        raise ValueError(
+            f"n_tested must be at least the p values given, but group {worst} has "
+            f"{given[worst]} of {sizes[worst]:.0f}"
+        )
+    order = np.lexsort((p, codes))
+    own = codes[order]
+    first = np.cumsum(given) - given
+    rank = np.arange(p.size) - first[own] + 1
+    value = np.minimum(p[order] * sizes[own] / rank, 1.0)
+    # groups are kept apart in one running minimum from the end by places on a ladder of values
+    ladder, place = np.unique(value, return_inverse=True)
+    place = np.minimum.accumulate((place + own * ladder.size)[::-1])[::-1] - own * ladder.size
+    q = np.empty(p.size)
+    q[order] = ladder[place]
     return q

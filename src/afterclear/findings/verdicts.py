@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from afterclear.analyses.checks import IntArray
-from afterclear.analyses.fix_held import fix_held
+from afterclear.analyses.checks import FloatArray, IntArray
+from afterclear.analyses.fix_held import FixHeld, fix_held
 from afterclear.analyses.rates import onset_rates, shrunken_rates
 from afterclear.store.database import Connection, create_temp_table, query, transaction
 
@@ -24,11 +24,24 @@ STRATUM = ["kind", "is_repeat"]
 
 
 @dataclass(frozen=True, slots=True)
+class Judged:
+    """The fitted model with the rows it was given: what findings about sites rest on."""
+
+    fit: FixHeld
+    windows: pl.DataFrame  # one row an attempt, by attempt_id; shape (n,)
+    group: IntArray  # (n,)
+    low_km: FloatArray  # (n,) the fault came back in (low, high]; as given to the fit
+    high_km: FloatArray  # (n,) inf: not seen again
+    background_per_km: FloatArray  # (n,)
+
+
+@dataclass(frozen=True, slots=True)
 class Verdicts:
-    """Counts of a judgement, for the run's report."""
+    """Counts of a judgement, for the run's report, and the model behind it."""
 
     n_attempts: int
     by_outcome: dict[str, int]
+    judged: Judged | None = None  # None: no attempts
 
 
 def judge_attempts(con: Connection, held_below: float) -> Verdicts:
@@ -38,13 +51,14 @@ def judge_attempts(con: Connection, held_below: float) -> Verdicts:
     table.
     """
     windows = _windows(con)
-    verdicts = _verdicts(windows, _background(con), held_below) if len(windows) else _NONE
+    judged = _judged(windows, _background(con), held_below) if len(windows) else None
+    verdicts = _verdicts(judged, held_below) if judged else _NONE
     with transaction(con):
         create_temp_table(con, "judged", verdicts)
         con.execute("DELETE FROM store.verdicts")
         con.execute("INSERT INTO store.verdicts BY NAME FROM judged")
     counts = verdicts["outcome"].value_counts()
-    return Verdicts(len(verdicts), dict(counts.sort("outcome").iter_rows()))
+    return Verdicts(len(verdicts), dict(counts.sort("outcome").iter_rows()), judged)
 
 
 def _windows(con: Connection) -> pl.DataFrame:
@@ -93,12 +107,17 @@ def _background(con: Connection) -> dict[str, float]:
     return dict(zip(watched["family"], shrunken.tolist(), strict=True))
 
 
-def _verdicts(windows: pl.DataFrame, background: dict[str, float], limit: float) -> pl.DataFrame:
+def _judged(windows: pl.DataFrame, background: dict[str, float], limit: float) -> Judged:
     group, stratum = _numbers(windows, GROUP), _numbers(windows, STRATUM)
     low = np.where(windows["returned"] & ~windows["has_return"], 0.0, windows["low_km"].to_numpy())
     high = np.where(windows["has_return"], windows["high_km"].fill_null(np.inf).to_numpy(), np.inf)
     rate = np.array([background.get(family, 0.0) for family in windows["family"]])
     fit = fix_held(group, low, high, rate, stratum=stratum, threshold=limit)
+    return Judged(fit, windows, group, low, high, rate)
+
+
+def _verdicts(judged: Judged, limit: float) -> pl.DataFrame:
+    fit, windows, group = judged.fit, judged.windows, judged.group
     return (
         windows.with_columns(
             pl.Series("p_not_held", fit.p_not_held),

@@ -1,0 +1,41 @@
+-- New faults of each vehicle in km since watching it began.  Faults first seen in one visit are
+-- one event, and the return of a fault that was worked on is none: that is told by verdicts.
+-- A fault found by a unit's first reading began nobody knows when, and is left out.
+CREATE OR REPLACE TEMP TABLE fault_events AS
+WITH came_back AS (
+    SELECT DISTINCT a.vehicle_id, a.ecu, a.code, a.returned_at
+    FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
+    WHERE a.returned AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5)
+), begun AS (
+    SELECT e.vehicle_id, e.onset_high_at AS seen_at, e.code,
+        -- a complaint brings a vehicle soon after the onset (common practice, no source);
+        -- at other scans it lay anywhere since the one before
+        CASE WHEN s.is_complaint THEN e.onset_high_km
+             ELSE (e.onset_low_km + e.onset_high_km) / 2 END AS km
+    FROM store.episodes e
+    LEFT JOIN came_back c ON c.vehicle_id = e.vehicle_id AND c.ecu = e.ecu AND c.code = e.code
+        AND c.returned_at = e.onset_high_at
+    LEFT JOIN (
+        SELECT vehicle_id, seen_at, bool_or(visit_reason = 'complaint') AS is_complaint
+        FROM store.observations GROUP BY vehicle_id, seen_at
+    ) s ON s.vehicle_id = e.vehicle_id AND s.seen_at = e.onset_high_at
+    WHERE e.onset_low_km IS NOT NULL AND e.onset_high_km IS NOT NULL AND c.vehicle_id IS NULL
+), visits AS (
+    SELECT *, count(*) FILTER (before_at IS NULL OR seen_at > before_at + getvariable('visit'))
+        OVER (PARTITION BY vehicle_id ORDER BY seen_at, code
+            ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS visit_no
+    FROM (SELECT *, lag(seen_at) OVER (PARTITION BY vehicle_id ORDER BY seen_at, code)
+              AS before_at FROM begun)
+)
+SELECT vehicle_id, visit_no, min(seen_at) AS seen_at, min(km) AS km,
+    string_agg(DISTINCT code, ' ' ORDER BY code) AS faults
+FROM visits GROUP BY vehicle_id, visit_no;
+
+-- Watched from the first reading of stored memory to the last.
+CREATE OR REPLACE TEMP TABLE fault_windows AS
+SELECT o.vehicle_id, min(o.km) AS entry_km, max(o.km) AS exit_km,
+    any_value(t.platform) AS platform
+FROM store.observations o JOIN vehicle_traits t USING (vehicle_id)
+WHERE o.ecu IS NOT NULL AND o.answered AND o.memory = 'stored' AND o.km IS NOT NULL
+GROUP BY o.vehicle_id
+HAVING max(o.km) > min(o.km);
