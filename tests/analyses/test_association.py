@@ -33,8 +33,11 @@ def test_fishers_exact_tests() -> None:
 
 
 def test_haldanes_odds_ratio_and_mutual_information() -> None:
-    """5.444444 (.364069 to 81.418540); 56.773318 (27.442075 to 117.455025); 290.714 (13.287 to
-    6360.5); .1100368645 bit: recomputed by hand from the formulas."""
+    """Recomputed by hand from the formulas.
+
+    5.444444 (.364069 to 81.418540); 56.773318 (27.442075 to 117.455025); 290.714 (13.287 to
+    6360.5); .1100368645 bit.
+    """
     found = association(TABLES)
     assert found.odds_ratio[TEA] == pytest.approx(3.5**2 / 1.5**2, rel=1e-14)
     assert found.low[TEA] == pytest.approx(0.364069, abs=5e-7)
@@ -48,8 +51,10 @@ def test_haldanes_odds_ratio_and_mutual_information() -> None:
 
 
 def test_conditional_odds_ratios() -> None:
-    """58.65757 (27.22429 to 138.23812): scipy.  R's root finder is coarser: it has 58.635, and
-    for the tea 6.408309 and an upper limit of 621.9338.
+    """58.65757 (27.22429 to 138.23812): scipy.
+
+    R's root finder is coarser: it has 58.635, and for the tea 6.408309 and an upper limit of
+    621.9338.
 
     By hand the tea's 3 is the mean of 0 to 4 with weights 1, 16 x, 36 x^2, 16 x^3, x^4, so
     x^4 - 36 x^2 - 32 x - 3 = 0; 1 + 16 x + 36 x^2 + 16 x^3 = .025 of all at the upper limit.
@@ -96,10 +101,7 @@ def test_mantel_haenszel_agrees_with_statsmodels() -> None:
         own = np.flatnonzero(group == pair)
         with quiet():
             other = stratified(
-                [
-                    np.array([[tables.a[i], tables.b[i]], [tables.c[i], tables.d[i]]])
-                    for i in own
-                ]
+                [np.array([[tables.a[i], tables.b[i]], [tables.c[i], tables.d[i]]]) for i in own]
             )
             low, high = other.oddsratio_pooled_confint()
         assert found.ratio[pair] == pytest.approx(other.oddsratio_pooled, rel=1e-9)

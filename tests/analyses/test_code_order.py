@@ -26,7 +26,7 @@ COUNTS = tuple(np.array([x]) for x in (20.0, 25.0, 30.0))
 
 
 def test_the_sign_test_is_the_exact_binomial_one() -> None:
-    """24 to 2: p 1e-5; 5 to 2: .45; 12 to 0, 0 to 14 (statistics file); scipy on all to 30."""
+    """24 to 2: p 1e-5; 5 to 2: .45; as an earlier simulation had them; scipy on all to 30."""
     assert sign_test(np.array([24.0]), np.array([2.0]))[0] == pytest.approx(1e-5, rel=0.06)
     assert sign_test(np.array([5.0]), np.array([2.0]))[0] == pytest.approx(0.453125, rel=1e-12)
     for n in range(1, 31):
@@ -61,9 +61,11 @@ def _seen(
 
 
 @pytest.mark.parametrize("a_is_cause", [True, False])
-def test_partial_coverage_does_not_turn_the_order_round(a_is_cause: bool) -> None:
-    """B's unit read in 30 % of scans, 300 km between onsets: naive order says A first either
-    way; intervals that do not overlap say it only when it is so."""
+def test_partial_coverage_does_not_turn_the_order_round(*, a_is_cause: bool) -> None:
+    """B's unit read in 30 % of scans, 300 km between onsets.
+
+    Naive order says A first either way; intervals that do not overlap only when it is so.
+    """
     rng = np.random.default_rng(151)
     first = rng.uniform(3000, 80_000, 400)
     second = first + rng.exponential(300, 400)
@@ -78,7 +80,7 @@ def test_partial_coverage_does_not_turn_the_order_round(a_is_cause: bool) -> Non
 
 
 def test_repairs_of_one_alone_name_the_cause() -> None:
-    """144 of 152 against 14 of 147, as in the statistics file's illustration."""
+    """144 of 152 against 14 of 147, as made up to show its power."""
     found = direction(_repairs(144, 152, 14, 147), _order(0, 0), COUNTS)
     assert found.cause[0] == "a"
     log_odds = np.log(144.5 * 133.5 / (8.5 * 14.5))

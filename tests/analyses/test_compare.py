@@ -34,8 +34,10 @@ def test_two_against_two_by_hand() -> None:
 
 
 def test_remission_times() -> None:
-    """16.79294099 and Gehan 13.45785205 (R survdiff, lifelines, surpyval); 16.79 and 13.46 in
-    Kleinbaum & Klein, Survival Analysis (from memory)."""
+    """16.79294099 and Gehan 13.45785205: R survdiff, lifelines, surpyval.
+
+    16.79 and 13.46 in Kleinbaum & Klein, Survival Analysis (from memory).
+    """
     rows, arm = remission()
     tests = log_rank(rows, arm)
     assert tests.chi_square[0] == pytest.approx(16.79294099, abs=5e-9)

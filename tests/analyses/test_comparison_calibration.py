@@ -2,7 +2,7 @@
 
 | table  | planted                           | must be                                       |
 |--------|-----------------------------------|-----------------------------------------------|
-| sites  | 6 of 250 three times as bad       | statistics file, 2.4: power and false flags   |
+| sites  | 6 of 250 three times as bad       | as good as in an earlier simulation, below     |
 | brands | 10 of 200 with half the life      | found by q < .05 and the whole interval below 1 |
 | lives  | none: B10 of 1000 parts           | 90 % limits cover 85 to 95 % (bound: 90)      |
 | trends | 30 of 300 vehicles with shape 3   | none or next to none called falsely           |
@@ -37,9 +37,9 @@ def _tables(capsys: pytest.CaptureFixture[str]) -> Iterator[None]:
 
 # --- sites ------------------------------------------------------------------------------------
 
-# spread between ordinary sites -> most of them flagged, least of the planted found: the
-# statistics file has .01, .24 and .9 % flagged, 61, 56 and 42 % found, by another
-# simulation of 300 sites; a sixth of 30 planted sites is 5 of them
+# spread between ordinary sites -> most of them flagged, least of the planted found: an earlier
+# simulation of 300 sites had .01, .24 and .9 % flagged, 61, 56 and 42 % found; here there are
+# 30 planted sites in all, of which one is 3 %
 SITES = {0.0: (0.004, 0.45), 0.2: (0.01, 0.40), 0.4: (0.02, 0.25)}
 
 
@@ -159,8 +159,7 @@ def test_limits_of_b10_cover(size: int) -> None:
             continue
         ratio = np.nanmedian((found.life / true)[own]) if method != "bound" else np.nan
         print(
-            f"  {method} ({own.sum()}): covers {inside[own].mean():.1%}, "
-            f"estimate/true {ratio:.2f}",
+            f"  {method} ({own.sum()}): covers {inside[own].mean():.1%}, estimate/true {ratio:.2f}",
             end="",
         )
     print(f"  all: {inside.mean():.1%}")

@@ -87,7 +87,10 @@ def test_one_cause_is_one_minus_kaplan_meier_late_entry_included() -> None:
 def test_order_of_rows_does_not_matter() -> None:
     rows, cause = _causes(114, 10)
     order = np.random.default_rng(0).permutation(cause.size)
-    curves, again = aalen_johansen(rows, cause, 3), aalen_johansen(rows.take(order), cause[order], 3)
+    curves, again = (
+        aalen_johansen(rows, cause, 3),
+        aalen_johansen(rows.take(order), cause[order], 3),
+    )
     assert again.incidence == pytest.approx(curves.incidence, rel=1e-12)
     assert again.std_error == pytest.approx(curves.std_error, rel=1e-9, abs=1e-12)
 

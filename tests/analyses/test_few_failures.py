@@ -49,12 +49,14 @@ def test_the_method_follows_the_number_of_failures() -> None:
     ages = np.arange(1.0, 13.0)
     rows = lives(
         np.concatenate(([0.0], ages, ages, ages)),
-        np.concatenate((
-            [np.inf],
-            np.where(ages < 0, ages, np.inf),
-            np.where(ages < 10, ages, np.inf),
-            np.where(ages < 11, ages, np.inf),
-        )),
+        np.concatenate(
+            (
+                [np.inf],
+                np.where(ages < 0, ages, np.inf),
+                np.where(ages < 10, ages, np.inf),
+                np.where(ages < 11, ages, np.inf),
+            )
+        ),
         group=np.repeat([0, 1, 2, 3], [1, 12, 12, 12]),
         n_groups=5,
     )
@@ -93,13 +95,14 @@ def _by_gamma_mixture(rows: Lives, level: float) -> float:
 
 
 def test_posterior_limits_are_those_of_the_gamma_mixture() -> None:
-    """1 to 9 failures, exact, right-censored and late rows.  1e-4: 1e-5 of ln B10, the error of
-    interpolating on the grid (and, with one failure, of ending it at a factor of 10 ** 16)."""
+    """1 to 9 failures, exact, right-censored and late rows.
+
+    1e-4: 1e-5 of ln B10 is the error of interpolating on the grid and, with one failure, of
+    ending it at a factor of 10 ** 16.
+    """
     rows = _fleet(51, 40, 60)
     late = np.random.default_rng(0).random(rows.low.size) < 0.3
-    rows = lives(
-        rows.low, rows.high, entry=np.where(late, rows.low * 0.3, 0.0), group=rows.group
-    )
+    rows = lives(rows.low, rows.high, entry=np.where(late, rows.low * 0.3, 0.0), group=rows.group)
     posterior = life_posterior(rows, failed_share=0.1, prior=DEFAULT_PRIOR, conf_level=0.9)
     chosen = np.flatnonzero((rows.n_failed > 0) & (rows.n_failed < 10))[:15]
     assert chosen.size == 15
@@ -153,9 +156,7 @@ def test_a_sharp_prior_leaves_only_the_life_to_learn() -> None:
     rows = rows.take(np.arange(120))
     r = rows.n_failed[0]
     assert 1 <= r <= 9
-    posterior = life_posterior(
-        rows, failed_share=0.1, prior=ShapePrior(1.5, 0.01), conf_level=0.9
-    )
+    posterior = life_posterior(rows, failed_share=0.1, prior=ShapePrior(1.5, 0.01), conf_level=0.9)
     scale = weibayes(rows, 1.5)[0]
     life = scale * (-np.log(0.9)) ** (1 / 1.5)
     for level, found in (
@@ -170,12 +171,12 @@ def test_a_sharp_prior_leaves_only_the_life_to_learn() -> None:
 def test_90_percent_limits_of_few_failures_cover_85_to_99_percent(
     seed: int, size: int, expected: float
 ) -> None:
-    """Statistics file: .96 to .98 covered at 2 expected failures, .88 and up at 4; bound .90."""
+    """An earlier simulation (300 runs a cell): .96 to .98 at 2 expected failures, .88 up at 4."""
     rows = _fleet(seed, 400, size)
     found = part_life(rows)
     assert rows.n_failed.mean() == pytest.approx(expected, rel=0.35)
     told = found.method == "prior"
-    covered = (found.life_low <= 3000) & (3000 <= found.life_high)
+    covered = (found.life_low <= 3000) & (found.life_high >= 3000)
     assert 0.85 <= covered[told].mean() <= 0.99
     assert not np.isnan(found.life[told]).any()
 

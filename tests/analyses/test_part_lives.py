@@ -37,9 +37,7 @@ def _lives(
     last: list[float],
     factory_until: float = 1000,
 ) -> UnitLives:
-    return part_lives(
-        rows, slots, np.array(first), np.array(last), factory_until_km=factory_until
-    )
+    return part_lives(rows, slots, np.array(first), np.array(last), factory_until_km=factory_until)
 
 
 def _table(found: UnitLives) -> list[tuple[int, float, float, float, int]]:
@@ -62,7 +60,9 @@ def test_a_part_replaced_twice_gives_three_lives() -> None:
 
 
 def test_slots_nothing_was_replaced_in_hold_factory_parts() -> None:
-    found = _lives(_rows((0, 0, 40_000, FAILURE)), _slots((0, 0), (0, 1), (1, 0)), [0, 0], [5e4, 6e4])
+    found = _lives(
+        _rows((0, 0, 40_000, FAILURE)), _slots((0, 0), (0, 1), (1, 0)), [0, 0], [5e4, 6e4]
+    )
     assert _table(found) == [
         (UNKNOWN, 0, 0, 40_000, FAILURE),
         (UNKNOWN, 0, 0, 50_000, End.IN_SERVICE),
@@ -169,7 +169,7 @@ def test_what_counts_as_a_failure_is_the_callers_choice() -> None:
 def test_numbers_are_followed_to_the_one_of_today() -> None:
     table = {"11-A": "11-B", "11-B": "12", "9": "8"}
     assert current_numbers(["11-A", "12", "9", "7"], table) == ["12", "12", "8", "7"]
-    with pytest.raises(ValueError, match="in a ring: .*A.*B.*"):
+    with pytest.raises(ValueError, match=r"in a ring: .*A.*B.*"):
         current_numbers(["A"], {"A": "B", "B": "A"})
 
 
@@ -230,9 +230,8 @@ def test_engines_of_the_madison_buses() -> None:
     n = len(buses["bus_id"])
     rows = []
     for bus in range(n):
-        for which in ("repl1_odo", "repl2_odo"):
-            if buses[which][bus]:
-                rows.append((bus, 0, float(buses[which][bus]), int(End.UNKNOWN_REASON)))
+        miles = (buses[which][bus] for which in ("repl1_odo", "repl2_odo"))
+        rows += [(bus, 0, float(at), int(End.UNKNOWN_REASON)) for at in miles if at]
     slots = _slots(*((bus, 0) for bus in range(n)))
     last = [float(text) for text in buses["last_odo"]]
     found = _lives(_rows(*rows), slots, [0.0] * n, last)

@@ -46,8 +46,11 @@ def test_three_events_by_hand() -> None:
 
 
 def test_nist_handbook() -> None:
-    """beta .537228866 (R, surpyval); unbiased .4835059794, a .2913003, MTBF 310.234: the
-    handbook's own R script for 8.4.5.2, read from a stored copy."""
+    """Shape .537228866 (R, surpyval).
+
+    Unbiased .4835059794, a .2913003, MTBF 310.234: the handbook's own R script for 8.4.5.2,
+    read from a stored copy.
+    """
     fits = fit_power_law(_one(NIST_HOURS, NIST_END))
     assert fits.shape[0] == pytest.approx(0.537228866, abs=5e-10)
     assert fits.shape_unbiased[0] == pytest.approx(0.4835059794, abs=5e-11)
@@ -58,7 +61,7 @@ def test_nist_handbook() -> None:
 
 
 def test_mil_hdbk_189_appendix_c() -> None:
-    """beta .7163392624, lambda .4538418614, MTBF at 300 15.5109620."""
+    """Shape .7163392624, lambda .4538418614, MTBF at 300 15.5109620."""
     fits = fit_power_law(_one(MIL_TIMES, MIL_END))
     assert fits.shape[0] == pytest.approx(0.7163392624, rel=1e-9)
     assert fits.scale[0] == pytest.approx(0.4538418614, rel=1e-9)
@@ -73,7 +76,7 @@ def test_mil_hdbk_189_grouped_data() -> None:
 
 
 def test_library_examples() -> None:
-    """reliability's 22 failures to 620 (R); valve seats of 41 engines on their own windows."""
+    """22 failures to 620 of reliability (R); valve seats of 41 engines on their own windows."""
     with quiet():
         times = library("reliability.Datasets").system_growth().failures
     fits = fit_power_law(_one(times, 620.0))
@@ -92,7 +95,7 @@ def test_coal_mine_disasters() -> None:
 
 
 def test_fits_on_unlike_windows_are_the_highest_of_the_likelihood() -> None:
-    """scipy on the likelihood as it is written; 1e-6."""
+    """By scipy on the likelihood as it is written; 1e-6."""
     data = _fleet(71, 12)
     fits = fit_power_law(data)
     group = data.event_group
@@ -140,8 +143,7 @@ def test_ever_shorter_stretches_come_to_the_fit_of_exact_ages() -> None:
 
 
 def test_limits_on_one_window_are_chi_square() -> None:
-    """2 n beta / beta_hat between the 5 % and 95 % points of chi-square with 20 df: tabulated
-    10.851 and 31.410."""
+    """Tabulated 5 % and 95 % points of chi-square with 20 df: 10.851 and 31.410."""
     data = _one(NIST_HOURS, NIST_END)
     low, high = shape_limits(data, fit_power_law(data), conf_level=0.9)
     assert low[0] == pytest.approx(0.537228866 * 10.8508114 / 20, rel=1e-7)

@@ -8,8 +8,10 @@ from afterclear.analyses.sites import separated_ratios, site_ratios
 
 
 def test_two_sites_by_hand() -> None:
-    """Site 0: 3 of .5 * 4 = 2 expected; site 1: 1 of 2.  Each is set against the other:
-    expected 2 * 1/2 = 1 and 2 * 3/2 = 3."""
+    """Site 0: 3 of .5 * 4 = 2 expected; site 1: 1 of 2.
+
+    Each is set against the other: expected 2 * 1/2 = 1 and 2 * 3/2 = 3.
+    """
     found = site_ratios(np.repeat([0, 1], 4), [1, 1, 1, 0, 1, 0, 0, 0], np.full(8, 0.5))
     assert found.observed.tolist() == [3, 1]
     assert found.expected.tolist() == [1, 3]
@@ -35,7 +37,7 @@ def test_attempts_without_evidence_are_counted_but_not_judged() -> None:
 def _fleet(
     seed: int, n_sites: int, spread: float = 0.0
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Attempts with unlike chances of a seen come-back; the first 6 sites three times as bad."""
+    """Make attempts with unlike chances of a seen come-back; the first 6 sites 3 times as bad."""
     rng = np.random.default_rng(seed)
     true = np.exp(rng.normal(0, spread, n_sites))
     true[:6] *= 3
@@ -115,8 +117,9 @@ def test_a_brand_used_mostly_by_bad_sites_is_not_blamed_for_them() -> None:
     chance = np.full(n, 0.05)
     true = np.where(site == 0, 3.0, 1.0) * np.where(brand == 2, 2.0, 1.0)
     returned = rng.random(n) < chance * true
-    crude, fair = site_ratios(brand, returned, chance), separated_ratios(
-        brand, site, returned, chance
+    crude, fair = (
+        site_ratios(brand, returned, chance),
+        separated_ratios(brand, site, returned, chance),
     )
     assert crude.ratio_low[0] > 1.5
     assert fair.high[0] < 1.1
@@ -141,5 +144,6 @@ def test_the_order_of_attempts_does_not_matter() -> None:
         site_ratios(site, returned, chance),
         site_ratios(site[order], returned[order], chance[order]),
     )
-    assert again.shrunken == pytest.approx(found.shrunken, rel=1e-9)
+    # the search for the spread ends at a slope, which sums in another order
+    assert again.shrunken == pytest.approx(found.shrunken, rel=1e-6)
     assert (again.label == found.label).all()

@@ -122,7 +122,9 @@ def test_the_order_of_rows_and_the_company_of_other_groups_do_not_matter() -> No
     assert again.survival == pytest.approx(curves.survival, rel=1e-13)
     assert again.low == pytest.approx(curves.low, rel=1e-12, nan_ok=True)
     alone = kaplan_meier(rows.take_groups(np.array([7])))
-    assert alone.survival.tolist() == curves.survival[curves.offsets[7] : curves.offsets[8]].tolist()
+    assert (
+        alone.survival.tolist() == curves.survival[curves.offsets[7] : curves.offsets[8]].tolist()
+    )
 
 
 def test_a_row_of_weight_3_is_three_rows() -> None:
@@ -148,7 +150,7 @@ def test_a_group_without_failures_has_no_points_and_no_median() -> None:
 
 
 def test_failures_between_two_scans_are_refused() -> None:
-    with pytest.raises(ValueError, match="row 1 lies in .2.0, 5.0.; use turnbull"):
+    with pytest.raises(ValueError, match=r"row 1 lies in .2.0, 5.0.; use turnbull"):
         kaplan_meier(lives([1, 2], [1, 5]))
 
 

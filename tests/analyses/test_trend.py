@@ -102,8 +102,10 @@ def test_several_vehicles_of_a_group_add_up() -> None:
 
 
 def test_p_values_are_even_without_a_trend() -> None:
-    """4000 vehicles of 3 to 20 events, evenly spread: 5 % below .05 (statistics file: .045 to
-    .056 from 3 events on); 3 standard errors of 4000 are .0104."""
+    """4000 vehicles of 3 to 20 events, evenly spread: 5 % below .05.
+
+    An earlier simulation had .045 to .056 from 3 events on; 3 standard errors of 4000 are .0104.
+    """
     rng = np.random.default_rng(81)
     size = rng.integers(3, 21, 4000)
     group = np.repeat(np.arange(4000), size)
@@ -113,7 +115,7 @@ def test_p_values_are_even_without_a_trend() -> None:
 
 
 def test_bursts_fool_laplace_and_mil_but_not_the_two_that_look_at_gaps() -> None:
-    """Gamma gaps of shape .5, 15 events: statistics file 14 to 20 % and 5.6 % (4000 runs)."""
+    """Gamma gaps of shape .5, 15 events: an earlier run of 4000 had 14 to 20 % and 5.6 %."""
     rng = np.random.default_rng(82)
     at = np.cumsum(rng.gamma(0.5, 2.0, (4000, 15)), axis=1)
     place = at[:, :-1] / at[:, -1:]
@@ -148,9 +150,7 @@ def test_verdicts_need_8_events_both_tests_and_a_q_value() -> None:
     assert (verdicts.trend[:20] == "too_few").all()
     assert not (verdicts.trend[20:] == "too_few").any()
     assert np.isnan(verdicts.p_value[:20]).all()
-    assert verdicts.p_value[20:] == pytest.approx(
-        np.maximum(tests.mil_p, tests.renewal_p)[20:]
-    )
+    assert verdicts.p_value[20:] == pytest.approx(np.maximum(tests.mil_p, tests.renewal_p)[20:])
     assert verdicts.q_value == pytest.approx(benjamini_hochberg(verdicts.p_value), nan_ok=True)
     assert np.mean(verdicts.trend[100:120] == "worsening") > 0.6
     assert np.mean(verdicts.trend[120:] == "improving") > 0.5

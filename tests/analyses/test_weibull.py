@@ -166,7 +166,7 @@ def test_published_and_recomputed_fits(data: object) -> None:
 
 
 def test_fits_agree_with_scipy_on_complete_data() -> None:
-    """scipy's generic optimiser, polished: 1e-6."""
+    """By scipy's generic optimiser, polished: 1e-6."""
     rng = np.random.default_rng(31)
     age = rng.weibull(1.7, (5, 40)) * 300
     fits = fit_weibull(observed_lives(age.ravel(), np.ones(200), group=np.repeat(np.arange(5), 40)))
@@ -194,9 +194,7 @@ def test_fits_agree_with_lifelines_on_every_kind_of_row() -> None:
         own = rows.take((rows.group == group) & rows.informative)
         with quiet():
             fitter = lifelines.WeibullFitter()
-            fitter.fit_interval_censoring(
-                np.maximum(own.low, 1e-12), own.high, entry=own.entry
-            )
+            fitter.fit_interval_censoring(np.maximum(own.low, 1e-12), own.high, entry=own.entry)
         ours = weibull_likelihood(own.take_groups(np.array([group])), 0.1, None)
         life = fitter.lambda_ * (-np.log(0.9)) ** (1 / fitter.rho_)
         there = ours.at(np.log([life]), np.log([fitter.rho_]))
