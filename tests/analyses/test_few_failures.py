@@ -34,10 +34,20 @@ def test_weibayes_of_four_sound_parts() -> None:
     by_hand = np.sqrt(2 * (25 + 49 + 81 + 121) * 1e4 / special.chdtri(2, 0.1))
     assert weibayes_bound(rows, 2.0, conf_level=0.9)[0] == pytest.approx(by_hand, rel=1e-13)
     assert weibayes(rows, 2.0)[0] == np.inf
-    with quiet():
-        other = library("surpyval").weibayes
-    if callable(other):
-        assert weibayes(observed_lives([3, 4], [1, 0]), 2.0)[0] == pytest.approx(5.0)
+    assert weibayes(observed_lives([3, 4], [1, 0]), 2.0)[0] == pytest.approx(5.0)
+
+
+def test_weibayes_bounds_agree_with_surpyval() -> None:
+    """0 to 4 failures among 12 parts, three shapes; 1e-12."""
+    surpyval = library("surpyval")
+    age = np.random.default_rng(50).uniform(100, 900, 12)
+    for n_failed in range(5):
+        failed = np.arange(12) < n_failed
+        for shape in (0.8, 1.5, 3.0):
+            with quiet():
+                other = surpyval.weibayes(age, c=1 - failed, beta=shape, alpha_ci=0.1)
+            found = weibayes_bound(observed_lives(age, failed), shape, conf_level=0.9)
+            assert found[0] == pytest.approx(other.params[0], rel=1e-12)
 
 
 def test_weibayes_of_parts_that_entered_late_counts_what_was_watched() -> None:

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from afterclear.analyses.ragged import (
@@ -26,6 +26,7 @@ def _columns(rows: list[tuple[int, int]]) -> tuple[np.ndarray, np.ndarray]:
     return group, np.array([row[1] for row in rows], dtype=np.float64)
 
 
+@settings(deadline=None)
 @given(ROWS)
 def test_rows_are_sorted_by_group_then_time_and_stably_if_asked(
     rows: list[tuple[int, int]],
@@ -44,6 +45,7 @@ def test_more_than_65536_groups_are_sorted_too() -> None:
     assert order.tolist() == np.argsort(group, kind="stable").tolist()
 
 
+@settings(deadline=None)
 @given(ROWS)
 def test_running_sums_start_anew_in_each_group(rows: list[tuple[int, int]]) -> None:
     rows = sorted(rows)
@@ -70,6 +72,7 @@ def test_groups_of_very_unlike_size_take_little_room() -> None:
     assert sums[offsets[1:] - 1].tolist() == size.tolist()
 
 
+@settings(deadline=None)
 @given(ROWS, ROWS)
 def test_weights_before_an_age_and_at_risk_are_those_of_a_loop(
     rows: list[tuple[int, int]], asked: list[tuple[int, int]]
@@ -87,6 +90,7 @@ def test_weights_before_an_age_and_at_risk_are_those_of_a_loop(
         assert at_risk[i] == weight[same & (entry < at[i]) & (at[i] <= time)].sum()
 
 
+@settings(deadline=None)
 @given(ROWS)
 def test_runs_cells_and_firsts(rows: list[tuple[int, int]]) -> None:
     rows = sorted(rows)
