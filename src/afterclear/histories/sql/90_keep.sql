@@ -2,37 +2,44 @@
 DELETE FROM store.odometer WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.odometer BY NAME
     SELECT b.vehicle_id, o.* EXCLUDE (vehicle_no) FROM odometer o JOIN bucket b USING (vehicle_no);
-DELETE FROM store.moment_km WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
-INSERT INTO store.moment_km BY NAME
-    SELECT b.vehicle_id, m.* EXCLUDE (vehicle_no) FROM moment_km m JOIN bucket b USING (vehicle_no);
+DELETE FROM store.other_moments WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
+INSERT INTO store.other_moments BY NAME
+    SELECT b.vehicle_id, m.* EXCLUDE (vehicle_no)
+    FROM moment_km m JOIN bucket b USING (vehicle_no)
+    WHERE m.origin <> 'scan';
 DELETE FROM store.vehicle_clocks WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.vehicle_clocks BY NAME
     SELECT b.vehicle_id, c.clock, r.km_per_day, r.last_at
     FROM vehicle_clocks c
     JOIN bucket b USING (vehicle_no)
     LEFT JOIN rates r USING (vehicle_no);
-DELETE FROM store.observations WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
-INSERT INTO store.observations BY NAME
-    SELECT b.vehicle_id, h.scan_id, u.ecu, r.seen_at, r.km, r.km_low, r.km_high, r.scan_scope,
-        r.visit_reason, r.answered,
-        CASE WHEN r.is_stored_memory THEN 'stored' ELSE 'active_only' END AS memory,
-        coalesce(s.n, 0)::INTEGER AS n_codes, r.since_clear_km, r.warmups, r.monitors_incomplete,
-        r.ecu_vin
-    FROM unit_readings r
-    JOIN scan_heads h USING (scan_no)
-    JOIN bucket b ON b.vehicle_no = r.vehicle_no
-    JOIN unit_names u USING (unit_no)
-    LEFT JOIN (SELECT scan_no, unit_no, count(*) AS n FROM sightings GROUP BY ALL) s
-        ON s.scan_no = r.scan_no AND s.unit_no = r.unit_no;
--- an odometer-only scan is an observation without a control unit
-INSERT INTO store.observations BY NAME
-    SELECT b.vehicle_id, h.scan_id, h.seen_at, m.km, m.km_low, m.km_high, h.scan_scope,
-        h.visit_reason, false AS answered, 'stored' AS memory, 0 AS n_codes
+-- numbers go on from the highest in the store
+SET VARIABLE last_scan_no = (SELECT coalesce(max(scan_no), 0) FROM store.scan_moments);
+SET VARIABLE last_unit_no = (SELECT coalesce(max(unit_no), 0) FROM store.known_units);
+DELETE FROM store.looks WHERE scan_no IN (
+    SELECT scan_no FROM store.scan_moments JOIN bucket USING (vehicle_id));
+DELETE FROM store.scan_moments WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
+DELETE FROM store.known_units WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
+INSERT INTO store.scan_moments BY NAME
+    SELECT h.scan_no + getvariable('last_scan_no') AS scan_no, b.vehicle_id, h.scan_id, h.seen_at,
+        m.km, m.km_low, m.km_high, h.scan_scope, h.visit_reason
     FROM scan_heads h
     JOIN bucket b USING (vehicle_no)
     LEFT JOIN moment_km m ON m.vehicle_no = h.vehicle_no AND m.origin = 'scan'
         AND m.origin_id = h.scan_id
-    WHERE h.scan_no NOT IN (SELECT scan_no FROM unit_readings);
+    ORDER BY h.scan_no;
+INSERT INTO store.known_units BY NAME
+    SELECT u.unit_no + getvariable('last_unit_no') AS unit_no, b.vehicle_id, u.ecu
+    FROM unit_names u JOIN bucket b USING (vehicle_no);
+INSERT INTO store.looks BY NAME
+    SELECT r.scan_no + getvariable('last_scan_no') AS scan_no,
+        r.unit_no + getvariable('last_unit_no') AS unit_no, r.answered, r.is_stored_memory,
+        coalesce(s.n, 0)::INTEGER AS n_codes, r.since_clear_km, r.warmups, r.monitors_incomplete,
+        r.ecu_vin
+    FROM unit_readings r
+    LEFT JOIN (SELECT scan_no, unit_no, count(*) AS n FROM sightings GROUP BY ALL) s
+        ON s.scan_no = r.scan_no AND s.unit_no = r.unit_no
+    ORDER BY r.scan_no, r.unit_no;
 DELETE FROM store.sightings WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.sightings BY NAME
     SELECT b.vehicle_id, h.scan_id, u.ecu, f.code, f.family, h.seen_at, r.km, s.presence,
