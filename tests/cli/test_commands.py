@@ -229,6 +229,13 @@ def test_a_second_analysis_with_nothing_new_rebuilds_nothing() -> None:
     assert "1 vehicles rebuilt" in run("analyse", "--full").output
 
 
+def test_a_changed_rule_or_table_rebuilds_every_vehicle(garage: Path) -> None:
+    run("run")
+    (garage / "config" / "afterclear.toml").write_text("[evidence]\nvisit_hours = 24\n")
+    assert "1 vehicles rebuilt" in run("analyse").output
+    assert "0 vehicles rebuilt" in run("analyse").output
+
+
 def test_as_of_leaves_out_what_came_later() -> None:
     run("load")
     assert "unchecked" in run("analyse", "--as-of", "2025-01-15").output

@@ -1,12 +1,13 @@
 """Analyse: rebuild the histories that changed, then judge every attempt anew."""
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
 from afterclear import __version__
-from afterclear.histories.build import rebuild
 from afterclear.findings.verdicts import Verdicts, judge_attempts
+from afterclear.histories.build import rebuild
 from afterclear.runs.app import App
 from afterclear.store.database import open_store, scalar, transaction
 from afterclear.store.results import (
@@ -37,6 +38,9 @@ class Progress:
     advance: Callable[[int], None]
 
 
+# settings that say nothing of how a history is built
+_NOT_RULES = {"afterclear.toml", "sources.toml", "schedule.toml"}
+
 QUIET = Progress(lambda _: None, lambda _: None)
 
 
@@ -56,7 +60,8 @@ def analyse(
     until = as_of or started_at
     with open_store(app.store) as con:
         before = last_analysis(con)
-        if full or before is None or until < before.as_of or before.version != __version__:
+        version = _version(app)
+        if full or before is None or until < before.as_of or before.version != version:
             vehicles = all_vehicle_ids(con)
             with transaction(con):
                 mark_all_stale(con, vehicles)
@@ -71,13 +76,26 @@ def analyse(
             as_of=until,
             through_load=scalar(con, "SELECT max(load_id) FROM loads"),
             is_full=full,
-            version=__version__,
+            version=version,
             vehicles_rebuilt=len(vehicles),
             started_at=started_at,
             finished_at=app.clock(),
         )
         add_analysis(con, done)
     return AnalysisReport(until, len(vehicles), verdicts)
+
+
+def _version(app: App) -> str:
+    """Name the program, the settings and the tables a history was built by.
+
+    Where any of them changed, every vehicle is rebuilt: half a fleet judged by other rules than
+    the rest would be no evidence.
+    """
+    digest = hashlib.sha256(app.config.settings.evidence.model_dump_json().encode())
+    for path in sorted(app.config.tables.rglob("*")):
+        if path.suffix in {".csv", ".toml"} and path.name not in _NOT_RULES:
+            digest.update(path.read_bytes())
+    return f"{__version__} rules {digest.hexdigest()[:12]}"
 
 
 def last_event(app: App) -> datetime | None:

@@ -71,8 +71,7 @@ def absorb(
         check_one_odometer(source)
         con.execute("CREATE OR REPLACE TEMP TABLE unreadable (spelling VARCHAR)")
         if short and may_be_short(source):
-            spell = spellers.get(source.table.name, lambda text, _: text)
-            n_rows = insert_straight(con, source, load_id, lambda text: spell(text, None))
+            n_rows = insert_straight(con, source, load_id, spellers.get(source.table.name))
             absorbed = Absorbed(n_rows, n_rows, 0, 0, ())
         else:
             absorbed = _absorb_staged(con, source, load_id, spellers)

@@ -19,7 +19,7 @@ from afterclear.store.staging import SPELLED, RawTable, staging_sql
 # A small file gains nothing worth a second attempt.
 FROM_BYTES = 8_000_000
 
-Spell = Callable[[str], str | None]
+Speller = Callable[[str, str | None], str | None]
 
 
 class NotPlainlyNew(Exception):  # noqa: N818 - a signal between two ways, no error
@@ -33,7 +33,7 @@ def may_be_short(source: RawTable) -> bool:
     return plain and source.form == "csv" and source.path.stat().st_size >= FROM_BYTES
 
 
-def insert_straight(con: Connection, source: RawTable, load_id: int, spell: Spell) -> int:
+def insert_straight(con: Connection, source: RawTable, load_id: int, spell: Speller | None) -> int:
     """Insert a whole file; return the number of its rows.
 
     Raises:
@@ -53,11 +53,12 @@ def insert_straight(con: Connection, source: RawTable, load_id: int, spell: Spel
         raise NotPlainlyNew from error
     if scalar(con, "SELECT count(*) FROM csv_rejects"):
         raise NotPlainlyNew
-    _spell_in_place(con, source, load_id, spell)
+    if spell is not None:
+        _spell_in_place(con, source, load_id, spell)
     return _checked_count(con, source, load_id)
 
 
-def _spell_in_place(con: Connection, source: RawTable, load_id: int, spell: Spell) -> None:
+def _spell_in_place(con: Connection, source: RawTable, load_id: int, spell: Speller) -> None:
     column = SPELLED.get(source.table.name)
     if column is None or column not in source.known:
         return
@@ -66,7 +67,7 @@ def _spell_in_place(con: Connection, source: RawTable, load_id: int, spell: Spel
         f"""SELECT DISTINCT {column} AS told FROM {source.table.name}
             WHERE load_id = {load_id} AND {column} NOT NULL""",
     )["told"]
-    normal = pl.Series("normal", [spell(text) for text in told], dtype=pl.String)
+    normal = pl.Series("normal", [spell(text, None) for text in told], dtype=pl.String)
     if normal.null_count():
         raise NotPlainlyNew
     changed = pl.DataFrame([told, normal]).filter(pl.col("told") != pl.col("normal"))
