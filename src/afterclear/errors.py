@@ -36,6 +36,10 @@ class StoreError(AfterclearError):
     """Stop: the store is missing, held by another process, or newer than this program."""
 
 
+class StoreInUseError(StoreError):
+    """Another process holds the store; it will be free when that has finished."""
+
+
 # --- the file as a whole is wrong: nothing of it is kept, the ledger says so ----------------
 
 

@@ -1,20 +1,32 @@
 """Open a store, run a transaction, hand frames in and out.
 
-DuckDB lets one process write a file at a time, and no other open it meanwhile; the message
-of a refused open says who holds it.
+DuckDB lets one process write a file at a time, and no other open it meanwhile.  A writer takes
+the lock beside the store first (``locking.py``), waiting for another to finish; a reader that
+finds the store taken opens the copy a long writer has put there (``snapshot.py``), or waits.
 """
 
+import errno
+import os
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import duckdb
 import polars as pl
 from duckdb import DuckDBPyConnection
 
-from afterclear.errors import StoreError
-from afterclear.store.migrations import migrate, pending_migrations
+from afterclear.errors import StoreError, StoreInUseError
+from afterclear.store.locking import (
+    READER_WAITS_S,
+    WRITER_WAITS_S,
+    holder,
+    holding,
+    writer_lock,
+)
+from afterclear.store.migrations import applied_migrations, migrate, pending_migrations
+from afterclear.store.snapshot import copy_file, snapshot_path
 
 # So that other parts can name the type without knowing the database.
 Connection = DuckDBPyConnection
@@ -23,35 +35,127 @@ Connection = DuckDBPyConnection
 # to disk beside the store.
 MEMORY_LIMIT = "1GB"
 
+_PAUSE_S = 0.1
+_FULL = {errno.ENOSPC, errno.EDQUOT}
+_FULL_WORDS = ("no space left", "disk quota", "file too large")
+
+# Connections that are open, so that a signal can stop what they do.
+_open: set[DuckDBPyConnection] = set()
+
 
 @contextmanager
-def open_store(path: Path, *, read_only: bool = False) -> Iterator[DuckDBPyConnection]:
+def open_store(
+    path: Path, *, read_only: bool = False, doing: str = "afterclear"
+) -> Iterator[DuckDBPyConnection]:
     """Give a connection to the store at ``path``, made and migrated when writing.
+
+    ``doing``: what others that wait are told the store is held for.
 
     Raises:
         StoreError: it does not exist (reading), is held by another process, is newer than
-            this program, or is no store.
+            this program, is no store, or its disk is full.
 
     """
-    if read_only and not path.exists():
+    if read_only:
+        with _reading(path) as con:
+            yield con
+        return
+    with holding(writer_lock(path), doing), _private_files(), _full_disk_told(path):
+        _bring_up_to_date(path)
+        con = _connected(path, read_only=False, wait_s=WRITER_WAITS_S)
+        try:
+            yield con
+        finally:
+            _close(con)
+
+
+def is_copy(con: DuckDBPyConnection) -> bool:
+    """Tell whether a reader sees the store as it was before the work going on now."""
+    found = con.execute("SELECT path FROM duckdb_databases() WHERE database_name = 'store'")
+    return str(found.fetchall()[0][0]).endswith(snapshot_path(Path()).name)
+
+
+def interrupt_queries() -> None:
+    """Stop whatever the open connections are doing; their queries raise."""
+    for con in tuple(_open):
+        con.interrupt()
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[DuckDBPyConnection]:
+    if not path.exists():
         raise StoreError(f"There is no store at {path} yet. Run 'afterclear load' first.")
-    path.parent.mkdir(parents=True, exist_ok=True)
-    con = duckdb.connect()
+    con = _readable(path)
     try:
-        _attach(con, path, read_only=read_only)
-        # order is what tells a refused row's line; time zone so that no machine's leaks in
-        con.execute(f"SET memory_limit = '{MEMORY_LIMIT}'")
-        con.execute("SET temp_directory = ?", [f"{path}.tmp"])
-        con.execute("SET preserve_insertion_order = true")
-        con.execute("SET TimeZone = 'UTC'")
-        con.execute("SET enable_progress_bar = false")
-        if not read_only:
-            migrate(con)
-        elif pending_migrations(con):
+        if pending_migrations(con):
             raise StoreError(f"The store {path} is of an older version. Run 'afterclear load'.")
         yield con
     finally:
+        _close(con)
+
+
+def _readable(path: Path) -> DuckDBPyConnection:
+    """Open the store for reading, or the copy beside it while it is taken."""
+    give_up_at = time.monotonic() + READER_WAITS_S
+    while True:
+        try:
+            return _connected(path, read_only=True, wait_s=0)
+        except StoreInUseError:
+            copy = snapshot_path(path)
+            if copy.exists():
+                # the writer may finish, and remove it, at this very moment
+                with suppress(StoreError):
+                    return _connected(copy, read_only=True, wait_s=0)
+            if time.monotonic() >= give_up_at:
+                raise
+        time.sleep(_PAUSE_S)
+
+
+def _bring_up_to_date(path: Path) -> None:
+    """Apply pending migrations, with a copy of the store as it was put beside it first."""
+    is_new = not path.exists()
+    con = _connected(path, read_only=False, wait_s=WRITER_WAITS_S)
+    try:
+        pending = pending_migrations(con)
+        if not pending:
+            return
+        if not is_new and applied_migrations(con):
+            con.close()  # everything is in the file itself then
+            copy_file(path, Path(f"{path}.before-{pending[0].removesuffix('.sql')}"))
+            con = _connected(path, read_only=False, wait_s=WRITER_WAITS_S)
+        migrate(con)
+    finally:
         con.close()
+
+
+def _connected(path: Path, *, read_only: bool, wait_s: float) -> DuckDBPyConnection:
+    give_up_at = time.monotonic() + wait_s
+    while True:
+        con = duckdb.connect()
+        try:
+            _attach(con, path, read_only=read_only)
+            # order is what tells a refused row's line; time zone so that no machine's leaks in
+            con.execute(f"SET memory_limit = '{MEMORY_LIMIT}'")
+            con.execute("SET temp_directory = ?", [f"{path}.tmp"])
+            con.execute("SET preserve_insertion_order = true")
+            con.execute("SET TimeZone = 'UTC'")
+            con.execute("SET enable_progress_bar = false")
+        except StoreInUseError:
+            con.close()
+            if time.monotonic() >= give_up_at:
+                raise
+        except BaseException:
+            con.close()
+            raise
+        else:
+            _open.add(con)
+            return con
+        time.sleep(_PAUSE_S)
+
+
+def _close(con: DuckDBPyConnection) -> None:
+    _open.discard(con)
+    con.close()
 
 
 def _attach(con: DuckDBPyConnection, path: Path, *, read_only: bool) -> None:
@@ -60,19 +164,45 @@ def _attach(con: DuckDBPyConnection, path: Path, *, read_only: bool) -> None:
     place = str(path).replace("'", "''")
     try:
         con.execute(f"ATTACH '{place}' AS store{mode}")
-    except (duckdb.IOException, duckdb.SerializationException) as error:
-        raise StoreError(_why_not_opened(path, str(error))) from error
+    except duckdb.Error as error:
+        raise _not_opened(path, str(error)) from error
     con.execute("USE store")
 
 
-def _why_not_opened(path: Path, message: str) -> str:
-    if "lock" in message.lower():
-        holder = message.partition("Conflicting lock is held in ")[2].partition(". ")[0]
-        return (
-            f"The store {path} is in use by another process{f' ({holder})' if holder else ''}. "
+def _not_opened(path: Path, message: str) -> StoreError:
+    if "lock" in message.lower() or "already attached" in message:
+        held = message.partition("Conflicting lock is held in ")[2].partition(". ")[0]
+        who = holder(writer_lock(path)) or held
+        return StoreInUseError(
+            f"The store {path} is in use by another process{f' ({who})' if who else ''}. "
             "Wait until it has finished, then try again."
         )
-    return f"The store {path} cannot be opened: {message.splitlines()[0]}"
+    return StoreError(f"The store {path} cannot be opened: {message.splitlines()[0]}")
+
+
+@contextmanager
+def _private_files() -> Iterator[None]:
+    """Make files that are for their owner only: the store names vehicles and people."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
+@contextmanager
+def _full_disk_told(path: Path) -> Iterator[None]:
+    """Say in words that the disk is full: nothing was lost, and what to do."""
+    try:
+        yield
+    except (duckdb.Error, OSError) as error:
+        full = isinstance(error, OSError) and error.errno in _FULL
+        if not full and not any(word in str(error).lower() for word in _FULL_WORDS):
+            raise
+        raise StoreError(
+            f"The disk of {path} is full. What was under way was undone, nothing before it was "
+            "lost. Make room, then run the same command again."
+        ) from error
 
 
 @contextmanager
@@ -82,7 +212,9 @@ def transaction(con: DuckDBPyConnection) -> Iterator[None]:
     try:
         yield
     except BaseException:
-        con.execute("ROLLBACK")
+        # after a failed write the database has given up already: the first error counts
+        with suppress(duckdb.Error):
+            con.execute("ROLLBACK")
         raise
     con.execute("COMMIT")
 

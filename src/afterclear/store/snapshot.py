@@ -1,0 +1,95 @@
+"""What readers see while a long writer works: the store as it was when the writer began.
+
+DuckDB lets nobody read a file that is being written.  So a long writer first puts a copy of the
+store beside it, and readers that find the store taken open the copy.  It is made under the
+writer's lock while no one can write, put in place by a rename, and removed at the end; one that
+a killed writer left is of no harm, since a reader asks the store first.
+"""
+
+import errno
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+
+from afterclear.store.locking import holding, writer_lock
+
+
+def snapshot_path(store: Path) -> Path:
+    """Where the readers' copy of a store stands."""
+    return Path(f"{store}.reading")
+
+
+@contextmanager
+def long_writing(store: Path, doing: str, *, copy: bool = True) -> Iterator[None]:
+    """Hold the store for a long piece of work, with a copy for readers.
+
+    ``copy``: False saves the copy's disk space; readers then wait.
+
+    Raises:
+        StoreError: another process holds the store.
+
+    """
+    with holding(writer_lock(store), doing):
+        sweep(store)
+        if copy and store.exists():
+            _put_copy(store)
+        try:
+            yield
+        finally:
+            snapshot_path(store).unlink(missing_ok=True)
+
+
+def sweep(store: Path) -> None:
+    """Remove what a killed writer left beside the store; only its next writer may."""
+    for left in (
+        *store.parent.glob(f"{store.name}.reading*"),
+        *store.parent.glob(f"{store.name}.compact*"),
+    ):
+        left.unlink(missing_ok=True)
+    for folder in store.with_suffix(".archive").glob("incoming-*"):
+        shutil.rmtree(folder, ignore_errors=True)
+    shutil.rmtree(f"{store}.tmp", ignore_errors=True)
+
+
+def fold_in_log(store: Path) -> None:
+    """Bring what a killed process left in the write-ahead log into the file itself."""
+    if not Path(f"{store}.wal").exists():
+        return
+    place = str(store).replace("'", "''")
+    con = duckdb.connect()
+    try:
+        con.execute(f"ATTACH '{place}' AS store")
+        con.execute("CHECKPOINT store")
+    finally:
+        con.close()
+
+
+def _put_copy(store: Path) -> None:
+    unfinished = Path(f"{store}.reading-part")
+    try:
+        fold_in_log(store)
+        copy_file(store, unfinished)
+        unfinished.replace(snapshot_path(store))
+    except OSError as error:
+        # a full disk must not keep the work itself from being tried; readers will wait
+        unfinished.unlink(missing_ok=True)
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+            raise
+    except duckdb.Error:
+        # another program has the file open: the writer itself will wait for it, or say so
+        unfinished.unlink(missing_ok=True)
+
+
+def copy_file(origin: Path, target: Path) -> None:
+    """Copy a file for the owner's eyes only, safe on disk when done."""
+    with (
+        origin.open("rb") as old,
+        os.fdopen(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as new,
+    ):
+        shutil.copyfileobj(old, new, 1 << 20)
+        new.flush()
+        os.fsync(new.fileno())
