@@ -23,7 +23,7 @@ MAY_IMPORT = {
     "digest": BASE | {"analyses", "normalise"},
     "findings": BASE | {"store", "analyses", "histories", "normalise"},
     "runs": BASE
-    | {"config", "normalise", "load", "store", "histories", "findings", "digest", "sources"},
+    | {"config", "normalise", "readers", "load", "store", "histories", "findings", "digest", "sources"},
     "schedule": BASE | {"config", "runs"},
     "cli": BASE | {"config", "runs", "schedule", "findings"},
     "__main__": {"cli"},
@@ -37,8 +37,10 @@ ONLY_IN = {
     "rich": {"cli"},
     "apscheduler": {"schedule"},
     "can": {"readers"},
+    "python_calamine": {"readers"},
+    "defusedxml": {"readers"},
     "scipy": {"analyses"},
-    "pydantic": {"config"},
+    "pydantic": {"config", "readers"},
     "zstandard": {"store"},
 }
 

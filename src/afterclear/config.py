@@ -174,6 +174,11 @@ class Config:
         own = self.folder / "codes" if self.folder else None
         return self.folder if self.folder and own and own.is_dir() else shipped("config")
 
+    @property
+    def imports(self) -> Path:
+        """Where the import maps are: the config's own or, without a config, the examples."""
+        return (self.folder or shipped("config")) / "imports"
+
     def source_folder(self, source: Source) -> Path:
         """Where a source's files are; a relative folder counts from the config's parent."""
         base = self.folder.parent if self.folder else Path()

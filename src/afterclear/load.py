@@ -2,22 +2,27 @@
 
 The only place where sources, readers, normalise and store meet.  A load is one transaction
 and ends with its ledger row, so a kill at any moment leaves the store as before or after.
+An archive or a mail is a line of its own in the ledger, written when all files in it are done.
 """
 
+import os
+import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 from afterclear.errors import DecodeError, RefusedFileError
 from afterclear.normalise.codes import NormalCode, normal_code, split_codes
 from afterclear.readers.base import Reader
+from afterclear.readers.containers import MAX_NESTING, Unpacked, container_kind, unpacked
+from afterclear.readers.import_map import load_maps
 from afterclear.readers.registry import all_readers, identify
 from afterclear.records import Delivery, LoadResult, ReadFile
-from afterclear.store.absorb import absorb
-from afterclear.store.archive import Snapshot, archived
+from afterclear.store.absorb import Absorbed, absorb
+from afterclear.store.archive import Snapshot, archived, taken_out
 from afterclear.store.database import Connection, transaction
-from afterclear.store.identity import under_own_number
+from afterclear.store.identity import adopt, under_own_number
 from afterclear.store.ledger import (
     complete_load,
     insert_rejections,
@@ -25,6 +30,16 @@ from afterclear.store.ledger import (
     next_load_id,
 )
 from afterclear.store.shortcut import NotPlainlyNew
+from afterclear.store.withdrawal import (
+    Origin,
+    PastLoad,
+    mark_replaced,
+    remember_origin,
+    withdraw,
+)
+
+# An archive or mail is not read again: each file in it is a load of its own.
+CONTAINERS = {"zip", "tar", "gz", "mail"}
 
 Clock = Callable[[], datetime]
 
@@ -42,12 +57,23 @@ class Arrival:
 
 
 def load_files(
-    con: Connection, archive: Path, arrivals: Sequence[Arrival], clock: Clock
+    con: Connection,
+    archive: Path,
+    arrivals: Sequence[Arrival],
+    clock: Clock,
+    imports: Path | None = None,
 ) -> Iterator[LoadResult]:
-    """Load files one after another, yielding each one's ledger line as it is done."""
-    readers = all_readers()
+    """Load files one after another, yielding each one's ledger line as it is done.
+
+    ``imports``: folder of the import maps, where there is one.
+
+    Raises:
+        ConfigError: a map is wrong; every mistake of every map is told.
+
+    """
+    readers = all_readers(load_maps(imports))
     for arrival in arrivals:
-        yield load_file(con, archive, arrival, readers, clock)
+        yield from load_file(con, archive, arrival, readers, clock)
 
 
 def load_file(
@@ -56,16 +82,45 @@ def load_file(
     arrival: Arrival,
     readers: Sequence[Reader],
     clock: Clock,
-) -> LoadResult:
-    """Load one file; a file that is wrong as a whole is refused in the ledger, not raised."""
+    nesting: int = 0,
+) -> Iterator[LoadResult]:
+    """Load one file and, of an archive or a mail, the files within it, each a load of its own.
+
+    A file that is wrong as a whole is refused in the ledger, not raised.
+    """
     started_at = clock()
     with archived(archive, arrival.path) as snapshot:
         load = _result(arrival, snapshot)
         known = known_load(con, snapshot.sha256)
         if known is not None:
-            return replace(load, outcome="known", note=f"the same bytes as load {known}")
+            yield replace(load, outcome="known", note=f"the same bytes as load {known}")
+            return
         case = _Case(_delivery(arrival, snapshot), load, started_at, clock)
-        return _take_in(con, case, readers)
+        kind = container_kind(snapshot.path, arrival.name)
+        if kind is None:
+            yield _take_in(con, case, readers)
+            return
+        with tempfile.TemporaryDirectory(prefix="within-", dir=archive) as folder:
+            try:
+                if nesting >= MAX_NESTING:
+                    raise RefusedFileError(f"{arrival.name} is packed {nesting} times over.")
+                inside = unpacked(snapshot.path, arrival.name, kind, Path(folder))
+            except RefusedFileError as error:
+                yield _refuse(con, case, str(error))
+                return
+            for member in inside.members:
+                inner = replace(arrival, path=member.path, name=f"{arrival.name}/{member.name}")
+                yield from load_file(con, archive, inner, readers, clock, nesting + 1)
+        yield _container_line(con, case, inside)
+
+
+def _container_line(con: Connection, case: "_Case", inside: Unpacked) -> LoadResult:
+    with transaction(con):
+        load = replace(
+            case.load, load_id=next_load_id(con), reader=inside.kind, note=inside.note
+        )
+        complete_load(con, load, case.started_at, case.clock())
+    return load
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,48 +139,131 @@ def _take_in(con: Connection, case: _Case, readers: Sequence[Reader]) -> LoadRes
         read = reader.read(case.delivery)
         named = replace(case, load=replace(case.load, reader=reader.name))
         try:
-            return _write(con, read, named, short=True)
+            with transaction(con):
+                return _write(con, read, named, short=True)
         except NotPlainlyNew:
-            return _write(con, read, named, short=False)
+            with transaction(con):
+                return _write(con, read, named, short=False)
     except (RefusedFileError, DecodeError) as error:
         return _refuse(con, case, str(error))
 
 
 def _write(con: Connection, read: ReadFile, case: _Case, *, short: bool) -> LoadResult:
-    """Write what a reader made of a file, and the ledger row last, as one transaction."""
-    with transaction(con):
-        load_id = next_load_id(con)
-        parts = [
-            absorb(
-                con,
-                under_own_number(con, part),
-                load_id,
-                zone=case.delivery.zone,
-                spellers=SPELLERS,
-                short=short,
-            )
-            for part in read.parts
-        ]
-        rejections = [*read.rejections, *(r for part in parts for r in part.rejections)]
-        load = replace(
-            case.load,
-            load_id=load_id,
-            rows_read=sum(p.read for p in parts) + len(read.rejections),
-            rows_stored=sum(p.stored for p in parts),
-            rows_duplicate=sum(p.duplicate for p in parts),
-            rows_corrected=sum(p.corrected for p in parts),
-            rows_rejected=len(rejections),
-            note=read.note,
-        )
-        insert_rejections(con, load_id, load.file_name, rejections)
-        complete_load(con, load, case.started_at, case.clock())
+    """Write what a reader made of a file, and the ledger row last; the caller's transaction."""
+    load_id = next_load_id(con)
+    told = case.delivery
+    parts: list[Absorbed] = []
+    notes = [read.note] if read.note else []
+    rejections = list(read.rejections)
+    by_marks = False
+    # vehicles first: the file may name the vehicles of its own rows
+    for part in sorted(read.parts, key=lambda part: part.table != "vehicles"):
+        own = under_own_number(con, part)
+        made = absorb(con, own.part, load_id, zone=told.zone, spellers=SPELLERS, short=short)
+        parts.append(made)
+        rejections += [*own.rejections, *made.rejections]
+        notes += [own.note] if own.note else []
+        by_marks = by_marks or own.by_marks
+    n_moved = adopt(con, load_id)
+    if n_moved:
+        notes.append(f"earlier rows put under the number their VIN was now given: {n_moved:,}")
+    load = replace(
+        case.load,
+        load_id=load_id,
+        rows_read=sum(p.stored + p.duplicate for p in parts) + len(rejections),
+        rows_stored=sum(p.stored for p in parts),
+        rows_duplicate=sum(p.duplicate for p in parts),
+        rows_corrected=sum(p.corrected for p in parts),
+        rows_rejected=len(rejections),
+        note="; ".join(notes),
+    )
+    remember_origin(con, load_id, _origin(told), by_marks=by_marks)
+    insert_rejections(con, load_id, load.file_name, rejections)
+    complete_load(con, load, case.started_at, case.clock())
     return load
+
+
+def load_again(
+    con: Connection,
+    archive: Path,
+    past: Sequence[PastLoad],
+    clock: Clock,
+    imports: Path | None = None,
+) -> Iterator[LoadResult]:
+    """Read archived files again, replacing what their loads stored and refused.
+
+    Those that were stored are taken back and read anew in one transaction; then those that were
+    refused as a whole are tried again, each on its own.
+
+    Raises:
+        RefusedFileError: a file that was stored would now be refused; then nothing was changed.
+
+    """
+    readers = all_readers(load_maps(imports))
+    stored = sorted((p for p in past if p.outcome == "stored"), key=lambda p: p.load_id)
+    results: list[LoadResult] = []
+    with transaction(con):
+        stored = [p for p in stored if p.reader not in CONTAINERS]
+        withdraw(con, [p.load_id for p in stored], next_load_id(con))
+        for old in stored:
+            with taken_out(archive, old.sha256, old.file_name) as snapshot:
+                results.append(_read_again(con, old, snapshot, readers, clock))
+    yield from results
+    for old in past:
+        if old.outcome == "refused":
+            yield from _try_again(con, archive, old, readers, clock)
+
+
+def _read_again(
+    con: Connection, old: PastLoad, snapshot: Snapshot, readers: Sequence[Reader], clock: Clock
+) -> LoadResult:
+    arrival = _arrival(old, snapshot)
+    case = _Case(_delivery(arrival, snapshot), _result(arrival, snapshot), clock(), clock)
+    try:
+        reader = identify(case.delivery, readers)
+        read = reader.read(case.delivery)
+    except (RefusedFileError, DecodeError) as error:
+        raise RefusedFileError(
+            f"Nothing was changed: load {old.load_id}, which was stored, would now be refused: "
+            f"{error}"
+        ) from error
+    named = replace(case, load=replace(case.load, reader=reader.name))
+    load = _write(con, read, named, short=False)
+    mark_replaced(con, old.load_id, load.load_id or 0)
+    return load
+
+
+def _try_again(
+    con: Connection, archive: Path, old: PastLoad, readers: Sequence[Reader], clock: Clock
+) -> Iterator[LoadResult]:
+    """Load a file that was refused; its old line is replaced by whatever comes of it now."""
+    with taken_out(archive, old.sha256, old.file_name) as snapshot:
+        for load in load_file(con, archive, _arrival(old, snapshot), readers, clock):
+            new = load.load_id or known_load(con, old.sha256)
+            if load.sha256 == old.sha256 and new is not None:
+                with transaction(con):
+                    mark_replaced(con, old.load_id, new)
+            yield load
+
+
+def _arrival(old: PastLoad, snapshot: Snapshot) -> Arrival:
+    told = old.origin
+    if told.changed_at is not None:  # a log with a clock of its own is dated by its file
+        os.utime(snapshot.path, (told.changed_at, told.changed_at))
+    begun = told.started_at.replace(tzinfo=UTC) if told.started_at else None
+    return Arrival(old.source, snapshot.path, old.file_name, told.zone, told.vehicle_id, begun)
+
+
+def _origin(told: Delivery) -> Origin:
+    begun = told.started_at.astimezone(UTC).replace(tzinfo=None) if told.started_at else None
+    return Origin(told.zone, told.vehicle_id, begun, told.path.stat().st_mtime)
 
 
 def _refuse(con: Connection, case: _Case, why: str) -> LoadResult:
     """Write a file that was refused as a whole into the ledger; nothing of it is kept."""
     with transaction(con):
         load = replace(case.load, load_id=next_load_id(con), outcome="refused", note=why)
+        remember_origin(con, load.load_id or 0, _origin(case.delivery), by_marks=False)
         complete_load(con, load, case.started_at, case.clock())
     return load
 

@@ -68,6 +68,7 @@ VEHICLES = Table(
         Column("vehicle_id", Kind.TEXT, required=True, key=True),
         Column("vin", Kind.TEXT),
         Column("plate", Kind.TEXT),
+        Column("plate_since", Kind.DATE),  # from when; empty: not known
         Column("make", Kind.TEXT),
         Column("model", Kind.TEXT),
         Column("model_year", Kind.YEAR),

@@ -1,14 +1,18 @@
 """What a reader is.  It knows a kind of file, never the store, the clock or the settings."""
 
-from typing import ClassVar, Protocol
+from typing import Protocol
 
 from afterclear.records import Delivery, ReadFile
+
+MAP_PREFIX = "map:"
 
 
 class Reader(Protocol):
     """Turns one delivered file into plain tables."""
 
-    name: ClassVar[str]
+    @property
+    def name(self) -> str:
+        """How the ledger calls it; ``map:`` and the map's name where a map says what is done."""
 
     def identify(self, delivery: Delivery) -> bool:
         """Tell from the name and the first bytes alone whether this is the reader's kind."""

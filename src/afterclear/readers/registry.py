@@ -3,35 +3,42 @@
 from collections.abc import Sequence
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.base import Reader
+from afterclear.readers.base import MAP_PREFIX, Reader
+from afterclear.readers.import_map import ImportMap
 from afterclear.readers.plain_table import PlainTableReader
 from afterclear.records import Delivery
 
 
-def all_readers() -> tuple[Reader, ...]:
-    """Every reader, in the order in which they are asked."""
-    # imported late: the bus log library is slow to start and most deliveries are tables
+def all_readers(maps: Sequence[ImportMap] = ()) -> tuple[Reader, ...]:
+    """Every reader, in the order in which they are asked; one for each import map."""
+    # imported late: these libraries are slow to start and most deliveries are plain tables
     from afterclear.readers.can_log import CanLogReader  # noqa: PLC0415
     from afterclear.readers.hex_responses import HexResponsesReader  # noqa: PLC0415
+    from afterclear.readers.map_reader import MapReader  # noqa: PLC0415
 
-    return (PlainTableReader(), CanLogReader(), HexResponsesReader())
+    mapped = [MapReader(each) for each in maps]
+    return (*mapped, PlainTableReader(), CanLogReader(), HexResponsesReader())
 
 
 def identify(delivery: Delivery, readers: Sequence[Reader]) -> Reader:
-    """Give the one reader that recognises the delivery.
+    """Give the one reader that recognises the delivery; what a map says comes before all else.
 
     Raises:
         RefusedFileError: none does, or several do.
 
     """
     claims = [reader for reader in readers if reader.identify(delivery)]
+    mapped = [reader for reader in claims if reader.name.startswith(MAP_PREFIX)]
+    claims = mapped or claims
     if len(claims) == 1:
         return claims[0]
     if claims:
         names = ", ".join(reader.name for reader in claims)
-        raise RefusedFileError(f"{delivery.name} could be read as more than one kind: {names}.")
+        raise RefusedFileError(
+            f"{delivery.name} could be read as more than one kind: {names}. "
+            "Narrow the maps' `files` or `contains`."
+        )
     raise RefusedFileError(
-        f"{delivery.name} is no kind of file afterclear knows. It reads tables with the column "
-        "names of the plain layout (CSV, JSON Lines, Parquet), bus logs and written-down answers "
-        "of control units; see the README."
+        f"{delivery.name} is no kind of file afterclear knows, and no import map takes it. "
+        "'afterclear map-check FILE' suggests a map; see the README for what is read without one."
     )

@@ -96,7 +96,9 @@ def load_sources(app: App, told: Callable[[LoadResult], None]) -> LoadReport:
 def _load(app: App, found: _Found, told: Callable[[LoadResult], None]) -> LoadReport:
     results = []
     with open_store(app.store) as con:
-        for result in load_files(con, app.archive, found.arrivals, app.clock):
+        for result in load_files(
+            con, app.archive, found.arrivals, app.clock, app.config.imports
+        ):
             results.append(result)
             told(result)
     return LoadReport(tuple(results), tuple(found.out_of_reach))

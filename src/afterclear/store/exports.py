@@ -2,6 +2,8 @@
 
 from typing import Final
 
+from afterclear.store.exports_identity import IDENTITY_EXPORTS
+
 # History tables first, then the plain layout as stored.
 EXPORTS: Final[dict[str, str]] = {
     "attempts": """
@@ -28,8 +30,8 @@ EXPORTS: Final[dict[str, str]] = {
         SELECT vehicle_id, read_at, reading_km, line_km, set_aside, origin, origin_id
         FROM odometer ORDER BY vehicle_id, read_at, origin, origin_id""",
     "vehicles": """
-        SELECT vehicle_id, vin, plate, make, model, model_year, powertrain, site, in_service_on,
-            stock_status, acquired_on
+        SELECT vehicle_id, vin, plate, plate_since, make, model, model_year, powertrain, site,
+            in_service_on, stock_status, acquired_on
         FROM vehicles ORDER BY vehicle_id""",
     "scans": """
         SELECT scan_id, vehicle_id, scanned_at, odometer_km, engine_hours, scan_scope, memory,
@@ -50,6 +52,7 @@ EXPORTS: Final[dict[str, str]] = {
         SELECT load_id, file_name, line, table_name, column_name, value, expected, row_json
         FROM rejections ORDER BY load_id, line""",
     "loads": "FROM loads ORDER BY load_id",
+    **IDENTITY_EXPORTS,
 }
 
 # What the digest needs beside the exports: the same rows, with words and more of their ends.

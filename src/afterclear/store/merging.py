@@ -42,6 +42,9 @@ _ENTITY = {
 
 # Facts about a vehicle are gathered from several sources: an empty cell erases nothing.
 _GATHERED = {"vehicles"}
+# ... but a fact about another fact goes with it: the day an older plate was fitted says nothing
+# of the new one.
+_BELONGS_TO = {"plate_since": "plate"}
 
 
 def stored_columns(table: Table) -> list[str]:
@@ -122,10 +125,7 @@ def _take_turn(con: DuckDBPyConnection, table: Table, load_id: int, turn: int) -
             SELECT *, {_key(table)} AS key_json, rowid AS place FROM {table.name}
             WHERE {entity} IN (SELECT {entity} FROM candidates WHERE turn = {turn})"""
     )
-    values = ", ".join(
-        f"coalesce(c.{n}, o.{n}) AS {n}" if table.name in _GATHERED else f"c.{n} AS {n}"
-        for n in columns
-    )
+    values = ", ".join(f"{_value(table, n)} AS {n}" for n in columns)
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE arriving AS
             SELECT {values}, c.key_json, o.place, o.load_id AS old_load
@@ -155,6 +155,16 @@ def _take_turn(con: DuckDBPyConnection, table: Table, load_id: int, turn: int) -
         scalar(con, "SELECT count(*) FROM arriving"),
         scalar(con, "SELECT count(place) FROM arriving"),
     )
+
+
+def _value(table: Table, name: str) -> str:
+    """Write SQL for a cell of a row (c) that replaces another (o), or is new (o is empty)."""
+    if table.name not in _GATHERED:
+        return f"c.{name}"
+    if fact := _BELONGS_TO.get(name):
+        is_same = f"coalesce(c.{fact}, o.{fact}) IS NOT DISTINCT FROM o.{fact}"
+        return f"CASE WHEN {is_same} THEN coalesce(c.{name}, o.{name}) ELSE c.{name} END"
+    return f"coalesce(c.{name}, o.{name})"
 
 
 def _key_parts(table: Table) -> list[str]:

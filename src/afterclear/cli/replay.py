@@ -1,0 +1,20 @@
+"""The command ``replay``."""
+
+import click
+
+from afterclear.cli.frame import tell_load, with_app
+from afterclear.runs.app import App
+from afterclear.runs.replaying import replay
+
+
+@click.command("replay")
+@click.argument("load_ids", nargs=-1, type=int)
+@click.option("--all", "everything", is_flag=True, help="Every load, from the first on.")
+@with_app
+def command(app: App, load_ids: tuple[int, ...], *, everything: bool) -> None:
+    """Read archived files again: loads LOAD_IDS or, without, all that refused something."""
+    report = replay(app, load_ids, tell_load, everything=everything)
+    more = f" and {report.n_depending} that built on them" if report.n_depending else ""
+    click.echo(f"{report.n_asked} loads{more} were read again; 'afterclear analyse' is due.")
+    if report.load.exit_code:
+        raise SystemExit(report.load.exit_code)

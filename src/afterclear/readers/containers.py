@@ -1,0 +1,238 @@
+"""Files within files: zip, tar and gz archives, mail with attachments.
+
+Each file within becomes a delivery of its own, so that the ledger tells of each.  Nothing is
+ever written under a name from inside: members are unpacked to numbered files, their names are
+words only.  Limits stand in ``limits``; sizes are counted while unpacking, whatever an archive
+claims.
+"""
+
+import gzip
+import io
+import os
+import tarfile
+import zipfile
+import zlib
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from email import policy
+from email.message import EmailMessage
+from email.parser import BytesParser
+from pathlib import Path, PurePosixPath
+from typing import IO, cast
+
+from afterclear.errors import RefusedFileError
+from afterclear.readers.limits import (
+    FREE_BYTES,
+    MAX_MEMBERS,
+    MAX_RATIO,
+    MAX_UNPACKED,
+    check_name,
+    check_zip,
+)
+from afterclear.readers.workbook import is_workbook
+
+HEAD_BYTES = 1 << 14
+MAX_NESTING = 3  # a mail with a zip with a gz
+_PIECE = 1 << 20
+_GZIP = b"\x1f\x8b"
+_ZIP = b"PK\x03\x04"
+_EMPTY_ZIP = b"PK\x05\x06"
+_TAR_AT, _TAR = 257, b"ustar"  # POSIX.1-1988, offset of the magic in the first header
+# What archives and mail carry beside files a person meant (common practice, no source).
+_BESIDE = ("__macosx/",)
+_BESIDE_NAMES = (".ds_store", "thumbs.db", "desktop.ini")
+_SUFFIXES = {"text/plain": ".txt", "text/html": ".html"}
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """A file from within another."""
+
+    name: str  # for people and the maps' patterns; never a path
+    path: Path
+
+
+@dataclass(slots=True)
+class Unpacked:
+    """What a container holds."""
+
+    kind: str
+    members: list[Member] = field(default_factory=list)
+    passed_over: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def note(self) -> str:
+        """Tell how many files there are, and what was passed over."""
+        told = [f"{len(self.members)} files within"]
+        return "; ".join([*told, *(f"{n} {what}" for what, n in self.passed_over.items())])
+
+
+def container_kind(path: Path, name: str) -> str | None:
+    """Tell an archive or a mail by its first bytes (and, for mail, its name); None: neither."""
+    with path.open("rb") as file:
+        head = file.read(HEAD_BYTES)
+    if head.startswith((_ZIP, _EMPTY_ZIP)):
+        return None if is_workbook(head, path) else "zip"
+    if head.startswith(_GZIP):
+        return "gz"
+    if head[_TAR_AT : _TAR_AT + len(_TAR)] == _TAR:
+        return "tar"
+    return "mail" if name.lower().endswith(".eml") else None
+
+
+def unpacked(path: Path, name: str, kind: str, folder: Path) -> Unpacked:
+    """Unpack a container into numbered files of ``folder``.
+
+    Raises:
+        RefusedFileError: it is damaged, protected, too large, or names paths outside.
+
+    """
+    made = Unpacked(kind)
+    files = {"zip": _of_zip, "tar": _of_tar, "gz": _of_gz, "mail": _of_mail}[kind]
+    budget = _Budget(name, path.stat().st_size)
+    try:
+        for number, (inner, file, changed_at) in enumerate(files(path, name, made), 1):
+            if number > MAX_MEMBERS:
+                raise RefusedFileError(f"{name} holds more than {MAX_MEMBERS:,} files.")
+            place = folder / f"{number}{_suffix(inner)}"
+            _write(file, place, budget)
+            if changed_at is not None:
+                os.utime(place, (changed_at, changed_at))
+            made.members.append(Member(inner, place))
+    except (
+        zipfile.BadZipFile,
+        tarfile.TarError,
+        EOFError,
+        zlib.error,
+        OSError,
+        NotImplementedError,
+        ValueError,
+        LookupError,
+    ) as error:
+        raise RefusedFileError(f"{name} is a damaged {kind} file: {error}.") from error
+    return made
+
+
+@dataclass(slots=True)
+class _Budget:
+    name: str
+    packed: int
+    spent: int = 0
+
+    def spend(self, n: int) -> None:
+        self.spent += n
+        if self.spent > MAX_UNPACKED:
+            raise RefusedFileError(f"{self.name} unpacks to more than {MAX_UNPACKED:,} bytes.")
+        if self.spent > FREE_BYTES and self.spent > MAX_RATIO * max(self.packed, 1):
+            raise RefusedFileError(
+                f"{self.name} unpacks to more than {MAX_RATIO} times its size; it is refused."
+            )
+
+
+def _write(file: IO[bytes], place: Path, budget: _Budget) -> None:
+    with place.open("wb") as out:
+        while piece := file.read(_PIECE):
+            budget.spend(len(piece))
+            out.write(piece)
+
+
+def _suffix(name: str) -> str:
+    """Keep a name's last suffix if it is a plain one: some kinds are told by it."""
+    suffix = PurePosixPath(name.replace("\\", "/")).suffix.lower()
+    return suffix if suffix[1:].isalnum() and suffix.isascii() else ""
+
+
+Files = Iterator[tuple[str, IO[bytes], float | None]]
+
+
+def _of_zip(path: Path, name: str, made: Unpacked) -> Files:
+    with path.open("rb") as file:
+        members = check_zip(file, name)
+    with zipfile.ZipFile(path) as packed:
+        for member in members:
+            if member.is_dir() or _is_beside(member.filename, made):
+                continue
+            with packed.open(member) as file:
+                yield member.filename, file, _moment(member.date_time)
+
+
+def _moment(parts: tuple[int, ...]) -> float | None:
+    try:
+        return datetime(*parts, tzinfo=UTC).timestamp()  # type: ignore[arg-type]
+    except ValueError:
+        return None
+
+
+def _of_tar(path: Path, name: str, made: Unpacked) -> Files:
+    with tarfile.open(path, "r:") as packed:
+        yield from _members_of_tar(packed, name, made)
+
+
+def _members_of_tar(packed: tarfile.TarFile, name: str, made: Unpacked) -> Files:
+    for member in packed:
+        if member.isdir():
+            continue
+        if not member.isfile():
+            made.passed_over["links or devices passed over"] += 1
+            continue
+        check_name(member.name, name)
+        file = packed.extractfile(member)
+        if file is not None and not _is_beside(member.name, made):
+            yield member.name, file, max(float(member.mtime), 0.0)
+
+
+def _of_gz(path: Path, name: str, _: Unpacked) -> Files:
+    base = PurePosixPath(name.replace("\\", "/")).name
+    inner = base[:-3] if base.lower().endswith(".gz") else base
+    if inner.lower().endswith(".tgz"):
+        inner = f"{inner[:-4]}.tar"
+    with gzip.open(path) as file:
+        yield inner or "file", cast("IO[bytes]", file), path.stat().st_mtime
+
+
+def _of_mail(path: Path, name: str, made: Unpacked) -> Files:
+    """Give a mail's attachments; its own text only where there is no attachment."""
+    with path.open("rb") as file:
+        mail = BytesParser(policy=policy.default).parse(file)
+    if not mail.keys():
+        raise RefusedFileError(f"{name} is no mail: it has no header lines.")
+    moment = _sent_at(mail)
+    attached = list(_attachments(mail, made))
+    texts = [p for p in mail.walk() if p.get_content_type() in _SUFFIXES and not p.is_attachment()]
+    if not attached:
+        attached = [(f"text{_SUFFIXES[p.get_content_type()]}", p) for p in texts[:1]]
+    for inner, part in attached:
+        content = part.get_payload(decode=True)
+        if part.get_content_type() in _SUFFIXES and not part.is_attachment():
+            content = part.get_content().encode()
+        yield inner, io.BytesIO(content if isinstance(content, bytes) else b""), moment
+
+
+def _attachments(mail: EmailMessage, made: Unpacked) -> Iterator[tuple[str, EmailMessage]]:
+    for number, part in enumerate(mail.walk(), 1):
+        if part.is_multipart():
+            continue
+        named = part.get_filename()
+        if not part.is_attachment() and not named:
+            continue
+        if part.get_content_maintype() == "image" or part.get("Content-ID"):
+            made.passed_over["pictures of the mail passed over"] += 1
+            continue
+        check_name(named or "", mail.get("Subject", "the mail"))
+        yield named or f"attachment {number}", cast("EmailMessage", part)
+
+
+def _sent_at(mail: EmailMessage) -> float | None:
+    date = mail.get("Date")
+    sent = getattr(date, "datetime", None)
+    return sent.timestamp() if sent is not None else None
+
+
+def _is_beside(name: str, made: Unpacked) -> bool:
+    lower = name.lower()
+    is_beside = lower.startswith(_BESIDE) or lower.rpartition("/")[2] in _BESIDE_NAMES
+    if is_beside:
+        made.passed_over["files of the operating system passed over"] += 1
+    return is_beside

@@ -1,0 +1,147 @@
+"""Tables of an HTML page as grids of cells, with the text before each.
+
+Cells that span rows or columns are repeated in all places they cover.  Nothing is fetched or
+run; what is no table is kept only as the text above the next one.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from html.parser import HTMLParser
+
+from afterclear.errors import RefusedFileError
+
+MAX_SPAN = 1000  # the HTML standard's own limit on colspan
+MAX_CELLS = 20_000_000
+MAX_DEPTH = 64  # tables within tables
+_SILENT = {"script", "style", "template", "head"}
+_BREAKS = {"br", "p", "div", "h1", "h2", "h3", "h4", "li", "dt", "dd", "caption"}
+
+
+@dataclass(slots=True)
+class HtmlTable:
+    """One table: its rows with their lines, and the page's text between it and the one before."""
+
+    above: str
+    rows: list[tuple[int, list[str]]] = field(default_factory=list)
+    spans: dict[int, tuple[int, str]] = field(default_factory=dict)  # column -> rows to come, text
+
+
+class _Tables(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tables: list[HtmlTable] = []
+        self.text: list[str] = []  # outside tables, since the last one
+        self._open: list[HtmlTable] = []
+        self._cell: tuple[list[str], int, int] | None = None  # text, columns, rows it spans
+        self._row: tuple[int, list[str]] | None = None
+        self._silent = 0
+        self._n_cells = 0
+
+    def handle_starttag(self, tag: str, attrs: Sequence[tuple[str, str | None]]) -> None:
+        if tag in _SILENT:
+            self._silent += 1
+        elif tag == "table":
+            self._end_row()
+            if len(self._open) >= MAX_DEPTH:
+                raise RefusedFileError("it has tables nested too deep.")
+            self._open.append(HtmlTable(" ".join("".join(self.text).split(" "))))
+            self.tables.append(self._open[-1])
+            self.text = []
+        elif tag == "tr" and self._open:
+            self._end_row()
+            self._row = (self.getpos()[0], [])
+        elif tag in {"td", "th"} and self._open:
+            self._end_cell()
+            if self._row is None:
+                self._row = (self.getpos()[0], [])
+            said = dict(attrs)
+            self._cell = ([], _span(said.get("colspan")), _span(said.get("rowspan")))
+        elif tag in _BREAKS:
+            self.handle_data("\n")
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in _SILENT:
+            self._silent = max(0, self._silent - 1)
+        elif tag in {"td", "th"}:
+            self._end_cell()
+        elif tag == "tr":
+            self._end_row()
+        elif tag == "table" and self._open:
+            self._end_row()
+            self._open.pop()
+        elif tag in _BREAKS:
+            self.handle_data("\n")
+
+    def handle_data(self, data: str) -> None:
+        if self._silent:
+            return
+        if self._cell is not None:
+            self._cell[0].append(data)
+        elif not self._open or data.strip():
+            self.text.append(data)
+
+    def finish(self) -> list[HtmlTable]:
+        self.close()
+        self._end_row()
+        return self.tables
+
+    def _end_cell(self) -> None:
+        if self._cell is None or self._row is None:
+            return
+        texts, n_columns, n_rows = self._cell
+        self._cell = None
+        text = " ".join("".join(texts).split())
+        row, table = self._row[1], self._open[-1]
+        self._take_spans()
+        for _ in range(n_columns):
+            if n_rows > 1:
+                table.spans[len(row)] = (n_rows, text)
+            row.append(text)
+            self._n_cells += 1
+        if self._n_cells > MAX_CELLS:
+            raise RefusedFileError(f"it has more than {MAX_CELLS:,} cells.")
+
+    def _take_spans(self) -> None:
+        """Fill in what cells of rows above reach down to here."""
+        if self._row is None or not self._open:
+            return
+        row, spans = self._row[1], self._open[-1].spans
+        while (at := len(row)) in spans and spans[at][0] > 1:
+            row.append(spans[at][1])
+            spans[at] = (spans[at][0] - 1, spans[at][1])
+
+    def _end_row(self) -> None:
+        self._end_cell()
+        if self._row is None or not self._open:
+            self._row = None
+            return
+        self._take_spans()
+        self._open[-1].rows.append(self._row)
+        self._row = None
+
+
+def _span(said: str | None) -> int:
+    try:
+        return min(max(int(said or 1), 1), MAX_SPAN)
+    except ValueError:
+        return 1
+
+
+def html_tables(text: str, where: str) -> list[HtmlTable]:
+    """List a page's tables in the order they begin.
+
+    Raises:
+        RefusedFileError: there are none, or too many cells.
+
+    """
+    parser = _Tables()
+    try:
+        parser.feed(text)
+        tables = parser.finish()
+    except (AssertionError, RecursionError) as error:
+        raise RefusedFileError(f"{where} is no HTML: {error}") from error
+    except RefusedFileError as error:
+        raise RefusedFileError(f"{where} is refused: {error}") from error
+    if not tables:
+        raise RefusedFileError(f"{where} has no table in it.")
+    return tables

@@ -1,0 +1,95 @@
+"""A source's table before it is mapped: its own headings, text cells, where each row stands."""
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from afterclear.errors import RefusedFileError
+from afterclear.records import Rejection
+
+LINE = "_line"
+AFTER = "lines after the table"
+Cells = Sequence[str | None]
+# Widest table taken: the widest known exports have a few hundred columns.
+MAX_COLUMNS = 5000
+
+
+@dataclass(slots=True)
+class SourceTable:
+    """One table as the source has it.
+
+    ``frame``: a String column for each heading, cells trimmed nowhere, empty is null or '';
+    and ``_line`` (Int64).  ``above``: the text before the headings.  ``rejections``: rows that
+    could not even be split into cells.  ``left_out``: what was passed over on purpose, counted.
+    """
+
+    frame: pl.DataFrame
+    above: str = ""
+    rejections: list[Rejection] = field(default_factory=list)
+    left_out: Counter[str] = field(default_factory=Counter)
+
+
+def plain_heading(text: str) -> str:
+    """Give a heading as it is compared: lower case, single blanks, no line breaks."""
+    return " ".join(text.replace("\ufeff", "").split()).casefold()
+
+
+def unique_headings(cells: Iterable[str | None]) -> list[str]:
+    """Name each column: its heading, ``#2`` added to the second of the same, a number if empty."""
+    seen: Counter[str] = Counter()
+    names = []
+    for number, cell in enumerate(cells, 1):
+        text = " ".join((cell or "").split()) or f"column {number}"
+        key = plain_heading(text)
+        seen[key] += 1
+        name = text if seen[key] == 1 else f"{text}#{seen[key]}"
+        while plain_heading(name) in seen and seen[key] > 1:
+            seen[key] += 1
+            name = f"{text}#{seen[key]}"
+        names.append(f"{name}_" if name == LINE else name)
+        if seen[key] > 1:
+            seen[plain_heading(name)] += 1
+    if len(names) > MAX_COLUMNS:
+        raise RefusedFileError(f"the table has {len(names):,} columns; no known export has so many")
+    return names
+
+
+def frame_of(names: Sequence[str], rows: Sequence[tuple[int, Cells]]) -> pl.DataFrame:
+    """Build a frame from (line, cells); each row has as many cells as there are names."""
+    columns = list(zip(*(cells for _, cells in rows), strict=True)) if rows else [()] * len(names)
+    data = {
+        name: pl.Series(name, cells, dtype=pl.String)
+        for name, cells in zip(names, columns, strict=True)
+    }
+    return pl.DataFrame(data).with_columns(
+        pl.Series(LINE, [line for line, _ in rows], dtype=pl.Int64)
+    )
+
+
+def find_header(
+    grid: Sequence[tuple[int, Cells]], header: int, header_has: Sequence[str], where: str
+) -> int:
+    """Give the index of the heading row; -1: there are no headings.
+
+    Raises:
+        RefusedFileError: no row has those headings, or the table is shorter.
+
+    """
+    if header_has:
+        wanted = {plain_heading(h) for h in header_has}
+        for at, (_, cells) in enumerate(grid):
+            if wanted <= {plain_heading(c) for c in cells if c}:
+                return at
+        raise RefusedFileError(f"{where} has no row with the headings {', '.join(header_has)}.")
+    if header > len(grid):
+        raise RefusedFileError(f"{where} has {len(grid)} rows; its headings should be row {header}.")
+    return header - 1
+
+
+def is_total(totals: str | None, cells: Cells) -> bool:
+    """Tell a totals row by how its first cell that is not empty begins."""
+    first = next((c.strip() for c in cells if c and c.strip()), "")
+    return bool(totals and re.match(totals, first))

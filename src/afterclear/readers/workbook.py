@@ -1,0 +1,115 @@
+"""Workbooks (xlsx, xls, ods, xlsb) as grids of text cells, read by calamine.
+
+Cells come as the numbers and times the workbook holds, not as it shows them: ``12.0`` becomes
+``12``, a cell formatted as a time becomes ISO 8601.  Formulas give their last computed value.
+"""
+
+import datetime
+import io
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from python_calamine import CalamineError, CalamineWorkbook
+
+from afterclear.errors import RefusedFileError
+from afterclear.readers.limits import check_zip
+
+# Cells of one sheet, empty ones included: a sheet may claim a million rows of 16,000 columns.
+MAX_CELLS = 50_000_000
+MAX_WHOLE = 1e15  # whole numbers below are exact as doubles
+_ZIP = b"PK\x03\x04"
+_COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # the container of xls
+_SIGNS = ("[Content_Types].xml", "mimetype", "content.xml")
+
+Cell = int | float | str | bool | datetime.time | datetime.date | datetime.timedelta
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One sheet: rows from its first, each with its 1-based number."""
+
+    name: str
+    grid: list[tuple[int, list[str | None]]]
+
+
+def is_workbook(head: bytes, path: Path) -> bool:
+    """Tell a workbook by its first bytes and, for a zip, by what is in it."""
+    if head.startswith(_COMPOUND):
+        return True
+    if not head.startswith(_ZIP):
+        return False
+    try:
+        with zipfile.ZipFile(path) as packed:
+            names = packed.namelist()
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
+        return False
+    parts = ("xl/", "content.xml")
+    return any(sign in names for sign in _SIGNS) and any(n.startswith(parts) for n in names)
+
+
+def read_sheets(
+    raw: bytes, where: str, *, decimal: str = ".", first_rows: int | None = None
+) -> list[Sheet]:
+    """Read every sheet's cells; ``first_rows``: no more than so many of each.
+
+    ``decimal``: the mark numbers are written with, the map's own, so that a number kept as
+    text and one kept as a number read alike.
+
+    Raises:
+        RefusedFileError: it is no workbook, is damaged, or would be too large unpacked.
+
+    """
+    if raw.startswith(_ZIP):
+        check_zip(io.BytesIO(raw), where)
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(raw))
+        return [_sheet(book, name, where, (decimal, first_rows)) for name in book.sheet_names]
+    except RefusedFileError:
+        raise
+    # the parser's errors are several, and a panic of its native code is a BaseException
+    except (CalamineError, ValueError, OSError, TypeError, OverflowError, MemoryError) as error:
+        raise RefusedFileError(f"{where} cannot be read as a workbook: {error}.") from error
+    except BaseException as error:
+        if type(error).__name__ != "PanicException":
+            raise
+        raise RefusedFileError(f"{where} is damaged; its parser gave up on it.") from error
+
+
+def _sheet(
+    book: CalamineWorkbook, name: str, where: str, how: tuple[str, int | None]
+) -> Sheet:
+    decimal, first_rows = how
+    try:
+        sheet = book.get_sheet_by_name(name)
+    except CalamineError as error:  # a chart alone on its sheet has no cells
+        if "no worksheet" in str(error).lower() or "not found" in str(error).lower():
+            return Sheet(name, [])
+        raise
+    if sheet.total_height * sheet.total_width > MAX_CELLS:
+        raise RefusedFileError(
+            f"{where}, sheet {name!r} has {sheet.total_height:,} rows of {sheet.total_width:,} "
+            "columns. Delete what is empty, or save the sheet as CSV."
+        )
+    cells = sheet.to_python(skip_empty_area=False, nrows=first_rows)
+    return Sheet(name, [(n, [_text(cell, decimal) for cell in row]) for n, row in enumerate(cells, 1)])
+
+
+def _text(cell: Cell | None, decimal: str) -> str | None:
+    """Write a cell as text."""
+    if cell is None or cell == "":
+        return None
+    if isinstance(cell, bool):
+        return "true" if cell else "false"
+    if isinstance(cell, float):
+        is_whole = cell.is_integer() and abs(cell) < MAX_WHOLE
+        return str(int(cell)) if is_whole else repr(cell).replace(".", decimal)
+    if isinstance(cell, datetime.datetime):
+        # rounded to the second: a day number of a spreadsheet holds a time to a few ms only
+        rounded = cell + datetime.timedelta(microseconds=500_000)
+        return rounded.replace(microsecond=0).isoformat()
+    if isinstance(cell, datetime.date | datetime.time):
+        return cell.isoformat()
+    if isinstance(cell, datetime.timedelta):
+        return repr(cell.total_seconds()).replace(".", decimal)
+    return str(cell)

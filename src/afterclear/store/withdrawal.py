@@ -1,0 +1,161 @@
+"""Take loads back, so that their files can be read again as if for the first time.
+
+A load's rows go; rows it had replaced come back.  Taken back from the last to the first, a run
+of loads leaves the tables as they were before it, provided that every load that built on them
+is in the run: ``depending`` finds those.  The ledger keeps the old line as ``replaced``; the old
+refusals are kept aside.  No row and no refusal counts twice.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from afterclear.plain import TABLES
+from afterclear.store.database import Connection, query, scalar
+from afterclear.store.merging import key_hash
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What a load was told beside its file."""
+
+    zone: str = "UTC"
+    vehicle_id: str | None = None
+    started_at: datetime | None = None  # UTC, without an offset
+    changed_at: float | None = None  # the file's time, seconds since 1970
+
+
+@dataclass(frozen=True, slots=True)
+class PastLoad:
+    """A ledger line, with what the load was told beside its file."""
+
+    load_id: int
+    source: str
+    file_name: str
+    sha256: str
+    reader: str
+    outcome: str
+    origin: Origin
+
+
+def past_loads(con: Connection) -> list[PastLoad]:
+    """List the loads that count, oldest first: stored or refused, not replaced."""
+    rows = query(
+        con,
+        """SELECT l.load_id, l.source, l.file_name, l.sha256, coalesce(l.reader, ''), l.outcome,
+               coalesce(o.zone, 'UTC'), o.vehicle_id, o.started_at, o.changed_at
+           FROM loads l LEFT JOIN load_origins o USING (load_id)
+           WHERE l.outcome IN ('stored', 'refused') ORDER BY l.load_id""",
+    )
+    return [PastLoad(*row[:6], Origin(*row[6:])) for row in rows.iter_rows()]
+
+
+def mendable(con: Connection) -> set[int]:
+    """Loads that refused rows, or were refused as a whole."""
+    rows = query(
+        con,
+        """SELECT load_id FROM loads WHERE outcome = 'refused'
+           UNION SELECT load_id FROM rejections""",
+    )
+    return set(rows["load_id"])
+
+
+def remember_origin(
+    con: Connection,
+    load_id: int,
+    told: Origin,
+    *,
+    by_marks: bool,
+) -> None:
+    """Keep what a load was told beside its file."""
+    con.execute(
+        "INSERT INTO load_origins VALUES (?, ?, ?, ?, ?, ?)",
+        [load_id, told.zone, told.vehicle_id, told.started_at, told.changed_at, by_marks],
+    )
+
+
+def depending(con: Connection, chosen: Iterable[int]) -> set[int]:
+    """Add the loads that cannot stay when the chosen ones are taken back.
+
+    Those are loads after them that replaced or repeated rows (which of these rows were theirs
+    is not known) and, where a vehicle list is among them, all whose rows it may have named.
+    """
+    found = set(chosen)
+    stored = query(
+        con,
+        """SELECT load_id, rows_duplicate + rows_corrected > 0 AS has_met_others
+           FROM loads WHERE outcome = 'stored' ORDER BY load_id""",
+    ).rows()
+    if found:
+        found |= {n for n, met in stored if met and n > min(found)}
+    names = ", ".join(map(str, sorted(found))) or "NULL"
+    has_lists = scalar(
+        con,
+        f"""SELECT count(*) FROM (
+                SELECT load_id FROM vehicles WHERE load_id IN ({names})
+                UNION ALL SELECT load_id FROM superseded
+                WHERE table_name = 'vehicles' AND load_id IN ({names}))""",
+    )
+    if has_lists:
+        marked = query(
+            con,
+            """SELECT load_id FROM load_origins SEMI JOIN loads USING (load_id)
+               WHERE by_marks AND load_id IN (SELECT load_id FROM loads WHERE outcome = 'stored')""",
+        )["load_id"]
+        more = set(marked) - found
+        if more:
+            return depending(con, found | more)
+    return found
+
+
+def withdraw(con: Connection, load_ids: Sequence[int], by_load: int) -> None:
+    """Take loads back, the last first.  ``by_load``: the load for which their vehicles wait."""
+    for load_id in sorted(load_ids, reverse=True):
+        for name in TABLES:
+            _withdraw_rows(con, name, load_id, by_load)
+
+
+def _withdraw_rows(con: Connection, name: str, load_id: int, by_load: int) -> None:
+    con.execute(
+        f"""INSERT INTO stale_vehicles
+            SELECT DISTINCT vehicle_id, {by_load} FROM {name} WHERE load_id = {load_id}"""
+    )
+    con.execute(f"DELETE FROM {name} WHERE load_id = {load_id}")
+    columns = query(
+        con,
+        """SELECT column_name, data_type FROM duckdb_columns()
+           WHERE database_name = 'store' AND table_name = ? ORDER BY column_index""",
+        [name],
+    ).rows()
+    shape = "{" + ", ".join(f'"{column}": "{kind}"' for column, kind in columns) + "}"
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE coming_back AS
+            SELECT unnest(json_transform(row_json::JSON, '{shape}')) FROM superseded
+            WHERE table_name = '{name}' AND superseded_by = {load_id} AND load_id <> {load_id}"""
+    )
+    key = key_hash(TABLES[name])
+    con.execute(
+        f"""INSERT INTO {name} BY NAME SELECT * FROM coming_back
+            WHERE {key} NOT IN (SELECT {key} FROM {name})"""
+    )
+    con.execute(
+        f"""INSERT INTO stale_vehicles SELECT DISTINCT vehicle_id, {by_load} FROM coming_back"""
+    )
+    con.execute(
+        f"""DELETE FROM superseded WHERE table_name = '{name}'
+            AND {load_id} IN (superseded_by, load_id)"""
+    )
+
+
+def mark_replaced(con: Connection, old: int, new: int) -> None:
+    """Tell the ledger that a load's file was read again, and keep its refusals aside."""
+    con.execute(
+        """UPDATE loads SET outcome = 'replaced',
+               note = concat_ws('; ', nullif(note, ''), 'read again as load ' || ?::VARCHAR)
+           WHERE load_id = ?""",
+        [new, old],
+    )
+    con.execute(
+        "INSERT INTO replaced_rejections SELECT *, ? FROM rejections WHERE load_id = ?", [new, old]
+    )
+    con.execute("DELETE FROM rejections WHERE load_id = ?", [old])
