@@ -9,10 +9,19 @@ import os
 import tomllib
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal, Self, TypeVar
+from urllib.parse import quote, urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+from pydantic_core import PydanticUndefined
 
 from afterclear.errors import ConfigError
 
@@ -54,6 +63,17 @@ class Evidence(_Section):
     )
 
 
+class Parts(_Section):
+    """How lives of parts are told from work orders."""
+
+    factory_until_km: float = Field(
+        5000, ge=0, description="A vehicle first seen at less still has its factory parts."
+    )
+    unknown_reason_is_failure: bool = Field(
+        default=True, description="A part replaced for a reason nobody noted had failed."
+    )
+
+
 class Digest(_Section):
     """How the pages speak."""
 
@@ -61,18 +81,69 @@ class Digest(_Section):
     title: str = Field("Fleet", max_length=80, description="Name at the top of every page.")
 
 
+class Limits(_Section):
+    """What is refused before it is read."""
+
+    max_file_mb: float = Field(2000, gt=0, description="A larger delivered file is refused.")
+
+
+class Keep(_Section):
+    """How long things are kept; 'afterclear vacuum' takes out what is older."""
+
+    archive_days: float | None = Field(
+        None, gt=0, description="Delivered files in the archive; without them no replay."
+    )
+    refused_rows_days: float | None = Field(None, gt=0, description="Refused rows.")
+    superseded_days: float | None = Field(
+        None, gt=0, description="Rows that a later delivery corrected."
+    )
+    runs_days: float | None = Field(None, gt=0, description="Reports of runs.")
+
+
+class Watching(_Section):
+    """How others watch afterclear: logs and metrics."""
+
+    log_form: Literal["text", "json"] = Field("text", description="Log lines: text or json.")
+    log_file: Path | None = Field(
+        None, description="File for the log, beside the config; without it, the error output."
+    )
+    metrics_file: Path | None = Field(
+        None, description="Prometheus text file, rewritten after each run."
+    )
+    metrics_port: int | None = Field(
+        None,
+        ge=1024,
+        le=65535,
+        description="Port on 127.0.0.1 where 'schedule' answers with the same metrics.",
+    )
+    healthy_within_days: float = Field(
+        3, gt=0, description="'status --health' complains when the last good run is older."
+    )
+
+
 class Settings(_Section):
     """config/afterclear.toml."""
 
     evidence: Evidence = Evidence()
+    parts: Parts = Parts()
     digest: Digest = Digest()
+    limits: Limits = Limits()
+    keep: Keep = Keep()
+    watching: Watching = Watching()
 
 
 class Source(_Section):
-    """One place files come from."""
+    """One place files come from: a folder, or a url."""
 
     name: str = Field(min_length=1, max_length=60, description="How the source is called.")
-    folder: Path = Field(description="Folder whose files are loaded, with those below it.")
+    folder: Path | None = Field(
+        None, description="Folder whose files are loaded, with those below it."
+    )
+    url: str | None = Field(
+        None,
+        description="... or https://, sftp://user@host/folder, s3://bucket/prefix, "
+        "imaps://user@host/mailbox.",
+    )
     pattern: str = Field("*", description="File names taken, e.g. *.csv")
     zone: str = Field("UTC", description="Time zone of times written without an offset.")
     vehicle: str | None = Field(
@@ -81,11 +152,54 @@ class Source(_Section):
     stale_after_days: float = Field(
         8, gt=0, description="Without a new file for so long, the digest says so."
     )
+    settle_seconds: float = Field(
+        2, ge=0, le=3600, description="A file in a folder is taken once unchanged for so long."
+    )
+    after_loading: Literal["keep", "move"] = Field(
+        "keep", description="Leave a loaded file where it is, or move it (folders only)."
+    )
+    move_to: Path | None = Field(
+        None, description="Where to; without it, .loaded in the source's folder."
+    )
+    secret: str | None = Field(
+        None, description="Name of the environment variable that holds the password or key."
+    )
+    key_file: Path | None = Field(None, description="Private key file (sftp).")
+    known_hosts: Path | None = Field(
+        None, description="Known host keys (sftp); without it, the user's own."
+    )
+    endpoint: str | None = Field(None, description="Address of an S3-compatible server.")
+    ca_file: Path | None = Field(None, description="Certificates to trust beside the system's.")
 
     @field_validator("zone")
     @classmethod
     def _known_zone(cls, zone: str) -> str:
         return check_zone(zone)
+
+    @model_validator(mode="after")
+    def _one_place(self) -> Self:
+        if (self.folder is None) == (self.url is None):
+            raise ValueError("give exactly one of folder and url")
+        if self.url is not None:
+            _check_url(self.url)
+        if self.endpoint is not None:
+            _check_url(self.endpoint, ("https", "http"))
+        return self
+
+
+_SCHEMES = ("https", "http", "sftp", "s3", "imaps", "imap")
+_IN_CLEAR = {"http", "imap"}  # a password would be readable on the way
+_THIS_MACHINE = {"localhost", "127.0.0.1", "::1"}
+
+
+def _check_url(url: str, schemes: tuple[str, ...] = _SCHEMES) -> None:
+    parts = urlsplit(url)
+    if parts.scheme not in schemes or not parts.hostname:
+        raise ValueError(f"a url begins with one of {', '.join(s + '://' for s in schemes)}")
+    if parts.password:
+        raise ValueError("a password stands in no file: name its environment variable as secret")
+    if parts.scheme in _IN_CLEAR and parts.hostname not in _THIS_MACHINE:
+        raise ValueError(f"{parts.scheme}:// is allowed to this machine only; use the safe form")
 
 
 class Sources(_Section):
@@ -106,10 +220,56 @@ class Job(_Section):
         return check_zone(zone)
 
 
+class NamedJob(_Section):
+    """One more line of the timetable: what is done, and when."""
+
+    name: str = Field(min_length=1, max_length=60, description="How the job is called.")
+    does: Literal["run", "load", "digest", "backup", "check", "vacuum"] = Field(
+        description="run (load, analyse, digest), load, digest, backup, check or vacuum."
+    )
+    at: str | None = Field(None, description="When, as five cron fields ...")
+    every: str | None = Field(
+        None, description="... or how often, such as 30m, 6h or 1d.", pattern=r"^[1-9]\d*[mhd]$"
+    )
+    zone: str = Field("UTC", description="Time zone of the cron fields.")
+    sources: tuple[str, ...] = Field((), description="load, run: only these; none: all.")
+    into: Path | None = Field(None, description="backup: the folder, beside the config.")
+    keep: int = Field(7, ge=1, description="backup: how many of the newest are kept.")
+
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        return check_zone(zone)
+
+    @model_validator(mode="after")
+    def _one_time(self) -> Self:
+        if (self.at is None) == (self.every is None):
+            raise ValueError("give exactly one of at and every")
+        if (self.does == "backup") != (self.into is not None):
+            raise ValueError("a backup, and nothing else, has a folder to go into")
+        return self
+
+
 class Timetable(_Section):
     """config/schedule.toml."""
 
-    run: Job = Job(at="15 3 * * *")
+    run: Job | None = Job(at="15 3 * * *")
+    job: tuple[NamedJob, ...] = ()
+
+    @model_validator(mode="after")
+    def _names_once(self) -> Self:
+        names = [job.name for job in self.jobs]
+        twice = sorted({n for n in names if names.count(n) > 1})
+        if twice:
+            raise ValueError(f"two jobs are called {twice[0]!r}")
+        return self
+
+    @property
+    def jobs(self) -> tuple[NamedJob, ...]:
+        """All jobs; ``[run]`` is one called run, unless there are others and it is left out."""
+        if self.run is None or (self.job and "run" not in self.model_fields_set):
+            return self.job
+        return (NamedJob(name="run", does="run", at=self.run.at, zone=self.run.zone), *self.job)
 
 
 _HEADS: dict[str, str] = {
@@ -127,7 +287,8 @@ def commented_files() -> dict[str, str]:
             f"[{name}]\n{_commented(type(section), {})}" for name, section in Settings()
         ),
         "sources.toml": f"[[source]]\n{_commented(Source, source)}",
-        "schedule.toml": f"[run]\n{_commented(Job, {'at': Timetable().run.at})}",
+        "schedule.toml": f"[run]\n{_commented(Job, {'at': '15 3 * * *'})}\n"
+        f"# More jobs, each with its own time:\n# [[job]]\n{_commented(NamedJob, {})}",
     }
     return {name: f"# {_HEADS[name]}\n\n{body}" for name, body in bodies.items()}
 
@@ -137,7 +298,7 @@ def _commented(section: type[BaseModel], given: dict[str, str]) -> str:
     for name, about in section.model_fields.items():
         value = given.get(name, about.default)
         lines.append(f"# {about.description}")
-        if value is None:
+        if value is None or value is PydanticUndefined:
             lines.append(f"# {name} =")
         else:
             lines.append(f"{'' if name in given else '# '}{name} = {json.dumps(value)}")
@@ -165,6 +326,13 @@ class Config:
         self.settings = _read(folder, "afterclear.toml", Settings, problems)
         self.sources = _read(folder, "sources.toml", Sources, problems).source
         self.timetable = _read(folder, "schedule.toml", Timetable, problems)
+        names = {source.name for source in self.sources}
+        problems += [
+            f"schedule.toml: the job {job.name!r} names the source {name!r}, which does not exist"
+            for job in self.timetable.jobs
+            for name in job.sources
+            if name not in names
+        ]
         if problems:
             raise ConfigError("\n".join(problems))
 
@@ -179,10 +347,19 @@ class Config:
         """Where the import maps are: the config's own or, without a config, the examples."""
         return (self.folder or shipped("config")) / "imports"
 
+    def table(self, name: str) -> Path:
+        """Where a single table stands: the user's, where there is one, else the shipped one."""
+        own = self.folder / name if self.folder else None
+        return own if own and own.is_file() else shipped("config") / name
+
     def source_folder(self, source: Source) -> Path:
         """Where a source's files are; a relative folder counts from the config's parent."""
+        return self.beside(source.folder or Path())
+
+    def beside(self, path: Path) -> Path:
+        """Give a path of the settings; a relative one counts from the config's parent."""
         base = self.folder.parent if self.folder else Path()
-        return base / source.folder.expanduser()
+        return base / path.expanduser()
 
 
 def find_config(given: Path | None) -> Config:
@@ -206,6 +383,11 @@ def shipped(name: str) -> Path:
     return inside if inside.is_dir() else Path(str(files("afterclear"))).parents[1] / name
 
 
+# Secrets this process has read, so that no message or log line repeats one.
+_secrets: set[str] = set()
+_SHORTEST_SECRET = 4
+
+
 def environment_secret(name: str) -> str:
     """Read a secret from the environment; secrets stand in no file.
 
@@ -216,7 +398,16 @@ def environment_secret(name: str) -> str:
     value = os.environ.get(name)
     if not value:
         raise ConfigError(f"The environment variable {name} is not set.")
+    _secrets.add(value)
     return value
+
+
+def without_secrets(text: str) -> str:
+    """Give a text in which every secret read so far is struck out, as it is and in a URL."""
+    for secret in sorted(_secrets, key=len, reverse=True):
+        if len(secret) >= _SHORTEST_SECRET:
+            text = text.replace(secret, "***").replace(quote(secret, safe=""), "***")
+    return text
 
 
 def _read(folder: Path | None, name: str, model: type[Model], problems: list[str]) -> Model:

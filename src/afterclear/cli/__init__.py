@@ -16,16 +16,21 @@ from afterclear import __version__
 # command -> (module below cli, one line of help)
 COMMANDS = {
     "analyse": ("analyse", "Rebuild what changed since the last run and judge every fix."),
+    "backup": ("backup", "Write the store, its archive and the config to one verified file."),
+    "check": ("check", "Check that the store and its archive are whole."),
     "decode": ("decode", "Say what a fault code means."),
     "demo": ("demo", "Load the sample fleet, judge it and write its digests."),
     "digest": ("digest", "Write the HTML digests."),
     "export": ("export", "Take a table out: CSV, Parquet or JSON Lines."),
+    "forget": ("forget", "Erase a vehicle's data from the store and the archive."),
     "init": ("init", "Write a commented config, an inbox and a reports folder."),
     "load": ("load", "Load files or folders, or every configured source."),
     "rejections": ("rejections", "List refused rows: where, what, and what was expected."),
+    "restore": ("restore", "Bring back the store of a backup."),
     "run": ("run", "Load, analyse and write the digests, once."),
     "schedule": ("schedule", "Do the same on the configured timetable, until told to stop."),
     "status": ("status", "Say how the store stands."),
+    "vacuum": ("vacuum", "Apply the retention rules and make the store's file small."),
     "vehicle": ("vehicle", "Tell one vehicle's history."),
 }
 

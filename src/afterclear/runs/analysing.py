@@ -9,11 +9,14 @@ from afterclear import __version__
 from afterclear.findings.verdicts import Verdicts, judge_attempts
 from afterclear.histories.build import rebuild
 from afterclear.runs.app import App
+from afterclear.runs.findings import find_all
 from afterclear.store.database import open_store, scalar, transaction
 from afterclear.store.results import (
     Analysis,
     add_analysis,
     all_vehicle_ids,
+    begin_analysis,
+    end_analysis,
     last_analysis,
     last_event_at,
     mark_all_stale,
@@ -39,7 +42,13 @@ class Progress:
 
 
 # settings that say nothing of how a history is built
-_NOT_RULES = {"afterclear.toml", "sources.toml", "schedule.toml"}
+_NOT_RULES = {
+    "afterclear.toml",
+    "sources.toml",
+    "schedule.toml",
+    "part_life.toml",
+    "supersession.csv",
+}
 
 QUIET = Progress(lambda _: None, lambda _: None)
 
@@ -59,6 +68,7 @@ def analyse(
     started_at = app.clock()
     until = as_of or started_at
     with open_store(app.store) as con:
+        begin_analysis(con, started_at)
         before = last_analysis(con)
         version = _version(app)
         if full or before is None or until < before.as_of or before.version != version:
@@ -71,6 +81,7 @@ def analyse(
         progress.begin(len(vehicles))
         rebuild(con, app.history_rules(until), app.catalogue, vehicles, progress.advance)
         verdicts = judge_attempts(con, app.config.settings.evidence.held_below)
+        find_all(con, app, verdicts.judged, until)
         done = Analysis(
             analysis_id=1 + (before.analysis_id if before else 0),
             as_of=until,
@@ -81,7 +92,9 @@ def analyse(
             started_at=started_at,
             finished_at=app.clock(),
         )
-        add_analysis(con, done)
+        with transaction(con):
+            add_analysis(con, done)
+            end_analysis(con)
     return AnalysisReport(until, len(vehicles), verdicts)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from afterclear.config import Config
 from afterclear.histories.build import HistoryRules
 from afterclear.normalise.catalogue import Catalogue
+from afterclear.store.care import Retention
 
 
 def no_progress(_: int) -> None:
@@ -38,6 +39,17 @@ class App:
     def catalogue(self) -> Catalogue:
         """What codes mean; read once."""
         return Catalogue.load(self.config.tables)
+
+    @property
+    def retention(self) -> Retention:
+        """How long things are kept."""
+        keep = self.config.settings.keep
+        return Retention(
+            archive_days=keep.archive_days,
+            refused_rows_days=keep.refused_rows_days,
+            superseded_days=keep.superseded_days,
+            runs_days=keep.runs_days,
+        )
 
     def history_rules(self, as_of: datetime) -> HistoryRules:
         """Give the settings the histories use."""

@@ -109,9 +109,8 @@ def _try_lock(file: IO[str]) -> bool:
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
-        if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
-            return False
-        return True  # a file system without locks: DuckDB's own must do
+        # anything else is a file system without locks: DuckDB's own must do
+        return error.errno not in (errno.EWOULDBLOCK, errno.EACCES)
     return True
 
 

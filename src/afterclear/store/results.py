@@ -50,6 +50,17 @@ def add_analysis(con: Connection, analysis: Analysis) -> None:
     )
 
 
+def begin_analysis(con: Connection, now: datetime) -> None:
+    """Remember that results are in the making; one that was killed leaves the mark."""
+    con.execute("DELETE FROM unfinished")
+    con.execute("INSERT INTO unfinished VALUES ('analysis', ?)", [naive(now)])
+
+
+def end_analysis(con: Connection) -> None:
+    """Say that the results are whole, in the transaction that remembers the analysis."""
+    con.execute("DELETE FROM unfinished")
+
+
 def all_vehicle_ids(con: Connection) -> pl.Series:
     """Every vehicle any row speaks of."""
     return query(

@@ -25,3 +25,6 @@ CREATE TABLE runs (
     started_at TIMESTAMP NOT NULL, finished_at TIMESTAMP NOT NULL, outcome VARCHAR NOT NULL,
     report_json VARCHAR NOT NULL
 );
+
+-- A row while an analysis works: results are then half old, half new, until one has finished.
+CREATE TABLE unfinished (what VARCHAR NOT NULL, started_at TIMESTAMP NOT NULL);

@@ -1,0 +1,21 @@
+"""The command ``backup``."""
+
+from pathlib import Path
+
+import click
+
+from afterclear.cli.frame import with_app
+from afterclear.runs.app import App
+from afterclear.runs.care import backup
+
+
+@click.command("backup")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@with_app
+def command(app: App, file: Path) -> None:
+    """Write the store, its archive and the config to FILE, and read it back; any time."""
+    manifest = backup(app, file)
+    click.echo(
+        f"{file} written and read back: the store with {manifest.n_loads} loads, "
+        f"{len(manifest.archive)} archived files, {len(manifest.config)} settings files."
+    )

@@ -1,0 +1,21 @@
+"""The command ``vacuum``."""
+
+import click
+
+from afterclear.cli.frame import with_app
+from afterclear.runs.app import App
+from afterclear.runs.care import vacuum
+
+
+@click.command("vacuum")
+@with_app
+def command(app: App) -> None:
+    """Apply the retention rules of afterclear.toml and write the store's file anew."""
+    report = vacuum(app, app.retention)
+    retired = report.retired
+    click.echo(
+        f"Taken out as older than is kept: {retired.archived_files} archived files, "
+        f"{retired.refused_rows} refused rows, {retired.superseded_rows} superseded rows, "
+        f"{retired.runs} run reports. {report.left_over} left-over files removed. "
+        f"The store is {report.bytes_saved / 1e6:.1f} MB smaller."
+    )

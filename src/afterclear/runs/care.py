@@ -1,0 +1,163 @@
+"""Care for the store: back it up, bring it back, check it, keep it small, forget a vehicle."""
+
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import polars as pl
+import polars.selectors as cs
+
+from afterclear import __version__
+from afterclear.errors import UsageError
+from afterclear.plain import TABLES
+from afterclear.runs.analysing import analyse
+from afterclear.runs.app import App
+from afterclear.store.backup import Kept, Manifest, restore_backup, write_backup
+from afterclear.store.care import Retention, Retired, compact, left_over, retire
+from afterclear.store.checks import (
+    Finding,
+    check_archive,
+    check_rows,
+    results_unfinished,
+)
+from afterclear.store.database import open_store, query
+from afterclear.store.exports import EXPORTS
+from afterclear.store.forget import Forgotten, forget_vehicle, is_known
+from afterclear.store.results import last_analysis
+from afterclear.store.snapshot import copy_file, long_writing
+
+# Sums of the same numbers in another order differ in their last digits.
+_SAME_WITHIN = 1e-9
+_NOT_RESULTS = {*TABLES, "rejections", "loads", "decisions"}
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport:
+    """What was checked, and what was found wrong."""
+
+    findings: tuple[Finding, ...]
+    left_over: tuple[Path, ...]
+
+    @property
+    def wrong(self) -> tuple[Finding, ...]:
+        """Only what does not hold."""
+        return tuple(f for f in self.findings if f.n_breaches)
+
+
+@dataclass(frozen=True, slots=True)
+class VacuumReport:
+    """What a clean-up took out, and the bytes it saved."""
+
+    retired: Retired
+    left_over: int
+    bytes_saved: int
+
+
+def backup(app: App, target: Path) -> Manifest:
+    """Write a verified backup; works while the store is being written."""
+    return write_backup(_kept(app), target, __version__, app.clock())
+
+
+def restore(app: App, origin: Path, *, replacing: bool = False) -> tuple[Manifest, CheckReport]:
+    """Put a backup in place and check what came of it."""
+    manifest = restore_backup(origin, _kept(app), replace=replacing)
+    with open_store(app.store):
+        pass  # a backup of an older version is brought up to date
+    return manifest, check(app, quick=True)
+
+
+def check(app: App, *, quick: bool = False) -> CheckReport:
+    """Check the store and the archive; ``quick`` leaves out making the results anew."""
+    with open_store(app.store, read_only=True) as con:
+        findings = [*check_rows(con), *check_archive(con, app.archive)]
+        why_not = results_unfinished(con)
+        leftovers = tuple(left_over(con, app.archive))
+    if not quick:
+        findings.append(Finding(_REPRODUCIBLE, 0, left_out=why_not) if why_not else _made_anew(app))
+    return CheckReport(tuple(findings), leftovers)
+
+
+def vacuum(app: App, rules: Retention) -> VacuumReport:
+    """Take out what the retention rules say, and write the store's file anew."""
+    with long_writing(app.store, "vacuum", copy=False):
+        with open_store(app.store) as con:
+            retired = retire(con, app.archive, rules, app.clock())
+            leftovers = left_over(con, app.archive)
+            for path in leftovers:
+                path.unlink(missing_ok=True)
+        return VacuumReport(retired, len(leftovers), compact(app.store))
+
+
+def forget(app: App, vehicle_id: str) -> Forgotten:
+    """Erase a vehicle, judge the rest of the fleet anew, and write the store's file anew.
+
+    Raises:
+        UsageError: nothing speaks of the vehicle.
+
+    """
+    with long_writing(app.store, "forget", copy=False):
+        with open_store(app.store) as con:
+            if not is_known(con, vehicle_id):
+                raise UsageError(f"No row in the store speaks of a vehicle {vehicle_id!r}.")
+            forgotten = forget_vehicle(con, app.archive, vehicle_id, app.clock())
+            before = last_analysis(con)
+        if before is not None:
+            analyse(app, as_of=before.as_of)
+        compact(app.store)
+    return forgotten
+
+
+_REPRODUCIBLE = "Every verdict and finding can be made again from the stored rows."
+
+
+def _made_anew(app: App) -> Finding:
+    """Make all results anew in a copy of the store, as of the same time, and compare."""
+    with tempfile.TemporaryDirectory(prefix=".check-", dir=app.store.parent) as folder:
+        copy = replace(app, store=Path(folder) / "copy.duckdb")
+        with open_store(app.store, read_only=True) as con:
+            before = last_analysis(con)
+            as_they_are = _results(app)
+            (origin,) = query(
+                con, "SELECT path FROM duckdb_databases() WHERE database_name = 'store'"
+            )["path"]
+            copy_file(Path(origin), copy.store)
+            if (log := Path(f"{origin}.wal")).exists():
+                copy_file(log, Path(f"{copy.store}.wal"))
+        if before is None:
+            return Finding(_REPRODUCIBLE, 0, left_out="nothing was analysed yet")
+        analyse(copy, full=True, as_of=before.as_of)
+        with open_store(copy.store, read_only=True) as con:
+            after = last_analysis(con)
+        if after is None or after.version != before.version:
+            return Finding(
+                _REPRODUCIBLE, 0, left_out="the program or its rules changed since the analysis"
+            )
+        anew = _results(copy)
+    differing = tuple(name for name, frame in as_they_are.items() if not _same(frame, anew[name]))
+    return Finding(_REPRODUCIBLE, len(differing), differing)
+
+
+def _results(app: App) -> dict[str, pl.DataFrame]:
+    with open_store(app.store, read_only=True) as con:
+        return {name: query(con, sql) for name, sql in EXPORTS.items() if name not in _NOT_RESULTS}
+
+
+def _same(one: pl.DataFrame, other: pl.DataFrame) -> bool:
+    if one.shape != other.shape or one.columns != other.columns:
+        return False
+    by = one.select(~cs.float()).columns or one.columns
+    one, other = one.sort(by, nulls_last=True), other.sort(by, nulls_last=True)
+    for name in one.columns:
+        a, b = one[name], other[name]
+        if not a.dtype.is_float():
+            if not a.equals(b, null_equal=True):
+                return False
+            continue
+        apart = (a - b).abs() > _SAME_WITHIN * (1 + a.abs())
+        if apart.any() or not a.is_null().equals(b.is_null()):
+            return False
+    return True
+
+
+def _kept(app: App) -> Kept:
+    return Kept(app.store, app.archive, app.config.folder)
