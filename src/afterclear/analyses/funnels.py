@@ -18,6 +18,7 @@ from afterclear.analyses.checks import (
     check_same_shape,
 )
 
+ENOUGH_SITES = 10  # to tell their spread; below it one site is more than a tenth
 _WINSORISED = 0.1  # share pulled in at each end before the spread is measured
 
 
@@ -102,13 +103,15 @@ def winsorised_phi(observed: ArrayLike, expected: ArrayLike) -> float:
 def funnel(observed: ArrayLike, expected: ArrayLike, *, level: float = 0.998) -> Funnel:
     """Ratio of each site with its limits; ``level`` 0.998 flags 2 in 1000 by chance alone.
 
-    Over-dispersion multiplies the distance of both limits from 1 by ``sqrt(max(1, phi))``.
+    Over-dispersion multiplies the distance of both limits from 1 by ``sqrt(max(1, phi))``.  With
+    fewer than 10 sites phi is taken to be 1: no tenth of them can be pulled in, and one bad site
+    would hide itself.
     """
     check_fraction("level", level)
     counts, means = as_floats("observed", observed), as_floats("expected", expected)
     check_same_shape(observed=counts, expected=means)
     some = means > 0
-    phi = winsorised_phi(counts[some], means[some])
+    phi = winsorised_phi(counts[some], means[some]) if some.sum() >= ENOUGH_SITES else 1.0
     widening = float(np.sqrt(np.fmax(1.0, phi)))
     ratio, low, high = np.full((3, means.size), np.nan)
     ratio[some] = counts[some] / means[some]

@@ -137,6 +137,23 @@ def poisson_excess_p(count: ArrayLike, expected: ArrayLike, *, mid_p: bool = Tru
     return np.asarray(above - half, dtype=np.float64)
 
 
+def exact_share_interval(
+    count: ArrayLike, total: ArrayLike, conf_level: float = 0.95
+) -> tuple[FloatArray, FloatArray]:
+    """Exact central interval of a share, shape (n,) each; nan where ``total`` is 0.
+
+    Reference: Clopper & Pearson 1934, Biometrika 26, 404 (from memory).
+    """
+    counts, totals = as_floats("count", count), as_floats("total", total)
+    check_same_shape(count=counts, total=totals)
+    check_non_negative("count", counts)
+    check_non_negative("total - count", totals - counts)
+    check_fraction("conf_level", conf_level)
+    low, high = _binomial_interval(counts, totals, (1 - conf_level) / 2, mid_p=False)
+    some = totals > 0
+    return np.where(some, low, np.nan), np.where(some, high, np.nan)
+
+
 @dataclass(frozen=True, slots=True)
 class RateRatios:
     """Ratios of two rates with a central interval, shape (n,)."""

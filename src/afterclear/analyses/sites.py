@@ -76,13 +76,14 @@ class SeparatedRatios:
     n_strata: IntArray  # strata in which the group stands beside others
 
 
-def site_ratios(
+def site_ratios(  # noqa: PLR0913 - four rows of data, three settings with defaults
     site: IntArray,
     returned: ArrayLike,
     expected: ArrayLike,
     *,
     lost: ArrayLike | None = None,
     n_sites: int | None = None,
+    own_left_out: bool = False,
     conf_level: float = 0.95,
 ) -> SiteRatios:
     """Ratios, limits, labels and ranks of sites from their attempts.
@@ -91,7 +92,8 @@ def site_ratios(
     ``expected`` the chance of seeing one inside the attempt's evidence, 0 without evidence;
     ``lost`` 1 where the vehicle was not seen again.  A site's expectation is set by the others:
     it is multiplied by their observed over expected, so that a large bad site is not compared
-    with itself.  A site is "worse" or "better" where its ratio lies outside the funnel.
+    with itself, unless its own work is left out of what is expected already (``own_left_out``,
+    as ``case_mix.expected_without_own`` does).  A site is "worse" or "better" where its ratio lies outside the funnel.
     """
     number, came, chance, away = _checked(site, returned, expected, lost)
     n_sites = int(number.max(initial=-1)) + 1 if n_sites is None else n_sites
@@ -99,7 +101,7 @@ def site_ratios(
         group_sums(row.astype(np.float64), number, n_sites)
         for row in (np.ones_like(chance), chance > 0, came, chance, away)
     )
-    mean = model * _ratio_of_others(observed, model)
+    mean = model if own_left_out else model * _ratio_of_others(observed, model)
     shape = funnel(observed, mean)
     low, high = exact_poisson_interval(observed, conf_level)
     some = mean > 0

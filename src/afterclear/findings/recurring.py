@@ -91,7 +91,7 @@ def _faults(con: Connection) -> pl.DataFrame:
         """SELECT f.vehicle_id, f.ecu, f.code, f.family, f.n_episodes::INTEGER AS n_episodes,
                coalesce(c.km, 0) AS clean_km, coalesce(u.km, 0) AS unit_km, t.platform, t.engine,
                t.age_band
-           FROM faults f
+           FROM unit_faults f
            JOIN vehicle_traits t USING (vehicle_id)
            LEFT JOIN clean_km c USING (vehicle_id, ecu, code)
            LEFT JOIN unit_km u USING (vehicle_id, ecu)

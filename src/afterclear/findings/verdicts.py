@@ -30,6 +30,7 @@ class Judged:
     fit: FixHeld
     windows: pl.DataFrame  # one row an attempt, by attempt_id; shape (n,)
     group: IntArray  # (n,)
+    stratum: IntArray  # (n,) place of its prior in ``fit.priors``
     low_km: FloatArray  # (n,) the fault came back in (low, high]; as given to the fit
     high_km: FloatArray  # (n,) inf: not seen again
     background_per_km: FloatArray  # (n,)
@@ -113,7 +114,7 @@ def _judged(windows: pl.DataFrame, background: dict[str, float], limit: float) -
     high = np.where(windows["has_return"], windows["high_km"].fill_null(np.inf).to_numpy(), np.inf)
     rate = np.array([background.get(family, 0.0) for family in windows["family"]])
     fit = fix_held(group, low, high, rate, stratum=stratum, threshold=limit)
-    return Judged(fit, windows, group, low, high, rate)
+    return Judged(fit, windows, group, stratum, low, high, rate)
 
 
 def _verdicts(judged: Judged, limit: float) -> pl.DataFrame:

@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from afterclear.store.exports_findings import FINDINGS
 from afterclear.store.exports_identity import IDENTITY_EXPORTS
 
 # History tables first, then the plain layout as stored.
@@ -53,6 +54,7 @@ EXPORTS: Final[dict[str, str]] = {
         FROM rejections ORDER BY load_id, line""",
     "loads": "FROM loads ORDER BY load_id",
     **IDENTITY_EXPORTS,
+    **FINDINGS,
 }
 
 # What the digest needs beside the exports: the same rows, with words and more of their ends.

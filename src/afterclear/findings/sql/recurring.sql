@@ -3,7 +3,7 @@
 
 -- Readings of stored memory in the order of the histories: at one instant a scan before the
 -- work, then the clear, then a scan after it; an inferred clear just before what revealed it.
-CREATE OR REPLACE TEMP TABLE looks AS
+CREATE OR REPLACE TEMP TABLE unit_looks AS
 WITH readings AS (
     SELECT vehicle_id, ecu, scan_id, km, monitors_incomplete,
         seen_at + CASE WHEN visit_reason = 'post_repair' THEN INTERVAL 2 MICROSECOND
@@ -31,11 +31,11 @@ CREATE OR REPLACE TEMP MACRO looked_back(before_at, before_km, cleared_at, clear
 CREATE OR REPLACE TEMP TABLE unit_km AS
 SELECT vehicle_id, ecu, sum(looked_back(before_at, before_km, cleared_at, clear_km, km)) AS km
 FROM (SELECT *, lag(turn_at) OVER unit AS before_at, lag(km) OVER unit AS before_km
-      FROM looks WINDOW unit AS (PARTITION BY vehicle_id, ecu ORDER BY turn_at, scan_id))
+      FROM unit_looks WINDOW unit AS (PARTITION BY vehicle_id, ecu ORDER BY turn_at, scan_id))
 GROUP BY vehicle_id, ecu;
 
-CREATE OR REPLACE TEMP TABLE faults AS
-SELECT vehicle_id, ecu, code, any_value(family) AS family, count(*) AS n_episodes
+CREATE OR REPLACE TEMP TABLE unit_faults AS
+SELECT vehicle_id, ecu, code, min(family) AS family, count(*) AS n_episodes
 FROM store.episodes GROUP BY vehicle_id, ecu, code;
 
 -- For a unit's own codes only readings count that show the code or could have shown it.
@@ -43,9 +43,9 @@ CREATE OR REPLACE TEMP TABLE clean_km AS
 WITH telling AS (
     SELECT f.vehicle_id, f.ecu, f.code, l.scan_id, l.turn_at, l.km, l.cleared_at, l.clear_km,
         s.presence = 'present' AS is_dirty
-    FROM faults f
+    FROM unit_faults f
     JOIN code_rules r USING (code, family)
-    JOIN looks l USING (vehicle_id, ecu)
+    JOIN unit_looks l USING (vehicle_id, ecu)
     LEFT JOIN store.sightings s ON s.vehicle_id = f.vehicle_id AND s.ecu = f.ecu
         AND s.scan_id = l.scan_id AND s.code = f.code
     WHERE s.presence = 'present' OR s.presence IS NULL AND CASE

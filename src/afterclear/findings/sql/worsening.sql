@@ -34,7 +34,7 @@ FROM visits GROUP BY vehicle_id, visit_no;
 -- Watched from the first reading of stored memory to the last.
 CREATE OR REPLACE TEMP TABLE fault_windows AS
 SELECT o.vehicle_id, min(o.km) AS entry_km, max(o.km) AS exit_km,
-    any_value(t.platform) AS platform
+    min(t.platform) AS platform
 FROM store.observations o JOIN vehicle_traits t USING (vehicle_id)
 WHERE o.ecu IS NOT NULL AND o.answered AND o.memory = 'stored' AND o.km IS NOT NULL
 GROUP BY o.vehicle_id

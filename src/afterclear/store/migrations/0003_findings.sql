@@ -81,8 +81,8 @@ CREATE TABLE held_by_quarter (
 
 CREATE TABLE process (
     site VARCHAR NOT NULL, finding VARCHAR NOT NULL, n INTEGER NOT NULL, n_of INTEGER NOT NULL,
-    share DOUBLE, share_low DOUBLE, share_high DOUBLE, others_share DOUBLE, ratio DOUBLE,
-    ratio_low DOUBLE, ratio_high DOUBLE, p_value DOUBLE, q_value DOUBLE, flagged BOOLEAN NOT NULL,
+    share DOUBLE, share_low DOUBLE, share_high DOUBLE, others_share DOUBLE, odds_ratio DOUBLE,
+    odds_low DOUBLE, odds_high DOUBLE, p_value DOUBLE, q_value DOUBLE, flagged BOOLEAN NOT NULL,
     method VARCHAR NOT NULL, sentence VARCHAR NOT NULL
 );
 

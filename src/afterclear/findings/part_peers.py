@@ -1,0 +1,145 @@
+"""How much longer or shorter the parts of a number or brand live than their peers.
+
+Peers are the other parts fitted of the same family.  They are compared inside platform and
+place; where no peer stands in the same place of the same model, inside the model, then inside
+the place, and at last all together: which of these depends on who was fitted where, never on how
+it ended.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from afterclear.analyses.checks import FloatArray, IntArray
+from afterclear.analyses.compare import ENOUGH_FAILURES, ENOUGH_UNITS, log_rank
+from afterclear.analyses.life_ratio import life_ratio
+from afterclear.analyses.lives import Lives
+
+_CIRCLES = (["group", "platform", "place"], ["group", "platform"], ["group", "place"])
+# Shuffling is slow and only wanted where it may decide: few units, and a sign of a difference.
+_WORTH_SHUFFLING = 0.2
+_SEED = 20_261_027  # any; the same data give the same p value
+# Peers beyond this many in a group stand in for several each, so that work stays bounded.
+MOST_PEERS = 2_000
+
+
+@dataclass(frozen=True, slots=True)
+class PeerComparison:
+    """Each group against its peers, arrays of shape (n_groups,); nan: nothing to compare."""
+
+    ratio: FloatArray
+    low: FloatArray
+    high: FloatArray
+    p_value: FloatArray  # of the log-rank test
+    shuffled: FloatArray  # 1: it comes from shuffling
+    n_peers: IntArray
+    n_peers_failed: IntArray
+    n_strata: IntArray
+
+
+def compared_with_peers(
+    own: pl.DataFrame, lives: Lives, n_groups: int, conf_level: float = 0.95
+) -> PeerComparison:
+    """Compare groups with the other parts of their families.
+
+    ``own``: one row a part fitted, in the order of ``lives`` (whose groups are not looked at):
+    ``group`` (null: it belongs to none), ``component``, ``platform``, ``place``.
+    """
+    pairs = _pairs(own.with_row_index("row"))
+    group = pairs["group"].to_numpy().astype(np.int64)
+    arm = pairs["arm"].to_numpy().astype(np.int64)
+    stratum = pairs["stratum"].to_numpy().astype(np.int64)
+    taken = lives.take(pairs["row"].to_numpy().astype(np.int64))
+    rows = Lives(
+        taken.low, taken.high, taken.entry, pairs["weight"].to_numpy().astype(np.float64), group,
+        n_groups,
+    )  # fmt: skip
+    ratios = life_ratio(rows, arm, stratum=stratum, conf_level=conf_level)
+    p_value, shuffled = _tested(rows, arm, stratum)
+    peers = pairs.filter(pl.col("arm") == 0)
+    failed = rows.failed & (arm == 0)
+    return PeerComparison(
+        ratio=ratios.ratio,
+        low=ratios.low,
+        high=ratios.high,
+        p_value=p_value,
+        shuffled=shuffled,
+        n_peers=np.bincount(
+            peers["group"].to_numpy().astype(np.int64), peers["weight"].to_numpy(), n_groups
+        ).astype(np.int64),
+        n_peers_failed=np.bincount(group[failed], rows.weight[failed], n_groups).astype(np.int64),
+        n_strata=_n_strata(pairs, n_groups),
+    )
+
+
+def _pairs(own: pl.DataFrame) -> pl.DataFrame:
+    """Rows of every group, its own in arm 1 and its peers' in arm 0, with their strata."""
+    groups = own.drop_nulls("group").select("group", "component").unique()
+    pairs = (
+        own.select("row", "component", "platform", "place", pl.col("group").alias("own_group"))
+        .join(groups, on="component")
+        .with_columns(
+            (pl.col("own_group") == pl.col("group")).fill_null(value=False).alias("is_own"),
+            pl.col("place").fill_null(""),
+        )
+    )
+    stratum = pl.lit("all")
+    left = pl.lit(value=True)
+    for number, keys in enumerate(_CIRCLES):
+        pairs = pairs.with_columns(left.alias("left"))
+        both = (pl.col("is_own") & pl.col("left")).any().over([*keys, "left"]) & (
+            pl.col("is_own").not_() & pl.col("left")
+        ).any().over([*keys, "left"])
+        pairs = pairs.with_columns((both & pl.col("left")).alias(f"in_{number}"))
+        left = pl.col("left") & pl.col(f"in_{number}").not_()
+    for number, keys in reversed(list(enumerate(_CIRCLES))):
+        name = pl.concat_str(pl.lit(f"{number}"), *keys[1:], separator="\x1f")
+        stratum = pl.when(f"in_{number}").then(name).otherwise(stratum)
+    return (
+        pairs.with_columns(
+            stratum.rank("dense").cast(pl.Int64).alias("stratum"),
+            pl.col("is_own").cast(pl.Int64).alias("arm"),
+            pl.lit(1.0).alias("weight"),
+        )
+        .sort("group", "row")
+        .select("group", "row", "arm", "stratum", "weight")
+    )
+
+
+def _tested(rows: Lives, arm: IntArray, stratum: IntArray) -> tuple[FloatArray, FloatArray]:
+    """P values of the log-rank test, by shuffling where units are few and it may matter."""
+    test = log_rank(rows, arm, stratum=stratum)
+    n_own = np.bincount(rows.group, arm, rows.n_groups)
+    n_rest = np.bincount(rows.group, 1 - arm, rows.n_groups)
+    few = (test.n_failed < ENOUGH_FAILURES) | (np.minimum(n_own, n_rest) < ENOUGH_UNITS)
+    p_value, shuffled = test.p_value.copy(), np.zeros(rows.n_groups)
+    with np.errstate(invalid="ignore"):
+        chosen = np.flatnonzero(few & (test.p_value < _WORTH_SHUFFLING) & (test.observed > 1))
+    if chosen.size:
+        number = np.full(rows.n_groups, -1)
+        number[chosen] = np.arange(chosen.size)
+        kept = number[rows.group] >= 0
+        again = log_rank(
+            rows.take_groups(chosen),
+            arm[kept],
+            stratum=stratum[kept],
+            rng=np.random.default_rng(_SEED),
+        )
+        p_value[chosen] = again.p_value
+        shuffled[chosen] = again.permuted
+    return p_value, shuffled
+
+
+def _n_strata(pairs: pl.DataFrame, n_groups: int) -> IntArray:
+    """Strata of each group in which both arms stand."""
+    both = (
+        pairs.group_by("group", "stratum")
+        .agg(pl.col("arm").n_unique().alias("n_arms"))
+        .filter(pl.col("n_arms") > 1)
+        .group_by("group")
+        .len()
+    )
+    found = np.zeros(n_groups, dtype=np.int64)
+    found[both["group"].to_numpy().astype(np.int64)] = both["len"].to_numpy()
+    return found

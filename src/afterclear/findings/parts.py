@@ -1,0 +1,302 @@
+"""How long parts live: by family, brand, number and place, against peers and expectation.
+
+A removal for prevention or after an accident ends a part's life without a failure; what share
+failed by some distance is told with these reasons competing.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from afterclear.analyses.checks import IntArray
+from afterclear.analyses.competing import aalen_johansen
+from afterclear.analyses.few_failures import ENOUGH_FAILURES, part_life, prior_from_fits
+from afterclear.analyses.lives import Lives, observed_lives
+from afterclear.analyses.part_lives import End
+from afterclear.analyses.rates import benjamini_hochberg
+from afterclear.analyses.weibull import fit_weibull
+from afterclear.analyses.weibull_likelihood import DEFAULT_PRIOR, ShapePrior
+from afterclear.findings.kept import keep
+from afterclear.findings.part_peers import PeerComparison, compared_with_peers
+from afterclear.findings.part_tables import PartTables
+from afterclear.findings.part_units import Followed, followed_parts
+from afterclear.findings.part_words import METHODS, sentence
+from afterclear.store.database import Connection
+
+Q_BELOW = 0.05
+ENOUGH_TO_FLAG = 3  # failures: no claim on one or two (statistics 7, pitfall 16)
+_ENOUGH_AT_RISK = 5  # a share is told as far as so many parts are still followed
+_GROUPINGS = {  # what one row of ``parts`` stands for, by the columns that tell it
+    "family": ["component"],
+    "brand": ["component", "part_brand"],
+    "number": ["component", "part_brand", "part_number"],
+    "place": ["component", "part_brand", "part_number", "position"],
+}
+_COMPARED = ("brand", "number")
+
+
+@dataclass(frozen=True, slots=True)
+class PartRules:
+    """Settings of part lives; meanings stand in config.py."""
+
+    factory_until_km: float
+    unknown_reason_is_failure: bool
+
+
+def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
+    """Fill ``parts`` and ``claims`` anew; return how many rows are flagged.
+
+    Needs ``order_parts`` and ``vehicle_traits``.
+    """
+    followed = followed_parts(con, rules.factory_until_km)
+    if followed is None:
+        for table in ("parts", "claims", "parts_left_out"):
+            keep(con, table, None)
+        return 0
+    units = followed.units
+    every = followed.lives.as_lives(
+        np.zeros(len(units), dtype=np.int64), unknown_failed=rules.unknown_reason_is_failure
+    )
+    prior = _prior(units, every)
+    found = [
+        rows
+        for grouping in _GROUPINGS
+        if (rows := _grouped(grouping, followed, every, prior, tables)) is not None
+    ]
+    rows = pl.concat(found, how="vertical_relaxed")
+    keep(con, "parts", rows)
+    keep(con, "claims", _claims(units))
+    keep(con, "parts_left_out", pl.DataFrame(
+        {"reason": list(followed.left_out), "n": list(followed.left_out.values())}
+    ))  # fmt: skip
+    return int(rows["flagged"].sum())
+
+
+def _groups(units: pl.DataFrame, grouping: str) -> pl.DataFrame:
+    """Groups of one grouping with their ``group`` number; those that only repeat others left out."""
+    keys = _GROUPINGS[grouping]
+    if grouping == "family":
+        groups = units.select(keys).unique()
+    elif grouping == "brand":
+        groups = (
+            units.drop_nulls(["part_brand", "part_number"])
+            .group_by(keys)
+            .agg(pl.col("part_number").n_unique().alias("n"))
+        )
+        groups = groups.filter(pl.col("n") > 1).select(keys)
+    elif grouping == "number":
+        named = pl.col("part_number").is_not_null() | pl.col("part_brand").is_not_null()
+        groups = units.filter(named).select(keys).unique()
+    else:
+        several = pl.col("position").n_unique().over(_GROUPINGS["number"]) > 1
+        groups = (
+            units.filter(pl.col("part_number").is_not_null() & pl.col("position").is_not_null())
+            .filter(several)
+            .select(keys)
+            .unique()
+        )
+    return groups.sort(keys, nulls_last=True).with_row_index("group")
+
+
+def _grouped(
+    grouping: str, followed: Followed, every: Lives, prior: ShapePrior, tables: PartTables
+) -> pl.DataFrame | None:
+    """Tell the lives of each group of one grouping; None: there is no group."""
+    keys = _GROUPINGS[grouping]
+    groups = _groups(followed.units, grouping)
+    if not len(groups):
+        return None
+    units = followed.units.join(
+        groups, on=keys, how="left", nulls_equal=True, maintain_order="left"
+    )
+    inside = units["group"].is_not_null().to_numpy()
+    own = units.filter(inside)
+    number = own["group"].to_numpy().astype(np.int64)
+    columns = _lives(_regrouped(every, inside, number, len(groups)), prior)
+    columns |= _share_failed(followed, inside, number, len(groups))
+    if grouping in _COMPARED:
+        fitted = units["is_factory"].not_().to_numpy()
+        others = units.filter(fitted).select("group", "component", "platform", "place")
+        found = compared_with_peers(others, every.take(fitted), len(groups))
+        columns |= _comparison(found, columns["n_failed"])
+    told = (
+        groups.with_columns(pl.Series(name, values) for name, values in columns.items())
+        .join(_counts(own), on="group", maintain_order="left")
+        .pipe(_with_blanks)
+    )
+    told = told.with_columns(_expected(told, tables)).with_columns(
+        grouping=pl.lit(grouping), part_family=pl.col("component"), test=_test()
+    )
+    told = told.with_columns(
+        pl.col("b10_km").truediv("expected_km").alias("life_to_expected"),
+        pl.col("b10_low_km").truediv("expected_km").alias("to_expected_low"),
+        pl.col("b10_high_km").truediv("expected_km").alias("to_expected_high"),
+    )
+    return told.with_columns(sentence()).select(_COLUMNS)
+
+
+def _regrouped(every: Lives, rows: NDArray[np.bool_], group: IntArray, n_groups: int) -> Lives:
+    own = every.take(rows)
+    return Lives(own.low, own.high, own.entry, own.weight, group, n_groups)
+
+
+def _prior(units: pl.DataFrame, every: Lives) -> ShapePrior:
+    """Shapes of well-observed part numbers as the prior of the others, where there are enough."""
+    groups = _groups(units, "number")
+    if not len(groups):
+        return DEFAULT_PRIOR
+    keys = _GROUPINGS["number"]
+    group = units.join(groups, on=keys, how="left", nulls_equal=True, maintain_order="left")[
+        "group"
+    ]
+    inside = group.is_not_null().to_numpy()
+    rows = _regrouped(every, inside, group.drop_nulls().to_numpy().astype(np.int64), len(groups))
+    many = np.flatnonzero(rows.n_failed >= ENOUGH_FAILURES)
+    return prior_from_fits(fit_weibull(rows.take_groups(many))) if many.size else DEFAULT_PRIOR
+
+
+def _lives(rows: Lives, prior: ShapePrior) -> dict[str, NDArray[Any]]:
+    found = part_life(rows, prior=prior)
+    return {
+        "n_failed": rows.n_failed.astype(np.int32),
+        "km_observed": np.bincount(rows.group, rows.low - rows.entry, rows.n_groups),
+        "b10_km": found.life,
+        "b10_low_km": found.life_low,
+        "b10_high_km": found.life_high,
+        "shape": found.shape,
+        "shape_low": found.shape_low,
+        "shape_high": found.shape_high,
+        "pattern": np.where(np.isfinite(found.shape), found.pattern, ""),
+        "method": np.array([METHODS[name] for name in found.method.tolist()]),
+    }
+
+
+def _share_failed(
+    followed: Followed, rows: NDArray[np.bool_], group: IntArray, n_groups: int
+) -> dict[str, NDArray[Any]]:
+    """Share that failed, with other removals competing, as far as enough are followed."""
+    lives = followed.lives
+    end = lives.end[rows]
+    ended = (end != End.IN_SERVICE) & (end != End.LOST_SIGHT)
+    own = observed_lives(
+        lives.age[rows], ended, entry=lives.entry[rows], group=group, n_groups=n_groups
+    )
+    failed = (end == End.FAILURE) | (end == End.UNKNOWN_REASON)
+    curves = aalen_johansen(own, np.where(failed, 1, 2), 2)
+    horizon, share = np.full((2, n_groups), np.nan)
+    told = np.flatnonzero(curves.n_at_risk >= _ENOUGH_AT_RISK)
+    at = np.searchsorted(curves.offsets, told, side="right") - 1
+    # points rise with age inside a group, so the last one written is the farthest
+    horizon[at], share[at] = curves.time[told], curves.incidence[0][told]
+    return {"horizon_km": horizon, "share_failed_at_horizon": share}
+
+
+def _comparison(found: PeerComparison, n_failed: NDArray[Any]) -> dict[str, NDArray[Any]]:
+    q_value = benjamini_hochberg(found.p_value)
+    with np.errstate(invalid="ignore"):
+        flagged = (q_value < Q_BELOW) & (found.high < 1) & (n_failed >= ENOUGH_TO_FLAG)
+    return {
+        "life_ratio_to_peers": found.ratio,
+        "ratio_low": found.low,
+        "ratio_high": found.high,
+        "p_value": found.p_value,
+        "q_value": q_value,
+        "flagged": flagged,
+        "shuffled": found.shuffled,
+        "n_peers": found.n_peers.astype(np.int32),
+        "n_peers_failed": found.n_peers_failed.astype(np.int32),
+        "n_strata": found.n_strata.astype(np.int32),
+    }
+
+
+def _counts(own: pl.DataFrame) -> pl.DataFrame:
+    """Count how parts ended, and what they are called."""
+
+    def ended(reason: str) -> pl.Expr:
+        return (pl.col("ended_by") == reason).sum().cast(pl.Int32)
+
+    return own.group_by("group").agg(
+        pl.col("is_factory").not_().sum().cast(pl.Int32).alias("n_fitted"),
+        pl.len().cast(pl.Int32).alias("n_followed"),
+        ended("preventive").alias("n_preventive"),
+        ended("accident").alias("n_accident"),
+        ended("unknown").alias("n_unknown_reason"),
+        ended("lost_sight").alias("n_lost_sight"),
+        (pl.col("km_unwatched") > 0).sum().cast(pl.Int32).alias("n_late_entry"),
+        pl.col("family_label").drop_nulls().mode().sort().first(),
+        pl.col("part_grade").drop_nulls().unique().sort().str.join(" ").alias("part_grades"),
+    )
+
+
+def _with_blanks(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add the columns a grouping has nothing for; nan and "no limit" become empty."""
+    missing = [
+        pl.lit(None, dtype).alias(name)
+        for name, dtype in _BLANKS.items()
+        if name not in rows.columns
+    ]
+    floats = [name for name, dtype in rows.schema.items() if dtype == pl.Float64]
+    endless = [c for c in ("b10_high_km", "ratio_high", "life_ratio_to_peers") if c in rows.columns]
+    return rows.with_columns(pl.col(floats).fill_nan(None)).with_columns(
+        *missing, pl.col(endless).replace(float("inf"), None), pl.col("pattern").replace("", None)
+    )
+
+
+def _expected(rows: pl.DataFrame, tables: PartTables) -> list[pl.Series]:
+    """What people expect of each row's part, and who says so."""
+    told = [
+        tables.expected(component, number)
+        for component, number in rows.select("component", "part_number").iter_rows()
+    ]
+    return [
+        pl.Series("expected_km", [life and life.km for life in told], dtype=pl.Float64),
+        pl.Series("expected_source", [life and life.source for life in told], dtype=pl.String),
+    ]
+
+
+def _test() -> pl.Expr:
+    """Name the test behind the p value."""
+    return pl.when(pl.col("p_value").is_not_null()).then(
+        pl.when(pl.col("shuffled") > 0)
+        .then(pl.lit("log-rank by shuffling, in strata of platform and place"))
+        .otherwise(pl.lit("log-rank, in strata of platform and place"))
+    )
+
+
+def _claims(units: pl.DataFrame) -> pl.DataFrame:
+    """One row a part fitted; of the factory's, those that failed."""
+    shown = pl.col("is_factory").not_() | pl.col("ended_by").is_in(["failure", "unknown"])
+    return (
+        units.filter(shown)
+        .with_columns(pl.col("component").alias("part_family"))
+        .sort("part_family", "part_brand", "part_number", "vehicle_id", "place", "fitted_km")
+    )
+
+
+_BLANKS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "part_brand": pl.String,
+    "part_number": pl.String,
+    "position": pl.String,
+    "life_ratio_to_peers": pl.Float64,
+    "ratio_low": pl.Float64,
+    "ratio_high": pl.Float64,
+    "p_value": pl.Float64,
+    "q_value": pl.Float64,
+    "flagged": pl.Boolean,
+    "shuffled": pl.Float64,
+    "n_peers": pl.Int32,
+    "n_peers_failed": pl.Int32,
+    "n_strata": pl.Int32,
+}
+_COLUMNS = [
+    "part_number", "part_brand", "part_family", "position", "n_fitted", "n_failed", "km_observed",
+    "b10_km", "b10_low_km", "b10_high_km", "shape", "life_ratio_to_peers", "ratio_low",
+    "ratio_high", "q_value", "flagged", "method", "grouping", "family_label", "part_grades",
+    "n_followed", "n_preventive", "n_accident", "n_unknown_reason", "n_lost_sight",
+    "n_late_entry", "shape_low", "shape_high", "pattern", "p_value", "test", "n_peers",
+    "n_peers_failed", "n_strata", "share_failed_at_horizon", "horizon_km", "expected_km",
+    "expected_source", "life_to_expected", "to_expected_low", "to_expected_high", "sentence",
+]  # fmt: skip

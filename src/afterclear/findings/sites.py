@@ -1,0 +1,249 @@
+"""Whose fixes hold: sites, technicians, part brands and part grades, against expectation.
+
+What to expect of an attempt is the chance that its come-back would have been seen inside its own
+evidence, from the model its verdict came from, times a factor for platform, engine and age.  A
+come-back counts where the work was done, wherever it was seen.  A fault that was still there in
+the visit of its repair is counted beside: whoever looks at once should not fare worse for it.
+"""
+
+from dataclasses import dataclass
+from datetime import timedelta
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from afterclear.analyses.case_mix import (
+    Pooled,
+    case_mix_factors,
+    expected_beside,
+    expected_without_own,
+)
+from afterclear.analyses.checks import BoolArray, FloatArray, IntArray
+from afterclear.analyses.sites import separated_ratios, site_ratios
+from afterclear.findings.kept import keep
+from afterclear.findings.verdicts import Judged
+from afterclear.findings.words import counted, decimal
+from afterclear.store.database import Connection, query
+
+# A vehicle not seen for so long after the work is lost to follow-up (common practice, no source)
+LOST_AFTER = timedelta(days=180)
+_SQL = files("afterclear.findings") / "sql" / "holders.sql"
+_METHOD = (
+    "come-backs seen over expected inside each attempt's own evidence; case mix: component, kind, "
+    "first or repeat, platform, engine, age; exact Poisson interval 95 %, 99.8 % funnel limits "
+    "widened for over-dispersion, mid-p with Benjamini-Hochberg, gamma-Poisson rank"
+)
+# level -> what its effect is told apart from: the ratio within each of these
+_APART_BY = "\x1f"  # between a technician's name and site: a character no table has
+_APART = {"site": "brand", "technician": "site", "brand": "site", "grade": "site"}
+
+
+@dataclass(frozen=True, slots=True)
+class Outcomes:
+    """Attempts as sites are judged by: rows with what was seen and what was to be expected."""
+
+    rows: pl.DataFrame  # site, technician, brand, grade, kind, quarter, ...; shape (n,)
+    returned: FloatArray  # (n,) 1: its come-back was seen
+    expected: FloatArray  # (n,) chance of seeing one inside its evidence; 0: not judged
+    never_gone: BoolArray  # (n,) still there in the visit of the work
+    lost: FloatArray  # (n,) 1: the vehicle was never seen again
+    p_failed: FloatArray  # (n,) P(the work did not hold | all that was seen)
+    pooled: Pooled  # (n,) what the fit thought of each one's group
+
+
+def find_holders(con: Connection, judged: Judged | None) -> Outcomes | None:
+    """Fill ``holders`` anew: sites, technicians, brands and grades; None: no attempts.
+
+    Needs ``vehicle_traits``, ``order_parts``, the settings of the histories.
+    """
+    if judged is None:
+        keep(con, "holders", None)
+        return None
+    con.execute("SET VARIABLE lost_after = ?", [LOST_AFTER])
+    con.execute(_SQL.read_text(encoding="utf-8"))
+    rows = query(con, "FROM holder_attempts ORDER BY attempt_id")
+    outcomes = _outcomes(rows, judged)
+    levels = [rows for level in _APART if (rows := _level(outcomes, level)) is not None]
+    keep(con, "holders", pl.concat(levels) if levels else None)
+    return outcomes
+
+
+def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
+    windows = judged.windows
+    stayed, has_return = windows["stayed"].to_numpy(), windows["has_return"].to_numpy()
+    never_gone = stayed & has_return
+    # still there at a later look, with no clear between: it came back somewhere up to there
+    seen_later = stayed & ~has_return & windows["high_km"].is_not_null().to_numpy()
+    high = np.where(seen_later, windows["high_km"].fill_null(np.inf).to_numpy(), judged.high_km)
+    returned = np.isfinite(high) & ~never_gone
+    n_clean = rows["scans_used"].to_numpy() - windows["returned"].to_numpy()
+    chance = judged.fit.expected_returns(
+        judged.group, judged.low_km, high, n_clean, judged.background_per_km
+    )
+    chance = np.where(never_gone, 0.0, chance)
+    came = returned.astype(np.float64)
+    factor = case_mix_factors([numbers(rows, "traits")], numbers(rows, "site"), came, chance)
+    return Outcomes(
+        rows,
+        came,
+        chance * factor,
+        never_gone,
+        rows["is_lost"].to_numpy().astype(np.float64),
+        _p_failed(judged, windows["returned"].to_numpy()),
+        _pooled(rows, judged),
+    )
+
+
+def _p_failed(judged: Judged, returned: BoolArray) -> FloatArray:
+    """P(the work did not hold) of each attempt; 1 where the fault was never gone."""
+    told = np.where(np.isfinite(judged.high_km), judged.fit.p_same_fault, judged.fit.p_not_held)
+    return np.where(returned & ~np.isfinite(judged.high_km), 1.0, told)
+
+
+def _pooled(rows: pl.DataFrame, judged: Judged) -> Pooled:
+    """What the fit thought of each attempt's group."""
+    priors, stratum = judged.fit.priors, numbers(rows, "stratum")
+    return Pooled(
+        group=judged.group,
+        stratum=stratum,
+        share_failed=judged.fit.groups.p_mean[judged.group],
+        prior_share=np.array([prior.p_mean for prior in priors])[judged.stratum],
+        prior_weight=np.array([prior.a + prior.b for prior in priors])[judged.stratum],
+    )
+
+
+def numbers(rows: pl.DataFrame, column: str) -> IntArray:
+    """Number the distinct values of a column from 0; an empty one is a value too."""
+    ranks = rows[column].fill_null("").rank("dense").to_numpy()
+    return ranks.astype(np.int64) - 1
+
+
+def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
+    """Judge the holders of one level; None: nobody is named."""
+    rows = outcomes.rows.with_columns(
+        pl.Series("never_gone", outcomes.never_gone), _holder(level).alias("holder")
+    )
+    named = rows["holder"].is_not_null().to_numpy()
+    if not named.any():
+        return None
+    own = rows.filter(named)
+    number = numbers(rows.with_columns(pl.col("holder").fill_null("")), "holder")
+    expected = expected_without_own(outcomes.pooled, number, outcomes.returned, outcomes.expected)
+    told = [array[named] for array in (outcomes.returned, expected, outcomes.lost)]
+    columns = _ratios(numbers(own, "holder"), told)
+    ratio = np.append([] if named.all() else [1.0], columns["shrunken_ratio"])
+    beside = expected_beside(
+        outcomes.pooled, number, outcomes.returned, outcomes.expected, np.nan_to_num(ratio, nan=1.0)
+    )
+    columns |= _apart(own, level, [outcomes.returned[named], beside[named]])
+    blank = [n for n, values in columns.items() if values.dtype == np.float64]
+    return (
+        _counts(own, level)
+        .with_columns(pl.Series(name, values) for name, values in columns.items())
+        .with_columns(pl.col(blank).fill_nan(None))
+        .with_columns(
+            _sentence(),
+            level=pl.lit(level),
+            apart_from=pl.lit(_APART[level]),
+            method=pl.lit(_METHOD),
+        )
+    )
+
+
+def _holder(level: str) -> pl.Expr:
+    """Name what a row counts for; a technician's name is told apart by site."""
+    if level != "technician":
+        return pl.col(level)
+    return pl.when(pl.col("technician").is_not_null()).then(
+        pl.concat_str(pl.col("technician"), pl.col("site").fill_null(""), separator=_APART_BY)
+    )
+
+
+def _counts(own: pl.DataFrame, level: str) -> pl.DataFrame:
+    """Count what is not compared, a row a holder in the order of their numbers."""
+    is_bare = pl.col("kind") == "clear_only"
+    return (
+        own.group_by("holder")
+        .agg(
+            is_bare.not_().sum().cast(pl.Int32).alias("n_repairs"),
+            is_bare.sum().cast(pl.Int32).alias("n_bare_clears"),
+            pl.col("never_gone").sum().cast(pl.Int32).alias("n_never_gone"),
+            pl.col("is_seen_elsewhere")
+            .fill_null(value=False)
+            .sum()
+            .cast(pl.Int32)
+            .alias("n_seen_elsewhere"),
+            pl.col("site").drop_nulls().unique().sort().str.join(", ").alias("at_sites"),
+        )
+        .sort("holder")
+        .with_columns(pl.col("holder").str.split(_APART_BY).list.first().alias("name"))
+        .with_columns(at_sites=pl.lit(None, pl.String) if level == "site" else pl.col("at_sites"))
+    )
+
+
+def _ratios(number: IntArray, told: list[FloatArray]) -> dict[str, NDArray[Any]]:
+    returned, expected, lost = told
+    found = site_ratios(number, returned, expected, lost=lost, own_left_out=True)
+    return {
+        "n_attempts": found.n_attempts.astype(np.int32),
+        "n_judged": found.n_judged.astype(np.int32),
+        "observed": found.observed.astype(np.int32),
+        "expected": found.expected,
+        "ratio": found.ratio,
+        "ratio_low": found.ratio_low,
+        "ratio_high": found.ratio_high,
+        "limit_ratio": found.limit_high,
+        "flagged": found.label == "worse",
+        "lost_to_follow_up": found.lost_share,
+        "label": found.label,
+        "limit_low": found.limit_low,
+        "phi": np.full(found.ratio.size, found.phi),
+        "p_value": found.p_value,
+        "q_value": found.q_value,
+        "shrunken_ratio": found.shrunken,
+        "shrunken_low": found.shrunken_low,
+        "shrunken_high": found.shrunken_high,
+        "rank": found.rank.astype(np.int32),
+    }
+
+
+def _apart(own: pl.DataFrame, level: str, told: list[FloatArray]) -> dict[str, NDArray[Any]]:
+    """Compare holders with those that stand beside them: brands at one site, sites with one."""
+    found = separated_ratios(numbers(own, "holder"), numbers(own, _APART[level]), told[0], told[1])
+    return {
+        "ratio_apart": found.ratio,
+        "ratio_apart_low": found.low,
+        "ratio_apart_high": found.high,
+        "p_apart": found.p_value,
+        "n_side_by_side": found.n_strata.astype(np.int32),
+    }
+
+
+def _sentence() -> pl.Expr:
+    seen = pl.format(
+        "{} seen where {} were to be expected of such work ({} of {} can be judged)",
+        counted("observed", "come-back", "come-backs"),
+        decimal(pl.col("expected"), 1),
+        pl.col("n_judged"),
+        counted("n_attempts", "attempt", "attempts"),
+    )
+    size = pl.format(
+        "{} times as many, between {} and {}",
+        decimal(pl.col("ratio"), 2),
+        decimal(pl.col("ratio_low"), 2),
+        decimal(pl.col("ratio_high"), 2),
+    )
+    label = pl.col("label")
+    return (
+        pl.when(label == "too_few")
+        .then(pl.format("{}: too few to say more.", seen))
+        .when(label == "worse")
+        .then(pl.format("{}: {}, more than chance gives.", seen, size))
+        .when(label == "better")
+        .then(pl.format("{}: {}, fewer than chance gives.", seen, size))
+        .otherwise(pl.format("{}: {}, within what chance gives.", seen, size))
+        .alias("sentence")
+    )

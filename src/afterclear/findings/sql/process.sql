@@ -1,0 +1,82 @@
+-- How sites work, one row a piece of work, with what each finding counts.  Needs ``order_parts``.
+
+-- Attempts with what became of them: failed means that the old fault came back, as far as can be
+-- told; a new fault with the same code long after is nobody's waste.
+CREATE OR REPLACE TEMP TABLE tried AS
+SELECT a.*, a.returned AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5) AS failed,
+    lead(a.repair_id) OVER fault AS next_id, lead(a.attempted_at) OVER fault AS next_at
+FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
+WINDOW fault AS (PARTITION BY a.vehicle_id, a.ecu, a.code ORDER BY a.attempt_no);
+
+-- Work orders aimed at a code, and whether any control unit was read after them in their visit.
+CREATE OR REPLACE TEMP TABLE aimed_orders AS
+WITH orders AS (
+    SELECT vehicle_id, repair_id, min(site) AS site, min(technician) AS technician,
+        max(attempted_at) AS attempted_at, string_agg(DISTINCT code, ' ' ORDER BY code) AS codes,
+        min(attempt_id) AS attempt_id,
+        bool_and(failed) FILTER (returned OR scans_used > 0) AS all_back,
+        bool_or(failed) AS any_back
+    FROM tried WHERE kind = 'repair' GROUP BY vehicle_id, repair_id
+), worked AS (
+    SELECT o.*, m.happened_at AS repaired_at
+    FROM orders o
+    JOIN store.moment_km m ON m.vehicle_id = o.vehicle_id AND m.origin = 'repair'
+        AND m.origin_id = o.repair_id
+), looked AS (
+    SELECT w.vehicle_id, w.repair_id
+    FROM worked w
+    JOIN store.observations s ON s.vehicle_id = w.vehicle_id AND s.answered
+        AND s.seen_at BETWEEN w.repaired_at AND w.repaired_at + getvariable('visit')
+        AND s.visit_reason NOT IN ('pre_repair', 'complaint', 'intake')
+        AND (s.seen_at > w.repaired_at OR s.visit_reason = 'post_repair')
+    GROUP BY w.vehicle_id, w.repair_id
+)
+SELECT w.*, l.repair_id IS NOT NULL AS is_looked_after
+FROM worked w LEFT JOIN looked l USING (vehicle_id, repair_id);
+
+-- Visits in which a present code was cleared and nothing else was done, beside those with work.
+CREATE OR REPLACE TEMP TABLE fault_visits AS
+SELECT vehicle_id, coalesce(site, 'site not known') AS site, kind, repair_id,
+    date_trunc('hour', attempted_at) AS visit_at, min(attempted_at) AS attempted_at,
+    min(attempt_id) AS attempt_id,
+    string_agg(DISTINCT code, ' ' ORDER BY code) AS codes, bool_or(returned) AS any_back
+FROM tried GROUP BY ALL;
+
+-- A part of one family fitted again at the next attempt on a fault that came back.
+CREATE OR REPLACE TEMP TABLE fitted_again AS
+SELECT p.vehicle_id, p.repair_id, p.next_id, min(p.next_at) AS next_at,
+    min(p.site) AS site, min(p.attempt_id) AS attempt_id,
+    string_agg(DISTINCT p.code, ' ' ORDER BY p.code) AS codes, a.component,
+    min(concat_ws(' ', b.part_brand, b.number_on_order, b.family_label)) AS what
+FROM tried p
+JOIN order_parts a ON a.vehicle_id = p.vehicle_id AND a.repair_id = p.repair_id AND a.is_fitted
+JOIN order_parts b ON b.vehicle_id = p.vehicle_id AND b.repair_id = p.next_id AND b.is_fitted
+    AND b.component = a.component AND b.place IS NOT DISTINCT FROM a.place
+WHERE p.failed AND p.next_id IS NOT NULL AND p.next_id <> p.repair_id
+GROUP BY p.vehicle_id, p.repair_id, p.next_id, a.component, a.place;
+
+-- Parts that changed nothing: of work whose faults all came back, and of the component of those
+-- that did.  One row a part, however many codes it was fitted for.
+CREATE OR REPLACE TEMP TABLE parts_in_vain AS
+SELECT DISTINCT p.row_no, p.vehicle_id, p.repair_id, o.site, p.repaired_at,
+    concat_ws(' ', p.part_brand, p.number_on_order, p.family_label) AS what, p.part_cost AS cost,
+    p.currency, o.attempt_id, o.codes
+FROM aimed_orders o
+JOIN order_parts p USING (vehicle_id, repair_id)
+LEFT JOIN tried a ON a.vehicle_id = o.vehicle_id AND a.repair_id = o.repair_id
+    AND a.failed AND split_part(a.family, ':', 1) = p.component
+WHERE p.is_fitted AND o.any_back AND (o.all_back OR a.attempt_id IS NOT NULL);
+
+-- What come-backs cost: the work orders that had to be written because an earlier one failed,
+-- charged to the site whose work came back.
+CREATE OR REPLACE TEMP TABLE come_back_orders AS
+WITH caused AS (
+    SELECT vehicle_id, next_id AS repair_id, min(site) AS site,
+        min(attempt_id) AS attempt_id, string_agg(DISTINCT code, ' ' ORDER BY code) AS codes
+    FROM tried WHERE failed AND next_id IS NOT NULL GROUP BY vehicle_id, next_id
+)
+SELECT c.*, p.currency, min(p.repaired_at) AS repaired_at,
+    CASE WHEN count(p.part_cost) + count(p.labour_cost) > 0
+         THEN coalesce(sum(p.part_cost), 0) + coalesce(sum(p.labour_cost), 0) END AS cost
+FROM caused c JOIN order_parts p USING (vehicle_id, repair_id)
+GROUP BY ALL;
