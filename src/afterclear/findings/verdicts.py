@@ -90,7 +90,9 @@ def _background(con: Connection) -> dict[str, float]:
     gaps = query(con, "SELECT family, gap_km FROM store.onsets ORDER BY family, gap_km")
     watched = query(
         con,
-        """SELECT family, sum(km) AS km
+        """SELECT family,
+               -- in a fixed order: sums in another order differ in their last digits
+               sum(km ORDER BY km) AS km
            FROM (SELECT DISTINCT family, ecu FROM store.episodes)
            JOIN store.watched USING (ecu) GROUP BY family ORDER BY family""",
     )
@@ -142,7 +144,7 @@ def _verdicts(judged: Judged, limit: float) -> pl.DataFrame:
 
 
 def _numbers(windows: pl.DataFrame, columns: list[str]) -> IntArray:
-    """Number the distinct combinations of some columns from 0."""
+    """Give each distinct combination of some columns a number from 0."""
     ranks = windows.select(pl.struct(columns).rank("dense").alias("rank"))["rank"]
     return ranks.to_numpy().astype(np.int64) - 1
 
