@@ -94,7 +94,7 @@ class Fleet:
         for table in ("scans", "clears", "repairs"):
             rows = getattr(self, table)
             if rows:
-                frame = pl.DataFrame(rows, schema={n: pl.String for n in rows[0]})
+                frame = pl.DataFrame(rows, schema=dict.fromkeys(rows[0], pl.String))
                 frame = frame.with_row_index("_line", 1).with_columns(pl.col("_line").cast(int))
                 found = absorb(con, PlainRows(table, frame), 1, zone="UTC", spellers=SPELLERS)
                 assert not found.rejections, found.rejections[:3]
@@ -153,8 +153,13 @@ class _Vehicle:
             return
         scan_id, at = f"{self.name}-{km:.0f}", BEGIN + timedelta(days=km / KM_PER_DAY)
         shown = {p: c for p, c in self._stored(km).items() if p[0] in read}
-        head = {"scan_id": scan_id, "vehicle_id": self.name, "scanned_at": at.isoformat(),
-                "odometer_km": f"{km:.1f}", "scan_scope": "partial"}  # fmt: skip
+        head = {
+            "scan_id": scan_id,
+            "vehicle_id": self.name,
+            "scanned_at": at.isoformat(),
+            "odometer_km": f"{km:.1f}",
+            "scan_scope": "partial",
+        }
         for unit in read:
             codes = [(p[1], c[0][2]) for p, c in shown.items() if p[0] == unit] or [(None, None)]
             for code, text in codes:
@@ -200,20 +205,17 @@ class _Vehicle:
                 "action": "replace",
                 "part_cost": "80",
                 "currency": "EUR",
-            }  # fmt: skip
+            }
         )
         self.fleet.clears.append(
             {
                 "vehicle_id": self.name,
                 "cleared_at": (at + timedelta(minutes=30)).isoformat(),
                 "odometer_km": f"{km:.1f}",
-            }  # fmt: skip
+            }
         )
         self.cleared_km = km
-        self.broken = [
-            b for b in self.broken
-            if not self._cured(b.cause, aimed)
-        ]  # fmt: skip
+        self.broken = [b for b in self.broken if not self._cured(b.cause, aimed)]
 
     def _cured(self, cause: Cause, aimed: list[Place]) -> bool:
         """Work on a fault cures it mostly; on an echo of a fault without a code, by luck."""

@@ -18,6 +18,7 @@ COMMANDS = {
     "analyse": ("analyse", "Rebuild what changed since the last run and judge every fix."),
     "backup": ("backup", "Write the store, its archive and the config to one verified file."),
     "check": ("check", "Check that the store and its archive are whole."),
+    "decide": ("decide", "Keep your word on a vehicle, attempt or code; or take it back."),
     "decode": ("decode", "Say what a fault code means."),
     "demo": ("demo", "Load the sample fleet, judge it and write its digests."),
     "digest": ("digest", "Write the HTML digests."),

@@ -25,12 +25,8 @@ def command(app: App, vehicle_id: str) -> None:
 def _lines(story: VehicleStory) -> list[str]:
     about = [str(v) for k, v in story.vehicle.items() if k in _ABOUT and v is not None]
     lines = [f"{story.vehicle['vehicle_id']}  {' '.join(about)}", f"{story.n_scans} scans", ""]
-    lines.append("Open now:" if len(story.open_episodes) else "Nothing open in the last scans.")
-    lines += [
-        f"  {row['code']} in {row['ecu']}: {row['meaning']}; "
-        f"seen in {row['n_scans']} scans, last on {row['last_seen_at']:%d %b %Y}"
-        for row in story.open_episodes.iter_rows(named=True)
-    ]
+    lines += [*_to_do(story), *_open(story)]
+    lines += [f"  {text}" for text in story.role_notes]
     lines += ["", "Fix attempts:" if story.attempts else "No fix attempts."]
     for told in story.attempts:
         attempt = told.attempt
@@ -48,4 +44,37 @@ def _lines(story: VehicleStory) -> list[str]:
     return lines
 
 
+def _to_do(story: VehicleStory) -> list[str]:
+    """Say what to do about the vehicle and, in stock, whether it is ready."""
+    lines = []
+    for audit in story.stock.iter_rows(named=True):
+        lines += [f"In stock: {str(audit['verdict']).upper()}", f"  {audit['because']}", ""]
+    for row in story.work.iter_rows(named=True):
+        safety = "  SAFETY" if row["safety"] else ""
+        lines += [
+            f"To do ({row['audience']} list, rank {row['rank']}){safety}: {row['action']}",
+            *([f"  {row['because']}"] if not len(story.stock) else []),
+            f"  {row['evidence']}",
+            *([f"  {row['decided']}."] if row["decided"] else []),
+            "",
+        ]
+    return lines
+
+
+def _open(story: VehicleStory) -> list[str]:
+    """Codes that are open, each with its part: the fault, or an echo of which."""
+    roles = {(row["ecu"], row["code"]): row for row in story.roles.iter_rows(named=True)}
+    lines = ["Open now:" if len(story.open_episodes) else "Nothing open in the last scans."]
+    for row in story.open_episodes.iter_rows(named=True):
+        lines.append(
+            f"  {row['code']} in {row['ecu']}: {row['meaning']}; "
+            f"seen in {row['n_scans']} scans, last on {row['last_seen_at']:%d %b %Y}"
+        )
+        role = roles.get((row["ecu"], row["code"]))
+        if role is not None:
+            lines.append(f"      {_ROLES[role['role']]}: {role['why']}")
+    return lines
+
+
+_ROLES = {"primary": "The fault", "consequential": "An echo", "stands_alone": "By itself"}
 _ABOUT = ("plate", "make", "model", "model_year", "site")

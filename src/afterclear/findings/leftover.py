@@ -165,21 +165,32 @@ def _outlived(
     story = f"It followed {cause}, which was repaired on {day(repair.at)} and is gone"
     if last is None or last < repair.at - _VISIT:
         return replace(
-            row, role="consequential", primary_ecu=before.primary_ecu,
-            primary_code=before.primary_code, primary_unit=before.primary_unit,
-            confidence=_NOT_CLEARED, basis=before.basis, source=before.source,
+            row,
+            role="consequential",
+            primary_ecu=before.primary_ecu,
+            primary_code=before.primary_code,
+            primary_unit=before.primary_unit,
+            confidence=_NOT_CLEARED,
+            basis=before.basis,
+            source=before.source,
             to_scan=None,
             why=f"{own} may be an old entry. {story}, but the memory of the "
             f"{voice.label(row.unit)} unit was not cleared since, so nothing tells yet "
             "whether it has left too.",
-        )  # fmt: skip
+        )
     still = "is still set" if row.seen_at - last <= _VISIT else "is there again"
     return replace(
-        row, role="stands_alone", primary_ecu=None, primary_code=None, primary_unit=None,
-        confidence=_STILL_SURE, basis=before.basis, to_scan=None,
+        row,
+        role="stands_alone",
+        primary_ecu=None,
+        primary_code=None,
+        primary_unit=None,
+        confidence=_STILL_SURE,
+        basis=before.basis,
+        to_scan=None,
         why=f"{own} is a fault of its own. {story}, yet this code {still} "
         f"after its own memory was cleared on {day(last)}.",
-    )  # fmt: skip
+    )
 
 
 def _leftover(

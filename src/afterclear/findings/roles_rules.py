@@ -231,9 +231,17 @@ class RoleRules:
         fleet = pair.words if pair and link.basis != "rule" else None
         why = self._words.echo(fact, primary, through, link.relation, fleet)
         return Role(
-            fact.seen.ecu, fact.seen.code, "consequential", primary.seen.ecu, primary.seen.code,
-            round(root[1], 3), link.basis, link.source, None, why,
-        )  # fmt: skip
+            fact.seen.ecu,
+            fact.seen.code,
+            "consequential",
+            primary.seen.ecu,
+            primary.seen.code,
+            round(root[1], 3),
+            link.basis,
+            link.source,
+            None,
+            why,
+        )
 
     def _primary(
         self,
@@ -246,29 +254,61 @@ class RoleRules:
         near = [link for link in links if link is not None and link.cause == i]
         best = max(near, key=lambda link: link.confidence)
         return Role(
-            fact.seen.ecu, fact.seen.code, "primary", None, None, round(sure, 3), best.basis,
-            best.source, None, self._words.primary(fact, followers),
-        )  # fmt: skip
+            fact.seen.ecu,
+            fact.seen.code,
+            "primary",
+            None,
+            None,
+            round(sure, 3),
+            best.basis,
+            best.source,
+            None,
+            self._words.primary(fact, followers),
+        )
 
     def _alone(self, fact: CodeFact, look: Look, facts: Sequence[CodeFact], *, ring: bool) -> Role:
         pointer = fact.pointer
         if pointer is None or ring:
             why = self._words.ring(fact) if ring else self._words.alone(fact, len(facts))
             return Role(
-                fact.seen.ecu, fact.seen.code, "stands_alone", None, None, _ALONE, "none", None,
-                None, why,
-            )  # fmt: skip
+                fact.seen.ecu,
+                fact.seen.code,
+                "stands_alone",
+                None,
+                None,
+                _ALONE,
+                "none",
+                None,
+                None,
+                why,
+            )
         same = sum(f.pointer is not None and f.pointer.ecu == pointer.ecu for f in facts)
         if look.read.isdisjoint(fact.targets):
             silent = not look.silent.isdisjoint(fact.targets)
             return Role(
-                fact.seen.ecu, fact.seen.code, "consequential", pointer.ecu, None, _UNNAMED,
-                "rule", pointer.source, pointer.ecu, self._words.unread(fact, same, silent=silent),
-            )  # fmt: skip
+                fact.seen.ecu,
+                fact.seen.code,
+                "consequential",
+                pointer.ecu,
+                None,
+                _UNNAMED,
+                "rule",
+                pointer.source,
+                pointer.ecu,
+                self._words.unread(fact, same, silent=silent),
+            )
         return Role(
-            fact.seen.ecu, fact.seen.code, "stands_alone", None, None, _ALONE, "rule",
-            pointer.source, None, self._words.unexplained(fact, same),
-        )  # fmt: skip
+            fact.seen.ecu,
+            fact.seen.code,
+            "stands_alone",
+            None,
+            None,
+            _ALONE,
+            "rule",
+            pointer.source,
+            None,
+            self._words.unexplained(fact, same),
+        )
 
 
 def break_rings(links: list[Link | None]) -> set[int]:

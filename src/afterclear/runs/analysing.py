@@ -10,6 +10,7 @@ from afterclear.findings.verdicts import Verdicts, judge_attempts
 from afterclear.histories.build import rebuild
 from afterclear.runs.app import App
 from afterclear.runs.findings import find_all
+from afterclear.runs.role_findings import find_roles_and_work
 from afterclear.store.database import open_store, scalar, transaction
 from afterclear.store.results import (
     Analysis,
@@ -48,6 +49,8 @@ _NOT_RULES = {
     "schedule.toml",
     "part_life.toml",
     "supersession.csv",
+    "stock_rules.toml",
+    "worklist_rules.toml",
 }
 
 QUIET = Progress(lambda _: None, lambda _: None)
@@ -82,6 +85,7 @@ def analyse(
         rebuild(con, app.history_rules(until), app.catalogue, vehicles, progress.advance)
         verdicts = judge_attempts(con, app.config.settings.evidence.held_below)
         find_all(con, app, verdicts.judged, until)
+        find_roles_and_work(app, con, until)
         done = Analysis(
             analysis_id=1 + (before.analysis_id if before else 0),
             as_of=until,

@@ -14,6 +14,7 @@ from afterclear.runs.app import App
 from afterclear.runs.pages import aware, stale_sources
 from afterclear.store.database import Connection, open_store, query, scalar
 from afterclear.store.exports import EXPORTS, PAGE_FRAMES
+from afterclear.store.exports_roles import EXPORTS_ROLES, PAGE_ROLES
 from afterclear.store.results import last_analysis
 
 
@@ -35,6 +36,10 @@ class VehicleStory:
     set_aside: pl.DataFrame
     cautions: tuple[Caution, ...]
     n_scans: int
+    roles: pl.DataFrame  # of the codes that are open now
+    role_notes: tuple[str, ...]  # left-over echoes, work on echoes, related returns
+    work: pl.DataFrame  # its lines of the worklist, once each
+    stock: pl.DataFrame  # its audit, where it is in stock
 
 
 @dataclass(frozen=True)
@@ -76,6 +81,16 @@ def vehicle_story(app: App, vehicle_id: str) -> VehicleStory:
             set_aside=odometer.filter(pl.col("set_aside").is_not_null()),
             cautions=_cautions(app, episodes),
             n_scans=n_scans,
+            roles=_of(con, PAGE_ROLES["open_roles"], vehicle_id),
+            role_notes=tuple(
+                text
+                for table in ("leftovers", "echo_work", "related_returns")
+                for text in _of(con, EXPORTS_ROLES[table], vehicle_id)["why"]
+            ),
+            work=_of(con, EXPORTS_ROLES["worklist"], vehicle_id).filter(
+                pl.col("audience") != "garage"
+            ),
+            stock=_of(con, EXPORTS_ROLES["stock"], vehicle_id),
         )
 
 

@@ -4,6 +4,7 @@ from typing import Final
 
 from afterclear.store.exports_findings import FINDINGS
 from afterclear.store.exports_identity import IDENTITY_EXPORTS
+from afterclear.store.exports_roles import EXPORTS_ROLES
 
 # History tables first, then the plain layout as stored.
 EXPORTS: Final[dict[str, str]] = {
@@ -54,6 +55,7 @@ EXPORTS: Final[dict[str, str]] = {
         FROM rejections ORDER BY load_id, line""",
     "loads": "FROM loads ORDER BY load_id",
     **IDENTITY_EXPORTS,
+    **EXPORTS_ROLES,
     **FINDINGS,
 }
 

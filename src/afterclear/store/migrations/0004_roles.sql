@@ -60,7 +60,7 @@ CREATE TABLE worklist (
     attempt_ids VARCHAR NOT NULL, kind VARCHAR NOT NULL, site VARCHAR, units_to_scan VARCHAR,
     after_km DOUBLE, p_not_fixed DOUBLE NOT NULL, expected_loss DOUBLE NOT NULL,
     currency VARCHAR NOT NULL, loss_basis VARCHAR NOT NULL, codes VARCHAR NOT NULL,
-    cautions VARCHAR NOT NULL, decided VARCHAR
+    cautions VARCHAR NOT NULL, evidence VARCHAR NOT NULL, decided VARCHAR
 );
 
 -- A person's word.  Rows are never changed but for the two columns of an undo.

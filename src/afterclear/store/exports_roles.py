@@ -1,0 +1,79 @@
+"""Roles, stock, worklist and decisions as a person can take them out, and as pages need them."""
+
+from typing import Final
+
+# Contract columns first (design 8), then what traces and explains them.
+EXPORTS_ROLES: Final[dict[str, str]] = {
+    "roles": """
+        SELECT scan_id, vehicle_id, ecu, code, role, primary_ecu, primary_code, confidence, why,
+            seen_at, basis, source, to_scan
+        FROM roles ORDER BY vehicle_id, seen_at, scan_id, ecu, code""",
+    "role_pairs": """
+        SELECT cause_ecu, cause_code, effect_ecu, effect_code, n_both, n_cause, n_effect,
+            odds_ratio, odds_low, odds_high, cause_first, effect_first, order_p_value,
+            effect_gone, n_cause_repaired, cause_gone, n_effect_repaired, score, called
+        FROM role_pairs ORDER BY cause_ecu, cause_code, effect_ecu, effect_code""",
+    "leftovers": """
+        SELECT vehicle_id, ecu, code, primary_ecu, primary_code, repair_id, repaired_at,
+            first_scan_id, first_seen_at, last_seen_at, n_scans, is_open, why
+        FROM leftovers ORDER BY vehicle_id, first_seen_at, ecu, code""",
+    "echo_work": """
+        SELECT attempt_id, vehicle_id, ecu, code, attempted_at, repair_id, site, parts, cost,
+            currency, primary_ecu, primary_code, scan_id, confidence, why
+        FROM echo_work ORDER BY vehicle_id, attempted_at, attempt_id""",
+    "related_returns": """
+        SELECT attempt_id, vehicle_id, ecu, code, family, attempted_at, related_ecu, related_code,
+            seen_at, km_after, is_open, why
+        FROM related_returns ORDER BY vehicle_id, attempted_at, attempt_id""",
+    "stock": """
+        SELECT vehicle_id, verdict, reasons, km_to_rescan, last_full_scan_at, because, safety
+        FROM stock ORDER BY vehicle_id""",
+    "stock_reasons": """
+        SELECT vehicle_id, position, reason, weight, subject, km_to_rescan, source, because
+        FROM stock_reasons ORDER BY vehicle_id, position""",
+    "worklist": """
+        SELECT vehicle_id, rank, action, because, safety, attempt_ids, audience, kind, site,
+            units_to_scan, after_km, evidence, p_not_fixed, expected_loss, currency, loss_basis,
+            codes, cautions, decided
+        FROM worklist WHERE rank IS NOT NULL ORDER BY audience, rank""",
+    "worklist_set_aside": """
+        SELECT vehicle_id, rank, action, because, safety, attempt_ids, audience, kind, site,
+            units_to_scan, after_km, evidence, p_not_fixed, expected_loss, currency, loss_basis,
+            codes, cautions, decided
+        FROM worklist WHERE rank IS NULL ORDER BY audience, vehicle_id, site, decided""",
+    "decisions": """
+        SELECT decision_id, vehicle_id, attempt_id, ecu, code, word, until_at, until_km,
+            decided_by, note, decided_at, undone_by, undone_at
+        FROM decisions ORDER BY decision_id""",
+}
+
+# What pages ask: the same rows, with words, and the present state of each vehicle.
+PAGE_ROLES: Final[dict[str, str]] = {
+    "roles": f"""
+        SELECT r.*, m.meaning, m.family_label
+        FROM ({EXPORTS_ROLES["roles"]}) r
+        LEFT JOIN (SELECT code, min(meaning) AS meaning, min(family_label) AS family_label
+                   FROM codes_met GROUP BY code) m USING (code)
+        ORDER BY r.vehicle_id, r.seen_at, r.scan_id, r.ecu, r.code""",
+    # the latest role of every code that is open now
+    "open_roles": """
+        SELECT r.scan_id, r.vehicle_id, r.ecu, r.code, r.role, r.primary_ecu, r.primary_code,
+            r.confidence, r.why, r.seen_at, r.basis, r.source, r.to_scan
+        FROM roles r
+        JOIN episodes e ON e.vehicle_id = r.vehicle_id AND e.ecu = r.ecu AND e.code = r.code
+            AND e.ended_by = 'open'
+        QUALIFY row_number() OVER (PARTITION BY r.vehicle_id, r.ecu, r.code
+            ORDER BY r.seen_at DESC, r.scan_id DESC) = 1
+        ORDER BY r.vehicle_id, r.role = 'consequential', r.ecu, r.code""",
+    "leftovers": EXPORTS_ROLES["leftovers"],
+    "echo_work": EXPORTS_ROLES["echo_work"],
+    "related_returns": EXPORTS_ROLES["related_returns"],
+    "stock": f"""
+        SELECT s.*, v.plate, v.make, v.model, v.model_year, v.site, v.acquired_on
+        FROM ({EXPORTS_ROLES["stock"]}) s LEFT JOIN vehicles v USING (vehicle_id)
+        ORDER BY s.verdict = 'ready', s.verdict = 'rescan', NOT s.safety, s.vehicle_id""",
+    "stock_reasons": EXPORTS_ROLES["stock_reasons"],
+    "worklist": EXPORTS_ROLES["worklist"],
+    "worklist_set_aside": EXPORTS_ROLES["worklist_set_aside"],
+    "decisions": EXPORTS_ROLES["decisions"],
+}
