@@ -58,6 +58,10 @@ class UnreachableError(AfterclearError):
     exit_code = 4
 
 
+class RefusedSourceError(UnreachableError):
+    """A source said no: trying again is of no use before a person changes something."""
+
+
 # --- bytes that do not follow their standard ------------------------------------------------
 
 

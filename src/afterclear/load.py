@@ -7,12 +7,12 @@ An archive or a mail is a line of its own in the ledger, written when all files 
 
 import os
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from afterclear.errors import DecodeError, RefusedFileError
+from afterclear.errors import DecodeError, RefusedFileError, UnreachableError
 from afterclear.normalise.codes import NormalCode, normal_code, split_codes
 from afterclear.readers.base import Reader
 from afterclear.readers.containers import MAX_NESTING, Unpacked, container_kind, unpacked
@@ -59,7 +59,7 @@ class Arrival:
 def load_files(
     con: Connection,
     archive: Path,
-    arrivals: Sequence[Arrival],
+    arrivals: Iterable[Arrival],
     clock: Clock,
     imports: Path | None = None,
 ) -> Iterator[LoadResult]:
@@ -73,7 +73,12 @@ def load_files(
     """
     readers = all_readers(load_maps(imports))
     for arrival in arrivals:
-        yield from load_file(con, archive, arrival, readers, clock)
+        try:
+            yield from load_file(con, archive, arrival, readers, clock)
+        except UnreachableError as error:
+            yield LoadResult(
+                None, arrival.source, arrival.name, "", "", outcome="left", note=str(error)
+            )
 
 
 def load_file(
@@ -116,9 +121,7 @@ def load_file(
 
 def _container_line(con: Connection, case: "_Case", inside: Unpacked) -> LoadResult:
     with transaction(con):
-        load = replace(
-            case.load, load_id=next_load_id(con), reader=inside.kind, note=inside.note
-        )
+        load = replace(case.load, load_id=next_load_id(con), reader=inside.kind, note=inside.note)
         complete_load(con, load, case.started_at, case.clock())
     return load
 

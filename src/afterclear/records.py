@@ -78,6 +78,7 @@ class LoadResult:
     rows_duplicate: int = 0
     rows_rejected: int = 0
     rows_corrected: int = 0  # of the stored ones: those that superseded an older row
-    outcome: Literal["stored", "known", "refused"] = "stored"
+    # left: it could not be read this time; the ledger does not know of it
+    outcome: Literal["stored", "known", "refused", "left"] = "stored"
     note: str = ""
     vehicles_touched: frozenset[str] = field(default_factory=frozenset)

@@ -19,7 +19,7 @@ from afterclear.runs.app import App
 P = ParamSpec("P")
 
 # colour only where a person looks, never as the only sign
-_OUTCOME_MARK = {"stored": "ok", "known": "known", "refused": "REFUSED"}
+_OUTCOME_MARK = {"stored": "ok", "known": "known", "refused": "REFUSED", "left": "LEFT"}
 
 
 def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:

@@ -1,16 +1,18 @@
 """Load files: those named, or those of every configured source."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 
-from afterclear.errors import UnreachableError
 from afterclear.load import Arrival, load_files
 from afterclear.records import LoadResult
 from afterclear.runs.app import App
-from afterclear.sources.folder import files_at, files_in
+from afterclear.runs.fetching import Fetching, Told, arrivals, printable
+from afterclear.sources.folder import files_at
 from afterclear.store.database import open_store
+from afterclear.store.snapshot import long_writing
 
 COMMAND_LINE = "command line"
 
@@ -21,6 +23,7 @@ class LoadReport:
 
     results: tuple[LoadResult, ...]
     out_of_reach: tuple[str, ...] = ()
+    unsettled: tuple[str, ...] = ()  # files still being written, left for the next run
 
     @property
     def rows_rejected(self) -> int:
@@ -29,8 +32,8 @@ class LoadReport:
 
     @property
     def exit_code(self) -> int:
-        """4: a source out of reach; 3: something refused; else 0."""
-        if self.out_of_reach:
+        """4: a source or file out of reach; 3: something refused; else 0."""
+        if self.out_of_reach or any(r.outcome == "left" for r in self.results):
             return 4
         refused = any(r.outcome == "refused" for r in self.results) or self.rows_rejected
         return 3 if refused else 0
@@ -45,12 +48,6 @@ class Whose:
     started_at: datetime | None = None
 
 
-@dataclass(slots=True)
-class _Found:
-    arrivals: list[Arrival] = field(default_factory=list)
-    out_of_reach: list[str] = field(default_factory=list)
-
-
 def load_paths(
     app: App, paths: Sequence[Path], whose: Whose, told: Callable[[LoadResult], None]
 ) -> LoadReport:
@@ -59,7 +56,7 @@ def load_paths(
         Arrival(
             source=COMMAND_LINE,
             path=file,
-            name=str(file.relative_to(path.resolve())) if path.is_dir() else file.name,
+            name=printable(str(file.relative_to(path.resolve())) if path.is_dir() else file.name),
             zone=whose.zone,
             vehicle_id=whose.vehicle_id,
             started_at=whose.started_at,
@@ -67,38 +64,36 @@ def load_paths(
         for path in paths
         for file in files_at(path)
     ]
-    return _load(app, _Found(arrivals), told)
-
-
-def load_sources(app: App, told: Callable[[LoadResult], None]) -> LoadReport:
-    """Load what every configured source has; one out of reach does not stop the others."""
-    found = _Found()
-    for source in app.config.sources:
-        folder = app.config.source_folder(source)
-        try:
-            files = files_in(folder, source.pattern)
-        except UnreachableError as error:
-            found.out_of_reach.append(f"{source.name}: {error}")
-            continue
-        found.arrivals += [
-            Arrival(
-                source=source.name,
-                path=file,
-                name=str(file.relative_to(folder.resolve())),
-                zone=source.zone,
-                vehicle_id=source.vehicle,
-            )
-            for file in files
-        ]
-    return _load(app, found, told)
-
-
-def _load(app: App, found: _Found, told: Callable[[LoadResult], None]) -> LoadReport:
     results = []
-    with open_store(app.store) as con:
-        for result in load_files(
-            con, app.archive, found.arrivals, app.clock, app.config.imports
-        ):
+    with long_writing(app.store, "load"), open_store(app.store) as con:
+        for result in load_files(con, app.archive, arrivals, app.clock, app.config.imports):
             results.append(result)
             told(result)
-    return LoadReport(tuple(results), tuple(found.out_of_reach))
+    return LoadReport(tuple(results))
+
+
+def load_sources(
+    app: App,
+    told: Callable[[LoadResult], None],
+    *,
+    only: Sequence[str] = (),
+    say: Callable[[str], None] = lambda _: None,
+) -> LoadReport:
+    """Load what every configured source has new; one out of reach does not stop the others.
+
+    ``only``: names of the sources asked; none: all.  ``say`` hears of tries that failed.
+    """
+    results: list[LoadResult] = []
+    heard = Told()
+    with long_writing(app.store, "load"), open_store(app.store) as con:
+        how = Fetching(app, con, say=say)
+        chosen = [s for s in app.config.sources if not only or s.name in only]
+        feed = chain.from_iterable(arrivals(source, how, heard) for source in chosen)
+        for result in load_files(con, app.archive, feed, app.clock, app.config.imports):
+            heard.hear(result)
+            results.append(result)
+            told(result)
+        for result in heard.refused:
+            results.append(result)
+            told(result)
+    return LoadReport(tuple(results), tuple(heard.out_of_reach), tuple(heard.unsettled))

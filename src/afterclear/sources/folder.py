@@ -2,18 +2,22 @@
 
 Order matters only for corrections: of two files that contradict each other, the later name
 wins.  Hidden files, notes (``.md``), links that lead out of the folder and files being
-written (``.part``, ``.tmp``) are left alone.
+written (``.part``, ``.tmp``) are left alone; so is, until the next run, a file that still
+changes.
 """
 
-from collections.abc import Iterator
+import os
+import shutil
+from collections.abc import Callable, Iterable, Iterator
 from fnmatch import fnmatch
 from pathlib import Path
 
 from afterclear.errors import UnreachableError, UsageError
 
-_UNFINISHED = {".part", ".tmp", ".crdownload", ".partial"}
+_UNFINISHED = {".part", ".tmp", ".crdownload", ".partial", ".filepart"}
 _OURS = {".archive", ".duckdb", ".wal"}
 _FOR_PEOPLE = {".md"}  # notes beside the data
+_LOADED = ".loaded"
 
 
 def files_in(folder: Path, pattern: str = "*") -> list[Path]:
@@ -42,12 +46,80 @@ def files_at(path: Path) -> list[Path]:
     return [path]
 
 
+def state(path: Path) -> str | None:
+    """Give a mark that changes whenever a file is written or replaced; None: it is gone.
+
+    The time of the last change of the file's entry is part of it: a copy that keeps the old
+    time of the contents changes it all the same.
+    """
+    try:
+        about = path.stat()
+    except OSError:
+        return None
+    return f"{about.st_size}:{about.st_mtime_ns}:{about.st_ctime_ns}"
+
+
+def settled(
+    files: Iterable[Path], settle_s: float, now: float, sleep: Callable[[float], None]
+) -> tuple[list[Path], list[Path]]:
+    """Part files into (finished, still changing).
+
+    A file whose last change lies ``settle_s`` back is finished.  Of the others, a second look
+    after that time tells; so also of one that bears a time in the future.  ``now``: seconds
+    since 1970.
+    """
+    listed = [(path, state(path)) for path in files]
+    young = [path for path, mark in listed if mark is None or _age_s(path, now) < settle_s]
+    if young:
+        sleep(settle_s)
+    before = dict(listed)
+    changing = [path for path in young if state(path) is None or state(path) != before[path]]
+    left = set(changing)
+    return [path for path, _ in listed if path not in left], changing
+
+
+def move_aside(path: Path, folder: Path, move_to: Path | None) -> Path:
+    """Move a loaded file away, under its own name or, where that is taken, a numbered one.
+
+    Raises:
+        OSError: it cannot be moved.
+
+    """
+    target = (move_to or folder / _LOADED) / path.relative_to(folder.resolve())
+    target.parent.mkdir(parents=True, exist_ok=True)
+    free, number = target, 2
+    while free.exists():
+        free = target.with_name(f"{target.stem}-{number}{target.suffix}")
+        number += 1
+    shutil.move(path, free)
+    return free
+
+
+def _age_s(path: Path, now: float) -> float:
+    try:
+        about = path.stat()
+    except OSError:
+        return 0.0
+    return now - max(about.st_mtime, about.st_ctime)
+
+
 def _files(root: Path, pattern: str) -> Iterator[Path]:
-    for path in root.rglob("*"):
-        below = path.relative_to(root)
-        hidden = any(piece.startswith(".") for piece in below.parts)
-        ours = any(Path(piece).suffix in _OURS for piece in below.parts)
-        if hidden or ours or path.suffix in _UNFINISHED | _FOR_PEOPLE or not path.is_file():
-            continue
-        if root in path.resolve().parents and fnmatch(path.name, pattern):
-            yield path
+    for folder, folders, names in os.walk(root, onerror=_unreadable):
+        folders[:] = [n for n in folders if _is_ours_to_read(n)]
+        for name in names:
+            path = Path(folder) / name
+            if not _is_ours_to_read(name) or path.suffix in _UNFINISHED | _FOR_PEOPLE:
+                continue
+            # a link may lead out of the folder, a pipe would never end
+            if not path.is_file() or root not in path.resolve().parents:
+                continue
+            if fnmatch(name, pattern):
+                yield path
+
+
+def _is_ours_to_read(name: str) -> bool:
+    return not name.startswith(".") and Path(name).suffix not in _OURS
+
+
+def _unreadable(error: OSError) -> None:
+    raise UnreachableError(f"The folder {error.filename} cannot be read: {error.strerror}.")

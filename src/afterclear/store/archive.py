@@ -12,10 +12,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 import zstandard
 
-from afterclear.errors import RefusedFileError, StoreError
+from afterclear.errors import StoreError, UnreachableError
 
 _CHUNK = 1 << 20
 _LEVEL = 1  # text of this kind shrinks to a tenth already; higher levels cost more than a load
@@ -37,7 +38,7 @@ def archived(archive: Path, delivered: Path) -> Iterator[Snapshot]:
     The name in the archive appears only when all bytes are safe on disk.
 
     Raises:
-        RefusedFileError: the file cannot be read.
+        UnreachableError: the file cannot be read, or changed meanwhile.
         StoreError: the archive cannot be written.
 
     """
@@ -53,6 +54,7 @@ def archived(archive: Path, delivered: Path) -> Iterator[Snapshot]:
         if not place.exists():
             place.parent.mkdir(exist_ok=True)
             compressed.replace(place)
+            _sync_folder(place.parent)
         yield Snapshot(copy, digest, size)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
@@ -94,17 +96,38 @@ def _copy_and_compress(delivered: Path, copy: Path, compressed: Path) -> tuple[s
     try:
         source = delivered.open("rb")
     except OSError as error:
-        raise RefusedFileError(f"{delivered} cannot be read: {error.strerror}.") from error
+        raise UnreachableError(f"{delivered} cannot be read: {error.strerror}.") from error
+    before = os.fstat(source.fileno())
     with source, copy.open("wb") as plain, compressed.open("wb") as packed:
         with compressor.stream_writer(packed, closefd=False) as writer:
-            while chunk := source.read(_CHUNK):
+            while chunk := _read(source, delivered):
                 digest.update(chunk)
                 plain.write(chunk)
                 writer.write(chunk)
                 size += len(chunk)
+        after = os.fstat(source.fileno())
         packed.flush()
         os.fsync(packed.fileno())
+    if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
+        raise UnreachableError(f"{delivered} changed while it was read.")
     # a log with a clock of its own is dated by its file
-    changed_at = delivered.stat().st_mtime_ns
-    os.utime(copy, ns=(changed_at, changed_at))
+    os.utime(copy, ns=(before.st_mtime_ns, before.st_mtime_ns))
     return digest.hexdigest(), size
+
+
+def _read(source: IO[bytes], delivered: Path) -> bytes:
+    try:
+        return source.read(_CHUNK)
+    except OSError as error:
+        raise UnreachableError(f"{delivered} cannot be read: {error.strerror}.") from error
+
+
+def _sync_folder(folder: Path) -> None:
+    """See that a new name in a folder outlasts a power failure."""
+    if os.name != "posix":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -17,6 +17,9 @@ import duckdb
 
 from afterclear.store.locking import holding, writer_lock
 
+# Folders in the archive in which a load works, by the beginning of their names.
+_UNFINISHED = ("incoming", "within", "taken")
+
 
 def snapshot_path(store: Path) -> Path:
     """Where the readers' copy of a store stands."""
@@ -50,7 +53,8 @@ def sweep(store: Path) -> None:
         *store.parent.glob(f"{store.name}.compact*"),
     ):
         left.unlink(missing_ok=True)
-    for folder in store.with_suffix(".archive").glob("incoming-*"):
+    archive = store.with_suffix(".archive")
+    for folder in (p for kind in _UNFINISHED for p in archive.glob(f"{kind}-*")):
         shutil.rmtree(folder, ignore_errors=True)
     shutil.rmtree(f"{store}.tmp", ignore_errors=True)
 

@@ -1,0 +1,104 @@
+"""Messages of a mailbox, whole: their attachments are unpacked by the reader of mail.
+
+The mailbox is opened for reading only (RFC 9051, 6.3.3), so no message is marked, moved or
+deleted.  A message is known by the mailbox's UIDVALIDITY and its own UID (RFC 9051, 2.3.1.1).
+"""
+
+import imaplib
+import re
+import ssl
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+from afterclear.errors import RefusedSourceError, UnreachableError
+from afterclear.sources.base import TIMEOUT_S, Address, Found, written
+
+_SAFE_PORT, _PLAIN_PORT = 993, 143  # RFC 8314, RFC 9051
+_AT_ONCE = 500  # messages asked about in one command
+
+
+class ImapPlace:
+    """A mailbox."""
+
+    def __init__(self, client: imaplib.IMAP4, mailbox: str) -> None:
+        self._client, self._mailbox = client, mailbox
+
+    def look(self) -> list[Found]:
+        """List the messages with their sizes."""
+        with _told(self._mailbox):
+            said, _ = self._client.select(_quoted(self._mailbox), readonly=True)
+            if said != "OK":
+                raise RefusedSourceError(f"There is no mailbox {self._mailbox!r}.")
+            _, told = self._client.response("UIDVALIDITY")
+            era = (told[0] or b"0").decode() if told else "0"
+            _, listed = self._client.uid("SEARCH", "ALL")
+            numbers = (listed[0] or b"").split()
+            found = []
+            for begin in range(0, len(numbers), _AT_ONCE):
+                some = b",".join(numbers[begin : begin + _AT_ONCE]).decode()
+                _, lines = self._client.uid("FETCH", some, "(UID RFC822.SIZE)")
+                found += [_found(line, era) for line in lines if line]
+        return [message for message in found if message]
+
+    def fetch(self, found: Found, target: Path) -> None:
+        """Write a message's bytes."""
+        number = found.token.rpartition(":")[2]
+        with _told(found.name):
+            _, parts = self._client.uid("FETCH", number, "(BODY.PEEK[])")
+            body = next((part[1] for part in parts if isinstance(part, tuple)), None)
+            if body is None:
+                raise UnreachableError(f"{found.name} is gone from the mailbox.")
+            written(iter([body]), target, found.size, found.name)
+
+
+@contextmanager
+def opened(address: Address) -> Iterator[ImapPlace]:
+    """Log in and give the mailbox of an address: imaps://user@host/mailbox."""
+    parts = urlsplit(address.url)
+    host = parts.hostname or ""
+    with _told(host):
+        if parts.scheme == "imaps":
+            trust = ssl.create_default_context(cafile=address.ca_file)
+            client: imaplib.IMAP4 = imaplib.IMAP4_SSL(
+                host, parts.port or _SAFE_PORT, ssl_context=trust, timeout=TIMEOUT_S
+            )
+        else:
+            client = imaplib.IMAP4(host, parts.port or _PLAIN_PORT, timeout=TIMEOUT_S)
+    with client:
+        try:
+            client.login(unquote(parts.username or ""), address.secret or "")
+        except imaplib.IMAP4.abort as error:
+            raise UnreachableError(f"{host} broke off: {error}.") from error
+        except imaplib.IMAP4.error as error:
+            raise RefusedSourceError(f"{host} refuses the login.") from error
+        yield ImapPlace(client, unquote(parts.path.strip("/")) or "INBOX")
+
+
+def _found(line: bytes | tuple[bytes, bytes], era: str) -> Found | None:
+    text = (line[0] if isinstance(line, tuple) else line).decode("ascii", errors="replace")
+    uid, size = re.search(r"UID (\d+)", text), re.search(r"RFC822\.SIZE (\d+)", text)
+    if uid is None or size is None:
+        return None
+    return Found(f"message-{uid[1]}.eml", f"{era}:{uid[1]}", int(size[1]))
+
+
+def _quoted(mailbox: str) -> str:
+    return '"' + mailbox.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+@contextmanager
+def _told(what: str) -> Iterator[None]:
+    try:
+        yield
+    except UnreachableError:
+        raise
+    except ssl.SSLCertVerificationError as error:
+        raise RefusedSourceError(f"The certificate of {what} is not trusted.") from error
+    except imaplib.IMAP4.abort as error:
+        raise UnreachableError(f"{what} broke off: {error}.") from error
+    except imaplib.IMAP4.error as error:
+        raise RefusedSourceError(f"{what} refuses: {error}.") from error
+    except (OSError, EOFError) as error:
+        raise UnreachableError(f"{what} does not answer: {error}.") from error
