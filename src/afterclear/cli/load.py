@@ -10,7 +10,8 @@ from afterclear.runs.app import App
 from afterclear.runs.loading import Whose, load_paths, load_sources
 
 
-def _zone(_: click.Context, __: click.Parameter, value: str) -> str:
+def known_zone(_: click.Context, __: click.Parameter, value: str) -> str:
+    """Take the name of a time zone from an option."""
     try:
         return check_zone(value)
     except ValueError as error:
@@ -22,7 +23,7 @@ def _zone(_: click.Context, __: click.Parameter, value: str) -> str:
 @click.option("--vehicle", help="Whose files these are, for bus logs that name no vehicle.")
 @click.option("--begun", help="When a bus log with a relative clock began (ISO 8601).")
 @click.option(
-    "--zone", default="UTC", callback=_zone, help="Zone of times without an offset (UTC)."
+    "--zone", default="UTC", callback=known_zone, help="Zone of times without an offset (UTC)."
 )
 @with_app
 def command(

@@ -8,11 +8,15 @@ that are wrong and keeps the others.
 
 import csv
 import re
+from codecs import BOM_UTF8, getincrementaldecoder
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import islice
 
 import polars as pl
 
+from afterclear.errors import RefusedFileError
 from afterclear.readers.grids import table_of_grid
 from afterclear.readers.import_map import ImportMap, MapTable
 from afterclear.readers.source_table import (
@@ -21,9 +25,10 @@ from afterclear.readers.source_table import (
     Cells,
     SourceTable,
     find_header,
+    plain_heading,
     unique_headings,
 )
-from afterclear.readers.text_of_bytes import MAX_LINE, Text
+from afterclear.readers.text_of_bytes import MAX_LINE, Text, decoded
 from afterclear.records import Rejection
 
 csv.field_size_limit(1 << 30)  # a refused file may hold anything; MAX_LINE is our limit
@@ -33,34 +38,100 @@ MAX_ROW_LINES = 1000  # a quoted cell with more line breaks has lost its closing
 QUOTE = '"'
 
 
-def delimited_table(text: Text, spec: MapTable, how: ImportMap, where: str) -> SourceTable:
-    """Take one table out of delimited text.
+class DelimitedFile:
+    """A delivered file of delimited text; decoded as a whole only where that is needed."""
 
-    Raises:
-        RefusedFileError: its headings are not there.
+    def __init__(self, raw: bytes, how: ImportMap, where: str) -> None:
+        self.raw, self.how, self.where = raw, how, where
 
-    """
-    whole = text.text
-    is_same = text.is_utf8
-    if "\r" in whole:
-        whole, is_same = whole.replace("\r\n", "\n").replace("\r", "\n"), False
-    head = list(_rows(whole[:HEAD_CHARACTERS].split("\n"), how.delimiter))
-    at = find_header(head, spec.header, spec.header_has, where)
-    above = "\n".join(" ".join(c for c in cells if c) for _, cells in head[: max(at, 0)])
-    names = list(spec.names) or unique_headings(head[max(at, 0)][1] if head else ())
-    first_line = head[at + 1][0] if 0 <= at < len(head) - 1 else (1 if at < 0 else head[at][0] + 1)
-    body = whole[_offset(whole, first_line) :]
-    body, n_after = _cut(body, spec.until)
-    del whole, is_same
-    if spec.names or at >= 0:
-        table = _fast(body, names, first_line, how)
-        if table is not None:
-            table.above = above
-            _leave_out_totals(table, names, spec.totals)
-            if n_after:
-                table.left_out[AFTER] += n_after
-            return table
-    return _slow(head[at] if at >= 0 else None, body, first_line, spec, how, above, n_after, where)
+    @cached_property
+    def text(self) -> Text:
+        """The whole file as text with plain line ends.
+
+        Raises:
+            RefusedFileError: it is not in the encoding that was stated, or is no text.
+
+        """
+        text = decoded(self.raw, self.how.encoding, self.where)
+        return replace(text, text=text.text.replace("\r\n", "\n").replace("\r", "\n"))
+
+    @property
+    def note(self) -> str:
+        """Say how the bytes were read, where that is worth telling."""
+        return self.text.note if "text" in self.__dict__ else ""
+
+    @property
+    def may_be_plain(self) -> bool:
+        """Tell whether the bytes may go to the parser as they are: UTF-8, plain line ends."""
+        raw = self.raw
+        stated = self.how.encoding in {"detect", "utf-8"}
+        return stated and raw[:3] != BOM_UTF8 and b"\r" not in raw and b"\x00" not in raw
+
+    def table(self, spec: MapTable) -> SourceTable:
+        """Take one table out.
+
+        Raises:
+            RefusedFileError: its headings are not there, or the file is no text.
+
+        """
+        if self.may_be_plain and not spec.until:
+            try:
+                # not final: the head may end within a letter
+                head = getincrementaldecoder("utf-8")().decode(self.raw[:HEAD_CHARACTERS])
+                begin = _begin(head, spec, self.how.delimiter, self.where)
+            except (UnicodeDecodeError, RefusedFileError):
+                begin = None
+            table = begin and _fast(self.raw, begin, begin.first_line - 1, self.how)
+            if begin and table:
+                return _finished(table, begin, spec, 0)
+        return self._table_of_text(spec)
+
+    def _table_of_text(self, spec: MapTable) -> SourceTable:
+        whole = self.text.text
+        begin = _begin(whole[:HEAD_CHARACTERS], spec, self.how.delimiter, self.where)
+        body, n_after = _cut(whole[_offset(whole, begin.first_line) :], spec.until)
+        table = _fast(body.encode(), begin, 0, self.how)
+        if table is None:
+            table = _slow(body, begin, spec, self.how, self.where)
+        return _finished(table, begin, spec, n_after)
+
+
+@dataclass(frozen=True, slots=True)
+class _Begin:
+    """Where a table begins."""
+
+    header: tuple[int, Cells] | None
+    names: list[str]
+    above: str
+    first_line: int  # of its first row, from 1
+
+
+def _begin(head: str, spec: MapTable, delimiter: str, where: str) -> _Begin:
+    """Find a table's headings in the beginning of a file."""
+    rows: list[tuple[int, Cells]] = []
+    wanted = {plain_heading(h) for h in spec.header_has}
+    enough = None if wanted else spec.header + 1
+    for line, cells in _rows(head.split("\n"), delimiter):
+        rows.append((line, cells))
+        if len(rows) == enough:
+            break
+        if wanted and enough is None and wanted <= {plain_heading(c or "") for c in cells}:
+            enough = len(rows) + 1
+    at = find_header(rows, spec.header, spec.header_has, where)
+    return _Begin(
+        header=rows[at] if at >= 0 else None,
+        names=list(spec.names) or unique_headings(rows[max(at, 0)][1] if rows else ()),
+        above="\n".join(" ".join(c for c in cells if c) for _, cells in rows[: max(at, 0)]),
+        first_line=rows[at + 1][0] if len(rows) > at + 1 else head.count("\n") + 2,
+    )
+
+
+def _finished(table: SourceTable, begin: _Begin, spec: MapTable, n_after: int) -> SourceTable:
+    table.above = begin.above
+    _leave_out_totals(table, begin.names, spec.totals)
+    if n_after:
+        table.left_out[AFTER] += n_after
+    return table
 
 
 def _offset(text: str, line: int) -> int:
@@ -84,10 +155,11 @@ def _cut(body: str, until: str | None) -> tuple[str, int]:
 # --- the fast way ----------------------------------------------------------------------------
 
 
-def _fast(body: str, names: list[str], first_line: int, how: ImportMap) -> SourceTable | None:
-    """Parse a well-formed table; None: look at it row by row."""
-    raw = body.encode()
-    if not raw.strip():
+def _fast(raw: bytes, begin: _Begin, n_before: int, how: ImportMap) -> SourceTable | None:
+    """Parse a well-formed table that begins after ``n_before`` lines; None: go the slow way."""
+    names = begin.names
+    n_lines = raw.count(b"\n") + (not raw.endswith(b"\n")) - n_before
+    if not raw or raw.isspace() or n_lines <= 0:
         return SourceTable(pl.DataFrame(schema={**dict.fromkeys(names, pl.String), LINE: pl.Int64}))
     try:
         frame = pl.read_csv(
@@ -95,38 +167,36 @@ def _fast(body: str, names: list[str], first_line: int, how: ImportMap) -> Sourc
             has_header=False,
             schema=dict.fromkeys(names, pl.String),
             separator=how.delimiter,
-            row_index_name=LINE,
-            row_index_offset=first_line,
+            skip_lines=n_before,
         )
     except pl.exceptions.PolarsError:
         return None
-    n_lines = raw.count(b"\n") + (not raw.endswith(b"\n"))
-    longest = frame.select(pl.exclude(LINE).str.len_bytes().max().fill_null(0)).sum_horizontal()
+    longest = frame.select(pl.all().str.len_bytes().max().fill_null(0)).sum_horizontal()
     if len(frame) != n_lines or longest.item() > MAX_LINE:
         return None
-    frame = frame.with_columns(pl.col(LINE).cast(pl.Int64))
+    last = begin.first_line + len(frame)
+    # numbered here: the parser's own numbering keeps it to one core
+    frame = frame.with_columns(pl.int_range(begin.first_line, last, dtype=pl.Int64).alias(LINE))
+    if how.short_rows == "refuse" and _has_short_rows(raw, frame, names, n_before, how.delimiter):
+        return None
     if frame[names[0]].null_count():
         frame = frame.filter(~pl.all_horizontal(pl.exclude(LINE).is_null()))
-    if how.short_rows == "refuse" and _has_short_rows(raw, frame, names, first_line, how.delimiter):
-        return None
     return SourceTable(frame)
 
 
 def _has_short_rows(
-    raw: bytes, frame: pl.DataFrame, names: list[str], first_line: int, delimiter: str
+    raw: bytes, frame: pl.DataFrame, names: list[str], n_before: int, delimiter: str
 ) -> bool:
     """Tell whether a row has fewer cells than headings; the parser fills such rows silently."""
-    suspects = frame.filter(pl.col(names[-1]).is_null())[LINE]
+    suspects = frame.with_row_index("at").filter(
+        pl.col(names[-1]).is_null() & ~pl.all_horizontal(pl.col(names).is_null())
+    )["at"]
     if not len(suspects):
         return False
     mark = delimiter.encode()
-    if QUOTE.encode() not in raw and len(mark) == 1:
-        return raw.count(mark) != len(frame) * (len(names) - 1)
-    lines = raw.split(b"\n")
+    lines = raw.split(b"\n")[n_before:]
     quoted = re.compile(rb'"(?:[^"]|"")*"')
-    return any(
-        quoted.sub(b"", lines[n - first_line]).count(mark) != len(names) - 1 for n in suspects
-    )
+    return any(quoted.sub(b"", lines[at]).count(mark) != len(names) - 1 for at in suspects)
 
 
 def _leave_out_totals(table: SourceTable, names: list[str], totals: str | None) -> None:
@@ -143,35 +213,24 @@ def _leave_out_totals(table: SourceTable, names: list[str], totals: str | None) 
 # --- the slow way ----------------------------------------------------------------------------
 
 
-def _slow(  # noqa: PLR0913 - what the fast way had found out already
-    header: tuple[int, Cells] | None,
-    body: str,
-    first_line: int,
-    spec: MapTable,
-    how: ImportMap,
-    above: str,
-    n_after: int,
-    where: str,
+def _slow(
+    body: str, begin: _Begin, spec: MapTable, how: ImportMap, where: str
 ) -> SourceTable:
-    width = len(spec.names) or (len(header[1]) if header else 0)
+    width = len(spec.names) or (len(begin.header[1]) if begin.header else 0)
     lines = body.split("\n")
     too_long: list[Rejection] = []
     for n, line in enumerate(lines):
         if len(line) > MAX_LINE:
             expected = f"a line of at most {MAX_LINE:,} characters; this has {len(line):,}"
-            too_long.append(Rejection(spec.into, first_line + n, None, line[:200], expected))
+            too_long.append(Rejection(spec.into, begin.first_line + n, None, line[:200], expected))
             lines[n] = ""
-    grid = [(n + first_line - 1, cells) for n, cells in _rows(lines, how.delimiter, width)]
-    if header:
-        grid.insert(0, header)
-    as_grid = spec.model_copy(
-        update={"header": 1 if header else 0, "header_has": (), "until": None}
-    )
-    table = table_of_grid(grid, as_grid, where, fill_short=how.short_rows == "fill")
-    table.above = above
+    grid = [(n + begin.first_line - 1, cells) for n, cells in _rows(lines, how.delimiter, width)]
+    if begin.header:
+        grid.insert(0, begin.header)
+    headed = 1 if begin.header else 0
+    again = spec.model_copy(update={"header": headed, "header_has": (), "until": None})
+    table = table_of_grid(grid, again, where, fill_short=how.short_rows == "fill")
     table.rejections += too_long
-    if n_after:
-        table.left_out[AFTER] += n_after
     return table
 
 

@@ -5,15 +5,35 @@ is refused with what was expected.
 """
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
 from afterclear.plain import MILE_COLUMNS, Kind
 from afterclear.readers.import_map import NUMBERS, TIMES, ImportMap, MapColumn
-from afterclear.readers.map_times import TimeRules, dates, instants
+from afterclear.readers.map_times import TimeRules, Times, dates, instants
 from afterclear.readers.units import UNITS, WRITTEN, counted_in, factor
+
+# Reading a column run by run pays while runs are fewer than this share of its cells, word by
+# word while a sample of it has few; neither pays in a small table.
+MOST_RUNS = 0.7
+WORTHWHILE = 5000
+FEW_WORDS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Cells that were settled by rule, to be counted in the ledger."""
+
+    where: pl.Series  # True for each of them
+    what: str
+    settled: str
+
+    @property
+    def note(self) -> str:
+        """Tell how many they are."""
+        return f"{self.what}: {int(self.where.sum()):,}, {self.settled}"
 
 
 @dataclass(slots=True)
@@ -25,7 +45,7 @@ class PlainCells:
     raw: pl.Series  # as delivered
     unread: pl.Series | None = None  # True where there was something that could not be read
     expected: str = ""
-    notes: list[str] = field(default_factory=list)
+    doubts: list[Doubt] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +60,53 @@ def plain_cells(
     raw: pl.Series, column: MapColumn, target: Target, how: ImportMap, zone: str
 ) -> PlainCells:
     """Make one plain column from the raw cells (text; null or blank: not known)."""
-    made = PlainCells(target.name, raw, raw)
-    needs_trim = column.pattern or column.values or target.kind in NUMBERS | TIMES
-    if needs_trim:
-        made.cells = _trimmed(raw)
+    if not (column.pattern or column.values or target.kind in NUMBERS | TIMES):
+        return PlainCells(target.name, raw, raw)
+    if quick := _word_for_word(raw, column, target):
+        return quick
+    distinct, place = _distinct(raw)
+    made = _read_cells(distinct, column, target, how, zone)
+    if place is not None:
+        made.cells, made.raw = made.cells.gather(place), raw
+        made.unread = None if made.unread is None else made.unread.gather(place)
+        made.doubts = [replace(doubt, where=doubt.where.gather(place)) for doubt in made.doubts]
+    return made
+
+
+def _word_for_word(raw: pl.Series, column: MapColumn, target: Target) -> PlainCells | None:
+    """Translate cells that are all written as the map has them; None: look closer."""
+    words = column.values
+    if column.pattern or target.kind in NUMBERS | TIMES or not all((*words, *words.values())):
+        return None
+    new = raw.replace_strict(words, default=None, return_dtype=pl.String)
+    return PlainCells(target.name, new, raw) if new.null_count() == raw.null_count() else None
+
+
+def _distinct(raw: pl.Series) -> tuple[pl.Series, pl.Series | None]:
+    """Give cells to read once each, and for every row its place among them; None: as they are.
+
+    Rows of one scan repeat its time and distance, so a run of the same cell is read once; a
+    column of few words is read word by word.
+    """
+    if len(raw) < WORTHWHILE:
+        return raw, None
+    begins = raw.ne_missing(raw.shift())
+    begins[0] = True
+    if begins.sum() < MOST_RUNS * len(raw):
+        return raw.filter(begins), (begins.cum_sum() - 1).cast(pl.UInt32)
+    if raw.head(WORTHWHILE).n_unique() > FEW_WORDS:
+        return raw, None
+    words = raw.unique()
+    if len(words) > WORTHWHILE:
+        return raw, None
+    numbers = pl.Series(range(len(words)), dtype=pl.UInt32)
+    return words, raw.replace_strict(words, numbers, return_dtype=pl.UInt32)
+
+
+def _read_cells(
+    raw: pl.Series, column: MapColumn, target: Target, how: ImportMap, zone: str
+) -> PlainCells:
+    made = PlainCells(target.name, _trimmed(raw), raw)
     if column.pattern:
         _take_pattern(made, column)
     if column.values:
@@ -183,7 +246,7 @@ def _read_times(
     else:
         times = instants(before, rules)
         made.cells = times.text
-        made.notes += _doubts(times.n_twice, times.n_missing, rules)
+        made.doubts = list(_doubts(times, rules))
     _refuse(made, before.is_not_null() & made.cells.is_null(), rules.expected)
 
 
@@ -197,14 +260,11 @@ def time_rules(formats: Sequence[str], how: ImportMap, zone: str) -> TimeRules:
     )
 
 
-def _doubts(n_twice: int, n_missing: int, rules: TimeRules) -> list[str]:
-    notes = []
-    if n_twice:
-        what = {"refuse": "refused"}.get(
-            rules.ambiguous, f"the {rules.ambiguous} taken"
-        )
-        notes.append(f"times that come twice as clocks go back in {rules.zone}: {n_twice:,}, {what}")
-    if n_missing:
-        what = "refused" if rules.missing == "refuse" else "taken an hour later"
-        notes.append(f"times left out as clocks go forward in {rules.zone}: {n_missing:,}, {what}")
-    return notes
+def _doubts(times: Times, rules: TimeRules) -> Iterator[Doubt]:
+    if times.twice is not None:
+        settled = "refused" if rules.ambiguous == "refuse" else f"the {rules.ambiguous} taken"
+        yield Doubt(times.twice, f"times that come twice as clocks go back in {rules.zone}", settled)
+    if times.left_out is not None:
+        settled = "refused" if rules.missing == "refuse" else "taken an hour later"
+        what = f"times left out as clocks go forward in {rules.zone}"
+        yield Doubt(times.left_out, what, settled)

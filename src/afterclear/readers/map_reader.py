@@ -10,7 +10,7 @@ from pathlib import PurePosixPath
 from re import search
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.delimited import delimited_table
+from afterclear.readers.delimited import DelimitedFile
 from afterclear.readers.grids import Grid, table_of_grid
 from afterclear.readers.html_tables import html_tables
 from afterclear.readers.import_map import ImportMap, MapTable
@@ -96,11 +96,11 @@ def _text(delivery: Delivery, how: ImportMap, notes: list[str]) -> str:
 def _in_delimited(
     delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection]
 ) -> Iterator[Found]:
-    text = decoded(delivery.path.read_bytes(), how.encoding, delivery.name)
-    if text.note:
-        notes.append(text.note)
+    file = DelimitedFile(delivery.path.read_bytes(), how, delivery.name)
     for spec in how.table:
-        yield spec, delimited_table(text, spec, how, delivery.name), delivery.name
+        yield spec, file.table(spec), delivery.name
+    if file.note:
+        notes.append(file.note)
 
 
 def _in_fixed(

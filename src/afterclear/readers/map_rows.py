@@ -42,24 +42,22 @@ def mapped_rows(
     """
     origins = origins_of(table, spec, where)
     frame, uneven = _row_for_each(table.frame, spec, origins)
-    made = [
-        plain_cells(
-            _raw(frame, column, origins[name], _told(column, table, delivery, where)),
-            column,
-            _target(spec, name),
-            how,
-            how.zone or delivery.zone,
-        )
-        for name, column in spec.columns.items()
-        if origins[name] is not None
-    ]
+    zone = how.zone or delivery.zone
+
+    def cells_of(name: str) -> PlainCells:
+        column = spec.columns[name]
+        raw = _raw(frame, column, origins[name], _told(column, table, delivery, where))
+        return plain_cells(raw, column, _target(spec, name), how, zone)
+
+    wanted = [name for name in spec.columns if origins[name] is not None]
+    made = [cells_of(name) for name in wanted]
     made += _whose(made, spec, delivery, len(frame), where)
     rows = pl.DataFrame([m.cells.alias(_own_name(m.name, spec)) for m in made])
     if spec.keep_rest:
         rows = rows.hstack(_rest(frame, origins, rows.columns))
     rows = rows.with_columns(frame[LINE])
     rows, refused = _part(rows, frame, made, spec.into)
-    notes = [note for m in made for note in m.notes]
+    notes = [doubt.note for m in made for doubt in m.doubts]
     several = len(how.table) > 1  # then lines after one table may be another's
     notes += [
         f"{what} left out: {n:,}"
@@ -255,7 +253,7 @@ def _whose(
         times = by_name["scanned_at"].cells
         # by what the source says, not by what the store finds: a second delivery is the same scan
         number = pl.select(
-            pl.concat_str(pl.coalesce(*marks).str.strip_chars(), times, separator="@")
+            pl.concat_str(marks[0] if len(marks) == 1 else pl.coalesce(*marks), times, separator="@")
         ).to_series()
         more.append(PlainCells("scan_id", number, number))
     return more

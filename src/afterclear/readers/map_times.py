@@ -49,23 +49,23 @@ class Times:
     """Cells as instants: text in UTC, null where they could not be read; and what was doubtful."""
 
     text: pl.Series
-    n_twice: int = 0  # in the hour that came twice
-    n_missing: int = 0  # in the hour that was left out
+    twice: pl.Series | None = None  # True in an hour that came twice; None: no cell is
+    left_out: pl.Series | None = None  # True in an hour that was left out; None: no cell is
 
 
 def instants(cells: pl.Series, rules: TimeRules) -> Times:
     """Read times: one written with an offset as it is, others in the rules' zone."""
     local, instant = _parsed(cells, rules)
-    n_twice = n_missing = 0
+    twice = left_out = None
     if local is not None and local.null_count() < len(local):
-        settled, n_twice, n_missing = _settled(local, rules)
+        settled, twice, left_out = _settled(local, rules)
         instant = settled if instant is None else instant.zip_with(instant.is_not_null(), settled)
     if instant is None:
         return Times(pl.Series(cells.name, [None] * len(cells), dtype=pl.String))
     plain = instant.dt.replace_time_zone(None)
     has_parts = plain.dt.microsecond().fill_null(0).max()
     shape = "%Y-%m-%dT%H:%M:%S%.3fZ" if has_parts else "%Y-%m-%dT%H:%M:%SZ"
-    return Times(plain.dt.strftime(shape), n_twice, n_missing)
+    return Times(plain.dt.strftime(shape), twice, left_out)
 
 
 def dates(cells: pl.Series, rules: TimeRules) -> pl.Series:
@@ -112,35 +112,34 @@ def _of_serial(cells: pl.Series, rules: TimeRules) -> pl.Series:
     return pl.select(pl.lit(begin) + pl.duration(seconds=seconds, time_unit="us")).to_series()
 
 
-def _settled(local: pl.Series, rules: TimeRules) -> tuple[pl.Series, int, int]:
-    """Put wall-clock times into UTC by the rules; also how many came twice and never."""
-    choice: Literal["earliest", "latest", "null"] = {
-        "earlier": "earliest",
-        "later": "latest",
-        "refuse": "null",
-    }[rules.ambiguous]  # type: ignore[assignment]
+def _settled(
+    local: pl.Series, rules: TimeRules
+) -> tuple[pl.Series, pl.Series | None, pl.Series | None]:
+    """Put wall-clock times into UTC by the rules; also which come twice and which never."""
+    choice = _CHOICES[rules.ambiguous]
     utc = _in_utc(local, rules.zone, choice)
     low, high = local.min(), local.max()
     if not isinstance(low, datetime) or not isinstance(high, datetime):
-        return utc, 0, 0
+        return utc, None, None
     days = _clock_changes(rules.zone, low, high)
-    doubtful = local.dt.date().is_in(days).fill_null(value=False) if days else None
-    if doubtful is None or not doubtful.any():
-        return utc, 0, 0
-    near = local.filter(doubtful)
-    one, other = (_in_utc(near, rules.zone, how) for how in ("earliest", "latest"))
-    n_twice = int((one != other).sum())
-    n_missing = int((one.is_null() & near.is_not_null()).sum())
-    if n_missing and rules.missing == "later":
-        later = _in_utc(local + timedelta(hours=1), rules.zone, choice)
-        is_missing = _in_utc(local, rules.zone, "earliest").is_null()
-        utc = utc.zip_with(~is_missing, later)
-    return utc, n_twice, n_missing
+    near = local.dt.date().is_in(days).fill_null(value=False) if days else None
+    if near is None or not near.any():
+        return utc, None, None
+    doubtful = pl.select(pl.when(near).then(local)).to_series()
+    one, other = (_in_utc(doubtful, rules.zone, how) for how in _BOTH)
+    twice = (one != other).fill_null(value=False)
+    left_out = one.is_null() & doubtful.is_not_null()
+    if left_out.any() and rules.missing == "later":
+        utc = utc.zip_with(~left_out, _in_utc(local + timedelta(hours=1), rules.zone, choice))
+    return utc, twice if twice.any() else None, left_out if left_out.any() else None
 
 
-def _in_utc(
-    local: pl.Series, zone: str, ambiguous: Literal["earliest", "latest", "null"]
-) -> pl.Series:
+_Choice = Literal["earliest", "latest", "null"]
+_BOTH: tuple[_Choice, _Choice] = ("earliest", "latest")
+_CHOICES: dict[str, _Choice] = {"earlier": "earliest", "later": "latest", "refuse": "null"}
+
+
+def _in_utc(local: pl.Series, zone: str, ambiguous: _Choice) -> pl.Series:
     aware = local.dt.replace_time_zone(zone, ambiguous=ambiguous, non_existent="null")
     return aware.dt.convert_time_zone("UTC")
 

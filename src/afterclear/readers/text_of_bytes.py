@@ -35,7 +35,6 @@ class Text:
 
     text: str
     note: str  # empty for plain UTF-8 or ASCII, where there is nothing to tell
-    is_utf8: bool  # the bytes themselves are UTF-8, without a mark
 
 
 def decoded(raw: bytes, encoding: str, name: str) -> Text:
@@ -47,45 +46,53 @@ def decoded(raw: bytes, encoding: str, name: str) -> Text:
     """
     if len(raw) > MAX_TEXT_BYTES:
         raise RefusedFileError(f"{name} has {len(raw):,} bytes; deliver it in pieces.")
-    codec, said, is_guess = _codec(raw, encoding)
+    codec, said = _codec(raw, encoding)
     try:
         text = raw.decode(codec)
     except UnicodeDecodeError as error:
-        if is_guess:  # cp1252 has no letter for these bytes
-            return _checked(raw.decode("latin-1"), "read as Latin-1 (guessed)", name)
+        if encoding == "detect" and codec == "utf-8":
+            return _guessed(raw, name)
         raise RefusedFileError(
-            f"{name} is not in {said or encoding}: byte {error.start + 1:,} is "
+            f"{name} is not in {said}: byte {error.start + 1:,} is "
             f"0x{raw[error.start]:02X}. State its encoding in the map."
         ) from error
-    is_utf8 = codec == "utf-8"
-    note = "" if is_utf8 else f"read as {said}"
-    return _checked(text, note, name, is_utf8=is_utf8)
+    note = "" if codec == "utf-8" else f"read as {said}"
+    return _checked(text, note, name)
+
+
+def _guessed(raw: bytes, name: str) -> Text:
+    """Read what is not UTF-8 as one byte a letter."""
+    try:
+        text = raw.decode("cp1252")
+    except UnicodeDecodeError:  # it has no letter for these bytes
+        return _checked(raw.decode("latin-1"), "read as Latin-1 (guessed)", name)
+    return _checked(text, "read as Windows-1252 (guessed: it is not UTF-8)", name)
 
 
 def head_text(raw: bytes) -> str:
     """Turn the first bytes of a file into text, whatever they are; for looking only."""
-    codec, _, _ = _codec(raw, "detect", is_head=True)
+    codec, _ = _codec(raw, "detect")
+    if codec == "utf-8":
+        try:  # the head of a file may end within a letter
+            codecs.getincrementaldecoder("utf-8")().decode(raw)
+        except UnicodeDecodeError:
+            codec = "cp1252"
     return raw.decode(codec, errors="replace")
 
 
-def _codec(raw: bytes, encoding: str, *, is_head: bool = False) -> tuple[str, str, bool]:
-    """Find (codec, name to tell, whether it is a guess)."""
+def _codec(raw: bytes, encoding: str) -> tuple[str, str]:
+    """Find the codec to try, and what to call it."""
     for mark, codec, said in _MARKS:
         if raw.startswith(mark) and (encoding == "detect" or _NAMES[encoding] == codec):
-            return codec, said, False
+            return codec, said
     if encoding == "utf-16":  # without a mark: by where the zero bytes are
-        return _utf16(raw[:_LOOKED_AT]) or "utf-16-le", "UTF-16", False
+        return _utf16(raw[:_LOOKED_AT]) or "utf-16-le", "UTF-16"
     if encoding != "detect":
-        codec = _NAMES[encoding]
-        return ("utf-8" if encoding == "utf-8" else codec), f"{_SAID[encoding]} (so the map)", False
+        codec = "utf-8" if encoding == "utf-8" else _NAMES[encoding]
+        return codec, f"{_SAID[encoding]} (so the map)"
     if codec := _utf16(raw[:_LOOKED_AT]):
-        return codec, "UTF-16 without a byte order mark", False
-    try:
-        # the head of a file may end within a letter
-        codecs.getincrementaldecoder("utf-8")().decode(raw, final=not is_head)
-    except UnicodeDecodeError:
-        return "cp1252", "Windows-1252 (guessed: it is not UTF-8)", True
-    return "utf-8", "UTF-8", False
+        return codec, "UTF-16 without a byte order mark"
+    return "utf-8", "UTF-8"
 
 
 def _utf16(head: bytes) -> str:
@@ -97,7 +104,7 @@ def _utf16(head: bytes) -> str:
     return ""
 
 
-def _checked(text: str, note: str, name: str, *, is_utf8: bool = False) -> Text:
+def _checked(text: str, note: str, name: str) -> Text:
     if "\x00" in text:
         raise RefusedFileError(f"{name} is no text: it holds zero bytes.")
-    return Text(text, note, is_utf8)
+    return Text(text, note)
