@@ -92,7 +92,7 @@ class Pooled:
 def expected_without_own(
     pooled: Pooled, site: IntArray, returned: ArrayLike, expected: ArrayLike
 ) -> FloatArray:
-    """Expected come-backs of each attempt as the other sites' work tells, shape (n_attempts,).
+    """Expect of each attempt what the other sites' work tells, shape (n_attempts,).
 
     ``returned``, ``expected`` as in ``site_ratios``, ``expected`` from the fit of all attempts.
     The share failed of a beta prior worth A attempts, mean m, and a group with O come-backs in
@@ -117,11 +117,10 @@ def expected_without_own(
 def expected_beside(
     pooled: Pooled, site: IntArray, returned: ArrayLike, expected: ArrayLike, ratio: FloatArray
 ) -> FloatArray:
-    """Expected come-backs with each site's own ``ratio`` divided out, shape (n_attempts,).
+    """Expect of each attempt what sites make of such work on average, shape (n_attempts,).
 
-    For comparing sites inside strata (``separated_ratios``): one yardstick for all, in which a
-    group's share is told with what each site makes of it, ``ratio`` of shape (n_sites,), taken
-    into account.
+    For comparing sites inside strata (``separated_ratios``): one yardstick for all, in which
+    each group's share is told with every site's own ``ratio``, shape (n_sites,), divided out.
     """
     came, chance = as_floats("returned", returned), as_floats("expected", expected)
     sites, group = as_groups("site", site), pooled.group

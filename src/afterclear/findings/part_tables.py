@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from afterclear.errors import ConfigError
 from afterclear.findings.order_parts import bare_number
@@ -43,7 +42,7 @@ def part_tables(expected: Path, superseded: Path) -> PartTables:
 
     """
     settings = read_settings(expected)
-    problems: list[str] = [
+    problems = [
         f"{expected}: there is no section {name!r}; use families or parts"
         for name in settings.keys() - {"families", "parts"}
     ]
@@ -57,14 +56,15 @@ def part_tables(expected: Path, superseded: Path) -> PartTables:
     )
 
 
-def _lives(section: Any, path: Path, problems: list[str]) -> dict[str, ExpectedLife]:
+def _lives(section: object, path: Path, problems: list[str]) -> dict[str, ExpectedLife]:
     lives = {}
-    for name, entry in section.items():
-        km = entry.get("expected_km") if isinstance(entry, dict) else None
+    for name, entry in section.items() if isinstance(section, dict) else ():
+        told = entry if isinstance(entry, dict) else {}
+        km = told.get("expected_km")
         if isinstance(km, bool) or not isinstance(km, int | float) or not km > 0:
             problems.append(f"{path}: {name}: expected_km must be more than 0, but is {km!r}")
             continue
-        lives[name] = ExpectedLife(float(km), str(entry.get("source", "")))
+        lives[name] = ExpectedLife(float(km), str(told.get("source", "")))
     return lives
 
 

@@ -76,7 +76,7 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
 
 
 def _groups(units: pl.DataFrame, grouping: str) -> pl.DataFrame:
-    """Groups of one grouping with their ``group`` number; those that only repeat others left out."""
+    """Give the groups of a grouping a ``group`` number; leave out those that repeat others."""
     keys = _GROUPINGS[grouping]
     if grouping == "family":
         groups = units.select(keys).unique()
@@ -246,7 +246,7 @@ def _with_blanks(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _expected(rows: pl.DataFrame, tables: PartTables) -> list[pl.Series]:
-    """What people expect of each row's part, and who says so."""
+    """Look up what people expect of each row's part, and who says so."""
     told = [
         tables.expected(component, number)
         for component, number in rows.select("component", "part_number").iter_rows()

@@ -22,16 +22,14 @@ def find_quarters(con: Connection, outcomes: Outcomes | None) -> None:
     rows = outcomes.rows.select("site", "quarter").with_columns(
         pl.Series("came", outcomes.returned),
         pl.Series("chance", outcomes.expected),
-        pl.Series("p_failed", outcomes.p_failed),
     )
-    judged = rows.filter(pl.col("chance") > 0)
-    failed = judged["p_failed"].mean()
-    total = judged["chance"].sum()
-    if not isinstance(failed, float) or not total > 0:
+    is_judged = outcomes.expected > 0
+    if not is_judged.any():
         keep(con, "held_by_quarter", None)
         return
+    failed = float(outcomes.p_failed[is_judged].mean())
     # what was expected adds up to what was seen over the fleet: quarters are told against it
-    scale = judged["came"].sum() / total
+    scale = float(outcomes.returned.sum() / outcomes.expected.sum())
     together = rows.with_columns(pl.lit(None, pl.String).alias("site"))
     named = rows.drop_nulls("site")
     table = pl.concat([_counted(together), _counted(named)])

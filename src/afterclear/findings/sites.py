@@ -66,7 +66,7 @@ def find_holders(con: Connection, judged: Judged | None) -> Outcomes | None:
     con.execute(_SQL.read_text(encoding="utf-8"))
     rows = query(con, "FROM holder_attempts ORDER BY attempt_id")
     outcomes = _outcomes(rows, judged)
-    levels = [rows for level in _APART if (rows := _level(outcomes, level)) is not None]
+    levels = [found for level in _APART if (found := _level(outcomes, level)) is not None]
     keep(con, "holders", pl.concat(levels) if levels else None)
     return outcomes
 
@@ -104,7 +104,7 @@ def _p_failed(judged: Judged, returned: BoolArray) -> FloatArray:
 
 
 def _pooled(rows: pl.DataFrame, judged: Judged) -> Pooled:
-    """What the fit thought of each attempt's group."""
+    """Gather what the fit thought of each attempt's group."""
     priors, stratum = judged.fit.priors, numbers(rows, "stratum")
     return Pooled(
         group=judged.group,
@@ -116,7 +116,7 @@ def _pooled(rows: pl.DataFrame, judged: Judged) -> Pooled:
 
 
 def numbers(rows: pl.DataFrame, column: str) -> IntArray:
-    """Number the distinct values of a column from 0; an empty one is a value too."""
+    """Give each distinct value of a column a number from 0; an empty one is a value too."""
     ranks = rows[column].fill_null("").rank("dense").to_numpy()
     return ranks.astype(np.int64) - 1
 

@@ -52,7 +52,7 @@ FINDINGS: Final[dict[str, str]] = {
         SELECT site, finding, vehicle_id, repair_id, attempt_id, happened_at, code, what, cost,
             currency
         FROM process_orders
-        ORDER BY finding, site, happened_at, vehicle_id, repair_id, what""",
+        ORDER BY finding, site, happened_at, vehicle_id, repair_id, what, code, attempt_id, cost""",
 }
 
 # What the pages need of findings: the exports, and what is drawn.

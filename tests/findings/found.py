@@ -1,0 +1,45 @@
+"""A store of told stories with all findings made, as an analysis makes them."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from afterclear.findings.making import FindingRules, make_findings
+from afterclear.findings.part_tables import PartTables
+from afterclear.findings.parts import PartRules
+from afterclear.findings.verdicts import judge_attempts
+from afterclear.store.database import Connection, query
+from afterclear.store.exports_findings import PAGE_FINDINGS
+from tests.histories.story import CATALOGUE, RULES, Story, told
+
+NO_TABLES = PartTables({}, {}, {})
+PART_RULES = PartRules(factory_until_km=5000, unknown_reason_is_failure=True)
+
+
+@contextmanager
+def found(
+    tmp_path: Path,
+    *stories: Story,
+    tables: PartTables = NO_TABLES,
+    parts: PartRules = PART_RULES,
+) -> Iterator[Connection]:
+    """Give a store in which the stories were judged and their findings made."""
+    with told(tmp_path, together(stories)) as con:
+        judged = judge_attempts(con, 0.05).judged
+        make_findings(con, FindingRules(CATALOGUE, tables, parts, RULES.as_of), judged)
+        yield con
+
+
+def together(stories: Sequence[Story]) -> Story:
+    """All stories as one delivery: loading them one by one takes most of the time."""
+    return Story(
+        scans=[row for story in stories for row in story.scans],
+        clears=[row for story in stories for row in story.clears],
+        repairs=[row for story in stories for row in story.repairs],
+    )
+
+
+def rows(con: Connection, table: str) -> list[dict[str, Any]]:
+    """All rows of a table of findings, as exported."""
+    return query(con, PAGE_FINDINGS[table]).to_dicts()

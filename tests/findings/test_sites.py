@@ -1,0 +1,179 @@
+"""Whose fixes hold: what counts for whom, and against what."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.findings.found import found, rows
+from tests.histories.story import Story
+
+CODE = "P0401"
+
+
+def repaired(vehicle: str, site: str, *, back: bool, **columns: str) -> Story:
+    """A repair, read clean 1000 km later, and come back or clean each 2000 km to 9000 km."""
+    story = Story(vehicle).scan(0, 1000, engine=[CODE])
+    story.repair(0.1, 1000, codes=CODE, action="replace", site=site, **columns).clear(0.2, 1000)
+    story.scan(20, 2000, engine=[])
+    if back:
+        return story.scan(40, 3000, engine=[CODE])
+    for step in range(1, 5):
+        story.scan(20 + 40 * step, 2000 + 2000 * step, engine=[])
+    return story
+
+
+def fleet(shares: dict[str, tuple[int, int]], **columns: str) -> list[Story]:
+    """Repairs of each site: so many in all, so many come back."""
+    return [
+        repaired(f"{site[:2]}{number:03d}", site, back=number < n_back, **columns)
+        for site, (n, n_back) in shares.items()
+        for number in range(n)
+    ]
+
+
+def by_name(con: Any, table: str) -> dict[str, dict[str, Any]]:
+    name = table.removesuffix("s")
+    return {row[name]: row for row in rows(con, table)}
+
+
+@pytest.fixture(scope="module")
+def three_sites(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
+    stories = fleet({"Ashford": (40, 4), "Birkdale": (40, 26), "Corran": (40, 5), "Dun": (3, 3)})
+    with found(tmp_path_factory.mktemp("sites"), *stories) as con:
+        return by_name(con, "sites")
+
+
+def test_a_site_far_above_expectation_is_flagged(three_sites: dict[str, dict[str, Any]]) -> None:
+    bad = three_sites["Birkdale"]
+    assert bad["flagged"]
+    assert (bad["n_attempts"], bad["n_judged"], bad["observed"]) == (40, 40, 26)
+    assert bad["ratio"] == pytest.approx(bad["observed"] / bad["expected"])
+    assert bad["ratio_low"] > 1.5
+    assert bad["ratio"] > bad["limit"]
+    assert bad["rank"] == 1
+    assert "more than chance gives" in bad["sentence"]
+
+
+def test_ordinary_sites_are_not(three_sites: dict[str, dict[str, Any]]) -> None:
+    assert not three_sites["Ashford"]["flagged"]
+    assert not three_sites["Corran"]["flagged"]
+
+
+def test_three_attempts_get_no_label_though_all_came_back(
+    three_sites: dict[str, dict[str, Any]],
+) -> None:
+    few = three_sites["Dun"]
+    assert (few["label"], few["flagged"], few["rank"]) == ("too_few", False, 0)
+    assert "too few" in few["sentence"]
+
+
+def test_a_come_back_seen_elsewhere_counts_where_the_work_was_done(tmp_path: Path) -> None:
+    story = repaired("V1", "Ashford", back=True)
+    story.repair(40.1, 3000, codes=CODE, action="replace", site="Birkdale").clear(40.2, 3000)
+    story.scan(60, 5000, engine=[])
+    with found(tmp_path, story) as con:
+        sites = by_name(con, "sites")
+    assert (sites["Ashford"]["observed"], sites["Ashford"]["n_seen_elsewhere"]) == (1, 1)
+    assert (sites["Birkdale"]["observed"], sites["Birkdale"]["n_seen_elsewhere"]) == (0, 0)
+
+
+def test_a_fault_still_there_in_the_visit_is_counted_beside(tmp_path: Path) -> None:
+    """Who looks at once and mends it should not fare worse than who never looks."""
+    story = Story().scan(0, 1000, engine=[CODE])
+    story.repair(0.1, 1000, codes=CODE, action="replace", site="Ashford").clear(0.2, 1000)
+    story.scan(0.3, 1002, visit_reason="post_repair", engine=[CODE])
+    with found(tmp_path, story, repaired("V2", "Ashford", back=False)) as con:
+        site = by_name(con, "sites")["Ashford"]
+    assert (site["n_attempts"], site["n_judged"], site["observed"], site["n_never_gone"]) == (
+        2, 1, 0, 1,
+    )  # fmt: skip
+
+
+def test_a_vehicle_never_seen_again_is_lost_to_follow_up(tmp_path: Path) -> None:
+    lost = Story("V1").scan(0, 1000, engine=[CODE])
+    lost.repair(0.1, 1000, codes=CODE, action="replace", site="Ashford").clear(0.2, 1000)
+    with found(tmp_path, lost, repaired("V2", "Ashford", back=False)) as con:
+        site = by_name(con, "sites")["Ashford"]
+    assert (site["lost_to_follow_up"], site["n_judged"]) == (0.5, 1)
+
+
+def test_more_looks_are_no_fault(tmp_path: Path) -> None:
+    """Both sites fail alike; one reads each 1000 km, the other once.  More seen, more expected."""
+    rng = np.random.default_rng(1)
+    stories = []
+    for number in range(120):
+        site = "Often" if number % 2 else "Seldom"
+        fails_at = rng.exponential(4000) if rng.random() < 0.5 else np.inf
+        story = Story(f"V{number:03d}").scan(0, 1000, engine=[CODE])
+        story.repair(0.1, 1000, codes=CODE, action="replace", site=site).clear(0.2, 1000)
+        for km in (1000, 2000, 3000, 4000, 5000, 6000) if site == "Often" else (2000,):
+            back = fails_at <= km
+            story.scan(km / 50, 1000 + km, engine=[CODE] if back else [])
+            if back:
+                break
+        stories.append(story)
+    with found(tmp_path, *stories) as con:
+        sites = by_name(con, "sites")
+    assert sites["Often"]["observed"] > 1.5 * sites["Seldom"]["observed"]
+    assert all(s["ratio_low"] < 1 < s["ratio_high"] for s in sites.values())
+
+
+def test_a_technician_is_told_apart_by_site(tmp_path: Path) -> None:
+    stories = [
+        repaired("V1", "Ashford", back=False, technician="A. Nister"),
+        repaired("V2", "Birkdale", back=True, technician="A. Nister"),
+        repaired("V3", "Birkdale", back=True),
+    ]
+    with found(tmp_path, *stories) as con:
+        told = [(r["technician"], r["site"], r["observed"]) for r in rows(con, "technicians")]
+        assert all("Nister" not in r["sentence"] for r in rows(con, "technicians"))
+    assert sorted(told) == [("A. Nister", "Ashford", 0), ("A. Nister", "Birkdale", 1)]
+
+
+@pytest.fixture(scope="module")
+def weak_brand(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
+    """Brand Bromby fails in 70 %, Aldon in 10 %, at every site; Birkdale fits Bromby most."""
+    stories = []
+    for site, n_bromby, n_aldon in (("Ashford", 10, 40), ("Birkdale", 40, 10), ("Corran", 10, 40)):
+        for brand, n, share in (("Bromby", n_bromby, 0.7), ("Aldon", n_aldon, 0.1)):
+            stories += [
+                repaired(
+                    f"{site[:2]}{brand[:2]}{number:03d}", site, back=number < round(share * n),
+                    part_brand=brand, part_number=f"{brand}1", part_family="EGR valve",
+                    part_grade="aftermarket" if brand == "Bromby" else "original",
+                )
+                for number in range(n)
+            ]  # fmt: skip
+    with found(tmp_path_factory.mktemp("brands"), *stories) as con:
+        return by_name(con, "brands") | by_name(con, "sites") | by_name(con, "grades")
+
+
+def test_a_brands_effect_is_told_apart_from_the_site_that_uses_it(
+    weak_brand: dict[str, dict[str, Any]],
+) -> None:
+    brand, site = weak_brand["Bromby"], weak_brand["Birkdale"]
+    assert brand["flagged"]
+    # within each site its parts still fail several times as often as the other brand's
+    assert brand["ratio_apart"] > 3
+    assert brand["ratio_apart_low"] > 1.5
+    assert (brand["apart_from"], brand["n_side_by_side"]) == ("site", 3)
+    # the site looks bad, but not beside others with the same brand
+    assert site["ratio"] > 1.5
+    assert site["ratio_apart_low"] < 1 < site["ratio_apart_high"]
+
+
+def test_grades_are_told_as_brands_are(weak_brand: dict[str, dict[str, Any]]) -> None:
+    assert weak_brand["aftermarket"]["observed"] == 42
+    assert weak_brand["original"]["observed"] == 9
+
+
+def test_quarters_are_held_against_what_their_work_let_expect(tmp_path: Path) -> None:
+    with found(tmp_path, *fleet({"Ashford": (20, 4), "Birkdale": (20, 12)})) as con:
+        told = {(r["site"], r["quarter"]): r for r in rows(con, "held_by_quarter")}
+    every, good, bad = (told[site, "2025-Q1"] for site in (None, "Ashford", "Birkdale"))
+    assert every["observed"] == good["observed"] + bad["observed"] == 16
+    assert every["ratio"] == pytest.approx(1)
+    assert good["share_held"] > every["share_held"] > bad["share_held"]
+    assert every["share_low"] < every["share_held"] < every["share_high"]
