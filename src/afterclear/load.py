@@ -8,17 +8,24 @@ An archive or a mail is a line of its own in the ledger, written when all files 
 import os
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from afterclear.errors import DecodeError, RefusedFileError, UnreachableError
 from afterclear.normalise.codes import NormalCode, normal_code, split_codes
-from afterclear.readers.base import Reader
+from afterclear.readers.base import MAP_PREFIX, Reader
 from afterclear.readers.containers import MAX_NESTING, Unpacked, container_kind, unpacked
 from afterclear.readers.import_map import load_maps
 from afterclear.readers.registry import all_readers, identify
-from afterclear.records import Delivery, LoadResult, ReadFile
+from afterclear.records import (
+    Delivery,
+    LoadResult,
+    PlainFile,
+    PlainRows,
+    ReadFile,
+    Rejection,
+)
 from afterclear.store.absorb import Absorbed, absorb
 from afterclear.store.archive import Snapshot, archived, taken_out
 from afterclear.store.database import Connection, transaction
@@ -95,12 +102,12 @@ def load_file(
     """
     started_at = clock()
     with archived(archive, arrival.path) as snapshot:
-        load = _result(arrival, snapshot)
         known = known_load(con, snapshot.sha256)
         if known is not None:
+            load = _result(arrival, snapshot)
             yield replace(load, outcome="known", note=f"the same bytes as load {known}")
             return
-        case = _Case(_delivery(arrival, snapshot), load, started_at, clock)
+        case = _case(arrival, snapshot, started_at, clock)
         kind = container_kind(snapshot.path, arrival.name)
         if kind is None:
             yield _take_in(con, case, readers)
@@ -131,9 +138,15 @@ class _Case:
     """One delivery on its way in."""
 
     delivery: Delivery
+    origin: Origin
     load: LoadResult  # as far as it is known
     started_at: datetime
     clock: Clock
+
+
+def _case(arrival: Arrival, snapshot: Snapshot, started_at: datetime, clock: Clock) -> _Case:
+    delivery = _delivery(arrival, snapshot)
+    return _Case(delivery, _origin(delivery), _result(arrival, snapshot), started_at, clock)
 
 
 def _take_in(con: Connection, case: _Case, readers: Sequence[Reader]) -> LoadResult:
@@ -153,35 +166,55 @@ def _take_in(con: Connection, case: _Case, readers: Sequence[Reader]) -> LoadRes
 
 def _write(con: Connection, read: ReadFile, case: _Case, *, short: bool) -> LoadResult:
     """Write what a reader made of a file, and the ledger row last; the caller's transaction."""
-    load_id = next_load_id(con)
-    told = case.delivery
-    parts: list[Absorbed] = []
-    notes = [read.note] if read.note else []
-    rejections = list(read.rejections)
-    by_marks = False
+    made = _Made(next_load_id(con), list(read.rejections))
     # vehicles first: the file may name the vehicles of its own rows
     for part in sorted(read.parts, key=lambda part: part.table != "vehicles"):
-        own = under_own_number(con, part)
-        made = absorb(con, own.part, load_id, zone=told.zone, spellers=SPELLERS, short=short)
-        parts.append(made)
-        rejections += [*own.rejections, *made.rejections]
-        notes += [own.note] if own.note else []
-        by_marks = by_marks or own.by_marks
-    n_moved = adopt(con, load_id)
-    if n_moved:
-        notes.append(f"earlier rows put under the number their VIN was now given: {n_moved:,}")
+        _take_part(con, part, made, case, short=short)
+    return _conclude(con, read, made, case)
+
+
+@dataclass(slots=True)
+class _Made:
+    """What has become of a file's rows so far."""
+
+    load_id: int
+    rejections: list[Rejection]
+    parts: list[Absorbed] = field(default_factory=list)
+    tables: set[str] = field(default_factory=set)
+    notes: list[str] = field(default_factory=list)
+    by_marks: bool = False
+
+
+def _take_part(
+    con: Connection, part: PlainFile | PlainRows, made: _Made, case: _Case, *, short: bool
+) -> None:
+    own = under_own_number(con, part)
+    zone = case.delivery.zone
+    absorbed = absorb(con, own.part, made.load_id, zone=zone, spellers=SPELLERS, short=short)
+    made.parts.append(absorbed)
+    made.tables.add(part.table)
+    made.rejections += [*own.rejections, *absorbed.rejections]
+    made.notes += [own.note] if own.note else []
+    made.by_marks = made.by_marks or own.by_marks
+
+
+def _conclude(con: Connection, read: ReadFile, made: _Made, case: _Case) -> LoadResult:
+    """Count a load's rows and write its ledger row."""
+    if n_moved := adopt(con, made.load_id):
+        made.notes.append(f"earlier rows put under the number their VIN was now given: {n_moved:,}")
     load = replace(
         case.load,
-        load_id=load_id,
-        rows_read=sum(p.stored + p.duplicate for p in parts) + len(rejections),
-        rows_stored=sum(p.stored for p in parts),
-        rows_duplicate=sum(p.duplicate for p in parts),
-        rows_corrected=sum(p.corrected for p in parts),
-        rows_rejected=len(rejections),
-        note="; ".join(notes),
+        load_id=made.load_id,
+        rows_read=sum(p.stored + p.duplicate for p in made.parts) + len(made.rejections),
+        rows_stored=sum(p.stored for p in made.parts),
+        rows_duplicate=sum(p.duplicate for p in made.parts),
+        rows_corrected=sum(p.corrected for p in made.parts),
+        rows_rejected=len(made.rejections),
+        note="; ".join(filter(None, [read.note, *made.notes])),
     )
-    remember_origin(con, load_id, _origin(told), by_marks=by_marks)
-    insert_rejections(con, load_id, load.file_name, rejections)
+    tables = " ".join(sorted(made.tables))
+    remember_origin(con, made.load_id, case.origin, tables=tables, by_marks=made.by_marks)
+    insert_rejections(con, made.load_id, load.file_name, made.rejections)
     complete_load(con, load, case.started_at, case.clock())
     return load
 
@@ -203,37 +236,56 @@ def load_again(
 
     """
     readers = all_readers(load_maps(imports))
-    stored = sorted((p for p in past if p.outcome == "stored"), key=lambda p: p.load_id)
-    results: list[LoadResult] = []
+    stored = [p for p in past if p.outcome == "stored" and p.reader not in CONTAINERS]
+    stored.sort(key=lambda p: p.load_id)
+    results = []
     with transaction(con):
-        stored = [p for p in stored if p.reader not in CONTAINERS]
         withdraw(con, [p.load_id for p in stored], next_load_id(con))
+        again = _Again(con, archive, readers, clock)
+        made = {p: _Made(n, []) for n, p in enumerate(stored, next_load_id(con))}
+        # every vehicle list first: the rows of all files may need it
         for old in stored:
-            with taken_out(archive, old.sha256, old.file_name) as snapshot:
-                results.append(_read_again(con, old, snapshot, readers, clock))
+            if "vehicles" in old.tables or old.reader.startswith(MAP_PREFIX):
+                again.read(old, made[old], lambda part: part.table == "vehicles")
+        for old in stored:
+            had = frozenset(made[old].tables)
+            read, case = again.read(old, made[old], lambda part, had=had: part.table not in had)
+            made[old].rejections += read.rejections
+            results.append(_conclude(con, read, made[old], case))
+            mark_replaced(con, old.load_id, made[old].load_id)
     yield from results
     for old in past:
         if old.outcome == "refused":
             yield from _try_again(con, archive, old, readers, clock)
 
 
-def _read_again(
-    con: Connection, old: PastLoad, snapshot: Snapshot, readers: Sequence[Reader], clock: Clock
-) -> LoadResult:
-    arrival = _arrival(old, snapshot)
-    case = _Case(_delivery(arrival, snapshot), _result(arrival, snapshot), clock(), clock)
-    try:
-        reader = identify(case.delivery, readers)
-        read = reader.read(case.delivery)
-    except (RefusedFileError, DecodeError) as error:
-        raise RefusedFileError(
-            f"Nothing was changed: load {old.load_id}, which was stored, would now be refused: "
-            f"{error}"
-        ) from error
-    named = replace(case, load=replace(case.load, reader=reader.name))
-    load = _write(con, read, named, short=False)
-    mark_replaced(con, old.load_id, load.load_id or 0)
-    return load
+@dataclass(frozen=True, slots=True)
+class _Again:
+    """Reads archived files within one transaction."""
+
+    con: Connection
+    archive: Path
+    readers: Sequence[Reader]
+    clock: Clock
+
+    def read(
+        self, old: PastLoad, made: _Made, wanted: Callable[[PlainFile | PlainRows], bool]
+    ) -> tuple[ReadFile, _Case]:
+        """Read a file and take in the parts that are wanted."""
+        with taken_out(self.archive, old.sha256, old.file_name) as snapshot:
+            arrival = _arrival(old, snapshot)
+            case = _case(arrival, snapshot, self.clock(), self.clock)
+            try:
+                reader = identify(case.delivery, self.readers)
+                read = reader.read(case.delivery)
+                for part in filter(wanted, read.parts):
+                    _take_part(self.con, part, made, case, short=False)
+            except (RefusedFileError, DecodeError) as error:
+                raise RefusedFileError(
+                    f"Nothing was changed: load {old.load_id}, which was stored, would now be "
+                    f"refused: {error}"
+                ) from error
+            return read, replace(case, load=replace(case.load, reader=reader.name))
 
 
 def _try_again(
@@ -266,7 +318,7 @@ def _refuse(con: Connection, case: _Case, why: str) -> LoadResult:
     """Write a file that was refused as a whole into the ledger; nothing of it is kept."""
     with transaction(con):
         load = replace(case.load, load_id=next_load_id(con), outcome="refused", note=why)
-        remember_origin(con, load.load_id or 0, _origin(case.delivery), by_marks=False)
+        remember_origin(con, load.load_id or 0, case.origin)
         complete_load(con, load, case.started_at, case.clock())
     return load
 

@@ -119,8 +119,10 @@ def main() -> None:
             write_export(path, size)
             if through_the_map(path) != size:
                 raise SystemExit("rows were lost")
-            turns = [(seconds(partial(bare_csv, path)), seconds(partial(through_the_map, path)))
-                     for _ in range(TURNS)]
+            turns = [
+                (seconds(partial(bare_csv, path)), seconds(partial(through_the_map, path)))
+                for _ in range(TURNS)
+            ]
             bare, ours = min(b for b, _ in turns), min(o for _, o in turns)
             whole = seconds(partial(into_a_store, path, Path(name)))
         print(f"{size:>10,} {bare:>11.3f} {ours:>7.3f} {bare / ours:>12.2f} {whole:>13.2f}")

@@ -19,8 +19,18 @@ from afterclear.readers.map_cells import number_shape
 # How times are written around the world; tried in this order.
 TIME_FORMATS = tuple(
     f"{day} {clock}".strip() if clock else day
-    for day in ("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%d.%m.%y", "%d/%m/%y",
-                "%m/%d/%y", "%Y/%m/%d", "%Y%m%d")
+    for day in (
+        "%Y-%m-%d",
+        "%d.%m.%Y",
+        "%d/%m/%Y",
+        "%m/%d/%Y",
+        "%d-%m-%Y",
+        "%d.%m.%y",
+        "%d/%m/%y",
+        "%m/%d/%y",
+        "%Y/%m/%d",
+        "%Y%m%d",
+    )
     for clock in ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "")
 ) + ("%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S%#z")
 MARKS = ((".", ""), (".", ","), (",", "."), (",", ""), (".", " "), (",", " "), (".", "'"))

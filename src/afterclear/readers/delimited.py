@@ -213,9 +213,7 @@ def _leave_out_totals(table: SourceTable, names: list[str], totals: str | None) 
 # --- the slow way ----------------------------------------------------------------------------
 
 
-def _slow(
-    body: str, begin: _Begin, spec: MapTable, how: ImportMap, where: str
-) -> SourceTable:
+def _slow(body: str, begin: _Begin, spec: MapTable, how: ImportMap, where: str) -> SourceTable:
     width = len(spec.names) or (len(begin.header[1]) if begin.header else 0)
     lines = body.split("\n")
     too_long: list[Rejection] = []
@@ -274,5 +272,3 @@ def as_grid(text: str, delimiter: str, most: int) -> list[tuple[int, Cells]]:
     """Split the first rows of a text, for looking at them."""
     plain = text.replace("\r\n", "\n").replace("\r", "\n")
     return list(islice(_rows(plain.split("\n"), delimiter), most))
-
-

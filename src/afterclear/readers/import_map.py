@@ -300,4 +300,3 @@ def load_maps(folder: Path | None) -> tuple[ImportMap, ...]:
     if problems:
         raise ConfigError("\n".join(problems))
     return tuple(m for m in maps if m is not None)
-

@@ -151,7 +151,11 @@ def _translate(made: PlainCells, column: MapColumn) -> None:
     new = folded.replace_strict(words, default=None, return_dtype=pl.String)
     failed = before.is_not_null() & ~known & (before != "")
     made.cells = _by_rule(
-        made, column, new, failed.fill_null(value=False), f"one of: {', '.join(filter(None, column.values))}"
+        made,
+        column,
+        new,
+        failed.fill_null(value=False),
+        f"one of: {', '.join(filter(None, column.values))}",
     )
 
 
@@ -263,7 +267,9 @@ def time_rules(formats: Sequence[str], how: ImportMap, zone: str) -> TimeRules:
 def _doubts(times: Times, rules: TimeRules) -> Iterator[Doubt]:
     if times.twice is not None:
         settled = "refused" if rules.ambiguous == "refuse" else f"the {rules.ambiguous} taken"
-        yield Doubt(times.twice, f"times that come twice as clocks go back in {rules.zone}", settled)
+        yield Doubt(
+            times.twice, f"times that come twice as clocks go back in {rules.zone}", settled
+        )
     if times.left_out is not None:
         settled = "refused" if rules.missing == "refuse" else "taken an hour later"
         what = f"times left out as clocks go forward in {rules.zone}"

@@ -64,9 +64,7 @@ def mapped_rows(
         for what, n in table.left_out.items()
         if not (several and what == AFTER)
     ]
-    return Mapped(
-        PlainRows(spec.into, rows), (*table.rejections, *uneven, *refused), tuple(notes)
-    )
+    return Mapped(PlainRows(spec.into, rows), (*table.rejections, *uneven, *refused), tuple(notes))
 
 
 def _target(spec: MapTable, name: str) -> Target:
@@ -82,9 +80,7 @@ def _own_name(name: str, spec: MapTable) -> str:
 # --- where cells come from -----------------------------------------------------------------
 
 
-def origins_of(
-    table: SourceTable, spec: MapTable, where: str
-) -> dict[str, tuple[str, ...] | None]:
+def origins_of(table: SourceTable, spec: MapTable, where: str) -> dict[str, tuple[str, ...] | None]:
     """Find each plain column's source columns: () where it needs none, None: optional, missing.
 
     Raises:
@@ -253,7 +249,9 @@ def _whose(
         times = by_name["scanned_at"].cells
         # by what the source says, not by what the store finds: a second delivery is the same scan
         number = pl.select(
-            pl.concat_str(marks[0] if len(marks) == 1 else pl.coalesce(*marks), times, separator="@")
+            pl.concat_str(
+                marks[0] if len(marks) == 1 else pl.coalesce(*marks), times, separator="@"
+            )
         ).to_series()
         more.append(PlainCells("scan_id", number, number))
     return more

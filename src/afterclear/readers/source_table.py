@@ -85,7 +85,9 @@ def find_header(
                 return at
         raise RefusedFileError(f"{where} has no row with the headings {', '.join(header_has)}.")
     if header > len(grid):
-        raise RefusedFileError(f"{where} has {len(grid)} rows; its headings should be row {header}.")
+        raise RefusedFileError(
+            f"{where} has {len(grid)} rows; its headings should be row {header}."
+        )
     return header - 1
 
 

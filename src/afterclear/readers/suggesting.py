@@ -174,9 +174,7 @@ def _in_delimited(text: str, keys: dict[str, object], words: HeadingWords) -> _S
 
 def _in_fixed(text: str, words: HeadingWords) -> _Seen | None:
     """Find columns by the places where nearly every line has a blank."""
-    lines = [
-        x.expandtabs() for x in text.splitlines()[:LOOKED_AT] if any(c.isalnum() for c in x)
-    ]
+    lines = [x.expandtabs() for x in text.splitlines()[:LOOKED_AT] if any(c.isalnum() for c in x)]
     width = max(map(len, lines), default=0)
     if len(lines) < 3:  # noqa: PLR2004 - blanks of two lines coincide by chance
         return None
@@ -187,17 +185,26 @@ def _in_fixed(text: str, words: HeadingWords) -> _Seen | None:
     positions = [(a + 1, b) for a, b in zip(edges[::2], edges[1::2], strict=True)]
     if most < max(3, 0.6 * len(lines)) or len(positions) < 3:  # noqa: PLR2004 - own judgement
         return None
-    grid = [(n, [x[a - 1 : b].strip() or None for a, b in positions]) for n, x in enumerate(body, 1)]
+    grid = [
+        (n, [x[a - 1 : b].strip() or None for a, b in positions]) for n, x in enumerate(body, 1)
+    ]
     seen = _of_grid("fixed", grid, {}, {}, words)
     names = [n for n in seen.frame.columns if n != "_line"]
-    header = next(n for n, x in enumerate(text.splitlines(), 1) if all(
-        name.split("#")[0] in " ".join(x.split()) for name in names))
+    header = next(
+        n
+        for n, x in enumerate(text.splitlines(), 1)
+        if all(name.split("#")[0] in " ".join(x.split()) for name in names)
+    )
     seen.table_keys = {"header": header, "names": names, "positions": positions}
     return seen
 
 
 def _of_grid(
-    kind: str, grid: Grid, keys: dict[str, object], table_keys: dict[str, object], words: HeadingWords
+    kind: str,
+    grid: Grid,
+    keys: dict[str, object],
+    table_keys: dict[str, object],
+    words: HeadingWords,
 ) -> _Seen:
     at, _ = _best_header(grid, words)
     spec = MapTable.model_construct(
@@ -232,7 +239,9 @@ def _in_nested(kind: str, tree: Node, delivery: Delivery) -> _Seen:
         paths[()] = 1
     path = ".".join(max(paths, key=lambda p: (len(p), paths[p])))
     spec = MapTable.model_construct(into="scans", rows=path)
-    return _Seen(kind, {}, {"rows": path} if path else {}, nested_table(tree, spec, delivery.name).frame)
+    return _Seen(
+        kind, {}, {"rows": path} if path else {}, nested_table(tree, spec, delivery.name).frame
+    )
 
 
 def _paths(node: Node, path: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
@@ -296,7 +305,12 @@ def _time_lines(frame: pl.DataFrame, guesses: Sequence[Guess]) -> Iterator[str]:
             for shape, share in time_formats(values_of(frame, guess.heading)):
                 shapes[shape] = max(shapes.get(shape, 0.0), share)
     shapes = {s: v for s, v in shapes.items() if "T" not in s and not s.startswith("%Y-%m-%d")}
-    swapped = [s for s in shapes if s.startswith("%m") and s.replace("%m", "%x").replace("%d", "%m").replace("%x", "%d") in shapes]
+    swapped = [
+        s
+        for s in shapes
+        if s.startswith("%m")
+        and s.replace("%m", "%x").replace("%d", "%m").replace("%x", "%d") in shapes
+    ]
     if not shapes:
         return
     first = [s for s in shapes if s not in swapped]
@@ -314,12 +328,16 @@ def _column_lines(guess: Guess, frame: pl.DataFrame, words: HeadingWords) -> Ite
     unknown: list[str] = []
     if choices:
         met = list(dict.fromkeys(values_of(frame, guess.heading)))[:20]
-        ours = {w: w.lower() if w.lower() in choices else words.of_word(guess.column, w) for w in met}
+        ours = {
+            w: w.lower() if w.lower() in choices else words.of_word(guess.column, w) for w in met
+        }
         unknown = [w for w, o in ours.items() if o is None]
         if any(w.lower() != o for w, o in ours.items()):
             spec["values"] = {w: o for w, o in ours.items() if o is not None}
     if guess.column == "code" and any(
-        len(re.split(r"[,;|\s]+", v)) > 1 and re.match(r"[PCBU]\d", v) and re.search(r"[,;| ]+[PCBU]\d", v)
+        len(re.split(r"[,;|\s]+", v)) > 1
+        and re.match(r"[PCBU]\d", v)
+        and re.search(r"[,;| ]+[PCBU]\d", v)
         for v in values_of(frame, guess.heading)
     ):
         spec["each"] = r"[,;|\s]+"
@@ -355,4 +373,3 @@ def _toml(value: object) -> str:
     if isinstance(value, list | tuple):
         return f"[{', '.join(map(_toml, value))}]"
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-

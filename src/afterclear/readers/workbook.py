@@ -76,9 +76,7 @@ def read_sheets(
         raise RefusedFileError(f"{where} is damaged; its parser gave up on it.") from error
 
 
-def _sheet(
-    book: CalamineWorkbook, name: str, where: str, how: tuple[str, int | None]
-) -> Sheet:
+def _sheet(book: CalamineWorkbook, name: str, where: str, how: tuple[str, int | None]) -> Sheet:
     decimal, first_rows = how
     try:
         sheet = book.get_sheet_by_name(name)
@@ -92,7 +90,9 @@ def _sheet(
             "columns. Delete what is empty, or save the sheet as CSV."
         )
     cells = sheet.to_python(skip_empty_area=False, nrows=first_rows)
-    return Sheet(name, [(n, [_text(cell, decimal) for cell in row]) for n, row in enumerate(cells, 1)])
+    return Sheet(
+        name, [(n, [_text(cell, decimal) for cell in row]) for n, row in enumerate(cells, 1)]
+    )
 
 
 def _text(cell: Cell | None, decimal: str) -> str | None:

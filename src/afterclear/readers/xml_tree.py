@@ -86,4 +86,3 @@ def xml_tree(raw: bytes | str, where: str) -> Node:
     except (ParseError, ValueError, LookupError) as error:
         raise RefusedFileError(f"{where} is no well-formed XML: {error}.") from error
     return builder.root
-

@@ -90,9 +90,7 @@ def _suggested(delivery: Delivery, why: str, rows: int) -> MapCheck:
     problems: list[str] = []
     made = parse_map(suggestion.text, "suggested", "the suggestion", problems)
     if made is None:
-        return MapCheck(
-            delivery.name, None, why, suggestion=suggestion, to_fill_in=tuple(problems)
-        )
+        return MapCheck(delivery.name, None, why, suggestion=suggestion, to_fill_in=tuple(problems))
     try:
         preview = _preview(MapReader(made).read(delivery), delivery, rows)
     except RefusedFileError as error:

@@ -135,25 +135,37 @@ def _identified(part: PlainRows, known: Claims) -> Identified:
     day = pl.col(_TIMES[part.table]).str.to_datetime(_INSTANT, strict=False, time_zone="UTC")
     keys = frame.select(
         pl.col("vehicle_id"),
-        *(pl.col(c) if c in frame.columns else pl.lit(None, pl.String).alias(c) for c in (VIN, PLATE)),
+        *(
+            pl.col(c) if c in frame.columns else pl.lit(None, pl.String).alias(c)
+            for c in (VIN, PLATE)
+        ),
         day.dt.date().alias("day"),
     )
     if PLATE not in frame.columns:
         keys = keys.with_columns(pl.lit(None, pl.Date).alias("day"))
-    answers = {key: _answer(key, known) for key in keys.unique().iter_rows()}
-    found = [answers[key] for key in keys.iter_rows()]
-    told = frame.drop(VIN, PLATE, strict=False).with_columns(
-        pl.Series("vehicle_id", [a.vehicle for a in found], dtype=pl.String)
-    )
-    why = pl.Series("why", [a.why for a in found], dtype=pl.String)
-    kept = told.filter(why.is_null())
-    n_by_vin = sum(a.plate_differs for a in found)
+    answers = _answers(keys.unique(), known)
+    # nulls are keys too: a row may have a number, a VIN or a plate
+    found = keys.join(answers, on=keys.columns, how="left", nulls_equal=True, maintain_order="left")
+    told = frame.drop(VIN, PLATE, strict=False).with_columns(found["vehicle"].alias("vehicle_id"))
+    kept = told.filter(found["why"].is_null())
+    n_by_vin = int(found["plate_differs"].sum())
     note = f"rows taken by VIN whose plate is another vehicle's: {n_by_vin:,}" if n_by_vin else ""
     return Identified(
         PlainRows(part.table, kept),
-        tuple(_refusals(part.table, frame, why)) if len(kept) < len(frame) else (),
+        tuple(_refusals(part.table, frame, found["why"])) if len(kept) < len(frame) else (),
         note,
-        by_marks=any(a.by_mark for a in found),
+        by_marks=bool(found["by_mark"].any()),
+    )
+
+
+def _answers(keys: pl.DataFrame, known: Claims) -> pl.DataFrame:
+    """Answer for each distinct (number, VIN, plate, day)."""
+    found = [_answer(key, known) for key in keys.iter_rows()]
+    return keys.with_columns(
+        pl.Series("vehicle", [a.vehicle for a in found], dtype=pl.String),
+        pl.Series("why", [a.why for a in found], dtype=pl.String),
+        pl.Series("plate_differs", [a.plate_differs for a in found], dtype=pl.Boolean),
+        pl.Series("by_mark", [a.by_mark for a in found], dtype=pl.Boolean),
     )
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from afterclear.plain import TABLES
-from afterclear.store.database import Connection, query, scalar
+from afterclear.store.database import Connection, query
 from afterclear.store.merging import key_hash
 
 
@@ -36,6 +36,7 @@ class PastLoad:
     reader: str
     outcome: str
     origin: Origin
+    tables: str  # names of the plain tables it brought rows of
 
 
 def past_loads(con: Connection) -> list[PastLoad]:
@@ -43,11 +44,12 @@ def past_loads(con: Connection) -> list[PastLoad]:
     rows = query(
         con,
         """SELECT l.load_id, l.source, l.file_name, l.sha256, coalesce(l.reader, ''), l.outcome,
-               coalesce(o.zone, 'UTC'), o.vehicle_id, o.started_at, o.changed_at
+               coalesce(o.zone, 'UTC'), o.vehicle_id, o.started_at, o.changed_at,
+               coalesce(o.tables, '')
            FROM loads l LEFT JOIN load_origins o USING (load_id)
            WHERE l.outcome IN ('stored', 'refused') ORDER BY l.load_id""",
     )
-    return [PastLoad(*row[:6], Origin(*row[6:])) for row in rows.iter_rows()]
+    return [PastLoad(*row[:6], Origin(*row[6:10]), row[10]) for row in rows.iter_rows()]
 
 
 def mendable(con: Connection) -> set[int]:
@@ -65,47 +67,52 @@ def remember_origin(
     load_id: int,
     told: Origin,
     *,
-    by_marks: bool,
+    tables: str = "",
+    by_marks: bool = False,
 ) -> None:
     """Keep what a load was told beside its file."""
     con.execute(
-        "INSERT INTO load_origins VALUES (?, ?, ?, ?, ?, ?)",
-        [load_id, told.zone, told.vehicle_id, told.started_at, told.changed_at, by_marks],
+        "INSERT INTO load_origins VALUES (?, ?, ?, ?, ?, ?, ?)",
+        [load_id, told.zone, told.vehicle_id, told.started_at, told.changed_at, tables, by_marks],
     )
 
 
 def depending(con: Connection, chosen: Iterable[int]) -> set[int]:
     """Add the loads that cannot stay when the chosen ones are taken back.
 
-    Those are loads after them that replaced or repeated rows (which of these rows were theirs
-    is not known) and, where a vehicle list is among them, all whose rows it may have named.
+    Those are the loads that replaced rows of them; later ones that repeated rows of the same
+    tables (whose rows those were is not known); and, where a vehicle list is among them, all
+    whose rows it may have named.
     """
     found = set(chosen)
-    stored = query(
-        con,
-        """SELECT load_id, rows_duplicate + rows_corrected > 0 AS has_met_others
-           FROM loads WHERE outcome = 'stored' ORDER BY load_id""",
-    ).rows()
-    if found:
-        found |= {n for n, met in stored if met and n > min(found)}
+    while True:
+        more = _next(con, found) - found
+        if not more:
+            return found
+        found |= more
+
+
+def _next(con: Connection, found: set[int]) -> set[int]:
     names = ", ".join(map(str, sorted(found))) or "NULL"
-    has_lists = scalar(
+    rows = query(
         con,
-        f"""SELECT count(*) FROM (
-                SELECT load_id FROM vehicles WHERE load_id IN ({names})
-                UNION ALL SELECT load_id FROM superseded
-                WHERE table_name = 'vehicles' AND load_id IN ({names}))""",
+        f"""WITH counted AS (
+                SELECT l.load_id, l.rows_duplicate, coalesce(o.tables, '') AS tables,
+                    coalesce(o.by_marks, false) AS by_marks
+                FROM loads l LEFT JOIN load_origins o USING (load_id)
+                WHERE l.outcome = 'stored'
+            ),
+            taken AS (SELECT * FROM counted WHERE load_id IN ({names}))
+            SELECT superseded_by FROM superseded WHERE load_id IN ({names})
+            UNION
+            SELECT c.load_id FROM counted c WHERE c.rows_duplicate > 0 AND EXISTS (
+                SELECT 1 FROM taken t WHERE t.load_id < c.load_id
+                AND len(list_intersect(split(t.tables, ' '), split(c.tables, ' '))) > 0)
+            UNION
+            SELECT load_id FROM counted WHERE by_marks
+            AND (SELECT count(*) FROM taken WHERE contains(tables, 'vehicles')) > 0""",
     )
-    if has_lists:
-        marked = query(
-            con,
-            """SELECT load_id FROM load_origins SEMI JOIN loads USING (load_id)
-               WHERE by_marks AND load_id IN (SELECT load_id FROM loads WHERE outcome = 'stored')""",
-        )["load_id"]
-        more = set(marked) - found
-        if more:
-            return depending(con, found | more)
-    return found
+    return set(rows["superseded_by"])
 
 
 def withdraw(con: Connection, load_ids: Sequence[int], by_load: int) -> None:
