@@ -21,9 +21,11 @@ MAY_IMPORT = {
     "histories": BASE | {"store", "normalise"},
     "analyses": {"errors"},
     "digest": BASE | {"analyses", "normalise"},
+    "deliver": {"errors"},
     "findings": BASE | {"store", "analyses", "histories", "normalise"},
     "runs": BASE
-    | {"config", "normalise", "readers", "load", "store", "histories", "findings", "digest", "sources"},
+    | {"config", "normalise", "readers", "load", "store", "histories", "findings", "digest"}
+    | {"sources", "deliver"},
     "schedule": BASE | {"config", "runs"},
     "cli": BASE | {"config", "runs", "schedule", "findings"},
     "__main__": {"cli"},
@@ -42,6 +44,7 @@ ONLY_IN = {
     "scipy": {"analyses"},
     "pydantic": {"config", "readers"},
     "zstandard": {"store"},
+    "smtplib": {"deliver"},
 }
 
 

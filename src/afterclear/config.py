@@ -79,6 +79,57 @@ class Digest(_Section):
 
     units: Literal["km", "mi"] = Field("km", description="Distances on pages: km or mi.")
     title: str = Field("Fleet", max_length=80, description="Name at the top of every page.")
+    language: Literal["en", "de"] = Field("en", description="Language of the pages: en or de.")
+    zone: str = Field("UTC", description="Time zone of the dates on pages.")
+
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        return check_zone(zone)
+
+
+class Privacy(_Section):
+    """Whose names are shown."""
+
+    pseudonyms: bool = Field(
+        default=False,
+        description="Show tokens for VINs, plates and people; the key is AFTERCLEAR_PSEUDONYM_KEY.",
+    )
+
+
+class Mail(_Section):
+    """Where digests are sent; the password is AFTERCLEAR_MAIL_PASSWORD."""
+
+    host: str | None = Field(None, description="Mail server; without it nothing is sent.")
+    port: int = Field(587, ge=1, le=65535, description="Its port.")
+    security: Literal["starttls", "tls", "none"] = Field(
+        "starttls", description="starttls, tls from the first byte, or none (own machine only)."
+    )
+    ca_file: Path | None = Field(None, description="Certificates trusted instead of the system's.")
+    user: str | None = Field(None, description="User name at the server, if it wants one.")
+    sender: str = Field("afterclear@localhost", description="Address the mail comes from.")
+    fleet: tuple[str, ...] = Field((), description="Who gets the fleet digest.")
+    garage: tuple[str, ...] = Field((), description="Who gets the garage digest.")
+    stock: tuple[str, ...] = Field((), description="Who gets the stock digest.")
+    carries: Literal["page", "pdf", "link"] = Field(
+        "page", description="The digest itself: the page attached, a pdf attached, or a link."
+    )
+    link: str | None = Field(
+        None, description="Address under which the reports folder can be read, for links."
+    )
+    tries: int = Field(3, ge=1, le=10, description="How often a server out of reach is tried.")
+    wait_seconds: float = Field(20, ge=0, le=600, description="Before the second try; then double.")
+
+
+class Webhook(_Section):
+    """Urgent come-backs of safety faults, told at once; the secret is AFTERCLEAR_WEBHOOK_SECRET."""
+
+    url: str | None = Field(
+        None, pattern=r"^(https://|http://(localhost|127\.0\.0\.1)[:/])", description="Where to."
+    )
+    tries: int = Field(3, ge=1, le=10, description="How often it is tried.")
+    wait_seconds: float = Field(5, ge=0, le=600, description="Before the second try; then double.")
+    timeout_seconds: float = Field(10, gt=0, le=120, description="How long an answer may take.")
 
 
 class Limits(_Section):
@@ -127,6 +178,9 @@ class Settings(_Section):
     evidence: Evidence = Evidence()
     parts: Parts = Parts()
     digest: Digest = Digest()
+    privacy: Privacy = Privacy()
+    mail: Mail = Mail()
+    webhook: Webhook = Webhook()
     limits: Limits = Limits()
     keep: Keep = Keep()
     watching: Watching = Watching()

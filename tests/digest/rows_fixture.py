@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, Literal
 
-from afterclear.digest.rows import Attempt, Evidence
+from afterclear.digest.rows import Attempt, Episode, Evidence, Observation
 
 Finding = Literal["clean", "returned", "stayed", "sign", "no_evidence"]
 
@@ -61,3 +61,28 @@ def evidence(
     seen_at = datetime(2025, 5, day, 10, tzinfo=UTC)
     row = Evidence("A-1", scan_id, seen_at, km, finding, None, None, None)
     return replace(row, **changed)
+
+
+def episode(code: str, began: datetime, **changed: Any) -> Episode:
+    """Make an open episode of a code in the brakes."""
+    row = Episode(
+        "HX-1", "brakes", code, None, None, None, None, began, None, None, began, None, "open",
+        None, None, 1,
+    )  # fmt: skip
+    return replace(row, **changed)
+
+
+def observation(seen_at: datetime, km: float | None) -> Observation:
+    """Make one look at an engine that answered without a code."""
+    return Observation(
+        vehicle_id="HX-1",
+        scan_id="S-1",
+        ecu="engine",
+        seen_at=seen_at,
+        km=km,
+        scan_scope="full",
+        visit_reason="routine",
+        answered=True,
+        memory="stored",
+        n_codes=0,
+    )

@@ -2,7 +2,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from afterclear.digest.cells import DASH, Cells, count, money, number, percent, unit_name
+from afterclear.digest.cells import DASH, Cells
 
 KM = Cells()
 MILES = Cells("mi", "Europe/Berlin")
@@ -24,8 +24,20 @@ INTERVALS = [
     (420, 420, "km", "after 420 km", "after 261 mi"),
     (420, None, "km", "more than 420 km", "more than 261 mi"),
     (None, None, "km", DASH, DASH),
-    (5, 9, "days", "between 5 and 9 days", "between 5 and 9 days"),
-    (0, 1, "engine_hours", "within 1 engine hour", "within 1 engine hour"),
+    (
+        5,
+        9,
+        "days",
+        "between 5 and 9 km (reckoned from days)",
+        "between 3 and 6 mi (reckoned from days)",
+    ),
+    (
+        0,
+        35,
+        "engine_hours",
+        "within 35 km (reckoned from engine hours)",
+        "within 22 mi (reckoned from engine hours)",
+    ),
 ]
 
 
@@ -35,12 +47,12 @@ def plain(text: str) -> str:
 
 @pytest.mark.parametrize(("value", "text"), NUMBERS)
 def test_a_number_has_commas_and_its_lack_a_dash(value: float | None, text: str) -> None:
-    assert number(value) == text
+    assert KM.number(value) == text
 
 
 @pytest.mark.parametrize(("share", "text"), SHARES)
 def test_a_chance_is_never_rounded_to_certainty(share: float | None, text: str) -> None:
-    assert plain(percent(share)) == text
+    assert plain(KM.percent(share)) == text
 
 
 @pytest.mark.parametrize(("low", "high", "clock", "km", "miles"), INTERVALS)
@@ -66,17 +78,17 @@ def test_an_instant_without_a_zone_is_utc() -> None:
 
 
 def test_money_keeps_its_currency() -> None:
-    assert plain(money(1234.5, "EUR")) == "1,234 EUR"
-    assert plain(money(10, None)) == "10 (no currency given)"
-    assert money(None, "EUR") == DASH
+    assert plain(KM.money(1234.5, "EUR")) == "1,234 EUR"
+    assert plain(KM.money(10, None)) == "10 (no currency given)"
+    assert KM.money(None, "EUR") == DASH
 
 
 def test_a_count_agrees_with_its_noun() -> None:
-    assert plain(count(1, "scan")) == "1 scan"
-    assert plain(count(1_200, "scan")) == "1,200 scans"
-    assert plain(count(2, "fix", "fixes")) == "2 fixes"
+    assert plain(KM.tn("{n} scan", "{n} scans", 1)) == "1 scan"
+    assert plain(KM.tn("{n} scan", "{n} scans", 1_200)) == "1,200 scans"
+    assert plain(KM.tn("{n} fix", "{n} fixes", 2)) == "2 fixes"
 
 
 def test_a_control_unit_reads_as_words() -> None:
-    assert unit_name("gateway_front") == "Gateway front"
-    assert unit_name(None) == "No control unit"
+    assert KM.unit_name("gateway_front") == "Gateway front"
+    assert KM.unit_name(None) == "No control unit"

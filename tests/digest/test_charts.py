@@ -6,6 +6,7 @@ import time
 import pytest
 
 from afterclear.digest.build import build_digest
+from afterclear.digest.cells import Cells
 from afterclear.digest.charts.layout import NARROW, WIDE, Layout
 from afterclear.digest.charts.odometer import draw_odometer
 from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
@@ -97,7 +98,7 @@ def test_what_was_set_aside_is_crossed_and_kept_off_the_line() -> None:
 
 def test_a_bar_is_as_long_as_its_count() -> None:
     tallies = (Tally("repair", 6, 2, 1, 1), Tally("clear_only", 0, 0, 0, 0))
-    drawn = draw_verdicts(tallies, WIDE, "All fixes")
+    drawn = draw_verdicts(tallies, WIDE, "All fixes", Cells())
     widths = [
         float(width)
         for width in re.findall(r'<rect x="[\d.]+" y="6" width="([\d.]+)" height="34"', drawn)

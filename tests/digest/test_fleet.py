@@ -8,14 +8,17 @@ import pytest
 
 from afterclear.digest.build import build_digest
 from afterclear.digest.cells import Dash
-from afterclear.digest.model import Changes, FleetPage, LoadLine, SetAside, Tally
+from afterclear.digest.fleet_model import FleetPage
+from afterclear.digest.model import Changes, LoadLine, SetAside, Tally
 from tests.digest.fleet_fixture import AS_OF, BEFORE, fleet, frames_of
 from tests.digest.story import Story, Try, vehicle
 
 
 @pytest.fixture(scope="module")
 def page() -> FleetPage:
-    return build_digest(fleet()).fleet
+    built = build_digest(fleet()).fleet
+    assert built is not None
+    return built
 
 
 def plain(text: str) -> str:

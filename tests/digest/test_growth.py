@@ -90,7 +90,7 @@ def test_nothing_seen_grows_nothing() -> None:
 def test_without_an_odometer_stretches_run_from_scan_to_scan() -> None:
     """Days since 1970: 1 April 2025 is day 20179, 1 May day 20209 (date -u -d)."""
     row = attempt(
-        outcome="on_watch", attempted_km=None, clock="days", clean_days=32.0, km_to_go=8.0
+        outcome="on_watch", attempted_km=None, clock="days", clean_km=1_280.0, km_to_go=320.0
     )
     rows = (
         evidence("clean", "S-1", 1),
@@ -104,7 +104,7 @@ def test_without_an_odometer_stretches_run_from_scan_to_scan() -> None:
     ends = [(stretch.start, stretch.end) for stretch in grown.stretches]
     assert ends == [(20_179, 20_209 + hours), (20_210 + hours, 20_211 + hours)]
     assert grown.stretches[-1].share_after == pytest.approx(0.8, rel=1e-9)
-    assert grown.target is not None
+    assert grown.target is None, "km to go have no place on an axis of days"
 
 
 def test_an_attempt_off_the_line_is_not_drawn() -> None:
@@ -112,7 +112,7 @@ def test_an_attempt_off_the_line_is_not_drawn() -> None:
     assert growth_of(view(row), KM.place, "km") is None
 
 
-def test_a_fix_counted_in_hours_keeps_its_share_on_an_axis_of_days() -> None:
+def test_a_fix_reckoned_from_hours_keeps_its_share_on_an_axis_of_days() -> None:
     row = attempt(outcome="on_watch", clock="engine_hours", clean_km=90.0, km_to_go=10.0)
     grown = growth_of(view(row, evidence("clean", "S-1", 1)), DAYS.place, "date")
     assert grown is not None

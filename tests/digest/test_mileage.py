@@ -3,10 +3,19 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from afterclear.digest.cells import Dash
-from afterclear.digest.mileage import Due, Line, Usual, due_of, odometer_line, usual_mileage
+from afterclear.digest.cells import Cells, Dash
+from afterclear.digest.mileage import (
+    Due,
+    Limits,
+    Line,
+    Usual,
+    due_of,
+    odometer_line,
+    reckoned_line,
+    usual_mileage,
+)
 from afterclear.digest.rows import Attempt, Evidence, OdometerReading
-from tests.digest.rows_fixture import attempt, evidence
+from tests.digest.rows_fixture import attempt, evidence, observation
 
 START = datetime(2025, 1, 1, tzinfo=UTC)
 
@@ -40,14 +49,19 @@ def test_the_line_is_read_between_its_ends_only(n: float, km: float | None) -> N
         assert LINE.at_km(km) == day(n)
 
 
+def test_without_an_odometer_the_line_stands_on_what_was_reckoned() -> None:
+    looks = [observation(day(9), None), observation(day(5), 300.0), observation(day(0), 100.0)]
+    assert reckoned_line(looks) == Line((day(0), day(5)), (100, 300))
+
+
 def test_an_empty_line_says_nothing() -> None:
     assert Line((), ()).km_at(START) is None
     assert Line((), ()).at_km(1) is None
 
 
 def test_usual_mileage_is_distance_over_time_before_the_last_reading() -> None:
-    assert usual_mileage(LINE, 100, 28) == Usual(30.0, 2, 100, day(200), 5_000)
-    assert usual_mileage(LINE, 365, 28) == Usual(20.0, 3, 200, day(200), 5_000)
+    assert usual_mileage(LINE, 100, 28, Cells()) == Usual(30.0, 2, 100, day(200), 5_000)
+    assert usual_mileage(LINE, 365, 28, Cells()) == Usual(20.0, 3, 200, day(200), 5_000)
 
 
 @pytest.mark.parametrize(
@@ -59,7 +73,7 @@ def test_usual_mileage_is_distance_over_time_before_the_last_reading() -> None:
     ],
 )
 def test_too_little_for_a_usual_mileage_says_why(line: Line, reason: str) -> None:
-    assert usual_mileage(line, 365, 28) == Dash(reason)
+    assert usual_mileage(line, 365, 28, Cells()) == Dash(reason)
 
 
 USUAL = Usual(100.0, 5, 200, day(200), 50_000)
@@ -92,14 +106,14 @@ DUES = [
         LOOKED,
         USUAL,
         2,
-        Due(None, Dash("counted in engine hours"), passed=False),
+        Due(None, day(205), passed=False),  # no instrument shows these km
     ),
     (
-        replace(WATCHED, clock="days", km_to_go=20.0, last_clean_at=day(190)),
+        replace(WATCHED, clock="days"),
         LOOKED,
         USUAL,
-        2,
-        Due(None, day(210), passed=False),
+        6,
+        Due(None, day(205), passed=True),
     ),
 ]
 
@@ -108,4 +122,4 @@ DUES = [
 def test_the_day_a_fix_would_be_proven(
     row: Attempt, rows: tuple[Evidence, ...], usual: Usual | Dash, after: int, due: Due
 ) -> None:
-    assert due_of(row, rows, usual, day(200 + after), 90) == due
+    assert due_of(row, rows, usual, Limits(day(200 + after), 90, Cells())) == due

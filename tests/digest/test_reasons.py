@@ -7,7 +7,7 @@ import pytest
 from afterclear.digest.cells import Cells
 from afterclear.digest.reasons import attempt_reason, what_settles
 from afterclear.digest.rows import Attempt, Evidence
-from tests.digest.rows_fixture import attempt, evidence
+from tests.digest.rows_fixture import attempt, episode, evidence
 
 MAY_3 = datetime(2025, 5, 3, 10, tzinfo=UTC)
 MAY_9 = datetime(2025, 5, 9, 10, tzinfo=UTC)
@@ -104,17 +104,16 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         attempt(
             outcome="on_watch",
             p_not_held=0.14,
-            km_to_go=9.0,
+            km_to_go=900.0,
             clock="days",
-            clean_days=38.0,
             ended_at=MAY_9,
             **CLEAN,
         ),
         (),
         (
             "On watch: scan S-9 on 9 May 2025 read the control unit “Engine” without P0301 over "
-            "38 days since the repair; chance that it did not hold 14 %; watching ended on "
-            "9 May 2025, when the fault was worked on again."
+            "5,200 km (reckoned from days) since the repair; chance that it did not hold 14 %; "
+            "watching ended on 9 May 2025, when the fault was worked on again."
         ),
     ),
     (
@@ -147,6 +146,15 @@ def test_each_verdict_names_its_scans(
     row: Attempt, rows: tuple[Evidence, ...], sentence: str
 ) -> None:
     assert attempt_reason(row, rows).replace("\u00a0", " ") == sentence
+
+
+def test_a_neighbour_code_that_showed_up_since_is_told_with_the_verdict() -> None:
+    """Story P-209: the repaired code stayed away, another of the same component did not."""
+    row = attempt(outcome="held", p_not_held=0.02, related_code="C0031-2F", **CLEAN)
+    text = attempt_reason(row, TWO_CLEAN, related=episode("C0031-2F", MAY_3))
+    assert text.replace("\u00a0", " ").endswith(
+        "chance that it did not hold 2 %; C0031-2F of the same component first seen on 3 May 2025."
+    )
 
 
 def test_distances_are_in_the_readers_unit() -> None:

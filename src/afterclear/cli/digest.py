@@ -1,15 +1,61 @@
 """The command ``digest``."""
 
+from typing import Any
+
 import click
 
 from afterclear.cli.frame import with_app
 from afterclear.runs.app import App
-from afterclear.runs.pages import digest
+from afterclear.runs.mailing import SentReport, send_digest, send_urgent
+from afterclear.runs.pages import DigestAsked, chosen_audiences, digest_again, make_digest
 
 
 @click.command("digest")
+@click.option("--for", "audiences", help="Which: fleet, garage, stock, with commas (default: all).")
+@click.option("--email", is_flag=True, help="Send them to the people named under [mail].")
+@click.option("--pdf", is_flag=True, help="Print each as a PDF too; needs Chromium.")
+@click.option("--public", is_flag=True, help="Without personal data, under reports/public.")
+@click.option(
+    "--again", type=int, metavar="N", help="Make digest N again and compare it byte by byte."
+)
 @with_app
-def command(app: App) -> None:
-    """Write the fleet digest with a page per vehicle under reports/."""
-    report = digest(app)
-    click.echo(f"{report.n_pages} pages written. Open {report.index}")
+def command(app: App, /, **asked: Any) -> None:  # noqa: ANN401  (click's own)
+    """Write the digests and a page per vehicle under reports/."""
+    if asked["again"] is not None:
+        _again(app, asked["again"])
+        return
+    wanted = DigestAsked(
+        audiences=chosen_audiences(asked["audiences"]), public=asked["public"], pdf=asked["pdf"]
+    )
+    report, model = make_digest(app, wanted)
+    for paper in report.papers:
+        click.echo(f"Printed {paper}")
+    if report.n_removed:
+        click.echo(f"{report.n_removed} pages of vehicles that are no longer there removed.")
+    click.echo(f"{report.n_pages} pages written as digest {report.digest_id}. Open {report.index}")
+    if asked["email"]:
+        codes = [tell_sent(send_digest(app, report, model)), tell_sent(send_urgent(app, model))]
+        if any(codes):
+            raise SystemExit(max(codes))
+
+
+def tell_sent(sent: SentReport) -> int:
+    """Print what was sent; give the exit code."""
+    for name in sent.sent:
+        click.echo(f"sent: {name}")
+    for name in sent.sent_before:
+        click.echo(f"sent before, not again: {name}")
+    for name in sent.failed:
+        click.echo(f"not sent: {name}", err=True)
+    return sent.exit_code
+
+
+def _again(app: App, number: int) -> None:
+    report = digest_again(app, number)
+    click.echo(f"{report.n_pages} pages made again. Open {report.index}")
+    if not report.differing:
+        click.echo("Every page is the same to the byte.")
+        return
+    click.echo(f"{len(report.differing)} pages differ: {', '.join(report.differing[:5])}", err=True)
+    click.echo("Later deliveries, other settings or another version change a digest.", err=True)
+    raise SystemExit(3)

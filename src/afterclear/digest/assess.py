@@ -9,7 +9,16 @@ import polars as pl
 from afterclear.digest import names
 from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.frames import Caution, DigestSettings, HistoryFrames
-from afterclear.digest.mileage import Line, Usual, due_of, odometer_line, usual_mileage
+from afterclear.digest.language import mark
+from afterclear.digest.mileage import (
+    Limits,
+    Line,
+    Usual,
+    due_of,
+    odometer_line,
+    reckoned_line,
+    usual_mileage,
+)
 from afterclear.digest.model import AttemptView, Fault, PresentFault, VehicleRef
 from afterclear.digest.reasons import attempt_reason, what_settles
 from afterclear.digest.rows import (
@@ -26,12 +35,12 @@ from afterclear.digest.rows import (
 )
 
 _DONE: dict[str, str] = {
-    "replace": "Replaced",
-    "repair": "Repaired",
-    "clean": "Cleaned",
-    "adjust": "Adjusted",
-    "software": "Software updated",
-    "inspect": "Inspected",
+    "replace": mark("Replaced"),
+    "repair": mark("Repaired"),
+    "clean": mark("Cleaned"),
+    "adjust": mark("Adjusted"),
+    "software": mark("Software updated"),
+    "inspect": mark("Inspected"),
 }
 
 
@@ -68,6 +77,7 @@ class Assessment:
     attempts: tuple[AttemptView, ...]  # in order of time
     present: tuple[PresentFault, ...]
     line: Line
+    reckoned: bool  # no odometer: the line stands on engine hours or days
     usual: Usual | Dash
     last_scan_at: datetime | None  # the last time a control unit was read
 
@@ -137,13 +147,13 @@ def assess_vehicle(rows: VehicleRows, setting: Setting) -> Assessment:
     """Say what is to be said about one vehicle's faults and fixes."""
     ref = vehicle_ref(rows.vehicle)
     line = odometer_line(rows.odometer)
+    reckoned = not line.at
+    if reckoned:
+        line = reckoned_line(rows.observations)
     limits = setting.settings
-    usual = usual_mileage(line, limits.usual_window_days, limits.usual_min_days)
+    usual = usual_mileage(line, limits.usual_window_days, limits.usual_min_days, setting.cells)
     open_episodes = [episode for episode in rows.episodes if episode.ended_by == "open"]
-    views = tuple(
-        _view(attempt, tuple(rows.evidence.get(attempt.attempt_id, ())), ref, setting, usual)
-        for attempt in rows.attempts
-    )
+    views = tuple(_view(attempt, rows, ref, setting, usual) for attempt in rows.attempts)
     views = tuple(_with_presence(view, open_episodes) for view in views)
     read_at = [row.seen_at for row in rows.observations if row.ecu is not None]
     return Assessment(
@@ -151,6 +161,7 @@ def assess_vehicle(rows: VehicleRows, setting: Setting) -> Assessment:
         attempts=views,
         present=tuple(_present(e, views, setting) for e in open_episodes),
         line=line,
+        reckoned=reckoned,
         usual=usual,
         last_scan_at=max(read_at, default=None),
     )
@@ -181,38 +192,55 @@ def cautions_of(faults: Iterable[Fault]) -> tuple[Caution, ...]:
     return tuple(dict.fromkeys(c for fault in faults for c in fault.cautions))
 
 
-def work_done(attempt: Attempt) -> str:
+def work_done(attempt: Attempt, cells: Cells) -> str:
     """Say what was done, e.g. "Replaced: ignition coil"."""
     if attempt.kind == "clear_only":
-        return "Codes erased, no repair"
+        return cells.t("Codes erased, no repair")
     words = (attempt.action or "").replace(",", " ").split()
-    deeds = " and ".join(
-        text if i == 0 else text.lower()
-        for i, text in enumerate(_DONE.get(word, word) for word in words)
+    deeds = cells.t(" and ").join(
+        text if i == 0 else text[:1].lower() + text[1:]
+        for i, text in enumerate(cells.t(_DONE[w]) if w in _DONE else w for w in words)
     )
-    return ": ".join(part for part in (deeds or "Work order", attempt.parts) if part)
+    return ": ".join(part for part in (deeds or cells.t("Work order"), attempt.parts) if part)
 
 
 def _view(
     attempt: Attempt,
-    evidence: tuple[Evidence, ...],
+    rows: VehicleRows,
     ref: VehicleRef,
     setting: Setting,
     usual: Usual | Dash,
 ) -> AttemptView:
     watched = attempt.outcome == "on_watch" and attempt.ended_at is None
-    limit = setting.settings.extrapolate_days
+    cells = setting.cells
+    limits = Limits(setting.as_of, setting.settings.extrapolate_days, cells)
+    evidence = tuple(rows.evidence.get(attempt.attempt_id, ()))
+    related = _related_episode(attempt, rows.episodes)
     return AttemptView(
         row=attempt,
         vehicle=ref,
         fault=fault_of(attempt, setting),
-        done=work_done(attempt),
-        reason=attempt_reason(attempt, evidence, setting.cells),
+        done=work_done(attempt, cells),
+        reason=attempt_reason(attempt, evidence, cells, related),
         evidence=evidence,
         current=attempt.ended_at is None,
         present=False,
-        due=due_of(attempt, evidence, usual, setting.as_of, limit) if watched else None,
-        settled_by=what_settles(evidence) if attempt.outcome == "unchecked" else None,
+        due=due_of(attempt, evidence, usual, limits) if watched else None,
+        settled_by=cells.t(what_settles(evidence)) if attempt.outcome == "unchecked" else None,
+    )
+
+
+def _related_episode(attempt: Attempt, episodes: list[Episode]) -> Episode | None:
+    """Find where another code of the same component first showed up since the attempt."""
+    if attempt.related_code is None or attempt.related_code == attempt.code:
+        return None
+    return next(
+        (
+            episode
+            for episode in episodes
+            if episode.code == attempt.related_code and episode.onset_high_at > attempt.attempted_at
+        ),
+        None,
     )
 
 

@@ -3,7 +3,7 @@
 import math
 from datetime import UTC, datetime, timedelta
 
-from afterclear.digest.cells import Cells, number
+from afterclear.digest.cells import Cells
 from afterclear.digest.mileage import Line
 from afterclear.digest.vehicle_model import Tick
 from afterclear.plain import KM_PER_MILE
@@ -35,7 +35,7 @@ def distance_ticks(low: float, high: float, line: Line, cells: Cells) -> tuple[T
         km = i * step * scale
         at = line.at_km(km)
         digits = 0 if step >= 1 else 1
-        ticks.append(Tick(km, number(i * step, digits), cells.month(at) if at else ""))
+        ticks.append(Tick(km, cells.number(i * step, digits), cells.month(at) if at else ""))
     return tuple(ticks)
 
 

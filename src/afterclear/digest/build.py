@@ -2,13 +2,19 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import timedelta
 
 from afterclear import __version__
 from afterclear.digest.assess import Assessment, FleetRows, Setting, assess_vehicle
 from afterclear.digest.cells import Cells
-from afterclear.digest.fleet import build_fleet_page
+from afterclear.digest.findings import Findings, read_findings
+from afterclear.digest.fleet import build_fleet_page, returned_at
+from afterclear.digest.fleet_model import FleetPage
 from afterclear.digest.frames import HistoryFrames, check_frames
-from afterclear.digest.model import FleetPage, IndexPage, PageHead, VehicleLine
+from afterclear.digest.garage import build_garage_page
+from afterclear.digest.garage_model import GaragePage
+from afterclear.digest.model import AttemptView, IndexPage, PageHead, VehicleLine
+from afterclear.digest.stock import StockPage, build_stock_page
 from afterclear.digest.vehicle import build_vehicle_page
 from afterclear.digest.vehicle_model import VehiclePage
 
@@ -20,24 +26,36 @@ class VehiclePages:
     rows: FleetRows
     setting: Setting
     head: PageHead
+    findings: Findings
 
     def __len__(self) -> int:
         return len(self.rows.vehicle_ids)
 
     def __iter__(self) -> Iterator[VehiclePage]:
         """Yield every page in order of vehicle_id."""
-        for vehicle_rows in self.rows:
-            assessment = assess_vehicle(vehicle_rows, self.setting)
-            yield build_vehicle_page(vehicle_rows, assessment, self.setting, self.head)
+        for rows in self.rows:
+            assessment = assess_vehicle(rows, self.setting)
+            own = self.findings.of(rows.vehicle.vehicle_id)
+            yield build_vehicle_page(
+                rows,
+                assessment,
+                self.setting,
+                self.head,
+                own,
+                ranked="worklist" in self.findings.judged,
+            )
 
 
 @dataclass(frozen=True)
 class DigestModel:
-    """All pages of a digest."""
+    """All pages of a digest; None: that audience was not asked for."""
 
     index: IndexPage
-    fleet: FleetPage
+    fleet: FleetPage | None
+    garage: GaragePage | None
+    stock: StockPage | None
     vehicles: VehiclePages
+    urgent: tuple[AttemptView, ...]  # fixes of safety faults that came back lately, still there
 
 
 def build_digest(frames: HistoryFrames) -> DigestModel:
@@ -48,9 +66,10 @@ def build_digest(frames: HistoryFrames) -> DigestModel:
 
     """
     check_frames(frames)
+    findings = read_findings(frames.findings)
     setting = Setting(
         as_of=frames.as_of,
-        cells=Cells(frames.units, frames.settings.zone),
+        cells=Cells(frames.units, frames.settings.zone, frames.settings.language),
         settings=frames.settings,
         cautions=frames.cautions,
     )
@@ -60,11 +79,33 @@ def build_digest(frames: HistoryFrames) -> DigestModel:
         assess_vehicle(rows.read(vehicle_id, judged_only=True), setting)
         for vehicle_id in rows.vehicle_ids
     ]
-    fleet = build_fleet_page(frames, assessments, setting, head)
+    fleet = build_fleet_page(frames, assessments, setting, head, findings)
+    garage, stock = None, None
+    if "garage" in frames.audiences:
+        garage = build_garage_page(frames, assessments, findings, setting, head)
+    if "stock" in frames.audiences:
+        before = {
+            subject: word
+            for (kind, subject), word in frames.previous_marks.items()
+            if kind == "stock"
+        }
+        stock = build_stock_page(findings, assessments, before, frames.previous_at, head)
     return DigestModel(
-        index=_index(fleet, assessments, head),
-        fleet=fleet,
-        vehicles=VehiclePages(rows, setting, head),
+        index=_index(fleet, garage, stock, assessments, setting),
+        fleet=fleet if "fleet" in frames.audiences else None,
+        garage=garage,
+        stock=stock,
+        vehicles=VehiclePages(rows, setting, head, findings),
+        urgent=_urgent(fleet, setting),
+    )
+
+
+def _urgent(fleet: FleetPage, setting: Setting) -> tuple[AttemptView, ...]:
+    since = setting.as_of - timedelta(days=setting.settings.urgent_days)
+    return tuple(
+        view
+        for view in fleet.failed
+        if view.fault.safety and view.present and view.current and returned_at(view) >= since
     )
 
 
@@ -77,15 +118,42 @@ def _head(frames: HistoryFrames) -> PageHead:
         zone=frames.settings.zone,
         version=__version__,
         held_below=frames.settings.held_below,
+        language=frames.settings.language,
+        audiences=frames.audiences,
+        public=frames.public,
     )
 
 
-def _index(fleet: FleetPage, assessments: list[Assessment], head: PageHead) -> IndexPage:
+def _index(
+    fleet: FleetPage,
+    garage: GaragePage | None,
+    stock: StockPage | None,
+    assessments: list[Assessment],
+    setting: Setting,
+) -> IndexPage:
     return IndexPage(
-        head=head,
+        head=fleet.head,
         vehicles=tuple(_line(assessment) for assessment in assessments),
         n_bring_in=sum(item.action == "bring_in" for item in fleet.work),
         n_scan=sum(item.action == "scan" for item in fleet.work),
+        garage=_garage_line(garage, setting.cells) if garage else "",
+        stock=_stock_line(stock, setting.cells) if stock else "",
+    )
+
+
+def _garage_line(page: GaragePage, cells: Cells) -> str:
+    looks = len(page.looks)
+    return cells.tn("{n} thing to look into", "{n} things to look into", looks)
+
+
+def _stock_line(page: StockPage, cells: Cells) -> str:
+    if not page.judged:
+        return cells.t("stock was not judged")
+    return cells.t(
+        "{ready} ready, {rescan} to scan again, {hold} to hold back",
+        ready=len(page.ready),
+        rescan=len(page.rescan),
+        hold=len(page.hold),
     )
 
 

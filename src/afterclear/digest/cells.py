@@ -5,16 +5,16 @@ from datetime import UTC, date, datetime
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from afterclear.digest.language import GAP, MARKS, Language, mark
 from afterclear.digest.rows import Clock
 from afterclear.plain import KM_PER_MILE
 
-GAP = "\u00a0"  # no-break space: a number never loses its unit at a line's end
 DASH = "\u2013"
 
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-_CLOCK_WORDS: dict[str, tuple[str, str]] = {
-    "engine_hours": ("engine hour", "engine hours"),
-    "days": ("day", "days"),
+# what a distance was reckoned from, where there is no odometer
+_RECKONED: dict[str, str] = {
+    "engine_hours": mark("{distance} (reckoned from engine hours)"),
+    "days": mark("{distance} (reckoned from days)"),
 }
 
 
@@ -23,46 +23,6 @@ class Dash:
     """A figure that cannot be given, and why."""
 
     reason: str
-
-
-def number(value: float | None, digits: int = 0) -> str:
-    """Write a number with a comma between thousands.
-
-    >>> number(41310.4)
-    '41,310'
-    """
-    return DASH if value is None else f"{value:,.{digits}f}"
-
-
-def percent(share: float | None) -> str:
-    r"""Write a share of 1 as whole per cent, never as a certain 0 or 100 unless it is.
-
-    >>> percent(0.004)
-    'under 1\xa0%'
-    """
-    if share is None:
-        return DASH
-    if 0 < share < 0.01:  # noqa: PLR2004  (one per cent)
-        return f"under 1{GAP}%"
-    if 0.99 < share < 1:  # noqa: PLR2004
-        return f"over 99{GAP}%"
-    return f"{share * 100:.0f}{GAP}%"
-
-
-def count(n: int, one: str, many: str | None = None) -> str:
-    r"""Write a count with its noun.
-
-    >>> count(1, "scan"), count(3, "scan")
-    ('1\xa0scan', '3\xa0scans')
-    """
-    return f"{n:,}{GAP}{one if n == 1 else many or one + 's'}"
-
-
-def money(amount: float | None, currency: str | None) -> str:
-    """Write an amount of money, rounded to whole units, with its currency's letters."""
-    if amount is None:
-        return DASH
-    return f"{amount:,.0f}{GAP}{currency or '(no currency given)'}"
 
 
 def capital(text: str) -> str:
@@ -74,23 +34,64 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def unit_name(ecu: str | None) -> str:
-    """Write a control unit's name as people read it.
-
-    >>> unit_name("gateway_front")
-    'Gateway front'
-    """
-    if not ecu:
-        return "No control unit"
-    return capital(ecu.replace("_", " ").strip())
-
-
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """Writes what depends on the reader: distances in km or miles, dates in a zone."""
+    """Writes for one reader: language, distances in km or miles, dates in a zone."""
 
     units: Literal["km", "mi"] = "km"
     zone: str = "UTC"
+    language: str = "en"
+
+    @property
+    def words(self) -> Language:
+        """The reader's language."""
+        return Language(self.language)
+
+    def t(self, message: str, **values: object) -> str:
+        """Translate a text and put values in its places."""
+        return Language(self.language).t(message, **values)
+
+    def tn(self, one: str, many: str, n: int, **values: object) -> str:
+        """Translate a text that counts; ``{n}`` in it is the number."""
+        return Language(self.language).tn(one, many, n, **values)
+
+    def number(self, value: float | None, digits: int = 0) -> str:
+        """Write a number with its thousands apart.
+
+        >>> Cells().number(41310.4)
+        '41,310'
+        """
+        return DASH if value is None else Language(self.language).number(value, digits)
+
+    def percent(self, share: float | None) -> str:
+        r"""Write a share of 1 as whole per cent, never as a certain 0 or 100 unless it is.
+
+        >>> Cells().percent(0.004)
+        'under 1\xa0%'
+        """
+        if share is None:
+            return DASH
+        if 0 < share < 0.01:  # noqa: PLR2004  (one per cent)
+            return self.t("under {share}", share=f"1{GAP}%")
+        if 0.99 < share < 1:  # noqa: PLR2004
+            return self.t("over {share}", share=f"99{GAP}%")
+        return f"{share * 100:.0f}{GAP}%"
+
+    def money(self, amount: float | None, currency: str | None) -> str:
+        """Write an amount of money, rounded to whole units, with its currency's letters."""
+        if amount is None:
+            return DASH
+        return f"{self.number(amount)}{GAP}{currency or self.t('(no currency given)')}"
+
+    def unit_name(self, ecu: str | None) -> str:
+        """Write a control unit's name as people read it.
+
+        >>> Cells().unit_name("gateway_front")
+        'Gateway front'
+        """
+        if not ecu:
+            return self.t("No control unit")
+        return capital(ecu.replace("_", " ").strip())
 
     def shown(self, km: float) -> float:
         """Turn kilometres into the reader's unit."""
@@ -98,30 +99,30 @@ class Cells:
 
     def distance(self, km: float | None) -> str:
         """Write a distance with its unit."""
-        return DASH if km is None else f"{number(self.shown(km))}{GAP}{self.units}"
+        return DASH if km is None else f"{self.number(self.shown(km))}{GAP}{self.units}"
 
-    def amount(self, value: float | None, clock: Clock = "km") -> str:
-        """Write a stretch of the attempt's own clock: distance, engine hours or days."""
-        if value is None:
-            return DASH
-        if clock == "km":
-            return self.distance(value)
-        one, many = _CLOCK_WORDS[clock]
-        return f"{number(value)}{GAP}{one if round(value) == 1 else many}"
+    def amount(self, km: float | None, clock: Clock = "km") -> str:
+        """Write a distance, and what it was reckoned from where there is no odometer."""
+        if km is None or clock == "km":
+            return self.distance(km)
+        return self.t(_RECKONED[clock], distance=self.distance(km))
 
     def between(self, low: float | None, high: float | None, clock: Clock = "km") -> str:
-        r"""Write an interval of the clock in words.
+        r"""Write an interval of km in words.
 
         >>> Cells().between(310, 420)
         'between 310 and 420\xa0km'
         """
         if high is None:
-            return DASH if low is None else f"more than {self.amount(low, clock)}"
+            if low is None:
+                return DASH
+            return self.t("more than {distance}", distance=self.amount(low, clock))
         if not low:
-            return f"within {self.amount(high, clock)}"
-        first = number(self.shown(low) if clock == "km" else low)
-        last = self.amount(high, clock)
-        return f"after {last}" if last.startswith(first + GAP) else f"between {first} and {last}"
+            return self.t("within {distance}", distance=self.amount(high, clock))
+        first, last = self.number(self.shown(low)), self.amount(high, clock)
+        if last.startswith(first + GAP):
+            return self.t("after {distance}", distance=last)
+        return self.t("between {low} and {high}", low=first, high=last)
 
     def local(self, at: datetime) -> datetime:
         """Move an instant to the reader's zone; one without a zone is UTC."""
@@ -133,12 +134,13 @@ class Cells:
         if at is None:
             return DASH
         on = self.local(at) if isinstance(at, datetime) else at
-        return f"{on.day}{GAP}{_MONTHS[on.month - 1]}{GAP}{on.year}"
+        marks = MARKS[self.language]
+        return marks.day.format(d=on.day, m=marks.months[on.month - 1], y=on.year)
 
     def month(self, at: datetime) -> str:
         """Write a month, e.g. May 2025."""
         on = self.local(at)
-        return f"{_MONTHS[on.month - 1]}{GAP}{on.year}"
+        return f"{MARKS[self.language].months[on.month - 1]}{GAP}{on.year}"
 
     def moment(self, at: datetime | None) -> str:
         """Write a day and time with the zone's name."""

@@ -2,40 +2,31 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
-from afterclear.digest.assess import Assessment, Setting, fault_of, scan_counts
+from afterclear.digest.assess import Assessment, Setting, scan_counts
 from afterclear.digest.cells import Dash
+from afterclear.digest.changes import changes_since
+from afterclear.digest.fault_findings import fault_findings
+from afterclear.digest.findings import Findings
+from afterclear.digest.fleet_model import FleetPage
 from afterclear.digest.frames import HistoryFrames
 from afterclear.digest.model import (
     AttemptView,
-    Change,
-    Changes,
     ComebackCost,
     DataNotes,
-    FleetPage,
     LoadLine,
     PageHead,
     SetAside,
     Tally,
-    VehicleRef,
 )
-from afterclear.digest.rows import Episode, read_rows
+from afterclear.digest.ranked import ranked_work
 from afterclear.digest.worklist import build_worklist
 
 _FAR = datetime.max.replace(tzinfo=UTC)
 _DEAREST = 5  # work orders named under a cost; the rest is in the table of come-backs
-
-
-@dataclass(frozen=True, slots=True)
-class _Before:
-    """The digest before this one."""
-
-    outcomes: dict[str, str]
-    at: datetime | None
 
 
 def build_fleet_page(
@@ -43,21 +34,27 @@ def build_fleet_page(
     assessments: Sequence[Assessment],
     setting: Setting,
     head: PageHead,
+    findings: Findings,
 ) -> FleetPage:
     """Put the fleet page together."""
     attempts = [view for a in assessments for view in a.attempts]
     came_back = [view for view in attempts if view.row.outcome == "came_back"]
     look_back = setting.as_of - timedelta(days=setting.settings.look_back_days)
-    failed = [view for view in came_back if _returned_at(view) >= look_back]
-    costs, n_without = _costs(failed)
-    work = build_worklist(assessments, setting)
+    failed = [view for view in came_back if returned_at(view) >= look_back]
+    costs, n_without = costs_of(failed)
+    ranked = "worklist" in findings.judged
+    if ranked:
+        refs = {a.ref.vehicle_id: a.ref for a in assessments}
+        work = ranked_work(findings.worklist, "fleet", refs, setting)
+    else:
+        work = build_worklist(assessments, setting)
     return FleetPage(
         head=head,
         n_vehicles=len(assessments),
         work=work,
         cautions=tuple(dict.fromkeys(caution for item in work for caution in item.cautions)),
-        changes=_changes(frames, attempts, assessments, setting),
-        tallies=_tallies(attempts),
+        changes=changes_since(frames, attempts, assessments, setting),
+        tallies=tallies_of(attempts),
         failed=tuple(sorted(failed, key=_failed_order)),
         n_failed_before=len(came_back) - len(failed),
         watched=tuple(sorted((v for v in attempts if v.due is not None), key=_due_order)),
@@ -72,15 +69,19 @@ def build_fleet_page(
         look_back_days=setting.settings.look_back_days,
         quiet_days=setting.settings.quiet_days,
         notes=_data_notes(frames, assessments, setting),
+        faults=fault_findings(findings, assessments, setting),
+        ranked=ranked,
+        n_set_aside=sum(row.audience == "fleet" for row in findings.worklist_set_aside),
     )
 
 
-def _returned_at(view: AttemptView) -> datetime:
+def returned_at(view: AttemptView) -> datetime:
+    """Say when a fix came back."""
     return view.row.returned_at or view.row.attempted_at
 
 
 def _failed_order(view: AttemptView) -> tuple[bool, bool, bool, float]:
-    at = -_returned_at(view).timestamp()
+    at = -returned_at(view).timestamp()
     return (not view.present, not view.current, not view.fault.safety, at)
 
 
@@ -91,7 +92,8 @@ def _due_order(view: AttemptView) -> tuple[bool, datetime]:
     return (False, due.on)
 
 
-def _tallies(attempts: Sequence[AttemptView]) -> tuple[Tally, ...]:
+def tallies_of(attempts: Sequence[AttemptView]) -> tuple[Tally, ...]:
+    """Count attempts by kind and verdict."""
     counted = Counter((view.row.kind, view.row.outcome) for view in attempts)
     return tuple(
         Tally(
@@ -105,7 +107,7 @@ def _tallies(attempts: Sequence[AttemptView]) -> tuple[Tally, ...]:
     )
 
 
-def _costs(failed: Sequence[AttemptView]) -> tuple[tuple[ComebackCost, ...], int]:
+def costs_of(failed: Sequence[AttemptView]) -> tuple[tuple[ComebackCost, ...], int]:
     """Add up the work orders whose fault came back, each once however many codes it was for.
 
     A return that is more likely a new fault than the old one is not held against the repair.
@@ -129,103 +131,6 @@ def _costs(failed: Sequence[AttemptView]) -> tuple[tuple[ComebackCost, ...], int
         for currency, views in sorted(by_currency.items())
     )
     return costs, sum(view.row.cost is None for view in orders.values())
-
-
-def _changes(
-    frames: HistoryFrames,
-    attempts: Sequence[AttemptView],
-    assessments: Sequence[Assessment],
-    setting: Setting,
-) -> Changes | None:
-    if frames.previous is None:
-        return None
-    rows = frames.previous.select("attempt_id", "outcome").iter_rows()
-    before = _Before(dict(rows), frames.previous_at)
-    came_back = _became(attempts, before, "came_back")
-    worked_on: dict[tuple[str, str, str], datetime] = {}
-    for view in attempts:
-        key = (view.vehicle.vehicle_id, view.row.ecu, view.row.code)
-        worked_on[key] = min(view.row.attempted_at, worked_on.get(key, _FAR))
-    refs = {a.ref.vehicle_id: a.ref for a in assessments}
-    return Changes(
-        since=before.at,
-        came_back=came_back,
-        proven=_became(attempts, before, "held"),
-        new=_new(frames, before, refs, worked_on, setting),
-        gone=_gone(frames, before, refs, setting),
-    )
-
-
-def _became(attempts: Sequence[AttemptView], before: _Before, outcome: str) -> tuple[Change, ...]:
-    """List attempts that have a verdict now which they did not have before."""
-    changed = [
-        Change(view.vehicle, view.fault, view.reason, _decided_at(view))
-        for view in attempts
-        if view.row.outcome == outcome and before.outcomes.get(view.row.attempt_id) != outcome
-    ]
-    return tuple(sorted(changed, key=_change_order))
-
-
-def _decided_at(view: AttemptView) -> datetime:
-    row = view.row
-    at = row.returned_at if row.outcome == "came_back" else row.last_clean_at
-    return at or row.attempted_at
-
-
-def _change_order(change: Change) -> tuple[bool, float, str]:
-    return (not change.fault.safety, -change.at.timestamp(), change.vehicle.vehicle_id)
-
-
-def _new(
-    frames: HistoryFrames,
-    before: _Before,
-    refs: dict[str, VehicleRef],
-    worked_on: dict[tuple[str, str, str], datetime],
-    setting: Setting,
-) -> tuple[Change, ...] | Dash:
-    """List faults first seen since; the return of one worked on before is not new.
-
-    ``worked_on``: first attempt at a fault, by vehicle, control unit and code.
-    """
-    if before.at is None:
-        return Dash("time of the digest before not known")
-    found = read_rows(frames.episodes.filter(pl.col("onset_high_at") > before.at), Episode)
-    changes = [
-        Change(refs[e.vehicle_id], fault_of(e, setting), _new_text(e, setting), e.onset_high_at)
-        for e in found
-        if worked_on.get((e.vehicle_id, e.ecu, e.code), _FAR) >= e.onset_high_at
-    ]
-    return tuple(sorted(changes, key=_change_order))
-
-
-def _new_text(episode: Episode, setting: Setting) -> str:
-    cells = setting.cells
-    text = f"first seen on {cells.day(episode.onset_high_at)}"
-    if episode.onset_low_at is not None:
-        return f"{text}, not there on {cells.day(episode.onset_low_at)}"
-    return f"{text}, at the first look"
-
-
-def _gone(
-    frames: HistoryFrames, before: _Before, refs: dict[str, VehicleRef], setting: Setting
-) -> tuple[Change, ...] | Dash:
-    """List faults that were there and are absent now without anyone's work."""
-    if before.at is None:
-        return Dash("time of the digest before not known")
-    left = frames.episodes.filter(
-        (pl.col("ended_by") == "clean_scan") & (pl.col("ended_high_at") > before.at)
-    )
-    changes = [
-        Change(
-            refs[e.vehicle_id],
-            fault_of(e, setting),
-            f"last seen on {setting.cells.day(e.last_seen_at)}, "
-            f"absent on {setting.cells.day(e.ended_high_at)} with no repair or clear between",
-            e.ended_high_at or e.last_seen_at,
-        )
-        for e in read_rows(left, Episode)
-    ]
-    return tuple(sorted(changes, key=_change_order))
 
 
 def _data_notes(

@@ -15,6 +15,7 @@ import polars as pl
 from afterclear.digest import rows
 
 Units = Literal["km", "mi"]
+Audience = Literal["fleet", "garage", "stock"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +40,13 @@ class DigestSettings:
 
     fleet_name: str = ""
     zone: str = "UTC"  # IANA zone dates are shown in
+    language: str = "en"
     held_below: float = 0.05  # verdict "held" under this chance of not having held
     look_back_days: int = 365  # older come-backs stand on the vehicle pages only
     usual_window_days: int = 365  # usual mileage: readings of this long before the last one
     usual_min_days: int = 28  # ... which must lie at least this far apart
     extrapolate_days: int = 90  # an odometer is carried forward no further (design 6.7)
+    urgent_days: int = 30  # come-backs of safety faults are told at once for so long
     quiet_days: int = 90  # a vehicle not scanned for longer is named as such
 
 
@@ -70,6 +73,12 @@ class HistoryFrames:
     cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
     n_rejections: int = 0  # rows refused and not yet mended
     stale_sources: tuple[StaleSource, ...] = ()
+    # tables of findings by name (finding_rows.py); one that is not there was not judged
+    findings: Mapping[str, pl.DataFrame] = field(default_factory=dict)
+    # what the digest before said of other things: kind, subject, mark
+    previous_marks: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")
+    public: bool = False  # personal data were taken out
 
 
 FRAME_ROWS: dict[str, type] = {

@@ -28,8 +28,7 @@ def growth_of(view: AttemptView, place: Place, axis: str) -> Growth | None:
     if row.outcome == "came_back":
         end = _returned_at(view, place) or end
     target = None
-    same_unit = row.clock == {"km": "km", "date": "days"}[axis]
-    if same_unit and row.outcome == "on_watch" and row.ended_at is None and needed > total > 0:
+    if axis == "km" and row.outcome == "on_watch" and row.ended_at is None and needed > total > 0:
         target = end + needed - total
     return Growth(start, tuple(grown), row.outcome, max(start, end), target)
 
@@ -80,7 +79,7 @@ def _needed(row: Attempt, seen: float) -> float:
     attempt's own clean distance over the distance it needs.  Where nothing tells that distance,
     a fix that held has grown to its full height by its last clean scan, any other to half.
     """
-    clean = row.clean_days if row.clock == "days" else row.clean_km
+    clean = row.clean_km
     if clean and row.needed_km:
         return (seen * row.needed_km / clean) or 1.0
     if row.outcome == "on_watch" and clean and row.km_to_go is not None:

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from afterclear.digest.assess import Assessment, VehicleRows
-from afterclear.digest.cells import count, unit_name
+from afterclear.digest.cells import Cells
 from afterclear.digest.growth import growth_of
 from afterclear.digest.place import Axis
 from afterclear.digest.rows import ClearEvent, Episode, Observation
@@ -24,15 +24,18 @@ class _Looks:
     axis: Axis
     kinds: dict[tuple[str, str], MarkKind]  # by scan and control unit
     n_scans: int
+    cells: Cells
 
 
-def build_lanes(rows: VehicleRows, assessment: Assessment, axis: Axis) -> tuple[Lane, ...]:
+def build_lanes(
+    rows: VehicleRows, assessment: Assessment, axis: Axis, cells: Cells
+) -> tuple[Lane, ...]:
     """Lay out the lanes: faults that are there first, then those worked on, then the rest.
 
     Control units that never showed a code share a last lane.
     """
     scans = {row.scan_id for row in rows.observations if row.ecu is not None}
-    looks = _Looks(rows, assessment, axis, _mark_kinds(rows), len(scans))
+    looks = _Looks(rows, assessment, axis, _mark_kinds(rows), len(scans), cells)
     n_codes = Counter(row.ecu for row in rows.episodes)
     n_codes.update(row.ecu for row in rows.attempts)
     n_codes.update(row.ecu for row in rows.sightings)
@@ -42,13 +45,17 @@ def build_lanes(rows: VehicleRows, assessment: Assessment, axis: Axis) -> tuple[
     lanes = [_lane(ecu, looks) for ecu in ordered[:_MOST_LANES]]
     rest = ordered[_MOST_LANES:]
     if rest:
-        lanes.append(_shared_lane(rest, f"{len(rest)} more with codes", "in the table", looks))
+        name = cells.tn("{n} more with codes", "{n} more with codes", len(rest))
+        lanes.append(_shared_lane(rest, name, cells.t("in the table"), looks))
     read = {row.ecu for row in rows.observations if row.ecu is not None}
     quiet = sorted(read.union(row.ecu for row in rows.clears) - set(n_codes))
     if quiet:
-        several = f"{len(quiet)} {'other ' if lanes else ''}control units"
-        name = unit_name(quiet[0]) if len(quiet) == 1 else several
-        note = "never a code: " + ", ".join(unit_name(ecu) for ecu in quiet)
+        name = cells.unit_name(quiet[0])
+        if len(quiet) > 1 and lanes:
+            name = cells.t("{n} other control units", n=len(quiet))
+        elif len(quiet) > 1:
+            name = cells.t("{n} control units", n=len(quiet))
+        note = cells.t("never a code: {units}", units=", ".join(map(cells.unit_name, quiet)))
         lanes.append(_shared_lane(quiet, name, note, looks))
     return tuple(lanes)
 
@@ -80,13 +87,20 @@ def _lane(ecu: str, looks: _Looks) -> Lane:
     read = [row for row in rows.observations if row.ecu == ecu]
     answered = len({row.scan_id for row in read if row.answered})
     codes = _code_rows(ecu, rows, looks.assessment, axis)
+    n_hidden = max(0, len(codes) - _MOST_CODES)
     return Lane(
-        name=unit_name(ecu),
-        note=f"answered in {answered:,} of {count(looks.n_scans, 'scan')}",
+        name=looks.cells.unit_name(ecu),
+        note=looks.cells.tn(
+            "answered in {answered} of {n} scan",
+            "answered in {answered} of {n} scans",
+            looks.n_scans,
+            answered=looks.cells.number(answered),
+        ),
         marks=_marks(read, axis, looks.kinds),
         clears=_clear_marks((row for row in rows.clears if row.ecu == ecu), axis),
         codes=codes[:_MOST_CODES],
-        n_hidden=max(0, len(codes) - _MOST_CODES),
+        n_hidden=n_hidden,
+        hidden=looks.cells.t("and {n} more, in the table", n=n_hidden),
     )
 
 

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from afterclear.digest.cells import Dash
-from afterclear.digest.rows import Attempt, Evidence, OdometerReading
+from afterclear.digest.cells import Cells, Dash
+from afterclear.digest.rows import Attempt, Evidence, Observation, OdometerReading
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,15 @@ class Due:
     passed: bool  # the vehicle has come that far: a scan now would settle it
 
 
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """As of when, how far an odometer is carried forward, and for which reader."""
+
+    as_of: datetime
+    extrapolate_days: int
+    cells: Cells
+
+
 def odometer_line(readings: Sequence[OdometerReading]) -> Line:
     """Keep the line at the readings that stand on it, one a moment."""
     points: dict[datetime, float] = {}
@@ -66,18 +75,28 @@ def odometer_line(readings: Sequence[OdometerReading]) -> Line:
     return Line(tuple(points), tuple(points.values()))
 
 
-def usual_mileage(line: Line, window_days: int, min_days: int) -> Usual | Dash:
+def reckoned_line(observations: Sequence[Observation]) -> Line:
+    """Take the line of a vehicle without odometer readings from what stands in for them."""
+    points: dict[datetime, float] = {}
+    for row in observations:
+        if row.km is not None:
+            points[row.seen_at] = row.km
+    ordered = sorted(points.items())
+    return Line(tuple(at for at, _ in ordered), tuple(km for _, km in ordered))
+
+
+def usual_mileage(line: Line, window_days: int, min_days: int, cells: Cells) -> Usual | Dash:
     """Distance a day over the last ``window_days`` before the last reading."""
     if not line.at:
-        return Dash("no odometer reading")
+        return Dash(cells.t("no odometer reading"))
     first_wanted = line.at[-1] - timedelta(days=window_days)
     within = [i for i, at in enumerate(line.at) if at >= first_wanted]
     days = (line.at[-1] - line.at[within[0]]) / timedelta(days=1)
     if days < min_days:
-        return Dash(f"odometer readings span under {min_days} days")
+        return Dash(cells.t("odometer readings span under {n} days", n=min_days))
     km = line.km[-1] - line.km[within[0]]
     if km <= 0:
-        return Dash("the odometer did not move")
+        return Dash(cells.t("the odometer did not move"))
     return Usual(km / days, len(within), round(days), line.at[-1], line.km[-1])
 
 
@@ -85,38 +104,38 @@ def due_of(
     attempt: Attempt,
     evidence: Sequence[Evidence],
     usual: Usual | Dash,
-    as_of: datetime,
-    extrapolate_days: int,
+    limits: Limits,
 ) -> Due:
     """Work out when an attempt on watch would be proven at the vehicle's usual mileage."""
+    cells = limits.cells
     if attempt.km_to_go is None:
-        return Due(None, Dash("distance to go not known"), passed=False)
-    if attempt.clock == "days":
-        return _due_by_days(attempt, attempt.km_to_go, as_of)
-    if attempt.clock == "engine_hours":
-        return Due(None, Dash("counted in engine hours"), passed=False)
+        return Due(None, Dash(cells.t("distance to go not known")), passed=False)
     clean_km = _last_clean_km(attempt, evidence)
     if clean_km is None:
-        return Due(None, Dash("no odometer at the last clean scan"), passed=False)
+        return Due(None, Dash(cells.t("no odometer at the last clean scan")), passed=False)
     from_km = clean_km + attempt.km_to_go
     if isinstance(usual, Dash):
-        return Due(from_km, usual, passed=False)
-    return _due_by_km(from_km, usual, as_of, extrapolate_days)
+        return Due(_read_off(from_km, attempt), usual, passed=False)
+    return _due_by_km(from_km, attempt, usual, limits)
 
 
-def _due_by_km(from_km: float, usual: Usual, as_of: datetime, extrapolate_days: int) -> Due:
+def _read_off(from_km: float, attempt: Attempt) -> float | None:
+    """Give the distance, where an instrument shows it."""
+    return from_km if attempt.clock == "km" else None
+
+
+def _due_by_km(from_km: float, attempt: Attempt, usual: Usual, limits: Limits) -> Due:
+    shown = _read_off(from_km, attempt)
     if usual.last_km >= from_km:
-        return Due(from_km, usual.last_at, passed=True)
-    silent = (as_of - usual.last_at) / timedelta(days=1)
-    if silent > extrapolate_days:
-        return Due(from_km, Dash(f"odometer last read {silent:.0f} days ago"), passed=False)
+        return Due(shown, usual.last_at, passed=True)
+    silent = (limits.as_of - usual.last_at) / timedelta(days=1)
+    if silent > limits.extrapolate_days:
+        days = limits.cells.number(silent)
+        return Due(
+            shown, Dash(limits.cells.t("odometer last read {n} days ago", n=days)), passed=False
+        )
     on = usual.last_at + timedelta(days=(from_km - usual.last_km) / usual.km_per_day)
-    return Due(from_km, on, passed=on <= as_of)
-
-
-def _due_by_days(attempt: Attempt, to_go: float, as_of: datetime) -> Due:
-    on = (attempt.last_clean_at or attempt.attempted_at) + timedelta(days=to_go)
-    return Due(None, on, passed=on <= as_of)
+    return Due(shown, on, passed=on <= limits.as_of)
 
 
 def _last_clean_km(attempt: Attempt, evidence: Sequence[Evidence]) -> float | None:

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Literal
 
 from afterclear.digest.cells import Dash, capital
-from afterclear.digest.frames import Caution, StaleSource, Units
+from afterclear.digest.frames import Audience, Caution, StaleSource, Units
 from afterclear.digest.mileage import Due
 from afterclear.digest.rows import Attempt, Evidence
 
@@ -31,6 +31,11 @@ class Fault:
     meaning: str | None
     family_label: str | None
     cautions: tuple[Caution, ...]
+
+    @property
+    def known(self) -> bool:
+        """Whether anything tells what the code is about."""
+        return bool(self.meaning or self.family_label)
 
     @property
     def words(self) -> str:
@@ -83,6 +88,18 @@ class WorkReason:
 
 
 @dataclass(frozen=True, slots=True)
+class WorkFacts:
+    """What the ranked work list says beside the reasons."""
+
+    deed: str  # what to do, in the findings' words
+    because: str
+    evidence: str | None  # what to read, and when
+    expected_loss: float | None
+    currency: str | None
+    decided: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class WorkItem:
     """One vehicle to do something about."""
 
@@ -91,6 +108,7 @@ class WorkItem:
     safety: bool
     reasons: tuple[WorkReason, ...]  # most pressing first
     cautions: tuple[Caution, ...]
+    facts: WorkFacts | None = None  # None: the analysis ranked nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,27 +203,9 @@ class PageHead:
     zone: str
     version: str
     held_below: float
-
-
-@dataclass(frozen=True, slots=True)
-class FleetPage:
-    """The fleet manager's page."""
-
-    head: PageHead
-    n_vehicles: int
-    work: tuple[WorkItem, ...]  # bring in before scan, safety first
-    cautions: tuple[Caution, ...]  # each once, of all vehicles to do something about
-    changes: Changes | None  # None: there was no digest before
-    tallies: tuple[Tally, ...]
-    failed: tuple[AttemptView, ...]  # came back within the look-back time, current ones first
-    n_failed_before: int  # came back earlier than that
-    watched: tuple[AttemptView, ...]  # soonest to be proven first
-    unchecked: tuple[AttemptView, ...]
-    costs: tuple[ComebackCost, ...]
-    n_failed_without_cost: int
-    look_back_days: int
-    quiet_days: int
-    notes: DataNotes
+    language: str = "en"
+    audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")  # whose pages this digest has
+    public: bool = False  # without personal data
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,3 +230,5 @@ class IndexPage:
     vehicles: tuple[VehicleLine, ...]
     n_bring_in: int
     n_scan: int
+    garage: str  # one line on what its page says; empty: there is none
+    stock: str

@@ -5,6 +5,8 @@ import re
 
 INDEX = "index.html"
 FLEET = "fleet.html"
+GARAGE = "garage.html"
+STOCK = "stock.html"
 
 _PLAIN = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _LONGEST = 40  # leaves room for a deep folder on systems that end a path at 255 characters

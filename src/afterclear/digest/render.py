@@ -10,45 +10,45 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from afterclear.digest import cells as cell_words
 from afterclear.digest import names
 from afterclear.digest.build import DigestModel
-from afterclear.digest.cells import Cells, Dash, capital, unit_name
-from afterclear.digest.charts.growth import draw_growth
+from afterclear.digest.cells import Cells, Dash
+from afterclear.digest.charts.funnel import draw_funnel
+from afterclear.digest.charts.held import draw_held
 from afterclear.digest.charts.layout import NARROW, WIDE
+from afterclear.digest.charts.life import draw_life
 from afterclear.digest.charts.odometer import draw_odometer
 from afterclear.digest.charts.timeline import draw_timeline
 from afterclear.digest.charts.verdicts import draw_verdicts
-from afterclear.digest.model import AttemptView, FleetPage, IndexPage, PageHead
-from afterclear.digest.reasons import VERDICT_WORDS
-from afterclear.digest.rows import Evidence, Repair
+from afterclear.digest.filters import filters
+from afterclear.digest.fleet_model import FleetPage
+from afterclear.digest.garage_model import FunnelChart, GaragePage, HeldChart, LifeChart
+from afterclear.digest.letter import Brief
+from afterclear.digest.model import IndexPage, PageHead
+from afterclear.digest.stock import StockPage
 from afterclear.digest.text import fit_text
 from afterclear.digest.vehicle_model import OdometerChart, TimeLine, VehiclePage
 
 _TEMPLATES = Path(__file__).parent / "templates"
-
-FINDING_WORDS: dict[str, str] = {
-    "clean": "read, without the fault",
-    "returned": "showed the fault again",
-    "stayed": "still showed the fault",
-    "sign": "a sign only",
-    "no_evidence": "says nothing",
-}
-ASIDE_WORDS: dict[str, str] = {
-    "single": "one reading off the line",
-    "units": "miles taken for km, or km for miles",
-    "decimal": "a digit too many or too few",
-    "jump": "a leap no vehicle could drive",
-    "lasting_drop": "lower from here on: instrument replaced or turned back",
-}
+_LAYOUTS = (WIDE, NARROW)
 
 
 def render_pages(model: DigestModel) -> Iterator[tuple[str, str]]:
     """Yield every page's file name and HTML, one at a time; the index last."""
     for page in model.vehicles:
         yield page.ref.page, render_vehicle(page)
-    yield names.FLEET, render_fleet(model.fleet)
+    yield from render_audiences(model)
     yield names.INDEX, render_index(model.index)
+
+
+def render_audiences(model: DigestModel) -> Iterator[tuple[str, str]]:
+    """Yield the pages of the audiences asked for."""
+    if model.fleet is not None:
+        yield names.FLEET, render_fleet(model.fleet)
+    if model.garage is not None:
+        yield names.GARAGE, render_garage(model.garage)
+    if model.stock is not None:
+        yield names.STOCK, render_stock(model.stock)
 
 
 def render_digest(model: DigestModel) -> dict[str, str]:
@@ -58,43 +58,107 @@ def render_digest(model: DigestModel) -> dict[str, str]:
 
 def render_fleet(page: FleetPage) -> str:
     """Render the fleet manager's page."""
+    cells = _cells(page.head)
+    title = cells.t("All fixes by verdict")
     pictures = {
-        f"verdicts_{layout.name}": draw_verdicts(page.tallies, layout, "All fixes by verdict")
-        for layout in (WIDE, NARROW)
+        f"verdicts_{layout.name}": draw_verdicts(page.tallies, layout, title, cells)
+        for layout in _LAYOUTS
     }
     return _render("fleet.html", page.head, page=page, here=names.FLEET, **pictures)
 
 
+def render_garage(page: GaragePage) -> str:
+    """Render the page for who answers for workshops."""
+    cells = _cells(page.head)
+    pictures: dict[str, Any] = {"funnels": {}, "lives": {}}
+    if isinstance(page.held, HeldChart):
+        title = cells.t("Share of fixes that held, by quarter")
+        for layout in _LAYOUTS:
+            pictures[f"held_{layout.name}"] = draw_held(page.held, layout, title, cells)
+    for table in page.holders:
+        chart = table.funnel
+        if isinstance(chart, FunnelChart):
+            title = cells.t("Come-backs seen for each expected, with the limits chance sets")
+            pictures["funnels"][table.level] = [
+                draw_funnel(chart, layout, table.level, title, cells) for layout in _LAYOUTS
+            ]
+    for view in page.parts:
+        if isinstance(view.life, LifeChart):
+            title = cells.t("How many units of {part} still work", part=view.name)
+            pictures["lives"][view.target] = [
+                draw_life(view.life, layout, view.target, title, cells) for layout in _LAYOUTS
+            ]
+    return _render("garage.html", page.head, page=page, here=names.GARAGE, **pictures)
+
+
+def render_stock(page: StockPage) -> str:
+    """Render the page for who hands vehicles over."""
+    return _render("stock.html", page.head, page=page, here=names.STOCK)
+
+
 def render_index(page: IndexPage) -> str:
-    """Render the list of all vehicles."""
-    return _render("index.html", page.head, page=page, here=names.INDEX)
+    """Render the list of all vehicles; the one page with a script, which it can do without."""
+    return _render("index.html", page.head, page=page, here=names.INDEX, script=_script())
 
 
 def render_vehicle(page: VehiclePage) -> str:
     """Render one vehicle's page."""
+    cells = _cells(page.head)
     pictures: dict[str, Markup] = {}
     name = page.ref.vehicle_id
     if isinstance(page.timeline, TimeLine):
-        title = f"History of {name}: what each scan read, what was done, what it proves"
-        for layout in (WIDE, NARROW):
+        title = cells.t(
+            "History of {vehicle}: what each scan read, what was done, what it proves", vehicle=name
+        )
+        for layout in _LAYOUTS:
             pictures[f"timeline_{layout.name}"] = draw_timeline(page.timeline, layout, title)
     if isinstance(page.odometer, OdometerChart):
-        title = f"Odometer of {name} over time"
-        for layout in (WIDE, NARROW):
+        title = cells.t("Odometer of {vehicle} over time", vehicle=name)
+        for layout in _LAYOUTS:
             drawn = draw_odometer(page.odometer, layout, page.head.units, title)
             pictures[f"odometer_{layout.name}"] = drawn
     return _render("vehicle.html", page.head, page=page, here="", root="../", **pictures)
 
 
+def render_brief(brief: Brief, link: str | None) -> str:
+    """Render a mail's HTML part: no style sheet, no script, nothing to fetch."""
+    environment = _environment(Cells(language=brief.language))
+    return environment.get_template("mail.html").render(brief=brief, link=link)
+
+
+def _cells(head: PageHead) -> Cells:
+    return Cells(head.units, head.zone, head.language)
+
+
 def _render(template: str, head: PageHead, **context: Any) -> str:  # noqa: ANN401
-    environment = _environment(Cells(head.units, head.zone))
-    return environment.get_template(template).render({"root": "", **context})
+    script = context.get("script")
+    environment = _environment(_cells(head))
+    policy = _policy(environment.globals["css"], script)
+    values = {"root": "", "script": None, "policy": policy, **context}
+    return environment.get_template(template).render(values)
+
+
+def _policy(css: object, script: object) -> str:
+    """Nothing is fetched or sent; the one style sheet and script are known by their hashes."""
+    allowed = f"default-src 'none'; style-src '{_hash(str(css))}'"
+    if script:
+        allowed += f"; script-src '{_hash(str(script))}'"
+    return f"{allowed}; base-uri 'none'; form-action 'none'"
+
+
+@cache
+def _hash(text: str) -> str:
+    digest = b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+    return f"sha256-{digest}"
+
+
+@cache
+def _script() -> Markup:
+    return Markup((_TEMPLATES / "tables.js").read_text(encoding="utf-8"))  # noqa: S704  (our own)
 
 
 @cache
 def _environment(cells: Cells) -> Environment:
-    css = (_TEMPLATES / "style.css").read_text(encoding="utf-8")
-    digest = b64encode(hashlib.sha256(css.encode("utf-8")).digest()).decode("ascii")
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
@@ -103,13 +167,14 @@ def _environment(cells: Cells) -> Environment:
         undefined=StrictUndefined,
         finalize=_finalize,
     )
-    environment.filters.update(_filters(cells))
+    environment.filters.update(filters(cells))
     environment.tests["dash"] = lambda value: isinstance(value, Dash)
+    css = (_TEMPLATES / "style.css").read_text(encoding="utf-8")
     environment.globals.update(
         css=Markup(css),  # noqa: S704  (our own file)
-        # nothing is fetched, sent or run; the one style sheet is known by its hash
-        policy=f"default-src 'none'; style-src 'sha256-{digest}'; "
-        "base-uri 'none'; form-action 'none'",
+        language=cells.language,
+        t=cells.t,
+        tn=cells.tn,
     )
     return environment
 
@@ -119,57 +184,3 @@ def _finalize(value: object) -> object:
     if isinstance(value, str) and not isinstance(value, Markup):
         return fit_text(value)
     return value
-
-
-def _filters(cells: Cells) -> dict[str, Any]:
-    return {
-        "amount": cells.amount,
-        "aside_word": lambda cause: ASIDE_WORDS.get(cause, cause),
-        "clean_so_far": lambda view: _clean_so_far(view, cells),
-        "day": cells.day,
-        "distance": cells.distance,
-        "finding_words": finding_words,
-        "growth_bar": _growth_bar,
-        "moment": cells.moment,
-        "money": cell_words.money,
-        "n": cell_words.count,
-        "number": cell_words.number,
-        "percent": cell_words.percent,
-        "repair_line": _repair_line,
-        "sentence": _sentence,
-        "unit_name": unit_name,
-        "verdict_word": lambda outcome: VERDICT_WORDS[outcome],
-    }
-
-
-def _clean_so_far(view: AttemptView, cells: Cells) -> str:
-    row = view.row
-    return cells.amount(row.clean_days if row.clock == "days" else row.clean_km, row.clock)
-
-
-def _growth_bar(view: AttemptView) -> Markup:
-    row = view.row
-    clean = row.clean_days if row.clock == "days" else row.clean_km
-    if clean is None or row.km_to_go is None or clean + row.km_to_go <= 0:
-        return Markup("")
-    return draw_growth(clean / (clean + row.km_to_go))
-
-
-def finding_words(row: Evidence) -> str:
-    """Say what a scan says about an attempt: its own reason, if the histories gave one."""
-    words = FINDING_WORDS[row.finding]
-    if not row.why:
-        return capital(words)
-    return capital(f"{words}: {row.why}" if row.finding == "no_evidence" else row.why)
-
-
-def _repair_line(line: Repair) -> str:
-    words = " ".join(
-        part for part in (line.action, line.part_family, line.position, line.part_number) if part
-    )
-    text = f"{words} ({line.part_brand})" if line.part_brand else words
-    return _sentence(text or line.notes or "not described", end="")
-
-
-def _sentence(text: str, end: str = ".") -> str:
-    return f"{capital(text)}{end}" if text else ""

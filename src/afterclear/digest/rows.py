@@ -37,8 +37,8 @@ class Vehicle:
 class Attempt:
     """A repair aimed at a code, or a bare clear of it, and what became of it.
 
-    ``clean_km``, ``km_to_go``, ``needed_km`` and the two ``returned`` columns are counted from
-    the attempt, in the unit of ``clock``.
+    ``clean_km``, ``km_to_go``, ``needed_km`` and the two ``returned`` columns are km counted from
+    the attempt; ``clock`` says what they were reckoned from where there is no odometer.
     """
 
     attempt_id: str

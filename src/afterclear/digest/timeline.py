@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from afterclear.digest.assess import Assessment, VehicleRows
 from afterclear.digest.axes import date_ticks, distance_ticks
-from afterclear.digest.cells import Cells, Dash, count
+from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.lanes import build_lanes
 from afterclear.digest.mileage import Line
 from afterclear.digest.place import Axis
@@ -25,19 +25,19 @@ def build_timeline(
     """Lay out the picture; a dash if nothing was ever read."""
     scans = [row for row in rows.observations if row.ecu is not None]
     if not scans and not rows.repairs:
-        return Dash("no scan has read a control unit of this vehicle")
+        return Dash(cells.t("no scan has read a control unit of this vehicle"))
     axis = _axis_of(scans, assessment.line)
-    lanes = build_lanes(rows, assessment, axis)
+    lanes = build_lanes(rows, assessment, axis, cells)
     flags = _flags(rows, order_numbers, axis)
     low, high = _range(lanes, flags, _LEAST[axis.kind])
     if low is None or high is None:
-        return Dash("nothing has an odometer reading or a date to stand at")
+        return Dash(cells.t("nothing has an odometer reading or a date to stand at"))
     ticks = _ticks(axis, low, high, cells)
     n_scans = len({row.scan_id for row in scans})
     placed = {row.scan_id for row in scans if axis.place(row.km, row.seen_at) is not None}
     return TimeLine(
         axis=axis.kind,
-        axis_name=f"{cells.units} on the odometer" if axis.kind == "km" else "date",
+        axis_name=_axis_name(axis, reckoned=assessment.reckoned, cells=cells),
         low=low,
         high=high,
         ticks=ticks,
@@ -45,7 +45,7 @@ def build_timeline(
         lanes=tuple(_from(low, lane) for lane in lanes),
         n_scans=n_scans,
         n_not_drawn=n_scans - len(placed),
-        summary=_summary(lanes, flags, n_scans),
+        summary=_summary(lanes, flags, n_scans, cells),
     )
 
 
@@ -95,12 +95,22 @@ def _ticks(axis: Axis, low: float, high: float, cells: Cells) -> tuple[Tick, ...
     return distance_ticks(low, high, axis.line, cells)
 
 
-def _summary(lanes: Sequence[Lane], flags: Sequence[Flag], n_scans: int) -> str:
+def _axis_name(axis: Axis, *, reckoned: bool, cells: Cells) -> str:
+    if axis.kind == "date":
+        return cells.t("date")
+    if reckoned:
+        return cells.t("{units}, reckoned", units=cells.units)
+    return cells.t("{units} on the odometer", units=cells.units)
+
+
+def _summary(lanes: Sequence[Lane], flags: Sequence[Flag], n_scans: int, cells: Cells) -> str:
     """Say the picture in words, for who cannot see it."""
-    parts = [f"{count(n_scans, 'scan')}, {count(len(flags), 'work order')}."]
+    scans = cells.tn("{n} scan", "{n} scans", n_scans)
+    orders = cells.tn("{n} work order", "{n} work orders", len(flags))
+    parts = [f"{scans}, {orders}."]
     for lane in lanes:
         n_present = sum(span.is_open for code in lane.codes for span in code.spans)
-        codes = ", ".join(code.code for code in lane.codes) or "no code"
-        now = f"; {n_present} present now" if n_present else ""
+        codes = ", ".join(code.code for code in lane.codes) or cells.t("no code")
+        now = cells.tn("; {n} present now", "; {n} present now", n_present) if n_present else ""
         parts.append(f"{lane.name}: {codes}{now}.")
     return " ".join(parts)

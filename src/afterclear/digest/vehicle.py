@@ -6,9 +6,13 @@ from datetime import datetime
 
 from afterclear.digest.assess import Assessment, Setting, VehicleRows, fault_of
 from afterclear.digest.axes import date_ticks, round_step
-from afterclear.digest.cells import Cells, Dash, number, unit_name
-from afterclear.digest.model import PageHead
+from afterclear.digest.cells import Cells, Dash
+from afterclear.digest.findings import VehicleFindings
+from afterclear.digest.language import mark
+from afterclear.digest.model import PageHead, WorkItem
 from afterclear.digest.place import days_of
+from afterclear.digest.ranked import ranked_item
+from afterclear.digest.roles import scan_roles
 from afterclear.digest.rows import ClearEvent, Observation, OdometerReading, Repair, Sighting
 from afterclear.digest.timeline import build_timeline
 from afterclear.digest.vehicle_model import (
@@ -24,30 +28,36 @@ from afterclear.digest.worklist import work_of
 from afterclear.plain import KM_PER_MILE
 
 _CLEAR_WORDS: dict[str, str] = {
-    "recorded": "codes erased, as recorded",
-    "with_repair": "codes erased with the repair",
-    "counter": "codes erased, worked out from the counter of distance since the clear",
-    "vanished": "codes erased, worked out from stored codes that vanished between two scans",
+    "recorded": mark("codes erased, as recorded"),
+    "with_repair": mark("codes erased with the repair"),
+    "counter": mark("codes erased, worked out from the counter of distance since the clear"),
+    "vanished": mark("codes erased, worked out from stored codes that vanished between two scans"),
 }
 _PRESENCE_WORDS: dict[str, str] = {
     "present": "",
-    "sign": " (a sign only)",
-    "permanent": " (permanent record only)",
-    "not_tested": " (not tested since the clear)",
+    "sign": mark(" (a sign only)"),
+    "permanent": mark(" (permanent record only)"),
+    "not_tested": mark(" (not tested since the clear)"),
 }
 _VISITS: dict[str, str] = {
-    "routine": "routine",
-    "complaint": "after a complaint",
-    "pre_repair": "before a repair",
-    "post_repair": "after a repair",
-    "intake": "at intake",
+    "routine": mark("routine"),
+    "complaint": mark("after a complaint"),
+    "pre_repair": mark("before a repair"),
+    "post_repair": mark("after a repair"),
+    "intake": mark("at intake"),
 }
 
 
 def build_vehicle_page(
-    rows: VehicleRows, assessment: Assessment, setting: Setting, head: PageHead
+    rows: VehicleRows,
+    assessment: Assessment,
+    setting: Setting,
+    head: PageHead,
+    findings: VehicleFindings,
+    *,
+    ranked: bool = False,
 ) -> VehiclePage:
-    """Put one vehicle's page together."""
+    """Put one vehicle's page together; ``ranked``: what to do is the analysis's own list."""
     orders = work_orders(rows.repairs)
     numbers = {order.repair_id: order.number for order in orders}
     scans = {row.scan_id for row in rows.observations if row.ecu is not None}
@@ -55,13 +65,13 @@ def build_vehicle_page(
         head=head,
         ref=assessment.ref,
         vehicle=rows.vehicle,
-        work=work_of(assessment, setting),
+        work=_work(assessment, findings, setting, ranked=ranked),
         present=tuple(
             sorted(assessment.present, key=lambda p: (not p.fault.safety, p.onset_high_at))
         ),
         attempts=tuple(reversed(assessment.attempts)),
         timeline=build_timeline(rows, assessment, numbers, setting.cells),
-        log=build_log(rows, orders),
+        log=build_log(rows, orders, setting.cells),
         orders=orders,
         clears=tuple(rows.clears),
         episodes=tuple(EpisodeView(row, fault_of(row, setting)) for row in rows.episodes),
@@ -70,7 +80,19 @@ def build_vehicle_page(
         usual=assessment.usual,
         last_scan_at=assessment.last_scan_at,
         n_scans=len(scans),
+        reckoned=assessment.reckoned,
+        findings=findings,
+        roles=scan_roles(findings.roles),
     )
+
+
+def _work(
+    assessment: Assessment, findings: VehicleFindings, setting: Setting, *, ranked: bool
+) -> WorkItem | None:
+    if not ranked:
+        return work_of(assessment, setting)
+    rows = [row for row in findings.work if row.audience in {"fleet", "stock"} and row.rank]
+    return ranked_item(rows[0], assessment.ref, setting) if rows else None
 
 
 def work_orders(repairs: Sequence[Repair]) -> tuple[WorkOrder, ...]:
@@ -99,14 +121,18 @@ def _work_order(order_number: int, lines: Sequence[Repair]) -> WorkOrder:
     )
 
 
-def build_log(rows: VehicleRows, orders: Sequence[WorkOrder]) -> tuple[LogLine, ...]:
+def build_log(rows: VehicleRows, orders: Sequence[WorkOrder], cells: Cells) -> tuple[LogLine, ...]:
     """Tell everything that happened to the vehicle in order: the picture as a table."""
-    lines = [*_scan_lines(rows), *_clear_lines(rows.clears), *map(_order_line, orders)]
+    lines = [
+        *_scan_lines(rows, cells),
+        *_clear_lines(rows.clears, cells),
+        *map(_order_line, orders),
+    ]
     rank = {"scan": 0, "repair": 1, "clear": 2}
     return tuple(sorted(lines, key=lambda line: (line.at, rank[line.kind], line.name)))
 
 
-def _scan_lines(rows: VehicleRows) -> Iterable[LogLine]:
+def _scan_lines(rows: VehicleRows, cells: Cells) -> Iterable[LogLine]:
     codes: dict[tuple[str, str], list[Sighting]] = defaultdict(list)
     for sighting in rows.sightings:
         codes[sighting.scan_id, sighting.ecu].append(sighting)
@@ -116,37 +142,42 @@ def _scan_lines(rows: VehicleRows) -> Iterable[LogLine]:
             scans[row.scan_id].append(row)
     for scan_id, units in scans.items():
         first = units[0]
-        readings = [_reading(row, codes.get((scan_id, row.ecu or ""), ())) for row in units]
-        scope = "full scan" if first.scan_scope == "full" else "partial scan"
-        visit = _VISITS.get(first.visit_reason or "", "")
-        memory = "active codes only" if first.memory == "active_only" else ""
+        readings = [_reading(row, codes.get((scan_id, row.ecu or ""), ()), cells) for row in units]
+        scope = cells.t("full scan") if first.scan_scope == "full" else cells.t("partial scan")
+        visit = cells.t(_VISITS[first.visit_reason]) if first.visit_reason in _VISITS else ""
+        memory = cells.t("active codes only") if first.memory == "active_only" else ""
         text = ", ".join(part for part in (scope, visit, memory) if part)
         ordered = sorted(readings, key=lambda r: (r.kind == "clean", r.unit))
         yield LogLine(first.seen_at, first.km, "scan", scan_id, text, tuple(ordered))
 
 
-def _reading(row: Observation, found: Sequence[Sighting]) -> Reading:
-    unit = unit_name(row.ecu)
+def _reading(row: Observation, found: Sequence[Sighting], cells: Cells) -> Reading:
+    unit = cells.unit_name(row.ecu)
     if not row.answered:
-        return Reading(unit, "no_answer", "did not answer")
+        return Reading(unit, "no_answer", cells.t("did not answer"))
     if not found and row.memory == "active_only":
-        return Reading(unit, "momentary", "no code active at that moment")
+        return Reading(unit, "momentary", cells.t("no code active at that moment"))
     if not found:
-        return Reading(unit, "clean", "no code")
-    text = ", ".join(f"{s.code}{_PRESENCE_WORDS[s.presence]}" for s in found)
+        return Reading(unit, "clean", cells.t("no code"))
+    text = ", ".join(s.code + _presence(s, cells) for s in found)
     present = any(s.presence == "present" for s in found)
     return Reading(unit, "code" if present else "sign", text)
 
 
-def _clear_lines(clears: Sequence[ClearEvent]) -> Iterable[LogLine]:
+def _presence(sighting: Sighting, cells: Cells) -> str:
+    words = _PRESENCE_WORDS[sighting.presence]
+    return cells.t(words) if words else ""
+
+
+def _clear_lines(clears: Sequence[ClearEvent], cells: Cells) -> Iterable[LogLine]:
     together: dict[tuple[datetime, str, str | None], list[ClearEvent]] = defaultdict(list)
     for clear in clears:
         together[clear.cleared_at, clear.origin, clear.reason].append(clear)
     for (at, origin, reason), events in together.items():
-        units = ", ".join(unit_name(ecu) for ecu in dict.fromkeys(e.ecu for e in events))
+        units = ", ".join(map(cells.unit_name, dict.fromkeys(e.ecu for e in events)))
         why = f" ({reason})" if reason else ""
         km = events[0].km_high
-        yield LogLine(at, km, "clear", "", f"{units}: {_CLEAR_WORDS[origin]}{why}", ())
+        yield LogLine(at, km, "clear", "", f"{units}: {cells.t(_CLEAR_WORDS[origin])}{why}", ())
 
 
 def _order_line(order: WorkOrder) -> LogLine:
@@ -161,30 +192,34 @@ def _order_line(order: WorkOrder) -> LogLine:
 def odometer_chart(readings: Sequence[OdometerReading], cells: Cells) -> OdometerChart | Dash:
     """Lay out the readings over time in the reader's unit, and the line through them."""
     if not readings:
-        return Dash("no odometer reading")
+        return Dash(cells.t("no odometer reading"))
     scale = 1.0 if cells.units == "km" else KM_PER_MILE
     line = [(days_of(r.read_at), r.line_km / scale) for r in readings if r.line_km is not None]
     points = [(days_of(r.read_at), r.reading_km / scale, r.set_aside) for r in readings]
     kept = [(day, km) for day, km, cause in points if cause is None]
     aside = [(day, km) for day, km, cause in points if cause is not None]
     if not kept:
-        return Dash("no odometer reading could be used")
+        return Dash(cells.t("no odometer reading could be used"))
     days = [day for day, _ in (*kept, *aside)]
     low, high = min(days), max(days)
     if high <= low:
-        return Dash("all odometer readings are of one moment")
+        return Dash(cells.t("all odometer readings are of one moment"))
     return OdometerChart(
         line=tuple(line),
         kept=tuple(kept),
         aside=tuple(aside),
         day_ticks=date_ticks(low, high, cells),
-        km_ticks=_km_ticks([km for _, km in (*kept, *line)]),
-        summary=f"{number(len(kept))} readings used, {number(len(aside))} set aside.",
+        km_ticks=_km_ticks([km for _, km in (*kept, *line)], cells),
+        summary=cells.t(
+            "{used} readings used, {aside} set aside.",
+            used=cells.number(len(kept)),
+            aside=cells.number(len(aside)),
+        ),
     )
 
 
-def _km_ticks(values: Sequence[float]) -> tuple[Tick, ...]:
+def _km_ticks(values: Sequence[float], cells: Cells) -> tuple[Tick, ...]:
     low, high = min(values), max(values)
     step = round_step((high - low) or 1.0, 4)
     first, last = int(low // step), int(-(-high // step))
-    return tuple(Tick(i * step, number(i * step), "") for i in range(first, last + 1))
+    return tuple(Tick(i * step, cells.number(i * step), "") for i in range(first, last + 1))

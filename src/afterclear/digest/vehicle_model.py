@@ -5,8 +5,10 @@ from datetime import datetime
 from typing import Literal
 
 from afterclear.digest.cells import Dash
+from afterclear.digest.findings import VehicleFindings
 from afterclear.digest.mileage import Usual
 from afterclear.digest.model import AttemptView, Fault, PageHead, PresentFault, VehicleRef, WorkItem
+from afterclear.digest.roles import ScanRoles
 from afterclear.digest.rows import ClearEvent, Episode, OdometerReading, Repair, Vehicle
 
 # momentary: no code active at that moment, stored codes not read (design 6.3)
@@ -83,6 +85,7 @@ class Lane:
     clears: tuple[ClearMark, ...]
     codes: tuple[CodeRow, ...]
     n_hidden: int  # codes that have no room; they stand in the table
+    hidden: str = ""  # the same in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,3 +198,6 @@ class VehiclePage:
     usual: Usual | Dash
     last_scan_at: datetime | None
     n_scans: int
+    reckoned: bool  # no odometer: distances stand on engine hours or days
+    findings: VehicleFindings
+    roles: tuple[ScanRoles, ...]  # the last scan with codes first

@@ -9,12 +9,15 @@ from collections.abc import Iterable
 from datetime import timedelta
 
 from afterclear.digest.assess import Assessment, Setting, cautions_of
-from afterclear.digest.cells import Cells, count
+from afterclear.digest.cells import Cells
+from afterclear.digest.language import mark
 from afterclear.digest.model import AttemptView, PresentFault, WorkItem, WorkReason
 
 # ranks of reasons; lower first.  Safety comes before all of them.
 _CAME_BACK, _NEVER_GONE, _NOT_WORKED_ON, _SCAN_OLD, _SCAN_UNCHECKED, _SCAN_DUE = range(6)
 _FIRST_SCAN_RANK = _SCAN_OLD
+
+_DEED_OF = {"repair": mark("the repair of {day}"), "clear_only": mark("the clear of {day}")}
 
 
 def build_worklist(assessments: Iterable[Assessment], setting: Setting) -> tuple[WorkItem, ...]:
@@ -76,40 +79,50 @@ def _present_reason(found: PresentFault, setting: Setting) -> WorkReason:
         rank, text = _failed_text(found.failed, cells)
     else:
         rank = _NOT_WORKED_ON
-        first = cells.day(found.onset_high_at)
-        since = f"since {first}" if found.onset_low_at else f"since the first scan on {first}"
-        text = f"seen {since} in {count(found.n_scans, 'scan')}, no repair or clear since"
+        text = _untouched_text(found, cells)
     if quiet:
-        return WorkReason(
-            found.fault,
-            f"last seen on {last} and not scanned since; scan before booking work",
-            _SCAN_OLD,
-            found.last_seen_at,
+        told = cells.t(
+            "last seen on {day} and not scanned since; scan before booking work", day=last
         )
-    return WorkReason(found.fault, f"{text}; last seen on {last}", rank, found.last_seen_at)
+        return WorkReason(found.fault, told, _SCAN_OLD, found.last_seen_at)
+    told = cells.t("{text}; last seen on {day}", text=text, day=last)
+    return WorkReason(found.fault, told, rank, found.last_seen_at)
+
+
+def _untouched_text(found: PresentFault, cells: Cells) -> str:
+    first = cells.day(found.onset_high_at)
+    if found.onset_low_at:
+        return cells.tn(
+            "seen since {day} in {n} scan, no repair or clear since",
+            "seen since {day} in {n} scans, no repair or clear since",
+            found.n_scans,
+            day=first,
+        )
+    return cells.tn(
+        "seen since the first scan on {day} in {n} scan, no repair or clear since",
+        "seen since the first scan on {day} in {n} scans, no repair or clear since",
+        found.n_scans,
+        day=first,
+    )
 
 
 def _failed_text(view: AttemptView, cells: Cells) -> tuple[int, str]:
     row = view.row
-    deed = "repair" if row.kind == "repair" else "clear"
-    on = cells.day(row.attempted_at)
+    deed = cells.t(_DEED_OF[row.kind], day=cells.day(row.attempted_at))
     if row.stayed:
-        return _NEVER_GONE, f"never gone after the {deed} of {on}"
+        return _NEVER_GONE, cells.t("never gone after {deed}", deed=deed)
     when = cells.between(row.returned_low_km, row.returned_high_km, row.clock)
-    return _CAME_BACK, f"came back {when} after the {deed} of {on}"
+    return _CAME_BACK, cells.t("came back {when} after {deed}", when=when, deed=deed)
 
 
 def _scan_reason(view: AttemptView, cells: Cells) -> WorkReason | None:
     row = view.row
     if row.outcome == "unchecked" and view.fault.safety:
-        text = f"worked on {cells.day(row.attempted_at)}, not checked by any scan since"
+        day = cells.day(row.attempted_at)
+        text = cells.t("worked on {day}, not checked by any scan since", day=day)
         return WorkReason(view.fault, text, _SCAN_UNCHECKED, row.attempted_at)
     if view.due is not None and view.due.passed:
-        on = cells.day(row.attempted_at)
-        text = f"one clean scan now would prove the {_noun(row.kind)} of {on}"
+        deed = cells.t(_DEED_OF[row.kind], day=cells.day(row.attempted_at))
+        text = cells.t("one clean scan now would prove {deed}", deed=deed)
         return WorkReason(view.fault, text, _SCAN_DUE, row.attempted_at)
     return None
-
-
-def _noun(kind: str) -> str:
-    return "repair" if kind == "repair" else "clear"

@@ -24,6 +24,20 @@ def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: P
     return written
 
 
+def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
+    """Remove pages of vehicles that are no longer there; returns their paths.
+
+    Only files a digest itself names so (``vehicles/v-*.html``, no links) are ever removed.
+    """
+    kept = {path.name for path in written}
+    removed = []
+    for path in sorted((folder / "vehicles").glob("v-*.html")):
+        if path.name not in kept and path.is_file() and not path.is_symlink():
+            path.unlink()
+            removed.append(path)
+    return removed
+
+
 def _replace(path: Path, html: str) -> None:
     """Write beside the page, then put it in its place in one step.
 

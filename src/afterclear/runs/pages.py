@@ -1,25 +1,60 @@
-"""Digests: stored results -> frames -> pages -> files."""
+"""Digests: stored results -> frames -> pages -> files, and again from what was archived."""
 
-from dataclasses import dataclass
-from datetime import timedelta
+import hashlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import polars as pl
-import polars.selectors as cs
 
 from afterclear import __version__
-from afterclear.digest.build import build_digest
-from afterclear.digest.frames import Caution, DigestSettings, HistoryFrames, StaleSource
+from afterclear.config import environment_secret
+from afterclear.deliver.paper import print_pages
+from afterclear.digest.build import DigestModel, build_digest
+from afterclear.digest.frames import Audience, DigestSettings, HistoryFrames
+from afterclear.digest.pseudonyms import Pseudonyms, personal_values, pseudonymise_frames
 from afterclear.digest.render import render_pages
-from afterclear.digest.write import write_digest
-from afterclear.errors import UsageError
-from afterclear.normalise.catalogue import Catalogue
+from afterclear.digest.write import remove_left_over, write_digest
+from afterclear.errors import ConfigError, UnknownNameError, UsageError
 from afterclear.runs.app import App
-from afterclear.store.database import Connection, open_store, query, scalar, transaction
-from afterclear.store.exports import PAGE_FRAMES
-from afterclear.store.results import add_digest, last_analysis, last_digest
+from afterclear.runs.page_frames import aware, gather_frames, stale_sources
+from afterclear.store.database import open_store, transaction
+from afterclear.store.digests import (
+    ArchivedDigest,
+    archive_digest,
+    archived_digest,
+    digest_before,
+    digest_said,
+)
 
-AUDIENCES = ("fleet",)
+__all__ = [  # others read frames the same way
+    "AgainReport",
+    "DigestAsked",
+    "DigestReport",
+    "aware",
+    "chosen_audiences",
+    "digest",
+    "digest_again",
+    "make_digest",
+    "pseudonyms_of",
+    "stale_sources",
+]
+
+AUDIENCES: tuple[Audience, ...] = ("fleet", "garage", "stock")
+KEY_VARIABLE = "AFTERCLEAR_PSEUDONYM_KEY"
+_SHORTEST_KEY = 16
+
+
+@dataclass(frozen=True, slots=True)
+class DigestAsked:
+    """Which digest is wanted."""
+
+    audiences: tuple[Audience, ...] = AUDIENCES
+    folder: Path | None = None  # None: under the reports folder
+    public: bool = False
+    pdf: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,87 +63,183 @@ class DigestReport:
 
     index: Path
     n_pages: int
+    digest_id: int
+    as_of: datetime
+    n_removed: int = 0  # pages of vehicles that are no longer there
+    papers: tuple[Path, ...] = ()
 
 
-def digest(app: App, *, folder: Path | None = None) -> DigestReport:
-    """Write the fleet digest with a page per vehicle; None: under the reports folder.
+@dataclass(frozen=True, slots=True)
+class AgainReport:
+    """A digest made again, and the pages that differ from the first time."""
+
+    index: Path
+    n_pages: int
+    differing: tuple[str, ...]
+
+
+def chosen_audiences(text: str | None) -> tuple[Audience, ...]:
+    """Read a list such as "fleet,stock"; None: all.
 
     Raises:
-        UsageError: nothing was analysed yet.
+        UnknownNameError: one of them is no audience.
 
     """
-    frames = history_frames(app)
-    written = write_digest(render_pages(build_digest(frames)), folder or app.reports)
-    with open_store(app.store) as con, transaction(con):
-        add_digest(con, frames.as_of, __version__, app.clock())
-    return DigestReport((folder or app.reports) / "index.html", len(written))
+    if text is None:
+        return AUDIENCES
+    names = [name.strip() for name in text.split(",") if name.strip()]
+    for name in names:
+        if name not in AUDIENCES:
+            raise UnknownNameError("audience", name, AUDIENCES)
+    return tuple(a for a in AUDIENCES if a in names) or AUDIENCES
 
 
-def history_frames(app: App) -> HistoryFrames:
-    """Gather what the pages are built from.
+def digest(app: App, asked: DigestAsked | None = None) -> DigestReport:
+    """Write the digests asked for, with a page per vehicle; errors as ``make_digest``."""
+    return make_digest(app, asked)[0]
+
+
+def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestReport, DigestModel]:
+    """Write the digests asked for; give them as pages and as their model.
 
     Raises:
         UsageError: nothing was analysed yet.
+        ConfigError: tokens are wanted and their key is not set; or no browser prints.
+
+    """
+    wanted = asked or DigestAsked()
+    told_at = app.clock()
+    with open_store(app.store) as con:
+        frames, analysis_id = gather_frames(app, con, told_at)
+        before = digest_before(con, frames.as_of)
+    frames = replace(frames, audiences=wanted.audiences)
+    folder = wanted.folder or (app.reports / "public" if wanted.public else app.reports)
+    model, hidden = _model(app, frames, public=wanted.public)
+    pages = _Hashed(_checked(model, hidden))
+    written = write_digest(pages, folder)
+    made = ArchivedDigest(
+        digest_id=0,
+        analysis_id=analysis_id,
+        as_of=frames.as_of,
+        told_at=told_at,
+        version=__version__,
+        audiences=wanted.audiences,
+        settings=_kept_settings(frames),
+        previous_digest=before.digest_id if before else None,
+        is_public=wanted.public,
+        pages=pages.sums,
+    )
+    with open_store(app.store) as con, transaction(con):
+        digest_id = archive_digest(con, made)
+    removed = remove_left_over(folder, written)
+    papers = print_pages([folder / f"{a}.html" for a in wanted.audiences]) if wanted.pdf else ()
+    report = DigestReport(
+        folder / "index.html", len(written), digest_id, frames.as_of, len(removed), papers
+    )
+    return report, model
+
+
+def digest_again(app: App, digest_id: int) -> AgainReport:
+    """Make an archived digest again under reports/again-N, and compare it byte by byte.
+
+    Raises:
+        UsageError: there is no such digest, or the store's analysis is as of another time.
 
     """
     with open_store(app.store) as con:
-        analysis = last_analysis(con)
-        if analysis is None:
-            raise UsageError("Nothing was analysed yet. Run 'afterclear analyse' first.")
-        frames = {name: aware(query(con, sql)) for name, sql in PAGE_FRAMES.items()}
-        before = last_digest(con)
-        settings = app.config.settings
-        return HistoryFrames(
-            as_of=analysis.as_of,
-            **frames,
-            previous=before[1] if before else None,
-            previous_at=before[0] if before else None,
-            units=settings.digest.units,
-            settings=DigestSettings(
-                fleet_name=settings.digest.title,
-                held_below=settings.evidence.held_below,
-                extrapolate_days=int(settings.evidence.extrapolate_days),
-            ),
-            cautions=_cautions(con, app.catalogue),
-            n_rejections=scalar(con, "SELECT count(*) FROM rejections"),
-            stale_sources=stale_sources(app, con),
-        )
-
-
-def aware(frame: pl.DataFrame) -> pl.DataFrame:
-    """Give the store's instants their offset: UTC."""
-    return frame.with_columns(cs.datetime(time_zone=None).dt.replace_time_zone("UTC"))
-
-
-def stale_sources(app: App, con: Connection) -> tuple[StaleSource, ...]:
-    """List sources that have delivered nothing for longer than they should."""
-    latest = dict(
-        query(
-            con,
-            "SELECT source, max(finished_at) FROM loads WHERE outcome = 'stored' GROUP BY source",
-        ).iter_rows()
-    )
-    found = []
-    for source in app.config.sources:
-        since = latest.get(source.name)
-        limit = app.clock().replace(tzinfo=None) - timedelta(days=source.stale_after_days)
-        if since is None or since < limit:
-            found.append(
-                StaleSource(source.name, since and since.replace(tzinfo=app.clock().tzinfo))
+        kept = archived_digest(con, digest_id)
+        if kept is None:
+            raise UsageError(f"There is no digest {digest_id} in the store.")
+        frames, _ = gather_frames(app, con, kept.told_at)
+        if frames.as_of != kept.as_of:
+            raise UsageError(
+                f"Digest {digest_id} is as of {kept.as_of.isoformat()}, the store's analysis as of "
+                f"{frames.as_of.isoformat()}. Run 'afterclear analyse --full --as-of "
+                f"{kept.as_of.isoformat()}' first, then this again."
             )
-    return tuple(found)
-
-
-def _cautions(con: Connection, catalogue: Catalogue) -> dict[str, tuple[Caution, ...]]:
-    """Cautions by code, for every code met in any unit."""
-    met = query(
-        con,
-        """SELECT DISTINCT code, family, ecu FROM sightings
-           UNION SELECT DISTINCT code, family, ecu FROM attempts ORDER BY code, family, ecu""",
+        said = digest_said(con, kept.previous_digest) if kept.previous_digest else None
+    frames = replace(
+        frames,
+        previous=said.outcomes if said else None,
+        previous_at=said.as_of if said else None,
+        previous_marks=said.marks if said else {},
+        **_restored_settings(kept),
+        audiences=chosen_audiences(",".join(kept.audiences)),
     )
-    cautions: dict[str, dict[str, Caution]] = {}
-    for code, family, ecu in met.iter_rows():
-        for caution in catalogue.cautions(family, code, ecu):
-            known = cautions.setdefault(code, {})
-            known.setdefault(caution.id, Caution(caution.title, caution.text))
-    return {code: tuple(known.values()) for code, known in cautions.items()}
+    model, hidden = _model(app, frames, public=kept.is_public)
+    pages = _Hashed(_checked(model, hidden))
+    folder = app.reports / f"again-{digest_id}"
+    written = write_digest(pages, folder)
+    names = sorted(pages.sums.keys() | kept.pages.keys())
+    return AgainReport(
+        folder / "index.html",
+        len(written),
+        tuple(name for name in names if pages.sums.get(name) != kept.pages.get(name)),
+    )
+
+
+def pseudonyms_of(app: App, *, public: bool) -> Pseudonyms | None:
+    """Give the maker of tokens; None: names are shown.
+
+    Raises:
+        ConfigError: tokens are wanted and their key is missing or short.
+
+    """
+    if not (public or app.config.settings.privacy.pseudonyms):
+        return None
+    key = environment_secret(KEY_VARIABLE)
+    if len(key) < _SHORTEST_KEY:
+        raise ConfigError(f"{KEY_VARIABLE} needs at least {_SHORTEST_KEY} characters.")
+    return Pseudonyms(key.encode(), public)
+
+
+def _model(app: App, frames: HistoryFrames, *, public: bool) -> tuple[DigestModel, tuple[str, ...]]:
+    """Build the digest, and say which names none of its pages may carry."""
+    names = pseudonyms_of(app, public=public)
+    if names is None:
+        return build_digest(frames), ()
+    hidden = tuple(personal_values(frames))
+    return build_digest(pseudonymise_frames(frames, names)), hidden
+
+
+def _checked(model: DigestModel, hidden: Sequence[str]) -> Iterator[tuple[str, str]]:
+    for name, html in render_pages(model):
+        _check_hidden(name, html, hidden)
+        yield name, html
+
+
+def _check_hidden(name: str, html: str, hidden: Sequence[str]) -> None:
+    """Refuse to hand out a page on which a name is left: a bug, better seen than sent."""
+    if hidden and pl.Series([html]).str.contains_any(list(hidden)).any():
+        found = [value for value in hidden if value in html]
+        raise RuntimeError(f"{len(found)} names would stand in {name} where tokens are wanted")
+
+
+def _kept_settings(frames: HistoryFrames) -> dict[str, object]:
+    shown = frames.settings
+    return {
+        "units": frames.units,
+        "fleet_name": shown.fleet_name,
+        "zone": shown.zone,
+        "language": shown.language,
+        "held_below": shown.held_below,
+        "extrapolate_days": shown.extrapolate_days,
+    }
+
+
+def _restored_settings(kept: ArchivedDigest) -> dict[str, Any]:
+    values = dict(kept.settings)
+    return {"units": values.pop("units"), "settings": DigestSettings(**values)}
+
+
+class _Hashed:
+    """Hands pages on and remembers the SHA-256 of each."""
+
+    def __init__(self, pages: Iterable[tuple[str, str]]) -> None:
+        self._pages = pages
+        self.sums: dict[str, str] = {}
+
+    def __iter__(self) -> Iterator[tuple[str, str]]:
+        for name, html in self._pages:
+            self.sums[name] = hashlib.sha256(html.encode("utf-8")).hexdigest()
+            yield name, html

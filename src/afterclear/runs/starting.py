@@ -10,7 +10,7 @@ from afterclear.records import LoadResult
 from afterclear.runs.analysing import QUIET, AnalysisReport, Progress, analyse, last_event
 from afterclear.runs.app import App
 from afterclear.runs.loading import LoadReport, Whose, load_paths
-from afterclear.runs.pages import DigestReport, digest
+from afterclear.runs.pages import DigestAsked, DigestReport, digest
 
 _FOLDERS = ("config", "inbox", "reports")
 
@@ -60,4 +60,4 @@ def demo(app: App, told: Callable[[LoadResult], None], progress: Progress = QUIE
         old.unlink(missing_ok=True)
     load = load_paths(own, [samples], Whose(zone="Europe/Berlin"), told)
     analysis = analyse(own, full=True, as_of=last_event(own), progress=progress)
-    return DemoReport(load, analysis, digest(own, folder=folder))
+    return DemoReport(load, analysis, digest(own, DigestAsked(folder=folder)))

@@ -127,8 +127,7 @@ def _lane(lane: Lane, top: float, layout: Layout, scale: Scale, out: list[Markup
     for code, row in rows:
         out.extend(_code_row(code, row, layout, scale))
     if lane.n_hidden:
-        words = f"and {lane.n_hidden} more, in the table"
-        out.append(text_at(0, y + 10, words, class_="note"))
+        out.append(text_at(0, y + 10, lane.hidden, class_="note"))
         y += _HEAD
     return y + 6
 

@@ -4,21 +4,22 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
-from afterclear.digest.cells import number
+from afterclear.digest.cells import Cells
 from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale
 from afterclear.digest.charts.svg import element, picture, text_at
+from afterclear.digest.language import mark
 from afterclear.digest.model import Tally
 
 PARTS = ("held", "on_watch", "unchecked", "came_back")
-KIND_WORDS = {"repair": "Repairs", "clear_only": "Codes erased only"}
+KIND_WORDS = {"repair": mark("Repairs"), "clear_only": mark("Codes erased only")}
 
 _LABEL, _HEAD = 150.0, 18.0  # a bar's name beside it, or above it
 _BAR, _STEP = 34.0, 50.0
 _SYMBOL, _DIGIT = 32.0, 9.0  # a part narrower than its symbol and count has them in the table
 
 
-def draw_verdicts(tallies: tuple[Tally, ...], layout: Layout, title: str) -> Markup:
+def draw_verdicts(tallies: tuple[Tally, ...], layout: Layout, title: str, cells: Cells) -> Markup:
     """Draw one bar for each kind of fix attempt, on one scale of counts."""
     most = max((tally.total for tally in tallies), default=0) or 1
     left = _LABEL if layout.label_width else 0.0
@@ -26,27 +27,31 @@ def draw_verdicts(tallies: tuple[Tally, ...], layout: Layout, title: str) -> Mar
     content = [
         piece
         for i, tally in enumerate(tallies)
-        for piece in _bar(tally, i * step + 6, Scale(0, most, left, layout.width - 4))
+        for piece in _bar(tally, i * step + 6, Scale(0, most, left, layout.width - 4), cells)
     ]
-    summary = " ".join(_words(tally) for tally in tallies)
+    summary = " ".join(_words(tally, cells) for tally in tallies)
     size = (layout.width, step * len(tallies) + 2)
     words = (f"verdicts-{layout.name}", title, summary)
     return picture(content, size, words, f"chart verdicts {layout.name}")
 
 
-def _words(tally: Tally) -> str:
-    return (
-        f"{KIND_WORDS[tally.kind]}: {tally.held} held, {tally.on_watch} on watch, "
-        f"{tally.unchecked} unchecked, {tally.came_back} came back."
+def _words(tally: Tally, cells: Cells) -> str:
+    return cells.t(
+        "{kind}: {held} held, {on_watch} on watch, {unchecked} unchecked, {came_back} came back.",
+        kind=cells.t(KIND_WORDS[tally.kind]),
+        held=tally.held,
+        on_watch=tally.on_watch,
+        unchecked=tally.unchecked,
+        came_back=tally.came_back,
     )
 
 
-def _bar(tally: Tally, y: float, scale: Scale) -> Iterator[Markup]:
+def _bar(tally: Tally, y: float, scale: Scale, cells: Cells) -> Iterator[Markup]:
     above = not scale.start
-    yield text_at(0, y + (12 if above else 22), KIND_WORDS[tally.kind], class_="unit")
+    yield text_at(0, y + (12 if above else 22), cells.t(KIND_WORDS[tally.kind]), class_="unit")
     y += _HEAD if above else 0
     if not tally.total:
-        yield text_at(scale.start, y + 22, "none", class_="note")
+        yield text_at(scale.start, y + 22, cells.t("none"), class_="note")
     before = 0
     for part in PARTS:
         n = getattr(tally, part)
@@ -57,8 +62,9 @@ def _bar(tally: Tally, y: float, scale: Scale) -> Iterator[Markup]:
             continue
         css = f"part p-{part}"
         yield element("rect", x=x, y=y, width=max(1.0, width - 2), height=_BAR, class_=css)
-        if width >= _label_width(number(n)):
-            yield from _label(part, number(n), x + width / 2, y)
+        text = cells.number(n)
+        if width >= _label_width(text):
+            yield from _label(part, text, x + width / 2, y)
 
 
 def _label_width(text: str) -> float:

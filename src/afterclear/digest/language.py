@@ -1,0 +1,95 @@
+"""Words, numbers and dates of the reader's language.
+
+Texts are gettext messages, English ones being their own keys; catalogues travel with the program
+(``locale/<language>/LC_MESSAGES/afterclear.mo``, made from the ``.po`` beside it).  Marks of
+numbers and order of dates are those of the Unicode Common Locale Data Repository; a test holds
+them against it.
+"""
+
+import gettext
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Final
+
+from markupsafe import Markup, escape
+
+GAP: Final = "\u00a0"  # no-break space: a number never loses its unit at a line's end
+_CATALOGUES = Path(__file__).parents[1] / "locale"
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """How a language writes numbers and days."""
+
+    thousands: str
+    decimal: str
+    day: str  # day, month, year
+    months: tuple[str, ...]
+
+
+# CLDR 45: number symbols, and the skeleton yMMMd
+MARKS: Final[dict[str, Marks]] = {
+    "en": Marks(
+        ",",
+        ".",
+        f"{{d}}{GAP}{{m}}{GAP}{{y}}",
+        ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"),
+    ),
+    "de": Marks(
+        ".",
+        ",",
+        f"{{d}}.{GAP}{{m}}{GAP}{{y}}",
+        (
+            *("Jan.", "Feb.", "März", "Apr.", "Mai", "Juni", "Juli"),
+            *("Aug.", "Sept.", "Okt.", "Nov.", "Dez."),
+        ),
+    ),
+}
+LANGUAGES: Final = tuple(MARKS)
+
+
+def mark(message: str) -> str:
+    """Mark a text for the catalogue without translating it yet."""
+    return message
+
+
+@cache
+def _catalogue(language: str) -> gettext.NullTranslations:
+    if language == "en":
+        return gettext.NullTranslations()
+    return gettext.translation("afterclear", _CATALOGUES, [language])
+
+
+@dataclass(frozen=True, slots=True)
+class Language:
+    """Writes texts and numbers in one language."""
+
+    tag: str = "en"
+
+    def t(self, message: str, **values: object) -> str:
+        """Translate a text and put values in its places; safe HTML among them stays so."""
+        return _filled(_catalogue(self.tag).gettext(message), values)
+
+    def tn(self, one: str, many: str, n: int, **values: object) -> str:
+        """Translate a text that counts; ``{n}`` in it is the number."""
+        found = _catalogue(self.tag).ngettext(one, many, n)
+        return _filled(found.replace("{n} ", "{n}" + GAP), {"n": self.number(n), **values})
+
+    def number(self, value: float, digits: int = 0) -> str:
+        """Write a number with the language's marks.
+
+        >>> Language("de").number(41310.44, 1)
+        '41.310,4'
+        """
+        marks = MARKS[self.tag]
+        text = f"{value:,.{digits}f}"
+        if self.tag == "en":
+            return text
+        return text.translate({ord(","): marks.thousands, ord("."): marks.decimal})
+
+
+def _filled(text: str, values: dict[str, object]) -> str:
+    if any(isinstance(value, Markup) for value in values.values()):
+        return escape(text).format(**values)
+    return text.format(**values) if values else text

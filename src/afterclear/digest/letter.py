@@ -1,0 +1,147 @@
+"""A digest in a few lines, for who gives the mail three minutes.  Pure."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from afterclear.digest.build import DigestModel
+from afterclear.digest.cells import Cells, Dash
+from afterclear.digest.fleet_model import FleetPage
+from afterclear.digest.frames import Audience
+from afterclear.digest.garage_model import GaragePage
+from afterclear.digest.language import Language
+from afterclear.digest.model import Change, Changes, WorkItem
+from afterclear.digest.stock import StockLine, StockPage
+
+_MOST = 6  # lines under one heading; the digest has them all
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A heading with its lines."""
+
+    head: str
+    lines: tuple[str, ...]
+    n_more: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Brief:
+    """What a mail says."""
+
+    subject: str
+    lead: str
+    parts: tuple[Part, ...]
+    language: str
+    closing: str
+
+
+def brief_of(model: DigestModel, audience: Audience) -> Brief | None:
+    """Say one audience's digest in a few lines; None: it was not asked for."""
+    head = model.index.head
+    cells = Cells(head.units, head.zone, head.language)
+    day = cells.day(head.as_of)
+    if audience == "fleet" and model.fleet is not None:
+        subject = cells.t("Fleet digest, {title}, {day}", title=head.title, day=day)
+        lead, parts = _fleet(model.fleet, cells)
+    elif audience == "garage" and model.garage is not None:
+        subject = cells.t("Garage digest, {title}, {day}", title=head.title, day=day)
+        lead, parts = _garage(model.garage, cells)
+    elif audience == "stock" and model.stock is not None:
+        subject = cells.t("Stock digest, {title}, {day}", title=head.title, day=day)
+        lead, parts = _stock(model.stock, cells)
+    else:
+        return None
+    closing = cells.t("A clear repairs nothing; absent is not the same as not looked.")
+    # a subject is one line, whatever a fleet is called
+    return Brief(" ".join(subject.split()), lead, parts, head.language, closing)
+
+
+def _part(head: str, lines: Sequence[str]) -> Part:
+    return Part(head, tuple(lines[:_MOST]), max(0, len(lines) - _MOST))
+
+
+def _fleet(page: FleetPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
+    bring_in = [item for item in page.work if item.action == "bring_in"]
+    n_safety = sum(item.safety for item in bring_in)
+    lead = cells.tn("Bring in {n} vehicle", "Bring in {n} vehicles", len(bring_in))
+    if n_safety:
+        lead += ", " + cells.t("{n} of them for safety", n=n_safety)
+    parts = [_part(cells.t("Bring in now"), [_work_line(item, cells) for item in bring_in])]
+    parts += _changed(page.changes, cells)
+    return f"{lead}.", tuple(part for part in parts if part.lines)
+
+
+def _work_line(item: WorkItem, cells: Cells) -> str:
+    mark = f" ({cells.t('Safety')})" if item.safety else ""
+    if item.facts is not None:
+        return f"{item.vehicle.vehicle_id}{mark}: {item.facts.deed}"
+    reason = item.reasons[0]
+    return (
+        f"{item.vehicle.vehicle_id}{mark}: {reason.fault.words} {reason.fault.code}, "
+        f"{reason.sentence}"
+    )
+
+
+def _changed(changes: Changes | None, cells: Cells) -> list[Part]:
+    if changes is None:
+        return []
+    named = (
+        (cells.t("Came back"), changes.came_back),
+        (cells.t("Proven"), changes.proven),
+        (cells.t("New faults"), changes.new),
+    )
+    return [
+        _part(head, [_change_line(change) for change in found])
+        for head, found in named
+        if not isinstance(found, Dash)
+    ]
+
+
+def _change_line(change: Change) -> str:
+    return f"{change.vehicle.vehicle_id}: {change.fault.words} {change.fault.code}"
+
+
+def _garage(page: GaragePage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
+    lead = cells.tn("{n} thing to look into.", "{n} things to look into.", len(page.looks))
+    parts = [
+        _part(cells.t("Look into these"), [f"{look.name}: {look.sentence}" for look in page.looks]),
+        *_changed(page.changes, cells)[:2],
+    ]
+    return lead, tuple(part for part in parts if part.lines)
+
+
+def _stock(page: StockPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
+    lead = cells.t(
+        "hold back {hold}, scan {rescan} again, {ready} ready.",
+        hold=len(page.hold),
+        rescan=len(page.rescan),
+        ready=len(page.ready),
+    )
+    parts = (
+        _part(cells.t("Hold back"), [_stock_line(line) for line in page.hold]),
+        _part(cells.t("Scan again"), [_stock_line(line) for line in page.rescan]),
+        _part(cells.t("Ready"), [line.vehicle.vehicle_id for line in page.ready]),
+    )
+    return lead[:1].upper() + lead[1:], tuple(part for part in parts if part.lines)
+
+
+def _stock_line(line: StockLine) -> str:
+    why = line.reasons[0].because if line.reasons else line.row.because or ""
+    return f"{line.vehicle.vehicle_id}: {why}"
+
+
+def brief_text(brief: Brief, link: str | None) -> str:
+    """Write a brief as plain text."""
+    words = Language(brief.language)
+    lines = [brief.lead, ""]
+    for part in brief.parts:
+        lines += [f"{part.head}:", *(f"- {line}" for line in part.lines)]
+        if part.n_more:
+            lines.append(words.t("and {n} more", n=part.n_more))
+        lines.append("")
+    lines.append(
+        words.t("The whole digest: {link}", link=link)
+        if link
+        else words.t("The whole digest is attached.")
+    )
+    return "\n".join([*lines, "", brief.closing, ""])

@@ -1,0 +1,199 @@
+"""Names of people, vehicles and documents replaced by stable keyed tokens.  Pure.
+
+A token is the beginning of an HMAC-SHA256 (RFC 2104) of kind and value under the user's key:
+the same name has the same token in every digest and export made with that key, and without the
+key no token can be turned back or tried against a list of names.
+"""
+
+import base64
+import hashlib
+import hmac
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import polars as pl
+
+from afterclear.digest.frames import HistoryFrames, StaleSource
+
+# column -> what it names; the same value of one kind has one token wherever it stands
+PERSONAL: Final[dict[str, str]] = {
+    "vin": "vin",
+    "ecu_vin": "vin",
+    "plate": "plate",
+    "technician": "person",
+    "decided_by": "person",
+    "undone_by": "person",
+}
+IDENTIFYING: Final[dict[str, str]] = {
+    "vehicle_id": "vehicle",
+    "scan_id": "scan",
+    "to_scan": "scan",
+    "first_scan_id": "scan",
+    "returned_scan_id": "scan",
+    "last_clean_scan_id": "scan",
+    "repair_id": "order",
+    "fitted_repair_id": "order",
+    "removed_repair_id": "order",
+    "file_name": "file",
+    "source": "source",
+    "site": "site",
+    "fitted_site": "site",
+    "removed_site": "site",
+}
+# free text of people: nobody knows what stands in it
+FREE_TEXT: Final = frozenset({"notes", "note", "row_json", "value"})
+# text of ours that may quote a name
+_TEXTS: Final = ("because", "why", "sentence", "action", "decided", "parts", "reason", "at_sites")
+_PREFIX: Final = {
+    "vin": "vin",
+    "plate": "plate",
+    "person": "person",
+    "vehicle": "veh",
+    "scan": "scan",
+    "order": "order",
+    "file": "file",
+    "source": "source",
+    "site": "site",
+}
+_SHORTEST_IN_TEXT = 4  # a shorter name would be met inside other words
+
+
+@dataclass(frozen=True, slots=True)
+class Pseudonyms:
+    """Makes tokens under one key; ``public`` also hides vehicles, documents and places."""
+
+    key: bytes
+    public: bool = False
+
+    def token(self, kind: str, value: str) -> str:
+        """Give the token of a name.
+
+        >>> Pseudonyms(b"sixteen letters!").token("person", "M. Orrel")
+        'person-u3zqkcgzdy'
+        """
+        digest = hmac.new(self.key, f"{kind}\x1f{value}".encode(), hashlib.sha256).digest()
+        return f"{_PREFIX[kind]}-{base64.b32encode(digest)[:10].decode().lower()}"
+
+    def kinds(self) -> Mapping[str, str]:
+        """Say which columns are replaced."""
+        return {**PERSONAL, **IDENTIFYING} if self.public else PERSONAL
+
+
+def pseudonymise_frames(frames: HistoryFrames, names: Pseudonyms) -> HistoryFrames:
+    """Replace names in everything a digest is built from."""
+    tables = {
+        name: getattr(frames, name)
+        for name in (
+            *("vehicles", "attempts", "evidence", "episodes", "observations", "sightings"),
+            *("clear_events", "repairs", "odometer", "loads"),
+        )
+    }
+    known = known_names([*tables.values(), *frames.findings.values()], names)
+    done: dict[str, Any] = {
+        name: pseudonymise(frame, names, known) for name, frame in tables.items()
+    }
+    findings = {
+        name: pseudonymise(_people(name, frame, names), names, known)
+        for name, frame in frames.findings.items()
+    }
+    if not names.public:
+        return replace(frames, **done, findings=findings)
+    done["vehicles"] = _without(done["vehicles"], ("plate", "vin"))
+    for name in ("attempts", "repairs"):
+        done[name] = _without(done[name], ("technician",))
+    done["clear_events"] = _without(done["clear_events"], ("reason",))
+    return replace(
+        frames,
+        **done,
+        findings=findings,
+        previous_marks={
+            (kind, names.token("vehicle", subject)): mark
+            for (kind, subject), mark in frames.previous_marks.items()
+        },
+        stale_sources=tuple(
+            StaleSource(names.token("source", s.name), s.since) for s in frames.stale_sources
+        ),
+        public=True,
+    )
+
+
+def pseudonymise(
+    frame: pl.DataFrame, names: Pseudonyms, known: Mapping[str, str] | None = None
+) -> pl.DataFrame:
+    """Replace names in one table: in their columns, and where our own texts quote one.
+
+    ``known``: name -> token, of all tables together; None: those of this table alone.
+    """
+    quoted = known_names([frame], names) if known is None else known
+    changed = []
+    kinds = names.kinds()
+    for column in frame.columns:
+        if frame.schema[column] != pl.String:
+            continue
+        if column in kinds or (column == "origin_id" and names.public):
+            changed.append(_tokens(frame, column, names))
+        elif column in FREE_TEXT:
+            changed.append(pl.lit(None, pl.String).alias(column))
+        elif column in _TEXTS and quoted:
+            changed.append(
+                pl.col(column).str.replace_many(list(quoted), list(quoted.values()), leftmost=True)
+            )
+    return frame.with_columns(changed)
+
+
+def known_names(frames: Iterable[pl.DataFrame], names: Pseudonyms) -> dict[str, str]:
+    """Gather every name long enough to be looked for in texts, longest first, with its token."""
+    found: dict[str, str] = {}
+    kinds = names.kinds()
+    for frame in frames:
+        for column, kind in kinds.items():
+            if column in frame.columns and frame.schema[column] == pl.String:
+                for value in frame[column].drop_nulls().unique().to_list():
+                    if len(value) >= _SHORTEST_IN_TEXT:
+                        found[value] = names.token(kind, value)
+    return dict(sorted(found.items(), key=lambda pair: (-len(pair[0]), pair[0])))
+
+
+def personal_values(frames: HistoryFrames) -> list[str]:
+    """Gather plates, VINs and people's names: what no public page may carry."""
+    tables = [frames.vehicles, frames.attempts, frames.repairs, *frames.findings.values()]
+    found = set(known_names(tables, Pseudonyms(b"")))
+    holders = frames.findings.get("holders")
+    if holders is not None:
+        people = holders.filter(pl.col("level") == "technician")["name"]
+        found |= {name for name in people.drop_nulls() if len(name) >= _SHORTEST_IN_TEXT}
+    return sorted(found)
+
+
+def _people(table: str, frame: pl.DataFrame, names: Pseudonyms) -> pl.DataFrame:
+    """Replace technicians (and, in public, sites) among the holders; a public page has none."""
+    if table != "holders":
+        return frame
+    if names.public:
+        frame = frame.filter(pl.col("level") != "technician")
+    kinds = {"technician": "person", **({"site": "site"} if names.public else {})}
+    mapped = [
+        names.token(kinds[level], name) if level in kinds else name
+        for level, name in frame.select("level", "name").iter_rows()
+    ]
+    return frame.with_columns(pl.Series("name", mapped, pl.String))
+
+
+def _tokens(frame: pl.DataFrame, column: str, names: Pseudonyms) -> pl.Expr:
+    if column == "origin_id":  # of an odometer reading: the scan or the work order
+        kinds = {"scan": "scan", "repair": "order"}
+        mapped = [
+            None if value is None else names.token(kinds.get(origin or "", "scan"), value)
+            for origin, value in frame.select("origin", "origin_id").iter_rows()
+        ]
+        return pl.lit(pl.Series(column, mapped, pl.String)).alias(column)
+    kind = names.kinds()[column]
+    values = frame[column].drop_nulls().unique().to_list()
+    tokens = {value: names.token(kind, value) for value in values}
+    return pl.col(column).replace_strict(tokens, default=None, return_dtype=pl.String)
+
+
+def _without(frame: pl.DataFrame, columns: Iterable[str]) -> pl.DataFrame:
+    present = [name for name in columns if name in frame.columns]
+    return frame.with_columns(pl.lit(None, pl.String).alias(name) for name in present)
