@@ -16,7 +16,7 @@ DAY = 1 / 50  # of a km
 
 
 def seen(vehicle: str, *kms: float) -> Story:
-    """A vehicle read at these km."""
+    """Tell of a vehicle read at these km."""
     story = Story(vehicle)
     for km in kms:
         story.scan(km * DAY, km, engine=[])
@@ -24,7 +24,7 @@ def seen(vehicle: str, *kms: float) -> Story:
 
 
 def fitted(story: Story, km: float, **columns: str) -> Story:
-    """A part fitted at a km; glow plug GP-1 of Aldon unless told otherwise."""
+    """Tell of a part fitted at a km; glow plug GP-1 of Aldon unless told otherwise."""
     usual = {"action": "replace", "part_family": "glow plug", "part_number": "GP-1",
              "part_brand": "Aldon", "removal_reason": "failure"}  # fmt: skip
     return story.repair(km * DAY, km, **(usual | columns))
@@ -96,7 +96,9 @@ def test_prevention_and_accident_end_a_life_without_a_failure(tmp_path: Path) ->
 
 @pytest.mark.parametrize(("as_failure", "n_failed"), [(True, 1), (False, 0)])
 def test_a_reason_nobody_noted_counts_as_the_setting_says(
-    tmp_path: Path, as_failure: bool, n_failed: int
+    tmp_path: Path,
+    as_failure: bool,  # noqa: FBT001 - a case of the table above
+    n_failed: int,
 ) -> None:
     story = fitted(seen("V1", 20_000, 60_000), 30_000)
     fitted(story, 40_000, removal_reason="unknown")

@@ -21,9 +21,9 @@ def costs(con: Any) -> dict[tuple[str, str, str], tuple[float, int]]:
 
 
 def valve(story: Story, day: float, km: float, **columns: str) -> Story:
-    """An EGR valve for the code at Ashford, with a clear."""
-    usual = {"codes": CODE, "action": "replace", "part_family": "EGR valve", "site": "Ashford",
-             "part_number": "E1", "part_cost": "100", "labour_cost": "40", "currency": "EUR"}  # fmt: skip
+    """Tell of an EGR valve for the code at Ashford, with a clear."""
+    usual = {"codes": CODE, "action": "replace", "part_family": "EGR valve", "site": "Ashford"}
+    usual |= {"part_number": "E1", "part_cost": "100", "labour_cost": "40", "currency": "EUR"}
     return story.repair(day, km, **(usual | columns)).clear(day + 0.1, km)
 
 

@@ -70,7 +70,7 @@ def peers(n: int, n_onsets: int = 0) -> list[Story]:
 
 
 def recurrent(vehicle: str, every: int) -> Story:
-    """The code at every so-manieth scan, cleared each time."""
+    """Tell of the code at each so many scans, cleared each time."""
     story = Story(vehicle)
     for step in range(21):
         has = step % every == every - 1

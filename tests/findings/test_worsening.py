@@ -11,7 +11,7 @@ CODES = [f"P0{n}" for n in (130, 171, 201, 335, 402, 442, 506, 562, 601, 700, 71
 
 
 def broken_down(vehicle: str, kms: list[float], end: float = 40_000) -> Story:
-    """A new fault at each of these km, complained of and mended at once."""
+    """Tell of a new fault at each of these km, complained of and mended at once."""
     story = Story(vehicle).scan(0, 0, engine=[])
     for number, km in enumerate(kms):
         day = km / 50

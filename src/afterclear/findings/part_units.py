@@ -48,8 +48,9 @@ _FITTED = """
 class Followed:
     """Parts with their lives, and what had to be left out."""
 
-    units: pl.DataFrame  # one row a part
-    lives: UnitLives  # the same rows
+    fitted: pl.DataFrame  # one row a part fitted: component, brand, number, position
+    units: pl.DataFrame  # one row a part that could be followed
+    lives: UnitLives  # the rows of ``units``
     left_out: dict[str, int]
 
 
@@ -90,7 +91,12 @@ def followed_parts(con: Connection, factory_until_km: float) -> Followed | None:
         "replaced twice at one distance": lives.n_same_km,
         "the distance at the work is not known": _without_km(con),
     }
-    return Followed(_units(lives, rows, vehicles, codes), lives, left_out)
+    return Followed(
+        rows.select("component", "part_brand", "part_number", _position()),
+        _units(lives, rows, vehicles, codes).with_columns(_position()),
+        lives,
+        left_out,
+    )
 
 
 def _without_km(con: Connection) -> int:
@@ -226,9 +232,12 @@ def _units(
             "km_run": lives.age,
             "km_unwatched": lives.entry,
         }
-    ).with_columns(
-        pl.when(pl.col("place").str.starts_with("#").not_()).then("place").alias("position")
     )
+
+
+def _position() -> pl.Expr:
+    """Show a place where it has a name."""
+    return pl.when(pl.col("place").str.starts_with("#").not_()).then("place").alias("position")
 
 
 def _labels(rows: pl.DataFrame, codes: _Codes) -> pl.Series:

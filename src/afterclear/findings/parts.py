@@ -125,6 +125,8 @@ def _grouped(
     told = (
         groups.with_columns(pl.Series(name, values) for name, values in columns.items())
         .join(_counts(own), on="group", maintain_order="left")
+        .join(followed.fitted.group_by(keys).len("n_fitted"), on=keys, how="left", nulls_equal=True)
+        .with_columns(pl.col("n_fitted").fill_null(0).cast(pl.Int32))
         .pipe(_with_blanks)
     )
     told = told.with_columns(_expected(told, tables)).with_columns(
@@ -219,7 +221,6 @@ def _counts(own: pl.DataFrame) -> pl.DataFrame:
         return (pl.col("ended_by") == reason).sum().cast(pl.Int32)
 
     return own.group_by("group").agg(
-        pl.col("is_factory").not_().sum().cast(pl.Int32).alias("n_fitted"),
         pl.len().cast(pl.Int32).alias("n_followed"),
         ended("preventive").alias("n_preventive"),
         ended("accident").alias("n_accident"),
