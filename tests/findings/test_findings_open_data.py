@@ -53,7 +53,7 @@ def write(path: Path, head: str, rows: list[tuple[object, ...]]) -> Path:
 
 @pytest.fixture(scope="module")
 def buses(tmp_path_factory: pytest.TempPathFactory) -> App:
-    """The buses' odometers and engine replacements; all were bought new, with their engines."""
+    """Load the buses' odometers and engine replacements; all were bought new."""
     if not (DATA / "repair_bus_engines_1987").is_dir():
         pytest.skip("AFTERCLEAR_OPEN_DATA holds no bus engines")
     from tests.test_open_data import write_buses  # noqa: PLC0415 - skips as a whole without data
@@ -119,10 +119,11 @@ def test_no_code_was_read_so_nothing_is_said_of_fixes(buses: App) -> None:
 
 
 def test_shock_absorbers_have_the_published_life(tmp_path: Path) -> None:
-    """38 vehicles, 11 failures: B10 13,600.03 km, shape 3.160470 (R survreg; Meeker & Escobar:
-    mu 10.23, sigma .3164); 95 % likelihood ratio limits of B10 9,371.20 to 17,291.24.
+    """38 vehicles, 11 failures: B10 13,600.03 km, shape 3.160470.
 
-    Ours are the 90 % ones, so they lie inside.  Published figures have 7 to 8 digits.
+    From R's survreg; Meeker & Escobar have mu 10.23 and sigma .3164, the same.  95 % likelihood
+    ratio limits of B10: 9,371.20 to 17,291.24.  Ours are the 90 % ones, so they lie inside.
+    Published figures have 7 to 8 digits.
     """
     rows = open_csv("life_parts_smrd", "shockabsorber.csv")
     scans: list[tuple[object, ...]] = []

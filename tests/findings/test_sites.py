@@ -13,7 +13,7 @@ CODE = "P0401"
 
 
 def repaired(vehicle: str, site: str, *, back: bool, **columns: str) -> Story:
-    """Tell of a repair, read clean 1000 km later, and come back or clean each 2000 km to 9000 km."""
+    """Tell of a repair, clean 1000 km later, then back or clean each 2000 km to 9000 km."""
     story = Story(vehicle).scan(0, 1000, engine=[CODE])
     story.repair(0.1, 1000, codes=CODE, action="replace", site=site, **columns).clear(0.2, 1000)
     story.scan(20, 2000, engine=[])

@@ -1,0 +1,218 @@
+"""How fast findings are made from histories, at two sizes, and how time grows with them.
+
+    python -m tests.benchmarks.bench_findings [attempts]
+
+Histories are written straight into the store's tables: loading and building them is timed by
+``bench_fleet``, judging the attempts by ``bench_fix_held``; judging is shown here too, since
+findings about sites rest on it.  One fitted part in ten attempts; 200 sites, 20 families of parts
+with 20 brands each.  Processor seconds on one core for what is ours, elapsed ones for the whole.
+"""
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy
+
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import log
+from pathlib import Path
+from typing import TypeVar
+
+from afterclear.config import shipped
+from afterclear.findings.making import FindingRules
+from afterclear.findings.order_parts import put_order_parts
+from afterclear.findings.part_tables import PartTables
+from afterclear.findings.parts import PartRules, find_parts
+from afterclear.findings.process import find_process
+from afterclear.findings.quarters import find_quarters
+from afterclear.findings.recurring import find_recurring
+from afterclear.findings.sites import find_holders
+from afterclear.findings.traits import put_traits
+from afterclear.findings.verdicts import judge_attempts
+from afterclear.findings.worsening import find_worsening
+from afterclear.histories.build import set_rules
+from afterclear.normalise.catalogue import Catalogue
+from afterclear.store.database import Connection, open_store, scalar
+from tests.histories.story import RULES
+
+T = TypeVar("T")
+
+ATTEMPTS_A_VEHICLE = 10
+SCANS = 13
+FAMILIES = (
+    "wheel speed sensor", "ignition coil", "glow plug", "oxygen sensor", "EGR valve",
+    "NOx sensor", "thermostat", "battery", "alternator", "water pump", "fuel pump", "starter",
+    "brake pad", "shock absorber", "clutch", "injector", "turbocharger", "particulate filter",
+    "catalytic converter", "air mass meter",
+)  # fmt: skip
+
+# v: vehicle, n: attempt; a fault has two attempts, at scans 2 n + 1 and so on
+_HISTORIES = """
+CREATE TEMP TABLE tried AS
+SELECT *, s * 3000.0 AS km, TIMESTAMP '2023-01-02 08:00:00' + to_days(s * 60) AS at_,
+    h % 100 < CASE WHEN site % 50 = 0 THEN 45 ELSE 18 END AS back
+FROM (
+    SELECT 'V' || v AS vehicle_id, v, n, n // 2 AS fault, 1 + n AS s,
+        CASE WHEN n // 2 % 2 = 0 THEN 'engine' ELSE 'brakes' END AS ecu,
+        hash(v, n) AS h, v % 200 AS site
+    FROM range({vehicles}) a(v), range(10) b(n)
+);
+CREATE TEMP TABLE faults_tried AS
+SELECT *, 'P' || lpad((100 + 40 * fault + hash(v, fault) % 40)::VARCHAR, 4, '0') AS code,
+    ['egr_valve', 'wheel_speed_sensor:front_left', 'oxygen_sensor:bank_1_sensor_1',
+     'misfire:cylinder_2', 'thermostat'][fault::INTEGER + 1] AS family
+FROM tried;
+INSERT INTO vehicles BY NAME
+    SELECT 'V' || v AS vehicle_id, 'Make ' || v % 5 AS make, 'Model ' || v % 20 AS model,
+        ['petrol', 'diesel'][v % 2 + 1] AS powertrain, 'site ' || v % 200 AS site,
+        DATE '2020-01-01' + (v % 2000)::INTEGER AS in_service_on, 1 AS load_id
+    FROM range({vehicles}) a(v);
+INSERT INTO scan_moments BY NAME
+    SELECT v * {scans} + s AS scan_no, 'V' || v AS vehicle_id, 'S' || s AS scan_id,
+        TIMESTAMP '2023-01-02 07:00:00' + to_days((s * 60)::INTEGER) AS seen_at,
+        s * 3000.0 + 1000 AS km, s * 3000.0 + 1000 AS km_low, s * 3000.0 + 1000 AS km_high,
+        'full' AS scan_scope, 'routine' AS visit_reason
+    FROM range({vehicles}) a(v), range({scans}) b(s);
+INSERT INTO known_units BY NAME
+    SELECT v * 2 + u AS unit_no, 'V' || v AS vehicle_id, ['engine', 'brakes'][u + 1] AS ecu
+    FROM range({vehicles}) a(v), range(2) b(u);
+INSERT INTO looks BY NAME
+    SELECT v * {scans} + s AS scan_no, v * 2 + u AS unit_no, true AS answered,
+        true AS is_stored_memory, 0 AS n_codes
+    FROM range({vehicles}) a(v), range({scans}) b(s), range(2) c(u);
+INSERT INTO episodes BY NAME
+    SELECT vehicle_id, ecu, code, family, at_ - INTERVAL 60 DAY AS onset_low_at,
+        at_ - INTERVAL 1 HOUR AS onset_high_at, km - 2000 AS onset_low_km,
+        km + 1000 AS onset_high_km, at_ AS last_seen_at, km + 1000 AS last_seen_km,
+        'clear' AS ended_by, at_ AS ended_high_at, km + 1000 AS ended_high_km, 1 AS n_scans
+    FROM faults_tried;
+INSERT INTO sightings BY NAME
+    SELECT vehicle_id, 'S' || s AS scan_id, ecu, code, family, at_ - INTERVAL 1 HOUR AS seen_at,
+        km + 1000 AS km, 'present' AS presence, 'confirmed' AS status
+    FROM faults_tried;
+INSERT INTO clear_events BY NAME
+    SELECT vehicle_id, ecu, at_ AS cleared_at, at_ AS low_at, at_ AS high_at, km + 1000 AS km,
+        km + 1000 AS km_low, km + 1000 AS km_high, 'recorded' AS origin
+    FROM faults_tried;
+INSERT INTO attempts BY NAME
+    SELECT 'A' || v || '-' || n AS attempt_id, vehicle_id, ecu, code, family,
+        CASE WHEN h % 7 = 0 THEN 'clear_only' ELSE 'repair' END AS kind,
+        (n % 2 + 1)::INTEGER AS attempt_no, n % 2 = 1 AND h % 3 = 0 AS is_repeat,
+        CASE WHEN h % 7 > 0 THEN 'R' || n END AS repair_id, 'site ' || site AS site,
+        'technician ' || hash(v, n, 1) % 6 AS technician, at_ AS attempted_at,
+        km + 1000 AS attempted_km, CASE WHEN back THEN 0 ELSE ({scans} - 1 - s) * 3000 END AS clean_km,
+        CASE WHEN back THEN 0 ELSE ({scans} - 1 - s) * 60 END AS clean_days,
+        back AS returned, false AS stayed, CASE WHEN back THEN 3000 END AS unwatched_km,
+        CASE WHEN back THEN at_ + INTERVAL 60 DAY END AS returned_at,
+        CASE WHEN back THEN 1 ELSE {scans} - 1 - s END AS scans_used
+    FROM faults_tried;
+INSERT INTO repairs BY NAME
+    SELECT 'R' || n AS repair_id, vehicle_id, at_ AS repaired_at, km + 1000 AS odometer_km,
+        'site ' || site AS site, code AS codes,
+        CASE WHEN n = 3 THEN 'replace' ELSE 'repair' END AS action,
+        CASE WHEN n = 3 THEN 'PN-' || h % 20 || '-' || v % 20 END AS part_number,
+        CASE WHEN n = 3 THEN 'Brand ' || h % 20 END AS part_brand,
+        CASE WHEN n = 3 THEN ['original', 'aftermarket'][(h % 2)::INTEGER + 1] END AS part_grade,
+        CASE WHEN n = 3 THEN getvariable('families')[v % 20 + 1] END AS part_family,
+        CASE WHEN n = 3 THEN ['front left', 'front right'][(h % 2)::INTEGER + 1] END AS position,
+        50.0 AS part_cost, 80.0 AS labour_cost, 'EUR' AS currency,
+        CASE WHEN h % 5 = 0 THEN 'preventive' ELSE 'failure' END AS removal_reason, 1 AS load_id
+    FROM faults_tried WHERE h % 7 > 0 OR n = 3;
+INSERT INTO other_moments BY NAME
+    SELECT vehicle_id, repaired_at AS happened_at, 'repair' AS origin, repair_id AS origin_id,
+        odometer_km AS km, odometer_km AS km_low, odometer_km AS km_high
+    FROM repairs;
+INSERT INTO onsets BY NAME
+    SELECT vehicle_id, ecu, code, family, 3000.0 AS gap_km FROM faults_tried WHERE n % 2 = 0;
+INSERT INTO watched BY NAME
+    SELECT 'V' || v AS vehicle_id, unnest(['engine', 'brakes']) AS ecu, 36000.0 AS km
+    FROM range({vehicles}) a(v);
+"""
+# a second part in the same place for half of the vehicles, so that there are lives that ended
+_SECOND_PARTS = """
+INSERT INTO repairs BY NAME
+    SELECT * REPLACE ('Z' || repair_id AS repair_id, odometer_km + (2000 + hash(vehicle_id) % 9000)
+        AS odometer_km, repaired_at + INTERVAL 90 DAY AS repaired_at, NULL AS codes)
+    FROM repairs WHERE action = 'replace' AND hash(vehicle_id, 7) % 2 = 0;
+INSERT INTO other_moments BY NAME
+    SELECT vehicle_id, repaired_at AS happened_at, 'repair' AS origin, repair_id AS origin_id,
+        odometer_km AS km, odometer_km AS km_low, odometer_km AS km_high
+    FROM repairs WHERE repair_id LIKE 'Z%';
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """Seconds of each part at one size."""
+
+    attempts: int
+    lives: int
+    seconds: dict[str, float]
+
+    @property
+    def findings_s(self) -> float:
+        """All findings, without judging the attempts."""
+        return sum(s for name, s in self.seconds.items() if name != "judging")
+
+
+def write_histories(con: Connection, n_attempts: int) -> None:
+    """Fill the history tables of a fleet."""
+    vehicles = n_attempts // ATTEMPTS_A_VEHICLE
+    con.execute("SET VARIABLE families = ?", [list(FAMILIES)])
+    con.execute(_HISTORIES.format(vehicles=vehicles, scans=SCANS))
+    con.execute(_SECOND_PARTS)
+
+
+def measure(n_attempts: int, catalogue: Catalogue) -> Timing:
+    """Time one size."""
+    seconds: dict[str, float] = {}
+
+    def timed(name: str, work: Callable[[], T]) -> T:
+        begun = time.perf_counter()
+        result = work()
+        seconds[name] = time.perf_counter() - begun
+        return result
+
+    with tempfile.TemporaryDirectory() as folder, open_store(Path(folder) / "s.duckdb") as con:
+        write_histories(con, n_attempts)
+        set_rules(con, RULES)
+        rules = FindingRules(
+            catalogue, PartTables({}, {}, {}), PartRules(5000, True), datetime(2026, 1, 1, tzinfo=UTC)
+        )
+        judged = timed("judging", lambda: judge_attempts(con, 0.05)).judged
+        timed("traits", lambda: put_traits(con, rules.as_of))
+        timed("orders", lambda: put_order_parts(con, catalogue, {}))
+        timed("recurring", lambda: find_recurring(con, catalogue))
+        timed("worsening", lambda: find_worsening(con))
+        timed("parts", lambda: find_parts(con, rules.tables, rules.parts))
+        timed("sites", lambda: find_quarters(con, find_holders(con, judged)))
+        timed("process", lambda: find_process(con))
+        lives = scalar(con, "SELECT count(*) FROM claims")
+    return Timing(n_attempts, lives, seconds)
+
+
+def main() -> None:
+    """Print the table."""
+    most = int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000
+    catalogue = Catalogue.load(shipped("config"))
+    timings = [measure(n, catalogue) for n in (most // 4, most)]
+    names = list(timings[0].seconds)
+    print("attempts   lives   " + " ".join(f"{name:>9}" for name in names) + "  findings s")
+    for t in timings:
+        parts = " ".join(f"{t.seconds[name]:>9.1f}" for name in names)
+        print(f"{t.attempts:>9,} {t.lives:>8,} {parts} {t.findings_s:>10.1f}")
+    small, large = timings
+    grown = log(large.attempts / small.attempts)
+    growth = {name: log(large.seconds[name] / small.seconds[name]) / grown for name in names}
+    print("growth exponents:", ", ".join(f"{name} {value:.2f}" for name, value in growth.items()))
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"peak memory of the whole process: {peak:.0f} MB")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,154 @@
+"""Echoes that outlive their cause, work on echoes, related returns: stories through the store."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from afterclear.digest.cells import Cells
+from afterclear.findings.roles import find_roles
+from afterclear.findings.verdicts import judge_attempts
+from afterclear.store.database import Connection, query
+from tests.histories.story import CATALOGUE, Story, told
+
+SENSOR, ECHO = "C0034-13", "U0415-86"
+
+
+@contextmanager
+def roles_of(tmp_path: Path, *stories: Story) -> Iterator[Connection]:
+    with told(tmp_path, *stories) as con:
+        judge_attempts(con, 0.05)
+        find_roles(con, CATALOGUE, Cells())
+        yield con
+
+
+def role(con: Connection, scan_id: str, ecu: str = "steering") -> dict[str, Any]:
+    rows = query(con, "FROM roles WHERE scan_id = ? AND ecu = ?", [scan_id, ecu]).to_dicts()
+    assert len(rows) == 1
+    return rows[0]
+
+
+def repaired() -> Story:
+    """Sensor and echo together; the sensor alone is replaced, all is cleared."""
+    story = Story().scan(0, 1000, brakes=[SENSOR], steering=[ECHO])
+    return story.repair(0.1, 1000, codes=SENSOR, action="replace").clear(0.2, 1000)
+
+
+def test_an_echo_still_there_after_its_cause_and_its_own_clear_stands_alone(
+    tmp_path: Path,
+) -> None:
+    story = repaired().scan(30, 3000, brakes=[], steering=[ECHO])
+    with roles_of(tmp_path, story) as con:
+        assert role(con, "S1")["role"] == "consequential"
+        left = role(con, "S2")
+        assert (left["role"], left["primary_code"]) == ("stands_alone", None)
+        assert "fault of its own" in left["why"]
+        assert "followed C0034-13 in the brakes unit" in left["why"]
+        rows = query(con, "FROM leftovers").to_dicts()
+        assert [(r["code"], r["primary_code"], r["is_open"]) for r in rows] == [
+            (ECHO, SENSOR, True)
+        ]
+
+
+def test_an_echo_that_left_with_its_cause_is_no_leftover(tmp_path: Path) -> None:
+    with roles_of(tmp_path, repaired().scan(30, 3000, brakes=[], steering=[])) as con:
+        assert not len(query(con, "FROM leftovers"))
+
+
+def test_an_echo_whose_memory_was_not_cleared_may_be_an_old_entry(tmp_path: Path) -> None:
+    """Only the brakes were cleared: the steering's code proves nothing."""
+    story = Story().scan(0, 1000, brakes=[SENSOR], steering=[ECHO])
+    story.repair(0.1, 1000, codes=SENSOR, action="replace").clear(0.2, 1000, ecu="brakes")
+    with roles_of(tmp_path, story.scan(30, 3000, brakes=[], steering=[ECHO])) as con:
+        old = role(con, "S2")
+        assert (old["role"], old["primary_code"]) == ("consequential", SENSOR)
+        assert "not cleared since" in old["why"]
+        assert not len(query(con, "FROM leftovers"))
+
+
+def test_an_echo_of_a_cause_that_came_back_is_an_echo_again(tmp_path: Path) -> None:
+    story = repaired().scan(30, 3000, brakes=[SENSOR], steering=[ECHO])
+    with roles_of(tmp_path, story) as con:
+        assert role(con, "S2")["primary_code"] == SENSOR
+        assert not len(query(con, "FROM leftovers"))
+
+
+def test_a_scan_that_did_not_read_the_cause_tells_of_no_leftover(tmp_path: Path) -> None:
+    with roles_of(tmp_path, repaired().scan(30, 3000, steering=[ECHO])) as con:
+        assert role(con, "S2")["to_scan"] == "brakes"
+        assert not len(query(con, "FROM leftovers"))
+
+
+def test_an_echo_cleared_without_a_repair_is_no_leftover(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, brakes=[SENSOR], steering=[ECHO]).clear(0.2, 1000)
+    with roles_of(tmp_path, story.scan(30, 3000, brakes=[], steering=[ECHO])) as con:
+        assert not len(query(con, "FROM leftovers"))
+        assert "was read and has no code" in role(con, "S2")["why"]
+
+
+def test_one_unit_spelled_in_two_ways_is_one_unit(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, **{"ABS module": [SENSOR]}, steering=[ECHO])
+    story.repair(0.1, 1000, codes=SENSOR, action="replace").clear(0.2, 1000)
+    with roles_of(tmp_path, story.scan(30, 3000, brakes=[], steering=[ECHO])) as con:
+        assert len(query(con, "FROM leftovers")) == 1
+
+
+def echo_work(con: Connection) -> list[dict[str, Any]]:
+    return query(con, "FROM echo_work").to_dicts()
+
+
+def test_a_part_fitted_for_an_echo_is_shown_with_its_cost_and_the_fault_behind_it(
+    tmp_path: Path,
+) -> None:
+    """Nobody read the brakes before the work; the scan in which it came back did."""
+    story = Story().scan(0, 1000, engine=[], steering=[ECHO])
+    story.repair(0.1, 1000, codes=ECHO, action="replace", part_family="steering angle sensor",
+                 part_cost="118.50", labour_cost="34.59", currency="EUR")  # fmt: skip
+    story.clear(0.2, 1000).scan(11, 1500, brakes=[SENSOR], steering=[ECHO])
+    with roles_of(tmp_path, story) as con:
+        work = echo_work(con)
+        assert [(w["code"], w["primary_code"], w["cost"]) for w in work] == [(ECHO, SENSOR, 153.09)]
+        assert "153.09 EUR" in work[0]["why"]
+        assert "not read before the work" in work[0]["why"]
+
+
+def test_work_on_cause_and_echo_in_one_order_is_no_work_on_an_echo(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, brakes=[SENSOR], steering=[ECHO])
+    story.repair(0.1, 1000, codes=f"{SENSOR} {ECHO}", action="replace").clear(0.2, 1000)
+    with roles_of(tmp_path, story.scan(30, 3000, brakes=[], steering=[])) as con:
+        assert echo_work(con) == []
+
+
+def test_work_on_an_echo_while_its_cause_was_known_is_shown(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, brakes=[SENSOR], steering=[ECHO])
+    story.repair(0.1, 1000, codes=ECHO, action="replace", part_cost="90", currency="EUR")
+    with roles_of(tmp_path, story) as con:
+        assert [w["primary_code"] for w in echo_work(con)] == [SENSOR]
+
+
+def test_a_return_under_another_code_of_the_component_is_told_as_related(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, brakes=["C0031-13"])
+    story.repair(0.1, 1000, codes="C0031-13", action="replace").clear(0.2, 1000)
+    story.scan(10, 1900, brakes=[]).scan(28, 2600, brakes=["C0031-2F"])
+    with roles_of(tmp_path, story) as con:
+        rows = query(con, "FROM related_returns").to_dicts()
+        assert [(r["code"], r["related_code"], r["is_open"]) for r in rows] == [
+            ("C0031-13", "C0031-2F", True)
+        ]
+        assert rows[0]["km_after"] == 1600
+        assert "same component" in rows[0]["why"]
+
+
+def test_a_code_of_another_corner_is_no_related_return(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, brakes=["C0031-13"])
+    story.repair(0.1, 1000, codes="C0031-13", action="replace").clear(0.2, 1000)
+    with roles_of(tmp_path, story.scan(28, 2600, brakes=["C0034-13"])) as con:
+        assert not len(query(con, "FROM related_returns"))
+
+
+def test_roles_are_made_anew_and_the_same(tmp_path: Path) -> None:
+    story = repaired().scan(30, 3000, brakes=[], steering=[ECHO])
+    with roles_of(tmp_path, story) as con:
+        before = query(con, "FROM roles ORDER BY ALL")
+        find_roles(con, CATALOGUE, Cells())
+        assert query(con, "FROM roles ORDER BY ALL").equals(before)
