@@ -1,9 +1,7 @@
 """The planted stories of the sample data are found, and their innocent look-alikes are not."""
 
 import json
-from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -24,14 +22,14 @@ CONTRACT = {  # design 8
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, pl.DataFrame]]:
+def demo(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame]:
     """Every table of this part, exported from the analysed sample fleet."""
     store = tmp_path_factory.mktemp("demo") / "demo.duckdb"
     app = App(Config(None), store, lambda: datetime(2026, 11, 1, tzinfo=UTC))
     load_paths(app, [shipped("sample_data")], Whose(zone="Europe/Berlin"), lambda _: None)
     analyse(app, full=True, as_of=last_event(app))
     names = (*CONTRACT, "leftovers", "echo_work", "related_returns", "attempts", "stock_reasons")
-    yield {name: export_frame(app, name) for name in names}
+    return {name: export_frame(app, name) for name in names}
 
 
 def of(frame: pl.DataFrame, vehicle: str, **wanted: Any) -> list[dict[str, Any]]:

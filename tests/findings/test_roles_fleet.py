@@ -19,7 +19,7 @@ UNITS = ("engine", "transmission", "brakes", "body", "steering", "airbag", "gate
 
 
 def told(folder: Path, plan: Plan) -> tuple[Fleet, pl.DataFrame, pl.DataFrame]:
-    """The fleet, its roles and its pairs."""
+    """Give a simulated fleet, its roles and its pairs."""
     fleet = simulate(plan)
     with open_store(folder / "store.duckdb") as con:
         fleet.load(con)
@@ -111,7 +111,7 @@ def test_echoes_alone_are_right_for_95_of_100(by_rules: tuple[Fleet, pl.DataFram
 
 
 def data_only(seed: int, n_vehicles: int) -> Plan:
-    """Plan three cause and echo pairs in makers' own numbers, and what must not be taken for one."""
+    """Plan three causes with echoes in makers' own numbers, and what must not look like one."""
     return Plan(
         (
             Cause("a1", ("engine", "P1105"), 0.08, (Echo(("transmission", "P1790"), 0.8, 300),)),

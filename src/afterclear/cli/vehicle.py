@@ -26,7 +26,8 @@ def _lines(story: VehicleStory) -> list[str]:
     about = [str(v) for k, v in story.vehicle.items() if k in _ABOUT and v is not None]
     lines = [f"{story.vehicle['vehicle_id']}  {' '.join(about)}", f"{story.n_scans} scans", ""]
     lines += [*_to_do(story), *_open(story)]
-    lines += [f"  {text}" for text in story.role_notes]
+    said = set(story.roles["why"])
+    lines += [f"  {text}" for text in story.role_notes if text not in said]
     lines += ["", "Fix attempts:" if story.attempts else "No fix attempts."]
     for told in story.attempts:
         attempt = told.attempt

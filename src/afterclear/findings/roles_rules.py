@@ -37,7 +37,9 @@ _DOUBT_FACTOR: Final = 0.85  # more than one code would fit as well
 _CHAIN_FACTOR: Final = 0.8  # the cause is itself a report about another unit
 _UNNAMED: Final = 0.6  # a unit is pointed at, but none of its codes is known
 _ALONE: Final = 0.6
-_MANY: Final = 3  # codes a supply or bus fault must explain before it is held to explain any
+# codes a supply or bus fault must explain before it is held to explain any; a second unit that
+# says the same is enough (own judgement)
+_MANY: Final = {"supply": 3, "bus": 2}
 _MOST_FLEET: Final = 2.0  # of ln odds that the fleet's data may add to a rule or take from it
 _NO_TIE: Final = 1e-9
 
@@ -125,11 +127,18 @@ class RoleRules:
 
     def _links(self, facts: Sequence[CodeFact]) -> list[Link | None]:
         links: list[Link | None] = [self._pointed_cause(facts, i) for i in range(len(facts))]
+        # a unit goes silent by its own failure, its supply or the bus; a fault of one of its
+        # sensors is a guess that comes after these
+        guesses = {i: link for i, link in enumerate(links) if link and _is_guess(facts, link)}
+        for i in guesses:
+            links[i] = None
         for relation in ("supply", "bus"):
             _link_to_common_cause(facts, links, relation)
         for i in range(len(facts)):
             if links[i] is None:
-                links[i] = self._fleet_cause(facts, i) or self._chained_cause(facts, i)
+                links[i] = (
+                    guesses.get(i) or self._fleet_cause(facts, i) or self._chained_cause(facts, i)
+                )
         return links
 
     def _pointed_cause(self, facts: Sequence[CodeFact], i: int) -> Link | None:
@@ -283,7 +292,8 @@ class RoleRules:
                 why,
             )
         same = sum(f.pointer is not None and f.pointer.ecu == pointer.ecu for f in facts)
-        if look.read.isdisjoint(fact.targets):
+        others = set(fact.targets) - {fact.unit}
+        if look.read.isdisjoint(others or fact.targets):
             silent = not look.silent.isdisjoint(fact.targets)
             return Role(
                 fact.seen.ecu,
@@ -375,13 +385,20 @@ def _link_to_common_cause(
     ]
     if relation == "bus":
         explained = [i for i in explained if facts[i].common != "supply"]
-    if len(explained) < _MANY:
+    in_other_units = any(
+        facts[i].common == relation and facts[i].unit != facts[first].unit for i in explained
+    )
+    if len(explained) < _MANY[relation] and not in_other_units:
         return
     for i in explained:
         sure = _TRUST[relation]
         pointer = facts[i].pointer
         source = pointer.source if pointer else "own judgement; supply and bus rows of the table"
         links[i] = Link(first, sure, "rule", relation, source)
+
+
+def _is_guess(facts: Sequence[CodeFact], link: Link) -> bool:
+    return link.relation == "lost" and not facts[link.cause].relevance("lost")
 
 
 def _is_report(fact: CodeFact, relation: str) -> bool:
