@@ -7,7 +7,7 @@ know how complete the tables are.
 
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 from afterclear.normalise.codes import NormalCode, normal_code
@@ -70,6 +70,11 @@ _SAID_OF_UNIT = {
 }
 
 _COMMON_COMPONENTS: dict[str, Relation] = {"supply_voltage": "supply", "data_bus": "bus"}
+
+
+# A fleet asks the same few thousand questions a million times; one catalogue lives as long as the
+# process, so that nothing is kept beyond its use.
+_remembered = lru_cache(maxsize=200_000)
 
 
 class Catalogue:
@@ -206,11 +211,12 @@ class Catalogue:
         """What holds for every code and every clear."""
         return tuple(_caution(row) for row in self._safety if row["families"] == "*")
 
+    @_remembered
     def cautions(
         self, family_key: str, code: str = "", ecu: str | None = None
     ) -> tuple[Caution, ...]:
         """Cautions for work on a family; without the general ones, which hold everywhere."""
-        unit = (self.lexicon.ecu(ecu) or "") if ecu else ""
+        unit = (self.ecu_name(ecu) or "") if ecu else ""
         found = []
         for row in self._safety:
             hits = (
@@ -222,6 +228,7 @@ class Catalogue:
                 found.append(_caution(row))
         return tuple(found)
 
+    @_remembered
     def monitor(self, code: str) -> str | None:
         """Name the readiness monitor that must have run before a code's absence counts."""
         base = _parsed(code).base
@@ -230,6 +237,7 @@ class Catalogue:
                 return row["monitor"]
         return None
 
+    @_remembered
     def evidence_distance(self, family_key: str) -> EvidenceDistance:
         """Distance after a clear from which silence counts, with its reason."""
         rows = [row for row in self._evidence if fnmatchcase(family_key, row["family"])]
@@ -240,14 +248,17 @@ class Catalogue:
         """Give the km after a clear from which the absence of a family is evidence."""
         return self.evidence_distance(family_key).km
 
+    @_remembered
     def points_at(self, code: str, description: str | None = None) -> str | None:
         """Name the control unit a code is really about; None if it speaks for itself."""
         return self.knock_on.points_at(_parsed(code), description)
 
+    @_remembered
     def pointer(self, code: str, description: str | None = None) -> Pointer | None:
         """Say how a code is about another control unit, with the reason and its source."""
         return self.knock_on.pointer(_parsed(code), description)
 
+    @_remembered
     def common_cause(self, code: str, description: str | None = None) -> Relation | None:
         """Say whether a code may explain many others at once: ``supply`` or ``bus``."""
         found = self.knock_on.common_cause(_parsed(code))
@@ -255,6 +266,7 @@ class Catalogue:
             return _COMMON_COMPONENTS.get(told.component.key)
         return found
 
+    @_remembered
     def is_about_received_data(self, code: str, description: str | None = None) -> bool:
         """Whether a code says that something received was missing or bad, so may be knock-on."""
         parsed = _parsed(code)
@@ -263,6 +275,7 @@ class Catalogue:
         found = self.knock_on.pointer(parsed, description)
         return found is not None and found.relation in {"lost", "invalid"}
 
+    @_remembered
     def ecu_name(self, text: str) -> str | None:
         """Name of the control unit a text means (``ABS module`` -> ``brakes``); None if unknown."""
         return self.lexicon.ecu(text)
@@ -276,6 +289,7 @@ class Catalogue:
         return (ecu, *self.lexicon.may_sit_in.get(ecu, ()))
 
 
+@_remembered
 def _parsed(code: str) -> NormalCode:
     """Parts of a code; a text that is none becomes its own base."""
     parsed = normal_code(code)
