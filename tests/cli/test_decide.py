@@ -1,5 +1,6 @@
 """The command ``decide``, and what ``vehicle`` tells of roles, stock and work."""
 
+import shutil
 from pathlib import Path
 
 import polars as pl
@@ -19,15 +20,25 @@ S2,Y1,2026-01-01T08:00:00Z,50000,full,engine,,60
 """
 
 
-@pytest.fixture
-def garage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+@pytest.fixture(scope="module")
+def analysed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Set up a garage with one vehicle in the fleet and one in stock, analysed."""
+    folder = tmp_path_factory.mktemp("garage")
+    (folder / "scans.csv").write_text(SCANS, encoding="utf-8")
+    (folder / "vehicles.csv").write_text(VEHICLES, encoding="utf-8")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        assert run("load", "vehicles.csv", "scans.csv").exit_code == 0
+        result = run("analyse", "--as-of", "2026-01-05")
+        assert result.exit_code == 0, result.output
+    return folder
+
+
+@pytest.fixture
+def garage(analysed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Give each test a garage of its own."""
+    shutil.copytree(analysed, tmp_path, dirs_exist_ok=True)
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "scans.csv").write_text(SCANS, encoding="utf-8")
-    (tmp_path / "vehicles.csv").write_text(VEHICLES, encoding="utf-8")
-    assert run("load", "vehicles.csv", "scans.csv").exit_code == 0
-    result = run("analyse", "--as-of", "2026-01-05")
-    assert result.exit_code == 0, result.output
     return tmp_path
 
 

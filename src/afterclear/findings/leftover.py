@@ -226,17 +226,24 @@ def find_echo_work(
     by_fault: dict[Fault, list[RoleRow]] = defaultdict(list)
     for row in rows:
         by_fault[row.fault].append(row)
-    mended = {(r.fault, r.repair_id) for r in repairs}
+    worked_on: dict[Fault, list[Repair]] = defaultdict(list)
+    for repair in repairs:
+        worked_on[repair.fault].append(repair)
     found = []
     for repair in repairs:
         role, late = _role_at(by_fault.get(repair.fault, ()), repair)
         cause = role.primary if role else None
-        if role is None or cause is None or (cause, repair.repair_id) in mended:
+        if role is None or cause is None:
             continue
-        if any(r.fault == cause and abs(r.at - repair.at) <= _VISIT for r in repairs):
+        if any(_same_visit(work, repair) for work in worked_on.get(cause, ())):
             continue
         found.append(EchoWork(repair, role, _echo_words(repair, role, voice, late=late)))
     return found
+
+
+def _same_visit(one: Repair, other: Repair) -> bool:
+    same_order = one.repair_id is not None and one.repair_id == other.repair_id
+    return same_order or abs(one.at - other.at) <= _VISIT
 
 
 def _role_at(rows: Sequence[RoleRow], repair: Repair) -> tuple[RoleRow | None, bool]:

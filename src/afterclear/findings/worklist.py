@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache
 from typing import Any, Final
 
 import polars as pl
@@ -83,6 +84,7 @@ class _Desk:
     ) -> None:
         self._catalogue, self._book = catalogue, book
         self._rules, self._items = rules, items
+        self._said = cache(self._told)
         self._costs = ComeBackCosts((Order(*r) for r in query(con, FOR_COSTS).iter_rows()), rules)
         self._rows = {n: self._named(query(con, sql)) for n, sql in WORK_ROWS.items()}
         self._vehicles = query(con, VEHICLES).to_dicts()
@@ -95,15 +97,17 @@ class _Desk:
         """Group by vehicle; name each row's unit and the cautions of work on it."""
         found: dict[str, list[Row]] = defaultdict(list)
         for row in frame.iter_rows(named=True):
-            family = row["family"] or ""
-            cautions = self._catalogue.cautions(family, row["code"] or "", row["ecu"])
-            told = {
-                "unit": self._book.unit(row["ecu"]),
-                "cautions": tuple(c.id for c in cautions),
-                "evidence_km": self._catalogue.min_distance_after_clear_km(family),
-            }
-            found[row["vehicle_id"]].append(row | told)
+            said = self._said(row["family"] or "", row["code"] or "", row["ecu"])
+            found[row["vehicle_id"]].append(row | said)
         return found
+
+    def _told(self, family: str, code: str, ecu: str) -> Row:
+        """Look up what holds for every row of a fault, once."""
+        return {
+            "unit": self._book.unit(ecu),
+            "cautions": tuple(c.id for c in self._catalogue.cautions(family, code, ecu)),
+            "evidence_km": self._catalogue.min_distance_after_clear_km(family),
+        }
 
     def _work(self, vehicle: Row) -> VehicleWork:
         def of(name: str) -> list[Row]:

@@ -105,9 +105,12 @@ WITH begun_without AS (
     GROUP BY ALL
 ), with_either AS (
     SELECT w.way, s.n_codes, s.low_supply, count(DISTINCT (s.vehicle_id, s.scan_id)) AS n
-    FROM role_ways w
-    JOIN role_shown s ON (s.unit = w.cause_unit AND s.code = w.cause_code)
-        OR (s.unit = w.effect_unit AND s.code = w.effect_code)
+    FROM (
+        SELECT way, cause_unit, effect_unit, cause_unit AS unit, cause_code AS code FROM role_ways
+        UNION ALL
+        SELECT way, cause_unit, effect_unit, effect_unit, effect_code FROM role_ways
+    ) w
+    JOIN role_shown s USING (unit, code)
     JOIN role_reads y ON y.vehicle_id = s.vehicle_id AND y.scan_id = s.scan_id
         AND y.unit = w.effect_unit AND y.is_fresh
     JOIN role_reads x ON x.vehicle_id = s.vehicle_id AND x.scan_id = s.scan_id
