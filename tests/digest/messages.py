@@ -1,0 +1,88 @@
+"""Every text of the pages, taken from templates and code: what a catalogue must have.
+
+``python -m tests.digest.messages`` writes the template of catalogues, and merges new texts into
+each language's ``.po``; compile with ``python -m tests.digest.messages --compile``.
+"""
+
+import io
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+from babel.messages.catalog import Catalog
+from babel.messages.extract import extract
+from babel.messages.mofile import write_mo
+from babel.messages.pofile import read_po, write_po
+
+import afterclear
+
+ROOT = Path(afterclear.__file__).parent
+LOCALE = ROOT / "locale"
+TEMPLATE = LOCALE / "afterclear.pot"
+LANGUAGES = ("de",)
+KEYWORDS = {"t": None, "tn": (1, 2), "mark": None}
+# catalogues are made anew to the byte: their heads carry no clock
+_DATE = datetime(2026, 1, 1, tzinfo=UTC)
+_JINJA = {"trimmed": "false", "silent": "false"}
+
+
+def all_messages() -> Catalog:
+    """Gather every text, in the order of files and lines."""
+    found = Catalog(project="afterclear", charset="utf-8")
+    for path in sorted((ROOT / "digest").rglob("*")):
+        if path.suffix == ".py":
+            method, options = "python", {}
+        elif path.suffix == ".html":
+            method, options = "jinja2", _JINJA
+        else:
+            continue
+        with path.open("rb") as file:
+            for line, message, _, _ in extract(method, file, KEYWORDS, options=options):
+                place = (path.relative_to(ROOT).as_posix(), line)
+                found.add(message, locations=[place])
+    return found
+
+
+def catalogue(language: str) -> Catalog:
+    """Read one language's texts."""
+    with po_path(language).open("rb") as file:
+        return read_po(file, locale=language)
+
+
+def po_path(language: str) -> Path:
+    """Where one language's texts stand."""
+    return LOCALE / language / "LC_MESSAGES" / "afterclear.po"
+
+
+def compiled(texts: Catalog) -> bytes:
+    """Compile a catalogue as the program reads it."""
+    out = io.BytesIO()
+    write_mo(out, texts)
+    return out.getvalue()
+
+
+def _update() -> None:
+    template = all_messages()
+    with TEMPLATE.open("wb") as file:
+        write_po(file, template, width=100, omit_header=True)
+    for language in LANGUAGES:
+        path = po_path(language)
+        texts = catalogue(language) if path.exists() else Catalog(locale=language)
+        texts.update(template, no_fuzzy_matching=True)
+        texts.obsolete.clear()
+        texts.fuzzy = False
+        texts.project, texts.version = "afterclear", "1"
+        texts.header_comment = f"# The pages in {language}.  Licence: as the project."
+        texts.msgid_bugs_address = texts.last_translator = texts.language_team = "afterclear"
+        texts.creation_date = texts.revision_date = _DATE
+        with path.open("wb") as file:
+            write_po(file, texts, width=100, omit_header=False, include_lineno=False)
+
+
+def _compile() -> None:
+    for language in LANGUAGES:
+        po_path(language).with_suffix(".mo").write_bytes(compiled(catalogue(language)))
+
+
+if __name__ == "__main__":
+    _compile() if "--compile" in sys.argv else _update()
