@@ -7,15 +7,16 @@ An archive or a mail is a line of its own in the ledger, written when all files 
 
 import os
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from afterclear.errors import DecodeError, RefusedFileError, UnreachableError
 from afterclear.normalise.codes import NormalCode, normal_code, split_codes
+from afterclear.plain import TABLES
 from afterclear.readers.base import MAP_PREFIX, Reader
-from afterclear.readers.containers import MAX_NESTING, Unpacked, container_kind, unpacked
+from afterclear.readers.containers import Unpacked, check_nesting, container_kind, unpacked
 from afterclear.readers.import_map import load_maps
 from afterclear.readers.registry import all_readers, identify
 from afterclear.records import (
@@ -114,8 +115,7 @@ def load_file(
             return
         with tempfile.TemporaryDirectory(prefix="within-", dir=archive) as folder:
             try:
-                if nesting >= MAX_NESTING:
-                    raise RefusedFileError(f"{arrival.name} is packed {nesting} times over.")
+                check_nesting(nesting, arrival.name)
                 inside = unpacked(snapshot.path, arrival.name, kind, Path(folder))
             except RefusedFileError as error:
                 yield _refuse(con, case, str(error))
@@ -246,10 +246,9 @@ def load_again(
         # every vehicle list first: the rows of all files may need it
         for old in stored:
             if "vehicles" in old.tables or old.reader.startswith(MAP_PREFIX):
-                again.read(old, made[old], lambda part: part.table == "vehicles")
+                again.read(old, made[old], {"vehicles"})
         for old in stored:
-            had = frozenset(made[old].tables)
-            read, case = again.read(old, made[old], lambda part, had=had: part.table not in had)
+            read, case = again.read(old, made[old], set(TABLES) - made[old].tables)
             made[old].rejections += read.rejections
             results.append(_conclude(con, read, made[old], case))
             mark_replaced(con, old.load_id, made[old].load_id)
@@ -268,18 +267,17 @@ class _Again:
     readers: Sequence[Reader]
     clock: Clock
 
-    def read(
-        self, old: PastLoad, made: _Made, wanted: Callable[[PlainFile | PlainRows], bool]
-    ) -> tuple[ReadFile, _Case]:
-        """Read a file and take in the parts that are wanted."""
+    def read(self, old: PastLoad, made: _Made, tables: Collection[str]) -> tuple[ReadFile, _Case]:
+        """Read a file and take in its parts of these tables."""
         with taken_out(self.archive, old.sha256, old.file_name) as snapshot:
             arrival = _arrival(old, snapshot)
             case = _case(arrival, snapshot, self.clock(), self.clock)
             try:
                 reader = identify(case.delivery, self.readers)
                 read = reader.read(case.delivery)
-                for part in filter(wanted, read.parts):
-                    _take_part(self.con, part, made, case, short=False)
+                for part in read.parts:
+                    if part.table in tables:
+                        _take_part(self.con, part, made, case, short=False)
             except (RefusedFileError, DecodeError) as error:
                 raise RefusedFileError(
                     f"Nothing was changed: load {old.load_id}, which was stored, would now be "

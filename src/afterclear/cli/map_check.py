@@ -23,7 +23,7 @@ SHOWN = 10  # refused rows
     "-o", "--output", type=click.Path(path_type=Path), help="File for the suggested map (.toml)."
 )
 @with_app
-def command(  # noqa: PLR0913 - one argument an option
+def command(
     app: App, file: Path, rows: int, vehicle: str | None, zone: str, output: Path | None
 ) -> None:
     """Show what is made of FILE; suggest an import map where nothing takes it."""
@@ -63,9 +63,14 @@ def _tell_preview(preview: Preview) -> None:
     if preview.note:
         click.echo(f"note: {preview.note}")
     shape = pl.Config(
-        tbl_cols=-1, tbl_rows=-1, tbl_width_chars=-1, fmt_str_lengths=24, tbl_hide_dataframe_shape=True,
-        tbl_hide_column_data_types=True, tbl_formatting="ASCII_MARKDOWN",
-    )  # fmt: skip
+        tbl_cols=-1,
+        tbl_rows=-1,
+        tbl_width_chars=-1,
+        fmt_str_lengths=24,
+        tbl_hide_dataframe_shape=True,
+        tbl_hide_column_data_types=True,
+        tbl_formatting="ASCII_MARKDOWN",
+    )
     for table, n_rows, head in preview.tables:
         click.echo(f"{table}: {n_rows} rows, the first {len(head)}:")
         with shape:

@@ -5,6 +5,7 @@ python-can's readers, one frame at a time.  A line that is no frame becomes a re
 """
 
 import re
+from codecs import BOM_UTF8
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -101,6 +102,8 @@ def read_candump(path: Path, zone: str) -> Frames:
 def _chunks(path: Path) -> Iterator[bytes]:
     with path.open("rb") as file:
         rest = b""
+        if file.read(len(BOM_UTF8)) != BOM_UTF8:
+            file.seek(0)
         while block := file.read(CHUNK_BYTES):
             whole, newline, tail = block.rpartition(b"\n")
             if newline:

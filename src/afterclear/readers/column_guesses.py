@@ -17,22 +17,13 @@ from afterclear.readers.import_map import KEY_MARKS, NUMBERS, TIMES
 from afterclear.readers.map_cells import number_shape
 
 # How times are written around the world; tried in this order.
-TIME_FORMATS = tuple(
-    f"{day} {clock}".strip() if clock else day
-    for day in (
-        "%Y-%m-%d",
-        "%d.%m.%Y",
-        "%d/%m/%Y",
-        "%m/%d/%Y",
-        "%d-%m-%Y",
-        "%d.%m.%y",
-        "%d/%m/%y",
-        "%m/%d/%y",
-        "%Y/%m/%d",
-        "%Y%m%d",
-    )
-    for clock in ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "")
-) + ("%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S%#z")
+_DAYS = (
+    *("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y"),
+    *("%d.%m.%y", "%d/%m/%y", "%m/%d/%y", "%Y/%m/%d", "%Y%m%d"),
+)
+_CLOCKS = (" %H:%M:%S", " %H:%M", " %I:%M:%S %p", " %I:%M %p", "")
+_JOINED = ("%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S%#z")
+TIME_FORMATS = (*(f"{day}{clock}" for day in _DAYS for clock in _CLOCKS), *_JOINED)
 MARKS = ((".", ""), (".", ","), (",", "."), (",", ""), (".", " "), (",", " "), (".", "'"))
 _VIN = re.compile(r"[A-HJ-NPR-Z0-9]{17}", re.IGNORECASE)
 _UNIT = re.compile(r"(?:[\d.,' ]+)\s*(km|mi|miles|h)\.?", re.IGNORECASE)
@@ -112,7 +103,7 @@ def guess_columns(
             if guess is not None and guess.sure >= LEAST:
                 guesses.append(guess)
     taken: dict[str, Guess] = {}
-    used: set[str] = set()
+    used: set[object] = set()
     for guess in sorted(guesses, key=lambda g: -g.sure):
         if guess.column not in taken and guess.heading not in used:
             taken[guess.column] = guess
@@ -131,16 +122,12 @@ def _put_together(taken: dict[str, Guess], frame: pl.DataFrame, words: HeadingWo
     }
     for name in ("scanned_at", "cleared_at", "repaired_at"):
         clock = parts.get("time_of_day")
-        if name not in taken or clock is None:
+        if name not in taken or clock is None or isinstance(taken[name].heading, tuple):
             continue
         date = taken[name]
-        both = [
-            f"{d} {t}"
-            for d, t in zip(values_of(frame, date.heading), values_of(frame, clock), strict=False)
-        ]
-        if time_formats(both):
-            why = f"{date.why}; joined with {clock!r}"
-            taken[name] = replace(date, heading=(date.heading, clock), why=why)
+        both = (str(date.heading), clock)
+        if time_formats(values_of(frame, both)):
+            taken[name] = replace(date, heading=both, why=f"{date.why}; joined with {clock!r}")
     if "spn" in parts and "fmi" in parts and "code" not in taken:
         values = values_of(frame, parts["spn"]) + values_of(frame, parts["fmi"])
         sure = HALF + HALF * _share(values, str.isdecimal)

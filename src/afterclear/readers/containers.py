@@ -115,6 +115,17 @@ def unpacked(path: Path, name: str, kind: str, folder: Path) -> Unpacked:
     return made
 
 
+def check_nesting(nesting: int, name: str) -> None:
+    """Refuse a file that is packed too many times over.
+
+    Raises:
+        RefusedFileError: it is.
+
+    """
+    if nesting >= MAX_NESTING:
+        raise RefusedFileError(f"{name} is packed {nesting} times over; at most {MAX_NESTING}.")
+
+
 @dataclass(slots=True)
 class _Budget:
     name: str
@@ -160,7 +171,8 @@ def _of_zip(path: Path, name: str, made: Unpacked) -> Files:
 
 def _moment(parts: tuple[int, ...]) -> float | None:
     try:
-        return datetime(*parts, tzinfo=UTC).timestamp()  # type: ignore[arg-type]
+        year, month, day, hour, minute, second = parts
+        return datetime(year, month, day, hour, minute, second, tzinfo=UTC).timestamp()
     except ValueError:
         return None
 
@@ -221,7 +233,7 @@ def _attachments(mail: EmailMessage, made: Unpacked) -> Iterator[tuple[str, Emai
             made.passed_over["pictures of the mail passed over"] += 1
             continue
         check_name(named or "", mail.get("Subject", "the mail"))
-        yield named or f"attachment {number}", cast("EmailMessage", part)
+        yield named or f"attachment {number}", part
 
 
 def _sent_at(mail: EmailMessage) -> float | None:

@@ -35,7 +35,11 @@ csv.field_size_limit(1 << 30)  # a refused file may hold anything; MAX_LINE is o
 
 HEAD_CHARACTERS = 1 << 20  # the headings are looked for in so much
 MAX_ROW_LINES = 1000  # a quoted cell with more line breaks has lost its closing quote
-QUOTE = '"'
+QUOTED = "quotes that are closed, and doubled inside a quoted cell"
+
+
+class Torn(list[str]):
+    """Cells of a line whose quotes do not close, or close within a cell."""
 
 
 class DelimitedFile:
@@ -216,26 +220,33 @@ def _leave_out_totals(table: SourceTable, names: list[str], totals: str | None) 
 def _slow(body: str, begin: _Begin, spec: MapTable, how: ImportMap, where: str) -> SourceTable:
     width = len(spec.names) or (len(begin.header[1]) if begin.header else 0)
     lines = body.split("\n")
-    too_long: list[Rejection] = []
+    refused: list[Rejection] = []
     for n, line in enumerate(lines):
         if len(line) > MAX_LINE:
             expected = f"a line of at most {MAX_LINE:,} characters; this has {len(line):,}"
-            too_long.append(Rejection(spec.into, begin.first_line + n, None, line[:200], expected))
+            refused.append(Rejection(spec.into, begin.first_line + n, None, line[:200], expected))
             lines[n] = ""
     grid = [(n + begin.first_line - 1, cells) for n, cells in _rows(lines, how.delimiter, width)]
+    refused += [
+        Rejection(spec.into, n, None, lines[n - begin.first_line][:200], QUOTED)
+        for n, cells in grid
+        if isinstance(cells, Torn)
+    ]
+    grid = [row for row in grid if not isinstance(row[1], Torn)]
     if begin.header:
         grid.insert(0, begin.header)
     headed = 1 if begin.header else 0
     again = spec.model_copy(update={"header": headed, "header_has": (), "until": None})
     table = table_of_grid(grid, again, where, fill_short=how.short_rows == "fill")
-    table.rejections += too_long
+    table.rejections += refused
     return table
 
 
 def _rows(lines: list[str], delimiter: str, width: int = 0) -> Iterator[tuple[int, Cells]]:
     """Split lines into (line from 1, cells); a quote that never closes spoils its line only.
 
-    ``width``: cells a row should have; 0: not known, then any row will do.
+    Such a line comes as ``Torn`` cells.  ``width``: cells a row should have; 0: not known, then
+    any row will do.
     """
     at = 0
     while at < len(lines):
@@ -246,26 +257,21 @@ def _rows(lines: list[str], delimiter: str, width: int = 0) -> Iterator[tuple[in
             try:
                 cells = next(reader, None)
             except csv.Error:
-                cells = []
-                is_whole = False
-            else:
-                is_whole = True
+                cells = Torn()
             if cells is None:
                 break
             after = begin + reader.line_num
             if at > begin and reader.line_num == MAX_ROW_LINES and after < len(lines):
                 break  # it may go on beyond the lines handed over: begin anew with it
-            if is_whole and (after - at == 1 or not width or len(cells) == width):
+            is_torn = isinstance(cells, Torn) or (after - at > 1 and width and len(cells) != width)
+            if not is_torn:
                 yield at + 1, cells
                 at = after
                 continue
-            yield at + 1, _unquoted(lines[at], delimiter)
+            quoting = csv.QUOTE_NONE
+            yield at + 1, Torn(next(csv.reader([lines[at]], delimiter=delimiter, quoting=quoting)))
             at += 1
             break
-
-
-def _unquoted(line: str, delimiter: str) -> Cells:
-    return next(csv.reader([line], delimiter=delimiter, quoting=csv.QUOTE_NONE), [])
 
 
 def as_grid(text: str, delimiter: str, most: int) -> list[tuple[int, Cells]]:

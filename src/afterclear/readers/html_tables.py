@@ -136,7 +136,7 @@ def html_tables(text: str, where: str) -> list[HtmlTable]:
     """
     parser = _Tables()
     try:
-        parser.feed(text)
+        parser.feed(text.replace("\r\n", "\n").replace("\r", "\n"))
         tables = parser.finish()
     except (AssertionError, RecursionError) as error:
         raise RefusedFileError(f"{where} is no HTML: {error}") from error

@@ -9,7 +9,7 @@ import re
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 from zoneinfo import available_timezones
 
 import polars as pl
@@ -24,7 +24,7 @@ from pydantic import (
 )
 
 from afterclear.errors import ConfigError
-from afterclear.plain import MILE_COLUMNS, TABLES, Kind
+from afterclear.plain import TABLES, Kind
 from afterclear.readers.units import UNITS, unit_fits
 
 # Ways to know a vehicle besides its number; the store finds the number (store/identity.py).
@@ -249,7 +249,9 @@ class ImportMap(_Part):
 
     @field_validator("table")
     @classmethod
-    def _fit_the_kind(cls, tables: tuple[MapTable, ...], info: ValidationInfo) -> Any:
+    def _fit_the_kind(
+        cls, tables: tuple[MapTable, ...], info: ValidationInfo
+    ) -> tuple[MapTable, ...]:
         kind = info.data.get("kind")
         wrong = []
         for n, table in enumerate(tables, 1):

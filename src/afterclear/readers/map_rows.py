@@ -267,7 +267,7 @@ def _part(
     refused: list[Rejection] = []
     told = pl.Series([False]).new_from_index(0, len(rows))
     for column in broken:
-        mask = column.unread & ~told  # type: ignore[operator]
+        mask = column.unread & ~told
         told = told | mask
         found = frame.with_columns(column.raw.alias(_VALUE)).filter(mask)
         refused += [_refusal(row, column, into) for row in found.iter_rows(named=True)]

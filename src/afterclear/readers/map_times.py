@@ -109,7 +109,9 @@ def _of_serial(cells: pl.Series, rules: TimeRules) -> pl.Series:
     number = pl.select(pl.when(text.str.contains(_SERIAL)).then(text)).to_series().cast(pl.Float64)
     seconds = (number * 86_400).round(0).cast(pl.Int64)
     begin = datetime.combine(_DAY_0[rules.serial], time())
-    return pl.select(pl.lit(begin) + pl.duration(seconds=seconds, time_unit="us")).to_series()
+    return pl.select(
+        pl.lit(begin) + pl.duration(seconds=pl.lit(seconds), time_unit="us")
+    ).to_series()
 
 
 def _settled(

@@ -83,7 +83,10 @@ def nested_table(tree: Node, spec: MapTable, where: str) -> SourceTable:
 
     """
     steps = [step for step in spec.rows.split(".") if step]
-    rows = list(_rows(tree, steps, (), {}, 0))
+    try:
+        rows = list(_rows(tree, steps, (), {}, 0))
+    except RecursionError as error:
+        raise RefusedFileError(f"{where} nests deeper than {MAX_DEPTH} levels.") from error
     if not rows:
         raise RefusedFileError(f"{where} has nothing at the path {spec.rows or '(the root)'!r}.")
     names: dict[str, None] = {}

@@ -64,9 +64,8 @@ def frame_of(names: Sequence[str], rows: Sequence[tuple[int, Cells]]) -> pl.Data
         name: pl.Series(name, cells, dtype=pl.String)
         for name, cells in zip(names, columns, strict=True)
     }
-    return pl.DataFrame(data).with_columns(
-        pl.Series(LINE, [line for line, _ in rows], dtype=pl.Int64)
-    )
+    data[LINE] = pl.Series(LINE, [line for line, _ in rows], dtype=pl.Int64)
+    return pl.DataFrame(data)
 
 
 def find_header(

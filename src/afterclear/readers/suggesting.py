@@ -1,8 +1,8 @@
-"""A map for a file nobody has mapped yet: guessed, with how sure each line is, for a person to mend.
+"""A map for a file nobody has mapped yet: guessed, each line with how sure it is.
 
-First the kind of file, then its table and the row of its headings, then its columns.  The result
-is a map as TOML with a remark on every line that was guessed; what could not be guessed stands
-as a remark to be filled in.
+First the kind of file, then its table and the row of its headings, then its columns.  The
+result is for a person to mend: TOML with a remark on every line that was guessed; what could not
+be guessed stands as a remark to be filled in.
 """
 
 import json
@@ -207,9 +207,7 @@ def _of_grid(
     words: HeadingWords,
 ) -> _Seen:
     at, _ = _best_header(grid, words)
-    spec = MapTable.model_construct(
-        into="scans", header=at + 1, header_has=(), names=(), until=None, totals=None
-    )
+    spec = MapTable.model_construct(into="scans", header=at + 1, header_has=(), columns={})
     table = table_of_grid(grid, spec, "the file", fill_short=True)
     has = [c for c in grid[at][1] if c and c.strip()]
     unique = [c for c in has if has.count(c) == 1]
@@ -234,11 +232,12 @@ def _best_header(grid: Grid, words: HeadingWords) -> tuple[int, float]:
 
 def _in_nested(kind: str, tree: Node, delivery: Delivery) -> _Seen:
     """Take the path to the deepest list that has the most rows."""
-    paths = Counter(_paths(tree, ()))
+    paths: Counter[tuple[str, ...]] = Counter(_paths(tree, ()))
     if not paths:
         paths[()] = 1
-    path = ".".join(max(paths, key=lambda p: (len(p), paths[p])))
-    spec = MapTable.model_construct(into="scans", rows=path)
+    deepest: tuple[str, ...] = max(paths, key=lambda p: (len(p), paths[p]))
+    path = ".".join(deepest)
+    spec = MapTable.model_construct(into="scans", rows=path, columns={})
     return _Seen(
         kind, {}, {"rows": path} if path else {}, nested_table(tree, spec, delivery.name).frame
     )
@@ -359,7 +358,7 @@ def _missing_lines(into: str, guesses: Sequence[Guess]) -> Iterator[str]:
         wanted.append("ecu")
     for name in wanted:
         if name == "vehicle_id" and into != "vehicles":
-            yield "# vehicle_id, vin or plate = ?  # 0 % sure: none was found; `load --vehicle` tells"
+            yield "# vehicle_id, vin or plate = ?  # 0 % sure: `load --vehicle ID` can tell too"
         elif name == "ecu":
             yield '# ecu = { value = "engine" }  # 0 % sure: no column was found'
         else:

@@ -4,7 +4,7 @@ Cells come as the numbers and times the workbook holds, not as it shows them: ``
 ``12``, a cell formatted as a time becomes ISO 8601.  Formulas give their last computed value.
 """
 
-import datetime
+import datetime as dt
 import io
 import zipfile
 from dataclasses import dataclass
@@ -22,7 +22,7 @@ _ZIP = b"PK\x03\x04"
 _COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # the container of xls
 _SIGNS = ("[Content_Types].xml", "mimetype", "content.xml")
 
-Cell = int | float | str | bool | datetime.time | datetime.date | datetime.timedelta
+Cell = int | float | str | bool | dt.time | dt.date | dt.timedelta
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ def _sheet(book: CalamineWorkbook, name: str, where: str, how: tuple[str, int | 
     )
 
 
-def _text(cell: Cell | None, decimal: str) -> str | None:
+def _text(cell: Cell | None, decimal: str) -> str | None:  # noqa: PLR0911 - one a kind of cell
     """Write a cell as text."""
     if cell is None or cell == "":
         return None
@@ -104,12 +104,12 @@ def _text(cell: Cell | None, decimal: str) -> str | None:
     if isinstance(cell, float):
         is_whole = cell.is_integer() and abs(cell) < MAX_WHOLE
         return str(int(cell)) if is_whole else repr(cell).replace(".", decimal)
-    if isinstance(cell, datetime.datetime):
+    if isinstance(cell, dt.datetime):
         # rounded to the second: a day number of a spreadsheet holds a time to a few ms only
-        rounded = cell + datetime.timedelta(microseconds=500_000)
+        rounded = cell + dt.timedelta(microseconds=500_000)
         return rounded.replace(microsecond=0).isoformat()
-    if isinstance(cell, datetime.date | datetime.time):
+    if isinstance(cell, dt.date | dt.time):
         return cell.isoformat()
-    if isinstance(cell, datetime.timedelta):
+    if isinstance(cell, dt.timedelta):
         return repr(cell.total_seconds()).replace(".", decimal)
     return str(cell)

@@ -215,6 +215,7 @@ def transaction(con: DuckDBPyConnection) -> Iterator[None]:
         # after a failed write the database has given up already: the first error counts
         with suppress(duckdb.Error):
             con.execute("ROLLBACK")
+            con.execute("SET TimeZone = 'UTC'")  # a reading that failed may have left its own
         raise
     con.execute("COMMIT")
 

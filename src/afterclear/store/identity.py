@@ -180,7 +180,7 @@ class _Answer:
 _Key = tuple[str | None, str | None, str | None, date | None]
 
 
-def _answer(key: _Key, known: Claims) -> _Answer:
+def _answer(key: _Key, known: Claims) -> _Answer:  # noqa: PLR0911 - the cases as the head lists them
     """Tell whose rows with this number, VIN and plate of this day are."""
     number, vin, plate, day = key
     number, vin, plate = ((x.strip() or None) if x else None for x in (number, vin, plate))
@@ -264,7 +264,8 @@ def _move(con: Connection, name: str, load_id: int) -> int:
     key = key_hash(table)
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE had_already AS SELECT place FROM moving
-            WHERE {key} IN (SELECT {key} FROM {name} WHERE vehicle_id IN (SELECT own FROM own_numbers))"""
+            WHERE {key} IN (
+                SELECT {key} FROM {name} WHERE vehicle_id IN (SELECT own FROM own_numbers))"""
     )
     _set_aside(con, name, load_id)
     con.execute(

@@ -6,6 +6,7 @@ two rows of the file contradict each other; numbering the rows costs the second 
 against 0.65 s for a million rows), so only such a file is staged again in order.
 """
 
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -72,8 +73,14 @@ def stage(con: DuckDBPyConnection, source: RawTable, *, in_order: bool = False) 
             f"The file cannot be read as {source.form.upper()}: {str(error).splitlines()[0]}"
         ) from error
     finally:
-        con.execute("SET TimeZone = 'UTC'")
+        reset_zone(con)
     return scalar(con, "SELECT count(*) FROM staged")
+
+
+def reset_zone(con: DuckDBPyConnection) -> None:
+    """Give the session its own zone back; an aborted transaction must be given up first."""
+    with suppress(duckdb.TransactionException):
+        con.execute("SET TimeZone = 'UTC'")
 
 
 def row_checks(source: RawTable) -> list[tuple[str, str, str]]:
@@ -162,11 +169,21 @@ def _text(name: str) -> str:
 
 
 def json_keys(con: DuckDBPyConnection, path: Path) -> tuple[str, ...]:
-    """Name every key that any object of a JSON Lines file has, sorted."""
-    rows = con.execute(
-        f"""SELECT DISTINCT unnest(json_keys(line)) AS name FROM {_lines(_text(str(path)))}
-            WHERE json_valid(line) AND json_type(line) = 'OBJECT' ORDER BY name"""
-    ).fetchall()
+    """Name every key that any object of a JSON Lines file has, sorted.
+
+    Raises:
+        RefusedFileError: the file is no text in UTF-8, or a line is longer than any row.
+
+    """
+    try:
+        rows = con.execute(
+            f"""SELECT DISTINCT unnest(json_keys(line)) AS name FROM {_lines(_text(str(path)))}
+                WHERE json_valid(line) AND json_type(line) = 'OBJECT' ORDER BY name"""
+        ).fetchall()
+    except duckdb.InvalidInputException as error:
+        raise RefusedFileError(
+            f"The file cannot be read as JSONL: {str(error).splitlines()[0]}"
+        ) from error
     return tuple(name for (name,) in rows)
 
 

@@ -39,21 +39,32 @@ class PastLoad:
     tables: str  # names of the plain tables it brought rows of
 
 
+_LEDGER = ("load_id", "source", "file_name", "sha256", "reader", "outcome", "tables")
+_ORIGIN = ("zone", "vehicle_id", "started_at", "changed_at")
+
+
 def past_loads(con: Connection) -> list[PastLoad]:
     """List the loads that count, oldest first: stored or refused, not replaced."""
     rows = query(
         con,
-        """SELECT l.load_id, l.source, l.file_name, l.sha256, coalesce(l.reader, ''), l.outcome,
-               coalesce(o.zone, 'UTC'), o.vehicle_id, o.started_at, o.changed_at,
-               coalesce(o.tables, '')
+        """SELECT l.load_id, l.source, l.file_name, l.sha256, coalesce(l.reader, '') AS reader,
+               l.outcome,
+               coalesce(o.zone, 'UTC') AS zone, o.vehicle_id, o.started_at, o.changed_at,
+               coalesce(o.tables, '') AS tables
            FROM loads l LEFT JOIN load_origins o USING (load_id)
            WHERE l.outcome IN ('stored', 'refused') ORDER BY l.load_id""",
     )
-    return [PastLoad(*row[:6], Origin(*row[6:10]), row[10]) for row in rows.iter_rows()]
+    return [
+        PastLoad(
+            **{name: row[name] for name in _LEDGER},
+            origin=Origin(**{name: row[name] for name in _ORIGIN}),
+        )
+        for row in rows.iter_rows(named=True)
+    ]
 
 
 def mendable(con: Connection) -> set[int]:
-    """Loads that refused rows, or were refused as a whole."""
+    """Name the loads that refused rows, or were refused as a whole."""
     rows = query(
         con,
         """SELECT load_id FROM loads WHERE outcome = 'refused'
