@@ -59,7 +59,10 @@ def as_message(letter: Letter) -> EmailMessage:
     message.add_alternative(letter.html, subtype="html")
     for part in letter.attached:
         main, sub = part.kind
-        message.add_attachment(part.content, maintype=main, subtype=sub, filename=part.name)
+        params = {"charset": "utf-8"} if main == "text" else {}
+        message.add_attachment(
+            part.content, maintype=main, subtype=sub, filename=part.name, params=params
+        )
     return message
 
 

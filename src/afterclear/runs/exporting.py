@@ -6,9 +6,10 @@ from typing import Literal
 import polars as pl
 import polars.selectors as cs
 
+from afterclear.digest.pseudonyms import pseudonymise
 from afterclear.errors import UnknownNameError
 from afterclear.runs.app import App
-from afterclear.runs.pages import aware
+from afterclear.runs.pages import aware, pseudonyms_of
 from afterclear.store.database import open_store, query
 from afterclear.store.exports import EXPORTS
 
@@ -23,12 +24,15 @@ def export_frame(app: App, table: str) -> pl.DataFrame:
 
     Raises:
         UnknownNameError: there is no such table.
+        ConfigError: names are to be tokens, and their key is not set.
 
     """
     if table not in EXPORTS:
         raise UnknownNameError("table to export", table, EXPORTS)
+    names = pseudonyms_of(app, public=False)
     with open_store(app.store, read_only=True) as con:
-        return aware(query(con, EXPORTS[table]))
+        frame = aware(query(con, EXPORTS[table]))
+    return frame if names is None else pseudonymise(frame, names)
 
 
 def export_text(app: App, table: str, form: Literal["csv", "jsonl"]) -> str:

@@ -1,0 +1,322 @@
+"""Invented findings on the invented fleet: one of each kind, flagged and not."""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+import polars as pl
+
+Row = dict[str, Any]
+
+
+def day(month: int, on: int) -> datetime:
+    """Give a day of 2025."""
+    return datetime(2025, month, on, 9, tzinfo=UTC)
+
+
+def _holder(level: str, name: str, seen: int, expected: float, label: str) -> Row:
+    return {
+        "level": level,
+        "name": name,
+        "n_attempts": 90,
+        "n_judged": 80,
+        "observed": seen,
+        "expected": expected,
+        "ratio": seen / expected,
+        "ratio_low": 0.8 * seen / expected,
+        "ratio_high": 1.3 * seen / expected,
+        "limit_ratio": 1.9,
+        "flagged": label == "worse",
+        "lost_to_follow_up": 0.04,
+        "label": label,
+        "phi": 1.4,
+        "sentence": f"{seen} come-backs seen where {expected:.1f} were to be expected.",
+        "method": "observed over expected",
+    }
+
+
+def _part(number: str, brand: str, failed: int, ratio: float | None, *, flagged: bool) -> Row:
+    return {
+        "part_number": number,
+        "part_brand": brand,
+        "part_family": "wheel_speed_sensor",
+        "position": None,
+        "n_fitted": 12,
+        "n_failed": failed,
+        "km_observed": 180_000.0,
+        "b10_km": 9_000.0 if failed else None,
+        "b10_low_km": 4_000.0,
+        "b10_high_km": 16_000.0 if failed else None,
+        "shape": 1.4,
+        "life_ratio_to_peers": ratio,
+        "ratio_low": 0.1,
+        "ratio_high": 0.9,
+        "q_value": 0.01,
+        "flagged": flagged,
+        "method": "likelihood",
+        "grouping": "number",
+        "family_label": "wheel speed sensor",
+        "sentence": f"{failed} of 12 parts failed in 180,000 km together.",
+    }
+
+
+def _claim(vehicle: str, ran: float, ended_by: str) -> Row:
+    return {
+        "part_number": "KX-11",
+        "part_brand": "Brellow",
+        "part_family": "wheel_speed_sensor",
+        "position": "front_right",
+        "vehicle_id": vehicle,
+        "fitted_at": day(1, 9),
+        "fitted_km": 50_000.0,
+        "fitted_repair_id": f"WO-f-{vehicle}",
+        "ended_by": ended_by,
+        "removed_at": day(5, 2) if ended_by == "failure" else None,
+        "removed_km": 50_000.0 + ran if ended_by == "failure" else None,
+        "removed_repair_id": f"WO-r-{vehicle}" if ended_by == "failure" else None,
+        "km_run": ran,
+        "km_unwatched": 0.0,
+        "fitted_site": "Northquay",
+        "part_cost": 61.5,
+        "currency": "EUR",
+    }
+
+
+def _recurring(vehicle: str, code: str, times: int, *, flagged: bool) -> Row:
+    return {
+        "vehicle_id": vehicle,
+        "ecu": "engine",
+        "code": code,
+        "family": "misfire" if code == "P0301" else "egr_flow",
+        "n_episodes": times,
+        "exposure_km": 80_000.0,
+        "rate_per_10000km": 0.9,
+        "peer_rate_per_10000km": 0.1,
+        "p_excess": 0.99,
+        "q_value": 0.01,
+        "flagged": flagged,
+        "sentence": f"Began {times} times where 0.8 times are usual.",
+        "family_label": "misfire" if code == "P0301" else "EGR flow",
+        "meaning": "misfire, cylinder 1" if code == "P0301" else "EGR flow too small",
+        "ratio": 9.0,
+        "ratio_low": 3.0,
+        "ratio_high": 20.0,
+    }
+
+
+def _quarter(name: str, share: float | None, judged: int) -> Row:
+    spread = None if share is None else 0.1
+    return {
+        "site": None,
+        "quarter": name,
+        "n_attempts": judged + 4,
+        "n_judged": judged,
+        "observed": 5,
+        "expected": 4.2,
+        "share_held": share,
+        "share_low": None if spread is None or share is None else share - spread,
+        "share_high": None if spread is None or share is None else share + spread,
+    }
+
+
+def _role(scan: str, ecu: str, code: str, role: str, cause: tuple[str, str] | None = None) -> Row:
+    return {
+        "scan_id": scan,
+        "vehicle_id": "BUS-07",
+        "ecu": ecu,
+        "code": code,
+        "role": role,
+        "primary_ecu": cause[0] if cause else None,
+        "primary_code": cause[1] if cause else None,
+        "confidence": 0.9,
+        "why": f"{code}: because the fixture says so.",
+        "seen_at": day(5, 20) if scan == "S-2" else day(3, 1),
+    }
+
+
+def _stock(vehicle: str, verdict: str, km: float | None, *, safety: bool = False) -> Row:
+    return {
+        "vehicle_id": vehicle,
+        "verdict": verdict,
+        "reasons": "[]",
+        "km_to_rescan": km,
+        "last_full_scan_at": day(5, 2) if verdict == "ready" else None,
+        "because": f"{verdict}, as the fixture says.",
+        "safety": safety,
+    }
+
+
+def _reason(vehicle: str, position: int, because: str) -> Row:
+    return {
+        "vehicle_id": vehicle,
+        "position": position,
+        "reason": "scan_old",
+        "weight": "rescan",
+        "subject": None,
+        "km_to_rescan": 0.0,
+        "source": None,
+        "because": because,
+    }
+
+
+def _work(vehicle: str, rank: int | None, kind: str, *, safety: bool = False) -> Row:
+    return {
+        "vehicle_id": vehicle,
+        "rank": rank,
+        "action": f"Look at {vehicle}.",
+        "because": f"{vehicle} has a fault, 120 km after its repair.",
+        "safety": safety,
+        "attempt_ids": "",
+        "audience": "fleet",
+        "kind": kind,
+        "expected_loss": 140.0,
+        "currency": "EUR",
+        "codes": '["C0034"]' if safety else '["P0301"]',
+        "cautions": "brakes" if safety else "",
+        "decided": None if rank else "Wait, says M. Orrel.",
+        "evidence": "To scan after 300 km.",
+    }
+
+
+ROWS: dict[str, list[Row]] = {
+    "recurring": [
+        _recurring("HX-211", "P0301", 5, flagged=True),
+        _recurring("HX-217", "P0401", 4, flagged=True),
+        _recurring("HX-211", "P0401", 2, flagged=False),
+    ],
+    "worsening": [
+        {
+            "vehicle_id": vehicle,
+            "n_events": n,
+            "exposure_km": 90_000.0,
+            "trend": trend,
+            "p_value": 0.002,
+            "q_value": 0.01,
+            "shape": 2.2,
+            "sentence": f"{n} new faults in 90,000 km.",
+        }
+        for vehicle, n, trend in (
+            ("HX-211", 11, "worsening"),
+            ("HX-217", 9, "improving"),
+            ("HX-204", 2, "too_few"),
+            ("BUS-15", 8, "none"),
+        )
+    ],
+    "parts": [
+        _part("KX-11", "Brellow", 6, 0.3, flagged=True),
+        _part("TD-9", "Tandrel", 1, None, flagged=False),
+        _part("TD-8", "Tandrel", 0, None, flagged=False),
+    ],
+    "claims": [
+        _claim("HX-204", 4_000.0, "failure"),
+        _claim("HX-211", 9_000.0, "failure"),
+        _claim("HX-217", 15_000.0, "in_service"),
+        _claim("HX-999", 12_000.0, "preventive"),  # of a vehicle no list names
+    ],
+    "holders": [
+        _holder("site", "Northquay", 40, 21.0, "worse"),
+        _holder("site", "Hollin Yard", 9, 12.0, "ordinary"),
+        _holder("site", "Marrow Lane", 2, 9.0, "better"),
+        _holder("site", "Outpost", 1, 0.6, "too_few"),
+        _holder("technician", "M. Orrel", 30, 16.0, "ordinary"),
+        _holder("brand", "Brellow", 9, 3.0, "worse"),
+        _holder("brand", "Tandrel", 4, 6.0, "ordinary"),
+    ],
+    "held_by_quarter": [
+        _quarter("2024-Q3", 0.55, 30),
+        _quarter("2024-Q4", None, 0),
+        _quarter("2025-Q1", 0.7, 25),
+        _quarter("2025-Q2", 1.0, 2),
+    ],
+    "process": [
+        {
+            "site": site,
+            "finding": "bare_clears",
+            "n": n,
+            "n_of": 40,
+            "share": n / 40,
+            "share_low": 0.1,
+            "share_high": 0.7,
+            "others_share": 0.2,
+            "q_value": 0.01,
+            "flagged": flagged,
+            "sentence": f"{n} of 40 visits ended with a clear.",
+        }
+        for site, n, flagged in (("Northquay", 22, True), ("Hollin Yard", 7, False))
+    ],
+    "process_costs": [
+        {
+            "site": "Northquay",
+            "finding": "come_backs",
+            "currency": currency,
+            "n_orders": 9,
+            "n_priced": 8,
+            "cost": cost,
+        }
+        for currency, cost in (("EUR", 2_310.0), ("CHF", 88.0))
+    ],
+    "roles": [
+        _role("S-2", "brakes", "C0034", "primary"),
+        _role("S-2", "gateway", "U0121", "consequential", ("brakes", "C0034")),
+        _role("S-2", "body", "B1318", "stands_alone"),
+        _role("S-1", "gateway", "U0121", "stands_alone"),
+    ],
+    "stock": [
+        _stock("VAN-31", "ready", None),
+        _stock("VAN-34", "rescan", 250.0),
+        _stock("VAN-40", "hold", None, safety=True),
+    ],
+    "stock_reasons": [
+        _reason("VAN-34", 2, "About 250 km of mixed driving complete the self-tests."),
+        _reason("VAN-34", 1, "The memory was cleared 14 km before the last scan."),
+        _reason("VAN-40", 1, "C0050 in the brakes unit is open."),
+    ],
+    "worklist": [
+        _work("HX-211", 2, "bring_in"),
+        _work("BUS-07", 1, "bring_in", safety=True),
+        _work("VAN-40", 3, "scan", safety=True),
+    ],
+    "worklist_set_aside": [_work("BUS-15", None, "bring_in")],
+    "leftovers": [
+        {
+            "vehicle_id": "BUS-07",
+            "ecu": "gateway",
+            "code": "U0121",
+            "primary_ecu": "brakes",
+            "primary_code": "C0034",
+            "is_open": True,
+            "why": "U0121 is still there after C0034 was repaired.",
+        }
+    ],
+    "echo_work": [
+        {
+            "attempt_id": "BUS-07/2",
+            "vehicle_id": "BUS-07",
+            "code": "U0121",
+            "primary_ecu": "brakes",
+            "primary_code": "C0034",
+            "why": "The work on U0121 was on an echo.",
+        }
+    ],
+    "decisions": [
+        {
+            "vehicle_id": "BUS-15",
+            "attempt_id": None,
+            "ecu": None,
+            "code": "P2002",
+            "word": word,
+            "until_at": day(9, 1),
+            "until_km": 160_000.0,
+            "decided_by": "M. Orrel",
+            "note": "filter is ordered",
+            "decided_at": day(6, 1),
+            "undone_at": undone,
+        }
+        for word, undone in (("wait", None), ("not_a_fault", day(6, 2)))
+    ],
+}
+
+
+def findings(rows: Mapping[str, list[Row]] = ROWS) -> dict[str, pl.DataFrame]:
+    """Put the rows into tables."""
+    return {name: pl.DataFrame(found, infer_schema_length=None) for name, found in rows.items()}

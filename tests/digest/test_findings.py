@@ -1,0 +1,154 @@
+"""Findings on the fleet, stock and vehicle pages."""
+
+from dataclasses import replace
+
+import html5lib
+import polars as pl
+import pytest
+
+from afterclear.digest.build import DigestModel, build_digest
+from afterclear.digest.finding_rows import Role
+from afterclear.digest.findings import read_findings
+from afterclear.digest.render import render_digest, render_stock
+from afterclear.digest.roles import scan_roles
+from tests.digest.findings_fixture import ROWS, findings
+from tests.digest.fleet_fixture import fleet
+
+MARKS = {("stock", "VAN-31"): "hold", ("stock", "VAN-34"): "rescan", ("stock", "VAN-45"): "ready"}
+
+
+@pytest.fixture(scope="module")
+def model() -> DigestModel:
+    return build_digest(fleet(findings=findings(), previous_marks=MARKS))
+
+
+@pytest.fixture(scope="module")
+def pages(model: DigestModel) -> dict[str, str]:
+    return render_digest(model)
+
+
+def test_every_page_with_findings_is_valid_html(pages: dict[str, str]) -> None:
+    for html in pages.values():
+        html5lib.HTMLParser(strict=True).parse(html)
+
+
+def test_the_ranked_list_is_the_analysis_s_own(model: DigestModel) -> None:
+    assert model.fleet is not None
+    listed = [(item.vehicle.vehicle_id, item.action, item.safety) for item in model.fleet.work]
+    assert listed == [
+        ("BUS-07", "bring_in", True),
+        ("HX-211", "bring_in", False),
+        ("VAN-40", "scan", True),
+    ]
+    assert [c.title for c in model.fleet.work[0].cautions] == []  # those here go by family
+    assert model.fleet.n_set_aside == 1
+
+
+def test_the_matrix_counts_by_vehicle_and_component(model: DigestModel) -> None:
+    assert model.fleet is not None
+    matrix = model.fleet.faults.matrix
+    assert matrix is not None
+    assert matrix.families == ("Misfire", "EGR flow")
+    counted = {
+        ref.vehicle_id: [(c.n_episodes, c.flagged) if c else None for c in cells]
+        for ref, cells in matrix.rows
+    }
+    assert counted == {
+        "HX-211": [(5, True), (2, False)],
+        "HX-217": [None, (4, True)],
+    }
+
+
+def test_trends_are_counted_and_only_the_worsening_named(model: DigestModel) -> None:
+    assert model.fleet is not None
+    faults = model.fleet.faults
+    assert [view.vehicle.vehicle_id for view in faults.worsening] == ["HX-211"]
+    assert (faults.n_too_few, faults.n_without_trend, faults.n_improving) == (1, 1, 1)
+
+
+def test_stock_is_told_by_verdict_with_its_reasons_in_their_order(model: DigestModel) -> None:
+    stock = model.stock
+    assert stock is not None
+    assert [line.row.vehicle_id for line in (*stock.hold, *stock.rescan, *stock.ready)] == [
+        "VAN-40",
+        "VAN-34",
+        "VAN-31",
+    ]
+    assert [reason.position for reason in stock.rescan[0].reasons] == [1, 2]
+
+
+def test_stock_says_what_changed_since_the_digest_before(model: DigestModel) -> None:
+    stock = model.stock
+    assert stock is not None
+    assert [(line.row.vehicle_id, line.before) for line in stock.changed] == [("VAN-31", "hold")]
+    assert [ref.vehicle_id for ref in stock.gone] == ["VAN-45"]
+    text = render_stock(stock).replace("\u00a0", " ")
+    assert "Hold back, now Ready" in text
+
+
+def test_stock_that_was_not_judged_says_so() -> None:
+    stock = build_digest(fleet()).stock
+    assert stock is not None
+    assert "stock was not judged" in render_stock(stock)
+
+
+def test_echoes_stand_under_their_fault(model: DigestModel) -> None:
+    page = next(page for page in model.vehicles if page.ref.vehicle_id == "BUS-07")
+    (scan,) = page.roles
+    assert scan.scan_id == "S-2", "the earlier scan has no echo"
+    assert [(g.head.code, [e.code for e in g.echoes]) for g in scan.groups] == [
+        ("C0034", ["U0121"]),
+        ("B1318", []),
+    ]
+
+
+def test_an_echo_of_a_unit_that_was_not_read_stands_by_itself() -> None:
+    lone = Role("S-1", "V", "gateway", "U0121", "consequential", "brakes", "C0034", 0.8, None)
+    (scan,) = scan_roles([lone])
+    assert [(group.head, group.echoes) for group in scan.groups] == [(lone, ())]
+
+
+def test_a_decision_undone_is_not_shown(model: DigestModel, pages: dict[str, str]) -> None:
+    page = next(page for page in model.vehicles if page.ref.vehicle_id == "BUS-15")
+    assert [row.word for row in page.findings.decisions] == ["wait"]
+    assert "filter is ordered" in pages[page.ref.page]
+
+
+def test_a_table_without_its_columns_is_refused_by_name() -> None:
+    broken = {"stock": findings()["stock"].drop("verdict"), "parts": pl.DataFrame({"a": [1]})}
+    with pytest.raises(ValueError, match=r"parts\.part_number.*stock\.verdict"):
+        read_findings(broken)
+
+
+def test_only_the_audiences_asked_for_are_written() -> None:
+    pages = render_digest(build_digest(fleet(findings=findings(), audiences=("stock",))))
+    assert {name for name in pages if "/" not in name} == {"stock.html", "index.html"}
+    assert 'href="fleet.html"' not in pages["index.html"]
+
+
+def test_hostile_words_in_findings_stay_words() -> None:
+    evil = "<script>alert(1)</script>\x00{{7*7}}"
+    rows = {
+        name: [
+            {key: evil if isinstance(v, str) and key in TEXTS else v for key, v in row.items()}
+            for row in found
+        ]
+        for name, found in ROWS.items()
+    }
+    pages = render_digest(build_digest(fleet(findings=findings(rows))))
+    for name, html in pages.items():
+        html5lib.HTMLParser(strict=True).parse(html)
+        assert html.count("<script>") == (name == "index.html")
+        assert "<script>alert" not in html
+        assert ">49" not in html
+
+
+TEXTS = {"sentence", "because", "why", "action", "evidence", "name", "site", "note", "decided_by",
+         "part_brand", "family_label", "meaning", "quarter", "finding"}  # fmt: skip
+
+
+def test_pages_of_a_digest_asked_for_twice_are_the_same(model: DigestModel) -> None:
+    again = build_digest(fleet(findings=findings(), previous_marks=MARKS))
+    assert render_digest(again) == render_digest(model)
+    other = replace(fleet(findings=findings()), previous=None)
+    assert render_digest(build_digest(other)) != render_digest(model)

@@ -1,0 +1,170 @@
+"""Digests as files: made again to the byte, left-over pages, tokens for names."""
+
+import os
+import re
+from pathlib import Path
+
+import pytest
+
+from afterclear.deliver.paper import find_browser
+from afterclear.digest.pseudonyms import Pseudonyms
+from afterclear.errors import ConfigError, UnknownNameError, UsageError
+from afterclear.runs.analysing import analyse
+from afterclear.runs.app import App
+from afterclear.runs.exporting import export_frame
+from afterclear.runs.pages import (
+    KEY_VARIABLE,
+    DigestAsked,
+    chosen_audiences,
+    digest,
+    digest_again,
+)
+from afterclear.store.database import open_store
+from tests.runs.small_fleet import AS_OF, EARLIER, PERSON, PLATES, VIN, small_fleet, with_settings
+
+KEY = "a key of the tests, long enough"
+
+
+@pytest.fixture(scope="module")
+def app(tmp_path_factory: pytest.TempPathFactory) -> App:
+    made = small_fleet(tmp_path_factory.mktemp("fleet"), as_of=EARLIER)
+    digest(made)  # the digest before
+    analyse(made, as_of=AS_OF)
+    return made
+
+
+def texts(folder: Path) -> dict[str, str]:
+    found = sorted(folder.glob("*.html")) + sorted(folder.glob("vehicles/*.html"))
+    return {str(path.relative_to(folder)): path.read_text(encoding="utf-8") for path in found}
+
+
+def test_a_digest_made_twice_is_the_same_to_the_byte(app: App) -> None:
+    first = texts(digest(app).index.parent)
+    second = texts(digest(app).index.parent)
+    assert second == first
+    assert "Since the last digest, 15\u00a0Mar\u00a02026" in first["fleet.html"]
+    assert ">fix came back</a>" in first["fleet.html"].replace("</b> ", ">")
+
+
+def test_an_archived_digest_is_made_again_to_the_byte(app: App) -> None:
+    made = digest(app)
+    again = digest_again(app, made.digest_id)
+    assert again.differing == ()
+    assert texts(again.index.parent) == texts(made.index.parent)
+
+
+def test_other_settings_change_nothing_of_an_archived_digest(app: App) -> None:
+    """What shaped the pages is kept with the digest, not read from today's settings."""
+    made = digest(app)
+    other = with_settings(app, '[digest]\nunits = "mi"\nlanguage = "de"\ntitle = "Other"\n')
+    assert digest_again(other, made.digest_id).differing == ()
+    with_settings(app, "")
+
+
+def test_a_change_of_the_store_shows_in_the_pages_that_differ(tmp_path: Path) -> None:
+    own = small_fleet(tmp_path)
+    made = digest(own)
+    with open_store(own.store) as con:
+        con.execute("UPDATE vehicles SET plate = 'QX 9999' WHERE vehicle_id = 'K-2'")
+    differing = digest_again(own, made.digest_id).differing
+    assert any(name.startswith("vehicles/v-k-2") for name in differing)
+    assert not any(name.startswith("vehicles/v-k-1") for name in differing)
+
+
+def test_an_archived_digest_of_another_time_says_how_to_get_there(app: App) -> None:
+    with pytest.raises(UsageError, match="analyse --full --as-of 2026-03-15"):
+        digest_again(app, 1)
+    with pytest.raises(UsageError, match="no digest 999"):
+        digest_again(app, 999)
+
+
+def test_pages_of_vehicles_that_are_gone_are_removed_and_nothing_else(app: App) -> None:
+    folder = digest(app).index.parent
+    old = folder / "vehicles" / "v-gone--0123456789.html"
+    old.write_text("old", encoding="utf-8")
+    others = [folder / "vehicles" / "notes.html", folder / "v-mine.html", folder / "vehicles" / "v"]
+    others[2].mkdir(exist_ok=True)
+    for path in others[:2]:
+        path.write_text("mine", encoding="utf-8")
+    link = folder / "vehicles" / "v-link.html"
+    link.symlink_to(others[0])
+    assert digest(app).n_removed == 1
+    assert not old.exists()
+    assert all(path.exists() for path in others)
+    assert link.is_symlink()
+    link.unlink()
+    for path in others[:2]:
+        path.unlink()
+
+
+def test_only_the_audiences_asked_for_are_written(app: App, tmp_path: Path) -> None:
+    report = digest(app, DigestAsked(audiences=("stock",), folder=tmp_path))
+    assert {p.name for p in report.index.parent.glob("*.html")} == {"stock.html", "index.html"}
+    assert chosen_audiences("stock, fleet") == ("fleet", "stock")
+    with pytest.raises(UnknownNameError, match="no audience 'boss'"):
+        chosen_audiences("fleet,boss")
+
+
+def test_a_public_digest_names_nobody_and_no_vehicle(
+    app: App, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(KEY_VARIABLE, KEY)
+    report = digest(app, DigestAsked(public=True, folder=tmp_path))
+    for name, html in texts(report.index.parent).items():
+        for hidden in (*PLATES, VIN, PERSON, "Vance", "W-1", "W-2", "K-1-s1", "Northquay"):
+            assert hidden not in html, (name, hidden)
+        assert not re.search(r"\bK-[123]\b", html), name
+    token = Pseudonyms(KEY.encode(), public=True).token("vehicle", "K-1")
+    assert token in (tmp_path / "index.html").read_text(encoding="utf-8")
+    garage = (tmp_path / "garage.html").read_text(encoding="utf-8")
+    assert "Technicians" not in garage
+
+
+def test_the_same_name_has_the_same_token_in_pages_and_exports(
+    app: App, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(KEY_VARIABLE, KEY)
+    own = with_settings(app, "[privacy]\npseudonyms = true\n")
+    digest(own, DigestAsked(folder=tmp_path))
+    token = Pseudonyms(KEY.encode()).token("person", PERSON)
+    pages = texts(tmp_path)
+    assert any(token in html for html in pages.values())
+    assert not any(name in html for html in pages.values() for name in (PERSON, *PLATES, VIN))
+    assert any("K-1" in html for html in pages.values()), "vehicle numbers are the user's own"
+    repairs = export_frame(own, "repairs")
+    assert set(repairs["technician"]) == {token}
+    assert set(repairs["notes"]) == {None}, "free text may name anybody"
+    assert export_frame(own, "vehicles")["plate"].str.starts_with("plate-").all()
+    with_settings(app, "")
+
+
+def test_tokens_depend_on_the_key_and_on_the_kind() -> None:
+    one, other = Pseudonyms(b"key one 12345678"), Pseudonyms(b"key two 12345678")
+    assert one.token("person", "A") != other.token("person", "A")
+    assert one.token("person", "A").partition("-")[2] != one.token("plate", "A").partition("-")[2]
+
+
+def test_tokens_without_a_key_are_refused(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv(KEY_VARIABLE, raising=False)
+    with pytest.raises(ConfigError, match=KEY_VARIABLE):
+        digest(app, DigestAsked(public=True))
+    monkeypatch.setenv(KEY_VARIABLE, "short")
+    with pytest.raises(ConfigError, match="at least 16"):
+        digest(app, DigestAsked(public=True))
+
+
+def test_a_digest_is_printed_on_paper(app: App, tmp_path: Path) -> None:
+    if find_browser() is None:
+        pytest.skip("no chromium on this machine")
+    report = digest(app, DigestAsked(audiences=("stock",), folder=tmp_path, pdf=True))
+    (paper,) = report.papers
+    assert paper == tmp_path / "stock.pdf"
+    assert paper.read_bytes().startswith(b"%PDF-")
+
+
+def test_without_a_browser_a_pdf_says_what_to_do(
+    app: App, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PATH", os.devnull)
+    with pytest.raises(ConfigError, match="printed by Chromium"):
+        digest(app, DigestAsked(audiences=("stock",), folder=tmp_path, pdf=True))

@@ -1,0 +1,181 @@
+"""Digests by mail, once to each; urgent come-backs by webhook, once each."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from afterclear.cli import main
+from afterclear.errors import ConfigError
+from afterclear.runs.analysing import analyse
+from afterclear.runs.app import App
+from afterclear.runs.mailing import (
+    PASSWORD_VARIABLE,
+    SECRET_VARIABLE,
+    send_digest,
+    send_urgent,
+)
+from afterclear.runs.pages import make_digest
+from afterclear.store.database import open_store, query
+from afterclear.store.digests import begin_sending, doubtful_sendings
+from tests.deliver.servers import Receiver, Server, hook_server, mail_server
+from tests.runs.small_fleet import AS_OF, PERSON, PLATES, small_fleet, with_settings
+
+
+@pytest.fixture
+def app(tmp_path: Path) -> App:
+    return small_fleet(tmp_path)
+
+
+def mail_settings(server: Server, more: str = "") -> str:
+    return (
+        f'[mail]\nhost = "127.0.0.1"\nport = {server.port}\nca_file = "{server.ca_file}"\n'
+        'fleet = ["boss@example.org", "deputy@example.org"]\nstock = ["yard@example.org"]\n'
+        f"tries = 1\nwait_seconds = 0\n{more}"
+    )
+
+
+def hook_settings(receiver: Receiver) -> str:
+    return f'[webhook]\nurl = "http://127.0.0.1:{receiver.port}/in"\ntries = 1\n'
+
+
+def test_each_gets_their_digest_and_nobody_twice(app: App, tmp_path: Path) -> None:
+    with mail_server(tmp_path) as server:
+        own = with_settings(app, mail_settings(server))
+        report, model = make_digest(own)
+        first = send_digest(own, report, model)
+        again = send_digest(own, *make_digest(own))
+        assert (len(first.sent), len(first.failed)) == (3, 0)
+        assert (len(again.sent), len(again.sent_before)) == (0, 3)
+        assert sorted(server.box.recipients) == [
+            "boss@example.org",
+            "deputy@example.org",
+            "yard@example.org",
+        ]
+        letter = server.box.letters[0]
+    assert letter["Subject"].startswith("Fleet digest, Fleet, 20")
+    text = letter.get_body(("plain",)).get_content()  # type: ignore[union-attr]
+    assert "Bring in 1\u00a0vehicle, 1 of them for safety." in text
+    assert "K-1 (Safety):" in text
+    (attached,) = letter.iter_attachments()
+    assert attached.get_content() == (report.index.parent / "fleet.html").read_text("utf-8")
+
+
+def test_a_new_day_is_a_new_letter(app: App, tmp_path: Path) -> None:
+    with mail_server(tmp_path) as server:
+        own = with_settings(app, mail_settings(server))
+        send_digest(own, *make_digest(own))
+        analyse(own, as_of=AS_OF.replace(day=21))
+        assert len(send_digest(own, *make_digest(own)).sent) == 3
+
+
+def test_a_letter_that_was_refused_is_sent_the_next_time(app: App, tmp_path: Path) -> None:
+    with mail_server(tmp_path) as server:
+        own = with_settings(app, mail_settings(server))
+        server.box.refused = "deputy@example.org"
+        first = send_digest(own, *make_digest(own))
+        assert len(first.sent) == 2, "one refusal does not keep the others from theirs"
+        assert "deputy@example.org" in first.failed[0]
+        assert first.exit_code == 2
+        server.box.refused = None
+        second = send_digest(own, *make_digest(own))
+        assert (len(second.sent), len(second.sent_before)) == (1, 2)
+
+
+def test_a_letter_of_which_nobody_knows_is_not_sent_twice(app: App, tmp_path: Path) -> None:
+    """Killed between sending and writing it down: better once too few than twice."""
+    with mail_server(tmp_path) as server:
+        own = with_settings(app, mail_settings(server))
+        report, model = make_digest(own)
+        send_digest(own, report, model)
+        with open_store(own.store) as con:
+            con.execute("UPDATE sent SET sent_at = NULL WHERE recipient = 'boss@example.org'")
+        again = send_digest(own, report, model)
+        assert (len(again.sent), len(again.sent_before)) == (0, 3)
+        with open_store(own.store) as con:
+            assert doubtful_sendings(con)["recipient"].to_list() == ["boss@example.org"]
+
+
+def test_a_link_instead_of_the_page(app: App, tmp_path: Path) -> None:
+    with mail_server(tmp_path) as server:
+        more = 'carries = "link"\nlink = "https://intranet.example.org/reports/"\n'
+        own = with_settings(app, mail_settings(server, more))
+        send_digest(own, *make_digest(own))
+        letter = server.box.letters[0]
+    assert list(letter.iter_attachments()) == []
+    assert (
+        "https://intranet.example.org/reports/fleet.html" in letter.get_body(("html",)).as_string()
+    )  # type: ignore[union-attr]
+
+
+def test_mail_without_settings_says_what_is_missing(
+    app: App, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    report, model = make_digest(app)
+    with pytest.raises(ConfigError, match="host under"):
+        send_digest(app, report, model)
+    with pytest.raises(ConfigError, match="Nobody"):
+        send_digest(with_settings(app, '[mail]\nhost = "x"\n'), report, model)
+    own = with_settings(app, '[mail]\nhost = "x"\nuser = "u"\nfleet = ["a@example.org"]\n')
+    monkeypatch.delenv(PASSWORD_VARIABLE, raising=False)
+    with pytest.raises(ConfigError, match=PASSWORD_VARIABLE):
+        send_digest(own, report, model)
+
+
+def test_an_urgent_come_back_is_posted_once(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(SECRET_VARIABLE, "shared")
+    with hook_server() as receiver:
+        own = with_settings(app, hook_settings(receiver))
+        _, model = make_digest(own)
+        first = send_urgent(own, model)
+        again = send_urgent(own, model)
+        assert (len(first.sent), len(again.sent), len(again.sent_before)) == (1, 0, 1)
+        ((body, _),) = receiver.taken
+    told = json.loads(body)
+    assert (told["event"], told["vehicle_id"], told["code"]) == (
+        "safety_come_back",
+        "K-1",
+        "C0034",
+    )
+    assert told["cautions"]
+    assert not any(name in body.decode() for name in (*PLATES, PERSON))
+
+
+def test_a_receiver_that_fails_is_told_again_next_time(
+    app: App, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(SECRET_VARIABLE, "shared")
+    with hook_server() as receiver:
+        own = with_settings(app, hook_settings(receiver))
+        receiver.answers = [503]
+        _, model = make_digest(own)
+        first = send_urgent(own, model)
+        assert (first.exit_code, len(first.failed)) == (4, 1)
+        assert len(send_urgent(own, model).sent) == 1
+
+
+def test_without_a_webhook_nothing_is_sent(app: App) -> None:
+    _, model = make_digest(app)
+    assert [view.row.vehicle_id for view in model.urgent] == ["K-1"]
+    assert send_urgent(app, model).sent == []
+
+
+def test_the_command_line_sends_and_says_so(app: App, tmp_path: Path) -> None:
+    with mail_server(tmp_path) as server:
+        with_settings(app, mail_settings(server))
+        asked = ["--config", str(tmp_path / "config"), "digest", "--for", "stock", "--email"]
+        told = CliRunner().invoke(main, asked)
+        assert told.exit_code == 0, told.output
+        assert "sent: stock digest to yard@example.org" in told.output
+        assert server.box.recipients == ["yard@example.org"]
+
+
+def test_a_message_begun_and_failed_may_be_begun_again(app: App) -> None:
+    about = {"way": "mail", "subject": "s", "recipient": "r", "as_of": AS_OF, "begun_at": AS_OF}
+    with open_store(app.store) as con:
+        assert begin_sending(con, "k", about)
+        assert not begin_sending(con, "k", about)
+        con.execute("UPDATE sent SET failure = 'refused'")
+        assert begin_sending(con, "k", about)
+        assert len(query(con, "FROM sent")) == 1
