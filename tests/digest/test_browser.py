@@ -14,6 +14,7 @@ import pytest
 from afterclear.digest.build import build_digest
 from afterclear.digest.render import render_pages
 from afterclear.digest.write import write_digest
+from tests.digest.findings_fixture import findings
 from tests.digest.fleet_fixture import fleet
 from tests.digest.hostile_fixture import hostile, long_history
 
@@ -32,6 +33,7 @@ RULES = {
         "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
     }
 }
+REACHED = "a[href], summary, button, input"
 WIDTHS = (320, 390, 640, 760, 1280)  # 640: a 1280 px window at 200 % zoom
 
 
@@ -47,10 +49,11 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def files(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folder = tmp_path_factory.mktemp("digest")
-    written = write_digest(render_pages(build_digest(fleet())), folder / "fleet")
+    whole = fleet(findings=findings(), previous_marks={("stock", "VAN-31"): "hold"})
+    written = write_digest(render_pages(build_digest(whole)), folder / "fleet")
     wanted = ("BUS-07", "HX-211", "VAN-38", "VAN-40", "PLANT-3", "VAN-31", "VAN-50", "HX-226")
     chosen = [p for p in written if p.name.startswith(tuple(f"v-{w.lower()}" for w in wanted))]
-    chosen += [folder / "fleet" / "fleet.html", folder / "fleet" / "index.html"]
+    chosen += [folder / "fleet" / f"{name}.html" for name in ("garage", "stock", "fleet", "index")]
     evil = write_digest(render_pages(build_digest(hostile())), folder / "evil")
     long = write_digest(render_pages(build_digest(long_history())), folder / "long")
     return [*chosen, evil[0], evil[-1], evil[-2], long[0]]
@@ -66,7 +69,7 @@ def open_page(browser: Browser, file: Path, **how: Any) -> Page:
 def test_axe_finds_nothing(browser: Browser, files: list[Path], theme: str) -> None:
     found: list[str] = []
     # structure is the same in both themes: the dark one is checked on the richest pages
-    for file in files if theme == "light" else files[:5] + files[-6:-4]:
+    for file in files if theme == "light" else files[:5] + files[-8:-4]:
         page = open_page(browser, file, color_scheme=theme)
         if not file.name.startswith("v-long"):  # thousands of cells like those of the others
             page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
@@ -110,7 +113,7 @@ def test_text_in_pictures_is_readable_at_every_width(browser: Browser, files: li
         .flatMap(svg => [...svg.querySelectorAll('text')].map(text =>
             parseFloat(getComputedStyle(text).fontSize) * svg.getScreenCTM().a)))"""
     for width in WIDTHS:
-        for file in (files[1], files[-5]):
+        for file in (files[1], files[-6], files[-8]):
             page = open_page(browser, file, viewport={"width": width, "height": 800})
             smallest = page.evaluate(measure)
             page.close()
@@ -120,16 +123,16 @@ def test_text_in_pictures_is_readable_at_every_width(browser: Browser, files: li
 def test_the_keyboard_reaches_every_link_and_every_table(
     browser: Browser, files: list[Path]
 ) -> None:
-    for file in files[:3]:
+    for file in (*files[:3], *files[-8:-4]):
         page = open_page(browser, file)
-        wanted = page.evaluate("document.querySelectorAll('a[href], summary').length")
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        wanted = page.evaluate(f"document.querySelectorAll('{REACHED}').length")
         reached = set()
         for _ in range(wanted + 2):
             page.keyboard.press("Tab")
             reached.add(
                 page.evaluate(
-                    "[...document.querySelectorAll('a[href], summary')]"
-                    ".indexOf(document.activeElement)"
+                    f"[...document.querySelectorAll('{REACHED}')].indexOf(document.activeElement)"
                 )
             )
         page.close()
@@ -159,6 +162,32 @@ def test_no_page_reports_an_error_or_asks_for_anything(browser: Browser, files: 
         assert said == [], file.name
 
 
+def test_the_list_of_vehicles_is_found_in_and_sorted_without_a_mouse(
+    browser: Browser, files: list[Path]
+) -> None:
+    page = open_page(browser, files[-5])
+    page.get_by_role("searchbox").fill("courier northquay")
+    shown = "[...document.querySelectorAll('.sortable tbody tr:not([hidden])')].map(r =>"
+    names = page.evaluate(f"{shown} r.cells[0].querySelector('a').textContent)")
+    assert names == ["VAN-31", "VAN-34", "VAN-38", "VAN-40", "VAN-50"]
+    assert page.get_by_role("status").inner_text() == "5 shown"
+    page.get_by_role("searchbox").fill("")
+    page.get_by_role("button", name="Came back").focus()
+    page.keyboard.press("Enter")
+    counts = page.evaluate(f"{shown} +r.cells[6].textContent)")
+    assert counts == sorted(counts, reverse=True)
+    assert max(counts) > 0
+    assert page.get_by_role("columnheader", name="Came back").get_attribute("aria-sort")
+    page.close()
+
+
+def test_without_scripts_the_list_of_vehicles_is_whole(browser: Browser, files: list[Path]) -> None:
+    page = open_page(browser, files[-5], java_script_enabled=False)
+    assert page.locator(".sortable tbody tr").count() > 10
+    assert page.locator("input").count() == 0
+    page.close()
+
+
 def test_paper_is_light_and_shows_the_scans_behind_each_verdict(
     browser: Browser, files: list[Path]
 ) -> None:
@@ -176,7 +205,7 @@ def test_paper_is_light_and_shows_the_scans_behind_each_verdict(
 
 def test_no_row_is_cut_between_two_sheets(browser: Browser, files: list[Path]) -> None:
     """Chromium is told not to break rows; each page prints as at least one A4 sheet."""
-    for file in (files[0], files[-1], files[-6]):
+    for file in (files[0], files[-1], files[-6], files[-7], files[-8]):
         page = open_page(browser, file)
         page.emulate_media(media="print")
         inside = page.evaluate(

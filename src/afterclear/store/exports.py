@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from afterclear.store.exports_digest import EXPORTS_DIGEST
 from afterclear.store.exports_findings import FINDINGS
 from afterclear.store.exports_identity import IDENTITY_EXPORTS
 from afterclear.store.exports_roles import EXPORTS_ROLES
@@ -56,6 +57,7 @@ EXPORTS: Final[dict[str, str]] = {
     "loads": "FROM loads ORDER BY load_id",
     **IDENTITY_EXPORTS,
     **EXPORTS_ROLES,
+    **EXPORTS_DIGEST,
     **FINDINGS,
 }
 

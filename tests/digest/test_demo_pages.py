@@ -1,0 +1,155 @@
+"""The demo's pages, tried as a new user would: ten questions, valid HTML, every page reachable."""
+
+import re
+import shutil
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+from urllib.parse import urljoin
+
+import html5lib
+import pytest
+
+import afterclear
+from afterclear.config import Config
+from afterclear.digest import names
+from afterclear.runs.app import App
+from afterclear.runs.starting import demo
+from afterclear.store.exports import EXPORTS
+
+HELP = Path(afterclear.__file__).parent / "help" / "digests.md"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("demo")
+    app = App(Config(None), place / "store.duckdb", lambda: datetime(2026, 11, 25, tzinfo=UTC))
+    return demo(app, lambda _: None).digest.index.parent
+
+
+class Page(HTMLParser):
+    """A page's links and its text."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self.links: set[str] = set()
+        self.ids: set[str] = set()
+        self.text = ""
+        self.feed(path.read_text(encoding="utf-8"))
+        self.text = " ".join(self.text.replace("\u00a0", " ").split())
+
+    def handle_starttag(self, _: str, attrs: list[tuple[str, str | None]]) -> None:
+        told = dict(attrs)
+        self.links.add(told.get("href") or "")
+        self.ids.add(told.get("id") or "")
+
+    def handle_data(self, data: str) -> None:
+        self.text += f"{data} "
+
+
+def questions() -> list[tuple[str, list[str], str]]:
+    """Read the table of the help page: question, clicks, where the answer stands."""
+    rows = re.findall(
+        r"^\| (?:manager|quality lead|auditor) \| (.*?) \| (.*?) \| (.*?) \|$",
+        HELP.read_text(encoding="utf-8"),
+        re.MULTILINE,
+    )
+    return [
+        (asked, [click.strip("`") for click in path.split(" -> ")], head)
+        for asked, path, head in rows
+    ]
+
+
+def target(click: str) -> str:
+    """Turn ``vehicles/M-106`` into its page."""
+    if not click.startswith("vehicles/"):
+        return click
+    return names.vehicle_page(click.removeprefix("vehicles/"))
+
+
+def test_there_are_ten_questions() -> None:
+    assert len(questions()) == 10
+
+
+@pytest.mark.parametrize(("asked", "clicks", "head"), questions(), ids=[q[0] for q in questions()])
+def test_a_question_is_answered_in_two_clicks(
+    folder: Path, asked: str, clicks: list[str], head: str
+) -> None:
+    """Each click is a link of the page before; what is looked for stands on the last page."""
+    assert 1 <= len(clicks) <= 2, asked
+    here = names.INDEX
+    for click in clicks:
+        wanted = target(click)
+        links = {urljoin(here, link) for link in Page(folder / here.partition("#")[0]).links}
+        links |= {f"{here}{link}" for link in Page(folder / here).links if link.startswith("#")}
+        assert wanted in links, (asked, wanted)
+        here = wanted
+    file, _, place = here.partition("#")
+    page = Page(folder / file)
+    assert head in page.text, asked
+    assert not place or place in page.ids
+
+
+ANSWERS = [  # page, words of the planted story that answer the question
+    ("fleet.html", "Find and repair P0AA6-1A in the high voltage battery unit."),
+    ("garage.html", "Orrinby"),
+    ("garage.html", "Claim sheet: Wheel speed sensor: Cadrowen CW4410"),
+    ("stock.html", "The memory was cleared 61 km before the last scan"),
+    ("vehicles/P-203", "C0031-13 Brakes the fault to work on"),
+    ("vehicles/P-209", "C0031-2F of the same component first seen on 30 Sep 2026"),
+    ("vehicles/T-305", "(reckoned from engine hours)"),
+    ("vehicles/P-208", "Gets worse:"),
+]
+
+
+@pytest.mark.parametrize(("page", "words"), ANSWERS, ids=[a[0] for a in ANSWERS])
+def test_the_answer_is_the_planted_story(folder: Path, page: str, words: str) -> None:
+    assert words in Page(folder / target(page)).text
+
+
+def test_every_page_of_the_demo_is_valid_and_reachable(folder: Path) -> None:
+    files = [*folder.glob("*.html"), *folder.glob("vehicles/*.html")]
+    reached = {names.INDEX, *Page(folder / names.INDEX).links}
+    for file in files:
+        name = str(file.relative_to(folder))
+        assert name in reached, name
+        html5lib.HTMLParser(strict=True).parse(file.read_text(encoding="utf-8"))
+
+
+def test_every_table_named_as_a_source_can_be_taken_out(folder: Path) -> None:
+    for file in (*folder.glob("*.html"), *folder.glob("vehicles/*.html")):
+        text = file.read_text(encoding="utf-8")
+        named = set(re.findall(r"<code>afterclear export ([a-z_]+)</code>", text))
+        assert named <= set(EXPORTS), file.name
+        assert named, file.name
+
+
+@pytest.mark.slow
+@pytest.mark.browser
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_axe_finds_nothing_on_any_page_of_the_demo(folder: Path, theme: str) -> None:
+    """All pages, all details open, at 1280 and 320 px; none is wider than its screen."""
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    if chromium is None:
+        pytest.skip("no chromium on this machine")
+    from axe_playwright_python.sync_playwright import Axe  # noqa: PLC0415
+    from playwright.sync_api import sync_playwright  # noqa: PLC0415
+
+    found: list[Any] = []
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        for file in sorted([*folder.glob("*.html"), *folder.glob("vehicles/*.html")]):
+            page = browser.new_page(color_scheme=theme)  # type: ignore[arg-type]
+            page.goto(file.as_uri())
+            page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+            results = Axe().run(page).response
+            found += [
+                (file.name, v["id"], v["nodes"][0]["html"][:200]) for v in results["violations"]
+            ]
+            page.set_viewport_size({"width": 320, "height": 800})
+            wide = page.evaluate("document.documentElement.scrollWidth")
+            found += [(file.name, "wide", wide)] if wide > 320 else []
+            page.close()
+        browser.close()
+    assert found == []
