@@ -73,8 +73,9 @@ def _tell_preview(preview: Preview) -> None:
     )
     for table, n_rows, head in preview.tables:
         click.echo(f"{table}: {n_rows} rows, the first {len(head)}:")
-        with shape:
-            click.echo(str(head))
+        if len(head):
+            with shape:
+                click.echo(str(head))
     if preview.rejections:
         click.echo(f"refused: {len(preview.rejections)} rows")
     for refused in preview.rejections[:SHOWN]:

@@ -15,6 +15,7 @@ from afterclear.plain import TABLES, Kind
 from afterclear.readers.heading_words import HeadingWords
 from afterclear.readers.import_map import KEY_MARKS, NUMBERS, TIMES
 from afterclear.readers.map_cells import number_shape
+from afterclear.readers.source_table import LINE
 
 # How times are written around the world; tried in this order.
 _DAYS = (
@@ -94,7 +95,7 @@ def guess_columns(
     wanted = {c.name: c.kind for c in TABLES[table].columns}
     wanted |= {} if table == "vehicles" else dict.fromkeys(KEY_MARKS, Kind.TEXT)
     for heading in frame.columns:
-        if heading == "_line":
+        if heading == LINE:
             continue
         meant = words.of_heading(heading)
         values = values_of(frame, heading)

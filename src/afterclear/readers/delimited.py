@@ -192,9 +192,8 @@ def _has_short_rows(
     raw: bytes, frame: pl.DataFrame, names: list[str], n_before: int, delimiter: str
 ) -> bool:
     """Tell whether a row has fewer cells than headings; the parser fills such rows silently."""
-    suspects = frame.with_row_index("at").filter(
-        pl.col(names[-1]).is_null() & ~pl.all_horizontal(pl.col(names).is_null())
-    )["at"]
+    is_open = pl.col(names[-1]).is_null() & ~pl.all_horizontal(pl.col(names).is_null())
+    suspects = frame.select(is_open.arg_true()).to_series()
     if not len(suspects):
         return False
     mark = delimiter.encode()
@@ -268,8 +267,7 @@ def _rows(lines: list[str], delimiter: str, width: int = 0) -> Iterator[tuple[in
                 yield at + 1, cells
                 at = after
                 continue
-            quoting = csv.QUOTE_NONE
-            yield at + 1, Torn(next(csv.reader([lines[at]], delimiter=delimiter, quoting=quoting)))
+            yield at + 1, Torn(lines[at].split(delimiter))
             at += 1
             break
 

@@ -89,7 +89,9 @@ class MapColumn(_Part):
     date_format: Names = Field((), description="How these times are written, if not as the map's.")
     values: dict[str, str] = Field(default_factory=dict, description="Their words to ours.")
     otherwise: str = Field("refuse", description="Other words: refuse, keep, empty, or a value.")
-    optional: bool = Field(default=False, description="The heading may be missing.")
+    optional: bool = Field(
+        default=False, validate_default=True, description="The heading may be missing."
+    )
 
     @field_validator("optional")
     @classmethod

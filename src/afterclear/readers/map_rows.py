@@ -19,7 +19,7 @@ from afterclear.readers.source_table import AFTER, LINE, SourceTable, plain_head
 from afterclear.records import Delivery, PlainRows, Rejection
 
 _BREAK = "\x1f"  # unit separator: in no text a person writes
-_VALUE = "_value"
+_VALUE = f"{_BREAK}value"  # no heading is called so
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ def mapped_rows(
     rows = pl.DataFrame([m.cells.alias(_own_name(m.name, spec)) for m in made])
     if spec.keep_rest:
         rows = rows.hstack(_rest(frame, origins, rows.columns))
-    rows = rows.with_columns(frame[LINE])
+    rows = rows.with_columns(frame[LINE].alias("_line"))
     rows, refused = _part(rows, frame, made, spec.into)
     notes = [doubt.note for m in made for doubt in m.doubts]
     several = len(how.table) > 1  # then lines after one table may be another's
@@ -168,7 +168,7 @@ def _rest(
     """Give the columns the map does not use, under names that mean nothing in the plain layout."""
     used = {name for origin in origins.values() for name in origin or ()}
     plain = {c.name for t in TABLES.values() for c in t.columns} | set(MILE_COLUMNS.values())
-    reserved = plain | set(taken) | {f"_{mark}" for mark in KEY_MARKS}
+    reserved = {"_line"} | plain | set(taken) | {f"_{mark}" for mark in KEY_MARKS}
     return frame.select(
         pl.col(name).alias(f"{name} (as delivered)" if name in reserved else name)
         for name in frame.columns

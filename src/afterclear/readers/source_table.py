@@ -10,7 +10,7 @@ import polars as pl
 from afterclear.errors import RefusedFileError
 from afterclear.records import Rejection
 
-LINE = "_line"
+LINE = "\x1fline"  # no heading is called so
 AFTER = "lines after the table"
 Cells = Sequence[str | None]
 # Widest table taken: the widest known exports have a few hundred columns.
@@ -22,7 +22,7 @@ class SourceTable:
     """One table as the source has it.
 
     ``frame``: a String column for each heading, cells trimmed nowhere, empty is null or '';
-    and ``_line`` (Int64).  ``above``: the text before the headings.  ``rejections``: rows that
+    and ``LINE`` (Int64).  ``above``: the text before the headings.  ``rejections``: rows that
     could not even be split into cells.  ``left_out``: what was passed over on purpose, counted.
     """
 
@@ -49,7 +49,7 @@ def unique_headings(cells: Iterable[str | None]) -> list[str]:
         while plain_heading(name) in seen and seen[key] > 1:
             seen[key] += 1
             name = f"{text}#{seen[key]}"
-        names.append(f"{name}_" if name == LINE else name)
+        names.append(name)
         if seen[key] > 1:
             seen[plain_heading(name)] += 1
     if len(names) > MAX_COLUMNS:

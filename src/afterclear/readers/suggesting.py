@@ -31,6 +31,7 @@ from afterclear.readers.heading_words import HeadingWords
 from afterclear.readers.html_tables import html_tables
 from afterclear.readers.import_map import KEY_MARKS, NUMBERS, TIMES, MapTable
 from afterclear.readers.nested import Node, json_tree, nested_table
+from afterclear.readers.source_table import LINE
 from afterclear.readers.text_of_bytes import decoded
 from afterclear.readers.workbook import is_workbook, read_sheets
 from afterclear.readers.xml_tree import xml_tree
@@ -112,7 +113,7 @@ def _number_headings(frame: pl.DataFrame, words: HeadingWords) -> list[str]:
     return [
         h
         for h in frame.columns
-        if h != "_line" and any(kinds.get(n) in NUMBERS for n in words.of_heading(h))
+        if h != LINE and any(kinds.get(n) in NUMBERS for n in words.of_heading(h))
     ]
 
 
@@ -153,6 +154,8 @@ def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords) -> _Seen:
 def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> _Seen:
     tables = html_tables(text, delivery.name)
     best = max(tables, key=lambda t: _best_header(t.rows, words)[1])
+    if not best.rows:
+        raise RefusedFileError(f"{delivery.name} has no table with anything in it.")
     return _of_grid("html", best.rows, {}, {}, words)
 
 
@@ -189,12 +192,13 @@ def _in_fixed(text: str, words: HeadingWords) -> _Seen | None:
         (n, [x[a - 1 : b].strip() or None for a, b in positions]) for n, x in enumerate(body, 1)
     ]
     seen = _of_grid("fixed", grid, {}, {}, words)
-    names = [n for n in seen.frame.columns if n != "_line"]
-    header = next(
+    names = [n for n in seen.frame.columns if n != LINE]
+    headed = (
         n
         for n, x in enumerate(text.splitlines(), 1)
         if all(name.split("#")[0] in " ".join(x.split()) for name in names)
     )
+    header = next(headed, 0)
     seen.table_keys = {"header": header, "names": names, "positions": positions}
     return seen
 
@@ -285,9 +289,10 @@ def _written(
         yield from _column_lines(guess, seen.frame, words)
     yield from _missing_lines(into, guesses)
     used = [[g.heading] if isinstance(g.heading, str) else g.heading for g in guesses]
-    rest = set(seen.frame.columns) - {h for each in used for h in each} - {"_line"}
+    rest = set(seen.frame.columns) - {h for each in used for h in each} - {LINE}
     for heading in sorted(rest):
-        told = ", ".join(dict.fromkeys(values_of(seen.frame, heading)))[:60]
+        values = dict.fromkeys(values_of(seen.frame, heading))
+        told = " ".join(", ".join(values).split())[:60]
         yield f"# not used, kept aside: {' '.join(heading.split())} ({told})"
 
 
@@ -297,26 +302,31 @@ def _name_pattern(name: str) -> str:
 
 
 def _time_lines(frame: pl.DataFrame, guesses: Sequence[Guess]) -> Iterator[str]:
+    """Write the formats of the columns that hold times; of each column those that read most."""
     kinds = {c.name: c.kind for t in TABLES.values() for c in t.columns}
-    shapes: dict[str, float] = {}
+    first: dict[str, float] = {}
+    other: dict[str, str] = {}  # a format that reads as much with day and month in turn
     for guess in guesses:
-        if kinds.get(guess.column) in TIMES:
-            for shape, share in time_formats(values_of(frame, guess.heading)):
-                shapes[shape] = max(shapes.get(shape, 0.0), share)
-    shapes = {s: v for s, v in shapes.items() if "T" not in s and not s.startswith("%Y-%m-%d")}
-    swapped = [
-        s
-        for s in shapes
-        if s.startswith("%m")
-        and s.replace("%m", "%x").replace("%d", "%m").replace("%x", "%d") in shapes
-    ]
-    if not shapes:
+        if kinds.get(guess.column) not in TIMES:
+            continue
+        read = dict(time_formats(values_of(frame, guess.heading)))
+        best = [shape for shape, share in read.items() if share == max(read.values())]
+        if not best or "T" in best[0] or best[0].startswith("%Y-%m-%d"):
+            continue  # ISO 8601 needs no format
+        first.setdefault(best[0], read[best[0]])
+        swapped = _day_month_swapped(best[0])
+        if swapped != best[0] and swapped in best:
+            other[best[0]] = swapped
+    if not first:
         return
-    first = [s for s in shapes if s not in swapped]
-    remark = f"# {max(shapes.values()):.0%} of times fit"
-    if swapped:
-        remark = f"# 50 % sure: every time also fits {swapped[0]}: which is first, day or month?"
-    yield f"date_format = {_toml(first[:2])}  {remark}"
+    remark = f"# {min(first.values()):.0%} of times fit"
+    for shape, swapped in other.items():
+        remark = f"# 50 % sure: times of {shape} also fit {swapped}: which is first, day or month?"
+    yield f"date_format = {_toml(list(first))}  {remark}"
+
+
+def _day_month_swapped(shape: str) -> str:
+    return shape.replace("%m", "%x").replace("%d", "%m").replace("%x", "%d")
 
 
 def _column_lines(guess: Guess, frame: pl.DataFrame, words: HeadingWords) -> Iterator[str]:

@@ -12,7 +12,7 @@ from afterclear.runs.app import App
 from afterclear.runs.loading import LoadReport, Whose, load_paths
 from afterclear.runs.pages import DigestAsked, DigestReport, digest
 
-_FOLDERS = ("config", "inbox", "reports")
+_FOLDERS = ("config", "config/imports", "inbox", "reports")
 
 
 @dataclass(frozen=True, slots=True)

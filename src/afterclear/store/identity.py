@@ -216,9 +216,8 @@ def _why_no_plate(plate: str, day: date | None, known: Claims) -> str:
 
 
 def _refusals(table: str, frame: pl.DataFrame, why: pl.Series) -> Iterable[Rejection]:
-    refused = frame.with_columns(why).filter(pl.col("why").is_not_null())
-    for row in refused.iter_rows(named=True):
-        expected = row.pop("why")
+    refused = frame.filter(why.is_not_null())
+    for row, expected in zip(refused.iter_rows(named=True), why.drop_nulls(), strict=True):
         column = next((c for c in (PLATE, VIN) if row.get(c)), "vehicle_id")
         named = {k.removeprefix("_"): v for k, v in row.items() if k != "_line"}
         text = pl.DataFrame([named]).write_ndjson().strip()

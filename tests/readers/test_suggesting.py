@@ -1,0 +1,140 @@
+"""Suggested maps: what is guessed, how sure, and that they can be used as they are."""
+
+from pathlib import Path
+
+import pytest
+
+from afterclear.errors import RefusedFileError
+from afterclear.readers.heading_words import HeadingWords, read_heading_words
+from afterclear.readers.import_map import ImportMap, parse_map
+from afterclear.readers.map_reader import MapReader
+from afterclear.readers.suggesting import Suggestion, suggest_map
+from tests.readers.samples import IMPORTS, all_samples, deliver, reader_named, rows_of
+from tests.readers.workbooks import orders, xlsx
+
+SAMPLES = {s.name: s for s in all_samples()}
+
+
+@pytest.fixture(scope="module")
+def words() -> HeadingWords:
+    return read_heading_words(IMPORTS / "headings.csv")
+
+
+def suggest(folder: Path, name: str, raw: bytes, words: HeadingWords) -> Suggestion:
+    return suggest_map(deliver(folder, name, raw), words)
+
+
+def usable(suggestion: Suggestion) -> ImportMap:
+    problems: list[str] = []
+    made = parse_map(suggestion.text, "suggested", "suggested", problems)
+    assert made is not None, (problems, suggestion.text)
+    return made
+
+
+def test_a_german_list_is_mapped_as_its_own_map_does(tmp_path: Path, words: HeadingWords) -> None:
+    """Columns, decimal comma, the joined date and time, several codes a cell, status words."""
+    sample = SAMPLES["fehlerliste_2025-10.csv"]
+    suggestion = suggest(tmp_path, sample.name, sample.raw, words)
+    found, own = usable(suggestion), reader_named(sample.reader).map  # type: ignore[attr-defined]
+    assert (found.kind, found.delimiter, found.decimal, found.thousands) == (
+        "delimited",
+        ";",
+        ",",
+        ".",
+    )
+    assert found.date_format == own.date_format
+    assert found.table[0].columns["code"].each
+    for name in ("vin", "scanned_at", "odometer_km", "ecu", "ecu_response", "code", "status"):
+        assert found.table[0].columns[name].from_ == own.table[0].columns[name].from_, name
+    assert '"behoben"' in suggestion.text  # the word nobody knows is left to a person
+    assert suggestion.sure > 0.8
+
+
+def test_a_suggestion_can_be_used_as_it_is(tmp_path: Path, words: HeadingWords) -> None:
+    sample = SAMPLES["scan-export-2025.txt"]
+    suggestion = suggest(tmp_path, sample.name, sample.raw, words)
+    read = MapReader(usable(suggestion)).read(deliver(tmp_path, sample.name, sample.raw))
+    whole = reader_named(sample.reader).read(deliver(tmp_path, sample.name, sample.raw))
+    codes = [[dict(cells).get("code") for _, _, cells in rows_of(r)] for r in (read, whole)]
+    assert codes[0] == codes[1]
+    assert not read.rejections
+
+
+def test_day_and_month_that_cannot_be_told_apart_are_said(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    rows = "".join(f"T-1,0{n}/0{n + 1}/2025,P030{n}\n" for n in range(1, 6))
+    raw = f"vehicle,date,code\n{rows}".encode()
+    said = suggest(tmp_path, "a.csv", raw, words).text
+    assert "50 % sure" in said
+    assert "day or month" in said
+    clear = suggest(tmp_path, "a.csv", raw + b"T-1,12/25/2025,P0301\n", words)
+    assert usable(clear).date_format == ("%m/%d/%Y",)
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "into", "line"),
+    [
+        ("telebox_7.json", "json", "scans", 'vehicle_id = "reports.vehicle.number"'),
+        ("gatehouse_0412.xml", "xml", "scans", 'code = "inspections.inspection.unit.fault.@code"'),
+        ("orders_2025.xlsx", "workbook", "repairs", 'repair_id = "Job"'),
+        ("pool_harbour_2025.csv", "delimited", "vehicles", 'plate = "Plate"'),
+        ("register_fevrier.prn", "fixed", "repairs", 'odometer_km = "KM"'),
+    ],
+)
+def test_kind_table_and_columns_are_found(
+    name: str, kind: str, into: str, line: str, words: HeadingWords, tmp_path: Path
+) -> None:
+    suggestion = suggest(tmp_path, name, SAMPLES[name].raw, words)
+    assert (suggestion.kind, suggestion.into) == (kind, into)
+    assert line in suggestion.text
+
+
+def test_spn_and_fmi_are_put_together(tmp_path: Path, words: HeadingWords) -> None:
+    sample = SAMPLES["telebox_7.json"]
+    found = usable(suggest(tmp_path, sample.name, sample.raw, words))
+    assert found.table[0].columns["code"].template == "SPN {} FMI {}"
+
+
+def test_what_could_not_be_guessed_is_left_to_a_person(tmp_path: Path, words: HeadingWords) -> None:
+    """No time, no vehicle: each stands as a remark with 0 % and the map does not pass."""
+    suggestion = suggest(tmp_path, "a.csv", b"code,colour\nP0301,red\nP0302,blue\n", words)
+    assert "# scanned_at = ?  # 0 % sure" in suggestion.text
+    assert "vehicle_id, vin or plate = ?" in suggestion.text
+    assert "not used, kept aside: colour (red, blue)" in suggestion.text
+    assert suggestion.sure == 0
+
+
+def test_prose_is_no_table(tmp_path: Path, words: HeadingWords) -> None:
+    with pytest.raises(RefusedFileError, match="kind 'text'"):
+        suggest(tmp_path, "a.txt", SAMPLES["reading_0425.txt"].raw, words)
+
+
+@pytest.mark.parametrize(
+    "raw", [b"", b"\n\n\n", b"{}", b"[]", b"<a/>", b"a;b\n", b"<table></table>"]
+)
+def test_next_to_nothing_is_refused_by_name_or_guessed(
+    raw: bytes, tmp_path: Path, words: HeadingWords
+) -> None:
+    try:
+        said = suggest(tmp_path, "a.csv", raw, words).text
+    except RefusedFileError as error:
+        said = str(error)
+    assert "a.csv" in said
+
+
+def test_hostile_headings_stay_within_their_line(tmp_path: Path, words: HeadingWords) -> None:
+    """A heading with quotes and line breaks is text in the TOML, in columns and in remarks."""
+    sheets = {"S": [['code"]\n[evil]', "date", "x\ny = 1"], ["P0301", "2025-01-01", "z\n[bad]"]]}
+    suggestion = suggest(tmp_path, "a.xlsx", xlsx(sheets), words)
+    assert not [
+        line for line in suggestion.text.splitlines() if line.startswith(("[evil", "[bad", "y ="))
+    ]
+
+
+def test_the_first_sheet_that_looks_like_a_table_is_taken(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    found = suggest(tmp_path, "a.xlsx", xlsx(orders()), words)
+    assert 'sheet = "2025-03"' in found.text
+    assert 'header_has = ["Job", "Vehicle", "Done"]' in found.text

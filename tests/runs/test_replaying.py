@@ -1,0 +1,230 @@
+"""Files read again after a map was mended: as if the mended map had been there from the first."""
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from afterclear.config import Config
+from afterclear.errors import RefusedFileError, UsageError
+from afterclear.records import LoadResult
+from afterclear.runs.app import App
+from afterclear.runs.loading import Whose, load_paths
+from afterclear.runs.replaying import replay
+from afterclear.store.database import open_store, query
+
+MAP = """
+kind = "delimited"
+files = ["{files}"]
+date_format = ["{dates}"]
+[[table]]
+into = "scans"
+[table.columns]
+vehicle_id = "v"
+scan_id = "s"
+scanned_at = "t"
+ecu = {{ value = "engine" }}
+code = "c"
+status = {{ from = "w", values = {{ {words} }} }}
+"""
+FILE = "s,v,t,c,w\nS1,T-1,03/04/2025,P0301,on\nS2,T-1,04/04/2025,P0302,off\n"
+TABLES = ("vehicles", "scans", "clears", "repairs", "rejections")
+
+
+class Desk:
+    """A user's folder: config, maps, files; and what its store holds."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.imports = folder / "config" / "imports"
+        self.imports.mkdir(parents=True)
+        self._now = datetime(2026, 11, 1, tzinfo=UTC)
+        self.app = App(Config(folder / "config"), folder / "x.duckdb", self._clock)
+
+    def _clock(self) -> datetime:
+        self._now += timedelta(seconds=1)
+        return self._now
+
+    def map(self, name: str = "a", **keys: str) -> None:
+        given = {"files": "a*.csv", "dates": "%d/%m/%Y", "words": 'on = "confirmed"'} | keys
+        (self.imports / f"{name}.toml").write_text(MAP.format(**given), encoding="utf-8")
+
+    def load(self, name: str, text: str) -> LoadResult:
+        path = self.folder / name
+        path.write_text(text, encoding="utf-8")
+        return load_paths(self.app, [path], Whose(), lambda _: None).results[0]
+
+    def replay(self, *load_ids: int, everything: bool = False) -> list[LoadResult]:
+        report = replay(self.app, load_ids, lambda _: None, everything=everything)
+        return list(report.load.results)
+
+    def ask(self, sql: str) -> list[tuple[object, ...]]:
+        with open_store(self.app.store) as con:
+            return query(con, sql).rows()
+
+    def holds(self) -> dict[str, list[tuple[object, ...]]]:
+        """Everything but numbers of loads."""
+        return {
+            table: sorted(self.ask(f"SELECT * EXCLUDE (load_id) FROM {table}"), key=str)
+            for table in TABLES
+        }
+
+    def adds_up(self) -> bool:
+        """Tell whether rows of loads that count are the rows there are, each once."""
+        wrong = self.ask(
+            """SELECT l.load_id FROM loads l WHERE outcome = 'stored' AND rows_stored <> (
+                   SELECT count(*) FROM (
+                       SELECT load_id FROM scans UNION ALL SELECT load_id FROM vehicles
+                       UNION ALL SELECT load_id FROM clears UNION ALL SELECT load_id FROM repairs
+                       UNION ALL SELECT load_id FROM superseded) r WHERE r.load_id = l.load_id)
+               UNION SELECT load_id FROM loads WHERE outcome = 'stored' AND rows_rejected <> (
+                   SELECT count(*) FROM rejections r WHERE r.load_id = loads.load_id)"""
+        )
+        orphans = self.ask(
+            """SELECT load_id FROM scans WHERE load_id NOT IN (
+                   SELECT load_id FROM loads WHERE outcome = 'stored')"""
+        )
+        return not wrong and not orphans
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    return Desk(tmp_path)
+
+
+def test_a_mended_word_stores_the_refused_row_and_counts_nothing_twice(desk: Desk) -> None:
+    desk.map()
+    assert desk.load("a1.csv", FILE).rows_rejected == 1
+    desk.map(words='on = "confirmed", off = "stored"')
+    results = desk.replay()
+    assert [(r.load_id, r.rows_stored, r.rows_rejected) for r in results] == [(2, 2, 0)]
+    assert desk.ask("SELECT scan_id, status FROM scans ORDER BY 1") == [
+        ("S1", "confirmed"),
+        ("S2", "stored"),
+    ]
+    assert desk.ask("SELECT count(*) FROM rejections") == [(0,)]
+    assert desk.ask("SELECT load_id, replaced_by FROM replaced_rejections") == [(1, 2)]
+    assert desk.ask("SELECT load_id, outcome FROM loads ORDER BY 1") == [
+        (1, "replaced"),
+        (2, "stored"),
+    ]
+    assert desk.adds_up()
+
+
+def test_rows_under_a_wrong_key_go(desk: Desk) -> None:
+    """Month and day in turn: the rows of the old reading must not stay beside the new."""
+    desk.map(dates="%m/%d/%Y", words='on = "confirmed", off = "stored"')
+    desk.load("a1.csv", FILE)
+    desk.map(words='on = "confirmed", off = "stored"')
+    desk.replay(1)
+    days = desk.ask("SELECT strftime(scanned_at, '%m-%d') FROM scans ORDER BY 1")
+    assert days == [("04-03",), ("04-04",)]
+    assert desk.adds_up()
+
+
+def test_a_later_correction_stays_the_later_one(desk: Desk) -> None:
+    """Load 2 corrects a row of load 1; load 1 read again must not win over it."""
+    desk.map()
+    desk.load("a1.csv", FILE)
+    desk.map("b", files="b*.csv", words='gone = "previously_active"')
+    desk.load("b1.csv", "s,v,t,c,w\nS1,T-1,03/04/2025,P0301,gone\n")
+    desk.map(words='on = "confirmed", off = "stored"')
+    results = desk.replay(1)
+    assert [r.file_name for r in results] == ["a1.csv", "b1.csv"]
+    assert desk.ask("SELECT status FROM scans WHERE scan_id = 'S1'") == [("previously_active",)]
+    assert desk.adds_up()
+
+
+def test_what_a_load_had_replaced_comes_back_when_it_no_longer_does(desk: Desk) -> None:
+    desk.map()
+    desk.load("a1.csv", FILE)
+    desk.map("b", files="b*.csv", words='gone = "previously_active"')
+    desk.load("b1.csv", "s,v,t,c,w\nS1,T-1,03/04/2025,P0301,gone\n")
+    desk.map("b", files="b*.csv", words='x = "stored"')  # now the row is refused
+    desk.replay(2)
+    assert desk.ask("SELECT status, load_id FROM scans WHERE scan_id = 'S1'") == [("confirmed", 1)]
+    assert desk.ask("SELECT count(*) FROM superseded") == [(0,)]
+    assert desk.adds_up()
+
+
+def test_a_row_that_was_a_duplicate_is_not_lost(desk: Desk) -> None:
+    """Load 2 repeated a row of load 1; when load 1 no longer makes it, load 2 must."""
+    desk.map()
+    desk.map("b", files="b*.csv")
+    desk.load("a1.csv", FILE)
+    assert desk.load("b1.csv", FILE.replace("off", "other")).rows_duplicate == 1
+    desk.map(words='on = "confirmed"', dates="%Y")  # the first map reads nothing any more
+    desk.replay(1)
+    assert desk.ask("SELECT scan_id FROM scans") == [("S1",)]
+    assert desk.adds_up()
+
+
+def test_reading_everything_again_changes_nothing_if_nothing_was_mended(desk: Desk) -> None:
+    desk.map()
+    desk.map("b", files="b*.csv", words='gone = "previously_active"')
+    desk.load("a1.csv", FILE)
+    desk.load("list.csv", "vehicle_id,vin,plate\nT-1,V1,A 1\nT-1,V1,B 2\n")
+    desk.load("b1.csv", "s,v,t,c,w\nS1,T-1,03/04/2025,P0301,gone\nS1,T-1,03/04/2025,P0301,gone\n")
+    before = desk.holds()
+    for _ in range(2):
+        desk.replay(everything=True)
+        assert desk.holds() == before
+        assert desk.adds_up()
+
+
+def test_a_file_refused_as_a_whole_is_tried_again(desk: Desk) -> None:
+    assert desk.load("a1.csv", FILE).outcome == "refused"
+    assert [r.outcome for r in desk.replay()] == ["refused"]
+    desk.map(words='on = "confirmed", off = "stored"')
+    assert [(r.outcome, r.rows_stored) for r in desk.replay()] == [("stored", 2)]
+    outcomes = desk.ask("SELECT outcome FROM loads ORDER BY load_id")
+    assert outcomes == [("replaced",), ("replaced",), ("stored",)]
+
+
+def test_a_stored_file_that_would_be_refused_changes_nothing(desk: Desk) -> None:
+    desk.map()
+    desk.load("a1.csv", FILE)
+    before = desk.holds()
+    (desk.imports / "a.toml").unlink()
+    with pytest.raises(RefusedFileError, match=r"Nothing was changed: load 1"):
+        desk.replay()
+    assert desk.holds() == before
+    assert desk.ask("SELECT outcome FROM loads") == [("stored",)]
+
+
+def test_a_mended_vehicle_list_names_the_rows_it_had_named(desk: Desk) -> None:
+    """A plate went to the wrong vehicle; the list, read again, takes its rows along."""
+    desk.map("list", files="list*.csv")
+    (desk.imports / "list.toml").write_text(
+        'kind = "delimited"\nfiles = ["list*.csv"]\n[[table]]\ninto = "vehicles"\n'
+        '[table.columns]\nvehicle_id = "wrong"\nplate = "plate"\n',
+        encoding="utf-8",
+    )
+    (desk.imports / "p.toml").write_text(
+        'kind = "delimited"\nfiles = ["p*.csv"]\n[[table]]\ninto = "scans"\n[table.columns]\n'
+        'plate = "plate"\nscanned_at = "t"\necu = { value = "engine" }\n',
+        encoding="utf-8",
+    )
+    desk.load("list.csv", "wrong,right,plate\nT-9,T-1,A 1\n")
+    desk.load("p1.csv", "plate,t\nA 1,2025-01-01\n")
+    assert desk.ask("SELECT vehicle_id FROM scans") == [("T-9",)]
+    mended = (desk.imports / "list.toml").read_text(encoding="utf-8").replace('"wrong"', '"right"')
+    (desk.imports / "list.toml").write_text(mended, encoding="utf-8")
+    assert len(desk.replay(1)) == 2
+    assert desk.ask("SELECT vehicle_id FROM scans") == [("T-1",)]
+    assert desk.ask("SELECT vehicle_id FROM vehicles") == [("T-1",)]
+    assert desk.adds_up()
+
+
+def test_an_unknown_or_replaced_load_is_no_load_to_read_again(desk: Desk) -> None:
+    desk.map()
+    desk.load("a1.csv", FILE)
+    desk.replay()
+    with pytest.raises(UsageError, match="no load 1, 99"):
+        desk.replay(1, 99)
+
+
+def test_with_nothing_to_mend_nothing_is_read(desk: Desk) -> None:
+    desk.map(words='on = "confirmed", off = "stored"')
+    desk.load("a1.csv", FILE)
+    assert desk.replay() == []
