@@ -19,7 +19,7 @@ def seconds_for(n: int, folder: Path) -> float:
     started = time.perf_counter()
     written = write_digest(render_pages(build_digest(frames)), folder)
     took = time.perf_counter() - started
-    assert len(written) == n + 2
+    assert len(written) == n + 4
     return took
 
 

@@ -1,0 +1,161 @@
+"""A whole digest (three audiences, a page per vehicle) at three sizes: time, memory, growth.
+
+    python -m tests.benchmarks.bench_digest [vehicles ...]
+
+Frames are made in one process and read from Parquet in another, so that only the digest's own
+memory counts.  The baseline is writing files of the same bytes, in the same process.  Then size
+and time of each picture.
+"""
+
+import multiprocessing
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import log
+from pathlib import Path
+
+import polars as pl
+
+from afterclear.digest.build import build_digest
+from afterclear.digest.cells import Cells
+from afterclear.digest.charts.funnel import draw_funnel
+from afterclear.digest.charts.held import draw_held
+from afterclear.digest.charts.layout import WIDE
+from afterclear.digest.charts.life import draw_life
+from afterclear.digest.charts.odometer import draw_odometer
+from afterclear.digest.charts.timeline import draw_timeline
+from afterclear.digest.frames import FRAME_ROWS, HistoryFrames
+from afterclear.digest.garage_model import FunnelChart, HeldChart, LifeChart
+from afterclear.digest.render import render_pages
+from afterclear.digest.vehicle_model import OdometerChart, TimeLine
+from afterclear.digest.write import write_digest
+from tests.digest.findings_fixture import ROWS, findings
+from tests.digest.fleet_fixture import AS_OF, CAUTIONS, fleet, many
+from tests.digest.hostile_fixture import long_history
+
+SIZES = (100, 1_000, 5_000)
+MOST_SECONDS, MOST_MB = 30.0, 1_000.0  # issue 6, for 1,000 vehicles
+_PER_VEHICLE = ("recurring", "worsening", "roles", "stock", "stock_reasons", "worklist")
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """One size."""
+
+    vehicles: int
+    digest_s: float
+    bare_s: float  # writing the same bytes
+    pages_mb: float
+    peak_mb: float
+
+
+def _store_frames(n: int, folder: Path) -> None:
+    frames = many(n)
+    for name in FRAME_ROWS:
+        getattr(frames, name).write_parquet(folder / f"{name}.parquet")
+    ids = frames.vehicles["vehicle_id"].to_list()
+    for name, table in findings().items():
+        if name in _PER_VEHICLE:
+            row = table.head(1).drop("vehicle_id")
+            table = row.join(pl.DataFrame({"vehicle_id": ids}), how="cross")  # noqa: PLW2901
+        table.write_parquet(folder / f"f_{name}.parquet")
+
+
+def _read_frames(folder: Path) -> HistoryFrames:
+    tables = {name: pl.read_parquet(folder / f"{name}.parquet") for name in FRAME_ROWS}
+    told = {name: pl.read_parquet(folder / f"f_{name}.parquet") for name in ROWS}
+    return HistoryFrames(as_of=AS_OF, cautions=CAUTIONS, findings=told, **tables)
+
+
+def _measure(n: int, folder: Path, results: "multiprocessing.Queue[Timing]") -> None:
+    frames = _read_frames(folder)
+    begun = time.perf_counter()
+    written = write_digest(render_pages(build_digest(frames)), folder / "pages")
+    took = time.perf_counter() - begun
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    contents = [path.read_bytes() for path in written]
+    (folder / "bare").mkdir()
+    begun = time.perf_counter()
+    for i, content in enumerate(contents):
+        (folder / "bare" / str(i)).write_bytes(content)
+    bare = time.perf_counter() - begun
+    results.put(Timing(n, took, bare, sum(map(len, contents)) / 1e6, peak))
+
+
+def measure(n: int) -> Timing:
+    """Make and write the digest of ``n`` vehicles in a process of its own."""
+    spawn = multiprocessing.get_context("spawn")
+    results: multiprocessing.Queue[Timing] = spawn.Queue()
+    with tempfile.TemporaryDirectory() as folder:
+        for work in (
+            spawn.Process(target=_store_frames, args=(n, Path(folder))),
+            spawn.Process(target=_measure, args=(n, Path(folder), results)),
+        ):
+            work.start()
+            work.join()
+            if work.exitcode:
+                raise SystemExit(f"a child process ended with {work.exitcode}")
+        return results.get()
+
+
+def print_sizes(sizes: tuple[int, ...]) -> None:
+    """Print a line for each size, and how time grows from one to the next."""
+    print("vehicles  digest s  x bare write  pages MB  peak MB  growth exponent")
+    before: Timing | None = None
+    for n in sizes:
+        now = measure(n)
+        growth = ""
+        if before is not None:
+            ratio = log(now.digest_s / before.digest_s) / log(now.vehicles / before.vehicles)
+            growth = f"{ratio:.2f}"
+        print(
+            f"{n:8d}  {now.digest_s:8.1f}  {now.digest_s / now.bare_s:12.1f}  "
+            f"{now.pages_mb:8.1f}  {now.peak_mb:7.0f}  {growth}"
+        )
+        if n == 1_000:
+            assert now.digest_s < MOST_SECONDS
+            assert now.peak_mb < MOST_MB
+        before = now
+
+
+def _pictures() -> dict[str, Callable[[], str]]:
+    model = build_digest(fleet(findings=findings()))
+    garage = model.garage
+    assert garage is not None
+    (page,) = build_digest(long_history()).vehicles
+    held, funnel, life = garage.held, garage.holders[0].funnel, garage.parts[0].life
+    timeline, odometer = page.timeline, page.odometer
+    assert isinstance(held, HeldChart)
+    assert isinstance(funnel, FunnelChart)
+    assert isinstance(life, LifeChart)
+    assert isinstance(timeline, TimeLine)
+    assert isinstance(odometer, OdometerChart)
+    return {
+        "time line, 284 scans": lambda: draw_timeline(timeline, WIDE, "t"),
+        "odometer": lambda: draw_odometer(odometer, WIDE, "km", "t"),
+        "held by quarter": lambda: draw_held(held, WIDE, "t", Cells()),
+        "funnel": lambda: draw_funnel(funnel, WIDE, "site", "t", Cells()),
+        "life of a part": lambda: draw_life(life, WIDE, "part-1", "t", Cells()),
+    }
+
+
+def print_pictures() -> None:
+    """Print size and time of each picture; the best of twenty."""
+    print("\npicture                  kB    ms")
+    for name, draw in _pictures().items():
+        best = min(_seconds(draw) for _ in range(20))
+        print(f"{name:20s} {len(draw().encode()) / 1e3:6.1f} {best * 1e3:5.1f}")
+
+
+def _seconds(work: Callable[[], object]) -> float:
+    begun = time.perf_counter()
+    work()
+    return time.perf_counter() - begun
+
+
+if __name__ == "__main__":
+    print_sizes(tuple(map(int, sys.argv[1:])) or SIZES)
+    print_pictures()
