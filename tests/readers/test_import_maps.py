@@ -5,8 +5,9 @@ from typing import Any
 
 import pytest
 
+import afterclear
 from afterclear.errors import ConfigError, RefusedFileError
-from afterclear.readers.import_map import ImportMap, load_maps, parse_map
+from afterclear.readers.import_map import ImportMap, MapColumn, MapTable, load_maps, parse_map
 from afterclear.readers.map_reader import MapReader
 from afterclear.records import PlainRows, ReadFile
 from tests.readers.samples import IMPORTS, all_samples, deliver, maps, reader_named
@@ -323,3 +324,13 @@ def test_headings_named_as_ours_do_no_harm(tmp_path: Path) -> None:
     assert (row["vehicle_id"], row["_line"], row["why"]) == ("T", 2, "c")
     assert row["_vin (as delivered)"] == "a"
     assert [(r.line, r.value) for r in read.rejections] == [(3, "nonsense")]
+
+
+def test_every_key_of_a_map_stands_in_the_help_and_its_example_is_one() -> None:
+    text = (Path(afterclear.__file__).parent / "help" / "imports.md").read_text(encoding="utf-8")
+    keys = {*ImportMap.model_fields, *MapTable.model_fields, *MapColumn.model_fields} - {"name"}
+    told = {key.removesuffix("_") for key in keys if key.removesuffix("_") not in text}
+    assert told == set()
+    example = text.split("```toml\n")[1].split("```")[0]
+    assert made(example).table[0].columns["scanned_at"].from_ == ("Datum", "Uhrzeit")
+    assert all(f"| `{name}` |" in text for name in maps())
