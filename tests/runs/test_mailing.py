@@ -1,12 +1,14 @@
 """Digests by mail, once to each; urgent come-backs by webhook, once each."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from afterclear.cli import main
+from afterclear.config import Config
 from afterclear.errors import ConfigError
 from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
@@ -23,9 +25,16 @@ from tests.deliver.servers import Receiver, Server, hook_server, mail_server
 from tests.runs.small_fleet import AS_OF, PERSON, PLATES, small_fleet, with_settings
 
 
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return small_fleet(tmp_path_factory.mktemp("loaded")).store.parent
+
+
 @pytest.fixture
-def app(tmp_path: Path) -> App:
-    return small_fleet(tmp_path)
+def app(loaded: Path, tmp_path: Path) -> App:
+    """Give a store of the test's own: what is sent from one is remembered there."""
+    shutil.copytree(loaded, tmp_path, dirs_exist_ok=True)
+    return App(Config(tmp_path / "config"), tmp_path / "afterclear.duckdb", lambda: AS_OF)
 
 
 def mail_settings(server: Server, more: str = "") -> str:
