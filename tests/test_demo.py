@@ -5,7 +5,6 @@ What was planted stands in sample_data/STORIES.md; the dates here pick one attem
 
 import re
 from datetime import UTC, datetime
-from pathlib import Path
 
 import polars as pl
 import pytest
@@ -77,9 +76,7 @@ def test_the_come_back_in_about_400_km_is_told_with_its_distance(attempts: pl.Da
     assert 400 <= first["returned_high_km"] <= 500
 
 
-def test_the_clear_nobody_wrote_down_is_found_where_it_was(
-    report: tuple[App, DemoReport], attempts: pl.DataFrame
-) -> None:
+def test_the_clear_nobody_wrote_down_is_found_where_it_was(attempts: pl.DataFrame) -> None:
     """Cleared at 185,999 km, told by a counter at 187,514 km; the gap before is not evidence."""
     (attempt,) = attempts.filter(
         (pl.col("vehicle_id") == "P-210") & (pl.col("code") == "P0128")
@@ -102,9 +99,7 @@ def test_wrong_odometer_readings_are_set_aside_with_their_reason(
 
 def test_every_row_of_every_delivery_is_accounted_for(report: tuple[App, DemoReport]) -> None:
     results: tuple[LoadResult, ...] = report[1].load.results
-    assert all(
-        r.rows_read == r.rows_stored + r.rows_duplicate + r.rows_rejected for r in results
-    )
+    assert all(r.rows_read == r.rows_stored + r.rows_duplicate + r.rows_rejected for r in results)
     by_outcome = {r.outcome for r in results}
     assert by_outcome == {"stored", "known"}  # a second delivery, and nothing refused whole
     assert sum(r.rows_rejected for r in results) == len(export_frame(report[0], "rejections")) > 0

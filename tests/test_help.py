@@ -20,7 +20,8 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 def test_every_command_has_help_and_stands_in_the_readme(command: str) -> None:
     shown = CliRunner().invoke(main, [command, "--help"])
     assert shown.exit_code == 0, shown.output
-    assert f"| `{command}" in README
+    rows = [line.split("|")[1] for line in README.splitlines() if line.startswith("| `")]
+    assert any(f"`{command}" in row for row in rows)
 
 
 @pytest.mark.parametrize("table", TABLES.values(), ids=lambda table: table.name)
