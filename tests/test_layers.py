@@ -22,12 +22,13 @@ MAY_IMPORT = {
     "analyses": {"errors"},
     "digest": BASE | {"analyses", "normalise"},
     "deliver": {"errors"},
+    "observe": {"errors"},
     "findings": BASE | {"store", "analyses", "histories", "normalise"},
     "runs": BASE
     | {"config", "normalise", "readers", "load", "store", "histories", "findings", "digest"}
-    | {"sources", "deliver"},
-    "schedule": BASE | {"config", "runs"},
-    "cli": BASE | {"config", "runs", "schedule", "findings"},
+    | {"sources", "deliver", "observe"},
+    "schedule": BASE | {"config", "runs", "observe"},
+    "cli": BASE | {"config", "runs", "schedule", "findings", "observe"},
     "__main__": {"cli"},
     "__init__": set(),
 }

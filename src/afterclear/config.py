@@ -138,6 +138,15 @@ class Limits(_Section):
     max_file_mb: float = Field(2000, gt=0, description="A larger delivered file is refused.")
 
 
+class Store(_Section):
+    """How the store is kept."""
+
+    copy_for_readers: bool = Field(
+        default=True,
+        description="A long run puts a copy beside the store, for 'status' and 'export' meanwhile.",
+    )
+
+
 class Keep(_Section):
     """How long things are kept; 'afterclear vacuum' takes out what is older."""
 
@@ -182,6 +191,7 @@ class Settings(_Section):
     mail: Mail = Mail()
     webhook: Webhook = Webhook()
     limits: Limits = Limits()
+    store: Store = Store()
     keep: Keep = Keep()
     watching: Watching = Watching()
 
@@ -287,6 +297,10 @@ class NamedJob(_Section):
     )
     zone: str = Field("UTC", description="Time zone of the cron fields.")
     sources: tuple[str, ...] = Field((), description="load, run: only these; none: all.")
+    audiences: tuple[Literal["fleet", "garage", "stock"], ...] = Field(
+        (), description="digest: only these of fleet, garage, stock; none: all."
+    )
+    email: bool = Field(default=False, description="digest: also send them, as [mail] says.")
     into: Path | None = Field(None, description="backup: the folder, beside the config.")
     keep: int = Field(7, ge=1, description="backup: how many of the newest are kept.")
 

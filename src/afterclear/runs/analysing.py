@@ -70,7 +70,7 @@ def analyse(
     """
     started_at = app.clock()
     until = as_of or started_at
-    with open_store(app.store) as con:
+    with app.long_writing("analyse"), open_store(app.store) as con:
         begin_analysis(con, started_at)
         before = last_analysis(con)
         version = _version(app)

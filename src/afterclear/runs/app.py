@@ -1,6 +1,7 @@
 """What every run needs: the settings, the store's place, and the time."""
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -10,6 +11,7 @@ from afterclear.config import Config
 from afterclear.histories.build import HistoryRules
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.store.care import Retention
+from afterclear.store.snapshot import long_writing
 
 
 def no_progress(_: int) -> None:
@@ -50,6 +52,10 @@ class App:
             superseded_days=keep.superseded_days,
             runs_days=keep.runs_days,
         )
+
+    def long_writing(self, doing: str) -> AbstractContextManager[None]:
+        """Hold the store for a long piece of work, with a copy for readers if so set."""
+        return long_writing(self.store, doing, copy=self.config.settings.store.copy_for_readers)
 
     def history_rules(self, as_of: datetime) -> HistoryRules:
         """Give the settings the histories use."""

@@ -12,7 +12,6 @@ from afterclear.runs.app import App
 from afterclear.runs.fetching import Fetching, Told, arrivals, printable
 from afterclear.sources.folder import files_at
 from afterclear.store.database import open_store
-from afterclear.store.snapshot import long_writing
 
 COMMAND_LINE = "command line"
 
@@ -65,7 +64,7 @@ def load_paths(
         for file in files_at(path)
     ]
     results = []
-    with long_writing(app.store, "load"), open_store(app.store) as con:
+    with app.long_writing("load"), open_store(app.store) as con:
         for result in load_files(con, app.archive, arrivals, app.clock, app.config.imports):
             results.append(result)
             told(result)
@@ -85,7 +84,7 @@ def load_sources(
     """
     results: list[LoadResult] = []
     heard = Told()
-    with long_writing(app.store, "load"), open_store(app.store) as con:
+    with app.long_writing("load"), open_store(app.store) as con:
         how = Fetching(app, con, say=say)
         chosen = [s for s in app.config.sources if not only or s.name in only]
         feed = chain.from_iterable(arrivals(source, how, heard) for source in chosen)

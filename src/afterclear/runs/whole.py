@@ -1,6 +1,6 @@
 """The whole nightly work once: load, analyse, digest."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from afterclear.records import LoadResult
@@ -19,7 +19,15 @@ class RunReport:
     digest: DigestReport
 
 
-def run_once(app: App, told: Callable[[LoadResult], None], progress: Progress = QUIET) -> RunReport:
-    """Load every source, analyse what changed, write the digests."""
-    load = load_sources(app, told)
-    return RunReport(load, analyse(app, progress=progress), digest(app))
+def run_once(
+    app: App,
+    told: Callable[[LoadResult], None],
+    progress: Progress = QUIET,
+    *,
+    only: Sequence[str] = (),
+    say: Callable[[str], None] = lambda _: None,
+) -> RunReport:
+    """Load every source, analyse what changed, write the digests; nobody writes in between."""
+    with app.long_writing("run"):
+        load = load_sources(app, told, only=only, say=say)
+        return RunReport(load, analyse(app, progress=progress), digest(app))

@@ -1,68 +1,125 @@
-"""The timetable: one job, never overlapping, missed runs made up for once.
+"""Keep the timetable: one job at a time, missed ones made up for once, until told to stop.
 
-The job is the same ``run_once`` that ``afterclear run`` calls; an error of one night is told
-and the next night tries again.
+The scheduler only waits; when a job is due is said by ``times.py`` from what the store remembers
+of the last time, so that a restart forgets nothing and a clock that is set back doubles nothing.
+All jobs run in the main thread: they cannot overlap, and a signal stops the one at work.
 """
 
-from collections.abc import Callable
-from datetime import timedelta
+import logging
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
 
+from apscheduler.executors.debug import DebugExecutor
 from apscheduler.schedulers.blocking import BlockingScheduler
-from apscheduler.triggers.cron import CronTrigger
 
-from afterclear.config import Job
+from afterclear.config import NamedJob
 from afterclear.errors import AfterclearError, ConfigError
+from afterclear.observe.metrics import Board, endpoint
 from afterclear.records import LoadResult
 from afterclear.runs.app import App
-from afterclear.runs.whole import run_once
+from afterclear.runs.jobs import Due, do_job
+from afterclear.runs.remembering import hold_timetable, times_attended
+from afterclear.runs.stopping import Stopped
+from afterclear.runs.watching import metrics
+from afterclear.schedule.times import Next, check_times, next_time
 
-# A run missed while the machine was off is made up for as long as the next is not due.
-_MAKE_UP_FOR = timedelta(days=7)
+_log = logging.getLogger("afterclear.schedule")
 
 
-def trigger_of(job: Job) -> CronTrigger:
-    """Turn a line of the timetable into its fire times.
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """Who is told what: of each file, and of each job in a sentence."""
+
+    load: Callable[[LoadResult], None]
+    job: Callable[[str], object]
+
+
+def keep_timetable(app: App, heard: Heard) -> None:
+    """Run the jobs of the timetable until a signal.
 
     Raises:
-        ConfigError: the five cron fields are not valid.
+        StoreError: another process keeps this store's timetable; says which.
+        ConfigError: there is no job, or its time is not valid.
+        Stopped: a signal came.
 
     """
-    try:
-        return CronTrigger.from_crontab(job.at, timezone=job.zone)
-    except ValueError as error:
-        raise ConfigError(
-            f"schedule.toml: run.at = {job.at!r} is no cron time ({error}). "
-            "Use five fields, such as '15 3 * * *' for 3:15 every night."
-        ) from error
+    jobs = app.config.timetable.jobs
+    if not jobs:
+        raise ConfigError("schedule.toml has no job.")
+    check_times(jobs, app.clock())
+    with hold_timetable(app), _answering(app) as board:
+        _Keeper(app, heard, board).keep(jobs)
 
 
-def keep_timetable(
-    app: App, told_load: Callable[[LoadResult], None], told: Callable[[str], object]
-) -> None:
-    """Run on the timetable until interrupted."""
-    scheduler = BlockingScheduler(timezone=app.config.timetable.run.zone)
-    trigger = trigger_of(app.config.timetable.run)
-    scheduler.add_job(
-        lambda: _one_run(app, told_load, told),
-        trigger,
-        max_instances=1,
-        coalesce=True,
-        misfire_grace_time=int(_MAKE_UP_FOR.total_seconds()),
-    )
-    next_at = trigger.get_next_fire_time(None, app.clock())
-    told(f"Next run at {next_at:%Y-%m-%d %H:%M %Z}. Ctrl-C stops.")
-    try:
-        scheduler.start()
-    except (KeyboardInterrupt, SystemExit):
-        told("Stopped.")
+class _Keeper:
+    """The loop, with what it must remember between jobs."""
+
+    def __init__(self, app: App, heard: Heard, board: Board) -> None:
+        self._app, self._heard, self._board = app, heard, board
+        self._scheduler = BlockingScheduler(timezone=UTC, executors={"default": DebugExecutor()})
+        self._stopped: Stopped | None = None
+
+    def keep(self, jobs: tuple[NamedJob, ...]) -> None:
+        attended = times_attended(self._app)
+        for job in jobs:
+            self._plan(job, attended.get(job.name))
+        self._refresh()
+        self._scheduler.start()
+        if self._stopped is not None:
+            raise self._stopped
+
+    def _plan(self, job: NamedJob, last: datetime | None) -> None:
+        due = next_time(job, last, self._app.clock())
+        self._heard.job(_announced(job, due, self._app.clock()))
+        self._scheduler.add_job(
+            self._do, "date", run_date=due.at, args=[job, due], misfire_grace_time=None
+        )
+
+    def _do(self, job: NamedJob, due: Next) -> None:
+        try:
+            account = do_job(self._app, job, Due(due.at, due.n_missed), self._heard.load)
+            self._heard.job(f"{job.name}: {account.outcome}")
+        except AfterclearError as error:
+            self._heard.job(f"{job.name} failed: {error} The next time it is tried again.")
+        except Stopped as stopped:
+            self._stop(stopped)
+            return
+        except Exception:  # noqa: BLE001 - our bug in one job must not end the others; told in full
+            _log.exception("job broke", extra={"facts": {"job": job.name}})
+            self._heard.job(f"{job.name} broke; the log says how.")
+        try:
+            self._refresh()
+            self._plan(job, due.at)
+        except Stopped as stopped:
+            self._stop(stopped)
+
+    def _stop(self, stopped: Stopped) -> None:
+        self._stopped = stopped
+        # from another thread: the scheduler still has to put this job away
+        threading.Thread(target=self._scheduler.shutdown, kwargs={"wait": False}).start()
+
+    def _refresh(self) -> None:
+        if self._app.store.exists():
+            self._board.text = metrics(self._app)
 
 
-def _one_run(
-    app: App, told_load: Callable[[LoadResult], None], told: Callable[[str], object]
-) -> None:
-    try:
-        report = run_once(app, told_load)
-    except AfterclearError as error:
-        told(f"This run failed: {error} The next one tries again.")
+def _announced(job: NamedJob, due: Next, now: datetime) -> str:
+    if due.at <= now and due.n_missed:
+        return f"{job.name}: missed {due.n_missed + 1} times; made up for by one run now"
+    if due.at <= now:
+        return f"{job.name}: due since {due.at:%Y-%m-%d %H:%M} UTC, runs now"
+    return f"{job.name}: next at {due.at:%Y-%m-%d %H:%M} UTC"
+
+
+@contextmanager
+def _answering(app: App) -> Iterator[Board]:
+    board = Board()
+    port = app.config.settings.watching.metrics_port
+    if port is None:
+        yield board
         return
-    told(f"{report.analysis.verdicts.n_attempts} fix attempts judged; {report.digest.index}")
+    with endpoint(port, board):
+        yield board

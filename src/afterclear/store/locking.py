@@ -64,6 +64,11 @@ def holding(path: Path, doing: str, *, wait_s: float | None = None) -> Iterator[
                 file.close()
 
 
+def is_held_here(path: Path) -> bool:
+    """Tell whether this process holds a lock file."""
+    return path.absolute() in _held
+
+
 def holder(path: Path) -> str | None:
     """Say who holds a lock file, in words; None if nobody does."""
     if path.absolute() in _held:
@@ -75,6 +80,11 @@ def holder(path: Path) -> str | None:
             return _words(file)
     except OSError:
         return None
+
+
+def schedule_lock(store: Path) -> Path:
+    """Give the lock file of the process that keeps a store's timetable."""
+    return Path(f"{store}.schedule.lock")
 
 
 def writer_lock(store: Path) -> Path:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import duckdb
 
-from afterclear.store.locking import holding, writer_lock
+from afterclear.store.locking import holding, is_held_here, writer_lock
 
 # Folders in the archive in which a load works, by the beginning of their names.
 _UNFINISHED = ("incoming", "within", "taken")
@@ -36,6 +36,9 @@ def long_writing(store: Path, doing: str, *, copy: bool = True) -> Iterator[None
         StoreError: another process holds the store.
 
     """
+    if is_held_here(writer_lock(store)):
+        yield  # part of a longer work, which has a copy out already
+        return
     with holding(writer_lock(store), doing):
         sweep(store)
         if copy and store.exists():

@@ -1,0 +1,1 @@
+"""What others see of a running afterclear: log lines and metrics."""

@@ -1,0 +1,72 @@
+"""Log lines for people or programs: one line an event, secrets struck out.
+
+Everything logs to the logger ``afterclear`` of the standard library, with its facts as
+``extra={"facts": {...}}``; nothing is written before ``log_to`` was called.
+"""
+
+import json
+import logging
+import logging.handlers
+import os
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final, Literal
+
+ROOT: Final = logging.getLogger("afterclear")
+ROOT.addHandler(logging.NullHandler())
+
+Form = Literal["text", "json"]
+
+
+class EventFormatter(logging.Formatter):
+    """Writes an event as text (``time LEVEL event key=value``) or as one JSON object."""
+
+    def __init__(self, form: Form, clean: Callable[[str], str]) -> None:
+        super().__init__()
+        self._form, self._clean = form, clean
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Write one event on one line, whatever its facts hold."""
+        at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")
+        facts = {k: _plain(v) for k, v in getattr(record, "facts", {}).items()}
+        if record.exc_info:
+            facts["error"] = self.formatException(record.exc_info)
+        if self._form == "json":
+            event = {"at": at, "level": record.levelname, "event": record.getMessage(), **facts}
+            return self._clean(json.dumps(event, ensure_ascii=False, default=str))
+        told = "".join(
+            f" {key}={json.dumps(value, ensure_ascii=False, default=str)}"
+            for key, value in facts.items()
+        )
+        message = record.getMessage().replace("\n", " ")
+        return self._clean(f"{at} {record.levelname} {message}{told}")
+
+
+def log_to(place: Path | None, form: Form, clean: Callable[[str], str]) -> None:
+    """Send log lines to a file (for its owner only), or to the error output; replaces earlier."""
+    quiet()
+    if place is None:
+        handler: logging.Handler = logging.StreamHandler(sys.stderr)
+    else:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        os.close(os.open(place, os.O_WRONLY | os.O_CREAT, 0o600))
+        # a log that something else rotates is opened anew
+        handler = logging.handlers.WatchedFileHandler(place, encoding="utf-8")
+    handler.setFormatter(EventFormatter(form, clean))
+    ROOT.addHandler(handler)
+    ROOT.setLevel(logging.INFO)
+    ROOT.propagate = False
+
+
+def quiet() -> None:
+    """Stop logging, and close what was logged to."""
+    for handler in list(ROOT.handlers):
+        if not isinstance(handler, logging.NullHandler):
+            ROOT.removeHandler(handler)
+            handler.close()
+
+
+def _plain(value: object) -> object:
+    return value.isoformat() if isinstance(value, datetime) else value

@@ -1,0 +1,186 @@
+"""One job of the timetable, or of a person at the keyboard: done, remembered, logged, counted."""
+
+import logging
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+from afterclear.config import NamedJob, without_secrets
+from afterclear.errors import AfterclearError, StoreError, UnreachableError
+from afterclear.records import LoadResult
+from afterclear.runs.app import App
+from afterclear.runs.care import backup, check, vacuum
+from afterclear.runs.loading import LoadReport, load_sources
+from afterclear.runs.pages import digest
+from afterclear.runs.watching import publish_metrics
+from afterclear.runs.whole import run_once
+from afterclear.store.database import open_store
+from afterclear.store.journal import Outcome, Run, add_run
+
+_log = logging.getLogger("afterclear.jobs")
+_OUTCOME_OF_EXIT: Final[dict[int, Outcome]] = {0: "done", 3: "refused", 4: "out_of_reach"}
+
+
+@dataclass(slots=True)
+class Account:
+    """What a run says of itself while it works."""
+
+    outcome: Outcome = "done"
+    report: dict[str, object] = field(default_factory=dict)
+
+    def add_load(self, load: LoadReport) -> None:
+        """Count what a load did."""
+        self.outcome = _OUTCOME_OF_EXIT[load.exit_code]
+        self.report |= {
+            "files": len(load.results),
+            "files_refused": sum(r.outcome == "refused" for r in load.results),
+            "rows_read": sum(r.rows_read for r in load.results),
+            "rows_stored": sum(r.rows_stored for r in load.results),
+            "rows_duplicate": sum(r.rows_duplicate for r in load.results),
+            "rows_refused": load.rows_rejected,
+            "out_of_reach": list(load.out_of_reach),
+            "unsettled": len(load.unsettled),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """When a job was due, and how many earlier times it makes up for."""
+
+    at: datetime | None = None
+    n_missed: int = 0
+
+
+@contextmanager
+def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
+    """Remember, log and count what the block does, whatever comes of it."""
+    account, started_at = Account(), app.clock()
+    _log.info("job begins", extra={"facts": {"job": job, "missed": due.n_missed}})
+    try:
+        yield account
+    except AfterclearError as error:
+        account.outcome = "out_of_reach" if isinstance(error, UnreachableError) else "failed"
+        account.report["error"] = without_secrets(str(error))
+        raise
+    except Exception as error:
+        account.outcome = "failed"
+        account.report["error"] = without_secrets(repr(error))
+        raise
+    except BaseException:
+        account.outcome = "stopped"
+        raise
+    finally:
+        run = Run(
+            job,
+            due.at,
+            due.n_missed,
+            started_at,
+            app.clock(),
+            account.outcome,
+            account.report,
+        )
+        _tell(app, run)
+
+
+def do_job(app: App, job: NamedJob, due: Due, told: Callable[[LoadResult], None]) -> Account:
+    """Do one job of the timetable."""
+    with accounted(app, job.name, due) as account:
+        _DOES[job.does](app, job, account, told)
+    return account
+
+
+def log_load(result: LoadResult) -> None:
+    """Log what became of a file."""
+    facts = {
+        "source": result.source,
+        "file": result.file_name,
+        "outcome": result.outcome,
+        "load": result.load_id,
+        "rows_read": result.rows_read,
+        "rows_stored": result.rows_stored,
+        "rows_duplicate": result.rows_duplicate,
+        "rows_refused": result.rows_rejected,
+        "note": result.note,
+    }
+    level = logging.WARNING if result.outcome in ("refused", "left") else logging.INFO
+    _log.log(level, "file", extra={"facts": facts})
+
+
+def log_try(text: str) -> None:
+    """Log a try that failed and will be made again."""
+    _log.warning("source does not answer", extra={"facts": {"said": text}})
+
+
+def _tell(app: App, run: Run) -> None:
+    level = logging.INFO if run.outcome == "done" else logging.WARNING
+    facts = {"job": run.job, "outcome": run.outcome, **run.report}
+    _log.log(level, "job ended", extra={"facts": facts})
+    # a store that is full, held or gone is what the run has failed by: it is told already
+    with suppress(StoreError):
+        if app.store.exists():
+            with open_store(app.store, doing="run report") as con:
+                add_run(con, run)
+            publish_metrics(app)
+
+
+# --- what a job can be ----------------------------------------------------------------------
+
+
+def _hear(told: Callable[[LoadResult], None]) -> Callable[[LoadResult], None]:
+    def both(result: LoadResult) -> None:
+        log_load(result)
+        told(result)
+
+    return both
+
+
+def _run(app: App, job: NamedJob, account: Account, told: Callable[[LoadResult], None]) -> None:
+    report = run_once(app, _hear(told), only=job.sources, say=log_try)
+    account.add_load(report.load)
+    account.report["attempts"] = report.analysis.verdicts.n_attempts
+    account.report["pages"] = report.digest.n_pages
+
+
+def _load(app: App, job: NamedJob, account: Account, told: Callable[[LoadResult], None]) -> None:
+    account.add_load(load_sources(app, _hear(told), only=job.sources, say=log_try))
+
+
+def _digest(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
+    account.report["pages"] = digest(app).n_pages
+
+
+def _backup(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:
+    folder = app.config.beside(job.into or Path())
+    manifest = backup(app, folder / f"{job.name}-{app.clock():%Y-%m-%dT%H%M%SZ}.tar")
+    account.report["archived_files"] = len(manifest.archive)
+    for old in _beyond(sorted(folder.glob(f"{job.name}-*Z.tar")), job.keep):
+        old.unlink()
+
+
+def _beyond(backups: Sequence[Path], keep: int) -> Sequence[Path]:
+    """Give the oldest of some backups, so that ``keep`` stay; names sort by time."""
+    return backups[:-keep]
+
+
+def _check(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
+    wrong = check(app).wrong
+    account.report["wrong"] = [f.says for f in wrong]
+    if wrong:
+        raise StoreError(f"The store is damaged: {wrong[0].says}")
+
+
+def _vacuum(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
+    account.report["bytes_saved"] = vacuum(app, app.retention).bytes_saved
+
+
+_DOES: Final = {
+    "run": _run,
+    "load": _load,
+    "digest": _digest,
+    "backup": _backup,
+    "check": _check,
+    "vacuum": _vacuum,
+}

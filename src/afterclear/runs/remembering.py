@@ -1,0 +1,27 @@
+"""What the keeper of the timetable needs of the store: its lock, and what was attended to."""
+
+from contextlib import AbstractContextManager
+from datetime import datetime
+
+from afterclear.runs.app import App
+from afterclear.store.database import open_store
+from afterclear.store.journal import last_due
+from afterclear.store.locking import holding, schedule_lock
+
+
+def hold_timetable(app: App) -> AbstractContextManager[None]:
+    """Be the only one that keeps this store's timetable.
+
+    Raises:
+        StoreError: another process does; says which.
+
+    """
+    return holding(schedule_lock(app.store), "schedule", wait_s=0)
+
+
+def times_attended(app: App) -> dict[str, datetime]:
+    """Give each job's latest due time that was attended to; none for a new store."""
+    if not app.store.exists():
+        return {}
+    with open_store(app.store) as con:  # writing: a store of an older version is migrated
+        return last_due(con)
