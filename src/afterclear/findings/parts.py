@@ -263,7 +263,7 @@ def _test() -> pl.Expr:
     return pl.when(pl.col("p_value").is_not_null()).then(
         pl.when(pl.col("shuffled") > 0)
         .then(pl.lit("log-rank by shuffling, in strata of platform and place"))
-        .otherwise(pl.lit("log-rank, in strata of platform and place"))
+        .otherwise(pl.lit("log-rank counts by mid-p, in strata of platform and place"))
     )
 
 
