@@ -5,8 +5,8 @@
 Histories are written straight into the store's tables: loading and building them is timed by
 ``bench_fleet``, judging the attempts by ``bench_fix_held``; judging is shown here too, since
 findings about sites rest on it.  A part followed for every ten attempts; 200 sites, 20 families
-of parts with 20 brands each.  Elapsed seconds, and processor seconds (the database uses all cores), which
-tell more where other work goes on; growth is that of processor seconds.
+of parts with 20 brands each.  Elapsed seconds, and processor seconds (the database uses all
+cores), which tell more where other work goes on; growth is that of processor seconds.
 """
 
 import os
