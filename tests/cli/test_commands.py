@@ -29,6 +29,10 @@ def garage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     place = tmp_path / "garage"
     (place / "inbox" / "scans.csv").write_text(SCANS, encoding="utf-8")
     (place / "inbox" / "clears.csv").write_text(CLEARS, encoding="utf-8")
+    sources = place / "config" / "sources.toml"
+    told = sources.read_text(encoding="utf-8")
+    # files written a moment ago are finished here
+    sources.write_text(told.replace("# settle_seconds = 2", "settle_seconds = 0"), encoding="utf-8")
     monkeypatch.chdir(place)
     return place
 

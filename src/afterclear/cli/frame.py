@@ -10,14 +10,19 @@ from typing import Concatenate, ParamSpec
 
 import click
 
-from afterclear.config import find_config
+from afterclear.config import find_config, without_secrets
 from afterclear.errors import AfterclearError
+from afterclear.observe.logs import log_to, quiet
 from afterclear.records import LoadResult
 from afterclear.runs.analysing import Progress
 from afterclear.runs.app import App
+from afterclear.runs.loading import LoadReport
+from afterclear.runs.stopping import Stopped, stoppable
 
 P = ParamSpec("P")
 
+# a process that a signal ended: 128 and its number (common practice of shells, no source)
+_STOPPED = 128
 # colour only where a person looks, never as the only sign
 _OUTCOME_MARK = {"stored": "ok", "known": "known", "refused": "REFUSED", "left": "LEFT"}
 
@@ -28,12 +33,26 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
     @wraps(command)
     def wrapped(*args: P.args, **kwargs: P.kwargs) -> None:
         try:
-            command(_app(), *args, **kwargs)
+            with stoppable():
+                app = _app()
+                _begin_log(app)
+                command(app, *args, **kwargs)
         except AfterclearError as error:
-            click.echo(f"afterclear: {error}", err=True)
+            click.echo(f"afterclear: {without_secrets(str(error))}", err=True)
             raise SystemExit(error.exit_code) from error
+        except Stopped as stopped:
+            click.echo("Stopped. What was under way was undone.", err=True)
+            raise SystemExit(_STOPPED + stopped.number) from stopped
+        finally:
+            quiet()
 
     return wrapped
+
+
+def _begin_log(app: App) -> None:
+    watching = app.config.settings.watching
+    if watching.log_file is not None:
+        log_to(app.config.beside(watching.log_file), watching.log_form, without_secrets)
 
 
 def _app() -> App:
@@ -53,6 +72,19 @@ def tell_load(result: LoadResult) -> None:
     said = counts if result.outcome == "stored" else result.note
     note = f"  [{result.note}]" if result.outcome == "stored" and result.note else ""
     click.echo(f"{_OUTCOME_MARK[result.outcome]:>7}  {result.file_name}  {said}{note}")
+
+
+def tell_try(text: str) -> None:
+    """Print that a source did not answer and is asked again."""
+    click.echo(without_secrets(text), err=True)
+
+
+def tell_sources(report: LoadReport) -> None:
+    """Print which sources did not answer, and which files were left for the next run."""
+    for source in report.out_of_reach:
+        click.echo(f"out of reach: {source}", err=True)
+    for name in report.unsettled:
+        click.echo(f"still being written, left for the next run: {name}", err=True)
 
 
 @contextmanager

@@ -4,9 +4,10 @@ from pathlib import Path
 
 import click
 
-from afterclear.cli.frame import as_instant, tell_load, with_app
+from afterclear.cli.frame import as_instant, tell_load, tell_sources, tell_try, with_app
 from afterclear.config import check_zone
 from afterclear.runs.app import App
+from afterclear.runs.jobs import accounted, log_and
 from afterclear.runs.loading import Whose, load_paths, load_sources
 
 
@@ -30,12 +31,14 @@ def command(
     app: App, paths: tuple[Path, ...], vehicle: str | None, begun: str | None, zone: str
 ) -> None:
     """Load files or folders at PATHS; without PATHS, every configured source."""
-    if paths:
-        report = load_paths(app, paths, Whose(zone, vehicle, as_instant(begun)), tell_load)
-    else:
-        report = load_sources(app, tell_load)
-    for source in report.out_of_reach:
-        click.echo(f"out of reach: {source}", err=True)
+    with accounted(app, "load") as account:
+        if paths:
+            told = Whose(zone, vehicle, as_instant(begun))
+            report = load_paths(app, paths, told, log_and(tell_load))
+        else:
+            report = load_sources(app, log_and(tell_load), say=tell_try)
+        account.add_load(report)
+    tell_sources(report)
     if report.rows_rejected:
         click.echo(
             f"{report.rows_rejected} rows were refused; 'afterclear rejections' lists them.",

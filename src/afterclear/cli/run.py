@@ -2,9 +2,10 @@
 
 import click
 
-from afterclear.cli.frame import progress, tell_load, with_app
+from afterclear.cli.frame import progress, tell_load, tell_sources, tell_try, with_app
 from afterclear.cli.words import verdict_lines
 from afterclear.runs.app import App
+from afterclear.runs.jobs import accounted, log_and
 from afterclear.runs.whole import run_once
 
 
@@ -12,10 +13,10 @@ from afterclear.runs.whole import run_once
 @with_app
 def command(app: App) -> None:
     """Load every configured source, analyse, and write the digests: for cron."""
-    with progress("Rebuilding histories") as bar:
-        report = run_once(app, tell_load, bar)
-    for source in report.load.out_of_reach:
-        click.echo(f"out of reach: {source}", err=True)
+    with progress("Rebuilding histories") as bar, accounted(app, "run") as account:
+        report = run_once(app, log_and(tell_load), bar, say=tell_try)
+        account.add_run(report)
+    tell_sources(report.load)
     for line in verdict_lines(report.analysis.verdicts):
         click.echo(line)
     click.echo(f"{report.digest.n_pages} pages written. Open {report.digest.index}")

@@ -3,17 +3,22 @@
 import click
 
 from afterclear.cli.frame import tell_load, with_app
+from afterclear.config import without_secrets
+from afterclear.observe.logs import log_to
 from afterclear.runs.app import App
-from afterclear.runs.stopping import Stopped, stoppable
+from afterclear.runs.stopping import Stopped
 from afterclear.schedule.runner import Heard, keep_timetable
 
 
 @click.command("schedule")
 @with_app
 def command(app: App) -> None:
-    """Do the jobs of schedule.toml at their times, until stopped by Ctrl-C or a signal."""
+    """Do the jobs of schedule.toml at their times, in the foreground, until SIGTERM or Ctrl-C."""
+    watching = app.config.settings.watching
+    if watching.log_file is None and watching.log_form == "json":
+        log_to(None, "json", without_secrets)
     try:
-        with stoppable():
-            keep_timetable(app, Heard(tell_load, click.echo))
+        keep_timetable(app, Heard(tell_load, lambda text: click.echo(without_secrets(text))))
     except Stopped:
-        click.echo("Stopped; what was under way is undone and the next start takes it up.")
+        # to be told to stop is how a timetable ends well
+        click.echo("Stopped. What was under way was undone.")

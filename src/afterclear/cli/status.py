@@ -1,21 +1,43 @@
 """The command ``status``."""
 
 import json
+from datetime import datetime
 
 import click
 
 from afterclear.cli.frame import with_app
 from afterclear.runs.app import App
 from afterclear.runs.looking import Status, status
+from afterclear.runs.watching import Health, health, metrics
+from afterclear.schedule.upcoming import upcoming
+
+EXIT_UNWELL = 5
 
 
 @click.command("status")
 @click.option("--json", "as_json", is_flag=True, help="JSON, for a program to read.")
+@click.option("--health", "only_health", is_flag=True, help="Exit code 5 where all is not well.")
+@click.option("--metrics", "as_metrics", is_flag=True, help="Prometheus text.")
 @with_app
-def command(app: App, *, as_json: bool) -> None:
-    """Say how the store stands: size, last loads, what waits, which sources are silent."""
+def command(app: App, *, as_json: bool, only_health: bool, as_metrics: bool) -> None:
+    """Say how the store stands: size, last loads and runs, what waits, which sources are silent."""
+    if as_metrics:
+        click.echo(metrics(app), nl=False)
+        return
+    found = health(app)
+    if only_health:
+        click.echo("\n".join(found.complaints) or "All is well.")
+        if found.complaints:
+            raise SystemExit(EXIT_UNWELL)
+        return
     state = status(app)
-    click.echo(json.dumps(_plain(state), default=str) if as_json else _text(state))
+    following = upcoming(app)
+    if as_json:
+        told = _plain(state) | _plain_health(found) | {"next_runs": following}
+        click.echo(json.dumps(told, default=str))
+        return
+    click.echo(_text(state))
+    click.echo(_health_text(found, following))
 
 
 def _plain(state: Status) -> dict[str, object]:
@@ -31,13 +53,31 @@ def _plain(state: Status) -> dict[str, object]:
     }
 
 
+def _plain_health(found: Health) -> dict[str, object]:
+    return {
+        "complaints": list(found.complaints),
+        "being_written": found.is_copy,
+        "last_runs": [
+            {
+                "job": run.job,
+                "outcome": run.outcome,
+                "started_at": run.started_at,
+                "finished_at": run.finished_at,
+                "due_at": run.due_at,
+                "missed": run.n_missed,
+                "report": run.report,
+            }
+            for run in found.runs
+        ],
+    }
+
+
 def _text(state: Status) -> str:
     lines = [
         f"store {state.store_bytes / 1e6:.1f} MB, archive {state.archive_bytes / 1e6:.1f} MB",
         f"last analysis {_when(state.last_analysis_at)}, as of {_when(state.as_of)}",
         f"{state.vehicles_waiting} vehicles have rows not analysed yet",
         f"{state.n_rejections} refused rows",
-        *(f"source {name}: nothing new for too long" for name in state.stale_sources),
         "last loads:",
     ]
     lines += [
@@ -45,6 +85,19 @@ def _text(state: Status) -> str:
         f"{row['file_name']}  {row['rows_stored']} stored, {row['rows_rejected']} refused"
         for row in state.last_loads.iter_rows(named=True)
     ]
+    return "\n".join(lines)
+
+
+def _health_text(found: Health, following: dict[str, datetime]) -> str:
+    lines = ["last runs:" if found.runs else "no run yet"]
+    for run in found.runs:
+        missed = f", made up for {run.n_missed} missed" if run.n_missed else ""
+        lines.append(f"  {run.finished_at:%Y-%m-%d %H:%M}  {run.job}: {run.outcome}{missed}")
+    lines += ["next by the timetable:"] if following else []
+    lines += [f"  {at:%Y-%m-%d %H:%M %Z}  {job}" for job, at in following.items()]
+    lines += [f"LOOK: {complaint}" for complaint in found.complaints]
+    if found.is_copy:
+        lines.append("A run is writing now; this is the store as it was when it began.")
     return "\n".join(lines)
 
 

@@ -14,9 +14,10 @@ from afterclear.records import LoadResult
 from afterclear.runs.app import App
 from afterclear.runs.care import backup, check, vacuum
 from afterclear.runs.loading import LoadReport, load_sources
-from afterclear.runs.pages import digest
+from afterclear.runs.mailing import SentReport, send_digest, send_urgent
+from afterclear.runs.pages import AUDIENCES, DigestAsked, make_digest
 from afterclear.runs.watching import publish_metrics
-from afterclear.runs.whole import run_once
+from afterclear.runs.whole import RunReport, run_once
 from afterclear.store.database import open_store
 from afterclear.store.journal import Outcome, Run, add_run
 
@@ -44,6 +45,12 @@ class Account:
             "out_of_reach": list(load.out_of_reach),
             "unsettled": len(load.unsettled),
         }
+
+    def add_run(self, run: RunReport) -> None:
+        """Count what a whole run did."""
+        self.add_load(run.load)
+        self.report["attempts"] = run.analysis.verdicts.n_attempts
+        self.report["pages"] = run.digest.n_pages
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +116,16 @@ def log_load(result: LoadResult) -> None:
     _log.log(level, "file", extra={"facts": facts})
 
 
+def log_and(told: Callable[[LoadResult], None]) -> Callable[[LoadResult], None]:
+    """Give a listener that logs each file and passes it on."""
+
+    def both(result: LoadResult) -> None:
+        log_load(result)
+        told(result)
+
+    return both
+
+
 def log_try(text: str) -> None:
     """Log a try that failed and will be made again."""
     _log.warning("source does not answer", extra={"facts": {"said": text}})
@@ -129,27 +146,28 @@ def _tell(app: App, run: Run) -> None:
 # --- what a job can be ----------------------------------------------------------------------
 
 
-def _hear(told: Callable[[LoadResult], None]) -> Callable[[LoadResult], None]:
-    def both(result: LoadResult) -> None:
-        log_load(result)
-        told(result)
-
-    return both
-
-
 def _run(app: App, job: NamedJob, account: Account, told: Callable[[LoadResult], None]) -> None:
-    report = run_once(app, _hear(told), only=job.sources, say=log_try)
-    account.add_load(report.load)
-    account.report["attempts"] = report.analysis.verdicts.n_attempts
-    account.report["pages"] = report.digest.n_pages
+    report = run_once(app, log_and(told), only=job.sources, say=log_try)
+    account.add_run(report)
 
 
 def _load(app: App, job: NamedJob, account: Account, told: Callable[[LoadResult], None]) -> None:
-    account.add_load(load_sources(app, _hear(told), only=job.sources, say=log_try))
+    account.add_load(load_sources(app, log_and(told), only=job.sources, say=log_try))
 
 
-def _digest(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
-    account.report["pages"] = digest(app).n_pages
+def _digest(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:
+    report, model = make_digest(app, DigestAsked(audiences=job.audiences or AUDIENCES))
+    account.report["pages"] = report.n_pages
+    if job.email:
+        for sent in (send_digest(app, report, model), send_urgent(app, model)):
+            _account_sent(account, sent)
+
+
+def _account_sent(account: Account, sent: SentReport) -> None:
+    if sent.failed:
+        account.outcome = "out_of_reach"
+        account.report["not_sent"] = len(sent.failed)
+    account.report["sent"] = len(sent.sent)
 
 
 def _backup(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:

@@ -19,9 +19,10 @@ def hold_timetable(app: App) -> AbstractContextManager[None]:
     return holding(schedule_lock(app.store), "schedule", wait_s=0)
 
 
-def times_attended(app: App) -> dict[str, datetime]:
+def times_attended(app: App, *, read_only: bool = False) -> dict[str, datetime]:
     """Give each job's latest due time that was attended to; none for a new store."""
     if not app.store.exists():
         return {}
-    with open_store(app.store) as con:  # writing: a store of an older version is migrated
+    # writing, unless told otherwise: a store of an older version is migrated
+    with open_store(app.store, read_only=read_only) as con:
         return last_due(con)
