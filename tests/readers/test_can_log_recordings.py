@@ -73,6 +73,7 @@ FORMS: list[tuple[str, Any]] = [
     (".blf", can.BLFWriter),
     (".trc", can.TRCWriter),
     (".csv", can.CSVWriter),
+    (".mf4", can.MF4Writer),
     (".log", can.CanutilsLogWriter),
 ]
 EPOCH = 1_714_564_800.0  # 1 May 2024, 12:00 UTC
@@ -101,7 +102,7 @@ def test_every_form_gives_the_codes_of_the_candump_text(
     assert made.rejections == ()
 
 
-@pytest.mark.parametrize("suffix", [".blf", ".trc", ".csv", ".log"])
+@pytest.mark.parametrize("suffix", [".blf", ".trc", ".csv", ".mf4", ".log"])
 def test_every_form_with_a_date_gives_the_moment(tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"converted{suffix}"
     with dict(FORMS)[suffix](path) as log:

@@ -200,18 +200,21 @@ def _as_running_clock(table: pl.DataFrame, frames: Frames) -> pl.DataFrame:
 
 # --- the other forms, through python-can ---------------------------------------------------
 
-OTHER_FORMS = (".asc", ".blf", ".trc", ".csv")
+OTHER_FORMS = (".asc", ".blf", ".trc", ".csv", ".mf4")
+_MDF_MARK = b"MDF     "  # ASAM MDF, the identification block
 CSV_HEADER = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
 
 
 def form_of(name: str, head: bytes) -> str | None:
-    """Name the form of a recording from its first bytes: candump, .asc, .blf, .trc, .csv.
+    """Name the form of a recording by its first bytes: candump, .asc, .blf, .trc, .csv, .mf4.
 
     None: not a recording this module reads.  The name decides nothing but where the bytes of a
     form have no mark of their own.
     """
     if head.startswith(b"LOGG"):
         return ".blf"
+    if head.startswith(_MDF_MARK):
+        return ".mf4"
     if head.startswith(CSV_HEADER):
         return ".csv"
     text = head.decode("utf-8", "replace")
@@ -238,6 +241,8 @@ def read_other(delivery: Delivery, form: str) -> Frames:
                     frames.skipped[kind] += 1
                 else:
                     rows.append(_row(n_seen, message))
+    except RefusedFileError:
+        raise
     # python-can's readers let whatever their parsing meets through: each is a broken file here
     except Exception as error:
         if not rows:
@@ -266,6 +271,10 @@ def _opened(path: Path, form: str) -> Iterator[Iterable[can.Message]]:
         with path.open("rb") as binary:
             yield can.BLFReader(binary)
         return
+    if form == ".mf4":
+        with _measurement(path) as messages:
+            yield messages
+        return
     with path.open(encoding="utf-8", errors="replace") as text:
         match form:
             case ".trc":
@@ -274,6 +283,22 @@ def _opened(path: Path, form: str) -> Iterator[Iterable[can.Message]]:
                 yield can.CSVReader(text)
             case _:
                 yield can.ASCReader(text, relative_timestamp=False)
+
+
+@contextmanager
+def _measurement(path: Path) -> Iterator[Iterable[can.Message]]:
+    """Open an ASAM MDF version 4 recording; the library for it is an extra of its own."""
+    try:
+        reader = can.MF4Reader(path)
+    except NotImplementedError as error:
+        raise RefusedFileError(
+            "MDF recordings are read with the extra package asammdf, which is not installed. "
+            "Run: pip install 'afterclear[mf4]'"
+        ) from error
+    try:
+        yield reader
+    finally:
+        reader.stop()
 
 
 def _kind_without_message(message: can.Message) -> str | None:
@@ -300,8 +325,8 @@ def _name_zone(frames: Frames, form: str, zone: str) -> None:
     python-can takes the begin of .asc for the machine's zone and that of .blf and .trc for UTC;
     neither may decide when a scan was made.
     """
-    if frames.is_relative or form == ".csv":
-        return
+    if frames.is_relative or form in (".csv", ".mf4"):
+        return  # these hold instants
     first = float(frames.table["at"][0])
     machine = None if form == ".asc" else UTC
     wall = datetime.fromtimestamp(first, tz=machine).replace(tzinfo=ZoneInfo(zone))
