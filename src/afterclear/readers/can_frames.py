@@ -201,8 +201,9 @@ def _as_running_clock(table: pl.DataFrame, frames: Frames) -> pl.DataFrame:
 # --- the other forms, through python-can ---------------------------------------------------
 
 OTHER_FORMS = (".asc", ".blf", ".trc", ".csv", ".mf4")
-_MDF_MARK = b"MDF     "  # ASAM MDF, the identification block
 CSV_HEADER = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
+# first bytes -> form; MDF: the identification block of ASAM MDF
+_MARKS = ((b"LOGG", ".blf"), (b"MDF     ", ".mf4"), (CSV_HEADER, ".csv"))
 
 
 def form_of(name: str, head: bytes) -> str | None:
@@ -211,12 +212,8 @@ def form_of(name: str, head: bytes) -> str | None:
     None: not a recording this module reads.  The name decides nothing but where the bytes of a
     form have no mark of their own.
     """
-    if head.startswith(b"LOGG"):
-        return ".blf"
-    if head.startswith(_MDF_MARK):
-        return ".mf4"
-    if head.startswith(CSV_HEADER):
-        return ".csv"
+    if marked := next((form for mark, form in _MARKS if head.startswith(mark)), None):
+        return marked
     text = head.decode("utf-8", "replace")
     lines = [line for line in text.splitlines()[:-1] or text.splitlines() if line.strip()]
     if any(is_candump_line(line) for line in lines[:50]):
