@@ -2,7 +2,7 @@
 
 import click
 
-from afterclear.cli.frame import tell_load, with_app
+from afterclear.cli.frame import with_app
 from afterclear.config import without_secrets
 from afterclear.observe.logs import log_to
 from afterclear.runs.app import App
@@ -15,10 +15,10 @@ from afterclear.schedule.runner import Heard, keep_timetable
 def command(app: App) -> None:
     """Do the jobs of schedule.toml at their times, in the foreground, until SIGTERM or Ctrl-C."""
     watching = app.config.settings.watching
-    if watching.log_file is None and watching.log_form == "json":
-        log_to(None, "json", without_secrets)
+    if watching.log_file is None:
+        log_to(None, watching.log_form, without_secrets)
     try:
-        keep_timetable(app, Heard(tell_load, lambda text: click.echo(without_secrets(text))))
+        keep_timetable(app, Heard(lambda _: None, lambda text: click.echo(without_secrets(text))))
     except Stopped:
         # to be told to stop is how a timetable ends well
         click.echo("Stopped. What was under way was undone.")

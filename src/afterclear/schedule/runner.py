@@ -1,19 +1,20 @@
 """Keep the timetable: one job at a time, missed ones made up for once, until told to stop.
 
-The scheduler only waits; when a job is due is said by ``times.py`` from what the store remembers
-of the last time, so that a restart forgets nothing and a clock that is set back doubles nothing.
-All jobs run in the main thread: they cannot overlap, and a signal stops the one at work.
+The scheduler only waits and hands over what is due; when that is is said by ``times.py`` from
+what the store remembers of the last time, so that a restart forgets nothing and a clock that is
+set back doubles nothing.  All jobs run in the main thread, one after another: they cannot
+overlap, and a signal stops the one at work.
 """
 
 import logging
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from queue import SimpleQueue
+from typing import NoReturn
 
-from apscheduler.executors.debug import DebugExecutor
-from apscheduler.schedulers.blocking import BlockingScheduler
+from apscheduler.schedulers.background import BackgroundScheduler
 
 from afterclear.config import NamedJob
 from afterclear.errors import AfterclearError, ConfigError
@@ -22,7 +23,6 @@ from afterclear.records import LoadResult
 from afterclear.runs.app import App
 from afterclear.runs.jobs import Due, do_job
 from afterclear.runs.remembering import hold_timetable, times_attended
-from afterclear.runs.stopping import Stopped
 from afterclear.runs.watching import metrics
 from afterclear.schedule.times import Next, check_times, next_time
 
@@ -37,7 +37,7 @@ class Heard:
     job: Callable[[str], object]
 
 
-def keep_timetable(app: App, heard: Heard) -> None:
+def keep_timetable(app: App, heard: Heard) -> NoReturn:
     """Run the jobs of the timetable until a signal.
 
     Raises:
@@ -59,23 +59,26 @@ class _Keeper:
 
     def __init__(self, app: App, heard: Heard, board: Board) -> None:
         self._app, self._heard, self._board = app, heard, board
-        self._scheduler = BlockingScheduler(timezone=UTC, executors={"default": DebugExecutor()})
-        self._stopped: Stopped | None = None
+        self._scheduler = BackgroundScheduler(timezone=UTC)
+        self._due: SimpleQueue[tuple[NamedJob, Next]] = SimpleQueue()
 
-    def keep(self, jobs: tuple[NamedJob, ...]) -> None:
+    def keep(self, jobs: tuple[NamedJob, ...]) -> NoReturn:
         attended = times_attended(self._app)
         for job in jobs:
             self._plan(job, attended.get(job.name))
         self._refresh()
         self._scheduler.start()
-        if self._stopped is not None:
-            raise self._stopped
+        try:
+            while True:
+                self._do(*self._due.get())
+        finally:
+            self._scheduler.shutdown(wait=False)
 
     def _plan(self, job: NamedJob, last: datetime | None) -> None:
         due = next_time(job, last, self._app.clock())
         self._heard.job(_announced(job, due, self._app.clock()))
         self._scheduler.add_job(
-            self._do, "date", run_date=due.at, args=[job, due], misfire_grace_time=None
+            self._due.put, "date", run_date=due.at, args=[(job, due)], misfire_grace_time=None
         )
 
     def _do(self, job: NamedJob, due: Next) -> None:
@@ -84,22 +87,12 @@ class _Keeper:
             self._heard.job(f"{job.name}: {account.outcome}")
         except AfterclearError as error:
             self._heard.job(f"{job.name} failed: {error} The next time it is tried again.")
-        except Stopped as stopped:
-            self._stop(stopped)
-            return
-        except Exception:  # noqa: BLE001 - our bug in one job must not end the others; told in full
+        except Exception:  # noqa: BLE001
+            # our own bug in one job must not end the others; it is told in full
             _log.exception("job broke", extra={"facts": {"job": job.name}})
             self._heard.job(f"{job.name} broke; the log says how.")
-        try:
-            self._refresh()
-            self._plan(job, due.at)
-        except Stopped as stopped:
-            self._stop(stopped)
-
-    def _stop(self, stopped: Stopped) -> None:
-        self._stopped = stopped
-        # from another thread: the scheduler still has to put this job away
-        threading.Thread(target=self._scheduler.shutdown, kwargs={"wait": False}).start()
+        self._refresh()
+        self._plan(job, due.at)
 
     def _refresh(self) -> None:
         if self._app.store.exists():

@@ -11,6 +11,7 @@ Cron fields are wall-clock times of a zone.  As with cron itself (common practic
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from heapq import heappop, heappush
 from zoneinfo import ZoneInfo
 
 from apscheduler.triggers.cron import CronTrigger
@@ -92,11 +93,17 @@ def check_times(jobs: tuple[NamedJob, ...], now: datetime) -> None:
 
 def _cron_times(job: NamedJob, after: datetime) -> Iterator[datetime]:
     zone = ZoneInfo(job.zone)
-    fixed = not set("*/") & set((job.at or "").split()[_HOUR_FIELD : _HOUR_FIELD + 1].pop())
+    fixed = not {"*", "/"} & set("".join((job.at or "").split()[_HOUR_FIELD : _HOUR_FIELD + 1]))
     last = after.astimezone(UTC)
     begin = (last - _DST_REACH).astimezone(zone).replace(tzinfo=None)
+    # near a change of the clock, later times on the wall may be earlier instants
+    waiting: list[datetime] = []
     for wall in _wall_times(job, begin):
         for at in _instants(wall, zone, fixed=fixed):
+            heappush(waiting, at)
+        safe_until = wall.replace(tzinfo=zone).astimezone(UTC) - _DST_REACH
+        while waiting and waiting[0] <= safe_until:
+            at = heappop(waiting)
             if at > last:
                 last = at
                 yield at

@@ -78,7 +78,8 @@ def is_copy(con: DuckDBPyConnection) -> bool:
 def interrupt_queries() -> None:
     """Stop whatever the open connections are doing; their queries raise."""
     for con in tuple(_open):
-        con.interrupt()
+        with suppress(duckdb.Error):  # closed at this very moment
+            con.interrupt()
 
 
 @contextmanager
@@ -120,12 +121,12 @@ def _bring_up_to_date(path: Path) -> None:
         if not pending:
             return
         if not is_new and applied_migrations(con):
-            con.close()  # everything is in the file itself then
+            _close(con)  # everything is in the file itself then
             copy_file(path, Path(f"{path}.before-{pending[0].removesuffix('.sql')}"))
             con = _connected(path, read_only=False, wait_s=WRITER_WAITS_S)
         migrate(con)
     finally:
-        con.close()
+        _close(con)
 
 
 def _connected(path: Path, *, read_only: bool, wait_s: float) -> DuckDBPyConnection:
