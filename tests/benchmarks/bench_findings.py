@@ -156,6 +156,7 @@ class Timing:
     lives: int
     seconds: dict[str, float]  # elapsed
     processor: dict[str, float]
+    peak: dict[str, float]  # MB of the process so far
 
     def findings(self, seconds: dict[str, float]) -> float:
         """All findings, without judging the attempts."""
@@ -174,12 +175,14 @@ def measure(n_attempts: int, catalogue: Catalogue) -> Timing:
     """Time one size."""
     seconds: dict[str, float] = {}
     processor: dict[str, float] = {}
+    peak: dict[str, float] = {}
 
     def timed(name: str, work: Callable[[], T]) -> T:
         begun, busy = time.perf_counter(), time.process_time()
         result = work()
         seconds[name] = time.perf_counter() - begun
         processor[name] = time.process_time() - busy
+        peak[name] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         return result
 
     with tempfile.TemporaryDirectory() as folder, open_store(Path(folder) / "s.duckdb") as con:
@@ -200,7 +203,7 @@ def measure(n_attempts: int, catalogue: Catalogue) -> Timing:
         timed("sites", lambda: find_quarters(con, find_holders(con, judged)))
         timed("process", lambda: find_process(con))
         lives = scalar(con, "SELECT count(*) FROM claims")
-    return Timing(n_attempts, lives, seconds, processor)
+    return Timing(n_attempts, lives, seconds, processor, peak)
 
 
 def main() -> None:
@@ -215,6 +218,8 @@ def main() -> None:
         for kind, of in (("elapsed s", t.seconds), ("processor s", t.processor)):
             parts = " ".join(f"{of[name]:>9.1f}" for name in names)
             print(f"{t.attempts:>9,} {t.lives:>8,} {parts} {t.findings(of):>10.1f}  {kind}")
+        peaks = " ".join(f"{t.peak[name]:>9.0f}" for name in names)
+        print(f"{t.attempts:>9,} {t.lives:>8,} {peaks} {'':>10}  peak MB")
     small, large = timings
     grown = log(large.attempts / small.attempts)
     growth = {name: log(large.processor[name] / small.processor[name]) / grown for name in names}

@@ -87,7 +87,7 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
     came = returned.astype(np.float64)
     factor = case_mix_factors([numbers(rows, "traits")], numbers(rows, "site"), came, chance)
     return Outcomes(
-        rows,
+        rows.drop("attempt_id", "scans_used", "stratum", "traits"),
         came,
         chance * factor,
         never_gone,

@@ -116,7 +116,9 @@ def _judged(windows: pl.DataFrame, background: dict[str, float], limit: float) -
     high = np.where(windows["has_return"], windows["high_km"].fill_null(np.inf).to_numpy(), np.inf)
     rate = np.array([background.get(family, 0.0) for family in windows["family"]])
     fit = fix_held(group, low, high, rate, stratum=stratum, threshold=limit)
-    return Judged(fit, windows, group, stratum, low, high, rate)
+    # names of a million attempts are no small thing to keep
+    kept = windows.drop("family", "component", "kind", "is_repeat")
+    return Judged(fit, kept, group, stratum, low, high, rate)
 
 
 def _verdicts(judged: Judged, limit: float) -> pl.DataFrame:
