@@ -100,7 +100,8 @@ def expected_without_own(
     that was fitted.  Leaving out the site's own O and X, with the prior's mean times the others'
     observed over expected in the stratum, gives the share the others would have told; an
     attempt's expectation moves in proportion.  Exact for a fit of shares alone; simulated, a
-    site with half of all work and twice the failures is given 1.9 to 2.1 times its share.
+    site with half of all work and twice the failures looks 2.1 times as bad, against 1.3 times
+    with its own work left in (8 runs).
     """
     came, chance = as_floats("returned", returned), as_floats("expected", expected)
     sites = as_groups("site", site)
