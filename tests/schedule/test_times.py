@@ -72,11 +72,12 @@ def test_a_job_every_half_hour_keeps_its_pace_through_autumn() -> None:
 
 def test_clocks_that_change_by_half_an_hour_are_followed() -> None:
     """Lord Howe Island moves by 30 minutes (tz database, region Australia)."""
-    assert walls(cron("15 2 * * *", "Australia/Lord_Howe"), "2026-10-02T12:00", "2026-10-05T12:00") == [
+    job = cron("15 2 * * *", "Australia/Lord_Howe")
+    assert walls(job, "2026-10-02T12:00", "2026-10-05T12:00") == [
         "03 02:15+1030",
         "04 02:45+1100",
         "05 02:15+1100",
-    ]  # fmt: skip
+    ]
 
 
 def test_america_changes_on_other_nights() -> None:

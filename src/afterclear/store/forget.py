@@ -8,6 +8,7 @@ the vehicle's rows; a file of another form that speaks of the vehicle is erased 
 import csv
 import io
 import json
+import re
 import tempfile
 from dataclasses import dataclass
 from datetime import datetime
@@ -47,6 +48,13 @@ class _Names:
 
     def are_in(self, cell: str) -> bool:
         return cell.strip() == self.vehicle_id or cell.strip() in self.marks
+
+    def are_named_in(self, name: str) -> bool:
+        """Tell whether a file name or a note has one of the names as a word."""
+        return any(
+            re.search(f"(?<![0-9A-Za-z]){re.escape(mark)}(?![0-9A-Za-z])", name)
+            for mark in (self.vehicle_id, *self.marks)
+        )
 
     def stand_in(self, text: str) -> bool:
         names = (self.vehicle_id, *self.marks)
@@ -199,7 +207,7 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
 def _rename_loads(con: Connection, names: _Names) -> int:
     """Take the vehicle's names out of file names and notes."""
     rows = query(con, "SELECT load_id, file_name, coalesce(note, '') FROM loads").rows()
-    renamed = [n for n, file, note in rows if names.stand_in(file) or names.stand_in(note)]
+    renamed = [n for n, file, note in rows if names.are_named_in(f"{file} {note}")]
     for load_id in renamed:
         con.execute(
             "UPDATE loads SET file_name = ?, note = ? WHERE load_id = ?",
@@ -208,7 +216,7 @@ def _rename_loads(con: Connection, names: _Names) -> int:
         con.execute("UPDATE rejections SET file_name = ? WHERE load_id = ?", [_ERASED, load_id])
     cursors = query(con, "SELECT source, name FROM cursors").rows()
     for source, name in cursors:
-        if names.stand_in(name):
+        if names.are_named_in(name):
             # by its hash the file is still known; only looking at it again costs a moment
             con.execute("DELETE FROM cursors WHERE source = ? AND name = ?", [source, name])
     return len(renamed)

@@ -1,0 +1,226 @@
+"""Backup, restore, retention, vacuum, migration: nothing lost, nothing doubled."""
+
+import io
+import json
+import lzma
+import shutil
+import tarfile
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from afterclear.config import Config
+from afterclear.errors import StoreError
+from afterclear.runs.analysing import analyse
+from afterclear.runs.app import App
+from afterclear.runs.care import backup, check, restore, vacuum
+from afterclear.runs.loading import Whose, load_paths
+from afterclear.store.archive import taken_out
+from afterclear.store.care import Retention
+from afterclear.store.database import open_store, query
+from afterclear.store.migrations import known_migrations
+from afterclear.store.withdrawal import past_loads
+from tests.store.care_fixture import NOW, copy_of_garage, exports, garage
+
+FIRST_SCHEMA = Path(__file__).parent / "data" / "first_schema.tar.xz"
+
+
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("template")
+    garage(folder)
+    return folder
+
+
+@pytest.fixture
+def app(tmp_path: Path, template: Path) -> App:
+    return copy_of_garage(template, tmp_path)
+
+
+def wrong(app: App) -> list[str]:
+    return [f"{f.says} {f.examples}" for f in check(app).wrong]
+
+
+def elsewhere(app: App, folder: Path) -> App:
+    """Give the same afterclear with another store."""
+    folder.mkdir(exist_ok=True)
+    return replace(app, store=folder / "restored.duckdb")
+
+
+def test_a_restored_backup_gives_identical_exports(app: App, tmp_path: Path) -> None:
+    backup(app, tmp_path / "b.tar")
+    other = elsewhere(app, tmp_path / "other")
+    restore(other, tmp_path / "b.tar")
+    assert exports(other) == exports(app)
+    assert wrong(other) == []
+
+
+def test_a_backup_is_for_its_owner_only(app: App, tmp_path: Path) -> None:
+    backup(app, tmp_path / "b.tar")
+    modes = [(tmp_path / "b.tar").stat().st_mode, app.store.stat().st_mode]
+    modes += [p.stat().st_mode for p in app.archive.rglob("*.zst")]
+    assert [mode & 0o077 for mode in modes] == [0] * len(modes)
+
+
+def test_a_backup_while_a_run_writes_is_the_store_as_it_was_before(
+    app: App, tmp_path: Path
+) -> None:
+    """The run holds the store; the backup is made from the readers' copy."""
+    before = exports(app)
+    with app.long_writing("run"), open_store(app.store) as con:
+        con.execute("DELETE FROM scans")
+        backup(app, tmp_path / "b.tar")
+    other = elsewhere(app, tmp_path / "other")
+    restore(other, tmp_path / "b.tar")
+    assert exports(other) == before
+
+
+def test_a_backup_overwrites_nothing(app: App, tmp_path: Path) -> None:
+    (tmp_path / "b.tar").write_text("mine")
+    with pytest.raises(StoreError, match="there already"):
+        backup(app, tmp_path / "b.tar")
+    assert (tmp_path / "b.tar").read_text() == "mine"
+
+
+@pytest.mark.parametrize("place", [0.02, 0.3, 0.6, 0.9])
+def test_a_damaged_backup_is_refused_and_nothing_is_changed(
+    app: App, tmp_path: Path, place: float
+) -> None:
+    """One bit, anywhere that counts."""
+    file = tmp_path / "b.tar"
+    backup(app, file)
+    raw = bytearray(file.read_bytes())
+    with tarfile.open(file) as tar:
+        holds = [m for m in tar if m.name != "manifest.json"]
+        member = holds[int(place * len(holds))]
+    raw[member.offset_data + member.size // 2] ^= 0x10
+    file.write_bytes(raw)
+    other = elsewhere(app, tmp_path / "other")
+    with pytest.raises(StoreError, match="damaged"):
+        restore(other, file)
+    assert not other.store.exists()
+
+
+def test_a_shortened_backup_is_refused(app: App, tmp_path: Path) -> None:
+    file = tmp_path / "b.tar"
+    backup(app, file)
+    whole = file.read_bytes()
+    with tarfile.open(file) as tar:
+        last = tar.getmembers()[-1]
+    ends = last.offset_data + last.size  # zeros follow
+    for share in (0.0, 0.1, 0.5, 0.9, 0.999):
+        file.write_bytes(whole[: int(ends * share)])
+        with pytest.raises(StoreError):
+            restore(elsewhere(app, tmp_path / "other"), file)
+
+
+def test_a_backup_that_names_files_outside_writes_none(app: App, tmp_path: Path) -> None:
+    """Only what the manifest names by its hash is taken out; a path is no hash."""
+    file = tmp_path / "b.tar"
+    backup(app, file)
+    with tarfile.open(file) as tar:
+        parts = [(m, tar.extractfile(m).read()) for m in tar]  # type: ignore[union-attr]
+    told = json.loads(parts[0][1])
+    told["archive"].append("../../outside")
+    parts[0] = (parts[0][0], json.dumps(told).encode())
+    with tarfile.open(file, "w") as tar:
+        for member, content in parts:
+            member.size = len(content)
+            tar.addfile(member, io.BytesIO(content))
+    with pytest.raises(StoreError, match="no backup"):
+        restore(elsewhere(app, tmp_path / "other"), file)
+
+
+def test_a_store_in_place_is_put_aside_only_when_asked(app: App, tmp_path: Path) -> None:
+    backup(app, tmp_path / "b.tar")
+    before = exports(app)
+    with open_store(app.store) as con:
+        con.execute("DELETE FROM scans")
+    with pytest.raises(StoreError, match="--replace"):
+        restore(app, tmp_path / "b.tar")
+    restore(app, tmp_path / "b.tar", replacing=True)
+    assert exports(app) == before
+    assert Path(f"{app.store}.before-restore").exists()
+
+
+def test_a_vacuumed_store_is_smaller_and_says_the_same(app: App) -> None:
+    with open_store(app.store) as con:
+        con.execute("CREATE TABLE bulk AS SELECT range AS n, random() AS r FROM range(300000)")
+        con.execute("CHECKPOINT")
+        con.execute("DROP TABLE bulk")
+    before = exports(app)
+    report = vacuum(app, Retention())
+    assert report.bytes_saved > 100_000
+    assert exports(app) == before
+    assert wrong(app) == []
+
+
+def test_retention_takes_out_what_is_older_and_the_ledger_still_adds_up(app: App) -> None:
+    later = replace(app, clock=lambda: NOW + timedelta(days=40))
+    report = vacuum(later, Retention(archive_days=30, refused_rows_days=30, superseded_days=30))
+    retired = report.retired
+    assert (retired.archived_files, retired.refused_rows, retired.superseded_rows) == (6, 1, 1)
+    assert list(app.archive.glob("??/*.zst")) == []
+    assert wrong(later) == []
+
+
+def test_retention_leaves_what_is_younger(app: App) -> None:
+    later = replace(app, clock=lambda: NOW + timedelta(days=20))
+    report = vacuum(later, Retention(archive_days=30, refused_rows_days=30, superseded_days=30))
+    assert report.retired.archived_files == report.retired.refused_rows == 0
+
+
+# --- migrations -----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> App:
+    """Give a store that the first released schema wrote (see data/README.md)."""
+    with lzma.open(FIRST_SCHEMA) as packed, tarfile.open(fileobj=packed) as tar:
+        tar.extractall(tmp_path / "old", filter="data")
+    return App(Config(None), tmp_path / "old" / "first.duckdb", lambda: NOW)
+
+
+PLAIN = ("scans", "clears", "repairs")
+
+
+def test_a_store_of_the_first_schema_migrates_with_a_copy_of_it_beside(old: App) -> None:
+    """Every stored row stays; the store as it was stands beside; all checks hold."""
+    with open_store(old.store) as con:
+        counts = {name: query(con, f"SELECT count(*) FROM {name}").item() for name in PLAIN}
+        names = query(con, "SELECT name FROM migrations ORDER BY name")["name"].to_list()
+        assert query(con, "SELECT count(*) FROM loads").item() == 9
+    assert names == known_migrations()
+    assert counts == {"scans": 804, "clears": 36, "repairs": 44}
+    (kept,) = old.store.parent.glob("first.duckdb.before-*")
+    assert kept.stat().st_size > 1_000_000
+    analyse(old)
+    assert wrong(old) == []
+
+
+def test_a_migrated_store_says_what_a_new_one_of_the_same_files_says(
+    old: App, tmp_path: Path
+) -> None:
+    with open_store(old.store) as con:
+        loads = past_loads(con)
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    for load in loads:
+        with taken_out(old.archive, load.sha256, load.file_name) as plain:
+            shutil.copy(plain.path, inbox / load.file_name)
+    new = replace(old, store=tmp_path / "new.duckdb")
+    load_paths(new, [inbox], Whose(), lambda _: None)
+    analyse(old)
+    analyse(new)
+    assert exports(old, "loads") == exports(new, "loads")
+
+
+def test_a_store_of_a_newer_version_is_refused_untouched(app: App) -> None:
+    with open_store(app.store) as con:
+        con.execute("INSERT INTO migrations VALUES ('9999_future.sql', now()::TIMESTAMP)")
+    before = app.store.read_bytes()
+    with pytest.raises(StoreError, match="newer afterclear"):
+        analyse(app)
+    assert app.store.read_bytes() == before

@@ -1,0 +1,111 @@
+"""A vehicle that asks to be forgotten is: in the store, its file's bytes, and the archive."""
+
+import hashlib
+from pathlib import Path
+
+import pytest
+import zstandard
+
+from afterclear.config import Config
+from afterclear.errors import UsageError
+from afterclear.runs.app import App
+from afterclear.runs.care import check, forget
+from afterclear.runs.loading import Whose, load_paths
+from afterclear.store.database import open_store, query
+from tests.store.care_fixture import copy_of_garage, exports, garage
+
+MARKS = (b"WTR00000000000001", b"AB-101")
+
+
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("template")
+    garage(folder)
+    return folder
+
+
+@pytest.fixture
+def app(tmp_path: Path, template: Path) -> App:
+    return copy_of_garage(template, tmp_path)
+
+
+@pytest.fixture(scope="module")
+def forgotten(tmp_path_factory: pytest.TempPathFactory, template: Path) -> App:
+    """Forget V1 in a copy, for those who only look."""
+    app = copy_of_garage(template, tmp_path_factory.mktemp("forgotten"))
+    assert any(mark in content for content in archived(app).values() for mark in MARKS)
+    assert forget(app, "V1").n_rows > 0
+    return app
+
+
+def archived(app: App) -> dict[str, bytes]:
+    unpack = zstandard.ZstdDecompressor()
+    return {
+        p.stem: unpack.decompress(p.read_bytes(), max_output_size=1 << 24)
+        for p in app.archive.glob("??/*.zst")
+    }
+
+
+def test_nothing_of_the_vehicle_is_left(forgotten: App) -> None:
+    """V1, its VIN and its plate: in no export, no byte of the store, no archived file."""
+    app = forgotten
+    for name, text in exports(app).items():
+        cells = {cell for line in text.splitlines() for cell in line.split(",")}
+        assert "V1" not in cells, name
+        assert "6_V1_list.jsonl" not in text, name
+    raw = app.store.read_bytes()
+    assert not any(mark in raw for mark in MARKS)
+    for content in archived(app).values():
+        assert not any(mark in content for mark in MARKS)
+        assert b",V1," not in content
+        assert b'"V1"' not in content
+
+
+def test_the_other_vehicles_lose_nothing(template: Path, forgotten: App) -> None:
+    def others(text: str) -> list[str]:
+        return [line for line in text.splitlines() if "V1" not in line.split(",")]
+
+    whole = exports(App(Config(None), template / "garage.duckdb", forgotten.clock))
+    before = {name: whole[name] for name in ("scans", "repairs", "clears", "vehicles")}
+    after = exports(forgotten)
+    assert {name: others(text) for name, text in before.items()} == {
+        name: after[name].splitlines() for name in before
+    }
+
+
+def test_the_store_passes_every_check_and_the_archive_keeps_its_hashes(forgotten: App) -> None:
+    assert [f.says for f in check(forgotten).wrong] == []
+    for name, content in archived(forgotten).items():
+        assert hashlib.sha256(content).hexdigest() == name
+
+
+def test_the_same_file_again_brings_nothing_back(forgotten: App) -> None:
+    """The ledger keeps the hash of the file as it came."""
+    report = load_paths(forgotten, [forgotten.store.parent / "inbox"], Whose(), lambda _: None)
+    assert {r.outcome for r in report.results} == {"known"}
+
+
+def test_a_second_vehicle_is_forgotten_from_the_rewritten_files(app: App) -> None:
+    forget(app, "V1")
+    forget(app, "V2")
+    assert [f.says for f in check(app).wrong] == []
+    assert not any(b",V2," in content for content in archived(app).values())
+    with open_store(app.store) as con:
+        assert query(con, "SELECT DISTINCT vehicle_id FROM scans").rows() == [("V3",)]
+
+
+def test_an_unknown_vehicle_is_told(app: App) -> None:
+    with pytest.raises(UsageError, match="V9"):
+        forget(app, "V9")
+
+
+def test_a_log_of_the_vehicle_is_erased_whole(app: App) -> None:
+    """A bus log is about one vehicle; nothing of it can stay."""
+    log = app.store.parent / "bus.log"
+    log.write_text("(1767225600.000000) can0 18FECA00#04FFB804030AFFFF\n" * 3)
+    load_paths(app, [log], Whose(vehicle_id="V1"), lambda _: None)
+    n_files = len(archived(app))
+    done = forget(app, "V1")
+    assert done.files_erased == 1
+    assert len(archived(app)) == n_files - 1
+    assert [f.says for f in check(app).wrong] == []
