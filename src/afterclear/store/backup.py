@@ -27,7 +27,7 @@ from afterclear.errors import StoreError
 from afterclear.store.archive import blob_path
 from afterclear.store.database import Connection, open_store, query
 from afterclear.store.locking import holding, writer_lock
-from afterclear.store.snapshot import copy_file, fold_in_log
+from afterclear.store.snapshot import copy_file, fold_in_log, remove_old
 
 _FORMAT: Final = "afterclear backup 1"
 _CHUNK = 1 << 20
@@ -72,6 +72,7 @@ def write_backup(kept: Kept, target: Path, version: str, now: datetime) -> Manif
     if target.exists():
         raise StoreError(f"{target} is there already; nothing was changed.")
     target.parent.mkdir(parents=True, exist_ok=True)
+    remove_old(target.parent, ".backup-*")
     with tempfile.TemporaryDirectory(prefix=".backup-", dir=target.parent) as folder:
         copy, unfinished = Path(folder) / "store.duckdb", Path(folder) / "backup.tar"
         with open_store(kept.store, read_only=True) as con:

@@ -20,18 +20,19 @@ EXPORTS: Final[dict[str, str]] = {
         FROM attempts a
         JOIN verdicts v USING (attempt_id)
         LEFT JOIN vehicle_clocks c USING (vehicle_id)
-        ORDER BY a.vehicle_id, a.attempted_at, a.ecu, a.code""",
+        ORDER BY a.vehicle_id, a.attempted_at, a.ecu, a.code, a.attempt_id""",
     "episodes": """
         SELECT vehicle_id, ecu, code, onset_low_at, onset_high_at, onset_low_km, onset_high_km,
             last_seen_at, ended_by, n_scans, family, last_seen_km, ended_high_at, ended_high_km
-        FROM episodes ORDER BY vehicle_id, onset_high_at, ecu, code""",
+        FROM episodes
+        ORDER BY vehicle_id, onset_high_at, ecu, code, last_seen_at, n_scans, ended_high_at""",
     "evidence": """
         SELECT attempt_id, vehicle_id, scan_id, seen_at, km, finding, why, stretch_from_km,
             stretch_to_km
         FROM evidence ORDER BY vehicle_id, attempt_id, seen_at, scan_id""",
     "odometer": """
         SELECT vehicle_id, read_at, reading_km, line_km, set_aside, origin, origin_id
-        FROM odometer ORDER BY vehicle_id, read_at, origin, origin_id""",
+        FROM odometer ORDER BY vehicle_id, read_at, origin, origin_id, reading_km""",
     "vehicles": """
         SELECT vehicle_id, vin, plate, plate_since, make, model, model_year, powertrain, site,
             in_service_on, stock_status, acquired_on
@@ -50,10 +51,10 @@ EXPORTS: Final[dict[str, str]] = {
             part_number, part_brand, part_grade, part_family, position, quantity, part_cost,
             labour_cost, currency, removal_reason, notes
         FROM repairs
-        ORDER BY vehicle_id, repaired_at, repair_id, part_family, position, part_number""",
+        ORDER BY vehicle_id, repaired_at, repair_id, part_family, position, part_number, action""",
     "rejections": """
         SELECT load_id, file_name, line, table_name, column_name, value, expected, row_json
-        FROM rejections ORDER BY load_id, line""",
+        FROM rejections ORDER BY load_id, line, column_name, value, row_json""",
     "loads": "FROM loads ORDER BY load_id",
     **IDENTITY_EXPORTS,
     **EXPORTS_ROLES,
@@ -76,7 +77,7 @@ PAGE_FRAMES: Final[dict[str, str]] = {
         SELECT e.*, m.family_label, m.meaning
         FROM ({EXPORTS["episodes"]}) e
         LEFT JOIN codes_met m USING (code, family)
-        ORDER BY e.vehicle_id, e.onset_high_at, e.ecu, e.code""",
+        ORDER BY e.vehicle_id, e.onset_high_at, e.ecu, e.code, e.last_seen_at, e.n_scans""",
     "observations": """
         SELECT vehicle_id, scan_id, ecu, seen_at, km, scan_scope, visit_reason, answered, memory,
             n_codes

@@ -9,6 +9,7 @@ a killed writer left is of no harm, since a reader asks the store first.
 import errno
 import os
 import shutil
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,6 +18,8 @@ import duckdb
 
 from afterclear.store.locking import holding, is_held_here, writer_lock
 
+# No check or backup works for a day.
+_DEAD_AFTER_S = 86_400
 # Folders in the archive in which a load works, by the beginning of their names.
 _UNFINISHED = ("incoming", "within", "taken")
 
@@ -59,7 +62,18 @@ def sweep(store: Path) -> None:
     archive = store.with_suffix(".archive")
     for folder in (p for kind in _UNFINISHED for p in archive.glob(f"{kind}-*")):
         shutil.rmtree(folder, ignore_errors=True)
+    for folder in store.parent.glob(".restore-*"):
+        shutil.rmtree(folder, ignore_errors=True)
+    remove_old(store.parent, ".check-*")
     shutil.rmtree(f"{store}.tmp", ignore_errors=True)
+
+
+def remove_old(folder: Path, pattern: str) -> None:
+    """Remove working folders a day old, of processes that were killed and hold no lock."""
+    limit = time.time() - _DEAD_AFTER_S
+    for left in folder.glob(pattern):
+        if left.stat().st_mtime < limit:
+            shutil.rmtree(left, ignore_errors=True)
 
 
 def fold_in_log(store: Path) -> None:
