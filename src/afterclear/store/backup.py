@@ -25,7 +25,7 @@ import zstandard
 
 from afterclear.errors import StoreError
 from afterclear.store.archive import blob_path
-from afterclear.store.database import Connection, open_store, query
+from afterclear.store.database import Connection, full_disk_told, open_store, query
 from afterclear.store.locking import holding, writer_lock
 from afterclear.store.snapshot import copy_file, fold_in_log, remove_old
 
@@ -73,7 +73,10 @@ def write_backup(kept: Kept, target: Path, version: str, now: datetime) -> Manif
         raise StoreError(f"{target} is there already; nothing was changed.")
     target.parent.mkdir(parents=True, exist_ok=True)
     remove_old(target.parent, ".backup-*")
-    with tempfile.TemporaryDirectory(prefix=".backup-", dir=target.parent) as folder:
+    with (
+        full_disk_told(target),
+        tempfile.TemporaryDirectory(prefix=".backup-", dir=target.parent) as folder,
+    ):
         copy, unfinished = Path(folder) / "store.duckdb", Path(folder) / "backup.tar"
         with open_store(kept.store, read_only=True) as con:
             manifest = _copy_store(con, kept, copy, version, now)
@@ -121,6 +124,7 @@ def restore_backup(path: Path, kept: Kept, *, replace: bool = False) -> Manifest
     kept.store.parent.mkdir(parents=True, exist_ok=True)
     with (
         holding(writer_lock(kept.store), "restore"),
+        full_disk_told(kept.store),
         tempfile.TemporaryDirectory(prefix=".restore-", dir=kept.store.parent) as folder,
     ):
         fresh = Path(folder) / "store.duckdb"

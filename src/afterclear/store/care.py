@@ -2,6 +2,8 @@
 
 import os
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -10,7 +12,7 @@ import duckdb
 
 from afterclear.errors import StoreError
 from afterclear.store.archive import blob_path
-from afterclear.store.database import Connection, query, scalar, transaction
+from afterclear.store.database import Connection, full_disk_told, query, scalar, transaction
 from afterclear.store.locking import holding, writer_lock
 from afterclear.store.snapshot import fold_in_log, sweep
 
@@ -89,10 +91,10 @@ def compact(store: Path) -> int:
         StoreError: another process holds the store, or the copy does not agree.
 
     """
-    with holding(writer_lock(store), "vacuum"):
+    fresh = Path(f"{store}.compact")
+    with holding(writer_lock(store), "vacuum"), full_disk_told(store), _removed(fresh):
         sweep(store)
         before = store.stat().st_size
-        fresh = Path(f"{store}.compact")
         con = duckdb.connect()
         try:
             con.execute(f"ATTACH '{_text(store)}' AS store")
@@ -109,6 +111,16 @@ def compact(store: Path) -> int:
         fresh.replace(store)
         _sync(store.parent)
         return before - store.stat().st_size
+
+
+@contextmanager
+def _removed(path: Path) -> Iterator[None]:
+    """See that an unfinished file does not stay."""
+    try:
+        yield
+    finally:
+        for left in (path, Path(f"{path}.wal")):
+            left.unlink(missing_ok=True)
 
 
 def _compare(con: Connection) -> None:

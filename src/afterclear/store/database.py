@@ -23,6 +23,7 @@ from afterclear.store.locking import (
     WRITER_WAITS_S,
     holder,
     holding,
+    is_held_here,
     writer_lock,
 )
 from afterclear.store.migrations import applied_migrations, migrate, pending_migrations
@@ -60,7 +61,7 @@ def open_store(
         with _reading(path) as con:
             yield con
         return
-    with holding(writer_lock(path), doing), _private_files(), _full_disk_told(path):
+    with holding(writer_lock(path), doing), _private_files(), full_disk_told(path):
         _bring_up_to_date(path)
         con = _connected(path, read_only=False, wait_s=WRITER_WAITS_S)
         try:
@@ -173,7 +174,9 @@ def _attach(con: DuckDBPyConnection, path: Path, *, read_only: bool) -> None:
 def _not_opened(path: Path, message: str) -> StoreError:
     if "lock" in message.lower() or "already attached" in message:
         held = message.partition("Conflicting lock is held in ")[2].partition(". ")[0]
-        who = holder(writer_lock(path)) or held
+        ours = writer_lock(path)
+        # while we have the lock ourselves, it is another program that has the file open
+        who = held if is_held_here(ours) else holder(ours) or held
         return StoreInUseError(
             f"The store {path} is in use by another process{f' ({who})' if who else ''}. "
             "Wait until it has finished, then try again."
@@ -192,8 +195,13 @@ def _private_files() -> Iterator[None]:
 
 
 @contextmanager
-def _full_disk_told(path: Path) -> Iterator[None]:
-    """Say in words that the disk is full: nothing was lost, and what to do."""
+def full_disk_told(path: Path) -> Iterator[None]:
+    """Say in words that the disk is full: nothing was lost, and what to do.
+
+    Raises:
+        StoreError: it is.
+
+    """
     try:
         yield
     except (duckdb.Error, OSError) as error:

@@ -1,0 +1,43 @@
+"""Pieces of work for a process of its own, which a test may kill, starve or hold up."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from afterclear.config import Config
+from afterclear.runs.analysing import analyse
+from afterclear.runs.app import App
+from afterclear.runs.care import backup
+from afterclear.runs.loading import Whose, load_paths
+from afterclear.runs.pages import digest
+
+NOW = datetime(2026, 11, 1, 12, tzinfo=UTC)
+
+
+def app_in(folder: Path) -> App:
+    """Give the afterclear of a test's folder, at a fixed time."""
+    return App(Config(None), folder / "garage.duckdb", lambda: NOW)
+
+
+def load(folder: Path) -> None:
+    load_paths(app_in(folder), [folder / "inbox"], Whose(), lambda _: None)
+
+
+def analyse_all(folder: Path) -> None:
+    analyse(app_in(folder), full=True)
+
+
+def write_digest(folder: Path) -> None:
+    digest(app_in(folder))
+
+
+def write_backup(folder: Path) -> None:
+    backup(app_in(folder), folder / "backups" / "b.tar")
+
+
+WORK: dict[str, Callable[[Path], None]] = {
+    "load": load,
+    "analyse": analyse_all,
+    "digest": write_digest,
+    "backup": write_backup,
+}

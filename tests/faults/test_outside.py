@@ -1,0 +1,254 @@
+"""What the machine does to it: a full disk, a read-only folder, a clock set back, two at once.
+
+After each the store passes ``check``, and the same work done again is right.
+"""
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from afterclear.errors import StoreError, StoreInUseError
+from afterclear.runs.analysing import analyse
+from afterclear.runs.app import App
+from afterclear.runs.care import backup, check, vacuum
+from afterclear.runs.exporting import export_text
+from afterclear.runs.loading import Whose, load_paths
+from afterclear.store import database, locking
+from afterclear.store.care import Retention
+from afterclear.store.database import is_copy, open_store, query, scalar
+from tests.faults.child import NOW, app_in
+from tests.store.care_fixture import exports, garage
+from tests.store.test_kill import deliveries
+
+
+@contextmanager
+def small_disk(folder: Path, size: str) -> Iterator[Path]:
+    """Mount a file system of a few megabytes in memory; skips where that is not allowed."""
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", f"size={size}", "none", str(folder)]
+    tried = sys.platform == "linux" and subprocess.run(mount, capture_output=True, check=False)
+    if not tried or tried.returncode:
+        pytest.skip("a small file system needs Linux and the right to mount")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", str(folder)], check=True)
+
+
+def load_all(app: App) -> None:
+    load_paths(app, [app.store.parent / "inbox"], Whose(), lambda _: None)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", ["300k", "700k", "1300k", "2m", "3m"])
+def test_a_disk_that_fills_up_during_a_load_loses_nothing(tmp_path: Path, size: str) -> None:
+    """The load says so; with room made, the same load ends as if nothing had happened."""
+    whole = tmp_path / "whole"
+    (whole / "inbox").mkdir(parents=True)
+    deliveries(whole / "inbox")
+    load_all(app_in(whole))
+    with small_disk(tmp_path / "disk", size) as disk:
+        app = app_in(disk)
+        files = tmp_path / "inbox"
+        files.mkdir()
+        deliveries(files)
+        try:
+            load_paths(app, [files], Whose(), lambda _: None)
+            outcome = "room enough"
+        except StoreError as error:
+            outcome = str(error).replace(str(disk), "DISK")
+            assert "full" in outcome or "cannot be written" in outcome
+        print(f"\n{size}: {outcome}")
+        subprocess.run(["mount", "-o", "remount,size=200m", str(disk)], check=True)
+        if app.store.exists():
+            with open_store(app.store):
+                pass
+            assert check(app, quick=True).wrong == ()
+        load_paths(app, [files], Whose(), lambda _: None)
+        assert check(app, quick=True).wrong == ()
+        assert exports(app, "loads") == exports(app_in(whole), "loads")
+        assert not list(disk.glob("**/incoming-*"))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("work", ["analyse", "backup", "vacuum"])
+def test_a_disk_that_fills_up_later_loses_nothing(tmp_path: Path, work: str) -> None:
+    """Analysis, backup and vacuum on a disk that has room for the store and little more."""
+    with small_disk(tmp_path / "disk", "200m") as disk:
+        app = garage(disk)
+        expected = exports(app)
+        taken = sum(f.stat().st_size for f in disk.rglob("*") if f.is_file())
+        subprocess.run(
+            ["mount", "-o", f"remount,size={taken // 1024 + 64}k", str(disk)], check=True
+        )
+        does = {
+            "analyse": lambda: analyse(app, full=True),
+            "backup": lambda: backup(app, disk / "b.tar"),
+            "vacuum": lambda: vacuum(app, Retention()),
+        }[work]
+        try:
+            does()
+            print(f"\n{work}: room enough")
+        except StoreError as error:
+            print(f"\n{work}: {str(error).replace(str(disk), 'DISK')}")
+            assert not (disk / "b.tar").exists()
+        subprocess.run(["mount", "-o", "remount,size=200m", str(disk)], check=True)
+        analyse(app)
+        assert check(app).wrong == ()
+        assert exports(app) == expected
+
+
+_AS_NOBODY = """
+import os, sys
+from pathlib import Path
+from afterclear.errors import AfterclearError
+from tests.faults.child import WORK
+os.setgid(65534); os.setuid(65534)
+try:
+    WORK[sys.argv[1]](Path(sys.argv[2]))
+except AfterclearError as error:
+    print(type(error).__name__, error)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only root can become nobody")
+def test_a_folder_that_may_not_be_written_is_told_and_nothing_is_changed() -> None:
+    """A read-only folder, seen by a user without rights."""
+    folder = Path("/var/tmp") / f"afterclear-test-{os.getpid()}"  # noqa: S108 - removed below
+    (folder / "inbox").mkdir(parents=True)
+    try:
+        deliveries(folder / "inbox")
+        folder.chmod(0o555)
+        told = subprocess.run(
+            [sys.executable, "-c", _AS_NOBODY, "load", str(folder)],
+            capture_output=True,
+            text=True,
+            check=False,
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+        )
+        assert told.stdout.startswith("StoreError The folder"), told
+        assert sorted(p.name for p in folder.iterdir()) == ["inbox"]
+    finally:
+        folder.chmod(0o755)
+        shutil.rmtree(folder)
+
+
+@pytest.mark.slow
+def test_a_clock_set_back_an_hour_changes_no_result(tmp_path: Path) -> None:
+    """Loads and analyses at 12:00, then again at 11:00 with a new file, then at 13:00."""
+    steady, moved = tmp_path / "steady", tmp_path / "moved"
+    more = (
+        "scan_id,vehicle_id,scanned_at,odometer_km,scan_scope,ecu\n"
+        "S99,V2,2025-12-20T08:00:00Z,20000,full,engine\n"
+    )
+    told = []
+    for folder, hours in ((steady, (0, 0, 1)), (moved, (0, -1, 1))):
+        folder.mkdir()
+        app = garage(folder)
+        for n, hour in enumerate(hours):
+            app = app_in(folder)
+            at = NOW + timedelta(hours=hour)
+            app = App(app.config, app.store, lambda at=at: at)  # type: ignore[misc]
+            if n == 1:
+                (folder / "inbox" / "7_more.csv").write_text(more)
+            load_all(app)
+            analyse(app)
+        assert check(app).wrong == ()
+        told.append(exports(app, "loads"))
+    assert told[0] == told[1]
+
+
+_HOLDER = """
+import sys, time
+from pathlib import Path
+from tests.faults.child import app_in
+app = app_in(Path(sys.argv[1]))
+from afterclear.store.database import open_store
+with app.long_writing("run"), open_store(app.store) as con:
+    con.execute("DELETE FROM scans")
+    print("held", flush=True)
+    sys.stdin.readline()
+"""
+
+
+@contextmanager
+def held_by_another(folder: Path) -> Iterator[subprocess.Popen[str]]:
+    """Have another process write the store, uncommitted to nobody's eyes but its own."""
+    with subprocess.Popen(
+        [sys.executable, "-c", _HOLDER, str(folder)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+    ) as child:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "held\n"
+        yield child
+        child.kill()
+
+
+def test_readers_beside_a_writer_see_the_store_as_it_was(tmp_path: Path) -> None:
+    """status, export and vehicle answer at once, from before the run; and say so."""
+    app = garage(tmp_path)
+    before = exports(app)
+    with held_by_another(tmp_path) as child:
+        assert exports(app) == before
+        with open_store(app.store, read_only=True) as con:
+            assert is_copy(con)
+        child.communicate("go\n")
+        assert "S10" not in export_text(app, "scans", "csv")
+
+
+def test_a_second_writer_waits_and_is_then_told_who_the_first_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = garage(tmp_path)
+    monkeypatch.setattr(locking, "WRITER_WAITS_S", 0.3)
+    with (
+        held_by_another(tmp_path) as child,
+        pytest.raises(StoreInUseError, match=f"'run', process {child.pid} on"),
+    ):
+        load_all(app)
+    # the first was killed: the lock went with it, and its work was whole
+    load_all(app)
+    with open_store(app.store) as con:
+        assert scalar(con, "SELECT count(*) FROM scans") in (0, 25)
+
+
+def test_a_killed_holder_leaves_no_lock_behind(tmp_path: Path) -> None:
+    app = garage(tmp_path)
+    with held_by_another(tmp_path) as child:
+        child.kill()
+        child.wait()
+    assert locking.holder(locking.writer_lock(app.store)) is None
+    load_all(app)
+    assert not Path(f"{app.store}.reading").exists()
+
+
+def test_another_program_with_the_file_open_is_waited_for_and_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A person looks into the store with DuckDB itself; no lock of ours tells of it."""
+    app = garage(tmp_path)
+    monkeypatch.setattr(database, "WRITER_WAITS_S", 0.3)
+    look = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print(1, flush=True); input()"
+    with subprocess.Popen(
+        [sys.executable, "-c", look, str(app.store)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as child:
+        assert child.stdout is not None
+        child.stdout.readline()
+        with pytest.raises(StoreInUseError, match=f"PID {child.pid}"), open_store(app.store):
+            pass
+        child.communicate("\n")
+    with open_store(app.store) as con:
+        assert len(query(con, "FROM loads")) == 6
