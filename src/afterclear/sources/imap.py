@@ -68,7 +68,7 @@ def opened(address: Address) -> Iterator[ImapPlace]:
             client = imaplib.IMAP4(host, parts.port or _PLAIN_PORT, timeout=TIMEOUT_S)
     with client:
         try:
-            client.login(unquote(parts.username or ""), address.secret or "")
+            client.login(_quoted(unquote(parts.username or "")), address.secret or "")
         except imaplib.IMAP4.abort as error:
             raise UnreachableError(f"{host} broke off: {error}.") from error
         except imaplib.IMAP4.error as error:

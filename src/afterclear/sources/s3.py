@@ -60,7 +60,11 @@ def opened(address: Address) -> Iterator[S3Place]:
         use_listings_cache=False,
         skip_instance_cache=True,
     )
-    yield S3Place(files, f"{parts.hostname}{unquote(parts.path)}")
+    try:
+        yield S3Place(files, f"{parts.hostname}{unquote(parts.path)}")
+    finally:
+        if (client_made := getattr(files, "_s3", None)) is not None:
+            s3fs.S3FileSystem.close_session(files.loop, client_made)
 
 
 @contextmanager
