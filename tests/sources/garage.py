@@ -17,7 +17,7 @@ def scan(number: int, code: str = "P0301") -> str:
     return f"S{number},V1,2025-01-{number:02d}T10:00:00Z,{number}000,engine,{code},confirmed\n"
 
 
-def garage(folder: Path, **source: Any) -> App:
+def garage(folder: Path, /, **source: Any) -> App:
     """Set up a config with one source called share."""
     config = folder / "config"
     config.mkdir(exist_ok=True)

@@ -25,6 +25,8 @@ from afterclear.store.cursors import put_cursor, taken
 from afterclear.store.database import Connection
 
 _LONGEST_SUFFIX = 12
+# Unicode's general categories: control, format, surrogate, line and paragraph separators.
+_NOT_SHOWN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
 @dataclass(slots=True)
@@ -66,10 +68,11 @@ def arrivals(source: Source, how: Fetching, told: Told) -> Iterator[Arrival]:
 def printable(name: str) -> str:
     """Give a file's name as text that does no harm in a line or a table.
 
-    Bytes that are no UTF-8 and control characters become the replacement character.
+    Bytes that are no UTF-8, control characters and those that turn the direction of writing
+    become the replacement character.
     """
     text = name.encode("utf-8", errors="surrogateescape").decode("utf-8", errors="replace")
-    return "".join("�" if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") else c for c in text)
+    return "".join("�" if unicodedata.category(c) in _NOT_SHOWN else c for c in text)
 
 
 def reading(app: App) -> str:

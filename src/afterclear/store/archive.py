@@ -105,6 +105,8 @@ def _copy_and_compress(delivered: Path, copy: Path, compressed: Path) -> tuple[s
                 plain.write(chunk)
                 writer.write(chunk)
                 size += len(chunk)
+                if size > before.st_size:  # it grows: there may be no end to it
+                    raise UnreachableError(f"{delivered} changed while it was read.")
         after = os.fstat(source.fileno())
         packed.flush()
         os.fsync(packed.fileno())
