@@ -288,8 +288,9 @@ class NamedJob(_Section):
     """One more line of the timetable: what is done, and when."""
 
     name: str = Field(min_length=1, max_length=60, description="How the job is called.")
-    does: Literal["run", "load", "digest", "backup", "check", "vacuum"] = Field(
-        description="run (load, analyse, digest), load, digest, backup, check or vacuum."
+    does: Literal["run", "load", "analyse", "digest", "backup", "check", "vacuum"] = Field(
+        description="run (load, analyse, digest), load, analyse, digest (of a new analysis), "
+        "backup, check or vacuum."
     )
     at: str | None = Field(None, description="When, as five cron fields ...")
     every: str | None = Field(

@@ -37,10 +37,11 @@ def build_lanes(
     scans = {row.scan_id for row in rows.observations if row.ecu is not None}
     looks = _Looks(rows, assessment, axis, _mark_kinds(rows), len(scans), cells)
     n_codes = Counter(row.ecu for row in rows.episodes)
-    n_codes.update(row.ecu for row in rows.attempts)
+    # a work order may name a code that was never seen, in a unit nobody knows
+    n_codes.update(row.ecu for row in rows.attempts if row.ecu is not None)
     n_codes.update(row.ecu for row in rows.sightings)
     there = {row.ecu for row in rows.episodes if row.ended_by == "open"}
-    worked_on = {row.ecu for row in rows.attempts}
+    worked_on = {row.ecu for row in rows.attempts if row.ecu is not None}
     ordered = sorted(n_codes, key=lambda ecu: (ecu not in there, ecu not in worked_on, ecu))
     lanes = [_lane(ecu, looks) for ecu in ordered[:_MOST_LANES]]
     rest = ordered[_MOST_LANES:]

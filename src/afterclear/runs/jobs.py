@@ -11,6 +11,7 @@ from typing import Final
 from afterclear.config import NamedJob, without_secrets
 from afterclear.errors import AfterclearError, StoreError, UnreachableError
 from afterclear.records import LoadResult
+from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
 from afterclear.runs.care import backup, check, vacuum
 from afterclear.runs.loading import LoadReport, load_sources
@@ -155,8 +156,16 @@ def _load(app: App, job: NamedJob, account: Account, told: Callable[[LoadResult]
     account.add_load(load_sources(app, log_and(told), only=job.sources, say=log_try))
 
 
+def _analyse(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
+    report = analyse(app)
+    account.report["attempts"] = report.verdicts.n_attempts
+    account.report["vehicles_rebuilt"] = report.vehicles_rebuilt
+
+
 def _digest(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:
-    report, model = make_digest(app, DigestAsked(audiences=job.audiences or AUDIENCES))
+    with app.long_writing("digest"):
+        analyse(app)  # a digest tells of what is loaded now
+        report, model = make_digest(app, DigestAsked(audiences=job.audiences or AUDIENCES))
     account.report["pages"] = report.n_pages
     if job.email:
         for sent in (send_digest(app, report, model), send_urgent(app, model)):
@@ -197,6 +206,7 @@ def _vacuum(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], 
 _DOES: Final = {
     "run": _run,
     "load": _load,
+    "analyse": _analyse,
     "digest": _digest,
     "backup": _backup,
     "check": _check,
