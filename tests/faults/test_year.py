@@ -29,7 +29,7 @@ from afterclear.store.database import open_store, query
 from tests.store.care_fixture import exports
 
 ZONE = ZoneInfo("Europe/Berlin")
-FIRST, NIGHTS = date(2025, 10, 1), 40
+FIRST, NIGHTS = date(2025, 10, 1), 365
 NIGHTLY = NamedJob(name="nightly load", does="load", at="30 2 * * *", zone=ZONE.key)
 JOBS = (
     NIGHTLY,
@@ -43,7 +43,7 @@ TABLES = {
     "clears": (("10_clears.csv",), "cleared_at", "odometer_km"),
     "repairs": (("11_repairs_velmarsh.csv",), "repaired_at", "odometer_km"),
 }  # fmt: skip
-SHARE_LATE, SHARE_CORRECTED = 0.05, 0.01
+SHARE_LATE, SHARE_TWICE, SHARE_CORRECTED = 0.05, 0.03, 0.01
 # what is told of loading itself: when, and what each digest said
 _OF_THE_RUNS = ("loads", "digests", "sent")
 
@@ -91,6 +91,9 @@ def deliveries() -> list[Delivered]:
             else:
                 kind = "1"
             nights.setdefault((min(night, last), kind), []).append(row)
+            if chance.random() < SHARE_TWICE:
+                more = min(night + timedelta(days=chance.randint(1, 9)), last)
+                nights.setdefault((more, "1"), []).append(row)
             if chance.random() < SHARE_CORRECTED and row.get(corrected):
                 right = row | {corrected: str(int(float(row[corrected])) + 1)}
                 later = min(max(night, FIRST) + timedelta(days=chance.randint(61, 90)), last)

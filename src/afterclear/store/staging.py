@@ -6,7 +6,8 @@ two rows of the file contradict each other; numbering the rows costs the second 
 against 0.65 s for a million rows), so only such a file is staged again in order.
 """
 
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -65,16 +66,37 @@ def stage(con: DuckDBPyConnection, source: RawTable, *, in_order: bool = False) 
     con.execute("DROP TABLE IF EXISTS csv_rejects; DROP TABLE IF EXISTS csv_rejects_scan")
     con.execute(f"SET TimeZone = '{source.zone}'")
     try:
-        con.execute(
-            f"CREATE OR REPLACE TEMP TABLE staged AS {staging_sql(source, in_order=in_order)}"
-        )
-    except (duckdb.InvalidInputException, duckdb.ConversionException, duckdb.IOException) as error:
-        raise RefusedFileError(
-            f"The file cannot be read as {source.form.upper()}: {str(error).splitlines()[0]}"
-        ) from error
+        with _refused_in_words(source.form):
+            con.execute(
+                f"CREATE OR REPLACE TEMP TABLE staged AS {staging_sql(source, in_order=in_order)}"
+            )
     finally:
         reset_zone(con)
     return scalar(con, "SELECT count(*) FROM staged")
+
+
+@contextmanager
+def _refused_in_words(form: str) -> Iterator[None]:
+    """Refuse a file the database's reader gives up on; our own troubles stay what they are."""
+    try:
+        yield
+    except _NOT_THE_FILES_FAULT:
+        raise
+    except duckdb.Error as error:
+        if "no space left" in str(error).lower():
+            raise
+        raise RefusedFileError(
+            f"The file cannot be read as {form.upper()}: {str(error).splitlines()[0]}"
+        ) from error
+
+
+# A query stopped by a signal, too little memory, a store that gave up after a failed write.
+_NOT_THE_FILES_FAULT = (
+    duckdb.InterruptException,
+    duckdb.OutOfMemoryException,
+    duckdb.FatalException,
+    duckdb.InternalException,
+)
 
 
 def reset_zone(con: DuckDBPyConnection) -> None:
@@ -175,15 +197,11 @@ def json_keys(con: DuckDBPyConnection, path: Path) -> tuple[str, ...]:
         RefusedFileError: the file is no text in UTF-8, or a line is longer than any row.
 
     """
-    try:
+    with _refused_in_words("jsonl"):
         rows = con.execute(
             f"""SELECT DISTINCT unnest(json_keys(line)) AS name FROM {_lines(_text(str(path)))}
                 WHERE json_valid(line) AND json_type(line) = 'OBJECT' ORDER BY name"""
         ).fetchall()
-    except duckdb.InvalidInputException as error:
-        raise RefusedFileError(
-            f"The file cannot be read as JSONL: {str(error).splitlines()[0]}"
-        ) from error
     return tuple(name for (name,) in rows)
 
 

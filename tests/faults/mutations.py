@@ -1,0 +1,143 @@
+"""Broken files: seeds of every kind a reader knows, bent as files break and people attack."""
+
+import csv
+import io
+import json
+import random
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+from afterclear.config import shipped
+from tests.store.care_fixture import CORRECTED, REPAIRS, VEHICLES, WITH_REFUSED, scans
+
+_MOST_BYTES = 20_000  # of a seed: small files break in the same ways as large ones
+_READER_DATA = Path(__file__).parents[1] / "readers" / "data"
+
+_NASTY = [
+    b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b"\r", b"\n\n\n", b'"', b'""', b"'", b",", b";", b"\t",
+    b"=1+1", b"@SUM(A1)", b"\x1b[31m", b"%s%n", b"../../etc/passwd", b"'; DROP TABLE scans; --",
+    b"<script>alert(1)</script>", b"9" * 400, b"-1e999", b"NaN", b"inf", b"1e-400", b"0x7fffffff",
+    b"2025-02-30", b"9999-12-31T23:59:60Z", b"0000-00-00", b"\xe2\x80\xae", b"\xf0\x9f\x9a\x97",
+    b"\xc3", b"{", b"}", b"[" * 500, b'{"a":' * 200, b"null", b"true", b"\\u0000", b"\x1a",
+]  # fmt: skip
+
+
+def seeds() -> list[tuple[str, bytes]]:
+    """(name, bytes) of whole files, at least one of each kind the readers know."""
+    found = [
+        ("vehicles.csv", VEHICLES.encode()),
+        ("scans.csv", scans().encode()),
+        ("repairs.csv", REPAIRS.encode()),
+        ("corrected.csv", CORRECTED.encode()),
+        ("refused.csv", WITH_REFUSED.encode()),
+        ("scans.jsonl", _as_jsonl(scans())),
+        ("packed.zip", _as_zip("scans.csv", scans())),
+    ]
+    for folder in (shipped("sample_data"), _READER_DATA):
+        for path in sorted(folder.rglob("*")):
+            if path.is_file() and path.suffix not in {".md", ".py", ".pyc"}:
+                content = path.read_bytes()
+                if path.suffix in {".csv", ".jsonl", ".log", ".txt", ".asc", ".trc"}:
+                    content = _first_lines(content)
+                if len(content) <= 20 * _MOST_BYTES:
+                    found.append((path.name, content))
+    return found
+
+
+def mutated(chance: random.Random, known: list[tuple[str, bytes]]) -> tuple[str, bytes]:
+    """Give one broken file; one in twenty is left whole, or is a whole one under a wrong name."""
+    name, content = chance.choice(known)
+    if chance.random() < 0.05:
+        return chance.choice(known)[0] if chance.random() < 0.5 else name, content
+    broken = bytearray(content)
+    for _ in range(chance.choice((1, 1, 1, 2, 3, 8))):
+        broken = chance.choice(_WAYS)(chance, broken, known)
+    return name, bytes(broken)
+
+
+def _place(chance: random.Random, raw: bytearray) -> int:
+    return chance.randrange(len(raw) + 1)
+
+
+def _flip(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    for _ in range(chance.choice((1, 4, 32))):
+        if raw:
+            raw[chance.randrange(len(raw))] ^= 1 << chance.randrange(8)
+    return raw
+
+
+def _cut(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    return raw[: _place(chance, raw)]
+
+
+def _behead(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    return raw[min(_place(chance, raw), chance.randrange(1, 200)) :]
+
+
+def _insert(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    at = _place(chance, raw)
+    return raw[:at] + chance.choice(_NASTY) + raw[at:]
+
+
+def _replace_cell(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    pieces = bytes(raw).split(b",")
+    pieces[chance.randrange(len(pieces))] = chance.choice(_NASTY)
+    return bytearray(b",".join(pieces))
+
+
+def _double(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    begin, end = sorted((_place(chance, raw), _place(chance, raw)))
+    return raw[:end] + raw[begin : min(end, begin + 2000)] + raw[end:]
+
+
+def _drop(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    begin = _place(chance, raw)
+    return raw[:begin] + raw[begin + chance.randrange(1, 300) :]
+
+
+def _splice(chance: random.Random, raw: bytearray, known: object) -> bytearray:
+    _, other = chance.choice(known)  # type: ignore[call-overload]
+    return raw[: _place(chance, raw)] + other[chance.randrange(len(other) + 1) :]
+
+
+def _shuffle_lines(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    lines = bytes(raw).splitlines(keepends=True)
+    chance.shuffle(lines)
+    return bytearray(b"".join(lines))
+
+
+def _line_ends(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    return bytearray(bytes(raw).replace(b"\n", chance.choice((b"\r\n", b"\r", b"\n\r"))))
+
+
+def _encode(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    text = bytes(raw).decode("utf-8", errors="replace")
+    return bytearray(text.encode(chance.choice(("utf-16", "utf-32", "utf-7")), errors="replace"))
+
+
+def _swell(chance: random.Random, raw: bytearray, _: object) -> bytearray:
+    at = _place(chance, raw)
+    return raw[:at] + chance.choice(_NASTY) * chance.choice((50, 5000)) + raw[at:]
+
+
+_WAYS: tuple[Callable[[random.Random, bytearray, object], bytearray], ...] = (
+    _flip, _cut, _behead, _insert, _replace_cell, _double, _drop, _splice, _shuffle_lines,
+    _line_ends, _encode, _swell,
+)  # fmt: skip
+
+
+def _first_lines(content: bytes) -> bytes:
+    return content[: content.rfind(b"\n", 0, _MOST_BYTES) + 1] or content[:_MOST_BYTES]
+
+
+def _as_jsonl(text: str) -> bytes:
+    rows = csv.DictReader(io.StringIO(text))
+    return "".join(json.dumps({k: v for k, v in r.items() if v}) + "\n" for r in rows).encode()
+
+
+def _as_zip(name: str, text: str) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr(name, text)
+    return out.getvalue()
