@@ -62,6 +62,10 @@ EXPECTED_LINE = (
 )
 
 
+# A time stamp beyond this (the year 5138) is a damaged number; so is one that is none.
+LATEST_S = 1e11
+
+
 @dataclass(slots=True)
 class Frames:
     """What a recording holds.  ``skipped`` counts frames that carry no message for us."""
@@ -145,7 +149,7 @@ def _taken_apart(lines: pl.DataFrame, pattern: str, zone: str | None) -> pl.Data
     if has_long:
         is_long = is_long | pl.col("long").is_not_null()
     is_sound = (
-        pl.col("at").is_not_null()
+        pl.col("at").is_between(-LATEST_S, LATEST_S)
         & (pl.col("number") < 2 * ERROR_FLAG)
         & (pl.col("id").str.len_bytes() >= STANDARD_ID_LENGTH)
         & (pl.col("digits") % 2 == 0)
@@ -236,6 +240,11 @@ def read_other(delivery: Delivery, form: str) -> Frames:
             for n_seen, message in enumerate(reader, 1):
                 if (kind := _kind_without_message(message)) is not None:
                     frames.skipped[kind] += 1
+                elif not abs(message.timestamp) <= LATEST_S:
+                    stamp = repr(message.timestamp)
+                    frames.rejections.append(
+                        Rejection("scans", n_seen, None, stamp, "expected a time stamp in seconds")
+                    )
                 else:
                     rows.append(_row(n_seen, message))
     except RefusedFileError:

@@ -1,0 +1,57 @@
+"""Broken files through every reader: no crash, no hang, every row accounted for.
+
+The long run is a command: ``python -m tests.faults.fuzz --files 20000``.
+"""
+
+import random
+from pathlib import Path
+
+import pytest
+
+from afterclear.config import Config, commented_files
+from afterclear.errors import ConfigError
+from tests.faults.fuzz import fuzz
+from tests.faults.mutations import mutated, seeds
+
+
+def test_every_kind_of_reader_meets_broken_files() -> None:
+    """A short run for every day; the seed is not that of the longer ones."""
+    tally = fuzz(120, 1)
+    assert tally.wrong == []
+    assert sum(tally.fates.values()) >= 120
+    assert (
+        tally.rows["read"]
+        == tally.rows["stored"] + tally.rows["duplicate"] + tally.rows["rejected"]
+    )
+
+
+@pytest.mark.slow
+def test_two_thousand_broken_files_break_nothing() -> None:
+    tally = fuzz(2_000, 20261125)
+    print("\n" + "\n".join(tally.lines()))
+    assert tally.wrong == []
+
+
+def test_a_broken_config_is_refused_in_words(tmp_path: Path) -> None:
+    """Bent like the files: read as what it says, or refused with file and reason; never a crash."""
+    chance = random.Random(20261125)  # noqa: S311 - no secret
+    known = [(name, text.encode()) for name, text in commented_files().items()]
+    switched_on = [(n, t.replace(b"\n# ", b"\n")) for n, t in known]
+    refused = 0
+    for _ in range(1_500):
+        name, content = mutated(chance, known + switched_on)
+        (tmp_path / name).write_bytes(content)
+        told = ""
+        try:
+            Config(tmp_path)
+        except ConfigError as error:
+            told = str(error)
+            refused += 1
+        assert not told or name in told
+        (tmp_path / name).unlink()
+    assert 300 < refused < 1_500
+
+
+def test_the_seeds_hold_every_kind_of_file() -> None:
+    endings = {Path(name).suffix for name, _ in seeds()}
+    assert {".csv", ".jsonl", ".parquet", ".log", ".zip"} <= endings

@@ -1,0 +1,87 @@
+"""Metrics as Prometheus itself would read them, from a file and from this machine only."""
+
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+import pytest
+from prometheus_client.parser import text_string_to_metric_families
+
+from afterclear.observe.metrics import (
+    CONTENT_TYPE,
+    Board,
+    Metric,
+    endpoint,
+    metrics_text,
+    write_metrics,
+)
+from afterclear.runs.jobs import accounted
+from afterclear.runs.watching import health, metrics
+from tests.store.care_fixture import garage
+
+
+def read(text: str) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
+    """Read the text by the reference parser: (name, labels) -> value."""
+    return {
+        (sample.name, tuple(sorted(sample.labels.items()))): sample.value
+        for family in text_string_to_metric_families(text)
+        for sample in family.samples
+    }
+
+
+@pytest.mark.parametrize("label", ["plain", 'a "b"', "back\\slash", "line\nbreak", "ü"])
+def test_the_reference_parser_reads_back_what_was_written(label: str) -> None:
+    metric = Metric("a_thing", "What\nit \\ is.", "gauge", (((("of", label),), 1.5),))
+    assert read(metrics_text([metric])) == {("a_thing", (("of", label),)): 1.5}
+
+
+def test_a_store_tells_its_loads_rows_and_verdicts(tmp_path: Path) -> None:
+    app = garage(tmp_path)
+    with accounted(app, "run") as account:
+        account.report["files"] = 6
+    told = read(metrics(app))
+    assert told["afterclear_loads_total", (("outcome", "stored"),)] == 6
+    fates = [
+        told["afterclear_rows_total", (("fate", f),)] for f in ("stored", "duplicate", "rejected")
+    ]
+    assert fates == [34, 0, 1]
+    assert told["afterclear_store_bytes", ()] > 100_000
+    assert told["afterclear_vehicles_waiting", ()] == 0
+    assert told["afterclear_job_last_good_timestamp_seconds", (("job", "run"),)] == (
+        app.clock().timestamp()
+    )
+
+
+def test_the_file_is_replaced_as_a_whole_and_readable_by_a_collector(tmp_path: Path) -> None:
+    place = tmp_path / "out" / "afterclear.prom"
+    for text in ("first 1\n", "second 2\n"):
+        write_metrics(place, text)
+    assert place.read_text() == "second 2\n"
+    assert place.stat().st_mode & 0o777 == 0o644
+    assert [p.name for p in place.parent.iterdir()] == ["afterclear.prom"]
+
+
+def test_the_endpoint_answers_with_what_stands_on_the_board() -> None:
+    board = Board()
+    with endpoint(0, board) as port:
+        board.text = "a_thing 1.0\n"
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics") as answer:
+            assert answer.headers["Content-Type"] == CONTENT_TYPE
+            assert answer.read() == b"a_thing 1.0\n"
+        with pytest.raises(urllib.error.HTTPError) as told:
+            urllib.request.urlopen(f"http://127.0.0.1:{port}/other")
+        told.value.close()
+
+
+def test_health_complains_of_what_a_person_should_look_into(tmp_path: Path) -> None:
+    """No run yet; then a good one; then one that failed."""
+    app = garage(tmp_path)
+    assert health(app).complaints == ("no run ended well in the last 3 days",)
+    with accounted(app, "run") as account:
+        account.report["files"] = 6
+    assert health(app).complaints == ()
+    with pytest.raises(ZeroDivisionError), accounted(app, "run"):
+        raise ZeroDivisionError
+    (complaint,) = health(app).complaints
+    assert complaint.startswith("the last run of run")
+    assert complaint.endswith("failed")
