@@ -11,6 +11,7 @@ from afterclear.errors import UsageError
 from afterclear.runs.app import App
 from afterclear.runs.care import check, forget
 from afterclear.runs.loading import Whose, load_paths
+from afterclear.runs.replaying import replay
 from afterclear.store.database import open_store, query
 from tests.store.care_fixture import copy_of_garage, exports, garage
 
@@ -109,3 +110,10 @@ def test_a_log_of_the_vehicle_is_erased_whole(app: App) -> None:
     assert done.files_erased == 1
     assert len(archived(app)) == n_files - 1
     assert [f.says for f in check(app).wrong] == []
+
+
+def test_a_file_that_lost_rows_is_not_read_again(forgotten: App) -> None:
+    """To replay it would leave the ledger without the hash that keeps the vehicle out."""
+    assert replay(forgotten, [], lambda _: None).load.results == ()
+    with pytest.raises(UsageError, match="no longer in the archive as it came"):
+        replay(forgotten, [2], lambda _: None)

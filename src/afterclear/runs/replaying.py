@@ -8,7 +8,7 @@ from afterclear.load import load_again
 from afterclear.records import LoadResult
 from afterclear.runs.app import App
 from afterclear.runs.loading import LoadReport
-from afterclear.store.database import open_store
+from afterclear.store.database import Connection, open_store, query
 from afterclear.store.withdrawal import depending, mendable, past_loads
 
 
@@ -46,13 +46,26 @@ def replay(
                 f"There is no load {', '.join(map(str, unknown))} to read again "
                 "(replaced loads count no more). 'afterclear export loads' lists them."
             )
+        gone = _gone(con)
+        readable = {n for n, load in past.items() if load.sha256 not in gone}
         if everything:
-            asked = set(past)
+            asked = readable
         elif not asked:
-            asked = mendable(con) & set(past)
+            asked = mendable(con) & readable
         chosen = [past[n] for n in sorted(depending(con, asked)) if n in past]
+        if lost := sorted({load.load_id for load in chosen} - readable):
+            raise UsageError(
+                f"Load {lost[0]} would have to be read again, but its file is no longer in the "
+                "archive as it came: a vehicle was erased from it, or it is older than is kept. "
+                "Nothing was changed."
+            )
         results = []
         for result in load_again(con, app.archive, chosen, app.clock, app.config.imports):
             results.append(result)
             told(result)
     return ReplayReport(len(asked), len(chosen) - len(asked), LoadReport(tuple(results)))
+
+
+def _gone(con: Connection) -> set[str]:
+    """Hashes of files that are no longer in the archive as they came."""
+    return set(query(con, "SELECT sha256 FROM archive_changes")["sha256"])
