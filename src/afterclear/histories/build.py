@@ -23,7 +23,7 @@ from afterclear.histories.odometer import is_plausible, odometer_line
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.store.database import Connection, create_temp_table, query, transaction
 
-# Vehicles a bucket: at a few thousand rows a vehicle some hundred MB of work space.
+# Scan rows a bucket: some hundred MB of work space.
 BUCKET_ROWS = 2_000_000
 
 _SQL = files("afterclear.histories") / "sql"
@@ -50,23 +50,38 @@ def rebuild(
     catalogue: Catalogue,
     vehicles: pl.Series,
     progress: Callable[[int], None],
+    *,
+    anew: bool = False,
 ) -> None:
     """Rebuild the histories of ``vehicles``, a bucket a transaction.
 
-    ``progress`` is told the number of vehicles done after each bucket.
+    ``progress`` is told the number of vehicles done after each bucket.  ``anew``: what was known
+    of any vehicle is taken out first; a run stopped after that leaves the rest marked as stale.
     """
     set_rules(con, rules)
     put_presences(con)
+    if anew:
+        with transaction(con):
+            _run(con, "00_forget_all.sql")
     for bucket in _buckets(con, vehicles):
         with transaction(con):
-            create_temp_table(con, "bucket", bucket)
+            _put_bucket(con, bucket)
             build_bucket(con, rules, catalogue)
+            if not anew:
+                _run(con, "85_forget.sql")
             _run(con, "90_keep.sql")
         progress(len(bucket))
 
 
+def _put_bucket(con: Connection, bucket: pl.DataFrame) -> None:
+    create_temp_table(con, "bucket", bucket)
+    con.execute("SET VARIABLE first_vehicle = ?", [bucket["vehicle_id"][0]])
+    con.execute("SET VARIABLE last_vehicle = ?", [bucket["vehicle_id"][-1]])
+
+
 def build_bucket(con: Connection, rules: HistoryRules, catalogue: Catalogue) -> None:
     """Build the histories of the vehicles in ``bucket`` into temporary tables."""
+    _run(con, "05_rows.sql")
     _run(con, "10_moments.sql")
     _fit_lines(con, rules.max_km_per_day)
     _run(con, "20_line.sql")
@@ -100,14 +115,21 @@ def _run(con: Connection, name: str) -> None:
 
 
 def _buckets(con: Connection, vehicles: pl.Series) -> Iterator[pl.DataFrame]:
-    """Split vehicles so that each part has about ``BUCKET_ROWS`` scan rows."""
-    rows = query(con, "SELECT count(*) AS n FROM scans").item()
-    all_vehicles = query(con, "SELECT count(DISTINCT vehicle_id) AS n FROM scans").item()
-    size = max(1, int(BUCKET_ROWS * max(1, all_vehicles) / max(1, rows)))
-    ordered = vehicles.unique().sort()
-    for begin in range(0, len(ordered), size):
-        part = ordered[begin : begin + size].to_frame("vehicle_id")
-        yield part.with_row_index("vehicle_no").with_columns(pl.col("vehicle_no").cast(pl.Int32))
+    """Split vehicles, in the order of their ids, into runs of about ``BUCKET_ROWS`` scan rows."""
+    create_temp_table(con, "asked", vehicles.unique().to_frame("vehicle_id"))
+    # by bytes, as the ends of a bucket are compared in the store
+    counted = query(
+        con,
+        """SELECT a.vehicle_id, coalesce(n, 0) AS n FROM asked a
+           LEFT JOIN (SELECT vehicle_id, count(*) AS n FROM store.scans
+                      SEMI JOIN asked USING (vehicle_id) GROUP BY vehicle_id) USING (vehicle_id)
+           ORDER BY a.vehicle_id""",
+    )
+    before = pl.col("n").cum_sum() - pl.col("n")
+    for bucket in counted.with_columns(before // BUCKET_ROWS).partition_by(
+        "n", maintain_order=True, include_key=False
+    ):
+        yield bucket.with_row_index("vehicle_no").with_columns(pl.col("vehicle_no").cast(pl.Int32))
 
 
 def _fit_lines(con: Connection, max_km_per_day: float) -> None:

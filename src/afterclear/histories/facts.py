@@ -26,8 +26,7 @@ def put_unit_labels(con: Connection, catalogue: Catalogue) -> None:
     """
     con.execute(
         """CREATE OR REPLACE TEMP TABLE told_units AS
-           SELECT DISTINCT b.vehicle_no, s.ecu AS told
-           FROM store.scans s JOIN bucket b USING (vehicle_id) WHERE s.ecu IS NOT NULL"""
+           SELECT DISTINCT vehicle_no, ecu AS told FROM bucket_scans WHERE ecu IS NOT NULL"""
     )
     names = query(con, "SELECT DISTINCT told FROM told_units")["told"].to_list()
     labels = {name: _function(catalogue, name) for name in names}

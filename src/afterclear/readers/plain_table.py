@@ -78,7 +78,7 @@ def _jsonl_header(_: Path, head: bytes) -> tuple[str, ...]:
     for line in head.decode("utf-8-sig", errors="replace").splitlines()[:_JSON_LINES_LOOKED_AT]:
         try:
             row = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             continue
         if isinstance(row, dict):
             names.update(dict.fromkeys(row))

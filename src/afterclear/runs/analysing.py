@@ -82,7 +82,7 @@ def analyse(
         else:
             vehicles = vehicles_to_rebuild(con, before.as_of, until)
         progress.begin(len(vehicles))
-        rebuild(con, app.history_rules(until), app.catalogue, vehicles, progress.advance)
+        rebuild(con, app.history_rules(until), app.catalogue, vehicles, progress.advance, anew=full)
         verdicts = judge_attempts(con, app.config.settings.evidence.held_below)
         find_all(con, app, verdicts.judged, until)
         find_roles_and_work(app, con, until)

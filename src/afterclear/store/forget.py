@@ -277,7 +277,7 @@ def _jsonl_without(text: str, names: _Names) -> str:
     for line in text.splitlines(keepends=True):
         try:
             row = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             named = names.stand_in(line)
         else:
             cells = row.values() if isinstance(row, dict) else ()

@@ -3,14 +3,13 @@
 CREATE OR REPLACE TEMP TABLE scan_heads AS
 SELECT row_number() OVER (ORDER BY vehicle_no, seen_at, scan_id) AS scan_no, *
 FROM (
-    SELECT b.vehicle_no, s.scan_id, min(s.scanned_at) AS seen_at,
-        max(s.odometer_km) AS odometer_km, max(s.engine_hours) AS engine_hours,
-        CASE WHEN bool_or(s.scan_scope = 'full') THEN 'full' ELSE 'partial' END AS scan_scope,
-        coalesce(max(nullif(s.visit_reason, 'unknown')), 'unknown') AS visit_reason
-    FROM store.scans s
-    JOIN bucket b USING (vehicle_id)
-    WHERE s.scanned_at <= getvariable('as_of')
-    GROUP BY b.vehicle_no, s.scan_id
+    SELECT vehicle_no, scan_id, min(scanned_at) AS seen_at,
+        max(odometer_km) AS odometer_km, max(engine_hours) AS engine_hours,
+        CASE WHEN bool_or(scan_scope = 'full') THEN 'full' ELSE 'partial' END AS scan_scope,
+        coalesce(max(nullif(visit_reason, 'unknown')), 'unknown') AS visit_reason
+    FROM bucket_scans
+    WHERE scanned_at <= getvariable('as_of')
+    GROUP BY vehicle_no, scan_id
 );
 
 CREATE OR REPLACE TEMP TABLE moments AS

@@ -9,8 +9,7 @@ WITH called AS (
     SELECT DISTINCT h.vehicle_no, c.label
     FROM alike a
     JOIN called c USING (vehicle_no, label)
-    JOIN bucket b USING (vehicle_no)
-    JOIN store.scans s ON s.vehicle_id = b.vehicle_id AND s.ecu = c.told
+    JOIN bucket_scans s ON s.vehicle_no = c.vehicle_no AND s.ecu = c.told
     JOIN scan_heads h ON h.vehicle_no = c.vehicle_no AND h.scan_id = s.scan_id
     GROUP BY h.vehicle_no, h.scan_no, c.label
     HAVING count(DISTINCT c.told) > 1
@@ -24,15 +23,16 @@ FROM (
 
 CREATE OR REPLACE TEMP TABLE unit_names AS SELECT DISTINCT unit_no, vehicle_no, ecu FROM units;
 
--- The bucket's scan rows, once, with numbers for names.
+-- The bucket's scan rows with numbers for names.
 CREATE OR REPLACE TEMP TABLE scan_rows AS
 SELECT h.scan_no, u.unit_no, s.ecu_response, s.memory, s.code, s.status, s.description,
     s.first_seen_km, s.distance_since_clear_km, s.warmups_since_clear, s.monitors_incomplete,
     s.ecu_vin
-FROM store.scans s
-JOIN bucket b USING (vehicle_id)
-JOIN scan_heads h ON h.vehicle_no = b.vehicle_no AND h.scan_id = s.scan_id
-LEFT JOIN units u ON u.vehicle_no = b.vehicle_no AND u.told = s.ecu;
+FROM bucket_scans s
+JOIN scan_heads h ON h.vehicle_no = s.vehicle_no AND h.scan_id = s.scan_id
+LEFT JOIN units u ON u.vehicle_no = s.vehicle_no AND u.told = s.ecu;
+
+DROP TABLE bucket_scans;
 
 -- Every code scanned or named on a work order, to be looked up (``meanings``).
 CREATE OR REPLACE TEMP TABLE told_codes AS

@@ -74,7 +74,8 @@ WITH stored AS (
     SELECT unit_no, vehicle_no, scan_no, seen_at, km,
         lead(scan_no) OVER unit AS next_scan_no, lead(seen_at) OVER unit AS next_at,
         lead(km) OVER unit AS next_km
-    FROM unit_readings WHERE answered AND is_stored_memory
+    FROM unit_readings
+    WHERE answered AND is_stored_memory AND unit_no IN (SELECT unit_no FROM sightings)
     WINDOW unit AS (PARTITION BY unit_no ORDER BY scan_no)
 ), gone AS (
     SELECT DISTINCT w.unit_no, w.vehicle_no, w.seen_at AS low_at, w.next_at AS high_at,

@@ -1,6 +1,7 @@
 -- Readings and clears of one control unit in one order.  At the same instant a scan before the
 -- work comes first, then the clear, then a scan after it; an inferred clear lies after every
--- scan of its instant, but before the one that revealed it.
+-- scan of its instant, but before the one that revealed it.  Only of units that ever had a
+-- fault: of the others nothing is asked.
 CREATE OR REPLACE TEMP TABLE unit_timeline AS
 WITH events AS (
     SELECT unit_no, seen_at AS happened_at, scan_no, false AS is_clear,
@@ -8,13 +9,13 @@ WITH events AS (
         CASE WHEN visit_reason IN ('pre_repair', 'complaint', 'intake') THEN 0
              WHEN visit_reason = 'post_repair' THEN 3 ELSE 1 END AS turn,
         NULL::DOUBLE AS clear_km, NULL::DOUBLE AS clear_km_low, NULL::VARCHAR AS clear_origin
-    FROM unit_readings
+    FROM unit_readings SEMI JOIN faults USING (unit_no)
     UNION ALL
     SELECT unit_no, cleared_at, NULL, true, false,
         CASE WHEN cleared_at < high_at THEN 4 WHEN origin IN ('counter', 'vanished') THEN -1
              ELSE 2 END,
         km_high, km_low, origin
-    FROM clear_events
+    FROM clear_events SEMI JOIN faults USING (unit_no)
 )
 SELECT *,
     row_number() OVER unit AS seq,

@@ -109,4 +109,4 @@ WHERE onset_after_reading AND onset_high_km > onset_low_km
 
 CREATE OR REPLACE TEMP TABLE watched AS
 SELECT unit_no, max(km) - min(km) AS km
-FROM stored_readings WHERE km IS NOT NULL GROUP BY unit_no;
+FROM unit_readings WHERE answered AND is_stored_memory AND km IS NOT NULL GROUP BY unit_no;

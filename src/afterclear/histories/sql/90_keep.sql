@@ -1,13 +1,10 @@
--- Replace the bucket's vehicles in the store, with names for numbers.
-DELETE FROM store.odometer WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
+-- Put the bucket's vehicles into the store, with names for numbers.
 INSERT INTO store.odometer BY NAME
     SELECT b.vehicle_id, o.* EXCLUDE (vehicle_no) FROM odometer o JOIN bucket b USING (vehicle_no);
-DELETE FROM store.other_moments WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.other_moments BY NAME
     SELECT b.vehicle_id, m.* EXCLUDE (vehicle_no)
     FROM moment_km m JOIN bucket b USING (vehicle_no)
     WHERE m.origin <> 'scan';
-DELETE FROM store.vehicle_clocks WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.vehicle_clocks BY NAME
     SELECT b.vehicle_id, c.clock, r.km_per_day, r.last_at
     FROM vehicle_clocks c
@@ -16,10 +13,6 @@ INSERT INTO store.vehicle_clocks BY NAME
 -- numbers go on from the highest in the store
 SET VARIABLE last_scan_no = (SELECT coalesce(max(scan_no), 0) FROM store.scan_moments);
 SET VARIABLE last_unit_no = (SELECT coalesce(max(unit_no), 0) FROM store.known_units);
-DELETE FROM store.looks WHERE scan_no IN (
-    SELECT scan_no FROM store.scan_moments JOIN bucket USING (vehicle_id));
-DELETE FROM store.scan_moments WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
-DELETE FROM store.known_units WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.scan_moments BY NAME
     SELECT h.scan_no + getvariable('last_scan_no') AS scan_no, b.vehicle_id, h.scan_id, h.seen_at,
         m.km, m.km_low, m.km_high, h.scan_scope, h.visit_reason
@@ -40,7 +33,6 @@ INSERT INTO store.looks BY NAME
     LEFT JOIN (SELECT scan_no, unit_no, count(*) AS n FROM sightings GROUP BY ALL) s
         ON s.scan_no = r.scan_no AND s.unit_no = r.unit_no
     ORDER BY r.scan_no, r.unit_no;
-DELETE FROM store.sightings WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.sightings BY NAME
     SELECT b.vehicle_id, h.scan_id, u.ecu, f.code, f.family, h.seen_at, r.km, s.presence,
         s.status
@@ -50,13 +42,11 @@ INSERT INTO store.sightings BY NAME
     JOIN scan_heads h ON h.scan_no = s.scan_no
     JOIN unit_names u ON u.unit_no = f.unit_no
     JOIN readings r ON r.unit_no = s.unit_no AND r.scan_no = s.scan_no;
-DELETE FROM store.clear_events WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.clear_events BY NAME
     SELECT b.vehicle_id, u.ecu, c.* EXCLUDE (unit_no)
     FROM clear_events c
     JOIN unit_names u USING (unit_no)
     JOIN bucket b USING (vehicle_no);
-DELETE FROM store.episodes WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.episodes BY NAME
     SELECT b.vehicle_id, u.ecu, e.code, e.family, e.onset_low_at, e.onset_high_at,
         e.onset_low_km, e.onset_high_km, e.last_seen_at, e.last_seen_km, e.ended_by,
@@ -64,7 +54,6 @@ INSERT INTO store.episodes BY NAME
     FROM episodes e
     JOIN bucket b USING (vehicle_no)
     JOIN unit_names u USING (unit_no);
-DELETE FROM store.attempts WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.attempts BY NAME
     SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, a.kind,
         a.attempt_no::INTEGER AS attempt_no,
@@ -84,21 +73,18 @@ INSERT INTO store.attempts BY NAME
     LEFT JOIN scan_heads back ON back.scan_no = w.returned_scan_no
     LEFT JOIN scan_heads clean ON clean.scan_no = w.last_clean_scan_no
     LEFT JOIN related r USING (attempt_id);
-DELETE FROM store.evidence WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.evidence BY NAME
     SELECT e.attempt_id, b.vehicle_id, h.scan_id, e.seen_at, e.km, e.finding, e.why,
         e.stretch_from_km, e.stretch_to_km
     FROM evidence e
     JOIN scan_heads h USING (scan_no)
     JOIN bucket b USING (vehicle_no);
-DELETE FROM store.onsets WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.onsets BY NAME
     SELECT b.vehicle_id, u.ecu, f.code, f.family, o.gap_km
     FROM onsets o
     JOIN faults f USING (fault_no)
     JOIN bucket b USING (vehicle_no)
     JOIN unit_names u USING (unit_no);
-DELETE FROM store.watched WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 INSERT INTO store.watched BY NAME
     SELECT b.vehicle_id, u.ecu, w.km
     FROM watched w

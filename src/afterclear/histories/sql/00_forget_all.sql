@@ -1,0 +1,15 @@
+-- Take what was known of every vehicle out of the store, at once: vehicle by vehicle, each bucket
+-- would look through all the others.
+DELETE FROM store.odometer;
+DELETE FROM store.other_moments;
+DELETE FROM store.vehicle_clocks;
+DELETE FROM store.looks;
+DELETE FROM store.scan_moments;
+DELETE FROM store.known_units;
+DELETE FROM store.sightings;
+DELETE FROM store.clear_events;
+DELETE FROM store.episodes;
+DELETE FROM store.attempts;
+DELETE FROM store.evidence;
+DELETE FROM store.onsets;
+DELETE FROM store.watched;
