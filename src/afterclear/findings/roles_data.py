@@ -25,6 +25,7 @@ from afterclear.analyses.code_order import RepairEvidence, direction
 from afterclear.analyses.onset_exposure import exposed_order
 from afterclear.findings.kept import keep
 from afterclear.findings.role_facts import FactBook
+from afterclear.findings.role_parts import fleet_parts
 from afterclear.findings.roles_rules import FleetPair, Key
 from afterclear.store.database import Connection, create_temp_table, query
 
@@ -34,7 +35,7 @@ MIN_BOTH: Final = 8
 # for pairs that only share a hidden cause is measured in the tests.
 CONF_LEVEL: Final = 0.95
 
-_SQL: Final = files("afterclear.findings") / "sql" / "role_pairs.sql"
+_SQL: Final = files("afterclear.findings") / "sql"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +58,7 @@ def fleet_pairs(con: Connection, book: FactBook) -> dict[tuple[Key, Key], FleetP
 
     Gives those whose direction is called, by (cause, echo).
     """
-    met = query(con, "SELECT DISTINCT ecu FROM store.observations WHERE ecu IS NOT NULL")["ecu"]
-    units = pl.Series("unit", [book.unit(ecu) for ecu in met], dtype=pl.String)
-    create_temp_table(con, "role_units", pl.DataFrame([met, units]))
-    con.execute("SET VARIABLE min_both = ?", [MIN_BOTH])
-    con.execute(_SQL.read_text(encoding="utf-8"))
+    count_pairs(con, book)
     pairs = query(con, "FROM role_candidates ORDER BY pair")
     if not len(pairs):
         keep(con, "role_pairs", None)
@@ -74,6 +71,23 @@ def fleet_pairs(con: Connection, book: FactBook) -> dict[tuple[Key, Key], FleetP
         )
         for row in told.filter("called").iter_rows(named=True)
     }
+
+
+def count_pairs(con: Connection, book: FactBook) -> None:
+    """Count into temporary tables what ``role_pairs.sql`` says; a part of the fleet at a time."""
+    met = query(con, "SELECT DISTINCT ecu FROM store.known_units ORDER BY ecu")["ecu"]
+    units = pl.Series("unit", [book.unit(ecu) for ecu in met], dtype=pl.String)
+    create_temp_table(con, "role_named", pl.DataFrame([met, units]))
+    con.execute("SET VARIABLE min_both = ?", [MIN_BOTH])
+    con.execute(_sql("role_units"))
+    counts = _sql("role_counts")
+    for _ in fleet_parts(con):
+        con.execute(counts)
+    con.execute(_sql("role_pairs"))
+
+
+def _sql(name: str) -> str:
+    return (_SQL / f"{name}.sql").read_text(encoding="utf-8")
 
 
 def _ways(con: Connection, n: int) -> _Ways:

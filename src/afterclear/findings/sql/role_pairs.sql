@@ -1,133 +1,79 @@
--- What the fleet's scans say of pairs of codes.  Needs the temporary table ``role_units`` (ecu,
--- unit) and the variable ``min_both``.
-
--- Every reading of a unit's stored memory, with the one before it.  ``is_fresh``: no clear since
--- the one before, so that a code it shows and the other did not has truly begun between them; a
--- code set again after a clear has not, its fault was there all along.
-CREATE OR REPLACE TEMP TABLE role_heads AS
-SELECT vehicle_id, scan_id, count(*) AS n_codes, bool_or(family = 'supply_voltage') AS low_supply
-FROM store.sightings WHERE presence IN ('present', 'sign') GROUP BY vehicle_id, scan_id;
-
-CREATE OR REPLACE TEMP TABLE role_reads AS
-WITH readings AS (
-    SELECT o.vehicle_id, o.scan_id, u.unit, min(o.seen_at) AS seen_at, min(o.km) AS km
-    FROM store.observations o JOIN role_units u USING (ecu)
-    WHERE o.answered AND o.memory = 'stored'
-    GROUP BY o.vehicle_id, o.scan_id, u.unit
-), ordered AS (
-    SELECT *, lag(seen_at) OVER (PARTITION BY vehicle_id, unit ORDER BY seen_at, scan_id)
-        AS before_at
-    FROM readings
-), clears AS (
-    SELECT c.vehicle_id, u.unit, c.cleared_at
-    FROM store.clear_events c JOIN role_units u USING (ecu)
-)
-SELECT o.*, coalesce(h.n_codes, 0) AS n_codes, coalesce(h.low_supply, false) AS low_supply,
-    o.before_at IS NOT NULL AND coalesce(c.cleared_at < o.before_at, true) AS is_fresh
-FROM ordered o
-ASOF LEFT JOIN clears c
-    ON c.vehicle_id = o.vehicle_id AND c.unit = o.unit AND o.seen_at >= c.cleared_at
-LEFT JOIN role_heads h ON h.vehicle_id = o.vehicle_id AND h.scan_id = o.scan_id;
-
--- Every sighting of an episode.  ``begins``: its first, in a fresh reading.  ``told_km``: where
--- the unit itself tells the km of its first sight.
-CREATE OR REPLACE TEMP TABLE role_shown AS
-SELECT s.vehicle_id, s.scan_id, u.unit, s.code, s.seen_at, e.onset_high_at AS episode_at,
-    s.seen_at = e.onset_high_at AND coalesce(r.is_fresh, false) AS begins,
-    CASE WHEN s.seen_at = e.onset_high_at AND e.onset_high_km < s.km THEN e.onset_high_km END
-        AS told_km,
-    h.n_codes, h.low_supply
-FROM store.sightings s
-JOIN role_units u USING (ecu)
-JOIN role_heads h ON h.vehicle_id = s.vehicle_id AND h.scan_id = s.scan_id
-ASOF JOIN (FROM store.episodes) e ON e.vehicle_id = s.vehicle_id AND e.ecu = s.ecu
-    AND e.code = s.code AND e.onset_high_at <= s.seen_at
-LEFT JOIN role_reads r
-    ON r.vehicle_id = s.vehicle_id AND r.scan_id = s.scan_id AND r.unit = u.unit
-WHERE s.presence IN ('present', 'sign') AND s.seen_at <= e.last_seen_at;
+-- What the fleet's scans say of pairs of codes: the sums of ``role_counts.sql`` put together.
+-- Needs the variable ``min_both``.
 
 -- Pairs that shared enough episodes to be weighed.
 CREATE OR REPLACE TEMP TABLE role_candidates AS
-WITH together AS (
-    SELECT DISTINCT a.vehicle_id, a.unit AS unit_a, a.code AS code_a, b.unit AS unit_b,
-        b.code AS code_b, a.episode_at AS a_at, b.episode_at AS b_at
-    FROM role_shown a
-    JOIN role_shown b ON b.vehicle_id = a.vehicle_id AND b.scan_id = a.scan_id
-        AND (b.unit, b.code) > (a.unit, a.code)
-), episodes AS (
-    SELECT unit, code, count(DISTINCT (vehicle_id, episode_at)) AS n FROM role_shown GROUP BY ALL
-)
-SELECT row_number() OVER (ORDER BY unit_a, code_a, unit_b, code_b) - 1 AS pair, t.*, a.n AS n_a,
-    b.n AS n_b
-FROM (SELECT unit_a, code_a, unit_b, code_b, count(*) AS n_both FROM together GROUP BY ALL
-      HAVING count(*) >= getvariable('min_both')) t
-JOIN episodes a ON a.unit = unit_a AND a.code = code_a
-JOIN episodes b ON b.unit = unit_b AND b.code = code_b;
+WITH episodes AS (SELECT fault_no, sum(n)::BIGINT AS n FROM role_episodes GROUP BY fault_no)
+SELECT row_number() OVER (ORDER BY t.fault_a, t.fault_b) - 1 AS pair, fa.unit AS unit_a,
+    fa.code AS code_a, fb.unit AS unit_b, fb.code AS code_b, t.n_both, t.fault_a, t.fault_b,
+    a.n AS n_a, b.n AS n_b
+FROM (SELECT fault_a, fault_b, sum(n)::BIGINT AS n_both FROM role_together GROUP BY ALL
+      HAVING sum(n) >= getvariable('min_both')) t
+JOIN role_faults fa ON fa.fault_no = t.fault_a
+JOIN role_faults fb ON fb.fault_no = t.fault_b
+JOIN episodes a ON a.fault_no = t.fault_a
+JOIN episodes b ON b.fault_no = t.fault_b;
 
 -- Each pair both ways round: does the second begin where the first is there?
 CREATE OR REPLACE TEMP TABLE role_ways AS
-SELECT pair * 2 AS way, unit_a AS cause_unit, code_a AS cause_code, unit_b AS effect_unit,
-    code_b AS effect_code
-FROM role_candidates
-UNION ALL
-SELECT pair * 2 + 1, unit_b, code_b, unit_a, code_a FROM role_candidates;
+SELECT w.*, c.unit_no AS cause_unit, e.unit_no AS effect_unit
+FROM (
+    SELECT pair * 2 AS way, fault_a AS cause, fault_b AS effect FROM role_candidates
+    UNION ALL
+    SELECT pair * 2 + 1, fault_b, fault_a FROM role_candidates
+) w
+JOIN role_faults c ON c.fault_no = w.cause
+JOIN role_faults e ON e.fault_no = w.effect;
 
--- Readings of both units, fresh for the second, in which the first code is there.  ``is_old``: it
--- was there before the second unit's last reading, so its onset lies strictly before.
-CREATE OR REPLACE TEMP TABLE role_with_cause AS
-SELECT w.way, x.n_codes, x.low_supply, x.episode_at <= r.before_at AS is_old, y.code IS NOT NULL
-    AS has_effect, coalesce(y.begins, false) AS effect_begins, x.begins AS cause_begins,
-    x.told_km AS cause_told_km, y.told_km AS effect_told_km
-FROM role_ways w
-JOIN role_shown x ON x.unit = w.cause_unit AND x.code = w.cause_code
-JOIN role_reads r ON r.vehicle_id = x.vehicle_id AND r.scan_id = x.scan_id
-    AND r.unit = w.effect_unit AND r.is_fresh
-LEFT JOIN role_shown y ON y.vehicle_id = x.vehicle_id AND y.scan_id = x.scan_id
-    AND y.unit = w.effect_unit AND y.code = w.effect_code;
+CREATE OR REPLACE TEMP TABLE role_way_both AS
+SELECT w.way, b.n_codes, b.low_supply, sum(b.n_begun) AS n_begun, sum(b.n_there) AS n_there,
+    sum(b.n_old) AS n_old, sum(b.n_scans) AS n_scans, sum(b.n_begun_beside) AS n_begun_beside,
+    sum(b.n_after) AS n_after, sum(b.n_told) AS n_told, sum(b.n_tied) AS n_tied
+FROM role_ways w JOIN role_both b USING (cause, effect) GROUP BY ALL;
 
--- One 2x2 table a way and stratum.  a, b: first code there, second begins or is absent; c, d:
--- first code absent, second begins or is absent.  ``others``: codes of the scan beside the two.
+-- The first code with the second's unit; the second code with the first's unit.
+CREATE OR REPLACE TEMP TABLE role_way_cause AS
+SELECT w.way, b.n_codes, b.low_supply, sum(b.n_there) AS n_there, sum(b.n_old) AS n_old,
+    sum(b.n_as_cause) AS n_scans
+FROM role_ways w JOIN role_beside b ON b.fault_no = w.cause AND b.unit_no = w.effect_unit
+GROUP BY ALL;
+
+CREATE OR REPLACE TEMP TABLE role_way_effect AS
+SELECT w.way, b.n_codes, b.low_supply, sum(b.n_begun) AS n_begun, sum(b.n_as_effect) AS n_scans
+FROM role_ways w JOIN role_beside b ON b.fault_no = w.effect AND b.unit_no = w.cause_unit
+GROUP BY ALL;
+
+-- One 2x2 table a way and stratum, of scans that read both units, the second's fresh.  a, b:
+-- first code there, second begins or is absent; c, d: first code absent, second begins or is
+-- absent.  ``others``: codes of the scan beside the two.
 CREATE OR REPLACE TEMP TABLE role_cells AS
-WITH begun_without AS (
-    SELECT w.way, y.n_codes, y.low_supply
-    FROM role_ways w
-    JOIN role_shown y ON y.unit = w.effect_unit AND y.code = w.effect_code AND y.begins
-    JOIN role_reads r ON r.vehicle_id = y.vehicle_id AND r.scan_id = y.scan_id
-        AND r.unit = w.cause_unit
-    ANTI JOIN role_shown x ON x.vehicle_id = y.vehicle_id AND x.scan_id = y.scan_id
-        AND x.unit = w.cause_unit AND x.code = w.cause_code
+WITH sets AS (
+    SELECT reads, fresh, n_codes, low_supply, sum(n) AS n FROM role_read_units GROUP BY ALL
 ), read_both AS (
-    SELECT u.cause_unit, u.effect_unit, y.n_codes, y.low_supply, count(*) AS n
+    SELECT u.cause_unit, u.effect_unit, s.n_codes, s.low_supply, sum(s.n) AS n
     FROM (SELECT DISTINCT cause_unit, effect_unit FROM role_ways) u
-    JOIN role_reads y ON y.unit = u.effect_unit AND y.is_fresh
-    JOIN role_reads x ON x.unit = u.cause_unit AND x.vehicle_id = y.vehicle_id
-        AND x.scan_id = y.scan_id
-    GROUP BY ALL
-), with_either AS (
-    SELECT w.way, s.n_codes, s.low_supply, count(DISTINCT (s.vehicle_id, s.scan_id)) AS n
-    FROM (
-        SELECT way, cause_unit, effect_unit, cause_unit AS unit, cause_code AS code FROM role_ways
-        UNION ALL
-        SELECT way, cause_unit, effect_unit, effect_unit, effect_code FROM role_ways
-    ) w
-    JOIN role_shown s USING (unit, code)
-    JOIN role_reads y ON y.vehicle_id = s.vehicle_id AND y.scan_id = s.scan_id
-        AND y.unit = w.effect_unit AND y.is_fresh
-    JOIN role_reads x ON x.vehicle_id = s.vehicle_id AND x.scan_id = s.scan_id
-        AND x.unit = w.cause_unit
+    JOIN sets s ON get_bit(s.reads, u.cause_unit) = 1 AND get_bit(s.fresh, u.effect_unit) = 1
     GROUP BY ALL
 ), cells AS (
-    SELECT way, CASE WHEN effect_begins THEN 'a' ELSE 'b' END AS cell,
-        n_codes - 1 - effect_begins::INTEGER AS others, low_supply, 1 AS n
-    FROM role_with_cause WHERE effect_begins OR NOT has_effect
+    SELECT way, 'a' AS cell, n_codes - 2 AS others, low_supply, n_begun AS n FROM role_way_both
+    WHERE n_begun > 0
     UNION ALL
-    SELECT way, 'c', n_codes - 1, low_supply, 1 FROM begun_without
+    SELECT way, 'b', c.n_codes - 1, low_supply, c.n_there - coalesce(b.n_there, 0)
+    FROM role_way_cause c LEFT JOIN role_way_both b USING (way, n_codes, low_supply)
+    WHERE c.n_there > coalesce(b.n_there, 0)
     UNION ALL
-    SELECT w.way, 'd', r.n_codes, r.low_supply, r.n - coalesce(e.n, 0)
+    SELECT way, 'c', e.n_codes - 1, low_supply, e.n_begun - coalesce(b.n_begun_beside, 0)
+    FROM role_way_effect e LEFT JOIN role_way_both b USING (way, n_codes, low_supply)
+    WHERE e.n_begun > coalesce(b.n_begun_beside, 0)
+    UNION ALL
+    -- of scans that read both, those that show neither
+    SELECT w.way, 'd', r.n_codes, r.low_supply, r.n - coalesce(c.n_scans, 0)
+        - coalesce(e.n_scans, 0) + coalesce(b.n_scans, 0)
     FROM role_ways w
     JOIN read_both r USING (cause_unit, effect_unit)
-    LEFT JOIN with_either e ON e.way = w.way AND e.n_codes = r.n_codes
-        AND e.low_supply = r.low_supply
+    LEFT JOIN role_way_cause c USING (way, n_codes, low_supply)
+    LEFT JOIN role_way_effect e USING (way, n_codes, low_supply)
+    LEFT JOIN role_way_both b USING (way, n_codes, low_supply)
 )
 SELECT way, low_supply, CASE WHEN others <= 1 THEN others WHEN others <= 3 THEN 2 ELSE 4 END
         AS many,
@@ -140,31 +86,34 @@ FROM cells GROUP BY ALL ORDER BY way, low_supply, many;
 -- Order: how often the second began after the first was there, and how often it could have; and
 -- onsets between the same two scans of which both units tell the km.
 CREATE OR REPLACE TEMP TABLE role_order AS
-SELECT way,
-    count(*) FILTER (is_old AND effect_begins)::DOUBLE AS n_after,
-    count(*) FILTER (is_old AND (effect_begins OR NOT has_effect))::DOUBLE AS n_exposed,
-    count(*) FILTER (NOT is_old AND cause_begins AND effect_begins
-        AND cause_told_km < effect_told_km)::DOUBLE AS n_told,
-    count(*) FILTER (NOT is_old AND effect_begins)::DOUBLE AS n_tied
-FROM role_with_cause GROUP BY way ORDER BY way;
+WITH both_there AS (
+    SELECT way, sum(n_after) AS n_after, sum(n_old) AS n_old, sum(n_told) AS n_told,
+        sum(n_tied) AS n_tied
+    FROM role_way_both GROUP BY way
+), first_there AS (SELECT way, sum(n_old) AS n_old FROM role_way_cause GROUP BY way)
+SELECT way, coalesce(b.n_after, 0)::DOUBLE AS n_after,
+    (coalesce(b.n_after, 0) + f.n_old - coalesce(b.n_old, 0))::DOUBLE AS n_exposed,
+    coalesce(b.n_told, 0)::DOUBLE AS n_told, coalesce(b.n_tied, 0)::DOUBLE AS n_tied
+FROM first_there f LEFT JOIN both_there b USING (way) ORDER BY way;
 
 -- Only one of two was repaired, the other merely cleared at the same visit: did it stay away?
 -- What counts is the chance that it is gone, not one clean scan (statistics 6, evidence 3).
 CREATE OR REPLACE TEMP TABLE role_repairs AS
 WITH tries AS (
-    SELECT a.vehicle_id, u.unit, a.code, a.kind, a.attempted_at,
+    SELECT a.vehicle_id, f.fault_no, a.kind, a.attempted_at, a.attempt_id,
         -- a return that is more likely a new fault is not held against the repair
         1 - CASE WHEN a.returned THEN coalesce(v.p_same_fault, 1) ELSE v.p_not_held END AS gone
     FROM store.attempts a
     JOIN role_units u USING (ecu)
+    JOIN role_faults f ON f.unit_no = u.unit_no AND f.code = a.code
     JOIN store.verdicts v USING (attempt_id)
     WHERE v.outcome <> 'unchecked'
 )
-SELECT w.way, coalesce(sum(y.gone), 0.0) AS effect_gone, count(*)::DOUBLE AS n_repaired
+SELECT w.way, coalesce(sum(y.gone ORDER BY y.attempt_id, x.attempt_id), 0.0) AS effect_gone,
+    count(*)::DOUBLE AS n_repaired
 FROM role_ways w
-JOIN tries x ON x.unit = w.cause_unit AND x.code = w.cause_code AND x.kind = 'repair'
-JOIN tries y ON y.unit = w.effect_unit AND y.code = w.effect_code AND y.kind = 'clear_only'
-    AND y.vehicle_id = x.vehicle_id
+JOIN tries x ON x.fault_no = w.cause AND x.kind = 'repair'
+JOIN tries y ON y.fault_no = w.effect AND y.kind = 'clear_only' AND y.vehicle_id = x.vehicle_id
     AND y.attempted_at BETWEEN x.attempted_at - INTERVAL 12 HOUR
         AND x.attempted_at + INTERVAL 12 HOUR
 GROUP BY w.way ORDER BY w.way;

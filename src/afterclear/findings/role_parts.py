@@ -1,0 +1,32 @@
+"""The fleet in parts, so that what is asked of every reading is asked in bounded memory.
+
+A vehicle's scans are numbered in one run, in the order of time (``histories/sql/10_moments.sql``,
+``90_keep.sql``): a range of numbers that begins and ends with a vehicle is a part by itself, and
+the store finds the readings of such a range without looking at the others.
+"""
+
+from collections.abc import Iterator
+
+from afterclear.store.database import Connection, query, scalar
+
+# Readings (one unit in one scan) a part: some hundred MB of work space.
+PART_READINGS = 2_000_000
+
+
+def fleet_parts(con: Connection, n_readings: int = PART_READINGS) -> Iterator[None]:
+    """Set the variables ``first_scan`` and ``last_scan`` to one part of the fleet after another.
+
+    ``n_readings``: about how many readings a part has; at least one vehicle's.
+    """
+    readings = scalar(con, "SELECT count(*) FROM store.looks")
+    ends = query(
+        con, "SELECT max(scan_no) AS n FROM store.scan_moments GROUP BY vehicle_id ORDER BY n"
+    )["n"]
+    size = max(1, n_readings * len(ends) // max(1, readings))  # vehicles
+    first = 0
+    for number in range(0, len(ends), size):
+        last = int(ends[min(number + size, len(ends)) - 1])
+        con.execute("SET VARIABLE first_scan = ?", [first])
+        con.execute("SET VARIABLE last_scan = ?", [last])
+        yield
+        first = last + 1
