@@ -13,7 +13,7 @@ CREATE OR REPLACE TEMP TABLE part_vehicles AS SELECT DISTINCT vehicle_id FROM pa
 
 -- A vehicle's units by function, ``box_no``: two it calls by names of one function are one box.
 CREATE OR REPLACE TEMP TABLE part_boxes AS
-SELECT k.vehicle_id, k.ecu, k.unit_no AS look_no, u.unit_no, u.bit,
+SELECT k.vehicle_id, k.ecu, k.unit_no AS look_no, u.unit_no,
     min(k.unit_no) OVER box AS box_no, count(*) OVER box > 1 AS is_shared
 FROM store.known_units k
 JOIN part_vehicles USING (vehicle_id)
@@ -31,29 +31,28 @@ FROM store.clear_events c JOIN part_boxes b USING (vehicle_id, ecu);
 -- clear at the very time of a reading stands on either side of it.
 CREATE OR REPLACE TEMP TABLE part_reads AS
 WITH looked AS (
-    SELECT l.scan_no, b.box_no, b.unit_no, b.bit
+    SELECT l.scan_no, b.box_no, b.unit_no
     FROM store.looks l JOIN part_boxes b ON b.look_no = l.unit_no
     WHERE l.answered AND l.is_stored_memory AND NOT b.is_shared
         AND l.scan_no BETWEEN getvariable('first_scan') AND getvariable('last_scan')
     UNION ALL
-    SELECT DISTINCT l.scan_no, b.box_no, b.unit_no, b.bit
+    SELECT DISTINCT l.scan_no, b.box_no, b.unit_no
     FROM store.looks l JOIN part_boxes b ON b.look_no = l.unit_no
     WHERE l.answered AND l.is_stored_memory AND b.is_shared
         AND l.scan_no BETWEEN getvariable('first_scan') AND getvariable('last_scan')
 ), events AS (
     SELECT l.*, s.seen_at AS happened_at, 1 AS side FROM looked l JOIN part_scans s USING (scan_no)
     UNION ALL
-    SELECT NULL, box_no, NULL, NULL, cleared_at, unnest([0, 2]) FROM part_clears
+    SELECT NULL, box_no, NULL, cleared_at, unnest([0, 2]) FROM part_clears
 ), in_order AS (
-    SELECT *, lag(side) OVER events AS before_side, lag(happened_at) OVER events AS before_at
+    SELECT *, lag(CASE WHEN side = 1 THEN happened_at END) OVER (
+        PARTITION BY box_no ORDER BY happened_at, side, scan_no) AS before_at
     FROM events
-    WINDOW events AS (PARTITION BY box_no ORDER BY happened_at, side, scan_no)
 )
-SELECT scan_no, unit_no, bit,
-    CASE WHEN before_side = 1
-        -- of two scans at one time, the second stands after the first, not after the clear
-        AND (before_at < happened_at
-             OR (box_no, happened_at) NOT IN (SELECT (box_no, cleared_at) FROM part_clears))
+SELECT scan_no, unit_no,
+    -- of two scans at one time, the second stands after the first, not after the clear
+    CASE WHEN before_at < happened_at
+        OR (box_no, happened_at) NOT IN (SELECT (box_no, cleared_at) FROM part_clears)
         THEN before_at END AS before_at
 FROM in_order WHERE side = 1;
 
@@ -105,7 +104,8 @@ INSERT INTO role_read_units
 SELECT r.reads, r.fresh, coalesce(h.n_codes, 0), coalesce(h.low_supply, false), count(*)
 FROM (
     SELECT scan_no, bit_or(bit) AS reads, bit_or(bit) FILTER (before_at IS NOT NULL) AS fresh
-    FROM part_reads GROUP BY scan_no
+    FROM part_reads JOIN (SELECT DISTINCT unit_no, bit FROM role_units) USING (unit_no)
+    GROUP BY scan_no
 ) r
 LEFT JOIN part_heads h USING (scan_no)
 WHERE r.fresh IS NOT NULL GROUP BY ALL;
