@@ -21,8 +21,12 @@ CIRCLES = (
     (("platform", "engine"), "same model and engine"),
     (("engine",), "same engine kind"),
 )
-_WIDEST = "all with an engine kind that has it"
-_THIN = "all with an engine kind that has it, drawn towards other codes"
+PEERS = (
+    *(name for _, name in CIRCLES),
+    "all with an engine kind that has it",
+    "all with an engine kind that has it, drawn towards other codes",
+)
+_WIDEST, _THIN = len(CIRCLES), len(CIRCLES) + 1
 _CODE = ["ecu", "code"]
 _TRAITS = ["platform", "engine", "age_band"]
 _BINS_PER_DOUBLING = 2
@@ -36,7 +40,7 @@ class PeerRates:
     rate_per_km: FloatArray
     n_onsets: FloatArray
     exposure_km: FloatArray
-    who: NDArray[np.str_]
+    who: NDArray[np.uint8]  # place in ``PEERS``: the words many times over would fill the memory
 
 
 def at_risk(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
@@ -45,11 +49,13 @@ def at_risk(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
     A vehicle is at risk of a code if it has the unit and an engine kind that ever had the code
     there: nobody expects a glow plug code of a petrol engine.
     """
-    every = pl.concat(
-        [units, faults.select(units.columns).unique(["vehicle_id", "ecu"])], how="vertical"
-    ).unique(["vehicle_id", "ecu"])
+    columns = ["unit_no", "ecu", "engine", "unit_km"]
+    every = pl.concat([units.select(columns), faults.select(columns)]).unique(
+        "unit_no", maintain_order=True
+    )
+    # a vehicle has one unit of a name
     by_engine = every.group_by("ecu", "engine").agg(
-        pl.col("vehicle_id").n_unique().alias("n_vehicles"), pl.col("unit_km").sum()
+        pl.len().cast(pl.Int64).alias("n_vehicles"), pl.col("unit_km").sum()
     )
     return (
         faults.select(*_CODE, "engine")
@@ -70,13 +76,13 @@ def peer_rates(
     """
     n = len(asked)
     onsets, km = np.zeros(n), np.zeros(n)
-    who = np.full(n, _WIDEST, dtype="<U80")
+    who = np.full(n, _WIDEST, dtype=np.uint8)
     open_ = np.ones(n, dtype=bool)
-    for keys, name in CIRCLES:
+    for number, (keys, _) in enumerate(CIRCLES):
         watched = units.group_by(*keys, "ecu").agg(pl.col("unit_km").sum().alias("all_km"))
         circle = _circle(asked, faults, list(keys), watched, [*keys, "ecu"])
         chosen = open_ & (circle[0] >= ENOUGH_ONSETS) & (circle[1] > 0)
-        onsets[chosen], km[chosen], who[chosen] = circle[0][chosen], circle[1][chosen], name
+        onsets[chosen], km[chosen], who[chosen] = circle[0][chosen], circle[1][chosen], number
         open_ &= ~chosen
     widest = _circle(asked, faults, [], codes.select(*_CODE, all_km="unit_km"), _CODE)
     onsets[open_], km[open_] = widest[0][open_], widest[1][open_]
@@ -155,7 +161,7 @@ def vehicles_without(
         pl.len().cast(pl.Int64).alias("n_vehicles"), pl.col("unit_km").sum().alias("sum_km")
     )
     had = (
-        faults.join(binned.select("vehicle_id", "ecu", "bin"), on=["vehicle_id", "ecu"])
+        faults.join(binned.select("unit_no", "bin"), on="unit_no", maintain_order="left")
         .group_by(*by, "code")
         .agg(pl.len().cast(pl.Int64).alias("n_had"), pl.col("unit_km").sum().alias("had_km"))
     )

@@ -6,7 +6,6 @@ vehicle itself left out, and a vehicle's own rate is drawn towards it by what it
 """
 
 from dataclasses import dataclass, replace
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -21,16 +20,31 @@ from afterclear.analyses.rates import (
     shrunken_rates,
 )
 from afterclear.findings.kept import keep
-from afterclear.findings.peers import PeerRates, at_risk, peer_rates, vehicles_without
+from afterclear.findings.peers import (
+    PEERS,
+    PeerRates,
+    at_risk,
+    peer_rates,
+    vehicles_without,
+)
+from afterclear.findings.watching import Watching, watching
 from afterclear.findings.words import counted, decimal, whole
 from afterclear.normalise.catalogue import Catalogue
-from afterclear.store.database import Connection, create_temp_table, query
+from afterclear.store.database import Connection, query
 
 TIMES_PEERS = 1.5  # a rate this many times the peers' is worth a flag ...
 SURE = 0.9  # ... where it is so probable,
 ENOUGH_ONSETS = 2  # not on one onset alone,
 Q_BELOW = 0.1  # and few of the flags in a family of codes are wrong (statistics 2.3)
-_SQL = files("afterclear.findings") / "sql" / "recurring.sql"
+# A code found at the first reading began nobody knows when; one still there in the visit of its
+# clear did not begin anew.
+_DIRTY_PAIRS = """
+    SELECT u.unit_no, e.code, e.onset_high_km - e.onset_low_km AS km
+    FROM store.episodes e
+    JOIN store.known_units u USING (vehicle_id, ecu)
+    WHERE e.onset_high_km > e.onset_low_km
+        AND NOT (e.onset_high_km - e.onset_low_km <= getvariable('visit_km')
+            AND e.onset_high_at <= e.onset_low_at + getvariable('visit'))"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,57 +63,67 @@ def find_recurring(con: Connection, catalogue: Catalogue) -> int:
 
     Needs ``vehicle_traits`` and the settings of the histories.
     """
-    _put_rules(con, catalogue)
-    con.execute(_SQL.read_text(encoding="utf-8"))
-    faults, units = _faults(con), _units(con)
-    found = _told(faults, units) if len(faults) else None
+    watched = watching(con, lambda faults: _with_rules(faults, catalogue))
+    units = _units(con)
+    faults = _faults(con, watched, units)
+    found = None
+    if len(faults):
+        read = watched.units.rename({"km": "unit_km"})
+        found = _told(faults, units.join(read, on="unit_no", maintain_order="left"))
     keep(con, "recurring", found)
     return 0 if found is None else int(found["flagged"].sum())
 
 
-def _put_rules(con: Connection, catalogue: Catalogue) -> None:
-    """Put monitor and needed distance of every code that had an episode into ``code_rules``."""
-    met = query(con, "SELECT DISTINCT code, family FROM store.episodes ORDER BY code, family")
-    rows = [
-        (code, family, catalogue.monitor(code), catalogue.min_distance_after_clear_km(family))
-        for code, family in met.iter_rows()
-    ]
-    schema = {
-        "code": pl.String,
-        "family": pl.String,
-        "monitor": pl.String,
-        "min_clean_km": pl.Float64,
-    }
-    create_temp_table(con, "code_rules", pl.DataFrame(rows, schema=schema, orient="row"))
+def _with_rules(faults: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+    """Add the monitor and needed distance of each row's code."""
+    met = faults.select("code", "family").unique().sort("code", "family")
+    rules = met.with_columns(
+        pl.Series("monitor", [catalogue.monitor(code) for code in met["code"]], dtype=pl.String),
+        pl.Series(
+            "min_clean_km",
+            [catalogue.min_distance_after_clear_km(family) for family in met["family"]],
+            dtype=pl.Float64,
+        ),
+    )
+    return faults.join(rules, on=["code", "family"], maintain_order="left")
 
 
 def _units(con: Connection) -> pl.DataFrame:
-    """Every unit ever read, how far it was watched, and its vehicle's traits."""
-    return query(
+    """Every unit known, with its vehicle's traits, in the order of vehicles and units.
+
+    Names are numbered among themselves (an ``Enum`` sorts as its names do): a large fleet has
+    them a million times, and everything that follows is grouped by them.
+    """
+    names = ["ecu", "platform", "engine", "age_band"]
+    units = query(
         con,
-        """SELECT u.vehicle_id, u.ecu, u.km AS unit_km, t.platform, t.engine, t.age_band
-           FROM unit_km u JOIN vehicle_traits t USING (vehicle_id)
+        """SELECT u.unit_no, u.vehicle_id, u.ecu, t.platform, t.engine, t.age_band
+           FROM store.known_units u JOIN vehicle_traits t USING (vehicle_id)
            ORDER BY u.vehicle_id, u.ecu""",
+    )
+    return units.with_columns(
+        pl.col(name).cast(pl.Enum(units[name].unique().sort())) for name in names
     )
 
 
-def _faults(con: Connection) -> pl.DataFrame:
+def _faults(con: Connection, watched: Watching, units: pl.DataFrame) -> pl.DataFrame:
     """Every code a unit ever had, with its onsets and the km at risk they came from."""
-    faults = query(
-        con,
-        """SELECT f.vehicle_id, f.ecu, f.code, f.family, f.n_episodes::INTEGER AS n_episodes,
-               coalesce(c.km, 0) AS clean_km, coalesce(u.km, 0) AS unit_km, t.platform, t.engine,
-               t.age_band
-           FROM unit_faults f
-           JOIN vehicle_traits t USING (vehicle_id)
-           LEFT JOIN clean_km c USING (vehicle_id, ecu, code)
-           LEFT JOIN unit_km u USING (vehicle_id, ecu)
-           ORDER BY f.vehicle_id, f.ecu, f.code""",
-    ).with_row_index("fault")
-    pairs = query(
-        con, "SELECT vehicle_id, ecu, code, km FROM dirty_pairs ORDER BY vehicle_id, ecu, code, km"
-    ).join(faults.select("vehicle_id", "ecu", "code", "fault"), on=["vehicle_id", "ecu", "code"])
-    pairs = pairs.sort("fault", "km")
+    codes = pl.Enum(watched.faults["code"].unique().sort())
+    faults = (
+        units.with_row_index("place")
+        .join(watched.faults, on="unit_no")
+        .join(watched.units.rename({"km": "unit_km"}), on="unit_no", how="left")
+        .with_columns(pl.col("code").cast(codes), pl.col("unit_km").fill_null(0.0))
+        .sort("place", "code")
+        .drop("place")
+        .with_row_index("fault")
+    )
+    pairs = (
+        query(con, _DIRTY_PAIRS)
+        .with_columns(pl.col("code").cast(codes))
+        .join(faults.select("unit_no", "code", "fault"), on=["unit_no", "code"])
+        .sort("fault", "km")
+    )
     rates = onset_rates(
         pairs["fault"].to_numpy().astype(np.int64), pairs["km"], faults["clean_km"].to_numpy()
     )
@@ -131,7 +155,7 @@ def _told(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
         "ratio": spread.mean(),
         "ratio_low": spread.quantile(0.025),
         "ratio_high": spread.quantile(0.975),
-        "peers": peers.who,
+        "peers": pl.Series(PEERS, dtype=pl.Enum(PEERS)).gather(peers.who),
         "peer_onsets": peers.n_onsets.astype(np.int32),
         "peer_km": peers.exposure_km,
     }
