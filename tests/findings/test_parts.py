@@ -139,6 +139,16 @@ def test_spellings_of_a_number_and_its_successor_are_one_part(tmp_path: Path) ->
     assert on_orders == {"GP 1", "gp-1", "GP-1", "GP2"}
 
 
+def test_parts_none_of_which_could_be_followed_are_only_counted(tmp_path: Path) -> None:
+    """Two on one place at one distance, and nothing read after: no life, no group, no crash."""
+    story = seen("V1", 30_000)
+    fitted(story, 30_000, position="cylinder 2")
+    with found(tmp_path, story) as con:
+        assert rows(con, "parts") == []
+        assert rows(con, "claims") == []
+        assert rows(con, "parts_left_out")
+
+
 def test_work_that_fits_nothing_is_no_life(tmp_path: Path) -> None:
     story = fitted(seen("V1", 20_000, 60_000), 30_000, action="clean")
     with found(tmp_path, story) as con:

@@ -66,13 +66,14 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
         for grouping in _GROUPINGS
         if (rows := _grouped(grouping, followed, every, prior, tables)) is not None
     ]
-    rows = pl.concat(found, how="vertical_relaxed")
+    # no group where parts were fitted, and none of them could be followed
+    rows = pl.concat(found, how="vertical_relaxed") if found else None
     keep(con, "parts", rows)
     keep(con, "claims", _claims(units))
     keep(con, "parts_left_out", pl.DataFrame(
         {"reason": list(followed.left_out), "n": list(followed.left_out.values())}
     ))  # fmt: skip
-    return int(rows["flagged"].sum())
+    return 0 if rows is None else int(rows["flagged"].sum())
 
 
 def _groups(units: pl.DataFrame, grouping: str) -> pl.DataFrame:
