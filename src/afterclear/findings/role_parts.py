@@ -6,16 +6,26 @@ the store finds the readings of such a range without looking at the others.
 """
 
 from collections.abc import Iterator
+from importlib.resources import files
+from typing import Final
 
 from afterclear.store.database import Connection, query, scalar
 
 # Readings (one unit in one scan) a part: some hundred MB of work space.
-PART_READINGS = 2_000_000
+PART_READINGS: Final = 2_000_000
+
+_SQL: Final = files("afterclear.findings") / "sql"
+
+
+def role_sql(name: str) -> str:
+    """Read one of the SQL files of roles."""
+    return (_SQL / f"role_{name}.sql").read_text(encoding="utf-8")
 
 
 def fleet_parts(con: Connection, n_readings: int = PART_READINGS) -> Iterator[None]:
-    """Set the variables ``first_scan`` and ``last_scan`` to one part of the fleet after another.
+    """Set the tables of ``role_part.sql`` to one part of the fleet after another.
 
+    The variables ``first_scan`` and ``last_scan`` say which numbers its scans have.
     ``n_readings``: about how many readings a part has; at least one vehicle's.
     """
     readings = scalar(con, "SELECT count(*) FROM store.looks")
@@ -23,10 +33,11 @@ def fleet_parts(con: Connection, n_readings: int = PART_READINGS) -> Iterator[No
         con, "SELECT max(scan_no) AS n FROM store.scan_moments GROUP BY vehicle_id ORDER BY n"
     )["n"]
     size = max(1, n_readings * len(ends) // max(1, readings))  # vehicles
-    first = 0
+    part, first = role_sql("part"), 0
     for number in range(0, len(ends), size):
         last = int(ends[min(number + size, len(ends)) - 1])
         con.execute("SET VARIABLE first_scan = ?", [first])
         con.execute("SET VARIABLE last_scan = ?", [last])
+        con.execute(part)
         yield
         first = last + 1

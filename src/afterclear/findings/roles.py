@@ -5,29 +5,24 @@ Rows of the store through ``roles_rules`` and ``leftover`` into ``roles``, ``lef
 data say of a pair may change the role of a code anywhere.
 """
 
-from collections import defaultdict
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any, Final
 
 import polars as pl
 
 from afterclear.findings.kept import keep
-from afterclear.findings.leftover import (
-    EchoWork,
-    Histories,
-    Repair,
-    RoleRow,
-    find_echo_work,
-    find_leftovers,
-)
-from afterclear.findings.role_facts import FactBook, SeenCode
+from afterclear.findings.leftover import EchoWork, Leftover
+from afterclear.findings.role_facts import FactBook
+from afterclear.findings.role_parts import fleet_parts
+from afterclear.findings.role_rows import put_roles
 from afterclear.findings.roles_data import fleet_pairs
-from afterclear.findings.roles_rules import Look, RoleRules
+from afterclear.findings.roles_rules import RoleRules
 from afterclear.findings.told import Told, Voice
 from afterclear.normalise.catalogue import Catalogue
-from afterclear.store.database import Connection, query
+from afterclear.store.database import Connection, query, scalar, transaction
+
+# Readings a part: one in ten or twenty shows a code, and only these are looked at.
+_PART_READINGS: Final = 10_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,94 +41,24 @@ def find_roles(con: Connection, catalogue: Catalogue, told: Told) -> Roles:
     book = FactBook(catalogue)
     voice = Voice(told, book.label)
     pairs = fleet_pairs(con, book)
-    known = _histories(con, book)
     rules = RoleRules(book, pairs)
-    rows, left = find_leftovers(_role_rows(con, book, rules), known, voice)
-    work = find_echo_work(rows, known.repairs, voice)
-    keep(con, "roles", _frame(rows, _ROLES))
+    left: list[Leftover] = []
+    work: list[EchoWork] = []
+    with transaction(con):
+        con.execute("DELETE FROM store.roles")
+        for _ in fleet_parts(con, _PART_READINGS):
+            found = put_roles(con, book, rules, voice)
+            left += found.leftovers
+            work += found.echo_work
     keep(con, "leftovers", _frame(left, _LEFTOVERS))
     keep(con, "echo_work", pl.DataFrame([_flat(w) for w in work], schema=_ECHO_WORK))
     keep(con, "related_returns", _related(con, book, voice))
     return Roles(
-        n_roles=len(rows),
-        n_echoes=sum(row.role == "consequential" for row in rows),
+        n_roles=scalar(con, "SELECT count(*) FROM store.roles"),
+        n_echoes=scalar(con, "SELECT count(*) FROM store.roles WHERE role = 'consequential'"),
         n_leftovers=len(left),
         n_echo_work=len(work),
         n_pairs_called=len(pairs),
-    )
-
-
-def _role_rows(con: Connection, book: FactBook, rules: RoleRules) -> list[RoleRow]:
-    """Roles scan by scan, in the order of time within each vehicle."""
-    rows: list[RoleRow] = []
-    for scan in query(con, _SCANS).iter_rows(named=True):
-        seen = tuple(
-            SeenCode(c["ecu"], c["code"], c["family"], c["presence"] == "sign", c["description"])
-            for c in scan["codes"]
-        )
-        look = Look(
-            seen,
-            frozenset(book.unit(ecu) for ecu in scan["read"] or ()),
-            frozenset(book.unit(ecu) for ecu in scan["silent"] or ()),
-        )
-        for role in rules.roles(look):
-            primary = role.primary_ecu and book.unit(role.primary_ecu)
-            rows.append(
-                RoleRow(
-                    scan["scan_id"],
-                    scan["vehicle_id"],
-                    role.ecu,
-                    role.code,
-                    scan["seen_at"],
-                    role.role,
-                    role.primary_ecu,
-                    role.primary_code,
-                    role.confidence,
-                    role.basis,
-                    role.source,
-                    role.to_scan,
-                    role.why,
-                    book.unit(role.ecu),
-                    primary,
-                )
-            )
-    return rows
-
-
-def _histories(con: Connection, book: FactBook) -> Histories:
-    """Repairs, clears and reads of the vehicles that ever had two codes to compare."""
-    clears: dict[tuple[str, str], list[datetime]] = defaultdict(list)
-    for vehicle, ecu, at in query(con, _CLEARS).iter_rows():
-        clears[vehicle, book.unit(ecu)].append(at)
-    for times in clears.values():
-        times.sort()
-    repairs = []
-    for row in query(con, _REPAIRS).iter_rows(named=True):
-        fault = (row["vehicle_id"], book.unit(row["ecu"]), row["code"])
-        repairs.append(
-            Repair(
-                row["attempt_id"],
-                fault,
-                row["ecu"],
-                row["attempted_at"],
-                row["repair_id"],
-                row["site"],
-                row["parts"],
-                row["cost"],
-                row["currency"],
-                row["returned_scan_id"],
-            )
-        )
-    return Histories(
-        repairs=repairs,
-        clears=clears,
-        reads=frozenset((v, s, book.unit(ecu)) for v, s, ecu in query(con, _READS).iter_rows()),
-        shown=frozenset(
-            (v, s, book.unit(ecu), code) for v, s, ecu, code in query(con, _SHOWN).iter_rows()
-        ),
-        open_now=frozenset(
-            (v, book.unit(ecu), code) for v, ecu, code in query(con, _OPEN).iter_rows()
-        ),
     )
 
 
@@ -175,28 +100,13 @@ def _related(con: Connection, book: FactBook, voice: Voice) -> pl.DataFrame:
     return pl.DataFrame(found, schema=_RELATED_RETURNS)
 
 
-def _frame(records: Sequence[object], schema: dict[str, Any]) -> pl.DataFrame:
+def _frame(records: list[Leftover], schema: dict[str, Any]) -> pl.DataFrame:
     """Put records of one kind into a frame, a column an attribute."""
     columns = {name: [getattr(record, name) for record in records] for name in schema}
     return pl.DataFrame(columns, schema=schema)
 
 
 _AT: Final = pl.Datetime("us")
-_ROLES: Final[dict[str, Any]] = {
-    "scan_id": pl.String,
-    "vehicle_id": pl.String,
-    "ecu": pl.String,
-    "code": pl.String,
-    "seen_at": _AT,
-    "role": pl.String,
-    "primary_ecu": pl.String,
-    "primary_code": pl.String,
-    "confidence": pl.Float64,
-    "basis": pl.String,
-    "source": pl.String,
-    "to_scan": pl.String,
-    "why": pl.String,
-}
 _LEFTOVERS: Final[dict[str, Any]] = {
     "vehicle_id": pl.String,
     "ecu": pl.String,
@@ -243,65 +153,6 @@ _RELATED_RETURNS: Final[dict[str, Any]] = {
     "is_open": pl.Boolean,
     "why": pl.String,
 }
-
-# Every scan with a code, with the units whose stored memory it read and those that gave no answer.
-_SCANS: Final = """
-WITH told AS (
-    SELECT s.vehicle_id, s.scan_id, s.ecu,
-        replace(s.code, 'unknown:', coalesce(lower(v.make), 'unknown') || ':') AS code,
-        max(s.description) AS description
-    FROM store.scans s LEFT JOIN store.vehicles v USING (vehicle_id)
-    WHERE s.code IS NOT NULL GROUP BY ALL
-), codes AS (
-    SELECT s.vehicle_id, s.scan_id, min(s.seen_at) AS seen_at, list({
-        'ecu': s.ecu, 'code': s.code, 'family': s.family, 'presence': s.presence,
-        'description': t.description} ORDER BY s.ecu, s.code) AS codes
-    FROM store.sightings s
-    LEFT JOIN told t USING (vehicle_id, scan_id, ecu, code)
-    WHERE s.presence IN ('present', 'sign') GROUP BY s.vehicle_id, s.scan_id
-)
-SELECT c.*, u.read, u.silent
-FROM codes c
-LEFT JOIN (
-    SELECT vehicle_id, scan_id,
-        list(ecu) FILTER (answered AND memory = 'stored') AS read,
-        list(ecu) FILTER (NOT answered) AS silent
-    FROM store.observations WHERE ecu IS NOT NULL GROUP BY vehicle_id, scan_id
-) u USING (vehicle_id, scan_id)
-ORDER BY c.vehicle_id, c.seen_at, c.scan_id
-"""
-
-# Only vehicles with a report about another unit, or a pair the fleet's data name, can have echoes;
-# these are few, but which they are is known only after the roles: so all with two codes at once.
-_WITH_PAIRS: Final = """
-    (SELECT DISTINCT vehicle_id FROM store.sightings WHERE presence IN ('present', 'sign')
-     GROUP BY vehicle_id, scan_id HAVING count(*) > 1)
-"""
-
-_CLEARS: Final = f"""
-SELECT vehicle_id, ecu, cleared_at FROM store.clear_events
-WHERE origin <> 'vanished' AND vehicle_id IN {_WITH_PAIRS}
-ORDER BY vehicle_id, ecu, cleared_at
-"""
-
-_REPAIRS: Final = """
-SELECT attempt_id, vehicle_id, ecu, code, attempted_at, repair_id, site, parts, cost, currency,
-    returned_scan_id
-FROM store.attempts WHERE kind = 'repair' AND ecu IS NOT NULL
-ORDER BY vehicle_id, attempted_at, attempt_id
-"""
-
-_READS: Final = f"""
-SELECT DISTINCT vehicle_id, scan_id, ecu FROM store.observations
-WHERE answered AND memory = 'stored' AND ecu IS NOT NULL AND vehicle_id IN {_WITH_PAIRS}
-"""
-
-_SHOWN: Final = f"""
-SELECT DISTINCT vehicle_id, scan_id, ecu, code FROM store.sightings
-WHERE presence IN ('present', 'sign') AND vehicle_id IN {_WITH_PAIRS}
-"""
-
-_OPEN: Final = "SELECT DISTINCT vehicle_id, ecu, code FROM store.episodes WHERE ended_by = 'open'"
 
 _RELATED: Final = """
 SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, a.attempted_at,

@@ -13,7 +13,6 @@ What is called goes into ``role_pairs`` and from there into roles.
 """
 
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import Final
 
 import numpy as np
@@ -25,7 +24,7 @@ from afterclear.analyses.code_order import RepairEvidence, direction
 from afterclear.analyses.onset_exposure import exposed_order
 from afterclear.findings.kept import keep
 from afterclear.findings.role_facts import FactBook
-from afterclear.findings.role_parts import fleet_parts
+from afterclear.findings.role_parts import fleet_parts, role_sql
 from afterclear.findings.roles_rules import FleetPair, Key
 from afterclear.store.database import Connection, create_temp_table, query
 
@@ -34,8 +33,6 @@ MIN_BOTH: Final = 8
 # Both the association and the direction must exclude "neither" at this level; what that is worth
 # for pairs that only share a hidden cause is measured in the tests.
 CONF_LEVEL: Final = 0.95
-
-_SQL: Final = files("afterclear.findings") / "sql"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,15 +76,11 @@ def count_pairs(con: Connection, book: FactBook) -> None:
     units = pl.Series("unit", [book.unit(ecu) for ecu in met], dtype=pl.String)
     create_temp_table(con, "role_named", pl.DataFrame([met, units]))
     con.execute("SET VARIABLE min_both = ?", [MIN_BOTH])
-    con.execute(_sql("role_units"))
-    counts = _sql("role_counts")
+    con.execute(role_sql("units"))
+    counts = role_sql("counts")
     for _ in fleet_parts(con):
         con.execute(counts)
-    con.execute(_sql("role_pairs"))
-
-
-def _sql(name: str) -> str:
-    return (_SQL / f"{name}.sql").read_text(encoding="utf-8")
+    con.execute(role_sql("pairs"))
 
 
 def _ways(con: Connection, n: int) -> _Ways:

@@ -90,21 +90,15 @@ class Link:
 
 
 class RoleRules:
-    """Roles of scans; scans with the same codes and units are thought about once."""
+    """Roles of scans."""
 
     def __init__(self, book: FactBook, pairs: Mapping[tuple[Key, Key], FleetPair]) -> None:
         self._book = book
         self._pairs = pairs
         self._words = RoleWords(book)
-        self._known: dict[Look, tuple[Role, ...]] = {}
 
     def roles(self, look: Look) -> tuple[Role, ...]:
         """Give the role of each code, in the order of ``look.codes``."""
-        if look not in self._known:
-            self._known[look] = self._roles(look)
-        return self._known[look]
-
-    def _roles(self, look: Look) -> tuple[Role, ...]:
         facts = [self._book.fact(seen) for seen in look.codes]
         links = self._links(facts)
         in_ring = break_rings(links)

@@ -1,15 +1,9 @@
--- Counts what one part of the fleet says of codes and pairs of codes.  Needs the variables
--- ``first_scan`` and ``last_scan`` and the tables of ``role_units.sql``, to whose sums it adds.
+-- Counts what one part of the fleet says of codes and pairs of codes.  Needs the tables of
+-- ``role_part.sql`` and of ``role_units.sql``, to whose sums it adds.
 --
 -- A pair of codes is told by (both there), which few scans are, and by the rest: (this code
 -- there, that unit read) and (both units read).  The rest is counted by code and unit, or by
 -- unit and unit, never by pair; ``role_pairs.sql`` takes away what was both.
-
-CREATE OR REPLACE TEMP TABLE part_scans AS
-SELECT scan_no, vehicle_id, scan_id, seen_at FROM store.scan_moments
-WHERE scan_no BETWEEN getvariable('first_scan') AND getvariable('last_scan');
-
-CREATE OR REPLACE TEMP TABLE part_vehicles AS SELECT DISTINCT vehicle_id FROM part_scans;
 
 -- A vehicle's units by function, ``box_no``: two it calls by names of one function are one box.
 CREATE OR REPLACE TEMP TABLE part_boxes AS
