@@ -7,6 +7,7 @@ same component, in the currency the vehicle's work is paid in.  Pure.
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 from statistics import median
 
 from afterclear.findings.rule_files import WorklistRules
@@ -47,6 +48,7 @@ class ComeBackCosts:
             if order.site:
                 paid["site", order.site][order.currency] += 1
         self._paid = {key: _most(counts) for key, counts in paid.items()}
+        self._known = cache(self._of)  # medians are taken once, not once a line
         self._usual = _most(Counter({c: len(v) for c, v in self._all.items()}))
 
     def of(self, component: str, vehicle_id: str, site: str | None) -> Cost:
@@ -57,6 +59,9 @@ class ComeBackCosts:
             or self._usual
             or self._rules.currency
         )
+        return self._known(component, currency)
+
+    def _of(self, component: str, currency: str) -> Cost:
         own = self._by_component.get((component, currency), [])
         if len(own) >= self._rules.min_orders:
             words = component.replace("_", " ").removeprefix("code:")

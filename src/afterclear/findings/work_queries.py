@@ -1,4 +1,9 @@
-"""The questions the worklist asks of the store, one query each."""
+"""The questions the worklist asks of the store, one query each.
+
+Only rows that can make an item are asked for: a fleet has many more roles and attempts than things
+to do.  What is asked of every reading is asked by number (``looks``): within a vehicle, scans are
+numbered in the order of time.
+"""
 
 from typing import Final
 
@@ -10,16 +15,20 @@ _COMPONENT: Final = (
 
 # Vehicles that are not sold, with the furthest km known of them.
 VEHICLES: Final = """
-SELECT i.vehicle_id, v.site, coalesce(v.stock_status, 'in_fleet') AS stock_status,
-    o.km AS km_now
-FROM (SELECT DISTINCT vehicle_id FROM store.observations
-      UNION SELECT vehicle_id FROM store.vehicles
-      UNION SELECT DISTINCT vehicle_id FROM store.attempts) i
+WITH known AS (
+    SELECT vehicle_id, max(km) AS km FROM store.scan_moments GROUP BY vehicle_id
+    UNION ALL
+    SELECT vehicle_id, NULL FROM store.vehicles
+    UNION ALL
+    SELECT DISTINCT vehicle_id, NULL FROM store.attempts
+), others AS (SELECT vehicle_id, max(km) AS km FROM store.other_moments GROUP BY vehicle_id)
+SELECT k.vehicle_id, v.site, coalesce(v.stock_status, 'in_fleet') AS stock_status,
+    greatest(k.km, o.km) AS km_now
+FROM (SELECT vehicle_id, max(km) AS km FROM known GROUP BY vehicle_id) k
+LEFT JOIN others o USING (vehicle_id)
 LEFT JOIN store.vehicles v USING (vehicle_id)
-LEFT JOIN (SELECT vehicle_id, max(km) AS km FROM store.moment_km GROUP BY vehicle_id) o
-    USING (vehicle_id)
 WHERE v.stock_status IS DISTINCT FROM 'sold'
-ORDER BY i.vehicle_id
+ORDER BY k.vehicle_id
 """
 
 # What work orders on a component cost, each counted once.
@@ -39,6 +48,8 @@ WHERE a.kind = 'repair' AND v.km_to_go IS NOT NULL
 GROUP BY component ORDER BY component
 """
 
+_OPEN: Final = "(FROM store.episodes WHERE ended_by = 'open')"
+
 WORK_ROWS: Final[dict[str, str]] = {
     "open": f"""
         SELECT e.vehicle_id, e.ecu, e.code, e.family, {_COMPONENT.replace("family", "e.family")}
@@ -46,31 +57,54 @@ WORK_ROWS: Final[dict[str, str]] = {
             coalesce(m.meaning, e.code) AS meaning
         FROM store.episodes e LEFT JOIN store.codes_met m USING (code, family)
         WHERE e.ended_by = 'open' ORDER BY e.vehicle_id, e.ecu, e.code""",
-    # the latest role of every fault
-    "roles": """
-        SELECT r.*, NULL AS family FROM store.roles r
-        QUALIFY row_number() OVER (PARTITION BY vehicle_id, ecu, code
-            ORDER BY seen_at DESC, scan_id DESC) = 1
-        ORDER BY vehicle_id, ecu, code""",
-    # the latest attempt on every fault; ``is_echo``: only cleared, and an echo of another then
+    # the latest role of every fault that is open
+    "roles": f"""
+        SELECT r.*, NULL AS family
+        FROM store.roles r
+        SEMI JOIN {_OPEN} e ON e.vehicle_id = r.vehicle_id AND e.ecu = r.ecu AND e.code = r.code
+        QUALIFY row_number() OVER (PARTITION BY r.vehicle_id, r.ecu, r.code
+            ORDER BY r.seen_at DESC, r.scan_id DESC) = 1
+        ORDER BY r.vehicle_id, r.ecu, r.code""",
+    # the latest attempt on every fault that is open, or of which a scan could tell more: not those
+    # on watch that have not been driven far enough yet (``work_items`` has the rule).
+    # ``is_echo``: only cleared, and an echo of another then
     "attempts": f"""
+        WITH asked AS (
+            SELECT a.*, v.outcome, v.p_not_held, v.km_to_go, v.returned_low_km, v.returned_high_km,
+                o.code IS NOT NULL AS is_open
+            FROM store.attempts a
+            JOIN store.verdicts v USING (attempt_id)
+            LEFT JOIN (SELECT DISTINCT vehicle_id, ecu, code FROM {_OPEN}) o
+                ON o.vehicle_id = a.vehicle_id AND o.ecu = a.ecu AND o.code = a.code
+            WHERE a.ended_at IS NULL AND a.ecu IS NOT NULL
+                AND (o.code IS NOT NULL OR v.outcome IN ('on_watch', 'unchecked'))
+        ), driven AS (
+            SELECT vehicle_id, max(km) AS km FROM store.moment_km GROUP BY vehicle_id
+        ), clean AS (
+            SELECT e.attempt_id, max(e.stretch_to_km) AS km
+            FROM store.evidence e SEMI JOIN asked a USING (attempt_id)
+            WHERE e.finding = 'clean' GROUP BY e.attempt_id
+        ), watched AS (
+            SELECT a.*, coalesce(c.km, a.attempted_km) AS watched_to_km, d.km AS km_now
+            FROM asked a LEFT JOIN clean c USING (attempt_id) LEFT JOIN driven d USING (vehicle_id)
+        ), echoes AS (
+            SELECT r.vehicle_id, r.ecu, r.code, min(r.seen_at) AS seen_at
+            FROM store.roles r
+            WHERE r.role = 'consequential' AND r.primary_code IS NOT NULL
+            GROUP BY r.vehicle_id, r.ecu, r.code
+        )
         SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, {
         _COMPONENT.replace("family", "a.family")
     } AS component, a.kind, a.attempt_no, a.site, a.attempted_at,
-            a.returned_at, a.stayed, v.outcome, v.p_not_held, v.km_to_go, v.returned_low_km,
-            v.returned_high_km,
-            coalesce(c.km, a.attempted_km) AS watched_to_km,
+            a.returned_at, a.stayed, a.outcome, a.p_not_held, a.km_to_go, a.returned_low_km,
+            a.returned_high_km, a.watched_to_km,
             a.kind = 'clear_only' AND echo.code IS NOT NULL AS is_echo
-        FROM store.attempts a
-        JOIN store.verdicts v USING (attempt_id)
-        LEFT JOIN (SELECT attempt_id, max(stretch_to_km) AS km FROM store.evidence
-                   WHERE finding = 'clean' GROUP BY attempt_id) c USING (attempt_id)
-        LEFT JOIN (SELECT vehicle_id, ecu, code, min(seen_at) AS seen_at FROM store.roles
-                   WHERE role = 'consequential' AND primary_code IS NOT NULL
-                   GROUP BY vehicle_id, ecu, code) echo
+        FROM watched a
+        LEFT JOIN echoes echo
             ON echo.vehicle_id = a.vehicle_id AND echo.ecu = a.ecu AND echo.code = a.code
             AND echo.seen_at <= a.attempted_at
-        WHERE a.ended_at IS NULL AND a.ecu IS NOT NULL
+        WHERE a.is_open OR a.outcome <> 'on_watch' OR a.km_to_go IS NULL
+            OR a.km_to_go <= coalesce(greatest(a.km_now - a.watched_to_km, 0), 0)
         ORDER BY a.vehicle_id, a.attempted_at, a.attempt_id""",
     "related": """
         SELECT vehicle_id, attempt_id, related_ecu AS ecu, related_code AS code, family,
@@ -80,13 +114,22 @@ WORK_ROWS: Final[dict[str, str]] = {
         SELECT *, NULL AS family FROM store.leftovers ORDER BY vehicle_id, last_seen_at""",
     # units whose last readings got no answer, with how many in a row
     "silent": """
-        WITH readings AS (
-            SELECT vehicle_id, ecu, seen_at, answered,
-                max(seen_at) FILTER (answered) OVER (PARTITION BY vehicle_id, ecu) AS answered_at
-            FROM store.observations WHERE ecu IS NOT NULL
+        WITH silent AS (SELECT unit_no, scan_no FROM store.looks WHERE NOT answered),
+        answered AS (
+            SELECT l.unit_no, max(l.scan_no) AS scan_no
+            FROM store.looks l SEMI JOIN silent USING (unit_no)
+            WHERE l.answered GROUP BY l.unit_no
+        ), since AS (
+            SELECT s.unit_no, s.scan_no, a.scan_no AS answered_no
+            FROM silent s LEFT JOIN answered a USING (unit_no)
+            WHERE a.scan_no IS NULL OR s.scan_no > a.scan_no
         )
-        SELECT vehicle_id, ecu, NULL AS code, NULL AS family, count(*) AS n_silent,
-            min(seen_at) AS since_at
-        FROM readings WHERE answered_at IS NULL OR seen_at > answered_at
-        GROUP BY vehicle_id, ecu ORDER BY vehicle_id, ecu""",
+        SELECT k.vehicle_id, k.ecu, NULL AS code, NULL AS family, count(*) AS n_silent,
+            min(m.seen_at) AS since_at
+        FROM since s
+        JOIN store.known_units k USING (unit_no)
+        JOIN store.scan_moments m USING (scan_no)
+        LEFT JOIN store.scan_moments a ON a.scan_no = s.answered_no
+        WHERE a.seen_at IS NULL OR m.seen_at > a.seen_at
+        GROUP BY k.vehicle_id, k.ecu ORDER BY k.vehicle_id, k.ecu""",
 }

@@ -6,10 +6,11 @@ fault is not fixed times what its come-back costs.  Decisions people made are ho
 
 import json
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
+from itertools import islice
 from typing import Any, Final
 
 import polars as pl
@@ -22,12 +23,14 @@ from afterclear.findings.told import Told, Voice
 from afterclear.findings.work_cost import ComeBackCosts, Order
 from afterclear.findings.work_items import Item, ItemRules, Row, VehicleWork, items_of
 from afterclear.findings.work_queries import FOR_COSTS, PROOF_KM, VEHICLES, WORK_ROWS
+from afterclear.findings.work_rows import ByVehicle
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.store.database import Connection, query
 from afterclear.store.results import naive
 
 _ALL_UNITS: Final = "all units"
 _HOLD: Final = "Hold"
+_LINES_AT_ONCE: Final = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +62,19 @@ def build_worklist(
             proof_km=dict(query(con, PROOF_KM).iter_rows()),
         ),
     )
-    rows = [
-        row
-        for audience in ("fleet", "garage", "stock")
-        for row in _ranked([desk.row(line) for line in desk.lines(audience)])
-    ]
-    keep(con, "worklist", pl.DataFrame(rows, schema=_WORKLIST))
-    counted: dict[str, int] = defaultdict(int)
-    for row in rows:
-        counted[row["audience"]] += row["rank"] is not None
-    return dict(sorted(counted.items()))
+    ranked = _ranked(_lines(desk))
+    keep(con, "worklist", ranked)
+    counted = ranked.group_by("audience").agg(pl.col("rank").count()).sort("audience")
+    return dict(counted.iter_rows())
+
+
+def _lines(desk: "_Desk") -> pl.DataFrame:
+    """Put all lines together, in frames as they come: as rows of Python they would be large."""
+    frames = [pl.DataFrame(schema=_WORKLIST | _ORDER)]
+    lines = desk.lines()
+    while some := [desk.row(line) for line in islice(lines, _LINES_AT_ONCE)]:
+        frames.append(pl.DataFrame(some, schema=_WORKLIST | _ORDER))
+    return pl.concat(frames)
 
 
 class _Desk:
@@ -86,20 +92,12 @@ class _Desk:
         self._rules, self._items = rules, items
         self._said = cache(self._told)
         self._costs = ComeBackCosts((Order(*r) for r in query(con, FOR_COSTS).iter_rows()), rules)
-        self._rows = {n: self._named(query(con, sql)) for n, sql in WORK_ROWS.items()}
-        self._vehicles = query(con, VEHICLES).to_dicts()
+        self._rows = {name: ByVehicle(query(con, sql)) for name, sql in WORK_ROWS.items()}
+        self._vehicles = query(con, VEHICLES)
         self._stock = {r["vehicle_id"]: r for r in query(con, "FROM store.stock").to_dicts()}
         self._decisions = defaultdict(list)
         for row in query(con, _DECISIONS).iter_rows():
             self._decisions[row[1]].append(Decided(*row))
-
-    def _named(self, frame: pl.DataFrame) -> Mapping[str, list[Row]]:
-        """Group by vehicle; name each row's unit and the cautions of work on it."""
-        found: dict[str, list[Row]] = defaultdict(list)
-        for row in frame.iter_rows(named=True):
-            said = self._said(row["family"] or "", row["code"] or "", row["ecu"])
-            found[row["vehicle_id"]].append(row | said)
-        return found
 
     def _told(self, family: str, code: str, ecu: str) -> Row:
         """Look up what holds for every row of a fault, once."""
@@ -110,36 +108,41 @@ class _Desk:
         }
 
     def _work(self, vehicle: Row) -> VehicleWork:
-        def of(name: str) -> list[Row]:
-            return self._rows[name].get(vehicle["vehicle_id"], [])
-
+        """Gather one vehicle's rows; name each row's unit and the cautions of work on it."""
+        of: dict[str, list[Row]] = {}
+        for name, rows in self._rows.items():
+            of[name] = rows.of(vehicle["vehicle_id"])
+            for row in of[name]:
+                row.update(self._said(row["family"] or "", row["code"] or "", row["ecu"]))
         return VehicleWork(
-            open_faults=of("open"),
-            roles={(r["ecu"], r["code"]): r for r in of("roles")},
-            attempts=of("attempts"),
-            related=of("related"),
-            leftovers={(r["ecu"], r["code"]): r for r in of("leftovers")},
-            silent=of("silent"),
+            open_faults=of["open"],
+            roles={(r["ecu"], r["code"]): r for r in of["roles"]},
+            attempts=of["attempts"],
+            related=of["related"],
+            leftovers={(r["ecu"], r["code"]): r for r in of["leftovers"]},
+            silent=of["silent"],
             km_now=vehicle["km_now"],
         )
 
-    def lines(self, audience: str) -> Iterator[_Line]:
-        """Lines of one audience; what was decided stands in lines of its own."""
-        for vehicle in self._vehicles:
+    def lines(self) -> Iterator[_Line]:
+        """Lines of all audiences, vehicle by vehicle; what was decided in lines of its own."""
+        for vehicle in self._vehicles.iter_rows(named=True):
             stocked = vehicle["stock_status"] == "in_stock"
-            if (audience == "stock") != stocked and audience != "garage":
-                continue
             items = list(items_of(self._work(vehicle), self._items))
-            if audience == "stock":
-                items = self._with_audit(vehicle, items)
-            elif audience == "garage":
-                items = [i for i in items if i.site is not None or not stocked]
-            groups: dict[tuple[str | None, str | None], list[Item]] = defaultdict(list)
-            for item in items:
-                site = (item.site or vehicle["site"]) if audience == "garage" else vehicle["site"]
-                groups[site, self._decided(item, vehicle)].append(item)
-            for (site, decided), grouped in groups.items():
-                yield _Line(vehicle["vehicle_id"], audience, site, tuple(grouped), decided)
+            if stocked:
+                yield from self._grouped("stock", vehicle, self._with_audit(vehicle, items))
+                items = [item for item in items if item.site is not None]
+            else:
+                yield from self._grouped("fleet", vehicle, items)
+            yield from self._grouped("garage", vehicle, items)
+
+    def _grouped(self, audience: str, vehicle: Row, items: Sequence[Item]) -> Iterator[_Line]:
+        groups: dict[tuple[str | None, str | None], list[Item]] = defaultdict(list)
+        for item in items:
+            site = (item.site or vehicle["site"]) if audience == "garage" else vehicle["site"]
+            groups[site, self._decided(item, vehicle)].append(item)
+        for (site, decided), grouped in groups.items():
+            yield _Line(vehicle["vehicle_id"], audience, site, tuple(grouped), decided)
 
     def _decided(self, item: Item, vehicle: Row) -> str | None:
         decisions = self._decisions.get(vehicle["vehicle_id"], ())
@@ -212,7 +215,8 @@ class _Desk:
             "cautions": " ".join(cautions),
             "evidence": self._evidence(units, after, bring_in=bring_in),
             "decided": line.decided,
-            "_order": (actions[0] != _HOLD, self._caution_rank(cautions)),
+            "_no_hold": actions[0] != _HOLD,
+            "_caution_rank": self._caution_rank(cautions),
         }
 
     def _evidence(self, units: Sequence[str], after: float, *, bring_in: bool) -> str:
@@ -243,33 +247,34 @@ class _Desk:
         return min((order.index(c) if c in order else len(order) for c in cautions), default=99)
 
 
-def _ranked(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Rank the lines of one audience; lines decided away get no rank, but for safety's."""
-    rows.sort(
-        key=lambda r: (
-            not r["safety"],
-            r["decided"] is not None,
-            r["kind"] != "bring_in" and r["safety"],
-            r["_order"],
-            -r["expected_loss"],
-            r["vehicle_id"],
-            r["site"] or "",
-            r["decided"] or "",
-        )
+def _ranked(lines: pl.DataFrame) -> pl.DataFrame:
+    """Rank the lines of each audience; lines decided away get no rank, but for safety's."""
+    safety, is_open = pl.col("safety"), pl.col("decided").is_null()
+    counts = is_open | safety
+    return lines.sort(
+        "audience",
+        ~safety,
+        ~is_open,
+        (pl.col("kind") != "bring_in") & safety,
+        "_no_hold",
+        "_caution_rank",
+        -pl.col("expected_loss"),
+        "vehicle_id",
+        pl.col("site").fill_null(""),
+        pl.col("decided").fill_null(""),
+        maintain_order=True,
+    ).with_columns(
+        rank=pl.when(counts).then(counts.cum_sum().over("audience")).cast(pl.Int32),
     )
-    rank = 0
-    for row in rows:
-        del row["_order"]
-        if row["decided"] is None or row["safety"]:
-            rank += 1
-            row["rank"] = rank
-    return rows
 
 
 _DECISIONS: Final = """
 SELECT decision_id, vehicle_id, attempt_id, ecu, code, word, until_at, until_km, note, decided_at
 FROM store.decisions WHERE undone_at IS NULL ORDER BY decision_id
 """
+
+# what lines are ranked by beside what they say
+_ORDER: Final[dict[str, Any]] = {"_no_hold": pl.Boolean, "_caution_rank": pl.Int32}
 
 _WORKLIST: Final[dict[str, Any]] = {
     "vehicle_id": pl.String,
