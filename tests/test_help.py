@@ -66,3 +66,13 @@ def test_the_command_line_starts_without_the_heavy_libraries() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     ).stdout
     assert said.strip() == "[]"
+
+
+def test_a_look_at_one_vehicle_starts_without_the_estimators() -> None:
+    """``vehicle`` reads what is stored: neither scipy nor a template engine is needed."""
+    heavy = ("scipy", "jinja2", "can", "rich")
+    code = f"import sys, afterclear.cli.vehicle; print([m for m in {heavy} if m in sys.modules])"
+    said = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout
+    assert said.strip() == "[]"

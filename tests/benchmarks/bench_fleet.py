@@ -25,10 +25,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy
 import duckdb
 
 from afterclear.config import Config
-from afterclear.runs.analysing import Progress, analyse
+from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
 from afterclear.runs.loading import Whose, load_paths
 from afterclear.runs.pages import DigestAsked, digest
+from afterclear.runs.progress import Progress
 from afterclear.store.database import open_store, query
 from afterclear.store.exports import EXPORTS
 from tests.benchmarks.fleet_rows import FleetFiles, write_fleet, write_night

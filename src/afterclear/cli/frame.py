@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import wraps
 from pathlib import Path
-from typing import Concatenate, ParamSpec
+from typing import TYPE_CHECKING, Concatenate, ParamSpec
 
 import click
 
@@ -14,10 +14,12 @@ from afterclear.config import find_config, without_secrets
 from afterclear.errors import AfterclearError
 from afterclear.observe.logs import log_to, quiet
 from afterclear.records import LoadResult
-from afterclear.runs.analysing import Progress
 from afterclear.runs.app import App
-from afterclear.runs.loading import LoadReport
+from afterclear.runs.progress import Progress
 from afterclear.runs.stopping import Stopped, stoppable
+
+if TYPE_CHECKING:  # a command that loads nothing need not wait for every reader's libraries
+    from afterclear.runs.loading import LoadReport
 
 P = ParamSpec("P")
 
@@ -79,7 +81,7 @@ def tell_try(text: str) -> None:
     click.echo(without_secrets(text), err=True)
 
 
-def tell_sources(report: LoadReport) -> None:
+def tell_sources(report: "LoadReport") -> None:
     """Print which sources did not answer, and which files were left for the next run."""
     for source in report.out_of_reach:
         click.echo(f"out of reach: {source}", err=True)

@@ -1,7 +1,6 @@
 """Analyse: rebuild the histories that changed, then judge every attempt anew."""
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -10,6 +9,7 @@ from afterclear.findings.verdicts import Verdicts, judge_attempts
 from afterclear.histories.build import rebuild
 from afterclear.runs.app import App
 from afterclear.runs.findings import find_all
+from afterclear.runs.progress import QUIET, Progress
 from afterclear.runs.role_findings import find_roles_and_work
 from afterclear.store.database import open_store, scalar, transaction
 from afterclear.store.results import (
@@ -34,14 +34,6 @@ class AnalysisReport:
     verdicts: Verdicts
 
 
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """Told how much there is to do, then of each part done."""
-
-    begin: Callable[[int], None]
-    advance: Callable[[int], None]
-
-
 # settings that say nothing of how a history is built
 _NOT_RULES = {
     "afterclear.toml",
@@ -52,8 +44,6 @@ _NOT_RULES = {
     "stock_rules.toml",
     "worklist_rules.toml",
 }
-
-QUIET = Progress(lambda _: None, lambda _: None)
 
 
 def analyse(

@@ -11,7 +11,7 @@ from afterclear.digest.rows import Attempt, Evidence, read_rows
 from afterclear.errors import UsageError
 from afterclear.normalise.catalogue import Caution
 from afterclear.runs.app import App
-from afterclear.runs.pages import aware, stale_sources
+from afterclear.runs.page_frames import aware, stale_sources
 from afterclear.store.database import Connection, open_store, query, scalar
 from afterclear.store.exports import EXPORTS, PAGE_FRAMES
 from afterclear.store.exports_roles import EXPORTS_ROLES, PAGE_ROLES

@@ -7,10 +7,11 @@ from pathlib import Path
 from afterclear.config import Config, commented_files, shipped
 from afterclear.errors import UsageError
 from afterclear.records import LoadResult
-from afterclear.runs.analysing import QUIET, AnalysisReport, Progress, analyse, last_event
+from afterclear.runs.analysing import AnalysisReport, analyse, last_event
 from afterclear.runs.app import App
 from afterclear.runs.loading import LoadReport, Whose, load_paths
 from afterclear.runs.pages import DigestAsked, DigestReport, digest
+from afterclear.runs.progress import QUIET, Progress
 
 _FOLDERS = ("config", "config/imports", "inbox", "reports")
 

@@ -4,10 +4,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from afterclear.records import LoadResult
-from afterclear.runs.analysing import QUIET, AnalysisReport, Progress, analyse
+from afterclear.runs.analysing import AnalysisReport, analyse
 from afterclear.runs.app import App
 from afterclear.runs.loading import LoadReport, load_sources
 from afterclear.runs.pages import DigestReport, digest
+from afterclear.runs.progress import QUIET, Progress
 
 
 @dataclass(frozen=True, slots=True)

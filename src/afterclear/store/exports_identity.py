@@ -35,7 +35,7 @@ IDENTITY_EXPORTS: Final[dict[str, str]] = {
         HAVING count(DISTINCT vehicle_id) > 1
         UNION ALL
         SELECT 'ecu_vin', ecu_vin, string_agg(DISTINCT vehicle, ' ' ORDER BY vehicle),
-            'control units of the first vehicles state the VIN of another: ' || any_value(owner)
+            'control units of the first vehicles state the VIN of another: ' || min(owner)
         FROM (
             SELECT s.ecu_vin, s.vehicle_id AS vehicle, m.vehicle_id AS owner
             FROM (SELECT DISTINCT ecu_vin, vehicle_id FROM scans WHERE ecu_vin IS NOT NULL) s

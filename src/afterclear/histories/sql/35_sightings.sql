@@ -24,7 +24,7 @@ FROM (
         -- a saturated counter says only "at least": SAE J1979, PID 31 stops at 65535, 30 at 255
         min(distance_since_clear_km) FILTER (distance_since_clear_km < 65535) AS since_clear_km,
         min(warmups_since_clear) FILTER (warmups_since_clear < 255) AS warmups,
-        any_value(monitors_incomplete) AS monitors_incomplete, any_value(ecu_vin) AS ecu_vin
+        max(monitors_incomplete) AS monitors_incomplete, max(ecu_vin) AS ecu_vin
     FROM scan_rows
     WHERE unit_no IS NOT NULL
     GROUP BY scan_no, unit_no
@@ -36,7 +36,8 @@ LEFT JOIN moment_km m ON m.vehicle_no = h.vehicle_no AND m.origin = 'scan'
 -- One row per scan and fault, with the strongest thing any of its rows says.
 CREATE OR REPLACE TEMP TABLE sightings AS
 SELECT r.scan_no, f.fault_no, any_value(f.unit_no) AS unit_no,
-    arg_min(p.presence, p.strength) AS presence, arg_min(r.status, p.strength) AS status,
+    arg_min(p.presence, p.strength) AS presence,
+    arg_min(r.status, (p.strength, r.status)) AS status,
     max(r.first_seen_km) AS told_km
 FROM scan_rows r
 JOIN faults f ON f.unit_no = r.unit_no AND f.told = r.code

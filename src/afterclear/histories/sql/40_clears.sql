@@ -2,7 +2,7 @@
 -- interval they lie in; evidence after them starts at its far end.
 CREATE OR REPLACE TEMP TABLE recorded_clears AS
 SELECT u.unit_no, c.cleared_at, c.cleared_at AS low_at, c.cleared_at AS high_at,
-    m.km, m.km_low, m.km_high, 'recorded' AS origin, any_value(c.reason) AS reason
+    m.km, m.km_low, m.km_high, 'recorded' AS origin, min(c.reason) AS reason
 FROM store.clears c
 JOIN bucket b USING (vehicle_id)
 JOIN units u ON u.vehicle_no = b.vehicle_no AND (c.ecu IS NULL OR c.ecu IN (u.told, u.ecu))

@@ -89,7 +89,7 @@ WITH ordered AS (
 SELECT fault_no, visit_no,
     CASE WHEN bool_or(kind = 'repair') THEN 'repair' ELSE 'clear_only' END AS kind,
     max_by(repair_id, (tried_at, repair_id)) FILTER (kind = 'repair') AS repair_id,
-    max(tried_at) AS tried_at, max_by(tried_km, tried_at) AS tried_km
+    max(tried_at) AS tried_at, max_by(tried_km, (tried_at, kind, repair_id)) AS tried_km
 FROM numbered GROUP BY fault_no, visit_no;
 
 -- The attempt starts at the visit's last clear of the unit; without one, at the work itself.

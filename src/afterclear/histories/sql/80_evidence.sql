@@ -91,7 +91,7 @@ FROM evidence GROUP BY attempt_id;
 
 -- Another code of the same component, first seen while the attempt was being watched.
 CREATE OR REPLACE TEMP TABLE related AS
-SELECT a.attempt_id, min_by(e.code, e.first_seen_at) AS related_code
+SELECT a.attempt_id, min_by(e.code, (e.first_seen_at, e.code)) AS related_code
 FROM attempts a
 JOIN episodes e ON e.vehicle_no = a.vehicle_no AND e.family = a.family AND e.code <> a.code
     AND e.first_seen_at > a.attempted_at + getvariable('visit')
