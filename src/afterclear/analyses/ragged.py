@@ -9,6 +9,7 @@ import numpy as np
 from afterclear.analyses.checks import BoolArray, FloatArray, IntArray
 
 _DIGIT_BITS = 16  # numpy sorts 16-bit integers stably in linear time (radix)
+_LIST_A_ROW = 4  # values a row that are listed rather than sorted: some memory for much time
 
 
 def order_by_group(group: IntArray, order: IntArray) -> IntArray:
@@ -132,9 +133,25 @@ def cells_of(*keys: IntArray) -> tuple[IntArray, IntArray]:
     """Combine keys: a number for each row, equal where all keys are, and a row for each number."""
     number = np.zeros(keys[0].size, dtype=np.int64)
     for key in keys:
-        _, own = np.unique(key, return_inverse=True)
+        own, _ = _numbered(key)
         number = number * (int(own.max(initial=0)) + 1) + own
-    _, first, number = np.unique(number, return_index=True, return_inverse=True)
+    return _numbered(number)
+
+
+def _numbered(key: IntArray) -> tuple[IntArray, IntArray]:
+    """Give distinct values numbers from 0 in their order, and tell the first row of each.
+
+    Values that lie close are ticked off on a list, in linear time; others have to be sorted.
+    """
+    low = int(key.min(initial=0))
+    span = int(key.max(initial=0)) - low + 1
+    if span > _LIST_A_ROW * key.size:
+        _, first, number = np.unique(key, return_index=True, return_inverse=True)
+        return number, first
+    place = key - low
+    number = (np.cumsum(np.bincount(place, minlength=span) > 0) - 1)[place]
+    first = np.empty(int(number.max(initial=-1)) + 1, dtype=np.int64)
+    first[number[::-1]] = np.arange(key.size - 1, -1, -1)  # written last: the first row
     return number, first
 
 

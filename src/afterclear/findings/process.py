@@ -11,9 +11,9 @@ import polars as pl
 
 from afterclear.analyses.association import association, pair_tables
 from afterclear.analyses.rates import benjamini_hochberg, exact_share_interval
-from afterclear.findings.kept import keep
+from afterclear.findings.kept import forget, keep
 from afterclear.findings.words import counted, percent, whole
-from afterclear.store.database import Connection, query
+from afterclear.store.database import Connection, query, transaction
 
 Q_BELOW = 0.05
 ENOUGH_TO_FLAG = 3
@@ -22,7 +22,11 @@ _METHOD = (
     "share with exact interval (95 %), Fisher's exact test against the other sites, Haldane odds "
     "ratio, Benjamini-Hochberg over sites"
 )
-_UNKNOWN_SITE = "site not known"
+_SITE = "coalesce(site, 'site not known')"
+# what the SQL file leaves behind, the later resting on the earlier
+_PUT = (
+    "tried", "aimed_orders", "fault_visits", "fitted_again", "parts_in_vain", "come_back_orders",
+)  # fmt: skip
 
 # finding -> its pieces of work: site, counts (did it count?), and what names it
 _SHARES = {
@@ -71,32 +75,59 @@ def find_process(con: Connection) -> int:
     Needs ``order_parts``, the settings of the histories, and verdicts.
     """
     con.execute(_SQL.read_text(encoding="utf-8"))
-    work = {name: _with_site(query(con, sql)) for name, sql in _SHARES.items()}
-    money = {name: _with_site(query(con, sql)) for name, sql in _COSTS.items()}
-    shares = pl.concat(_shares(name, rows) for name, rows in work.items())
+    shares = pl.concat(_shares(name, _counted(con, sql)) for name, sql in _SHARES.items())
     keep(con, "process", shares)
-    keep(con, "process_costs", pl.concat(_costs(name, rows) for name, rows in money.items()))
-    orders = [rows.filter("counts").with_columns(finding=pl.lit(n)) for n, rows in work.items()]
-    orders += [rows.with_columns(finding=pl.lit(name)) for name, rows in money.items()]
-    by = ["finding", "site", "happened_at", "vehicle_id", "repair_id", "what"]
-    keep(con, "process_orders", pl.concat(orders, how="diagonal_relaxed").sort(by))
+    keep(
+        con,
+        "process_costs",
+        pl.concat(_costs(name, _added_up(con, sql)) for name, sql in _COSTS.items()),
+    )
+    _keep_orders(con)
+    forget(con, _PUT)
     return int(shares["flagged"].sum())
 
 
-def _with_site(rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.with_columns(pl.col("site").fill_null(_UNKNOWN_SITE))
-
-
-def _shares(finding: str, rows: pl.DataFrame) -> pl.DataFrame:
-    """Count a finding by site and hold each against the others."""
-    sites = (
-        rows.group_by("site")
-        .agg(
-            pl.col("counts").fill_null(value=False).sum().cast(pl.Int32).alias("n"),
-            pl.len().cast(pl.Int32).alias("n_of"),
-        )
-        .sort("site")
+def _counted(con: Connection, work: str) -> pl.DataFrame:
+    """Count pieces of work by site: site, n that count, n_of all."""
+    return query(
+        con,
+        f"""SELECT {_SITE} AS site, count(*) FILTER (counts)::INTEGER AS n,
+                count(*)::INTEGER AS n_of
+            FROM ({work}) GROUP BY 1 ORDER BY 1""",
     )
+
+
+def _added_up(con: Connection, work: str) -> pl.DataFrame:
+    """Add up money by site and currency, and the orders it stands on."""
+    return query(
+        con,
+        f"""SELECT {_SITE} AS site, coalesce(currency, 'currency not known') AS currency,
+                count(DISTINCT (vehicle_id, repair_id))::INTEGER AS n_orders,
+                (count(DISTINCT (vehicle_id, repair_id)) FILTER (cost IS NOT NULL))::INTEGER
+                    AS n_priced,
+                round(coalesce(sum(cost ORDER BY cost), 0), 2) AS cost
+            FROM ({work}) GROUP BY ALL ORDER BY 1, 2""",
+    )
+
+
+def _keep_orders(con: Connection) -> None:
+    """Put the pieces of work behind the counts and the money beside them.
+
+    They go from table to table: a large fleet has millions, and nothing is made of them here.
+    """
+    with transaction(con):
+        con.execute("DELETE FROM store.process_orders")
+        for finding, work in (_SHARES | _COSTS).items():
+            chosen, columns = ("counts", "EXCLUDE (counts)") if finding in _SHARES else ("true", "")
+            con.execute(
+                f"""INSERT INTO store.process_orders BY NAME
+                    SELECT * {columns} REPLACE ({_SITE} AS site), '{finding}' AS finding
+                    FROM ({work}) WHERE {chosen}"""
+            )
+
+
+def _shares(finding: str, sites: pl.DataFrame) -> pl.DataFrame:
+    """Hold what was counted at each site against the others."""
     n, n_of = (sites[name].to_numpy().astype(np.float64) for name in ("n", "n_of"))
     others, others_of = n.sum() - n, n_of.sum() - n_of
     low, high = exact_share_interval(n, n_of)
@@ -144,29 +175,15 @@ def _share_sentence(said: str) -> pl.Expr:
     ).alias("sentence")
 
 
-def _costs(finding: str, rows: pl.DataFrame) -> pl.DataFrame:
-    """Add up the money of a finding by site and currency; work without a price is counted."""
-    return (
-        rows.with_columns(pl.col("currency").fill_null("currency not known"))
-        .group_by("site", "currency")
-        .agg(
-            pl.struct("vehicle_id", "repair_id").n_unique().cast(pl.Int32).alias("n_orders"),
-            pl.struct("vehicle_id", "repair_id")
-            .filter(pl.col("cost").is_not_null())
-            .n_unique()
-            .cast(pl.Int32)
-            .alias("n_priced"),
-            pl.col("cost").sum().round(2),
-        )
-        .sort("site", "currency")
-        .with_columns(finding=pl.lit(finding))
-        .with_columns(
-            pl.format(
-                f"{{}} {{}} {_SAID_COST[finding]} ({{}}, {{}} of them with a price).",
-                whole(pl.col("cost")),
-                pl.col("currency"),
-                counted("n_orders", "work order", "work orders"),
-                pl.col("n_priced"),
-            ).alias("sentence")
-        )
+def _costs(finding: str, sums: pl.DataFrame) -> pl.DataFrame:
+    """Tell the money of a finding; work without a price is counted."""
+    return sums.with_columns(
+        pl.format(
+            f"{{}} {{}} {_SAID_COST[finding]} ({{}}, {{}} of them with a price).",
+            whole(pl.col("cost")),
+            pl.col("currency"),
+            counted("n_orders", "work order", "work orders"),
+            pl.col("n_priced"),
+        ).alias("sentence"),
+        finding=pl.lit(finding),
     )

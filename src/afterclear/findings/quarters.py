@@ -30,7 +30,7 @@ def find_quarters(con: Connection, outcomes: Outcomes | None) -> None:
     failed = float(outcomes.p_failed[is_judged].mean())
     # what was expected adds up to what was seen over the fleet: quarters are told against it
     scale = float(outcomes.returned.sum() / outcomes.expected.sum())
-    together = rows.with_columns(pl.lit(None, pl.String).alias("site"))
+    together = rows.with_columns(pl.lit(None, rows.schema["site"]).alias("site"))
     named = rows.drop_nulls("site")
     table = pl.concat([_counted(together), _counted(named)])
     keep(con, "held_by_quarter", _with_shares(table, scale, failed))
@@ -46,6 +46,9 @@ def _counted(rows: pl.DataFrame) -> pl.DataFrame:
             pl.col("chance").sum().alias("expected"),
         )
         .sort("site", "quarter")
+        .with_columns(
+            pl.format("{}-Q{}", pl.col("quarter") // 4, pl.col("quarter") % 4 + 1).alias("quarter")
+        )
     )
 
 

@@ -23,7 +23,7 @@ from afterclear.analyses.case_mix import (
 )
 from afterclear.analyses.checks import BoolArray, FloatArray, IntArray
 from afterclear.analyses.sites import separated_ratios, site_ratios
-from afterclear.findings.kept import keep
+from afterclear.findings.kept import forget, keep
 from afterclear.findings.verdicts import Judged
 from afterclear.findings.words import counted, decimal
 from afterclear.store.database import Connection, query
@@ -37,7 +37,6 @@ _METHOD = (
     "widened for over-dispersion, mid-p with Benjamini-Hochberg, gamma-Poisson rank"
 )
 # level -> what its effect is told apart from: the ratio within each of these
-_APART_BY = "\x1f"  # between a technician's name and site: a character no table has
 _APART = {"site": "brand", "technician": "site", "brand": "site", "grade": "site"}
 
 
@@ -45,7 +44,7 @@ _APART = {"site": "brand", "technician": "site", "brand": "site", "grade": "site
 class Outcomes:
     """Attempts as sites are judged by: rows with what was seen and what was to be expected."""
 
-    rows: pl.DataFrame  # site, technician, brand, grade, kind, quarter, ...; shape (n,)
+    rows: pl.DataFrame  # site, technician, brand, grade, is_bare, quarter, ...; shape (n,)
     returned: FloatArray  # (n,) 1: its come-back was seen
     expected: FloatArray  # (n,) chance of seeing one inside its evidence; 0: not judged
     never_gone: BoolArray  # (n,) still there in the visit of the work
@@ -64,11 +63,24 @@ def find_holders(con: Connection, judged: Judged | None) -> Outcomes | None:
         return None
     con.execute("SET VARIABLE lost_after = ?", [LOST_AFTER])
     con.execute(_SQL.read_text(encoding="utf-8"))
-    rows = query(con, "FROM holder_attempts ORDER BY attempt_id")
-    outcomes = _outcomes(rows, judged)
+    outcomes = _outcomes(_rows(con), judged)
     levels = [found for level in _APART if (found := _level(outcomes, level)) is not None]
     keep(con, "holders", pl.concat(levels) if levels else None)
     return outcomes
+
+
+def _rows(con: Connection) -> pl.DataFrame:
+    """Take attempts as they are judged, in the order of the verdicts' windows.
+
+    Names are numbered once (an ``Enum`` sorts as its names do), and the tables they came from
+    forgotten: a million names, ranked again for each question, were most of the work.
+    """
+    rows = query(con, "SELECT * EXCLUDE (attempt_id) FROM holder_attempts ORDER BY attempt_id")
+    forget(con, ("attempt_brands", "holder_attempts"))
+    return rows.with_columns(
+        pl.col(name).cast(pl.Enum(rows[name].drop_nulls().unique().sort()))
+        for name in ("site", "technician", "brand", "grade")
+    )
 
 
 def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
@@ -87,13 +99,13 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
     came = returned.astype(np.float64)
     factor = case_mix_factors([numbers(rows, "traits")], numbers(rows, "site"), came, chance)
     return Outcomes(
-        rows.drop("attempt_id", "scans_used", "stratum", "traits"),
+        rows.drop("scans_used", "traits"),
         came,
         chance * factor,
         never_gone,
         rows["is_lost"].to_numpy().astype(np.float64),
         _p_failed(judged, windows["returned"].to_numpy()),
-        _pooled(rows, judged),
+        _pooled(judged),
     )
 
 
@@ -103,12 +115,12 @@ def _p_failed(judged: Judged, returned: BoolArray) -> FloatArray:
     return np.where(returned & ~np.isfinite(judged.high_km), 1.0, told)
 
 
-def _pooled(rows: pl.DataFrame, judged: Judged) -> Pooled:
+def _pooled(judged: Judged) -> Pooled:
     """Gather what the fit thought of each attempt's group."""
-    priors, stratum = judged.fit.priors, numbers(rows, "stratum")
+    priors = judged.fit.priors
     return Pooled(
         group=judged.group,
-        stratum=stratum,
+        stratum=judged.stratum,
         share_failed=judged.fit.groups.p_mean[judged.group],
         prior_share=np.array([prior.p_mean for prior in priors])[judged.stratum],
         prior_weight=np.array([prior.a + prior.b for prior in priors])[judged.stratum],
@@ -116,9 +128,9 @@ def _pooled(rows: pl.DataFrame, judged: Judged) -> Pooled:
 
 
 def numbers(rows: pl.DataFrame, column: str) -> IntArray:
-    """Give each distinct value of a column a number from 0; an empty one is a value too."""
-    ranks = rows[column].fill_null("").rank("dense").to_numpy()
-    return ranks.astype(np.int64) - 1
+    """Give each distinct value of a numbered column a number from 0; an empty one is a value."""
+    codes = rows[column].to_physical().cast(pl.Int64).fill_null(-1).to_numpy() + 1
+    return np.asarray((np.cumsum(np.bincount(codes) > 0) - 1)[codes])
 
 
 def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
@@ -130,7 +142,7 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
     if not named.any():
         return None
     own = rows.filter(named)
-    number = numbers(rows.with_columns(pl.col("holder").fill_null("")), "holder")
+    number = numbers(rows, "holder")
     expected = expected_without_own(outcomes.pooled, number, outcomes.returned, outcomes.expected)
     told = [array[named] for array in (outcomes.returned, expected, outcomes.lost)]
     columns = _ratios(numbers(own, "holder"), told)
@@ -154,17 +166,16 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
 
 
 def _holder(level: str) -> pl.Expr:
-    """Name what a row counts for; a technician's name is told apart by site."""
+    """Tell what a row counts for by number, in the order of names; technicians site by site."""
+    name, site = (pl.col(n).to_physical().cast(pl.Int64) for n in (level, "site"))
     if level != "technician":
-        return pl.col(level)
-    return pl.when(pl.col("technician").is_not_null()).then(
-        pl.concat_str(pl.col("technician"), pl.col("site").fill_null(""), separator=_APART_BY)
-    )
+        return name
+    return name * (site.max().fill_null(0) + 2) + site.fill_null(-1) + 1
 
 
 def _counts(own: pl.DataFrame, level: str) -> pl.DataFrame:
     """Count what is not compared, a row a holder in the order of their numbers."""
-    is_bare = pl.col("kind") == "clear_only"
+    is_bare = pl.col("is_bare")
     return (
         own.group_by("holder")
         .agg(
@@ -176,11 +187,15 @@ def _counts(own: pl.DataFrame, level: str) -> pl.DataFrame:
             .sum()
             .cast(pl.Int32)
             .alias("n_seen_elsewhere"),
-            pl.col("site").drop_nulls().unique().sort().str.join(", ").alias("at_sites"),
+            pl.col("site").drop_nulls().unique().sort().alias("at_sites"),
+            pl.col(level).first().cast(pl.String).alias("name"),
         )
         .sort("holder")
-        .with_columns(pl.col("holder").str.split(_APART_BY).list.first().alias("name"))
-        .with_columns(at_sites=pl.lit(None, pl.String) if level == "site" else pl.col("at_sites"))
+        .with_columns(
+            at_sites=pl.lit(None, pl.String)
+            if level == "site"
+            else pl.col("at_sites").cast(pl.List(pl.String)).list.join(", ")
+        )
     )
 
 

@@ -28,7 +28,7 @@ class Judged:
     """The fitted model with the rows it was given: what findings about sites rest on."""
 
     fit: FixHeld
-    windows: pl.DataFrame  # one row an attempt, by attempt_id; shape (n,)
+    windows: pl.DataFrame  # one row an attempt, in the order of their ids; shape (n,)
     group: IntArray  # (n,)
     stratum: IntArray  # (n,) place of its prior in ``fit.priors``
     low_km: FloatArray  # (n,) the fault came back in (low, high]; as given to the fit

@@ -16,7 +16,7 @@ from afterclear.analyses.power_law import fit_power_law, shape_limits
 from afterclear.analyses.recurrence import mean_cumulative_function
 from afterclear.analyses.trend import ENOUGH_EVENTS, trend_verdicts
 from afterclear.analyses.watched import Watched, watched
-from afterclear.findings.kept import keep
+from afterclear.findings.kept import forget, keep
 from afterclear.findings.words import counted, decimal, whole
 from afterclear.store.database import Connection, query
 
@@ -47,6 +47,7 @@ def find_worsening(con: Connection) -> int:
     keep(con, "worsening", rows)
     keep(con, "worsening_events", fleet.events)
     keep(con, "fault_curves", _curves(fleet) if len(fleet.vehicles) else None)
+    forget(con, ("fault_events", "fault_windows"))
     return 0 if rows is None else int((rows["trend"] == "worsening").sum())
 
 

@@ -20,17 +20,23 @@ SELECT attempt_id,
          THEN max(part_grade) END AS grade
 FROM chosen GROUP BY attempt_id;
 
+-- Traits and quarters by number, in the order of their names: a million attempts have few.
 CREATE OR REPLACE TEMP TABLE holder_attempts AS
-SELECT a.attempt_id, a.site, a.technician, b.brand, b.grade, a.kind, a.scans_used,
-    concat_ws('|', a.kind, a.is_repeat) AS stratum,
-    concat_ws('|', t.platform, t.engine, t.age_band) AS traits,
-    strftime(a.attempted_at, '%Y') || '-Q' || quarter(a.attempted_at) AS quarter,
+WITH traits AS (
+    SELECT vehicle_id,
+        dense_rank() OVER (ORDER BY concat_ws('|', platform, engine, age_band)) AS traits
+    FROM vehicle_traits
+), last_seen AS (
+    SELECT vehicle_id, max(seen_at) AS last_at FROM store.scan_moments GROUP BY vehicle_id
+)
+SELECT a.attempt_id, a.site, a.technician, b.brand, b.grade, a.scans_used,
+    a.kind = 'clear_only' AS is_bare, t.traits,
+    (year(a.attempted_at) * 4 + quarter(a.attempted_at) - 1)::INTEGER AS quarter,
     a.returned AND lead(a.site) OVER fault <> a.site AS is_seen_elsewhere,
     coalesce(s.last_at <= a.attempted_at + getvariable('visit'), true)
         AND getvariable('as_of') > a.attempted_at + getvariable('lost_after') AS is_lost
 FROM store.attempts a
-JOIN vehicle_traits t USING (vehicle_id)
+JOIN traits t USING (vehicle_id)
 LEFT JOIN attempt_brands b USING (attempt_id)
-LEFT JOIN (SELECT vehicle_id, max(seen_at) AS last_at FROM store.observations GROUP BY vehicle_id) s
-    USING (vehicle_id)
+LEFT JOIN last_seen s USING (vehicle_id)
 WINDOW fault AS (PARTITION BY a.vehicle_id, a.ecu, a.code ORDER BY a.attempt_no);

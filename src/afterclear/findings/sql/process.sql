@@ -3,7 +3,8 @@
 -- Attempts with what became of them: failed means that the old fault came back, as far as can be
 -- told; a new fault with the same code long after is nobody's waste.
 CREATE OR REPLACE TEMP TABLE tried AS
-SELECT a.*, a.returned AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5) AS failed,
+SELECT a.attempt_id, a.vehicle_id, a.code, a.family, a.kind, a.repair_id, a.site,
+    a.technician, a.attempted_at, a.returned, a.scans_used, a.returned AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5) AS failed,
     lead(a.repair_id) OVER fault AS next_id, lead(a.attempted_at) OVER fault AS next_at
 FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
 WINDOW fault AS (PARTITION BY a.vehicle_id, a.ecu, a.code ORDER BY a.attempt_no);
@@ -23,13 +24,14 @@ WITH orders AS (
     JOIN store.moment_km m ON m.vehicle_id = o.vehicle_id AND m.origin = 'repair'
         AND m.origin_id = o.repair_id
 ), looked AS (
-    SELECT w.vehicle_id, w.repair_id
+    -- the scans of the visit first, of these those in which a unit answered
+    SELECT DISTINCT w.vehicle_id, w.repair_id
     FROM worked w
-    JOIN store.observations s ON s.vehicle_id = w.vehicle_id AND s.answered
+    JOIN store.scan_moments s ON s.vehicle_id = w.vehicle_id
         AND s.seen_at BETWEEN w.repaired_at AND w.repaired_at + getvariable('visit')
         AND s.visit_reason NOT IN ('pre_repair', 'complaint', 'intake')
         AND (s.seen_at > w.repaired_at OR s.visit_reason = 'post_repair')
-    GROUP BY w.vehicle_id, w.repair_id
+    JOIN store.looks l ON l.scan_no = s.scan_no AND l.answered
 )
 SELECT w.*, l.repair_id IS NOT NULL AS is_looked_after
 FROM worked w LEFT JOIN looked l USING (vehicle_id, repair_id);

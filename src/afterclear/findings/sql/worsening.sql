@@ -17,7 +17,7 @@ WITH came_back AS (
         AND c.returned_at = e.onset_high_at
     LEFT JOIN (
         SELECT vehicle_id, seen_at, bool_or(visit_reason = 'complaint') AS is_complaint
-        FROM store.observations GROUP BY vehicle_id, seen_at
+        FROM store.scan_moments GROUP BY vehicle_id, seen_at
     ) s ON s.vehicle_id = e.vehicle_id AND s.seen_at = e.onset_high_at
     WHERE e.onset_low_km IS NOT NULL AND e.onset_high_km IS NOT NULL AND c.vehicle_id IS NULL
 ), visits AS (
@@ -33,9 +33,10 @@ FROM visits GROUP BY vehicle_id, visit_no;
 
 -- Watched from the first reading of stored memory to the last.
 CREATE OR REPLACE TEMP TABLE fault_windows AS
-SELECT o.vehicle_id, min(o.km) AS entry_km, max(o.km) AS exit_km,
-    min(t.platform) AS platform
-FROM store.observations o JOIN vehicle_traits t USING (vehicle_id)
-WHERE o.ecu IS NOT NULL AND o.answered AND o.memory = 'stored' AND o.km IS NOT NULL
-GROUP BY o.vehicle_id
-HAVING max(o.km) > min(o.km);
+SELECT m.vehicle_id, min(m.km) AS entry_km, max(m.km) AS exit_km, min(t.platform) AS platform
+FROM store.scan_moments m
+SEMI JOIN (FROM store.looks WHERE answered AND is_stored_memory) l ON l.scan_no = m.scan_no
+JOIN vehicle_traits t ON t.vehicle_id = m.vehicle_id
+WHERE m.km IS NOT NULL
+GROUP BY m.vehicle_id
+HAVING max(m.km) > min(m.km);
