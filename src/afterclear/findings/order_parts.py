@@ -9,21 +9,34 @@ from collections.abc import Mapping
 import polars as pl
 
 from afterclear.analyses.part_lives import current_numbers
+from afterclear.findings.kept import forget
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.store.database import Connection, create_temp_table, query
 
-_ROWS = """
-    SELECT r.vehicle_id, r.repair_id, m.happened_at AS repaired_at, m.km, r.site, r.codes,
-        -- a part that came with a number was fitted, unless the work was only to look or clean
-        coalesce(r.action = 'replace', r.part_number IS NOT NULL) AS is_fitted,
-        r.part_number, r.part_brand, r.part_grade, r.part_family, r.position, r.quantity,
-        r.part_cost, r.labour_cost, r.currency,
-        coalesce(r.removal_reason, 'unknown') AS removal_reason
+_WORK = """
     FROM store.repairs r
     JOIN store.moment_km m ON m.vehicle_id = r.vehicle_id AND m.origin = 'repair'
-        AND m.origin_id = r.repair_id
-    ORDER BY r.vehicle_id, m.happened_at, r.repair_id, r.part_family, r.position, r.part_number,
-        r.action"""
+        AND m.origin_id = r.repair_id"""
+# Parts as they were written down: a fleet's million rows have some thousand.
+_WRITTEN = f"""
+    SELECT r.part_family, r.position, r.part_number, r.part_brand, count(*) AS n {_WORK}
+    GROUP BY ALL ORDER BY ALL"""
+_PUT = f"""
+    CREATE OR REPLACE TEMP TABLE order_parts AS
+    SELECT row_number() OVER (ORDER BY r.vehicle_id, m.happened_at, r.repair_id, r.part_family,
+            r.position, r.part_number, r.action) - 1 AS row_no,
+        r.vehicle_id, r.repair_id, m.happened_at AS repaired_at, m.km, r.site,
+        -- a part that came with a number was fitted, unless the work was only to look or clean
+        coalesce(r.action = 'replace', r.part_number IS NOT NULL) AS is_fitted,
+        p.usual_part_number AS part_number, p.usual_part_brand AS part_brand, r.part_grade,
+        r.quantity, r.part_cost, r.labour_cost, r.currency,
+        coalesce(r.removal_reason, 'unknown') AS removal_reason,
+        r.part_number AS number_on_order, p.component, p.place, p.family_label {_WORK}
+    JOIN known_parts p ON p.part_family IS NOT DISTINCT FROM r.part_family
+        AND p.position IS NOT DISTINCT FROM r.position
+        AND p.part_number IS NOT DISTINCT FROM r.part_number
+        AND p.part_brand IS NOT DISTINCT FROM r.part_brand
+    ORDER BY row_no"""
 _NOT_NAMED = "part:not_named"
 
 
@@ -34,18 +47,27 @@ def put_order_parts(
 
     ``superseded_by``: bare numbers (``bare_number``) by the bare ones they became.
     """
-    rows = query(con, _ROWS).with_columns(
-        pl.col("part_number").alias("number_on_order"),
-        _spelled("part_brand", pl.col("part_brand").str.to_lowercase().str.strip_chars()),
+    written = query(con, _WRITTEN)
+    known = written.with_columns(
+        pl.Series("number", _current(written["part_number"], superseded_by), pl.String),
+        pl.col("part_brand").str.to_lowercase().str.strip_chars().alias("brand"),
     )
-    rows = rows.with_columns(
-        pl.Series("number", _current(rows["part_number"], superseded_by), dtype=pl.String)
-    ).with_columns(_current_spelling().alias("part_number"))
-    families = _families(rows, catalogue)
+    # a current number that never was on an order is spelled as it is known
+    own = pl.col("part_number").map_elements(bare_number, return_dtype=pl.String)
+    known = (
+        known.join(
+            _usual(known.filter(own == pl.col("number")), "part_number", "number"),
+            on="number",
+            how="left",
+        )
+        .join(_usual(known.drop_nulls("part_brand"), "part_brand", "brand"), on="brand", how="left")
+        .with_columns(pl.coalesce("usual_part_number", "number").alias("usual_part_number"))
+    )
     keys = ["part_family", "position", "number"]
-    rows = rows.join(families, on=keys, how="left", nulls_equal=True, maintain_order="left")
-    columns = rows.drop("position", "part_family", "number").with_row_index("row_no")
-    create_temp_table(con, "order_parts", columns)
+    known = known.join(_families(known, catalogue), on=keys, how="left", nulls_equal=True)
+    create_temp_table(con, "known_parts", known.drop("n", "number", "brand"))
+    con.execute(_PUT)
+    forget(con, ["known_parts"])
 
 
 def bare_number(number: str) -> str:
@@ -59,17 +81,15 @@ def _current(numbers: pl.Series, superseded_by: Mapping[str, str]) -> pl.Series:
     return numbers.replace_strict(distinct, current, return_dtype=pl.String, default=None)
 
 
-def _spelled(column: str, key: pl.Expr) -> pl.Expr:
+def _usual(rows: pl.DataFrame, column: str, key: str) -> pl.DataFrame:
     """Spell all that have one key alike: as most do, the first by the alphabet among these."""
-    ranked = pl.col(column).sort().mode().sort().first()
-    return ranked.over(key)
-
-
-def _current_spelling() -> pl.Expr:
-    """Most common spelling of the current number, itself where it was never on an order."""
-    own = pl.col("part_number").map_elements(bare_number, return_dtype=pl.String)
-    spelled = pl.col("part_number").filter(own == pl.col("number")).sort().mode().sort().first()
-    return pl.coalesce(spelled.over("number"), pl.col("number"))
+    return (
+        rows.group_by(key, column)
+        .agg(pl.col("n").sum())
+        .sort(pl.col("n"), pl.col(column), descending=[True, False])
+        .group_by(key, maintain_order=True)
+        .agg(pl.col(column).first().alias(f"usual_{column}"))
+    )
 
 
 def _families(rows: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:

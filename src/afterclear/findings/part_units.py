@@ -38,7 +38,9 @@ _ENDS = {
 }
 _PLATFORM = ["platform", "engine"]
 _FITTED = """
-    SELECT p.*, t.platform, t.engine, t.first_km, t.last_km
+    SELECT p.row_no, p.vehicle_id, p.repair_id, p.repaired_at, p.km, p.site, p.part_number,
+        p.part_brand, p.part_grade, p.quantity, p.part_cost, p.currency, p.removal_reason,
+        p.number_on_order, p.component, p.place, p.family_label, t.platform, t.engine
     FROM order_parts p JOIN vehicle_traits t USING (vehicle_id)
     WHERE p.is_fitted AND p.km IS NOT NULL
     ORDER BY p.row_no"""
