@@ -71,15 +71,6 @@ def rebuild(
                 _run(con, "85_forget.sql")
             _run(con, "90_keep.sql")
         progress(len(bucket))
-    with transaction(con):
-        con.execute(_FORGET_WORDS)
-
-
-# Words of codes that no vehicle shows or was worked on for any more: a page that names a code
-# by its words alone would find them beside the present ones.
-_FORGET_WORDS = """
-DELETE FROM store.codes_met WHERE (code, family) NOT IN (
-    SELECT code, family FROM store.sightings UNION SELECT code, family FROM store.attempts)"""
 
 
 def _put_bucket(con: Connection, bucket: pl.DataFrame) -> None:

@@ -71,8 +71,9 @@ def _orphans() -> Iterator[Check]:
 _POINTERS: Final = (
     ("attempts", "attempt_id", "verdicts", "attempt_id"),
     ("verdicts", "attempt_id", "attempts", "attempt_id"),
-    ("evidence", "attempt_id", "attempts", "attempt_id"),
-    ("evidence", "scan_id", "scans", "scan_id"),
+    ("evidence_steps", "fix_no", "attempts", "fix_no"),
+    ("evidence_steps", "scan_no", "scan_moments", "scan_no"),
+    ("scan_moments", "scan_id", "scans", "scan_id"),
     ("sightings", "scan_id", "scans", "scan_id"),
     ("attempts", "repair_id", "repairs", "repair_id"),
     ("attempts", "returned_scan_id", "scans", "scan_id"),

@@ -177,7 +177,9 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
     """Erase every other row with the vehicle's number, and what hangs on its attempts and scans."""
     own = "SELECT attempt_id FROM attempts WHERE vehicle_id = $1"
     scans = "SELECT scan_no FROM scan_moments WHERE vehicle_id = $1"
+    fixes = "SELECT fix_no FROM attempts WHERE vehicle_id = $1"
     hanging = [
+        ("evidence_steps", f"fix_no IN ({fixes})"),
         ("verdicts", f"attempt_id IN ({own})"),
         ("digest_outcomes", f"attempt_id IN ({own})"),
         ("looks", f"scan_no IN ({scans})"),

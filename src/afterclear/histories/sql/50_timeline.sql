@@ -5,16 +5,17 @@
 CREATE OR REPLACE TEMP TABLE unit_timeline AS
 WITH events AS (
     SELECT unit_no, seen_at AS happened_at, scan_no, false AS is_clear,
-        answered AND is_stored_memory AS is_stored_reading,
+        answered AND is_stored_memory AS is_stored_reading, km, km AS km_low,
         CASE WHEN visit_reason IN ('pre_repair', 'complaint', 'intake') THEN 0
              WHEN visit_reason = 'post_repair' THEN 3 ELSE 1 END AS turn,
-        NULL::DOUBLE AS clear_km, NULL::DOUBLE AS clear_km_low, NULL::VARCHAR AS clear_origin
+        NULL::VARCHAR AS clear_origin, visit_reason, monitors_incomplete, answered,
+        is_stored_memory
     FROM unit_readings SEMI JOIN faults USING (unit_no)
     UNION ALL
-    SELECT unit_no, cleared_at, NULL, true, false,
+    SELECT unit_no, cleared_at, NULL, true, false, km_high, km_low,
         CASE WHEN cleared_at < high_at THEN 4 WHEN origin IN ('counter', 'vanished') THEN -1
              ELSE 2 END,
-        km_high, km_low, origin
+        origin, NULL, NULL, NULL, NULL
     FROM clear_events SEMI JOIN faults USING (unit_no)
 )
 SELECT *,
@@ -27,27 +28,31 @@ WINDOW unit AS (
     ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW);
 
 CREATE OR REPLACE TEMP TABLE unit_clears AS
-SELECT unit_no, clear_no, seq, happened_at AS cleared_at, clear_km, clear_km_low, clear_origin
+SELECT unit_no, clear_no, seq, happened_at AS cleared_at, km AS clear_km, km_low AS clear_km_low,
+    clear_origin
 FROM unit_timeline WHERE is_clear;
 
 CREATE OR REPLACE TEMP TABLE readings AS
-SELECT r.unit_no, r.scan_no, r.seen_at, r.km, r.visit_reason, r.monitors_incomplete,
-    t.seq, t.clear_no, t.reading_no, c.cleared_at, c.clear_km, c.clear_km_low,
+SELECT r.unit_no, r.scan_no, r.happened_at AS seen_at, r.km, r.visit_reason,
+    r.monitors_incomplete, r.seq, r.clear_no, r.reading_no,
+    c.cleared_at, c.clear_km, c.clear_km_low,
     -- readings of stored memory at even places, active-only ones between them: a code is gone
     -- between two places when a stored reading lies strictly between
-    CASE WHEN t.is_stored_reading THEN 2 * t.reading_no ELSE 2 * t.reading_no + 1 END AS place,
+    CASE WHEN r.is_stored_reading THEN 2 * r.reading_no ELSE 2 * r.reading_no + 1 END AS place,
     r.km - c.clear_km AS cleared_km_ago,
     -- why the absence of any code proves nothing in this reading; NULL when it may
     CASE
         WHEN NOT r.answered THEN 'the control unit did not answer'
         WHEN NOT r.is_stored_memory THEN 'active codes only: absence proves nothing'
         WHEN r.km IS NULL THEN 'the distance at this scan is not known'
-        WHEN t.clear_no > 0 AND c.clear_km IS NULL
+        WHEN r.clear_no > 0 AND c.clear_km IS NULL
             THEN 'the distance since the last clear is not known'
     END AS why_blind
-FROM unit_readings r
-JOIN unit_timeline t ON t.unit_no = r.unit_no AND t.scan_no = r.scan_no
-LEFT JOIN unit_clears c ON c.unit_no = r.unit_no AND c.clear_no = t.clear_no;
+FROM unit_timeline r
+LEFT JOIN unit_clears c ON c.unit_no = r.unit_no AND c.clear_no = r.clear_no
+WHERE NOT r.is_clear;
+
+DROP TABLE unit_timeline;
 
 -- Why a reading without a code is no evidence that its fault is gone; NULL when it is.  Where
 -- readiness is known it decides; otherwise the family's distance since the clear.

@@ -120,6 +120,7 @@ WITH cleared AS (
     WHERE c.latest = 1
 )
 SELECT s.*,
+    row_number() OVER (ORDER BY s.vehicle_no, s.attempted_at, s.fault_no, s.visit_no) AS fix_no,
     'A' || left(md5(concat_ws('|', b.vehicle_id, u.ecu, s.code, s.kind,
         coalesce(s.repair_id, strftime(s.attempted_at, '%Y-%m-%d %H:%M')))), 10) AS attempt_id,
     row_number() OVER fault AS attempt_no,

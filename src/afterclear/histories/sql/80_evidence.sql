@@ -2,15 +2,16 @@
 -- and what may be concluded from it.
 CREATE OR REPLACE TEMP TABLE findings AS
 WITH later AS (
-    SELECT a.attempt_id, a.attempted_at, a.attempted_km, f.monitor, f.min_clean_km,
+    SELECT a.fix_no, a.attempted_at, a.attempted_km,
         r.scan_no, r.seq, r.seen_at, r.km, r.cleared_at, r.clear_km, r.clear_km_low,
-        r.why_blind, r.monitors_incomplete, r.cleared_km_ago, s.presence, s.told_km,
-        coalesce(h.is_fault, false) AS is_fault,
+        s.presence, s.told_km, coalesce(h.is_fault, false) AS is_fault,
         -- a run that began before the work and was never broken: the code was never gone
         coalesce(h.run_first_seq <= a.start_seq, false) AS never_gone,
         a.own_clear_no IS NOT NULL OR r.visit_reason = 'post_repair' AS after_work,
         r.seen_at <= a.attempted_at + getvariable('visit')
-            AND coalesce(r.km - a.attempted_km <= getvariable('visit_km'), true) AS same_visit
+            AND coalesce(r.km - a.attempted_km <= getvariable('visit_km'), true) AS same_visit,
+        why_no_evidence(r.why_blind, r.monitors_incomplete, r.cleared_km_ago, f.monitor,
+            f.min_clean_km) AS why_none
     FROM attempts a
     JOIN faults f USING (fault_no)
     JOIN readings r ON r.unit_no = a.unit_no AND r.seq > a.start_seq
@@ -22,36 +23,39 @@ WITH later AS (
         AND r.seen_at <= a.attempted_at + getvariable('visit'))
 ), judged AS (
     SELECT *,
-        CASE
-            WHEN is_fault AND same_visit AND NOT after_work
-                THEN ['no_evidence', 'same visit, and no clear is known yet']
-            WHEN is_fault AND same_visit
-                THEN ['stayed', 'still there in the same visit, after the work']
-            WHEN is_fault AND never_gone
-                THEN ['stayed', 'still there, and neither a clear nor a scan without it since']
-            WHEN is_fault THEN ['returned', 'shows the code again']
-            WHEN presence = 'sign' THEN ['sign', 'pending once: a sign, not a return']
-            WHEN presence = 'not_tested'
-                THEN ['no_evidence', 'its test has not completed since the clear']
-            WHEN presence = 'permanent'
-                THEN ['no_evidence', 'a permanent code alone outlives a clear: no return']
-            WHEN same_visit THEN ['no_evidence', 'same visit: nothing was driven yet']
-            ELSE coalesce(
-                ['no_evidence'] || nullif([why_no_evidence(why_blind, monitors_incomplete,
-                    cleared_km_ago, monitor, min_clean_km)], [NULL]),
-                ['clean', 'read, and without the code'])
-        END AS verdict
+        CASE WHEN is_fault AND same_visit AND NOT after_work THEN 'no_evidence'
+             WHEN is_fault AND (same_visit OR never_gone) THEN 'stayed'
+             WHEN is_fault THEN 'returned'
+             WHEN presence = 'sign' THEN 'sign'
+             WHEN presence IN ('not_tested', 'permanent') OR same_visit THEN 'no_evidence'
+             WHEN why_none IS NOT NULL THEN 'no_evidence'
+             ELSE 'clean' END AS finding
     FROM later
+    QUALIFY seq <= coalesce(min(seq) FILTER (finding IN ('returned', 'stayed'))
+        OVER (PARTITION BY fix_no), seq)
 )
-SELECT * EXCLUDE (verdict), verdict[1] AS finding, verdict[2] AS why
-FROM judged
-QUALIFY seq <= coalesce(min(seq) FILTER (verdict[1] IN ('returned', 'stayed'))
-    OVER (PARTITION BY attempt_id), seq);
+SELECT *,
+    CASE finding
+        WHEN 'clean' THEN 'read, and without the code'
+        WHEN 'returned' THEN 'shows the code again'
+        WHEN 'sign' THEN 'pending once: a sign, not a return'
+        WHEN 'stayed' THEN
+            CASE WHEN same_visit THEN 'still there in the same visit, after the work'
+                 ELSE 'still there, and neither a clear nor a scan without it since' END
+        ELSE
+            CASE WHEN is_fault THEN 'same visit, and no clear is known yet'
+                 WHEN presence = 'not_tested' THEN 'its test has not completed since the clear'
+                 WHEN presence = 'permanent'
+                     THEN 'a permanent code alone outlives a clear: no return'
+                 WHEN same_visit THEN 'same visit: nothing was driven yet'
+                 ELSE why_none END
+    END AS why
+FROM judged;
 
 -- A clean reading looks back to the last clear of its unit; stretches are counted once.
 CREATE OR REPLACE TEMP TABLE evidence AS
 WITH stretches AS (
-    SELECT attempt_id, scan_no, seq, seen_at, km, finding, why, told_km,
+    SELECT fix_no, scan_no, seq, seen_at, km, finding, why, told_km,
         greatest(attempted_km, clear_km,
             max(km) FILTER (finding = 'clean') OVER before) AS from_km,
         -- a return may have begun at the near end of an inferred clear's interval
@@ -60,10 +64,10 @@ WITH stretches AS (
         greatest(attempted_at, cleared_at,
             max(seen_at) FILTER (finding = 'clean') OVER before) AS from_at
     FROM findings
-    WINDOW before AS (PARTITION BY attempt_id ORDER BY seq
+    WINDOW before AS (PARTITION BY fix_no ORDER BY seq
         ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
 )
-SELECT attempt_id, scan_no, seq, seen_at, km, finding, why,
+SELECT fix_no, scan_no, seq, seen_at, km, finding, why,
     CASE WHEN finding = 'clean' THEN least(from_km, km) END AS stretch_from_km,
     CASE WHEN finding = 'clean' THEN km END AS stretch_to_km,
     CASE WHEN finding = 'clean'
@@ -75,10 +79,11 @@ SELECT attempt_id, scan_no, seq, seen_at, km, finding, why,
         END AS unwatched_km
 FROM stretches;
 
+-- (rounded: a sum's last bits depend on the order in which the database adds)
 CREATE OR REPLACE TEMP TABLE attempt_windows AS
-SELECT attempt_id,
-    coalesce(sum(stretch_to_km - stretch_from_km), 0) AS clean_km,
-    coalesce(sum(stretch_days), 0) AS clean_days,
+SELECT fix_no,
+    round(coalesce(sum(stretch_to_km - stretch_from_km), 0), 6) AS clean_km,
+    round(coalesce(sum(stretch_days), 0), 9) AS clean_days,
     bool_or(finding IN ('returned', 'stayed')) AS returned,
     bool_or(finding = 'stayed') AS stayed,
     max(unwatched_km) AS unwatched_km,
@@ -87,16 +92,16 @@ SELECT attempt_id,
     max(seen_at) FILTER (finding = 'clean') AS last_clean_at,
     max_by(scan_no, seq) FILTER (finding = 'clean') AS last_clean_scan_no,
     count(*) FILTER (finding IN ('clean', 'returned', 'stayed')) AS scans_used
-FROM evidence GROUP BY attempt_id;
+FROM evidence GROUP BY fix_no;
 
 -- Another code of the same component, first seen while the attempt was being watched.
 CREATE OR REPLACE TEMP TABLE related AS
-SELECT a.attempt_id, min_by(e.code, (e.first_seen_at, e.code)) AS related_code
+SELECT a.fix_no, min_by(e.code, (e.first_seen_at, e.code)) AS related_code
 FROM attempts a
 JOIN episodes e ON e.vehicle_no = a.vehicle_no AND e.family = a.family AND e.code <> a.code
     AND e.first_seen_at > a.attempted_at + getvariable('visit')
     AND (a.ended_at IS NULL OR e.first_seen_at <= a.ended_at)
-GROUP BY a.attempt_id;
+GROUP BY a.fix_no;
 
 -- What the pooled model needs of a fleet that was never worked on: how often a fault begins
 -- between a clean reading and the next one, and how far units were watched in all.

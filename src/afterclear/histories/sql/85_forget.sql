@@ -1,5 +1,5 @@
 -- Take what was known of the bucket's vehicles out of the store.
-DELETE FROM store.odometer WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
+DELETE FROM store.other_readings WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.other_moments WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.vehicle_clocks WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.looks WHERE scan_no IN (
@@ -9,7 +9,9 @@ DELETE FROM store.known_units WHERE vehicle_id IN (SELECT vehicle_id FROM bucket
 DELETE FROM store.sightings WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.clear_events WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.episodes WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
+DELETE FROM store.evidence_steps WHERE fix_no IN (
+    SELECT fix_no FROM store.attempts JOIN bucket USING (vehicle_id));
 DELETE FROM store.attempts WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
-DELETE FROM store.evidence WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.onsets WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.watched WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
+DELETE FROM store.vehicle_words WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);

@@ -1,6 +1,9 @@
 -- Put the bucket's vehicles into the store, with names for numbers.
-INSERT INTO store.odometer BY NAME
-    SELECT b.vehicle_id, o.* EXCLUDE (vehicle_no) FROM odometer o JOIN bucket b USING (vehicle_no);
+-- a plain reading of a scan is kept with the scan, below
+INSERT INTO store.other_readings BY NAME
+    SELECT b.vehicle_id, o.* EXCLUDE (vehicle_no)
+    FROM odometer o JOIN bucket b USING (vehicle_no)
+    WHERE o.origin <> 'scan' OR o.set_aside IS NOT NULL OR o.line_km IS DISTINCT FROM o.reading_km;
 INSERT INTO store.other_moments BY NAME
     SELECT b.vehicle_id, m.* EXCLUDE (vehicle_no)
     FROM moment_km m JOIN bucket b USING (vehicle_no)
@@ -13,13 +16,16 @@ INSERT INTO store.vehicle_clocks BY NAME
 -- numbers go on from the highest in the store
 SET VARIABLE last_scan_no = (SELECT coalesce(max(scan_no), 0) FROM store.scan_moments);
 SET VARIABLE last_unit_no = (SELECT coalesce(max(unit_no), 0) FROM store.known_units);
+SET VARIABLE last_fix_no = (SELECT coalesce(max(fix_no), 0) FROM store.attempts);
 INSERT INTO store.scan_moments BY NAME
     SELECT h.scan_no + getvariable('last_scan_no') AS scan_no, b.vehicle_id, h.scan_id, h.seen_at,
-        m.km, m.km_low, m.km_high, h.scan_scope, h.visit_reason
+        m.km, m.km_low, m.km_high, h.scan_scope, h.visit_reason, o.reading_km
     FROM scan_heads h
     JOIN bucket b USING (vehicle_no)
     LEFT JOIN moment_km m ON m.vehicle_no = h.vehicle_no AND m.origin = 'scan'
         AND m.origin_id = h.scan_id
+    LEFT JOIN odometer o ON o.vehicle_no = h.vehicle_no AND o.origin = 'scan'
+        AND o.origin_id = h.scan_id AND o.set_aside IS NULL AND o.line_km = o.reading_km
     ORDER BY h.scan_no;
 INSERT INTO store.known_units BY NAME
     SELECT u.unit_no + getvariable('last_unit_no') AS unit_no, b.vehicle_id, u.ecu
@@ -55,7 +61,7 @@ INSERT INTO store.episodes BY NAME
     JOIN bucket b USING (vehicle_no)
     JOIN unit_names u USING (unit_no);
 INSERT INTO store.attempts BY NAME
-    SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, a.kind,
+    SELECT a.fix_no + getvariable('last_fix_no') AS fix_no, a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, a.kind,
         a.attempt_no::INTEGER AS attempt_no,
         coalesce(lag(w.returned) OVER (PARTITION BY a.fault_no ORDER BY a.attempt_no), false)
             AS is_repeat,
@@ -69,16 +75,14 @@ INSERT INTO store.attempts BY NAME
     FROM attempts a
     LEFT JOIN jobs j USING (vehicle_no, repair_id)
     LEFT JOIN store.vehicles v ON v.vehicle_id = a.vehicle_id
-    LEFT JOIN attempt_windows w USING (attempt_id)
+    LEFT JOIN attempt_windows w USING (fix_no)
     LEFT JOIN scan_heads back ON back.scan_no = w.returned_scan_no
     LEFT JOIN scan_heads clean ON clean.scan_no = w.last_clean_scan_no
-    LEFT JOIN related r USING (attempt_id);
-INSERT INTO store.evidence BY NAME
-    SELECT e.attempt_id, b.vehicle_id, h.scan_id, e.seen_at, e.km, e.finding, e.why,
-        e.stretch_from_km, e.stretch_to_km
-    FROM evidence e
-    JOIN scan_heads h USING (scan_no)
-    JOIN bucket b USING (vehicle_no);
+    LEFT JOIN related r USING (fix_no);
+INSERT INTO store.evidence_steps BY NAME
+    SELECT e.fix_no + getvariable('last_fix_no') AS fix_no,
+        e.scan_no + getvariable('last_scan_no') AS scan_no, e.finding, e.why, e.stretch_from_km
+    FROM evidence e ORDER BY fix_no, scan_no;
 INSERT INTO store.onsets BY NAME
     SELECT b.vehicle_id, u.ecu, f.code, f.family, o.gap_km
     FROM onsets o
@@ -92,9 +96,12 @@ INSERT INTO store.watched BY NAME
     JOIN bucket b USING (vehicle_no);
 
 -- what the codes met are about, in words, for pages and lists
-DELETE FROM store.codes_met WHERE (code, family) IN (SELECT named, family FROM meanings);
-INSERT INTO store.codes_met BY NAME
-    SELECT named AS code, family, min(label) AS family_label, min(meaning) AS meaning,
-        bool_and(certain) AS certain
-    FROM meanings GROUP BY named, family;
+INSERT INTO store.vehicle_words BY NAME
+    SELECT b.vehicle_id, m.named AS code, m.family, min(m.label) AS family_label,
+        min(m.meaning) AS meaning, bool_and(m.certain) AS certain
+    FROM told_codes c
+    JOIN meanings m ON m.make IS NOT DISTINCT FROM c.make AND m.ecu = c.ecu AND m.code = c.code
+        AND m.description IS NOT DISTINCT FROM c.description
+    JOIN bucket b USING (vehicle_no)
+    GROUP BY b.vehicle_id, m.named, m.family;
 DELETE FROM store.stale_vehicles WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
