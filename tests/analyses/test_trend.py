@@ -219,6 +219,13 @@ def test_alike_vehicles_have_the_pooled_shape() -> None:
     assert np.isnan(nothing.mean).all()
 
 
+def test_events_where_watching_ended_have_no_shape() -> None:
+    """Every event of the fleet at its vehicle's last reading: the likelihood has no maximum."""
+    data = watched(np.array([50.0, 70.0]), np.array([0, 1]), np.array([50.0, 70.0]), group=[0, 1])
+    assert np.isnan(shrunken_shapes(data).mean).all()
+    assert trend_verdicts(data).trend.tolist() == ["too_few", "too_few"]
+
+
 def test_more_wear_never_lowers_the_shrunken_shape() -> None:
     rng = np.random.default_rng(85)
     group = np.repeat(np.arange(100), 6)

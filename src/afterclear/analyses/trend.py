@@ -163,13 +163,14 @@ def shrunken_shapes(data: Watched) -> ShrunkenShapes:
 
     Given n, the likelihood of a shape is ``shape ** n exp(-shape s)``, ``s = sum ln(1 /
     place)``; a and b maximise the product of its integrals over the groups.  A group without
-    events has the fleet's mean.
+    events has the fleet's mean.  nan: no event at all, or all of them where watching ended, of
+    which no finite shape is the likeliest.
     """
     n = data.n_events.astype(np.float64)
     length = (data.exit - data.entry)[data.event_unit]
     place = (data.event - data.entry[data.event_unit]) / length
     s = group_sums(-np.log(place), data.event_group, data.n_groups)
-    if not n.any():
+    if not s.any():
         nothing = np.full(data.n_groups, np.nan)
         return ShrunkenShapes(np.nan, np.nan, np.nan, nothing, nothing)
     pooled = float(n.sum() / s.sum())
