@@ -84,14 +84,20 @@ def merge(con: DuckDBPyConnection, table: Table, load_id: int) -> Merge:
 
 
 def _find_suspects(con: DuckDBPyConnection, table: Table) -> int:
-    entity = entity_hash(table)
+    entity = ", ".join(_ENTITY[table.name])
+    # the file's scans are looked up while the store streams past: the store may be far larger
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE known AS
+            SELECT {entity} FROM (SELECT DISTINCT {entity} FROM staged WHERE fault IS NULL)
+            SEMI JOIN {table.name} USING ({entity})"""
+    )
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE suspects AS
             SELECT {key_hash(table)} AS key_hash FROM staged WHERE fault IS NULL
             GROUP BY key_hash HAVING count(*) > 1
             UNION
-            SELECT {key_hash(table)} FROM staged
-            WHERE fault IS NULL AND {entity} IN (SELECT {entity} FROM {table.name})"""
+            SELECT {key_hash(table)} FROM staged SEMI JOIN known USING ({entity})
+            WHERE fault IS NULL"""
     )
     return scalar(
         con,
@@ -119,11 +125,12 @@ def _merge_suspects(con: DuckDBPyConnection, table: Table, load_id: int) -> tupl
 def _take_turn(con: DuckDBPyConnection, table: Table, load_id: int, turn: int) -> tuple[int, int]:
     """Merge rows that all have different keys; return (rows stored, of them corrections)."""
     columns = stored_columns(table)
-    entity = entity_hash(table)
+    entity = ", ".join(_ENTITY[table.name])
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE current_rows AS
             SELECT *, {_key(table)} AS key_json, rowid AS place FROM {table.name}
-            WHERE {entity} IN (SELECT {entity} FROM candidates WHERE turn = {turn})"""
+            SEMI JOIN (SELECT DISTINCT {entity} FROM candidates WHERE turn = {turn})
+                USING ({entity})"""
     )
     values = ", ".join(f"{_value(table, n)} AS {n}" for n in columns)
     con.execute(
