@@ -81,6 +81,11 @@ class Digest(_Section):
     title: str = Field("Fleet", max_length=80, description="Name at the top of every page.")
     language: Literal["en", "de"] = Field("en", description="Language of the pages: en or de.")
     zone: str = Field("UTC", description="Time zone of the dates on pages.")
+    vehicle_pages: Literal["all", "named"] = Field(
+        "all",
+        description="Write a page of all vehicles, or only of those the fleet, garage or stock "
+        "page names.",
+    )
 
     @field_validator("zone")
     @classmethod

@@ -34,13 +34,15 @@ def test_every_page_with_findings_is_valid_html(pages: dict[str, str]) -> None:
 
 def test_the_ranked_list_is_the_analysis_s_own(model: DigestModel) -> None:
     assert model.fleet is not None
-    listed = [(item.vehicle.vehicle_id, item.action, item.safety) for item in model.fleet.work]
+    listed = [
+        (item.vehicle.vehicle_id, item.action, item.safety) for item in model.fleet.work.shown
+    ]
     assert listed == [
         ("BUS-07", "bring_in", True),
         ("HX-211", "bring_in", False),
         ("VAN-40", "scan", True),
     ]
-    assert [c.title for c in model.fleet.work[0].cautions] == []  # those here go by family
+    assert [c.title for c in model.fleet.work.shown[0].cautions] == []  # those here go by family
     assert model.fleet.n_set_aside == 1
 
 

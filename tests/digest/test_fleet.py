@@ -9,7 +9,7 @@ import pytest
 from afterclear.digest.build import build_digest
 from afterclear.digest.cells import Dash
 from afterclear.digest.fleet_model import FleetPage
-from afterclear.digest.model import Changes, LoadLine, SetAside, Tally
+from afterclear.digest.model import ChangeList, Changes, LoadLine, SetAside, Tally
 from tests.digest.fleet_fixture import AS_OF, BEFORE, fleet, frames_of
 from tests.digest.story import Story, Try, vehicle
 
@@ -26,7 +26,7 @@ def plain(text: str) -> str:
 
 
 def test_safety_comes_first_then_come_backs_then_faults_nobody_worked_on(page: FleetPage) -> None:
-    assert [(item.vehicle.vehicle_id, item.action, item.safety) for item in page.work] == [
+    assert [(item.vehicle.vehicle_id, item.action, item.safety) for item in page.work.shown] == [
         ("BUS-07", "bring_in", True),
         ("BUS-12", "bring_in", True),
         ("HX-217", "bring_in", False),
@@ -40,7 +40,7 @@ def test_safety_comes_first_then_come_backs_then_faults_nobody_worked_on(page: F
 
 
 def test_each_vehicle_on_the_list_says_why(page: FleetPage) -> None:
-    because = {item.vehicle.vehicle_id: plain(item.reasons[0].sentence) for item in page.work}
+    because = {item.vehicle.vehicle_id: plain(item.reasons[0].sentence) for item in page.work.shown}
     assert because == {
         "BUS-07": "came back between 3,360 and 9,360 km after the repair of 22 Feb 2025; "
         "last seen on 30 May 2025",
@@ -60,7 +60,9 @@ def test_each_vehicle_on_the_list_says_why(page: FleetPage) -> None:
 
 
 def test_cautions_stand_with_the_faults_they_are_about(page: FleetPage) -> None:
-    titles = {i.vehicle.vehicle_id: [c.title for c in i.cautions] for i in page.work if i.cautions}
+    titles = {
+        i.vehicle.vehicle_id: [c.title for c in i.cautions] for i in page.work.shown if i.cautions
+    }
     assert titles == {
         "BUS-07": ["Brakes"],
         "BUS-12": ["Steering"],
@@ -70,12 +72,13 @@ def test_cautions_stand_with_the_faults_they_are_about(page: FleetPage) -> None:
 
 
 def test_a_sold_vehicle_is_nobodys_work(page: FleetPage) -> None:
-    assert "VAN-45" not in {item.vehicle.vehicle_id for item in page.work}
+    assert "VAN-45" not in {item.vehicle.vehicle_id for item in page.work.shown}
 
 
 def names(changes: object) -> list[tuple[str, str]]:
-    assert isinstance(changes, tuple)
-    return [(change.vehicle.vehicle_id, change.fault.code) for change in changes]
+    assert isinstance(changes, ChangeList)
+    assert changes.n == len(changes.shown)
+    return [(change.vehicle.vehicle_id, change.fault.code) for change in changes.shown]
 
 
 def test_what_changed_since_the_digest_before(page: FleetPage) -> None:
@@ -103,7 +106,8 @@ def test_the_same_digest_again_has_no_changes() -> None:
     frames = fleet()
     same = frames.attempts.select("attempt_id", "outcome")
     changes = build_digest(replace(frames, previous=same, previous_at=AS_OF)).fleet.changes
-    assert changes == Changes(AS_OF, (), (), (), ())
+    none = ChangeList((), 0)
+    assert changes == Changes(AS_OF, none, none, none, none)
 
 
 def test_attempts_are_counted_by_kind_and_verdict(page: FleetPage) -> None:
@@ -119,9 +123,10 @@ def test_come_backs_of_the_last_year_are_listed_present_ones_first(page: FleetPa
         ("BUS-07/1", True),
         ("HX-211/2", True),
         ("HX-217/2", True),
-        ("HX-211/1", False),
-        ("HX-217/1", False),
     ]
+    again = [(view.row.attempt_id, view.present) for view in page.failed_again]
+    assert again == [("HX-211/1", False), ("HX-217/1", False)]
+    assert (page.n_failed, page.n_failed_again) == (3, 2)
     assert page.n_failed_before == 0
 
 
@@ -215,7 +220,7 @@ def test_what_could_not_be_used_is_said(page: FleetPage) -> None:
 
 def test_an_empty_store_makes_an_empty_page_not_an_error() -> None:
     model = build_digest(frames_of([]))
-    assert model.fleet.work == ()
+    assert model.fleet.work.shown == ()
     assert model.index.vehicles == ()
     assert len(model.vehicles) == 0
 

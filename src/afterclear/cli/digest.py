@@ -16,22 +16,30 @@ from afterclear.runs.pages import DigestAsked, chosen_audiences, digest_again, m
 @click.option("--pdf", is_flag=True, help="Print each as a PDF too; needs Chromium.")
 @click.option("--public", is_flag=True, help="Without personal data, under reports/public.")
 @click.option(
+    "--vehicles",
+    type=click.Choice(["all", "named"]),
+    help="Pages of all vehicles, or of those a page names (default: as in the config).",
+)
+@click.option(
     "--again", type=int, metavar="N", help="Make digest N again and compare it byte by byte."
 )
 @with_app
 def command(app: App, /, **asked: Any) -> None:  # noqa: ANN401  (click's own)
-    """Write the digests and a page per vehicle under reports/."""
+    """Write the digests and pages of vehicles under reports/."""
     if asked["again"] is not None:
         _again(app, asked["again"])
         return
     wanted = DigestAsked(
-        audiences=chosen_audiences(asked["audiences"]), public=asked["public"], pdf=asked["pdf"]
+        audiences=chosen_audiences(asked["audiences"]),
+        public=asked["public"],
+        pdf=asked["pdf"],
+        vehicle_pages=asked["vehicles"],
     )
     report, model = make_digest(app, wanted)
     for paper in report.papers:
         click.echo(f"Printed {paper}")
     if report.n_removed:
-        click.echo(f"{report.n_removed} pages of vehicles that are no longer there removed.")
+        click.echo(f"{report.n_removed} pages of vehicles that have none any more removed.")
     click.echo(f"{report.n_pages} pages written as digest {report.digest_id}. Open {report.index}")
     if asked["email"]:
         codes = [tell_sent(send_digest(app, report, model)), tell_sent(send_urgent(app, model))]

@@ -3,12 +3,14 @@
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
 import polars as pl
 
 from afterclear.digest import names
 from afterclear.digest.cells import Cells, Dash
-from afterclear.digest.frames import Caution, DigestSettings, HistoryFrames
+from afterclear.digest.finding_rows import Recurring
+from afterclear.digest.frames import FRAME_ROWS, Caution, DigestSettings
 from afterclear.digest.language import mark
 from afterclear.digest.mileage import (
     Limits,
@@ -69,9 +71,32 @@ class VehicleRows:
     odometer: list[OdometerReading]
 
 
+# the order a vehicle's rows are handed out in
+_ORDERS: dict[str, tuple[str, ...]] = {
+    "vehicles": ("vehicle_id",),
+    "attempts": ("attempted_at", "attempt_id"),
+    "evidence": ("seen_at", "scan_id"),
+    "episodes": ("onset_high_at", "ecu", "code"),
+    "observations": ("seen_at", "scan_id", "ecu"),
+    "sightings": ("seen_at", "scan_id", "code"),
+    "clear_events": ("cleared_at", "ecu"),
+    "repairs": ("repaired_at", "repair_id", "part_number"),
+    "odometer": ("read_at", "reading_km"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """What is to be said about one vehicle's faults and fixes."""
+
+    ref: VehicleRef
+    attempts: tuple[AttemptView, ...]  # in order of time
+    present: tuple[PresentFault, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """What is to be said about one vehicle's faults and fixes."""
+    """... and with it what its page tells of its mileage and scans."""
 
     ref: VehicleRef
     attempts: tuple[AttemptView, ...]  # in order of time
@@ -83,88 +108,75 @@ class Assessment:
 
 
 class FleetRows:
-    """The frames, handed out one vehicle at a time in order of vehicle_id."""
+    """Some vehicles' rows, handed out one vehicle at a time in the order asked for.
 
-    def __init__(self, frames: HistoryFrames) -> None:
-        owners = frames.attempts.select("attempt_id", "vehicle_id")
-        evidence = frames.evidence.join(owners, on="attempt_id").sort("seen_at", "scan_id")
-        self._vehicles = RowsByVehicle(frames.vehicles, Vehicle)
-        self._attempts = RowsByVehicle(frames.attempts.sort("attempted_at", "attempt_id"), Attempt)
-        self._evidence = RowsByVehicle(evidence, Evidence)
-        self._episodes = RowsByVehicle(
-            frames.episodes.sort("onset_high_at", "ecu", "code"), Episode
-        )
-        self._observations = RowsByVehicle(
-            frames.observations.sort("seen_at", "scan_id", "ecu"), Observation
-        )
-        self._sightings = RowsByVehicle(
-            frames.sightings.sort("seen_at", "scan_id", "code"), Sighting
-        )
-        self._clears = RowsByVehicle(frames.clear_events.sort("cleared_at", "ecu"), ClearEvent)
-        self._repairs = RowsByVehicle(
-            frames.repairs.sort("repaired_at", "repair_id", "part_number"), Repair
-        )
-        self._odometer = RowsByVehicle(
-            frames.odometer.sort("read_at", "reading_km"), OdometerReading
-        )
-        # a vehicle met in scans only has rows too
-        self.vehicle_ids = tuple(
-            sorted(
-                self._vehicles.vehicle_ids()
-                | self._attempts.vehicle_ids()
-                | self._episodes.vehicle_ids()
-                | self._observations.vehicle_ids()
-                | self._repairs.vehicle_ids()
-                | self._clears.vehicle_ids()
-                | self._odometer.vehicle_ids()
-            )
-        )
+    ``tables``: frames by name, as ``Details`` gives them; of one that is not there no vehicle
+    has a row.
+    """
+
+    def __init__(self, tables: Mapping[str, pl.DataFrame], vehicle_ids: Iterable[str]) -> None:
+        self.vehicle_ids = tuple(vehicle_ids)
+        self._rows: dict[str, RowsByVehicle[Any]] = {
+            name: RowsByVehicle(tables[name].sort(_ORDERS[name], maintain_order=True), kind)
+            for name, kind in FRAME_ROWS.items()
+            if name in tables
+        }
 
     def __iter__(self) -> Iterator[VehicleRows]:
         """Yield every vehicle's rows."""
         return (self.read(vehicle_id) for vehicle_id in self.vehicle_ids)
 
-    def read(self, vehicle_id: str, *, judged_only: bool = False) -> VehicleRows:
-        """Read one vehicle's rows; ``judged_only`` leaves out codes, clears and repairs."""
+    def read(self, vehicle_id: str) -> VehicleRows:
+        """Read one vehicle's rows; a vehicle met in scans only has rows too."""
+
+        def own(name: str) -> list[Any]:
+            return self._rows[name].read(vehicle_id) if name in self._rows else []
+
         evidence: dict[str, list[Evidence]] = {}
-        for row in self._evidence.read(vehicle_id):
+        for row in own("evidence"):
             evidence.setdefault(row.attempt_id, []).append(row)
-        found = self._vehicles.read(vehicle_id)
+        found = own("vehicles")
         return VehicleRows(
             vehicle=found[0] if found else Vehicle(vehicle_id),
-            attempts=self._attempts.read(vehicle_id),
+            attempts=own("attempts"),
             evidence=evidence,
-            episodes=self._episodes.read(vehicle_id),
-            observations=self._observations.read(vehicle_id),
-            sightings=[] if judged_only else self._sightings.read(vehicle_id),
-            clears=[] if judged_only else self._clears.read(vehicle_id),
-            repairs=[] if judged_only else self._repairs.read(vehicle_id),
-            odometer=self._odometer.read(vehicle_id),
+            episodes=own("episodes"),
+            observations=own("observations"),
+            sightings=own("sightings"),
+            clears=own("clear_events"),
+            repairs=own("repairs"),
+            odometer=own("odometer"),
         )
 
 
 def assess_vehicle(rows: VehicleRows, setting: Setting) -> Assessment:
     """Say what is to be said about one vehicle's faults and fixes."""
-    ref = vehicle_ref(rows.vehicle)
     line = odometer_line(rows.odometer)
     reckoned = not line.at
     if reckoned:
         line = reckoned_line(rows.observations)
     limits = setting.settings
     usual = usual_mileage(line, limits.usual_window_days, limits.usual_min_days, setting.cells)
-    open_episodes = [episode for episode in rows.episodes if episode.ended_by == "open"]
-    views = tuple(_view(attempt, rows, ref, setting, usual) for attempt in rows.attempts)
-    views = tuple(_with_presence(view, open_episodes) for view in views)
     read_at = [row.seen_at for row in rows.observations if row.ecu is not None]
+    faults = assess_faults(rows, usual, setting)
     return Assessment(
-        ref=ref,
-        attempts=views,
-        present=tuple(_present(e, views, setting) for e in open_episodes),
+        ref=faults.ref,
+        attempts=faults.attempts,
+        present=faults.present,
         line=line,
         reckoned=reckoned,
         usual=usual,
         last_scan_at=max(read_at, default=None),
     )
+
+
+def assess_faults(rows: VehicleRows, usual: Usual | Dash, setting: Setting) -> Faults:
+    """Say what is to be said where the usual mileage is known; needs no scans, no odometer."""
+    ref = vehicle_ref(rows.vehicle)
+    open_episodes = [episode for episode in rows.episodes if episode.ended_by == "open"]
+    views = tuple(_view(attempt, rows, ref, setting, usual) for attempt in rows.attempts)
+    views = tuple(_with_presence(view, open_episodes) for view in views)
+    return Faults(ref, views, tuple(_present(e, views, setting) for e in open_episodes))
 
 
 def vehicle_ref(vehicle: Vehicle) -> VehicleRef:
@@ -181,10 +193,15 @@ def vehicle_ref(vehicle: Vehicle) -> VehicleRef:
     )
 
 
-def fault_of(row: Attempt | Episode, setting: Setting) -> Fault:
+def fault_of(row: Attempt | Episode | Recurring, setting: Setting) -> Fault:
     """Say what a code is about, with its cautions: its own first, else its family's."""
-    cautions = setting.cautions.get(row.code) or setting.cautions.get(row.family or "", ())
-    return Fault(row.ecu, row.code, row.meaning, row.family_label, tuple(cautions))
+    cautions = cautions_for(row.code, row.family, setting)
+    return Fault(row.ecu, row.code, row.meaning, row.family_label, cautions)
+
+
+def cautions_for(code: str, family: str | None, setting: Setting) -> tuple[Caution, ...]:
+    """Give a code's own cautions, else its family's."""
+    return tuple(setting.cautions.get(code) or setting.cautions.get(family or "", ()))
 
 
 def cautions_of(faults: Iterable[Fault]) -> tuple[Caution, ...]:
@@ -268,13 +285,3 @@ def _present(episode: Episode, views: tuple[AttemptView, ...], setting: Setting)
         n_scans=episode.n_scans,
         failed=failed[-1] if failed else None,
     )
-
-
-def scan_counts(observations: pl.DataFrame) -> tuple[int, int]:
-    """Count scans that read a control unit, and how many of them were partial."""
-    scans = (
-        observations.filter(pl.col("ecu").is_not_null())
-        .group_by("vehicle_id", "scan_id")
-        .agg((pl.col("scan_scope") == "partial").any().alias("partial"))
-    )
-    return scans.height, int(scans["partial"].sum() or 0)

@@ -1,49 +1,117 @@
 """Frames of results -> the model of a whole digest.  Pure: no file, no clock."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import timedelta
+
+import polars as pl
 
 from afterclear import __version__
-from afterclear.digest.assess import Assessment, FleetRows, Setting, assess_vehicle
+from afterclear.digest import names
+from afterclear.digest.assess import Faults, FleetRows, Setting, assess_vehicle
+from afterclear.digest.basis import Basis, read_basis, read_faults
 from afterclear.digest.cells import Cells
-from afterclear.digest.findings import Findings, read_findings
-from afterclear.digest.fleet import build_fleet_page, returned_at
+from afterclear.digest.fault_findings import fault_findings
+from afterclear.digest.findings import (
+    NOTHING_FOUND,
+    Findings,
+    VehicleFindings,
+    read_findings,
+    vehicle_findings,
+)
+from afterclear.digest.fleet import build_fleet_page
 from afterclear.digest.fleet_model import FleetPage
-from afterclear.digest.frames import HistoryFrames, check_frames
+from afterclear.digest.frames import (
+    CHUNK,
+    FRAME_ROWS,
+    VEHICLE_FINDINGS,
+    Details,
+    FleetFrames,
+    HistoryFrames,
+    in_chunks,
+)
 from afterclear.digest.garage import build_garage_page
 from afterclear.digest.garage_model import GaragePage
-from afterclear.digest.model import AttemptView, IndexPage, PageHead, VehicleLine
-from afterclear.digest.stock import StockPage, build_stock_page
+from afterclear.digest.model import AttemptView, IndexPage, ListPage, PageHead, VehicleList
+from afterclear.digest.named import named_vehicles
+from afterclear.digest.ranked import Work, ranked_work, unranked_work
+from afterclear.digest.stock import (
+    StockDetails,
+    StockPage,
+    build_stock_page,
+    cautions_of_vehicle,
+    shown_stock,
+)
+from afterclear.digest.summary import details_of, fleet_frames
 from afterclear.digest.vehicle import build_vehicle_page
 from afterclear.digest.vehicle_model import VehiclePage
+from afterclear.digest.worklist import work_of, work_order
+
+# what a vehicle's own page is made from
+PAGE_TABLES = (*FRAME_ROWS, *VEHICLE_FINDINGS)
+LIST = 2_000  # vehicles one page lists; a larger fleet's index has several behind it
+
+
+@dataclass(frozen=True)
+class VehicleChunk:
+    """Some vehicles' rows, and with what their pages are made: what one worker needs."""
+
+    vehicle_ids: tuple[str, ...]
+    tables: Mapping[str, pl.DataFrame]
+    setting: Setting
+    head: PageHead
+    ranked: bool  # what to do is the analysis's own list
+
+    def pages(self) -> Iterator[VehiclePage]:
+        """Yield every page in the order of the vehicles."""
+        found = vehicle_findings(self.tables)
+        for rows in FleetRows(self.tables, self.vehicle_ids):
+            own = found.get(rows.vehicle.vehicle_id, NOTHING_FOUND)
+            assessment = assess_vehicle(rows, self.setting)
+            yield build_vehicle_page(
+                rows, assessment, self.setting, self.head, own, ranked=self.ranked
+            )
 
 
 @dataclass(frozen=True)
 class VehiclePages:
     """The vehicles' pages, each made when it is asked for, so that few live at once."""
 
-    rows: FleetRows
+    vehicle_ids: tuple[str, ...]
+    details: Details
     setting: Setting
     head: PageHead
-    findings: Findings
+    ranked: bool
 
     def __len__(self) -> int:
-        return len(self.rows.vehicle_ids)
+        return len(self.vehicle_ids)
+
+    def chunks(self) -> Iterator[VehicleChunk]:
+        """Yield the vehicles' rows, so many vehicles at a time, in order of vehicle_id."""
+        for start in range(0, len(self.vehicle_ids), CHUNK):
+            own = self.vehicle_ids[start : start + CHUNK]
+            tables = self.details(own, PAGE_TABLES)
+            yield VehicleChunk(own, tables, self.setting, self.head, self.ranked)
 
     def __iter__(self) -> Iterator[VehiclePage]:
         """Yield every page in order of vehicle_id."""
-        for rows in self.rows:
-            assessment = assess_vehicle(rows, self.setting)
-            own = self.findings.of(rows.vehicle.vehicle_id)
-            yield build_vehicle_page(
-                rows,
-                assessment,
-                self.setting,
-                self.head,
-                own,
-                ranked="worklist" in self.findings.judged,
-            )
+        for chunk in self.chunks():
+            yield from chunk.pages()
+
+
+@dataclass(frozen=True)
+class ListPages:
+    """The pages that list a fleet too large for one, each made when it is asked for."""
+
+    lists: tuple[VehicleList, ...]
+    basis: Basis
+
+    def __iter__(self) -> Iterator[ListPage]:
+        """Yield them in order of vehicle_id."""
+        start = 0
+        for own in self.lists:
+            ids = self.basis.roster.vehicle_ids[start : start + own.n]
+            yield ListPage(self.basis.head, own, tuple(self.basis.roster.lines(ids)))
+            start += own.n
 
 
 @dataclass(frozen=True)
@@ -55,17 +123,27 @@ class DigestModel:
     garage: GaragePage | None
     stock: StockPage | None
     vehicles: VehiclePages
+    lists: ListPages
     urgent: tuple[AttemptView, ...]  # fixes of safety faults that came back lately, still there
 
 
 def build_digest(frames: HistoryFrames) -> DigestModel:
-    """Work out everything a digest says.
+    """Work out everything a digest says, from every row of every vehicle.
 
     Raises:
         ValueError: a frame lacks a column its rows need.
 
     """
-    check_frames(frames)
+    return build_fleet_digest(fleet_frames(frames), details_of(frames))
+
+
+def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
+    """Work out everything a digest says; rows of single vehicles are asked for as they are needed.
+
+    Raises:
+        ValueError: a table of findings lacks a column its rows need.
+
+    """
     findings = read_findings(frames.findings)
     setting = Setting(
         as_of=frames.as_of,
@@ -74,42 +152,61 @@ def build_digest(frames: HistoryFrames) -> DigestModel:
         cautions=frames.cautions,
     )
     head = _head(frames)
-    rows = FleetRows(frames)
-    assessments = [
-        assess_vehicle(rows.read(vehicle_id, judged_only=True), setting)
-        for vehicle_id in rows.vehicle_ids
-    ]
-    fleet = build_fleet_page(frames, assessments, setting, head, findings)
-    garage, stock = None, None
-    if "garage" in frames.audiences:
-        garage = build_garage_page(frames, assessments, findings, setting, head)
-    if "stock" in frames.audiences:
-        before = {
-            subject: word
-            for (kind, subject), word in frames.previous_marks.items()
-            if kind == "stock"
-        }
-        stock = build_stock_page(findings, assessments, before, frames.previous_at, head)
+    basis = read_basis(frames, details, setting, head)
+    work = _work(frames, findings, details, basis)
+    faults = fault_findings(findings, basis.roster, details, setting)
+    fleet = build_fleet_page(frames, basis, work, faults)
+    garage = build_garage_page(findings, basis) if "garage" in frames.audiences else None
+    stock = _stock(frames, findings, details, basis) if "stock" in frames.audiences else None
+    shown_fleet = fleet if "fleet" in frames.audiences else None
+    named = named_vehicles([p for p in (shown_fleet, garage, stock) if p], basis.roster)
+    paged = named if frames.settings.vehicle_pages == "named" else basis.roster.vehicle_ids
+    lists = _lists(basis.roster.vehicle_ids) if len(paged) == len(basis.roster) else ()
     return DigestModel(
-        index=_index(fleet, garage, stock, assessments, setting),
-        fleet=fleet if "fleet" in frames.audiences else None,
+        index=_index(basis, work, (garage, stock), named if lists else paged, lists),
+        fleet=shown_fleet,
         garage=garage,
         stock=stock,
-        vehicles=VehiclePages(rows, setting, head, findings),
-        urgent=_urgent(fleet, setting),
+        vehicles=VehiclePages(paged, details, setting, head, "worklist" in findings.judged),
+        lists=ListPages(lists, basis),
+        urgent=basis.shown(basis.choice.urgent),
     )
 
 
-def _urgent(fleet: FleetPage, setting: Setting) -> tuple[AttemptView, ...]:
-    since = setting.as_of - timedelta(days=setting.settings.urgent_days)
-    return tuple(
-        view
-        for view in fleet.failed
-        if view.fault.safety and view.present and view.current and returned_at(view) >= since
+def _work(frames: FleetFrames, findings: Findings, details: Details, basis: Basis) -> Work:
+    """Take the analysis's own list; without one, make out what open faults and fixes ask for."""
+    roster, setting = basis.roster, basis.setting
+    if "worklist" in findings.judged:
+        return ranked_work(findings.worklist, "fleet", roster, details, setting)
+    open_to = [frames.attempts["vehicle_id"], frames.open_faults["vehicle_id"]]
+    vehicles = sorted({vehicle for column in open_to for vehicle in column})
+    told = read_faults(vehicles, details, roster, setting).values()
+    items = [item for faults in told if (item := work_of(faults, setting)) is not None]
+    return unranked_work(sorted(items, key=work_order))
+
+
+def _stock(frames: FleetFrames, findings: Findings, details: Details, basis: Basis) -> StockPage:
+    shown = shown_stock(findings.stock)
+    found: dict[str, VehicleFindings] = {}
+    for tables in in_chunks(details, shown, ("stock_reasons",)):
+        found |= vehicle_findings(tables)
+    safety = {row.vehicle_id for row in findings.stock if row.safety} & set(shown)
+    faults: Mapping[str, Faults] = read_faults(sorted(safety), details, basis.roster, basis.setting)
+    told = StockDetails(
+        judged="stock" in findings.judged,
+        since=frames.previous_at,
+        reasons={
+            vehicle: tuple(sorted(own.stock_reasons, key=lambda r: r.position))
+            for vehicle, own in found.items()
+        },
+        cautions={vehicle: cautions_of_vehicle(own) for vehicle, own in faults.items()},
     )
+    marks = frames.previous_marks
+    before = {subject: word for (kind, subject), word in marks.items() if kind == "stock"}
+    return build_stock_page(findings.stock, told, before, basis.roster, basis.head)
 
 
-def _head(frames: HistoryFrames) -> PageHead:
+def _head(frames: FleetFrames) -> PageHead:
     return PageHead(
         title=frames.settings.fleet_name or "Fleet",
         fleet_name=frames.settings.fleet_name,
@@ -124,20 +221,37 @@ def _head(frames: HistoryFrames) -> PageHead:
     )
 
 
+def _lists(vehicle_ids: tuple[str, ...]) -> tuple[VehicleList, ...]:
+    """Divide a fleet too large for one page; a smaller one stands on the index itself."""
+    if len(vehicle_ids) <= LIST:
+        return ()
+    parts = [vehicle_ids[start : start + LIST] for start in range(0, len(vehicle_ids), LIST)]
+    return tuple(
+        VehicleList(names.list_page(i), part[0], part[-1], len(part))
+        for i, part in enumerate(parts, start=1)
+    )
+
+
 def _index(
-    fleet: FleetPage,
-    garage: GaragePage | None,
-    stock: StockPage | None,
-    assessments: list[Assessment],
-    setting: Setting,
+    basis: Basis,
+    work: Work,
+    others: tuple[GaragePage | None, StockPage | None],
+    listed: Collection[str],
+    lists: tuple[VehicleList, ...],
 ) -> IndexPage:
+    garage, stock = others
+    cells = basis.setting.cells
+    n_vehicles = len(basis.roster)
     return IndexPage(
-        head=fleet.head,
-        vehicles=tuple(_line(assessment) for assessment in assessments),
-        n_bring_in=sum(item.action == "bring_in" for item in fleet.work),
-        n_scan=sum(item.action == "scan" for item in fleet.work),
-        garage=_garage_line(garage, setting.cells) if garage else "",
-        stock=_stock_line(stock, setting.cells) if stock else "",
+        head=basis.head,
+        n_vehicles=n_vehicles,
+        vehicles=tuple(basis.roster.lines(listed)),
+        lists=lists,
+        n_without_page=0 if lists else n_vehicles - len(listed),
+        n_bring_in=work.n_bring_in,
+        n_scan=work.n_scan,
+        garage=_garage_line(garage, cells) if garage else "",
+        stock=_stock_line(stock, cells) if stock else "",
     )
 
 
@@ -149,25 +263,4 @@ def _garage_line(page: GaragePage, cells: Cells) -> str:
 def _stock_line(page: StockPage, cells: Cells) -> str:
     if not page.judged:
         return cells.t("stock was not judged")
-    return cells.t(
-        "{ready} ready, {rescan} to scan again, {hold} to hold back",
-        ready=len(page.ready),
-        rescan=len(page.rescan),
-        hold=len(page.hold),
-    )
-
-
-def _line(assessment: Assessment) -> VehicleLine:
-    def n(outcome: str) -> int:
-        return sum(view.row.outcome == outcome for view in assessment.attempts)
-
-    return VehicleLine(
-        vehicle=assessment.ref,
-        n_present=len(assessment.present),
-        safety=any(found.fault.safety for found in assessment.present),
-        n_held=n("held"),
-        n_on_watch=n("on_watch"),
-        n_unchecked=n("unchecked"),
-        n_came_back=n("came_back"),
-        last_scan_at=assessment.last_scan_at,
-    )
+    return cells.t("{ready} ready, {rescan} to scan again, {hold} to hold back", **page.n)

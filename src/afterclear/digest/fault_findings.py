@@ -1,15 +1,17 @@
 """Recurring codes and worsening vehicles for the fleet page.  Pure."""
 
-from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from afterclear.digest.assess import Assessment, Setting, vehicle_ref
-from afterclear.digest.cells import capital
+import polars as pl
+
+from afterclear.digest.assess import Setting, fault_of
+from afterclear.digest.choosing import MOST
 from afterclear.digest.finding_rows import Recurring, Worsening
 from afterclear.digest.findings import Findings
+from afterclear.digest.frames import Details, in_chunks
 from afterclear.digest.model import Fault, VehicleRef
-from afterclear.digest.rows import Vehicle
+from afterclear.digest.roster import Roster
+from afterclear.digest.rows import read_rows
 
 _MOST_ROWS, _MOST_COLUMNS = 15, 10
 
@@ -55,74 +57,93 @@ class FaultFindings:
 
     judged: bool
     recurring: tuple[RecurringView, ...]  # flagged ones, surest first
+    n_recurring: int  # flagged in all
     n_recurring_judged: int
     matrix: Matrix | None
     worsening: tuple[WorseningView, ...]
+    n_worsening: int
     n_too_few: int  # vehicles with too few faults to call a trend
     n_without_trend: int
     n_improving: int
 
 
 def fault_findings(
-    findings: Findings, assessments: Sequence[Assessment], setting: Setting
+    findings: Findings, roster: Roster, details: Details, setting: Setting
 ) -> FaultFindings:
     """Gather what was flagged, and how much was looked at."""
-    refs = {a.ref.vehicle_id: a.ref for a in assessments}
-    flagged = sorted(
-        (row for row in findings.recurring if row.flagged),
-        key=lambda r: (r.q_value if r.q_value is not None else 1.0, -r.n_episodes, r.vehicle_id),
+    flagged = findings.recurring.filter(pl.col("flagged")).sort(
+        pl.col("q_value").fill_null(1.0),
+        -pl.col("n_episodes").cast(pl.Int64),
+        pl.col("vehicle_id"),
+        maintain_order=True,
     )
-    trends = [row.trend for row in findings.worsening]
-    worse = [row for row in findings.worsening if row.trend == "worsening"]
+    worse = findings.worsening.filter(pl.col("trend") == "worsening").sort(
+        pl.col("p_value").fill_null(0.0), pl.col("vehicle_id"), maintain_order=True
+    )
+    trends = findings.worsening["trend"]
     return FaultFindings(
         judged=bool({"recurring", "worsening"} & findings.judged),
-        recurring=tuple(
-            RecurringView(row, _ref(row.vehicle_id, refs), _fault(row, setting)) for row in flagged
-        ),
-        n_recurring_judged=len(findings.recurring),
-        matrix=_matrix(findings.recurring, refs),
-        worsening=tuple(
-            WorseningView(row, _ref(row.vehicle_id, refs))
-            for row in sorted(worse, key=lambda r: (r.p_value or 0.0, r.vehicle_id))
-        ),
-        n_too_few=trends.count("too_few"),
-        n_without_trend=trends.count("none"),
-        n_improving=trends.count("improving"),
+        recurring=_recurring(flagged.head(MOST), roster, details, setting),
+        n_recurring=flagged.height,
+        n_recurring_judged=findings.recurring.height,
+        matrix=_matrix(findings.recurring, roster),
+        worsening=_worsening(worse.head(MOST), roster, details),
+        n_worsening=worse.height,
+        n_too_few=int((trends == "too_few").sum()),
+        n_without_trend=int((trends == "none").sum()),
+        n_improving=int((trends == "improving").sum()),
     )
 
 
-def _ref(vehicle_id: str, refs: Mapping[str, VehicleRef]) -> VehicleRef:
-    return refs.get(vehicle_id) or vehicle_ref(Vehicle(vehicle_id))
+def _recurring(
+    shown: pl.DataFrame, roster: Roster, details: Details, setting: Setting
+) -> tuple[RecurringView, ...]:
+    rows = {
+        (row.vehicle_id, row.ecu, row.code, row.family): row
+        for tables in in_chunks(details, shown["vehicle_id"], ("recurring",))
+        for row in read_rows(tables["recurring"], Recurring)
+    }
+    keys = shown.select("vehicle_id", "ecu", "code", "family").iter_rows()
+    return tuple(
+        RecurringView(row, roster.ref(row.vehicle_id), fault_of(row, setting))
+        for row in (rows[key] for key in keys)
+    )
 
 
-def _fault(row: Recurring, setting: Setting) -> Fault:
-    cautions = setting.cautions.get(row.code) or setting.cautions.get(row.family or "", ())
-    return Fault(row.ecu, row.code, row.meaning, row.family_label, tuple(cautions))
+def _worsening(shown: pl.DataFrame, roster: Roster, details: Details) -> tuple[WorseningView, ...]:
+    rows = {
+        row.vehicle_id: row
+        for tables in in_chunks(details, shown["vehicle_id"], ("worsening",))
+        for row in read_rows(tables["worsening"], Worsening)
+    }
+    return tuple(WorseningView(rows[v], roster.ref(v)) for v in shown["vehicle_id"])
 
 
-def _family(row: Recurring) -> str:
-    return capital(row.family_label or (row.family or row.code).replace("_", " "))
+_WORDS = pl.coalesce("family_label", pl.coalesce("family", "code").str.replace_all("_", " "))
+_FAMILY = _WORDS.str.slice(0, 1).str.to_uppercase() + _WORDS.str.slice(1)
 
 
-def _matrix(rows: Sequence[Recurring], refs: Mapping[str, VehicleRef]) -> Matrix | None:
+def _matrix(judged: pl.DataFrame, roster: Roster) -> Matrix | None:
     """Count by vehicle and family; only vehicles and families with something flagged."""
-    flagged = [row for row in rows if row.flagged]
-    if not flagged:
+    rows = judged.with_columns(of=_FAMILY)
+    flagged = rows.filter(pl.col("flagged"))
+    if flagged.is_empty():
         return None
-    vehicles = _by_weight(flagged, lambda row: row.vehicle_id)
-    families = _by_weight(flagged, _family)
+    vehicles, families = _by_weight(flagged, "vehicle_id"), _by_weight(flagged, "of")
     shown_families, shown_vehicles = families[:_MOST_COLUMNS], vehicles[:_MOST_ROWS]
-    counts: dict[tuple[str, str], MatrixCell] = {}
-    for row in rows:
-        key = (row.vehicle_id, _family(row))
-        before = counts.get(key, MatrixCell(0, flagged=False))
-        counts[key] = MatrixCell(
-            before.n_episodes + row.n_episodes, flagged=before.flagged or row.flagged
+    counts: dict[tuple[str, str], MatrixCell] = {
+        (vehicle, family): MatrixCell(n, flagged=bool(is_flagged))
+        for vehicle, family, n, is_flagged in rows.filter(
+            pl.col("vehicle_id").is_in(list(shown_vehicles))
         )
+        .group_by("vehicle_id", "of")
+        .agg(pl.col("n_episodes").sum(), pl.col("flagged").any())
+        .iter_rows()
+    }
     return Matrix(
         families=shown_families,
         rows=tuple(
-            (_ref(v, refs), tuple(counts.get((v, family)) for family in shown_families))
+            (roster.ref(v), tuple(counts.get((v, family)) for family in shown_families))
             for v in shown_vehicles
         ),
         n_vehicles_left_out=len(vehicles) - len(shown_vehicles),
@@ -130,8 +151,6 @@ def _matrix(rows: Sequence[Recurring], refs: Mapping[str, VehicleRef]) -> Matrix
     )
 
 
-def _by_weight(rows: Sequence[Recurring], name: Callable[[Recurring], str]) -> tuple[str, ...]:
-    weight: dict[str, int] = defaultdict(int)
-    for row in rows:
-        weight[name(row)] += row.n_episodes
-    return tuple(sorted(weight, key=lambda key: (-weight[key], key)))
+def _by_weight(rows: pl.DataFrame, name: str) -> tuple[str, ...]:
+    weights = rows.group_by(name).agg(pl.col("n_episodes").cast(pl.Int64).sum())
+    return tuple(weights.sort("n_episodes", name, descending=[True, False])[name])

@@ -2,14 +2,13 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from typing import Protocol, TypeVar
+from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
 from afterclear.digest.finding_rows import (
     FINDING_ROWS,
-    Claim,
     Decision,
     EchoWork,
     Holder,
@@ -25,16 +24,8 @@ from afterclear.digest.finding_rows import (
     WorkRow,
     Worsening,
 )
+from afterclear.digest.frames import VEHICLE_FINDINGS
 from afterclear.digest.rows import read_rows, required_columns
-
-
-class _OfVehicle(Protocol):
-    @property
-    def vehicle_id(self) -> str: ...
-
-
-Row = TypeVar("Row")
-Owned = TypeVar("Owned", bound=_OfVehicle)
 
 
 @dataclass(frozen=True)
@@ -52,59 +43,96 @@ class VehicleFindings:
     decisions: tuple[Decision, ...] = ()
 
 
-_NOTHING = VehicleFindings()
+NOTHING_FOUND = VehicleFindings()
+
+# of the tables with rows for most vehicles, the columns that choose and order what pages show
+SLIM: dict[str, dict[str, pl.DataType]] = {
+    "recurring": {
+        **dict.fromkeys(("vehicle_id", "ecu", "code", "family", "family_label"), pl.String()),
+        "n_episodes": pl.Int64(),
+        "q_value": pl.Float64(),
+        "flagged": pl.Boolean(),
+    },
+    "worsening": {"vehicle_id": pl.String(), "trend": pl.String(), "p_value": pl.Float64()},
+    "worklist": {
+        **dict.fromkeys(("vehicle_id", "audience", "kind", "codes"), pl.String()),
+        "rank": pl.Int64(),
+        "safety": pl.Boolean(),
+    },
+    "worklist_set_aside": {"audience": pl.String()},
+}
+_ROWS = ("parts", "holders", "held_by_quarter", "process", "process_costs", "stock")
 
 
 @dataclass(frozen=True)
 class Findings:
-    """Every finding, as rows; ``judged`` says which tables there were at all."""
+    """Every finding the audiences' pages tell; ``judged`` says which tables there were at all.
 
-    judged: frozenset[str] = frozenset()
-    recurring: tuple[Recurring, ...] = ()
-    worsening: tuple[Worsening, ...] = ()
+    Small tables are rows, large ones stay frames with at least the columns of ``SLIM``.
+    """
+
+    judged: frozenset[str]
+    recurring: pl.DataFrame
+    worsening: pl.DataFrame
+    worklist: pl.DataFrame
+    worklist_set_aside: pl.DataFrame
+    claims: pl.DataFrame
     parts: tuple[Part, ...] = ()
-    claims: tuple[Claim, ...] = ()
     holders: tuple[Holder, ...] = ()
     held_by_quarter: tuple[Quarter, ...] = ()
     process: tuple[Process, ...] = ()
     process_costs: tuple[ProcessCost, ...] = ()
     stock: tuple[Stock, ...] = ()
-    stock_reasons: tuple[StockReason, ...] = ()
-    worklist: tuple[WorkRow, ...] = ()
-    worklist_set_aside: tuple[WorkRow, ...] = ()
-    by_vehicle: Mapping[str, VehicleFindings] = field(default_factory=dict)
-
-    def of(self, vehicle_id: str) -> VehicleFindings:
-        """Give what is said of one vehicle."""
-        return self.by_vehicle.get(vehicle_id, _NOTHING)
 
 
 def read_findings(frames: Mapping[str, pl.DataFrame]) -> Findings:
-    """Turn the tables into rows; a table that is not there says nothing.
+    """Take the tables for the audiences' pages; one that is not there says nothing.
 
     Raises:
         ValueError: a table lacks a column its rows need.
 
     """
-    _check(frames)
-    rows: dict[str, list[object]] = {
-        name: list(read_rows(frames[name], kind)) if name in frames else []
-        for name, kind in FINDING_ROWS.items()
+    _check(frames, _REQUIRED | {name: tuple(types) for name, types in SLIM.items()})
+    rows: dict[str, Any] = {  # by field
+        name: tuple(read_rows(frames[name], FINDING_ROWS[name])) if name in frames else ()
+        for name in _ROWS
     }
-    kept: dict[str, object] = {
-        name: tuple(rows[name])
-        for name in FINDING_ROWS
-        if name not in {"roles", "leftovers", "echo_work", "decisions"}
+    rows |= {
+        name: frames.get(name, pl.DataFrame(schema=types)).select(
+            pl.col(column).cast(kind) for column, kind in types.items()
+        )
+        for name, types in SLIM.items()
     }
-    return Findings(judged=frozenset(frames), by_vehicle=_by_vehicle(rows), **kept)  # type: ignore[arg-type]
+    claims = frames.get("claims", pl.DataFrame())
+    return Findings(judged=frozenset(frames), claims=claims, **rows)
 
 
-def _check(frames: Mapping[str, pl.DataFrame]) -> None:
+def vehicle_findings(tables: Mapping[str, pl.DataFrame]) -> Mapping[str, VehicleFindings]:
+    """Gather what the findings say of each of some vehicles, from the tables in whole.
+
+    Raises:
+        ValueError: a table lacks a column its rows need.
+
+    """
+    wanted = {name: tables[name] for name in VEHICLE_FINDINGS if name in tables}
+    _check(wanted, _REQUIRED)
+    return _by_vehicle(
+        {
+            name: list(read_rows(wanted[name], FINDING_ROWS[name])) if name in wanted else []
+            for name in VEHICLE_FINDINGS
+        }
+    )
+
+
+_REQUIRED = {name: required_columns(kind) for name, kind in FINDING_ROWS.items()}
+
+
+def _check(frames: Mapping[str, pl.DataFrame], required: Mapping[str, tuple[str, ...]]) -> None:
     missing = [
         f"{name}.{column}"
-        for name, kind in FINDING_ROWS.items()
+        for name, columns in required.items()
         if name in frames
-        for column in required_columns(kind)
+        for column in columns
         if column not in frames[name].columns
     ]
     if missing:
@@ -112,11 +140,7 @@ def _check(frames: Mapping[str, pl.DataFrame]) -> None:
 
 
 def _by_vehicle(rows: Mapping[str, list[object]]) -> dict[str, VehicleFindings]:
-    names = (
-        *("recurring", "roles", "stock_reasons", "worklist"),
-        *("leftovers", "echo_work", "decisions", "worsening", "stock"),
-    )
-    grouped = {name: _grouped(rows[name]) for name in names}
+    grouped = {name: _grouped(found) for name, found in rows.items()}
     vehicles = sorted({vehicle for found in grouped.values() for vehicle in found})
     return {
         vehicle: VehicleFindings(

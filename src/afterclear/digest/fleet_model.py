@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 from afterclear.digest.fault_findings import FaultFindings
-from afterclear.digest.frames import Caution
 from afterclear.digest.model import (
     AttemptView,
     Changes,
@@ -11,24 +10,28 @@ from afterclear.digest.model import (
     DataNotes,
     PageHead,
     Tally,
-    WorkItem,
 )
+from afterclear.digest.ranked import Work
 
 
 @dataclass(frozen=True, slots=True)
 class FleetPage:
-    """The fleet manager's page."""
+    """The fleet manager's page.  Lists are their first ``MOST``; an ``n_`` counts them all."""
 
     head: PageHead
     n_vehicles: int
-    work: tuple[WorkItem, ...]  # bring in before scan, safety first
-    cautions: tuple[Caution, ...]  # each once, of all vehicles to do something about
+    work: Work
     changes: Changes | None  # None: there was no digest before
     tallies: tuple[Tally, ...]
-    failed: tuple[AttemptView, ...]  # came back within the look-back time, current ones first
+    failed: tuple[AttemptView, ...]  # came back within the look-back time, not worked on again
+    n_failed: int
+    failed_again: tuple[AttemptView, ...]  # ... and worked on again since
+    n_failed_again: int
     n_failed_before: int  # came back earlier than that
     watched: tuple[AttemptView, ...]  # soonest to be proven first
+    n_watched: int
     unchecked: tuple[AttemptView, ...]
+    n_unchecked: int
     costs: tuple[ComebackCost, ...]
     n_failed_without_cost: int
     look_back_days: int

@@ -1,11 +1,11 @@
 """What the digest is built from: frozen frames of results, and how they are to be shown.
 
-Only shapes stand here.  Who fills them (``runs.py``) and what is made of them (``build.py``)
-stands elsewhere.  All instants are aware UTC; all distances are kilometres on the vehicle's
-odometer line, unless a column says "after the attempt".
+Only shapes stand here.  Who fills them (``runs/page_frames.py``, ``summary.py``) and what is made
+of them (``build.py``) stands elsewhere.  All instants are aware UTC; all distances are kilometres
+on the vehicle's odometer line, unless a column says "after the attempt".
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import datetime
 from typing import Literal
@@ -16,6 +16,9 @@ from afterclear.digest import rows
 
 Units = Literal["km", "mi"]
 Audience = Literal["fleet", "garage", "stock"]
+VehiclePagesOf = Literal["all", "named"]
+
+CHUNK = 250  # vehicles whose rows are in memory at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +51,37 @@ class DigestSettings:
     extrapolate_days: int = 90  # an odometer is carried forward no further (design 6.7)
     urgent_days: int = 30  # come-backs of safety faults are told at once for so long
     quiet_days: int = 90  # a vehicle not scanned for longer is named as such
+    vehicle_pages: VehiclePagesOf = "all"  # named: of vehicles an audience's page speaks of
 
 
-@dataclass(frozen=True)
-class HistoryFrames:
-    """Everything a digest may say, as frames; ``rows.py`` says what each column means."""
+@dataclass(frozen=True, kw_only=True)
+class Told:
+    """What all pages share: as of when, for whom, and what was said before."""
 
     as_of: datetime
+    loads: pl.DataFrame = field(default_factory=pl.DataFrame)
+    previous_at: datetime | None = None  # as-of time of the digest before
+    # what the digest before said of other things: kind, subject, mark
+    previous_marks: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    units: Units = "km"
+    settings: DigestSettings = field(default_factory=DigestSettings)
+    # by code (tried first) or by family; a caution marks the fault as a matter of safety
+    cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
+    n_rejections: int = 0  # rows refused and not yet mended
+    stale_sources: tuple[StaleSource, ...] = ()
+    # tables of findings by name (finding_rows.py); one that is not there was not judged
+    findings: Mapping[str, pl.DataFrame] = field(default_factory=dict)
+    audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")
+    public: bool = False  # personal data were taken out
+
+
+@dataclass(frozen=True, kw_only=True)
+class HistoryFrames(Told):
+    """Every row of every vehicle: a small fleet's, or a test's.
+
+    ``rows.py`` says what each column means; ``summary.py`` makes ``FleetFrames`` of them.
+    """
+
     vehicles: pl.DataFrame
     attempts: pl.DataFrame
     evidence: pl.DataFrame
@@ -64,23 +91,49 @@ class HistoryFrames:
     clear_events: pl.DataFrame
     repairs: pl.DataFrame
     odometer: pl.DataFrame
-    loads: pl.DataFrame = field(default_factory=pl.DataFrame)
     previous: pl.DataFrame | None = None  # attempt_id, outcome; None: this is the first digest
-    previous_at: datetime | None = None  # as-of time of the digest before
-    units: Units = "km"
-    settings: DigestSettings = field(default_factory=DigestSettings)
-    # by code (tried first) or by family; a caution marks the fault as a matter of safety
-    cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
-    n_rejections: int = 0  # rows refused and not yet mended
-    stale_sources: tuple[StaleSource, ...] = ()
-    # tables of findings by name (finding_rows.py); one that is not there was not judged
-    findings: Mapping[str, pl.DataFrame] = field(default_factory=dict)
-    # what the digest before said of other things: kind, subject, mark
-    previous_marks: Mapping[tuple[str, str], str] = field(default_factory=dict)
-    audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")
-    public: bool = False  # personal data were taken out
 
 
+@dataclass(frozen=True, kw_only=True)
+class FleetFrames(Told):
+    """What the audiences' pages are chosen from: a row a vehicle, and what is still open.
+
+    Nothing here grows with the number of scans.  Of ``findings`` the large tables have only the
+    columns of ``findings.SLIM``; their whole rows come with their vehicles (``Details``).
+    """
+
+    fleet: pl.DataFrame  # a row a vehicle: rows.Vehicle and rows.Standing
+    attempts: pl.DataFrame  # rows.Open: on watch, unchecked, came back lately, changed
+    open_faults: pl.DataFrame  # vehicle_id, ecu, code, family of open episodes
+    new: pl.DataFrame  # rows.Episode: first seen since the digest before
+    gone: pl.DataFrame  # rows.Episode: absent since then without anyone's work
+    tallies: pl.DataFrame  # kind, outcome, n: all attempts of all time
+    n_failed_before: int  # came back longer ago than pages look back
+    set_aside: pl.DataFrame  # set_aside, n, vehicles: odometer readings by cause, most first
+    n_scans: int  # that read a control unit
+    n_partial: int
+    has_previous: bool = False  # there was a digest before
+
+
+# Gives a few vehicles' rows of some tables (``FRAME_ROWS``, ``VEHICLE_FINDINGS``) by table name,
+# whole, from wherever they are kept.
+Details = Callable[[Sequence[str], Collection[str]], Mapping[str, pl.DataFrame]]
+
+
+def in_chunks(
+    details: Details, vehicle_ids: Iterable[str], tables: Collection[str]
+) -> Iterator[Mapping[str, pl.DataFrame]]:
+    """Give the rows of any number of vehicles, each once, so many vehicles at a time."""
+    every = tuple(dict.fromkeys(vehicle_ids))
+    for start in range(0, len(every), CHUNK):
+        yield details(every[start : start + CHUNK], tables)
+
+
+# tables of findings a vehicle's page tells from
+VEHICLE_FINDINGS: tuple[str, ...] = (
+    *("recurring", "worsening", "roles", "stock", "stock_reasons", "worklist"),
+    *("leftovers", "echo_work", "decisions"),
+)
 FRAME_ROWS: dict[str, type] = {
     "vehicles": rows.Vehicle,
     "attempts": rows.Attempt,

@@ -1,16 +1,15 @@
 """Attempts and findings -> the garage page's model.  Pure."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from datetime import timedelta
+from collections.abc import Sequence
 
-from afterclear.digest.assess import Assessment, Setting, vehicle_ref
+import polars as pl
+
+from afterclear.digest.basis import Basis
 from afterclear.digest.cells import Cells, Dash, capital
-from afterclear.digest.changes import changes_since
+from afterclear.digest.choosing import MOST
 from afterclear.digest.finding_rows import Claim, Level, Part
 from afterclear.digest.findings import Findings
-from afterclear.digest.fleet import costs_of, returned_at, tallies_of
-from afterclear.digest.frames import HistoryFrames
 from afterclear.digest.garage_model import (
     ClaimLine,
     GaragePage,
@@ -20,9 +19,9 @@ from afterclear.digest.garage_model import (
     ProcessTable,
 )
 from afterclear.digest.language import mark
-from afterclear.digest.model import PageHead, VehicleRef
 from afterclear.digest.pictures import FEW, funnel_chart, held_chart, life_chart
-from afterclear.digest.rows import Vehicle
+from afterclear.digest.roster import Roster
+from afterclear.digest.rows import read_rows
 
 LEVELS: tuple[Level, ...] = ("site", "technician", "brand", "grade")
 _MOST_SHEETS = 6  # parts with a picture and claim sheet of their own; the rest by ``export claims``
@@ -37,40 +36,27 @@ PROCESS_WORDS: dict[str, str] = {
 }
 
 
-def build_garage_page(
-    frames: HistoryFrames,
-    assessments: Sequence[Assessment],
-    findings: Findings,
-    setting: Setting,
-    head: PageHead,
-) -> GaragePage:
+def build_garage_page(findings: Findings, basis: Basis) -> GaragePage:
     """Put the garage page together."""
-    cells = setting.cells
-    attempts = [view for a in assessments for view in a.attempts]
-    look_back = setting.as_of - timedelta(days=setting.settings.look_back_days)
-    failed = [
-        view
-        for view in attempts
-        if view.row.outcome == "came_back" and returned_at(view) >= look_back
-    ]
+    choice, cells = basis.choice, basis.setting.cells
     holders = _holder_tables(findings, cells)
     process = _process_tables(findings)
-    refs = {a.ref.vehicle_id: a.ref for a in assessments}
-    parts = _part_views(findings, refs, cells)
+    parts = _part_views(findings, basis.roster, cells)
     return GaragePage(
-        head=head,
+        head=basis.head,
         looks=_looks(holders, parts, process, cells),
-        changes=changes_since(frames, attempts, assessments, setting),
-        tallies=tallies_of(attempts),
-        n_back_recently=len(failed),
-        look_back_days=setting.settings.look_back_days,
+        changes=basis.changes,
+        tallies=basis.tallies,
+        n_back_recently=choice.failed.n + choice.failed_again.n,
+        look_back_days=basis.setting.settings.look_back_days,
         held=held_chart(findings.held_by_quarter, cells),
         holders=holders,
         process=process,
         parts=parts,
         unjudged_parts=sum(p.grouping in {None, "number"} for p in findings.parts) - len(parts),
-        unchecked=tuple(v for v in attempts if v.row.outcome == "unchecked" and v.current),
-        costs=costs_of(failed)[0],
+        unchecked=basis.shown(choice.unchecked_by_vehicle),
+        n_unchecked=choice.unchecked_by_vehicle.n,
+        costs=basis.costs,
         few=FEW,
     )
 
@@ -115,46 +101,38 @@ def part_name(part: Part, cells: Cells) -> str:
     return f"{what}{where}: {marks or cells.t('no number or brand recorded')}"
 
 
-def _part_views(
-    findings: Findings, refs: Mapping[str, VehicleRef], cells: Cells
-) -> tuple[PartView, ...]:
+def _part_views(findings: Findings, roster: Roster, cells: Cells) -> tuple[PartView, ...]:
     """Show parts of which a unit failed; the flagged ones with a picture and a claim sheet."""
     compared = [part for part in findings.parts if part.grouping in {None, "number"}]
     told = [part for part in compared if part.n_failed or part.flagged]
     told.sort(key=lambda p: (not p.flagged, p.life_ratio_to_peers or 9.0, -p.n_failed))
-    claims = _claims_by_part(findings.claims)
     views = []
     for i, part in enumerate(told):
-        own = claims.get(_part_key(part), [])
-        sheet = bool(part.flagged) and i < _MOST_SHEETS and bool(own)
+        own = _claims_of(part, findings.claims) if part.flagged and i < _MOST_SHEETS else None
+        sheet = own is not None and not own.is_empty()
+        failed = own.filter(pl.col("ended_by") == "failure") if own is not None and sheet else None
+        shown = [] if failed is None else read_rows(failed.head(MOST), Claim)
         views.append(
             PartView(
                 row=part,
                 name=part_name(part, cells),
                 target=f"part-{i + 1}" if sheet else "",
-                life=life_chart(part, own, cells) if sheet else Dash(""),
-                claims=tuple(
-                    ClaimLine(c, refs.get(c.vehicle_id) or vehicle_ref(Vehicle(c.vehicle_id)))
-                    for c in own
-                    if sheet and c.ended_by == "failure"
-                ),
+                life=life_chart(part, own, cells) if own is not None and sheet else Dash(""),
+                claims=tuple(ClaimLine(c, roster.ref(c.vehicle_id)) for c in shown),
+                n_claims=0 if failed is None else failed.height,
             )
         )
     return tuple(views)
 
 
-_PartKey = tuple[str | None, str | None, str]
-
-
-def _part_key(row: Part | Claim) -> _PartKey:
-    return (row.part_number, row.part_brand, row.part_family)
-
-
-def _claims_by_part(claims: Sequence[Claim]) -> dict[_PartKey, list[Claim]]:
-    found: dict[_PartKey, list[Claim]] = defaultdict(list)
-    for claim in claims:
-        found[_part_key(claim)].append(claim)
-    return found
+def _claims_of(part: Part, claims: pl.DataFrame) -> pl.DataFrame:
+    if claims.is_empty():
+        return claims
+    return claims.filter(
+        pl.col("part_number").eq_missing(pl.lit(part.part_number, pl.String))
+        & pl.col("part_brand").eq_missing(pl.lit(part.part_brand, pl.String))
+        & (pl.col("part_family") == part.part_family)
+    )
 
 
 def _looks(

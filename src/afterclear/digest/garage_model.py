@@ -99,7 +99,8 @@ class PartView:
     name: str
     target: str  # its place on the page; empty: no sheet of its own
     life: LifeChart | Dash
-    claims: tuple[ClaimLine, ...]
+    claims: tuple[ClaimLine, ...]  # the first of the units that failed
+    n_claims: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +127,7 @@ class GaragePage:
     process: tuple[ProcessTable, ...]
     parts: tuple[PartView, ...]  # flagged first
     unjudged_parts: int  # without a failure or too few to say more
-    unchecked: tuple[AttemptView, ...]
+    unchecked: tuple[AttemptView, ...]  # the first of them
+    n_unchecked: int
     costs: tuple[ComebackCost, ...]
     few: int  # fewer judged fixes than this are drawn hollow

@@ -56,17 +56,20 @@ def brief_of(model: DigestModel, audience: Audience) -> Brief | None:
     return Brief(" ".join(subject.split()), lead, parts, head.language, closing)
 
 
-def _part(head: str, lines: Sequence[str]) -> Part:
-    return Part(head, tuple(lines[:_MOST]), max(0, len(lines) - _MOST))
+def _part(head: str, lines: Sequence[str], n: int) -> Part:
+    """Take the first lines under a heading; ``n``: how many there are in all."""
+    return Part(head, tuple(lines[:_MOST]), max(0, n - _MOST))
 
 
 def _fleet(page: FleetPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
-    bring_in = [item for item in page.work if item.action == "bring_in"]
-    n_safety = sum(item.safety for item in bring_in)
-    lead = cells.tn("Bring in {n} vehicle", "Bring in {n} vehicles", len(bring_in))
+    work = page.work
+    bring_in = [item for item in work.shown if item.action == "bring_in"]
+    n_safety = work.n_bring_in_safety
+    lead = cells.tn("Bring in {n} vehicle", "Bring in {n} vehicles", work.n_bring_in)
     if n_safety:
         lead += ", " + cells.t("{n} of them for safety", n=n_safety)
-    parts = [_part(cells.t("Bring in now"), [_work_line(item, cells) for item in bring_in])]
+    lines = [_work_line(item, cells) for item in bring_in]
+    parts = [_part(cells.t("Bring in now"), lines, work.n_bring_in)]
     parts += _changed(page.changes, cells)
     return f"{lead}.", tuple(part for part in parts if part.lines)
 
@@ -91,7 +94,7 @@ def _changed(changes: Changes | None, cells: Cells) -> list[Part]:
         (cells.t("New faults"), changes.new),
     )
     return [
-        _part(head, [_change_line(change) for change in found])
+        _part(head, [_change_line(change) for change in found.shown], found.n)
         for head, found in named
         if not isinstance(found, Dash)
     ]
@@ -103,8 +106,9 @@ def _change_line(change: Change) -> str:
 
 def _garage(page: GaragePage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
     lead = cells.tn("{n} thing to look into.", "{n} things to look into.", len(page.looks))
+    looks = [f"{look.name}: {look.sentence}" for look in page.looks]
     parts = [
-        _part(cells.t("Look into these"), [f"{look.name}: {look.sentence}" for look in page.looks]),
+        _part(cells.t("Look into these"), looks, len(looks)),
         *_changed(page.changes, cells)[:2],
     ]
     return lead, tuple(part for part in parts if part.lines)
@@ -113,14 +117,12 @@ def _garage(page: GaragePage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
 def _stock(page: StockPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
     lead = cells.t(
         "hold back {hold}, scan {rescan} again, {ready} ready.",
-        hold=len(page.hold),
-        rescan=len(page.rescan),
-        ready=len(page.ready),
+        **page.n,
     )
     parts = (
-        _part(cells.t("Hold back"), [_stock_line(line) for line in page.hold]),
-        _part(cells.t("Scan again"), [_stock_line(line) for line in page.rescan]),
-        _part(cells.t("Ready"), [line.vehicle.vehicle_id for line in page.ready]),
+        _part(cells.t("Hold back"), [_stock_line(line) for line in page.hold], page.n["hold"]),
+        _part(cells.t("Scan again"), [_stock_line(line) for line in page.rescan], page.n["rescan"]),
+        _part(cells.t("Ready"), [line.vehicle.vehicle_id for line in page.ready], page.n["ready"]),
     )
     return lead[:1].upper() + lead[1:], tuple(part for part in parts if part.lines)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from afterclear.digest.cells import Cells, Dash
-from afterclear.digest.rows import Attempt, Evidence, Observation, OdometerReading
+from afterclear.digest.rows import Attempt, Clock, Evidence, Observation, OdometerReading
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +38,14 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
+class Point:
+    """One point of a line."""
+
+    at: datetime
+    km: float
+
+
+@dataclass(frozen=True, slots=True)
 class Usual:
     """Usual mileage: distance over time between two readings of the line."""
 
@@ -55,6 +63,15 @@ class Due:
     from_km: float | None  # a clean scan at this odometer or later proves it; None: not in km
     on: datetime | Dash
     passed: bool  # the vehicle has come that far: a scan now would settle it
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """The clean distance an attempt on watch still needs, and where it is counted from."""
+
+    km_to_go: float | None
+    clean_until_km: float | None
+    clock: Clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,13 +108,21 @@ def usual_mileage(line: Line, window_days: int, min_days: int, cells: Cells) -> 
         return Dash(cells.t("no odometer reading"))
     first_wanted = line.at[-1] - timedelta(days=window_days)
     within = [i for i, at in enumerate(line.at) if at >= first_wanted]
-    days = (line.at[-1] - line.at[within[0]]) / timedelta(days=1)
+    first, last = Point(line.at[within[0]], line.km[within[0]]), Point(line.at[-1], line.km[-1])
+    return usual_between(first, last, len(within), min_days, cells)
+
+
+def usual_between(
+    first: Point, last: Point, n_readings: int, min_days: int, cells: Cells
+) -> Usual | Dash:
+    """Distance a day between two points of a line, ``n_readings`` of it with both of them."""
+    days = (last.at - first.at) / timedelta(days=1)
     if days < min_days:
         return Dash(cells.t("odometer readings span under {n} days", n=min_days))
-    km = line.km[-1] - line.km[within[0]]
+    km = last.km - first.km
     if km <= 0:
         return Dash(cells.t("the odometer did not move"))
-    return Usual(km / days, len(within), round(days), line.at[-1], line.km[-1])
+    return Usual(km / days, n_readings, round(days), last.at, last.km)
 
 
 def due_of(
@@ -107,25 +132,26 @@ def due_of(
     limits: Limits,
 ) -> Due:
     """Work out when an attempt on watch would be proven at the vehicle's usual mileage."""
+    owed = Owed(attempt.km_to_go, clean_until_km(attempt, evidence), attempt.clock)
+    return due_when(owed, usual, limits)
+
+
+def due_when(owed: Owed, usual: Usual | Dash, limits: Limits) -> Due:
+    """Work out when so much more clean distance will have been driven."""
     cells = limits.cells
-    if attempt.km_to_go is None:
+    if owed.km_to_go is None:
         return Due(None, Dash(cells.t("distance to go not known")), passed=False)
-    clean_km = _last_clean_km(attempt, evidence)
-    if clean_km is None:
+    if owed.clean_until_km is None:
         return Due(None, Dash(cells.t("no odometer at the last clean scan")), passed=False)
-    from_km = clean_km + attempt.km_to_go
+    from_km = owed.clean_until_km + owed.km_to_go
+    # shown where an instrument shows it
+    shown = from_km if owed.clock == "km" else None
     if isinstance(usual, Dash):
-        return Due(_read_off(from_km, attempt), usual, passed=False)
-    return _due_by_km(from_km, attempt, usual, limits)
+        return Due(shown, usual, passed=False)
+    return _due_by_km(from_km, shown, usual, limits)
 
 
-def _read_off(from_km: float, attempt: Attempt) -> float | None:
-    """Give the distance, where an instrument shows it."""
-    return from_km if attempt.clock == "km" else None
-
-
-def _due_by_km(from_km: float, attempt: Attempt, usual: Usual, limits: Limits) -> Due:
-    shown = _read_off(from_km, attempt)
+def _due_by_km(from_km: float, shown: float | None, usual: Usual, limits: Limits) -> Due:
     if usual.last_km >= from_km:
         return Due(shown, usual.last_at, passed=True)
     silent = (limits.as_of - usual.last_at) / timedelta(days=1)
@@ -138,7 +164,8 @@ def _due_by_km(from_km: float, attempt: Attempt, usual: Usual, limits: Limits) -
     return Due(shown, on, passed=on <= limits.as_of)
 
 
-def _last_clean_km(attempt: Attempt, evidence: Sequence[Evidence]) -> float | None:
+def clean_until_km(attempt: Attempt, evidence: Sequence[Evidence]) -> float | None:
+    """Say where an attempt's clean distance ends on the vehicle's line; None: nothing tells."""
     ends = [row.stretch_to_km for row in evidence if row.stretch_to_km is not None]
     if ends:
         return max(ends)

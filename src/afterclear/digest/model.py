@@ -118,7 +118,14 @@ class Change:
     vehicle: VehicleRef
     fault: Fault
     text: str
-    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeList:
+    """Changes of one kind: safety first, then the latest."""
+
+    shown: tuple[Change, ...]
+    n: int  # all of them
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,10 +133,10 @@ class Changes:
     """What changed since the digest before."""
 
     since: datetime | None
-    came_back: tuple[Change, ...]
-    proven: tuple[Change, ...]
-    new: tuple[Change, ...] | Dash
-    gone: tuple[Change, ...] | Dash
+    came_back: ChangeList
+    proven: ChangeList
+    new: ChangeList | Dash
+    gone: ChangeList | Dash
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,8 +193,10 @@ class DataNotes:
     loads_with_refusals: tuple[LoadLine, ...]
     stale_sources: tuple[StaleSource, ...]
     set_aside: tuple[SetAside, ...]
-    quiet: tuple[tuple[VehicleRef, datetime], ...]  # last scanned too long ago
-    never_scanned: tuple[VehicleRef, ...]
+    quiet: tuple[tuple[VehicleRef, datetime], ...]  # the first of those scanned too long ago
+    n_quiet: int
+    never_scanned: tuple[VehicleRef, ...]  # the first of them
+    n_never_scanned: int
     n_scans: int
     n_partial: int
 
@@ -223,11 +232,33 @@ class VehicleLine:
 
 
 @dataclass(frozen=True, slots=True)
+class VehicleList:
+    """Where part of a large fleet is listed."""
+
+    page: str  # file name relative to the digest's folder
+    first: str  # vehicle_id
+    last: str
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class ListPage:
+    """Part of a large fleet, a line a vehicle."""
+
+    head: PageHead
+    own: VehicleList
+    vehicles: tuple[VehicleLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class IndexPage:
     """The way in: the audiences' pages and every vehicle."""
 
     head: PageHead
-    vehicles: tuple[VehicleLine, ...]
+    n_vehicles: int
+    vehicles: tuple[VehicleLine, ...]  # those listed here
+    lists: tuple[VehicleList, ...]  # where a fleet too large for one page is listed
+    n_without_page: int  # vehicles no page speaks of, where only the others have one
     n_bring_in: int
     n_scan: int
     garage: str  # one line on what its page says; empty: there is none

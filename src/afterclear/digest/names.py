@@ -8,8 +8,21 @@ FLEET = "fleet.html"
 GARAGE = "garage.html"
 STOCK = "stock.html"
 
+# what a digest calls its other pages, for taking away those it has no more
+VEHICLES = "vehicles/v-*.html"
+LISTS = "vehicles/list-*.html"
+
 _PLAIN = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _LONGEST = 40  # leaves room for a deep folder on systems that end a path at 255 characters
+
+
+def list_page(number: int) -> str:
+    """Name a page that lists part of a large fleet, counted from 1.
+
+    >>> list_page(7)
+    'vehicles/list-007.html'
+    """
+    return f"vehicles/list-{number:03d}.html"
 
 
 def vehicle_page(vehicle_id: str) -> str:

@@ -3,13 +3,14 @@
 from collections.abc import Sequence
 
 import numpy as np
+import polars as pl
 
 from afterclear.analyses.checks import FloatArray
 from afterclear.analyses.funnels import poisson_limits
 from afterclear.analyses.lives import lives
 from afterclear.analyses.survival import kaplan_meier
 from afterclear.digest.cells import Cells, Dash
-from afterclear.digest.finding_rows import Claim, Holder, Part, Quarter
+from afterclear.digest.finding_rows import Holder, Part, Quarter
 from afterclear.digest.garage_model import (
     FunnelChart,
     FunnelPoint,
@@ -88,11 +89,14 @@ def funnel_chart(holders: Sequence[Holder], cells: Cells) -> FunnelChart | Dash:
     )
 
 
-def life_chart(part: Part, claims: Sequence[Claim], cells: Cells) -> LifeChart | Dash:
-    """Lay out how many of a part's units still work by km: Kaplan-Meier with its band."""
-    failed = np.array([claim.ended_by == "failure" for claim in claims], dtype=bool)
-    ages = np.array([claim.km_run for claim in claims], dtype=np.float64)
-    entry = np.array([claim.km_unwatched for claim in claims], dtype=np.float64)
+def life_chart(part: Part, claims: pl.DataFrame, cells: Cells) -> LifeChart | Dash:
+    """Lay out how many of a part's units still work by km: Kaplan-Meier with its band.
+
+    ``claims``: the part's own rows of that table, in any order.
+    """
+    failed = (claims["ended_by"] == "failure").to_numpy()
+    ages = claims["km_run"].cast(pl.Float64).to_numpy()
+    entry = claims["km_unwatched"].cast(pl.Float64).to_numpy()
     known = ages > entry
     if not (failed & known).any():
         return Dash(cells.t("no unit has failed while watched"))

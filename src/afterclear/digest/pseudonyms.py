@@ -8,13 +8,13 @@ key no token can be turned back or tried against a list of names.
 import base64
 import hashlib
 import hmac
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import polars as pl
 
-from afterclear.digest.frames import HistoryFrames, StaleSource
+from afterclear.digest.frames import Details, FleetFrames, StaleSource, in_chunks
 
 # column -> what it names; the same value of one kind has one token wherever it stands
 PERSONAL: Final[dict[str, str]] = {
@@ -28,7 +28,6 @@ PERSONAL: Final[dict[str, str]] = {
 IDENTIFYING: Final[dict[str, str]] = {
     "vehicle_id": "vehicle",
     "scan_id": "scan",
-    "to_scan": "scan",
     "first_scan_id": "scan",
     "returned_scan_id": "scan",
     "last_clean_scan_id": "scan",
@@ -80,16 +79,23 @@ class Pseudonyms:
         return {**PERSONAL, **IDENTIFYING} if self.public else PERSONAL
 
 
-def pseudonymise_frames(frames: HistoryFrames, names: Pseudonyms) -> HistoryFrames:
-    """Replace names in everything a digest is built from."""
-    tables = {
-        name: getattr(frames, name)
-        for name in (
-            *("vehicles", "attempts", "evidence", "episodes", "observations", "sightings"),
-            *("clear_events", "repairs", "odometer", "loads"),
-        )
-    }
-    known = known_names([*tables.values(), *frames.findings.values()], names)
+def pseudonymise_fleet(
+    frames: FleetFrames, people: pl.DataFrame, details: Details, names: Pseudonyms
+) -> tuple[FleetFrames, Details]:
+    """Replace names in everything a digest is built from, and in the rows it will ask for.
+
+    ``people``: technician and site, names that any text may quote; ``details`` knows vehicles
+    by their true numbers, the one given back by those on the pages.
+    """
+    always = [people, frames.loads]
+    tables = {name: getattr(frames, name) for name in (*_FLEET_TABLES, "loads")}
+    known = known_names([*always, *tables.values(), *frames.findings.values()], names)
+    if names.public and "stock" in frames.findings:
+        # the one text there that may quote scans and work orders
+        stock = frames.findings["stock"]["vehicle_id"]
+        for rows in in_chunks(details, stock, ("attempts", "observations", "repairs")):
+            known |= known_names(rows.values(), names)
+        known = _longest_first(known)
     done: dict[str, Any] = {
         name: pseudonymise(frame, names, known) for name, frame in tables.items()
     }
@@ -97,12 +103,10 @@ def pseudonymise_frames(frames: HistoryFrames, names: Pseudonyms) -> HistoryFram
         name: pseudonymise(_people(name, frame, names), names, known)
         for name, frame in frames.findings.items()
     }
+    hidden = _private(details, always, names, frames.fleet["vehicle_id"])
     if not names.public:
-        return replace(frames, **done, findings=findings)
-    done["vehicles"] = _without(done["vehicles"], ("plate", "vin"))
-    for name in ("attempts", "repairs"):
-        done[name] = _without(done[name], ("technician",))
-    done["clear_events"] = _without(done["clear_events"], ("reason",))
+        return replace(frames, **done, findings=findings), hidden
+    done["fleet"] = _without(done["fleet"], ("plate", "vin"))
     return replace(
         frames,
         **done,
@@ -115,7 +119,51 @@ def pseudonymise_frames(frames: HistoryFrames, names: Pseudonyms) -> HistoryFram
             StaleSource(names.token("source", s.name), s.since) for s in frames.stale_sources
         ),
         public=True,
-    )
+    ), hidden
+
+
+_FLEET_TABLES = ("fleet", "attempts", "open_faults", "new", "gone")
+# what a public page leaves out of a vehicle's rows
+_LEFT_OUT: Final = {
+    "vehicles": ("plate", "vin"),
+    "attempts": ("technician",),
+    "repairs": ("technician",),
+    "clear_events": ("reason",),
+}
+
+
+def _private(
+    details: Details, always: Sequence[pl.DataFrame], names: Pseudonyms, ids: Iterable[str]
+) -> Details:
+    """Give rows with tokens for names; a text quotes its own vehicle's names, people and sites."""
+    quoted = known_names(always, names)
+    true = {names.token("vehicle", each): each for each in ids} if names.public else {}
+
+    def hidden(vehicle_ids: Sequence[str], wanted: Collection[str]) -> Mapping[str, pl.DataFrame]:
+        asked = [true.get(each, each) for each in vehicle_ids]
+        # names a text quotes may stand in any table of the vehicle
+        every = details(asked, {*wanted, *(_NAMING if names.public else ("vehicles",))})
+        parts = {
+            name: frame.partition_by("vehicle_id", as_dict=True) for name, frame in every.items()
+        }
+        done: dict[str, list[pl.DataFrame]] = {
+            name: [pseudonymise(every[name].clear(), names, {})] for name in every if name in wanted
+        }
+        for vehicle in asked:
+            own = {name: found[vehicle,] for name, found in parts.items() if (vehicle,) in found}
+            known = _longest_first({**quoted, **known_names(own.values(), names)})
+            for name, rows in own.items():
+                if name in wanted:
+                    done[name].append(pseudonymise(rows, names, known))
+        whole = {name: pl.concat(found) for name, found in done.items()}
+        if names.public:
+            whole = {name: _without(rows, _LEFT_OUT.get(name, ())) for name, rows in whole.items()}
+        return whole
+
+    return hidden
+
+
+_NAMING = ("vehicles", "attempts", "observations", "repairs")
 
 
 def pseudonymise(
@@ -152,17 +200,21 @@ def known_names(frames: Iterable[pl.DataFrame], names: Pseudonyms) -> dict[str, 
                 for value in frame[column].drop_nulls().unique().to_list():
                     if len(value) >= _SHORTEST_IN_TEXT:
                         found[value] = names.token(kind, value)
+    return _longest_first(found)
+
+
+def _longest_first(found: Mapping[str, str]) -> dict[str, str]:
     return dict(sorted(found.items(), key=lambda pair: (-len(pair[0]), pair[0])))
 
 
-def personal_values(frames: HistoryFrames) -> list[str]:
+def personal_values(frames: FleetFrames, people: pl.DataFrame) -> list[str]:
     """Gather plates, VINs and people's names: what no public page may carry."""
-    tables = [frames.vehicles, frames.attempts, frames.repairs, *frames.findings.values()]
+    tables = [frames.fleet, people, *frames.findings.values()]
     found = set(known_names(tables, Pseudonyms(b"")))
     holders = frames.findings.get("holders")
     if holders is not None:
-        people = holders.filter(pl.col("level") == "technician")["name"]
-        found |= {name for name in people.drop_nulls() if len(name) >= _SHORTEST_IN_TEXT}
+        judged = holders.filter(pl.col("level") == "technician")["name"]
+        found |= {name for name in judged.drop_nulls() if len(name) >= _SHORTEST_IN_TEXT}
     return sorted(found)
 
 

@@ -11,7 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from afterclear.digest import names
-from afterclear.digest.build import DigestModel
+from afterclear.digest.build import DigestModel, VehicleChunk
 from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
@@ -24,7 +24,7 @@ from afterclear.digest.filters import filters
 from afterclear.digest.fleet_model import FleetPage
 from afterclear.digest.garage_model import FunnelChart, GaragePage, HeldChart, LifeChart
 from afterclear.digest.letter import Brief
-from afterclear.digest.model import IndexPage, PageHead
+from afterclear.digest.model import IndexPage, ListPage, PageHead
 from afterclear.digest.stock import StockPage
 from afterclear.digest.text import fit_text
 from afterclear.digest.vehicle_model import OdometerChart, TimeLine, VehiclePage
@@ -37,8 +37,20 @@ def render_pages(model: DigestModel) -> Iterator[tuple[str, str]]:
     """Yield every page's file name and HTML, one at a time; the index last."""
     for page in model.vehicles:
         yield page.ref.page, render_vehicle(page)
+    yield from render_overviews(model)
+
+
+def render_overviews(model: DigestModel) -> Iterator[tuple[str, str]]:
+    """Yield every page but those of single vehicles; the index last."""
     yield from render_audiences(model)
+    for page in model.lists:
+        yield page.own.page, render_list(page)
     yield names.INDEX, render_index(model.index)
+
+
+def render_chunk(chunk: VehicleChunk) -> list[tuple[str, str]]:
+    """Render the pages of some vehicles; a process of its own can do it."""
+    return [(page.ref.page, render_vehicle(page)) for page in chunk.pages()]
 
 
 def render_audiences(model: DigestModel) -> Iterator[tuple[str, str]]:
@@ -97,8 +109,13 @@ def render_stock(page: StockPage) -> str:
 
 
 def render_index(page: IndexPage) -> str:
-    """Render the list of all vehicles; the one page with a script, which it can do without."""
+    """Render the way in; the lists of vehicles have a script, which they can do without."""
     return _render("index.html", page.head, page=page, here=names.INDEX, script=_script())
+
+
+def render_list(page: ListPage) -> str:
+    """Render part of the list of a large fleet."""
+    return _render("list.html", page.head, page=page, here="", root="../", script=_script())
 
 
 def render_vehicle(page: VehiclePage) -> str:

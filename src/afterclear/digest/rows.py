@@ -197,6 +197,51 @@ class OdometerReading:
     origin_id: str | None
 
 
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How one vehicle stands, in figures: what lists of vehicles need of its whole history.
+
+    The ends of its line are those of the stretch its usual mileage is taken from.
+    """
+
+    n_held: int
+    n_on_watch: int
+    n_unchecked: int
+    n_came_back: int
+    last_scan_at: datetime | None  # the last time a control unit was read
+    line_first_at: datetime | None
+    line_first_km: float | None
+    line_last_at: datetime | None
+    line_last_km: float | None
+    line_n: int | None  # readings in that stretch, its ends among them
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """An attempt a page may speak of, in the few columns that choose and order it."""
+
+    attempt_id: str
+    vehicle_id: str
+    ecu: str
+    code: str
+    family: str | None
+    related_code: str | None
+    kind: Literal["repair", "clear_only"]
+    outcome: Outcome
+    clock: Clock
+    repair_id: str | None
+    attempted_at: datetime
+    ended_at: datetime | None
+    returned_at: datetime | None
+    last_clean_at: datetime | None
+    clean_until_km: float | None  # where its clean distance ends, on the vehicle's line
+    km_to_go: float | None
+    p_same_fault: float | None
+    cost: float | None
+    currency: str | None
+    changed: bool  # came back or held, and the digest before did not say so
+
+
 Row = TypeVar("Row")
 
 

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from afterclear.digest.assess import Assessment, vehicle_ref
+from afterclear.digest.assess import Faults
+from afterclear.digest.choosing import MOST
 from afterclear.digest.finding_rows import Stock, StockReason
-from afterclear.digest.findings import Findings
 from afterclear.digest.frames import Caution
 from afterclear.digest.language import mark
 from afterclear.digest.model import PageHead, VehicleRef
-from afterclear.digest.rows import Vehicle
+from afterclear.digest.roster import Roster
 
 VERDICTS: tuple[Literal["hold", "rescan", "ready"], ...] = ("hold", "rescan", "ready")
 STOCK_WORDS: dict[str, str] = {
@@ -33,73 +33,88 @@ class StockLine:
     before: str | None  # verdict of the digest before; None: not known
 
 
+@dataclass(frozen=True)
+class StockDetails:
+    """What the page says of the lines it shows, by vehicle."""
+
+    judged: bool  # the analysis had stock to judge
+    since: datetime | None  # the digest before; None: there was none
+    reasons: Mapping[str, tuple[StockReason, ...]]  # most weighty first
+    cautions: Mapping[str, tuple[Caution, ...]]
+
+
 @dataclass(frozen=True, slots=True)
 class StockPage:
     """The page for who hands vehicles over."""
 
     head: PageHead
     judged: bool  # the analysis had stock to judge
+    n: Mapping[str, int]  # vehicles by verdict; the first of each are shown
     hold: tuple[StockLine, ...]
     rescan: tuple[StockLine, ...]
     ready: tuple[StockLine, ...]
     since: datetime | None  # the digest before; None: there was none
-    changed: tuple[StockLine, ...]  # another verdict than before
-    gone: tuple[VehicleRef, ...]  # in stock before, not now
+    changed: tuple[StockLine, ...]  # another verdict than before: the first of them
+    n_changed: int
+    gone: tuple[VehicleRef, ...]  # in stock before, not now: the first of them
+    n_gone: int
 
 
 def build_stock_page(
-    findings: Findings,
-    assessments: Sequence[Assessment],
+    stock: Sequence[Stock],
+    told: StockDetails,
     before: Mapping[str, str],
-    since: datetime | None,
+    roster: Roster,
     head: PageHead,
 ) -> StockPage:
     """Put the stock page together.
 
-    ``before``: verdicts of the digest before, by vehicle_id; ``since``: its as-of time.
+    ``before``: verdicts of the digest before, by vehicle_id.
     """
-    known = {a.ref.vehicle_id: a for a in assessments}
-    lines = [_line(row, findings, known, before) for row in findings.stock]
-    lines.sort(key=_order)
-    by_verdict = {name: tuple(x for x in lines if x.row.verdict == name) for name in VERDICTS}
-    now = {line.row.vehicle_id for line in lines}
+    lines = [_line(row, told, roster, before) for row in sorted(stock, key=_order)]
+    now = {row.vehicle_id for row in stock}
+    changed = [x for x in lines if x.before is not None and x.before != x.row.verdict]
+    gone = sorted(before.keys() - now)
     return StockPage(
         head=head,
-        judged="stock" in findings.judged,
-        hold=by_verdict["hold"],
-        rescan=by_verdict["rescan"],
-        ready=by_verdict["ready"],
-        since=since,
-        changed=tuple(x for x in lines if x.before is not None and x.before != x.row.verdict),
-        gone=tuple(_ref(vehicle, known) for vehicle in sorted(before.keys() - now)),
+        judged=told.judged,
+        n={name: sum(x.row.verdict == name for x in lines) for name in VERDICTS},
+        **{name: tuple(x for x in lines if x.row.verdict == name)[:MOST] for name in VERDICTS},
+        since=told.since,
+        changed=tuple(changed[:MOST]),
+        n_changed=len(changed),
+        gone=tuple(map(roster.ref, gone[:MOST])),
+        n_gone=len(gone),
     )
 
 
-def _line(
-    row: Stock, findings: Findings, known: Mapping[str, Assessment], before: Mapping[str, str]
-) -> StockLine:
-    assessment = known.get(row.vehicle_id)
-    reasons = sorted(findings.of(row.vehicle_id).stock_reasons, key=lambda r: r.position)
+def shown_stock(stock: Sequence[Stock]) -> tuple[str, ...]:
+    """Name the vehicles of which the page shows a line with its reasons."""
+    ordered = sorted(stock, key=_order)
+    return tuple(
+        row.vehicle_id
+        for name in VERDICTS
+        for row in [row for row in ordered if row.verdict == name][:MOST]
+    )
+
+
+def cautions_of_vehicle(found: Faults) -> tuple[Caution, ...]:
+    """Gather the cautions of what is there and of what was worked on, each once."""
+    faults = [present.fault for present in found.present]
+    faults += [view.fault for view in found.attempts if view.current]
+    return tuple(dict.fromkeys(caution for fault in faults for caution in fault.cautions))
+
+
+def _line(row: Stock, told: StockDetails, roster: Roster, before: Mapping[str, str]) -> StockLine:
     return StockLine(
-        vehicle=_ref(row.vehicle_id, known),
+        vehicle=roster.ref(row.vehicle_id),
         row=row,
-        reasons=tuple(reasons),
-        cautions=_cautions(assessment) if assessment and row.safety else (),
-        last_scan_at=assessment.last_scan_at if assessment else None,
+        reasons=told.reasons.get(row.vehicle_id, ()),
+        cautions=told.cautions.get(row.vehicle_id, ()) if row.safety else (),
+        last_scan_at=roster.last_scan_at(row.vehicle_id),
         before=before.get(row.vehicle_id),
     )
 
 
-def _ref(vehicle_id: str, known: Mapping[str, Assessment]) -> VehicleRef:
-    assessment = known.get(vehicle_id)
-    return assessment.ref if assessment else vehicle_ref(Vehicle(vehicle_id))
-
-
-def _cautions(assessment: Assessment) -> tuple[Caution, ...]:
-    faults = [found.fault for found in assessment.present]
-    faults += [view.fault for view in assessment.attempts if view.current]
-    return tuple(dict.fromkeys(caution for fault in faults for caution in fault.cautions))
-
-
-def _order(line: StockLine) -> tuple[bool, float, str]:
-    return (not line.row.safety, line.row.km_to_rescan or 0.0, line.row.vehicle_id)
+def _order(row: Stock) -> tuple[bool, float, str]:
+    return (not row.safety, row.km_to_rescan or 0.0, row.vehicle_id)

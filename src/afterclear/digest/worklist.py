@@ -5,10 +5,9 @@ to be scanned where only a scan can tell: a fault last seen long ago, a safety r
 checked, a fix that one more clean scan would prove.
 """
 
-from collections.abc import Iterable
 from datetime import timedelta
 
-from afterclear.digest.assess import Assessment, Setting, cautions_of
+from afterclear.digest.assess import Assessment, Faults, Setting, cautions_of
 from afterclear.digest.cells import Cells
 from afterclear.digest.language import mark
 from afterclear.digest.model import AttemptView, PresentFault, WorkItem, WorkReason
@@ -20,13 +19,7 @@ _FIRST_SCAN_RANK = _SCAN_OLD
 _DEED_OF = {"repair": mark("the repair of {day}"), "clear_only": mark("the clear of {day}")}
 
 
-def build_worklist(assessments: Iterable[Assessment], setting: Setting) -> tuple[WorkItem, ...]:
-    """List the vehicles to do something about, most pressing first; sold ones are left out."""
-    items = [item for a in assessments if (item := work_of(a, setting)) is not None]
-    return tuple(sorted(items, key=_order))
-
-
-def work_of(assessment: Assessment, setting: Setting) -> WorkItem | None:
+def work_of(assessment: Assessment | Faults, setting: Setting) -> WorkItem | None:
     """Say what to do about one vehicle; None if there is nothing to do."""
     if assessment.ref.sold:
         return None
@@ -50,7 +43,8 @@ def work_of(assessment: Assessment, setting: Setting) -> WorkItem | None:
     )
 
 
-def _order(item: WorkItem) -> tuple[bool, bool, int, float, str]:
+def work_order(item: WorkItem) -> tuple[bool, bool, int, float, str]:
+    """Order items without a rank: bring in before scan, safety first, then by their reasons."""
     first = item.reasons[0]
     return (
         item.action != "bring_in",

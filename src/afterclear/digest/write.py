@@ -4,6 +4,8 @@ import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from afterclear.digest.names import LISTS, VEHICLES
+
 
 def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: Path) -> list[Path]:
     """Write pages under ``folder``, each whole or not at all; returns their paths.
@@ -25,13 +27,15 @@ def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: P
 
 
 def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
-    """Remove pages of vehicles that are no longer there; returns their paths.
+    """Remove pages of vehicles that have none any more, and lists; returns their paths.
 
-    Only files a digest itself names so (``vehicles/v-*.html``, no links) are ever removed.
+    Only files a digest itself names so (``vehicles/v-*.html``, ``vehicles/list-*.html``, no
+    links) are ever removed.
     """
     kept = {path.name for path in written}
     removed = []
-    for path in sorted((folder / "vehicles").glob("v-*.html")):
+    found = [path for pattern in (VEHICLES, LISTS) for path in folder.glob(pattern)]
+    for path in sorted(found):
         if path.name not in kept and path.is_file() and not path.is_symlink():
             path.unlink()
             removed.append(path)

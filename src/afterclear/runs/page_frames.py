@@ -1,34 +1,89 @@
 """Stored results -> the frames pages are built from."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import polars as pl
 import polars.selectors as cs
 
-from afterclear.digest.frames import Caution, DigestSettings, HistoryFrames, StaleSource
+from afterclear.digest.frames import (
+    VEHICLE_FINDINGS,
+    Caution,
+    DigestSettings,
+    FleetFrames,
+    StaleSource,
+)
 from afterclear.errors import UsageError
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.runs.app import App
 from afterclear.store.database import Connection, query, scalar
-from afterclear.store.digests import DigestBefore, digest_before
+from afterclear.store.digests import DigestBefore
 from afterclear.store.exports import PAGE_FRAMES
-from afterclear.store.exports_digest import PAGE_WORDS
+from afterclear.store.exports_digest import (
+    PAGE_COUNTS,
+    PAGE_FLEET,
+    PAGE_NEWS,
+    PAGE_PEOPLE,
+    PAGE_SLIM,
+    PAGE_WORDS,
+)
 from afterclear.store.exports_findings import PAGE_FINDINGS
 from afterclear.store.exports_roles import PAGE_ROLES
-from afterclear.store.results import last_analysis
+from afterclear.store.results import Analysis, last_analysis, naive
 
 # exports of holders -> the level their names are of
 _LEVELS = {"sites": "site", "technicians": "technician", "brands": "brand", "grades": "grade"}
-# what a page never shows: kept out, so that a large fleet's digest stays small in memory
-_NOT_SHOWN = {"worsening_events", "fault_curves", "parts_left_out", "process_orders", "open_roles"}
+# findings the audiences' pages show in whole, beside those of holders; the rest by PAGE_SLIM
+_WHOLE = ("parts", "process", "process_costs", "held_by_quarter")
 
 
-def gather_frames(app: App, con: Connection, now: datetime) -> tuple[HistoryFrames, int]:
-    """Gather what the pages are built from, and the number of the analysis it comes from.
+@dataclass(frozen=True)
+class Gathered:
+    """What a digest is made from, beside the rows of single vehicles."""
 
-    ``now``: the instant against which silent sources are told.
+    frames: FleetFrames
+    people: pl.DataFrame  # technician, site: names that may be quoted anywhere
+    analysis_id: int
+
+
+def gather_frames(
+    app: App, con: Connection, now: datetime, before: DigestBefore | None, settings: DigestSettings
+) -> Gathered:
+    """Gather what the audiences' pages are chosen from.
+
+    ``now``: the instant against which silent sources are told.  ``before``: the digest this one
+    is compared with; ``settings``: how it is shown.
+
+    Raises:
+        UsageError: nothing was analysed yet.
+
+    """
+    analysis = analysed(con)
+    _set_limits(con, analysis.as_of, before, settings)
+    tables: dict[str, Any] = {name: aware(query(con, sql)) for name, sql in PAGE_FLEET.items()}
+    tables |= {name: scalar(con, sql) for name, sql in PAGE_COUNTS.items()}
+    for name, sql in PAGE_NEWS.items():
+        tables[name] = aware(query(con, sql.format(episodes=PAGE_FRAMES["episodes"])))
+    frames = FleetFrames(
+        as_of=analysis.as_of,
+        **tables,
+        loads=aware(query(con, PAGE_FRAMES["loads"])),
+        has_previous=before is not None,
+        previous_at=before.as_of if before else None,
+        previous_marks=before.marks if before else {},
+        settings=settings,
+        cautions=_cautions(con, app.catalogue),
+        n_rejections=scalar(con, "SELECT count(*) FROM rejections"),
+        stale_sources=stale_sources(app, con, now),
+        findings=_findings(con),
+    )
+    return Gathered(frames, query(con, PAGE_PEOPLE), analysis.analysis_id)
+
+
+def analysed(con: Connection) -> Analysis:
+    """Give the analysis the pages come from.
 
     Raises:
         UsageError: nothing was analysed yet.
@@ -37,29 +92,74 @@ def gather_frames(app: App, con: Connection, now: datetime) -> tuple[HistoryFram
     analysis = last_analysis(con)
     if analysis is None:
         raise UsageError("Nothing was analysed yet. Run 'afterclear analyse' first.")
-    before = digest_before(con, analysis.as_of)
+    return analysis
+
+
+def shown_as(app: App) -> DigestSettings:
+    """Say how the settings want pages shown."""
     settings = app.config.settings
-    tables: dict[str, Any] = {name: aware(query(con, sql)) for name, sql in PAGE_FRAMES.items()}
-    frames = HistoryFrames(
-        as_of=analysis.as_of,
-        **tables,
-        previous=before.outcomes if before else None,
-        previous_at=before.as_of if before else None,
-        previous_marks=_marks(before),
-        units=settings.digest.units,
-        settings=DigestSettings(
-            fleet_name=settings.digest.title,
-            zone=settings.digest.zone,
-            language=settings.digest.language,
-            held_below=settings.evidence.held_below,
-            extrapolate_days=int(settings.evidence.extrapolate_days),
-        ),
-        cautions=_cautions(con, app.catalogue),
-        n_rejections=scalar(con, "SELECT count(*) FROM rejections"),
-        stale_sources=stale_sources(app, con, now),
-        findings=_findings(con),
+    return DigestSettings(
+        fleet_name=settings.digest.title,
+        zone=settings.digest.zone,
+        language=settings.digest.language,
+        held_below=settings.evidence.held_below,
+        extrapolate_days=int(settings.evidence.extrapolate_days),
+        vehicle_pages=settings.digest.vehicle_pages,
     )
-    return frames, analysis.analysis_id
+
+
+class StoreDetails:
+    """Gives the rows of a few vehicles out of the store, as ``digest.frames.Details`` asks."""
+
+    def __init__(self, con: Connection) -> None:
+        self._con = con
+
+    def __call__(
+        self, vehicle_ids: Sequence[str], tables: Collection[str]
+    ) -> Mapping[str, pl.DataFrame]:
+        """Give these vehicles' rows of each table."""
+        return {
+            name: self._rows(sql, vehicle_ids)
+            for name, sql in _OF_VEHICLES.items()
+            if name in tables
+        }
+
+    def _rows(self, sql: str, vehicle_ids: Sequence[str]) -> pl.DataFrame:
+        if not vehicle_ids:
+            return aware(query(self._con, f"SELECT * FROM ({sql}) LIMIT 0"))
+        # the ends let the database skip what lies outside a stretch of neighbours
+        marks = ", ".join("?" * len(vehicle_ids))
+        where = f"vehicle_id BETWEEN ? AND ? AND vehicle_id IN ({marks})"
+        ends = [min(vehicle_ids), max(vehicle_ids)]
+        return aware(
+            query(self._con, f"SELECT * FROM ({sql}) WHERE {where}", [*ends, *vehicle_ids])
+        )
+
+
+_OF_VEHICLES: dict[str, str] = {
+    **{name: sql for name, sql in PAGE_FRAMES.items() if name != "loads"},
+    **{name: sql for name, sql in PAGE_ROLES.items() if name in VEHICLE_FINDINGS},
+    "worsening": PAGE_FINDINGS["worsening"],
+    "recurring": f"""
+        SELECT r.*, w.family_label, w.meaning FROM ({PAGE_FINDINGS["recurring"]}) r
+        LEFT JOIN ({PAGE_WORDS}) w USING (code, family)
+        ORDER BY r.flagged DESC, r.q_value, r.vehicle_id, r.ecu, r.code""",
+}
+
+
+def _set_limits(
+    con: Connection, as_of: datetime, before: DigestBefore | None, settings: DigestSettings
+) -> None:
+    """Tell the queries how far back they look."""
+    look_back = as_of - timedelta(days=settings.look_back_days)
+    values = {
+        "look_back": ("TIMESTAMP", naive(look_back)),
+        "before": ("INTEGER", before.digest_id if before else None),
+        "before_at": ("TIMESTAMP", naive(before.as_of) if before else None),
+        "usual_days": ("INTEGER", settings.usual_window_days),
+    }
+    for name, (kind, value) in values.items():
+        con.execute(f"SET VARIABLE {name} = ?::{kind}", [value])
 
 
 def aware(frame: pl.DataFrame) -> pl.DataFrame:
@@ -87,20 +187,13 @@ def stale_sources(
     return tuple(found)
 
 
-def _marks(before: DigestBefore | None) -> Mapping[tuple[str, str], str]:
-    return before.marks if before else {}
-
-
 def _findings(con: Connection) -> dict[str, pl.DataFrame]:
-    """Read every table of findings; those of sites, people, brands and grades become one."""
-    asked = {**PAGE_FINDINGS, **PAGE_ROLES}
-    found = {name: aware(query(con, sql)) for name, sql in asked.items() if name not in _NOT_SHOWN}
+    """Read the tables of findings; those of sites, people, brands and grades become one."""
+    asked = {name: PAGE_FINDINGS[name] for name in (*_WHOLE, *_LEVELS)}
+    asked |= {**PAGE_SLIM, "stock": PAGE_ROLES["stock"]}
+    found = {name: aware(query(con, sql)) for name, sql in asked.items()}
     found["holders"] = pl.concat(
         [_as_holders(found.pop(table), level) for table, level in _LEVELS.items()], how="diagonal"
-    )
-    words = query(con, PAGE_WORDS)
-    found["recurring"] = found["recurring"].join(
-        words, on=["code", "family"], how="left", maintain_order="left"
     )
     return found
 

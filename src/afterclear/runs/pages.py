@@ -2,8 +2,10 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -12,15 +14,29 @@ import polars as pl
 from afterclear import __version__
 from afterclear.config import environment_secret
 from afterclear.deliver.paper import print_pages
-from afterclear.digest.build import DigestModel, build_digest
-from afterclear.digest.frames import Audience, DigestSettings, HistoryFrames
-from afterclear.digest.pseudonyms import Pseudonyms, personal_values, pseudonymise_frames
-from afterclear.digest.render import render_pages
+from afterclear.digest.build import DigestModel, build_fleet_digest
+from afterclear.digest.frames import (
+    Audience,
+    DigestSettings,
+    FleetFrames,
+    Units,
+    VehiclePagesOf,
+)
+from afterclear.digest.pseudonyms import Pseudonyms, personal_values, pseudonymise_fleet
 from afterclear.digest.write import remove_left_over, write_digest
 from afterclear.errors import ConfigError, UnknownNameError, UsageError
 from afterclear.runs.app import App
-from afterclear.runs.page_frames import aware, gather_frames, stale_sources
-from afterclear.store.database import open_store, transaction
+from afterclear.runs.page_frames import (
+    Gathered,
+    StoreDetails,
+    analysed,
+    aware,
+    gather_frames,
+    shown_as,
+    stale_sources,
+)
+from afterclear.runs.page_workers import rendered
+from afterclear.store.database import Connection, open_store, transaction
 from afterclear.store.digests import (
     ArchivedDigest,
     archive_digest,
@@ -28,6 +44,7 @@ from afterclear.store.digests import (
     digest_before,
     digest_said,
 )
+from afterclear.store.snapshot import long_writing
 
 __all__ = [  # others read frames the same way
     "AgainReport",
@@ -45,6 +62,7 @@ __all__ = [  # others read frames the same way
 AUDIENCES: tuple[Audience, ...] = ("fleet", "garage", "stock")
 KEY_VARIABLE = "AFTERCLEAR_PSEUDONYM_KEY"
 _SHORTEST_KEY = 16
+_SEARCHED_AT_ONCE = 100  # pages
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +71,7 @@ class DigestAsked:
 
     audiences: tuple[Audience, ...] = AUDIENCES
     folder: Path | None = None  # None: under the reports folder
+    vehicle_pages: VehiclePagesOf | None = None  # None: as the settings say
     public: bool = False
     pdf: bool = False
 
@@ -95,12 +114,15 @@ def chosen_audiences(text: str | None) -> tuple[Audience, ...]:
 
 
 def digest(app: App, asked: DigestAsked | None = None) -> DigestReport:
-    """Write the digests asked for, with a page per vehicle; errors as ``make_digest``."""
+    """Write the digests asked for, with pages of vehicles; errors as ``make_digest``."""
     return make_digest(app, asked)[0]
 
 
 def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestReport, DigestModel]:
     """Write the digests asked for; give them as pages and as their model.
+
+    The vehicles' pages are read from the store while they are written: the model's own cannot
+    be made again.
 
     Raises:
         UsageError: nothing was analysed yet.
@@ -109,28 +131,34 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
     """
     wanted = asked or DigestAsked()
     told_at = app.clock()
-    with open_store(app.store) as con:
-        frames, analysis_id = gather_frames(app, con, told_at)
-        before = digest_before(con, frames.as_of)
-    frames = replace(frames, audiences=wanted.audiences)
     folder = wanted.folder or (app.reports / "public" if wanted.public else app.reports)
-    model, hidden = _model(app, frames, public=wanted.public)
-    pages = _Hashed(_checked(model, hidden))
-    written = write_digest(pages, folder)
-    made = ArchivedDigest(
-        digest_id=0,
-        analysis_id=analysis_id,
-        as_of=frames.as_of,
-        told_at=told_at,
-        version=__version__,
-        audiences=wanted.audiences,
-        settings=_kept_settings(frames),
-        previous_digest=before.digest_id if before else None,
-        is_public=wanted.public,
-        pages=pages.sums,
-    )
-    with open_store(app.store) as con, transaction(con):
-        digest_id = archive_digest(con, made)
+    shown = shown_as(app)
+    if wanted.vehicle_pages is not None:
+        shown = replace(shown, vehicle_pages=wanted.vehicle_pages)
+    with _still(app):
+        with open_store(app.store, read_only=True) as con:
+            before = digest_before(con, analysed(con).as_of)
+            gathered = gather_frames(app, con, told_at, before, shown)
+            frames = replace(
+                gathered.frames, audiences=wanted.audiences, units=app.config.settings.digest.units
+            )
+            gathered = replace(gathered, frames=frames)
+            model, pages = _made(app, con, gathered, public=wanted.public)
+            written = write_digest(pages, folder)
+        made = ArchivedDigest(
+            digest_id=0,
+            analysis_id=gathered.analysis_id,
+            as_of=frames.as_of,
+            told_at=told_at,
+            version=__version__,
+            audiences=wanted.audiences,
+            settings=_kept_settings(frames),
+            previous_digest=before.digest_id if before else None,
+            is_public=wanted.public,
+            pages=pages.sums,
+        )
+        with open_store(app.store) as con, transaction(con):
+            digest_id = archive_digest(con, made)
     removed = remove_left_over(folder, written)
     papers = print_pages([folder / f"{a}.html" for a in wanted.audiences]) if wanted.pdf else ()
     report = DigestReport(
@@ -146,36 +174,41 @@ def digest_again(app: App, digest_id: int) -> AgainReport:
         UsageError: there is no such digest, or the store's analysis is as of another time.
 
     """
-    with open_store(app.store) as con:
+    folder = app.reports / f"again-{digest_id}"
+    with _still(app), open_store(app.store, read_only=True) as con:
         kept = archived_digest(con, digest_id)
         if kept is None:
             raise UsageError(f"There is no digest {digest_id} in the store.")
-        frames, _ = gather_frames(app, con, kept.told_at)
-        if frames.as_of != kept.as_of:
+        as_of = analysed(con).as_of
+        if as_of != kept.as_of:
             raise UsageError(
                 f"Digest {digest_id} is as of {kept.as_of.isoformat()}, the store's analysis as of "
-                f"{frames.as_of.isoformat()}. Run 'afterclear analyse --full --as-of "
+                f"{as_of.isoformat()}. Run 'afterclear analyse --full --as-of "
                 f"{kept.as_of.isoformat()}' first, then this again."
             )
         said = digest_said(con, kept.previous_digest) if kept.previous_digest else None
-    frames = replace(
-        frames,
-        previous=said.outcomes if said else None,
-        previous_at=said.as_of if said else None,
-        previous_marks=said.marks if said else {},
-        **_restored_settings(kept),
-        audiences=chosen_audiences(",".join(kept.audiences)),
-    )
-    model, hidden = _model(app, frames, public=kept.is_public)
-    pages = _Hashed(_checked(model, hidden))
-    folder = app.reports / f"again-{digest_id}"
-    written = write_digest(pages, folder)
+        units, shown = _restored_settings(kept)
+        gathered = gather_frames(app, con, kept.told_at, said, shown)
+        frames = replace(
+            gathered.frames, units=units, audiences=chosen_audiences(",".join(kept.audiences))
+        )
+        _, pages = _made(app, con, replace(gathered, frames=frames), public=kept.is_public)
+        written = write_digest(pages, folder)
     names = sorted(pages.sums.keys() | kept.pages.keys())
     return AgainReport(
         folder / "index.html",
         len(written),
         tuple(name for name in names if pages.sums.get(name) != kept.pages.get(name)),
     )
+
+
+@contextmanager
+def _still(app: App) -> Iterator[None]:
+    """Hold the store as it is while pages are made of it; others may read it meanwhile."""
+    with open_store(app.store):
+        pass  # brings a store of an older version up to date
+    with long_writing(app.store, "digest", copy=False):
+        yield
 
 
 def pseudonyms_of(app: App, *, public: bool) -> Pseudonyms | None:
@@ -193,29 +226,38 @@ def pseudonyms_of(app: App, *, public: bool) -> Pseudonyms | None:
     return Pseudonyms(key.encode(), public)
 
 
-def _model(app: App, frames: HistoryFrames, *, public: bool) -> tuple[DigestModel, tuple[str, ...]]:
-    """Build the digest, and say which names none of its pages may carry."""
+def _made(
+    app: App, con: Connection, gathered: Gathered, *, public: bool
+) -> tuple[DigestModel, "_Hashed"]:
+    """Build the digest, and the pages as they are to be written: checked for names, hashed."""
+    frames, details = gathered.frames, StoreDetails(con)
     names = pseudonyms_of(app, public=public)
     if names is None:
-        return build_digest(frames), ()
-    hidden = tuple(personal_values(frames))
-    return build_digest(pseudonymise_frames(frames, names)), hidden
+        model = build_fleet_digest(frames, details)
+        return model, _Hashed(rendered(model))
+    hidden = personal_values(frames, gathered.people)
+    model = build_fleet_digest(*pseudonymise_fleet(frames, gathered.people, details, names))
+    return model, _Hashed(_checked(rendered(model), hidden))
 
 
-def _checked(model: DigestModel, hidden: Sequence[str]) -> Iterator[tuple[str, str]]:
-    for name, html in render_pages(model):
-        _check_hidden(name, html, hidden)
-        yield name, html
+def _checked(pages: Iterable[tuple[str, str]], hidden: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """Hand on no page on which a name is left; several are searched at once, names are many."""
+    rest = iter(pages)
+    while some := list(islice(rest, _SEARCHED_AT_ONCE)):
+        if hidden and pl.Series([html for _, html in some]).str.contains_any(list(hidden)).any():
+            _refuse(some, hidden)
+        yield from some
 
 
-def _check_hidden(name: str, html: str, hidden: Sequence[str]) -> None:
-    """Refuse to hand out a page on which a name is left: a bug, better seen than sent."""
-    if hidden and pl.Series([html]).str.contains_any(list(hidden)).any():
+def _refuse(pages: Sequence[tuple[str, str]], hidden: Sequence[str]) -> None:
+    """Say where a name is left: a bug, better seen than sent."""
+    for name, html in pages:
         found = [value for value in hidden if value in html]
-        raise RuntimeError(f"{len(found)} names would stand in {name} where tokens are wanted")
+        if found:
+            raise RuntimeError(f"{len(found)} names would stand in {name} where tokens are wanted")
 
 
-def _kept_settings(frames: HistoryFrames) -> dict[str, object]:
+def _kept_settings(frames: FleetFrames) -> dict[str, object]:
     shown = frames.settings
     return {
         "units": frames.units,
@@ -224,12 +266,14 @@ def _kept_settings(frames: HistoryFrames) -> dict[str, object]:
         "language": shown.language,
         "held_below": shown.held_below,
         "extrapolate_days": shown.extrapolate_days,
+        "vehicle_pages": shown.vehicle_pages,
     }
 
 
-def _restored_settings(kept: ArchivedDigest) -> dict[str, Any]:
-    values = dict(kept.settings)
-    return {"units": values.pop("units"), "settings": DigestSettings(**values)}
+def _restored_settings(kept: ArchivedDigest) -> tuple[Units, DigestSettings]:
+    """Take what shaped a digest; one made before a setting existed had its default."""
+    values: dict[str, Any] = dict(kept.settings)
+    return values.pop("units"), DigestSettings(**values)
 
 
 class _Hashed:

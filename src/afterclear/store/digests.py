@@ -14,11 +14,10 @@ from afterclear.store.results import naive
 
 @dataclass(frozen=True)
 class DigestBefore:
-    """What an earlier digest said."""
+    """An earlier digest; what it said of each attempt stands in ``digest_outcomes``."""
 
     digest_id: int
     as_of: datetime
-    outcomes: pl.DataFrame  # attempt_id, outcome
     marks: dict[tuple[str, str], str]  # kind and subject -> what was said
 
 
@@ -54,17 +53,11 @@ def digest_before(con: Connection, as_of: datetime) -> DigestBefore | None:
 def digest_said(con: Connection, digest_id: int) -> DigestBefore:
     """Give what one digest said."""
     as_of = query(con, "SELECT as_of FROM digests WHERE digest_id = ?", [digest_id]).item()
-    outcomes = query(
-        con,
-        """SELECT attempt_id, outcome FROM digest_outcomes WHERE digest_id = ?
-           ORDER BY attempt_id""",
-        [digest_id],
-    )
     marks = query(
         con, "SELECT kind, subject, mark FROM digest_marks WHERE digest_id = ?", [digest_id]
     )
     said = {(kind, subject): mark for kind, subject, mark in marks.iter_rows()}
-    return DigestBefore(digest_id, as_of.replace(tzinfo=UTC), outcomes, said)
+    return DigestBefore(digest_id, as_of.replace(tzinfo=UTC), said)
 
 
 def archive_digest(con: Connection, made: ArchivedDigest) -> int:
