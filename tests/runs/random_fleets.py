@@ -158,7 +158,7 @@ def fleets(draw: st.DrawFn, fewest: int = 1, most: int = 6) -> Fleet:
 
 # as-of time in days against the delivery's, whether a full one is asked for, what is decided
 _ANALYSES: Final = st.tuples(
-    st.sampled_from((0, 0, 0, -15, 12, -130)),
+    st.sampled_from((0, 0, -15, -60, 12, -130)),
     st.sampled_from((False, False, False, True)),
     st.lists(
         st.builds(lambda said, pick: Saying(said[0], said[1], pick), st.sampled_from(SAYINGS),
