@@ -70,7 +70,8 @@ def followed_parts(con: Connection, factory_until_km: float) -> Followed | None:
            WHERE first_km IS NOT NULL ORDER BY vehicle_id""",
     ).with_row_index("vehicle")
     slots = _slots(fitted, vehicles, factory_until_km)
-    rows = _placed(fitted, slots, vehicles)
+    rows = _placed(fitted, slots, vehicles).drop("vehicle_id", "platform", "engine", "quantity")
+    del fitted  # as large as what was made of it, and a large fleet has millions of rows
     codes = _Codes.of(rows, slots)
     lives = part_lives(
         replacements(
@@ -205,7 +206,8 @@ def _units(
         "repair_id", "repaired_at", "site", "part_number", "part_brand", "part_grade",
         "number_on_order", "part_cost", "currency",
     )  # fmt: skip
-    fitted, removed = _rows_of(told, lives.fitted_row), _rows_of(told, lives.removed_row)
+    fitted = _rows_of(told, lives.fitted_row)
+    removed = _rows_of(told.select("repair_id", "repaired_at", "site"), lives.removed_row)
     owners = vehicles[lives.vehicle]
     n_at_removal = lives.removed_row != UNKNOWN
     return pl.DataFrame(

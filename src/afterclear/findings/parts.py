@@ -4,7 +4,7 @@ A removal for prevention or after an accident ends a part's life without a failu
 failed by some distance is told with these reasons competing.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -36,6 +36,10 @@ _GROUPINGS = {  # what one row of ``parts`` stands for, by the columns that tell
     "place": ["component", "part_brand", "part_number", "position"],
 }
 _COMPARED = ("brand", "number")
+_GROUPED_BY = [
+    *_GROUPINGS["place"], "platform", "place", "is_factory", "ended_by", "km_unwatched",
+    "family_label", "part_grade",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +60,11 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
         for table in ("parts", "claims", "parts_left_out"):
             keep(con, table, None)
         return 0
-    units = followed.units
+    keep(con, "claims", _claims(followed.units))
+    # with the claims told, names of vehicles, orders and sites are only ballast, and each
+    # grouping below makes a frame of its own
+    units = followed.units.select(_GROUPED_BY)
+    followed = replace(followed, units=units)
     every = followed.lives.as_lives(
         np.zeros(len(units), dtype=np.int64), unknown_failed=rules.unknown_reason_is_failure
     )
@@ -69,7 +77,6 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
     # no group where parts were fitted, and none of them could be followed
     rows = pl.concat(found, how="vertical_relaxed") if found else None
     keep(con, "parts", rows)
-    keep(con, "claims", _claims(units))
     keep(con, "parts_left_out", pl.DataFrame(
         {"reason": list(followed.left_out), "n": list(followed.left_out.values())}
     ))  # fmt: skip
@@ -271,11 +278,7 @@ def _test() -> pl.Expr:
 def _claims(units: pl.DataFrame) -> pl.DataFrame:
     """One row a part fitted; of the factory's, those that failed."""
     shown = pl.col("is_factory").not_() | pl.col("ended_by").is_in(["failure", "unknown"])
-    return (
-        units.filter(shown)
-        .with_columns(pl.col("component").alias("part_family"))
-        .sort("part_family", "part_brand", "part_number", "vehicle_id", "place", "fitted_km")
-    )
+    return units.filter(shown).with_columns(pl.col("component").alias("part_family"))
 
 
 _BLANKS: dict[str, pl.DataType | type[pl.DataType]] = {
