@@ -41,6 +41,7 @@ BREACHES = [
     ("Every attempt_id of attempts", "DELETE FROM verdicts"),
     ("Every attempt_id of verdicts", "DELETE FROM attempts"),
     ("Every fix_no of evidence_steps", "UPDATE evidence_steps SET fix_no = -1"),
+    ("Every attempt_id of fix_numbers", "UPDATE fix_numbers SET attempt_id = 'x'"),
     ("Every scan_no of evidence_steps", "UPDATE evidence_steps SET scan_no = -1"),
     ("Every scan_id of scan_moments", "UPDATE scan_moments SET scan_id = 'x'"),
     ("Every scan_id of sightings", "UPDATE sightings SET scan_id = 'x'"),

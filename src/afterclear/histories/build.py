@@ -71,6 +71,13 @@ def rebuild(
                 _run(con, "85_forget.sql")
             _run(con, "90_keep.sql")
         progress(len(bucket))
+    _drop_work(con)
+
+
+def _drop_work(con: Connection) -> None:
+    """Drop the last bucket's tables: some hundred MB the findings can use."""
+    for name in query(con, "SELECT table_name FROM duckdb_tables() WHERE temporary")["table_name"]:
+        con.execute(f'DROP TABLE temp."{name}"')
 
 
 def _put_bucket(con: Connection, bucket: pl.DataFrame) -> None:

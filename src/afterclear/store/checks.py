@@ -71,7 +71,8 @@ def _orphans() -> Iterator[Check]:
 _POINTERS: Final = (
     ("attempts", "attempt_id", "verdicts", "attempt_id"),
     ("verdicts", "attempt_id", "attempts", "attempt_id"),
-    ("evidence_steps", "fix_no", "attempts", "fix_no"),
+    ("evidence_steps", "fix_no", "fix_numbers", "fix_no"),
+    ("fix_numbers", "attempt_id", "attempts", "attempt_id"),
     ("evidence_steps", "scan_no", "scan_moments", "scan_no"),
     ("scan_moments", "scan_id", "scans", "scan_id"),
     ("sightings", "scan_id", "scans", "scan_id"),

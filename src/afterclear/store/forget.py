@@ -177,7 +177,7 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
     """Erase every other row with the vehicle's number, and what hangs on its attempts and scans."""
     own = "SELECT attempt_id FROM attempts WHERE vehicle_id = $1"
     scans = "SELECT scan_no FROM scan_moments WHERE vehicle_id = $1"
-    fixes = "SELECT fix_no FROM attempts WHERE vehicle_id = $1"
+    fixes = "SELECT fix_no FROM fix_numbers WHERE vehicle_id = $1"
     hanging = [
         ("evidence_steps", f"fix_no IN ({fixes})"),
         ("verdicts", f"attempt_id IN ({own})"),
@@ -191,8 +191,8 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
            WHERE database_name = 'store' AND column_name = 'vehicle_id' ORDER BY table_name""",
     )["table_name"].to_list()
     hanging += [(name, "vehicle_id = $1") for name in with_number if name not in TABLES]
-    # attempts and scans last: the others are found through them
-    hanging.sort(key=lambda part: part[0] in ("attempts", "scan_moments"))
+    # numbers and names last: the others are found through them
+    hanging.sort(key=lambda part: part[0] in ("attempts", "fix_numbers", "scan_moments"))
     erased = 0
     for table, where in hanging:
         if not scalar(

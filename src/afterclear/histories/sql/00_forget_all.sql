@@ -11,6 +11,7 @@ DELETE FROM store.clear_events;
 DELETE FROM store.episodes;
 DELETE FROM store.attempts;
 DELETE FROM store.evidence_steps;
+DELETE FROM store.fix_numbers;
 DELETE FROM store.onsets;
 DELETE FROM store.watched;
 DELETE FROM store.vehicle_words;

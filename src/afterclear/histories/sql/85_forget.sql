@@ -10,7 +10,8 @@ DELETE FROM store.sightings WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.clear_events WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.episodes WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.evidence_steps WHERE fix_no IN (
-    SELECT fix_no FROM store.attempts JOIN bucket USING (vehicle_id));
+    SELECT fix_no FROM store.fix_numbers JOIN bucket USING (vehicle_id));
+DELETE FROM store.fix_numbers WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.attempts WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.onsets WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);
 DELETE FROM store.watched WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);

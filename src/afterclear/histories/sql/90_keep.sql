@@ -16,7 +16,7 @@ INSERT INTO store.vehicle_clocks BY NAME
 -- numbers go on from the highest in the store
 SET VARIABLE last_scan_no = (SELECT coalesce(max(scan_no), 0) FROM store.scan_moments);
 SET VARIABLE last_unit_no = (SELECT coalesce(max(unit_no), 0) FROM store.known_units);
-SET VARIABLE last_fix_no = (SELECT coalesce(max(fix_no), 0) FROM store.attempts);
+SET VARIABLE last_fix_no = (SELECT coalesce(max(fix_no), 0) FROM store.fix_numbers);
 INSERT INTO store.scan_moments BY NAME
     SELECT h.scan_no + getvariable('last_scan_no') AS scan_no, b.vehicle_id, h.scan_id, h.seen_at,
         m.km, m.km_low, m.km_high, h.scan_scope, h.visit_reason, o.reading_km
@@ -61,7 +61,7 @@ INSERT INTO store.episodes BY NAME
     JOIN bucket b USING (vehicle_no)
     JOIN unit_names u USING (unit_no);
 INSERT INTO store.attempts BY NAME
-    SELECT a.fix_no + getvariable('last_fix_no') AS fix_no, a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, a.kind,
+    SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, a.kind,
         a.attempt_no::INTEGER AS attempt_no,
         coalesce(lag(w.returned) OVER (PARTITION BY a.fault_no ORDER BY a.attempt_no), false)
             AS is_repeat,
@@ -79,6 +79,9 @@ INSERT INTO store.attempts BY NAME
     LEFT JOIN scan_heads back ON back.scan_no = w.returned_scan_no
     LEFT JOIN scan_heads clean ON clean.scan_no = w.last_clean_scan_no
     LEFT JOIN related r USING (fix_no);
+INSERT INTO store.fix_numbers BY NAME
+    SELECT fix_no + getvariable('last_fix_no') AS fix_no, attempt_id, vehicle_id
+    FROM attempts ORDER BY fix_no;
 INSERT INTO store.evidence_steps BY NAME
     SELECT e.fix_no + getvariable('last_fix_no') AS fix_no,
         e.scan_no + getvariable('last_scan_no') AS scan_no, e.finding, e.why, e.stretch_from_km
