@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from importlib.resources import files
 from typing import Final
 
+from afterclear.findings.kept import forget
 from afterclear.store.database import Connection, query, scalar
 
 # Readings (one unit in one scan) a part: some hundred MB of work space.
@@ -41,3 +42,13 @@ def fleet_parts(con: Connection, n_readings: int = PART_READINGS) -> Iterator[No
         con.execute(part)
         yield
         first = last + 1
+
+
+def forget_parts(con: Connection) -> None:
+    """Drop what was counted and told of parts, when all is done."""
+    tables = query(
+        con,
+        "SELECT table_name FROM duckdb_tables() WHERE temporary "
+        "AND (starts_with(table_name, 'part_') OR starts_with(table_name, 'role_'))",
+    )
+    forget(con, tables["table_name"])

@@ -13,7 +13,7 @@ import polars as pl
 from afterclear.findings.kept import keep
 from afterclear.findings.leftover import EchoWork, Leftover
 from afterclear.findings.role_facts import FactBook
-from afterclear.findings.role_parts import fleet_parts
+from afterclear.findings.role_parts import fleet_parts, forget_parts
 from afterclear.findings.role_rows import put_roles
 from afterclear.findings.roles_data import fleet_pairs
 from afterclear.findings.roles_rules import RoleRules
@@ -50,6 +50,7 @@ def find_roles(con: Connection, catalogue: Catalogue, told: Told) -> Roles:
             found = put_roles(con, book, rules, voice)
             left += found.leftovers
             work += found.echo_work
+    forget_parts(con)
     keep(con, "leftovers", _frame(left, _LEFTOVERS))
     keep(con, "echo_work", pl.DataFrame([_flat(w) for w in work], schema=_ECHO_WORK))
     keep(con, "related_returns", _related(con, book, voice))

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from afterclear.findings.kept import keep
+from afterclear.findings.kept import forget, keep
 from afterclear.findings.role_facts import FactBook
 from afterclear.findings.rule_files import StockRules
 from afterclear.findings.stock_car import Car, Reason, Row
@@ -38,6 +38,7 @@ def audit_stock(
         told_reasons = reasons(car, rules, voice)
         verdicts.append(_verdict(car, told_reasons))
         found += _reason_rows(car.vehicle["vehicle_id"], told_reasons)
+    forget(con, ("stock_last", "stock_looks"))
     keep(con, "stock", pl.DataFrame(verdicts, schema=_STOCK))
     keep(con, "stock_reasons", pl.DataFrame(found, schema=_REASONS))
     counted: dict[str, int] = defaultdict(int)
