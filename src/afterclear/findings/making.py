@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from afterclear.findings.kept import forget
 from afterclear.findings.order_parts import put_order_parts
 from afterclear.findings.part_tables import PartTables
 from afterclear.findings.parts import PartRules, find_parts
@@ -40,3 +41,4 @@ def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -
     find_parts(con, rules.tables, rules.parts)
     find_quarters(con, find_holders(con, judged))
     find_process(con)
+    forget(con, ("order_parts",))
