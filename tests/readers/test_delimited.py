@@ -103,6 +103,17 @@ def test_short_rows_are_filled_where_the_map_says_so() -> None:
     assert cells(found) == [("1", "2", "")]
 
 
+def test_totals_are_left_out_where_headings_are_followed_by_blank_ones() -> None:
+    """Found by broken files: the slow way knows no column without a heading."""
+    how = map_of()
+    spec = how.table[0].model_copy(update={"totals": "Total"})
+    text = 'a,b,,\n1,2,,\n3,"4\nTotal,9,,\n'
+    found = DelimitedFile(text.encode(), how, "x.csv").table(spec)
+    assert cells(found) == [("1", "2")]
+    assert [refused.line for refused in found.rejections] == [3]
+    assert found.left_out["totals rows"] == 1
+
+
 def test_a_quote_that_never_closes_spoils_one_line_of_thousands() -> None:
     body = "".join(f"{n};x;y\n" for n in range(3000))
     found = table(f'a;b;c\n1;"x;y\n{body}', delimiter=";")

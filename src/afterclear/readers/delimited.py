@@ -132,7 +132,7 @@ def _begin(head: str, spec: MapTable, delimiter: str, where: str) -> _Begin:
 
 def _finished(table: SourceTable, begin: _Begin, spec: MapTable, n_after: int) -> SourceTable:
     table.above = begin.above
-    _leave_out_totals(table, begin.names, spec.totals)
+    _leave_out_totals(table, spec.totals)
     if n_after:
         table.left_out[AFTER] += n_after
     return table
@@ -202,8 +202,10 @@ def _has_short_rows(
     return any(quoted.sub(b"", lines[at]).count(mark) != len(names) - 1 for at in suspects)
 
 
-def _leave_out_totals(table: SourceTable, names: list[str], totals: str | None) -> None:
-    if totals is None:
+def _leave_out_totals(table: SourceTable, totals: str | None) -> None:
+    # of the table's own columns: blank cells after the last heading are none
+    names = [name for name in table.frame.columns if name != LINE]
+    if totals is None or not names:
         return
     first = pl.coalesce(pl.col(name).str.strip_chars().replace("", None) for name in names)
     is_total = first.str.contains(f"^(?:{totals})").fill_null(value=False)
