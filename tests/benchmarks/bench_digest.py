@@ -1,10 +1,11 @@
-"""A whole digest (three audiences, a page per vehicle) at three sizes: time, memory, growth.
+"""A whole digest (three audiences, pages of vehicles) at several sizes: time, memory, growth.
 
     python -m tests.benchmarks.bench_digest [vehicles ...]
 
+With a page for every vehicle, then with pages only of the vehicles an audience's page names.
 Frames are made in one process and read from Parquet in another, so that only the digest's own
-memory counts.  The baseline is writing files of the same bytes, in the same process.  Then size
-and time of each picture.
+memory counts, all of it in one process.  The baseline is writing files of the same bytes, in the
+same process.  Then size and time of each picture.
 """
 
 import multiprocessing
@@ -27,7 +28,12 @@ from afterclear.digest.charts.layout import WIDE
 from afterclear.digest.charts.life import draw_life
 from afterclear.digest.charts.odometer import draw_odometer
 from afterclear.digest.charts.timeline import draw_timeline
-from afterclear.digest.frames import FRAME_ROWS, HistoryFrames
+from afterclear.digest.frames import (
+    FRAME_ROWS,
+    DigestSettings,
+    HistoryFrames,
+    VehiclePagesOf,
+)
 from afterclear.digest.garage_model import FunnelChart, HeldChart, LifeChart
 from afterclear.digest.render import render_pages
 from afterclear.digest.vehicle_model import OdometerChart, TimeLine
@@ -37,6 +43,7 @@ from tests.digest.fleet_fixture import AS_OF, CAUTIONS, fleet, many
 from tests.digest.hostile_fixture import long_history
 
 SIZES = (100, 1_000, 5_000)
+NAMED_SIZES = (1_000, 5_000, 20_000)
 MOST_SECONDS, MOST_MB = 30.0, 1_000.0  # issue 6, for 1,000 vehicles
 _PER_VEHICLE = ("recurring", "worsening", "roles", "stock", "stock_reasons", "worklist")
 
@@ -46,6 +53,7 @@ class Timing:
     """One size."""
 
     vehicles: int
+    pages: int
     digest_s: float
     bare_s: float  # writing the same bytes
     pages_mb: float
@@ -64,14 +72,17 @@ def _store_frames(n: int, folder: Path) -> None:
         table.write_parquet(folder / f"f_{name}.parquet")
 
 
-def _read_frames(folder: Path) -> HistoryFrames:
+def _read_frames(folder: Path, of: VehiclePagesOf) -> HistoryFrames:
     tables = {name: pl.read_parquet(folder / f"{name}.parquet") for name in FRAME_ROWS}
     told = {name: pl.read_parquet(folder / f"f_{name}.parquet") for name in ROWS}
-    return HistoryFrames(as_of=AS_OF, cautions=CAUTIONS, findings=told, **tables)
+    settings = DigestSettings(vehicle_pages=of)
+    return HistoryFrames(as_of=AS_OF, cautions=CAUTIONS, findings=told, settings=settings, **tables)
 
 
-def _measure(n: int, folder: Path, results: "multiprocessing.Queue[Timing]") -> None:
-    frames = _read_frames(folder)
+def _measure(
+    n: int, of: VehiclePagesOf, folder: Path, results: "multiprocessing.Queue[Timing]"
+) -> None:
+    frames = _read_frames(folder, of)
     begun = time.perf_counter()
     written = write_digest(render_pages(build_digest(frames)), folder / "pages")
     took = time.perf_counter() - begun
@@ -82,17 +93,17 @@ def _measure(n: int, folder: Path, results: "multiprocessing.Queue[Timing]") -> 
     for i, content in enumerate(contents):
         (folder / "bare" / str(i)).write_bytes(content)
     bare = time.perf_counter() - begun
-    results.put(Timing(n, took, bare, sum(map(len, contents)) / 1e6, peak))
+    results.put(Timing(n, len(written), took, bare, sum(map(len, contents)) / 1e6, peak))
 
 
-def measure(n: int) -> Timing:
+def measure(n: int, of: VehiclePagesOf) -> Timing:
     """Make and write the digest of ``n`` vehicles in a process of its own."""
     spawn = multiprocessing.get_context("spawn")
     results: multiprocessing.Queue[Timing] = spawn.Queue()
     with tempfile.TemporaryDirectory() as folder:
         for work in (
             spawn.Process(target=_store_frames, args=(n, Path(folder))),
-            spawn.Process(target=_measure, args=(n, Path(folder), results)),
+            spawn.Process(target=_measure, args=(n, of, Path(folder), results)),
         ):
             work.start()
             work.join()
@@ -101,18 +112,19 @@ def measure(n: int) -> Timing:
         return results.get()
 
 
-def print_sizes(sizes: tuple[int, ...]) -> None:
+def print_sizes(sizes: tuple[int, ...], of: VehiclePagesOf) -> None:
     """Print a line for each size, and how time grows from one to the next."""
-    print("vehicles  digest s  x bare write  pages MB  peak MB  growth exponent")
+    print(f"pages of {of} vehicles")
+    print("vehicles   pages  digest s  x bare write  pages MB  peak MB  growth exponent")
     before: Timing | None = None
     for n in sizes:
-        now = measure(n)
+        now = measure(n, of)
         growth = ""
         if before is not None:
             ratio = log(now.digest_s / before.digest_s) / log(now.vehicles / before.vehicles)
             growth = f"{ratio:.2f}"
         print(
-            f"{n:8d}  {now.digest_s:8.1f}  {now.digest_s / now.bare_s:12.1f}  "
+            f"{n:8d}  {now.pages:6d}  {now.digest_s:8.1f}  {now.digest_s / now.bare_s:12.1f}  "
             f"{now.pages_mb:8.1f}  {now.peak_mb:7.0f}  {growth}"
         )
         if n == 1_000:
@@ -157,5 +169,7 @@ def _seconds(work: Callable[[], object]) -> float:
 
 
 if __name__ == "__main__":
-    print_sizes(tuple(map(int, sys.argv[1:])) or SIZES)
+    chosen = tuple(map(int, sys.argv[1:]))
+    print_sizes(chosen or SIZES, "all")
+    print_sizes(chosen or NAMED_SIZES, "named")
     print_pictures()

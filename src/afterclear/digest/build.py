@@ -21,7 +21,6 @@ from afterclear.digest.findings import (
 from afterclear.digest.fleet import build_fleet_page
 from afterclear.digest.fleet_model import FleetPage
 from afterclear.digest.frames import (
-    CHUNK,
     FRAME_ROWS,
     VEHICLE_FINDINGS,
     Details,
@@ -48,6 +47,7 @@ from afterclear.digest.worklist import work_of, work_order
 
 # what a vehicle's own page is made from
 PAGE_TABLES = (*FRAME_ROWS, *VEHICLE_FINDINGS)
+PAGES = 125  # vehicles whose every row is in memory at once
 LIST = 2_000  # vehicles one page lists; a larger fleet's index has several behind it
 
 
@@ -87,8 +87,8 @@ class VehiclePages:
 
     def chunks(self) -> Iterator[VehicleChunk]:
         """Yield the vehicles' rows, so many vehicles at a time, in order of vehicle_id."""
-        for start in range(0, len(self.vehicle_ids), CHUNK):
-            own = self.vehicle_ids[start : start + CHUNK]
+        for start in range(0, len(self.vehicle_ids), PAGES):
+            own = self.vehicle_ids[start : start + PAGES]
             tables = self.details(own, PAGE_TABLES)
             yield VehicleChunk(own, tables, self.setting, self.head, self.ranked)
 

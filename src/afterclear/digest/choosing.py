@@ -17,7 +17,7 @@ from afterclear.digest.frames import FleetFrames
 from afterclear.digest.mileage import Limits, Owed, Usual, due_when
 from afterclear.digest.roster import Roster
 
-MOST = 300  # lines of one table; the export named under it has all
+MOST = 200  # lines of one table; the export named under it has all
 
 _FAR = datetime.max.replace(tzinfo=UTC)
 _DEAREST = 5  # work orders named under a cost; the rest is in the table of come-backs

@@ -18,7 +18,7 @@ Units = Literal["km", "mi"]
 Audience = Literal["fleet", "garage", "stock"]
 VehiclePagesOf = Literal["all", "named"]
 
-CHUNK = 250  # vehicles whose rows are in memory at once
+CHUNK = 500  # vehicles whose faults and fixes are in memory at once
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from afterclear.digest import names
-from afterclear.digest.build import DigestModel, VehicleChunk
+from afterclear.digest.build import DigestModel
 from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
@@ -46,11 +46,6 @@ def render_overviews(model: DigestModel) -> Iterator[tuple[str, str]]:
     for page in model.lists:
         yield page.own.page, render_list(page)
     yield names.INDEX, render_index(model.index)
-
-
-def render_chunk(chunk: VehicleChunk) -> list[tuple[str, str]]:
-    """Render the pages of some vehicles; a process of its own can do it."""
-    return [(page.ref.page, render_vehicle(page)) for page in chunk.pages()]
 
 
 def render_audiences(model: DigestModel) -> Iterator[tuple[str, str]]:

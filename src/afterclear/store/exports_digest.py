@@ -65,7 +65,8 @@ PAGE_FLEET: Final[dict[str, str]] = {
             FROM scan_moments WHERE scan_no IN (SELECT scan_no FROM looks) GROUP BY vehicle_id
         ),
         line AS ({_LINE})
-        SELECT vehicle_id, v.* EXCLUDE (vehicle_id), coalesce(n_held, 0) AS n_held,
+        SELECT vehicle_id, v.vin, v.plate, v.make, v.model, v.model_year, v.powertrain, v.site,
+            v.in_service_on, v.stock_status, v.acquired_on, coalesce(n_held, 0) AS n_held,
             coalesce(n_on_watch, 0) AS n_on_watch, coalesce(n_unchecked, 0) AS n_unchecked,
             coalesce(n_came_back, 0) AS n_came_back, last_scan_at,
             line.* EXCLUDE (vehicle_id)

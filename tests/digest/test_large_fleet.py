@@ -1,0 +1,101 @@
+"""Pages of a fleet too large for one: long tables cut, lists divided, fewer vehicles' pages."""
+
+from dataclasses import replace
+
+import html5lib
+import pytest
+
+from afterclear.digest import build
+from afterclear.digest.build import DigestModel, build_digest
+from afterclear.digest.cells import Dash
+from afterclear.digest.choosing import MOST
+from afterclear.digest.frames import DigestSettings
+from afterclear.digest.render import render_digest, render_fleet
+from tests.digest.findings_fixture import findings
+from tests.digest.fleet_fixture import fleet, many
+from tests.digest.test_render import Reader
+
+MORE = 7
+
+
+@pytest.fixture(scope="module")
+def large() -> DigestModel:
+    return build_digest(many(MOST + MORE, scans_each=12))
+
+
+def dead_links(pages: dict[str, str]) -> list[tuple[str, str]]:
+    """Name every link that leads to no page."""
+    dead = []
+    for name, html in pages.items():
+        folder = name.rpartition("/")[0]
+        for link in Reader(html).values("href"):
+            path = link.partition("#")[0]
+            here = path.removeprefix("../") if folder else path
+            if path and here not in pages:
+                dead.append((name, link))
+    return dead
+
+
+def test_a_long_table_is_cut_and_says_how_many_more_there_are(large: DigestModel) -> None:
+    """Every vehicle has a fix on watch and a fault there: none is dropped without a word."""
+    page = large.fleet
+    assert page is not None
+    assert (len(page.watched), page.n_watched) == (MOST, MOST + MORE)
+    assert (len(page.work.shown), page.work.n_bring_in) == (MOST, MOST + MORE)
+    html = render_fleet(page).replace("\u00a0", " ")
+    assert f"{MORE} more are not shown here. All of them:" in html
+    assert f"Bring in {MOST + MORE} vehicles" in html
+
+
+def test_what_is_shown_of_a_long_table_are_the_first_of_its_order(large: DigestModel) -> None:
+    page = large.fleet
+    assert page is not None
+    due = [view.due.on for view in page.watched if view.due is not None]
+    dated = [on for on in due if not isinstance(on, Dash)]
+    assert due[: len(dated)] == sorted(dated)
+    assert dated
+
+
+def test_only_named_vehicles_have_a_page_and_no_link_is_dead() -> None:
+    """What the pages say is the same; the index lists whom they name and counts the others."""
+    told = findings()
+    settings = DigestSettings(vehicle_pages="named")
+    every = render_digest(build_digest(fleet(findings=told, settings=DigestSettings())))
+    named = render_digest(build_digest(fleet(findings=told, settings=settings)))
+    assert named.keys() < every.keys()
+    assert all(html == every[name] for name, html in named.items() if name != "index.html")
+    assert dead_links(named) == []
+    n_more = len(every) - len(named)
+    index = named["index.html"].replace("\u00a0", " ")
+    assert f"{n_more} more vehicles, of which no digest speaks" in index
+    assert "<code>afterclear vehicle ID</code>" in index
+    html5lib.HTMLParser(strict=True).parse(named["index.html"])
+
+
+def test_vehicles_named_by_a_page_that_is_not_written_need_no_page() -> None:
+    settings = DigestSettings(vehicle_pages="named")
+    frames = fleet(findings=findings(), settings=settings)
+    of_stock = render_digest(build_digest(replace(frames, audiences=("stock",))))
+    assert dead_links(of_stock) == []
+    assert len(of_stock) < len(render_digest(build_digest(frames)))
+
+
+def test_a_large_fleet_is_listed_on_several_pages(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every vehicle is on exactly one list; every page is reached from the index."""
+    monkeypatch.setattr(build, "LIST", 5)
+    model = build_digest(fleet(findings=findings()))
+    pages = render_digest(model)
+    lists = [name for name in pages if name.startswith("vehicles/list-")]
+    assert lists == ["vehicles/list-001.html", "vehicles/list-002.html", "vehicles/list-003.html",
+                     "vehicles/list-004.html"]  # fmt: skip
+    assert dead_links(pages) == []
+    listed = [line.vehicle.vehicle_id for page in model.lists for line in page.vehicles]
+    assert listed == list(model.vehicles.vehicle_ids)
+    reached = {
+        link for name in (*lists, "index.html") for link in Reader(pages[name]).values("href")
+    }
+    assert {name for name in pages if name.startswith("vehicles/v-")} <= {
+        link.removeprefix("../") for link in reached
+    }
+    for name in (*lists, "index.html"):
+        html5lib.HTMLParser(strict=True).parse(pages[name])
