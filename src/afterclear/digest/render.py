@@ -20,6 +20,7 @@ from afterclear.digest.charts.life import draw_life
 from afterclear.digest.charts.odometer import draw_odometer
 from afterclear.digest.charts.timeline import draw_timeline
 from afterclear.digest.charts.verdicts import draw_verdicts
+from afterclear.digest.choosing import MOST
 from afterclear.digest.filters import filters
 from afterclear.digest.fleet_model import FleetPage
 from afterclear.digest.garage_model import FunnelChart, GaragePage, HeldChart, LifeChart
@@ -95,7 +96,7 @@ def render_garage(page: GaragePage) -> str:
             pictures["lives"][view.target] = [
                 draw_life(view.life, layout, view.target, title, cells) for layout in _LAYOUTS
             ]
-    return _render("garage.html", page.head, page=page, here=names.GARAGE, **pictures)
+    return _render("garage.html", page.head, page=page, here=names.GARAGE, most=MOST, **pictures)
 
 
 def render_stock(page: StockPage) -> str:
