@@ -4,8 +4,9 @@
 
 With a page for every vehicle, then with pages only of the vehicles an audience's page names.
 Frames are made in one process and read from Parquet in another, so that only the digest's own
-memory counts, all of it in one process.  The baseline is writing files of the same bytes, in the
-same process.  Then size and time of each picture.
+memory counts: in one process, with the frames of every row, which a store keeps on disk.  The
+baseline is writing files of the same bytes, in the same process.  Then size and time of each
+picture.
 """
 
 import multiprocessing
