@@ -22,6 +22,9 @@ from afterclear.store.normalising import faults, parsed, raw
 
 # Longest line accepted; a plain row is a few hundred bytes.
 MAX_LINE_BYTES = 1_000_000
+# What one core parses at a time.  The database's own 16 lines' worth leaves a file of some 30 MB
+# to one core; with this both work on it (a file of 300,000 rows in 0.28 s instead of 0.43 s).
+BUFFER_BYTES = 4 * MAX_LINE_BYTES
 
 
 # The column of a table in which code spellings stand.
@@ -233,5 +236,5 @@ def _scan(source: RawTable) -> str:
         f"read_csv('{path}', columns = {{{columns}}}, header = true, auto_detect = false, "
         "delim = ',', quote = '\"', escape = '\"', store_rejects = true, "
         "rejects_table = 'csv_rejects', rejects_scan = 'csv_rejects_scan', rejects_limit = 0, "
-        f"max_line_size = {MAX_LINE_BYTES}, null_padding = false)"
+        f"max_line_size = {MAX_LINE_BYTES}, buffer_size = {BUFFER_BYTES}, null_padding = false)"
     )
