@@ -9,16 +9,21 @@ FROM store.known_units k JOIN part_vehicles USING (vehicle_id) JOIN role_units u
 CREATE OR REPLACE TEMP TABLE part_asking AS
 SELECT scan_no, list_no FROM part_scan_lists WHERE list_no IN (SELECT list_no FROM part_asked);
 
+-- (what was read first, then whether it was asked for: joined the other way round, every unit of
+-- the part would meet every list that asks for its like)
 CREATE OR REPLACE TEMP TABLE part_answers AS
-SELECT s.scan_no,
-    list(DISTINCT u.unit ORDER BY u.unit) FILTER (l.answered AND l.is_stored_memory) AS read,
-    list(DISTINCT u.unit ORDER BY u.unit) FILTER (NOT l.answered) AS silent
-FROM store.looks l
-JOIN part_asking s USING (scan_no)
-JOIN part_units u USING (unit_no)
-JOIN part_asked a ON a.list_no = s.list_no AND a.unit = u.unit
-WHERE l.scan_no BETWEEN getvariable('first_scan') AND getvariable('last_scan')
-GROUP BY s.scan_no;
+WITH readings AS MATERIALIZED (
+    SELECT s.scan_no, s.list_no, u.unit, l.answered, l.is_stored_memory
+    FROM store.looks l
+    JOIN part_asking s USING (scan_no)
+    JOIN part_units u USING (unit_no)
+    WHERE l.scan_no BETWEEN getvariable('first_scan') AND getvariable('last_scan')
+)
+SELECT scan_no,
+    list(DISTINCT unit ORDER BY unit) FILTER (answered AND is_stored_memory) AS read,
+    list(DISTINCT unit ORDER BY unit) FILTER (NOT answered) AS silent
+FROM readings SEMI JOIN part_asked USING (list_no, unit)
+GROUP BY scan_no;
 
 CREATE OR REPLACE TEMP TABLE part_situations AS
 SELECT (row_number() OVER (ORDER BY list_no, read, silent) - 1)::INTEGER AS situation_no, *
