@@ -78,6 +78,7 @@ class Fleet:
 def measure(n_rows: int, folder: Path) -> Fleet:
     """Measure one size, in ``folder``, which needs about 300 bytes a row."""
     files = write_fleet(folder / "files", n_rows)
+    _say("files are written")
     turns = TURNS if n_rows <= TURNS_UP_TO else 1
     reads, loads = [], []
     for _ in range(turns):
@@ -85,11 +86,15 @@ def measure(n_rows: int, folder: Path) -> Fleet:
         app = _fresh_app(folder)
         loads.append(cost_of(partial(_load, app, files.scans)))
     _load(app, (files.vehicles, *files.repairs, *files.clears))
+    _say(f"bare read {best(reads)}, load {best(loads)}")
     rows, islands, polars_cost, pandas_cost = _islands(folder / "bare.duckdb")
+    _say(f"bare islands {islands}")
     histories, analysis = _analyse(app)
+    _say(f"histories {histories}, analysis {analysis}")
     digest_cost = cost_of(partial(_digest, app))
     store_bytes, scans_bytes = app.store.stat().st_size, _table_bytes(app.store, "scans")
     vehicle_s = min(_seconds_of(app, "vehicle", "V17") for _ in range(3))
+    _say(f"digest {digest_cost}, store {store_bytes:,} bytes, vehicle {vehicle_s:.2f} s")
     night = write_night(folder / "night", files.n_vehicles, int(n_rows * NIGHT_SHARE))
     later = replace(app, clock=lambda: _LAST_DAY + timedelta(days=1))
     rebuilt: list[int] = []
@@ -114,6 +119,11 @@ def measure(n_rows: int, folder: Path) -> Fleet:
         bare_python_s=min(cost_of(_bare_python).seconds for _ in range(5)),
         vehicle_s=vehicle_s,
     )
+
+
+def _say(text: str) -> None:
+    """Tell how far a long run is."""
+    print(f"{datetime.now(UTC):%H:%M:%S} {text}", file=sys.stderr, flush=True)
 
 
 def _bare_python() -> None:
