@@ -10,7 +10,8 @@ from typing import Any
 import polars as pl
 
 from afterclear.config import shipped
-from afterclear.histories.build import HistoryRules, rebuild
+from afterclear.histories.build import rebuild
+from afterclear.histories.rules import HistoryRules
 from afterclear.load import SPELLERS
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.records import PlainRows

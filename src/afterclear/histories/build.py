@@ -6,8 +6,7 @@ is between them: the odometer line (``odometer.py``), what codes mean (``facts.p
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, timedelta
 from importlib.resources import files
 
 import numpy as np
@@ -20,6 +19,7 @@ from afterclear.histories.facts import (
     put_unit_labels,
 )
 from afterclear.histories.odometer import is_plausible, odometer_line
+from afterclear.histories.rules import HistoryRules
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.store.database import Connection, create_temp_table, query, transaction
 
@@ -27,21 +27,6 @@ from afterclear.store.database import Connection, create_temp_table, query, tran
 BUCKET_ROWS = 2_000_000
 
 _SQL = files("afterclear.histories") / "sql"
-
-
-@dataclass(frozen=True, slots=True)
-class HistoryRules:
-    """The settings the rules use; meanings stand in config.py."""
-
-    as_of: datetime
-    visit_hours: float
-    visit_km: float
-    presume_clear_at_repair: bool
-    max_km_per_day: float
-    assumed_km_per_day: float
-    km_per_engine_hour: float
-    extrapolate_days: float
-    counter_slack_km: float
 
 
 def rebuild(

@@ -8,7 +8,7 @@ from functools import cached_property
 from pathlib import Path
 
 from afterclear.config import Config
-from afterclear.histories.build import HistoryRules
+from afterclear.histories.rules import HistoryRules
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.store.care import Retention
 from afterclear.store.snapshot import long_writing
