@@ -1,4 +1,4 @@
-"""The settings histories are built by; apart from the building, so that naming them loads nothing."""
+"""The settings histories are built by; naming them loads none of the building."""
 
 from dataclasses import dataclass
 from datetime import datetime
