@@ -17,7 +17,7 @@ from afterclear.findings.verdicts import judge_attempts
 from afterclear.findings.work_rows import ByVehicle
 from afterclear.store.database import Connection, open_store, query
 from tests.findings.fleet_of_causes import Cause, Echo, Fleet, Plan, simulate
-from tests.histories.story import CATALOGUE, build
+from tests.histories.story import CATALOGUE, Story, build, told
 
 PLAINLY = Path(__file__).with_name("pairs_by_joins.sql").read_text(encoding="utf-8")
 PLAN = Plan(
@@ -135,6 +135,17 @@ def test_parts_of_a_fleet_are_told_as_the_whole(
         assert_frame_equal(one, other)
         assert len(one)
     assert len(parts) >= 2 * 5
+
+
+def test_what_a_tool_says_of_a_code_counts_whatever_it_calls_the_unit(tmp_path: Path) -> None:
+    """The text points at the brakes; the unit is known as ECM in the file only."""
+    text = {"codes": ["P1690"], "description": "no communication with ABS"}
+    story = Story().scan(0, 1000, ECM=text, ABS=["C0110-12"])
+    with told(tmp_path, story) as con:
+        judge_attempts(con, 0.05)
+        find_roles(con, CATALOGUE, Cells())
+        rows = query(con, "SELECT code, role, primary_code FROM store.roles ORDER BY code").rows()
+    assert rows == [("C0110-12", "primary", None), ("P1690", "consequential", "C0110-12")]
 
 
 def test_rows_are_read_along_with_vehicles_asked_for_in_order() -> None:

@@ -1,21 +1,10 @@
 -- The codes of each scan of a part as one value, so that scans alike are thought about once.
 -- Needs ``role_part.sql``.
 
--- What scans say of a code in words; makers' own numbers stand under the make.
-CREATE OR REPLACE TEMP TABLE part_texts AS
-SELECT s.vehicle_id, s.scan_id, s.ecu,
-    replace(s.code, 'unknown:', coalesce(lower(v.make), 'unknown') || ':') AS code,
-    max(s.description) AS description
-FROM store.scans s
-JOIN part_vehicles USING (vehicle_id)
-LEFT JOIN store.vehicles v USING (vehicle_id)
-WHERE s.code IS NOT NULL AND s.description IS NOT NULL GROUP BY ALL;
-
 CREATE OR REPLACE TEMP TABLE part_codes AS
-SELECT m.scan_no, s.ecu, s.code, s.family, s.presence = 'sign' AS is_sign, t.description
+SELECT m.scan_no, s.ecu, s.code, s.family, s.presence = 'sign' AS is_sign, s.description
 FROM store.sightings s
 JOIN part_scans m USING (vehicle_id, scan_id)
-LEFT JOIN part_texts t USING (vehicle_id, scan_id, ecu, code)
 WHERE s.presence IN ('present', 'sign');
 
 -- Numbers keep the order of control unit and code.

@@ -38,7 +38,7 @@ CREATE OR REPLACE TEMP TABLE sightings AS
 SELECT r.scan_no, f.fault_no, any_value(f.unit_no) AS unit_no,
     arg_min(p.presence, p.strength) AS presence,
     arg_min(r.status, (p.strength, r.status)) AS status,
-    max(r.first_seen_km) AS told_km
+    max(r.first_seen_km) AS told_km, max(r.description) AS description
 FROM scan_rows r
 JOIN faults f ON f.unit_no = r.unit_no AND f.told = r.code
 JOIN presences p ON p.status = coalesce(r.status, '')

@@ -41,7 +41,7 @@ INSERT INTO store.looks BY NAME
     ORDER BY r.scan_no, r.unit_no;
 INSERT INTO store.sightings BY NAME
     SELECT b.vehicle_id, h.scan_id, u.ecu, f.code, f.family, h.seen_at, r.km, s.presence,
-        s.status
+        s.status, s.description
     FROM sightings s
     JOIN faults f USING (fault_no)
     JOIN bucket b ON b.vehicle_no = f.vehicle_no

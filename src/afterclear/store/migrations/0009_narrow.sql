@@ -31,6 +31,9 @@ UNION ALL
 SELECT vehicle_id, seen_at, reading_km, reading_km, NULL, 'scan', scan_id
 FROM scan_moments WHERE reading_km IS NOT NULL;
 
+-- what the tool said of the code, for rules that read it
+ALTER TABLE sightings ADD COLUMN description VARCHAR;
+
 DROP TABLE codes_met;
 CREATE TABLE vehicle_words (
     vehicle_id VARCHAR NOT NULL, code VARCHAR NOT NULL, family VARCHAR NOT NULL,
