@@ -125,6 +125,30 @@ def test_rows_of_a_vin_move_to_the_number_a_later_list_gives(tmp_path: Path, sto
     assert with_map(store, again)[0].rows_duplicate == 1
 
 
+def test_what_was_decided_under_a_vin_goes_with_the_vehicle(tmp_path: Path, store: Path) -> None:
+    """A word on an attempt becomes one on its code: the attempt has another name now."""
+    load(store, write(tmp_path, "list.csv", f"{LIST}T-9,,,\n"))
+    with_map(store, write(tmp_path, "marks.csv", f"vin,at\n{VIN_1},2025-05-01\n"))
+    with open_store(store) as con:
+        for number, attempt in ((1, "NULL"), (2, "'A1'")):
+            con.execute(
+                f"""INSERT INTO decisions BY NAME SELECT {number} AS decision_id,
+                        '{VIN_1}' AS vehicle_id, {attempt} AS attempt_id, 'accept' AS word,
+                        'Ada' AS decided_by, now()::TIMESTAMP AS decided_at"""
+            )
+        con.execute(
+            f"""INSERT INTO attempts BY NAME SELECT 'A1' AS attempt_id, '{VIN_1}' AS vehicle_id,
+                    'engine' AS ecu, 'P0301' AS code, 'misfire' AS family, 'repair' AS kind,
+                    1 AS attempt_no, false AS is_repeat, now()::TIMESTAMP AS attempted_at,
+                    0 AS clean_km, 0 AS clean_days, false AS returned, false AS stayed,
+                    0 AS scans_used"""
+        )
+    load(store, write(tmp_path, "later.csv", f"{LIST}T-1,{VIN_1},,\n"))
+    assert rows(
+        store, "SELECT vehicle_id, attempt_id, ecu, code FROM decisions ORDER BY decision_id"
+    ) == [("T-1", None, None, None), ("T-1", None, "engine", "P0301")]
+
+
 def test_facts_under_a_vin_are_kept_when_its_number_comes(tmp_path: Path, store: Path) -> None:
     """The row of the list under the VIN is folded into the vehicle's own, and set aside."""
     load(store, write(tmp_path, "a.csv", f"vehicle_id,vin,model\n{VIN_1},{VIN_1},Hauler\n"))

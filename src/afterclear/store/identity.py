@@ -243,7 +243,24 @@ def adopt(con: Connection, load_id: int) -> int:
     )
     n_moved = sum(_move(con, name, load_id) for name in _TIMES)
     _fold_vehicles(con, load_id)
+    _move_decisions(con)
     return n_moved
+
+
+def _move_decisions(con: Connection) -> None:
+    """Let what people decided go with the vehicle.
+
+    An attempt is called otherwise under another number: a word on it becomes one on its code.
+    """
+    con.execute(
+        """UPDATE decisions SET ecu = a.ecu, code = a.code, attempt_id = NULL FROM attempts a
+           WHERE decisions.attempt_id = a.attempt_id
+               AND decisions.vehicle_id IN (SELECT vin FROM own_numbers)"""
+    )
+    con.execute(
+        """UPDATE decisions SET vehicle_id = o.own FROM own_numbers o
+           WHERE decisions.vehicle_id = o.vin"""
+    )
 
 
 _OWN = {"vin": pl.String, "own": pl.String}
