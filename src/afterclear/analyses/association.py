@@ -82,20 +82,33 @@ def pair_tables(a: ArrayLike, b: ArrayLike, c: ArrayLike, d: ArrayLike) -> PairT
     return PairTables(*cells)
 
 
-def association(tables: PairTables, *, conf_level: float = 0.95) -> Association:
-    """Odds ratio with limits, Fisher's tests and mutual information of each pair.
+def smoothed_odds_ratios(tables: PairTables, *, conf_level: float = 0.95) -> OddsRatios:
+    """Odds ratio of each pair with half counts, and its limits: never 0, infinite or nan.
 
     ``OR = (a + .5)(d + .5) / ((b + .5)(c + .5))``, ``se(ln OR) = sqrt(sum 1 / (n + .5))``.
 
-    References: Haldane 1956, Ann. Hum. Genet. 20, 309; Fisher 1935, J. R. Stat. Soc. 98, 39
-    (from memory).
+    References: Haldane 1956, Ann. Hum. Genet. 20, 309 (from memory).
 
     """
     check_fraction("conf_level", conf_level)
     a, b, c, d = tables.a, tables.b, tables.c, tables.d
-    odds_ratio = (a + 0.5) * (d + 0.5) / ((b + 0.5) * (c + 0.5))
+    ratio = (a + 0.5) * (d + 0.5) / ((b + 0.5) * (c + 0.5))
     error = np.sqrt(sum(1 / (cell + 0.5) for cell in (a, b, c, d)))
     factor = np.exp(float(special.ndtri(0.5 + conf_level / 2)) * error)
+    return OddsRatios(ratio, ratio / factor, ratio * factor)
+
+
+def association(tables: PairTables, *, conf_level: float = 0.95) -> Association:
+    """Odds ratio with limits, Fisher's tests and mutual information of each pair.
+
+    The tests go through every possible count of each pair; where only the ratio is asked for,
+    ``smoothed_odds_ratios`` answers at any size.
+
+    References: Fisher 1935, J. R. Stat. Soc. 98, 39 (from memory).
+
+    """
+    odds = smoothed_odds_ratios(tables, conf_level=conf_level)
+    a, b, c = tables.a, tables.b, tables.c
     p_more, mid_p_more, p_value = np.empty((3, a.size))
     for chunk in _chunks(tables):
         columns = _fisher(_Possible.of(tables, chunk))
@@ -103,9 +116,9 @@ def association(tables: PairTables, *, conf_level: float = 0.95) -> Association:
     with np.errstate(divide="ignore", invalid="ignore"):
         b_given_a, a_given_b = a / (a + b), a / (a + c)
     return Association(
-        odds_ratio=odds_ratio,
-        low=odds_ratio / factor,
-        high=odds_ratio * factor,
+        odds_ratio=odds.ratio,
+        low=odds.low,
+        high=odds.high,
         p_more=p_more,
         mid_p_more=mid_p_more,
         p_value=p_value,

@@ -18,7 +18,11 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from afterclear.analyses.association import association, mantel_haenszel, pair_tables
+from afterclear.analyses.association import (
+    mantel_haenszel,
+    pair_tables,
+    smoothed_odds_ratios,
+)
 from afterclear.analyses.checks import FloatArray
 from afterclear.analyses.code_order import RepairEvidence, direction
 from afterclear.analyses.onset_exposure import exposed_order
@@ -90,7 +94,7 @@ def _ways(con: Connection, n: int) -> _Ways:
     columns = [cells[cell].to_numpy() for cell in "abcd"]
     strata = mantel_haenszel(pair_tables(*columns), way, 2 * n, conf_level=CONF_LEVEL)
     sums = [np.bincount(way, weights=column, minlength=2 * n) for column in columns]
-    whole = association(pair_tables(*sums), conf_level=CONF_LEVEL)
+    whole = smoothed_odds_ratios(pair_tables(*sums), conf_level=CONF_LEVEL)
     # a code that never came without the other has no finite common ratio: half counts then
     edge = ~np.isfinite(strata.ratio)
     order = _by_way(con, "role_order", n)
@@ -100,7 +104,7 @@ def _ways(con: Connection, n: int) -> _Ways:
         *(
             row.reshape(n, 2)
             for row in (
-                np.where(edge, whole.odds_ratio, strata.ratio),
+                np.where(edge, whole.ratio, strata.ratio),
                 np.where(edge, whole.low, strata.low),
                 np.where(edge, whole.high, strata.high),
                 order["n_after"],

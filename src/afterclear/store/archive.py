@@ -92,7 +92,8 @@ def taken_out(archive: Path, sha256: str, name: str) -> Iterator[Snapshot]:
 
 def _copy_and_compress(delivered: Path, copy: Path, compressed: Path) -> tuple[str, int]:
     digest, size = hashlib.sha256(), 0
-    compressor = zstandard.ZstdCompressor(level=_LEVEL)
+    # in a thread of its own, while the hash is taken here
+    compressor = zstandard.ZstdCompressor(level=_LEVEL, threads=1)
     try:
         source = delivered.open("rb")
     except OSError as error:
