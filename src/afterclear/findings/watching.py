@@ -35,13 +35,13 @@ _CLEARS = """
             ELSE INTERVAL 1 MICROSECOND END AS cleared_at
     FROM store.clear_events c
     JOIN store.known_units u USING (vehicle_id, ecu)
-    WHERE u.unit_no BETWEEN $1 AND $2
+    WHERE u.unit_no BETWEEN $1 AND $2 AND c.vehicle_id BETWEEN $3 AND $4
     ORDER BY u.unit_no, cleared_at, clear_km"""
 _FAULTS = """
     SELECT u.unit_no, e.code, min(e.family) AS family, count(*)::INTEGER AS n_episodes
     FROM store.episodes e
     JOIN store.known_units u USING (vehicle_id, ecu)
-    WHERE u.unit_no BETWEEN $1 AND $2
+    WHERE u.unit_no BETWEEN $1 AND $2 AND e.vehicle_id BETWEEN $3 AND $4
     GROUP BY u.unit_no, e.code
     ORDER BY u.unit_no, e.code"""
 _SEEN = """
@@ -49,7 +49,11 @@ _SEEN = """
     FROM store.sightings s
     JOIN store.known_units u USING (vehicle_id, ecu)
     JOIN store.scan_moments m USING (vehicle_id, scan_id)
-    WHERE u.unit_no BETWEEN $1 AND $2"""
+    WHERE u.unit_no BETWEEN $1 AND $2 AND s.vehicle_id BETWEEN $3 AND $4"""
+
+# First and last unit of a batch, and of its vehicles: tables that name the vehicle are written
+# vehicle by vehicle, so that the store passes over what lies outside.
+_Batch = tuple[int, int, str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,22 +85,22 @@ def watching(con: Connection, rules: Callable[[pl.DataFrame], pl.DataFrame]) -> 
     )  # fmt: skip
 
 
-def _batches(con: Connection) -> Iterator[tuple[int, int]]:
-    """First and last unit of each batch; one batch of none where the store has no unit."""
-    numbers = query(con, "SELECT unit_no FROM store.known_units ORDER BY unit_no")["unit_no"]
+def _batches(con: Connection) -> Iterator[_Batch]:
+    """Cut the units; one batch of none where the store has no unit."""
+    units = query(con, "SELECT unit_no, vehicle_id FROM store.known_units ORDER BY unit_no")
     readings = scalar(con, "SELECT count(*) FROM store.looks")
-    size = max(1, len(numbers) * BATCH_READINGS // max(1, readings))
-    for first in range(0, len(numbers), size):
-        batch = numbers[first : first + size]
-        yield int(batch[0]), int(batch[-1])
-    if not len(numbers):
-        yield 0, 0
+    size = max(1, len(units) * BATCH_READINGS // max(1, readings))
+    for batch in units.iter_slices(size):
+        numbers, vehicles = batch["unit_no"], batch["vehicle_id"]
+        yield int(numbers[0]), int(numbers[-1]), str(vehicles.min()), str(vehicles.max())
+    if not len(units):
+        yield 0, 0, "", ""
 
 
-def _readings(con: Connection, batch: tuple[int, int]) -> pl.DataFrame:
+def _readings(con: Connection, batch: _Batch) -> pl.DataFrame:
     """Give each reading the last clear before it: its instant and its highest km."""
     clears = query(con, _CLEARS, batch).with_columns(pl.col("cleared_at").alias("at"))
-    return query(con, _READINGS, batch).join_asof(
+    return query(con, _READINGS, batch[:2]).join_asof(
         clears, left_on="turn_at", right_on="at", by="unit_no", check_sortedness=False
     )
 
