@@ -25,7 +25,8 @@ _READINGS = """
             ELSE INTERVAL 0 MICROSECOND END AS turn_at
     FROM store.looks l
     JOIN store.scan_moments m USING (scan_no)
-    WHERE l.unit_no BETWEEN $1 AND $2 AND l.answered AND l.is_stored_memory AND m.km IS NOT NULL
+    WHERE l.unit_no BETWEEN $1 AND $2 AND m.vehicle_id BETWEEN $3 AND $4
+        AND l.answered AND l.is_stored_memory AND m.km IS NOT NULL
     ORDER BY l.unit_no, turn_at, l.scan_no"""
 # An inferred clear lies just before what revealed it.
 _CLEARS = """
@@ -49,7 +50,8 @@ _SEEN = """
     FROM store.sightings s
     JOIN store.known_units u USING (vehicle_id, ecu)
     JOIN store.scan_moments m USING (vehicle_id, scan_id)
-    WHERE u.unit_no BETWEEN $1 AND $2 AND s.vehicle_id BETWEEN $3 AND $4"""
+    WHERE u.unit_no BETWEEN $1 AND $2 AND s.vehicle_id BETWEEN $3 AND $4
+        AND m.vehicle_id BETWEEN $3 AND $4"""
 
 # First and last unit of a batch, and of its vehicles: tables that name the vehicle are written
 # vehicle by vehicle, so that the store passes over what lies outside.
@@ -100,7 +102,7 @@ def _batches(con: Connection) -> Iterator[_Batch]:
 def _readings(con: Connection, batch: _Batch) -> pl.DataFrame:
     """Give each reading the last clear before it: its instant and its highest km."""
     clears = query(con, _CLEARS, batch).with_columns(pl.col("cleared_at").alias("at"))
-    return query(con, _READINGS, batch[:2]).join_asof(
+    return query(con, _READINGS, batch).join_asof(
         clears, left_on="turn_at", right_on="at", by="unit_no", check_sortedness=False
     )
 
