@@ -65,6 +65,7 @@ def open_page(browser: Browser, file: Path, **how: Any) -> Page:
     return page
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_axe_finds_nothing(browser: Browser, files: list[Path], theme: str) -> None:
     found: list[str] = []
