@@ -28,6 +28,10 @@ WITH counted AS (
     WHERE answered AND unit_no IN (
         SELECT unit_no FROM unit_readings WHERE coalesce(since_clear_km, warmups) IS NOT NULL)
     WINDOW unit AS (PARTITION BY unit_no ORDER BY scan_no)
+), km_points AS (
+    -- a vehicle that stood still was at one km for a while
+    SELECT vehicle_no, km, min(point_at) AS reached_at, max(point_at) AS left_at
+    FROM line GROUP BY vehicle_no, km
 ), placed AS (
     -- by distance: the place is known
     SELECT unit_no, vehicle_no, implied_km - slack_km AS km_low, implied_km AS km,
@@ -45,15 +49,15 @@ WITH counted AS (
 SELECT p.unit_no,
     -- with a work order where the counter points, the clear was part of that work
     coalesce(w.repaired_at, least(p.seen_at,
-        greatest(coalesce(p.low_at, a.point_at, b.point_at), coalesce(
-            a.point_at + to_seconds(CASE WHEN b.km > a.km
-                THEN date_diff('second', a.point_at, b.point_at) * (p.km - a.km) / (b.km - a.km)
-                ELSE 0 END), b.point_at, p.seen_at)))) AS cleared_at,
+        greatest(coalesce(p.low_at, a.left_at, b.reached_at), coalesce(
+            a.left_at + to_seconds(CASE WHEN b.km > a.km
+                THEN date_diff('second', a.left_at, b.reached_at) * (p.km - a.km) / (b.km - a.km)
+                ELSE 0 END), b.reached_at, p.seen_at)))) AS cleared_at,
     p.low_at, p.seen_at AS high_at, coalesce(w.km, p.km) AS km, coalesce(w.km, p.km_low) AS km_low,
     coalesce(w.km, p.km_high) AS km_high, 'counter' AS origin, NULL::VARCHAR AS reason
 FROM placed p
-ASOF LEFT JOIN line a ON a.vehicle_no = p.vehicle_no AND p.km >= a.km
-ASOF LEFT JOIN line b ON b.vehicle_no = p.vehicle_no AND p.km <= b.km
+ASOF LEFT JOIN km_points a ON a.vehicle_no = p.vehicle_no AND p.km >= a.km
+ASOF LEFT JOIN km_points b ON b.vehicle_no = p.vehicle_no AND p.km <= b.km
 LEFT JOIN LATERAL (
     SELECT max_by(m.happened_at, m.happened_at) AS repaired_at, max_by(m.km, m.happened_at) AS km
     FROM moment_km m
