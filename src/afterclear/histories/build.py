@@ -28,6 +28,15 @@ BUCKET_ROWS = 2_000_000
 
 _SQL = files("afterclear.histories") / "sql"
 
+# What ``90_keep.sql`` fills: tables whose rows name their vehicle ...
+_OF_VEHICLES = (
+    "other_readings", "other_moments", "vehicle_clocks", "scan_moments", "known_units",
+    "sightings", "clear_events", "episodes", "fix_numbers", "attempts", "onsets", "watched",
+    "vehicle_words",
+)  # fmt: skip
+# ... and those that name it by a number, which stands with the vehicle in a table of the others.
+_HANGING = (("looks", "scan_no", "scan_moments"), ("evidence_steps", "fix_no", "fix_numbers"))
+
 
 def rebuild(
     con: Connection,
@@ -46,17 +55,35 @@ def rebuild(
     set_rules(con, rules)
     put_presences(con)
     if anew:
+        # at once: vehicle by vehicle, each bucket would look through all the others
         with transaction(con):
-            _run(con, "00_forget_all.sql")
+            _forget_all(con)
     for bucket in _buckets(con, vehicles):
         with transaction(con):
             _put_bucket(con, bucket)
             build_bucket(con, rules, catalogue)
             if not anew:
-                _run(con, "85_forget.sql")
+                _forget_bucket(con)
             _run(con, "90_keep.sql")
         progress(len(bucket))
     _drop_work(con)
+
+
+def _forget_all(con: Connection) -> None:
+    """Take what was known of every vehicle out of the store."""
+    for table in (*(name for name, _, _ in _HANGING), *_OF_VEHICLES):
+        con.execute(f"DELETE FROM store.{table}")
+
+
+def _forget_bucket(con: Connection) -> None:
+    """Take what was known of the bucket's vehicles out of the store."""
+    for table, number, holder in _HANGING:
+        theirs = f"SELECT {number} FROM store.{holder} JOIN bucket USING (vehicle_id)"
+        con.execute(f"DELETE FROM store.{table} WHERE {number} IN ({theirs})")
+    for table in _OF_VEHICLES:
+        con.execute(
+            f"DELETE FROM store.{table} WHERE vehicle_id IN (SELECT vehicle_id FROM bucket)"
+        )
 
 
 def _drop_work(con: Connection) -> None:
