@@ -84,7 +84,7 @@ def merge(con: DuckDBPyConnection, table: Table, load_id: int) -> Merge:
 
 
 def _find_suspects(con: DuckDBPyConnection, table: Table) -> int:
-    entity = ", ".join(_ENTITY[table.name])
+    entity = _entity(table)
     # the file's scans are looked up while the store streams past: the store may be far larger
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE known AS
@@ -125,7 +125,7 @@ def _merge_suspects(con: DuckDBPyConnection, table: Table, load_id: int) -> tupl
 def _take_turn(con: DuckDBPyConnection, table: Table, load_id: int, turn: int) -> tuple[int, int]:
     """Merge rows that all have different keys; return (rows stored, of them corrections)."""
     columns = stored_columns(table)
-    entity = ", ".join(_ENTITY[table.name])
+    entity = _entity(table)
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE current_rows AS
             SELECT *, {_key(table)} AS key_json, rowid AS place FROM {table.name}
@@ -194,4 +194,8 @@ def _content_hash(table: Table, prefix: str = "") -> str:
 
 def entity_hash(table: Table) -> str:
     """Write SQL for a hash of the vehicle, scan or work order a row belongs to."""
-    return f"hash({', '.join(_ENTITY[table.name])})"
+    return f"hash({_entity(table)})"
+
+
+def _entity(table: Table) -> str:
+    return ", ".join(_ENTITY[table.name])
