@@ -14,14 +14,7 @@ from afterclear.store.backup import verify_backup
 from afterclear.store.database import open_store, query
 from afterclear.store.journal import last_due, last_runs
 from tests.faults.child import NOW
-from tests.store.care_fixture import copy_of_garage, garage
-
-
-@pytest.fixture(scope="module")
-def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("template")
-    garage(folder)
-    return folder
+from tests.store.care_fixture import copy_of_garage
 
 
 @pytest.fixture

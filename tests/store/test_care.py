@@ -22,21 +22,9 @@ from afterclear.store.care import Retention
 from afterclear.store.database import open_store, query
 from afterclear.store.migrations import known_migrations
 from afterclear.store.withdrawal import past_loads
-from tests.store.care_fixture import NOW, copy_of_garage, exports, garage
+from tests.store.care_fixture import NOW, exports
 
 FIRST_SCHEMA = Path(__file__).parent / "data" / "first_schema.tar.xz"
-
-
-@pytest.fixture(scope="module")
-def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("template")
-    garage(folder)
-    return folder
-
-
-@pytest.fixture
-def app(tmp_path: Path, template: Path) -> App:
-    return copy_of_garage(template, tmp_path)
 
 
 def wrong(app: App) -> list[str]:

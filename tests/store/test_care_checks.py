@@ -10,7 +10,7 @@ from afterclear.runs.care import check
 from afterclear.store.archive import blob_path
 from afterclear.store.checks import CHECKS, check_rows
 from afterclear.store.database import Connection, open_store, query
-from tests.store.care_fixture import copy_of_garage, garage
+from tests.store.care_fixture import copy_of_garage
 
 # a sentence's words, and what breaks it
 BREACHES = [
@@ -53,18 +53,6 @@ BREACHES = [
     ("Every probability", "UPDATE verdicts SET p_not_held = 1.5"),
     ("came back is one that was seen", "UPDATE verdicts SET outcome = 'held'"),
 ]
-
-
-@pytest.fixture(scope="module")
-def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("template")
-    garage(folder)
-    return folder
-
-
-@pytest.fixture
-def app(tmp_path: Path, template: Path) -> App:
-    return copy_of_garage(template, tmp_path)
 
 
 @pytest.fixture(scope="module")

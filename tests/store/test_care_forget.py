@@ -13,21 +13,9 @@ from afterclear.runs.care import check, forget
 from afterclear.runs.loading import Whose, load_paths
 from afterclear.runs.replaying import replay
 from afterclear.store.database import open_store, query
-from tests.store.care_fixture import copy_of_garage, exports, garage
+from tests.store.care_fixture import copy_of_garage, exports
 
 MARKS = (b"WTR00000000000001", b"AB-101")
-
-
-@pytest.fixture(scope="module")
-def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("template")
-    garage(folder)
-    return folder
-
-
-@pytest.fixture
-def app(tmp_path: Path, template: Path) -> App:
-    return copy_of_garage(template, tmp_path)
 
 
 @pytest.fixture(scope="module")
