@@ -13,10 +13,8 @@ import os
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy
 
-import resource
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -39,6 +37,7 @@ from afterclear.findings.worsening import find_worsening
 from afterclear.histories.build import set_rules
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.store.database import Connection, open_store, scalar
+from tests.benchmarks.measuring import Cost, Watch
 from tests.histories.story import RULES
 
 T = TypeVar("T")
@@ -150,17 +149,11 @@ INSERT INTO other_moments BY NAME
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """Seconds of each part at one size."""
+    """Cost of each part at one size."""
 
     attempts: int
     lives: int
-    seconds: dict[str, float]  # elapsed
-    processor: dict[str, float]
-    peak: dict[str, float]  # MB of the process so far
-
-    def findings(self, seconds: dict[str, float]) -> float:
-        """All findings, without judging the attempts."""
-        return sum(s for name, s in seconds.items() if name != "judging")
+    costs: dict[str, Cost]
 
 
 def write_histories(con: Connection, n_attempts: int) -> None:
@@ -173,16 +166,12 @@ def write_histories(con: Connection, n_attempts: int) -> None:
 
 def measure(n_attempts: int, catalogue: Catalogue) -> Timing:
     """Time one size."""
-    seconds: dict[str, float] = {}
-    processor: dict[str, float] = {}
-    peak: dict[str, float] = {}
+    costs: dict[str, Cost] = {}
 
     def timed(name: str, work: Callable[[], T]) -> T:
-        begun, busy = time.perf_counter(), time.process_time()
+        watch = Watch()
         result = work()
-        seconds[name] = time.perf_counter() - begun
-        processor[name] = time.process_time() - busy
-        peak[name] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        costs[name] = watch.cost()
         return result
 
     with tempfile.TemporaryDirectory() as folder, open_store(Path(folder) / "s.duckdb") as con:
@@ -203,7 +192,7 @@ def measure(n_attempts: int, catalogue: Catalogue) -> Timing:
         timed("sites", lambda: find_quarters(con, find_holders(con, judged)))
         timed("process", lambda: find_process(con))
         lives = scalar(con, "SELECT count(*) FROM claims")
-    return Timing(n_attempts, lives, seconds, processor, peak)
+    return Timing(n_attempts, lives, costs)
 
 
 def main() -> None:
@@ -211,21 +200,33 @@ def main() -> None:
     most = int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000
     catalogue = Catalogue.load(shipped("config"))
     timings = [measure(n, catalogue) for n in (most // 4, most)]
-    names = list(timings[0].seconds)
+    names = list(timings[0].costs)
     head = " ".join(f"{name:>9}" for name in names)
     print(f" attempts    lives {head}   findings")
     for t in timings:
-        for kind, of in (("elapsed s", t.seconds), ("processor s", t.processor)):
-            parts = " ".join(f"{of[name]:>9.1f}" for name in names)
-            print(f"{t.attempts:>9,} {t.lives:>8,} {parts} {t.findings(of):>10.1f}  {kind}")
-        peaks = " ".join(f"{t.peak[name]:>9.0f}" for name in names)
+        for kind, of in (("elapsed s", _seconds), ("processor s", _processor)):
+            told = {name: of(cost) for name, cost in t.costs.items()}
+            parts = " ".join(f"{told[name]:>9.1f}" for name in names)
+            findings = sum(s for name, s in told.items() if name != "judging")
+            print(f"{t.attempts:>9,} {t.lives:>8,} {parts} {findings:>10.1f}  {kind}")
+        peaks = " ".join(f"{t.costs[name].peak_mb:>9.0f}" for name in names)
         print(f"{t.attempts:>9,} {t.lives:>8,} {peaks} {'':>10}  peak MB")
     small, large = timings
     grown = log(large.attempts / small.attempts)
-    growth = {name: log(large.processor[name] / small.processor[name]) / grown for name in names}
+    growth = {
+        name: log(large.costs[name].cpu_s / small.costs[name].cpu_s) / grown for name in names
+    }
     print("growth exponents:", ", ".join(f"{name} {value:.2f}" for name, value in growth.items()))
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"peak memory of the whole process: {peak:.0f} MB")
+    peak = max(cost.peak_mb for t in timings for cost in t.costs.values())
+    print(f"highest peak of any part: {peak:.0f} MB")
+
+
+def _seconds(cost: Cost) -> float:
+    return cost.seconds
+
+
+def _processor(cost: Cost) -> float:
+    return cost.cpu_s
 
 
 if __name__ == "__main__":
