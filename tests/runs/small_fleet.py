@@ -7,6 +7,7 @@ from afterclear.config import Config
 from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
 from afterclear.runs.loading import Whose, load_paths
+from afterclear.runs.pages import digest
 
 AS_OF = datetime(2026, 5, 20, 12, tzinfo=UTC)
 EARLIER = datetime(2026, 3, 15, 12, tzinfo=UTC)
@@ -61,6 +62,14 @@ def small_fleet(folder: Path, settings: str = "", as_of: datetime = AS_OF) -> Ap
     app = App(Config(config), folder / "afterclear.duckdb", lambda: AS_OF)
     load_paths(app, [inbox], Whose(), lambda _: None)
     analyse(app, full=True, as_of=as_of)
+    return app
+
+
+def told_before(folder: Path) -> App:
+    """Give a small fleet of which a digest told already, analysed again since."""
+    app = small_fleet(folder, as_of=EARLIER)
+    digest(app)
+    analyse(app, as_of=AS_OF)
     return app
 
 

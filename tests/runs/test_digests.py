@@ -9,7 +9,6 @@ import pytest
 from afterclear.deliver.paper import find_browser
 from afterclear.digest.pseudonyms import Pseudonyms
 from afterclear.errors import ConfigError, UnknownNameError, UsageError
-from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
 from afterclear.runs.exporting import export_frame
 from afterclear.runs.pages import (
@@ -20,17 +19,21 @@ from afterclear.runs.pages import (
     digest_again,
 )
 from afterclear.store.database import open_store
-from tests.runs.small_fleet import AS_OF, EARLIER, PERSON, PLATES, VIN, small_fleet, with_settings
+from tests.runs.small_fleet import (
+    PERSON,
+    PLATES,
+    VIN,
+    small_fleet,
+    told_before,
+    with_settings,
+)
 
 KEY = "a key of the tests, long enough"
 
 
 @pytest.fixture(scope="module")
 def app(tmp_path_factory: pytest.TempPathFactory) -> App:
-    made = small_fleet(tmp_path_factory.mktemp("fleet"), as_of=EARLIER)
-    digest(made)  # the digest before
-    analyse(made, as_of=AS_OF)
-    return made
+    return told_before(tmp_path_factory.mktemp("fleet"))
 
 
 def texts(folder: Path) -> dict[str, str]:

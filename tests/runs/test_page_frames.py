@@ -17,7 +17,6 @@ from afterclear.digest.frames import DigestSettings, FleetFrames, HistoryFrames
 from afterclear.digest.render import render_pages
 from afterclear.digest.summary import details_of, fleet_frames
 from afterclear.runs import page_workers
-from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
 from afterclear.runs.page_frames import (
     StoreDetails,
@@ -33,7 +32,7 @@ from afterclear.runs.stopping import Stopped
 from afterclear.store.database import Connection, open_store, query
 from afterclear.store.digests import digest_before
 from afterclear.store.exports import PAGE_FRAMES
-from tests.runs.small_fleet import AS_OF, EARLIER, small_fleet
+from tests.runs.small_fleet import AS_OF, told_before
 
 _FRAMES = ("fleet", "attempts", "open_faults", "new", "gone", "tallies", "set_aside")
 _NUMBERS = ("n_failed_before", "n_scans", "n_partial", "has_previous", "previous_at")
@@ -41,10 +40,7 @@ _NUMBERS = ("n_failed_before", "n_scans", "n_partial", "has_previous", "previous
 
 @pytest.fixture(scope="module")
 def app(tmp_path_factory: pytest.TempPathFactory) -> App:
-    made = small_fleet(tmp_path_factory.mktemp("fleet"), as_of=EARLIER)
-    digest(made)  # the digest before
-    analyse(made, as_of=AS_OF)
-    return made
+    return told_before(tmp_path_factory.mktemp("fleet"))
 
 
 def every_row(con: Connection, summed: FleetFrames) -> HistoryFrames:
