@@ -3,6 +3,12 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# The same examples on every machine, however slow it is; fresh ones with
+# --hypothesis-profile=default.
+settings.register_profile("repeatable", derandomize=True, deadline=None)
+settings.load_profile("repeatable")
 
 
 @pytest.fixture(scope="module")
