@@ -1,6 +1,8 @@
 """What tests of more than one part begin with."""
 
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
@@ -9,6 +11,24 @@ from hypothesis import settings
 # --hypothesis-profile=default.
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
+
+
+if TYPE_CHECKING:
+    from afterclear.runs.app import App
+    from afterclear.runs.starting import DemoReport
+
+
+@pytest.fixture(scope="session")
+def demo_run(tmp_path_factory: pytest.TempPathFactory) -> tuple["App", "DemoReport"]:
+    """Run the demo once for all tests that only read what it found."""
+    from afterclear.config import Config  # noqa: PLC0415 - only where it is asked for
+    from afterclear.runs.app import App  # noqa: PLC0415
+    from afterclear.runs.starting import demo  # noqa: PLC0415
+
+    folder = tmp_path_factory.mktemp("demo")
+    app = App(Config(None), folder / "store.duckdb", lambda: datetime(2026, 11, 25, tzinfo=UTC))
+    told = demo(app, lambda _: None)
+    return App(app.config, folder / "reports" / "demo" / "demo.duckdb", app.clock), told
 
 
 @pytest.fixture(scope="module")

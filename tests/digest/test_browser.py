@@ -107,6 +107,7 @@ def test_no_page_is_wider_than_its_screen(browser: Browser, files: list[Path]) -
         page.close()
 
 
+@pytest.mark.slow
 def test_text_in_pictures_is_readable_at_every_width(browser: Browser, files: list[Path]) -> None:
     """Smallest text of any shown picture in CSS pixels; 8 px is the size of a printed map's."""
     measure = """() => Math.min(...[...document.querySelectorAll('svg.chart')]
@@ -121,6 +122,7 @@ def test_text_in_pictures_is_readable_at_every_width(browser: Browser, files: li
             assert smallest is None or smallest >= 8, (file.name, width, smallest)
 
 
+@pytest.mark.slow
 def test_the_keyboard_reaches_every_link_and_every_table(
     browser: Browser, files: list[Path]
 ) -> None:
@@ -204,6 +206,7 @@ def test_paper_is_light_and_shows_the_scans_behind_each_verdict(
     assert min(shown) > 0
 
 
+@pytest.mark.slow
 def test_no_row_is_cut_between_two_sheets(browser: Browser, files: list[Path]) -> None:
     """Chromium is told not to break rows; each page prints as at least one A4 sheet."""
     for file in (files[0], files[-1], files[-6], files[-7], files[-8]):

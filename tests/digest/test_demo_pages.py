@@ -2,7 +2,6 @@
 
 import re
 import shutil
-from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -12,20 +11,17 @@ import html5lib
 import pytest
 
 import afterclear
-from afterclear.config import Config
 from afterclear.digest import names
 from afterclear.runs.app import App
-from afterclear.runs.starting import demo
+from afterclear.runs.starting import DemoReport
 from afterclear.store.exports import EXPORTS
 
 HELP = Path(afterclear.__file__).parent / "help" / "digests.md"
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    place = tmp_path_factory.mktemp("demo")
-    app = App(Config(None), place / "store.duckdb", lambda: datetime(2026, 11, 25, tzinfo=UTC))
-    return demo(app, lambda _: None).digest.index.parent
+def folder(demo_run: tuple[App, DemoReport]) -> Path:
+    return demo_run[1].digest.index.parent
 
 
 class Page(HTMLParser):

@@ -222,6 +222,7 @@ def test_a_second_writer_waits_and_is_then_told_who_the_first_is(
         assert scalar(con, "SELECT count(*) FROM scans") in (0, 25)
 
 
+@pytest.mark.slow
 def test_a_killed_holder_leaves_no_lock_behind(tmp_path: Path) -> None:
     app = garage(tmp_path)
     with held_by_another(tmp_path) as child:
@@ -232,6 +233,7 @@ def test_a_killed_holder_leaves_no_lock_behind(tmp_path: Path) -> None:
     assert not Path(f"{app.store}.reading").exists()
 
 
+@pytest.mark.slow
 def test_another_program_with_the_file_open_is_waited_for_and_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -4,16 +4,15 @@ The stories stand in sample_data/STORIES.md.  What was true of each fault is kno
 simulation (``tests.scenario``), so flags can be held against it.
 """
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, timedelta
 
 import polars as pl
 import pytest
 
-from afterclear.config import Config, shipped
 from afterclear.runs.analysing import analyse, last_event
 from afterclear.runs.app import App
 from afterclear.runs.exporting import export_frame
-from afterclear.runs.loading import Whose, load_paths
+from afterclear.runs.starting import DemoReport
 from afterclear.store.database import open_store, query
 from afterclear.store.exports_findings import FINDINGS, PAGE_FINDINGS
 from tests.scenario.simulate import simulate
@@ -32,12 +31,8 @@ for _level in ("technicians", "brands", "grades"):
 
 
 @pytest.fixture(scope="module")
-def app(tmp_path_factory: pytest.TempPathFactory) -> App:
-    store = tmp_path_factory.mktemp("demo") / "demo.duckdb"
-    app = App(Config(None), store, lambda: datetime(2026, 11, 25, tzinfo=UTC))
-    load_paths(app, [shipped("sample_data")], Whose(zone="Europe/Berlin"), lambda _: None)
-    analyse(app, full=True, as_of=last_event(app))
-    return app
+def app(demo_run: tuple[App, DemoReport]) -> App:
+    return demo_run[0]
 
 
 @pytest.fixture(scope="module")

@@ -1,17 +1,14 @@
 """The planted stories of the sample data are found, and their innocent look-alikes are not."""
 
 import json
-from datetime import UTC, datetime
 from typing import Any
 
 import polars as pl
 import pytest
 
-from afterclear.config import Config, shipped
-from afterclear.runs.analysing import analyse, last_event
 from afterclear.runs.app import App
 from afterclear.runs.exporting import export_frame
-from afterclear.runs.loading import Whose, load_paths
+from afterclear.runs.starting import DemoReport
 
 CONTRACT = {  # design 8
     "roles": ["scan_id", "vehicle_id", "ecu", "code", "role", "primary_ecu", "primary_code",
@@ -22,14 +19,10 @@ CONTRACT = {  # design 8
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame]:
+def demo(demo_run: tuple[App, DemoReport]) -> dict[str, pl.DataFrame]:
     """Every table of this part, exported from the analysed sample fleet."""
-    store = tmp_path_factory.mktemp("demo") / "demo.duckdb"
-    app = App(Config(None), store, lambda: datetime(2026, 11, 1, tzinfo=UTC))
-    load_paths(app, [shipped("sample_data")], Whose(zone="Europe/Berlin"), lambda _: None)
-    analyse(app, full=True, as_of=last_event(app))
     names = (*CONTRACT, "leftovers", "echo_work", "related_returns", "attempts", "stock_reasons")
-    return {name: export_frame(app, name) for name in names}
+    return {name: export_frame(demo_run[0], name) for name in names}
 
 
 def of(frame: pl.DataFrame, vehicle: str, **wanted: Any) -> list[dict[str, Any]]:

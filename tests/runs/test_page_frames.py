@@ -11,7 +11,6 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from afterclear.config import Config
 from afterclear.digest.build import PAGE_TABLES, DigestModel, build_fleet_digest
 from afterclear.digest.frames import DigestSettings, FleetFrames, HistoryFrames
 from afterclear.digest.render import render_pages
@@ -27,12 +26,12 @@ from afterclear.runs.page_frames import (
 )
 from afterclear.runs.page_workers import rendered
 from afterclear.runs.pages import DigestAsked, digest, digest_again
-from afterclear.runs.starting import demo
+from afterclear.runs.starting import DemoReport
 from afterclear.runs.stopping import Stopped
 from afterclear.store.database import Connection, open_store, query
 from afterclear.store.digests import digest_before
 from afterclear.store.exports import PAGE_FRAMES
-from tests.runs.small_fleet import AS_OF, told_before
+from tests.runs.small_fleet import told_before
 
 _FRAMES = ("fleet", "attempts", "open_faults", "new", "gone", "tallies", "set_aside")
 _NUMBERS = ("n_failed_before", "n_scans", "n_partial", "has_previous", "previous_at")
@@ -94,11 +93,9 @@ def test_the_store_sums_up_what_its_rows_say(app: App) -> None:
         assert_same_sums(con, app)
 
 
-def test_the_store_sums_up_the_demo(tmp_path: Path) -> None:
+def test_the_store_sums_up_the_demo(demo_run: tuple[App, DemoReport]) -> None:
     """The sample fleet: vehicles without an odometer, readings set aside, partial scans."""
-    told = App(Config(None), tmp_path / "none.duckdb", lambda: AS_OF)
-    demo(told, lambda _: None)
-    own = App(Config(None), tmp_path / "reports" / "demo" / "demo.duckdb", lambda: AS_OF)
+    own = demo_run[0]
     with open_store(own.store, read_only=True) as con:
         assert_same_sums(con, own)
 

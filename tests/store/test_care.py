@@ -164,6 +164,7 @@ def test_a_store_in_place_is_put_aside_only_when_asked(app: App, tmp_path: Path)
     assert Path(f"{app.store}.before-restore").exists()
 
 
+@pytest.mark.slow
 def test_a_vacuumed_store_is_smaller_and_says_the_same(app: App) -> None:
     with open_store(app.store) as con:
         con.execute("CREATE TABLE bulk AS SELECT range AS n, random() AS r FROM range(300000)")
@@ -219,6 +220,7 @@ def test_a_store_of_the_first_schema_migrates_with_a_copy_of_it_beside(old: App)
     assert wrong(old) == []
 
 
+@pytest.mark.slow
 def test_a_migrated_store_says_what_a_new_one_of_the_same_files_says(
     old: App, tmp_path: Path
 ) -> None:

@@ -74,6 +74,7 @@ def test_the_same_file_again_brings_nothing_back(forgotten: App) -> None:
     assert {r.outcome for r in report.results} == {"known"}
 
 
+@pytest.mark.slow
 def test_a_second_vehicle_is_forgotten_from_the_rewritten_files(app: App) -> None:
     forget(app, "V1")
     forget(app, "V2")
