@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from afterclear.normalise.catalogue import Catalogue
+from afterclear.normalise.cautions import Cautions
 
 CORNERS = ["front_left", "front_right", "rear_left", "rear_right"]
 
@@ -257,3 +258,17 @@ def test_any_code_and_description_have_a_family_and_a_meaning(
     assert catalogue.min_distance_after_clear_km(family.key) > 0
     catalogue.cautions(family.key, code, ecu)
     catalogue.pointer(code, description)
+
+
+def test_cautions_read_by_themselves_are_those_of_the_catalogue(
+    catalogue: Catalogue, config_dir: Path
+) -> None:
+    """A vehicle's history in a terminal reads the cautions only."""
+    alone = Cautions.load(config_dir)
+    assert alone.general == catalogue.general_cautions
+    for family, code, ecu in (
+        ("wheel_speed_sensor:front_left", "C0035", "ABS module"),
+        ("misfire:cylinder_1", "P0301", "Motorsteuergerät"),
+        ("code:B0001", "B0001-13", None),
+    ):
+        assert alone.of(family, code, ecu) == catalogue.cautions(family, code, ecu)

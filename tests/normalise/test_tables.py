@@ -10,6 +10,7 @@ import pytest
 from afterclear.errors import ConfigError
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.normalise.codes import NormalCode, normal_code
+from afterclear.normalise.control_units import ControlUnits
 from afterclear.normalise.knock_on import KnockOn
 from afterclear.normalise.lexicon import Lexicon
 from afterclear.normalise.meanings import CodeTables
@@ -128,7 +129,7 @@ def test_cautions_name_families_and_units_that_exist(
         for pattern in row["families"].split():
             stem = pattern.split(":")[0].rstrip("*")
             assert any(key.startswith(stem) for key in components), pattern
-        assert set(row["ecus"].split()) <= set(catalogue.lexicon.ecu_labels)
+        assert set(row["ecus"].split()) <= set(catalogue.control_units.labels)
 
 
 def test_evidence_distances_are_positive_and_name_families_that_exist(
@@ -144,8 +145,8 @@ def test_evidence_distances_are_positive_and_name_families_that_exist(
 
 
 def test_units_that_may_hold_a_function_exist(catalogue: Catalogue) -> None:
-    for others in catalogue.lexicon.may_sit_in.values():
-        assert set(others) <= set(catalogue.lexicon.ecu_labels)
+    for others in catalogue.control_units.may_sit_in.values():
+        assert set(others) <= set(catalogue.control_units.labels)
 
 
 # --- the loader -----------------------------------------------------------------------------
@@ -217,7 +218,7 @@ def test_a_wrong_knock_on_rule_is_refused_with_its_line(
     path = tmp_path / "knock_on.csv"
     path.write_text(f"{table}{row}\n", encoding="utf-8")
     with pytest.raises(ConfigError) as caught:
-        KnockOn.load(path, Lexicon.load(config_dir))
+        KnockOn.load(path, ControlUnits.load(config_dir))
     assert hint in str(caught.value)
     assert f"line {table.count(chr(10)) + 1}" in str(caught.value)
 

@@ -121,7 +121,7 @@ class FactBook:
 
     def label(self, unit: str) -> str:
         """Name a control unit as people say it."""
-        return self._catalogue.lexicon.ecu_labels.get(unit, unit.replace("_", " "))
+        return self._catalogue.control_units.labels.get(unit, unit.replace("_", " "))
 
     def _fact(self, seen: SeenCode) -> CodeFact:
         catalogue = self._catalogue

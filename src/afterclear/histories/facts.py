@@ -35,8 +35,8 @@ def put_unit_labels(con: Connection, catalogue: Catalogue) -> None:
 
 
 def _function(catalogue: Catalogue, name: str) -> str:
-    key = catalogue.lexicon.ecu(name)
-    return catalogue.lexicon.ecu_labels.get(key, name) if key else name
+    key = catalogue.control_units.named(name)
+    return catalogue.control_units.labels.get(key, name) if key else name
 
 
 def put_meanings(con: Connection, catalogue: Catalogue) -> None:

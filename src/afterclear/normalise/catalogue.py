@@ -7,14 +7,15 @@ know how complete the tables are.
 
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from pathlib import Path
 
+from afterclear.normalise.cautions import Caution, Cautions
 from afterclear.normalise.codes import NormalCode, normal_code
 from afterclear.normalise.knock_on import KnockOn, Pointer, Relation
 from afterclear.normalise.lexicon import Component, Lexicon, Mention, parts_of
 from afterclear.normalise.meanings import CodeEntry, CodeTables, words_of_owner
-from afterclear.normalise.tables import Row, read_table
+from afterclear.normalise.tables import read_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,15 +34,6 @@ class Family:
     key: str  # wheel_speed_sensor:front_right, or code:P1234 where no component is known
     label: str  # wheel speed sensor, front right
     certain: bool  # False: makers use the code for different places, or the text is unclear
-
-
-@dataclass(frozen=True, slots=True)
-class Caution:
-    """A warning that belongs beside a finding.  General: the maker's procedure wins."""
-
-    id: str
-    title: str
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,15 +74,13 @@ class Catalogue:
 
     def __init__(self, config_dir: Path) -> None:
         self.lexicon = Lexicon.load(config_dir)
+        self.control_units = self.lexicon.control_units
         self.codes = CodeTables.load(config_dir / "codes")
-        self.knock_on = KnockOn.load(config_dir / "knock_on.csv", self.lexicon)
+        self.knock_on = KnockOn.load(config_dir / "knock_on.csv", self.control_units)
         self._monitors = read_table(
             config_dir / "monitors.csv", ("first", "last", "monitor", "source")
         )
-        self._safety = read_table(
-            config_dir / "safety.csv",
-            ("id", "title", "text", "families", "codes", "ecus", "source"),
-        )
+        self._cautions = Cautions.load(config_dir, self.control_units)
         self._evidence = read_table(config_dir / "evidence.csv", ("family", "km", "why", "source"))
 
     @classmethod
@@ -182,8 +172,8 @@ class Catalogue:
         self, component: Component, place: str, ecu: str | None, *, certain: bool
     ) -> Family:
         if component.per_ecu and ecu:
-            name = self.lexicon.ecu(ecu) or "_".join(ecu.casefold().split())
-            label = self.lexicon.ecu_labels.get(name, name.replace("_", " "))
+            name = self.control_units.named(ecu) or "_".join(ecu.casefold().split())
+            label = self.control_units.labels.get(name, name.replace("_", " "))
             return Family(f"{component.key}:{name}", f"{component.label}, {label}", certain)
         if not place:
             return Family(component.key, component.label, certain)
@@ -192,7 +182,7 @@ class Catalogue:
 
     def _network_family(self, component_key: str, ecu: str) -> Family:
         component = self.lexicon.components[component_key]
-        label = self.lexicon.ecu_labels.get(ecu, ecu.replace("_", " "))
+        label = self.control_units.labels.get(ecu, ecu.replace("_", " "))
         return Family(f"{component.key}:{ecu}", f"{component.label}, {label}", certain=True)
 
     def _own_family(self, parsed: NormalCode, make: str | None) -> Family:
@@ -206,27 +196,17 @@ class Catalogue:
 
     # --- cautions, monitors, evidence, pointers -----------------------------------------
 
-    @cached_property
+    @property
     def general_cautions(self) -> tuple[Caution, ...]:
         """What holds for every code and every clear."""
-        return tuple(_caution(row) for row in self._safety if row["families"] == "*")
+        return self._cautions.general
 
     @_remembered
     def cautions(
         self, family_key: str, code: str = "", ecu: str | None = None
     ) -> tuple[Caution, ...]:
         """Cautions for work on a family; without the general ones, which hold everywhere."""
-        unit = (self.ecu_name(ecu) or "") if ecu else ""
-        found = []
-        for row in self._safety:
-            hits = (
-                row["families"] != "*" and _any_fits(row["families"], family_key),
-                bool(code) and _any_fits(row["codes"], code),
-                bool(unit) and _any_fits(row["ecus"], unit),
-            )
-            if any(hits):
-                found.append(_caution(row))
-        return tuple(found)
+        return self._cautions.of(family_key, code, ecu)
 
     @_remembered
     def monitor(self, code: str) -> str | None:
@@ -278,7 +258,7 @@ class Catalogue:
     @_remembered
     def ecu_name(self, text: str) -> str | None:
         """Name of the control unit a text means (``ABS module`` -> ``brakes``); None if unknown."""
-        return self.lexicon.ecu(text)
+        return self.control_units.named(text)
 
     def boxes_of(self, ecu: str) -> tuple[str, ...]:
         """List the unit itself and others whose box may hold its function.
@@ -286,7 +266,7 @@ class Catalogue:
         Network codes name functions, not boxes: the steering angle sensor may be part of the
         steering or the brake control unit, whose own codes then tell what is wrong.
         """
-        return (ecu, *self.lexicon.may_sit_in.get(ecu, ()))
+        return (ecu, *self.control_units.may_sit_in.get(ecu, ()))
 
 
 @_remembered
@@ -296,11 +276,3 @@ def _parsed(code: str) -> NormalCode:
     if isinstance(parsed, NormalCode):
         return parsed
     return NormalCode(code=code, space="maker", base=code, make="unknown")
-
-
-def _any_fits(patterns: str, name: str) -> bool:
-    return any(fnmatchcase(name, pattern) for pattern in patterns.split())
-
-
-def _caution(row: Row) -> Caution:
-    return Caution(row["id"], row["title"], row["text"])

@@ -6,7 +6,7 @@ from typing import Literal, TypeAlias, cast, get_args
 
 from afterclear.errors import ConfigError
 from afterclear.normalise.codes import NormalCode
-from afterclear.normalise.lexicon import Lexicon
+from afterclear.normalise.control_units import ControlUnits
 from afterclear.normalise.tables import Row, read_table
 from afterclear.normalise.words import Words, words_of
 
@@ -48,21 +48,21 @@ class _Phrase:
 class KnockOn:
     """Rules of ``knock_on.csv``: by code, by range of codes and by text, in that order."""
 
-    def __init__(self, lexicon: Lexicon) -> None:
-        self._lexicon = lexicon
+    def __init__(self, units: ControlUnits) -> None:
+        self._units = units
         self._codes: dict[str, Pointer] = {}
         self._ranges: list[tuple[str, str, Pointer]] = []
         self._phrases: list[_Phrase] = []
 
     @classmethod
-    def load(cls, path: Path, lexicon: Lexicon) -> "KnockOn":
+    def load(cls, path: Path, units: ControlUnits) -> "KnockOn":
         """Read the rules.
 
         Raises:
             ConfigError: a rule has an unknown kind, relation or control unit.
 
         """
-        rules = cls(lexicon)
+        rules = cls(units)
         for row in read_table(path, ("kind", "pattern", "relation", "ecu", "why", "source")):
             rules._add(row, f"{path} line {row['_line']}")
         return rules
@@ -70,7 +70,7 @@ class KnockOn:
     def _add(self, row: Row, where: str) -> None:
         if row["relation"] not in get_args(Relation):
             raise ConfigError(f"{where}: relation is one of {', '.join(get_args(Relation))}.")
-        known = {_SLOT, *self._lexicon.ecu_labels, *([""] if row["relation"] == "bus" else [])}
+        known = {_SLOT, *self._units.labels, *([""] if row["relation"] == "bus" else [])}
         if row["ecu"] not in known:
             raise ConfigError(f"{where}: {row['ecu']!r} is no control unit of lexicon.toml.")
         relation = cast("Relation", row["relation"])
@@ -104,7 +104,7 @@ class KnockOn:
 
     def _in_text(self, description: str) -> Pointer | None:
         words = words_of(description)
-        units = self._lexicon.ecus_in(words)
+        units = self._units.among(words)
         for phrase in self._phrases:
             if not phrase.has_slot:
                 if _find(words, phrase.before, 0) is not None:

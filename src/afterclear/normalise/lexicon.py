@@ -11,8 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from afterclear.errors import ConfigError
-from afterclear.normalise.tables import read_settings
+from afterclear.normalise.control_units import ControlUnits, lexicon_files, refuse_problems
 from afterclear.normalise.words import Names, Run, Words, longest, words_of
 
 Places = dict[str, str]  # axis -> value: {"end": "front", "side": "left"}
@@ -59,13 +58,11 @@ class Lexicon:
 
     def __init__(self) -> None:
         self.components: dict[str, Component] = {}
-        self.ecu_labels: dict[str, str] = {}
-        self.may_sit_in: dict[str, tuple[str, ...]] = {}  # unit -> others whose box may hold it
+        self.control_units = ControlUnits()
         self._names = Names()
         self._placed_names = Names()  # names that count only beside a place
         self._places = Names()  # meaning: "end=front side=left"
         self._numbered = Names()  # meaning: axis
-        self._ecus = Names()
         self._not_after_a: frozenset[str] = frozenset()
         self._units: frozenset[str] = frozenset()  # of measurement: "5 V" counts nothing
         self._problems: list[str] = []
@@ -79,18 +76,16 @@ class Lexicon:
 
         """
         lexicon = cls()
-        first = config_dir / "lexicon.toml"
-        for path in (first, *sorted(config_dir.glob("lexicon_*.toml"))):
-            before = len(lexicon._problems)
-            lexicon._add(read_settings(path))
-            lexicon._problems[before:] = [
-                f"{path.name}: {problem}" for problem in lexicon._problems[before:]
-            ]
-        if lexicon._problems:
-            raise ConfigError("The lexicon is wrong:\n  " + "\n  ".join(lexicon._problems))
+        refuse_problems(
+            f"{name}: {problem}"
+            for name, settings in lexicon_files(config_dir)
+            for problem in (*lexicon._add(settings), *lexicon.control_units.add(settings))
+        )
         return lexicon
 
-    def _add(self, settings: Mapping[str, Any]) -> None:
+    def _add(self, settings: Mapping[str, Any]) -> list[str]:
+        """Take in one file but for its control units; say what is wrong with it."""
+        self._problems = []
         for key, entry in settings.get("components", {}).items():
             self._add_component(key, entry)
         for spec, names in settings.get("positions", {}).items():
@@ -101,14 +96,7 @@ class Lexicon:
             self._not_after_a |= frozenset(words_of(name))
         for name in settings.get("units", {}).get("names", ()):
             self._units |= frozenset(words_of(name))
-        for key, entry in settings.get("ecus", {}).items():
-            if "label" in entry:
-                self.ecu_labels[key] = entry["label"]
-                self.may_sit_in[key] = tuple(entry.get("may_sit_in", ()))
-                self._add_names(self._ecus, (key, entry["label"]), key)
-            elif key not in self.ecu_labels:
-                self._problems.append(f"the control unit {key} is not in lexicon.toml")
-            self._add_names(self._ecus, entry.get("names", ()), key)
+        return self._problems
 
     def _add_component(self, key: str, entry: Mapping[str, Any]) -> None:
         if "label" in entry:
@@ -159,15 +147,6 @@ class Lexicon:
         if len(words) == 1 and not places.keys() & set(component.axes):
             self._count_after(component, words, Run(0, 0, component.key), places, torn)
         return _spelled(component, places, torn)
-
-    def ecu(self, text: str) -> str | None:
-        """Name the control unit a text speaks about; None if it names no known one."""
-        best = longest(self._ecus.runs(words_of(text)))
-        return best.meaning if best else None
-
-    def ecus_in(self, words: Words) -> list[Run]:
-        """Control units named among words."""
-        return self._ecus.runs(words)
 
     def _component_in(self, words: Words, places: Places) -> Run | None:
         best = longest(self._names.runs(words))

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from afterclear.errors import UsageError
-from afterclear.normalise.catalogue import Caution
+from afterclear.normalise.cautions import Caution
 from afterclear.normalise.codes import Refusal, normal_code, split_codes
 from afterclear.runs.app import App
 

@@ -9,7 +9,7 @@ from afterclear.digest.cells import Cells
 from afterclear.digest.reasons import attempt_reason
 from afterclear.digest.rows import Attempt, Evidence, read_rows
 from afterclear.errors import UsageError
-from afterclear.normalise.catalogue import Caution
+from afterclear.normalise.cautions import Caution, Cautions
 from afterclear.runs.app import App
 from afterclear.runs.page_frames import aware, stale_sources
 from afterclear.store.database import Connection, open_store, query, scalar
@@ -64,11 +64,7 @@ def vehicle_story(app: App, vehicle_id: str) -> VehicleStory:
 
     """
     with open_store(app.store, read_only=True) as con:
-        n_scans = scalar(
-            con,
-            "SELECT count(DISTINCT scan_id) FROM scans WHERE vehicle_id = ?",
-            [vehicle_id],
-        )
+        n_scans = _n_scans(con, vehicle_id)
         known = _of(con, EXPORTS["vehicles"], vehicle_id)
         if not n_scans and not len(known):
             raise UsageError(f"No row in the store speaks of a vehicle {vehicle_id!r}.")
@@ -92,6 +88,13 @@ def vehicle_story(app: App, vehicle_id: str) -> VehicleStory:
             ),
             stock=_of(con, EXPORTS_ROLES["stock"], vehicle_id),
         )
+
+
+def _n_scans(con: Connection, vehicle_id: str) -> int:
+    """Count the scans of a vehicle: of its history, else, where it has none yet, of all rows."""
+    analysed = "SELECT count(*) FROM scan_moments WHERE vehicle_id = ?"
+    delivered = "SELECT count(DISTINCT scan_id) FROM scans WHERE vehicle_id = ?"
+    return scalar(con, analysed, [vehicle_id]) or scalar(con, delivered, [vehicle_id])
 
 
 def rejected_rows(app: App) -> pl.DataFrame:
@@ -134,8 +137,10 @@ def _stories(app: App, con: Connection, vehicle_id: str) -> tuple[AttemptStory, 
 
 
 def _cautions(app: App, episodes: pl.DataFrame) -> tuple[Caution, ...]:
+    # by themselves: the whole catalogue takes longer to read than a vehicle's history
+    cautions = Cautions.load(app.config.tables)
     found: dict[str, Caution] = {}
     for row in episodes.iter_rows(named=True):
-        for caution in app.catalogue.cautions(row["family"], row["code"], row["ecu"]):
+        for caution in cautions.of(row["family"], row["code"], row["ecu"]):
             found.setdefault(caution.id, caution)
-    return (*found.values(), *app.catalogue.general_cautions)
+    return (*found.values(), *cautions.general)
