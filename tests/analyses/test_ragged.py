@@ -4,10 +4,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.testing import assert_allclose, assert_array_equal
 
 from afterclear.analyses.ragged import (
+    Blocks,
     cells_of,
     first_of_group,
+    group_sums,
     offsets_of,
     order_by_group,
     order_by_time,
@@ -110,3 +113,13 @@ def test_offsets_count_empty_groups() -> None:
     assert offsets_of(np.array([0, 0, 2]), 4).tolist() == [0, 2, 2, 3, 3]
     assert running_sums(np.empty(0), np.array([0, 0])).size == 0
     assert pytest.approx(sums_before(np.array([2.0]), np.array([0, 1]))) == [0.0]
+
+
+@given(sizes=st.lists(st.integers(0, 5), max_size=8), seed=st.integers(0, 99))
+def test_blocks_sum_as_numbered_rows_do(sizes: list[int], seed: int) -> None:
+    """Groups without rows included, first, last or all of them."""
+    blocks = Blocks(np.array(sizes, dtype=np.int64))
+    group = np.repeat(np.arange(len(sizes)), sizes)
+    values = np.random.default_rng(seed).normal(size=group.size)
+    assert_allclose(blocks.sums(values), group_sums(values, group, len(sizes)), atol=1e-14)
+    assert_array_equal(blocks.spread(np.arange(len(sizes))), group)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from scipy import optimize, special
+from scipy import optimize, special, stats
 
 from afterclear.analyses.lives import Lives, lives, observed_lives
 from afterclear.analyses.weibull import delta_limits, fit_weibull, weibull_quantiles
@@ -379,3 +379,33 @@ def test_other_quantiles_follow_from_the_same_fit() -> None:
     ten, half = fit_weibull(rows), fit_weibull(rows, failed_share=0.5)
     assert weibull_quantiles(ten, 0.5) == pytest.approx(half.life, rel=1e-9)
     assert weibull_quantiles(ten, 0.1) == pytest.approx(ten.life, rel=1e-12)
+
+
+def test_a_million_lives_have_a_fit_and_limits() -> None:
+    """Rounding of large sums must not keep a search from ending: a chain has a million parts.
+
+    The limits by their definition, the profile from scipy's bounded search.
+    """
+    draw = np.random.default_rng(7)
+    age, watched = draw.weibull(0.96, 1_000_000) * 30_000, draw.uniform(0, 90_000, 1_000_000)
+    low, high = np.minimum(age, watched), np.where(age <= watched, age, np.inf)
+    rows = lives(low, high)
+    fits = fit_weibull(rows)
+    limits = likelihood_ratio_limits(rows, fits, "life", conf_level=0.9)
+
+    failed, aim = np.isfinite(high), stats.chi2.ppf(0.9, 1)
+
+    def log_likelihood(life: float, shape: float) -> float:
+        hazard = -np.log(0.9) * (low / life) ** shape
+        rate = np.log(shape * hazard[failed] / low[failed])
+        return float(rate.sum() - hazard.sum())
+
+    for limit in (limits.low[0], limits.high[0]):
+        best = optimize.minimize_scalar(
+            lambda shape, life=limit: -log_likelihood(life, shape),
+            bounds=(fits.shape[0] * 0.98, fits.shape[0] * 1.02),
+            method="bounded",
+            options={"xatol": 1e-9},
+        )
+        drop = 2 * (fits.log_likelihood[0] + best.fun)
+        assert drop == pytest.approx(aim, rel=1e-6)

@@ -107,6 +107,7 @@ class _Profile:
     group: IntArray  # (n_cells,) group of the cell
     failed: tuple[FloatArray, FloatArray]  # (n_cells,) failures in arm 0 and in arm 1
     used: BoolArray  # (n_groups,)
+    rounding: FloatArray  # (n_groups,) as that of ``WeibullLikelihood``
 
     def at(self, log_ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Profile log-likelihood of each group with its slope by ln ratio, (n_groups,) each."""
@@ -159,7 +160,16 @@ def _profile(
     group = rows.group[first[chosen]]
     used = np.zeros(rows.n_groups, dtype=bool)
     used[group] = True
-    return _Profile(by_cell, arm, prior, group, (failed[0], failed[1]), used)
+    rounding = weibull_likelihood(by_cell, _SHARE, prior).rounding
+    return _Profile(
+        by_cell,
+        arm,
+        prior,
+        group,
+        (failed[0], failed[1]),
+        used,
+        group_sums(rounding, group, rows.n_groups),
+    )
 
 
 def _rescaled(rows: Lives, factor: FloatArray) -> Lives:
@@ -214,7 +224,8 @@ def _limit(profile: _Profile, top: FloatArray, centre: FloatArray, signed_aim: f
         inner = np.where(root < aim, x, inner)
         outer = np.where(root < aim, outer, x)
         beyond = np.abs(inner - start) > 2 * _FARTHEST - 1
-        if ((np.abs(root - aim) < _SETTLED) | ~wanted | beyond).all():
+        settled = np.abs(root - aim) < _SETTLED + profile.rounding / aim
+        if (settled | ~wanted | beyond).all():
             break
         wish = x + np.clip(step, -_STEP * 2, _STEP * 2)
         good = np.isfinite(wish) & (side * (wish - inner) > 0) & (side * (outer - wish) > 0)

@@ -129,7 +129,9 @@ def weibull_quantiles(fits: WeibullFits, failed_share: float) -> FloatArray:
 def _start(rows: Lives, log_hazard_scale: float) -> tuple[FloatArray, FloatArray]:
     """Where to begin: the shape 1.3 and the life it gives with failures at mid-interval."""
     middle = np.where(rows.failed, (rows.low + np.where(rows.failed, rows.high, 0)) / 2, rows.low)
-    hazard = middle**_START_SHAPE - np.minimum(rows.entry, middle) ** _START_SHAPE
+    hazard = middle**_START_SHAPE
+    entered = np.flatnonzero(rows.entry)
+    hazard[entered] -= np.minimum(rows.entry, middle)[entered] ** _START_SHAPE
     total = group_sums(rows.weight * hazard, rows.group, rows.n_groups)
     with np.errstate(divide="ignore", invalid="ignore"):
         log_scale = np.log(total / rows.n_failed) / _START_SHAPE
@@ -141,8 +143,7 @@ def _climb(
     likelihood: WeibullLikelihood, start: tuple[FloatArray, FloatArray], wanted: BoolArray
 ) -> tuple[FloatArray, FloatArray, Slopes]:
     """Maximum of each wanted group, (u, v) and the slopes there; nan where there is none."""
-    n_groups = likelihood.n_groups
-    result = np.full((8, n_groups), np.nan)
+    result = np.full((8, wanted.size), np.nan)
     number = np.flatnonzero(wanted)
     some = likelihood.take_groups(number)
     u, v = start[0][number], start[1][number]
@@ -153,7 +154,7 @@ def _climb(
             break
         du, dv, decrement = _damped_step(slopes, damping)
         trial = some.at(u + du, v + dv)
-        better = trial.value >= slopes.value - 1e-13 * np.abs(slopes.value)
+        better = trial.value >= slopes.value - some.rounding
         u, v = np.where(better, u + du, u), np.where(better, v + dv, v)
         slopes = _chosen(better, trial, slopes)
         damping = np.where(better, np.maximum(damping / 10, _DAMPING[1]), damping * 10)

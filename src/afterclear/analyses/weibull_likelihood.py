@@ -19,9 +19,10 @@ import numpy as np
 
 from afterclear.analyses.checks import FloatArray, IntArray
 from afterclear.analyses.lives import Lives
-from afterclear.analyses.ragged import group_sums
+from afterclear.analyses.ragged import Blocks, group_sums, order_by_group
 
 _LOG_HUGE = 200.0  # exp of more would overflow once it is squared
+_ROUNDING = 1e-14  # of the size of what is added up; sums by blocks err by less
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,29 +58,29 @@ class WeibullLikelihood:
 
     log_hazard_scale: float  # ln c
     prior: ShapePrior | None
-    n_groups: int
     n_exact: FloatArray  # (n_groups,) by weight
     sum_log_exact: FloatArray  # (n_groups,) sum of ln t over exact failures
-    # one entry for each cumulative hazard that enters as it is: -low, +entry
+    rounding: FloatArray  # (n_groups,) differences of log-likelihood below this mean nothing
+    # one entry for each cumulative hazard that enters as it is: -low, +entry; sorted by group
     log_age: FloatArray
     sign: FloatArray  # weight, negative for low
-    group: IntArray
-    # rows failed between two ages
+    blocks: Blocks
+    # rows failed between two ages, sorted by group
     log_low: FloatArray  # -inf where low is 0
     log_high: FloatArray
     between_weight: FloatArray
-    between_group: IntArray
+    between_blocks: Blocks
 
     def at(self, u: FloatArray, v: FloatArray) -> Slopes:
         """Log-likelihood of each group with its slopes; ``u``, ``v``: (n_groups,)."""
         shape = np.exp(v)
-        y = shape[self.group] * (self.log_age - u[self.group])
+        y = self.blocks.spread(shape) * (self.log_age - self.blocks.spread(u))
         hazard = self.sign * np.exp(np.minimum(self.log_hazard_scale + y, _LOG_HUGE))
-        s0 = group_sums(hazard, self.group, self.n_groups)
+        s0 = self.blocks.sums(hazard)
         hazard *= y
-        s1 = group_sums(hazard, self.group, self.n_groups)
+        s1 = self.blocks.sums(hazard)
         hazard *= y
-        s2 = group_sums(hazard, self.group, self.n_groups)
+        s2 = self.blocks.sums(hazard)
         reach = shape * (self.sum_log_exact - self.n_exact * u)
         sums = Slopes(
             value=s0 + self.n_exact * (v + self.log_hazard_scale) + reach - self.sum_log_exact,
@@ -96,23 +97,23 @@ class WeibullLikelihood:
         return sums
 
     def take_groups(self, chosen: IntArray) -> "WeibullLikelihood":
-        """Cut out the chosen groups, numbered anew."""
-        number = np.full(self.n_groups, -1, dtype=np.int64)
-        number[chosen] = np.arange(chosen.size)
-        own, between = number[self.group] >= 0, number[self.between_group] >= 0
+        """Cut out the chosen groups, whose numbers rise, numbered anew."""
+        is_chosen = np.zeros(self.n_exact.size, dtype=np.bool_)
+        is_chosen[chosen] = True
+        own, between = self.blocks.spread(is_chosen), self.between_blocks.spread(is_chosen)
         return WeibullLikelihood(
             log_hazard_scale=self.log_hazard_scale,
             prior=self.prior,
-            n_groups=int(chosen.size),
             n_exact=self.n_exact[chosen],
             sum_log_exact=self.sum_log_exact[chosen],
+            rounding=self.rounding[chosen],
             log_age=self.log_age[own],
             sign=self.sign[own],
-            group=number[self.group[own]],
+            blocks=Blocks(self.blocks.sizes[chosen]),
             log_low=self.log_low[between],
             log_high=self.log_high[between],
             between_weight=self.between_weight[between],
-            between_group=number[self.between_group[between]],
+            between_blocks=Blocks(self.between_blocks.sizes[chosen]),
         )
 
     def _between(self, u: FloatArray, shape: FloatArray) -> Slopes:
@@ -121,7 +122,7 @@ class WeibullLikelihood:
         Written in D / H(high) and D / (exp(D) - 1), so that neither a D below the smallest
         float nor one above the largest spoils a sum.
         """
-        b, row_u = shape[self.between_group], u[self.between_group]
+        b, row_u = self.between_blocks.spread(shape), self.between_blocks.spread(u)
         y_high = b * (self.log_high - row_u)
         gone = -np.expm1(b * (self.log_low - self.log_high))  # D / H(high)
         share = 1 - gone
@@ -142,8 +143,7 @@ class WeibullLikelihood:
             -b * (bend * d_v + rho * (1 + d_v)),
             bend * d_v**2 + rho * d_vv,
         )
-        weight, group, n = self.between_weight, self.between_group, self.n_groups
-        return Slopes(*(group_sums(weight * row, group, n) for row in rows))
+        return Slopes(*(self.between_blocks.sums(self.between_weight * row) for row in rows))
 
 
 def weibull_likelihood(
@@ -156,19 +156,24 @@ def weibull_likelihood(
     with np.errstate(divide="ignore"):
         log_low = np.log(rows.low)
     exact_group, exact_weight = rows.group[exact], rows.weight[exact]
+    hazard_group = np.concatenate((rows.group[low], rows.group[entered]))
+    hazards = order_by_group(hazard_group, np.arange(hazard_group.size))
+    ended_between = order_by_group(rows.group, np.flatnonzero(between))
+    sum_log_exact = group_sums(exact_weight * log_low[exact], exact_group, rows.n_groups)
+    size = np.abs(sum_log_exact) + group_sums(rows.weight, rows.group, rows.n_groups)
     return WeibullLikelihood(
         log_hazard_scale=float(np.log(-np.log1p(-failed_share))),
         prior=prior,
-        n_groups=rows.n_groups,
         n_exact=group_sums(exact_weight, exact_group, rows.n_groups),
-        sum_log_exact=group_sums(exact_weight * log_low[exact], exact_group, rows.n_groups),
-        log_age=np.concatenate((log_low[low], np.log(rows.entry[entered]))),
-        sign=np.concatenate((-rows.weight[low], rows.weight[entered])),
-        group=np.concatenate((rows.group[low], rows.group[entered])),
-        log_low=log_low[between],
-        log_high=np.log(rows.high[between]),
-        between_weight=rows.weight[between],
-        between_group=rows.group[between],
+        sum_log_exact=sum_log_exact,
+        rounding=_ROUNDING * size,
+        log_age=np.concatenate((log_low[low], np.log(rows.entry[entered])))[hazards],
+        sign=np.concatenate((-rows.weight[low], rows.weight[entered]))[hazards],
+        blocks=Blocks(np.bincount(hazard_group, minlength=rows.n_groups)),
+        log_low=log_low[ended_between],
+        log_high=np.log(rows.high[ended_between]),
+        between_weight=rows.weight[ended_between],
+        between_blocks=Blocks(np.bincount(rows.group[between], minlength=rows.n_groups)),
     )
 
 

@@ -140,7 +140,8 @@ def _advance(
         # what the profile will be once y is at its best, to second order
         drop = np.maximum(top - value - np.where(near, decrement, 0.0) / 2, 0.0)
         root = np.sqrt(2 * drop)
-        done = near & (np.abs(root - aim) < _SETTLED) & (decrement < _INNER_SETTLED)
+        settled = np.abs(root - aim) < _SETTLED + profile.likelihood.rounding / aim
+        done = near & settled & (decrement < _INNER_SETTLED)
         slope = -slope_x - np.where(near, mixed * inner_step, 0.0)
         outer_step = (aim - root) * root / slope
     # close to the aim a side is told only once y has settled, lest the bracket lose the limit
