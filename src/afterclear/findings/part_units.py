@@ -4,6 +4,7 @@ Which places a family has on a platform is told by all its work orders: where an
 model had a part replaced, all of them have one.
 """
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,7 @@ from afterclear.analyses.part_lives import (
     End,
     Slots,
     UnitLives,
+    end_to_end,
     part_lives,
     replacements,
 )
@@ -37,41 +39,89 @@ _ENDS = {
     End.LOST_SIGHT: "lost_sight",
 }
 _PLATFORM = ["platform", "engine"]
+# Parts fitted that are followed at a time, all of a family together: bounds memory
+_ROWS_AT_ONCE = 200_000
+_FAMILIES = """
+    WITH families AS (
+        SELECT component, count(*) AS n FROM order_parts
+        WHERE is_fitted AND km IS NOT NULL GROUP BY component
+    )
+    SELECT list(component ORDER BY component) AS components
+    FROM (FROM families SELECT component, (sum(n) OVER (ORDER BY component)) // $1 AS block)
+    GROUP BY block ORDER BY block"""
 _FITTED = """
     SELECT p.row_no, p.vehicle_id, p.repair_id, p.repaired_at, p.km, p.site, p.part_number,
         p.part_brand, p.part_grade, p.quantity, p.part_cost, p.currency, p.removal_reason,
         p.number_on_order, p.component, p.place, p.family_label, t.platform, t.engine
     FROM order_parts p JOIN vehicle_traits t USING (vehicle_id)
-    WHERE p.is_fitted AND p.km IS NOT NULL
+    WHERE p.is_fitted AND p.km IS NOT NULL AND list_contains($1, p.component)
     ORDER BY p.row_no"""
+_NAME = ["component", "part_brand", "part_number", "position"]
+# What groups are made by and counted from.  With the claims told, names of vehicles, orders and
+# sites are only ballast, and what repeats a million times is kept once.
+_GROUPED_BY = [
+    *_NAME, "platform", "place", "is_factory", "ended_by", "km_unwatched", "family_label",
+    "part_grade",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """Parts with their lives, and what had to be left out."""
+    """Parts of some families with their lives."""
 
-    fitted: pl.DataFrame  # one row a part fitted: component, brand, number, position
+    fitted: pl.DataFrame  # how many were fitted (n) by component, brand, number, position
     units: pl.DataFrame  # one row a part that could be followed
     lives: UnitLives  # the rows of ``units``
-    left_out: dict[str, int]
+
+    def bare(self) -> "Followed":
+        """Leave out what only claims name, and keep words that repeat as numbers."""
+        words = pl.col(pl.String).cast(pl.Categorical)
+        return Followed(self.fitted, self.units.select(_GROUPED_BY).with_columns(words), self.lives)
+
+    @property
+    def left_out(self) -> dict[str, int]:
+        """How many could not be followed, by reason."""
+        return {
+            "the age of the part found there is not known": self.lives.n_age_unknown,
+            "gone before watching began": self.lives.n_unwatched,
+            "replaced twice at one distance": self.lives.n_same_km,
+        }
 
 
-def followed_parts(con: Connection, factory_until_km: float) -> Followed | None:
-    """Follow every part of every family that was ever replaced; None: none was.
+def followed_parts(con: Connection, factory_until_km: float) -> Iterator[Followed]:
+    """Follow every part of every family that was ever replaced, some families at a time.
 
     Needs ``order_parts`` and ``vehicle_traits``.
     """
-    fitted = query(con, _FITTED)
-    if not len(fitted):
-        return None
     vehicles = query(
         con,
         """SELECT vehicle_id, platform, engine, first_km, last_km FROM vehicle_traits
            WHERE first_km IS NOT NULL ORDER BY vehicle_id""",
     ).with_row_index("vehicle")
+    for components in query(con, _FAMILIES, [_ROWS_AT_ONCE])["components"].to_list():
+        fitted = query(con, _FITTED, [components])
+        if len(fitted):  # else none is on a vehicle that is known
+            yield _followed(fitted, vehicles, factory_until_km)
+
+
+def all_together(blocks: Sequence[Followed]) -> Followed:
+    """Put the families together again."""
+    return Followed(
+        pl.concat([block.fitted for block in blocks]),
+        pl.concat([block.units for block in blocks]),
+        end_to_end([block.lives for block in blocks]),
+    )
+
+
+def n_without_km(con: Connection) -> int:
+    """Count parts that cannot be followed because the distance at the work is not known."""
+    counted = "SELECT count(*) AS n FROM order_parts WHERE is_fitted AND km IS NULL"
+    return int(query(con, counted)["n"].item())
+
+
+def _followed(fitted: pl.DataFrame, vehicles: pl.DataFrame, factory_until_km: float) -> Followed:
     slots = _slots(fitted, vehicles, factory_until_km)
     rows = _placed(fitted, slots, vehicles).drop("vehicle_id", "platform", "engine", "quantity")
-    del fitted  # as large as what was made of it, and a large fleet has millions of rows
     codes = _Codes.of(rows, slots)
     lives = part_lives(
         replacements(
@@ -88,23 +138,11 @@ def followed_parts(con: Connection, factory_until_km: float) -> Followed | None:
         vehicles["last_km"].to_numpy(),
         factory_until_km=factory_until_km,
     )
-    left_out = {
-        "the age of the part found there is not known": lives.n_age_unknown,
-        "gone before watching began": lives.n_unwatched,
-        "replaced twice at one distance": lives.n_same_km,
-        "the distance at the work is not known": _without_km(con),
-    }
     return Followed(
-        rows.select("component", "part_brand", "part_number", _position()),
+        rows.with_columns(_position()).group_by(_NAME).len("n"),
         _units(lives, rows, vehicles, codes).with_columns(_position()),
         lives,
-        left_out,
     )
-
-
-def _without_km(con: Connection) -> int:
-    counted = "SELECT count(*) AS n FROM order_parts WHERE is_fitted AND km IS NULL"
-    return int(query(con, counted)["n"].item())
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,8 @@ A removal for prevention or after an accident ends a part's life without a failu
 failed by some distance is told with these reasons competing.
 """
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -19,10 +20,15 @@ from afterclear.analyses.part_lives import End
 from afterclear.analyses.rates import benjamini_hochberg
 from afterclear.analyses.weibull import fit_weibull
 from afterclear.analyses.weibull_likelihood import DEFAULT_PRIOR, ShapePrior
-from afterclear.findings.kept import keep
+from afterclear.findings.kept import keep, keep_all
 from afterclear.findings.part_peers import PeerComparison, compared_with_peers
 from afterclear.findings.part_tables import PartTables
-from afterclear.findings.part_units import Followed, followed_parts
+from afterclear.findings.part_units import (
+    Followed,
+    all_together,
+    followed_parts,
+    n_without_km,
+)
 from afterclear.findings.part_words import METHODS, sentence
 from afterclear.store.database import Connection
 
@@ -36,10 +42,6 @@ _GROUPINGS = {  # what one row of ``parts`` stands for, by the columns that tell
     "place": ["component", "part_brand", "part_number", "position"],
 }
 _COMPARED = ("brand", "number")
-_GROUPED_BY = [
-    *_GROUPINGS["place"], "platform", "place", "is_factory", "ended_by", "km_unwatched",
-    "family_label", "part_grade",
-]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,16 +57,15 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
 
     Needs ``order_parts`` and ``vehicle_traits``.
     """
-    followed = followed_parts(con, rules.factory_until_km)
-    if followed is None:
-        for table in ("parts", "claims", "parts_left_out"):
+    blocks: list[Followed] = []
+    keep_all(con, "claims", _claims_told(followed_parts(con, rules.factory_until_km), blocks))
+    if not blocks:
+        for table in ("parts", "parts_left_out"):
             keep(con, table, None)
         return 0
-    keep(con, "claims", _claims(followed.units))
-    # with the claims told, names of vehicles, orders and sites are only ballast, and each
-    # grouping below makes a frame of its own
-    units = followed.units.select(_GROUPED_BY)
-    followed = replace(followed, units=units)
+    followed = all_together(blocks)
+    blocks.clear()
+    units = followed.units
     every = followed.lives.as_lives(
         np.zeros(len(units), dtype=np.int64), unknown_failed=rules.unknown_reason_is_failure
     )
@@ -77,9 +78,8 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
     # no group where parts were fitted, and none of them could be followed
     rows = pl.concat(found, how="vertical_relaxed") if found else None
     keep(con, "parts", rows)
-    keep(con, "parts_left_out", pl.DataFrame(
-        {"reason": list(followed.left_out), "n": list(followed.left_out.values())}
-    ))  # fmt: skip
+    left_out = followed.left_out | {"the distance at the work is not known": n_without_km(con)}
+    keep(con, "parts_left_out", pl.DataFrame(list(left_out.items()), ["reason", "n"], orient="row"))
     return 0 if rows is None else int(rows["flagged"].sum())
 
 
@@ -106,7 +106,8 @@ def _groups(units: pl.DataFrame, grouping: str) -> pl.DataFrame:
             .select(keys)
             .unique()
         )
-    return groups.sort(keys, nulls_last=True).with_row_index("group")
+    by_name = [pl.col(key).cast(pl.String) for key in keys]
+    return groups.sort(by_name, nulls_last=True).with_row_index("group")
 
 
 def _grouped(
@@ -126,14 +127,16 @@ def _grouped(
     columns = _lives(_regrouped(every, inside, number, len(groups)), prior)
     columns |= _share_failed(followed, inside, number, len(groups))
     if grouping in _COMPARED:
-        fitted = units["is_factory"].not_().to_numpy()
-        others = units.filter(fitted).select("group", "component", "platform", "place")
-        found = compared_with_peers(others, every.take(fitted), len(groups))
+        rivals = units["is_factory"].not_().to_numpy()
+        others = units.filter(rivals).select("group", "component", "platform", "place")
+        found = compared_with_peers(others, every.take(rivals), len(groups))
         columns |= _comparison(found, columns["n_failed"])
+    fitted = followed.fitted.group_by(keys).agg(pl.col("n").sum().alias("n_fitted"))
     told = (
         groups.with_columns(pl.Series(name, values) for name, values in columns.items())
         .join(_counts(own), on="group", maintain_order="left")
-        .join(followed.fitted.group_by(keys).len("n_fitted"), on=keys, how="left", nulls_equal=True)
+        .with_columns(pl.col(pl.Categorical).cast(pl.String))
+        .join(fitted, on=keys, how="left", nulls_equal=True)
         .with_columns(pl.col("n_fitted").fill_null(0).cast(pl.Int32))
         .pipe(_with_blanks)
     )
@@ -273,6 +276,13 @@ def _test() -> pl.Expr:
         .then(pl.lit("log-rank by shuffling, in strata of platform and place"))
         .otherwise(pl.lit("log-rank counts by mid-p, in strata of platform and place"))
     )
+
+
+def _claims_told(followed: Iterable[Followed], told: list[Followed]) -> Iterator[pl.DataFrame]:
+    """Give the claims of some families after another; what else is told of them is put aside."""
+    for block in followed:
+        yield _claims(block.units)
+        told.append(block.bare())
 
 
 def _claims(units: pl.DataFrame) -> pl.DataFrame:
