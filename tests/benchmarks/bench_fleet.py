@@ -141,7 +141,7 @@ def _fresh_app(folder: Path) -> App:
     place = Path(tempfile.mkdtemp(prefix="store-", dir=folder))
     (place / "config").mkdir()
     (place / "config" / "afterclear.toml").write_text('[digest]\nvehicle_pages = "named"\n')
-    return App(Config(place / "config"), place / "store.duckdb", lambda: _LAST_DAY)
+    return App(Config(place / "config"), place / "store.duckdb", lambda: _LAST_DAY, processes=2)
 
 
 def _load(app: App, paths: tuple[Path, ...]) -> None:

@@ -125,14 +125,12 @@ def test_several_processes_make_the_same_pages_in_the_same_order(
     with model_of(app) as model:
         by_one = list(render_pages(model))
         monkeypatch.setattr(page_workers, "_WORTH_IT", 0)
-        monkeypatch.setattr(page_workers, "_cores", lambda: 2)
-        assert list(rendered(model)) == by_one
+        assert list(rendered(model, 2)) == by_one
 
 
 def test_workers_end_with_whoever_stops_asking(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
     """A signal raises in the first process; no worker is left, whatever it was at."""
     monkeypatch.setattr(page_workers, "_WORTH_IT", 0)
-    monkeypatch.setattr(page_workers, "_cores", lambda: 2)
 
     def stopped(pages: Iterator[tuple[str, str]]) -> None:
         for _ in pages:
@@ -140,7 +138,7 @@ def test_workers_end_with_whoever_stops_asking(app: App, monkeypatch: pytest.Mon
             raise Stopped(signal.SIGTERM)
 
     with model_of(app) as model:
-        pages = rendered(model)
+        pages = rendered(model, 2)
         with pytest.raises(Stopped):
             stopped(pages)
         pages.close()  # type: ignore[attr-defined]  # a generator
@@ -151,7 +149,6 @@ def test_what_goes_wrong_in_a_worker_is_told_as_it_would_be_here(
     app: App, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(page_workers, "_WORTH_IT", 0)
-    monkeypatch.setattr(page_workers, "_cores", lambda: 2)
     with model_of(app) as model:
 
         def broken(ids: Sequence[str], tables: Collection[str]) -> Mapping[str, pl.DataFrame]:
@@ -160,4 +157,4 @@ def test_what_goes_wrong_in_a_worker_is_told_as_it_would_be_here(
 
         vehicles = replace(model.vehicles, details=broken)
         with pytest.raises(ValueError, match=r"recurring\.flagged"):
-            list(rendered(replace(model, vehicles=vehicles)))
+            list(rendered(replace(model, vehicles=vehicles), 2))

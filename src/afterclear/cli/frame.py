@@ -1,5 +1,6 @@
 """What every command shares: the app it asks, errors as messages, progress in a terminal."""
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -61,7 +62,14 @@ def _app() -> App:
     folder, store = click.get_current_context().find_root().obj
     config = find_config(folder)
     beside = config.folder.parent if config.folder else Path()
-    return App(config, store or beside / "afterclear.duckdb", lambda: datetime.now(UTC))
+    return App(config, store or beside / "afterclear.duckdb", lambda: datetime.now(UTC), _cores())
+
+
+def _cores() -> int:
+    """Count the cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def tell_load(result: LoadResult) -> None:

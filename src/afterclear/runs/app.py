@@ -25,6 +25,9 @@ class App:
     config: Config
     store: Path
     clock: Callable[[], datetime]
+    # How many processes may be begun for pages.  Each reads the main module again: more than
+    # one only in a program whose main module does nothing when it is imported.
+    processes: int = 1
 
     @property
     def archive(self) -> Path:

@@ -26,14 +26,17 @@ _Pages = list[tuple[str, str]]
 _stop: Event | None = None
 
 
-def rendered(model: DigestModel) -> Iterator[tuple[str, str]]:
-    """Yield every page's file name and HTML, the same by one process or several; index last."""
-    yield from _vehicles(model.vehicles)
+def rendered(model: DigestModel, processes: int = 1) -> Iterator[tuple[str, str]]:
+    """Yield every page's file name and HTML, the same by one process or several; index last.
+
+    ``processes``: how many may be begun.
+    """
+    yield from _vehicles(model.vehicles, processes)
     yield from render_overviews(model)
 
 
-def _vehicles(pages: VehiclePages) -> Iterator[tuple[str, str]]:
-    n = min(_MOST_WORKERS, _cores())
+def _vehicles(pages: VehiclePages, processes: int) -> Iterator[tuple[str, str]]:
+    n = min(_MOST_WORKERS, processes)
     if n < 2 or len(pages) < _WORTH_IT:  # noqa: PLR2004
         for page in pages:
             yield page.ref.page, render_vehicle(page)
@@ -46,13 +49,6 @@ def _vehicles(pages: VehiclePages) -> Iterator[tuple[str, str]]:
                 yield from begun.popleft().result()
         while begun:
             yield from begun.popleft().result()
-
-
-def _cores() -> int:
-    """Count the cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 @contextmanager

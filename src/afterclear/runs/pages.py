@@ -234,10 +234,10 @@ def _made(
     names = pseudonyms_of(app, public=public)
     if names is None:
         model = build_fleet_digest(frames, details)
-        return model, _Hashed(rendered(model))
+        return model, _Hashed(rendered(model, app.processes))
     hidden = personal_values(frames, gathered.people)
     model = build_fleet_digest(*pseudonymise_fleet(frames, gathered.people, details, names))
-    return model, _Hashed(_checked(rendered(model), hidden))
+    return model, _Hashed(_checked(rendered(model, app.processes), hidden))
 
 
 def _checked(pages: Iterable[tuple[str, str]], hidden: Sequence[str]) -> Iterator[tuple[str, str]]:
