@@ -8,7 +8,7 @@ them against it.
 
 import gettext
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Final
 
@@ -61,6 +61,12 @@ def _catalogue(language: str) -> gettext.NullTranslations:
     return gettext.translation("afterclear", _CATALOGUES, [language])
 
 
+@lru_cache(maxsize=4096, typed=True)  # safe HTML is another text than its letters
+def _said(tag: str, message: str) -> str:
+    """Translate a text; a page says the same few hundred thousands of times."""
+    return _catalogue(tag).gettext(message)
+
+
 @dataclass(frozen=True, slots=True)
 class Language:
     """Writes texts and numbers in one language."""
@@ -69,7 +75,8 @@ class Language:
 
     def t(self, message: str, **values: object) -> str:
         """Translate a text and put values in its places; safe HTML among them stays so."""
-        return _filled(_catalogue(self.tag).gettext(message), values)
+        text = _said(self.tag, message)
+        return _filled(text, values) if values else text
 
     def tn(self, one: str, many: str, n: int, **values: object) -> str:
         """Translate a text that counts; ``{n}`` in it is the number."""
@@ -92,4 +99,4 @@ class Language:
 def _filled(text: str, values: dict[str, object]) -> str:
     if any(isinstance(value, Markup) for value in values.values()):
         return escape(text).format(**values)
-    return text.format(**values) if values else text
+    return text.format(**values)
