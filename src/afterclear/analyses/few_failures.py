@@ -164,17 +164,19 @@ def life_posterior(
     return Posterior(life[0], Limits(life[1], life[2]), shape[0], Limits(shape[1], shape[2]))
 
 
-def prior_from_fits(fits: WeibullFits) -> ShapePrior:
+def prior_from_fits(*fits: WeibullFits) -> ShapePrior:
     """Shapes of well-observed parts of one class as the prior for its other parts.
 
     The default prior where fewer than 20 groups have 10 failures.  The spread is that of the
     true shapes: the estimates' own sampling variance is taken off it.
     """
-    good = fits.found & (fits.n_failed >= ENOUGH_FAILURES)
-    if good.sum() < _ENOUGH_SHAPES:
+    good = [some.found & (some.n_failed >= ENOUGH_FAILURES) for some in fits]
+    if sum(own.sum() for own in good) < _ENOUGH_SHAPES:
         return DEFAULT_PRIOR
-    log_shape = np.log(fits.shape[good])
-    spread = log_shape.var(ddof=1) - fits.var_log_shape[good].mean()
+    told = list(zip(fits, good, strict=True))
+    log_shape = np.log(np.concatenate([some.shape[own] for some, own in told]))
+    variance = np.concatenate([some.var_log_shape[own] for some, own in told])
+    spread = log_shape.var(ddof=1) - variance.mean()
     sd_log = float(np.sqrt(max(spread, _LEAST_SD**2)))
     return ShapePrior(median=float(np.exp(log_shape.mean())), sd_log=sd_log)
 

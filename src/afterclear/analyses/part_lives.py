@@ -12,8 +12,8 @@ that of the part it fits.
   vehicle: lives in all of them are followed up to it and no further, as censored.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
@@ -100,21 +100,6 @@ class UnitLives:
         if unknown_failed:
             failed |= self.end == End.UNKNOWN_REASON
         return observed_lives(self.age, failed, entry=self.entry, group=group, n_groups=n_groups)
-
-
-def end_to_end(parts: Sequence[UnitLives]) -> UnitLives:
-    """Lay lives end to end; rows of replacements, families and positions keep their numbers."""
-    arrays = {
-        field.name: np.concatenate([getattr(part, field.name) for part in parts])
-        for field in fields(UnitLives)
-        if not field.name.startswith("n_")
-    }
-    return UnitLives(
-        **arrays,
-        n_age_unknown=sum(part.n_age_unknown for part in parts),
-        n_unwatched=sum(part.n_unwatched for part in parts),
-        n_same_km=sum(part.n_same_km for part in parts),
-    )
 
 
 def current_numbers(numbers: Iterable[str], superseded_by: Mapping[str, str]) -> list[str]:

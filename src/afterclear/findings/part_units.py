@@ -16,7 +16,6 @@ from afterclear.analyses.part_lives import (
     End,
     Slots,
     UnitLives,
-    end_to_end,
     part_lives,
     replacements,
 )
@@ -78,15 +77,6 @@ class Followed:
         words = pl.col(pl.String).cast(pl.Categorical)
         return Followed(self.fitted, self.units.select(_GROUPED_BY).with_columns(words), self.lives)
 
-    @property
-    def left_out(self) -> dict[str, int]:
-        """How many could not be followed, by reason."""
-        return {
-            "the age of the part found there is not known": self.lives.n_age_unknown,
-            "gone before watching began": self.lives.n_unwatched,
-            "replaced twice at one distance": self.lives.n_same_km,
-        }
-
 
 def followed_parts(con: Connection, factory_until_km: float) -> Iterator[Followed]:
     """Follow every part of every family that was ever replaced, some families at a time.
@@ -104,19 +94,16 @@ def followed_parts(con: Connection, factory_until_km: float) -> Iterator[Followe
             yield _followed(fitted, vehicles, factory_until_km)
 
 
-def all_together(blocks: Sequence[Followed]) -> Followed:
-    """Put the families together again."""
-    return Followed(
-        pl.concat([block.fitted for block in blocks]),
-        pl.concat([block.units for block in blocks]),
-        end_to_end([block.lives for block in blocks]),
-    )
-
-
-def n_without_km(con: Connection) -> int:
-    """Count parts that cannot be followed because the distance at the work is not known."""
-    counted = "SELECT count(*) AS n FROM order_parts WHERE is_fitted AND km IS NULL"
-    return int(query(con, counted)["n"].item())
+def left_out(con: Connection, families: Sequence[Followed]) -> dict[str, int]:
+    """Count what could not be followed, by reason."""
+    lives = [some.lives for some in families]
+    without_km = "SELECT count(*) AS n FROM order_parts WHERE is_fitted AND km IS NULL"
+    return {
+        "the age of the part found there is not known": sum(one.n_age_unknown for one in lives),
+        "gone before watching began": sum(one.n_unwatched for one in lives),
+        "replaced twice at one distance": sum(one.n_same_km for one in lives),
+        "the distance at the work is not known": int(query(con, without_km)["n"].item()),
+    }
 
 
 def _followed(fitted: pl.DataFrame, vehicles: pl.DataFrame, factory_until_km: float) -> Followed:

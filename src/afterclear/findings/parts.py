@@ -18,16 +18,15 @@ from afterclear.analyses.few_failures import ENOUGH_FAILURES, part_life, prior_f
 from afterclear.analyses.lives import Lives, observed_lives
 from afterclear.analyses.part_lives import End
 from afterclear.analyses.rates import benjamini_hochberg
-from afterclear.analyses.weibull import fit_weibull
-from afterclear.analyses.weibull_likelihood import DEFAULT_PRIOR, ShapePrior
+from afterclear.analyses.weibull import WeibullFits, fit_weibull
+from afterclear.analyses.weibull_likelihood import ShapePrior
 from afterclear.findings.kept import keep, keep_all
 from afterclear.findings.part_peers import PeerComparison, compared_with_peers
 from afterclear.findings.part_tables import PartTables
 from afterclear.findings.part_units import (
     Followed,
-    all_together,
     followed_parts,
-    n_without_km,
+    left_out,
 )
 from afterclear.findings.part_words import METHODS, sentence
 from afterclear.store.database import Connection
@@ -52,34 +51,43 @@ class PartRules:
     unknown_reason_is_failure: bool
 
 
+@dataclass(frozen=True, slots=True)
+class _Lived:
+    """Parts of some families, with their lives as the estimators take them."""
+
+    followed: Followed
+    lives: Lives
+
+    @classmethod
+    def of(cls, followed: Followed, rules: PartRules) -> "_Lived":
+        together = np.zeros(len(followed.units), dtype=np.int64)
+        unknown_failed = rules.unknown_reason_is_failure
+        return cls(followed, followed.lives.as_lives(together, unknown_failed=unknown_failed))
+
+
 def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
     """Fill ``parts`` and ``claims`` anew; return how many rows are flagged.
 
     Needs ``order_parts`` and ``vehicle_traits``.
     """
-    blocks: list[Followed] = []
-    keep_all(con, "claims", _claims_told(followed_parts(con, rules.factory_until_km), blocks))
-    if not blocks:
+    families: list[Followed] = []
+    keep_all(con, "claims", _claims_told(followed_parts(con, rules.factory_until_km), families))
+    if not families:
         for table in ("parts", "parts_left_out"):
             keep(con, table, None)
         return 0
-    followed = all_together(blocks)
-    blocks.clear()
-    units = followed.units
-    every = followed.lives.as_lives(
-        np.zeros(len(units), dtype=np.int64), unknown_failed=rules.unknown_reason_is_failure
-    )
-    prior = _prior(units, every)
+    lived = [_Lived.of(some, rules) for some in families]
+    prior = _prior(lived)
     found = [
         rows
         for grouping in _GROUPINGS
-        if (rows := _grouped(grouping, followed, every, prior, tables)) is not None
+        if (rows := _grouped(grouping, lived, prior, tables)) is not None
     ]
     # no group where parts were fitted, and none of them could be followed
     rows = pl.concat(found, how="vertical_relaxed") if found else None
     keep(con, "parts", rows)
-    left_out = followed.left_out | {"the distance at the work is not known": n_without_km(con)}
-    keep(con, "parts_left_out", pl.DataFrame(list(left_out.items()), ["reason", "n"], orient="row"))
+    missed = pl.DataFrame(list(left_out(con, families).items()), ["reason", "n"], orient="row")
+    keep(con, "parts_left_out", missed)
     return 0 if rows is None else int(rows["flagged"].sum())
 
 
@@ -111,10 +119,27 @@ def _groups(units: pl.DataFrame, grouping: str) -> pl.DataFrame:
 
 
 def _grouped(
-    grouping: str, followed: Followed, every: Lives, prior: ShapePrior, tables: PartTables
+    grouping: str, lived: Iterable[_Lived], prior: ShapePrior, tables: PartTables
 ) -> pl.DataFrame | None:
     """Tell the lives of each group of one grouping; None: there is no group."""
-    keys = _GROUPINGS[grouping]
+    found = [rows for some in lived if (rows := _told(grouping, some, prior)) is not None]
+    if not found:
+        return None
+    told = _with_blanks(_with_flags(pl.concat(found, how="vertical_relaxed")))
+    told = told.with_columns(_expected(told, tables)).with_columns(
+        grouping=pl.lit(grouping), part_family=pl.col("component"), test=_test()
+    )
+    told = told.with_columns(
+        pl.col("b10_km").truediv("expected_km").alias("life_to_expected"),
+        pl.col("b10_low_km").truediv("expected_km").alias("to_expected_low"),
+        pl.col("b10_high_km").truediv("expected_km").alias("to_expected_high"),
+    )
+    return told.with_columns(sentence()).select(_COLUMNS)
+
+
+def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | None:
+    """Estimate the lives of each group of some families; None: there is no group."""
+    followed, every, keys = lived.followed, lived.lives, _GROUPINGS[grouping]
     groups = _groups(followed.units, grouping)
     if not len(groups):
         return None
@@ -129,26 +154,15 @@ def _grouped(
     if grouping in _COMPARED:
         rivals = units["is_factory"].not_().to_numpy()
         others = units.filter(rivals).select("group", "component", "platform", "place")
-        found = compared_with_peers(others, every.take(rivals), len(groups))
-        columns |= _comparison(found, columns["n_failed"])
+        columns |= _comparison(compared_with_peers(others, every.take(rivals), len(groups)))
     fitted = followed.fitted.group_by(keys).agg(pl.col("n").sum().alias("n_fitted"))
-    told = (
+    return (
         groups.with_columns(pl.Series(name, values) for name, values in columns.items())
         .join(_counts(own), on="group", maintain_order="left")
         .with_columns(pl.col(pl.Categorical).cast(pl.String))
         .join(fitted, on=keys, how="left", nulls_equal=True)
         .with_columns(pl.col("n_fitted").fill_null(0).cast(pl.Int32))
-        .pipe(_with_blanks)
     )
-    told = told.with_columns(_expected(told, tables)).with_columns(
-        grouping=pl.lit(grouping), part_family=pl.col("component"), test=_test()
-    )
-    told = told.with_columns(
-        pl.col("b10_km").truediv("expected_km").alias("life_to_expected"),
-        pl.col("b10_low_km").truediv("expected_km").alias("to_expected_low"),
-        pl.col("b10_high_km").truediv("expected_km").alias("to_expected_high"),
-    )
-    return told.with_columns(sentence()).select(_COLUMNS)
 
 
 def _regrouped(every: Lives, rows: NDArray[np.bool_], group: IntArray, n_groups: int) -> Lives:
@@ -156,19 +170,21 @@ def _regrouped(every: Lives, rows: NDArray[np.bool_], group: IntArray, n_groups:
     return Lives(own.low, own.high, own.entry, own.weight, group, n_groups)
 
 
-def _prior(units: pl.DataFrame, every: Lives) -> ShapePrior:
+def _prior(lived: Iterable[_Lived]) -> ShapePrior:
     """Shapes of well-observed part numbers as the prior of the others, where there are enough."""
-    groups = _groups(units, "number")
-    if not len(groups):
-        return DEFAULT_PRIOR
-    keys = _GROUPINGS["number"]
-    group = units.join(groups, on=keys, how="left", nulls_equal=True, maintain_order="left")[
-        "group"
-    ]
-    inside = group.is_not_null().to_numpy()
-    rows = _regrouped(every, inside, group.drop_nulls().to_numpy().astype(np.int64), len(groups))
+    return prior_from_fits(*(fits for some in lived if (fits := _shapes(some)) is not None))
+
+
+def _shapes(lived: _Lived) -> WeibullFits | None:
+    """Fit the well-observed part numbers of some families; None: there is none."""
+    groups, keys = _groups(lived.followed.units, "number"), _GROUPINGS["number"]
+    group = lived.followed.units.join(
+        groups, on=keys, how="left", nulls_equal=True, maintain_order="left"
+    )["group"]
+    inside, number = group.is_not_null().to_numpy(), group.drop_nulls().to_numpy().astype(np.int64)
+    rows = _regrouped(lived.lives, inside, number, len(groups))
     many = np.flatnonzero(rows.n_failed >= ENOUGH_FAILURES)
-    return prior_from_fits(fit_weibull(rows.take_groups(many))) if many.size else DEFAULT_PRIOR
+    return fit_weibull(rows.take_groups(many)) if many.size else None
 
 
 def _lives(rows: Lives, prior: ShapePrior) -> dict[str, NDArray[Any]]:
@@ -207,22 +223,27 @@ def _share_failed(
     return {"horizon_km": horizon, "share_failed_at_horizon": share}
 
 
-def _comparison(found: PeerComparison, n_failed: NDArray[Any]) -> dict[str, NDArray[Any]]:
-    q_value = benjamini_hochberg(found.p_value)
-    with np.errstate(invalid="ignore"):
-        flagged = (q_value < Q_BELOW) & (found.high < 1) & (n_failed >= ENOUGH_TO_FLAG)
+def _comparison(found: PeerComparison) -> dict[str, NDArray[Any]]:
     return {
         "life_ratio_to_peers": found.ratio,
         "ratio_low": found.low,
         "ratio_high": found.high,
         "p_value": found.p_value,
-        "q_value": q_value,
-        "flagged": flagged,
         "shuffled": found.shuffled,
         "n_peers": found.n_peers.astype(np.int32),
         "n_peers_failed": found.n_peers_failed.astype(np.int32),
         "n_strata": found.n_strata.astype(np.int32),
     }
+
+
+def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
+    """Flag short lives among all groups that were compared; nothing where none were."""
+    if "p_value" not in rows.columns:
+        return rows
+    q_value = benjamini_hochberg(rows["p_value"].to_numpy())
+    short = (q_value < Q_BELOW) & (rows["ratio_high"].to_numpy() < 1)
+    enough = rows["n_failed"].to_numpy() >= ENOUGH_TO_FLAG
+    return rows.with_columns(pl.Series("q_value", q_value), pl.Series("flagged", short & enough))
 
 
 def _counts(own: pl.DataFrame) -> pl.DataFrame:
