@@ -8,7 +8,9 @@ from datetime import UTC, timedelta
 
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
+from afterclear.findings import part_units
 from afterclear.runs.analysing import analyse, last_event
 from afterclear.runs.app import App
 from afterclear.runs.exporting import export_frame
@@ -200,6 +202,16 @@ def test_a_second_analysis_says_the_same_to_the_last_digit(
     analyse(app, full=True, as_of=last_event(app))
     for name, before in tables.items():
         assert export_frame(app, name).equals(before), name
+
+
+def test_families_followed_one_by_one_live_as_all_at_once(
+    app: App, tables: dict[str, pl.DataFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A large fleet's families do not fit into memory together."""
+    monkeypatch.setattr(part_units, "_ROWS_AT_ONCE", 1)
+    analyse(app, full=True, as_of=last_event(app))
+    for name in ("parts", "claims"):
+        assert_frame_equal(export_frame(app, name), tables[name], rel_tol=1e-9)
 
 
 def test_every_frame_for_the_pages_can_be_made(app: App) -> None:
