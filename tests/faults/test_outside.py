@@ -21,8 +21,8 @@ from afterclear.runs.care import backup, check, vacuum
 from afterclear.runs.exporting import export_text
 from afterclear.runs.loading import Whose, load_paths
 from afterclear.store import database, locking
-from afterclear.store.care import Retention
 from afterclear.store.database import is_copy, open_store, query, scalar
+from afterclear.store.retention import Retention
 from tests.faults.child import NOW, app_in
 from tests.store.care_fixture import exports, garage
 from tests.store.test_kill import deliveries

@@ -20,9 +20,9 @@ from afterclear.runs.care import backup, check, restore, vacuum
 from afterclear.runs.loading import Whose, load_paths
 from afterclear.store.archive import taken_out
 from afterclear.store.backup import verify_backup
-from afterclear.store.care import Retention
 from afterclear.store.database import open_store, query
 from afterclear.store.migrations import known_migrations
+from afterclear.store.retention import Retention
 from afterclear.store.withdrawal import past_loads
 from tests.store.care_fixture import NOW, exports
 

@@ -6,12 +6,15 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from afterclear.config import Config
 from afterclear.histories.rules import HistoryRules
-from afterclear.normalise.catalogue import Catalogue
-from afterclear.store.care import Retention
+from afterclear.store.retention import Retention
 from afterclear.store.snapshot import long_writing
+
+if TYPE_CHECKING:
+    from afterclear.normalise.catalogue import Catalogue
 
 
 def no_progress(_: int) -> None:
@@ -41,8 +44,10 @@ class App:
         return base / "reports"
 
     @cached_property
-    def catalogue(self) -> Catalogue:
-        """What codes mean; read once."""
+    def catalogue(self) -> "Catalogue":
+        """What codes mean; read once, and loaded only by who asks."""
+        from afterclear.normalise.catalogue import Catalogue  # noqa: PLC0415
+
         return Catalogue.load(self.config.tables)
 
     @property

@@ -13,7 +13,7 @@ from afterclear.plain import TABLES
 from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
 from afterclear.store.backup import Kept, Manifest, restore_backup, write_backup
-from afterclear.store.care import Retention, Retired, compact, left_over, retire
+from afterclear.store.care import Retired, compact, left_over, retire
 from afterclear.store.checks import (
     Finding,
     check_archive,
@@ -24,6 +24,7 @@ from afterclear.store.database import open_store, query
 from afterclear.store.exports import EXPORTS
 from afterclear.store.forget import Forgotten, forget_vehicle, is_known
 from afterclear.store.results import last_analysis
+from afterclear.store.retention import Retention
 from afterclear.store.snapshot import copy_file, long_writing
 
 # Sums of the same numbers in another order differ in their last digits.

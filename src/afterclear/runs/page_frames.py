@@ -16,7 +16,6 @@ from afterclear.digest.frames import (
     StaleSource,
 )
 from afterclear.errors import UsageError
-from afterclear.normalise.catalogue import Catalogue
 from afterclear.runs.app import App
 from afterclear.store.database import Connection, query, scalar
 from afterclear.store.digests import DigestBefore
@@ -74,7 +73,7 @@ def gather_frames(
         previous_at=before.as_of if before else None,
         previous_marks=before.marks if before else {},
         settings=settings,
-        cautions=_cautions(con, app.catalogue),
+        cautions=_cautions(con, app),
         n_rejections=scalar(con, "SELECT count(*) FROM rejections"),
         stale_sources=stale_sources(app, con, now),
         findings=_findings(con),
@@ -206,7 +205,7 @@ def _as_holders(frame: pl.DataFrame, level: str) -> pl.DataFrame:
     return frame.rename(renamed).with_columns(pl.lit(level).alias("level"))
 
 
-def _cautions(con: Connection, catalogue: Catalogue) -> dict[str, tuple[Caution, ...]]:
+def _cautions(con: Connection, app: App) -> dict[str, tuple[Caution, ...]]:
     """Cautions by code, for every code met in any unit."""
     met = query(
         con,
@@ -215,7 +214,7 @@ def _cautions(con: Connection, catalogue: Catalogue) -> dict[str, tuple[Caution,
     )
     cautions: dict[str, dict[str, Caution]] = {}
     for code, family, ecu in met.iter_rows():
-        for caution in catalogue.cautions(family, code, ecu):
+        for caution in app.catalogue.cautions(family, code, ecu):
             known = cautions.setdefault(code, {})
             known.setdefault(caution.id, Caution(caution.title, caution.text))
     return {code: tuple(known.values()) for code, known in cautions.items()}

@@ -14,21 +14,12 @@ from afterclear.errors import StoreError
 from afterclear.store.archive import blob_path
 from afterclear.store.database import Connection, full_disk_told, query, scalar, transaction
 from afterclear.store.locking import holding, writer_lock
+from afterclear.store.retention import Retention
 from afterclear.store.snapshot import fold_in_log, sweep
 
 # A run that was killed a moment ago may have left bytes whose ledger row is about to be tried
 # again; only older ones count as left over.
 _LEFT_OVER_AFTER_S = 86_400
-
-
-@dataclass(frozen=True, slots=True)
-class Retention:
-    """How many days things are kept; None: for ever."""
-
-    archive_days: float | None = None
-    refused_rows_days: float | None = None
-    superseded_days: float | None = None
-    runs_days: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,13 @@
+"""How long things are kept; every run knows it, few need what applies it (``care.py``)."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Retention:
+    """How many days things are kept; None: for ever."""
+
+    archive_days: float | None = None
+    refused_rows_days: float | None = None
+    superseded_days: float | None = None
+    runs_days: float | None = None
