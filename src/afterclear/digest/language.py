@@ -8,7 +8,7 @@ them against it.
 
 import gettext
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache
 from pathlib import Path
 from typing import Final
 
@@ -61,12 +61,6 @@ def _catalogue(language: str) -> gettext.NullTranslations:
     return gettext.translation("afterclear", _CATALOGUES, [language])
 
 
-@lru_cache(maxsize=4096, typed=True)  # safe HTML is another text than its letters
-def _said(tag: str, message: str) -> str:
-    """Translate a text; a page says the same few hundred thousands of times."""
-    return _catalogue(tag).gettext(message)
-
-
 @dataclass(frozen=True, slots=True)
 class Language:
     """Writes texts and numbers in one language."""
@@ -75,8 +69,7 @@ class Language:
 
     def t(self, message: str, **values: object) -> str:
         """Translate a text and put values in its places; safe HTML among them stays so."""
-        text = _said(self.tag, message)
-        return _filled(text, values) if values else text
+        return _filled(_catalogue(self.tag).gettext(message), values)
 
     def tn(self, one: str, many: str, n: int, **values: object) -> str:
         """Translate a text that counts; ``{n}`` in it is the number."""
@@ -99,4 +92,4 @@ class Language:
 def _filled(text: str, values: dict[str, object]) -> str:
     if any(isinstance(value, Markup) for value in values.values()):
         return escape(text).format(**values)
-    return text.format(**values)
+    return text.format(**values) if values else text
