@@ -52,7 +52,7 @@ def compared_with_peers(
     )
     rows = own.with_row_index("row")
     for components in _blocks(own):
-        part = rows.filter(pl.col("component").cast(pl.String).is_in(components))
+        part = rows.filter(pl.col("component").is_in(components))
         groups = part["group"].drop_nulls().unique().sort()
         if len(groups):
             local = part.with_columns(
@@ -70,7 +70,7 @@ def compared_with_peers(
 def _blocks(own: pl.DataFrame) -> list[list[str]]:
     """Families to compare together: rows times groups add up to what fits."""
     sizes = (
-        own.group_by(pl.col("component").cast(pl.String))
+        own.group_by("component")
         .agg((pl.len() * (pl.col("group").n_unique() + 1)).alias("rows"))
         .sort("component")
         .with_columns((pl.col("rows").cum_sum() // _ROWS_AT_ONCE).alias("block"))
@@ -109,7 +109,7 @@ def _pairs(own: pl.DataFrame) -> pl.DataFrame:
         .join(groups, on="component")
         .with_columns(
             (pl.col("own_group") == pl.col("group")).fill_null(value=False).alias("is_own"),
-            pl.col("place").cast(pl.String).fill_null(""),
+            pl.col("place").fill_null(""),
         )
     )
     stratum = pl.lit("all")

@@ -4,7 +4,7 @@ They stand in ``config/lexicon*.toml`` beside the names of components, and are r
 where nothing else of the lexicon is asked: there are thousands of components.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -30,16 +30,11 @@ class ControlUnits:
 
         """
         units = cls()
-        refuse_problems(
-            f"{name}: {problem}"
-            for name, settings in lexicon_files(config_dir)
-            for problem in units.add(settings)
-        )
+        read_lexicon(config_dir, units.add)
         return units
 
-    def add(self, settings: Mapping[str, Any]) -> list[str]:
+    def add(self, settings: Mapping[str, Any]) -> Iterator[str]:
         """Take in one file's units; say what is wrong with them."""
-        problems: list[str | None] = []
         for key, entry in settings.get("ecus", {}).items():
             names = list(entry.get("names", ()))
             if "label" in entry:
@@ -47,9 +42,8 @@ class ControlUnits:
                 self.may_sit_in[key] = tuple(entry.get("may_sit_in", ()))
                 names = [key, entry["label"], *names]
             elif key not in self.labels:
-                problems.append(f"the control unit {key} is not in lexicon.toml")
-            problems += [self._names.add(name, key) for name in names]
-        return [problem for problem in problems if problem]
+                yield f"the control unit {key} is not in lexicon.toml"
+            yield from self._names.add_all(names, key)
 
     def named(self, text: str) -> str | None:
         """Name the control unit a text speaks about; None if it names no known one."""
@@ -61,18 +55,16 @@ class ControlUnits:
         return self._names.runs(words)
 
 
-def lexicon_files(config_dir: Path) -> list[tuple[str, dict[str, Any]]]:
-    """Read the lexicon and then its other languages: file name and settings of each.
+def read_lexicon(config_dir: Path, take: Callable[[Mapping[str, Any]], Iterable[str]]) -> None:
+    """Hand the lexicon and then its other languages to ``take``, which says what is wrong.
 
     Raises:
-        ConfigError: one is missing, not UTF-8 or not TOML.
+        ConfigError: a file is missing, not TOML, or wrong; all that is wrong at once.
 
     """
     paths = (config_dir / "lexicon.toml", *sorted(config_dir.glob("lexicon_*.toml")))
-    return [(path.name, read_settings(path)) for path in paths]
-
-
-def refuse_problems(problems: Iterable[str]) -> None:
-    """Raise a ConfigError that names all problems, if there are any."""
-    if found := list(problems):
-        raise ConfigError("The lexicon is wrong:\n  " + "\n  ".join(found))
+    problems = [
+        f"{path.name}: {problem}" for path in paths for problem in take(read_settings(path))
+    ]
+    if problems:
+        raise ConfigError("The lexicon is wrong:\n  " + "\n  ".join(problems))

@@ -6,12 +6,12 @@ known name wins.  What a name means stands in the tables, how names are looked f
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from afterclear.normalise.control_units import ControlUnits, lexicon_files, refuse_problems
+from afterclear.normalise.control_units import ControlUnits, read_lexicon
 from afterclear.normalise.words import Names, Run, Words, longest, words_of
 
 Places = dict[str, str]  # axis -> value: {"end": "front", "side": "left"}
@@ -65,7 +65,6 @@ class Lexicon:
         self._numbered = Names()  # meaning: axis
         self._not_after_a: frozenset[str] = frozenset()
         self._units: frozenset[str] = frozenset()  # of measurement: "5 V" counts nothing
-        self._problems: list[str] = []
 
     @classmethod
     def load(cls, config_dir: Path) -> "Lexicon":
@@ -76,29 +75,24 @@ class Lexicon:
 
         """
         lexicon = cls()
-        refuse_problems(
-            f"{name}: {problem}"
-            for name, settings in lexicon_files(config_dir)
-            for problem in (*lexicon._add(settings), *lexicon.control_units.add(settings))
-        )
+        read_lexicon(config_dir, lexicon._add)
         return lexicon
 
-    def _add(self, settings: Mapping[str, Any]) -> list[str]:
-        """Take in one file but for its control units; say what is wrong with it."""
-        self._problems = []
+    def _add(self, settings: Mapping[str, Any]) -> Iterator[str]:
+        """Take in one file; say what is wrong with it."""
         for key, entry in settings.get("components", {}).items():
-            self._add_component(key, entry)
+            yield from self._add_component(key, entry)
         for spec, names in settings.get("positions", {}).items():
-            self._add_names(self._places, names, spec)
+            yield from self._places.add_all(names, spec)
         for axis, names in settings.get("numbered", {}).items():
-            self._add_names(self._numbered, names, axis)
+            yield from self._numbered.add_all(names, axis)
         for name in settings.get("letters", {}).get("not_before", ()):
             self._not_after_a |= frozenset(words_of(name))
         for name in settings.get("units", {}).get("names", ()):
             self._units |= frozenset(words_of(name))
-        return self._problems
+        yield from self.control_units.add(settings)
 
-    def _add_component(self, key: str, entry: Mapping[str, Any]) -> None:
+    def _add_component(self, key: str, entry: Mapping[str, Any]) -> Iterator[str]:
         if "label" in entry:
             self.components[key] = Component(
                 key=key,
@@ -109,14 +103,11 @@ class Lexicon:
                 unspelled=entry.get("unspelled", {}),
                 per_ecu=entry.get("per_ecu", False),
             )
-            self._add_names(self._names, (entry["label"],), key)
+            yield from self._names.add_all((entry["label"],), key)
         elif key not in self.components:
-            self._problems.append(f"the component {key} is not in lexicon.toml")
-        self._add_names(self._names, entry.get("names", ()), key)
-        self._add_names(self._placed_names, entry.get("names_with_position", ()), key)
-
-    def _add_names(self, index: Names, names: Iterable[str], meaning: str) -> None:
-        self._problems += filter(None, (index.add(name, meaning) for name in names))
+            yield f"the component {key} is not in lexicon.toml"
+        yield from self._names.add_all(entry.get("names", ()), key)
+        yield from self._placed_names.add_all(entry.get("names_with_position", ()), key)
 
     def mention(self, text: str) -> Mention | None:
         """Say which component, and where, a text speaks about; None if it names no known one.

@@ -90,6 +90,10 @@ class Names:
             self._holding[word].add(words)
         return None
 
+    def add_all(self, names: Iterable[str], meaning: str) -> list[str]:
+        """Remember several names of one meaning; say what is wrong with them."""
+        return [problem for name in names if (problem := self.add(name, meaning))]
+
     def runs(self, words: Words) -> list[Run]:
         """Find names word after word, the longest at each place; they may overlap."""
         found = []
