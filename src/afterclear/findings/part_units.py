@@ -55,11 +55,11 @@ _FITTED = """
     FROM order_parts p JOIN vehicle_traits t USING (vehicle_id)
     WHERE p.is_fitted AND p.km IS NOT NULL AND list_contains($1, p.component)
     ORDER BY p.row_no"""
-_NAME = ["component", "part_brand", "part_number", "position"]
+NAME = ["component", "part_brand", "part_number", "position"]
 # What groups are made by and counted from.  With the claims told, names of vehicles, orders and
 # sites are only ballast, and what repeats a million times is kept once.
 _GROUPED_BY = [
-    *_NAME, "platform", "place", "is_factory", "ended_by", "km_unwatched", "family_label",
+    *NAME, "platform", "place", "is_factory", "ended_by", "km_unwatched", "family_label",
     "part_grade",
 ]  # fmt: skip
 
@@ -126,7 +126,7 @@ def _followed(fitted: pl.DataFrame, vehicles: pl.DataFrame, factory_until_km: fl
         factory_until_km=factory_until_km,
     )
     return Followed(
-        rows.with_columns(_position()).group_by(_NAME).len("n"),
+        rows.with_columns(_position()).group_by(NAME).len("n"),
         _units(lives, rows, vehicles, codes).with_columns(_position()),
         lives,
     )

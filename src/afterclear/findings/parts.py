@@ -23,11 +23,7 @@ from afterclear.analyses.weibull_likelihood import ShapePrior
 from afterclear.findings.kept import keep, keep_all
 from afterclear.findings.part_peers import PeerComparison, compared_with_peers
 from afterclear.findings.part_tables import PartTables
-from afterclear.findings.part_units import (
-    Followed,
-    followed_parts,
-    left_out,
-)
+from afterclear.findings.part_units import NAME, Followed, followed_parts, left_out
 from afterclear.findings.part_words import METHODS, sentence
 from afterclear.store.database import Connection
 
@@ -38,7 +34,7 @@ _GROUPINGS = {  # what one row of ``parts`` stands for, by the columns that tell
     "family": ["component"],
     "brand": ["component", "part_brand"],
     "number": ["component", "part_brand", "part_number"],
-    "place": ["component", "part_brand", "part_number", "position"],
+    "place": NAME,
 }
 _COMPARED = ("brand", "number")
 
@@ -118,6 +114,11 @@ def _groups(units: pl.DataFrame, grouping: str) -> pl.DataFrame:
     return groups.sort(by_name, nulls_last=True).with_row_index("group")
 
 
+def _numbered(units: pl.DataFrame, groups: pl.DataFrame, keys: list[str]) -> pl.DataFrame:
+    """Give each part the number of its ``group``, null where it belongs to none."""
+    return units.join(groups, on=keys, how="left", nulls_equal=True, maintain_order="left")
+
+
 def _grouped(
     grouping: str, lived: Iterable[_Lived], prior: ShapePrior, tables: PartTables
 ) -> pl.DataFrame | None:
@@ -143,9 +144,7 @@ def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | Non
     groups = _groups(followed.units, grouping)
     if not len(groups):
         return None
-    units = followed.units.join(
-        groups, on=keys, how="left", nulls_equal=True, maintain_order="left"
-    )
+    units = _numbered(followed.units, groups, keys)
     inside = units["group"].is_not_null().to_numpy()
     own = units.filter(inside)
     number = own["group"].to_numpy().astype(np.int64)
@@ -153,7 +152,9 @@ def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | Non
     columns |= _share_failed(followed, inside, number, len(groups))
     if grouping in _COMPARED:
         rivals = units["is_factory"].not_().to_numpy()
-        others = units.filter(rivals).select("group", "component", "platform", "place")
+        others = units.filter(rivals).select(
+            "group", pl.col("component", "platform", "place").cast(pl.String)
+        )
         columns |= _comparison(compared_with_peers(others, every.take(rivals), len(groups)))
     fitted = followed.fitted.group_by(keys).agg(pl.col("n").sum().alias("n_fitted"))
     return (
@@ -178,9 +179,7 @@ def _prior(lived: Iterable[_Lived]) -> ShapePrior:
 def _shapes(lived: _Lived) -> WeibullFits | None:
     """Fit the well-observed part numbers of some families; None: there is none."""
     groups, keys = _groups(lived.followed.units, "number"), _GROUPINGS["number"]
-    group = lived.followed.units.join(
-        groups, on=keys, how="left", nulls_equal=True, maintain_order="left"
-    )["group"]
+    group = _numbered(lived.followed.units, groups, keys)["group"]
     inside, number = group.is_not_null().to_numpy(), group.drop_nulls().to_numpy().astype(np.int64)
     rows = _regrouped(lived.lives, inside, number, len(groups))
     many = np.flatnonzero(rows.n_failed >= ENOUGH_FAILURES)
