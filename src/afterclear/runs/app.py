@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from afterclear.config import Config
 from afterclear.histories.rules import HistoryRules
+from afterclear.normalise.cautions import Cautions
 from afterclear.store.retention import Retention
 from afterclear.store.snapshot import long_writing
 
@@ -49,6 +50,11 @@ class App:
         from afterclear.normalise.catalogue import Catalogue  # noqa: PLC0415
 
         return Catalogue.load(self.config.tables)
+
+    @cached_property
+    def cautions(self) -> Cautions:
+        """Warnings; read once, and without the rest of the catalogue, which takes far longer."""
+        return Cautions.load(self.config.tables)
 
     @property
     def retention(self) -> Retention:

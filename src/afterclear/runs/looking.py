@@ -9,7 +9,7 @@ from afterclear.digest.cells import Cells
 from afterclear.digest.reasons import attempt_reason
 from afterclear.digest.rows import Attempt, Evidence, read_rows
 from afterclear.errors import UsageError
-from afterclear.normalise.cautions import Caution, Cautions
+from afterclear.normalise.cautions import Caution
 from afterclear.runs.app import App
 from afterclear.runs.page_frames import aware, stale_sources
 from afterclear.store.database import Connection, open_store, query, scalar
@@ -137,10 +137,8 @@ def _stories(app: App, con: Connection, vehicle_id: str) -> tuple[AttemptStory, 
 
 
 def _cautions(app: App, episodes: pl.DataFrame) -> tuple[Caution, ...]:
-    # by themselves: the whole catalogue takes longer to read than a vehicle's history
-    cautions = Cautions.load(app.config.tables)
     found: dict[str, Caution] = {}
     for row in episodes.iter_rows(named=True):
-        for caution in cautions.of(row["family"], row["code"], row["ecu"]):
+        for caution in app.cautions.of(row["family"], row["code"], row["ecu"]):
             found.setdefault(caution.id, caution)
-    return (*found.values(), *cautions.general)
+    return (*found.values(), *app.cautions.general)

@@ -16,6 +16,7 @@ from afterclear.digest.frames import (
     StaleSource,
 )
 from afterclear.errors import UsageError
+from afterclear.normalise.cautions import Cautions
 from afterclear.runs.app import App
 from afterclear.store.database import Connection, query, scalar
 from afterclear.store.digests import DigestBefore
@@ -73,7 +74,7 @@ def gather_frames(
         previous_at=before.as_of if before else None,
         previous_marks=before.marks if before else {},
         settings=settings,
-        cautions=_cautions(con, app),
+        cautions=_cautions(con, app.cautions),
         n_rejections=scalar(con, "SELECT count(*) FROM rejections"),
         stale_sources=stale_sources(app, con, now),
         findings=_findings(con),
@@ -205,7 +206,7 @@ def _as_holders(frame: pl.DataFrame, level: str) -> pl.DataFrame:
     return frame.rename(renamed).with_columns(pl.lit(level).alias("level"))
 
 
-def _cautions(con: Connection, app: App) -> dict[str, tuple[Caution, ...]]:
+def _cautions(con: Connection, known: Cautions) -> dict[str, tuple[Caution, ...]]:
     """Cautions by code, for every code met in any unit."""
     met = query(
         con,
@@ -214,7 +215,7 @@ def _cautions(con: Connection, app: App) -> dict[str, tuple[Caution, ...]]:
     )
     cautions: dict[str, dict[str, Caution]] = {}
     for code, family, ecu in met.iter_rows():
-        for caution in app.catalogue.cautions(family, code, ecu):
-            known = cautions.setdefault(code, {})
-            known.setdefault(caution.id, Caution(caution.title, caution.text))
-    return {code: tuple(known.values()) for code, known in cautions.items()}
+        for caution in known.of(family, code, ecu):
+            own = cautions.setdefault(code, {})
+            own.setdefault(caution.id, Caution(caution.title, caution.text))
+    return {code: tuple(own.values()) for code, own in cautions.items()}
