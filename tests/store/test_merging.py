@@ -21,7 +21,7 @@ FILES = st.lists(st.lists(CELLS, min_size=1, max_size=8), min_size=1, max_size=4
 
 @pytest.mark.parametrize("from_bytes", [0, shortcut.FROM_BYTES], ids=["short way", "long way"])
 @given(files=FILES)
-@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_rows_add_up_and_the_last_new_word_counts(
     monkeypatch: pytest.MonkeyPatch, from_bytes: int, files: list[list[tuple[str, ...]]]
 ) -> None:
