@@ -89,7 +89,7 @@ PAGE_FRAMES: Final[dict[str, str]] = {
     "clear_events": """
         SELECT vehicle_id, ecu, cleared_at, low_at AS cleared_low_at, high_at AS cleared_high_at,
             km_low, km_high, origin, reason
-        FROM clear_events ORDER BY vehicle_id, cleared_at, ecu""",
+        FROM clear_events ORDER BY vehicle_id, cleared_at, ecu, high_at, km_low, km, origin""",
     "repairs": """
         SELECT r.*, m.km
         FROM (SELECT *, min(repaired_at) OVER (PARTITION BY vehicle_id, repair_id) AS first_at
