@@ -66,7 +66,8 @@ def test_every_row_of_every_table_has_a_source(config_dir: Path) -> None:
 
 
 def test_every_table_begins_with_a_line_on_its_licence(config_dir: Path) -> None:
-    for path in [*config_dir.glob("codes/*.csv"), *config_dir.glob("lexicon*.toml")]:
+    names = [*config_dir.glob("lexicon*.toml"), *config_dir.glob("control_units*.toml")]
+    for path in [*config_dir.glob("codes/*.csv"), *names]:
         head = path.read_text(encoding="utf-8").split("\n\n")[0]
         assert "icence" in head or path.name == "make_schemes.csv", path.name
 
@@ -189,15 +190,28 @@ def test_all_mistakes_of_a_lexicon_are_told_at_once(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     (tmp_path / "lexicon_xx.toml").write_text(
-        '[components]\ncube = { names = ["a"] }\n[ecus]\nnone = { names = ["--"] }\n',
-        encoding="utf-8",
+        '[components]\ncube = { names = ["--"] }\n[ecus]\n', encoding="utf-8"
     )
     with pytest.raises(ConfigError) as caught:
         Lexicon.load(tmp_path)
     told = str(caught.value)
     assert "'round thing' is a name of both wheel and ball" in told
     assert "lexicon_xx.toml: the component cube is not in lexicon.toml" in told
-    assert "the control unit none is not in lexicon.toml" in told
+    assert "'--' of cube has no word in it" in told
+    assert "a lexicon has no section [ecus]" in told
+
+
+def test_all_mistakes_in_names_of_control_units_are_told_at_once(tmp_path: Path) -> None:
+    (tmp_path / "control_units.toml").write_text(
+        '[engine]\nlabel = "engine"\nnames = ["box"]\n[body]\nlabel = "body"\nnames = ["box"]\n',
+        encoding="utf-8",
+    )
+    (tmp_path / "control_units_xx.toml").write_text('none = { names = ["--"] }', encoding="utf-8")
+    with pytest.raises(ConfigError) as caught:
+        ControlUnits.load(tmp_path)
+    told = str(caught.value)
+    assert "control_units.toml: 'box' is a name of both engine and body" in told
+    assert "control_units_xx.toml: the control unit none is not in control_units.toml" in told
     assert "'--' of none has no word in it" in told
 
 

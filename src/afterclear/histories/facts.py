@@ -20,7 +20,7 @@ def put_presences(con: Connection) -> None:
 
 
 def put_unit_labels(con: Connection, catalogue: Catalogue) -> None:
-    """Name each control unit met by its function, where the lexicon knows it, as ``unit_labels``.
+    """Name each control unit met by its function, where it is known, as ``unit_labels``.
 
     ``told_units`` has the names each vehicle's tools used.
     """

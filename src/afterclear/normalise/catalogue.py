@@ -12,6 +12,7 @@ from pathlib import Path
 
 from afterclear.normalise.cautions import Caution, Cautions
 from afterclear.normalise.codes import NormalCode, normal_code
+from afterclear.normalise.control_units import ControlUnits
 from afterclear.normalise.knock_on import KnockOn, Pointer, Relation
 from afterclear.normalise.lexicon import Component, Lexicon, Mention, parts_of
 from afterclear.normalise.meanings import CodeEntry, CodeTables, words_of_owner
@@ -74,7 +75,7 @@ class Catalogue:
 
     def __init__(self, config_dir: Path) -> None:
         self.lexicon = Lexicon.load(config_dir)
-        self.control_units = self.lexicon.control_units
+        self.control_units = ControlUnits.load(config_dir)
         self.codes = CodeTables.load(config_dir / "codes")
         self.knock_on = KnockOn.load(config_dir / "knock_on.csv", self.control_units)
         self._monitors = read_table(

@@ -1,15 +1,14 @@
 """Names of control units in all languages, and which unit's box may hold another's function.
 
-They stand in ``config/lexicon*.toml`` beside the names of components, and are read by themselves
-where nothing else of the lexicon is asked: there are thousands of components.
+They stand in ``config/control_units*.toml``, apart from the thousands of names of components, and
+are read by themselves where nothing else is asked.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from afterclear.errors import ConfigError
-from afterclear.normalise.tables import read_settings
+from afterclear.normalise.tables import read_by_language
 from afterclear.normalise.words import Names, Run, Words, longest, words_of
 
 
@@ -23,26 +22,26 @@ class ControlUnits:
 
     @classmethod
     def load(cls, config_dir: Path) -> "ControlUnits":
-        """Read the control units of every ``lexicon*.toml``.
+        """Read ``control_units.toml`` and then the other languages.
 
         Raises:
             ConfigError: a file is missing or wrong, or one name means two units; all at once.
 
         """
         units = cls()
-        read_lexicon(config_dir, units.add)
+        read_by_language(config_dir, "control_units", units._add)
         return units
 
-    def add(self, settings: Mapping[str, Any]) -> Iterator[str]:
+    def _add(self, settings: Mapping[str, Any]) -> Iterator[str]:
         """Take in one file's units; say what is wrong with them."""
-        for key, entry in settings.get("ecus", {}).items():
+        for key, entry in settings.items():
             names = list(entry.get("names", ()))
             if "label" in entry:
                 self.labels[key] = entry["label"]
                 self.may_sit_in[key] = tuple(entry.get("may_sit_in", ()))
                 names = [key, entry["label"], *names]
             elif key not in self.labels:
-                yield f"the control unit {key} is not in lexicon.toml"
+                yield f"the control unit {key} is not in control_units.toml"
             yield from self._names.add_all(names, key)
 
     def named(self, text: str) -> str | None:
@@ -53,18 +52,3 @@ class ControlUnits:
     def among(self, words: Words) -> list[Run]:
         """Find the control units named among words."""
         return self._names.runs(words)
-
-
-def read_lexicon(config_dir: Path, take: Callable[[Mapping[str, Any]], Iterable[str]]) -> None:
-    """Hand the lexicon and then its other languages to ``take``, which says what is wrong.
-
-    Raises:
-        ConfigError: a file is missing, not TOML, or wrong; all that is wrong at once.
-
-    """
-    paths = (config_dir / "lexicon.toml", *sorted(config_dir.glob("lexicon_*.toml")))
-    problems = [
-        f"{path.name}: {problem}" for path in paths for problem in take(read_settings(path))
-    ]
-    if problems:
-        raise ConfigError("The lexicon is wrong:\n  " + "\n  ".join(problems))

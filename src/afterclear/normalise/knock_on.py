@@ -30,7 +30,7 @@ class Pointer:
     """What a code or its text says about another control unit."""
 
     relation: Relation
-    ecu: str  # a control unit of lexicon.toml; empty for a bus
+    ecu: str  # a control unit of control_units.toml; empty for a bus
     why: str
     source: str
 
@@ -72,7 +72,7 @@ class KnockOn:
             raise ConfigError(f"{where}: relation is one of {', '.join(get_args(Relation))}.")
         known = {_SLOT, *self._units.labels, *([""] if row["relation"] == "bus" else [])}
         if row["ecu"] not in known:
-            raise ConfigError(f"{where}: {row['ecu']!r} is no control unit of lexicon.toml.")
+            raise ConfigError(f"{where}: {row['ecu']!r} is no control unit of control_units.toml.")
         relation = cast("Relation", row["relation"])
         pointer = Pointer(relation, row["ecu"], row["why"], row["source"])
         if row["kind"] == "code":

@@ -1,4 +1,4 @@
-"""What people and tools call a component, a place on the vehicle, a control unit.
+"""What people and tools call a component and a place on the vehicle.
 
 Text in any of the languages of ``config/lexicon*.toml`` is cut into folded words; the longest
 known name wins.  What a name means stands in the tables, how names are looked for stands here.
@@ -11,10 +11,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from afterclear.normalise.control_units import ControlUnits, read_lexicon
+from afterclear.normalise.tables import read_by_language
 from afterclear.normalise.words import Names, Run, Words, longest, words_of
 
 Places = dict[str, str]  # axis -> value: {"end": "front", "side": "left"}
+
+_SECTIONS = {"components", "positions", "numbered", "letters", "units"}
 
 # axes whose value is spelled with the axis before it: bank_1, cylinder_3
 _SPELLED_WITH_AXIS = {"bank", "sensor", "cylinder", "gear", "stage", "number"}
@@ -54,11 +56,10 @@ class Mention:
 
 
 class Lexicon:
-    """Names of components, places and control units, from all ``lexicon*.toml``."""
+    """Names of components and places, from all ``lexicon*.toml``."""
 
     def __init__(self) -> None:
         self.components: dict[str, Component] = {}
-        self.control_units = ControlUnits()
         self._names = Names()
         self._placed_names = Names()  # names that count only beside a place
         self._places = Names()  # meaning: "end=front side=left"
@@ -75,11 +76,14 @@ class Lexicon:
 
         """
         lexicon = cls()
-        read_lexicon(config_dir, lexicon._add)
+        read_by_language(config_dir, "lexicon", lexicon._add)
         return lexicon
 
     def _add(self, settings: Mapping[str, Any]) -> Iterator[str]:
         """Take in one file; say what is wrong with it."""
+        yield from (
+            f"a lexicon has no section [{name}]" for name in sorted(settings.keys() - _SECTIONS)
+        )
         for key, entry in settings.get("components", {}).items():
             yield from self._add_component(key, entry)
         for spec, names in settings.get("positions", {}).items():
@@ -90,7 +94,6 @@ class Lexicon:
             self._not_after_a |= frozenset(words_of(name))
         for name in settings.get("units", {}).get("names", ()):
             self._units |= frozenset(words_of(name))
-        yield from self.control_units.add(settings)
 
     def _add_component(self, key: str, entry: Mapping[str, Any]) -> Iterator[str]:
         if "label" in entry:

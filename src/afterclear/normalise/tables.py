@@ -6,7 +6,7 @@ mistake names file, line and what was expected.
 
 import csv
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +61,23 @@ def read_settings(path: Path) -> dict[str, Any]:
         return tomllib.loads(_text(path))
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(f"{path} is not valid TOML: {error}.") from error
+
+
+def read_by_language(
+    folder: Path, name: str, take: Callable[[Mapping[str, Any]], Iterable[str]]
+) -> None:
+    """Hand ``<name>.toml`` and then its other languages to ``take``, which says what is wrong.
+
+    Raises:
+        ConfigError: a file is missing, not TOML, or wrong; all that is wrong at once.
+
+    """
+    paths = (folder / f"{name}.toml", *sorted(folder.glob(f"{name}_*.toml")))
+    problems = [
+        f"{path.name}: {problem}" for path in paths for problem in take(read_settings(path))
+    ]
+    if problems:
+        raise ConfigError("Names are wrong:\n  " + "\n  ".join(problems))
 
 
 def _text(path: Path) -> str:
