@@ -69,8 +69,8 @@ def test_the_command_line_starts_without_the_heavy_libraries() -> None:
 
 
 def test_a_look_at_one_vehicle_starts_without_the_estimators() -> None:
-    """``vehicle`` reads what is stored: neither scipy nor a template engine is needed."""
-    heavy = ("scipy", "jinja2", "can", "rich")
+    """``vehicle`` reads what is stored: neither frames nor a template engine are needed."""
+    heavy = ("polars", "numpy", "scipy", "jinja2", "can", "rich")
     code = f"import sys, afterclear.cli.vehicle; print([m for m in {heavy} if m in sys.modules])"
     said = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True

@@ -3,9 +3,10 @@
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import polars as pl
+if TYPE_CHECKING:  # a command that reads no file need not wait for it
+    import polars as pl
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,7 @@ class PlainRows:
     """
 
     table: str
-    frame: pl.DataFrame
+    frame: "pl.DataFrame"
 
 
 @dataclass(frozen=True, slots=True)

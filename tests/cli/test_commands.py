@@ -1,6 +1,8 @@
 """The commands as a person types them: exit code and text."""
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import polars as pl
@@ -125,6 +127,15 @@ def test_vehicle_tells_the_attempts_with_their_reasons() -> None:
     assert "S2" in told
     assert "C0034-11 in brakes" in told
     assert "CAUTION" in told
+
+
+def test_vehicle_tells_its_few_rows_without_loading_a_library_of_frames() -> None:
+    run("run")
+    command = [sys.executable, "-X", "importtime", "-m", "afterclear", "vehicle", "V1"]
+    said = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert "CAME BACK" in said.stdout
+    assert "duckdb" in said.stderr
+    assert "polars.dataframe" not in said.stderr
 
 
 def test_an_unknown_vehicle_is_told() -> None:

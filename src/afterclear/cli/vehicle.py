@@ -4,7 +4,7 @@ import click
 
 from afterclear.cli.frame import with_app
 from afterclear.runs.app import App
-from afterclear.runs.looking import VehicleStory, vehicle_story
+from afterclear.runs.vehicle_story import VehicleStory, vehicle_story
 
 _OUTCOMES = {
     "held": "HELD",
@@ -26,7 +26,7 @@ def _lines(story: VehicleStory) -> list[str]:
     about = [str(v) for k, v in story.vehicle.items() if k in _ABOUT and v is not None]
     lines = [f"{story.vehicle['vehicle_id']}  {' '.join(about)}", f"{story.n_scans} scans", ""]
     lines += [*_to_do(story), *_open(story)]
-    said = set(story.roles["why"])
+    said = {row["why"] for row in story.roles}
     lines += [f"  {text}" for text in story.role_notes if text not in said]
     lines += ["", "Fix attempts:" if story.attempts else "No fix attempts."]
     for told in story.attempts:
@@ -39,7 +39,7 @@ def _lines(story: VehicleStory) -> list[str]:
     lines += [
         f"Odometer reading {row['reading_km']:.0f} km of {row['read_at']:%d %b %Y} "
         f"({row['origin']} {row['origin_id']}) set aside: {row['set_aside'].replace('_', ' ')}"
-        for row in story.set_aside.iter_rows(named=True)
+        for row in story.set_aside
     ]
     lines += ["", *(f"CAUTION {c.title}: {c.text}" for c in story.cautions)]
     return lines
@@ -48,13 +48,13 @@ def _lines(story: VehicleStory) -> list[str]:
 def _to_do(story: VehicleStory) -> list[str]:
     """Say what to do about the vehicle and, in stock, whether it is ready."""
     lines = []
-    for audit in story.stock.iter_rows(named=True):
+    for audit in story.stock:
         lines += [f"In stock: {str(audit['verdict']).upper()}", f"  {audit['because']}", ""]
-    for row in story.work.iter_rows(named=True):
+    for row in story.work:
         safety = "  SAFETY" if row["safety"] else ""
         lines += [
             f"To do ({row['audience']} list, rank {row['rank']}){safety}: {row['action']}",
-            *([f"  {row['because']}"] if not len(story.stock) else []),
+            *([f"  {row['because']}"] if not story.stock else []),
             f"  {row['evidence']}",
             *([f"  {row['decided']}."] if row["decided"] else []),
             "",
@@ -64,9 +64,9 @@ def _to_do(story: VehicleStory) -> list[str]:
 
 def _open(story: VehicleStory) -> list[str]:
     """Codes that are open, each with its part: the fault, or an echo of which."""
-    roles = {(row["ecu"], row["code"]): row for row in story.roles.iter_rows(named=True)}
-    lines = ["Open now:" if len(story.open_episodes) else "Nothing open in the last scans."]
-    for row in story.open_episodes.iter_rows(named=True):
+    roles = {(row["ecu"], row["code"]): row for row in story.roles}
+    lines = ["Open now:" if story.open_episodes else "Nothing open in the last scans."]
+    for row in story.open_episodes:
         lines.append(
             f"  {row['code']} in {row['ecu']}: {row['meaning']}; "
             f"seen in {row['n_scans']} scans, last on {row['last_seen_at']:%d %b %Y}"

@@ -23,6 +23,7 @@ from afterclear.digest.mileage import (
 )
 from afterclear.digest.model import AttemptView, Fault, PresentFault, VehicleRef
 from afterclear.digest.reasons import attempt_reason, what_settles
+from afterclear.digest.row_frames import RowsByVehicle
 from afterclear.digest.rows import (
     Attempt,
     ClearEvent,
@@ -31,7 +32,6 @@ from afterclear.digest.rows import (
     Observation,
     OdometerReading,
     Repair,
-    RowsByVehicle,
     Sighting,
     Vehicle,
 )

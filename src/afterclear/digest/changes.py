@@ -10,7 +10,8 @@ from afterclear.digest.choosing import MOST, Choice, Picked, change_order, with_
 from afterclear.digest.frames import FleetFrames
 from afterclear.digest.model import AttemptView, Change, ChangeList, Changes
 from afterclear.digest.roster import Roster
-from afterclear.digest.rows import Episode, read_rows
+from afterclear.digest.row_frames import read_rows
+from afterclear.digest.rows import Episode
 
 
 def changes_since(

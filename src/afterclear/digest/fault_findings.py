@@ -11,7 +11,7 @@ from afterclear.digest.findings import Findings
 from afterclear.digest.frames import Details, in_chunks
 from afterclear.digest.model import Fault, VehicleRef
 from afterclear.digest.roster import Roster
-from afterclear.digest.rows import read_rows
+from afterclear.digest.row_frames import read_rows
 
 _MOST_ROWS, _MOST_COLUMNS = 15, 10
 

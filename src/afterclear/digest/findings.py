@@ -25,7 +25,8 @@ from afterclear.digest.finding_rows import (
     Worsening,
 )
 from afterclear.digest.frames import VEHICLE_FINDINGS
-from afterclear.digest.rows import read_rows, required_columns
+from afterclear.digest.row_frames import read_rows
+from afterclear.digest.rows import required_columns
 
 
 @dataclass(frozen=True)

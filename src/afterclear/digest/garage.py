@@ -21,7 +21,7 @@ from afterclear.digest.garage_model import (
 from afterclear.digest.language import mark
 from afterclear.digest.pictures import FEW, funnel_chart, held_chart, life_chart
 from afterclear.digest.roster import Roster
-from afterclear.digest.rows import read_rows
+from afterclear.digest.row_frames import read_rows
 
 LEVELS: tuple[Level, ...] = ("site", "technician", "brand", "grade")
 _MOST_SHEETS = 6  # parts with a picture and claim sheet of their own; the rest by ``export claims``

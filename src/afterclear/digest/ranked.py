@@ -12,7 +12,7 @@ from afterclear.digest.finding_rows import WorkRow
 from afterclear.digest.frames import Caution, Details, in_chunks
 from afterclear.digest.model import VehicleRef, WorkFacts, WorkItem
 from afterclear.digest.roster import Roster
-from afterclear.digest.rows import read_rows
+from afterclear.digest.row_frames import read_rows
 
 
 @dataclass(frozen=True, slots=True)

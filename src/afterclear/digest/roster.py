@@ -10,7 +10,8 @@ from afterclear.digest.cells import Dash
 from afterclear.digest.frames import FleetFrames
 from afterclear.digest.mileage import Point, Usual, usual_between
 from afterclear.digest.model import VehicleLine, VehicleRef
-from afterclear.digest.rows import Standing, Vehicle, read_rows
+from afterclear.digest.row_frames import read_rows
+from afterclear.digest.rows import Standing, Vehicle
 
 
 class Roster:

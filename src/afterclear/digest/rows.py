@@ -5,12 +5,9 @@ from its frame.  ``at`` columns are aware UTC instants, ``km`` columns lie on th
 odometer line and are None where that line says nothing.
 """
 
-from collections.abc import Callable
 from dataclasses import MISSING, dataclass, fields
 from datetime import date, datetime
-from typing import Any, Generic, Literal, TypeVar
-
-import polars as pl
+from typing import Any, Literal
 
 Outcome = Literal["held", "came_back", "on_watch", "unchecked"]
 Clock = Literal["km", "engine_hours", "days"]
@@ -242,47 +239,6 @@ class Open:
     changed: bool  # came back or held, and the digest before did not say so
 
 
-Row = TypeVar("Row")
-
-
 def required_columns(kind: type[Any]) -> tuple[str, ...]:
     """Name the columns a frame of this kind must have."""
     return tuple(f.name for f in fields(kind) if f.default is MISSING)
-
-
-def read_rows(frame: pl.DataFrame, kind: Callable[..., Row]) -> list[Row]:
-    """Turn a frame's rows into their class, in the frame's order."""
-    return [kind(*row) for row in _in_order(frame, kind).iter_rows()]
-
-
-def _in_order(frame: pl.DataFrame, kind: Callable[..., Row]) -> pl.DataFrame:
-    """Bring a frame's columns into the order of the class's fields."""
-    names = [f.name for f in fields(kind)]  # type: ignore[arg-type]  # every kind is a dataclass
-    known = set(frame.columns)
-    return frame.select(name if name in known else pl.lit(None).alias(name) for name in names)
-
-
-class RowsByVehicle(Generic[Row]):
-    """Rows of one frame, handed out a vehicle at a time, so that few live at once."""
-
-    def __init__(self, frame: pl.DataFrame, kind: Callable[..., Row]) -> None:
-        ordered = frame.sort("vehicle_id", maintain_order=True)
-        runs = ordered.select(pl.col("vehicle_id").rle()).unnest("vehicle_id")
-        self._kind = kind
-        self._frame = _in_order(ordered, kind)
-        self._slices: dict[str, tuple[int, int]] = {}
-        start = 0
-        for length, vehicle_id in runs.select("len", "value").iter_rows():
-            self._slices[vehicle_id] = (start, length)
-            start += length
-
-    def vehicle_ids(self) -> set[str]:
-        """Name the vehicles that have a row."""
-        return set(self._slices)
-
-    def read(self, vehicle_id: str) -> list[Row]:
-        """Turn one vehicle's rows into their class; an unknown vehicle has none."""
-        start, length = self._slices.get(vehicle_id, (0, 0))
-        if not length:
-            return []
-        return [self._kind(*row) for row in self._frame.slice(start, length).rows()]
