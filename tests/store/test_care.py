@@ -18,6 +18,7 @@ from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
 from afterclear.runs.care import backup, check, restore, vacuum
 from afterclear.runs.loading import Whose, load_paths
+from afterclear.runs.replaying import replay
 from afterclear.store.archive import taken_out
 from afterclear.store.backup import verify_backup
 from afterclear.store.database import open_store, query
@@ -183,6 +184,18 @@ def test_retention_takes_out_what_is_older_and_the_ledger_still_adds_up(app: App
     retired = report.retired
     assert (retired.archived_files, retired.refused_rows, retired.superseded_rows) == (6, 1, 1)
     assert list(app.archive.glob("??/*.zst")) == []
+    assert wrong(later) == []
+
+
+def test_refused_rows_of_a_load_that_was_read_again_are_no_longer_kept_than_others(
+    app: App,
+) -> None:
+    """The same rows, refused twice: by the load that was replaced and by the one after it."""
+    replay(app, [], lambda _: None)
+    later = replace(app, clock=lambda: NOW + timedelta(days=40))
+    assert vacuum(later, Retention(refused_rows_days=30)).retired.refused_rows == 2
+    with open_store(app.store, read_only=True) as con:
+        assert query(con, "FROM replaced_rejections").is_empty()
     assert wrong(later) == []
 
 

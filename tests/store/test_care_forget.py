@@ -1,6 +1,7 @@
 """A vehicle that asks to be forgotten is: in the store, its file's bytes, and the archive."""
 
 import hashlib
+import re
 from pathlib import Path
 
 import pytest
@@ -8,12 +9,14 @@ import zstandard
 
 from afterclear.config import Config
 from afterclear.errors import UsageError
+from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
 from afterclear.runs.care import check, forget
 from afterclear.runs.loading import Whose, load_paths
+from afterclear.runs.pages import digest
 from afterclear.runs.replaying import replay
 from afterclear.store.database import open_store, query
-from tests.store.care_fixture import copy_of_garage, exports
+from tests.store.care_fixture import WITH_REFUSED, copy_of_garage, exports
 
 MARKS = (b"WTR00000000000001", b"AB-101")
 
@@ -106,3 +109,52 @@ def test_a_file_that_lost_rows_is_not_read_again(forgotten: App) -> None:
     assert replay(forgotten, [], lambda _: None).load.results == ()
     with pytest.raises(UsageError, match="no longer in the archive as it came"):
         replay(forgotten, [2], lambda _: None)
+
+
+STOCK = """vehicle_id,stock_status,acquired_on
+V1,in_stock,2025-12-01
+V2,in_stock,2025-12-01
+"""
+
+
+def words_of_the_store(app: App) -> dict[str, str]:
+    """Every column of every table, as one text."""
+    with open_store(app.store, read_only=True) as con:
+        columns = query(
+            con,
+            """SELECT table_name, column_name FROM duckdb_columns() JOIN duckdb_tables()
+                   USING (database_name, table_name)
+               WHERE database_name = 'store' ORDER BY ALL""",
+        ).rows()
+        return {
+            f"{table}.{column}": " ".join(
+                query(con, f'SELECT CAST("{column}" AS VARCHAR) AS c FROM store."{table}"')["c"]
+                .drop_nulls()
+                .to_list()
+            )
+            for table, column in columns
+        }
+
+
+def test_no_column_of_any_table_names_the_vehicle(app: App) -> None:
+    """Digests made, verdicts on stock told and refusals of replaced loads among them."""
+    home = app.store.parent
+    (home / "7_stock.csv").write_text(STOCK, encoding="utf-8")
+    load_paths(app, [home / "7_stock.csv"], Whose(), lambda _: None)
+    (home / "8_V1_refused.csv").write_text(WITH_REFUSED.replace("S9", "S8"), encoding="utf-8")
+    load_paths(app, [home / "8_V1_refused.csv"], Whose(), lambda _: None)
+    replay(app, [], lambda _: None)
+    analyse(app)
+    digest(app)
+    named = re.compile(r"(?<![0-9A-Za-z])V1(?![0-9A-Za-z])", re.IGNORECASE)
+    before = {place for place, text in words_of_the_store(app).items() if named.search(text)}
+    assert before >= {
+        "digest_marks.subject",
+        "digest_pages.page",
+        "replaced_rejections.row_json",
+        "replaced_rejections.file_name",
+    }
+    forget(app, "V1")
+    left = {place for place, text in words_of_the_store(app).items() if named.search(text)}
+    assert left == set()
+    assert [f.says for f in check(app).wrong] == []

@@ -8,6 +8,7 @@ import polars as pl
 import polars.selectors as cs
 
 from afterclear import __version__
+from afterclear.digest.names import vehicle_page
 from afterclear.errors import UsageError
 from afterclear.plain import TABLES
 from afterclear.runs.analysing import analyse
@@ -100,7 +101,8 @@ def forget(app: App, vehicle_id: str) -> Forgotten:
         with open_store(app.store) as con:
             if not is_known(con, vehicle_id):
                 raise UsageError(f"No row in the store speaks of a vehicle {vehicle_id!r}.")
-            forgotten = forget_vehicle(con, app.archive, vehicle_id, app.clock())
+            page = vehicle_page(vehicle_id)
+            forgotten = forget_vehicle(con, app.archive, vehicle_id, page, app.clock())
             before = last_analysis(con)
         if before is not None:
             analyse(app, as_of=before.as_of)

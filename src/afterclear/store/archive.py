@@ -54,7 +54,7 @@ def archived(archive: Path, delivered: Path) -> Iterator[Snapshot]:
         if not place.exists():
             place.parent.mkdir(exist_ok=True)
             compressed.replace(place)
-            _sync_folder(place.parent)
+            sync_folder(place.parent)
         yield Snapshot(copy, digest, size)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
@@ -125,7 +125,7 @@ def _read(source: IO[bytes], delivered: Path) -> bytes:
         raise UnreachableError(f"{delivered} cannot be read: {error.strerror}.") from error
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """See that a new name in a folder outlasts a power failure."""
     if os.name != "posix":
         return

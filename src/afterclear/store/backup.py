@@ -24,7 +24,7 @@ from typing import IO, Final
 import zstandard
 
 from afterclear.errors import StoreError
-from afterclear.store.archive import blob_path
+from afterclear.store.archive import blob_path, sync_folder
 from afterclear.store.database import Connection, full_disk_told, open_store, query
 from afterclear.store.locking import holding, writer_lock
 from afterclear.store.snapshot import copy_file, fold_in_log, remove_old
@@ -40,7 +40,7 @@ _MAX_MANIFEST_BYTES = 200_000_000
 
 @dataclass(frozen=True, slots=True)
 class Manifest:
-    """What a backup holds.  ``sha256`` is that of the store file, uncompressed."""
+    """What a backup holds.  ``store_sha256`` is that of the store's file, uncompressed."""
 
     made_at: str
     version: str
@@ -83,7 +83,7 @@ def write_backup(kept: Kept, target: Path, version: str, now: datetime) -> Manif
         _write_tar(kept, manifest, copy, unfinished)
         verify_backup(unfinished)
         unfinished.replace(target)
-        _sync_folder(target.parent)
+        sync_folder(target.parent)
     return manifest
 
 
@@ -135,7 +135,7 @@ def restore_backup(path: Path, kept: Kept, *, replace: bool = False) -> Manifest
             kept.store.replace(f"{kept.store}.before-restore")
         Path(f"{kept.store}.wal").unlink(missing_ok=True)
         fresh.replace(kept.store)
-        _sync_folder(kept.store.parent)
+        sync_folder(kept.store.parent)
     return manifest
 
 
@@ -210,14 +210,6 @@ def _add(tar: tarfile.TarFile, name: str, content: IO[bytes], size: int) -> None
 
 def _blob_name(sha256: str) -> str:
     return f"archive/{sha256[:2]}/{sha256}.zst"
-
-
-def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 # --- reading --------------------------------------------------------------------------------

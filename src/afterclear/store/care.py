@@ -11,7 +11,7 @@ from pathlib import Path
 import duckdb
 
 from afterclear.errors import StoreError
-from afterclear.store.archive import blob_path
+from afterclear.store.archive import blob_path, sync_folder
 from afterclear.store.database import Connection, full_disk_told, query, scalar, transaction
 from afterclear.store.locking import holding, writer_lock
 from afterclear.store.retention import Retention
@@ -37,7 +37,10 @@ def retire(con: Connection, archive: Path, rules: Retention, now: datetime) -> R
     at = now.replace(tzinfo=None)
     with transaction(con):
         gone = _retire_archive(con, rules.archive_days, at)
-        refused = _retire_rows(con, "rejections", "load_id", rules.refused_rows_days, at)
+        refused = sum(
+            _retire_rows(con, table, "load_id", rules.refused_rows_days, at)
+            for table in ("rejections", "replaced_rejections")
+        )
         superseded = _retire_rows(con, "superseded", "superseded_by", rules.superseded_days, at)
         runs = 0
         if rules.runs_days is not None:
@@ -98,9 +101,10 @@ def compact(store: Path) -> int:
             con.close()
         fold_in_log(store)
         fresh.chmod(store.stat().st_mode & 0o777)
-        _sync(fresh)
+        with fresh.open("rb+") as file:
+            os.fsync(file.fileno())
         fresh.replace(store)
-        _sync(store.parent)
+        sync_folder(store.parent)
         return before - store.stat().st_size
 
 
@@ -164,11 +168,3 @@ def _retire_rows(con: Connection, table: str, load: str, days: float | None, now
 
 def _text(path: Path) -> str:
     return str(path).replace("'", "''")
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -26,6 +26,7 @@ _WHY: Final = "a vehicle was erased on request"
 # A shorter name is met by chance in bytes that are not about the vehicle.
 _SHORTEST_NAME_IN_BYTES = 4
 _ERASED = "(erased)"
+_REFUSED: Final = ("rejections", "replaced_rejections")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +62,12 @@ class _Names:
         return any(len(name) >= _SHORTEST_NAME_IN_BYTES and name in text for name in names)
 
 
-def forget_vehicle(con: Connection, archive: Path, vehicle_id: str, now: datetime) -> Forgotten:
+def forget_vehicle(
+    con: Connection, archive: Path, vehicle_id: str, page: str, now: datetime
+) -> Forgotten:
     """Erase all rows of a vehicle, and what the archive holds of it.
 
+    ``page``: what digests call the vehicle's page.
     The archive comes last: a kill before leaves files of a vehicle the store no longer knows,
     and the command can be given again.  The caller compacts the store afterwards, since a
     database file keeps deleted rows until their space is used again.
@@ -74,8 +78,9 @@ def forget_vehicle(con: Connection, archive: Path, vehicle_id: str, now: datetim
     rewritten, gone = _prepare_archive(con, archive, names, touched)
     with transaction(con):
         n_rows = sum(_erase_rows(con, name, vehicle_id, at) for name in TABLES)
-        n_rows += _erase_superseded(con, vehicle_id, at) + _erase_refused(con, names, at)
-        n_history = _erase_history(con, vehicle_id)
+        n_rows += _erase_superseded(con, vehicle_id, at)
+        n_rows += sum(_erase_refused(con, table, names, at) for table in _REFUSED)
+        n_history = _erase_history(con, vehicle_id) + _erase_told(con, vehicle_id, page)
         renamed = _rename_loads(con, names)
         for old, new in rewritten.items():
             con.execute("DELETE FROM archive_changes WHERE sha256 = ?", [old])
@@ -129,17 +134,16 @@ def _loads_of(con: Connection, vehicle_id: str) -> frozenset[int]:
 
 
 def _erase_rows(con: Connection, table: str, vehicle_id: str, now: datetime) -> int:
-    return _erase(con, table, table, ("vehicle_id = ?", vehicle_id), now)
+    return _erase(con, table, ("vehicle_id = ?", vehicle_id), now)
 
 
 def _erase_superseded(con: Connection, vehicle_id: str, now: datetime) -> int:
-    where = ("row_json->>'vehicle_id' = ?", vehicle_id)
-    return _erase(con, "superseded", "superseded", where, now)
+    return _erase(con, "superseded", ("row_json->>'vehicle_id' = ?", vehicle_id), now)
 
 
-def _erase_refused(con: Connection, names: _Names, now: datetime) -> int:
+def _erase_refused(con: Connection, table: str, names: _Names, now: datetime) -> int:
     """Erase refused rows that name the vehicle anywhere."""
-    rows = query(con, "SELECT rowid AS place, value, row_json FROM rejections").rows()
+    rows = query(con, f"SELECT rowid AS place, value, row_json FROM {table}").rows()
     places = [
         place
         for place, value, row in rows
@@ -148,7 +152,7 @@ def _erase_refused(con: Connection, names: _Names, now: datetime) -> int:
     if not places:
         return 0
     listed = ", ".join(map(str, places))
-    return _erase(con, "rejections", "rejections", (f"rowid IN ({listed}) AND ?", True), now)
+    return _erase(con, table, (f"rowid IN ({listed}) AND ?", True), now)
 
 
 def _cells(row_json: str | None) -> set[str]:
@@ -159,13 +163,11 @@ def _cells(row_json: str | None) -> set[str]:
     return {str(cell).strip() for cell in row.values()} if isinstance(row, dict) else set()
 
 
-def _erase(
-    con: Connection, table: str, counted_as: str, where: tuple[str, object], now: datetime
-) -> int:
+def _erase(con: Connection, table: str, where: tuple[str, object], now: datetime) -> int:
     condition, value = where
     n_rows = scalar(con, f"SELECT count(*) FROM {table} WHERE {condition}", [value])
     con.execute(
-        f"""INSERT INTO erasures SELECT load_id, '{counted_as}', count(*), '{_WHY}', ?
+        f"""INSERT INTO erasures SELECT load_id, '{table}', count(*), '{_WHY}', ?
             FROM {table} WHERE {condition} GROUP BY load_id""",
         [now, value],
     )
@@ -206,6 +208,18 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
     return erased
 
 
+def _erase_told(con: Connection, vehicle_id: str, page: str) -> int:
+    """Erase what digests are remembered to have said of the vehicle, and its page's name."""
+    erased = 0
+    for table, where, value in (
+        ("digest_marks", "kind = 'stock' AND subject = ?", vehicle_id),
+        ("digest_pages", "page = ?", page),
+    ):
+        erased += scalar(con, f"SELECT count(*) FROM {table} WHERE {where}", [value])
+        con.execute(f"DELETE FROM {table} WHERE {where}", [value])
+    return erased
+
+
 def _rename_loads(con: Connection, names: _Names) -> int:
     """Take the vehicle's names out of file names and notes."""
     rows = query(con, "SELECT load_id, file_name, coalesce(note, '') FROM loads").rows()
@@ -215,7 +229,8 @@ def _rename_loads(con: Connection, names: _Names) -> int:
             "UPDATE loads SET file_name = ?, note = ? WHERE load_id = ?",
             [_ERASED, _ERASED, load_id],
         )
-        con.execute("UPDATE rejections SET file_name = ? WHERE load_id = ?", [_ERASED, load_id])
+        for table in _REFUSED:
+            con.execute(f"UPDATE {table} SET file_name = ? WHERE load_id = ?", [_ERASED, load_id])
     cursors = query(con, "SELECT source, name FROM cursors").rows()
     for source, name in cursors:
         if names.are_named_in(name):
