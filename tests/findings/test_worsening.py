@@ -1,5 +1,6 @@
 """New faults ever closer together: what is an event, and from when a trend is called."""
 
+import math
 from pathlib import Path
 
 import pytest
@@ -45,6 +46,26 @@ def test_faults_at_ever_longer_distances_are_called_improving(tmp_path: Path) ->
     with found(tmp_path, *stories) as con:
         told = {row["vehicle_id"]: row["trend"] for row in rows(con, "worsening")}
     assert told["V1"] == "improving"
+
+
+def test_a_complaint_that_ended_the_watching_is_no_late_event(tmp_path: Path) -> None:
+    """Never read but for faults: chi-square with 2 (n - 1) degrees of freedom, not 2 n.
+
+    8 faults at even distances: shape 8 / sum ln(8 / k); 5.6287 and 26.1189 are the 2.5 % and
+    97.5 % points of chi-square with 14 degrees of freedom (from memory).
+    """
+    story = Story("V1").scan(0, 0, engine=[])
+    for number in range(8):
+        km = 3000 * (number + 1)
+        story.scan(km / 50, km, visit_reason="complaint", engine=[CODES[number]])
+        story.clear(km / 50 + 0.2, km)
+    with found(tmp_path, story) as con:
+        (row,) = rows(con, "worsening")
+    shape = 8 / sum(math.log(8 / k) for k in range(1, 9))
+    assert (row["n_events"], row["trend"]) == (8, "none")
+    assert row["shape_own"] == pytest.approx(shape, rel=1e-9)
+    assert row["shape_low"] == pytest.approx(shape * 5.6287 / 16, rel=1e-4)
+    assert row["shape_high"] == pytest.approx(shape * 26.1189 / 16, rel=1e-4)
 
 
 def test_seven_faults_are_too_few(tmp_path: Path) -> None:

@@ -34,8 +34,9 @@ _SETTLED = 1e-14
 class PowerLaws:
     """Maximum likelihood fits, arrays of shape (n_groups,); nan where there is none.
 
-    ``shape_unbiased`` is (n - 1) / n times the estimate, right on average where all of a
-    group's vehicles were watched from 0 to one age, and nan elsewhere.
+    ``shape_unbiased`` is (n - 1) / n times the estimate, (n - 2) / n where the last event ended
+    the watching: right on average where all of a group's vehicles were watched from 0 to one
+    age, and nan elsewhere.
     """
 
     n_events: FloatArray
@@ -110,7 +111,7 @@ def fit_power_law(data: Watched) -> PowerLaws:
     References: MIL-HDBK-189 (1981), appendix C; Crow 1974 (from memory).
 
     """
-    return _fit(_exact_terms(data), _common_window(data))
+    return _fit(_exact_terms(data), _common_window(data), data.n_free)
 
 
 def fit_power_law_counts(
@@ -134,7 +135,7 @@ def fit_power_law_counts(
     n_groups = int(groups.max(initial=0)) + 1 if n_groups is None else n_groups
     none = np.zeros(n_groups)
     terms = _terms(low_array, high_array, counts, groups, (none, none))
-    return _fit(terms, np.zeros(n_groups, dtype=bool))
+    return _fit(terms, np.zeros(n_groups, dtype=bool), terms.n_events)
 
 
 def shape_limits(
@@ -143,13 +144,14 @@ def shape_limits(
     """Limits of each group's shape, (n_groups,) each; nan where there is no fit.
 
     Exact where all of the group's windows are (0, T]: ``2 n shape_true / shape`` is chi-square
-    with 2 n degrees of freedom.  By likelihood ratio elsewhere.
+    with 2 n degrees of freedom, two fewer for each vehicle whose last event ended its watching.
+    By likelihood ratio elsewhere.
     """
     check_fraction("conf_level", conf_level)
     tail = (1 - conf_level) / 2
     with np.errstate(divide="ignore", invalid="ignore"):
         exact = [
-            fits.shape * special.chdtri(2 * fits.n_events, share) / (2 * fits.n_events)
+            fits.shape * special.chdtri(2 * data.n_free, share) / (2 * fits.n_events)
             for share in (1 - tail, tail)
         ]
     drop = float(special.chdtri(1, 1 - conf_level)) / 2
@@ -201,7 +203,7 @@ def _terms(
     )
 
 
-def _fit(terms: _Terms, common: BoolArray) -> PowerLaws:
+def _fit(terms: _Terms, common: BoolArray, n_free: FloatArray) -> PowerLaws:
     n = terms.n_events
     low, high = (np.full(n.size, bound) for bound in _LOG_SHAPE)
     x = np.zeros(n.size)
@@ -230,7 +232,7 @@ def _fit(terms: _Terms, common: BoolArray) -> PowerLaws:
             n_events=n,
             shape=shape,
             scale=n / total * terms.unit**-shape,
-            shape_unbiased=np.where(common, shape * (n - 1) / n, np.nan),
+            shape_unbiased=np.where(common, shape * (n_free - 1) / n, np.nan),
             log_likelihood=value - n * np.log(terms.unit),
         )
 

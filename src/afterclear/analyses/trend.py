@@ -85,8 +85,10 @@ def trend_tests(data: Watched) -> TrendTests:
     * Renewal: the same with the variation between neighbouring gaps, which a trend does not
       swell as it does that of all gaps, and Student's distribution for its own error.
 
-    Watching ends at a scan, not at an event.  Where it did end at the last event, leave that
-    event out and let it be the exit.
+    Watching ends at a scan, not at an event.  Where it did end at the last event (``closed``),
+    that event is left out of the places and two degrees of freedom go with it: taken for a
+    chance one, so late a place made steady vehicles of 8 events look worse in 4.2 % of runs
+    instead of 1.5 % (4000 runs).
 
     References: Cox & Lewis 1966, The Statistical Analysis of Series of Events; MIL-HDBK-189
     (1981); Lewis & Robinson 1973; for neighbouring gaps Kvaloy & Lindqvist 2003, in Mathematical
@@ -100,19 +102,24 @@ def trend_tests(data: Watched) -> TrendTests:
     place = (data.event - entry) / length
     laplace = group_sums((place - 0.5) * length, group, n_groups)
     spread = group_sums(length**2 / 12, group, n_groups)
+    # an event that ended the watching has place 1: out with it again (its ln is 0)
+    closing = (data.exit - data.entry) * data.closed
+    laplace -= group_sums(closing / 2, data.group, n_groups)
+    spread -= group_sums(closing**2 / 12, data.group, n_groups)
+    n_free = data.n_free
     mil = 2 * group_sums(-np.log(place), group, n_groups)
     with np.errstate(divide="ignore", invalid="ignore"):
-        laplace = laplace / np.sqrt(spread)
+        laplace = np.where(n_free > 0, laplace / np.sqrt(spread), np.nan)
         of_all, of_neighbours, n_pairs = _gap_variations(data)
         lewis_robinson, renewal = laplace / of_all, laplace / of_neighbours
-    mil = np.where(n > 0, mil, np.nan)
-    below, above = special.chdtr(2 * n, mil), special.chdtrc(2 * n, mil)
+    mil = np.where(n_free > 0, mil, np.nan)
+    below, above = special.chdtr(2 * n_free, mil), special.chdtrc(2 * n_free, mil)
     return TrendTests(
         n_events=n,
         laplace=laplace,
         laplace_p=2 * special.ndtr(-np.abs(laplace)),
         mil=mil,
-        mil_df=2 * n,
+        mil_df=2 * n_free,
         mil_p=np.minimum(2 * np.minimum(below, above), 1.0),
         lewis_robinson=lewis_robinson,
         lewis_robinson_p=2 * special.ndtr(-np.abs(lewis_robinson)),
@@ -162,11 +169,11 @@ def shrunken_shapes(data: Watched) -> ShrunkenShapes:
     """Shape of each group's power law, drawn towards the fleet's by what its n is worth.
 
     Given n, the likelihood of a shape is ``shape ** n exp(-shape s)``, ``s = sum ln(1 /
-    place)``; a and b maximise the product of its integrals over the groups.  A group without
-    events has the fleet's mean.  nan: no event at all, or all of them where watching ended, of
-    which no finite shape is the likeliest.
+    place)``, an event that ended the watching not counted; a and b maximise the product of its
+    integrals over the groups.  A group without events has the fleet's mean.  nan: no event at
+    all, or all of them where watching ended, of which no finite shape is the likeliest.
     """
-    n = data.n_events.astype(np.float64)
+    n = data.n_free
     length = (data.exit - data.entry)[data.event_unit]
     place = (data.event - data.entry[data.event_unit]) / length
     s = group_sums(-np.log(place), data.event_group, data.n_groups)

@@ -1,8 +1,9 @@
 """Repeated events of units that were watched for a while: what MCF and trend tests take.
 
 A unit (a vehicle) is watched on (entry, exit]; its events lie in there.  ``exit`` is the last
-scan that would have shown an event, never the last event.  One clock and unit of distance or
-time throughout.  Several dirty scans in a row are one episode: collapse them first.
+scan that would have shown an event; where that was made because of the last event (a complaint),
+the unit is ``closed`` and that event no chance one.  One clock and unit of distance or time
+throughout.  Several dirty scans in a row are one episode: collapse them first.
 """
 
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from afterclear.analyses.checks import (
+    BoolArray,
     FloatArray,
     IntArray,
     as_floats,
@@ -31,6 +33,7 @@ class Watched:
     event: FloatArray  # (n_events,) age at the event
     event_unit: IntArray  # (n_events,) row of the unit it happened to
     n_groups: int
+    closed: BoolArray  # (n_units,) watching ended at the last event, and because of it
 
     @property
     def event_group(self) -> IntArray:
@@ -42,8 +45,14 @@ class Watched:
         """Events in each group, shape (n_groups,)."""
         return np.bincount(self.event_group, minlength=self.n_groups)
 
+    @property
+    def n_free(self) -> FloatArray:
+        """Events of each group whose place chance had a hand in, shape (n_groups,)."""
+        n_closed = np.bincount(self.group[self.closed], minlength=self.n_groups)
+        return (self.n_events - n_closed).astype(np.float64)
 
-def watched(
+
+def watched(  # noqa: PLR0913 - three rows of data, four settings with defaults
     event: ArrayLike,
     event_unit: ArrayLike,
     exit_: ArrayLike,
@@ -51,11 +60,13 @@ def watched(
     entry: ArrayLike | None = None,
     group: ArrayLike | None = None,
     n_groups: int | None = None,
+    closed: ArrayLike | None = None,
 ) -> Watched:
     """Units and their events, checked.
 
-    ``exit_``: shape (n_units,), as ``entry`` (0 where not given) and ``group`` (one for all
-    where not given).  ``event``, ``event_unit``: shape (n_events,), the unit by its row.
+    ``exit_``: shape (n_units,), as ``entry`` (0 where not given), ``group`` (one for all where
+    not given) and ``closed`` (none where not given).  ``event``, ``event_unit``: shape
+    (n_events,), the unit by its row.
     """
     exit_array = as_floats("exit_", exit_)
     entry_array = np.zeros_like(exit_array) if entry is None else as_floats("entry", entry)
@@ -80,6 +91,7 @@ def watched(
             f"event must lie in its unit's ({entry_array[unit[row]]}, {exit_array[unit[row]]}], "
             f"but is {event_array[row]} in row {row}"
         )
+    closed_array = _checked_closed(closed, event_array, unit, exit_array)
     n_found = int(unit_group.max(initial=-1)) + 1
     if n_groups is not None and n_found > n_groups:
         raise ValueError(f"group must be below n_groups {n_groups}, but holds {n_found - 1}")
@@ -90,4 +102,24 @@ def watched(
         event=event_array,
         event_unit=unit,
         n_groups=max(n_found, 1) if n_groups is None else n_groups,
+        closed=closed_array,
     )
+
+
+def _checked_closed(
+    closed: ArrayLike | None, event: FloatArray, unit: IntArray, exit_: FloatArray
+) -> BoolArray:
+    if closed is None:
+        return np.zeros(exit_.shape, dtype=np.bool_)
+    flags = np.atleast_1d(np.asarray(closed, dtype=np.bool_))
+    check_same_shape(closed=flags, exit_=exit_)
+    last = np.full(exit_.shape, -np.inf)
+    np.maximum.at(last, unit, event)
+    early = flags & (last < exit_)
+    if early.any():
+        row = int(np.argmax(early))
+        raise ValueError(
+            f"closed units must have an event at their exit, but row {row} has its last at "
+            f"{last[row]} and is watched to {exit_[row]}"
+        )
+    return flags

@@ -63,12 +63,12 @@ def _fleet(con: Connection) -> _Fleet:
             (pl.col("km") - pl.col("entry_km")).alias("since_km"),
         )
     )
-    data = watched(
-        events["since_km"],
-        events["unit"].to_numpy().astype(np.int64),
-        (vehicles["exit_km"] - vehicles["entry_km"]).to_numpy(),
-        group=np.arange(len(vehicles)),
-    )
+    since, unit = events["since_km"].to_numpy(), events["unit"].to_numpy().astype(np.int64)
+    exit_km = (vehicles["exit_km"] - vehicles["entry_km"]).to_numpy()
+    last = np.zeros(len(vehicles))
+    np.maximum.at(last, unit, since)
+    # the last scan was made because of a fault, not some while after it
+    data = watched(since, unit, exit_km, group=np.arange(len(vehicles)), closed=last == exit_km)
     return _Fleet(vehicles, events, data)
 
 
