@@ -184,6 +184,35 @@ def test_the_list_of_vehicles_is_found_in_and_sorted_without_a_mouse(
     page.close()
 
 
+def test_a_phone_shows_only_the_vehicles_looked_for(browser: Browser, files: list[Path]) -> None:
+    """Rows are blocks there, and a block stays in sight though it is called hidden."""
+    page = open_page(browser, files[-5], viewport={"width": 390, "height": 844})
+    page.get_by_role("searchbox").fill("courier northquay")
+    assert page.locator(".sortable tbody tr:visible").count() == 5
+    page.close()
+
+
+def test_ten_components_with_long_names_fit_between_phone_and_desk(
+    browser: Browser, files: list[Path]
+) -> None:
+    page = open_page(browser, files[-6])
+    page.evaluate(
+        """() => [...document.querySelectorAll('.matrix tr')].forEach(row => {
+            while (row.cells.length < 11) row.append(row.cells[1].cloneNode(true));
+            [...row.cells].slice(1).forEach(c => {
+                if (c.tagName === 'TH') c.textContent = 'Communication, transmission';
+            });
+        })"""
+    )
+    for width in (740, 768, 834, 1024):
+        page.set_viewport_size({"width": width, "height": 800})
+        over = page.evaluate(
+            "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        )
+        assert over <= 0, width
+    page.close()
+
+
 def test_without_scripts_the_list_of_vehicles_is_whole(browser: Browser, files: list[Path]) -> None:
     page = open_page(browser, files[-5], java_script_enabled=False)
     assert page.locator(".sortable tbody tr").count() > 10
