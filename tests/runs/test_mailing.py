@@ -4,14 +4,16 @@ import json
 import shutil
 from pathlib import Path
 
+import polars as pl
 import pytest
 from click.testing import CliRunner
 
 from afterclear.cli import main
-from afterclear.config import Config
+from afterclear.config import Config, NamedJob
 from afterclear.errors import ConfigError
 from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
+from afterclear.runs.jobs import Due, do_job
 from afterclear.runs.mailing import (
     PASSWORD_VARIABLE,
     SECRET_VARIABLE,
@@ -20,7 +22,8 @@ from afterclear.runs.mailing import (
 )
 from afterclear.runs.pages import make_digest
 from afterclear.store.database import open_store, query
-from afterclear.store.digests import begin_sending, doubtful_sendings
+from afterclear.store.digests import begin_sending
+from afterclear.store.exports import EXPORTS
 from tests.deliver.servers import Receiver, Server, hook_server, mail_server
 from tests.runs.small_fleet import AS_OF, PERSON, PLATES, small_fleet, with_settings
 
@@ -71,6 +74,29 @@ def test_each_gets_their_digest_and_nobody_twice(app: App, tmp_path: Path) -> No
     assert attached.get_content() == (report.index.parent / "fleet.html").read_text("utf-8")
 
 
+def test_certificates_to_trust_are_looked_for_beside_the_config(app: App, tmp_path: Path) -> None:
+    """As those of sources are: not in whatever folder the command was given."""
+    with mail_server(tmp_path) as server:
+        text = mail_settings(server).replace(str(server.ca_file), server.ca_file.name)
+        own = with_settings(app, text)
+        assert len(send_digest(own, *make_digest(own)).sent) == 3
+
+
+def test_a_digest_job_counts_letters_and_posts_together(
+    app: App, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(SECRET_VARIABLE, "shared")
+    job = NamedJob(name="digest", does="digest", every="1d", email=True)  # type: ignore[call-arg]
+    with mail_server(tmp_path) as server, hook_server() as receiver:
+        own = with_settings(app, mail_settings(server) + hook_settings(receiver))
+        server.box.refused = "deputy@example.org"
+        receiver.answers = [503]
+        first = do_job(own, job, Due(), lambda _: None)
+        assert (first.report["sent"], first.report["not_sent"]) == (2, 2)
+        second = do_job(own, job, Due(), lambda _: None)
+        assert (second.report["sent"], second.outcome) == (1, "out_of_reach")
+
+
 def test_a_new_day_is_a_new_letter(app: App, tmp_path: Path) -> None:
     with mail_server(tmp_path) as server:
         own = with_settings(app, mail_settings(server))
@@ -103,7 +129,8 @@ def test_a_letter_of_which_nobody_knows_is_not_sent_twice(app: App, tmp_path: Pa
         again = send_digest(own, report, model)
         assert (len(again.sent), len(again.sent_before)) == (0, 3)
         with open_store(own.store) as con:
-            assert doubtful_sendings(con)["recipient"].to_list() == ["boss@example.org"]
+            told = query(con, EXPORTS["sent"]).filter(pl.col("sent_at").is_null())
+        assert told.select("recipient", "failure").rows() == [("boss@example.org", None)]
 
 
 def test_a_link_instead_of_the_page(app: App, tmp_path: Path) -> None:

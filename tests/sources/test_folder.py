@@ -230,6 +230,13 @@ def test_links_lead_nowhere(tmp_path: Path) -> None:
     assert [name for name, _ in fates(load(app))] == ["real.csv", "within.csv"]
 
 
+@pytest.mark.parametrize("name", ["a.csv.part", "A.CSV.PART", "b.TMP", "notes.md", "NOTES.MD"])
+def test_what_is_being_written_and_notes_are_left_alone(tmp_path: Path, name: str) -> None:
+    app, place = inbox(tmp_path)
+    (place / name).write_text(HEAD + scan(1))
+    assert fates(load(app)) == []
+
+
 def test_a_pipe_in_the_inbox_does_not_hang_the_load(tmp_path: Path) -> None:
     app, place = inbox(tmp_path)
     os.mkfifo(place / "pipe.csv")

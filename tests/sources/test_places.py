@@ -129,7 +129,7 @@ def test_a_name_may_hold_anything(place: tuple[App, Put], name: str) -> None:
 
 def test_hidden_and_unfinished_files_are_left_alone(place: tuple[App, Put]) -> None:
     app, put = place
-    for name in ("a.csv.part", ".b.csv", "c.csv.filepart", "d.csv"):
+    for name in ("a.csv.part", ".b.csv", "c.csv.filepart", "d.csv", "README.md"):
         put(name, HEAD + scan(1))
     assert fates(load(app)) == [("d.csv", "stored")]
 
@@ -300,6 +300,38 @@ def test_attachments_of_new_messages_are_loaded_and_no_message_is_marked(
         put_mail(port, mail(3, "c.csv", HEAD + scan(3)))
         (name,) = [r.file_name for r in load(app).results if r.rows_stored]
         assert name.endswith("/c.csv")
+
+
+def test_certificates_of_our_own_are_trusted_beside_the_systems(
+    tmp_path: Path,
+    secret: str,
+    authority: trustme.CA,
+    certificate: trustme.LeafCert,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The servers' issuer is one of the system's; ``ca_file`` names another."""
+    authority.cert_pem.write_to_path(str(tmp_path / "system.pem"))
+    monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "system.pem"))
+    trustme.CA().cert_pem.write_to_path(str(tmp_path / "ca.pem"))
+    own = {"secret": secret, "ca_file": "ca.pem"}
+    with web_server(tmp_path, certificate) as (port, _):
+        web = load(garage(tmp_path, url=f"https://{USER}@127.0.0.1:{port}/none.csv", **own))
+    with imap_server() as port, in_tls(port, certificate) as safe_port:
+        mailbox = load(garage(tmp_path, url=f"imaps://{USER}@127.0.0.1:{safe_port}/", **own))
+    assert "404" in web.out_of_reach[0]
+    assert mailbox.out_of_reach == ()
+
+
+@pytest.mark.parametrize("scheme", ["https", "imaps"])
+@pytest.mark.parametrize("content", [None, "no certificate"])
+def test_certificates_that_cannot_be_used_are_told(
+    tmp_path: Path, secret: str, scheme: str, content: str | None
+) -> None:
+    if content is not None:
+        (tmp_path / "ca.pem").write_text(content)
+    app = garage(tmp_path, url=f"{scheme}://{USER}@127.0.0.1:9/", secret=secret, ca_file="ca.pem")
+    (said,) = load(app).out_of_reach
+    assert "ca.pem cannot be used" in said
 
 
 URLS = [

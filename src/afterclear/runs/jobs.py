@@ -168,15 +168,15 @@ def _digest(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult],
         report, model = make_digest(app, DigestAsked(audiences=job.audiences or AUDIENCES))
     account.report["pages"] = report.n_pages
     if job.email:
-        for sent in (send_digest(app, report, model), send_urgent(app, model)):
-            _account_sent(account, sent)
+        _account_sent(account, send_digest(app, report, model), send_urgent(app, model))
 
 
-def _account_sent(account: Account, sent: SentReport) -> None:
-    if sent.failed:
+def _account_sent(account: Account, *sent: SentReport) -> None:
+    failed = sum(len(one.failed) for one in sent)
+    if failed:
         account.outcome = "out_of_reach"
-        account.report["not_sent"] = len(sent.failed)
-    account.report["sent"] = len(sent.sent)
+        account.report["not_sent"] = failed
+    account.report["sent"] = sum(len(one.sent) for one in sent)
 
 
 def _backup(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:

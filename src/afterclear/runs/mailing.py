@@ -64,7 +64,7 @@ def send_digest(app: App, report: DigestReport, model: DigestModel) -> SentRepor
     if not (mail.fleet or mail.garage or mail.stock):
         raise ConfigError("Nobody is to get mail: name recipients under [mail].")
     letters = [
-        _mail_message(mail, letter, audience, report.as_of)
+        _mail_message(app, letter, audience, report.as_of)
         for audience in model.index.head.audiences
         for letter in _letters(mail, audience, report, model)
     ]
@@ -130,14 +130,15 @@ def _key(*parts: str) -> str:
     return hashlib.sha256("\x1f".join(parts).encode()).hexdigest()[:32]
 
 
-def _mail_message(mail: Mail, letter: Letter, audience: str, as_of: datetime) -> _Message:
+def _mail_message(app: App, letter: Letter, audience: str, as_of: datetime) -> _Message:
+    mail = app.config.settings.mail
     server = MailServer(
         host=mail.host or "",
         port=mail.port,
         security=mail.security,
         user=mail.user,
         password=environment_secret(PASSWORD_VARIABLE) if mail.user else None,
-        ca_file=mail.ca_file,
+        ca_file=app.config.beside(mail.ca_file) if mail.ca_file else None,
     )
     patience = Patience(mail.tries, mail.wait_seconds)
     return _Message(

@@ -18,7 +18,8 @@ WAITS_S: Final = (1.0, 4.0, 15.0)
 # Seconds without an answer after which a try has failed.
 TIMEOUT_S: Final = 30.0
 
-_UNFINISHED = (".part", ".tmp", ".crdownload", ".partial", ".filepart")
+# What is being written, and notes beside the data.
+_NO_DATA: Final = (".part", ".tmp", ".crdownload", ".partial", ".filepart", ".md")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +68,17 @@ Result = TypeVar("Result")
 Opener = Callable[[Address], AbstractContextManager[Place]]
 
 
+def is_data(name: str) -> bool:
+    """Tell by its name that a file is no note and is not being written."""
+    return not name.lower().endswith(_NO_DATA)
+
+
 def wanted(name: str, pattern: str) -> bool:
-    """Tell whether a remote name is one to load: not hidden, not being written, of the pattern."""
+    """Tell whether a remote name is one to load: not hidden, data, of the pattern."""
     pieces = PurePosixPath(name).parts
     if not pieces or any(piece.startswith(".") for piece in pieces):
         return False
-    return not name.lower().endswith(_UNFINISHED) and fnmatch(pieces[-1], pattern)
+    return is_data(name) and fnmatch(pieces[-1], pattern)
 
 
 def retried(

@@ -13,10 +13,9 @@ from fnmatch import fnmatch
 from pathlib import Path
 
 from afterclear.errors import UnreachableError, UsageError
+from afterclear.sources.base import is_data
 
-_UNFINISHED = {".part", ".tmp", ".crdownload", ".partial", ".filepart"}
 _OURS = {".archive", ".duckdb", ".wal"}
-_FOR_PEOPLE = {".md"}  # notes beside the data
 _LOADED = ".loaded"
 
 
@@ -108,7 +107,7 @@ def _files(root: Path, pattern: str) -> Iterator[Path]:
         folders[:] = [n for n in folders if _is_ours_to_read(n)]
         for name in names:
             path = Path(folder) / name
-            if not _is_ours_to_read(name) or path.suffix in _UNFINISHED | _FOR_PEOPLE:
+            if not _is_ours_to_read(name) or not is_data(name):
                 continue
             # a link may lead out of the folder, a pipe would never end
             if not path.is_file() or root not in path.resolve().parents:

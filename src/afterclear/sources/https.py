@@ -18,6 +18,7 @@ from urllib.parse import unquote, urljoin, urlsplit, urlunsplit
 
 from afterclear.errors import RefusedSourceError, UnreachableError
 from afterclear.sources.base import TIMEOUT_S, Address, Found, written
+from afterclear.sources.trust import trusted
 
 _CHUNK = 1 << 16
 _MAX_LISTING_BYTES = 20_000_000
@@ -44,11 +45,9 @@ class HttpsPlace:
             (parts.scheme, parts.netloc.rpartition("@")[2], parts.path, parts.query, "")
         )
         self._header = _login(unquote(parts.username or ""), address.secret)
-        trust = ssl.create_default_context()
-        if address.ca_file is not None:
-            trust.load_verify_locations(cafile=address.ca_file)
         self._opener = urllib.request.build_opener(
-            urllib.request.ProxyHandler({}), urllib.request.HTTPSHandler(context=trust)
+            urllib.request.ProxyHandler({}),
+            urllib.request.HTTPSHandler(context=trusted(address)),
         )
 
     def look(self) -> list[Found]:

@@ -14,6 +14,7 @@ from urllib.parse import unquote, urlsplit
 
 from afterclear.errors import RefusedSourceError, UnreachableError
 from afterclear.sources.base import TIMEOUT_S, Address, Found, written
+from afterclear.sources.trust import trusted
 
 _SAFE_PORT, _PLAIN_PORT = 993, 143  # RFC 8314, RFC 9051
 _AT_ONCE = 500  # messages asked about in one command
@@ -58,9 +59,9 @@ def opened(address: Address) -> Iterator[ImapPlace]:
     """Log in and give the mailbox of an address: imaps://user@host/mailbox."""
     parts = urlsplit(address.url)
     host = parts.hostname or ""
+    trust = trusted(address)
     with _told(host):
         if parts.scheme == "imaps":
-            trust = ssl.create_default_context(cafile=address.ca_file)
             client: imaplib.IMAP4 = imaplib.IMAP4_SSL(
                 host, parts.port or _SAFE_PORT, ssl_context=trust, timeout=TIMEOUT_S
             )

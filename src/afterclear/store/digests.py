@@ -145,12 +145,3 @@ def complete_sending(
         "UPDATE sent SET sent_at = ?, failure = ? WHERE message_key = ?",
         [naive(sent_at) if sent_at else None, failure, key],
     )
-
-
-def doubtful_sendings(con: Connection) -> pl.DataFrame:
-    """List messages of which nobody knows whether they arrived: begun and never completed."""
-    return query(
-        con,
-        """SELECT way, subject, recipient, as_of, begun_at FROM sent
-           WHERE sent_at IS NULL AND failure IS NULL ORDER BY begun_at, recipient""",
-    )
