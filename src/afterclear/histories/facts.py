@@ -22,13 +22,18 @@ def put_presences(con: Connection) -> None:
 def put_unit_labels(con: Connection, catalogue: Catalogue) -> None:
     """Name each control unit met by its function, where it is known, as ``unit_labels``.
 
-    ``told_units`` has the names each vehicle's tools used.
+    ``told_units`` has the names each vehicle's tools used; a clear may name a unit otherwise.
     """
     con.execute(
         """CREATE OR REPLACE TEMP TABLE told_units AS
            SELECT DISTINCT vehicle_no, ecu AS told FROM bucket_scans WHERE ecu IS NOT NULL"""
     )
-    names = query(con, "SELECT DISTINCT told FROM told_units")["told"].to_list()
+    names = query(
+        con,
+        """SELECT told FROM told_units
+           UNION SELECT ecu FROM store.clears JOIN bucket USING (vehicle_id) WHERE ecu IS NOT NULL
+           ORDER BY 1""",
+    )["told"].to_list()
     labels = {name: _function(catalogue, name) for name in names}
     frame = pl.DataFrame({"told": list(labels), "label": list(labels.values())}, schema=_UNITS)
     create_temp_table(con, "unit_labels", frame)

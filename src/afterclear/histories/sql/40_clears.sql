@@ -5,7 +5,11 @@ SELECT u.unit_no, c.cleared_at, c.cleared_at AS low_at, c.cleared_at AS high_at,
     m.km, m.km_low, m.km_high, 'recorded' AS origin, min(c.reason) AS reason
 FROM store.clears c
 JOIN bucket b USING (vehicle_id)
-JOIN units u ON u.vehicle_no = b.vehicle_no AND (c.ecu IS NULL OR c.ecu IN (u.told, u.ecu))
+LEFT JOIN unit_labels l ON l.told = c.ecu
+LEFT JOIN units own ON own.vehicle_no = b.vehicle_no AND own.told = c.ecu
+-- a name no scan of the vehicle used stands for its function
+JOIN units u ON u.vehicle_no = b.vehicle_no
+    AND (c.ecu IS NULL OR c.ecu IN (u.told, u.ecu) OR own.told IS NULL AND l.label = u.ecu)
 LEFT JOIN moment_km m ON m.vehicle_no = b.vehicle_no AND m.origin = 'clear'
     AND m.origin_id = c.cleared_at::VARCHAR
 WHERE c.cleared_at <= getvariable('as_of')
