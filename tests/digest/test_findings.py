@@ -1,5 +1,6 @@
 """Findings on the fleet, stock and vehicle pages."""
 
+import re
 from dataclasses import replace
 
 import html5lib
@@ -9,7 +10,7 @@ import pytest
 from afterclear.digest.build import DigestModel, build_digest
 from afterclear.digest.finding_rows import Role
 from afterclear.digest.findings import read_findings
-from afterclear.digest.render import render_digest, render_stock
+from afterclear.digest.render import render_digest, render_fleet, render_stock
 from afterclear.digest.roles import scan_roles
 from tests.digest.findings_fixture import ROWS, findings
 from tests.digest.fleet_fixture import fleet
@@ -30,6 +31,7 @@ def pages(model: DigestModel) -> dict[str, str]:
 def test_every_page_with_findings_is_valid_html(pages: dict[str, str]) -> None:
     for html in pages.values():
         html5lib.HTMLParser(strict=True).parse(html)
+        assert not re.search(r"<ul[^>]*>\s*</ul>", html)
 
 
 def test_the_ranked_list_is_the_analysis_s_own(model: DigestModel) -> None:
@@ -59,6 +61,25 @@ def test_the_matrix_counts_by_vehicle_and_component(model: DigestModel) -> None:
         "HX-211": [(5, True), (2, False)],
         "HX-217": [None, (4, True)],
     }
+
+
+def test_a_vehicle_without_a_box_filled_is_no_row_of_the_matrix() -> None:
+    """Ten components are shown; who only has codes of others is counted as left out."""
+    base = ROWS["recurring"][0]
+    rows = [
+        base | {"code": f"P1{i:03}", "family": f"f{i}", "family_label": f"part {i}"}
+        for i in range(10)
+    ]
+    rare = base | {"vehicle_id": "HX-217", "family": "rare", "family_label": "rare part"}
+    made = findings({**ROWS, "recurring": [*rows, rare | {"n_episodes": 2}]})
+    fleet_page = build_digest(fleet(findings=made)).fleet
+    assert fleet_page is not None
+    matrix = fleet_page.faults.matrix
+    assert matrix is not None
+    assert [ref.vehicle_id for ref, _ in matrix.rows] == ["HX-211"]
+    assert (matrix.n_vehicles_left_out, matrix.n_families_left_out) == (1, 1)
+    text = render_fleet(fleet_page).replace("\u00a0", " ")
+    assert "Not in this picture: 1 more vehicle and 1 more component; the table has them." in text
 
 
 def test_trends_are_counted_and_only_the_worsening_named(model: DigestModel) -> None:

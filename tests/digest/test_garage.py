@@ -43,6 +43,13 @@ def test_every_place_the_list_points_at_is_on_the_page(page: GaragePage) -> None
         assert f'id="{look.target}"' in html
 
 
+def test_a_habit_rarer_than_elsewhere_is_not_called_what_chance_gives(page: GaragePage) -> None:
+    """Only an excess is tested for: of the others no more is known than that they show none."""
+    habits = render_garage(page).partition('id="habits"')[2].partition("<section")[0]
+    assert "not more than chance gives" in habits
+    assert "within what chance gives" not in habits
+
+
 def test_the_worst_site_stands_first_and_the_too_few_last(page: GaragePage) -> None:
     sites = page.holders[0]
     assert [row.name for row in sites.rows] == [

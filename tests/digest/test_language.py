@@ -141,6 +141,13 @@ def test_german_verdicts_name_their_scans(german: dict[str, str]) -> None:
     assert "Hielt: 6 Auslesungen lasen das Steuergerät „Engine“ ohne P0301 über 42.720 km" in text
 
 
+def test_a_german_noun_stays_great_in_the_legend(german: dict[str, str]) -> None:
+    page = next(html for name, html in german.items() if name.startswith("vehicles/v-hx-204"))
+    texts_of_page = Spoken(page).texts
+    assert "unter Beobachtung" in texts_of_page
+    assert "unter beobachtung" not in texts_of_page
+
+
 def test_dates_are_those_of_the_readers_zone() -> None:
     late = datetime(2025, 12, 31, 23, 30, tzinfo=UTC)
     settings = DigestSettings(zone="Europe/Berlin")

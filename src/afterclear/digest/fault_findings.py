@@ -124,13 +124,16 @@ _FAMILY = _WORDS.str.slice(0, 1).str.to_uppercase() + _WORDS.str.slice(1)
 
 
 def _matrix(judged: pl.DataFrame, roster: Roster) -> Matrix | None:
-    """Count by vehicle and family; only vehicles and families with something flagged."""
+    """Count by vehicle and family: families with something flagged, and vehicles with those."""
     rows = judged.with_columns(of=_FAMILY)
     flagged = rows.filter(pl.col("flagged"))
     if flagged.is_empty():
         return None
-    vehicles, families = _by_weight(flagged, "vehicle_id"), _by_weight(flagged, "of")
-    shown_families, shown_vehicles = families[:_MOST_COLUMNS], vehicles[:_MOST_ROWS]
+    families = _by_weight(flagged, "of")
+    shown_families = families[:_MOST_COLUMNS]
+    # a vehicle whose flagged codes are all of other families would be a row of empty boxes
+    seen = flagged.filter(pl.col("of").is_in(list(shown_families)))
+    shown_vehicles = _by_weight(seen, "vehicle_id")[:_MOST_ROWS]
     counts: dict[tuple[str, str], MatrixCell] = {
         (vehicle, family): MatrixCell(n, flagged=bool(is_flagged))
         for vehicle, family, n, is_flagged in rows.filter(
@@ -146,7 +149,7 @@ def _matrix(judged: pl.DataFrame, roster: Roster) -> Matrix | None:
             (roster.ref(v), tuple(counts.get((v, family)) for family in shown_families))
             for v in shown_vehicles
         ),
-        n_vehicles_left_out=len(vehicles) - len(shown_vehicles),
+        n_vehicles_left_out=flagged["vehicle_id"].n_unique() - len(shown_vehicles),
         n_families_left_out=len(families) - len(shown_families),
     )
 

@@ -74,6 +74,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "repair_line": lambda line: _repair_line(line, cells),
         "role_word": word(ROLE_WORDS),
         "sentence": _sentence,
+        "small": lambda text: text[:1].lower() + text[1:],  # a German noun in it stays great
         "stock_word": word(STOCK_WORDS),
         "told_units": lambda text: told_units(text, cells),
         "unit_name": cells.unit_name,
