@@ -20,21 +20,29 @@ def sentence() -> pl.Expr:
 
 
 def _failed() -> pl.Expr:
+    """Count the parts whose life is known; where others were fitted, or found there, say so."""
+    followed = counted("n_followed", "part", "parts")
+    whole_story = pl.col("n_followed").eq_missing(pl.col("n_fitted"))
     return pl.format(
-        "{} failed in {} km together.",
-        pl.format("{} of {}", pl.col("n_failed"), counted("n_followed", "part", "parts")),
+        "{} of {} failed in {} km together{}.",
+        pl.col("n_failed"),
+        pl.when(whole_story).then(followed).otherwise(pl.format("{} followed", followed)),
         whole(pl.col("km_observed")),
+        pl.when(whole_story)
+        .then(pl.lit(""))
+        .otherwise(pl.format(" ({} fitted)", pl.col("n_fitted"))),
     )
 
 
 def _life() -> pl.Expr:
     between = pl.format(
-        " One in ten fails by {} km (90 % interval {} to {}).",
+        " One in ten fails by {} km (90 % interval {} km to {}).",
         whole(pl.col("b10_km")),
         whole(pl.col("b10_low_km")),
         pl.when(pl.col("b10_high_km").is_null())
         .then(pl.lit("no limit"))
-        .otherwise(whole(pl.col("b10_high_km"))),
+        # each with its unit: pages write every km in the reader's
+        .otherwise(pl.format("{} km", whole(pl.col("b10_high_km")))),
     )
     bound = pl.format(
         " Nine in ten may be taken to reach {} km (90 % sure).", whole(pl.col("b10_low_km"))
@@ -58,10 +66,30 @@ def _against_peers() -> pl.Expr:
         pl.when(pl.col("ratio_high").is_null())
         .then(pl.lit("no limit"))
         .otherwise(decimal(pl.col("ratio_high"), 2)),
-        pl.when(pl.col("flagged")).then(pl.lit(": short-lived")).otherwise(pl.lit("")),
+        _short_lived(),
+    )
+    limit_only = pl.format(
+        " Of {} of the same family none has failed: the ratio has no more than an upper limit, "
+        "{} (95 % interval){}.",
+        counted("n_peers", "other part", "other parts"),
+        decimal(pl.col("ratio_high"), 2),
+        _short_lived(),
     )
     ratio = pl.col("life_ratio_to_peers")
-    return pl.when(ratio.is_not_null() & ratio.is_finite()).then(told).otherwise(pl.lit(""))
+    has_limit = pl.col("ratio_high").is_not_null()
+    return (
+        pl.when(ratio.is_null() | ratio.is_infinite() | ratio.is_nan())
+        .then(pl.lit(""))
+        .when(pl.col("n_peers_failed") > 0)
+        .then(told)
+        .when(has_limit)
+        .then(limit_only)
+        .otherwise(pl.lit(""))
+    )
+
+
+def _short_lived() -> pl.Expr:
+    return pl.when(pl.col("flagged")).then(pl.lit(": short-lived")).otherwise(pl.lit(""))
 
 
 def _against_expected() -> pl.Expr:
