@@ -21,6 +21,8 @@ WITH events AS (
 SELECT *,
     row_number() OVER unit AS seq,
     count(*) FILTER (is_clear) OVER unit AS clear_no,
+    -- without those that only one code's absence speaks of: another may have stayed all along
+    count(*) FILTER (is_clear AND clear_origin <> 'vanished') OVER unit AS emptied_no,
     count(*) FILTER (is_stored_reading) OVER unit AS reading_no
 FROM events
 WINDOW unit AS (
@@ -34,7 +36,7 @@ FROM unit_timeline WHERE is_clear;
 
 CREATE OR REPLACE TEMP TABLE readings AS
 SELECT r.unit_no, r.scan_no, r.happened_at AS seen_at, r.km, r.visit_reason,
-    r.monitors_incomplete, r.seq, r.clear_no, r.reading_no,
+    r.monitors_incomplete, r.seq, r.clear_no, r.emptied_no, r.reading_no,
     c.cleared_at, c.clear_km, c.clear_km_low,
     -- readings of stored memory at even places, active-only ones between them: a code is gone
     -- between two places when a stored reading lies strictly between

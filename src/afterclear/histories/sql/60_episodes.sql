@@ -3,15 +3,15 @@
 CREATE OR REPLACE TEMP TABLE shown AS
 WITH placed AS (
     SELECT s.fault_no, s.unit_no, s.scan_no, s.presence, s.told_km,
-        r.seen_at, r.km, r.seq, r.clear_no, r.place,
-        lag(r.place) OVER fault AS place_before, lag(r.clear_no) OVER fault AS clear_no_before
+        r.seen_at, r.km, r.seq, r.clear_no, r.emptied_no, r.place,
+        lag(r.place) OVER fault AS place_before, lag(r.emptied_no) OVER fault AS emptied_no_before
     FROM sightings s
     JOIN readings r ON r.unit_no = s.unit_no AND r.scan_no = s.scan_no
     WHERE s.presence IN ('present', 'sign')
     WINDOW fault AS (PARTITION BY s.fault_no ORDER BY r.seq)
 ), numbered AS (
     SELECT *, count(*) FILTER (
-        place_before IS NULL OR clear_no <> clear_no_before
+        place_before IS NULL OR emptied_no <> emptied_no_before
         OR (place - 1) // 2 > place_before // 2
     ) OVER (PARTITION BY fault_no ORDER BY seq
         ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS run
@@ -26,7 +26,8 @@ CREATE OR REPLACE TEMP TABLE runs AS
 SELECT fault_no, run, any_value(unit_no) AS unit_no,
     min(seen_at) AS first_seen_at, min(km) AS first_seen_km, min(place) AS first_place,
     max(seen_at) AS last_seen_at, max(km) AS last_seen_km, max(place) AS last_place,
-    any_value(clear_no) AS clear_no, min(told_km) AS told_km, count(*) AS n_scans
+    min(clear_no) AS first_clear_no, max(clear_no) AS last_clear_no,
+    min(told_km) AS told_km, count(*) AS n_scans
 FROM shown WHERE is_fault
 GROUP BY fault_no, run;
 
@@ -57,10 +58,10 @@ WITH before AS (
             AND d.clear_origin <> 'vanished' AS by_clear
     FROM runs e
     LEFT JOIN before b USING (fault_no, run)
-    LEFT JOIN unit_clears c ON c.unit_no = e.unit_no AND c.clear_no = e.clear_no
+    LEFT JOIN unit_clears c ON c.unit_no = e.unit_no AND c.clear_no = e.first_clear_no
     LEFT JOIN stored_readings n
         ON n.unit_no = e.unit_no AND n.reading_no = e.last_place // 2 + 1
-    LEFT JOIN unit_clears d ON d.unit_no = e.unit_no AND d.clear_no = e.clear_no + 1
+    LEFT JOIN unit_clears d ON d.unit_no = e.unit_no AND d.clear_no = e.last_clear_no + 1
 )
 SELECT f.vehicle_no, e.fault_no, e.run, f.unit_no, f.code, f.family,
     CASE WHEN absent_at >= cleared_before_at OR cleared_before_at IS NULL

@@ -73,7 +73,8 @@ SELECT fix_no, scan_no, seq, seen_at, km, finding, why,
     CASE WHEN finding = 'clean'
          THEN greatest(0, date_diff('second', from_at, seen_at)) / 86400.0 END AS stretch_days,
     -- for a return: how much may have been driven, unwatched, since the last stretch
-    CASE WHEN finding IN ('returned', 'stayed') THEN
+    -- (unknown where either end is: greatest() would pass over that and say 1)
+    CASE WHEN finding IN ('returned', 'stayed') AND km - unwatched_from_km IS NOT NULL THEN
         greatest(1, CASE WHEN told_km > unwatched_from_km AND told_km < km
                          THEN told_km ELSE km END - unwatched_from_km)
         END AS unwatched_km
