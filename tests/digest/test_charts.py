@@ -40,6 +40,14 @@ def test_flags_too_close_are_stacked() -> None:
     assert levels([0, 5, 30, 31, 32], apart=20) == [0, 1, 0, 1, 2]
 
 
+def test_no_stem_runs_through_the_number_of_another_flag() -> None:
+    """What is drawn later lies on top: all stems come before the first flag."""
+    for _, timeline in timelines():
+        drawn = str(draw_timeline(timeline, NARROW, "of a vehicle"))
+        if 'class="flag"' in drawn:
+            assert drawn.rindex('class="stem"') < drawn.index('class="flag"')
+
+
 def test_everything_written_into_a_picture_is_escaped() -> None:
     assert (
         text_at(1, 2, '<b x="1">\x00') == '<text x="1" y="2">&lt;b x=&#34;1&#34;&gt;\ufffd</text>'

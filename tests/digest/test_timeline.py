@@ -5,8 +5,11 @@ import pytest
 from afterclear.digest.axes import date_ticks, distance_ticks, round_step
 from afterclear.digest.build import build_digest
 from afterclear.digest.cells import Cells, Dash
+from afterclear.digest.filters import filters
 from afterclear.digest.frames import HistoryFrames
 from afterclear.digest.mileage import Line
+from afterclear.digest.render import render_vehicle
+from afterclear.digest.rows import OdometerReading
 from afterclear.digest.vehicle_model import (
     ClearMark,
     Flag,
@@ -188,3 +191,50 @@ def test_a_clear_worked_out_for_before_the_first_look_does_not_stretch_the_axis(
     assert (page.timeline.low, page.timeline.high) == (100, 600)
     assert page.timeline.lanes[0].clears == ()
     assert [line.kind for line in page.log] == ["clear", "scan", "scan", "scan"]
+
+
+def test_a_clear_worked_out_is_told_with_its_bounds_and_before_the_scan_it_was_found_in() -> None:
+    """The day of the scan that gave it away is not the day of the clear."""
+    story = simple().scan(10, 25, 60).clear(60, "engine", origin="vanished", low=25)
+    row = story.frames["clear_events"][-1]
+    row["cleared_at"] = row["cleared_high_at"] = story.at(60)
+    clear, scan = page_of(story).log[-2:]
+    assert (clear.kind, scan.kind) == ("clear", "scan")
+    assert clear.when.replace("\u00a0", " ") == "between 2 Feb 2024 and 8 Mar 2024"
+    assert clear.distance.replace("\u00a0", " ") == "250 km to 600 km"
+    recorded = page_of(simple().scan(10, 25).clear(25, "engine")).log[-1]
+    assert (recorded.kind, recorded.when, recorded.distance) == ("clear", "", "")
+
+
+def test_a_clear_before_anyone_looked_has_no_day() -> None:
+    story = simple().scan(10, 25).clear(10, "engine", origin="counter", low=1)
+    at_the_look = {
+        "cleared_low_at": None,
+        "cleared_at": story.at(10),
+        "cleared_high_at": story.at(10),
+    }
+    story.frames["clear_events"][-1].update(at_the_look)
+    clear = page_of(story).log[0]
+    assert clear.kind == "clear"
+    assert clear.when.replace("\u00a0", " ") == "by 18 Jan 2024, the first look"
+
+
+def test_where_the_odometer_fell_distances_are_called_those_of_a_line() -> None:
+    """The table gives the line's km; the instrument showed fewer."""
+    story = simple().scan(10, 25, 60)
+    whole = render_vehicle(page_of(story))
+    assert "Odometer line" not in whole
+    for row in story.frames["odometer"]:
+        if row["read_at"] == story.at(25):
+            row["set_aside"] = "lasting_drop"
+    html = render_vehicle(page_of(story)).replace("\u00a0", " ")
+    assert html.count("Odometer line") >= 2
+    assert "The odometer fell on 2 Feb 2024" in html
+
+
+def test_a_reading_written_down_with_a_clear_repeats_no_instant() -> None:
+    """A clear is known by its instant, which would stand there in another zone than the day."""
+    reading = OdometerReading(
+        "A-1", START, 100.0, 100.0, None, origin="clear", origin_id="2024-01-08 09:00:00"
+    )
+    assert filters(Cells(zone="America/Chicago"))["origin_words"](reading) == "clear"

@@ -40,7 +40,7 @@ ROLE_WORDS: dict[str, str] = {
 ORIGIN_WORDS: dict[str, str] = {
     "scan": mark("scan {name}"),
     "repair": mark("order {name}"),
-    "clear": mark("clear {name}"),
+    "clear": mark("clear"),  # it has no name but its instant, which the line tells
 }
 DECISION_WORDS: dict[str, str] = {
     "accept": mark("accepted"),

@@ -81,6 +81,9 @@ def build_vehicle_page(
         last_scan_at=assessment.last_scan_at,
         n_scans=len(scans),
         reckoned=assessment.reckoned,
+        joined=max(
+            (r.read_at for r in rows.odometer if r.set_aside == "lasting_drop"), default=None
+        ),
         findings=findings,
         roles=scan_roles(findings.roles),
     )
@@ -128,8 +131,13 @@ def build_log(rows: VehicleRows, orders: Sequence[WorkOrder], cells: Cells) -> t
         *_clear_lines(rows.clears, cells),
         *map(_order_line, orders),
     ]
-    rank = {"scan": 0, "repair": 1, "clear": 2}
-    return tuple(sorted(lines, key=lambda line: (line.at, rank[line.kind], line.name)))
+    return tuple(sorted(lines, key=_log_order))
+
+
+def _log_order(line: LogLine) -> tuple[datetime, int, str]:
+    """Order by time; a clear worked out from a scan was before that scan."""
+    rank = {"scan": 1, "repair": 2, "clear": 3}
+    return line.at, 0 if line.when else rank[line.kind], line.name
 
 
 def _scan_lines(rows: VehicleRows, cells: Cells) -> Iterable[LogLine]:
@@ -170,14 +178,34 @@ def _presence(sighting: Sighting, cells: Cells) -> str:
 
 
 def _clear_lines(clears: Sequence[ClearEvent], cells: Cells) -> Iterable[LogLine]:
-    together: dict[tuple[datetime, str, str | None], list[ClearEvent]] = defaultdict(list)
+    together: dict[tuple[object, ...], list[ClearEvent]] = defaultdict(list)
     for clear in clears:
-        together[clear.cleared_at, clear.origin, clear.reason].append(clear)
-    for (at, origin, reason), events in together.items():
+        key = (clear.cleared_at, clear.origin, clear.reason, *_within(clear, cells))
+        together[key].append(clear)
+    for events in together.values():
+        first = events[0]
         units = ", ".join(map(cells.unit_name, dict.fromkeys(e.ecu for e in events)))
-        why = f" ({reason})" if reason else ""
-        km = events[0].km_high
-        yield LogLine(at, km, "clear", "", f"{units}: {cells.t(_CLEAR_WORDS[origin])}{why}", ())
+        why = f" ({first.reason})" if first.reason else ""
+        text = f"{units}: {cells.t(_CLEAR_WORDS[first.origin])}{why}"
+        when, distance = _within(first, cells)
+        yield LogLine(first.cleared_at, first.km_high, "clear", "", text, (), when, distance)
+
+
+def _within(clear: ClearEvent, cells: Cells) -> tuple[str, str]:
+    """Say between which days and distances a clear lies that was worked out; else nothing."""
+    if clear.origin not in {"counter", "vanished"}:
+        return "", ""
+    days = [cells.day(clear.cleared_low_at), cells.day(clear.cleared_high_at or clear.cleared_at)]
+    if clear.cleared_low_at is None:
+        when = cells.t("by {day}, the first look", day=days[1])
+    elif days[0] == days[1]:
+        when = days[1]
+    else:
+        when = cells.t("between {low} and {high}", low=days[0], high=days[1])
+    ends = [cells.distance(km) for km in (clear.km_low, clear.km_high) if km is not None]
+    if len(ends) == len(set(ends)) == 2:  # noqa: PLR2004  (a low end and a high one, apart)
+        return when, cells.t("{low} to {high}", low=ends[0], high=ends[1])
+    return when, ""
 
 
 def _order_line(order: WorkOrder) -> LogLine:

@@ -152,6 +152,9 @@ class LogLine:
     name: str  # scan or work order number; empty for a clear
     text: str
     readings: tuple[Reading, ...]
+    # in words where neither is known to a point: a clear that was worked out
+    when: str = ""
+    distance: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,5 +202,6 @@ class VehiclePage:
     last_scan_at: datetime | None
     n_scans: int
     reckoned: bool  # no odometer: distances stand on engine hours or days
+    joined: datetime | None  # when the odometer fell for good, the last time; None: never
     findings: VehicleFindings
     roles: tuple[ScanRoles, ...]  # the last scan with codes first

@@ -99,11 +99,16 @@ def _flags(
     timeline: TimeLine, scale: Scale, flag_levels: list[int], extent: tuple[float, float]
 ) -> Iterator[Markup]:
     top, bottom = extent
-    for flag, level in zip(timeline.flags, flag_levels, strict=True):
-        x, y = scale(flag.at), top - 6 - _FLAG_LEVEL * (level + 1)
+    places = [
+        (flag.number, scale(flag.at), top - 6 - _FLAG_LEVEL * (level + 1))
+        for flag, level in zip(timeline.flags, flag_levels, strict=True)
+    ]
+    # all stems first: none runs through the number of a flag below
+    for _, x, y in places:
         yield element("line", x1=x, x2=x, y1=y + 17, y2=bottom, class_="stem")
+    for number, x, y in places:
         yield element("rect", x=x - 9, y=y + 1, width=18, height=16, rx=2, class_="flag")
-        yield text_at(x, y + 13, str(flag.number), class_="flag-number", text_anchor="middle")
+        yield text_at(x, y + 13, str(number), class_="flag-number", text_anchor="middle")
 
 
 def _lane(lane: Lane, top: float, layout: Layout, scale: Scale, out: list[Markup]) -> float:
