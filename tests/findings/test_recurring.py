@@ -4,8 +4,10 @@ from pathlib import Path
 
 import pytest
 
+from afterclear.findings.recurring import find_recurring
+from afterclear.findings.traits import put_traits
 from tests.findings.found import found, rows
-from tests.histories.story import Story
+from tests.histories.story import CATALOGUE, RULES, Story
 
 CODE = "P0442"
 
@@ -53,6 +55,16 @@ def test_other_units_silence_is_no_exposure(tmp_path: Path) -> None:
         (row,) = rows(con, "recurring")
     # no clean stretch at all: both onsets lay somewhere in 12,000 and 100 km
     assert row["exposure_km"] == pytest.approx((12_000 + 100) / 2)
+
+
+def test_how_far_a_unit_was_watched_is_read_once(tmp_path: Path) -> None:
+    """The next analysis takes what is kept: the readings themselves are gone here."""
+    with found(tmp_path, recurrent("V1", every=5)) as con:
+        before = rows(con, "recurring")
+        con.execute("DELETE FROM store.looks; DELETE FROM store.recurring")
+        put_traits(con, RULES.as_of)
+        find_recurring(con, CATALOGUE)
+        assert rows(con, "recurring") == before != []
 
 
 def peers(n: int, n_onsets: int = 0) -> list[Story]:

@@ -48,6 +48,8 @@ BREACHES = [
     ("Every repair_id of attempts", "UPDATE attempts SET repair_id = 'x'"),
     ("Every returned_scan_id", "UPDATE attempts SET returned_scan_id = 'x'"),
     ("Every vehicle_id of episodes", "UPDATE episodes SET vehicle_id = 'x'"),
+    ("Every unit_no of unit_watch", "UPDATE unit_watch SET unit_no = -1"),
+    ("Every unit_no of fault_watch", "UPDATE fault_watch SET unit_no = -1"),
     ("No attempt is judged twice", "INSERT INTO verdicts SELECT * FROM verdicts"),
     ("odometer line falls", "UPDATE scan_moments SET reading_km = 9e9 WHERE scan_id = 'S10'"),
     ("Every probability", "UPDATE verdicts SET p_not_held = 1.5"),

@@ -1,9 +1,10 @@
 """How far each unit was watched without a code, and which codes it ever had.
 
-Units are taken in batches of their numbers: every table that grows with the scans is read a
-piece at a time, in bounded memory.  The readings of a batch come from the store in their order,
-so that what lay before each is the row above it; asking the database for that by name and
-window took ten times as long on ten million readings.
+Only units whose history is new are looked at: what was found of the others is kept beside them
+(``migrations/0010_watch.sql``).  They are taken in batches of their numbers: every table that grows
+with the scans is read a piece at a time, in bounded memory.  The readings of a batch come from the
+store in their order, so that what lay before each is the row above it; asking the database for that
+by name and window took ten times as long on ten million readings.
 """
 
 from collections.abc import Callable, Iterator
@@ -12,7 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from afterclear.store.database import Connection, query, scalar
+from afterclear.store.database import (
+    Connection,
+    create_temp_table,
+    query,
+    scalar,
+    transaction,
+)
 
 # Readings a batch: with each of a unit's codes beside them some 100 MB, a few times over.
 BATCH_READINGS = 500_000
@@ -53,6 +60,17 @@ _SEEN = """
     WHERE u.unit_no BETWEEN $1 AND $2 AND s.vehicle_id BETWEEN $3 AND $4
         AND m.vehicle_id BETWEEN $3 AND $4"""
 
+# Every unit of a batch, so that it is known to have been looked at.
+_KEPT_UNITS = """
+    INSERT INTO store.unit_watch
+    SELECT vehicle_id, unit_no, km FROM store.known_units LEFT JOIN found USING (unit_no)
+    WHERE unit_no BETWEEN $1 AND $2 ORDER BY unit_no"""
+_KEPT_FAULTS = """
+    INSERT INTO store.fault_watch
+    SELECT vehicle_id, unit_no, code, family, n_episodes, coalesce(km, 0)
+    FROM store.known_units JOIN found USING (unit_no)
+    WHERE unit_no BETWEEN $1 AND $2 ORDER BY unit_no, code"""
+
 # First and last unit of a batch, and of its vehicles: tables that name the vehicle are written
 # vehicle by vehicle, so that the store passes over what lies outside.
 _Batch = tuple[int, int, str, str]
@@ -67,36 +85,40 @@ class Watching:
 
 
 def watching(con: Connection, rules: Callable[[pl.DataFrame], pl.DataFrame]) -> Watching:
-    """Look at every unit in the store.
+    """Tell of every unit in the store, having looked at those whose history is new.
 
     ``rules``: adds to rows with code and family what a reading must have to tell of the code:
-    ``monitor`` (that has to be complete) and ``min_clean_km`` (since the last clear).
+    ``monitor`` (that has to be complete) and ``min_clean_km`` (since the last clear).  Where they
+    change, every history is built anew.
     """
-    units, faults = [], []
     for batch in _batches(con):
         readings = _readings(con, batch)
         own = query(con, _FAULTS, batch).with_row_index("fault_no")
-        units.append(_summed(readings, "unit_no", _looked_back("unit_no")))
         clean = _clean_km(readings, rules(own), query(con, _SEEN, batch))
-        faults.append(own.join(clean, on="fault_no", how="left", maintain_order="left"))
+        with transaction(con):
+            _keep(con, _KEPT_UNITS, batch, _summed(readings, "unit_no", _looked_back("unit_no")))
+            _keep(con, _KEPT_FAULTS, batch, own.join(clean, on="fault_no", how="left"))
     return Watching(
-        pl.concat(units),
-        pl.concat(faults).drop("fault_no").with_columns(pl.col("km").fill_null(0.0)).rename(
-            {"km": "clean_km"}
-        ),
-    )  # fmt: skip
+        query(con, "SELECT unit_no, km FROM store.unit_watch WHERE km IS NOT NULL"),
+        query(con, "SELECT * EXCLUDE (vehicle_id) FROM store.fault_watch"),
+    )
+
+
+def _keep(con: Connection, sql: str, batch: _Batch, found: pl.DataFrame) -> None:
+    create_temp_table(con, "found", found)
+    con.execute(sql, batch[:2])
+    con.execute("DROP TABLE temp.found")
 
 
 def _batches(con: Connection) -> Iterator[_Batch]:
-    """Cut the units; one batch of none where the store has no unit."""
-    units = query(con, "SELECT unit_no, vehicle_id FROM store.known_units ORDER BY unit_no")
+    """Cut the units not looked at yet.  A history that is new has higher numbers than any other."""
+    known = query(con, "SELECT unit_no, vehicle_id FROM store.known_units ORDER BY unit_no")
     readings = scalar(con, "SELECT count(*) FROM store.looks")
-    size = max(1, len(units) * BATCH_READINGS // max(1, readings))
-    for batch in units.iter_slices(size):
+    size = max(1, len(known) * BATCH_READINGS // max(1, readings))
+    watched = scalar(con, "SELECT coalesce(max(unit_no), -1) FROM store.unit_watch")
+    for batch in known.filter(pl.col("unit_no") > watched).iter_slices(size):
         numbers, vehicles = batch["unit_no"], batch["vehicle_id"]
         yield int(numbers[0]), int(numbers[-1]), str(vehicles.min()), str(vehicles.max())
-    if not len(units):
-        yield 0, 0, "", ""
 
 
 def _readings(con: Connection, batch: _Batch) -> pl.DataFrame:

@@ -28,11 +28,13 @@ BUCKET_ROWS = 2_000_000
 
 _SQL = files("afterclear.histories") / "sql"
 
-# What ``90_keep.sql`` fills: tables whose rows name their vehicle ...
+# What ``90_keep.sql`` fills, and what hangs on it: tables whose rows name their vehicle ...
 _OF_VEHICLES = (
     "other_readings", "other_moments", "vehicle_clocks", "scan_moments", "known_units",
     "sightings", "clear_events", "episodes", "fix_numbers", "attempts", "onsets", "watched",
     "vehicle_words",
+    # what a finding took from these once
+    "unit_watch", "fault_watch",
 )  # fmt: skip
 # ... and those that name it by a number, which stands with the vehicle in a table of the others.
 _HANGING = (("looks", "scan_no", "scan_moments"), ("evidence_steps", "fix_no", "fix_numbers"))

@@ -79,6 +79,8 @@ _POINTERS: Final = (
     ("attempts", "repair_id", "repairs", "repair_id"),
     ("attempts", "returned_scan_id", "scans", "scan_id"),
     ("episodes", "vehicle_id", "scans", "vehicle_id"),
+    ("unit_watch", "unit_no", "known_units", "unit_no"),
+    ("fault_watch", "unit_no", "unit_watch", "unit_no"),
 )
 
 
