@@ -2,21 +2,27 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from afterclear.digest.cells import Cells
+from afterclear.findings.role_facts import FactBook
 from afterclear.findings.roles import find_roles
+from afterclear.findings.roles_data import MIN_BOTH, count_pairs
 from afterclear.findings.verdicts import judge_attempts
+from afterclear.histories.rules import HistoryRules
 from afterclear.store.database import Connection, query
-from tests.histories.story import CATALOGUE, Story, told
+from tests.histories.story import CATALOGUE, RULES, Story, told
 
 SENSOR, ECHO = "C0034-13", "U0415-86"
 
 
 @contextmanager
-def roles_of(tmp_path: Path, *stories: Story) -> Iterator[Connection]:
-    with told(tmp_path, *stories) as con:
+def roles_of(tmp_path: Path, *stories: Story, rules: HistoryRules = RULES) -> Iterator[Connection]:
+    with told(tmp_path, *stories, rules=rules) as con:
         judge_attempts(con, 0.05)
         find_roles(con, CATALOGUE, Cells())
         yield con
@@ -124,6 +130,42 @@ def test_work_on_an_echo_while_its_cause_was_known_is_shown(tmp_path: Path) -> N
     story.repair(0.1, 1000, codes=ECHO, action="replace", part_cost="90", currency="EUR")
     with roles_of(tmp_path, story) as con:
         assert [w["primary_code"] for w in echo_work(con)] == [SENSOR]
+
+
+@pytest.mark.parametrize(("visit_hours", "shown"), [(12, [SENSOR]), (24, [])])
+def test_how_long_a_visit_lasts_is_a_setting_here_too(
+    tmp_path: Path, visit_hours: float, shown: list[str]
+) -> None:
+    """The cause is worked on 19 hours after the echo, on another order."""
+    story = Story().scan(0, 1000, brakes=[SENSOR], steering=[ECHO])
+    story.repair(0.1, 1000, codes=ECHO, action="replace")
+    story.repair(0.9, 1000, codes=SENSOR, action="replace")
+    rules = replace(RULES, visit_hours=visit_hours)
+    with roles_of(tmp_path, story, rules=rules) as con:
+        assert [w["primary_code"] for w in echo_work(con)] == shown
+
+
+@pytest.mark.parametrize(("visit_hours", "n_repaired"), [(12, 0), (24, MIN_BOTH)])
+def test_repairs_that_tell_of_a_pair_are_of_the_visit_the_setting_says(
+    tmp_path: Path, visit_hours: float, n_repaired: int
+) -> None:
+    """The first code is repaired, the second cleared 19 hours later and seen no more."""
+    stories = [
+        Story(f"V{n}")
+        .scan(0, 1000, brakes=[SENSOR], steering=[ECHO])
+        .repair(0.1, 1000, codes=SENSOR, action="replace")
+        .clear(0.2, 1000, ecu="brakes")
+        .clear(0.9, 1000, ecu="steering")
+        .scan(30, 3000, brakes=[], steering=[])
+        for n in range(MIN_BOTH)
+    ]
+    rules = replace(RULES, visit_hours=visit_hours)
+    with told(tmp_path, *stories, rules=rules) as con:
+        judge_attempts(con, 0.05)
+        count_pairs(con, FactBook(CATALOGUE))
+        assert query(con, "SELECT coalesce(sum(n_repaired), 0) FROM role_repairs").item() == (
+            n_repaired
+        )
 
 
 def test_a_return_under_another_code_of_the_component_is_told_as_related(tmp_path: Path) -> None:

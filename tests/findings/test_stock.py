@@ -29,6 +29,7 @@ from tests.histories.story import CATALOGUE, Story
 
 OLD = {"distance_since_clear_km": 9000}
 OWN, OTHER = "0FNFNNWA8MZ106555", "0FNFNNWA2KZ904417"
+NEXT = "0FNFNNWA8MZ106556"  # bought with it
 AS_OF = 400
 
 
@@ -115,6 +116,8 @@ STORIES = (
     last(Story("record"), body=unit("B1A41-11", first_seen_km=26_000)),
     last(Story("record, rounded"), body=unit("B1A41-11", first_seen_km=20_019)),
     last(Story("other vin"), engine=unit(ecu_vin=OTHER), brakes=unit(ecu_vin=OWN)),
+    last(Story("vin by hand"), engine=unit(ecu_vin=OWN)),
+    last(Story("next vin"), engine=unit(ecu_vin=NEXT)),
     unit_replaced(),
     *(repaired(f"back {n}", 100, 1000).scan(130, 2000, engine=[]).scan(160, 3000, engine=["P0301"])
       for n in range(4)),
@@ -129,6 +132,8 @@ COLUMNS: dict[str, dict[str, str]] = {
     "gone": {"acquired_on": "2026-01-01"},
     "gone before": {"acquired_on": "2026-01-01"},
     "other vin": {"vin": OWN},
+    "vin by hand": {"vin": "ofnfnnwa 8mz-1O6555"},
+    "next vin": {"vin": OWN},
     "unit replaced": {"vin": OWN},
 } | {f"sister {n}": {"stock_status": "in_fleet", "model": "sister"} for n in range(1, 9)}
 
@@ -169,6 +174,7 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Connection]:
         ("outlier", "ready", "odometer_reading_set_aside", "note"),
         ("record", "hold", "odometer_below_unit_record", "hold"),
         ("other vin", "hold", "vin_differs", "hold"),
+        ("next vin", "hold", "vin_differs", "hold"),
         ("unit replaced", "rescan", "vin_differs_unit_replaced", "rescan"),
         ("fresh", "rescan", "fix_on_watch", "rescan"),
         ("unchecked", "rescan", "fix_unchecked", "rescan"),
@@ -198,6 +204,7 @@ def test_a_car_read_in_full_with_nothing_found_is_ready(yard: Connection, vehicl
         ("outlier", "odometer_dropped"),
         ("record, rounded", "odometer_below_unit_record"),
         ("unit replaced", "vin_differs"),
+        ("vin by hand", "vin_differs"),
         ("gone before", "code_gone_without_repair"),
     ],
 )
@@ -205,6 +212,21 @@ def test_innocent_look_alikes_are_not_accused(
     yard: Connection, vehicle: str, not_accused_of: str
 ) -> None:
     assert not_accused_of not in reasons(yard, vehicle)
+
+
+@pytest.mark.parametrize(
+    ("visit_hours", "name"), [(12, "recent_clear_recorded"), (24, "recent_clear_explained")]
+)
+def test_a_clear_belongs_to_work_of_one_visit_which_is_as_long_as_is_set(
+    tmp_path: Path, visit_hours: float, name: str
+) -> None:
+    """The order is of 19 hours before the clear."""
+    story = recorded().repair(389.2, 19_940, action="replace", part_family="battery")
+    with analysed(
+        tmp_path, story, as_of_day=AS_OF, vehicles=(in_stock(story.vehicle),),
+        visit_hours=visit_hours,
+    ) as con:  # fmt: skip
+        assert name in reasons(con, story.vehicle)
 
 
 @pytest.mark.parametrize(

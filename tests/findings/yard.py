@@ -55,6 +55,7 @@ def analysed(
     vehicles: tuple[dict[str, str | None], ...] = (),
     stock_rules: StockRules = STOCK_RULES,
     worklist_rules: WorklistRules = WORKLIST_RULES,
+    visit_hours: float = RULES.visit_hours,
 ) -> Iterator[Connection]:
     """Give a store with every finding of this part made, as of a day of the stories."""
     as_of = BEGIN + timedelta(days=as_of_day)
@@ -63,7 +64,7 @@ def analysed(
             story.load(con, number)
         if vehicles:
             put_vehicles(con, *vehicles)
-        build(con, replace(RULES, as_of=as_of))
+        build(con, replace(RULES, as_of=as_of, visit_hours=visit_hours))
         judge_attempts(con, 0.05)
         find_roles(con, CATALOGUE, Cells())
         audit_stock(con, CATALOGUE, stock_rules, Cells(), as_of)

@@ -14,7 +14,6 @@ from typing import Final
 
 from afterclear.findings.told import Voice
 
-_VISIT: Final = timedelta(hours=12)
 _STILL_SURE: Final = 0.8  # that a left-over echo is a fault of its own: own judgement
 _NOT_CLEARED: Final = 0.7
 
@@ -107,6 +106,7 @@ class Histories:
     reads: frozenset[tuple[str, str, str]]  # vehicle, scan, unit whose stored memory was read
     shown: frozenset[tuple[str, str, str, str]]  # vehicle, scan, unit, code
     open_now: frozenset[Fault]
+    visit: timedelta  # within it, works and scans are of one visit
 
 
 def find_leftovers(
@@ -148,7 +148,9 @@ def _repaired(
         return None
     if (row.vehicle_id, row.scan_id, cause[1], cause[2]) in known.shown:
         return None
-    since = [r for r in repairs.get(cause, ()) if before.seen_at - _VISIT <= r.at <= row.seen_at]
+    since = [
+        r for r in repairs.get(cause, ()) if before.seen_at - known.visit <= r.at <= row.seen_at
+    ]
     return since[-1] if since else None
 
 
@@ -163,7 +165,7 @@ def _outlived(
     cause = voice.at(repair.fault[2], repair.fault[1])
     day = voice.told.day
     story = f"It followed {cause}, which was repaired on {day(repair.at)} and is gone"
-    if last is None or last < repair.at - _VISIT:
+    if last is None or last < repair.at - known.visit:
         return replace(
             row,
             role="consequential",
@@ -178,7 +180,7 @@ def _outlived(
             f"{voice.label(row.unit)} unit was not cleared since, so nothing tells yet "
             "whether it has left too.",
         )
-    still = "is still set" if row.seen_at - last <= _VISIT else "is there again"
+    still = "is still set" if row.seen_at - last <= known.visit else "is there again"
     return replace(
         row,
         role="stands_alone",
@@ -215,9 +217,7 @@ def _leftover(
     )
 
 
-def find_echo_work(
-    rows: Iterable[RoleRow], repairs: Sequence[Repair], voice: Voice
-) -> list[EchoWork]:
+def find_echo_work(rows: Iterable[RoleRow], known: Histories, voice: Voice) -> list[EchoWork]:
     """List repairs aimed at a code that was an echo, with the cause they left alone.
 
     What counts is the last scan before the work; where that had not read the unit the code points
@@ -227,28 +227,30 @@ def find_echo_work(
     for row in rows:
         by_fault[row.fault].append(row)
     worked_on: dict[Fault, list[Repair]] = defaultdict(list)
-    for repair in repairs:
+    for repair in known.repairs:
         worked_on[repair.fault].append(repair)
     found = []
-    for repair in repairs:
-        role, late = _role_at(by_fault.get(repair.fault, ()), repair)
+    for repair in known.repairs:
+        role, late = _role_at(by_fault.get(repair.fault, ()), repair, known.visit)
         cause = role.primary if role else None
         if role is None or cause is None:
             continue
-        if any(_same_visit(work, repair) for work in worked_on.get(cause, ())):
+        if any(_same_visit(work, repair, known.visit) for work in worked_on.get(cause, ())):
             continue
         found.append(EchoWork(repair, role, _echo_words(repair, role, voice, late=late)))
     return found
 
 
-def _same_visit(one: Repair, other: Repair) -> bool:
+def _same_visit(one: Repair, other: Repair, visit: timedelta) -> bool:
     same_order = one.repair_id is not None and one.repair_id == other.repair_id
-    return same_order or abs(one.at - other.at) <= _VISIT
+    return same_order or abs(one.at - other.at) <= visit
 
 
-def _role_at(rows: Sequence[RoleRow], repair: Repair) -> tuple[RoleRow | None, bool]:
+def _role_at(
+    rows: Sequence[RoleRow], repair: Repair, visit: timedelta
+) -> tuple[RoleRow | None, bool]:
     """Give the role a code had when work on it began; True: seen only when it came back."""
-    before = [row for row in rows if row.seen_at <= repair.at + _VISIT]
+    before = [row for row in rows if row.seen_at <= repair.at + visit]
     role = before[-1] if before else None
     if role is not None and role.role == "consequential" and role.primary is None:
         back = [row for row in rows if row.scan_id == repair.returned_scan_id]

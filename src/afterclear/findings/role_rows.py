@@ -26,6 +26,7 @@ from afterclear.findings.role_facts import FactBook, SeenCode
 from afterclear.findings.role_parts import role_sql
 from afterclear.findings.roles_rules import Look, Role, RoleRules
 from afterclear.findings.told import Voice
+from afterclear.findings.visits import visit_length
 from afterclear.store.database import Connection, create_temp_table, query
 
 
@@ -104,7 +105,7 @@ def _mend(con: Connection, book: FactBook, voice: Voice) -> PartFound:
     create_temp_table(
         con, "part_mended", frame.select("scan_no", "position")[changed].with_columns(**table)
     )
-    return PartFound(left, find_echo_work(mended, known.repairs, voice))
+    return PartFound(left, find_echo_work(mended, known, voice))
 
 
 def _histories(con: Connection, book: FactBook) -> Histories:
@@ -123,6 +124,7 @@ def _histories(con: Connection, book: FactBook) -> Histories:
         reads=frozenset(query(con, _READS).iter_rows()),
         shown=frozenset(query(con, _SHOWN).iter_rows()),
         open_now=frozenset((v, book.unit(e), code) for v, e, code in query(con, _OPEN).iter_rows()),
+        visit=visit_length(con),
     )
 
 

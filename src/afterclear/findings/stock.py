@@ -18,13 +18,14 @@ from afterclear.findings.stock_car import Car, Reason, Row
 from afterclear.findings.stock_queries import BY_VEHICLE, STOCK_TABLES, USUAL_UNITS, VEHICLES
 from afterclear.findings.stock_rules import reasons, since_purchase
 from afterclear.findings.told import Told, Voice
+from afterclear.findings.visits import visit_length
 from afterclear.findings.work_rows import ByVehicle
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.normalise.words import words_of
 from afterclear.store.database import Connection, query
 from afterclear.store.results import naive
 
-_OUTLIERS: Final = "lasting_drop"
+_LASTING_DROP: Final = "lasting_drop"
 
 
 def audit_stock(
@@ -90,6 +91,7 @@ class _Rows:
         con.execute(STOCK_TABLES)
         self._vehicles = query(con, VEHICLES)
         self._by = {name: ByVehicle(query(con, sql)) for name, sql in BY_VEHICLE.items()}
+        self._visit = visit_length(con)
         self._usual = defaultdict(set)
         for make, model, ecu in query(con, USUAL_UNITS).iter_rows():
             self._usual[make, model].add(book.unit(ecu))
@@ -113,6 +115,7 @@ class _Rows:
         return Car(
             vehicle=vehicle,
             as_of=as_of,
+            visit=self._visit,
             readings=self._faults(rows["readings"]),
             last_scan=last,
             last_full_scan_at=last["last_full_scan_at"] if last else None,
@@ -129,8 +132,8 @@ class _Rows:
                 for row in self._faults(rows["gone"])
                 if row["last_seen_at"] >= bought and not row["watched"]
             ],
-            drops=[r for r in rows["set_aside"] if r["set_aside"] == _OUTLIERS],
-            outliers=[r for r in rows["set_aside"] if r["set_aside"] != _OUTLIERS],
+            drops=[r for r in rows["set_aside"] if r["set_aside"] == _LASTING_DROP],
+            outliers=[r for r in rows["set_aside"] if r["set_aside"] != _LASTING_DROP],
             records=self._records(rows["records"], rules),
         )
 

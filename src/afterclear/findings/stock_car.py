@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Literal
 
 Weight = Literal["hold", "rescan", "note"]
@@ -33,6 +33,7 @@ class Car:
 
     vehicle: Row
     as_of: datetime
+    visit: timedelta  # within it, clears, works and scans are of one visit
     readings: Sequence[Row]  # of each unit's last reading: latest scan first
     last_scan: Row | None
     last_full_scan_at: datetime | None

@@ -6,14 +6,14 @@ the work orders tell one (standards 8.3 and 9.2).
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Final
 
 from afterclear.findings.rule_files import ReadinessRule, StockRules
 from afterclear.findings.stock_car import Car, Reason, Row
 from afterclear.findings.told import Voice
+from afterclear.normalise.vin import difference, read_vin
 
-_VISIT: Final = timedelta(hours=12)
 _INNOCENT: Final = "a repair, a battery change and a software update are usual causes"
 
 
@@ -120,7 +120,7 @@ def _is_recent(reading: Row, rules: StockRules) -> bool:
 
 
 def _work_at(car: Car, at: datetime) -> Row | None:
-    near = [r for r in car.repairs if abs(r["repaired_at"] - at) <= _VISIT]
+    near = [r for r in car.repairs if abs(r["repaired_at"] - at) <= car.visit]
     return near[-1] if near else None
 
 
@@ -301,18 +301,24 @@ def _cluster_work(car: Car, after: datetime | None, until: datetime) -> Row | No
         r
         for r in car.repairs
         if "instrument_cluster" in r["units"]
-        and (after is None or r["repaired_at"] >= after - _VISIT)
+        and (after is None or r["repaired_at"] >= after - car.visit)
         and r["repaired_at"] <= until
     ]
     return fits[-1] if fits else None
 
 
 def _identity(car: Car, _: StockRules, voice: Voice) -> Iterator[Reason]:
-    """Compare the identification numbers the units tell with each other and the vehicle's own."""
+    """Compare the identification numbers the units tell with each other and the vehicle's own.
+
+    Case, blanks and look-alikes are the writer's.  One differing character is not: vehicles
+    bought together have numbers in a row.
+    """
     told = {r["unit"]: r for r in reversed(car.readings) if r["ecu_vin"]}
-    own = car.vehicle["vin"] or _most(r["ecu_vin"] for r in told.values())
+    next_year = car.as_of.year + 1
+    vins = {unit: read_vin(row["ecu_vin"], next_year) for unit, row in told.items()}
+    own = read_vin(car.vehicle["vin"] or _most(seen.vin for seen in vins.values()), next_year)
     for unit, row in sorted(told.items()):
-        if row["ecu_vin"] == own:
+        if difference(vins[unit], own) == "same":
             continue
         replaced = [r for r in car.repairs if unit in r["units"] and r["action"] == "replace"]
         text = (

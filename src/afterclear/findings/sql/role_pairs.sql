@@ -114,6 +114,6 @@ SELECT w.way, coalesce(sum(y.gone ORDER BY y.attempt_id, x.attempt_id), 0.0) AS 
 FROM role_ways w
 JOIN tries x ON x.fault_no = w.cause AND x.kind = 'repair'
 JOIN tries y ON y.fault_no = w.effect AND y.kind = 'clear_only' AND y.vehicle_id = x.vehicle_id
-    AND y.attempted_at BETWEEN x.attempted_at - INTERVAL 12 HOUR
-        AND x.attempted_at + INTERVAL 12 HOUR
+    AND y.attempted_at BETWEEN x.attempted_at - getvariable('visit')
+        AND x.attempted_at + getvariable('visit')
 GROUP BY w.way ORDER BY w.way;
