@@ -6,6 +6,7 @@ import pytest
 
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.database import Connection, query
+from tests.findings.yard import put_vehicles
 from tests.histories.story import Story, told
 
 CODE = "P0301"
@@ -96,3 +97,31 @@ def test_a_code_never_gone_is_a_come_back_but_no_return_distance(tmp_path: Path)
         verdict = verdicts(con)["V1"]
         assert (verdict["outcome"], verdict["stayed"]) == ("came_back", True)
         assert verdict["p_same_fault"] is None
+
+
+def test_vehicles_that_cannot_have_a_fault_do_not_make_it_rarer(tmp_path: Path) -> None:
+    """Half a fleet of another engine kind, watched as far: a return is as likely a new fault."""
+    some, others = (
+        [Story(f"{kind}{n:02d}").scan(0, 1000, engine=[]).scan(120, 29_000, engine=[])
+         for n in range(10, 28)]
+        for kind in "DE"
+    )  # fmt: skip
+    for number in range(6):
+        story = Story(f"D{number:02d}").scan(0, 1000, engine=[]).scan(40, 9000, engine=[CODE])
+        story.repair(40.1, 9000, codes=CODE, action="replace").clear(40.2, 9000)
+        story.scan(80, 19_000, engine=[])
+        some.append(story.scan(120, 29_000, engine=[CODE] if number < 3 else []))
+    kinds = {"D": "diesel", "E": "electric"}
+    found = []
+    for name, stories in (("some", some), ("all", some + others)):
+        (tmp_path / name).mkdir()
+        with told(tmp_path / name, *stories) as con:
+            put_vehicles(
+                con,
+                *({"vehicle_id": s.vehicle, "powertrain": kinds[s.vehicle[0]]} for s in stories),
+            )
+            judge_attempts(con, 0.05)
+            found.append(verdicts(con)["D00"])
+    alone, beside = found
+    assert 0.05 < float(str(alone["p_same_fault"])) < 0.95
+    assert beside["p_same_fault"] == pytest.approx(alone["p_same_fault"], rel=1e-9)
