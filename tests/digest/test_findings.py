@@ -82,6 +82,12 @@ def test_a_vehicle_without_a_box_filled_is_no_row_of_the_matrix() -> None:
     assert "Not in this picture: 1 more vehicle and 1 more component; the table has them." in text
 
 
+def test_a_fault_set_aside_by_a_decision_is_not_called_sold(pages: dict[str, str]) -> None:
+    page = next(html for name, html in pages.items() if name.startswith("vehicles/v-bus-15"))
+    assert "are set aside by a decision on record" in page
+    assert "Sold;" not in page
+
+
 def test_trends_are_counted_and_only_the_worsening_named(model: DigestModel) -> None:
     assert model.fleet is not None
     faults = model.fleet.faults

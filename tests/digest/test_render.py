@@ -4,6 +4,7 @@ import hashlib
 import re
 from base64 import b64encode
 from dataclasses import replace
+from datetime import timedelta
 from html.parser import HTMLParser
 
 import html5lib
@@ -12,11 +13,11 @@ import pytest
 from afterclear.digest.build import build_digest
 from afterclear.digest.cells import Cells
 from afterclear.digest.filters import ASIDE_WORDS, FINDING_WORDS, finding_words
-from afterclear.digest.render import render_digest
+from afterclear.digest.render import render_digest, render_vehicle
 from tests.digest.fleet_fixture import fleet, frames_of
 from tests.digest.hostile_fixture import EVIL_IDS, hostile, long_history
 from tests.digest.rows_fixture import evidence
-from tests.digest.story import Story, vehicle
+from tests.digest.story import Story, Try, vehicle
 
 
 @pytest.fixture(scope="module")
@@ -206,3 +207,26 @@ def test_a_vehicle_without_any_scan_has_a_page_that_says_so() -> None:
     text = " ".join("".join(Reader(pages["vehicles/v-a-1.html"]).texts).split())
     assert "Nothing to do now. Never scanned." in text
     assert "Nothing can be said about this vehicle: no scan has read it." in text
+
+
+def test_a_fix_that_came_back_and_vanished_is_not_called_done() -> None:
+    """A safety fault erased by no record asks for no work; it is not repaired either."""
+    story = Story(vehicle("BUS-20", "Omnia 12", "Marrow Lane"), 210_000, 240)
+    story.fault("brakes", "C0034", 300, 411).fault("brakes", "C0034", 440, 470)
+    story.scan(20, 310, 410, 413, 450, 508)
+    story.attempt(
+        Try(411, "brakes", "C0034", "came_back", "WO-9", "replace", "wheel speed sensor", p=0.91)
+    )
+    frames = frames_of([story])
+    page = next(iter(build_digest(frames).vehicles))
+    assert page.work is None
+    assert [(view.fault.code, view.row.outcome) for view in page.unsettled] == [
+        ("C0034", "came_back")
+    ]
+    html = render_vehicle(page).replace("\u00a0", " ")
+    assert "Nothing to do now." not in html
+    assert "No work is due, but 1 fix is not settled." in html
+    assert html.count('class="caution"') == 1
+    long_ago = frames.settings.look_back_days + 400
+    later = replace(frames, as_of=frames.as_of + timedelta(days=long_ago))
+    assert next(iter(build_digest(later).vehicles)).unsettled == ()

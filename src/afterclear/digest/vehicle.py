@@ -2,14 +2,15 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from afterclear.digest.assess import Assessment, Setting, VehicleRows, fault_of
+from afterclear.digest.assess import Assessment, Setting, VehicleRows, cautions_of, fault_of
 from afterclear.digest.axes import date_ticks, round_step
 from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.findings import VehicleFindings
+from afterclear.digest.frames import Caution
 from afterclear.digest.language import mark
-from afterclear.digest.model import PageHead, WorkItem
+from afterclear.digest.model import AttemptView, PageHead, WorkItem
 from afterclear.digest.place import days_of
 from afterclear.digest.ranked import ranked_item
 from afterclear.digest.roles import scan_roles
@@ -61,11 +62,15 @@ def build_vehicle_page(
     orders = work_orders(rows.repairs)
     numbers = {order.repair_id: order.number for order in orders}
     scans = {row.scan_id for row in rows.observations if row.ecu is not None}
+    work = _work(assessment, findings, setting, ranked=ranked)
+    unsettled = _unsettled(assessment, setting)
     return VehiclePage(
         head=head,
         ref=assessment.ref,
         vehicle=rows.vehicle,
-        work=_work(assessment, findings, setting, ranked=ranked),
+        work=work,
+        unsettled=unsettled,
+        cautions=_cautions(assessment, work, unsettled),
         present=tuple(
             sorted(assessment.present, key=lambda p: (not p.fault.safety, p.onset_high_at))
         ),
@@ -96,6 +101,37 @@ def _work(
         return work_of(assessment, setting)
     rows = [row for row in findings.work if row.audience in {"fleet", "stock"} and row.rank]
     return ranked_item(rows[0], assessment.ref, setting) if rows else None
+
+
+def _unsettled(assessment: Assessment, setting: Setting) -> tuple[AttemptView, ...]:
+    """Take fixes that came back lately and that nobody touched, though no scan shows them now.
+
+    A code that was erased by no record, or went by itself, asks for no work and is not repaired.
+    """
+    if assessment.ref.sold:
+        return ()
+    since = setting.as_of - timedelta(days=setting.settings.look_back_days)
+    return tuple(
+        view
+        for view in reversed(assessment.attempts)
+        if view.row.outcome == "came_back" and view.current and not view.present
+        if view.row.returned_at is not None and view.row.returned_at >= since
+    )
+
+
+def _cautions(
+    assessment: Assessment, work: WorkItem | None, unsettled: Sequence[AttemptView]
+) -> tuple[Caution, ...]:
+    """Gather the cautions of what is to do, of what is there though set aside, and the unsettled.
+
+    A sold vehicle is nobody's to work on here.
+    """
+    if assessment.ref.sold:
+        return work.cautions if work else ()
+    faults = [view.fault for view in unsettled]
+    if work is None:
+        faults += [present.fault for present in assessment.present]
+    return tuple(dict.fromkeys((*(work.cautions if work else ()), *cautions_of(faults))))
 
 
 def work_orders(repairs: Sequence[Repair]) -> tuple[WorkOrder, ...]:

@@ -6,6 +6,7 @@ from typing import Literal
 
 from afterclear.digest.cells import Dash
 from afterclear.digest.findings import VehicleFindings
+from afterclear.digest.frames import Caution
 from afterclear.digest.mileage import Usual
 from afterclear.digest.model import AttemptView, Fault, PageHead, PresentFault, VehicleRef, WorkItem
 from afterclear.digest.roles import ScanRoles
@@ -189,6 +190,8 @@ class VehiclePage:
     ref: VehicleRef
     vehicle: Vehicle
     work: WorkItem | None
+    unsettled: tuple[AttemptView, ...]  # came back lately, then gone with no work on record
+    cautions: tuple[Caution, ...]  # of what is to do, there or unsettled
     present: tuple[PresentFault, ...]
     attempts: tuple[AttemptView, ...]  # latest first
     timeline: TimeLine | Dash
