@@ -121,6 +121,15 @@ def test_every_table_named_as_a_source_can_be_taken_out(folder: Path) -> None:
         assert named, file.name
 
 
+@pytest.mark.parametrize("name", ["fleet", "garage", "stock"])
+def test_an_overview_that_marks_safety_has_each_caution_once(folder: Path, name: str) -> None:
+    html = (folder / f"{name}.html").read_text(encoding="utf-8")
+    assert 'class="safety"' in html
+    found = re.findall(r'<p class="caution".*?</p>', html)
+    assert found
+    assert len(found) == len(set(found))
+
+
 @pytest.mark.slow
 @pytest.mark.browser
 @pytest.mark.parametrize("theme", ["light", "dark"])

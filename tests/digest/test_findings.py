@@ -88,6 +88,16 @@ def test_a_fault_set_aside_by_a_decision_is_not_called_sold(pages: dict[str, str
     assert "Sold;" not in page
 
 
+def test_no_page_marks_a_matter_of_safety_without_its_caution(pages: dict[str, str]) -> None:
+    """Vehicles' pages of work long done apart: there nobody is sent to the vehicle."""
+    for name in ("garage.html", "stock.html"):
+        html = pages[name]
+        assert 'class="safety"' in html, name
+        cautions = re.findall(r'<p class="caution".*?</p>', html)
+        assert cautions, name
+        assert len(cautions) == len(set(cautions)), name
+
+
 def test_trends_are_counted_and_only_the_worsening_named(model: DigestModel) -> None:
     assert model.fleet is not None
     faults = model.fleet.faults
