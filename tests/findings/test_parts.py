@@ -244,3 +244,33 @@ def test_what_share_failed_counts_other_removals_as_competing(tmp_path: Path) ->
     # Aalen-Johansen by hand: 1/10 + 9/10 x 1/9
     assert part["share_failed_at_horizon"] == pytest.approx(0.2)
     assert part["horizon_km"] == 8000
+
+
+def test_a_share_is_told_only_where_enough_were_followed_all_along(tmp_path: Path) -> None:
+    """The one part that fails before the others are watched is no share of all.
+
+    One vehicle from 0 km, its part out at 1000; ten from 4000 km on, one part out at 30,000.
+    """
+    early = fitted(seen("V0", 0, 60_000), 1000)
+    rest = [seen(f"V{n}", 4000, 60_000) for n in range(1, 11)]
+    fitted(rest[0], 30_000)
+    with found(tmp_path, early, *rest) as con:
+        family = next(r for r in rows(con, "parts") if r["grouping"] == "family")
+    assert (family["n_failed"], family["n_followed"]) == (2, 13)
+    assert (family["share_failed_at_horizon"], family["horizon_km"]) == (None, None)
+
+
+def test_a_reason_nobody_noted_is_in_the_share_as_the_setting_says(tmp_path: Path) -> None:
+    """Ten parts and the two fitted since: 12 at risk, then 11; each failure is one in twelve."""
+    story = [seen(f"V{n}", 0, 60_000) for n in range(10)]
+    fitted(story[0], 10_000, removal_reason="unknown")
+    fitted(story[1], 20_000)
+    shares = {}
+    for counts in (True, False):
+        (tmp_path / str(counts)).mkdir()
+        rules = PartRules(factory_until_km=5000, unknown_reason_is_failure=counts)
+        with found(tmp_path / str(counts), *story, parts=rules) as con:
+            family = next(r for r in rows(con, "parts") if r["grouping"] == "family")
+        shares[counts] = (family["n_failed"], family["share_failed_at_horizon"])
+    assert shares[True] == (2, pytest.approx(2 / 12))
+    assert shares[False] == (1, pytest.approx(1 / 12))

@@ -17,6 +17,7 @@ from afterclear.analyses.competing import aalen_johansen
 from afterclear.analyses.few_failures import ENOUGH_FAILURES, part_life, prior_from_fits
 from afterclear.analyses.lives import Lives, observed_lives
 from afterclear.analyses.part_lives import End
+from afterclear.analyses.ragged import first_of_group
 from afterclear.analyses.rates import benjamini_hochberg
 from afterclear.analyses.weibull import WeibullFits, fit_weibull
 from afterclear.analyses.weibull_likelihood import ShapePrior
@@ -149,7 +150,7 @@ def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | Non
     own = units.filter(inside)
     number = own["group"].to_numpy().astype(np.int64)
     columns = _lives(_regrouped(every, inside, number, len(groups)), prior)
-    columns |= _share_failed(followed, inside, number, len(groups))
+    columns |= _share_failed(lived, inside, number, len(groups))
     if grouping in _COMPARED:
         rivals = units["is_factory"].not_().to_numpy()
         others = units.filter(rivals).select(
@@ -203,22 +204,25 @@ def _lives(rows: Lives, prior: ShapePrior) -> dict[str, NDArray[Any]]:
 
 
 def _share_failed(
-    followed: Followed, rows: NDArray[np.bool_], group: IntArray, n_groups: int
+    lived: _Lived, rows: NDArray[np.bool_], group: IntArray, n_groups: int
 ) -> dict[str, NDArray[Any]]:
-    """Share that failed, with other removals competing, as far as enough are followed."""
-    lives = followed.lives
+    """Share that failed, with other removals competing, as far as enough are followed.
+
+    Where parts are watched late, few may be followed at first: what ends there would stand for
+    all, and no share is told.
+    """
+    lives = lived.followed.lives
     end = lives.end[rows]
     ended = (end != End.IN_SERVICE) & (end != End.LOST_SIGHT)
     own = observed_lives(
         lives.age[rows], ended, entry=lives.entry[rows], group=group, n_groups=n_groups
     )
-    failed = (end == End.FAILURE) | (end == End.UNKNOWN_REASON)
-    curves = aalen_johansen(own, np.where(failed, 1, 2), 2)
+    curves = aalen_johansen(own, np.where(lived.lives.failed[rows], 1, 2), 2)
     horizon, share = np.full((2, n_groups), np.nan)
-    told = np.flatnonzero(curves.n_at_risk >= _ENOUGH_AT_RISK)
-    at = np.searchsorted(curves.offsets, told, side="right") - 1
-    # points rise with age inside a group, so the last one written is the farthest
-    horizon[at], share[at] = curves.time[told], curves.incidence[0][told]
+    thin = first_of_group(curves.n_at_risk < _ENOUGH_AT_RISK, curves.offsets)
+    last = np.where(thin >= 0, thin, curves.offsets[1:]) - 1
+    at = np.flatnonzero(last >= curves.offsets[:-1])
+    horizon[at], share[at] = curves.time[last[at]], curves.incidence[0][last[at]]
     return {"horizon_km": horizon, "share_failed_at_horizon": share}
 
 
