@@ -228,3 +228,43 @@ def test_with_nothing_to_mend_nothing_is_read(desk: Desk) -> None:
     desk.map(words='on = "confirmed", off = "stored"')
     desk.load("a1.csv", FILE)
     assert desk.replay() == []
+
+
+BY_VIN = """
+kind = "delimited"
+files = ["v*.csv"]
+[[table]]
+into = "scans"
+[table.columns]
+vin = "vin"
+scan_id = "s"
+scanned_at = "t"
+ecu = { value = "engine" }
+code = "c"
+odometer_km = "km"
+"""
+VIN = "XZ9AA11B2C3000001"
+
+
+@pytest.fixture
+def renamed(desk: Desk) -> Desk:
+    """Let a row come by VIN and be corrected, then a list name the vehicle."""
+    (desk.imports / "v.toml").write_text(BY_VIN, encoding="utf-8")
+    desk.load("v1.csv", f"s,vin,t,c,km\nS1,{VIN},2025-04-03,P0301,100\n")
+    desk.load("v2.csv", f"s,vin,t,c,km\nS1,{VIN},2025-04-03,P0301,200\n,,,P0302,\n")
+    desk.load("list.csv", f"vehicle_id,vin\nT-1,{VIN}\n")
+    return desk
+
+
+def test_a_row_replaced_under_a_vin_comes_back_under_the_number(renamed: Desk) -> None:
+    """Load 2 refused a row, so it is read again; what it had replaced must not stay by VIN."""
+    renamed.replay(2)
+    assert renamed.ask("SELECT vehicle_id, odometer_km FROM scans") == [("T-1", 200.0)]
+    assert renamed.adds_up()
+
+
+def test_an_older_row_under_a_vin_is_still_a_duplicate_under_the_number(renamed: Desk) -> None:
+    """What was corrected before the list came is not corrected back after it."""
+    again = renamed.load("v3.csv", f"s,vin,t,c,km\nS1,{VIN},2025-04-03,P0301,100\n\n")
+    assert again.rows_duplicate == 1
+    assert renamed.ask("SELECT vehicle_id, odometer_km FROM scans") == [("T-1", 200.0)]

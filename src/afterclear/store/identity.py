@@ -21,7 +21,7 @@ import polars as pl
 from afterclear.plain import TABLES
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.database import Connection, create_temp_table, query, scalar
-from afterclear.store.merging import key_hash, stored_columns
+from afterclear.store.merging import as_row, content_hash, key_hash, stored_columns
 
 # Helper columns of a reader's rows: other ways to know the vehicle.
 VIN, PLATE = "_vin", "_plate"
@@ -293,13 +293,26 @@ def _move(con: Connection, name: str, load_id: int) -> int:
             WHERE {name}.rowid = m.place AND m.place NOT IN (FROM had_already)"""
     )
     con.execute(f"DELETE FROM {name} WHERE rowid IN (FROM had_already)")
-    con.execute(
-        f"""UPDATE superseded SET key_json = to_json(list_transform(
-                key_json::JSON::VARCHAR[], lambda x: CASE WHEN x = o.vin THEN o.own ELSE x END))
-            FROM own_numbers o
-            WHERE table_name = '{name}' AND list_contains(key_json::JSON::VARCHAR[], o.vin)"""
-    )
+    _move_replaced(con, name)
     return n_moved
+
+
+def _move_replaced(con: Connection, name: str) -> None:
+    """Move the rows that those had replaced: they may come back, come again, or be forgotten."""
+    row = as_row(con, name, "json_merge_patch(row_json::JSON, json_object('vehicle_id', o.own))")
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE moving_replaced AS
+            SELECT s.rowid AS place, o.vin, o.own, {row} AS told FROM superseded s
+            JOIN own_numbers o ON s.row_json->>'vehicle_id' = o.vin
+            WHERE s.table_name = '{name}'"""
+    )
+    con.execute(
+        f"""UPDATE superseded SET row_json = to_json(m.told),
+                content_hash = {content_hash(TABLES[name], "m.told.")},
+                key_json = to_json(list_transform(key_json::JSON::VARCHAR[],
+                    lambda x: CASE WHEN x = m.vin THEN m.own ELSE x END))
+            FROM moving_replaced m WHERE superseded.rowid = m.place"""
+    )
 
 
 def _set_aside(con: Connection, name: str, load_id: int) -> None:

@@ -61,7 +61,7 @@ def contradictions(con: DuckDBPyConnection, table: Table) -> int:
                 SELECT 1 FROM staged WHERE fault IS NULL AND {key_hash(table)} IN (
                     SELECT {key_hash(table)} FROM staged WHERE fault IS NULL
                     GROUP BY ALL HAVING count(*) > 1)
-                GROUP BY {key_hash(table)} HAVING count(DISTINCT {_content_hash(table)}) > 1)""",
+                GROUP BY {key_hash(table)} HAVING count(DISTINCT {content_hash(table)}) > 1)""",
     )
 
 
@@ -138,15 +138,15 @@ def _take_turn(con: DuckDBPyConnection, table: Table, load_id: int, turn: int) -
             SELECT {values}, c.key_json, o.place, o.load_id AS old_load
             FROM candidates c LEFT JOIN current_rows o USING (key_json) WHERE c.turn = {turn}"""
     )
-    content = _content_hash(table)
+    content = content_hash(table)
     con.execute(
         f"""DELETE FROM arriving WHERE EXISTS (
                 SELECT 1 FROM current_rows o WHERE o.key_json = arriving.key_json
-                AND {_content_hash(table, "o.")} = {_content_hash(table, "arriving.")})
+                AND {content_hash(table, "o.")} = {content_hash(table, "arriving.")})
             OR EXISTS (
                 SELECT 1 FROM superseded s WHERE s.table_name = '{table.name}'
                 AND s.key_json = arriving.key_json
-                AND s.content_hash = {_content_hash(table, "arriving.")})"""
+                AND s.content_hash = {content_hash(table, "arriving.")})"""
     )
     con.execute(
         f"""INSERT INTO superseded
@@ -174,6 +174,17 @@ def _value(table: Table, name: str) -> str:
     return f"coalesce(c.{name}, o.{name})"
 
 
+def as_row(con: DuckDBPyConnection, name: str, json: str) -> str:
+    """Write SQL for a replaced row, kept as JSON, as a struct of its table's columns."""
+    columns = con.execute(
+        """SELECT column_name, data_type FROM duckdb_columns()
+           WHERE database_name = 'store' AND table_name = ? ORDER BY column_index""",
+        [name],
+    ).fetchall()
+    shape = "{" + ", ".join(f'"{column}": "{kind}"' for column, kind in columns) + "}"
+    return f"json_transform(({json})::JSON, '{shape}')"
+
+
 def _key_parts(table: Table) -> list[str]:
     parts = [f"coalesce({name}::VARCHAR, '')" for name in table.keys]
     return parts + ([_EXTRA_KEY[table.name]] if table.name in _EXTRA_KEY else [])
@@ -188,7 +199,8 @@ def key_hash(table: Table) -> str:
     return f"hash({', '.join(_key_parts(table))})"
 
 
-def _content_hash(table: Table, prefix: str = "") -> str:
+def content_hash(table: Table, prefix: str = "") -> str:
+    """Write SQL for a hash of all that a row says."""
     return f"hash({', '.join(prefix + name for name in stored_columns(table))})"
 
 

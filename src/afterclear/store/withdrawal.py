@@ -12,7 +12,7 @@ from datetime import datetime
 
 from afterclear.plain import TABLES
 from afterclear.store.database import Connection, query
-from afterclear.store.merging import key_hash
+from afterclear.store.merging import as_row, key_hash
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,16 +139,9 @@ def _withdraw_rows(con: Connection, name: str, load_id: int, by_load: int) -> No
             SELECT DISTINCT vehicle_id, {by_load} FROM {name} WHERE load_id = {load_id}"""
     )
     con.execute(f"DELETE FROM {name} WHERE load_id = {load_id}")
-    columns = query(
-        con,
-        """SELECT column_name, data_type FROM duckdb_columns()
-           WHERE database_name = 'store' AND table_name = ? ORDER BY column_index""",
-        [name],
-    ).rows()
-    shape = "{" + ", ".join(f'"{column}": "{kind}"' for column, kind in columns) + "}"
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE coming_back AS
-            SELECT unnest(json_transform(row_json::JSON, '{shape}')) FROM superseded
+            SELECT unnest({as_row(con, name, "row_json")}) FROM superseded
             WHERE table_name = '{name}' AND superseded_by = {load_id} AND load_id <> {load_id}"""
     )
     key = key_hash(TABLES[name])
