@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from afterclear.store.database import query
-from tests.histories.story import Story, attempts, episodes, told
+from tests.histories.story import Story, attempts, episodes, findings, told
 from tests.histories.test_evidence import CODE, only
 
 
@@ -50,3 +50,132 @@ def test_a_return_after_work_at_an_unknown_distance_claims_none(tmp_path: Path) 
     with told(tmp_path, story) as con:
         attempt = only(attempts(con))
         assert (attempt["returned"], attempt["unwatched_km"]) == (True, None)
+
+
+@pytest.mark.parametrize(
+    ("order_km", "clean_km"), [(1000, 20_000 * 39.6 / 39.7), (None, 20_000 * 39.6 / 40)]
+)
+def test_a_clear_without_odometer_belongs_to_the_visit_of_its_hour(
+    tmp_path: Path, order_km: float | None, clean_km: float
+) -> None:
+    """Its km lie between two readings; not known to be elsewhere, it was part of the work."""
+    story = Story().scan(0, 1000, engine=[CODE])
+    story.repair(0.3, order_km, codes=CODE, action="replace").clear(0.4)
+    with told(tmp_path, story.scan(40, 21_000, engine=[])) as con:
+        attempt = only(attempts(con))
+        assert (attempt["kind"], attempt["clean_km"]) == ("repair", pytest.approx(clean_km))
+
+
+def test_a_work_order_without_odometer_does_not_cost_the_evidence_after_it(
+    tmp_path: Path,
+) -> None:
+    """Nor a presumed clear with it: 30 of 300 days on the line, 900 of 10,000 km."""
+    story = Story().scan(0, 1000, engine=[CODE]).repair(3, codes=CODE, action="replace")
+    with told(tmp_path, story.scan(30, 11_000, engine=[])) as con:
+        assert only(attempts(con))["clean_km"] == pytest.approx(9000)
+
+
+def test_an_order_opened_before_its_vehicle_was_read_cleared_what_is_gone_since(
+    tmp_path: Path,
+) -> None:
+    """Order 8:00, scan with the code 9:00, no clear on record, gone at 3000 km."""
+    story = Story().scan(-5, 900, engine=[]).repair(0, 1000, codes=CODE, action="replace")
+    story.scan(0.04, 1000, engine=[CODE], visit_reason="complaint").scan(30, 3000, engine=[])
+    with told(tmp_path, story) as con:
+        assert query(con, "SELECT origin, km FROM store.clear_events").rows() == [
+            ("with_repair", 1000)
+        ]
+        assert only(attempts(con))["clean_km"] == 2000
+
+
+@pytest.mark.parametrize("after", [{"visit_reason": "post_repair"}, {"cleared": 0.03}])
+def test_a_code_seen_after_the_work_was_not_cleared_with_it(
+    tmp_path: Path, after: dict[str, str | float]
+) -> None:
+    """Order 8:00; the scan that still shows the code was after the work, or after a clear."""
+    story = Story().scan(-5, 900, engine=[CODE]).repair(0, 1000, codes=CODE, action="replace")
+    if "cleared" in after:
+        story.clear(float(after.pop("cleared")), 1000)
+    story.scan(0.04, 1000, engine=[CODE], **after).scan(30, 3000, engine=[])
+    with told(tmp_path, story) as con:
+        attempt = only(attempts(con))
+        assert (attempt["stayed"], attempt["returned_scan_id"]) == (True, "S2")
+
+
+def test_of_two_jobs_the_one_aimed_at_the_code_cleared_it(tmp_path: Path) -> None:
+    """A coil at 1100 km, brake pads at 2500 km, gone at 3000 km: clean since 1100 km."""
+    story = Story().scan(0, 1000, engine=[CODE]).repair(3, 1100, codes=CODE, action="replace")
+    story.repair(20, 2500, action="replace", part_family="brake pad")
+    with told(tmp_path, story.scan(30, 3000, engine=[])) as con:
+        assert only(attempts(con))["clean_km"] == 1900
+
+
+def test_an_inspection_clears_nothing(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, engine=[CODE]).repair(3, 1100, codes=CODE, action="inspect")
+    with told(tmp_path, story.scan(30, 3000, engine=[])) as con:
+        assert query(con, "SELECT origin FROM store.clear_events").rows() == [("vanished",)]
+
+
+def test_a_code_still_listed_where_nothing_was_driven_or_cleared_tells_nothing(
+    tmp_path: Path,
+) -> None:
+    """The vehicle stood two days in the workshop; the next km tell."""
+    story = Story().scan(0, 1000, engine=[CODE]).repair(0.1, 1000, codes=CODE, action="replace")
+    story.scan(2, 1003, engine=[CODE]).scan(30, 3000, engine=[CODE])
+    with told(tmp_path, story) as con:
+        assert findings(con) == [("S2", "no_evidence"), ("S3", "stayed")]
+
+
+def test_a_code_back_within_a_visits_km_came_back_where_it_was_gone(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, engine=[CODE]).repair(0.1, 1000, codes=CODE, action="replace")
+    story.scan(0.2, 1002, engine=[], visit_reason="post_repair").scan(1.2, 1015, engine=[CODE])
+    with told(tmp_path, story) as con:
+        attempt = only(attempts(con))
+        assert (attempt["stayed"], attempt["unwatched_km"]) == (False, 15)
+
+
+def test_a_scan_before_the_next_repair_is_one_of_the_next_visit_once_driven(
+    tmp_path: Path,
+) -> None:
+    """Repaired at 8:30, back at 14:00 after 100 km, read before the second repair."""
+    story = Story().scan(0, 1000, engine=[CODE]).repair(0.02, 1000, codes=CODE, action="replace")
+    story.scan(0.25, 1100, engine=[CODE], visit_reason="pre_repair")
+    with told(tmp_path, story) as con:
+        assert only(attempts(con))["returned_scan_id"] == "S2"
+
+
+def test_a_scan_before_the_work_is_no_return_after_an_earlier_clear(tmp_path: Path) -> None:
+    """Cleared to see whether it comes back, back at once, then repaired: judged by what follows."""
+    story = Story().scan(0, 1000, engine=[CODE]).clear(0.01, 1000)
+    story.scan(0.06, 1002, engine=[CODE], visit_reason="pre_repair")
+    story.repair(0.12, 1003, codes=CODE, action="replace").scan(30, 3000, engine=[CODE])
+    with told(tmp_path, story) as con:
+        attempt = only(attempts(con))
+        assert (attempt["stayed"], attempt["returned_scan_id"]) == (False, "S3")
+
+
+@pytest.mark.parametrize(
+    ("before", "later", "expected"),
+    [
+        ("active", "previously_active", "no_evidence"),  # J1939 DM2
+        ("active", "active", "stayed"),
+        ("2F", "28", "no_evidence"),  # confirmed, failed since the clear, not failing
+        ("2F", "2A", "stayed"),  # failed in this operation cycle
+        ("stored", "stored", "stayed"),
+    ],
+)
+def test_an_entry_said_not_to_be_active_may_be_the_old_one(
+    tmp_path: Path, before: str, later: str, expected: str
+) -> None:
+    """No clear is known since the work, so a code that is only remembered is no return."""
+    story = Story().scan(0, 1000, engine=[f"{CODE}/{before}"])
+    story.repair(0.1, 1000, codes=CODE, action="replace")
+    with told(tmp_path, story.scan(30, 3000, engine=[f"{CODE}/{later}"])) as con:
+        assert findings(con) == [("S2", expected)]
+        assert only(episodes(con))["ended_by"] == "open"
+
+
+def test_a_previously_active_code_after_a_clear_came_back(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, engine=[f"{CODE}/active"]).clear(0.2, 1000)
+    with told(tmp_path, story.scan(30, 3000, engine=[f"{CODE}/previously_active"])) as con:
+        assert findings(con) == [("S2", "returned")]

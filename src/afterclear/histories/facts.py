@@ -5,7 +5,7 @@ Each distinct (make, unit, code, description) is looked up once, however many ro
 
 import polars as pl
 
-from afterclear.histories.presence import presence_table
+from afterclear.histories.presence import presence_table, says_inactive
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.store.database import Connection, create_temp_table, query
 
@@ -14,8 +14,12 @@ _STRENGTH = {"present": 0, "sign": 1, "not_tested": 2, "permanent": 3, "absent":
 
 def put_presences(con: Connection) -> None:
     """Put what each status proves into the temporary table ``presences``."""
-    rows = [(status, p.value, _STRENGTH[p.value]) for status, p in presence_table().items()]
-    frame = pl.DataFrame(rows, schema=["status", "presence", "strength"], orient="row")
+    rows = [
+        (status, p.value, _STRENGTH[p.value], says_inactive(status))
+        for status, p in presence_table().items()
+    ]
+    columns = ["status", "presence", "strength", "is_inactive"]
+    frame = pl.DataFrame(rows, schema=columns, orient="row")
     create_temp_table(con, "presences", frame)
 
 

@@ -1,7 +1,7 @@
 """What one listed code says: is the fault there, a sign of it, or nothing at all.
 
-Status bits: ISO 14229-1, annex D.  Bit 0 test failed, bit 2 pending, bit 3 confirmed, bit 4
-test not completed since clear, bit 5 test failed since clear.
+Status bits: ISO 14229-1, annex D.  Bit 0 test failed, bit 1 test failed this operation cycle, bit 2
+pending, bit 3 confirmed, bit 4 test not completed since clear, bit 5 test failed since clear.
 """
 
 from enum import StrEnum
@@ -31,6 +31,7 @@ _WORDS: Final = {
 
 _FAILED_OR_CONFIRMED = 0x01 | 0x08 | 0x20
 _PENDING = 0x04
+_FAILING = 0x01 | 0x02  # at the moment of the scan, or earlier in its operation cycle
 _NOT_COMPLETED_SINCE_CLEAR = 0x10
 
 
@@ -43,6 +44,16 @@ def presence_of_byte(status: int) -> Presence:
     if status & _NOT_COMPLETED_SINCE_CLEAR:
         return Presence.NOT_TESTED
     return Presence.ABSENT
+
+
+def says_inactive(status: str) -> bool:
+    """Tell whether a status word or byte says that the fault is remembered, but not failing.
+
+    Such an entry may be old: where nothing cleared it since the work, it is no return.
+    """
+    if status in _WORDS:
+        return status == "previously_active"
+    return not int(status, 16) & (_FAILING | _PENDING)
 
 
 def presence_table() -> dict[str, Presence]:

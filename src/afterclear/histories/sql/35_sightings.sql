@@ -14,6 +14,45 @@ JOIN bucket b USING (vehicle_id)
 JOIN part_families p ON p.part_family = r.part_family
     AND p.position IS NOT DISTINCT FROM r.position;
 
+-- One row per work order; an inspection alone changes nothing.
+CREATE OR REPLACE TEMP TABLE jobs AS
+SELECT r.vehicle_no, r.repair_id, any_value(m.happened_at) AS repaired_at,
+    any_value(m.km) AS km, any_value(m.km_low) AS km_low, any_value(m.km_high) AS km_high,
+    max(r.site) AS site, max(r.technician) AS technician,
+    string_agg(DISTINCT r.action, ' ' ORDER BY r.action) AS action,
+    nullif(string_agg(DISTINCT r.part, ', ' ORDER BY r.part), '') AS parts,
+    string_agg(DISTINCT r.codes, ' ' ORDER BY r.codes) AS codes,
+    CASE WHEN count(r.part_cost) + count(r.labour_cost) > 0
+         THEN coalesce(sum(r.part_cost), 0) + coalesce(sum(r.labour_cost), 0) END AS cost,
+    CASE WHEN count(DISTINCT r.currency) = 1 THEN max(r.currency) END AS currency
+FROM (
+    SELECT *, concat_ws(' ', replace(part_family, '_', ' '), replace(position, '_', ' '),
+        CASE WHEN part_brand IS NOT NULL OR part_number IS NOT NULL
+             THEN '(' || concat_ws(' ', part_brand, part_number) || ')' END) AS part
+    FROM store.repairs JOIN bucket USING (vehicle_id)
+) r
+JOIN moment_km m ON m.vehicle_no = r.vehicle_no AND m.origin = 'repair'
+    AND m.origin_id = r.repair_id
+GROUP BY r.vehicle_no, r.repair_id
+HAVING bool_or(coalesce(r.action, '') <> 'inspect');
+
+-- The codes on work orders, as the vehicle's make calls them.
+CREATE OR REPLACE TEMP TABLE listed_codes AS
+SELECT l.*, f.fault_no AS unseen_fault_no, f.code
+FROM (
+    SELECT DISTINCT vehicle_no, repair_id, repaired_at,
+        unnest(regexp_extract_all(codes, 'SPN \d+( FMI \d+)?|\S+')) AS listed
+    FROM jobs WHERE codes IS NOT NULL
+) l
+JOIN faults f ON f.vehicle_no = l.vehicle_no AND f.told = l.listed AND f.unit_no IS NULL;
+
+-- A code without its failure type: what people write on work orders, and some tools show.
+CREATE OR REPLACE TEMP MACRO base_code(code) AS split_part(split_part(code, ' FMI ', 1), '-', 1);
+
+-- Two places that lie further apart than a visit reaches, whatever they are within their bounds.
+CREATE OR REPLACE TEMP MACRO surely_apart(low, high, other_low, other_high) AS
+    coalesce(greatest(other_low - high, low - other_high) > getvariable('visit_km'), false);
+
 -- One row per scan and control unit: did it answer, which memory was read, what counters say.
 CREATE OR REPLACE TEMP TABLE unit_readings AS
 SELECT g.*, h.vehicle_no, h.seen_at, h.scan_scope, h.visit_reason, m.km, m.km_low, m.km_high
@@ -38,6 +77,8 @@ CREATE OR REPLACE TEMP TABLE sightings AS
 SELECT r.scan_no, f.fault_no, any_value(f.unit_no) AS unit_no,
     arg_min(p.presence, p.strength) AS presence,
     arg_min(r.status, (p.strength, r.status)) AS status,
+    -- listed, but said not to be failing
+    coalesce(bool_and(p.is_inactive) FILTER (p.presence = 'present'), false) AS is_inactive,
     max(r.first_seen_km) AS told_km, max(r.description) AS description
 FROM scan_rows r
 JOIN faults f ON f.unit_no = r.unit_no AND f.told = r.code

@@ -76,43 +76,73 @@ WHERE NOT EXISTS (
         AND (r.km >= p.km_low OR r.km IS NULL AND r.cleared_at >= p.low_at));
 
 -- A stored code that is gone although no clear is known: its memory was emptied, or it aged
--- out, somewhere between the two scans.  With a repair in between it was most likely then.
-CREATE OR REPLACE TEMP TABLE vanishings AS
+-- out, somewhere between the two scans.
+CREATE OR REPLACE TEMP TABLE gone AS
 WITH stored AS (
-    SELECT unit_no, vehicle_no, scan_no, seen_at, km,
+    SELECT unit_no, vehicle_no, scan_no, seen_at, km, visit_reason,
         lead(scan_no) OVER unit AS next_scan_no, lead(seen_at) OVER unit AS next_at,
         lead(km) OVER unit AS next_km
     FROM unit_readings
     WHERE answered AND is_stored_memory AND unit_no IN (SELECT unit_no FROM sightings)
     WINDOW unit AS (PARTITION BY unit_no ORDER BY scan_no)
-), gone AS (
-    SELECT DISTINCT w.unit_no, w.vehicle_no, w.seen_at AS low_at, w.next_at AS high_at,
-        w.km AS km_low, w.next_km AS km_high
-    FROM sightings s
-    JOIN stored w ON w.unit_no = s.unit_no AND w.scan_no = s.scan_no
-    LEFT JOIN sightings still ON still.fault_no = s.fault_no AND still.scan_no = w.next_scan_no
-        AND still.presence IN ('present', 'sign')
-    WHERE s.presence = 'present' AND w.next_scan_no IS NOT NULL AND still.fault_no IS NULL
 )
-SELECT g.* FROM gone g
-WHERE NOT EXISTS (
-    SELECT 1 FROM (FROM recorded_clears UNION ALL FROM counter_clears) c
-    WHERE c.unit_no = g.unit_no AND c.cleared_at BETWEEN g.low_at AND g.high_at);
+SELECT w.unit_no, w.vehicle_no, s.fault_no, w.seen_at AS low_at, w.next_at AS high_at,
+    w.km AS km_low, w.next_km AS km_high, w.visit_reason
+FROM sightings s
+JOIN stored w ON w.unit_no = s.unit_no AND w.scan_no = s.scan_no
+LEFT JOIN sightings still ON still.fault_no = s.fault_no AND still.scan_no = w.next_scan_no
+    AND still.presence IN ('present', 'sign')
+WHERE s.presence = 'present' AND w.next_scan_no IS NOT NULL AND still.fault_no IS NULL
+    AND NOT EXISTS (
+        SELECT 1 FROM (FROM recorded_clears UNION ALL FROM counter_clears) c
+        WHERE c.unit_no = w.unit_no AND c.cleared_at BETWEEN w.seen_at AND w.next_at);
+
+-- With a repair in between it was most likely then: with the one aimed at the code, else the
+-- last.  The aimed one may be dated before the scan of its own visit, as orders are opened before
+-- the vehicle is read; unless that scan was after the work, by its word or by a clear before it.
+CREATE OR REPLACE TEMP TABLE presumed_at AS
+WITH aims AS (
+    SELECT g.unit_no, g.low_at, l.repair_id
+    FROM gone g JOIN faults f USING (fault_no)
+    JOIN listed_codes l ON l.vehicle_no = g.vehicle_no AND base_code(l.code) = base_code(f.code)
+    UNION
+    SELECT g.unit_no, g.low_at, p.repair_id
+    FROM gone g JOIN faults f USING (fault_no)
+    JOIN part_facts p ON p.vehicle_no = g.vehicle_no
+        AND split_part(p.family, ':', 1) = split_part(f.family, ':', 1)
+), work AS (
+    SELECT g.unit_no, g.low_at, a.repair_id IS NOT NULL AS is_aimed, j.repair_id,
+        j.repaired_at, j.km, j.km_low, j.km_high, j.repaired_at < g.low_at AS is_before,
+        g.km_low AS scan_km
+    FROM (SELECT DISTINCT * EXCLUDE (fault_no) FROM gone) g
+    JOIN jobs j ON j.vehicle_no = g.vehicle_no
+        AND j.repaired_at BETWEEN g.low_at - getvariable('visit') AND g.high_at
+    LEFT JOIN aims a ON a.unit_no = g.unit_no AND a.low_at = g.low_at
+        AND a.repair_id = j.repair_id
+    WHERE getvariable('presume_clear')
+        AND (j.repaired_at >= g.low_at
+            OR a.repair_id IS NOT NULL AND g.visit_reason <> 'post_repair'
+            AND NOT surely_apart(j.km_low, j.km_high, g.km_low, g.km_low)
+            AND (g.visit_reason = 'pre_repair' OR NOT EXISTS (
+                SELECT 1 FROM recorded_clears c WHERE c.unit_no = g.unit_no
+                    AND c.cleared_at BETWEEN g.low_at - getvariable('visit') AND g.low_at)))
+)
+SELECT unit_no, low_at, CASE WHEN is_before THEN low_at ELSE repaired_at END AS cleared_at,
+    CASE WHEN is_before THEN scan_km ELSE km END AS km,
+    CASE WHEN is_before THEN scan_km ELSE km_low END AS km_low,
+    CASE WHEN is_before THEN scan_km ELSE km_high END AS km_high
+FROM work
+QUALIFY row_number() OVER (
+    PARTITION BY unit_no, low_at ORDER BY is_aimed DESC, repaired_at DESC, repair_id DESC) = 1;
 
 CREATE OR REPLACE TEMP TABLE clear_events AS
 FROM recorded_clears
 UNION ALL FROM counter_clears
 UNION ALL
-SELECT g.unit_no, coalesce(r.repaired_at, g.high_at),
-    coalesce(r.repaired_at, g.low_at), coalesce(r.repaired_at, g.high_at),
+SELECT g.unit_no, coalesce(r.cleared_at, g.high_at),
+    coalesce(r.cleared_at, g.low_at), coalesce(r.cleared_at, g.high_at),
     coalesce(r.km, g.km_high), CASE WHEN r.km IS NULL THEN g.km_low ELSE r.km_low END,
     coalesce(r.km_high, g.km_high),
-    CASE WHEN r.repaired_at IS NULL THEN 'vanished' ELSE 'with_repair' END, NULL
-FROM vanishings g
-LEFT JOIN LATERAL (
-    SELECT max_by(happened_at, happened_at) AS repaired_at, max_by(km, happened_at) AS km,
-        max_by(km_low, happened_at) AS km_low, max_by(km_high, happened_at) AS km_high
-    FROM moment_km m
-    WHERE m.origin = 'repair' AND m.vehicle_no = g.vehicle_no
-        AND m.happened_at BETWEEN g.low_at AND g.high_at AND getvariable('presume_clear')
-) r ON true;
+    CASE WHEN r.cleared_at IS NULL THEN 'vanished' ELSE 'with_repair' END, NULL
+FROM (SELECT DISTINCT unit_no, low_at, high_at, km_low, km_high FROM gone) g
+LEFT JOIN presumed_at r USING (unit_no, low_at);

@@ -5,14 +5,17 @@
 CREATE OR REPLACE TEMP TABLE unit_timeline AS
 WITH events AS (
     SELECT unit_no, seen_at AS happened_at, scan_no, false AS is_clear,
-        answered AND is_stored_memory AS is_stored_reading, km, km AS km_low,
+        answered AND is_stored_memory AS is_stored_reading, km, km AS km_low, km AS km_high,
         CASE WHEN visit_reason IN ('pre_repair', 'complaint', 'intake') THEN 0
              WHEN visit_reason = 'post_repair' THEN 3 ELSE 1 END AS turn,
         NULL::VARCHAR AS clear_origin, visit_reason, monitors_incomplete, answered,
         is_stored_memory
     FROM unit_readings SEMI JOIN faults USING (unit_no)
     UNION ALL
-    SELECT unit_no, cleared_at, NULL, true, false, km_high, km_low,
+    -- a clear whose instant is known has the km of that instant; an inferred one its far end
+    SELECT unit_no, cleared_at, NULL, true, false,
+        CASE WHEN origin IN ('counter', 'vanished') THEN km_high ELSE coalesce(km, km_high) END,
+        km_low, km_high,
         CASE WHEN cleared_at < high_at THEN 4 WHEN origin IN ('counter', 'vanished') THEN -1
              ELSE 2 END,
         origin, NULL, NULL, NULL, NULL
@@ -31,7 +34,7 @@ WINDOW unit AS (
 
 CREATE OR REPLACE TEMP TABLE unit_clears AS
 SELECT unit_no, clear_no, seq, happened_at AS cleared_at, km AS clear_km, km_low AS clear_km_low,
-    clear_origin
+    km_high AS clear_km_high, clear_origin
 FROM unit_timeline WHERE is_clear;
 
 CREATE OR REPLACE TEMP TABLE readings AS

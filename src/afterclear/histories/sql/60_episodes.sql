@@ -53,6 +53,7 @@ WITH before AS (
         c.cleared_at AS cleared_before_at, c.clear_km AS cleared_before_km,
         n.seen_at AS gone_at, n.km AS gone_km,
         d.cleared_at AS cleared_after_at, d.clear_km AS cleared_after_km,
+        d.clear_km_low, d.clear_km_high,
         d.clear_origin,
         d.seq IS NOT NULL AND (n.seq IS NULL OR d.seq < n.seq)
             AND d.clear_origin <> 'vanished' AS by_clear
@@ -80,6 +81,7 @@ SELECT f.vehicle_no, e.fault_no, e.run, f.unit_no, f.code, f.family,
     CASE WHEN by_clear THEN cleared_after_at ELSE gone_at END AS ended_high_at,
     CASE WHEN by_clear THEN cleared_after_km ELSE gone_km END AS ended_high_km,
     CASE WHEN by_clear THEN clear_origin END AS clear_origin,
+    clear_km_low AS ended_km_low, clear_km_high AS ended_km_high,
     n_scans
 FROM ends e
 JOIN faults f USING (fault_no);

@@ -1,31 +1,5 @@
 -- Fix attempts: a repair aimed at a code, or a bare clear of a code that was there.
 
--- One row per work order; an inspection alone changes nothing.
-CREATE OR REPLACE TEMP TABLE jobs AS
-SELECT r.vehicle_no, r.repair_id, any_value(m.happened_at) AS repaired_at,
-    any_value(m.km) AS km, max(r.site) AS site, max(r.technician) AS technician,
-    string_agg(DISTINCT r.action, ' ' ORDER BY r.action) AS action,
-    nullif(string_agg(DISTINCT r.part, ', ' ORDER BY r.part), '') AS parts,
-    string_agg(DISTINCT r.codes, ' ' ORDER BY r.codes) AS codes,
-    CASE WHEN count(r.part_cost) + count(r.labour_cost) > 0
-         THEN coalesce(sum(r.part_cost), 0) + coalesce(sum(r.labour_cost), 0) END AS cost,
-    CASE WHEN count(DISTINCT r.currency) = 1 THEN max(r.currency) END AS currency
-FROM (
-    SELECT *, concat_ws(' ', replace(part_family, '_', ' '), replace(position, '_', ' '),
-        CASE WHEN part_brand IS NOT NULL OR part_number IS NOT NULL
-             THEN '(' || concat_ws(' ', part_brand, part_number) || ')' END) AS part
-    FROM store.repairs JOIN bucket USING (vehicle_id)
-) r
-JOIN moment_km m ON m.vehicle_no = r.vehicle_no AND m.origin = 'repair'
-    AND m.origin_id = r.repair_id
-GROUP BY r.vehicle_no, r.repair_id
-HAVING bool_or(coalesce(r.action, '') <> 'inspect');
-
-CREATE OR REPLACE TEMP TABLE listed_codes AS
-SELECT DISTINCT vehicle_no, repair_id, repaired_at,
-    unnest(regexp_extract_all(codes, 'SPN \d+( FMI \d+)?|\S+')) AS listed
-FROM jobs WHERE codes IS NOT NULL;
-
 -- A listed code means the fault of that code alive at the repair, whichever unit reports it and
 -- with any failure type; failing that the latest or else the next one; failing that, itself.
 CREATE OR REPLACE TEMP TABLE aimed_by_code AS
@@ -64,24 +38,26 @@ JOIN episodes e ON e.vehicle_no = j.vehicle_no
 WHERE j.codes IS NULL;
 
 CREATE OR REPLACE TEMP TABLE tries AS
-SELECT a.fault_no, 'repair' AS kind, a.repair_id, j.repaired_at AS tried_at, j.km AS tried_km
+SELECT a.fault_no, 'repair' AS kind, a.repair_id, j.repaired_at AS tried_at, j.km AS tried_km,
+    j.km_low, j.km_high
 FROM (FROM aimed_by_code UNION FROM aimed_by_part) a
 JOIN jobs j USING (vehicle_no, repair_id)
 UNION ALL
-SELECT fault_no, 'clear_only', NULL, ended_high_at, ended_high_km
+SELECT fault_no, 'clear_only', NULL, ended_high_at, ended_high_km, ended_km_low, ended_km_high
 FROM episodes
 WHERE ended_by = 'clear' AND clear_origin IN ('recorded', 'counter');
 
 -- What was tried on one fault within one visit is one attempt; work counts before a bare clear.
 CREATE OR REPLACE TEMP TABLE visits_tried AS
 WITH ordered AS (
-    SELECT *, lag(tried_at) OVER fault AS before_at, lag(tried_km) OVER fault AS before_km
+    SELECT *, lag(tried_at) OVER fault AS before_at, lag(km_low) OVER fault AS before_km_low,
+        lag(km_high) OVER fault AS before_km_high
     FROM tries
     WINDOW fault AS (PARTITION BY fault_no ORDER BY tried_at, kind, repair_id)
 ), numbered AS (
     SELECT *, count(*) FILTER (
         before_at IS NULL OR tried_at > before_at + getvariable('visit')
-        OR abs(tried_km - before_km) > getvariable('visit_km')
+        OR surely_apart(km_low, km_high, before_km_low, before_km_high)
     ) OVER (PARTITION BY fault_no ORDER BY tried_at, kind, repair_id
         ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS visit_no
     FROM ordered
@@ -89,7 +65,8 @@ WITH ordered AS (
 SELECT fault_no, visit_no,
     CASE WHEN bool_or(kind = 'repair') THEN 'repair' ELSE 'clear_only' END AS kind,
     max_by(repair_id, (tried_at, repair_id)) FILTER (kind = 'repair') AS repair_id,
-    max(tried_at) AS tried_at, max_by(tried_km, (tried_at, kind, repair_id)) AS tried_km
+    max(tried_at) AS tried_at, max_by(tried_km, (tried_at, kind, repair_id)) AS tried_km,
+    min(km_low) AS tried_km_low, max(km_high) AS tried_km_high
 FROM numbered GROUP BY fault_no, visit_no;
 
 -- The attempt starts at the visit's last clear of the unit; without one, at the work itself.
@@ -104,7 +81,7 @@ WITH cleared AS (
         AND c.clear_origin <> 'vanished'
         AND c.cleared_at BETWEEN t.tried_at - getvariable('visit')
             AND t.tried_at + getvariable('visit')
-        AND coalesce(abs(c.clear_km - t.tried_km) <= getvariable('visit_km'), true)
+        AND NOT surely_apart(c.clear_km_low, c.clear_km_high, t.tried_km_low, t.tried_km_high)
 ), read_before AS (
     SELECT c.fault_no, c.visit_no, max(r.seq) AS seq
     FROM cleared c

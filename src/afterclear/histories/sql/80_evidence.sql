@@ -10,6 +10,10 @@ WITH later AS (
         a.own_clear_no IS NOT NULL OR r.visit_reason = 'post_repair' AS after_work,
         r.seen_at <= a.attempted_at + getvariable('visit')
             AND coalesce(r.km - a.attempted_km <= getvariable('visit_km'), true) AS same_visit,
+        r.why_blind IS NULL AND NOT coalesce(h.is_fault, false) AS is_without,
+        r.km - a.attempted_km <= getvariable('visit_km')
+            AND (r.cleared_at IS NULL OR r.cleared_at < a.attempted_at) AS stood_uncleared,
+        s.is_inactive AND a.own_clear_no IS NULL AS may_be_old,
         why_no_evidence(r.why_blind, r.monitors_incomplete, r.cleared_km_ago, f.monitor,
             f.min_clean_km) AS why_none
     FROM attempts a
@@ -18,19 +22,29 @@ WITH later AS (
         AND (a.next_start_seq IS NULL OR r.seq <= a.next_start_seq)
     LEFT JOIN sightings s ON s.fault_no = a.fault_no AND s.scan_no = r.scan_no
     LEFT JOIN shown h ON h.fault_no = a.fault_no AND h.scan_no = r.scan_no
-    -- a scan said to be before the work is, whatever the clocks say
-    WHERE NOT (r.visit_reason = 'pre_repair' AND a.own_clear_no IS NULL
-        AND r.seen_at <= a.attempted_at + getvariable('visit'))
+    -- a scan of the visit said to be before the work is, whatever the clocks say
+    WHERE NOT (r.visit_reason = 'pre_repair'
+        AND (a.own_clear_no IS NULL OR a.kind = 'repair' AND r.seen_at <= a.tried_at)
+        AND r.seen_at <= a.attempted_at + getvariable('visit')
+        AND coalesce(r.km - a.attempted_km <= getvariable('visit_km'), true))
+), told AS (
+    SELECT *,
+        -- neither cleared, nor driven, nor ever read without the code since the work
+        stood_uncleared AND NOT coalesce(bool_or(is_without) OVER (
+            PARTITION BY fix_no ORDER BY seq ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING),
+            false) AS at_rest
+    FROM later
 ), judged AS (
     SELECT *,
-        CASE WHEN is_fault AND same_visit AND NOT after_work THEN 'no_evidence'
+        CASE WHEN is_fault AND NOT after_work AND (same_visit OR at_rest) THEN 'no_evidence'
+             WHEN is_fault AND never_gone AND may_be_old THEN 'no_evidence'
              WHEN is_fault AND (same_visit OR never_gone) THEN 'stayed'
              WHEN is_fault THEN 'returned'
              WHEN presence = 'sign' THEN 'sign'
              WHEN presence IN ('not_tested', 'permanent') OR same_visit THEN 'no_evidence'
              WHEN why_none IS NOT NULL THEN 'no_evidence'
              ELSE 'clean' END AS finding
-    FROM later
+    FROM told
     QUALIFY seq <= coalesce(min(seq) FILTER (finding IN ('returned', 'stayed'))
         OVER (PARTITION BY fix_no), seq)
 )
@@ -43,7 +57,11 @@ SELECT *,
             CASE WHEN same_visit THEN 'still there in the same visit, after the work'
                  ELSE 'still there, and neither a clear nor a scan without it since' END
         ELSE
-            CASE WHEN is_fault THEN 'same visit, and no clear is known yet'
+            CASE WHEN is_fault AND NOT after_work AND same_visit
+                     THEN 'same visit, and no clear is known yet'
+                 WHEN is_fault AND NOT after_work AND at_rest
+                     THEN 'nothing was driven, and no clear is known yet'
+                 WHEN is_fault THEN 'not active now, and no clear is known since: the old entry'
                  WHEN presence = 'not_tested' THEN 'its test has not completed since the clear'
                  WHEN presence = 'permanent'
                      THEN 'a permanent code alone outlives a clear: no return'
