@@ -90,6 +90,8 @@ class Language:
 
 
 def _filled(text: str, values: dict[str, object]) -> str:
+    if not values:
+        return text
     if any(isinstance(value, Markup) for value in values.values()):
         return escape(text).format(**values)
-    return text.format(**values) if values else text
+    return text.format(**values)

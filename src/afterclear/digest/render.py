@@ -178,6 +178,7 @@ def _environment(cells: Cells) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=StrictUndefined,
+        auto_reload=False,  # they stay as they are: no look at their files for every part of a page
         finalize=_finalize,
     )
     environment.filters.update(filters(cells))
