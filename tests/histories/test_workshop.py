@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from afterclear.store.database import query
-from tests.histories.story import Story, attempts, episodes, findings, told
+from tests.findings.yard import put_vehicles
+from tests.histories.story import Story, attempts, build, episodes, findings, told
 from tests.histories.test_evidence import CODE, only
 
 
@@ -179,3 +180,75 @@ def test_a_previously_active_code_after_a_clear_came_back(tmp_path: Path) -> Non
     story = Story().scan(0, 1000, engine=[f"{CODE}/active"]).clear(0.2, 1000)
     with told(tmp_path, story.scan(30, 3000, engine=[f"{CODE}/previously_active"])) as con:
         assert findings(con) == [("S2", "returned")]
+
+
+@pytest.mark.parametrize(
+    ("shown", "listed"),
+    [
+        ("C0034", "C0034-11"),  # the tool shows no failure type
+        ("C0034-13", "C0034-11"),  # another tool than the one that was read out here
+        ("SPN 100 FMI 4", "SPN 100"),
+        ("SPN 100 FMI 4", "SPN 100 FMI 3"),
+        ("C0034-11/pending", "C0034"),
+        ("P0420/permanent", "P0420"),
+        ("P0301/50", "P0301"),  # listed, its test not completed
+    ],
+)
+def test_a_work_order_means_the_fault_the_vehicle_had(
+    tmp_path: Path, shown: str, listed: str
+) -> None:
+    story = Story().scan(0, 1000, brakes=[shown])
+    story.repair(0.1, 1000, codes=listed, action="replace").clear(0.2, 1000)
+    with told(tmp_path, story.scan(30, 5000, brakes=[])) as con:
+        attempt = only(attempts(con))
+        assert (attempt["code"], attempt["ecu"]) == (shown.split("/", maxsplit=1)[0], "brakes")
+        assert (attempt["kind"], attempt["clean_km"]) == ("repair", 4000)
+
+
+def test_a_work_order_that_tells_the_failure_type_means_no_other_where_it_is_there(
+    tmp_path: Path,
+) -> None:
+    story = Story().scan(0, 1000, brakes=["C0034-11", "C0034-13"], gateway=["C0034"])
+    with told(tmp_path, story.repair(0.1, 1000, codes="C0034-11", action="replace")) as con:
+        assert [a["code"] for a in attempts(con)] == ["C0034-11"]
+
+
+def test_a_makers_own_number_is_the_makers_on_work_orders_too(tmp_path: Path) -> None:
+    """Told without its make on the order, the vehicle's make is meant, as in scans."""
+    story = Story().scan(0, 1000, engine=["unknown:1234"])
+    story.repair(0.1, 1000, codes="unknown:1234", action="replace")
+    with told(tmp_path, story) as con:
+        put_vehicles(con, {"vehicle_id": "V1", "make": "Veldrun"})
+        build(con)
+        attempt = only(attempts(con))
+        assert (attempt["code"], attempt["ecu"]) == ("veldrun:1234", "engine")
+
+
+def test_each_part_of_an_order_is_aimed_by_its_own_row(tmp_path: Path) -> None:
+    """A battery for the code it names, and a wheel speed sensor that was faulty as well."""
+    story = Story().scan(0, 1000, engine=["P0562"], brakes=["C0034-11"])
+    work = {"repair_id": "R1", "action": "replace"}
+    story.repair(0.1, 1000, codes="P0562", part_family="battery", **work)
+    story.repair(0.1, 1000, part_family="wheel speed sensor", position="front right", **work)
+    with told(tmp_path, story.clear(0.2, 1000)) as con:
+        assert [(a["code"], a["kind"]) for a in attempts(con)] == [
+            ("C0034-11", "repair"),
+            ("P0562", "repair"),
+        ]
+
+
+def test_a_part_only_looked_at_is_no_attempt_on_its_codes(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, brakes=["C0034-11"])
+    story.repair(0.1, 1000, repair_id="R1", part_family="brake pad", action="replace")
+    story.repair(0.1, 1000, repair_id="R1", part_family="wheel speed sensor", action="inspect")
+    with told(tmp_path, story) as con:
+        assert attempts(con) == []
+
+
+def test_pending_in_two_readouts_of_one_visit_is_one_sign(tmp_path: Path) -> None:
+    """The second readout ten minutes later tells nothing new."""
+    pending = [f"{CODE}/pending"]
+    story = Story().scan(0, 1000, engine=[CODE]).clear(0.2, 1000)
+    story.scan(30, 3000, engine=pending).scan(30.007, 3000, engine=pending)
+    with told(tmp_path, story.scan(60, 5000, engine=[])) as con:
+        assert [f for _, f in findings(con)] == ["sign", "sign", "clean"]

@@ -8,11 +8,13 @@ JOIN meanings m ON m.make IS NOT DISTINCT FROM c.make AND m.ecu = c.ecu AND m.co
     AND m.description IS NOT DISTINCT FROM c.description;
 
 CREATE OR REPLACE TEMP TABLE part_facts AS
-SELECT DISTINCT b.vehicle_no, r.repair_id, p.family
+SELECT b.vehicle_no, r.repair_id, p.family, bool_or(r.codes IS NULL) AS has_no_code
 FROM store.repairs r
 JOIN bucket b USING (vehicle_id)
 JOIN part_families p ON p.part_family = r.part_family
-    AND p.position IS NOT DISTINCT FROM r.position;
+    AND p.position IS NOT DISTINCT FROM r.position
+WHERE r.action IS DISTINCT FROM 'inspect'
+GROUP BY ALL;
 
 -- One row per work order; an inspection alone changes nothing.
 CREATE OR REPLACE TEMP TABLE jobs AS

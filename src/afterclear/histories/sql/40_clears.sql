@@ -109,7 +109,8 @@ WITH aims AS (
     SELECT g.unit_no, g.low_at, p.repair_id
     FROM gone g JOIN faults f USING (fault_no)
     JOIN part_facts p ON p.vehicle_no = g.vehicle_no
-        AND split_part(p.family, ':', 1) = split_part(f.family, ':', 1)
+        AND (p.family = f.family
+             OR NOT contains(p.family, ':') AND split_part(f.family, ':', 1) = p.family)
 ), work AS (
     SELECT g.unit_no, g.low_at, a.repair_id IS NOT NULL AS is_aimed, j.repair_id,
         j.repaired_at, j.km, j.km_low, j.km_high, j.repaired_at < g.low_at AS is_before,

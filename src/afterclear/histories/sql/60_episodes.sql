@@ -1,5 +1,6 @@
 -- Runs of sightings with neither a clear nor a reading without the code between them.  A run of
--- nothing but one pending sighting is a sign, not an episode.
+-- nothing but pending sightings of one visit is a sign, not an episode: a second readout minutes
+-- later is no second look.
 CREATE OR REPLACE TEMP TABLE shown AS
 WITH placed AS (
     SELECT s.fault_no, s.unit_no, s.scan_no, s.presence, s.told_km,
@@ -18,7 +19,10 @@ WITH placed AS (
     FROM placed
 )
 SELECT *,
-    bool_or(presence = 'present') OVER whole OR count(*) OVER whole >= 2 AS is_fault,
+    bool_or(presence = 'present') OVER whole
+        OR max(seen_at) OVER whole > min(seen_at) OVER whole + getvariable('visit')
+        OR coalesce(max(km) OVER whole > min(km) OVER whole + getvariable('visit_km'), false)
+        AS is_fault,
     min(seq) OVER whole AS run_first_seq
 FROM numbered WINDOW whole AS (PARTITION BY fault_no, run);
 

@@ -1,31 +1,44 @@
 -- Fix attempts: a repair aimed at a code, or a bare clear of a code that was there.
 
 -- A listed code means the fault of that code alive at the repair, whichever unit reports it and
--- with any failure type; failing that the latest or else the next one; failing that, itself.
+-- with any failure type; failing that the latest or else the next one; failing that one seen as a
+-- sign, as permanent or untested only; failing that one alive with another failure type, or shown
+-- without; failing that, itself.
 CREATE OR REPLACE TEMP TABLE aimed_by_code AS
-WITH matches AS (
-    SELECT l.*, e.fault_no,
-        e.first_seen_at <= l.repaired_at + getvariable('visit')
-        AND (e.ended_high_at IS NULL OR e.ended_high_at >= l.repaired_at - getvariable('visit'))
+WITH known AS (
+    SELECT vehicle_no, fault_no, code, first_seen_at, last_seen_at, ended_high_at, true AS is_episode
+    FROM episodes
+    UNION ALL
+    SELECT f.vehicle_no, s.fault_no, f.code, NULL, max(h.seen_at), NULL, false
+    FROM sightings s JOIN faults f USING (fault_no) JOIN scan_heads h USING (scan_no)
+    WHERE s.presence <> 'absent' AND s.fault_no NOT IN (SELECT fault_no FROM episodes)
+    GROUP BY ALL
+), matches AS (
+    SELECT l.vehicle_no, l.repair_id, l.listed, k.fault_no, k.is_episode,
+        l.code = k.code OR l.code = base_code(k.code) AS is_same,
+        is_episode AND k.first_seen_at <= l.repaired_at + getvariable('visit')
+        AND (k.ended_high_at IS NULL OR k.ended_high_at >= l.repaired_at - getvariable('visit'))
             AS alive,
-        row_number() OVER (PARTITION BY l.vehicle_no, l.repair_id, l.listed
-            ORDER BY abs(date_diff('second', e.last_seen_at, l.repaired_at)), e.fault_no)
+        row_number() OVER (PARTITION BY l.vehicle_no, l.repair_id, l.listed, is_episode, is_same
+            ORDER BY abs(date_diff('second', k.last_seen_at, l.repaired_at)), k.fault_no)
             AS nearness
     FROM listed_codes l
-    JOIN episodes e ON e.vehicle_no = l.vehicle_no
-        AND (e.code = l.listed OR split_part(e.code, '-', 1) = l.listed)
+    JOIN known k ON k.vehicle_no = l.vehicle_no AND base_code(k.code) = base_code(l.code)
+), ranked AS (
+    SELECT *, CASE WHEN is_same AND alive THEN 1 WHEN is_same AND is_episode THEN 2
+                   WHEN is_same THEN 3 WHEN alive THEN 4 END AS choice
+    FROM matches
 ), chosen AS (
     SELECT DISTINCT vehicle_no, repair_id, listed, fault_no
-    FROM (SELECT *, bool_or(alive) OVER (PARTITION BY vehicle_no, repair_id, listed) AS any_alive
-          FROM matches)
-    WHERE alive OR NOT any_alive AND nearness = 1
+    FROM (SELECT *, min(choice) OVER (PARTITION BY vehicle_no, repair_id, listed) AS best
+          FROM ranked)
+    WHERE choice = best AND (choice IN (1, 4) OR nearness = 1)
 )
-SELECT l.vehicle_no, l.repair_id, coalesce(c.fault_no, f.fault_no) AS fault_no
+SELECT l.vehicle_no, l.repair_id, coalesce(c.fault_no, l.unseen_fault_no) AS fault_no
 FROM listed_codes l
-LEFT JOIN chosen c USING (vehicle_no, repair_id, listed)
-LEFT JOIN faults f ON f.vehicle_no = l.vehicle_no AND f.told = l.listed AND f.unit_no IS NULL;
+LEFT JOIN chosen c USING (vehicle_no, repair_id, listed);
 
--- A work order without codes is aimed at what was alive in its part's family.
+-- A row of a work order without codes is aimed at what was alive in its part's family.
 CREATE OR REPLACE TEMP TABLE aimed_by_part AS
 SELECT DISTINCT j.vehicle_no, j.repair_id, e.fault_no
 FROM jobs j
@@ -35,7 +48,7 @@ JOIN episodes e ON e.vehicle_no = j.vehicle_no
          OR NOT contains(p.family, ':') AND split_part(e.family, ':', 1) = p.family)
     AND e.first_seen_at <= j.repaired_at + getvariable('visit')
     AND (e.ended_high_at IS NULL OR e.ended_high_at >= j.repaired_at - getvariable('visit'))
-WHERE j.codes IS NULL;
+WHERE p.has_no_code;
 
 CREATE OR REPLACE TEMP TABLE tries AS
 SELECT a.fault_no, 'repair' AS kind, a.repair_id, j.repaired_at AS tried_at, j.km AS tried_km,
