@@ -41,6 +41,7 @@ from afterclear.store.shortcut import NotPlainlyNew
 from afterclear.store.withdrawal import (
     Origin,
     PastLoad,
+    check_order,
     mark_replaced,
     remember_origin,
     withdraw,
@@ -228,34 +229,57 @@ def load_again(
 ) -> Iterator[LoadResult]:
     """Read archived files again, replacing what their loads stored and refused.
 
-    Those that were stored are taken back and read anew in one transaction; then those that were
-    refused as a whole are tried again, each on its own.
+    All are taken back and read anew in one transaction, in the order in which they first came;
+    then those that are still refused as a whole, and archives, are tried each on its own.
 
     Raises:
         RefusedFileError: a file that was stored would now be refused; then nothing was changed.
+        LaterReplaced: more loads must be read again with these; then nothing was changed.
 
     """
-    readers = all_readers(load_maps(imports))
-    stored = [p for p in past if p.outcome == "stored" and p.reader not in CONTAINERS]
-    stored.sort(key=lambda p: p.load_id)
-    results = []
+    again = _Again(con, archive, all_readers(load_maps(imports)), clock)
+    past = [p for p in past if p.reader not in CONTAINERS]
+    first = {p.sha256: p for p in reversed(past)}  # refused twice, the same bytes are read once
+    together = [p for p in first.values() if p.outcome == "stored" or again.is_readable(p)]
+    together.sort(key=lambda p: p.arrived)
+    while True:
+        try:
+            results = _read_together(again, together)
+        except _StillRefusedError as refused:
+            together.remove(refused.load)
+        else:
+            break
+    yield from results
+    for old in past:
+        if old not in together:
+            yield from _try_again(con, archive, old, again.readers, clock)
+
+
+def _read_together(again: "_Again", past: Sequence[PastLoad]) -> list[LoadResult]:
+    """Take loads back and read their files anew, in one transaction."""
+    con, results = again.con, []
     with transaction(con):
-        withdraw(con, [p.load_id for p in stored], next_load_id(con))
-        again = _Again(con, archive, readers, clock)
-        made = {p: _Made(n, []) for n, p in enumerate(stored, next_load_id(con))}
+        withdraw(con, [p.load_id for p in past], next_load_id(con))
+        made = {p: _Made(n, []) for n, p in enumerate(past, next_load_id(con))}
         # every vehicle list first: the rows of all files may need it
-        for old in stored:
-            if "vehicles" in old.tables or old.reader.startswith(MAP_PREFIX):
+        for old in past:
+            if "vehicles" in old.tables or old.reader.startswith(MAP_PREFIX) or not old.reader:
                 again.read(old, made[old], {"vehicles"})
-        for old in stored:
+        for old in past:
             read, case = again.read(old, made[old], set(TABLES) - made[old].tables)
             made[old].rejections += read.rejections
             results.append(_conclude(con, read, made[old], case))
             mark_replaced(con, old.load_id, made[old].load_id)
-    yield from results
-    for old in past:
-        if old.outcome == "refused":
-            yield from _try_again(con, archive, old, readers, clock)
+        check_order(con, [m.load_id for m in made.values()])
+    return results
+
+
+class _StillRefusedError(Exception):
+    """A file that was refused as a whole still is; the transaction must be given up."""
+
+    def __init__(self, load: PastLoad) -> None:
+        self.load = load
+        super().__init__(load)
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,6 +290,19 @@ class _Again:
     archive: Path
     readers: Sequence[Reader]
     clock: Clock
+
+    def is_readable(self, old: PastLoad) -> bool:
+        """Tell whether a file that was refused as a whole can now be read, and is no archive."""
+        with taken_out(self.archive, old.sha256, old.file_name) as snapshot:
+            if container_kind(snapshot.path, old.file_name) is not None:
+                return False
+            arrival = _arrival(old, snapshot)
+            case = _case(arrival, snapshot, self.clock(), self.clock)
+            try:
+                identify(case.delivery, self.readers).read(case.delivery)
+            except (RefusedFileError, DecodeError):
+                return False
+            return True
 
     def read(self, old: PastLoad, made: _Made, tables: Collection[str]) -> tuple[ReadFile, _Case]:
         """Read a file and take in its parts of these tables."""
@@ -279,6 +316,8 @@ class _Again:
                     if part.table in tables:
                         _take_part(self.con, part, made, case, short=False)
             except (RefusedFileError, DecodeError) as error:
+                if old.outcome == "refused":
+                    raise _StillRefusedError(old) from error
                 raise RefusedFileError(
                     f"Nothing was changed: load {old.load_id}, which was stored, would now be "
                     f"refused: {error}"

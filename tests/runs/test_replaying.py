@@ -268,3 +268,54 @@ def test_an_older_row_under_a_vin_is_still_a_duplicate_under_the_number(renamed:
     again = renamed.load("v3.csv", f"s,vin,t,c,km\nS1,{VIN},2025-04-03,P0301,100\n\n")
     assert again.rows_duplicate == 1
     assert renamed.ask("SELECT vehicle_id, odometer_km FROM scans") == [("T-1", 200.0)]
+
+
+def test_a_row_that_was_refused_does_not_win_over_a_later_correction(desk: Desk) -> None:
+    """Load 2 did not build on load 1, whose row was refused; but it came later."""
+    desk.map()
+    desk.load("a1.csv", FILE)
+    desk.map("b", files="b*.csv", words='gone = "previously_active"')
+    desk.load("b1.csv", "s,v,t,c,w\nS2,T-1,04/04/2025,P0302,gone\n")
+    desk.map(words='on = "confirmed", off = "stored"')
+    for _ in range(2):  # the second time, the numbers of the loads are no longer in their order
+        assert [r.file_name for r in desk.replay(everything=True)] == ["a1.csv", "b1.csv"]
+        assert desk.ask("SELECT status FROM scans WHERE scan_id = 'S2'") == [("previously_active",)]
+        assert desk.adds_up()
+
+
+def test_a_file_that_was_refused_does_not_win_over_a_later_correction(desk: Desk) -> None:
+    """There was no map at all; the later file, stored meanwhile, is read again after it."""
+    desk.load("a1.csv", FILE)
+    desk.map("b", files="b*.csv", words='gone = "previously_active"')
+    desk.load("b1.csv", "s,v,t,c,w\nS2,T-1,04/04/2025,P0302,gone\n")
+    desk.map(words='on = "confirmed", off = "stored"')
+    assert [r.file_name for r in desk.replay()] == ["a1.csv", "b1.csv"]
+    assert desk.ask("SELECT status FROM scans WHERE scan_id = 'S2'") == [("previously_active",)]
+    assert desk.adds_up()
+
+
+def test_a_list_that_was_refused_names_the_rows_refused_for_want_of_it(desk: Desk) -> None:
+    """One replay is enough: the list is read before the rows that need it."""
+    (desk.imports / "p.toml").write_text(
+        BY_VIN.replace("v*.csv", "p*.csv").replace('vin = "vin"', 'plate = "plate"'),
+        encoding="utf-8",
+    )
+    assert desk.load("p1.csv", "s,plate,t,c,km\nS1,A 1,2025-04-03,P0301,100\n").rows_rejected == 1
+    assert desk.load("list.csv", "number,plate\nT-1,A 1\n").outcome == "refused"
+    (desk.imports / "list.toml").write_text(
+        'kind = "delimited"\nfiles = ["list*.csv"]\n[[table]]\ninto = "vehicles"\n'
+        '[table.columns]\nvehicle_id = "number"\nplate = "plate"\n',
+        encoding="utf-8",
+    )
+    desk.replay()
+    assert desk.ask("SELECT vehicle_id FROM scans") == [("T-1",)]
+    assert desk.adds_up()
+
+
+def test_bytes_refused_twice_are_stored_once(desk: Desk) -> None:
+    desk.load("a1.csv", FILE)
+    desk.load("a2.csv", FILE)
+    desk.map(words='on = "confirmed", off = "stored"')
+    assert [r.outcome for r in desk.replay()] == ["stored", "known"]
+    outcomes = desk.ask("SELECT outcome FROM loads ORDER BY load_id")
+    assert outcomes == [("replaced",), ("replaced",), ("stored",)]

@@ -1,6 +1,6 @@
 """Read archived files again, after a map was mended or a vehicle list came in."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass
 
 from afterclear.errors import UsageError
@@ -9,7 +9,7 @@ from afterclear.records import LoadResult
 from afterclear.runs.app import App
 from afterclear.runs.loading import LoadReport
 from afterclear.store.database import Connection, open_store, query
-from afterclear.store.withdrawal import depending, mendable, past_loads
+from afterclear.store.withdrawal import LaterReplaced, PastLoad, depending, mendable, past_loads
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +30,8 @@ def replay(
 ) -> ReplayReport:
     """Read loads again; without numbers, those that refused something.
 
-    Loads whose rows built on them are read again too, in their order, so that a later
-    correction stays the later one.
+    Loads whose rows built on them, and later ones whose rows they would replace, are read again
+    too, in the order in which they first came, so that a later correction stays the later one.
 
     Raises:
         UsageError: there is no such load, or it was replaced already.
@@ -52,18 +52,31 @@ def replay(
             asked = readable
         elif not asked:
             asked = mendable(con) & readable
-        chosen = [past[n] for n in sorted(depending(con, asked)) if n in past]
-        if lost := sorted({load.load_id for load in chosen} - readable):
-            raise UsageError(
-                f"Load {lost[0]} would have to be read again, but its file is no longer in the "
-                "archive as it came: a vehicle was erased from it, or it is older than is kept. "
-                "Nothing was changed."
-            )
-        results = []
-        for result in load_again(con, app.archive, chosen, app.clock, app.config.imports):
-            results.append(result)
-            told(result)
+        needed = set(asked)
+        while True:
+            chosen = [past[n] for n in sorted(depending(con, needed)) if n in past]
+            _check_archived(chosen, readable)
+            results = []
+            try:
+                for result in load_again(con, app.archive, chosen, app.clock, app.config.imports):
+                    results.append(result)
+                    told(result)
+            except LaterReplaced as signal:
+                needed |= signal.load_ids
+            else:
+                break
     return ReplayReport(len(asked), len(chosen) - len(asked), LoadReport(tuple(results)))
+
+
+def _check_archived(chosen: Iterable[PastLoad], readable: Container[int]) -> None:
+    """Refuse to read again what the archive no longer has."""
+    lost = [load.load_id for load in chosen if load.load_id not in readable]
+    if lost:
+        raise UsageError(
+            f"Load {min(lost)} would have to be read again, but its file is no longer in the "
+            "archive as it came: a vehicle was erased from it, or it is older than is kept. "
+            "Nothing was changed."
+        )
 
 
 def _gone(con: Connection) -> set[str]:

@@ -30,6 +30,7 @@ class PastLoad:
     """A ledger line, with what the load was told beside its file."""
 
     load_id: int
+    arrived: int  # the first load of these bytes: its place among the others
     source: str
     file_name: str
     sha256: str
@@ -39,7 +40,9 @@ class PastLoad:
     tables: str  # names of the plain tables it brought rows of
 
 
-_LEDGER = ("load_id", "source", "file_name", "sha256", "reader", "outcome", "tables")
+# a file read again has a new number; among the others it stands where it first came
+_ARRIVED = "SELECT load_id, min(load_id) OVER (PARTITION BY sha256) AS arrived FROM loads"
+_LEDGER = ("load_id", "arrived", "source", "file_name", "sha256", "reader", "outcome", "tables")
 _ORIGIN = ("zone", "vehicle_id", "started_at", "changed_at")
 
 
@@ -47,11 +50,12 @@ def past_loads(con: Connection) -> list[PastLoad]:
     """List the loads that count, oldest first: stored or refused, not replaced."""
     rows = query(
         con,
-        """SELECT l.load_id, l.source, l.file_name, l.sha256, coalesce(l.reader, '') AS reader,
-               l.outcome,
+        f"""SELECT l.load_id, a.arrived, l.source, l.file_name, l.sha256, l.outcome,
+               coalesce(l.reader, '') AS reader,
                coalesce(o.zone, 'UTC') AS zone, o.vehicle_id, o.started_at, o.changed_at,
                coalesce(o.tables, '') AS tables
-           FROM loads l LEFT JOIN load_origins o USING (load_id)
+           FROM loads l JOIN ({_ARRIVED}) a USING (load_id)
+           LEFT JOIN load_origins o USING (load_id)
            WHERE l.outcome IN ('stored', 'refused') ORDER BY l.load_id""",
     )
     return [
@@ -124,6 +128,34 @@ def _next(con: Connection, found: set[int]) -> set[int]:
             AND (SELECT count(*) FROM taken WHERE contains(tables, 'vehicles')) > 0""",
     )
     return set(rows["superseded_by"])
+
+
+class LaterReplaced(Exception):  # noqa: N818 - a signal to begin anew, no error
+    """Files read again replaced rows of later ones: those must be read again too, after them."""
+
+    def __init__(self, load_ids: set[int]) -> None:
+        self.load_ids = load_ids
+        super().__init__(load_ids)
+
+
+def check_order(con: Connection, load_ids: Sequence[int]) -> None:
+    """See that files read again replaced no row of another file that first came later.
+
+    Raises:
+        LaterReplaced: they did; it names the loads of those.
+
+    """
+    names = ", ".join(map(str, load_ids)) or "NULL"
+    rows = query(
+        con,
+        f"""SELECT DISTINCT s.load_id FROM superseded s
+            JOIN ({_ARRIVED}) old USING (load_id)
+            JOIN ({_ARRIVED}) new ON new.load_id = s.superseded_by
+            WHERE s.superseded_by IN ({names}) AND s.load_id NOT IN ({names})
+                AND old.arrived > new.arrived""",
+    )
+    if len(rows):
+        raise LaterReplaced(set(rows["load_id"]))
 
 
 def withdraw(con: Connection, load_ids: Sequence[int], by_load: int) -> None:
