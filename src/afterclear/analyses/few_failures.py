@@ -83,8 +83,9 @@ def part_life(
 ) -> PartLives:
     """Life by which ``failed_share`` has failed, by the rule at the head of this module.
 
-    ``prior``: of the shape.  The bound of a group without failures
-    rests on the prior's median shape; its interval [low, inf) has the whole confidence.
+    ``prior``: of the shape.  The bound of a group without failures rests on the prior's median
+    shape, and is at most the age of its oldest part: beyond, that shape alone would speak (of 1000
+    young parts it promised 10 times their age).  Its interval [low, inf) has the whole confidence.
     """
     check_fraction("conf_level", conf_level)
     rows = rows.take(rows.informative)
@@ -95,7 +96,10 @@ def part_life(
 
     bound = np.flatnonzero((n_rows > 0) & (n_failed == 0))
     low = weibayes_bound(rows.take_groups(bound), prior.median, conf_level=conf_level)
-    result[1, bound] = low * (-np.log1p(-failed_share)) ** (1 / prior.median)
+    oldest = np.zeros(rows.n_groups)
+    np.maximum.at(oldest, rows.group, rows.low)
+    low = low * (-np.log1p(-failed_share)) ** (1 / prior.median)
+    result[1, bound] = np.minimum(low, oldest[bound])
     result[2, bound] = np.inf
 
     many = np.flatnonzero(n_failed >= ENOUGH_FAILURES)
