@@ -266,6 +266,17 @@ def test_no_reason_spells_an_identification_number(yard: Connection) -> None:
     assert OTHER not in told
 
 
+def test_nothing_after_the_as_of_time_is_known(tmp_path: Path) -> None:
+    """Repaired and read again ten days later: by then, not by the audit's day."""
+    story = full_scan(Story(), 390, 20_000, engine=unit("P0420/permanent", **OLD))
+    story.repair(410, 20_100, codes="P0420", action="replace")
+    full_scan(story, 412, 20_200, body=unit("B1A41-11", first_seen_km=26_000))
+    with analysed(tmp_path, story, as_of_day=AS_OF, vehicles=(in_stock(),)) as con:
+        found = reasons(con)
+        assert found["permanent_code"]["weight"] == "hold"
+        assert "odometer_below_unit_record" not in found
+
+
 def test_vehicles_of_the_fleet_are_not_audited(yard: Connection) -> None:
     assert reasons(yard, "in fleet") == {}
 

@@ -75,9 +75,13 @@ BY_VEHICLE: Final[dict[str, str]] = {
         QUALIFY row_number() OVER (
             PARTITION BY c.vehicle_id ORDER BY c.cleared_at DESC, c.ecu, c.origin) = 1
         ORDER BY c.vehicle_id""",
+    # (moments and scan moments end at the instant the analysis is as of)
     "repairs": f"""
         SELECT vehicle_id, repair_id, repaired_at, codes, action, part_family, notes
-        FROM store.repairs WHERE vehicle_id IN {_IN_STOCK}
+        FROM store.repairs r
+        SEMI JOIN store.moment_km m ON m.vehicle_id = r.vehicle_id AND m.origin = 'repair'
+            AND m.origin_id = r.repair_id
+        WHERE vehicle_id IN {_IN_STOCK}
         ORDER BY vehicle_id, repaired_at, repair_id, part_family""",
     "open": f"""
         SELECT e.vehicle_id, e.ecu, e.code, e.family, e.last_seen_at, m.meaning
@@ -140,12 +144,12 @@ BY_VEHICLE: Final[dict[str, str]] = {
     "records": f"""
         SELECT vehicle_id, ecu, scanned_at AS seen_at, odometer_km, first_seen_km AS record_km,
             'the code ' || code AS what, code
-        FROM store.scans
+        FROM store.scans SEMI JOIN store.scan_moments USING (vehicle_id, scan_id)
         WHERE first_seen_km > odometer_km AND ecu IS NOT NULL AND vehicle_id IN {_IN_STOCK}
         UNION ALL
         SELECT vehicle_id, ecu, scanned_at, odometer_km, distance_since_clear_km, 'its last clear',
             NULL
-        FROM store.scans
+        FROM store.scans SEMI JOIN store.scan_moments USING (vehicle_id, scan_id)
         WHERE distance_since_clear_km > odometer_km AND ecu IS NOT NULL
             AND vehicle_id IN {_IN_STOCK}
         ORDER BY vehicle_id, seen_at, ecu, record_km""",
