@@ -252,3 +252,37 @@ def test_pending_in_two_readouts_of_one_visit_is_one_sign(tmp_path: Path) -> Non
     story.scan(30, 3000, engine=pending).scan(30.007, 3000, engine=pending)
     with told(tmp_path, story.scan(60, 5000, engine=[])) as con:
         assert [f for _, f in findings(con)] == ["sign", "sign", "clean"]
+
+
+def counted(km_since_clear: float) -> dict[str, float]:
+    return {"distance_since_clear_km": km_since_clear}
+
+
+def test_a_counter_is_as_exact_as_the_km_of_its_scan(tmp_path: Path) -> None:
+    """Cleared on record at 1000 km; the scan without odometer, 300 km later, tells of no other."""
+    story = Story().scan(0, 1000, engine=[CODE]).clear(0.2, 1000)
+    story.scan(30, None, engine=counted(300)).scan(60, 1700, engine=counted(700))
+    story.scan(90, None, engine=counted(900))
+    with told(tmp_path, story) as con:
+        assert query(con, "SELECT origin FROM store.clear_events").rows() == [("recorded",)]
+
+
+def test_a_counter_that_fell_tells_of_a_clear_wherever_the_scan_was(tmp_path: Path) -> None:
+    """No odometer at the scan that tells; the next one, 2000 km later at 7000, says where."""
+    story = Story().scan(0, 1000, engine=[CODE]).clear(0.2, 1000)
+    story.scan(30, 3000, engine=counted(2000)).scan(60, None, engine=counted(50))
+    with told(tmp_path, story.scan(90, 7000, engine=counted(2000))) as con:
+        clears = query(con, "SELECT origin, km FROM store.clear_events ORDER BY cleared_at")
+        assert clears.rows() == [("recorded", 1000), ("counter", 5000)]
+        # as exactly as the counter tells: 1 % of its 2000 km
+        assert only(attempts(con))["clean_km"] == 2000 + 2000 - 20
+
+
+def test_a_clear_without_odometer_lies_where_the_next_counter_puts_it(tmp_path: Path) -> None:
+    """By its day it would lie at 1667 km; 500 km since the clear at 3000 say 2500."""
+    story = Story().scan(0, 1000, engine=[CODE]).clear(10)
+    with told(tmp_path, story.scan(30, 3000, engine=counted(500))) as con:
+        assert query(con, "SELECT origin, km FROM store.clear_events").rows() == [
+            ("recorded", 2500)
+        ]
+        assert only(attempts(con))["clean_km"] == 500

@@ -15,8 +15,9 @@ LEFT JOIN moment_km m ON m.vehicle_no = b.vehicle_no AND m.origin = 'clear'
 WHERE c.cleared_at <= getvariable('as_of')
 GROUP BY ALL;
 
--- A distance counter puts the last clear at (km of the scan - counter).  It is news where it
--- lies beyond every clear known before it: recorded, or implied by an earlier scan.
+-- A distance counter puts the last clear at (km of the scan - counter), as exactly as the scan's
+-- own km are known.  It is news where it surely lies beyond every clear known before it, recorded
+-- or implied by an earlier scan; or where the counter fell.
 CREATE OR REPLACE TEMP TABLE counter_clears AS
 WITH counted AS (
     SELECT unit_no, vehicle_no, scan_no, seen_at, km, since_clear_km, warmups,
@@ -24,8 +25,9 @@ WITH counted AS (
         greatest(getvariable('counter_slack_km'), 0.01 * since_clear_km) AS slack_km,
         lag(seen_at) OVER unit AS previous_at, lag(km) OVER unit AS previous_km,
         lag(warmups) OVER unit AS previous_warmups,
+        km_low - since_clear_km AS implied_low_km, km_high - since_clear_km AS implied_high_km,
         lag(since_clear_km) OVER unit AS previous_since_clear_km,
-        max(km - since_clear_km) OVER (
+        max(km_high - since_clear_km) OVER (
             PARTITION BY unit_no ORDER BY scan_no
             ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS implied_before_km
     FROM unit_readings
@@ -38,11 +40,12 @@ WITH counted AS (
     FROM line GROUP BY vehicle_no, km
 ), placed AS (
     -- by distance: the place is known
-    SELECT unit_no, vehicle_no, implied_km - slack_km AS km_low, implied_km AS km,
-        implied_km + slack_km AS km_high, previous_at AS low_at, seen_at
+    SELECT unit_no, vehicle_no, implied_low_km - slack_km AS km_low, implied_km AS km,
+        implied_high_km + slack_km AS km_high, previous_at AS low_at, seen_at
     FROM counted
     WHERE implied_km IS NOT NULL AND implied_km >= -slack_km
-        AND (implied_before_km IS NULL OR implied_km > implied_before_km + slack_km)
+        AND (implied_before_km IS NULL OR implied_low_km > implied_before_km + slack_km
+            OR since_clear_km + slack_km < previous_since_clear_km)
     UNION ALL
     -- by a counter that fell: somewhere between the two scans
     SELECT unit_no, vehicle_no, previous_km, km, km, previous_at, seen_at
@@ -73,7 +76,26 @@ WHERE NOT EXISTS (
     -- the same clear, recorded; or one recorded between this scan and its implied place
     SELECT 1 FROM recorded_clears r
     WHERE r.unit_no = p.unit_no AND r.cleared_at <= p.seen_at
-        AND (r.km >= p.km_low OR r.km IS NULL AND r.cleared_at >= p.low_at));
+        AND (r.km_high >= p.km_low OR r.km IS NULL AND r.cleared_at >= p.low_at));
+
+-- A clear whose km are told within wide bounds only lies where the next counter puts it.
+CREATE OR REPLACE TEMP TABLE known_clears AS
+WITH counters AS (
+    SELECT unit_no, seen_at, km - since_clear_km AS implied_km,
+        greatest(getvariable('counter_slack_km'), 0.01 * since_clear_km) AS slack_km
+    FROM unit_readings WHERE since_clear_km IS NOT NULL AND km_low = km_high
+), followed AS (
+    SELECT c.*, r.implied_km, r.slack_km,
+        c.km_high - c.km_low > 4 * r.slack_km
+        AND r.implied_km BETWEEN c.km_low - r.slack_km AND c.km_high + r.slack_km AS is_told
+    FROM (FROM recorded_clears UNION ALL FROM counter_clears) c
+    ASOF LEFT JOIN counters r ON c.unit_no = r.unit_no AND c.high_at <= r.seen_at
+)
+SELECT * EXCLUDE (implied_km, slack_km, is_told) REPLACE (
+    CASE WHEN is_told THEN implied_km ELSE km END AS km,
+    CASE WHEN is_told THEN implied_km - slack_km ELSE km_low END AS km_low,
+    CASE WHEN is_told THEN implied_km + slack_km ELSE km_high END AS km_high)
+FROM followed;
 
 -- A stored code that is gone although no clear is known: its memory was emptied, or it aged
 -- out, somewhere between the two scans.
@@ -94,7 +116,7 @@ LEFT JOIN sightings still ON still.fault_no = s.fault_no AND still.scan_no = w.n
     AND still.presence IN ('present', 'sign')
 WHERE s.presence = 'present' AND w.next_scan_no IS NOT NULL AND still.fault_no IS NULL
     AND NOT EXISTS (
-        SELECT 1 FROM (FROM recorded_clears UNION ALL FROM counter_clears) c
+        SELECT 1 FROM known_clears c
         WHERE c.unit_no = w.unit_no AND c.cleared_at BETWEEN w.seen_at AND w.next_at);
 
 -- With a repair in between it was most likely then: with the one aimed at the code, else the
@@ -137,8 +159,7 @@ QUALIFY row_number() OVER (
     PARTITION BY unit_no, low_at ORDER BY is_aimed DESC, repaired_at DESC, repair_id DESC) = 1;
 
 CREATE OR REPLACE TEMP TABLE clear_events AS
-FROM recorded_clears
-UNION ALL FROM counter_clears
+FROM known_clears
 UNION ALL
 SELECT g.unit_no, coalesce(r.cleared_at, g.high_at),
     coalesce(r.cleared_at, g.low_at), coalesce(r.cleared_at, g.high_at),
