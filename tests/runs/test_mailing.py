@@ -68,7 +68,7 @@ def test_each_gets_their_digest_and_nobody_twice(app: App, tmp_path: Path) -> No
         letter = server.box.letters[0]
     assert letter["Subject"].startswith("Fleet digest, Fleet, 20")
     text = letter.get_body(("plain",)).get_content()  # type: ignore[union-attr]
-    assert "Bring in 1\u00a0vehicle, 1 of them for safety." in text
+    assert "Bring in 1\u00a0vehicle, for safety." in text
     assert "K-1 (Safety):" in text
     (attached,) = letter.iter_attachments()
     assert attached.get_content() == (report.index.parent / "fleet.html").read_text("utf-8")

@@ -1,15 +1,17 @@
 """A digest in a few lines, for who gives the mail three minutes.  Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from afterclear.digest.build import DigestModel
 from afterclear.digest.cells import Cells, Dash
+from afterclear.digest.filters import told_units
 from afterclear.digest.fleet_model import FleetPage
-from afterclear.digest.frames import Audience
+from afterclear.digest.frames import Audience, Caution
 from afterclear.digest.garage_model import GaragePage
 from afterclear.digest.language import Language
 from afterclear.digest.model import Change, Changes, WorkItem
+from afterclear.digest.ranked import Work
 from afterclear.digest.stock import StockLine, StockPage
 
 _MOST = 6  # lines under one heading; the digest has them all
@@ -64,20 +66,34 @@ def _part(head: str, lines: Sequence[str], n: int) -> Part:
 def _fleet(page: FleetPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
     work = page.work
     bring_in = [item for item in work.shown if item.action == "bring_in"]
-    n_safety = work.n_bring_in_safety
-    lead = cells.tn("Bring in {n} vehicle", "Bring in {n} vehicles", work.n_bring_in)
-    if n_safety:
-        lead += ", " + cells.t("{n} of them for safety", n=n_safety)
     lines = [_work_line(item, cells) for item in bring_in]
     parts = [_part(cells.t("Bring in now"), lines, work.n_bring_in)]
+    parts.append(_cautions((item.cautions for item in bring_in), cells))
     parts += _changed(page.changes, cells)
-    return f"{lead}.", tuple(part for part in parts if part.lines)
+    return _fleet_lead(work, cells), tuple(part for part in parts if part.lines)
+
+
+def _fleet_lead(work: Work, cells: Cells) -> str:
+    if not work.n_bring_in:
+        return cells.t("No vehicle needs to come in.")
+    lead = cells.tn("Bring in {n} vehicle", "Bring in {n} vehicles", work.n_bring_in)
+    n_safety = work.n_bring_in_safety
+    if n_safety == work.n_bring_in:
+        return f"{lead}, {cells.t('for safety')}."
+    return f"{lead}, {cells.t('{n} of them for safety', n=n_safety)}." if n_safety else f"{lead}."
+
+
+def _cautions(groups: Iterable[Sequence[Caution]], cells: Cells) -> Part:
+    """Say each caution once: a letter may be all that is read before somebody sets to work."""
+    found = dict.fromkeys(caution for group in groups for caution in group)
+    lines = tuple(f"{caution.title}: {caution.text}" for caution in found)
+    return Part(cells.t("Before anyone works on these"), lines)
 
 
 def _work_line(item: WorkItem, cells: Cells) -> str:
     mark = f" ({cells.t('Safety')})" if item.safety else ""
     if item.facts is not None:
-        return f"{item.vehicle.vehicle_id}{mark}: {item.facts.deed}"
+        return f"{item.vehicle.vehicle_id}{mark}: {told_units(item.facts.deed, cells)}"
     reason = item.reasons[0]
     return (
         f"{item.vehicle.vehicle_id}{mark}: {reason.fault.words} {reason.fault.code}, "
@@ -105,8 +121,10 @@ def _change_line(change: Change) -> str:
 
 
 def _garage(page: GaragePage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
-    lead = cells.tn("{n} thing to look into.", "{n} things to look into.", len(page.looks))
-    looks = [f"{look.name}: {look.sentence}" for look in page.looks]
+    lead = cells.t("Nothing stands out.")
+    if page.looks:
+        lead = cells.tn("{n} thing to look into.", "{n} things to look into.", len(page.looks))
+    looks = [f"{look.name}: {told_units(look.sentence, cells)}" for look in page.looks]
     parts = [
         _part(cells.t("Look into these"), looks, len(looks)),
         *_changed(page.changes, cells)[:2],
@@ -120,16 +138,24 @@ def _stock(page: StockPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
         **page.n,
     )
     parts = (
-        _part(cells.t("Hold back"), [_stock_line(line) for line in page.hold], page.n["hold"]),
-        _part(cells.t("Scan again"), [_stock_line(line) for line in page.rescan], page.n["rescan"]),
+        _part(
+            cells.t("Hold back"), [_stock_line(line, cells) for line in page.hold], page.n["hold"]
+        ),
+        _part(
+            cells.t("Scan again"),
+            [_stock_line(line, cells) for line in page.rescan],
+            page.n["rescan"],
+        ),
+        _cautions((line.cautions for line in (*page.hold, *page.rescan)), cells),
         _part(cells.t("Ready"), [line.vehicle.vehicle_id for line in page.ready], page.n["ready"]),
     )
     return lead[:1].upper() + lead[1:], tuple(part for part in parts if part.lines)
 
 
-def _stock_line(line: StockLine) -> str:
+def _stock_line(line: StockLine, cells: Cells) -> str:
     why = line.reasons[0].because if line.reasons else line.row.because or ""
-    return f"{line.vehicle.vehicle_id}: {why}"
+    mark = f" ({cells.t('Safety')})" if line.row.safety else ""
+    return f"{line.vehicle.vehicle_id}{mark}: {told_units(why, cells)}"
 
 
 def brief_text(brief: Brief, link: str | None) -> str:

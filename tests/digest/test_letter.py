@@ -1,0 +1,50 @@
+"""A digest in a few lines: the reader's units, cautions beside safety, and no "bring in 0"."""
+
+from afterclear.digest.build import build_digest
+from afterclear.digest.letter import brief_of, brief_text
+from tests.digest.findings_fixture import ROWS, findings
+from tests.digest.fleet_fixture import CAUTIONS, fleet, frames_of
+from tests.digest.story import Story, vehicle
+
+
+def letter(audience: str, **how: object) -> str:
+    model = build_digest(fleet(findings=findings(), **how))  # type: ignore[arg-type]
+    brief = brief_of(model, audience)  # type: ignore[arg-type]
+    assert brief is not None
+    return brief_text(brief, None).replace("\u00a0", " ")
+
+
+def test_distances_in_a_letter_are_in_the_readers_unit() -> None:
+    """180,000 km are 111,847 mi and 14 km are 9, at 1.609344 km a mile."""
+    assert "6 of 12 parts failed in 111,847 mi together." in letter("garage", units="mi")
+    assert "The memory was cleared 9 mi before" in letter("stock", units="mi")
+
+
+def test_a_letter_that_marks_safety_says_the_caution() -> None:
+    """In stock only one vehicle is marked, and its caution stands once in full."""
+    text = letter("stock")
+    assert "- VAN-40 (Safety): " in text
+    caution = CAUTIONS["wheel_speed_rr"][0]
+    assert text.count(f"- {caution.title}: {caution.text}") == 1
+    ranked_by_nobody = build_digest(fleet())
+    brief = brief_of(ranked_by_nobody, "fleet")
+    assert brief is not None
+    told = brief_text(brief, None)
+    assert "(Safety)" in told
+    assert told.count(f"- {caution.title}: {caution.text}") == 1
+
+
+def test_a_letter_with_nothing_to_do_says_so() -> None:
+    quiet = build_digest(frames_of([Story(vehicle("A-1", "Haul 7", "Northquay")).scan(10, 500)]))
+    fleet_brief, garage_brief = brief_of(quiet, "fleet"), brief_of(quiet, "garage")
+    assert fleet_brief is not None
+    assert fleet_brief.lead == "No vehicle needs to come in."
+    assert garage_brief is not None
+    assert garage_brief.lead == "Nothing stands out."
+
+
+def test_where_all_that_come_in_come_for_safety_it_is_said_once() -> None:
+    only = [row for row in ROWS["worklist"] if row["vehicle_id"] == "BUS-07"]
+    brief = brief_of(build_digest(fleet(findings=findings({**ROWS, "worklist": only}))), "fleet")
+    assert brief is not None
+    assert brief.lead.replace("\u00a0", " ") == "Bring in 1 vehicle, for safety."
