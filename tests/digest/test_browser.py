@@ -192,6 +192,24 @@ def test_a_phone_shows_only_the_vehicles_looked_for(browser: Browser, files: lis
     page.close()
 
 
+def test_no_text_on_a_phone_stands_in_a_column_of_letters(
+    browser: Browser, files: list[Path]
+) -> None:
+    """A caption left a table's part, where the table is none, shrinks to its narrowest letter."""
+    for file in files[-8:-4]:
+        page = open_page(browser, file, viewport={"width": 390, "height": 844})
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        narrow = page.evaluate(
+            """() => [...document.querySelectorAll('caption, p, li, td, th, dd, summary')]
+                .filter(e => e.checkVisibility() && !e.closest('thead, .compact, .hidden'))
+                .filter(e => e.textContent.trim().length > 12)
+                .filter(e => e.getBoundingClientRect().width < 90)
+                .map(e => e.tagName + ' ' + e.textContent.trim().slice(0, 40))"""
+        )
+        page.close()
+        assert narrow == [], file.name
+
+
 def test_ten_components_with_long_names_fit_between_phone_and_desk(
     browser: Browser, files: list[Path]
 ) -> None:
