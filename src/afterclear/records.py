@@ -1,6 +1,6 @@
 """Frozen records that cross parts of the program.  Times are aware UTC instants."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -82,4 +82,3 @@ class LoadResult:
     # left: it could not be read this time; the ledger does not know of it
     outcome: Literal["stored", "known", "refused", "left"] = "stored"
     note: str = ""
-    vehicles_touched: frozenset[str] = field(default_factory=frozenset)

@@ -114,6 +114,15 @@ def test_a_changed_archived_file_is_found(app: App, place: int) -> None:
     assert [s for s in told(app) if "bytes it came with" in s]
 
 
+def test_of_many_changed_files_some_are_named_and_all_counted(app: App) -> None:
+    places = list(app.archive.glob("??/*.zst"))
+    assert len(places) == 6
+    for place in places:
+        place.write_bytes(b"something else")
+    (found,) = [f for f in check(app, quick=True).wrong if "bytes it came with" in f.says]
+    assert (found.n_breaches, len(found.examples)) == (6, 5)
+
+
 def test_results_are_not_judged_while_an_analysis_is_unfinished(app: App) -> None:
     """A killed analysis leaves a mark; its half-new results are no damage."""
     with open_store(app.store) as con:

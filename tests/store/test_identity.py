@@ -82,6 +82,15 @@ def test_a_plate_two_may_have_had_is_refused(tmp_path: Path, store: Path) -> Non
     assert "T-1, T-2" in str(refused(store)[0][3])
 
 
+def test_a_plate_without_a_time_asks_for_the_time(tmp_path: Path, store: Path) -> None:
+    """Whose it was cannot be told, however well the list knows it; the day is what is missing."""
+    load(store, write(tmp_path, "list.csv", f"{LIST}T-1,,NX 1,2020-01-01\n"))
+    with_map(store, write(tmp_path, "marks.csv", "plate,at\nNX 1,\n"))
+    said = [str(expected) for *_, expected in refused(store)]
+    assert any("a time, since plates move" in text for text in said), said
+    assert not any("None" in text for text in said)
+
+
 def test_an_unknown_plate_is_refused(tmp_path: Path, store: Path) -> None:
     with_map(store, write(tmp_path, "marks.csv", "plate,at\nNX 1,2025-05-01\n"))
     assert "vehicle list" in str(refused(store)[0][3])

@@ -16,7 +16,7 @@ CLEAR_DIAGNOSTIC_INFORMATION = 0x14
 READ_DATA_BY_IDENTIFIER = 0x22
 POSITIVE = 0x40  # added to the service in a positive answer
 NEGATIVE_ANSWER = 0x7F
-VIN_IDENTIFIER = 0xF190
+VIN_IDENTIFIER = b"\xf1\x90"
 
 
 class SubFunction(IntEnum):
@@ -88,11 +88,6 @@ class DtcFormat(IntEnum):
     ISO_11992_4 = 0x03
     J2012_DA_04 = 0x04
 
-
-# Groups of service 0x14.
-ALL_GROUPS = 0xFFFFFF
-EMISSION_GROUP = 0xFFFF33
-SAFETY_GROUP = 0xFFFFD0
 
 # Negative response codes in own words; numbers as in ISO 14229-1 and udsoncan.
 NEGATIVE_CODES = {

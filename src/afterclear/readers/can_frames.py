@@ -204,7 +204,6 @@ def _as_running_clock(table: pl.DataFrame, frames: Frames) -> pl.DataFrame:
 
 # --- the other forms, through python-can ---------------------------------------------------
 
-OTHER_FORMS = (".asc", ".blf", ".trc", ".csv", ".mf4")
 CSV_HEADER = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
 # first bytes -> form; MDF: the identification block of ASAM MDF
 _MARKS = ((b"LOGG", ".blf"), (b"MDF     ", ".mf4"), (CSV_HEADER, ".csv"))

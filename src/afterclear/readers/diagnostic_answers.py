@@ -24,7 +24,6 @@ from afterclear.protocols.vin import vin_from_ascii
 from afterclear.readers.unit_readings import Clear, CodeSeen, Readings, UnitReading
 
 ANSWER_WITHIN_S = 5.0  # the longest P2* of ISO 14229-2
-_CLEAR_SERVICES = (Service.CLEAR, uds.CLEAR_DIAGNOSTIC_INFORMATION)
 _MEMORY_SERVICES = (*obd.STATUS_OF_SERVICE, uds.READ_DTC_INFORMATION)
 _PERMANENT = (SubFunction.PERMANENT, SubFunction.WWH_PERMANENT)
 
@@ -155,7 +154,7 @@ def _take(
     elif service == Service.VEHICLE_INFORMATION:
         vin_parts[answer.ecu].append(answer.payload)
         _take_vin(answer, obd.vin_from_messages(vin_parts[answer.ecu], form), readings)
-    elif service == uds.READ_DATA_BY_IDENTIFIER and answer.payload[1:3] == b"\xf1\x90":
+    elif service == uds.READ_DATA_BY_IDENTIFIER and answer.payload[1:3] == uds.VIN_IDENTIFIER:
         _take_vin(answer, vin_from_ascii(answer.payload[3:]), readings)
 
 

@@ -10,6 +10,7 @@ from pathlib import PurePosixPath
 from re import search
 
 from afterclear.errors import RefusedFileError
+from afterclear.readers.base import MAP_PREFIX
 from afterclear.readers.delimited import DelimitedFile
 from afterclear.readers.grids import Grid, table_of_grid
 from afterclear.readers.html_tables import html_tables
@@ -35,7 +36,7 @@ class MapReader:
 
     def __init__(self, import_map: ImportMap) -> None:
         self.map = import_map
-        self.name = f"map:{import_map.name}"
+        self.name = f"{MAP_PREFIX}{import_map.name}"
 
     def identify(self, delivery: Delivery) -> bool:
         """Tell by the file's name, its kind and the map's content test."""

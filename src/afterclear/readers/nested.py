@@ -17,7 +17,6 @@ from afterclear.records import Rejection
 Node = dict[str, "Node"] | list["Node"] | str | None
 LINE_KEY = "\x00line"  # put into a node by a parser that knows lines
 MAX_DEPTH = 64  # no known export nests deeper than ten
-MAX_ROWS = 20_000_000
 
 
 @dataclass(frozen=True, slots=True)

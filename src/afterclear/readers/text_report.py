@@ -34,7 +34,6 @@ def report_table(text: str, spec: MapTable) -> SourceTable:
     held: dict[str, str | None] = {}
     rows: list[tuple[int, list[str | None]]] = []
     table = SourceTable(frame_of(names, []))
-    n_ignored = 0
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     for number, line in enumerate(lines, 1):
         if not line.strip():
@@ -49,9 +48,7 @@ def report_table(text: str, spec: MapTable) -> SourceTable:
             held |= said
         elif kind == "row":
             rows.append((number, [{**held, **said}.get(name) for name in names]))
-        elif kind == "ignore":
-            n_ignored += 1
-        else:
+        elif kind != "ignore":
             table.rejections.append(
                 Rejection(spec.into, number, None, line[:200], _UNKNOWN, line[:2000])
             )

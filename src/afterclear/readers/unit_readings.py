@@ -31,7 +31,6 @@ class UnitReading:
     unnamed: dict[str, int] = field(default_factory=dict)  # raw bytes nobody can name -> line
     has_answered: bool = True  # False: it refused to show its codes
     is_whole_memory: bool = False  # True: nothing it stores is missing from ``codes``
-    vin: str | None = None
     since_clear_km: float | None = None
     warmups_since_clear: float | None = None
     monitors_incomplete: str | None = None

@@ -18,10 +18,6 @@ if TYPE_CHECKING:
     from afterclear.normalise.catalogue import Catalogue
 
 
-def no_progress(_: int) -> None:
-    """Show nothing: what quiet callers pass."""
-
-
 @dataclass(frozen=True)
 class App:
     """One configured afterclear.  ``clock`` gives aware instants."""

@@ -2,7 +2,7 @@
 
 import json
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.database import Connection, create_temp_table, query, scalar
 from afterclear.store.lines import csv_row_lines, line_of_byte, text_row_lines
 from afterclear.store.merging import contradictions, merge
-from afterclear.store.shortcut import insert_straight, may_be_short
+from afterclear.store.shortcut import Speller, insert_straight, may_be_short
 from afterclear.store.staging import (
     SPELLED,
     RawTable,
@@ -23,9 +23,6 @@ from afterclear.store.staging import (
     spelling_key,
     stage,
 )
-
-# Spells one cell: (text, failure type) -> normal form, or None when it is no code.
-Speller = Callable[[str, str | None], str | None]
 
 _MALFORMED = {
     "MISSING COLUMNS": "as many cells as the header has; this line has fewer",
@@ -41,7 +38,6 @@ _MALFORMED = {
 class Absorbed:
     """What became of one delivered table's rows."""
 
-    read: int
     stored: int
     duplicate: int
     corrected: int
@@ -72,7 +68,7 @@ def absorb(
         con.execute("CREATE OR REPLACE TEMP TABLE unreadable (spelling VARCHAR)")
         if short and may_be_short(source):
             n_rows = insert_straight(con, source, load_id, spellers.get(source.table.name))
-            absorbed = Absorbed(n_rows, n_rows, 0, 0, ())
+            absorbed = Absorbed(n_rows, 0, 0, ())
         else:
             absorbed = _absorb_staged(con, source, load_id, spellers)
         con.execute(
@@ -95,7 +91,6 @@ def _absorb_staged(
     rejections = _refused(con, source)
     merged = merge(con, source.table, load_id)
     return Absorbed(
-        read=merged.stored + merged.duplicate + len(rejections),
         stored=merged.stored,
         duplicate=merged.duplicate,
         corrected=merged.corrected,

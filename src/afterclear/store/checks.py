@@ -216,7 +216,11 @@ def check_archive(con: Connection, archive: Path) -> list[Finding]:
             len(missing),
             tuple(missing[:_NAMED]),
         ),
-        Finding("Every archived file has the bytes it came with.", len(changed), tuple(changed)),
+        Finding(
+            "Every archived file has the bytes it came with.",
+            len(changed),
+            tuple(changed[:_NAMED]),
+        ),
     ]
 
 

@@ -2,7 +2,8 @@
 
 from typing import Final
 
-_MARK = "upper(regexp_replace({}, '[^\\p{{L}}\\p{{N}}]', '', 'g'))"
+# A VIN or plate in SQL as it is compared: ``identity.mark``.
+SQL_MARK = "upper(regexp_replace({}, '[^\\p{{L}}\\p{{N}}]', '', 'g'))"
 
 IDENTITY_EXPORTS: Final[dict[str, str]] = {
     "identity_conflicts": f"""
@@ -14,7 +15,7 @@ IDENTITY_EXPORTS: Final[dict[str, str]] = {
             FROM superseded WHERE table_name = 'vehicles'
         ),
         marked AS (
-            SELECT vehicle_id, {_MARK.format("vin")} AS vin, {_MARK.format("plate")} AS plate,
+            SELECT vehicle_id, {SQL_MARK.format("vin")} AS vin, {SQL_MARK.format("plate")} AS plate,
                 plate_since, is_current
             FROM told
         )
@@ -39,7 +40,7 @@ IDENTITY_EXPORTS: Final[dict[str, str]] = {
         FROM (
             SELECT s.ecu_vin, s.vehicle_id AS vehicle, m.vehicle_id AS owner
             FROM (SELECT DISTINCT ecu_vin, vehicle_id FROM scans WHERE ecu_vin IS NOT NULL) s
-            JOIN marked m ON m.is_current AND m.vin = {_MARK.format("s.ecu_vin")}
+            JOIN marked m ON m.is_current AND m.vin = {SQL_MARK.format("s.ecu_vin")}
                 AND m.vehicle_id <> s.vehicle_id
         ) GROUP BY ecu_vin
         ORDER BY kind, mark""",

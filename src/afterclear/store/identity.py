@@ -21,14 +21,13 @@ import polars as pl
 from afterclear.plain import TABLES
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.database import Connection, create_temp_table, query, scalar
+from afterclear.store.exports_identity import SQL_MARK
 from afterclear.store.merging import as_row, content_hash, key_hash, stored_columns
 
 # Helper columns of a reader's rows: other ways to know the vehicle.
 VIN, PLATE = "_vin", "_plate"
 _TIMES = {"scans": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
 _INSTANT = "%Y-%m-%dT%H:%M:%S%.f%#z"
-# VINs and plates are compared without case, blanks and dashes.
-_SQL_MARK = "upper(regexp_replace({}, '[^\\p{{L}}\\p{{N}}]', '', 'g'))"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +68,7 @@ class Claims:
 
 
 def mark(text: str) -> str:
-    """Write a VIN or plate as it is compared."""
+    """Write a VIN or plate as it is compared: without case, blanks and dashes."""
     return "".join(letter for letter in text if letter.isalnum()).upper()
 
 
@@ -77,8 +76,8 @@ def claims(con: Connection) -> Claims:
     """Gather what present and replaced rows of the vehicle lists say."""
     rows = query(
         con,
-        f"""SELECT vehicle_id, {_SQL_MARK.format("vin")} AS vin,
-                {_SQL_MARK.format("plate")} AS plate, plate_since, is_current
+        f"""SELECT vehicle_id, {SQL_MARK.format("vin")} AS vin,
+                {SQL_MARK.format("plate")} AS plate, plate_since, is_current
             FROM (
                 SELECT vehicle_id, vin, plate, plate_since, true AS is_current FROM vehicles
                 UNION ALL
@@ -209,6 +208,8 @@ def _why_no_plate(plate: str, day: date | None, known: Claims) -> str:
     had = sorted({vehicle for vehicle, _, _ in known.plates.get(plate, ())})
     if not had:
         return "a plate of a vehicle in the vehicle list"
+    if day is None:
+        return f"a time, since plates move from vehicle to vehicle; {', '.join(had)} had this one"
     return (
         f"a plate that exactly one vehicle had on {day}; the list names {', '.join(had)}: "
         "give plate_since for each"

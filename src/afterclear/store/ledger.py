@@ -4,13 +4,14 @@ rows_read = rows_stored + rows_duplicate + rows_rejected holds for every row, al
 """
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 
 import polars as pl
 from duckdb import DuckDBPyConnection
 
 from afterclear.records import LoadResult, Rejection
 from afterclear.store.database import create_temp_table, scalar
+from afterclear.store.results import naive
 
 
 def known_load(con: DuckDBPyConnection, sha256: str) -> int | None:
@@ -49,8 +50,8 @@ def complete_load(
             load.rows_rejected,
             load.rows_corrected,
             load.note,
-            _naive(started_at),
-            _naive(finished_at),
+            naive(started_at),
+            naive(finished_at),
         ],
     )
 
@@ -77,8 +78,3 @@ _REFUSED = {
     "expected": pl.String,
     "row_json": pl.String,
 }
-
-
-def _naive(instant: datetime) -> datetime:
-    # the store keeps UTC without an offset
-    return instant.astimezone(UTC).replace(tzinfo=None)

@@ -1,11 +1,11 @@
-"""The store's memory of analyses and digests: what was asked as of when, and what it said."""
+"""The store's memory of analyses: as of when each was made, and which vehicles wait for one."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import polars as pl
 
-from afterclear.store.database import Connection, create_temp_table, query, scalar
+from afterclear.store.database import Connection, create_temp_table, query
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,28 +99,6 @@ def last_event_at(con: Connection) -> datetime | None:
            UNION ALL SELECT max(repaired_at) FROM repairs)""",
     ).item()
     return None if row is None else _aware(row)
-
-
-def last_digest(con: Connection) -> tuple[datetime, pl.DataFrame] | None:
-    """As-of time and outcomes (attempt_id, outcome) of the latest digest, or None."""
-    number = scalar(con, "SELECT max(digest_id) FROM digests")
-    if not number:
-        return None
-    as_of = query(con, "SELECT as_of FROM digests WHERE digest_id = ?", [number]).item()
-    outcomes = query(
-        con, "SELECT attempt_id, outcome FROM digest_outcomes WHERE digest_id = ?", [number]
-    )
-    return _aware(as_of), outcomes
-
-
-def add_digest(con: Connection, as_of: datetime, version: str, written_at: datetime) -> None:
-    """Remember what a digest said of every attempt."""
-    number = scalar(con, "SELECT max(digest_id) FROM digests") + 1
-    con.execute(
-        "INSERT INTO digests VALUES (?, ?, 'fleet', ?, ?)",
-        [number, naive(as_of), version, naive(written_at)],
-    )
-    con.execute("INSERT INTO digest_outcomes SELECT ?, attempt_id, outcome FROM verdicts", [number])
 
 
 def naive(instant: datetime) -> datetime:

@@ -19,6 +19,7 @@ from afterclear.store.staging import SPELLED, RawTable, staging_sql
 # A small file gains nothing worth a second attempt.
 FROM_BYTES = 8_000_000
 
+# Spells one cell: (text, failure type) -> normal form, or None when it is no code.
 Speller = Callable[[str, str | None], str | None]
 
 

@@ -17,7 +17,6 @@ from duckdb import DuckDBPyConnection
 
 from afterclear.errors import RefusedFileError
 from afterclear.plain import MILE_COLUMNS, Table
-from afterclear.store.database import scalar
 from afterclear.store.normalising import faults, parsed, raw
 
 # Longest line accepted; a plain row is a few hundred bytes.
@@ -54,8 +53,8 @@ class RawTable:
         return tuple(n for n in self.header if n not in self.known and n != "_line")
 
 
-def stage(con: DuckDBPyConnection, source: RawTable, *, in_order: bool = False) -> int:
-    """Read and parse into ``staged``; return the number of rows the file's reader gave.
+def stage(con: DuckDBPyConnection, source: RawTable, *, in_order: bool = False) -> None:
+    """Read and parse into ``staged``.
 
     ``staged`` has the plain columns, ``extras`` (JSON of unknown columns or NULL), ``fault``
     (index into ``faults(...)`` or NULL), ``raw_row`` (JSON, of faulty rows only) and ``_nth``:
@@ -75,7 +74,6 @@ def stage(con: DuckDBPyConnection, source: RawTable, *, in_order: bool = False) 
             )
     finally:
         reset_zone(con)
-    return scalar(con, "SELECT count(*) FROM staged")
 
 
 @contextmanager
