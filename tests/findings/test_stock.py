@@ -3,6 +3,7 @@
 All vehicles stand in one store; each test asks about its own.
 """
 
+import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -289,6 +290,7 @@ def test_incomplete_monitors_ask_for_the_km_they_usually_need(yard: Connection) 
     """450 km are usual for this one and 400 are driven; the least asked for is 50."""
     found = reasons(yard, "monitors")["monitors_incomplete"]
     assert (found["subject"], found["km_to_rescan"]) == ("evaporative", 50)
+    assert "since the last clear: fuel vapour (EVAP)." in found["because"]  # in words
 
 
 def test_the_reason_that_asks_most_sets_the_km(yard: Connection) -> None:
@@ -305,6 +307,12 @@ def test_safety_is_told_first_and_holds(yard: Connection) -> None:
     line = lines(yard, "stock")[0]
     assert (line["vehicle_id"], line["safety"]) == ("open", True)
     assert line["action"].startswith("Hold")
+
+
+def test_where_all_units_are_to_be_scanned_none_is_named_beside_them(yard: Connection) -> None:
+    named = [json.loads(line["units_to_scan"]) for line in lines(yard, "stock")]
+    assert ["all units"] in named
+    assert all(units == ["all units"] for units in named if "all units" in units)
 
 
 # --- programmes and limits ------------------------------------------------------------------

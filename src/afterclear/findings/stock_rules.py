@@ -14,6 +14,15 @@ from afterclear.findings.stock_car import Car, Reason, Row
 from afterclear.findings.told import Voice
 from afterclear.normalise.vin import difference, read_vin
 
+# self-tests whose name in the plain layout is no word people use
+_SELF_TESTS: Final = {
+    "egr_vvt": "exhaust gas recirculation or valve timing",
+    "evaporative": "fuel vapour (EVAP)",
+    "nmhc_catalyst": "hydrocarbon catalyst",
+    "nox_scr": "NOx aftertreatment",
+    "pm_filter": "particulate filter",
+    "ac_refrigerant": "air conditioning refrigerant",
+}
 _INNOCENT: Final = "a repair, a battery change and a software update are usual causes"
 
 
@@ -131,7 +140,7 @@ def _monitors(car: Car, rules: StockRules, voice: Voice) -> Iterator[Reason]:
         return
     since = max((r["since_clear_km"] for r in told if r["since_clear_km"] is not None), default=0.0)
     km = max(max(rules.km_of(m) - since, rules.monitor_more_km) for m in names)
-    words = ", ".join(name.replace("_", " ") for name in names)
+    words = ", ".join(_SELF_TESTS.get(name, name.replace("_", " ")) for name in names)
     text = f"Self-tests not completed since the last clear: {words}."
     rule = _allowance(car.vehicle, names, rules)
     if rule is not None:

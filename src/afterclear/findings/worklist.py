@@ -192,6 +192,7 @@ class _Desk:
         actions = list(dict.fromkeys(i.action for i in items))
         after = max((i.after_km for i in items), default=0.0)
         units = list(dict.fromkeys(u for i in items for u in i.units_to_scan))
+        units = [_ALL_UNITS] if _ALL_UNITS in units else units
         cautions = list(dict.fromkeys(c for i in items for c in i.cautions))
         return {
             "vehicle_id": line.vehicle_id,
