@@ -167,5 +167,5 @@ TABLES = {table.name: table for table in (VEHICLES, SCANS, CLEARS, REPAIRS)}
 # A distance column may be delivered in miles under this name instead; never under both.
 MILE_COLUMNS = {"odometer_km": "odometer_mi"}
 
-# 1 international mile, exactly (common practice, no source: the 1959 yard and pound agreement)
+# 1 international mile, exactly (yard and pound agreement of 1959)
 KM_PER_MILE = 1.609344

@@ -48,7 +48,7 @@ class DigestSettings:
     look_back_days: int = 365  # older come-backs stand on the vehicle pages only
     usual_window_days: int = 365  # usual mileage: readings of this long before the last one
     usual_min_days: int = 28  # ... which must lie at least this far apart
-    extrapolate_days: int = 90  # an odometer is carried forward no further (design 6.7)
+    extrapolate_days: int = 90  # an odometer is carried forward no further
     urgent_days: int = 30  # come-backs of safety faults are told at once for so long
     quiet_days: int = 90  # a vehicle not scanned for longer is named as such
     vehicle_pages: VehiclePagesOf = "all"  # named: of vehicles an audience's page speaks of

@@ -22,7 +22,7 @@ from afterclear.digest.garage_model import (
 _LEVEL = 0.998  # of the funnel, as findings of sites have it
 _CURVE_POINTS = 60
 _MOST_STEPS = 150
-FEW = 5  # under so many judged fixes a share says little (statistics file: no label)
+FEW = 5  # under so many judged fixes a share says little (own judgement: no label)
 
 
 def held_chart(quarters: Sequence[Quarter], cells: Cells) -> HeldChart | Dash:

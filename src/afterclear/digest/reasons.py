@@ -21,7 +21,7 @@ _FULL = mark("a full scan, or one that reads this control unit")
 _SELF_TEST = mark("a scan after enough driving for the vehicle's self-test to finish")
 _DRIVE = mark("a scan after more driving")
 # What a scan that says nothing asks for: words met in its reason -> what would settle it.
-# First match wins; the reasons are those of histories (design 6, rules 1 to 5).
+# First match wins; the reasons are those of ``histories/sql/80_evidence.sql``.
 _SETTLES: tuple[tuple[str, str], ...] = (
     (
         "did not answer",

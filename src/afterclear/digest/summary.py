@@ -1,6 +1,6 @@
 """Every row of a small fleet -> the few frames its audiences' pages are chosen from.  Pure.
 
-A large fleet's are summed up by the store itself (``store/exports_fleet.py``); a test holds the
+A large fleet's are summed up by the store itself (``store/exports_digest.py``); a test holds the
 two against each other.
 """
 

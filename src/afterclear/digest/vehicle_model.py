@@ -12,7 +12,7 @@ from afterclear.digest.model import AttemptView, Fault, PageHead, PresentFault, 
 from afterclear.digest.roles import ScanRoles
 from afterclear.digest.rows import ClearEvent, Episode, OdometerReading, Repair, Vehicle
 
-# momentary: no code active at that moment, stored codes not read (design 6.3)
+# momentary: no code active at that moment, stored codes not read
 MarkKind = Literal["clean", "momentary", "code", "sign", "no_answer"]
 
 

@@ -29,7 +29,7 @@ from afterclear.findings.part_words import METHODS, sentence
 from afterclear.store.database import Connection
 
 Q_BELOW = 0.05
-ENOUGH_TO_FLAG = 3  # failures: no claim on one or two (statistics 7, pitfall 16)
+ENOUGH_TO_FLAG = 3  # failures: no claim on one or two (own judgement)
 _ENOUGH_AT_RISK = 5  # a share is told as far as so many parts are still followed
 _GROUPINGS = {  # what one row of ``parts`` stands for, by the columns that tell it
     "family": ["component"],

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from afterclear.analyses.checks import FloatArray
 from afterclear.analyses.rates import shrunken_rates
 
-ENOUGH_ONSETS = 10  # among peers; below, the next circle counts (statistics 2.3)
+ENOUGH_ONSETS = 10  # among peers; below, the next circle counts (own judgement)
 # from the narrowest circle to the widest but one
 CIRCLES = (
     (("platform", "engine", "age_band"), "same model, engine and age"),

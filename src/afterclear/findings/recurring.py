@@ -1,8 +1,9 @@
 """Codes that begin again on a vehicle more often than on its peers.
 
 A code's rate on a vehicle comes from how far its control unit was watched without the code and
-from the stretches in which the code began (statistics 2.1); what peers did is the yardstick, the
-vehicle itself left out, and a vehicle's own rate is drawn towards it by what it is worth (2.3).
+from the stretches in which the code began (``analyses/rates.py``); what peers did is the
+yardstick, the vehicle itself left out, and a vehicle's own rate is drawn towards it by what it is
+worth.
 """
 
 from dataclasses import dataclass, replace
@@ -35,7 +36,7 @@ from afterclear.store.database import Connection, query
 TIMES_PEERS = 1.5  # a rate this many times the peers' is worth a flag ...
 SURE = 0.9  # ... where it is so probable,
 ENOUGH_ONSETS = 2  # not on one onset alone,
-Q_BELOW = 0.1  # and few of the flags in a family of codes are wrong (statistics 2.3)
+Q_BELOW = 0.1  # and few of the flags in a family of codes are wrong (own judgement)
 # A code found at the first reading began nobody knows when; one still there in the visit of its
 # clear did not begin anew.
 _DIRTY_PAIRS = """

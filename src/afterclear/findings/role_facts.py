@@ -8,8 +8,8 @@ from afterclear.normalise.catalogue import Catalogue
 from afterclear.normalise.codes import NormalCode, normal_code
 from afterclear.normalise.knock_on import Pointer, Relation
 
-# Failure types and FMIs by which a unit reports its own circuit or component (standards 7.5
-# rule 1: SAE J2012 failure types 1x 2x 3x 7x 9x; SAE J1939-73 FMI 3-8, 12, 13; own judgement).
+# Failure types and FMIs by which a unit reports its own circuit or component (own judgement
+# from SAE J2012 failure types 1x 2x 3x 7x 9x, SAE J1939-73 FMI 3-8, 12, 13).
 _CIRCUIT_TYPES: Final = frozenset("12379")
 _CIRCUIT_FMI: Final = frozenset({3, 4, 5, 6, 7, 8, 12, 13})
 _RECEIVED_FMI: Final = frozenset({9, 19})

@@ -1,6 +1,6 @@
 """What the fleet's own data say of two codes: whether they belong together, and which is first.
 
-Three steps (statistics 6), all among scans that read *both* units.
+Three steps, all among scans that read *both* units.
 
 1. They belong together if one begins more often where the other is there, in strata of low voltage
    and of how many other codes the scan had, so that a flat battery makes no pair.  Only true

@@ -4,8 +4,7 @@ Every code chooses at most one cause among the other codes of its scan: by what 
 points at, by a supply or bus fault that explains many, or by what the fleet's own data say
 (``roles_data``).  Rings of causes are broken at their weakest link; what is left are trees, and
 the root of a tree is its primary.  A code that points at a unit nobody read stays a consequence
-of it without a named code: it is never dropped (standards 7.5, rules 1-6: own judgement, told as
-reasoning).
+of it without a named code: it is never dropped.  The rules are own judgement, told as reasoning.
 """
 
 import math
@@ -364,8 +363,8 @@ def _link_to_common_cause(
     """Link reports that nothing explains yet to a supply or bus fault, if they are many.
 
     Low voltage makes units complain of it, miss each other and send bad data; tests of lost
-    messages run only in a window of voltage (standards 7.4).  A fault of a bus makes units lose
-    each other.  A component's own circuit fault is explained by neither.
+    messages run only in a window of voltage (makers' published conditions of codes).  A fault of
+    a bus makes units lose each other.  A component's own circuit fault is explained by neither.
     """
     causes = [i for i, f in enumerate(facts) if f.common == relation and links[i] is None]
     if not causes:

@@ -2,7 +2,7 @@
 
 Weights: *hold* needs work or an explanation, *rescan* needs km or a scan, a *note* is told and
 changes nothing.  Every reason is an observation: it accuses nobody, and has innocent causes where
-the work orders tell one (standards 8.3 and 9.2).
+the work orders tell one (own judgement).
 """
 
 from collections.abc import Callable, Iterator, Sequence

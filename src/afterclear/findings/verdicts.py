@@ -19,7 +19,7 @@ from afterclear.store.database import Connection, create_temp_table, query, tran
 # Attempts on one component are pooled whatever its position: a fleet has few of each corner.
 GROUP = ["component", "kind", "is_repeat"]
 # Repeats fail more often than first attempts, bare clears more often than repairs: each sort
-# leans on its own kind only (statistics 7, pitfall 7).
+# leans on its own kind only.
 STRATUM = ["kind", "is_repeat"]
 
 
@@ -85,7 +85,7 @@ def _background(con: Connection) -> dict[str, float]:
     """Rate per km at which a family's fault begins on a unit never worked on for it.
 
     A family's exposure is all km over which a unit of the sort that ever showed it was watched
-    without it (design 7, statistics 2.1 and 2.3); thin families lean on the others.  A sort is a
+    without it (``analyses/rates.py``); thin families lean on the others.  A sort is a
     unit's name on one engine kind, as for recurring codes: a fleet's electric cars do not make
     misfires rare.
     """

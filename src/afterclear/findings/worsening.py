@@ -1,7 +1,7 @@
 """Vehicles whose faults come ever closer together, and how faults add up on a platform.
 
 An event is a visit at which something new was found.  From eight events on two tests must agree
-before a vehicle is called worsening; below that it is said to have too few (statistics 4.3).
+before a vehicle is called worsening; below that it is said to have too few (own judgement).
 """
 
 from dataclasses import dataclass

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from afterclear.errors import DecodeError, TruncatedError
 from afterclear.protocols.vin import vin_from_ascii
 
-# Parameter group numbers (standards sheet 4.5, 4.6, 8.1; numbers as in python-can-j1939).
+# Parameter group numbers, as in python-can-j1939.
 DM1_ACTIVE = 0xFECA
 DM2_PREVIOUSLY_ACTIVE = 0xFECB
 DM3_CLEAR_PREVIOUSLY_ACTIVE = 0xFECC

@@ -1,7 +1,7 @@
 """SAE J1939-73 readiness and counters: DM5, DM21, DM26, DM29.
 
-Layouts from the standards sheet 4.5: DM5, DM21, DM26 and DM29 fit public J1939-84 test logs; the
-order of the monitor bits is from memory and fits the same logs.
+The layouts of DM5, DM21, DM26 and DM29 fit public J1939-84 test logs; the order of the monitor
+bits is from memory and fits the same logs.
 """
 
 from dataclasses import dataclass

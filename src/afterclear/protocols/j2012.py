@@ -24,8 +24,8 @@ FAILURE_CATEGORIES = (  # by the high half of the failure type byte (categories 
     "bus signal or message",
     "component",
 )
-# Own words, from two vehicle makers' public text lists (FTBCSV); the 1x, 2x, 7x and 8x ones seen
-# again in repair texts named in the standards sheet 1.4.
+# Own words, from two vehicle makers' public text lists; the 1x, 2x, 7x and 8x ones seen again in
+# public repair texts.
 FAILURE_TYPES = {
     0x00: "no sub-type",
     0x01: "general electrical failure",

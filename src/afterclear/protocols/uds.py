@@ -1,7 +1,8 @@
 """ISO 14229-1 (UDS) answers about codes: services 0x19 and 0x14, and negative answers.
 
 Each function takes one whole message (see ``isotp``).  What the maker alone defines, the content
-of snapshots and extended records, stays bytes.  Layouts: standards sheet 2.2.
+of snapshots and extended records, stays bytes.  Layouts: public
+study notes on ISO 14229-1:2013, tables 271 and 272 among them, and udsoncan.
 """
 
 from collections.abc import Iterator, Mapping

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-# Contract columns first (design 8), then what traces and explains them.
+# Columns others read first (their names and order stay), then what traces and explains them.
 EXPORTS_ROLES: Final[dict[str, str]] = {
     "roles": """
         SELECT scan_id, vehicle_id, ecu, code, role, primary_ecu, primary_code, confidence, why,

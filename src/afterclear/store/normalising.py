@@ -13,7 +13,7 @@ from afterclear.plain import KM_PER_MILE, MILE_COLUMNS, Column, Kind, Table
 
 @dataclass(frozen=True, slots=True)
 class Parser:
-    """One kind's SQL, its storage type, and what a person is told was expected."""
+    """One kind's SQL, and what a person is told was expected."""
 
     sql: Callable[[str, Column], str]
     expected: Callable[[Column], str]

@@ -97,7 +97,7 @@ SELECT way, coalesce(b.n_after, 0)::DOUBLE AS n_after,
 FROM first_there f LEFT JOIN both_there b USING (way) ORDER BY way;
 
 -- Only one of two was repaired, the other merely cleared at the same visit: did it stay away?
--- What counts is the chance that it is gone, not one clean scan (statistics 6, evidence 3).
+-- What counts is the chance that it is gone, not one clean scan.
 CREATE OR REPLACE TEMP TABLE role_repairs AS
 WITH tries AS (
     SELECT a.vehicle_id, f.fault_no, a.kind, a.attempted_at, a.attempt_id,
