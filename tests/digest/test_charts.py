@@ -1,6 +1,7 @@
 """The pictures: small, whole, and each thing with a shape of its own."""
 
 import re
+from datetime import datetime
 
 import pytest
 
@@ -13,6 +14,8 @@ from afterclear.digest.charts.svg import element, text_at
 from afterclear.digest.charts.timeline import draw_timeline
 from afterclear.digest.charts.verdicts import draw_verdicts
 from afterclear.digest.model import Tally
+from afterclear.digest.rows import OdometerReading
+from afterclear.digest.vehicle import odometer_chart
 from afterclear.digest.vehicle_model import Mark, OdometerChart, Tick, TimeLine
 from tests.digest.fleet_fixture import fleet
 from tests.digest.hostile_fixture import long_history
@@ -96,6 +99,21 @@ def test_what_was_set_aside_is_crossed_and_kept_off_the_line() -> None:
     assert drawn.count("l4,-5l4,5") == 1, "938,000 km lies above the scale"
     assert drawn.count("l4,5l4,-5") == 1, "52,000 km lies below it"
     assert len(drawn) < LARGEST
+
+
+@pytest.mark.parametrize("km", [0.0, 44_000.0, 44_000.4])
+def test_a_vehicle_that_stood_between_two_readings_has_a_picture(km: float) -> None:
+    """One vehicle on the yard, read twice at the same km, must not keep all pages from coming."""
+    readings = [
+        OdometerReading("Y-1", datetime(2026, month, 1, 8), km, km, None, "scan", f"S{month}")  # noqa: DTZ001 - the store's own
+        for month in (3, 5)
+    ]
+    chart = odometer_chart(readings, Cells())
+    assert isinstance(chart, OdometerChart)
+    labels = [tick.label for tick in chart.km_ticks]
+    assert len(set(labels)) == len(labels) >= 2, "an axis of whole km, none twice"
+    assert chart.km_ticks[0].at <= km <= chart.km_ticks[-1].at
+    assert "nan" not in draw_odometer(chart, WIDE, "km", "Odometer")
 
 
 def test_a_bar_is_as_long_as_its_count() -> None:

@@ -19,7 +19,7 @@ from afterclear.store.database import open_store, query
 from afterclear.store.exports_findings import FINDINGS, PAGE_FINDINGS
 from tests.scenario.simulate import simulate
 
-CONTRACT = {  # design 8, first and in this order
+CONTRACT = {  # columns others read, first and in this order
     "recurring": "vehicle_id ecu code family n_episodes exposure_km rate_per_10000km "
     "peer_rate_per_10000km p_excess q_value flagged",
     "worsening": "vehicle_id n_events exposure_km trend p_value q_value shape",

@@ -10,7 +10,7 @@ from afterclear.runs.app import App
 from afterclear.runs.exporting import export_frame
 from afterclear.runs.starting import DemoReport
 
-CONTRACT = {  # design 8
+CONTRACT = {  # columns others read
     "roles": ["scan_id", "vehicle_id", "ecu", "code", "role", "primary_ecu", "primary_code",
               "confidence", "why"],
     "stock": ["vehicle_id", "verdict", "reasons", "km_to_rescan", "last_full_scan_at"],

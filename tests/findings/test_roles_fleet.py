@@ -152,7 +152,7 @@ def test_roles_only_data_can_tell_are_right_for_85_of_100(tmp_path: Path, seed: 
 def test_partial_coverage_never_turns_cause_and_echo_round(
     tmp_path: Path, seed: int, delay_km: float
 ) -> None:
-    """The trap of statistics 6: the cause's unit is read in 30 % of scans, the echo's always.
+    """A trap: the cause's unit is read in 30 % of scans, the echo's always.
 
     In scans the echo is seen first nearly always; naive order names it the cause 237 to 14.
     """

@@ -1,4 +1,4 @@
-"""What may be concluded from a scan: one small hand-worked story per rule of the design.
+"""What may be concluded from a scan: one small hand-worked story per rule.
 
 Distances are chosen so that the expected numbers can be checked by eye: the work is done at
 1000 km unless a story says otherwise.
@@ -230,7 +230,7 @@ def test_without_readiness_a_family_needs_its_distance(
     ],
 )
 def test_the_status_byte_is_read_bit_by_bit(tmp_path: Path, status: str, finding: str) -> None:
-    """ISO 14229-1 annex D; the readings are those of the standards sheet, section 2.1."""
+    """ISO 14229-1 annex D, as Wireshark, scapy and udsoncan read it."""
     with told(tmp_path, repaired().scan(30, 2000, engine=[f"{CODE}/{status}"])) as con:
         assert findings(con) == [("S2", finding)]
 

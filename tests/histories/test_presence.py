@@ -1,4 +1,4 @@
-"""What a status proves: the readings of the standards sheet, section 2.1, and the words."""
+"""What a status proves: the readings of ISO 14229-1 annex D, and the words."""
 
 import pytest
 

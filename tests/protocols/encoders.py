@@ -4,7 +4,7 @@ from math import ceil
 
 
 def j1939_dtc(spn: int, fmi: int, occurrences: int, method: int = 4) -> bytes:
-    """Pack one code by the four layouts of the standards sheet 4.3."""
+    """Pack one code by the four conversion methods of SAE J1939-73."""
     match method:
         case 1:
             b1, b2, top = spn >> 11, spn >> 3 & 0xFF, spn & 7

@@ -49,7 +49,7 @@ def sent_by_reference(payload: bytes, **parameters: object) -> list[bytes]:
 
 
 def test_a_published_answer_is_whole() -> None:
-    """Standards sheet 10.1, number 14: the codes of scapy's OBD tests in three frames."""
+    """The codes of scapy's OBD tests in three frames."""
     frames = ["100E430601430196", "21023402CD03570A", "2224000000000000"]
     (message,) = feed(timed([bytes.fromhex(f) for f in frames]))
     assert message.outcome is Outcome.COMPLETE

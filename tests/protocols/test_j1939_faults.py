@@ -17,7 +17,7 @@ from afterclear.protocols.j1939_faults import (
 )
 from tests.protocols.encoders import j1939_dtc
 
-# Standards sheet 10.3.  Keys: pretty = pretty_j1939 tests/test_diagnostic_messages.py and
+# Keys: pretty = pretty_j1939 tests/test_diagnostic_messages.py and
 # test_dm1.log; J84-n = public issue n of an open J1939-84 conformance test.
 MESSAGES = [  # payload, codes as (SPN, FMI, occurrences), lamps lit, source
     ("40FF5B000301FFFF", [(91, 3, 1)], ("mil",), "pretty DM1"),
@@ -50,7 +50,7 @@ def test_published_messages(
     assert said.lit == lit, source
 
 
-METHODS = [  # SPN 1208 FMI 3, counted 10 times, in the four forms (standards sheet 4.3)
+METHODS = [  # SPN 1208 FMI 3, counted 10 times, by the four conversion methods
     (1, "0097038A"),
     (2, "9700038A"),
     (3, "B804038A"),

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from afterclear.protocols.j1939 import id_from_int
 from afterclear.protocols.j1939_faults import dtc_from_bytes, lamps_from_bytes
 
-# Bit places of standards sheet 4.1 and 4.2, written as a signal database.
+# Bit places of SAE J1939-73, written as a signal database.
 DATABASE = """VERSION ""
 BU_: unit
 BO_ 2566834688 DM1: 8 unit

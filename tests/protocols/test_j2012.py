@@ -8,7 +8,7 @@ from afterclear.errors import DecodeError, TruncatedError
 from afterclear.protocols import j2012
 
 # POBD: python-OBD's decoder tests; scapy: its OBD tests; UDSD: a documentation page of an open
-# UDS library; CALC: worked out by hand in the standards sheet 1.1.
+# UDS library; CALC: worked out by hand from the bits of SAE J2012.
 TWO_BYTES = [
     ("0104", "P0104", "POBD"),
     ("4123", "C0123", "POBD"),

@@ -12,7 +12,7 @@ from afterclear.protocols.obd import Form, Pid
 
 SIX = ("P0143", "P0196", "P0234", "P02CD", "P0357", "P0A24")
 SIX_BYTES = "01430196023402CD03570A24"
-# Standards sheet 10.1.  scapy: its OBD tests; POBD: python-OBD's; FORUM43: a public thread that
+# scapy: its OBD tests; POBD: python-OBD's; FORUM43: a public thread that
 # shows the same codes with and without the count byte.
 CODES = [  # message, form, codes, source
     ("4306" + SIX_BYTES, Form.CAN, SIX, "scapy"),
@@ -136,7 +136,7 @@ def test_a_shorter_readiness_value_is_refused(raw: bytes) -> None:
 
 # --- values -------------------------------------------------------------------------------
 
-NUMBERS = [  # standards sheet 10.1, number 20, derived from the scales of 3.3
+NUMBERS = [  # worked out by hand from the scales of SAE J1979
     ("4131012C", Pid.DISTANCE_SINCE_CLEAR, 300),
     ("41300F", Pid.WARMUPS_SINCE_CLEAR, 15),
     ("41A60012D687", Pid.ODOMETER, 123456.7),

@@ -11,7 +11,7 @@ from afterclear.errors import DecodeError, TruncatedError
 from afterclear.protocols import uds
 from afterclear.protocols.uds import DtcStatus, Severity
 
-# Standards sheet 10.2.  UDSN: public study notes on ISO 14229-1:2013 by section; UDSON:
+# UDSN: public study notes on ISO 14229-1:2013 by section; UDSON:
 # udsoncan's own tests; scapy: its UDS tests.
 LISTS = [  # message, codes with status, source
     ("59027F0A9B172408 05112F", ["P0A9B-17 24", "P0805-11 2F"], "UDSN 11.3.5.3"),
@@ -144,7 +144,7 @@ def test_wwh_obd_lists() -> None:
 
 
 def test_the_j1939_form_of_three_bytes() -> None:
-    """SPN 1208 FMI 3 of the standards sheet 4.3, without the count byte."""
+    """SPN 1208 FMI 3, conversion method 4, without the count byte."""
     assert uds.Dtc(bytes.fromhex("B80403")).spelled(uds.DtcFormat.J1939_73) == (
         "SPN 1208 FMI 3",
         None,
@@ -172,7 +172,7 @@ def test_a_negative_code_without_words_still_shows() -> None:
 
 
 def test_the_status_bits_have_the_standards_places() -> None:
-    """Standards sheet 2.1 (Wireshark, scapy and udsoncan agree)."""
+    """ISO 14229-1 annex D (Wireshark, scapy and udsoncan agree)."""
     assert DtcStatus(0x2F) == (
         DtcStatus.TEST_FAILED
         | DtcStatus.TEST_FAILED_THIS_OPERATION_CYCLE

@@ -149,7 +149,7 @@ def test_failure_type_00_is_no_failure_type(tmp_path: Path) -> None:
 
 
 def test_wwh_codes_in_j1939_form_are_spelled_so(tmp_path: Path) -> None:
-    """Standards sheet 4.3: SPN 1208 FMI 3."""
+    """SPN 1208 FMI 3, by the conversion methods of SAE J1939-73."""
     talk = [(0x18DA10F1, "194233081E"), (0x18DAF110, "594233FFFF0224B804032F")]
     assert told(heard(tmp_path, talk)) == [("engine", "SPN 1208 FMI 3", "2F", "stored")]
 

@@ -59,7 +59,7 @@ def test_answers_alone_are_enough(tmp_path: Path) -> None:
 
 
 def test_frames_are_put_together(tmp_path: Path) -> None:
-    """Standards sheet 10.1, number 14: an answer that begins below 40 is a frame."""
+    """From scapy's OBD tests: an answer that begins below 40 is a frame."""
     text = (
         "> 7DF 01 03\n"
         "7E8 10 0E 43 06 01 43 01 96\n> 7E0 30 00 00\n"

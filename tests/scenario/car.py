@@ -28,7 +28,7 @@ KM_AN_HOUR = 21.0  # of engine running, for machines that count hours
 _REBUILT = {"EGR valve", "ABS pump motor", "instrument cluster"}  # sold remanufactured by one brand
 _SATURDAY = 5
 _CLOSED = {(1, 1), (12, 25), (12, 26)}  # month, day
-_MAX_DISTANCE, _MAX_WARMUPS = 65535, 255  # PID 31 and 30 stop here (standards 3.3)
+_MAX_DISTANCE, _MAX_WARMUPS = 65535, 255  # PID 31 and 30 stop here (SAE J1979)
 _COUNTING = {"engine", "transmission"}  # units that count since a clear
 _SHOWS_HISTORY = {"A", "D"}  # testers that read permanent codes and a code's first km
 

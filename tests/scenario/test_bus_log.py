@@ -88,7 +88,7 @@ def test_frames_come_in_time_order() -> None:
 @pytest.mark.parametrize(
     ("code", "count", "packed"),
     [
-        ("SPN 1208 FMI 3", 10, "B804030A"),  # standards 4.3, version 4
+        ("SPN 1208 FMI 3", 10, "B804030A"),  # SAE J1939-73, conversion method 4
         ("SPN 91 FMI 3", 1, "5B000301"),  # an open library's DM1 test message
     ],
 )

@@ -231,7 +231,7 @@ def test_odometers_never_fall_where_no_story_says_so() -> None:
 
 
 def test_counters_stop_at_their_ceilings() -> None:
-    """PID 30 stops at 255, PID 31 at 65535 (SAE J1979, standards 3.3); both are met."""
+    """PID 30 stops at 255, PID 31 at 65535 (SAE J1979); both are met."""
     warmups = {int(row.cells.get("warmups_since_clear") or 0) for row in scan_rows()}
     distances = {int(row.cells.get("distance_since_clear_km") or 0) for row in scan_rows()}
     assert (max(warmups), max(distances)) == (255, 65535)
