@@ -1,7 +1,7 @@
 """The pictures: small, whole, and each thing with a shape of its own."""
 
 import re
-from datetime import datetime
+from datetime import UTC, datetime
 
 import pytest
 
@@ -105,8 +105,8 @@ def test_what_was_set_aside_is_crossed_and_kept_off_the_line() -> None:
 def test_a_vehicle_that_stood_between_two_readings_has_a_picture(km: float) -> None:
     """One vehicle on the yard, read twice at the same km, must not keep all pages from coming."""
     readings = [
-        OdometerReading("Y-1", datetime(2026, month, 1, 8), km, km, None, "scan", f"S{month}")  # noqa: DTZ001 - the store's own
-        for month in (3, 5)
+        OdometerReading("Y-1", datetime(2026, n, 1, tzinfo=UTC), km, km, None, "scan", f"S{n}")
+        for n in (3, 5)
     ]
     chart = odometer_chart(readings, Cells())
     assert isinstance(chart, OdometerChart)

@@ -28,6 +28,8 @@ from afterclear.digest.vehicle_model import (
 from afterclear.digest.worklist import work_of
 from afterclear.plain import KM_PER_MILE
 
+_LEAST_KM = 4.0  # shown of a vehicle that stood: the labels are whole km
+
 _CLEAR_WORDS: dict[str, str] = {
     "recorded": mark("codes erased, as recorded"),
     "with_repair": mark("codes erased with the repair"),
@@ -284,6 +286,8 @@ def odometer_chart(readings: Sequence[OdometerReading], cells: Cells) -> Odomete
 
 def _km_ticks(values: Sequence[float], cells: Cells) -> tuple[Tick, ...]:
     low, high = min(values), max(values)
-    step = round_step((high - low) or 1.0, 4)
+    step = round_step(max(high - low, _LEAST_KM), 4)
     first, last = int(low // step), int(-(-high // step))
+    if first == last:  # a vehicle that stood on a round value
+        first, last = max(first - 1, 0), last + 1
     return tuple(Tick(i * step, cells.number(i * step), "") for i in range(first, last + 1))
