@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.normalise.cautions import Cautions
+from afterclear.protocols.j1939_faults import RESERVED_FMI
 
 CORNERS = ["front_left", "front_right", "rear_left", "rear_right"]
 
@@ -230,9 +231,8 @@ def test_dangerous_systems_bring_their_caution(
     assert caution in {found.id for found in catalogue.cautions(family.key, code, ecu)}
 
 
-def test_a_misfire_brings_no_caution_but_the_general_ones(catalogue: Catalogue) -> None:
+def test_a_misfire_brings_no_caution_of_its_own(catalogue: Catalogue) -> None:
     assert catalogue.cautions("misfire:cylinder_1", "P0301", "engine") == ()
-    assert {caution.id for caution in catalogue.general_cautions} == {"symptom", "clearing"}
 
 
 def test_evidence_distances_fall_back_to_the_default(catalogue: Catalogue) -> None:
@@ -260,12 +260,19 @@ def test_any_code_and_description_have_a_family_and_a_meaning(
     catalogue.pointer(code, description)
 
 
+def test_every_failure_mode_but_the_reserved_ones_has_words(config_dir: Path) -> None:
+    """SAE J1939-73: 22 to 30 are reserved."""
+    lines = (config_dir / "codes" / "fmi.csv").read_text(encoding="utf-8").splitlines()
+    told = {line.split(",")[0] for line in lines if line[:1].isdigit()}
+    assert told == {str(number) for number in range(32) if number not in RESERVED_FMI}
+
+
 def test_cautions_read_by_themselves_are_those_of_the_catalogue(
     catalogue: Catalogue, config_dir: Path
 ) -> None:
     """A vehicle's history in a terminal reads the cautions only."""
     alone = Cautions.load(config_dir)
-    assert alone.general == catalogue.general_cautions
+    assert {caution.id for caution in alone.general} == {"symptom", "clearing"}
     for family, code, ecu in (
         ("wheel_speed_sensor:front_left", "C0035", "ABS module"),
         ("misfire:cylinder_1", "P0301", "Motorsteuergerät"),

@@ -144,26 +144,6 @@ def test_a_text_about_a_part_points_at_nobody(catalogue: Catalogue, text: str) -
     assert catalogue.pointer("acme:1", text) is None
 
 
-@pytest.mark.parametrize(
-    ("code", "about_received"),
-    [
-        ("U0121", True),
-        ("U0415-86", True),
-        ("P0500-81", True),  # failure types 81 to 88: bus signal or message
-        ("SPN 84 FMI 19", True),  # J1939-73: received network data in error
-        ("SPN 84 FMI 9", True),  # J1939-73: abnormal update rate
-        ("SPN 84 FMI 3", False),
-        ("P0500-11", False),
-        ("P0700", False),
-        ("P0301", False),
-    ],
-)
-def test_codes_about_received_data_may_be_knock_on(
-    catalogue: Catalogue, code: str, about_received: object
-) -> None:
-    assert catalogue.is_about_received_data(code) is about_received
-
-
 def test_a_function_may_sit_in_another_units_box(catalogue: Catalogue) -> None:
     """Names are functions, not boxes."""
     assert catalogue.boxes_of("steering_angle")[0] == "steering_angle"

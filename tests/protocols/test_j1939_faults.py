@@ -6,8 +6,6 @@ from hypothesis import strategies as st
 
 from afterclear.errors import DecodeError, TruncatedError
 from afterclear.protocols.j1939_faults import (
-    FMI_NAMES,
-    RESERVED_FMI,
     Dtc,
     Flash,
     LampState,
@@ -157,7 +155,3 @@ def test_lamps_have_two_bits_each_and_flash_only_when_on(raw: str, states: list[
 def test_a_lamp_field_is_two_bytes(n_bytes: int) -> None:
     with pytest.raises(TruncatedError, match="lamp field needs 2 bytes"):
         lamps_from_bytes(bytes(n_bytes))
-
-
-def test_every_failure_mode_but_the_reserved_ones_has_words() -> None:
-    assert set(FMI_NAMES) == set(range(32)) - set(RESERVED_FMI)

@@ -201,12 +201,6 @@ def test_a_shorter_freeze_frame_is_refused(n_bytes: int) -> None:
         obd.frozen_value_from_message(bytes.fromhex("42020001")[:n_bytes])
 
 
-def test_heavy_duty_and_car_types_are_told_apart() -> None:
-    """POBD's codes.py: 06 is EOBD, 14 is HD OBD."""
-    assert (obd.OBD_TYPES[0x06], obd.OBD_TYPES[0x14]) == ("EOBD", "HD OBD")
-    assert {0x0E, 0x0F, 0x10, 0x16, 0x1B}.isdisjoint(obd.OBD_TYPES)
-
-
 # --- vehicle ------------------------------------------------------------------------------
 
 

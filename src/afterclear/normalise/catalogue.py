@@ -49,11 +49,6 @@ class EvidenceDistance:
 # components whose place is the control unit a code points at
 _BY_UNIT = {"communication", "software_match", "lamp_request"}
 
-# categories of failure type and FMI that tell of data received (SAE J2012 failure type table:
-# 81-88; J1939-73: 9 update rate, 19 received data in error)
-_RECEIVED_DATA = {f"8{digit}" for digit in "12345678"}
-_RECEIVED_DATA_FMI = {9, 19}
-
 # what a text that names another unit is about
 _SAID_OF_UNIT = {
     "lost": "communication",
@@ -197,11 +192,6 @@ class Catalogue:
 
     # --- cautions, monitors, evidence, pointers -----------------------------------------
 
-    @property
-    def general_cautions(self) -> tuple[Caution, ...]:
-        """What holds for every code and every clear."""
-        return self._cautions.general
-
     @_remembered
     def cautions(
         self, family_key: str, code: str = "", ecu: str | None = None
@@ -246,15 +236,6 @@ class Catalogue:
         if found is None and description and (told := self.lexicon.mention(description)):
             return _COMMON_COMPONENTS.get(told.component.key)
         return found
-
-    @_remembered
-    def is_about_received_data(self, code: str, description: str | None = None) -> bool:
-        """Whether a code says that something received was missing or bad, so may be knock-on."""
-        parsed = _parsed(code)
-        if parsed.failure_type in _RECEIVED_DATA or parsed.fmi in _RECEIVED_DATA_FMI:
-            return True
-        found = self.knock_on.pointer(parsed, description)
-        return found is not None and found.relation in {"lost", "invalid"}
 
     @_remembered
     def ecu_name(self, text: str) -> str | None:

@@ -22,34 +22,9 @@ STATUS_OF_PGN = {
     j1939.DM28_PERMANENT: "permanent",
 }
 
-# Failure mode identifiers in our own words (FMI1, FMI2 and Open-SAE-J1939 agree but for 4 and
-# 31, where the standards sheet 4.4 says which reading is right).
-FMI_NAMES = {
-    0: "valid but high, most severe",
-    1: "valid but low, most severe",
-    2: "erratic, intermittent or wrong",
-    3: "voltage high or shorted to high",
-    4: "voltage low or shorted to low",
-    5: "current low or circuit open",
-    6: "current high or shorted to ground",
-    7: "mechanical part not responding or out of adjustment",
-    8: "frequency, pulse width or period abnormal",
-    9: "update rate abnormal",
-    10: "rate of change abnormal",
-    11: "cause not identified",
-    12: "device or component bad",
-    13: "out of calibration",
-    14: "special instructions",
-    15: "valid but high, least severe",
-    16: "valid but high, moderate",
-    17: "valid but low, least severe",
-    18: "valid but low, moderate",
-    19: "received network data in error",
-    20: "drifted high",
-    21: "drifted low",
-    31: "condition exists",
-}
-RESERVED_FMI = range(22, 31)  # one steering-valve maker uses 25, 27 and 28 all the same
+# Failure mode identifiers without a meaning (two published FMI lists and Open-SAE-J1939); one
+# steering-valve maker uses 25, 27 and 28 all the same.
+RESERVED_FMI = range(22, 31)
 
 LAMPS = ("mil", "red_stop", "amber_warning", "protect")  # from the highest bit pair down
 DTC_LENGTH = 4

@@ -200,38 +200,6 @@ LENGTHS: Mapping[int, int] = {
     Pid.ODOMETER: 4,
 }
 
-# Value of PID 1C (python-OBD's table; what it leaves out is reserved there).
-OBD_TYPES = {
-    0x01: "OBD II (California)",
-    0x02: "OBD (United States)",
-    0x03: "OBD and OBD II",
-    0x04: "OBD I",
-    0x05: "none",
-    0x06: "EOBD",
-    0x07: "EOBD and OBD II",
-    0x08: "EOBD and OBD",
-    0x09: "EOBD, OBD and OBD II",
-    0x0A: "JOBD",
-    0x0B: "JOBD and OBD II",
-    0x0C: "JOBD and EOBD",
-    0x0D: "JOBD, EOBD and OBD II",
-    0x11: "EMD",
-    0x12: "EMD+",
-    0x13: "HD OBD, in part",
-    0x14: "HD OBD",
-    0x15: "WWH-OBD",
-    0x17: "HD EOBD I",
-    0x18: "HD EOBD I with NOx",
-    0x19: "HD EOBD II",
-    0x1A: "HD EOBD II with NOx",
-    0x1C: "OBDBr-1",
-    0x1D: "OBDBr-2",
-    0x1E: "KOBD",
-    0x1F: "IOBD I",
-    0x20: "IOBD II",
-    0x21: "HD EOBD VI",
-}
-
 
 def values_from_message(payload: bytes) -> dict[int, bytes]:
     """Cut an answer to service 01 into its parameters: number -> bytes.
