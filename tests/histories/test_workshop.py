@@ -286,3 +286,57 @@ def test_a_clear_without_odometer_lies_where_the_next_counter_puts_it(tmp_path: 
             ("recorded", 2500)
         ]
         assert only(attempts(con))["clean_km"] == 500
+
+
+MIDNIGHT = -1 / 3  # of the day on which the stories begin at 8:00
+
+
+@pytest.mark.parametrize("cleared", [True, False])
+@pytest.mark.parametrize("day", [0.05, 0.25])  # 9:12, and 14:00: past a visit's hours
+def test_a_work_order_dated_by_its_day_is_of_the_visit_of_that_day(
+    tmp_path: Path, *, day: float, cleared: bool
+) -> None:
+    """Nothing was driven between midnight and the scan before the work."""
+    story = Story().repair(MIDNIGHT, 1000, codes=CODE, action="replace")
+    story.scan(day, 1000, engine=[CODE])
+    if cleared:
+        story.clear(day + 0.05, 1000)
+    with told(tmp_path, story.scan(30, 3000, engine=[])) as con:
+        attempt = only(attempts(con))
+        assert (attempt["kind"], attempt["returned"], attempt["clean_km"]) == (
+            "repair",
+            False,
+            2000,
+        )
+
+
+def test_a_clear_days_after_the_work_is_part_of_it_where_nothing_was_driven(
+    tmp_path: Path,
+) -> None:
+    """Opened on Monday, cleared on Wednesday, 1 km further on."""
+    story = Story().repair(0, 1000, codes=CODE, action="replace").scan(0.05, 1000, engine=[CODE])
+    with told(tmp_path, story.clear(2.3, 1001).scan(30, 3000, engine=[])) as con:
+        attempt = only(attempts(con))
+        assert (attempt["kind"], attempt["clean_km"]) == ("repair", 1999)
+
+
+@pytest.mark.parametrize("cleared", [True, False])
+def test_a_clear_of_a_code_that_was_gone_is_an_attempt_of_its_own(
+    tmp_path: Path, *, cleared: bool
+) -> None:
+    """Gone after the work, back the next day after 15 km: the second clear hides no return."""
+    story = Story().scan(0, 1000, engine=[CODE]).repair(0.1, 1000, codes=CODE, action="replace")
+    if cleared:
+        story.clear(0.2, 1000)
+    story.scan(0.25, 1002, engine=[], visit_reason="post_repair")
+    with told(tmp_path, story.scan(1.2, 1015, engine=[CODE]).clear(1.3, 1015)) as con:
+        first, second = attempts(con)
+        assert (first["kind"], first["returned_scan_id"]) == ("repair", "S3")
+        assert second["kind"] == "clear_only"
+
+
+def test_a_code_gone_and_back_in_the_visit_was_not_cleared_by_its_order(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, engine=[CODE]).repair(0.1, 1000, codes=CODE, action="replace")
+    story.scan(0.15, 1002, engine=[], visit_reason="post_repair")
+    with told(tmp_path, story.scan(0.35, 1012, engine=[CODE]).scan(30, 3000, engine=[])) as con:
+        assert only(attempts(con))["returned_scan_id"] == "S3"

@@ -51,9 +51,12 @@ JOIN faults f ON f.vehicle_no = l.vehicle_no AND f.told = l.listed AND f.unit_no
 -- A code without its failure type: what people write on work orders, and some tools show.
 CREATE OR REPLACE TEMP MACRO base_code(code) AS split_part(split_part(code, ' FMI ', 1), '-', 1);
 
--- Two places that lie further apart than a visit reaches, whatever they are within their bounds.
+-- Two places that lie further apart than a visit reaches, or not, whatever they are within their
+-- bounds.
 CREATE OR REPLACE TEMP MACRO surely_apart(low, high, other_low, other_high) AS
     coalesce(greatest(other_low - high, low - other_high) > getvariable('visit_km'), false);
+CREATE OR REPLACE TEMP MACRO surely_near(low, high, other_low, other_high) AS
+    coalesce(greatest(other_high, high) - least(other_low, low) <= getvariable('visit_km'), false);
 
 -- One row per scan and control unit: did it answer, which memory was read, what counters say.
 CREATE OR REPLACE TEMP TABLE unit_readings AS

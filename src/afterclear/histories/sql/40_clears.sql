@@ -121,7 +121,8 @@ WHERE s.presence = 'present' AND w.next_scan_no IS NOT NULL AND still.fault_no I
 
 -- With a repair in between it was most likely then: with the one aimed at the code, else the
 -- last.  The aimed one may be dated before the scan of its own visit, as orders are opened before
--- the vehicle is read; unless that scan was after the work, by its word or by a clear before it.
+-- the vehicle is read, and some are dated by their day only: nothing was driven between.  Unless
+-- that scan was after the work: by its word, by a clear, or by a code that was gone before it.
 CREATE OR REPLACE TEMP TABLE presumed_at AS
 WITH aims AS (
     SELECT g.unit_no, g.low_at, l.repair_id
@@ -139,16 +140,21 @@ WITH aims AS (
         g.km_low AS scan_km
     FROM (SELECT DISTINCT * EXCLUDE (fault_no) FROM gone) g
     JOIN jobs j ON j.vehicle_no = g.vehicle_no
-        AND j.repaired_at BETWEEN g.low_at - getvariable('visit') AND g.high_at
+        AND j.repaired_at <= g.high_at
     LEFT JOIN aims a ON a.unit_no = g.unit_no AND a.low_at = g.low_at
         AND a.repair_id = j.repair_id
     WHERE getvariable('presume_clear')
         AND (j.repaired_at >= g.low_at
             OR a.repair_id IS NOT NULL AND g.visit_reason <> 'post_repair'
-            AND NOT surely_apart(j.km_low, j.km_high, g.km_low, g.km_low)
+            AND (j.repaired_at >= g.low_at - getvariable('visit')
+                AND NOT surely_apart(j.km_low, j.km_high, g.km_low, g.km_low)
+                OR surely_near(j.km_low, j.km_high, g.km_low, g.km_low))
             AND (g.visit_reason = 'pre_repair' OR NOT EXISTS (
                 SELECT 1 FROM recorded_clears c WHERE c.unit_no = g.unit_no
-                    AND c.cleared_at BETWEEN g.low_at - getvariable('visit') AND g.low_at)))
+                    AND c.cleared_at BETWEEN j.repaired_at AND g.low_at))
+            AND NOT EXISTS (
+                SELECT 1 FROM gone e WHERE e.unit_no = g.unit_no
+                    AND e.high_at > j.repaired_at AND e.high_at <= g.low_at))
 )
 SELECT unit_no, low_at, CASE WHEN is_before THEN low_at ELSE repaired_at END AS cleared_at,
     CASE WHEN is_before THEN scan_km ELSE km END AS km,

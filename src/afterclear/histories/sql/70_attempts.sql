@@ -52,24 +52,31 @@ WHERE p.has_no_code;
 
 CREATE OR REPLACE TEMP TABLE tries AS
 SELECT a.fault_no, 'repair' AS kind, a.repair_id, j.repaired_at AS tried_at, j.km AS tried_km,
-    j.km_low, j.km_high
+    j.km_low, j.km_high, NULL::TIMESTAMP AS not_before_at
 FROM (FROM aimed_by_code UNION FROM aimed_by_part) a
 JOIN jobs j USING (vehicle_no, repair_id)
 UNION ALL
-SELECT fault_no, 'clear_only', NULL, ended_high_at, ended_high_km, ended_km_low, ended_km_high
+SELECT fault_no, 'clear_only', NULL, ended_high_at, ended_high_km, ended_km_low, ended_km_high,
+    onset_low_at
 FROM episodes
 WHERE ended_by = 'clear' AND clear_origin IN ('recorded', 'counter');
 
 -- What was tried on one fault within one visit is one attempt; work counts before a bare clear.
+-- So is a clear days after the work where nothing was driven and the code was never seen gone: the
+-- vehicle stood in the workshop, or the order is dated by its opening or its day only.
 CREATE OR REPLACE TEMP TABLE visits_tried AS
 WITH ordered AS (
     SELECT *, lag(tried_at) OVER fault AS before_at, lag(km_low) OVER fault AS before_km_low,
-        lag(km_high) OVER fault AS before_km_high
+        lag(km_high) OVER fault AS before_km_high, lag(kind) OVER fault AS before_kind
     FROM tries
     WINDOW fault AS (PARTITION BY fault_no ORDER BY tried_at, kind, repair_id)
 ), numbered AS (
     SELECT *, count(*) FILTER (
-        before_at IS NULL OR tried_at > before_at + getvariable('visit')
+        before_at IS NULL
+        OR tried_at > before_at + getvariable('visit')
+        AND NOT (kind = 'clear_only' AND before_kind = 'repair'
+            AND coalesce(not_before_at < before_at, true)
+            AND surely_near(km_low, km_high, before_km_low, before_km_high))
         OR surely_apart(km_low, km_high, before_km_low, before_km_high)
     ) OVER (PARTITION BY fault_no ORDER BY tried_at, kind, repair_id
         ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS visit_no
