@@ -6,6 +6,7 @@ descriptions.  All mistakes in a file are reported at once.
 
 import json
 import os
+import re
 import tomllib
 from importlib.resources import files
 from pathlib import Path
@@ -23,7 +24,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticUndefined
 
-from afterclear.errors import ConfigError
+from afterclear.errors import ConfigError, settings_mistakes
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -276,6 +277,14 @@ class Sources(_Section):
 
     source: tuple[Source, ...] = ()
 
+    @field_validator("source")
+    @classmethod
+    def _called_apart(cls, sources: tuple[Source, ...]) -> tuple[Source, ...]:
+        names = [source.name for source in sources]
+        if twice := sorted({name for name in names if names.count(name) > 1}):
+            raise ValueError(f"two sources are called {twice[0]!r}; what was taken is kept by name")
+        return sources
+
 
 class Job(_Section):
     """One line of the timetable."""
@@ -298,9 +307,7 @@ class NamedJob(_Section):
         "backup, check or vacuum."
     )
     at: str | None = Field(None, description="When, as five cron fields ...")
-    every: str | None = Field(
-        None, description="... or how often, such as 30m, 6h or 1d.", pattern=r"^[1-9]\d*[mhd]$"
-    )
+    every: str | None = Field(None, description="... or how often, such as 30m, 6h or 1d.")
     zone: str = Field("UTC", description="Time zone of the cron fields.")
     sources: tuple[str, ...] = Field((), description="load, run: only these; none: all.")
     audiences: tuple[Literal["fleet", "garage", "stock"], ...] = Field(
@@ -315,12 +322,19 @@ class NamedJob(_Section):
     def _known_zone(cls, zone: str) -> str:
         return check_zone(zone)
 
+    @field_validator("every")
+    @classmethod
+    def _a_span(cls, every: str | None) -> str | None:
+        if every is not None and not re.fullmatch(r"[1-9][0-9]*[mhd]", every):
+            raise ValueError("expected a whole number of m, h or d, such as 30m, 6h or 1d")
+        return every
+
     @model_validator(mode="after")
     def _one_time(self) -> Self:
         if (self.at is None) == (self.every is None):
             raise ValueError("give exactly one of at and every")
         if (self.does == "backup") != (self.into is not None):
-            raise ValueError("a backup, and nothing else, has a folder to go into")
+            raise ValueError("a backup needs a folder to go into (the key into); no other job has one")
         return self
 
 
@@ -491,11 +505,10 @@ def _read(folder: Path | None, name: str, model: type[Model], problems: list[str
     try:
         content: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
         return model.model_validate(content)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        problems.append(f"{path}: {error}")
+    except tomllib.TOMLDecodeError as error:
+        problems.append(f"{path} is no TOML: {error}. Text stands in quotation marks.")
+    except UnicodeDecodeError:
+        problems.append(f"{path} is not in UTF-8; save it as UTF-8 text.")
     except ValidationError as error:
-        problems += [
-            f"{path}: {'.'.join(map(str, e['loc']))}: {e['msg']} (found {e['input']!r})"
-            for e in error.errors()
-        ]
+        problems += settings_mistakes(str(path), error.errors())
     return model.model_construct()

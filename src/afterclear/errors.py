@@ -4,7 +4,9 @@ Nothing is defined elsewhere.  A message says what is wrong, where, what was exp
 to do.  One unreadable *row* is no exception: it becomes a ``Rejection`` beside the good rows.
 """
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 
 class AfterclearError(Exception):
@@ -18,6 +20,52 @@ class AfterclearError(Exception):
 
 class ConfigError(AfterclearError):
     """Stop before any work: a file under config/ is wrong."""
+
+
+# How a mistake in a settings file is put to whoever wrote it, by pydantic's name for it.
+_SAID = {
+    "extra_forbidden": "there is no such key; is it misspelt?",
+    "missing": "is missing",
+    "too_short": "has nothing in it",
+    "tuple_type": "expected a list; a table that may stand several times begins [[so]]",
+}
+_PASSWORD = re.compile(r"(://[^/@\s:]*:)[^/@\s]+(?=@)")
+_LONGEST_FOUND = 80
+
+
+def settings_mistakes(where: str, found: Iterable[Mapping[str, Any]]) -> list[str]:
+    """Put each mistake that pydantic found in a settings file as a sentence: place, what, found.
+
+    ``found``: its ``errors()``.  Tables are not repeated, and no password of an address is.
+    """
+    found = list(found)
+    # a list whose only entry is wrong is not called empty as well
+    within = {tuple(e["loc"][:n]) for e in found for n in range(len(e["loc"]))}
+    told = [e for e in found if e["type"] != "too_short" or tuple(e["loc"]) not in within]
+    return [f"{where}: {_place(e['loc'])}{_mistake(e)}{_found(e['input'])}" for e in told]
+
+
+def _place(parts: Iterable[str | int]) -> str:
+    """Say where: ``job.0.every`` as ``job 1, every``."""
+    told = ""
+    for part in parts:
+        told += f" {part + 1}" if isinstance(part, int) else f"{', ' if told else ''}{part}"
+    return f"{told}: " if told else ""
+
+
+def _mistake(error: Mapping[str, Any]) -> str:
+    said = _SAID.get(error["type"])
+    if said is not None:
+        return said
+    text = str(error["msg"]).removeprefix("Value error, ").partition(", unable to parse")[0]
+    return text.replace("Input should be ", "expected ", 1)
+
+
+def _found(value: object) -> str:
+    if not isinstance(value, str | int | float):
+        return ""
+    shown = _PASSWORD.sub(r"\1***", repr(value))
+    return f" (found {shown[:_LONGEST_FOUND]})"
 
 
 class UsageError(AfterclearError):

@@ -23,7 +23,7 @@ from pydantic import (
     field_validator,
 )
 
-from afterclear.errors import ConfigError
+from afterclear.errors import ConfigError, settings_mistakes
 from afterclear.plain import TABLES, Kind
 from afterclear.readers.units import UNITS, unit_fits
 
@@ -278,10 +278,7 @@ def parse_map(text: str, name: str, where: str, problems: list[str]) -> ImportMa
     except tomllib.TOMLDecodeError as error:
         problems.append(f"{where}: {error}")
     except ValidationError as error:
-        problems += [
-            f"{where}: {'.'.join(map(str, e['loc']))}: {e['msg'].removeprefix('Value error, ')}"
-            for e in error.errors()
-        ]
+        problems += settings_mistakes(where, error.errors())
     return None
 
 
