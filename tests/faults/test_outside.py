@@ -140,6 +140,32 @@ def test_a_folder_that_may_not_be_written_is_told_and_nothing_is_changed() -> No
         shutil.rmtree(folder)
 
 
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only root can become nobody")
+def test_a_store_in_a_folder_that_may_not_be_written_is_told() -> None:
+    """The database finds out only at the end of a transaction, where it puts its log."""
+    folder = Path("/var/tmp") / f"afterclear-test-store-{os.getpid()}"  # noqa: S108 - removed below
+    (folder / "inbox").mkdir(parents=True)
+    try:
+        deliveries(folder / "inbox")
+        first, *rest = sorted((folder / "inbox").iterdir())
+        load_paths(app_in(folder), [first], Whose(), lambda _: None)
+        assert rest, "something is left to load"
+        for path in (folder, *folder.rglob("*")):
+            os.chown(path, 65534, 65534)
+        folder.chmod(0o555)
+        told = subprocess.run(
+            [sys.executable, "-c", _AS_NOBODY, "load", str(folder)],
+            capture_output=True,
+            text=True,
+            check=False,
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+        )
+        assert told.stdout.startswith("StoreError The store"), told
+    finally:
+        folder.chmod(0o755)
+        shutil.rmtree(folder)
+
+
 @pytest.mark.slow
 def test_a_clock_set_back_an_hour_changes_no_result(tmp_path: Path) -> None:
     """Loads and analyses at 12:00, then again at 11:00 with a new file, then at 13:00."""

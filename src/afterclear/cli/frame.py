@@ -1,5 +1,6 @@
 """What every command shares: the app it asks, errors as messages, progress in a terminal."""
 
+import errno
 import os
 import sys
 from collections.abc import Callable, Iterator
@@ -26,6 +27,11 @@ P = ParamSpec("P")
 
 # a process that a signal ended: 128 and its number (common practice of shells, no source)
 _STOPPED = 128
+# what a person can put right on the machine: rights, a full disk, a folder in a file's place
+_OUTSIDE = {
+    *(errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT),
+    *(errno.EEXIST, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG),
+}
 # colour only where a person looks, never as the only sign
 _OUTCOME_MARK = {"stored": "ok", "known": "known", "refused": "REFUSED", "left": "LEFT"}
 
@@ -43,6 +49,16 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
         except AfterclearError as error:
             click.echo(f"afterclear: {without_secrets(str(error))}", err=True)
             raise SystemExit(error.exit_code) from error
+        except OSError as error:
+            if error.errno not in _OUTSIDE or error.filename is None:
+                raise
+            click.echo(
+                f"afterclear: {error.filename}: {error.strerror}. The file or folder cannot be "
+                "used by this user as it is; what was under way was undone. Put it right, then "
+                "run the same command again.",
+                err=True,
+            )
+            raise SystemExit(AfterclearError.exit_code) from error
         except Stopped as stopped:
             click.echo("Stopped. What was under way was undone.", err=True)
             raise SystemExit(_STOPPED + stopped.number) from stopped

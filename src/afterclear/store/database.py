@@ -42,6 +42,7 @@ MEMORY_LIMIT = "1GB"
 _PAUSE_S = 0.1
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 _FULL_WORDS = ("no space left", "disk quota", "file too large")
+_DENIED_WORDS = ("permission denied", "read-only file system", "operation not permitted")
 
 # Connections that are open, so that a signal can stop what they do.
 _open: set[DuckDBPyConnection] = set()
@@ -199,7 +200,7 @@ def _private_files() -> Iterator[None]:
 
 @contextmanager
 def full_disk_told(path: Path) -> Iterator[None]:
-    """Say in words that the disk is full: nothing was lost, and what to do.
+    """Say in words that the disk is full or not to be written, and what to do.
 
     Raises:
         StoreError: it is.
@@ -208,8 +209,15 @@ def full_disk_told(path: Path) -> Iterator[None]:
     try:
         yield
     except (duckdb.Error, OSError) as error:
+        words = str(error).lower()
+        if isinstance(error, duckdb.Error) and any(word in words for word in _DENIED_WORDS):
+            raise StoreError(
+                f"The store {path} cannot be written by this user: its file, its folder or its "
+                "disk does not allow it. Nothing was changed. Give the right to write there, or "
+                "name a store elsewhere with --store FILE."
+            ) from error
         full = isinstance(error, OSError) and error.errno in _FULL
-        if not full and not any(word in str(error).lower() for word in _FULL_WORDS):
+        if not full and not any(word in words for word in _FULL_WORDS):
             raise
         raise StoreError(
             f"The disk of {path} is full. What was under way was undone, nothing before it was "

@@ -23,6 +23,8 @@ _DEAD_AFTER_S = 86_400
 # Folders in the archive in which a load works, by the beginning of their names.
 _UNFINISHED = ("incoming", "within", "taken")
 
+_NO_COPY = {errno.ENOSPC, errno.EDQUOT, errno.EACCES, errno.EPERM, errno.EROFS}
+
 
 def snapshot_path(store: Path) -> Path:
     """Where the readers' copy of a store stands."""
@@ -96,9 +98,9 @@ def _put_copy(store: Path) -> None:
         copy_file(store, unfinished)
         unfinished.replace(snapshot_path(store))
     except OSError as error:
-        # a full disk must not keep the work itself from being tried; readers will wait
+        # no room or no right: the work itself is tried all the same, and says so if it cannot
         unfinished.unlink(missing_ok=True)
-        if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+        if error.errno not in _NO_COPY:
             raise
     except duckdb.Error:
         # another program has the file open: the writer itself will wait for it, or say so
