@@ -12,7 +12,8 @@ from typing import Any
 import pytest
 
 from afterclear.digest.build import build_digest
-from afterclear.digest.render import render_pages
+from afterclear.digest.frames import DigestSettings
+from afterclear.digest.render import render_overviews, render_pages
 from afterclear.digest.write import write_digest
 from tests.digest.findings_fixture import findings
 from tests.digest.fleet_fixture import fleet
@@ -83,6 +84,24 @@ def test_axe_finds_nothing(browser: Browser, files: list[Path], theme: str) -> N
         ]
         page.close()
     assert found == []
+
+
+def test_no_german_page_is_wider_than_a_phone(browser: Browser, tmp_path: Path) -> None:
+    """German words are longer: the table of verdicts did not fit at 360 px."""
+    told = fleet(
+        findings=findings(), settings=DigestSettings(fleet_name="Quillgate", language="de")
+    )
+    overviews = render_overviews(build_digest(told))
+    for file in write_digest(overviews, tmp_path / "german"):
+        page = open_page(browser, file)
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        for width in (320, 360, 390, 768):
+            page.set_viewport_size({"width": width, "height": 800})
+            over = page.evaluate(
+                "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+            )
+            assert over <= 0, (file.name, width)
+        page.close()
 
 
 def test_axe_would_find_something(browser: Browser) -> None:

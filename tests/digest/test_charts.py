@@ -51,6 +51,23 @@ def test_no_stem_runs_through_the_number_of_another_flag() -> None:
             assert drawn.rindex('class="stem"') < drawn.index('class="flag"')
 
 
+@pytest.mark.parametrize("layout", [WIDE, NARROW], ids=["wide", "narrow"])
+def test_a_date_at_the_end_of_the_odometer_stays_inside_the_picture(layout: Layout) -> None:
+    """The longest, 22. Sept. 2026, is under 76 px wide at 12.5 px."""
+    chart = OdometerChart(
+        line=((0, 10.0), (100, 20.0)),
+        kept=((0, 10.0), (100, 20.0)),
+        aside=(),
+        day_ticks=(Tick(100, "22. Sept. 2026", ""),),
+        km_ticks=(Tick(10, "10", ""), Tick(20, "20", "")),
+        summary="",
+    )
+    drawn = str(draw_odometer(chart, layout, "km", "of a vehicle"))
+    found = re.search(r'<text x="([\d.]+)"[^>]*>22. Sept. 2026', drawn)
+    assert found
+    assert float(found[1]) + 38 <= layout.width
+
+
 def test_everything_written_into_a_picture_is_escaped() -> None:
     assert (
         text_at(1, 2, '<b x="1">\x00') == '<text x="1" y="2">&lt;b x=&#34;1&#34;&gt;\ufffd</text>'

@@ -11,6 +11,7 @@ from afterclear.digest.vehicle_model import OdometerChart
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 78.0, 20.0, 16.0, 44.0
 _APART = 84.0
+_HALF_DATE = 38.0  # half of the longest date under the axis
 _HEIGHTS = {"wide": 260.0, "narrow": 210.0}
 _MOST_POINTS = 400  # a longer line is thinned evenly: no screen shows more
 
@@ -41,7 +42,8 @@ def _axes(chart: OdometerChart, across: Scale, up: Scale, units: str) -> Iterato
     for tick in thin_ticks(chart.day_ticks, across, _APART):
         x = across(tick.at)
         yield element("line", x1=x, x2=x, y1=_TOP, y2=bottom + 5, class_="grid")
-        yield text_at(x, bottom + 32, tick.label, class_="tick", text_anchor="middle")
+        middle = min(x, right + _RIGHT - _HALF_DATE)  # the last stays inside the picture
+        yield text_at(middle, bottom + 32, tick.label, class_="tick", text_anchor="middle")
 
 
 def _thin(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
