@@ -3,75 +3,35 @@
 A vehicle is drawn as scans at growing days with faults that come and go over them, clears and
 work orders between them.  Each of these *events* then meets a fate: it comes on time, late,
 twice, or is corrected later under the same key.  Vehicle rows come early, late or never; until
-one has come, some vehicles are known by their VIN only.
+one has come, some vehicles are known by their VIN only, and some tools never name them but by
+VIN or plate, in files of their own form (``random_maps.py``).  Beside deliveries come *turns*:
+the map of such files was wrong, is mended, and archived files are read again; a vehicle is
+forgotten.
 """
 
 import csv
 import io
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Final, Literal
 
+from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 
 from afterclear.runs.deciding import Said
+from tests.runs.random_maps import FAULTS, by_map
+from tests.runs.random_vehicles import LIVES, SPAN_DAYS, Row, Vehicle, at, deliveries_of, vehicle_of
 
-BEGIN: Final = datetime(2025, 3, 1, 8, tzinfo=UTC)
-SPAN_DAYS: Final = 240
 MOST_DELIVERIES: Final = 4
-
-Row = dict[str, str]
-
-# what a tool may call each control unit; the names of one unit mean the same
-_UNITS: Final = (("engine", "ECM"), ("brakes", "ABS"), ("airbag", "SRS"))
-_CODES: Final = (  # with the place of the unit that shows it
-    ("P0301", 0), ("P1351", 0), ("C0034", 1), ("U0121", 0), ("P0562", 1), ("B0001", 2),
+UNHURRIED: Final = settings(
+    deadline=None,
+    database=None,
+    suppress_health_check=[
+        HealthCheck.function_scoped_fixture, HealthCheck.too_slow, HealthCheck.data_too_large,
+    ],
 )  # fmt: skip
-# a maker's code means what the tool says of it, and tools differ
-_DESCRIBED: Final = ("", "aft trim flag", "zeta trim flag")
-_PARTS: Final = (("ignition coil", "cylinder_1"), ("wheel speed sensor", "front_right"), ("", ""))
-_MAKES: Final = ("Veldrun", "Tarrovane")
-_SITES: Final = ("Northquay", "Hollin Yard")
-_STATUS: Final = ("", "confirmed", "pending", "permanent")
-
-# what is special about a scan: columns of all its rows
-_LOOKS: Final[Mapping[str, Row]] = {
-    "plain": {},
-    "partial": {"scan_scope": "partial"},
-    "silent": {"ecu_response": "no_answer"},
-    "active_only": {"memory": "active_only"},
-    "counted": {"distance_since_clear_km": "40", "warmups_since_clear": "3"},
-    "before_work": {"visit_reason": "pre_repair"},
-    "after_work": {"visit_reason": "post_repair"},
-    "unready": {"monitors_incomplete": "misfire"},
-    "by_hours": {"odometer_km": "", "engine_hours": "900"},
-    "odometer_only": {"ecu": "", "code": "", "status": "", "description": ""},
-}
-
-
-@dataclass(frozen=True)
-class Fate:
-    """When an event comes, in deliveries after its own; None: it does not come again."""
-
-    late: int = 0
-    again: int | None = None
-    corrected: Row | None = None  # cells that come otherwise the second time
-    redated_days: int = 0
-
-
-FATES: Final[Mapping[str, Fate]] = {
-    "on time": Fate(),
-    "late": Fate(late=1),
-    "very late": Fate(late=3),
-    "twice": Fate(again=1),
-    "corrected": Fate(again=1, corrected={"odometer_km": "10500", "status": "confirmed"}),
-    "reworded": Fate(again=2, corrected={"description": "mid trim flag", "site": "Hollin Yard"}),
-    "redated": Fate(again=1, corrected={}, redated_days=25),
-    "late and corrected": Fate(late=1, again=2, corrected={"odometer_km": ""}),
-}
-_ON_TIME_OFTEN: Final = ("on time",) * 5 + tuple(FATES)
 
 # what may be decided: the word, and what it is about
 SAYINGS: Final[tuple[tuple[Said | Literal["undo"], str], ...]] = (
@@ -89,6 +49,10 @@ class Saying:
     pick: int
 
 
+# which loads are read again: those that refused something, those of the mended map, all
+Replay = Literal["refused", "of the map", "everything"]
+
+
 @dataclass(frozen=True)
 class Delivery:
     """Files that come together, the analysis after them, and what people then decide."""
@@ -98,32 +62,8 @@ class Delivery:
     as_of: datetime
     is_full: bool
     sayings: Sequence[Saying]
-
-
-@dataclass(frozen=True)
-class Event:
-    """Rows of one table that happen together, and how they reach the store."""
-
-    table: str
-    rows: tuple[Row, ...]
-    day: float
-    fate: str
-
-
-@dataclass(frozen=True)
-class Vehicle:
-    """A vehicle as drawn; ``listed``: the deliveries that bring its row, with the row."""
-
-    number: str
-    vin: str
-    by_vin: bool  # named by its VIN until it is listed
-    listed: Mapping[int, Row]
-    events: tuple[Event, ...]
-
-    def named_in(self, delivery: int) -> str:
-        """Give the number its rows stand under in a delivery."""
-        unlisted = not self.listed or delivery < min(self.listed)
-        return self.vin if self.by_vin and unlisted else self.number
+    replay: Replay | None = None  # before the analysis, with the map mended
+    forget: int | None = None  # after it: picks among the vehicles the store then knows
 
 
 @dataclass(frozen=True)
@@ -132,28 +72,85 @@ class Fleet:
 
     vehicles: tuple[Vehicle, ...]
     deliveries: tuple[Delivery, ...]
+    fault: str = ""  # what is wrong in the map until the first replay
+    bucket_rows: int = 2_000_000
+
+
+# what happens beside deliveries
+Turns = Literal["none", "mended", "forgotten", "both"]
 
 
 @st.composite
-def fleets(draw: st.DrawFn, fewest: int = 1, most: int = 6) -> Fleet:
+def fleets(
+    draw: st.DrawFn, fewest: int = 1, most: int = 6, turns: Sequence[Turns] = ("none",)
+) -> Fleet:
     """Draw a fleet's history and the deliveries it comes in."""
     n = draw(st.integers(2, MOST_DELIVERIES))
-    count = draw(st.integers(fewest, most))
-    drawn = tuple(draw(vehicles(number)) for number in range(1, count + 1))
+    turn = draw(st.sampled_from(turns))
+    lives = draw(st.lists(LIVES, min_size=fewest, max_size=most))
+    # a fleet of many is some vehicles and those that fare like them, days later
+    herd = [(life, 3 * copy) for copy in range(draw(st.sampled_from(_HERDS))) for life in lives]
+    drawn = tuple(
+        vehicle_of(number, life, later, _NAMED[turn])
+        for number, (life, later) in enumerate(herd, 1)
+    )
     kinds = [draw(_ANALYSES) for _ in range(n)]
     times = [SPAN_DAYS * (step + 1) / n for step in range(n)]
     until = [day + offset for day, (offset, _, _) in zip(times, kinds, strict=True)]
     until[-1] = max(until)  # the last analysis is one that goes on from the one before
-    files = _files(drawn, n)
-    return Fleet(
+    lists_mapped = turn in _MENDED and draw(st.booleans())
+    files = _files(drawn, n, lists_mapped=lists_mapped)
+    fleet = Fleet(
         drawn,
         tuple(
-            Delivery(files[step], _at(times[step]), _at(until[step]), is_full, sayings)
+            Delivery(files[step], at(times[step]), at(until[step]), is_full, sayings)
             for step, (_, is_full, sayings) in enumerate(
                 [*kinds[:-1], (0, False, kinds[-1][2])],
             )
         ),
+        bucket_rows=draw(st.sampled_from(_BUCKETS)),
     )
+    if turn in _MENDED:
+        fleet = draw(_mended_fleets(fleet))
+    if turn in _FORGOTTEN:
+        fleet = draw(_forgetful_fleets(fleet))
+    return fleet
+
+
+_HERDS: Final = (1, 1, 1, 2, 4)
+_BUCKETS: Final = (2_000_000, 1, 20, 100)  # scan rows
+_MENDED: Final = ("mended", "both")
+_FORGOTTEN: Final = ("forgotten", "both")
+# In a file of the plain layout a number is the user's own, so that which rows a VIN in its place
+# stands for hangs on the order of files and lists; files read again have the lists first.
+_NAMED: Final[Mapping[Turns, tuple[str, ...]]] = {
+    "none": ("number", "vin as number", "number", "vin", "vin, then number"),
+    "forgotten": ("number", "vin as number", "number", "vin", "vin, then number"),
+    "mended": ("number", "vin", "plate", "vin", "plate"),
+    "both": ("number", "vin", "plate", "vin as number", "vin, then number"),
+}
+
+
+@st.composite
+def _mended_fleets(draw: st.DrawFn, fleet: Fleet) -> Fleet:
+    """Let the map be wrong at first, be mended, and files be read again then and at the end."""
+    last = len(fleet.deliveries) - 1
+    fault = draw(st.sampled_from(tuple(FAULTS)))
+    ways: tuple[Replay, ...] = ("everything", "of the map")
+    if FAULTS[fault].is_refused:
+        ways = ("refused", *ways)
+    replays: dict[int, Replay] = {last: "refused"}
+    replays[draw(st.integers(0, last))] = draw(st.sampled_from(ways))
+    told = [replace(d, replay=replays.get(step)) for step, d in enumerate(fleet.deliveries)]
+    return replace(fleet, deliveries=tuple(told), fault=fault)
+
+
+@st.composite
+def _forgetful_fleets(draw: st.DrawFn, fleet: Fleet) -> Fleet:
+    """Let a vehicle be forgotten after some deliveries, but not after the last."""
+    picks = st.sampled_from((None, 0, 1, 2, 5, 9))
+    told = [replace(d, forget=draw(picks)) for d in fleet.deliveries[:-1]]
+    return replace(fleet, deliveries=(*told, fleet.deliveries[-1]))
 
 
 # as-of time in days against the delivery's, whether a full one is asked for, what is decided
@@ -168,175 +165,31 @@ _ANALYSES: Final = st.tuples(
 )  # fmt: skip
 
 
-@st.composite
-def vehicles(draw: st.DrawFn, number: int) -> Vehicle:
-    """Draw one vehicle: its scans, the faults over them, clears, work and list rows."""
-    km_per_day = draw(st.sampled_from((0, 20, 90)))
-    scans = draw(st.lists(_SCANS, min_size=2, max_size=9))
-    faults = draw(st.lists(_FAULTS, max_size=3))
-    # vehicles that fall silent are those an incremental analysis must not forget
-    days = _days([draw(st.sampled_from((0, 0, 130))), *(gap for gap, *_ in scans)])[1:]
-    events = [
-        _scan(f"S{number}-{place}", days[place], 10_000 + km_per_day * days[place], scan, there)
-        for place, scan in enumerate(scans)
-        for there in [[f for f in faults if f[1] <= place < f[1] + f[2]]]
-    ]
-    for place, unit, hours, fate in draw(st.lists(_CLEARS, max_size=2)):
-        day = days[place % len(days)] + hours / 24
-        events.append(_clear(day, 10_000 + km_per_day * day, unit, fate))
-    for place, work in enumerate(draw(st.lists(_WORK, max_size=3))):
-        day = days[work[0] % len(days)] + work[1] / 24
-        events.append(_repair(f"R{number}-{place}", day, 10_000 + km_per_day * day, work))
-    first, second, by_vin, make, status = draw(_LISTED)
-    vin = f"ZZZ1TEST0AFT{number:05d}"
-    row = {"vin": vin, "make": _MAKES[make], "site": _SITES[number % 2], "stock_status": status}
-    listed = {} if first is None else {first: row}
-    if first is not None and second is not None:
-        listed |= {second: row | {"make": _MAKES[0], "site": _SITES[0]}}
-    return Vehicle(f"V{number}", vin, by_vin, listed, tuple(events))
-
-
-_FATE: Final = st.sampled_from(_ON_TIME_OFTEN)
-# days since the one before, what is special, which names and words the tool uses, its fate
-_SCANS: Final = st.tuples(
-    st.integers(0, 25),
-    st.sampled_from(("plain", "plain", "plain", *_LOOKS)),
-    st.integers(0, 3),
-    st.sampled_from(_DESCRIBED),
-    _FATE,
-)
-# code, first scan that shows it, number of scans, status
-_FAULTS: Final = st.tuples(
-    st.integers(0, len(_CODES) - 1), st.integers(0, 6), st.integers(1, 5), st.sampled_from(_STATUS)
-)
-# the scan it follows, the unit (3: all of them), hours after, its fate
-_CLEARS: Final = st.tuples(st.integers(0, 8), st.integers(0, 3), st.integers(0, 40), _FATE)
-# the scan it follows, hours after, the code aimed at (6: none), the part, cost, action, its fate
-_WORK: Final = st.tuples(
-    st.integers(0, 8),
-    st.integers(0, 40),
-    st.integers(0, len(_CODES)),
-    st.integers(0, 2),
-    st.sampled_from(("", "80")),
-    st.sampled_from(("replace", "repair", "inspect")),
-    _FATE,
-)
-# deliveries that bring the vehicle's row and a changed one, whether the VIN names it until then
-_LISTED: Final = st.tuples(
-    st.sampled_from((0, 1, 2, None)),
-    st.sampled_from((None, None, 1, 2, 3)),
-    st.booleans(),
-    st.integers(0, 1),
-    st.sampled_from(("in_fleet", "in_fleet", "in_stock", "sold")),
-)
-
-
-def _scan(
-    scan_id: str,
-    day: float,
-    km: float,
-    scan: tuple[int, str, int, str, str],
-    faults: Sequence[tuple[int, int, int, str]],
-) -> Event:
-    """Tell of a scan of all units, with the faults that are there."""
-    _, look, names, words, fate = scan
-    head = {"scan_id": scan_id, "scanned_at": _told(day), "odometer_km": f"{km:.0f}"}
-    special = dict(_LOOKS[look])
-    rows = []
-    for place, called in enumerate(_UNITS):
-        shown = {
-            _CODES[code][0]: status for code, _, _, status in faults if _CODES[code][1] == place
-        }
-        for code, status in (shown or {"": ""}).items():
-            row = {"scan_scope": "full", "ecu": called[(names >> place) & 1], "code": code}
-            row |= {"status": status, "description": words if code else ""}
-            rows.append(head | row | special)
-    if look == "silent":
-        rows = [row | {"code": "", "status": "", "description": ""} for row in rows]
-    once = rows[:1] if look in ("silent", "odometer_only") else rows
-    return Event("scans", tuple(once), day, fate)
-
-
-def _clear(day: float, km: float, unit: int, fate: str) -> Event:
-    ecu = _UNITS[unit][0] if unit < len(_UNITS) else ""
-    row = {"cleared_at": _told(day), "odometer_km": f"{km:.0f}", "ecu": ecu}
-    return Event("clears", (row,), day, fate)
-
-
-def _repair(
-    repair_id: str, day: float, km: float, work: tuple[int, int, int, int, str, str, str]
-) -> Event:
-    _, _, code, part, cost, action, fate = work
-    family, position = _PARTS[part]
-    row = {
-        "repair_id": repair_id, "repaired_at": _told(day), "odometer_km": f"{km:.0f}",
-        "site": _SITES[part % 2], "technician": "Ottoline Vance", "action": action,
-        "codes": _CODES[code][0] if code < len(_CODES) else "",
-        "part_family": family, "position": position, "part_brand": "Brellow" if family else "",
-        "part_cost": cost, "currency": "EUR" if cost else "", "removal_reason": "failure",
-    }  # fmt: skip
-    return Event("repairs", (row,), day, fate)
-
-
-def _files(fleet: Iterable[Vehicle], n: int) -> list[dict[str, str]]:
+def _files(fleet: Iterable[Vehicle], n: int, *, lists_mapped: bool) -> list[dict[str, str]]:
     """Give the files of each of n deliveries; one that is late stays in the last at latest."""
     rows: list[dict[str, list[Row]]] = [defaultdict(list) for _ in range(n)]
+
+    def put(step: int, table: str, row: Row, *, mapped: bool) -> None:
+        name = f"{step}_{table}_marked.csv" if mapped else f"{step}_{table}.csv"
+        rows[step][name].append(by_map(row) if mapped else row)
+
     for vehicle in fleet:
         for step, row in vehicle.listed.items():
-            rows[min(step, n - 1)]["vehicles"].append({"vehicle_id": vehicle.number} | row)
+            told = {"vehicle_id": vehicle.number} | row
+            put(min(step, n - 1), "vehicles", told, mapped=lists_mapped)
         for event in vehicle.events:
-            for step, told in _deliveries_of(event, n):
-                owner = {"vehicle_id": vehicle.named_in(step)}
-                rows[step][event.table] += [owner | row for row in told]
-    return [
-        {f"{step}_{table}.csv": _csv(told) for table, told in sorted(tables.items())}
-        for step, tables in enumerate(rows)
-    ]
+            for step, told_rows in deliveries_of(event, n):
+                owner = vehicle.owner_in(step)
+                for row in told_rows:
+                    put(step, event.table, owner | row, mapped="vehicle_id" not in owner)
+    return [{name: csv_of(told) for name, told in sorted(files.items())} for files in rows]
 
 
-def _deliveries_of(event: Event, n: int) -> Iterable[tuple[int, list[Row]]]:
-    """Give the deliveries an event comes in, with its rows as they then are."""
-    fate = FATES[event.fate]
-    on = min(int(event.day * n / SPAN_DAYS) + fate.late, n - 1)
-    yield on, list(event.rows)
-    if fate.again is not None and on + fate.again < n:
-        yield on + fate.again, [_mended(row, event, fate) for row in event.rows]
-
-
-def _mended(row: Row, event: Event, fate: Fate) -> Row:
-    """Correct a row, but not what says which row it is."""
-    coded = bool(row.get("code"))
-    cells = {
-        name: cell
-        for name, cell in (fate.corrected or {}).items()
-        if name in row and (coded or name not in ("status", "description"))
-    }
-    dated = {"scans": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}[event.table]
-    if fate.redated_days:
-        cells[dated] = _told(event.day + fate.redated_days)
-    return row | cells
-
-
-def _csv(rows: Sequence[Row]) -> str:
+def csv_of(rows: Sequence[Row]) -> str:
+    """Write rows as a file."""
     out = io.StringIO()
     columns = dict.fromkeys(name for row in rows for name in row)
     writer = csv.DictWriter(out, list(columns), restval="", lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
     return out.getvalue()
-
-
-def _days(gaps: Sequence[int]) -> list[int]:
-    days, now = [], 0
-    for gap in gaps:
-        now += gap
-        days.append(now)
-    return days
-
-
-def _at(day: float) -> datetime:
-    return BEGIN + timedelta(days=day)
-
-
-def _told(day: float) -> str:
-    return _at(day).isoformat()
