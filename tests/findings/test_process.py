@@ -102,6 +102,15 @@ def test_bare_clears_are_visits_without_work(tmp_path: Path) -> None:
     assert told["bare_clears_that_came_back", "site not known"] == (1, 1)
 
 
+def test_codes_cleared_one_after_the_other_are_one_visit(tmp_path: Path) -> None:
+    """At 10:53 and 11:07: a full hour between them does not make two."""
+    story = Story("V1").scan(0, 1000, engine=[CODE], brakes=["C0034-13"])
+    story.clear(0.12, 1000, ecu="engine").clear(0.13, 1000, ecu="brakes")
+    later = story.scan(20, 3000, engine=[CODE], brakes=["C0034-13"]).clear(20.1, 3000)
+    with found(tmp_path, later.scan(40, 5000, engine=[], brakes=[])) as con:
+        assert counts(con)["bare_clears", "site not known"] == (2, 2)
+
+
 def test_a_site_that_stands_out_is_flagged_against_the_others(tmp_path: Path) -> None:
     stories = []
     for number in range(30):

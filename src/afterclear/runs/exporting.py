@@ -9,7 +9,8 @@ import polars.selectors as cs
 from afterclear.digest.pseudonyms import pseudonymise
 from afterclear.errors import UnknownNameError
 from afterclear.runs.app import App
-from afterclear.runs.pages import aware, pseudonyms_of
+from afterclear.runs.page_frames import aware
+from afterclear.runs.pages import pseudonyms_of
 from afterclear.store.database import open_store, query
 from afterclear.store.exports import EXPORTS
 

@@ -30,10 +30,8 @@ from afterclear.runs.page_frames import (
     Gathered,
     StoreDetails,
     analysed,
-    aware,
     gather_frames,
     shown_as,
-    stale_sources,
 )
 from afterclear.runs.page_workers import rendered
 from afterclear.store.database import Connection, open_store, transaction
@@ -45,19 +43,6 @@ from afterclear.store.digests import (
     digest_said,
 )
 from afterclear.store.snapshot import long_writing
-
-__all__ = [  # others read frames the same way
-    "AgainReport",
-    "DigestAsked",
-    "DigestReport",
-    "aware",
-    "chosen_audiences",
-    "digest",
-    "digest_again",
-    "make_digest",
-    "pseudonyms_of",
-    "stale_sources",
-]
 
 AUDIENCES: tuple[Audience, ...] = ("fleet", "garage", "stock")
 KEY_VARIABLE = "AFTERCLEAR_PSEUDONYM_KEY"

@@ -5,7 +5,7 @@ from datetime import UTC, timedelta
 
 from afterclear.observe.metrics import Metric, metrics_text, write_metrics
 from afterclear.runs.app import App
-from afterclear.runs.pages import stale_sources
+from afterclear.runs.page_frames import stale_sources
 from afterclear.store.checks import results_unfinished
 from afterclear.store.database import Connection, is_copy, open_store, query, scalar
 from afterclear.store.journal import Run, last_runs

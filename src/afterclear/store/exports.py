@@ -3,7 +3,7 @@
 from typing import Final
 
 from afterclear.store.exports_digest import EXPORTS_DIGEST
-from afterclear.store.exports_findings import FINDINGS
+from afterclear.store.exports_findings import PAGE_FINDINGS
 from afterclear.store.exports_identity import IDENTITY_EXPORTS
 from afterclear.store.exports_roles import EXPORTS_ROLES
 
@@ -59,7 +59,7 @@ EXPORTS: Final[dict[str, str]] = {
     **IDENTITY_EXPORTS,
     **EXPORTS_ROLES,
     **EXPORTS_DIGEST,
-    **FINDINGS,
+    **PAGE_FINDINGS,
 }
 
 # What the digest needs beside the exports: the same rows, with words and more of their ends.

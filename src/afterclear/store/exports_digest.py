@@ -5,7 +5,6 @@ from typing import Final
 from afterclear.store.exports_findings import PAGE_FINDINGS
 
 EXPORTS_DIGEST: Final[dict[str, str]] = {
-    "held_by_quarter": PAGE_FINDINGS["held_by_quarter"],
     # made digests by number, with what makes them again, and the sent ledger
     "digests": """
         SELECT digest_id, as_of, told_at, version, audiences, is_public, previous_digest, settings,

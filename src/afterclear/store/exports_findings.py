@@ -55,9 +55,8 @@ FINDINGS: Final[dict[str, str]] = {
         ORDER BY finding, site, happened_at, vehicle_id, repair_id, what, code, attempt_id, cost""",
 }
 
-# What the pages need of findings: the exports, and what is drawn.
-PAGE_FINDINGS: Final[dict[str, str]] = {
-    **FINDINGS,
+# What lies behind findings, or is drawn of them: no verdicts, so no sentences.
+FINDING_LISTS: Final[dict[str, str]] = {
     "worsening_events": """
         SELECT vehicle_id, event_no, seen_at, event_km, faults
         FROM worsening_events ORDER BY vehicle_id, event_no""",
@@ -70,3 +69,5 @@ PAGE_FINDINGS: Final[dict[str, str]] = {
         FROM held_by_quarter ORDER BY site NULLS FIRST, quarter""",
     "parts_left_out": "SELECT reason, n FROM parts_left_out ORDER BY reason",
 }
+
+PAGE_FINDINGS: Final[dict[str, str]] = {**FINDINGS, **FINDING_LISTS}

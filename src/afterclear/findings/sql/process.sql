@@ -4,17 +4,16 @@
 -- told; a new fault with the same code long after is nobody's waste.
 CREATE OR REPLACE TEMP TABLE tried AS
 SELECT a.attempt_id, a.vehicle_id, a.code, a.family, a.kind, a.repair_id, a.site,
-    a.technician, a.attempted_at, a.returned, a.scans_used, a.returned AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5) AS failed,
-    lead(a.repair_id) OVER fault AS next_id, lead(a.attempted_at) OVER fault AS next_at
+    a.attempted_at, a.returned, a.scans_used,
+    a.returned AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5) AS failed,
+    lead(a.repair_id) OVER fault AS next_id
 FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
 WINDOW fault AS (PARTITION BY a.vehicle_id, a.ecu, a.code ORDER BY a.attempt_no);
 
 -- Work orders aimed at a code, and whether any control unit was read after them in their visit.
 CREATE OR REPLACE TEMP TABLE aimed_orders AS
 WITH orders AS (
-    SELECT vehicle_id, repair_id, min(site) AS site, min(technician) AS technician,
-        max(attempted_at) AS attempted_at, string_agg(DISTINCT code, ' ' ORDER BY code) AS codes,
-        min(attempt_id) AS attempt_id,
+    SELECT vehicle_id, repair_id, min(site) AS site, string_agg(DISTINCT code, ' ' ORDER BY code) AS codes, min(attempt_id) AS attempt_id,
         bool_and(failed) FILTER (returned OR scans_used > 0) AS all_back,
         bool_or(failed) AS any_back
     FROM tried WHERE kind = 'repair' GROUP BY vehicle_id, repair_id
@@ -38,17 +37,23 @@ FROM worked w LEFT JOIN looked l USING (vehicle_id, repair_id);
 
 -- Visits in which a present code was cleared and nothing else was done, beside those with work.
 CREATE OR REPLACE TEMP TABLE fault_visits AS
-SELECT vehicle_id, coalesce(site, 'site not known') AS site, kind, repair_id,
-    date_trunc('hour', attempted_at) AS visit_at, min(attempted_at) AS attempted_at,
+WITH told AS (
+    SELECT *, attempted_at > lag(attempted_at) OVER work + getvariable('visit') AS is_later
+    FROM (SELECT * REPLACE (coalesce(site, 'site not known') AS site) FROM tried)
+    WINDOW work AS (PARTITION BY vehicle_id, site, kind, repair_id ORDER BY attempted_at)
+), visits AS (
+    SELECT *, count(*) FILTER (is_later) OVER (
+        PARTITION BY vehicle_id, site, kind, repair_id ORDER BY attempted_at) AS visit_no
+    FROM told
+)
+SELECT vehicle_id, site, kind, repair_id, min(attempted_at) AS attempted_at,
     min(attempt_id) AS attempt_id,
     string_agg(DISTINCT code, ' ' ORDER BY code) AS codes, bool_or(returned) AS any_back
-FROM tried GROUP BY ALL;
+FROM visits GROUP BY vehicle_id, site, kind, repair_id, visit_no;
 
 -- A part of one family fitted again at the next attempt on a fault that came back.
 CREATE OR REPLACE TEMP TABLE fitted_again AS
-SELECT p.vehicle_id, p.repair_id, p.next_id, min(p.next_at) AS next_at,
-    min(p.site) AS site, min(p.attempt_id) AS attempt_id,
-    string_agg(DISTINCT p.code, ' ' ORDER BY p.code) AS codes, a.component,
+SELECT p.vehicle_id, p.repair_id, p.next_id, a.component,
     min(concat_ws(' ', b.part_brand, b.number_on_order, b.family_label)) AS what
 FROM tried p
 JOIN order_parts a ON a.vehicle_id = p.vehicle_id AND a.repair_id = p.repair_id AND a.is_fitted
