@@ -5,7 +5,6 @@ Rows of the store through ``roles_rules`` and ``leftover`` into ``roles``, ``lef
 data say of a pair may change the role of a code anywhere.
 """
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import polars as pl
@@ -19,29 +18,17 @@ from afterclear.findings.roles_data import fleet_pairs
 from afterclear.findings.roles_rules import RoleRules
 from afterclear.findings.told import Told, Voice
 from afterclear.normalise.catalogue import Catalogue
-from afterclear.store.database import Connection, query, scalar, transaction
+from afterclear.store.database import Connection, query, transaction
 
 # Readings a part: one in ten or twenty shows a code, and only these are looked at.
 _PART_READINGS: Final = 10_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class Roles:
-    """Counts, for the run's report."""
-
-    n_roles: int
-    n_echoes: int
-    n_leftovers: int
-    n_echo_work: int
-    n_pairs_called: int
-
-
-def find_roles(con: Connection, catalogue: Catalogue, told: Told) -> Roles:
+def find_roles(con: Connection, catalogue: Catalogue, told: Told) -> None:
     """Say of every code in every scan whether it is the fault or an echo; replace the tables."""
     book = FactBook(catalogue)
     voice = Voice(told, book.label)
-    pairs = fleet_pairs(con, book)
-    rules = RoleRules(book, pairs)
+    rules = RoleRules(book, fleet_pairs(con, book))
     left: list[Leftover] = []
     work: list[EchoWork] = []
     with transaction(con):
@@ -54,13 +41,6 @@ def find_roles(con: Connection, catalogue: Catalogue, told: Told) -> Roles:
     keep(con, "leftovers", _frame(left, _LEFTOVERS))
     keep(con, "echo_work", pl.DataFrame([_flat(w) for w in work], schema=_ECHO_WORK))
     keep(con, "related_returns", _related(con, book, voice))
-    return Roles(
-        n_roles=scalar(con, "SELECT count(*) FROM store.roles"),
-        n_echoes=scalar(con, "SELECT count(*) FROM store.roles WHERE role = 'consequential'"),
-        n_leftovers=len(left),
-        n_echo_work=len(work),
-        n_pairs_called=len(pairs),
-    )
 
 
 def _flat(work: EchoWork) -> dict[str, object]:

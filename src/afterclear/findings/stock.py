@@ -30,8 +30,8 @@ _LASTING_DROP: Final = "lasting_drop"
 
 def audit_stock(
     con: Connection, catalogue: Catalogue, rules: StockRules, told: Told, as_of: datetime
-) -> dict[str, int]:
-    """Audit every vehicle in stock; replace the tables; count the verdicts."""
+) -> None:
+    """Audit every vehicle in stock; replace the tables."""
     book = FactBook(catalogue)
     voice = Voice(told, book.label)
     verdicts, found = [], []
@@ -42,10 +42,6 @@ def audit_stock(
     forget(con, ("stock_last", "stock_looks"))
     keep(con, "stock", pl.DataFrame(verdicts, schema=_STOCK))
     keep(con, "stock_reasons", pl.DataFrame(found, schema=_REASONS))
-    counted: dict[str, int] = defaultdict(int)
-    for row in verdicts:
-        counted[str(row["verdict"])] += 1
-    return dict(sorted(counted.items()))
 
 
 def _verdict(car: Car, found: Sequence[Reason]) -> Row:

@@ -46,8 +46,8 @@ class _Line:
 
 def build_worklist(
     con: Connection, catalogue: Catalogue, rules: WorklistRules, told: Told, as_of: datetime
-) -> dict[str, int]:
-    """Rank what there is to do for fleet, garage and stock; replace the table; count the lines."""
+) -> None:
+    """Rank what there is to do for fleet, garage and stock; replace the table."""
     book = FactBook(catalogue)
     desk = _Desk(
         con,
@@ -62,10 +62,7 @@ def build_worklist(
             proof_km=dict(query(con, PROOF_KM).iter_rows()),
         ),
     )
-    ranked = _ranked(_lines(desk))
-    keep(con, "worklist", ranked)
-    counted = ranked.group_by("audience").agg(pl.col("rank").count()).sort("audience")
-    return dict(counted.iter_rows())
+    keep(con, "worklist", _ranked(_lines(desk)))
 
 
 def _lines(desk: "_Desk") -> pl.DataFrame:

@@ -1,10 +1,9 @@
 """Roles, stock and worklist: the store's histories and the settings into the findings on them."""
 
-from dataclasses import dataclass
 from datetime import datetime
 
 from afterclear.digest.cells import Cells
-from afterclear.findings.roles import Roles, find_roles
+from afterclear.findings.roles import find_roles
 from afterclear.findings.rule_files import read_stock_rules, read_worklist_rules
 from afterclear.findings.stock import audit_stock
 from afterclear.findings.worklist import build_worklist
@@ -12,26 +11,17 @@ from afterclear.runs.app import App
 from afterclear.store.database import Connection
 
 
-@dataclass(frozen=True, slots=True)
-class RoleFindings:
-    """Counts, for the run's report."""
-
-    roles: Roles
-    stock: dict[str, int]  # verdict -> vehicles
-    worklist: dict[str, int]  # audience -> lines
-
-
-def find_roles_and_work(app: App, con: Connection, as_of: datetime) -> RoleFindings:
+def find_roles_and_work(app: App, con: Connection, as_of: datetime) -> None:
     """Say which codes are the fault, which stock is ready, and what to do first."""
     told = Cells(units=app.config.settings.digest.units)
     stock_rules = read_stock_rules(app.config.table("stock_rules.toml"))
-    roles = find_roles(con, app.catalogue, told)
-    stock = audit_stock(con, app.catalogue, stock_rules, told, as_of)
-    return RoleFindings(roles, stock, rank_work(app, con, as_of))
+    find_roles(con, app.catalogue, told)
+    audit_stock(con, app.catalogue, stock_rules, told, as_of)
+    rank_work(app, con, as_of)
 
 
-def rank_work(app: App, con: Connection, as_of: datetime) -> dict[str, int]:
-    """Make the worklist anew from what is kept; count its lines by audience."""
+def rank_work(app: App, con: Connection, as_of: datetime) -> None:
+    """Make the worklist anew from what is kept."""
     told = Cells(units=app.config.settings.digest.units)
     rules = read_worklist_rules(app.config.table("worklist_rules.toml"))
-    return build_worklist(con, app.catalogue, rules, told, as_of)
+    build_worklist(con, app.catalogue, rules, told, as_of)
