@@ -71,6 +71,7 @@ def _claim(vehicle: str, ran: float, ended_by: str) -> Row:
         "fitted_km": 50_000.0,
         "fitted_repair_id": f"WO-f-{vehicle}",
         "ended_by": ended_by,
+        "failed": ended_by == "failure",
         "removed_at": day(5, 2) if ended_by == "failure" else None,
         "removed_km": 50_000.0 + ran if ended_by == "failure" else None,
         "removed_repair_id": f"WO-r-{vehicle}" if ended_by == "failure" else None,

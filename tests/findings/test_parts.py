@@ -104,7 +104,9 @@ def test_a_reason_nobody_noted_counts_as_the_setting_says(
     fitted(story, 40_000, removal_reason="unknown")
     with found(tmp_path, story, parts=PartRules(5000, as_failure)) as con:
         part = next(r for r in rows(con, "parts") if r["grouping"] == "number")
+        claims = rows(con, "claims")
     assert (part["n_failed"], part["n_unknown_reason"]) == (n_failed, 1)
+    assert sum(claim["failed"] for claim in claims) == n_failed  # what pages count
 
 
 def test_a_set_fills_all_places_and_a_single_part_some_unknown_one(tmp_path: Path) -> None:

@@ -96,6 +96,7 @@ class Claim:
     fitted_km: float | None
     fitted_repair_id: str | None
     ended_by: str
+    failed: bool  # its end counts as a failure, one without a noted reason by the setting
     removed_at: datetime | None
     removed_km: float | None
     removed_repair_id: str | None

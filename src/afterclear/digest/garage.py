@@ -110,7 +110,7 @@ def _part_views(findings: Findings, roster: Roster, cells: Cells) -> tuple[PartV
     for i, part in enumerate(told):
         own = _claims_of(part, findings.claims) if part.flagged and i < _MOST_SHEETS else None
         sheet = own is not None and not own.is_empty()
-        failed = own.filter(pl.col("ended_by") == "failure") if own is not None and sheet else None
+        failed = own.filter("failed") if own is not None and sheet else None
         shown = [] if failed is None else read_rows(failed.head(MOST), Claim)
         views.append(
             PartView(

@@ -94,7 +94,7 @@ def life_chart(part: Part, claims: pl.DataFrame, cells: Cells) -> LifeChart | Da
 
     ``claims``: the part's own rows of that table, in any order.
     """
-    failed = (claims["ended_by"] == "failure").to_numpy()
+    failed = claims["failed"].to_numpy()
     ages = claims["km_run"].cast(pl.Float64).to_numpy()
     entry = claims["km_unwatched"].cast(pl.Float64).to_numpy()
     known = ages > entry

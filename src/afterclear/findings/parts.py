@@ -68,7 +68,8 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
     Needs ``order_parts`` and ``vehicle_traits``.
     """
     families: list[Followed] = []
-    keep_all(con, "claims", _claims_told(followed_parts(con, rules.factory_until_km), families))
+    followed = followed_parts(con, rules.factory_until_km)
+    keep_all(con, "claims", _claims_told(followed, rules, families))
     if not families:
         for table in ("parts", "parts_left_out"):
             keep(con, table, None)
@@ -302,17 +303,23 @@ def _test() -> pl.Expr:
     )
 
 
-def _claims_told(followed: Iterable[Followed], told: list[Followed]) -> Iterator[pl.DataFrame]:
+def _claims_told(
+    followed: Iterable[Followed], rules: PartRules, told: list[Followed]
+) -> Iterator[pl.DataFrame]:
     """Give the claims of some families after another; what else is told of them is put aside."""
     for block in followed:
-        yield _claims(block.units)
+        yield _claims(block.units, rules)
         told.append(block.bare())
 
 
-def _claims(units: pl.DataFrame) -> pl.DataFrame:
+def _claims(units: pl.DataFrame, rules: PartRules) -> pl.DataFrame:
     """One row a part fitted; of the factory's, those that failed."""
     shown = pl.col("is_factory").not_() | pl.col("ended_by").is_in(["failure", "unknown"])
-    return units.filter(shown).with_columns(pl.col("component").alias("part_family"))
+    failures = ["failure", "unknown"] if rules.unknown_reason_is_failure else ["failure"]
+    return units.filter(shown).with_columns(
+        pl.col("component").alias("part_family"),
+        pl.col("ended_by").is_in(failures).alias("failed"),
+    )
 
 
 _BLANKS: dict[str, pl.DataType | type[pl.DataType]] = {

@@ -38,7 +38,7 @@ FINDINGS: Final[dict[str, str]] = {
         SELECT part_number, part_brand, part_grade, part_family, position, vehicle_id, fitted_at,
             fitted_km, fitted_repair_id, fitted_site, ended_by, removed_at, removed_km,
             removed_repair_id, removed_site, km_run, km_unwatched, is_factory, part_cost, currency,
-            number_on_order
+            number_on_order, failed
         FROM claims
         ORDER BY part_family, part_brand, part_number, km_run, vehicle_id, position, fitted_km""",
     "process": """
