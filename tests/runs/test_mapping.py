@@ -112,3 +112,24 @@ def test_a_plain_table_is_shown_as_it_is(garage: Path) -> None:
     assert shown.exit_code == 0
     assert "read by plain_table" in shown.output
     assert "scans: 3 rows" in shown.output
+
+
+def test_an_archive_in_an_archive_is_checked_down_to_its_files(garage: Path) -> None:
+    """A tar in a gz is two archives: a load opens both, and so does the check."""
+    inner = Path(shutil.make_archive(str(garage / "inner"), "gztar", garage.parent / "exports"))
+    (garage / "outer").mkdir()
+    shutil.move(inner, garage / "outer")
+    shown = say(
+        garage, "map-check", shutil.make_archive(str(garage / "all"), "zip", garage / "outer")
+    )
+    for name in ("scan-export-2025.txt", "fehlerliste_2025-10.csv", "orders_2025.xlsx"):
+        assert f"{name}: nothing reads it yet" in shown.output
+
+
+def test_a_suggestion_that_lacks_a_column_says_so_and_nothing_else(garage: Path) -> None:
+    path = garage / "short.csv"
+    path.write_text("scan_id,vehicle_id,odometer_km,code\nS1,V1,1000,P0301\n", encoding="utf-8")
+    shown = say(garage, "map-check", str(path))
+    assert shown.exit_code == 3
+    assert shown.output.count("to fill in before it can be used") == 1
+    assert "'scanned_at' is missing" in shown.output

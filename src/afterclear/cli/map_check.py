@@ -80,7 +80,5 @@ def _tell_preview(preview: Preview) -> None:
         click.echo(f"refused: {len(preview.rejections)} rows")
     for refused in preview.rejections[:SHOWN]:
         place = f"line {refused.line}" if refused.line else "somewhere"
-        click.echo(
-            f"  {place}, {refused.column or 'the row'} {refused.value!r}: expected "
-            f"{refused.expected}"
-        )
+        value = "empty" if refused.value is None else repr(refused.value)
+        click.echo(f"  {place}, {refused.column or 'the row'} {value}: expected {refused.expected}")

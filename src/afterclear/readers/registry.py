@@ -6,6 +6,7 @@ from afterclear.errors import RefusedFileError
 from afterclear.readers.base import MAP_PREFIX, Reader
 from afterclear.readers.import_map import ImportMap
 from afterclear.readers.plain_table import PlainTableReader
+from afterclear.readers.unread import why_unread
 from afterclear.records import Delivery
 
 
@@ -39,6 +40,7 @@ def identify(delivery: Delivery, readers: Sequence[Reader]) -> Reader:
             "Narrow the maps' `files` or `contains`."
         )
     raise RefusedFileError(
-        f"{delivery.name} is no kind of file afterclear knows, and no import map takes it. "
+        why_unread(delivery)
+        or f"{delivery.name} is no kind of file afterclear knows, and no import map takes it. "
         "'afterclear map-check FILE' suggests a map; see the README for what is read without one."
     )

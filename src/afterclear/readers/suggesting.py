@@ -138,7 +138,7 @@ def _seen(delivery: Delivery, words: HeadingWords) -> _Seen:
     if found is None:
         raise RefusedFileError(
             f"{delivery.name} has no table that could be found. If it is a report, write a map of "
-            "the kind 'text' with patterns; see the import maps in the help."
+            "the kind 'text' with patterns, as help/imports.md of the program tells."
         )
     return found
 

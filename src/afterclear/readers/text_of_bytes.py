@@ -106,5 +106,5 @@ def _utf16(head: bytes) -> str:
 
 def _checked(text: str, note: str, name: str) -> Text:
     if "\x00" in text:
-        raise RefusedFileError(f"{name} is no text: it holds zero bytes.")
+        raise RefusedFileError(f"{name} is no text: it holds bytes of value 0, as text never does.")
     return Text(text, note)

@@ -2,7 +2,7 @@
 
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
@@ -11,12 +11,13 @@ from afterclear.config import shipped
 from afterclear.errors import DecodeError, RefusedFileError, UsageError
 from afterclear.load import SPELLERS
 from afterclear.readers.base import Reader
-from afterclear.readers.containers import container_kind, unpacked
+from afterclear.readers.containers import check_nesting, container_kind, unpacked
 from afterclear.readers.heading_words import read_heading_words
 from afterclear.readers.import_map import load_maps, parse_map
 from afterclear.readers.map_reader import MapReader
 from afterclear.readers.registry import all_readers, identify
 from afterclear.readers.suggesting import Suggestion, suggest_map
+from afterclear.readers.unread import why_unread
 from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
 from afterclear.runs.app import App
 from afterclear.store.absorb import absorb
@@ -59,14 +60,27 @@ def check_file(
         raise UsageError(f"There is no file {path}.")
     readers = all_readers(load_maps(app.config.imports))
     delivery = Delivery("map-check", path.name, path, "0" * 64, zone, vehicle_id)
-    kind = container_kind(path, path.name)
+    yield from _check_within(delivery, readers, rows)
+
+
+def _check_within(
+    delivery: Delivery, readers: tuple[Reader, ...], rows: int, nesting: int = 0
+) -> Iterator[MapCheck]:
+    """Check a file or each file within it, down as far as a load goes."""
+    kind = container_kind(delivery.path, delivery.name)
     if kind is None:
         yield _check(delivery, readers, rows)
         return
     with tempfile.TemporaryDirectory() as folder:
-        for member in unpacked(path, path.name, kind, Path(folder)).members:
-            inner = Delivery("map-check", member.name, member.path, "0" * 64, zone, vehicle_id)
-            yield _check(inner, readers, rows)
+        try:
+            check_nesting(nesting, delivery.name)
+            members = unpacked(delivery.path, delivery.name, kind, Path(folder)).members
+        except RefusedFileError as error:
+            yield MapCheck(delivery.name, None, str(error))
+            return
+        for member in members:
+            inner = replace(delivery, name=member.name, path=member.path)
+            yield from _check_within(inner, readers, rows, nesting + 1)
 
 
 def _check(delivery: Delivery, readers: tuple[Reader, ...], rows: int) -> MapCheck:
@@ -86,7 +100,7 @@ def _suggested(delivery: Delivery, why: str, rows: int) -> MapCheck:
     try:
         suggestion = suggest_map(delivery, words)
     except RefusedFileError as error:
-        return MapCheck(delivery.name, None, str(error))
+        return MapCheck(delivery.name, None, why_unread(delivery) or str(error))
     problems: list[str] = []
     made = parse_map(suggestion.text, "suggested", "the suggestion", problems)
     if made is None:
