@@ -80,6 +80,16 @@ class UnknownNameError(UsageError):
         super().__init__(f"There is no {what} {name!r}. Use one of: {', '.join(sorted(known))}.")
 
 
+class UnknownVehicleError(UsageError):
+    """No vehicle has this number."""
+
+    def __init__(self, vehicle_id: str) -> None:
+        super().__init__(
+            f"No row in the store speaks of a vehicle {vehicle_id!r}; capitals and blanks count. "
+            "'afterclear export vehicles' lists the vehicles with their VINs and plates."
+        )
+
+
 class StoreError(AfterclearError):
     """Stop: the store is missing, held by another process, or newer than this program."""
 

@@ -9,7 +9,7 @@ import polars.selectors as cs
 
 from afterclear import __version__
 from afterclear.digest.names import vehicle_page
-from afterclear.errors import UsageError
+from afterclear.errors import UnknownVehicleError
 from afterclear.plain import TABLES
 from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
@@ -94,13 +94,13 @@ def forget(app: App, vehicle_id: str) -> Forgotten:
     """Erase a vehicle, judge the rest of the fleet anew, and write the store's file anew.
 
     Raises:
-        UsageError: nothing speaks of the vehicle.
+        UnknownVehicleError: nothing speaks of the vehicle.
 
     """
     with long_writing(app.store, "forget", copy=False):
         with open_store(app.store) as con:
             if not is_known(con, vehicle_id):
-                raise UsageError(f"No row in the store speaks of a vehicle {vehicle_id!r}.")
+                raise UnknownVehicleError(vehicle_id)
             page = vehicle_page(vehicle_id)
             forgotten = forget_vehicle(con, app.archive, vehicle_id, page, app.clock())
             before = last_analysis(con)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from afterclear.errors import UsageError
+from afterclear.errors import UnknownVehicleError, UsageError
 from afterclear.normalise.codes import NormalCode, normal_code
 from afterclear.runs.app import App
 from afterclear.runs.role_findings import rank_work
@@ -34,11 +34,12 @@ def decide(app: App, asked: Asked) -> int:
     """Keep a decision; return its number.  The worklist follows at once.
 
     Raises:
-        UsageError: the vehicle, attempt or code is not known, or the word lacks its object.
+        UsageError: the vehicle, attempt, unit or code is not known, the word lacks its object,
+            or the wait would be over already.
 
     """
     with open_store(app.store) as con:
-        code = _checked(con, asked)
+        code = _checked(con, asked, app.clock())
         number = add_decision(
             con,
             Decision(
@@ -77,8 +78,15 @@ def _rank_again(app: App, con: Connection) -> None:
         rank_work(app, con, analysis.as_of)
 
 
-def _checked(con: Connection, asked: Asked) -> str | None:
+def _checked(con: Connection, asked: Asked, now: datetime) -> str | None:
     """Refuse what cannot be meant; give the code in its normal spelling."""
+    _check_words(con, asked, now)
+    _check_objects(con, asked)
+    return _code(con, asked) if asked.code is not None else None
+
+
+def _check_words(con: Connection, asked: Asked, now: datetime) -> None:
+    """Check what goes together, and that a wait has an end to come."""
     if not asked.by.strip():
         raise UsageError("Say who decides: --by NAME.")
     if asked.word == "wait" and asked.until_at is None and asked.until_km is None:
@@ -87,23 +95,55 @@ def _checked(con: Connection, asked: Asked) -> str | None:
         raise UsageError("Only a wait has an end; leave --until and --until-km out.")
     if asked.word == "not_a_fault" and asked.attempt_id is None and asked.code is None:
         raise UsageError("Say what is not a fault: --code CODE or --attempt ID.")
+    analysis = last_analysis(con)
+    today = min(now, analysis.as_of) if analysis else now
+    if asked.until_at is not None and asked.until_at <= today:
+        raise UsageError(
+            f"--until {asked.until_at:%Y-%m-%d} is over already: results are as of "
+            f"{today:%Y-%m-%d}. Give a later date."
+        )
+
+
+def _check_objects(con: Connection, asked: Asked) -> None:
+    """Check that the vehicle, the attempt and the control unit are there."""
     if not _known(con, "vehicle_id = ?", [asked.vehicle_id]):
-        raise UsageError(f"No row in the store speaks of a vehicle {asked.vehicle_id!r}.")
+        raise UnknownVehicleError(asked.vehicle_id)
     if asked.attempt_id is not None and not scalar(
         con,
         "SELECT count(*) FROM attempts WHERE vehicle_id = ? AND attempt_id = ?",
         [asked.vehicle_id, asked.attempt_id],
     ):
-        raise UsageError(f"{asked.vehicle_id} has no fix attempt {asked.attempt_id!r}.")
-    return _code(con, asked) if asked.code is not None else None
+        raise UsageError(
+            f"{asked.vehicle_id} has no fix attempt {asked.attempt_id!r}. 'afterclear export "
+            "attempts' lists them."
+        )
+    if asked.ecu is not None:
+        units = _names(con, "SELECT DISTINCT ecu FROM scans WHERE vehicle_id = ?", asked.vehicle_id)
+        if asked.ecu not in units:
+            raise UsageError(
+                f"No scan of {asked.vehicle_id} speaks of a control unit {asked.ecu!r}. "
+                f"Use one of: {', '.join(units) or 'none was ever read'}."
+            )
 
 
 def _code(con: Connection, asked: Asked) -> str:
     parsed = normal_code(asked.code or "")
     code = parsed.code if isinstance(parsed, NormalCode) else str(asked.code)
-    if not _known(con, "vehicle_id = ? AND code = ?", [asked.vehicle_id, code]):
-        raise UsageError(f"{asked.vehicle_id} never showed a code {code}.")
+    where, named = "vehicle_id = ? AND code = ?", [asked.vehicle_id, code]
+    if asked.ecu is not None:
+        where, named = f"{where} AND ecu = ?", [*named, asked.ecu]
+    if not _known(con, where, named):
+        shown = _names(con, "SELECT DISTINCT code FROM sightings WHERE vehicle_id = ?", named[0])
+        unit = f" in its control unit {asked.ecu!r}" if asked.ecu is not None else ""
+        raise UsageError(
+            f"{asked.vehicle_id} never showed a code {code}{unit}. "
+            f"Codes it showed: {', '.join(shown) or 'none'}."
+        )
     return code
+
+
+def _names(con: Connection, sql: str, vehicle_id: str) -> list[str]:
+    return sorted(str(name) for (name,) in con.execute(sql, [vehicle_id]).fetchall() if name)
 
 
 def _known(con: Connection, where: str, parameters: list[str]) -> bool:

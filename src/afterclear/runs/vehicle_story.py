@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from afterclear.digest.cells import Cells
 from afterclear.digest.reasons import attempt_reason
 from afterclear.digest.rows import Attempt, Evidence
-from afterclear.errors import UsageError
+from afterclear.errors import UnknownVehicleError
 from afterclear.normalise.cautions import Caution
 from afterclear.runs.app import App
 from afterclear.store.database import Connection, open_store, rows, scalar
@@ -51,14 +51,14 @@ def vehicle_story(app: App, vehicle_id: str) -> VehicleStory:
     """Tell one vehicle's history.
 
     Raises:
-        UsageError: no row speaks of the vehicle.
+        UnknownVehicleError: no row speaks of the vehicle.
 
     """
     with open_store(app.store, read_only=True) as con:
         n_scans = _n_scans(con, vehicle_id)
         known = _of(con, EXPORTS["vehicles"], vehicle_id)
         if not n_scans and not known:
-            raise UsageError(f"No row in the store speaks of a vehicle {vehicle_id!r}.")
+            raise UnknownVehicleError(vehicle_id)
         episodes = _of(con, PAGE_FRAMES["episodes"], vehicle_id)
         odometer = _of(con, EXPORTS["odometer"], vehicle_id)
         work = _of(con, EXPORTS_ROLES["worklist"], vehicle_id)
