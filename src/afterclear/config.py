@@ -334,7 +334,7 @@ class NamedJob(_Section):
         if (self.at is None) == (self.every is None):
             raise ValueError("give exactly one of at and every")
         if (self.does == "backup") != (self.into is not None):
-            raise ValueError("a backup needs a folder to go into (the key into); no other job has one")
+            raise ValueError("a backup, and no other job, needs into: a folder to go into")
         return self
 
 

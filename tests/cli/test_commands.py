@@ -86,7 +86,11 @@ def test_every_mistake_in_the_config_is_told_at_once(garage: Path) -> None:
         ("afterclear.toml", "[digest]\nunits = 'miles'", "expected 'km' or 'mi' (found 'miles')"),
         ("afterclear.toml", "title = Fleet", "is no TOML"),
         ("schedule.toml", '[[job]]\nname="n"\ndoes="load"\nevery="2x"', "job 1, every: expected a"),
-        ("schedule.toml", '[[job]]\nname="n"\ndoes="backup"\nevery="2d"', "a backup needs a folder"),
+        (
+            "schedule.toml",
+            '[[job]]\nname="n"\ndoes="backup"\nevery="2d"',
+            "a backup needs a folder",
+        ),
         ("sources.toml", '[source]\nname = "north"\nfolder = "n"', "begins [[so]]"),
         ("sources.toml", '[[source]]\nname="a"\nfolder="n"\n' * 2, "two sources are called 'a'"),
     ],
@@ -101,6 +105,60 @@ def test_a_mistake_in_the_config_is_put_in_words(
     assert told in result.output
     for jargon in ("Value error", "Extra inputs", "should match", "{'", "tuple"):
         assert jargon not in result.output
+
+
+def test_a_load_that_finds_nothing_new_says_so() -> None:
+    assert run("load").exit_code == 0
+    again = run("load")
+    assert again.exit_code == 0
+    assert "No new file" in again.output
+
+
+@pytest.mark.parametrize("command", ["load", "run"])
+def test_without_a_source_nothing_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    """In the wrong folder, as in a line of cron without its cd, no empty fleet is all right."""
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    monkeypatch.chdir(elsewhere)
+    result = run(command)
+    assert result.exit_code == 2
+    assert "No source is configured" in result.output
+    assert not (elsewhere / "reports").exists()
+    assert not (elsewhere / "afterclear.duckdb").exists()
+
+
+def test_a_file_refused_as_a_whole_is_listed_until_it_is_taken(garage: Path) -> None:
+    (garage / "inbox" / "late.csv").write_text("", encoding="utf-8")
+    assert run("load").exit_code == 3
+    listed = run("rejections")
+    assert "late.csv (load 2), the whole file: late.csv is empty" in listed.output
+    assert "0 refused rows, 1 files refused as a whole" in listed.output
+
+
+def test_a_no_to_forget_erases_nothing_and_is_no_error() -> None:
+    run("load")
+    result = CliRunner().invoke(main, ["forget", "vehicle", "V1"], input="n\n")
+    assert result.exit_code == 0
+    assert "Nothing was erased." in result.output
+    assert run("vehicle", "V1").exit_code == 0
+
+
+def test_a_replay_with_nothing_to_read_again_says_so() -> None:
+    run("load")
+    assert "No load refused anything" in run("replay").output
+
+
+def test_a_source_out_of_reach_is_named_in_the_status(garage: Path) -> None:
+    """Its name and what happened, not the run's report."""
+    run("run")
+    (garage / "inbox").rename(garage / "elsewhere")
+    assert run("load").exit_code == 4
+    shown = run("status")
+    assert "load: out of reach" in shown.output
+    assert "out of reach: inbox: The folder inbox is not there" in shown.output
+    assert "{" not in shown.output
 
 
 @pytest.mark.parametrize("more", ["", 'folder = "n"\n'])

@@ -84,4 +84,4 @@ def test_health_complains_of_what_a_person_should_look_into(tmp_path: Path) -> N
         raise ZeroDivisionError
     (complaint,) = health(app).complaints
     assert complaint.startswith("the last run of run")
-    assert complaint.endswith("failed")
+    assert complaint.endswith("failed: ZeroDivisionError()")

@@ -19,3 +19,5 @@ def command(app: App) -> None:
     for line in verdict_lines(report.analysis.verdicts):
         click.echo(f"  {line}")
     click.echo(f"{report.digest.n_pages} pages written. Open {report.digest.index}")
+    store = report.digest.index.parent / "demo.duckdb"
+    click.echo(f"To ask it more: afterclear --store {store} vehicle M-106")

@@ -20,8 +20,9 @@ it back."""
 @with_app
 def command(app: App, what: str, vehicle_id: str, *, yes: bool) -> None:
     """Erase a vehicle's data from the store and the archive: forget vehicle VEHICLE_ID."""
-    if not yes:
-        click.confirm(f"Erase {what} {vehicle_id} for good?", abort=True)
+    if not yes and not click.confirm(f"Erase {what} {vehicle_id} for good?"):
+        click.echo("Nothing was erased.")
+        return
     done = forget(app, vehicle_id)
     click.echo(
         f"{done.n_rows} rows and {done.n_history_rows} rows of history erased; "

@@ -111,6 +111,8 @@ def tell_sources(report: "LoadReport") -> None:
         click.echo(f"out of reach: {source}", err=True)
     for name in report.unsettled:
         click.echo(f"still being written, left for the next run: {name}", err=True)
+    if not (report.results or report.out_of_reach or report.unsettled):
+        click.echo("No new file: what is there was taken before, and has not changed since.")
 
 
 @contextmanager

@@ -4,14 +4,14 @@ import click
 
 from afterclear.cli.frame import with_app
 from afterclear.runs.app import App
-from afterclear.runs.looking import rejected_rows
+from afterclear.runs.looking import refused_files, rejected_rows
 
 
 @click.command("rejections")
 @click.option("--json", "as_json", is_flag=True, help="JSON Lines, for a program to read.")
 @with_app
 def command(app: App, *, as_json: bool) -> None:
-    """List refused rows: file, line, column, value, and what was expected."""
+    """List refused rows: file, line, column, value, and what was expected; then refused files."""
     rows = rejected_rows(app)
     if as_json:
         click.echo(rows.write_ndjson(), nl=False)
@@ -21,4 +21,7 @@ def command(app: App, *, as_json: bool) -> None:
         column = f"column {row['column_name']}: " if row["column_name"] else ""
         value = "empty" if row["value"] is None else repr(row["value"][:80])
         click.echo(f"{row['file_name']}{line}: {column}{value}; expected {row['expected']}")
-    click.echo(f"{len(rows)} refused rows", err=True)
+    refused = refused_files(app)
+    for file in refused.iter_rows(named=True):
+        click.echo(f"{file['file_name']} (load {file['load_id']}), the whole file: {file['note']}")
+    click.echo(f"{len(rows)} refused rows, {len(refused)} files refused as a whole", err=True)

@@ -14,6 +14,9 @@ from afterclear.runs.replaying import replay
 def command(app: App, load_ids: tuple[int, ...], *, everything: bool) -> None:
     """Read archived files again: loads LOAD_IDS or, without, all that refused something."""
     report = replay(app, load_ids, tell_load, everything=everything)
+    if not report.n_asked:
+        click.echo("No load refused anything, so nothing was read again; --all reads all again.")
+        return
     more = f" and {report.n_depending} that built on them" if report.n_depending else ""
     click.echo(f"{report.n_asked} loads{more} were read again; 'afterclear analyse' is due.")
     if report.load.exit_code:

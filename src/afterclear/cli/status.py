@@ -92,7 +92,8 @@ def _health_text(found: Health, following: dict[str, datetime]) -> str:
     lines = ["last runs:" if found.runs else "no run yet"]
     for run in found.runs:
         missed = f", made up for {run.n_missed} missed" if run.n_missed else ""
-        lines.append(f"  {run.finished_at:%Y-%m-%d %H:%M}  {run.job}: {run.outcome}{missed}")
+        outcome = run.outcome.replace("_", " ")
+        lines.append(f"  {run.finished_at:%Y-%m-%d %H:%M}  {run.job}: {outcome}{missed}")
     lines += ["next by the timetable:"] if following else []
     lines += [f"  {at:%Y-%m-%d %H:%M %Z}  {job}" for job, at in following.items()]
     lines += [f"LOOK: {complaint}" for complaint in found.complaints]

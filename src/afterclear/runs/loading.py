@@ -6,6 +6,7 @@ from datetime import datetime
 from itertools import chain
 from pathlib import Path
 
+from afterclear.errors import UsageError
 from afterclear.load import Arrival, load_files
 from afterclear.records import LoadResult
 from afterclear.runs.app import App
@@ -81,7 +82,17 @@ def load_sources(
     """Load what every configured source has new; one out of reach does not stop the others.
 
     ``only``: names of the sources asked; none: all.  ``say`` hears of tries that failed.
+
+    Raises:
+        UsageError: there is no source to ask.
+
     """
+    if not app.config.sources:
+        raise UsageError(
+            "No source is configured here, so there is nothing to load. Go to the folder that "
+            "'afterclear init DIR' made, or name it with --config DIR/config, or name files: "
+            "'afterclear load FILE'. What was loaded before is judged by 'afterclear analyse'."
+        )
     results: list[LoadResult] = []
     heard = Told()
     with app.long_writing("load"), open_store(app.store) as con:

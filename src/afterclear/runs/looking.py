@@ -32,6 +32,23 @@ def rejected_rows(app: App) -> pl.DataFrame:
         return query(con, EXPORTS["rejections"])
 
 
+def refused_files(app: App) -> pl.DataFrame:
+    """List the files that were refused as a whole and never taken since: load_id, name, note.
+
+    A file refused several times is listed once, with its last reason.
+    """
+    with open_store(app.store, read_only=True) as con:
+        return query(
+            con,
+            """SELECT max(load_id) AS load_id, arg_max(file_name, load_id) AS file_name,
+                      arg_max(note, load_id) AS note
+               FROM loads GROUP BY sha256
+               HAVING bool_and(outcome IN ('refused', 'replaced'))
+                  AND bool_or(outcome = 'refused')
+               ORDER BY load_id""",
+        )
+
+
 def status(app: App) -> Status:
     """Say how the store stands."""
     with open_store(app.store, read_only=True) as con:

@@ -1,5 +1,6 @@
 """What a monitoring system is told: numbers, and whether all is well."""
 
+import json
 from dataclasses import dataclass
 from datetime import UTC, timedelta
 
@@ -47,10 +48,13 @@ def _of_runs(app: App, con: Connection) -> list[str]:
         """SELECT job, arg_max(outcome, run_id), max(finished_at), arg_max(report_json, run_id)
            FROM runs GROUP BY job ORDER BY job""",
     ).iter_rows():
+        told = json.loads(report)
         if outcome in ("failed", "stopped"):
-            complaints.append(f"the last run of {job} ({finished:%Y-%m-%d %H:%M}) {outcome}")
+            why = f": {told['error']}" if told.get("error") else ""
+            complaints.append(f"the last run of {job} ({finished:%Y-%m-%d %H:%M}) {outcome}{why}")
         elif outcome == "out_of_reach":
-            complaints.append(f"in the last run of {job} a source was out of reach: {report[:200]}")
+            which = "; ".join(told.get("out_of_reach", ())) or told.get("error", "")
+            complaints.append(f"in the last run of {job} a source was out of reach: {which}")
     return complaints
 
 
