@@ -71,6 +71,12 @@ def rebuild(
     _drop_work(con)
 
 
+def rules_as_written() -> bytes:
+    """Give the text of every rule, so that a store can tell by which a history was built."""
+    names = sorted(file.name for file in _SQL.iterdir() if file.name.endswith(".sql"))
+    return "".join(_sql(name) for name in names).encode()
+
+
 def _forget_all(con: Connection) -> None:
     """Take what was known of every vehicle out of the store."""
     for table in (*(name for name, _, _ in _HANGING), *_OF_VEHICLES):
@@ -132,7 +138,11 @@ def set_rules(con: Connection, rules: HistoryRules) -> None:
 
 
 def _run(con: Connection, name: str) -> None:
-    con.execute((_SQL / name).read_text(encoding="utf-8"))
+    con.execute(_sql(name))
+
+
+def _sql(name: str) -> str:
+    return (_SQL / name).read_text(encoding="utf-8")
 
 
 def _buckets(con: Connection, vehicles: pl.Series) -> Iterator[pl.DataFrame]:

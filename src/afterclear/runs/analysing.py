@@ -6,7 +6,7 @@ from datetime import datetime
 
 from afterclear import __version__
 from afterclear.findings.verdicts import Verdicts, judge_attempts
-from afterclear.histories.build import rebuild
+from afterclear.histories.build import rebuild, rules_as_written
 from afterclear.runs.app import App
 from afterclear.runs.findings import find_all
 from afterclear.runs.progress import QUIET, Progress
@@ -93,14 +93,17 @@ def analyse(
 
 
 def _version(app: App) -> str:
-    """Name the program, the settings and the tables a history was built by.
+    """Name the program, its rules, the settings and the tables a history was built by.
 
     Where any of them changed, every vehicle is rebuilt: half a fleet judged by other rules than
     the rest would be no evidence.
     """
     digest = hashlib.sha256(app.config.settings.evidence.model_dump_json().encode())
-    for path in sorted(app.config.tables.rglob("*")):
-        if path.suffix in {".csv", ".toml"} and path.name not in _NOT_RULES:
+    digest.update(rules_as_written())
+    tables = app.config.tables
+    for path in sorted(tables.rglob("*")):
+        is_rule = path.name not in _NOT_RULES and tables / "imports" not in path.parents
+        if path.suffix in {".csv", ".toml"} and is_rule:
             digest.update(path.read_bytes())
     return f"{__version__} rules {digest.hexdigest()[:12]}"
 
