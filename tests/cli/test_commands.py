@@ -89,7 +89,7 @@ def test_every_mistake_in_the_config_is_told_at_once(garage: Path) -> None:
         (
             "schedule.toml",
             '[[job]]\nname="n"\ndoes="backup"\nevery="2d"',
-            "a backup needs a folder",
+            "a folder to go into",
         ),
         ("sources.toml", '[source]\nname = "north"\nfolder = "n"', "begins [[so]]"),
         ("sources.toml", '[[source]]\nname="a"\nfolder="n"\n' * 2, "two sources are called 'a'"),
