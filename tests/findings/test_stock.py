@@ -402,6 +402,14 @@ def test_a_wrong_rule_file_says_what_is_wrong(
         read_stock_rules(path)
 
 
+@pytest.mark.parametrize("wrong", ["[[readiness]]", "[readiness]\nrule = 3", "[readiness.rule]"])
+def test_a_programme_whose_rules_are_no_tables_is_told(tmp_path: Path, wrong: str) -> None:
+    path = tmp_path / "stock_rules.toml"
+    path.write_text(SHIPPED[: SHIPPED.index("[readiness]")] + wrong, "utf-8")
+    with pytest.raises(ConfigError, match="readiness"):
+        read_stock_rules(path)
+
+
 def test_a_missing_rule_file_is_said(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="missing"):
         read_worklist_rules(tmp_path / "worklist_rules.toml")

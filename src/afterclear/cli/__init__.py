@@ -2,7 +2,8 @@
 
 Commands are imported when they are called, so that ``--help`` answers at once.
 
-Exit codes: 0 done, 1 our bug, 2 config or usage, 3 some input refused, 4 a source out of reach.
+Exit codes: 0 done, 1 our bug, 2 config or usage, 3 some input refused, 4 a source out of reach,
+5 a check found something.
 """
 
 import importlib

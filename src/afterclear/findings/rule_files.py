@@ -70,9 +70,11 @@ def read_stock_rules(path: Path) -> StockRules:
     monitors = {k: _number(v, k, path) for k, v in _table(content, "monitor_km", path).items()}
     if "default" not in monitors:
         raise ConfigError(f"{path}: [monitor_km] needs a line for default.")
-    readiness = content.get("readiness", {})
-    programme = readiness.get("programme", "")
-    rules = tuple(_record(ReadinessRule, r, path) for r in readiness.get("rule", ()))
+    readiness = _table({"readiness": {}, **content}, "readiness", path)
+    programme, told = readiness.get("programme", ""), readiness.get("rule", [])
+    if not isinstance(told, list) or not all(isinstance(rule, dict) for rule in told):
+        raise ConfigError(f"{path}: every rule of readiness begins with [[readiness.rule]].")
+    rules = tuple(_record(ReadinessRule, rule, path) for rule in told)
     known = sorted({rule.programme for rule in rules})
     if programme and programme not in known:
         raise ConfigError(f"{path}: no rule of a programme {programme!r}; there are {known}.")
@@ -117,7 +119,7 @@ def _read(path: Path) -> dict[str, Any]:
 def _table(content: Mapping[str, Any], name: str, path: Path) -> dict[str, Any]:
     table = content.get(name)
     if not isinstance(table, dict):
-        raise ConfigError(f"{path}: the section [{name}] is missing.")
+        raise ConfigError(f"{path}: there must be a section [{name}].")
     return table
 
 

@@ -35,9 +35,12 @@ _READINGS = """
     WHERE l.unit_no BETWEEN $1 AND $2 AND m.vehicle_id BETWEEN $3 AND $4
         AND l.answered AND l.is_stored_memory AND m.km IS NOT NULL
     ORDER BY l.unit_no, turn_at, l.scan_no"""
-# An inferred clear lies just before what revealed it.
+# An inferred clear lies just before what revealed it, at the far end of where it may have been
+# (as in ``histories/sql/50_timeline.sql``).
 _CLEARS = """
-    SELECT u.unit_no, c.km_high AS clear_km,
+    SELECT u.unit_no,
+        CASE WHEN c.origin IN ('counter', 'vanished') THEN c.km_high
+            ELSE coalesce(c.km, c.km_high) END AS clear_km,
         c.cleared_at + CASE WHEN c.cleared_at < c.high_at THEN INTERVAL 3 MICROSECOND
             WHEN c.origin IN ('counter', 'vanished') THEN INTERVAL (-1) MICROSECOND
             ELSE INTERVAL 1 MICROSECOND END AS cleared_at
