@@ -50,6 +50,7 @@ def test_an_echo_still_there_after_its_cause_and_its_own_clear_stands_alone(
         assert (left["role"], left["primary_code"]) == ("stands_alone", None)
         assert "fault of its own" in left["why"]
         assert "followed C0034-13 in the brakes unit" in left["why"]
+        assert "is there, although its own memory was cleared on" in left["why"]
         rows = query(con, "FROM leftovers").to_dicts()
         assert [(r["code"], r["primary_code"], r["is_open"]) for r in rows] == [
             (ECHO, SENSOR, True)

@@ -180,7 +180,6 @@ def _outlived(
             f"{voice.label(row.unit)} unit was not cleared since, so nothing tells yet "
             "whether it has left too.",
         )
-    still = "is still set" if row.seen_at - last <= known.visit else "is there again"
     return replace(
         row,
         role="stands_alone",
@@ -190,8 +189,9 @@ def _outlived(
         confidence=_STILL_SURE,
         basis=before.basis,
         to_scan=None,
-        why=f"{own} is a fault of its own. {story}, yet this code {still} "
-        f"after its own memory was cleared on {day(last)}.",
+        # not "there again": whether it was ever gone is for its attempts to tell
+        why=f"{own} is a fault of its own. {story}, yet this code is there, although its own "
+        f"memory was cleared on {day(last)}.",
     )
 
 
