@@ -1,14 +1,17 @@
 """Suggested maps: what is guessed, how sure, and that they can be used as they are."""
 
+import io
 from pathlib import Path
 
 import pytest
+import xlsxwriter
 
 from afterclear.errors import RefusedFileError
 from afterclear.readers.heading_words import HeadingWords, read_heading_words
 from afterclear.readers.import_map import ImportMap, parse_map
 from afterclear.readers.map_reader import MapReader
 from afterclear.readers.suggesting import Suggestion, suggest_map
+from afterclear.readers.workbook import read_sheets
 from tests.readers.samples import IMPORTS, all_samples, deliver, reader_named, rows_of
 from tests.readers.workbooks import orders, xlsx
 
@@ -138,3 +141,41 @@ def test_the_first_sheet_that_looks_like_a_table_is_taken(
     found = suggest(tmp_path, "a.xlsx", xlsx(orders()), words)
     assert 'sheet = "2025-03"' in found.text
     assert 'header_has = ["Job", "Vehicle", "Done"]' in found.text
+
+
+def test_headings_of_two_lines_with_merged_cells_are_read_by_the_lower_line(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    """As people make them: ``Vehicle`` over two rows, ``When`` over ``Date`` and ``Time``."""
+    file = io.BytesIO()
+    book = xlsxwriter.Workbook(file, {"in_memory": True})
+    sheet = book.add_worksheet("May")
+    for place, text in MERGED:
+        (sheet.merge_range if ":" in place else sheet.write)(place, text)
+    for r, row in enumerate(MERGED_ROWS):
+        sheet.write_row(3 + r, 0, row)
+    sheet.merge_range("G4:G5", 120)  # a cost for both rows: no row's own
+    sheet.merge_range("H4:H5", "one order")
+    sheet.merge_range("I4:I5", "80,50")  # a number as text
+    book.close()
+    found = suggest(tmp_path, "may.xlsx", file.getvalue(), words)
+    assert found.into == "scans"
+    for line in ('vehicle_id = "Vehicle"', '"Date", "Time"', 'odometer_km = "Odometer (km)"',
+                 'code = "Code"', 'ecu = "Unit"'):  # fmt: skip
+        assert line in found.text
+    (read,) = read_sheets(file.getvalue(), "may.xlsx")
+    assert [cells[6:] for _, cells in read.grid[3:]] == [
+        ["120", "one order", "80,50"],
+        [None, "one order", None],
+    ]
+
+
+MERGED = (
+    *(("A1:F1", "Fault list"), ("A2:A3", "Vehicle"), ("B2:C2", "When"), ("B3", "Date")),
+    *(("C3", "Time"), ("D2:D3", "Odometer (km)"), ("E2:F2", "Fault"), ("E3", "Code")),
+    *(("F3", "Unit"), ("G2:G3", "Cost"), ("H2:H3", "Remark")),
+)
+MERGED_ROWS = (
+    ("V-11", "2026-03-04", "10:15", 45678, "P0301", "engine"),
+    ("V-12", "2026-03-05", "11:15", 5678, "P0420", "engine"),
+)

@@ -2,11 +2,15 @@
 
 Cells come as the numbers and times the workbook holds, not as it shows them: ``12.0`` becomes
 ``12``, a cell formatted as a time becomes ISO 8601.  Formulas give their last computed value.
+Text or a time in cells merged over several rows holds for each of them, so headings of two lines
+can be read by the lower one.  A number does not: what a merged amount means for each row is not
+known, and a cost must not count twice; nor does a number that is kept as text.
 """
 
 import datetime as dt
 import io
 import zipfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,6 +26,7 @@ _ZIP = b"PK\x03\x04"
 _COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # the container of xls
 _SIGNS = ("[Content_Types].xml", "mimetype", "content.xml")
 
+Range = tuple[tuple[int, int], tuple[int, int]]  # first and last cell, each (row, column) from 0
 Cell = int | float | str | bool | dt.time | dt.date | dt.timedelta
 
 
@@ -90,9 +95,23 @@ def _sheet(book: CalamineWorkbook, name: str, where: str, how: tuple[str, int | 
             "columns. Delete what is empty, or save the sheet as CSV."
         )
     cells = sheet.to_python(skip_empty_area=False, nrows=first_rows)
+    _fill_down(cells, sheet.merged_cell_ranges or (), where)
     return Sheet(
         name, [(n, [_text(cell, decimal) for cell in row]) for n, row in enumerate(cells, 1)]
     )
+
+
+def _fill_down(cells: list[list[Cell]], merged: Sequence[Range], where: str) -> None:
+    """Write what stands in cells merged over several rows into each row of their first column."""
+    if sum(last - first for (first, _), (last, _) in merged) > MAX_CELLS:
+        raise RefusedFileError(f"{where} merges more cells than a sheet has. Save it as CSV.")
+    for (first, column), (last, _) in merged:
+        held = cells[first][column] if first < len(cells) and column < len(cells[first]) else ""
+        words = isinstance(held, str) and any(letter.isalpha() for letter in held)
+        if words or isinstance(held, dt.date | dt.time):
+            for row in cells[first + 1 : last + 1]:
+                if row[column] == "":
+                    row[column] = held
 
 
 def _text(cell: Cell | None, decimal: str) -> str | None:  # noqa: PLR0911 - one a kind of cell
