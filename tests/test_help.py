@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from afterclear import __version__
 from afterclear.cli import COMMANDS, main
-from afterclear.plain import TABLES
+from afterclear.plain import TABLES, Table
 from afterclear.store.exports import EXPORTS
 
 ROOT = Path(__file__).parents[1]
@@ -29,6 +29,20 @@ def test_every_column_of_the_plain_layout_stands_in_the_readme(table: object) ->
     row = next(line for line in README.splitlines() if line.startswith(f"| {table.name} |"))  # type: ignore[attr-defined]
     for column in table.columns:  # type: ignore[attr-defined]
         assert column.name in row
+
+
+@pytest.mark.parametrize("table", TABLES.values(), ids=lambda table: table.name)
+def test_the_help_tells_every_column_and_every_word_it_may_hold(table: Table) -> None:
+    """Whoever writes an export finds what is allowed without reading the code."""
+    told = (ROOT / "src/afterclear/help/tables.md").read_text(encoding="utf-8")
+    section = told.partition(f"\n## {table.name}\n")[2].partition("\n## ")[0]
+    for column in table.columns:
+        assert f"`{column.name}`" in section
+        row = next(line for line in section.splitlines() if f"`{column.name}`" in line)
+        assert all(f"`{word}`" in row for word in column.choices)
+        if column.default is not None:
+            assert f"`{column.default}` (also when empty)" in row
+    assert "required" in section
 
 
 def test_every_table_to_export_stands_in_the_readme() -> None:
