@@ -112,7 +112,7 @@ def tell_sources(report: "LoadReport") -> None:
     for name in report.unsettled:
         click.echo(f"still being written, left for the next run: {name}", err=True)
     if not (report.results or report.out_of_reach or report.unsettled):
-        click.echo("No new file: what is there was taken before, and has not changed since.")
+        click.echo("No new file: what is there was taken or refused before, and has not changed.")
 
 
 @contextmanager
