@@ -45,7 +45,7 @@ def check_rows(bench: Bench, fleet: Fleet) -> None:
         assert_frame_equal(found[table], wanted, check_exact=True)
 
 
-@settings(UNHURRIED, max_examples=3, phases=[Phase.generate])
+@settings(UNHURRIED, max_examples=2, phases=[Phase.generate])
 @given(fleet=fleets(fewest=2, most=3, turns=("mended",)))
 def test_files_read_again_by_a_mended_map_leave_its_rows(bench: Bench, fleet: Fleet) -> None:
     """As if the map had been right and the vehicle lists there from the first."""
