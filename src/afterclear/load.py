@@ -196,7 +196,7 @@ def _take_part(
     made.tables.add(part.table)
     made.rejections += [*own.rejections, *absorbed.rejections]
     made.notes += [own.note] if own.note else []
-    made.by_marks = made.by_marks or own.by_marks
+    made.by_marks = made.by_marks or own.by_marks or absorbed.by_marks
 
 
 def _conclude(con: Connection, read: ReadFile, made: _Made, case: _Case) -> LoadResult:

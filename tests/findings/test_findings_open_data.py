@@ -110,7 +110,7 @@ def test_engines_still_running_make_lives_longer_and_they_wear_out(buses: App) -
     assert family["shape_low"] > 2
     assert median > 216_354
     assert b10[1] < b10[0] < b10[2]
-    assert "124 of 289 parts failed" in family["sentence"]
+    assert "124 of 289 parts followed failed" in family["sentence"]
 
 
 def test_no_code_was_read_so_nothing_is_said_of_fixes(buses: App) -> None:

@@ -10,7 +10,7 @@ from afterclear.records import LoadResult, PlainRows
 from afterclear.store.database import open_store, query
 from afterclear.store.exports import EXPORTS
 from afterclear.store.identity import under_own_number
-from tests.store.deliveries import NOON, load, rows, write
+from tests.store.deliveries import HEAD, NOON, load, rows, write
 
 VIN_1, VIN_2 = "XZ9AA11B2C3000001", "XZ9AA11B2C3000002"
 LIST = "vehicle_id,vin,plate,plate_since\n"
@@ -207,3 +207,31 @@ def test_a_number_that_is_a_known_vin_is_the_vehicles_own(tmp_path: Path, store:
     assert found.part.frame["vehicle_id"].to_list() == ["T-1", "T-7", None]
     assert found.by_marks
     assert not found.rejections
+
+
+@pytest.mark.parametrize("short_from", [0, 10**9])
+def test_a_plain_table_may_name_a_vehicle_by_its_known_vin(
+    tmp_path: Path, store: Path, monkeypatch: pytest.MonkeyPatch, short_from: int
+) -> None:
+    """By the short way and the long one: new, then a duplicate, then a correction of T-1's row."""
+    monkeypatch.setattr("afterclear.store.shortcut.FROM_BYTES", short_from)
+    load(store, write(tmp_path, "list.csv", f"{LIST}T-1,{VIN_1},,\n"))
+    written = VIN_1.lower()
+    told = "S1,{},2025-05-01,{},engine,P0301,\n"
+    first = load(store, write(tmp_path, "a.csv", HEAD + told.format(written, 1000)))[0]
+    assert (first.rows_stored, owners(store)) == (1, [("2025-05-01", "T-1")])
+    again = load(store, write(tmp_path, "b.csv", HEAD + told.format("T-1", 1000)))[0]
+    assert (again.rows_stored, again.rows_duplicate) == (0, 1)
+    corrected = load(store, write(tmp_path, "c.csv", HEAD + told.format(VIN_1, 1200)))[0]
+    assert (corrected.rows_corrected, owners(store)) == (1, [("2025-05-01", "T-1")])
+    assert rows(store, "SELECT odometer_km FROM scans") == [(1200,)]
+    by_marks = rows(store, "SELECT by_marks FROM load_origins ORDER BY load_id")
+    assert by_marks == [(False,), (True,), (False,), (True,)]
+
+
+def test_a_vin_of_two_vehicles_in_a_plain_table_is_taken_as_it_is(
+    tmp_path: Path, store: Path
+) -> None:
+    load(store, write(tmp_path, "list.csv", f"{LIST}T-1,{VIN_1},,\nT-2,{VIN_1},,\n"))
+    load(store, write(tmp_path, "a.csv", f"{HEAD}S1,{VIN_1},2025-05-01,1000,engine,P0301,\n"))
+    assert owners(store) == [("2025-05-01", VIN_1)]

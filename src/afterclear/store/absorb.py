@@ -11,6 +11,7 @@ import polars as pl
 from afterclear.plain import TABLES, Table
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.database import Connection, create_temp_table, query, scalar
+from afterclear.store.identity import known_vins
 from afterclear.store.lines import csv_row_lines, line_of_byte, text_row_lines
 from afterclear.store.merging import contradictions, merge
 from afterclear.store.shortcut import Speller, insert_straight, may_be_short
@@ -42,6 +43,7 @@ class Absorbed:
     duplicate: int
     corrected: int
     rejections: tuple[Rejection, ...]
+    by_marks: bool = False  # some numbers were VINs: whose they are depends on the vehicle list
 
 
 def absorb(
@@ -83,10 +85,10 @@ def _absorb_staged(
     con: Connection, source: RawTable, load_id: int, spellers: Mapping[str, Speller]
 ) -> Absorbed:
     """Take the long way: every row staged, judged and merged."""
-    stage(con, source)
+    by_vin = _stage(con, source)
     _spell_codes(con, source, spellers)
     if _order_matters(con, source):
-        stage(con, source, in_order=True)
+        _stage(con, source, in_order=True)
     _apply_spellings(con, source.table)
     rejections = _refused(con, source)
     merged = merge(con, source.table, load_id)
@@ -95,7 +97,17 @@ def _absorb_staged(
         duplicate=merged.duplicate,
         corrected=merged.corrected,
         rejections=tuple(rejections),
+        by_marks=by_vin,
     )
+
+
+def _stage(con: Connection, source: RawTable, *, in_order: bool = False) -> bool:
+    """Stage a file, rows under a vehicle's VIN under its number; tell whether there are any."""
+    stage(con, source, in_order=in_order)
+    if not known_vins(con, source.table.name, "staged"):
+        return False
+    con.execute("UPDATE staged SET vehicle_id = own FROM renamed WHERE vehicle_id = told")
+    return True
 
 
 def _raw_table(con: Connection, part: PlainFile | PlainRows, folder: Path, zone: str) -> RawTable:

@@ -118,7 +118,7 @@ def _periods(
 def under_own_number(con: Connection, part: PlainFile | PlainRows) -> Identified:
     """Give rows a reader made their vehicles' own numbers."""
     if isinstance(part, PlainFile):
-        return Identified(part)  # its vehicle_id is the user's own by contract
+        return Identified(part)  # the store looks itself, where the file's rows are: absorb.py
     known = claims(con)
     frame = part.frame
     if part.table == "vehicles":
@@ -127,6 +127,28 @@ def under_own_number(con: Connection, part: PlainFile | PlainRows) -> Identified
         own = {v: own[mark(v)] for v in frame["vehicle_id"].drop_nulls().unique() if mark(v) in own}
         return Identified(PlainRows(part.table, frame.with_columns(number.replace(own))))
     return _identified(part, known)
+
+
+def known_vins(con: Connection, table: str, rows: str) -> int:
+    """Put into ``renamed`` which of the numbers among ``rows`` are VINs of exactly one vehicle.
+
+    ``rows``: SQL after FROM.  Returns how many there are.  Only rows of what was seen or done on a
+    vehicle are asked: a vehicle list names vehicles itself.
+    """
+    if table not in _TIMES:
+        return 0
+    number, vin = SQL_MARK.format("vehicle_id"), SQL_MARK.format("vin")
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE renamed AS
+            SELECT told, own FROM (
+                SELECT vehicle_id AS told, {number} AS vin
+                FROM (SELECT DISTINCT vehicle_id FROM {rows}))
+            JOIN (
+                SELECT {vin} AS vin, any_value(vehicle_id) AS own FROM vehicles
+                WHERE vin <> '' AND {number} <> {vin}
+                GROUP BY ALL HAVING count(DISTINCT vehicle_id) = 1) USING (vin)"""
+    )
+    return scalar(con, "SELECT count(*) FROM renamed")
 
 
 def _identified(part: PlainRows, known: Claims) -> Identified:

@@ -13,6 +13,7 @@ import duckdb
 import polars as pl
 
 from afterclear.store.database import Connection, create_temp_table, query, scalar
+from afterclear.store.identity import known_vins
 from afterclear.store.merging import entity_hash, key_hash, stored_columns
 from afterclear.store.staging import SPELLED, RawTable, staging_sql
 
@@ -82,17 +83,19 @@ def _spell_in_place(con: Connection, source: RawTable, load_id: int, spell: Spel
 
 def _checked_count(con: Connection, source: RawTable, load_id: int) -> int:
     table = source.table
-    own = f"FROM {table.name} WHERE load_id = {load_id}"
-    n_rows = scalar(con, f"SELECT count(*) {own}")
+    own = f"{table.name} WHERE load_id = {load_id}"
+    n_rows = scalar(con, f"SELECT count(*) FROM {own}")
     repeated = scalar(
-        con, f"SELECT count(*) FROM (SELECT 1 {own} GROUP BY {key_hash(table)} HAVING count(*) > 1)"
+        con,
+        f"""SELECT count(*) FROM (
+                SELECT 1 FROM {own} GROUP BY {key_hash(table)} HAVING count(*) > 1)""",
     )
     entity = entity_hash(table)
     known = scalar(
         con,
         f"""SELECT count(*) FROM {table.name} WHERE load_id <> {load_id}
-            AND {entity} IN (SELECT {entity} {own})""",
+            AND {entity} IN (SELECT {entity} FROM {own})""",
     )
-    if repeated or known:
+    if repeated or known or known_vins(con, table.name, own):
         raise NotPlainlyNew
     return n_rows
