@@ -121,12 +121,10 @@ _HERDS: Final = (1, 1, 1, 2, 4)
 _BUCKETS: Final = (2_000_000, 1, 20, 100)  # scan rows
 _MENDED: Final = ("mended", "both")
 _FORGOTTEN: Final = ("forgotten", "both")
-# In a file of the plain layout a number is the user's own, so that which rows a VIN in its place
-# stands for hangs on the order of files and lists; files read again have the lists first.
 _NAMED: Final[Mapping[Turns, tuple[str, ...]]] = {
     "none": ("number", "vin as number", "number", "vin", "vin, then number"),
     "forgotten": ("number", "vin as number", "number", "vin", "vin, then number"),
-    "mended": ("number", "vin", "plate", "vin", "plate"),
+    "mended": ("number", "vin", "plate", "vin as number", "vin, then number"),
     "both": ("number", "vin", "plate", "vin as number", "vin, then number"),
 }
 
