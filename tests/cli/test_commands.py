@@ -1,6 +1,7 @@
 """The commands as a person types them: exit code and text."""
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -27,8 +28,27 @@ CLEARS = "vehicle_id,cleared_at,odometer_km\nV1,2025-01-01T09:00:00Z,1000\n"
 def garage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Set up a garage by init, with two files in its inbox."""
     monkeypatch.chdir(tmp_path)
-    assert run("init", "garage").exit_code == 0
-    place = tmp_path / "garage"
+    return set_up(tmp_path / "garage", monkeypatch)
+
+
+@pytest.fixture(scope="module")
+def garage_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make such a garage and let it run, once for all tests that look at the outcome."""
+    with pytest.MonkeyPatch.context() as patch:
+        place = set_up(tmp_path_factory.mktemp("run") / "garage", patch)
+        assert run("run").exit_code == 0
+    return place
+
+
+@pytest.fixture
+def ran(garage: Path, garage_run: Path) -> Path:
+    """Give a garage in which the first run is done."""
+    return shutil.copytree(garage_run, garage, dirs_exist_ok=True)
+
+
+def set_up(place: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Set up a garage and go there."""
+    assert run("init", str(place)).exit_code == 0
     (place / "inbox" / "scans.csv").write_text(SCANS, encoding="utf-8")
     (place / "inbox" / "clears.csv").write_text(CLEARS, encoding="utf-8")
     sources = place / "config" / "sources.toml"
@@ -150,10 +170,9 @@ def test_a_replay_with_nothing_to_read_again_says_so() -> None:
     assert "No load refused anything" in run("replay").output
 
 
-def test_a_source_out_of_reach_is_named_in_the_status(garage: Path) -> None:
+def test_a_source_out_of_reach_is_named_in_the_status(ran: Path) -> None:
     """Its name and what happened, not the run's report."""
-    run("run")
-    (garage / "inbox").rename(garage / "elsewhere")
+    (ran / "inbox").rename(ran / "elsewhere")
     assert run("load").exit_code == 4
     shown = run("status")
     assert "load: out of reach" in shown.output
@@ -223,8 +242,8 @@ def test_digest_before_analyse_says_what_to_do() -> None:
     assert "afterclear analyse" in result.output
 
 
+@pytest.mark.usefixtures("ran")
 def test_vehicle_tells_the_attempts_with_their_reasons() -> None:
-    run("run")
     told = run("vehicle", "V1").output
     assert "CAME BACK" in told
     assert "S2" in told
@@ -232,8 +251,8 @@ def test_vehicle_tells_the_attempts_with_their_reasons() -> None:
     assert "CAUTION" in told
 
 
+@pytest.mark.usefixtures("ran")
 def test_vehicle_tells_its_few_rows_without_loading_a_library_of_frames() -> None:
-    run("run")
     command = [sys.executable, "-X", "importtime", "-m", "afterclear", "vehicle", "V1"]
     said = subprocess.run(command, capture_output=True, text=True, check=True)
     assert "CAME BACK" in said.stdout
@@ -241,8 +260,8 @@ def test_vehicle_tells_its_few_rows_without_loading_a_library_of_frames() -> Non
     assert "polars.dataframe" not in said.stderr
 
 
+@pytest.mark.usefixtures("ran")
 def test_an_unknown_vehicle_is_told() -> None:
-    run("run")
     result = run("vehicle", "V9")
     assert result.exit_code == 2
     assert "'V9'" in result.output
@@ -287,15 +306,15 @@ EPISODES = [
 ]
 
 
+@pytest.mark.usefixtures("ran")
 @pytest.mark.parametrize(("table", "columns"), [("attempts", ATTEMPTS), ("episodes", EPISODES)])
 def test_exports_carry_the_columns_of_the_contract(table: str, columns: list[str]) -> None:
-    run("run")
     header = run("export", table).stdout.splitlines()[0].split(",")
     assert header[: len(columns)] == columns
 
 
+@pytest.mark.usefixtures("ran")
 def test_an_export_says_the_same_in_all_three_forms() -> None:
-    run("run")
     for form in ("csv", "jsonl", "parquet"):
         assert run("export", "scans", "--format", form, "-o", f"out.{form}").exit_code == 0
     frames = [
@@ -307,8 +326,8 @@ def test_an_export_says_the_same_in_all_three_forms() -> None:
     assert codes[0] == codes[1] == codes[2] == ["P0301", "P0301", "C0034-11"]
 
 
+@pytest.mark.usefixtures("ran")
 def test_an_exported_table_loads_again_as_nothing_but_duplicates() -> None:
-    run("run")
     run("export", "scans", "-o", "again.csv")
     assert "0 stored, 3 duplicate, 0 refused" in run("load", "again.csv").output
 
@@ -328,8 +347,8 @@ def test_a_wrong_table_name_lists_the_right_ones() -> None:
     assert "attempts" in result.output
 
 
+@pytest.mark.usefixtures("ran")
 def test_status_can_be_read_by_a_program() -> None:
-    run("run")
     state = json.loads(run("status", "--json").stdout)
     assert state["vehicles_waiting"] == 0
     assert {load["file_name"] for load in state["last_loads"]} == {"scans.csv", "clears.csv"}
@@ -341,15 +360,14 @@ def test_decode_says_what_a_code_means_and_warns() -> None:
     assert "CAUTION" in told
 
 
+@pytest.mark.usefixtures("ran")
 def test_a_second_analysis_with_nothing_new_rebuilds_nothing() -> None:
-    run("run")
     assert "0 vehicles rebuilt" in run("analyse").output
     assert "1 vehicles rebuilt" in run("analyse", "--full").output
 
 
-def test_a_changed_rule_or_table_rebuilds_every_vehicle(garage: Path) -> None:
-    run("run")
-    (garage / "config" / "afterclear.toml").write_text("[evidence]\nvisit_hours = 24\n")
+def test_a_changed_rule_or_table_rebuilds_every_vehicle(ran: Path) -> None:
+    (ran / "config" / "afterclear.toml").write_text("[evidence]\nvisit_hours = 24\n")
     assert "1 vehicles rebuilt" in run("analyse").output
     assert "0 vehicles rebuilt" in run("analyse").output
 

@@ -223,6 +223,7 @@ def held_by_another(folder: Path) -> Iterator[subprocess.Popen[str]]:
         child.kill()
 
 
+@pytest.mark.slow
 def test_readers_beside_a_writer_see_the_store_as_it_was(tmp_path: Path) -> None:
     """status, export and vehicle answer at once, from before the run; and say so."""
     app = garage(tmp_path)
@@ -235,6 +236,7 @@ def test_readers_beside_a_writer_see_the_store_as_it_was(tmp_path: Path) -> None
         assert "S10" not in export_text(app, "scans", "csv")
 
 
+@pytest.mark.slow
 def test_a_second_writer_waits_and_is_then_told_who_the_first_is(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -204,6 +204,7 @@ def test_a_second_analysis_says_the_same_to_the_last_digit(
         assert export_frame(app, name).equals(before), name
 
 
+@pytest.mark.slow
 def test_families_followed_one_by_one_live_as_all_at_once(
     app: App, tables: dict[str, pl.DataFrame], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -83,6 +83,7 @@ def big_file(garage: Path) -> None:
     (garage / "inbox" / "big.csv").write_text(HEAD + rows)
 
 
+@pytest.mark.slow
 def test_a_keeper_in_the_middle_of_a_load_stops_at_once_and_loses_nothing(garage: Path) -> None:
     """SIGTERM while a query runs: the load is undone, the next one is whole."""
     big_file(garage)
