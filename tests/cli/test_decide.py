@@ -105,6 +105,19 @@ def test_what_cannot_be_meant_is_refused(words: tuple[str, ...], says: str) -> N
     assert run("export", "decisions").output.count("\n") == 1, "nothing was kept"
 
 
+def test_a_control_unit_is_named_as_pages_name_it_not_as_its_tool_did(garage: Path) -> None:
+    told = "S9,V9,2025-12-01T08:00:00Z,10000,full,ABS,C0034-11,\n"
+    (garage / "more.csv").write_text(SCANS.splitlines()[0] + "\n" + told, encoding="utf-8")
+    about = ("decide", "V9", "accept", "--code", "C0034-11", "--by", "M")
+    assert run("load", "more.csv").exit_code == 0
+    assert run("analyse", "--as-of", "2026-01-05").exit_code == 0
+    assert "brakes" in run("export", "episodes").output
+    assert run(*about, "--ecu", "brakes").exit_code == 0
+    refused = run(*about, "--ecu", "ABS")
+    assert refused.exit_code == 2
+    assert "Use one of: brakes." in refused.output
+
+
 @pytest.mark.usefixtures("garage")
 def test_a_decision_without_a_name_is_refused() -> None:
     assert run("decide", "V1", "accept").exit_code == 2

@@ -118,7 +118,7 @@ def _check_objects(con: Connection, asked: Asked) -> None:
             "attempts' lists them."
         )
     if asked.ecu is not None:
-        units = _names(con, "SELECT DISTINCT ecu FROM scans WHERE vehicle_id = ?", asked.vehicle_id)
+        units = _units(con, asked.vehicle_id)
         if asked.ecu not in units:
             raise UsageError(
                 f"No scan of {asked.vehicle_id} speaks of a control unit {asked.ecu!r}. "
@@ -140,6 +140,14 @@ def _code(con: Connection, asked: Asked) -> str:
             f"Codes it showed: {', '.join(shown) or 'none'}."
         )
     return code
+
+
+def _units(con: Connection, vehicle_id: str) -> list[str]:
+    """Name a vehicle's control units as pages and exports do; as scans do before any analysis."""
+    told = "SELECT DISTINCT ecu FROM {} WHERE vehicle_id = ?"
+    return _names(con, told.format("known_units"), vehicle_id) or _names(
+        con, told.format("scans"), vehicle_id
+    )
 
 
 def _names(con: Connection, sql: str, vehicle_id: str) -> list[str]:
