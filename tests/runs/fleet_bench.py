@@ -111,7 +111,7 @@ class Bench:
             undo(self.app, about["decision_id"], BY)
             return
         if saying.about == "date":
-            about["until_at"] = self.now + timedelta(days=30 * saying.pick)
+            about["until_at"] = self.now + timedelta(days=1 + 30 * saying.pick)
         if saying.about == "km":
             about["until_km"] = 10_000.0 + 2_000 * saying.pick
         decide(self.app, Asked(word=saying.word, by=BY, note=f"said {saying.pick}", **about))
