@@ -3,7 +3,7 @@
 import csv
 import io
 import shutil
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -85,6 +85,22 @@ class Bench:
         gone = len(self.ask("FROM archive_changes"))
         with suppress(UsageError) if gone else nullcontext():
             replay(self.app, asked, lambda _: None, everything=which == "everything")
+
+    def go(self, fleet: Fleet, after_load: Callable[[Delivery], None]) -> list[tuple[int, str]]:
+        """Load, read again, do what is asked, forget: delivery after delivery.
+
+        Returns what was forgotten: (delivery after which, number).
+        """
+        self.begin(FAULTS[fleet.fault or "none"])
+        forgotten = []
+        for step, delivery in enumerate(fleet.deliveries):
+            self.load(delivery)
+            if delivery.replay is not None:
+                self.replay(delivery.replay)
+            after_load(delivery)
+            if delivery.forget is not None and (number := self.forget(delivery.forget)):
+                forgotten.append((step, number))
+        return forgotten
 
     def forget(self, pick: int) -> str | None:
         """Forget one of the vehicles there are; give its number."""

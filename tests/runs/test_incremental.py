@@ -22,7 +22,6 @@ from afterclear.store.exports_findings import PAGE_FINDINGS
 from afterclear.store.exports_roles import PAGE_ROLES
 from tests.runs.fleet_bench import Bench, as_remains, keep_decisions, lists_first
 from tests.runs.random_fleets import UNHURRIED, Delivery, Fleet, fleets
-from tests.runs.random_maps import FAULTS
 from tests.runs.random_vehicles import BEGIN
 
 # everything a person can take out, and what pages show beside it
@@ -49,22 +48,14 @@ def frames(bench: Bench) -> dict[str, pl.DataFrame]:
 
 
 def incremental(bench: Bench, fleet: Fleet) -> list[tuple[int, str]]:
-    """Load, read again, analyse, decide, forget, delivery after delivery.
+    """Analyse and decide after each delivery; give what was forgotten, as ``Bench.go`` does."""
 
-    Returns what was forgotten: (delivery after which, number).
-    """
-    bench.begin(FAULTS[fleet.fault or "none"])
-    forgotten = []
-    for step, delivery in enumerate(fleet.deliveries):
-        bench.load(delivery)
-        if delivery.replay is not None:
-            bench.replay(delivery.replay)
+    def analyse_and_decide(delivery: Delivery) -> None:
         analyse(bench.app, full=delivery.is_full, as_of=delivery.as_of)
         for saying in delivery.sayings:
             bench.say(saying)
-        if delivery.forget is not None and (number := bench.forget(delivery.forget)):
-            forgotten.append((step, number))
-    return forgotten
+
+    return bench.go(fleet, analyse_and_decide)
 
 
 def rebuilt(

@@ -10,7 +10,6 @@ from polars.testing import assert_frame_equal
 
 from tests.runs.fleet_bench import Bench, as_remains, lists_first
 from tests.runs.random_fleets import UNHURRIED, Fleet, fleets
-from tests.runs.random_maps import FAULTS
 
 _ROWS = ("vehicles", "scans", "clears", "repairs", "rejections")
 
@@ -29,14 +28,7 @@ def rows(bench: Bench) -> dict[str, pl.DataFrame]:
 
 def check_rows(bench: Bench, fleet: Fleet) -> None:
     """Hold the rows there are against those of a store to which only what is meant ever came."""
-    bench.begin(FAULTS[fleet.fault or "none"])
-    forgotten = []
-    for step, delivery in enumerate(fleet.deliveries):
-        bench.load(delivery)
-        if delivery.replay is not None:
-            bench.replay(delivery.replay)
-        if delivery.forget is not None and (number := bench.forget(delivery.forget)):
-            forgotten.append((step, number))
+    forgotten = bench.go(fleet, lambda _: None)
     found = rows(bench)
     bench.begin()
     for delivery in lists_first(fleet) if fleet.fault else as_remains(fleet, forgotten):

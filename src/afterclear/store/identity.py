@@ -20,7 +20,7 @@ import polars as pl
 
 from afterclear.plain import TABLES
 from afterclear.records import PlainFile, PlainRows, Rejection
-from afterclear.store.database import Connection, create_temp_table, query, scalar
+from afterclear.store.database import Connection, query, scalar
 from afterclear.store.exports_identity import SQL_MARK
 from afterclear.store.merging import as_row, content_hash, key_hash, stored_columns
 
@@ -28,6 +28,12 @@ from afterclear.store.merging import as_row, content_hash, key_hash, stored_colu
 VIN, PLATE = "_vin", "_plate"
 _TIMES = {"scans": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
 _INSTANT = "%Y-%m-%dT%H:%M:%S%.f%#z"
+_NUMBER_MARK, _VIN_MARK = SQL_MARK.format("vehicle_id"), SQL_MARK.format("vin")
+# VINs that exactly one vehicle has, and its number.
+_OWN_NUMBERS = f"""
+    SELECT {_VIN_MARK} AS vin, any_value(vehicle_id) AS own FROM vehicles
+    WHERE {_VIN_MARK} <> '' AND {_NUMBER_MARK} <> {_VIN_MARK}
+    GROUP BY ALL HAVING count(DISTINCT vehicle_id) = 1"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,16 +143,12 @@ def known_vins(con: Connection, table: str, rows: str) -> int:
     """
     if table not in _TIMES:
         return 0
-    number, vin = SQL_MARK.format("vehicle_id"), SQL_MARK.format("vin")
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE renamed AS
             SELECT told, own FROM (
-                SELECT vehicle_id AS told, {number} AS vin
+                SELECT vehicle_id AS told, {_NUMBER_MARK} AS vin
                 FROM (SELECT DISTINCT vehicle_id FROM {rows}))
-            JOIN (
-                SELECT {vin} AS vin, any_value(vehicle_id) AS own FROM vehicles
-                WHERE vin <> '' AND {number} <> {vin}
-                GROUP BY ALL HAVING count(DISTINCT vehicle_id) = 1) USING (vin)"""
+            JOIN ({_OWN_NUMBERS}) USING (vin)"""
     )
     return scalar(con, "SELECT count(*) FROM renamed")
 
@@ -259,11 +261,7 @@ def adopt(con: Connection, load_id: int) -> int:
     """
     if not scalar(con, "SELECT count(*) FROM vehicles WHERE load_id = ?", [load_id]):
         return 0
-    owners = claims(con).vins
-    own = {vin: next(iter(o)) for vin, o in owners.items() if len(o) == 1}
-    create_temp_table(
-        con, "own_numbers", pl.DataFrame({"vin": list(own), "own": list(own.values())}, schema=_OWN)
-    )
+    con.execute(f"CREATE OR REPLACE TEMP TABLE own_numbers AS {_OWN_NUMBERS}")
     n_moved = sum(_move(con, name, load_id) for name in _TIMES)
     _fold_vehicles(con, load_id)
     _move_decisions(con)
@@ -284,9 +282,6 @@ def _move_decisions(con: Connection) -> None:
         """UPDATE decisions SET vehicle_id = o.own FROM own_numbers o
            WHERE decisions.vehicle_id = o.vin"""
     )
-
-
-_OWN = {"vin": pl.String, "own": pl.String}
 
 
 def _move(con: Connection, name: str, load_id: int) -> int:

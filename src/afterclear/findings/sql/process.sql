@@ -13,7 +13,8 @@ WINDOW fault AS (PARTITION BY a.vehicle_id, a.ecu, a.code ORDER BY a.attempt_no)
 -- Work orders aimed at a code, and whether any control unit was read after them in their visit.
 CREATE OR REPLACE TEMP TABLE aimed_orders AS
 WITH orders AS (
-    SELECT vehicle_id, repair_id, min(site) AS site, string_agg(DISTINCT code, ' ' ORDER BY code) AS codes, min(attempt_id) AS attempt_id,
+    SELECT vehicle_id, repair_id, min(site) AS site, min(attempt_id) AS attempt_id,
+        string_agg(DISTINCT code, ' ' ORDER BY code) AS codes,
         bool_and(failed) FILTER (returned OR scans_used > 0) AS all_back,
         bool_or(failed) AS any_back
     FROM tried WHERE kind = 'repair' GROUP BY vehicle_id, repair_id

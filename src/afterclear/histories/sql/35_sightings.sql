@@ -51,6 +51,14 @@ JOIN faults f ON f.vehicle_no = l.vehicle_no AND f.told = l.listed AND f.unit_no
 -- A code without its failure type: what people write on work orders, and some tools show.
 CREATE OR REPLACE TEMP MACRO base_code(code) AS split_part(split_part(code, ' FMI ', 1), '-', 1);
 
+-- A part told without its place is of every place of its family.
+CREATE OR REPLACE TEMP MACRO part_fits(part, fault) AS
+    part = fault OR NOT contains(part, ':') AND split_part(fault, ':', 1) = part;
+
+-- How far off the place of a clear may be that a distance counter gives (own judgement).
+CREATE OR REPLACE TEMP MACRO counter_slack(since_clear_km) AS
+    greatest(getvariable('counter_slack_km'), 0.01 * since_clear_km);
+
 -- Two places that lie further apart than a visit reaches, or not, whatever they are within their
 -- bounds.
 CREATE OR REPLACE TEMP MACRO surely_apart(low, high, other_low, other_high) AS

@@ -22,7 +22,7 @@ CREATE OR REPLACE TEMP TABLE counter_clears AS
 WITH counted AS (
     SELECT unit_no, vehicle_no, scan_no, seen_at, km, since_clear_km, warmups,
         km - since_clear_km AS implied_km,
-        greatest(getvariable('counter_slack_km'), 0.01 * since_clear_km) AS slack_km,
+        counter_slack(since_clear_km) AS slack_km,
         lag(seen_at) OVER unit AS previous_at, lag(km) OVER unit AS previous_km,
         lag(warmups) OVER unit AS previous_warmups,
         km_low - since_clear_km AS implied_low_km, km_high - since_clear_km AS implied_high_km,
@@ -82,7 +82,7 @@ WHERE NOT EXISTS (
 CREATE OR REPLACE TEMP TABLE known_clears AS
 WITH counters AS (
     SELECT unit_no, seen_at, km - since_clear_km AS implied_km,
-        greatest(getvariable('counter_slack_km'), 0.01 * since_clear_km) AS slack_km
+        counter_slack(since_clear_km) AS slack_km
     FROM unit_readings WHERE since_clear_km IS NOT NULL AND km_low = km_high
 ), followed AS (
     SELECT c.*, r.implied_km, r.slack_km,
@@ -131,9 +131,7 @@ WITH aims AS (
     UNION
     SELECT g.unit_no, g.low_at, p.repair_id
     FROM gone g JOIN faults f USING (fault_no)
-    JOIN part_facts p ON p.vehicle_no = g.vehicle_no
-        AND (p.family = f.family
-             OR NOT contains(p.family, ':') AND split_part(f.family, ':', 1) = p.family)
+    JOIN part_facts p ON p.vehicle_no = g.vehicle_no AND part_fits(p.family, f.family)
 ), work AS (
     SELECT g.unit_no, g.low_at, a.repair_id IS NOT NULL AS is_aimed, j.repair_id,
         j.repaired_at, j.km, j.km_low, j.km_high, j.repaired_at < g.low_at AS is_before,

@@ -6,7 +6,8 @@
 -- without; failing that, itself.
 CREATE OR REPLACE TEMP TABLE aimed_by_code AS
 WITH known AS (
-    SELECT vehicle_no, fault_no, code, first_seen_at, last_seen_at, ended_high_at, true AS is_episode
+    SELECT vehicle_no, fault_no, code, first_seen_at, last_seen_at, ended_high_at,
+        true AS is_episode
     FROM episodes
     UNION ALL
     SELECT f.vehicle_no, s.fault_no, f.code, NULL, max(h.seen_at), NULL, false
@@ -44,8 +45,7 @@ SELECT DISTINCT j.vehicle_no, j.repair_id, e.fault_no
 FROM jobs j
 JOIN part_facts p USING (vehicle_no, repair_id)
 JOIN episodes e ON e.vehicle_no = j.vehicle_no
-    AND (e.family = p.family
-         OR NOT contains(p.family, ':') AND split_part(e.family, ':', 1) = p.family)
+    AND part_fits(p.family, e.family)
     AND e.first_seen_at <= j.repaired_at + getvariable('visit')
     AND (e.ended_high_at IS NULL OR e.ended_high_at >= j.repaired_at - getvariable('visit'))
 WHERE p.has_no_code;
