@@ -18,6 +18,7 @@ MAY_IMPORT = {
     "readers": BASE | {"protocols", "normalise"},
     "store": BASE | {"normalise"},
     "load": BASE | {"sources", "readers", "store", "config", "normalise"},
+    "read_again": BASE | {"readers", "store", "load"},
     "histories": BASE | {"store", "normalise"},
     "analyses": {"errors"},
     "digest": BASE | {"analyses", "normalise"},
@@ -25,7 +26,17 @@ MAY_IMPORT = {
     "observe": {"errors"},
     "findings": BASE | {"store", "analyses", "histories", "normalise"},
     "runs": BASE
-    | {"config", "normalise", "readers", "load", "store", "histories", "findings", "digest"}
+    | {
+        "config",
+        "normalise",
+        "readers",
+        "load",
+        "read_again",
+        "store",
+        "histories",
+        "findings",
+        "digest",
+    }
     | {"sources", "deliver", "observe"},
     "schedule": BASE | {"config", "runs", "observe"},
     "cli": BASE | {"config", "runs", "schedule", "findings", "observe"},

@@ -5,17 +5,15 @@ and ends with its ledger row, so a kill at any moment leaves the store as before
 An archive or a mail is a line of its own in the ledger, written when all files in it are done.
 """
 
-import os
 import tempfile
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from afterclear.errors import DecodeError, RefusedFileError, UnreachableError
 from afterclear.normalise.codes import NormalCode, normal_code, split_codes
-from afterclear.plain import TABLES
-from afterclear.readers.base import MAP_PREFIX, Reader
+from afterclear.readers.base import Reader
 from afterclear.readers.containers import Unpacked, check_nesting, container_kind, unpacked
 from afterclear.readers.import_map import load_maps
 from afterclear.readers.registry import all_readers, identify
@@ -28,7 +26,7 @@ from afterclear.records import (
     Rejection,
 )
 from afterclear.store.absorb import Absorbed, absorb
-from afterclear.store.archive import Snapshot, archived, taken_out
+from afterclear.store.archive import Snapshot, archived
 from afterclear.store.database import Connection, transaction
 from afterclear.store.identity import adopt, under_own_number
 from afterclear.store.ledger import (
@@ -40,15 +38,8 @@ from afterclear.store.ledger import (
 from afterclear.store.shortcut import NotPlainlyNew
 from afterclear.store.withdrawal import (
     Origin,
-    PastLoad,
-    check_order,
-    mark_replaced,
     remember_origin,
-    withdraw,
 )
-
-# An archive or mail is not read again: each file in it is a load of its own.
-CONTAINERS = {"zip", "tar", "gz", "mail"}
 
 Clock = Callable[[], datetime]
 
@@ -63,6 +54,8 @@ class Arrival:
     zone: str = "UTC"
     vehicle_id: str | None = None
     started_at: datetime | None = None
+    # after this load, bytes that were refused are known too: a replay is gone on with
+    since: int | None = None
 
 
 def load_files(
@@ -104,12 +97,12 @@ def load_file(
     """
     started_at = clock()
     with archived(archive, arrival.path) as snapshot:
-        known = known_load(con, snapshot.sha256)
+        known = known_load(con, snapshot.sha256, arrival.since)
         if known is not None:
             load = _result(arrival, snapshot)
             yield replace(load, outcome="known", note=f"the same bytes as load {known}")
             return
-        case = _case(arrival, snapshot, started_at, clock)
+        case = case_of(arrival, snapshot, started_at, clock)
         kind = container_kind(snapshot.path, arrival.name)
         if kind is None:
             yield _take_in(con, case, readers)
@@ -127,7 +120,7 @@ def load_file(
         yield _container_line(con, case, inside)
 
 
-def _container_line(con: Connection, case: "_Case", inside: Unpacked) -> LoadResult:
+def _container_line(con: Connection, case: "Case", inside: Unpacked) -> LoadResult:
     with transaction(con):
         load = replace(case.load, load_id=next_load_id(con), reader=inside.kind, note=inside.note)
         complete_load(con, load, case.started_at, case.clock())
@@ -135,7 +128,7 @@ def _container_line(con: Connection, case: "_Case", inside: Unpacked) -> LoadRes
 
 
 @dataclass(frozen=True, slots=True)
-class _Case:
+class Case:
     """One delivery on its way in."""
 
     delivery: Delivery
@@ -145,12 +138,13 @@ class _Case:
     clock: Clock
 
 
-def _case(arrival: Arrival, snapshot: Snapshot, started_at: datetime, clock: Clock) -> _Case:
+def case_of(arrival: Arrival, snapshot: Snapshot, started_at: datetime, clock: Clock) -> Case:
+    """Say what is known of a delivery before it is read."""
     delivery = _delivery(arrival, snapshot)
-    return _Case(delivery, _origin(delivery), _result(arrival, snapshot), started_at, clock)
+    return Case(delivery, _origin(delivery), _result(arrival, snapshot), started_at, clock)
 
 
-def _take_in(con: Connection, case: _Case, readers: Sequence[Reader]) -> LoadResult:
+def _take_in(con: Connection, case: Case, readers: Sequence[Reader]) -> LoadResult:
     try:
         reader = identify(case.delivery, readers)
         read = reader.read(case.delivery)
@@ -165,17 +159,17 @@ def _take_in(con: Connection, case: _Case, readers: Sequence[Reader]) -> LoadRes
         return _refuse(con, case, str(error))
 
 
-def _write(con: Connection, read: ReadFile, case: _Case, *, short: bool) -> LoadResult:
+def _write(con: Connection, read: ReadFile, case: Case, *, short: bool) -> LoadResult:
     """Write what a reader made of a file, and the ledger row last; the caller's transaction."""
-    made = _Made(next_load_id(con), list(read.rejections))
+    made = Made(next_load_id(con), list(read.rejections))
     # vehicles first: the file may name the vehicles of its own rows
     for part in sorted(read.parts, key=lambda part: part.table != "vehicles"):
-        _take_part(con, part, made, case, short=short)
-    return _conclude(con, read, made, case)
+        take_part(con, part, made, case, short=short)
+    return conclude(con, read, made, case)
 
 
 @dataclass(slots=True)
-class _Made:
+class Made:
     """What has become of a file's rows so far."""
 
     load_id: int
@@ -186,9 +180,10 @@ class _Made:
     by_marks: bool = False
 
 
-def _take_part(
-    con: Connection, part: PlainFile | PlainRows, made: _Made, case: _Case, *, short: bool
+def take_part(
+    con: Connection, part: PlainFile | PlainRows, made: Made, case: Case, *, short: bool
 ) -> None:
+    """Store the rows of one part of a file; the caller's transaction."""
     own = under_own_number(con, part)
     zone = case.delivery.zone
     absorbed = absorb(con, own.part, made.load_id, zone=zone, spellers=SPELLERS, short=short)
@@ -199,7 +194,7 @@ def _take_part(
     made.by_marks = made.by_marks or own.by_marks or absorbed.by_marks
 
 
-def _conclude(con: Connection, read: ReadFile, made: _Made, case: _Case) -> LoadResult:
+def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadResult:
     """Count a load's rows and write its ledger row."""
     if n_moved := adopt(con, made.load_id):
         made.notes.append(f"earlier rows put under the number their VIN was now given: {n_moved:,}")
@@ -220,138 +215,12 @@ def _conclude(con: Connection, read: ReadFile, made: _Made, case: _Case) -> Load
     return load
 
 
-def load_again(
-    con: Connection,
-    archive: Path,
-    past: Sequence[PastLoad],
-    clock: Clock,
-    imports: Path | None = None,
-) -> Iterator[LoadResult]:
-    """Read archived files again, replacing what their loads stored and refused.
-
-    All are taken back and read anew in one transaction, in the order in which they first came;
-    then those that are still refused as a whole, and archives, are tried each on its own.
-
-    Raises:
-        RefusedFileError: a file that was stored would now be refused; then nothing was changed.
-        LaterReplaced: more loads must be read again with these; then nothing was changed.
-
-    """
-    again = _Again(con, archive, all_readers(load_maps(imports)), clock)
-    past = [p for p in past if p.reader not in CONTAINERS]
-    first = {p.sha256: p for p in reversed(past)}  # refused twice, the same bytes are read once
-    together = [p for p in first.values() if p.outcome == "stored" or again.is_readable(p)]
-    together.sort(key=lambda p: p.arrived)
-    while True:
-        try:
-            results = _read_together(again, together)
-        except _StillRefusedError as refused:
-            together.remove(refused.load)
-        else:
-            break
-    yield from results
-    for old in past:
-        if old not in together:
-            yield from _try_again(con, archive, old, again.readers, clock)
-
-
-def _read_together(again: "_Again", past: Sequence[PastLoad]) -> list[LoadResult]:
-    """Take loads back and read their files anew, in one transaction."""
-    con, results = again.con, []
-    with transaction(con):
-        withdraw(con, [p.load_id for p in past], next_load_id(con))
-        made = {p: _Made(n, []) for n, p in enumerate(past, next_load_id(con))}
-        # every vehicle list first: the rows of all files may need it
-        for old in past:
-            if "vehicles" in old.tables or old.reader.startswith(MAP_PREFIX) or not old.reader:
-                again.read(old, made[old], {"vehicles"})
-        for old in past:
-            read, case = again.read(old, made[old], set(TABLES) - made[old].tables)
-            made[old].rejections += read.rejections
-            results.append(_conclude(con, read, made[old], case))
-            mark_replaced(con, old.load_id, made[old].load_id)
-        check_order(con, [m.load_id for m in made.values()])
-    return results
-
-
-class _StillRefusedError(Exception):
-    """A file that was refused as a whole still is; the transaction must be given up."""
-
-    def __init__(self, load: PastLoad) -> None:
-        self.load = load
-        super().__init__(load)
-
-
-@dataclass(frozen=True, slots=True)
-class _Again:
-    """Reads archived files within one transaction."""
-
-    con: Connection
-    archive: Path
-    readers: Sequence[Reader]
-    clock: Clock
-
-    def is_readable(self, old: PastLoad) -> bool:
-        """Tell whether a file that was refused as a whole can now be read, and is no archive."""
-        with taken_out(self.archive, old.sha256, old.file_name) as snapshot:
-            if container_kind(snapshot.path, old.file_name) is not None:
-                return False
-            arrival = _arrival(old, snapshot)
-            case = _case(arrival, snapshot, self.clock(), self.clock)
-            try:
-                identify(case.delivery, self.readers).read(case.delivery)
-            except (RefusedFileError, DecodeError):
-                return False
-            return True
-
-    def read(self, old: PastLoad, made: _Made, tables: Collection[str]) -> tuple[ReadFile, _Case]:
-        """Read a file and take in its parts of these tables."""
-        with taken_out(self.archive, old.sha256, old.file_name) as snapshot:
-            arrival = _arrival(old, snapshot)
-            case = _case(arrival, snapshot, self.clock(), self.clock)
-            try:
-                reader = identify(case.delivery, self.readers)
-                read = reader.read(case.delivery)
-                for part in read.parts:
-                    if part.table in tables:
-                        _take_part(self.con, part, made, case, short=False)
-            except (RefusedFileError, DecodeError) as error:
-                if old.outcome == "refused":
-                    raise _StillRefusedError(old) from error
-                raise RefusedFileError(
-                    f"Nothing was changed: load {old.load_id}, which was stored, would now be "
-                    f"refused: {error}"
-                ) from error
-            return read, replace(case, load=replace(case.load, reader=reader.name))
-
-
-def _try_again(
-    con: Connection, archive: Path, old: PastLoad, readers: Sequence[Reader], clock: Clock
-) -> Iterator[LoadResult]:
-    """Load a file that was refused; its old line is replaced by whatever comes of it now."""
-    with taken_out(archive, old.sha256, old.file_name) as snapshot:
-        for load in load_file(con, archive, _arrival(old, snapshot), readers, clock):
-            new = load.load_id or known_load(con, old.sha256)
-            if load.sha256 == old.sha256 and new is not None:
-                with transaction(con):
-                    mark_replaced(con, old.load_id, new)
-            yield load
-
-
-def _arrival(old: PastLoad, snapshot: Snapshot) -> Arrival:
-    told = old.origin
-    if told.changed_at is not None:  # a log with a clock of its own is dated by its file
-        os.utime(snapshot.path, (told.changed_at, told.changed_at))
-    begun = told.started_at.replace(tzinfo=UTC) if told.started_at else None
-    return Arrival(old.source, snapshot.path, old.file_name, told.zone, told.vehicle_id, begun)
-
-
 def _origin(told: Delivery) -> Origin:
     begun = told.started_at.astimezone(UTC).replace(tzinfo=None) if told.started_at else None
     return Origin(told.zone, told.vehicle_id, begun, told.path.stat().st_mtime)
 
 
-def _refuse(con: Connection, case: _Case, why: str) -> LoadResult:
+def _refuse(con: Connection, case: Case, why: str) -> LoadResult:
     """Write a file that was refused as a whole into the ledger; nothing of it is kept."""
     with transaction(con):
         load = replace(case.load, load_id=next_load_id(con), outcome="refused", note=why)

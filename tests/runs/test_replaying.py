@@ -1,5 +1,9 @@
 """Files read again after a map was mended: as if the mended map had been there from the first."""
 
+import shutil
+import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -11,7 +15,8 @@ from afterclear.records import LoadResult
 from afterclear.runs.app import App
 from afterclear.runs.loading import Whose, load_paths
 from afterclear.runs.replaying import replay
-from afterclear.store.database import open_store, query
+from afterclear.store.database import Connection, open_store, query
+from afterclear.store.database import transaction as whole_transaction
 
 MAP = """
 kind = "delimited"
@@ -37,7 +42,7 @@ class Desk:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.imports = folder / "config" / "imports"
-        self.imports.mkdir(parents=True)
+        self.imports.mkdir(parents=True, exist_ok=True)
         self._now = datetime(2026, 11, 1, tzinfo=UTC)
         self.app = App(Config(folder / "config"), folder / "x.duckdb", self._clock)
 
@@ -319,3 +324,79 @@ def test_bytes_refused_twice_are_stored_once(desk: Desk) -> None:
     assert [r.outcome for r in desk.replay()] == ["stored", "known"]
     outcomes = desk.ask("SELECT outcome FROM loads ORDER BY load_id")
     assert outcomes == [("replaced",), ("replaced",), ("stored",)]
+
+
+class _Killed(BaseException):
+    """Stands for a kill: nothing that catches errors sees it."""
+
+
+def _zip(desk: Desk, name: str, files: dict[str, str]) -> None:
+    with zipfile.ZipFile(desk.folder / name, "w") as packed:
+        for inner, text in files.items():
+            packed.writestr(zipfile.ZipInfo(inner), text)
+    load_paths(desk.app, [desk.folder / name], Whose(), lambda _: None)
+
+
+def _refused_and_stored(desk: Desk) -> None:
+    """Leave a file with a refused row, two refused as a whole, and a zip that was refused."""
+    desk.map()
+    desk.load("a1.csv", FILE)
+    desk.load("x1.csv", "nothing,known\n1,2\n")
+    desk.load("y1.csv", "nothing,either\n1,2\n")
+    with pytest.MonkeyPatch.context() as limits:
+        limits.setattr("afterclear.readers.containers.MAX_MEMBERS", 0)
+        _zip(desk, "z.zip", {"a9.csv": FILE.replace("S", "Z"), "no.csv": "no,table\n1,2\n"})
+    desk.map(words='on = "confirmed", off = "stored"')
+
+
+def _ledger(desk: Desk) -> list[tuple[object, ...]]:
+    return desk.ask("SELECT * EXCLUDE (started_at, finished_at) FROM loads ORDER BY load_id")
+
+
+def test_a_replay_that_was_killed_and_is_repeated_leaves_the_ledger_of_an_undisturbed_one(
+    desk: Desk, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Killed before each of its transactions, one after another."""
+    _refused_and_stored(desk)
+    whole = Desk(shutil.copytree(desk.folder, tmp_path_factory.mktemp("whole") / "copy"))
+    whole.replay()
+    ledger, rows = _ledger(whole), whole.holds()
+    for n in range(6):
+        killed = Desk(shutil.copytree(desk.folder, tmp_path_factory.mktemp("killed") / "copy"))
+        with pytest.MonkeyPatch.context() as kill:
+            _killed_at(n, kill)
+            with pytest.raises(_Killed):
+                killed.replay()
+        killed.replay()
+        assert (_ledger(killed), killed.holds()) == (ledger, rows), f"killed at transaction {n}"
+        assert killed.adds_up()
+        assert killed.ask("SELECT * FROM replay_left") == []
+
+
+def _killed_at(n: int, patch: pytest.MonkeyPatch) -> list[int]:
+    """Let the ``n``-th transaction of a replay not begin."""
+    begun = [0]
+
+    @contextmanager
+    def transaction(con: Connection) -> Iterator[None]:
+        begun[0] += 1
+        if begun[0] > n:
+            raise _Killed
+        with whole_transaction(con):
+            yield
+
+    for module in ("afterclear.load", "afterclear.read_again"):
+        patch.setattr(f"{module}.transaction", transaction)
+    return begun
+
+
+def test_what_a_replay_of_other_loads_had_left_is_done_first(desk: Desk) -> None:
+    _refused_and_stored(desk)
+    with pytest.MonkeyPatch.context() as kill:
+        _killed_at(1, kill)
+        with pytest.raises(_Killed):
+            desk.replay()
+    assert desk.ask("SELECT count(*) FROM replay_left") == [(3,)]
+    files = [r.file_name for r in desk.replay(5)]
+    assert files == ["x1.csv", "y1.csv", "z.zip/a9.csv", "z.zip/no.csv", "z.zip", "a1.csv"]
+    assert desk.adds_up()

@@ -4,12 +4,20 @@ from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass
 
 from afterclear.errors import UsageError
-from afterclear.load import load_again
+from afterclear.read_again import Again, begun, finish, load_again
 from afterclear.records import LoadResult
 from afterclear.runs.app import App
 from afterclear.runs.loading import LoadReport
 from afterclear.store.database import Connection, open_store, query
-from afterclear.store.withdrawal import LaterReplaced, PastLoad, depending, mendable, past_loads
+from afterclear.store.withdrawal import (
+    LaterReplaced,
+    Left,
+    PastLoad,
+    depending,
+    mendable,
+    past_loads,
+    replay_left,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,14 +41,22 @@ def replay(
     Loads whose rows built on them, and later ones whose rows they would replace, are read again
     too, in the order in which they first came, so that a later correction stays the later one.
 
+    What a replay that was killed has left is done first; asked for again, it is gone on with.
+
     Raises:
         UsageError: there is no such load, or it was replaced already.
         RefusedFileError: a file that was stored would now be refused; then nothing was changed.
 
     """
+    asked = set(load_ids)
+    request = "all" if everything else " ".join(map(str, sorted(asked)))
     with open_store(app.store) as con:
+        again = begun(con, app.archive, app.clock, app.config.imports, request)
+        left = replay_left(con)
+        done = _gone_on(again, left, told) if left else []
+        if left and left.request == request:
+            return ReplayReport(len(left.load_ids), 0, LoadReport(tuple(done)))
         past = {load.load_id: load for load in past_loads(con)}
-        asked = set(load_ids)
         if unknown := sorted(asked - set(past)):
             raise UsageError(
                 f"There is no load {', '.join(map(str, unknown))} to read again "
@@ -56,9 +72,9 @@ def replay(
         while True:
             chosen = [past[n] for n in sorted(depending(con, needed)) if n in past]
             _check_archived(chosen, readable)
-            results = []
+            results = list(done)
             try:
-                for result in load_again(con, app.archive, chosen, app.clock, app.config.imports):
+                for result in load_again(again, chosen):
                     results.append(result)
                     told(result)
             except LaterReplaced as signal:
@@ -66,6 +82,16 @@ def replay(
             else:
                 break
     return ReplayReport(len(asked), len(chosen) - len(asked), LoadReport(tuple(results)))
+
+
+def _gone_on(again: Again, left: Left, told: Callable[[LoadResult], None]) -> list[LoadResult]:
+    """Finish a replay that was killed."""
+    past = [load for load in past_loads(again.con) if load.load_id in left.load_ids]
+    results = []
+    for result in finish(again, past):
+        results.append(result)
+        told(result)
+    return results
 
 
 def _check_archived(chosen: Iterable[PastLoad], readable: Container[int]) -> None:

@@ -14,12 +14,16 @@ from afterclear.store.database import create_temp_table, scalar
 from afterclear.store.results import naive
 
 
-def known_load(con: DuckDBPyConnection, sha256: str) -> int | None:
-    """Give the number of the load that stored these bytes, or None."""
+def known_load(con: DuckDBPyConnection, sha256: str, since: int | None = None) -> int | None:
+    """Give the number of the load that stored these bytes, or None.
+
+    ``since``: a load after this one counts if it refused them, too.
+    """
     load_id = scalar(
         con,
-        "SELECT min(load_id) FROM loads WHERE sha256 = ? AND outcome = 'stored'",
-        [sha256],
+        """SELECT min(load_id) FROM loads
+           WHERE sha256 = ? AND (outcome = 'stored' OR (outcome = 'refused' AND load_id > ?))""",
+        [sha256, since],
     )
     return load_id or None
 

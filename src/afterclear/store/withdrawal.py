@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from afterclear.plain import TABLES
-from afterclear.store.database import Connection, query
+from afterclear.store.database import Connection, query, scalar
 from afterclear.store.merging import as_row, key_hash
 
 
@@ -188,6 +188,35 @@ def _withdraw_rows(con: Connection, name: str, load_id: int, by_load: int) -> No
         f"""DELETE FROM superseded WHERE table_name = '{name}'
             AND {load_id} IN (superseded_by, load_id)"""
     )
+
+
+def keep_left(con: Connection, left: Sequence[int], request: str) -> None:
+    """Remember which loads a replay has yet to try one by one; the caller's transaction."""
+    since = scalar(con, "SELECT max(load_id) FROM loads")
+    for load_id in left:
+        con.execute("INSERT INTO replay_left VALUES (?, ?, ?)", [load_id, since, request])
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What a replay that was killed has yet to do."""
+
+    request: str  # as it was asked for
+    since: int  # the last load before it began to try files one by one
+    load_ids: tuple[int, ...]
+
+
+def replay_left(con: Connection) -> Left | None:
+    """Give what a replay that was killed has left; None: nothing."""
+    rows = query(con, "SELECT request, since, load_id FROM replay_left ORDER BY load_id").rows()
+    if not rows:
+        return None
+    return Left(rows[0][0], rows[0][1], tuple(load_id for _, _, load_id in rows))
+
+
+def mark_tried(con: Connection, load_id: int) -> None:
+    """Remember that a replay has done with a load; the caller's transaction."""
+    con.execute("DELETE FROM replay_left WHERE load_id = ?", [load_id])
 
 
 def mark_replaced(con: Connection, old: int, new: int) -> None:
