@@ -8,8 +8,6 @@
 | trends | 30 of 300 vehicles with shape 3   | none or next to none called falsely           |
 """
 
-from collections.abc import Iterator
-
 import numpy as np
 import pytest
 
@@ -25,14 +23,6 @@ from afterclear.analyses.watched import watched
 pytestmark = pytest.mark.slow
 
 SEEDS = range(5)
-
-
-@pytest.fixture(autouse=True)
-def _tables(capsys: pytest.CaptureFixture[str]) -> Iterator[None]:
-    """Print each table past the capture, so that a slow run keeps it."""
-    yield
-    with capsys.disabled():
-        print("\n" + capsys.readouterr().out, end="")
 
 
 # --- sites ------------------------------------------------------------------------------------

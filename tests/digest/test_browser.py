@@ -26,7 +26,8 @@ if CHROMIUM is None:
 from axe_playwright_python.sync_playwright import Axe  # noqa: E402
 from playwright.sync_api import Browser, Page, sync_playwright  # noqa: E402
 
-pytestmark = pytest.mark.browser
+# one process: the pages are written once, and Chromium works in processes of its own
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 RULES = {
     "runOnly": {

@@ -1,4 +1,4 @@
-"""SIGKILL at 200 random moments of load, analyse, digest and backup.
+"""SIGKILL at random moments of load, analyse, digest and backup.
 
 After each: the store passes every check, nothing is lost or doubled, and the same work done
 again gives what it gives undisturbed.  What was found after the kills is counted and printed.
@@ -18,11 +18,12 @@ from afterclear.errors import StoreError
 from afterclear.runs.care import check
 from afterclear.store.backup import verify_backup
 from afterclear.store.database import open_store, query
+from tests.campaigns import repeats
 from tests.faults.child import WORK, app_in
 from tests.store.care_fixture import exports
 from tests.store.test_kill import deliveries
 
-KILLS_EACH = 50
+KILLS_EACH = repeats(20)  # more of them: python -m tests.campaigns kills
 # forked from a server that has imported everything, so that a kill falls into the work itself
 START = multiprocessing.get_context("forkserver")
 BEFORE = {"load": (), "analyse": ("load",), "digest": ("load", "analyse")}

@@ -1,9 +1,10 @@
-"""A year of nightly deliveries, by an accelerated clock, ends where one load of everything ends.
+"""Nights of deliveries, by an accelerated clock, end where one load of everything ends.
 
 The Velmarsh site of the sample fleet delivers each day's rows the night after; some come late,
 some twice, some corrected.  The timetable is kept by the same code as ``schedule`` keeps it, in
-a zone whose clocks change twice, at a time one of those nights does not have.  In the end every
-export is the same, byte for byte, as after one load of all files.
+a zone whose clocks change, at a time one of those nights does not have.  In the end every export
+is the same, byte for byte, as after one load of all files.  ``.ci/run`` takes six weeks around each
+change of the clocks; ``python -m tests.campaigns year`` the whole year.
 """
 
 import csv
@@ -26,10 +27,10 @@ from afterclear.runs.jobs import Due, do_job
 from afterclear.runs.loading import load_sources
 from afterclear.schedule.times import next_time
 from afterclear.store.database import open_store, query
+from tests.campaigns import is_campaign
 from tests.store.care_fixture import exports
 
 ZONE = ZoneInfo("Europe/Berlin")
-FIRST, NIGHTS = date(2025, 10, 1), 365
 NIGHTLY = NamedJob(name="nightly load", does="load", at="30 2 * * *", zone=ZONE.key)
 JOBS = (
     NIGHTLY,
@@ -44,8 +45,30 @@ TABLES = {
     "repairs": (("11_repairs_velmarsh.csv",), "repaired_at", "odometer_km"),
 }  # fmt: skip
 SHARE_LATE, SHARE_TWICE, SHARE_CORRECTED = 0.05, 0.03, 0.01
+_DIGEST_DAYS = (1, 8, 15, 22)
 # what is told of loading itself: when, and what each digest said
 _OF_THE_RUNS = ("loads", "digests", "sent")
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Nights one after the other."""
+
+    first: date
+    n_nights: int
+
+    @property
+    def days(self) -> list[date]:
+        return [self.first + timedelta(days=n) for n in range(self.n_nights)]
+
+    @property
+    def last(self) -> date:
+        return self.days[-1]
+
+
+STRETCHES = {"autumn": Stretch(date(2025, 10, 6), 42), "spring": Stretch(date(2026, 3, 2), 42)}
+if is_campaign():
+    STRETCHES["year"] = Stretch(date(2025, 10, 1), 365)
 
 
 @dataclass
@@ -74,17 +97,19 @@ def as_csv(rows: list[dict[str, str]]) -> str:
     return out.getvalue()
 
 
-def deliveries() -> list[Delivered]:
-    """Every file of the year; names sort in the order of delivery."""
+def deliveries(stretch: Stretch) -> list[Delivered]:
+    """Every file; what is older comes in the first night.  Names sort in the order of delivery."""
     chance = random.Random(20251001)  # noqa: S311 - no secret
-    last = FIRST + timedelta(days=NIGHTS - 1)
+    first, last = stretch.first, stretch.last
     vehicles = (shipped("sample_data") / "01_vehicles.csv").read_text(encoding="utf-8")
-    files = [Delivered(FIRST, f"{FIRST}_0_vehicles.csv", vehicles)]
+    files = [Delivered(first, f"{first}_0_vehicles.csv", vehicles)]
     for table, (_, dated, corrected) in TABLES.items():
         nights: dict[tuple[date, str], list[dict[str, str]]] = {}
         for row in rows_of(table):
             day = datetime.fromisoformat(row[dated]).date()
-            night = max(day + timedelta(days=1), FIRST)
+            if day > last:
+                continue
+            night = max(day + timedelta(days=1), first)
             if chance.random() < SHARE_LATE:
                 night += timedelta(days=chance.randint(3, 60))
                 kind = "2_late"
@@ -96,7 +121,7 @@ def deliveries() -> list[Delivered]:
                 nights.setdefault((more, "1"), []).append(row)
             if chance.random() < SHARE_CORRECTED and row.get(corrected):
                 right = row | {corrected: str(int(float(row[corrected])) + 1)}
-                later = min(max(night, FIRST) + timedelta(days=chance.randint(61, 90)), last)
+                later = min(night + timedelta(days=chance.randint(61, 90)), last)
                 nights.setdefault((later, "3_corrected"), []).append(right)
         files += [
             Delivered(night, f"{night}_{kind}_{table}.csv", as_csv(rows))
@@ -138,10 +163,13 @@ def timetable(begin: datetime, end: datetime) -> Iterator[tuple[NamedJob, Due]]:
 
 
 @pytest.mark.slow
-def test_a_year_of_nights_ends_where_one_load_of_everything_ends(tmp_path: Path) -> None:
-    files = deliveries()
-    begin = datetime.combine(FIRST, datetime.min.time(), ZONE).astimezone(UTC)
-    end = begin + timedelta(days=NIGHTS, hours=1)
+@pytest.mark.parametrize("stretch", STRETCHES.values(), ids=list(STRETCHES))
+def test_nights_of_deliveries_end_where_one_load_of_everything_ends(
+    tmp_path: Path, stretch: Stretch
+) -> None:
+    files = deliveries(stretch)
+    begin = datetime.combine(stretch.first, datetime.min.time(), ZONE).astimezone(UTC)
+    end = begin + timedelta(days=stretch.n_nights, hours=1)
 
     nightly = garage(tmp_path / "nightly")
     coming, done = list(files), dict.fromkeys([job.name for job in JOBS], 0)
@@ -159,12 +187,11 @@ def test_a_year_of_nights_ends_where_one_load_of_everything_ends(tmp_path: Path)
             clock_shown.append(due.at.astimezone(ZONE).strftime("%m-%d %H:%M"))
     took_s = time.monotonic() - begun
     assert not coming
-    days = [FIRST + timedelta(days=n) for n in range(NIGHTS)]
-    n_digests = sum(day.day in (1, 8, 15, 22) for day in days)
-    assert done == {"nightly load": NIGHTS, "nightly analysis": NIGHTS, "digest": n_digests}
-    nights_shown = {day.strftime("%m-%d") + " 02:30" for day in days}
+    nights, n_digests = stretch.n_nights, sum(day.day in _DIGEST_DAYS for day in stretch.days)
+    assert done == {"nightly load": nights, "nightly analysis": nights, "digest": n_digests}
+    nights_shown = {day.strftime("%m-%d") + " 02:30" for day in stretch.days}
     # the 29th of March has no 2:30; the 26th of October has two, and one load
-    if date(2026, 3, 29) in days:
+    if date(2026, 3, 29) in stretch.days:
         nights_shown = nights_shown - {"03-29 02:30"} | {"03-29 03:30"}
     assert sorted(clock_shown) == sorted(nights_shown)
     analyse(app_in(nightly, end))
@@ -185,7 +212,7 @@ def test_a_year_of_nights_ends_where_one_load_of_everything_ends(tmp_path: Path)
                    sum(rows_duplicate)::INT AS duplicate, sum(rows_corrected)::INT AS corrected
                FROM loads""",
         ).to_dicts()[0]
-    print(f"\n{NIGHTS} nights in {took_s:.0f} s, {len(files)} files: {counts}; {done}")
+    print(f"\n{nights} nights in {took_s:.0f} s, {len(files)} files: {counts}; {done}")
     print("exports compared:", ", ".join(sorted(set(fast) - set(_OF_THE_RUNS))))
     assert differing == []
     assert counts["duplicate"] > 20

@@ -6,7 +6,6 @@ is measured in ``tests/analyses/test_comparison_calibration``; here the whole wa
 show, what evidence makes of it, what the pooled model learns from the bad sites themselves.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,7 +21,8 @@ from afterclear.runs.app import App
 from afterclear.runs.exporting import export_frame
 from afterclear.runs.loading import Whose, load_paths
 
-pytestmark = pytest.mark.slow
+# one process: the fleets are made once
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("calibration of findings")]
 
 SEEDS = (1, 2, 3)
 N_SITES, N_BAD, TIMES_AS_BAD = 200, 6, 3.0
@@ -47,14 +47,6 @@ class Found:
 @pytest.fixture(scope="module")
 def fleets(tmp_path_factory: pytest.TempPathFactory) -> list[Found]:
     return [_found(seed, tmp_path_factory.mktemp(f"fleet{seed}")) for seed in SEEDS]
-
-
-@pytest.fixture(autouse=True)
-def _tables(capsys: pytest.CaptureFixture[str]) -> Iterator[None]:
-    """Print each table past the capture, so that a slow run keeps it."""
-    yield
-    with capsys.disabled():
-        print("\n" + capsys.readouterr().out, end="")
 
 
 def _found(seed: int, folder: Path) -> Found:

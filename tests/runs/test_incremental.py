@@ -20,6 +20,7 @@ from afterclear.store.database import open_store, query
 from afterclear.store.exports import EXPORTS, PAGE_FRAMES
 from afterclear.store.exports_findings import PAGE_FINDINGS
 from afterclear.store.exports_roles import PAGE_ROLES
+from tests.campaigns import repeats
 from tests.runs.fleet_bench import Bench, as_remains, keep_decisions, lists_first
 from tests.runs.random_fleets import UNHURRIED, Delivery, Fleet, fleets
 from tests.runs.random_vehicles import BEGIN
@@ -159,8 +160,8 @@ def test_what_two_tools_call_a_makers_code_is_the_same_whoever_was_rebuilt_last(
 
 
 @pytest.mark.slow
-@settings(UNHURRIED, max_examples=100)
+@settings(UNHURRIED, max_examples=repeats(40))
 @given(fleet=fleets(turns=("none", "mended", "forgotten", "both")))
-def test_a_hundred_fleets_end_where_one_full_analysis_ends(bench: Bench, fleet: Fleet) -> None:
+def test_many_fleets_end_where_one_full_analysis_ends(bench: Bench, fleet: Fleet) -> None:
     """The same over many more fleets."""
     check_fleet(bench, fleet)

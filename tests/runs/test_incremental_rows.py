@@ -8,6 +8,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from polars.testing import assert_frame_equal
 
+from tests.campaigns import repeats
 from tests.runs.fleet_bench import Bench, as_remains, lists_first
 from tests.runs.random_fleets import UNHURRIED, Fleet, fleets
 
@@ -52,8 +53,8 @@ def test_a_forgotten_vehicle_leaves_the_rows_of_the_others(bench: Bench, fleet: 
 
 
 @pytest.mark.slow
-@settings(UNHURRIED, max_examples=200)
+@settings(UNHURRIED, max_examples=repeats(80))
 @given(fleet=fleets(turns=("mended", "forgotten")))
-def test_two_hundred_stores_hold_what_was_meant(bench: Bench, fleet: Fleet) -> None:
+def test_many_stores_hold_what_was_meant(bench: Bench, fleet: Fleet) -> None:
     """The same over many more fleets."""
     check_rows(bench, fleet)

@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.campaigns import repeats
 from tests.store.deliveries import HEAD, contents, load, write
 
-MOMENTS = 36
+MOMENTS = repeats(16)  # more of them: python -m tests.campaigns kills
 ROWS = 4_000  # enough that a load takes some time in every phase
 
 _CHILD = """

@@ -1,0 +1,49 @@
+"""Tests that repeat, many times over: ``python -m tests.campaigns kills fleets --times 4``.
+
+``.ci/run`` repeats each of them often enough to find what breaks easily.  What breaks once in a
+hundred times is looked for here, by hand; the last results stand on the help page
+``campaigns.md``.
+"""
+
+import argparse
+import os
+import sys
+from typing import Final
+
+import pytest
+
+_TIMES: Final = "AFTERCLEAR_TEST_TIMES"
+
+# campaign -> the tests it repeats
+CAMPAIGNS: Final = {
+    "kills": ("tests/faults/test_kills.py", "tests/store/test_kill.py"),
+    "files": ("tests/faults/test_fuzz.py",),
+    "fleets": ("tests/runs/test_incremental.py",),
+    "rows": ("tests/runs/test_incremental_rows.py",),
+    "year": ("tests/faults/test_year.py",),
+}
+
+
+def repeats(usual: int) -> int:
+    """Give how often a slow test repeats what it does: as usual, or as a campaign asks."""
+    return usual * int(os.environ.get(_TIMES, "1"))
+
+
+def is_campaign() -> bool:
+    """Tell whether somebody waits for a campaign and has the time."""
+    return _TIMES in os.environ
+
+
+def main() -> None:
+    """Run from the command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("campaign", nargs="*", default=list(CAMPAIGNS), choices=CAMPAIGNS)
+    parser.add_argument("--times", type=int, default=4, help="as often as .ci/run does (default 4)")
+    asked = parser.parse_args()
+    os.environ[_TIMES] = str(asked.times)
+    files = [file for name in asked.campaign for file in CAMPAIGNS[name]]
+    sys.exit(pytest.main(["-m", "slow", "-s", *files]))
+
+
+if __name__ == "__main__":
+    main()
