@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from afterclear.errors import DecodeError, RefusedFileError, UnreachableError
-from afterclear.normalise.codes import NormalCode, normal_code, split_codes
+from afterclear.normalise.codes import NormalCode, normal_code, says_none, split_codes
 from afterclear.readers.base import Reader
 from afterclear.readers.containers import Unpacked, check_nesting, container_kind, unpacked
 from afterclear.readers.import_map import load_maps
@@ -35,7 +35,7 @@ from afterclear.store.ledger import (
     known_load,
     next_load_id,
 )
-from afterclear.store.shortcut import NotPlainlyNew
+from afterclear.store.shortcut import NoCode, NotPlainlyNew
 from afterclear.store.withdrawal import (
     Origin,
     remember_origin,
@@ -229,16 +229,21 @@ def _refuse(con: Connection, case: Case, why: str) -> LoadResult:
     return load
 
 
-def spell_code(text: str, failure_type: str | None) -> str | None:
-    """Spell one code in the normal form; None if it is no code."""
+def spell_code(text: str, failure_type: str | None) -> str | NoCode:
+    """Spell one code in the normal form; empty where the text says that none is stored."""
     spelled = normal_code(text, failure_type)
-    return spelled.code if isinstance(spelled, NormalCode) else None
+    if isinstance(spelled, NormalCode):
+        return spelled.code
+    return "" if spelled.says_none else NoCode(spelled.expected)
 
 
-def spell_codes(text: str, _: str | None) -> str | None:
-    """Spell a list of codes, space-separated, in the normal form; None if one is no code."""
+def spell_codes(text: str, _: str | None) -> str | NoCode:
+    """Spell a list of codes, space-separated, in the normal form."""
+    if says_none(text):
+        return ""
     codes = [spell_code(word, None) for word in split_codes(text)]
-    return None if None in codes else " ".join(code for code in codes if code)
+    wrong = next((code for code in codes if isinstance(code, NoCode)), None)
+    return wrong or " ".join(code for code in codes if isinstance(code, str) and code)
 
 
 SPELLERS = {"scans": spell_code, "repairs": spell_codes}

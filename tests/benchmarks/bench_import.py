@@ -49,7 +49,7 @@ code = "Code"
 description = "Text"
 [table.columns.status]
 from = "Status"
-values = { "vorhanden" = "confirmed", "sporadisch" = "pending", "gespeichert" = "stored" }
+values = { "vorhanden" = "confirmed", "sporadisch" = "stored", "gespeichert" = "stored" }
 """
 
 

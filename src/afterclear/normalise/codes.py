@@ -20,8 +20,9 @@ Traps, and what is decided:
   column are read as a failure type.  ``C0200/31`` is a blink code and ``C0035 0F`` an older
   symptom byte with other meanings, so ``/``, a space or brackets make a *sub-code*, spelled
   with ``/`` in the normal form.
-* ``P0000`` and ``SPN 0 FMI 0`` are filler of an empty list, not codes.
-* ``100/4`` is SPN 100 FMI 4 only where the text or the make says J1939.
+* ``P0000``, ``SPN 0 FMI 0``, ``none``, ``kein Fehler`` and the like say that nothing is stored.
+* ``100/4`` is SPN 100 FMI 4 only where the text or the make says J1939; so is ``3216-31``.
+* ``0301`` is P0301 without its letter, or a maker's number: nothing tells, so it is refused.
 * A decimal number loses leading zeros, as spreadsheets drop them anyway.
 """
 
@@ -29,6 +30,8 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
+
+from afterclear.normalise.words import without_accents
 
 Space: TypeAlias = Literal["standard", "j1939", "maker"]
 
@@ -56,6 +59,7 @@ class Refusal:
 
     text: str
     expected: str  # one sentence a person can act on
+    says_none: bool = False  # it is filler, or words for "no code is stored"
 
 
 _A_CODE = "a code such as P0301, C0034-11, SPN 100 FMI 4 or make:16705"
@@ -70,9 +74,28 @@ _FORMAT_ONLY = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad"), N
 _LEAD_WORDS = re.compile(
     r"^(?:DTC|(?:FAULT |TROUBLE |ERROR )?CODE|FAULT|FEHLER(?:CODE)?)\b[ :#.]*(?=.)"
 )
-_SAYS_NONE = re.compile(
-    r"(?:NO|NONE|NIL|N/?A|OK|PASS|-+|0+|NO (?:CODES?|DTCS?|FAULTS?)(?: (?:STORED|FOUND))?)"
+# How an empty memory is put into words (common practice, no source): a word that denies, alone or
+# before words for what there is none of; or a word that says it all.  "n/a" may mean "not read".
+# Words are folded less than elsewhere: "brake" is no "brak", which is Polish for none.
+_DENIES = frozenset(
+    "no none nil zero kein keine keiner keinerlei ohne sin ningun ninguno ninguna aucun aucune "
+    "pas sans neant brak bez".split()
 )
+_OF_THESE = frozenset(
+    "code codes dtc dtcs fault faults trouble error errors stored found present detected active "
+    "fehler fehlercode fehlercodes fehlereintrag eintrag eintrage eintragen gespeichert vorhanden "
+    "befund falla fallas fallo fallos averia averias codigo codigos errores almacenado almacenados "
+    "defaut defauts erreur erreurs enregistre memorise panne de d blad bledy bledow kod kody kodow "
+    "usterka usterki usterek zapisanych in memory im speicher".split()
+)
+_ALL_IS_WELL = frozenset(
+    {
+        *("ok", "o k", "pass", "passed", "clean", "i o", "io", "in ordnung", "fehlerfrei", "ras"),
+        *("fehlerspeicher leer", "speicher leer", "r a s", "memory empty", "sin novedad"),
+        *("memoria vacia", "memoire vide", "pamiec pusta", "o b"),
+    }
+)
+_MARKS_NONE = re.compile(r"[-_./*]{1,10}|0+")
 
 _STANDARD = re.compile(r"([PCBU])[ ._-]?([0-3][0-9A-F]{3})(?![G-Z])(.*)", re.ASCII | re.DOTALL)
 _HEX_BYTES = re.compile(r"(?:0X|\$)([0-9A-F]{4})([0-9A-F]{2})?", re.ASCII)
@@ -121,6 +144,8 @@ _LOOKS_STANDARD = re.compile(
     r"[PCBU][ ._-]?(?:[0-3OI][0-9A-FOIQ]{3}.*|[0-9A-FOIQ]{3,8}(?:\W.*)?)", re.ASCII | re.DOTALL
 )
 _LOOKS_J1939 = re.compile(r"\d{1,6} ?/ ?\d{1,2}", re.ASCII)
+_J1939_WITH_DASH = re.compile(r"(\d{2,6})-(\d{1,2})", re.ASCII)
+_STANDARD_WITHOUT_LETTER = re.compile(r"0[0-9A-F]{3}", re.ASCII)
 _DIGITS_FOR_LETTERS = str.maketrans("OIQ", "010")
 
 
@@ -147,8 +172,8 @@ def normal_code(
     cleaned = _cleaned(text)
     upper = _LEAD_WORDS.sub("", cleaned.upper()).strip()
     told = _cleaned(failure_type or "").upper()
-    if not upper or _SAYS_NONE.fullmatch(upper):
-        return Refusal(text, _NONE_STORED)
+    if not upper or says_none(cleaned):
+        return Refusal(text, _NONE_STORED, says_none=True)
     if (found := _STANDARD.fullmatch(upper)) and (suffix := _SUFFIX.fullmatch(found[3])):
         return _standard(text, f"{found[1]}{found[2]}", suffix, told)
     if found := _HEX_BYTES.fullmatch(upper):
@@ -158,6 +183,20 @@ def normal_code(
         if found := form.fullmatch(upper):
             return _j1939(text, found, told)
     return _maker(text, cleaned, told, make)
+
+
+def says_none(text: str) -> bool:
+    """Tell whether a text says that no code is stored, in one of the languages met.
+
+    >>> says_none("kein Fehler"), says_none("---"), says_none("0000"), says_none("n/a")
+    (True, True, True, False)
+    """
+    if _MARKS_NONE.fullmatch(text.strip()):
+        return True
+    words = re.findall(r"\w+", without_accents(text[:_LONGEST]))
+    if " ".join(words) in _ALL_IS_WELL:
+        return True
+    return bool(words) and words[0] in _DENIES and _OF_THESE.issuperset(words[1:])
 
 
 def split_codes(cell: str) -> tuple[str, ...]:
@@ -194,7 +233,7 @@ def _standard(
 ) -> NormalCode | Refusal:
     """Put base, failure type and sub-code of a two-byte code together."""
     if base == "P0000":
-        return Refusal(text, f"{_NONE_STORED} (P0000 is filler)")
+        return Refusal(text, f"{_NONE_STORED} (P0000 is filler)", says_none=True)
     parts = suffix.groupdict() if suffix else {}
     written = parts.get("joined") or parts.get("marked") or parts.get("named")
     sub_code = parts.get("blink") or parts.get("spaced") or parts.get("bracketed")
@@ -241,7 +280,7 @@ def _j1939(text: str, found: re.Match[str], told: str) -> NormalCode | Refusal:
     if fmi is not None and fmi > MAX_FMI:
         return Refusal(text, _FMI)
     if spn == 0 or (spn == MAX_SPN and fmi in {None, MAX_FMI}):
-        return Refusal(text, f"{_NONE_STORED} (SPN {spn} is filler)")
+        return Refusal(text, f"{_NONE_STORED} (SPN {spn} is filler)", says_none=True)
     base = f"SPN {spn}"
     code = base if fmi is None else f"{base} FMI {fmi}"
     return NormalCode(code=code, space="j1939", base=base, spn=spn, fmi=fmi)
@@ -269,10 +308,26 @@ def _maker(text: str, cleaned: str, told: str, make: str | None) -> NormalCode |
     found = pattern.fullmatch(upper)
     if not found:
         return Refusal(text, _A_CODE)
+    if namespace == "unknown" and not colon and (doubt := _doubt_of_number(upper)):
+        return Refusal(text, doubt)
     explicit = _hex_pair(told)
     if explicit is None or (explicit and found[2] and explicit != found[2]):
         return Refusal(text, f"{_FAILURE_TYPE}, the same in code and column, not {told!r}")
     return _maker_code(text, namespace, found, explicit)
+
+
+def _doubt_of_number(upper: str) -> str:
+    """Say what else a number without a namespace may be; empty: nothing else."""
+    if found := _J1939_WITH_DASH.fullmatch(upper):
+        spn, fmi = found.groups()
+        if 0 < int(spn) <= MAX_SPN and int(fmi) <= MAX_FMI:
+            return (
+                f"{_A_CODE}; if it is J1939, say so: SPN {int(spn)} FMI {int(fmi)}; if it is a "
+                f"maker's number, make:{upper}"
+            )
+    if _STANDARD_WITHOUT_LETTER.fullmatch(upper):
+        return f"{_A_CODE}; perhaps P{upper} is meant; if it is a maker's number, make:{upper}"
+    return ""
 
 
 def _maker_code(
@@ -283,7 +338,7 @@ def _maker_code(
     if number.isdecimal():
         number = number.lstrip("0")
     if not number:
-        return Refusal(text, f"{_NONE_STORED} (0 is filler)")
+        return Refusal(text, f"{_NONE_STORED} (0 is filler)", says_none=True)
     kind: str | None = explicit or found[2] or ""
     kind = None if kind in {"", "00"} else kind
     base = f"{namespace}:{number}"

@@ -38,10 +38,15 @@ def words_of(text: str) -> Words:
     >>> words_of("ABS-Sensor, vorne (B1S2)")
     ('abs', 'sensor', 'vorn', 'b', '1', 's', '2')
     """
-    plain = unicodedata.normalize("NFKC", text[:_LONGEST_TEXT]).casefold().translate(_LETTERS)
-    plain = unicodedata.normalize("NFD", _ELISION.sub("", plain))
-    plain = "".join(char for char in plain if not unicodedata.combining(char))
+    plain = without_accents(_ELISION.sub("", text[:_LONGEST_TEXT].casefold()))
     return tuple(_folded(word) for word in _WORD.findall(plain) if word not in _FILLER)
+
+
+def without_accents(text: str) -> str:
+    """Write a text in small plain letters: no case, no accents."""
+    plain = unicodedata.normalize("NFKC", text).casefold().translate(_LETTERS)
+    plain = unicodedata.normalize("NFD", plain)
+    return "".join(char for char in plain if not unicodedata.combining(char))
 
 
 def _folded(word: str) -> str:

@@ -4,10 +4,16 @@ Each line is tried against the map's patterns in this order: ``begin`` (forgets 
 lines said), ``section`` (its named groups hold for the rows that follow), ``row`` (a row of what
 holds now and its own groups), ``ignore``.  A line that no pattern knows is refused by name, so
 nothing of a report is lost silently.
+
+Two rules keep what belongs to one unit from being told of the next.  A ``section`` pattern met
+again forgets what sections said after it was met last: a counter under one unit is not the next
+unit's.  A ``row`` must account for the whole line: "Brakes: no fault" is no row of a pattern that
+knows "no fault" only, for it would be told of the unit before.
 """
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 from afterclear.readers.import_map import MapTable
 from afterclear.readers.source_table import AFTER, SourceTable, frame_of
@@ -31,7 +37,7 @@ def report_table(text: str, spec: MapTable) -> SourceTable:
             for name in p.groupindex
         )
     )
-    held: dict[str, str | None] = {}
+    held = _Held()
     rows: list[tuple[int, list[str | None]]] = []
     table = SourceTable(frame_of(names, []))
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
@@ -41,13 +47,13 @@ def report_table(text: str, spec: MapTable) -> SourceTable:
         if spec.until and re.search(spec.until, line):
             table.left_out[AFTER] += len(lines) - number
             break
-        kind, said = _meaning(line, patterns)
+        kind, pattern, said = _meaning(line, patterns)
         if kind == "begin":
-            held = dict(said)
+            held = _Held([(pattern, said)])
         elif kind == "section":
-            held |= said
+            held.take(pattern, said)
         elif kind == "row":
-            rows.append((number, [{**held, **said}.get(name) for name in names]))
+            rows.append((number, [{**held.said, **said}.get(name) for name in names]))
         elif kind != "ignore":
             table.rejections.append(
                 Rejection(spec.into, number, None, line[:200], _UNKNOWN, line[:2000])
@@ -56,17 +62,43 @@ def report_table(text: str, spec: MapTable) -> SourceTable:
     return table
 
 
+@dataclass(slots=True)
+class _Held:
+    """What sections said and still holds: (pattern, its groups), in the order of their lines."""
+
+    sections: list[tuple[str, dict[str, str | None]]] = field(default_factory=list)
+
+    def take(self, pattern: str, said: dict[str, str | None]) -> None:
+        """Take a section; met again, it forgets itself and what was said after it."""
+        met = [known for known, _ in self.sections]
+        if pattern in met:
+            del self.sections[met.index(pattern) :]
+        self.sections.append((pattern, said))
+
+    @property
+    def said(self) -> dict[str, str | None]:
+        """All groups that hold, the later over the earlier."""
+        return {name: text for _, said in self.sections for name, text in said.items()}
+
+
 def _meaning(
     line: str, patterns: dict[str, list[re.Pattern[str]]]
-) -> tuple[str, dict[str, str | None]]:
-    """Say what kind of line it is, and what its groups hold; '' if no pattern knows it."""
+) -> tuple[str, str, dict[str, str | None]]:
+    """Say what kind of line it is, by which pattern, and what its groups hold; '' if none."""
     if len(line) > MAX_LINE:
-        return "", {}
+        return "", "", {}
     for kind, each in patterns.items():
         for pattern in each:
-            if found := pattern.search(line):
-                return kind, found.groupdict()
-    return "", {}
+            found = pattern.search(line)
+            if found and (kind != "row" or _is_whole(line, found)):
+                return kind, pattern.pattern, found.groupdict()
+    return "", "", {}
+
+
+def _is_whole(line: str, found: re.Match[str]) -> bool:
+    """Tell whether nothing but blanks and marks stands beside what a pattern found."""
+    beside = line[: found.start()] + line[found.end() :]
+    return not any(letter.isalnum() for letter in beside)
 
 
 def fixed_grid(

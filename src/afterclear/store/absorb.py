@@ -14,8 +14,9 @@ from afterclear.store.database import Connection, create_temp_table, query, scal
 from afterclear.store.identity import known_vins
 from afterclear.store.lines import csv_row_lines, line_of_byte, text_row_lines
 from afterclear.store.merging import contradictions, merge
-from afterclear.store.shortcut import Speller, insert_straight, may_be_short
+from afterclear.store.shortcut import NoCode, Speller, insert_straight, may_be_short
 from afterclear.store.staging import (
+    A_CODE,
     SPELLED,
     RawTable,
     check_one_odometer,
@@ -67,7 +68,9 @@ def absorb(
     with tempfile.TemporaryDirectory() as folder:
         source = _raw_table(con, part, Path(folder), zone)
         check_one_odometer(source)
-        con.execute("CREATE OR REPLACE TEMP TABLE unreadable (spelling VARCHAR)")
+        con.execute(
+            "CREATE OR REPLACE TEMP TABLE unreadable (spelling VARCHAR, expected VARCHAR)"
+        )
         if short and may_be_short(source):
             n_rows = insert_straight(con, source, load_id, spellers.get(source.table.name))
             absorbed = Absorbed(n_rows, 0, 0, ())
@@ -138,12 +141,18 @@ def _spell_codes(con: Connection, source: RawTable, spellers: Mapping[str, Spell
     key = spelling_key(source.table)
     distinct = query(con, f"SELECT DISTINCT {key} AS spelling FROM staged WHERE {column} NOT NULL")
     texts = distinct["spelling"].to_list()
-    normal = [
+    spelled = [
         spell(text, failure or None) for text, _, failure in (t.rpartition("|") for t in texts)
     ]
-    spellings = distinct.with_columns(pl.Series("normal", normal, dtype=pl.String))
+    normal = [None if isinstance(each, NoCode) else each for each in spelled]
+    why = [each.expected if isinstance(each, NoCode) else None for each in spelled]
+    spellings = distinct.with_columns(
+        pl.Series("normal", normal, dtype=pl.String), pl.Series("expected", why, dtype=pl.String)
+    )
     create_temp_table(con, "spellings", spellings)
-    con.execute("INSERT INTO unreadable SELECT spelling FROM spellings WHERE normal IS NULL")
+    con.execute(
+        "INSERT INTO unreadable SELECT spelling, expected FROM spellings WHERE normal IS NULL"
+    )
 
 
 def _apply_spellings(con: Connection, table: Table) -> None:
@@ -154,7 +163,7 @@ def _apply_spellings(con: Connection, table: Table) -> None:
         return
     # only rows whose spelling changes are touched
     con.execute(
-        f"""UPDATE staged SET {column} = s.normal FROM spellings s
+        f"""UPDATE staged SET {column} = nullif(s.normal, '') FROM spellings s
             WHERE {spelling_key(table)} = s.spelling AND s.normal IS DISTINCT FROM {column}
             AND s.normal IS NOT NULL"""
     )
@@ -165,17 +174,29 @@ def _refused(con: Connection, source: RawTable) -> list[Rejection]:
     """Everything of the file that is not stored, with line, column, value and expectation."""
     malformed, refused_lines = _malformed_lines(con, source)
     checks = row_checks(source)
-    faulty = query(
-        con, "SELECT _nth, fault, raw_row::VARCHAR FROM staged WHERE fault NOT NULL ORDER BY _nth"
-    ).rows()
+    faulty = query(con, _faulty_rows(source)).rows()
     if not faulty:
         return malformed
     lines = _row_lines(con, source, refused_lines)
     rejections = [
-        _rejection(source, checks[fault], lines.get(nth, nth), raw_row)
-        for nth, fault, raw_row in faulty
+        _rejection(source, (*checks[fault][:2], why), lines.get(nth, nth), raw_row)
+        for nth, fault, raw_row, why in (
+            (nth, fault, raw_row, hint if checks[fault][2] == A_CODE and hint else checks[fault][2])
+            for nth, fault, raw_row, hint in faulty
+        )
     ]
     return sorted(malformed + rejections, key=lambda r: r.line or 0)
+
+
+def _faulty_rows(source: RawTable) -> str:
+    """Write SQL for the rows refused: place, which check, the row, what its code should be."""
+    spelled = SPELLED.get(source.table.name)
+    hint, join = "NULL", ""
+    if spelled in source.known:
+        hint = "u.expected"
+        join = f"LEFT JOIN unreadable u ON {spelling_key(source.table)} = u.spelling"
+    return f"""SELECT _nth, fault, raw_row::VARCHAR, {hint} FROM staged {join}
+        WHERE fault NOT NULL ORDER BY _nth"""
 
 
 def _rejection(

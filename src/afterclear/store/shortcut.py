@@ -8,6 +8,7 @@ half the time.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import duckdb
 import polars as pl
@@ -20,8 +21,16 @@ from afterclear.store.staging import SPELLED, RawTable, staging_sql
 # A small file gains nothing worth a second attempt.
 FROM_BYTES = 8_000_000
 
-# Spells one cell: (text, failure type) -> normal form, or None when it is no code.
-Speller = Callable[[str, str | None], str | None]
+
+@dataclass(frozen=True, slots=True)
+class NoCode:
+    """A text that is no code, and what was expected instead."""
+
+    expected: str
+
+
+# Spells one cell: (text, failure type) -> normal form, empty where it says that none is stored.
+Speller = Callable[[str, str | None], str | NoCode]
 
 
 class NotPlainlyNew(Exception):  # noqa: N818 - a signal between two ways, no error
@@ -69,14 +78,15 @@ def _spell_in_place(con: Connection, source: RawTable, load_id: int, spell: Spel
         f"""SELECT DISTINCT {column} AS told FROM {source.table.name}
             WHERE load_id = {load_id} AND {column} NOT NULL""",
     )["told"]
-    normal = pl.Series("normal", [spell(text, None) for text in told], dtype=pl.String)
-    if normal.null_count():
+    spelled = [spell(text, None) for text in told]
+    if any(isinstance(each, NoCode) for each in spelled):
         raise NotPlainlyNew
+    normal = pl.Series("normal", spelled, dtype=pl.String)
     changed = pl.DataFrame([told, normal]).filter(pl.col("told") != pl.col("normal"))
     if len(changed):
         create_temp_table(con, "respelled", changed)
         con.execute(
-            f"""UPDATE {source.table.name} SET {column} = normal FROM respelled
+            f"""UPDATE {source.table.name} SET {column} = nullif(normal, '') FROM respelled
                 WHERE load_id = {load_id} AND {column} = told"""
         )
 
