@@ -69,6 +69,11 @@ _FMI = f"an FMI from 0 to {MAX_FMI}"
 
 _LONGEST = 100  # characters; the longest spelling we know has about 40
 
+
+def _set_of(words: str) -> frozenset[str]:
+    return frozenset(words.split())
+
+
 _DASHES = dict.fromkeys(map(ord, "\u2010\u2011\u2012\u2013\u2014\u2212\uff0d"), "-")
 _FORMAT_ONLY = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad"), None)
 _LEAD_WORDS = re.compile(
@@ -77,16 +82,16 @@ _LEAD_WORDS = re.compile(
 # How an empty memory is put into words (common practice, no source): a word that denies, alone or
 # before words for what there is none of; or a word that says it all.  "n/a" may mean "not read".
 # Words are folded less than elsewhere: "brake" is no "brak", which is Polish for none.
-_DENIES = frozenset(
+_DENIES = _set_of(
     "no none nil zero kein keine keiner keinerlei ohne sin ningun ninguno ninguna aucun aucune "
-    "pas sans neant brak bez".split()
+    "pas sans neant brak bez"
 )
-_OF_THESE = frozenset(
+_OF_THESE = _set_of(
     "code codes dtc dtcs fault faults trouble error errors stored found present detected active "
     "fehler fehlercode fehlercodes fehlereintrag eintrag eintrage eintragen gespeichert vorhanden "
     "befund falla fallas fallo fallos averia averias codigo codigos errores almacenado almacenados "
     "defaut defauts erreur erreurs enregistre memorise panne de d blad bledy bledow kod kody kodow "
-    "usterka usterki usterek zapisanych in memory im speicher".split()
+    "usterka usterki usterek zapisanych in memory im speicher"
 )
 _ALL_IS_WELL = frozenset(
     {
@@ -306,10 +311,10 @@ def _maker(text: str, cleaned: str, told: str, make: str | None) -> NormalCode |
             text, f"{_A_CODE}; if it is J1939, say so: SPN {upper.replace('/', ' FMI ')}"
         )
     found = pattern.fullmatch(upper)
-    if not found:
-        return Refusal(text, _A_CODE)
-    if namespace == "unknown" and not colon and (doubt := _doubt_of_number(upper)):
-        return Refusal(text, doubt)
+    is_bare = namespace == "unknown" and not colon
+    doubt = _doubt_of_number(upper) if found and is_bare else ""
+    if not found or doubt:
+        return Refusal(text, doubt or _A_CODE)
     explicit = _hex_pair(told)
     if explicit is None or (explicit and found[2] and explicit != found[2]):
         return Refusal(text, f"{_FAILURE_TYPE}, the same in code and column, not {told!r}")

@@ -25,6 +25,7 @@ from afterclear.readers.source_table import (
     Cells,
     SourceTable,
     find_header,
+    joined_headings,
     plain_heading,
     unique_headings,
 )
@@ -114,19 +115,23 @@ def _begin(head: str, spec: MapTable, delimiter: str, where: str) -> _Begin:
     """Find a table's headings in the beginning of a file."""
     rows: list[tuple[int, Cells]] = []
     wanted = {plain_heading(h) for h in spec.header_has}
-    enough = None if wanted else spec.header + 1
+    enough = None if wanted else spec.header + spec.header_rows
     for line, cells in _rows(head.split("\n"), delimiter):
         rows.append((line, cells))
         if len(rows) == enough:
             break
         if wanted and enough is None and wanted <= {plain_heading(c or "") for c in cells}:
-            enough = len(rows) + 1
+            enough = len(rows) + spec.header_rows
     at = find_header(rows, spec.header, spec.header_has, where)
+    last = at + spec.header_rows - 1 if at >= 0 else at  # row of the headings' last line
+    headings: Cells = rows[max(at, 0)][1] if rows else ()
+    if at >= 0 and spec.header_rows > 1:
+        headings = joined_headings([cells for _, cells in rows[at : last + 1]])
     return _Begin(
-        header=rows[at] if at >= 0 else None,
-        names=list(spec.names) or unique_headings(rows[max(at, 0)][1] if rows else ()),
+        header=(rows[at][0], headings) if at >= 0 else None,
+        names=list(spec.names) or unique_headings(headings),
         above="\n".join(" ".join(c for c in cells if c) for _, cells in rows[: max(at, 0)]),
-        first_line=rows[at + 1][0] if len(rows) > at + 1 else head.count("\n") + 2,
+        first_line=rows[last + 1][0] if len(rows) > last + 1 else head.count("\n") + 2,
     )
 
 
@@ -237,7 +242,8 @@ def _slow(body: str, begin: _Begin, spec: MapTable, how: ImportMap, where: str) 
     if begin.header:
         grid.insert(0, begin.header)
     headed = 1 if begin.header else 0
-    again = spec.model_copy(update={"header": headed, "header_has": (), "until": None})
+    plain: dict[str, object] = {"header": headed, "header_has": (), "until": None, "header_rows": 1}
+    again = spec.model_copy(update=plain)
     table = table_of_grid(grid, again, where, fill_short=how.short_rows == "fill")
     table.rejections += refused
     return table

@@ -12,6 +12,7 @@ from afterclear.readers.source_table import (
     find_header,
     frame_of,
     is_total,
+    joined_headings,
     unique_headings,
 )
 from afterclear.records import Rejection
@@ -30,10 +31,15 @@ def table_of_grid(grid: Grid, spec: MapTable, where: str, *, fill_short: bool) -
     """
     at = find_header(grid, spec.header, spec.header_has, where)
     width = max((len(cells) for _, cells in grid), default=0)
-    names = list(spec.names) or unique_headings(grid[at][1] if at >= 0 else [None] * width)
-    while names and at >= 0 and not spec.names and _is_nameless(grid[at][1], len(names) - 1):
+    headings: Cells = [None] * width
+    if at >= 0:
+        headed = [cells for _, cells in grid[at : at + spec.header_rows]]
+        headings = headed[0] if len(headed) == 1 else joined_headings(headed)
+    names = list(spec.names) or unique_headings(headings)
+    while names and at >= 0 and not spec.names and _is_nameless(headings, len(names) - 1):
         names.pop()  # blank cells after the last heading
     table = SourceTable(frame_of(names, []), above=_text_of(grid[: max(at, 0)]))
+    at += spec.header_rows - 1 if at >= 0 else 0
     kept: list[tuple[int, Cells]] = []
     for n, (line, cells) in enumerate(grid[at + 1 :]):
         if spec.until and re.search(spec.until, _text_of([(line, cells)])):

@@ -74,6 +74,11 @@ NamedPatterns = Annotated[tuple[NamedPattern, ...], BeforeValidator(_as_list)]
 Encoding = Literal["detect", "utf-8", "utf-16", "windows-1252", "latin-1"]
 
 
+# Where a column's cells may come from.
+_ORIGINS = ("from_", "value", "file_name", "above", "sheet_name", "heading", "beside")
+_ONE_ORIGIN = f"exactly one of {', '.join(n.rstrip('_') for n in _ORIGINS)} says where it is from"
+
+
 class MapColumn(_Part):
     """Where the cells of one plain column come from, and what is done to them, in this order."""
 
@@ -83,6 +88,11 @@ class MapColumn(_Part):
     value: str | None = Field(None, description="The same text in every row.")
     file_name: GroupPattern | None = Field(None, description="Pattern taken from the file's name.")
     above: GroupPattern | None = Field(None, description="... from the text above the headings.")
+    sheet_name: GroupPattern | None = Field(None, description="... from the name of the sheet.")
+    heading: GroupPattern | None = Field(
+        None, description="With codes_from: taken from the heading the code stands under."
+    )
+    beside: Names = Field((), description="With codes_from: the columns beside those, in step.")
     pattern: GroupPattern | None = Field(None, description="Part of the cell that is taken.")
     each: Pattern | None = Field(None, description="What separates several values: a row each.")
     unit: str | None = Field(None, description="Unit of the numbers; 'cell': it stands with them.")
@@ -96,13 +106,18 @@ class MapColumn(_Part):
     @field_validator("optional")
     @classmethod
     def _one_origin(cls, optional: bool, info: ValidationInfo) -> bool:  # noqa: FBT001
-        origins = [n for n in ("from_", "value", "file_name", "above") if info.data.get(n)]
-        if len(origins) != 1:
-            raise ValueError("exactly one of from, value, file_name, above says where it is from")
+        origins = [n for n in _ORIGINS if info.data.get(n)]
+        if len(origins) > 1:
+            raise ValueError(_ONE_ORIGIN)
         template = info.data.get("template", "")
         if template and template.count("{}") != len(info.data.get("from_", ())):
             raise ValueError(f"the template {template!r} needs a {{}} for each heading in from")
         return optional
+
+    @property
+    def has_origin(self) -> bool:
+        """Whether it says where its cells are from; with codes_from the codes' cells may be it."""
+        return any(getattr(self, name) for name in _ORIGINS)
 
 
 def _short_column(value: object) -> object:
@@ -120,12 +135,25 @@ class MapTable(_Part):
     rows: str = Field("", description="JSON, XML: path to what is a row, as reports.units.codes")
     header: int = Field(1, ge=0, description="Row of the headings, from 1; 0: there are none.")
     header_has: Names = Field((), description="Or: the first row with all these headings.")
+    header_rows: int = Field(1, ge=1, le=5, description="Rows the headings take, groups above.")
     names: tuple[str, ...] = Field((), description="Names of the columns where there are none.")
     positions: tuple[tuple[int, int], ...] = Field(
         (), description="Fixed width: first and last character of each column, from 1."
     )
     until: Pattern | None = Field(None, description="The table ends before a line with this.")
     totals: Pattern | None = Field(None, description="Rows beginning so are totals: left out.")
+    keep_where: dict[str, Pattern] = Field(
+        default_factory=dict, description="Heading -> pattern: only rows that have it are taken."
+    )
+    drop_where: dict[str, Pattern] = Field(
+        default_factory=dict, description="Heading -> pattern: rows that have it are left out."
+    )
+    codes_from: Names = Field((), description="Columns of codes side by side, as DTC*: a row each.")
+    without_codes: Literal["clean", "odometer", "skip"] | None = Field(
+        None,
+        description="What a row without any code says: units read and clean, or only its distance, "
+        "or nothing.",
+    )
     begin: Patterns = Field((), description="Text: lines that begin a new report.")
     section: NamedPatterns = Field((), description="Text: lines whose groups hold for what follows")
     row: Patterns = Field((), description="Text: lines that are a row.")
@@ -138,6 +166,9 @@ class MapTable(_Part):
     def _known_columns(cls, columns: Columns, info: ValidationInfo) -> Columns:
         if "into" not in info.data:
             return columns
+        wide = _wide_mistakes(columns, info)
+        if wide:
+            raise ValueError("; ".join(wide))
         table = TABLES[info.data["into"]]
         kinds = {c.name: c for c in table.columns}
         marks = () if table.name == "vehicles" else KEY_MARKS
@@ -161,6 +192,27 @@ class MapTable(_Part):
         if wrong:
             raise ValueError("; ".join(wrong))
         return columns
+
+
+def _wide_mistakes(columns: Columns, info: ValidationInfo) -> list[str]:
+    """Say what is wrong with codes side by side."""
+    if not info.data.get("codes_from"):
+        return [
+            f"{n}: heading and beside belong to tables with codes_from"
+            for n, c in columns.items()
+            if c.heading or c.beside
+        ] + [f"{n}: {_ONE_ORIGIN}" for n, c in columns.items() if not c.has_origin]
+    wrong = []
+    if info.data.get("into") != "scans":
+        wrong.append("codes_from belongs to tables of scans")
+    if "code" in columns and columns["code"].from_:
+        wrong.append("code: its columns are said by codes_from already")
+    if info.data.get("without_codes") is None:
+        wrong.append(
+            "codes_from needs without_codes: whether a row without any code is a vehicle that was "
+            "read and is clean ('clean'), only a distance ('odometer'), or nothing ('skip')"
+        )
+    return wrong
 
 
 def _unfit(name: str, column: MapColumn, kind: Kind, choices: Sequence[str]) -> list[str]:

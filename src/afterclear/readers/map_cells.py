@@ -18,6 +18,8 @@ from afterclear.readers.units import UNITS, WRITTEN, counted_in, factor
 # Reading a column run by run pays while runs are fewer than this share of its cells, word by
 # word while a sample of it has few; neither pays in a small table.
 MOST_RUNS = 0.7
+# Columns that tell what an odometer shows: tenths of a km at most, never thousandths.
+ODOMETERS = ("odometer_km", "first_seen_km")
 WORTHWHILE = 5000
 FEW_WORDS = 200
 
@@ -188,6 +190,8 @@ def _read_numbers(made: PlainCells, column: MapColumn, how: ImportMap) -> None:
         factors = _split_unit(made)
     cells = made.cells
     shape = number_shape(how.decimal, how.thousands)
+    if made.name in ODOMETERS:
+        _refuse_cut_thousands(made, how)
     _refuse(made, (~cells.str.contains(shape)).fill_null(value=False), _number_expected(how))
     cells = cells.str.strip_prefix("+")
     if how.thousands:
@@ -201,6 +205,23 @@ def _read_numbers(made: PlainCells, column: MapColumn, how: ImportMap) -> None:
         made.name = MILE_COLUMNS[made.name]  # the store turns miles into km
     elif unit and UNITS[unit][1] != 1:
         made.cells = _times(cells, UNITS[unit][1])
+
+
+def _refuse_cut_thousands(made: PlainCells, how: ImportMap) -> None:
+    """Refuse 76,543 where the comma is the decimal mark: no odometer shows 76 km and 543 m so."""
+    looks_so = made.cells.str.contains(cut_thousands(how.decimal)).fill_null(value=False)
+    mark = how.decimal
+    _refuse(
+        made,
+        looks_so,
+        f"a distance; three digits after the decimal mark {mark!r} look like thousands. Say "
+        f"thousands = {mark!r} in the map, with the other decimal mark",
+    )
+
+
+def cut_thousands(decimal: str) -> str:
+    """Write the pattern of a number that has a group of thousands behind its decimal mark."""
+    return rf"^[+]?[1-9]\d{{0,2}}{re.escape(decimal)}\d{{3}}$"
 
 
 def number_shape(decimal: str, thousands: str) -> str:

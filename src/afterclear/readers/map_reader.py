@@ -157,7 +157,8 @@ def _in_workbook(
         named = {name: grid for name, grid in sheets.items() if fnmatchcase(name, spec.sheet)}
         grids = [(f"{delivery.name}, sheet {name!r}", grid) for name, grid in named.items()]
         for at, table in _in_grids(grids, spec, fill_short=True):
-            taken.add(list(named)[at])
+            table.sheet = list(named)[at]
+            taken.add(table.sheet)
             yield spec, table, grids[at][0]
     left = [name for name, grid in sheets.items() if name not in taken and grid]
     if left:

@@ -15,9 +15,18 @@ from afterclear.errors import RefusedFileError
 from afterclear.plain import MILE_COLUMNS, TABLES, Kind
 from afterclear.readers.import_map import KEY_MARKS, ImportMap, MapColumn, MapTable
 from afterclear.readers.map_cells import PlainCells, Target, plain_cells
+from afterclear.readers.map_shape import (
+    CODE_COLUMNS,
+    FILLER,
+    MADE,
+    NO_CODE,
+    shaped,
+    with_one_filler,
+)
 from afterclear.readers.source_table import AFTER, LINE, SourceTable, plain_heading
 from afterclear.records import Delivery, PlainRows, Rejection
 
+_Origins = dict[str, tuple[str, ...] | None]
 _BREAK = "\x1f"  # unit separator: in no text a person writes
 _VALUE = f"{_BREAK}value"  # no heading is called so
 
@@ -40,8 +49,13 @@ def mapped_rows(
         RefusedFileError: headings are missing or doubtful, or nobody says whose rows these are.
 
     """
+    spec = shaped(table, spec, where)
     origins = origins_of(table, spec, where)
-    frame, uneven = _row_for_each(table.frame, spec, origins)
+    # a word for "none" is one word until it is clear which cells were empty as delivered
+    frame = _with_one_filler(table.frame, origins, FILLER)
+    frame, uneven = _row_for_each(frame, spec, origins)
+    frame, only_distance = _settled(frame, spec, origins, table)
+    frame = _with_one_filler(frame, origins, None)
     zone = how.zone or delivery.zone
 
     def cells_of(name: str) -> PlainCells:
@@ -51,6 +65,7 @@ def mapped_rows(
 
     wanted = [name for name in spec.columns if origins[name] is not None]
     made = [cells_of(name) for name in wanted]
+    _without_unit(made, only_distance)
     made += _whose(made, spec, delivery, len(frame), where)
     rows = pl.DataFrame([m.cells.alias(_own_name(m.name, spec)) for m in made])
     if spec.keep_rest:
@@ -65,6 +80,35 @@ def mapped_rows(
         if not (several and what == AFTER)
     ]
     return Mapped(PlainRows(spec.into, rows), (*table.rejections, *uneven, *refused), tuple(notes))
+
+
+def _with_one_filler(frame: pl.DataFrame, origins: _Origins, filler: str | None) -> pl.DataFrame:
+    names = {origin[0] for n in CODE_COLUMNS if (origin := origins.get(n)) and len(origin) == 1}
+    return frame.with_columns(with_one_filler(frame[name], filler) for name in sorted(names))
+
+
+def _settled(
+    frame: pl.DataFrame, spec: MapTable, origins: _Origins, table: SourceTable
+) -> tuple[pl.DataFrame, pl.Series | None]:
+    """Settle rows without a code as the map says: (rows, True where only the distance counts)."""
+    origin = origins.get("code")
+    if spec.into != "scans" or spec.without_codes in {None, "clean"} or not origin:
+        return frame, None
+    empty = pl.all_horizontal(pl.col(n).str.strip_chars().fill_null("") == "" for n in origin)
+    is_empty = frame.select(empty.alias("empty")).to_series()
+    if spec.without_codes == "odometer":
+        return frame, is_empty
+    table.left_out[NO_CODE] += int(is_empty.sum())
+    return frame.filter(~is_empty), None
+
+
+def _without_unit(made: list[PlainCells], where: pl.Series | None) -> None:
+    """Take the control unit off rows that tell a distance only."""
+    if where is None:
+        return
+    for column in made:
+        if column.name in {"ecu", "ecu_response"}:
+            column.cells = pl.select(pl.when(~where).then(column.cells)).to_series()
 
 
 def _target(spec: MapTable, name: str) -> Target:
@@ -135,6 +179,7 @@ def _told(column: MapColumn, table: SourceTable, delivery: Delivery, where: str)
     for pattern, text, place in (
         (column.file_name, delivery.name, "the file's name"),
         (column.above, table.above, "the text above the headings"),
+        (column.sheet_name, table.sheet, "the sheet's name"),
     ):
         if pattern is None:
             continue
@@ -168,12 +213,19 @@ def _rest(
     """Give the columns the map does not use, under names that mean nothing in the plain layout."""
     used = {name for origin in origins.values() for name in origin or ()}
     plain = {c.name for t in TABLES.values() for c in t.columns} | set(MILE_COLUMNS.values())
-    reserved = {"_line"} | plain | set(taken) | {f"_{mark}" for mark in KEY_MARKS}
-    return frame.select(
-        pl.col(name).alias(f"{name} (as delivered)" if name in reserved else name)
-        for name in frame.columns
-        if name not in used and name != LINE
-    )
+    # compared without case, as the store's database does
+    reserved = {"_line", *plain, *taken, *(f"_{mark}" for mark in KEY_MARKS)}
+    reserved = {name.casefold() for name in reserved}
+    kept = {}
+    for name in frame.columns:
+        if name in used or name == LINE or name.startswith(MADE):
+            continue
+        own = name
+        while own.casefold() in reserved:
+            own += " (as delivered)"
+        reserved.add(own.casefold())
+        kept[name] = own
+    return frame.select(pl.col(name).alias(own) for name, own in kept.items())
 
 
 # --- one row for each value ------------------------------------------------------------------

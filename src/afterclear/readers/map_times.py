@@ -5,12 +5,15 @@ they are set forward, an hour is left out: a time in it is refused, or taken an 
 Both are counted for the ledger.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
 import polars as pl
+
+from afterclear.normalise.months import in_english
 
 # Tried in turn where a map names no format; '%.f' takes a fraction of a second or none.
 ISO = ("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M")
@@ -22,6 +25,9 @@ ISO_DATE = ("%Y-%m-%d",)
 _DAY_0 = {"1900": date(1899, 12, 30), "1904": date(1904, 1, 1)}
 _SERIAL = r"^\d{1,6}(?:\.\d+)?$"
 _LATEST_YEAR = 2100
+EPOCH = "%s"  # seconds since 1970
+_EPOCH, _MILLI_DIGITS = r"^\d{9,10}$|^\d{13}$", 13
+_IN_WORDS = ("%b", "%B", "%p")
 _EARLIEST_YEAR = 1900
 
 
@@ -83,13 +89,12 @@ def _parsed(cells: pl.Series, rules: TimeRules) -> tuple[pl.Series | None, pl.Se
     local: pl.Series | None = None
     instant: pl.Series | None = None
     formats = rules.formats or (*ISO, *ISO_OFFSET, *ISO_DATE)
-    rest = cells
+    rest = _worded(cells, formats)
     for shape in formats:
         if rest.null_count() == len(rest):
             break
-        has_offset = "%z" in shape or "%#z" in shape
-        zone = "UTC" if has_offset else None
-        found = rest.str.to_datetime(shape, strict=False, time_unit="us", time_zone=zone)
+        has_offset = "%z" in shape or "%#z" in shape or shape == EPOCH
+        found = _by_format(rest, shape, has_offset=has_offset)
         if has_offset:
             instant = found if instant is None else instant.zip_with(instant.is_not_null(), found)
         else:
@@ -101,6 +106,30 @@ def _parsed(cells: pl.Series, rules: TimeRules) -> tuple[pl.Series | None, pl.Se
         found = _of_serial(rest, rules)
         local = found if local is None else local.zip_with(local.is_not_null(), found)
     return local, instant
+
+
+def _worded(cells: pl.Series, formats: Sequence[str]) -> pl.Series:
+    """Write the names of months and halves of the day as the parser knows them."""
+    if not any(mark in shape for shape in formats for mark in _IN_WORDS):
+        return cells
+    words = cells.drop_nulls().unique()
+    return cells.replace_strict(
+        words, [in_english(word) for word in words], default=None, return_dtype=pl.String
+    )
+
+
+def _by_format(cells: pl.Series, shape: str, *, has_offset: bool) -> pl.Series:
+    if shape != EPOCH:
+        zone = "UTC" if has_offset else None
+        return cells.str.to_datetime(shape, strict=False, time_unit="us", time_zone=zone)
+    # seconds since 1970 are UTC whatever the zone; with 13 digits they are milliseconds
+    number = pl.select(pl.when(cells.str.contains(_EPOCH)).then(cells)).to_series()
+    is_milli = number.str.len_chars() == _MILLI_DIGITS
+    micro = (
+        number.cast(pl.Int64)
+        * pl.select(pl.when(is_milli).then(1000).otherwise(1_000_000)).to_series()
+    )
+    return micro.cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
 
 
 def _of_serial(cells: pl.Series, rules: TimeRules) -> pl.Series:

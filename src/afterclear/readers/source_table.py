@@ -28,6 +28,7 @@ class SourceTable:
 
     frame: pl.DataFrame
     above: str = ""
+    sheet: str = ""  # the workbook's sheet
     rejections: list[Rejection] = field(default_factory=list)
     left_out: Counter[str] = field(default_factory=Counter)
 
@@ -35,6 +36,36 @@ class SourceTable:
 def plain_heading(text: str) -> str:
     """Give a heading as it is compared: lower case, single blanks, no line breaks."""
     return " ".join(text.replace("\ufeff", "").split()).casefold()
+
+
+def find_column(heading: str, names: Sequence[str], where: str) -> str:
+    """Find a column by its heading.
+
+    Raises:
+        RefusedFileError: there is none.
+
+    """
+    key = plain_heading(heading)
+    for name in names:
+        if plain_heading(name) == key:
+            return name
+    told = ", ".join(repr(n) for n in names if n != LINE)
+    raise RefusedFileError(f"{where} has no column {heading!r}. It has: {told[:2000]}.")
+
+
+def joined_headings(rows: Sequence[Cells]) -> list[str | None]:
+    """Join several rows of headings: a group's name holds for the columns to its right."""
+    width = max(map(len, rows), default=0)
+    parts: list[list[str]] = [[] for _ in range(width)]
+    for n, cells in enumerate(rows):
+        held = ""
+        for at in range(width):
+            text = " ".join(((cells[at] if at < len(cells) else None) or "").split())
+            is_last = n == len(rows) - 1
+            held = text or ("" if is_last else held)
+            if held and held not in parts[at]:
+                parts[at].append(held)
+    return [" ".join(each) or None for each in parts]
 
 
 def unique_headings(cells: Iterable[str | None]) -> list[str]:

@@ -68,9 +68,7 @@ def absorb(
     with tempfile.TemporaryDirectory() as folder:
         source = _raw_table(con, part, Path(folder), zone)
         check_one_odometer(source)
-        con.execute(
-            "CREATE OR REPLACE TEMP TABLE unreadable (spelling VARCHAR, expected VARCHAR)"
-        )
+        con.execute("CREATE OR REPLACE TEMP TABLE unreadable (spelling VARCHAR, expected VARCHAR)")
         if short and may_be_short(source):
             n_rows = insert_straight(con, source, load_id, spellers.get(source.table.name))
             absorbed = Absorbed(n_rows, 0, 0, ())

@@ -111,7 +111,8 @@ def row_checks(source: RawTable) -> list[tuple[str, str, str]]:
     checks = faults(source.table, source.known)
     spelled = SPELLED.get(source.table.name)
     if spelled and spelled in source.known:
-        checks.append((f"{spelling_key(source.table)} IN (SELECT spelling FROM unreadable)", spelled, A_CODE))
+        unreadable = f"{spelling_key(source.table)} IN (SELECT spelling FROM unreadable)"
+        checks.append((unreadable, spelled, A_CODE))
     return checks
 
 

@@ -1,0 +1,203 @@
+"""Shapes other than a row a code: codes side by side, words for none, rows that are not wanted."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from afterclear.readers.map_reader import MapReader
+from afterclear.records import PlainRows, ReadFile, Rejection
+from tests.readers.samples import deliver
+from tests.readers.test_import_maps import made, rows
+from tests.readers.workbooks import xlsx
+
+WIDE = """Vehicle,Date,km,DTC1,State1,DTC2,State2
+V-1,2026-03-04,1000,P0301,stored,P0420,pending
+V-2,2026-03-05,2000,,,,
+V-3,2026-03-06,3000,none,,,
+"""
+MAP = """kind = "delimited"
+files = ["*"]
+[[table]]
+into = "scans"
+{keys}
+[table.columns]
+vehicle_id = "Vehicle"
+scanned_at = "Date"
+odometer_km = "km"
+{columns}
+"""
+
+
+def read(folder: Path, raw: str, keys: str = "", columns: str = "", **how: str) -> ReadFile:
+    text = MAP.format(keys=keys, columns=columns)
+    for key, value in how.items():
+        text = f"{key} = {value}\n{text}"
+    return MapReader(made(text)).read(deliver(folder, "a.csv", raw.encode()))
+
+
+def told(found: ReadFile, *names: str) -> list[tuple[Any, ...]]:
+    return [tuple(row.get(name) for name in names) for row in rows(found, "scans")]
+
+
+UNIT = 'ecu = { value = "engine" }'
+
+
+@pytest.mark.parametrize(
+    ("without", "second"),
+    [
+        ("clean", [("V-2", "engine", None, None)]),
+        ("odometer", [("V-2", None, None, None)]),
+        ("skip", []),
+    ],
+)
+def test_codes_side_by_side_are_a_row_each_and_empty_cells_are_none(
+    without: str, second: list[tuple[Any, ...]], tmp_path: Path
+) -> None:
+    """What a row without any says is the map's to tell; "none" is a unit that answered clean."""
+    keys = f'codes_from = ["DTC*"]\nwithout_codes = "{without}"'
+    found = read(tmp_path, WIDE, keys, UNIT + '\nstatus = { beside = ["State*"] }')
+    assert told(found, "vehicle_id", "ecu", "code", "status") == [
+        ("V-1", "engine", "P0301", "stored"),
+        ("V-1", "engine", "P0420", "pending"),
+        *second,
+        ("V-3", "engine", None, None),
+    ]
+    assert ("rows without a code left out: 1" in found.note) == (without == "skip")
+
+
+def test_the_unit_may_stand_in_the_heading_of_its_codes(tmp_path: Path) -> None:
+    raw = "Vehicle,Date,km,Engine codes,Brake codes\nV-1,2026-03-04,1000,P0301 P0302,OK\n"
+    found = read(
+        tmp_path,
+        raw,
+        'codes_from = ["* codes"]\nwithout_codes = "skip"',
+        "ecu = { heading = '^(.+) codes' }\ncode = { each = ' ' }",
+    )
+    assert told(found, "ecu", "code") == [
+        ("Engine", "P0301"),
+        ("Engine", "P0302"),
+        ("Brake", None),
+    ]
+
+
+def test_several_codes_of_a_cell_keep_each_its_status(tmp_path: Path) -> None:
+    raw = "Vehicle,Date,km,Codes\nV-1,2026-03-04,1000,P0420 (pending); P0301 (stored); P0171\n"
+    status = """status = { from = "Codes", each = ";", pattern = '\\((.+)\\)', otherwise = "empty" }
+code = { from = "Codes", each = ";", pattern = '^(\\w+)' }"""
+    found = read(tmp_path, raw, columns=f"{UNIT}\n{status}")
+    assert told(found, "code", "status") == [
+        ("P0420", "pending"),
+        ("P0301", "stored"),
+        ("P0171", None),
+    ]
+
+
+def test_rows_that_are_not_wanted_are_left_out_and_counted(tmp_path: Path) -> None:
+    raw = "Vehicle,Date,km,Kind,Code\nV-1,2026-03-04,1,fault,P0301\n,,9,Total,\n,,1,oil,\n"
+    keys = 'drop_where = { "kind" = "total" }\nkeep_where = { "Kind" = "FAULT" }'
+    found = read(tmp_path, raw, keys, f'{UNIT}\ncode = "Code"')
+    assert told(found, "code") == [("P0301",)]
+    assert found.note == "rows not wanted left out: 2"
+
+
+def test_headings_of_two_lines_are_joined_under_their_group(tmp_path: Path) -> None:
+    raw = """Vehicle,Date,km,Engine,,Brakes,
+,,,Code,State,Code,State
+V-1,2026-03-04,1,P0301,stored,C0034,pending
+"""
+    keys = 'header_rows = 2\ncodes_from = ["* Code"]\nwithout_codes = "skip"'
+    columns = "ecu = { heading = '^(.+) Code' }\nstatus = { beside = [\"* State\"] }"
+    found = read(tmp_path, raw, keys, columns)
+    assert told(found, "ecu", "code", "status", "_line") == [
+        ("Engine", "P0301", "stored", 3),
+        ("Brakes", "C0034", "pending", 3),
+    ]
+
+
+def test_the_vehicle_may_stand_in_the_name_of_its_sheet(tmp_path: Path) -> None:
+    book = xlsx({f"Car V-{n}": [["Date", "Code"], ["2026-03-04", f"P030{n}"]] for n in (1, 2)})
+    text = """kind = "workbook"
+files = ["*"]
+[[table]]
+into = "scans"
+[table.columns]
+vehicle_id = { sheet_name = '(V-\\d+)' }
+scanned_at = "Date"
+ecu = { value = "engine" }
+code = "Code"
+"""
+    found = MapReader(made(text)).read(deliver(tmp_path, "a.xlsx", book))
+    assert told(found, "vehicle_id", "code") == [("V-1", "P0301"), ("V-2", "P0302")]
+
+
+def refusals(found: ReadFile) -> list[Rejection]:
+    return list(found.rejections)
+
+
+def test_an_odometer_with_three_decimals_is_a_separator_of_thousands(tmp_path: Path) -> None:
+    """76,543 mi under a decimal comma is no 76.5 miles: refused, whatever its unit."""
+    raw = (
+        'Vehicle,Date,km,Code\nV-1,2026-03-04,"76,543 mi",P0301\nV-1,2026-03-05,"123,4 mi",P0301\n'
+    )
+    columns = f'{UNIT}\ncode = "Code"'
+    text = MAP.format(keys="", columns=columns).replace(
+        'odometer_km = "km"', 'odometer_km = { from = "km", unit = "cell" }'
+    )
+    how = made('decimal = ","\n' + text)
+    found = MapReader(how).read(deliver(tmp_path, "a.csv", raw.encode()))
+    assert [(r.line, r.column) for r in refusals(found)] == [(2, "odometer_km")]
+    assert "thousands = ','" in refusals(found)[0].expected
+
+
+def test_seconds_since_1970_do_not_depend_on_the_zone(tmp_path: Path) -> None:
+    raw = "Vehicle,Date,km,Code\nV-1,1772618400,1,P0301\nV-1,1772618400000,2,P0301\n"
+    found = read(tmp_path, raw, columns=f'{UNIT}\ncode = "Code"', date_format='["%s"]',
+                 zone='"Europe/Berlin"')  # fmt: skip
+    assert told(found, "scanned_at") == [("2026-03-04T10:00:00Z",)] * 2
+
+
+def test_names_of_months_are_read_in_the_languages_served(tmp_path: Path) -> None:
+    days = ("3. März 2026", "3. marca 2026", "3. mars 2026", "3. marzo 2026", "3. Mar 2026")
+    raw = "Vehicle,Date,km,Code\n" + "".join(f"V-1,{day},1,P0301\n" for day in days)
+    found = read(tmp_path, raw, columns=f'{UNIT}\ncode = "Code"', date_format='["%d. %b %Y"]')
+    assert told(found, "scanned_at") == [("2026-03-03T00:00:00Z",)] * 5
+
+
+def test_a_spare_heading_equal_to_a_plain_column_but_for_case_is_kept_aside(tmp_path: Path) -> None:
+    raw = "Vehicle,Date,km,ECU,Code\nV-1,2026-03-04,1,x,P0301\n"
+    found = read(tmp_path, raw, columns=f'{UNIT}\ncode = "Code"')
+    (part,) = (p for p in found.parts if isinstance(p, PlainRows))
+    assert "ECU (as delivered)" in part.frame.columns
+
+
+REPORT = """[Engine]
+ counter 12 km
+ P0301
+[Gearbox]
+ no fault
+Brakes: no fault
+"""
+
+
+def test_what_a_section_says_of_a_unit_ends_with_it(tmp_path: Path) -> None:
+    """A counter is not the next unit's, and a unit named in its own line not the one before."""
+    text = r"""kind = "text"
+files = ["*"]
+[[table]]
+into = "scans"
+section = ['^\[(?P<unit>\w+)\]', 'counter (?P<since>\d+) km']
+row = ['^ (?P<code>[PCBU]\d{4})$', 'no fault']
+[table.columns]
+vehicle_id = { value = "V-1" }
+scanned_at = { value = "2026-03-04" }
+ecu = "unit"
+code = "code"
+distance_since_clear_km = "since"
+"""
+    found = MapReader(made(text)).read(deliver(tmp_path, "a.txt", REPORT.encode()))
+    assert told(found, "ecu", "code", "distance_since_clear_km") == [
+        ("Engine", "P0301", "12"),
+        ("Gearbox", None, None),
+    ]
+    assert [r.value for r in found.rejections] == ["Brakes: no fault"]
