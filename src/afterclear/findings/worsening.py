@@ -1,7 +1,8 @@
 """Vehicles whose faults come ever closer together, and how faults add up on a platform.
 
-An event is a visit at which something new was found.  From eight events on two tests must agree
-before a vehicle is called worsening; below that it is said to have too few (own judgement).
+An event is a visit at which something new was found.  From eight such visits on a score test on
+the stretches between scans says whether they come more often; below that a vehicle is said to
+have too few (own judgement).
 """
 
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from afterclear.analyses.power_law import fit_power_law, shape_limits
 from afterclear.analyses.recurrence import mean_cumulative_function
 from afterclear.analyses.trend import ENOUGH_EVENTS, trend_verdicts
+from afterclear.analyses.trend_between_scans import Stretches, stretches
 from afterclear.analyses.watched import Watched, watched
 from afterclear.findings.kept import forget, keep
 from afterclear.findings.words import counted, decimal, whole
@@ -22,8 +24,9 @@ from afterclear.store.database import Connection, query
 
 _SQL = files("afterclear.findings") / "sql" / "worsening.sql"
 _METHOD = (
-    "MIL-HDBK-189 and renewal trend tests (the larger p counts), Benjamini-Hochberg over the "
-    "fleet; power-law shape drawn towards the fleet's, its own 95 % interval beside it"
+    "score test of something new between two scans (complementary log-log, offset ln km), "
+    "Benjamini-Hochberg over the fleet; power-law shape drawn towards the fleet's, its own 95 % "
+    "interval beside it"
 )
 
 
@@ -34,6 +37,7 @@ class _Fleet:
     vehicles: pl.DataFrame
     events: pl.DataFrame
     data: Watched  # a group a vehicle, km since its watching began
+    stretches: Stretches  # between its readings, by the same groups
 
 
 def find_worsening(con: Connection) -> int:
@@ -47,7 +51,7 @@ def find_worsening(con: Connection) -> int:
     keep(con, "worsening", rows)
     keep(con, "worsening_events", fleet.events)
     keep(con, "fault_curves", _curves(fleet) if len(fleet.vehicles) else None)
-    forget(con, ("fault_events", "fault_windows"))
+    forget(con, ("fault_events", "fault_windows", "fault_stretches"))
     return 0 if rows is None else int((rows["trend"] == "worsening").sum())
 
 
@@ -69,11 +73,25 @@ def _fleet(con: Connection) -> _Fleet:
     np.maximum.at(last, unit, since)
     # the last scan was made because of a fault, not some while after it
     data = watched(since, unit, exit_km, group=np.arange(len(vehicles)), closed=last == exit_km)
-    return _Fleet(vehicles, events, data)
+    return _Fleet(vehicles, events, data, _stretches(con, vehicles))
+
+
+def _stretches(con: Connection, vehicles: pl.DataFrame) -> Stretches:
+    rows = query(con, "FROM fault_stretches ORDER BY vehicle_id, low").join(
+        vehicles.select("vehicle_id", "unit", "entry_km"), on="vehicle_id"
+    )
+    return stretches(
+        rows["low"] - rows["entry_km"],
+        rows["high"] - rows["entry_km"],
+        rows["found"],
+        rows["unit"].to_numpy().astype(np.int64),
+        exact=rows["exact"],
+        n_groups=len(vehicles),
+    )
 
 
 def _verdicts(fleet: _Fleet) -> pl.DataFrame:
-    found = trend_verdicts(fleet.data)
+    found = trend_verdicts(fleet.data, fleet.stretches)
     own = fit_power_law(fleet.data)
     low, high = shape_limits(fleet.data, own)
     columns: dict[str, NDArray[Any]] = {

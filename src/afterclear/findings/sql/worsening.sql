@@ -7,7 +7,7 @@ WITH came_back AS (
     FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
     WHERE a.returned AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5)
 ), begun AS (
-    SELECT e.vehicle_id, e.onset_high_at AS seen_at, e.code,
+    SELECT e.vehicle_id, e.onset_high_at AS seen_at, e.onset_high_km AS seen_km, e.code,
         -- a complaint brings a vehicle soon after the onset (common practice, no source);
         -- at other scans it lay anywhere since the one before
         CASE WHEN s.is_complaint THEN e.onset_high_km
@@ -21,11 +21,13 @@ WITH came_back AS (
     ) s ON s.vehicle_id = e.vehicle_id AND s.seen_at = e.onset_high_at
     WHERE e.onset_low_km IS NOT NULL AND e.onset_high_km IS NOT NULL AND c.vehicle_id IS NULL
 ), visits AS (
-    SELECT *, count(*) FILTER (before_at IS NULL OR seen_at > before_at + getvariable('visit'))
+    -- a vehicle that was not driven is still in its visit
+    SELECT *, count(*) FILTER (before_at IS NULL
+            OR (seen_at > before_at + getvariable('visit') AND seen_km > before_km))
         OVER (PARTITION BY vehicle_id ORDER BY seen_at, code
             ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS visit_no
-    FROM (SELECT *, lag(seen_at) OVER (PARTITION BY vehicle_id ORDER BY seen_at, code)
-              AS before_at FROM begun)
+    FROM (SELECT *, lag(seen_at) OVER by_time AS before_at, lag(seen_km) OVER by_time AS before_km
+          FROM begun WINDOW by_time AS (PARTITION BY vehicle_id ORDER BY seen_at, code))
 )
 SELECT vehicle_id, visit_no, min(seen_at) AS seen_at, min(km) AS km,
     string_agg(DISTINCT code, ' ' ORDER BY code) AS faults
@@ -40,3 +42,19 @@ JOIN vehicle_traits t ON t.vehicle_id = m.vehicle_id
 WHERE m.km IS NOT NULL
 GROUP BY m.vehicle_id
 HAVING max(m.km) > min(m.km);
+
+-- From each reading of stored memory to the next: was anything new found at its end?  Two readings
+-- at one km are one.  A complaint brings a vehicle because of what is found, so its place is known.
+CREATE OR REPLACE TEMP TABLE fault_stretches AS
+WITH readings AS (
+    SELECT m.vehicle_id, m.km, bool_or(e.vehicle_id IS NOT NULL) AS found,
+        bool_or(e.vehicle_id IS NOT NULL AND m.visit_reason = 'complaint') AS exact
+    FROM store.scan_moments m
+    SEMI JOIN (FROM store.looks WHERE answered AND is_stored_memory) l ON l.scan_no = m.scan_no
+    LEFT JOIN fault_events e ON e.vehicle_id = m.vehicle_id AND e.seen_at = m.seen_at
+    WHERE m.km IS NOT NULL
+    GROUP BY m.vehicle_id, m.km
+)
+SELECT vehicle_id, low, km AS high, found, coalesce(exact, false) AS exact
+FROM (SELECT *, lag(km) OVER (PARTITION BY vehicle_id ORDER BY km) AS low FROM readings)
+WHERE low IS NOT NULL;
