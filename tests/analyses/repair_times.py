@@ -12,7 +12,3 @@ MIL_TIMES = (
     98.1, 101.1, 132.0, 142.2, 147.7, 149.0, 167.2, 190.7, 193.0, 198.7, 251.9, 282.5, 286.1,
 )  # fmt: skip
 MIL_END = 300.0
-
-# MIL-HDBK-189 (1981), grouped data: failures in five stretches of 20
-MIL_STRETCHES = (0.0, 20.0, 40.0, 60.0, 80.0, 100.0)
-MIL_COUNTS = (13, 16, 5, 8, 7)

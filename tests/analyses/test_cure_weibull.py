@@ -9,7 +9,7 @@ from lifelines import MixtureCureFitter, WeibullFitter
 from scipy import optimize
 from surpyval.datasets import load_meeker_lfp
 
-from afterclear.analyses.cure_weibull import (
+from tests.analyses.cure_weibull import (
     clean_km_needed,
     cure_weibull_ml,
     p_failed_if_clean,

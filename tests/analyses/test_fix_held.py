@@ -9,9 +9,9 @@ import pytest
 from scipy import optimize, special, stats
 from surpyval.datasets import load_meeker_lfp
 
-from afterclear.analyses.cure_weibull import cure_weibull_ml
 from afterclear.analyses.fix_held import UNSEEN, FixHeld, fix_held
 from afterclear.analyses.fix_held_prior import Prior
+from tests.analyses.cure_weibull import cure_weibull_ml
 from tests.analyses.simulated_fleet import (
     BACKGROUND,
     Attempts,

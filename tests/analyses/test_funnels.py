@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from afterclear.analyses.funnels import binomial_limits, funnel, poisson_limits, winsorised_phi
+from afterclear.analyses.funnels import funnel, poisson_limits, winsorised_phi
 
 
 @pytest.mark.parametrize(
@@ -21,15 +21,6 @@ def test_poisson_limits(expected: float, level: float, low: float, high: float) 
     """Spiegelhalter's formula (2005, Stat. Med. 24, 1185), worked out separately to 4 digits."""
     assert poisson_limits([expected], (1 - level) / 2)[0] == pytest.approx(low, abs=5e-5)
     assert poisson_limits([expected], (1 + level) / 2)[0] == pytest.approx(high, abs=5e-5)
-
-
-@pytest.mark.parametrize(
-    ("n", "low", "high"), [(10, 0, 0.3623), (50, 0.0468, 0.2460), (200, 0.0998, 0.1987)]
-)
-def test_binomial_limits(n: float, low: float, high: float) -> None:
-    """Probability .15, 95 %: the same formula, worked out separately to 4 digits."""
-    assert binomial_limits([n], 0.15, 0.025)[0] == pytest.approx(low, abs=5e-5)
-    assert binomial_limits([n], 0.15, 0.975)[0] == pytest.approx(high, abs=5e-5)
 
 
 def test_limits_are_interpolated_between_the_quantiles_of_scipy() -> None:

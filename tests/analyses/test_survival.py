@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from afterclear.analyses.lives import Lives, lives, observed_lives
-from afterclear.analyses.survival import SurvivalCurves, kaplan_meier, survival_at, survival_times
+from afterclear.analyses.survival import SurvivalCurves, kaplan_meier
 from tests.analyses.open_data import library, quiet, random_lives, remission, shuffled
 
 
@@ -51,9 +51,6 @@ def test_remission_times() -> None:
     low, high = curves.low[at], curves.high[at]
     assert low[1:] == pytest.approx([0.5031995108, 0.1880520], rel=1e-6)
     assert high[1:] == pytest.approx([0.8893618352, 0.6801426], rel=1e-6)
-    median = survival_times(curves)
-    assert (median.time[0], median.low[0]) == (23, 13)
-    assert np.isnan(median.high[0])
 
 
 def test_curves_and_limits_agree_with_scikit_survival_and_lifelines() -> None:
@@ -134,23 +131,14 @@ def test_a_row_of_weight_3_is_three_rows() -> None:
     assert kaplan_meier(once).low[:2] == pytest.approx(kaplan_meier(thrice).low[:2])
 
 
-def test_survival_is_1_before_the_first_failure_and_unknown_after_the_last_age() -> None:
-    curves = kaplan_meier(observed_lives([2, 4, 9, 3], [1, 1, 0, 1], group=[0, 0, 0, 1]))
-    asked = survival_at(curves, np.array([0, 0, 0, 0, 1]), np.array([1.9, 2.0, 9.0, 9.1, 5.0]))
-    assert asked[:3] == pytest.approx([1, 2 / 3, 1 / 3])
-    assert np.isnan(asked[3])
-    assert asked[4] == 0
-
-
-def test_a_group_without_failures_has_no_points_and_no_median() -> None:
+def test_a_group_without_failures_has_no_points() -> None:
     curves = kaplan_meier(observed_lives([2, 4], [0, 1], group=[0, 2], n_groups=4))
     assert np.diff(curves.offsets).tolist() == [0, 0, 1, 0]
-    assert np.isnan(survival_times(curves).time).tolist() == [True, True, False, True]
     assert np.isnan(curves.followed_to).tolist() == [False, True, False, True]
 
 
 def test_failures_between_two_scans_are_refused() -> None:
-    with pytest.raises(ValueError, match=r"row 1 lies in .2.0, 5.0.; use turnbull"):
+    with pytest.raises(ValueError, match=r"row 1 lies in .2.0, 5.0.; fit a Weibull"):
         kaplan_meier(lives([1, 2], [1, 5]))
 
 

@@ -23,7 +23,6 @@ from afterclear.analyses.few_failures import part_life
 from afterclear.analyses.lives import Lives, observed_lives
 from afterclear.analyses.recurrence import mean_cumulative_function
 from afterclear.analyses.survival import kaplan_meier
-from afterclear.analyses.turnbull import turnbull
 from afterclear.analyses.watched import Watched, watched
 from afterclear.analyses.weibull import fit_weibull
 from afterclear.analyses.weibull_limits import likelihood_ratio_limits
@@ -138,26 +137,14 @@ def other_tasks(rows: Lives, rng: np.random.Generator) -> list[Task]:
     """Add what no ratio is required of."""
     arm = rng.integers(0, 2, rows.low.size)
     edges = np.searchsorted(rows.group, np.arange(N_GROUPS + 1))
-    width = rng.uniform(50, 300, rows.low.size)
-    low = np.where(rows.failed, np.floor(rows.low / width) * width, rows.low)
-    high = np.where(rows.failed, low + width, np.inf)
-    between = Lives(low, high, rows.entry, rows.weight, rows.group, rows.n_groups)
 
     def logrank_by_lifelines(number: int) -> object:
         own = slice(edges[number], edges[number + 1])
         x, d, one = rows.low[own], rows.failed[own], arm[own] == 1
         return lifelines.statistics.logrank_test(x[one], x[~one], d[one], d[~one])
 
-    def turnbull_by_surpyval(number: int) -> object:
-        own = slice(edges[number], edges[number + 1])
-        told = (low[own] > 0) | np.isfinite(high[own])
-        return surpyval.Turnbull.fit(
-            xl=low[own][told], xr=high[own][told], turnbull_estimator="Kaplan-Meier"
-        )
-
     return [
         Task("log-rank", lambda: log_rank(rows, arm), {"lifelines": logrank_by_lifelines}),
-        Task("Turnbull", lambda: turnbull(between), {"surpyval": turnbull_by_surpyval}),
         Task("part life (rule for 0, 1-9, 10+)", lambda: part_life(rows), {}),
     ]
 

@@ -1,4 +1,4 @@
-"""Readiness and counters of SAE J1939-73."""
+"""Readiness and distances of SAE J1939-73."""
 
 import pytest
 
@@ -55,12 +55,6 @@ def test_dm21_without_a_value_is_none() -> None:
     assert read == readiness.SinceClear(None, None, None, None)
 
 
-def test_dm29_counts_codes_by_kind() -> None:
-    """Public J1939-84 log #1364: one MIL-on code, one permanent."""
-    counts = readiness.counts_from_payload(bytes.fromhex("0000010001FFFFFF"))
-    assert counts == readiness.Counts(0, 0, 1, 0, 1)
-
-
 @pytest.mark.parametrize("n_bytes", range(8))
 @pytest.mark.parametrize(
     "decode",
@@ -68,7 +62,6 @@ def test_dm29_counts_codes_by_kind() -> None:
         readiness.readiness_from_payload,
         readiness.since_clear_from_payload,
         readiness.this_trip_from_payload,
-        readiness.counts_from_payload,
     ],
 )
 def test_a_shorter_answer_is_refused(decode, n_bytes: int) -> None:  # noqa: ANN001

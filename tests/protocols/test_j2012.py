@@ -4,8 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from afterclear.errors import DecodeError, TruncatedError
+from afterclear.errors import TruncatedError
 from afterclear.protocols import j2012
+from tests.protocols.packing import bytes_from_code
 
 # POBD: python-OBD's decoder tests; scapy: its OBD tests; UDSD: a documentation page of an open
 # UDS library; CALC: worked out by hand from the bits of SAE J2012.
@@ -29,7 +30,7 @@ TWO_BYTES = [
 @pytest.mark.parametrize(("raw", "code", "source"), TWO_BYTES)
 def test_published_codes(raw: str, code: str, source: str) -> None:
     assert j2012.code_from_bytes(bytes.fromhex(raw)) == code, source
-    assert j2012.bytes_from_code(code) == bytes.fromhex(raw), source
+    assert bytes_from_code(code) == bytes.fromhex(raw), source
 
 
 THREE_BYTES = [
@@ -48,13 +49,13 @@ def test_published_three_byte_codes(raw: str, code: str, failure_type: str, sour
 
 @given(st.binary(min_size=2, max_size=2))
 def test_every_word_is_a_code_and_comes_back(raw: bytes) -> None:
-    assert j2012.bytes_from_code(j2012.code_from_bytes(raw)) == raw
+    assert bytes_from_code(j2012.code_from_bytes(raw)) == raw
 
 
 @given(st.binary(min_size=3, max_size=3))
 def test_every_three_bytes_come_back(raw: bytes) -> None:
     code, failure_type = j2012.split_three_bytes(raw)
-    assert j2012.bytes_from_code(code) + bytes.fromhex(failure_type) == raw
+    assert bytes_from_code(code) + bytes.fromhex(failure_type) == raw
 
 
 @given(st.binary(max_size=1))
@@ -67,11 +68,3 @@ def test_a_shorter_code_is_refused(raw: bytes) -> None:
 def test_a_shorter_three_byte_code_is_refused(raw: bytes) -> None:
     with pytest.raises(TruncatedError, match="needs 3 bytes"):
         j2012.split_three_bytes(raw)
-
-
-@pytest.mark.parametrize(
-    "text", ["", "X0100", "P4000", "p0100", "P010", "P01000", "P01G0", "\uff300100"]
-)
-def test_what_is_no_code_is_not_packed(text: str) -> None:
-    with pytest.raises(DecodeError, match="not"):
-        j2012.bytes_from_code(text)

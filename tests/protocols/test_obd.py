@@ -6,9 +6,9 @@ from hypothesis import strategies as st
 
 from afterclear.errors import DecodeError, TruncatedError
 from afterclear.protocols import obd
-from afterclear.protocols.j2012 import bytes_from_code
 from afterclear.protocols.monitors import MONITORS, incomplete_names
 from afterclear.protocols.obd import Form, Pid
+from tests.protocols.packing import bytes_from_code
 
 SIX = ("P0143", "P0196", "P0234", "P02CD", "P0357", "P0A24")
 SIX_BYTES = "01430196023402CD03570A24"
@@ -185,20 +185,6 @@ def test_any_answer_is_read_or_refused(raw: bytes) -> None:
     except TruncatedError:
         return
     assert all(len(value) == obd.LENGTHS[pid] for pid, value in values.items())
-
-
-def test_a_freeze_frame_names_the_code_that_stored_it() -> None:
-    """PID 02; 0000 says that no frame is stored (POBD)."""
-    stored = obd.frozen_value_from_message(bytes.fromhex("4202000133"))
-    assert (stored.frame, stored.pid, stored.code) == (0, 2, "P0133")
-    assert obd.frozen_value_from_message(bytes.fromhex("4202000000")).code is None
-    assert obd.frozen_value_from_message(bytes.fromhex("420C001AF8")).code is None
-
-
-@pytest.mark.parametrize("n_bytes", range(4))
-def test_a_shorter_freeze_frame_is_refused(n_bytes: int) -> None:
-    with pytest.raises(TruncatedError):
-        obd.frozen_value_from_message(bytes.fromhex("42020001")[:n_bytes])
 
 
 # --- vehicle ------------------------------------------------------------------------------

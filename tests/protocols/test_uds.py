@@ -61,12 +61,6 @@ def test_other_lists_have_the_same_layout(sub: int) -> None:
     assert read.availability == 0xFB
 
 
-def test_the_number_of_codes() -> None:
-    """UDSN 11.3.5.2."""
-    read = uds.count_from_payload(bytes.fromhex("59012F010001"))
-    assert (read.availability, read.form, read.n_codes) == (0x2F, uds.DtcFormat.ISO_14229_1, 1)
-
-
 def test_a_list_with_severities() -> None:
     """UDSON: 80 and 40 are "check immediately" and "at the next halt"."""
     read = uds.severities_from_payload(bytes.fromhex("5908FB80991234562040881234 5760"))
@@ -76,61 +70,6 @@ def test_a_list_with_severities() -> None:
         Severity.CHECK_AT_NEXT_HALT,
     ]
     assert [r.functional_unit for r in read.records] == [0x99, 0x88]
-
-
-def test_snapshot_records_by_code() -> None:
-    """UDSN, UDSON: one code may have several."""
-    read = uds.snapshot_list_from_payload(bytes.fromhex("590312345601123456 02789ABC01"))
-    assert [(dtc.raw.hex(), number) for dtc, number in read] == [
-        ("123456", 1),
-        ("123456", 2),
-        ("789abc", 1),
-    ]
-
-
-def test_a_snapshot() -> None:
-    """UDSN, UDSON: record 2, one identifier 4711 with five bytes."""
-    raw = bytes.fromhex("5904123456240201 4711A66607 5020".replace(" ", ""))
-    read = uds.snapshots_from_payload(raw, {})
-    assert read.record == uds.DtcRecord(uds.Dtc(b"\x12\x34\x56"), DtcStatus(0x24))
-    assert read.snapshots == (uds.Snapshot(2, ((0x4711, bytes.fromhex("A666075020")),)),)
-
-
-def test_several_snapshots_need_their_lengths() -> None:
-    raw = bytes.fromhex("590412345624" + "01024711AA4712BBCC" + "02014711DD")
-    known = uds.snapshots_from_payload(raw, {0x4711: 1, 0x4712: 2})
-    assert [s.number for s in known.snapshots] == [1, 2]
-    assert known.snapshots[0].values == ((0x4711, b"\xaa"), (0x4712, b"\xbb\xcc"))
-    unknown = uds.snapshots_from_payload(raw, {0x4711: 1})
-    assert (unknown.snapshots, unknown.rest.hex()) == ((), "01024711aa4712bbcc02014711dd")
-
-
-EXTENDED = [  # message, code, status, records, source
-    ("59061234562405171079", "123456", 0x24, {0x05: "17", 0x10: "79"}, "UDSN 11.3.5.8"),
-    ("590680535660010002010315", "805356", 0x60, {1: "00", 2: "01", 3: "15"}, "scapy"),
-    ("5906480A46AF010002070328", "480a46", 0xAF, {1: "00", 2: "07", 3: "28"}, "scapy"),
-]
-
-
-@pytest.mark.parametrize(("raw", "code", "status", "records", "source"), EXTENDED)
-def test_extended_data(
-    raw: str, code: str, status: int, records: dict[int, str], source: str
-) -> None:
-    read = uds.extended_data_from_payload(bytes.fromhex(raw), dict.fromkeys(records, 1))
-    assert (read.record.dtc.raw.hex(), read.record.status) == (code, status), source
-    assert {number: content.hex() for number, content in read.extended} == records, source
-    assert read.rest == b""
-
-
-def test_records_of_unknown_length_stay_bytes() -> None:
-    """The number is the only label, and the content is the maker's."""
-    read = uds.extended_data_from_payload(bytes.fromhex("59061234562405171079"), {})
-    assert (read.extended, read.rest.hex()) == ((), "05171079")
-
-
-def test_detection_counters_are_signed() -> None:
-    read = uds.detection_counters_from_payload(bytes.fromhex("59141234567F12345780"))
-    assert [(dtc.failure_type, counter) for dtc, counter in read] == [("56", 127), ("57", -128)]
 
 
 def test_wwh_obd_lists() -> None:
@@ -190,10 +129,7 @@ def test_the_status_bits_have_the_standards_places() -> None:
 
 DECODERS = [
     (uds.list_from_payload, "5902FB1234562012345760", (3, 7)),
-    (uds.count_from_payload, "59012F010001", ()),
     (uds.severities_from_payload, "5908FB809912345620", (3,)),
-    (uds.snapshot_list_from_payload, "590312345601", (2,)),
-    (uds.detection_counters_from_payload, "59141234567F", (2,)),
     (uds.wwh_list_from_payload, "594233FFFF04241234562F", (6,)),
     (uds.wwh_list_from_payload, "595533FF041234562F", (5,)),
 ]

@@ -11,7 +11,6 @@ Which of the two comes first is ``code_order``'s question.
 """
 
 import itertools
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,8 +30,6 @@ from afterclear.analyses.checks import (
 from afterclear.analyses.ragged import group_sums
 
 _SAME = 1e-7  # two tables as likely within this share count as equally likely (scipy, R: the same)
-_HALVINGS = 60  # of ln odds ratio in +/- _WIDEST: down to rounding
-_WIDEST = 60.0
 _CHUNK = 2_000_000  # tables' possible counts worked on at a time
 
 
@@ -128,28 +125,6 @@ def association(tables: PairTables, *, conf_level: float = 0.95) -> Association:
     )
 
 
-def conditional_odds_ratios(tables: PairTables, *, conf_level: float = 0.95) -> OddsRatios:
-    """Odds ratio given all margins, by maximum likelihood, with exact limits.
-
-    The count a is then noncentral hypergeometric; a limit is the ratio at which a count as far
-    out has half of ``1 - conf_level``.  For a claim about one pair; screening needs it not.
-    """
-    check_fraction("conf_level", conf_level)
-    tail = (1 - conf_level) / 2
-    columns = np.empty((3, tables.a.size))
-    for chunk in _chunks(tables):
-        possible = _Possible.of(tables, chunk)
-        at_least, at_most = possible.observed == possible.least, possible.observed == possible.most
-        ratio = _rising_root(possible.mean, possible.observed)
-        low = _rising_root(possible.share_more, np.full(ratio.size, tail))
-        high = _rising_root(possible.share_not_less, np.full(ratio.size, 1 - tail))
-        columns[0, chunk] = np.where(at_least, 0.0, np.where(at_most, np.inf, ratio))
-        columns[1, chunk] = np.where(at_least, 0.0, low)
-        columns[2, chunk] = np.where(at_most, np.inf, high)
-        columns[:, chunk][:, at_least & at_most] = np.nan
-    return OddsRatios(*columns)
-
-
 def mantel_haenszel(
     tables: PairTables,
     group: IntArray,
@@ -226,18 +201,6 @@ class _Possible:
         """Add up over each pair's counts."""
         return np.asarray(np.add.reduceat(values, self.starts))
 
-    def mean(self, log_ratio: FloatArray) -> FloatArray:
-        """Mean count."""
-        return self.sums(self.count * self.probability(log_ratio))
-
-    def share_more(self, log_ratio: FloatArray) -> FloatArray:
-        """Probability of the observed count or more."""
-        return self.sums(self.probability(log_ratio) * (self.count >= self.observed[self.pair]))
-
-    def share_not_less(self, log_ratio: FloatArray) -> FloatArray:
-        """Probability of more than the observed count."""
-        return self.sums(self.probability(log_ratio) * (self.count > self.observed[self.pair]))
-
 
 def _chunks(tables: PairTables) -> list[slice]:
     """Cut the pairs so that their possible counts fit into memory together."""
@@ -256,16 +219,6 @@ def _fisher(possible: _Possible) -> tuple[FloatArray, FloatArray, FloatArray]:
     as_likely = p <= own[possible.pair] * (1 + _SAME)
     two_sided = np.minimum(possible.sums(p * as_likely), 1.0)
     return more, more - own / 2, two_sided
-
-
-def _rising_root(rising: Callable[[FloatArray], FloatArray], aim: FloatArray) -> FloatArray:
-    """Odds ratio at which a function that rises with it reaches ``aim``, by halving."""
-    low, high = np.full(aim.size, -_WIDEST), np.full(aim.size, _WIDEST)
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        over = rising(middle) > aim
-        low, high = np.where(over, low, middle), np.where(over, middle, high)
-    return np.asarray(np.exp((low + high) / 2))
 
 
 def _mutual_information(tables: PairTables) -> FloatArray:

@@ -14,20 +14,17 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import special
 
 from afterclear.analyses.checks import (
     FloatArray,
-    IntArray,
     as_floats,
-    as_groups,
     check_finite,
     check_fraction,
     check_non_negative,
     check_same_shape,
 )
-from afterclear.analyses.ragged import group_sums
 
 StrArray: TypeAlias = NDArray[np.str_]
 
@@ -69,42 +66,6 @@ class Direction:
     log_odds_low: FloatArray
     log_odds_high: FloatArray
     order_p_value: FloatArray
-
-
-def onset_order(
-    pair: IntArray,
-    a_onset: tuple[ArrayLike, ArrayLike],
-    b_onset: tuple[ArrayLike, ArrayLike],
-    n_pairs: int | None = None,
-) -> OnsetOrder:
-    """Count, for each pair of codes, the co-occurrences in which one surely came first.
-
-    ``pair``: which pair a row belongs to, shape (n_rows,).  ``a_onset``, ``b_onset``: the
-    interval (low, high] of each onset on the vehicle's own clock, shape (n_rows,) each.  A is
-    first where its interval ends no later than B's begins.
-    """
-    number = as_groups("pair", pair)
-    a_low, a_high = (as_floats("a_onset", row) for row in a_onset)
-    b_low, b_high = (as_floats("b_onset", row) for row in b_onset)
-    check_same_shape(pair=number, a_low=a_low, a_high=a_high, b_low=b_low, b_high=b_high)
-    if ((a_high < a_low) | (b_high < b_low)).any():
-        raise ValueError("an onset's interval must not end before it begins")
-    n_pairs = int(number.max(initial=-1)) + 1 if n_pairs is None else n_pairs
-    before, after = a_high <= b_low, b_high <= a_low
-    both = before & after  # two onsets known exactly, at one instant
-    a_first, b_first, rows = (
-        group_sums(row.astype(np.float64), number, n_pairs)
-        for row in (before & ~both, after & ~both, np.ones(number.size))
-    )
-    return OnsetOrder(a_first, b_first, rows - a_first - b_first, sign_test(a_first, b_first))
-
-
-def sign_test(wins: FloatArray, losses: FloatArray) -> FloatArray:
-    """Exact two-sided p of wins against losses when both are as likely, shape (n,)."""
-    n, most = wins + losses, np.maximum(wins, losses)
-    # P(as many as ``most`` or more of n) = I_{1/2}(most, n - most + 1)
-    tail = special.betainc(np.maximum(most, 1), n - most + 1, 0.5)
-    return np.where(n > 0, np.minimum(2 * tail, 1.0), 1.0)
 
 
 def direction(

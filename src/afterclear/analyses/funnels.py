@@ -66,23 +66,6 @@ def poisson_limits(expected: ArrayLike, share: float) -> FloatArray:
     return np.asarray(limit / mean, dtype=np.float64)
 
 
-def binomial_limits(n: ArrayLike, probability: float, share: float) -> FloatArray:
-    """Share of n below which a count lies with probability ``share``, shape (n,); as above."""
-    check_fraction("share", share)
-    check_fraction("probability", probability)
-    size = as_floats("n", n)
-    check_finite("n", size)
-    check_positive("n", size)
-    start = np.ceil(np.maximum(special.bdtrik(share, size, probability), 0.0))
-
-    def below(k: FloatArray) -> FloatArray:
-        inside = np.clip(k, 0, size - 1)
-        share_below = special.betainc(size - inside, inside + 1, 1 - probability)
-        return np.asarray(np.where(k < 0, 0.0, np.where(k >= size, 1.0, share_below)))
-
-    return _interpolated(below, start, share) / size
-
-
 def winsorised_phi(observed: ArrayLike, expected: ArrayLike) -> float:
     """Mean square of ``2 (sqrt observed - sqrt expected)``, its outer tenths pulled in.
 

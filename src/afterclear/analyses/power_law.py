@@ -1,26 +1,19 @@
 """Power-law processes (Crow-AMSAA) of vehicles whose events may come closer together.
 
 The mean number of events up to age t is ``scale * t ** shape``: a shape above 1 is
-deterioration.  Fits of many groups at once, from exact ages or from counts between scans.
+deterioration.  Fits of many groups at once.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 from scipy import special
 
 from afterclear.analyses.checks import (
     BoolArray,
     FloatArray,
     IntArray,
-    as_floats,
-    as_groups,
-    check_finite,
     check_fraction,
-    check_intervals,
-    check_non_negative,
-    check_same_shape,
 )
 from afterclear.analyses.ragged import group_sums
 from afterclear.analyses.watched import Watched
@@ -45,35 +38,25 @@ class PowerLaws:
     shape_unbiased: FloatArray
     log_likelihood: FloatArray
 
-    def rate_at(self, age: ArrayLike) -> FloatArray:
-        """Events per unit of age of one vehicle at ``age``, shape (n_groups,)."""
-        return np.asarray(self.scale * self.shape * as_floats("age", age) ** (self.shape - 1))
-
 
 @dataclass(frozen=True, slots=True)
 class _Terms:
     """What the likelihood is made of; ages are in units of the group's last one.
 
-    It is ``sum over rows of count * ln(high ** b - low ** b)`` for counted rows, with
-    ``ln b + (b - 1) ln t`` for events known exactly, less the sum over all that was watched.
+    It is ``ln b + (b - 1) ln t`` summed over events, less the sum of ``high ** b - low ** b``
+    over all that was watched.
     """
 
-    n_exact: FloatArray  # (n_groups,)
-    sum_log: FloatArray  # (n_groups,) of exact events
-    log_low: FloatArray  # rows of windows or of stretches between scans; -inf: from 0 on
+    n_events: FloatArray  # (n_groups,)
+    sum_log: FloatArray  # (n_groups,) of events
+    log_low: FloatArray  # rows of windows; -inf: from 0 on
     log_high: FloatArray
-    count: FloatArray  # events counted in the row; 0 for a window whose events are exact
     group: IntArray
     unit: FloatArray  # (n_groups,) the age that all are divided by
 
-    @property
-    def n_events(self) -> FloatArray:
-        """Events of each group."""
-        return self.n_exact + group_sums(self.count, self.group, self.n_exact.size)
-
     def slopes(self, log_shape: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Profile log-likelihood with its slope and curvature by the shape."""
-        n_groups, n = self.n_exact.size, self.n_events
+        n_groups, n = self.n_events.size, self.n_events
         b = np.exp(log_shape)
         row_b = b[self.group]
         low_power = np.exp(row_b * self.log_low)
@@ -86,18 +69,10 @@ class _Terms:
             group_sums(row, self.group, n_groups) for row in (grown, first, second)
         )
         with np.errstate(divide="ignore", invalid="ignore"):
-            counted = self.count > 0
-            value = np.where(counted, self.count * np.log(grown), 0.0)
-            ratio = np.where(counted, first / grown, 0.0)
-            bend = np.where(counted, second / grown - ratio**2, 0.0)
             mean = total_1 / total
-            value = group_sums(value, self.group, n_groups) + n * (np.log(n / total) - 1)
-            slope = group_sums(self.count * ratio, self.group, n_groups) - n * mean
-            curve = group_sums(self.count * bend, self.group, n_groups)
-            curve -= n * (total_2 / total - mean**2)
-        value += self.n_exact * log_shape + (b - 1) * self.sum_log
-        slope += self.n_exact / b + self.sum_log
-        curve -= self.n_exact / b**2
+            value = n * (np.log(n / total) - 1 + log_shape) + (b - 1) * self.sum_log
+            slope = n / b + self.sum_log - n * mean
+            curve = -n / b**2 - n * (total_2 / total - mean**2)
         return value, slope, curve
 
 
@@ -111,31 +86,7 @@ def fit_power_law(data: Watched) -> PowerLaws:
     References: MIL-HDBK-189 (1981), appendix C; Crow 1974 (from memory).
 
     """
-    return _fit(_exact_terms(data), _common_window(data), data.n_free)
-
-
-def fit_power_law_counts(
-    low: ArrayLike,
-    high: ArrayLike,
-    count: ArrayLike,
-    group: ArrayLike,
-    n_groups: int | None = None,
-) -> PowerLaws:
-    """Power law of each group from counts of events between scans.
-
-    One row per stretch (low, high] that was watched, shape (n_rows,), with the ``count`` of
-    events seen to have begun in it, 0 included.  Reference: MIL-HDBK-189 (1981), grouped data.
-    """
-    low_array, high_array = as_floats("low", low), as_floats("high", high)
-    counts, groups = as_floats("count", count), as_groups("group", group)
-    check_same_shape(low=low_array, high=high_array, count=counts, group=groups)
-    check_intervals(low_array, high_array)
-    check_finite("high", high_array)
-    check_non_negative("count", counts)
-    n_groups = int(groups.max(initial=0)) + 1 if n_groups is None else n_groups
-    none = np.zeros(n_groups)
-    terms = _terms(low_array, high_array, counts, groups, (none, none))
-    return _fit(terms, np.zeros(n_groups, dtype=bool), terms.n_events)
+    return _fit(_terms(data), _common_window(data), data.n_free)
 
 
 def shape_limits(
@@ -155,7 +106,7 @@ def shape_limits(
             for share in (1 - tail, tail)
         ]
     drop = float(special.chdtri(1, 1 - conf_level)) / 2
-    ratio = [_profile_limit(_exact_terms(data), fits, drop, side) for side in (-1, 1)]
+    ratio = [_profile_limit(_terms(data), fits, drop, side) for side in (-1, 1)]
     common = _common_window(data)
     low, high = (np.where(common, e, r) for e, r in zip(exact, ratio, strict=True))
     return low, high
@@ -171,34 +122,21 @@ def _common_window(data: Watched) -> BoolArray:
     return np.asarray((first == last) & (entered == 0))
 
 
-def _exact_terms(data: Watched) -> _Terms:
+def _terms(data: Watched) -> _Terms:
     n_groups = data.n_groups
-    n_exact = data.n_events.astype(np.float64)
+    n_events = data.n_events.astype(np.float64)
     sum_log = group_sums(np.log(data.event), data.event_group, n_groups)
-    none = np.zeros(data.exit.size)
-    return _terms(data.entry, data.exit, none, data.group, (n_exact, sum_log))
-
-
-def _terms(
-    low: FloatArray,
-    high: FloatArray,
-    count: FloatArray,
-    group: IntArray,
-    exact: tuple[FloatArray, FloatArray],
-) -> _Terms:
-    n_exact, sum_log = exact
-    unit = np.zeros(n_exact.size)
-    np.maximum.at(unit, group, high)
+    unit = np.zeros(n_groups)
+    np.maximum.at(unit, data.group, data.exit)
     unit[unit == 0] = 1.0
     with np.errstate(divide="ignore"):
-        log_low = np.log(low / unit[group])
+        log_low = np.log(data.entry / unit[data.group])
     return _Terms(
-        n_exact=n_exact,
-        sum_log=sum_log - n_exact * np.log(unit),
+        n_events=n_events,
+        sum_log=sum_log - n_events * np.log(unit),
         log_low=log_low,
-        log_high=np.log(high / unit[group]),
-        count=count,
-        group=group,
+        log_high=np.log(data.exit / unit[data.group]),
+        group=data.group,
         unit=unit,
     )
 

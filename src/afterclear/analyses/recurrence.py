@@ -43,8 +43,7 @@ def mean_cumulative_function(data: Watched, *, conf_level: float = 0.95) -> Recu
     Nadeau, ``sum_i {sum_j Y_ij (d_ij - d_j / n_j) / n_j} ** 2`` over vehicles i: it holds
     whether or not some vehicles are worse than others, unlike the sum of ``d_j / n_j ** 2``.
     Events and the end of watching at one age: the vehicle is still at risk there.  Ages only
-    known to lie between two scans may be drawn at the middle; judge their trend by
-    ``power_law.fit_power_law_counts``, which takes the counts as they are.
+    known to lie between two scans may be drawn at the middle.
 
     References: Nelson 1988, J. Qual. Technol. 20, 24; Lawless & Nadeau 1995, Technometrics 37,
     158 (from memory).

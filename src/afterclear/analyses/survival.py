@@ -1,6 +1,6 @@
 """Kaplan-Meier curves of many groups at once, for failures whose age is known exactly.
 
-Where a failure is only known to lie between two scans, use ``turnbull``: feeding the scan's
+Where a failure is only known to lie between two scans, fit a Weibull instead: feeding the scan's
 distance in as if it were the failure's would bias every curve late.
 """
 
@@ -12,7 +12,6 @@ from scipy import special
 from afterclear.analyses.checks import FloatArray, IntArray, check_fraction
 from afterclear.analyses.lives import Lives
 from afterclear.analyses.ragged import (
-    first_of_group,
     group_sums,
     offsets_of,
     order_by_time,
@@ -20,8 +19,6 @@ from afterclear.analyses.ragged import (
     running_sums,
     weight_before,
 )
-
-_TIE = 1e-12  # a product that should be 0.5 exactly may miss it by rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,15 +40,6 @@ class SurvivalCurves:
     high: FloatArray
     followed_to: FloatArray  # (n_groups,) the last age seen; nan for a group without rows
     conf_level: float
-
-
-@dataclass(frozen=True, slots=True)
-class SurvivalTimes:
-    """Ages by which a given share has failed, one a group; nan: not reached yet."""
-
-    time: FloatArray
-    low: FloatArray
-    high: FloatArray
 
 
 def kaplan_meier(rows: Lives, *, conf_level: float = 0.95) -> SurvivalCurves:
@@ -89,44 +77,6 @@ def kaplan_meier(rows: Lives, *, conf_level: float = 0.95) -> SurvivalCurves:
         high=high,
         followed_to=followed_to,
         conf_level=conf_level,
-    )
-
-
-def survival_at(curves: SurvivalCurves, group: IntArray, time: FloatArray) -> FloatArray:
-    """Survival of ``group`` at ``time``, shape (n_queries,); nan after the group's last age."""
-    n_groups = curves.followed_to.size
-    point_group = np.repeat(np.arange(n_groups), np.diff(curves.offsets))
-    # points at or before the time are those not after it: count times below the next float
-    n_before = weight_before(
-        np.nextafter(time, np.inf), group, curves.time, point_group, np.ones(curves.time.size)
-    ).astype(np.int64)
-    last = curves.offsets[group] + n_before - 1
-    value = np.ones(time.shape)
-    value[n_before > 0] = curves.survival[last[n_before > 0]]
-    unknown = ~(time <= curves.followed_to[group]) & (value > 0)
-    return np.where(unknown, np.nan, value)
-
-
-def survival_times(curves: SurvivalCurves, failed_share: float = 0.5) -> SurvivalTimes:
-    """Age by which ``failed_share`` has failed in each group, with its limits.
-
-    The first time at which survival, and each of its limits, is at or below
-    ``1 - failed_share`` (Brookmeyer & Crowley 1982, Biometrics 38, 29).
-    """
-    check_fraction("failed_share", failed_share)
-    level = 1 - failed_share + _TIE
-
-    def first_time(values: FloatArray) -> FloatArray:
-        with np.errstate(invalid="ignore"):
-            point = first_of_group(values <= level, curves.offsets)
-        found = np.full(point.shape, np.nan)
-        found[point >= 0] = curves.time[point[point >= 0]]
-        return found
-
-    return SurvivalTimes(
-        time=first_time(curves.survival),
-        low=first_time(curves.low),
-        high=first_time(curves.high),
     )
 
 
@@ -169,5 +119,5 @@ def _refuse_intervals(rows: Lives) -> None:
         row = int(np.argmax(between))
         raise ValueError(
             f"Kaplan-Meier needs failures known exactly, but row {row} lies in "
-            f"({rows.low[row]}, {rows.high[row]}]; use turnbull"
+            f"({rows.low[row]}, {rows.high[row]}]; fit a Weibull"
         )

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import special
 
 from afterclear.analyses.checks import BoolArray, FloatArray, check_fraction
 from afterclear.analyses.lives import Lives
@@ -102,28 +101,6 @@ def fit_weibull(
         cov_log=cov_log,
         log_likelihood=value,
     )
-
-
-def delta_limits(
-    fits: WeibullFits, quantity: Quantity = "life", *, conf_level: float = 0.95
-) -> Limits:
-    """Symmetric limits on the logarithm: ``estimate exp(-/+ z se(ln estimate))``.
-
-    Too narrow on the upper side with few failures: prefer ``likelihood_ratio_limits`` below 20.
-    """
-    check_fraction("conf_level", conf_level)
-    z = float(special.ndtri(0.5 + conf_level / 2))
-    estimate, variance = (
-        (fits.life, fits.var_log_life) if quantity == "life" else (fits.shape, fits.var_log_shape)
-    )
-    factor = np.exp(z * np.sqrt(variance))
-    return Limits(estimate / factor, estimate * factor)
-
-
-def weibull_quantiles(fits: WeibullFits, failed_share: float) -> FloatArray:
-    """Age by which another share has failed, shape (n_groups,)."""
-    check_fraction("failed_share", failed_share)
-    return np.asarray(fits.scale * (-np.log1p(-failed_share)) ** (1 / fits.shape))
 
 
 def _start(rows: Lives, log_hazard_scale: float) -> tuple[FloatArray, FloatArray]:

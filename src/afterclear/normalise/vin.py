@@ -60,11 +60,6 @@ class Vin:
     model_year: int | None  # the one left by the 30-year rule; None: two are possible, or none
 
     @property
-    def is_well_formed(self) -> bool:
-        """Whether length and characters are those of a VIN; says nothing of the check digit."""
-        return not self.problems
-
-    @property
     def doubts(self) -> tuple[str, ...]:
         """List everything a person should look at, hints included."""
         if self.check_digit != "wrong":

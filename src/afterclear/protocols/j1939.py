@@ -182,11 +182,6 @@ class Acknowledgement:
     address: int  # whose request this answers; 255 in older units
     pgn: int
 
-    @property
-    def is_positive(self) -> bool:
-        """True if what was asked for was done."""
-        return self.control == 0
-
 
 def acknowledgement_from_payload(payload: bytes) -> Acknowledgement:
     """Read an acknowledgement.

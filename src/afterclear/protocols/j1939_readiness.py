@@ -1,6 +1,6 @@
-"""SAE J1939-73 readiness and counters: DM5, DM21, DM26, DM29.
+"""SAE J1939-73 readiness and distances: DM5, DM21, DM26.
 
-The layouts of DM5, DM21, DM26 and DM29 fit public J1939-84 test logs; the order of the monitor
+The layouts of DM5, DM21 and DM26 fit public J1939-84 test logs; the order of the monitor
 bits is from memory and fits the same logs.
 """
 
@@ -61,17 +61,6 @@ class ThisTrip:
     monitors: tuple[Monitor, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Counts:
-    """DM29: how many codes of each kind a unit holds.  None: not available."""
-
-    emission_pending: int | None
-    all_pending: int | None
-    mil_on: int | None
-    previously_mil_on: int | None
-    permanent: int | None
-
-
 def _check(payload: bytes, what: str) -> None:
     if len(payload) < _LENGTH:
         raise TruncatedError(what, expected=_LENGTH, received=len(payload))
@@ -124,9 +113,3 @@ def this_trip_from_payload(payload: bytes) -> ThisTrip:
     """Decode a DM26."""
     _check(payload, "DM26")
     return ThisTrip(_word(payload, 0), _byte(payload[2]), monitors_from_bytes(payload[3:8]))
-
-
-def counts_from_payload(payload: bytes) -> Counts:
-    """Decode a DM29."""
-    _check(payload, "DM29")
-    return Counts(*(_byte(value) for value in payload[:5]))

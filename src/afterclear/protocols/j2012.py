@@ -1,16 +1,13 @@
-"""SAE J2012 codes: two bytes <-> five characters, and the third byte, the failure type.
+"""SAE J2012 codes: two bytes are five characters, the third byte is the failure type.
 
 How people and tools *write* a code is ``normalise``'s business; here are bytes only.
 """
 
-import re
-
-from afterclear.errors import DecodeError, TruncatedError
+from afterclear.errors import TruncatedError
 
 WORD_LENGTH = 2
 LENGTH = 3  # with the failure type byte
 _SYSTEMS = "PCBU"  # powertrain, chassis, body, network; bits 15 and 14
-_CODE = re.compile(r"([PCBU])([0-3])([0-9A-F]{3})", re.ASCII)
 
 
 def code_from_bytes(raw: bytes) -> str:
@@ -26,20 +23,6 @@ def code_from_bytes(raw: bytes) -> str:
         raise TruncatedError("code", expected=WORD_LENGTH, received=len(raw))
     word = int.from_bytes(raw, "big")
     return f"{_SYSTEMS[word >> 14]}{word >> 12 & 0x3}{word & 0xFFF:03X}"
-
-
-def bytes_from_code(code: str) -> bytes:
-    """Pack a code's five characters into its two bytes.
-
-    >>> bytes_from_code("U0415").hex()
-    'c415'
-    """
-    found = _CODE.fullmatch(code)
-    if found is None:
-        raise DecodeError(f"A code is a letter P, C, B or U, 0-3, three hex digits; not {code!r}.")
-    letter, second, rest = found.groups()
-    word = _SYSTEMS.index(letter) << 14 | int(second) << 12 | int(rest, 16)
-    return word.to_bytes(WORD_LENGTH, "big")
 
 
 def split_three_bytes(raw: bytes) -> tuple[str, str]:

@@ -232,29 +232,6 @@ def number_from_value(pid: int, raw: bytes) -> float:
     return value / 10 if pid == Pid.ODOMETER else value
 
 
-@dataclass(frozen=True, slots=True)
-class FrozenValue:
-    """One parameter of a freeze frame; ``raw`` is as in service 01."""
-
-    frame: int
-    pid: int
-    raw: bytes
-
-    @property
-    def code(self) -> str | None:
-        """The code that stored the frame, for PID 02; None: another PID, or no frame stored."""
-        is_code = self.pid == Pid.FREEZE_FRAME_CODE and len(self.raw) >= j2012.WORD_LENGTH
-        word = self.raw[: j2012.WORD_LENGTH]
-        return j2012.code_from_bytes(word) if is_code and any(word) else None
-
-
-def frozen_value_from_message(payload: bytes) -> FrozenValue:
-    """Decode ``42 pid frame data``."""
-    _service(payload, Service.FREEZE_FRAME)
-    _check(payload, 4, "freeze frame answer")
-    return FrozenValue(frame=payload[2], pid=payload[1], raw=payload[3:])
-
-
 # --- vehicle -------------------------------------------------------------------------------
 
 

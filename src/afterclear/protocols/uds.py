@@ -1,11 +1,11 @@
 """ISO 14229-1 (UDS) answers about codes: services 0x19 and 0x14, and negative answers.
 
-Each function takes one whole message (see ``isotp``).  What the maker alone defines, the content
-of snapshots and extended records, stays bytes.  Layouts: public
-study notes on ISO 14229-1:2013, tables 271 and 272 among them, and udsoncan.
+Each function takes one whole message (see ``isotp``).  Snapshots and extended records are not
+read: the maker alone defines what they hold.  Layouts: public study notes on ISO 14229-1:2013,
+tables 271 and 272 among them, and udsoncan.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum, IntFlag
 
@@ -23,18 +23,13 @@ VIN_IDENTIFIER = b"\xf1\x90"
 class SubFunction(IntEnum):
     """Reports of service 0x19 that are read here."""
 
-    NUMBER_BY_STATUS = 0x01
     BY_STATUS = 0x02
-    SNAPSHOT_LIST = 0x03
-    SNAPSHOT = 0x04
-    EXTENDED_DATA = 0x06
     BY_SEVERITY = 0x08
     SUPPORTED = 0x0A
     FIRST_FAILED = 0x0B
     FIRST_CONFIRMED = 0x0C
     LATEST_FAILED = 0x0D
     LATEST_CONFIRMED = 0x0E
-    DETECTION_COUNTERS = 0x14
     PERMANENT = 0x15
     WWH_BY_STATUS = 0x42
     WWH_PERMANENT = 0x55
@@ -157,15 +152,6 @@ class DtcRecord:
 
 
 @dataclass(frozen=True, slots=True)
-class DtcCount:
-    """How many codes match a mask."""
-
-    availability: DtcStatus
-    form: int  # DtcFormat, or a value of a later edition
-    n_codes: int
-
-
-@dataclass(frozen=True, slots=True)
 class DtcList:
     """A list of codes.  A bit outside ``availability`` is always 0 and proves nothing."""
 
@@ -173,14 +159,6 @@ class DtcList:
     availability: DtcStatus
     records: tuple[DtcRecord, ...]  # filler dropped
     form: int | None = None  # None: the report does not state it
-
-
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """One snapshot record: values by data identifier, as bytes."""
-
-    number: int
-    values: tuple[tuple[int, bytes], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,12 +220,6 @@ def _records(body: bytes, length: int) -> Iterator[bytes]:
             yield record
 
 
-def count_from_payload(payload: bytes) -> DtcCount:
-    """Decode ``59 01 availability format count(2)``."""
-    _body(payload, frozenset({SubFunction.NUMBER_BY_STATUS}), 6)
-    return DtcCount(DtcStatus(payload[2]), payload[3], int.from_bytes(payload[4:6], "big"))
-
-
 def list_from_payload(payload: bytes) -> DtcList:
     """Decode a list ``59 sub availability { code(3) status }``."""
     body = _body(payload, PLAIN_LISTS, 3)
@@ -280,72 +252,3 @@ def wwh_list_from_payload(payload: bytes) -> DtcList:
         DtcRecord(Dtc(r[1:4]), DtcStatus(r[4]), Severity(r[0])) for r in _records(body, 5)
     )
     return DtcList(SubFunction.WWH_BY_STATUS, DtcStatus(payload[3]), records, payload[5])
-
-
-def snapshot_list_from_payload(payload: bytes) -> tuple[tuple[Dtc, int], ...]:
-    """Decode ``59 03 { code(3) record }``: which codes have which snapshots."""
-    body = _body(payload, frozenset({SubFunction.SNAPSHOT_LIST}), 2)
-    return tuple((Dtc(r[:3]), r[3]) for r in _records(body, 4))
-
-
-def detection_counters_from_payload(payload: bytes) -> tuple[tuple[Dtc, int], ...]:
-    """Decode ``59 14 { code(3) counter }``: signed, 127 is failed, 1 to 126 on the way."""
-    body = _body(payload, frozenset({SubFunction.DETECTION_COUNTERS}), 2)
-    return tuple((Dtc(r[:3]), int.from_bytes(r[3:4], signed=True)) for r in _records(body, 4))
-
-
-@dataclass(frozen=True, slots=True)
-class DtcDetail:
-    """What a unit keeps about one code.  ``rest``: bytes whose lengths nobody named."""
-
-    record: DtcRecord
-    snapshots: tuple[Snapshot, ...] = ()
-    extended: tuple[tuple[int, bytes], ...] = ()  # record number, content
-    rest: bytes = b""
-
-
-def snapshots_from_payload(payload: bytes, lengths: Mapping[int, int]) -> DtcDetail:
-    """Decode ``59 04 code(3) status { record n { identifier(2) value } }``.
-
-    ``lengths``: bytes of a value by data identifier.  A single value that ends the message needs
-    none; at the first other unknown length the remaining bytes are kept as ``rest``.
-    """
-    body = _body(payload, frozenset({SubFunction.SNAPSHOT}), 6)
-    record = DtcRecord(Dtc(payload[2:5]), DtcStatus(payload[5]))
-    snapshots: list[Snapshot] = []
-    while len(body) >= 2:  # noqa: PLR2004 - record number and count
-        cut = _snapshot(body, lengths)
-        if cut is None:
-            break
-        snapshot, body = cut
-        snapshots.append(snapshot)
-    return DtcDetail(record, tuple(snapshots), rest=body)
-
-
-def _snapshot(body: bytes, lengths: Mapping[int, int]) -> tuple[Snapshot, bytes] | None:
-    number, n_values, left = body[0], body[1], body[2:]
-    values = []
-    for value_number in range(n_values):
-        identifier, left = int.from_bytes(left[:2], "big"), left[2:]
-        is_only = n_values == 1 and value_number == 0
-        length = lengths.get(identifier, len(left) if is_only else -1)
-        if length < 0 or length > len(left) or not left:
-            return None
-        values.append((identifier, left[:length]))
-        left = left[length:]
-    return Snapshot(number, tuple(values)), left
-
-
-def extended_data_from_payload(payload: bytes, lengths: Mapping[int, int]) -> DtcDetail:
-    """Decode ``59 06 code(3) status { record content }``.
-
-    ``lengths``: bytes of a record by its number; the number is the only label a record has.
-    """
-    body = _body(payload, frozenset({SubFunction.EXTENDED_DATA}), 6)
-    record = DtcRecord(Dtc(payload[2:5]), DtcStatus(payload[5]))
-    extended = []
-    while body and 0 < lengths.get(body[0], 0) < len(body):
-        length = lengths[body[0]]
-        extended.append((body[0], body[1 : 1 + length]))
-        body = body[1 + length :]
-    return DtcDetail(record, extended=tuple(extended), rest=body)

@@ -133,7 +133,7 @@ def _pool(low_km: ArrayLike, high_km: ArrayLike, weights: ArrayLike | None) -> _
 
 def _full(theta: FloatArray) -> FloatArray:
     """(logit p, ln eta, ln shape); two parameters stand for the edge where p is 1."""
-    return theta if theta.size == 3 else np.concatenate([[np.inf], theta])  # noqa: PLR2004
+    return theta if theta.size == 3 else np.concatenate([[np.inf], theta])
 
 
 def _fit(pool: _Pool, start: FloatArray) -> tuple[float, FloatArray]:
