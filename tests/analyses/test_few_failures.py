@@ -232,17 +232,36 @@ def test_patterns_are_called_only_where_the_whole_interval_lies_beside_1() -> No
     assert part_life(rows).pattern.tolist() == ["early", "unclear", "wear_out", "unclear"]
 
 
-def test_shapes_of_well_observed_parts_replace_the_prior_from_20_on() -> None:
+@pytest.mark.parametrize(("spread", "told"), [(0.3, 0.5), (0.7, 0.7)])
+def test_shapes_of_well_observed_parts_move_the_prior_halfway_from_20_on(
+    spread: float, told: float
+) -> None:
     rng = np.random.default_rng(56)
-    true = np.exp(rng.normal(np.log(2.0), 0.3, 60))
+    true = np.exp(rng.normal(np.log(2.0), spread, 60))
     group = np.repeat(np.arange(60), 80)
     rows = observed_lives(rng.weibull(true[group]) * 1000, np.ones(group.size), group=group)
     prior = prior_from_fits(fit_weibull(rows))
-    assert prior.median == pytest.approx(2.0, rel=0.12)
-    # the plain spread of the estimates would be sqrt(.3 ** 2 + .09 ** 2)
-    assert prior.sd_log == pytest.approx(0.3, rel=0.3)
+    assert prior.median == pytest.approx(np.sqrt(2.0 * 1.3), rel=0.12)
+    assert prior.sd_log == pytest.approx(told, rel=0.2)
     few = fit_weibull(rows.take_groups(np.arange(19)))
     assert prior_from_fits(few) == DEFAULT_PRIOR
+
+
+def test_a_part_unlike_its_class_keeps_its_interval() -> None:
+    """Shape 1.2 in a class of shape 2, 1 to 3 failures: 90 % limits of B10; .43 before."""
+    rng = np.random.default_rng(58)
+    group = np.repeat(np.arange(40), 60)
+    of_class = observed_lives(rng.weibull(2.0, 2400) * 1000, np.ones(2400), group=group)
+    prior = prior_from_fits(fit_weibull(of_class))
+    group = np.repeat(np.arange(300), 40)
+    age, end = rng.weibull(1.2, 12_000) * 1000, rng.uniform(0, 250, 12_000)
+    rows = observed_lives(np.minimum(age, end), age <= end, group=group, n_groups=300)
+    found = part_life(rows, prior=prior, conf_level=0.9)
+    b10 = 1000 * (-np.log(0.9)) ** (1 / 1.2)
+    few = (found.n_failed >= 1) & (found.n_failed <= 3)
+    covered = (found.life_low <= b10) & (b10 <= found.life_high)
+    assert few.sum() > 100
+    assert covered[few].mean() >= 0.85
 
 
 def test_the_order_of_rows_does_not_matter() -> None:

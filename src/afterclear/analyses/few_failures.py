@@ -28,13 +28,13 @@ StrArray: TypeAlias = NDArray[np.str_]
 
 ENOUGH_FAILURES = 10  # from here on the data alone
 _ENOUGH_SHAPES = 20  # well-observed parts of one class before their shapes replace the prior
-_LEAST_SD = 0.1
 # the posterior's grid: ln shape in prior standard deviations, ln life around a first guess,
 # fine there and ever coarser outwards: a step of _STEP in s, where ln life = 2 sinh(s / 2)
 _SHAPES = np.linspace(-5.0, 5.0, 51)
 _STEP = 0.05
 _S = np.arange(-120, 151, dtype=np.float64) * _STEP
 _LIVES = 2 * np.sinh(_S / 2)
+_LOG_HAZARD_END = 600.0  # a hazard beyond has no density left, and exp has no room
 _CHUNK = 128  # groups at a time: 14 MB of grid
 _EDGE = 1e-3  # density at the grid's end, of the highest, from which on the data place nothing
 
@@ -172,7 +172,11 @@ def prior_from_fits(*fits: WeibullFits) -> ShapePrior:
     """Shapes of well-observed parts of one class as the prior for its other parts.
 
     The default prior where fewer than 20 groups have 10 failures.  The spread is that of the
-    true shapes: the estimates' own sampling variance is taken off it.
+    true shapes, the estimates' own sampling variance taken off, but never less than the default's,
+    and the median lies halfway to the default's: a part that fails otherwise than its class has
+    few failures too.  Of parts of shape 1.2 with 1 to 3 failures in a class of shape 2, 90 % limits
+    of B10 covered 43 % with the class's own spread of .1, 82 % with .5, and 90 % so (900
+    simulated parts a cell); of parts of the class's shape 96 %.
     """
     good = [some.found & (some.n_failed >= ENOUGH_FAILURES) for some in fits]
     if sum(own.sum() for own in good) < _ENOUGH_SHAPES:
@@ -181,8 +185,9 @@ def prior_from_fits(*fits: WeibullFits) -> ShapePrior:
     log_shape = np.log(np.concatenate([some.shape[own] for some, own in told]))
     variance = np.concatenate([some.var_log_shape[own] for some, own in told])
     spread = log_shape.var(ddof=1) - variance.mean()
-    sd_log = float(np.sqrt(max(spread, _LEAST_SD**2)))
-    return ShapePrior(median=float(np.exp(log_shape.mean())), sd_log=sd_log)
+    sd_log = float(np.sqrt(max(spread, DEFAULT_PRIOR.sd_log**2)))
+    median = float(np.sqrt(np.exp(log_shape.mean()) * DEFAULT_PRIOR.median))
+    return ShapePrior(median=median, sd_log=sd_log)
 
 
 def _scale(rows: Lives, shape: float, divisor: FloatArray) -> FloatArray:
@@ -224,8 +229,9 @@ def _density(rows: Lives, shape: FloatArray, hazard_scale: float) -> FloatArray:
         rows.weight[exact] * np.log(rows.low[exact]), rows.group[exact], rows.n_groups
     )
     # hazard of one unit of age ** shape, at each life
-    hazard = hazard_scale * np.exp(-shape[:, None] * _LIVES)
-    density = n_exact[:, None, None] * np.log(shape[:, None] * hazard)
+    log_hazard = np.log(hazard_scale) - shape[:, None] * _LIVES
+    hazard = np.exp(np.minimum(log_hazard, _LOG_HAZARD_END))
+    density = n_exact[:, None, None] * (np.log(shape)[:, None] + log_hazard)
     density += (log_ages[:, None] * shape - _SHAPES**2 / 2)[:, :, None]
     density -= exposure[:, :, None] * hazard
     for row in np.flatnonzero(between):
