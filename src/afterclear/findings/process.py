@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from afterclear.analyses.association import association, pair_tables
+from afterclear.analyses.clustered_shares import clustered_difference_p
 from afterclear.analyses.rates import benjamini_hochberg, exact_share_interval
 from afterclear.findings.kept import forget, keep
 from afterclear.findings.words import counted, percent, whole
@@ -19,8 +20,8 @@ Q_BELOW = 0.05
 ENOUGH_TO_FLAG = 3
 _SQL = files("afterclear.findings") / "sql" / "process.sql"
 _METHOD = (
-    "share with exact interval (95 %), Fisher's exact test against the other sites, Haldane odds "
-    "ratio, Benjamini-Hochberg over sites"
+    "share with exact interval (95 %), Fisher's exact test against the other sites and a test "
+    "between vehicles (the larger p counts), Haldane odds ratio, Benjamini-Hochberg over sites"
 )
 _SITE = "coalesce(site, 'site not known')"
 # what the SQL file leaves behind, the later resting on the earlier
@@ -88,12 +89,12 @@ def find_process(con: Connection) -> int:
 
 
 def _counted(con: Connection, work: str) -> pl.DataFrame:
-    """Count pieces of work by site: site, n that count, n_of all."""
+    """Count pieces of work by site and vehicle: n that count, n_of all."""
     return query(
         con,
-        f"""SELECT {_SITE} AS site, count(*) FILTER (counts)::INTEGER AS n,
+        f"""SELECT {_SITE} AS site, vehicle_id, count(*) FILTER (counts)::INTEGER AS n,
                 count(*)::INTEGER AS n_of
-            FROM ({work}) GROUP BY 1 ORDER BY 1""",
+            FROM ({work}) GROUP BY 1, 2 ORDER BY 1, 2""",
     )
 
 
@@ -126,14 +127,22 @@ def _keep_orders(con: Connection) -> None:
             )
 
 
-def _shares(finding: str, sites: pl.DataFrame) -> pl.DataFrame:
-    """Hold what was counted at each site against the others."""
+def _shares(finding: str, vehicles: pl.DataFrame) -> pl.DataFrame:
+    """Hold what was counted at each site against the others.
+
+    Work on one vehicle is not independent, so two tests must speak: of single pieces of work, and
+    of vehicles.  The larger p counts.
+    """
+    sites = vehicles.group_by("site", maintain_order=True).agg(pl.col("n", "n_of").sum())
     n, n_of = (sites[name].to_numpy().astype(np.float64) for name in ("n", "n_of"))
     others, others_of = n.sum() - n, n_of.sum() - n_of
     low, high = exact_share_interval(n, n_of)
     test = association(pair_tables(n, n_of - n, others, others_of - others))
     alone = others_of == 0
-    p_value = np.where(alone, np.nan, test.p_value)
+    place = vehicles["site"].rle_id().to_numpy().astype(np.int64)
+    by_vehicle = clustered_difference_p(vehicles["n"], vehicles["n_of"], place, len(sites))
+
+    p_value = np.where(alone, np.nan, np.maximum(test.p_value, by_vehicle))
     q_value = benjamini_hochberg(p_value)
     with np.errstate(divide="ignore", invalid="ignore"):
         others_share = others / others_of
