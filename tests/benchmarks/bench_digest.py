@@ -21,7 +21,6 @@ from pathlib import Path
 
 import polars as pl
 
-from afterclear.digest.build import build_digest
 from afterclear.digest.cells import Cells
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
@@ -29,16 +28,12 @@ from afterclear.digest.charts.layout import WIDE
 from afterclear.digest.charts.life import draw_life
 from afterclear.digest.charts.odometer import draw_odometer
 from afterclear.digest.charts.timeline import draw_timeline
-from afterclear.digest.frames import (
-    FRAME_ROWS,
-    DigestSettings,
-    HistoryFrames,
-    VehiclePagesOf,
-)
+from afterclear.digest.frames import FRAME_ROWS, DigestSettings, VehiclePagesOf
 from afterclear.digest.garage_model import FunnelChart, HeldChart, LifeChart
-from afterclear.digest.render import render_pages
 from afterclear.digest.vehicle_model import OdometerChart, TimeLine
 from afterclear.digest.write import write_digest
+from afterclear.runs.page_workers import rendered
+from tests.digest.every_row import HistoryFrames, build_digest
 from tests.digest.findings_fixture import ROWS, findings
 from tests.digest.fleet_fixture import AS_OF, CAUTIONS, fleet, many
 from tests.digest.hostile_fixture import long_history
@@ -85,7 +80,7 @@ def _measure(
 ) -> None:
     frames = _read_frames(folder, of)
     begun = time.perf_counter()
-    written = write_digest(render_pages(build_digest(frames)), folder / "pages")
+    written = write_digest(rendered(build_digest(frames)), folder / "pages")
     took = time.perf_counter() - begun
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     contents = [path.read_bytes() for path in written]

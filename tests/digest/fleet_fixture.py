@@ -6,14 +6,8 @@ from typing import Any
 
 import polars as pl
 
-from afterclear.digest.frames import (
-    FRAME_ROWS,
-    Caution,
-    DigestSettings,
-    HistoryFrames,
-    StaleSource,
-    empty_frame,
-)
+from afterclear.digest.frames import FRAME_ROWS, Caution, DigestSettings, StaleSource
+from tests.digest.every_row import HistoryFrames, empty_frame
 from tests.digest.story import START, UNITS, Row, Story, Try, vehicle
 
 AS_OF = START + timedelta(days=520, hours=9)

@@ -1,6 +1,6 @@
 """Stories whose every text tries to break out of a page, and one very long history."""
 
-from afterclear.digest.frames import HistoryFrames
+from tests.digest.every_row import HistoryFrames
 from tests.digest.fleet_fixture import frames_of
 from tests.digest.story import MEANINGS, UNITS, Story, Try, vehicle
 

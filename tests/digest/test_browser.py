@@ -11,10 +11,11 @@ from typing import Any
 
 import pytest
 
-from afterclear.digest.build import build_digest
 from afterclear.digest.frames import DigestSettings
-from afterclear.digest.render import render_overviews, render_pages
+from afterclear.digest.render import render_overviews
 from afterclear.digest.write import write_digest
+from afterclear.runs.page_workers import rendered
+from tests.digest.every_row import build_digest
 from tests.digest.findings_fixture import findings
 from tests.digest.fleet_fixture import fleet
 from tests.digest.hostile_fixture import hostile, long_history
@@ -52,12 +53,12 @@ def browser() -> Iterator[Browser]:
 def files(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folder = tmp_path_factory.mktemp("digest")
     whole = fleet(findings=findings(), previous_marks={("stock", "VAN-31"): "hold"})
-    written = write_digest(render_pages(build_digest(whole)), folder / "fleet")
+    written = write_digest(rendered(build_digest(whole)), folder / "fleet")
     wanted = ("BUS-07", "HX-211", "VAN-38", "VAN-40", "PLANT-3", "VAN-31", "VAN-50", "HX-226")
     chosen = [p for p in written if p.name.startswith(tuple(f"v-{w.lower()}" for w in wanted))]
     chosen += [folder / "fleet" / f"{name}.html" for name in ("garage", "stock", "fleet", "index")]
-    evil = write_digest(render_pages(build_digest(hostile())), folder / "evil")
-    long = write_digest(render_pages(build_digest(long_history())), folder / "long")
+    evil = write_digest(rendered(build_digest(hostile())), folder / "evil")
+    long = write_digest(rendered(build_digest(long_history())), folder / "long")
     return [*chosen, evil[0], evil[-1], evil[-2], long[0]]
 
 

@@ -6,10 +6,10 @@ from datetime import UTC, datetime
 import polars as pl
 import pytest
 
-from afterclear.digest.build import build_digest
 from afterclear.digest.cells import Dash
 from afterclear.digest.fleet_model import FleetPage
 from afterclear.digest.model import ChangeList, Changes, LoadLine, SetAside, Tally
+from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import AS_OF, BEFORE, fleet, frames_of
 from tests.digest.story import Story, Try, vehicle
 

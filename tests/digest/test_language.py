@@ -12,15 +12,14 @@ from babel.messages.catalog import Catalog, Message
 from babel.messages.mofile import read_mo
 from babel.numbers import format_decimal
 
-from afterclear.digest.build import build_digest
 from afterclear.digest.cells import Cells
 from afterclear.digest.frames import DigestSettings
-from afterclear.digest.language import LANGUAGES, MARKS, Language
-from afterclear.digest.render import render_digest
+from afterclear.digest.language import MARKS, Language
+from tests.digest.every_row import build_digest, render_digest
 from tests.digest.fleet_fixture import fleet
 from tests.digest.messages import all_messages, catalogue, po_path
 
-OTHERS = [language for language in LANGUAGES if language != "en"]
+OTHERS = [language for language in MARKS if language != "en"]
 
 
 def texts(found: Catalog) -> list[Message]:
@@ -58,7 +57,7 @@ def test_the_compiled_catalogue_is_that_of_the_texts(language: str) -> None:
     assert read == {words(m.id): words(m.string) for m in texts(catalogue(language))}
 
 
-@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("language", list(MARKS))
 def test_numbers_and_months_are_those_of_the_common_locale_data(language: str) -> None:
     """Unicode CLDR, as Babel ships it."""
     for value in (0, 7, 999, 1_000, 41_310.4, 1_234_567.8):

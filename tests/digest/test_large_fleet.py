@@ -6,11 +6,12 @@ import html5lib
 import pytest
 
 from afterclear.digest import build
-from afterclear.digest.build import DigestModel, build_digest
+from afterclear.digest.build import DigestModel
 from afterclear.digest.cells import Dash
 from afterclear.digest.choosing import MOST
 from afterclear.digest.frames import DigestSettings
-from afterclear.digest.render import render_digest, render_fleet
+from afterclear.digest.render import render_fleet
+from tests.digest.every_row import build_digest, render_digest
 from tests.digest.findings_fixture import findings
 from tests.digest.fleet_fixture import fleet, many
 from tests.digest.test_render import Reader

@@ -1,7 +1,7 @@
 """A digest in a few lines: the reader's units, cautions beside safety, and no "bring in 0"."""
 
-from afterclear.digest.build import build_digest
 from afterclear.digest.letter import brief_of, brief_text
+from tests.digest.every_row import build_digest
 from tests.digest.findings_fixture import ROWS, findings
 from tests.digest.fleet_fixture import CAUTIONS, fleet, frames_of
 from tests.digest.story import Story, vehicle

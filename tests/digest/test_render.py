@@ -10,10 +10,10 @@ from html.parser import HTMLParser
 import html5lib
 import pytest
 
-from afterclear.digest.build import build_digest
 from afterclear.digest.cells import Cells
 from afterclear.digest.filters import ASIDE_WORDS, FINDING_WORDS, finding_words
-from afterclear.digest.render import render_digest, render_vehicle
+from afterclear.digest.render import render_vehicle
+from tests.digest.every_row import build_digest, render_digest
 from tests.digest.fleet_fixture import fleet, frames_of
 from tests.digest.hostile_fixture import EVIL_IDS, hostile, long_history
 from tests.digest.rows_fixture import evidence

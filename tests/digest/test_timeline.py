@@ -1,12 +1,8 @@
 """Where everything stands in the picture of a vehicle's history."""
 
-import pytest
-
 from afterclear.digest.axes import date_ticks, distance_ticks, round_step
-from afterclear.digest.build import build_digest
 from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.filters import filters
-from afterclear.digest.frames import HistoryFrames
 from afterclear.digest.mileage import Line
 from afterclear.digest.render import render_vehicle
 from afterclear.digest.rows import OdometerReading
@@ -20,6 +16,7 @@ from afterclear.digest.vehicle_model import (
     TimeLine,
     VehiclePage,
 )
+from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import fleet, frames_of
 from tests.digest.story import START, Story, Try, vehicle
 
@@ -162,13 +159,6 @@ def test_dates_are_marked_by_months_or_days() -> None:
     ]  # fmt: skip
     years = date_ticks(0, 20_000, cells)
     assert [tick.label for tick in years] == ["1970", "1980", "1990", "2000", "2010", "2020"]
-
-
-def test_the_digest_refuses_frames_that_lack_a_column() -> None:
-    frames = frames_of([simple().scan(10)])
-    lacking = {**vars(frames), "sightings": frames.sightings.drop("presence")}
-    with pytest.raises(ValueError, match=r"sightings\.presence"):
-        build_digest(HistoryFrames(**lacking))
 
 
 def test_a_vehicle_with_one_work_order_and_no_scan_has_an_axis() -> None:

@@ -12,9 +12,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from afterclear.digest.build import PAGE_TABLES, DigestModel, build_fleet_digest
-from afterclear.digest.frames import DigestSettings, FleetFrames, HistoryFrames
-from afterclear.digest.render import render_pages
-from afterclear.digest.summary import details_of, fleet_frames
+from afterclear.digest.frames import DigestSettings, FleetFrames
 from afterclear.runs import page_workers
 from afterclear.runs.app import App
 from afterclear.runs.page_frames import (
@@ -31,6 +29,7 @@ from afterclear.runs.stopping import Stopped
 from afterclear.store.database import Connection, open_store, query
 from afterclear.store.digests import digest_before
 from afterclear.store.exports import PAGE_FRAMES
+from tests.digest.every_row import HistoryFrames, details_of, fleet_frames
 from tests.runs.small_fleet import told_before
 
 _FRAMES = ("fleet", "attempts", "open_faults", "new", "gone", "tallies", "set_aside")
@@ -123,7 +122,7 @@ def test_several_processes_make_the_same_pages_in_the_same_order(
     app: App, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with model_of(app) as model:
-        by_one = list(render_pages(model))
+        by_one = list(rendered(model))
         monkeypatch.setattr(page_workers, "_WORTH_IT", 0)
         assert list(rendered(model, 2)) == by_one
 

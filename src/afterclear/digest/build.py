@@ -25,7 +25,6 @@ from afterclear.digest.frames import (
     VEHICLE_FINDINGS,
     Details,
     FleetFrames,
-    HistoryFrames,
     in_chunks,
 )
 from afterclear.digest.garage import build_garage_page
@@ -40,7 +39,6 @@ from afterclear.digest.stock import (
     cautions_of_vehicle,
     shown_stock,
 )
-from afterclear.digest.summary import details_of, fleet_frames
 from afterclear.digest.vehicle import build_vehicle_page
 from afterclear.digest.vehicle_model import VehiclePage
 from afterclear.digest.worklist import work_of, work_order
@@ -125,16 +123,6 @@ class DigestModel:
     vehicles: VehiclePages
     lists: ListPages
     urgent: tuple[AttemptView, ...]  # fixes of safety faults that came back lately, still there
-
-
-def build_digest(frames: HistoryFrames) -> DigestModel:
-    """Work out everything a digest says, from every row of every vehicle.
-
-    Raises:
-        ValueError: a frame lacks a column its rows need.
-
-    """
-    return build_fleet_digest(fleet_frames(frames), details_of(frames))
 
 
 def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:

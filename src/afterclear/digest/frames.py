@@ -1,12 +1,12 @@
 """What the digest is built from: frozen frames of results, and how they are to be shown.
 
-Only shapes stand here.  Who fills them (``runs/page_frames.py``, ``summary.py``) and what is made
+Only shapes stand here.  Who fills them (``runs/page_frames.py``) and what is made
 of them (``build.py``) stands elsewhere.  All instants are aware UTC; all distances are kilometres
 on the vehicle's odometer line, unless a column says "after the attempt".
 """
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
@@ -76,25 +76,6 @@ class Told:
 
 
 @dataclass(frozen=True, kw_only=True)
-class HistoryFrames(Told):
-    """Every row of every vehicle: a small fleet's, or a test's.
-
-    ``rows.py`` says what each column means; ``summary.py`` makes ``FleetFrames`` of them.
-    """
-
-    vehicles: pl.DataFrame
-    attempts: pl.DataFrame
-    evidence: pl.DataFrame
-    episodes: pl.DataFrame
-    observations: pl.DataFrame
-    sightings: pl.DataFrame
-    clear_events: pl.DataFrame
-    repairs: pl.DataFrame
-    odometer: pl.DataFrame
-    previous: pl.DataFrame | None = None  # attempt_id, outcome; None: this is the first digest
-
-
-@dataclass(frozen=True, kw_only=True)
 class FleetFrames(Told):
     """What the audiences' pages are chosen from: a row a vehicle, and what is still open.
 
@@ -103,7 +84,7 @@ class FleetFrames(Told):
     """
 
     fleet: pl.DataFrame  # a row a vehicle: rows.Vehicle and rows.Standing
-    attempts: pl.DataFrame  # rows.Open: on watch, unchecked, came back lately, changed
+    attempts: pl.DataFrame  # on watch, unchecked, came back lately, changed since
     open_faults: pl.DataFrame  # vehicle_id, ecu, code, family of open episodes
     new: pl.DataFrame  # rows.Episode: first seen since the digest before
     gone: pl.DataFrame  # rows.Episode: absent since then without anyone's work
@@ -145,20 +126,3 @@ FRAME_ROWS: dict[str, type] = {
     "repairs": rows.Repair,
     "odometer": rows.OdometerReading,
 }
-
-
-def check_frames(frames: HistoryFrames) -> None:
-    """Refuse frames that lack a column, naming every one that is missing."""
-    missing = [
-        f"{name}.{column}"
-        for name, kind in FRAME_ROWS.items()
-        for column in rows.required_columns(kind)
-        if column not in getattr(frames, name).columns
-    ]
-    if missing:
-        raise ValueError(f"The digest's frames lack these columns: {', '.join(missing)}.")
-
-
-def empty_frame(name: str) -> pl.DataFrame:
-    """Make a frame of no rows with all columns of its kind, all text."""
-    return pl.DataFrame(schema={f.name: pl.String for f in fields(FRAME_ROWS[name])})

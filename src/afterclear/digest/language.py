@@ -46,7 +46,6 @@ MARKS: Final[dict[str, Marks]] = {
         ),
     ),
 }
-LANGUAGES: Final = tuple(MARKS)
 
 
 def mark(message: str) -> str:

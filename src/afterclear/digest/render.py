@@ -34,13 +34,6 @@ _TEMPLATES = Path(__file__).parent / "templates"
 _LAYOUTS = (WIDE, NARROW)
 
 
-def render_pages(model: DigestModel) -> Iterator[tuple[str, str]]:
-    """Yield every page's file name and HTML, one at a time; the index last."""
-    for page in model.vehicles:
-        yield page.ref.page, render_vehicle(page)
-    yield from render_overviews(model)
-
-
 def render_overviews(model: DigestModel) -> Iterator[tuple[str, str]]:
     """Yield every page but those of single vehicles; the index last."""
     yield from render_audiences(model)
@@ -57,11 +50,6 @@ def render_audiences(model: DigestModel) -> Iterator[tuple[str, str]]:
         yield names.GARAGE, render_garage(model.garage)
     if model.stock is not None:
         yield names.STOCK, render_stock(model.stock)
-
-
-def render_digest(model: DigestModel) -> dict[str, str]:
-    """Render the whole digest: HTML by file name, relative to the digest's folder."""
-    return dict(render_pages(model))
 
 
 def render_fleet(page: FleetPage) -> str:

@@ -213,32 +213,6 @@ class Standing:
     line_n: int | None  # readings in that stretch, its ends among them
 
 
-@dataclass(frozen=True, slots=True)
-class Open:
-    """An attempt a page may speak of, in the few columns that choose and order it."""
-
-    attempt_id: str
-    vehicle_id: str
-    ecu: str
-    code: str
-    family: str | None
-    related_code: str | None
-    kind: Literal["repair", "clear_only"]
-    outcome: Outcome
-    clock: Clock
-    repair_id: str | None
-    attempted_at: datetime
-    ended_at: datetime | None
-    returned_at: datetime | None
-    last_clean_at: datetime | None
-    clean_until_km: float | None  # where its clean distance ends, on the vehicle's line
-    km_to_go: float | None
-    p_same_fault: float | None
-    cost: float | None
-    currency: str | None
-    changed: bool  # came back or held, and the digest before did not say so
-
-
 def required_columns(kind: type[Any]) -> tuple[str, ...]:
     """Name the columns a frame of this kind must have."""
     return tuple(f.name for f in fields(kind) if f.default is MISSING)

@@ -21,7 +21,8 @@ PAGE_WORDS: Final = """
 
 # What the audiences' pages are chosen from, summed up here so that no more than a row a vehicle
 # and the open attempts leave the store.  Variables: look_back, before (digest_id), before_at,
-# usual_days.  ``digest/summary.py`` says the same of frames; a test holds the two together.
+# usual_days.  ``tests/digest/every_row.py`` says the same of every row; a test holds
+# the two together.
 _LINE: Final = """
     WITH read AS (  -- one point a moment
         SELECT vehicle_id, read_at AS moment, max(line_km) AS km

@@ -1,25 +1,21 @@
-"""Every row of a small fleet -> the few frames its audiences' pages are chosen from.  Pure.
+"""A small fleet told by every row -> its digest, through the code that makes everyone's.
 
-A large fleet's are summed up by the store itself (``store/exports_digest.py``); a test holds the
-two against each other.
+A store sums up what the audiences' pages are chosen from (``store/exports_digest.py``) and gives
+single vehicles' rows.  Here both come from frames that have every row; a test holds the two
+against each other (``tests/runs/test_page_frames.py``).
 """
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import fields
-from datetime import timedelta
+from dataclasses import dataclass, fields
+from datetime import datetime, timedelta
+from typing import Literal
 
 import polars as pl
 
-from afterclear.digest.frames import (
-    FRAME_ROWS,
-    VEHICLE_FINDINGS,
-    Details,
-    FleetFrames,
-    HistoryFrames,
-    Told,
-    check_frames,
-)
-from afterclear.digest.rows import Open, Vehicle
+from afterclear.digest.build import DigestModel, build_fleet_digest
+from afterclear.digest.frames import FRAME_ROWS, VEHICLE_FINDINGS, Details, FleetFrames, Told
+from afterclear.digest.rows import Clock, Outcome, Vehicle
+from afterclear.runs.page_workers import rendered
 
 # a column of a few rows may hold nothing that tells its type
 _AT = pl.Datetime("us", "UTC")
@@ -33,14 +29,60 @@ _TYPES: dict[str, pl.DataType] = {
 _OUTCOMES = ("held", "on_watch", "unchecked", "came_back")
 
 
+@dataclass(frozen=True, slots=True)
+class Open:
+    """An attempt a page may speak of, in the few columns that choose and order it."""
+
+    attempt_id: str
+    vehicle_id: str
+    ecu: str
+    code: str
+    family: str | None
+    related_code: str | None
+    kind: Literal["repair", "clear_only"]
+    outcome: Outcome
+    clock: Clock
+    repair_id: str | None
+    attempted_at: datetime
+    ended_at: datetime | None
+    returned_at: datetime | None
+    last_clean_at: datetime | None
+    clean_until_km: float | None  # where its clean distance ends, on the vehicle's line
+    km_to_go: float | None
+    p_same_fault: float | None
+    cost: float | None
+    currency: str | None
+    changed: bool  # came back or held, and the digest before did not say so
+
+
+@dataclass(frozen=True, kw_only=True)
+class HistoryFrames(Told):
+    """Every row of every vehicle; ``rows.py`` says what each column means."""
+
+    vehicles: pl.DataFrame
+    attempts: pl.DataFrame
+    evidence: pl.DataFrame
+    episodes: pl.DataFrame
+    observations: pl.DataFrame
+    sightings: pl.DataFrame
+    clear_events: pl.DataFrame
+    repairs: pl.DataFrame
+    odometer: pl.DataFrame
+    previous: pl.DataFrame | None = None  # attempt_id, outcome; None: this is the first digest
+
+
+def build_digest(frames: HistoryFrames) -> DigestModel:
+    """Work out everything a digest says, from every row of every vehicle."""
+    return build_fleet_digest(fleet_frames(frames), details_of(frames))
+
+
+def render_digest(model: DigestModel) -> dict[str, str]:
+    """Render the whole digest: HTML by file name, relative to the digest's folder."""
+    return dict(rendered(model))
+
+
 def fleet_frames(frames: HistoryFrames) -> FleetFrames:
-    """Sum up what the audiences' pages need.
-
-    Raises:
-        ValueError: a frame lacks a column its rows need.
-
-    """
-    check_frames(frames)
+    """Sum up what the audiences' pages need."""
     shared = {f.name: getattr(frames, f.name) for f in fields(Told)}
     look_back = frames.as_of - timedelta(days=frames.settings.look_back_days)
     back_at = pl.coalesce("returned_at", "attempted_at")
@@ -188,3 +230,8 @@ def _scans(observations: pl.DataFrame) -> pl.DataFrame:
         .group_by("vehicle_id", "scan_id")
         .agg((pl.col("scan_scope") == "partial").any().alias("partial"))
     )
+
+
+def empty_frame(name: str) -> pl.DataFrame:
+    """Make a frame of no rows with all columns of its kind, all text."""
+    return pl.DataFrame(schema={f.name: pl.String for f in fields(FRAME_ROWS[name])})
