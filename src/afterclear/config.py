@@ -335,6 +335,8 @@ class NamedJob(_Section):
             raise ValueError("give exactly one of at and every")
         if (self.does == "backup") != (self.into is not None):
             raise ValueError("a backup, and no other job, needs into: a folder to go into")
+        if self.does == "backup" and re.search(r"[/\\\x00]", self.name):
+            raise ValueError("a backup's name begins its files' names: no / or \\ in it")
         return self
 
 

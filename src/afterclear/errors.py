@@ -5,6 +5,7 @@ to do.  One unreadable *row* is no exception: it becomes a ``Rejection`` beside 
 """
 
 import re
+import signal
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -136,3 +137,14 @@ class TruncatedError(DecodeError):
         self.expected = expected
         self.received = received
         super().__init__(f"A {what} needs {expected} bytes, but {received} came.")
+
+
+# --- a signal: neither a mistake nor a bug ---------------------------------------------------
+
+
+class Stopped(BaseException):
+    """A signal asked this process to stop."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        super().__init__(f"stopped by {signal.Signals(number).name}")

@@ -76,6 +76,26 @@ def test_backups_are_kept_to_their_number_the_newest(app: App) -> None:
         verify_backup(app.store.parent / "backups" / name)
 
 
+def test_backups_of_jobs_whose_names_begin_alike_are_left_alone(app: App) -> None:
+    """'backup' and 'backup-weekly' in one folder, and a file a person put there."""
+    folder = app.store.parent / "backups"
+    folder.mkdir()
+    (folder / "backup-before-the-move-Z.tar").write_text("mine")
+    for day in range(3):
+        now = NOW + timedelta(days=day)
+        for name in ("backup", "backup-weekly", "backup [x]"):
+            at = App(app.config, app.store, lambda now=now: now)  # type: ignore[misc]
+            do(at, "backup", name=name, into="backups", keep=2)
+    assert sorted(p.name for p in folder.iterdir()) == sorted(
+        ["backup-before-the-move-Z.tar"]
+        + [
+            f"{name}-2026-11-0{day}T120000Z.tar"
+            for name in ("backup", "backup-weekly", "backup [x]")
+            for day in (2, 3)
+        ]
+    )
+
+
 def test_a_check_job_that_finds_something_fails_and_says_what(app: App) -> None:
     with open_store(app.store) as con:
         con.execute("DELETE FROM repairs WHERE repair_id = 'R1'")
@@ -100,6 +120,7 @@ WRONG = [
     ('[[job]]\nname="a"\ndoes="load"', "exactly one of at and every"),
     ('[[job]]\nname="a"\ndoes="load"\nevery="0d"', "every"),
     ('[[job]]\nname="a"\ndoes="backup"\nevery="1d"', "a folder to go into"),
+    ('[[job]]\nname="a/b"\ndoes="backup"\ninto="x"\nevery="1d"', "no / or"),
     ('[[job]]\nname="a"\ndoes="sing"\nevery="1d"', "does"),
     ('[[job]]\nname="a"\ndoes="load"\nevery="1d"\n' * 2, "two jobs"),
     ('[[job]]\nname="a"\ndoes="load"\nevery="1d"\nsources=["west"]', "'west', which does not"),

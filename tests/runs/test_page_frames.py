@@ -13,6 +13,7 @@ from polars.testing import assert_frame_equal
 
 from afterclear.digest.build import PAGE_TABLES, DigestModel, build_fleet_digest
 from afterclear.digest.frames import DigestSettings, FleetFrames
+from afterclear.errors import Stopped
 from afterclear.runs import page_workers
 from afterclear.runs.app import App
 from afterclear.runs.page_frames import (
@@ -25,7 +26,6 @@ from afterclear.runs.page_frames import (
 from afterclear.runs.page_workers import rendered
 from afterclear.runs.pages import DigestAsked, digest, digest_again
 from afterclear.runs.starting import DemoReport
-from afterclear.runs.stopping import Stopped
 from afterclear.store.database import Connection, open_store, query
 from afterclear.store.digests import digest_before
 from afterclear.store.exports import PAGE_FRAMES

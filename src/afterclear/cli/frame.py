@@ -13,20 +13,18 @@ from typing import TYPE_CHECKING, Concatenate, ParamSpec
 import click
 
 from afterclear.config import find_config, without_secrets
-from afterclear.errors import AfterclearError
+from afterclear.errors import AfterclearError, Stopped
 from afterclear.observe.logs import log_to, quiet
 from afterclear.records import LoadResult
 from afterclear.runs.app import App
 from afterclear.runs.progress import Progress
-from afterclear.runs.stopping import Stopped, stoppable
+from afterclear.runs.stopping import STOPPED_BY, stoppable
 
 if TYPE_CHECKING:  # a command that loads nothing need not wait for every reader's libraries
     from afterclear.runs.loading import LoadReport
 
 P = ParamSpec("P")
 
-# a process that a signal ended: 128 and its number (common practice of shells, no source)
-_STOPPED = 128
 # what a person can put right on the machine: rights, a full disk, a folder in a file's place
 _OUTSIDE = {
     *(errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT),
@@ -61,7 +59,7 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
             raise SystemExit(AfterclearError.exit_code) from error
         except Stopped as stopped:
             click.echo("Stopped. What was under way was undone.", err=True)
-            raise SystemExit(_STOPPED + stopped.number) from stopped
+            raise SystemExit(STOPPED_BY + stopped.number) from stopped
         finally:
             quiet()
 

@@ -4,9 +4,9 @@ import click
 
 from afterclear.cli.frame import with_app
 from afterclear.config import without_secrets
+from afterclear.errors import Stopped
 from afterclear.observe.logs import log_to
 from afterclear.runs.app import App
-from afterclear.runs.stopping import Stopped
 from afterclear.schedule.runner import Heard, keep_timetable
 
 

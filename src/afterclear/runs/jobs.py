@@ -1,6 +1,7 @@
 """One job of the timetable, or of a person at the keyboard: done, remembered, logged, counted."""
 
 import logging
+import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -21,6 +22,7 @@ from afterclear.runs.watching import publish_metrics
 from afterclear.runs.whole import RunReport, run_once
 from afterclear.store.database import open_store
 from afterclear.store.journal import Outcome, Run, add_run
+from afterclear.store.stopping import is_stopping, stop_told
 
 _log = logging.getLogger("afterclear.jobs")
 _OUTCOME_OF_EXIT: Final[dict[int, Outcome]] = {0: "done", 3: "refused", 4: "out_of_reach"}
@@ -68,7 +70,8 @@ def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
     account, started_at = Account(), app.clock()
     _log.info("job begins", extra={"facts": {"job": job, "missed": due.n_missed}})
     try:
-        yield account
+        with stop_told():
+            yield account
     except AfterclearError as error:
         account.outcome = "out_of_reach" if isinstance(error, UnreachableError) else "failed"
         account.report["error"] = without_secrets(str(error))
@@ -95,7 +98,7 @@ def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
 
 def do_job(app: App, job: NamedJob, due: Due, told: Callable[[LoadResult], None]) -> Account:
     """Do one job of the timetable."""
-    with accounted(app, job.name, due) as account:
+    with stop_told(), accounted(app, job.name, due) as account:
         _DOES[job.does](app, job, account, told)
     return account
 
@@ -141,7 +144,8 @@ def _tell(app: App, run: Run) -> None:
         if app.store.exists():
             with open_store(app.store, doing="run report") as con:
                 add_run(con, run)
-            publish_metrics(app)
+            if not is_stopping():  # who was told to stop does nothing more
+                publish_metrics(app)
 
 
 # --- what a job can be ----------------------------------------------------------------------
@@ -183,8 +187,14 @@ def _backup(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult],
     folder = app.config.beside(job.into or Path())
     manifest = backup(app, folder / f"{job.name}-{app.clock():%Y-%m-%dT%H%M%SZ}.tar")
     account.report["archived_files"] = len(manifest.archive)
-    for old in _beyond(sorted(folder.glob(f"{job.name}-*Z.tar")), job.keep):
+    for old in _beyond(_backups_of(job.name, folder), job.keep):
         old.unlink()
+
+
+def _backups_of(name: str, folder: Path) -> list[Path]:
+    """List a job's own backups, oldest first; another's name may begin with this one's."""
+    own = re.compile(re.escape(name) + r"-\d{4}-\d\d-\d\dT\d{6}Z\.tar")
+    return sorted(p for p in folder.iterdir() if own.fullmatch(p.name))
 
 
 def _beyond(backups: Sequence[Path], keep: int) -> Sequence[Path]:

@@ -1,22 +1,34 @@
 """What the keeper of the timetable needs of the store: its lock, and what was attended to."""
 
-from contextlib import AbstractContextManager
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime
+from typing import Final
 
 from afterclear.runs.app import App
 from afterclear.store.database import open_store
 from afterclear.store.journal import last_due
-from afterclear.store.locking import holding, schedule_lock
+from afterclear.store.locking import holding, patient, schedule_lock
+from afterclear.store.stopping import stop_told
+
+# A job waits so long for another that holds the store, such as a vacuum given by hand.
+PATIENCE_S: Final = 6 * 3600.0
 
 
-def hold_timetable(app: App) -> AbstractContextManager[None]:
-    """Be the only one that keeps this store's timetable.
+@contextmanager
+def hold_timetable(app: App) -> Iterator[None]:
+    """Be the only one that keeps this store's timetable, and patient with who else uses it.
 
     Raises:
         StoreError: another process does; says which.
 
     """
-    return holding(schedule_lock(app.store), "schedule", wait_s=0)
+    with (
+        holding(schedule_lock(app.store), "schedule", wait_s=0),
+        patient(PATIENCE_S),
+        stop_told(),
+    ):
+        yield
 
 
 def times_attended(app: App, *, read_only: bool = False) -> dict[str, datetime]:

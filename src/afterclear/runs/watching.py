@@ -1,15 +1,18 @@
 """What a monitoring system is told: numbers, and whether all is well."""
 
 import json
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, timedelta
 
+from afterclear.errors import StoreError
 from afterclear.observe.metrics import Metric, metrics_text, write_metrics
 from afterclear.runs.app import App
 from afterclear.runs.page_frames import stale_sources
 from afterclear.store.checks import results_unfinished
 from afterclear.store.database import Connection, is_copy, open_store, query, scalar
 from afterclear.store.journal import Run, last_runs
+from afterclear.store.locking import patient
 
 _RUNS_SHOWN = 5
 
@@ -96,6 +99,13 @@ def metrics(app: App) -> str:
         _one("afterclear_complaints", "What 'status --health' complains of.", len(complaints)),
     ]
     return metrics_text(found)
+
+
+def metrics_now(app: App) -> str | None:
+    """Write the same numbers without waiting; None while there is no store to be read."""
+    with suppress(StoreError), patient(0):
+        return metrics(app)
+    return None
 
 
 def publish_metrics(app: App) -> None:

@@ -23,7 +23,7 @@ from afterclear.records import LoadResult
 from afterclear.runs.app import App
 from afterclear.runs.jobs import Due, do_job
 from afterclear.runs.remembering import hold_timetable, times_attended
-from afterclear.runs.watching import metrics
+from afterclear.runs.watching import metrics_now
 from afterclear.schedule.times import Next, check_times, next_time
 
 _log = logging.getLogger("afterclear.schedule")
@@ -95,8 +95,8 @@ class _Keeper:
         self._plan(job, due.at)
 
     def _refresh(self) -> None:
-        if self._app.store.exists():
-            self._board.text = metrics(self._app)
+        # while another holds the store, the numbers stay as they were
+        self._board.text = metrics_now(self._app) or self._board.text
 
 
 def _announced(job: NamedJob, due: Next, now: datetime) -> str:

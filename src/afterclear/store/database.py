@@ -24,10 +24,12 @@ from afterclear.store.locking import (
     holder,
     holding,
     is_held_here,
+    waits,
     writer_lock,
 )
 from afterclear.store.migrations import applied_migrations, migrate, pending_migrations
 from afterclear.store.snapshot import copy_file, snapshot_path
+from afterclear.store.stopping import stop_told
 
 if TYPE_CHECKING:
     import polars as pl
@@ -62,12 +64,17 @@ def open_store(
 
     """
     if read_only:
-        with _reading(path) as con:
+        with stop_told(), _reading(path) as con:
             yield con
         return
-    with holding(writer_lock(path), doing), _private_files(), full_disk_told(path):
+    with (
+        stop_told(),
+        holding(writer_lock(path), doing),
+        _private_files(),
+        full_disk_told(path),
+    ):
         _bring_up_to_date(path)
-        con = _connected(path, read_only=False, wait_s=WRITER_WAITS_S)
+        con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
         try:
             yield con
         finally:
@@ -102,7 +109,7 @@ def _reading(path: Path) -> Iterator[DuckDBPyConnection]:
 
 def _readable(path: Path) -> DuckDBPyConnection:
     """Open the store for reading, or the copy beside it while it is taken."""
-    give_up_at = time.monotonic() + READER_WAITS_S
+    give_up_at = time.monotonic() + waits(READER_WAITS_S)
     while True:
         try:
             return _connected(path, read_only=True, wait_s=0)
@@ -120,7 +127,7 @@ def _readable(path: Path) -> DuckDBPyConnection:
 def _bring_up_to_date(path: Path) -> None:
     """Apply pending migrations, with a copy of the store as it was put beside it first."""
     is_new = not path.exists()
-    con = _connected(path, read_only=False, wait_s=WRITER_WAITS_S)
+    con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
     try:
         pending = pending_migrations(con)
         if not pending:
@@ -128,7 +135,7 @@ def _bring_up_to_date(path: Path) -> None:
         if not is_new and applied_migrations(con):
             _close(con)  # everything is in the file itself then
             copy_file(path, Path(f"{path}.before-{pending[0].removesuffix('.sql')}"))
-            con = _connected(path, read_only=False, wait_s=WRITER_WAITS_S)
+            con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
         migrate(con)
     finally:
         _close(con)
@@ -230,7 +237,8 @@ def transaction(con: DuckDBPyConnection) -> Iterator[None]:
     """Run the block as one transaction: all of it, or nothing."""
     con.execute("BEGIN")
     try:
-        yield
+        with stop_told():
+            yield
     except BaseException:
         # after a failed write the database has given up already: the first error counts
         with suppress(duckdb.Error):

@@ -8,6 +8,7 @@ DuckDB's own is the only one.
 
 import errno
 import json
+import logging
 import os
 import socket
 import sys
@@ -15,11 +16,13 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Final
 
 from afterclear.errors import StoreError, StoreInUseError
+from afterclear.store.stopping import is_stopping
 
 if sys.platform != "win32":
     import fcntl
@@ -29,10 +32,36 @@ if sys.platform != "win32":
 WRITER_WAITS_S = 30.0
 READER_WAITS_S = 10.0
 _PAUSE_S = 0.1
+# After so long without the lock, whoever reads the log is told what is waited for.
+_TOLD_AFTER_S = 30.0
+# Who was told to stop does not wait for others.
+_STOPPING_WAITS_S = 1.0
+
+_log = logging.getLogger("afterclear.store")
+# How long this thread of work waits for others; None: as long as a person would.
+_patience: ContextVar[float | None] = ContextVar("patience", default=None)
 
 # The same process may ask again for what it holds: lock file -> how often.
 _held: Final[dict[Path, int]] = {}
 _guard: Final = threading.RLock()
+
+
+@contextmanager
+def patient(wait_s: float) -> Iterator[None]:
+    """Wait up to ``wait_s`` for whoever holds a store, in the block, where nothing else is said."""
+    before = _patience.set(wait_s)
+    try:
+        yield
+    finally:
+        _patience.reset(before)
+
+
+def waits(usual_s: float) -> float:
+    """Say how long to wait for another to finish; ``usual_s``: where no patience was asked for."""
+    if is_stopping():
+        return _STOPPING_WAITS_S
+    patience = _patience.get()
+    return usual_s if patience is None else patience
 
 
 @contextmanager
@@ -49,7 +78,7 @@ def holding(path: Path, doing: str, *, wait_s: float | None = None) -> Iterator[
             _held[place] += 1
             file = None
         else:
-            file = _acquire(place, WRITER_WAITS_S if wait_s is None else wait_s)
+            file = _acquire(place, waits(WRITER_WAITS_S) if wait_s is None else wait_s)
             _held[place] = 1
             _sign(file, doing)
     try:
@@ -93,7 +122,8 @@ def writer_lock(store: Path) -> Path:
 
 
 def _acquire(path: Path, wait_s: float) -> IO[str]:
-    give_up_at = time.monotonic() + wait_s
+    begun = time.monotonic()
+    give_up_at, tell_at = begun + wait_s, begun + _TOLD_AFTER_S
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         file = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT, 0o600), "r+", encoding="utf-8")
@@ -109,6 +139,9 @@ def _acquire(path: Path, wait_s: float) -> IO[str]:
                 f"{path.name.removesuffix('.lock')} is in use by another process: {who}. "
                 "Wait until it has finished, then try again."
             )
+        if time.monotonic() >= tell_at:
+            _log.warning("waits for the store", extra={"facts": {"held_by": _words(file)}})
+            tell_at = give_up_at + 1  # once
         time.sleep(_PAUSE_S)
     return file
 

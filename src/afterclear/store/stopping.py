@@ -1,0 +1,56 @@
+"""Whether a signal has asked this process to stop; what waits or catches errors goes by it.
+
+A signal raises ``Stopped`` once.  A query that is at work at that moment swallows it and raises an
+error of its own instead ("Query interrupted"), so whoever catches errors broadly lets
+``stop_told`` say what it really was.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from afterclear.errors import Stopped
+
+# The signal's number; empty: nobody asked.
+_asked: list[int] = []
+
+
+def ask_to_stop(number: int) -> None:
+    """Note that a signal asks this process to stop."""
+    _asked.append(number)
+
+
+def forget_signals() -> None:
+    """Begin anew, as if no signal had come."""
+    _asked.clear()
+
+
+def is_stopping() -> bool:
+    """Tell whether a signal has asked this process to stop."""
+    return bool(_asked)
+
+
+def raise_if_stopping() -> None:
+    """Raise again what a signal raised, where it was swallowed.
+
+    Raises:
+        Stopped: a signal asked this process to stop.
+
+    """
+    if _asked:
+        raise Stopped(_asked[0])
+
+
+@contextmanager
+def stop_told() -> Iterator[None]:
+    """Turn any error of the block into ``Stopped`` where a signal was the cause.
+
+    Raises:
+        Stopped: a signal asked this process to stop, and the block raised.
+
+    """
+    try:
+        yield
+    except Exception as error:
+        if _asked:
+            raise Stopped(_asked[0]) from error
+        raise
