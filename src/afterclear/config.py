@@ -11,7 +11,7 @@ import tomllib
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal, Self, TypeVar
-from urllib.parse import quote, urlsplit
+from urllib.parse import parse_qsl, quote, urlsplit, urlunsplit
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
@@ -130,18 +130,28 @@ class Mail(_Section):
 class Webhook(_Section):
     """Urgent come-backs of safety faults, told at once; the secret is AFTERCLEAR_WEBHOOK_SECRET."""
 
-    url: str | None = Field(
-        None, pattern=r"^(https://|http://(localhost|127\.0\.0\.1)[:/])", description="Where to."
-    )
+    url: str | None = Field(None, description="Where to: https://, or http:// to this machine.")
     tries: int = Field(3, ge=1, le=10, description="How often it is tried.")
     wait_seconds: float = Field(5, ge=0, le=600, description="Before the second try; then double.")
     timeout_seconds: float = Field(10, gt=0, le=120, description="How long an answer may take.")
+
+    @field_validator("url")
+    @classmethod
+    def _a_safe_url(cls, url: str | None) -> str | None:
+        if url is not None:
+            _check_url(url, ("https", "http"))
+            if "@" in urlsplit(url).netloc:
+                raise ValueError("no name before the host: who it is from, the signature says")
+        return url
 
 
 class Limits(_Section):
     """What is refused before it is read."""
 
     max_file_mb: float = Field(2000, gt=0, description="A larger delivered file is refused.")
+    max_source_minutes: float = Field(
+        60, gt=0, description="A url that takes longer in one run is left for the next."
+    )
 
 
 class Store(_Section):
@@ -264,6 +274,10 @@ _THIS_MACHINE = {"localhost", "127.0.0.1", "::1"}
 
 def _check_url(url: str, schemes: tuple[str, ...] = _SCHEMES) -> None:
     parts = urlsplit(url)
+    try:
+        _ = parts.port
+    except ValueError as error:
+        raise ValueError("the port after the host is no number up to 65535") from error
     if parts.scheme not in schemes or not parts.hostname:
         raise ValueError(f"a url begins with one of {', '.join(s + '://' for s in schemes)}")
     if parts.password:
@@ -425,6 +439,8 @@ class Config:
         ]
         if problems:
             raise ConfigError("\n".join(problems))
+        for url in (self.settings.webhook.url, *(source.url for source in self.sources)):
+            _keep_quiet_of(url)
 
     @property
     def tables(self) -> Path:
@@ -476,6 +492,25 @@ def shipped(name: str) -> Path:
 # Secrets this process has read, so that no message or log line repeats one.
 _secrets: set[str] = set()
 _SHORTEST_SECRET = 4
+_TOKEN_NAME = re.compile(r"token|key|sig|secret|pass|auth|cred|code", re.IGNORECASE)
+_LONG_VALUE = 16  # a word in a query that is as long is hardly a choice of format or of a page
+
+
+def shown_address(url: str) -> str:
+    """Give an address without what may be a secret in it: name, password, query.
+
+    >>> shown_address("https://yard:x@files.example.org/list/?token=abc")
+    'https://files.example.org/list/'
+    """
+    parts = urlsplit(url)
+    return urlunsplit((parts.scheme, parts.netloc.rpartition("@")[2], parts.path, "", ""))
+
+
+def _keep_quiet_of(url: str | None) -> None:
+    """Count as secret what the query of an address gives, where it looks like one."""
+    for name, value in parse_qsl(urlsplit(url or "").query):
+        if _TOKEN_NAME.search(name) or len(value) >= _LONG_VALUE:
+            _secrets.add(value)
 
 
 def environment_secret(name: str) -> str:

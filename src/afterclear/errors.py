@@ -31,6 +31,7 @@ _SAID = {
     "tuple_type": "expected a list; a table that may stand several times begins [[so]]",
 }
 _PASSWORD = re.compile(r"(://[^/@\s:]*:)[^/@\s]+(?=@)")
+_TOKEN = re.compile(r"([?&][^=&#\s'\"]+=)[^&#\s'\"]+")
 _LONGEST_FOUND = 80
 
 
@@ -65,7 +66,7 @@ def _mistake(error: Mapping[str, Any]) -> str:
 def _found(value: object) -> str:
     if not isinstance(value, str | int | float):
         return ""
-    shown = _PASSWORD.sub(r"\1***", repr(value))
+    shown = _TOKEN.sub(r"\1***", _PASSWORD.sub(r"\1***", repr(value)))
     return f" (found {shown[:_LONGEST_FOUND]})"
 
 
@@ -119,6 +120,23 @@ class UnreachableError(AfterclearError):
 
 class RefusedSourceError(UnreachableError):
     """A source said no: trying again is of no use before a person changes something."""
+
+
+class SlowSourceError(RefusedSourceError):
+    """A source took longer than it is allowed; what is left of it waits for the next run."""
+
+    def __init__(self, minutes: float) -> None:
+        super().__init__(
+            f"took longer than limits.max_source_minutes allows ({minutes:g}). What came whole was "
+            "taken; the next run goes on with the rest."
+        )
+
+
+class TooLargeError(RefusedFileError):
+    """More bytes come of a file than are allowed, whatever size was promised."""
+
+    def __init__(self, max_bytes: int) -> None:
+        super().__init__(f"over {max_bytes / 1e6:g} MB; limits.max_file_mb allows no more")
 
 
 # --- bytes that do not follow their standard ------------------------------------------------

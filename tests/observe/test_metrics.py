@@ -2,11 +2,14 @@
 
 import urllib.error
 import urllib.request
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
+from afterclear.errors import StoreError, UsageError
 from afterclear.observe.metrics import (
     CONTENT_TYPE,
     Board,
@@ -16,6 +19,8 @@ from afterclear.observe.metrics import (
     write_metrics,
 )
 from afterclear.runs.jobs import accounted
+from afterclear.runs.loading import Whose, load_paths
+from afterclear.runs.mailing import SentReport
 from afterclear.runs.watching import health, metrics
 from tests.store.care_fixture import garage
 
@@ -85,3 +90,36 @@ def test_health_complains_of_what_a_person_should_look_into(tmp_path: Path) -> N
     (complaint,) = health(app).complaints
     assert complaint.startswith("the last run of run")
     assert complaint.endswith("failed: ZeroDivisionError()")
+
+
+def test_a_mistyped_path_is_told_to_who_typed_it_and_to_nobody_else(tmp_path: Path) -> None:
+    """It was red for ever: nobody loads the wrong path again, and well."""
+    app = garage(tmp_path)
+    with accounted(app, "run") as account:
+        account.report["files"] = 6
+    with pytest.raises(UsageError), accounted(app, "load"):
+        load_paths(app, [tmp_path / "inbx"], Whose(), lambda _: None)
+    assert health(app).complaints == ()
+
+
+def test_what_nobody_does_any_more_is_not_complained_of_for_ever(tmp_path: Path) -> None:
+    app = garage(tmp_path)
+    with pytest.raises(StoreError), accounted(app, "old job"):
+        raise StoreError("The disk is full.")
+    assert any("old job" in text for text in health(app).complaints)
+    later = replace(app, clock=lambda: app.clock() + timedelta(days=4))
+    with accounted(later, "run") as account:
+        account.report["files"] = 6
+    assert health(later).complaints == ()
+
+
+def test_a_letter_that_was_not_sent_is_called_one(tmp_path: Path) -> None:
+    """Not 'a source was out of reach: ', with nothing behind it."""
+    app = garage(tmp_path)
+    with accounted(app, "run") as account:
+        account.report["files"] = 6
+        account.add_sent(SentReport(failed=["fleet digest to boss@example.org: refused"]))
+    (complaint,) = health(app).complaints
+    assert complaint == (
+        "in the last run of run 1 messages were not sent: fleet digest to boss@example.org: refused"
+    )

@@ -8,7 +8,7 @@ import pytest
 
 from afterclear.config import NamedJob
 from afterclear.errors import ConfigError
-from afterclear.schedule.times import check_times, fire_times, next_time
+from afterclear.schedule.times import check_times, fire_times, next_time, weekday_notice
 
 
 def cron(at: str, zone: str = "UTC") -> NamedJob:
@@ -106,6 +106,45 @@ def test_weekdays_and_months_are_kept() -> None:
         at.strftime("%m-%d %H:%M") for at in islice(fire_times(job, utc("2026-01-20T00:00")), 4)
     ]
     assert times == ["01-22 06:00", "02-01 06:00", "02-08 06:00", "02-15 06:00"]
+
+
+# 2026-06-01 is a Monday (ISO 8601 week 23, day 1).  Numbers: IEEE Std 1003.1, crontab ("day of the
+# week as integers from 0 to 6 (0=Sunday)"); 7 as Sunday: cron(5).
+WEEKDAYS = [
+    ("0", "Sun"), ("1", "Mon"), ("2", "Tue"), ("6", "Sat"), ("7", "Sun"),
+    ("mon", "Mon"), ("SUN", "Sun"), ("1-5", "Mon Tue Wed Thu Fri"), ("5-7", "Fri Sat Sun"),
+    ("fri-sun", "Fri Sat Sun"), ("mon-sun", "Mon Tue Wed Thu Fri Sat Sun"),
+    ("sun-tue", "Mon Tue Sun"),
+    ("0,6", "Sat Sun"), ("*/2", "Tue Thu Sat Sun"), ("1-5/2", "Mon Wed Fri"),
+    ("1,wed,7", "Mon Wed Sun"), ("*", "Mon Tue Wed Thu Fri Sat Sun"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("field", "days"), WEEKDAYS)
+def test_weekdays_count_as_in_cron(field: str, days: str) -> None:
+    """One week from Monday: the numbers of POSIX, and names."""
+    times = takewhile(
+        lambda at: at < utc("2026-06-08T00:00"),
+        fire_times(cron(f"0 6 * * {field}"), utc("2026-06-01T00:00")),
+    )
+    assert " ".join(at.strftime("%a") for at in times) == days
+
+
+@pytest.mark.parametrize("field", ["8", "1-8", "5-1", "mon-", "x", "1//2", "*/0", "-1", ""])
+def test_a_weekday_that_is_none_is_refused(field: str) -> None:
+    with pytest.raises(ConfigError, match=r"schedule\.toml"):
+        check_times((cron(f"0 6 * * {field}"),), utc("2026-06-01T00:00"))
+
+
+def test_who_wrote_weekdays_as_numbers_is_told_which_they_are() -> None:
+    """They were counted from Monday once; names always meant what they say."""
+    told = weekday_notice(cron("0 6 * * 1-3"))
+    assert told is not None
+    assert "means Mon, Tue, Wed" in told
+    assert "*/2" in (weekday_notice(cron("0 6 * * */2")) or "")
+    for at in ("0 6 * * mon", "0 6 1 1 *", "0 6 * * mon-fri/2"):
+        assert weekday_notice(cron(at)) is None
+    assert weekday_notice(NamedJob(name="o", does="load", every="1d")) is None
 
 
 def test_an_interval_counts_from_the_last_time() -> None:

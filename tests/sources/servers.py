@@ -34,7 +34,9 @@ class Faults:
 
     answers: list[int] = field(default_factory=list)  # status codes of the next answers
     cut_after: int | None = None  # bytes after which the next file breaks off
-    redirect_to: str | None = None
+    redirect_to: str | None = None  # of the next answers, until taken away
+    promises: int | None = None  # bytes that HEAD says a file has; its GET promises none
+    drips: bool = False  # a byte now and then, for ever
     asked: list[tuple[str, str, str | None]] = field(default_factory=list)
 
 
@@ -56,17 +58,40 @@ class _Handler(SimpleHTTPRequestHandler):
         elif self.faults.redirect_to:
             self.send_response(302)
             self.send_header("Location", self.faults.redirect_to)
+            if self.faults.redirect_to.startswith("/"):
+                self.faults.redirect_to = None
             self.end_headers()
         else:
             return False
         return True
 
     def do_HEAD(self) -> None:
-        if not self._stopped():
+        if self._stopped():
+            return
+        if self.faults.promises is None:
             super().do_HEAD()
+            return
+        self.send_response(200)
+        self.send_header("Content-Length", str(self.faults.promises))
+        self.send_header("ETag", '"one"')
+        self.end_headers()
+
+    def _without_promise(self) -> None:
+        self.send_response(200)
+        self.end_headers()
+        self.close_connection = True
+        with suppress(OSError):
+            if self.faults.drips:
+                while True:
+                    self.wfile.write(b"x")
+                    time.sleep(0.05)
+            self.wfile.write(Path(self.translate_path(self.path)).read_bytes())
 
     def do_GET(self) -> None:
         if self._stopped():
+            return
+        if self.faults.promises is not None and not self.path.endswith("/"):
+            self._without_promise()
             return
         if self.faults.cut_after is None or self.path.endswith("/"):
             super().do_GET()

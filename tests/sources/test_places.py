@@ -1,5 +1,8 @@
 """Files from real servers on this machine: taken once, tried again, refused in words."""
 
+import http.client
+import io
+import urllib.request
 from collections.abc import Callable, Iterator
 from email.message import EmailMessage
 from pathlib import Path
@@ -11,8 +14,10 @@ import pytest
 import trustme
 
 from afterclear.config import Config, without_secrets
-from afterclear.errors import ConfigError
+from afterclear.errors import ConfigError, RefusedSourceError, TooLargeError
 from afterclear.runs.app import App
+from afterclear.sources import https, imap
+from afterclear.sources.base import Found
 from afterclear.store.database import open_store, query
 from tests.sources.garage import HEAD, fates, garage, load, scan
 from tests.sources.servers import (
@@ -220,14 +225,127 @@ def test_a_source_that_vanishes_in_mid_transfer_loses_nothing(
         assert fates(load(app)) == [("a.csv", "stored"), ("b.csv", "stored")]
 
 
-def test_a_login_does_not_follow_a_redirect_elsewhere(
+ELSEWHERE = ["http://127.0.0.1:{other}/stolen", "ftp://127.0.0.1/x", "http://127.0.0.1:99999/x"]
+
+
+@pytest.mark.parametrize("elsewhere", ELSEWHERE)
+def test_a_redirect_to_another_port_or_scheme_is_refused(
+    tmp_path: Path, share: Path, secret: str, elsewhere: str
+) -> None:
+    """Whoever runs the server would choose what on this machine is asked."""
+    with web_server(share) as (other, heard), web_server(share) as (port, faults):
+        faults.redirect_to = elsewhere.format(other=other)
+        report = load(garage(tmp_path, url=f"http://{USER}@127.0.0.1:{port}/", secret=secret))
+    assert heard.asked == []
+    assert "sends us on to" in report.out_of_reach[0]
+    assert len(faults.asked) == 1, "and not asked again"
+
+
+def test_a_redirect_from_tls_to_clear_text_is_refused(
+    tmp_path: Path, share: Path, secret: str, authority: trustme.CA, certificate: trustme.LeafCert
+) -> None:
+    authority.cert_pem.write_to_path(str(tmp_path / "ca.pem"))
+    with web_server(share) as (other, heard), web_server(share, certificate) as (port, faults):
+        faults.redirect_to = f"http://127.0.0.1:{other}/"
+        url = f"https://{USER}@127.0.0.1:{port}/"
+        report = load(garage(tmp_path, url=url, secret=secret, ca_file="ca.pem"))
+    assert heard.asked == []
+    assert "not as safe" in report.out_of_reach[0]
+
+
+def test_a_redirect_on_the_same_server_is_followed_with_the_login(
     tmp_path: Path, share: Path, secret: str
 ) -> None:
-    with web_server(share) as (other, heard), web_server(share) as (port, faults):
-        faults.redirect_to = f"http://127.0.0.1:{other}/stolen"
-        load(garage(tmp_path, url=f"http://{USER}@127.0.0.1:{port}/", secret=secret))
-    assert heard.asked
-    assert {login for _, _, login in heard.asked} == {None}
+    put_file(share)("moved/a.csv", HEAD + scan(1))
+    with web_server(share) as (port, faults):
+        faults.redirect_to = "/moved/a.csv"
+        url = f"http://{USER}@127.0.0.1:{port}/moved/a.csv"
+        assert fates(load(garage(tmp_path, url=url, secret=secret))) == [("a.csv", "stored")]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "followed"),
+    [
+        ("https://a.example/x", "https://b.example/y", True),
+        ("http://localhost/x", "https://localhost/x", True),
+        ("https://a.example/x", "https://a.example:8443/x", False),
+        ("https://a.example/x", "http://a.example/x", False),
+        ("https://a.example:8443/x", "https://b.example/x", False),
+        ("http://localhost/x", "https://b.example/x", False),
+    ],
+)
+def test_where_a_redirect_may_lead(old: str, new: str, *, followed: bool) -> None:
+    header = https._NearRedirects(None)  # noqa: SLF001
+    asked = urllib.request.Request(old)  # noqa: S310
+    told = http.client.HTTPMessage()
+    if followed:
+        onward = header.redirect_request(asked, io.BytesIO(), 302, "Found", told, new)
+        assert onward is not None
+        assert onward.full_url == new
+    else:
+        with pytest.raises(RefusedSourceError, match="sends us on"):
+            header.redirect_request(asked, io.BytesIO(), 302, "Found", told, new)
+
+
+def small_limits(folder: Path, text: str) -> None:
+    (folder / "config").mkdir(exist_ok=True)
+    (folder / "config" / "afterclear.toml").write_text(f"[limits]\n{text}\n")
+
+
+def test_a_file_larger_than_it_promised_is_refused_at_the_limit(
+    tmp_path: Path, share: Path, secret: str
+) -> None:
+    """HEAD says 10 bytes, the answer says nothing and sends more than is allowed."""
+    put_file(share)("a.csv", HEAD + scan(1) * 1000)
+    small_limits(tmp_path, "max_file_mb = 0.01")
+    with web_server(share) as (port, faults):
+        faults.promises = 10
+        app = garage(tmp_path, url=f"http://{USER}@127.0.0.1:{port}/", secret=secret)
+        report = load(app)
+        assert fates(report) == [("a.csv", "refused")]
+        assert "limits.max_file_mb" in report.results[0].note
+        assert fates(load(app)) == [], "and is not asked for again before it changes"
+    assert not list(app.archive.rglob("*.zst"))
+
+
+def test_a_message_larger_than_it_promised_is_refused_at_the_limit(tmp_path: Path) -> None:
+    """What is asked for ends one byte after the limit."""
+    asked: list[str] = []
+
+    class Box:
+        def uid(self, *words: str) -> tuple[str, list[object]]:
+            asked.append(words[2])
+            return "OK", [(b"1 (BODY[]<0> {21}", b"x" * 21), b")"]
+
+    place = imap.ImapPlace(Box(), "INBOX")  # type: ignore[arg-type]
+    with pytest.raises(TooLargeError):
+        place.fetch(Found("message-1.eml", "1:1", 5), tmp_path / "m.eml", 20)
+    assert asked == ["(BODY.PEEK[]<0.21>)"]
+
+
+def test_a_server_that_drips_is_left_when_its_time_is_over(
+    tmp_path: Path, share: Path, secret: str
+) -> None:
+    """A byte now and then, for ever: never silent, never done."""
+    put_file(share)("a.csv", "")
+    small_limits(tmp_path, "max_source_minutes = 0.01")
+    with web_server(share) as (port, faults):
+        faults.promises, faults.drips = 10, True
+        report = load(garage(tmp_path, url=f"http://{USER}@127.0.0.1:{port}/", secret=secret))
+    assert report.results == ()
+    (said,) = report.out_of_reach
+    assert said.startswith("share: took longer than limits.max_source_minutes allows (0.01).")
+
+
+def test_a_token_in_an_address_stands_in_no_name(tmp_path: Path, share: Path, secret: str) -> None:
+    put_file(share)("a.csv", HEAD + scan(1))
+    with web_server(share) as (port, _):
+        url = f"http://{USER}@127.0.0.1:{port}/a.csv?token=abcd1234"
+        assert fates(load(garage(tmp_path, url=url, secret=secret))) == [("a.csv", "stored")]
+        assert without_secrets("GET /a.csv?token=abcd1234") == "GET /a.csv?token=***"
+        url = f"http://{USER}@127.0.0.1:{port}/?token=abcd1234"
+        put_file(share)("b.csv", HEAD + scan(2))
+        assert ("b.csv", "stored") in fates(load(garage(tmp_path, url=url, secret=secret)))
 
 
 def test_an_unknown_certificate_is_refused(

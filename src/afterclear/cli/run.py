@@ -2,6 +2,7 @@
 
 import click
 
+from afterclear.cli.digest import tell_sent
 from afterclear.cli.frame import progress, tell_load, tell_sources, tell_try, with_app
 from afterclear.cli.words import verdict_lines
 from afterclear.runs.app import App
@@ -20,5 +21,5 @@ def command(app: App) -> None:
     for line in verdict_lines(report.analysis.verdicts):
         click.echo(line)
     click.echo(f"{report.digest.n_pages} pages written. Open {report.digest.index}")
-    if report.load.exit_code:
-        raise SystemExit(report.load.exit_code)
+    if code := max(tell_sent(report.sent), report.load.exit_code):
+        raise SystemExit(code)

@@ -8,23 +8,25 @@ import hashlib
 import time
 import unicodedata
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 
 from afterclear import __version__
 from afterclear.config import Source, environment_secret, without_secrets
-from afterclear.errors import ConfigError, UnreachableError
+from afterclear.errors import ConfigError, SlowSourceError, TooLargeError, UnreachableError
 from afterclear.load import Arrival
 from afterclear.records import LoadResult
 from afterclear.runs.app import App
-from afterclear.sources.base import Address, Found, Place, retried, wanted
+from afterclear.sources.base import Address, Allowance, Found, Place, ended_after, retried, wanted
 from afterclear.sources.folder import files_in, move_aside, settled, state
 from afterclear.sources.places import opened_place
 from afterclear.store.cursors import put_cursor, taken
 from afterclear.store.database import Connection
 
 _LONGEST_SUFFIX = 12
+_LEAVING_S = 20.0
 # Unicode's general categories: control, format, surrogate, line and paragraph separators.
 _NOT_SHOWN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
@@ -127,8 +129,10 @@ def _move(source: Source, path: Path, folder: Path, how: Fetching, told: Told) -
 def _from_place(source: Source, how: Fetching, told: Told) -> Iterator[Arrival]:
     version = reading(how.app)
     known = taken(how.con, source.name, version)
-    with opened_place(address_of(source, how.app)) as place:
-        listed = retried(place.look, how.sleep, how.say)
+    allowance = Allowance(how.app.config.settings.limits.max_source_minutes)
+    with _opened(source, how, allowance) as place:
+        with allowance.used():
+            listed = retried(place.look, how.sleep, how.say)
         for found in listed:
             name = printable(found.name)
             if not wanted(found.name, source.pattern):
@@ -139,20 +143,43 @@ def _from_place(source: Source, how: Fetching, told: Told) -> Iterator[Arrival]:
             if _is_too_large(found.size or 0, source, name, how, told):
                 told.outcome = "refused"
             else:
-                yield from _fetched(source, how, place, found)
+                yield from _fetched(source, how, (place, allowance), found, told)
             if told.outcome != "left":
                 mark = (found.token, told.outcome, version)
                 put_cursor(how.con, source.name, name, mark, how.app.clock())
 
 
-def _fetched(source: Source, how: Fetching, place: Place, found: Found) -> Iterator[Arrival]:
+@contextmanager
+def _opened(source: Source, how: Fetching, allowance: Allowance) -> Iterator[Place]:
+    with ExitStack() as stack:
+        with allowance.used():
+            place = stack.enter_context(opened_place(address_of(source, how.app)))
+        try:
+            yield place
+        finally:
+            # to take one's leave is a question too, and need not be answered
+            with ended_after(_LEAVING_S, SlowSourceError(allowance.minutes)):
+                stack.close()
+
+
+def _fetched(
+    source: Source, how: Fetching, at: tuple[Place, Allowance], found: Found, told: Told
+) -> Iterator[Arrival]:
+    place, allowance = at
     how.app.archive.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix="incoming-", dir=how.app.archive) as folder:
         # the name from outside is a word; only its ending, as far as it is plain, is kept
         suffix = PurePosixPath(found.name).suffix
         plain = suffix[1:].isalnum() and suffix.isascii() and len(suffix) <= _LONGEST_SUFFIX
         target = Path(folder) / f"fetched{suffix if plain else ''}"
-        retried(lambda: place.fetch(found, target), how.sleep, how.say)
+        max_bytes = int(how.app.config.settings.limits.max_file_mb * 1e6)
+        try:
+            with allowance.used():
+                retried(lambda: place.fetch(found, target, max_bytes), how.sleep, how.say)
+        except TooLargeError as error:
+            told.outcome = "refused"
+            told.refused.append(_refusal(source, printable(found.name), str(error)))
+            return
         yield _arrival(source, target, printable(found.name))
 
 
@@ -182,15 +209,10 @@ def _is_too_large(n_bytes: int, source: Source, name: str, how: Fetching, told: 
     limit = how.app.config.settings.limits.max_file_mb
     if n_bytes <= limit * 1e6:
         return False
-    told.refused.append(
-        LoadResult(
-            None,
-            source.name,
-            name,
-            "",
-            "",
-            outcome="refused",
-            note=f"{n_bytes / 1e6:.0f} MB; limits.max_file_mb allows {limit:g}",
-        )
-    )
+    note = f"{n_bytes / 1e6:.0f} MB; limits.max_file_mb allows {limit:g}"
+    told.refused.append(_refusal(source, name, note))
     return True
+
+
+def _refusal(source: Source, name: str, note: str) -> LoadResult:
+    return LoadResult(None, source.name, name, "", "", outcome="refused", note=note)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from afterclear.config import NamedJob, without_secrets
-from afterclear.errors import AfterclearError, StoreError, UnreachableError
+from afterclear.errors import AfterclearError, StoreError, UnreachableError, UsageError
 from afterclear.records import LoadResult
 from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
@@ -54,6 +54,21 @@ class Account:
         self.add_load(run.load)
         self.report["attempts"] = run.analysis.verdicts.n_attempts
         self.report["pages"] = run.digest.n_pages
+        self.add_sent(run.sent)
+
+    def add_sent(self, sent: SentReport) -> None:
+        """Count what left the house, and say what did not."""
+        if sent.failed:
+            self.outcome = "out_of_reach"
+            self._add("not_sent", len(sent.failed))
+            why = self.report.setdefault("not_sent_why", [])
+            why += [without_secrets(text) for text in sent.failed]  # type: ignore[operator]
+        if sent.sent:
+            self._add("sent", len(sent.sent))
+
+    def _add(self, name: str, n: int) -> None:
+        before = self.report.get(name, 0)
+        self.report[name] = n + (before if isinstance(before, int) else 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,10 +83,16 @@ class Due:
 def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
     """Remember, log and count what the block does, whatever comes of it."""
     account, started_at = Account(), app.clock()
+    is_mistyped = False
     _log.info("job begins", extra={"facts": {"job": job, "missed": due.n_missed}})
     try:
         with stop_told():
             yield account
+    except UsageError as error:
+        # a person is told at once, and nothing was done that others should look into
+        is_mistyped = due.at is None
+        account.outcome, account.report["error"] = "failed", without_secrets(str(error))
+        raise
     except AfterclearError as error:
         account.outcome = "out_of_reach" if isinstance(error, UnreachableError) else "failed"
         account.report["error"] = without_secrets(str(error))
@@ -93,7 +114,7 @@ def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
             account.outcome,
             account.report,
         )
-        _tell(app, run)
+        _tell(app, run, remembered=not is_mistyped)
 
 
 def do_job(app: App, job: NamedJob, due: Due, told: Callable[[LoadResult], None]) -> Account:
@@ -135,13 +156,13 @@ def log_try(text: str) -> None:
     _log.warning("source does not answer", extra={"facts": {"said": text}})
 
 
-def _tell(app: App, run: Run) -> None:
+def _tell(app: App, run: Run, *, remembered: bool) -> None:
     level = logging.INFO if run.outcome == "done" else logging.WARNING
     facts = {"job": run.job, "outcome": run.outcome, **run.report}
     _log.log(level, "job ended", extra={"facts": facts})
     # a store that is full, held or gone is what the run has failed by: it is told already
     with suppress(StoreError):
-        if app.store.exists():
+        if remembered and app.store.exists():
             with open_store(app.store, doing="run report") as con:
                 add_run(con, run)
             if not is_stopping():  # who was told to stop does nothing more
@@ -171,16 +192,10 @@ def _digest(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult],
         analyse(app)  # a digest tells of what is loaded now
         report, model = make_digest(app, DigestAsked(audiences=job.audiences or AUDIENCES))
     account.report["pages"] = report.n_pages
+    # first, and whatever becomes of the mail: it is about safety
+    account.add_sent(send_urgent(app, model))
     if job.email:
-        _account_sent(account, send_digest(app, report, model), send_urgent(app, model))
-
-
-def _account_sent(account: Account, *sent: SentReport) -> None:
-    failed = sum(len(one.failed) for one in sent)
-    if failed:
-        account.outcome = "out_of_reach"
-        account.report["not_sent"] = failed
-    account.report["sent"] = sum(len(one.sent) for one in sent)
+        account.add_sent(send_digest(app, report, model))
 
 
 def _backup(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:

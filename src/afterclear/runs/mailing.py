@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from afterclear import __version__
-from afterclear.config import Mail, environment_secret
+from afterclear.config import Mail, environment_secret, shown_address, without_secrets
 from afterclear.deliver.mail import Attached, Letter, MailServer, send_letter
 from afterclear.deliver.paper import print_pages
 from afterclear.deliver.retries import Patience, with_patience
@@ -74,16 +74,18 @@ def send_digest(app: App, report: DigestReport, model: DigestModel) -> SentRepor
 def send_urgent(app: App, model: DigestModel) -> SentReport:
     """Post fixes of safety faults that came back lately, each return once.
 
-    Without a webhook in the settings nothing is sent.
-
-    Raises:
-        ConfigError: the secret is not set.
-
+    Without a webhook in the settings nothing is sent; mail has nothing to do with it.  A secret
+    that is not set is told as what was not sent: the pages are written all the same.
     """
     settings = app.config.settings.webhook
     if settings.url is None or not model.urgent:
         return SentReport()
-    hook = Hook(settings.url, environment_secret(SECRET_VARIABLE), settings.timeout_seconds)
+    try:
+        secret = environment_secret(SECRET_VARIABLE)
+    except ConfigError as error:
+        what = f"{len(model.urgent)} safety come-backs to {shown_address(settings.url)}"
+        return SentReport(failed=[f"{what}: {error}"], exit_code=error.exit_code)
+    hook = Hook(settings.url, secret, settings.timeout_seconds)
     patience = Patience(settings.tries, settings.wait_seconds)
     as_of = model.index.head.as_of
     messages = [_hook_message(app, view, hook, patience, as_of) for view in model.urgent]
@@ -112,8 +114,8 @@ def _send_all(app: App, messages: list[_Message], as_of: datetime) -> SentReport
         try:
             message.send()
         except AfterclearError as error:
-            _complete(app, message.key, failure=str(error))
-            done.failed.append(f"{name}: {error}")
+            _complete(app, message.key, failure=without_secrets(str(error)))
+            done.failed.append(f"{name}: {without_secrets(str(error))}")
             done.exit_code = max(done.exit_code, error.exit_code)
         else:
             _complete(app, message.key, sent_at=app.clock())
@@ -196,7 +198,7 @@ def _hook_message(
         key=key,
         way="webhook",
         subject=f"safety come-back {view.row.attempt_id}",
-        recipient=hook.url,
+        recipient=shown_address(hook.url),
         send=lambda: with_patience(lambda: post_signed(hook, content, app.clock(), key), patience),
     )
 

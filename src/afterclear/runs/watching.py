@@ -1,9 +1,11 @@
 """What a monitoring system is told: numbers, and whether all is well."""
 
 import json
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, timedelta
+from datetime import UTC, datetime, timedelta
+from typing import Any
 
 from afterclear.errors import StoreError
 from afterclear.observe.metrics import Metric, metrics_text, write_metrics
@@ -46,19 +48,30 @@ def _of_runs(app: App, con: Connection) -> list[str]:
         [since],
     )
     complaints = [] if good else [f"no run ended well in the last {limit:g} days"]
+    kept = {job.name for job in app.config.timetable.jobs}
     for job, outcome, finished, report in query(
         con,
         """SELECT job, arg_max(outcome, run_id), max(finished_at), arg_max(report_json, run_id)
            FROM runs GROUP BY job ORDER BY job""",
     ).iter_rows():
-        told = json.loads(report)
-        if outcome in ("failed", "stopped"):
-            why = f": {told['error']}" if told.get("error") else ""
-            complaints.append(f"the last run of {job} ({finished:%Y-%m-%d %H:%M}) {outcome}{why}")
-        elif outcome == "out_of_reach":
-            which = "; ".join(told.get("out_of_reach", ())) or told.get("error", "")
-            complaints.append(f"in the last run of {job} a source was out of reach: {which}")
+        # what nobody does any more is not complained of for ever
+        if job in kept or finished >= since:
+            complaints += _of_last_run(job, outcome, finished, json.loads(report))
     return complaints
+
+
+def _of_last_run(
+    job: str, outcome: str, finished: datetime, told: Mapping[str, Any]
+) -> Iterator[str]:
+    if outcome in ("failed", "stopped"):
+        why = f": {told['error']}" if told.get("error") else ""
+        yield f"the last run of {job} ({finished:%Y-%m-%d %H:%M}) {outcome}{why}"
+    if unsent := told.get("not_sent"):
+        why = "; ".join(told.get("not_sent_why", ()))
+        yield f"in the last run of {job} {unsent} messages were not sent{f': {why}' if why else ''}"
+    sources = "; ".join(told.get("out_of_reach", ())) or told.get("error", "")
+    if outcome == "out_of_reach" and (sources or not unsent):
+        yield f"in the last run of {job} a source was out of reach: {sources}"
 
 
 def _of_sources(app: App, con: Connection) -> list[str]:

@@ -1,4 +1,4 @@
-"""The whole nightly work once: load, analyse, digest."""
+"""The whole nightly work once: load, analyse, digest, tell what cannot wait."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -7,7 +7,8 @@ from afterclear.records import LoadResult
 from afterclear.runs.analysing import AnalysisReport, analyse
 from afterclear.runs.app import App
 from afterclear.runs.loading import LoadReport, load_sources
-from afterclear.runs.pages import DigestReport, digest
+from afterclear.runs.mailing import SentReport, send_urgent
+from afterclear.runs.pages import DigestReport, make_digest
 from afterclear.runs.progress import QUIET, Progress
 
 
@@ -18,6 +19,7 @@ class RunReport:
     load: LoadReport
     analysis: AnalysisReport
     digest: DigestReport
+    sent: SentReport
 
 
 def run_once(
@@ -28,7 +30,12 @@ def run_once(
     only: Sequence[str] = (),
     say: Callable[[str], None] = lambda _: None,
 ) -> RunReport:
-    """Load every source, analyse what changed, write the digests; nobody writes in between."""
+    """Load every source, analyse what changed, write the digests; nobody writes in between.
+
+    Then post urgent come-backs, where a webhook is set: it needs no mail.
+    """
     with app.long_writing("run"):
         load = load_sources(app, told, only=only, say=say)
-        return RunReport(load, analyse(app, progress=progress), digest(app))
+        analysis = analyse(app, progress=progress)
+        report, model = make_digest(app)
+    return RunReport(load, analysis, report, send_urgent(app, model))

@@ -24,7 +24,7 @@ from afterclear.runs.app import App
 from afterclear.runs.jobs import Due, do_job
 from afterclear.runs.remembering import hold_timetable, times_attended
 from afterclear.runs.watching import metrics_now
-from afterclear.schedule.times import Next, check_times, next_time
+from afterclear.schedule.times import Next, check_times, next_time, weekday_notice
 
 _log = logging.getLogger("afterclear.schedule")
 
@@ -64,6 +64,8 @@ class _Keeper:
 
     def keep(self, jobs: tuple[NamedJob, ...]) -> NoReturn:
         attended = times_attended(self._app)
+        for notice in filter(None, map(weekday_notice, jobs)):
+            self._heard.job(notice)
         for job in jobs:
             self._plan(job, attended.get(job.name))
         self._refresh()

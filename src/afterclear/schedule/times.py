@@ -6,8 +6,12 @@ Cron fields are wall-clock times of a zone.  As with cron itself (common practic
   later as the clock jumped; where its time comes twice in autumn, it runs the first time.
 - A job whose hour field has a star or a step runs by elapsed time: not at skipped times, and at
   both of the doubled ones.
+
+Numbers of weekdays are those of POSIX (IEEE Std 1003.1, crontab: 0-6 from Sunday) and of cron(5),
+where 7 is Sunday too.  The trigger library counts from Monday, so it is given names.
 """
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -20,7 +24,11 @@ from afterclear.config import NamedJob
 from afterclear.errors import ConfigError
 
 _UNITS = {"m": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1)}
-_HOUR_FIELD = 1
+_HOUR_FIELD, _WEEKDAY_FIELD = 1, 4
+_DAYS = ("sun", "mon", "tue", "wed", "thu", "fri", "sat", "sun")
+# one item of a list of weekdays: a star or a day or a range, and a step
+_DAY = r"[0-7]|sun|mon|tue|wed|thu|fri|sat"
+_WEEKDAY = re.compile(rf"(?:\*|(?P<first>{_DAY})(?:-(?P<last>{_DAY}))?)(?:/(?P<step>[1-7]))?")
 # A last due time this far ahead of now was written by a clock that was wrong.
 _WRONG_CLOCK = timedelta(days=1)
 # More missed times than this are not counted one by one.
@@ -80,6 +88,21 @@ def next_time(job: NamedJob, last: datetime | None, now: datetime) -> Next:
     return Next(now, n_missed)
 
 
+def weekday_notice(job: NamedJob) -> str | None:
+    """Say which days the numbers of a job's weekday field mean; None: it has no numbers.
+
+    They were once counted from Monday, one off against cron.
+    """
+    field = (job.at or "").split()[_WEEKDAY_FIELD : _WEEKDAY_FIELD + 1]
+    if not field or not re.search(r"(?<!/)[0-7]|\*/", field[0]):
+        return None
+    days = ", ".join(day.capitalize() for day in _weekdays(field[0]).split(","))
+    return (
+        f"{job.name}: the weekday {field[0]!r} means {days}, as in cron (0 and 7 are Sunday, 1 is "
+        "Monday). Before, 0 was taken for Monday. Write names, such as mon, and this line goes."
+    )
+
+
 def check_times(jobs: tuple[NamedJob, ...], now: datetime) -> None:
     """See that every job has a time.
 
@@ -109,11 +132,48 @@ def _cron_times(job: NamedJob, after: datetime) -> Iterator[datetime]:
                 yield at
 
 
+def _weekdays(field: str) -> str:
+    """Spell a weekday field of cron as a list of names, or leave a lone star.
+
+    >>> _weekdays("1-5")
+    'mon,tue,wed,thu,fri'
+    >>> _weekdays("7,*/3")
+    'sun,wed,sat'
+
+    Raises:
+        ValueError: it is none.
+
+    """
+    if field == "*":
+        return field
+    found: set[int] = set()
+    for item in field.lower().split(","):
+        parts = _WEEKDAY.fullmatch(item)
+        if parts is None:
+            raise ValueError(f"{item!r} is no weekday: use 0 to 7, sun to sat, or a range of them")
+        first = _day_number(parts["first"]) if parts["first"] else 0
+        last = _day_number(parts["last"]) if parts["last"] else first
+        if parts["first"] is None or (parts["last"] is None and parts["step"]):
+            last = 6
+        if last == 0 and first > 0 and not (parts["last"] or "").isdigit():
+            last = 7  # fri-sun: a week may end with Sunday
+        if last < first:
+            raise ValueError(f"{item!r} begins after it ends")
+        found |= {day % 7 for day in range(first, last + 1, int(parts["step"] or 1))}
+    return ",".join(_DAYS[day] for day in sorted(found))
+
+
+def _day_number(text: str) -> int:
+    return int(text) if text.isdigit() else _DAYS.index(text)
+
+
 def _wall_times(job: NamedJob, begin: datetime) -> Iterator[datetime]:
     """Yield the times on the wall that match the cron fields, without a zone."""
     try:
         # UTC has no changes of the clock, so it can stand for the wall
-        trigger = CronTrigger.from_crontab(job.at, timezone=UTC)
+        fields = (job.at or "").split()
+        fields[_WEEKDAY_FIELD:] = [_weekdays(field) for field in fields[_WEEKDAY_FIELD:]]
+        trigger = CronTrigger.from_crontab(" ".join(fields), timezone=UTC)
     except (ValueError, IndexError) as error:
         raise ConfigError(
             f"schedule.toml: the job {job.name!r} has at = {job.at!r}, which is no cron time "

@@ -4,19 +4,30 @@
 same as when it was last taken has not changed.  Names from outside are words, never paths.
 """
 
+import signal
+import threading
+import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path, PurePosixPath
 from typing import Final, Protocol, TypeVar
 
-from afterclear.errors import RefusedSourceError, StoreError, UnreachableError
+from afterclear.errors import (
+    RefusedSourceError,
+    SlowSourceError,
+    StoreError,
+    TooLargeError,
+    UnreachableError,
+)
 
 # Seconds between tries of what is out of reach for the moment.
 WAITS_S: Final = (1.0, 4.0, 15.0)
 # Seconds without an answer after which a try has failed.
 TIMEOUT_S: Final = 30.0
+
+_RING_AGAIN_S: Final = 5.0
 
 # What is being written, and notes beside the data.
 _NO_DATA: Final = (".part", ".tmp", ".crdownload", ".partial", ".filepart", ".md")
@@ -55,10 +66,11 @@ class Place(Protocol):
 
         """
 
-    def fetch(self, found: Found, target: Path) -> None:
+    def fetch(self, found: Found, target: Path, max_bytes: int) -> None:
         """Write one file's bytes to ``target``.
 
         Raises:
+            TooLargeError: more than ``max_bytes`` come.
             UnreachableError: it broke off, or the file changed meanwhile.
 
         """
@@ -103,10 +115,11 @@ def retried(
     return ask()
 
 
-def written(chunks: Iterator[bytes], target: Path, size: int | None, name: str) -> None:
+def written(chunks: Iterator[bytes], target: Path, found: Found, max_bytes: int) -> None:
     """Write chunks to a file; a size that is not the one promised is a transfer broken off.
 
     Raises:
+        TooLargeError: more than ``max_bytes`` came: a promise binds nobody.
         UnreachableError: fewer or more bytes came than were promised.
 
     """
@@ -118,7 +131,63 @@ def written(chunks: Iterator[bytes], target: Path, size: int | None, name: str) 
             except OSError as error:  # our own disk, not the source
                 raise StoreError(f"{target.parent} cannot be written: {error}.") from error
             n_bytes += len(chunk)
-    if size is not None and n_bytes != size:
+            if n_bytes > max_bytes:
+                raise TooLargeError(max_bytes)
+    if found.size is not None and n_bytes != found.size:
         raise UnreachableError(
-            f"{name} broke off: {n_bytes:,} of {size:,} bytes came. The next run tries again."
+            f"{found.name} broke off: {n_bytes:,} of {found.size:,} bytes came. "
+            "The next run tries again."
         )
+
+
+@dataclass(slots=True)
+class Allowance:
+    """The time one source may take in one run, used up piece by piece."""
+
+    minutes: float
+    used_s: float = 0.0
+
+    @contextmanager
+    def used(self) -> Iterator[None]:
+        """Count the block's time, and end the block when there is none left.
+
+        Raises:
+            SlowSourceError: there is none left.
+
+        """
+        left_s = self.minutes * 60 - self.used_s
+        if left_s <= 0:
+            raise SlowSourceError(self.minutes)
+        begun = time.monotonic()
+        try:
+            with ended_after(left_s, SlowSourceError(self.minutes)):
+                yield
+        finally:
+            self.used_s += time.monotonic() - begun
+
+
+@contextmanager
+def ended_after(seconds: float, error: Exception) -> Iterator[None]:
+    """Raise ``error`` in the block when it takes longer, whatever it waits for.
+
+    A server that sends a byte now and then is never silent for long enough to be called so.  An
+    alarm reaches every client alike; on systems without alarms, and in other threads than the
+    main one, the block is not ended.
+    """
+    if not hasattr(signal, "setitimer") or (
+        threading.current_thread() is not threading.main_thread()
+    ):
+        yield
+        return
+
+    def ring(*_: object) -> None:
+        raise error
+
+    before = signal.signal(signal.SIGALRM, ring)
+    # again and again, should a client take the error for one of its own
+    signal.setitimer(signal.ITIMER_REAL, seconds, _RING_AGAIN_S)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)

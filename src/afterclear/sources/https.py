@@ -2,7 +2,7 @@
 
 An address that ends with a slash is a listing: the files its page links to, below it.  Where
 the server tells an ETag or a time (RFC 9110, 8.8), a file is fetched again only when they
-change.  The password goes to the address's own host only, also when it redirects.
+change.  The password goes to the address's own scheme, host and port only.
 """
 
 import base64
@@ -12,8 +12,10 @@ import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import IO
 from urllib.parse import unquote, urljoin, urlsplit, urlunsplit
 
 from afterclear.errors import RefusedSourceError, UnreachableError
@@ -21,6 +23,7 @@ from afterclear.sources.base import TIMEOUT_S, Address, Found, written
 from afterclear.sources.trust import trusted
 
 _CHUNK = 1 << 16
+_USUAL_PORTS = {"https": 443, "http": 80}
 _MAX_LISTING_BYTES = 20_000_000
 # RFC 9110, 15.5.9 and RFC 6585, 4: asked too slowly, too often; 5xx: the server's own trouble
 _TEMPORARY = {408, 425, 429}
@@ -44,16 +47,20 @@ class HttpsPlace:
         self._url = urlunsplit(
             (parts.scheme, parts.netloc.rpartition("@")[2], parts.path, parts.query, "")
         )
+        self._is_listing = parts.path.endswith("/")
+        # what is below a listing has no part in its query, which may be a token
+        self._base = self._url.partition("?")[0]
         self._header = _login(unquote(parts.username or ""), address.secret)
         self._opener = urllib.request.build_opener(
             urllib.request.ProxyHandler({}),
             urllib.request.HTTPSHandler(context=trusted(address)),
+            _NearRedirects(self._header),
         )
 
     def look(self) -> list[Found]:
         """List the files, with what a HEAD request tells of each."""
-        if not urlsplit(self._url).path.endswith("/"):
-            return [self._head(self._url, unquote(self._url.rpartition("/")[2]))]
+        if not self._is_listing:
+            return [self._head(self._url, unquote(self._base.rpartition("/")[2]))]
         with self._ask(self._url) as answer:
             page = answer.read(_MAX_LISTING_BYTES).decode("utf-8", errors="replace")
         links = _Links()
@@ -61,19 +68,24 @@ class HttpsPlace:
         found = {}
         for link in links.found:
             target = urljoin(self._url, link).partition("#")[0]
-            name = unquote(target.removeprefix(self._url))
-            if target.startswith(self._url) and name and not name.endswith("/") and "?" not in name:
+            name = unquote(target.removeprefix(self._base))
+            if (
+                target.startswith(self._base)
+                and name
+                and not name.endswith("/")
+                and "?" not in name
+            ):
                 found[name] = target
         return [self._head(target, name) for name, target in sorted(found.items())]
 
-    def fetch(self, found: Found, target: Path) -> None:
+    def fetch(self, found: Found, target: Path, max_bytes: int) -> None:
         """Write a file's bytes; as many as the server promised."""
-        is_listing = urlsplit(self._url).path.endswith("/")
-        url = self._url + urllib.request.pathname2url(found.name) if is_listing else self._url
+        below = urllib.request.pathname2url(found.name)
+        url = self._base + below if self._is_listing else self._url
         with self._ask(url) as answer:
             promised = answer.headers.get("Content-Length")
             size = int(promised) if promised and promised.isdigit() else found.size
-            written(_chunks(answer, found.name), target, size, found.name)
+            written(_chunks(answer, found.name), target, replace(found, size=size), max_bytes)
 
     def _head(self, url: str, name: str) -> Found:
         with self._ask(url, "HEAD") as answer:
@@ -109,6 +121,53 @@ class HttpsPlace:
             raise UnreachableError(f"{self._name} broke off: {error!r}.") from error
 
 
+class _NearRedirects(urllib.request.HTTPRedirectHandler):
+    """Follows a redirect that stays where the settings point, or as safe; refuses others.
+
+    The login goes along to the same scheme, host and port only.
+    """
+
+    def __init__(self, header: str | None) -> None:
+        self._header = header
+
+    def redirect_request(
+        self,
+        req: urllib.request.Request,
+        fp: IO[bytes],
+        code: int,
+        msg: str,
+        headers: http.client.HTTPMessage,
+        newurl: str,
+    ) -> urllib.request.Request | None:
+        old, new = _origin(req.full_url), _origin(newurl)
+        if old != new and not _is_as_safe(old, new):
+            raise RefusedSourceError(
+                f"{old[1]} sends us on to {new[0]}://{new[1]}:{new[2]}, which is another port or "
+                "not as safe. Where that is right, name that address as the source's url."
+            )
+        onward = super().redirect_request(req, fp, code, msg, headers, newurl)
+        if onward is not None and self._header and old == new:
+            onward.add_unredirected_header("Authorization", self._header)
+        return onward
+
+
+def _origin(url: str) -> tuple[str, str, int]:
+    """Give (scheme, host, port) of an address (RFC 6454, 4)."""
+    parts = urlsplit(url)
+    try:
+        port = parts.port
+    except ValueError:
+        port = 0
+    usual = _USUAL_PORTS.get(parts.scheme, 0)
+    return parts.scheme, parts.hostname or "", usual if port is None else port
+
+
+def _is_as_safe(old: tuple[str, str, int], new: tuple[str, str, int]) -> bool:
+    """Tell whether a redirect leads to TLS at its usual port, from such or from the same host."""
+    to_usual = new[0] == "https" and new[2] == _USUAL_PORTS["https"]
+    return to_usual and old[2] == _USUAL_PORTS[old[0]] and (old[0] == "https" or old[1] == new[1])
+
+
 @contextmanager
 def opened(address: Address) -> Iterator[HttpsPlace]:
     """Give the place at an address."""
@@ -126,7 +185,7 @@ def _login(user: str, secret: str | None) -> str | None:
 
 def _chunks(answer: http.client.HTTPResponse, name: str) -> Iterator[bytes]:
     try:
-        while chunk := answer.read(_CHUNK):
+        while chunk := answer.read1(_CHUNK):  # what is there, not when there is so much
             yield chunk
     except (OSError, http.client.HTTPException) as error:
         raise UnreachableError(f"{name} broke off: {error!r}.") from error

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
-from afterclear.errors import RefusedSourceError, UnreachableError
+from afterclear.errors import RefusedSourceError, TooLargeError, UnreachableError
 from afterclear.sources.base import TIMEOUT_S, Address, Found, written
 from afterclear.sources.trust import trusted
 
@@ -43,15 +43,16 @@ class ImapPlace:
                 found += [_found(line, era) for line in lines if line]
         return [message for message in found if message]
 
-    def fetch(self, found: Found, target: Path) -> None:
+    def fetch(self, found: Found, target: Path, max_bytes: int) -> None:
         """Write a message's bytes."""
         number = found.token.rpartition(":")[2]
+        # the client takes a message as a whole: no more of it is asked for than is allowed
         with _told(found.name):
-            _, parts = self._client.uid("FETCH", number, "(BODY.PEEK[])")
+            _, parts = self._client.uid("FETCH", number, f"(BODY.PEEK[]<0.{max_bytes + 1}>)")
             body = next((part[1] for part in parts if isinstance(part, tuple)), None)
             if body is None:
                 raise UnreachableError(f"{found.name} is gone from the mailbox.")
-            written(iter([body]), target, found.size, found.name)
+            written(iter([body]), target, found, max_bytes)
 
 
 @contextmanager
@@ -93,7 +94,7 @@ def _quoted(mailbox: str) -> str:
 def _told(what: str) -> Iterator[None]:
     try:
         yield
-    except UnreachableError:
+    except (UnreachableError, TooLargeError):
         raise
     except ssl.SSLCertVerificationError as error:
         raise RefusedSourceError(f"The certificate of {what} is not trusted.") from error

@@ -36,11 +36,11 @@ class S3Place:
             if not name.endswith("/")
         ]
 
-    def fetch(self, found: Found, target: Path) -> None:
+    def fetch(self, found: Found, target: Path, max_bytes: int) -> None:
         """Write an object's bytes."""
         with _told(found.name), self._files.open(self._root + found.name, "rb") as file:
             chunks = iter(lambda: file.read(_CHUNK), b"")
-            written(chunks, target, found.size, found.name)
+            written(chunks, target, found, max_bytes)
 
 
 @contextmanager

@@ -32,14 +32,14 @@ class SftpPlace:
         with _told(self._root):
             return sorted(self._below("", 0), key=lambda found: found.name)
 
-    def fetch(self, found: Found, target: Path) -> None:
+    def fetch(self, found: Found, target: Path, max_bytes: int) -> None:
         """Write a file's bytes, if it is as it was listed before and after."""
         path = str(PurePosixPath(self._root) / found.name)
         with _told(found.name):
             with self._client.open(path, "rb") as file:
                 file.prefetch(found.size)
                 chunks = iter(lambda: file.read(_CHUNK), b"")
-                written(chunks, target, found.size, found.name)
+                written(chunks, target, found, max_bytes)
             if _token(self._client.stat(path)) != found.token:
                 raise UnreachableError(f"{found.name} changed while it was fetched.")
 
