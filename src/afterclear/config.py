@@ -146,9 +146,17 @@ class Webhook(_Section):
 
 
 class Limits(_Section):
-    """What is refused before it is read."""
+    """What is refused before it is read, or while it is."""
 
-    max_file_mb: float = Field(2000, gt=0, description="A larger delivered file is refused.")
+    max_file_mb: float = Field(
+        2000, gt=0, description="A larger delivered file, or one within an archive, is refused."
+    )
+    reader_memory_mb: float = Field(
+        4000, ge=300, description="A file that takes more to read is refused (not plain tables)."
+    )
+    reader_seconds: float = Field(
+        600, gt=0, description="... and one that takes more processor time, or twice it by clock."
+    )
     max_source_minutes: float = Field(
         60, gt=0, description="A url that takes longer in one run is left for the next."
     )

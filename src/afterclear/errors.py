@@ -109,6 +109,23 @@ class RefusedFileError(AfterclearError):
     exit_code = 3
 
 
+class FaultError(RefusedFileError):
+    """The program itself failed on a file, as no file should make it; others are not kept back.
+
+    ``trace``: where, for the log.
+    """
+
+    exit_code = 1
+
+    def __init__(self, name: str, said: str, trace: str) -> None:
+        self.trace = trace
+        super().__init__(
+            f"{name} is refused by a fault of afterclear's own, not of whoever delivered it: "
+            f"{said}. Nothing of it is kept. Please report it with the log; 'afterclear replay' "
+            "reads the file when that is mended."
+        )
+
+
 # --- out of reach for now: try again later --------------------------------------------------
 
 

@@ -5,18 +5,22 @@ and ends with its ledger row, so a kill at any moment leaves the store as before
 An archive or a mail is a line of its own in the ledger, written when all files in it are done.
 """
 
+import logging
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from traceback import format_exception
 
-from afterclear.errors import DecodeError, RefusedFileError, UnreachableError
+from afterclear.errors import DecodeError, FaultError, RefusedFileError, UnreachableError
 from afterclear.normalise.codes import NormalCode, normal_code, says_none, split_codes
-from afterclear.readers.base import Reader
-from afterclear.readers.containers import Unpacked, check_nesting, container_kind, unpacked
+from afterclear.readers.containers import Unpacked, check_nesting
 from afterclear.readers.import_map import load_maps
-from afterclear.readers.registry import all_readers, identify
+from afterclear.readers.limits import USUAL, ReadingLimits
+from afterclear.readers.reading_process import Readers
+from afterclear.readers.registry import all_readers
 from afterclear.records import (
     Delivery,
     LoadResult,
@@ -24,10 +28,11 @@ from afterclear.records import (
     PlainRows,
     ReadFile,
     Rejection,
+    printable,
 )
 from afterclear.store.absorb import Absorbed, absorb
 from afterclear.store.archive import Snapshot, archived
-from afterclear.store.database import Connection, transaction
+from afterclear.store.database import Connection, is_of_the_file, transaction
 from afterclear.store.identity import adopt, under_own_number
 from afterclear.store.ledger import (
     complete_load,
@@ -42,6 +47,8 @@ from afterclear.store.withdrawal import (
 )
 
 Clock = Callable[[], datetime]
+
+_log = logging.getLogger("afterclear.load")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,60 +71,72 @@ def load_files(
     arrivals: Iterable[Arrival],
     clock: Clock,
     imports: Path | None = None,
+    limits: ReadingLimits = USUAL,
 ) -> Iterator[LoadResult]:
     """Load files one after another, yielding each one's ledger line as it is done.
 
-    ``imports``: folder of the import maps, where there is one.
+    ``imports``: folder of the import maps, where there is one.  ``limits``: what one foreign file
+    may take to read.
 
     Raises:
         ConfigError: a map is wrong; every mistake of every map is told.
 
     """
-    readers = all_readers(load_maps(imports))
-    for arrival in arrivals:
-        try:
-            yield from load_file(con, archive, arrival, readers, clock)
-        except UnreachableError as error:
-            yield LoadResult(
-                None, arrival.source, arrival.name, "", "", outcome="left", note=str(error)
-            )
+    with Readers(all_readers(load_maps(imports)), limits) as readers:
+        for arrival in arrivals:
+            try:
+                yield from load_file(con, archive, arrival, readers, clock)
+            except UnreachableError as error:
+                load = LoadResult(None, arrival.source, arrival.name, "", "")
+                yield replace(load, outcome="left", note=str(error))
 
 
 def load_file(
     con: Connection,
     archive: Path,
     arrival: Arrival,
-    readers: Sequence[Reader],
+    readers: Readers,
     clock: Clock,
     nesting: int = 0,
 ) -> Iterator[LoadResult]:
     """Load one file and, of an archive or a mail, the files within it, each a load of its own.
 
-    A file that is wrong as a whole is refused in the ledger, not raised.
+    A file that is wrong as a whole is refused in the ledger, not raised; so is one the program
+    itself fails on.
     """
     started_at = clock()
-    with archived(archive, arrival.path) as snapshot:
+    with archived(archive, arrival.path) as snapshot, ExitStack() as until_loaded:
         known = known_load(con, snapshot.sha256, arrival.since)
         if known is not None:
             load = _result(arrival, snapshot)
             yield replace(load, outcome="known", note=f"the same bytes as load {known}")
             return
         case = case_of(arrival, snapshot, started_at, clock)
-        kind = container_kind(snapshot.path, arrival.name)
-        if kind is None:
+        try:
+            inside = _taken_apart(case, archive, readers, nesting, until_loaded)
+        except Exception as error:  # noqa: BLE001 - looked at there, and raised on
+            yield _refused_for(con, case, error)
+            return
+        if inside is None:
             yield _take_in(con, case, readers)
             return
-        with tempfile.TemporaryDirectory(prefix="within-", dir=archive) as folder:
-            try:
-                check_nesting(nesting, arrival.name)
-                inside = unpacked(snapshot.path, arrival.name, kind, Path(folder))
-            except RefusedFileError as error:
-                yield _refuse(con, case, str(error))
-                return
-            for member in inside.members:
-                inner = replace(arrival, path=member.path, name=f"{arrival.name}/{member.name}")
-                yield from load_file(con, archive, inner, readers, clock, nesting + 1)
+        for member in inside.members:
+            inner = replace(arrival, path=member.path, name=f"{arrival.name}/{member.name}")
+            yield from load_file(con, archive, inner, readers, clock, nesting + 1)
         yield _container_line(con, case, inside)
+
+
+def _taken_apart(
+    case: "Case", archive: Path, readers: Readers, nesting: int, until_loaded: ExitStack
+) -> Unpacked | None:
+    """Unpack an archive or a mail into a folder that stays until it is loaded; None: it is none."""
+    path, name = case.delivery.path, case.delivery.name
+    kind = readers.container_kind(path, name)
+    if kind is None:
+        return None
+    check_nesting(nesting, name)
+    folder = tempfile.TemporaryDirectory(prefix="within-", dir=archive)
+    return readers.unpacked(path, name, kind, Path(until_loaded.enter_context(folder)))
 
 
 def _container_line(con: Connection, case: "Case", inside: Unpacked) -> LoadResult:
@@ -144,9 +163,9 @@ def case_of(arrival: Arrival, snapshot: Snapshot, started_at: datetime, clock: C
     return Case(delivery, _origin(delivery), _result(arrival, snapshot), started_at, clock)
 
 
-def _take_in(con: Connection, case: Case, readers: Sequence[Reader]) -> LoadResult:
+def _take_in(con: Connection, case: Case, readers: Readers) -> LoadResult:
     try:
-        reader = identify(case.delivery, readers)
+        reader = readers.identify(case.delivery)
         read = reader.read(case.delivery)
         named = replace(case, load=replace(case.load, reader=reader.name))
         try:
@@ -155,8 +174,21 @@ def _take_in(con: Connection, case: Case, readers: Sequence[Reader]) -> LoadResu
         except NotPlainlyNew:
             with transaction(con):
                 return _write(con, read, named, short=False)
-    except (RefusedFileError, DecodeError) as error:
-        return _refuse(con, case, str(error))
+    except Exception as error:  # noqa: BLE001 - looked at there, and raised on
+        return _refused_for(con, case, error)
+
+
+def _refused_for(con: Connection, case: Case, error: Exception) -> LoadResult:
+    """Refuse a file for an error it brought about; any other error is raised on."""
+    if not is_of_the_file(error):
+        raise error
+    if not isinstance(error, RefusedFileError | DecodeError):
+        trace = "".join(format_exception(error))
+        error = FaultError(case.delivery.name, f"{type(error).__name__}: {error}", trace)
+    if isinstance(error, FaultError):
+        facts = {"file": case.delivery.name, "sha256": case.delivery.sha256, "trace": error.trace}
+        _log.error("a file could not be read by a fault of ours", extra={"facts": facts})
+    return _refuse(con, case, str(error), is_fault=isinstance(error, FaultError))
 
 
 def _write(con: Connection, read: ReadFile, case: Case, *, short: bool) -> LoadResult:
@@ -220,10 +252,12 @@ def _origin(told: Delivery) -> Origin:
     return Origin(told.zone, told.vehicle_id, begun, told.path.stat().st_mtime)
 
 
-def _refuse(con: Connection, case: Case, why: str) -> LoadResult:
+def _refuse(con: Connection, case: Case, why: str, *, is_fault: bool) -> LoadResult:
     """Write a file that was refused as a whole into the ledger; nothing of it is kept."""
+    note = printable(" ".join(why.split()))
     with transaction(con):
-        load = replace(case.load, load_id=next_load_id(con), outcome="refused", note=why)
+        load = replace(case.load, load_id=next_load_id(con), outcome="refused", note=note)
+        load = replace(load, is_fault=is_fault)
         remember_origin(con, load.load_id or 0, case.origin)
         complete_load(con, load, case.started_at, case.clock())
     return load

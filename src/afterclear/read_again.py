@@ -7,6 +7,7 @@ replay that was killed is gone on with, and the ledger is then that of an undist
 
 import os
 from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC
 from pathlib import Path
@@ -23,13 +24,14 @@ from afterclear.load import (
     take_part,
 )
 from afterclear.plain import TABLES
-from afterclear.readers.base import MAP_PREFIX, Reader
-from afterclear.readers.containers import container_kind
+from afterclear.readers.base import MAP_PREFIX
 from afterclear.readers.import_map import load_maps
-from afterclear.readers.registry import all_readers, identify
+from afterclear.readers.limits import USUAL, ReadingLimits
+from afterclear.readers.reading_process import Readers
+from afterclear.readers.registry import all_readers
 from afterclear.records import LoadResult, ReadFile
 from afterclear.store.archive import Snapshot, taken_out
-from afterclear.store.database import Connection, transaction
+from afterclear.store.database import Connection, is_of_the_file, transaction
 from afterclear.store.ledger import known_load, next_load_id
 from afterclear.store.withdrawal import (
     PastLoad,
@@ -51,21 +53,28 @@ class Again:
 
     con: Connection
     archive: Path
-    readers: Sequence[Reader]
+    readers: Readers
     clock: Clock
     request: str = ""
 
 
-def begun(
-    con: Connection, archive: Path, clock: Clock, imports: Path | None, request: str = ""
-) -> Again:
+@contextmanager
+def reading_again(
+    con: Connection,
+    archive: Path,
+    clock: Clock,
+    imports: Path | None,
+    limits: ReadingLimits = USUAL,
+    request: str = "",
+) -> Iterator[Again]:
     """Make ready to read again, with the maps as they are now.
 
     Raises:
         ConfigError: a map is wrong; every mistake of every map is told.
 
     """
-    return Again(con, archive, all_readers(load_maps(imports)), clock, request)
+    with Readers(all_readers(load_maps(imports)), limits) as readers:
+        yield Again(con, archive, readers, clock, request)
 
 
 def load_again(again: Again, past: Sequence[PastLoad]) -> Iterator[LoadResult]:
@@ -135,13 +144,15 @@ class _StillRefusedError(Exception):
 def _is_readable(again: Again, old: PastLoad) -> bool:
     """Tell whether a file that was refused as a whole can now be read, and is no archive."""
     with taken_out(again.archive, old.sha256, old.file_name) as snapshot:
-        if container_kind(snapshot.path, old.file_name) is not None:
-            return False
         arrival = _arrival(old, snapshot)
         case = case_of(arrival, snapshot, again.clock(), again.clock)
         try:
-            identify(case.delivery, again.readers).read(case.delivery)
-        except (RefusedFileError, DecodeError):
+            if again.readers.container_kind(snapshot.path, old.file_name) is not None:
+                return False
+            again.readers.identify(case.delivery).read(case.delivery)
+        except Exception as error:
+            if not is_of_the_file(error):
+                raise
             return False
         return True
 
@@ -154,14 +165,18 @@ def _read(
         arrival = _arrival(old, snapshot)
         case = case_of(arrival, snapshot, again.clock(), again.clock)
         try:
-            reader = identify(case.delivery, again.readers)
+            reader = again.readers.identify(case.delivery)
             read = reader.read(case.delivery)
             for part in read.parts:
                 if part.table in tables:
                     take_part(again.con, part, made, case, short=False)
-        except (RefusedFileError, DecodeError) as error:
+        except Exception as error:
+            if not is_of_the_file(error):
+                raise
             if old.outcome == "refused":
                 raise _StillRefusedError(old) from error
+            if not isinstance(error, RefusedFileError | DecodeError):
+                raise
             raise RefusedFileError(
                 f"Nothing was changed: load {old.load_id}, which was stored, would now be "
                 f"refused: {error}"

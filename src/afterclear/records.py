@@ -1,12 +1,39 @@
 """Frozen records that cross parts of the program.  Times are aware UTC instants."""
 
+import unicodedata
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:  # a command that reads no file need not wait for it
     import polars as pl
+
+# Unicode's general categories: control, format, surrogate, line and paragraph separators.
+_NOT_SHOWN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+_LONGEST_ENDING = 12
+
+
+def printable(name: str) -> str:
+    """Give a file's name as text that does no harm in a line or a table.
+
+    Bytes that are no UTF-8, control characters and those that turn the direction of writing
+    become the replacement character.
+    """
+    with suppress(UnicodeEncodeError):  # half a letter that is no byte either, as JSON may hold
+        name = name.encode("utf-8", errors="surrogateescape").decode("utf-8", errors="replace")
+    return "".join("\ufffd" if unicodedata.category(c) in _NOT_SHOWN else c for c in name)
+
+
+def plain_ending(name: str) -> str:
+    """Give the ending of a name from outside, for a private copy: some kinds are told by it.
+
+    Empty where it is long or holds anything but letters and digits.
+    """
+    ending = PurePosixPath(name.replace("\\", "/")).suffix.lower()
+    plain = ending[1:].isalnum() and ending.isascii() and len(ending) <= _LONGEST_ENDING
+    return ending if plain else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,3 +109,4 @@ class LoadResult:
     # left: it could not be read this time; the ledger does not know of it
     outcome: Literal["stored", "known", "refused", "left"] = "stored"
     note: str = ""
+    is_fault: bool = False  # refused because the program itself failed on it

@@ -24,6 +24,7 @@ from afterclear.config import shipped
 from afterclear.errors import AfterclearError
 from afterclear.load import Arrival, load_file
 from afterclear.readers.import_map import load_maps
+from afterclear.readers.reading_process import Readers
 from afterclear.readers.registry import all_readers
 from afterclear.records import LoadResult
 from afterclear.store.checks import check_rows
@@ -79,8 +80,15 @@ def limited(seconds: float) -> Iterator[None]:
 
 def fuzz(n_files: int, seed: int) -> Tally:
     """Load broken files; every problem is in ``wrong``."""
-    tally, known = Tally(), seeds()
-    readers = all_readers(load_maps(shipped("config") / "imports"))
+    tally = Tally()
+    readers = Readers(all_readers(load_maps(shipped("config") / "imports")))
+    with readers:
+        _fuzz(n_files, seed, readers, tally)
+    return tally
+
+
+def _fuzz(n_files: int, seed: int, readers: Readers, tally: Tally) -> None:
+    known = seeds()
     for begin in range(0, n_files, _STORE_OF):
         with tempfile.TemporaryDirectory() as place:
             folder = Path(place)
@@ -96,7 +104,6 @@ def fuzz(n_files: int, seed: int) -> Tally:
                     for finding in check_rows(con)
                     if finding.n_breaches
                 ]
-    return tally
 
 
 def made(seed: int, number: int, known: list[tuple[str, bytes]]) -> tuple[str, bytes]:
@@ -104,7 +111,7 @@ def made(seed: int, number: int, known: list[tuple[str, bytes]]) -> tuple[str, b
     return mutated(random.Random(f"{seed} {number}"), known)  # noqa: S311 - no secret
 
 
-def _one(con: Connection, folder: Path, case: tuple[int, Arrival, tuple], tally: Tally) -> None:  # type: ignore[type-arg]
+def _one(con: Connection, folder: Path, case: tuple[int, Arrival, Readers], tally: Tally) -> None:
     number, arrival, readers = case
     begun = _used_s()
     try:

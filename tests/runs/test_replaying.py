@@ -11,6 +11,7 @@ import pytest
 
 from afterclear.config import Config
 from afterclear.errors import RefusedFileError, UsageError
+from afterclear.readers.reading_process import Readers
 from afterclear.records import LoadResult
 from afterclear.runs.app import App
 from afterclear.runs.loading import Whose, load_paths
@@ -344,9 +345,13 @@ def _refused_and_stored(desk: Desk) -> None:
     desk.load("x1.csv", "nothing,known\n1,2\n")
     desk.load("y1.csv", "nothing,either\n1,2\n")
     with pytest.MonkeyPatch.context() as limits:
-        limits.setattr("afterclear.readers.containers.MAX_MEMBERS", 0)
+        limits.setattr(Readers, "unpacked", _refusing)
         _zip(desk, "z.zip", {"a9.csv": FILE.replace("S", "Z"), "no.csv": "no,table\n1,2\n"})
     desk.map(words='on = "confirmed", off = "stored"')
+
+
+def _refusing(*_: object) -> None:
+    raise RefusedFileError("too many files within")
 
 
 def _ledger(desk: Desk) -> list[tuple[object, ...]]:

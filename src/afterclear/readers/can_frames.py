@@ -12,14 +12,17 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
-import can
 import polars as pl
 
 from afterclear.errors import RefusedFileError
+from afterclear.readers.limits import check_size
 from afterclear.records import Delivery, Rejection
+
+if TYPE_CHECKING:  # it takes a second to load; candump text needs none of it
+    import can
 
 SCHEMA: Final = {
     "line": pl.Int64,  # 1-based line, or frame number where the form has no lines
@@ -64,6 +67,10 @@ EXPECTED_LINE = (
 
 # A time stamp beyond this (the year 5138) is a damaged number; so is one that is none.
 LATEST_S = 1e11
+
+
+_PIECE_FRAMES = 100_000
+_FRAME_BYTES = 32  # a frame with its time takes no less in any form that packs them
 
 
 @dataclass(slots=True)
@@ -231,8 +238,7 @@ def form_of(name: str, head: bytes) -> str | None:
 
 def read_other(delivery: Delivery, form: str) -> Frames:
     """Read a recording through python-can; a frame it cannot read ends the reading there."""
-    frames = Frames(pl.DataFrame(schema=SCHEMA))
-    rows: list[tuple[int, float, str, int, bool, str]] = []
+    frames, rows = Frames(pl.DataFrame(schema=SCHEMA)), _Rows(delivery)
     n_seen = 0
     try:
         with _opened(delivery.path, form) as reader:
@@ -245,12 +251,12 @@ def read_other(delivery: Delivery, form: str) -> Frames:
                         Rejection("scans", n_seen, None, stamp, "expected a time stamp in seconds")
                     )
                 else:
-                    rows.append(_row(n_seen, message))
-    except RefusedFileError:
+                    rows.take(n_seen, message)
+    except (RefusedFileError, MemoryError):
         raise
     # python-can's readers let whatever their parsing meets through: each is a broken file here
     except Exception as error:
-        if not rows:
+        if rows.is_empty():
             raise RefusedFileError(
                 f"{delivery.name} looks like a {form} bus recording, but none of its frames "
                 f"could be read: {error}. Record it again, or convert it to candump text."
@@ -264,14 +270,48 @@ def read_other(delivery: Delivery, form: str) -> Frames:
                 f"expected a readable frame; reading stopped here ({error})",
             )
         )
-    frames.table = pl.DataFrame(rows, schema=SCHEMA, orient="row")
+    frames.table = rows.as_table()
     _name_zone(frames, form, delivery.zone)
     return frames
 
 
+class _Rows:
+    """Gathers frames a piece at a time: as objects they take ten times the memory."""
+
+    def __init__(self, delivery: Delivery) -> None:
+        self._name, self._packed = delivery.name, delivery.path.stat().st_size
+        self._pieces = [pl.DataFrame(schema=SCHEMA)]
+        self._rows: list[tuple[int, float, str, int, bool, str]] = []
+
+    def take(self, number: int, message: "can.Message") -> None:
+        """Take one frame.
+
+        Raises:
+            RefusedFileError: there are more than a file of this size can hold.
+
+        """
+        self._rows.append(_row(number, message))
+        if len(self._rows) >= _PIECE_FRAMES:
+            self._end_piece()
+            check_size(number * _FRAME_BYTES, self._packed, self._name)
+
+    def is_empty(self) -> bool:
+        return not self._rows and len(self._pieces) == 1
+
+    def as_table(self) -> pl.DataFrame:
+        self._end_piece()
+        return pl.concat(self._pieces)
+
+    def _end_piece(self) -> None:
+        self._pieces.append(pl.DataFrame(self._rows, schema=SCHEMA, orient="row"))
+        self._rows = []
+
+
 @contextmanager
-def _opened(path: Path, form: str) -> Iterator[Iterable[can.Message]]:
+def _opened(path: Path, form: str) -> Iterator[Iterable["can.Message"]]:
     """Open a recording with our own encoding: python-can would take the machine's."""
+    import can  # noqa: PLC0415 - only where it is wanted
+
     if form == ".blf":
         with path.open("rb") as binary:
             yield can.BLFReader(binary)
@@ -291,8 +331,10 @@ def _opened(path: Path, form: str) -> Iterator[Iterable[can.Message]]:
 
 
 @contextmanager
-def _measurement(path: Path) -> Iterator[Iterable[can.Message]]:
+def _measurement(path: Path) -> Iterator[Iterable["can.Message"]]:
     """Open an ASAM MDF version 4 recording; the library for it is an extra of its own."""
+    import can  # noqa: PLC0415 - only where it is wanted
+
     try:
         reader = can.MF4Reader(path)
     except NotImplementedError as error:
@@ -306,13 +348,13 @@ def _measurement(path: Path) -> Iterator[Iterable[can.Message]]:
         reader.stop()
 
 
-def _kind_without_message(message: can.Message) -> str | None:
+def _kind_without_message(message: "can.Message") -> str | None:
     if message.is_error_frame:
         return "error frames"
     return "remote frames" if message.is_remote_frame else None
 
 
-def _row(number: int, message: can.Message) -> tuple[int, float, str, int, bool, str]:
+def _row(number: int, message: "can.Message") -> tuple[int, float, str, int, bool, str]:
     bus = "" if message.channel is None else str(message.channel)
     return (
         number,

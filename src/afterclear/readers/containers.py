@@ -6,18 +6,18 @@ words only.  Limits stand in ``limits``; sizes are counted while unpacking, what
 claims.
 """
 
+import errno
 import gzip
 import io
 import os
 import tarfile
 import zipfile
-import zlib
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from email import policy
-from email.message import EmailMessage
+from email.message import EmailMessage, MIMEPart
 from email.parser import BytesParser
 from pathlib import Path, PurePosixPath
 from typing import IO, cast
@@ -25,13 +25,14 @@ from typing import IO, cast
 from afterclear.errors import RefusedFileError
 from afterclear.readers.limits import (
     FREE_BYTES,
-    MAX_MEMBERS,
     MAX_RATIO,
     MAX_UNPACKED,
     check_name,
+    check_number,
     check_zip,
 )
 from afterclear.readers.workbook import is_workbook
+from afterclear.records import plain_ending, printable
 
 HEAD_BYTES = 1 << 14
 MAX_NESTING = 3  # a mail with a zip with a gz
@@ -40,6 +41,10 @@ _GZIP = b"\x1f\x8b"
 _ZIP = b"PK\x03\x04"
 _EMPTY_ZIP = b"PK\x05\x06"
 _TAR_AT, _TAR = 257, b"ustar"  # POSIX.1-1988, offset of the magic in the first header
+# A mail in a mail in a mail; a reply holds the one before it, none nests a hundred.
+_MOST_PARTS_DEEP = 100
+_LATEST = 253_402_300_800.0  # the year 10000: no file is of then
+_FULL = {errno.ENOSPC, errno.EDQUOT}
 # What archives and mail carry beside files a person meant (common practice, no source).
 _BESIDE = ("__macosx/",)
 _BESIDE_NAMES = (".ds_store", "thumbs.db", "desktop.ini")
@@ -69,6 +74,14 @@ class Unpacked:
         return "; ".join([*told, *(f"{n} {what}" for what, n in self.passed_over.items())])
 
 
+def may_be_container(path: Path, name: str) -> bool:
+    """Tell by the first bytes and the name alone whether a file may hold others."""
+    with path.open("rb") as file:
+        head = file.read(HEAD_BYTES)
+    marked = head.startswith((_ZIP, _EMPTY_ZIP, _GZIP)) or _is_tar(head)
+    return marked or name.lower().endswith(".eml")
+
+
 def container_kind(path: Path, name: str) -> str | None:
     """Tell an archive or a mail by its first bytes (and, for mail, its name); None: neither."""
     with path.open("rb") as file:
@@ -77,40 +90,44 @@ def container_kind(path: Path, name: str) -> str | None:
         return None if is_workbook(head, path) else "zip"
     if head.startswith(_GZIP):
         return "gz"
-    if head[_TAR_AT : _TAR_AT + len(_TAR)] == _TAR:
+    if _is_tar(head):
         return "tar"
     return "mail" if name.lower().endswith(".eml") else None
 
 
-def unpacked(path: Path, name: str, kind: str, folder: Path) -> Unpacked:
-    """Unpack a container into numbered files of ``folder``.
+def _is_tar(head: bytes) -> bool:
+    return head[_TAR_AT : _TAR_AT + len(_TAR)] == _TAR
+
+
+def unpacked(
+    path: Path, name: str, kind: str, folder: Path, most_bytes: int = MAX_UNPACKED
+) -> Unpacked:
+    """Unpack a container into numbered files of ``folder``, each of at most ``most_bytes``.
 
     Raises:
         RefusedFileError: it is damaged, protected, too large, or names paths outside.
+        OSError: the disk is full; the container may be as good as any.
 
     """
     made = Unpacked(kind)
     files = {"zip": _of_zip, "tar": _of_tar, "gz": _of_gz, "mail": _of_mail}[kind]
-    budget = _Budget(name, path.stat().st_size)
+    budget = _Budget(name, path.stat().st_size, most_bytes)
     try:
         for number, (inner, file, changed_at) in enumerate(files(path, name, made), 1):
-            if number > MAX_MEMBERS:
-                raise RefusedFileError(f"{name} holds more than {MAX_MEMBERS:,} files.")
-            place = folder / f"{number}{_suffix(inner)}"
+            check_number(number, name)
+            place = folder / f"{number}{plain_ending(inner)}"
             _write(file, place, budget)
             if changed_at is not None:
                 os.utime(place, (changed_at, changed_at))
-            made.members.append(Member(inner, place))
-    except (
-        zipfile.BadZipFile,
-        tarfile.TarError,
-        EOFError,
-        zlib.error,
-        OSError,
-        NotImplementedError,
-        ValueError,
-        LookupError,
-    ) as error:
+            made.members.append(Member(printable(inner), place))
+    except (RefusedFileError, MemoryError):
+        raise
+    except RecursionError as error:
+        raise RefusedFileError(f"{name} is a {kind} file that nests without end.") from error
+    # the libraries let whatever their parsing meets through: each is a broken file here
+    except Exception as error:
+        if isinstance(error, OSError) and error.errno in _FULL:
+            raise
         raise RefusedFileError(f"{name} is a damaged {kind} file: {error}.") from error
     return made
 
@@ -130,10 +147,17 @@ def check_nesting(nesting: int, name: str) -> None:
 class _Budget:
     name: str
     packed: int
+    most_bytes: int
     spent: int = 0
 
-    def spend(self, n: int) -> None:
+    def spend(self, n: int, of_file: int) -> None:
+        """Count ``n`` more bytes, ``of_file`` of one file."""
         self.spent += n
+        if of_file > self.most_bytes:
+            raise RefusedFileError(
+                f"{self.name} holds a file of more than {self.most_bytes / 1e6:,.0f} MB; "
+                "limits.max_file_mb allows no more."
+            )
         if self.spent > MAX_UNPACKED:
             raise RefusedFileError(f"{self.name} unpacks to more than {MAX_UNPACKED:,} bytes.")
         if self.spent > FREE_BYTES and self.spent > MAX_RATIO * max(self.packed, 1):
@@ -143,16 +167,12 @@ class _Budget:
 
 
 def _write(file: IO[bytes], place: Path, budget: _Budget) -> None:
+    written = 0
     with place.open("wb") as out:
         while piece := file.read(_PIECE):
-            budget.spend(len(piece))
+            written += len(piece)
+            budget.spend(len(piece), written)
             out.write(piece)
-
-
-def _suffix(name: str) -> str:
-    """Keep a name's last suffix if it is a plain one: some kinds are told by it."""
-    suffix = PurePosixPath(name.replace("\\", "/")).suffix.lower()
-    return suffix if suffix[1:].isalnum() and suffix.isascii() else ""
 
 
 Files = Iterator[tuple[str, IO[bytes], float | None]]
@@ -177,6 +197,11 @@ def _moment(parts: tuple[int, ...]) -> float | None:
         return None
 
 
+def _sound_moment(seconds: float) -> float | None:
+    """Give the time a file was changed; None where an archive tells one that no file has."""
+    return seconds if 0 <= seconds < _LATEST else None
+
+
 def _of_tar(path: Path, name: str, made: Unpacked) -> Files:
     with tarfile.open(path, "r:") as packed:
         yield from _members_of_tar(packed, name, made)
@@ -192,7 +217,7 @@ def _members_of_tar(packed: tarfile.TarFile, name: str, made: Unpacked) -> Files
         check_name(member.name, name)
         file = packed.extractfile(member)
         if file is not None and not _is_beside(member.name, made):
-            yield member.name, file, max(float(member.mtime), 0.0)
+            yield member.name, file, _sound_moment(float(member.mtime))
 
 
 def _of_gz(path: Path, name: str, _: Unpacked) -> Files:
@@ -210,6 +235,7 @@ def _of_mail(path: Path, name: str, made: Unpacked) -> Files:
         mail = BytesParser(policy=policy.default).parse(file)
     if not mail.keys():
         raise RefusedFileError(f"{name} is no mail: it has no header lines.")
+    _check_depth(mail, name)
     moment = _sent_at(mail)
     attached = list(_attachments(mail, made))
     texts = [p for p in mail.walk() if p.get_content_type() in _SUFFIXES and not p.is_attachment()]
@@ -220,6 +246,15 @@ def _of_mail(path: Path, name: str, made: Unpacked) -> Files:
         if part.get_content_type() in _SUFFIXES and not part.is_attachment():
             content = part.get_content().encode()
         yield inner, io.BytesIO(content if isinstance(content, bytes) else b""), moment
+
+
+def _check_depth(mail: EmailMessage, name: str) -> None:
+    level: list[MIMEPart] = [mail]
+    for _ in range(_MOST_PARTS_DEEP):
+        level = [part for each in level if each.is_multipart() for part in each.iter_parts()]
+        if not level:
+            return
+    raise RefusedFileError(f"{name} holds mails within mails, more than {_MOST_PARTS_DEEP} deep.")
 
 
 def _attachments(mail: EmailMessage, made: Unpacked) -> Iterator[tuple[str, EmailMessage]]:

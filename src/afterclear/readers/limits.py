@@ -5,6 +5,7 @@ to a tenth or, at most, a hundredth.
 """
 
 import zipfile
+from dataclasses import dataclass
 from typing import IO
 
 from afterclear.errors import RefusedFileError
@@ -13,6 +14,18 @@ MAX_UNPACKED = 4 << 30  # bytes of all members together
 MAX_MEMBERS = 10_000
 MAX_RATIO = 200  # unpacked to packed; deflate itself cannot do more than 1032
 FREE_BYTES = 16 << 20  # below this no ratio is looked at: small files of blanks pack well
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingLimits:
+    """What reading one foreign file may take, and how large a file within another may be."""
+
+    memory_bytes: int = 4_000_000_000
+    seconds: float = 600  # of processor time; twice that by the clock
+    member_bytes: int = 2_000_000_000
+
+
+USUAL = ReadingLimits()
 
 
 def check_zip(file: IO[bytes], where: str) -> list[zipfile.ZipInfo]:
@@ -35,6 +48,17 @@ def check_zip(file: IO[bytes], where: str) -> list[zipfile.ZipInfo]:
     for member in members:
         check_name(member.filename, where)
     return members
+
+
+def check_number(number: int, where: str) -> None:
+    """Refuse an archive of too many files, whatever its table says.
+
+    Raises:
+        RefusedFileError: it is one.
+
+    """
+    if number > MAX_MEMBERS:
+        raise RefusedFileError(f"{where} holds more than {MAX_MEMBERS:,} files.")
 
 
 def check_size(unpacked: int, packed: int, where: str) -> None:

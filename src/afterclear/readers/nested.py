@@ -18,6 +18,11 @@ Node = dict[str, "Node"] | list["Node"] | str | None
 LINE_KEY = "\x00line"  # put into a node by a parser that knows lines
 MAX_DEPTH = 64  # no known export nests deeper than ten
 
+# How many cells a table may have, and how many for each thing the file says (own judgement: rows
+# repeat what stands above them, thirty times over where a report of one code says much of itself).
+FREE_CELLS = 4_000_000
+MAX_GROWTH = 100
+
 
 @dataclass(frozen=True, slots=True)
 class Flat:
@@ -83,7 +88,7 @@ def nested_table(tree: Node, spec: MapTable, where: str) -> SourceTable:
     """
     steps = [step for step in spec.rows.split(".") if step]
     try:
-        rows = list(_rows(tree, steps, (), {}, 0))
+        rows = _bounded(_rows(tree, steps, (), {}, 0), tree, where)
     except RecursionError as error:
         raise RefusedFileError(f"{where} nests deeper than {MAX_DEPTH} levels.") from error
     if not rows:
@@ -93,9 +98,37 @@ def nested_table(tree: Node, spec: MapTable, where: str) -> SourceTable:
         names.update(dict.fromkeys(row.cells))
     if len(names) > MAX_COLUMNS:
         raise RefusedFileError(f"{where} has {len(names):,} different names in its rows.")
+    if len(names) * len(rows) > FREE_CELLS:
+        _check_growth(len(names) * len(rows), tree, where)
     order = list(names)
     kept = [(row.line or n, [row.cells.get(name) for name in order]) for n, row in _counted(rows)]
     return SourceTable(frame_of(order, kept))
+
+
+def _bounded(rows: Iterator[Flat], tree: Node, where: str) -> list[Flat]:
+    """Take the rows, as long as what their ancestors say does not swell them without measure."""
+    kept, n_cells, looked_at = [], 0, FREE_CELLS
+    for row in rows:
+        kept.append(row)
+        n_cells += len(row.cells)
+        if n_cells > looked_at:
+            _check_growth(n_cells, tree, where)
+            looked_at *= 2
+    return kept
+
+
+def _check_growth(n_cells: int, tree: Node, where: str) -> None:
+    n_said, left = 0, [tree]
+    while left:
+        node = left.pop()
+        n_said += 1
+        if isinstance(node, dict | list):
+            left += node.values() if isinstance(node, dict) else node
+    if n_cells > MAX_GROWTH * n_said:
+        raise RefusedFileError(
+            f"{where} says {n_said:,} things, which would make a table of over {n_cells:,} cells: "
+            "its rows have hardly a name in common, or all repeat what stands above them."
+        )
 
 
 def _counted(rows: Sequence[Flat]) -> Iterator[tuple[int, Flat]]:
@@ -121,10 +154,11 @@ def _rows(
     step, rest = steps[0], steps[1:]
     own = {key: value for key, value in node.items() if key != step}
     said = {**above, **_flat(own, path, 0, is_row=False)}
-    below = list(_rows(node.get(step), rest, (*path, step), said, line))
-    if below:
-        yield from below
-    elif path or step in node:
+    is_above = False
+    for row in _rows(node.get(step), rest, (*path, step), said, line):
+        is_above = True
+        yield row
+    if not is_above and (path or step in node):
         yield Flat(said, line)
 
 

@@ -9,10 +9,12 @@ known, and a cost must not count twice; nor does a number that is kept as text.
 
 import datetime as dt
 import io
+import re
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 from python_calamine import CalamineError, CalamineWorkbook
 
@@ -24,6 +26,10 @@ MAX_CELLS = 50_000_000
 MAX_WHOLE = 1e15  # whole numbers below are exact as doubles
 _ZIP = b"PK\x03\x04"
 _COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # the container of xls
+_SHEET_PART = re.compile(r"xl/worksheets/[^/]+\.xml", re.IGNORECASE)
+_PLACE = re.compile(rb'\br="([A-Z]{1,3})([0-9]{1,7})"')  # of a cell, ISO/IEC 29500-1 18.18.7
+_PIECE = 1 << 20
+_MANY = 100_000
 _SIGNS = ("[Content_Types].xml", "mimetype", "content.xml")
 
 Range = tuple[tuple[int, int], tuple[int, int]]  # first and last cell, each (row, column) from 0
@@ -36,6 +42,12 @@ class Sheet:
 
     name: str
     grid: list[tuple[int, list[str | None]]]
+
+
+def is_packed(path: Path) -> bool:
+    """Tell by the first bytes alone whether only taking a file apart shows what it is."""
+    with path.open("rb") as file:
+        return file.read(len(_COMPOUND)).startswith((_ZIP, _COMPOUND))
 
 
 def is_workbook(head: bytes, path: Path) -> bool:
@@ -67,6 +79,7 @@ def read_sheets(
     """
     if raw.startswith(_ZIP):
         check_zip(io.BytesIO(raw), where)
+        _check_corners(raw, where)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(raw))
         return [_sheet(book, name, where, (decimal, first_rows)) for name in book.sheet_names]
@@ -81,6 +94,48 @@ def read_sheets(
         raise RefusedFileError(f"{where} is damaged; its parser gave up on it.") from error
 
 
+def _check_corners(raw: bytes, where: str) -> None:
+    """Refuse a sheet with a cell so far out that all the empty ones before it fill the memory.
+
+    The parser lays out the whole rectangle before it says how large it is.
+    """
+    with zipfile.ZipFile(io.BytesIO(raw)) as packed:
+        for part in packed.namelist():
+            if not _SHEET_PART.fullmatch(part):
+                continue
+            with packed.open(part) as file:
+                row, column = _corner(file)
+            if row * column > MAX_CELLS:
+                raise RefusedFileError(_too_large(f"{where}, {part}", row, column))
+
+
+def _corner(file: IO[bytes]) -> tuple[int, int]:
+    """Give the last row and the last column that a sheet of an xlsx names."""
+    cells: set[tuple[bytes, bytes]] = set()
+    rest = b""
+    while piece := file.read(_PIECE):
+        whole, _, rest = (rest + piece).rpartition(b"<")
+        cells.update(_PLACE.findall(whole))
+        if len(cells) > _MANY:
+            cells = {(_last([c for c, _ in cells]), b"%d" % max(int(r) for _, r in cells))}
+    cells.update(_PLACE.findall(rest))
+    column = 0
+    for letter in _last([c for c, _ in cells]):
+        column = 26 * column + letter - ord("A") + 1
+    return max((int(row) for _, row in cells), default=0), column
+
+
+def _last(columns: list[bytes]) -> bytes:
+    return max(columns, key=lambda column: (len(column), column), default=b"")
+
+
+def _too_large(where: str, n_rows: int, n_columns: int) -> str:
+    return (
+        f"{where} has {n_rows:,} rows of {n_columns:,} columns. "
+        "Delete what is empty, or save the sheet as CSV."
+    )
+
+
 def _sheet(book: CalamineWorkbook, name: str, where: str, how: tuple[str, int | None]) -> Sheet:
     decimal, first_rows = how
     try:
@@ -90,10 +145,8 @@ def _sheet(book: CalamineWorkbook, name: str, where: str, how: tuple[str, int | 
             return Sheet(name, [])
         raise
     if sheet.total_height * sheet.total_width > MAX_CELLS:
-        raise RefusedFileError(
-            f"{where}, sheet {name!r} has {sheet.total_height:,} rows of {sheet.total_width:,} "
-            "columns. Delete what is empty, or save the sheet as CSV."
-        )
+        place = f"{where}, sheet {name!r}"
+        raise RefusedFileError(_too_large(place, sheet.total_height, sheet.total_width))
     cells = sheet.to_python(skip_empty_area=False, nrows=first_rows)
     _fill_down(cells, sheet.merged_cell_ranges or (), where)
     return Sheet(

@@ -46,11 +46,14 @@ class _Builder:
             value = text or None  # an empty element says nothing; its parent may still be a row
         elif text:
             node["#text"] = text
-        if tag in parent:
-            others = parent[tag]
-            parent[tag] = [*others, value] if isinstance(others, list) else [others, value]
-        else:
+        if tag not in parent:
             parent[tag] = value
+            return
+        others = parent[tag]
+        if isinstance(others, list):
+            others.append(value)
+        else:
+            parent[tag] = [others, value]
 
     def data(self, text: str) -> None:
         self._open[-1][2].append(text)

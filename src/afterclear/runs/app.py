@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from afterclear.config import Config
 from afterclear.histories.rules import HistoryRules
 from afterclear.normalise.cautions import Cautions
+from afterclear.readers.limits import ReadingLimits
 from afterclear.store.retention import Retention
 from afterclear.store.snapshot import long_writing
 
@@ -61,6 +62,16 @@ class App:
             refused_rows_days=keep.refused_rows_days,
             superseded_days=keep.superseded_days,
             runs_days=keep.runs_days,
+        )
+
+    @property
+    def reading_limits(self) -> ReadingLimits:
+        """What one file may take to read, and how large one within another may be."""
+        limits = self.config.settings.limits
+        return ReadingLimits(
+            memory_bytes=int(limits.reader_memory_mb * 1e6),
+            seconds=limits.reader_seconds,
+            member_bytes=int(limits.max_file_mb * 1e6),
         )
 
     def long_writing(self, doing: str) -> AbstractContextManager[None]:

@@ -6,18 +6,17 @@ as taken once the ledger knows it; what was under way when the machine stopped i
 
 import hashlib
 import time
-import unicodedata
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from afterclear import __version__
 from afterclear.config import Source, environment_secret, without_secrets
 from afterclear.errors import ConfigError, SlowSourceError, TooLargeError, UnreachableError
 from afterclear.load import Arrival
-from afterclear.records import LoadResult
+from afterclear.records import LoadResult, plain_ending, printable
 from afterclear.runs.app import App
 from afterclear.sources.base import Address, Allowance, Found, Place, ended_after, retried, wanted
 from afterclear.sources.folder import files_in, move_aside, settled, state
@@ -25,10 +24,7 @@ from afterclear.sources.places import opened_place
 from afterclear.store.cursors import put_cursor, taken
 from afterclear.store.database import Connection
 
-_LONGEST_SUFFIX = 12
 _LEAVING_S = 20.0
-# Unicode's general categories: control, format, surrogate, line and paragraph separators.
-_NOT_SHOWN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
 @dataclass(slots=True)
@@ -67,22 +63,14 @@ def arrivals(source: Source, how: Fetching, told: Told) -> Iterator[Arrival]:
         told.out_of_reach.append(f"{source.name}: {without_secrets(str(error))}")
 
 
-def printable(name: str) -> str:
-    """Give a file's name as text that does no harm in a line or a table.
-
-    Bytes that are no UTF-8, control characters and those that turn the direction of writing
-    become the replacement character.
-    """
-    text = name.encode("utf-8", errors="surrogateescape").decode("utf-8", errors="replace")
-    return "".join("�" if unicodedata.category(c) in _NOT_SHOWN else c for c in text)
-
-
 def reading(app: App) -> str:
-    """Name the program and the import maps: what decides how a file is read."""
+    """Name the program, the import maps and the limits: what decides how a file is read."""
     digest = hashlib.sha256()
     for path in sorted(app.config.imports.glob("*.toml")):
         digest.update(path.read_bytes())
-    return f"{__version__} maps {digest.hexdigest()[:12]}"
+    limits = app.reading_limits
+    told = f"{limits.memory_bytes} {limits.seconds:g} {limits.member_bytes}"
+    return f"{__version__} maps {digest.hexdigest()[:12]} limits {told}"
 
 
 # --- a folder -------------------------------------------------------------------------------
@@ -169,9 +157,7 @@ def _fetched(
     how.app.archive.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix="incoming-", dir=how.app.archive) as folder:
         # the name from outside is a word; only its ending, as far as it is plain, is kept
-        suffix = PurePosixPath(found.name).suffix
-        plain = suffix[1:].isalnum() and suffix.isascii() and len(suffix) <= _LONGEST_SUFFIX
-        target = Path(folder) / f"fetched{suffix if plain else ''}"
+        target = Path(folder) / f"fetched{plain_ending(found.name)}"
         max_bytes = int(how.app.config.settings.limits.max_file_mb * 1e6)
         try:
             with allowance.used():

@@ -25,7 +25,12 @@ from afterclear.store.journal import Outcome, Run, add_run
 from afterclear.store.stopping import is_stopping, stop_told
 
 _log = logging.getLogger("afterclear.jobs")
-_OUTCOME_OF_EXIT: Final[dict[int, Outcome]] = {0: "done", 3: "refused", 4: "out_of_reach"}
+_OUTCOME_OF_EXIT: Final[dict[int, Outcome]] = {
+    0: "done",
+    1: "failed",
+    3: "refused",
+    4: "out_of_reach",
+}
 
 
 @dataclass(slots=True)

@@ -7,10 +7,11 @@ from itertools import chain
 from pathlib import Path
 
 from afterclear.errors import UsageError
-from afterclear.load import Arrival, load_files
-from afterclear.records import LoadResult
+from afterclear.load import Arrival, Clock, load_files
+from afterclear.readers.limits import ReadingLimits
+from afterclear.records import LoadResult, printable
 from afterclear.runs.app import App
-from afterclear.runs.fetching import Fetching, Told, arrivals, printable
+from afterclear.runs.fetching import Fetching, Told, arrivals
 from afterclear.sources.folder import files_at
 from afterclear.store.database import open_store
 
@@ -32,7 +33,9 @@ class LoadReport:
 
     @property
     def exit_code(self) -> int:
-        """4: a source or file out of reach; 3: something refused; else 0."""
+        """1: we failed on a file ourselves; 4: out of reach; 3: something refused; else 0."""
+        if any(r.is_fault for r in self.results):
+            return 1
         if self.out_of_reach or any(r.outcome == "left" for r in self.results):
             return 4
         refused = any(r.outcome == "refused" for r in self.results) or self.rows_rejected
@@ -66,7 +69,7 @@ def load_paths(
     ]
     results = []
     with app.long_writing("load"), open_store(app.store) as con:
-        for result in load_files(con, app.archive, arrivals, app.clock, app.config.imports):
+        for result in load_files(con, app.archive, arrivals, *_how(app)):
             results.append(result)
             told(result)
     return LoadReport(tuple(results))
@@ -99,7 +102,7 @@ def load_sources(
         how = Fetching(app, con, say=say)
         chosen = [s for s in app.config.sources if not only or s.name in only]
         feed = chain.from_iterable(arrivals(source, how, heard) for source in chosen)
-        for result in load_files(con, app.archive, feed, app.clock, app.config.imports):
+        for result in load_files(con, app.archive, feed, *_how(app)):
             heard.hear(result)
             results.append(result)
             told(result)
@@ -107,3 +110,7 @@ def load_sources(
             results.append(result)
             told(result)
     return LoadReport(tuple(results), tuple(heard.out_of_reach), tuple(heard.unsettled))
+
+
+def _how(app: App) -> tuple[Clock, Path, ReadingLimits]:
+    return app.clock, app.config.imports, app.reading_limits

@@ -4,7 +4,7 @@ from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass
 
 from afterclear.errors import UsageError
-from afterclear.read_again import Again, begun, finish, load_again
+from afterclear.read_again import Again, finish, load_again, reading_again
 from afterclear.records import LoadResult
 from afterclear.runs.app import App
 from afterclear.runs.loading import LoadReport
@@ -50,8 +50,8 @@ def replay(
     """
     asked = set(load_ids)
     request = "all" if everything else " ".join(map(str, sorted(asked)))
-    with open_store(app.store) as con:
-        again = begun(con, app.archive, app.clock, app.config.imports, request)
+    how = (app.clock, app.config.imports, app.reading_limits, request)
+    with open_store(app.store) as con, reading_again(con, app.archive, *how) as again:
         left = replay_left(con)
         done = _gone_on(again, left, told) if left else []
         if left and left.request == request:

@@ -17,6 +17,7 @@ from typing import IO
 import zstandard
 
 from afterclear.errors import StoreError, UnreachableError
+from afterclear.records import plain_ending
 
 _CHUNK = 1 << 20
 _LEVEL = 1  # text of this kind shrinks to a tenth already; higher levels cost more than a load
@@ -48,7 +49,7 @@ def archived(archive: Path, delivered: Path) -> Iterator[Snapshot]:
     except OSError as error:
         raise StoreError(f"The archive {archive} cannot be written: {error.strerror}.") from error
     try:
-        copy, compressed = folder / f"copy{delivered.suffix}", folder / "bytes.zst"
+        copy, compressed = folder / f"copy{plain_ending(delivered.name)}", folder / "bytes.zst"
         digest, size = _copy_and_compress(delivered, copy, compressed)
         place = blob_path(archive, digest)
         if not place.exists():
@@ -77,7 +78,7 @@ def taken_out(archive: Path, sha256: str, name: str) -> Iterator[Snapshot]:
     if not place.exists():
         raise StoreError(f"The archive lacks {sha256[:12]} ({name}).")
     with tempfile.TemporaryDirectory(prefix="taken-", dir=archive) as folder:
-        copy = Path(folder) / f"copy{Path(name).suffix}"
+        copy = Path(folder) / f"copy{plain_ending(name)}"
         digest, size = hashlib.sha256(), 0
         reader = zstandard.ZstdDecompressor()
         with place.open("rb") as packed, copy.open("wb") as plain:

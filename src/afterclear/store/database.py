@@ -17,7 +17,13 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 from duckdb import DuckDBPyConnection
 
-from afterclear.errors import StoreError, StoreInUseError
+from afterclear.errors import (
+    AfterclearError,
+    DecodeError,
+    RefusedFileError,
+    StoreError,
+    StoreInUseError,
+)
 from afterclear.store.locking import (
     READER_WAITS_S,
     WRITER_WAITS_S,
@@ -45,6 +51,15 @@ _PAUSE_S = 0.1
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 _FULL_WORDS = ("no space left", "disk quota", "file too large")
 _DENIED_WORDS = ("permission denied", "read-only file system", "operation not permitted")
+
+_OF_THE_NAME = {errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ}
+_OF_THE_STORE = (
+    duckdb.IOException,
+    duckdb.FatalException,
+    duckdb.InterruptException,
+    duckdb.ConnectionException,
+    duckdb.TransactionException,
+)
 
 # Connections that are open, so that a signal can stop what they do.
 _open: set[DuckDBPyConnection] = set()
@@ -230,6 +245,22 @@ def full_disk_told(path: Path) -> Iterator[None]:
             f"The disk of {path} is full. What was under way was undone, nothing before it was "
             "lost. Make room, then run the same command again."
         ) from error
+
+
+def is_of_the_file(error: Exception) -> bool:
+    """Tell an error that one file's rows brought about; False: it would meet any file.
+
+    A full disk, a store that cannot be written or is broken, and a query stopped from outside
+    are not the file's.
+    """
+    if isinstance(error, AfterclearError | OSError):
+        return isinstance(error, RefusedFileError | DecodeError) or (
+            isinstance(error, OSError) and error.errno in _OF_THE_NAME
+        )
+    if isinstance(error, _OF_THE_STORE):
+        return False
+    words = str(error).lower()
+    return not any(word in words for word in (*_FULL_WORDS, *_DENIED_WORDS, "interrupted"))
 
 
 @contextmanager

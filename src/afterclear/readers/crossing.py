@@ -1,0 +1,60 @@
+"""What passes between the program and its reading process: questions one way, answers back.
+
+Questions are pickled, since they are our own.  Answers come from a process that has touched bytes
+nobody vouches for, so they are plain: one line of JSON, and rows as Arrow files in a folder.
+"""
+
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from afterclear.records import PlainRows, ReadFile, Rejection
+
+REFUSED, MEMORY, MACHINE, FAULT = "refused", "memory", "machine", "fault"
+_REJECTIONS = "rejections.arrow"
+_SCHEMA = {
+    "table": pl.String,
+    "line": pl.Int64,
+    "column": pl.String,
+    "value": pl.String,
+    "expected": pl.String,
+    "row": pl.String,
+}
+
+
+def put_down(read: ReadFile, folder: Path) -> dict[str, Any]:
+    """Write what was read into files of ``folder``; give what is small."""
+    tables = []
+    for number, part in enumerate(read.parts):
+        if not isinstance(part, PlainRows):
+            raise TypeError(f"{type(part).__name__} is read by the store, not here")
+        part.frame.write_ipc(folder / f"{number}.arrow")
+        tables.append(part.table)
+    if read.rejections:
+        rows = [
+            (r.table, r.line, *map(_sound, (r.column, r.value, r.expected, r.row)))
+            for r in read.rejections
+        ]
+        pl.DataFrame(rows, schema=_SCHEMA, orient="row").write_ipc(folder / _REJECTIONS)
+    return {"tables": tables, "note": read.note}
+
+
+def picked_up(told: dict[str, Any], folder: Path) -> ReadFile:
+    """Read again what ``put_down`` wrote."""
+    parts = [PlainRows(t, _frame(folder / f"{n}.arrow")) for n, t in enumerate(told["tables"])]
+    refused = folder / _REJECTIONS
+    rejections = (
+        [Rejection(*row) for row in _frame(refused).iter_rows()] if refused.exists() else []
+    )
+    return ReadFile(tuple(parts), tuple(rejections), told["note"])
+
+
+def _frame(path: Path) -> pl.DataFrame:
+    with path.open("rb") as file:
+        return pl.read_ipc(file)
+
+
+def _sound(text: str | None) -> str | None:
+    """Replace halves of letters, which JSON may hold and no column can."""
+    return text and text.encode("utf-8", "replace").decode()
