@@ -11,6 +11,7 @@ import datetime as dt
 import io
 import re
 import zipfile
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -103,8 +104,11 @@ def _check_corners(raw: bytes, where: str) -> None:
         for part in packed.namelist():
             if not _SHEET_PART.fullmatch(part):
                 continue
-            with packed.open(part) as file:
-                row, column = _corner(file)
+            try:
+                with packed.open(part) as file:
+                    row, column = _corner(file)
+            except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError):
+                continue  # damaged; the parser says so in its own words
             if row * column > MAX_CELLS:
                 raise RefusedFileError(_too_large(f"{where}, {part}", row, column))
 
