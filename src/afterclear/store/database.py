@@ -35,7 +35,7 @@ from afterclear.store.locking import (
 )
 from afterclear.store.migrations import applied_migrations, migrate, pending_migrations
 from afterclear.store.snapshot import copy_file, snapshot_path
-from afterclear.store.stopping import stop_told
+from afterclear.store.stopping import is_stopping, stop_told
 
 if TYPE_CHECKING:
     import polars as pl
@@ -257,7 +257,7 @@ def is_of_the_file(error: Exception) -> bool:
         return isinstance(error, RefusedFileError | DecodeError) or (
             isinstance(error, OSError) and error.errno in _OF_THE_NAME
         )
-    if isinstance(error, _OF_THE_STORE):
+    if isinstance(error, _OF_THE_STORE) or is_stopping():
         return False
     words = str(error).lower()
     return not any(word in words for word in (*_FULL_WORDS, *_DENIED_WORDS, "interrupted"))
