@@ -6,7 +6,7 @@ from pathlib import Path
 import afterclear
 
 ROOT = Path(afterclear.__file__).parent
-BASE = {"errors", "records", "plain"}
+BASE = {"errors", "records", "plain", "reasons"}
 MAY_IMPORT = {
     "errors": set(),
     "plain": {"errors"},
@@ -21,7 +21,9 @@ MAY_IMPORT = {
     "read_again": BASE | {"readers", "store", "load"},
     "histories": BASE | {"store", "normalise"},
     "analyses": {"errors"},
-    "digest": BASE | {"analyses", "normalise"},
+    "reasons": set(),
+    "wording": BASE | {"normalise"},
+    "digest": BASE | {"analyses", "normalise", "wording"},
     "deliver": {"errors"},
     "observe": {"errors"},
     "findings": BASE | {"store", "analyses", "histories", "normalise"},
@@ -37,9 +39,9 @@ MAY_IMPORT = {
         "findings",
         "digest",
     }
-    | {"sources", "deliver", "observe"},
+    | {"sources", "deliver", "observe", "wording"},
     "schedule": BASE | {"config", "runs", "observe"},
-    "cli": BASE | {"config", "runs", "schedule", "findings", "observe"},
+    "cli": BASE | {"config", "runs", "schedule", "findings", "observe", "wording"},
     "__main__": {"cli"},
     "__init__": set(),
 }

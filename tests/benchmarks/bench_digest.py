@@ -21,7 +21,6 @@ from pathlib import Path
 
 import polars as pl
 
-from afterclear.digest.cells import Cells
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
 from afterclear.digest.charts.layout import WIDE
@@ -33,6 +32,7 @@ from afterclear.digest.garage_model import FunnelChart, HeldChart, LifeChart
 from afterclear.digest.vehicle_model import OdometerChart, TimeLine
 from afterclear.digest.write import write_digest
 from afterclear.runs.page_workers import rendered
+from afterclear.wording.cells import Cells
 from tests.digest.every_row import HistoryFrames, build_digest
 from tests.digest.findings_fixture import ROWS, findings
 from tests.digest.fleet_fixture import AS_OF, CAUTIONS, fleet, many

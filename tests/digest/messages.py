@@ -29,7 +29,7 @@ _JINJA = {"trimmed": "false", "silent": "false"}
 def all_messages() -> Catalog:
     """Gather every text, in the order of files and lines."""
     found = Catalog(project="afterclear", charset="utf-8")
-    for path in sorted((ROOT / "digest").rglob("*")):
+    for path in sorted(p for part in ("digest", "wording") for p in (ROOT / part).rglob("*")):
         if path.suffix == ".py":
             method, options = "python", {}
         elif path.suffix == ".html":

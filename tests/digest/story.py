@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from afterclear.digest.rows import Clock
+from afterclear.reasons import EvidenceReason
+from afterclear.wording.cells import Clock
 
 START = datetime(2024, 1, 8, 9, 0, tzinfo=UTC)
 UNITS = ("engine", "transmission", "brakes", "airbag", "steering", "body", "gateway", "climate")
@@ -259,16 +260,17 @@ class Story:
         for day, scan_id, units, silent in self.scans:
             if day <= tried.day or (tried.until is not None and day > tried.until):
                 continue
-            row: Row = {"finding": "no_evidence", "why": None, "from": None, "to": None}
+            row: Row = {"finding": "no_evidence", "reason": None, "from": None, "to": None}
             code = tried.related or tried.code
             if tried.ecu not in units:
-                row["why"] = "partial scan: unit not read"
-            elif tried.ecu in silent:
-                row["why"] = "control unit did not answer"
+                continue
+            if tried.ecu in silent:
+                row["reason"] = EvidenceReason.NO_ANSWER
             elif {tried.code, code} & set(self._codes(tried.ecu, day)):
                 row["finding"] = "stayed" if day < tried.day + 0.5 else "returned"
             elif self.km_a_day * (day - tried.day) < 50:
-                row["why"] = f"only {self.km_a_day * (day - tried.day):.0f} km since the clear"
+                row["reason"] = EvidenceReason.TOO_SOON_AFTER_CLEAR
+                row |= {"driven": self.km_a_day * (day - tried.day), "needed": 50.0}
             else:
                 row |= {"finding": "clean", "from": self.km(reached), "to": self.km(day)}
                 reached = day
@@ -283,7 +285,9 @@ class Story:
                 seen_at=self.at(row["day"]),
                 km=self.km(row["day"]),
                 finding=row["finding"],
-                why=row["why"],
+                reason=row["reason"],
+                since_clear_km=row.get("driven"),
+                needed_km=row.get("needed"),
                 stretch_from_km=row["from"],
                 stretch_to_km=row["to"],
             )

@@ -2,7 +2,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from afterclear.digest.cells import DASH, Cells
+from afterclear.wording.cells import DASH, Cells
 
 KM = Cells()
 MILES = Cells("mi", "Europe/Berlin")

@@ -5,7 +5,6 @@ from datetime import UTC, datetime
 
 import pytest
 
-from afterclear.digest.cells import Cells
 from afterclear.digest.charts.layout import NARROW, WIDE, Layout
 from afterclear.digest.charts.odometer import draw_odometer
 from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
@@ -16,6 +15,7 @@ from afterclear.digest.model import Tally
 from afterclear.digest.rows import OdometerReading
 from afterclear.digest.vehicle import odometer_chart
 from afterclear.digest.vehicle_model import Mark, OdometerChart, Tick, TimeLine
+from afterclear.wording.cells import Cells
 from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import fleet
 from tests.digest.hostile_fixture import long_history

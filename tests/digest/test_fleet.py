@@ -6,9 +6,9 @@ from datetime import UTC, datetime
 import polars as pl
 import pytest
 
-from afterclear.digest.cells import Dash
 from afterclear.digest.fleet_model import FleetPage
 from afterclear.digest.model import ChangeList, Changes, LoadLine, SetAside, Tally
+from afterclear.wording.cells import Dash
 from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import AS_OF, BEFORE, fleet, frames_of
 from tests.digest.story import Story, Try, vehicle
@@ -193,7 +193,7 @@ def test_the_soonest_proven_comes_first_and_the_undatable_last(page: FleetPage) 
 
 def test_unchecked_fixes_say_what_would_settle_them(page: FleetPage) -> None:
     assert [(v.row.vehicle_id, v.settled_by) for v in page.unchecked] == [
-        ("BUS-09", "a full scan, or one that reads this control unit"),
+        ("BUS-09", "any scan that reads this control unit after some driving"),
         ("VAN-40", "find out why the control unit does not answer, then scan it again"),
     ]
 

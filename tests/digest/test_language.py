@@ -12,9 +12,9 @@ from babel.messages.catalog import Catalog, Message
 from babel.messages.mofile import read_mo
 from babel.numbers import format_decimal
 
-from afterclear.digest.cells import Cells
 from afterclear.digest.frames import DigestSettings
-from afterclear.digest.language import MARKS, Language
+from afterclear.wording.cells import Cells
+from afterclear.wording.language import MARKS, Language
 from tests.digest.every_row import build_digest, render_digest
 from tests.digest.fleet_fixture import fleet
 from tests.digest.messages import all_messages, catalogue, po_path

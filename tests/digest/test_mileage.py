@@ -3,7 +3,6 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.mileage import (
     Due,
     Limits,
@@ -15,6 +14,7 @@ from afterclear.digest.mileage import (
     usual_mileage,
 )
 from afterclear.digest.rows import Attempt, Evidence, OdometerReading
+from afterclear.wording.cells import Cells, Dash
 from tests.digest.rows_fixture import attempt, evidence, observation
 
 START = datetime(2025, 1, 1, tzinfo=UTC)

@@ -4,9 +4,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from afterclear.digest.cells import Cells
 from afterclear.digest.reasons import attempt_reason, what_settles
 from afterclear.digest.rows import Attempt, Evidence
+from afterclear.reasons import EvidenceReason as R
+from afterclear.wording.cells import Cells
 from tests.digest.rows_fixture import attempt, episode, evidence
 
 MAY_3 = datetime(2025, 5, 3, 10, tzinfo=UTC)
@@ -71,7 +72,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
     ),
     (
         attempt(outcome="came_back", stayed=True, kind="clear_only"),
-        (evidence("stayed", "S-55", 3, why="still there, and neither a clear nor a scan"),),
+        (evidence("stayed", "S-55", 3, reason=R.STILL_THERE_UNCLEARED),),
         (
             "Never gone: scan S-55 on 3 May 2025 still showed P0301 after the clear, "
             "and no clear and no scan without it lie between."
@@ -123,19 +124,20 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
     ),
     (
         attempt(),
-        (evidence("no_evidence", "S-1", 3, 41_100, why="control unit did not answer"),),
+        (evidence("no_evidence", "S-1", 3, 41_100, reason=R.NO_ANSWER),),
         (
             "Unchecked: 1 scan since the repair says nothing (scan S-1 on 3 May 2025 at 41,100 km: "
-            "control unit did not answer)."
+            "the control unit did not answer)."
         ),
     ),
     (
         attempt(),
-        tuple(evidence("no_evidence", f"S-{i}", i, why="active codes only") for i in range(1, 6)),
+        tuple(evidence("no_evidence", f"S-{i}", i, reason=R.ACTIVE_ONLY) for i in range(1, 6)),
         (
             "Unchecked: 5 scans since the repair say nothing (scan S-1 on 1 May 2025: active codes "
-            "only; scan S-2 on 2 May 2025: active codes only; scan S-3 on 3 May 2025: active codes "
-            "only; and 2 more)."
+            "only: absence proves nothing; scan S-2 on 2 May 2025: active codes only: absence "
+            "proves nothing; scan S-3 on 3 May 2025: active codes only: absence proves nothing; "
+            "and 2 more)."
         ),
     ),
 ]
@@ -165,33 +167,40 @@ def test_distances_are_in_the_readers_unit() -> None:
 SETTLES = [
     ((), "any scan that reads this control unit after some driving"),
     (
-        (evidence("no_evidence", why="partial scan: unit not read"),),
-        "a full scan, or one that reads this control unit",
-    ),
-    (
-        (evidence("no_evidence", why="control unit did not answer"),),
+        (evidence("no_evidence", reason=R.NO_ANSWER),),
         "find out why the control unit does not answer, then scan it again",
     ),
     (
-        (evidence("no_evidence", why="active codes only"),),
+        (evidence("no_evidence", reason=R.ACTIVE_ONLY),),
         "a scan that reads stored codes, not only active ones",
     ),
     (
-        (evidence("no_evidence", why="monitor catalyst not complete since the clear"),),
+        (evidence("no_evidence", reason=R.SELF_TEST_INCOMPLETE, monitor="catalyst"),),
         "a scan after enough driving for the vehicle's self-test to finish",
     ),
     (
-        (evidence("no_evidence", why="only 12 km since the clear"),),
+        (
+            evidence(
+                "no_evidence", reason=R.TOO_SOON_AFTER_CLEAR, since_clear_km=12.0, needed_km=30.0
+            ),
+        ),
         "a scan after more driving",
     ),
     (
-        (evidence("sign", why="pending once"),),
+        (evidence("sign", reason=R.PENDING_ONCE),),
         "one more scan: a code pending once is a sign, not yet a return",
     ),
     (
         (
-            evidence("no_evidence", "S-2", 9, why="only 12 km since the clear"),
-            evidence("no_evidence", "S-1", 3, why="control unit did not answer"),
+            evidence(
+                "no_evidence",
+                "S-2",
+                9,
+                reason=R.TOO_SOON_AFTER_CLEAR,
+                since_clear_km=12.0,
+                needed_km=30.0,
+            ),
+            evidence("no_evidence", "S-1", 3, reason=R.NO_ANSWER),
         ),
         "a scan after more driving",
     ),

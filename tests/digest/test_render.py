@@ -10,9 +10,10 @@ from html.parser import HTMLParser
 import html5lib
 import pytest
 
-from afterclear.digest.cells import Cells
 from afterclear.digest.filters import ASIDE_WORDS, FINDING_WORDS, finding_words
 from afterclear.digest.render import render_vehicle
+from afterclear.reasons import EvidenceReason
+from afterclear.wording.cells import Cells
 from tests.digest.every_row import build_digest, render_digest
 from tests.digest.fleet_fixture import fleet, frames_of
 from tests.digest.hostile_fixture import EVIL_IDS, hostile, long_history
@@ -195,8 +196,10 @@ def test_a_long_history_stays_readable_in_size() -> None:
 
 def test_every_closed_set_has_its_words() -> None:
     assert finding_words(evidence("clean"), Cells()) == "Read, without the fault"
-    assert finding_words(evidence("sign", why="pending once"), Cells()) == "Pending once"
-    silent = evidence("no_evidence", why="the control unit did not answer")
+    assert finding_words(evidence("sign", reason=EvidenceReason.PENDING_ONCE), Cells()) == (
+        "Pending once: a sign, not a return"
+    )
+    silent = evidence("no_evidence", reason=EvidenceReason.NO_ANSWER)
     assert finding_words(silent, Cells()) == "Says nothing: the control unit did not answer"
     assert set(FINDING_WORDS) == {"clean", "returned", "stayed", "sign", "no_evidence"}
     assert set(ASIDE_WORDS) == {"single", "units", "decimal", "jump", "lasting_drop"}

@@ -1,7 +1,6 @@
 """Where everything stands in the picture of a vehicle's history."""
 
 from afterclear.digest.axes import date_ticks, distance_ticks, round_step
-from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.filters import filters
 from afterclear.digest.mileage import Line
 from afterclear.digest.render import render_vehicle
@@ -16,6 +15,7 @@ from afterclear.digest.vehicle_model import (
     TimeLine,
     VehiclePage,
 )
+from afterclear.wording.cells import Cells, Dash
 from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import fleet, frames_of
 from tests.digest.story import START, Story, Try, vehicle

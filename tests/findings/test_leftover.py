@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 
-from afterclear.digest.cells import Cells
 from afterclear.findings.role_facts import FactBook
 from afterclear.findings.roles import find_roles
 from afterclear.findings.roles_data import MIN_BOTH, count_pairs
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.histories.rules import HistoryRules
 from afterclear.store.database import Connection, query
+from afterclear.wording.cells import Cells
 from tests.histories.story import CATALOGUE, RULES, Story, told
 
 SENSOR, ECHO = "C0034-13", "U0415-86"

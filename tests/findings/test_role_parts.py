@@ -7,7 +7,6 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from afterclear.digest.cells import Cells
 from afterclear.findings import roles, roles_data
 from afterclear.findings.role_facts import FactBook
 from afterclear.findings.role_parts import fleet_parts
@@ -16,6 +15,7 @@ from afterclear.findings.roles_data import count_pairs
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.findings.work_rows import ByVehicle
 from afterclear.store.database import Connection, open_store, query
+from afterclear.wording.cells import Cells
 from tests.findings.fleet_of_causes import Cause, Echo, Fleet, Plan, simulate
 from tests.histories.story import CATALOGUE, Story, build, told
 

@@ -7,10 +7,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from afterclear.digest.cells import Cells
 from afterclear.findings.roles import find_roles
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.database import open_store, query
+from afterclear.wording.cells import Cells
 from tests.findings.fleet_of_causes import Cause, Echo, Fleet, Plan, simulate, told_roles
 from tests.histories.story import CATALOGUE, build
 

@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
-from afterclear.digest.cells import Cells
 from afterclear.errors import ConfigError
 from afterclear.findings.rule_files import read_stock_rules, read_worklist_rules
 from afterclear.findings.stock import audit_stock
 from afterclear.store.database import Connection, query
+from afterclear.wording.cells import Cells
 from tests.findings.yard import (
     BEGIN,
     STOCK_RULES,

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.digest.cells import Cells
 from afterclear.errors import UsageError
 from afterclear.findings.decided import Decided, Matter, decision_on, decision_words
 from afterclear.findings.told import Voice
@@ -16,6 +15,7 @@ from afterclear.findings.work_cost import ComeBackCosts, Order
 from afterclear.findings.worklist import build_worklist
 from afterclear.store.database import Connection, query
 from afterclear.store.decisions import Decision, add_decision, undo_decision
+from afterclear.wording.cells import Cells
 from tests.findings.yard import BEGIN, WORKLIST_RULES, analysed, lines, set_aside
 from tests.histories.story import CATALOGUE, Story
 

@@ -10,7 +10,6 @@ from typing import Any
 import polars as pl
 
 from afterclear.config import shipped
-from afterclear.digest.cells import Cells
 from afterclear.findings.roles import find_roles
 from afterclear.findings.rule_files import (
     StockRules,
@@ -25,6 +24,7 @@ from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
 from afterclear.store.absorb import absorb
 from afterclear.store.database import Connection, open_store, query
+from afterclear.wording.cells import Cells
 from tests.histories.story import CATALOGUE, RULES, Story, build
 
 STOCK_RULES = read_stock_rules(shipped("config") / "stock_rules.toml")

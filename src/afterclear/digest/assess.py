@@ -8,10 +8,8 @@ from typing import Any
 import polars as pl
 
 from afterclear.digest import names
-from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.finding_rows import Recurring
 from afterclear.digest.frames import FRAME_ROWS, Caution, DigestSettings
-from afterclear.digest.language import mark
 from afterclear.digest.mileage import (
     Limits,
     Line,
@@ -35,6 +33,8 @@ from afterclear.digest.rows import (
     Sighting,
     Vehicle,
 )
+from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.language import mark
 
 _DONE: dict[str, str] = {
     "replace": mark("Replaced"),

@@ -3,10 +3,10 @@
 import math
 from datetime import UTC, datetime, timedelta
 
-from afterclear.digest.cells import Cells
 from afterclear.digest.mileage import Line
 from afterclear.digest.vehicle_model import Tick
 from afterclear.plain import KM_PER_MILE
+from afterclear.wording.cells import Cells
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)

@@ -9,7 +9,6 @@ from afterclear import __version__
 from afterclear.digest import names
 from afterclear.digest.assess import Faults, FleetRows, Setting, assess_vehicle
 from afterclear.digest.basis import Basis, read_basis, read_faults
-from afterclear.digest.cells import Cells
 from afterclear.digest.fault_findings import fault_findings
 from afterclear.digest.findings import (
     NOTHING_FOUND,
@@ -42,6 +41,7 @@ from afterclear.digest.stock import (
 from afterclear.digest.vehicle import build_vehicle_page
 from afterclear.digest.vehicle_model import VehiclePage
 from afterclear.digest.worklist import work_of, work_order
+from afterclear.wording.cells import Cells
 
 # what a vehicle's own page is made from
 PAGE_TABLES = (*FRAME_ROWS, *VEHICLE_FINDINGS)

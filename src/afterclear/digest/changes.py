@@ -5,13 +5,13 @@ from collections.abc import Callable, Mapping
 import polars as pl
 
 from afterclear.digest.assess import Setting, fault_of
-from afterclear.digest.cells import Dash
 from afterclear.digest.choosing import MOST, Choice, Picked, change_order, with_safety
 from afterclear.digest.frames import FleetFrames
 from afterclear.digest.model import AttemptView, Change, ChangeList, Changes
 from afterclear.digest.roster import Roster
 from afterclear.digest.row_frames import read_rows
 from afterclear.digest.rows import Episode
+from afterclear.wording.cells import Dash
 
 
 def changes_since(

@@ -12,10 +12,10 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 
 from afterclear.digest.assess import Setting, cautions_for
-from afterclear.digest.cells import Dash
 from afterclear.digest.frames import FleetFrames
 from afterclear.digest.mileage import Limits, Owed, Usual, due_when
 from afterclear.digest.roster import Roster
+from afterclear.wording.cells import Dash
 
 MOST = 200  # lines of one table; the export named under it has all
 

@@ -6,15 +6,14 @@ from typing import Any
 
 from markupsafe import Markup
 
-from afterclear.digest.cells import Cells, capital
 from afterclear.digest.charts.growth import draw_growth
 from afterclear.digest.garage import PROCESS_WORDS
-from afterclear.digest.language import mark
 from afterclear.digest.model import AttemptView
-from afterclear.digest.reasons import VERDICT_WORDS
+from afterclear.digest.reasons import VERDICT_WORDS, reason_of
 from afterclear.digest.rows import Evidence, OdometerReading, Repair
 from afterclear.digest.stock import STOCK_WORDS
-from afterclear.digest.whys import why_words
+from afterclear.wording.cells import Cells, capital
+from afterclear.wording.language import mark
 
 _KM = re.compile(r"(\d[\d,]*(?:\.\d+)?)[ \u00a0]km\b")
 
@@ -85,9 +84,9 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
 def finding_words(row: Evidence, cells: Cells) -> str:
     """Say what a scan says about an attempt: its own reason, if the histories gave one."""
     words = cells.t(FINDING_WORDS[row.finding])
-    if not row.why:
+    if row.reason is None:
         return capital(words)
-    why = why_words(row.why, cells)
+    why = reason_of(row, cells)
     return capital(f"{words}: {why}" if row.finding == "no_evidence" else why)
 
 

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 import polars as pl
 
 from afterclear.digest.basis import Basis
-from afterclear.digest.cells import Cells, Dash, capital
 from afterclear.digest.choosing import MOST
 from afterclear.digest.finding_rows import Claim, Level, Part
 from afterclear.digest.findings import Findings
@@ -18,10 +17,11 @@ from afterclear.digest.garage_model import (
     PartView,
     ProcessTable,
 )
-from afterclear.digest.language import mark
 from afterclear.digest.pictures import FEW, funnel_chart, held_chart, life_chart
 from afterclear.digest.roster import Roster
 from afterclear.digest.row_frames import read_rows
+from afterclear.wording.cells import Cells, Dash, capital
+from afterclear.wording.language import mark
 
 LEVELS: tuple[Level, ...] = ("site", "technician", "brand", "grade")
 _MOST_SHEETS = 6  # parts with a picture and claim sheet of their own; the rest by ``export claims``

@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
-from afterclear.digest.cells import Dash
 from afterclear.digest.finding_rows import Claim, Holder, Level, Part, Process, ProcessCost
 from afterclear.digest.model import AttemptView, Changes, ComebackCost, PageHead, Tally, VehicleRef
+from afterclear.wording.cells import Dash
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,11 +5,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from afterclear.digest.assess import Assessment, VehicleRows
-from afterclear.digest.cells import Cells
 from afterclear.digest.growth import growth_of
 from afterclear.digest.place import Axis
 from afterclear.digest.rows import ClearEvent, Episode, Observation
 from afterclear.digest.vehicle_model import ClearMark, CodeRow, Lane, Mark, MarkKind, Span
+from afterclear.wording.cells import Cells
 
 _MOST_CODES = 8  # rows in one lane; further codes stand in the table
 _MOST_LANES = 12  # control units with a lane of their own

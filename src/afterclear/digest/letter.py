@@ -4,15 +4,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from afterclear.digest.build import DigestModel
-from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.filters import told_units
 from afterclear.digest.fleet_model import FleetPage
 from afterclear.digest.frames import Audience, Caution
 from afterclear.digest.garage_model import GaragePage
-from afterclear.digest.language import Language
 from afterclear.digest.model import Change, Changes, WorkItem
 from afterclear.digest.ranked import Work
 from afterclear.digest.stock import StockLine, StockPage
+from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.language import Language
 
 _MOST = 6  # lines under one heading; the digest has them all
 

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from afterclear.digest.cells import Cells, Dash
-from afterclear.digest.rows import Attempt, Clock, Evidence, Observation, OdometerReading
+from afterclear.digest.rows import Attempt, Evidence, Observation, OdometerReading
+from afterclear.wording.cells import Cells, Clock, Dash
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from afterclear.digest.cells import Dash, capital
 from afterclear.digest.frames import Audience, Caution, StaleSource, Units
 from afterclear.digest.mileage import Due
 from afterclear.digest.rows import Attempt, Evidence
+from afterclear.wording.cells import Dash, capital
 
 
 @dataclass(frozen=True, slots=True)

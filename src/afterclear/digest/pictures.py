@@ -9,7 +9,6 @@ from afterclear.analyses.checks import FloatArray
 from afterclear.analyses.funnels import poisson_limits
 from afterclear.analyses.lives import lives
 from afterclear.analyses.survival import kaplan_meier
-from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.finding_rows import Holder, Part, Quarter
 from afterclear.digest.garage_model import (
     FunnelChart,
@@ -18,6 +17,7 @@ from afterclear.digest.garage_model import (
     LifeChart,
     QuarterPoint,
 )
+from afterclear.wording.cells import Cells, Dash
 
 _LEVEL = 0.998  # of the funnel, as findings of sites have it
 _CURVE_POINTS = 60

@@ -3,10 +3,11 @@
 from collections.abc import Callable, Sequence
 from datetime import datetime
 
-from afterclear.digest.cells import Cells
-from afterclear.digest.language import mark
 from afterclear.digest.rows import Attempt, Episode, Evidence
-from afterclear.digest.whys import why_words
+from afterclear.reasons import EvidenceReason
+from afterclear.wording.cells import Cells
+from afterclear.wording.evidence import SETTLED_BY, SETTLED_BY_ANY, evidence_words
+from afterclear.wording.language import mark
 
 VERDICT_WORDS: dict[str, str] = {
     "held": mark("Held"),
@@ -17,28 +18,6 @@ VERDICT_WORDS: dict[str, str] = {
 # what was done, for sentences ("420 km after the repair")
 DEED: dict[str, str] = {"repair": mark("the repair"), "clear_only": mark("the clear")}
 
-_FULL = mark("a full scan, or one that reads this control unit")
-_SELF_TEST = mark("a scan after enough driving for the vehicle's self-test to finish")
-_DRIVE = mark("a scan after more driving")
-# What a scan that says nothing asks for: words met in its reason -> what would settle it.
-# First match wins; the reasons are those of ``histories/sql/80_evidence.sql``.
-_SETTLES: tuple[tuple[str, str], ...] = (
-    (
-        "did not answer",
-        mark("find out why the control unit does not answer, then scan it again"),
-    ),
-    ("partial scan", _FULL),
-    ("not read", _FULL),
-    ("active", mark("a scan that reads stored codes, not only active ones")),
-    ("self-test", _SELF_TEST),
-    ("monitor", _SELF_TEST),
-    ("not completed", _SELF_TEST),
-    ("since the clear", _DRIVE),
-    ("nothing was driven", _DRIVE),
-    ("permanent", mark("a scan after more driving, for the permanent record to be withdrawn")),
-    ("pending", mark("one more scan: a code pending once is a sign, not yet a return")),
-)
-_SETTLED_BY_ANY = mark("any scan that reads this control unit after some driving")
 _NAMED_SCANS = 3  # more are counted, and listed in the table under the sentence
 
 
@@ -64,11 +43,25 @@ def attempt_reason(
 
 def what_settles(evidence: Sequence[Evidence]) -> str:
     """Say which scan would settle an attempt that no scan has said anything about; English."""
-    silent = [row for row in evidence if row.finding in {"no_evidence", "sign"} and row.why]
-    if not silent:
-        return _SETTLED_BY_ANY
-    why = (max(silent, key=lambda row: row.seen_at).why or "").lower()
-    return next((wanted for words, wanted in _SETTLES if words in why), _SETTLED_BY_ANY)
+    asking = [
+        (row.seen_at, row.reason)
+        for row in evidence
+        if row.reason is not None and row.reason in SETTLED_BY
+    ]
+    return SETTLED_BY[max(asking)[1]] if asking else SETTLED_BY_ANY
+
+
+def reason_of(row: Evidence, cells: Cells) -> str:
+    """Say why a scan says what it says of an attempt."""
+    if row.reason is None:
+        return cells.t("no reason given")
+    return evidence_words(
+        row.reason,
+        cells,
+        monitor=row.monitor,
+        since_clear_km=row.since_clear_km,
+        needed_km=row.needed_km,
+    )
 
 
 def _related(episode: Episode, cells: Cells) -> str:
@@ -121,7 +114,7 @@ def _stayed(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str
         seen = _scan(attempt.returned_scan_id, attempt.returned_at, evidence, cells)
         return cells.t("Never gone: {scan} still showed {code} after {deed}.", scan=seen, **values)
     seen = _scan(found[0].scan_id, found[0].seen_at, found, cells)
-    if "same visit" in (found[0].why or "same visit"):
+    if found[0].reason != EvidenceReason.STILL_THERE_UNCLEARED:
         return cells.t(
             "Never gone: {scan} still showed {code} in the same visit as {deed}.",
             scan=seen,
@@ -210,8 +203,7 @@ def _unchecked(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> 
 
 
 def _says_nothing(row: Evidence, cells: Cells) -> str:
-    why = why_words(row.why, cells) if row.why else cells.t("no reason given")
-    return f"{_scan(row.scan_id, row.seen_at, [row], cells)}: {why}"
+    return f"{_scan(row.scan_id, row.seen_at, [row], cells)}: {reason_of(row, cells)}"
 
 
 def _ended(attempt: Attempt, cells: Cells) -> str:

@@ -12,7 +12,6 @@ from markupsafe import Markup
 
 from afterclear.digest import names
 from afterclear.digest.build import DigestModel
-from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
 from afterclear.digest.charts.layout import NARROW, WIDE
@@ -29,6 +28,7 @@ from afterclear.digest.model import IndexPage, ListPage, PageHead
 from afterclear.digest.stock import StockPage
 from afterclear.digest.text import fit_text
 from afterclear.digest.vehicle_model import OdometerChart, TimeLine, VehiclePage
+from afterclear.wording.cells import Cells, Dash
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _LAYOUTS = (WIDE, NARROW)

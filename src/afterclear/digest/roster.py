@@ -6,12 +6,12 @@ from datetime import datetime
 import polars as pl
 
 from afterclear.digest.assess import Setting, cautions_for, vehicle_ref
-from afterclear.digest.cells import Dash
 from afterclear.digest.frames import FleetFrames
 from afterclear.digest.mileage import Point, Usual, usual_between
 from afterclear.digest.model import VehicleLine, VehicleRef
 from afterclear.digest.row_frames import read_rows
 from afterclear.digest.rows import Standing, Vehicle
+from afterclear.wording.cells import Dash
 
 
 class Roster:

@@ -9,8 +9,10 @@ from dataclasses import MISSING, dataclass, fields
 from datetime import date, datetime
 from typing import Any, Literal
 
+from afterclear.reasons import EvidenceReason
+from afterclear.wording.cells import Clock
+
 Outcome = Literal["held", "came_back", "on_watch", "unchecked"]
-Clock = Literal["km", "engine_hours", "days"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +89,12 @@ class Evidence:
     seen_at: datetime
     km: float | None
     finding: Literal["clean", "returned", "stayed", "sign", "no_evidence"]
-    why: str | None
+    reason: EvidenceReason | None
     stretch_from_km: float | None  # odometer; None unless clean
     stretch_to_km: float | None
+    monitor: str | None = None  # the self-test that has not completed
+    since_clear_km: float | None = None  # driven since the clear, where that was too little
+    needed_km: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

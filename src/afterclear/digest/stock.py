@@ -9,9 +9,9 @@ from afterclear.digest.assess import Faults
 from afterclear.digest.choosing import MOST
 from afterclear.digest.finding_rows import Stock, StockReason
 from afterclear.digest.frames import Caution
-from afterclear.digest.language import mark
 from afterclear.digest.model import PageHead, VehicleRef
 from afterclear.digest.roster import Roster
+from afterclear.wording.language import mark
 
 VERDICTS: tuple[Literal["hold", "rescan", "ready"], ...] = ("hold", "rescan", "ready")
 STOCK_WORDS: dict[str, str] = {

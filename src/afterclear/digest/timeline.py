@@ -8,12 +8,12 @@ from dataclasses import replace
 
 from afterclear.digest.assess import Assessment, VehicleRows
 from afterclear.digest.axes import date_ticks, distance_ticks
-from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.lanes import build_lanes
 from afterclear.digest.mileage import Line
 from afterclear.digest.place import Axis
 from afterclear.digest.rows import Observation
 from afterclear.digest.vehicle_model import Flag, Lane, Tick, TimeLine
+from afterclear.wording.cells import Cells, Dash
 
 _LEAST = {"km": 200.0, "date": 20.0}  # a single visit still gets an axis with places on it
 _AHEAD = 0.35  # the axis is drawn out for a fix on watch by up to this share of itself

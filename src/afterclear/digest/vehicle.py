@@ -6,10 +6,8 @@ from datetime import datetime, timedelta
 
 from afterclear.digest.assess import Assessment, Setting, VehicleRows, cautions_of, fault_of
 from afterclear.digest.axes import date_ticks, round_step
-from afterclear.digest.cells import Cells, Dash
 from afterclear.digest.findings import VehicleFindings
 from afterclear.digest.frames import Caution
-from afterclear.digest.language import mark
 from afterclear.digest.model import AttemptView, PageHead, WorkItem
 from afterclear.digest.place import days_of
 from afterclear.digest.ranked import ranked_item
@@ -27,6 +25,8 @@ from afterclear.digest.vehicle_model import (
 )
 from afterclear.digest.worklist import work_of
 from afterclear.plain import KM_PER_MILE
+from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.language import mark
 
 _LEAST_KM = 4.0  # shown of a vehicle that stood: the labels are whole km
 

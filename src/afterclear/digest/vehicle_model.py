@@ -4,13 +4,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from afterclear.digest.cells import Dash
 from afterclear.digest.findings import VehicleFindings
 from afterclear.digest.frames import Caution
 from afterclear.digest.mileage import Usual
 from afterclear.digest.model import AttemptView, Fault, PageHead, PresentFault, VehicleRef, WorkItem
 from afterclear.digest.roles import ScanRoles
 from afterclear.digest.rows import ClearEvent, Episode, OdometerReading, Repair, Vehicle
+from afterclear.wording.cells import Dash
 
 # momentary: no code active at that moment, stored codes not read
 MarkKind = Literal["clean", "momentary", "code", "sign", "no_answer"]

@@ -8,9 +8,9 @@ checked, a fix that one more clean scan would prove.
 from datetime import timedelta
 
 from afterclear.digest.assess import Assessment, Faults, Setting, cautions_of
-from afterclear.digest.cells import Cells
-from afterclear.digest.language import mark
 from afterclear.digest.model import AttemptView, PresentFault, WorkItem, WorkReason
+from afterclear.wording.cells import Cells
+from afterclear.wording.language import mark
 
 # ranks of reasons; lower first.  Safety comes before all of them.
 _CAME_BACK, _NEVER_GONE, _NOT_WORKED_ON, _SCAN_OLD, _SCAN_UNCHECKED, _SCAN_DUE = range(6)

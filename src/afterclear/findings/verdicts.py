@@ -73,10 +73,11 @@ def _windows(con: Connection) -> pl.DataFrame:
                CASE WHEN returned THEN clean_km + unwatched_km END AS high_km,
                -- a code that was never gone tells nothing of when it would have come back
                returned AND unwatched_km IS NOT NULL
-                   AND NOT (stayed AND why LIKE 'still there, and neither%') AS has_return
+                   AND NOT (stayed AND coalesce(is_uncleared, false)) AS has_return
            FROM store.attempts
-           LEFT JOIN (SELECT attempt_id, any_value(why) AS why FROM store.evidence
-                      WHERE finding = 'stayed' GROUP BY attempt_id) USING (attempt_id)
+           LEFT JOIN (SELECT attempt_id, bool_or(reason = 'still_there_uncleared') AS is_uncleared
+                      FROM store.evidence WHERE finding = 'stayed' GROUP BY attempt_id)
+               USING (attempt_id)
            ORDER BY attempt_id""",
     )
 

@@ -13,6 +13,7 @@ from afterclear.runs.page_frames import aware
 from afterclear.runs.pages import pseudonyms_of
 from afterclear.store.database import open_store, query
 from afterclear.store.exports import EXPORTS
+from afterclear.wording.exported import with_sentences
 
 Format = Literal["csv", "parquet", "jsonl"]
 
@@ -32,7 +33,7 @@ def export_frame(app: App, table: str) -> pl.DataFrame:
         raise UnknownNameError("table to export", table, EXPORTS)
     names = pseudonyms_of(app, public=False)
     with open_store(app.store, read_only=True) as con:
-        frame = aware(query(con, EXPORTS[table]))
+        frame = with_sentences(table, aware(query(con, EXPORTS[table])))
     return frame if names is None else pseudonymise(frame, names)
 
 

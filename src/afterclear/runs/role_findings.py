@@ -2,13 +2,13 @@
 
 from datetime import datetime
 
-from afterclear.digest.cells import Cells
 from afterclear.findings.roles import find_roles
 from afterclear.findings.rule_files import read_stock_rules, read_worklist_rules
 from afterclear.findings.stock import audit_stock
 from afterclear.findings.worklist import build_worklist
 from afterclear.runs.app import App
 from afterclear.store.database import Connection
+from afterclear.wording.cells import Cells
 
 
 def find_roles_and_work(app: App, con: Connection, as_of: datetime) -> None:

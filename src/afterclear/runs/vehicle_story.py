@@ -9,7 +9,6 @@ from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from afterclear.digest.cells import Cells
 from afterclear.digest.reasons import attempt_reason
 from afterclear.digest.rows import Attempt, Evidence
 from afterclear.errors import UnknownVehicleError
@@ -18,6 +17,7 @@ from afterclear.runs.app import App
 from afterclear.store.database import Connection, open_store, rows, scalar
 from afterclear.store.exports import EXPORTS, PAGE_FRAMES
 from afterclear.store.exports_roles import EXPORTS_ROLES, PAGE_ROLES
+from afterclear.wording.cells import Cells
 
 Row = dict[str, Any]  # by the export's columns
 _Kind = TypeVar("_Kind", Attempt, Evidence)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from afterclear.digest.cells import capital
 from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
@@ -26,6 +25,7 @@ from afterclear.digest.vehicle_model import (
     Span,
     TimeLine,
 )
+from afterclear.wording.cells import capital
 
 _FLAG_LEVEL = 19.0
 _READS = 32.0  # height of the row of scan marks

@@ -4,12 +4,12 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
-from afterclear.digest.cells import Cells
 from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale
 from afterclear.digest.charts.svg import element, picture, text_at
-from afterclear.digest.language import mark
 from afterclear.digest.model import Tally
+from afterclear.wording.cells import Cells
+from afterclear.wording.language import mark
 
 PARTS = ("held", "on_watch", "unchecked", "came_back")
 KIND_WORDS = {"repair": mark("Repairs"), "clear_only": mark("Codes erased only")}

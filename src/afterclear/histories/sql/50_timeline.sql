@@ -45,13 +45,13 @@ SELECT r.unit_no, r.scan_no, r.happened_at AS seen_at, r.km, r.visit_reason,
     -- between two places when a stored reading lies strictly between
     CASE WHEN r.is_stored_reading THEN 2 * r.reading_no ELSE 2 * r.reading_no + 1 END AS place,
     r.km - c.clear_km AS cleared_km_ago,
-    -- why the absence of any code proves nothing in this reading; NULL when it may
+    -- why the absence of any code proves nothing in this reading; NULL when it may.  (Reasons are
+    -- codes of ``reasons.EvidenceReason``; their numbers stand in columns beside them.)
     CASE
-        WHEN NOT r.answered THEN 'the control unit did not answer'
-        WHEN NOT r.is_stored_memory THEN 'active codes only: absence proves nothing'
-        WHEN r.km IS NULL THEN 'the distance at this scan is not known'
-        WHEN r.clear_no > 0 AND c.clear_km IS NULL
-            THEN 'the distance since the last clear is not known'
+        WHEN NOT r.answered THEN 'no_answer'
+        WHEN NOT r.is_stored_memory THEN 'active_only'
+        WHEN r.km IS NULL THEN 'distance_unknown'
+        WHEN r.clear_no > 0 AND c.clear_km IS NULL THEN 'clear_distance_unknown'
     END AS why_blind
 FROM unit_timeline r
 LEFT JOIN unit_clears c ON c.unit_no = r.unit_no AND c.clear_no = r.clear_no
@@ -67,9 +67,6 @@ CREATE OR REPLACE TEMP MACRO why_no_evidence(
         WHEN why_blind IS NOT NULL THEN why_blind
         WHEN monitors_incomplete IS NOT NULL AND monitor IS NOT NULL THEN
             CASE WHEN list_contains(string_split(monitors_incomplete, ' '), monitor)
-                THEN 'its self-test (' || replace(monitor, '_', ' ')
-                    || ') has not completed since the clear' END
-        WHEN cleared_km_ago < min_clean_km
-            THEN 'only ' || greatest(0, round(cleared_km_ago))::INTEGER
-                || ' km since the clear, ' || round(min_clean_km)::INTEGER || ' km needed'
+                THEN 'self_test_incomplete' END
+        WHEN cleared_km_ago < min_clean_km THEN 'too_soon_after_clear'
     END;

@@ -15,7 +15,8 @@ WITH later AS (
             AND (r.cleared_at IS NULL OR r.cleared_at < a.attempted_at) AS stood_uncleared,
         s.is_inactive AND a.own_clear_no IS NULL AS may_be_old,
         why_no_evidence(r.why_blind, r.monitors_incomplete, r.cleared_km_ago, f.monitor,
-            f.min_clean_km) AS why_none
+            f.min_clean_km) AS why_none,
+        f.monitor, r.cleared_km_ago, f.min_clean_km
     FROM attempts a
     JOIN faults f USING (fault_no)
     JOIN readings r ON r.unit_no = a.unit_no AND r.seq > a.start_seq
@@ -50,30 +51,31 @@ WITH later AS (
 )
 SELECT *,
     CASE finding
-        WHEN 'clean' THEN 'read, and without the code'
-        WHEN 'returned' THEN 'shows the code again'
-        WHEN 'sign' THEN 'pending once: a sign, not a return'
+        WHEN 'clean' THEN 'read_without'
+        WHEN 'returned' THEN 'shown_again'
+        WHEN 'sign' THEN 'pending_once'
         WHEN 'stayed' THEN
-            CASE WHEN same_visit THEN 'still there in the same visit, after the work'
-                 ELSE 'still there, and neither a clear nor a scan without it since' END
+            CASE WHEN same_visit THEN 'still_there_same_visit'
+                 ELSE 'still_there_uncleared' END
         ELSE
             CASE WHEN is_fault AND NOT after_work AND same_visit
-                     THEN 'same visit, and no clear is known yet'
+                     THEN 'same_visit_no_clear'
                  WHEN is_fault AND NOT after_work AND at_rest
-                     THEN 'nothing was driven, and no clear is known yet'
-                 WHEN is_fault THEN 'not active now, and no clear is known since: the old entry'
-                 WHEN presence = 'not_tested' THEN 'its test has not completed since the clear'
+                     THEN 'not_driven_no_clear'
+                 WHEN is_fault THEN 'old_entry'
+                 WHEN presence = 'not_tested' THEN 'test_not_completed'
                  WHEN presence = 'permanent'
-                     THEN 'a permanent code alone outlives a clear: no return'
-                 WHEN same_visit THEN 'same visit: nothing was driven yet'
+                     THEN 'permanent_alone'
+                 WHEN same_visit THEN 'same_visit_not_driven'
                  ELSE why_none END
-    END AS why
+    END AS reason
 FROM judged;
 
 -- A clean reading looks back to the last clear of its unit; stretches are counted once.
 CREATE OR REPLACE TEMP TABLE evidence AS
 WITH stretches AS (
-    SELECT fix_no, scan_no, seq, seen_at, km, finding, why, told_km,
+    SELECT fix_no, scan_no, seq, seen_at, km, finding, reason, monitor, cleared_km_ago,
+        min_clean_km, told_km,
         greatest(attempted_km, clear_km,
             max(km) FILTER (finding = 'clean') OVER before) AS from_km,
         -- a return may have begun at the near end of an inferred clear's interval
@@ -85,7 +87,11 @@ WITH stretches AS (
     WINDOW before AS (PARTITION BY fix_no ORDER BY seq
         ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
 )
-SELECT fix_no, scan_no, seq, seen_at, km, finding, why,
+SELECT fix_no, scan_no, seq, seen_at, km, finding, reason,
+    CASE WHEN reason = 'self_test_incomplete' THEN monitor END AS monitor,
+    CASE WHEN reason = 'too_soon_after_clear' THEN greatest(0, cleared_km_ago) END
+        AS since_clear_km,
+    CASE WHEN reason = 'too_soon_after_clear' THEN min_clean_km END AS needed_km,
     CASE WHEN finding = 'clean' THEN least(from_km, km) END AS stretch_from_km,
     CASE WHEN finding = 'clean' THEN km END AS stretch_to_km,
     CASE WHEN finding = 'clean'

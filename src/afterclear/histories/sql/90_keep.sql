@@ -84,7 +84,8 @@ INSERT INTO store.fix_numbers BY NAME
     FROM attempts ORDER BY fix_no;
 INSERT INTO store.evidence_steps BY NAME
     SELECT e.fix_no + getvariable('last_fix_no') AS fix_no,
-        e.scan_no + getvariable('last_scan_no') AS scan_no, e.finding, e.why, e.stretch_from_km
+        e.scan_no + getvariable('last_scan_no') AS scan_no, e.finding, e.reason,
+        e.monitor, e.since_clear_km, e.needed_km, e.stretch_from_km
     FROM evidence e ORDER BY fix_no, scan_no;
 INSERT INTO store.onsets BY NAME
     SELECT b.vehicle_id, u.ecu, f.code, f.family, o.gap_km

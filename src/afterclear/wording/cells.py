@@ -5,9 +5,10 @@ from datetime import UTC, date, datetime
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from afterclear.digest.language import GAP, MARKS, Language, mark
-from afterclear.digest.rows import Clock
 from afterclear.plain import KM_PER_MILE
+from afterclear.wording.language import GAP, MARKS, Language, mark
+
+Clock = Literal["km", "engine_hours", "days"]
 
 DASH = "\u2013"
 

@@ -1,0 +1,1 @@
+"""Facts in the reader's words: language, units, and one sentence for every reason."""
