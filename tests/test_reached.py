@@ -17,9 +17,10 @@ from afterclear.cli import COMMANDS
 from afterclear.sources import places
 
 ROOT = Path(afterclear.__file__).parent
-# where people come in, and what is imported by a name put together from parts
+# where people and processes come in, and what is imported by a name put together from parts
 BEGIN = [
     ("afterclear.__main__", ""),
+    ("afterclear.readers.reading_child", "main"),  # a process of its own
     *((f"afterclear.cli.{module}", "command") for module, _ in COMMANDS.values()),
     *((f"afterclear.sources.{module}", "opened") for module, _ in places._PLACES.values()),  # noqa: SLF001
 ]

@@ -1,10 +1,13 @@
 """Invented findings on the invented fleet: one of each kind, flagged and not."""
 
 from collections.abc import Mapping
+from dataclasses import fields
 from datetime import UTC, datetime
 from typing import Any
 
 import polars as pl
+
+from afterclear.digest.finding_rows import FINDING_ROWS
 
 Row = dict[str, Any]
 
@@ -160,7 +163,7 @@ def _reason(vehicle: str, position: int, because: str) -> Row:
     }
 
 
-def _work(vehicle: str, rank: int | None, kind: str, *, safety: bool = False) -> Row:
+def work(vehicle: str, rank: int | None, kind: str, *, safety: bool = False) -> Row:
     return {
         "vehicle_id": vehicle,
         "rank": rank,
@@ -273,11 +276,11 @@ ROWS: dict[str, list[Row]] = {
         _reason("VAN-40", 1, "C0050 in the brakes unit is open."),
     ],
     "worklist": [
-        _work("HX-211", 2, "bring_in"),
-        _work("BUS-07", 1, "bring_in", safety=True),
-        _work("VAN-40", 3, "scan", safety=True),
+        work("HX-211", 2, "bring_in"),
+        work("BUS-07", 1, "bring_in", safety=True),
+        work("VAN-40", 3, "scan", safety=True),
     ],
-    "worklist_set_aside": [_work("BUS-15", None, "bring_in")],
+    "worklist_set_aside": [work("BUS-15", None, "bring_in")],
     "leftovers": [
         {
             "vehicle_id": "BUS-07",
@@ -319,5 +322,17 @@ ROWS: dict[str, list[Row]] = {
 
 
 def findings(rows: Mapping[str, list[Row]] = ROWS) -> dict[str, pl.DataFrame]:
-    """Put the rows into tables."""
-    return {name: pl.DataFrame(found, infer_schema_length=None) for name, found in rows.items()}
+    """Put the rows into tables; a table without rows has its columns."""
+    return {
+        name: pl.DataFrame(rows[name], infer_schema_length=None) if rows.get(name) else _empty(name)
+        for name in ROWS
+    }
+
+
+def _empty(name: str) -> pl.DataFrame:
+    return pl.DataFrame(schema={f.name: pl.String for f in fields(FINDING_ROWS[name])})
+
+
+def nothing_found() -> dict[str, pl.DataFrame]:
+    """Give the tables of an analysis that found nothing."""
+    return findings({})

@@ -8,6 +8,7 @@ import polars as pl
 
 from afterclear.digest.frames import FRAME_ROWS, Caution, DigestSettings, StaleSource
 from tests.digest.every_row import HistoryFrames, empty_frame
+from tests.digest.findings_fixture import findings, nothing_found, work
 from tests.digest.story import START, UNITS, Row, Story, Try, vehicle
 
 AS_OF = START + timedelta(days=520, hours=9)
@@ -23,10 +24,10 @@ _AIRBAG = Caution(
     "Airbag circuits can fire. Only qualified people work on them, by the maker's procedure.",
 )
 CAUTIONS = {
-    "wheel_speed_fr": (_BRAKES,),
-    "wheel_speed_rr": (_BRAKES,),
-    "airbag_driver": (_AIRBAG,),
-    "steering_torque": (
+    "C0034": (_BRAKES,),
+    "C0050": (_BRAKES,),
+    "B0012": (_AIRBAG,),
+    "C0545": (
         Caution("Steering", "Steering is checked and set up by the maker's procedure only."),
     ),
 }
@@ -149,7 +150,8 @@ def frames_of(told: list[Story], **more: Any) -> HistoryFrames:
         name: pl.DataFrame(found, infer_schema_length=None) if found else empty_frame(name)
         for name, found in rows.items()
     }
-    return HistoryFrames(as_of=AS_OF, cautions=CAUTIONS, **{**made, **more})
+    told_too = {"findings": nothing_found(), **made, **more}
+    return HistoryFrames(as_of=AS_OF, cautions=CAUTIONS, **told_too)
 
 
 def fleet(**more: Any) -> HistoryFrames:
@@ -201,4 +203,5 @@ def many(n: int, scans_each: int = 24) -> HistoryFrames:
                           180.0, p=0.02))  # fmt: skip
         story.attempt(Try(380, "engine", "P0401", "on_watch", p=0.3, to_go=2_000 + i))
         told.append(story)
-    return frames_of(told)
+    ranked = [work(f"FL-{i:05d}", i + 1, "bring_in") for i in range(n)]
+    return frames_of(told, findings=findings({"worklist": ranked}))

@@ -25,56 +25,6 @@ def plain(text: str) -> str:
     return text.replace("\u00a0", " ")
 
 
-def test_safety_comes_first_then_come_backs_then_faults_nobody_worked_on(page: FleetPage) -> None:
-    assert [(item.vehicle.vehicle_id, item.action, item.safety) for item in page.work.shown] == [
-        ("BUS-07", "bring_in", True),
-        ("BUS-12", "bring_in", True),
-        ("HX-217", "bring_in", False),
-        ("HX-211", "bring_in", False),
-        ("BUS-15", "bring_in", False),
-        ("BUS-09", "scan", True),
-        ("VAN-40", "scan", True),
-        ("VAN-44", "scan", False),
-        ("HX-226", "scan", False),
-    ]
-
-
-def test_each_vehicle_on_the_list_says_why(page: FleetPage) -> None:
-    because = {item.vehicle.vehicle_id: plain(item.reasons[0].sentence) for item in page.work.shown}
-    assert because == {
-        "BUS-07": "came back between 3,360 and 9,360 km after the repair of 22 Feb 2025; "
-        "last seen on 30 May 2025",
-        "BUS-12": "seen since 20 May 2025 in 2 scans, no repair or clear since; "
-        "last seen on 5 Jun 2025",
-        "HX-217": "came back between 285 and 1,520 km after the clear of 2 Dec 2024; "
-        "last seen on 3 Jun 2025",
-        "HX-211": "came back between 2,700 and 6,000 km after the repair of 22 Apr 2025; "
-        "last seen on 1 Jun 2025",
-        "BUS-15": "seen since 29 Sep 2024 in 6 scans, no repair or clear since; "
-        "last seen on 28 May 2025",
-        "BUS-09": "worked on 22 Apr 2025, not checked by any scan since",
-        "VAN-40": "worked on 24 Dec 2024, not checked by any scan since",
-        "VAN-44": "last seen on 14 Sep 2024 and not scanned since; scan before booking work",
-        "HX-226": "one clean scan now would prove the repair of 13 Feb 2025",
-    }
-
-
-def test_cautions_stand_with_the_faults_they_are_about(page: FleetPage) -> None:
-    titles = {
-        i.vehicle.vehicle_id: [c.title for c in i.cautions] for i in page.work.shown if i.cautions
-    }
-    assert titles == {
-        "BUS-07": ["Brakes"],
-        "BUS-12": ["Steering"],
-        "BUS-09": ["Airbags"],
-        "VAN-40": ["Brakes"],
-    }
-
-
-def test_a_sold_vehicle_is_nobodys_work(page: FleetPage) -> None:
-    assert "VAN-45" not in {item.vehicle.vehicle_id for item in page.work.shown}
-
-
 def names(changes: object) -> list[tuple[str, str]]:
     assert isinstance(changes, ChangeList)
     assert changes.n == len(changes.shown)

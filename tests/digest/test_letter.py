@@ -24,13 +24,10 @@ def test_a_letter_that_marks_safety_says_the_caution() -> None:
     """In stock only one vehicle is marked, and its caution stands once in full."""
     text = letter("stock")
     assert "- VAN-40 (Safety): " in text
-    caution = CAUTIONS["wheel_speed_rr"][0]
+    caution = CAUTIONS["C0050"][0]
     assert text.count(f"- {caution.title}: {caution.text}") == 1
-    ranked_by_nobody = build_digest(fleet())
-    brief = brief_of(ranked_by_nobody, "fleet")
-    assert brief is not None
-    told = brief_text(brief, None)
-    assert "(Safety)" in told
+    told = letter("fleet")
+    assert "- BUS-07 (Safety): " in told
     assert told.count(f"- {caution.title}: {caution.text}") == 1
 
 

@@ -15,6 +15,7 @@ from afterclear.digest.render import render_vehicle
 from afterclear.reasons import EvidenceReason
 from afterclear.wording.cells import Cells
 from tests.digest.every_row import build_digest, render_digest
+from tests.digest.findings_fixture import findings
 from tests.digest.fleet_fixture import fleet, frames_of
 from tests.digest.hostile_fixture import EVIL_IDS, hostile, long_history
 from tests.digest.rows_fixture import evidence
@@ -23,7 +24,7 @@ from tests.digest.story import Story, Try, vehicle
 
 @pytest.fixture(scope="module")
 def pages() -> dict[str, str]:
-    return render_digest(build_digest(fleet()))
+    return render_digest(build_digest(fleet(findings=findings())))
 
 
 @pytest.fixture(scope="module")
@@ -151,7 +152,7 @@ def test_each_verdict_has_its_sentence_on_the_vehicles_page() -> None:
 
 def test_the_first_screen_says_what_to_do(pages: dict[str, str]) -> None:
     text = " ".join("".join(Reader(pages["fleet.html"]).texts).split())
-    assert "Bring in 5 vehicles, 2 of them for safety. Scan 4 more" in text
+    assert "Bring in 2 vehicles, 1 of them for safety. Scan 1 more" in text
     assert "1 fix came back" in text
     assert "2 fixes proven" in text
 

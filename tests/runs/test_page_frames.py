@@ -55,6 +55,7 @@ def every_row(con: Connection, summed: FleetFrames) -> HistoryFrames:
         as_of=summed.as_of,
         previous=previous,
         previous_at=before.as_of if before else None,
+        findings={},
         **tables,
     )
 

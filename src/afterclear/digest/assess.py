@@ -194,14 +194,9 @@ def vehicle_ref(vehicle: Vehicle) -> VehicleRef:
 
 
 def fault_of(row: Attempt | Episode | Recurring, setting: Setting) -> Fault:
-    """Say what a code is about, with its cautions: its own first, else its family's."""
-    cautions = cautions_for(row.code, row.family, setting)
+    """Say what a code is about, with its cautions."""
+    cautions = setting.cautions.get(row.code, ())
     return Fault(row.ecu, row.code, row.meaning, row.family_label, cautions)
-
-
-def cautions_for(code: str, family: str | None, setting: Setting) -> tuple[Caution, ...]:
-    """Give a code's own cautions, else its family's."""
-    return tuple(setting.cautions.get(code) or setting.cautions.get(family or "", ()))
 
 
 def cautions_of(faults: Iterable[Fault]) -> tuple[Caution, ...]:

@@ -30,7 +30,7 @@ from afterclear.digest.garage import build_garage_page
 from afterclear.digest.garage_model import GaragePage
 from afterclear.digest.model import AttemptView, IndexPage, ListPage, PageHead, VehicleList
 from afterclear.digest.named import named_vehicles
-from afterclear.digest.ranked import Work, ranked_work, unranked_work
+from afterclear.digest.ranked import Work, ranked_work
 from afterclear.digest.stock import (
     StockDetails,
     StockPage,
@@ -40,7 +40,6 @@ from afterclear.digest.stock import (
 )
 from afterclear.digest.vehicle import build_vehicle_page
 from afterclear.digest.vehicle_model import VehiclePage
-from afterclear.digest.worklist import work_of, work_order
 from afterclear.wording.cells import Cells
 
 # what a vehicle's own page is made from
@@ -57,7 +56,6 @@ class VehicleChunk:
     tables: Mapping[str, pl.DataFrame]
     setting: Setting
     head: PageHead
-    ranked: bool  # what to do is the analysis's own list
 
     def pages(self) -> Iterator[VehiclePage]:
         """Yield every page in the order of the vehicles."""
@@ -65,9 +63,7 @@ class VehicleChunk:
         for rows in FleetRows(self.tables, self.vehicle_ids):
             own = found.get(rows.vehicle.vehicle_id, NOTHING_FOUND)
             assessment = assess_vehicle(rows, self.setting)
-            yield build_vehicle_page(
-                rows, assessment, self.setting, self.head, own, ranked=self.ranked
-            )
+            yield build_vehicle_page(rows, assessment, self.setting, self.head, own)
 
 
 @dataclass(frozen=True)
@@ -78,7 +74,6 @@ class VehiclePages:
     details: Details
     setting: Setting
     head: PageHead
-    ranked: bool
 
     def __len__(self) -> int:
         return len(self.vehicle_ids)
@@ -88,7 +83,7 @@ class VehiclePages:
         for start in range(0, len(self.vehicle_ids), PAGES):
             own = self.vehicle_ids[start : start + PAGES]
             tables = self.details(own, PAGE_TABLES)
-            yield VehicleChunk(own, tables, self.setting, self.head, self.ranked)
+            yield VehicleChunk(own, tables, self.setting, self.head)
 
     def __iter__(self) -> Iterator[VehiclePage]:
         """Yield every page in order of vehicle_id."""
@@ -141,7 +136,7 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
     )
     head = _head(frames)
     basis = read_basis(frames, details, setting, head)
-    work = _work(frames, findings, details, basis)
+    work = ranked_work(findings.worklist, "fleet", basis.roster, details, setting)
     faults = fault_findings(findings, basis.roster, details, setting)
     fleet = build_fleet_page(frames, basis, work, faults)
     garage = build_garage_page(findings, basis) if "garage" in frames.audiences else None
@@ -155,22 +150,10 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
         fleet=shown_fleet,
         garage=garage,
         stock=stock,
-        vehicles=VehiclePages(paged, details, setting, head, "worklist" in findings.judged),
+        vehicles=VehiclePages(paged, details, setting, head),
         lists=ListPages(lists, basis),
         urgent=basis.shown(basis.choice.urgent),
     )
-
-
-def _work(frames: FleetFrames, findings: Findings, details: Details, basis: Basis) -> Work:
-    """Take the analysis's own list; without one, make out what open faults and fixes ask for."""
-    roster, setting = basis.roster, basis.setting
-    if "worklist" in findings.judged:
-        return ranked_work(findings.worklist, "fleet", roster, details, setting)
-    open_to = [frames.attempts["vehicle_id"], frames.open_faults["vehicle_id"]]
-    vehicles = sorted({vehicle for column in open_to for vehicle in column})
-    told = read_faults(vehicles, details, roster, setting).values()
-    items = [item for faults in told if (item := work_of(faults, setting)) is not None]
-    return unranked_work(sorted(items, key=work_order))
 
 
 def _stock(frames: FleetFrames, findings: Findings, details: Details, basis: Basis) -> StockPage:
@@ -181,7 +164,6 @@ def _stock(frames: FleetFrames, findings: Findings, details: Details, basis: Bas
     safety = {row.vehicle_id for row in findings.stock if row.safety} & set(shown)
     faults: Mapping[str, Faults] = read_faults(sorted(safety), details, basis.roster, basis.setting)
     told = StockDetails(
-        judged="stock" in findings.judged,
         since=frames.previous_at,
         reasons={
             vehicle: tuple(sorted(own.stock_reasons, key=lambda r: r.position))
@@ -249,6 +231,4 @@ def _garage_line(page: GaragePage, cells: Cells) -> str:
 
 
 def _stock_line(page: StockPage, cells: Cells) -> str:
-    if not page.judged:
-        return cells.t("stock was not judged")
     return cells.t("{ready} ready, {rescan} to scan again, {hold} to hold back", **page.n)

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
-from afterclear.digest.assess import Setting, cautions_for
+from afterclear.digest.assess import Setting
 from afterclear.digest.frames import FleetFrames
 from afterclear.digest.mileage import Limits, Owed, Usual, due_when
 from afterclear.digest.roster import Roster
@@ -95,16 +95,9 @@ def choose(frames: FleetFrames, roster: Roster, setting: Setting) -> Choice:
 
 
 def with_safety(frame: pl.DataFrame, setting: Setting) -> pl.DataFrame:
-    """Mark the faults that bring a caution; ``frame`` has code and family."""
-    pairs = frame.select("code", "family").unique()
-    marks = [bool(cautions_for(code, family, setting)) for code, family in pairs.iter_rows()]
-    return frame.join(
-        pairs.with_columns(pl.Series("safety", marks, pl.Boolean)),
-        on=["code", "family"],
-        how="left",
-        nulls_equal=True,
-        maintain_order="left",
-    )
+    """Mark the faults that bring a caution; ``frame`` has their codes."""
+    codes = [code for code, cautions in setting.cautions.items() if cautions]
+    return frame.with_columns(pl.col("code").cast(pl.String).is_in(codes).alias("safety"))
 
 
 def change_order(frame: pl.DataFrame) -> pl.DataFrame:

@@ -55,7 +55,6 @@ class Matrix:
 class FaultFindings:
     """What the fleet page says of recurring codes and worsening vehicles."""
 
-    judged: bool
     recurring: tuple[RecurringView, ...]  # flagged ones, surest first
     n_recurring: int  # flagged in all
     n_recurring_judged: int
@@ -82,7 +81,6 @@ def fault_findings(
     )
     trends = findings.worsening["trend"]
     return FaultFindings(
-        judged=bool({"recurring", "worsening"} & findings.judged),
         recurring=_recurring(flagged.head(MOST), roster, details, setting),
         n_recurring=flagged.height,
         n_recurring_judged=findings.recurring.height,

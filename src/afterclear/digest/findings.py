@@ -67,27 +67,26 @@ _ROWS = ("parts", "holders", "held_by_quarter", "process", "process_costs", "sto
 
 @dataclass(frozen=True)
 class Findings:
-    """Every finding the audiences' pages tell; ``judged`` says which tables there were at all.
+    """Every finding the audiences' pages tell.
 
     Small tables are rows, large ones stay frames with at least the columns of ``SLIM``.
     """
 
-    judged: frozenset[str]
     recurring: pl.DataFrame
     worsening: pl.DataFrame
     worklist: pl.DataFrame
     worklist_set_aside: pl.DataFrame
     claims: pl.DataFrame
-    parts: tuple[Part, ...] = ()
-    holders: tuple[Holder, ...] = ()
-    held_by_quarter: tuple[Quarter, ...] = ()
-    process: tuple[Process, ...] = ()
-    process_costs: tuple[ProcessCost, ...] = ()
-    stock: tuple[Stock, ...] = ()
+    parts: tuple[Part, ...]
+    holders: tuple[Holder, ...]
+    held_by_quarter: tuple[Quarter, ...]
+    process: tuple[Process, ...]
+    process_costs: tuple[ProcessCost, ...]
+    stock: tuple[Stock, ...]
 
 
 def read_findings(frames: Mapping[str, pl.DataFrame]) -> Findings:
-    """Take the tables for the audiences' pages; one that is not there says nothing.
+    """Take the tables for the audiences' pages.
 
     Raises:
         ValueError: a table lacks a column its rows need.
@@ -95,17 +94,13 @@ def read_findings(frames: Mapping[str, pl.DataFrame]) -> Findings:
     """
     _check(frames, _REQUIRED | {name: tuple(types) for name, types in SLIM.items()})
     rows: dict[str, Any] = {  # by field
-        name: tuple(read_rows(frames[name], FINDING_ROWS[name])) if name in frames else ()
-        for name in _ROWS
+        name: tuple(read_rows(frames[name], FINDING_ROWS[name])) for name in _ROWS
     }
     rows |= {
-        name: frames.get(name, pl.DataFrame(schema=types)).select(
-            pl.col(column).cast(kind) for column, kind in types.items()
-        )
+        name: frames[name].select(pl.col(column).cast(kind) for column, kind in types.items())
         for name, types in SLIM.items()
     }
-    claims = frames.get("claims", pl.DataFrame())
-    return Findings(judged=frozenset(frames), claims=claims, **rows)
+    return Findings(claims=frames["claims"], **rows)
 
 
 def vehicle_findings(tables: Mapping[str, pl.DataFrame]) -> Mapping[str, VehicleFindings]:

@@ -42,15 +42,13 @@ def build_fleet_page(
         quiet_days=setting.settings.quiet_days,
         notes=_data_notes(frames, basis.roster, setting),
         faults=faults,
-        ranked="worklist" in frames.findings,
         n_set_aside=_n_set_aside(frames),
     )
 
 
 def _n_set_aside(frames: FleetFrames) -> int:
     """Count the lines a person's word took off the list."""
-    table = frames.findings.get("worklist_set_aside")
-    return 0 if table is None else table.filter(pl.col("audience") == "fleet").height
+    return frames.findings["worklist_set_aside"].filter(pl.col("audience") == "fleet").height
 
 
 def _data_notes(frames: FleetFrames, roster: Roster, setting: Setting) -> DataNotes:

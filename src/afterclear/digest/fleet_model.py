@@ -38,5 +38,4 @@ class FleetPage:
     quiet_days: int
     notes: DataNotes
     faults: FaultFindings
-    ranked: bool  # the list is the analysis's own, by expected cost
     n_set_aside: int  # lines a person's word took off it

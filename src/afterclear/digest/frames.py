@@ -65,12 +65,11 @@ class Told:
     previous_marks: Mapping[tuple[str, str], str] = field(default_factory=dict)
     units: Units = "km"
     settings: DigestSettings = field(default_factory=DigestSettings)
-    # by code (tried first) or by family; a caution marks the fault as a matter of safety
+    # by code; a caution marks the fault as a matter of safety
     cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
     n_rejections: int = 0  # rows refused and not yet mended
     stale_sources: tuple[StaleSource, ...] = ()
-    # tables of findings by name (finding_rows.py); one that is not there was not judged
-    findings: Mapping[str, pl.DataFrame] = field(default_factory=dict)
+    findings: Mapping[str, pl.DataFrame]  # tables of findings by name (finding_rows.py)
     audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")
     public: bool = False  # personal data were taken out
 

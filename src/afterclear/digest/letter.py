@@ -92,13 +92,7 @@ def _cautions(groups: Iterable[Sequence[Caution]], cells: Cells) -> Part:
 
 def _work_line(item: WorkItem, cells: Cells) -> str:
     mark = f" ({cells.t('Safety')})" if item.safety else ""
-    if item.facts is not None:
-        return f"{item.vehicle.vehicle_id}{mark}: {told_units(item.facts.deed, cells)}"
-    reason = item.reasons[0]
-    return (
-        f"{item.vehicle.vehicle_id}{mark}: {reason.fault.words} {reason.fault.code}, "
-        f"{reason.sentence}"
-    )
+    return f"{item.vehicle.vehicle_id}{mark}: {told_units(item.facts.deed, cells)}"
 
 
 def _changed(changes: Changes | None, cells: Cells) -> list[Part]:

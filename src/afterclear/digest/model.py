@@ -78,18 +78,8 @@ class PresentFault:
 
 
 @dataclass(frozen=True, slots=True)
-class WorkReason:
-    """Why a vehicle is on the list: one fault, one sentence."""
-
-    fault: Fault
-    sentence: str
-    rank: int  # 0 first
-    at: datetime
-
-
-@dataclass(frozen=True, slots=True)
 class WorkFacts:
-    """What the ranked work list says beside the reasons."""
+    """What the ranked work list says of a vehicle."""
 
     deed: str  # what to do, in the findings' words
     because: str
@@ -106,9 +96,8 @@ class WorkItem:
     vehicle: VehicleRef
     action: Literal["bring_in", "scan"]
     safety: bool
-    reasons: tuple[WorkReason, ...]  # most pressing first
     cautions: tuple[Caution, ...]
-    facts: WorkFacts | None = None  # None: the analysis ranked nothing
+    facts: WorkFacts
 
 
 @dataclass(frozen=True, slots=True)

@@ -90,7 +90,7 @@ def pseudonymise_fleet(
     always = [people, frames.loads]
     tables = {name: getattr(frames, name) for name in (*_FLEET_TABLES, "loads")}
     known = known_names([*always, *tables.values(), *frames.findings.values()], names)
-    if names.public and "stock" in frames.findings:
+    if names.public:
         # the one text there that may quote scans and work orders
         stock = frames.findings["stock"]["vehicle_id"]
         for rows in in_chunks(details, stock, ("attempts", "observations", "repairs")):
@@ -211,11 +211,8 @@ def personal_values(frames: FleetFrames, people: pl.DataFrame) -> list[str]:
     """Gather plates, VINs and people's names: what no public page may carry."""
     tables = [frames.fleet, people, *frames.findings.values()]
     found = set(known_names(tables, Pseudonyms(b"")))
-    holders = frames.findings.get("holders")
-    if holders is not None:
-        judged = holders.filter(pl.col("level") == "technician")["name"]
-        found |= {name for name in judged.drop_nulls() if len(name) >= _SHORTEST_IN_TEXT}
-    return sorted(found)
+    judged = frames.findings["holders"].filter(pl.col("level") == "technician")["name"]
+    return sorted(found | {n for n in judged.drop_nulls() if len(n) >= _SHORTEST_IN_TEXT})
 
 
 def _people(table: str, frame: pl.DataFrame, names: Pseudonyms) -> pl.DataFrame:

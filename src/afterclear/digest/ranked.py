@@ -1,7 +1,6 @@
 """The analysis's ranked work list -> lines of the pages.  Pure."""
 
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -54,26 +53,12 @@ def ranked_work(
     )
 
 
-def unranked_work(items: Sequence[WorkItem]) -> Work:
-    """List what the pages themselves made out, most pressing first, where nothing was ranked."""
-    bring_in = [item for item in items if item.action == "bring_in"]
-    scan = [item for item in items if item.action == "scan"]
-    return Work(
-        shown=(*bring_in[:MOST], *scan[:MOST]),
-        n_bring_in=len(bring_in),
-        n_bring_in_safety=sum(item.safety for item in bring_in),
-        n_scan=len(scan),
-        cautions=tuple(dict.fromkeys(caution for item in items for caution in item.cautions)),
-    )
-
-
 def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
     """Show one line of the list."""
     return WorkItem(
         vehicle=ref,
         action="bring_in" if row.kind == "bring_in" else "scan",
         safety=row.safety,
-        reasons=(),
         cautions=_cautions(row.codes, setting) if row.safety else (),
         facts=WorkFacts(
             deed=row.action,

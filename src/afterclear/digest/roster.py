@@ -5,7 +5,7 @@ from datetime import datetime
 
 import polars as pl
 
-from afterclear.digest.assess import Setting, cautions_for, vehicle_ref
+from afterclear.digest.assess import Setting, vehicle_ref
 from afterclear.digest.frames import FleetFrames
 from afterclear.digest.mileage import Point, Usual, usual_between
 from afterclear.digest.model import VehicleLine, VehicleRef
@@ -101,9 +101,7 @@ class Roster:
 
 
 def _with_safety_faults(open_faults: pl.DataFrame, setting: Setting) -> frozenset[str]:
-    faults = open_faults.select("vehicle_id", "code", "family").unique()
+    faults = open_faults.select("vehicle_id", "code").unique()
     return frozenset(
-        vehicle_id
-        for vehicle_id, code, family in faults.iter_rows()
-        if cautions_for(code, family, setting)
+        vehicle_id for vehicle_id, code in faults.iter_rows() if setting.cautions.get(code)
     )

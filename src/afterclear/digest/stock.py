@@ -37,7 +37,6 @@ class StockLine:
 class StockDetails:
     """What the page says of the lines it shows, by vehicle."""
 
-    judged: bool  # the analysis had stock to judge
     since: datetime | None  # the digest before; None: there was none
     reasons: Mapping[str, tuple[StockReason, ...]]  # most weighty first
     cautions: Mapping[str, tuple[Caution, ...]]
@@ -48,7 +47,6 @@ class StockPage:
     """The page for who hands vehicles over."""
 
     head: PageHead
-    judged: bool  # the analysis had stock to judge
     n: Mapping[str, int]  # vehicles by verdict; the first of each are shown
     hold: tuple[StockLine, ...]
     rescan: tuple[StockLine, ...]
@@ -77,7 +75,6 @@ def build_stock_page(
     gone = sorted(before.keys() - now)
     return StockPage(
         head=head,
-        judged=told.judged,
         n={name: sum(x.row.verdict == name for x in lines) for name in VERDICTS},
         **{name: tuple(x for x in lines if x.row.verdict == name)[:MOST] for name in VERDICTS},
         since=told.since,

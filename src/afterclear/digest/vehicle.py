@@ -23,7 +23,6 @@ from afterclear.digest.vehicle_model import (
     VehiclePage,
     WorkOrder,
 )
-from afterclear.digest.worklist import work_of
 from afterclear.plain import KM_PER_MILE
 from afterclear.wording.cells import Cells, Dash
 from afterclear.wording.language import mark
@@ -57,14 +56,12 @@ def build_vehicle_page(
     setting: Setting,
     head: PageHead,
     findings: VehicleFindings,
-    *,
-    ranked: bool = False,
 ) -> VehiclePage:
-    """Put one vehicle's page together; ``ranked``: what to do is the analysis's own list."""
+    """Put one vehicle's page together."""
     orders = work_orders(rows.repairs)
     numbers = {order.repair_id: order.number for order in orders}
     scans = {row.scan_id for row in rows.observations if row.ecu is not None}
-    work = _work(assessment, findings, setting, ranked=ranked)
+    work = _work(assessment, findings, setting)
     unsettled = _unsettled(assessment, setting)
     return VehiclePage(
         head=head,
@@ -96,11 +93,7 @@ def build_vehicle_page(
     )
 
 
-def _work(
-    assessment: Assessment, findings: VehicleFindings, setting: Setting, *, ranked: bool
-) -> WorkItem | None:
-    if not ranked:
-        return work_of(assessment, setting)
+def _work(assessment: Assessment, findings: VehicleFindings, setting: Setting) -> WorkItem | None:
     rows = [row for row in findings.work if row.audience in {"fleet", "stock"} and row.rank]
     return ranked_item(rows[0], assessment.ref, setting) if rows else None
 

@@ -29,17 +29,6 @@ def is_stopping() -> bool:
     return bool(_asked)
 
 
-def raise_if_stopping() -> None:
-    """Raise again what a signal raised, where it was swallowed.
-
-    Raises:
-        Stopped: a signal asked this process to stop.
-
-    """
-    if _asked:
-        raise Stopped(_asked[0])
-
-
 @contextmanager
 def stop_told() -> Iterator[None]:
     """Turn any error of the block into ``Stopped`` where a signal was the cause.
