@@ -14,7 +14,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from traceback import format_exception
 
+from afterclear.cut_out import admitted, names_at_the_door, names_of_packed
 from afterclear.errors import DecodeError, FaultError, RefusedFileError, UnreachableError
+from afterclear.normalise.called import ERASED, Called
 from afterclear.normalise.codes import NormalCode, normal_code, says_none, split_codes
 from afterclear.readers.containers import Unpacked, check_nesting
 from afterclear.readers.import_map import load_maps
@@ -31,8 +33,10 @@ from afterclear.records import (
     printable,
 )
 from afterclear.store.absorb import Absorbed, absorb
-from afterclear.store.archive import Snapshot, archived
+from afterclear.store.archive import Incoming, Snapshot, keep_bytes, taken_in
+from afterclear.store.archive_changes import remember_change, was_changed
 from afterclear.store.database import Connection, is_of_the_file, transaction
+from afterclear.store.door import Door, the_door
 from afterclear.store.identity import adopt, under_own_number
 from afterclear.store.ledger import (
     complete_load,
@@ -105,24 +109,30 @@ def load_file(
     itself fails on.
     """
     started_at = clock()
-    with archived(archive, arrival.path) as snapshot, ExitStack() as until_loaded:
+    with taken_in(archive, arrival.path) as incoming, ExitStack() as until_loaded:
+        snapshot = incoming.snapshot
         known = known_load(con, snapshot.sha256, arrival.since)
         if known is not None:
+            if not was_changed(con, snapshot.sha256):
+                incoming.keep()  # an archived file that was lost or altered is whole again
             load = _result(arrival, snapshot)
             yield replace(load, outcome="known", note=f"the same bytes as load {known}")
             return
-        case = case_of(arrival, snapshot, started_at, clock)
+        case = replace(case_of(arrival, snapshot, started_at, clock), door=the_door(con))
+        if case.door is None:
+            incoming.keep()
         try:
             inside = _taken_apart(case, archive, readers, nesting, until_loaded)
         except Exception as error:  # noqa: BLE001 - looked at there, and raised on
-            yield _refused_for(con, case, error)
+            yield _refused_for(con, _packed_at_the_door(case), error)
             return
         if inside is None:
-            yield _take_in(con, case, readers)
+            yield _take_in(con, case, readers, incoming)
             return
         for member in inside.members:
             inner = replace(arrival, path=member.path, name=f"{arrival.name}/{member.name}")
             yield from load_file(con, archive, inner, readers, clock, nesting + 1)
+        case = _packed_at_the_door(case)
         yield _container_line(con, case, inside)
 
 
@@ -142,8 +152,17 @@ def _taken_apart(
 def _container_line(con: Connection, case: "Case", inside: Unpacked) -> LoadResult:
     with transaction(con):
         load = replace(case.load, load_id=next_load_id(con), reader=inside.kind, note=inside.note)
+        _remember_outside(con, case)
         complete_load(con, load, case.started_at, case.clock())
     return load
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What stays outside of a delivery that speaks of forgotten vehicles."""
+
+    called: Called
+    kept: str | None = None  # hash of the bytes that are archived instead
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +174,8 @@ class Case:
     load: LoadResult  # as far as it is known
     started_at: datetime
     clock: Clock
+    door: Door | None = None  # None: no vehicle was forgotten
+    outside: Outside | None = None  # where it speaks of forgotten vehicles
 
 
 def case_of(arrival: Arrival, snapshot: Snapshot, started_at: datetime, clock: Clock) -> Case:
@@ -163,10 +184,14 @@ def case_of(arrival: Arrival, snapshot: Snapshot, started_at: datetime, clock: C
     return Case(delivery, _origin(delivery), _result(arrival, snapshot), started_at, clock)
 
 
-def _take_in(con: Connection, case: Case, readers: Readers) -> LoadResult:
+def _take_in(con: Connection, case: Case, readers: Readers, incoming: Incoming) -> LoadResult:
+    read = None
     try:
         reader = readers.identify(case.delivery)
         read = reader.read(case.delivery)
+        case = _past_the_door(case, read, incoming)
+        if case.outside is not None:
+            case, read = _without_forgotten(case, case.outside, read, incoming, readers)
         named = replace(case, load=replace(case.load, reader=reader.name))
         try:
             with transaction(con):
@@ -175,20 +200,74 @@ def _take_in(con: Connection, case: Case, readers: Readers) -> LoadResult:
             with transaction(con):
                 return _write(con, read, named, short=False)
     except Exception as error:  # noqa: BLE001 - looked at there, and raised on
-        return _refused_for(con, case, error)
+        return _refused_for(con, case, error, (read, incoming))
 
 
-def _refused_for(con: Connection, case: Case, error: Exception) -> LoadResult:
+def _refused_for(
+    con: Connection,
+    case: Case,
+    error: Exception,
+    at_the_door: tuple[ReadFile | None, Incoming] | None = None,
+) -> LoadResult:
     """Refuse a file for an error it brought about; any other error is raised on."""
     if not is_of_the_file(error):
         raise error
+    if at_the_door is not None:
+        case = _past_the_door(case, *at_the_door)
+    name = case.load.file_name
     if not isinstance(error, RefusedFileError | DecodeError):
         trace = "".join(format_exception(error))
-        error = FaultError(case.delivery.name, f"{type(error).__name__}: {error}", trace)
+        error = FaultError(name, f"{type(error).__name__}: {error}", trace)
     if isinstance(error, FaultError):
-        facts = {"file": case.delivery.name, "sha256": case.delivery.sha256, "trace": error.trace}
+        facts = {"file": name, "sha256": case.delivery.sha256, "trace": error.trace}
         _log.error("a file could not be read by a fault of ours", extra={"facts": facts})
     return _refuse(con, case, str(error), is_fault=isinstance(error, FaultError))
+
+
+def _past_the_door(case: Case, read: ReadFile | None, incoming: Incoming) -> Case:
+    """Archive a delivery, unless it speaks of a forgotten vehicle; then say so."""
+    if case.door is None or case.outside is not None:
+        return case
+    called = names_at_the_door(case.delivery, case.door, read)
+    if called is None:
+        incoming.keep()
+        return case
+    return _left_outside(case, called)
+
+
+def _packed_at_the_door(case: Case) -> Case:
+    """Archive no archive or mail where a vehicle was forgotten: the files in it are, one by one."""
+    if case.door is None:
+        return case
+    return _left_outside(case, names_of_packed(case.delivery, case.door))
+
+
+def _left_outside(case: Case, called: Called) -> Case:
+    name = ERASED if called.are_words_of(case.load.file_name) else case.load.file_name
+    return replace(
+        case,
+        outside=Outside(called),
+        load=replace(case.load, file_name=name),
+        origin=replace(case.origin, vehicle_id=None),
+    )
+
+
+def _without_forgotten(
+    case: Case, outside: Outside, read: ReadFile, incoming: Incoming, readers: Readers
+) -> tuple[Case, ReadFile]:
+    """Let in what a delivery says of other vehicles, and archive no more of it than that."""
+    let_in = admitted(
+        case.delivery, read, outside.called, lambda told: readers.identify(told).read(told)
+    )
+    if let_in.content is not None:
+        kept = keep_bytes(incoming.archive, let_in.content, case.delivery.path.suffix)
+        outside = replace(outside, kept=kept)
+    return replace(case, outside=outside), let_in.read
+
+
+def _remember_outside(con: Connection, case: Case) -> None:
+    if case.outside is not None:
+        remember_change(con, case.delivery.sha256, case.outside.kept, case.clock())
 
 
 def _write(con: Connection, read: ReadFile, case: Case, *, short: bool) -> LoadResult:
@@ -242,6 +321,7 @@ def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadRes
     )
     tables = " ".join(sorted(made.tables))
     remember_origin(con, made.load_id, case.origin, tables=tables, by_marks=made.by_marks)
+    _remember_outside(con, case)
     insert_rejections(con, made.load_id, load.file_name, made.rejections)
     complete_load(con, load, case.started_at, case.clock())
     return load
@@ -254,8 +334,11 @@ def _origin(told: Delivery) -> Origin:
 
 def _refuse(con: Connection, case: Case, why: str, *, is_fault: bool) -> LoadResult:
     """Write a file that was refused as a whole into the ledger; nothing of it is kept."""
+    if case.outside is not None:
+        why = case.outside.called.words_erased_from(why)
     note = printable(" ".join(why.split()))
     with transaction(con):
+        _remember_outside(con, case)
         load = replace(case.load, load_id=next_load_id(con), outcome="refused", note=note)
         load = replace(load, is_fault=is_fault)
         remember_origin(con, load.load_id or 0, case.origin)

@@ -15,8 +15,8 @@ import polars as pl
 from afterclear.config import Config
 from afterclear.errors import UsageError
 from afterclear.runs.app import App
-from afterclear.runs.care import forget
 from afterclear.runs.deciding import Asked, decide, undo
+from afterclear.runs.forgetting import forget
 from afterclear.runs.loading import Whose, load_paths
 from afterclear.runs.replaying import replay
 from afterclear.store.database import Connection, create_temp_table, open_store, query

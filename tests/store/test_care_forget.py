@@ -11,7 +11,8 @@ from afterclear.config import Config
 from afterclear.errors import UsageError
 from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
-from afterclear.runs.care import check, forget
+from afterclear.runs.care import check
+from afterclear.runs.forgetting import forget
 from afterclear.runs.loading import Whose, load_paths
 from afterclear.runs.pages import digest
 from afterclear.runs.replaying import replay

@@ -5,6 +5,7 @@ import click
 from afterclear.cli.frame import with_app
 from afterclear.runs.app import App
 from afterclear.runs.care import CheckReport, check
+from afterclear.runs.watching import HALF_FORGOTTEN
 
 EXIT_DAMAGED = 5
 
@@ -36,7 +37,11 @@ def tell_findings(report: CheckReport) -> None:
             "them; 'afterclear vacuum' removes them.",
             err=True,
         )
+    if report.is_half_forgotten:
+        click.echo(HALF_FORGOTTEN, err=True)
     if report.wrong:
         click.echo("Restore the last backup, and keep this store for whoever looks into it.")
+        raise SystemExit(EXIT_DAMAGED)
+    if report.is_half_forgotten:
         raise SystemExit(EXIT_DAMAGED)
     click.echo("Nothing wrong found.")

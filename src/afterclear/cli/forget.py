@@ -4,29 +4,50 @@ import click
 
 from afterclear.cli.frame import with_app
 from afterclear.runs.app import App
-from afterclear.runs.care import forget
+from afterclear.runs.forgetting import forget, let_in
 
 _REMAINS = """What remains: in the ledger, how many rows each file had and the hash of its bytes,
-so that the same file is not loaded again.  Not erased, because this program does not know where
-they are: backups made before, digests and exports written before, the delivered files in their
-folders, and the logs of other programs.  A source that delivers the vehicle in a new file brings
-it back."""
+so that the same file is not loaded again; and keyed hashes of the vehicle's number, VINs and
+plates, by which its rows are refused from now on ('afterclear forget allow NAME' lets them in
+again).  Not erased, because this program does not know where they are: backups made before,
+digests and exports written before ('afterclear digest' writes the present ones anew), the
+delivered files in their folders, and logs."""
 
 
 @click.command("forget")
-@click.argument("what", type=click.Choice(["vehicle"]))
-@click.argument("vehicle_id")
+@click.argument("what", type=click.Choice(["vehicle", "allow"]))
+@click.argument("name")
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @with_app
-def command(app: App, what: str, vehicle_id: str, *, yes: bool) -> None:
-    """Erase a vehicle's data from the store and the archive: forget vehicle VEHICLE_ID."""
-    if not yes and not click.confirm(f"Erase {what} {vehicle_id} for good?"):
+def command(app: App, what: str, name: str, *, yes: bool) -> None:
+    """Erase a vehicle from the store and the archive, and refuse it from then on.
+
+    forget vehicle NAME erases; killed, the same command goes on.  forget allow NAME lets the rows
+    of a forgotten vehicle come in again: by its number all its names, by a VIN or plate that one.
+    """
+    if what == "allow":
+        _allow(app, name)
+        return
+    if not yes and not click.confirm(f"Erase vehicle {name} for good?"):
         click.echo("Nothing was erased.")
         return
-    done = forget(app, vehicle_id)
+    done = forget(app, name)
+    if done.was_before:
+        click.echo("This vehicle was forgotten before; nothing of it is here.")
+        return
     click.echo(
         f"{done.n_rows} rows and {done.n_history_rows} rows of history erased; "
         f"{done.files_rewritten} archived files rewritten without it, {done.files_erased} erased "
         f"whole; {done.n_loads_renamed} ledger lines lost their file name."
     )
     click.echo(_REMAINS)
+
+
+def _allow(app: App, name: str) -> None:
+    if n_names := let_in(app, name):
+        click.echo(
+            f"{n_names} names are let in again. Files that came before are known and not read "
+            "again: what was erased comes back only in a new file."
+        )
+    else:
+        click.echo("No forgotten vehicle is called so; everything may come in as before.")

@@ -1,4 +1,4 @@
-"""Care for the store: back it up, bring it back, check it, keep it small, forget a vehicle."""
+"""Care for the store: back it up, bring it back, check it, keep it small."""
 
 import tempfile
 from dataclasses import dataclass, replace
@@ -8,11 +8,10 @@ import polars as pl
 import polars.selectors as cs
 
 from afterclear import __version__
-from afterclear.digest.names import vehicle_page
-from afterclear.errors import UnknownVehicleError
 from afterclear.plain import TABLES
 from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
+from afterclear.runs.forgetting import is_half_done
 from afterclear.store.backup import Kept, Manifest, restore_backup, write_backup
 from afterclear.store.care import Retired, compact, left_over, retire
 from afterclear.store.checks import (
@@ -23,7 +22,6 @@ from afterclear.store.checks import (
 )
 from afterclear.store.database import open_store, query
 from afterclear.store.exports import EXPORTS
-from afterclear.store.forget import Forgotten, forget_vehicle, is_known
 from afterclear.store.results import last_analysis
 from afterclear.store.retention import Retention
 from afterclear.store.snapshot import copy_file, long_writing
@@ -39,6 +37,7 @@ class CheckReport:
 
     findings: tuple[Finding, ...]
     left_over: tuple[Path, ...]
+    is_half_forgotten: bool = False  # a forgetting was killed and has to be finished
 
     @property
     def wrong(self) -> tuple[Finding, ...]:
@@ -74,9 +73,10 @@ def check(app: App, *, quick: bool = False) -> CheckReport:
         findings = [*check_rows(con), *check_archive(con, app.archive)]
         why_not = results_unfinished(con)
         leftovers = tuple(left_over(con, app.archive))
+        half_done = is_half_done(con)
     if not quick:
         findings.append(Finding(_REPRODUCIBLE, 0, left_out=why_not) if why_not else _made_anew(app))
-    return CheckReport(tuple(findings), leftovers)
+    return CheckReport(tuple(findings), leftovers, half_done)
 
 
 def vacuum(app: App, rules: Retention) -> VacuumReport:
@@ -88,26 +88,6 @@ def vacuum(app: App, rules: Retention) -> VacuumReport:
             for path in leftovers:
                 path.unlink(missing_ok=True)
         return VacuumReport(retired, len(leftovers), compact(app.store))
-
-
-def forget(app: App, vehicle_id: str) -> Forgotten:
-    """Erase a vehicle, judge the rest of the fleet anew, and write the store's file anew.
-
-    Raises:
-        UnknownVehicleError: nothing speaks of the vehicle.
-
-    """
-    with long_writing(app.store, "forget", copy=False):
-        with open_store(app.store) as con:
-            if not is_known(con, vehicle_id):
-                raise UnknownVehicleError(vehicle_id)
-            page = vehicle_page(vehicle_id)
-            forgotten = forget_vehicle(con, app.archive, vehicle_id, page, app.clock())
-            before = last_analysis(con)
-        if before is not None:
-            analyse(app, as_of=before.as_of)
-        compact(app.store)
-    return forgotten
 
 
 _REPRODUCIBLE = "Every verdict and finding can be made again from the stored rows."

@@ -10,6 +10,7 @@ from typing import Any
 from afterclear.errors import StoreError
 from afterclear.observe.metrics import Metric, metrics_text, write_metrics
 from afterclear.runs.app import App
+from afterclear.runs.forgetting import is_half_done
 from afterclear.runs.page_frames import stale_sources
 from afterclear.store.checks import results_unfinished
 from afterclear.store.database import Connection, is_copy, open_store, query, scalar
@@ -17,6 +18,10 @@ from afterclear.store.journal import Run, last_runs
 from afterclear.store.locking import patient
 
 _RUNS_SHOWN = 5
+HALF_FORGOTTEN = (
+    "a vehicle is half forgotten: the command was stopped. Give 'afterclear forget vehicle ID' "
+    "again; it goes on where it was."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +40,8 @@ def health(app: App) -> Health:
         complaints = [*_of_runs(app, con), *_of_sources(app, con)]
         if why := results_unfinished(con):
             complaints.append(f"results are not up to date: {why}")
+        if is_half_done(con):
+            complaints.append(HALF_FORGOTTEN)
         return Health(tuple(complaints), runs, is_copy(con))
 
 

@@ -9,7 +9,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
@@ -32,11 +32,29 @@ class Snapshot:
     size: int
 
 
-@contextmanager
-def archived(archive: Path, delivered: Path) -> Iterator[Snapshot]:
-    """Copy a file into the archive and give a plain copy to parse, removed afterwards.
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """A delivered file that is not in the archive yet."""
 
-    The name in the archive appears only when all bytes are safe on disk.
+    snapshot: Snapshot
+    archive: Path
+    compressed: Path
+
+    def keep(self) -> None:
+        """Put it into the archive; bytes that stand there and have changed are healed.
+
+        The name in the archive appears only when all bytes are safe on disk.
+        """
+        place = blob_path(self.archive, self.snapshot.sha256)
+        if self.compressed.exists() and not is_whole(self.archive, self.snapshot.sha256):
+            place.parent.mkdir(exist_ok=True)
+            self.compressed.replace(place)
+            sync_folder(place.parent)
+
+
+@contextmanager
+def taken_in(archive: Path, delivered: Path) -> Iterator[Incoming]:
+    """Copy a delivered file, to be parsed and, if so decided, kept; removed afterwards.
 
     Raises:
         UnreachableError: the file cannot be read, or changed meanwhile.
@@ -51,14 +69,31 @@ def archived(archive: Path, delivered: Path) -> Iterator[Snapshot]:
     try:
         copy, compressed = folder / f"copy{plain_ending(delivered.name)}", folder / "bytes.zst"
         digest, size = _copy_and_compress(delivered, copy, compressed)
-        place = blob_path(archive, digest)
-        if not place.exists():
-            place.parent.mkdir(exist_ok=True)
-            compressed.replace(place)
-            sync_folder(place.parent)
-        yield Snapshot(copy, digest, size)
+        yield Incoming(Snapshot(copy, digest, size), archive, compressed)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def keep_bytes(archive: Path, content: bytes, suffix: str) -> str:
+    """Put bytes into the archive and give their hash."""
+    with tempfile.TemporaryDirectory(prefix="incoming-", dir=archive) as folder:
+        place = Path(folder) / f"kept{suffix}"
+        place.write_bytes(content)
+        with taken_in(archive, place) as incoming:
+            incoming.keep()
+            return incoming.snapshot.sha256
+
+
+def is_whole(archive: Path, sha256: str) -> bool:
+    """Tell whether an archived file is there and its bytes still have its hash."""
+    digest = hashlib.sha256()
+    try:
+        with blob_path(archive, sha256).open("rb") as packed:
+            for chunk in zstandard.ZstdDecompressor().read_to_iter(packed):
+                digest.update(chunk)
+    except (OSError, zstandard.ZstdError):
+        return False
+    return digest.hexdigest() == sha256
 
 
 def blob_path(archive: Path, sha256: str) -> Path:
@@ -81,7 +116,8 @@ def taken_out(archive: Path, sha256: str, name: str) -> Iterator[Snapshot]:
         copy = Path(folder) / f"copy{plain_ending(name)}"
         digest, size = hashlib.sha256(), 0
         reader = zstandard.ZstdDecompressor()
-        with place.open("rb") as packed, copy.open("wb") as plain:
+        # bytes that are no longer packed as they were have changed, too
+        with place.open("rb") as packed, copy.open("wb") as plain, suppress(zstandard.ZstdError):
             for chunk in reader.read_to_iter(packed):
                 digest.update(chunk)
                 plain.write(chunk)

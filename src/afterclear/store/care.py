@@ -53,16 +53,25 @@ def retire(con: Connection, archive: Path, rules: Retention, now: datetime) -> R
 
 def remove_unowed(con: Connection, archive: Path, candidates: list[str]) -> None:
     """Remove archived files that no load is owed any more."""
-    owed = set(
-        query(
-            con,
-            """SELECT coalesce(c.kept_sha256, CASE WHEN c.sha256 IS NULL THEN l.sha256 END) AS h
-               FROM loads l LEFT JOIN archive_changes c USING (sha256)""",
-        )["h"]
-    )
+    owed = _owed(con)
     for sha256 in candidates:
         if sha256 not in owed:
             blob_path(archive, sha256).unlink(missing_ok=True)
+
+
+def unowed(con: Connection, archive: Path) -> list[Path]:
+    """List all archived files that no load is owed, however new: nobody may be loading."""
+    owed = _owed(con)
+    return sorted(p for p in archive.glob("??/*.zst") if p.stem not in owed)
+
+
+def _owed(con: Connection) -> set[str]:
+    rows = query(
+        con,
+        """SELECT coalesce(c.kept_sha256, CASE WHEN c.sha256 IS NULL THEN l.sha256 END) AS h
+           FROM loads l LEFT JOIN archive_changes c USING (sha256)""",
+    )
+    return set(rows["h"])
 
 
 def left_over(con: Connection, archive: Path) -> list[Path]:

@@ -4,16 +4,13 @@ A check is a sentence that holds and the SQL that lists its breaches, one text a
 results (histories, verdicts) apply only where the last analysis has finished and saw all rows.
 """
 
-import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-import zstandard
-
 from afterclear.plain import TABLES
-from afterclear.store.archive import blob_path
+from afterclear.store.archive import blob_path, is_whole
 from afterclear.store.database import Connection, query, scalar
 from afterclear.store.merging import key_hash
 
@@ -222,15 +219,3 @@ def check_archive(con: Connection, archive: Path) -> list[Finding]:
             tuple(changed[:_NAMED]),
         ),
     ]
-
-
-def is_whole(archive: Path, sha256: str) -> bool:
-    """Tell whether an archived file's bytes still have its hash."""
-    digest = hashlib.sha256()
-    try:
-        with blob_path(archive, sha256).open("rb") as packed:
-            for chunk in zstandard.ZstdDecompressor().read_to_iter(packed):
-                digest.update(chunk)
-    except (OSError, zstandard.ZstdError):
-        return False
-    return digest.hexdigest() == sha256

@@ -18,6 +18,7 @@ from datetime import date
 
 import polars as pl
 
+from afterclear.normalise.called import mark
 from afterclear.plain import TABLES
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.database import Connection, query, scalar
@@ -71,11 +72,6 @@ class Claims:
         dated = [(since, vehicle) for since, vehicle in had if since is not None]
         latest = {v for s, v in dated if s == max(s for s, _ in dated)}
         return latest.pop() if len(latest) == 1 else None
-
-
-def mark(text: str) -> str:
-    """Write a VIN or plate as it is compared: without case, blanks and dashes."""
-    return "".join(letter for letter in text if letter.isalnum()).upper()
 
 
 def claims(con: Connection) -> Claims:

@@ -1,0 +1,224 @@
+"""A delivery without vehicles that are forgotten: what may stay of its bytes, and of its rows.
+
+A cut is only taken where it can be shown to be right: every record of the form says itself whose
+it is, or the file's own reader makes of the rest exactly the rows it made of the others before.
+Where neither holds, nothing of the file's bytes stays.
+"""
+
+import csv
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import Final
+
+import polars as pl
+
+from afterclear.errors import RefusedFileError
+from afterclear.normalise.called import Called
+from afterclear.readers.cutting import CannotLookError, Cut, texts, without
+from afterclear.records import Delivery, PlainFile, PlainRows, ReadFile, Rejection
+from afterclear.store.database import is_of_the_file
+from afterclear.store.door import Door
+
+REFUSED: Final = (
+    "a vehicle that may be kept: this one was forgotten ('afterclear forget allow NAME' lets it in)"
+)
+# columns, and a reader's helper columns, that say which vehicle a row is about
+_NAMING: Final = ("vehicle_id", "_vin", "_plate", "vin", "plate", "ecu_vin")
+
+Read = Callable[[Delivery], ReadFile]
+
+
+@dataclass(frozen=True, slots=True)
+class Stays:
+    """What of a file's bytes may stay: all, ``content``, or nothing (None)."""
+
+    content: bytes | None
+    is_changed: bool
+    lines: tuple[int, ...] = ()
+
+
+def what_stays(delivery: Delivery, called: Called, read: Read, *, speaks: bool | None) -> Stays:
+    """Say what may stay of a file's bytes when a vehicle is forgotten.
+
+    ``speaks``: rows of the vehicle came from it; None: only its reader can tell.
+    """
+    raw = delivery.path.read_bytes()
+    made = without(raw, called)
+    try:
+        named = any(called.stand_in(t) for t in texts(delivery.path, delivery.name))
+    except CannotLookError:
+        return Stays(None, is_changed=True)
+    if made is not None and made.lines and (made.is_certain or named or speaks):
+        return _checked(made, delivery, called, read)
+    if named or speaks:
+        return Stays(None, is_changed=True)
+    if speaks is None or (made is not None and made.lines):
+        found = _read(delivery, read)
+        if found is not None and any(_about(part, called).any() for part in _rows(found)):
+            return what_stays(delivery, called, read, speaks=True)
+    return Stays(raw, is_changed=False)
+
+
+def _checked(made: Cut, delivery: Delivery, called: Called, read: Read) -> Stays:
+    """Take a cut only if nothing in it names the vehicle and no other row is missing."""
+    place = delivery.path.with_name(f"cut{delivery.path.suffix}")
+    place.write_bytes(made.content)
+    told = delivery.path.stat()
+    os.utime(place, ns=(told.st_atime_ns, told.st_mtime_ns))
+    if any(called.stand_in(text) for text in texts(place, delivery.name)):
+        return Stays(None, is_changed=True)
+    if not made.is_certain:
+        before, after = _read(delivery, read), _read(replace(delivery, path=place), read)
+        if before is None or after is None or not _is_the_rest(before, after, called):
+            return Stays(None, is_changed=True)
+    return Stays(made.content, is_changed=True, lines=made.lines)
+
+
+def _read(delivery: Delivery, read: Read) -> ReadFile | None:
+    try:
+        return read(delivery)
+    except Exception as error:
+        if not is_of_the_file(error):
+            raise
+        return None
+
+
+def _is_the_rest(before: ReadFile, after: ReadFile, called: Called) -> bool:
+    """Tell whether a file's rows after the cut are those of the others before it."""
+    there, here = list(_rows(before)), list(_rows(after))
+    if len(there) != len(before.parts) or len(here) != len(after.parts):
+        return False  # a plain table is cut by itself, and needs no such proof
+    there = [replace(p, frame=p.frame.filter(~_about(p, called))) for p in there]
+    rest = {p.table: p.frame.drop("_line", strict=False) for p in there if len(p.frame)}
+    found = {p.table: p.frame.drop("_line", strict=False) for p in here if len(p.frame)}
+    if rest.keys() != found.keys() or not all(rest[t].equals(found[t]) for t in rest):
+        return False
+    others = [r for r in before.rejections if not _is_named(r, called)]
+    return [replace(r, line=None) for r in others] == [
+        replace(r, line=None) for r in after.rejections
+    ]
+
+
+def _rows(read: ReadFile) -> Iterator[PlainRows]:
+    return (part for part in read.parts if isinstance(part, PlainRows))
+
+
+def _about(part: PlainRows, called: Called) -> pl.Series:
+    """Mark the rows that are about a vehicle, or name it in any cell."""
+    named = pl.repeat(value=False, n=len(part.frame), eager=True)
+    for name in part.frame.columns:
+        column = part.frame[name]
+        if column.dtype != pl.String:
+            continue
+        values = [
+            value
+            for value in column.drop_nulls().unique()
+            if (called.is_cell(value) if name in _NAMING else called.is_mark(value))
+            or called.stand_in(value)
+        ]
+        named = named | column.is_in(values).fill_null(value=False)
+    return named
+
+
+def _is_named(told: Rejection, called: Called) -> bool:
+    value = told.value or ""
+    is_own = told.column == "vehicle_id" and called.is_number(value)
+    return is_own or called.stand_in(f"{value} {told.expected}") or called.owns(told.row)
+
+
+# --- at the door ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Admitted:
+    """What of a delivery comes in: its rows, and its bytes (None: none)."""
+
+    read: ReadFile
+    content: bytes | None
+    called: Called
+
+
+def names_at_the_door(delivery: Delivery, door: Door, read: ReadFile | None) -> Called | None:
+    """Find names of forgotten vehicles in a delivery; None: it may come in as it is.
+
+    What cannot be looked into may not, whatever it names.
+    """
+    told = [delivery.vehicle_id or ""]
+    if read is not None:
+        told += [cell for part in read.parts for cell in _vehicle_cells(part)]
+    try:
+        return door.refused(told, [delivery.name, *texts(delivery.path, delivery.name)])
+    except CannotLookError:  # it is refused for the same reason, and nobody knows what it says
+        return door.refused(told, [delivery.name]) or Called(frozenset(), frozenset())
+
+
+def names_of_packed(delivery: Delivery, door: Door) -> Called:
+    """Give the names of forgotten vehicles in an archive's own name; its files have theirs."""
+    return door.refused((), [delivery.name]) or Called(frozenset(), frozenset())
+
+
+def admitted(delivery: Delivery, read: ReadFile, called: Called, again: Read) -> Admitted:
+    """Leave the rows of forgotten vehicles outside; each is refused without its words.
+
+    Raises:
+        RefusedFileError: a plain table cannot be cut.
+
+    """
+    stays = what_stays(delivery, called, again, speaks=True)
+    parts: list[PlainFile | PlainRows] = []
+    refused = [
+        Rejection(r.table, r.line, None, None, REFUSED) if _is_named(r, called) else r
+        for r in read.rejections
+    ]
+    for part in read.parts:
+        if isinstance(part, PlainRows):
+            outside = _about(part, called)
+            parts.append(replace(part, frame=part.frame.filter(~outside)))
+            lines: Iterable[int | None] = part.frame.filter(outside)["_line"]
+        elif stays.content is None:
+            raise RefusedFileError(
+                f"{delivery.name} speaks of a forgotten vehicle and cannot be cut. Deliver it "
+                "without, or let the vehicle in with 'afterclear forget allow NAME'."
+            )
+        else:
+            place = part.path.with_name(f"admitted{part.path.suffix}")
+            place.write_bytes(stays.content)
+            parts.append(replace(part, path=place))
+            lines = stays.lines if part.form != "parquet" else [None] * len(stays.lines)
+        refused += [Rejection(part.table, line, None, None, REFUSED) for line in lines]
+    note = called.erased_from(read.note)
+    return Admitted(ReadFile(tuple(parts), tuple(refused), note), stays.content, called)
+
+
+def _vehicle_cells(part: PlainFile | PlainRows) -> Iterator[str]:
+    """Give the cells of a table that say which vehicle a row is about, each once."""
+    if isinstance(part, PlainRows):
+        frame = part.frame
+    elif part.form == "parquet":
+        frame = pl.read_parquet(part.path).select(c for c in part.header if c in _NAMING)
+    else:
+        yield from _cells_of_text(part)
+        return
+    for name in _NAMING:
+        if name in frame.columns:
+            yield from frame[name].cast(pl.String, strict=False).drop_nulls().unique()
+
+
+def _cells_of_text(part: PlainFile) -> Iterator[str]:
+    with part.path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
+        if part.form == "jsonl":
+            cells = {str(thing.get(n)) for thing in map(_thing, file) for n in _NAMING}
+        else:
+            at = [n for n, name in enumerate(part.header) if name in _NAMING]
+            cells = {row[n] for row in csv.reader(file) for n in at if n < len(row)}
+    yield from sorted(cells)
+
+
+def _thing(line: str) -> dict[str, object]:
+    try:
+        thing = json.loads(line)
+    except (ValueError, RecursionError):
+        return {}
+    return thing if isinstance(thing, dict) else {}

@@ -1,0 +1,132 @@
+"""What a vehicle is called by, found wherever it is written.  Pure.
+
+A VIN or plate is the same however it is spelled: without case, and with blanks, dashes, dots or
+slashes between its letters or without.  A vehicle's number is the user's own word: it is looked
+for as a whole cell, and in running text only where it cannot be met by chance.
+"""
+
+import json
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+# A shorter name is met by chance in text that is not about the vehicle.
+SHORTEST_IN_TEXT: Final = 4
+ERASED: Final = "(erased)"
+BETWEEN: Final = b" _./:-"  # what may stand between the letters of one name, at most two
+_WIDE: Final = ((b"\xc2\xa0", b"  "), (b"\xc2\xb7", b"  "))  # no-break space and middle dot, UTF-8
+
+
+def mark(text: str) -> str:
+    """Write a VIN or plate as it is compared: without case, blanks and dashes."""
+    return "".join(letter for letter in text if letter.isalnum()).upper()
+
+
+def is_distinct(number: str) -> bool:
+    """Tell whether a vehicle's number is no word and no figure that stands for something else."""
+    plain = mark(number)
+    letters = any(letter.isalpha() for letter in plain)
+    return len(plain) >= SHORTEST_IN_TEXT and letters and any(x.isdigit() for x in plain)
+
+
+@dataclass(frozen=True)
+class Called:
+    """Everything a vehicle, or several, is called by."""
+
+    numbers: frozenset[str]  # as written
+    marks: frozenset[str]  # VINs and plates that are its alone, as ``mark`` writes them
+
+    def is_number(self, cell: object) -> bool:
+        """Tell whether a cell is the vehicle's number."""
+        return isinstance(cell, str) and cell.strip() in self.numbers
+
+    def is_mark(self, cell: object) -> bool:
+        """Tell whether a cell is its VIN or plate."""
+        return isinstance(cell, str) and bool(self.marks) and mark(cell) in self.marks
+
+    def is_cell(self, cell: object) -> bool:
+        """Tell whether a cell is one of the names."""
+        return self.is_number(cell) or self.is_mark(cell)
+
+    def are_in(self, cells: Iterable[object]) -> bool:
+        """Tell whether a row has one of the names as a cell, or in one."""
+        return any(self.is_cell(c) or (isinstance(c, str) and self.stand_in(c)) for c in cells)
+
+    def stand_in(self, text: str) -> bool:
+        """Tell whether running text has one of the names, however it is spelled."""
+        if self._sought is None:
+            return False
+        squeezed = as_bytes(text).translate(None, BETWEEN)
+        return any(name in squeezed for name in self._squeezed) and bool(self._sought.search(text))
+
+    def are_words_of(self, text: str) -> bool:
+        """Tell whether a file's name or a note has one of the names as a word, however short."""
+        return self.stand_in(text) or any(
+            re.search(rf"(?<![^\W_]){re.escape(name)}(?![^\W_])", text, re.IGNORECASE)
+            for name in self.numbers
+        )
+
+    def owns(self, row_json: str | None) -> bool:
+        """Tell whether a refused row, JSON or as it stood in its file, is about the vehicle."""
+        try:
+            row = json.loads(row_json or "{}")
+        except ValueError:
+            row = dict(enumerate((row_json or "").split(",")))
+        if not isinstance(row, dict):
+            return self.stand_in(row_json or "")
+        # under other headings nobody can tell which cell is the vehicle's own
+        own = [row["vehicle_id"]] if "vehicle_id" in row else list(row.values())
+        return any(map(self.is_number, own)) or self.are_in(
+            cell for cell in row.values() if not self.is_number(cell)
+        )
+
+    def words_erased_from(self, text: str) -> str:
+        """Write a text of our own without the names, short numbers that have a letter too."""
+        for number in sorted(self.numbers):
+            if any(letter.isalpha() for letter in number):
+                whole = rf"(?<![^\W_]){re.escape(number)}(?![^\W_])"
+                text = re.sub(whole, ERASED, text, flags=re.IGNORECASE)
+        return self.erased_from(text)
+
+    def erased_from(self, text: str) -> str:
+        """Write a text without the names."""
+        return self._sought.sub(ERASED, text) if self._sought is not None else text
+
+    @property
+    def sought(self) -> list[str]:
+        """The names that are looked for in running text, without what may stand between."""
+        return sorted(self._names)
+
+    @property
+    def pattern(self) -> str:
+        """A regular expression that finds the names, without what may stand around them."""
+        return "|".join(_spelled(name) for name in sorted(self._names, key=lambda n: (-len(n), n)))
+
+    @cached_property
+    def _names(self) -> frozenset[str]:
+        distinct = {mark(number) for number in self.numbers if is_distinct(number)}
+        return frozenset(distinct | {m for m in self.marks if len(m) >= SHORTEST_IN_TEXT})
+
+    @cached_property
+    def _squeezed(self) -> tuple[bytes, ...]:
+        return tuple(name.encode() for name in self._names)
+
+    @cached_property
+    def _sought(self) -> re.Pattern[str] | None:
+        if not self._names:
+            return None
+        return re.compile(rf"(?<![^\W_])(?:{self.pattern})(?![^\W_])", re.IGNORECASE)
+
+
+def as_bytes(text: str) -> bytes:
+    """Write a text so that spellings of a name differ only by bytes of ``BETWEEN``."""
+    raw = text.upper().encode("utf-8", errors="replace")
+    for wide, blanks in _WIDE:
+        raw = raw.replace(wide, blanks)
+    return raw
+
+
+def _spelled(name: str) -> str:
+    return r"[ \u00a0\u00b7_./:-]{0,2}".join(re.escape(letter) for letter in name)

@@ -1,0 +1,301 @@
+"""A delivered file without a vehicle: what is known of its form decides where it can be cut.
+
+Cut are records: of a plain table whole records, of a JSON document whole things of its one list,
+of other text whole lines.  An emptied line stays as an empty one, so that the others keep their
+numbers.  A workbook, an archive, a mail, a recorded bus are never cut: none of their bytes can
+be shown to say nothing of the vehicle.
+"""
+
+import csv
+import html
+import io
+import json
+import re
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import polars as pl
+
+from afterclear.errors import RefusedFileError
+from afterclear.normalise.called import Called, is_distinct
+from afterclear.readers.containers import MAX_NESTING, container_kind, unpacked
+from afterclear.readers.limits import check_zip
+from afterclear.readers.text_of_bytes import decoded
+from afterclear.readers.workbook import is_workbook
+
+_HEAD: Final = 1 << 14
+_MOST_UNPACKED: Final = 1 << 28  # bytes of a workbook's parts that are looked through
+_PARQUET: Final = b"PAR1"
+_ZIP: Final = b"PK\x03\x04"
+_PACKED: Final = (b"PK", b"\x1f\x8b", b"\xd0\xcf\x11\xe0")  # zip and workbooks, gzip, xls
+_TAG: Final = re.compile(r"<[^>]*>")
+
+
+class CannotLookError(Exception):
+    """A file cannot be opened, so nobody can tell whom it speaks of."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A file without the records that name a vehicle; no ``lines``: none does."""
+
+    content: bytes
+    lines: tuple[int, ...]  # where the records stood that are gone; of Parquet their places
+    is_certain: bool  # every record of this form says itself whose it is
+
+
+def texts(path: Path, name: str, nesting: int = 0) -> Iterator[str]:
+    """Give everything in a file that can be read as text, each in every way it may be meant.
+
+    Raises:
+        CannotLookError: it is an archive, a workbook or a table that cannot be opened.
+
+    """
+    raw = path.read_bytes()
+    kind = container_kind(path, name)
+    if kind is not None:
+        yield from _of_container(path, name, kind, nesting)
+    elif is_workbook(raw[:_HEAD], path):
+        yield from _of_workbook(raw, name)
+    elif raw.startswith(_PARQUET):
+        yield from _of_parquet(raw, name)
+    yield from _of_bytes(raw)
+
+
+def _of_container(path: Path, name: str, kind: str, nesting: int) -> Iterator[str]:
+    if nesting >= MAX_NESTING:
+        raise CannotLookError(name)
+    with tempfile.TemporaryDirectory(prefix="within-", dir=path.parent) as folder:
+        try:
+            inside = unpacked(path, name, kind, Path(folder))
+        except RefusedFileError as error:
+            raise CannotLookError(name) from error
+        for member in inside.members:
+            yield member.name
+            yield from texts(member.path, member.name, nesting + 1)
+
+
+def _of_workbook(raw: bytes, name: str) -> Iterator[str]:
+    """Give every part of a packed workbook, with and without its tags; the older are bytes."""
+    if not raw.startswith(_ZIP):
+        return
+    try:
+        if sum(part.file_size for part in check_zip(io.BytesIO(raw), name)) > _MOST_UNPACKED:
+            raise CannotLookError(name)
+        with zipfile.ZipFile(io.BytesIO(raw)) as packed:
+            for part in packed.namelist():
+                yield from _of_bytes(packed.read(part))
+    except (RefusedFileError, zipfile.BadZipFile, zlib.error, OSError, RuntimeError) as error:
+        raise CannotLookError(name) from error
+
+
+def _of_parquet(raw: bytes, name: str) -> Iterator[str]:
+    try:
+        frame = pl.read_parquet(io.BytesIO(raw))
+    except pl.exceptions.PolarsError as error:
+        raise CannotLookError(name) from error
+    for column in frame.columns:
+        yield column
+        cells = frame[column].cast(pl.String, strict=False).drop_nulls().unique()
+        yield "\n".join(cells)
+
+
+def _of_bytes(raw: bytes) -> Iterator[str]:
+    """Read bytes as text in every encoding they may be in, and what marks or escapes hide."""
+    text = raw.decode("utf-8", errors="replace")
+    yield text
+    if b"\x00" in raw[:_HEAD]:
+        yield from (raw.decode(codec, errors="replace") for codec in ("utf-16-le", "utf-16-be"))
+        yield raw[1:].decode("utf-16-le", errors="replace")  # at an odd place within other bytes
+    elif "\ufffd" in text:
+        yield raw.decode("latin-1")
+    if "<" in text:
+        yield html.unescape(_TAG.sub("", text))
+        yield html.unescape(text)
+    if "\\u" in text:
+        yield re.sub(r"\\u([0-9a-fA-F]{4})", lambda found: chr(int(found[1], 16)), text)
+
+
+# --- cutting ------------------------------------------------------------------------------------
+
+
+def without(raw: bytes, called: Called) -> Cut | None:
+    """Cut out the records that name a vehicle; None: a file of this form has no safe cut."""
+    if raw.startswith(_PARQUET):
+        return _parquet_without(raw, called)
+    if raw.startswith(_PACKED) or raw[:_HEAD].lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
+        return None
+    try:
+        text = decoded(raw, "detect", "the file").text
+        codec = _same_codec(raw, text)
+        kept, lines, certain = next(filter(None, (form(text, called) for form in _FORMS)))
+    except (RefusedFileError, csv.Error, _NoSafeCutError):
+        return None
+    return Cut(kept.encode(codec) if lines else raw, lines, certain)
+
+
+class _NoSafeCutError(Exception):
+    """The form is known, and this file cannot be cut."""
+
+
+_Made = tuple[str, tuple[int, ...], bool]  # text, lines, is every record certain
+
+
+def _same_codec(raw: bytes, text: str) -> str:
+    """Find the encoding that gives the same bytes again."""
+    for codec in ("utf-8", "utf-8-sig", "utf-16", "cp1252", "latin-1"):
+        try:
+            if text.encode(codec) == raw:
+                return codec
+        except UnicodeEncodeError:
+            continue
+    raise _NoSafeCutError
+
+
+def _plain_csv(text: str, called: Called) -> _Made | None:
+    """Cut a plain table: a record is the vehicle's by its number, or names it in a cell."""
+    header = next(csv.reader([text.partition("\n")[0].removeprefix("\ufeff")]), [])
+    if "vehicle_id" not in header:
+        return None
+    at = header.index("vehicle_id")
+    lines = io.StringIO(text, newline="").readlines()
+    reader = csv.reader(lines)
+    kept: list[str] = []
+    gone: list[int] = []
+    begin = 0
+    for cells in reader:
+        record = lines[begin : reader.line_num]
+        # in a broken record nobody can tell which cell is the vehicle's own
+        own = cells[at : at + 1] if len(cells) == len(header) else cells
+        named = any(map(called.is_number, own)) or any(
+            called.is_mark(cell) or called.stand_in(cell) for cell in cells
+        )
+        if named and begin > 0:
+            gone.append(begin + 1)
+            record = ["".join(_breaks(line) for line in record)] if len(header) > 1 else []
+        kept += record
+        begin = reader.line_num
+    return "".join(kept), tuple(gone), True
+
+
+def _breaks(line: str) -> str:
+    return line[len(line.rstrip("\r\n")) :]
+
+
+def _json(text: str, called: Called) -> _Made | None:
+    """Cut a JSON document with one list of things; what names the vehicle beside it holds it."""
+    if not text.lstrip("\ufeff \t\r\n").startswith(("{", "[")):
+        return None
+    try:
+        tree = json.loads(text.removeprefix("\ufeff"))
+    except (ValueError, RecursionError):
+        return None
+    lists = [tree] if isinstance(tree, list) else [v for v in tree.values() if _is_list(v)]
+    if len(lists) != 1 or not all(isinstance(thing, dict) for thing in lists[0]):
+        raise _NoSafeCutError
+    things = lists[0]
+    gone = tuple(n for n, thing in enumerate(things, 1) if _names(thing, called))
+    things[:] = [thing for n, thing in enumerate(things, 1) if n not in set(gone)]
+    if _names(tree, called):
+        raise _NoSafeCutError
+    return json.dumps(tree, ensure_ascii=False), gone, False
+
+
+def _is_list(value: object) -> bool:
+    return isinstance(value, list) and bool(value) and isinstance(value[0], dict)
+
+
+def _names(thing: Any, called: Called) -> bool:  # noqa: ANN401 - any JSON
+    """Tell whether a thing names the vehicle anywhere: as a key, a text, or a number."""
+    if isinstance(thing, dict):
+        return any(called.is_cell(key) or _names(value, called) for key, value in thing.items())
+    if isinstance(thing, list):
+        return any(_names(value, called) for value in thing)
+    return thing is not None and called.are_in([str(thing)])
+
+
+def _json_lines(text: str, called: Called) -> _Made | None:
+    """Cut JSON Lines: each line says itself whose it is where all have the plain column."""
+    lines = text.split("\n")
+    things = [_thing(line) for line in lines]
+    told = [thing for thing in things if thing is not None]
+    if not told or len(told) * 2 < sum(bool(line.strip()) for line in lines):
+        return None
+    plain = all("vehicle_id" in thing for thing in told)
+    # beside the vehicle's own cell its number may be a figure that means something else
+    by_mark = Called(frozenset(filter(is_distinct, called.numbers)), called.marks)
+
+    def is_named(line: str, thing: dict[str, Any] | None) -> bool:
+        if thing is None:
+            return called.stand_in(line) or any(number in line for number in called.numbers)
+        if not plain:
+            return _names(thing, called)
+        others = [value for key, value in thing.items() if key != "vehicle_id"]
+        own = str(thing["vehicle_id"])
+        return called.are_in([own]) or any(_names(value, by_mark) for value in others)
+
+    gone = {
+        n for n, (line, t) in enumerate(zip(lines, things, strict=True), 1) if is_named(line, t)
+    }
+    kept = "\n".join("" if n in gone else line for n, line in enumerate(lines, 1))
+    return kept, tuple(sorted(gone)), plain
+
+
+def _thing(line: str) -> dict[str, Any] | None:
+    try:
+        thing = json.loads(line.removeprefix("\ufeff"))
+    except (ValueError, RecursionError):
+        return None
+    return thing if isinstance(thing, dict) else None
+
+
+def _lines(text: str, called: Called) -> _Made | None:
+    """Cut other text line by line; whether that was right is for its reader to show."""
+    lines = text.split("\n")
+    gone = tuple(n for n, line in enumerate(lines, 1) if n > 1 and _line_names(line, called))
+    if any(lines[n - 1].count('"') % 2 for n in gone):
+        raise _NoSafeCutError  # part of a record of several lines
+    without_them = set(gone)
+    kept = "\n".join("" if n in without_them else line for n, line in enumerate(lines, 1))
+    return kept, gone, False
+
+
+def _line_names(line: str, called: Called) -> bool:
+    return called.are_words_of(line) or any(
+        called.is_cell(cell.strip('" ')) for cell in re.split(r"[,;\t|]", line)
+    )
+
+
+def _parquet_without(raw: bytes, called: Called) -> Cut | None:
+    try:
+        frame = pl.read_parquet(io.BytesIO(raw))
+    except pl.exceptions.PolarsError:
+        return None
+    if "vehicle_id" not in frame.columns:
+        return None
+    others = frame.drop("vehicle_id").cast(pl.String, strict=False)
+    own = frame["vehicle_id"].cast(pl.String, strict=False)
+    named = own.is_in(list(called.numbers)).fill_null(value=False)
+    for column in (own, *others.get_columns()):
+        values = column.drop_nulls().unique()
+        with_name = [v for v in values if called.is_mark(v) or called.stand_in(v)]
+        named = named | column.is_in(with_name).fill_null(value=False)
+    gone = tuple(n for n, is_named in enumerate(named, 1) if is_named)
+    if not gone:
+        return Cut(raw, (), is_certain=True)
+    out = io.BytesIO()
+    frame.filter(~named).write_parquet(out)
+    return Cut(out.getvalue(), gone, is_certain=True)
+
+
+_FORMS: Final[tuple[Callable[[str, Called], _Made | None], ...]] = (
+    _json,
+    _json_lines,
+    _plain_csv,
+    _lines,
+)
