@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from traceback import format_exception
 
@@ -32,6 +33,7 @@ from afterclear.records import (
     Rejection,
     printable,
 )
+from afterclear.sources.folder import opened_within
 from afterclear.store.absorb import Absorbed, absorb
 from afterclear.store.archive import Incoming, Snapshot, keep_bytes, taken_in
 from afterclear.store.archive_changes import remember_change, was_changed
@@ -65,6 +67,7 @@ class Arrival:
     zone: str = "UTC"
     vehicle_id: str | None = None
     started_at: datetime | None = None
+    root: Path | None = None  # the folder it was found in: nothing outside is read in its place
     # after this load, bytes that were refused are known too: a replay is gone on with
     since: int | None = None
 
@@ -109,7 +112,8 @@ def load_file(
     itself fails on.
     """
     started_at = clock()
-    with taken_in(archive, arrival.path) as incoming, ExitStack() as until_loaded:
+    opened = partial(opened_within, root=arrival.root) if arrival.root else None
+    with taken_in(archive, arrival.path, opened) as incoming, ExitStack() as until_loaded:
         snapshot = incoming.snapshot
         known = known_load(con, snapshot.sha256, arrival.since)
         if known is not None:
@@ -130,7 +134,8 @@ def load_file(
             yield _take_in(con, case, readers, incoming)
             return
         for member in inside.members:
-            inner = replace(arrival, path=member.path, name=f"{arrival.name}/{member.name}")
+            name = f"{arrival.name}/{member.name}"
+            inner = replace(arrival, path=member.path, name=name, root=None)
             yield from load_file(con, archive, inner, readers, clock, nesting + 1)
         case = _packed_at_the_door(case)
         yield _container_line(con, case, inside)

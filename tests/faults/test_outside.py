@@ -3,18 +3,26 @@
 After each the store passes ``check``, and the same work done again is right.
 """
 
+import errno
 import os
 import shutil
 import subprocess
 import sys
+import tempfile
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 
+import polars as pl
 import pytest
+from click.testing import CliRunner
 
+from afterclear.cli import main
 from afterclear.errors import StoreError, StoreInUseError
+from afterclear.readers.reading_process import Readers
+from afterclear.readers.registry import all_readers
 from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
 from afterclear.runs.care import backup, check, vacuum
@@ -75,6 +83,81 @@ def test_a_disk_that_fills_up_during_a_load_loses_nothing(tmp_path: Path, size: 
         assert check(app, quick=True).wrong == ()
         assert exports(app, "loads") == exports(app_in(whole), "loads")
         assert not list(disk.glob("**/incoming-*"))
+
+
+def packed_scans(place: Path, n_rows: int = 3) -> Path:
+    head = "scan_id,vehicle_id,scanned_at,odometer_km,scan_scope,ecu\n"
+    rows = (f"S{n},V1,2025-12-20T08:00:00Z,{n},full,engine\n" for n in range(n_rows))
+    with zipfile.ZipFile(place, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("scans.csv", head + "".join(rows))
+    return place
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_a_disk_that_is_full_while_unpacking_is_not_the_archives_fault(tmp_path: Path) -> None:
+    """Its first file is written to a device that is always full."""
+    (tmp_path / "1.csv").symlink_to("/dev/full")
+    packed = packed_scans(tmp_path / "a.zip")
+    with Readers(all_readers()) as readers, pytest.raises(OSError, match="No space left") as told:
+        readers.unpacked(packed, "a.zip", "zip", tmp_path)
+    assert told.value.errno == errno.ENOSPC
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EDQUOT])
+def test_an_archive_that_met_a_full_disk_is_loaded_when_there_is_room(
+    number: int, tmp_path: Path
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(number, os.strerror(number))
+
+    (tmp_path / "inbox").mkdir()
+    packed_scans(tmp_path / "inbox" / "a.zip")
+    app = app_in(tmp_path)
+    with pytest.MonkeyPatch.context() as disk:
+        disk.setattr(Readers, "unpacked", full)
+        with pytest.raises(StoreError, match="is full"):
+            load_all(app)
+    with open_store(app.store) as con:
+        assert scalar(con, "SELECT count(*) FROM loads") == 0
+    load_all(app)
+    with open_store(app.store) as con:
+        assert scalar(con, "SELECT count(*) FROM scans") == 3
+
+
+@pytest.mark.slow
+def test_a_small_disk_does_not_lose_a_large_archive(tmp_path: Path) -> None:
+    """90 kB of zip unpack to more than the disk has; with room made, all of it is loaded."""
+    packed = packed_scans(tmp_path / "a.zip", 100_000)
+    with small_disk(tmp_path / "disk", "4m") as disk:
+        app = app_in(disk)
+        with pytest.raises(StoreError, match="is full"):
+            load_paths(app, [packed], Whose(), lambda _: None)
+        subprocess.run(["mount", "-o", "remount,size=200m", str(disk)], check=True)
+        report = load_paths(app, [packed], Whose(), lambda _: None)
+        assert [r.outcome for r in report.results] == ["stored", "stored"]
+        assert report.results[0].rows_stored == 100_000
+        assert not list(disk.glob("**/within-*"))
+
+
+def test_no_room_for_temporary_files_is_told_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> str:
+        raise FileNotFoundError(errno.ENOENT, "No usable temporary directory found in ['/tmp']")
+
+    monkeypatch.setattr(tempfile, "mkdtemp", full)
+    packed = packed_scans(tmp_path / "a.zip")
+    told = CliRunner().invoke(
+        main, ["--store", str(tmp_path / "x.duckdb"), "map-check", str(packed)]
+    )
+    assert told.exit_code == 2
+    assert "TMPDIR" in told.output
+
+
+def test_a_frame_that_finds_no_room_is_told_in_words(tmp_path: Path) -> None:
+    """Frames are written by a library whose errors are its own, with the system's in words."""
+    with pytest.raises(StoreError, match="TMPDIR"), database.full_disk_told(tmp_path):
+        pl.DataFrame({"a": [str(n) for n in range(100_000)]}).write_parquet("/dev/full")
 
 
 @pytest.mark.slow

@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from email.message import EmailMessage
 from pathlib import Path
 
+import can
 import polars as pl
 import pytest
 import xlsxwriter
@@ -59,6 +60,21 @@ def late_tar() -> bytes:
     return file.getvalue()
 
 
+def blf_bomb() -> bytes:
+    """Write the same frame 600,000 times, packed as tightly as can be."""
+    file = io.BytesIO()
+    with can.BLFWriter(file, compression_level=9) as writer:
+        writer.max_container_size = 16 << 20
+        writer.on_message_received(can.Message(timestamp=1.7e9, arbitration_id=1, data=b"0"))
+        piece = b"".join(writer._buffer)  # noqa: SLF001 - an object as the form has it
+        for _ in range(1 + 600_000 * len(piece) // writer.max_container_size):
+            writer._buffer = [piece * (writer.max_container_size // len(piece))]  # noqa: SLF001
+            writer._buffer_size = len(writer._buffer[0])  # noqa: SLF001
+            writer._flush()  # noqa: SLF001
+        file.close = lambda: None  # type: ignore[method-assign]
+    return file.getvalue()
+
+
 def nested_mail(depth: int) -> bytes:
     parts = "".join(
         f"Content-Type: multipart/mixed; boundary=b{n}\n\n--b{n}\n" for n in range(depth)
@@ -90,6 +106,7 @@ BAD: dict[str, tuple[bytes, str | None]] = {
         json.dumps({**{f"k{n}": 1 for n in range(2000)}, "units": [{}] * 190_000}).encode(),
         "hardly a name in common",
     ),
+    "bomb.blf": (blf_bomb(), "times its size"),
     "late.tar": (late_tar(), None),
     "deep.eml": (nested_mail(3000), "nests without end"),
     "deepish.eml": (nested_mail(150), "more than 100 deep"),

@@ -11,7 +11,7 @@ import pytest
 
 from afterclear.runs import fetching
 from afterclear.runs.app import App
-from afterclear.sources.folder import files_in, settled
+from afterclear.sources.folder import files_in, opened_within, settled
 from afterclear.store.database import open_store, query
 from tests.sources.garage import HEAD, fates, garage, load, scan
 
@@ -228,6 +228,50 @@ def test_links_lead_nowhere(tmp_path: Path) -> None:
     (place / "real.csv").write_text(HEAD + scan(2))
     (place / "within.csv").symlink_to(place / "real.csv")
     assert [name for name, _ in fates(load(app))] == ["real.csv", "within.csv"]
+
+
+@pytest.mark.parametrize("swapped", ["file", "folder", "pipe"])
+def test_what_is_put_in_a_files_place_after_it_was_listed_is_not_read(
+    swapped: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A link to a file outside, a folder of the path made a link, a pipe that would never end."""
+    app, place = inbox(tmp_path)
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (outside / "a.csv").write_text(HEAD + scan(1))
+    (place / "below").mkdir()
+    listed = place / "below" / "a.csv"
+    listed.write_text(HEAD + scan(2))
+
+    def swap(*asked: Any) -> Any:
+        told = settled(*asked)
+        listed.unlink()
+        if swapped == "file":
+            listed.symlink_to(outside / "a.csv")
+        elif swapped == "pipe":
+            os.mkfifo(listed)
+        else:
+            (place / "below").rmdir()
+            (place / "below").symlink_to(outside)
+        return told
+
+    monkeypatch.setattr(fetching, "settled", swap)
+    assert fates(load(app)) == [("below/a.csv", "left")]
+    with open_store(app.store) as con:
+        assert query(con, "SELECT count(*) FROM scans").item() == 0
+
+
+def test_a_link_swapped_in_between_check_and_opening_is_not_followed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The last moment: where the path leads was looked at, and the file is about to be opened."""
+    (tmp_path / "inbox" / "below").mkdir(parents=True)
+    (tmp_path / "secret.csv").write_text("x")
+    listed = tmp_path / "inbox" / "below" / "a.csv"
+    listed.symlink_to(tmp_path / "secret.csv")
+    monkeypatch.setattr(Path, "resolve", lambda self: self)
+    with pytest.raises(OSError, match="symbolic links"):
+        opened_within(listed, tmp_path / "inbox")
 
 
 @pytest.mark.parametrize("name", ["a.csv.part", "A.CSV.PART", "b.TMP", "notes.md", "NOTES.MD"])

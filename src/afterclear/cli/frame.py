@@ -26,8 +26,9 @@ if TYPE_CHECKING:  # a command that loads nothing need not wait for every reader
 P = ParamSpec("P")
 
 # what a person can put right on the machine: rights, a full disk, a folder in a file's place
+_FULL = {errno.ENOSPC, errno.EDQUOT}
 _OUTSIDE = {
-    *(errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT),
+    *(errno.EACCES, errno.EPERM, errno.EROFS, *_FULL),
     *(errno.EEXIST, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG),
 }
 # colour only where a person looks, never as the only sign
@@ -48,11 +49,11 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
             click.echo(f"afterclear: {without_secrets(str(error))}", err=True)
             raise SystemExit(error.exit_code) from error
         except OSError as error:
-            if error.errno not in _OUTSIDE or error.filename is None:
+            told = _outside(error)
+            if not told:
                 raise
             click.echo(
-                f"afterclear: {error.filename}: {error.strerror}. The file or folder cannot be "
-                "used by this user as it is; what was under way was undone. Put it right, then "
+                f"afterclear: {told}; what was under way was undone. Put it right, then "
                 "run the same command again.",
                 err=True,
             )
@@ -64,6 +65,23 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
             quiet()
 
     return wrapped
+
+
+def _outside(error: OSError) -> str:
+    """Say what a person can put right on the machine; empty: it is a fault of ours."""
+    if "No usable temporary directory" in str(error):  # tempfile's words, its only sign
+        return (
+            "no temporary file can be written: the disk of TMPDIR (else /tmp) is full or not to be "
+            "written by this user"
+        )
+    if error.errno in _FULL and error.filename is None:
+        return "a disk is full: the store's or that of temporary files (TMPDIR, else /tmp)"
+    if error.errno not in _OUTSIDE or error.filename is None:
+        return ""
+    return (
+        f"{error.filename}: {error.strerror}. The file or folder cannot be used by this user as it "
+        "is"
+    )
 
 
 def _begin_log(app: App) -> None:

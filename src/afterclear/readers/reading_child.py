@@ -8,6 +8,7 @@ import errno
 import json
 import os
 import pickle
+import re
 import signal
 import sys
 import threading
@@ -34,6 +35,7 @@ except ImportError:  # a system that knows no limits: the time is watched from o
 
 # What the machine refuses, not the file.
 _MACHINES = {errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS, errno.EACCES, errno.EMFILE}
+_NUMBER_IN_WORDS = re.compile(r"\(os error ([0-9]+)\)")
 _LONGEST = 500
 
 
@@ -131,13 +133,24 @@ def _answered(question: Question, readers: list[Reader]) -> dict[str, object]:
         return {"error": MEMORY}
     except (RefusedFileError, DecodeError) as error:
         return {"error": REFUSED, "said": str(error)}
-    except OSError as error:
-        if error.errno not in _MACHINES:
-            return _fault(error)
-        said = [error.errno, error.strerror, str(error.filename or "")]
-        return {"error": MACHINE, "said": said}
     except BaseException as error:  # noqa: BLE001 - a panic of native code is no Exception
-        return _fault(error)
+        number = _machines_number(error)
+        if number is None:
+            return _fault(error)
+        return {"error": MACHINE, "said": [number, os.strerror(number), _place(error)]}
+
+
+def _machines_number(error: BaseException) -> int | None:
+    """Give the system's number of an error that is the machine's, not the file's."""
+    number = error.errno if isinstance(error, OSError) else None
+    if number is None:  # the library that writes frames gives it in words
+        told = _NUMBER_IN_WORDS.search(str(error))
+        number = int(told[1]) if told else None
+    return number if number in _MACHINES else None
+
+
+def _place(error: BaseException) -> str:
+    return str(error.filename or "") if isinstance(error, OSError) else ""
 
 
 def _fault(error: BaseException) -> dict[str, object]:

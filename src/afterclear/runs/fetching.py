@@ -8,7 +8,7 @@ import hashlib
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -92,7 +92,7 @@ def _from_folder(source: Source, how: Fetching, told: Told) -> Iterator[Arrival]
         if _is_too_large(path.stat().st_size if mark else 0, source, names[path], how, told):
             told.outcome = "refused"
         else:
-            yield _arrival(source, path, names[path])
+            yield replace(_arrival(source, path, names[path]), root=folder.resolve())
         if told.outcome == "left" or mark is None:
             continue
         put_cursor(how.con, source.name, names[path], (mark, told.outcome, version), app.clock())

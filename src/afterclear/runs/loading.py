@@ -63,6 +63,7 @@ def load_paths(
             zone=whose.zone,
             vehicle_id=whose.vehicle_id,
             started_at=whose.started_at,
+            root=path.resolve() if path.is_dir() else None,
         )
         for path in paths
         for file in files_at(path)

@@ -8,9 +8,11 @@ changes.
 
 import os
 import shutil
-from collections.abc import Callable, Iterable, Iterator
+import stat
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from fnmatch import fnmatch
 from pathlib import Path
+from typing import IO
 
 from afterclear.errors import UnreachableError, UsageError
 from afterclear.sources.base import is_data
@@ -43,6 +45,39 @@ def files_at(path: Path) -> list[Path]:
     if not path.exists():
         raise UsageError(f"There is no file or folder {path}.")
     return [path]
+
+
+def opened_within(path: Path, root: Path) -> IO[bytes]:
+    """Open a file of a folder, so that no link put in its place since leads out of the folder.
+
+    Raises:
+        UnreachableError: it leads out now, or is no file.
+        OSError: it cannot be opened.
+
+    """
+    inside = path.resolve()
+    if root not in inside.parents:
+        raise UnreachableError(f"{path} now leads out of {root}; it is not read.")
+    if os.open not in os.supports_dir_fd:  # such systems make links for administrators only
+        return inside.open("rb")
+    file = os.fdopen(_descriptor(root, inside.relative_to(root).parts), "rb")
+    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+        file.close()
+        raise UnreachableError(f"{path} is no file any more; it is not read.")
+    return file
+
+
+def _descriptor(root: Path, parts: Sequence[str]) -> int:
+    """Go down from the root step by step; a link at any step is an error, and a pipe no wait."""
+    folder = os.open(root, os.O_RDONLY | os.O_DIRECTORY)
+    for n, part in enumerate(parts, 1):
+        last = os.O_NONBLOCK if n == len(parts) else os.O_DIRECTORY
+        try:
+            inner = os.open(part, os.O_RDONLY | os.O_NOFOLLOW | last, dir_fd=folder)
+        finally:
+            os.close(folder)
+        folder = inner
+    return folder
 
 
 def state(path: Path) -> str | None:

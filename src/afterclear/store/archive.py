@@ -8,7 +8,7 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -53,8 +53,12 @@ class Incoming:
 
 
 @contextmanager
-def taken_in(archive: Path, delivered: Path) -> Iterator[Incoming]:
+def taken_in(
+    archive: Path, delivered: Path, opened: Callable[[Path], IO[bytes]] | None = None
+) -> Iterator[Incoming]:
     """Copy a delivered file, to be parsed and, if so decided, kept; removed afterwards.
+
+    ``opened``: how the file is opened where its path alone is not to be trusted.
 
     Raises:
         UnreachableError: the file cannot be read, or changed meanwhile.
@@ -68,7 +72,12 @@ def taken_in(archive: Path, delivered: Path) -> Iterator[Incoming]:
         raise StoreError(f"The archive {archive} cannot be written: {error.strerror}.") from error
     try:
         copy, compressed = folder / f"copy{plain_ending(delivered.name)}", folder / "bytes.zst"
-        digest, size = _copy_and_compress(delivered, copy, compressed)
+        try:
+            source = opened(delivered) if opened else delivered.open("rb")
+        except OSError as error:
+            raise UnreachableError(f"{delivered} cannot be read: {error.strerror}.") from error
+        with source:
+            digest, size = _copy_and_compress(source, delivered, copy, compressed)
         yield Incoming(Snapshot(copy, digest, size), archive, compressed)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
@@ -127,16 +136,14 @@ def taken_out(archive: Path, sha256: str, name: str) -> Iterator[Snapshot]:
         yield Snapshot(copy, sha256, size)
 
 
-def _copy_and_compress(delivered: Path, copy: Path, compressed: Path) -> tuple[str, int]:
+def _copy_and_compress(
+    source: IO[bytes], delivered: Path, copy: Path, compressed: Path
+) -> tuple[str, int]:
     digest, size = hashlib.sha256(), 0
     # in a thread of its own, while the hash is taken here
     compressor = zstandard.ZstdCompressor(level=_LEVEL, threads=1)
-    try:
-        source = delivered.open("rb")
-    except OSError as error:
-        raise UnreachableError(f"{delivered} cannot be read: {error.strerror}.") from error
     before = os.fstat(source.fileno())
-    with source, copy.open("wb") as plain, compressed.open("wb") as packed:
+    with copy.open("wb") as plain, compressed.open("wb") as packed:
         with compressor.stream_writer(packed, closefd=False) as writer:
             while chunk := _read(source, delivered):
                 digest.update(chunk)

@@ -49,7 +49,7 @@ MEMORY_LIMIT = "1GB"
 
 _PAUSE_S = 0.1
 _FULL = {errno.ENOSPC, errno.EDQUOT}
-_FULL_WORDS = ("no space left", "disk quota", "file too large")
+_FULL_WORDS = ("no space left", "disk quota", "file too large", "no usable temporary directory")
 _DENIED_WORDS = ("permission denied", "read-only file system", "operation not permitted")
 
 _OF_THE_NAME = {errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ}
@@ -230,7 +230,9 @@ def full_disk_told(path: Path) -> Iterator[None]:
     """
     try:
         yield
-    except (duckdb.Error, OSError) as error:
+    except AfterclearError:
+        raise
+    except Exception as error:  # frames are written by a library with errors of its own
         words = str(error).lower()
         if isinstance(error, duckdb.Error) and any(word in words for word in _DENIED_WORDS):
             raise StoreError(
@@ -242,8 +244,9 @@ def full_disk_told(path: Path) -> Iterator[None]:
         if not full and not any(word in words for word in _FULL_WORDS):
             raise
         raise StoreError(
-            f"The disk of {path} is full. What was under way was undone, nothing before it was "
-            "lost. Make room, then run the same command again."
+            f"The disk of {path}, or that of temporary files (TMPDIR, else /tmp), is full. "
+            "What was under way was undone, nothing before it was lost. Make room, then run the "
+            "same command again."
         ) from error
 
 
