@@ -1,6 +1,10 @@
 """Pieces of work for a process of its own, which a test may kill, starve or hold up."""
 
-from collections.abc import Callable
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -41,3 +45,21 @@ WORK: dict[str, Callable[[Path], None]] = {
     "digest": write_digest,
     "backup": write_backup,
 }
+
+
+@contextmanager
+def held_by_another(code: str, where: Path) -> Iterator[subprocess.Popen[str]]:
+    """Have another process run code that prints "held" and waits for a line; then end it."""
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(where)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+    ) as child:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "held\n"
+        try:
+            yield child
+        finally:
+            child.kill()

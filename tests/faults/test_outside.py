@@ -31,7 +31,7 @@ from afterclear.runs.loading import Whose, load_paths
 from afterclear.store import database, locking
 from afterclear.store.database import is_copy, open_store, query, scalar
 from afterclear.store.retention import Retention
-from tests.faults.child import NOW, app_in
+from tests.faults.child import NOW, app_in, held_by_another
 from tests.store.care_fixture import exports, garage
 from tests.store.test_kill import deliveries
 
@@ -290,28 +290,12 @@ with app.long_writing("run"), open_store(app.store) as con:
 """
 
 
-@contextmanager
-def held_by_another(folder: Path) -> Iterator[subprocess.Popen[str]]:
-    """Have another process write the store, uncommitted to nobody's eyes but its own."""
-    with subprocess.Popen(
-        [sys.executable, "-c", _HOLDER, str(folder)],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-    ) as child:
-        assert child.stdout is not None
-        assert child.stdout.readline() == "held\n"
-        yield child
-        child.kill()
-
-
 @pytest.mark.slow
 def test_readers_beside_a_writer_see_the_store_as_it_was(tmp_path: Path) -> None:
     """status, export and vehicle answer at once, from before the run; and say so."""
     app = garage(tmp_path)
     before = exports(app)
-    with held_by_another(tmp_path) as child:
+    with held_by_another(_HOLDER, tmp_path) as child:
         assert exports(app) == before
         with open_store(app.store, read_only=True) as con:
             assert is_copy(con)
@@ -326,7 +310,7 @@ def test_a_second_writer_waits_and_is_then_told_who_the_first_is(
     app = garage(tmp_path)
     monkeypatch.setattr(locking, "WRITER_WAITS_S", 0.3)
     with (
-        held_by_another(tmp_path) as child,
+        held_by_another(_HOLDER, tmp_path) as child,
         pytest.raises(StoreInUseError, match=f"'run', process {child.pid} on"),
     ):
         load_all(app)
@@ -339,7 +323,7 @@ def test_a_second_writer_waits_and_is_then_told_who_the_first_is(
 @pytest.mark.slow
 def test_a_killed_holder_leaves_no_lock_behind(tmp_path: Path) -> None:
     app = garage(tmp_path)
-    with held_by_another(tmp_path) as child:
+    with held_by_another(_HOLDER, tmp_path) as child:
         child.kill()
         child.wait()
     assert locking.holder(locking.writer_lock(app.store)) is None

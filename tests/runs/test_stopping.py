@@ -20,7 +20,7 @@ from afterclear.runs.watching import metrics_now
 from afterclear.schedule.runner import Heard, keep_timetable
 from afterclear.store.database import Connection, open_store, query, scalar, transaction
 from afterclear.store.locking import holding, patient, writer_lock
-from tests.faults.child import NOW
+from tests.faults.child import NOW, held_by_another
 
 ENDLESS = """SELECT count(*) FROM range(100000000) a, range(100000) b
              WHERE a.range * b.range = 7"""
@@ -123,24 +123,6 @@ with holding(writer_lock(Path(sys.argv[1])), "vacuum"):
 """
 
 
-@contextmanager
-def held_elsewhere(store: Path) -> Iterator[subprocess.Popen[str]]:
-    """Hold a store in another process until it is told a line."""
-    with subprocess.Popen(
-        [sys.executable, "-c", HOLDER, str(store)],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-    ) as child:
-        assert child.stdout is not None
-        assert child.stdout.readline() == "held\n"
-        try:
-            yield child
-        finally:
-            child.kill()
-
-
 def let_go(child: subprocess.Popen[str]) -> None:
     assert child.stdin is not None
     child.stdin.write("\n")
@@ -161,7 +143,7 @@ def test_a_store_that_is_held_does_not_end_the_timetable(
         os.kill(os.getpid(), signal.SIGTERM)
 
     monkeypatch.setattr("afterclear.runs.jobs.load_sources", work)
-    with held_elsewhere(app.store) as child:
+    with held_by_another(HOLDER, app.store) as child:
         with pytest.raises(StoreInUseError, match="'vacuum'"), open_store(app.store):
             pass
         threading.Timer(1.0, let_go, [child]).start()
@@ -173,7 +155,7 @@ def test_a_store_that_is_held_does_not_end_the_timetable(
 def test_numbers_that_cannot_be_read_now_stay_as_they_were(app: App) -> None:
     """A scrape is no reason to wait, and none to end."""
     assert "afterclear_store_bytes" in (metrics_now(app) or "")
-    with held_elsewhere(app.store), open_store_elsewhere(app.store):
+    with held_by_another(HOLDER, app.store), open_store_elsewhere(app.store):
         assert metrics_now(app) is None
 
 
@@ -200,7 +182,7 @@ def open_store_elsewhere(store: Path) -> Iterator[None]:
 
 def test_patience_ends_where_it_was_asked_for(app: App) -> None:
     with (
-        held_elsewhere(app.store),
+        held_by_another(HOLDER, app.store),
         patient(0.1),
         pytest.raises(StoreInUseError, match="'vacuum'"),
         open_store(app.store),

@@ -35,6 +35,21 @@ def as_groups(name: str, values: ArrayLike) -> IntArray:
     return groups
 
 
+def count_groups(group: IntArray, n_groups: int | None) -> int:
+    """Give the number of groups: as told, or as many as there are, at least one.
+
+    Raises:
+        ValueError: there are more than told.
+
+    """
+    n_found = int(group.max(initial=-1)) + 1
+    if n_groups is None:
+        return max(n_found, 1)
+    if n_found > n_groups:
+        raise ValueError(f"group must be below n_groups {n_groups}, but holds {n_found - 1}")
+    return n_groups
+
+
 def check_same_shape(**arrays: NDArray[np.generic]) -> None:
     """Refuse arrays that do not run row by row together."""
     if len({array.shape for array in arrays.values()}) > 1:

@@ -28,6 +28,7 @@ from afterclear.analyses.checks import (
     check_non_negative,
     check_positive,
     check_same_shape,
+    count_groups,
 )
 from afterclear.analyses.ragged import group_sums
 
@@ -114,12 +115,8 @@ def lives(
     _check_ages(low_array, high_array, entry_array)
     check_finite("weight", weight_array)
     check_positive("weight", weight_array)
-    n_found = int(group_array.max(initial=-1)) + 1
-    if n_groups is None:
-        n_groups = max(n_found, 1)
-    elif n_found > n_groups:
-        raise ValueError(f"group must be below n_groups {n_groups}, but holds {n_found - 1}")
-    return Lives(low_array, high_array, entry_array, weight_array, group_array, n_groups)
+    n = count_groups(group_array, n_groups)
+    return Lives(low_array, high_array, entry_array, weight_array, group_array, n)
 
 
 def observed_lives(

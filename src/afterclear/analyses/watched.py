@@ -20,6 +20,7 @@ from afterclear.analyses.checks import (
     check_finite,
     check_non_negative,
     check_same_shape,
+    count_groups,
 )
 
 
@@ -92,16 +93,13 @@ def watched(  # noqa: PLR0913 - three rows of data, four settings with defaults
             f"but is {event_array[row]} in row {row}"
         )
     closed_array = _checked_closed(closed, event_array, unit, exit_array)
-    n_found = int(unit_group.max(initial=-1)) + 1
-    if n_groups is not None and n_found > n_groups:
-        raise ValueError(f"group must be below n_groups {n_groups}, but holds {n_found - 1}")
     return Watched(
         entry=entry_array,
         exit=exit_array,
         group=unit_group,
         event=event_array,
         event_unit=unit,
-        n_groups=max(n_found, 1) if n_groups is None else n_groups,
+        n_groups=count_groups(unit_group, n_groups),
         closed=closed_array,
     )
 
