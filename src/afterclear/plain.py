@@ -169,3 +169,13 @@ MILE_COLUMNS = {"odometer_km": "odometer_mi"}
 
 # 1 international mile, exactly (yard and pound agreement of 1959)
 KM_PER_MILE = 1.609344
+
+
+@dataclass(frozen=True, slots=True)
+class Takes:
+    """What is taken of plain tables; years include both ends."""
+
+    columns: int = 500  # a wider table is refused as a whole
+    times_from: int = 1960  # instants before this year are refused
+    dates_from: int = 1900  # dates of vehicles before this year are
+    until: int = 2100

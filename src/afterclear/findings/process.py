@@ -75,7 +75,7 @@ def find_process(con: Connection) -> int:
 
     Needs ``order_parts``, the settings of the histories, and verdicts.
     """
-    con.execute(_SQL.read_text(encoding="utf-8"))
+    con.script(_SQL.read_text(encoding="utf-8"))
     shares = pl.concat(_shares(name, _counted(con, sql)) for name, sql in _SHARES.items())
     keep(con, "process", shares)
     keep(

@@ -39,7 +39,7 @@ def fleet_parts(con: Connection, n_readings: int = PART_READINGS) -> Iterator[No
         last = int(ends[min(number + size, len(ends)) - 1])
         con.execute("SET VARIABLE first_scan = ?", [first])
         con.execute("SET VARIABLE last_scan = ?", [last])
-        con.execute(part)
+        con.script(part)
         yield
         first = last + 1
 

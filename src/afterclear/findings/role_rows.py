@@ -40,11 +40,11 @@ class PartFound:
 
 def put_roles(con: Connection, book: FactBook, rules: RoleRules, voice: Voice) -> PartFound:
     """Add the roles of the part that ``fleet_parts`` has set to the table ``roles``."""
-    con.execute(role_sql("lists"))
+    con.script(role_sql("lists"))
     seen = [SeenCode(*row) for row in query(con, _SEEN).iter_rows()]
     lists = query(con, "SELECT codes FROM part_lists ORDER BY list_no")["codes"].to_list()
     create_temp_table(con, "part_asked", _asked(lists, seen, book))
-    con.execute(role_sql("situations"))
+    con.script(role_sql("situations"))
     said = []
     for number, codes, read, silent in query(con, _SITUATIONS).iter_rows():
         look = Look(
@@ -55,7 +55,7 @@ def put_roles(con: Connection, book: FactBook, rules: RoleRules, voice: Voice) -
             for position, role in enumerate(rules.roles(look))
         ]
     create_temp_table(con, "part_said", pl.DataFrame(said, schema=_SAID, orient="row"))
-    con.execute(role_sql("echoes"))
+    con.script(role_sql("echoes"))
     found = _mend(con, book, voice)
     con.execute(_INSERT)
     return found

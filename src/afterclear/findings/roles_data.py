@@ -80,11 +80,11 @@ def count_pairs(con: Connection, book: FactBook) -> None:
     units = pl.Series("unit", [book.unit(ecu) for ecu in met], dtype=pl.String)
     create_temp_table(con, "role_named", pl.DataFrame([met, units]))
     con.execute("SET VARIABLE min_both = ?", [MIN_BOTH])
-    con.execute(role_sql("units"))
+    con.script(role_sql("units"))
     counts = role_sql("counts")
     for _ in fleet_parts(con):
-        con.execute(counts)
-    con.execute(role_sql("pairs"))
+        con.script(counts)
+    con.script(role_sql("pairs"))
 
 
 def _ways(con: Connection, n: int) -> _Ways:

@@ -62,7 +62,7 @@ def find_holders(con: Connection, judged: Judged | None) -> Outcomes | None:
         keep(con, "holders", None)
         return None
     con.execute("SET VARIABLE lost_after = ?", [LOST_AFTER])
-    con.execute(_SQL.read_text(encoding="utf-8"))
+    con.script(_SQL.read_text(encoding="utf-8"))
     outcomes = _outcomes(_rows(con), judged)
     levels = [found for level in _APART if (found := _level(outcomes, level)) is not None]
     keep(con, "holders", pl.concat(levels) if levels else None)

@@ -84,7 +84,7 @@ class _Rows:
 
     def __init__(self, con: Connection, catalogue: Catalogue, book: FactBook) -> None:
         self._catalogue, self._book = catalogue, book
-        con.execute(STOCK_TABLES)
+        con.script(STOCK_TABLES)
         self._vehicles = query(con, VEHICLES)
         self._by = {name: ByVehicle(query(con, sql)) for name, sql in BY_VEHICLE.items()}
         self._visit = visit_length(con)

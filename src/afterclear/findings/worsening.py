@@ -45,7 +45,7 @@ def find_worsening(con: Connection) -> int:
 
     Needs ``vehicle_traits``, the settings of the histories, and verdicts.
     """
-    con.execute(_SQL.read_text(encoding="utf-8"))
+    con.script(_SQL.read_text(encoding="utf-8"))
     fleet = _fleet(con)
     rows = _verdicts(fleet) if len(fleet.vehicles) else None
     keep(con, "worsening", rows)

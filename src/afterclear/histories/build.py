@@ -138,7 +138,7 @@ def set_rules(con: Connection, rules: HistoryRules) -> None:
 
 
 def _run(con: Connection, name: str) -> None:
-    con.execute(_sql(name))
+    con.script(_sql(name))
 
 
 def _sql(name: str) -> str:

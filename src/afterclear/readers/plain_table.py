@@ -5,6 +5,7 @@ itself, set-based.
 """
 
 import csv
+import io
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -70,7 +71,7 @@ def _form(head: bytes) -> Form | None:
 
 def _csv_header(_: Path, head: bytes) -> tuple[str, ...]:
     text = head.decode("utf-8-sig", errors="replace")
-    return tuple(next(csv.reader(text.splitlines(keepends=True)), ()))
+    return tuple(next(csv.reader(io.StringIO(text, newline="")), ()))
 
 
 def _jsonl_header(_: Path, head: bytes) -> tuple[str, ...]:

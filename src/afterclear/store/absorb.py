@@ -19,7 +19,9 @@ from afterclear.store.staging import (
     A_CODE,
     SPELLED,
     RawTable,
+    check_lines,
     check_one_odometer,
+    check_width,
     json_keys,
     row_checks,
     spelling_key,
@@ -114,12 +116,19 @@ def _stage(con: Connection, source: RawTable, *, in_order: bool = False) -> bool
 def _raw_table(con: Connection, part: PlainFile | PlainRows, folder: Path, zone: str) -> RawTable:
     table = TABLES[part.table]
     if isinstance(part, PlainFile):
+        longest = check_lines(part.path, part.form)
         # in JSON Lines any line may bring a column the first ones lack
-        header = json_keys(con, part.path) if part.form == "jsonl" else part.header
-        return RawTable(table, part.path, part.form, header, zone)
+        is_lines = part.form == "jsonl"
+        header = json_keys(con, part.path, con.takes) if is_lines else part.header
+        source = RawTable(
+            table, part.path, part.form, header, zone, con.takes, longest_line=longest
+        )
+        check_width(source)
+        return source
     path = folder / "rows.parquet"
-    part.frame.write_parquet(path)
-    return RawTable(table, path, "parquet", tuple(part.frame.columns), zone)
+    names = tuple(name for name in part.frame.columns if name != "_line")
+    part.frame.select(*names, "_line").write_parquet(path)
+    return RawTable(table, path, "parquet", names, zone, con.takes, numbered=True)
 
 
 def _order_matters(con: Connection, source: RawTable) -> bool:

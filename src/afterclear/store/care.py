@@ -8,11 +8,17 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-import duckdb
-
 from afterclear.errors import StoreError
 from afterclear.store.archive import blob_path, sync_folder
-from afterclear.store.database import Connection, full_disk_told, query, scalar, transaction
+from afterclear.store.connection import Connection, quoted
+from afterclear.store.database import (
+    MEMORY_LIMIT,
+    full_disk_told,
+    private_files,
+    query,
+    scalar,
+    transaction,
+)
 from afterclear.store.locking import holding, writer_lock
 from afterclear.store.retention import Retention
 from afterclear.store.snapshot import fold_in_log, sweep
@@ -95,13 +101,17 @@ def compact(store: Path) -> int:
 
     """
     fresh = Path(f"{store}.compact")
-    with holding(writer_lock(store), "vacuum"), full_disk_told(store), _removed(fresh):
+    with (
+        holding(writer_lock(store), "vacuum"),
+        private_files(),
+        full_disk_told(store),
+        _removed(fresh),
+    ):
         sweep(store)
         before = store.stat().st_size
-        con = duckdb.connect()
+        con = Connection({"store": store, "fresh": fresh})
         try:
-            con.execute(f"ATTACH '{_text(store)}' AS store")
-            con.execute(f"ATTACH '{_text(fresh)}' AS fresh")
+            con.lock({"memory_limit": MEMORY_LIMIT, "temp_directory": f"{store}.tmp"})
             con.execute("COPY FROM DATABASE store TO fresh")
             _compare(con)
             con.execute("CHECKPOINT fresh")
@@ -133,7 +143,7 @@ def _compare(con: Connection) -> None:
     ).fetchall()
     for (name,) in tables:
         counts = {
-            scalar(con, f'SELECT count(*) FROM {place}.main."{name}"')
+            scalar(con, f"SELECT count(*) FROM {place}.main.{quoted(name)}")
             for place in ("store", "fresh")
         }
         if len(counts) > 1:
@@ -173,7 +183,3 @@ def _retire_rows(con: Connection, table: str, load: str, days: float | None, now
     )
     con.execute(f"DELETE FROM {table} WHERE {old}", [limit])
     return n_rows
-
-
-def _text(path: Path) -> str:
-    return str(path).replace("'", "''")

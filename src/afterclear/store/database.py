@@ -7,15 +7,13 @@ finds the store taken opens the copy a long writer has put there (``snapshot.py`
 
 import errno
 import os
-import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import duckdb
-from duckdb import DuckDBPyConnection
 
 from afterclear.errors import (
     AfterclearError,
@@ -24,6 +22,7 @@ from afterclear.errors import (
     StoreError,
     StoreInUseError,
 )
+from afterclear.store.connection import Connection, Values
 from afterclear.store.locking import (
     READER_WAITS_S,
     WRITER_WAITS_S,
@@ -40,8 +39,7 @@ from afterclear.store.stopping import is_stopping, stop_told
 if TYPE_CHECKING:
     import polars as pl
 
-# So that other parts can name the type without knowing the database.
-Connection = DuckDBPyConnection
+__all__ = ["Connection"]  # so that other parts can name the type without knowing the database
 
 # Enough for the work of 1 M rows on a small machine with room to spare; larger sorts spill
 # to disk beside the store.
@@ -62,13 +60,13 @@ _OF_THE_STORE = (
 )
 
 # Connections that are open, so that a signal can stop what they do.
-_open: set[DuckDBPyConnection] = set()
+_open: set[Connection] = set()
 
 
 @contextmanager
 def open_store(
     path: Path, *, read_only: bool = False, doing: str = "afterclear"
-) -> Iterator[DuckDBPyConnection]:
+) -> Iterator[Connection]:
     """Give a connection to the store at ``path``, made and migrated when writing.
 
     ``doing``: what others that wait are told the store is held for.
@@ -85,7 +83,7 @@ def open_store(
     with (
         stop_told(),
         holding(writer_lock(path), doing),
-        _private_files(),
+        private_files(),
         full_disk_told(path),
     ):
         _bring_up_to_date(path)
@@ -96,7 +94,7 @@ def open_store(
             _close(con)
 
 
-def is_copy(con: DuckDBPyConnection) -> bool:
+def is_copy(con: Connection) -> bool:
     """Tell whether a reader sees the store as it was before the work going on now."""
     found = con.execute("SELECT path FROM duckdb_databases() WHERE database_name = 'store'")
     return str(found.fetchall()[0][0]).endswith(".reading")
@@ -110,7 +108,7 @@ def interrupt_queries() -> None:
 
 
 @contextmanager
-def _reading(path: Path) -> Iterator[DuckDBPyConnection]:
+def _reading(path: Path) -> Iterator[Connection]:
     if not path.exists():
         raise StoreError(f"There is no store at {path} yet. Run 'afterclear load' first.")
     con = _readable(path)
@@ -122,7 +120,7 @@ def _reading(path: Path) -> Iterator[DuckDBPyConnection]:
         _close(con)
 
 
-def _readable(path: Path) -> DuckDBPyConnection:
+def _readable(path: Path) -> Connection:
     """Open the store for reading, or the copy beside it while it is taken."""
     give_up_at = time.monotonic() + waits(READER_WAITS_S)
     while True:
@@ -156,45 +154,42 @@ def _bring_up_to_date(path: Path) -> None:
         _close(con)
 
 
-def _connected(path: Path, *, read_only: bool, wait_s: float) -> DuckDBPyConnection:
+def _connected(path: Path, *, read_only: bool, wait_s: float) -> Connection:
     give_up_at = time.monotonic() + wait_s
     while True:
-        con = duckdb.connect()
         try:
-            _attach(con, path, read_only=read_only)
-            # order is what tells a refused row's line; time zone so that no machine's leaks in
-            con.execute(f"SET memory_limit = '{MEMORY_LIMIT}'")
-            con.execute("SET temp_directory = ?", [f"{path}.tmp"])
-            con.execute("SET preserve_insertion_order = true")
-            con.execute("SET TimeZone = 'UTC'")
-            con.execute("SET enable_progress_bar = false")
+            con = _attached(path, read_only=read_only)
         except StoreInUseError:
-            con.close()
             if time.monotonic() >= give_up_at:
                 raise
-        except BaseException:
-            con.close()
-            raise
         else:
             _open.add(con)
             return con
         time.sleep(_PAUSE_S)
 
 
-def _close(con: DuckDBPyConnection) -> None:
+def _close(con: Connection) -> None:
     _open.discard(con)
     con.close()
 
 
-def _attach(con: DuckDBPyConnection, path: Path, *, read_only: bool) -> None:
+def _attached(path: Path, *, read_only: bool) -> Connection:
     # attached under a fixed name, so that SQL can tell the store's tables from temporary ones
-    mode = " (READ_ONLY)" if read_only else ""
-    place = str(path).replace("'", "''")
     try:
-        con.execute(f"ATTACH '{place}' AS store{mode}")
+        con = Connection({"store": path}, read_only=read_only)
     except duckdb.Error as error:
         raise _not_opened(path, str(error)) from error
-    con.execute("USE store")
+    # order is what tells a refused row's line; time zone so that no machine's leaks in
+    con.lock(
+        {
+            "memory_limit": MEMORY_LIMIT,
+            "temp_directory": f"{path}.tmp",
+            "preserve_insertion_order": True,
+            "TimeZone": "UTC",
+            "enable_progress_bar": False,
+        }
+    )
+    return con
 
 
 def _not_opened(path: Path, message: str) -> StoreError:
@@ -211,7 +206,7 @@ def _not_opened(path: Path, message: str) -> StoreError:
 
 
 @contextmanager
-def _private_files() -> Iterator[None]:
+def private_files() -> Iterator[None]:
     """Make files that are for their owner only: the store names vehicles and people."""
     before = os.umask(0o077)
     try:
@@ -267,7 +262,7 @@ def is_of_the_file(error: Exception) -> bool:
 
 
 @contextmanager
-def transaction(con: DuckDBPyConnection) -> Iterator[None]:
+def transaction(con: Connection) -> Iterator[None]:
     """Run the block as one transaction: all of it, or nothing."""
     con.execute("BEGIN")
     try:
@@ -282,34 +277,36 @@ def transaction(con: DuckDBPyConnection) -> Iterator[None]:
     con.execute("COMMIT")
 
 
-def query(con: DuckDBPyConnection, sql: str, parameters: Sequence[object] = ()) -> "pl.DataFrame":
+def query(con: Connection, sql: str, values: Values = ()) -> "pl.DataFrame":
     """Run a query and return its rows as a frame."""
     import polars as pl  # noqa: PLC0415 - a fifth of the time of a command that asks for no frame
 
-    relation = con.sql(sql, params=list(parameters)) if parameters else con.sql(sql)
-    return pl.DataFrame(relation)
+    return pl.DataFrame(con.relation(sql, values))
 
 
-def rows(
-    con: DuckDBPyConnection, sql: str, parameters: Sequence[object] = ()
-) -> list[dict[str, Any]]:
+def rows(con: Connection, sql: str, values: Values = ()) -> list[dict[str, Any]]:
     """Run a query that gives few rows and return each by its columns' names."""
-    told = con.execute(sql, list(parameters))
+    told = con.execute(sql, values)
     names = [name for name, *_ in told.description or ()]
     return [dict(zip(names, row, strict=True)) for row in told.fetchall()]
 
 
-def scalar(con: DuckDBPyConnection, sql: str, parameters: Sequence[object] = ()) -> int:
+def scalar(con: Connection, sql: str, values: Values = ()) -> int:
     """Run a query for one whole number."""
     # all rows are fetched: a half-read result would block the connection
-    rows = con.execute(sql, list(parameters)).fetchall()
+    rows = con.execute(sql, values).fetchall()
     return int(rows[0][0]) if rows and rows[0][0] is not None else 0
 
 
-def create_temp_table(con: DuckDBPyConnection, name: str, frame: "pl.DataFrame") -> None:
+def create_temp_table(con: Connection, name: str, frame: "pl.DataFrame") -> None:
     """Put a frame into a temporary table, replacing one of that name."""
     # by way of a Parquet file: the driver reads frames directly only through another package
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "frame.parquet"
+    path = con.handing() / "frame.parquet"
+    try:
         frame.write_parquet(path)
-        con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS FROM read_parquet(?)", [str(path)])
+        con.execute(
+            f"CREATE OR REPLACE TEMP TABLE {name} AS FROM read_parquet(?, hive_partitioning=false)",
+            [str(path)],
+        )
+    finally:
+        path.unlink(missing_ok=True)

@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from datetime import datetime
 
 import polars as pl
-from duckdb import DuckDBPyConnection
 
 from afterclear.records import LoadResult, Rejection
+from afterclear.store.connection import Connection
 from afterclear.store.database import create_temp_table, scalar
 from afterclear.store.results import naive
 
 
-def known_load(con: DuckDBPyConnection, sha256: str, since: int | None = None) -> int | None:
+def known_load(con: Connection, sha256: str, since: int | None = None) -> int | None:
     """Give the number of the load that stored these bytes, or None.
 
     ``since``: a load after this one counts if it refused them, too.
@@ -28,13 +28,13 @@ def known_load(con: DuckDBPyConnection, sha256: str, since: int | None = None) -
     return load_id or None
 
 
-def next_load_id(con: DuckDBPyConnection) -> int:
+def next_load_id(con: Connection) -> int:
     """Give the number of the load about to begin; numbers only rise."""
     return scalar(con, "SELECT max(load_id) FROM loads") + 1
 
 
 def complete_load(
-    con: DuckDBPyConnection, load: LoadResult, started_at: datetime, finished_at: datetime
+    con: Connection, load: LoadResult, started_at: datetime, finished_at: datetime
 ) -> None:
     """Write a load's ledger row.  Without it, the load never happened."""
     if load.rows_read != load.rows_stored + load.rows_duplicate + load.rows_rejected:
@@ -61,7 +61,7 @@ def complete_load(
 
 
 def insert_rejections(
-    con: DuckDBPyConnection, load_id: int, file_name: str, rejections: Sequence[Rejection]
+    con: Connection, load_id: int, file_name: str, rejections: Sequence[Rejection]
 ) -> None:
     """Keep refused rows with the reasons."""
     if not rejections:

@@ -6,9 +6,11 @@ even split make the two differ.  Only a file with something to refuse pays for t
 
 import csv
 import io
+import mmap
 from bisect import bisect_right
 from pathlib import Path
 
+_CHUNK = 1 << 20
 csv.field_size_limit(1 << 30)  # a refused file may hold anything; the loader has its own limit
 
 
@@ -41,3 +43,37 @@ def text_row_lines(path: Path) -> list[int]:
     """Line of each line that is not blank, in order."""
     lines = path.read_text(encoding="utf-8-sig", errors="replace").split("\n")
     return [i for i, line in enumerate(lines, start=1) if line.strip()]
+
+
+def longest_line(path: Path, limit: int) -> tuple[int, int] | None:
+    """Find the longest line of ``limit`` bytes or more: its 1-based number and its bytes.
+
+    Such a line covers a whole block of half that size, so most of a file is not read for it.
+    """
+    if path.stat().st_size < limit:
+        return None
+    block, best = limit // 2, (0, 0)
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        at = 0
+        while at + block <= len(content):
+            end = _line_end(content, at)
+            if end < at + block:
+                at += block
+                continue
+            begin = max(content.rfind(b"\n", 0, at), content.rfind(b"\r", 0, at)) + 1
+            best = max(best, (end - begin, begin))
+            at = (end // block + 1) * block
+        size, begin = best
+        return (_n_lines(content, begin) + 1, size) if size >= limit else None
+
+
+def _line_end(content: mmap.mmap, at: int) -> int:
+    """Find where the line that holds a byte ends: at the first line break, or with the file."""
+    end = content.find(b"\n", at)
+    end = len(content) if end < 0 else end
+    carriage = content.find(b"\r", at, end)
+    return end if carriage < 0 else carriage
+
+
+def _n_lines(content: mmap.mmap, until: int) -> int:
+    return sum(content[at : min(at + _CHUNK, until)].count(b"\n") for at in range(0, until, _CHUNK))

@@ -9,9 +9,8 @@ under the same key supersedes the current row, which is kept with both load ids.
 
 from dataclasses import dataclass
 
-from duckdb import DuckDBPyConnection
-
 from afterclear.plain import Table
+from afterclear.store.connection import Connection
 from afterclear.store.database import scalar
 
 
@@ -52,7 +51,7 @@ def stored_columns(table: Table) -> list[str]:
     return [n for n in table.names if n not in _NOT_STORED] + ["extras"]
 
 
-def contradictions(con: DuckDBPyConnection, table: Table) -> int:
+def contradictions(con: Connection, table: Table) -> int:
     """Count the keys under which the file itself has more than one content."""
     # contents are compared among the few keys that repeat, not among all rows
     return scalar(
@@ -65,7 +64,7 @@ def contradictions(con: DuckDBPyConnection, table: Table) -> int:
     )
 
 
-def merge(con: DuckDBPyConnection, table: Table, load_id: int) -> Merge:
+def merge(con: Connection, table: Table, load_id: int) -> Merge:
     """Move the faultless rows of ``staged`` into ``table``; count what became of each."""
     total = scalar(con, "SELECT count(*) FROM staged WHERE fault IS NULL")
     suspects = _find_suspects(con, table)
@@ -83,7 +82,7 @@ def merge(con: DuckDBPyConnection, table: Table, load_id: int) -> Merge:
     return Merge(total - suspects + stored, suspects - stored, corrected)
 
 
-def _find_suspects(con: DuckDBPyConnection, table: Table) -> int:
+def _find_suspects(con: Connection, table: Table) -> int:
     entity = _entity(table)
     # the file's scans are looked up while the store streams past: the store may be far larger
     con.execute(
@@ -106,7 +105,7 @@ def _find_suspects(con: DuckDBPyConnection, table: Table) -> int:
     )
 
 
-def _merge_suspects(con: DuckDBPyConnection, table: Table, load_id: int) -> tuple[int, int]:
+def _merge_suspects(con: Connection, table: Table, load_id: int) -> tuple[int, int]:
     """Compare the suspects exactly, round by round: the n-th row of each key in the file."""
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE candidates AS
@@ -122,7 +121,7 @@ def _merge_suspects(con: DuckDBPyConnection, table: Table, load_id: int) -> tupl
     return stored, corrected
 
 
-def _take_turn(con: DuckDBPyConnection, table: Table, load_id: int, turn: int) -> tuple[int, int]:
+def _take_turn(con: Connection, table: Table, load_id: int, turn: int) -> tuple[int, int]:
     """Merge rows that all have different keys; return (rows stored, of them corrections)."""
     columns = stored_columns(table)
     entity = _entity(table)
@@ -174,7 +173,7 @@ def _value(table: Table, name: str) -> str:
     return f"coalesce(c.{name}, o.{name})"
 
 
-def as_row(con: DuckDBPyConnection, name: str, json: str) -> str:
+def as_row(con: Connection, name: str, json: str) -> str:
     """Write SQL for a replaced row, kept as JSON, as a struct of its table's columns."""
     columns = con.execute(
         """SELECT column_name, data_type FROM duckdb_columns()

@@ -7,9 +7,8 @@ leaves a store of a known version.  A released file is never edited.
 from importlib.resources import files
 from typing import Final
 
-from duckdb import DuckDBPyConnection
-
 from afterclear.errors import StoreError
+from afterclear.store.connection import Connection
 
 _MIGRATIONS: Final = files("afterclear.store") / "migrations"
 
@@ -19,7 +18,7 @@ def known_migrations() -> list[str]:
     return sorted(f.name for f in _MIGRATIONS.iterdir() if f.name.endswith(".sql"))
 
 
-def applied_migrations(con: DuckDBPyConnection) -> list[str]:
+def applied_migrations(con: Connection) -> list[str]:
     """Names of the migrations a store has; never writes."""
     tables = con.execute("SELECT table_name FROM duckdb_tables()").fetchall()
     if ("migrations",) not in tables:
@@ -27,7 +26,7 @@ def applied_migrations(con: DuckDBPyConnection) -> list[str]:
     return [name for (name,) in con.execute("SELECT name FROM migrations ORDER BY name").fetchall()]
 
 
-def pending_migrations(con: DuckDBPyConnection) -> list[str]:
+def pending_migrations(con: Connection) -> list[str]:
     """Names of the migrations a store still lacks.
 
     Raises:
@@ -44,13 +43,13 @@ def pending_migrations(con: DuckDBPyConnection) -> list[str]:
     return [name for name in known if name not in applied]
 
 
-def migrate(con: DuckDBPyConnection) -> list[str]:
+def migrate(con: Connection) -> list[str]:
     """Apply what is pending; return the names applied."""
     pending = pending_migrations(con)
     for name in pending:
         con.execute("BEGIN")
         con.execute("CREATE TABLE IF NOT EXISTS migrations (name VARCHAR, applied_at TIMESTAMP)")
-        con.execute((_MIGRATIONS / name).read_text(encoding="utf-8"))
+        con.script((_MIGRATIONS / name).read_text(encoding="utf-8"))
         con.execute("INSERT INTO migrations VALUES (?, timezone('UTC', now()))", [name])
         con.execute("COMMIT")
     return pending

@@ -8,15 +8,15 @@ without an offset are read in the session's zone, which staging sets to the sour
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from afterclear.plain import KM_PER_MILE, MILE_COLUMNS, Column, Kind, Table
+from afterclear.plain import KM_PER_MILE, MILE_COLUMNS, Column, Kind, Table, Takes
 
 
 @dataclass(frozen=True, slots=True)
 class Parser:
     """One kind's SQL, and what a person is told was expected."""
 
-    sql: Callable[[str, Column], str]
-    expected: Callable[[Column], str]
+    sql: Callable[[str, Column, Takes], str]
+    expected: Callable[[Column, Takes], str]
 
 
 def _quoted(words: tuple[str, ...]) -> str:
@@ -30,9 +30,19 @@ def _whole(x: str, low: int, high: int) -> str:
     return f"CASE WHEN {shape} AND {value} BETWEEN {low} AND {high} THEN {value} END"
 
 
-def _instant(x: str, _: Column) -> str:
+def _instant(x: str, _: Column, takes: Takes) -> str:
     value = f"timezone('UTC', try_cast({x} AS TIMESTAMPTZ))"
-    return f"CASE WHEN year({value}) BETWEEN 1960 AND 2100 THEN {value} END"
+    return _within_years(x, value, takes.times_from, takes.until)
+
+
+def _date(x: str, _: Column, takes: Takes) -> str:
+    return _within_years(x, f"try_cast({x} AS DATE)", takes.dates_from, takes.until)
+
+
+def _within_years(x: str, value: str, first: int, last: int) -> str:
+    # infinity has no year; 'epoch' is a date to the database only
+    begins = f"{x} BETWEEN '0' AND ':'"
+    return f"CASE WHEN {begins} AND year({value}) BETWEEN {first} AND {last} THEN {value} END"
 
 
 def _number(x: str, *, low: str) -> str:
@@ -40,58 +50,72 @@ def _number(x: str, *, low: str) -> str:
     return f"CASE WHEN isfinite({value}) AND {value} >= {low} THEN {value} END"
 
 
-def _choice(x: str, column: Column) -> str:
+def _choice(x: str, column: Column, _: Takes) -> str:
     return f"CASE WHEN lower({x}) IN ({_quoted(column.choices)}) THEN lower({x}) END"
 
 
-def _status(x: str, column: Column) -> str:
+def _status(x: str, column: Column, _: Takes) -> str:
     return (
         f"CASE WHEN lower({x}) IN ({_quoted(column.choices)}) THEN lower({x}) "
         f"WHEN regexp_full_match({x}, '(0[xX])?[0-9a-fA-F]{{2}}') THEN upper(right({x}, 2)) END"
     )
 
 
+def _year(x: str, _: Column, takes: Takes) -> str:
+    return _whole(x, takes.dates_from, takes.until)
+
+
+def _says(words: str) -> Callable[[Column, Takes], str]:
+    return lambda _, takes: words.format(takes=takes)
+
+
+def _says_choices(words: str) -> Callable[[Column, Takes], str]:
+    return lambda column, _: words.format(choices=", ".join(column.choices))
+
+
 _PARSERS: dict[Kind, Parser] = {
-    Kind.TEXT: Parser(lambda x, _: x, lambda _: "text"),
-    Kind.INSTANT: Parser(_instant, lambda _: "a time such as 2025-03-30T14:05:00+02:00 (ISO 8601)"),
-    Kind.DATE: Parser(
-        lambda x, _: f"try_cast({x} AS DATE)", lambda _: "a date such as 2025-03-30 (ISO 8601)"
-    ),
-    Kind.DISTANCE: Parser(
-        lambda x, _: _number(x, low="0"), lambda _: "a number, 0 or more, with a decimal point"
-    ),
-    Kind.NUMBER: Parser(
-        lambda x, _: _number(x, low="-1e12"), lambda _: "a number with a decimal point"
-    ),
-    Kind.COUNT: Parser(
-        lambda x, _: _whole(x, 0, 999_999_999), lambda _: "a whole number, 0 or more"
-    ),
-    Kind.YEAR: Parser(lambda x, _: _whole(x, 1900, 2100), lambda _: "a year such as 2021"),
-    Kind.CHOICE: Parser(_choice, lambda column: f"one of: {', '.join(column.choices)}"),
-    Kind.STATUS: Parser(
-        _status,
-        lambda column: (
-            f"one of: {', '.join(column.choices)}, or the two hex digits of a status byte"
+    Kind.TEXT: Parser(lambda x, *_: x, _says("text")),
+    Kind.INSTANT: Parser(
+        _instant,
+        _says(
+            "a time such as 2025-03-30T14:05:00+02:00 (ISO 8601), "
+            "from {takes.times_from} to {takes.until}"
         ),
     ),
-    Kind.CODES: Parser(lambda x, _: x, lambda _: "fault codes separated by spaces"),
-    Kind.WORDS: Parser(lambda x, _: f"lower({x})", lambda _: "words separated by spaces"),
+    Kind.DATE: Parser(
+        _date,
+        _says("a date such as 2025-03-30 (ISO 8601), from {takes.dates_from} to {takes.until}"),
+    ),
+    Kind.DISTANCE: Parser(
+        lambda x, *_: _number(x, low="0"), _says("a number, 0 or more, with a decimal point")
+    ),
+    Kind.NUMBER: Parser(
+        lambda x, *_: _number(x, low="-1e12"), _says("a number with a decimal point")
+    ),
+    Kind.COUNT: Parser(lambda x, *_: _whole(x, 0, 999_999_999), _says("a whole number, 0 or more")),
+    Kind.YEAR: Parser(_year, _says("a year from {takes.dates_from} to {takes.until}")),
+    Kind.CHOICE: Parser(_choice, _says_choices("one of: {choices}")),
+    Kind.STATUS: Parser(
+        _status, _says_choices("one of: {choices}, or the two hex digits of a status byte")
+    ),
+    Kind.CODES: Parser(lambda x, *_: x, _says("fault codes separated by spaces")),
+    Kind.WORDS: Parser(lambda x, *_: f"lower({x})", _says("words separated by spaces")),
 }
 
 
-def expected(column: Column) -> str:
+def expected(column: Column, takes: Takes) -> str:
     """Say what a cell of this column may hold."""
-    return _PARSERS[column.kind].expected(column)
+    return _PARSERS[column.kind].expected(column, takes)
 
 
-def parsed(column: Column, delivered: frozenset[str]) -> str:
+def parsed(column: Column, delivered: frozenset[str], takes: Takes) -> str:
     """Write SQL for the column's value, from the raw columns a file has; NULL where it has none."""
     miles = MILE_COLUMNS.get(column.name)
     if miles in delivered:
-        return f"({_PARSERS[column.kind].sql(raw(str(miles)), column)}) * {KM_PER_MILE}"
+        return f"({_PARSERS[column.kind].sql(raw(str(miles)), column, takes)}) * {KM_PER_MILE}"
     if column.name not in delivered:
         return f"'{column.default}'" if column.default else "NULL"
-    value = _PARSERS[column.kind].sql(raw(column.name), column)
+    value = _PARSERS[column.kind].sql(raw(column.name), column, takes)
     if column.default:
         return f"CASE WHEN {raw(column.name)} IS NULL THEN '{column.default}' ELSE {value} END"
     return value
@@ -102,7 +126,7 @@ def raw(name: str) -> str:
     return f'"raw:{name}"'
 
 
-def faults(table: Table, delivered: frozenset[str]) -> list[tuple[str, str, str]]:
+def faults(table: Table, delivered: frozenset[str], takes: Takes) -> list[tuple[str, str, str]]:
     """(condition, delivered column, expectation) for everything that can be wrong in a row.
 
     The conditions see the raw cells and, under the plain names, the parsed values.  The first
@@ -115,10 +139,16 @@ def faults(table: Table, delivered: frozenset[str]) -> list[tuple[str, str, str]
         if name not in delivered:
             continue
         if column.required:
-            checks.append((f"{raw(name)} IS NULL", name, f"{expected(column)}; it is required"))
+            checks.append(
+                (f"{raw(name)} IS NULL", name, f"{expected(column, takes)}; it is required")
+            )
         if column.kind not in _ALWAYS_PARSED:
             checks.append(
-                (f"{raw(name)} IS NOT NULL AND {column.name} IS NULL", name, expected(column))
+                (
+                    f"{raw(name)} IS NOT NULL AND {column.name} IS NULL",
+                    name,
+                    expected(column, takes),
+                )
             )
     return [*checks, *_ROW_RULES.get(table.name, ())]
 

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
+from afterclear.store.connection import Binding
 from afterclear.store.database import Connection, create_temp_table, query, scalar
 from afterclear.store.identity import known_vins
 from afterclear.store.merging import entity_hash, key_hash, stored_columns
-from afterclear.store.staging import SPELLED, RawTable, staging_sql
+from afterclear.store.staging import SPELLED, RawTable, forget_refused, staging_sql
 
 # A small file gains nothing worth a second attempt.
 FROM_BYTES = 8_000_000
@@ -52,14 +53,17 @@ def insert_straight(con: Connection, source: RawTable, load_id: int, spell: Spel
 
     """
     columns = ", ".join(stored_columns(source.table))
-    con.execute("DROP TABLE IF EXISTS csv_rejects; DROP TABLE IF EXISTS csv_rejects_scan")
-    con.execute(f"SET TimeZone = '{source.zone}'")
+    forget_refused(con)
+    con.execute("SET TimeZone = ?", [source.zone])
     try:
-        con.execute(
-            f"""INSERT INTO {source.table.name} ({columns}, load_id)
-                SELECT {columns}, {load_id} FROM ({staging_sql(source)})
-                WHERE CASE WHEN fault IS NULL THEN true ELSE error('a row to refuse') END"""
-        )
+        with con.handed(source.path, "delivered") as place:
+            bind = Binding()
+            con.execute(
+                f"""INSERT INTO {source.table.name} ({columns}, load_id)
+                    SELECT {columns}, {load_id} FROM ({staging_sql(source, place, bind)})
+                    WHERE CASE WHEN fault IS NULL THEN true ELSE error('a row to refuse') END""",
+                bind.values,
+            )
     except duckdb.Error as error:
         raise NotPlainlyNew from error
     if scalar(con, "SELECT count(*) FROM csv_rejects"):

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import duckdb
 
+from afterclear.store.connection import HANDED, Connection
 from afterclear.store.locking import holding, is_held_here, writer_lock
 
 # No check or backup works for a day.
@@ -64,8 +65,9 @@ def sweep(store: Path) -> None:
     archive = store.with_suffix(".archive")
     for folder in (p for kind in _UNFINISHED for p in archive.glob(f"{kind}-*")):
         shutil.rmtree(folder, ignore_errors=True)
-    for folder in store.parent.glob(".restore-*"):
-        shutil.rmtree(folder, ignore_errors=True)
+    for pattern in (".restore-*", f"{store.name}{HANDED}*"):
+        for folder in store.parent.glob(pattern):
+            shutil.rmtree(folder, ignore_errors=True)
     remove_old(store.parent, ".check-*")
     shutil.rmtree(f"{store}.tmp", ignore_errors=True)
 
@@ -82,10 +84,9 @@ def fold_in_log(store: Path) -> None:
     """Bring what a killed process left in the write-ahead log into the file itself."""
     if not Path(f"{store}.wal").exists():
         return
-    place = str(store).replace("'", "''")
-    con = duckdb.connect()
+    con = Connection({"store": store})
     try:
-        con.execute(f"ATTACH '{place}' AS store")
+        con.lock({})
         con.execute("CHECKPOINT store")
     finally:
         con.close()
