@@ -160,6 +160,21 @@ class Limits(_Section):
     max_source_minutes: float = Field(
         60, gt=0, description="A url that takes longer in one run is left for the next."
     )
+    max_columns: int = Field(
+        500, ge=30, le=5000, description="A table with more columns is refused."
+    )
+    times_from: int = Field(
+        1960, ge=1900, le=2100, description="A row with a time before this year is refused."
+    )
+    dates_from: int = Field(
+        1900,
+        ge=1800,
+        le=2100,
+        description="... with a date or a model year of a vehicle before this year.",
+    )
+    until: int = Field(
+        2100, ge=2000, le=2500, description="... with a time, date or year after this year."
+    )
 
 
 class Store(_Section):

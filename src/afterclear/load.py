@@ -46,6 +46,7 @@ from afterclear.store.ledger import (
     known_load,
     next_load_id,
 )
+from afterclear.store.merging import note_written
 from afterclear.store.shortcut import NoCode, NotPlainlyNew
 from afterclear.store.withdrawal import (
     Origin,
@@ -302,6 +303,7 @@ def take_part(
     """Store the rows of one part of a file; the caller's transaction."""
     own = under_own_number(con, part)
     zone = case.delivery.zone
+    note_written(con, made.load_id, case.origin.changed_at)
     absorbed = absorb(con, own.part, made.load_id, zone=zone, spellers=SPELLERS, short=short)
     made.parts.append(absorbed)
     made.tables.add(part.table)

@@ -1,5 +1,6 @@
 """One delivery after another: what is stored, what is known already, what is refused and why."""
 
+import os
 from pathlib import Path
 
 import polars as pl
@@ -102,16 +103,57 @@ def test_a_corrected_row_supersedes_the_old_one_which_is_kept(store: Path, tmp_p
     ) == [(1000, 1, 2)]
 
 
-def test_a_superseded_row_delivered_once_more_corrects_nothing_back(
-    store: Path, tmp_path: Path
-) -> None:
-    """An old export that comes again, with a new row in it, undoes no correction."""
+def test_a_correction_may_be_corrected_back(store: Path, tmp_path: Path) -> None:
     first = write(tmp_path, "a.csv", HEAD + ROW)
     second = write(tmp_path, "b.csv", HEAD + ROW.replace("1000", "1100"))
     third = write(tmp_path, "c.csv", HEAD + ROW + ROW.replace("S1", "S2"))
     results = load(store, first, second, third)
+    assert (results[2].rows_stored, results[2].rows_corrected) == (2, 1)
+    assert rows(store, "SELECT odometer_km FROM scans WHERE scan_id = 'S1'") == [(1000,)]
+    assert rows(
+        store,
+        """SELECT json_extract(row_json, 'odometer_km')::DOUBLE, load_id, superseded_by
+           FROM superseded ORDER BY load_id""",
+    ) == [(1000, 1, 2), (1100, 2, 3)]
+
+
+def test_the_very_file_of_a_replaced_row_corrects_nothing_back(store: Path, tmp_path: Path) -> None:
+    first = write(tmp_path, "a.csv", HEAD + ROW)
+    second = write(tmp_path, "b.csv", HEAD + ROW.replace("1000", "1100"))
+    again = write(tmp_path, "c.csv", HEAD + ROW)
+    assert [r.outcome for r in load(store, first, second, again)] == ["stored", "stored", "known"]
+    assert rows(store, "SELECT odometer_km FROM scans") == [(1100,)]
+
+
+def test_an_old_export_that_comes_again_undoes_no_correction(store: Path, tmp_path: Path) -> None:
+    """It has a new row in it, so it is another file; it was written before the correction was."""
+    first = write(tmp_path, "a.csv", HEAD + ROW)
+    second = write(tmp_path, "b.csv", HEAD + ROW.replace("1000", "1100"))
+    third = write(tmp_path, "c.csv", HEAD + ROW + ROW.replace("S1", "S2"))
+    os.utime(third, (1_700_000_000, 1_700_000_000))
+    results = load(store, first, second, third)
     assert (results[2].rows_stored, results[2].rows_duplicate) == (1, 1)
     assert rows(store, "SELECT odometer_km FROM scans WHERE scan_id = 'S1'") == [(1100,)]
+
+
+@pytest.mark.parametrize("last", ["", "South"])
+def test_facts_of_a_vehicle_are_gathered_along_the_lines_of_a_file(
+    store: Path, tmp_path: Path, last: str
+) -> None:
+    head = "vehicle_id,plate,plate_since,make,site\n"
+    load(store, write(tmp_path, "a.csv", head + "V1,A 1,2020-01-01,Veldrun,North\n"))
+    more = f"V1,,,,South\nV1,B 2,,,North\nV1,,2024-05-01,Brellow,\nV1,,,,{last}\n"
+    (result,) = load(store, write(tmp_path, "b.csv", head + more))
+    assert (result.rows_stored, result.rows_duplicate) == ((4, 0) if last else (3, 1))
+    told = "SELECT plate, plate_since::VARCHAR, make, site FROM vehicles"
+    assert rows(store, told) == [("B 2", "2024-05-01", "Brellow", last or "North")]
+    kept = """SELECT row_json->>'plate', row_json->>'plate_since', row_json->>'site'
+              FROM superseded ORDER BY rowid"""
+    assert rows(store, kept)[:3] == [
+        ("A 1", "2020-01-01", "North"),
+        ("A 1", "2020-01-01", "South"),
+        ("B 2", None, "North"),
+    ]
 
 
 def test_two_contents_of_one_key_in_one_file_leave_the_later(store: Path, tmp_path: Path) -> None:

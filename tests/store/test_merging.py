@@ -22,7 +22,7 @@ FILES = st.lists(st.lists(CELLS, min_size=1, max_size=8), min_size=1, max_size=4
 @pytest.mark.parametrize("from_bytes", [0, shortcut.FROM_BYTES], ids=["short way", "long way"])
 @given(files=FILES)
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_rows_add_up_and_the_last_new_word_counts(
+def test_rows_add_up_and_the_last_word_counts(
     monkeypatch: pytest.MonkeyPatch, from_bytes: int, files: list[list[tuple[str, ...]]]
 ) -> None:
     """The same rule, row by row in plain Python, gives the same table, by either way."""
@@ -36,9 +36,11 @@ def test_rows_add_up_and_the_last_new_word_counts(
                 for scan, vehicle, km, code in cells
             )
             paths.append(write(Path(folder), f"{number}.csv", text))
+            if cells in files[:number]:
+                continue  # the same bytes are no load
             for scan, vehicle, km, code in cells:
                 words = seen.setdefault((vehicle, scan, code), [])
-                if km != "-5" and code != "junk!" and km not in words:
+                if km != "-5" and code != "junk!":
                     words.append(km)
         store = Path(folder) / "store.duckdb"
         results = load(store, *paths)

@@ -46,6 +46,11 @@ class PlainTableReader:
         table = _table(header)
         if form is None or table is None:
             raise RefusedFileError(f"{delivery.name} has no columns of the plain layout.")
+        if form == "csv" and len(head) == _HEAD_BYTES and not _has_whole_header(head):
+            raise RefusedFileError(
+                f"{delivery.name} has headings of more than {_HEAD_BYTES:,} bytes; a table has a "
+                "few hundred. Is the first line the headings, and each row on a line of its own?"
+            )
         twice = sorted({name for name in header if header.count(name) > 1})
         if twice:
             raise RefusedFileError(
@@ -71,7 +76,16 @@ def _form(head: bytes) -> Form | None:
 
 def _csv_header(_: Path, head: bytes) -> tuple[str, ...]:
     text = head.decode("utf-8-sig", errors="replace")
-    return tuple(next(csv.reader(io.StringIO(text, newline="")), ()))
+    names = next(csv.reader(io.StringIO(text, newline="")), [])
+    # a cell under no heading is kept aside all the same
+    return tuple(name if name.strip() else f"column {i}" for i, name in enumerate(names, 1))
+
+
+def _has_whole_header(head: bytes) -> bool:
+    """Tell whether the headings end within the beginning of a file."""
+    rows = csv.reader(io.StringIO(head.decode("utf-8-sig", errors="replace"), newline=""))
+    next(rows, None)
+    return next(rows, None) is not None
 
 
 def _jsonl_header(_: Path, head: bytes) -> tuple[str, ...]:

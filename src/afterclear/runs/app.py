@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from afterclear.config import Config
 from afterclear.histories.rules import HistoryRules
 from afterclear.normalise.cautions import Cautions
+from afterclear.plain import Takes
 from afterclear.readers.limits import ReadingLimits
 from afterclear.store.retention import Retention
 from afterclear.store.snapshot import long_writing
@@ -40,6 +41,12 @@ class App:
         """Folder the digests are written to."""
         base = self.config.folder.parent if self.config.folder else self.store.parent
         return base / "reports"
+
+    @property
+    def takes(self) -> Takes:
+        """What is taken of delivered tables."""
+        limits = self.config.settings.limits
+        return Takes(limits.max_columns, limits.times_from, limits.dates_from, limits.until)
 
     @cached_property
     def catalogue(self) -> "Catalogue":

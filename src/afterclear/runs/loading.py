@@ -69,7 +69,7 @@ def load_paths(
         for file in files_at(path)
     ]
     results = []
-    with app.long_writing("load"), open_store(app.store) as con:
+    with app.long_writing("load"), open_store(app.store, takes=app.takes) as con:
         for result in load_files(con, app.archive, arrivals, *_how(app)):
             results.append(result)
             told(result)
@@ -99,7 +99,7 @@ def load_sources(
         )
     results: list[LoadResult] = []
     heard = Told()
-    with app.long_writing("load"), open_store(app.store) as con:
+    with app.long_writing("load"), open_store(app.store, takes=app.takes) as con:
         how = Fetching(app, con, say=say)
         chosen = [s for s in app.config.sources if not only or s.name in only]
         feed = chain.from_iterable(arrivals(source, how, heard) for source in chosen)

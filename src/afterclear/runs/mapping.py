@@ -10,6 +10,7 @@ import polars as pl
 from afterclear.config import shipped
 from afterclear.errors import DecodeError, RefusedFileError, UsageError
 from afterclear.load import SPELLERS
+from afterclear.plain import Takes
 from afterclear.readers.base import Reader
 from afterclear.readers.containers import check_nesting, container_kind, unpacked
 from afterclear.readers.heading_words import read_heading_words
@@ -46,6 +47,15 @@ class MapCheck:
     to_fill_in: tuple[str, ...] = ()  # what the suggestion lacks before it can be used
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """By which readers a file is looked at, how many rows are shown, what is taken of tables."""
+
+    readers: tuple[Reader, ...]
+    rows: int
+    takes: Takes
+
+
 def check_file(
     app: App, path: Path, *, rows: int = 5, zone: str = "UTC", vehicle_id: str | None = None
 ) -> Iterator[MapCheck]:
@@ -58,18 +68,16 @@ def check_file(
     """
     if not path.is_file():
         raise UsageError(f"There is no file {path}.")
-    readers = all_readers(load_maps(app.config.imports))
+    asked = _Asked(all_readers(load_maps(app.config.imports)), rows, app.takes)
     delivery = Delivery("map-check", path.name, path, "0" * 64, zone, vehicle_id)
-    yield from _check_within(delivery, readers, rows)
+    yield from _check_within(delivery, asked)
 
 
-def _check_within(
-    delivery: Delivery, readers: tuple[Reader, ...], rows: int, nesting: int = 0
-) -> Iterator[MapCheck]:
+def _check_within(delivery: Delivery, asked: _Asked, nesting: int = 0) -> Iterator[MapCheck]:
     """Check a file or each file within it, down as far as a load goes."""
     kind = container_kind(delivery.path, delivery.name)
     if kind is None:
-        yield _check(delivery, readers, rows)
+        yield _check(delivery, asked)
         return
     with tempfile.TemporaryDirectory() as folder:
         try:
@@ -80,22 +88,22 @@ def _check_within(
             return
         for member in members:
             inner = replace(delivery, name=member.name, path=member.path)
-            yield from _check_within(inner, readers, rows, nesting + 1)
+            yield from _check_within(inner, asked, nesting + 1)
 
 
-def _check(delivery: Delivery, readers: tuple[Reader, ...], rows: int) -> MapCheck:
+def _check(delivery: Delivery, asked: _Asked) -> MapCheck:
     try:
-        reader = identify(delivery, readers)
+        reader = identify(delivery, asked.readers)
     except RefusedFileError as error:
-        return _suggested(delivery, str(error), rows)
+        return _suggested(delivery, str(error), asked)
     try:
-        preview = _preview(reader.read(delivery), delivery, rows)
+        preview = _preview(reader.read(delivery), delivery, asked)
     except (RefusedFileError, DecodeError) as error:
         return MapCheck(delivery.name, reader.name, str(error))
     return MapCheck(delivery.name, reader.name, preview=preview)
 
 
-def _suggested(delivery: Delivery, why: str, rows: int) -> MapCheck:
+def _suggested(delivery: Delivery, why: str, asked: _Asked) -> MapCheck:
     words = read_heading_words(shipped("config") / "imports" / "headings.csv")
     try:
         suggestion = suggest_map(delivery, words)
@@ -106,23 +114,26 @@ def _suggested(delivery: Delivery, why: str, rows: int) -> MapCheck:
     if made is None:
         return MapCheck(delivery.name, None, why, suggestion=suggestion, to_fill_in=tuple(problems))
     try:
-        preview = _preview(MapReader(made).read(delivery), delivery, rows)
+        preview = _preview(MapReader(made).read(delivery), delivery, asked)
     except RefusedFileError as error:
         return MapCheck(delivery.name, None, str(error), suggestion=suggestion)
     return MapCheck(delivery.name, None, why, preview, suggestion)
 
 
-def _preview(read: ReadFile, delivery: Delivery, rows: int) -> Preview:
+def _preview(read: ReadFile, delivery: Delivery, asked: _Asked) -> Preview:
     """Take rows into a store that is thrown away: what it refuses is refused here too."""
     tables = []
     rejections = list(read.rejections)
-    with tempfile.TemporaryDirectory() as folder, open_store(Path(folder) / "x.duckdb") as con:
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        open_store(Path(folder) / "x.duckdb", takes=asked.takes) as con,
+    ):
         for part in read.parts:
             with transaction(con):
                 own = _with_any_name(part) if isinstance(part, PlainRows) else part
                 made = absorb(con, own, 1, zone=delivery.zone, spellers=SPELLERS)
             rejections += made.rejections
-            head = query(con, f"SELECT * FROM ({EXPORTS[part.table]}) LIMIT {rows}")
+            head = query(con, f"SELECT * FROM ({EXPORTS[part.table]}) LIMIT {asked.rows:d}")
             filled = [c for c in head.columns if head[c].null_count() < len(head)]
             tables.append((part.table, made.stored + made.duplicate, head.select(filled)))
     return Preview(tuple(tables), tuple(rejections), read.note)

@@ -51,7 +51,10 @@ def replay(
     asked = set(load_ids)
     request = "all" if everything else " ".join(map(str, sorted(asked)))
     how = (app.clock, app.config.imports, app.reading_limits, request)
-    with open_store(app.store) as con, reading_again(con, app.archive, *how) as again:
+    with (
+        open_store(app.store, takes=app.takes) as con,
+        reading_again(con, app.archive, *how) as again,
+    ):
         left = replay_left(con)
         done = _gone_on(again, left, told) if left else []
         if left and left.request == request:

@@ -22,6 +22,7 @@ from afterclear.errors import (
     StoreError,
     StoreInUseError,
 )
+from afterclear.plain import Takes
 from afterclear.store.connection import Connection, Values
 from afterclear.store.locking import (
     READER_WAITS_S,
@@ -59,17 +60,25 @@ _OF_THE_STORE = (
     duckdb.TransactionException,
 )
 
+# What comes after a question mark is cut off of the log's name, a backslash is made a slash.
+_MISREAD = set("?" if os.sep == "\\" else "?\\")
+
 # Connections that are open, so that a signal can stop what they do.
 _open: set[Connection] = set()
 
 
 @contextmanager
 def open_store(
-    path: Path, *, read_only: bool = False, doing: str = "afterclear"
+    path: Path,
+    *,
+    read_only: bool = False,
+    doing: str = "afterclear",
+    takes: Takes | None = None,
 ) -> Iterator[Connection]:
     """Give a connection to the store at ``path``, made and migrated when writing.
 
-    ``doing``: what others that wait are told the store is held for.
+    ``doing``: what others that wait are told the store is held for; ``takes``: what is taken of
+    delivered tables.
 
     Raises:
         StoreError: it does not exist (reading), is held by another process, is newer than
@@ -88,6 +97,7 @@ def open_store(
     ):
         _bring_up_to_date(path)
         con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
+        con.takes = takes or con.takes
         try:
             yield con
         finally:
@@ -174,6 +184,11 @@ def _close(con: Connection) -> None:
 
 
 def _attached(path: Path, *, read_only: bool) -> Connection:
+    if set(str(path)) & _MISREAD:
+        raise StoreError(
+            f"The store {path} cannot stand there: the database takes a question mark or a "
+            "backslash in a path for something else. Give the folder or file another name."
+        )
     # attached under a fixed name, so that SQL can tell the store's tables from temporary ones
     try:
         con = Connection({"store": path}, read_only=read_only)

@@ -3,8 +3,9 @@
 Set-based and cheap where nothing repeats: rows whose key occurs once in the file, on a vehicle
 and scan the store does not have, go straight in.  Only the *suspects* (same key hash twice in
 the file, or a known scan) are compared cell by cell, so a hash collision costs time, never a
-row.  A row equal to the current one, or to one it replaced, is a duplicate; another content
-under the same key supersedes the current row, which is kept with both load ids.
+row.  A row equal to the current one is a duplicate; another content under the same key
+supersedes the current row, which is kept with both load ids.  The last word counts, also where
+it goes back to what was said before, unless the file that says so is the older one.
 """
 
 from dataclasses import dataclass
@@ -106,71 +107,136 @@ def _find_suspects(con: Connection, table: Table) -> int:
 
 
 def _merge_suspects(con: Connection, table: Table, load_id: int) -> tuple[int, int]:
-    """Compare the suspects exactly, round by round: the n-th row of each key in the file."""
-    con.execute(
-        f"""CREATE OR REPLACE TEMP TABLE candidates AS
-            SELECT *, {_key(table)} AS key_json,
-                row_number() OVER (PARTITION BY {_key(table)} ORDER BY _nth) AS turn
-            FROM staged
-            WHERE fault IS NULL AND {key_hash(table)} IN (SELECT key_hash FROM suspects)"""
-    )
-    stored = corrected = 0
-    for turn in range(1, scalar(con, "SELECT max(turn) FROM candidates") + 1):
-        new, replaced = _take_turn(con, table, load_id, turn)
-        stored, corrected = stored + new, corrected + replaced
-    return stored, corrected
+    """Compare the suspects exactly; return (rows stored, of them corrections).
 
-
-def _take_turn(con: Connection, table: Table, load_id: int, turn: int) -> tuple[int, int]:
-    """Merge rows that all have different keys; return (rows stored, of them corrections)."""
-    columns = stored_columns(table)
-    entity = _entity(table)
+    Each key has a line of rows: the store's own, then the file's in their order.  Of those that
+    tell something else than the row before, the last one stands and the others were replaced.
+    """
+    _line_up(con, table, load_id)
+    columns = ", ".join(stored_columns(table))
     con.execute(
-        f"""CREATE OR REPLACE TEMP TABLE current_rows AS
-            SELECT *, {_key(table)} AS key_json, rowid AS place FROM {table.name}
-            SEMI JOIN (SELECT DISTINCT {entity} FROM candidates WHERE turn = {turn})
-                USING ({entity})"""
-    )
-    values = ", ".join(f"{_value(table, n)} AS {n}" for n in columns)
-    con.execute(
-        f"""CREATE OR REPLACE TEMP TABLE arriving AS
-            SELECT {values}, c.key_json, o.place, o.load_id AS old_load
-            FROM candidates c LEFT JOIN current_rows o USING (key_json) WHERE c.turn = {turn}"""
+        f"""CREATE OR REPLACE TEMP TABLE told_anew AS
+            SELECT *, row_number() OVER line AS version,
+                lead(turn) OVER line IS NULL AS stands
+            FROM (
+                SELECT *, lag(row({columns})) OVER line AS before FROM lined_up
+                WINDOW line AS (PARTITION BY key_json ORDER BY turn)
+            )
+            WHERE turn = 0 OR before IS NULL OR row({columns}) IS DISTINCT FROM before
+            WINDOW line AS (PARTITION BY key_json ORDER BY turn)"""
     )
     content = content_hash(table)
     con.execute(
-        f"""DELETE FROM arriving WHERE EXISTS (
-                SELECT 1 FROM current_rows o WHERE o.key_json = arriving.key_json
-                AND {content_hash(table, "o.")} = {content_hash(table, "arriving.")})
-            OR EXISTS (
-                SELECT 1 FROM superseded s WHERE s.table_name = '{table.name}'
-                AND s.key_json = arriving.key_json
-                AND s.content_hash = {content_hash(table, "arriving.")})"""
-    )
-    con.execute(
         f"""INSERT INTO superseded
-            SELECT '{table.name}', to_json(o), key_json, {content}, load_id, {load_id}
-            FROM current_rows o WHERE place IN (SELECT place FROM arriving)"""
+            SELECT '{table.name}', to_json(struct_pack({_packed(table)}, load_id :=
+                    coalesce(own_load, {load_id}))),
+                key_json, {content}, coalesce(own_load, {load_id}), {load_id}
+            FROM told_anew WHERE NOT stands ORDER BY key_json, turn"""
     )
-    con.execute(f"DELETE FROM {table.name} WHERE rowid IN (SELECT place FROM arriving)")
-    names = ", ".join(columns)
     con.execute(
-        f"INSERT INTO {table.name} ({names}, load_id) SELECT {names}, {load_id} FROM arriving"
+        f"""DELETE FROM {table.name} WHERE rowid IN (
+                SELECT place FROM told_anew WHERE turn = 0 AND NOT stands)"""
     )
-    return (
-        scalar(con, "SELECT count(*) FROM arriving"),
-        scalar(con, "SELECT count(place) FROM arriving"),
+    con.execute(
+        f"""INSERT INTO {table.name} ({columns}, load_id)
+            SELECT {columns}, {load_id} FROM told_anew WHERE stands AND turn > 0
+            ORDER BY turn, key_json"""
+    )
+    stored = scalar(con, "SELECT count(*) FROM told_anew WHERE turn > 0")
+    corrected = scalar(con, "SELECT count(*) FROM told_anew WHERE turn > 0 AND version > 1")
+    con.execute("DROP TABLE lined_up")
+    con.execute("DROP TABLE told_anew")
+    return stored, corrected
+
+
+def _line_up(con: Connection, table: Table, load_id: int) -> None:
+    """Put into ``lined_up`` the suspects of each key behind the store's own row (turn 0)."""
+    names, entity = stored_columns(table), _entity(table)
+    columns = ", ".join(names)
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE lined_up AS
+            WITH arriving AS (
+                SELECT {columns}, {_key(table)} AS key_json,
+                    row_number() OVER (PARTITION BY {_key(table)} ORDER BY _nth) AS turn
+                FROM staged
+                WHERE fault IS NULL AND {key_hash(table)} IN (SELECT key_hash FROM suspects)
+            ),
+            own AS (
+                SELECT {columns}, {_key(table)} AS key_json, 0 AS turn, rowid AS place,
+                    load_id AS own_load
+                FROM {table.name} SEMI JOIN (SELECT DISTINCT {entity} FROM arriving)
+                    USING ({entity})
+            )
+            SELECT * FROM (
+                SELECT *, NULL AS place, NULL AS own_load FROM arriving
+                UNION ALL BY NAME
+                FROM own SEMI JOIN arriving USING (key_json)
+            )"""
+    )
+    if table.name in _GATHERED:
+        _gather(con, names)
+    _leave_out_old_news(con, table, load_id)
+
+
+def _gather(con: Connection, names: list[str]) -> None:
+    """Let each row of a line know what the rows before it knew and it does not say."""
+    facts = [n for n in names if n not in _BELONGS_TO]
+    known = ", ".join(f"last_value({n} IGNORE NULLS) OVER line AS {n}" for n in facts)
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE lined_up AS
+            SELECT * REPLACE ({known}) FROM lined_up
+            WINDOW line AS (PARTITION BY key_json ORDER BY turn)"""
+    )
+    for name, fact in _BELONGS_TO.items():
+        con.execute(
+            f"""CREATE OR REPLACE TEMP TABLE lined_up AS
+                SELECT * EXCLUDE (changed, stretch) REPLACE (
+                    last_value({name} IGNORE NULLS)
+                        OVER (PARTITION BY key_json, stretch ORDER BY turn) AS {name})
+                FROM (
+                    SELECT *, count_if(changed) OVER line AS stretch FROM (
+                        SELECT *, {fact} IS DISTINCT FROM lag({fact}) OVER line AS changed
+                        FROM lined_up WINDOW line AS (PARTITION BY key_json ORDER BY turn))
+                    WINDOW line AS (PARTITION BY key_json ORDER BY turn)
+                )"""
+        )
+
+
+def note_written(con: Connection, load_id: int, written_at: float | None) -> None:
+    """Note when the file of a load under way was written (seconds since 1970), where known."""
+    con.execute(_WRITTEN)
+    con.execute("INSERT INTO temp.files_written VALUES (?, ?)", [load_id, written_at])
+
+
+# loads under way; of those before, load_origins tells
+_WRITTEN = "CREATE TEMP TABLE IF NOT EXISTS files_written (load_id INTEGER, written_at DOUBLE)"
+
+
+def _leave_out_old_news(con: Connection, table: Table, load_id: int) -> None:
+    """Leave out what was replaced already, where the file is older than the one that did it.
+
+    An export of last month that comes once more takes back no correction made since.
+    """
+    con.execute(_WRITTEN)
+    con.execute(
+        f"""DELETE FROM lined_up
+            WHERE turn > 0 AND EXISTS (
+                SELECT 1 FROM superseded s
+                WHERE s.table_name = '{table.name}' AND s.key_json = lined_up.key_json
+                AND s.content_hash = {content_hash(table, "lined_up.")})
+            AND key_json IN (
+                WITH written AS (
+                    SELECT load_id, changed_at AS since FROM load_origins
+                    UNION ALL FROM temp.files_written
+                )
+                SELECT own.key_json FROM lined_up own JOIN written w ON own.own_load = w.load_id
+                WHERE own.turn = 0
+                AND w.since > (SELECT max(since) FROM written WHERE load_id = {load_id}))"""
     )
 
 
-def _value(table: Table, name: str) -> str:
-    """Write SQL for a cell of a row (c) that replaces another (o), or is new (o is empty)."""
-    if table.name not in _GATHERED:
-        return f"c.{name}"
-    if fact := _BELONGS_TO.get(name):
-        is_same = f"coalesce(c.{fact}, o.{fact}) IS NOT DISTINCT FROM o.{fact}"
-        return f"CASE WHEN {is_same} THEN coalesce(c.{name}, o.{name}) ELSE c.{name} END"
-    return f"coalesce(c.{name}, o.{name})"
+def _packed(table: Table) -> str:
+    return ", ".join(f"{name} := {name}" for name in stored_columns(table))
 
 
 def as_row(con: Connection, name: str, json: str) -> str:

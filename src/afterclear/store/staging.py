@@ -281,10 +281,13 @@ def json_keys(con: Connection, path: Path, takes: Takes) -> tuple[str, ...]:
 
 
 def _lines(place: Path, bind: Binding) -> str:
-    """Write SQL for a file's lines as text, so that a broken one is refused alone and whole."""
+    """Write SQL for a file's lines as text, so that a broken one is refused alone and whole.
+
+    What would separate cells is a run of signs that no text holds, and JSON may not.
+    """
     return (
         f"read_csv({bind(str(place))}, columns = {{'line': 'VARCHAR'}}, header = false, "
-        "auto_detect = false, delim = '\x1f', quote = '', escape = '', "
+        "auto_detect = false, delim = '\x1c\x1d\x1e\x1f', quote = '', escape = '', "
         f"max_line_size = {MAX_LINE_BYTES})"
     )
 
