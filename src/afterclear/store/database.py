@@ -49,6 +49,10 @@ MEMORY_LIMIT = "1GB"
 _PAUSE_S = 0.1
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 _FULL_WORDS = ("no space left", "disk quota", "file too large", "no usable temporary directory")
+# how the database says that another connection or process has the file
+_TAKEN_WORDS = ("Could not set lock on file", "Conflicting lock", "already attached")
+# ... and that what it reads there is not what it wrote
+_DAMAGED_WORDS = ("corrupt", "checksum", "serialization error", "not a valid duckdb database")
 _DENIED_WORDS = ("permission denied", "read-only file system", "operation not permitted")
 
 _OF_THE_NAME = {errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ}
@@ -121,13 +125,14 @@ def interrupt_queries() -> None:
 def _reading(path: Path) -> Iterator[Connection]:
     if not path.exists():
         raise StoreError(f"There is no store at {path} yet. Run 'afterclear load' first.")
-    con = _readable(path)
-    try:
-        if pending_migrations(con):
-            raise StoreError(f"The store {path} is of an older version. Run 'afterclear load'.")
-        yield con
-    finally:
-        _close(con)
+    with full_disk_told(path):
+        con = _readable(path)
+        try:
+            if pending_migrations(con):
+                raise StoreError(f"The store {path} is of an older version. Run 'afterclear load'.")
+            yield con
+        finally:
+            _close(con)
 
 
 def _readable(path: Path) -> Connection:
@@ -208,7 +213,7 @@ def _attached(path: Path, *, read_only: bool) -> Connection:
 
 
 def _not_opened(path: Path, message: str) -> StoreError:
-    if "lock" in message.lower() or "already attached" in message:
+    if any(words in message for words in _TAKEN_WORDS):
         held = message.partition("Conflicting lock is held in ")[2].partition(". ")[0]
         ours = writer_lock(path)
         # while we have the lock ourselves, it is another program that has the file open
@@ -217,7 +222,17 @@ def _not_opened(path: Path, message: str) -> StoreError:
             f"The store {path} is in use by another process{f' ({who})' if who else ''}. "
             "Wait until it has finished, then try again."
         )
-    return StoreError(f"The store {path} cannot be opened: {message.splitlines()[0]}")
+    if any(words in message.lower() for words in _DENIED_WORDS):
+        return StoreError(f"The store {path} cannot be opened: {message.splitlines()[0]}")
+    return _damaged(path, message)
+
+
+def _damaged(path: Path, message: str) -> StoreError:
+    return StoreError(
+        f"The store {path} is damaged, or is no store: {message.splitlines()[0]} "
+        "Put it aside and bring back the last backup with 'afterclear restore FILE'; files "
+        "delivered since are loaded again by the next run."
+    )
 
 
 @contextmanager
@@ -232,7 +247,7 @@ def private_files() -> Iterator[None]:
 
 @contextmanager
 def full_disk_told(path: Path) -> Iterator[None]:
-    """Say in words that the disk is full or not to be written, and what to do.
+    """Say in words that the disk is full or not to be written, or the store damaged.
 
     Raises:
         StoreError: it is.
@@ -250,6 +265,8 @@ def full_disk_told(path: Path) -> Iterator[None]:
                 "disk does not allow it. Nothing was changed. Give the right to write there, or "
                 "name a store elsewhere with --store FILE."
             ) from error
+        if isinstance(error, duckdb.Error) and any(word in words for word in _DAMAGED_WORDS):
+            raise _damaged(path, str(error)) from error
         full = isinstance(error, OSError) and error.errno in _FULL
         if not full and not any(word in words for word in _FULL_WORDS):
             raise
