@@ -1,5 +1,6 @@
 """Small deliveries for tests of loading: files written, loaded, and counted."""
 
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -22,6 +23,11 @@ def load(store: Path, *files: Path, zone: str = "UTC") -> list[LoadResult]:
     arrivals = [Arrival("test", file, file.name, zone) for file in files]
     with open_store(store) as con:
         return list(load_files(con, store.with_suffix(".archive"), arrivals, lambda: NOON))
+
+
+def jsonl_text(*found: dict[str, object]) -> str:
+    """Write JSON Lines."""
+    return "".join(json.dumps(row) + "\n" for row in found)
 
 
 def rows(store: Path, sql: str) -> list[tuple[object, ...]]:

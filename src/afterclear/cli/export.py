@@ -1,10 +1,11 @@
 """The command ``export``."""
 
+import sys
 from pathlib import Path
 
 import click
 
-from afterclear.cli.frame import with_app
+from afterclear.cli.frame import shown, with_app
 from afterclear.runs.app import App
 from afterclear.runs.exporting import Format, export_file, export_text
 
@@ -29,4 +30,11 @@ def command(app: App, table: str, form: Format, output: Path | None) -> None:
     elif form == "parquet":
         raise click.UsageError("Parquet needs a file: add -o FILE.")
     else:
-        click.echo(export_text(app, table, form), nl=False)
+        text = export_text(app, table, form)
+        # a file or a program gets every sign as it is; a terminal would obey some
+        click.echo(shown(text) if is_terminal() else text, nl=False)
+
+
+def is_terminal() -> bool:
+    """Tell whether a person reads what is printed."""
+    return sys.stdout.isatty()

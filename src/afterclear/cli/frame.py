@@ -15,7 +15,7 @@ import click
 from afterclear.config import find_config, without_secrets
 from afterclear.errors import AfterclearError, Stopped
 from afterclear.observe.logs import log_to, quiet
-from afterclear.records import LoadResult
+from afterclear.records import LoadResult, printable
 from afterclear.runs.app import App
 from afterclear.runs.progress import Progress
 from afterclear.runs.stopping import STOPPED_BY, stoppable
@@ -46,7 +46,7 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
                 _begin_log(app)
                 command(app, *args, **kwargs)
         except AfterclearError as error:
-            click.echo(f"afterclear: {without_secrets(str(error))}", err=True)
+            tell(f"afterclear: {without_secrets(str(error))}", err=True)
             raise SystemExit(error.exit_code) from error
         except OSError as error:
             told = _outside(error)
@@ -104,6 +104,16 @@ def _cores() -> int:
     return os.cpu_count() or 1
 
 
+def tell(text: str, *, err: bool = False) -> None:
+    """Print text in which words of others stand: no sign in it commands the terminal."""
+    click.echo(shown(text), err=err)
+
+
+def shown(text: str) -> str:
+    """Give text in lines without the signs that a terminal obeys."""
+    return "\n".join(map(printable, text.split("\n")))
+
+
 def tell_load(result: LoadResult) -> None:
     """Print one file's line."""
     counts = (
@@ -113,7 +123,7 @@ def tell_load(result: LoadResult) -> None:
     )
     said = counts if result.outcome == "stored" else result.note
     note = f"  [{result.note}]" if result.outcome == "stored" and result.note else ""
-    click.echo(f"{_OUTCOME_MARK[result.outcome]:>7}  {result.file_name}  {said}{note}")
+    tell(f"{_OUTCOME_MARK[result.outcome]:>7}  {result.file_name}  {said}{note}")
 
 
 def tell_try(text: str) -> None:

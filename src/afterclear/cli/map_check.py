@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 import polars as pl
 
-from afterclear.cli.frame import with_app
+from afterclear.cli.frame import tell, with_app
 from afterclear.cli.load import known_zone
 from afterclear.errors import UsageError
 from afterclear.runs.app import App
@@ -43,25 +43,25 @@ def command(
 
 def _tell(check: MapCheck) -> None:
     if check.reader is not None:
-        click.echo(f"{check.name}: read by {check.reader}")
+        tell(f"{check.name}: read by {check.reader}")
         if check.why:
-            click.echo(f"refused: {check.why}")
+            tell(f"refused: {check.why}")
     elif check.suggestion is None:
-        click.echo(f"{check.name}: {check.why}")
+        tell(f"{check.name}: {check.why}")
     else:
-        click.echo(f"{check.name}: nothing reads it yet. A suggestion to look at and mend:\n")
-        click.echo(check.suggestion.text)
+        tell(f"{check.name}: nothing reads it yet. A suggestion to look at and mend:\n")
+        tell(check.suggestion.text)
         for problem in check.to_fill_in:
-            click.echo(f"to fill in before it can be used: {problem}")
+            tell(f"to fill in before it can be used: {problem}")
         if check.preview is not None:
-            click.echo("With it:")
+            tell("With it:")
     if check.preview is not None:
         _tell_preview(check.preview)
 
 
 def _tell_preview(preview: Preview) -> None:
     if preview.note:
-        click.echo(f"note: {preview.note}")
+        tell(f"note: {preview.note}")
     shape = pl.Config(
         tbl_cols=-1,
         tbl_rows=-1,
@@ -72,13 +72,13 @@ def _tell_preview(preview: Preview) -> None:
         tbl_formatting="ASCII_MARKDOWN",
     )
     for table, n_rows, head in preview.tables:
-        click.echo(f"{table}: {n_rows} rows, the first {len(head)}:")
+        tell(f"{table}: {n_rows} rows, the first {len(head)}:")
         if len(head):
             with shape:
-                click.echo(str(head))
+                tell(str(head))
     if preview.rejections:
-        click.echo(f"refused: {len(preview.rejections)} rows")
+        tell(f"refused: {len(preview.rejections)} rows")
     for refused in preview.rejections[:SHOWN]:
         place = f"line {refused.line}" if refused.line else "somewhere"
         value = "empty" if refused.value is None else repr(refused.value)
-        click.echo(f"  {place}, {refused.column or 'the row'} {value}: expected {refused.expected}")
+        tell(f"  {place}, {refused.column or 'the row'} {value}: expected {refused.expected}")

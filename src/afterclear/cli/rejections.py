@@ -2,7 +2,7 @@
 
 import click
 
-from afterclear.cli.frame import with_app
+from afterclear.cli.frame import tell, with_app
 from afterclear.runs.app import App
 from afterclear.runs.looking import refused_files, rejected_rows
 
@@ -20,8 +20,8 @@ def command(app: App, *, as_json: bool) -> None:
         line = "" if row["line"] is None else f", line {row['line']}"
         column = f"column {row['column_name']}: " if row["column_name"] else ""
         value = "empty" if row["value"] is None else repr(row["value"][:80])
-        click.echo(f"{row['file_name']}{line}: {column}{value}; expected {row['expected']}")
+        tell(f"{row['file_name']}{line}: {column}{value}; expected {row['expected']}")
     refused = refused_files(app)
     for file in refused.iter_rows(named=True):
-        click.echo(f"{file['file_name']} (load {file['load_id']}), the whole file: {file['note']}")
+        tell(f"{file['file_name']} (load {file['load_id']}), the whole file: {file['note']}")
     click.echo(f"{len(rows)} refused rows, {len(refused)} files refused as a whole", err=True)

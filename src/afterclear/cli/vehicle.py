@@ -3,6 +3,7 @@
 import click
 
 from afterclear.cli.frame import with_app
+from afterclear.records import printable
 from afterclear.runs.app import App
 from afterclear.runs.vehicle_story import VehicleStory, vehicle_story
 
@@ -19,7 +20,8 @@ _OUTCOMES = {
 @with_app
 def command(app: App, vehicle_id: str) -> None:
     """Tell the history of VEHICLE_ID: what is open, what was tried, what became of it."""
-    click.echo("\n".join(_lines(vehicle_story(app, vehicle_id))))
+    for line in _lines(vehicle_story(app, vehicle_id)):
+        click.echo(printable(line))  # no word of a file is a line of its own, or a command
 
 
 def _lines(story: VehicleStory) -> list[str]:

@@ -7,7 +7,7 @@ import polars as pl
 import polars.selectors as cs
 
 from afterclear.digest.pseudonyms import pseudonymise
-from afterclear.errors import UnknownNameError
+from afterclear.errors import UnknownNameError, UsageError
 from afterclear.runs.app import App
 from afterclear.runs.page_frames import aware
 from afterclear.runs.pages import pseudonyms_of
@@ -18,7 +18,8 @@ from afterclear.wording.exported import with_sentences
 Format = Literal["csv", "parquet", "jsonl"]
 
 # A spreadsheet runs a cell that begins with one of these as a formula.
-_FORMULA = r"^[=+\-@\t\r]"
+# A line feed is skipped on the way to it, and the wide forms of these signs count as they do.
+_FORMULA = r"^[=+\-@\t\r\n＝＋－＠]"  # noqa: RUF001
 
 
 def export_frame(app: App, table: str) -> pl.DataFrame:
@@ -44,7 +45,13 @@ def export_text(app: App, table: str, form: Literal["csv", "jsonl"]) -> str:
 
 
 def export_file(app: App, table: str, form: Format, path: Path) -> int:
-    """Write one exported table to a file; return the number of its rows."""
+    """Write one exported table to a file; return the number of its rows.
+
+    Raises:
+        UsageError: the file is the store, or one of those that belong to it.
+
+    """
+    _check_not_ours(app, path)
     frame = export_frame(app, table)
     path.parent.mkdir(parents=True, exist_ok=True)
     if form == "parquet":
@@ -53,6 +60,13 @@ def export_file(app: App, table: str, form: Format, path: Path) -> int:
         text = _csv(frame) if form == "csv" else frame.write_ndjson()
         path.write_text(text, encoding="utf-8", newline="")
     return len(frame)
+
+
+def _check_not_ours(app: App, path: Path) -> None:
+    store, place = app.store.resolve(), path.resolve()
+    beside = place.parent == store.parent and place.name.startswith(f"{store.name}.")
+    if place == store or beside or app.archive.resolve() in place.parents:
+        raise UsageError(f"{path} belongs to the store itself; write the export elsewhere.")
 
 
 def _csv(frame: pl.DataFrame) -> str:

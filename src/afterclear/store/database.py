@@ -52,7 +52,10 @@ _FULL_WORDS = ("no space left", "disk quota", "file too large", "no usable tempo
 # how the database says that another connection or process has the file
 _TAKEN_WORDS = ("Could not set lock on file", "Conflicting lock", "already attached")
 # ... and that what it reads there is not what it wrote
-_DAMAGED_WORDS = ("corrupt", "checksum", "serialization error", "not a valid duckdb database")
+_DAMAGED_WORDS = (
+    *("corrupt", "checksum", "serialization error", "not a valid duckdb database"),
+    "could not read enough bytes",
+)
 _DENIED_WORDS = ("permission denied", "read-only file system", "operation not permitted")
 
 _OF_THE_NAME = {errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ}
