@@ -78,6 +78,6 @@ def test_a_store_that_took_such_a_date_before_is_mended(tmp_path: Path) -> None:
     kept = (
         "SELECT in_service_on::VARCHAR, acquired_on, plate_since FROM vehicles ORDER BY vehicle_id"
     )
-    assert rows(app.store, kept) == [("2020-01-01", None, None), (None, None, None)]
+    assert rows(app.store, kept) == [(None, None, None), ("2020-01-01", None, None)]
     analyse(app, as_of=datetime(2026, 5, 1, tzinfo=UTC))
     assert digest(app).index.exists()

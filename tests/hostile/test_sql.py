@@ -16,9 +16,10 @@ from afterclear.config import Config
 from afterclear.errors import StoreError, UsageError
 from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
-from afterclear.runs.care import check, forget, vacuum
+from afterclear.runs.care import check, vacuum
 from afterclear.runs.deciding import Asked, decide
 from afterclear.runs.exporting import export_file, export_frame
+from afterclear.runs.forgetting import forget
 from afterclear.runs.loading import Whose, load_paths
 from afterclear.runs.mapping import check_file
 from afterclear.runs.pages import digest
