@@ -1,14 +1,22 @@
 """Broken files: seeds of every kind a reader knows, bent as files break and people attack."""
 
 import csv
+import gzip
 import io
 import json
 import random
+import tarfile
+import tempfile
 import zipfile
 from collections.abc import Callable
+from email.message import EmailMessage
 from pathlib import Path
 
+import can
+
 from afterclear.config import shipped
+from tests.readers.bus import DM1, one_code
+from tests.readers.workbooks import ods, orders, xls, xlsx
 from tests.store.care_fixture import CORRECTED, REPAIRS, VEHICLES, WITH_REFUSED, scans
 
 _MOST_BYTES = 20_000  # of a seed: small files break in the same ways as large ones
@@ -33,6 +41,7 @@ def seeds() -> list[tuple[str, bytes]]:
         ("refused.csv", WITH_REFUSED.encode()),
         ("scans.jsonl", _as_jsonl(scans())),
         ("packed.zip", _as_zip("scans.csv", scans())),
+        *_foreign(),
     ]
     for folder in (shipped("sample_data"), _READER_DATA):
         for path in sorted(folder.rglob("*")):
@@ -46,14 +55,54 @@ def seeds() -> list[tuple[str, bytes]]:
 
 
 def mutated(chance: random.Random, known: list[tuple[str, bytes]]) -> tuple[str, bytes]:
-    """Give one broken file; one in twenty is left whole, or is a whole one under a wrong name."""
-    name, content = chance.choice(known)
+    """Give one broken file; one in twenty is left whole, or is a whole one under a wrong name.
+
+    Every ending comes as often as any other, however many files have it.
+    """
+    ending = chance.choice(sorted({Path(name).suffix for name, _ in known}))
+    name, content = chance.choice([each for each in known if each[0].endswith(ending)])
     if chance.random() < 0.05:
         return chance.choice(known)[0] if chance.random() < 0.5 else name, content
     broken = bytearray(content)
     for _ in range(chance.choice((1, 1, 1, 2, 3, 8))):
         broken = chance.choice(_WAYS)(chance, broken, known)
     return name, bytes(broken)
+
+
+def _foreign() -> list[tuple[str, bytes]]:
+    """Workbooks, recordings in other forms than text, archives and a mail."""
+    packed = io.BytesIO()
+    with tarfile.open(fileobj=packed, mode="w") as archive:
+        entry = tarfile.TarInfo("scans.csv")
+        entry.size = len(scans())
+        archive.addfile(entry, io.BytesIO(scans().encode()))
+    mail = EmailMessage()
+    mail["From"], mail["Subject"], mail["Date"] = (
+        "a@site.example",
+        "Scans",
+        "4 Mar 2025 10:00 +0100",
+    )
+    mail.set_content("Regards")
+    mail.add_attachment(scans().encode(), maintype="text", subtype="csv", filename="scans.csv")
+    return [
+        ("orders_2025.xlsx", xlsx(orders())),
+        ("orders_2025.ods", ods(orders())),
+        ("orders_2025.xls", xls(orders())),
+        *((f"bus{ending}", _recorded(ending)) for ending in (".blf", ".asc", ".trc")),
+        ("scans.tar", packed.getvalue()),
+        ("scans.csv.gz", gzip.compress(scans().encode())),
+        ("scans.eml", mail.as_bytes()),
+    ]
+
+
+def _recorded(ending: str) -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"bus{ending}"
+        with can.Logger(path) as recorder:
+            for n in range(50):
+                data = one_code(100, 4)
+                recorder(can.Message(timestamp=1.7e9 + n, arbitration_id=DM1, data=data))
+        return path.read_bytes()
 
 
 def _place(chance: random.Random, raw: bytearray) -> int:

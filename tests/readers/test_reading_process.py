@@ -22,8 +22,10 @@ import xlsxwriter
 
 from afterclear.load import Arrival, load_file, load_files
 from afterclear.readers import reading_process
+from afterclear.readers.import_map import load_maps
 from afterclear.readers.limits import ReadingLimits
 from afterclear.readers.reading_process import Readers
+from afterclear.readers.registry import all_readers
 from afterclear.records import Delivery, LoadResult, PlainRows
 from afterclear.runs.loading import LoadReport
 from afterclear.store.database import open_store
@@ -150,6 +152,20 @@ def test_a_file_that_broke_its_reader_is_refused_with_the_reason(
 def test_files_after_bad_ones_are_loaded(night: dict[str, LoadResult]) -> None:
     assert night["good.csv"].rows_stored == 3
     assert night["good.xlsx"].rows_stored == 1
+
+
+def test_a_hundred_thousand_siblings_cost_what_they_weigh(tmp_path: Path) -> None:
+    """Copied for each new one, they took minutes for 3 MB; the limit here is far from both."""
+    path = tmp_path / "a.xml"
+    rows = "".join(f"<a><unit>U{n}</unit><by>Nordal</by></a>" for n in range(100_000))
+    path.write_text(f"<r>{rows}</r>")
+    (tmp_path / "marks.toml").write_text(_MAPS["marks"])
+    known = all_readers(load_maps(tmp_path))
+    with Readers(known, ReadingLimits(seconds=30)) as apart:
+        read = apart.read_apart("map:marks", Delivery("test", "a.xml", path, ""))
+    (part,) = read.parts
+    assert isinstance(part, PlainRows)
+    assert part.frame.height == 100_000
 
 
 def test_a_name_within_is_told_in_letters_that_do_no_harm(night: dict[str, LoadResult]) -> None:
