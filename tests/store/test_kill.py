@@ -71,7 +71,7 @@ def test_a_killed_load_is_taken_up_as_if_nothing_had_happened(tmp_path: Path) ->
     for number in range(MOMENTS):
         store = tmp_path / f"killed{number}.duckdb"
         with start(store, files) as child:
-            time.sleep(chance.uniform(0, whole_s))
+            time.sleep(whole_s * (number + chance.random()) / MOMENTS)
             child.send_signal(signal.SIGKILL)
         kept = len(contents(store)["loads"]) if store.exists() else 0
         loads_kept[kept] = loads_kept.get(kept, 0) + 1
