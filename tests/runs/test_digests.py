@@ -2,24 +2,36 @@
 
 import os
 import re
+from dataclasses import replace
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from afterclear.deliver.paper import find_browser
-from afterclear.digest.pseudonyms import Pseudonyms
+from afterclear.digest.pseudonyms import Pseudonyms, pseudonymise
 from afterclear.errors import ConfigError, UnknownNameError, UsageError
+from afterclear.findings.decided import Decided, decision_words
+from afterclear.findings.told import Voice
+from afterclear.runs.analysing import analyse
 from afterclear.runs.app import App
-from afterclear.runs.exporting import export_frame
+from afterclear.runs.deciding import Asked, decide
+from afterclear.runs.exporting import export_frame, export_text
+from afterclear.runs.loading import Whose, load_paths
+from afterclear.runs.own_words import sought
 from afterclear.runs.pages import (
     KEY_VARIABLE,
     DigestAsked,
+    _checked,
     chosen_audiences,
     digest,
     digest_again,
 )
 from afterclear.store.database import open_store
+from afterclear.store.exports import EXPORTS
+from afterclear.wording.cells import Cells
 from tests.runs.small_fleet import (
+    AS_OF,
     PERSON,
     PLATES,
     VIN,
@@ -139,6 +151,86 @@ def test_the_same_name_has_the_same_token_in_pages_and_exports(
     assert set(repairs["notes"]) == {None}, "free text may name anybody"
     assert export_frame(own, "vehicles")["plate"].str.starts_with("plate-").all()
     with_settings(app, "")
+
+
+def told_by_people(folder: Path) -> App:
+    """Give a fleet in which free text names people, and one is called as a page's own word."""
+    app = small_fleet(folder, "[privacy]\npseudonyms = true\n")
+    inbox = folder / "more"
+    inbox.mkdir()
+    (inbox / "repairs.csv").write_text(
+        "repair_id,vehicle_id,repaired_at,odometer_km,technician,codes,action\n"
+        "W-8,K-2,2026-04-20T10:00:00Z,73000,Page,P0301,repair\n"
+        "W-9,K-2,2026-04-24T10:00:00Z,73400,Hollin,P0301,repair\n",
+        encoding="utf-8",
+    )
+    (inbox / "clears.csv").write_text(
+        "vehicle_id,cleared_at,odometer_km,ecu,reason\n"
+        f"K-1,2026-05-03T11:00:00Z,54300,,{OUTSIDER} of {PLATES[2]} asked\n",
+        encoding="utf-8",
+    )
+    (inbox / "scans.csv").write_text(
+        "scan_id,vehicle_id,scanned_at,ecu,code,description\n"
+        f"K-1-s9,K-1,2026-05-14T08:00:00Z,brakes,C0034,as {OUTSIDER} said\n",
+        encoding="utf-8",
+    )
+    load_paths(app, [inbox], Whose(), lambda _: None)
+    analyse(app, as_of=AS_OF)
+    note = f"{OUTSIDER}: knows {VIN}"
+    decide(app, Asked("K-1", "accept", OUTSIDER, note=note))
+    decide(app, Asked("K-2", "wait", OUTSIDER, until_km=90_000, note=note))
+    decide(app, Asked("K-1", "not_a_fault", OUTSIDER, code="C0034", ecu="brakes", note=note))
+    analyse(app, as_of=AS_OF)
+    return app
+
+
+OUTSIDER = "Merriwick Tole"
+
+
+@pytest.mark.parametrize("public", [False, True])
+def test_free_text_of_people_stands_on_no_page_and_a_person_called_page_stops_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, public: bool
+) -> None:
+    """Notes of decisions and reasons of clears: whoever wrote them may have named anybody."""
+    monkeypatch.setenv(KEY_VARIABLE, KEY)
+    app = told_by_people(tmp_path)
+    pages = texts(digest(app, DigestAsked(public=public)).index.parent)
+    assert pages
+    for name, html in pages.items():
+        assert not any(word in html for word in ("Merriwick", VIN, *PLATES)), name
+    assert any("accepted as it is" in html or "Decided on" in html for html in pages.values())
+    if not public:
+        for table in EXPORTS:
+            told = export_text(app, table, "csv")
+            assert not any(word in told for word in ("Merriwick", VIN, "QX4711", *PLATES)), table
+
+
+def test_a_name_left_on_a_page_still_stops_it() -> None:
+    """As a word of its own; inside another word, or made of the pages' own words, it is none."""
+    hidden = sought(["Page", "Orrel", "Page Orrel"], frozenset({"Page", "of"}))
+    assert hidden == ["Orrel", "Page Orrel"]
+    assert list(_checked([("a", "<p>Page of Orrelson")], hidden))
+    with pytest.raises(RuntimeError, match="1 names would stand in a"):
+        list(_checked([("a", "<p>by Orrel</p>")], hidden))
+
+
+def test_what_was_decided_is_told_without_its_note() -> None:
+    """In every wording there is."""
+    voice = Voice(Cells(), str)
+    at = AS_OF.replace(tzinfo=None)
+    for word, until_at, until_km in (
+        ("accept", None, None),
+        ("not_a_fault", None, None),
+        ("repaired_elsewhere", None, None),
+        ("wait", at, None),
+        ("wait", None, 1000.0),
+        ("wait", at, 1000.0),
+    ):
+        told = Decided(1, "V", None, None, None, word, until_at, until_km, None, at)
+        noted = replace(told, note="x: not a fault: says\nOrrel")
+        frame = pl.DataFrame({"decided": [decision_words(noted, voice), None]})
+        kept = pseudonymise(frame, Pseudonyms(b"sixteen letters!"))["decided"].to_list()
+        assert kept == [decision_words(told, voice), None]
 
 
 def test_tokens_depend_on_the_key_and_on_the_kind() -> None:

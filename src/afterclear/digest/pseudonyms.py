@@ -24,6 +24,7 @@ PERSONAL: Final[dict[str, str]] = {
     "technician": "person",
     "decided_by": "person",
     "undone_by": "person",
+    "recipient": "person",
 }
 IDENTIFYING: Final[dict[str, str]] = {
     "vehicle_id": "vehicle",
@@ -41,7 +42,14 @@ IDENTIFYING: Final[dict[str, str]] = {
     "removed_site": "site",
 }
 # free text of people: nobody knows what stands in it
-FREE_TEXT: Final = frozenset({"notes", "note", "row_json", "value"})
+FREE_TEXT: Final = frozenset({"notes", "note", "description", "row_json", "value", "failure"})
+# a column that is a person's free text in tables that have the other one, and ours elsewhere
+_FREE_BESIDE: Final = {"reason": ("cleared_at", "cleared_low_at")}
+# what was decided, before the note of whoever decided
+_DECIDED: Final = (
+    r"(?s)^(Decided on [^:]* to wait until [^:]*|Decided on [^:]*: (?:accepted as it is|"
+    r"not a fault|repaired elsewhere))(?::.*)?$"
+)
 # text of ours that may quote a name
 _TEXTS: Final = ("because", "why", "sentence", "action", "decided", "parts", "reason", "at_sites")
 _PREFIX: Final = {
@@ -181,13 +189,46 @@ def pseudonymise(
             continue
         if column in kinds or (column == "origin_id" and names.public):
             changed.append(_tokens(frame, column, names))
-        elif column in FREE_TEXT:
+        elif column in FREE_TEXT or _is_free_beside(column, frame):
             changed.append(pl.lit(None, pl.String).alias(column))
+        elif column == "decided":
+            changed.append(_without_note(column))
         elif column in _TEXTS and quoted:
             changed.append(
                 pl.col(column).str.replace_many(list(quoted), list(quoted.values()), leftmost=True)
             )
-    return frame.with_columns(changed)
+    return _conflicts(frame.with_columns(changed), names)
+
+
+def may_quote(column: str) -> bool:
+    """Tell whether a column is text that may quote a name."""
+    return column in {*FREE_TEXT, *_TEXTS, *_FREE_BESIDE}
+
+
+def _is_free_beside(column: str, frame: pl.DataFrame) -> bool:
+    return any(other in frame.columns for other in _FREE_BESIDE.get(column, ()))
+
+
+def _without_note(column: str) -> pl.Expr:
+    """Keep what was decided, and nothing of its note; of a wording not known no more than that."""
+    told = pl.col(column).str.extract(_DECIDED).fill_null("Decided")
+    return pl.when(pl.col(column).is_not_null()).then(told).alias(column)
+
+
+def _conflicts(frame: pl.DataFrame, names: Pseudonyms) -> pl.DataFrame:
+    """Replace VINs and plates in the table of what contradicts itself: its kinds tell which."""
+    if not {"kind", "mark", "vehicle_ids"} <= set(frame.columns):
+        return frame
+    kinds = {"vin": "vin", "ecu_vin": "vin", "plate": "plate"}
+    marks, others = [], []
+    for kind, value, told in frame.select("kind", "mark", "vehicle_ids").iter_rows():
+        marks.append(names.token(kinds[kind], value) if kind in kinds else value)
+        # of a number that had several VINs, those are what is listed
+        vins = [names.token("vin", vin) for vin in told.split()] if kind == "number" else []
+        others.append(" ".join(vins) or told)
+    return frame.with_columns(
+        pl.Series("mark", marks, pl.String), pl.Series("vehicle_ids", others, pl.String)
+    )
 
 
 def known_names(frames: Iterable[pl.DataFrame], names: Pseudonyms) -> dict[str, str]:

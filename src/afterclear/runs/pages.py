@@ -1,6 +1,7 @@
 """Digests: stored results -> frames -> pages -> files, and again from what was archived."""
 
 import hashlib
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -26,6 +27,7 @@ from afterclear.digest.pseudonyms import Pseudonyms, personal_values, pseudonymi
 from afterclear.digest.write import remove_left_over, write_digest
 from afterclear.errors import ConfigError, UnknownNameError, UsageError
 from afterclear.runs.app import App
+from afterclear.runs.own_words import own_words, shown_words, sought
 from afterclear.runs.page_frames import (
     Gathered,
     StoreDetails,
@@ -221,12 +223,17 @@ def _made(
         model = build_fleet_digest(frames, details)
         return model, _Hashed(rendered(model, app.processes))
     hidden = personal_values(frames, gathered.people)
-    model = build_fleet_digest(*pseudonymise_fleet(frames, gathered.people, details, names))
-    return model, _Hashed(_checked(rendered(model, app.processes), hidden))
+    tokened, private = pseudonymise_fleet(frames, gathered.people, details, names)
+    words = own_words(app.config.tables) | shown_words(tokened)
+    model = build_fleet_digest(tokened, private)
+    return model, _Hashed(_checked(rendered(model, app.processes), sought(hidden, words)))
 
 
 def _checked(pages: Iterable[tuple[str, str]], hidden: Sequence[str]) -> Iterator[tuple[str, str]]:
-    """Hand on no page on which a name is left; several are searched at once, names are many."""
+    """Hand on no page on which a name is left as a word of its own; several are searched at once.
+
+    ``hidden``: names of which not all words are the pages' own.
+    """
     rest = iter(pages)
     while some := list(islice(rest, _SEARCHED_AT_ONCE)):
         if hidden and pl.Series([html for _, html in some]).str.contains_any(list(hidden)).any():
@@ -237,7 +244,11 @@ def _checked(pages: Iterable[tuple[str, str]], hidden: Sequence[str]) -> Iterato
 def _refuse(pages: Sequence[tuple[str, str]], hidden: Sequence[str]) -> None:
     """Say where a name is left: a bug, better seen than sent."""
     for name, html in pages:
-        found = [value for value in hidden if value in html]
+        found = [
+            value
+            for value in hidden
+            if value in html and re.search(rf"(?<!\w){re.escape(value)}(?!\w)", html)
+        ]
         if found:
             raise RuntimeError(f"{len(found)} names would stand in {name} where tokens are wanted")
 
