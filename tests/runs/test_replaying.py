@@ -1,5 +1,6 @@
 """Files read again after a map was mended: as if the mended map had been there from the first."""
 
+import os
 import shutil
 import zipfile
 from collections.abc import Iterator
@@ -55,9 +56,11 @@ class Desk:
         given = {"files": "a*.csv", "dates": "%d/%m/%Y", "words": 'on = "confirmed"'} | keys
         (self.imports / f"{name}.toml").write_text(MAP.format(**given), encoding="utf-8")
 
-    def load(self, name: str, text: str) -> LoadResult:
+    def load(self, name: str, text: str, written_at: int | None = None) -> LoadResult:
         path = self.folder / name
         path.write_text(text, encoding="utf-8")
+        if written_at is not None:
+            os.utime(path, (written_at, written_at))
         return load_paths(self.app, [path], Whose(), lambda _: None).results[0]
 
     def replay(self, *load_ids: int, everything: bool = False) -> list[LoadResult]:
@@ -270,8 +273,9 @@ def test_a_row_replaced_under_a_vin_comes_back_under_the_number(renamed: Desk) -
 
 
 def test_an_older_row_under_a_vin_is_still_a_duplicate_under_the_number(renamed: Desk) -> None:
-    """What was corrected before the list came is not corrected back after it."""
-    again = renamed.load("v3.csv", f"s,vin,t,c,km\nS1,{VIN},2025-04-03,P0301,100\n\n")
+    """What was corrected before the list came is not corrected back by a file of before it."""
+    old = f"s,vin,t,c,km\nS1,{VIN},2025-04-03,P0301,100\n\n"
+    again = renamed.load("v3.csv", old, written_at=1_700_000_000)
     assert again.rows_duplicate == 1
     assert renamed.ask("SELECT vehicle_id, odometer_km FROM scans") == [("T-1", 200.0)]
 
