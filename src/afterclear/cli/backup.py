@@ -19,3 +19,8 @@ def command(app: App, file: Path) -> None:
         f"{file} written and read back: the store with {manifest.n_loads} loads, "
         f"{len(manifest.archive)} archived files, {len(manifest.config)} settings files."
     )
+    if manifest.config_left_out:
+        click.echo(
+            "Left out, as they look like keys or secrets; keep copies of them elsewhere: "
+            f"{', '.join(manifest.config_left_out)}."
+        )

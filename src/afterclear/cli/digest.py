@@ -38,6 +38,8 @@ def command(app: App, /, **asked: Any) -> None:  # noqa: ANN401  (click's own)
     report, model = make_digest(app, wanted)
     for paper in report.papers:
         click.echo(f"Printed {paper}")
+    if report.notice:
+        click.echo(report.notice, err=True)
     if report.n_removed:
         click.echo(f"{report.n_removed} pages of vehicles that have none any more removed.")
     click.echo(f"{report.n_pages} pages written as digest {report.digest_id}. Open {report.index}")

@@ -44,6 +44,7 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
             with stoppable():
                 app = _app()
                 _begin_log(app)
+                app.sweep()
                 command(app, *args, **kwargs)
         except AfterclearError as error:
             tell(f"afterclear: {without_secrets(str(error))}", err=True)

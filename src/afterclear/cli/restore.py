@@ -13,7 +13,9 @@ from afterclear.runs.care import restore
 @click.command("restore")
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
 @click.option(
-    "--replace", is_flag=True, help="Put a store that is there aside, under .before-restore."
+    "--replace",
+    is_flag=True,
+    help="Put a store that is there aside, as .before-restore (-2, ...).",
 )
 @with_app
 def command(app: App, file: Path, *, replace: bool) -> None:

@@ -1,5 +1,6 @@
 """Pages -> PDF files, printed by a Chromium that is on the machine."""
 
+import logging
 import os
 import shutil
 import subprocess
@@ -11,12 +12,22 @@ from afterclear.errors import ConfigError
 
 # names the free browser goes by in distributions
 _BROWSERS = ("chromium", "chromium-browser", "chromium-headless-shell")
+_log = logging.getLogger("afterclear.paper")
+NO_SANDBOX = (
+    "Chromium printed without its sandbox, which it does not offer to root. Give the command as "
+    "another user to have it."
+)
 _LONGEST = 180  # seconds for one page
 
 
 def find_browser() -> str | None:
     """Give the browser's path, or None."""
     return next((path for name in _BROWSERS if (path := shutil.which(name))), None)
+
+
+def has_no_sandbox() -> bool:
+    """Tell whether this user is one for whom Chromium has no sandbox: root alone."""
+    return hasattr(os, "geteuid") and os.geteuid() == 0
 
 
 def print_pages(pages: Sequence[Path]) -> tuple[Path, ...]:
@@ -32,6 +43,8 @@ def print_pages(pages: Sequence[Path]) -> tuple[Path, ...]:
             f"A PDF is printed by Chromium, and none of {', '.join(_BROWSERS)} is on the path. "
             "Install it, or leave out --pdf and print from any browser."
         )
+    if has_no_sandbox():
+        _log.warning(NO_SANDBOX)
     return tuple(_print(browser, page) for page in pages)
 
 
@@ -50,8 +63,8 @@ def _print(browser: str, page: Path) -> Path:
             f"--user-data-dir={folder}/profile",
             f"--print-to-pdf={draft}",
         ]
-        # our own page, which may run and fetch nothing: for root there is no sandbox to have
-        if hasattr(os, "geteuid") and os.geteuid() == 0:
+        # our own page, which may run and fetch nothing
+        if has_no_sandbox():
             flags.append("--no-sandbox")
         done = subprocess.run(  # noqa: S603  (found on the path, our own arguments)
             [browser, *flags, page.resolve().as_uri()],

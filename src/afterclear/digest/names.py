@@ -13,6 +13,8 @@ VEHICLES = "vehicles/v-*.html"
 LISTS = "vehicles/list-*.html"
 
 _PLAIN = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+_CAPITALS = re.compile(r"[A-Z0-9]+(?:-[A-Z0-9]+)*")
+_SHORT, _LONG = 10, 32  # hexadecimal digits of a digest
 _LONGEST = 40  # leaves room for a deep folder on systems that end a path at 255 characters
 
 
@@ -31,15 +33,25 @@ def vehicle_page(vehicle_id: str) -> str:
     Lower-case letters, digits and hyphens only: nothing in an identifier reaches a path.  An
     identifier that is not already of that form gets a digest of itself behind two hyphens,
     which no plain one can have, so two vehicles never share a page, even where the file system
-    takes A and a for one letter.
+    takes A and a for one letter.  An identifier in capitals is told by its letters already, and a
+    short digest says only that they were capitals; of others many have the same letters, so the
+    digest alone tells them apart and is long enough that no two alike can be made (128 bits).
 
     >>> vehicle_page("bus-17")
     'vehicles/v-bus-17.html'
+    >>> vehicle_page("BUS-17")
+    'vehicles/v-bus-17--911f031901.html'
     >>> vehicle_page("BUS 17")
-    'vehicles/v-bus-17--ee302e08ff.html'
+    'vehicles/v-bus-17--ee302e08ffa60be8c13542dbcea48533.html'
     """
     if _PLAIN.fullmatch(vehicle_id) and len(vehicle_id) <= _LONGEST:
         return f"vehicles/v-{vehicle_id}.html"
-    letters = re.sub(r"[^a-z0-9]+", "-", vehicle_id.lower()).strip("-")[:_LONGEST].strip("-")
-    mark = hashlib.sha256(vehicle_id.encode("utf-8", "surrogatepass")).hexdigest()[:10]
+    is_told_by_letters = _CAPITALS.fullmatch(vehicle_id) and len(vehicle_id) <= _LONGEST
+    return _marked(vehicle_id, _SHORT if is_told_by_letters else _LONG)
+
+
+def _marked(vehicle_id: str, n_digits: int) -> str:
+    n_letters = _LONGEST + _SHORT - n_digits
+    letters = re.sub(r"[^a-z0-9]+", "-", vehicle_id.lower()).strip("-")[:n_letters].strip("-")
+    mark = hashlib.sha256(vehicle_id.encode("utf-8", "surrogatepass")).hexdigest()[:n_digits]
     return f"vehicles/v-{letters or 'x'}--{mark}.html"

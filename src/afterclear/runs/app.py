@@ -13,8 +13,9 @@ from afterclear.histories.rules import HistoryRules
 from afterclear.normalise.cautions import Cautions
 from afterclear.plain import Takes
 from afterclear.readers.limits import ReadingLimits
+from afterclear.store.archive import archive_folder
 from afterclear.store.retention import Retention
-from afterclear.store.snapshot import long_writing
+from afterclear.store.snapshot import long_writing, sweep_if_free
 
 if TYPE_CHECKING:
     from afterclear.normalise.catalogue import Catalogue
@@ -34,7 +35,7 @@ class App:
     @property
     def archive(self) -> Path:
         """Folder of the delivered files, beside the store."""
-        return self.store.with_suffix(".archive")
+        return archive_folder(self.store)
 
     @property
     def reports(self) -> Path:
@@ -84,6 +85,10 @@ class App:
     def long_writing(self, doing: str) -> AbstractContextManager[None]:
         """Hold the store for a long piece of work, with a copy for readers if so set."""
         return long_writing(self.store, doing, copy=self.config.settings.store.copy_for_readers)
+
+    def sweep(self) -> None:
+        """Remove what killed processes left beside the store, unless somebody is at work on it."""
+        sweep_if_free(self.store)
 
     def history_rules(self, as_of: datetime) -> HistoryRules:
         """Give the settings the histories use."""

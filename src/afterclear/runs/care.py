@@ -1,6 +1,5 @@
 """Care for the store: back it up, bring it back, check it, keep it small."""
 
-import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -25,6 +24,7 @@ from afterclear.store.exports import EXPORTS
 from afterclear.store.results import last_analysis
 from afterclear.store.retention import Retention
 from afterclear.store.snapshot import copy_file, long_writing
+from afterclear.store.working import working_folder
 
 # Sums of the same numbers in another order differ in their last digits.
 _SAME_WITHIN = 1e-9
@@ -95,8 +95,8 @@ _REPRODUCIBLE = "Every verdict and finding can be made again from the stored row
 
 def _made_anew(app: App) -> Finding:
     """Make all results anew in a copy of the store, as of the same time, and compare."""
-    with tempfile.TemporaryDirectory(prefix=".check-", dir=app.store.parent) as folder:
-        copy = replace(app, store=Path(folder) / "copy.duckdb")
+    with working_folder(app.store.parent, "check") as folder:
+        copy = replace(app, store=folder / "copy.duckdb")
         with open_store(app.store, read_only=True) as con:
             before = last_analysis(con)
             as_they_are = _results(app)

@@ -116,8 +116,9 @@ def _beside(app: App, job: Job) -> None:
             path.unlink(missing_ok=True)
         for copy in app.store.parent.glob(f"{app.store.name}.before-*"):
             copy.unlink(missing_ok=True)
-        for page in app.reports.rglob(Path(job.page).name):
-            page.unlink(missing_ok=True)
+        for called in (job.page, steps.page_before(job.page, "*")):
+            for page in app.reports.rglob(Path(called).name):
+                page.unlink(missing_ok=True)
         with transaction(con):
             steps.go_to(con, "results")
 

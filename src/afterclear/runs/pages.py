@@ -14,7 +14,7 @@ import polars as pl
 
 from afterclear import __version__
 from afterclear.config import environment_secret
-from afterclear.deliver.paper import print_pages
+from afterclear.deliver.paper import NO_SANDBOX, has_no_sandbox, print_pages
 from afterclear.digest.build import DigestModel, build_fleet_digest
 from afterclear.digest.frames import (
     Audience,
@@ -73,6 +73,7 @@ class DigestReport:
     as_of: datetime
     n_removed: int = 0  # pages of vehicles that are no longer there
     papers: tuple[Path, ...] = ()
+    notice: str | None = None  # what a person should know of the printing
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +150,13 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
     removed = remove_left_over(folder, written)
     papers = print_pages([folder / f"{a}.html" for a in wanted.audiences]) if wanted.pdf else ()
     report = DigestReport(
-        folder / "index.html", len(written), digest_id, frames.as_of, len(removed), papers
+        folder / "index.html",
+        len(written),
+        digest_id,
+        frames.as_of,
+        n_removed=len(removed),
+        papers=papers,
+        notice=NO_SANDBOX if papers and has_no_sandbox() else None,
     )
     return report, model
 

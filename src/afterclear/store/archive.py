@@ -8,7 +8,7 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +20,13 @@ from afterclear.errors import StoreError, UnreachableError
 from afterclear.records import plain_ending
 
 _CHUNK = 1 << 20
+# A DuckDB file says so after the first block's checksum.
+_MAGIC, _MAGIC_AT = b"DUCK", 8
 _LEVEL = 1  # text of this kind shrinks to a tenth already; higher levels cost more than a load
+
+
+# How the name of a file begins while it is put into the archive.
+UNFINISHED_FILE = ".putting-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +109,67 @@ def is_whole(archive: Path, sha256: str) -> bool:
     except (OSError, zstandard.ZstdError):
         return False
     return digest.hexdigest() == sha256
+
+
+def archive_folder(store: Path) -> Path:
+    """Where a store's archive stands: beside it, under the store's whole name but for .duckdb.
+
+    It once was under the name up to the last full stop, so that ``fleet.north`` and
+    ``fleet.south`` had one in common; the first that writes a store takes it out of there.
+    """
+    own, before = _own_folder(store), _folder_before(store)
+    in_common = before.is_dir() and not own.is_dir() and store.exists()
+    return before if in_common else own
+
+
+def has_archive_in_common(store: Path) -> bool:
+    """Tell whether a store's archive stands where another store's would have stood, too."""
+    return archive_folder(store) != _own_folder(store)
+
+
+def take_out_of_common(store: Path, owed: Iterable[str]) -> None:
+    """Give a store an archive of its own with the files it is owed, by their hashes.
+
+    The folder in common stays while another store beside this one may need it.
+    """
+    own, before = _own_folder(store), _folder_before(store)
+    if not _others_of(before, store):
+        before.replace(own)
+        return
+    fresh = own.with_name(f"{own.name}.part")
+    shutil.rmtree(fresh, ignore_errors=True)
+    fresh.mkdir(mode=0o700)
+    for sha256 in owed:
+        if (old := blob_path(before, sha256)).exists():
+            new = blob_path(fresh, sha256)
+            new.parent.mkdir(mode=0o700, exist_ok=True)
+            shutil.copy2(old, new)
+    fresh.replace(own)
+
+
+def begin_archive(store: Path) -> None:
+    """See that a new store whose name could be mistaken for another's has an archive at once."""
+    if _own_folder(store) != _folder_before(store):
+        _own_folder(store).mkdir(mode=0o700, exist_ok=True)
+
+
+def _own_folder(store: Path) -> Path:
+    return store.with_name(f"{store.name.removesuffix('.duckdb')}.archive")
+
+
+def _folder_before(store: Path) -> Path:
+    return store.with_suffix(".archive")
+
+
+def _others_of(folder: Path, store: Path) -> list[Path]:
+    return [p for p in store.parent.iterdir() if p != store and _is_store_of(p, folder)]
+
+
+def _is_store_of(path: Path, folder: Path) -> bool:
+    if not path.is_file() or _folder_before(path) != folder:
+        return False
+    with path.open("rb") as file:
+        return file.read(_MAGIC_AT + len(_MAGIC))[_MAGIC_AT:] == _MAGIC
 
 
 def blob_path(archive: Path, sha256: str) -> Path:

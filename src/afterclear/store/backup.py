@@ -16,7 +16,7 @@ import tarfile
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import IO, Final
@@ -24,10 +24,18 @@ from typing import IO, Final
 import zstandard
 
 from afterclear.errors import StoreError
-from afterclear.store.archive import blob_path, sync_folder
-from afterclear.store.database import Connection, full_disk_told, open_store, query
+from afterclear.store.archive import UNFINISHED_FILE, begin_archive, blob_path, sync_folder
+from afterclear.store.database import (
+    Connection,
+    archived_hashes,
+    full_disk_told,
+    open_store,
+    private_files,
+    query,
+)
 from afterclear.store.locking import holding, writer_lock
-from afterclear.store.snapshot import copy_file, fold_in_log, remove_old
+from afterclear.store.snapshot import copy_file, fold_in_log, remove_left, sweep
+from afterclear.store.working import dead_folders, working_folder
 
 _FORMAT: Final = "afterclear backup 1"
 _CHUNK = 1 << 20
@@ -36,6 +44,14 @@ _STORE = "store.duckdb.zst"
 # Settings are small; a larger file under config/ is something else.
 _MAX_SETTING_BYTES = 20_000_000
 _MAX_MANIFEST_BYTES = 200_000_000
+# Secrets stay where they are: names by custom (no source), and what begins a private key's text
+# (RFC 7468, 10 and 11; RFC 9580, 6.2; OpenSSH and PuTTY write their own).
+_KEY_NAME = re.compile(
+    r".*\.(key|p12|pfx|p8|pk8|ppk|jks|keystore|kdbx|keytab|env|gpg)|\.env(\..*)?|\.netrc|\.pgpass"
+    r"|id_(rsa|dsa|ecdsa|ed25519)(_sk)?|.*(secret|password|passwd|credential|token)s?(\..*)?"
+)
+_KEY_MARKS = (b"PRIVATE KEY-----", b"PRIVATE KEY BLOCK-----", b"PuTTY-User-Key-File-")
+_KEY_LOOKED_AT = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +67,7 @@ class Manifest:
     config: list[str]  # paths below the config folder
     n_loads: int
     format: str = _FORMAT
+    config_left_out: list[str] = field(default_factory=list)  # as they look like keys
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +89,10 @@ def write_backup(kept: Kept, target: Path, version: str, now: datetime) -> Manif
     if target.exists():
         raise StoreError(f"{target} is there already; nothing was changed.")
     target.parent.mkdir(parents=True, exist_ok=True)
-    remove_old(target.parent, ".backup-*")
-    with (
-        full_disk_told(target),
-        tempfile.TemporaryDirectory(prefix=".backup-", dir=target.parent) as folder,
-    ):
-        copy, unfinished = Path(folder) / "store.duckdb", Path(folder) / "backup.tar"
+    for left in dead_folders(target.parent, "backup"):
+        remove_left(left)
+    with full_disk_told(target), working_folder(target.parent, "backup") as folder:
+        copy, unfinished = folder / "store.duckdb", folder / "backup.tar"
         with open_store(kept.store, read_only=True) as con:
             manifest = _copy_store(con, kept, copy, version, now)
         _write_tar(kept, manifest, copy, unfinished)
@@ -109,8 +124,8 @@ def verify_backup(path: Path) -> Manifest:
 def restore_backup(path: Path, kept: Kept, *, replace: bool = False) -> Manifest:
     """Put a backup's store and archive in place, after reading all of it through.
 
-    ``replace``: a store that is there already is put aside under ``.before-restore``; settings
-    are restored only where there are none.
+    ``replace``: a store that is there already is put aside under ``.before-restore``, or that and
+    a number, and none put aside before is lost; settings are restored only where there are none.
 
     Raises:
         StoreError: the backup is damaged, or there is a store and it may not be replaced.
@@ -124,19 +139,33 @@ def restore_backup(path: Path, kept: Kept, *, replace: bool = False) -> Manifest
     kept.store.parent.mkdir(parents=True, exist_ok=True)
     with (
         holding(writer_lock(kept.store), "restore"),
+        private_files(),
         full_disk_told(kept.store),
-        tempfile.TemporaryDirectory(prefix=".restore-", dir=kept.store.parent) as folder,
+        working_folder(kept.store.parent, "restore") as folder,
     ):
-        fresh = Path(folder) / "store.duckdb"
+        sweep(kept.store)
+        begin_archive(kept.store)
+        fresh = folder / "store.duckdb"
         with _opened(path) as (tar, _):
             _unpack(tar, manifest, fresh, kept)
         if kept.store.exists():
             fold_in_log(kept.store)
-            kept.store.replace(f"{kept.store}.before-restore")
+            _put_aside(kept.store)
         Path(f"{kept.store}.wal").unlink(missing_ok=True)
         fresh.replace(kept.store)
         sync_folder(kept.store.parent)
     return manifest
+
+
+def _put_aside(store: Path) -> None:
+    """Give the store a second name, so that at no moment there is none under the first."""
+    aside, number = Path(f"{store}.before-restore"), 2
+    while aside.exists():
+        aside, number = Path(f"{store}.before-restore-{number}"), number + 1
+    try:
+        os.link(store, aside)
+    except OSError:  # a file system without second names
+        copy_file(store, aside)
 
 
 # --- writing --------------------------------------------------------------------------------
@@ -152,9 +181,7 @@ def _copy_store(con: Connection, kept: Kept, copy: Path, version: str, now: date
     if log.exists():  # a killed process left it; readers see what it holds
         copy_file(log, Path(f"{copy}.wal"))
         fold_in_log(copy)
-    hashes = query(con, "SELECT DISTINCT sha256 FROM loads ORDER BY sha256")["sha256"].to_list()
-    changed = dict(query(con, "SELECT sha256, kept_sha256 FROM archive_changes").iter_rows())
-    owed = [changed.get(h, h) for h in hashes]
+    settings, left_out = _settings(kept.config)
     with copy.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     return Manifest(
@@ -163,17 +190,30 @@ def _copy_store(con: Connection, kept: Kept, copy: Path, version: str, now: date
         migrations=query(con, "SELECT name FROM migrations ORDER BY name")["name"].to_list(),
         store_sha256=digest,
         store_bytes=copy.stat().st_size,
-        archive=sorted({h for h in owed if h}),
-        config=_settings(kept.config),
+        archive=archived_hashes(con),
+        config=settings,
         n_loads=len(query(con, "FROM loads")),
+        config_left_out=left_out,
     )
 
 
-def _settings(config: Path | None) -> list[str]:
-    if config is None or not config.is_dir():
-        return []
-    files = (p for p in config.rglob("*") if p.is_file() and not p.is_symlink())
-    return sorted(p.relative_to(config).as_posix() for p in files)
+def _settings(config: Path | None) -> tuple[list[str], list[str]]:
+    """List the files below the config folder: those to back up, and those that look like keys."""
+    found: tuple[list[str], list[str]] = ([], [])
+    if config is not None and config.is_dir():
+        for path in sorted(config.rglob("*")):
+            if path.is_file() and not path.is_symlink():
+                found[_looks_like_a_key(path)].append(path.relative_to(config).as_posix())
+    return found
+
+
+def _looks_like_a_key(path: Path) -> bool:
+    """Tell whether a file holds, or by its name seems to hold, what must stay secret."""
+    if _KEY_NAME.fullmatch(path.name.lower()):
+        return True
+    with path.open("rb") as file:
+        begin = file.read(_KEY_LOOKED_AT)
+    return any(mark in begin for mark in _KEY_MARKS)
 
 
 def _write_tar(kept: Kept, manifest: Manifest, copy: Path, target: Path) -> None:
@@ -279,7 +319,9 @@ def _unpack_store(content: IO[bytes], fresh: Path) -> None:
 def _put(content: IO[bytes], place: Path) -> None:
     """Write a file whole or not at all."""
     place.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.NamedTemporaryFile(dir=place.parent, delete=False) as file:
+    with tempfile.NamedTemporaryFile(
+        dir=place.parent, prefix=UNFINISHED_FILE, delete=False
+    ) as file:
         shutil.copyfileobj(content, file, _CHUNK)
         file.flush()
         os.fsync(file.fileno())

@@ -23,6 +23,7 @@ from afterclear.errors import (
     StoreInUseError,
 )
 from afterclear.plain import Takes
+from afterclear.store.archive import begin_archive, has_archive_in_common, take_out_of_common
 from afterclear.store.connection import Connection, Values
 from afterclear.store.locking import (
     READER_WAITS_S,
@@ -162,14 +163,33 @@ def _bring_up_to_date(path: Path) -> None:
     try:
         pending = pending_migrations(con)
         if not pending:
+            _settle_archive(con, path, is_new=is_new)
             return
         if not is_new and applied_migrations(con):
             _close(con)  # everything is in the file itself then
             copy_file(path, Path(f"{path}.before-{pending[0].removesuffix('.sql')}"))
             con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
         migrate(con)
+        _settle_archive(con, path, is_new=is_new)
     finally:
         _close(con)
+
+
+def _settle_archive(con: Connection, path: Path, *, is_new: bool) -> None:
+    """See that the store's archive is the store's alone."""
+    if is_new:
+        begin_archive(path)
+    elif has_archive_in_common(path):
+        take_out_of_common(path, archived_hashes(con))
+
+
+def archived_hashes(con: Connection) -> list[str]:
+    """List the hashes of the archived files the ledger speaks of, as they are kept now."""
+    found = con.execute(
+        """SELECT DISTINCT coalesce(c.kept_sha256, CASE WHEN c.sha256 IS NULL THEN l.sha256 END)
+           FROM loads l LEFT JOIN archive_changes c USING (sha256)"""
+    ).fetchall()
+    return sorted(sha256 for (sha256,) in found if sha256)
 
 
 def _connected(path: Path, *, read_only: bool, wait_s: float) -> Connection:

@@ -7,6 +7,7 @@ names, by which the door refuses it.
 """
 
 import json
+import re
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, Literal
@@ -306,10 +307,22 @@ def _erase_told(con: Connection, vehicle_id: str, page: str) -> int:
     for table, where, value in (
         ("digest_marks", "kind = 'stock' AND subject = ?", vehicle_id),
         ("digest_pages", "page = ?", page),
+        ("digest_pages", "page LIKE ?", page_before(page, "%")),
     ):
         erased += scalar(con, f"SELECT count(*) FROM {table} WHERE {where}", [value])
         con.execute(f"DELETE FROM {table} WHERE {where}", [value])
     return erased
+
+
+def page_before(page: str, anything: str) -> str:
+    """Give a pattern of what earlier versions called a page: ten digits of the same digest.
+
+    ``anything``: how the pattern says "any characters".
+
+    >>> page_before("vehicles/v-bus-17--ee302e08ffa60be8c13542dbcea48533.html", "*")
+    'vehicles/v-bus-17*--ee302e08ff.html'
+    """
+    return re.sub(r"--([0-9a-f]{10})[0-9a-f]{22}(?=\.html$)", lambda m: f"{anything}--{m[1]}", page)
 
 
 def _rename_loads(con: Connection, called: Called) -> int:

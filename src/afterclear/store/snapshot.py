@@ -7,20 +7,23 @@ a killed writer left is of no harm, since a reader asks the store first.
 """
 
 import errno
+import glob
 import os
 import shutil
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import duckdb
 
+from afterclear.errors import StoreError
+from afterclear.store.archive import UNFINISHED_FILE, archive_folder
 from afterclear.store.connection import HANDED, Connection
 from afterclear.store.locking import holding, is_held_here, writer_lock
+from afterclear.store.working import dead_folders
 
-# No check or backup works for a day.
-_DEAD_AFTER_S = 86_400
+# What is made beside the store before it gets its name.
+_MADE_ELSEWHERE = ("restore", "check", "backup")
 # Folders in the archive in which a load works, by the beginning of their names.
 _UNFINISHED = ("incoming", "within", "taken")
 
@@ -57,27 +60,41 @@ def long_writing(store: Path, doing: str, *, copy: bool = True) -> Iterator[None
 
 def sweep(store: Path) -> None:
     """Remove what a killed writer left beside the store; only its next writer may."""
-    for left in (
-        *store.parent.glob(f"{store.name}.reading*"),
-        *store.parent.glob(f"{store.name}.compact*"),
-    ):
-        left.unlink(missing_ok=True)
-    archive = store.with_suffix(".archive")
-    for folder in (p for kind in _UNFINISHED for p in archive.glob(f"{kind}-*")):
+    for left in _left_by_the_killed(store):
+        remove_left(left)
+    for folder in store.parent.glob(f"{glob.escape(store.name)}{HANDED}*"):
         shutil.rmtree(folder, ignore_errors=True)
-    for pattern in (".restore-*", f"{store.name}{HANDED}*"):
-        for folder in store.parent.glob(pattern):
-            shutil.rmtree(folder, ignore_errors=True)
-    remove_old(store.parent, ".check-*")
     shutil.rmtree(f"{store}.tmp", ignore_errors=True)
 
 
-def remove_old(folder: Path, pattern: str) -> None:
-    """Remove working folders a day old, of processes that were killed and hold no lock."""
-    limit = time.time() - _DEAD_AFTER_S
-    for left in folder.glob(pattern):
-        if left.stat().st_mtime < limit:
-            shutil.rmtree(left, ignore_errors=True)
+def sweep_if_free(store: Path) -> None:
+    """Remove what killed processes left, unless somebody is at work on the store right now."""
+    if not _left_by_the_killed(store):
+        return
+    # who may not write here leaves it to who may; spilled rows may be another reader's
+    with suppress(StoreError, OSError), holding(writer_lock(store), "sweep", wait_s=0):
+        for left in _left_by_the_killed(store):
+            remove_left(left)
+
+
+def remove_left(left: Path) -> None:
+    """Remove a file or a folder that nobody needs."""
+    if left.is_dir():
+        shutil.rmtree(left, ignore_errors=True)
+    else:
+        left.unlink(missing_ok=True)
+
+
+def _left_by_the_killed(store: Path) -> list[Path]:
+    """List what stands beside the store or in its archive and is nobody's while nobody writes."""
+    name, archive = glob.escape(store.name), archive_folder(store)
+    return [
+        *store.parent.glob(f"{name}.reading*"),
+        *store.parent.glob(f"{name}.compact*"),
+        *(left for kind in _UNFINISHED for left in archive.glob(f"{kind}-*")),
+        *archive.glob(f"??/{UNFINISHED_FILE}*"),
+        *(left for kind in _MADE_ELSEWHERE for left in dead_folders(store.parent, kind)),
+    ]
 
 
 def fold_in_log(store: Path) -> None:
