@@ -92,6 +92,14 @@ def test_health_complains_of_what_a_person_should_look_into(tmp_path: Path) -> N
     assert complaint.endswith("failed: ZeroDivisionError()")
 
 
+def test_a_run_that_only_speaks_of_files_has_loaded_none(tmp_path: Path) -> None:
+    """The word in a message was taken for the count."""
+    app = garage(tmp_path)
+    with accounted(app, "backup") as account:
+        account.report["kept"] = {"files": 6}
+    assert health(app).complaints == ("no run ended well in the last 3 days",)
+
+
 def test_a_mistyped_path_is_told_to_who_typed_it_and_to_nobody_else(tmp_path: Path) -> None:
     """It was red for ever: nobody loads the wrong path again, and well."""
     app = garage(tmp_path)

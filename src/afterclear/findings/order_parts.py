@@ -11,6 +11,7 @@ import polars as pl
 from afterclear.analyses.part_lives import current_numbers
 from afterclear.findings.kept import forget
 from afterclear.normalise.catalogue import Catalogue
+from afterclear.normalise.component import is_stand_alone, split_family
 from afterclear.store.database import Connection, create_temp_table, query
 
 _WORK = """
@@ -110,11 +111,11 @@ def _family(
         known = f"part:{number.lower()}" if number else _NOT_NAMED
         return known, _folded(position), number or "part not named"
     family = catalogue.part_family(name, position)
-    if family.key.startswith("part:"):
+    if is_stand_alone(family.key):
         return family.key, _folded(position), family.label
-    component, _, place = family.key.partition(":")
+    component, place = split_family(family.key)
     bare = catalogue.lexicon.components.get(component)
-    return component, place or None, bare.label if bare else family.label
+    return component, place, bare.label if bare else family.label
 
 
 def _folded(position: str | None) -> str | None:

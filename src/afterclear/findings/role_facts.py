@@ -6,6 +6,7 @@ from typing import Final
 
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.normalise.codes import NormalCode, normal_code
+from afterclear.normalise.component import component_of
 from afterclear.normalise.knock_on import Pointer, Relation
 
 # Failure types and FMIs by which a unit reports its own circuit or component (own judgement
@@ -64,7 +65,7 @@ class CodeFact:
     @cached_property
     def component(self) -> str:
         """The family without its place."""
-        return self.seen.family.split(":")[0]
+        return component_of(self.seen.family)
 
     @cached_property
     def is_circuit(self) -> bool:

@@ -66,10 +66,8 @@ def _windows(con: Connection) -> pl.DataFrame:
     """Each attempt's (low, high] in evidenced km, and its group."""
     return query(
         con,
-        """SELECT attempt_id, family,
-               CASE WHEN split_part(family, ':', 1) IN ('code', 'part') THEN family
-                    ELSE split_part(family, ':', 1) END AS component,
-               kind, is_repeat, clean_km AS low_km, returned, stayed,
+        """SELECT attempt_id, family, component_of(family) AS component, kind, is_repeat,
+               clean_km AS low_km, returned, stayed,
                CASE WHEN returned THEN clean_km + unwatched_km END AS high_km,
                -- a code that was never gone tells nothing of when it would have come back
                returned AND unwatched_km IS NOT NULL

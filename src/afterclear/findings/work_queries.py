@@ -7,12 +7,6 @@ numbered in the order of time.
 
 from typing import Final
 
-# the component of a family: what attempts and work orders are pooled by
-_COMPONENT: Final = (
-    "CASE WHEN split_part(family, ':', 1) IN ('code', 'part') THEN family "
-    "ELSE split_part(family, ':', 1) END"
-)
-
 # Vehicles that are not sold, with the furthest km known of them.
 VEHICLES: Final = """
 WITH known AS (
@@ -32,8 +26,9 @@ ORDER BY k.vehicle_id
 """
 
 # What work orders on a component cost, each counted once.
-FOR_COSTS: Final = f"""
-SELECT DISTINCT vehicle_id, any_value(site) AS site, {_COMPONENT} AS component, cost, currency
+FOR_COSTS: Final = """
+SELECT DISTINCT vehicle_id, any_value(site) AS site, component_of(family) AS component,
+    cost, currency
 FROM store.attempts
 WHERE kind = 'repair' AND cost > 0 AND currency IS NOT NULL
 GROUP BY vehicle_id, repair_id, component, cost, currency
@@ -41,8 +36,8 @@ ORDER BY ALL
 """
 
 # Evidenced km that usually prove a fresh repair of a component.
-PROOF_KM: Final = f"""
-SELECT {_COMPONENT} AS component, median(a.clean_km + v.km_to_go) AS km
+PROOF_KM: Final = """
+SELECT component_of(family) AS component, median(a.clean_km + v.km_to_go) AS km
 FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
 WHERE a.kind = 'repair' AND v.km_to_go IS NOT NULL
 GROUP BY component ORDER BY component
@@ -51,9 +46,9 @@ GROUP BY component ORDER BY component
 _OPEN: Final = "(FROM store.episodes WHERE ended_by = 'open')"
 
 WORK_ROWS: Final[dict[str, str]] = {
-    "open": f"""
-        SELECT e.vehicle_id, e.ecu, e.code, e.family, {_COMPONENT.replace("family", "e.family")}
-            AS component, e.onset_high_at, e.last_seen_at, e.n_scans,
+    "open": """
+        SELECT e.vehicle_id, e.ecu, e.code, e.family, component_of(e.family) AS component,
+            e.onset_high_at, e.last_seen_at, e.n_scans,
             coalesce(m.meaning, e.code) AS meaning
         FROM store.episodes e LEFT JOIN store.codes_met m USING (code, family)
         WHERE e.ended_by = 'open' ORDER BY e.vehicle_id, e.ecu, e.code""",
@@ -93,9 +88,8 @@ WORK_ROWS: Final[dict[str, str]] = {
             WHERE r.role = 'consequential' AND r.primary_code IS NOT NULL
             GROUP BY r.vehicle_id, r.ecu, r.code
         )
-        SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, {
-        _COMPONENT.replace("family", "a.family")
-    } AS component, a.kind, a.attempt_no, a.site, a.attempted_at,
+        SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family,
+            component_of(a.family) AS component, a.kind, a.attempt_no, a.site, a.attempted_at,
             a.returned_at, a.stayed, a.outcome, a.p_not_held, a.km_to_go, a.returned_low_km,
             a.returned_high_km, a.watched_to_km,
             a.kind = 'clear_only' AND echo.code IS NOT NULL AS is_echo

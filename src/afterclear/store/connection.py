@@ -18,6 +18,7 @@ from pathlib import Path
 import duckdb
 from duckdb import DuckDBPyConnection, DuckDBPyRelation, Statement
 
+from afterclear.normalise.component import COMPONENT_MACRO
 from afterclear.plain import Takes
 
 # Folders of things handed over, beside the store, by the beginning of their names' end.
@@ -47,6 +48,7 @@ class Connection:
                 mode = " (READ_ONLY)" if read_only else ""
                 self._con.execute(f"ATTACH ? AS {name}{mode}", [str(path)])
             self._con.execute(f"USE {next(iter(stores))}")
+            self._con.execute(COMPONENT_MACRO)
         except BaseException:
             self.close()
             raise

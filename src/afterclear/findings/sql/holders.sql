@@ -3,8 +3,7 @@
 CREATE OR REPLACE TEMP TABLE attempt_brands AS
 WITH fitted AS (
     SELECT a.attempt_id, p.part_brand, p.part_grade,
-        p.component = CASE WHEN split_part(a.family, ':', 1) IN ('code', 'part') THEN a.family
-            ELSE split_part(a.family, ':', 1) END AS is_own
+        p.component = component_of(a.family) AS is_own
     FROM store.attempts a
     JOIN order_parts p ON p.vehicle_id = a.vehicle_id AND p.repair_id = a.repair_id
     WHERE p.is_fitted

@@ -72,7 +72,7 @@ SELECT DISTINCT p.row_no, p.vehicle_id, p.repair_id, o.site, p.repaired_at,
 FROM aimed_orders o
 JOIN order_parts p USING (vehicle_id, repair_id)
 LEFT JOIN tried a ON a.vehicle_id = o.vehicle_id AND a.repair_id = o.repair_id
-    AND a.failed AND split_part(a.family, ':', 1) = p.component
+    AND a.failed AND component_of(a.family) = p.component
 WHERE p.is_fitted AND o.any_back AND (o.all_back OR a.attempt_id IS NOT NULL);
 
 -- What come-backs cost: the work orders that had to be written because an earlier one failed,

@@ -53,7 +53,7 @@ CREATE OR REPLACE TEMP MACRO base_code(code) AS split_part(split_part(code, ' FM
 
 -- A part told without its place is of every place of its family.
 CREATE OR REPLACE TEMP MACRO part_fits(part, fault) AS
-    part = fault OR NOT contains(part, ':') AND split_part(fault, ':', 1) = part;
+    part = fault OR NOT contains(part, ':') AND component_of(fault) = part;
 
 -- How far off the place of a clear may be that a distance counter gives (own judgement).
 CREATE OR REPLACE TEMP MACRO counter_slack(since_clear_km) AS
