@@ -3,7 +3,7 @@
 import csv
 import io
 import shutil
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -14,12 +14,14 @@ import polars as pl
 
 from afterclear.config import Config
 from afterclear.errors import UsageError
+from afterclear.normalise.called import mark
 from afterclear.runs.app import App
 from afterclear.runs.deciding import Asked, decide, undo
 from afterclear.runs.forgetting import forget
 from afterclear.runs.loading import Whose, load_paths
 from afterclear.runs.replaying import replay
 from afterclear.store.database import Connection, create_temp_table, open_store, query
+from afterclear.store.forget import known_marks
 from tests.runs.random_fleets import Delivery, Fleet, Replay, Saying, csv_of
 from tests.runs.random_maps import FAULTS, MapFault, map_texts
 from tests.runs.random_vehicles import BEGIN, Vehicle
@@ -34,6 +36,8 @@ class Bench:
     folder: Path
     now: datetime = BEGIN
     app: App = field(init=False)
+    # by number, what a forgotten vehicle was called, as marks
+    refused: dict[str, frozenset[str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Read the tables once for all stores."""
@@ -108,6 +112,8 @@ class Bench:
         if not len(known):
             return None
         number = str(known[pick % len(known)])
+        with open_store(self.app.store) as con:
+            self.refused[number] = frozenset({mark(number), *known_marks(con, number)})
         forget(self.app, number)
         return number
 
@@ -153,8 +159,14 @@ def keep_decisions(con: Connection, decisions: pl.DataFrame) -> None:
 # --- as it should be ------------------------------------------------------------------------------
 
 
-def as_remains(fleet: Fleet, forgotten: Iterable[tuple[int, str]]) -> Sequence[Delivery]:
+def as_remains(
+    fleet: Fleet,
+    forgotten: Iterable[tuple[int, str]],
+    refused: Mapping[str, frozenset[str]],
+) -> Sequence[Delivery]:
     """Give deliveries without what was forgotten: (delivery after which, number) of each.
+
+    ``refused``: by number, all names the store knew then; later rows with one are refused.
 
     A file that had come before, to the byte, is not taken in again, with or without a vehicle.
     """
@@ -171,7 +183,10 @@ def as_remains(fleet: Fleet, forgotten: Iterable[tuple[int, str]]) -> Sequence[D
         }
         files = {n: text for n, text in delivery.files.items() if text not in came}
         came |= set(delivery.files.values())
-        told.append(replace(delivery, files={n: _without(t, names) for n, t in files.items()}))
+        later = {m for number, at in last.items() if at < step for m in refused[number]}
+        told.append(
+            replace(delivery, files={n: _without(t, names, later) for n, t in files.items()})
+        )
     return told
 
 
@@ -179,9 +194,13 @@ def _names(vehicle: Vehicle) -> set[str]:
     return {vehicle.number, vehicle.vin, vehicle.plate.lower()}
 
 
-def _without(text: str, names: set[str]) -> str:
+def _without(text: str, names: set[str], later: set[str]) -> str:
     rows = list(csv.DictReader(io.StringIO(text)))
-    kept = [row for row in rows if not names & set(row.values())]
+    kept = [
+        row
+        for row in rows
+        if not names & set(row.values()) and not later & {mark(cell or "") for cell in row.values()}
+    ]
     return csv_of(kept) if kept else text.partition("\n")[0] + "\n"
 
 

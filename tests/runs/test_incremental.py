@@ -83,7 +83,7 @@ def check_fleet(bench: Bench, fleet: Fleet) -> dict[str, pl.DataFrame]:
         analyse(bench.app, full=True, as_of=fleet.deliveries[-1].as_of)
         wanted = frames(bench)
     else:
-        meant = lists_first(fleet) if fleet.fault else as_remains(fleet, forgotten)
+        meant = lists_first(fleet) if fleet.fault else as_remains(fleet, forgotten, bench.refused)
         wanted = rebuilt(bench, meant, found["export: decisions"])
         if fleet.fault or forgotten:
             found, wanted = without_loads(found), without_loads(wanted)

@@ -84,7 +84,7 @@ def is_known(con: Connection, vehicle_id: str) -> bool:
 def begin(con: Connection, vehicle_id: str, page: str, now: datetime) -> None:
     """Write the job down, and shut the door: from now on the vehicle's rows are refused."""
     at = now.replace(tzinfo=None)
-    called = Called(frozenset({vehicle_id}), _marks(con, vehicle_id))
+    called = Called(frozenset({vehicle_id}), known_marks(con, vehicle_id))
     with transaction(con):
         number = max(
             scalar(con, f"SELECT max(forgetting_id) FROM {name}")
@@ -187,7 +187,7 @@ def done_with(
 # --- the store ------------------------------------------------------------------------------
 
 
-def _marks(con: Connection, vehicle_id: str) -> frozenset[str]:
+def known_marks(con: Connection, vehicle_id: str) -> frozenset[str]:
     """VINs and plates of a vehicle, now and before, that no other vehicle has."""
     found = query(
         con,
