@@ -25,6 +25,7 @@ COMMANDS = {
     "digest": ("digest", "Write the HTML digests."),
     "export": ("export", "Take a table out: CSV, Parquet or JSON Lines."),
     "forget": ("forget", "Erase a vehicle's data from the store and the archive."),
+    "help": ("help", "Show a help page, or list them."),
     "init": ("init", "Write a commented config, an inbox and a reports folder."),
     "load": ("load", "Load files or folders, or every configured source."),
     "map-check": ("map_check", "Show what is made of a file; suggest an import map."),
