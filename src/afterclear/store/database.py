@@ -282,7 +282,10 @@ def full_disk_told(path: Path) -> Iterator[None]:
         raise
     except Exception as error:  # frames are written by a library with errors of its own
         words = str(error).lower()
-        if isinstance(error, duckdb.Error) and any(word in words for word in _DENIED_WORDS):
+        is_ours = isinstance(error, duckdb.Error) or (
+            isinstance(error, PermissionError) and str(path.absolute().parent) in str(error)
+        )
+        if is_ours and any(word in words for word in _DENIED_WORDS):
             raise StoreError(
                 f"The store {path} cannot be written by this user: its file, its folder or its "
                 "disk does not allow it. Nothing was changed. Give the right to write there, or "
