@@ -40,9 +40,10 @@ def _date(x: str, _: Column, takes: Takes) -> str:
 
 
 def _within_years(x: str, value: str, first: int, last: int) -> str:
-    # infinity has no year; 'epoch' is a date to the database only
-    begins = f"{x} BETWEEN '0' AND ':'"
-    return f"CASE WHEN {begins} AND year({value}) BETWEEN {first} AND {last} THEN {value} END"
+    # infinity has no year; 'epoch', the year 1970, is a date to the database only
+    in_years = f"year({value}) BETWEEN {first} AND {last}"
+    begins = f"(year({value}) <> 1970 OR {x} BETWEEN '0' AND ':')"
+    return f"CASE WHEN {in_years} AND {begins} THEN {value} END"
 
 
 def _number(x: str, *, low: str) -> str:
