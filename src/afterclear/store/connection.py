@@ -7,22 +7,26 @@ database may look.  So text that slipped into SQL in spite of all would find no 
 write, and no second statement would run.
 """
 
+import errno
 import os
 import secrets
 import shutil
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
 import duckdb
 from duckdb import DuckDBPyConnection, DuckDBPyRelation, Statement
 
+from afterclear.errors import StoreError
 from afterclear.normalise.component import COMPONENT_MACRO
 from afterclear.plain import Takes
 
 # Folders of things handed over, beside the store, by the beginning of their names' end.
 HANDED = ".handed-"
+
+_DENIED = {errno.EACCES, errno.EPERM, errno.EROFS}
 
 Values = Sequence[object] | Mapping[str, object]
 
@@ -39,6 +43,7 @@ class Connection:
         """
         self.takes = Takes()
         first = next(iter(stores.values())).absolute()
+        self._store = first
         # a reader may have no right to write beside the store
         beside = tempfile.gettempdir() if read_only else first.parent
         self._folder = Path(os.path.realpath(beside)) / f"{first.name}{HANDED}{_token()}"
@@ -99,9 +104,22 @@ class Connection:
             place.unlink(missing_ok=True)
 
     def handing(self) -> Path:
-        """Give the folder in which the database may read, made if need be."""
-        with suppress(FileExistsError):
-            self._folder.mkdir(mode=0o700)
+        """Give the folder in which the database may read, made if need be.
+
+        Raises:
+            StoreError: this user may not write there.
+
+        """
+        try:
+            self._folder.mkdir(mode=0o700, exist_ok=True)
+        except OSError as error:
+            if error.errno not in _DENIED:
+                raise
+            raise StoreError(
+                f"The store {self._store} cannot be used by this user: {self._folder.parent} may "
+                f"not be written ({error.strerror}). Nothing was changed. Give the right to write "
+                "there, or name a store elsewhere with --store FILE."
+            ) from error
         return self._folder
 
     def interrupt(self) -> None:
