@@ -146,7 +146,7 @@ class Webhook(_Section):
 
 
 class Limits(_Section):
-    """What is refused before it is read, or while it is."""
+    """What is refused: files before or while they are read, rows that say what cannot be."""
 
     max_file_mb: float = Field(
         2000, gt=0, description="A larger delivered file, or one within an archive, is refused."
@@ -174,6 +174,15 @@ class Limits(_Section):
     )
     until: int = Field(
         2100, ge=2000, le=2500, description="... with a time, date or year after this year."
+    )
+    max_odometer_km: float = Field(
+        3_000_000, gt=0, description="A row with a higher odometer is refused."
+    )
+    max_engine_hours: float = Field(
+        200_000, gt=0, description="A row with more engine hours is refused."
+    )
+    max_days_ahead: float = Field(
+        1, ge=0, description="A row dated so long after its file came is refused."
     )
 
 

@@ -47,6 +47,7 @@ from afterclear.store.ledger import (
     next_load_id,
 )
 from afterclear.store.merging import note_written
+from afterclear.store.near_misses import new_vehicles
 from afterclear.store.shortcut import NoCode, NotPlainlyNew
 from afterclear.store.withdrawal import (
     Origin,
@@ -316,6 +317,8 @@ def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadRes
     """Count a load's rows and write its ledger row."""
     if n_moved := adopt(con, made.load_id):
         made.notes.append(f"earlier rows put under the number their VIN was now given: {n_moved:,}")
+    if begun := new_vehicles(con, made.load_id):
+        made.notes.append(begun)
     load = replace(
         case.load,
         load_id=made.load_id,

@@ -6,6 +6,7 @@ readers' business.  Empty means "not known" everywhere.
 """
 
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 
 
@@ -162,6 +163,7 @@ REPAIRS = Table(
     ),
 )
 
+
 TABLES = {table.name: table for table in (VEHICLES, SCANS, CLEARS, REPAIRS)}
 
 # A distance column may be delivered in miles under this name instead; never under both.
@@ -179,3 +181,6 @@ class Takes:
     times_from: int = 1960  # instants before this year are refused
     dates_from: int = 1900  # dates of vehicles before this year are
     until: int = 2100
+    max_km: float = 3_000_000  # a row with a higher odometer is refused
+    max_hours: float = 200_000  # ... with more hours of the engine
+    latest: datetime | None = None  # aware; ... with a time after this; None: any

@@ -1,15 +1,19 @@
 """Suggested maps: what is guessed, how sure, and that they can be used as they are."""
 
 import io
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 import xlsxwriter
 
 from afterclear.errors import RefusedFileError
+from afterclear.normalise.control_units import ControlUnits
 from afterclear.readers.heading_words import HeadingWords, read_heading_words
 from afterclear.readers.import_map import ImportMap, parse_map
 from afterclear.readers.map_reader import MapReader
+from afterclear.readers.suggest.deciding import Context
+from afterclear.readers.suggest.profiles import Known
 from afterclear.readers.suggesting import Suggestion, suggest_map
 from afterclear.readers.workbook import read_sheets
 from tests.readers.samples import IMPORTS, all_samples, deliver, reader_named, rows_of
@@ -18,13 +22,18 @@ from tests.readers.workbooks import orders, xlsx
 SAMPLES = {s.name: s for s in all_samples()}
 
 
+NOW = datetime(2026, 11, 28, tzinfo=UTC)
+
+
 @pytest.fixture(scope="module")
 def words() -> HeadingWords:
     return read_heading_words(IMPORTS / "headings.csv")
 
 
-def suggest(folder: Path, name: str, raw: bytes, words: HeadingWords) -> Suggestion:
-    return suggest_map(deliver(folder, name, raw), words)
+def suggest(folder: Path, name: str, raw: bytes, words: HeadingWords, **answers: str) -> Suggestion:
+    units = ControlUnits.load(IMPORTS.parent)
+    told = {key.replace("_", "-"): word for key, word in answers.items()}
+    return suggest_map(deliver(folder, name, raw), Context(words, units, Known(), NOW), told)
 
 
 def usable(suggestion: Suggestion) -> ImportMap:
@@ -45,11 +54,12 @@ def test_a_german_list_is_mapped_as_its_own_map_does(tmp_path: Path, words: Head
         ",",
         ".",
     )
-    assert found.date_format == own.date_format
+    assert found.table[0].columns["scanned_at"].date_format == own.date_format
     assert found.table[0].columns["code"].each
     for name in ("vin", "scanned_at", "odometer_km", "ecu", "ecu_response", "code", "status"):
         assert found.table[0].columns[name].from_ == own.table[0].columns[name].from_, name
-    assert '"behoben"' in suggestion.text  # the word nobody knows is left to a person
+    # the word nobody knows is asked for
+    assert [q.key for q in suggestion.questions] == ["word:behoben"]
     assert suggestion.sure > 0.8
 
 
@@ -68,11 +78,16 @@ def test_day_and_month_that_cannot_be_told_apart_are_said(
 ) -> None:
     rows = "".join(f"T-1,0{n}/0{n + 1}/2025,P030{n}\n" for n in range(1, 6))
     raw = f"vehicle,date,code\n{rows}".encode()
-    said = suggest(tmp_path, "a.csv", raw, words).text
-    assert "50 % sure" in said
-    assert "day or month" in said
+    (question,) = suggest(tmp_path, "a.csv", raw, words).questions
+    assert question.key == "date-order"
+    assert question.words == ("day", "month")
+    assert question.rows[0] == (
+        "date 01/02/2025: 1 February 2025 (day first) or 2 January 2025 (month first)"
+    )
+    answered = suggest(tmp_path, "a.csv", raw, words, date_order="month")
+    assert usable(answered).table[0].columns["scanned_at"].date_format == ("%m/%d/%Y",)
     clear = suggest(tmp_path, "a.csv", raw + b"T-1,12/25/2025,P0301\n", words)
-    assert usable(clear).date_format == ("%m/%d/%Y",)
+    assert usable(clear).table[0].columns["scanned_at"].date_format == ("%m/%d/%Y",)
 
 
 @pytest.mark.parametrize(
@@ -100,10 +115,10 @@ def test_spn_and_fmi_are_put_together(tmp_path: Path, words: HeadingWords) -> No
 
 
 def test_what_could_not_be_guessed_is_left_to_a_person(tmp_path: Path, words: HeadingWords) -> None:
-    """No time, no vehicle: each stands as a remark with 0 % and the map does not pass."""
+    """No time: it is told as missing, and the map does not pass; whose it is came with the file."""
     suggestion = suggest(tmp_path, "a.csv", b"code,colour\nP0301,red\nP0302,blue\n", words)
-    assert "# scanned_at = ?  # 0 % sure" in suggestion.text
-    assert "vehicle_id, vin or plate = ?" in suggestion.text
+    assert [what.partition(":")[0] for what in suggestion.missing] == ["scanned_at"]
+    assert "whose rows these are is told with the file: T-1" in suggestion.text
     assert "not used, kept aside: colour (red, blue)" in suggestion.text
     assert suggestion.sure == 0
 

@@ -1,5 +1,7 @@
 """The command ``map-check``."""
 
+import sys
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -9,7 +11,7 @@ from afterclear.cli.frame import tell, with_app
 from afterclear.cli.load import known_zone
 from afterclear.errors import UsageError
 from afterclear.runs.app import App
-from afterclear.runs.mapping import MapCheck, Preview, check_file
+from afterclear.runs.mapping import Asked, MapCheck, Preview, Question, Suggestion, check_file
 
 SHOWN = 10  # refused rows
 
@@ -20,25 +22,79 @@ SHOWN = 10  # refused rows
 @click.option("--vehicle", help="Whose file it is, if it does not say so itself.")
 @click.option("--zone", default="UTC", callback=known_zone, help="Zone of times without an offset.")
 @click.option(
+    "--answer", "answers", multiple=True, metavar="QUESTION=CHOICE", help="Answer to a question."
+)
+@click.option(
     "-o", "--output", type=click.Path(path_type=Path), help="File for the suggested map (.toml)."
 )
 @with_app
-def command(
-    app: App, file: Path, rows: int, vehicle: str | None, zone: str, output: Path | None
+def command(  # noqa: PLR0913, PLR0917 - one argument an option
+    app: App,
+    file: Path,
+    rows: int,
+    vehicle: str | None,
+    zone: str,
+    answers: tuple[str, ...],
+    output: Path | None,
 ) -> None:
     """Show what is made of FILE; suggest an import map where nothing takes it."""
-    unknown = False
-    for check in check_file(app, file, rows=rows, zone=zone, vehicle_id=vehicle):
+    asked = Asked(rows, zone, vehicle, _parted(answers))
+    if output is not None and output.exists():
+        raise UsageError(f"{output} is there already; nothing was written.")
+    checks = list(check_file(app, file, asked))
+    while _is_person() and (more := _answered(checks)):
+        asked = replace(asked, answers={**asked.answers, **more})
+        checks = list(check_file(app, file, asked))
+    for check in checks:
         _tell(check)
-        unknown = unknown or check.reader is None or bool(check.why)
         if output is not None and check.suggestion is not None:
-            if output.exists():
-                raise UsageError(f"{output} is there already; nothing was written.")
-            output.parent.mkdir(parents=True, exist_ok=True)
-            output.write_text(check.suggestion.text, encoding="utf-8")
-            click.echo(f"written to {output}", err=True)
-    if unknown:
+            _write(output, check)
+    if any(check.reader is None or check.why for check in checks):
         raise SystemExit(3)
+
+
+def _parted(answers: tuple[str, ...]) -> dict[str, str]:
+    parts = {}
+    for answer in answers:
+        key, mark, word = answer.rpartition("=")
+        if not mark:
+            raise UsageError(f"--answer {answer!r}: expected QUESTION=CHOICE, as date-order=day.")
+        parts[key.strip()] = word.strip()
+    return parts
+
+
+def _is_person() -> bool:
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def _answered(checks: list[MapCheck]) -> dict[str, str]:
+    """Ask at the terminal what the first file leaves open."""
+    questions = next((c.suggestion.questions for c in checks if c.suggestion), ())
+    found = {}
+    for question in questions:
+        _tell_question(question)
+        found[question.key] = str(click.prompt("Answer", type=click.Choice(question.words)))
+    return found
+
+
+def _write(output: Path, check: MapCheck) -> None:
+    """Write a map that can be used as it is; never another."""
+    if check.suggestion is None or not check.is_usable:
+        click.echo(f"{output} was not written: {_lack(check)}.", err=True)
+        return
+    if output.exists():
+        click.echo(f"{output} is another file's map already; this one was not written.", err=True)
+        return
+    output.parent.mkdir(parents=True, exist_ok=True)
+    output.write_text(check.suggestion.text, encoding="utf-8")
+    click.echo(f"written to {output}", err=True)
+
+
+def _lack(check: MapCheck) -> str:
+    n_open = len(check.suggestion.questions) if check.suggestion else 0
+    if n_open:
+        return f"{n_open} question{'s' if n_open > 1 else ''} must be answered before"
+    return "it is no map yet; see what is to be filled in"
 
 
 def _tell(check: MapCheck) -> None:
@@ -49,14 +105,35 @@ def _tell(check: MapCheck) -> None:
     elif check.suggestion is None:
         tell(f"{check.name}: {check.why}")
     else:
-        tell(f"{check.name}: nothing reads it yet. A suggestion to look at and mend:\n")
-        tell(check.suggestion.text)
-        for problem in check.to_fill_in:
-            tell(f"to fill in before it can be used: {problem}")
-        if check.preview is not None:
-            tell("With it:")
+        _tell_suggestion(check, check.suggestion)
     if check.preview is not None:
         _tell_preview(check.preview)
+    for side in check.stored:
+        tell(f"line {side.line} will be stored in {side.table} as:")
+        for column, cell in side.row:
+            tell(f"  {column}: {cell}")
+    for question in check.suggestion.questions if check.suggestion else ():
+        _tell_question(question)
+
+
+def _tell_suggestion(check: MapCheck, suggestion: Suggestion) -> None:
+    n_open = len(suggestion.questions)
+    how = f"it has {n_open} question{'s' if n_open > 1 else ''}" if n_open else "A suggestion"
+    text = "A suggestion to look at and mend" if not n_open else f"{how}; until they are answered:"
+    tell(f"{check.name}: nothing reads it yet. {text}:\n".replace("::", ":"))
+    tell(suggestion.text)
+    for problem in check.to_fill_in:
+        tell(f"to fill in before it can be used: {problem}")
+    if check.preview is not None:
+        tell("With it:")
+
+
+def _tell_question(question: Question) -> None:
+    tell(f"\nQuestion {question.key}: {question.text}")
+    for row in question.rows:
+        tell(f"    {row}")
+    for choice in question.choices:
+        tell(f"  --answer {question.key}={choice.word}  {choice.means}")
 
 
 def _tell_preview(preview: Preview) -> None:

@@ -120,6 +120,12 @@ class _Tables(HTMLParser):
         self._row = None
 
 
+def is_facts(table: HtmlTable) -> bool:
+    """Tell a table of two columns: a label and what is said of it."""
+    widths = [len(cells) for _, cells in table.rows]
+    return bool(widths) and max(widths) == 2  # noqa: PLR2004
+
+
 def _span(said: str | None) -> int:
     try:
         return min(max(int(said or 1), 1), MAX_SPAN)

@@ -25,6 +25,7 @@ from pydantic import (
 
 from afterclear.errors import ConfigError, settings_mistakes
 from afterclear.plain import TABLES, Kind
+from afterclear.readers.text_of_bytes import codec_named
 from afterclear.readers.units import UNITS, unit_fits
 
 # Ways to know a vehicle besides its number; the store finds the number (store/identity.py).
@@ -65,13 +66,19 @@ def _named_pattern(text: str) -> str:
     return text
 
 
+def _known_encoding(text: str) -> str:
+    if text != "detect":
+        codec_named(text)
+    return text
+
+
 Names = Annotated[tuple[str, ...], BeforeValidator(_as_list)]
 Pattern = Annotated[str, BeforeValidator(_pattern)]
 GroupPattern = Annotated[str, BeforeValidator(_pattern_with_group)]
 NamedPattern = Annotated[str, BeforeValidator(_named_pattern)]
 Patterns = Annotated[tuple[Pattern, ...], BeforeValidator(_as_list)]
 NamedPatterns = Annotated[tuple[NamedPattern, ...], BeforeValidator(_as_list)]
-Encoding = Literal["detect", "utf-8", "utf-16", "windows-1252", "latin-1"]
+Encoding = Annotated[str, BeforeValidator(_known_encoding)]
 
 
 # Where a column's cells may come from.
@@ -148,6 +155,7 @@ class MapTable(_Part):
     drop_where: dict[str, Pattern] = Field(
         default_factory=dict, description="Heading -> pattern: rows that have it are left out."
     )
+    fill_down: Names = Field((), description="Columns whose empty cells take the cell above.")
     codes_from: Names = Field((), description="Columns of codes side by side, as DTC*: a row each.")
     without_codes: Literal["clean", "odometer", "skip"] | None = Field(
         None,
@@ -178,7 +186,7 @@ class MapTable(_Part):
             if n not in kinds and n not in marks
         ]
         # a scan's number can be made, a vehicle's found by its marks or told with the file
-        made = {"scan_id", "vehicle_id"}
+        made = {"scan_id", "repair_id", "vehicle_id"}
         if table.name == "vehicles" and "vin" not in columns:
             made = set()
         wrong += [

@@ -13,7 +13,7 @@ from afterclear.errors import RefusedFileError
 from afterclear.readers.base import MAP_PREFIX
 from afterclear.readers.delimited import DelimitedFile
 from afterclear.readers.grids import Grid, table_of_grid
-from afterclear.readers.html_tables import html_tables
+from afterclear.readers.html_tables import html_tables, is_facts
 from afterclear.readers.import_map import ImportMap, MapTable
 from afterclear.readers.map_rows import Mapped, mapped_rows, origins_of
 from afterclear.readers.nested import json_tree, nested_table
@@ -175,6 +175,8 @@ def _in_html(
         for at, table in _in_grids(grids, spec, fill_short=how.short_rows == "fill"):
             taken.add(at)
             above = "\n".join(t.above for t in tables[: at + 1])
+            facts = [cells for t in tables[:at] if is_facts(t) for _, cells in t.rows]
+            above += "".join(f"\n{' '.join(cells)}" for cells in facts)
             table.above = f"{above}\n{table.above}"
             yield spec, table, grids[at][0]
     if len(taken) < len(tables):

@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import Any
 
 import polars as pl
@@ -298,15 +299,24 @@ def _whose(
         more.append(PlainCells("vehicle_id", cells, cells))
         marks = [*marks, cells]
     if spec.into == "scans" and "scan_id" not in by_name:
-        times = by_name["scanned_at"].cells
         # by what the source says, not by what the store finds: a second delivery is the same scan
-        number = pl.select(
-            pl.concat_str(
-                marks[0] if len(marks) == 1 else pl.coalesce(*marks), times, separator="@"
-            )
-        ).to_series()
+        number = _joined(_first_of(marks), by_name["scanned_at"].cells)
         more.append(PlainCells("scan_id", number, number))
+    if spec.into == "repairs" and "repair_id" not in by_name:
+        # several lines of one day are several orders: what each says is part of its number
+        said = _joined(*(m.cells.fill_null("") for m in made))
+        digests = [None if t is None else sha256(t.encode()).hexdigest()[:8] for t in said]
+        number = _joined(_first_of(marks), by_name["repaired_at"].cells, pl.Series(digests))
+        more.append(PlainCells("repair_id", number, number))
     return more
+
+
+def _first_of(marks: Sequence[pl.Series]) -> pl.Series:
+    return marks[0] if len(marks) == 1 else pl.select(pl.coalesce(*marks)).to_series()
+
+
+def _joined(*cells: pl.Series) -> pl.Series:
+    return pl.select(pl.concat_str(*cells, separator="@")).to_series()
 
 
 def _part(

@@ -47,6 +47,10 @@ def shaped(table: SourceTable, spec: MapTable, where: str) -> MapTable:
 
     """
     _leave_out(table, spec, where)
+    for heading in spec.fill_down:
+        name = find_column(heading, table.frame.columns, where)
+        cells = pl.col(name).str.strip_chars().replace("", None)
+        table.frame = table.frame.with_columns(cells.forward_fill().alias(name))
     if not spec.codes_from:
         return spec
     table.frame = _row_for_each_code(table.frame, spec, where)

@@ -1,14 +1,15 @@
 """Bytes as text: which encoding, how sure, said in words for the ledger.
 
 Detected in this order: a byte order mark; UTF-16 by its zero bytes; UTF-8 where every byte
-fits; else Windows-1252, which has a letter for nearly every byte.  Four bytes of 256 have none;
-with those the text is taken as Latin-1, which differs from Windows-1252 only in such places.
+fits; else the codepage whose letters are those of a language (``codepages``).  Where two are as
+good and give different texts, the file is refused until a map states its encoding.
 """
 
 import codecs
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from afterclear.errors import RefusedFileError
+from afterclear.readers.codepages import codepage_of
 
 # Longest text taken at once; larger files are delivered in pieces.
 MAX_TEXT_BYTES = 2 << 30
@@ -19,13 +20,15 @@ _MARKS = (
     (codecs.BOM_UTF16_LE, "utf-16", "UTF-16"),
     (codecs.BOM_UTF16_BE, "utf-16", "UTF-16"),
 )
-_NAMES = {
-    "utf-8": "utf-8-sig",
-    "utf-16": "utf-16",
-    "windows-1252": "cp1252",
-    "latin-1": "latin-1",
+_SAID = {
+    "utf-8": "UTF-8",
+    "utf-8-sig": "UTF-8",
+    "utf-16": "UTF-16",
+    "iso8859-1": "Latin-1",
+    **{f"cp125{n}": f"Windows-125{n}" for n in range(9)},
 }
-_SAID = {"utf-8": "UTF-8", "windows-1252": "Windows-1252", "latin-1": "Latin-1"}
+# Zero bytes in a text: a few are padding, many are no text.
+_FEW_ZEROS = 0.02
 _LOOKED_AT = 4096
 
 
@@ -35,6 +38,26 @@ class Text:
 
     text: str
     note: str  # empty for plain UTF-8 or ASCII, where there is nothing to tell
+    codec: str = ""  # a codepage that was found by its letters
+
+
+def codec_named(encoding: str) -> str:
+    """Give the codec of an encoding's name, one of those Python knows for text.
+
+    Raises:
+        ValueError: there is none.
+
+    """
+    try:
+        found = codecs.lookup(encoding)
+    except LookupError as error:
+        raise ValueError(
+            f"there is no encoding {encoding!r}; use detect, utf-8, windows-1250, "
+            "iso-8859-2 or another that Python knows"
+        ) from error
+    if not getattr(found, "_is_text_encoding", True):
+        raise ValueError(f"{encoding!r} is no encoding of text")
+    return {"utf-8": "utf-8-sig"}.get(found.name, found.name)
 
 
 def decoded(raw: bytes, encoding: str, name: str) -> Text:
@@ -61,12 +84,20 @@ def decoded(raw: bytes, encoding: str, name: str) -> Text:
 
 
 def _guessed(raw: bytes, name: str) -> Text:
-    """Read what is not UTF-8 as one byte a letter."""
-    try:
-        text = raw.decode("cp1252")
-    except UnicodeDecodeError:  # it has no letter for these bytes
-        return _checked(raw.decode("latin-1"), "read as Latin-1 (guessed)", name)
-    return _checked(text, "read as Windows-1252 (guessed: it is not UTF-8)", name)
+    """Read what is not UTF-8 as one byte a letter, in the codepage whose letters fit."""
+    found = codepage_of(raw)
+    said = _SAID.get(codec_named(found.name), found.name)
+    if found.rivals:
+        other = raw.decode(found.rivals[0])
+        at = next(n for n, (a, b) in enumerate(zip(found.text, other, strict=False)) if a != b)
+        here, there = (" ".join(t[max(at - 12, 0) : at + 12].split()) for t in (found.text, other))
+        raise RefusedFileError(
+            f"{name} is not UTF-8, and two encodings fit as well: {said} reads {here!r}, "
+            f"{found.rivals[0]} reads {there!r}. State its encoding in the map."
+        )
+    return replace(
+        _checked(found.text, f"read as {said} (guessed: it is not UTF-8)", name), codec=said
+    )
 
 
 def head_text(raw: bytes) -> str:
@@ -83,13 +114,14 @@ def head_text(raw: bytes) -> str:
 def _codec(raw: bytes, encoding: str) -> tuple[str, str]:
     """Find the codec to try, and what to call it."""
     for mark, codec, said in _MARKS:
-        if raw.startswith(mark) and (encoding == "detect" or _NAMES[encoding] == codec):
+        if raw.startswith(mark) and (encoding == "detect" or codec_named(encoding) == codec):
             return codec, said
     if encoding == "utf-16":  # without a mark: by where the zero bytes are
         return _utf16(raw[:_LOOKED_AT]) or "utf-16-le", "UTF-16"
     if encoding != "detect":
-        codec = "utf-8" if encoding == "utf-8" else _NAMES[encoding]
-        return codec, f"{_SAID[encoding]} (so the map)"
+        codec = codec_named(encoding)
+        plain = "utf-8" if codec == "utf-8-sig" else codec
+        return plain, f"{_SAID.get(codec, encoding)} (so the map)"
     if codec := _utf16(raw[:_LOOKED_AT]):
         return codec, "UTF-16 without a byte order mark"
     return "utf-8", "UTF-8"
@@ -105,6 +137,11 @@ def _utf16(head: bytes) -> str:
 
 
 def _checked(text: str, note: str, name: str) -> Text:
-    if "\x00" in text:
+    """Leave out zero bytes where they are few: padding of records, not text."""
+    n_zeros = text.count("\x00")
+    if not n_zeros:
+        return Text(text, note)
+    if n_zeros > _FEW_ZEROS * len(text):
         raise RefusedFileError(f"{name} is no text: it holds bytes of value 0, as text never does.")
-    return Text(text, note)
+    told = f"bytes of value 0 left out: {n_zeros:,}"
+    return Text(text.replace("\x00", ""), "; ".join(filter(None, (note, told))))

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -47,7 +47,15 @@ class App:
     def takes(self) -> Takes:
         """What is taken of delivered tables."""
         limits = self.config.settings.limits
-        return Takes(limits.max_columns, limits.times_from, limits.dates_from, limits.until)
+        return Takes(
+            columns=limits.max_columns,
+            times_from=limits.times_from,
+            dates_from=limits.dates_from,
+            until=limits.until,
+            max_km=limits.max_odometer_km,
+            max_hours=limits.max_engine_hours,
+            latest=self.clock() + timedelta(days=limits.max_days_ahead),
+        )
 
     @cached_property
     def catalogue(self) -> "Catalogue":

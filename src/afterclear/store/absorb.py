@@ -14,9 +14,11 @@ from afterclear.store.database import Connection, create_temp_table, query, scal
 from afterclear.store.identity import known_vins
 from afterclear.store.lines import csv_row_lines, line_of_byte, text_row_lines
 from afterclear.store.merging import contradictions, merge
+from afterclear.store.near_misses import find_near_misses
 from afterclear.store.shortcut import NoCode, Speller, insert_straight, may_be_short
 from afterclear.store.staging import (
     A_CODE,
+    KNOWN_VEHICLE,
     SPELLED,
     RawTable,
     check_lines,
@@ -70,7 +72,8 @@ def absorb(
     with tempfile.TemporaryDirectory() as folder:
         source = _raw_table(con, part, Path(folder), zone)
         check_one_odometer(source)
-        con.execute("CREATE OR REPLACE TEMP TABLE unreadable (spelling VARCHAR, expected VARCHAR)")
+        for name, of in (("unreadable", "spelling"), ("near_misses", "told")):
+            con.execute(f"CREATE OR REPLACE TEMP TABLE {name} ({of} VARCHAR, expected VARCHAR)")
         if short and may_be_short(source):
             n_rows = insert_straight(con, source, load_id, spellers.get(source.table.name))
             absorbed = Absorbed(n_rows, 0, 0, ())
@@ -90,6 +93,11 @@ def _absorb_staged(
     """Take the long way: every row staged, judged and merged."""
     by_vin = _stage(con, source)
     _spell_codes(con, source, spellers)
+    if source.table.name != "vehicles":
+        told = query(
+            con, "SELECT DISTINCT vehicle_id AS told FROM staged WHERE vehicle_id NOT NULL"
+        )
+        find_near_misses(con, told["told"].to_list())
     if _order_matters(con, source):
         _stage(con, source, in_order=True)
     _apply_spellings(con, source.table)
@@ -135,6 +143,7 @@ def _order_matters(con: Connection, source: RawTable) -> bool:
     return (
         scalar(con, "SELECT count(fault) FROM staged") > 0
         or scalar(con, "SELECT count(*) FROM unreadable") > 0
+        or scalar(con, "SELECT count(*) FROM near_misses") > 0
         or contradictions(con, source.table) > 0
     )
 
@@ -186,23 +195,26 @@ def _refused(con: Connection, source: RawTable) -> list[Rejection]:
         return malformed
     lines = _row_lines(con, source, refused_lines)
     rejections = [
-        _rejection(source, (*checks[fault][:2], why), lines.get(nth, nth), raw_row)
-        for nth, fault, raw_row, why in (
-            (nth, fault, raw_row, hint if checks[fault][2] == A_CODE and hint else checks[fault][2])
-            for nth, fault, raw_row, hint in faulty
-        )
+        _rejection(source, (*checks[fault][:2], hint or checks[fault][2]), lines.get(nth, nth), row)
+        for nth, fault, row, hint in faulty
     ]
     return sorted(malformed + rejections, key=lambda r: r.line or 0)
 
 
 def _faulty_rows(source: RawTable) -> str:
-    """Write SQL for the rows refused: place, which check, the row, what its code should be."""
-    spelled = SPELLED.get(source.table.name)
-    hint, join = "NULL", ""
-    if spelled in source.known:
-        hint = "u.expected"
-        join = f"LEFT JOIN unreadable u ON {spelling_key(source.table)} = u.spelling"
-    return f"""SELECT _nth, fault, raw_row::VARCHAR, {hint} FROM staged {join}
+    """Write SQL for the rows refused: place, which check, the row, what this cell should be."""
+    checks = row_checks(source)
+    hints = {A_CODE: "unreadable", KNOWN_VEHICLE: "near_misses"}
+    cases = " ".join(
+        f"WHEN {at} THEN (SELECT any_value(expected) FROM {hints[why]} WHERE {of} = {key})"
+        for at, (_, _, why) in enumerate(checks)
+        if why in hints
+        for of, key in [
+            ("spelling", spelling_key(source.table)) if why == A_CODE else ("told", "vehicle_id")
+        ]
+    )
+    hint = f"CASE fault {cases} END" if cases else "NULL"
+    return f"""SELECT _nth, fault, raw_row::VARCHAR, {hint} FROM staged
         WHERE fault NOT NULL ORDER BY _nth"""
 
 

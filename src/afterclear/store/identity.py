@@ -74,6 +74,17 @@ class Claims:
         return latest.pop() if len(latest) == 1 else None
 
 
+def known_marks(con: Connection) -> tuple[frozenset[str], frozenset[str], frozenset[str]]:
+    """Give the numbers, VINs and plates of all vehicles, as they are compared."""
+    numbers = {
+        mark(number)
+        for table in TABLES
+        for (number,) in query(con, f"SELECT DISTINCT vehicle_id FROM {table}").iter_rows()
+    }
+    told = claims(con)
+    return frozenset(numbers), frozenset(told.vins), frozenset(told.plates)
+
+
 def claims(con: Connection) -> Claims:
     """Gather what present and replaced rows of the vehicle lists say."""
     rows = query(

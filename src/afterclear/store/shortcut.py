@@ -13,10 +13,12 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
+from afterclear.plain import Table
 from afterclear.store.connection import Binding
 from afterclear.store.database import Connection, create_temp_table, query, scalar
 from afterclear.store.identity import known_vins
 from afterclear.store.merging import entity_hash, key_hash, stored_columns
+from afterclear.store.near_misses import find_near_misses
 from afterclear.store.staging import SPELLED, RawTable, forget_refused, staging_sql
 
 # A small file gains nothing worth a second attempt.
@@ -110,6 +112,13 @@ def _checked_count(con: Connection, source: RawTable, load_id: int) -> int:
         f"""SELECT count(*) FROM {table.name} WHERE load_id <> {load_id}
             AND {entity} IN (SELECT {entity} FROM {own})""",
     )
-    if repeated or known or known_vins(con, table.name, own):
+    if repeated or known or known_vins(con, table.name, own) or _any_near_miss(con, own, table):
         raise NotPlainlyNew
     return n_rows
+
+
+def _any_near_miss(con: Connection, own: str, table: Table) -> bool:
+    if table.name == "vehicles":
+        return False
+    told = query(con, f"SELECT DISTINCT vehicle_id AS told FROM {own}")["told"].to_list()
+    return find_near_misses(con, told) > 0

@@ -9,6 +9,8 @@ against 0.65 s for a million rows), so only such a file is staged again in order
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from datetime import UTC
+from math import isfinite
 from pathlib import Path
 from typing import Literal
 
@@ -34,6 +36,7 @@ _HANDED = "delivered"
 
 # The column of a table in which code spellings stand.
 SPELLED = {"scans": "code", "repairs": "codes"}
+KNOWN_VEHICLE = "the number of a vehicle, not nearly that of a known one"
 A_CODE = "a fault code such as P0301, C0034-11, SPN 100 FMI 4 or make:16705"
 
 
@@ -131,7 +134,31 @@ def row_checks(source: RawTable) -> list[tuple[str, str, str]]:
     if spelled and spelled in source.known:
         unreadable = f"{spelling_key(source.table)} IN (SELECT spelling FROM unreadable)"
         checks.append((unreadable, spelled, A_CODE))
+    checks += _implausible(source)
+    if source.table.name != "vehicles":
+        near = "vehicle_id IN (SELECT told FROM near_misses)"
+        checks.append((near, "vehicle_id", KNOWN_VEHICLE))
     return checks
+
+
+def _implausible(source: RawTable) -> Iterator[tuple[str, str, str]]:
+    """Give the checks of what no vehicle has driven and no clock has shown yet."""
+    limits, names = source.takes, source.table.names
+    highest = {
+        "odometer_km": (limits.max_km, "km"),
+        "first_seen_km": (limits.max_km, "km"),
+        "engine_hours": (limits.max_hours, "hours"),
+    }
+    for name, (most, unit) in highest.items():
+        told = next((n for n in (name, MILE_COLUMNS.get(name)) if n in source.known), None)
+        if name in names and told and isfinite(most):
+            expected = f"at most {most:,.0f} {unit} (limits in afterclear.toml)"
+            yield f"{name} > {most}", told, expected
+    for name in ("scanned_at", "cleared_at", "repaired_at"):
+        if name in names and name in source.known and limits.latest is not None:
+            latest = limits.latest.astimezone(UTC).replace(tzinfo=None)
+            expected = f"a time not after {latest:%Y-%m-%d %H:%M} UTC, when the file came"
+            yield f"{name} > TIMESTAMP '{latest:%Y-%m-%d %H:%M:%S}'", name, expected
 
 
 def spelling_key(table: Table) -> str:

@@ -1,0 +1,233 @@
+"""The readings of all columns settled into one map; what nothing decides is asked."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from afterclear.errors import RefusedFileError
+from afterclear.normalise.control_units import ControlUnits
+from afterclear.readers.heading_words import HeadingWords
+from afterclear.readers.languages import language_of
+from afterclear.readers.source_table import plain_heading
+from afterclear.readers.suggest.asking import Asker
+from afterclear.readers.suggest.codes import Wide, side_by_side
+from afterclear.readers.suggest.days import (
+    Hints,
+    TimeColumn,
+    clock_column,
+    decide_order,
+    time_column,
+)
+from afterclear.readers.suggest.filling import Filling
+from afterclear.readers.suggest.looking import Seen
+from afterclear.readers.suggest.numbers import Numbers, decide_numbers, is_number, parted
+from afterclear.readers.suggest.orders import fill_clears, fill_repairs, fill_vehicles
+from afterclear.readers.suggest.profiles import Known, Profile, profiles_of
+from afterclear.readers.suggest.readings import Reading, Sight, readings_of, settled
+from afterclear.readers.suggest.rows import whose_blank_rows
+from afterclear.readers.suggest.scanning import fill_scans
+from afterclear.readers.suggest.tables import Into, decide_table
+from afterclear.readers.suggest.taking import Decision, Taken
+from afterclear.records import Delivery
+
+_AMERICAN = re.compile(
+    r"\b(license|odometer \(mi\)|miles?|mi|labor|tire|zip|truck|center|color|catalog)\b",
+    re.IGNORECASE,
+)
+_BRITISH = re.compile(
+    r"\b(licence|registration|reg no|reg\.? ?mark|labour|tyre|centre|lorry|postcode|colour|mot)\b",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What is known beside the file."""
+
+    words: HeadingWords
+    units: ControlUnits
+    known: Known
+    now: datetime
+
+
+def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> Decision:
+    """Settle a table's columns.
+
+    Raises:
+        RefusedFileError: a person said that nothing of the file is to be loaded.
+
+    """
+    profiles = profiles_of(seen.frame, context.words)
+    sight = sight_of(profiles, context)
+    wide = side_by_side(sight)
+    readings = [r for r in readings_of(sight) if not _is_wide(r, wide)]
+    roles = settled(readings)
+    title = f"{delivery.name}\n{seen.title}"
+    into = decide_table(roles, sight, title, has_wide=wide is not None, asker=asker)
+    if into.table == "nothing":
+        raise RefusedFileError(f"{delivery.name}: nothing of it is to be loaded, as answered.")
+    language = language_of([p.heading for p in profiles] + [seen.title])
+    numbers = _numbers(profiles, roles, sight, language, asker)
+    order = _order(sight, roles, numbers, (context, seen, language), asker)
+    filling = Filling(
+        decision=Decision("scans" if into.table == "odometer" else into.table, _sure(into, roles)),
+        sight=sight,
+        readings=readings,
+        roles=roles,
+        wide=wide,
+        numbers=numbers,
+        order=order,
+        language=language,
+        seen=seen,
+        delivery=delivery,
+        asker=asker,
+    )
+    whose_blank_rows(filling)
+    _FILL[into.table](filling)
+    _keys(filling)
+    filling.decision.columns = [_told_apart(t, sight) for t in filling.decision.columns]
+    return filling.decision
+
+
+def _told_apart(taken: Taken, sight: Sight) -> Taken:
+    """Write Code#1 where another column is called Code too."""
+    names = {plain_heading(p.heading) for p in sight.profiles}
+
+    def own(heading: object) -> str:
+        return f"{heading}#1" if f"{plain_heading(str(heading))}#2" in names else str(heading)
+
+    spec = dict(taken.spec)
+    origin = spec.get("from")
+    if isinstance(origin, str):
+        spec["from"] = own(origin)
+    elif isinstance(origin, list):
+        spec["from"] = [own(each) for each in origin]
+    return replace(taken, spec=spec)
+
+
+_FILL = {
+    "scans": fill_scans,
+    "odometer": fill_scans,
+    "clears": fill_clears,
+    "repairs": fill_repairs,
+    "vehicles": fill_vehicles,
+}
+
+
+def sight_of(profiles: list[Profile], context: Context) -> Sight:
+    """Look at the columns that hold times first: what they are decides what others may be."""
+    times: dict[str, TimeColumn] = {}
+    clocks: dict[str, TimeColumn] = {}
+    for profile in profiles:
+        if not any(any(c.isdigit() for c in v) for v in profile.values[:20]):
+            continue
+        if (clock := clock_column(profile)) is not None and profile.means("km", "odometer_km") == 0:
+            clocks[profile.heading] = clock
+        elif (time := time_column(profile)) is not None:
+            times[profile.heading] = time
+    return Sight(profiles, times, clocks, context.words, context.units, context.known)
+
+
+def _is_wide(reading: Reading, wide: Wide | None) -> bool:
+    if wide is None:
+        return False
+    return reading.heading in {*wide.headings, *(h for own in wide.beside.values() for h in own)}
+
+
+def _sure(into: Into, roles: dict[str, Reading]) -> float:
+    marks = max((roles[r].sure for r in ("vehicle_id", "vin", "plate") if r in roles), default=0.0)
+    when = roles["when"].sure if "when" in roles else 0.0
+    return min(marks, when) if into.table != "vehicles" else marks
+
+
+# --- what holds for the whole file --------------------------------------------------------------
+
+
+def _numbers(
+    profiles: Sequence[Profile],
+    roles: dict[str, Reading],
+    sight: Sight,
+    language: str,
+    asker: Asker,
+) -> Numbers:
+    wanted = ("km", "hours", "first_seen_km", "part_cost", "labour_cost", "total_cost", "quantity")
+    named = {roles[r].heading for r in wanted if r in roles}
+    columns = [
+        p
+        for p in profiles
+        if p.heading in named
+        or (p.share(is_number) >= 0.8 and p.heading not in sight.times
+            and p.heading not in sight.clocks and not p.means("code", "part_number", "repair_id"))
+    ]  # fmt: skip
+    odometers = [p for p in columns if p.means("odometer_km", "odometer_mi", "first_seen_km") > 0]
+    return decide_numbers(columns, odometers, language, asker)
+
+
+def _order(
+    sight: Sight,
+    roles: dict[str, Reading],
+    numbers: Numbers,
+    about: tuple[Context, Seen, str],
+    asker: Asker,
+) -> str:
+    context, seen, language = about
+    columns = [(sight.by_name[h], c) for h, c in sight.times.items()]
+    if "when" in roles:  # the main time first: it is what rows are in order by
+        columns.sort(key=lambda item: item[0].heading != roles["when"].heading)
+    texts = " ".join([p.heading for p in sight.profiles] + [seen.title])
+    halves = any(
+        "%p" in f for c in (*sight.times.values(), *sight.clocks.values()) for f in c.formats("")
+    )
+    in_miles = bool(re.search(r"\b(mi|miles?)\b", texts, re.IGNORECASE)) or any(
+        found.unit.startswith("mi")
+        for p in sight.profiles
+        for v in p.values[:50]
+        if (found := parted(v))
+    )
+    british = bool(_BRITISH.search(texts))
+    american = bool(_AMERICAN.search(texts)) or (halves and in_miles)
+    hints = Hints(
+        latest=context.now,
+        language=language,
+        is_american=american and not british and (halves or in_miles or language == "en"),
+        is_british=british,
+        vehicle=_marks(sight, roles),
+        odometer=_distances(sight, roles, numbers),
+    )
+    return decide_order(columns, hints, asker)
+
+
+def _marks(sight: Sight, roles: dict[str, Reading]) -> tuple[str, ...]:
+    role = next((r for r in ("vehicle_id", "vin", "plate") if r in roles), None)
+    return tuple(sight.by_name[roles[role].heading].cells) if role else ()
+
+
+def _distances(
+    sight: Sight, roles: dict[str, Reading], numbers: Numbers
+) -> tuple[float | None, ...]:
+    if "km" not in roles:
+        return ()
+    return tuple(as_number(cell, numbers) for cell in sight.by_name[roles["km"].heading].cells)
+
+
+def as_number(cell: str, numbers: Numbers) -> float | None:
+    """Read a number as a file writes them; None: it is none."""
+    found = parted(cell)
+    if not found:
+        return None
+    plain = found.number.replace(numbers.thousands, "") if numbers.thousands else found.number
+    try:
+        return float(plain.replace(numbers.decimal, ".").replace("\u2396", "."))
+    except ValueError:
+        return None
+
+
+def _keys(filling: Filling) -> None:
+    numbers, decision = filling.numbers, filling.decision
+    if (numbers.decimal, numbers.thousands) != (".", ""):
+        decision.keys |= {"decimal": numbers.decimal}
+        if numbers.thousands:
+            decision.keys |= {"thousands": numbers.thousands}
+    if any(c.serial for c in filling.sight.times.values() if c.heading in decision.used):
+        decision.keys |= {"excel_serial": "1900"}

@@ -1,0 +1,12 @@
+"""All files of the corpus."""
+
+from collections.abc import Iterator
+
+from tests.readers.messy import delimited, others
+from tests.readers.messy.files import Messy
+
+
+def all_files() -> Iterator[Messy]:
+    """List them, by kind and language."""
+    yield from delimited.all_files()
+    yield from others.all_files()

@@ -1,0 +1,38 @@
+"""The corpus of messy files: with the suggestion as it is, right or asked, never silently wrong."""
+
+from collections import Counter
+
+import pytest
+
+from tests.readers.messy.corpus import all_files
+from tests.readers.messy.files import Messy
+from tests.readers.messy.judging import MOST, Garage
+
+FILES = list(all_files())
+# May be asked for: at most so many of all files.
+ASKED_AT_MOST = 0.3
+
+
+@pytest.fixture(scope="module")
+def garage(tmp_path_factory: pytest.TempPathFactory) -> Garage:
+    return Garage(tmp_path_factory.mktemp("messy"))
+
+
+@pytest.fixture(scope="module")
+def outcomes() -> Counter[str]:
+    return Counter()
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.name)
+def test_a_messy_file_is_right_or_asked(
+    file: Messy, garage: Garage, outcomes: Counter[str]
+) -> None:
+    verdict = garage.judge(file)
+    outcomes[verdict.word] += 1
+    assert verdict.word in {"right", "asked"}, verdict.why
+    assert len(verdict.questions) <= MOST
+
+
+def test_most_files_need_no_answer(outcomes: Counter[str]) -> None:
+    n_judged = outcomes.total()
+    assert outcomes["asked"] <= ASKED_AT_MOST * max(n_judged, len(FILES))
