@@ -4,8 +4,9 @@ A reason is stored as its code beside its parameters; ``wording`` makes a senten
 reader.  Words are never read back.
 """
 
+from collections.abc import Mapping
 from enum import StrEnum
-from typing import Final
+from typing import Final, Literal
 
 
 class EvidenceReason(StrEnum):
@@ -34,4 +35,84 @@ class EvidenceReason(StrEnum):
 EVIDENCE_PARAMETERS: Final[dict[EvidenceReason, tuple[str, ...]]] = {
     EvidenceReason.SELF_TEST_INCOMPLETE: ("monitor",),
     EvidenceReason.TOO_SOON_AFTER_CLEAR: ("since_clear_km", "needed_km"),
+}
+
+
+class StockReason(StrEnum):
+    """Why a vehicle in stock is not ready, or what is to be noted (``findings/stock_rules.py``)."""
+
+    NO_SCAN = "no_scan"
+    SCAN_PARTIAL = "scan_partial"
+    SCAN_OLD = "scan_old"
+    DRIVEN_SINCE_SCAN = "driven_since_scan"
+    UNIT_SILENT = "unit_silent"
+    RECENT_CLEAR_EXPLAINED = "recent_clear_explained"
+    RECENT_CLEAR_RECORDED = "recent_clear_recorded"
+    RECENT_CLEAR_UNRECORDED = "recent_clear_unrecorded"
+    MONITORS_INCOMPLETE_ALLOWED = "monitors_incomplete_allowed"
+    MONITORS_INCOMPLETE = "monitors_incomplete"
+    PERMANENT_CODE_REPAIRED = "permanent_code_repaired"
+    PERMANENT_CODE = "permanent_code"
+    OPEN_SAFETY_FAULT = "open_safety_fault"
+    OPEN_FAULT = "open_fault"
+    PENDING_CODE = "pending_code"
+    FIX_UNCHECKED = "fix_unchecked"
+    FIX_ON_WATCH = "fix_on_watch"
+    CODE_GONE_WITHOUT_REPAIR = "code_gone_without_repair"
+    ODOMETER_CLUSTER_REPLACED = "odometer_cluster_replaced"
+    ODOMETER_DROPPED = "odometer_dropped"
+    ODOMETER_READING_SET_ASIDE = "odometer_reading_set_aside"
+    ODOMETER_BELOW_UNIT_RECORD = "odometer_below_unit_record"
+    VIN_DIFFERS_UNIT_REPLACED = "vin_differs_unit_replaced"
+    VIN_DIFFERS = "vin_differs"
+    READY = "ready"  # nothing speaks against it
+
+
+# How a parameter is written: ``km`` and ``day`` in the reader's way; ``count`` a whole number;
+# ``text`` as it is; ``texts`` a list of such; the others by a table of words.
+Kind = Literal["km", "day", "count", "text", "texts", "monitors", "deed", "aside"]
+Fact = str | float | list[str] | None  # days as ISO 8601; None: not known
+Facts = Mapping[str, Fact]
+
+_FAULT: Final[dict[str, Kind]] = {"code": "text", "unit": "text"}
+_CLEARED: Final[dict[str, Kind]] = {"since_clear_km": "km", "warmups": "count"}  # one is known
+_FELL: Final[dict[str, Kind]] = {
+    "before_km": "km",
+    "before_on": "day",
+    "after_km": "km",
+    "after_on": "day",
+}
+_FIX: Final[dict[str, Kind]] = {**_FAULT, "deed": "deed", "worked_on": "day"}
+
+STOCK_PARAMETERS: Final[dict[StockReason, dict[str, Kind]]] = {
+    StockReason.NO_SCAN: {},
+    StockReason.SCAN_PARTIAL: {"units": "texts", "unread": "texts"},
+    StockReason.SCAN_OLD: {"scanned_on": "day", "days": "count"},
+    StockReason.DRIVEN_SINCE_SCAN: {"driven_km": "km"},
+    StockReason.UNIT_SILENT: {"unit": "text"},
+    StockReason.RECENT_CLEAR_EXPLAINED: {**_CLEARED, "repaired_on": "day"},
+    StockReason.RECENT_CLEAR_RECORDED: {**_CLEARED, "cleared_on": "day"},
+    StockReason.RECENT_CLEAR_UNRECORDED: _CLEARED,
+    StockReason.MONITORS_INCOMPLETE_ALLOWED: {"monitors": "monitors", "programme": "text"},
+    StockReason.MONITORS_INCOMPLETE: {"monitors": "monitors", "usual_km": "km"},
+    StockReason.PERMANENT_CODE_REPAIRED: {**_FAULT, "repaired_on": "day"},
+    StockReason.PERMANENT_CODE: _FAULT,
+    StockReason.OPEN_SAFETY_FAULT: {**_FAULT, "meaning": "text", "seen_on": "day"},
+    StockReason.OPEN_FAULT: {**_FAULT, "meaning": "text", "seen_on": "day"},
+    StockReason.PENDING_CODE: _FAULT,
+    StockReason.FIX_UNCHECKED: _FIX,
+    StockReason.FIX_ON_WATCH: {**_FIX, "to_go_km": "km"},
+    StockReason.CODE_GONE_WITHOUT_REPAIR: {**_FAULT, "seen_on": "day"},
+    StockReason.ODOMETER_CLUSTER_REPLACED: {**_FELL, "replaced_on": "day"},
+    StockReason.ODOMETER_DROPPED: _FELL,
+    StockReason.ODOMETER_READING_SET_ASIDE: {"reading_km": "km", "read_on": "day", "why": "aside"},
+    StockReason.ODOMETER_BELOW_UNIT_RECORD: {
+        **_FAULT,  # without a code: the unit's last clear
+        "record_km": "km",
+        "odometer_km": "km",
+        "seen_on": "day",
+    },
+    StockReason.VIN_DIFFERS_UNIT_REPLACED: {"unit": "text", "replaced_on": "day"},
+    StockReason.VIN_DIFFERS: {"unit": "text"},
+    StockReason.READY: {},
 }

@@ -1,5 +1,6 @@
 """Invented findings on the invented fleet: one of each kind, flagged and not."""
 
+import json
 from collections.abc import Mapping
 from dataclasses import fields
 from datetime import UTC, datetime
@@ -145,21 +146,21 @@ def _stock(vehicle: str, verdict: str, km: float | None, *, safety: bool = False
         "reasons": "[]",
         "km_to_rescan": km,
         "last_full_scan_at": day(5, 2) if verdict == "ready" else None,
-        "because": f"{verdict}, as the fixture says.",
+        "deciding": '[["ready", {}]]',
         "safety": safety,
     }
 
 
-def _reason(vehicle: str, position: int, because: str) -> Row:
+def _reason(vehicle: str, position: int, reason: str, **facts: object) -> Row:
     return {
         "vehicle_id": vehicle,
         "position": position,
-        "reason": "scan_old",
+        "reason": reason,
         "weight": "rescan",
         "subject": None,
         "km_to_rescan": 0.0,
         "source": None,
-        "because": because,
+        "facts": json.dumps(facts),
     }
 
 
@@ -271,9 +272,9 @@ ROWS: dict[str, list[Row]] = {
         _stock("VAN-40", "hold", None, safety=True),
     ],
     "stock_reasons": [
-        _reason("VAN-34", 2, "About 250 km of mixed driving complete the self-tests."),
-        _reason("VAN-34", 1, "The memory was cleared 14 km before the last scan."),
-        _reason("VAN-40", 1, "C0050 in the brakes unit is open."),
+        _reason("VAN-34", 2, "monitors_incomplete", monitors=["evaporative"], usual_km=250),
+        _reason("VAN-34", 1, "recent_clear_unrecorded", since_clear_km=14),
+        _reason("VAN-40", 1, "pending_code", code="C0050", unit="brakes"),
     ],
     "worklist": [
         work("HX-211", 2, "bring_in"),

@@ -15,7 +15,6 @@ from afterclear.errors import ConfigError
 from afterclear.findings.rule_files import read_stock_rules, read_worklist_rules
 from afterclear.findings.stock import audit_stock
 from afterclear.store.database import Connection, query
-from afterclear.wording.cells import Cells
 from tests.findings.yard import (
     BEGIN,
     STOCK_RULES,
@@ -262,7 +261,7 @@ def test_reasons_name_their_subject_for_programs(
 
 
 def test_no_reason_spells_an_identification_number(yard: Connection) -> None:
-    told = query(yard, "SELECT string_agg(because, ' ') FROM stock_reasons").item()
+    told = query(yard, "SELECT string_agg(facts, ' ') FROM stock_reasons").item()
     assert OWN not in told
     assert OTHER not in told
 
@@ -368,7 +367,7 @@ def test_a_programme_in_use_allows_what_its_rule_says(
     tmp_path: Path, smog: Connection, name: str, year: str, incomplete: str, *, allowed: bool
 ) -> None:
     rules = read_stock_rules(programme(tmp_path, name))
-    audit_stock(smog, CATALOGUE, rules, Cells(), BEGIN.replace(year=2026, month=2, day=4))
+    audit_stock(smog, CATALOGUE, rules, BEGIN.replace(year=2026, month=2, day=4))
     vehicle = f"{year} {incomplete}"
     assert (verdict(smog, vehicle) == "ready") == allowed
     if allowed:
@@ -377,7 +376,7 @@ def test_a_programme_in_use_allows_what_its_rule_says(
 
 def test_limits_are_settings(smog: Connection) -> None:
     rules = replace(STOCK_RULES, scan_age_days=1.0)
-    audit_stock(smog, CATALOGUE, rules, Cells(), BEGIN.replace(year=2026, month=2, day=4))
+    audit_stock(smog, CATALOGUE, rules, BEGIN.replace(year=2026, month=2, day=4))
     assert "scan_old" in reasons(smog, "2010 catalyst")
 
 

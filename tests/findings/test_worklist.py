@@ -66,7 +66,7 @@ def line(con: Connection, vehicle: str) -> dict[str, object]:
 
 
 def rank_again(con: Connection) -> None:
-    build_worklist(con, CATALOGUE, WORKLIST_RULES, Cells(), AS_OF)
+    build_worklist(con, CATALOGUE, WORKLIST_RULES, Cells(), str, AS_OF)
 
 
 def test_safety_comes_first_and_high_voltage_before_all(work: Connection) -> None:

@@ -1,9 +1,11 @@
 """Vehicles in stock as a test tells them, through the store, the histories and the audit."""
 
+import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,10 +23,12 @@ from afterclear.findings.stock import audit_stock
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.findings.worklist import build_worklist
 from afterclear.load import SPELLERS
+from afterclear.reasons import StockReason
 from afterclear.records import PlainRows
 from afterclear.store.absorb import absorb
 from afterclear.store.database import Connection, open_store, query
 from afterclear.wording.cells import Cells
+from afterclear.wording.stock import audit_words, stock_words
 from tests.histories.story import CATALOGUE, RULES, Story, build
 
 STOCK_RULES = read_stock_rules(shipped("config") / "stock_rules.toml")
@@ -67,8 +71,9 @@ def analysed(
         build(con, replace(RULES, as_of=as_of, visit_hours=visit_hours))
         judge_attempts(con, 0.05)
         find_roles(con, CATALOGUE, Cells())
-        audit_stock(con, CATALOGUE, stock_rules, Cells(), as_of)
-        build_worklist(con, CATALOGUE, worklist_rules, Cells(), as_of)
+        audit_stock(con, CATALOGUE, stock_rules, as_of)
+        said = partial(audit_words, cells=Cells())
+        build_worklist(con, CATALOGUE, worklist_rules, Cells(), said, as_of)
         yield con
 
 
@@ -81,6 +86,9 @@ def in_stock(vehicle_id: str = "V1", **columns: str) -> dict[str, str | None]:
 def reasons(con: Connection, vehicle_id: str = "V1") -> dict[str, dict[str, Any]]:
     """Reasons of the audit by name."""
     rows = query(con, "FROM stock_reasons WHERE vehicle_id = ?", [vehicle_id]).to_dicts()
+    for row in rows:
+        said = stock_words(StockReason(row["reason"]), json.loads(row["facts"]), Cells())
+        row["because"] = said.replace("\u00a0", " ")
     return {row["reason"]: row for row in rows}
 
 

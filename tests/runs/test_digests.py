@@ -3,6 +3,7 @@
 import os
 import re
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import polars as pl
@@ -263,3 +264,27 @@ def test_without_a_browser_a_pdf_says_what_to_do(
     monkeypatch.setenv("PATH", os.devnull)
     with pytest.raises(ConfigError, match="printed by Chromium"):
         digest(app, DigestAsked(audiences=("stock",), folder=tmp_path, pdf=True))
+
+
+@pytest.mark.parametrize(("first", "then"), [("mi", "km"), ("km", "mi")])
+def test_the_stock_page_follows_its_reader_without_a_new_analysis(
+    tmp_path: Path, first: str, then: str
+) -> None:
+    """Analysed in one unit, read in the other: the page's reasons were those of the analysis."""
+    app = small_fleet(tmp_path, f'[digest]\nunits = "{first}"\n')
+    more = tmp_path / "inbox" / "scans_2.csv"
+    more.write_text(
+        "vehicle_id,scan_id,scanned_at,odometer_km,ecu,codes,distance_since_clear_km\n"
+        f"K-3,K3-X,{AS_OF - timedelta(days=1):%Y-%m-%dT%H:%M:%SZ},51000,engine,,90\n"
+    )
+    load_paths(app, [more], Whose(), lambda _: None)
+    analyse(app, as_of=AS_OF)
+    told = DigestAsked(folder=tmp_path / "out")
+    before = texts(digest(app, told).index.parent)["stock.html"]
+    turned = with_settings(app, f'[digest]\nunits = "{then}"\nlanguage = "de"\n')
+    after = texts(digest(turned, told).index.parent)["stock.html"]
+    spelled = {unit: re.compile(rf"\d\u00a0{unit}\b") for unit in (first, then)}
+    assert spelled[first].search(before)
+    assert spelled[then].search(after)
+    assert not spelled[first].search(after)
+    assert "unit" not in re.sub(r"<[^>]*>", "", after).split()

@@ -5,10 +5,19 @@ from importlib.resources import files
 
 import pytest
 
-from afterclear.reasons import EVIDENCE_PARAMETERS, EvidenceReason
+from afterclear.reasons import (
+    EVIDENCE_PARAMETERS,
+    STOCK_PARAMETERS,
+    EvidenceReason,
+    Fact,
+    Kind,
+    StockReason,
+)
 from afterclear.wording.cells import Cells
 from afterclear.wording.evidence import SAID, SETTLED_BY, evidence_words
 from afterclear.wording.language import MARKS
+from afterclear.wording.stock import SAID as STOCK_SAID
+from afterclear.wording.stock import SELF_TESTS, stock_words
 
 _SQL = files("afterclear.histories") / "sql"
 _WRITTEN = re.compile(r"(?:THEN|ELSE)\s+'([a-z_]+)'")
@@ -50,3 +59,54 @@ def test_a_reason_says_its_numbers_and_nothing_else(reason: EvidenceReason, lang
     assert ("egr vvt" in said, "50" in said and "99" in said) == told
     assert "{" not in said
     assert "km" not in said
+
+
+def _facts(reason: StockReason) -> dict[str, Fact]:
+    shown: dict[Kind, Fact] = {
+        "km": 1609.344,
+        "day": "2026-03-05T12:00:00",
+        "count": 17.0,
+        "text": "quoted",
+        "texts": ["quoted"],
+        "monitors": list(SELF_TESTS),
+        "deed": "clear_only",
+        "aside": "jump",
+    }
+    return {name: shown[kind] for name, kind in STOCK_PARAMETERS[reason].items()}
+
+
+def test_the_audit_gives_every_reason_its_own_facts() -> None:
+    """Read from the rules' text: each reason is given somewhere, and none that has no words."""
+    rules = (files("afterclear.findings") / "stock_rules.py").read_text(encoding="utf-8")
+    audit = (files("afterclear.findings") / "stock.py").read_text(encoding="utf-8")
+    given = set(re.findall(r"\bR\.([A-Z_]+)", rules)) | set(
+        re.findall(r"StockReason\.([A-Z_]+)", audit)
+    )
+    assert given == {reason.name for reason in StockReason}
+    assert set(STOCK_SAID) == set(STOCK_PARAMETERS) == set(StockReason)
+
+
+@pytest.mark.parametrize("language", MARKS)
+@pytest.mark.parametrize("reason", StockReason)
+def test_a_reason_of_the_audit_says_its_facts_in_the_readers_words(
+    reason: StockReason, language: str
+) -> None:
+    facts, cells = _facts(reason), Cells("mi", language=language)
+    said = stock_words(reason, facts, cells)
+    assert "{" not in said
+    assert not re.search(r"\bkm\b|_|2026-03", said)
+    kinds = set(STOCK_PARAMETERS[reason].values())
+    assert ("quoted" in said) == bool(kinds & {"text", "texts"})
+    assert ("mi" in said.split() or "\u00a0mi" in said) == ("km" in kinds)
+    assert ("2026" in said) == ("day" in kinds)
+    if language != "en":
+        assert said != stock_words(reason, facts, Cells("mi"))
+
+
+@pytest.mark.parametrize("reason", StockReason)
+def test_a_fact_that_is_not_known_is_never_spelled(reason: StockReason) -> None:
+    """A unit without a distance counter tells warm-ups; a record without a code is a clear."""
+    for missing in ("since_clear_km", "to_go_km", "unread"):
+        said = stock_words(reason, _facts(reason) | {missing: None}, Cells())
+        assert "None" not in said
+        assert "\u2013" not in said

@@ -11,9 +11,10 @@ from afterclear.digest.garage import PROCESS_WORDS
 from afterclear.digest.model import AttemptView
 from afterclear.digest.reasons import VERDICT_WORDS, reason_of
 from afterclear.digest.rows import Evidence, OdometerReading, Repair
-from afterclear.digest.stock import STOCK_WORDS
+from afterclear.digest.stock import STOCK_WORDS, stock_reason
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.language import mark
+from afterclear.wording.stock import ASIDE_WORDS, audit_words
 
 _KM = re.compile(r"(\d[\d,]*(?:\.\d+)?)[ \u00a0]km\b")
 
@@ -23,13 +24,6 @@ FINDING_WORDS: dict[str, str] = {
     "stayed": mark("still showed the fault"),
     "sign": mark("a sign only"),
     "no_evidence": mark("says nothing"),
-}
-ASIDE_WORDS: dict[str, str] = {
-    "single": mark("one reading off the line"),
-    "units": mark("miles taken for km, or km for miles"),
-    "decimal": mark("a digit too many or too few"),
-    "jump": mark("a leap no vehicle could drive"),
-    "lasting_drop": mark("lower from here on: instrument replaced or turned back"),
 }
 ROLE_WORDS: dict[str, str] = {
     "primary": mark("the fault to work on"),
@@ -58,6 +52,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
     return {
         "amount": cells.amount,
         "aside_word": word(ASIDE_WORDS),
+        "audit_words": lambda deciding: audit_words(deciding, cells),
         "bold": lambda text: Markup("<b>{}</b>").format(text),
         "day": cells.day,
         "decision_word": word(DECISION_WORDS),
@@ -74,6 +69,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "role_word": word(ROLE_WORDS),
         "sentence": _sentence,
         "small": lambda text: text[:1].lower() + text[1:],  # a German noun in it stays great
+        "stock_reason": lambda row: stock_reason(row, cells),
         "stock_word": word(STOCK_WORDS),
         "told_units": lambda text: told_units(text, cells),
         "unit_name": cells.unit_name,

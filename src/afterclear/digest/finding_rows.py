@@ -207,7 +207,7 @@ class Stock:
     reasons: str | None
     km_to_rescan: float | None
     last_full_scan_at: datetime | None
-    because: str | None = None
+    deciding: str  # JSON: reasons with their facts (``wording/stock.py``)
     safety: bool = False
 
 
@@ -221,7 +221,7 @@ class StockReason:
     weight: str | None
     subject: str | None
     km_to_rescan: float | None
-    because: str
+    facts: str  # JSON: the parameters of ``reason``
     source: str | None = None
 
 

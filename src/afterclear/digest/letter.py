@@ -10,9 +10,10 @@ from afterclear.digest.frames import Audience, Caution
 from afterclear.digest.garage_model import GaragePage
 from afterclear.digest.model import Change, Changes, WorkItem
 from afterclear.digest.ranked import Work
-from afterclear.digest.stock import StockLine, StockPage
+from afterclear.digest.stock import StockLine, StockPage, stock_reason
 from afterclear.wording.cells import Cells, Dash
 from afterclear.wording.language import Language
+from afterclear.wording.stock import audit_words
 
 _MOST = 6  # lines under one heading; the digest has them all
 
@@ -147,9 +148,10 @@ def _stock(page: StockPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
 
 
 def _stock_line(line: StockLine, cells: Cells) -> str:
-    why = line.reasons[0].because if line.reasons else line.row.because or ""
+    first = line.reasons[0] if line.reasons else None
+    why = stock_reason(first, cells) if first else audit_words(line.row.deciding, cells)
     mark = f" ({cells.t('Safety')})" if line.row.safety else ""
-    return f"{line.vehicle.vehicle_id}{mark}: {told_units(why, cells)}"
+    return f"{line.vehicle.vehicle_id}{mark}: {why}"
 
 
 def brief_text(brief: Brief, link: str | None) -> str:

@@ -51,7 +51,18 @@ _DECIDED: Final = (
     r"not a fault|repaired elsewhere))(?::.*)?$"
 )
 # text of ours that may quote a name
-_TEXTS: Final = ("because", "why", "sentence", "action", "decided", "parts", "reason", "at_sites")
+_TEXTS: Final = (
+    "because",
+    "deciding",
+    "facts",
+    "why",
+    "sentence",
+    "action",
+    "decided",
+    "parts",
+    "reason",
+    "at_sites",
+)
 _PREFIX: Final = {
     "vin": "vin",
     "plate": "plate",

@@ -1,5 +1,6 @@
 """Findings on vehicles in stock -> the stock page's model.  Pure."""
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,7 +12,10 @@ from afterclear.digest.finding_rows import Stock, StockReason
 from afterclear.digest.frames import Caution
 from afterclear.digest.model import PageHead, VehicleRef
 from afterclear.digest.roster import Roster
+from afterclear.reasons import StockReason as Reason
+from afterclear.wording.cells import Cells
 from afterclear.wording.language import mark
+from afterclear.wording.stock import stock_words
 
 VERDICTS: tuple[Literal["hold", "rescan", "ready"], ...] = ("hold", "rescan", "ready")
 STOCK_WORDS: dict[str, str] = {
@@ -93,6 +97,11 @@ def shown_stock(stock: Sequence[Stock]) -> tuple[str, ...]:
         for name in VERDICTS
         for row in [row for row in ordered if row.verdict == name][:MOST]
     )
+
+
+def stock_reason(row: StockReason, cells: Cells) -> str:
+    """Say one reason of a vehicle's audit."""
+    return stock_words(Reason(row.reason), json.loads(row.facts), cells)
 
 
 def cautions_of_vehicle(found: Faults) -> tuple[Caution, ...]:

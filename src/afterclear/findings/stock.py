@@ -17,26 +17,23 @@ from afterclear.findings.rule_files import StockRules
 from afterclear.findings.stock_car import Car, Reason, Row
 from afterclear.findings.stock_queries import BY_VEHICLE, STOCK_TABLES, USUAL_UNITS, VEHICLES
 from afterclear.findings.stock_rules import reasons, since_purchase
-from afterclear.findings.told import Told, Voice
 from afterclear.findings.visits import visit_length
 from afterclear.findings.work_rows import ByVehicle
 from afterclear.normalise.catalogue import Catalogue
 from afterclear.normalise.words import words_of
+from afterclear.reasons import StockReason
 from afterclear.store.database import Connection, query
 from afterclear.store.results import naive
 
 _LASTING_DROP: Final = "lasting_drop"
 
 
-def audit_stock(
-    con: Connection, catalogue: Catalogue, rules: StockRules, told: Told, as_of: datetime
-) -> None:
+def audit_stock(con: Connection, catalogue: Catalogue, rules: StockRules, as_of: datetime) -> None:
     """Audit every vehicle in stock; replace the tables."""
     book = FactBook(catalogue)
-    voice = Voice(told, book.label)
     verdicts, found = [], []
     for car in _Rows(con, catalogue, book).cars(naive(as_of), rules):
-        told_reasons = reasons(car, rules, voice)
+        told_reasons = reasons(car, rules, book.label)
         verdicts.append(_verdict(car, told_reasons))
         found += _reason_rows(car.vehicle["vehicle_id"], told_reasons)
     forget(con, ("stock_last", "stock_looks"))
@@ -49,18 +46,20 @@ def _verdict(car: Car, found: Sequence[Reason]) -> Row:
     verdict = "hold" if "hold" in weights else "rescan" if "rescan" in weights else "ready"
     deciding = [r for r in found if r.weight == verdict]
     km = [r.km for r in found if r.km is not None and r.weight != "note"]
-    text = " ".join(r.because for r in deciding)
-    if verdict == "ready":
-        text = "Read in full, nothing open, nothing recent, every self-test complete."
+    said = [(r.name, r.facts) for r in deciding] or [(StockReason.READY, {})]
     return {
         "vehicle_id": car.vehicle["vehicle_id"],
         "verdict": verdict,
         "reasons": json.dumps([r.key for r in found]),
         "km_to_rescan": max(km) if km else None,
         "last_full_scan_at": car.last_full_scan_at,
-        "because": text,
+        "deciding": _as_json(said),
         "safety": any(r.safety for r in found),
     }
+
+
+def _as_json(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False)
 
 
 def _reason_rows(vehicle_id: str, found: Sequence[Reason]) -> list[Row]:
@@ -73,7 +72,7 @@ def _reason_rows(vehicle_id: str, found: Sequence[Reason]) -> list[Row]:
             "subject": reason.subject,
             "km_to_rescan": reason.km,
             "source": reason.source,
-            "because": reason.because,
+            "facts": _as_json(reason.facts),
         }
         for number, reason in enumerate(found, start=1)
     ]
@@ -164,7 +163,7 @@ _STOCK: Final[dict[str, Any]] = {
     "reasons": pl.String,
     "km_to_rescan": pl.Float64,
     "last_full_scan_at": pl.Datetime("us"),
-    "because": pl.String,
+    "deciding": pl.String,
     "safety": pl.Boolean,
 }
 _REASONS: Final[dict[str, Any]] = {
@@ -175,5 +174,5 @@ _REASONS: Final[dict[str, Any]] = {
     "subject": pl.String,
     "km_to_rescan": pl.Float64,
     "source": pl.String,
-    "because": pl.String,
+    "facts": pl.String,
 }

@@ -1,9 +1,11 @@
-"""What is known of a vehicle in stock, and a reason told from it.  Pure records."""
+"""What is known of a vehicle in stock, and a reason found in it.  Pure records."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Literal
+
+from afterclear.reasons import Facts, StockReason
 
 Weight = Literal["hold", "rescan", "note"]
 Row = dict[str, Any]
@@ -11,11 +13,11 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """One thing found.  ``name`` and ``subject`` are for programs, ``because`` for people."""
+    """One thing found.  ``facts``: the parameters of ``name`` (``reasons.STOCK_PARAMETERS``)."""
 
-    name: str
+    name: StockReason
     weight: Weight
-    because: str
+    facts: Facts
     subject: str | None = None
     km: float | None = None  # to drive before a scan can tell more; None: km do not matter
     source: str | None = None

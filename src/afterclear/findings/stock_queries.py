@@ -143,12 +143,11 @@ BY_VEHICLE: Final[dict[str, str]] = {
         WHERE vehicle_id IN {_IN_STOCK} GROUP BY vehicle_id ORDER BY vehicle_id""",
     "records": f"""
         SELECT vehicle_id, ecu, scanned_at AS seen_at, odometer_km, first_seen_km AS record_km,
-            'the code ' || code AS what, code
+            code
         FROM store.scans SEMI JOIN store.scan_moments USING (vehicle_id, scan_id)
         WHERE first_seen_km > odometer_km AND ecu IS NOT NULL AND vehicle_id IN {_IN_STOCK}
         UNION ALL
-        SELECT vehicle_id, ecu, scanned_at, odometer_km, distance_since_clear_km, 'its last clear',
-            NULL
+        SELECT vehicle_id, ecu, scanned_at, odometer_km, distance_since_clear_km, NULL
         FROM store.scans SEMI JOIN store.scan_moments USING (vehicle_id, scan_id)
         WHERE distance_since_clear_km > odometer_km AND ecu IS NOT NULL
             AND vehicle_id IN {_IN_STOCK}

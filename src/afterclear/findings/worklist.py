@@ -6,7 +6,7 @@ fault is not fixed times what its come-back costs.  Decisions people made are ho
 
 import json
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
@@ -45,9 +45,17 @@ class _Line:
 
 
 def build_worklist(
-    con: Connection, catalogue: Catalogue, rules: WorklistRules, told: Told, as_of: datetime
+    con: Connection,
+    catalogue: Catalogue,
+    rules: WorklistRules,
+    told: Told,
+    audit_words: Callable[[str], str],
+    as_of: datetime,
 ) -> None:
-    """Rank what there is to do for fleet, garage and stock; replace the table."""
+    """Rank what there is to do for fleet, garage and stock; replace the table.
+
+    ``audit_words``: says what decided a verdict of the stock audit.
+    """
     book = FactBook(catalogue)
     desk = _Desk(
         con,
@@ -61,6 +69,7 @@ def build_worklist(
             silent_scans=rules.silent_scans,
             proof_km=dict(query(con, PROOF_KM).iter_rows()),
         ),
+        audit_words,
     )
     keep(con, "worklist", _ranked(_lines(desk)))
 
@@ -84,7 +93,9 @@ class _Desk:
         book: FactBook,
         rules: WorklistRules,
         items: ItemRules,
+        audit_words: Callable[[str], str],
     ) -> None:
+        self._audit_words = audit_words
         self._catalogue, self._book = catalogue, book
         self._rules, self._items = rules, items
         self._said = cache(self._told)
@@ -159,7 +170,7 @@ class _Desk:
             Matter(vehicle["vehicle_id"], None, None, (), began, None),
             "scan",
             action,
-            audit["because"],
+            self._audit_words(audit["deciding"]),
             "",
             "",
             0.0,

@@ -1,6 +1,7 @@
 """Roles, stock and worklist: the store's histories and the settings into the findings on them."""
 
 from datetime import datetime
+from functools import partial
 
 from afterclear.findings.roles import find_roles
 from afterclear.findings.rule_files import read_stock_rules, read_worklist_rules
@@ -9,6 +10,7 @@ from afterclear.findings.worklist import build_worklist
 from afterclear.runs.app import App
 from afterclear.store.database import Connection
 from afterclear.wording.cells import Cells
+from afterclear.wording.stock import audit_words
 
 
 def find_roles_and_work(app: App, con: Connection, as_of: datetime) -> None:
@@ -16,7 +18,7 @@ def find_roles_and_work(app: App, con: Connection, as_of: datetime) -> None:
     told = Cells(units=app.config.settings.digest.units)
     stock_rules = read_stock_rules(app.config.table("stock_rules.toml"))
     find_roles(con, app.catalogue, told)
-    audit_stock(con, app.catalogue, stock_rules, told, as_of)
+    audit_stock(con, app.catalogue, stock_rules, as_of)
     rank_work(app, con, as_of)
 
 
@@ -24,4 +26,5 @@ def rank_work(app: App, con: Connection, as_of: datetime) -> None:
     """Make the worklist anew from what is kept."""
     told = Cells(units=app.config.settings.digest.units)
     rules = read_worklist_rules(app.config.table("worklist_rules.toml"))
-    build_worklist(con, app.catalogue, rules, told, as_of)
+    said = partial(audit_words, cells=told)
+    build_worklist(con, app.catalogue, rules, told, said, as_of)

@@ -18,6 +18,7 @@ from afterclear.store.database import Connection, open_store, rows, scalar
 from afterclear.store.exports import EXPORTS, PAGE_FRAMES
 from afterclear.store.exports_roles import EXPORTS_ROLES, PAGE_ROLES
 from afterclear.wording.cells import Cells
+from afterclear.wording.stock import audit_words
 
 Row = dict[str, Any]  # by the export's columns
 _Kind = TypeVar("_Kind", Attempt, Evidence)
@@ -76,7 +77,7 @@ def vehicle_story(app: App, vehicle_id: str) -> VehicleStory:
                 for row in _of(con, EXPORTS_ROLES[table], vehicle_id)
             ),
             work=[row for row in work if row["audience"] != "garage"],
-            stock=_of(con, EXPORTS_ROLES["stock"], vehicle_id),
+            stock=_audits(app, con, vehicle_id),
         )
 
 
@@ -91,6 +92,13 @@ def _of(con: Connection, sql: str, vehicle_id: str) -> list[Row]:
     """Read a vehicle's rows of an export, its instants with their offset: UTC."""
     found = rows(con, f"SELECT * FROM ({sql}) WHERE vehicle_id = ?", [vehicle_id])
     return [{name: _aware(value) for name, value in row.items()} for row in found]
+
+
+def _audits(app: App, con: Connection, vehicle_id: str) -> list[Row]:
+    """Give a vehicle's stock audit with its sentence, in the units of the digests."""
+    cells = Cells(units=app.config.settings.digest.units)
+    found = _of(con, EXPORTS_ROLES["stock"], vehicle_id)
+    return [row | {"because": audit_words(row["deciding"], cells)} for row in found]
 
 
 def _aware(value: object) -> object:

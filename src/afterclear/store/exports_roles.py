@@ -26,10 +26,10 @@ EXPORTS_ROLES: Final[dict[str, str]] = {
             seen_at, km_after, is_open, why
         FROM related_returns ORDER BY vehicle_id, attempted_at, attempt_id""",
     "stock": """
-        SELECT vehicle_id, verdict, reasons, km_to_rescan, last_full_scan_at, because, safety
+        SELECT vehicle_id, verdict, reasons, km_to_rescan, last_full_scan_at, deciding, safety
         FROM stock ORDER BY vehicle_id""",
     "stock_reasons": """
-        SELECT vehicle_id, position, reason, weight, subject, km_to_rescan, source, because
+        SELECT vehicle_id, position, reason, weight, subject, km_to_rescan, source, facts
         FROM stock_reasons ORDER BY vehicle_id, position""",
     "worklist": """
         SELECT vehicle_id, rank, action, because, safety, attempt_ids, audience, kind, site,

@@ -1,0 +1,229 @@
+"""Why a vehicle in stock is not ready, in the reader's words.  Pure.
+
+A reason may have several sentences, the fullest first: said is the first whose facts are known.
+"""
+
+import json
+from datetime import datetime
+from string import Formatter
+from typing import Final
+
+from afterclear.reasons import STOCK_PARAMETERS, Fact, Facts, Kind, StockReason
+from afterclear.wording.cells import Cells
+from afterclear.wording.language import mark
+
+R = StockReason
+
+# self-tests whose name in the plain layout is no word people use
+SELF_TESTS: Final[dict[str, str]] = {
+    "ac_refrigerant": mark("air conditioning refrigerant"),
+    "boost_pressure": mark("boost pressure"),
+    "catalyst": mark("catalyst"),
+    "cold_start_aid": mark("cold start aid"),
+    "component": mark("component"),
+    "egr_vvt": mark("exhaust gas recirculation or valve timing"),
+    "evaporative": mark("fuel vapour (EVAP)"),
+    "exhaust_gas_sensor": mark("exhaust gas sensor"),
+    "fuel_system": mark("fuel system"),
+    "heated_catalyst": mark("heated catalyst"),
+    "misfire": mark("misfire"),
+    "nmhc_catalyst": mark("hydrocarbon catalyst"),
+    "nox_scr": mark("NOx aftertreatment"),
+    "oxygen_sensor": mark("oxygen sensor"),
+    "oxygen_sensor_heater": mark("oxygen sensor heater"),
+    "pm_filter": mark("particulate filter"),
+    "secondary_air": mark("secondary air"),
+}
+DEEDS: Final[dict[str, str]] = {
+    "repair": mark("repaired"),
+    "clear_only": mark("cleared without a repair"),
+}
+ASIDE_WORDS: Final[dict[str, str]] = {
+    "single": mark("one reading off the line"),
+    "units": mark("miles taken for km, or km for miles"),
+    "decimal": mark("a digit too many or too few"),
+    "jump": mark("a leap no vehicle could drive"),
+    "lasting_drop": mark("lower from here on: instrument replaced or turned back"),
+}
+_WORDS: Final[dict[str, dict[str, str]]] = {"deed": DEEDS, "aside": ASIDE_WORDS}
+
+SAID: Final[dict[StockReason, tuple[str, ...]]] = {
+    R.NO_SCAN: (mark("No scan of this vehicle is known."),),
+    R.SCAN_PARTIAL: (
+        mark("The last scan read only these units: {units}; not read: {unread}."),
+        mark("The last scan read only these units: {units}."),
+    ),
+    R.SCAN_OLD: (mark("The last full scan is of {scanned_on}, {days} days ago."),),
+    R.DRIVEN_SINCE_SCAN: (mark("About {driven_km} were driven since the last scan."),),
+    R.UNIT_SILENT: (
+        mark("The {unit} unit gave no answer in the last scan, so nothing is known of its codes."),
+    ),
+    R.RECENT_CLEAR_EXPLAINED: (
+        mark(
+            "The memory was cleared {since_clear_km} before the last scan, at the work of "
+            "{repaired_on}, as its work order says. No codes so soon means not tested yet."
+        ),
+        mark(
+            "The memory was cleared {warmups} warm-ups before the last scan, at the work of "
+            "{repaired_on}, as its work order says. No codes so soon means not tested yet."
+        ),
+    ),
+    R.RECENT_CLEAR_RECORDED: (
+        mark(
+            "The memory was cleared {since_clear_km} before the last scan, on record for "
+            "{cleared_on}. No codes so soon means not tested yet."
+        ),
+        mark(
+            "The memory was cleared {warmups} warm-ups before the last scan, on record for "
+            "{cleared_on}. No codes so soon means not tested yet."
+        ),
+    ),
+    R.RECENT_CLEAR_UNRECORDED: (
+        mark(
+            "The memory was cleared {since_clear_km} before the last scan, and no record or work "
+            "order here tells of it. That is an observation, no accusation: a repair, a battery "
+            "change and a software update are usual causes. Ask what was done."
+        ),
+        mark(
+            "The memory was cleared {warmups} warm-ups before the last scan, and no record or "
+            "work order here tells of it. That is an observation, no accusation: a repair, a "
+            "battery change and a software update are usual causes. Ask what was done."
+        ),
+    ),
+    R.MONITORS_INCOMPLETE_ALLOWED: (
+        mark(
+            "Self-tests not completed since the last clear: {monitors}. "
+            "The programme {programme} allows it."
+        ),
+    ),
+    R.MONITORS_INCOMPLETE: (
+        mark(
+            "Self-tests not completed since the last clear: {monitors}. "
+            "About {usual_km} of mixed driving usually complete them."
+        ),
+    ),
+    R.PERMANENT_CODE_REPAIRED: (
+        mark(
+            "{code} in the {unit} unit is still listed as permanent. It was repaired on "
+            "{repaired_on}; it leaves by itself once its self-test has passed."
+        ),
+    ),
+    R.PERMANENT_CODE: (
+        mark(
+            "{code} in the {unit} unit is listed as permanent: the fault was confirmed before "
+            "codes were cleared, its self-test has not passed since, and no repair is on record."
+        ),
+    ),
+    R.OPEN_SAFETY_FAULT: (
+        mark(
+            "{code} in the {unit} unit ({meaning}) is open, seen last on {seen_on}, and concerns "
+            "safety."
+        ),
+    ),
+    R.OPEN_FAULT: (mark("{code} in the {unit} unit ({meaning}) is open, seen last on {seen_on}."),),
+    R.PENDING_CODE: (mark("{code} in the {unit} unit is pending: a sign, not yet a fault."),),
+    R.FIX_UNCHECKED: (
+        mark(
+            "{code} in the {unit} unit was {deed} on {worked_on}, and no scan since could tell "
+            "whether it held."
+        ),
+    ),
+    R.FIX_ON_WATCH: (
+        mark(
+            "{code} in the {unit} unit was {deed} on {worked_on} and is clean so far, but not "
+            "proven yet: {to_go_km} to go."
+        ),
+        mark(
+            "{code} in the {unit} unit was {deed} on {worked_on} and is clean so far, but not "
+            "proven yet."
+        ),
+    ),
+    R.CODE_GONE_WITHOUT_REPAIR: (
+        mark(
+            "{code} in the {unit} unit was seen since purchase, last on {seen_on}, and is gone "
+            "without a repair on record."
+        ),
+    ),
+    R.ODOMETER_CLUSTER_REPLACED: (
+        mark(
+            "The odometer showed {before_km} on {before_on} and {after_km} on {after_on}: the "
+            "instrument cluster was replaced on {replaced_on}, as the work order says. The "
+            "readings are joined across it."
+        ),
+    ),
+    R.ODOMETER_DROPPED: (
+        mark(
+            "The odometer showed {before_km} on {before_on} and {after_km} on {after_on}, and no "
+            "work order tells why. A replaced cluster, a wrong unit of distance and a typing "
+            "error look the same."
+        ),
+    ),
+    R.ODOMETER_READING_SET_ASIDE: (
+        mark("One reading of {reading_km} on {read_on} does not fit the others ({why})."),
+    ),
+    R.ODOMETER_BELOW_UNIT_RECORD: (
+        mark(
+            "The {unit} unit remembers the code {code} at {record_km}, more than the "
+            "{odometer_km} the odometer showed on {seen_on}."
+        ),
+        mark(
+            "The {unit} unit remembers its last clear at {record_km}, more than the "
+            "{odometer_km} the odometer showed on {seen_on}."
+        ),
+    ),
+    R.VIN_DIFFERS_UNIT_REPLACED: (
+        mark(
+            "The {unit} unit answers with another identification number than the vehicle's: the "
+            "unit was replaced on {replaced_on}, as the work order says, and not yet written to."
+        ),
+    ),
+    R.VIN_DIFFERS: (
+        mark(
+            "The {unit} unit answers with another identification number than the vehicle's. The "
+            "unit may come from another vehicle."
+        ),
+    ),
+    R.READY: (mark("Read in full, nothing open, nothing recent, every self-test complete."),),
+}
+
+
+def stock_words(reason: StockReason, facts: Facts, cells: Cells) -> str:
+    r"""Say a reason of the audit in the reader's language and units.
+
+    >>> stock_words(R.DRIVEN_SINCE_SCAN, {"driven_km": 1609.344}, Cells("mi"))
+    'About 1,000\xa0mi were driven since the last scan.'
+    """
+    kinds = STOCK_PARAMETERS[reason]
+    known = {name for name in kinds if facts.get(name) not in (None, [])}
+    message = next((text for text in SAID[reason] if _asks(text) <= known), SAID[reason][-1])
+    return cells.t(
+        message, **{name: _written(facts.get(name), kinds[name], cells) for name in _asks(message)}
+    )
+
+
+def audit_words(reasons: str, cells: Cells) -> str:
+    """Say what decided a verdict; ``reasons``: JSON, a list of reasons with their facts."""
+    told = json.loads(reasons)
+    return " ".join(stock_words(StockReason(name), facts, cells) for name, facts in told)
+
+
+def _asks(message: str) -> set[str]:
+    return {name for _, name, _, _ in Formatter().parse(message) if name}
+
+
+def _written(value: Fact, kind: Kind, cells: Cells) -> str:
+    if kind == "km" and isinstance(value, int | float):
+        return cells.distance(value)
+    if kind == "count" and isinstance(value, int | float):
+        return cells.number(value)
+    if kind == "day" and isinstance(value, str):
+        return cells.day(datetime.fromisoformat(value))
+    if isinstance(value, list):
+        return ", ".join(_self_test(v, cells) if kind == "monitors" else v for v in value)
+    words = _WORDS.get(kind, {})
+    said = str(value)
+    return cells.t(words[said]) if said in words else said
+
+
+def _self_test(name: str, cells: Cells) -> str:
+    return cells.t(SELF_TESTS[name]) if name in SELF_TESTS else name.replace("_", " ")
