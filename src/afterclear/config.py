@@ -47,6 +47,9 @@ class Evidence(_Section):
     held_below: float = Field(
         0.05, gt=0, lt=1, description="P(not fixed) below which a fix counts as held."
     )
+    vehicle_life_km: float = Field(
+        500_000, gt=0, description="No distance to go is told that a vehicle will not drive."
+    )
     max_km_per_day: float = Field(
         1500, gt=0, description="A faster odometer rise than this is set aside."
     )

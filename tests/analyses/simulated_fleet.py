@@ -6,7 +6,7 @@ Everything is drawn here, nothing is fitted; the estimators see only what scans 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -144,3 +144,11 @@ def _joined(parts: list[Attempts]) -> Attempts:
         np.concatenate([part.n_clean_scans for part in parts]),
         np.concatenate([part.failed for part in parts]),
     )
+
+
+def new_faults(
+    low_km: ArrayLike, high_km: ArrayLike, per_km: Floats | float = BACKGROUND
+) -> tuple[Floats, Floats]:
+    """Cumulative hazard of new faults up to low, and up to high where there is one."""
+    low, high = np.asarray(low_km, dtype=np.float64), np.asarray(high_km, dtype=np.float64)
+    return per_km * low, per_km * np.where(np.isfinite(high), high, low)

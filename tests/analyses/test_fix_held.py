@@ -9,14 +9,16 @@ import pytest
 from scipy import optimize, special, stats
 from surpyval.datasets import load_meeker_lfp
 
-from afterclear.analyses.fix_held import UNSEEN, FixHeld, fix_held
+from afterclear.analyses.fix_held import UNSEEN, FixHeld
 from afterclear.analyses.fix_held_prior import Prior
 from tests.analyses.cure_weibull import cure_weibull_ml
+from tests.analyses.fix_held_alone import fix_held
 from tests.analyses.simulated_fleet import (
     BACKGROUND,
     Attempts,
     Scanning,
     Truth,
+    new_faults,
     observe,
     ordinary_fleet,
 )
@@ -142,10 +144,12 @@ def test_chances_of_return_are_those_of_the_posterior(
     fleet, found, naive = small
     weight = naive.posterior(_group(fleet, 3))
     clean_2, clean_9 = (weight @ naive.still_clean(km) for km in (2000.0, 9000.0))
-    chance = found.return_probability([3, 3], [0.0, 2000.0], [2000.0, 9000.0], BACKGROUND)
+    chance = found.return_probability(
+        [3, 3], [0.0, 2000.0], [2000.0, 9000.0], new_faults([0.0, 2000.0], [2000.0, 9000.0])
+    )
     np.testing.assert_allclose(chance, [1 - clean_2, 1 - clean_9 / clean_2], rtol=1e-6)
     prior = naive.posterior([])
-    unseen = found.return_probability([UNSEEN], [0.0], [9000.0], BACKGROUND)
+    unseen = found.return_probability([UNSEEN], [0.0], [9000.0], new_faults([0.0], [9000.0]))
     assert unseen[0] == pytest.approx(1 - prior @ naive.still_clean(9000.0), rel=1e-6)
 
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from afterclear.analyses.fix_held import fix_held
 from afterclear.analyses.rates import onset_rates, shrunken_rates
+from tests.analyses.fix_held_alone import fix_held
 from tests.analyses.simulated_fleet import (
     BACKGROUND,
     Attempts,
@@ -20,6 +20,7 @@ from tests.analyses.simulated_fleet import (
     Scanning,
     Truth,
     group_codes,
+    new_faults,
     observe,
     onset_pairs,
     ordinary_truth,
@@ -59,7 +60,11 @@ def score(draw: Draw, seed: int) -> Score:
         same.append(found.p_same_fault[there])
         same_true.append(attempts.failed[there])
         by_attempt = found.expected_returns(
-            attempts.group, attempts.low_km, attempts.high_km, attempts.n_clean_scans, background
+            attempts.group,
+            attempts.low_km,
+            attempts.high_km,
+            attempts.n_clean_scans,
+            new_faults(attempts.low_km, attempts.high_km, background),
         )
         expected += by_attempt.sum()
     joined = [np.concatenate(part) for part in (p, failed, looked, same, same_true)]

@@ -19,7 +19,7 @@ import warnings
 import numpy as np
 import surpyval
 
-from afterclear.analyses.fix_held import fix_held
+from tests.analyses.fix_held_alone import fix_held
 from tests.analyses.simulated_fleet import (
     BACKGROUND,
     Attempts,

@@ -107,7 +107,7 @@ def test_more_looks_are_no_fault(tmp_path: Path) -> None:
         site = "Often" if number % 2 else "Seldom"
         fails_at = rng.exponential(4000) if rng.random() < 0.5 else np.inf
         story = Story(f"V{number:03d}").scan(0, 1000, engine=[CODE])
-        story.repair(0.1, 1000, codes=CODE, action="replace", site=site).clear(0.2, 1000)
+        story.repair(0.1, 1000, codes=CODE, action="adjust", site=site).clear(0.2, 1000)
         for km in (1000, 2000, 3000, 4000, 5000, 6000) if site == "Often" else (2000,):
             back = fails_at <= km
             story.scan(km / 50, 1000 + km, engine=[CODE] if back else [])

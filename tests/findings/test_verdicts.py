@@ -109,7 +109,7 @@ def test_vehicles_that_cannot_have_a_fault_do_not_make_it_rarer(tmp_path: Path) 
     for number in range(6):
         story = Story(f"D{number:02d}").scan(0, 1000, engine=[]).scan(40, 9000, engine=[CODE])
         story.repair(40.1, 9000, codes=CODE, action="replace").clear(40.2, 9000)
-        story.scan(80, 19_000, engine=[])
+        story.scan(50, 10_000, engine=[])
         some.append(story.scan(120, 29_000, engine=[CODE] if number < 3 else []))
     kinds = {"D": "diesel", "E": "electric"}
     found = []

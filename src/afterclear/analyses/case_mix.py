@@ -1,10 +1,11 @@
 """What to expect of a site's work: as others did it, on vehicles like its own.
 
 A pooled model learned what it expects of a component partly from the very site to be judged; the
-more of the work is its own, the less its faults would show.  ``expected_without_own`` takes that
-share out again.  And a model that knows component and kind of attempt still expects too little of
-an old platform: ``case_mix_factors`` tells such factors from all sites, each site's own factor
-divided out, so that a bad site does not make the platform it happens to work on look bad.
+more of the work is its own, the less its faults would show
+(``site_residuals.shares_without_own`` takes that share out again).  And a model that knows
+component and kind of attempt still expects too little of an old platform: ``case_mix_factors``
+tells such factors from all sites, each site's own factor divided out, so that a bad site does not
+make the platform it happens to work on look bad.
 """
 
 from collections.abc import Sequence
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from afterclear.analyses.checks import (
+    BoolArray,
     FloatArray,
     IntArray,
     as_floats,
@@ -22,10 +24,9 @@ from afterclear.analyses.checks import (
     check_non_negative,
     check_same_shape,
 )
-from afterclear.analyses.ragged import cells_of, group_sums
+from afterclear.analyses.ragged import group_sums
 from afterclear.analyses.rates import shrunken_rates
 
-_ROUNDING = 1e-12  # of all that is expected
 _ROUNDS = 30
 _SETTLED = 1e-4  # relative change of a factor: far below what counts of events can tell
 
@@ -88,31 +89,15 @@ class Pooled:
     prior_share: FloatArray  # of its stratum
     prior_weight: FloatArray  # in attempts: a + b of the beta prior
 
-
-def expected_without_own(
-    pooled: Pooled, site: IntArray, returned: ArrayLike, expected: ArrayLike
-) -> FloatArray:
-    """Expect of each attempt what the other sites' work tells, shape (n_attempts,).
-
-    ``returned``, ``expected`` as in ``site_ratios``, ``expected`` from the fit of all attempts.
-    The share failed of a beta prior worth A attempts, mean m, and a group with O come-backs in
-    X attempts' worth of looks is (m A + O) / (A + X), X being expected come-backs over the share
-    that was fitted.  Leaving out the site's own O and X, with the prior's mean times the others'
-    observed over expected in the stratum, gives the share the others would have told; an
-    attempt's expectation moves in proportion.  Exact for a fit of shares alone; simulated, a
-    site with half of all work and twice the failures looks 2.1 times as bad, against 1.3 times
-    with its own work left in (8 runs).
-    """
-    came, chance = as_floats("returned", returned), as_floats("expected", expected)
-    sites = as_groups("site", site)
-    check_same_shape(site=sites, returned=came, expected=chance, group=pooled.group)
-    rest_o, rest_e = _rest(pooled.stratum, sites, came, chance)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        drift = np.where((rest_o > 0) & (rest_e > 0), rest_o / rest_e, 1.0)
-    rest_o, rest_e = _rest(pooled.group, sites, came, chance)
-    prior_events = pooled.prior_share * drift * pooled.prior_weight
-    factor = (prior_events + rest_o) / (pooled.share_failed * pooled.prior_weight + rest_e)
-    return np.asarray(chance * factor)
+    def part(self, rows: BoolArray) -> "Pooled":
+        """Pick some of the rows."""
+        return Pooled(
+            self.group[rows],
+            self.stratum[rows],
+            self.share_failed[rows],
+            self.prior_share[rows],
+            self.prior_weight[rows],
+        )
 
 
 def expected_beside(
@@ -133,17 +118,3 @@ def expected_beside(
     return np.asarray(
         chance * (events + seen) / (pooled.share_failed * pooled.prior_weight + looked)
     )
-
-
-def _rest(
-    group: IntArray, site: IntArray, came: FloatArray, chance: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Observed and expected of each attempt's group at all sites but its own."""
-    cell, _ = cells_of(group, site)
-    n_groups, n_cells = int(group.max(initial=-1)) + 1, int(cell.max(initial=-1)) + 1
-    rest = [
-        group_sums(row, group, n_groups)[group] - group_sums(row, cell, n_cells)[cell]
-        for row in (came, chance)
-    ]
-    # a group with one site leaves rounding behind
-    return np.maximum(rest[0], 0.0), np.where(rest[1] > _ROUNDING * chance.sum(), rest[1], 0.0)

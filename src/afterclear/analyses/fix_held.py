@@ -1,30 +1,34 @@
-"""Did the fix hold?  Mixture-cure Weibull with background, pooled over groups of attempts.
+"""Did the fix hold?  Mixture-cure Weibull, pooled over groups of attempts.
 
-The call::
+The parts of a judgement; ``causes/judging.py`` puts them together with the other causes of a
+return::
 
-    result = fix_held(group, low_km, high_km, background_per_km, stratum=stratum)  # (n,) each
+    strata = strata_of(rows, stratum, span_km=(150, 12_000))      # rows: group, low, high, other
+    result = strata.result(rows, fitted_pools(strata.each, levels), threshold)
     result.p_not_held     # (n,)  P(the attempt failed | clean to low); NaN where it returned
-    result.p_same_fault   # (n,)  P(the attempt failed | returned), else the fault is a new one
+    result.p_same_fault   # (n,)  P(the attempt failed | returned), else another cause
     result.km_to_go       # (n,)  clean km beyond low until P < threshold; NaN where it returned
     result.groups         # per group: n_attempts, n_informative, n_returned, p_mean, p_low, ...
-    result.return_probability(group, low_km, high_km, background_per_km)      # 1 - G and parts
-    result.expected_returns(group, low_km, high_km, n_clean_scans, background_per_km)  # for O/E
+    result.return_probability(group, low_km, high_km, other)      # 1 - G and parts
+    result.expected_returns(group, low_km, high_km, n_clean_scans, other)  # for O/E
 
 An attempt came back in (low, high] evidenced km, high inf when it was not seen to; low 0 and
 high inf is an attempt nobody looked at: it gets what its group says and has no weight in it.  A
 group is what has one share of failures: a family of faults, for one kind of attempt, first or
-repeated.  A stratum is the groups that lend each other strength; make it kind x first or
+repeated.  A stratum is the groups that lend each other strength first; make it kind x first or
 repeat, for repeats are of vehicles picked by a failure: simulated, repeats that failed in 15 %
-were given 12 % as groups of the first attempts' pool, 16 % as a stratum of their own.  The
-background is the rate of new faults of the same code (posterior mean of ``rates``); leaving it
-out is the greatest single error to be made here.
+were given 12 % as groups of the first attempts' pool, 16 % as a stratum of their own.  ``other``
+is the hazard of other causes inside the window; leaving it out is the greatest single error to
+be made here.
 
 Estimation is empirical Bayes on a grid (``fix_held_grid``): there is no optimiser per group, so
 none can fail on a group without returns.  P of an attempt is averaged over what its group may
-be, not computed from a point estimate, and so is km to go.
+be, not computed from a point estimate, and so is km to go.  References: Meeker 1987,
+Technometrics 29(1), 51-65, for the model; Morris 1983, JASA 78(381), 47-55, for parametric
+empirical Bayes.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -34,13 +38,18 @@ from afterclear.analyses.checks import (
     IntArray,
     as_floats,
     as_groups,
-    check_finite,
     check_intervals,
     check_non_negative,
     check_same_shape,
 )
 from afterclear.analyses.fix_held_grid import Rows, chunks
-from afterclear.analyses.fix_held_pool import Levels, Pool, fitted_pool, is_informative
+from afterclear.analyses.fix_held_pool import (
+    Pool,
+    Stratum,
+    follow_up_span,
+    is_informative,
+    stratum_of,
+)
 from afterclear.analyses.fix_held_posterior import Summary, stacked
 from afterclear.analyses.fix_held_prior import Prior
 
@@ -69,17 +78,17 @@ class _Kept:
     row_of_group: IntArray  # shape (n_groups + n_strata,)
     summary: Summary
 
-    def log_clean(self, rows: Rows, km: FloatArray) -> FloatArray:
-        """Ln G(km): G is P(nothing seen up to km), under the group's posterior."""
+    def log_clean(self, group: IntArray, km: FloatArray, other: FloatArray) -> FloatArray:
+        """Ln G(km): G is P(nothing seen up to km), under the group's posterior.
+
+        ``other``: cumulative hazard of other causes up to km.
+        """
         clean = np.empty(km.size)
         for chunk in chunks(0, km.size):
-            kept = self.row_of_group[rows.group[chunk]]
+            kept = self.row_of_group[group[chunk]]
             gone = 1 - self.summary.curves.of(kept).survival(km[chunk])
             clean[chunk] = np.einsum("ij,ij->i", self.summary.failed[kept], gone)
-        # no background and no limit of distance: 0 x inf, and no new faults
-        background = rows.background_per_km
-        new_faults = np.where(background > 0, background, 1.0) * np.where(background > 0, km, 0.0)
-        log_clean: FloatArray = np.log1p(-np.minimum(clean, 1 - 1e-16)) - new_faults
+        log_clean: FloatArray = np.log1p(-np.minimum(clean, 1 - 1e-16)) - other
         return log_clean
 
 
@@ -100,17 +109,18 @@ class FixHeld:
         group: ArrayLike,
         low_km: ArrayLike,
         high_km: ArrayLike,
-        background_per_km: ArrayLike = 0.0,
+        other: tuple[ArrayLike, ArrayLike] = (0.0, 0.0),
     ) -> FloatArray:
         """P(any return in (low, high] | clean to low), shape (n,); low 0 gives 1 - G(high).
 
-        ``group`` may hold ``UNSEEN``.  Summed over the stretches between an attempt's scans, up
+        ``group`` may hold ``UNSEEN``.  ``other``: cumulative hazard of other causes up to low and
+        up to high.  Summed over the stretches between an attempt's scans, up
         to the scan that ends it, this is what a site's returns are to be compared with; raw
         shares of returns would blame who looks more often.
         """
-        rows = self._rows(group, low_km, high_km, background_per_km)
+        codes, (low, high), (by_low, by_high) = self._checked(group, low_km, high_km, other)
         return -np.expm1(
-            self.kept.log_clean(rows, rows.high_km) - self.kept.log_clean(rows, rows.low_km)
+            self.kept.log_clean(codes, high, by_high) - self.kept.log_clean(codes, low, by_low)
         )
 
     def expected_returns(
@@ -119,7 +129,7 @@ class FixHeld:
         low_km: ArrayLike,
         high_km: ArrayLike,
         n_clean_scans: ArrayLike,
-        background_per_km: ArrayLike = 0.0,
+        other: tuple[ArrayLike, ArrayLike] = (0.0, 0.0),
     ) -> FloatArray:
         """Sum up the returns to expect of each attempt inside its own evidence, shape (n,).
 
@@ -127,84 +137,86 @@ class FixHeld:
         it came back in; its ``n_clean_scans`` are taken as equally telling.  Observed returns
         minus this have mean 0 whatever the scans, so both may be added up over a site.
         """
-        rows = self._rows(group, low_km, high_km, background_per_km)
+        codes, (low, high), (by_low, by_high) = self._checked(group, low_km, high_km, other)
         looks = np.maximum(as_floats("n_clean_scans", n_clean_scans), 1.0)
-        log_low = self.kept.log_clean(rows, rows.low_km)
-        end = np.where(rows.returned, rows.high_km, rows.low_km)
-        last = -np.expm1(self.kept.log_clean(rows, end) - log_low)  # 0 where it did not return
+        log_low = self.kept.log_clean(codes, low, by_low)
+        is_back = np.isfinite(high)
+        end, by_end = np.where(is_back, high, low), np.where(is_back, by_high, by_low)
+        last = -np.expm1(self.kept.log_clean(codes, end, by_end) - log_low)  # 0: not returned
         return looks * -np.expm1(log_low / looks) + last
 
-    def _rows(
-        self, group: ArrayLike, low_km: ArrayLike, high_km: ArrayLike, background: ArrayLike
-    ) -> Rows:
+    def _checked(
+        self,
+        group: ArrayLike,
+        low_km: ArrayLike,
+        high_km: ArrayLike,
+        other: tuple[ArrayLike, ArrayLike],
+    ) -> tuple[IntArray, tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
         n_groups = self.groups.p_mean.size
         n_strata = len(self.priors)
         codes = as_groups("group + strata", np.asarray(group) + n_strata) - n_strata
         if codes.max(initial=UNSEEN) >= n_groups:
             raise ValueError(f"group must be below {n_groups}, or {UNSEEN} for an unseen one")
-        return _checked_rows(codes, low_km, high_km, background)
+        low, high = as_floats("low_km", low_km), as_floats("high_km", high_km)
+        check_same_shape(group=codes, low_km=low, high_km=high)
+        check_intervals(low, high)
+        by_low, by_high = (np.broadcast_to(as_floats("other", part), low.shape) for part in other)
+        for part in (by_low, by_high):
+            check_non_negative("other", part)
+        return codes, (low, high), (by_low, by_high)
 
 
-def fix_held(  # noqa: PLR0913 - four rows of data, four settings with defaults
-    group: ArrayLike,
-    low_km: ArrayLike,
-    high_km: ArrayLike,
-    background_per_km: ArrayLike = 0.0,
-    *,
-    stratum: ArrayLike = 0,
-    threshold: float = 0.05,
-    conf_level: float = 0.95,
+@dataclass(frozen=True, slots=True)
+class Strata:
+    """All rows in their strata."""
+
+    counts: tuple[IntArray, IntArray, IntArray]  # attempts, informative, returned of each group
+    of_group: IntArray  # stratum of each group
+    each: list[Stratum]
+
+    def with_other(self, other: FloatArray) -> "Strata":
+        """Take other causes' hazards, of every row of the input, into the strata."""
+        return replace(self, each=[stratum.with_other(other) for stratum in self.each])
+
+    def result(self, every: Rows, pools: list[Pool], threshold: float) -> FixHeld:
+        """Put together what became of the strata."""
+        kept = _kept(pools, self.of_group)
+        groups = _groups_held(self.counts, kept.summary, kept.row_of_group[: len(self.of_group)])
+        p_failed, km_to_go = groups.p_mean[every.group], groups.clean_km_needed[every.group]
+        for pool in pools:
+            p_failed[pool.place], km_to_go[pool.place] = pool.p_failed, pool.km_to_go
+        return FixHeld(
+            p_not_held=np.where(every.returned, np.nan, p_failed),
+            p_same_fault=np.where(every.returned, p_failed, np.nan),
+            km_to_go=km_to_go,
+            groups=groups,
+            priors=tuple(pool.prior for pool in pools),
+            threshold=threshold,
+            kept=kept,
+        )
+
+
+def strata_of(
+    every: Rows,
+    stratum: ArrayLike,
     n_groups: int | None = None,
-) -> FixHeld:
-    """Judge attempts by what was seen of them and of their groups.
+    span_km: tuple[float, float] | None = None,
+) -> Strata:
+    """Sort rows into strata.
 
-    ``group``: codes 0 or more, shape (n,).  ``low_km``, ``high_km``: the fault came back in
-    (low, high] evidenced km; high inf: not seen to.  ``background_per_km``: rate of new faults
-    of the same code.  ``stratum``: codes 0 or more of what groups are pooled with, the same for
-    all attempts of a group.  Both of shape (n,) or one for all.  ``threshold``: P below which
-    an attempt counts as held.  ``n_groups``: more than the codes seen, to have groups without
-    attempts answered from the prior of stratum 0.  Any order of the rows gives the same bits.
-
-    References: Meeker 1987, Technometrics 29(1), 51-65, for the model; Morris 1983, JASA
-    78(381), 47-55, for parametric empirical Bayes.
-
+    ``stratum``: codes 0 or more, of each row or one for all, the same in a group.  ``n_groups``:
+    more than the codes seen, to have groups without attempts answered from the prior of
+    stratum 0.  ``span_km``: scales a failure may have; None: as far as the follow-up goes.  Any
+    order of the rows gives the same bits.
     """
-    levels = Levels(threshold, conf_level)
-    every = _checked_rows(as_groups("group", group), low_km, high_km, background_per_km)
     counts = _counts(every, n_groups)
-    stratum_of_group = _stratum_of_group(every.group, stratum, len(counts[0]))
-    pools = [
-        fitted_pool(every, np.flatnonzero(stratum_of_group[every.group] == code), levels)
-        for code in range(int(stratum_of_group.max(initial=0)) + 1)
+    of_group = _stratum_of_group(every.group, stratum, len(counts[0]))
+    span = span_km or follow_up_span(every)
+    each = [
+        stratum_of(every, np.flatnonzero(of_group[every.group] == code), span)
+        for code in range(int(of_group.max(initial=0)) + 1)
     ]
-    kept = _kept(pools, stratum_of_group)
-    groups = _groups_held(counts, kept.summary, kept.row_of_group[: len(counts[0])])
-    p_failed, km_to_go = groups.p_mean[every.group], groups.clean_km_needed[every.group]
-    for pool in pools:
-        p_failed[pool.place], km_to_go[pool.place] = pool.p_failed, pool.km_to_go
-    return FixHeld(
-        p_not_held=np.where(every.returned, np.nan, p_failed),
-        p_same_fault=np.where(every.returned, p_failed, np.nan),
-        km_to_go=km_to_go,
-        groups=groups,
-        priors=tuple(pool.prior for pool in pools),
-        threshold=threshold,
-        kept=kept,
-    )
-
-
-def _checked_rows(
-    group: IntArray, low_km: ArrayLike, high_km: ArrayLike, background_per_km: ArrayLike
-) -> Rows:
-    low, high = as_floats("low_km", low_km), as_floats("high_km", high_km)
-    background = as_floats("background_per_km", background_per_km)
-    if background.size == 1:
-        background = np.full(low.size, background[0])
-    check_same_shape(group=group, low_km=low, high_km=high, background_per_km=background)
-    check_intervals(low, high)
-    check_finite("background_per_km", background)
-    check_non_negative("background_per_km", background)
-    return Rows(group, low, high, background)
+    return Strata(counts, of_group, each)
 
 
 def _counts(every: Rows, n_groups: int | None) -> tuple[IntArray, IntArray, IntArray]:

@@ -1,9 +1,10 @@
 """The grid on which ``fix_held`` looks at groups: its nodes, and the likelihood of rows on it.
 
 Each group of attempts has a share of failures ``p``, a Weibull scale ``eta`` and a shape.  A
-return in (L, R] with new faults at rate lambda besides contributes, up to a constant factor,
+return in (L, R], inside which other causes (new faults, wear) have the cumulative hazard h,
+contributes, up to a constant factor,
 
-    B + p (D - B)     B = 1 - e^(-lambda (R - L)),  D = S(L) - S(R) e^(-lambda (R - L))
+    B + p (D - B)     B = 1 - e^(-h),  D = S(L) - S(R) e^(-h)
 
 and an attempt clean to L contributes 1 + p (S(L) - 1): both are ``base + p * slope``.  In p a
 group's likelihood is thus a polynomial, which Gauss-Chebyshev nodes, even in the arcsine of
@@ -24,8 +25,6 @@ N_P, N_ETA, N_SHAPE = 28, 13, 3
 N_CURVES = N_ETA * N_SHAPE
 ANGLE_STEP = np.pi / (2 * N_P)
 LOG_SHAPES: FloatArray = np.log([0.7, 1.0, 1.5])
-# Scales looked at, as shares of the longest follow-up; beyond it a return could not be seen.
-_ETA_SPAN = (0.005, 1.0)
 
 _ROWS_AT_ONCE = 512  # 512 x 28 x 39 doubles are 4.5 MB: near the core, whatever the input
 # A product of 16 factors, each at least p 1e-15, stays above the smallest double for p > 1e-4;
@@ -37,12 +36,12 @@ _LEAST_PRODUCT = 1e-300
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Attempts that carry information, sorted by group, low, high, background: shape (n,)."""
+    """Attempts that carry information, sorted by group, low, high, other: shape (n,)."""
 
     group: IntArray
     low_km: FloatArray
     high_km: FloatArray  # inf: not returned
-    background_per_km: FloatArray
+    other: FloatArray  # cumulative hazard of other causes in (low, high]; 0 where not returned
 
     def part(self, rows: slice | BoolArray | IntArray) -> "Rows":
         """Pick some of the rows."""
@@ -50,7 +49,7 @@ class Rows:
             self.group[rows],
             self.low_km[rows],
             self.high_km[rows],
-            self.background_per_km[rows],
+            self.other[rows],
         )
 
     def block(self, groups: range) -> "Rows":
@@ -116,9 +115,9 @@ class Curves:
         return np.exp(-self.hazard(km))
 
 
-def common_nodes(longest_km: float) -> Nodes:
-    """Nodes for all groups, scaled to a follow-up of ``longest_km`` (or of any other clock)."""
-    least, most = (float(np.log(share * longest_km)) for share in _ETA_SPAN)
+def common_nodes(span_km: tuple[float, float]) -> Nodes:
+    """Nodes for all groups, scales from the least of ``span_km`` to the greatest."""
+    least, most = (float(np.log(km)) for km in span_km)
     angle = np.linspace(ANGLE_STEP / 2, np.pi / 2 - ANGLE_STEP / 2, N_P)
     return Nodes(
         angle=angle[None, :],
@@ -143,14 +142,13 @@ class Terms:
 
 
 def terms(rows: Rows, curves: Curves) -> Terms:
-    """Likelihood terms of rows, e^(-lambda L) left out: it says nothing of p or the curve."""
+    """Likelihood terms of rows; what others do up to L is left out: it says nothing of p."""
     hazard_low = curves.hazard(rows.low_km)
     base = np.ones(rows.low_km.size)
     failed = np.exp(-hazard_low)
     back = rows.returned
     if back.any():
-        width = rows.high_km[back] - rows.low_km[back]
-        base[back] = -np.expm1(-rows.background_per_km[back] * width)
+        base[back] = -np.expm1(-rows.other[back])
         hazard_high = curves.of(back).hazard(rows.high_km[back])
         fell = -np.expm1(hazard_low[back] - hazard_high)  # (S(L) - S(R)) / S(L), no cancelling
         in_window = failed[back] * fell + np.exp(-hazard_high) * base[back, None]

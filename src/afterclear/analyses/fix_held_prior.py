@@ -3,6 +3,7 @@
 p ~ Beta(a, b), ln eta ~ Normal(m, s), shape one of three with free weights.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,11 +26,13 @@ from afterclear.analyses.fix_held_grid import (
 _PSEUDO_GROUPS = 4.0
 _PSEUDO_A, _PSEUDO_B = 1.0, 3.0
 _PSEUDO_ETA_SD = 1.0
+_STRATA_SD = 1.0  # of strata's mean shares, on log odds (own judgement)
 _CONCENTRATION = (0.5, 200.0)  # of a + b; above, groups are as good as equal
 _LEAST_ETA_SD = 0.6  # in steps of the grid: a narrower normal falls between its nodes
 _MOST_ETA_SD = 3.0
 _LOG_WEIGHT = (-6.0, 6.0)  # of a shape against the middle one
 _LEAST_NODE = 1e-30  # keeps the evidence, and one over it, inside single precision
+_ROUGH_FTOL = 1e-6
 _NUDGE = 1e-3
 _CHORD_STEPS = 4
 _LONGEST_STEP = 0.5  # longer: the parabola is no picture of what lies there
@@ -69,19 +72,24 @@ class Prior:
         return np.interp(nodes.log_shape, LOG_SHAPES, np.log(self.shape_weight))
 
 
-def fit_prior(table: Float32Array, longest_km: float) -> Prior:
-    """Prior that makes the groups' data most likely, with a weak prior on itself.
+def fit_priors(
+    tables: Sequence[Float32Array], span_km: tuple[float, float], *, is_last: bool = True
+) -> list[Prior]:
+    """Priors of all strata that make the groups' data most likely, with a weak prior on them.
 
-    ``table``: likelihood of each group on the common nodes over its greatest, shape
-    (n_groups, 28, 39).  A group's evidence is its likelihood averaged over the prior; by
-    Fisher's identity the gradient needs no more than the posteriors summed over groups, so a
-    step costs two passes over the table.
+    ``tables``: of each stratum the likelihood of each group on the common nodes over its
+    greatest, shape (n_groups, 28, 39).  Each stratum has its own share of failures; scales and
+    shapes are alike in all, for a stratum of a small fleet cannot tell its own.  A group's
+    evidence is its likelihood averaged over the prior; by Fisher's identity the gradient needs no
+    more than the posteriors summed over groups, so a step costs two passes over the tables.
+    ``is_last``: the last digits matter.
     """
-    problem = _Problem(table.reshape(-1, N_P * N_CURVES), common_nodes(longest_km))
+    problem = _Problem([table.reshape(-1, N_P * N_CURVES) for table in tables], span_km)
     log_eta = problem.nodes.log_eta[0]
+    n = len(tables)
     bounds = [
-        (-8.0, 8.0),
-        tuple(np.log(_CONCENTRATION)),
+        *[(-8.0, 8.0)] * n,
+        *[tuple(np.log(_CONCENTRATION))] * n,
         (log_eta[0], log_eta[-1]),
         (np.log(_LEAST_ETA_SD * (log_eta[1] - log_eta[0])), np.log(_MOST_ETA_SD)),
         _LOG_WEIGHT,
@@ -90,8 +98,8 @@ def fit_prior(table: Float32Array, longest_km: float) -> Prior:
     p_mean = _PSEUDO_A / (_PSEUDO_A + _PSEUDO_B)
     start = np.array(
         [
-            special.logit(p_mean),
-            np.log(_PSEUDO_A + _PSEUDO_B),
+            *[special.logit(p_mean)] * n,
+            *[np.log(_PSEUDO_A + _PSEUDO_B)] * n,
             problem.middle,
             np.log(_PSEUDO_ETA_SD),
             0.0,
@@ -104,8 +112,10 @@ def fit_prior(table: Float32Array, longest_km: float) -> Prior:
         method="L-BFGS-B",
         jac=True,
         bounds=bounds,
+        options={} if is_last else {"ftol": _ROUGH_FTOL},
     )
-    return _prior(_finished(problem, found.x, np.array(bounds)))
+    theta = _finished(problem, found.x, np.array(bounds)) if is_last else found.x
+    return [_prior(theta, number) for number in range(n)]
 
 
 def _finished(problem: "_Problem", theta: FloatArray, bounds: FloatArray) -> FloatArray:
@@ -133,48 +143,67 @@ def _finished(problem: "_Problem", theta: FloatArray, bounds: FloatArray) -> Flo
     return theta
 
 
-def _prior(theta: FloatArray) -> Prior:
-    mean, concentration = special.expit(theta[0]), np.exp(theta[1])
+def _prior(theta: FloatArray, number: int) -> Prior:
+    """Prior of one stratum from all parameters."""
+    n = (theta.size - 4) // 2
+    mean, concentration = special.expit(theta[number]), np.exp(theta[n + number])
+    log_eta_mean, log_eta_sd, first, last = theta[2 * n :]
     return Prior(
         a=float(mean * concentration),
         b=float((1 - mean) * concentration),
-        log_eta_mean=float(theta[2]),
-        log_eta_sd=float(np.exp(theta[3])),
-        shape_weight=special.softmax(np.array([theta[4], 0.0, theta[5]])),
+        log_eta_mean=float(log_eta_mean),
+        log_eta_sd=float(np.exp(log_eta_sd)),
+        shape_weight=special.softmax(np.array([first, 0.0, last])),
     )
 
 
 @dataclass(frozen=True, slots=True)
 class _Problem:
-    table: Float32Array  # (n_groups, 28 * 39)
-    nodes: Nodes
+    tables: list[Float32Array]  # (n_groups, 28 * 39) each
+    span_km: tuple[float, float]
+
+    @property
+    def nodes(self) -> Nodes:
+        return common_nodes(self.span_km)
 
     @property
     def middle(self) -> float:
         return float(self.nodes.log_eta.mean())
 
     def negative_log_evidence(self, theta: FloatArray) -> tuple[float, FloatArray]:
-        prior = _prior(theta)
-        by_p = special.softmax(prior.log_p_part(self.nodes)[0])
-        by_eta = special.softmax(prior.log_eta_part(self.nodes)[0])
-        node = np.multiply.outer(by_p, np.outer(by_eta, prior.shape_weight)).clip(_LEAST_NODE)
-        log_evidence, summed = self._evidence(node.ravel())
-        summed = summed.reshape(node.shape)
+        nodes, n = self.nodes, len(self.tables)
+        prior = _prior(theta, 0)
+        by_eta = special.softmax(prior.log_eta_part(nodes)[0])
+        by_curve = np.outer(by_eta, prior.shape_weight)
+        value, gradient = 0.0, np.zeros(theta.size)
+        curves = np.zeros_like(by_curve)
+        for number, table in enumerate(self.tables):
+            own = _prior(theta, number)
+            by_p = special.softmax(own.log_p_part(nodes)[0])
+            node = np.multiply.outer(by_p, by_curve).clip(_LEAST_NODE)
+            log_evidence, summed = self._evidence(table, node.ravel())
+            summed = summed.reshape(node.shape)
+            part, by_own = self._p_part(own, summed.sum(axis=(1, 2)), by_p)
+            value += log_evidence + part
+            gradient[[number, n + number]] = by_own
+            curves += summed.sum(axis=0)
+        tie, by_tie = _tied(theta[:n])
+        gradient[:n] += by_tie
         parts = (
-            self._p_part(prior, summed.sum(axis=(1, 2)), by_p),
-            self._eta_part(prior, summed.sum(axis=(0, 2)), by_eta),
-            self._shape_part(prior, summed.sum(axis=(0, 1))),
+            self._eta_part(prior, curves.sum(axis=1), by_eta),
+            self._shape_part(prior, curves.sum(axis=0)),
         )
-        value = log_evidence + sum(part[0] for part in parts)
-        return -value, -np.concatenate([part[1] for part in parts])
+        gradient[2 * n :] = np.concatenate([part[1] for part in parts])
+        return -(value + tie + sum(part[0] for part in parts)), -gradient
 
-    def _evidence(self, node: FloatArray) -> tuple[float, FloatArray]:
-        """Log evidence of all groups, and their posteriors added up, shape (28 * 39,)."""
+    @staticmethod
+    def _evidence(table: Float32Array, node: FloatArray) -> tuple[float, FloatArray]:
+        """Log evidence of a stratum's groups, and their posteriors added up, shape (28 * 39,)."""
         single, log_evidence, summed = node.astype(np.float32), 0.0, np.zeros(node.size)
-        for groups in chunks(0, len(self.table)):
-            evidence = (self.table[groups] @ single).astype(np.float64)
+        for groups in chunks(0, len(table)):
+            evidence = (table[groups] @ single).astype(np.float64)
             log_evidence += float(np.log(evidence).sum())
-            summed += (1 / evidence).astype(np.float32) @ self.table[groups]
+            summed += (1 / evidence).astype(np.float32) @ table[groups]
         return log_evidence, summed * node
 
     def _p_part(
@@ -185,9 +214,10 @@ class _Problem:
         stats = np.stack([np.log(p), np.log1p(-p)])
         ab = np.array([prior.a, prior.b])
         pseudo = special.digamma([_PSEUDO_A, _PSEUDO_B]) - special.digamma(_PSEUDO_A + _PSEUDO_B)
-        value = _PSEUDO_GROUPS * float(ab @ pseudo - special.betaln(prior.a, prior.b))
+        worth = _PSEUDO_GROUPS / len(self.tables)
+        value = worth * float(ab @ pseudo - special.betaln(prior.a, prior.b))
         beta_mean = special.digamma(ab) - special.digamma(ab.sum())
-        by_ab = stats @ (summed - summed.sum() * by_p) + _PSEUDO_GROUPS * (pseudo - beta_mean)
+        by_ab = stats @ (summed - summed.sum() * by_p) + worth * (pseudo - beta_mean)
         slope = prior.a * prior.b / ab.sum()
         return value, np.array([slope * (by_ab[0] - by_ab[1]), ab @ by_ab])
 
@@ -209,3 +239,9 @@ class _Problem:
         value = _PSEUDO_GROUPS * float(np.log(prior.shape_weight).mean())
         count = summed + _PSEUDO_GROUPS / N_SHAPE
         return value, (count - count.sum() * prior.shape_weight)[[0, 2]]
+
+
+def _tied(logit: FloatArray) -> tuple[float, FloatArray]:
+    """Hyper-prior that strata are not worlds apart, and its gradient by the logit means."""
+    away = logit - logit.mean()
+    return -0.5 * float(away @ away) / _STRATA_SD**2, -away / _STRATA_SD**2

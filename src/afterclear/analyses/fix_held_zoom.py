@@ -192,6 +192,6 @@ def _suits(view: _View, nodes: Nodes) -> BoolArray:
 def _posterior(rows: Rows, groups: IntArray, nodes: Nodes, prior: Prior) -> FloatArray:
     part = rows.part(np.isin(rows.group, groups))
     code = np.searchsorted(groups, part.group)
-    recoded = Rows(code, part.low_km, part.high_km, part.background_per_km)
+    recoded = Rows(code, part.low_km, part.high_km, part.other)
     logs = log_likelihood(recoded, groups.size, nodes)
     return normalised(logs + prior.log_density(nodes))

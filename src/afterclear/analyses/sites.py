@@ -93,7 +93,7 @@ def site_ratios(  # noqa: PLR0913 - four rows of data, three settings with defau
     ``lost`` 1 where the vehicle was not seen again.  A site's expectation is set by the others:
     it is multiplied by their observed over expected, so that a large bad site is not compared
     with itself, unless its own work is left out of what is expected already (``own_left_out``,
-    as ``case_mix.expected_without_own`` does).  A site is "worse" or "better" where its ratio
+    as ``site_residuals.shares_without_own`` has it).  A site is "worse" or "better" where its ratio
     lies outside the funnel.
     """
     number, came, chance, away = _checked(site, returned, expected, lost)

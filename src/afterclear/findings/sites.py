@@ -15,13 +15,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from afterclear.analyses.case_mix import (
-    Pooled,
-    case_mix_factors,
-    expected_beside,
-    expected_without_own,
-)
+from afterclear.analyses.case_mix import Pooled, case_mix_factors, expected_beside
 from afterclear.analyses.checks import BoolArray, FloatArray, IntArray
+from afterclear.analyses.site_residuals import (
+    SiteResiduals,
+    shares_without_own,
+    site_residuals,
+)
 from afterclear.analyses.sites import separated_ratios, site_ratios
 from afterclear.findings.kept import forget, keep
 from afterclear.findings.verdicts import Judged
@@ -32,10 +32,15 @@ from afterclear.store.database import Connection, query
 LOST_AFTER = timedelta(days=180)
 _SQL = files("afterclear.findings") / "sql" / "holders.sql"
 _METHOD = (
-    "come-backs seen over expected inside each attempt's own evidence; case mix: component, kind, "
+    "come-backs likelier failures than wear or new faults, over those expected inside each "
+    "attempt's own evidence; case mix: component, kind, "
     "first or repeat, platform, engine, age; exact Poisson interval 95 %, 99.8 % funnel limits "
-    "widened for over-dispersion, mid-p with Benjamini-Hochberg, gamma-Poisson rank"
+    "widened for over-dispersion, gamma-Poisson rank; score test of P(failed) against the share "
+    "that fails elsewhere, clustered by vehicle, with Benjamini-Hochberg"
 )
+# A come-back that is likelier a worn part or a new fault is not the work's
+_RATHER_FAILED = 0.5
+_Q_BELOW = 0.05
 # level -> what its effect is told apart from: the ratio within each of these
 _APART = {"site": "brand", "technician": "site", "brand": "site", "grade": "site"}
 
@@ -50,6 +55,8 @@ class Outcomes:
     never_gone: BoolArray  # (n,) still there in the visit of the work
     lost: FloatArray  # (n,) 1: the vehicle was never seen again
     p_failed: FloatArray  # (n,) P(the work did not hold | all that was seen)
+    p_seen: FloatArray  # (n,) the same, less what only those know who look in the same visit
+    vehicle: IntArray  # (n,) number of its vehicle
     pooled: Pooled  # (n,) what the fit thought of each one's group
 
 
@@ -90,22 +97,24 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
     # still there at a later look, with no clear between: it came back somewhere up to there
     seen_later = stayed & ~has_return & windows["high_km"].is_not_null().to_numpy()
     high = np.where(seen_later, windows["high_km"].fill_null(np.inf).to_numpy(), judged.high_km)
-    returned = np.isfinite(high) & ~never_gone
+    p_failed = _p_failed(judged, windows["returned"].to_numpy())
+    returned = np.isfinite(high) & ~never_gone & (p_failed >= _RATHER_FAILED)
     n_clean = rows["scans_used"].to_numpy() - windows["returned"].to_numpy()
-    chance = judged.fit.expected_returns(
-        judged.group, judged.low_km, high, n_clean, judged.background_per_km
-    )
+    chance = judged.expected_returns(high, n_clean)
     chance = np.where(never_gone, 0.0, chance)
+    pooled = _pooled(judged)
     came = returned.astype(np.float64)
     factor = case_mix_factors([numbers(rows, "traits")], numbers(rows, "site"), came, chance)
     return Outcomes(
-        rows.drop("scans_used", "traits"),
+        rows.drop("scans_used", "traits", "vehicle"),
         came,
         chance * factor,
         never_gone,
         rows["is_lost"].to_numpy().astype(np.float64),
-        _p_failed(judged, windows["returned"].to_numpy()),
-        _pooled(judged),
+        p_failed,
+        np.where(never_gone, pooled.share_failed, p_failed),
+        rows["vehicle"].to_numpy().astype(np.int64),
+        pooled,
     )
 
 
@@ -143,14 +152,28 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
         return None
     own = rows.filter(named)
     number = numbers(rows, "holder")
-    expected = expected_without_own(outcomes.pooled, number, outcomes.returned, outcomes.expected)
-    told = [array[named] for array in (outcomes.returned, expected, outcomes.lost)]
+    without_own = shares_without_own(outcomes.pooled, outcomes.p_seen, number)
+    # a bare clear is nobody's workmanship: the habit is told elsewhere (``process``)
+    work = ~rows["is_bare"].to_numpy()
+    returned, chance = outcomes.returned * work, outcomes.expected * work
+    expected = chance * without_own / outcomes.pooled.share_failed
+    told = [array[named] for array in (returned, expected, outcomes.lost)]
     columns = _ratios(numbers(own, "holder"), told)
+    # attempts of nobody named come first
+    enough = np.append([] if named.all() else [False], columns["label"] != "too_few") > 0
+    tested = site_residuals(
+        outcomes.pooled.part(work),
+        outcomes.p_seen[work],
+        without_own[work],
+        (number[work], outcomes.vehicle[work]),
+        enough,
+    )
+    columns |= _tested(tested, columns["label"])
     ratio = np.append([] if named.all() else [1.0], columns["shrunken_ratio"])
     beside = expected_beside(
-        outcomes.pooled, number, outcomes.returned, outcomes.expected, np.nan_to_num(ratio, nan=1.0)
+        outcomes.pooled, number, returned, chance, np.nan_to_num(ratio, nan=1.0)
     )
-    columns |= _apart(own, level, [outcomes.returned[named], beside[named]])
+    columns |= _apart(own, level, [returned[named], beside[named]])
     blank = [n for n, values in columns.items() if values.dtype == np.float64]
     return (
         _counts(own, level)
@@ -163,6 +186,15 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
             method=pl.lit(_METHOD),
         )
     )
+
+
+def _tested(found: SiteResiduals, label: NDArray[Any]) -> dict[str, NDArray[Any]]:
+    """Label by the test too: a funnel for counts sees little of what evidence tells in shares."""
+    p, q, log_odds = (row[-label.size :] for row in (found.p_value, found.q_value, found.log_odds))
+    sure = np.nan_to_num(q, nan=1.0) < _Q_BELOW
+    labels = [label == "too_few", sure & (log_odds > 0), sure & (log_odds < 0)]
+    label = np.select(labels, ["too_few", "worse", "better"], label)
+    return {"p_value": p, "q_value": q, "label": label, "flagged": label == "worse"}
 
 
 def _holder(level: str) -> pl.Expr:

@@ -2,38 +2,76 @@
 
 The only place where stored histories meet the estimators.  An attempt's window is what was
 evidenced; its group (component, kind of attempt, first or repeated) lends it strength; how often
-the same fault begins anew where nobody ever worked on it is the background a return is held
-against.
+the same fault begins anew, and how long parts of its brand live on its component, is what a
+return is held against.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from numpy.typing import ArrayLike
 
+from afterclear.analyses.causes.cell_prior import Cells
+from afterclear.analyses.causes.judging import Attempts, ThreeCauses, judge
 from afterclear.analyses.checks import FloatArray, IntArray
-from afterclear.analyses.fix_held import FixHeld, fix_held
-from afterclear.analyses.rates import onset_rates, shrunken_rates
+from afterclear.analyses.fix_held import FixHeld
+from afterclear.analyses.fix_held_pool import Levels
+from afterclear.findings.new_faults import new_fault_rates
 from afterclear.store.database import Connection, create_temp_table, query, transaction
 
 # Attempts on one component are pooled whatever its position: a fleet has few of each corner.
 GROUP = ["component", "kind", "is_repeat"]
 # Repeats fail more often than first attempts, bare clears more often than repairs: each sort
-# leans on its own kind only.
+# leans on its own kind first.
 STRATUM = ["kind", "is_repeat"]
+# What has one law for returns that are no failures: parts of one brand on one component.
+CELL = ["component", "kind", "may_wear", "part_brand"]
+_CONF_LEVEL = 0.95
+_VEHICLE_LIFE_KM = 500_000.0  # as the settings have it where none are given
+_LEAST_LIFE_LEFT = 0.1  # of a vehicle's life: one that has outlived it is driven on
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
     """The fitted model with the rows it was given: what findings about sites rest on."""
 
-    fit: FixHeld
+    causes: ThreeCauses
     windows: pl.DataFrame  # one row an attempt, in the order of their ids; shape (n,)
-    group: IntArray  # (n,)
-    stratum: IntArray  # (n,) place of its prior in ``fit.priors``
-    low_km: FloatArray  # (n,) the fault came back in (low, high]; as given to the fit
-    high_km: FloatArray  # (n,) inf: not seen again
-    background_per_km: FloatArray  # (n,)
+    rows: Attempts  # as given to the fit, shape (n,)
+
+    @property
+    def fit(self) -> FixHeld:
+        """What is thought of failures."""
+        return self.causes.held
+
+    @property
+    def group(self) -> IntArray:
+        """Group of each attempt, shape (n,)."""
+        return self.rows.group
+
+    @property
+    def stratum(self) -> IntArray:
+        """Place of each attempt's prior in ``fit.priors``, shape (n,)."""
+        return self.rows.stratum
+
+    @property
+    def low_km(self) -> FloatArray:
+        """The fault came back in (low, high], shape (n,)."""
+        return self.rows.low_km
+
+    @property
+    def high_km(self) -> FloatArray:
+        """Inf: not seen again."""
+        return self.rows.high_km
+
+    def expected_returns(self, high_km: FloatArray, n_clean_scans: ArrayLike) -> FloatArray:
+        """Tell returns to expect of each attempt for failure alone, shape (n,).
+
+        Inside its evidence, up to ``high_km`` where it came back.
+        """
+        rows = self.rows
+        return self.fit.expected_returns(rows.group, rows.low_km, high_km, n_clean_scans)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,15 +83,17 @@ class Verdicts:
     judged: Judged | None = None  # None: no attempts
 
 
-def judge_attempts(con: Connection, held_below: float) -> Verdicts:
+def judge_attempts(
+    con: Connection, held_below: float, vehicle_life_km: float = _VEHICLE_LIFE_KM
+) -> Verdicts:
     """Judge every attempt in the store anew; replace ``verdicts``.
 
     Verdicts depend on the whole fleet, so all of them are made again: the windows are a small
     table.
     """
     windows = _windows(con)
-    judged = _judged(windows, _background(con), held_below) if len(windows) else None
-    verdicts = _verdicts(judged, held_below) if judged else _NONE
+    judged = _judged(con, windows, held_below) if len(windows) else None
+    verdicts = _verdicts(judged, held_below, vehicle_life_km) if judged else _NONE
     with transaction(con):
         create_temp_table(con, "judged", verdicts)
         con.execute("DELETE FROM store.verdicts")
@@ -66,8 +106,10 @@ def _windows(con: Connection) -> pl.DataFrame:
     """Each attempt's (low, high] in evidenced km, and its group."""
     return query(
         con,
-        """SELECT attempt_id, family, component_of(family) AS component, kind, is_repeat,
-               clean_km AS low_km, returned, stayed,
+        """SELECT attempt_id, vehicle_id, attempted_km, family,
+               coalesce(may_wear, false) AS may_wear, coalesce(part_brand, '') AS part_brand,
+               component_of(family) AS component, kind, is_repeat, clean_km AS low_km, returned,
+               stayed,
                CASE WHEN returned THEN clean_km + unwatched_km END AS high_km,
                -- a code that was never gone tells nothing of when it would have come back
                returned AND unwatched_km IS NOT NULL
@@ -80,78 +122,70 @@ def _windows(con: Connection) -> pl.DataFrame:
     )
 
 
-def _background(con: Connection) -> dict[str, float]:
-    """Rate per km at which a family's fault begins on a unit never worked on for it.
-
-    A family's exposure is all km over which a unit of the sort that ever showed it was watched
-    without it (``analyses/rates.py``); thin families lean on the others.  A sort is a
-    unit's name on one engine kind, as for recurring codes: a fleet's electric cars do not make
-    misfires rare.
-    """
-    gaps = query(con, "SELECT family, gap_km FROM store.onsets ORDER BY family, gap_km")
-    watched = query(
-        con,
-        """WITH kinds AS (
-               SELECT vehicle_id, coalesce(powertrain, '') AS engine FROM store.vehicles
-           ), sorts AS (
-               SELECT ecu, coalesce(engine, '') AS engine,
-                   -- in a fixed order: sums in another order differ in their last digits
-                   sum(km ORDER BY km) AS km
-               FROM store.watched LEFT JOIN kinds USING (vehicle_id) GROUP BY ALL
-           ), showed AS (
-               SELECT DISTINCT family, ecu, coalesce(engine, '') AS engine
-               FROM store.episodes LEFT JOIN kinds USING (vehicle_id)
-           )
-           SELECT family, sum(km ORDER BY km) AS km
-           FROM showed JOIN sorts USING (ecu, engine) GROUP BY family ORDER BY family""",
-    )
-    if not len(watched) or watched["km"].sum() <= 0:
-        return {}
-    place = {family: i for i, family in enumerate(watched["family"])}
-    group = np.array([place[f] for f in gaps["family"]], dtype=np.int64)
-    dirty = gaps["gap_km"].to_numpy()
-    dirty_by_family = np.bincount(group, weights=dirty, minlength=len(place))
-    clean = np.maximum(watched["km"].to_numpy() - dirty_by_family, 0.0)
-    rates = onset_rates(group, dirty, clean)
-    usable = np.isfinite(rates.exposure_km) & (rates.exposure_km > 0)
-    count = np.where(usable, rates.n_onsets, 0)
-    shrunken = shrunken_rates(count, np.where(usable, rates.exposure_km, 0.0)).mean()
-    return dict(zip(watched["family"], shrunken.tolist(), strict=True))
-
-
-def _judged(windows: pl.DataFrame, background: dict[str, float], limit: float) -> Judged:
-    group, stratum = _numbers(windows, GROUP), _numbers(windows, STRATUM)
+def _judged(con: Connection, windows: pl.DataFrame, limit: float) -> Judged:
+    rates = new_fault_rates(con, windows["family"].unique().to_list())
     low = np.where(windows["returned"] & ~windows["has_return"], 0.0, windows["low_km"].to_numpy())
     high = np.where(windows["has_return"], windows["high_km"].fill_null(np.inf).to_numpy(), np.inf)
-    rate = np.array([background.get(family, 0.0) for family in windows["family"]])
-    fit = fix_held(group, low, high, rate, stratum=stratum, threshold=limit)
+    rows = Attempts(
+        _numbers(windows, GROUP),
+        _numbers(windows, STRATUM),
+        _numbers(windows, CELL),
+        low,
+        high,
+        rates.per_km(windows["family"], windows["vehicle_id"]),
+    )
+    causes = judge(rows, _cells(windows, rows.cell), Levels(limit, _CONF_LEVEL))
     # names of a million attempts are no small thing to keep
-    kept = windows.drop("family", "component", "kind", "is_repeat")
-    return Judged(fit, kept, group, stratum, low, high, rate)
+    return Judged(causes, windows.drop("family", "component", "vehicle_id", "part_brand"), rows)
 
 
-def _verdicts(judged: Judged, limit: float) -> pl.DataFrame:
-    fit, windows, group = judged.fit, judged.windows, judged.group
+def _cells(windows: pl.DataFrame, cell: IntArray) -> Cells:
+    """Say what each cell is, in the order of their numbers."""
+    _, first = np.unique(cell, return_index=True)
+    each = windows[first]
+    return Cells(
+        _numbers(each, ["component"]),
+        _numbers(each, ["part_brand"]),
+        _numbers(each, ["kind"]),
+        each["may_wear"].to_numpy(),
+    )
+
+
+def _verdicts(judged: Judged, limit: float, vehicle_life_km: float) -> pl.DataFrame:
+    fit, causes, group = judged.fit, judged.causes, judged.group
+    told: dict[str, FloatArray | IntArray] = {
+        "p_not_held": fit.p_not_held,
+        "p_same_fault": fit.p_same_fault,
+        "p_worn": causes.p_worn,
+        "p_new": causes.p_new,
+        "km_to_go": fit.km_to_go,
+        "usual_life_km": causes.others.usual_life()[judged.rows.cell],
+        "n_group": fit.groups.n_informative[group],
+        "group_returned": fit.groups.n_returned[group],
+    }
+    frame = judged.windows.with_columns(pl.Series(name, values) for name, values in told.items())
+    of_return = [pl.when("has_return").then(name) for name in ("p_same_fault", "p_worn", "p_new")]
     return (
-        windows.with_columns(
-            pl.Series("p_not_held", fit.p_not_held),
-            pl.Series("p_same_fault", fit.p_same_fault),
-            pl.Series("km_to_go", fit.km_to_go),
-            pl.Series("n_group", fit.groups.n_informative[group], dtype=pl.Int32),
-            pl.Series("group_returned", fit.groups.n_returned[group], dtype=pl.Int32),
-        )
-        .with_columns(_outcome(limit))
+        frame.with_columns(_outcome(limit))
         .with_columns(
             pl.when(~pl.col("returned")).then("p_not_held"),
-            pl.when(pl.col("has_return")).then("p_same_fault"),
-            pl.when(pl.col("outcome").is_in(["on_watch", "unchecked"]))
-            .then("km_to_go")
-            .replace(float("inf"), None),
+            *of_return,
+            _km_to_go(vehicle_life_km),
+            pl.col("usual_life_km").fill_nan(None),
             pl.when("returned").then("low_km").alias("returned_low_km"),
             pl.when("returned").then("high_km").alias("returned_high_km"),
         )
         .select(_NONE.columns)
+        .cast(_NONE.schema)
     )
+
+
+def _km_to_go(vehicle_life_km: float) -> pl.Expr:
+    """Tell the km to go of what is watched, unless the vehicle will never drive them."""
+    driven = pl.col("attempted_km").fill_null(0.0) + pl.col("low_km")
+    left = (vehicle_life_km - driven).clip(_LEAST_LIFE_LEFT * vehicle_life_km)
+    is_open = pl.col("outcome").is_in(["on_watch", "unchecked"])
+    return pl.when(is_open & (pl.col("km_to_go") <= left)).then("km_to_go")
 
 
 def _numbers(windows: pl.DataFrame, columns: list[str]) -> IntArray:
@@ -180,10 +214,13 @@ _NONE = pl.DataFrame(
         "outcome": pl.String,
         "p_not_held": pl.Float64,
         "p_same_fault": pl.Float64,
+        "p_worn": pl.Float64,
+        "p_new": pl.Float64,
         "km_to_go": pl.Float64,
         "returned_low_km": pl.Float64,
         "returned_high_km": pl.Float64,
         "n_group": pl.Int32,
         "group_returned": pl.Int32,
+        "usual_life_km": pl.Float64,
     }
 )

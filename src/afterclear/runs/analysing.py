@@ -58,7 +58,7 @@ def analyse(
     ``as_of``: leave out what happened later; None: now.  ``full``: rebuild all vehicles, not
     only those whose rows changed.
     """
-    started_at = app.clock()
+    started_at, rules = app.clock(), app.config.settings.evidence
     until = as_of or started_at
     with app.long_writing("analyse"), open_store(app.store) as con:
         begin_analysis(con, started_at)
@@ -73,7 +73,7 @@ def analyse(
             vehicles = vehicles_to_rebuild(con, before.as_of, until)
         progress.begin(len(vehicles))
         rebuild(con, app.history_rules(until), app.catalogue, vehicles, progress.advance, anew=full)
-        verdicts = judge_attempts(con, app.config.settings.evidence.held_below)
+        verdicts = judge_attempts(con, rules.held_below, rules.vehicle_life_km)
         find_all(con, app, verdicts.judged, until)
         find_roles_and_work(app, con, until)
         done = Analysis(

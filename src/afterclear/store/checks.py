@@ -160,6 +160,8 @@ CHECKS: Final[tuple[Check, ...]] = (
         """SELECT attempt_id FROM verdicts
            WHERE NOT coalesce(p_not_held BETWEEN 0 AND 1, true)
                OR NOT coalesce(p_same_fault BETWEEN 0 AND 1, true)
+               OR NOT coalesce(p_worn BETWEEN 0 AND 1 AND p_new BETWEEN 0 AND 1, true)
+               OR NOT coalesce(abs(p_same_fault + p_worn + p_new - 1) < 1e-6, true)
                OR NOT coalesce(km_to_go >= 0, true)
            UNION ALL SELECT attempt_id FROM attempts WHERE clean_km < 0 OR clean_days < 0""",
         of_results=True,

@@ -30,6 +30,7 @@ WITH traits AS (
 )
 SELECT a.attempt_id, a.site, a.technician, b.brand, b.grade, a.scans_used,
     a.kind = 'clear_only' AS is_bare, t.traits,
+    dense_rank() OVER (ORDER BY a.vehicle_id) AS vehicle,
     (year(a.attempted_at) * 4 + quarter(a.attempted_at) - 1)::INTEGER AS quarter,
     a.returned AND lead(a.site) OVER fault <> a.site AS is_seen_elsewhere,
     coalesce(s.last_at <= a.attempted_at + getvariable('visit'), true)

@@ -129,3 +129,27 @@ FROM started s
 JOIN bucket b USING (vehicle_no)
 LEFT JOIN unit_names u USING (unit_no)
 WINDOW fault AS (PARTITION BY s.fault_no ORDER BY s.attempted_at, s.visit_no);
+
+-- Whether a part may have been fitted that wears from then on, and whose.  A part that came with a
+-- number was fitted, unless the work was only to look or clean; where an order does not say what was
+-- done, one may have been.
+CREATE OR REPLACE TEMP TABLE fitted AS
+WITH told AS (
+    SELECT a.fix_no, lower(trim(r.part_brand)) AS brand, r.action IS NULL AS is_untold,
+        coalesce(r.action = 'replace', r.part_number IS NOT NULL) AS is_fitted,
+        -- a part nobody named is of what the order was for
+        coalesce(part_fits(p.family, a.family) OR split_part(p.family, ':', 1) NOT IN ('code', 'part')
+            AND split_part(p.family, ':', 1) = split_part(a.family, ':', 1), true) AS is_own
+    FROM attempts a
+    JOIN store.repairs r ON r.vehicle_id = a.vehicle_id AND r.repair_id = a.repair_id
+    LEFT JOIN part_families p ON p.part_family = r.part_family
+        AND p.position IS NOT DISTINCT FROM r.position
+    WHERE r.action IS DISTINCT FROM 'inspect'
+        AND r.vehicle_id BETWEEN getvariable('first_vehicle') AND getvariable('last_vehicle')
+), own AS (
+    FROM told QUALIFY is_own OR NOT bool_or(is_own) OVER (PARTITION BY fix_no)
+)
+SELECT fix_no, bool_or(is_fitted OR is_untold) AS may_wear,
+    CASE WHEN count(DISTINCT brand) FILTER (is_fitted AND is_own) = 1
+         THEN max(brand) FILTER (is_fitted AND is_own) END AS part_brand
+FROM own GROUP BY fix_no;

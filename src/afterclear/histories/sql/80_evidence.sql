@@ -128,15 +128,54 @@ JOIN episodes e ON e.vehicle_no = a.vehicle_no AND e.family = a.family AND e.cod
     AND (a.ended_at IS NULL OR e.first_seen_at <= a.ended_at)
 GROUP BY a.fix_no;
 
--- What the pooled model needs of a fleet that was never worked on: how often a fault begins
--- between a clean reading and the next one, and how far units were watched in all.
+-- What the pooled model needs to know how often faults begin anew: the first episode of a family on
+-- a unit.  Its low end may be a clear, for whichever fault; what the first reading found began before
+-- anyone looked, and after work on the family none is the first.  km NULL: nobody knows.
 CREATE OR REPLACE TEMP TABLE onsets AS
-SELECT fault_no, onset_high_km - onset_low_km AS gap_km
-FROM episodes e
-WHERE onset_after_reading AND onset_high_km > onset_low_km
-    AND NOT EXISTS (SELECT 1 FROM attempts a
-        WHERE a.fault_no = e.fault_no AND a.attempted_at < e.first_seen_at);
+WITH looked AS (
+    SELECT unit_no, reading_no,
+        -- a reading looks back to the one before or, where it lies between, to the last clear
+        sum(coalesce(greatest(0, km - greatest(km_before,
+            CASE WHEN clear_no > clear_no_before THEN clear_km END)), 0))
+            OVER (PARTITION BY unit_no ORDER BY reading_no) AS watched_km
+    FROM (
+        SELECT *, lag(km) OVER unit AS km_before, lag(clear_no) OVER unit AS clear_no_before
+        FROM stored_readings WINDOW unit AS (PARTITION BY unit_no ORDER BY reading_no)
+    ) WHERE km_before IS NOT NULL OR reading_no = 1
+), worked AS (
+    SELECT unit_no, family, min(attempted_at) AS at FROM attempts GROUP BY unit_no, family
+), firsts AS (
+    SELECT e.unit_no, e.family, e.first_seen_at, (r.first_place - 1) // 2 AS reading_no,
+        e.onset_high_km - e.onset_low_km AS gap_km
+    FROM episodes e JOIN runs r USING (fault_no, run)
+    QUALIFY row_number() OVER (PARTITION BY e.unit_no, e.family
+        ORDER BY e.first_seen_at, r.first_place, e.fault_no) = 1
+)
+SELECT f.unit_no, f.family, round(coalesce(l.watched_km, 0), 6) AS before_km,
+    CASE WHEN f.reading_no > 0 AND gap_km > 0 AND NOT coalesce(w.at < f.first_seen_at, false)
+         THEN gap_km END AS gap_km
+FROM firsts f
+LEFT JOIN looked l USING (unit_no, reading_no)
+LEFT JOIN worked w USING (unit_no, family);
 
+-- How far units were watched: from the first reading to the last, less what clears hid.
 CREATE OR REPLACE TEMP TABLE watched AS
-SELECT unit_no, max(km) - min(km) AS km
-FROM unit_readings WHERE answered AND is_stored_memory AND km IS NOT NULL GROUP BY unit_no;
+WITH stored AS (
+    SELECT unit_no, seen_at, km FROM unit_readings
+    WHERE answered AND is_stored_memory AND km IS NOT NULL
+), spans AS (
+    SELECT unit_no, max(km) - min(km) AS km, max(km) AS last_km FROM stored GROUP BY unit_no
+), hidden AS (
+    SELECT unit_no, sum(lost_km ORDER BY read_km) AS km FROM (
+        SELECT c.unit_no, r.km AS read_km, max(c.km - r.km) AS lost_km
+        FROM (SELECT unit_no, cleared_at, coalesce(km, km_high) AS km FROM clear_events
+              WHERE origin <> 'vanished') c
+        ASOF JOIN (SELECT * FROM stored SEMI JOIN clear_events USING (unit_no)) r
+            ON c.unit_no = r.unit_no AND c.cleared_at >= r.seen_at
+        JOIN spans s ON s.unit_no = c.unit_no AND c.km <= s.last_km
+        WHERE c.km > r.km
+        GROUP BY c.unit_no, r.km
+    ) GROUP BY unit_no
+)
+SELECT unit_no, round(greatest(0, s.km - coalesce(h.km, 0)), 6) AS km
+FROM spans s LEFT JOIN hidden h USING (unit_no);

@@ -71,8 +71,9 @@ INSERT INTO store.attempts BY NAME
         coalesce(w.returned, false) AS returned, coalesce(w.stayed, false) AS stayed,
         w.unwatched_km, w.returned_at, back.scan_id AS returned_scan_id, w.last_clean_at,
         clean.scan_id AS last_clean_scan_id, r.related_code,
-        coalesce(w.scans_used, 0)::INTEGER AS scans_used
+        coalesce(w.scans_used, 0)::INTEGER AS scans_used, p.may_wear, p.part_brand
     FROM attempts a
+    LEFT JOIN fitted p USING (fix_no)
     LEFT JOIN jobs j USING (vehicle_no, repair_id)
     LEFT JOIN store.vehicles v ON v.vehicle_id = a.vehicle_id
     LEFT JOIN attempt_windows w USING (fix_no)
@@ -88,11 +89,10 @@ INSERT INTO store.evidence_steps BY NAME
         e.monitor, e.since_clear_km, e.needed_km, e.stretch_from_km
     FROM evidence e ORDER BY fix_no, scan_no;
 INSERT INTO store.onsets BY NAME
-    SELECT b.vehicle_id, u.ecu, f.code, f.family, o.gap_km
+    SELECT b.vehicle_id, u.ecu, o.family, o.before_km, o.gap_km
     FROM onsets o
-    JOIN faults f USING (fault_no)
-    JOIN bucket b USING (vehicle_no)
-    JOIN unit_names u USING (unit_no);
+    JOIN unit_names u USING (unit_no)
+    JOIN bucket b USING (vehicle_no);
 INSERT INTO store.watched BY NAME
     SELECT b.vehicle_id, u.ecu, w.km
     FROM watched w

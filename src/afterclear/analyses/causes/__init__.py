@@ -1,0 +1,1 @@
+"""Three ways a fault comes back: the fix failed, the part wore out, a new fault."""

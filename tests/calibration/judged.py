@@ -1,0 +1,75 @@
+"""Judge invented fleets as the tool does (``findings/verdicts.py``), without the store."""
+
+import numpy as np
+
+from afterclear.analyses.causes.cell_prior import Cells
+from afterclear.analyses.causes.judging import Attempts, ThreeCauses, judge
+from afterclear.analyses.causes.new_faults import (
+    FirstEpisodes,
+    NewFaults,
+    WatchedUnits,
+    new_faults,
+)
+from afterclear.analyses.fix_held_pool import Levels
+from tests.calibration.fleet import Fleet, Ints
+from tests.calibration.laws import BRANDS, CODES, UNITS
+from tests.calibration.scores import HELD_BELOW, Told
+
+_COMPONENTS = [family.split(":")[0] for _, family, _, _ in CODES]
+COMPONENT = np.unique(_COMPONENTS, return_inverse=True)[1]
+UNIT = np.array([UNITS.index(unit) for _, _, unit, _ in CODES])
+
+
+def background(fleet: Fleet) -> NewFaults:
+    """Fit the rates of new faults from first onsets."""
+    n_vehicles, n_units = fleet.watched_km.shape
+    units = WatchedUnits(
+        np.repeat(np.arange(n_vehicles), n_units),
+        np.tile(np.arange(n_units), n_vehicles),
+        fleet.watched_km.ravel(),
+        np.arange(len(CODES)),
+        UNIT,
+    )
+    firsts = [(f.vehicle * n_units + UNIT[f.fault], f.fault) for f in fleet.firsts]
+    unit, family = np.array(firsts, dtype=np.int64).reshape(-1, 2).T
+    km = np.array([(f.before_km, f.gap_km) for f in fleet.firsts]).reshape(-1, 2)
+    return new_faults(units, FirstEpisodes(unit, family, *km.T), COMPONENT, n_vehicles)
+
+
+def rates(fleet: Fleet, found: NewFaults) -> np.ndarray:
+    """Rate of new faults of each attempt's family and vehicle."""
+    fault, vehicle = fleet.column("fault").astype(int), fleet.column("vehicle").astype(int)
+    return found.per_km[fault] * found.vehicle[vehicle]
+
+
+def judged(fleet: Fleet) -> ThreeCauses:
+    """Judge every attempt."""
+    component = COMPONENT[fleet.column("fault").astype(int)]
+    repair, repeat, brand = (
+        fleet.column(name).astype(np.int64) for name in ("is_repair", "is_repeat", "brand")
+    )
+    stratum = 2 * repair + repeat
+    key = (2 * component + repair) * (len(BRANDS) + 1) + np.where(repair == 1, brand + 1, 0)
+    _, first, cell = np.unique(key, return_index=True, return_inverse=True)
+    attempts = Attempts(
+        _dense(4 * component + stratum),
+        _dense(stratum),
+        cell,
+        fleet.column("clean_km"),
+        fleet.column("back_km"),
+        rates(fleet, background(fleet)),
+    )
+    kind = repair[first]
+    cells = Cells(component[first], brand[first] + 1, kind, kind == 1)
+    return judge(attempts, cells, Levels(HELD_BELOW, 0.95))
+
+
+def told(fleet: Fleet) -> Told:
+    """Tell what the model says of each attempt."""
+    found = judged(fleet)
+    held = found.held
+    return Told(held.p_not_held, held.p_same_fault, found.p_worn, held.km_to_go)
+
+
+def _dense(codes: Ints) -> Ints:
+    return np.unique(codes, return_inverse=True)[1]

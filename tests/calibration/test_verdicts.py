@@ -1,0 +1,31 @@
+"""A small part of the calibration in every run, more of it among the slow tests.
+
+The whole table: ``python -m tests.calibration.verdicts``.
+"""
+
+import pytest
+
+from tests.calibration.laws import SCENARIOS
+from tests.calibration.verdicts import scored
+
+BY_NAME = {scenario.name: scenario for scenario in SCENARIOS}
+
+
+@pytest.mark.parametrize("name", ["base", "short lives"])
+def test_verdicts_of_400_vehicles_are_calibrated(name: str) -> None:
+    found = scored(BY_NAME[name], 400, 1)
+    assert found.ece <= 0.02
+    assert found.brier <= 1.15 * found.brier_oracle
+    assert found.wrong <= 0.02
+    assert found.held >= 0.9 * found.held_oracle
+    assert found.ece_same <= 0.03
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", [40, 400])
+@pytest.mark.parametrize("name", ["no wear", "heavy frailty", "twice a year", "clears only"])
+def test_verdicts_under_other_laws_are_calibrated(name: str, size: int) -> None:
+    found = scored(BY_NAME[name], size, 2)
+    assert found.ece <= 0.03
+    assert found.wrong <= 0.02
+    assert found.ece_same <= 0.04
