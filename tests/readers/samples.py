@@ -53,7 +53,7 @@ class Sample:
 
 def maps() -> dict[str, ImportMap]:
     """Give the example maps by name."""
-    return {each.name: each for each in load_maps(IMPORTS)}
+    return {each.name: each for each in load_maps(IMPORTS) if isinstance(each, ImportMap)}
 
 
 @cache

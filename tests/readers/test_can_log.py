@@ -306,3 +306,35 @@ def test_a_distance_sent_once_among_other_traffic_is_not_the_odometer(tmp_path: 
     frames = [*every_second(DM1, CLEAN)[:3], lone, *every_second(DM1, CLEAN, 3.0)]
     (row,) = rows(read(candump(tmp_path / "a.log", frames)), "scans")
     assert "odometer_km" not in row
+
+
+def distance(km: float) -> bytes:
+    return b"\xff" * 4 + round(8 * km).to_bytes(4, "little")
+
+
+def test_a_placeholder_of_the_cluster_is_not_the_odometer(tmp_path: Path) -> None:
+    """As in a real log: tens of km for six minutes, then more than 100,000."""
+    frames = sorted(
+        every_second(DM1, CLEAN, n=400)
+        + every_second(0x18FEE017, distance(38.5), 0.2, n=360)
+        + every_second(0x18FEE017, distance(104_200), 360.2, n=40)
+    )
+    made = read(candump(tmp_path / "a.log", frames))
+    (row,) = rows(made, "scans")
+    assert row["odometer_km"] == "104200"
+    assert "2 distances set aside, far from the last that was told" in made.note
+
+
+def test_a_log_without_any_fault_message_still_tells_how_far_the_vehicle_has_come(
+    tmp_path: Path,
+) -> None:
+    """Distance alone, or hours alone, are a reading of the odometer: no control unit was read."""
+    hours = (20 * 6_543).to_bytes(4, "little") + b"\xff" * 4
+    for name, can_id, data, column, value in (
+        ("km", 0x18FEE017, distance(83_120), "odometer_km", "83120"),
+        ("h", 0x18FEE500, hours, "engine_hours", "6543"),
+    ):
+        made = read(candump(tmp_path / f"{name}.log", every_second(can_id, data)))
+        (row,) = rows(made, "scans")
+        assert row[column] == value
+        assert "ecu" not in row

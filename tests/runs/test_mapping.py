@@ -94,6 +94,20 @@ def test_wrong_maps_stop_a_load_before_anything_is_done(garage: Path) -> None:
     assert "bad.toml: files" in said.output
 
 
+def test_a_wrong_map_stops_only_the_files_it_names(garage: Path) -> None:
+    """The others are loaded; the file waits for its map, with every mistake told."""
+    bad = 'kind = "paper"\nfiles = ["scan-export-*.txt"]\n'
+    (garage / "config" / "imports" / "bad.toml").write_text(bad, encoding="utf-8")
+    sample = SAMPLES["scans.csv"]
+    (garage.parent / "exports" / sample.name).write_bytes(sample.raw)
+    exports = garage.parent / "exports"
+    said = say(garage, "load", str(exports / sample.name), str(exports / "scan-export-2025.txt"))
+    assert said.exit_code == 3
+    assert "3 rows: 3 stored" in said.output
+    assert "waits for its map to be mended" in said.output
+    assert "bad.toml: kind" in said.output
+
+
 def test_a_file_that_is_not_there_and_a_load_that_is_not(garage: Path) -> None:
     assert say(garage, "map-check", "nowhere.csv").exit_code == 2
     assert say(garage, "replay", "7").exit_code == 2

@@ -19,6 +19,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import polars as pl
 
@@ -135,9 +136,8 @@ def take_j1939(frames: pl.DataFrame, methods: Mapping[int, int], readings: Readi
             readings.take_vin(j1939.unit_label(sa), vin, line)
     _take_fault_messages(messages, somebody, methods, readings)
     _take_counters(frames, readings)
-    readings.odometer_km |= _first_values(frames, repeated, _DISTANCES)
-    hours = {j1939.ENGINE_HOURS: j1939.engine_hours}
-    readings.engine_hours |= _first_values(frames, repeated, hours)
+    readings.odometer_km |= _take_total(frames, repeated, _KM, readings)
+    readings.engine_hours |= _take_total(frames, repeated, _HOURS, readings)
 
 
 def _repeated_identifiers(frames: pl.DataFrame) -> set[tuple[int, int]]:
@@ -261,28 +261,82 @@ def _add_counters(unit: UnitReading, pgn: int, payload: bytes) -> None:
             unit.warmups_since_clear = trip.warmups_since_clear
 
 
-def _first_values(
-    frames: pl.DataFrame,
-    repeated: set[tuple[int, int]],
-    decoders: Mapping[int, Callable[[bytes], float | None]],
+@dataclass(frozen=True, slots=True)
+class _Total:
+    """A running total of the bus, and how fast it can grow."""
+
+    name: str
+    decoders: Mapping[int, Callable[[bytes], float | None]]
+    an_hour: float  # most it grows in an hour
+    slack: float  # and beside that
+
+
+_KM = _Total("distances", _DISTANCES, 200.0, 50.0)  # own judgement: no truck drives faster
+_HOURS = _Total("engine hours", {j1939.ENGINE_HOURS: j1939.engine_hours}, 1.1, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """A total as one unit told it."""
+
+    scan: int
+    at: float
+    line: int
+    rank: tuple[int, int, int]  # the unit trusted most comes first
+    value: float
+
+
+def _take_total(
+    frames: pl.DataFrame, repeated: set[tuple[int, int]], total: _Total, readings: Readings
 ) -> dict[int, float]:
     """Take each scan's first reading of a running total from the unit trusted most for it.
 
-    0 is a unit that does not count, not a new vehicle (own judgement).
+    A cluster may send a placeholder of some tens of km for minutes before it knows better.  So what
+    it tells is held against the last value that it told twice: what cannot have grown into that
+    is set aside and counted.  0 is a unit that does not count, not a new vehicle (own judgement).
     """
+    by_unit: dict[tuple[int, int, int], list[_Heard]] = defaultdict(list)
+    for heard in _totals(frames, repeated, total.decoders):
+        by_unit[heard.rank].append(heard)
+    best: dict[int, _Heard] = {}
+    n_aside = 0
+    for told in by_unit.values():
+        last = _last_steady(told)
+        for heard in told:
+            grown = last.value - heard.value
+            most = total.slack + abs(last.at - heard.at) / 3600 * total.an_hour
+            if abs(grown) > most:
+                n_aside += 1
+            elif heard.scan not in best or heard.rank < best[heard.scan].rank:
+                best[heard.scan] = heard
+    readings.counts[f"{total.name} set aside, far from the last that was told"] += n_aside
+    for scan, heard in best.items():
+        readings.total_lines.setdefault(scan, heard.line)
+    return {scan: heard.value for scan, heard in best.items()}
+
+
+def _totals(
+    frames: pl.DataFrame,
+    repeated: set[tuple[int, int]],
+    decoders: Mapping[int, Callable[[bytes], float | None]],
+) -> Iterator[_Heard]:
+    """Decode what units tell of a total: each run of the same value once, and its second time."""
     groups = list(decoders)
     found = frames.filter(
         pl.col("pgn").is_in(groups) & (pl.col("data").str.len_bytes() == 2 * j1939.FRAME_LENGTH)
-    ).unique(["scan", "id", "data"], keep="first", maintain_order=True)
-    best: dict[int, tuple[tuple[int, int, int], float]] = {}
-    for scan, stretch, identifier, pgn, sa, data in found.select(
-        "scan", "stretch", "id", "pgn", "sa", "data"
-    ).iter_rows():
+    )
+    nth = pl.int_range(pl.len()).over("scan", "id", "data")
+    found = found.filter(nth < 2)  # noqa: PLR2004 - twice is steady, more says no more
+    columns = ("scan", "stretch", "id", "pgn", "sa", "data", "at", "line")
+    for scan, stretch, identifier, pgn, sa, data, at, line in found.select(columns).iter_rows():
         value = decoders[pgn](bytes.fromhex(data))
-        if not value or (stretch, identifier) not in repeated:
-            continue
-        trust = _TRUSTED_FIRST.index(sa) if sa in _TRUSTED_FIRST else len(_TRUSTED_FIRST)
-        rank = (groups.index(pgn), trust, sa)
-        if scan not in best or rank < best[scan][0]:
-            best[scan] = (rank, value)
-    return {scan: value for scan, (_, value) in best.items()}
+        if value and (stretch, identifier) in repeated:
+            trust = _TRUSTED_FIRST.index(sa) if sa in _TRUSTED_FIRST else len(_TRUSTED_FIRST)
+            yield _Heard(scan, at, line, (groups.index(pgn), trust, sa), value)
+
+
+def _last_steady(told: list[_Heard]) -> _Heard:
+    """Give the last value that was told twice in a row; where none was, the last."""
+    pairs = pairwise(told)
+    steady = [after for before, after in pairs if before.value == after.value]
+    return max(steady or told, key=lambda heard: heard.line)

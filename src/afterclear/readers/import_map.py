@@ -8,6 +8,7 @@ once.  User's view: ``help/imports.md``.
 import re
 import tomllib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import available_timezones
@@ -342,22 +343,49 @@ def parse_map(text: str, name: str, where: str, problems: list[str]) -> ImportMa
     return None
 
 
-def load_maps(folder: Path | None) -> tuple[ImportMap, ...]:
+@dataclass(frozen=True, slots=True)
+class BrokenMap:
+    """A map that is wrong but says which files it is for: only those are refused."""
+
+    name: str
+    files: tuple[str, ...]
+    problems: tuple[str, ...]
+
+
+def load_maps(folder: Path | None) -> tuple[ImportMap | BrokenMap, ...]:
     """Read every ``*.toml`` of a folder; none where there is no folder.
 
     Raises:
-        ConfigError: some are wrong; every mistake of every map is listed.
+        ConfigError: some are wrong and do not even say for which files they are; every mistake
+            of every such map is listed.
 
     """
     problems: list[str] = []
-    maps = []
+    maps: list[ImportMap | BrokenMap] = []
     for path in sorted(folder.glob("*.toml")) if folder and folder.is_dir() else ():
         try:
             text = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
             problems.append(f"{path}: {error}")
             continue
-        maps.append(parse_map(text, path.stem.lower(), str(path), problems))
+        own: list[str] = []
+        made = parse_map(text, path.stem.lower(), str(path), own)
+        if made is not None:
+            maps.append(made)
+        elif files := _files_of(text):
+            maps.append(BrokenMap(path.stem.lower(), files, tuple(own)))
+        else:
+            problems += own
     if problems:
         raise ConfigError("\n".join(problems))
-    return tuple(m for m in maps if m is not None)
+    return tuple(maps)
+
+
+def _files_of(text: str) -> tuple[str, ...]:
+    """Give the file names a wrong map is for; none where it does not say so."""
+    try:
+        files = _as_list(tomllib.loads(text).get("files"))
+    except tomllib.TOMLDecodeError:
+        return ()
+    good = isinstance(files, list) and all(isinstance(each, str) and each for each in files)
+    return tuple(files) if good and isinstance(files, list) else ()

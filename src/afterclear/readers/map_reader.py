@@ -14,7 +14,7 @@ from afterclear.readers.base import MAP_PREFIX
 from afterclear.readers.delimited import DelimitedFile
 from afterclear.readers.grids import Grid, table_of_grid
 from afterclear.readers.html_tables import html_tables, is_facts
-from afterclear.readers.import_map import ImportMap, MapTable
+from afterclear.readers.import_map import BrokenMap, ImportMap, MapTable
 from afterclear.readers.map_rows import Mapped, mapped_rows, origins_of
 from afterclear.readers.nested import json_tree, nested_table
 from afterclear.readers.source_table import SourceTable
@@ -40,8 +40,7 @@ class MapReader:
 
     def identify(self, delivery: Delivery) -> bool:
         """Tell by the file's name, its kind and the map's content test."""
-        name = PurePosixPath(delivery.name.replace("\\", "/")).name.lower()
-        if not any(fnmatchcase(name, pattern.lower()) for pattern in self.map.files):
+        if not _is_named(delivery, self.map.files):
             return False
         with delivery.path.open("rb") as file:
             head = file.read(HEAD_BYTES)
@@ -68,6 +67,35 @@ class MapReader:
             rejections=(*rejections, *(r for m in mapped for r in m.rejections)),
             note="; ".join(dict.fromkeys([*notes, *(n for m in mapped for n in m.notes)])),
         )
+
+
+class BrokenMapReader:
+    """Refuses the files a wrong map names, with every mistake of the map."""
+
+    def __init__(self, broken: BrokenMap) -> None:
+        self.broken = broken
+        self.name = f"{MAP_PREFIX}{broken.name}"
+
+    def identify(self, delivery: Delivery) -> bool:
+        """Tell by the file's name."""
+        return _is_named(delivery, self.broken.files)
+
+    def read(self, delivery: Delivery) -> ReadFile:
+        """Refuse the file.
+
+        Raises:
+            RefusedFileError: always; what is wrong with the map, and what to do.
+
+        """
+        raise RefusedFileError(
+            f"{delivery.name} waits for its map to be mended: {'; '.join(self.broken.problems)}. "
+            "Then 'afterclear replay' reads it again."
+        )
+
+
+def _is_named(delivery: Delivery, patterns: Sequence[str]) -> bool:
+    name = PurePosixPath(delivery.name.replace("\\", "/")).name.lower()
+    return any(fnmatchcase(name, pattern.lower()) for pattern in patterns)
 
 
 def _parts(mapped: list[Mapped]) -> tuple[PlainRows, ...]:

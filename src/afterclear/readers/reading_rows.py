@@ -70,6 +70,13 @@ def plain_parts(
     for (scan, ecu), unit in sorted(readings.units.items()):
         scans += _unit_rows(heads[scan] | {"ecu_vin": readings.vins.get(ecu)}, unit)
         unnamed += _unnamed(unit)
+    read = {scan for scan, _ in readings.units}
+    # a recording without any fault message still tells how far the vehicle has come
+    scans += [
+        heads[scan] | {"ecu": None, "_line": line}
+        for scan, line in sorted(readings.total_lines.items())
+        if scan in heads and scan not in read
+    ]
     parts = (
         _table("scans", scans),
         _table("clears", _clear_rows(vehicle, readings)),

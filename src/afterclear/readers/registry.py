@@ -4,20 +4,22 @@ from collections.abc import Sequence
 
 from afterclear.errors import RefusedFileError
 from afterclear.readers.base import MAP_PREFIX, Reader
-from afterclear.readers.import_map import ImportMap
+from afterclear.readers.import_map import BrokenMap, ImportMap
 from afterclear.readers.plain_table import PlainTableReader
 from afterclear.readers.unread import why_unread
 from afterclear.records import Delivery
 
 
-def all_readers(maps: Sequence[ImportMap] = ()) -> tuple[Reader, ...]:
+def all_readers(maps: Sequence[ImportMap | BrokenMap] = ()) -> tuple[Reader, ...]:
     """Every reader, in the order in which they are asked; one for each import map."""
     # imported late: these libraries are slow to start and most deliveries are plain tables
     from afterclear.readers.can_log import CanLogReader  # noqa: PLC0415
     from afterclear.readers.hex_responses import HexResponsesReader  # noqa: PLC0415
-    from afterclear.readers.map_reader import MapReader  # noqa: PLC0415
+    from afterclear.readers.map_reader import BrokenMapReader, MapReader  # noqa: PLC0415
 
-    mapped = [MapReader(each) for each in maps]
+    mapped = [
+        BrokenMapReader(each) if isinstance(each, BrokenMap) else MapReader(each) for each in maps
+    ]
     return (*mapped, PlainTableReader(), CanLogReader(), HexResponsesReader())
 
 

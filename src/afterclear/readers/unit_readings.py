@@ -68,6 +68,7 @@ class Readings:
     vin_line: int = 0  # where the first was read
     odometer_km: dict[int, float] = field(default_factory=dict)  # by scan
     engine_hours: dict[int, float] = field(default_factory=dict)  # by scan
+    total_lines: dict[int, int] = field(default_factory=dict)  # where a scan's first total stands
     counts: Counter[str] = field(default_factory=Counter)
     broken: list[tuple[int, str]] = field(default_factory=list)  # line, what was expected
 
