@@ -122,10 +122,11 @@ def sight_of(profiles: list[Profile], context: Context) -> Sight:
     for profile in profiles:
         if not any(any(c.isdigit() for c in v) for v in profile.values[:20]):
             continue
-        if (clock := clock_column(profile)) is not None and profile.means("km", "odometer_km") == 0:
-            clocks[profile.heading] = clock
-        elif (time := time_column(profile)) is not None:
+        # a date with dots (13.02.26) could be a time of day: dates first
+        if (time := time_column(profile)) is not None:
             times[profile.heading] = time
+        elif (clock := clock_column(profile)) is not None and not profile.means("odometer_km"):
+            clocks[profile.heading] = clock
     return Sight(profiles, times, clocks, context.words, context.units, context.known)
 
 

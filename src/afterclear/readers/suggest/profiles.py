@@ -140,7 +140,9 @@ def is_plate(value: str) -> bool:
 
 def is_codes(value: str) -> bool:
     """Tell codes whose letters or words say what they are, with or without a word behind each."""
-    return bool(code_words(value)) and not _left_over(value)
+    words = code_words(value)
+    begins = len(words) == 1 and bool(_CODE_WORD.match(value.strip()))  # a code and its text
+    return begins or (bool(words) and not _left_over(value))
 
 
 def has_code(value: str) -> bool:

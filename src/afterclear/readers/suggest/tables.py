@@ -118,6 +118,9 @@ def _weights(
             found[table] += 1.5 if table != "clears" else 2.0
     if _only_cleared(roles, sight):
         found["clears"] += 2.5
+    if "work_text" in roles:
+        work = sight.by_name[roles["work_text"].heading]
+        found["repairs"] += 0.5 * (work.means("description", "notes") < 0.5)  # it says work
     if "when" not in roles:
         found["vehicles"] += 1.0
     else:
