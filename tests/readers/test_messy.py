@@ -1,9 +1,11 @@
 """The corpus of messy files: with the suggestion as it is, right or asked, never silently wrong."""
 
 from collections import Counter
+from pathlib import Path
 
 import pytest
 
+import afterclear
 from tests.readers.messy.corpus import all_files
 from tests.readers.messy.files import Messy
 from tests.readers.messy.judging import MOST, Garage
@@ -36,3 +38,10 @@ def test_a_messy_file_is_right_or_asked(
 def test_most_files_need_no_answer(outcomes: Counter[str]) -> None:
     n_judged = outcomes.total()
     assert outcomes["asked"] <= ASKED_AT_MOST * max(n_judged, len(FILES))
+
+
+def test_the_help_lists_every_file_of_the_corpus() -> None:
+    page = (Path(afterclear.__file__).parent / "help" / "messy.md").read_text(encoding="utf-8")
+    assert [f.name for f in FILES if f"| `{f.name}` |" not in page] == []
+    assert f"{len(FILES)} files: " in page
+    assert "silently wrong 0" in page
