@@ -2,6 +2,7 @@
 
 import re
 from importlib.resources import files
+from pathlib import Path
 
 import pytest
 
@@ -13,8 +14,11 @@ from afterclear.reasons import (
     Kind,
     StockReason,
 )
+from afterclear.store.database import open_store, query
+from afterclear.store.exports import EXPORTS
 from afterclear.wording.cells import Cells
 from afterclear.wording.evidence import SAID, SETTLED_BY, evidence_words
+from afterclear.wording.exported import with_sentences
 from afterclear.wording.language import MARKS
 from afterclear.wording.stock import SAID as STOCK_SAID
 from afterclear.wording.stock import SELF_TESTS, stock_words
@@ -110,3 +114,19 @@ def test_a_fact_that_is_not_known_is_never_spelled(reason: StockReason) -> None:
         said = stock_words(reason, _facts(reason) | {missing: None}, Cells())
         assert "None" not in said
         assert "\u2013" not in said
+
+
+@pytest.mark.parametrize(
+    ("table", "columns"),
+    [
+        ("evidence", "finding why reason stretch_from_km stretch_to_km"),
+        ("stock", "last_full_scan_at because deciding safety"),
+        ("stock_reasons", "source because facts"),
+    ],
+)
+def test_an_export_has_the_sentence_before_its_reason_in_the_old_order(
+    tmp_path: Path, table: str, columns: str
+) -> None:
+    with open_store(tmp_path / "a.duckdb") as con:
+        names = " ".join(with_sentences(table, query(con, EXPORTS[table])).columns)
+    assert columns in names

@@ -27,8 +27,8 @@ EXPORTS: Final[dict[str, str]] = {
         FROM episodes
         ORDER BY vehicle_id, onset_high_at, ecu, code, last_seen_at, n_scans, ended_high_at""",
     "evidence": """
-        SELECT attempt_id, vehicle_id, scan_id, seen_at, km, finding, stretch_from_km,
-            stretch_to_km, reason, monitor, since_clear_km, needed_km
+        SELECT attempt_id, vehicle_id, scan_id, seen_at, km, finding, reason, stretch_from_km,
+            stretch_to_km, monitor, since_clear_km, needed_km
         FROM evidence ORDER BY vehicle_id, attempt_id, seen_at, scan_id""",
     "odometer": """
         SELECT vehicle_id, read_at, reading_km, line_km, set_aside, origin, origin_id

@@ -28,11 +28,11 @@ def _stock_reason(row: dict[str, Any], cells: Cells) -> str:
 
 
 _Said = Callable[[dict[str, Any], Cells], str]
-# table -> the column its sentence gets, the columns it is made of, and how
+# table -> the column its sentence gets, the columns it is made of (it stands before the first), how
 _SENTENCES: Final[dict[str, tuple[str, tuple[str, ...], _Said]]] = {
     "evidence": ("why", ("reason", "monitor", "since_clear_km", "needed_km"), _evidence),
     "stock": ("because", ("deciding",), _audit),
-    "stock_reasons": ("because", ("reason", "facts"), _stock_reason),
+    "stock_reasons": ("because", ("facts", "reason"), _stock_reason),
 }
 
 
@@ -44,8 +44,10 @@ def with_sentences(table: str, frame: pl.DataFrame, cells: Cells = _ENGLISH) -> 
     # a large table says the same few things again and again
     known = frame.select(columns).unique(maintain_order=True)
     # (no-break spaces are for pages: a table is not set in lines)
-    told = [said(row, cells).replace(GAP, " ") for row in known.iter_rows(named=True)]
-    words = pl.Series(name, told, dtype=pl.String)
-    return frame.join(
+    lines = [said(row, cells).replace(GAP, " ") for row in known.iter_rows(named=True)]
+    words = pl.Series(name, lines, dtype=pl.String)
+    told = frame.join(
         known.with_columns(words), on=columns, how="left", nulls_equal=True, maintain_order="left"
     )
+    before = frame.columns.index(columns[0])
+    return told.select(*frame.columns[:before], name, *frame.columns[before:])
