@@ -18,8 +18,8 @@ _TIMES: Final = "AFTERCLEAR_TEST_TIMES"
 CAMPAIGNS: Final = {
     "kills": ("tests/faults/test_kills.py", "tests/store/test_kill.py"),
     "files": ("tests/faults/test_fuzz.py",),
-    "fleets": ("tests/runs/test_incremental.py",),
-    "rows": ("tests/runs/test_incremental_rows.py",),
+    "fleets": ("tests/commands/test_incremental.py",),
+    "rows": ("tests/commands/test_incremental_rows.py",),
     "year": ("tests/faults/test_year.py",),
 }
 

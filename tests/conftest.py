@@ -14,16 +14,16 @@ settings.load_profile("repeatable")
 
 
 if TYPE_CHECKING:
-    from afterclear.runs.app import App
-    from afterclear.runs.starting import DemoReport
+    from afterclear.commands.app import App
+    from afterclear.commands.init_and_demo import DemoReport
 
 
 @pytest.fixture(scope="session")
 def demo_run(tmp_path_factory: pytest.TempPathFactory) -> tuple["App", "DemoReport"]:
     """Run the demo once for all tests that only read what it found."""
+    from afterclear.commands.app import App  # noqa: PLC0415
+    from afterclear.commands.init_and_demo import demo  # noqa: PLC0415
     from afterclear.config import Config  # noqa: PLC0415 - only where it is asked for
-    from afterclear.runs.app import App  # noqa: PLC0415
-    from afterclear.runs.starting import demo  # noqa: PLC0415
 
     folder = tmp_path_factory.mktemp("demo")
     app = App(Config(None), folder / "store.duckdb", lambda: datetime(2026, 11, 25, tzinfo=UTC))

@@ -8,10 +8,10 @@ import re
 import polars as pl
 import pytest
 
+from afterclear.commands.app import App
+from afterclear.commands.init_and_demo import DemoReport
+from afterclear.commands.queries.exporting import export_frame
 from afterclear.records import LoadResult
-from afterclear.runs.app import App
-from afterclear.runs.exporting import export_frame
-from afterclear.runs.starting import DemoReport
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from afterclear import __version__
 from afterclear.cli import COMMANDS, main
 from afterclear.plain import TABLES, Table
-from afterclear.store.exports import EXPORTS
+from afterclear.store.queries.exports import EXPORTS
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

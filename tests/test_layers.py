@@ -1,6 +1,8 @@
 """Who may import whom: the map in DEVELOPERS.md, checked."""
 
 import ast
+from collections import Counter
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import afterclear
@@ -13,25 +15,25 @@ MAY_IMPORT = {
     "records": {"errors", "plain"},
     "config": {"errors", "plain"},
     "protocols": {"errors"},
-    "normalise": {"errors"},
+    "catalogue": {"errors"},
     "sources": BASE,
-    "readers": BASE | {"protocols", "normalise"},
-    "store": BASE | {"normalise"},
-    "cut_out": BASE | {"readers", "store", "normalise"},
-    "load": BASE | {"sources", "readers", "store", "config", "normalise", "cut_out"},
+    "readers": BASE | {"protocols", "catalogue"},
+    "store": BASE | {"catalogue"},
+    "cut_out": BASE | {"readers", "store", "catalogue"},
+    "load": BASE | {"sources", "readers", "store", "config", "catalogue", "cut_out"},
     "read_again": BASE | {"readers", "store", "load"},
-    "histories": BASE | {"store", "normalise"},
-    "analyses": {"errors"},
+    "histories": BASE | {"store", "catalogue"},
+    "estimators": {"errors"},
     "reasons": set(),
-    "wording": BASE | {"normalise"},
-    "digest": BASE | {"analyses", "normalise", "wording"},
+    "wording": BASE | {"catalogue"},
+    "digest": BASE | {"estimators", "catalogue", "wording"},
     "deliver": {"errors"},
     "observe": {"errors"},
-    "findings": BASE | {"store", "analyses", "histories", "normalise"},
-    "runs": BASE
+    "findings": BASE | {"store", "estimators", "histories", "catalogue"},
+    "commands": BASE
     | {
         "config",
-        "normalise",
+        "catalogue",
         "readers",
         "load",
         "cut_out",
@@ -42,8 +44,8 @@ MAY_IMPORT = {
         "digest",
     }
     | {"sources", "deliver", "observe", "wording"},
-    "schedule": BASE | {"config", "runs", "observe"},
-    "cli": BASE | {"config", "runs", "schedule", "findings", "observe", "wording"},
+    "schedule": BASE | {"config", "commands", "observe"},
+    "cli": BASE | {"config", "commands", "schedule", "findings", "observe", "wording"},
     "__main__": {"cli"},
     "__init__": set(),
 }
@@ -57,7 +59,7 @@ ONLY_IN = {
     "can": {"readers"},
     "python_calamine": {"readers"},
     "defusedxml": {"readers"},
-    "scipy": {"analyses"},
+    "scipy": {"estimators"},
     "pydantic": {"config", "readers"},
     "zstandard": {"store"},
     "smtplib": {"deliver"},
@@ -92,3 +94,49 @@ def test_every_part_imports_only_what_the_map_allows() -> None:
             elif pieces[0] in ONLY_IN and part not in ONLY_IN[pieces[0]]:
                 broken.append(f"{module.relative_to(ROOT)} imports {name}")
     assert broken == []
+
+
+MOST_MODULES = 14  # in one room; the command line has a file a command
+CROWDED = {"cli"}
+
+
+def _dotted(module: Path) -> str:
+    parts = ("afterclear", *module.relative_to(ROOT).with_suffix("").parts)
+    return ".".join(part for part in parts if part != "__init__")
+
+
+def _used(module: Path) -> set[str]:
+    """Every dotted name a module imports, with those it takes from a package."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
+    return names
+
+
+def _room(module: Path) -> str:
+    """Name the package of a module; a module that stands beside packages is a room of its own."""
+    package = module.relative_to(ROOT).parent.as_posix()
+    return package if "/" in package else module.relative_to(ROOT).with_suffix("").as_posix()
+
+
+def test_a_room_holds_about_a_dozen_modules() -> None:
+    rooms = Counter(
+        module.relative_to(ROOT).parent.as_posix()
+        for module in ROOT.rglob("*.py")
+        if module.stem != "__init__"
+    )
+    crowded = {room for room, n in rooms.items() if n > MOST_MODULES and room != "."}
+    assert crowded == CROWDED
+
+
+def test_what_a_room_uses_never_uses_it() -> None:
+    """The rooms have an order: whoever walks from a file to a page enters each once."""
+    known = {_dotted(module): module for module in ROOT.rglob("*.py") if module.stem != "__init__"}
+    uses: dict[str, set[str]] = {}
+    for module in known.values():
+        rooms = {_room(known[name]) for name in _used(module) & set(known)}
+        uses.setdefault(_room(module), set()).update(rooms - {_room(module)})
+    tuple(TopologicalSorter(uses).static_order())  # a CycleError names the circle

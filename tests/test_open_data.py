@@ -17,13 +17,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.queries.exporting import export_frame
 from afterclear.config import Config
 from afterclear.plain import KM_PER_MILE
 from afterclear.records import LoadResult
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.exporting import export_frame
-from afterclear.runs.loading import Whose, load_paths
 
 NAMED = os.environ.get("AFTERCLEAR_OPEN_DATA", "")
 DATA = Path(NAMED or "no open data named")

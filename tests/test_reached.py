@@ -20,7 +20,7 @@ ROOT = Path(afterclear.__file__).parent
 # where people and processes come in, and what is imported by a name put together from parts
 BEGIN = [
     ("afterclear.__main__", ""),
-    ("afterclear.readers.reading_child", "main"),  # a process of its own
+    ("afterclear.readers.child.reading_child", "main"),  # a process of its own
     *((f"afterclear.cli.{module}", "command") for module, _ in COMMANDS.values()),
     *((f"afterclear.sources.{module}", "opened") for module, _ in places._PLACES.values()),  # noqa: SLF001
 ]

@@ -14,12 +14,12 @@ from typing import Final
 
 import polars as pl
 
+from afterclear.catalogue.called import Called
 from afterclear.errors import RefusedFileError
-from afterclear.normalise.called import Called
 from afterclear.readers.cutting import CannotLookError, Cut, texts, without
 from afterclear.records import Delivery, PlainFile, PlainRows, ReadFile, Rejection
-from afterclear.store.database import is_of_the_file
-from afterclear.store.door import Door
+from afterclear.store.engine.database import is_of_the_file
+from afterclear.store.intake.door import Door
 
 REFUSED: Final = (
     "a vehicle that may be kept: this one was forgotten ('afterclear forget allow NAME' lets it in)"

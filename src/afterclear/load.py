@@ -15,14 +15,14 @@ from functools import partial
 from pathlib import Path
 from traceback import format_exception
 
+from afterclear.catalogue.called import ERASED, Called
+from afterclear.catalogue.codes import NormalCode, normal_code, says_none, split_codes
 from afterclear.cut_out import admitted, names_at_the_door, names_of_packed
 from afterclear.errors import DecodeError, FaultError, RefusedFileError, UnreachableError
-from afterclear.normalise.called import ERASED, Called
-from afterclear.normalise.codes import NormalCode, normal_code, says_none, split_codes
+from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.containers import Unpacked, check_nesting
-from afterclear.readers.import_map import load_maps
 from afterclear.readers.limits import USUAL, ReadingLimits
-from afterclear.readers.reading_process import Readers
+from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.registry import all_readers
 from afterclear.records import (
     Delivery,
@@ -34,25 +34,25 @@ from afterclear.records import (
     printable,
 )
 from afterclear.sources.folder import opened_within
-from afterclear.store.absorb import Absorbed, absorb
-from afterclear.store.archive import Incoming, Snapshot, keep_bytes, taken_in
-from afterclear.store.archive_changes import remember_change, was_changed
-from afterclear.store.database import Connection, is_of_the_file, transaction
-from afterclear.store.door import Door, the_door
-from afterclear.store.identity import adopt, under_own_number
-from afterclear.store.ledger import (
+from afterclear.store.engine.archive import Incoming, Snapshot, keep_bytes, taken_in
+from afterclear.store.engine.database import Connection, is_of_the_file, transaction
+from afterclear.store.intake.absorb import Absorbed, absorb
+from afterclear.store.intake.door import Door, the_door
+from afterclear.store.intake.identity import adopt, under_own_number
+from afterclear.store.intake.ledger import (
     complete_load,
     insert_rejections,
     known_load,
     next_load_id,
 )
-from afterclear.store.merging import note_written
-from afterclear.store.near_misses import new_vehicles
-from afterclear.store.shortcut import NoCode, NotPlainlyNew
-from afterclear.store.withdrawal import (
+from afterclear.store.intake.merging import note_written
+from afterclear.store.intake.near_misses import new_vehicles
+from afterclear.store.intake.shortcut import NoCode, NotPlainlyNew
+from afterclear.store.intake.withdrawal import (
     Origin,
     remember_origin,
 )
+from afterclear.store.upkeep.archive_changes import remember_change, was_changed
 
 Clock = Callable[[], datetime]
 

@@ -1,7 +1,7 @@
 """The plain layout: four tables every reader's rows are brought into.
 
 This file is the contract as data: names, kinds and keys.  How a kind is parsed stands in
-``store/normalising.py`` (as SQL) and nowhere else; how a file becomes these columns is the
+``store/intake/spelling.py`` (as SQL) and nowhere else; how a file becomes these columns is the
 readers' business.  Empty means "not known" everywhere.
 """
 

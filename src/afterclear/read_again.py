@@ -25,15 +25,15 @@ from afterclear.load import (
 )
 from afterclear.plain import TABLES
 from afterclear.readers.base import MAP_PREFIX
-from afterclear.readers.import_map import load_maps
+from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.limits import USUAL, ReadingLimits
-from afterclear.readers.reading_process import Readers
+from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.registry import all_readers
 from afterclear.records import LoadResult, ReadFile
-from afterclear.store.archive import Snapshot, taken_out
-from afterclear.store.database import Connection, is_of_the_file, transaction
-from afterclear.store.ledger import known_load, next_load_id
-from afterclear.store.withdrawal import (
+from afterclear.store.engine.archive import Snapshot, taken_out
+from afterclear.store.engine.database import Connection, is_of_the_file, transaction
+from afterclear.store.intake.ledger import known_load, next_load_id
+from afterclear.store.intake.withdrawal import (
     PastLoad,
     check_order,
     keep_left,

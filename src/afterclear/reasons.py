@@ -39,7 +39,7 @@ EVIDENCE_PARAMETERS: Final[dict[EvidenceReason, tuple[str, ...]]] = {
 
 
 class StockReason(StrEnum):
-    """Why a vehicle in stock is not ready, or what is to be noted (``findings/stock_rules.py``)."""
+    """Why a vehicle in stock is not ready, or what is to be noted (``stock/stock_rules.py``)."""
 
     NO_SCAN = "no_scan"
     SCAN_PARTIAL = "scan_partial"

@@ -21,17 +21,17 @@ from pathlib import Path
 
 import polars as pl
 
+from afterclear.commands.pages.page_workers import rendered
+from afterclear.digest.audience.garage_model import FunnelChart, HeldChart, LifeChart
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
 from afterclear.digest.charts.layout import WIDE
 from afterclear.digest.charts.life import draw_life
 from afterclear.digest.charts.odometer import draw_odometer
 from afterclear.digest.charts.timeline import draw_timeline
-from afterclear.digest.frames import FRAME_ROWS, DigestSettings, VehiclePagesOf
-from afterclear.digest.garage_model import FunnelChart, HeldChart, LifeChart
-from afterclear.digest.vehicle_model import OdometerChart, TimeLine
-from afterclear.digest.write import write_digest
-from afterclear.runs.page_workers import rendered
+from afterclear.digest.input.frames import FRAME_ROWS, DigestSettings, VehiclePagesOf
+from afterclear.digest.output.write import write_digest
+from afterclear.digest.vehicle.vehicle_model import OdometerChart, TimeLine
 from afterclear.wording.cells import Cells
 from tests.digest.every_row import HistoryFrames, build_digest
 from tests.digest.findings_fixture import ROWS, findings

@@ -18,14 +18,14 @@ import statsmodels.api as sm
 import surpyval
 from sksurv.nonparametric import kaplan_meier_estimator
 
-from afterclear.analyses.compare import log_rank
-from afterclear.analyses.few_failures import part_life
-from afterclear.analyses.lives import Lives, observed_lives
-from afterclear.analyses.recurrence import mean_cumulative_function
-from afterclear.analyses.survival import kaplan_meier
-from afterclear.analyses.watched import Watched, watched
-from afterclear.analyses.weibull import fit_weibull
-from afterclear.analyses.weibull_limits import likelihood_ratio_limits
+from afterclear.estimators.lifetimes.compare import log_rank
+from afterclear.estimators.lifetimes.few_failures import part_life
+from afterclear.estimators.lifetimes.lifetimes import Lives, observed_lives
+from afterclear.estimators.lifetimes.survival import kaplan_meier
+from afterclear.estimators.lifetimes.weibull import fit_weibull
+from afterclear.estimators.lifetimes.weibull_limits import likelihood_ratio_limits
+from afterclear.estimators.recurrence.exposure import Watched, watched
+from afterclear.estimators.recurrence.mean_cumulative import mean_cumulative_function
 
 N_GROUPS = 10_000
 ROWS_PER_GROUP = 20

@@ -22,21 +22,21 @@ from math import log
 from pathlib import Path
 from typing import TypeVar
 
+from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.config import shipped
-from afterclear.findings.making import FindingRules
-from afterclear.findings.order_parts import put_order_parts
-from afterclear.findings.part_tables import PartTables
-from afterclear.findings.parts import PartRules, find_parts
-from afterclear.findings.process import find_process
-from afterclear.findings.quarters import find_quarters
-from afterclear.findings.recurring import find_recurring
-from afterclear.findings.sites import find_holders
-from afterclear.findings.traits import put_traits
+from afterclear.findings.all_findings import FindingRules
+from afterclear.findings.common.vehicle_traits import put_traits
+from afterclear.findings.parts.order_parts import put_order_parts
+from afterclear.findings.parts.part_lifetimes import PartRules, find_parts
+from afterclear.findings.parts.part_tables import PartTables
+from afterclear.findings.recurrence.recurring import find_recurring
+from afterclear.findings.recurrence.worsening import find_worsening
+from afterclear.findings.sites.process import find_process
+from afterclear.findings.sites.quarters import find_quarters
+from afterclear.findings.sites.site_ratios import find_holders
 from afterclear.findings.verdicts import judge_attempts
-from afterclear.findings.worsening import find_worsening
 from afterclear.histories.build import set_rules
-from afterclear.normalise.catalogue import Catalogue
-from afterclear.store.database import Connection, open_store, scalar
+from afterclear.store.engine.database import Connection, open_store, scalar
 from tests.benchmarks.measuring import Cost, Watch
 from tests.histories.story import RULES
 

@@ -19,8 +19,8 @@ import warnings
 import numpy as np
 import surpyval
 
-from tests.analyses.fix_held_alone import fix_held
-from tests.analyses.simulated_fleet import (
+from tests.estimators.fix_held_alone import fix_held
+from tests.estimators.simulated_fleet import (
     BACKGROUND,
     Attempts,
     Scanning,

@@ -24,14 +24,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy
 
 import duckdb
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.pages.digests import DigestAsked, digest
+from afterclear.commands.progress import Progress
 from afterclear.config import Config
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.runs.pages import DigestAsked, digest
-from afterclear.runs.progress import Progress
-from afterclear.store.database import open_store, query
-from afterclear.store.exports import EXPORTS
+from afterclear.store.engine.database import open_store, query
+from afterclear.store.queries.exports import EXPORTS
 from tests.benchmarks.fleet_rows import FleetFiles, write_fleet, write_night
 from tests.benchmarks.islands import in_pandas, in_polars, in_the_database
 from tests.benchmarks.measuring import Cost, Watch, best, cost_of

@@ -21,10 +21,10 @@ from pathlib import Path
 import polars as pl
 
 from afterclear.load import Arrival, load_files
-from afterclear.readers.import_map import ImportMap, parse_map
-from afterclear.readers.map_reader import MapReader
+from afterclear.readers.mapped.map_reader import MapReader
+from afterclear.readers.maps.import_map import ImportMap, parse_map
 from afterclear.records import Delivery
-from afterclear.store.database import open_store
+from afterclear.store.engine.database import open_store
 
 FIRST = datetime(2016, 1, 1, 8)  # noqa: DTZ001 - a wall clock
 SIZES = (100_000, 1_000_000)

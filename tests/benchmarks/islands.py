@@ -10,7 +10,7 @@ import duckdb
 import pandas as pd  # type: ignore[import-untyped]
 import polars as pl
 
-from afterclear.store.database import query
+from afterclear.store.engine.database import query
 
 COLUMNS: Final = ["vehicle_id", "ecu", "code", "first_at", "last_at", "n"]
 

@@ -2,15 +2,15 @@
 
 import numpy as np
 
-from afterclear.analyses.causes.cell_prior import Cells
-from afterclear.analyses.causes.judging import Attempts, ThreeCauses, judge
-from afterclear.analyses.causes.new_faults import (
+from afterclear.estimators.causes.cell_prior import Cells
+from afterclear.estimators.causes.judging import Attempts, ThreeCauses, judge
+from afterclear.estimators.causes.new_faults import (
     FirstEpisodes,
     NewFaults,
     WatchedUnits,
     new_faults,
 )
-from afterclear.analyses.fix_held_pool import Levels
+from afterclear.estimators.fix_held.pool import Levels
 from tests.calibration.fleet import Fleet, Ints
 from tests.calibration.laws import BRANDS, CODES, UNITS
 from tests.calibration.scores import HELD_BELOW, Told

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 
-from afterclear.store.database import query
+from afterclear.store.engine.database import query
 from tests.calibration.fleet import simulate
 from tests.calibration.laws import CODES, UNITS, Laws
 from tests.calibration.through_store import in_store

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from afterclear.store.database import Connection
+from afterclear.store.engine.database import Connection
 from tests.calibration.fleet import Fleet
 from tests.histories.story import Story, told
 

@@ -7,9 +7,9 @@ import polars as pl
 import pytest
 from click.testing import CliRunner, Result
 
+from afterclear.catalogue.config_tables import read_table
 from afterclear.cli import main
 from afterclear.config import shipped
-from afterclear.normalise.tables import read_table
 
 VEHICLES = "vehicle_id,stock_status,make,model\nV1,in_fleet,Tarrovane,Pellick\nY1,in_stock,,\n"
 SCANS = """scan_id,vehicle_id,scanned_at,odometer_km,scan_scope,ecu,code,distance_since_clear_km

@@ -1,8 +1,9 @@
 """A small fleet told by every row -> its digest, through the code that makes everyone's.
 
-A store sums up what the audiences' pages are chosen from (``store/exports_digest.py``) and gives
-single vehicles' rows.  Here both come from frames that have every row; a test holds the two
-against each other (``tests/runs/test_page_frames.py``).
+A store sums up what the audiences' pages are chosen from
+(``store/queries/exports_digest.py``) and gives single vehicles' rows.  Here both come from frames
+that have every row; a test holds the two against each other
+(``tests/commands/test_page_frames.py``).
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -12,10 +13,10 @@ from typing import Literal
 
 import polars as pl
 
+from afterclear.commands.pages.page_workers import rendered
 from afterclear.digest.build import DigestModel, build_fleet_digest
-from afterclear.digest.frames import FRAME_ROWS, VEHICLE_FINDINGS, Details, FleetFrames, Told
-from afterclear.digest.rows import Clock, Outcome, Vehicle
-from afterclear.runs.page_workers import rendered
+from afterclear.digest.input.frames import FRAME_ROWS, VEHICLE_FINDINGS, Details, FleetFrames, Told
+from afterclear.digest.input.rows import Clock, Outcome, Vehicle
 
 # a column of a few rows may hold nothing that tells its type
 _AT = pl.Datetime("us", "UTC")

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from afterclear.digest.finding_rows import FINDING_ROWS
+from afterclear.digest.input.finding_rows import FINDING_ROWS
 
 Row = dict[str, Any]
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from afterclear.digest.frames import FRAME_ROWS, Caution, DigestSettings, StaleSource
+from afterclear.digest.input.frames import FRAME_ROWS, Caution, DigestSettings, StaleSource
 from tests.digest.every_row import HistoryFrames, empty_frame
 from tests.digest.findings_fixture import findings, nothing_found, work
 from tests.digest.story import START, UNITS, Row, Story, Try, vehicle

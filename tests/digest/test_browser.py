@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from afterclear.digest.frames import DigestSettings
-from afterclear.digest.render import render_overviews
-from afterclear.digest.write import write_digest
-from afterclear.runs.page_workers import rendered
+from afterclear.commands.pages.page_workers import rendered
+from afterclear.digest.input.frames import DigestSettings
+from afterclear.digest.output.render import render_overviews
+from afterclear.digest.output.write import write_digest
 from tests.digest.every_row import build_digest
 from tests.digest.findings_fixture import findings
 from tests.digest.fleet_fixture import fleet

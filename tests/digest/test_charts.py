@@ -11,10 +11,10 @@ from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
 from afterclear.digest.charts.svg import element, text_at
 from afterclear.digest.charts.timeline import draw_timeline
 from afterclear.digest.charts.verdicts import draw_verdicts
-from afterclear.digest.model import Tally
-from afterclear.digest.rows import OdometerReading
-from afterclear.digest.vehicle import odometer_chart
-from afterclear.digest.vehicle_model import Mark, OdometerChart, Tick, TimeLine
+from afterclear.digest.common.model import Tally
+from afterclear.digest.input.rows import OdometerReading
+from afterclear.digest.vehicle.vehicle import odometer_chart
+from afterclear.digest.vehicle.vehicle_model import Mark, OdometerChart, Tick, TimeLine
 from afterclear.wording.cells import Cells
 from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import fleet

@@ -11,10 +11,10 @@ import html5lib
 import pytest
 
 import afterclear
-from afterclear.digest import names
-from afterclear.runs.app import App
-from afterclear.runs.starting import DemoReport
-from afterclear.store.exports import EXPORTS
+from afterclear.commands.app import App
+from afterclear.commands.init_and_demo import DemoReport
+from afterclear.digest.common import names
+from afterclear.store.queries.exports import EXPORTS
 
 HELP = Path(afterclear.__file__).parent / "help" / "digests.md"
 

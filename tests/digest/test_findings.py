@@ -8,10 +8,10 @@ import polars as pl
 import pytest
 
 from afterclear.digest.build import DigestModel
-from afterclear.digest.finding_rows import Role
-from afterclear.digest.findings import read_findings
-from afterclear.digest.render import render_fleet, render_stock
-from afterclear.digest.roles import scan_roles
+from afterclear.digest.input.finding_rows import Role
+from afterclear.digest.input.findings import read_findings
+from afterclear.digest.output.render import render_fleet, render_stock
+from afterclear.digest.vehicle.codes_by_scan import scan_roles
 from tests.digest.every_row import build_digest, render_digest
 from tests.digest.findings_fixture import ROWS, findings
 from tests.digest.fleet_fixture import fleet

@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 import polars as pl
 import pytest
 
-from afterclear.digest.fleet_model import FleetPage
-from afterclear.digest.model import ChangeList, Changes, LoadLine, SetAside, Tally
+from afterclear.digest.audience.fleet_model import FleetPage
+from afterclear.digest.common.model import ChangeList, Changes, LoadLine, SetAside, Tally
 from afterclear.wording.cells import Dash
 from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import AS_OF, BEFORE, fleet, frames_of

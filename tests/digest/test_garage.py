@@ -5,13 +5,13 @@ from dataclasses import replace
 
 import pytest
 
-from afterclear.analyses.funnels import funnel
+from afterclear.digest.audience.garage_model import FunnelChart, GaragePage, HeldChart, LifeChart
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
 from afterclear.digest.charts.layout import NARROW, WIDE, Layout
 from afterclear.digest.charts.life import draw_life
-from afterclear.digest.garage_model import FunnelChart, GaragePage, HeldChart, LifeChart
-from afterclear.digest.render import render_garage
+from afterclear.digest.output.render import render_garage
+from afterclear.estimators.rates.funnels import funnel
 from afterclear.wording.cells import Cells, Dash
 from tests.digest.every_row import build_digest
 from tests.digest.findings_fixture import findings

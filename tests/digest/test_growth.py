@@ -5,12 +5,12 @@ from datetime import UTC, datetime
 
 import pytest
 
-from afterclear.digest.growth import growth_of, merge_intervals
-from afterclear.digest.mileage import Line
-from afterclear.digest.model import AttemptView, Fault, VehicleRef
-from afterclear.digest.place import Axis
-from afterclear.digest.rows import Attempt, Evidence
-from afterclear.digest.vehicle_model import Growth, Stretch
+from afterclear.digest.common.model import AttemptView, Fault, VehicleRef
+from afterclear.digest.input.mileage import Line
+from afterclear.digest.input.rows import Attempt, Evidence
+from afterclear.digest.vehicle.axis_position import Axis
+from afterclear.digest.vehicle.growth import growth_of, merge_intervals
+from afterclear.digest.vehicle.vehicle_model import Growth, Stretch
 from tests.digest.rows_fixture import attempt, evidence
 
 LINE = Line(

@@ -12,7 +12,7 @@ from babel.messages.catalog import Catalog, Message
 from babel.messages.mofile import read_mo
 from babel.numbers import format_decimal
 
-from afterclear.digest.frames import DigestSettings
+from afterclear.digest.input.frames import DigestSettings
 from afterclear.wording.cells import Cells
 from afterclear.wording.language import MARKS, Language
 from tests.digest.every_row import build_digest, render_digest

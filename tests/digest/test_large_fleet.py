@@ -7,9 +7,9 @@ import pytest
 
 from afterclear.digest import build
 from afterclear.digest.build import DigestModel
-from afterclear.digest.choosing import MOST
-from afterclear.digest.frames import DigestSettings
-from afterclear.digest.render import render_fleet
+from afterclear.digest.common.choosing import MOST
+from afterclear.digest.input.frames import DigestSettings
+from afterclear.digest.output.render import render_fleet
 from afterclear.wording.cells import Dash
 from tests.digest.every_row import build_digest, render_digest
 from tests.digest.findings_fixture import findings

@@ -1,6 +1,6 @@
 """A digest in a few lines: the reader's units, cautions beside safety, and no "bring in 0"."""
 
-from afterclear.digest.letter import brief_of, brief_text
+from afterclear.digest.output.letter import brief_of, brief_text
 from tests.digest.every_row import build_digest
 from tests.digest.findings_fixture import ROWS, findings
 from tests.digest.fleet_fixture import CAUTIONS, fleet, frames_of

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.digest.write import write_digest
-from afterclear.runs.page_workers import rendered
+from afterclear.commands.pages.page_workers import rendered
+from afterclear.digest.output.write import write_digest
 from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import many
 

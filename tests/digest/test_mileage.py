@@ -3,7 +3,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from afterclear.digest.mileage import (
+from afterclear.digest.input.mileage import (
     Due,
     Limits,
     Line,
@@ -13,7 +13,7 @@ from afterclear.digest.mileage import (
     reckoned_line,
     usual_mileage,
 )
-from afterclear.digest.rows import Attempt, Evidence, OdometerReading
+from afterclear.digest.input.rows import Attempt, Evidence, OdometerReading
 from afterclear.wording.cells import Cells, Dash
 from tests.digest.rows_fixture import attempt, evidence, observation
 

@@ -5,8 +5,8 @@ from fnmatch import fnmatch
 from hypothesis import given
 from hypothesis import strategies as st
 
-from afterclear.digest.names import vehicle_page
-from afterclear.store.forget import page_before
+from afterclear.digest.common.names import vehicle_page
+from afterclear.store.upkeep.forget import page_before
 from tests.digest.hostile_fixture import EVIL_IDS
 
 SAFE = re.compile(r"vehicles/v-[a-z0-9]+(-{1,2}[a-z0-9]+)*\.html")

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-import afterclear.digest.render
+import afterclear.digest
 
-CSS = (Path(afterclear.digest.render.__file__).parent / "templates" / "style.css").read_text(
+CSS = (Path(afterclear.digest.__file__).parent / "templates" / "style.css").read_text(
     encoding="utf-8"
 )
 THEMES = re.findall(r":root \{(.*?)\}", CSS, re.DOTALL)

@@ -10,8 +10,8 @@ from html.parser import HTMLParser
 import html5lib
 import pytest
 
-from afterclear.digest.filters import ASIDE_WORDS, FINDING_WORDS, finding_words
-from afterclear.digest.render import render_vehicle
+from afterclear.digest.output.filters import ASIDE_WORDS, FINDING_WORDS, finding_words
+from afterclear.digest.output.render import render_vehicle
 from afterclear.reasons import EvidenceReason
 from afterclear.wording.cells import Cells
 from tests.digest.every_row import build_digest, render_digest

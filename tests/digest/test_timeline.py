@@ -1,11 +1,11 @@
 """Where everything stands in the picture of a vehicle's history."""
 
-from afterclear.digest.axes import date_ticks, distance_ticks, round_step
-from afterclear.digest.filters import filters
-from afterclear.digest.mileage import Line
-from afterclear.digest.render import render_vehicle
-from afterclear.digest.rows import OdometerReading
-from afterclear.digest.vehicle_model import (
+from afterclear.digest.input.mileage import Line
+from afterclear.digest.input.rows import OdometerReading
+from afterclear.digest.output.filters import filters
+from afterclear.digest.output.render import render_vehicle
+from afterclear.digest.vehicle.round_axes import date_ticks, distance_ticks, round_step
+from afterclear.digest.vehicle.vehicle_model import (
     ClearMark,
     Flag,
     Mark,

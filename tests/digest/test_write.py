@@ -3,7 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.digest.write import write_digest
+from afterclear.digest.output.write import write_digest
 
 
 def test_pages_are_written_under_their_names(tmp_path: Path) -> None:

@@ -8,12 +8,12 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.pages.digests import digest
+from afterclear.commands.upkeep import backup
 from afterclear.config import Config
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.care import backup
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.runs.pages import digest
 
 NOW = datetime(2026, 11, 1, 12, tzinfo=UTC)
 

@@ -24,13 +24,13 @@ from types import FrameType
 from afterclear.config import shipped
 from afterclear.errors import AfterclearError
 from afterclear.load import Arrival, load_file
-from afterclear.readers.import_map import load_maps
+from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.limits import ReadingLimits
-from afterclear.readers.reading_process import Readers
+from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.registry import all_readers
 from afterclear.records import LoadResult
-from afterclear.store.checks import check_rows
-from afterclear.store.database import Connection, open_store, query
+from afterclear.store.engine.database import Connection, open_store, query
+from afterclear.store.upkeep.checks import check_rows
 from tests.faults.mutations import mutated, seeds
 
 MOST_S = 2.0  # processor time: a busy machine is no hang

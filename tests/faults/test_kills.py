@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pytest
 
+from afterclear.commands.upkeep import check
 from afterclear.errors import StoreError
-from afterclear.runs.care import check
-from afterclear.store.backup import verify_backup
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
+from afterclear.store.upkeep.backup import verify_backup
 from tests.campaigns import repeats
 from tests.faults.child import WORK, app_in
 from tests.store.care_fixture import exports

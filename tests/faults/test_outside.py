@@ -20,17 +20,17 @@ import pytest
 from click.testing import CliRunner
 
 from afterclear.cli import main
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.queries.exporting import export_text
+from afterclear.commands.upkeep import backup, check, vacuum
 from afterclear.errors import StoreError, StoreInUseError
-from afterclear.readers.reading_process import Readers
+from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.registry import all_readers
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.care import backup, check, vacuum
-from afterclear.runs.exporting import export_text
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.store import database, locking
-from afterclear.store.database import is_copy, open_store, query, scalar
-from afterclear.store.retention import Retention
+from afterclear.store.engine import database, locking
+from afterclear.store.engine.database import is_copy, open_store, query, scalar
+from afterclear.store.upkeep.retention import Retention
 from tests.faults.child import NOW, app_in, held_by_another
 from tests.store.care_fixture import exports, garage
 from tests.store.test_kill import deliveries
@@ -282,7 +282,7 @@ import sys, time
 from pathlib import Path
 from tests.faults.child import app_in
 app = app_in(Path(sys.argv[1]))
-from afterclear.store.database import open_store
+from afterclear.store.engine.database import open_store
 with app.long_writing("run"), open_store(app.store) as con:
     con.execute("DELETE FROM scans")
     print("held", flush=True)

@@ -19,14 +19,14 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import load_sources
+from afterclear.commands.jobs import Due, do_job
+from afterclear.commands.upkeep import check
 from afterclear.config import Config, NamedJob, shipped
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.care import check
-from afterclear.runs.jobs import Due, do_job
-from afterclear.runs.loading import load_sources
 from afterclear.schedule.times import next_time
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
 from tests.campaigns import is_campaign
 from tests.store.care_fixture import exports
 

@@ -16,8 +16,8 @@ import polars as pl
 
 from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
-from afterclear.store.absorb import absorb
-from afterclear.store.database import Connection
+from afterclear.store.engine.database import Connection
+from afterclear.store.intake.absorb import absorb
 
 BEGIN = datetime(2024, 1, 1, 8, tzinfo=UTC)
 KM_PER_DAY = 80.0

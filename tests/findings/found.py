@@ -5,12 +5,12 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from afterclear.findings.making import FindingRules, make_findings
-from afterclear.findings.part_tables import PartTables
-from afterclear.findings.parts import PartRules
+from afterclear.findings.all_findings import FindingRules, make_findings
+from afterclear.findings.parts.part_lifetimes import PartRules
+from afterclear.findings.parts.part_tables import PartTables
 from afterclear.findings.verdicts import judge_attempts
-from afterclear.store.database import Connection, query
-from afterclear.store.exports_findings import PAGE_FINDINGS
+from afterclear.store.engine.database import Connection, query
+from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from tests.histories.story import CATALOGUE, RULES, Story, told
 
 NO_TABLES = PartTables({}, {}, {})

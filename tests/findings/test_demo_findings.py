@@ -10,13 +10,13 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from afterclear.findings import part_units
-from afterclear.runs.analysing import analyse, last_event
-from afterclear.runs.app import App
-from afterclear.runs.exporting import export_frame
-from afterclear.runs.starting import DemoReport
-from afterclear.store.database import open_store, query
-from afterclear.store.exports_findings import FINDINGS, PAGE_FINDINGS
+from afterclear.commands.analysis.analysing import analyse, last_event
+from afterclear.commands.app import App
+from afterclear.commands.init_and_demo import DemoReport
+from afterclear.commands.queries.exporting import export_frame
+from afterclear.findings.parts.part_lifetimes import part_units
+from afterclear.store.engine.database import open_store, query
+from afterclear.store.queries.exports_findings import FINDINGS, PAGE_FINDINGS
 from tests.scenario.simulate import simulate
 
 CONTRACT = {  # columns others read, first and in this order

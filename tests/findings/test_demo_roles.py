@@ -6,9 +6,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from afterclear.runs.app import App
-from afterclear.runs.exporting import export_frame
-from afterclear.runs.starting import DemoReport
+from afterclear.commands.app import App
+from afterclear.commands.init_and_demo import DemoReport
+from afterclear.commands.queries.exporting import export_frame
 
 CONTRACT = {  # columns others read
     "roles": ["scan_id", "vehicle_id", "ecu", "code", "role", "primary_ecu", "primary_code",

@@ -2,7 +2,7 @@
 
 200 sites of about 40 fix attempts, 6 of them failing three times as often; 200 brands of 30 parts
 of one family on three models, 10 of them with 0.4 of the life.  What the estimators do on arrays
-is measured in ``tests/analyses/test_comparison_calibration``; here the whole way is: what scans
+is measured in ``tests/estimators/test_comparison_calibration``; here the whole way is: what scans
 show, what evidence makes of it, what the pooled model learns from the bad sites themselves.
 """
 
@@ -15,11 +15,11 @@ import polars as pl
 import pytest
 from numpy.typing import NDArray
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.queries.exporting import export_frame
 from afterclear.config import Config
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.exporting import export_frame
-from afterclear.runs.loading import Whose, load_paths
 
 # one process: the fleets are made once
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("calibration of findings")]

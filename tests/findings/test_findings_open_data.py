@@ -15,15 +15,15 @@ import numpy as np
 import polars as pl
 import pytest
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.queries.exporting import export_frame
 from afterclear.config import Config
 from afterclear.plain import KM_PER_MILE
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.exporting import export_frame
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.store.database import open_store, query
-from afterclear.store.exports_findings import PAGE_FINDINGS
-from tests.analyses.open_data import open_csv, rdataset
+from afterclear.store.engine.database import open_store, query
+from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+from tests.estimators.open_data import open_csv, rdataset
 
 DATA = Path(os.environ.get("AFTERCLEAR_OPEN_DATA", "") or "no open data named")
 

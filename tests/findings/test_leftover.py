@@ -8,12 +8,12 @@ from typing import Any
 
 import pytest
 
-from afterclear.findings.role_facts import FactBook
-from afterclear.findings.roles import find_roles
-from afterclear.findings.roles_data import MIN_BOTH, count_pairs
+from afterclear.findings.roles.find_roles import find_roles
+from afterclear.findings.roles.pair_evidence import MIN_BOTH, count_pairs
+from afterclear.findings.roles.role_facts import FactBook
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.histories.rules import HistoryRules
-from afterclear.store.database import Connection, query
+from afterclear.store.engine.database import Connection, query
 from afterclear.wording.cells import Cells
 from tests.histories.story import CATALOGUE, RULES, Story, told
 

@@ -6,7 +6,7 @@ import pytest
 
 from afterclear.config import shipped
 from afterclear.errors import ConfigError
-from afterclear.findings.part_tables import EXPECTED, SUPERSEDED, PartTables, part_tables
+from afterclear.findings.parts.part_tables import EXPECTED, SUPERSEDED, PartTables, part_tables
 
 LIVES = """
 [families.glow_plug]

@@ -4,7 +4,7 @@ from typing import Any
 
 import polars as pl
 
-from afterclear.findings.part_words import sentence
+from afterclear.findings.parts.part_words import sentence
 
 _PART: dict[str, Any] = {
     "n_failed": 6,

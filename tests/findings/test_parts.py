@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from afterclear.findings.part_tables import ExpectedLife, PartTables
-from afterclear.findings.parts import PartRules
+from afterclear.findings.parts.part_lifetimes import PartRules
+from afterclear.findings.parts.part_tables import ExpectedLife, PartTables
 from tests.findings.found import found, rows
 from tests.histories.story import Story
 

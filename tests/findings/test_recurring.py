@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.findings.recurring import find_recurring
-from afterclear.findings.traits import put_traits
+from afterclear.findings.common.vehicle_traits import put_traits
+from afterclear.findings.recurrence.recurring import find_recurring
 from tests.findings.found import found, rows
 from tests.histories.story import CATALOGUE, RULES, Story
 

@@ -7,14 +7,15 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from afterclear.findings import roles, roles_data
-from afterclear.findings.role_facts import FactBook
-from afterclear.findings.role_parts import fleet_parts
-from afterclear.findings.roles import find_roles
-from afterclear.findings.roles_data import count_pairs
+from afterclear.findings.common.rows_by_vehicle import ByVehicle
+from afterclear.findings.roles.find_roles import find_roles
+from afterclear.findings.roles.find_roles import find_roles as roles
+from afterclear.findings.roles.find_roles import pair_evidence as roles_data
+from afterclear.findings.roles.pair_evidence import count_pairs
+from afterclear.findings.roles.role_facts import FactBook
+from afterclear.findings.roles.role_parts import fleet_parts
 from afterclear.findings.verdicts import judge_attempts
-from afterclear.findings.work_rows import ByVehicle
-from afterclear.store.database import Connection, open_store, query
+from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.wording.cells import Cells
 from tests.findings.fleet_of_causes import Cause, Echo, Fleet, Plan, simulate
 from tests.histories.story import CATALOGUE, Story, build, told

@@ -7,9 +7,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from afterclear.findings.roles import find_roles
+from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.verdicts import judge_attempts
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
 from afterclear.wording.cells import Cells
 from tests.findings.fleet_of_causes import Cause, Echo, Fleet, Plan, simulate, told_roles
 from tests.histories.story import CATALOGUE, build

@@ -4,8 +4,8 @@ from collections.abc import Mapping
 
 import pytest
 
-from afterclear.findings.role_facts import FactBook, SeenCode
-from afterclear.findings.roles_rules import FleetPair, Key, Link, Look, Role, RoleRules, break_rings
+from afterclear.findings.roles.role_facts import FactBook, SeenCode
+from afterclear.findings.roles.rules import FleetPair, Key, Link, Look, Role, RoleRules, break_rings
 from tests.histories.story import CATALOGUE
 
 BOOK = FactBook(CATALOGUE)

@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 
 from afterclear.errors import ConfigError
-from afterclear.findings.rule_files import read_stock_rules, read_worklist_rules
-from afterclear.findings.stock import audit_stock
-from afterclear.store.database import Connection, query
+from afterclear.findings.common.rule_files import read_stock_rules, read_worklist_rules
+from afterclear.findings.stock.audit import audit_stock
+from afterclear.store.engine.database import Connection, query
 from tests.findings.yard import (
     BEGIN,
     STOCK_RULES,

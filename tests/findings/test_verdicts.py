@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from afterclear.findings.verdicts import judge_attempts
-from afterclear.store.database import Connection, query
+from afterclear.store.engine.database import Connection, query
 from tests.findings.yard import put_vehicles
 from tests.histories.story import Story, told
 

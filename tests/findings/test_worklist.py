@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 from afterclear.errors import UsageError
-from afterclear.findings.decided import Decided, Matter, decision_on, decision_words
-from afterclear.findings.told import Voice
-from afterclear.findings.work_cost import ComeBackCosts, Order
-from afterclear.findings.worklist import build_worklist
-from afterclear.store.database import Connection, query
-from afterclear.store.decisions import Decision, add_decision, undo_decision
+from afterclear.findings.common.told import Voice
+from afterclear.findings.work.decided import Decided, Matter, decision_on, decision_words
+from afterclear.findings.work.work_cost import ComeBackCosts, Order
+from afterclear.findings.work.worklist import build_worklist
+from afterclear.store.engine.database import Connection, query
+from afterclear.store.queries.decisions import Decision, add_decision, undo_decision
 from afterclear.wording.cells import Cells
 from tests.findings.yard import BEGIN, WORKLIST_RULES, analysed, lines, set_aside
 from tests.histories.story import CATALOGUE, Story

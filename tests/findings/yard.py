@@ -12,21 +12,21 @@ from typing import Any
 import polars as pl
 
 from afterclear.config import shipped
-from afterclear.findings.roles import find_roles
-from afterclear.findings.rule_files import (
+from afterclear.findings.common.rule_files import (
     StockRules,
     WorklistRules,
     read_stock_rules,
     read_worklist_rules,
 )
-from afterclear.findings.stock import audit_stock
+from afterclear.findings.roles.find_roles import find_roles
+from afterclear.findings.stock.audit import audit_stock
 from afterclear.findings.verdicts import judge_attempts
-from afterclear.findings.worklist import build_worklist
+from afterclear.findings.work.worklist import build_worklist
 from afterclear.load import SPELLERS
 from afterclear.reasons import StockReason
 from afterclear.records import PlainRows
-from afterclear.store.absorb import absorb
-from afterclear.store.database import Connection, open_store, query
+from afterclear.store.engine.database import Connection, open_store, query
+from afterclear.store.intake.absorb import absorb
 from afterclear.wording.cells import Cells
 from afterclear.wording.stock import audit_words, stock_words
 from tests.histories.story import CATALOGUE, RULES, Story, build

@@ -9,15 +9,15 @@ from typing import Any
 
 import polars as pl
 
+from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.config import shipped
 from afterclear.histories.build import rebuild
 from afterclear.histories.rules import HistoryRules
 from afterclear.load import SPELLERS
-from afterclear.normalise.catalogue import Catalogue
 from afterclear.records import PlainRows
-from afterclear.store.absorb import absorb
-from afterclear.store.database import Connection, open_store, query
-from afterclear.store.results import all_vehicle_ids
+from afterclear.store.engine.database import Connection, open_store, query
+from afterclear.store.intake.absorb import absorb
+from afterclear.store.queries.results import all_vehicle_ids
 
 RULES = HistoryRules(
     as_of=datetime(2030, 1, 1, tzinfo=UTC),

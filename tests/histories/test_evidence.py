@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from afterclear.store.database import query
+from afterclear.store.engine.database import query
 from tests.histories.story import (
     RULES,
     Story,

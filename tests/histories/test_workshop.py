@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.store.database import query
+from afterclear.store.engine.database import query
 from tests.findings.yard import put_vehicles
 from tests.histories.story import Story, attempts, build, episodes, findings, told
 from tests.histories.test_evidence import CODE, only

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.runs.analysing import analyse
-from afterclear.runs.pages import digest
-from afterclear.store.database import open_store
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.pages.digests import digest
+from afterclear.store.engine.database import open_store
 from tests.hostile.test_sql import app_in, row, take
 from tests.store.deliveries import jsonl_text, load, rows, write
 

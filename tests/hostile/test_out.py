@@ -7,12 +7,12 @@ import pytest
 from click.testing import CliRunner
 
 from afterclear.cli import main
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.queries.exporting import export_file, export_text
 from afterclear.errors import StoreError, UsageError
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.exporting import export_file, export_text
-from afterclear.store import care
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
+from afterclear.store.upkeep import vacuum as care
 from tests.hostile.test_sql import app_in, jsonl, row, take
 from tests.store.deliveries import HEAD, load, write
 

@@ -7,9 +7,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.pages.digests import digest
 from afterclear.plain import Takes
-from afterclear.runs.analysing import analyse
-from afterclear.runs.pages import digest
 from tests.hostile.test_sql import app_in, jsonl, row, take
 from tests.store.deliveries import HEAD, load, rows, write
 

@@ -12,19 +12,19 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.analysis.deciding import Asked, decide
+from afterclear.commands.app import App
+from afterclear.commands.forgetting import forget
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.intake.mapping import check_file
+from afterclear.commands.pages.digests import digest
+from afterclear.commands.queries.exporting import export_file, export_frame
+from afterclear.commands.queries.vehicle_story import vehicle_story
+from afterclear.commands.upkeep import check, vacuum
 from afterclear.config import Config
 from afterclear.errors import StoreError, UsageError
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.care import check, vacuum
-from afterclear.runs.deciding import Asked, decide
-from afterclear.runs.exporting import export_file, export_frame
-from afterclear.runs.forgetting import forget
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.runs.mapping import check_file
-from afterclear.runs.pages import digest
-from afterclear.runs.vehicle_story import vehicle_story
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
 from tests.store.deliveries import HEAD, load, rows, write
 
 HOSTILE = (

@@ -9,6 +9,10 @@ from pathlib import Path
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.jobs import accounted
+from afterclear.commands.pages.mailing import SentReport
+from afterclear.commands.queries.health import health, metrics
 from afterclear.errors import StoreError, UsageError
 from afterclear.observe.metrics import (
     CONTENT_TYPE,
@@ -18,10 +22,6 @@ from afterclear.observe.metrics import (
     metrics_text,
     write_metrics,
 )
-from afterclear.runs.jobs import accounted
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.runs.mailing import SentReport
-from afterclear.runs.watching import health, metrics
 from tests.store.care_fixture import garage
 
 

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from afterclear.readers.can_log import CanLogReader
+from afterclear.readers.bus.can_log import CanLogReader
 from afterclear.records import Delivery, ReadFile
 from tests.protocols.encoders import j1939_dtc
 

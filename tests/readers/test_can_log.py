@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.readers.can_log import CanLogReader
+from afterclear.readers.bus.can_log import CanLogReader
 from tests.protocols.encoders import j1939_dtc
 from tests.readers.bus import (
     CLEAN,

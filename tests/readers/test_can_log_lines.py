@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.can_log import CanLogReader
+from afterclear.readers.bus.can_log import CanLogReader
 from tests.readers.bus import codes, delivery, read, rows
 
 # --- lines that are no frames -------------------------------------------------------------

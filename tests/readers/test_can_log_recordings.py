@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.can_log import CanLogReader
+from afterclear.readers.bus.can_log import CanLogReader
 from tests.readers.bus import DATA, DM1, candump, codes, delivery, every_second, read, rows, units
 
 # --- pieces of public recordings (tests/readers/data/bus/SOURCE.md) -----------------------

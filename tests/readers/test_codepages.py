@@ -3,8 +3,8 @@
 import pytest
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.codepages import codepage_of
-from afterclear.readers.text_of_bytes import codec_named, decoded
+from afterclear.readers.text.codepages import codepage_of
+from afterclear.readers.text.text_of_bytes import codec_named, decoded
 
 TEXTS = {
     "de": "Fahrzeug;Steuergerät;Getriebe prüfen;größer als;Öl;Kühler für Motor",

@@ -19,7 +19,7 @@ from afterclear.load import Arrival, load_files
 from afterclear.readers.containers import container_kind, unpacked
 from afterclear.readers.registry import identify
 from afterclear.records import LoadResult, ReadFile, Rejection
-from afterclear.store.database import open_store
+from afterclear.store.engine.database import open_store
 from tests.readers.samples import (
     IMPORTS,
     Sample,

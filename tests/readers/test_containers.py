@@ -15,7 +15,7 @@ from afterclear.load import Arrival, load_files
 from afterclear.readers import limits
 from afterclear.readers.containers import Unpacked, container_kind, unpacked
 from afterclear.records import LoadResult
-from afterclear.store.database import open_store
+from afterclear.store.engine.database import open_store
 from tests.readers.samples import IMPORTS, SCANS
 
 NOON = datetime(2026, 11, 1, 12, tzinfo=UTC)

@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from afterclear.plain import Kind
-from afterclear.readers import delimited
-from afterclear.readers.delimited import DelimitedFile
-from afterclear.readers.import_map import ImportMap, parse_map
-from afterclear.readers.map_cells import Target, plain_cells
-from afterclear.readers.source_table import LINE, SourceTable
+from afterclear.readers.formats import delimited
+from afterclear.readers.formats.delimited import DelimitedFile
+from afterclear.readers.mapped.map_cells import Target, plain_cells
+from afterclear.readers.maps.import_map import ImportMap, parse_map
+from afterclear.readers.maps.source_table import LINE, SourceTable
 
 CELL = st.text(
     st.characters(codec="utf-8", exclude_categories=["Cs", "Cc"], include_characters=',;"\n'),

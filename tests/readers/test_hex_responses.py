@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.hex_responses import HexResponsesReader
+from afterclear.readers.bus.hex_responses import HexResponsesReader
 from afterclear.records import ReadFile
 from tests.readers.bus import BEGIN, delivery, rows
 

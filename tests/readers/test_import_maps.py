@@ -7,8 +7,8 @@ import pytest
 
 import afterclear
 from afterclear.errors import ConfigError, RefusedFileError
-from afterclear.readers.import_map import ImportMap, MapColumn, MapTable, load_maps, parse_map
-from afterclear.readers.map_reader import MapReader
+from afterclear.readers.mapped.map_reader import MapReader
+from afterclear.readers.maps.import_map import ImportMap, MapColumn, MapTable, load_maps, parse_map
 from afterclear.records import PlainRows, ReadFile
 from tests.readers.samples import IMPORTS, all_samples, deliver, maps, reader_named
 from tests.readers.workbooks import ods, orders, xls, xlsx

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from afterclear.readers.map_reader import MapReader
+from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.records import PlainRows, ReadFile, Rejection
 from tests.readers.samples import deliver
 from tests.readers.test_import_maps import made, rows

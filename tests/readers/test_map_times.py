@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from afterclear.readers.map_times import TimeRules, dates, instants
+from afterclear.readers.mapped.map_times import TimeRules, dates, instants
 
 ZONES = ("Europe/Berlin", "America/Chicago", "Australia/Lord_Howe", "UTC", "Asia/Kolkata")
 

@@ -20,15 +20,15 @@ import polars as pl
 import pytest
 import xlsxwriter
 
+from afterclear.commands.intake.loading import LoadReport
 from afterclear.load import Arrival, load_file, load_files
-from afterclear.readers import reading_process
-from afterclear.readers.import_map import load_maps
+from afterclear.readers.child import reading_process
+from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.limits import ReadingLimits
-from afterclear.readers.reading_process import Readers
+from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.registry import all_readers
 from afterclear.records import Delivery, LoadResult, PlainRows
-from afterclear.runs.loading import LoadReport
-from afterclear.store.database import open_store
+from afterclear.store.engine.database import open_store
 from tests.readers.odd_readers import OddReader
 from tests.readers.samples import SCANS, all_samples, deliver, readers
 
@@ -295,10 +295,10 @@ def test_what_is_read_apart_is_what_is_read_here(tmp_path: Path) -> None:
 _BEGINS = """
 import sys
 from pathlib import Path
-from afterclear.readers.reading_process import Readers
+from afterclear.readers.child.reading_process import Readers
 from afterclear.records import Delivery
 from tests.readers.odd_readers import OddReader
-from afterclear.readers import reading_process
+from afterclear.readers.child import reading_process
 readers = Readers([OddReader()])
 path = Path(sys.argv[1])
 path.write_text("good V1")

@@ -7,15 +7,15 @@ from pathlib import Path
 import pytest
 import xlsxwriter
 
+from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
-from afterclear.normalise.control_units import ControlUnits
-from afterclear.readers.heading_words import HeadingWords, read_heading_words
-from afterclear.readers.import_map import ImportMap, parse_map
-from afterclear.readers.map_reader import MapReader
+from afterclear.readers.formats.workbook import read_sheets
+from afterclear.readers.mapped.map_reader import MapReader
+from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
+from afterclear.readers.maps.import_map import ImportMap, parse_map
 from afterclear.readers.suggest.deciding import Context
-from afterclear.readers.suggest.profiles import Known
+from afterclear.readers.suggest.evidence.profiles import Known
 from afterclear.readers.suggesting import Suggestion, suggest_map
-from afterclear.readers.workbook import read_sheets
 from tests.readers.samples import IMPORTS, all_samples, deliver, reader_named, rows_of
 from tests.readers.workbooks import orders, xlsx
 

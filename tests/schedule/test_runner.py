@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
 
 HEAD = "scan_id,vehicle_id,scanned_at,odometer_km,ecu,code,status\n"
 ROW = "S{0},V{1},2025-01-01T00:00:00Z,{0},engine,P0301,confirmed\n"

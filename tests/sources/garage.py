@@ -4,9 +4,9 @@ import json
 from pathlib import Path
 from typing import Any
 
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import LoadReport, load_sources
 from afterclear.config import Config
-from afterclear.runs.app import App
-from afterclear.runs.loading import LoadReport, load_sources
 from tests.faults.child import NOW
 
 SECRET = "AFTERCLEAR_TEST_SECRET"  # noqa: S105 - the name of a variable

@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from afterclear.runs import fetching
-from afterclear.runs.app import App
+from afterclear.commands.app import App
+from afterclear.commands.intake import fetching
 from afterclear.sources.folder import files_in, opened_within, settled
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
 from tests.sources.garage import HEAD, fates, garage, load, scan
 
 
@@ -87,7 +87,7 @@ def test_a_file_that_changes_while_it_is_copied_is_left(
     app, place = inbox(tmp_path)
     file = place / "a.csv"
     file.write_text(HEAD + scan(1))
-    import afterclear.store.archive as archive  # noqa: PLC0415, PLR0402
+    import afterclear.store.engine.archive as archive  # noqa: PLC0415, PLR0402
 
     real = archive._read  # noqa: SLF001
 

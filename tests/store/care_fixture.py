@@ -5,12 +5,12 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.queries.exporting import export_text
 from afterclear.config import Config
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.exporting import export_text
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.store.exports import EXPORTS
+from afterclear.store.queries.exports import EXPORTS
 
 NOW = datetime(2026, 1, 1, 12, tzinfo=UTC)
 VEHICLES = """vehicle_id,vin,plate,make,model

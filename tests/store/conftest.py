@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.runs.app import App
+from afterclear.commands.app import App
 from tests.store.care_fixture import copy_of_garage
 
 

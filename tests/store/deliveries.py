@@ -6,7 +6,7 @@ from pathlib import Path
 
 from afterclear.load import Arrival, load_files
 from afterclear.records import LoadResult
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
 
 NOON = datetime(2026, 11, 1, 12, tzinfo=UTC)
 HEAD = "scan_id,vehicle_id,scanned_at,odometer_km,ecu,code,status\n"

@@ -13,13 +13,13 @@ from pathlib import Path
 import polars as pl
 import zstandard
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.pages.digests import digest
 from afterclear.config import Config
 from afterclear.records import LoadResult
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.runs.pages import digest
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
 from tests.readers.workbooks import xlsx
 
 NOW = datetime(2026, 1, 1, 12, tzinfo=UTC)

@@ -17,22 +17,22 @@ import zstandard
 from click.testing import CliRunner
 
 from afterclear.cli import main
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.intake.replaying import replay
+from afterclear.commands.upkeep import backup, check, restore, vacuum
 from afterclear.config import Config
 from afterclear.errors import StoreError
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.care import backup, check, restore, vacuum
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.runs.replaying import replay
-from afterclear.store.archive import taken_out
-from afterclear.store.backup import verify_backup
-from afterclear.store.database import open_store, query
-from afterclear.store.migrations import known_migrations
-from afterclear.store.retention import Retention
-from afterclear.store.withdrawal import past_loads
-from afterclear.store.working import working_folder
+from afterclear.store.engine.archive import taken_out
+from afterclear.store.engine.database import open_store, query
+from afterclear.store.engine.migrations import known_migrations
+from afterclear.store.engine.working import working_folder
+from afterclear.store.intake.withdrawal import past_loads
+from afterclear.store.upkeep.backup import verify_backup
+from afterclear.store.upkeep.retention import Retention
+from tests.commands.test_stopping import HOLDER
 from tests.faults.child import held_by_another
-from tests.runs.test_stopping import HOLDER
 from tests.store.care_fixture import NOW, exports
 
 FIRST_SCHEMA = Path(__file__).parent / "data" / "first_schema.tar.xz"
@@ -348,8 +348,8 @@ import os, sys
 from datetime import UTC, datetime
 from pathlib import Path
 from afterclear.config import Config
-from afterclear.runs.app import App
-from afterclear.runs.care import backup, restore
+from afterclear.commands.app import App
+from afterclear.commands.upkeep import backup, restore
 wanted, number, work, store, file = sys.argv[1:]
 seen = 0
 def count(event, args):

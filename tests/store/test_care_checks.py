@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.runs.app import App
-from afterclear.runs.care import check
-from afterclear.store.archive import blob_path
-from afterclear.store.checks import CHECKS, check_rows
-from afterclear.store.database import Connection, open_store, query
+from afterclear.commands.app import App
+from afterclear.commands.upkeep import check
+from afterclear.store.engine.archive import blob_path
+from afterclear.store.engine.database import Connection, open_store, query
+from afterclear.store.upkeep.checks import CHECKS, check_rows
 from tests.store.care_fixture import copy_of_garage
 
 # a sentence's words, and what breaks it

@@ -7,16 +7,16 @@ from pathlib import Path
 import pytest
 import zstandard
 
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.forgetting import forget
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.intake.replaying import replay
+from afterclear.commands.pages.digests import digest
+from afterclear.commands.upkeep import check
 from afterclear.config import Config
 from afterclear.errors import UsageError
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
-from afterclear.runs.care import check
-from afterclear.runs.forgetting import forget
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.runs.pages import digest
-from afterclear.runs.replaying import replay
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
 from tests.store.care_fixture import WITH_REFUSED, copy_of_garage, exports
 
 MARKS = (b"WTR00000000000001", b"AB-101")

@@ -11,16 +11,16 @@ import pytest
 from click.testing import CliRunner
 
 from afterclear.cli import main
+from afterclear.commands import forgetting
+from afterclear.commands.app import App
+from afterclear.commands.forgetting import forget, let_in
+from afterclear.commands.intake.replaying import replay
+from afterclear.commands.pages.digests import digest
+from afterclear.commands.queries.health import health
+from afterclear.commands.upkeep import check
 from afterclear.errors import UsageError
-from afterclear.runs import forgetting
-from afterclear.runs.app import App
-from afterclear.runs.care import check
-from afterclear.runs.forgetting import forget, let_in
-from afterclear.runs.pages import digest
-from afterclear.runs.replaying import replay
-from afterclear.runs.watching import health
-from afterclear.store.archive import blob_path, taken_out
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.archive import blob_path, taken_out
+from afterclear.store.engine.database import open_store, query
 from tests.store.spoken import (
     NUMBER,
     OTHER,

@@ -7,9 +7,9 @@ import pytest
 
 from afterclear.load import Arrival, load_files
 from afterclear.records import LoadResult, PlainRows
-from afterclear.store.database import open_store, query
-from afterclear.store.exports import EXPORTS
-from afterclear.store.identity import under_own_number
+from afterclear.store.engine.database import open_store, query
+from afterclear.store.intake.identity import under_own_number
+from afterclear.store.queries.exports import EXPORTS
 from tests.store.deliveries import HEAD, NOON, load, rows, write
 
 VIN_1, VIN_2 = "XZ9AA11B2C3000001", "XZ9AA11B2C3000002"
@@ -214,7 +214,7 @@ def test_a_plain_table_may_name_a_vehicle_by_its_known_vin(
     tmp_path: Path, store: Path, monkeypatch: pytest.MonkeyPatch, short_from: int
 ) -> None:
     """By the short way and the long one: new, then a duplicate, then a correction of T-1's row."""
-    monkeypatch.setattr("afterclear.store.shortcut.FROM_BYTES", short_from)
+    monkeypatch.setattr("afterclear.store.intake.shortcut.FROM_BYTES", short_from)
     load(store, write(tmp_path, "list.csv", f"{LIST}T-1,{VIN_1},,\n"))
     written = VIN_1.lower()
     told = "S1,{},2025-05-01,{},engine,P0301,\n"

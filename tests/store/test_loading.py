@@ -6,7 +6,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from afterclear.store import shortcut
+from afterclear.store.intake import shortcut
 from tests.store.deliveries import HEAD, adds_up, load, rows, write
 
 ROW = "S1,V1,2025-03-30T10:00:00Z,1000,engine,P0301,confirmed\n"
@@ -309,7 +309,7 @@ def test_a_byte_order_mark_and_windows_line_ends_are_no_trouble(
 
 
 def test_every_delivered_byte_is_in_the_archive(store: Path, tmp_path: Path) -> None:
-    from afterclear.store.archive import taken_out  # noqa: PLC0415
+    from afterclear.store.engine.archive import taken_out  # noqa: PLC0415
 
     file = write(tmp_path, "a.csv", HEAD + ROW)
     (result,) = load(store, file)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from afterclear.store import shortcut
+from afterclear.store.intake import shortcut
 from tests.store.deliveries import HEAD, adds_up, load, rows, write
 
 CELLS = st.tuples(

@@ -14,8 +14,8 @@ from afterclear.reasons import (
     Kind,
     StockReason,
 )
-from afterclear.store.database import open_store, query
-from afterclear.store.exports import EXPORTS
+from afterclear.store.engine.database import open_store, query
+from afterclear.store.queries.exports import EXPORTS
 from afterclear.wording.cells import Cells
 from afterclear.wording.evidence import SAID, SETTLED_BY, evidence_words
 from afterclear.wording.exported import with_sentences
@@ -81,8 +81,8 @@ def _facts(reason: StockReason) -> dict[str, Fact]:
 
 def test_the_audit_gives_every_reason_its_own_facts() -> None:
     """Read from the rules' text: each reason is given somewhere, and none that has no words."""
-    rules = (files("afterclear.findings") / "stock_rules.py").read_text(encoding="utf-8")
-    audit = (files("afterclear.findings") / "stock.py").read_text(encoding="utf-8")
+    rules = (files("afterclear.findings.stock") / "stock_rules.py").read_text(encoding="utf-8")
+    audit = (files("afterclear.findings.stock") / "audit.py").read_text(encoding="utf-8")
     given = set(re.findall(r"\bR\.([A-Z_]+)", rules)) | set(
         re.findall(r"StockReason\.([A-Z_]+)", audit)
     )

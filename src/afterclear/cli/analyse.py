@@ -4,8 +4,8 @@ import click
 
 from afterclear.cli.frame import as_instant, progress, with_app
 from afterclear.cli.words import verdict_lines
-from afterclear.runs.analysing import analyse
-from afterclear.runs.app import App
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
 
 
 @click.command("analyse")

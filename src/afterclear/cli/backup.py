@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 
 from afterclear.cli.frame import with_app
-from afterclear.runs.app import App
-from afterclear.runs.care import backup
+from afterclear.commands.app import App
+from afterclear.commands.upkeep import backup
 
 
 @click.command("backup")

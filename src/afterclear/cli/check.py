@@ -3,9 +3,9 @@
 import click
 
 from afterclear.cli.frame import with_app
-from afterclear.runs.app import App
-from afterclear.runs.care import CheckReport, check
-from afterclear.runs.watching import HALF_FORGOTTEN
+from afterclear.commands.app import App
+from afterclear.commands.queries.health import HALF_FORGOTTEN
+from afterclear.commands.upkeep import CheckReport, check
 
 EXIT_DAMAGED = 5
 

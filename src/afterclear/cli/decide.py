@@ -5,8 +5,8 @@ from typing import cast
 import click
 
 from afterclear.cli.frame import as_instant, with_app
-from afterclear.runs.app import App
-from afterclear.runs.deciding import Asked, Said, decide, undo
+from afterclear.commands.analysis.deciding import Asked, Said, decide, undo
+from afterclear.commands.app import App
 
 _WORDS = ("accept", "wait", "not-a-fault", "repaired-elsewhere")
 

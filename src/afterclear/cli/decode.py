@@ -3,8 +3,8 @@
 import click
 
 from afterclear.cli.frame import with_app
-from afterclear.runs.app import App
-from afterclear.runs.decoding import decode_code
+from afterclear.commands.app import App
+from afterclear.commands.queries.decoding import decode_code
 
 
 @click.command("decode")

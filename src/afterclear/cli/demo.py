@@ -4,8 +4,8 @@ import click
 
 from afterclear.cli.frame import progress, tell_load, with_app
 from afterclear.cli.words import verdict_lines
-from afterclear.runs.app import App
-from afterclear.runs.starting import demo
+from afterclear.commands.app import App
+from afterclear.commands.init_and_demo import demo
 
 
 @click.command("demo")

@@ -5,9 +5,14 @@ from typing import Any
 import click
 
 from afterclear.cli.frame import with_app
-from afterclear.runs.app import App
-from afterclear.runs.mailing import SentReport, send_digest, send_urgent
-from afterclear.runs.pages import DigestAsked, chosen_audiences, digest_again, make_digest
+from afterclear.commands.app import App
+from afterclear.commands.pages.digests import (
+    DigestAsked,
+    chosen_audiences,
+    digest_again,
+    make_digest,
+)
+from afterclear.commands.pages.mailing import SentReport, send_digest, send_urgent
 
 
 @click.command("digest")

@@ -6,8 +6,8 @@ from pathlib import Path
 import click
 
 from afterclear.cli.frame import shown, with_app
-from afterclear.runs.app import App
-from afterclear.runs.exporting import Format, export_file, export_text
+from afterclear.commands.app import App
+from afterclear.commands.queries.exporting import Format, export_file, export_text
 
 
 @click.command("export")

@@ -3,8 +3,8 @@
 import click
 
 from afterclear.cli.frame import with_app
-from afterclear.runs.app import App
-from afterclear.runs.forgetting import forget, let_in
+from afterclear.commands.app import App
+from afterclear.commands.forgetting import forget, let_in
 
 _REMAINS = """What remains: in the ledger, how many rows each file had and the hash of its bytes,
 so that the same file is not loaded again; and keyed hashes of the vehicle's number, VINs and

@@ -12,16 +12,16 @@ from typing import TYPE_CHECKING, Concatenate, ParamSpec
 
 import click
 
+from afterclear.commands.app import App
+from afterclear.commands.progress import Progress
+from afterclear.commands.stopping import STOPPED_BY, stoppable
 from afterclear.config import find_config, without_secrets
 from afterclear.errors import AfterclearError, Stopped
 from afterclear.observe.logs import log_to, quiet
 from afterclear.records import LoadResult, printable
-from afterclear.runs.app import App
-from afterclear.runs.progress import Progress
-from afterclear.runs.stopping import STOPPED_BY, stoppable
 
 if TYPE_CHECKING:  # a command that loads nothing need not wait for every reader's libraries
-    from afterclear.runs.loading import LoadReport
+    from afterclear.commands.intake.loading import LoadReport
 
 P = ParamSpec("P")
 

@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 
 from afterclear.cli.frame import with_app
-from afterclear.runs.app import App
-from afterclear.runs.starting import init
+from afterclear.commands.app import App
+from afterclear.commands.init_and_demo import init
 
 
 @click.command("init")

@@ -5,10 +5,10 @@ from pathlib import Path
 import click
 
 from afterclear.cli.frame import as_instant, tell_load, tell_sources, tell_try, with_app
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths, load_sources
+from afterclear.commands.jobs import accounted, log_and
 from afterclear.config import check_zone
-from afterclear.runs.app import App
-from afterclear.runs.jobs import accounted, log_and
-from afterclear.runs.loading import Whose, load_paths, load_sources
 
 
 def known_zone(_: click.Context, __: click.Parameter, value: str) -> str:

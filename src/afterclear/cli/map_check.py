@@ -9,9 +9,16 @@ import polars as pl
 
 from afterclear.cli.frame import tell, with_app
 from afterclear.cli.load import known_zone
+from afterclear.commands.app import App
+from afterclear.commands.intake.mapping import (
+    Asked,
+    MapCheck,
+    Preview,
+    Question,
+    Suggestion,
+    check_file,
+)
 from afterclear.errors import UsageError
-from afterclear.runs.app import App
-from afterclear.runs.mapping import Asked, MapCheck, Preview, Question, Suggestion, check_file
 
 SHOWN = 10  # refused rows
 

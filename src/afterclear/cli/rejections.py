@@ -3,8 +3,8 @@
 import click
 
 from afterclear.cli.frame import tell, with_app
-from afterclear.runs.app import App
-from afterclear.runs.looking import refused_files, rejected_rows
+from afterclear.commands.app import App
+from afterclear.commands.queries.status import refused_files, rejected_rows
 
 
 @click.command("rejections")

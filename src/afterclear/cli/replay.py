@@ -3,8 +3,8 @@
 import click
 
 from afterclear.cli.frame import tell_load, with_app
-from afterclear.runs.app import App
-from afterclear.runs.replaying import replay
+from afterclear.commands.app import App
+from afterclear.commands.intake.replaying import replay
 
 
 @click.command("replay")

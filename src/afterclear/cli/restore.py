@@ -6,8 +6,8 @@ import click
 
 from afterclear.cli.check import tell_findings
 from afterclear.cli.frame import with_app
-from afterclear.runs.app import App
-from afterclear.runs.care import restore
+from afterclear.commands.app import App
+from afterclear.commands.upkeep import restore
 
 
 @click.command("restore")

@@ -5,9 +5,9 @@ import click
 from afterclear.cli.digest import tell_sent
 from afterclear.cli.frame import progress, tell_load, tell_sources, tell_try, with_app
 from afterclear.cli.words import verdict_lines
-from afterclear.runs.app import App
-from afterclear.runs.jobs import accounted, log_and
-from afterclear.runs.whole import run_once
+from afterclear.commands.app import App
+from afterclear.commands.jobs import accounted, log_and
+from afterclear.commands.nightly import run_once
 
 
 @click.command("run")

@@ -3,10 +3,10 @@
 import click
 
 from afterclear.cli.frame import with_app
+from afterclear.commands.app import App
 from afterclear.config import without_secrets
 from afterclear.errors import Stopped
 from afterclear.observe.logs import log_to
-from afterclear.runs.app import App
 from afterclear.schedule.runner import Heard, keep_timetable
 
 

@@ -6,9 +6,9 @@ from datetime import datetime
 import click
 
 from afterclear.cli.frame import with_app
-from afterclear.runs.app import App
-from afterclear.runs.looking import Status, status
-from afterclear.runs.watching import Health, health, metrics
+from afterclear.commands.app import App
+from afterclear.commands.queries.health import Health, health, metrics
+from afterclear.commands.queries.status import Status, status
 from afterclear.schedule.upcoming import upcoming
 
 EXIT_UNWELL = 5

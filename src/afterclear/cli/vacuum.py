@@ -3,8 +3,8 @@
 import click
 
 from afterclear.cli.frame import with_app
-from afterclear.runs.app import App
-from afterclear.runs.care import vacuum
+from afterclear.commands.app import App
+from afterclear.commands.upkeep import vacuum
 
 
 @click.command("vacuum")

@@ -3,9 +3,9 @@
 import click
 
 from afterclear.cli.frame import with_app
+from afterclear.commands.app import App
+from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_story
 from afterclear.records import printable
-from afterclear.runs.app import App
-from afterclear.runs.vehicle_story import VehicleStory, vehicle_story
 
 _OUTCOMES = {
     "held": "HELD",

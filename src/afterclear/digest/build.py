@@ -6,40 +6,40 @@ from dataclasses import dataclass
 import polars as pl
 
 from afterclear import __version__
-from afterclear.digest import names
-from afterclear.digest.assess import Faults, FleetRows, Setting, assess_vehicle
-from afterclear.digest.basis import Basis, read_basis, read_faults
-from afterclear.digest.fault_findings import fault_findings
-from afterclear.digest.findings import (
-    NOTHING_FOUND,
-    Findings,
-    VehicleFindings,
-    read_findings,
-    vehicle_findings,
-)
-from afterclear.digest.fleet import build_fleet_page
-from afterclear.digest.fleet_model import FleetPage
-from afterclear.digest.frames import (
-    FRAME_ROWS,
-    VEHICLE_FINDINGS,
-    Details,
-    FleetFrames,
-    in_chunks,
-)
-from afterclear.digest.garage import build_garage_page
-from afterclear.digest.garage_model import GaragePage
-from afterclear.digest.model import AttemptView, IndexPage, ListPage, PageHead, VehicleList
-from afterclear.digest.named import named_vehicles
-from afterclear.digest.ranked import Work, ranked_work
-from afterclear.digest.stock import (
+from afterclear.digest.audience.fault_findings import fault_findings
+from afterclear.digest.audience.fleet import build_fleet_page
+from afterclear.digest.audience.fleet_model import FleetPage
+from afterclear.digest.audience.garage import build_garage_page
+from afterclear.digest.audience.garage_model import GaragePage
+from afterclear.digest.audience.linked_vehicles import named_vehicles
+from afterclear.digest.audience.shown_vehicles import Basis, read_basis, read_faults
+from afterclear.digest.audience.stock import (
     StockDetails,
     StockPage,
     build_stock_page,
     cautions_of_vehicle,
     shown_stock,
 )
-from afterclear.digest.vehicle import build_vehicle_page
-from afterclear.digest.vehicle_model import VehiclePage
+from afterclear.digest.common import names
+from afterclear.digest.common.assess import Faults, FleetRows, Setting, assess_vehicle
+from afterclear.digest.common.model import AttemptView, IndexPage, ListPage, PageHead, VehicleList
+from afterclear.digest.common.ranked import Work, ranked_work
+from afterclear.digest.input.findings import (
+    NOTHING_FOUND,
+    Findings,
+    VehicleFindings,
+    read_findings,
+    vehicle_findings,
+)
+from afterclear.digest.input.frames import (
+    FRAME_ROWS,
+    VEHICLE_FINDINGS,
+    Details,
+    FleetFrames,
+    in_chunks,
+)
+from afterclear.digest.vehicle.vehicle import build_vehicle_page
+from afterclear.digest.vehicle.vehicle_model import VehiclePage
 from afterclear.wording.cells import Cells
 
 # what a vehicle's own page is made from

@@ -5,15 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from afterclear.analyses.causes.new_faults import (
+from afterclear.catalogue.component import component_of
+from afterclear.estimators.arrays.checks import FloatArray, IntArray
+from afterclear.estimators.causes.new_faults import (
     FirstEpisodes,
     NewFaults,
     WatchedUnits,
     new_faults,
 )
-from afterclear.analyses.checks import FloatArray, IntArray
-from afterclear.normalise.component import component_of
-from afterclear.store.database import Connection, query
+from afterclear.store.engine.database import Connection, query
 
 # A sort of units is a unit's name on one engine kind, as for recurring codes: a fleet's electric
 # cars do not make misfires rare.

@@ -12,13 +12,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike
 
-from afterclear.analyses.causes.cell_prior import Cells
-from afterclear.analyses.causes.judging import Attempts, ThreeCauses, judge
-from afterclear.analyses.checks import FloatArray, IntArray
-from afterclear.analyses.fix_held import FixHeld
-from afterclear.analyses.fix_held_pool import Levels
+from afterclear.estimators.arrays.checks import FloatArray, IntArray
+from afterclear.estimators.causes.cell_prior import Cells
+from afterclear.estimators.causes.judging import Attempts, ThreeCauses, judge
+from afterclear.estimators.fix_held.fix_held import FixHeld
+from afterclear.estimators.fix_held.pool import Levels
 from afterclear.findings.new_faults import new_fault_rates
-from afterclear.store.database import Connection, create_temp_table, query, transaction
+from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
 # Attempts on one component are pooled whatever its position: a fleet has few of each corner.
 GROUP = ["component", "kind", "is_repeat"]

@@ -12,6 +12,7 @@ from importlib.resources import files
 import numpy as np
 import polars as pl
 
+from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.histories.facts import (
     put_meanings,
     put_part_families,
@@ -20,8 +21,7 @@ from afterclear.histories.facts import (
 )
 from afterclear.histories.odometer import is_plausible, odometer_line
 from afterclear.histories.rules import HistoryRules
-from afterclear.normalise.catalogue import Catalogue
-from afterclear.store.database import Connection, create_temp_table, query, transaction
+from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
 # Scan rows a bucket: some hundred MB of work space.
 BUCKET_ROWS = 2_000_000

@@ -5,9 +5,9 @@ Each distinct (make, unit, code, description) is looked up once, however many ro
 
 import polars as pl
 
+from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.histories.presence import presence_table, says_inactive
-from afterclear.normalise.catalogue import Catalogue
-from afterclear.store.database import Connection, create_temp_table, query
+from afterclear.store.engine.database import Connection, create_temp_table, query
 
 _STRENGTH = {"present": 0, "sign": 1, "not_tested": 2, "permanent": 3, "absent": 4}
 

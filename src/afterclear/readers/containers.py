@@ -23,6 +23,7 @@ from pathlib import Path, PurePosixPath
 from typing import IO, cast
 
 from afterclear.errors import RefusedFileError
+from afterclear.readers.formats.workbook import is_workbook
 from afterclear.readers.limits import (
     FREE_BYTES,
     MAX_RATIO,
@@ -31,7 +32,6 @@ from afterclear.readers.limits import (
     check_number,
     check_zip,
 )
-from afterclear.readers.workbook import is_workbook
 from afterclear.records import plain_ending, printable
 
 HEAD_BYTES = 1 << 14

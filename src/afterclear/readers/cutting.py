@@ -21,12 +21,12 @@ from typing import Any, Final
 
 import polars as pl
 
+from afterclear.catalogue.called import Called, is_distinct
 from afterclear.errors import RefusedFileError
-from afterclear.normalise.called import Called, is_distinct
 from afterclear.readers.containers import MAX_NESTING, container_kind, unpacked
+from afterclear.readers.formats.workbook import is_workbook
 from afterclear.readers.limits import check_zip
-from afterclear.readers.text_of_bytes import decoded
-from afterclear.readers.workbook import is_workbook
+from afterclear.readers.text.text_of_bytes import decoded
 
 _HEAD: Final = 1 << 14
 _MOST_UNPACKED: Final = 1 << 28  # bytes of a workbook's parts that are looked through

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from afterclear.errors import RefusedFileError
 from afterclear.readers.base import MAP_PREFIX, Reader
-from afterclear.readers.import_map import BrokenMap, ImportMap
+from afterclear.readers.maps.import_map import BrokenMap, ImportMap
 from afterclear.readers.plain_table import PlainTableReader
 from afterclear.readers.unread import why_unread
 from afterclear.records import Delivery
@@ -13,9 +13,9 @@ from afterclear.records import Delivery
 def all_readers(maps: Sequence[ImportMap | BrokenMap] = ()) -> tuple[Reader, ...]:
     """Every reader, in the order in which they are asked; one for each import map."""
     # imported late: these libraries are slow to start and most deliveries are plain tables
-    from afterclear.readers.can_log import CanLogReader  # noqa: PLC0415
-    from afterclear.readers.hex_responses import HexResponsesReader  # noqa: PLC0415
-    from afterclear.readers.map_reader import BrokenMapReader, MapReader  # noqa: PLC0415
+    from afterclear.readers.bus.can_log import CanLogReader  # noqa: PLC0415
+    from afterclear.readers.bus.hex_responses import HexResponsesReader  # noqa: PLC0415
+    from afterclear.readers.mapped.map_reader import BrokenMapReader, MapReader  # noqa: PLC0415
 
     mapped = [
         BrokenMapReader(each) if isinstance(each, BrokenMap) else MapReader(each) for each in maps

@@ -4,11 +4,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from afterclear.errors import UsageError
-from afterclear.readers.suggest.asking import Asker, Question
 from afterclear.readers.suggest.deciding import Context, decide
-from afterclear.readers.suggest.looking import looked_at
-from afterclear.readers.suggest.rows import leave_out
-from afterclear.readers.suggest.taking import Taken
+from afterclear.readers.suggest.evidence.asking import Asker, Question
+from afterclear.readers.suggest.evidence.looking import looked_at
+from afterclear.readers.suggest.evidence.rows import leave_out
+from afterclear.readers.suggest.evidence.taking import Taken
 from afterclear.readers.suggest.writing import written
 from afterclear.records import Delivery
 

@@ -11,8 +11,8 @@ from difflib import get_close_matches
 from pathlib import PurePosixPath
 
 from afterclear.plain import MILE_COLUMNS, TABLES, Table
-from afterclear.readers.text_of_bytes import head_text
-from afterclear.readers.workbook import is_workbook
+from afterclear.readers.formats.workbook import is_workbook
+from afterclear.readers.text.text_of_bytes import head_text
 from afterclear.records import Delivery
 
 _HEAD_BYTES = 1 << 14

@@ -16,14 +16,14 @@ from typing import NoReturn
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from afterclear.commands.app import App
+from afterclear.commands.jobs import Due, do_job
+from afterclear.commands.queries.health import metrics_now
+from afterclear.commands.scheduler_state import hold_timetable, times_attended
 from afterclear.config import NamedJob
 from afterclear.errors import AfterclearError, ConfigError
 from afterclear.observe.metrics import Board, endpoint
 from afterclear.records import LoadResult
-from afterclear.runs.app import App
-from afterclear.runs.jobs import Due, do_job
-from afterclear.runs.remembering import hold_timetable, times_attended
-from afterclear.runs.watching import metrics_now
 from afterclear.schedule.times import Next, check_times, next_time, weekday_notice
 
 _log = logging.getLogger("afterclear.schedule")

@@ -3,8 +3,8 @@
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from afterclear.runs.app import App
-from afterclear.runs.remembering import times_attended
+from afterclear.commands.app import App
+from afterclear.commands.scheduler_state import times_attended
 from afterclear.schedule.times import next_time
 
 

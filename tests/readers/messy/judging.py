@@ -8,12 +8,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
 from afterclear.config import Config
 from afterclear.records import LoadResult
-from afterclear.runs.app import App
-from afterclear.runs.loading import Whose, load_paths
-from afterclear.runs.mapping import Asked, MapCheck, check_file
-from afterclear.store.database import open_store, query
+from afterclear.store.engine.database import open_store, query
 from tests.readers.messy.files import VEHICLES, Messy, Row
 
 Word = Literal["right", "asked", "refused", "silently wrong"]

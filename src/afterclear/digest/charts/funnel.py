@@ -4,13 +4,13 @@ from collections.abc import Iterator, Sequence
 
 from markupsafe import Markup
 
-from afterclear.digest.axes import round_step
+from afterclear.digest.audience.garage_model import FunnelChart, FunnelPoint
 from afterclear.digest.charts.axes import Tick, foot_axis, side_axis
 from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
-from afterclear.digest.garage_model import FunnelChart, FunnelPoint
-from afterclear.digest.text import shorten
+from afterclear.digest.common.text import shorten
+from afterclear.digest.vehicle.round_axes import round_step
 from afterclear.wording.cells import Cells
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 48.0, 16.0, 14.0, 46.0

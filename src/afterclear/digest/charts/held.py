@@ -4,11 +4,11 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
+from afterclear.digest.audience.garage_model import HeldChart, QuarterPoint
 from afterclear.digest.charts.axes import foot_axis, side_axis
 from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
-from afterclear.digest.garage_model import HeldChart, QuarterPoint
 from afterclear.wording.cells import Cells
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 56.0, 16.0, 22.0, 46.0

@@ -4,12 +4,12 @@ from collections.abc import Iterator, Sequence
 
 from markupsafe import Markup
 
-from afterclear.digest.axes import round_step
+from afterclear.digest.audience.garage_model import LifeChart
 from afterclear.digest.charts.axes import Tick, foot_axis, side_axis
 from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
-from afterclear.digest.garage_model import LifeChart
+from afterclear.digest.vehicle.round_axes import round_step
 from afterclear.plain import KM_PER_MILE
 from afterclear.wording.cells import Cells
 

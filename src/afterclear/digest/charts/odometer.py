@@ -7,7 +7,7 @@ from markupsafe import Markup
 from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale, thin_ticks
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
-from afterclear.digest.vehicle_model import OdometerChart
+from afterclear.digest.vehicle.vehicle_model import OdometerChart
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 78.0, 20.0, 16.0, 44.0
 _APART = 84.0

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from afterclear.digest.vehicle_model import Mark, Tick
+from afterclear.digest.vehicle.vehicle_model import Mark, Tick
 
 # the more telling mark stays where two would overlap
 _TELLING = {"code": 3, "no_answer": 2, "sign": 1, "clean": 0, "momentary": -1}

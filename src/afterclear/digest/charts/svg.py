@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from markupsafe import Markup, escape
 
-from afterclear.digest.text import fit_text
+from afterclear.digest.common.text import fit_text
 
 Value = str | float | None
 

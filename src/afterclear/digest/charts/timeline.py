@@ -15,8 +15,8 @@ from markupsafe import Markup
 from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
-from afterclear.digest.text import shorten
-from afterclear.digest.vehicle_model import (
+from afterclear.digest.common.text import shorten
+from afterclear.digest.vehicle.vehicle_model import (
     ClearMark,
     CodeRow,
     Growth,

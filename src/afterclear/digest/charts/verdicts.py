@@ -7,7 +7,7 @@ from markupsafe import Markup
 from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale
 from afterclear.digest.charts.svg import element, picture, text_at
-from afterclear.digest.model import Tally
+from afterclear.digest.common.model import Tally
 from afterclear.wording.cells import Cells
 from afterclear.wording.language import mark
 

@@ -5,30 +5,30 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
-from afterclear.normalise.control_units import ControlUnits
-from afterclear.readers.heading_words import HeadingWords
-from afterclear.readers.languages import language_of
-from afterclear.readers.source_table import plain_heading
-from afterclear.readers.suggest.asking import Asker
-from afterclear.readers.suggest.codes import Wide, side_by_side
-from afterclear.readers.suggest.days import (
+from afterclear.readers.maps.heading_words import HeadingWords
+from afterclear.readers.maps.source_table import plain_heading
+from afterclear.readers.suggest.decisions.orders import fill_clears, fill_repairs, fill_vehicles
+from afterclear.readers.suggest.decisions.scanning import fill_scans
+from afterclear.readers.suggest.decisions.tables import Into, decide_table
+from afterclear.readers.suggest.evidence.asking import Asker
+from afterclear.readers.suggest.evidence.codes import Wide, side_by_side
+from afterclear.readers.suggest.evidence.days import (
     Hints,
     TimeColumn,
     clock_column,
     decide_order,
     time_column,
 )
-from afterclear.readers.suggest.filling import Filling
-from afterclear.readers.suggest.looking import Seen
-from afterclear.readers.suggest.numbers import Numbers, decide_numbers, is_number, parted
-from afterclear.readers.suggest.orders import fill_clears, fill_repairs, fill_vehicles
-from afterclear.readers.suggest.profiles import Known, Profile, profiles_of
-from afterclear.readers.suggest.readings import Reading, Sight, readings_of, settled
-from afterclear.readers.suggest.rows import whose_blank_rows
-from afterclear.readers.suggest.scanning import fill_scans
-from afterclear.readers.suggest.tables import Into, decide_table
-from afterclear.readers.suggest.taking import Decision, Taken
+from afterclear.readers.suggest.evidence.filling import Filling
+from afterclear.readers.suggest.evidence.looking import Seen
+from afterclear.readers.suggest.evidence.numbers import Numbers, decide_numbers, is_number, parted
+from afterclear.readers.suggest.evidence.profiles import Known, Profile, profiles_of
+from afterclear.readers.suggest.evidence.readings import Reading, Sight, readings_of, settled
+from afterclear.readers.suggest.evidence.rows import whose_blank_rows
+from afterclear.readers.suggest.evidence.taking import Decision, Taken
+from afterclear.readers.text.languages import language_of
 from afterclear.records import Delivery
 
 _AMERICAN = re.compile(

@@ -5,9 +5,9 @@ import re
 from collections.abc import Iterator
 from pathlib import PurePosixPath
 
-from afterclear.readers.source_table import LINE
-from afterclear.readers.suggest.looking import Seen
-from afterclear.readers.suggest.taking import Decision, Taken
+from afterclear.readers.maps.source_table import LINE
+from afterclear.readers.suggest.evidence.looking import Seen
+from afterclear.readers.suggest.evidence.taking import Decision, Taken
 from afterclear.records import Delivery
 
 

@@ -1,0 +1,260 @@
+"""What a code in normal form means: words, family, cautions, monitor, and whom it points at.
+
+Everything known stands in the tables under ``config/``; this file only looks it up.  A code in
+no table still gets a meaning (its block) and a family (itself), so nothing downstream needs to
+know how complete the tables are.
+"""
+
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from functools import lru_cache
+from pathlib import Path
+
+from afterclear.catalogue.cautions import Caution, Cautions
+from afterclear.catalogue.code_tables import CodeEntry, CodeTables, words_of_owner
+from afterclear.catalogue.codes import NormalCode, normal_code
+from afterclear.catalogue.config_tables import read_table
+from afterclear.catalogue.control_units import ControlUnits
+from afterclear.catalogue.knock_on import KnockOn, Pointer, Relation
+from afterclear.catalogue.lexicon import Component, Lexicon, Mention, parts_of
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a code says, in our own words."""
+
+    text: str
+    subsystem: str
+    source: str  # where the words come from; "description" if from the scan
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """The component, and its place, that a code is about."""
+
+    key: str  # wheel_speed_sensor:front_right, or code:P1234 where no component is known
+    label: str  # wheel speed sensor, front right
+    certain: bool  # False: makers use the code for different places, or the text is unclear
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceDistance:
+    """How far a vehicle must drive after a clear before silence says something."""
+
+    km: float
+    why: str
+    source: str
+
+
+# components whose place is the control unit a code points at
+_BY_UNIT = {"communication", "software_match", "lamp_request"}
+
+# what a text that names another unit is about
+_SAID_OF_UNIT = {
+    "lost": "communication",
+    "invalid": "communication",
+    "software": "software_match",
+    "pointer": "communication",
+}
+
+_COMMON_COMPONENTS: dict[str, Relation] = {"supply_voltage": "supply", "data_bus": "bus"}
+
+
+# A fleet asks the same few thousand questions a million times; one catalogue lives as long as the
+# process, so that nothing is kept beyond its use.
+_remembered = lru_cache(maxsize=200_000)
+
+
+class Catalogue:
+    """The tables of one config directory, loaded once."""
+
+    def __init__(self, config_dir: Path) -> None:
+        self.lexicon = Lexicon.load(config_dir)
+        self.control_units = ControlUnits.load(config_dir)
+        self.codes = CodeTables.load(config_dir / "codes")
+        self.knock_on = KnockOn.load(config_dir / "knock_on.csv", self.control_units)
+        self._monitors = read_table(
+            config_dir / "monitors.csv", ("first", "last", "monitor", "source")
+        )
+        self._cautions = Cautions.load(config_dir, self.control_units)
+        self._evidence = read_table(config_dir / "evidence.csv", ("family", "km", "why", "source"))
+
+    @classmethod
+    def load(cls, config_dir: Path) -> "Catalogue":
+        """Read every table under ``config_dir``.
+
+        Raises:
+            ConfigError: a table is missing or wrong; the message names file and line.
+
+        """
+        return cls(config_dir)
+
+    # --- words --------------------------------------------------------------------------
+
+    def meaning(self, code: str, description: str | None = None) -> Meaning:
+        """Say in words what a code means; the scan's own description only if we have none."""
+        parsed = _parsed(code)
+        entry = self.codes.entry(parsed)
+        if entry is None:
+            owner, block = self.codes.block(parsed)
+            if description and description.strip():
+                told = self.lexicon.mention(description)
+                block = told.component.subsystem if told else block
+                return Meaning(description.strip(), block, "description")
+            return Meaning(f"{block}; {words_of_owner(owner)}", block, "block of the code")
+        text = entry.meaning
+        detail = self.codes.detail(parsed)
+        component = self.lexicon.components.get(entry.component)
+        subsystem = component.subsystem if component else self.codes.block(parsed)[1]
+        return Meaning(f"{text}: {detail}" if detail else text, subsystem, entry.source)
+
+    # --- families -----------------------------------------------------------------------
+
+    def family(
+        self,
+        code: str,
+        description: str | None = None,
+        make: str | None = None,
+        ecu: str | None = None,
+    ) -> Family:
+        """Name the component and place a code is about; never fails.
+
+        A code the standard owns is looked up; its description may add the place the table
+        leaves open.  A maker's code is read from its description.  With neither, the family
+        is the code itself.
+        """
+        parsed = _parsed(code)
+        entry = self.codes.entry(parsed, make)
+        told = self.lexicon.mention(description) if description else None
+        if entry is not None and entry.component in _BY_UNIT:
+            unit = self.knock_on.points_at(parsed)
+            if unit:
+                return self._network_family(entry.component, unit)
+        if entry is not None and entry.component in self.lexicon.components:
+            return self._listed_family(entry, told, ecu)
+        pointer = self.knock_on.pointer(parsed, description)
+        if pointer and pointer.relation in _SAID_OF_UNIT:
+            return self._network_family(_SAID_OF_UNIT[pointer.relation], pointer.ecu)
+        if told is not None:
+            return self._family(told.component, told.position, ecu, certain=told.certain)
+        return self._own_family(parsed, make)
+
+    def part_family(self, part_family: str, position: str | None = None) -> Family:
+        """Name the family of a part on a work order, as codes about it are named."""
+        key = part_family.strip()
+        part = self.lexicon.components[key].label if key in self.lexicon.components else key
+        told = self.lexicon.mention(f"{part} {position or ''}")
+        if told is None:
+            slug = "_".join(part.casefold().split())
+            return Family(f"part:{slug or 'unknown'}", part or "part not named", certain=True)
+        return self._family(told.component, told.position, None, certain=told.certain)
+
+    def _listed_family(self, entry: CodeEntry, told: Mention | None, ecu: str | None) -> Family:
+        """Put the table's place and the text's together; the text knows the maker."""
+        component = self.lexicon.components[entry.component]
+        place, _ = self.lexicon.position(component, entry.position)
+        certain = entry.certain
+        if told is not None and told.component.key == component.key and told.placed:
+            listed, said = parts_of(place), parts_of(told.position)
+            if told.certain and not (listed and entry.certain):
+                place, certain = told.position, True
+            elif listed < said:
+                place = told.position
+            elif told.certain and not said <= listed:
+                place, certain = told.position, False  # they differ: say so
+        return self._family(component, place, ecu, certain=certain)
+
+    def _family(
+        self, component: Component, place: str, ecu: str | None, *, certain: bool
+    ) -> Family:
+        if component.per_ecu and ecu:
+            name = self.control_units.named(ecu) or "_".join(ecu.casefold().split())
+            label = self.control_units.labels.get(name, name.replace("_", " "))
+            return Family(f"{component.key}:{name}", f"{component.label}, {label}", certain)
+        if not place:
+            return Family(component.key, component.label, certain)
+        words = " ".join(word.upper() if len(word) == 1 else word for word in place.split("_"))
+        return Family(f"{component.key}:{place}", f"{component.label}, {words}", certain)
+
+    def _network_family(self, component_key: str, ecu: str) -> Family:
+        component = self.lexicon.components[component_key]
+        label = self.control_units.labels.get(ecu, ecu.replace("_", " "))
+        return Family(f"{component.key}:{ecu}", f"{component.label}, {label}", certain=True)
+
+    def _own_family(self, parsed: NormalCode, make: str | None) -> Family:
+        """Name the code itself, with the make where its maker decides what the number means."""
+        owner = self.codes.block(parsed)[0]
+        spoken = normal_code(f"{make}:1") if make and owner == "maker" else None
+        if isinstance(spoken, NormalCode) and parsed.space == "standard":
+            key = f"code:{spoken.make}:{parsed.base}"
+            return Family(key, f"{parsed.base} ({make})", certain=True)
+        return Family(f"code:{parsed.base}", parsed.base, certain=True)
+
+    # --- cautions, monitors, evidence, pointers -----------------------------------------
+
+    @_remembered
+    def cautions(
+        self, family_key: str, code: str = "", ecu: str | None = None
+    ) -> tuple[Caution, ...]:
+        """Cautions for work on a family; without the general ones, which hold everywhere."""
+        return self._cautions.of(family_key, code, ecu)
+
+    @_remembered
+    def monitor(self, code: str) -> str | None:
+        """Name the readiness monitor that must have run before a code's absence counts."""
+        base = _parsed(code).base
+        for row in self._monitors:
+            if row["first"] <= base <= (row["last"] or row["first"]):
+                return row["monitor"]
+        return None
+
+    @_remembered
+    def evidence_distance(self, family_key: str) -> EvidenceDistance:
+        """Distance after a clear from which silence counts, with its reason."""
+        rows = [row for row in self._evidence if fnmatchcase(family_key, row["family"])]
+        rows = rows or [row for row in self._evidence if row["family"] == "default"]
+        return EvidenceDistance(float(rows[0]["km"]), rows[0]["why"], rows[0]["source"])
+
+    def min_distance_after_clear_km(self, family_key: str) -> float:
+        """Give the km after a clear from which the absence of a family is evidence."""
+        return self.evidence_distance(family_key).km
+
+    @_remembered
+    def points_at(self, code: str, description: str | None = None) -> str | None:
+        """Name the control unit a code is really about; None if it speaks for itself."""
+        return self.knock_on.points_at(_parsed(code), description)
+
+    @_remembered
+    def pointer(self, code: str, description: str | None = None) -> Pointer | None:
+        """Say how a code is about another control unit, with the reason and its source."""
+        return self.knock_on.pointer(_parsed(code), description)
+
+    @_remembered
+    def common_cause(self, code: str, description: str | None = None) -> Relation | None:
+        """Say whether a code may explain many others at once: ``supply`` or ``bus``."""
+        found = self.knock_on.common_cause(_parsed(code))
+        if found is None and description and (told := self.lexicon.mention(description)):
+            return _COMMON_COMPONENTS.get(told.component.key)
+        return found
+
+    @_remembered
+    def ecu_name(self, text: str) -> str | None:
+        """Name of the control unit a text means (``ABS module`` -> ``brakes``); None if unknown."""
+        return self.control_units.named(text)
+
+    def boxes_of(self, ecu: str) -> tuple[str, ...]:
+        """List the unit itself and others whose box may hold its function.
+
+        Network codes name functions, not boxes: the steering angle sensor may be part of the
+        steering or the brake control unit, whose own codes then tell what is wrong.
+        """
+        return (ecu, *self.control_units.may_sit_in.get(ecu, ()))
+
+
+@_remembered
+def _parsed(code: str) -> NormalCode:
+    """Parts of a code; a text that is none becomes its own base."""
+    parsed = normal_code(code)
+    if isinstance(parsed, NormalCode):
+        return parsed
+    return NormalCode(code=code, space="maker", base=code, make="unknown")

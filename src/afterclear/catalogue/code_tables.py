@@ -1,0 +1,134 @@
+"""The tables under ``config/codes``: what a code, an SPN, an FMI or a failure type says."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from afterclear.catalogue.codes import NormalCode
+from afterclear.catalogue.config_tables import Row, read_table
+from afterclear.errors import ConfigError
+
+_GENERIC = ("code", "meaning", "component", "position", "certain", "source")
+_OWNERS = {
+    "standard": "the standard owns this number, no words held for it",
+    "maker": "the maker decides what this number means",
+    "reserved": "reserved by the standard",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class CodeEntry:
+    """One code or SPN in a table."""
+
+    meaning: str
+    component: str  # a key of the lexicon; empty: none
+    position: str  # in words: front right, bank 1 sensor 2; empty: none
+    certain: bool  # False: makers disagree on the place
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class CodeTables:
+    """All code tables, by key."""
+
+    codes: dict[str, CodeEntry]
+    spns: dict[int, CodeEntry]
+    fmis: dict[int, str]
+    failure_types: dict[str, str]
+    blocks: tuple[tuple[str, str, str, str], ...]  # first, last, owner, subsystem; both included
+    schemes: dict[tuple[str, str], CodeEntry]  # (scheme, code) -> entry of makers using it
+    make_schemes: dict[str, str]  # make, lower case -> scheme
+
+    @classmethod
+    def load(cls, codes_dir: Path) -> "CodeTables":
+        """Read every table.
+
+        Raises:
+            ConfigError: a table is missing or wrong, or a code stands twice.
+
+        """
+        codes: dict[str, CodeEntry] = {}
+        for path in sorted(codes_dir.glob("generic_*.csv")):
+            _collect(codes, read_table(path, _GENERIC), path)
+        network = codes_dir / "network.csv"
+        _collect(
+            codes,
+            read_table(network, ("code", "meaning", "component", "position", "source")),
+            network,
+        )
+        spn_path = codes_dir / "spn.csv"
+        spn_rows = read_table(spn_path, ("spn", "meaning", "component", "position", "source"))
+        by_spn: dict[str, CodeEntry] = {}
+        _collect(by_spn, ({**row, "code": row["spn"]} for row in spn_rows), spn_path)
+        failure_types = read_table(
+            codes_dir / "failure_types.csv", ("failure_type", "meaning", "source")
+        )
+        fmis = read_table(codes_dir / "fmi.csv", ("fmi", "meaning", "source"))
+        blocks = read_table(
+            codes_dir / "blocks.csv", ("first", "last", "owner", "subsystem", "source")
+        )
+        schemes = read_table(codes_dir / "corner_schemes.csv", ("scheme", *_GENERIC))
+        makes = read_table(codes_dir / "make_schemes.csv", ("make", "scheme"))
+        return cls(
+            codes=codes,
+            spns={int(spn): entry for spn, entry in by_spn.items()},
+            fmis={int(row["fmi"]): row["meaning"] for row in fmis},
+            failure_types={row["failure_type"]: row["meaning"] for row in failure_types},
+            blocks=tuple((r["first"], r["last"], r["owner"], r["subsystem"]) for r in blocks),
+            schemes={(row["scheme"], row["code"]): _entry(row) for row in schemes},
+            make_schemes={row["make"].casefold(): row["scheme"] for row in makes},
+        )
+
+    def entry(self, code: NormalCode, make: str | None = None) -> CodeEntry | None:
+        """Find what the tables hold on a code; a make's own scheme before the general table."""
+        if code.spn is not None:
+            return self.spns.get(code.spn)
+        scheme = self.make_schemes.get((make or "").casefold().strip())
+        if scheme and (found := self.schemes.get((scheme, code.base))):
+            return found
+        return self.codes.get(code.base)
+
+    def block(self, code: NormalCode) -> tuple[str, str]:
+        """Owner (standard, maker, reserved) and subsystem of the block a code lies in.
+
+        The third character is a hint only: the 2016 edition of SAE J2012 no longer groups
+        codes by function.
+        """
+        if code.space == "j1939":
+            return "standard", "heavy vehicle network"
+        if code.space == "maker":
+            return "maker", "maker's own numbering"
+        for first, last, owner, subsystem in self.blocks:
+            if first <= code.base <= last:
+                return owner, subsystem
+        return "reserved", "not assigned"
+
+    def detail(self, code: NormalCode) -> str:
+        """Words for the failure type or FMI; empty if none is told or known."""
+        if code.fmi is not None:
+            return self.fmis.get(code.fmi, "reserved failure mode")
+        if code.failure_type is not None:
+            return self.failure_types.get(code.failure_type, f"failure type {code.failure_type}")
+        return f"maker's sub-code {code.sub_code}" if code.sub_code else ""
+
+
+def words_of_owner(owner: str) -> str:
+    """Say who decides what an unlisted number means."""
+    return _OWNERS[owner]
+
+
+def _entry(row: Row) -> CodeEntry:
+    return CodeEntry(
+        meaning=row["meaning"],
+        component=row["component"],
+        position=row.get("position", ""),
+        certain=row.get("certain", "") != "no",
+        source=row["source"],
+    )
+
+
+def _collect(into: dict[str, CodeEntry], rows: Iterable[Row], path: Path) -> None:
+    for row in rows:
+        if row["code"] in into:
+            raise ConfigError(f"{path} line {row['_line']}: {row['code']} stands here twice.")
+        into[row["code"]] = _entry(row)

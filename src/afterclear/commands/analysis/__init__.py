@@ -1,0 +1,1 @@
+"""Rebuild histories, judge, find, decide."""

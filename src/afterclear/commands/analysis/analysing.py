@@ -1,0 +1,114 @@
+"""Analyse: rebuild the histories that changed, then judge every attempt anew."""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import datetime
+
+from afterclear import __version__
+from afterclear.commands.analysis.findings import find_all
+from afterclear.commands.analysis.role_findings import find_roles_and_work
+from afterclear.commands.app import App
+from afterclear.commands.progress import QUIET, Progress
+from afterclear.findings.verdicts import Verdicts, judge_attempts
+from afterclear.histories.build import rebuild, rules_as_written
+from afterclear.store.engine.database import open_store, scalar, transaction
+from afterclear.store.queries.results import (
+    Analysis,
+    add_analysis,
+    all_vehicle_ids,
+    begin_analysis,
+    end_analysis,
+    last_analysis,
+    last_event_at,
+    mark_all_stale,
+    vehicles_to_rebuild,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class AnalysisReport:
+    """What an analysis did and found."""
+
+    as_of: datetime
+    vehicles_rebuilt: int
+    verdicts: Verdicts
+
+
+# settings that say nothing of how a history is built
+_NOT_RULES = {
+    "afterclear.toml",
+    "sources.toml",
+    "schedule.toml",
+    "part_life.toml",
+    "supersession.csv",
+    "stock_rules.toml",
+    "worklist_rules.toml",
+}
+
+
+def analyse(
+    app: App,
+    *,
+    full: bool = False,
+    as_of: datetime | None = None,
+    progress: Progress = QUIET,
+) -> AnalysisReport:
+    """Bring histories and verdicts up to date with the stored rows.
+
+    ``as_of``: leave out what happened later; None: now.  ``full``: rebuild all vehicles, not
+    only those whose rows changed.
+    """
+    started_at, rules = app.clock(), app.config.settings.evidence
+    until = as_of or started_at
+    with app.long_writing("analyse"), open_store(app.store) as con:
+        begin_analysis(con, started_at)
+        before = last_analysis(con)
+        version = _version(app)
+        if full or before is None or until < before.as_of or before.version != version:
+            vehicles = all_vehicle_ids(con)
+            with transaction(con):
+                mark_all_stale(con, vehicles)
+            full = True
+        else:
+            vehicles = vehicles_to_rebuild(con, before.as_of, until)
+        progress.begin(len(vehicles))
+        rebuild(con, app.history_rules(until), app.catalogue, vehicles, progress.advance, anew=full)
+        verdicts = judge_attempts(con, rules.held_below, rules.vehicle_life_km)
+        find_all(con, app, verdicts.judged, until)
+        find_roles_and_work(app, con, until)
+        done = Analysis(
+            analysis_id=1 + (before.analysis_id if before else 0),
+            as_of=until,
+            through_load=scalar(con, "SELECT max(load_id) FROM loads"),
+            is_full=full,
+            version=version,
+            vehicles_rebuilt=len(vehicles),
+            started_at=started_at,
+            finished_at=app.clock(),
+        )
+        with transaction(con):
+            add_analysis(con, done)
+            end_analysis(con)
+    return AnalysisReport(until, len(vehicles), verdicts)
+
+
+def _version(app: App) -> str:
+    """Name the program, its rules, the settings and the tables a history was built by.
+
+    Where any of them changed, every vehicle is rebuilt: half a fleet judged by other rules than
+    the rest would be no evidence.
+    """
+    digest = hashlib.sha256(app.config.settings.evidence.model_dump_json().encode())
+    digest.update(rules_as_written())
+    tables = app.config.tables
+    for path in sorted(tables.rglob("*")):
+        is_rule = path.name not in _NOT_RULES and tables / "imports" not in path.parents
+        if path.suffix in {".csv", ".toml"} and is_rule:
+            digest.update(path.read_bytes())
+    return f"{__version__} rules {digest.hexdigest()[:12]}"
+
+
+def last_event(app: App) -> datetime | None:
+    """Give the latest instant any stored row speaks of; None for an empty store."""
+    with open_store(app.store) as con:
+        return last_event_at(con)

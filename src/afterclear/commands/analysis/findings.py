@@ -1,0 +1,23 @@
+"""Findings about vehicles, parts and sites, with the settings and tables of the config."""
+
+from datetime import datetime
+
+from afterclear.commands.app import App
+from afterclear.findings.all_findings import FindingRules, make_findings
+from afterclear.findings.parts.part_lifetimes import PartRules
+from afterclear.findings.parts.part_tables import EXPECTED, SUPERSEDED, part_tables
+from afterclear.findings.verdicts import Judged
+from afterclear.store.engine.database import Connection
+
+
+def find_all(con: Connection, app: App, judged: Judged | None, as_of: datetime) -> None:
+    """Make every table of findings anew; histories and verdicts are up to date.
+
+    Raises:
+        ConfigError: the tables of parts are wrong.
+
+    """
+    tables = part_tables(app.config.table(EXPECTED), app.config.table(SUPERSEDED))
+    settings = app.config.settings.parts
+    parts = PartRules(settings.factory_until_km, settings.unknown_reason_is_failure)
+    make_findings(con, FindingRules(app.catalogue, tables, parts, as_of), judged)

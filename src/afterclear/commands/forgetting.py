@@ -1,0 +1,152 @@
+"""Forget a vehicle, step by step: a kill between or in any of them is gone on with.
+
+The store first, then each archived file, what lies beside, the results without the vehicle, and at
+last the store's file written anew, since a database file keeps deleted rows until their space is
+used again.  The order of the steps is that of ``STEPS``.
+"""
+
+import os
+from collections.abc import Callable
+from datetime import UTC
+from pathlib import Path
+from typing import Final
+
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.cut_out import Stays, what_stays
+from afterclear.digest.common.names import vehicle_page
+from afterclear.errors import StoreError, UnknownVehicleError
+from afterclear.readers.child.reading_process import Readers
+from afterclear.readers.maps.import_map import load_maps
+from afterclear.readers.registry import all_readers
+from afterclear.records import Delivery, ReadFile
+from afterclear.store.engine.archive import keep_bytes, taken_out
+from afterclear.store.engine.database import Connection, open_store, transaction
+from afterclear.store.engine.snapshot import long_writing, sweep
+from afterclear.store.intake.door import allow, was_forgotten
+from afterclear.store.queries.results import last_analysis
+from afterclear.store.upkeep import forget as steps
+from afterclear.store.upkeep.forget import ArchivedFile, Forgotten, Job
+from afterclear.store.upkeep.vacuum import compact, unowed
+
+
+def forget(app: App, vehicle_id: str) -> Forgotten:
+    """Erase a vehicle, judge the rest of the fleet anew, and write the store's file anew.
+
+    A forgetting that was killed is finished first, whichever vehicle's it was.
+
+    Raises:
+        UnknownVehicleError: nothing speaks of the vehicle.
+
+    """
+    with long_writing(app.store, "forget", copy=False):
+        finished = _finish(app)
+        with open_store(app.store) as con:
+            if not steps.is_known(con, vehicle_id):
+                if finished is not None and was_forgotten(con, vehicle_id):
+                    return finished
+                if was_forgotten(con, vehicle_id):
+                    return Forgotten(was_before=True)
+                raise UnknownVehicleError(vehicle_id)
+            steps.begin(con, vehicle_id, vehicle_page(vehicle_id), app.clock())
+        return _finish(app) or Forgotten()
+
+
+def let_in(app: App, name: str) -> int:
+    """Let a forgotten vehicle's rows come in again; return how many of its names are let in."""
+    with open_store(app.store) as con:
+        return allow(con, name)
+
+
+def _finish(app: App) -> Forgotten | None:
+    """Go through the steps that are left; None: no forgetting was under way."""
+    done = None
+    while True:
+        with open_store(app.store) as con:
+            job = steps.job_under_way(con)
+            done = steps.report(con) if job else done
+        if job is None:
+            return done
+        STEPS[job.step](app, job)
+
+
+def _from_store(app: App, job: Job) -> None:
+    with open_store(app.store) as con:
+        steps.erase_from_store(con, job, app.clock())
+
+
+def _from_archive(app: App, job: Job) -> None:
+    """Archive each file anew without the vehicle, or not at all; one after another."""
+    readers = Readers(all_readers(load_maps(app.config.imports)), app.reading_limits)
+    with readers, open_store(app.store) as con:
+        while (file := steps.next_archived(con)) is not None:
+            stays = _what_stays(app, file, job, readers)
+            kept = stays.content
+            if stays.is_changed and kept is not None:
+                name = keep_bytes(app.archive, kept, Path(file.name).suffix)
+            else:
+                name = None
+            steps.done_with(con, file, name, app.clock(), is_changed=stays.is_changed)
+        with transaction(con):
+            steps.go_to(con, "beside")
+
+
+def _what_stays(app: App, file: ArchivedFile, job: Job, readers: Readers) -> Stays:
+    def read(delivery: Delivery) -> ReadFile:
+        return readers.identify(delivery).read(delivery)
+
+    try:
+        with taken_out(app.archive, file.kept, file.name) as plain:
+            if file.changed_at is not None:  # a log with a clock of its own is dated by its file
+                os.utime(plain.path, (file.changed_at, file.changed_at))
+            begun = file.started_at.replace(tzinfo=UTC) if file.started_at else None
+            delivery = Delivery(
+                "", file.name, plain.path, file.kept, file.zone, file.vehicle_id, begun
+            )
+            return what_stays(delivery, job.called, read, speaks=file.speaks)
+    except StoreError:  # lost or changed: nobody can tell what it says
+        return Stays(None, is_changed=True)
+
+
+def _beside(app: App, job: Job) -> None:
+    """Remove what lies beside the store: bytes no load is owed, old copies, the vehicle's page."""
+    sweep(app.store)
+    with open_store(app.store) as con:
+        for path in unowed(con, app.archive):
+            path.unlink(missing_ok=True)
+        for copy in app.store.parent.glob(f"{app.store.name}.before-*"):
+            copy.unlink(missing_ok=True)
+        for called in (job.page, steps.page_before(job.page, "*")):
+            for page in app.reports.rglob(Path(called).name):
+                page.unlink(missing_ok=True)
+        with transaction(con):
+            steps.go_to(con, "results")
+
+
+def _judge_anew(app: App, _: Job) -> None:
+    with open_store(app.store) as con:
+        before = last_analysis(con)
+    if before is not None:
+        analyse(app, as_of=before.as_of)
+    with open_store(app.store) as con, transaction(con):
+        steps.go_to(con, "compact")
+
+
+def _write_anew(app: App, _: Job) -> None:
+    compact(app.store)
+    with open_store(app.store) as con:
+        steps.close(con)
+
+
+STEPS: Final[dict[steps.Step, Callable[[App, Job], None]]] = {
+    "rows": _from_store,
+    "archive": _from_archive,
+    "beside": _beside,
+    "results": _judge_anew,
+    "compact": _write_anew,
+}
+
+
+def is_half_done(con: Connection) -> bool:
+    """Tell whether a vehicle is half forgotten."""
+    return steps.job_under_way(con) is not None

@@ -1,0 +1,1 @@
+"""Fetch, load, map, read again."""

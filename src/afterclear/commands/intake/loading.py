@@ -1,0 +1,117 @@
+"""Load files: those named, or those of every configured source."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import chain
+from pathlib import Path
+
+from afterclear.commands.app import App
+from afterclear.commands.intake.fetching import Fetching, Told, arrivals
+from afterclear.errors import UsageError
+from afterclear.load import Arrival, Clock, load_files
+from afterclear.readers.limits import ReadingLimits
+from afterclear.records import LoadResult, printable
+from afterclear.sources.folder import files_at
+from afterclear.store.engine.database import open_store
+
+COMMAND_LINE = "command line"
+
+
+@dataclass(frozen=True, slots=True)
+class LoadReport:
+    """What came of one ``load``: a line a file, and the sources that did not answer."""
+
+    results: tuple[LoadResult, ...]
+    out_of_reach: tuple[str, ...] = ()
+    unsettled: tuple[str, ...] = ()  # files still being written, left for the next run
+
+    @property
+    def rows_rejected(self) -> int:
+        """Rows refused in all files."""
+        return sum(r.rows_rejected for r in self.results)
+
+    @property
+    def exit_code(self) -> int:
+        """1: we failed on a file ourselves; 4: out of reach; 3: something refused; else 0."""
+        if any(r.is_fault for r in self.results):
+            return 1
+        if self.out_of_reach or any(r.outcome == "left" for r in self.results):
+            return 4
+        refused = any(r.outcome == "refused" for r in self.results) or self.rows_rejected
+        return 3 if refused else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Whose:
+    """What files named on the command line do not say themselves."""
+
+    zone: str = "UTC"
+    vehicle_id: str | None = None
+    started_at: datetime | None = None
+
+
+def load_paths(
+    app: App, paths: Sequence[Path], whose: Whose, told: Callable[[LoadResult], None]
+) -> LoadReport:
+    """Load files and folders; ``told`` hears of each file as it is done."""
+    arrivals = [
+        Arrival(
+            source=COMMAND_LINE,
+            path=file,
+            name=printable(str(file.relative_to(path.resolve())) if path.is_dir() else file.name),
+            zone=whose.zone,
+            vehicle_id=whose.vehicle_id,
+            started_at=whose.started_at,
+            root=path.resolve() if path.is_dir() else None,
+        )
+        for path in paths
+        for file in files_at(path)
+    ]
+    results = []
+    with app.long_writing("load"), open_store(app.store, takes=app.takes) as con:
+        for result in load_files(con, app.archive, arrivals, *_how(app)):
+            results.append(result)
+            told(result)
+    return LoadReport(tuple(results))
+
+
+def load_sources(
+    app: App,
+    told: Callable[[LoadResult], None],
+    *,
+    only: Sequence[str] = (),
+    say: Callable[[str], None] = lambda _: None,
+) -> LoadReport:
+    """Load what every configured source has new; one out of reach does not stop the others.
+
+    ``only``: names of the sources asked; none: all.  ``say`` hears of tries that failed.
+
+    Raises:
+        UsageError: there is no source to ask.
+
+    """
+    if not app.config.sources:
+        raise UsageError(
+            "No source is configured here, so there is nothing to load. Go to the folder that "
+            "'afterclear init DIR' made, or name it with --config DIR/config, or name files: "
+            "'afterclear load FILE'. What was loaded before is judged by 'afterclear analyse'."
+        )
+    results: list[LoadResult] = []
+    heard = Told()
+    with app.long_writing("load"), open_store(app.store, takes=app.takes) as con:
+        how = Fetching(app, con, say=say)
+        chosen = [s for s in app.config.sources if not only or s.name in only]
+        feed = chain.from_iterable(arrivals(source, how, heard) for source in chosen)
+        for result in load_files(con, app.archive, feed, *_how(app)):
+            heard.hear(result)
+            results.append(result)
+            told(result)
+        for result in heard.refused:
+            results.append(result)
+            told(result)
+    return LoadReport(tuple(results), tuple(heard.out_of_reach), tuple(heard.unsettled))
+
+
+def _how(app: App) -> tuple[Clock, Path, ReadingLimits]:
+    return app.clock, app.config.imports, app.reading_limits

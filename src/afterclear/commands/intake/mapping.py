@@ -1,0 +1,210 @@
+"""Show what is made of a file, and suggest an import map for one that nothing takes."""
+
+import tempfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import polars as pl
+
+from afterclear.catalogue.control_units import ControlUnits
+from afterclear.commands.app import App
+from afterclear.config import shipped
+from afterclear.errors import DecodeError, RefusedFileError, UsageError
+from afterclear.load import SPELLERS
+from afterclear.plain import TABLES, Takes
+from afterclear.readers.base import Reader
+from afterclear.readers.containers import check_nesting, container_kind, unpacked
+from afterclear.readers.mapped.map_reader import MapReader
+from afterclear.readers.maps.heading_words import read_heading_words
+from afterclear.readers.maps.import_map import load_maps, parse_map
+from afterclear.readers.registry import all_readers, identify
+from afterclear.readers.suggest.deciding import Context
+from afterclear.readers.suggest.evidence.asking import Question
+from afterclear.readers.suggest.evidence.profiles import Known
+from afterclear.readers.suggesting import Suggestion, suggest_map
+from afterclear.readers.unread import why_unread
+from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
+from afterclear.store.engine.database import open_store, query, transaction
+from afterclear.store.intake.absorb import absorb
+from afterclear.store.intake.identity import known_marks
+from afterclear.store.queries.exports import EXPORTS
+
+__all__ = ["Asked", "MapCheck", "Preview", "Question", "Side", "Suggestion", "check_file"]
+
+
+@dataclass(frozen=True)
+class Preview:
+    """What a reader makes of a file: each table's size and first rows, and all that is refused."""
+
+    tables: tuple[tuple[str, int, pl.DataFrame], ...]
+    rejections: tuple[Rejection, ...]
+    note: str
+
+
+@dataclass(frozen=True)
+class Side:
+    """One row of the plain layout beside what the source had."""
+
+    table: str
+    line: int
+    row: tuple[tuple[str, str], ...]  # plain column, cell
+
+
+@dataclass(frozen=True)
+class MapCheck:
+    """One file: who takes it, or a suggestion; and what comes of it."""
+
+    name: str
+    reader: str | None  # None: nothing takes it
+    why: str = ""  # why nothing does, or why the reader refuses it
+    preview: Preview | None = None
+    suggestion: Suggestion | None = None
+    to_fill_in: tuple[str, ...] = ()  # what the suggestion lacks before it can be used
+    stored: tuple[Side, ...] = ()  # a row as it came and as it will be stored
+
+    @property
+    def is_usable(self) -> bool:
+        """Whether the suggestion is a map as it is: nothing is open, nothing is missing."""
+        made = self.suggestion
+        return made is not None and not (made.questions or self.to_fill_in)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """How a file is checked: whose it is, how much is shown, what a person answered."""
+
+    rows: int = 5
+    zone: str = "UTC"
+    vehicle_id: str | None = None
+    answers: Mapping[str, str] = field(default_factory=dict)
+
+
+def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[MapCheck]:
+    """Check a file or, of an archive or a mail, each file within it.  Nothing is stored.
+
+    Raises:
+        UsageError: there is no such file, or an answer answers nothing.
+        ConfigError: an import map is wrong; every mistake is told.
+
+    """
+    asked = asked or Asked()
+    if not path.is_file():
+        raise UsageError(f"There is no file {path}.")
+    readers = all_readers(load_maps(app.config.imports))
+    delivery = Delivery("map-check", path.name, path, "0" * 64, asked.zone, asked.vehicle_id)
+    yield from _check_within(delivery, _Checking(readers, _context(app), asked, app.takes))
+
+
+def _context(app: App) -> Context:
+    """Gather what helps to know a column: words, control units, vehicles loaded before."""
+    words = read_heading_words(shipped("config") / "imports" / "headings.csv")
+    known = Known()
+    if app.store.exists():
+        with open_store(app.store, read_only=True) as con:
+            numbers, vins, plates = known_marks(con)
+        known = Known(numbers, vins, plates)
+    return Context(words, ControlUnits.load(shipped("config")), known, app.clock())
+
+
+@dataclass(frozen=True)
+class _Checking:
+    """What every file of one check is read with."""
+
+    readers: tuple[Reader, ...]
+    context: Context
+    asked: Asked
+    takes: Takes
+
+
+def _check_within(delivery: Delivery, how: _Checking, nesting: int = 0) -> Iterator[MapCheck]:
+    """Check a file or each file within it, down as far as a load goes."""
+    kind = container_kind(delivery.path, delivery.name)
+    if kind is None:
+        yield _check(delivery, how)
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            check_nesting(nesting, delivery.name)
+            members = unpacked(delivery.path, delivery.name, kind, Path(folder)).members
+        except RefusedFileError as error:
+            yield MapCheck(delivery.name, None, str(error))
+            return
+        for member in members:
+            inner = replace(delivery, name=member.name, path=member.path)
+            yield from _check_within(inner, how, nesting + 1)
+
+
+def _check(delivery: Delivery, how: _Checking) -> MapCheck:
+    try:
+        reader = identify(delivery, how.readers)
+    except RefusedFileError as error:
+        return _suggested(delivery, str(error), how)
+    try:
+        preview = _preview(reader.read(delivery), delivery, how)
+    except (RefusedFileError, DecodeError) as error:
+        return MapCheck(delivery.name, reader.name, str(error))
+    return MapCheck(delivery.name, reader.name, preview=preview)
+
+
+def _suggested(delivery: Delivery, why: str, how: _Checking) -> MapCheck:
+    try:
+        suggestion = suggest_map(delivery, how.context, how.asked.answers)
+    except RefusedFileError as error:
+        return MapCheck(delivery.name, None, why_unread(delivery) or str(error))
+    problems: list[str] = []
+    made = parse_map(suggestion.text, "suggested", "the suggestion", problems)
+    if made is None or suggestion.missing:
+        lacks = suggestion.missing or tuple(problems)
+        return MapCheck(delivery.name, None, why, suggestion=suggestion, to_fill_in=lacks)
+    try:
+        read = MapReader(made).read(delivery)
+        preview = _preview(read, delivery, how)
+    except RefusedFileError as error:
+        return MapCheck(
+            delivery.name, None, str(error), suggestion=suggestion, to_fill_in=(str(error),)
+        )
+    return MapCheck(delivery.name, None, why, preview, suggestion, stored=_sides(read))
+
+
+def _sides(read: ReadFile) -> tuple[Side, ...]:
+    """Give one row of each table: the fullest of the first few."""
+    sides = []
+    for part in read.parts:
+        if isinstance(part, PlainRows) and not part.frame.is_empty():
+            plain = [n for n in TABLES[part.table].names if n in part.frame.columns]
+            names = [
+                *plain,
+                *(n for n in ("_vin", "_plate", "odometer_mi") if n in part.frame.columns),
+            ]
+            rows = part.frame.head(50).rows(named=True)
+            best = max(rows, key=lambda row: sum(bool(row[n]) for n in names))
+            cells = tuple((n.removeprefix("_"), str(best[n])) for n in names if best[n])
+            sides.append(Side(part.table, int(best["_line"]), cells))
+    return tuple(sides)
+
+
+def _preview(read: ReadFile, delivery: Delivery, how: _Checking) -> Preview:
+    """Take rows into a store that is thrown away: what it refuses is refused here too."""
+    tables = []
+    rejections = list(read.rejections)
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        open_store(Path(folder) / "x.duckdb", takes=how.takes) as con,
+    ):
+        for part in read.parts:
+            with transaction(con):
+                own = _with_any_name(part) if isinstance(part, PlainRows) else part
+                made = absorb(con, own, 1, zone=delivery.zone, spellers=SPELLERS)
+            rejections += made.rejections
+            head = query(con, f"SELECT * FROM ({EXPORTS[part.table]}) LIMIT {how.asked.rows:d}")
+            filled = [c for c in head.columns if head[c].null_count() < len(head)]
+            tables.append((part.table, made.stored + made.duplicate, head.select(filled)))
+    return Preview(tuple(tables), tuple(rejections), read.note)
+
+
+def _with_any_name(part: PlainRows) -> PlainRows:
+    """Let a VIN or plate stand for the number: whose it is, only the real store knows."""
+    names = [c for c in ("vehicle_id", "_vin", "_plate") if c in part.frame.columns]
+    frame = part.frame.with_columns(pl.coalesce(names).alias("vehicle_id"))
+    return PlainRows(part.table, frame.drop("_vin", "_plate", strict=False))

@@ -1,0 +1,113 @@
+"""Read archived files again, after a map was mended or a vehicle list came in."""
+
+from collections.abc import Callable, Container, Iterable
+from dataclasses import dataclass
+
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import LoadReport
+from afterclear.errors import UsageError
+from afterclear.read_again import Again, finish, load_again, reading_again
+from afterclear.records import LoadResult
+from afterclear.store.engine.database import Connection, open_store, query
+from afterclear.store.intake.withdrawal import (
+    LaterReplaced,
+    Left,
+    PastLoad,
+    depending,
+    mendable,
+    past_loads,
+    replay_left,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayReport:
+    """What came of a replay: how many loads were asked for, how many went with them."""
+
+    n_asked: int
+    n_depending: int
+    load: LoadReport
+
+
+def replay(
+    app: App,
+    load_ids: Iterable[int],
+    told: Callable[[LoadResult], None],
+    *,
+    everything: bool = False,
+) -> ReplayReport:
+    """Read loads again; without numbers, those that refused something.
+
+    Loads whose rows built on them, and later ones whose rows they would replace, are read again
+    too, in the order in which they first came, so that a later correction stays the later one.
+
+    What a replay that was killed has left is done first; asked for again, it is gone on with.
+
+    Raises:
+        UsageError: there is no such load, or it was replaced already.
+        RefusedFileError: a file that was stored would now be refused; then nothing was changed.
+
+    """
+    asked = set(load_ids)
+    request = "all" if everything else " ".join(map(str, sorted(asked)))
+    how = (app.clock, app.config.imports, app.reading_limits, request)
+    with (
+        open_store(app.store, takes=app.takes) as con,
+        reading_again(con, app.archive, *how) as again,
+    ):
+        left = replay_left(con)
+        done = _gone_on(again, left, told) if left else []
+        if left and left.request == request:
+            return ReplayReport(len(left.load_ids), 0, LoadReport(tuple(done)))
+        past = {load.load_id: load for load in past_loads(con)}
+        if unknown := sorted(asked - set(past)):
+            raise UsageError(
+                f"There is no load {', '.join(map(str, unknown))} to read again "
+                "(replaced loads count no more). 'afterclear export loads' lists them."
+            )
+        gone = _gone(con)
+        readable = {n for n, load in past.items() if load.sha256 not in gone}
+        if everything:
+            asked = readable
+        elif not asked:
+            asked = mendable(con) & readable
+        needed = set(asked)
+        while True:
+            chosen = [past[n] for n in sorted(depending(con, needed)) if n in past]
+            _check_archived(chosen, readable)
+            results = list(done)
+            try:
+                for result in load_again(again, chosen):
+                    results.append(result)
+                    told(result)
+            except LaterReplaced as signal:
+                needed |= signal.load_ids
+            else:
+                break
+    return ReplayReport(len(asked), len(chosen) - len(asked), LoadReport(tuple(results)))
+
+
+def _gone_on(again: Again, left: Left, told: Callable[[LoadResult], None]) -> list[LoadResult]:
+    """Finish a replay that was killed."""
+    past = [load for load in past_loads(again.con) if load.load_id in left.load_ids]
+    results = []
+    for result in finish(again, past):
+        results.append(result)
+        told(result)
+    return results
+
+
+def _check_archived(chosen: Iterable[PastLoad], readable: Container[int]) -> None:
+    """Refuse to read again what the archive no longer has."""
+    lost = [load.load_id for load in chosen if load.load_id not in readable]
+    if lost:
+        raise UsageError(
+            f"Load {min(lost)} would have to be read again, but its file is no longer in the "
+            "archive as it came: a vehicle was erased from it, or it is older than is kept. "
+            "Nothing was changed."
+        )
+
+
+def _gone(con: Connection) -> set[str]:
+    """Hashes of files that are no longer in the archive as they came."""
+    return set(query(con, "SELECT sha256 FROM archive_changes")["sha256"])

@@ -1,0 +1,244 @@
+"""One job of the timetable, or of a person at the keyboard: done, remembered, logged, counted."""
+
+import logging
+import re
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import LoadReport, load_sources
+from afterclear.commands.nightly import RunReport, run_once
+from afterclear.commands.pages.digests import AUDIENCES, DigestAsked, make_digest
+from afterclear.commands.pages.mailing import SentReport, send_digest, send_urgent
+from afterclear.commands.queries.health import publish_metrics
+from afterclear.commands.upkeep import backup, check, vacuum
+from afterclear.config import NamedJob, without_secrets
+from afterclear.errors import AfterclearError, StoreError, UnreachableError, UsageError
+from afterclear.records import LoadResult
+from afterclear.store.engine.database import open_store
+from afterclear.store.engine.stopping import is_stopping, stop_told
+from afterclear.store.queries.journal import Outcome, Run, add_run
+
+_log = logging.getLogger("afterclear.jobs")
+_OUTCOME_OF_EXIT: Final[dict[int, Outcome]] = {
+    0: "done",
+    1: "failed",
+    3: "refused",
+    4: "out_of_reach",
+}
+
+
+@dataclass(slots=True)
+class Account:
+    """What a run says of itself while it works."""
+
+    outcome: Outcome = "done"
+    report: dict[str, object] = field(default_factory=dict)
+
+    def add_load(self, load: LoadReport) -> None:
+        """Count what a load did."""
+        self.outcome = _OUTCOME_OF_EXIT[load.exit_code]
+        self.report |= {
+            "files": len(load.results),
+            "files_refused": sum(r.outcome == "refused" for r in load.results),
+            "rows_read": sum(r.rows_read for r in load.results),
+            "rows_stored": sum(r.rows_stored for r in load.results),
+            "rows_duplicate": sum(r.rows_duplicate for r in load.results),
+            "rows_refused": load.rows_rejected,
+            "out_of_reach": list(load.out_of_reach),
+            "unsettled": len(load.unsettled),
+        }
+
+    def add_run(self, run: RunReport) -> None:
+        """Count what a whole run did."""
+        self.add_load(run.load)
+        self.report["attempts"] = run.analysis.verdicts.n_attempts
+        self.report["pages"] = run.digest.n_pages
+        self.add_sent(run.sent)
+
+    def add_sent(self, sent: SentReport) -> None:
+        """Count what left the house, and say what did not."""
+        if sent.failed:
+            self.outcome = "out_of_reach"
+            self._add("not_sent", len(sent.failed))
+            why = self.report.setdefault("not_sent_why", [])
+            why += [without_secrets(text) for text in sent.failed]  # type: ignore[operator]
+        if sent.sent:
+            self._add("sent", len(sent.sent))
+
+    def _add(self, name: str, n: int) -> None:
+        before = self.report.get(name, 0)
+        self.report[name] = n + (before if isinstance(before, int) else 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """When a job was due, and how many earlier times it makes up for."""
+
+    at: datetime | None = None
+    n_missed: int = 0
+
+
+@contextmanager
+def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
+    """Remember, log and count what the block does, whatever comes of it."""
+    account, started_at = Account(), app.clock()
+    is_mistyped = False
+    _log.info("job begins", extra={"facts": {"job": job, "missed": due.n_missed}})
+    try:
+        with stop_told():
+            yield account
+    except UsageError as error:
+        # a person is told at once, and nothing was done that others should look into
+        is_mistyped = due.at is None
+        account.outcome, account.report["error"] = "failed", without_secrets(str(error))
+        raise
+    except AfterclearError as error:
+        account.outcome = "out_of_reach" if isinstance(error, UnreachableError) else "failed"
+        account.report["error"] = without_secrets(str(error))
+        raise
+    except Exception as error:
+        account.outcome = "failed"
+        account.report["error"] = without_secrets(repr(error))
+        raise
+    except BaseException:
+        account.outcome = "stopped"
+        raise
+    finally:
+        run = Run(
+            job,
+            due.at,
+            due.n_missed,
+            started_at,
+            app.clock(),
+            account.outcome,
+            account.report,
+        )
+        _tell(app, run, remembered=not is_mistyped)
+
+
+def do_job(app: App, job: NamedJob, due: Due, told: Callable[[LoadResult], None]) -> Account:
+    """Do one job of the timetable."""
+    with stop_told(), accounted(app, job.name, due) as account:
+        _DOES[job.does](app, job, account, told)
+    return account
+
+
+def log_load(result: LoadResult) -> None:
+    """Log what became of a file."""
+    facts = {
+        "source": result.source,
+        "file": result.file_name,
+        "outcome": result.outcome,
+        "load": result.load_id,
+        "rows_read": result.rows_read,
+        "rows_stored": result.rows_stored,
+        "rows_duplicate": result.rows_duplicate,
+        "rows_refused": result.rows_rejected,
+        "note": result.note,
+    }
+    level = logging.WARNING if result.outcome in ("refused", "left") else logging.INFO
+    _log.log(level, "file", extra={"facts": facts})
+
+
+def log_and(told: Callable[[LoadResult], None]) -> Callable[[LoadResult], None]:
+    """Give a listener that logs each file and passes it on."""
+
+    def both(result: LoadResult) -> None:
+        log_load(result)
+        told(result)
+
+    return both
+
+
+def log_try(text: str) -> None:
+    """Log a try that failed and will be made again."""
+    _log.warning("source does not answer", extra={"facts": {"said": text}})
+
+
+def _tell(app: App, run: Run, *, remembered: bool) -> None:
+    level = logging.INFO if run.outcome == "done" else logging.WARNING
+    facts = {"job": run.job, "outcome": run.outcome, **run.report}
+    _log.log(level, "job ended", extra={"facts": facts})
+    # a store that is full, held or gone is what the run has failed by: it is told already
+    with suppress(StoreError):
+        if remembered and app.store.exists():
+            with open_store(app.store, doing="run report") as con:
+                add_run(con, run)
+            if not is_stopping():  # who was told to stop does nothing more
+                publish_metrics(app)
+
+
+# --- what a job can be ----------------------------------------------------------------------
+
+
+def _run(app: App, job: NamedJob, account: Account, told: Callable[[LoadResult], None]) -> None:
+    report = run_once(app, log_and(told), only=job.sources, say=log_try)
+    account.add_run(report)
+
+
+def _load(app: App, job: NamedJob, account: Account, told: Callable[[LoadResult], None]) -> None:
+    account.add_load(load_sources(app, log_and(told), only=job.sources, say=log_try))
+
+
+def _analyse(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
+    report = analyse(app)
+    account.report["attempts"] = report.verdicts.n_attempts
+    account.report["vehicles_rebuilt"] = report.vehicles_rebuilt
+
+
+def _digest(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:
+    with app.long_writing("digest"):
+        analyse(app)  # a digest tells of what is loaded now
+        report, model = make_digest(app, DigestAsked(audiences=job.audiences or AUDIENCES))
+    account.report["pages"] = report.n_pages
+    # first, and whatever becomes of the mail: it is about safety
+    account.add_sent(send_urgent(app, model))
+    if job.email:
+        account.add_sent(send_digest(app, report, model))
+
+
+def _backup(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:
+    folder = app.config.beside(job.into or Path())
+    manifest = backup(app, folder / f"{job.name}-{app.clock():%Y-%m-%dT%H%M%SZ}.tar")
+    account.report["archived_files"] = len(manifest.archive)
+    for old in _beyond(_backups_of(job.name, folder), job.keep):
+        old.unlink()
+
+
+def _backups_of(name: str, folder: Path) -> list[Path]:
+    """List a job's own backups, oldest first; another's name may begin with this one's."""
+    own = re.compile(re.escape(name) + r"-\d{4}-\d\d-\d\dT\d{6}Z\.tar")
+    return sorted(p for p in folder.iterdir() if own.fullmatch(p.name))
+
+
+def _beyond(backups: Sequence[Path], keep: int) -> Sequence[Path]:
+    """Give the oldest of some backups, so that ``keep`` stay; names sort by time."""
+    return backups[:-keep]
+
+
+def _check(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
+    wrong = check(app).wrong
+    account.report["wrong"] = [f.says for f in wrong]
+    if wrong:
+        raise StoreError(f"The store is damaged: {wrong[0].says}")
+
+
+def _vacuum(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
+    account.report["bytes_saved"] = vacuum(app, app.retention).bytes_saved
+
+
+_DOES: Final = {
+    "run": _run,
+    "load": _load,
+    "analyse": _analyse,
+    "digest": _digest,
+    "backup": _backup,
+    "check": _check,
+    "vacuum": _vacuum,
+}

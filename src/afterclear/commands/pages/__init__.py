@@ -1,0 +1,1 @@
+"""Digests: frames, pages, mail."""

@@ -1,0 +1,292 @@
+"""Digests: stored results -> frames -> pages -> files, and again from what was archived."""
+
+import hashlib
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import datetime
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from afterclear import __version__
+from afterclear.commands.app import App
+from afterclear.commands.own_words import own_words, shown_words, sought
+from afterclear.commands.pages.page_frames import (
+    Gathered,
+    StoreDetails,
+    analysed,
+    gather_frames,
+    shown_as,
+)
+from afterclear.commands.pages.page_workers import rendered
+from afterclear.config import environment_secret
+from afterclear.deliver.paper import NO_SANDBOX, has_no_sandbox, print_pages
+from afterclear.digest.build import DigestModel, build_fleet_digest
+from afterclear.digest.input.frames import (
+    Audience,
+    DigestSettings,
+    FleetFrames,
+    Units,
+    VehiclePagesOf,
+)
+from afterclear.digest.input.pseudonyms import Pseudonyms, personal_values, pseudonymise_fleet
+from afterclear.digest.output.write import remove_left_over, write_digest
+from afterclear.errors import ConfigError, UnknownNameError, UsageError
+from afterclear.store.engine.database import Connection, open_store, transaction
+from afterclear.store.engine.snapshot import long_writing
+from afterclear.store.queries.digests import (
+    ArchivedDigest,
+    archive_digest,
+    archived_digest,
+    digest_before,
+    digest_said,
+)
+
+AUDIENCES: tuple[Audience, ...] = ("fleet", "garage", "stock")
+KEY_VARIABLE = "AFTERCLEAR_PSEUDONYM_KEY"
+_SHORTEST_KEY = 16
+_SEARCHED_AT_ONCE = 100  # pages
+
+
+@dataclass(frozen=True, slots=True)
+class DigestAsked:
+    """Which digest is wanted."""
+
+    audiences: tuple[Audience, ...] = AUDIENCES
+    folder: Path | None = None  # None: under the reports folder
+    vehicle_pages: VehiclePagesOf | None = None  # None: as the settings say
+    public: bool = False
+    pdf: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DigestReport:
+    """Where the pages are."""
+
+    index: Path
+    n_pages: int
+    digest_id: int
+    as_of: datetime
+    n_removed: int = 0  # pages of vehicles that are no longer there
+    papers: tuple[Path, ...] = ()
+    notice: str | None = None  # what a person should know of the printing
+
+
+@dataclass(frozen=True, slots=True)
+class AgainReport:
+    """A digest made again, and the pages that differ from the first time."""
+
+    index: Path
+    n_pages: int
+    differing: tuple[str, ...]
+
+
+def chosen_audiences(text: str | None) -> tuple[Audience, ...]:
+    """Read a list such as "fleet,stock"; None: all.
+
+    Raises:
+        UnknownNameError: one of them is no audience.
+
+    """
+    if text is None:
+        return AUDIENCES
+    names = [name.strip() for name in text.split(",") if name.strip()]
+    for name in names:
+        if name not in AUDIENCES:
+            raise UnknownNameError("audience", name, AUDIENCES)
+    return tuple(a for a in AUDIENCES if a in names) or AUDIENCES
+
+
+def digest(app: App, asked: DigestAsked | None = None) -> DigestReport:
+    """Write the digests asked for, with pages of vehicles; errors as ``make_digest``."""
+    return make_digest(app, asked)[0]
+
+
+def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestReport, DigestModel]:
+    """Write the digests asked for; give them as pages and as their model.
+
+    The vehicles' pages are read from the store while they are written: the model's own cannot
+    be made again.
+
+    Raises:
+        UsageError: nothing was analysed yet.
+        ConfigError: tokens are wanted and their key is not set; or no browser prints.
+
+    """
+    wanted = asked or DigestAsked()
+    told_at = app.clock()
+    folder = wanted.folder or (app.reports / "public" if wanted.public else app.reports)
+    shown = shown_as(app)
+    if wanted.vehicle_pages is not None:
+        shown = replace(shown, vehicle_pages=wanted.vehicle_pages)
+    with _still(app):
+        with open_store(app.store, read_only=True) as con:
+            before = digest_before(con, analysed(con).as_of)
+            gathered = gather_frames(app, con, told_at, before, shown)
+            frames = replace(
+                gathered.frames, audiences=wanted.audiences, units=app.config.settings.digest.units
+            )
+            gathered = replace(gathered, frames=frames)
+            model, pages = _made(app, con, gathered, public=wanted.public)
+            written = write_digest(pages, folder)
+        made = ArchivedDigest(
+            digest_id=0,
+            analysis_id=gathered.analysis_id,
+            as_of=frames.as_of,
+            told_at=told_at,
+            version=__version__,
+            audiences=wanted.audiences,
+            settings=_kept_settings(frames),
+            previous_digest=before.digest_id if before else None,
+            is_public=wanted.public,
+            pages=pages.sums,
+        )
+        with open_store(app.store) as con, transaction(con):
+            digest_id = archive_digest(con, made)
+    removed = remove_left_over(folder, written)
+    papers = print_pages([folder / f"{a}.html" for a in wanted.audiences]) if wanted.pdf else ()
+    report = DigestReport(
+        folder / "index.html",
+        len(written),
+        digest_id,
+        frames.as_of,
+        n_removed=len(removed),
+        papers=papers,
+        notice=NO_SANDBOX if papers and has_no_sandbox() else None,
+    )
+    return report, model
+
+
+def digest_again(app: App, digest_id: int) -> AgainReport:
+    """Make an archived digest again under reports/again-N, and compare it byte by byte.
+
+    Raises:
+        UsageError: there is no such digest, or the store's analysis is as of another time.
+
+    """
+    folder = app.reports / f"again-{digest_id}"
+    with _still(app), open_store(app.store, read_only=True) as con:
+        kept = archived_digest(con, digest_id)
+        if kept is None:
+            raise UsageError(f"There is no digest {digest_id} in the store.")
+        as_of = analysed(con).as_of
+        if as_of != kept.as_of:
+            raise UsageError(
+                f"Digest {digest_id} is as of {kept.as_of.isoformat()}, the store's analysis as of "
+                f"{as_of.isoformat()}. Run 'afterclear analyse --full --as-of "
+                f"{kept.as_of.isoformat()}' first, then this again."
+            )
+        said = digest_said(con, kept.previous_digest) if kept.previous_digest else None
+        units, shown = _restored_settings(kept)
+        gathered = gather_frames(app, con, kept.told_at, said, shown)
+        frames = replace(
+            gathered.frames, units=units, audiences=chosen_audiences(",".join(kept.audiences))
+        )
+        _, pages = _made(app, con, replace(gathered, frames=frames), public=kept.is_public)
+        written = write_digest(pages, folder)
+    names = sorted(pages.sums.keys() | kept.pages.keys())
+    return AgainReport(
+        folder / "index.html",
+        len(written),
+        tuple(name for name in names if pages.sums.get(name) != kept.pages.get(name)),
+    )
+
+
+@contextmanager
+def _still(app: App) -> Iterator[None]:
+    """Hold the store as it is while pages are made of it; others may read it meanwhile."""
+    with open_store(app.store):
+        pass  # brings a store of an older version up to date
+    with long_writing(app.store, "digest", copy=False):
+        yield
+
+
+def pseudonyms_of(app: App, *, public: bool) -> Pseudonyms | None:
+    """Give the maker of tokens; None: names are shown.
+
+    Raises:
+        ConfigError: tokens are wanted and their key is missing or short.
+
+    """
+    if not (public or app.config.settings.privacy.pseudonyms):
+        return None
+    key = environment_secret(KEY_VARIABLE)
+    if len(key) < _SHORTEST_KEY:
+        raise ConfigError(f"{KEY_VARIABLE} needs at least {_SHORTEST_KEY} characters.")
+    return Pseudonyms(key.encode(), public)
+
+
+def _made(
+    app: App, con: Connection, gathered: Gathered, *, public: bool
+) -> tuple[DigestModel, "_Hashed"]:
+    """Build the digest, and the pages as they are to be written: checked for names, hashed."""
+    frames, details = gathered.frames, StoreDetails(con)
+    names = pseudonyms_of(app, public=public)
+    if names is None:
+        model = build_fleet_digest(frames, details)
+        return model, _Hashed(rendered(model, app.processes))
+    hidden = personal_values(frames, gathered.people)
+    tokened, private = pseudonymise_fleet(frames, gathered.people, details, names)
+    words = own_words(app.config.tables) | shown_words(tokened)
+    model = build_fleet_digest(tokened, private)
+    return model, _Hashed(_checked(rendered(model, app.processes), sought(hidden, words)))
+
+
+def _checked(pages: Iterable[tuple[str, str]], hidden: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """Hand on no page on which a name is left as a word of its own; several are searched at once.
+
+    ``hidden``: names of which not all words are the pages' own.
+    """
+    rest = iter(pages)
+    while some := list(islice(rest, _SEARCHED_AT_ONCE)):
+        if hidden and pl.Series([html for _, html in some]).str.contains_any(list(hidden)).any():
+            _refuse(some, hidden)
+        yield from some
+
+
+def _refuse(pages: Sequence[tuple[str, str]], hidden: Sequence[str]) -> None:
+    """Say where a name is left: a bug, better seen than sent."""
+    for name, html in pages:
+        found = [
+            value
+            for value in hidden
+            if value in html and re.search(rf"(?<!\w){re.escape(value)}(?!\w)", html)
+        ]
+        if found:
+            raise RuntimeError(f"{len(found)} names would stand in {name} where tokens are wanted")
+
+
+def _kept_settings(frames: FleetFrames) -> dict[str, object]:
+    shown = frames.settings
+    return {
+        "units": frames.units,
+        "fleet_name": shown.fleet_name,
+        "zone": shown.zone,
+        "language": shown.language,
+        "held_below": shown.held_below,
+        "extrapolate_days": shown.extrapolate_days,
+        "vehicle_pages": shown.vehicle_pages,
+    }
+
+
+def _restored_settings(kept: ArchivedDigest) -> tuple[Units, DigestSettings]:
+    """Take what shaped a digest; one made before a setting existed had its default."""
+    values: dict[str, Any] = dict(kept.settings)
+    return values.pop("units"), DigestSettings(**values)
+
+
+class _Hashed:
+    """Hands pages on and remembers the SHA-256 of each."""
+
+    def __init__(self, pages: Iterable[tuple[str, str]]) -> None:
+        self._pages = pages
+        self.sums: dict[str, str] = {}
+
+    def __iter__(self) -> Iterator[tuple[str, str]]:
+        for name, html in self._pages:
+            self.sums[name] = hashlib.sha256(html.encode("utf-8")).hexdigest()
+            yield name, html

@@ -1,0 +1,221 @@
+"""Stored results -> the frames pages are built from."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import polars as pl
+import polars.selectors as cs
+
+from afterclear.catalogue.cautions import Cautions
+from afterclear.commands.app import App
+from afterclear.digest.input.frames import (
+    VEHICLE_FINDINGS,
+    Caution,
+    DigestSettings,
+    FleetFrames,
+    StaleSource,
+)
+from afterclear.errors import UsageError
+from afterclear.store.engine.database import Connection, query, scalar
+from afterclear.store.queries.digests import DigestBefore
+from afterclear.store.queries.exports import PAGE_FRAMES
+from afterclear.store.queries.exports_digest import (
+    PAGE_COUNTS,
+    PAGE_FLEET,
+    PAGE_NEWS,
+    PAGE_PEOPLE,
+    PAGE_SLIM,
+    PAGE_WORDS,
+)
+from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+from afterclear.store.queries.exports_roles import PAGE_ROLES
+from afterclear.store.queries.results import Analysis, last_analysis, naive
+
+# exports of holders -> the level their names are of
+_LEVELS = {"sites": "site", "technicians": "technician", "brands": "brand", "grades": "grade"}
+# findings the audiences' pages show in whole, beside those of holders; the rest by PAGE_SLIM
+_WHOLE = ("parts", "process", "process_costs", "held_by_quarter")
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """What a digest is made from, beside the rows of single vehicles."""
+
+    frames: FleetFrames
+    people: pl.DataFrame  # technician, site: names that may be quoted anywhere
+    analysis_id: int
+
+
+def gather_frames(
+    app: App, con: Connection, now: datetime, before: DigestBefore | None, settings: DigestSettings
+) -> Gathered:
+    """Gather what the audiences' pages are chosen from.
+
+    ``now``: the instant against which silent sources are told.  ``before``: the digest this one
+    is compared with; ``settings``: how it is shown.
+
+    Raises:
+        UsageError: nothing was analysed yet.
+
+    """
+    analysis = analysed(con)
+    _set_limits(con, analysis.as_of, before, settings)
+    tables: dict[str, Any] = {name: aware(query(con, sql)) for name, sql in PAGE_FLEET.items()}
+    tables |= {name: scalar(con, sql) for name, sql in PAGE_COUNTS.items()}
+    for name, sql in PAGE_NEWS.items():
+        tables[name] = aware(query(con, sql.format(episodes=PAGE_FRAMES["episodes"])))
+    frames = FleetFrames(
+        as_of=analysis.as_of,
+        **tables,
+        loads=aware(query(con, PAGE_FRAMES["loads"])),
+        has_previous=before is not None,
+        previous_at=before.as_of if before else None,
+        previous_marks=before.marks if before else {},
+        settings=settings,
+        cautions=_cautions(con, app.cautions),
+        n_rejections=scalar(con, "SELECT count(*) FROM rejections"),
+        stale_sources=stale_sources(app, con, now),
+        findings=_findings(con),
+    )
+    return Gathered(frames, query(con, PAGE_PEOPLE), analysis.analysis_id)
+
+
+def analysed(con: Connection) -> Analysis:
+    """Give the analysis the pages come from.
+
+    Raises:
+        UsageError: nothing was analysed yet.
+
+    """
+    analysis = last_analysis(con)
+    if analysis is None:
+        raise UsageError("Nothing was analysed yet. Run 'afterclear analyse' first.")
+    return analysis
+
+
+def shown_as(app: App) -> DigestSettings:
+    """Say how the settings want pages shown."""
+    settings = app.config.settings
+    return DigestSettings(
+        fleet_name=settings.digest.title,
+        zone=settings.digest.zone,
+        language=settings.digest.language,
+        held_below=settings.evidence.held_below,
+        extrapolate_days=int(settings.evidence.extrapolate_days),
+        vehicle_pages=settings.digest.vehicle_pages,
+    )
+
+
+class StoreDetails:
+    """Gives the rows of a few vehicles out of the store, as ``digest.frames.Details`` asks."""
+
+    def __init__(self, con: Connection) -> None:
+        self._con = con
+
+    def __call__(
+        self, vehicle_ids: Sequence[str], tables: Collection[str]
+    ) -> Mapping[str, pl.DataFrame]:
+        """Give these vehicles' rows of each table."""
+        return {
+            name: self._rows(sql, vehicle_ids)
+            for name, sql in _OF_VEHICLES.items()
+            if name in tables
+        }
+
+    def _rows(self, sql: str, vehicle_ids: Sequence[str]) -> pl.DataFrame:
+        if not vehicle_ids:
+            return aware(query(self._con, f"SELECT * FROM ({sql}) LIMIT 0"))
+        # the ends let the database skip what lies outside a stretch of neighbours
+        marks = ", ".join("?" * len(vehicle_ids))
+        where = f"vehicle_id BETWEEN ? AND ? AND vehicle_id IN ({marks})"
+        ends = [min(vehicle_ids), max(vehicle_ids)]
+        return aware(
+            query(self._con, f"SELECT * FROM ({sql}) WHERE {where}", [*ends, *vehicle_ids])
+        )
+
+
+_OF_VEHICLES: dict[str, str] = {
+    **{name: sql for name, sql in PAGE_FRAMES.items() if name != "loads"},
+    **{name: sql for name, sql in PAGE_ROLES.items() if name in VEHICLE_FINDINGS},
+    "worsening": PAGE_FINDINGS["worsening"],
+    "recurring": f"""
+        SELECT r.*, w.family_label, w.meaning FROM ({PAGE_FINDINGS["recurring"]}) r
+        LEFT JOIN ({PAGE_WORDS}) w USING (code, family)
+        ORDER BY r.flagged DESC, r.q_value, r.vehicle_id, r.ecu, r.code""",
+}
+
+
+def _set_limits(
+    con: Connection, as_of: datetime, before: DigestBefore | None, settings: DigestSettings
+) -> None:
+    """Tell the queries how far back they look."""
+    look_back = as_of - timedelta(days=settings.look_back_days)
+    values = {
+        "look_back": ("TIMESTAMP", naive(look_back)),
+        "before": ("INTEGER", before.digest_id if before else None),
+        "before_at": ("TIMESTAMP", naive(before.as_of) if before else None),
+        "usual_days": ("INTEGER", settings.usual_window_days),
+    }
+    for name, (kind, value) in values.items():
+        con.execute(f"SET VARIABLE {name} = ?::{kind}", [value])
+
+
+def aware(frame: pl.DataFrame) -> pl.DataFrame:
+    """Give the store's instants their offset: UTC."""
+    return frame.with_columns(cs.datetime(time_zone=None).dt.replace_time_zone("UTC"))
+
+
+def stale_sources(
+    app: App, con: Connection, now: datetime | None = None
+) -> tuple[StaleSource, ...]:
+    """List sources that have delivered nothing for longer than they should; None: by the clock."""
+    told_at = now or app.clock()
+    latest = dict(
+        query(
+            con,
+            "SELECT source, max(finished_at) FROM loads WHERE outcome = 'stored' GROUP BY source",
+        ).iter_rows()
+    )
+    found = []
+    for source in app.config.sources:
+        since = latest.get(source.name)
+        limit = told_at.replace(tzinfo=None) - timedelta(days=source.stale_after_days)
+        if since is None or since < limit:
+            found.append(StaleSource(source.name, since and since.replace(tzinfo=UTC)))
+    return tuple(found)
+
+
+def _findings(con: Connection) -> dict[str, pl.DataFrame]:
+    """Read the tables of findings; those of sites, people, brands and grades become one."""
+    asked = {name: PAGE_FINDINGS[name] for name in (*_WHOLE, *_LEVELS)}
+    asked |= {**PAGE_SLIM, "stock": PAGE_ROLES["stock"]}
+    found = {name: aware(query(con, sql)) for name, sql in asked.items()}
+    found["holders"] = pl.concat(
+        [_as_holders(found.pop(table), level) for table, level in _LEVELS.items()], how="diagonal"
+    )
+    return found
+
+
+def _as_holders(frame: pl.DataFrame, level: str) -> pl.DataFrame:
+    """Bring one level's export back to common names; ``site`` of a technician is where."""
+    renamed = {level: "name", "limit": "limit_ratio"}
+    if level == "technician":
+        renamed["site"] = "at_sites"
+    return frame.rename(renamed).with_columns(pl.lit(level).alias("level"))
+
+
+def _cautions(con: Connection, known: Cautions) -> dict[str, tuple[Caution, ...]]:
+    """Cautions by code, for every code met in any unit."""
+    met = query(
+        con,
+        """SELECT DISTINCT code, family, ecu FROM sightings
+           UNION SELECT DISTINCT code, family, ecu FROM attempts ORDER BY code, family, ecu""",
+    )
+    cautions: dict[str, dict[str, Caution]] = {}
+    for code, family, ecu in met.iter_rows():
+        for caution in known.of(family, code, ecu):
+            own = cautions.setdefault(code, {})
+            own.setdefault(caution.id, Caution(caution.title, caution.text))
+    return {code: tuple(own.values()) for code, own in cautions.items()}

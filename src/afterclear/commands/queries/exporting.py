@@ -1,0 +1,82 @@
+"""Take tables out of the store: CSV, Parquet or JSON Lines."""
+
+from pathlib import Path
+from typing import Literal
+
+import polars as pl
+import polars.selectors as cs
+
+from afterclear.commands.app import App
+from afterclear.commands.pages.digests import pseudonyms_of
+from afterclear.commands.pages.page_frames import aware
+from afterclear.digest.input.pseudonyms import pseudonymise
+from afterclear.errors import UnknownNameError, UsageError
+from afterclear.store.engine.database import open_store, query
+from afterclear.store.queries.exports import EXPORTS
+from afterclear.wording.exported import with_sentences
+
+Format = Literal["csv", "parquet", "jsonl"]
+
+# A spreadsheet runs a cell that begins with one of these as a formula.
+# A line feed is skipped on the way to it, and the wide forms of these signs count as they do.
+_FORMULA = r"^[=+\-@\t\r\n＝＋－＠]"  # noqa: RUF001
+
+
+def export_frame(app: App, table: str) -> pl.DataFrame:
+    """Give one exported table.
+
+    Raises:
+        UnknownNameError: there is no such table.
+        ConfigError: names are to be tokens, and their key is not set.
+
+    """
+    if table not in EXPORTS:
+        raise UnknownNameError("table to export", table, EXPORTS)
+    names = pseudonyms_of(app, public=False)
+    with open_store(app.store, read_only=True) as con:
+        frame = with_sentences(table, aware(query(con, EXPORTS[table])))
+    return frame if names is None else pseudonymise(frame, names)
+
+
+def export_text(app: App, table: str, form: Literal["csv", "jsonl"]) -> str:
+    """Give one exported table as text."""
+    frame = export_frame(app, table)
+    return _csv(frame) if form == "csv" else frame.write_ndjson()
+
+
+def export_file(app: App, table: str, form: Format, path: Path) -> int:
+    """Write one exported table to a file; return the number of its rows.
+
+    Raises:
+        UsageError: the file is the store, or one of those that belong to it.
+
+    """
+    _check_not_ours(app, path)
+    frame = export_frame(app, table)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if form == "parquet":
+        frame.write_parquet(path)
+    else:
+        text = _csv(frame) if form == "csv" else frame.write_ndjson()
+        path.write_text(text, encoding="utf-8", newline="")
+    return len(frame)
+
+
+def _check_not_ours(app: App, path: Path) -> None:
+    store, place = app.store.resolve(), path.resolve()
+    beside = place.parent == store.parent and place.name.startswith(f"{store.name}.")
+    if place == store or beside or app.archive.resolve() in place.parents:
+        raise UsageError(f"{path} belongs to the store itself; write the export elsewhere.")
+
+
+def _csv(frame: pl.DataFrame) -> str:
+    """Plain CSV; text that a spreadsheet would run gets an apostrophe before it."""
+    texts = frame.select(cs.string()).columns
+    harmless = frame.with_columns(
+        pl.when(pl.col(name).str.contains(_FORMULA))
+        .then(pl.lit("'") + pl.col(name))
+        .otherwise(pl.col(name))
+        .alias(name)
+        for name in texts
+    )
+    return harmless.write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")

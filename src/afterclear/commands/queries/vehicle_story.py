@@ -1,0 +1,131 @@
+"""One vehicle's history, as told in the terminal.
+
+A vehicle has a few hundred rows: they are read as they are, without frames, whose library takes
+longer to load than the whole history to tell.
+"""
+
+from collections import defaultdict
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime
+from typing import Any, TypeVar
+
+from afterclear.catalogue.cautions import Caution
+from afterclear.commands.app import App
+from afterclear.digest.common.reasons import attempt_reason
+from afterclear.digest.input.rows import Attempt, Evidence
+from afterclear.errors import UnknownVehicleError
+from afterclear.store.engine.database import Connection, open_store, rows, scalar
+from afterclear.store.queries.exports import EXPORTS, PAGE_FRAMES
+from afterclear.store.queries.exports_roles import EXPORTS_ROLES, PAGE_ROLES
+from afterclear.wording.cells import Cells
+from afterclear.wording.stock import audit_words
+
+Row = dict[str, Any]  # by the export's columns
+_Kind = TypeVar("_Kind", Attempt, Evidence)
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptStory:
+    """One fix attempt with its verdict in a sentence."""
+
+    attempt: Attempt
+    reason: str
+
+
+@dataclass(frozen=True)
+class VehicleStory:
+    """One vehicle's history."""
+
+    vehicle: Row
+    attempts: tuple[AttemptStory, ...]
+    open_episodes: list[Row]
+    set_aside: list[Row]  # odometer readings
+    cautions: tuple[Caution, ...]
+    n_scans: int
+    roles: list[Row]  # of the codes that are open now
+    role_notes: tuple[str, ...]  # left-over echoes, work on echoes, related returns
+    work: list[Row]  # its lines of the worklist, once each
+    stock: list[Row]  # its audit, where it is in stock
+
+
+def vehicle_story(app: App, vehicle_id: str) -> VehicleStory:
+    """Tell one vehicle's history.
+
+    Raises:
+        UnknownVehicleError: no row speaks of the vehicle.
+
+    """
+    with open_store(app.store, read_only=True) as con:
+        n_scans = _n_scans(con, vehicle_id)
+        known = _of(con, EXPORTS["vehicles"], vehicle_id)
+        if not n_scans and not known:
+            raise UnknownVehicleError(vehicle_id)
+        episodes = _of(con, PAGE_FRAMES["episodes"], vehicle_id)
+        odometer = _of(con, EXPORTS["odometer"], vehicle_id)
+        work = _of(con, EXPORTS_ROLES["worklist"], vehicle_id)
+        return VehicleStory(
+            vehicle=known[0] if known else {"vehicle_id": vehicle_id},
+            attempts=_stories(app, con, vehicle_id),
+            open_episodes=[row for row in episodes if row["ended_by"] == "open"],
+            set_aside=[row for row in odometer if row["set_aside"] is not None],
+            cautions=_cautions(app, episodes),
+            n_scans=n_scans,
+            roles=_of(con, PAGE_ROLES["open_roles"], vehicle_id),
+            role_notes=tuple(
+                row["why"]
+                for table in ("leftovers", "echo_work", "related_returns")
+                for row in _of(con, EXPORTS_ROLES[table], vehicle_id)
+            ),
+            work=[row for row in work if row["audience"] != "garage"],
+            stock=_audits(app, con, vehicle_id),
+        )
+
+
+def _n_scans(con: Connection, vehicle_id: str) -> int:
+    """Count the scans of a vehicle: of its history, else, where it has none yet, of all rows."""
+    analysed = "SELECT count(*) FROM scan_moments WHERE vehicle_id = ?"
+    delivered = "SELECT count(DISTINCT scan_id) FROM scans WHERE vehicle_id = ?"
+    return scalar(con, analysed, [vehicle_id]) or scalar(con, delivered, [vehicle_id])
+
+
+def _of(con: Connection, sql: str, vehicle_id: str) -> list[Row]:
+    """Read a vehicle's rows of an export, its instants with their offset: UTC."""
+    found = rows(con, f"SELECT * FROM ({sql}) WHERE vehicle_id = ?", [vehicle_id])
+    return [{name: _aware(value) for name, value in row.items()} for row in found]
+
+
+def _audits(app: App, con: Connection, vehicle_id: str) -> list[Row]:
+    """Give a vehicle's stock audit with its sentence, in the units of the digests."""
+    cells = Cells(units=app.config.settings.digest.units)
+    found = _of(con, EXPORTS_ROLES["stock"], vehicle_id)
+    return [row | {"because": audit_words(row["deciding"], cells)} for row in found]
+
+
+def _aware(value: object) -> object:
+    return value.replace(tzinfo=UTC) if isinstance(value, datetime) else value
+
+
+def _stories(app: App, con: Connection, vehicle_id: str) -> tuple[AttemptStory, ...]:
+    evidence: defaultdict[str, list[Evidence]] = defaultdict(list)
+    for row in _of(con, EXPORTS["evidence"], vehicle_id):
+        evidence[row["attempt_id"]].append(_read(row, Evidence))
+    cells = Cells(units=app.config.settings.digest.units)
+    return tuple(
+        AttemptStory(attempt, attempt_reason(attempt, evidence[attempt.attempt_id], cells))
+        for row in _of(con, PAGE_FRAMES["attempts"], vehicle_id)
+        for attempt in [_read(row, Attempt)]
+    )
+
+
+def _read(row: Row, kind: type[_Kind]) -> _Kind:
+    """Turn a row into its class; a column it lacks is None."""
+    told: Row = {field.name: row.get(field.name) for field in fields(kind)}
+    return kind(**told)
+
+
+def _cautions(app: App, episodes: list[Row]) -> tuple[Caution, ...]:
+    found: dict[str, Caution] = {}
+    for row in episodes:
+        for caution in app.cautions.of(row["family"], row["code"], row["ecu"]):
+            found.setdefault(caution.id, caution)
+    return (*found.values(), *app.cautions.general)

@@ -1,0 +1,40 @@
+"""What the keeper of the timetable needs of the store: its lock, and what was attended to."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from typing import Final
+
+from afterclear.commands.app import App
+from afterclear.store.engine.database import open_store
+from afterclear.store.engine.locking import holding, patient, schedule_lock
+from afterclear.store.engine.stopping import stop_told
+from afterclear.store.queries.journal import last_due
+
+# A job waits so long for another that holds the store, such as a vacuum given by hand.
+PATIENCE_S: Final = 6 * 3600.0
+
+
+@contextmanager
+def hold_timetable(app: App) -> Iterator[None]:
+    """Be the only one that keeps this store's timetable, and patient with who else uses it.
+
+    Raises:
+        StoreError: another process does; says which.
+
+    """
+    with (
+        holding(schedule_lock(app.store), "schedule", wait_s=0),
+        patient(PATIENCE_S),
+        stop_told(),
+    ):
+        yield
+
+
+def times_attended(app: App, *, read_only: bool = False) -> dict[str, datetime]:
+    """Give each job's latest due time that was attended to; none for a new store."""
+    if not app.store.exists():
+        return {}
+    # writing, unless told otherwise: a store of an older version is migrated
+    with open_store(app.store, read_only=read_only) as con:
+        return last_due(con)

@@ -1,0 +1,85 @@
+"""What was chosen and read -> the fleet page's model.  Pure."""
+
+from datetime import timedelta
+
+import polars as pl
+
+from afterclear.digest.audience.fault_findings import FaultFindings
+from afterclear.digest.audience.fleet_model import FleetPage
+from afterclear.digest.audience.shown_vehicles import Basis
+from afterclear.digest.common.assess import Setting
+from afterclear.digest.common.model import DataNotes, LoadLine, SetAside
+from afterclear.digest.common.ranked import Work
+from afterclear.digest.common.roster import Roster
+from afterclear.digest.input.frames import FleetFrames
+
+_NAMED = 20  # vehicles not scanned that are named; the index lists all
+
+
+def build_fleet_page(
+    frames: FleetFrames, basis: Basis, work: Work, faults: FaultFindings
+) -> FleetPage:
+    """Put the fleet page together."""
+    choice, setting = basis.choice, basis.setting
+    return FleetPage(
+        head=basis.head,
+        n_vehicles=len(basis.roster),
+        work=work,
+        changes=basis.changes,
+        tallies=basis.tallies,
+        failed=basis.shown(choice.failed),
+        n_failed=choice.failed.n,
+        failed_again=basis.shown(choice.failed_again),
+        n_failed_again=choice.failed_again.n,
+        n_failed_before=frames.n_failed_before,
+        watched=basis.shown(choice.watched),
+        n_watched=choice.watched.n,
+        unchecked=basis.shown(choice.unchecked),
+        n_unchecked=choice.unchecked.n,
+        costs=basis.costs,
+        n_failed_without_cost=choice.n_without_cost,
+        look_back_days=setting.settings.look_back_days,
+        quiet_days=setting.settings.quiet_days,
+        notes=_data_notes(frames, basis.roster, setting),
+        faults=faults,
+        n_set_aside=_n_set_aside(frames),
+    )
+
+
+def _n_set_aside(frames: FleetFrames) -> int:
+    """Count the lines a person's word took off the list."""
+    return frames.findings["worklist_set_aside"].filter(pl.col("audience") == "fleet").height
+
+
+def _data_notes(frames: FleetFrames, roster: Roster, setting: Setting) -> DataNotes:
+    quiet = roster.quiet_since(setting.as_of - timedelta(days=setting.settings.quiet_days))
+    never = roster.never_scanned()
+    aside = frames.set_aside.sort("n", "set_aside", descending=[True, False])
+    return DataNotes(
+        n_rejections=frames.n_rejections,
+        loads_with_refusals=_loads_with_refusals(frames.loads),
+        stale_sources=frames.stale_sources,
+        set_aside=tuple(SetAside(*row) for row in aside.iter_rows()),
+        quiet=tuple((roster.ref(vehicle), at) for vehicle, at in quiet[:_NAMED]),
+        n_quiet=len(quiet),
+        never_scanned=tuple(map(roster.ref, never[:_NAMED])),
+        n_never_scanned=len(never),
+        n_scans=frames.n_scans,
+        n_partial=frames.n_partial,
+    )
+
+
+def _loads_with_refusals(loads: pl.DataFrame) -> tuple[LoadLine, ...]:
+    if loads.is_empty() or "rows_rejected" not in loads.columns:
+        return ()
+    refused = loads.filter(pl.col("rows_rejected") > 0)
+    return tuple(
+        LoadLine(
+            file_name=row["file_name"],
+            source=row["source"],
+            at=row.get("finished_at"),
+            n_read=row["rows_read"],
+            n_refused=row["rows_rejected"],
+        )
+        for row in refused.iter_rows(named=True)
+    )

@@ -1,0 +1,41 @@
+"""Page model for who answers for the vehicles.  Frozen numbers and sentences; no HTML here."""
+
+from dataclasses import dataclass
+
+from afterclear.digest.audience.fault_findings import FaultFindings
+from afterclear.digest.common.model import (
+    AttemptView,
+    Changes,
+    ComebackCost,
+    DataNotes,
+    PageHead,
+    Tally,
+)
+from afterclear.digest.common.ranked import Work
+
+
+@dataclass(frozen=True, slots=True)
+class FleetPage:
+    """The fleet manager's page.  Lists are their first ``MOST``; an ``n_`` counts them all."""
+
+    head: PageHead
+    n_vehicles: int
+    work: Work
+    changes: Changes | None  # None: there was no digest before
+    tallies: tuple[Tally, ...]
+    failed: tuple[AttemptView, ...]  # came back within the look-back time, not worked on again
+    n_failed: int
+    failed_again: tuple[AttemptView, ...]  # ... and worked on again since
+    n_failed_again: int
+    n_failed_before: int  # came back earlier than that
+    watched: tuple[AttemptView, ...]  # soonest to be proven first
+    n_watched: int
+    unchecked: tuple[AttemptView, ...]
+    n_unchecked: int
+    costs: tuple[ComebackCost, ...]
+    n_failed_without_cost: int
+    look_back_days: int
+    quiet_days: int
+    notes: DataNotes
+    faults: FaultFindings
+    n_set_aside: int  # lines a person's word took off it

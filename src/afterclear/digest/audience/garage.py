@@ -1,0 +1,166 @@
+"""Attempts and findings -> the garage page's model.  Pure."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+
+import polars as pl
+
+from afterclear.digest.audience.garage_model import (
+    ClaimLine,
+    GaragePage,
+    HolderTable,
+    Look,
+    PartView,
+    ProcessTable,
+)
+from afterclear.digest.audience.pictures import FEW, funnel_chart, held_chart, life_chart
+from afterclear.digest.audience.shown_vehicles import Basis
+from afterclear.digest.common.choosing import MOST
+from afterclear.digest.common.roster import Roster
+from afterclear.digest.input.finding_rows import Claim, Level, Part
+from afterclear.digest.input.findings import Findings
+from afterclear.digest.input.row_frames import read_rows
+from afterclear.wording.cells import Cells, Dash, capital
+from afterclear.wording.language import mark
+
+LEVELS: tuple[Level, ...] = ("site", "technician", "brand", "grade")
+_MOST_SHEETS = 6  # parts with a picture and claim sheet of their own; the rest by ``export claims``
+# what a habit is called: the findings' names -> words for a heading
+PROCESS_WORDS: dict[str, str] = {
+    "bare_clears": mark("Codes erased without a repair"),
+    "bare_clears_that_came_back": mark("Such codes that came back"),
+    "no_scan_after_repair": mark("Repairs without a scan after them"),
+    "part_fitted_again": mark("The same part fitted again for the same fault"),
+    "come_backs": mark("Work that a fix which did not hold made necessary"),
+    "parts_that_changed_nothing": mark("Parts after which the fault came back"),
+}
+
+
+def build_garage_page(findings: Findings, basis: Basis) -> GaragePage:
+    """Put the garage page together."""
+    choice, cells = basis.choice, basis.setting.cells
+    holders = _holder_tables(findings, cells)
+    process = _process_tables(findings)
+    parts = _part_views(findings, basis.roster, cells)
+    return GaragePage(
+        head=basis.head,
+        looks=_looks(holders, parts, process, cells),
+        changes=basis.changes,
+        tallies=basis.tallies,
+        n_back_recently=choice.failed.n + choice.failed_again.n,
+        look_back_days=basis.setting.settings.look_back_days,
+        held=held_chart(findings.held_by_quarter, cells),
+        holders=holders,
+        process=process,
+        parts=parts,
+        unjudged_parts=sum(p.grouping in {None, "number"} for p in findings.parts) - len(parts),
+        unchecked=basis.shown(choice.unchecked_by_vehicle),
+        n_unchecked=choice.unchecked_by_vehicle.n,
+        costs=basis.costs,
+        few=FEW,
+    )
+
+
+def _holder_tables(findings: Findings, cells: Cells) -> tuple[HolderTable, ...]:
+    tables = []
+    for level in LEVELS:
+        rows = [row for row in findings.holders if row.level == level]
+        if rows:
+            rows.sort(key=lambda r: (not r.flagged, r.label == "too_few", -(r.ratio or 0), r.name))
+            tables.append(HolderTable(level, tuple(rows), funnel_chart(rows, cells)))
+    return tuple(tables)
+
+
+def _process_tables(findings: Findings) -> tuple[ProcessTable, ...]:
+    by_finding = defaultdict(list)
+    for row in findings.process:
+        by_finding[row.finding].append(row)
+    costs = defaultdict(list)
+    for cost in findings.process_costs:
+        costs[cost.finding].append(cost)
+    return tuple(
+        ProcessTable(
+            name,
+            tuple(sorted(by_finding[name], key=lambda r: (not r.flagged, -(r.share or 0), r.site))),
+            tuple(sorted(costs[name], key=lambda c: (c.currency, -c.cost, c.site))),
+        )
+        for name in sorted(by_finding.keys() | costs.keys(), key=_process_order)
+    )
+
+
+def _process_order(name: str) -> tuple[int, str]:
+    known = list(PROCESS_WORDS)
+    return (known.index(name) if name in known else len(known), name)
+
+
+def part_name(part: Part, cells: Cells) -> str:
+    """Name a part: what it is, its brand and number."""
+    what = capital(part.family_label or part.part_family.replace("_", " "))
+    marks = " ".join(bit for bit in (part.part_brand, part.part_number) if bit)
+    where = f", {part.position}" if part.position else ""
+    return f"{what}{where}: {marks or cells.t('no number or brand recorded')}"
+
+
+def _part_views(findings: Findings, roster: Roster, cells: Cells) -> tuple[PartView, ...]:
+    """Show parts of which a unit failed; the flagged ones with a picture and a claim sheet."""
+    compared = [part for part in findings.parts if part.grouping in {None, "number"}]
+    told = [part for part in compared if part.n_failed or part.flagged]
+    told.sort(key=lambda p: (not p.flagged, p.life_ratio_to_peers or 9.0, -p.n_failed))
+    views = []
+    for i, part in enumerate(told):
+        own = _claims_of(part, findings.claims) if part.flagged and i < _MOST_SHEETS else None
+        sheet = own is not None and not own.is_empty()
+        failed = own.filter("failed") if own is not None and sheet else None
+        shown = [] if failed is None else read_rows(failed.head(MOST), Claim)
+        views.append(
+            PartView(
+                row=part,
+                name=part_name(part, cells),
+                target=f"part-{i + 1}" if sheet else "",
+                life=life_chart(part, own, cells) if own is not None and sheet else Dash(""),
+                claims=tuple(ClaimLine(c, roster.ref(c.vehicle_id)) for c in shown),
+                n_claims=0 if failed is None else failed.height,
+            )
+        )
+    return tuple(views)
+
+
+def _claims_of(part: Part, claims: pl.DataFrame) -> pl.DataFrame:
+    if claims.is_empty():
+        return claims
+    return claims.filter(
+        pl.col("part_number").eq_missing(pl.lit(part.part_number, pl.String))
+        & pl.col("part_brand").eq_missing(pl.lit(part.part_brand, pl.String))
+        & (pl.col("part_family") == part.part_family)
+    )
+
+
+def _looks(
+    holders: Sequence[HolderTable],
+    parts: Sequence[PartView],
+    process: Sequence[ProcessTable],
+    cells: Cells,
+) -> tuple[Look, ...]:
+    """List what was flagged: sites, technicians and brands, then parts, then habits."""
+    looks = [
+        Look(row.name, row.sentence or "", f"level-{table.level}")
+        for table in holders
+        for row in table.rows
+        if row.flagged
+    ]
+    looks += [
+        Look(view.name, view.row.sentence or "", view.target or "parts")
+        for view in parts
+        if view.row.flagged
+    ]
+    looks += [
+        Look(
+            f"{row.site}: {cells.t(PROCESS_WORDS.get(table.finding, table.finding))}",
+            row.sentence or "",
+            f"habit-{i}",
+        )
+        for i, table in enumerate(process, start=1)
+        for row in table.rows
+        if row.flagged
+    ]
+    return tuple(looks)

@@ -1,0 +1,140 @@
+"""Page model for who answers for workshops: do fixes hold, where, with which parts.  No HTML."""
+
+from dataclasses import dataclass
+
+from afterclear.digest.common.model import (
+    AttemptView,
+    Changes,
+    ComebackCost,
+    PageHead,
+    Tally,
+    VehicleRef,
+)
+from afterclear.digest.input.finding_rows import Claim, Holder, Level, Part, Process, ProcessCost
+from afterclear.wording.cells import Dash
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One thing to look into: what, why, and where on the page it is told."""
+
+    name: str
+    sentence: str
+    target: str
+
+
+@dataclass(frozen=True, slots=True)
+class QuarterPoint:
+    """Share of one quarter's fixes that held, with its interval."""
+
+    quarter: str
+    n_attempts: int
+    n_judged: int
+    observed: int
+    expected: float | None
+    share: float | None
+    low: float | None
+    high: float | None
+    few: bool  # rests on next to nothing
+
+
+@dataclass(frozen=True, slots=True)
+class HeldChart:
+    """Fix-held share by quarter, earliest first."""
+
+    points: tuple[QuarterPoint, ...]
+    summary: str
+
+
+@dataclass(frozen=True, slots=True)
+class FunnelPoint:
+    """One holder on the funnel."""
+
+    name: str
+    expected: float
+    ratio: float
+    label: str  # worse, better, ordinary, too_few
+
+
+@dataclass(frozen=True, slots=True)
+class FunnelChart:
+    """Come-backs seen over expected against expected, and the limits chance sets."""
+
+    points: tuple[FunnelPoint, ...]
+    expected: tuple[float, ...]  # where the limits are drawn
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    top: float  # highest ratio drawn
+    summary: str
+
+
+@dataclass(frozen=True, slots=True)
+class HolderTable:
+    """All holders of one level, worst first."""
+
+    level: Level
+    rows: tuple[Holder, ...]
+    funnel: FunnelChart | Dash
+
+
+@dataclass(frozen=True, slots=True)
+class LifeChart:
+    """Share of a part's units still working by km, with its band, and its B10."""
+
+    km: tuple[float, ...]  # steps, from 0
+    share: tuple[float, ...]  # after each step
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    end_km: float  # the longest any unit was followed
+    b10: tuple[float, float, float] | None  # low, estimate, high
+    summary: str
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimLine:
+    """One unit on the claim sheet."""
+
+    row: Claim
+    vehicle: VehicleRef
+
+
+@dataclass(frozen=True, slots=True)
+class PartView:
+    """A part with what is said of it."""
+
+    row: Part
+    name: str
+    target: str  # its place on the page; empty: no sheet of its own
+    life: LifeChart | Dash
+    claims: tuple[ClaimLine, ...]  # the first of the units that failed
+    n_claims: int
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessTable:
+    """One habit, all sites."""
+
+    finding: str
+    rows: tuple[Process, ...]
+    costs: tuple[ProcessCost, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GaragePage:
+    """The page for who answers for workshops."""
+
+    head: PageHead
+    looks: tuple[Look, ...]
+    changes: Changes | None
+    tallies: tuple[Tally, ...]
+    n_back_recently: int
+    look_back_days: int
+    held: HeldChart | Dash
+    holders: tuple[HolderTable, ...]  # sites, technicians, brands, grades; those with rows
+    process: tuple[ProcessTable, ...]
+    parts: tuple[PartView, ...]  # flagged first
+    unjudged_parts: int  # without a failure or too few to say more
+    unchecked: tuple[AttemptView, ...]  # the first of them
+    n_unchecked: int
+    costs: tuple[ComebackCost, ...]
+    few: int  # fewer judged fixes than this are drawn hollow

@@ -1,0 +1,131 @@
+"""Numbers of the garage page's pictures.  Pure."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+
+from afterclear.digest.audience.garage_model import (
+    FunnelChart,
+    FunnelPoint,
+    HeldChart,
+    LifeChart,
+    QuarterPoint,
+)
+from afterclear.digest.input.finding_rows import Holder, Part, Quarter
+from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.lifetimes.lifetimes import lives
+from afterclear.estimators.lifetimes.survival import kaplan_meier
+from afterclear.estimators.rates.funnels import poisson_limits
+from afterclear.wording.cells import Cells, Dash
+
+_LEVEL = 0.998  # of the funnel, as findings of sites have it
+_CURVE_POINTS = 60
+_MOST_STEPS = 150
+FEW = 5  # under so many judged fixes a share says little (own judgement: no label)
+
+
+def held_chart(quarters: Sequence[Quarter], cells: Cells) -> HeldChart | Dash:
+    """Lay out the share of all sites' fixes that held, by quarter of the work."""
+    rows = sorted((q for q in quarters if not q.site), key=lambda q: q.quarter)
+    points = tuple(
+        QuarterPoint(
+            q.quarter,
+            q.n_attempts,
+            q.n_judged,
+            q.observed,
+            q.expected,
+            q.share_held,
+            q.share_low,
+            q.share_high,
+            few=q.n_judged < FEW,
+        )
+        for q in rows
+    )
+    shown = [p for p in points if p.share is not None]
+    if not shown:
+        return Dash(cells.t("no fix has been judged yet"))
+    last = shown[-1]
+    summary = cells.t(
+        "{n} quarters; in {quarter} {share} held, between {low} and {high}.",
+        n=len(points),
+        quarter=last.quarter,
+        share=cells.percent(last.share),
+        low=cells.percent(last.low),
+        high=cells.percent(last.high),
+    )
+    return HeldChart(points, summary)
+
+
+def funnel_chart(holders: Sequence[Holder], cells: Cells) -> FunnelChart | Dash:
+    """Lay out one level's holders with the limits chance sets, widened as for their findings."""
+    points = tuple(
+        FunnelPoint(h.name, h.expected, h.ratio, h.label or "ordinary")
+        for h in holders
+        if h.expected and h.ratio is not None
+    )
+    if len(points) < 2:  # noqa: PLR2004  (one cannot be compared)
+        return Dash(cells.t("nothing to compare: fewer than two have enough judged fixes"))
+    phi = next((h.phi for h in holders if h.phi is not None), 1.0)
+    widening = max(1.0, phi) ** 0.5
+    largest = max(point.expected for point in points)
+    expected = np.geomspace(min(0.3, largest / 20), largest * 1.08, _CURVE_POINTS)
+    low = np.maximum(1 - widening * (1 - poisson_limits(expected, (1 - _LEVEL) / 2)), 0.0)
+    high = 1 + widening * (poisson_limits(expected, (1 + _LEVEL) / 2) - 1)
+    top = max(2.5, 1.15 * max(point.ratio for point in points))
+    n_out = sum(point.label in {"worse", "better"} for point in points)
+    return FunnelChart(
+        points=points,
+        expected=tuple(expected.tolist()),
+        low=tuple(low.tolist()),
+        high=tuple(np.minimum(high, top).tolist()),
+        top=top,
+        summary=cells.tn(
+            "{n} compared; {out} outside the limits.",
+            "{n} compared; {out} outside the limits.",
+            len(points),
+            out=n_out,
+        ),
+    )
+
+
+def life_chart(part: Part, claims: pl.DataFrame, cells: Cells) -> LifeChart | Dash:
+    """Lay out how many of a part's units still work by km: Kaplan-Meier with its band.
+
+    ``claims``: the part's own rows of that table, in any order.
+    """
+    failed = claims["failed"].to_numpy()
+    ages = claims["km_run"].cast(pl.Float64).to_numpy()
+    entry = claims["km_unwatched"].cast(pl.Float64).to_numpy()
+    known = ages > entry
+    if not (failed & known).any():
+        return Dash(cells.t("no unit has failed while watched"))
+    ages, entry, failed = ages[known], entry[known], failed[known]
+    curves = kaplan_meier(lives(ages, np.where(failed, ages, np.inf), entry=entry))
+    every = -(-curves.time.size // _MOST_STEPS)
+    keep = np.arange(curves.time.size) % every == every - 1
+    keep[-1] = True
+    share = curves.survival[keep]
+    b10 = None
+    if part.b10_km is not None:
+        b10 = (part.b10_low_km or 0.0, part.b10_km, part.b10_high_km or float("inf"))
+    return LifeChart(
+        km=(0.0, *curves.time[keep].tolist()),
+        share=(1.0, *share.tolist()),
+        low=(1.0, *_inside(curves.low[keep], share)),
+        high=(1.0, *_inside(curves.high[keep], share)),
+        end_km=float(ages.max()),
+        b10=b10,
+        summary=cells.t(
+            "{failed} of {n} units failed; one in ten by {b10}.",
+            failed=int(failed.sum()),
+            n=int(failed.size),
+            b10=cells.distance(part.b10_km),
+        ),
+    )
+
+
+def _inside(limit: FloatArray, share: FloatArray) -> list[float]:
+    """Give a limit; the share itself where there is none (all have failed)."""
+    found: list[float] = np.where(np.isnan(limit), share, limit).tolist()
+    return found

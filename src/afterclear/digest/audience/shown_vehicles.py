@@ -1,0 +1,107 @@
+"""What the audiences' pages have in common: who is shown, read in whole once.  Pure."""
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from afterclear.digest.audience.changes import changes_since
+from afterclear.digest.common.assess import Faults, FleetRows, Setting, assess_faults
+from afterclear.digest.common.choosing import Choice, Picked, PickedCost, choose
+from afterclear.digest.common.model import AttemptView, Changes, ComebackCost, PageHead, Tally
+from afterclear.digest.common.roster import Roster
+from afterclear.digest.input.frames import Details, FleetFrames, in_chunks
+
+_FAULT_TABLES = ("vehicles", "attempts", "evidence", "episodes")
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What the pages of all audiences are made from."""
+
+    head: PageHead
+    setting: Setting
+    roster: Roster
+    choice: Choice
+    views: Mapping[str, AttemptView]  # of every attempt shown
+    changes: Changes | None
+    tallies: tuple[Tally, ...]
+    costs: tuple[ComebackCost, ...]
+
+    def shown(self, picked: Picked) -> tuple[AttemptView, ...]:
+        """Give the attempts a list shows."""
+        return tuple(map(self.views.__getitem__, picked.ids))
+
+
+def read_basis(frames: FleetFrames, details: Details, setting: Setting, head: PageHead) -> Basis:
+    """Choose what is shown, and read it."""
+    roster = Roster(frames, setting)
+    choice = choose(frames, roster, setting)
+    views = _views(frames, choice.attempt_ids(), details, roster, setting)
+    return Basis(
+        head=head,
+        setting=setting,
+        roster=roster,
+        choice=choice,
+        views=views,
+        changes=changes_since(frames, choice, views, roster, setting),
+        tallies=_tallies(frames.tallies),
+        costs=tuple(_cost(cost, views) for cost in choice.costs),
+    )
+
+
+def read_faults(
+    vehicle_ids: Collection[str], details: Details, roster: Roster, setting: Setting
+) -> Mapping[str, Faults]:
+    """Say what is to be said about each of some vehicles' faults and fixes."""
+    return {
+        rows.vehicle.vehicle_id: assess_faults(rows, roster.usual(rows.vehicle.vehicle_id), setting)
+        for tables in in_chunks(details, vehicle_ids, _FAULT_TABLES)
+        for rows in FleetRows(tables, _met(tables))
+    }
+
+
+def _met(tables: Mapping[str, pl.DataFrame]) -> list[str]:
+    met = pl.concat([tables[name].select("vehicle_id") for name in ("attempts", "episodes")])
+    return met["vehicle_id"].unique().sort().to_list()
+
+
+def _views(
+    frames: FleetFrames,
+    attempt_ids: Collection[str],
+    details: Details,
+    roster: Roster,
+    setting: Setting,
+) -> Mapping[str, AttemptView]:
+    """Read the attempts shown, some vehicles at a time, and keep no others."""
+    if not attempt_ids:
+        return {}
+    shown = frames.attempts.filter(pl.col("attempt_id").is_in(list(attempt_ids)))
+    owners = shown["vehicle_id"].unique().sort()
+    return {
+        view.row.attempt_id: view
+        for tables in in_chunks(details, owners, _FAULT_TABLES)
+        for rows in FleetRows(tables, _met(tables))
+        for view in assess_faults(rows, roster.usual(rows.vehicle.vehicle_id), setting).attempts
+        if view.row.attempt_id in attempt_ids
+    }
+
+
+def _tallies(counted: pl.DataFrame) -> tuple[Tally, ...]:
+    """Count attempts by kind and verdict."""
+    n = {(kind, outcome): n for kind, outcome, n in counted.iter_rows()}
+    return tuple(
+        Tally(
+            kind,
+            held=n.get((kind, "held"), 0),
+            on_watch=n.get((kind, "on_watch"), 0),
+            unchecked=n.get((kind, "unchecked"), 0),
+            came_back=n.get((kind, "came_back"), 0),
+        )
+        for kind in ("repair", "clear_only")
+    )
+
+
+def _cost(cost: PickedCost, views: Mapping[str, AttemptView]) -> ComebackCost:
+    largest = tuple(map(views.__getitem__, cost.largest))
+    return ComebackCost(cost.currency, cost.total, cost.n_repairs, largest)

@@ -1,0 +1,254 @@
+"""Page models: frozen numbers and sentences, ready for a thin template.  No HTML here."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from afterclear.digest.input.frames import Audience, Caution, StaleSource, Units
+from afterclear.digest.input.mileage import Due
+from afterclear.digest.input.rows import Attempt, Evidence
+from afterclear.wording.cells import Dash, capital
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleRef:
+    """A vehicle as it is named in a table, and where its page is."""
+
+    vehicle_id: str
+    plate: str | None
+    description: str  # make, model, year; empty if none is known
+    site: str | None
+    page: str  # file name relative to the digest's folder
+    sold: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What a code is about."""
+
+    ecu: str
+    code: str
+    meaning: str | None
+    family_label: str | None
+    cautions: tuple[Caution, ...]
+
+    @property
+    def known(self) -> bool:
+        """Whether anything tells what the code is about."""
+        return bool(self.meaning or self.family_label)
+
+    @property
+    def words(self) -> str:
+        """What the code is about, in as many words as are known."""
+        return capital(self.meaning or self.family_label or "Meaning not known")
+
+    @property
+    def safety(self) -> bool:
+        """A fault that brings a caution goes before others."""
+        return bool(self.cautions)
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptView:
+    """A fix attempt with all that is said about it."""
+
+    row: Attempt
+    vehicle: VehicleRef
+    fault: Fault
+    done: str  # what was done, in words
+    reason: str  # why it has its verdict, one sentence
+    evidence: tuple[Evidence, ...]  # in order of time
+    current: bool  # no later attempt at the same fault
+    present: bool  # the fault is there in the last scan that could show it
+    due: Due | None  # for on watch
+    settled_by: str | None  # for unchecked: the scan that would settle it
+
+
+@dataclass(frozen=True, slots=True)
+class PresentFault:
+    """A fault there in the last scan that could show it."""
+
+    fault: Fault
+    onset_low_at: datetime | None  # None: there at the first look
+    onset_high_at: datetime
+    last_seen_at: datetime
+    last_seen_km: float | None
+    n_scans: int
+    failed: AttemptView | None  # the attempt it came back from; None: nobody worked on it
+
+
+@dataclass(frozen=True, slots=True)
+class WorkFacts:
+    """What the ranked work list says of a vehicle."""
+
+    deed: str  # what to do, in the findings' words
+    because: str
+    evidence: str | None  # what to read, and when
+    expected_loss: float | None
+    currency: str | None
+    decided: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class WorkItem:
+    """One vehicle to do something about."""
+
+    vehicle: VehicleRef
+    action: Literal["bring_in", "scan"]
+    safety: bool
+    cautions: tuple[Caution, ...]
+    facts: WorkFacts
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing that is different since the digest before."""
+
+    vehicle: VehicleRef
+    fault: Fault
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeList:
+    """Changes of one kind: safety first, then the latest."""
+
+    shown: tuple[Change, ...]
+    n: int  # all of them
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What changed since the digest before."""
+
+    since: datetime | None
+    came_back: ChangeList
+    proven: ChangeList
+    new: ChangeList | Dash
+    gone: ChangeList | Dash
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """Fix attempts of one kind, counted by verdict."""
+
+    kind: Literal["repair", "clear_only"]
+    held: int
+    on_watch: int
+    unchecked: int
+    came_back: int
+
+    @property
+    def total(self) -> int:
+        """Count all attempts of the kind."""
+        return self.held + self.on_watch + self.unchecked + self.came_back
+
+
+@dataclass(frozen=True, slots=True)
+class ComebackCost:
+    """Money spent on repairs that did not hold, in one currency."""
+
+    currency: str
+    total: float
+    n_repairs: int
+    largest: tuple[AttemptView, ...]  # one attempt per work order, dearest first
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """How often odometer readings were set aside for one reason, over the fleet."""
+
+    cause: str
+    n_readings: int
+    n_vehicles: int
+
+
+@dataclass(frozen=True, slots=True)
+class LoadLine:
+    """One delivered file of which rows were refused, or the whole."""
+
+    file_name: str
+    source: str
+    at: datetime | None
+    n_read: int
+    n_refused: int
+
+
+@dataclass(frozen=True, slots=True)
+class DataNotes:
+    """What the digest could not use, and whom it could not see."""
+
+    n_rejections: int
+    loads_with_refusals: tuple[LoadLine, ...]
+    stale_sources: tuple[StaleSource, ...]
+    set_aside: tuple[SetAside, ...]
+    quiet: tuple[tuple[VehicleRef, datetime], ...]  # the first of those scanned too long ago
+    n_quiet: int
+    never_scanned: tuple[VehicleRef, ...]  # the first of them
+    n_never_scanned: int
+    n_scans: int
+    n_partial: int
+
+
+@dataclass(frozen=True, slots=True)
+class PageHead:
+    """What every page says about itself."""
+
+    title: str
+    fleet_name: str
+    as_of: datetime
+    units: Units
+    zone: str
+    version: str
+    held_below: float
+    language: str = "en"
+    audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")  # whose pages this digest has
+    public: bool = False  # without personal data
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleLine:
+    """One vehicle in the index."""
+
+    vehicle: VehicleRef
+    n_present: int
+    safety: bool
+    n_held: int
+    n_on_watch: int
+    n_unchecked: int
+    n_came_back: int
+    last_scan_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleList:
+    """Where part of a large fleet is listed."""
+
+    page: str  # file name relative to the digest's folder
+    first: str  # vehicle_id
+    last: str
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class ListPage:
+    """Part of a large fleet, a line a vehicle."""
+
+    head: PageHead
+    own: VehicleList
+    vehicles: tuple[VehicleLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class IndexPage:
+    """The way in: the audiences' pages and every vehicle."""
+
+    head: PageHead
+    n_vehicles: int
+    vehicles: tuple[VehicleLine, ...]  # those listed here
+    lists: tuple[VehicleList, ...]  # where a fleet too large for one page is listed
+    n_without_page: int  # vehicles no page speaks of, where only the others have one
+    n_bring_in: int
+    n_scan: int
+    garage: str  # one line on what its page says; empty: there is none
+    stock: str

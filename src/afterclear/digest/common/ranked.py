@@ -1,0 +1,77 @@
+"""The analysis's ranked work list -> lines of the pages.  Pure."""
+
+import json
+from dataclasses import dataclass
+
+import polars as pl
+
+from afterclear.digest.common.assess import Setting
+from afterclear.digest.common.choosing import MOST
+from afterclear.digest.common.model import VehicleRef, WorkFacts, WorkItem
+from afterclear.digest.common.roster import Roster
+from afterclear.digest.input.finding_rows import WorkRow
+from afterclear.digest.input.frames import Caution, Details, in_chunks
+from afterclear.digest.input.row_frames import read_rows
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """The work to do, as far as a page shows it, and how much there is."""
+
+    shown: tuple[WorkItem, ...]  # vehicles to bring in, then those to scan
+    n_bring_in: int
+    n_bring_in_safety: int
+    n_scan: int
+    cautions: tuple[Caution, ...]  # each once, of all of it
+
+
+def ranked_work(
+    worklist: pl.DataFrame, audience: str, roster: Roster, details: Details, setting: Setting
+) -> Work:
+    """List one audience's lines: vehicles to bring in, then those to scan, each by its rank.
+
+    ``worklist``: every line, with the columns of ``findings.SLIM``.
+    """
+    own = worklist.filter((pl.col("audience") == audience) & pl.col("rank").is_not_null())
+    is_bring_in = pl.col("kind") == "bring_in"
+    own = own.sort(is_bring_in, "rank", descending=[True, False], maintain_order=True)
+    bring_in, scan = own.filter(is_bring_in), own.filter(is_bring_in.fill_null(value=True).not_())
+    shown = pl.concat([bring_in.head(MOST), scan.head(MOST)])
+    key = ("audience", "kind", "rank")
+    rows: dict[tuple[object, ...], WorkRow] = {}
+    for tables in in_chunks(details, shown["vehicle_id"], ("worklist",)):
+        for row in read_rows(tables["worklist"], WorkRow):
+            rows[row.vehicle_id, *(getattr(row, name) for name in key)] = row
+    picked = [rows[keys] for keys in shown.select("vehicle_id", *key).iter_rows()]
+    safety = own.filter(pl.col("safety"))["codes"].unique(maintain_order=True)
+    return Work(
+        shown=tuple(ranked_item(row, roster.ref(row.vehicle_id), setting) for row in picked),
+        n_bring_in=bring_in.height,
+        n_bring_in_safety=bring_in.filter(pl.col("safety")).height,
+        n_scan=scan.height,
+        cautions=tuple(dict.fromkeys(c for codes in safety for c in _cautions(codes, setting))),
+    )
+
+
+def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
+    """Show one line of the list."""
+    return WorkItem(
+        vehicle=ref,
+        action="bring_in" if row.kind == "bring_in" else "scan",
+        safety=row.safety,
+        cautions=_cautions(row.codes, setting) if row.safety else (),
+        facts=WorkFacts(
+            deed=row.action,
+            because=row.because,
+            evidence=row.evidence,
+            expected_loss=row.expected_loss,
+            currency=row.currency,
+            decided=row.decided,
+        ),
+    )
+
+
+def _cautions(codes_json: str | None, setting: Setting) -> tuple[Caution, ...]:
+    codes: list[str] = json.loads(codes_json) if codes_json else []
+    found = (caution for code in codes for caution in setting.cautions.get(code, ()))
+    return tuple(dict.fromkeys(found))

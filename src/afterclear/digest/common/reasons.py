@@ -1,0 +1,239 @@
+"""One sentence per verdict: which scans it rests on, when and at what distance.  Pure."""
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+
+from afterclear.digest.input.rows import Attempt, Episode, Evidence
+from afterclear.reasons import EvidenceReason
+from afterclear.wording.cells import Cells
+from afterclear.wording.evidence import SETTLED_BY, SETTLED_BY_ANY, evidence_words
+from afterclear.wording.language import mark
+
+VERDICT_WORDS: dict[str, str] = {
+    "held": mark("Held"),
+    "came_back": mark("Came back"),
+    "on_watch": mark("On watch"),
+    "unchecked": mark("Unchecked"),
+}
+# what was done, for sentences ("420 km after the repair")
+DEED: dict[str, str] = {"repair": mark("the repair"), "clear_only": mark("the clear")}
+
+_NAMED_SCANS = 3  # more are counted, and listed in the table under the sentence
+
+
+def attempt_reason(
+    attempt: Attempt,
+    evidence: Sequence[Evidence] = (),
+    cells: Cells | None = None,
+    related: Episode | None = None,
+) -> str:
+    """Say why an attempt has its verdict, in one sentence naming its scans.
+
+    ``evidence``: the attempt's own rows, any order; without them the scans are named from the
+    attempt alone, without their km.  ``related``: where another code of the same component
+    showed up since, without this one coming back.
+    """
+    ordered = sorted(evidence, key=lambda row: row.seen_at)
+    write = cells or Cells()
+    told = (_stayed if attempt.stayed else _SENTENCES[attempt.outcome])(attempt, ordered, write)
+    if related is None or attempt.outcome == "came_back":
+        return told
+    return f"{told.removesuffix('.')}; {_related(related, write)}."
+
+
+def what_settles(evidence: Sequence[Evidence]) -> str:
+    """Say which scan would settle an attempt that no scan has said anything about; English."""
+    asking = [
+        (row.seen_at, row.reason)
+        for row in evidence
+        if row.reason is not None and row.reason in SETTLED_BY
+    ]
+    return SETTLED_BY[max(asking)[1]] if asking else SETTLED_BY_ANY
+
+
+def reason_of(row: Evidence, cells: Cells) -> str:
+    """Say why a scan says what it says of an attempt."""
+    if row.reason is None:
+        return cells.t("no reason given")
+    return evidence_words(
+        row.reason,
+        cells,
+        monitor=row.monitor,
+        since_clear_km=row.since_clear_km,
+        needed_km=row.needed_km,
+    )
+
+
+def _related(episode: Episode, cells: Cells) -> str:
+    return cells.t(
+        "{code} of the same component first seen on {day}",
+        code=episode.code,
+        day=cells.day(episode.onset_high_at),
+    )
+
+
+def _came_back(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
+    what = cells.t("{code} again", code=attempt.code)
+    if attempt.related_code and attempt.related_code != attempt.code:
+        what = cells.t(
+            "{other}, a code of the same family as {code}",
+            other=attempt.related_code,
+            code=attempt.code,
+        )
+    after = ""
+    if attempt.returned_high_km is not None:
+        after = cells.t(
+            ", {when} after {deed}",
+            when=cells.between(attempt.returned_low_km, attempt.returned_high_km, attempt.clock),
+            deed=cells.t(DEED[attempt.kind]),
+        )
+    return cells.t(
+        "Came back: {scan} showed {what}{after}{chance}.",
+        scan=_scan(attempt.returned_scan_id, attempt.returned_at, evidence, cells),
+        what=what,
+        after=after,
+        chance=_same_fault(attempt, cells),
+    )
+
+
+def _same_fault(attempt: Attempt, cells: Cells) -> str:
+    if attempt.p_same_fault is None:
+        return ""
+    share = cells.percent(attempt.p_same_fault)
+    if attempt.p_same_fault < 0.5:  # noqa: PLR2004  (a half: the other reading is likelier)
+        return cells.t(
+            "; more likely a new fault, chance that it is the old one {share}", share=share
+        )
+    return cells.t("; chance that it is the old fault {share}", share=share)
+
+
+def _stayed(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
+    found = [row for row in evidence if row.finding == "stayed"]
+    values = {"code": attempt.code, "deed": cells.t(DEED[attempt.kind])}
+    if not found:
+        seen = _scan(attempt.returned_scan_id, attempt.returned_at, evidence, cells)
+        return cells.t("Never gone: {scan} still showed {code} after {deed}.", scan=seen, **values)
+    seen = _scan(found[0].scan_id, found[0].seen_at, found, cells)
+    if found[0].reason != EvidenceReason.STILL_THERE_UNCLEARED:
+        return cells.t(
+            "Never gone: {scan} still showed {code} in the same visit as {deed}.",
+            scan=seen,
+            **values,
+        )
+    return cells.t(
+        "Never gone: {scan} still showed {code} after {deed}, "
+        "and no clear and no scan without it lie between.",
+        scan=seen,
+        **values,
+    )
+
+
+def _clean(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
+    """Say over what distance and in which scans the fault was looked for and not found."""
+    scans = [row for row in evidence if row.finding == "clean"]
+    values = {
+        "last": _scan(attempt.last_clean_scan_id, attempt.last_clean_at, evidence, cells),
+        "code": attempt.code,
+        "distance": cells.amount(attempt.clean_km, attempt.clock),
+        "deed": cells.t(DEED[attempt.kind]),
+        "unit": cells.unit_name(attempt.ecu),
+    }
+    if len(scans) > 1:
+        return cells.t(
+            "{scans} read the control unit “{unit}” without {code} over {distance} since {deed}, "
+            "the last being {last}",
+            scans=cells.tn("{n} scan", "{n} scans", len(scans)),
+            **values,
+        )
+    return cells.t(
+        "{last} read the control unit “{unit}” without {code} over {distance} since {deed}",
+        **values,
+    )
+
+
+def _chance(attempt: Attempt, cells: Cells) -> str:
+    if attempt.p_not_held is None:
+        return ""
+    return cells.t("; chance that it did not hold {share}", share=cells.percent(attempt.p_not_held))
+
+
+def _held(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
+    return cells.t(
+        "Held: {clean}{chance}{ended}.",
+        clean=_clean(attempt, evidence, cells),
+        chance=_chance(attempt, cells),
+        ended=_ended(attempt, cells),
+    )
+
+
+def _on_watch(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
+    to_go = ""
+    if attempt.km_to_go is not None and attempt.ended_at is None:
+        distance = cells.amount(attempt.km_to_go, attempt.clock)
+        to_go = cells.t(", proven after {distance} more without it", distance=distance)
+    return cells.t(
+        "On watch: {clean}{chance}{to_go}{ended}.",
+        clean=_clean(attempt, evidence, cells),
+        chance=_chance(attempt, cells),
+        to_go=to_go,
+        ended=_ended(attempt, cells),
+    )
+
+
+def _unchecked(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
+    silent = [row for row in evidence if row.finding in {"no_evidence", "sign"}]
+    values = {"deed": cells.t(DEED[attempt.kind]), "ended": _ended(attempt, cells)}
+    if not silent:
+        return cells.t(
+            "Unchecked: no scan of the control unit “{unit}” since {deed} on {day}{ended}.",
+            unit=cells.unit_name(attempt.ecu),
+            day=cells.day(attempt.attempted_at),
+            **values,
+        )
+    named = "; ".join(_says_nothing(row, cells) for row in silent[:_NAMED_SCANS])
+    if len(silent) > _NAMED_SCANS:
+        named += cells.t("; and {n} more", n=cells.number(len(silent) - _NAMED_SCANS))
+    return cells.tn(
+        "Unchecked: {n} scan since {deed} says nothing ({named}){ended}.",
+        "Unchecked: {n} scans since {deed} say nothing ({named}){ended}.",
+        len(silent),
+        named=named,
+        **values,
+    )
+
+
+def _says_nothing(row: Evidence, cells: Cells) -> str:
+    return f"{_scan(row.scan_id, row.seen_at, [row], cells)}: {reason_of(row, cells)}"
+
+
+def _ended(attempt: Attempt, cells: Cells) -> str:
+    if attempt.ended_at is None:
+        return ""
+    return cells.t(
+        "; watching ended on {day}, when the fault was worked on again",
+        day=cells.day(attempt.ended_at),
+    )
+
+
+def _scan(
+    scan_id: str | None, at: datetime | None, evidence: Sequence[Evidence], cells: Cells
+) -> str:
+    """Name a scan with its day and, where known, its odometer."""
+    if scan_id is None and at is None:
+        return cells.t("a later scan")
+    km = next((row.km for row in evidence if row.scan_id == scan_id), None)
+    name = cells.t("scan {scan}", scan=scan_id) if scan_id else cells.t("a scan")
+    if at is not None:
+        name = cells.t("{scan} on {day}", scan=name, day=cells.day(at))
+    if km is not None:
+        name = cells.t("{scan} at {distance}", scan=name, distance=cells.distance(km))
+    return name
+
+
+_Sentence = Callable[[Attempt, Sequence[Evidence], Cells], str]
+_SENTENCES: dict[str, _Sentence] = {
+    "came_back": _came_back,
+    "held": _held,
+    "on_watch": _on_watch,
+    "unchecked": _unchecked,
+}

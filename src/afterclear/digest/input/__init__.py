@@ -1,0 +1,1 @@
+"""Frames of results and the classes of their rows."""

@@ -1,0 +1,167 @@
+"""Tables of findings -> rows by page and by vehicle.  Pure."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from afterclear.digest.input.finding_rows import (
+    FINDING_ROWS,
+    Decision,
+    EchoWork,
+    Holder,
+    Leftover,
+    Part,
+    Process,
+    ProcessCost,
+    Quarter,
+    Recurring,
+    Role,
+    Stock,
+    StockReason,
+    WorkRow,
+    Worsening,
+)
+from afterclear.digest.input.frames import VEHICLE_FINDINGS
+from afterclear.digest.input.row_frames import read_rows
+from afterclear.digest.input.rows import required_columns
+
+
+@dataclass(frozen=True)
+class VehicleFindings:
+    """What the findings say of one vehicle."""
+
+    recurring: tuple[Recurring, ...] = ()
+    worsening: Worsening | None = None
+    roles: tuple[Role, ...] = ()  # of the scans kept, earliest first
+    stock: Stock | None = None
+    stock_reasons: tuple[StockReason, ...] = ()
+    work: tuple[WorkRow, ...] = ()
+    leftovers: tuple[Leftover, ...] = ()
+    echo_work: tuple[EchoWork, ...] = ()
+    decisions: tuple[Decision, ...] = ()
+
+
+NOTHING_FOUND = VehicleFindings()
+
+# of the tables with rows for most vehicles, the columns that choose and order what pages show
+SLIM: dict[str, dict[str, pl.DataType]] = {
+    "recurring": {
+        **dict.fromkeys(("vehicle_id", "ecu", "code", "family", "family_label"), pl.String()),
+        "n_episodes": pl.Int64(),
+        "q_value": pl.Float64(),
+        "flagged": pl.Boolean(),
+    },
+    "worsening": {"vehicle_id": pl.String(), "trend": pl.String(), "p_value": pl.Float64()},
+    "worklist": {
+        **dict.fromkeys(("vehicle_id", "audience", "kind", "codes"), pl.String()),
+        "rank": pl.Int64(),
+        "safety": pl.Boolean(),
+    },
+    "worklist_set_aside": {"audience": pl.String()},
+}
+_ROWS = ("parts", "holders", "held_by_quarter", "process", "process_costs", "stock")
+
+
+@dataclass(frozen=True)
+class Findings:
+    """Every finding the audiences' pages tell.
+
+    Small tables are rows, large ones stay frames with at least the columns of ``SLIM``.
+    """
+
+    recurring: pl.DataFrame
+    worsening: pl.DataFrame
+    worklist: pl.DataFrame
+    worklist_set_aside: pl.DataFrame
+    claims: pl.DataFrame
+    parts: tuple[Part, ...]
+    holders: tuple[Holder, ...]
+    held_by_quarter: tuple[Quarter, ...]
+    process: tuple[Process, ...]
+    process_costs: tuple[ProcessCost, ...]
+    stock: tuple[Stock, ...]
+
+
+def read_findings(frames: Mapping[str, pl.DataFrame]) -> Findings:
+    """Take the tables for the audiences' pages.
+
+    Raises:
+        ValueError: a table lacks a column its rows need.
+
+    """
+    _check(frames, _REQUIRED | {name: tuple(types) for name, types in SLIM.items()})
+    rows: dict[str, Any] = {  # by field
+        name: tuple(read_rows(frames[name], FINDING_ROWS[name])) for name in _ROWS
+    }
+    rows |= {
+        name: frames[name].select(pl.col(column).cast(kind) for column, kind in types.items())
+        for name, types in SLIM.items()
+    }
+    return Findings(claims=frames["claims"], **rows)
+
+
+def vehicle_findings(tables: Mapping[str, pl.DataFrame]) -> Mapping[str, VehicleFindings]:
+    """Gather what the findings say of each of some vehicles, from the tables in whole.
+
+    Raises:
+        ValueError: a table lacks a column its rows need.
+
+    """
+    wanted = {name: tables[name] for name in VEHICLE_FINDINGS if name in tables}
+    _check(wanted, _REQUIRED)
+    return _by_vehicle(
+        {
+            name: list(read_rows(wanted[name], FINDING_ROWS[name])) if name in wanted else []
+            for name in VEHICLE_FINDINGS
+        }
+    )
+
+
+_REQUIRED = {name: required_columns(kind) for name, kind in FINDING_ROWS.items()}
+
+
+def _check(frames: Mapping[str, pl.DataFrame], required: Mapping[str, tuple[str, ...]]) -> None:
+    missing = [
+        f"{name}.{column}"
+        for name, columns in required.items()
+        if name in frames
+        for column in columns
+        if column not in frames[name].columns
+    ]
+    if missing:
+        raise ValueError(f"The tables of findings lack these columns: {', '.join(missing)}.")
+
+
+def _by_vehicle(rows: Mapping[str, list[object]]) -> dict[str, VehicleFindings]:
+    grouped = {name: _grouped(found) for name, found in rows.items()}
+    vehicles = sorted({vehicle for found in grouped.values() for vehicle in found})
+    return {
+        vehicle: VehicleFindings(
+            recurring=_own(grouped, "recurring", vehicle),
+            worsening=next(iter(_own(grouped, "worsening", vehicle)), None),
+            roles=_own(grouped, "roles", vehicle),
+            stock=next(iter(_own(grouped, "stock", vehicle)), None),
+            stock_reasons=_own(grouped, "stock_reasons", vehicle),
+            work=_own(grouped, "worklist", vehicle),
+            leftovers=_own(grouped, "leftovers", vehicle),
+            echo_work=_own(grouped, "echo_work", vehicle),
+            decisions=tuple(
+                row for row in _own(grouped, "decisions", vehicle) if row.undone_at is None
+            ),
+        )
+        for vehicle in vehicles
+    }
+
+
+def _grouped(rows: Iterable[object]) -> dict[str, list[object]]:
+    found: dict[str, list[object]] = defaultdict(list)
+    for row in rows:
+        found[row.vehicle_id].append(row)  # type: ignore[attr-defined]
+    return found
+
+
+def _own(grouped: Mapping[str, Mapping[str, list[object]]], name: str, vehicle: str) -> tuple:  # type: ignore[type-arg]
+    return tuple(grouped[name].get(vehicle, ()))

@@ -1,0 +1,127 @@
+"""What the digest is built from: frozen frames of results, and how they are to be shown.
+
+Only shapes stand here.  Who fills them (``commands/pages/page_frames.py``) and what is made
+of them (``build.py``) stands elsewhere.  All instants are aware UTC; all distances are kilometres
+on the vehicle's odometer line, unless a column says "after the attempt".
+"""
+
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+import polars as pl
+
+from afterclear.digest.input import rows
+
+Units = Literal["km", "mi"]
+Audience = Literal["fleet", "garage", "stock"]
+VehiclePagesOf = Literal["all", "named"]
+
+CHUNK = 500  # vehicles whose faults and fixes are in memory at once
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A general caution for a family of faults; defers to the maker's procedure."""
+
+    title: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class StaleSource:
+    """A source that has delivered nothing for longer than it should."""
+
+    name: str
+    since: datetime | None  # None: it never delivered
+
+
+@dataclass(frozen=True, slots=True)
+class DigestSettings:
+    """How a digest is shown and where its few limits lie."""
+
+    fleet_name: str = ""
+    zone: str = "UTC"  # IANA zone dates are shown in
+    language: str = "en"
+    held_below: float = 0.05  # verdict "held" under this chance of not having held
+    look_back_days: int = 365  # older come-backs stand on the vehicle pages only
+    usual_window_days: int = 365  # usual mileage: readings of this long before the last one
+    usual_min_days: int = 28  # ... which must lie at least this far apart
+    extrapolate_days: int = 90  # an odometer is carried forward no further
+    urgent_days: int = 30  # come-backs of safety faults are told at once for so long
+    quiet_days: int = 90  # a vehicle not scanned for longer is named as such
+    vehicle_pages: VehiclePagesOf = "all"  # named: of vehicles an audience's page speaks of
+
+
+@dataclass(frozen=True, kw_only=True)
+class Told:
+    """What all pages share: as of when, for whom, and what was said before."""
+
+    as_of: datetime
+    loads: pl.DataFrame = field(default_factory=pl.DataFrame)
+    previous_at: datetime | None = None  # as-of time of the digest before
+    # what the digest before said of other things: kind, subject, mark
+    previous_marks: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    units: Units = "km"
+    settings: DigestSettings = field(default_factory=DigestSettings)
+    # by code; a caution marks the fault as a matter of safety
+    cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
+    n_rejections: int = 0  # rows refused and not yet mended
+    stale_sources: tuple[StaleSource, ...] = ()
+    findings: Mapping[str, pl.DataFrame]  # tables of findings by name (finding_rows.py)
+    audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")
+    public: bool = False  # personal data were taken out
+
+
+@dataclass(frozen=True, kw_only=True)
+class FleetFrames(Told):
+    """What the audiences' pages are chosen from: a row a vehicle, and what is still open.
+
+    Nothing here grows with the number of scans.  Of ``findings`` the large tables have only the
+    columns of ``findings.SLIM``; their whole rows come with their vehicles (``Details``).
+    """
+
+    fleet: pl.DataFrame  # a row a vehicle: rows.Vehicle and rows.Standing
+    attempts: pl.DataFrame  # on watch, unchecked, came back lately, changed since
+    open_faults: pl.DataFrame  # vehicle_id, ecu, code, family of open episodes
+    new: pl.DataFrame  # rows.Episode: first seen since the digest before
+    gone: pl.DataFrame  # rows.Episode: absent since then without anyone's work
+    tallies: pl.DataFrame  # kind, outcome, n: all attempts of all time
+    n_failed_before: int  # came back longer ago than pages look back
+    set_aside: pl.DataFrame  # set_aside, n, vehicles: odometer readings by cause, most first
+    n_scans: int  # that read a control unit
+    n_partial: int
+    has_previous: bool = False  # there was a digest before
+
+
+# Gives a few vehicles' rows of some tables (``FRAME_ROWS``, ``VEHICLE_FINDINGS``) by table name,
+# whole, from wherever they are kept.
+Details = Callable[[Sequence[str], Collection[str]], Mapping[str, pl.DataFrame]]
+
+
+def in_chunks(
+    details: Details, vehicle_ids: Iterable[str], tables: Collection[str]
+) -> Iterator[Mapping[str, pl.DataFrame]]:
+    """Give the rows of any number of vehicles, each once, so many vehicles at a time."""
+    every = tuple(dict.fromkeys(vehicle_ids))
+    for start in range(0, len(every), CHUNK):
+        yield details(every[start : start + CHUNK], tables)
+
+
+# tables of findings a vehicle's page tells from
+VEHICLE_FINDINGS: tuple[str, ...] = (
+    *("recurring", "worsening", "roles", "stock", "stock_reasons", "worklist"),
+    *("leftovers", "echo_work", "decisions"),
+)
+FRAME_ROWS: dict[str, type] = {
+    "vehicles": rows.Vehicle,
+    "attempts": rows.Attempt,
+    "evidence": rows.Evidence,
+    "episodes": rows.Episode,
+    "observations": rows.Observation,
+    "sightings": rows.Sighting,
+    "clear_events": rows.ClearEvent,
+    "repairs": rows.Repair,
+    "odometer": rows.OdometerReading,
+}

@@ -1,0 +1,1 @@
+"""Page models to HTML files and letters."""

@@ -1,0 +1,123 @@
+"""What templates may ask for: words and numbers in the reader's language."""
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+from markupsafe import Markup
+
+from afterclear.digest.audience.garage import PROCESS_WORDS
+from afterclear.digest.audience.stock import STOCK_WORDS, stock_reason
+from afterclear.digest.charts.growth import draw_growth
+from afterclear.digest.common.model import AttemptView
+from afterclear.digest.common.reasons import VERDICT_WORDS, reason_of
+from afterclear.digest.input.rows import Evidence, OdometerReading, Repair
+from afterclear.wording.cells import Cells, capital
+from afterclear.wording.language import mark
+from afterclear.wording.stock import ASIDE_WORDS, audit_words
+
+_KM = re.compile(r"(\d[\d,]*(?:\.\d+)?)[ \u00a0]km\b")
+
+FINDING_WORDS: dict[str, str] = {
+    "clean": mark("read, without the fault"),
+    "returned": mark("showed the fault again"),
+    "stayed": mark("still showed the fault"),
+    "sign": mark("a sign only"),
+    "no_evidence": mark("says nothing"),
+}
+ROLE_WORDS: dict[str, str] = {
+    "primary": mark("the fault to work on"),
+    "stands_alone": mark("a fault of its own"),
+    "consequential": mark("follows from another code"),
+}
+ORIGIN_WORDS: dict[str, str] = {
+    "scan": mark("scan {name}"),
+    "repair": mark("order {name}"),
+    "clear": mark("clear"),  # it has no name but its instant, which the line tells
+}
+DECISION_WORDS: dict[str, str] = {
+    "accept": mark("accepted"),
+    "wait": mark("wait"),
+    "not_a_fault": mark("not a fault"),
+    "repaired_elsewhere": mark("repaired elsewhere"),
+}
+
+
+def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
+    """Give every filter of the templates, for one reader."""
+
+    def word(words: dict[str, str]) -> Callable[[str], str]:
+        return lambda name: cells.t(words[name]) if name in words else name.replace("_", " ")
+
+    return {
+        "amount": cells.amount,
+        "aside_word": word(ASIDE_WORDS),
+        "audit_words": lambda deciding: audit_words(deciding, cells),
+        "bold": lambda text: Markup("<b>{}</b>").format(text),
+        "day": cells.day,
+        "decision_word": word(DECISION_WORDS),
+        "distance": cells.distance,
+        "finding_words": lambda row: finding_words(row, cells),
+        "growth_bar": _growth_bar,
+        "habit": word(PROCESS_WORDS),
+        "moment": cells.moment,
+        "money": cells.money,
+        "number": cells.number,
+        "origin_words": lambda reading: _origin_words(reading, cells),
+        "percent": cells.percent,
+        "repair_line": lambda line: _repair_line(line, cells),
+        "role_word": word(ROLE_WORDS),
+        "sentence": _sentence,
+        "small": lambda text: text[:1].lower() + text[1:],  # a German noun in it stays great
+        "stock_reason": lambda row: stock_reason(row, cells),
+        "stock_word": word(STOCK_WORDS),
+        "told_units": lambda text: told_units(text, cells),
+        "unit_name": cells.unit_name,
+        "verdict_word": word(VERDICT_WORDS),
+    }
+
+
+def finding_words(row: Evidence, cells: Cells) -> str:
+    """Say what a scan says about an attempt: its own reason, if the histories gave one."""
+    words = cells.t(FINDING_WORDS[row.finding])
+    if row.reason is None:
+        return capital(words)
+    why = reason_of(row, cells)
+    return capital(f"{words}: {why}" if row.finding == "no_evidence" else why)
+
+
+def told_units(text: str, cells: Cells) -> str:
+    r"""Put the km of a finding's own sentence into the reader's unit.
+
+    >>> told_units("7 failed in 150,797 km together", Cells("mi"))
+    '7 failed in 93,701\xa0mi together'
+    """
+    if cells.units == "km":
+        return text
+    return _KM.sub(lambda found: cells.distance(float(found[1].replace(",", ""))), text)
+
+
+def _growth_bar(view: AttemptView) -> Markup:
+    clean, to_go = view.row.clean_km, view.row.km_to_go
+    if clean is None or to_go is None or clean + to_go <= 0:
+        return Markup("")
+    return draw_growth(clean / (clean + to_go))
+
+
+def _origin_words(reading: OdometerReading, cells: Cells) -> str:
+    known = ORIGIN_WORDS.get(reading.origin or "")
+    if known is None:
+        return " ".join(part for part in (reading.origin, reading.origin_id) if part)
+    return cells.t(known, name=reading.origin_id or "").strip()
+
+
+def _repair_line(line: Repair, cells: Cells) -> str:
+    words = " ".join(
+        part for part in (line.action, line.part_family, line.position, line.part_number) if part
+    )
+    text = f"{words} ({line.part_brand})" if line.part_brand else words
+    return _sentence(text or line.notes or cells.t("not described"), end="")
+
+
+def _sentence(text: str, end: str = ".") -> str:
+    return f"{capital(text)}{end}" if text else ""

@@ -1,0 +1,171 @@
+"""A digest in a few lines, for who gives the mail three minutes.  Pure."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from afterclear.digest.audience.fleet_model import FleetPage
+from afterclear.digest.audience.garage_model import GaragePage
+from afterclear.digest.audience.stock import StockLine, StockPage, stock_reason
+from afterclear.digest.build import DigestModel
+from afterclear.digest.common.model import Change, Changes, WorkItem
+from afterclear.digest.common.ranked import Work
+from afterclear.digest.input.frames import Audience, Caution
+from afterclear.digest.output.filters import told_units
+from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.language import Language
+from afterclear.wording.stock import audit_words
+
+_MOST = 6  # lines under one heading; the digest has them all
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A heading with its lines."""
+
+    head: str
+    lines: tuple[str, ...]
+    n_more: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Brief:
+    """What a mail says."""
+
+    subject: str
+    lead: str
+    parts: tuple[Part, ...]
+    language: str
+    closing: str
+
+
+def brief_of(model: DigestModel, audience: Audience) -> Brief | None:
+    """Say one audience's digest in a few lines; None: it was not asked for."""
+    head = model.index.head
+    cells = Cells(head.units, head.zone, head.language)
+    day = cells.day(head.as_of)
+    if audience == "fleet" and model.fleet is not None:
+        subject = cells.t("Fleet digest, {title}, {day}", title=head.title, day=day)
+        lead, parts = _fleet(model.fleet, cells)
+    elif audience == "garage" and model.garage is not None:
+        subject = cells.t("Garage digest, {title}, {day}", title=head.title, day=day)
+        lead, parts = _garage(model.garage, cells)
+    elif audience == "stock" and model.stock is not None:
+        subject = cells.t("Stock digest, {title}, {day}", title=head.title, day=day)
+        lead, parts = _stock(model.stock, cells)
+    else:
+        return None
+    closing = cells.t("A clear repairs nothing; absent is not the same as not looked.")
+    # a subject is one line, whatever a fleet is called
+    return Brief(" ".join(subject.split()), lead, parts, head.language, closing)
+
+
+def _part(head: str, lines: Sequence[str], n: int) -> Part:
+    """Take the first lines under a heading; ``n``: how many there are in all."""
+    return Part(head, tuple(lines[:_MOST]), max(0, n - _MOST))
+
+
+def _fleet(page: FleetPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
+    work = page.work
+    bring_in = [item for item in work.shown if item.action == "bring_in"]
+    lines = [_work_line(item, cells) for item in bring_in]
+    parts = [_part(cells.t("Bring in now"), lines, work.n_bring_in)]
+    parts.append(_cautions((item.cautions for item in bring_in), cells))
+    parts += _changed(page.changes, cells)
+    return _fleet_lead(work, cells), tuple(part for part in parts if part.lines)
+
+
+def _fleet_lead(work: Work, cells: Cells) -> str:
+    if not work.n_bring_in:
+        return cells.t("No vehicle needs to come in.")
+    lead = cells.tn("Bring in {n} vehicle", "Bring in {n} vehicles", work.n_bring_in)
+    n_safety = work.n_bring_in_safety
+    if n_safety == work.n_bring_in:
+        return f"{lead}, {cells.t('for safety')}."
+    return f"{lead}, {cells.t('{n} of them for safety', n=n_safety)}." if n_safety else f"{lead}."
+
+
+def _cautions(groups: Iterable[Sequence[Caution]], cells: Cells) -> Part:
+    """Say each caution once: a letter may be all that is read before somebody sets to work."""
+    found = dict.fromkeys(caution for group in groups for caution in group)
+    lines = tuple(f"{caution.title}: {caution.text}" for caution in found)
+    return Part(cells.t("Before anyone works on these"), lines)
+
+
+def _work_line(item: WorkItem, cells: Cells) -> str:
+    mark = f" ({cells.t('Safety')})" if item.safety else ""
+    return f"{item.vehicle.vehicle_id}{mark}: {told_units(item.facts.deed, cells)}"
+
+
+def _changed(changes: Changes | None, cells: Cells) -> list[Part]:
+    if changes is None:
+        return []
+    named = (
+        (cells.t("Came back"), changes.came_back),
+        (cells.t("Proven"), changes.proven),
+        (cells.t("New faults"), changes.new),
+    )
+    return [
+        _part(head, [_change_line(change) for change in found.shown], found.n)
+        for head, found in named
+        if not isinstance(found, Dash)
+    ]
+
+
+def _change_line(change: Change) -> str:
+    return f"{change.vehicle.vehicle_id}: {change.fault.words} {change.fault.code}"
+
+
+def _garage(page: GaragePage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
+    lead = cells.t("Nothing stands out.")
+    if page.looks:
+        lead = cells.tn("{n} thing to look into.", "{n} things to look into.", len(page.looks))
+    looks = [f"{look.name}: {told_units(look.sentence, cells)}" for look in page.looks]
+    parts = [
+        _part(cells.t("Look into these"), looks, len(looks)),
+        *_changed(page.changes, cells)[:2],
+    ]
+    return lead, tuple(part for part in parts if part.lines)
+
+
+def _stock(page: StockPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
+    lead = cells.t(
+        "hold back {hold}, scan {rescan} again, {ready} ready.",
+        **page.n,
+    )
+    parts = (
+        _part(
+            cells.t("Hold back"), [_stock_line(line, cells) for line in page.hold], page.n["hold"]
+        ),
+        _part(
+            cells.t("Scan again"),
+            [_stock_line(line, cells) for line in page.rescan],
+            page.n["rescan"],
+        ),
+        _cautions((line.cautions for line in (*page.hold, *page.rescan)), cells),
+        _part(cells.t("Ready"), [line.vehicle.vehicle_id for line in page.ready], page.n["ready"]),
+    )
+    return lead[:1].upper() + lead[1:], tuple(part for part in parts if part.lines)
+
+
+def _stock_line(line: StockLine, cells: Cells) -> str:
+    first = line.reasons[0] if line.reasons else None
+    why = stock_reason(first, cells) if first else audit_words(line.row.deciding, cells)
+    mark = f" ({cells.t('Safety')})" if line.row.safety else ""
+    return f"{line.vehicle.vehicle_id}{mark}: {why}"
+
+
+def brief_text(brief: Brief, link: str | None) -> str:
+    """Write a brief as plain text."""
+    words = Language(brief.language)
+    lines = [brief.lead, ""]
+    for part in brief.parts:
+        lines += [f"{part.head}:", *(f"- {line}" for line in part.lines)]
+        if part.n_more:
+            lines.append(words.t("and {n} more", n=part.n_more))
+        lines.append("")
+    lines.append(
+        words.t("The whole digest: {link}", link=link)
+        if link
+        else words.t("The whole digest is attached.")
+    )
+    return "\n".join([*lines, "", brief.closing, ""])

@@ -1,0 +1,188 @@
+"""Page models -> HTML.  Each page is one self-contained file that needs no script."""
+
+import hashlib
+from base64 import b64encode
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from afterclear.digest.audience.fleet_model import FleetPage
+from afterclear.digest.audience.garage_model import FunnelChart, GaragePage, HeldChart, LifeChart
+from afterclear.digest.audience.stock import StockPage
+from afterclear.digest.build import DigestModel
+from afterclear.digest.charts.funnel import draw_funnel
+from afterclear.digest.charts.held import draw_held
+from afterclear.digest.charts.layout import NARROW, WIDE
+from afterclear.digest.charts.life import draw_life
+from afterclear.digest.charts.odometer import draw_odometer
+from afterclear.digest.charts.timeline import draw_timeline
+from afterclear.digest.charts.verdicts import draw_verdicts
+from afterclear.digest.common import names
+from afterclear.digest.common.choosing import MOST
+from afterclear.digest.common.model import IndexPage, ListPage, PageHead
+from afterclear.digest.common.text import fit_text
+from afterclear.digest.output.filters import filters
+from afterclear.digest.output.letter import Brief
+from afterclear.digest.vehicle.vehicle_model import OdometerChart, TimeLine, VehiclePage
+from afterclear.wording.cells import Cells, Dash
+
+_TEMPLATES = Path(__file__).parents[1] / "templates"
+_LAYOUTS = (WIDE, NARROW)
+
+
+def render_overviews(model: DigestModel) -> Iterator[tuple[str, str]]:
+    """Yield every page but those of single vehicles; the index last."""
+    yield from render_audiences(model)
+    for page in model.lists:
+        yield page.own.page, render_list(page)
+    yield names.INDEX, render_index(model.index)
+
+
+def render_audiences(model: DigestModel) -> Iterator[tuple[str, str]]:
+    """Yield the pages of the audiences asked for."""
+    if model.fleet is not None:
+        yield names.FLEET, render_fleet(model.fleet)
+    if model.garage is not None:
+        yield names.GARAGE, render_garage(model.garage)
+    if model.stock is not None:
+        yield names.STOCK, render_stock(model.stock)
+
+
+def render_fleet(page: FleetPage) -> str:
+    """Render the fleet manager's page."""
+    cells = _cells(page.head)
+    title = cells.t("All fixes by verdict")
+    pictures = {
+        f"verdicts_{layout.name}": draw_verdicts(page.tallies, layout, title, cells)
+        for layout in _LAYOUTS
+    }
+    return _render("fleet.html", page.head, page=page, here=names.FLEET, **pictures)
+
+
+def render_garage(page: GaragePage) -> str:
+    """Render the page for who answers for workshops."""
+    cells = _cells(page.head)
+    pictures: dict[str, Any] = {"funnels": {}, "lives": {}}
+    if isinstance(page.held, HeldChart):
+        title = cells.t("Share of fixes that held, by quarter")
+        for layout in _LAYOUTS:
+            pictures[f"held_{layout.name}"] = draw_held(page.held, layout, title, cells)
+    for table in page.holders:
+        chart = table.funnel
+        if isinstance(chart, FunnelChart):
+            title = cells.t("Come-backs seen for each expected, with the limits chance sets")
+            pictures["funnels"][table.level] = [
+                draw_funnel(chart, layout, table.level, title, cells) for layout in _LAYOUTS
+            ]
+    for view in page.parts:
+        if isinstance(view.life, LifeChart):
+            title = cells.t("How many units of {part} still work", part=view.name)
+            pictures["lives"][view.target] = [
+                draw_life(view.life, layout, view.target, title, cells) for layout in _LAYOUTS
+            ]
+    return _render("garage.html", page.head, page=page, here=names.GARAGE, most=MOST, **pictures)
+
+
+def render_stock(page: StockPage) -> str:
+    """Render the page for who hands vehicles over."""
+    return _render("stock.html", page.head, page=page, here=names.STOCK)
+
+
+def render_index(page: IndexPage) -> str:
+    """Render the way in; the lists of vehicles have a script, which they can do without."""
+    return _render("index.html", page.head, page=page, here=names.INDEX, script=_script())
+
+
+def render_list(page: ListPage) -> str:
+    """Render part of the list of a large fleet."""
+    return _render("list.html", page.head, page=page, here="", root="../", script=_script())
+
+
+def render_vehicle(page: VehiclePage) -> str:
+    """Render one vehicle's page."""
+    cells = _cells(page.head)
+    pictures: dict[str, Markup] = {}
+    name = page.ref.vehicle_id
+    if isinstance(page.timeline, TimeLine):
+        title = cells.t(
+            "History of {vehicle}: what each scan read, what was done, what it proves", vehicle=name
+        )
+        for layout in _LAYOUTS:
+            pictures[f"timeline_{layout.name}"] = draw_timeline(page.timeline, layout, title)
+    if isinstance(page.odometer, OdometerChart):
+        title = cells.t("Odometer of {vehicle} over time", vehicle=name)
+        for layout in _LAYOUTS:
+            drawn = draw_odometer(page.odometer, layout, page.head.units, title)
+            pictures[f"odometer_{layout.name}"] = drawn
+    return _render("vehicle.html", page.head, page=page, here="", root="../", **pictures)
+
+
+def render_brief(brief: Brief, link: str | None) -> str:
+    """Render a mail's HTML part: no style sheet, no script, nothing to fetch."""
+    environment = _environment(Cells(language=brief.language))
+    return environment.get_template("mail.html").render(brief=brief, link=link)
+
+
+def _cells(head: PageHead) -> Cells:
+    return Cells(head.units, head.zone, head.language)
+
+
+def _render(template: str, head: PageHead, **context: Any) -> str:  # noqa: ANN401
+    script = context.get("script")
+    environment = _environment(_cells(head))
+    policy = _policy(environment.globals["css"], script)
+    values = {"root": "", "script": None, "policy": policy, **context}
+    return environment.get_template(template).render(values)
+
+
+def _policy(css: object, script: object) -> str:
+    """Nothing is fetched or sent; the one style sheet and script are known by their hashes."""
+    allowed = f"default-src 'none'; style-src '{_hash(str(css))}'"
+    if script:
+        allowed += f"; script-src '{_hash(str(script))}'"
+    return f"{allowed}; base-uri 'none'; form-action 'none'"
+
+
+@cache
+def _hash(text: str) -> str:
+    digest = b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+    return f"sha256-{digest}"
+
+
+@cache
+def _script() -> Markup:
+    return Markup((_TEMPLATES / "tables.js").read_text(encoding="utf-8"))  # noqa: S704  (our own)
+
+
+@cache
+def _environment(cells: Cells) -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=StrictUndefined,
+        auto_reload=False,  # they stay as they are: no look at their files for every part of a page
+        finalize=_finalize,
+    )
+    environment.filters.update(filters(cells))
+    environment.tests["dash"] = lambda value: isinstance(value, Dash)
+    css = (_TEMPLATES / "style.css").read_text(encoding="utf-8")
+    environment.globals.update(
+        css=Markup(css),  # noqa: S704  (our own file)
+        language=cells.language,
+        t=cells.t,
+        tn=cells.tn,
+    )
+    return environment
+
+
+def _finalize(value: object) -> object:
+    """Make text from outside fit for a page; escaping comes after."""
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return fit_text(value)
+    return value

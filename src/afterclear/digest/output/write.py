@@ -1,0 +1,56 @@
+"""Pages -> files.  A reader never meets half a page."""
+
+import os
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from afterclear.digest.common.names import LISTS, VEHICLES
+
+
+def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: Path) -> list[Path]:
+    """Write pages under ``folder``, each whole or not at all; returns their paths.
+
+    ``pages``: HTML by file name relative to ``folder``, as a mapping or as pairs made one at a
+    time.  The order is kept: with the index last, it never links to a page not yet there.
+    """
+    pairs = pages.items() if isinstance(pages, Mapping) else pages
+    written = []
+    made: set[Path] = set()
+    for name, html in pairs:
+        path = folder / name
+        if path.parent not in made:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            made.add(path.parent)
+        _replace(path, html)
+        written.append(path)
+    return written
+
+
+def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
+    """Remove pages of vehicles that have none any more, and lists; returns their paths.
+
+    Only files a digest itself names so (``vehicles/v-*.html``, ``vehicles/list-*.html``, no
+    links) are ever removed.
+    """
+    kept = {path.name for path in written}
+    removed = []
+    found = [path for pattern in (VEHICLES, LISTS) for path in folder.glob(pattern)]
+    for path in sorted(found):
+        if path.name not in kept and path.is_file() and not path.is_symlink():
+            path.unlink()
+            removed.append(path)
+    return removed
+
+
+def _replace(path: Path, html: str) -> None:
+    """Write beside the page, then put it in its place in one step.
+
+    No flush to disk: after a power cut the digest is made again from the store.
+    """
+    draft = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        draft.write_text(html, encoding="utf-8", newline="\n")
+        draft.replace(path)
+    except BaseException:
+        draft.unlink(missing_ok=True)
+        raise

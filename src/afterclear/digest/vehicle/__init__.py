@@ -1,0 +1,1 @@
+"""One vehicle's rows to its page's model."""

@@ -1,0 +1,69 @@
+"""A vehicle's codes grouped by scan: the fault first, its echoes under it.  Pure."""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from afterclear.digest.input.finding_rows import Role
+
+_MOST_SCANS = 12  # earlier scans with echoes that are shown; ``export roles`` has all
+
+
+@dataclass(frozen=True, slots=True)
+class RoleGroup:
+    """One code and the echoes that follow from it."""
+
+    head: Role
+    echoes: tuple[Role, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ScanRoles:
+    """What each code of one scan is."""
+
+    scan_id: str
+    at: datetime | None
+    groups: tuple[RoleGroup, ...]  # those with echoes first
+
+    @property
+    def n_echoes(self) -> int:
+        """Count the codes that follow from another."""
+        return sum(len(group.echoes) for group in self.groups)
+
+
+def scan_roles(roles: Sequence[Role]) -> tuple[ScanRoles, ...]:
+    """Group the last scan with codes, then earlier ones with echoes; latest first."""
+    by_scan: dict[str, list[Role]] = defaultdict(list)
+    for role in roles:
+        by_scan[role.scan_id].append(role)
+    scans = [_scan(scan_id, rows) for scan_id, rows in by_scan.items()]
+    scans.sort(key=_time, reverse=True)
+    return tuple(scan for i, scan in enumerate(scans) if i == 0 or scan.n_echoes)[:_MOST_SCANS]
+
+
+def _time(scan: ScanRoles) -> tuple[float, str]:
+    return (scan.at.timestamp() if scan.at else 0.0, scan.scan_id)
+
+
+def _scan(scan_id: str, rows: Sequence[Role]) -> ScanRoles:
+    known = {(row.ecu, row.code): row for row in rows}
+    echoes: dict[tuple[str, str], list[Role]] = defaultdict(list)
+    heads: list[Role] = []
+    for row in rows:
+        head = _head(row, known)
+        if head is row:
+            heads.append(row)
+        else:
+            echoes[head.ecu, head.code].append(row)
+    groups = [RoleGroup(head, tuple(echoes[head.ecu, head.code])) for head in heads]
+    groups.sort(key=lambda g: (not g.echoes, g.head.role != "primary", g.head.ecu, g.head.code))
+    return ScanRoles(scan_id, next((row.seen_at for row in rows), None), tuple(groups))
+
+
+def _head(row: Role, known: Mapping[tuple[str, str], Role]) -> Role:
+    """Find the code of the same scan a row follows from; itself, if there is none."""
+    if row.role != "consequential" or row.primary_code is None:
+        return row
+    found = known.get((row.primary_ecu or "", row.primary_code))
+    return found if found is not None and found.role != "consequential" else row

@@ -1,0 +1,286 @@
+"""One vehicle's rows -> its page's model.  Pure."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
+
+from afterclear.digest.common.assess import Assessment, Setting, VehicleRows, cautions_of, fault_of
+from afterclear.digest.common.model import AttemptView, PageHead, WorkItem
+from afterclear.digest.common.ranked import ranked_item
+from afterclear.digest.input.findings import VehicleFindings
+from afterclear.digest.input.frames import Caution
+from afterclear.digest.input.rows import ClearEvent, Observation, OdometerReading, Repair, Sighting
+from afterclear.digest.vehicle.axis_position import days_of
+from afterclear.digest.vehicle.codes_by_scan import scan_roles
+from afterclear.digest.vehicle.round_axes import date_ticks, round_step
+from afterclear.digest.vehicle.timeline import build_timeline
+from afterclear.digest.vehicle.vehicle_model import (
+    EpisodeView,
+    LogLine,
+    OdometerChart,
+    Reading,
+    Tick,
+    VehiclePage,
+    WorkOrder,
+)
+from afterclear.plain import KM_PER_MILE
+from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.language import mark
+
+_LEAST_KM = 4.0  # shown of a vehicle that stood: the labels are whole km
+
+_CLEAR_WORDS: dict[str, str] = {
+    "recorded": mark("codes erased, as recorded"),
+    "with_repair": mark("codes erased with the repair"),
+    "counter": mark("codes erased, worked out from the counter of distance since the clear"),
+    "vanished": mark("codes erased, worked out from stored codes that vanished between two scans"),
+}
+_PRESENCE_WORDS: dict[str, str] = {
+    "present": "",
+    "sign": mark(" (a sign only)"),
+    "permanent": mark(" (permanent record only)"),
+    "not_tested": mark(" (not tested since the clear)"),
+}
+_VISITS: dict[str, str] = {
+    "routine": mark("routine"),
+    "complaint": mark("after a complaint"),
+    "pre_repair": mark("before a repair"),
+    "post_repair": mark("after a repair"),
+    "intake": mark("at intake"),
+}
+
+
+def build_vehicle_page(
+    rows: VehicleRows,
+    assessment: Assessment,
+    setting: Setting,
+    head: PageHead,
+    findings: VehicleFindings,
+) -> VehiclePage:
+    """Put one vehicle's page together."""
+    orders = work_orders(rows.repairs)
+    numbers = {order.repair_id: order.number for order in orders}
+    scans = {row.scan_id for row in rows.observations if row.ecu is not None}
+    work = _work(assessment, findings, setting)
+    unsettled = _unsettled(assessment, setting)
+    return VehiclePage(
+        head=head,
+        ref=assessment.ref,
+        vehicle=rows.vehicle,
+        work=work,
+        unsettled=unsettled,
+        cautions=_cautions(assessment, work, unsettled),
+        present=tuple(
+            sorted(assessment.present, key=lambda p: (not p.fault.safety, p.onset_high_at))
+        ),
+        attempts=tuple(reversed(assessment.attempts)),
+        timeline=build_timeline(rows, assessment, numbers, setting.cells),
+        log=build_log(rows, orders, setting.cells),
+        orders=orders,
+        clears=tuple(rows.clears),
+        episodes=tuple(EpisodeView(row, fault_of(row, setting)) for row in rows.episodes),
+        odometer=odometer_chart(rows.odometer, setting.cells),
+        readings=tuple(rows.odometer),
+        usual=assessment.usual,
+        last_scan_at=assessment.last_scan_at,
+        n_scans=len(scans),
+        reckoned=assessment.reckoned,
+        joined=max(
+            (r.read_at for r in rows.odometer if r.set_aside == "lasting_drop"), default=None
+        ),
+        findings=findings,
+        roles=scan_roles(findings.roles),
+    )
+
+
+def _work(assessment: Assessment, findings: VehicleFindings, setting: Setting) -> WorkItem | None:
+    rows = [row for row in findings.work if row.audience in {"fleet", "stock"} and row.rank]
+    return ranked_item(rows[0], assessment.ref, setting) if rows else None
+
+
+def _unsettled(assessment: Assessment, setting: Setting) -> tuple[AttemptView, ...]:
+    """Take fixes that came back lately and that nobody touched, though no scan shows them now.
+
+    A code that was erased by no record, or went by itself, asks for no work and is not repaired.
+    """
+    if assessment.ref.sold:
+        return ()
+    since = setting.as_of - timedelta(days=setting.settings.look_back_days)
+    return tuple(
+        view
+        for view in reversed(assessment.attempts)
+        if view.row.outcome == "came_back" and view.current and not view.present
+        if view.row.returned_at is not None and view.row.returned_at >= since
+    )
+
+
+def _cautions(
+    assessment: Assessment, work: WorkItem | None, unsettled: Sequence[AttemptView]
+) -> tuple[Caution, ...]:
+    """Gather the cautions of what is to do, of what is there though set aside, and the unsettled.
+
+    A sold vehicle is nobody's to work on here.
+    """
+    if assessment.ref.sold:
+        return work.cautions if work else ()
+    faults = [view.fault for view in unsettled]
+    if work is None:
+        faults += [present.fault for present in assessment.present]
+    return tuple(dict.fromkeys((*(work.cautions if work else ()), *cautions_of(faults))))
+
+
+def work_orders(repairs: Sequence[Repair]) -> tuple[WorkOrder, ...]:
+    """Gather the lines of each work order, numbered in order of time."""
+    by_id: dict[str, list[Repair]] = defaultdict(list)
+    for repair in repairs:
+        by_id[repair.repair_id].append(repair)
+    ordered = sorted(by_id.values(), key=lambda lines: lines[0].repaired_at)
+    return tuple(_work_order(i, lines) for i, lines in enumerate(ordered, start=1))
+
+
+def _work_order(order_number: int, lines: Sequence[Repair]) -> WorkOrder:
+    first = lines[0]
+    costs = [cost for line in lines for cost in (line.part_cost, line.labour_cost) if cost]
+    return WorkOrder(
+        number=order_number,
+        repair_id=first.repair_id,
+        at=first.repaired_at,
+        km=next((line.km for line in lines if line.km is not None), None),
+        site=first.site,
+        technician=first.technician,
+        codes=" ".join(dict.fromkeys(c for line in lines for c in (line.codes or "").split())),
+        lines=tuple(lines),
+        cost=sum(costs) if costs else None,
+        currency=next((line.currency for line in lines if line.currency), None),
+    )
+
+
+def build_log(rows: VehicleRows, orders: Sequence[WorkOrder], cells: Cells) -> tuple[LogLine, ...]:
+    """Tell everything that happened to the vehicle in order: the picture as a table."""
+    lines = [
+        *_scan_lines(rows, cells),
+        *_clear_lines(rows.clears, cells),
+        *map(_order_line, orders),
+    ]
+    return tuple(sorted(lines, key=_log_order))
+
+
+def _log_order(line: LogLine) -> tuple[datetime, int, str]:
+    """Order by time; a clear worked out from a scan was before that scan."""
+    rank = {"scan": 1, "repair": 2, "clear": 3}
+    return line.at, 0 if line.when else rank[line.kind], line.name
+
+
+def _scan_lines(rows: VehicleRows, cells: Cells) -> Iterable[LogLine]:
+    codes: dict[tuple[str, str], list[Sighting]] = defaultdict(list)
+    for sighting in rows.sightings:
+        codes[sighting.scan_id, sighting.ecu].append(sighting)
+    scans: dict[str, list[Observation]] = defaultdict(list)
+    for row in rows.observations:
+        if row.ecu is not None:
+            scans[row.scan_id].append(row)
+    for scan_id, units in scans.items():
+        first = units[0]
+        readings = [_reading(row, codes.get((scan_id, row.ecu or ""), ()), cells) for row in units]
+        scope = cells.t("full scan") if first.scan_scope == "full" else cells.t("partial scan")
+        visit = cells.t(_VISITS[first.visit_reason]) if first.visit_reason in _VISITS else ""
+        memory = cells.t("active codes only") if first.memory == "active_only" else ""
+        text = ", ".join(part for part in (scope, visit, memory) if part)
+        ordered = sorted(readings, key=lambda r: (r.kind == "clean", r.unit))
+        yield LogLine(first.seen_at, first.km, "scan", scan_id, text, tuple(ordered))
+
+
+def _reading(row: Observation, found: Sequence[Sighting], cells: Cells) -> Reading:
+    unit = cells.unit_name(row.ecu)
+    if not row.answered:
+        return Reading(unit, "no_answer", cells.t("did not answer"))
+    if not found and row.memory == "active_only":
+        return Reading(unit, "momentary", cells.t("no code active at that moment"))
+    if not found:
+        return Reading(unit, "clean", cells.t("no code"))
+    text = ", ".join(s.code + _presence(s, cells) for s in found)
+    present = any(s.presence == "present" for s in found)
+    return Reading(unit, "code" if present else "sign", text)
+
+
+def _presence(sighting: Sighting, cells: Cells) -> str:
+    words = _PRESENCE_WORDS[sighting.presence]
+    return cells.t(words) if words else ""
+
+
+def _clear_lines(clears: Sequence[ClearEvent], cells: Cells) -> Iterable[LogLine]:
+    together: dict[tuple[object, ...], list[ClearEvent]] = defaultdict(list)
+    for clear in clears:
+        key = (clear.cleared_at, clear.origin, clear.reason, *_within(clear, cells))
+        together[key].append(clear)
+    for events in together.values():
+        first = events[0]
+        units = ", ".join(map(cells.unit_name, dict.fromkeys(e.ecu for e in events)))
+        why = f" ({first.reason})" if first.reason else ""
+        text = f"{units}: {cells.t(_CLEAR_WORDS[first.origin])}{why}"
+        when, distance = _within(first, cells)
+        yield LogLine(first.cleared_at, first.km_high, "clear", "", text, (), when, distance)
+
+
+def _within(clear: ClearEvent, cells: Cells) -> tuple[str, str]:
+    """Say between which days and distances a clear lies that was worked out; else nothing."""
+    if clear.origin not in {"counter", "vanished"}:
+        return "", ""
+    days = [cells.day(clear.cleared_low_at), cells.day(clear.cleared_high_at or clear.cleared_at)]
+    if clear.cleared_low_at is None:
+        when = cells.t("by {day}, the first look", day=days[1])
+    elif days[0] == days[1]:
+        when = days[1]
+    else:
+        when = cells.t("between {low} and {high}", low=days[0], high=days[1])
+    ends = [cells.distance(km) for km in (clear.km_low, clear.km_high) if km is not None]
+    if len(ends) == len(set(ends)) == 2:  # noqa: PLR2004  (a low end and a high one, apart)
+        return when, cells.t("{low} to {high}", low=ends[0], high=ends[1])
+    return when, ""
+
+
+def _order_line(order: WorkOrder) -> LogLine:
+    done = "; ".join(
+        " ".join(part for part in (r.action, r.part_family, r.position, r.part_number) if part)
+        for r in order.lines
+    )
+    text = ", ".join(part for part in (done, order.site, order.technician) if part)
+    return LogLine(order.at, order.km, "repair", order.repair_id, text, ())
+
+
+def odometer_chart(readings: Sequence[OdometerReading], cells: Cells) -> OdometerChart | Dash:
+    """Lay out the readings over time in the reader's unit, and the line through them."""
+    if not readings:
+        return Dash(cells.t("no odometer reading"))
+    scale = 1.0 if cells.units == "km" else KM_PER_MILE
+    line = [(days_of(r.read_at), r.line_km / scale) for r in readings if r.line_km is not None]
+    points = [(days_of(r.read_at), r.reading_km / scale, r.set_aside) for r in readings]
+    kept = [(day, km) for day, km, cause in points if cause is None]
+    aside = [(day, km) for day, km, cause in points if cause is not None]
+    if not kept:
+        return Dash(cells.t("no odometer reading could be used"))
+    days = [day for day, _ in (*kept, *aside)]
+    low, high = min(days), max(days)
+    if high <= low:
+        return Dash(cells.t("all odometer readings are of one moment"))
+    return OdometerChart(
+        line=tuple(line),
+        kept=tuple(kept),
+        aside=tuple(aside),
+        day_ticks=date_ticks(low, high, cells),
+        km_ticks=_km_ticks([km for _, km in (*kept, *line)], cells),
+        summary=cells.t(
+            "{used} readings used, {aside} set aside.",
+            used=cells.number(len(kept)),
+            aside=cells.number(len(aside)),
+        ),
+    )
+
+
+def _km_ticks(values: Sequence[float], cells: Cells) -> tuple[Tick, ...]:
+    low, high = min(values), max(values)
+    step = round_step(max(high - low, _LEAST_KM), 4)
+    first, last = int(low // step), int(-(-high // step))
+    if first == last:  # a vehicle that stood on a round value
+        first, last = max(first - 1, 0), last + 1
+    return tuple(Tick(i * step, cells.number(i * step), "") for i in range(first, last + 1))

@@ -1,0 +1,217 @@
+"""Page model of one vehicle.  Frozen numbers and sentences; no HTML here."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from afterclear.digest.common.model import (
+    AttemptView,
+    Fault,
+    PageHead,
+    PresentFault,
+    VehicleRef,
+    WorkItem,
+)
+from afterclear.digest.input.findings import VehicleFindings
+from afterclear.digest.input.frames import Caution
+from afterclear.digest.input.mileage import Usual
+from afterclear.digest.input.rows import ClearEvent, Episode, OdometerReading, Repair, Vehicle
+from afterclear.digest.vehicle.codes_by_scan import ScanRoles
+from afterclear.wording.cells import Dash
+
+# momentary: no code active at that moment, stored codes not read
+MarkKind = Literal["clean", "momentary", "code", "sign", "no_answer"]
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What one scan read in one control unit."""
+
+    at: float
+    kind: MarkKind
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A code's presence along the axis.  It began in (low, first] and ended in [last, high)."""
+
+    low: float | None  # None: there at the first look
+    first: float
+    last: float
+    high: float | None  # None: no end seen
+    is_open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of evidence that the fault stayed away; shares are of what proves the fix."""
+
+    start: float
+    end: float
+    share_before: float
+    share_after: float
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """Evidence for one fix attempt along the axis."""
+
+    start: float
+    stretches: tuple[Stretch, ...]
+    outcome: str
+    verdict_at: float
+    target: float | None  # where a clean scan would prove it; None: not on watch or not known
+
+
+@dataclass(frozen=True, slots=True)
+class CodeRow:
+    """One code in a control unit's lane."""
+
+    code: str
+    meaning: str | None
+    spans: tuple[Span, ...]
+    growths: tuple[Growth, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ClearMark:
+    """Codes erased in one control unit, at ``at``, or somewhere in (low, high]."""
+
+    at: float
+    low: float | None
+    high: float | None
+    recorded: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One control unit (or all that never showed a code) along the axis."""
+
+    name: str
+    note: str
+    marks: tuple[Mark, ...]
+    clears: tuple[ClearMark, ...]
+    codes: tuple[CodeRow, ...]
+    n_hidden: int  # codes that have no room; they stand in the table
+    hidden: str = ""  # the same in words
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """A work order at its place on the axis, numbered as in the table."""
+
+    at: float
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A labelled place on the axis."""
+
+    at: float
+    label: str
+    under: str  # second line: the month the vehicle was there; may be empty
+
+
+@dataclass(frozen=True, slots=True)
+class TimeLine:
+    """The vehicle's whole history along one axis: km, or days where there is no odometer."""
+
+    axis: Literal["km", "date"]
+    axis_name: str
+    low: float
+    high: float
+    ticks: tuple[Tick, ...]
+    flags: tuple[Flag, ...]
+    lanes: tuple[Lane, ...]
+    n_scans: int
+    n_not_drawn: int  # scans without a place on the axis
+    summary: str  # the picture in words
+
+
+@dataclass(frozen=True, slots=True)
+class OdometerChart:
+    """All readings over time, the line through them, and what was set aside."""
+
+    line: tuple[tuple[float, float], ...]  # days since 1970, km
+    kept: tuple[tuple[float, float], ...]
+    aside: tuple[tuple[float, float], ...]
+    day_ticks: tuple[Tick, ...]
+    km_ticks: tuple[Tick, ...]
+    summary: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one scan read in one control unit, in words."""
+
+    unit: str
+    kind: MarkKind | Literal["not_read"]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """One thing that happened, in order: a scan, a clear or a work order."""
+
+    at: datetime
+    km: float | None
+    kind: Literal["scan", "clear", "repair"]
+    name: str  # scan or work order number; empty for a clear
+    text: str
+    readings: tuple[Reading, ...]
+    # in words where neither is known to a point: a clear that was worked out
+    when: str = ""
+    distance: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WorkOrder:
+    """All lines of one work order."""
+
+    number: int  # as flagged in the picture
+    repair_id: str
+    at: datetime
+    km: float | None
+    site: str | None
+    technician: str | None
+    codes: str | None
+    lines: tuple[Repair, ...]
+    cost: float | None
+    currency: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class EpisodeView:
+    """An episode with what its code is about."""
+
+    row: Episode
+    fault: Fault
+
+
+@dataclass(frozen=True, slots=True)
+class VehiclePage:
+    """Everything known of one vehicle."""
+
+    head: PageHead
+    ref: VehicleRef
+    vehicle: Vehicle
+    work: WorkItem | None
+    unsettled: tuple[AttemptView, ...]  # came back lately, then gone with no work on record
+    cautions: tuple[Caution, ...]  # of what is to do, there or unsettled
+    present: tuple[PresentFault, ...]
+    attempts: tuple[AttemptView, ...]  # latest first
+    timeline: TimeLine | Dash
+    log: tuple[LogLine, ...]  # earliest first
+    orders: tuple[WorkOrder, ...]
+    clears: tuple[ClearEvent, ...]
+    episodes: tuple[EpisodeView, ...]
+    odometer: OdometerChart | Dash
+    readings: tuple[OdometerReading, ...]
+    usual: Usual | Dash
+    last_scan_at: datetime | None
+    n_scans: int
+    reckoned: bool  # no odometer: distances stand on engine hours or days
+    joined: datetime | None  # when the odometer fell for good, the last time; None: never
+    findings: VehicleFindings
+    roles: tuple[ScanRoles, ...]  # the last scan with codes first

@@ -1,0 +1,1 @@
+"""Which codes belong together, and which comes first."""

@@ -1,0 +1,1 @@
+"""Did the fix hold: a mixture over groups of attempts."""

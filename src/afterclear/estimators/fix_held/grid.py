@@ -1,0 +1,184 @@
+"""The grid on which ``fix_held`` looks at groups: its nodes, and the likelihood of rows on it.
+
+Each group of attempts has a share of failures ``p``, a Weibull scale ``eta`` and a shape.  A
+return in (L, R], inside which other causes (new faults, wear) have the cumulative hazard h,
+contributes, up to a constant factor,
+
+    B + p (D - B)     B = 1 - e^(-h),  D = S(L) - S(R) e^(-h)
+
+and an attempt clean to L contributes 1 + p (S(L) - 1): both are ``base + p * slope``.  In p a
+group's likelihood is thus a polynomial, which Gauss-Chebyshev nodes, even in the arcsine of
+sqrt(p), integrate exactly up to degree 55 (Abramowitz & Stegun 25.4.38).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray
+
+Float32Array = NDArray[np.float32]
+
+N_P, N_ETA, N_SHAPE = 28, 13, 3
+N_CURVES = N_ETA * N_SHAPE
+ANGLE_STEP = np.pi / (2 * N_P)
+LOG_SHAPES: FloatArray = np.log([0.7, 1.0, 1.5])
+
+_ROWS_AT_ONCE = 512  # 512 x 28 x 39 doubles are 4.5 MB: near the core, whatever the input
+# A product of 16 factors, each at least p 1e-15, stays above the smallest double for p > 1e-4;
+# below that a zero is what such a node deserves.
+_FACTORS_PER_LOG = 16
+_LEAST_D = 1e-15
+_LEAST_PRODUCT = 1e-300
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Attempts that carry information, sorted by group, low, high, other: shape (n,)."""
+
+    group: IntArray
+    low_km: FloatArray
+    high_km: FloatArray  # inf: not returned
+    other: FloatArray  # cumulative hazard of other causes in (low, high]; 0 where not returned
+
+    def part(self, rows: slice | BoolArray | IntArray) -> "Rows":
+        """Pick some of the rows."""
+        return Rows(
+            self.group[rows],
+            self.low_km[rows],
+            self.high_km[rows],
+            self.other[rows],
+        )
+
+    def block(self, groups: range) -> "Rows":
+        """Pick the rows of some groups that follow on each other, coded from 0."""
+        first, last = np.searchsorted(self.group, [groups.start, groups.stop])
+        part = self.part(slice(int(first), int(last)))
+        return replace(part, group=part.group - groups.start)
+
+    @property
+    def returned(self) -> BoolArray:
+        """Whether the fault was seen again."""
+        return np.isfinite(self.high_km)
+
+
+@dataclass(frozen=True, slots=True)
+class Nodes:
+    """Where a posterior is evaluated; the first axis is the group, or 1 long for all alike."""
+
+    angle: FloatArray  # arcsin(sqrt(p)), shape (g, 28)
+    log_eta: FloatArray  # shape (g, 13)
+    log_shape: FloatArray  # shape (g, 3)
+
+    @property
+    def p(self) -> FloatArray:
+        """Shares of failures, shape (g, 28)."""
+        return np.sin(self.angle) ** 2
+
+    @property
+    def curves(self) -> "Curves":
+        """Every scale with every shape."""
+        return Curves(
+            np.repeat(self.log_eta, N_SHAPE, axis=1), np.tile(np.exp(self.log_shape), N_ETA)
+        )
+
+    def of(self, groups: IntArray | slice) -> "Nodes":
+        """Nodes of some groups; those that are alike for all stay as they are."""
+        if len(self.angle) == 1:
+            return self
+        return Nodes(self.angle[groups], self.log_eta[groups], self.log_shape[groups])
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """Weibull curves, shape (g, 39), g as in ``Nodes``."""
+
+    log_eta: FloatArray
+    shape: FloatArray
+
+    def of(self, rows: BoolArray | IntArray) -> "Curves":
+        """Curves of some rows; those that are alike for all stay as they are."""
+        if len(self.shape) == 1:
+            return self
+        return Curves(self.log_eta[rows], self.shape[rows])
+
+    def hazard(self, km: FloatArray) -> FloatArray:
+        """Cumulative hazard (km / eta)^shape of each row under each curve, shape (n, 39)."""
+        with np.errstate(divide="ignore"):  # km 0: hazard 0
+            log_km = np.log(km)
+        return np.exp(self.shape * (log_km[:, None] - self.log_eta))
+
+    def survival(self, km: FloatArray) -> FloatArray:
+        """S(km) of each row under each curve, shape (n, 39)."""
+        return np.exp(-self.hazard(km))
+
+
+def common_nodes(span_km: tuple[float, float]) -> Nodes:
+    """Nodes for all groups, scales from the least of ``span_km`` to the greatest."""
+    least, most = (float(np.log(km)) for km in span_km)
+    angle = np.linspace(ANGLE_STEP / 2, np.pi / 2 - ANGLE_STEP / 2, N_P)
+    return Nodes(
+        angle=angle[None, :],
+        log_eta=np.linspace(least, most, N_ETA)[None, :],
+        log_shape=LOG_SHAPES[None, :],
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What rows say under each curve: likelihood ``base + p slope``, of it failed ``p failed``."""
+
+    base: FloatArray  # (n,)
+    slope: FloatArray  # (n, 39)
+    failed: FloatArray  # (n, 39)
+
+    def factors(self, p: FloatArray) -> FloatArray:
+        """Likelihood of each row at each node, shape (n, 28, 39); ``p`` has shape (1 or n, 28)."""
+        factor: FloatArray = p[:, :, None] * self.slope[:, None, :]
+        factor += self.base[:, None, None]
+        return factor
+
+
+def terms(rows: Rows, curves: Curves) -> Terms:
+    """Likelihood terms of rows; what others do up to L is left out: it says nothing of p."""
+    hazard_low = curves.hazard(rows.low_km)
+    base = np.ones(rows.low_km.size)
+    failed = np.exp(-hazard_low)
+    back = rows.returned
+    if back.any():
+        base[back] = -np.expm1(-rows.other[back])
+        hazard_high = curves.of(back).hazard(rows.high_km[back])
+        fell = -np.expm1(hazard_low[back] - hazard_high)  # (S(L) - S(R)) / S(L), no cancelling
+        in_window = failed[back] * fell + np.exp(-hazard_high) * base[back, None]
+        failed[back] = np.maximum(in_window, _LEAST_D)
+    return Terms(base, failed - base[:, None], failed)
+
+
+def chunks(first: int, last: int, size: int = _ROWS_AT_ONCE) -> Iterator[slice]:
+    """Slices of ``size`` rows or less that cover first to last."""
+    for start in range(first, last, size):
+        yield slice(start, min(start + size, last))
+
+
+def log_likelihood(rows: Rows, n_groups: int, nodes: Nodes) -> FloatArray:
+    """Log likelihood of groups at their nodes, shape (n_groups, 28, 39), less a constant."""
+    total = np.zeros((n_groups, N_P, N_CURVES))
+    for chunk in chunks(0, rows.group.size):
+        part = rows.part(chunk)
+        local = nodes.of(part.group)
+        found, sums = _log_sums(part.group, terms(part, local.curves).factors(local.p))
+        total[found] += sums
+    return total
+
+
+def _log_sums(group: IntArray, factor: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Sum of log factors by group; one logarithm for 16 factors, not one for each."""
+    new_group = np.flatnonzero(np.diff(group, prepend=-1))
+    place = np.arange(group.size) - np.repeat(new_group, np.diff(new_group, append=group.size))
+    starts = np.flatnonzero(place % _FACTORS_PER_LOG == 0)
+    logs = np.multiply.reduceat(factor, starts, axis=0)
+    np.maximum(logs, _LEAST_PRODUCT, out=logs)
+    np.log(logs, out=logs)
+    return group[new_group], np.add.reduceat(logs, np.searchsorted(starts, new_group), axis=0)

@@ -1,0 +1,233 @@
+"""One stratum of ``fix_held``: its prior fitted, then its groups and attempts judged by it.
+
+In steps, so that a fit of other causes can go round: what clean attempts say stays as it is
+(``Stratum``), what returns say depends on the other causes (``likelihoods``), and what they leave
+to others is asked for again and again (``left_to_others``).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray, check_fraction
+from afterclear.estimators.fix_held.grid import (
+    N_CURVES,
+    N_P,
+    Float32Array,
+    Nodes,
+    Rows,
+    chunks,
+    common_nodes,
+    log_likelihood,
+    terms,
+)
+from afterclear.estimators.fix_held.posterior import Summary, judge, normalised, stacked, summarise
+from afterclear.estimators.fix_held.prior import Prior, fit_priors
+from afterclear.estimators.fix_held.zoom import sharpened
+
+# What a longest follow-up is taken to be: a single odometer slip shall not stretch the grid.
+_LONGEST_QUANTILE = 0.99
+# Where nothing was observed at all there is no scale in the data (km; any number would do).
+_NO_DATA_LONGEST_KM = 30_000.0
+# Scales looked at where none are given, as shares of the longest follow-up; beyond it a return
+# could not be seen.
+_ETA_SPAN = (0.005, 1.0)
+_GROUPS_AT_ONCE = 256  # 256 x 28 x 39 doubles are 2.2 MB
+_LEAST_BASE = 1e-300  # a chance of other causes that is none
+_LEAST_LIKELIHOOD = 1e-37  # over the greatest; single precision ends there
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Settings of a judgement, each strictly between 0 and 1."""
+
+    threshold: float  # P(failed) below which an attempt counts as held
+    conf_level: float  # of the intervals of p
+
+    def __post_init__(self) -> None:
+        check_fraction("threshold", self.threshold)
+        check_fraction("conf_level", self.conf_level)
+
+
+@dataclass(frozen=True, slots=True)
+class Pool:
+    """What became of a stratum.  Attempts are its informative ones, sorted; groups too."""
+
+    place: IntArray  # where each attempt stood in the input, shape (n,)
+    p_failed: FloatArray  # (n,)
+    km_to_go: FloatArray  # (n,), NaN: returned
+    codes: IntArray  # of the groups with evidence, shape (g,)
+    summary: Summary  # of these groups and, last, of the prior: shape (g + 1,)
+    prior: Prior
+
+
+@dataclass(frozen=True, slots=True)
+class Stratum:
+    """The attempts of a stratum, and what those not returned say: that never changes."""
+
+    place: IntArray  # where each attempt stood in the input, shape (n,)
+    codes: IntArray  # of the groups with evidence, shape (g,)
+    rows: Rows  # (n,) sorted, groups coded from 0 on
+    span_km: tuple[float, float]  # least and greatest scale looked at
+    clean_logs: Float32Array  # log likelihood of the clean attempts, shape (g, 28, 39)
+
+    @property
+    def common(self) -> Nodes:
+        """The nodes all groups are looked at on first."""
+        return common_nodes(self.span_km)
+
+    def with_other(self, other: FloatArray) -> "Stratum":
+        """Take other causes' hazards, of every row of the input, into the rows."""
+        mine = np.where(self.rows.returned, other[self.place], 0.0)
+        return replace(self, rows=replace(self.rows, other=mine))
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What returns leave to other causes, given all other attempts; shape (r,) each.
+
+    A return's likelihood is d + q B, B the chance of another cause in its window.
+    """
+
+    place: IntArray  # where each return stood in the input
+    p_failed: FloatArray  # P(its fix failed | it returned)
+    ratio: FloatArray  # d / q
+
+
+def is_informative(rows: Rows) -> BoolArray:
+    """Tell whether anybody looked: a clean km or a return."""
+    informative: BoolArray = (rows.low_km > 0) | rows.returned
+    return informative
+
+
+def follow_up_span(every: Rows) -> tuple[float, float]:
+    """Scales of which something can be seen: as far as the follow-up goes."""
+    longest = _longest_km(every.part(is_informative(every)))
+    return _ETA_SPAN[0] * longest, _ETA_SPAN[1] * longest
+
+
+def stratum_of(every: Rows, mine: IntArray, span: tuple[float, float]) -> Stratum:
+    """Sort the rows ``mine`` of all rows; ``span``: least and greatest scale to look at, km."""
+    place, codes, rows = _sorted_evidence(every, mine)
+    clean = rows.part(~rows.returned)
+    logs = np.empty((codes.size, N_P, N_CURVES), dtype=np.float32)
+    for block in _blocks(codes.size):
+        part = clean.block(block)
+        logs[block.start : block.stop] = log_likelihood(part, len(block), common_nodes(span))
+    return Stratum(place, codes, rows, span, logs)
+
+
+def likelihoods(stratum: Stratum) -> Float32Array:
+    """Likelihood of each group on the common nodes over its greatest: 4.4 KB a group."""
+    back = stratum.rows.part(stratum.rows.returned)
+    table = np.empty_like(stratum.clean_logs)
+    for block in _blocks(len(table)):
+        where = slice(block.start, block.stop)
+        logs = log_likelihood(back.block(block), len(block), stratum.common)
+        logs += stratum.clean_logs[where]
+        logs -= logs.max(axis=(1, 2), keepdims=True)
+        np.exp(logs, out=logs)
+        table[where] = np.maximum(logs, _LEAST_LIKELIHOOD, out=logs)
+    return table
+
+
+def left_to_others(stratum: Stratum, table: Float32Array, prior: Prior) -> Left:
+    """Take each return out of what its group says, and weigh what is left for other causes.
+
+    By E[f / c] over a posterior with the return in it, c its own likelihood: in proportion to
+    E[f] without it.  Plugging in a group's mean would count the return twice.
+    """
+    is_back = stratum.rows.returned
+    back = stratum.rows.part(is_back)
+    p_failed, ratio = np.empty(back.group.size), np.empty(back.group.size)
+    log_prior = prior.log_density(stratum.common)
+    first = 0
+    for block in _blocks(len(table)):
+        part = back.block(block)
+        log_table = np.log(table[block.start : block.stop].astype(np.float64))
+        weight = normalised(log_table + log_prior)
+        for chunk in chunks(0, part.group.size):
+            here = slice(first + chunk.start, first + chunk.stop)
+            p_failed[here], ratio[here] = _left(part.part(chunk), weight, stratum.common)
+        first += part.group.size
+    return Left(stratum.place[is_back], p_failed, ratio)
+
+
+def _left(part: Rows, weight: FloatArray, nodes: Nodes) -> tuple[FloatArray, FloatArray]:
+    term = terms(part, nodes.curves)
+    share = _share(part, weight, nodes, term.factors(nodes.p))
+    p_failed = np.minimum(np.einsum("nc,nc->n", share, term.failed), 1.0)
+    later = np.einsum("nc,nc->n", share, nodes.curves.survival(part.high_km))
+    # term.failed is S(low) - S(high)(1 - B): take S(high) B out of it
+    d = np.maximum(p_failed - later * term.base, 0.0)
+    q = (1 - p_failed) / np.maximum(term.base, _LEAST_BASE) + later
+    return p_failed, d / np.maximum(q, _LEAST_BASE)
+
+
+def _share(part: Rows, weight: FloatArray, nodes: Nodes, factor: FloatArray) -> FloatArray:
+    """E[p / c, curve], shape (n, 39); ``factor`` is used up."""
+    weighted = (weight * nodes.p[:, :, None])[part.group]
+    share: FloatArray = np.divide(weighted, factor, out=factor).sum(axis=1)
+    return share
+
+
+def fitted_pools(strata: Sequence[Stratum], levels: Levels) -> list[Pool]:
+    """Fit the strata together, and judge each."""
+    tables = [likelihoods(stratum) for stratum in strata]
+    priors = fit_priors(tables, strata[0].span_km)
+    return [_pool(*each, levels) for each in zip(strata, tables, priors, strict=True)]
+
+
+def all_left_to_others(strata: Sequence[Stratum]) -> list[Left]:
+    """Fit the strata together, and tell what each one's returns leave to other causes."""
+    tables = [likelihoods(stratum) for stratum in strata]
+    priors = fit_priors(tables, strata[0].span_km, is_last=False)
+    return [left_to_others(*each) for each in zip(strata, tables, priors, strict=True)]
+
+
+def _pool(stratum: Stratum, table: Float32Array, prior: Prior, levels: Levels) -> Pool:
+    p_failed, km_to_go, summary = _judged(stratum, table, prior, levels)
+    return Pool(stratum.place, p_failed, km_to_go, stratum.codes, summary, prior)
+
+
+def _sorted_evidence(every: Rows, mine: IntArray) -> tuple[IntArray, IntArray, Rows]:
+    """Where the rows stood, the code of each group, the rows sorted with groups from 0 on."""
+    place = mine[is_informative(every.part(mine))]
+    rows = every.part(place)
+    order = np.lexsort((rows.other, rows.high_km, rows.low_km, rows.group))
+    rows = rows.part(order)
+    codes, compact = np.unique(rows.group, return_inverse=True)
+    return place[order], codes, replace(rows, group=compact)
+
+
+def _longest_km(rows: Rows) -> float:
+    if not rows.group.size:
+        return _NO_DATA_LONGEST_KM
+    seen_to = np.where(rows.returned, rows.high_km, rows.low_km)
+    return float(np.quantile(seen_to, _LONGEST_QUANTILE))
+
+
+def _blocks(n_groups: int) -> list[range]:
+    starts = range(0, n_groups, _GROUPS_AT_ONCE)
+    return [range(first, min(first + _GROUPS_AT_ONCE, n_groups)) for first in starts]
+
+
+def _judged(
+    stratum: Stratum, table: Float32Array, prior: Prior, levels: Levels
+) -> tuple[FloatArray, FloatArray, Summary]:
+    """P(failed) and km to go of the attempts; the groups with the prior at the end."""
+    common = stratum.common
+    log_prior = prior.log_density(common)
+    pieces, summaries = [], []
+    for block in _blocks(len(table)):
+        log_table = np.log(table[block.start : block.stop].astype(np.float64))
+        part = stratum.rows.block(block)
+        weight, nodes = sharpened(part, normalised(log_table + log_prior), common, prior)
+        pieces.append(judge(part, weight, nodes, levels.threshold))
+        summaries.append(summarise(weight, nodes, levels.threshold, levels.conf_level))
+    summaries.append(summarise(normalised(log_prior), common, levels.threshold, levels.conf_level))
+    p_failed, km_to_go = (
+        np.concatenate([np.empty(0), *(piece[i] for piece in pieces)]) for i in (0, 1)
+    )
+    return p_failed, km_to_go, stacked(summaries)

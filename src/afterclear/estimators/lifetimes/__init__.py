@@ -1,0 +1,1 @@
+"""How long parts live, and which live longer."""

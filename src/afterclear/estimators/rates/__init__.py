@@ -1,0 +1,1 @@
+"""Rates and shares, shrunken and compared; sites against expectation."""

@@ -1,0 +1,1 @@
+"""Events that recur on one vehicle: mean number, growth, trend."""

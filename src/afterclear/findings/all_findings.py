@@ -1,0 +1,44 @@
+"""All findings of an analysis, in the order in which they rest on each other."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from afterclear.catalogue.code_meaning import Catalogue
+from afterclear.findings.common.tables import forget
+from afterclear.findings.common.vehicle_traits import put_traits
+from afterclear.findings.parts.order_parts import put_order_parts
+from afterclear.findings.parts.part_lifetimes import PartRules, find_parts
+from afterclear.findings.parts.part_tables import PartTables
+from afterclear.findings.recurrence.recurring import find_recurring
+from afterclear.findings.recurrence.worsening import find_worsening
+from afterclear.findings.sites.process import find_process
+from afterclear.findings.sites.quarters import find_quarters
+from afterclear.findings.sites.site_ratios import find_holders
+from afterclear.findings.verdicts import Judged
+from afterclear.store.engine.database import Connection
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRules:
+    """What findings use beside histories and verdicts."""
+
+    catalogue: Catalogue
+    tables: PartTables
+    parts: PartRules
+    as_of: datetime
+
+
+def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -> None:
+    """Make every table of findings anew.
+
+    Histories and verdicts are up to date, and the settings of the histories set
+    (``histories.build.set_rules``).
+    """
+    put_traits(con, rules.as_of)
+    put_order_parts(con, rules.catalogue, rules.tables.superseded_by)
+    find_recurring(con, rules.catalogue)
+    find_worsening(con)
+    find_parts(con, rules.tables, rules.parts)
+    find_quarters(con, find_holders(con, judged))
+    find_process(con)
+    forget(con, ("order_parts",))

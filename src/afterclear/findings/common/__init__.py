@@ -1,0 +1,1 @@
+"""What several findings use: tables of the store, exposure, traits of vehicles."""

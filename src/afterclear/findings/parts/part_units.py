@@ -1,0 +1,293 @@
+"""Every part that can be followed: where it sat, from when to when, and how it ended.
+
+Which places a family has on a platform is told by all its work orders: where any vehicle of the
+model had a part replaced, all of them have one.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.lifetimes.part_lives import (
+    UNKNOWN,
+    End,
+    Slots,
+    UnitLives,
+    part_lives,
+    replacements,
+)
+from afterclear.store.engine.database import Connection, query
+
+# More of one part on a work order is a quantity of something else: metres, litres
+MOST_AT_ONCE = 16
+_REASONS = {
+    "failure": End.FAILURE,
+    "preventive": End.PREVENTIVE,
+    "accident": End.ACCIDENT,
+    "unknown": End.UNKNOWN_REASON,
+}
+_ENDS = {
+    End.IN_SERVICE: "in_service",
+    End.FAILURE: "failure",
+    End.PREVENTIVE: "preventive",
+    End.ACCIDENT: "accident",
+    End.UNKNOWN_REASON: "unknown",
+    End.LOST_SIGHT: "lost_sight",
+}
+_PLATFORM = ["platform", "engine"]
+# Parts fitted that are followed at a time, all of a family together: bounds memory
+_ROWS_AT_ONCE = 200_000
+_FAMILIES = """
+    WITH families AS (
+        SELECT component, count(*) AS n FROM order_parts
+        WHERE is_fitted AND km IS NOT NULL GROUP BY component
+    )
+    SELECT list(component ORDER BY component) AS components
+    FROM (FROM families SELECT component, (sum(n) OVER (ORDER BY component)) // $1 AS block)
+    GROUP BY block ORDER BY block"""
+_FITTED = """
+    SELECT p.row_no, p.vehicle_id, p.repair_id, p.repaired_at, p.km, p.site, p.part_number,
+        p.part_brand, p.part_grade, p.quantity, p.part_cost, p.currency, p.removal_reason,
+        p.number_on_order, p.component, p.place, p.family_label, t.platform, t.engine
+    FROM order_parts p JOIN vehicle_traits t USING (vehicle_id)
+    WHERE p.is_fitted AND p.km IS NOT NULL AND list_contains($1, p.component)
+    ORDER BY p.row_no"""
+NAME = ["component", "part_brand", "part_number", "position"]
+# What groups are made by and counted from.  With the claims told, names of vehicles, orders and
+# sites are only ballast, and what repeats a million times is kept once.
+_GROUPED_BY = [
+    *NAME, "platform", "place", "is_factory", "ended_by", "km_unwatched", "family_label",
+    "part_grade",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """Parts of some families with their lives."""
+
+    fitted: pl.DataFrame  # how many were fitted (n) by component, brand, number, position
+    units: pl.DataFrame  # one row a part that could be followed
+    lives: UnitLives  # the rows of ``units``
+
+    def bare(self) -> "Followed":
+        """Leave out what only claims name, and keep words that repeat as numbers."""
+        words = pl.col(pl.String).cast(pl.Categorical)
+        return Followed(self.fitted, self.units.select(_GROUPED_BY).with_columns(words), self.lives)
+
+
+def followed_parts(con: Connection, factory_until_km: float) -> Iterator[Followed]:
+    """Follow every part of every family that was ever replaced, some families at a time.
+
+    Needs ``order_parts`` and ``vehicle_traits``.
+    """
+    vehicles = query(
+        con,
+        """SELECT vehicle_id, platform, engine, first_km, last_km FROM vehicle_traits
+           WHERE first_km IS NOT NULL ORDER BY vehicle_id""",
+    ).with_row_index("vehicle")
+    for components in query(con, _FAMILIES, [_ROWS_AT_ONCE])["components"].to_list():
+        fitted = query(con, _FITTED, [components])
+        if len(fitted):  # else none is on a vehicle that is known
+            yield _followed(fitted, vehicles, factory_until_km)
+
+
+def left_out(con: Connection, families: Sequence[Followed]) -> dict[str, int]:
+    """Count what could not be followed, by reason."""
+    lives = [some.lives for some in families]
+    without_km = "SELECT count(*) AS n FROM order_parts WHERE is_fitted AND km IS NULL"
+    return {
+        "the age of the part found there is not known": sum(one.n_age_unknown for one in lives),
+        "gone before watching began": sum(one.n_unwatched for one in lives),
+        "replaced twice at one distance": sum(one.n_same_km for one in lives),
+        "the distance at the work is not known": int(query(con, without_km)["n"].item()),
+    }
+
+
+def _followed(fitted: pl.DataFrame, vehicles: pl.DataFrame, factory_until_km: float) -> Followed:
+    slots = _slots(fitted, vehicles, factory_until_km)
+    rows = _placed(fitted, slots, vehicles).drop("vehicle_id", "platform", "engine", "quantity")
+    codes = _Codes.of(rows, slots)
+    lives = part_lives(
+        replacements(
+            rows["vehicle"].to_numpy().astype(np.int64),
+            codes.family(rows),
+            codes.position(rows),
+            rows["km"],
+            rows["removal_reason"].replace_strict(_REASONS, return_dtype=pl.Int64).to_numpy(),
+        ),
+        Slots(
+            slots["vehicle"].to_numpy().astype(np.int64), codes.family(slots), codes.position(slots)
+        ),
+        vehicles["first_km"].to_numpy(),
+        vehicles["last_km"].to_numpy(),
+        factory_until_km=factory_until_km,
+    )
+    return Followed(
+        rows.with_columns(_position()).group_by(NAME).len("n"),
+        _units(lives, rows, vehicles, codes).with_columns(_position()),
+        lives,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Codes:
+    """Numbers of families and places, in the order of their names."""
+
+    components: pl.Series
+    places: pl.Series
+
+    @classmethod
+    def of(cls, rows: pl.DataFrame, slots: pl.DataFrame) -> "_Codes":
+        return cls(
+            pl.concat([rows["component"], slots["component"]]).unique().sort(),
+            pl.concat([rows["place"], slots["place"]]).drop_nulls().unique().sort(),
+        )
+
+    def family(self, rows: pl.DataFrame) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+        return _coded(rows["component"], self.components)
+
+    def position(self, rows: pl.DataFrame) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+        return _coded(rows["place"], self.places)
+
+
+def _coded(names: pl.Series, known: pl.Series) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    codes = names.replace_strict(known, range(len(known)), default=None, return_dtype=pl.Int64)
+    return codes.fill_null(UNKNOWN).to_numpy()
+
+
+def _slots(fitted: pl.DataFrame, vehicles: pl.DataFrame, factory_until_km: float) -> pl.DataFrame:
+    """Vehicle, component and place of every slot whose part can be followed.
+
+    Without named places a family has as many unnamed ones as were ever fitted at once.  A slot
+    nothing was ever fitted into tells something only where its part is known to be the factory's.
+    """
+    by = [*_PLATFORM, "component"]
+    named = fitted.drop_nulls("place").select(*by, "place").unique()
+    counts = (
+        fitted.group_by(by)
+        .agg(pl.when(pl.col("place").is_null()).then(_at_once()).max().alias("at_once"))
+        .join(named.group_by(by).len("n_named"), on=by, how="left")
+        .with_columns(pl.col("n_named").fill_null(0))
+        .with_columns(
+            pl.max_horizontal(
+                pl.col("at_once").fill_null(0) - pl.col("n_named"),
+                pl.when(pl.col("n_named") == 0).then(1).otherwise(0),
+            ).alias("n_unnamed")
+        )
+    )
+    unnamed = (
+        counts.filter(pl.col("n_unnamed") > 0)
+        .with_columns(pl.int_ranges(1, pl.col("n_unnamed").cast(pl.Int64) + 1).alias("number"))
+        .explode("number")
+        .select(*by, pl.format("#{}", "number").alias("place"))
+    )
+    touched = fitted.select("vehicle_id", "component").unique().with_columns(touched=True)
+    return (
+        vehicles.join(pl.concat([named, unnamed]), on=_PLATFORM)
+        .join(touched, on=["vehicle_id", "component"], how="left")
+        .filter(pl.col("touched").fill_null(value=False) | (pl.col("first_km") <= factory_until_km))
+        .sort("vehicle", "component", "place")
+    )
+
+
+def _at_once() -> pl.Expr:
+    """How many parts a row without a place fitted: 1 where the quantity counts no parts."""
+    whole = (pl.col("quantity") == pl.col("quantity").round(0)) & pl.col("quantity").is_between(
+        1, MOST_AT_ONCE
+    )
+    return pl.when(whole.fill_null(value=False)).then(pl.col("quantity")).otherwise(1.0)
+
+
+def _placed(fitted: pl.DataFrame, slots: pl.DataFrame, vehicles: pl.DataFrame) -> pl.DataFrame:
+    """One row a part fitted: a row without a place that fills all places is spread over them."""
+    places = slots.group_by("vehicle_id", "component").agg(
+        pl.len().alias("n_slots"), pl.col("place").alias("places")
+    )
+    rows = fitted.join(
+        vehicles.select("vehicle_id", "vehicle"), on="vehicle_id", maintain_order="left"
+    ).join(places, on=["vehicle_id", "component"], how="left", maintain_order="left")
+    fills = pl.col("place").is_null() & (_at_once() >= pl.col("n_slots"))
+    spread = rows.filter(fills).drop("place").explode("places").rename({"places": "place"})
+    some = (
+        rows.filter(pl.col("place").is_null() & fills.not_())
+        .with_columns(pl.lit(None, pl.String).repeat_by(_at_once().cast(pl.UInt32)).alias("each"))
+        .explode("each")
+    )
+    own = rows.filter(pl.col("place").is_not_null())
+    columns = spread.columns
+    return pl.concat(
+        [own.select(columns), spread, some.select(columns)], how="vertical_relaxed"
+    ).sort("row_no", "place")
+
+
+def _units(
+    lives: UnitLives, rows: pl.DataFrame, vehicles: pl.DataFrame, codes: _Codes
+) -> pl.DataFrame:
+    """Name each part: as it was written down when it was fitted, and when it was taken out."""
+    told = rows.select(
+        "repair_id", "repaired_at", "site", "part_number", "part_brand", "part_grade",
+        "number_on_order", "part_cost", "currency",
+    )  # fmt: skip
+    fitted = _rows_of(told, lives.fitted_row)
+    removed = _rows_of(told.select("repair_id", "repaired_at", "site"), lives.removed_row)
+    owners = vehicles[lives.vehicle]
+    n_at_removal = lives.removed_row != UNKNOWN
+    return pl.DataFrame(
+        {
+            "vehicle_id": owners["vehicle_id"],
+            "platform": owners.select(pl.concat_str(*_PLATFORM, separator=" "))["platform"],
+            "component": codes.components.gather(lives.family),
+            "family_label": _labels(rows, codes).gather(lives.family),
+            "place": _gathered(codes.places, lives.position),
+            "is_factory": lives.fitted_row == UNKNOWN,
+            "fitted_at": fitted["repaired_at"],
+            "fitted_km": lives.fitted_km,
+            "fitted_repair_id": fitted["repair_id"],
+            "fitted_site": fitted["site"],
+            "part_number": fitted["part_number"],
+            "part_brand": fitted["part_brand"],
+            "part_grade": fitted["part_grade"],
+            "number_on_order": fitted["number_on_order"],
+            "part_cost": fitted["part_cost"],
+            "currency": fitted["currency"],
+            "ended_by": pl.Series(lives.end).replace_strict(_ENDS, return_dtype=pl.String),
+            "removed_at": removed["repaired_at"],
+            "removed_km": _where(n_at_removal, lives.fitted_km + lives.age),
+            "removed_repair_id": removed["repair_id"],
+            "removed_site": removed["site"],
+            "km_run": lives.age,
+            "km_unwatched": lives.entry,
+        }
+    )
+
+
+def _position() -> pl.Expr:
+    """Show a place where it has a name."""
+    return pl.when(pl.col("place").str.starts_with("#").not_()).then("place").alias("position")
+
+
+def _labels(rows: pl.DataFrame, codes: _Codes) -> pl.Series:
+    """Label of each family, as most of its rows have it."""
+    told = rows.group_by("component").agg(pl.col("family_label").mode().sort().first())
+    names = pl.DataFrame({"component": codes.components})
+    return names.join(told, on="component", how="left", maintain_order="left")["family_label"]
+
+
+def _rows_of(
+    rows: pl.DataFrame, number: np.ndarray[tuple[int], np.dtype[np.int64]]
+) -> pl.DataFrame:
+    """Rows by number, empty ones for ``UNKNOWN``."""
+    place = pl.Series(np.where(number == UNKNOWN, -1, number)).replace(-1, None).cast(pl.UInt32)
+    return pl.DataFrame([column.gather(place) for column in rows.get_columns()])
+
+
+def _gathered(names: pl.Series, number: np.ndarray[tuple[int], np.dtype[np.int64]]) -> pl.Series:
+    place = pl.Series(number).replace(UNKNOWN, None).cast(pl.UInt32)
+    return names.gather(place)
+
+
+def _where(known: np.ndarray[tuple[int], np.dtype[np.bool_]], values: FloatArray) -> pl.Series:
+    return pl.Series(np.where(known, values, np.nan)).fill_nan(None)

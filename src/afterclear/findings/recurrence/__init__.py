@@ -1,0 +1,1 @@
+"""Codes that recur, vehicles that get worse."""

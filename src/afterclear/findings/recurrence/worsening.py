@@ -1,0 +1,164 @@
+"""Vehicles whose faults come ever closer together, and how faults add up on a platform.
+
+An event is a visit at which something new was found.  From eight such visits on a score test on
+the stretches between scans says whether they come more often; below that a vehicle is said to
+have too few (own judgement).
+"""
+
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from afterclear.estimators.recurrence.exposure import Watched, watched
+from afterclear.estimators.recurrence.mean_cumulative import mean_cumulative_function
+from afterclear.estimators.recurrence.power_law import fit_power_law, shape_limits
+from afterclear.estimators.recurrence.trend import ENOUGH_EVENTS, trend_verdicts
+from afterclear.estimators.recurrence.trend_between_scans import Stretches, stretches
+from afterclear.findings.common.tables import forget, keep
+from afterclear.findings.common.words import counted, decimal, whole
+from afterclear.store.engine.database import Connection, query
+
+_SQL = files("afterclear.findings") / "sql" / "worsening.sql"
+_METHOD = (
+    "score test of something new between two scans (complementary log-log, offset ln km), "
+    "Benjamini-Hochberg over the fleet; power-law shape drawn towards the fleet's, its own 95 % "
+    "interval beside it"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fleet:
+    """Vehicles, their new faults, and both as the estimators take them."""
+
+    vehicles: pl.DataFrame
+    events: pl.DataFrame
+    data: Watched  # a group a vehicle, km since its watching began
+    stretches: Stretches  # between its readings, by the same groups
+
+
+def find_worsening(con: Connection) -> int:
+    """Fill ``worsening`` and what it rests on anew; return how many vehicles worsen.
+
+    Needs ``vehicle_traits``, the settings of the histories, and verdicts.
+    """
+    con.script(_SQL.read_text(encoding="utf-8"))
+    fleet = _fleet(con)
+    rows = _verdicts(fleet) if len(fleet.vehicles) else None
+    keep(con, "worsening", rows)
+    keep(con, "worsening_events", fleet.events)
+    keep(con, "fault_curves", _curves(fleet) if len(fleet.vehicles) else None)
+    forget(con, ("fault_events", "fault_windows", "fault_stretches"))
+    return 0 if rows is None else int((rows["trend"] == "worsening").sum())
+
+
+def _fleet(con: Connection) -> _Fleet:
+    vehicles = query(con, "FROM fault_windows ORDER BY vehicle_id").with_row_index("unit")
+    events = (
+        query(con, "FROM fault_events ORDER BY vehicle_id, km, visit_no")
+        .join(vehicles, on="vehicle_id", maintain_order="left")
+        .filter((pl.col("km") > pl.col("entry_km")) & (pl.col("km") <= pl.col("exit_km")))
+        .with_columns(
+            pl.int_range(1, pl.len() + 1, dtype=pl.Int32).over("vehicle_id").alias("event_no"),
+            pl.col("km").alias("event_km"),
+            (pl.col("km") - pl.col("entry_km")).alias("since_km"),
+        )
+    )
+    since, unit = events["since_km"].to_numpy(), events["unit"].to_numpy().astype(np.int64)
+    exit_km = (vehicles["exit_km"] - vehicles["entry_km"]).to_numpy()
+    last = np.zeros(len(vehicles))
+    np.maximum.at(last, unit, since)
+    # the last scan was made because of a fault, not some while after it
+    data = watched(since, unit, exit_km, group=np.arange(len(vehicles)), closed=last == exit_km)
+    return _Fleet(vehicles, events, data, _stretches(con, vehicles))
+
+
+def _stretches(con: Connection, vehicles: pl.DataFrame) -> Stretches:
+    rows = query(con, "FROM fault_stretches ORDER BY vehicle_id, low").join(
+        vehicles.select("vehicle_id", "unit", "entry_km"), on="vehicle_id"
+    )
+    return stretches(
+        rows["low"] - rows["entry_km"],
+        rows["high"] - rows["entry_km"],
+        rows["found"],
+        rows["unit"].to_numpy().astype(np.int64),
+        exact=rows["exact"],
+        n_groups=len(vehicles),
+    )
+
+
+def _verdicts(fleet: _Fleet) -> pl.DataFrame:
+    found = trend_verdicts(fleet.data, fleet.stretches)
+    own = fit_power_law(fleet.data)
+    low, high = shape_limits(fleet.data, own)
+    columns: dict[str, NDArray[Any]] = {
+        "n_events": found.n_events.astype(np.int32),
+        "exposure_km": fleet.data.exit,
+        "trend": found.trend,
+        "p_value": found.p_value,
+        "q_value": found.q_value,
+        "shape": found.shape,
+        "shape_own": own.shape,
+        "shape_low": low,
+        "shape_high": high,
+        "p_worsening": found.p_worsening,
+    }
+    blank = [name for name, values in columns.items() if values.dtype == np.float64]
+    return (
+        fleet.vehicles.with_columns(pl.Series(name, values) for name, values in columns.items())
+        .with_columns(pl.col(blank).fill_nan(None))
+        .with_columns(_sentence(), method=pl.lit(_METHOD))
+    )
+
+
+def _sentence() -> pl.Expr:
+    seen = pl.format(
+        "{} in {} km", counted("n_events", "new fault", "new faults"), whole(pl.col("exposure_km"))
+    )
+    shape = pl.format(
+        "trend shape {} ({} to {}, 1 is steady)",
+        decimal(pl.col("shape_own"), 2),
+        decimal(pl.col("shape_low"), 2),
+        decimal(pl.col("shape_high"), 2),
+    )
+    said = pl.col("trend")
+    return (
+        pl.when(said == "too_few")
+        .then(pl.format(f"{{}}: too few to call a trend (at least {ENOUGH_EVENTS}).", seen))
+        .when(said == "worsening")
+        .then(pl.format("{}, at ever shorter distances: {}.", seen, shape))
+        .when(said == "improving")
+        .then(pl.format("{}, at ever longer distances: {}.", seen, shape))
+        .otherwise(pl.format("{}, without a trend beyond chance: {}.", seen, shape))
+        .alias("sentence")
+    )
+
+
+def _curves(fleet: _Fleet) -> pl.DataFrame:
+    """Mean number of new faults per vehicle by mileage, for each platform with any."""
+    platform = fleet.vehicles["platform"]
+    names = platform.unique().sort()
+    number = platform.replace_strict(names, np.arange(len(names)), return_dtype=pl.Int64)
+    curves = mean_cumulative_function(
+        watched(
+            fleet.events["event_km"],
+            fleet.data.event_unit,
+            fleet.vehicles["exit_km"].to_numpy(),
+            entry=fleet.vehicles["entry_km"].to_numpy(),
+            group=number.to_numpy(),
+            n_groups=len(names),
+        )
+    )
+    return pl.DataFrame(
+        {
+            "platform": names.gather(np.repeat(np.arange(len(names)), np.diff(curves.offsets))),
+            "km": curves.km,
+            "n_at_risk": curves.n_at_risk.astype(np.int32),
+            "mean": curves.mean,
+            "mean_low": curves.low,
+            "mean_high": curves.high,
+        }
+    )

@@ -1,0 +1,1 @@
+"""Which code is the fault and which follows from it."""

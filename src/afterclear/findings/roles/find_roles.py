@@ -1,0 +1,154 @@
+"""Roles of every code in every scan: rules, the fleet's data, and what came of repairs.
+
+Rows of the store through ``roles_rules`` and ``leftover`` into ``roles``, ``leftovers``,
+``echo_work`` and ``related_returns``.  All are made again by every analysis: what the fleet's
+data say of a pair may change the role of a code anywhere.
+"""
+
+from typing import Any, Final
+
+import polars as pl
+
+from afterclear.catalogue.code_meaning import Catalogue
+from afterclear.findings.common.tables import keep
+from afterclear.findings.common.told import Told, Voice
+from afterclear.findings.roles.leftovers import EchoWork, Leftover
+from afterclear.findings.roles.pair_evidence import fleet_pairs
+from afterclear.findings.roles.role_facts import FactBook
+from afterclear.findings.roles.role_parts import fleet_parts, forget_parts
+from afterclear.findings.roles.role_rows import put_roles
+from afterclear.findings.roles.rules import RoleRules
+from afterclear.store.engine.database import Connection, query, transaction
+
+# Readings a part: one in ten or twenty shows a code, and only these are looked at.
+_PART_READINGS: Final = 10_000_000
+
+
+def find_roles(con: Connection, catalogue: Catalogue, told: Told) -> None:
+    """Say of every code in every scan whether it is the fault or an echo; replace the tables."""
+    book = FactBook(catalogue)
+    voice = Voice(told, book.label)
+    rules = RoleRules(book, fleet_pairs(con, book))
+    left: list[Leftover] = []
+    work: list[EchoWork] = []
+    with transaction(con):
+        con.execute("DELETE FROM store.roles")
+        for _ in fleet_parts(con, _PART_READINGS):
+            found = put_roles(con, book, rules, voice)
+            left += found.leftovers
+            work += found.echo_work
+    forget_parts(con)
+    keep(con, "leftovers", _frame(left, _LEFTOVERS))
+    keep(con, "echo_work", pl.DataFrame([_flat(w) for w in work], schema=_ECHO_WORK))
+    keep(con, "related_returns", _related(con, book, voice))
+
+
+def _flat(work: EchoWork) -> dict[str, object]:
+    repair, role = work.repair, work.role
+    return {
+        "attempt_id": repair.attempt_id,
+        "vehicle_id": repair.fault[0],
+        "ecu": repair.ecu,
+        "code": repair.fault[2],
+        "attempted_at": repair.at,
+        "repair_id": repair.repair_id,
+        "site": repair.site,
+        "parts": repair.parts,
+        "cost": repair.cost,
+        "currency": repair.currency,
+        "primary_ecu": role.primary_ecu,
+        "primary_code": role.primary_code,
+        "scan_id": role.scan_id,
+        "confidence": role.confidence,
+        "why": work.why,
+    }
+
+
+def _related(con: Connection, book: FactBook, voice: Voice) -> pl.DataFrame:
+    """List returns under another code of the component an attempt was aimed at."""
+    found = []
+    for row in query(con, _RELATED).to_dicts():
+        label, km = row.pop("label"), row["km_after"]
+        after = f", {voice.told.distance(km)} later" if km is not None else ""
+        worked_on = voice.told.day(row["attempted_at"])
+        row["why"] = (
+            f"{voice.at(row['code'], book.unit(row['ecu']))} was worked on on {worked_on}; "
+            f"{row['related_code']}, of the same component ({label}), was first seen on "
+            f"{voice.told.day(row['seen_at'])}{after}. The component is in trouble again, under "
+            "another code."
+        )
+        found.append(row)
+    return pl.DataFrame(found, schema=_RELATED_RETURNS)
+
+
+def _frame(records: list[Leftover], schema: dict[str, Any]) -> pl.DataFrame:
+    """Put records of one kind into a frame, a column an attribute."""
+    columns = {name: [getattr(record, name) for record in records] for name in schema}
+    return pl.DataFrame(columns, schema=schema)
+
+
+_AT: Final = pl.Datetime("us")
+_LEFTOVERS: Final[dict[str, Any]] = {
+    "vehicle_id": pl.String,
+    "ecu": pl.String,
+    "code": pl.String,
+    "primary_ecu": pl.String,
+    "primary_code": pl.String,
+    "repair_id": pl.String,
+    "repaired_at": _AT,
+    "first_scan_id": pl.String,
+    "first_seen_at": _AT,
+    "last_seen_at": _AT,
+    "n_scans": pl.Int32,
+    "is_open": pl.Boolean,
+    "why": pl.String,
+}
+_ECHO_WORK: Final[dict[str, Any]] = {
+    "attempt_id": pl.String,
+    "vehicle_id": pl.String,
+    "ecu": pl.String,
+    "code": pl.String,
+    "attempted_at": _AT,
+    "repair_id": pl.String,
+    "site": pl.String,
+    "parts": pl.String,
+    "cost": pl.Float64,
+    "currency": pl.String,
+    "primary_ecu": pl.String,
+    "primary_code": pl.String,
+    "scan_id": pl.String,
+    "confidence": pl.Float64,
+    "why": pl.String,
+}
+_RELATED_RETURNS: Final[dict[str, Any]] = {
+    "attempt_id": pl.String,
+    "vehicle_id": pl.String,
+    "ecu": pl.String,
+    "code": pl.String,
+    "family": pl.String,
+    "attempted_at": _AT,
+    "related_ecu": pl.String,
+    "related_code": pl.String,
+    "seen_at": _AT,
+    "km_after": pl.Float64,
+    "is_open": pl.Boolean,
+    "why": pl.String,
+}
+
+_RELATED: Final = """
+SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, a.attempted_at,
+    arg_min(e.ecu, e.onset_high_at) AS related_ecu, a.related_code,
+    min(e.onset_high_at) AS seen_at,
+    greatest(0, arg_min(e.onset_high_km, e.onset_high_at) - a.attempted_km) AS km_after,
+    bool_or(e.ended_by = 'open') AS is_open,
+    coalesce(any_value(m.family_label), a.family) AS label
+FROM store.attempts a
+JOIN store.episodes e ON e.vehicle_id = a.vehicle_id AND e.code = a.related_code
+    AND e.family = a.family AND e.onset_high_at > a.attempted_at
+    AND (a.ended_at IS NULL OR e.onset_high_at <= a.ended_at)
+LEFT JOIN store.codes_met m ON m.code = a.code AND m.family = a.family
+WHERE a.kind = 'repair'
+GROUP BY a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, a.attempted_at, a.attempted_km,
+    a.related_code
+ORDER BY a.vehicle_id, a.attempted_at, a.attempt_id
+"""

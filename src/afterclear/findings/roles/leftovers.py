@@ -1,0 +1,274 @@
+"""Echoes that outlive their cause, and work that was done on echoes.  Pure: rows in, rows out.
+
+An echo is left over when its primary was repaired and is absent in a scan that read its unit,
+the echo's own memory was cleared since, and the echo is there all the same.  Then it is no echo
+any more but a fault of its own.  Not cleared since: it may be nothing but an old entry.
+"""
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Final
+
+from afterclear.findings.common.told import Voice
+
+_STILL_SURE: Final = 0.8  # that a left-over echo is a fault of its own: own judgement
+_NOT_CLEARED: Final = 0.7
+
+Fault = tuple[str, str, str]  # vehicle, control unit (function), code
+
+
+@dataclass(frozen=True, slots=True)
+class RoleRow:
+    """A role with its scan."""
+
+    scan_id: str
+    vehicle_id: str
+    ecu: str
+    code: str
+    seen_at: datetime
+    role: str
+    primary_ecu: str | None
+    primary_code: str | None
+    confidence: float
+    basis: str
+    source: str | None
+    to_scan: str | None
+    why: str
+    unit: str  # the control unit's function, however the scan spells it
+    primary_unit: str | None
+
+    @property
+    def fault(self) -> Fault:
+        """Whose role it is."""
+        return (self.vehicle_id, self.unit, self.code)
+
+    @property
+    def primary(self) -> Fault | None:
+        """The named cause; None where there is none."""
+        if self.role != "consequential" or self.primary_unit is None or self.primary_code is None:
+            return None
+        return (self.vehicle_id, self.primary_unit, self.primary_code)
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """A repair aimed at a code: one fix attempt."""
+
+    attempt_id: str
+    fault: Fault
+    ecu: str  # as the rows spell it
+    at: datetime
+    repair_id: str | None
+    site: str | None
+    parts: str | None
+    cost: float | None
+    currency: str | None
+    returned_scan_id: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Leftover:
+    """An echo that stands alone since its cause was repaired."""
+
+    vehicle_id: str
+    ecu: str
+    code: str
+    primary_ecu: str
+    primary_code: str
+    repair_id: str | None
+    repaired_at: datetime
+    first_scan_id: str
+    first_seen_at: datetime
+    last_seen_at: datetime
+    n_scans: int
+    is_open: bool
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class EchoWork:
+    """A repair aimed at an echo."""
+
+    repair: Repair
+    role: RoleRow
+    why: str
+
+
+@dataclass(frozen=True)
+class Histories:
+    """What is known of the vehicles beside their roles."""
+
+    repairs: Sequence[Repair]
+    clears: Mapping[tuple[str, str], Sequence[datetime]]  # of a vehicle's unit, in order
+    reads: frozenset[tuple[str, str, str]]  # vehicle, scan, unit whose stored memory was read
+    shown: frozenset[tuple[str, str, str, str]]  # vehicle, scan, unit, code
+    open_now: frozenset[Fault]
+    visit: timedelta  # within it, works and scans are of one visit
+
+
+def find_leftovers(
+    rows: Iterable[RoleRow], known: Histories, voice: Voice
+) -> tuple[list[RoleRow], list[Leftover]]:
+    """Give the roles with left-over echoes set right, and one row for each of these.
+
+    ``rows``: in the order of their scans, vehicle by vehicle.
+    """
+    by_fault: dict[Fault, list[Repair]] = defaultdict(list)
+    for work in sorted(known.repairs, key=lambda r: (r.at, r.attempt_id)):
+        by_fault[work.fault].append(work)
+    last_cause: dict[Fault, RoleRow] = {}
+    mended: list[RoleRow] = []
+    found: dict[tuple[Fault, Fault], list[tuple[RoleRow, Repair]]] = defaultdict(list)
+    for row in rows:
+        before = last_cause.get(row.fault)
+        now = row
+        if row.primary is not None:
+            last_cause[row.fault] = row
+        elif (
+            row.role == "stands_alone"
+            and before is not None
+            and (repair := _repaired(before, row, by_fault, known))
+        ):
+            now = _outlived(row, before, repair, known, voice)
+            if now.role == "stands_alone" and before.primary is not None:
+                found[(row.fault, before.primary)].append((now, repair))
+        mended.append(now)
+    return mended, [_leftover(fault, cause, seen, known) for (fault, cause), seen in found.items()]
+
+
+def _repaired(
+    before: RoleRow, row: RoleRow, repairs: Mapping[Fault, Sequence[Repair]], known: Histories
+) -> Repair | None:
+    """Find the latest repair of an echo's cause, if the cause is seen to be gone in this scan."""
+    cause = before.primary
+    if cause is None or (row.vehicle_id, row.scan_id, cause[1]) not in known.reads:
+        return None
+    if (row.vehicle_id, row.scan_id, cause[1], cause[2]) in known.shown:
+        return None
+    since = [
+        r for r in repairs.get(cause, ()) if before.seen_at - known.visit <= r.at <= row.seen_at
+    ]
+    return since[-1] if since else None
+
+
+def _outlived(
+    row: RoleRow, before: RoleRow, repair: Repair, known: Histories, voice: Voice
+) -> RoleRow:
+    """Tell of an echo whose cause was repaired: on its own now, or only never cleared."""
+    cleared = known.clears.get((row.vehicle_id, row.unit), ())
+    n_before = bisect_right(cleared, row.seen_at)
+    last = cleared[n_before - 1] if n_before else None
+    own = voice.at(row.code, row.unit)
+    cause = voice.at(repair.fault[2], repair.fault[1])
+    day = voice.told.day
+    story = f"It followed {cause}, which was repaired on {day(repair.at)} and is gone"
+    if last is None or last < repair.at - known.visit:
+        return replace(
+            row,
+            role="consequential",
+            primary_ecu=before.primary_ecu,
+            primary_code=before.primary_code,
+            primary_unit=before.primary_unit,
+            confidence=_NOT_CLEARED,
+            basis=before.basis,
+            source=before.source,
+            to_scan=None,
+            why=f"{own} may be an old entry. {story}, but the memory of the "
+            f"{voice.label(row.unit)} unit was not cleared since, so nothing tells yet "
+            "whether it has left too.",
+        )
+    return replace(
+        row,
+        role="stands_alone",
+        primary_ecu=None,
+        primary_code=None,
+        primary_unit=None,
+        confidence=_STILL_SURE,
+        basis=before.basis,
+        to_scan=None,
+        # not "there again": whether it was ever gone is for its attempts to tell
+        why=f"{own} is a fault of its own. {story}, yet this code is there, although its own "
+        f"memory was cleared on {day(last)}.",
+    )
+
+
+def _leftover(
+    fault: Fault, cause: Fault, seen: Sequence[tuple[RoleRow, Repair]], known: Histories
+) -> Leftover:
+    first, repair = seen[0]
+    last = seen[-1][0]
+    return Leftover(
+        vehicle_id=fault[0],
+        ecu=last.ecu,
+        code=fault[2],
+        primary_ecu=cause[1],
+        primary_code=cause[2],
+        repair_id=repair.repair_id,
+        repaired_at=repair.at,
+        first_scan_id=first.scan_id,
+        first_seen_at=first.seen_at,
+        last_seen_at=last.seen_at,
+        n_scans=len(seen),
+        is_open=fault in known.open_now,
+        why=last.why,
+    )
+
+
+def find_echo_work(rows: Iterable[RoleRow], known: Histories, voice: Voice) -> list[EchoWork]:
+    """List repairs aimed at a code that was an echo, with the cause they left alone.
+
+    What counts is the last scan before the work; where that had not read the unit the code points
+    at, the scan in which it came back.
+    """
+    by_fault: dict[Fault, list[RoleRow]] = defaultdict(list)
+    for row in rows:
+        by_fault[row.fault].append(row)
+    worked_on: dict[Fault, list[Repair]] = defaultdict(list)
+    for repair in known.repairs:
+        worked_on[repair.fault].append(repair)
+    found = []
+    for repair in known.repairs:
+        role, late = _role_at(by_fault.get(repair.fault, ()), repair, known.visit)
+        cause = role.primary if role else None
+        if role is None or cause is None:
+            continue
+        if any(_same_visit(work, repair, known.visit) for work in worked_on.get(cause, ())):
+            continue
+        found.append(EchoWork(repair, role, _echo_words(repair, role, voice, late=late)))
+    return found
+
+
+def _same_visit(one: Repair, other: Repair, visit: timedelta) -> bool:
+    same_order = one.repair_id is not None and one.repair_id == other.repair_id
+    return same_order or abs(one.at - other.at) <= visit
+
+
+def _role_at(
+    rows: Sequence[RoleRow], repair: Repair, visit: timedelta
+) -> tuple[RoleRow | None, bool]:
+    """Give the role a code had when work on it began; True: seen only when it came back."""
+    before = [row for row in rows if row.seen_at <= repair.at + visit]
+    role = before[-1] if before else None
+    if role is not None and role.role == "consequential" and role.primary is None:
+        back = [row for row in rows if row.scan_id == repair.returned_scan_id]
+        return (back[0], True) if back else (role, False)
+    return role, False
+
+
+def _echo_words(repair: Repair, role: RoleRow, voice: Voice, *, late: bool) -> str:
+    cost = ""
+    if repair.cost is not None:
+        cost = f" for {repair.cost:,.2f} {repair.currency or ''}".rstrip()
+    part = f" ({repair.parts})" if repair.parts else ""
+    own = voice.at(role.code, role.unit)
+    day = voice.told.day
+    text = (
+        f"The work of {day(repair.at)}{part}{cost} was on {own}, "
+        f"which only follows {voice.at(role.primary_code or '', role.primary_unit or '')}"
+    )
+    if late:
+        return f"{text}; that unit was not read before the work, only on {day(role.seen_at)}."
+    return f"{text}, and that was not worked on at this visit."

@@ -1,0 +1,153 @@
+"""What the catalogue says about one code in one scan, as the rules of roles need it.  Pure."""
+
+from dataclasses import dataclass
+from functools import cache, cached_property
+from typing import Final
+
+from afterclear.catalogue.code_meaning import Catalogue
+from afterclear.catalogue.codes import NormalCode, normal_code
+from afterclear.catalogue.component import component_of
+from afterclear.catalogue.knock_on import Pointer, Relation
+
+# Failure types and FMIs by which a unit reports its own circuit or component (own judgement
+# from SAE J2012 failure types 1x 2x 3x 7x 9x, SAE J1939-73 FMI 3-8, 12, 13).
+_CIRCUIT_TYPES: Final = frozenset("12379")
+_CIRCUIT_FMI: Final = frozenset({3, 4, 5, 6, 7, 8, 12, 13})
+_RECEIVED_FMI: Final = frozenset({9, 19})
+
+# Which of the sender's own faults can spoil the signal a ``consequence`` code is about.
+_MAKES_SIGNAL: Final = {
+    "brakes": ("wheel_speed_sensor", "tone_ring", "wheel_bearing", "abs_unit", "control_unit"),
+    "engine": ("crankshaft_sensor", "camshaft_sensor", "cam_crank_correlation", "control_unit"),
+}
+# The unit itself, not one of its sensors: what can silence it or make its software differ.
+_THE_UNIT: Final = ("control_unit", "abs_unit", "supply_voltage", "power_relay", "data_bus")
+_SOFTWARE: Final = ("control_unit", "software_match")
+
+# Supply codes from cause to symptom: what charges, what feeds all, what feeds one (own judgement).
+_SUPPLY_ORDER: Final = (
+    ("alternator",),
+    ("P0560", "P0561", "P0562", "P0563", "SPN 168"),
+    ("supply_voltage",),
+    ("power_relay",),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SeenCode:
+    """One code in one scan."""
+
+    ecu: str  # as the scan spells the control unit
+    code: str
+    family: str
+    is_sign: bool = False  # pending only: a sign, not yet a fault
+    description: str | None = None
+
+
+@dataclass(frozen=True)
+class CodeFact:
+    """A code with what the tables say about it."""
+
+    seen: SeenCode
+    unit: str  # the control unit's function; its own spelling where the tables do not know it
+    pointer: Pointer | None  # whom it points at; None: it speaks for itself
+    common: Relation | None  # supply or bus: may explain many
+    targets: tuple[str, ...]  # units in whose box the function it points at may sit
+    parsed: NormalCode | None
+    subsystem: str
+    meaning: str
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """Control unit and code: what the fleet's own data are counted by."""
+        return (self.unit, self.seen.code)
+
+    @cached_property
+    def component(self) -> str:
+        """The family without its place."""
+        return component_of(self.seen.family)
+
+    @cached_property
+    def is_circuit(self) -> bool:
+        """Whether the code says what is wrong with a circuit or component of its own unit."""
+        parsed = self.parsed
+        if parsed is None or self.pointer is not None:
+            return False
+        by_type = (parsed.failure_type or "0")[0] in _CIRCUIT_TYPES
+        return by_type or parsed.fmi in _CIRCUIT_FMI
+
+    @property
+    def own_fault(self) -> bool:
+        """Whether the code is about the unit that stores it."""
+        return self.pointer is None and self.common is None
+
+    @cached_property
+    def supply_rank(self) -> int:
+        """How far up the supply a code sits; lower is nearer to the cause."""
+        base = self.parsed.base if self.parsed else self.seen.code
+        for rank, members in enumerate(_SUPPLY_ORDER):
+            if base in members or self.component in members:
+                return rank
+        return len(_SUPPLY_ORDER)
+
+    def can_spoil(self, other: "CodeFact") -> bool:
+        """Whether this code, in the unit ``other`` points at, can be what it reports."""
+        if other.pointer is None or not self.own_fault:
+            return False
+        relation = other.pointer.relation
+        if relation == "software":
+            return self.component in _SOFTWARE
+        if relation == "consequence":
+            return self.component in _MAKES_SIGNAL.get(other.pointer.ecu, ())
+        # a function may share the box of the unit that reports; then only its own codes count
+        return self.unit != other.unit or self.subsystem == other.pointer.ecu
+
+    def relevance(self, relation: Relation) -> int:
+        """How well this code fits as the cause of such a report; higher is better."""
+        if relation == "lost":
+            return int(self.component in _THE_UNIT)
+        return int("sensor" in self.component or self.component == "tone_ring")
+
+
+class FactBook:
+    """Facts of codes, each looked up once."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self._catalogue = catalogue
+        self.fact = cache(self._fact)
+        self.unit = cache(self._unit)
+
+    def _unit(self, ecu: str) -> str:
+        return self._catalogue.ecu_name(ecu) or "_".join(ecu.casefold().split())
+
+    def label(self, unit: str) -> str:
+        """Name a control unit as people say it."""
+        return self._catalogue.control_units.labels.get(unit, unit.replace("_", " "))
+
+    def _fact(self, seen: SeenCode) -> CodeFact:
+        catalogue = self._catalogue
+        parsed = normal_code(seen.code)
+        code = parsed if isinstance(parsed, NormalCode) else None
+        common = catalogue.common_cause(seen.code, seen.description)
+        pointer = None if common else catalogue.pointer(seen.code, seen.description)
+        if pointer and not _is_meant(pointer, code):
+            pointer = None
+        meaning = catalogue.meaning(seen.code, seen.description)
+        return CodeFact(
+            seen=seen,
+            unit=self.unit(seen.ecu),
+            pointer=pointer,
+            common=common,
+            targets=catalogue.boxes_of(pointer.ecu) if pointer else (),
+            parsed=code,
+            subsystem=meaning.subsystem,
+            meaning=meaning.text,
+        )
+
+
+def _is_meant(pointer: Pointer, code: NormalCode | None) -> bool:
+    """Let a signal's SPN point at its sender only where what was received is in error."""
+    if pointer.relation in {"supply", "bus"}:
+        return False
+    is_signal = pointer.relation == "consequence" and code is not None and code.spn is not None
+    return not is_signal or (code is not None and code.fmi in _RECEIVED_FMI)

@@ -1,0 +1,1 @@
+"""Whose fixes hold, and how sites work."""

@@ -1,0 +1,74 @@
+"""The share of fixes that hold, by the quarter in which the work was done.
+
+Recent work was watched for a shorter way, so plain shares always look better at the end.  What
+is told instead is the fleet's share of attempts that failed, times come-backs seen over those to
+be expected of the quarter's work in the way it was watched.
+"""
+
+import numpy as np
+import polars as pl
+
+from afterclear.estimators.rates.rates import exact_poisson_interval
+from afterclear.findings.common.tables import keep
+from afterclear.findings.sites.site_ratios import Outcomes
+from afterclear.store.engine.database import Connection
+
+
+def find_quarters(con: Connection, outcomes: Outcomes | None) -> None:
+    """Fill ``held_by_quarter`` anew: for all sites together (no site), then for each."""
+    if outcomes is None:
+        keep(con, "held_by_quarter", None)
+        return
+    rows = outcomes.rows.select("site", "quarter").with_columns(
+        pl.Series("came", outcomes.returned),
+        pl.Series("chance", outcomes.expected),
+    )
+    is_judged = outcomes.expected > 0
+    if not is_judged.any():
+        keep(con, "held_by_quarter", None)
+        return
+    failed = float(outcomes.p_failed[is_judged].mean())
+    # what was expected adds up to what was seen over the fleet: quarters are told against it
+    scale = float(outcomes.returned.sum() / outcomes.expected.sum())
+    together = rows.with_columns(pl.lit(None, rows.schema["site"]).alias("site"))
+    named = rows.drop_nulls("site")
+    table = pl.concat([_counted(together), _counted(named)])
+    keep(con, "held_by_quarter", _with_shares(table, scale, failed))
+
+
+def _counted(rows: pl.DataFrame) -> pl.DataFrame:
+    return (
+        rows.group_by("site", "quarter")
+        .agg(
+            pl.len().cast(pl.Int32).alias("n_attempts"),
+            (pl.col("chance") > 0).sum().cast(pl.Int32).alias("n_judged"),
+            pl.col("came").sum().cast(pl.Int32).alias("observed"),
+            pl.col("chance").sum().alias("expected"),
+        )
+        .sort("site", "quarter")
+        .with_columns(
+            pl.format("{}-Q{}", pl.col("quarter") // 4, pl.col("quarter") % 4 + 1).alias("quarter")
+        )
+    )
+
+
+def _with_shares(table: pl.DataFrame, scale: float, failed: float) -> pl.DataFrame:
+    """Add ratios with exact limits, and the shares held they stand for."""
+    expected = table["expected"].to_numpy() * scale
+    observed = table["observed"].to_numpy().astype(np.float64)
+    low, high = exact_poisson_interval(observed)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio, ratio_low, ratio_high = (
+            np.where(expected > 0, value / expected, np.nan) for value in (observed, low, high)
+        )
+    shares = {
+        "share_held": ratio,
+        "share_low": ratio_high,
+        "share_high": ratio_low,
+    }
+    columns = {"ratio": ratio, "ratio_low": ratio_low, "ratio_high": ratio_high}
+    columns |= {name: np.clip(1 - failed * value, 0.0, 1.0) for name, value in shares.items()}
+    return table.with_columns(
+        pl.Series("expected", expected),
+        *(pl.Series(name, values).fill_nan(None) for name, values in columns.items()),
+    )

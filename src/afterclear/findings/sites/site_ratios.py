@@ -1,0 +1,296 @@
+"""Whose fixes hold: sites, technicians, part brands and part grades, against expectation.
+
+What to expect of an attempt is the chance that its come-back would have been seen inside its own
+evidence, from the model its verdict came from, times a factor for platform, engine and age.  A
+come-back counts where the work was done, wherever it was seen.  A fault that was still there in
+the visit of its repair is counted beside: whoever looks at once should not fare worse for it.
+"""
+
+from dataclasses import dataclass
+from datetime import timedelta
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray
+from afterclear.estimators.rates.case_mix import Pooled, case_mix_factors, expected_beside
+from afterclear.estimators.rates.observed_expected import separated_ratios, site_ratios
+from afterclear.estimators.rates.site_residuals import (
+    SiteResiduals,
+    shares_without_own,
+    site_residuals,
+)
+from afterclear.findings.common.tables import forget, keep
+from afterclear.findings.common.words import counted, decimal
+from afterclear.findings.verdicts import Judged
+from afterclear.store.engine.database import Connection, query
+
+# A vehicle not seen for so long after the work is lost to follow-up (common practice, no source)
+LOST_AFTER = timedelta(days=180)
+_SQL = files("afterclear.findings") / "sql" / "holders.sql"
+_METHOD = (
+    "come-backs likelier failures than wear or new faults, over those expected inside each "
+    "attempt's own evidence; case mix: component, kind, "
+    "first or repeat, platform, engine, age; exact Poisson interval 95 %, 99.8 % funnel limits "
+    "widened for over-dispersion, gamma-Poisson rank; score test of P(failed) against the share "
+    "that fails elsewhere, clustered by vehicle, with Benjamini-Hochberg"
+)
+# A come-back that is likelier a worn part or a new fault is not the work's
+_RATHER_FAILED = 0.5
+_Q_BELOW = 0.05
+# level -> what its effect is told apart from: the ratio within each of these
+_APART = {"site": "brand", "technician": "site", "brand": "site", "grade": "site"}
+
+
+@dataclass(frozen=True, slots=True)
+class Outcomes:
+    """Attempts as sites are judged by: rows with what was seen and what was to be expected."""
+
+    rows: pl.DataFrame  # site, technician, brand, grade, is_bare, quarter, ...; shape (n,)
+    returned: FloatArray  # (n,) 1: its come-back was seen
+    expected: FloatArray  # (n,) chance of seeing one inside its evidence; 0: not judged
+    never_gone: BoolArray  # (n,) still there in the visit of the work
+    lost: FloatArray  # (n,) 1: the vehicle was never seen again
+    p_failed: FloatArray  # (n,) P(the work did not hold | all that was seen)
+    p_seen: FloatArray  # (n,) the same, less what only those know who look in the same visit
+    vehicle: IntArray  # (n,) number of its vehicle
+    pooled: Pooled  # (n,) what the fit thought of each one's group
+
+
+def find_holders(con: Connection, judged: Judged | None) -> Outcomes | None:
+    """Fill ``holders`` anew: sites, technicians, brands and grades; None: no attempts.
+
+    Needs ``vehicle_traits``, ``order_parts``, the settings of the histories.
+    """
+    if judged is None:
+        keep(con, "holders", None)
+        return None
+    con.execute("SET VARIABLE lost_after = ?", [LOST_AFTER])
+    con.script(_SQL.read_text(encoding="utf-8"))
+    outcomes = _outcomes(_rows(con), judged)
+    levels = [found for level in _APART if (found := _level(outcomes, level)) is not None]
+    keep(con, "holders", pl.concat(levels) if levels else None)
+    return outcomes
+
+
+def _rows(con: Connection) -> pl.DataFrame:
+    """Take attempts as they are judged, in the order of the verdicts' windows.
+
+    Names are numbered once (an ``Enum`` sorts as its names do), and the tables they came from
+    forgotten: a million names, ranked again for each question, were most of the work.
+    """
+    rows = query(con, "SELECT * EXCLUDE (attempt_id) FROM holder_attempts ORDER BY attempt_id")
+    forget(con, ("attempt_brands", "holder_attempts"))
+    return rows.with_columns(
+        pl.col(name).cast(pl.Enum(rows[name].drop_nulls().unique().sort()))
+        for name in ("site", "technician", "brand", "grade")
+    )
+
+
+def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
+    windows = judged.windows
+    stayed, has_return = windows["stayed"].to_numpy(), windows["has_return"].to_numpy()
+    never_gone = stayed & has_return
+    # still there at a later look, with no clear between: it came back somewhere up to there
+    seen_later = stayed & ~has_return & windows["high_km"].is_not_null().to_numpy()
+    high = np.where(seen_later, windows["high_km"].fill_null(np.inf).to_numpy(), judged.high_km)
+    p_failed = _p_failed(judged, windows["returned"].to_numpy())
+    returned = np.isfinite(high) & ~never_gone & (p_failed >= _RATHER_FAILED)
+    n_clean = rows["scans_used"].to_numpy() - windows["returned"].to_numpy()
+    chance = judged.expected_returns(high, n_clean)
+    chance = np.where(never_gone, 0.0, chance)
+    pooled = _pooled(judged)
+    came = returned.astype(np.float64)
+    factor = case_mix_factors([numbers(rows, "traits")], numbers(rows, "site"), came, chance)
+    return Outcomes(
+        rows.drop("scans_used", "traits", "vehicle"),
+        came,
+        chance * factor,
+        never_gone,
+        rows["is_lost"].to_numpy().astype(np.float64),
+        p_failed,
+        np.where(never_gone, pooled.share_failed, p_failed),
+        rows["vehicle"].to_numpy().astype(np.int64),
+        pooled,
+    )
+
+
+def _p_failed(judged: Judged, returned: BoolArray) -> FloatArray:
+    """P(the work did not hold) of each attempt; 1 where the fault was never gone."""
+    told = np.where(np.isfinite(judged.high_km), judged.fit.p_same_fault, judged.fit.p_not_held)
+    return np.where(returned & ~np.isfinite(judged.high_km), 1.0, told)
+
+
+def _pooled(judged: Judged) -> Pooled:
+    """Gather what the fit thought of each attempt's group."""
+    priors = judged.fit.priors
+    return Pooled(
+        group=judged.group,
+        stratum=judged.stratum,
+        share_failed=judged.fit.groups.p_mean[judged.group],
+        prior_share=np.array([prior.p_mean for prior in priors])[judged.stratum],
+        prior_weight=np.array([prior.a + prior.b for prior in priors])[judged.stratum],
+    )
+
+
+def numbers(rows: pl.DataFrame, column: str) -> IntArray:
+    """Give each distinct value of a numbered column a number from 0; an empty one is a value."""
+    codes = rows[column].to_physical().cast(pl.Int64).fill_null(-1).to_numpy() + 1
+    return np.asarray((np.cumsum(np.bincount(codes) > 0) - 1)[codes])
+
+
+def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
+    """Judge the holders of one level; None: nobody is named."""
+    rows = outcomes.rows.with_columns(
+        pl.Series("never_gone", outcomes.never_gone), _holder(level).alias("holder")
+    )
+    named = rows["holder"].is_not_null().to_numpy()
+    if not named.any():
+        return None
+    own = rows.filter(named)
+    number = numbers(rows, "holder")
+    without_own = shares_without_own(outcomes.pooled, outcomes.p_seen, number)
+    # a bare clear is nobody's workmanship: the habit is told elsewhere (``process``)
+    work = ~rows["is_bare"].to_numpy()
+    returned, chance = outcomes.returned * work, outcomes.expected * work
+    expected = chance * without_own / outcomes.pooled.share_failed
+    told = [array[named] for array in (returned, expected, outcomes.lost)]
+    columns = _ratios(numbers(own, "holder"), told)
+    # attempts of nobody named come first
+    enough = np.append([] if named.all() else [False], columns["label"] != "too_few") > 0
+    tested = site_residuals(
+        outcomes.pooled.part(work),
+        outcomes.p_seen[work],
+        without_own[work],
+        (number[work], outcomes.vehicle[work]),
+        enough,
+    )
+    columns |= _tested(tested, columns["label"])
+    ratio = np.append([] if named.all() else [1.0], columns["shrunken_ratio"])
+    beside = expected_beside(
+        outcomes.pooled, number, returned, chance, np.nan_to_num(ratio, nan=1.0)
+    )
+    columns |= _apart(own, level, [returned[named], beside[named]])
+    blank = [n for n, values in columns.items() if values.dtype == np.float64]
+    return (
+        _counts(own, level)
+        .with_columns(pl.Series(name, values) for name, values in columns.items())
+        .with_columns(pl.col(blank).fill_nan(None))
+        .with_columns(
+            _sentence(),
+            level=pl.lit(level),
+            apart_from=pl.lit(_APART[level]),
+            method=pl.lit(_METHOD),
+        )
+    )
+
+
+def _tested(found: SiteResiduals, label: NDArray[Any]) -> dict[str, NDArray[Any]]:
+    """Label by the test too: a funnel for counts sees little of what evidence tells in shares."""
+    p, q, log_odds = (row[-label.size :] for row in (found.p_value, found.q_value, found.log_odds))
+    sure = np.nan_to_num(q, nan=1.0) < _Q_BELOW
+    labels = [label == "too_few", sure & (log_odds > 0), sure & (log_odds < 0)]
+    label = np.select(labels, ["too_few", "worse", "better"], label)
+    return {"p_value": p, "q_value": q, "label": label, "flagged": label == "worse"}
+
+
+def _holder(level: str) -> pl.Expr:
+    """Tell what a row counts for by number, in the order of names; technicians site by site."""
+    name, site = (pl.col(n).to_physical().cast(pl.Int64) for n in (level, "site"))
+    if level != "technician":
+        return name
+    return name * (site.max().fill_null(0) + 2) + site.fill_null(-1) + 1
+
+
+def _counts(own: pl.DataFrame, level: str) -> pl.DataFrame:
+    """Count what is not compared, a row a holder in the order of their numbers."""
+    is_bare = pl.col("is_bare")
+    return (
+        own.group_by("holder")
+        .agg(
+            is_bare.not_().sum().cast(pl.Int32).alias("n_repairs"),
+            is_bare.sum().cast(pl.Int32).alias("n_bare_clears"),
+            pl.col("never_gone").sum().cast(pl.Int32).alias("n_never_gone"),
+            pl.col("is_seen_elsewhere")
+            .fill_null(value=False)
+            .sum()
+            .cast(pl.Int32)
+            .alias("n_seen_elsewhere"),
+            pl.col("site").drop_nulls().unique().sort().alias("at_sites"),
+            pl.col(level).first().cast(pl.String).alias("name"),
+        )
+        .sort("holder")
+        .with_columns(
+            at_sites=pl.lit(None, pl.String)
+            if level == "site"
+            else pl.col("at_sites").cast(pl.List(pl.String)).list.join(", ")
+        )
+    )
+
+
+def _ratios(number: IntArray, told: list[FloatArray]) -> dict[str, NDArray[Any]]:
+    returned, expected, lost = told
+    found = site_ratios(number, returned, expected, lost=lost, own_left_out=True)
+    return {
+        "n_attempts": found.n_attempts.astype(np.int32),
+        "n_judged": found.n_judged.astype(np.int32),
+        "observed": found.observed.astype(np.int32),
+        "expected": found.expected,
+        "ratio": found.ratio,
+        "ratio_low": found.ratio_low,
+        "ratio_high": found.ratio_high,
+        "limit_ratio": found.limit_high,
+        "flagged": found.label == "worse",
+        "lost_to_follow_up": found.lost_share,
+        "label": found.label,
+        "limit_low": found.limit_low,
+        "phi": np.full(found.ratio.size, found.phi),
+        "p_value": found.p_value,
+        "q_value": found.q_value,
+        "shrunken_ratio": found.shrunken,
+        "shrunken_low": found.shrunken_low,
+        "shrunken_high": found.shrunken_high,
+        "rank": found.rank.astype(np.int32),
+    }
+
+
+def _apart(own: pl.DataFrame, level: str, told: list[FloatArray]) -> dict[str, NDArray[Any]]:
+    """Compare holders with those that stand beside them: brands at one site, sites with one."""
+    found = separated_ratios(numbers(own, "holder"), numbers(own, _APART[level]), told[0], told[1])
+    return {
+        "ratio_apart": found.ratio,
+        "ratio_apart_low": found.low,
+        "ratio_apart_high": found.high,
+        "p_apart": found.p_value,
+        "n_side_by_side": found.n_strata.astype(np.int32),
+    }
+
+
+def _sentence() -> pl.Expr:
+    seen = pl.format(
+        "{} seen where {} were to be expected of such work ({} of {} can be judged)",
+        counted("observed", "come-back", "come-backs"),
+        decimal(pl.col("expected"), 1),
+        pl.col("n_judged"),
+        counted("n_attempts", "attempt", "attempts"),
+    )
+    size = pl.format(
+        "{} times as many, between {} and {}",
+        decimal(pl.col("ratio"), 2),
+        decimal(pl.col("ratio_low"), 2),
+        decimal(pl.col("ratio_high"), 2),
+    )
+    label = pl.col("label")
+    return (
+        pl.when(label == "too_few")
+        .then(pl.format("{}: too few to say more.", seen))
+        .when(label == "worse")
+        .then(pl.format("{}: {}, more than chance gives.", seen, size))
+        .when(label == "better")
+        .then(pl.format("{}: {}, fewer than chance gives.", seen, size))
+        .otherwise(pl.format("{}: {}, within what chance gives.", seen, size))
+        .alias("sentence")
+    )

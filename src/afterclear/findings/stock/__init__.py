@@ -1,0 +1,1 @@
+"""Is a vehicle in stock ready to be sold."""

@@ -1,0 +1,77 @@
+"""What a come-back costs: the fleet's own work orders where they are enough, else the setting.
+
+A come-back means the work has to be done again: its cost is that of a usual work order on the
+same component, in the currency the vehicle's work is paid in.  Pure.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from statistics import median
+
+from afterclear.findings.common.rule_files import WorklistRules
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One work order on one component."""
+
+    vehicle_id: str
+    site: str | None
+    component: str
+    cost: float
+    currency: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What one come-back costs, and where the figure is from."""
+
+    amount: float
+    currency: str
+    basis: str
+
+
+class ComeBackCosts:
+    """Costs of come-backs by component, told from work orders."""
+
+    def __init__(self, orders: Iterable[Order], rules: WorklistRules) -> None:
+        self._rules = rules
+        self._by_component: dict[tuple[str, str], list[float]] = defaultdict(list)
+        self._all: dict[str, list[float]] = defaultdict(list)
+        paid: dict[tuple[str, str], Counter[str]] = defaultdict(Counter)
+        for order in orders:
+            self._by_component[order.component, order.currency].append(order.cost)
+            self._all[order.currency].append(order.cost)
+            paid["vehicle", order.vehicle_id][order.currency] += 1
+            if order.site:
+                paid["site", order.site][order.currency] += 1
+        self._paid = {key: _most(counts) for key, counts in paid.items()}
+        self._known = cache(self._of)  # medians are taken once, not once a line
+        self._usual = _most(Counter({c: len(v) for c, v in self._all.items()}))
+
+    def of(self, component: str, vehicle_id: str, site: str | None) -> Cost:
+        """Give the cost of a come-back of a component on a vehicle."""
+        currency = (
+            self._paid.get(("vehicle", vehicle_id))
+            or self._paid.get(("site", site or ""))
+            or self._usual
+            or self._rules.currency
+        )
+        return self._known(component, currency)
+
+    def _of(self, component: str, currency: str) -> Cost:
+        own = self._by_component.get((component, currency), [])
+        if len(own) >= self._rules.min_orders:
+            words = component.replace("_", " ").removeprefix("code:")
+            return Cost(median(own), currency, f"median of {len(own)} work orders on {words}")
+        every = self._all.get(currency, [])
+        if len(every) >= self._rules.min_fleet_orders:
+            return Cost(median(every), currency, f"median of all {len(every)} orders in {currency}")
+        return Cost(self._rules.come_back, self._rules.currency, "the setting come_back")
+
+
+def _most(counts: Counter[str]) -> str:
+    """Name the most frequent; of equals, the first by name."""
+    return min(counts, key=lambda c: (-counts[c], c)) if counts else ""

@@ -1,0 +1,308 @@
+"""What to do first: one ranked list for each audience, a line a vehicle and visit.
+
+Rows of the store -> ``work_items`` -> lines, safety first, then expected loss: the chance that a
+fault is not fixed times what its come-back costs.  Decisions people made are honoured.
+"""
+
+import json
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from functools import cache
+from itertools import islice
+from typing import Any, Final
+
+import polars as pl
+
+from afterclear.catalogue.code_meaning import Catalogue
+from afterclear.findings.common.rows_by_vehicle import ByVehicle
+from afterclear.findings.common.rule_files import WorklistRules
+from afterclear.findings.common.tables import keep
+from afterclear.findings.common.told import Told, Voice
+from afterclear.findings.roles.role_facts import FactBook
+from afterclear.findings.work.decided import Decided, Matter, decision_on, decision_words
+from afterclear.findings.work.work_cost import ComeBackCosts, Order
+from afterclear.findings.work.work_items import Item, ItemRules, Row, VehicleWork, items_of
+from afterclear.findings.work.work_queries import FOR_COSTS, PROOF_KM, VEHICLES, WORK_ROWS
+from afterclear.store.engine.database import Connection, query
+from afterclear.store.queries.results import naive
+
+_ALL_UNITS: Final = "all units"
+_HOLD: Final = "Hold"
+_LINES_AT_ONCE: Final = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """One line before it is ranked."""
+
+    vehicle_id: str
+    audience: str
+    site: str | None
+    items: tuple[Item, ...]
+    decided: str | None
+
+
+def build_worklist(
+    con: Connection,
+    catalogue: Catalogue,
+    rules: WorklistRules,
+    told: Told,
+    audit_words: Callable[[str], str],
+    as_of: datetime,
+) -> None:
+    """Rank what there is to do for fleet, garage and stock; replace the table.
+
+    ``audit_words``: says what decided a verdict of the stock audit.
+    """
+    book = FactBook(catalogue)
+    desk = _Desk(
+        con,
+        catalogue,
+        book,
+        rules,
+        ItemRules(
+            voice=Voice(told, book.label),
+            now=naive(as_of),
+            quiet_days=rules.quiet_days,
+            silent_scans=rules.silent_scans,
+            proof_km=dict(query(con, PROOF_KM).iter_rows()),
+        ),
+        audit_words,
+    )
+    keep(con, "worklist", _ranked(_lines(desk)))
+
+
+def _lines(desk: "_Desk") -> pl.DataFrame:
+    """Put all lines together, in frames as they come: as rows of Python they would be large."""
+    frames = [pl.DataFrame(schema=_WORKLIST | _ORDER)]
+    lines = desk.lines()
+    while some := [desk.row(line) for line in islice(lines, _LINES_AT_ONCE)]:
+        frames.append(pl.DataFrame(some, schema=_WORKLIST | _ORDER))
+    return pl.concat(frames)
+
+
+class _Desk:
+    """The store's rows, turned into lines."""
+
+    def __init__(
+        self,
+        con: Connection,
+        catalogue: Catalogue,
+        book: FactBook,
+        rules: WorklistRules,
+        items: ItemRules,
+        audit_words: Callable[[str], str],
+    ) -> None:
+        self._audit_words = audit_words
+        self._catalogue, self._book = catalogue, book
+        self._rules, self._items = rules, items
+        self._said = cache(self._told)
+        self._costs = ComeBackCosts((Order(*r) for r in query(con, FOR_COSTS).iter_rows()), rules)
+        self._rows = {name: ByVehicle(query(con, sql)) for name, sql in WORK_ROWS.items()}
+        self._vehicles = query(con, VEHICLES)
+        self._stock = {r["vehicle_id"]: r for r in query(con, "FROM store.stock").to_dicts()}
+        self._decisions = defaultdict(list)
+        for row in query(con, _DECISIONS).iter_rows():
+            self._decisions[row[1]].append(Decided(*row))
+
+    def _told(self, family: str, code: str, ecu: str) -> Row:
+        """Look up what holds for every row of a fault, once."""
+        return {
+            "unit": self._book.unit(ecu),
+            "cautions": tuple(c.id for c in self._catalogue.cautions(family, code, ecu)),
+            "evidence_km": self._catalogue.min_distance_after_clear_km(family),
+        }
+
+    def _work(self, vehicle: Row) -> VehicleWork:
+        """Gather one vehicle's rows; name each row's unit and the cautions of work on it."""
+        of: dict[str, list[Row]] = {}
+        for name, rows in self._rows.items():
+            of[name] = rows.of(vehicle["vehicle_id"])
+            for row in of[name]:
+                row.update(self._said(row["family"] or "", row["code"] or "", row["ecu"]))
+        return VehicleWork(
+            open_faults=of["open"],
+            roles={(r["ecu"], r["code"]): r for r in of["roles"]},
+            attempts=of["attempts"],
+            related=of["related"],
+            leftovers={(r["ecu"], r["code"]): r for r in of["leftovers"]},
+            silent=of["silent"],
+            km_now=vehicle["km_now"],
+        )
+
+    def lines(self) -> Iterator[_Line]:
+        """Lines of all audiences, vehicle by vehicle; what was decided in lines of its own."""
+        for vehicle in self._vehicles.iter_rows(named=True):
+            stocked = vehicle["stock_status"] == "in_stock"
+            items = list(items_of(self._work(vehicle), self._items))
+            if stocked:
+                yield from self._grouped("stock", vehicle, self._with_audit(vehicle, items))
+                items = [item for item in items if item.site is not None]
+            else:
+                yield from self._grouped("fleet", vehicle, items)
+            yield from self._grouped("garage", vehicle, items)
+
+    def _grouped(self, audience: str, vehicle: Row, items: Sequence[Item]) -> Iterator[_Line]:
+        groups: dict[tuple[str | None, str | None], list[Item]] = defaultdict(list)
+        for item in items:
+            site = (item.site or vehicle["site"]) if audience == "garage" else vehicle["site"]
+            groups[site, self._decided(item, vehicle)].append(item)
+        for (site, decided), grouped in groups.items():
+            yield _Line(vehicle["vehicle_id"], audience, site, tuple(grouped), decided)
+
+    def _decided(self, item: Item, vehicle: Row) -> str | None:
+        decisions = self._decisions.get(vehicle["vehicle_id"], ())
+        found = decision_on(item.matter, decisions, self._items.now, vehicle["km_now"])
+        return decision_words(found, self._items.voice) if found else None
+
+    def _with_audit(self, vehicle: Row, items: list[Item]) -> list[Item]:
+        """Put the verdict of the stock audit before the work it asks for."""
+        audit = self._stock.get(vehicle["vehicle_id"])
+        if audit is None or audit["verdict"] == "ready":
+            return items
+        km = audit["km_to_rescan"] or 0.0
+        after = f" after {self._items.voice.told.distance(km)}" if km > 0 else ""
+        action = _HOLD if audit["verdict"] == "hold" else f"Scan in full again{after}"
+        began = audit["last_full_scan_at"] or self._items.now
+        verdict = Item(
+            Matter(vehicle["vehicle_id"], None, None, (), began, None),
+            "scan",
+            action,
+            self._audit_words(audit["deciding"]),
+            "",
+            "",
+            0.0,
+            (_ALL_UNITS,),
+            km,
+            vehicle["site"],
+            (),
+            (),
+        )
+        # the audit has said why; its full scan is the one these ask for
+        told = [
+            replace(item, because="")
+            if item.kind == "repair"
+            else replace(item, because="", action=action, units_to_scan=(), after_km=km)
+            for item in items
+        ]
+        return [verdict, *told]
+
+    def row(self, line: _Line) -> dict[str, Any]:
+        """Put a line together from its items, the most pressing first."""
+        costs = [self._costs.of(i.component, line.vehicle_id, line.site) for i in line.items]
+        loss = [i.p_not_fixed * c.amount for i, c in zip(line.items, costs, strict=True)]
+        order = sorted(range(len(loss)), key=lambda n: self._pressing(line.items[n], loss[n]))
+        items = [line.items[n] for n in order]
+        dearest = max(range(len(costs)), key=lambda n: (loss[n], -n))
+        bring_in = any(i.kind == "repair" for i in items)
+        actions = list(dict.fromkeys(i.action for i in items))
+        after = max((i.after_km for i in items), default=0.0)
+        units = list(dict.fromkeys(u for i in items for u in i.units_to_scan))
+        units = [_ALL_UNITS] if _ALL_UNITS in units else units
+        cautions = list(dict.fromkeys(c for i in items for c in i.cautions))
+        return {
+            "vehicle_id": line.vehicle_id,
+            "audience": line.audience,
+            "rank": None,
+            "action": "; ".join(actions) + ".",
+            "because": " ".join(dict.fromkeys(i.because for i in items if i.because)),
+            "safety": bool(cautions),
+            "attempt_ids": " ".join(dict.fromkeys(a for i in items for a in i.matter.attempt_ids)),
+            "kind": "bring_in" if bring_in else "scan",
+            "site": line.site,
+            "units_to_scan": json.dumps(units),
+            "after_km": round(after),
+            "p_not_fixed": max(i.p_not_fixed for i in items),
+            "expected_loss": round(sum(loss), 2),
+            "currency": costs[dearest].currency,
+            "loss_basis": "; ".join(
+                dict.fromkeys(costs[n].basis for n in order if line.items[n].component)
+            ),
+            "codes": json.dumps(list(dict.fromkeys(c for i in items for c in i.codes))),
+            "cautions": " ".join(cautions),
+            "evidence": self._evidence(units, after, bring_in=bring_in),
+            "decided": line.decided,
+            "_no_hold": actions[0] != _HOLD,
+            "_caution_rank": self._caution_rank(cautions),
+        }
+
+    def _evidence(self, units: Sequence[str], after: float, *, bring_in: bool) -> str:
+        """Say which units to scan, and when: the proof the next verdict needs."""
+        voice = self._items.voice
+        names = ", ".join(
+            u if u == _ALL_UNITS else f"{voice.label(self._book.unit(u))} unit" for u in units
+        )
+        if bring_in:
+            again = voice.told.distance(after)
+            return f"To scan before and after the work, and again after about {again}: {names}."
+        when = f"after {voice.told.distance(after)}" if after > 0 else "now"
+        return f"To scan {when}: {names}."
+
+    def _pressing(self, item: Item, loss: float) -> tuple[Any, ...]:
+        audit_first = item.component != ""
+        return (
+            audit_first,
+            not item.cautions,
+            self._caution_rank(item.cautions),
+            item.kind != "repair",
+            -loss,
+            item.codes,
+        )
+
+    def _caution_rank(self, cautions: Sequence[str]) -> int:
+        order = self._rules.safety_order
+        return min((order.index(c) if c in order else len(order) for c in cautions), default=99)
+
+
+def _ranked(lines: pl.DataFrame) -> pl.DataFrame:
+    """Rank the lines of each audience; lines decided away get no rank, but for safety's."""
+    safety, is_open = pl.col("safety"), pl.col("decided").is_null()
+    counts = is_open | safety
+    return lines.sort(
+        "audience",
+        ~safety,
+        ~is_open,
+        (pl.col("kind") != "bring_in") & safety,
+        "_no_hold",
+        "_caution_rank",
+        -pl.col("expected_loss"),
+        "vehicle_id",
+        pl.col("site").fill_null(""),
+        pl.col("decided").fill_null(""),
+        maintain_order=True,
+    ).with_columns(
+        rank=pl.when(counts).then(counts.cum_sum().over("audience")).cast(pl.Int32),
+    )
+
+
+_DECISIONS: Final = """
+SELECT decision_id, vehicle_id, attempt_id, ecu, code, word, until_at, until_km, note, decided_at
+FROM store.decisions WHERE undone_at IS NULL ORDER BY decision_id
+"""
+
+# what lines are ranked by beside what they say
+_ORDER: Final[dict[str, Any]] = {"_no_hold": pl.Boolean, "_caution_rank": pl.Int32}
+
+_WORKLIST: Final[dict[str, Any]] = {
+    "vehicle_id": pl.String,
+    "audience": pl.String,
+    "rank": pl.Int32,
+    "action": pl.String,
+    "because": pl.String,
+    "safety": pl.Boolean,
+    "attempt_ids": pl.String,
+    "kind": pl.String,
+    "site": pl.String,
+    "units_to_scan": pl.String,
+    "after_km": pl.Float64,
+    "p_not_fixed": pl.Float64,
+    "expected_loss": pl.Float64,
+    "currency": pl.String,
+    "loss_basis": pl.String,
+    "codes": pl.String,
+    "cautions": pl.String,
+    "evidence": pl.String,
+    "decided": pl.String,
+}

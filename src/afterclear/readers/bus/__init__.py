@@ -1,0 +1,1 @@
+"""Recordings of vehicle buses and answers of control units."""

@@ -1,0 +1,1 @@
+"""Foreign files are read by a process of their own, within limits."""

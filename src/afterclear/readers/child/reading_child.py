@@ -1,0 +1,206 @@
+"""The reading process: does with foreign files what it is asked, within its limits, one by one.
+
+Started by ``reading_process`` only.  It ends when nobody asks any more, whatever it is at.
+Its limits are the system's own: a file that asks for too much ends the process, not the load.
+"""
+
+import errno
+import json
+import os
+import pickle
+import re
+import signal
+import sys
+import threading
+import traceback
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from queue import SimpleQueue
+from types import ModuleType
+from typing import IO, Any
+
+from afterclear.errors import DecodeError, RefusedFileError
+from afterclear.readers.base import Reader
+from afterclear.readers.child.crossing import FAULT, MACHINE, MEMORY, REFUSED, put_down
+from afterclear.readers.containers import container_kind, unpacked
+from afterclear.readers.limits import ReadingLimits
+from afterclear.records import Delivery
+
+try:
+    import resource
+except ImportError:  # a system that knows no limits: the time is watched from outside all the same
+    resource: ModuleType | None = None  # type: ignore[no-redef]
+
+# What the machine refuses, not the file.
+_MACHINES = {errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS, errno.EACCES, errno.EMFILE}
+_NUMBER_IN_WORDS = re.compile(r"\(os error ([0-9]+)\)")
+_LONGEST = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """Ask whether this is an archive or a mail, and of what kind."""
+
+    path: Path
+    name: str
+
+    def answer(self, _: Sequence[Reader]) -> object:
+        """Give the kind, or None."""
+        return container_kind(self.path, self.name)
+
+
+@dataclass(frozen=True, slots=True)
+class Unpack:
+    """Ask to put what is in an archive or a mail into a folder."""
+
+    path: Path
+    name: str
+    kind: str
+    folder: Path
+    most_bytes: int  # of one file within
+
+    def answer(self, _: Sequence[Reader]) -> object:
+        """Tell each file's name and number, and what was passed over."""
+        made = unpacked(self.path, self.name, self.kind, self.folder, self.most_bytes)
+        members = [(member.name, member.path.name) for member in made.members]
+        return {"members": members, "passed_over": dict(made.passed_over)}
+
+
+@dataclass(frozen=True, slots=True)
+class Identify:
+    """Ask which reader's file this is."""
+
+    delivery: Delivery
+
+    def answer(self, readers: Sequence[Reader]) -> object:
+        """Give the reader's name."""
+        from afterclear.readers.registry import identify  # noqa: PLC0415 - it waits for its maps
+
+        return identify(self.delivery, readers).name
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """Ask to bring a file into the plain layout, its rows into files of a folder."""
+
+    delivery: Delivery
+    reader: str
+    folder: Path
+
+    def answer(self, readers: Sequence[Reader]) -> object:
+        """Tell what stands in the folder."""
+        reader = next(reader for reader in readers if reader.name == self.reader)
+        return put_down(reader.read(self.delivery), self.folder)
+
+
+Question = Kind | Unpack | Identify | Read
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What a reading process begins with.  ``readers``: pickled, since unpacking needs none."""
+
+    readers: bytes
+    limits: ReadingLimits
+
+
+def main() -> None:
+    """Answer questions from the standard input, a line each, until it ends."""
+    answers = _own_output()
+    for number in (signal.SIGINT, signal.SIGTERM):  # these are for whoever asks
+        signal.signal(number, signal.SIG_IGN)
+    asked: SimpleQueue[Any] = SimpleQueue()
+    threading.Thread(target=_listen, args=(asked,), daemon=True).start()
+    setup: Setup = asked.get()
+    _limit_memory(setup.limits.memory_bytes)
+    readers: list[Reader] = []
+    while True:
+        question: Question = asked.get()
+        if isinstance(question, Identify | Read) and not readers:
+            readers += pickle.loads(setup.readers)  # noqa: S301 - from the program itself
+        _allow_time(setup.limits.seconds)
+        answers.write(json.dumps(_answered(question, readers)) + "\n")
+        answers.flush()
+
+
+def _answered(question: Question, readers: list[Reader]) -> dict[str, object]:
+    """Do what was asked; an error becomes an answer."""
+    try:
+        return {"did": question.answer(readers)}
+    except MemoryError:
+        return {"error": MEMORY}
+    except (RefusedFileError, DecodeError) as error:
+        return {"error": REFUSED, "said": str(error)}
+    except BaseException as error:  # noqa: BLE001 - a panic of native code is no Exception
+        number = _machines_number(error)
+        if number is None:
+            return _fault(error)
+        return {"error": MACHINE, "said": [number, os.strerror(number), _place(error)]}
+
+
+def _machines_number(error: BaseException) -> int | None:
+    """Give the system's number of an error that is the machine's, not the file's."""
+    number = error.errno if isinstance(error, OSError) else None
+    if number is None:  # the library that writes frames gives it in words
+        told = _NUMBER_IN_WORDS.search(str(error))
+        number = int(told[1]) if told else None
+    return number if number in _MACHINES else None
+
+
+def _place(error: BaseException) -> str:
+    return str(error.filename or "") if isinstance(error, OSError) else ""
+
+
+def _fault(error: BaseException) -> dict[str, object]:
+    return {
+        "error": FAULT,
+        "said": f"{type(error).__name__}: {error}"[:_LONGEST],
+        "trace": traceback.format_exc(),
+    }
+
+
+def _own_output() -> IO[str]:
+    """Keep the standard output for answers: what a library prints goes elsewhere."""
+    own = os.fdopen(os.dup(1), "w", encoding="ascii")
+    os.dup2(2, 1)
+    return own
+
+
+def _listen(asked: "SimpleQueue[Any]") -> None:
+    while True:
+        try:
+            asked.put(pickle.load(sys.stdin.buffer))  # noqa: S301 - from the program itself
+        except (EOFError, OSError, pickle.UnpicklingError):
+            os._exit(0)
+
+
+def _limit_memory(n_bytes: int) -> None:
+    """Limit what the process may hold; where the system cannot, nothing is limited."""
+    if resource is None:
+        return
+    # Linux counts what is held under RLIMIT_DATA; under RLIMIT_AS also what is only reserved,
+    # which is far more (getrlimit(2))
+    kind = resource.RLIMIT_DATA if sys.platform == "linux" else resource.RLIMIT_AS
+    _set(kind, n_bytes)
+    _set(resource.RLIMIT_CORE, 0)
+    if sys.platform == "linux":  # if memory runs out all the same, this process goes first
+        with suppress(OSError):
+            Path("/proc/self/oom_score_adj").write_text("1000", encoding="ascii")
+
+
+def _allow_time(seconds: float) -> None:
+    """Let the process use so much processor time from now on; then the system ends it."""
+    if resource is not None:
+        used = resource.getrusage(resource.RUSAGE_SELF)
+        _set(resource.RLIMIT_CPU, int(used.ru_utime + used.ru_stime + seconds) + 1)
+
+
+def _set(kind: int, soft: int) -> None:
+    assert resource is not None  # noqa: S101 - the callers looked
+    _, hard = resource.getrlimit(kind)
+    if hard != resource.RLIM_INFINITY:
+        soft = min(soft, hard)
+    with suppress(ValueError, OSError):  # a system may name the limit, but not keep it
+        resource.setrlimit(kind, (soft, hard))

@@ -1,0 +1,1 @@
+"""Kinds of files as grids or nested data: text, workbooks, pages, trees."""

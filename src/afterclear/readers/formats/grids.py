@@ -1,0 +1,90 @@
+"""Tables in a grid of cells: workbooks, HTML tables, fixed width, delimited text gone wrong."""
+
+import json
+import re
+from collections.abc import Sequence
+
+from afterclear.readers.maps.import_map import MapTable
+from afterclear.readers.maps.source_table import (
+    AFTER,
+    Cells,
+    SourceTable,
+    find_header,
+    frame_of,
+    is_total,
+    joined_headings,
+    unique_headings,
+)
+from afterclear.records import Rejection
+
+Grid = Sequence[tuple[int, Cells]]  # (line, cells), in the file's order
+
+
+def table_of_grid(grid: Grid, spec: MapTable, where: str, *, fill_short: bool) -> SourceTable:
+    """Take one table out of a grid, with every row of it in one of its parts.
+
+    ``fill_short``: rows with fewer cells than headings are filled with nothing, not refused.
+
+    Raises:
+        RefusedFileError: its headings are not there.
+
+    """
+    at = find_header(grid, spec.header, spec.header_has, where)
+    width = max((len(cells) for _, cells in grid), default=0)
+    headings: Cells = [None] * width
+    if at >= 0:
+        headed = [cells for _, cells in grid[at : at + spec.header_rows]]
+        headings = headed[0] if len(headed) == 1 else joined_headings(headed)
+    names = list(spec.names) or unique_headings(headings)
+    while names and at >= 0 and not spec.names and _is_nameless(headings, len(names) - 1):
+        names.pop()  # blank cells after the last heading
+    table = SourceTable(frame_of(names, []), above=_text_of(grid[: max(at, 0)]))
+    at += spec.header_rows - 1 if at >= 0 else 0
+    kept: list[tuple[int, Cells]] = []
+    for n, (line, cells) in enumerate(grid[at + 1 :]):
+        if spec.until and re.search(spec.until, _text_of([(line, cells)])):
+            table.left_out[AFTER] += len(grid) - at - 1 - n
+            break
+        _take_row(table, kept, (line, cells), names, spec, fill_short=fill_short)
+    table.frame = frame_of(names, kept)
+    return table
+
+
+def _take_row(
+    table: SourceTable,
+    kept: list[tuple[int, Cells]],
+    row: tuple[int, Cells],
+    names: Sequence[str],
+    spec: MapTable,
+    *,
+    fill_short: bool,
+) -> None:
+    line, cells = row
+    while len(cells) > len(names) and not (cells[-1] or "").strip():
+        cells = cells[:-1]
+    if not any((c or "").strip() for c in cells):
+        return
+    if is_total(spec.totals, cells):
+        table.left_out["totals rows"] += 1
+    elif len(cells) == len(names):
+        kept.append((line, cells))
+    elif len(cells) < len(names) and fill_short:
+        kept.append((line, [*cells, *[None] * (len(names) - len(cells))]))
+    else:
+        table.rejections.append(wrong_width(spec.into, line, cells, len(names)))
+
+
+def wrong_width(into: str, line: int, cells: Cells, width: int) -> Rejection:
+    """Refuse a row whose cells are not as many as there are headings."""
+    more = "more" if len(cells) > width else "fewer"
+    expected = f"{width} cells, as the headings are; this row has {more} ({len(cells)})"
+    text = json.dumps([c if c is None else c[:1000] for c in cells[:100]], ensure_ascii=False)
+    return Rejection(into, line, None, text[:2000], expected, text)
+
+
+def _is_nameless(cells: Cells, at: int) -> bool:
+    return at >= len(cells) or not (cells[at] or "").strip()
+
+
+def _text_of(grid: Grid) -> str:
+    return "\n".join(" ".join(c.strip() for c in cells if c and c.strip()) for _, cells in grid)

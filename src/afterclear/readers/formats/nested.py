@@ -1,0 +1,198 @@
+"""Nested data (JSON, XML) as tables: one row for each thing at the end of a path.
+
+A heading is the path from the root, as ``reports.units.codes.spn``; a map may name its end only
+(``codes.spn``, ``spn``) where that is unambiguous.  What a row's ancestors say holds for the row.
+A thing without any of the next step's children still gives a row: a unit that lists no codes.
+"""
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from afterclear.errors import RefusedFileError
+from afterclear.readers.maps.import_map import MapTable
+from afterclear.readers.maps.source_table import MAX_COLUMNS, SourceTable, frame_of
+from afterclear.records import Rejection
+
+Node = dict[str, "Node"] | list["Node"] | str | None
+LINE_KEY = "\x00line"  # put into a node by a parser that knows lines
+MAX_DEPTH = 64  # no known export nests deeper than ten
+
+# How many cells a table may have, and how many for each thing the file says (own judgement: rows
+# repeat what stands above them, thirty times over where a report of one code says much of itself).
+FREE_CELLS = 4_000_000
+MAX_GROWTH = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Flat:
+    """One row: its cells by heading, where it stands."""
+
+    cells: dict[str, str]
+    line: int
+
+
+def json_tree(text: str, where: str, decimal: str = ".") -> tuple[Node, list[Rejection]]:
+    """Parse a JSON document, or JSON Lines; numbers stay as written, with the map's decimal mark.
+
+    Raises:
+        RefusedFileError: it is neither, or nests too deep.
+
+    """
+    try:
+        return _loads(text, decimal), []
+    except RecursionError as error:
+        raise RefusedFileError(f"{where} nests deeper than {MAX_DEPTH} levels.") from error
+    except ValueError as error:
+        if "\n" not in text.strip():
+            raise RefusedFileError(f"{where} is no JSON: {error}.") from error
+        return _json_lines(text, where, error, decimal)
+
+
+def _loads(text: str, decimal: str) -> Node:
+    def number(written: str) -> str:
+        return written.replace(".", decimal)
+
+    tree: Node = json.loads(text, parse_int=str, parse_float=number, parse_constant=str)
+    return tree
+
+
+def _json_lines(
+    text: str, where: str, error: ValueError, decimal: str
+) -> tuple[Node, list[Rejection]]:
+    things: list[Node] = []
+    broken = []
+    for number, line in enumerate(text.split("\n"), 1):
+        if not line.strip():
+            continue
+        try:
+            thing = _loads(line, decimal)
+        except (ValueError, RecursionError):
+            expected = "a JSON object on each line"
+            broken.append(Rejection("", number, None, line[:200], expected, line[:2000]))
+            continue
+        if isinstance(thing, dict):
+            thing[LINE_KEY] = str(number)
+        things.append(thing)
+    if not things or len(broken) > len(things):
+        raise RefusedFileError(f"{where} is no JSON: {error}.") from error
+    return things, broken
+
+
+def nested_table(tree: Node, spec: MapTable, where: str) -> SourceTable:
+    """Take one table out of nested data.
+
+    Raises:
+        RefusedFileError: nothing stands at its path, or it nests too deep.
+
+    """
+    steps = [step for step in spec.rows.split(".") if step]
+    try:
+        rows = _bounded(_rows(tree, steps, (), {}, 0), tree, where)
+    except RecursionError as error:
+        raise RefusedFileError(f"{where} nests deeper than {MAX_DEPTH} levels.") from error
+    if not rows:
+        raise RefusedFileError(f"{where} has nothing at the path {spec.rows or '(the root)'!r}.")
+    names: dict[str, None] = {}
+    for row in rows:
+        names.update(dict.fromkeys(row.cells))
+    if len(names) > MAX_COLUMNS:
+        raise RefusedFileError(f"{where} has {len(names):,} different names in its rows.")
+    if len(names) * len(rows) > FREE_CELLS:
+        _check_growth(len(names) * len(rows), tree, where)
+    order = list(names)
+    kept = [(row.line or n, [row.cells.get(name) for name in order]) for n, row in _counted(rows)]
+    return SourceTable(frame_of(order, kept))
+
+
+def _bounded(rows: Iterator[Flat], tree: Node, where: str) -> list[Flat]:
+    """Take the rows, as long as what their ancestors say does not swell them without measure."""
+    kept, n_cells, looked_at = [], 0, FREE_CELLS
+    for row in rows:
+        kept.append(row)
+        n_cells += len(row.cells)
+        if n_cells > looked_at:
+            _check_growth(n_cells, tree, where)
+            looked_at *= 2
+    return kept
+
+
+def _check_growth(n_cells: int, tree: Node, where: str) -> None:
+    n_said, left = 0, [tree]
+    while left:
+        node = left.pop()
+        n_said += 1
+        if isinstance(node, dict | list):
+            left += node.values() if isinstance(node, dict) else node
+    if n_cells > MAX_GROWTH * n_said:
+        raise RefusedFileError(
+            f"{where} says {n_said:,} things, which would make a table of over {n_cells:,} cells: "
+            "its rows have hardly a name in common, or all repeat what stands above them."
+        )
+
+
+def _counted(rows: Sequence[Flat]) -> Iterator[tuple[int, Flat]]:
+    return iter(enumerate(rows, 1))
+
+
+def _rows(
+    node: Node, steps: list[str], path: tuple[str, ...], above: dict[str, str], line: int
+) -> Iterator[Flat]:
+    """Go down the path; ``above``: what the ancestors say."""
+    if isinstance(node, list):
+        for each in node:
+            yield from _rows(each, steps, path, above, line)
+        return
+    if not isinstance(node, dict):
+        if not steps and node is not None:
+            yield Flat({**above, ".".join(path) or "value": node}, line)
+        return
+    line = int(str(node.get(LINE_KEY) or line))
+    if not steps:
+        yield Flat({**above, **_flat(node, path, 0)}, line)
+        return
+    step, rest = steps[0], steps[1:]
+    own = {key: value for key, value in node.items() if key != step}
+    said = {**above, **_flat(own, path, 0, is_row=False)}
+    is_above = False
+    for row in _rows(node.get(step), rest, (*path, step), said, line):
+        is_above = True
+        yield row
+    if not is_above and (path or step in node):
+        yield Flat(said, line)
+
+
+def _flat(
+    node: dict[str, Node], path: tuple[str, ...], depth: int, *, is_row: bool = True
+) -> dict[str, str]:
+    """Write what an object says as cells; lists of texts are joined, of objects only in a row."""
+    if depth > MAX_DEPTH:
+        raise RefusedFileError(f"it nests deeper than {MAX_DEPTH} levels.")
+    cells: dict[str, str] = {}
+    for key, value in node.items():
+        if key == LINE_KEY or value is None:
+            continue
+        name = ".".join((*path, key))
+        if isinstance(value, dict):
+            cells |= _flat(value, (*path, key), depth + 1, is_row=is_row)
+        elif isinstance(value, list):
+            texts = [v for v in value if not isinstance(v, dict | list) and v is not None]
+            if texts and len(texts) == len(value):
+                cells[name] = " ".join(map(_text, texts))
+            elif is_row and value:
+                cells[name] = json.dumps(_without_lines(value), ensure_ascii=False)[:100_000]
+        else:
+            cells[name] = _text(value)
+    return cells
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return str(value)
+
+
+def _without_lines(node: Node) -> Node:
+    if isinstance(node, dict):
+        return {k: _without_lines(v) for k, v in node.items() if k != LINE_KEY}
+    return [_without_lines(each) for each in node] if isinstance(node, list) else node

@@ -1,0 +1,121 @@
+"""Free text by named patterns: report, section, row.
+
+Each line is tried against the map's patterns in this order: ``begin`` (forgets what earlier
+lines said), ``section`` (its named groups hold for the rows that follow), ``row`` (a row of what
+holds now and its own groups), ``ignore``.  A line that no pattern knows is refused by name, so
+nothing of a report is lost silently.
+
+Two rules keep what belongs to one unit from being told of the next.  A ``section`` pattern met
+again forgets what sections said after it was met last: a counter under one unit is not the next
+unit's.  A ``row`` must account for the whole line: "Brakes: no fault" is no row of a pattern that
+knows "no fault" only, for it would be told of the unit before.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from afterclear.readers.maps.import_map import MapTable
+from afterclear.readers.maps.source_table import AFTER, SourceTable, frame_of
+from afterclear.records import Rejection
+
+MAX_LINE = 100_000  # patterns may take long on a long line; a report's line is a few hundred
+_UNKNOWN = "a line that one of the map's patterns (begin, section, row, ignore) knows"
+
+
+def report_table(text: str, spec: MapTable) -> SourceTable:
+    """Take the rows of one table out of a text report."""
+    patterns = {
+        kind: [re.compile(p) for p in (getattr(spec, kind) or ())]
+        for kind in ("begin", "section", "row", "ignore")
+    }
+    names = list(
+        dict.fromkeys(
+            name
+            for kind in ("begin", "section", "row")
+            for p in patterns[kind]
+            for name in p.groupindex
+        )
+    )
+    held = _Held()
+    rows: list[tuple[int, list[str | None]]] = []
+    table = SourceTable(frame_of(names, []))
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        if spec.until and re.search(spec.until, line):
+            table.left_out[AFTER] += len(lines) - number
+            break
+        kind, pattern, said = _meaning(line, patterns)
+        if kind == "begin":
+            held = _Held([(pattern, said)])
+        elif kind == "section":
+            held.take(pattern, said)
+        elif kind == "row":
+            rows.append((number, [{**held.said, **said}.get(name) for name in names]))
+        elif kind != "ignore":
+            table.rejections.append(
+                Rejection(spec.into, number, None, line[:200], _UNKNOWN, line[:2000])
+            )
+    table.frame = frame_of(names, rows)
+    return table
+
+
+@dataclass(slots=True)
+class _Held:
+    """What sections said and still holds: (pattern, its groups), in the order of their lines."""
+
+    sections: list[tuple[str, dict[str, str | None]]] = field(default_factory=list)
+
+    def take(self, pattern: str, said: dict[str, str | None]) -> None:
+        """Take a section; met again, it forgets itself and what was said after it."""
+        met = [known for known, _ in self.sections]
+        if pattern in met:
+            del self.sections[met.index(pattern) :]
+        self.sections.append((pattern, said))
+
+    @property
+    def said(self) -> dict[str, str | None]:
+        """All groups that hold, the later over the earlier."""
+        return {name: text for _, said in self.sections for name, text in said.items()}
+
+
+def _meaning(
+    line: str, patterns: dict[str, list[re.Pattern[str]]]
+) -> tuple[str, str, dict[str, str | None]]:
+    """Say what kind of line it is, by which pattern, and what its groups hold; '' if none."""
+    if len(line) > MAX_LINE:
+        return "", "", {}
+    for kind, each in patterns.items():
+        for pattern in each:
+            found = pattern.search(line)
+            if found and (kind != "row" or _is_whole(line, found)):
+                return kind, pattern.pattern, found.groupdict()
+    return "", "", {}
+
+
+def _is_whole(line: str, found: re.Match[str]) -> bool:
+    """Tell whether nothing but blanks and marks stands beside what a pattern found."""
+    beside = line[: found.start()] + line[found.end() :]
+    return not any(letter.isalnum() for letter in beside)
+
+
+def fixed_grid(
+    text: str, positions: Sequence[tuple[int, int]]
+) -> list[tuple[int, list[str | None]]]:
+    """Cut each line into cells at fixed places (first and last character, from 1)."""
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    grid: list[tuple[int, list[str | None]]] = []
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            grid.append((number, []))
+            continue
+        cells: list[str | None] = [line[a - 1 : b].strip() or None for a, b in positions]
+        # a line that ends before the last column begins may have been cut off
+        beyond = line[max(b for _, b in positions) :].strip()
+        if beyond:
+            cells.append(beyond)  # one cell more than there are columns: the row is refused
+        n_reached = sum(len(line.rstrip()) >= a for a, _ in positions)
+        grid.append((number, cells if n_reached == len(positions) else cells[: max(n_reached, 1)]))
+    return grid

@@ -1,0 +1,1 @@
+"""A source's table through its map: rows of the plain layout."""

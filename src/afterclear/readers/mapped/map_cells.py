@@ -1,0 +1,297 @@
+"""One plain column's cells out of a source's: taken, parted, translated, brought to our units.
+
+Everything works on whole columns.  A cell that cannot be read is marked, never dropped: its row
+is refused with what was expected.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+
+import polars as pl
+
+from afterclear.plain import MILE_COLUMNS, Kind
+from afterclear.readers.mapped.map_times import TimeRules, Times, dates, instants
+from afterclear.readers.maps.import_map import NUMBERS, TIMES, ImportMap, MapColumn
+from afterclear.readers.maps.units import UNITS, WRITTEN, counted_in, factor
+
+# Reading a column run by run pays while runs are fewer than this share of its cells, word by
+# word while a sample of it has few; neither pays in a small table.
+MOST_RUNS = 0.7
+# Columns that tell what an odometer shows: tenths of a km at most, never thousandths.
+ODOMETERS = ("odometer_km", "first_seen_km")
+WORTHWHILE = 5000
+FEW_WORDS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Cells that were settled by rule, to be counted in the ledger."""
+
+    where: pl.Series  # True for each of them
+    what: str
+    settled: str
+
+    @property
+    def note(self) -> str:
+        """Tell how many they are."""
+        return f"{self.what}: {int(self.where.sum()):,}, {self.settled}"
+
+
+@dataclass(slots=True)
+class PlainCells:
+    """One plain column: its cells as text, which of them could not be read, what was expected."""
+
+    name: str  # the plain column, or its mile twin
+    cells: pl.Series
+    raw: pl.Series  # as delivered
+    unread: pl.Series | None = None  # True where there was something that could not be read
+    expected: str = ""
+    doubts: list[Doubt] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """The plain column that is made."""
+
+    name: str
+    kind: Kind
+
+
+def plain_cells(
+    raw: pl.Series, column: MapColumn, target: Target, how: ImportMap, zone: str
+) -> PlainCells:
+    """Make one plain column from the raw cells (text; null or blank: not known)."""
+    if not (column.pattern or column.values or target.kind in NUMBERS | TIMES):
+        return PlainCells(target.name, raw, raw)
+    if quick := _word_for_word(raw, column, target):
+        return quick
+    distinct, place = _distinct(raw)
+    made = _read_cells(distinct, column, target, how, zone)
+    if place is not None:
+        made.cells, made.raw = made.cells.gather(place), raw
+        made.unread = None if made.unread is None else made.unread.gather(place)
+        made.doubts = [replace(doubt, where=doubt.where.gather(place)) for doubt in made.doubts]
+    return made
+
+
+def _word_for_word(raw: pl.Series, column: MapColumn, target: Target) -> PlainCells | None:
+    """Translate cells that are all written as the map has them; None: look closer."""
+    words = column.values
+    if column.pattern or target.kind in NUMBERS | TIMES or not all((*words, *words.values())):
+        return None
+    new = raw.replace_strict(words, default=None, return_dtype=pl.String)
+    return PlainCells(target.name, new, raw) if new.null_count() == raw.null_count() else None
+
+
+def _distinct(raw: pl.Series) -> tuple[pl.Series, pl.Series | None]:
+    """Give cells to read once each, and for every row its place among them; None: as they are.
+
+    Rows of one scan repeat its time and distance, so a run of the same cell is read once; a
+    column of few words is read word by word.
+    """
+    if len(raw) < WORTHWHILE:
+        return raw, None
+    begins = raw.ne_missing(raw.shift())
+    begins[0] = True
+    if begins.sum() < MOST_RUNS * len(raw):
+        return raw.filter(begins), (begins.cum_sum() - 1).cast(pl.UInt32)
+    if raw.head(WORTHWHILE).n_unique() > FEW_WORDS:
+        return raw, None
+    words = raw.unique()
+    if len(words) > WORTHWHILE:
+        return raw, None
+    numbers = pl.Series(range(len(words)), dtype=pl.UInt32)
+    return words, raw.replace_strict(words, numbers, return_dtype=pl.UInt32)
+
+
+def _read_cells(
+    raw: pl.Series, column: MapColumn, target: Target, how: ImportMap, zone: str
+) -> PlainCells:
+    made = PlainCells(target.name, _trimmed(raw), raw)
+    if column.pattern:
+        _take_pattern(made, column)
+    if column.values:
+        _translate(made, column)
+    if target.kind in NUMBERS:
+        _read_numbers(made, column, how)
+    elif target.kind in TIMES:
+        _read_times(made, column, target, how, zone)
+    return made
+
+
+def _trimmed(raw: pl.Series) -> pl.Series:
+    cells = raw.str.strip_chars()
+    return pl.select(pl.when(cells != "").then(cells)).to_series()
+
+
+def _refuse(made: PlainCells, unread: pl.Series, expected: str) -> None:
+    """Add cells that could not be read; the first reason is the one told."""
+    if not unread.any():
+        return
+    made.unread = unread if made.unread is None else made.unread | unread
+    made.expected = made.expected or expected
+
+
+def _take_pattern(made: PlainCells, column: MapColumn) -> None:
+    pattern = re.compile(column.pattern or "")
+    before = made.cells
+    taken = before.str.extract(pattern.pattern, 1)
+    failed = before.is_not_null() & taken.is_null() & ~before.str.contains(pattern.pattern)
+    failed = failed.fill_null(value=False)
+    if column.values:  # what the table of words does not know is said there
+        made.cells = taken.zip_with(~failed, before)
+        return
+    made.cells = _by_rule(made, column, taken, failed, f"text with the pattern {pattern.pattern}")
+
+
+def _translate(made: PlainCells, column: MapColumn) -> None:
+    words = {_word(k): (v or None) for k, v in column.values.items()}
+    before = made.cells.fill_null("") if "" in words else made.cells
+    folded = before.str.to_lowercase()
+    known = folded.is_in(list(words)).fill_null(value=False)
+    new = folded.replace_strict(words, default=None, return_dtype=pl.String)
+    failed = before.is_not_null() & ~known & (before != "")
+    made.cells = _by_rule(
+        made,
+        column,
+        new,
+        failed.fill_null(value=False),
+        f"one of: {', '.join(filter(None, column.values))}",
+    )
+
+
+def _word(text: str) -> str:
+    return text.strip().lower()
+
+
+def _by_rule(
+    made: PlainCells, column: MapColumn, new: pl.Series, failed: pl.Series, expected: str
+) -> pl.Series:
+    """Settle the cells that did not fit by the column's ``otherwise``."""
+    if not failed.any():
+        return new
+    if column.otherwise == "refuse":
+        _refuse(made, failed, expected)
+        return new
+    if column.otherwise == "empty":
+        return new
+    other = made.cells if column.otherwise == "keep" else pl.lit(column.otherwise)
+    return pl.select(pl.when(failed).then(other).otherwise(new)).to_series()
+
+
+# --- numbers -----------------------------------------------------------------------------------
+
+
+def _read_numbers(made: PlainCells, column: MapColumn, how: ImportMap) -> None:
+    unit = column.unit or ""
+    factors: pl.Series | None = None
+    if unit == "cell":
+        factors = _split_unit(made)
+    cells = made.cells
+    shape = number_shape(how.decimal, how.thousands)
+    if made.name in ODOMETERS:
+        _refuse_cut_thousands(made, how)
+    _refuse(made, (~cells.str.contains(shape)).fill_null(value=False), _number_expected(how))
+    cells = cells.str.strip_prefix("+")
+    if how.thousands:
+        cells = cells.str.replace_all(how.thousands, "", literal=True)
+    if how.decimal != ".":
+        cells = cells.str.replace(how.decimal, ".", literal=True)
+    made.cells = cells
+    if factors is not None:
+        made.cells = _times(cells, factors)
+    elif unit == "mi" and made.name in MILE_COLUMNS:
+        made.name = MILE_COLUMNS[made.name]  # the store turns miles into km
+    elif unit and UNITS[unit][1] != 1:
+        made.cells = _times(cells, UNITS[unit][1])
+
+
+def _refuse_cut_thousands(made: PlainCells, how: ImportMap) -> None:
+    """Refuse 76,543 where the comma is the decimal mark: no odometer shows 76 km and 543 m so."""
+    looks_so = made.cells.str.contains(cut_thousands(how.decimal)).fill_null(value=False)
+    mark = how.decimal
+    _refuse(
+        made,
+        looks_so,
+        f"a distance; three digits after the decimal mark {mark!r} look like thousands. Say "
+        f"thousands = {mark!r} in the map, with the other decimal mark",
+    )
+
+
+def cut_thousands(decimal: str) -> str:
+    """Write the pattern of a number that has a group of thousands behind its decimal mark."""
+    return rf"^[+]?[1-9]\d{{0,2}}{re.escape(decimal)}\d{{3}}$"
+
+
+def number_shape(decimal: str, thousands: str) -> str:
+    """Write the pattern of a number with these marks."""
+    whole = r"\d+"
+    if thousands:
+        whole = rf"(?:\d{{1,3}}(?:{re.escape(thousands)}\d{{3}})+|\d+)"
+    return rf"^[+-]?{whole}(?:{re.escape(decimal)}\d+)?(?:[eE][+-]?\d{{1,3}})?$"
+
+
+def _number_expected(how: ImportMap) -> str:
+    marks = f"the decimal mark {how.decimal!r}"
+    parted = f" and {how.thousands!r} between thousands" if how.thousands else ""
+    return f"a number with {marks}{parted}"
+
+
+def _times(cells: pl.Series, by: pl.Series | float) -> pl.Series:
+    return (cells.cast(pl.Float64, strict=False) * by).cast(pl.String)
+
+
+def _split_unit(made: PlainCells) -> pl.Series:
+    """Part '83,120 km' into the number, left in place, and what one of the unit is."""
+    before = made.cells
+    unit = before.str.extract(r"([A-Za-z]+)\.?$", 1).str.to_lowercase()
+    factors = {u: f for u in WRITTEN if (f := factor(u, made.name)) is not None}
+    by = unit.replace_strict(factors, default=None, return_dtype=pl.Float64)
+    wanted = counted_in(made.name)
+    _refuse(
+        made,
+        (before.is_not_null() & by.is_null()),
+        f"a number with its unit beside it, of those that count {wanted}: {', '.join(factors)}",
+    )
+    made.cells = before.str.replace(r"\s*[A-Za-z]+\.?$", "")
+    return by
+
+
+# --- times -------------------------------------------------------------------------------------
+
+
+def _read_times(
+    made: PlainCells, column: MapColumn, target: Target, how: ImportMap, zone: str
+) -> None:
+    rules = time_rules(column.date_format or how.date_format, how, zone)
+    before = made.cells
+    if target.kind is Kind.DATE:
+        made.cells = dates(before, rules)
+    else:
+        times = instants(before, rules)
+        made.cells = times.text
+        made.doubts = list(_doubts(times, rules))
+    _refuse(made, before.is_not_null() & made.cells.is_null(), rules.expected)
+
+
+def time_rules(formats: Sequence[str], how: ImportMap, zone: str) -> TimeRules:
+    """Gather how a map's times are read; a workbook's own times are ISO 8601 always."""
+    shapes = tuple(formats)
+    if shapes and how.kind == "workbook":
+        shapes = (*shapes, "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d")
+    return TimeRules(
+        shapes, zone, how.ambiguous_time, how.missing_time, how.excel_serial, how.decimal
+    )
+
+
+def _doubts(times: Times, rules: TimeRules) -> Iterator[Doubt]:
+    if times.twice is not None:
+        settled = "refused" if rules.ambiguous == "refuse" else f"the {rules.ambiguous} taken"
+        yield Doubt(
+            times.twice, f"times that come twice as clocks go back in {rules.zone}", settled
+        )
+    if times.left_out is not None:
+        settled = "refused" if rules.missing == "refuse" else "taken an hour later"
+        what = f"times left out as clocks go forward in {rules.zone}"
+        yield Doubt(times.left_out, what, settled)

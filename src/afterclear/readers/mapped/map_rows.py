@@ -1,0 +1,345 @@
+"""A source's table through its map: rows of the plain layout, and the rows refused.
+
+Rows in = rows out + rows refused, but for cells that hold several values: those make a row each.
+"""
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from typing import Any
+
+import polars as pl
+
+from afterclear.errors import RefusedFileError
+from afterclear.plain import MILE_COLUMNS, TABLES, Kind
+from afterclear.readers.mapped.map_cells import PlainCells, Target, plain_cells
+from afterclear.readers.mapped.map_shape import (
+    CODE_COLUMNS,
+    FILLER,
+    MADE,
+    NO_CODE,
+    shaped,
+    with_one_filler,
+)
+from afterclear.readers.maps.import_map import KEY_MARKS, ImportMap, MapColumn, MapTable
+from afterclear.readers.maps.source_table import AFTER, LINE, SourceTable, plain_heading
+from afterclear.records import Delivery, PlainRows, Rejection
+
+_Origins = dict[str, tuple[str, ...] | None]
+_BREAK = "\x1f"  # unit separator: in no text a person writes
+_VALUE = f"{_BREAK}value"  # no heading is called so
+
+
+@dataclass(frozen=True, slots=True)
+class Mapped:
+    """What a map made of one table."""
+
+    rows: PlainRows
+    rejections: tuple[Rejection, ...]
+    notes: tuple[str, ...]
+
+
+def mapped_rows(
+    table: SourceTable, spec: MapTable, how: ImportMap, delivery: Delivery, where: str
+) -> Mapped:
+    """Bring a source's table into the plain layout.
+
+    Raises:
+        RefusedFileError: headings are missing or doubtful, or nobody says whose rows these are.
+
+    """
+    spec = shaped(table, spec, where)
+    origins = origins_of(table, spec, where)
+    # a word for "none" is one word until it is clear which cells were empty as delivered
+    frame = _with_one_filler(table.frame, origins, FILLER)
+    frame, uneven = _row_for_each(frame, spec, origins)
+    frame, only_distance = _settled(frame, spec, origins, table)
+    frame = _with_one_filler(frame, origins, None)
+    zone = how.zone or delivery.zone
+
+    def cells_of(name: str) -> PlainCells:
+        column = spec.columns[name]
+        raw = _raw(frame, column, origins[name], _told(column, table, delivery, where))
+        return plain_cells(raw, column, _target(spec, name), how, zone)
+
+    wanted = [name for name in spec.columns if origins[name] is not None]
+    made = [cells_of(name) for name in wanted]
+    _without_unit(made, only_distance)
+    made += _whose(made, spec, delivery, len(frame), where)
+    rows = pl.DataFrame([m.cells.alias(_own_name(m.name, spec)) for m in made])
+    if spec.keep_rest:
+        rows = rows.hstack(_rest(frame, origins, rows.columns))
+    rows = rows.with_columns(frame[LINE].alias("_line"))
+    rows, refused = _part(rows, frame, made, spec.into)
+    notes = [doubt.note for m in made for doubt in m.doubts]
+    several = len(how.table) > 1  # then lines after one table may be another's
+    notes += [
+        f"{what} left out: {n:,}"
+        for what, n in table.left_out.items()
+        if not (several and what == AFTER)
+    ]
+    return Mapped(PlainRows(spec.into, rows), (*table.rejections, *uneven, *refused), tuple(notes))
+
+
+def _with_one_filler(frame: pl.DataFrame, origins: _Origins, filler: str | None) -> pl.DataFrame:
+    names = {origin[0] for n in CODE_COLUMNS if (origin := origins.get(n)) and len(origin) == 1}
+    return frame.with_columns(with_one_filler(frame[name], filler) for name in sorted(names))
+
+
+def _settled(
+    frame: pl.DataFrame, spec: MapTable, origins: _Origins, table: SourceTable
+) -> tuple[pl.DataFrame, pl.Series | None]:
+    """Settle rows without a code as the map says: (rows, True where only the distance counts)."""
+    origin = origins.get("code")
+    if spec.into != "scans" or spec.without_codes in {None, "clean"} or not origin:
+        return frame, None
+    empty = pl.all_horizontal(pl.col(n).str.strip_chars().fill_null("") == "" for n in origin)
+    is_empty = frame.select(empty.alias("empty")).to_series()
+    if spec.without_codes == "odometer":
+        return frame, is_empty
+    table.left_out[NO_CODE] += int(is_empty.sum())
+    return frame.filter(~is_empty), None
+
+
+def _without_unit(made: list[PlainCells], where: pl.Series | None) -> None:
+    """Take the control unit off rows that tell a distance only."""
+    if where is None:
+        return
+    for column in made:
+        if column.name in {"ecu", "ecu_response"}:
+            column.cells = pl.select(pl.when(~where).then(column.cells)).to_series()
+
+
+def _target(spec: MapTable, name: str) -> Target:
+    kinds = {c.name: c.kind for c in TABLES[spec.into].columns}
+    return Target(name, kinds.get(name, Kind.TEXT))
+
+
+def _own_name(name: str, spec: MapTable) -> str:
+    """Name a column of the result; marks of a vehicle are told apart from plain columns."""
+    return f"_{name}" if name in KEY_MARKS and spec.into != "vehicles" else name
+
+
+# --- where cells come from -----------------------------------------------------------------
+
+
+def origins_of(table: SourceTable, spec: MapTable, where: str) -> dict[str, tuple[str, ...] | None]:
+    """Find each plain column's source columns: () where it needs none, None: optional, missing.
+
+    Raises:
+        RefusedFileError: a heading is missing, or stands twice.
+
+    """
+    names = [n for n in table.frame.columns if n != LINE]
+    keys = {plain_heading(name): name for name in names}
+    origins: dict[str, tuple[str, ...] | None] = {}
+    missing: list[str] = []
+    for plain, column in spec.columns.items():
+        found = [_find(heading, keys, where) for heading in column.from_]
+        if None not in found:
+            origins[plain] = tuple(name for name in found if name)
+        elif column.optional:
+            origins[plain] = None
+        else:
+            missing += [h for h, f in zip(column.from_, found, strict=True) if f is None]
+    if missing:
+        told = ", ".join(repr(n) for n in names[:40])
+        raise RefusedFileError(
+            f"{where} has no column {', '.join(map(repr, dict.fromkeys(missing)))}. "
+            f"It has: {told}. Mend the map, or mark the column optional."
+        )
+    return origins
+
+
+def _find(heading: str, keys: dict[str, str], where: str) -> str | None:
+    """Find a source column by its heading, or by the end of its path; None: there is none."""
+    key = plain_heading(heading)
+    if key.endswith("#1") and key[:-2] in keys:
+        return keys[key[:-2]]
+    if key in keys:
+        if f"{key}#2" in keys:
+            raise RefusedFileError(
+                f"{where} has the heading {heading!r} more than once. Say in the map which is "
+                f"meant: {heading}#1 or {heading}#2."
+            )
+        return keys[key]
+    ends = [name for path, name in keys.items() if path.endswith(f".{key}")]
+    if len(ends) > 1:
+        raise RefusedFileError(
+            f"{where}: {heading!r} could be {' or '.join(ends[:5])}. Write more of its path."
+        )
+    return ends[0] if ends else None
+
+
+def _told(column: MapColumn, table: SourceTable, delivery: Delivery, where: str) -> str | None:
+    """Give a text that is the same in every row, from the map, the file's name or its head."""
+    if column.value is not None:
+        return column.value
+    for pattern, text, place in (
+        (column.file_name, delivery.name, "the file's name"),
+        (column.above, table.above, "the text above the headings"),
+        (column.sheet_name, table.sheet, "the sheet's name"),
+    ):
+        if pattern is None:
+            continue
+        found = re.search(pattern, text, re.MULTILINE)
+        if found:
+            return found[1].strip()
+        if not column.optional:
+            raise RefusedFileError(f"{where}: {place} has nothing like {pattern!r}.")
+    return None
+
+
+def _raw(
+    frame: pl.DataFrame, column: MapColumn, origin: tuple[str, ...] | None, told: str | None
+) -> pl.Series:
+    if not origin:
+        return pl.Series("told", [told], dtype=pl.String).new_from_index(0, len(frame))
+    if len(origin) == 1 and not column.template:
+        return frame[origin[0]]
+    parts = [pl.col(name).str.strip_chars().replace("", None) for name in origin]
+    joined = pl.concat_str(parts, separator=column.join, ignore_nulls=True)
+    if column.template:
+        some = pl.any_horizontal(part.is_not_null() for part in parts)
+        blanks = [part.fill_null("?") for part in parts]
+        joined = pl.when(some).then(pl.format(column.template, *blanks))
+    return frame.select(joined.replace("", None).alias("joined")).to_series()
+
+
+def _rest(
+    frame: pl.DataFrame, origins: dict[str, tuple[str, ...] | None], taken: Sequence[str]
+) -> pl.DataFrame:
+    """Give the columns the map does not use, under names that mean nothing in the plain layout."""
+    used = {name for origin in origins.values() for name in origin or ()}
+    plain = {c.name for t in TABLES.values() for c in t.columns} | set(MILE_COLUMNS.values())
+    # compared without case, as the store's database does
+    reserved = {"_line", *plain, *taken, *(f"_{mark}" for mark in KEY_MARKS)}
+    reserved = {name.casefold() for name in reserved}
+    kept = {}
+    for name in frame.columns:
+        if name in used or name == LINE or name.startswith(MADE):
+            continue
+        own = name
+        while own.casefold() in reserved:
+            own += " (as delivered)"
+        reserved.add(own.casefold())
+        kept[name] = own
+    return frame.select(pl.col(name).alias(own) for name, own in kept.items())
+
+
+# --- one row for each value ------------------------------------------------------------------
+
+
+def _row_for_each(
+    frame: pl.DataFrame, spec: MapTable, origins: dict[str, tuple[str, ...] | None]
+) -> tuple[pl.DataFrame, list[Rejection]]:
+    """Make a row for each value of cells that hold several, in step where several columns do."""
+    parted = {
+        origin[0]: column.each
+        for name, column in spec.columns.items()
+        if column.each and (origin := origins[name])
+    }
+    if not parted:
+        return frame, []
+    lists = frame.with_columns(_values(name, pattern) for name, pattern in parted.items())
+    lengths = [pl.col(name).list.len() for name in parted]
+    even = pl.all_horizontal(length == lengths[0] for length in lengths)
+    keep = lists.select(even.alias("even")).to_series()
+    uneven = [
+        Rejection(
+            spec.into,
+            row[LINE],
+            next(iter(parted)),
+            str(row[next(iter(parted))]),
+            f"as many values in each of: {', '.join(parted)}",
+            _as_json(row),
+        )
+        for row in frame.filter(~keep).iter_rows(named=True)
+    ]
+    return lists.filter(keep).explode(list(parted)), uneven
+
+
+def _values(name: str, pattern: str) -> pl.Expr:
+    parts = (
+        pl.col(name).fill_null("").str.replace_all(pattern, _BREAK).str.strip_chars(f"{_BREAK} \t")
+    )
+    values = parts.str.split(_BREAK).list.eval(pl.element().str.strip_chars())
+    several = values.list.filter(pl.element() != "")
+    # a cell without any value keeps its row
+    return (
+        pl.when(several.list.len() > 0)
+        .then(several)
+        .otherwise(pl.lit([None], dtype=pl.List(pl.String)))
+        .alias(name)
+    )
+
+
+# --- whose rows, and which are refused ---------------------------------------------------------
+
+
+def _whose(
+    made: list[PlainCells], spec: MapTable, delivery: Delivery, n_rows: int, where: str
+) -> list[PlainCells]:
+    """Add the vehicle's number and, for scans, the scan's, where the source has none."""
+    by_name = {m.name: m for m in made}
+    more = []
+    marks = [by_name[n].cells for n in ("vehicle_id", *KEY_MARKS) if n in by_name]
+    if not marks and delivery.vehicle_id is None:
+        raise RefusedFileError(
+            f"{where} does not say whose rows these are. Map vehicle_id, vin or plate, or name "
+            "the vehicle with `load --vehicle ID` or `vehicle` of the source in sources.toml."
+        )
+    if "vehicle_id" not in by_name:
+        own: list[str | None] = [None if marks else delivery.vehicle_id]
+        cells = pl.Series("vehicle_id", own, dtype=pl.String).new_from_index(0, n_rows)
+        if spec.into == "vehicles":
+            cells = by_name["vin"].cells
+        more.append(PlainCells("vehicle_id", cells, cells))
+        marks = [*marks, cells]
+    if spec.into == "scans" and "scan_id" not in by_name:
+        # by what the source says, not by what the store finds: a second delivery is the same scan
+        number = _joined(_first_of(marks), by_name["scanned_at"].cells)
+        more.append(PlainCells("scan_id", number, number))
+    if spec.into == "repairs" and "repair_id" not in by_name:
+        # several lines of one day are several orders: what each says is part of its number
+        said = _joined(*(m.cells.fill_null("") for m in made))
+        digests = [None if t is None else sha256(t.encode()).hexdigest()[:8] for t in said]
+        number = _joined(_first_of(marks), by_name["repaired_at"].cells, pl.Series(digests))
+        more.append(PlainCells("repair_id", number, number))
+    return more
+
+
+def _first_of(marks: Sequence[pl.Series]) -> pl.Series:
+    return marks[0] if len(marks) == 1 else pl.select(pl.coalesce(*marks)).to_series()
+
+
+def _joined(*cells: pl.Series) -> pl.Series:
+    return pl.select(pl.concat_str(*cells, separator="@")).to_series()
+
+
+def _part(
+    rows: pl.DataFrame, frame: pl.DataFrame, made: Sequence[PlainCells], into: str
+) -> tuple[pl.DataFrame, list[Rejection]]:
+    """Part the rows from those with a cell that could not be read; one reason a row."""
+    broken = [m for m in made if m.unread is not None]
+    if not broken:
+        return rows, []
+    refused: list[Rejection] = []
+    told = pl.Series([False]).new_from_index(0, len(rows))
+    for column in broken:
+        mask = column.unread & ~told
+        told = told | mask
+        found = frame.with_columns(column.raw.alias(_VALUE)).filter(mask)
+        refused += [_refusal(row, column, into) for row in found.iter_rows(named=True)]
+    return rows.filter(~told), sorted(refused, key=lambda r: r.line or 0)
+
+
+def _refusal(row: dict[str, Any], column: PlainCells, into: str) -> Rejection:
+    value = row.pop(_VALUE)
+    return Rejection(into, row[LINE], column.name, value, column.expected, _as_json(row))
+
+
+def _as_json(row: dict[str, Any]) -> str:
+    return json.dumps({k: v for k, v in row.items() if k != LINE}, ensure_ascii=False)

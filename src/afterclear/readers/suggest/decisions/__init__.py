@@ -1,0 +1,1 @@
+"""Evidence settled for one part of a map: times, vehicles, codes, distances."""

@@ -1,0 +1,181 @@
+"""A table of readings: codes, control units, status."""
+
+import re
+from collections.abc import Mapping, Sequence
+
+from afterclear.readers.suggest.decisions.distances import blank_words, fill_distance
+from afterclear.readers.suggest.decisions.whens import fill_time
+from afterclear.readers.suggest.decisions.whose import fill_vehicle
+from afterclear.readers.suggest.decisions.words import choice_spec, fill_words
+from afterclear.readers.suggest.evidence.asking import Choice, Question
+from afterclear.readers.suggest.evidence.codes import InCell, Wide, decide_bare, in_cell
+from afterclear.readers.suggest.evidence.facts import above, fact_of
+from afterclear.readers.suggest.evidence.filling import Filling
+from afterclear.readers.suggest.evidence.profiles import Profile
+
+WHOLE_VEHICLE = "whole vehicle"
+
+
+def fill_scans(f: Filling) -> None:
+    """Fill a table of readings."""
+    fill_vehicle(f)
+    fill_time(f, "scanned_at")
+    fill_distance(f)
+    has_codes = f.wide is not None or f.has("code") or (f.has("spn") and f.has("fmi"))
+    if not has_codes and not f.has("ecu"):
+        return  # readings of the odometer only
+    if has_codes:
+        fill_codes(f)
+    _fill_unit(f)
+    fill_words(f, "ecu_response")
+    if f.has("scan_id") and _is_one_scan(f):
+        f.plain("scan_id")
+    _fill_count(f, "occurrences")
+    if f.has("first_seen_km"):
+        f.plain("first_seen_km", spec=blank_words(f.profile("first_seen_km")))
+
+
+def fill_codes(f: Filling) -> None:
+    """Take the codes, their status and what is said of them."""
+    if f.wide is not None:
+        _fill_wide(f, f.wide)
+        return
+    if f.has("code"):
+        profile = f.profile("code")
+        told = in_cell(profile.values, f.sight.words)
+        if not told.pattern and not told.each:
+            told = decide_bare(profile, f.seen.title, f.asker)
+        f.decision.take("code", {"from": profile.heading, **_code_spec(told)}, f.roles["code"].sure,
+                        f.roles["code"].why)  # fmt: skip
+        _fill_behind(f, told, {"from": profile.heading})
+        _without_codes(f, [profile])
+    else:
+        heads = [f.roles["spn"].heading, f.roles["fmi"].heading]
+        f.decision.take(
+            "code", {"from": heads, "template": "SPN {} FMI {}"}, 0.9, "headings of J1939"
+        )
+        _without_codes(f, [f.profile("spn")])
+    if not any(t.column == "status" for t in f.decision.columns):
+        _fill_status(f)
+    if not any(t.column == "description" for t in f.decision.columns):
+        f.plain("description")
+    if f.has("failure_type") and f.roles["failure_type"].sure > 0.8:
+        f.plain("failure_type")
+
+
+def _code_spec(told: InCell) -> dict[str, object]:
+    spec: dict[str, object] = {}
+    if told.each:
+        spec["each"] = told.each
+    if told.pattern:
+        spec |= {"pattern": told.pattern, "otherwise": "keep"}
+    if told.prefix:
+        spec["template"] = told.prefix
+    return spec
+
+
+def _fill_behind(f: Filling, told: InCell, origin: Mapping[str, object]) -> None:
+    """Take what stands behind each code: its status, or a text."""
+    if not told.behind:
+        return
+    spec: dict[str, object] = {**origin, "pattern": told.behind, "otherwise": "empty"}
+    if told.each:
+        spec["each"] = told.each
+    if told.is_status:
+        words = {w: f.sight.words.of_word("status", w) for w in told.behind_words}
+        spec["values"] = {w: o for w, o in words.items() if o}
+        f.decision.take("status", spec, 0.9, "the word behind each code")
+    else:
+        f.decision.take("description", spec, 0.8, "the text behind each code")
+
+
+def _fill_wide(f: Filling, wide: Wide) -> None:
+    """Take codes that stand side by side."""
+    columns = [f.sight.by_name[h] for h in wide.headings]
+    values = [v for p in columns for v in p.values]
+    told = in_cell(values, f.sight.words)
+    f.decision.table_keys["codes_from"] = list(wide.patterns)
+    spec = _code_spec(told)
+    if spec:
+        f.decision.take("code", spec, 0.9, f"{len(columns)} columns of codes side by side")
+    else:
+        f.decision.notes.append(
+            f"{len(columns)} columns of codes side by side: {', '.join(wide.headings)}"
+        )
+    if wide.names_unit:
+        f.decision.take("ecu", {"heading": wide.names_unit}, 0.9, "the headings name control units")
+    for role, headings in wide.beside.items():
+        spec = {"beside": [re.sub(r"([\[*?])", r"[\1]", h) for h in headings]}
+        if role == "status":
+            met = dict.fromkeys(v for h in headings for v in f.sight.by_name[h].values)
+            spec |= choice_spec(f, "status", list(met))
+        f.decision.take(role, spec, 0.85, "it stands beside each code")
+    _fill_behind(f, told, {})
+    _without_codes(f, columns)
+
+
+def _without_codes(f: Filling, columns: Sequence[Profile]) -> None:
+    """Ask what rows without any code say, where the file does not."""
+    empty = [at for at in range(f.n_rows) if not any(p.cells[at] for p in columns)]
+    names_unit = f.has("ecu") and f.wide is None
+    if f.wide is not None:
+        f.decision.table_keys["without_codes"] = "skip"
+    if not empty or names_unit:
+        return
+    if f.wide is not None and f.wide.names_unit:
+        f.decision.table_keys["without_codes"] = "odometer" if f.has("km") else "skip"
+        return
+    question = Question(
+        "no-code",
+        "Some rows have no code at all. What do they say?",
+        (
+            Choice("clean", "the vehicle was read, and no code was stored"),
+            Choice("odometer", "it was not read: only the distance counts"),
+            Choice("skip", "nothing: they are left out"),
+        ),
+        tuple(f.row_text(at) for at in empty[:3]),
+    )
+    f.decision.table_keys["without_codes"] = f.asker.choose(question)
+
+
+def _fill_unit(f: Filling) -> None:
+    """Take the control unit; where nobody names one, codes are the whole vehicle's."""
+    if any(t.column == "ecu" for t in f.decision.columns):
+        return
+    if f.has("ecu"):
+        f.plain("ecu")
+    elif found := fact_of(f, ("ecu",)):
+        f.decision.take(
+            "ecu", {"above": above(f, found[1])}, 0.8, f"{found[1].label!r} above the table"
+        )
+    else:
+        f.decision.take("ecu", {"value": WHOLE_VEHICLE}, 0.7, "nothing names a control unit")
+
+
+def _fill_status(f: Filling) -> None:
+    if f.has("status"):
+        profile = f.profile("status")
+        f.plain("status", spec=choice_spec(f, "status", profile.values))
+    elif f.has("status_flag"):
+        profile = f.profile("status_flag")
+        active = "active" if f.has("spn") else "confirmed"
+        passive = "previously_active" if f.has("spn") else "stored"
+        ours = {"yes": active, "no": passive}
+        words = {v: f.sight.words.of_word("flag", v) for v in profile.values}
+        values = {v: ours[w] for v, w in words.items() if w}
+        f.plain("status", "status_flag", {"values": values})
+
+
+def _is_one_scan(f: Filling) -> bool:
+    """Tell whether each number of a scan belongs to one vehicle at one time."""
+    numbers = f.profile("scan_id").cells
+    keys = [r for r in ("vehicle_id", "vin", "plate", "when") if f.has(r)]
+    told: dict[str, set[tuple[str, ...]]] = {}
+    for at, number in enumerate(numbers):
+        told.setdefault(number, set()).add(tuple(f.profile(k).cells[at] for k in keys))
+    return "" not in told and all(len(each) == 1 for each in told.values())
+
+
+def _fill_count(f: Filling, role: str) -> None:
+    if f.has(role) and f.profile(role).means(role) > 0.5:
+        f.plain(role, spec={"pattern": r"^(\d{1,9})$", "otherwise": "empty"})

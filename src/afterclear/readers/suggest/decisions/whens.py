@@ -1,0 +1,109 @@
+"""The column that says when, with its time of day, or what says it above the table."""
+
+from afterclear.readers.suggest.evidence.asking import Choice, Question
+from afterclear.readers.suggest.evidence.days import TimeColumn, time_column
+from afterclear.readers.suggest.evidence.facts import above
+from afterclear.readers.suggest.evidence.filling import Filling
+from afterclear.readers.suggest.evidence.looking import Fact
+from afterclear.readers.suggest.evidence.profiles import Profile, heading_meanings
+from afterclear.readers.suggest.evidence.readings import Reading
+
+_LIKELY = 0.5
+
+
+def fill_time(f: Filling, column: str) -> None:
+    """Take the column that says when, with its time of day, or what says it above."""
+    chosen = _time_column(f, column)
+    if chosen is None:
+        _time_told_once(f, column)
+        return
+    time = f.sight.times[chosen.heading]
+    spec: dict[str, object] = {"from": chosen.heading}
+    formats = time.formats(f.order)
+    iso = time.is_iso
+    clock = _clock_of(f) if not time.has_clock else None
+    if clock is not None:
+        spec["from"] = [chosen.heading, clock.heading]
+        formats = tuple(
+            f"{d} {c}" for d in formats or ("%Y-%m-%d",) for c in clock.formats(f.order)
+        )
+        if any(not cell for cell in f.sight.by_name[clock.heading].cells):
+            formats = (*formats, *time.formats(f.order))
+        iso = all(x in {"%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S"} for x in formats)
+    if time.pattern:
+        spec["pattern"] = time.pattern
+    if formats and not iso:
+        spec["date_format"] = list(formats)
+    why = f"all its values are times; {f.order} first" if f.order else "all its values are times"
+    f.decision.take(column, spec, max(chosen.sure, 0.8), why)
+
+
+def _time_column(f: Filling, column: str) -> Reading | None:
+    """Choose the column of times that is meant; ask where two may be."""
+    others = {"in_service_on", "acquired_on", "plate_since"}
+    spoken = {f.roles[r].heading for r in others if f.has(r)}
+    candidates = [
+        p for p in f.sight.profiles if p.heading in f.sight.times and p.heading not in spoken
+    ]
+    if not candidates:
+        return None
+
+    def fitness(p: Profile) -> float:
+        return (
+            p.means(column)
+            + 0.3 * (p.filled > 0.9)
+            - 0.5 * (p.means("opened_at") > p.means(column))
+        )
+
+    ranked = sorted(candidates, key=fitness, reverse=True)
+    best = ranked[0]
+    rivals = [p for p in ranked[1:] if fitness(best) - fitness(p) < 0.25]
+    if rivals:
+        near = [best, *rivals]
+        rows = tuple(
+            ", ".join(f"{p.heading}: {p.cells[at]}" for p in near) for at in range(min(3, f.n_rows))
+        )
+        choices = tuple(Choice(p.heading, f"the column {p.heading!r}") for p in near)
+        what = {"scanned_at": "the vehicle was read", "repaired_at": "the work was done"}
+        text = f"Which column says when {what.get(column, 'codes were cleared')}?"
+        best = f.sight.by_name[f.asker.choose(Question("time", text, choices, rows))]
+    sure = 0.55 * best.means(column) + 0.45 if best.means(column) else 0.75
+    return Reading("when", best.heading, sure, "its values are times")
+
+
+def _clock_of(f: Filling) -> TimeColumn | None:
+    clocks = [c for h, c in f.sight.clocks.items()]
+    headed = [
+        c for c in clocks if f.sight.by_name[c.heading].means("time_of_day", "scanned_at") > 0
+    ]
+    wanted = headed or clocks
+    return wanted[0] if len(wanted) == 1 else None
+
+
+def _time_told_once(f: Filling, column: str) -> None:
+    for fact in f.seen.facts:
+        meant = heading_meanings(fact.label, f.sight.words)
+        profile = Profile(fact.label, 0, [fact.text], {column: meant.get(column, 0.0)})
+        if meant.get(column, 0.0) < _LIKELY or (time := time_column(profile)) is None:
+            continue
+        spec: dict[str, object] = {"above": above(f, fact)}
+        if not time.is_iso:
+            order = f.order or _order_of_fact(f, time, fact)
+            spec["date_format"] = list(time.formats(order))
+        f.decision.take(column, spec, 0.85, f"{fact.label!r} above the table")
+        return
+    f.decision.missing.append(f"{column}: no column and nothing above the table says when")
+
+
+def _order_of_fact(f: Filling, time: TimeColumn, fact: Fact) -> str:
+    orders = [o for shape in time.shapes for o, _ in shape.by_order if o]
+    if len(set(orders)) < 2:
+        return orders[0] if orders else ""
+    if f.language in {"de", "fr", "es", "pl"}:
+        return "day"
+    question = Question(
+        "date-order",
+        f"In {fact.label} {fact.text}, what stands first?",
+        tuple(Choice(o, f"the {o}") for o in dict.fromkeys(orders)),
+    )
+    return f.asker.choose(question)

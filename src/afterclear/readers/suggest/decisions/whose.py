@@ -1,0 +1,140 @@
+"""Whose rows these are: by a column, a fact above the table, a name of sheet or file, or asked."""
+
+import re
+
+from afterclear.readers.suggest.evidence.asking import Choice, Question
+from afterclear.readers.suggest.evidence.facts import above, fact_of
+from afterclear.readers.suggest.evidence.filling import Filling
+from afterclear.readers.suggest.evidence.looking import Fact
+from afterclear.readers.suggest.evidence.profiles import is_plate, is_vin, known_share, mark
+
+_LIKELY = 0.5
+_NEAR = 0.12  # two readings nearer than this are both possible
+
+
+def fill_vehicle(f: Filling) -> None:
+    """Take the columns that say whose rows these are; else what stands above, or is asked."""
+    marks = [r for r in ("vehicle_id", "vin", "plate") if f.has(r)]
+    if "vehicle_id" in marks:
+        _one_of_several(f, "vehicle_id", "Which column has your own number of the vehicle?")
+    if marks == ["plate"]:
+        fill_plate_alone(f)
+        return
+    for role in marks:
+        if role == "plate" and "vehicle_id" in marks:
+            continue  # the number says it already; a plate moves
+        f.plain(role)
+    if not marks:
+        _vehicle_told_once(f)
+
+
+def _one_of_several(f: Filling, role: str, text: str) -> None:
+    """Ask which of two columns has a role, where both may."""
+    best = f.roles[role]
+    others = {r.heading for r in f.roles.values()} - {best.heading}
+    near = [
+        r
+        for r in f.readings
+        if r.role == role and r.heading not in others and best.sure - r.sure < _NEAR
+        and known_share(f.sight.by_name[best.heading], f.sight.known.numbers) < _LIKELY
+        and f.sight.by_name[r.heading].means(role) > _LIKELY
+    ]  # fmt: skip
+    if len(near) < 2:
+        return
+    rows = tuple(", ".join(f"{r.heading}: {f.sight.by_name[r.heading].cells[at]}" for r in near)
+                 for at in range(min(3, f.n_rows)))  # fmt: skip
+    choices = tuple(Choice(r.heading, f"the column {r.heading!r}") for r in near)
+    chosen = f.asker.choose(Question(role.replace("_id", ""), text, choices, rows))
+    f.roles[role] = next(r for r in near if r.heading == chosen)
+
+
+def fill_plate_alone(f: Filling) -> None:
+    """Take plates where vehicles are known by nothing else."""
+    profile = f.profile("plate")
+    share = known_share(profile, f.sight.known.plates)
+    if share > _LIKELY:
+        f.plain("plate")
+        return
+    question = Question(
+        "plates",
+        f"Vehicles are named by {profile.heading!r} only, and no vehicle list says whose these "
+        "plates are. What are they?",
+        (
+            Choice("plate", "plates, which may move from vehicle to vehicle: rows wait for a list"),
+            Choice("number", "marks that stay with the vehicle: each becomes its number"),
+        ),
+        tuple(f"{profile.heading}: {v}" for v in profile.values[:3]),
+    )
+    word = f.asker.choose(question)
+    f.plain("plate" if word == "plate" else "vehicle_id", "plate")
+
+
+def _vehicle_told_once(f: Filling) -> None:
+    """Find the vehicle in the facts above the table, the sheets' names or the file's."""
+    if f.delivery.vehicle_id is not None:
+        f.decision.notes.append(
+            f"whose rows these are is told with the file: {f.delivery.vehicle_id}"
+        )
+        return
+    if found := fact_of(f, ("vin", "vehicle_id", "plate")):
+        role, fact = found
+        role = "vin" if is_vin(fact.text) else role
+        if role == "vehicle_id" and is_plate(fact.text):
+            role = "plate"
+        if role != "plate" or mark(fact.text) in f.sight.known.plates:
+            f.decision.take(
+                role, {"above": above(f, fact)}, 0.85, f"{fact.label!r} above the table"
+            )
+            return
+        _plate_above(f, fact)
+        return
+    sheets = f.seen.sheets
+    have_digits = len(sheets) > 1 and all(any(c.isdigit() for c in s) for s in sheets)
+    if have_digits and not any(re.search(r"20\d\d", s) for s in sheets):
+        role = "vin" if all(map(is_vin, sheets)) else "vehicle_id"
+        f.decision.take(role, {"sheet_name": "^(.+)$"}, 0.8, "each sheet has a vehicle's name")
+        return
+    _vehicle_of_file_name(f)
+
+
+def _plate_above(f: Filling, fact: Fact) -> None:
+    question = Question(
+        "plates",
+        f"The vehicle is named by {fact.label!r} {fact.text} only, and no vehicle list says whose "
+        "plate that is. What is it?",
+        (
+            Choice("plate", "a plate, which may move: rows wait for a list"),
+            Choice("number", "a mark that stays with the vehicle: it becomes its number"),
+        ),
+    )
+    role = "plate" if f.asker.choose(question) == "plate" else "vehicle_id"
+    f.decision.take(role, {"above": above(f, fact)}, 0.85, f"{fact.label!r} above the table")
+
+
+def _vehicle_of_file_name(f: Filling) -> None:
+    """Take a mark of the file's name that the store knows; else ask about one that may be it."""
+    base = re.sub(r"\.\w+$", "", f.delivery.name.replace("\\", "/").rpartition("/")[2])
+    words = [w for w in re.split(r"[_\s]+", base) if any(c.isdigit() for c in w)]
+    known = f.sight.known
+    for word in words:
+        for role, marks in (
+            ("vehicle_id", known.numbers),
+            ("vin", known.vins),
+            ("plate", known.plates),
+        ):
+            if mark(word) in marks:
+                f.decision.take(
+                    role, {"file_name": _in_name(base, word)}, 0.9, "a vehicle the store knows"
+                )
+                return
+    f.decision.missing.append(
+        "whose rows these are: no column names a vehicle; say it with `load --vehicle ID`, or map "
+        "vehicle_id, vin or plate"
+    )
+
+
+def _in_name(base: str, word: str) -> str:
+    before, _, after = base.partition(word)
+    lead = re.escape(before) if not re.search(r"\d", before) else ".*?"
+    tail = re.escape(after[:1]) if after else r"\."
+    return f"{lead}([^_ ]+?){tail}" if lead else f"^([^_ ]+?){tail}"

@@ -1,0 +1,51 @@
+"""The words of a column with a few known ones; those nobody knows are asked for."""
+
+import re
+from collections.abc import Sequence
+
+from afterclear.plain import TABLES
+from afterclear.readers.suggest.evidence.asking import Choice, Question
+from afterclear.readers.suggest.evidence.filling import Filling
+from afterclear.readers.suggest.evidence.profiles import is_none_word
+from afterclear.readers.suggest.evidence.taking import BLANKS
+
+_CHOICES = {c.name: c.choices for t in TABLES.values() for c in t.columns if c.choices}
+MOST_WORDS = 3  # words of a column that are asked for one by one
+
+
+def fill_words(f: Filling, column: str) -> None:
+    """Take a column of a few known words."""
+    if f.has(column):
+        f.plain(column, spec=choice_spec(f, column, f.profile(column).values))
+
+
+def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object]:
+    """Translate the words of a column; ask for those nobody knows."""
+    choices = _CHOICES[column]
+    hexes = column == "status" and all(re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", w) for w in met)
+    if hexes:
+        return {}
+    values: dict[str, str] = {}
+    unknown = []
+    for word in met:
+        own = word.lower() if word.lower() in choices else f.sight.words.of_word(column, word)
+        if own is None and (word.lower() in BLANKS or is_none_word(word)):
+            own = ""
+        if own is None:
+            unknown.append(word)
+        else:
+            values[word] = own
+    for word in unknown[:MOST_WORDS]:
+        question = Question(
+            f"word:{word}",
+            f"What does {word!r} say of {column.replace('_', ' ')}?",
+            (
+                *(Choice(c, c.replace("_", " ")) for c in choices),
+                Choice("unknown", "nothing known"),
+            ),
+        )
+        answer = f.asker.choose(question)
+        values[word] = "" if answer == "unknown" else answer
+    if all(w.lower() == o for w, o in values.items()) and not unknown:
+        return {}
+    return {"values": values}

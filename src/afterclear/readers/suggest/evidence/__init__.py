@@ -1,0 +1,1 @@
+"""What a column looks like, and what that makes of it."""

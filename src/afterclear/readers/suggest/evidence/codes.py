@@ -1,0 +1,198 @@
+"""Where a table's fault codes stand: in one column or side by side, alone or with a word each."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from afterclear.catalogue.control_units import ControlUnits
+from afterclear.readers.maps.heading_words import HeadingWords
+from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
+from afterclear.readers.suggest.evidence.profiles import (
+    Profile,
+    code_words,
+    has_code,
+    heading_meanings,
+    is_bare_code,
+    is_codes,
+    is_none_word,
+)
+from afterclear.readers.suggest.evidence.readings import Sight
+
+_FITS = 0.8
+_A_CODE = r"(?:[PCBU][0-3][0-9A-Fa-f]{3}(?:-[0-9A-Fa-f]{2})?|SPN\s*:?\s*\d+\s*/?\s*FMI\s*:?\s*\d+)"
+# Tried in turn: what stands between the codes of one cell.
+_BETWEEN = (r"\s*;\s*", r"\s*\|\s*", r"\n", r"\s*,\s*", r"\s*/\s*", r"\s*\+\s*", r"[,;|/\s]+")
+# A word behind a code: in brackets, or behind a dash, a colon, a blank.
+_BEHIND = rf"^{_A_CODE}(?:\s*[:=(\[\u2013]+\s*|\s+[-(\[]?\s*)(.*?)[)\]\s]*$"
+_STEM = re.compile(r"^(.*?)[\s_#.-]*\d{1,2}$")
+
+
+@dataclass(frozen=True, slots=True)
+class Wide:
+    """Columns of codes side by side."""
+
+    headings: tuple[str, ...]
+    patterns: tuple[str, ...]  # for codes_from
+    names_unit: str = ""  # pattern that takes the unit from a heading; empty: none stands there
+    beside: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # role -> headings
+
+
+def side_by_side(sight: Sight) -> Wide | None:
+    """Find columns of codes side by side; None: there are none."""
+    coded = [p for p in sight.profiles if _is_code_column(p)]
+    units = [p for p in coded if _names_unit(p.heading, sight.units)]
+    if len(units) > 1 and len(units) == len(coded):
+        return _by_unit(units, sight)
+    stems: dict[str, list[Profile]] = {}
+    for profile in sight.profiles:
+        stem = _stem(profile.heading)
+        if stem and (not profile.values or _is_code_column(profile)):
+            stems.setdefault(stem, []).append(profile)
+    stems = {s: own for s, own in stems.items() if len(own) > 1 and any(p.values for p in own)}
+    if len(stems) != 1:
+        return None
+    own = next(iter(stems.values()))
+    if {p.heading for p in coded} - {p.heading for p in own}:
+        return None
+    headings = tuple(p.heading for p in own)
+    return Wide(headings, _patterns(headings, sight), beside=_beside(own, sight))
+
+
+def _is_code_column(profile: Profile) -> bool:
+    told = [v for v in profile.values if not is_none_word(v)]
+    if told:
+        return sum(map(is_codes, told)) / len(told) >= _FITS
+    return bool(profile.values) and profile.means("code") > 0.5
+
+
+def _names_unit(heading: str, units: ControlUnits) -> bool:
+    text = re.sub(
+        r"(?i)\b(codes?|dtcs?|faults?|fehler(?:codes?)?|codigos?|defauts?|kody?)\b", " ", heading
+    )
+    return units.named(text) is not None
+
+
+def _by_unit(columns: Sequence[Profile], sight: Sight) -> Wide:
+    """Take the unit from the heading: without the word for codes that all of them share."""
+    headings = [p.heading for p in columns]
+    split = [h.split() for h in headings]
+    shared = ""
+    if len({s[-1].casefold() for s in split}) == 1 and all(len(s) > 1 for s in split):
+        shared = rf"\s+{re.escape(split[0][-1])}"
+    lead = ""
+    if len({s[0].casefold() for s in split}) == 1 and all(len(s) > 1 for s in split):
+        lead = rf"{re.escape(split[0][0])}\s+"
+    names = rf"(?i)^{lead}(.+?){shared}$"
+    return Wide(tuple(headings), tuple(headings), names, _beside(columns, sight))
+
+
+def _stem(heading: str) -> str:
+    base = heading.partition("#")[0] if re.search(r"#\d+$", heading) else heading
+    found = _STEM.match(base)
+    stem = found[1] if found else base
+    return " ".join(stem.split()).casefold()
+
+
+def _patterns(headings: Sequence[str], sight: Sight) -> tuple[str, ...]:
+    """Write a file pattern that fits these headings and no others; else the headings."""
+    begin = headings[0]
+    while begin and not all(h.casefold().startswith(begin.casefold()) for h in headings):
+        begin = begin[:-1]
+    begin = re.sub(r"\d+$", "", begin)
+    others = [p.heading for p in sight.profiles if p.heading not in headings]
+    is_free = not any(h.casefold().startswith(begin.casefold()) for h in others)
+    if len(begin.strip()) > 1 and is_free and not re.search(r"[\[\]*?]", begin):
+        return (f"{begin}*",)
+    return tuple(re.sub(r"([\[*?])", r"[\1]", h) for h in headings)
+
+
+def _beside(columns: Sequence[Profile], sight: Sight) -> dict[str, tuple[str, ...]]:
+    """Find columns that stand in step beside the codes: a status each, a text each."""
+    own = {p.heading for p in columns}
+    found: dict[str, tuple[str, ...]] = {}
+    for role in ("status", "description"):
+        more = [p for p in sight.profiles if p.heading not in own and _speaks_of(p, role, sight)]
+        if len(more) == len(columns) and len(more) > 1:
+            found[role] = tuple(p.heading for p in more)
+            own |= set(found[role])
+    return found
+
+
+def _speaks_of(profile: Profile, role: str, sight: Sight) -> bool:
+    """Tell whether a heading, or its last word under a group's, means a role."""
+    last = profile.heading.partition("#")[0].split()[-1:]
+    under_group = max((heading_meanings(w, sight.words).get(role, 0.0) for w in last), default=0.0)
+    return max(profile.means(role), under_group) > 0.5
+
+
+# --- within a cell ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class InCell:
+    """How a cell tells codes: what parts several, what stands behind each."""
+
+    each: str = ""
+    pattern: str = ""  # takes the code
+    behind: str = ""  # takes what stands behind it
+    behind_words: tuple[str, ...] = ()  # distinct ones
+    is_status: bool = False  # they are words of a status
+    prefix: str = ""  # put before a bare number: P{} or SPN {}
+
+
+def in_cell(values: Sequence[str], words: HeadingWords) -> InCell:
+    """Find out how the cells of a column of codes are written."""
+    told = [v for v in values if not is_none_word(v) and has_code(v)]
+    several = any(len(code_words(v)) > 1 for v in told)
+    each = (
+        next((b for b in _BETWEEN if all(_parts_well(v, b) for v in told)), "") if several else ""
+    )
+    pieces = [piece for v in told for piece in (re.split(each, v) if each else [v])]
+    behind = list(dict.fromkeys(t for p in pieces if (t := _text_behind(p))))
+    if not behind:
+        return InCell(each)
+    is_status = all(_is_status(text, words) for text in behind)
+    pattern = rf"^({_A_CODE})"
+    return InCell(each, pattern, _BEHIND, tuple(behind), is_status)
+
+
+def _is_status(text: str, words: HeadingWords) -> bool:
+    return words.of_word("status", text) is not None
+
+
+def _parts_well(value: str, between: str) -> bool:
+    pieces = [p for p in re.split(between, value) if p.strip()]
+    return all(len(code_words(p)) == 1 for p in pieces) and len(pieces) == len(code_words(value))
+
+
+def _text_behind(piece: str) -> str:
+    found = re.match(_BEHIND, piece.strip(), re.IGNORECASE)
+    return found[1].strip() if found else ""
+
+
+def decide_bare(profile: Profile, title: str, asker: Asker) -> InCell:
+    """Decide what numbers without a letter are: makers' own, powertrain codes, SPN and FMI."""
+    told = [v for v in profile.values if not is_none_word(v)]
+    bare = [v for v in told if is_bare_code(v) and not is_codes(v)]
+    if not bare or len(bare) != len(
+        told
+    ):  # mixed ones are refused one by one, with what they may be
+        return InCell()
+    says_j1939 = bool(re.search(r"j1939|\bspn\b", f"{title} {profile.heading}", re.IGNORECASE))
+    pairs = all(re.fullmatch(r"\d{1,6}[-/.]\d{1,2}", v) for v in bare)
+    if says_j1939:
+        return InCell(prefix="SPN {}")
+    choices = [Choice("maker", f"the maker's own numbers: {bare[0]} stays {bare[0]}")]
+    if all(re.fullmatch(r"[0-3][0-9A-Fa-f]{3}", v) for v in bare):
+        choices.insert(
+            0, Choice("powertrain", f"codes without their letter: {bare[0]} is P{bare[0]}")
+        )
+    if pairs:
+        spn, fmi = re.split(r"[-/.]", bare[0])
+        choices.insert(0, Choice("j1939", f"J1939: {bare[0]} is SPN {spn} FMI {fmi}"))
+    if len(choices) == 1:
+        return InCell()
+    rows = tuple(f"{profile.heading}: {v}" for v in bare[:3])
+    question = Question("code-form", f"What are codes such as {bare[0]}?", tuple(choices), rows)
+    prefixes = {"powertrain": "P{}", "j1939": "SPN {}", "maker": "unknown:{}"}
+    return InCell(prefix=prefixes[asker.choose(question)])

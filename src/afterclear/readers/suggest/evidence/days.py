@@ -1,0 +1,368 @@
+"""How dates and times are written: formats per column, one order of day and month per file.
+
+``03/04/2026`` is the 3rd of April or the 4th of March.  What decides it, in this order: another
+date of the file with a number above 12; a reading that lies in the future; a language or country
+that writes one way only; rows that are in order by one reading and not by the other.  Nothing of
+these: a person is asked.
+"""
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import polars as pl
+
+from afterclear.catalogue.months import in_english
+from afterclear.readers.mapped.map_times import EPOCH, TimeRules, instants
+from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
+from afterclear.readers.suggest.evidence.profiles import Profile
+
+EARLIEST = 1985
+SERIALS = (30_000, 80_000)  # day numbers of spreadsheets from 1982 to 2119
+ENOUGH_ROWS = 5  # so many rows in order by one reading only do not come by chance
+_CLOCK = re.compile(
+    r"""(?P<hour>\d{1,2})(?P<mark>[:.h]|\sh\s)(?P<minute>\d{2})
+        (?:(?P<mark2>[:.m])(?P<second>\d{2})(?P<part>[.,]\d{1,9})?)?
+        (?P<end>\s?(?:Uhr|h|hrs?|Std\.?|godz\.?)?)(?P<half>\s?[AP]M)?
+        (?P<offset>\s?(?:Z|[+-]\d{2}:?\d{2}))?""",
+    re.VERBOSE | re.IGNORECASE,
+)
+_WEEKDAY = re.compile(
+    r"^(?:mo|di|mi|do|fr|sa|so|mon|tue|wed|thu|fri|sat|sun|lun|mar|mer|jeu|ven|sam|dim|mie|jue|vie"
+    r"|sab|dom|pon|wt|sr|czw|pt|sob|nd)[a-zäöüéáíóąęłńśźż]*\.?,?\s+(?=\d|[A-Z])",
+    re.IGNORECASE,
+)
+_BY_PARTS = re.compile(r"(\d{1,4})([-/. ])\s?(\d{1,2})([-/. ])\s?(\d{4}|\d{1,2})(?=\D|$)")
+_DAY_WORD = re.compile(
+    r"(\d{1,2})(\.?(?:\s|-|/|\sde\s)+)([A-Z][a-z]{2})([.,]?(?:\s|-|/|\sde\s|,\s)+)(\d{4}|\d{2})"
+)
+_WORD_DAY = re.compile(r"([A-Z][a-z]{2})(\.?\s)(\d{1,2})(,?\s)(\d{4})")
+_COMPACT = re.compile(r"(\d{8})(\d{6}|\d{4})?$")
+_JOINER = re.compile(r"(\s*(?:T|,|um|at|a las|o|-|;|à|godz\.?)?\s*)(?=\d)")
+WEEKDAY_PATTERN = r"^[^\d\s]+\s+(.*)$"
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """One way a cell can be read as a time: its format by the order of day and month."""
+
+    by_order: tuple[tuple[str, str], ...]  # (order, format); one order: nothing to decide
+
+    def format(self, order: str) -> str:
+        """Give the format where dates are in this order."""
+        return dict(self.by_order).get(order, self.by_order[0][1])
+
+
+@dataclass(frozen=True, slots=True)
+class TimeColumn:
+    """A column of times: the formats that read all of it."""
+
+    heading: str
+    shapes: tuple[Shape, ...]
+    has_clock: bool
+    has_day: bool = True
+    serial: str = ""  # 1900: day numbers of a spreadsheet
+    pattern: str = ""  # a weekday stands before
+
+    def formats(self, order: str) -> tuple[str, ...]:
+        """Give the formats for a map, each once."""
+        return tuple(dict.fromkeys(shape.format(order) for shape in self.shapes))
+
+    @property
+    def is_iso(self) -> bool:
+        """Whether a map needs no format for it."""
+        return all(s.by_order[0][1] in _ISO_SHAPES for s in self.shapes)
+
+
+_ISO_SHAPES = {
+    *("%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M"),
+    *("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M:%S%#z", "%Y-%m-%dT%H:%M:%S%.f%#z"),
+}
+
+
+def time_column(profile: Profile) -> TimeColumn | None:
+    """Tell a column of times by its values; None: some of them are none."""
+    if not profile.values:
+        return None
+    values = [in_english(v) for v in profile.values]
+    pattern = ""
+    if all(_WEEKDAY.match(v) for v in values):
+        values, pattern = [_WEEKDAY.sub("", v) for v in values], WEEKDAY_PATTERN
+    shapes: dict[Shape, None] = {}
+    n_read, serial = 0, ""
+    is_headed = _is_headed(profile)
+    for value in values:
+        if found := _shape_of(value):
+            shapes[found] = None
+            n_read += 1
+        elif is_headed and _is_serial(value):
+            serial = "1900"
+            n_read += 1
+    if n_read < 0.9 * len(values) or not shapes or len(shapes) > 6:
+        return _by_number(profile)
+    merged = _agreed(list(shapes))
+    has_clock = any("%M" in s.by_order[0][1] for s in merged)
+    return TimeColumn(profile.heading, merged, has_clock, serial=serial, pattern=pattern)
+
+
+def clock_column(profile: Profile) -> TimeColumn | None:
+    """Tell a column of times of day without a date."""
+    found = {_clock(in_english(v)) for v in profile.values}
+    if not found or None in found or len(found) > 3:
+        return None
+    shapes = tuple(Shape((("", shape),)) for shape in sorted(s for s in found if s))
+    return TimeColumn(profile.heading, shapes, has_clock=True, has_day=False)
+
+
+def _by_number(profile: Profile) -> TimeColumn | None:
+    """Tell day numbers of a spreadsheet, or seconds since 1970, under a heading of a time."""
+    if not _is_headed(profile):
+        return None
+    if all(map(_is_serial, profile.values)):
+        has_clock = any(len(v) > 5 for v in profile.values)
+        return TimeColumn(profile.heading, (), has_clock, serial="1900")
+    if all(re.fullmatch(r"1\d{9}(?:\d{3})?", v) for v in profile.values):
+        return TimeColumn(profile.heading, (Shape((("", EPOCH),)),), has_clock=True)
+    return None
+
+
+def _is_headed(profile: Profile) -> bool:
+    return profile.means("scanned_at", "repaired_at", "cleared_at", "opened_at") >= 0.5
+
+
+def _is_serial(value: str) -> bool:
+    """Tell a day number of a spreadsheet, with or without a part of the day."""
+    is_number = re.fullmatch(r"\d{5}(?:[.,\u2396]\d+)?", value)
+    return bool(is_number) and SERIALS[0] < int(value[:5]) < SERIALS[1]
+
+
+def _shape_of(value: str) -> Shape | None:
+    """Give the formats one cell can be read by."""
+    for begins in (_of_parts, _of_day_word, _of_word_day, _of_compact):
+        for day, rest in begins(value):
+            after = _after_day(rest)
+            if after is not None:
+                return Shape(tuple((order, f"{shape}{after}") for order, shape in day))
+    return None
+
+
+_Day = tuple[tuple[str, str], ...]
+
+
+def _of_parts(value: str) -> Iterator[tuple[_Day, str]]:
+    found = _BY_PARTS.match(value)
+    if not found:
+        return
+    first, mark, second, mark2, third = found.groups()
+    gap = " " if value[found.start(2) + 1 : found.start(3)] else ""
+    if mark != mark2 or (len(first) > 2 and len(first) != 4):
+        return
+    sep = f"{mark}{gap}"
+    rest = value[found.end() :]
+    if len(first) == 4:
+        yield (("", f"%Y{sep}%m{sep}%d"),), rest
+        return
+    year = "%Y" if len(third) == 4 else "%y"
+    a, b, c = int(first), int(second), int(third)
+    readings = []
+    if 1 <= b <= 12 and 1 <= a <= 31:
+        readings.append(("day", f"%d{sep}%m{sep}{year}"))
+    if mark != "." and 1 <= a <= 12 and 1 <= b <= 31:
+        readings.append(("month", f"%m{sep}%d{sep}{year}"))
+    if year == "%y" and mark == "-" and 1 <= b <= 12 and 1 <= c <= 31:
+        readings.append(("year", f"%y{sep}%m{sep}%d"))
+    if readings:
+        yield tuple(readings), rest
+
+
+def _of_day_word(value: str) -> Iterator[tuple[_Day, str]]:
+    if found := _DAY_WORD.match(value):
+        _, gap, _, gap2, year = found.groups()
+        shape = f"%d{gap}%b{gap2}{'%Y' if len(year) == 4 else '%y'}"
+        yield (("", shape),), value[found.end() :]
+
+
+def _of_word_day(value: str) -> Iterator[tuple[_Day, str]]:
+    if found := _WORD_DAY.match(value):
+        _, gap, _, gap2, _ = found.groups()
+        yield (("", f"%b{gap}%d{gap2}%Y"),), value[found.end() :]
+
+
+def _of_compact(value: str) -> Iterator[tuple[_Day, str]]:
+    found = _COMPACT.match(value)
+    if found and found[1][:2] in {"19", "20"}:
+        clock = {0: "", 4: "%H%M", 6: "%H%M%S"}[len(found[2] or "")]
+        yield (("", f"%Y%m%d{clock}"),), ""
+
+
+def _after_day(rest: str) -> str | None:
+    """Give the format of what stands behind the date; None: it is no time of day."""
+    if not rest.strip(" .,"):
+        return rest.replace("%", "%%")
+    found = _JOINER.match(rest)
+    if not found:
+        return None
+    clock = _clock(rest[found.end() :])
+    return None if clock is None else f"{found[1]}{clock}"
+
+
+def _clock(text: str) -> str | None:
+    found = _CLOCK.fullmatch(text.strip())
+    if not found or int(found["hour"]) > 24 or int(found["minute"]) > 59:
+        return None
+    shape = f"{'%I' if found['half'] else '%H'}{found['mark']}%M"
+    if found["second"]:
+        shape += f"{found['mark2']}%S" + ("%.f" if found["part"] else "")
+    shape += found["end"] or ""
+    if found["half"]:
+        shape += f"{' ' if found['half'].startswith(' ') else ''}%p"
+    if found["offset"]:
+        shape += f"{' ' if found['offset'].startswith(' ') else ''}%#z"
+    return shape
+
+
+def _agreed(shapes: Sequence[Shape]) -> tuple[Shape, ...]:
+    """Let cells that can be read in one order only settle those of the same column."""
+    orders = [{o for o, _ in s.by_order if o} for s in shapes]
+    common = set.intersection(*(o for o in orders if o)) if any(orders) else set()
+    kept: dict[Shape, None] = {}
+    for shape in shapes:
+        own = tuple((o, f) for o, f in shape.by_order if not o or o in common)
+        kept[Shape(own or shape.by_order)] = None
+    return tuple(kept)
+
+
+# --- the order of day and month, of the whole file ----------------------------------------------
+
+
+def decide_order(
+    columns: Sequence[tuple[Profile, TimeColumn]],
+    hints: "Hints",
+    asker: Asker,
+) -> str:
+    """Decide whether the day or the month stands first; '' where no column has a choice."""
+    open_ = [(p, c) for p, c in columns if any(len(s.by_order) > 1 for s in c.shapes)]
+    told = {o for _, c in columns for s in c.shapes if len(s.by_order) == 1 for o, _ in s.by_order}
+    told &= {"day", "month", "year"}
+    if not open_:
+        return ""
+    orders = list(dict.fromkeys(o for _, c in open_ for s in c.shapes for o, _ in s.by_order))
+    if len(told) == 1 and told <= set(orders):
+        return told.pop()
+    orders = [o for o in orders if _is_possible(open_, o, hints.latest)] or orders
+    if len(orders) == 1:
+        return orders[0]
+    decided = _by_place(hints, orders) or _by_sequence(open_, orders, hints)
+    return decided or _ask_order(open_, orders, asker)
+
+
+@dataclass(frozen=True, slots=True)
+class Hints:
+    """What else may decide the order of day and month."""
+
+    latest: datetime  # no time of the file lies after this
+    language: str
+    is_american: bool  # words, miles and halves of the day as in the United States
+    is_british: bool
+    vehicle: tuple[str, ...] = ()  # of each row, for odometers in order
+    odometer: tuple[float | None, ...] = ()
+
+
+def _by_place(hints: Hints, orders: Sequence[str]) -> str:
+    """Decide by where the file is from."""
+    if hints.language in {"de", "fr", "es", "pl"} or (hints.is_british and not hints.is_american):
+        return "day" if "day" in orders else ""
+    if hints.is_american and not hints.is_british:
+        return "month" if "month" in orders else ""
+    return ""
+
+
+def read_times(values: Sequence[str], column: TimeColumn, order: str) -> list[datetime | None]:
+    """Read cells by the formats of one order; None where that is not possible."""
+    cells = pl.Series(
+        "t", [_WEEKDAY.sub("", v) if column.pattern else v for v in values], pl.String
+    )
+    rules = TimeRules(column.formats(order), "UTC", serial="1900" if column.serial else "")
+    found = instants(pl.select(pl.when(cells != "").then(cells)).to_series(), rules).text
+    times = found.str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", strict=False)
+    return list(times)
+
+
+def _is_possible(
+    columns: Iterable[tuple[Profile, TimeColumn]], order: str, latest: datetime
+) -> bool:
+    plain = latest.astimezone(UTC).replace(tzinfo=None)
+    for profile, column in columns:
+        times = read_times(profile.values, column, order)
+        if any(t is None or t > plain or t.year < EARLIEST for t in times):
+            return False
+    return True
+
+
+def _by_sequence(
+    columns: Sequence[tuple[Profile, TimeColumn]], orders: Sequence[str], hints: Hints
+) -> str:
+    """Decide by rows in order, or odometers that rise with time, in one reading only."""
+    fits = {order: _in_order(columns[0], order, hints) for order in orders}
+    good = [order for order, fit in fits.items() if fit is True]
+    bad = [order for order, fit in fits.items() if fit is False]
+    return good[0] if len(good) == 1 and len(bad) == len(orders) - 1 else ""
+
+
+def _in_order(seen: tuple[Profile, TimeColumn], order: str, hints: Hints) -> bool | None:
+    """Tell whether rows or each vehicle's odometer are in order; None: too little to tell."""
+    profile, column = seen
+    times = read_times(profile.cells, column, order)
+    told = [t for t in times if t is not None]
+    if len(set(told)) >= ENOUGH_ROWS:
+        rising = told == sorted(told) or told == sorted(told, reverse=True)
+        if rising:
+            return True
+    if len(hints.odometer) == len(times) and len(hints.vehicle) == len(times):
+        checked = _odometers_rise(times, hints)
+        if checked is not None:
+            return checked
+    return False if len(set(told)) >= ENOUGH_ROWS else None
+
+
+def _odometers_rise(times: Sequence[datetime | None], hints: Hints) -> bool | None:
+    rows: dict[str, list[tuple[datetime, float]]] = {}
+    for at, vehicle, km in zip(times, hints.vehicle, hints.odometer, strict=True):
+        if at is not None and km is not None and vehicle:
+            rows.setdefault(vehicle, []).append((at, km))
+    pairs = [
+        (a, b)
+        for own in rows.values()
+        for a, b in zip(sorted(own), sorted(own)[1:], strict=False)
+        if a[0] != b[0]
+    ]
+    if len(pairs) < 3:
+        return None
+    return all(a[1] <= b[1] for a, b in pairs)
+
+
+def _ask_order(
+    columns: Sequence[tuple[Profile, TimeColumn]], orders: Sequence[str], asker: Asker
+) -> str:
+    profile, column = columns[0]
+    rows = []
+    for value in profile.values[:3]:
+        read = [
+            f"{_day_in_words(t)} ({order} first)"
+            for order in orders
+            if (t := read_times([value], column, order)[0]) is not None
+        ]
+        rows.append(f"{profile.heading} {value}: {' or '.join(read)}")
+    example = profile.values[0]
+    question = Question(
+        "date-order",
+        f"In dates such as {example}, what stands first?",
+        tuple(Choice(order, f"the {order}") for order in orders),
+        tuple(rows),
+    )
+    return asker.choose(question)
+
+
+def _day_in_words(at: datetime) -> str:
+    return f"{at.day} {at:%B %Y}"

@@ -1,0 +1,56 @@
+"""A decision in the making, and all it is made from."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from afterclear.readers.suggest.evidence.asking import Asker
+from afterclear.readers.suggest.evidence.codes import Wide
+from afterclear.readers.suggest.evidence.looking import Seen
+from afterclear.readers.suggest.evidence.numbers import Numbers
+from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.readings import Reading, Sight
+from afterclear.readers.suggest.evidence.taking import Decision
+from afterclear.records import Delivery
+
+
+@dataclass(slots=True)
+class Filling:
+    """A decision in the making, and all it is made from."""
+
+    decision: Decision
+    sight: Sight
+    readings: list[Reading]
+    roles: dict[str, Reading]
+    wide: Wide | None
+    numbers: Numbers
+    order: str
+    language: str
+    seen: Seen
+    delivery: Delivery
+    asker: Asker
+
+    def profile(self, role: str) -> Profile:
+        """Give the column of a role."""
+        return self.sight.by_name[self.roles[role].heading]
+
+    def has(self, role: str) -> bool:
+        """Tell whether a column has this role."""
+        return role in self.roles
+
+    @property
+    def n_rows(self) -> int:
+        """Rows that were looked at."""
+        return len(self.sight.profiles[0].cells) if self.sight.profiles else 0
+
+    def row_text(self, at: int) -> str:
+        """Write a row as a person would read it out."""
+        told = [f"{p.heading}: {p.cells[at]}" for p in self.sight.profiles if p.cells[at]]
+        return ", ".join(told)[:160]
+
+    def plain(self, column: str, role: str = "", spec: Mapping[str, object] | None = None) -> None:
+        """Take a column as it is, where there is one; ``spec``: what is done to its cells."""
+        role = role or column
+        if self.has(role):
+            found = self.roles[role]
+            cells = {"from": found.heading, **(spec or {})}
+            self.decision.take(column, cells, found.sure, found.why)

@@ -1,0 +1,299 @@
+"""Where a file's table is: its kind, its headings, the facts above it."""
+
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import polars as pl
+
+from afterclear.catalogue.codes import NormalCode, normal_code
+from afterclear.errors import RefusedFileError
+from afterclear.readers.formats.delimited import as_grid
+from afterclear.readers.formats.grids import Grid, table_of_grid
+from afterclear.readers.formats.html_tables import html_tables, is_facts
+from afterclear.readers.formats.nested import Node, json_tree, nested_table
+from afterclear.readers.formats.workbook import is_workbook, read_sheets
+from afterclear.readers.formats.xml_tree import xml_tree
+from afterclear.readers.maps.heading_words import HeadingWords
+from afterclear.readers.maps.import_map import MapTable
+from afterclear.readers.maps.source_table import LINE
+from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
+from afterclear.readers.suggest.evidence.numbers import OWN_DECIMAL
+from afterclear.readers.suggest.evidence.profiles import heading_meanings
+from afterclear.readers.text.codepages import codepage_of
+from afterclear.readers.text.text_of_bytes import Text, decoded
+from afterclear.records import Delivery
+
+LOOKED_AT = 20_000  # rows
+HEADER_ROWS = 30  # the headings stand among the first so many rows
+DELIMITERS = (";", "\t", ",", "|")
+_DOUBTFUL = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """Something said once above a table: a label and what stands beside it."""
+
+    label: str
+    text: str
+
+
+@dataclass(slots=True)
+class Seen:
+    """A file's table as it was found: the keys of the map that find it, and its rows."""
+
+    kind: str
+    keys: dict[str, object]  # of the map
+    table_keys: dict[str, object]
+    frame: pl.DataFrame
+    facts: tuple[Fact, ...] = ()
+    title: str = ""  # all text above, and the sheet's name
+    sheets: tuple[str, ...] = ()  # sheets with the same headings
+    notes: list[str] = field(default_factory=list)
+
+
+def looked_at(delivery: Delivery, words: HeadingWords, asker: Asker) -> Seen:
+    """Find the table of a file.
+
+    Raises:
+        RefusedFileError: it has none that could be found.
+
+    """
+    raw = delivery.path.read_bytes()
+    if is_workbook(raw[:8], delivery.path):
+        return _in_workbook(raw, delivery, words)
+    text = _text_of(raw, delivery, asker)
+    begin = text.text.lstrip("\ufeff \t\r\n")[:2000].lower()
+    if begin.startswith(("{", "[")):
+        tree, _ = json_tree(text.text, delivery.name, OWN_DECIMAL)
+        return _in_nested("json", tree, delivery)
+    found: Seen | None
+    if "<table" in text.text.lower() and re.search(r"<(?:!doctype html|html|table|body)", begin):
+        found = _in_html(text.text, delivery, words)
+    elif begin.startswith("<"):
+        return _in_nested("xml", xml_tree(raw, delivery.name), delivery)
+    else:
+        found = _in_delimited(text.text, words) or _in_fixed(text.text, words)
+    if found is not None and text.codec:
+        found.keys["encoding"] = text.codec.lower()
+    if found is None:
+        raise RefusedFileError(
+            f"{delivery.name} has no table that could be found. If it is a report, write a map of "
+            "the kind 'text' with patterns, as help/imports.md of the program tells."
+        )
+    return found
+
+
+def _text_of(raw: bytes, delivery: Delivery, asker: Asker) -> Text:
+    """Read a file's text; which of two codepages it is in, a person says."""
+    try:
+        return decoded(raw, "detect", delivery.name)
+    except RefusedFileError:
+        found = codepage_of(raw)
+        if not found.rivals:
+            raise
+    names = (found.name, *found.rivals)
+    texts = {name: raw.decode(name) for name in names}
+    at = next(
+        n for n, letters in enumerate(zip(*texts.values(), strict=False)) if len({*letters}) > 1
+    )
+    choices = tuple(
+        Choice(name, " ".join(text[max(at - 15, 0) : at + 15].split()))
+        for name, text in texts.items()
+    )
+    question = Question("encoding", "Which of these is spelled right?", choices)
+    chosen = asker.choose(question)
+    return Text(texts[chosen], "", codec=chosen)
+
+
+def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords) -> Seen:
+    sheets = [
+        s
+        for s in read_sheets(raw, delivery.name, decimal=OWN_DECIMAL, first_rows=LOOKED_AT)
+        if s.grid
+    ]
+    best = max(sheets, key=lambda s: _best_header(s.grid, words)[1], default=None)
+    if best is None:
+        raise RefusedFileError(f"{delivery.name} has no cell with anything in it.")
+    seen = _of_grid("workbook", best.grid, {}, {"sheet": best.name}, words)
+    own = [n for n in seen.frame.columns if n != LINE]
+    alike = {}
+    for sheet in sheets:
+        other = _of_grid("workbook", sheet.grid, {}, {}, words)
+        if [n for n in other.frame.columns if n != LINE] == own:
+            alike[sheet.name] = other
+    seen.sheets = tuple(alike)
+    seen.title = f"{seen.title}\n{best.name}"
+    if len(alike) > 1:
+        seen.table_keys["sheet"] = "*"
+        seen.frame = pl.concat([other.frame for other in alike.values()])
+    left = [s.name for s in sheets if s.name not in alike]
+    seen.notes += [f"other sheets are not taken: {', '.join(left)}"] if left else []
+    return seen
+
+
+def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> Seen:
+    tables = html_tables(text, delivery.name)
+    wide = [t for t in tables if not is_facts(t)] or tables
+    best = max(wide, key=lambda t: _best_header(t.rows, words)[1])
+    if not best.rows:
+        raise RefusedFileError(f"{delivery.name} has no table with anything in it.")
+    seen = _of_grid("html", best.rows, {}, {}, words)
+    before = tables[: tables.index(best) + 1]
+    facts = [
+        Fact(cells[0].strip(" :"), cells[1].strip())
+        for table in before
+        if is_facts(table)
+        for _, cells in table.rows
+        if len(cells) > 1 and cells[1].strip()
+    ]
+    above = "\n".join(t.above for t in before)
+    seen.facts = (*facts, *_facts_of_lines(above.splitlines()), *seen.facts)
+    seen.title = f"{above}\n{seen.title}"
+    return seen
+
+
+def _in_delimited(text: str, words: HeadingWords) -> Seen | None:
+    grids = {mark: as_grid(text, mark, LOOKED_AT) for mark in DELIMITERS}
+
+    def regular(mark: str) -> tuple[int, int]:
+        widths = Counter(len(cells) for _, cells in grids[mark] if len(cells) > 1)
+        width, n = max(widths.items(), key=lambda item: (item[1], item[0]), default=(0, 0))
+        return n, width
+
+    mark = max(DELIMITERS, key=regular)
+    n, width = regular(mark)
+    n_lines = sum(bool(cells) for _, cells in grids[mark])
+    if width < 2 or n < max(2, _DOUBTFUL * n_lines):
+        return None
+    return _of_grid("delimited", grids[mark], {"delimiter": mark}, {}, words)
+
+
+def _in_fixed(text: str, words: HeadingWords) -> Seen | None:
+    """Find columns by the places where nearly every line has a blank."""
+    lines = [x.expandtabs() for x in text.splitlines()[:LOOKED_AT] if any(c.isalnum() for c in x)]
+    width = max(map(len, lines), default=0)
+    if len(lines) < 3:
+        return None
+    most = Counter(len(x) > 0.6 * width for x in lines)[True]
+    body = [x.ljust(width) for x in lines if len(x) > 0.6 * width]
+    filled = [any(x[at] != " " for x in body) for at in range(width)]
+    edges = [at for at, (a, b) in enumerate(pairwise([False, *filled, False])) if a != b]
+    positions = [(a + 1, b) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    if most < max(3, 0.6 * len(lines)) or len(positions) < 3:
+        return None
+    grid = [
+        (n, [x[a - 1 : b].strip() or None for a, b in positions]) for n, x in enumerate(body, 1)
+    ]
+    seen = _of_grid("fixed", grid, {}, {}, words)
+    names = [n for n in seen.frame.columns if n != LINE]
+    headed = (
+        n
+        for n, x in enumerate(text.splitlines(), 1)
+        if all(name.split("#")[0] in " ".join(x.split()) for name in names)
+    )
+    header = next(headed, 0)
+    seen.table_keys = {"header": header, "names": names, "positions": positions}
+    return seen
+
+
+def _of_grid(
+    kind: str,
+    grid: Grid,
+    keys: dict[str, object],
+    table_keys: dict[str, object],
+    words: HeadingWords,
+) -> Seen:
+    at, _ = _best_header(grid, words)
+    n_rows = 2 if _is_group_row(grid, at, words) else 1
+    at -= n_rows - 1
+    spec = MapTable.model_construct(
+        into="scans", header=at + 1, header_has=(), header_rows=n_rows, columns={}
+    )
+    table = table_of_grid(grid, spec, "the file", fill_short=True)
+    headings = grid[at + n_rows - 1][1]
+    has = [c for c in headings if c and c.strip()]
+    unique = [c for c in has if has.count(c) == 1]
+    more: dict[str, object] = {"header_rows": n_rows} if n_rows > 1 else {}
+    if at > 0 and n_rows == 1:
+        more["header_has"] = unique[:3]
+    elif at > 0:
+        more["header"] = at + 1
+    facts = tuple(_facts_of_grid(grid[:at]))
+    return Seen(kind, keys, {**table_keys, **more}, table.frame, facts, table.above)
+
+
+def _is_group_row(grid: Grid, at: int, words: HeadingWords) -> bool:
+    """Tell whether the row above the headings names groups of columns."""
+    below = [(c or "").strip().casefold() for c in grid[at][1]]
+    repeated = len([c for c in below if c]) > len({c for c in below if c})
+    if at == 0 or not repeated:
+        return False
+    above = [(c or "").strip() for c in grid[at - 1][1]]
+    named = [c for c in above if c]
+    return len(named) >= 2 and len(above) >= len(below) - 1 and bool(words)
+
+
+def _best_header(grid: Grid, words: HeadingWords) -> tuple[int, float]:
+    """Give the row that looks most like headings, and how much."""
+    best, most = 0, -1.0
+    for at, (_, cells) in enumerate(grid[:HEADER_ROWS]):
+        named = [c for c in cells if c and c.strip()]
+        if len(named) < 2:
+            continue
+        known = sum(max(heading_meanings(c, words).values(), default=0.0) for c in named)
+        data = sum(_is_data(c) for c in named)
+        score = known + 0.1 * len(named) / len(cells) - 0.01 * at - data
+        if score > most or (most < 0 and score > most):
+            best, most = at, score
+    return best, most
+
+
+def _is_data(cell: str) -> bool:
+    """Tell a cell that is a value and no heading: a number, a date, a code."""
+    text = cell.strip()
+    if re.fullmatch(r"[\d.,:/ -]{3,}", text):
+        return True
+    spelled = normal_code(text)
+    return isinstance(spelled, NormalCode) and spelled.space != "maker"
+
+
+def _facts_of_grid(rows: Grid) -> Iterator[Fact]:
+    for _, cells in rows:
+        told = [c.strip() for c in cells if c and c.strip()]
+        if len(told) >= 2:
+            for label, text in zip(told[::2], told[1::2], strict=False):
+                yield Fact(label.rstrip(" :"), text)
+        elif told:
+            yield from _facts_of_lines(told)
+
+
+def _facts_of_lines(lines: Sequence[str]) -> Iterator[Fact]:
+    for line in lines:
+        if found := re.match(r"\s*([^:=]{2,40}?)\s*[:=]\s*(\S.*?)\s*$", line):
+            yield Fact(found[1], found[2])
+
+
+def _in_nested(kind: str, tree: Node, delivery: Delivery) -> Seen:
+    """Take the path to the deepest list that has the most rows."""
+    paths: Counter[tuple[str, ...]] = Counter(_paths(tree, ()))
+    if not paths:
+        paths[()] = 1
+    deepest: tuple[str, ...] = max(paths, key=lambda p: (len(p), paths[p]))
+    path = ".".join(deepest)
+    spec = MapTable.model_construct(into="scans", rows=path, columns={})
+    frame = nested_table(tree, spec, delivery.name).frame
+    return Seen(kind, {}, {"rows": path} if path else {}, frame)
+
+
+def _paths(node: Node, path: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    if isinstance(node, list):
+        for each in node[:LOOKED_AT]:
+            if isinstance(each, dict):
+                yield path
+                yield from _paths(each, path)
+    elif isinstance(node, dict):
+        for key, value in node.items():
+            yield from _paths(value, (*path, key))

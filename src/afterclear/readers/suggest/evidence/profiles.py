@@ -1,0 +1,189 @@
+"""A column as it looks: what its heading may mean, its distinct values, what they fit."""
+
+import re
+from collections.abc import Callable, Mapping
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass
+from functools import cached_property
+
+import polars as pl
+
+from afterclear.catalogue.codes import NormalCode, normal_code, says_none, split_codes
+from afterclear.readers.maps.heading_words import HeadingWords
+from afterclear.readers.maps.source_table import LINE
+
+MOST_VALUES = 2000  # distinct ones that are looked at
+_VIN = re.compile(r"[A-HJ-NPR-Z0-9]{17}", re.IGNORECASE)
+_VIN_LIKE = re.compile(r"(?=.*\d)(?=.*[A-Z])[A-Z0-9]{16,18}", re.IGNORECASE)
+# Plates of the countries whose languages are served (registration rules, from memory): letters
+# and digits in two to four groups, seven or eight characters at most.
+_PLATES = tuple(
+    re.compile(shape)
+    for shape in (
+        r"[A-ZÄÖÜ]{1,3}[- ][A-Z]{1,2}[- ]?\d{1,4}[EH]?",  # de
+        r"[A-Z]{2}-\d{3}-[A-Z]{2}",  # fr
+        r"\d{1,4} [A-Z]{2,3} \d{2}",  # fr, before 2009
+        r"\d{4}[ -]?[BCDFGHJKLMNPRSTVWXYZ]{3}",  # es
+        r"[A-Z]{2,3} [A-Z0-9]{4,5}",  # pl
+        r"[A-Z]{2}\d{2} ?[A-Z]{3}",  # gb
+    )
+)
+_CODE_WORD = re.compile(r"[PCBU][0-3][0-9A-F]{3}(?:[-:][0-9A-F]{2}|[0-9A-F]{2})?", re.IGNORECASE)
+_SPN_WORD = re.compile(r"SPN\s*:?\s*\d+", re.IGNORECASE)
+_BARE_CODE = re.compile(r"[0-9A-F]{3,6}(?:[-/.]\d{1,2})?", re.IGNORECASE)
+_UNIT_MARKS = re.compile(r"[(\[][^)\]]*[)\]]")
+_GENERIC = {"id", "name", "value", "text", "number", "code", "#text", "no", "nr", "@id", "@name"}
+WORDS_OF_TEXT = 2.0  # words of a cell on average from which a column is free text
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the store knows: vehicles' numbers, VINs and plates as they are compared."""
+
+    numbers: AbstractSet[str] = frozenset()
+    vins: AbstractSet[str] = frozenset()
+    plates: AbstractSet[str] = frozenset()
+
+
+def mark(text: str) -> str:
+    """Write a number, VIN or plate as it is compared: without case, blanks and dashes."""
+    return "".join(letter for letter in text if letter.isalnum()).upper()
+
+
+@dataclass
+class Profile:
+    """One column of a file."""
+
+    heading: str
+    at: int  # place from the left
+    cells: list[str]  # of the first rows, '' where empty
+    meant: Mapping[str, float]  # plain column or helper -> how sure the heading makes of it
+
+    @cached_property
+    def values(self) -> list[str]:
+        """Distinct values that are not blank, in the order they come."""
+        return list(dict.fromkeys(c for c in self.cells if c))[:MOST_VALUES]
+
+    @cached_property
+    def filled(self) -> float:
+        """Share of rows that have a value."""
+        return sum(map(bool, self.cells)) / len(self.cells) if self.cells else 0.0
+
+    @cached_property
+    def words_each(self) -> float:
+        """Words of a value on average."""
+        return sum(len(v.split()) for v in self.values) / len(self.values) if self.values else 0.0
+
+    def share(self, fits: Callable[[str], object]) -> float:
+        """Give the share of distinct values that fit."""
+        return sum(bool(fits(v)) for v in self.values) / len(self.values) if self.values else 0.0
+
+    def means(self, *names: str) -> float:
+        """How sure the heading makes of one of these."""
+        return max((self.meant.get(name, 0.0) for name in names), default=0.0)
+
+    @property
+    def is_text(self) -> bool:
+        """Whether it holds sentences."""
+        return self.words_each >= WORDS_OF_TEXT
+
+
+def profiles_of(frame: pl.DataFrame, words: HeadingWords) -> list[Profile]:
+    """Look at each column of a table."""
+    return [
+        Profile(name, at, [(c or "").strip() for c in frame[name]], heading_meanings(name, words))
+        for at, name in enumerate(n for n in frame.columns if n != LINE)
+    ]
+
+
+def heading_meanings(heading: str, words: HeadingWords) -> dict[str, float]:
+    """Give what a heading may mean: whole, without its unit in brackets, or a path's end."""
+    found: dict[str, float] = {}
+    for spelled, weight in _spellings(heading):
+        for name, sure in words.of_heading(spelled).items():
+            found[name] = max(found.get(name, 0.0), sure * weight)
+    return found
+
+
+def _spellings(heading: str) -> list[tuple[str, float]]:
+    parts = [p.lstrip("@") for p in heading.split(".") if p]
+    last = parts[-1] if parts else heading
+    plain = _UNIT_MARKS.sub(" ", last).strip() or last
+    no_number = re.sub(r"[\s_#.-]*\d+$", "", plain)
+    spelled = [(last, 1.0), (plain, 1.0), (no_number, 0.95)]
+    if len(parts) > 1:
+        spelled.append((f"{parts[-2]} {last}", 1.0))
+        if last.casefold() in _GENERIC:
+            # the generic end says nothing by itself; what it belongs to does
+            return [(f"{parts[-2]} {last}", 1.0), (parts[-2], 1.0)]
+    return [(s, w) for s, w in spelled if s]
+
+
+# --- what values look like ----------------------------------------------------------------------
+
+
+def is_vin(value: str) -> bool:
+    """Tell 17 characters of a VIN with letters and digits."""
+    text = mark(value)
+    return bool(_VIN.fullmatch(text)) and any(c.isdigit() for c in text) and not text.isdigit()
+
+
+def is_vin_like(value: str) -> bool:
+    """Tell a VIN, or what is one with a typing error."""
+    return is_vin(value) or bool(_VIN_LIKE.fullmatch(mark(value)))
+
+
+def is_plate(value: str) -> bool:
+    """Tell a text that has the shape of a registration plate."""
+    return any(shape.fullmatch(value.strip().upper()) for shape in _PLATES)
+
+
+def is_codes(value: str) -> bool:
+    """Tell codes whose letters or words say what they are, with or without a word behind each."""
+    words = code_words(value)
+    begins = len(words) == 1 and bool(_CODE_WORD.match(value.strip()))  # a code and its text
+    return begins or (bool(words) and not _left_over(value))
+
+
+def has_code(value: str) -> bool:
+    """Tell a text with a fault code somewhere in it."""
+    return bool(code_words(value))
+
+
+def code_words(value: str) -> list[str]:
+    """List the fault codes of a text that say themselves what they are."""
+    found = []
+    for word in split_codes(re.sub(r"[()\[\]]", " ", value)):
+        spelled = normal_code(word)
+        if isinstance(spelled, NormalCode) and spelled.space != "maker":
+            found.append(word)
+    return found
+
+
+def _left_over(value: str) -> bool:
+    """Tell more words beside the codes than a status each."""
+    rest = _SPN_WORD.sub(" ", _CODE_WORD.sub(" ", value))
+    words = re.findall(r"[^\W\d_]{2,}", rest)
+    return len(words) > 2 * len(code_words(value)) + 1
+
+
+def is_bare_code(value: str) -> bool:
+    """Tell a number that may be a code, under a heading that says so."""
+    return bool(_BARE_CODE.fullmatch(value.strip())) and any(c.isdigit() for c in value)
+
+
+def is_none_word(value: str) -> bool:
+    """Tell a word for "no code is stored"."""
+    return says_none(value)
+
+
+def id_shape(value: str) -> str:
+    """Give the shape of a short mark: V-014 is A-9; empty: it is none."""
+    if not re.fullmatch(r"[\w./ #-]{1,20}", value) or not any(c.isdigit() for c in value):
+        return ""
+    return re.sub(r"9+", "9", re.sub(r"[^\W\d_]", "A", re.sub(r"\d", "9", value)))
+
+
+def known_share(profile: Profile, known: AbstractSet[str]) -> float:
+    """Give the share of values that the store knows."""
+    return profile.share(lambda v: mark(v) in known) if known else 0.0

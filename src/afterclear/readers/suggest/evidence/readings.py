@@ -1,0 +1,323 @@
+"""What each column may be: a role, how sure its values and its heading make of it, and why.
+
+Roles are those of the plain layout and a few that help to fill it (a time of day, a unit beside
+a distance, the text of a work order).  Values weigh as much as headings, and a heading whose
+values do not fit says nothing.
+"""
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from afterclear.catalogue.control_units import ControlUnits
+from afterclear.plain import TABLES
+from afterclear.readers.maps.heading_words import HeadingWords
+from afterclear.readers.maps.units import WRITTEN
+from afterclear.readers.suggest.evidence.days import TimeColumn
+from afterclear.readers.suggest.evidence.numbers import is_number, parted
+from afterclear.readers.suggest.evidence.profiles import (
+    Known,
+    Profile,
+    id_shape,
+    is_bare_code,
+    is_codes,
+    is_none_word,
+    is_plate,
+    is_vin_like,
+    known_share,
+)
+
+LEAST = 0.4  # a reading less sure is none
+FITS = 0.8  # share of values from which they fit
+SURE_BY_VALUES = 0.85
+FEW_WORDS = 8  # distinct words of a column of states
+_TIMES = ("scanned_at", "repaired_at", "cleared_at")
+# Headings -> the role they speak of, where it is called otherwise.
+_HEADED: Mapping[str, tuple[str, ...]] = {
+    "when": _TIMES,
+    "km": ("odometer_km", "odometer_mi"),
+    "hours": ("engine_hours",),
+}
+_CHOICES = {c.name: c.choices for t in TABLES.values() for c in t.columns if c.choices}
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One column in one role."""
+
+    role: str
+    heading: str
+    sure: float
+    why: str
+
+
+@dataclass(slots=True)
+class Sight:
+    """Everything known of a table when its columns are read."""
+
+    profiles: list[Profile]
+    times: dict[str, TimeColumn]
+    clocks: dict[str, TimeColumn]
+    words: HeadingWords
+    units: ControlUnits
+    known: Known
+    by_name: dict[str, Profile] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Find profiles by their headings."""
+        self.by_name = {p.heading: p for p in self.profiles}
+
+
+# A test gives the share of values that fit; None: any value fits.
+Test = Callable[[Profile, Sight], float | None]
+
+
+def _codes(p: Profile, _: Sight) -> float:
+    told = [v for v in p.values if not is_none_word(v)]
+    return sum(map(is_codes, told)) / len(told) if told else 0.0
+
+
+def _bare_codes(p: Profile) -> float:
+    told = [v for v in p.values if not is_none_word(v)]
+    return sum(map(is_bare_code, told)) / len(told) if told else 0.0
+
+
+def _number(p: Profile, _: Sight) -> float:
+    return p.share(is_number)
+
+
+def _whole(p: Profile, _: Sight) -> float:
+    return p.share(lambda v: re.fullmatch(r"\d{1,7}", v))
+
+
+def _year(p: Profile, _: Sight) -> float:
+    return p.share(lambda v: re.fullmatch(r"(?:19|20)\d\d", v))
+
+
+def _text(p: Profile, s: Sight) -> float:
+    if p.heading in s.times:
+        return 0.0
+    return p.share(lambda v: any(c.isalpha() for c in v) and not is_vin_like(v))
+
+
+def _sentence(p: Profile, s: Sight) -> float:
+    return _text(p, s) if p.is_text else _text(p, s) * 0.7
+
+
+def _mark(p: Profile, s: Sight) -> float:
+    if p.heading in s.times or p.heading in s.clocks:
+        return 0.0
+    return p.share(lambda v: len(v) <= 30 and len(v.split()) <= 3)
+
+
+def _vehicle_number(p: Profile, s: Sight) -> float:
+    if p.heading in s.times or p.heading in s.clocks or _named_units(p, s) >= FITS:
+        return 0.0
+    if _codes(p, s) >= FITS or p.share(lambda v: re.search(r"\d[.,]\d", v)) > 0.2:
+        return 0.0
+    return _mark(p, s)
+
+
+def _named_units(p: Profile, s: Sight) -> float:
+    return p.share(lambda v: s.units.named(v) is not None and len(v.split()) <= 6)
+
+
+def _unit_name(p: Profile, s: Sight) -> float:
+    named = _named_units(p, s)
+    if named > 0.5:
+        return 1.0
+    shapes = {id_shape(v) for v in p.values}
+    if (len(shapes) == 1 and "" not in shapes) or p.heading in s.times:
+        return 0.0  # all like V-014: marks of things, no names
+    if p.share(lambda v: v.lower().rstrip(".") in WRITTEN) > 0.5:
+        return 0.0  # km, mi: units of measure
+    short = p.share(lambda v: len(v.split()) <= 6 and any(c.isalpha() for c in v))
+    return 0.0 if p.is_text and named < 0.2 else 0.85 * short
+
+
+def _words(column: str) -> Test:
+    choices = _CHOICES.get(column, ())
+
+    def fits(p: Profile, s: Sight) -> float:
+        known = lambda v: v.lower() in choices or s.words.of_word(column, v) is not None  # noqa: E731
+        return p.share(known)
+
+    return fits
+
+
+def _statuses(p: Profile, s: Sight) -> float:
+    hexes = p.share(lambda v: re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", v))
+    known = max(_words("status")(p, s) or 0.0, hexes)
+    # a heading that means nothing else: words nobody knows are asked for
+    is_told = set(p.meant) == {"status"} and p.means("status") > FITS and len(p.values) <= FEW_WORDS
+    return max(known, 0.5) if is_told else known
+
+
+def _part_number(p: Profile, s: Sight) -> float:
+    """Tell part numbers from amounts: they have no decimals."""
+    if p.share(lambda v: re.fullmatch(r"[\d.,\u2396 ]*[.,\u2396]\d{1,2}", v)) > 0.3:
+        return 0.0
+    return _mark(p, s) or 0.0
+
+
+def _distance_units(p: Profile, _: Sight) -> float:
+    return p.share(lambda v: WRITTEN.get(v.lower().rstrip("."), "") in {"km", "mi"})
+
+
+def _dates(p: Profile, s: Sight) -> float:
+    return float(p.heading in s.times)
+
+
+def _clocks(p: Profile, s: Sight) -> float:
+    return float(p.heading in s.clocks)
+
+
+# Role -> what its values must look like.
+_TESTS: Mapping[str, Test] = {
+    "vin": lambda p, _: p.share(is_vin_like),
+    "plate": lambda p, s: max(p.share(is_plate), 0.6 * (_vehicle_number(p, s))),
+    "vehicle_id": _vehicle_number,
+    "when": _dates,
+    "opened_at": _dates,
+    "in_service_on": _dates,
+    "acquired_on": _dates,
+    "plate_since": _dates,
+    "time_of_day": _clocks,
+    "km": _number,
+    "hours": _number,
+    "first_seen_km": _number,
+    "distance_unit": _distance_units,
+    "ecu": _unit_name,
+    "ecu_response": _words("ecu_response"),
+    "code": _codes,
+    "spn": _whole,
+    "fmi": _whole,
+    "failure_type": lambda p, _: p.share(lambda v: re.fullmatch(r"(?:0x)?[0-9A-Fa-f]{1,2}h?", v)),
+    "status": _statuses,
+    "status_flag": _words("flag"),
+    "description": _text,
+    "occurrences": _whole,
+    "scan_id": _mark,
+    "repair_id": _mark,
+    "technician": _text,
+    "action": _words("action"),
+    "work_text": _sentence,
+    "complaint": _sentence,
+    "notes": _sentence,
+    "part_number": _part_number,
+    "part_name": _text,
+    "part_brand": _text,
+    "position": _text,
+    "quantity": _number,
+    "part_cost": _number,
+    "labour_cost": _number,
+    "total_cost": _number,
+    "currency": lambda p, _: p.share(lambda v: re.fullmatch(r"[A-Z]{3}|[€$£]|zł", v)),
+    "make": _text,
+    "model": _mark,
+    "model_year": _year,
+    "powertrain": _text,
+    "site": _text,
+    "stock_status": _words("stock_status"),
+    "reason": _text,
+    "driver": _text,
+    "row_no": _whole,
+}
+# Roles whose values tell them under any heading.
+_BY_VALUES = {"vin", "code", "when", "time_of_day", "km"}
+
+
+def readings_of(sight: Sight) -> list[Reading]:
+    """List all readings of all columns, the surest first."""
+    found = [
+        reading
+        for profile in sight.profiles
+        for role, test in _TESTS.items()
+        if (reading := _reading(role, test, profile, sight)) is not None
+    ]
+    return sorted(found, key=lambda r: (-r.sure, sight.by_name[r.heading].at))
+
+
+def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading | None:
+    headed = profile.means(*_HEADED.get(role, (role,)))
+    if not profile.values:
+        return None
+    if known := _by_known(role, profile, sight):
+        return known
+    share = test(profile, sight)
+    if role == "code" and headed and share is not None and share < FITS:
+        share = max(share, 0.9 * _bare_codes(profile))
+    if share is not None and share < (0.5 if headed else FITS):
+        return None
+    if not headed:
+        if role not in _BY_VALUES or (role == "km" and not _is_distance(profile)):
+            return _plate_under_other_heading(role, profile)
+        return Reading(role, profile.heading, SURE_BY_VALUES * (share or 0), "its values alone")
+    sure = 0.55 * headed + 0.45 * (1.0 if share is None else share)
+    why = "its heading" if share is None else f"its heading, and {share:.0%} of its values fit"
+    return Reading(role, profile.heading, sure, why) if sure >= LEAST else None
+
+
+def _is_distance(profile: Profile) -> bool:
+    """Tell numbers with km or miles beside them, large enough for an odometer."""
+    found = [p for v in profile.values if (p := parted(v))]
+    with_unit = [p for p in found if WRITTEN.get(p.unit, "") in {"km", "mi"}]
+    large = [p for p in with_unit if sum(c.isdigit() for c in p.number) > 3]
+    return len(with_unit) >= 0.6 * len(profile.values) and len(large) >= 0.5 * len(with_unit)
+
+
+def _by_known(role: str, profile: Profile, sight: Sight) -> Reading | None:
+    """Give what the store knows: values that are vehicles loaded before."""
+    marks = {
+        "vehicle_id": sight.known.numbers,
+        "vin": sight.known.vins,
+        "plate": sight.known.plates,
+    }
+    share = known_share(profile, marks.get(role, frozenset()))
+    if share <= 0.5:
+        return None
+    return Reading(role, profile.heading, 0.95 + 0.05 * share, f"{share:.0%} are known vehicles")
+
+
+def _plate_under_other_heading(role: str, profile: Profile) -> Reading | None:
+    """Tell plates under a heading that means a vehicle."""
+    if role != "plate" or not profile.means("vehicle_id"):
+        return None
+    share = profile.share(is_plate)
+    if share < FITS:
+        return None
+    return Reading(role, profile.heading, 0.96 * share, "its values have the shape of plates")
+
+
+def settled(readings: Sequence[Reading], roles: Sequence[str] = ()) -> dict[str, Reading]:
+    """Give each role its surest column, each column one role."""
+    taken: dict[str, Reading] = {}
+    used: set[str] = set()
+    for reading in readings:
+        if roles and reading.role not in roles:
+            continue
+        if reading.role not in taken and reading.heading not in used:
+            taken[reading.role] = reading
+            used.add(reading.heading)
+    return taken
+
+
+def unit_of(profile: Profile) -> str:
+    """Name the unit of a column of distances by its heading; cell: it stands with the number."""
+    written = {found.unit for v in profile.values if (found := parted(v))} - {""}
+    if written:
+        return "cell"
+    text = re.sub(r"[^a-z0-9]+", " ", profile.heading.lower())
+    if re.search(r"\b(?:1000 km|tkm)\b", text):
+        return "1000 km"
+    if profile.means("odometer_mi") >= profile.means("odometer_km") and profile.means(
+        "odometer_mi"
+    ):
+        return "mi"
+    if re.search(r"\b(?:mi|miles|mls|meilen|millas)\b", text):
+        return "mi"
+    return (
+        "km"
+        if re.search(r"km|kilo|cuentakilo|przebieg|licznik|tacho|laufleistung|compteur", text)
+        else ""
+    )

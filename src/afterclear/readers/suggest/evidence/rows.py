@@ -1,0 +1,92 @@
+"""Which rows of a table are none of it: totals, footers, headings again; whose others are."""
+
+import re
+
+import polars as pl
+
+from afterclear.catalogue.folded_words import without_accents
+from afterclear.readers.maps.source_table import LINE
+from afterclear.readers.suggest.evidence.asking import Choice, Question
+from afterclear.readers.suggest.evidence.filling import Filling
+from afterclear.readers.suggest.evidence.looking import Seen
+
+_TOTALS = re.compile(
+    r"(?:grand |sub)?totals?\b|sum(?:me|a)?\b|gesamt(?:summe)?\b|zwischensumme|razem\b|ogolem"
+    r"|anzahl|count\b|nombre de|liczba|numero de"
+)
+_FOOTERS = re.compile(
+    r"seite \d|page \d|pagina \d|strona \d|erstellt|gedruckt|printed|exported|generated|end of"
+    r"|ende\b|imprime|edite|genere|fin du|impreso|generado|fin del|wydrukowano|wygenerowano|koniec"
+)
+
+
+def leave_out(seen: Seen) -> None:
+    """Find rows that are no data, and leave them out by how they begin."""
+    names = [n for n in seen.frame.columns if n != LINE]
+    begins: dict[str, None] = {}
+    kept = []
+    for row in seen.frame.select(names).iter_rows():
+        begin = _begin_of_no_data([c.strip() for c in row if c and c.strip()], len(names))
+        begins |= {begin: None} if begin else {}
+        kept.append(not begin)
+    if begins:
+        seen.table_keys["totals"] = f"(?:{'|'.join(begins)})"
+        seen.frame = seen.frame.filter(pl.Series(kept))
+    _headings_again(seen, names)
+
+
+def _begin_of_no_data(told: list[str], width: int) -> str:
+    """Give how a row of totals or a footer begins; empty: it is a row of data."""
+    if not told or len(told) > max(2, width - 2):
+        return ""
+    first = without_accents(told[0])
+    found = _TOTALS.match(first) or _FOOTERS.match(first)
+    return re.escape(told[0][: found.end()]) if found else ""
+
+
+def _headings_again(seen: Seen, names: list[str]) -> None:
+    """Leave out rows that repeat the headings, as pages of a print do."""
+    cells = seen.frame.select(names)
+    same = [
+        sum((c or "").strip().casefold() == n.casefold() for c, n in zip(row, names, strict=True))
+        > 1
+        for row in cells.iter_rows()
+    ]
+    if not any(same):
+        return
+    again = cells.row(same.index(True))
+    first = next(
+        n for c, n in zip(again, names, strict=True) if (c or "").strip().casefold() == n.casefold()
+    )
+    seen.table_keys["drop_where"] = {first: f"^{re.escape(first)}$"}
+    seen.frame = seen.frame.filter(~pl.Series(same))
+
+
+def whose_blank_rows(filling: Filling) -> None:
+    """Ask whose rows are that name no vehicle below one that does."""
+    role = next((r for r in ("vehicle_id", "vin", "plate") if r in filling.roles), None)
+    if role is None:
+        return
+    profile = filling.profile(role)
+    blank = [
+        at
+        for at in range(1, filling.n_rows)
+        if not profile.cells[at] and sum(bool(p.cells[at]) for p in filling.sight.profiles) > 1
+    ]
+    others = [r for r in ("vehicle_id", "vin", "plate") if r in filling.roles and r != role]
+    blank = [at for at in blank if not any(filling.profile(r).cells[at] for r in others)]
+    if not blank or not profile.cells[0]:
+        return
+    question = Question(
+        "blank-vehicle",
+        f"Some rows have nothing under {profile.heading!r}. Whose are they?",
+        (
+            Choice("above", "of the vehicle named above them"),
+            Choice("refuse", "nobody knows: they are refused"),
+        ),
+        tuple(filling.row_text(at) for at in (blank[0] - 1, *blank[:2])),
+    )
+    if filling.asker.choose(question) == "above":
+        also = [filling.profile(r) for r in ("when", "time_of_day", "km") if r in filling.roles]
+        down = [profile, *(p for p in also if not p.cells[blank[0]])]
+        filling.decision.table_keys["fill_down"] = [p.heading for p in down]

@@ -1,0 +1,1 @@
+"""The database itself: opened, locked, migrated, copied for readers."""

@@ -1,0 +1,160 @@
+"""The only way to the database: one statement a call, values bound, no file but those handed in.
+
+Once its store is attached a connection can open no other file, load nothing, and change no
+setting but the time zone.  What it is to read (a delivered table, a frame) is *handed over*: put
+for a while under a name of our own into a folder of this connection's alone, the one place the
+database may look.  So text that slipped into SQL in spite of all would find no file to read or
+write, and no second statement would run.
+"""
+
+import errno
+import os
+import secrets
+import shutil
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+from duckdb import DuckDBPyConnection, DuckDBPyRelation, Statement
+
+from afterclear.catalogue.component import COMPONENT_MACRO
+from afterclear.errors import StoreError
+from afterclear.plain import Takes
+
+# Folders of things handed over, beside the store, by the beginning of their names' end.
+HANDED = ".handed-"
+
+_DENIED = {errno.EACCES, errno.EPERM, errno.EROFS}
+
+Values = Sequence[object] | Mapping[str, object]
+
+
+class Connection:
+    """A connection to a store, and the folder through which it is given what it is to read."""
+
+    def __init__(self, stores: Mapping[str, Path], *, read_only: bool = False) -> None:
+        """Attach database files under names; the first is the one that unnamed tables are in.
+
+        Raises:
+            duckdb.Error: one cannot be opened.
+
+        """
+        self.takes = Takes()
+        first = next(iter(stores.values())).absolute()
+        self._store = first
+        # a reader may have no right to write beside the store
+        beside = tempfile.gettempdir() if read_only else first.parent
+        self._folder = Path(os.path.realpath(beside)) / f"{first.name}{HANDED}{_token()}"
+        self._con = duckdb.connect()
+        try:
+            for name, path in stores.items():
+                mode = " (READ_ONLY)" if read_only else ""
+                self._con.execute(f"ATTACH ? AS {name}{mode}", [str(path)])
+            self._con.execute(f"USE {next(iter(stores))}")
+            self._con.execute(COMPONENT_MACRO)
+        except BaseException:
+            self.close()
+            raise
+
+    def lock(self, settings: Mapping[str, object]) -> None:
+        """Make these settings, then allow no other, and no file."""
+        for name, value in settings.items():
+            self._con.execute(f"SET {name} = ?", [value])
+        self._con.execute("SET allowed_directories = ?", [[str(self._folder)]])
+        self._con.execute("SET allowed_configs = ['timezone']")
+        self._con.execute("SET enable_external_access = false")
+        self._con.execute("SET lock_configuration = true")
+
+    def execute(self, sql: str, values: Values = ()) -> DuckDBPyConnection:
+        """Run one statement.
+
+        Raises:
+            ValueError: it is not one.
+
+        """
+        return self._con.execute(self._only(sql), values or None)
+
+    def relation(self, sql: str, values: Values = ()) -> DuckDBPyRelation:
+        """Give the rows of one statement, not yet fetched.
+
+        Raises:
+            ValueError: it is not one.
+
+        """
+        return self._con.sql(self._only(sql), params=values or None)
+
+    def script(self, sql: str) -> None:
+        """Run the statements of one of our own SQL files, in which nothing of a delivery stands."""
+        self._con.execute(sql)
+
+    @contextmanager
+    def handed(self, path: Path, name: str) -> Iterator[Path]:
+        """Let the database read a file for the block; ``name``: what it is called meanwhile."""
+        place = self.handing() / name
+        try:
+            # the same bytes under a second name, where the disk can do that
+            os.link(os.path.realpath(path), place)
+        except OSError:
+            shutil.copyfile(path, place)
+        try:
+            yield place
+        finally:
+            place.unlink(missing_ok=True)
+
+    def handing(self) -> Path:
+        """Give the folder in which the database may read, made if need be.
+
+        Raises:
+            StoreError: this user may not write there.
+
+        """
+        try:
+            self._folder.mkdir(mode=0o700, exist_ok=True)
+        except OSError as error:
+            if error.errno not in _DENIED:
+                raise
+            raise StoreError(
+                f"The store {self._store} cannot be used by this user: {self._folder.parent} may "
+                f"not be written ({error.strerror}). Nothing was changed. Give the right to write "
+                "there, or name a store elsewhere with --store FILE."
+            ) from error
+        return self._folder
+
+    def interrupt(self) -> None:
+        """Stop the query at work, from another thread."""
+        self._con.interrupt()
+
+    def close(self) -> None:
+        """Let go of the store and of all that was handed over."""
+        self._con.close()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def _only(self, sql: str) -> Statement:
+        statements = self._con.extract_statements(sql)
+        if len(statements) != 1:
+            raise ValueError(f"one statement a call; these are {len(statements)}: {sql[:200]!r}")
+        return statements[0]
+
+
+def quoted(name: str) -> str:
+    """Write a name as SQL; for names of our own and of the catalogue, which cannot be bound."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+class Binding:
+    """Values of one statement, each bound under a name of its own."""
+
+    def __init__(self) -> None:
+        self.values: dict[str, object] = {}
+
+    def __call__(self, value: object) -> str:
+        """Keep a value and write SQL for it."""
+        name = f"v{len(self.values)}"
+        self.values[name] = value
+        return f"${name}"
+
+
+def _token() -> str:
+    return secrets.token_hex(8)

@@ -1,0 +1,370 @@
+"""Open a store, run a transaction, hand frames in and out.
+
+DuckDB lets one process write a file at a time, and no other open it meanwhile.  A writer takes
+the lock beside the store first (``locking.py``), waiting for another to finish; a reader that
+finds the store taken opens the copy a long writer has put there (``snapshot.py``), or waits.
+"""
+
+import errno
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+
+from afterclear.errors import (
+    AfterclearError,
+    DecodeError,
+    RefusedFileError,
+    StoreError,
+    StoreInUseError,
+)
+from afterclear.plain import Takes
+from afterclear.store.engine.archive import begin_archive, has_archive_in_common, take_out_of_common
+from afterclear.store.engine.connection import Connection, Values
+from afterclear.store.engine.locking import (
+    READER_WAITS_S,
+    WRITER_WAITS_S,
+    holder,
+    holding,
+    is_held_here,
+    waits,
+    writer_lock,
+)
+from afterclear.store.engine.migrations import applied_migrations, migrate, pending_migrations
+from afterclear.store.engine.snapshot import copy_file, snapshot_path
+from afterclear.store.engine.stopping import is_stopping, stop_told
+
+if TYPE_CHECKING:
+    import polars as pl
+
+__all__ = ["Connection"]  # so that other parts can name the type without knowing the database
+
+# Enough for the work of 1 M rows on a small machine with room to spare; larger sorts spill
+# to disk beside the store.
+MEMORY_LIMIT = "1GB"
+
+_PAUSE_S = 0.1
+_FULL = {errno.ENOSPC, errno.EDQUOT}
+_FULL_WORDS = ("no space left", "disk quota", "file too large", "no usable temporary directory")
+# how the database says that another connection or process has the file
+_TAKEN_WORDS = ("Could not set lock on file", "Conflicting lock", "already attached")
+# ... and that what it reads there is not what it wrote
+_DAMAGED_WORDS = (
+    *("corrupt", "checksum", "serialization error", "not a valid duckdb database"),
+    "could not read enough bytes",
+)
+_DENIED_WORDS = ("permission denied", "read-only file system", "operation not permitted")
+
+_OF_THE_NAME = {errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ}
+_OF_THE_STORE = (
+    duckdb.IOException,
+    duckdb.FatalException,
+    duckdb.InterruptException,
+    duckdb.ConnectionException,
+    duckdb.TransactionException,
+)
+
+# What comes after a question mark is cut off of the log's name, a backslash is made a slash.
+_MISREAD = set("?" if os.sep == "\\" else "?\\")
+
+# Connections that are open, so that a signal can stop what they do.
+_open: set[Connection] = set()
+
+
+@contextmanager
+def open_store(
+    path: Path,
+    *,
+    read_only: bool = False,
+    doing: str = "afterclear",
+    takes: Takes | None = None,
+) -> Iterator[Connection]:
+    """Give a connection to the store at ``path``, made and migrated when writing.
+
+    ``doing``: what others that wait are told the store is held for; ``takes``: what is taken of
+    delivered tables.
+
+    Raises:
+        StoreError: it does not exist (reading), is held by another process, is newer than
+            this program, is no store, or its disk is full.
+
+    """
+    if read_only:
+        with stop_told(), _reading(path) as con:
+            yield con
+        return
+    with (
+        stop_told(),
+        holding(writer_lock(path), doing),
+        private_files(),
+        full_disk_told(path),
+    ):
+        _bring_up_to_date(path)
+        con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
+        con.takes = takes or con.takes
+        try:
+            yield con
+        finally:
+            _close(con)
+
+
+def is_copy(con: Connection) -> bool:
+    """Tell whether a reader sees the store as it was before the work going on now."""
+    found = con.execute("SELECT path FROM duckdb_databases() WHERE database_name = 'store'")
+    return str(found.fetchall()[0][0]).endswith(".reading")
+
+
+def interrupt_queries() -> None:
+    """Stop whatever the open connections are doing; their queries raise."""
+    for con in tuple(_open):
+        with suppress(duckdb.Error):  # closed at this very moment
+            con.interrupt()
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[Connection]:
+    if not path.exists():
+        raise StoreError(f"There is no store at {path} yet. Run 'afterclear load' first.")
+    with full_disk_told(path):
+        con = _readable(path)
+        try:
+            if pending_migrations(con):
+                raise StoreError(f"The store {path} is of an older version. Run 'afterclear load'.")
+            yield con
+        finally:
+            _close(con)
+
+
+def _readable(path: Path) -> Connection:
+    """Open the store for reading, or the copy beside it while it is taken."""
+    give_up_at = time.monotonic() + waits(READER_WAITS_S)
+    while True:
+        try:
+            return _connected(path, read_only=True, wait_s=0)
+        except StoreInUseError:
+            copy = snapshot_path(path)
+            if copy.exists():
+                # the writer may finish, and remove it, at this very moment
+                with suppress(StoreError):
+                    return _connected(copy, read_only=True, wait_s=0)
+            if time.monotonic() >= give_up_at:
+                raise
+        time.sleep(_PAUSE_S)
+
+
+def _bring_up_to_date(path: Path) -> None:
+    """Apply pending migrations, with a copy of the store as it was put beside it first."""
+    is_new = not path.exists()
+    con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
+    try:
+        pending = pending_migrations(con)
+        if not pending:
+            _settle_archive(con, path, is_new=is_new)
+            return
+        if not is_new and applied_migrations(con):
+            _close(con)  # everything is in the file itself then
+            copy_file(path, Path(f"{path}.before-{pending[0].removesuffix('.sql')}"))
+            con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
+        migrate(con)
+        _settle_archive(con, path, is_new=is_new)
+    finally:
+        _close(con)
+
+
+def _settle_archive(con: Connection, path: Path, *, is_new: bool) -> None:
+    """See that the store's archive is the store's alone."""
+    if is_new:
+        begin_archive(path)
+    elif has_archive_in_common(path):
+        take_out_of_common(path, archived_hashes(con))
+
+
+def archived_hashes(con: Connection) -> list[str]:
+    """List the hashes of the archived files the ledger speaks of, as they are kept now."""
+    found = con.execute(
+        """SELECT DISTINCT coalesce(c.kept_sha256, CASE WHEN c.sha256 IS NULL THEN l.sha256 END)
+           FROM loads l LEFT JOIN archive_changes c USING (sha256)"""
+    ).fetchall()
+    return sorted(sha256 for (sha256,) in found if sha256)
+
+
+def _connected(path: Path, *, read_only: bool, wait_s: float) -> Connection:
+    give_up_at = time.monotonic() + wait_s
+    while True:
+        try:
+            con = _attached(path, read_only=read_only)
+        except StoreInUseError:
+            if time.monotonic() >= give_up_at:
+                raise
+        else:
+            _open.add(con)
+            return con
+        time.sleep(_PAUSE_S)
+
+
+def _close(con: Connection) -> None:
+    _open.discard(con)
+    con.close()
+
+
+def _attached(path: Path, *, read_only: bool) -> Connection:
+    if set(str(path)) & _MISREAD:
+        raise StoreError(
+            f"The store {path} cannot stand there: the database takes a question mark or a "
+            "backslash in a path for something else. Give the folder or file another name."
+        )
+    # attached under a fixed name, so that SQL can tell the store's tables from temporary ones
+    try:
+        con = Connection({"store": path}, read_only=read_only)
+    except duckdb.Error as error:
+        raise _not_opened(path, str(error)) from error
+    # order is what tells a refused row's line; time zone so that no machine's leaks in
+    con.lock(
+        {
+            "memory_limit": MEMORY_LIMIT,
+            "temp_directory": f"{path}.tmp",
+            "preserve_insertion_order": True,
+            "TimeZone": "UTC",
+            "enable_progress_bar": False,
+        }
+    )
+    return con
+
+
+def _not_opened(path: Path, message: str) -> StoreError:
+    if any(words in message for words in _TAKEN_WORDS):
+        held = message.partition("Conflicting lock is held in ")[2].partition(". ")[0]
+        ours = writer_lock(path)
+        # while we have the lock ourselves, it is another program that has the file open
+        who = held if is_held_here(ours) else holder(ours) or held
+        return StoreInUseError(
+            f"The store {path} is in use by another process{f' ({who})' if who else ''}. "
+            "Wait until it has finished, then try again."
+        )
+    if any(words in message.lower() for words in _DENIED_WORDS):
+        return StoreError(f"The store {path} cannot be opened: {message.splitlines()[0]}")
+    return _damaged(path, message)
+
+
+def _damaged(path: Path, message: str) -> StoreError:
+    return StoreError(
+        f"The store {path} is damaged, or is no store: {message.splitlines()[0]} "
+        "Put it aside and bring back the last backup with 'afterclear restore FILE'; files "
+        "delivered since are loaded again by the next run."
+    )
+
+
+@contextmanager
+def private_files() -> Iterator[None]:
+    """Make files that are for their owner only: the store names vehicles and people."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
+@contextmanager
+def full_disk_told(path: Path) -> Iterator[None]:
+    """Say in words that the disk is full or not to be written, or the store damaged.
+
+    Raises:
+        StoreError: it is.
+
+    """
+    try:
+        yield
+    except AfterclearError:
+        raise
+    except Exception as error:  # frames are written by a library with errors of its own
+        words = str(error).lower()
+        is_ours = isinstance(error, duckdb.Error) or (
+            isinstance(error, PermissionError) and str(path.absolute().parent) in str(error)
+        )
+        if is_ours and any(word in words for word in _DENIED_WORDS):
+            raise StoreError(
+                f"The store {path} cannot be written by this user: its file, its folder or its "
+                "disk does not allow it. Nothing was changed. Give the right to write there, or "
+                "name a store elsewhere with --store FILE."
+            ) from error
+        if isinstance(error, duckdb.Error) and any(word in words for word in _DAMAGED_WORDS):
+            raise _damaged(path, str(error)) from error
+        full = isinstance(error, OSError) and error.errno in _FULL
+        if not full and not any(word in words for word in _FULL_WORDS):
+            raise
+        raise StoreError(
+            f"The disk of {path}, or that of temporary files (TMPDIR, else /tmp), is full. "
+            "What was under way was undone, nothing before it was lost. Make room, then run the "
+            "same command again."
+        ) from error
+
+
+def is_of_the_file(error: Exception) -> bool:
+    """Tell an error that one file's rows brought about; False: it would meet any file.
+
+    A full disk, a store that cannot be written or is broken, and a query stopped from outside
+    are not the file's.
+    """
+    if isinstance(error, AfterclearError | OSError):
+        return isinstance(error, RefusedFileError | DecodeError) or (
+            isinstance(error, OSError) and error.errno in _OF_THE_NAME
+        )
+    if isinstance(error, _OF_THE_STORE) or is_stopping():
+        return False
+    words = str(error).lower()
+    return not any(word in words for word in (*_FULL_WORDS, *_DENIED_WORDS, "interrupted"))
+
+
+@contextmanager
+def transaction(con: Connection) -> Iterator[None]:
+    """Run the block as one transaction: all of it, or nothing."""
+    con.execute("BEGIN")
+    try:
+        with stop_told():
+            yield
+    except BaseException:
+        # after a failed write the database has given up already: the first error counts
+        with suppress(duckdb.Error):
+            con.execute("ROLLBACK")
+            con.execute("SET TimeZone = 'UTC'")  # a reading that failed may have left its own
+        raise
+    con.execute("COMMIT")
+
+
+def query(con: Connection, sql: str, values: Values = ()) -> "pl.DataFrame":
+    """Run a query and return its rows as a frame."""
+    import polars as pl  # noqa: PLC0415 - a fifth of the time of a command that asks for no frame
+
+    return pl.DataFrame(con.relation(sql, values))
+
+
+def rows(con: Connection, sql: str, values: Values = ()) -> list[dict[str, Any]]:
+    """Run a query that gives few rows and return each by its columns' names."""
+    told = con.execute(sql, values)
+    names = [name for name, *_ in told.description or ()]
+    return [dict(zip(names, row, strict=True)) for row in told.fetchall()]
+
+
+def scalar(con: Connection, sql: str, values: Values = ()) -> int:
+    """Run a query for one whole number."""
+    # all rows are fetched: a half-read result would block the connection
+    rows = con.execute(sql, values).fetchall()
+    return int(rows[0][0]) if rows and rows[0][0] is not None else 0
+
+
+def create_temp_table(con: Connection, name: str, frame: "pl.DataFrame") -> None:
+    """Put a frame into a temporary table, replacing one of that name."""
+    # by way of a Parquet file: the driver reads frames directly only through another package
+    path = con.handing() / "frame.parquet"
+    try:
+        frame.write_parquet(path)
+        con.execute(
+            f"CREATE OR REPLACE TEMP TABLE {name} AS FROM read_parquet(?, hive_partitioning=false)",
+            [str(path)],
+        )
+    finally:
+        path.unlink(missing_ok=True)

@@ -1,0 +1,180 @@
+"""One writer a store, and who it is.
+
+DuckDB refuses a second writer but cannot wait for the first; a lock file beside the store can,
+and says who holds it.  The operating system drops the lock with the process that held it, so a
+killed process leaves nothing to clean up.  Where the system has no such locks (Windows),
+DuckDB's own is the only one.
+"""
+
+import errno
+import json
+import logging
+import os
+import socket
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Final
+
+from afterclear.errors import StoreError, StoreInUseError
+from afterclear.store.engine.stopping import is_stopping
+
+if sys.platform != "win32":
+    import fcntl
+
+# How long a writer waits for another to finish before it gives up; a reader is asked to be
+# briefer, as a person waits for it.
+WRITER_WAITS_S = 30.0
+READER_WAITS_S = 10.0
+_PAUSE_S = 0.1
+# After so long without the lock, whoever reads the log is told what is waited for.
+_TOLD_AFTER_S = 30.0
+# Who was told to stop does not wait for others.
+_STOPPING_WAITS_S = 1.0
+
+_log = logging.getLogger("afterclear.store")
+# How long this thread of work waits for others; None: as long as a person would.
+_patience: ContextVar[float | None] = ContextVar("patience", default=None)
+
+# The same process may ask again for what it holds: lock file -> how often.
+_held: Final[dict[Path, int]] = {}
+_guard: Final = threading.RLock()
+
+
+@contextmanager
+def patient(wait_s: float) -> Iterator[None]:
+    """Wait up to ``wait_s`` for whoever holds a store, in the block, where nothing else is said."""
+    before = _patience.set(wait_s)
+    try:
+        yield
+    finally:
+        _patience.reset(before)
+
+
+def waits(usual_s: float) -> float:
+    """Say how long to wait for another to finish; ``usual_s``: where no patience was asked for."""
+    if is_stopping():
+        return _STOPPING_WAITS_S
+    patience = _patience.get()
+    return usual_s if patience is None else patience
+
+
+@contextmanager
+def holding(path: Path, doing: str, *, wait_s: float | None = None) -> Iterator[None]:
+    """Hold the lock file at ``path`` for the block; ``doing`` tells others what for.
+
+    Raises:
+        StoreError: another process holds it; says which, since when, and what it does.
+
+    """
+    place = path.absolute()
+    with _guard:
+        if place in _held:
+            _held[place] += 1
+            file = None
+        else:
+            file = _acquire(place, waits(WRITER_WAITS_S) if wait_s is None else wait_s)
+            _held[place] = 1
+            _sign(file, doing)
+    try:
+        yield
+    finally:
+        with _guard:
+            _held[place] -= 1
+            if not _held[place]:
+                del _held[place]
+            if file is not None:
+                file.truncate(0)
+                file.close()
+
+
+def is_held_here(path: Path) -> bool:
+    """Tell whether this process holds a lock file."""
+    return path.absolute() in _held
+
+
+def holder(path: Path) -> str | None:
+    """Say who holds a lock file, in words; None if nobody does."""
+    if path.absolute() in _held:
+        return f"this process ({os.getpid()})"
+    try:
+        with path.open("r+", encoding="utf-8") as file:
+            if _try_lock(file):
+                return None
+            return _words(file)
+    except OSError:
+        return None
+
+
+def schedule_lock(store: Path) -> Path:
+    """Give the lock file of the process that keeps a store's timetable."""
+    return Path(f"{store}.schedule.lock")
+
+
+def writer_lock(store: Path) -> Path:
+    """Give the lock file of whoever writes a store."""
+    return Path(f"{store}.lock")
+
+
+def _acquire(path: Path, wait_s: float) -> IO[str]:
+    begun = time.monotonic()
+    give_up_at, tell_at = begun + wait_s, begun + _TOLD_AFTER_S
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        file = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT, 0o600), "r+", encoding="utf-8")
+    except OSError as error:
+        raise StoreError(
+            f"The folder {path.parent} cannot be written ({error.strerror}); the store needs it."
+        ) from error
+    while not _try_lock(file):
+        if time.monotonic() >= give_up_at:
+            who = _words(file)
+            file.close()
+            raise StoreInUseError(
+                f"{path.name.removesuffix('.lock')} is in use by another process: {who}. "
+                "Wait until it has finished, then try again."
+            )
+        if time.monotonic() >= tell_at:
+            _log.warning("waits for the store", extra={"facts": {"held_by": _words(file)}})
+            tell_at = give_up_at + 1  # once
+        time.sleep(_PAUSE_S)
+    return file
+
+
+def _try_lock(file: IO[str]) -> bool:
+    if sys.platform == "win32":
+        return True
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        # anything else is a file system without locks: DuckDB's own must do
+        return error.errno not in (errno.EWOULDBLOCK, errno.EACCES)
+    return True
+
+
+def _sign(file: IO[str], doing: str) -> None:
+    about = {
+        "doing": doing,
+        "pid": os.getpid(),
+        "host": socket.gethostname(),
+        "since": f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC",
+    }
+    file.truncate(0)
+    file.write(json.dumps(about))
+    file.flush()
+
+
+def _words(file: IO[str]) -> str:
+    file.seek(0)
+    try:
+        about = json.loads(file.read())
+        return f"'{about['doing']}', process {about['pid']} on {about['host']}, since " + str(
+            about["since"]
+        )
+    except (ValueError, KeyError, TypeError):
+        return "one that has just begun"

@@ -1,0 +1,48 @@
+"""Folders in which something is made before it gets its name; those of dead processes are removed.
+
+Each holds a lock file for as long as its maker lives, so that whoever comes next can tell a folder
+that is being worked in from one that a killed process left.
+"""
+
+import glob
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+from afterclear.store.engine.locking import holder, holding
+
+_ALIVE: Final = "alive.lock"
+# Without a lock to go by: no check or backup works for a day.
+_DEAD_AFTER_S: Final = 86_400
+
+
+@contextmanager
+def working_folder(parent: Path, kind: str) -> Iterator[Path]:
+    """Give a new folder for the block, ``.KIND-...`` in ``parent``, for its owner only."""
+    folder = Path(tempfile.mkdtemp(prefix=f".{kind}-", dir=parent))
+    try:
+        with holding(folder / _ALIVE, kind):
+            yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def dead_folders(parent: Path, kind: str) -> list[Path]:
+    """List the folders of a kind in which nobody works any more."""
+    found = parent.glob(f"{glob.escape(f'.{kind}-')}*")
+    return [folder for folder in found if folder.is_dir() and _is_dead(folder)]
+
+
+def _is_dead(folder: Path) -> bool:
+    alive = folder / _ALIVE
+    if sys.platform != "win32" and alive.exists():
+        return holder(alive) is None
+    try:
+        return folder.stat().st_mtime < time.time() - _DEAD_AFTER_S
+    except OSError:
+        return False

@@ -1,0 +1,1 @@
+"""A delivery on its way in: archived, staged, checked, merged, entered in the ledger."""

@@ -1,0 +1,84 @@
+"""The ledger of loads.  A load's row comes last, in the load's own transaction.
+
+rows_read = rows_stored + rows_duplicate + rows_rejected holds for every row, always.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import polars as pl
+
+from afterclear.records import LoadResult, Rejection
+from afterclear.store.engine.connection import Connection
+from afterclear.store.engine.database import create_temp_table, scalar
+from afterclear.store.queries.results import naive
+
+
+def known_load(con: Connection, sha256: str, since: int | None = None) -> int | None:
+    """Give the number of the load that stored these bytes, or None.
+
+    ``since``: a load after this one counts if it refused them, too.
+    """
+    load_id = scalar(
+        con,
+        """SELECT min(load_id) FROM loads
+           WHERE sha256 = ? AND (outcome = 'stored' OR (outcome = 'refused' AND load_id > ?))""",
+        [sha256, since],
+    )
+    return load_id or None
+
+
+def next_load_id(con: Connection) -> int:
+    """Give the number of the load about to begin; numbers only rise."""
+    return scalar(con, "SELECT max(load_id) FROM loads") + 1
+
+
+def complete_load(
+    con: Connection, load: LoadResult, started_at: datetime, finished_at: datetime
+) -> None:
+    """Write a load's ledger row.  Without it, the load never happened."""
+    if load.rows_read != load.rows_stored + load.rows_duplicate + load.rows_rejected:
+        raise AssertionError(f"the rows of {load.file_name} do not add up: {load}")
+    con.execute(
+        "INSERT INTO loads VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            load.load_id,
+            load.source,
+            load.file_name,
+            load.sha256,
+            load.reader,
+            load.outcome,
+            load.rows_read,
+            load.rows_stored,
+            load.rows_duplicate,
+            load.rows_rejected,
+            load.rows_corrected,
+            load.note,
+            naive(started_at),
+            naive(finished_at),
+        ],
+    )
+
+
+def insert_rejections(
+    con: Connection, load_id: int, file_name: str, rejections: Sequence[Rejection]
+) -> None:
+    """Keep refused rows with the reasons."""
+    if not rejections:
+        return
+    rows = [(r.line, r.table, r.column, r.value, r.expected, r.row) for r in rejections]
+    create_temp_table(con, "refused", pl.DataFrame(rows, schema=_REFUSED, orient="row"))
+    con.execute(
+        "INSERT INTO rejections SELECT ?, ?, * FROM refused",
+        [load_id, file_name],
+    )
+
+
+_REFUSED = {
+    "line": pl.Int64,
+    "table_name": pl.String,
+    "column_name": pl.String,
+    "value": pl.String,
+    "expected": pl.String,
+    "row_json": pl.String,
+}

@@ -1,0 +1,115 @@
+"""Numbers of vehicles that nobody knows but that are nearly one that is known.
+
+A vehicle list says which vehicles there are.  A row may name another: a new vehicle, which the
+load's line tells.  But what differs from a known number only in case, dashes or leading zeros, has
+O for 0, is a known vehicle's plate, or a VIN with one character wrong, is a typing error, and its
+row would begin a vehicle that does not exist.  It is refused with the vehicle that may be meant.
+"""
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import polars as pl
+
+from afterclear.catalogue.vin import LENGTH, read_vin
+from afterclear.store.engine.database import Connection, create_temp_table, query
+
+_LOOKALIKES = str.maketrans("OQI", "001")
+_LATEST_YEAR = 2100  # the year of a VIN does not matter here
+_NAMED = 5  # new vehicles named in a load's line
+
+
+@dataclass(frozen=True, slots=True)
+class Lists:
+    """What the vehicle lists say: spelling as compared -> the vehicle's number."""
+
+    numbers: dict[str, str]
+    vins: dict[str, str]
+    plates: dict[str, str]
+    exact: frozenset[str]  # numbers as they are written
+
+
+def plain_mark(text: str) -> str:
+    """Write a mark without case, blanks and dashes, look-alikes and leading zeros as digits."""
+    letters = "".join(letter for letter in text if letter.isalnum()).upper()
+    # O and I are digits only beside digits: the O of "BOX" is a letter
+    beside = re.sub(r"(?<=\d)[OQI]+|[OQI]+(?=\d)", lambda m: m[0].translate(_LOOKALIKES), letters)
+    return re.sub(r"(?<!\d)0+(?=\d)", "", beside)
+
+
+def lists_of(con: Connection) -> Lists:
+    """Gather the vehicles of the lists."""
+    rows = query(con, "SELECT vehicle_id, vin, plate FROM vehicles").rows()
+    numbers = {plain_mark(number): number for number, _, _ in rows}
+    vins = {_whole(vin): number for number, vin, _ in rows if vin and _whole(vin) != _whole(number)}
+    plates = {_whole(plate): number for number, _, plate in rows if plate}
+    return Lists(numbers, vins, plates, frozenset(number for number, _, _ in rows))
+
+
+def _whole(text: str) -> str:
+    return "".join(letter for letter in text if letter.isalnum()).upper()
+
+
+def near_miss(told: str, lists: Lists) -> str | None:
+    """Say what was expected instead of a number that is nearly a known one; None: it is not."""
+    if told in lists.exact or _whole(told) in lists.vins:
+        return None
+    if own := lists.numbers.get(plain_mark(told)):
+        return f"a vehicle's number; perhaps {own} is meant, which the vehicle list has"
+    if own := lists.plates.get(_whole(told)):
+        return f"a vehicle's number; this is the plate of {own}: map it as plate, or write {own}"
+    if own := _near_vin(_whole(told), lists.vins):
+        return f"a VIN that is right; this one is nearly that of {own}"
+    return None
+
+
+def _near_vin(vin: str, vins: dict[str, str]) -> str | None:
+    """Find the vehicle whose VIN differs in one place; None: none, or it is proven another."""
+    if not LENGTH - 1 <= len(vin) <= LENGTH + 1 or not any(c.isdigit() for c in vin):
+        return None
+    read = read_vin(vin, _LATEST_YEAR)
+    if read.check_is_required and read.check_digit == "valid":
+        return None
+    found = {own for known, own in vins.items() if _is_one_off(vin, known)}
+    return " or ".join(sorted(found)[:3]) if found else None
+
+
+def _is_one_off(one: str, other: str) -> bool:
+    if len(one) == len(other):
+        a, b = one.translate(_LOOKALIKES), other.translate(_LOOKALIKES)
+        wrong = [at for at, (x, y) in enumerate(zip(a, b, strict=True)) if x != y]
+        is_swap = len(wrong) == 2 and wrong[1] == wrong[0] + 1 and (  # noqa: PLR2004
+            a[wrong[0]] == b[wrong[1]] and a[wrong[1]] == b[wrong[0]]
+        )  # fmt: skip
+        return len(wrong) <= 1 or is_swap
+    short, long = sorted((one, other), key=len)
+    return any(long[:at] + long[at + 1 :] == short for at in range(len(long)))
+
+
+def find_near_misses(con: Connection, told: Iterable[str]) -> int:
+    """Put into ``near_misses`` which of these numbers nearly are a known vehicle; count them."""
+    lists = lists_of(con)
+    found = [(number, why) for number in told if (why := near_miss(number, lists))]
+    frame = pl.DataFrame(found, schema={"told": pl.String, "expected": pl.String}, orient="row")
+    create_temp_table(con, "near_misses", frame)
+    return len(found)
+
+
+def new_vehicles(con: Connection, load_id: int) -> str:
+    """Name the vehicles that this load's rows begin, where there were vehicles before."""
+    tables = ("scans", "clears", "repairs")
+    own = " UNION ".join(f"SELECT vehicle_id FROM {t} WHERE load_id = {load_id}" for t in tables)
+    before = " UNION ALL ".join(
+        f"SELECT vehicle_id FROM {t} WHERE load_id <> {load_id}" for t in tables
+    )
+    found = query(
+        con,
+        f"""SELECT vehicle_id FROM ({own}) WHERE EXISTS (FROM vehicles)
+            AND vehicle_id NOT IN (SELECT vehicle_id FROM vehicles)
+            AND vehicle_id NOT IN ({before}) ORDER BY vehicle_id""",
+    )["vehicle_id"].to_list()
+    if not found:
+        return ""
+    more = f" and {len(found) - _NAMED:,} more" if len(found) > _NAMED else ""
+    return f"new vehicles: {', '.join(found[:_NAMED])}{more}"

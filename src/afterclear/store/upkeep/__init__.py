@@ -1,0 +1,1 @@
+"""Backups, checks, retention, forgetting."""

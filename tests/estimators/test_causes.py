@@ -1,0 +1,232 @@
+"""Three causes of a return: each step worked out naively, the whole against scipy and surpyval."""
+
+import numpy as np
+import pytest
+import surpyval
+from scipy import optimize
+
+from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.causes.cell_prior import Cells
+from afterclear.estimators.causes.judging import ETA_SPAN_KM, Attempts, ThreeCauses, judge
+from afterclear.estimators.causes.others import Others, Windows
+from afterclear.estimators.fix_held.fix_held import strata_of
+from afterclear.estimators.fix_held.grid import Rows
+from afterclear.estimators.fix_held.pool import Levels, left_to_others, likelihoods
+from afterclear.estimators.fix_held.prior import fit_priors
+
+LEVELS = Levels(0.05, 0.95)
+NEW = 4e-6  # rate of new faults per km
+
+
+def one_cell(*, wears: bool = True) -> Cells:
+    zero = np.zeros(1, dtype=np.int64)
+    return Cells(zero, zero, zero, np.array([wears]))
+
+
+def scanned(rng: np.random.Generator, back: FloatArray, gap: float, longest: float) -> FloatArray:
+    """(low, high] of each return on scans ``gap`` km apart, with follow-up up to ``longest``."""
+    last = np.maximum(1, np.round(rng.uniform(0, longest, back.size) / gap)) * gap
+    seen = np.ceil(back / gap) * gap
+    is_seen = seen <= last
+    return np.array([np.where(is_seen, seen - gap, last), np.where(is_seen, seen, np.inf)])
+
+
+def fleet(seed: int, n: int, p: float = 0.25) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Low, high and cause (0 new, 1 worn, 2 failed) of attempts of one group and cell."""
+    rng = np.random.default_rng(seed)
+    times = np.stack(
+        [
+            rng.exponential(1 / NEW, n),
+            60_000 * rng.weibull(2.5, n),
+            np.where(rng.random(n) < p, rng.exponential(1500, n), np.inf),
+        ]
+    )
+    low, high = scanned(rng, times.min(axis=0), 1000.0, 80_000.0)
+    return low, high, times.argmin(axis=0)
+
+
+def judged(low: FloatArray, high: FloatArray, *, wears: bool = True) -> ThreeCauses:
+    zero = np.zeros(low.size, dtype=np.int64)
+    attempts = Attempts(zero, zero, zero, low, high, np.full(low.size, NEW))
+    return judge(attempts, one_cell(wears=wears), LEVELS)
+
+
+# --- the steps --------------------------------------------------------------------------------
+
+
+def test_what_groups_leave_to_others_is_what_they_say_without_the_return() -> None:
+    """D / q of a return from the posterior of all other attempts, worked out on the same nodes."""
+    low = np.array([500.0, 3000.0, 0.0, 9000.0, 200.0])
+    high = np.array([1500.0, np.inf, 800.0, 15_000.0, np.inf])
+    other = np.where(np.isfinite(high), 0.02, 0.0)
+    zero = np.zeros(5, dtype=np.int64)
+    (stratum,) = strata_of(Rows(zero, low, high, other), zero, span_km=ETA_SPAN_KM).each
+    table = likelihoods(stratum)
+    (prior,) = fit_priors([table], stratum.span_km)
+    left = left_to_others(stratum, table, prior)
+    nodes = stratum.common
+    p, curves = nodes.p[0][:, None], nodes.curves
+    prior_weight = np.exp(prior.log_density(nodes)[0])
+
+    def survival(km: float) -> FloatArray:
+        return np.exp(-((km / np.exp(curves.log_eta[0])) ** curves.shape[0]))[None, :]
+
+    def likelihood(row: int) -> FloatArray:
+        if np.isinf(high[row]):
+            return np.asarray(1 - p + p * survival(low[row]))
+        b = -np.expm1(-other[row])
+        in_window = survival(low[row]) - survival(high[row]) * (1 - b)
+        return np.asarray((1 - p) * b + p * in_window)
+
+    for place, ratio in zip(left.place, left.ratio, strict=True):
+        others = [likelihood(row) for row in range(5) if row != place]
+        weight = prior_weight * np.prod(others, axis=0)
+        d = (weight * p * (survival(low[place]) - survival(high[place]))).sum()
+        q = (weight * (1 - p + p * survival(high[place]))).sum()
+        assert ratio == pytest.approx(d / q, rel=1e-4)  # the table is in single precision
+
+
+def test_a_return_is_taken_out_of_what_its_cell_says_of_it() -> None:
+    """Chance of another cause, against the posterior from the likelihoods of all other windows."""
+    low = np.array([30_000.0, 10_000.0, 45_000.0, 2000.0])
+    high = np.array([34_000.0, np.inf, 50_000.0, 2500.0])
+    windows = Windows(np.zeros(4, dtype=np.int64), low, high, np.full(4, NEW))
+    ratio = np.array([0.001, 0.002, 0.3])
+    others = Others.before(one_cell()).fitted(windows, ratio)
+    returned = windows.part(np.array([0, 2, 3]))
+    chance, worn = others.chances(returned, ratio)
+    nodes, weight = others.nodes, others.weight[0]
+    rho = np.exp(nodes.log_rho[0])[:, None]
+    log_theta, kappa = (axis[0] for axis in nodes.wear)
+
+    def hazard(km: float) -> tuple[FloatArray, FloatArray]:
+        wear = np.append(0.0, np.exp(kappa * (np.log(km) - log_theta)))
+        return rho * NEW * km, wear[None, :]
+
+    for i, row in enumerate((0, 2, 3)):
+        (new_low, wear_low), (new_high, wear_high) = hazard(low[row]), hazard(high[row])
+        new, wear = new_high - new_low, wear_high - wear_low
+        b = -np.expm1(-new - wear)
+        without = weight / (ratio[i] + b)  # e^-H(low) stands in both
+        assert chance[i] == pytest.approx((without * b).sum() / without.sum(), rel=1e-9)
+        share = (without * b * wear / (new + wear)).sum() / (without * b).sum()
+        assert worn[i] == pytest.approx(share, rel=1e-9)
+
+
+# --- the whole --------------------------------------------------------------------------------
+
+
+def test_parts_that_only_wear_live_as_surpyval_says() -> None:
+    """600 parts, nothing fails: median life as by interval-censored Weibull, to 3 %."""
+    rng = np.random.default_rng(1)
+    low, high = scanned(rng, 60_000 * rng.weibull(2.5, 600), 1000.0, 80_000.0)
+    zero = np.zeros(600, dtype=np.int64)
+    windows = Windows(zero, low, high, np.full(600, 1e-12))
+    others = Others.before(one_cell())
+    ratio = np.zeros(int(np.isfinite(high).sum()))
+    for _ in range(6):
+        others = others.fitted(windows, ratio).closer()
+    others = others.fitted(windows, ratio)
+    library = surpyval.Weibull.fit(xl=low, xr=high)
+    assert others.usual_life()[0] == pytest.approx(library.qf(0.5), rel=0.03)
+
+
+def test_a_large_fleet_is_fitted_as_by_maximum_likelihood() -> None:
+    """3000 attempts of one group: share, scale and life as scipy's maximum of the likelihood."""
+    low, high, _ = fleet(2, 3000)
+    back = np.isfinite(high)
+
+    def negative(theta: FloatArray) -> float:
+        p, eta, life, kappa = 1 / (1 + np.exp(-theta[0])), *np.exp(theta[1:])
+
+        def clean(km: FloatArray) -> FloatArray:
+            return np.asarray(
+                (1 - p + p * np.exp(-km / eta)) * np.exp(-NEW * km - (km / life) ** kappa)
+            )
+
+        gone = clean(low[back]) - clean(high[back])
+        return -float(np.log(clean(low[~back])).sum() + np.log(gone).sum())
+
+    start = np.array([-1.0, np.log(2000.0), np.log(80_000.0), np.log(2.0)])
+    best = optimize.minimize(negative, start, method="Nelder-Mead", options={"maxiter": 4000})
+    p, life = 1 / (1 + np.exp(-best.x[0])), np.exp(best.x[2])
+    median = life * np.log(2) ** np.exp(-best.x[3])
+    found = judged(low, high)
+    assert found.held.groups.p_mean[0] == pytest.approx(p, rel=0.03)
+    assert found.held.groups.eta_median_km[0] == pytest.approx(np.exp(best.x[1]), rel=0.1)
+    assert found.others.usual_life()[0] == pytest.approx(median, rel=0.03)
+
+
+def test_causes_are_told_as_often_as_they_are() -> None:
+    """Mean chances of 2000 attempts against the simulated causes, each to 3 points."""
+    low, high, cause = fleet(3, 2000)
+    found, back = judged(low, high), np.isfinite(high)
+    for told, number in ((found.p_new, 0), (found.p_worn, 1), (found.held.p_same_fault, 2)):
+        assert told[back].mean() == pytest.approx((cause[back] == number).mean(), abs=0.03)
+
+
+def test_chances_of_the_causes_add_up_and_clean_attempts_have_none() -> None:
+    low, high, _ = fleet(4, 200)
+    found, back = judged(low, high), np.isfinite(high)
+    total = found.held.p_same_fault + found.p_worn + found.p_new
+    np.testing.assert_allclose(total[back], 1.0, rtol=1e-9)
+    assert np.isnan(total[~back]).all()
+
+
+def test_where_no_part_was_fitted_none_wears_out() -> None:
+    low, high, _ = fleet(5, 200)
+    found, back = judged(low, high, wears=False), np.isfinite(high)
+    assert (found.p_worn[back] == 0).all()
+    assert np.isnan(found.others.usual_life()).all()
+
+
+def test_a_return_after_very_long_is_no_failure_and_an_early_one_is() -> None:
+    low, high, _ = fleet(6, 400)
+    same = judged(np.append(low, [70_000.0, 0.0]), np.append(high, [71_000.0, 300.0]))
+    assert same.held.p_same_fault[-2] < 0.001
+    assert same.held.p_same_fault[-1] > 0.9
+
+
+@pytest.mark.parametrize(
+    ("low", "high"),
+    [
+        ([], []),
+        ([0.0], [np.inf]),
+        ([0.0], [1.0]),
+        ([5000.0] * 3, [np.inf] * 3),
+        ([0.0, 1e6], [1e-3, 1.1e6]),
+        ([0.0] * 50, [500.0] * 50),
+    ],
+    ids=["none", "unseen", "one return", "all clean", "odd distances", "all back"],
+)
+def test_little_and_odd_data_give_chances(low: list[float], high: list[float]) -> None:
+    found = judged(np.array(low), np.array(high))
+    back = np.isfinite(high)
+    assert np.isfinite(found.held.p_not_held[~back]).all()
+    for told in (found.held.p_same_fault, found.p_worn, found.p_new):
+        assert ((told[back] >= 0) & (told[back] <= 1)).all()
+
+
+def test_the_order_of_rows_says_nothing() -> None:
+    low, high, _ = fleet(7, 300)
+    order = np.random.default_rng(0).permutation(300)
+    straight, mixed = judged(low, high), judged(low[order], high[order])
+    np.testing.assert_allclose(
+        mixed.held.p_not_held, straight.held.p_not_held[order], rtol=1e-9, equal_nan=True
+    )
+    np.testing.assert_allclose(mixed.p_worn, straight.p_worn[order], rtol=1e-9, equal_nan=True)
+
+
+def test_a_weak_brand_is_doubted_on_a_component_it_was_never_seen_on() -> None:
+    """Two components, brand 1 lives a third as long on the first; on the second it is new."""
+    rng = np.random.default_rng(8)
+    life = np.repeat([90_000.0, 30_000.0, 90_000.0], 150)
+    low, high = scanned(rng, life * rng.weibull(3.0, 450), 2000.0, 70_000.0)
+    cell = np.repeat([0, 1, 2], 150)
+    cells = Cells(
+        np.array([0, 0, 1, 1]), np.array([0, 1, 0, 1]), np.zeros(4, dtype=np.int64), np.ones(4) > 0
+    )
+    zero = np.zeros(450, dtype=np.int64)
+    attempts = Attempts(zero, zero, cell, low, high, np.full(450, 1e-7))
+    prior = judge(attempts, cells, LEVELS).others.prior
+    assert prior.log_theta[3] < prior.log_theta[2] - 0.3
