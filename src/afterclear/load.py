@@ -47,6 +47,7 @@ from afterclear.store.intake.ledger import (
 )
 from afterclear.store.intake.merging import note_written
 from afterclear.store.intake.near_misses import new_vehicles
+from afterclear.store.intake.retold import replace_retold
 from afterclear.store.intake.shortcut import NoCode, NotPlainlyNew
 from afterclear.store.intake.withdrawal import (
     Origin,
@@ -315,6 +316,8 @@ def take_part(
 
 def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadResult:
     """Count a load's rows and write its ledger row."""
+    if "scans" in made.tables:
+        made.notes += replace_retold(con, made.load_id, case.load.source, made.rejections)
     if n_moved := adopt(con, made.load_id):
         made.notes.append(f"earlier rows put under the number their VIN was now given: {n_moved:,}")
     if begun := new_vehicles(con, made.load_id):

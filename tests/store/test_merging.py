@@ -25,9 +25,9 @@ FILES = st.lists(st.lists(CELLS, min_size=1, max_size=8), min_size=1, max_size=4
 def test_rows_add_up_and_the_last_word_counts(
     monkeypatch: pytest.MonkeyPatch, from_bytes: int, files: list[list[tuple[str, ...]]]
 ) -> None:
-    """The same rule, row by row in plain Python, gives the same table, by either way."""
+    """The same rules, row by row in plain Python, gives the same table, by either way."""
     monkeypatch.setattr(shortcut, "FROM_BYTES", from_bytes)
-    seen: dict[tuple[str, str, str], list[str]] = {}
+    stands: Stands = {}
     with tempfile.TemporaryDirectory() as folder:
         paths = []
         for number, cells in enumerate(files):
@@ -36,12 +36,8 @@ def test_rows_add_up_and_the_last_word_counts(
                 for scan, vehicle, km, code in cells
             )
             paths.append(write(Path(folder), f"{number}.csv", text))
-            if cells in files[:number]:
-                continue  # the same bytes are no load
-            for scan, vehicle, km, code in cells:
-                words = seen.setdefault((vehicle, scan, code), [])
-                if km != "-5" and code != "junk!":
-                    words.append(km)
+            if cells not in files[:number]:  # the same bytes are no load
+                take(stands, cells)
         store = Path(folder) / "store.duckdb"
         results = load(store, *paths)
         assert adds_up(results)
@@ -49,5 +45,49 @@ def test_rows_add_up_and_the_last_word_counts(
             store, "SELECT vehicle_id, scan_id, coalesce(code, ''), odometer_km FROM scans"
         )
         assert sorted(stored) == sorted(
-            (*key, float(words[-1])) for key, words in seen.items() if words
+            (vehicle, scan, code, float(km))
+            for (scan, vehicle), words in stands.items()
+            for code, km in words.items()
         )
+
+
+# (scan, vehicle) -> code -> km
+Stands = dict[tuple[str, str], dict[str, str]]
+
+
+def take(stands: Stands, cells: list[tuple[str, ...]]) -> None:
+    """Take one file in: a scan in it is the whole scan, unless a row of its number was refused."""
+    told: Stands = {}
+    broken = set()
+    for scan, vehicle, km, code in cells:
+        if km == "-5" or code == "junk!":
+            broken.add(scan)
+        else:
+            told.setdefault((scan, vehicle), {})[code] = km
+    before = {scan: dict(words) for scan, words in stands.items()}
+    for key, words in told.items():
+        kept = stands.get(key, {}) if key[0] in broken else {}
+        stands[key] = kept | words
+    correct_vehicles(stands, before, told)
+
+
+def correct_vehicles(stands: Stands, before: Stands, told: Stands) -> None:
+    """Take scans off vehicles of which they were told wrongly."""
+    news = {
+        key: {code: km for code, km in words.items() if before.get(key, {}).get(code) != km}
+        for key, words in told.items()
+    }
+    others = [
+        (words, (scan, other))
+        for (scan, vehicle), words in news.items()
+        for other in ("V1", "V2")
+        if words and other != vehicle and (scan, other) in before
+    ]
+    if any(other in told for _, other in others):
+        return
+    for words, other in others:
+        old = before[other]
+        if set(words) == set(old) and max(map(float, words.values())) == max(
+            map(float, old.values())
+        ):
+            stands.pop(other)

@@ -8,13 +8,14 @@ from pathlib import Path
 
 import polars as pl
 
-from afterclear.plain import TABLES, Table
+from afterclear.plain import SCANS, TABLES, Table
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
 from afterclear.store.intake.identity import known_vins
 from afterclear.store.intake.lines import csv_row_lines, line_of_byte, text_row_lines
-from afterclear.store.intake.merging import contradictions, merge
+from afterclear.store.intake.merging import contradictions, find_known, merge
 from afterclear.store.intake.near_misses import find_near_misses
+from afterclear.store.intake.retold import leave_out_old_scans, note_told
 from afterclear.store.intake.shortcut import NoCode, Speller, insert_straight, may_be_short
 from afterclear.store.intake.staging import (
     A_CODE,
@@ -102,10 +103,15 @@ def _absorb_staged(
         _stage(con, source, in_order=True)
     _apply_spellings(con, source.table)
     rejections = _refused(con, source)
+    find_known(con, source.table)
+    n_old = 0
+    if source.table is SCANS:
+        n_old = leave_out_old_scans(con, load_id)
+        note_told(con, load_id)
     merged = merge(con, source.table, load_id)
     return Absorbed(
         stored=merged.stored,
-        duplicate=merged.duplicate,
+        duplicate=merged.duplicate + n_old,
         corrected=merged.corrected,
         rejections=tuple(rejections),
         by_marks=by_vin,

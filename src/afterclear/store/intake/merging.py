@@ -65,8 +65,22 @@ def contradictions(con: Connection, table: Table) -> int:
     )
 
 
+def find_known(con: Connection, table: Table) -> None:
+    """Put into ``known`` the file's vehicles, scans or work orders that the store has already."""
+    entity = _entity(table)
+    # the file's scans are looked up while the store streams past: the store may be far larger
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE known AS
+            SELECT {entity} FROM (SELECT DISTINCT {entity} FROM staged WHERE fault IS NULL)
+            SEMI JOIN {table.name} USING ({entity})"""
+    )
+
+
 def merge(con: Connection, table: Table, load_id: int) -> Merge:
-    """Move the faultless rows of ``staged`` into ``table``; count what became of each."""
+    """Move the faultless rows of ``staged`` into ``table``; count what became of each.
+
+    Needs ``known``, as ``find_known`` makes it.
+    """
     total = scalar(con, "SELECT count(*) FROM staged WHERE fault IS NULL")
     suspects = _find_suspects(con, table)
     columns = ", ".join(stored_columns(table))
@@ -85,12 +99,6 @@ def merge(con: Connection, table: Table, load_id: int) -> Merge:
 
 def _find_suspects(con: Connection, table: Table) -> int:
     entity = _entity(table)
-    # the file's scans are looked up while the store streams past: the store may be far larger
-    con.execute(
-        f"""CREATE OR REPLACE TEMP TABLE known AS
-            SELECT {entity} FROM (SELECT DISTINCT {entity} FROM staged WHERE fault IS NULL)
-            SEMI JOIN {table.name} USING ({entity})"""
-    )
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE suspects AS
             SELECT {key_hash(table)} AS key_hash FROM staged WHERE fault IS NULL
@@ -156,13 +164,13 @@ def _line_up(con: Connection, table: Table, load_id: int) -> None:
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE lined_up AS
             WITH arriving AS (
-                SELECT {columns}, {_key(table)} AS key_json,
-                    row_number() OVER (PARTITION BY {_key(table)} ORDER BY _nth) AS turn
+                SELECT {columns}, {key_json(table)} AS key_json,
+                    row_number() OVER (PARTITION BY {key_json(table)} ORDER BY _nth) AS turn
                 FROM staged
                 WHERE fault IS NULL AND {key_hash(table)} IN (SELECT key_hash FROM suspects)
             ),
             own AS (
-                SELECT {columns}, {_key(table)} AS key_json, 0 AS turn, rowid AS place,
+                SELECT {columns}, {key_json(table)} AS key_json, 0 AS turn, rowid AS place,
                     load_id AS own_load
                 FROM {table.name} SEMI JOIN (SELECT DISTINCT {entity} FROM arriving)
                     USING ({entity})
@@ -204,12 +212,12 @@ def _gather(con: Connection, names: list[str]) -> None:
 
 def note_written(con: Connection, load_id: int, written_at: float | None) -> None:
     """Note when the file of a load under way was written (seconds since 1970), where known."""
-    con.execute(_WRITTEN)
+    con.execute(WRITTEN)
     con.execute("INSERT INTO temp.files_written VALUES (?, ?)", [load_id, written_at])
 
 
 # loads under way; of those before, load_origins tells
-_WRITTEN = "CREATE TEMP TABLE IF NOT EXISTS files_written (load_id INTEGER, written_at DOUBLE)"
+WRITTEN = "CREATE TEMP TABLE IF NOT EXISTS files_written (load_id INTEGER, written_at DOUBLE)"
 
 
 def _leave_out_old_news(con: Connection, table: Table, load_id: int) -> None:
@@ -217,7 +225,7 @@ def _leave_out_old_news(con: Connection, table: Table, load_id: int) -> None:
 
     An export of last month that comes once more takes back no correction made since.
     """
-    con.execute(_WRITTEN)
+    con.execute(WRITTEN)
     con.execute(
         f"""DELETE FROM lined_up
             WHERE turn > 0 AND EXISTS (
@@ -233,6 +241,24 @@ def _leave_out_old_news(con: Connection, table: Table, load_id: int) -> None:
                 WHERE own.turn = 0
                 AND w.since > (SELECT max(since) FROM written WHERE load_id = {load_id}))"""
     )
+
+
+def replace_leaving(con: Connection, table: Table, load_id: int) -> int:
+    """Replace the rows whose places stand in ``leaving``, by none; give their number."""
+    con.execute(
+        f"""INSERT INTO superseded
+            SELECT '{table.name}', to_json(struct_pack({_packed(table)}, load_id := load_id)),
+                {key_json(table)}, {content_hash(table)}, load_id, {load_id}
+            FROM {table.name} WHERE rowid IN (SELECT place FROM leaving)
+            ORDER BY ALL"""
+    )
+    con.execute(
+        f"""INSERT INTO stale_vehicles SELECT DISTINCT vehicle_id, {load_id}
+            FROM {table.name} WHERE rowid IN (SELECT place FROM leaving)"""
+    )
+    n_rows = scalar(con, "SELECT count(*) FROM leaving")
+    con.execute(f"DELETE FROM {table.name} WHERE rowid IN (SELECT place FROM leaving)")
+    return n_rows
 
 
 def _packed(table: Table) -> str:
@@ -255,7 +281,8 @@ def _key_parts(table: Table) -> list[str]:
     return parts + ([_EXTRA_KEY[table.name]] if table.name in _EXTRA_KEY else [])
 
 
-def _key(table: Table) -> str:
+def key_json(table: Table) -> str:
+    """Write SQL for what says which row this is, as one text."""
     return f"to_json([{', '.join(_key_parts(table))}])::VARCHAR"
 
 

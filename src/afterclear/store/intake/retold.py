@@ -1,0 +1,247 @@
+"""A scan that its source tells again: what the later delivery says of it is the whole scan.
+
+Row by row, a corrected code, unit or vehicle would stand beside the old one, and a code that a
+second reading no longer found would stay.  So when all rows of a file are in, each scan it told
+that its source had told before is looked at as a whole, and rows it no longer has are replaced.
+
+* **Told again** is a scan of which a row is repeated or corrected, or all of whose old codes stand
+  in it again (under another unit), or in which a unit is told anew.
+* **Another part** is what shares no unit with the stored rows, or repeats no row of them while
+  each side has a unit that the other lacks: an export cut in the middle of a scan.  It is added.
+* A scan of which a row of the file was refused is not whole: nothing of it is replaced.
+* **Another vehicle's**: the same scan number, instant, distance, units and codes were told of
+  another vehicle by the same source, whose numbers do not begin anew with each vehicle: the
+  vehicle was corrected.  Where less agrees, both stay, and the load's line says so.
+* A file that was written before the one it would undo, and has nothing new on a scan, undoes
+  nothing of it.
+"""
+
+import json
+from collections.abc import Iterable
+
+from afterclear.plain import SCANS
+from afterclear.records import Rejection
+from afterclear.store.engine.connection import Connection
+from afterclear.store.engine.database import query, scalar
+from afterclear.store.intake.merging import WRITTEN, content_hash, key_json, replace_leaving
+
+_TOLD = """CREATE TEMP TABLE IF NOT EXISTS scans_told
+    (load_id INTEGER, vehicle_id VARCHAR, scan_id VARCHAR, ecu VARCHAR, code VARCHAR,
+     key_json VARCHAR)"""
+_NAMED = 3  # vehicles named in a load's line
+
+
+def leave_out_old_scans(con: Connection, load_id: int) -> int:
+    """Take out of ``staged`` the scans that are old news; give the number of their rows.
+
+    Needs ``known``, as ``merging.find_known`` makes it.
+    """
+    con.execute(WRITTEN)
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE old_scans AS
+            WITH written AS (
+                SELECT load_id, changed_at AS since FROM load_origins
+                UNION ALL FROM temp.files_written
+            ),
+            arriving AS (
+                SELECT vehicle_id, scan_id, {key_json(SCANS)} AS key,
+                    {content_hash(SCANS)} AS content
+                FROM staged SEMI JOIN known USING (vehicle_id, scan_id) WHERE fault IS NULL
+            ),
+            present AS (
+                SELECT {key_json(SCANS)} AS key, {content_hash(SCANS)} AS content
+                FROM scans SEMI JOIN known USING (vehicle_id, scan_id)
+            ),
+            gone AS (
+                SELECT s.key_json AS key, s.content_hash AS content, max(w.since) AS since
+                FROM superseded s JOIN written w ON w.load_id = s.superseded_by
+                WHERE s.table_name = 'scans' AND s.key_json IN (SELECT key FROM arriving)
+                GROUP BY ALL
+            )
+            SELECT a.vehicle_id, a.scan_id FROM arriving a
+            LEFT JOIN present p USING (key, content)
+            LEFT JOIN gone g USING (key, content)
+            GROUP BY ALL
+            HAVING bool_and(p.key IS NOT NULL OR g.since IS NOT NULL)
+                AND max(CASE WHEN p.key IS NULL THEN g.since END)
+                    > (SELECT max(since) FROM written WHERE load_id = {load_id})"""
+    )
+    whole = "FROM staged SEMI JOIN old_scans USING (vehicle_id, scan_id) WHERE fault IS NULL"
+    n_rows = scalar(con, f"SELECT count(*) {whole}")
+    if n_rows:
+        con.execute(
+            """DELETE FROM staged WHERE fault IS NULL
+               AND (vehicle_id, scan_id) IN (SELECT (vehicle_id, scan_id) FROM old_scans)"""
+        )
+    return n_rows
+
+
+def note_told(con: Connection, load_id: int) -> None:
+    """Note what ``staged`` tells of scans that are known."""
+    con.execute(_TOLD)
+    con.execute(
+        f"""INSERT INTO temp.scans_told
+            SELECT {load_id}, vehicle_id, scan_id, ecu, code, {key_json(SCANS)}
+            FROM staged SEMI JOIN known USING (vehicle_id, scan_id) WHERE fault IS NULL"""
+    )
+
+
+def replace_retold(
+    con: Connection, load_id: int, source: str, refused: Iterable[Rejection]
+) -> list[str]:
+    """Replace what a load's scans no longer have, when all its rows are in; say what was done."""
+    con.execute(_TOLD)
+    _find_others(con, load_id, source)
+    notes = [*_told_again(con, load_id, refused), *_of_other_vehicles(con, load_id, source)]
+    con.execute(f"DELETE FROM temp.scans_told WHERE load_id = {load_id}")
+    return notes
+
+
+def _find_others(con: Connection, load_id: int, source: str) -> None:
+    """Put into ``others`` what its source told before of the load's scans, and it does not."""
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE others AS
+            SELECT s.rowid AS place, s.vehicle_id, s.scan_id, coalesce(s.ecu, '') AS ecu, s.code
+            FROM scans s SEMI JOIN (SELECT * FROM temp.scans_told WHERE load_id = {load_id}) t
+                ON s.vehicle_id = t.vehicle_id AND s.scan_id = t.scan_id
+            WHERE s.load_id <> {load_id}
+                AND s.load_id IN (SELECT load_id FROM loads WHERE source = ?)
+                AND {key_json(SCANS)} NOT IN (
+                    SELECT key_json FROM temp.scans_told WHERE load_id = {load_id})""",
+        [source],
+    )
+
+
+def _told_again(con: Connection, load_id: int, refused: Iterable[Rejection]) -> list[str]:
+    if not scalar(con, "SELECT count(*) FROM others"):
+        return []
+    broken = _broken_scans(refused)
+    whole = "false" if broken is None else "list_contains(?::VARCHAR[], scan_id)"
+    bound = [] if broken is None else [sorted(broken)]
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE again AS
+            WITH told AS (
+                SELECT vehicle_id, scan_id, list(DISTINCT coalesce(ecu, '')) AS units,
+                    list(DISTINCT code) AS codes, bool_or(repeats) AS repeats
+                FROM (
+                    SELECT t.*, key_json IN (SELECT {key_json(SCANS)} FROM scans
+                            SEMI JOIN others USING (vehicle_id, scan_id)
+                            WHERE load_id <> {load_id})
+                        OR key_json IN (SELECT key_json FROM superseded
+                            WHERE table_name = 'scans' AND superseded_by = {load_id}) AS repeats
+                    FROM temp.scans_told t WHERE load_id = {load_id})
+                GROUP BY ALL
+            ),
+            stood AS (
+                SELECT vehicle_id, scan_id, list(DISTINCT ecu) AS units,
+                    list(DISTINCT code) FILTER (code IS NOT NULL) AS codes
+                FROM others GROUP BY ALL
+            )
+            SELECT vehicle_id, scan_id, {whole} AS is_broken
+            FROM told JOIN stood USING (vehicle_id, scan_id)
+            WHERE told.repeats
+                OR list_has_all(told.codes, stood.codes)
+                OR (list_has_any(told.units, stood.units) AND (
+                    list_has_all(told.units, stood.units)
+                    OR list_has_all(stood.units, told.units)))""",
+        bound,
+    )
+    if broken is None:
+        con.execute("UPDATE again SET is_broken = true")
+    n_broken = scalar(con, "SELECT count(*) FROM again WHERE is_broken")
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE leaving AS SELECT place
+           FROM others SEMI JOIN (FROM again WHERE NOT is_broken) USING (vehicle_id, scan_id)"""
+    )
+    n_scans = scalar(con, "SELECT count(*) FROM again WHERE NOT is_broken")
+    n_rows = replace_leaving(con, SCANS, load_id)
+    notes = []
+    if n_scans:
+        notes.append(
+            f"scans told again as a whole: {n_scans:,}, rows no longer in them: {n_rows:,}"
+        )
+    if n_broken:
+        notes.append(f"scans told again but not replaced, for rows refused: {n_broken:,}")
+    return notes
+
+
+def _broken_scans(refused: Iterable[Rejection]) -> set[str] | None:
+    """Name the scans of which a row was refused; None: it may have been any."""
+    found = set()
+    for rejection in refused:
+        if rejection.table != SCANS.name:
+            continue
+        scan_id = _scan_of(rejection.row)
+        if scan_id is None:
+            return None
+        found.add(scan_id)
+    return found
+
+
+def _scan_of(row: str | None) -> str | None:
+    try:
+        cells = json.loads(row or "")
+    except ValueError:
+        return None
+    scan_id = cells.get("scan_id") if isinstance(cells, dict) else None
+    return str(scan_id).strip() if scan_id else None
+
+
+def _of_other_vehicles(con: Connection, load_id: int, source: str) -> list[str]:
+    """Replace scans whose vehicle the load corrects; name those that only look like it."""
+    said = "scan_id, vehicle_id, min(scanned_at) AS at, max(odometer_km) AS km"
+    what = "list_sort(list(DISTINCT (coalesce(ecu, ''), coalesce(code, '')))) AS what"
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE doubles AS
+            WITH mine AS (
+                SELECT {said}, max(engine_hours) AS hours, {what}
+                FROM scans WHERE load_id = {load_id} GROUP BY ALL
+            ),
+            theirs AS (
+                SELECT {said}, max(engine_hours) AS hours, {what}
+                FROM scans SEMI JOIN mine USING (scan_id)
+                WHERE load_id <> {load_id}
+                    AND load_id IN (SELECT load_id FROM loads WHERE source = ?)
+                GROUP BY ALL
+            ),
+            told AS (
+                SELECT scan_id, vehicle_id FROM mine UNION ALL
+                SELECT scan_id, vehicle_id FROM temp.scans_told WHERE load_id = {load_id}
+            )
+            SELECT scan_id, t.vehicle_id, m.at = t.at AS is_then,
+                m.at = t.at AND m.what = t.what
+                    AND m.km IS NOT DISTINCT FROM t.km AND m.hours IS NOT DISTINCT FROM t.hours
+                    -- a day alone is no instant, wherever it begins
+                    AND (coalesce(m.km, m.hours) IS NOT NULL
+                        OR minute(m.at) % 15 <> 0 OR second(m.at) <> 0) AS is_same,
+                (scan_id, t.vehicle_id) IN (SELECT (scan_id, vehicle_id) FROM told) AS is_told
+            FROM mine m JOIN theirs t USING (scan_id) WHERE m.vehicle_id <> t.vehicle_id""",
+        [source],
+    )
+    # numbers that begin anew with each vehicle say nothing
+    if scalar(con, "SELECT count(*) FROM doubles WHERE is_told OR NOT is_then"):
+        return []
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE leaving AS SELECT rowid AS place FROM scans
+            SEMI JOIN (FROM doubles WHERE is_same) USING (vehicle_id, scan_id)
+            WHERE load_id <> {load_id}
+                AND load_id IN (SELECT load_id FROM loads WHERE source = ?)""",
+        [source],
+    )
+    replace_leaving(con, SCANS, load_id)
+    notes = []
+    if moved := _named(con, "is_same"):
+        notes.append(f"scans that were told of another vehicle before: {moved}")
+    if doubtful := _named(con, "NOT is_same"):
+        notes.append(f"scan numbers that stand with another vehicle, too: {doubtful}")
+    return notes
+
+
+def _named(con: Connection, which: str) -> str:
+    rows = query(
+        con,
+        f"SELECT DISTINCT scan_id, vehicle_id FROM doubles WHERE {which} ORDER BY ALL",
+    ).rows()
+    named = ", ".join(f"{scan} ({vehicle})" for scan, vehicle in rows[:_NAMED])
+    more = f" and {len(rows) - _NAMED:,} more" if len(rows) > _NAMED else ""
+    return named + more
