@@ -223,6 +223,11 @@ def test_all_mistakes_in_names_of_control_units_are_told_at_once(tmp_path: Path)
         ("word,U0100,lost,engine,w,s", "kind is code, range or text"),
         ("text,no news,lost,{ecu},w,s", "needs {ecu}"),
         ("text,{ecu},lost,{ecu},w,s", "no word beside the unit"),
+        ("code,P0420,harmed,engine,w,s", "a harm is written"),
+        ("harm,misfire,harmed,engine,w,s", "a harm is written"),
+        ("harm,misfire > P0430,harmed,kitchen,w,s", "'kitchen' is no control unit"),
+        ("harm,misfire > the pan,harmed,engine,w,s", "'the pan' is no component"),
+        ("harm,misfire > P2428,harmed,engine,w,s", "is said twice"),
     ],
 )
 def test_a_wrong_knock_on_rule_is_refused_with_its_line(
@@ -232,7 +237,7 @@ def test_a_wrong_knock_on_rule_is_refused_with_its_line(
     path = tmp_path / "knock_on.csv"
     path.write_text(f"{table}{row}\n", encoding="utf-8")
     with pytest.raises(ConfigError) as caught:
-        KnockOn.load(path, ControlUnits.load(config_dir))
+        KnockOn.load(path, ControlUnits.load(config_dir), {"misfire", "catalyst"})
     assert hint in str(caught.value)
     assert f"line {table.count(chr(10)) + 1}" in str(caught.value)
 

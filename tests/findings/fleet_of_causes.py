@@ -32,6 +32,7 @@ class Echo:
     chance: float = 0.9
     delay_km: float = 0.0
     text: str | None = None
+    lasts: bool = False  # harm done: stays when the cause is cured, until it is itself repaired
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,8 +186,7 @@ class _Vehicle:
                 self.fleet.truths.append(Truth(scan_id, place, "consequential", named, name))
 
     def _is_echo(self, place: Place, name: str) -> bool:
-        cause = next(c for c in self.plan.causes if c.name == name)
-        return cause.place != place
+        return any(c.name == name and c.place != place for c in self.plan.causes)
 
     def _work(self, km: float, at: datetime, shown: dict[Place, list[Any]]) -> None:
         echoes = [p for p, causes in shown.items() if all(self._is_echo(p, c[0]) for c in causes)]
@@ -215,7 +215,17 @@ class _Vehicle:
             }
         )
         self.cleared_km = km
-        self.broken = [b for b in self.broken if not self._cured(b.cause, aimed)]
+        gone = [b for b in self.broken if self._cured(b.cause, aimed)]
+        self.broken = [b for b in self.broken if b not in gone] + [
+            harm for b in gone for harm in self._harm_of(b, km) if harm.cause.place not in aimed
+        ]
+
+    def _harm_of(self, broken: _Broken, km: float) -> Iterator[_Broken]:
+        """Give what a cured cause leaves behind: from now on faults of their own."""
+        for echo in broken.takes:
+            if echo.lasts and broken.since_km + echo.delay_km <= km:
+                name = f"harm by {broken.cause.name}"
+                yield _Broken(Cause(name, echo.place, 0.0, text=echo.text), km, ())
 
     def _cured(self, cause: Cause, aimed: list[Place]) -> bool:
         """Work on a fault cures it mostly; on an echo of a fault without a code, by luck."""

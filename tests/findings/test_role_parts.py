@@ -8,9 +8,9 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from afterclear.findings.common.rows_by_vehicle import ByVehicle
+from afterclear.findings.roles import find_roles as roles
+from afterclear.findings.roles import pair_evidence as roles_data
 from afterclear.findings.roles.find_roles import find_roles
-from afterclear.findings.roles.find_roles import find_roles as roles
-from afterclear.findings.roles.find_roles import pair_evidence as roles_data
 from afterclear.findings.roles.pair_evidence import count_pairs
 from afterclear.findings.roles.role_facts import FactBook
 from afterclear.findings.roles.role_parts import fleet_parts
@@ -94,8 +94,8 @@ def test_pairs_are_counted_as_by_joining_every_reading_with_every_other(con: Con
     """All 2x2 tables and orders, also of pairs far too rare to be weighed."""
     count_pairs(con, FactBook(CATALOGUE))
     con.execute("SET VARIABLE min_both = 1")
-    con.execute(roles_data.role_sql("pairs"))
-    con.execute(PLAINLY)
+    con.script(roles_data.role_sql("pairs"))
+    con.script(PLAINLY)
     pairs = query(con, "SELECT * EXCLUDE (fault_a, fault_b) FROM role_candidates ORDER BY pair")
     plainly = query(con, "FROM joined_candidates ORDER BY pair").select(pairs.columns)
     assert_frame_equal(pairs, plainly, check_dtypes=False)

@@ -5,7 +5,8 @@ from collections.abc import Mapping
 import pytest
 
 from afterclear.findings.roles.role_facts import FactBook, SeenCode
-from afterclear.findings.roles.rules import FleetPair, Key, Link, Look, Role, RoleRules, break_rings
+from afterclear.findings.roles.role_links import FleetPair, Key, Link, break_rings
+from afterclear.findings.roles.rules import Look, Role, RoleRules
 from tests.histories.story import CATALOGUE
 
 BOOK = FactBook(CATALOGUE)
@@ -111,11 +112,40 @@ def test_low_voltage_explains_many_at_once() -> None:
         assert cause_of(told, unit, code) == ("engine", "P0562")
 
 
-def test_low_voltage_beside_one_lost_unit_explains_nothing() -> None:
-    """Two codes are not many."""
-    told = roles("engine P0562", "gateway U0121-87")
-    assert told["engine", "P0562"].role == "stands_alone"
-    assert told["gateway", "U0121-87"].role == "stands_alone"
+def test_low_voltage_of_the_vehicle_explains_one_silent_unit_less_surely() -> None:
+    one = roles("engine P0562", "gateway U0121-87")
+    assert cause_of(one, "gateway", "U0121-87") == ("engine", "P0562")
+    many = roles("engine P0562", "gateway U0121-87", "airbag U0140-87", "steering U0100")
+    sure = [told["gateway", "U0121-87"].confidence for told in (one, many)]
+    assert sure[0] < sure[1]
+
+
+def test_the_supply_of_one_unit_explains_its_silence_and_no_other_units() -> None:
+    told = roles("brakes U3006-16", "steering U0121", "airbag U0140-87")
+    assert cause_of(told, "steering", "U0121") == ("brakes", "U3006-16")
+    assert told["airbag", "U0140-87"].role == "stands_alone"
+
+
+def test_a_misfire_is_named_before_the_catalyst_it_overheats() -> None:
+    """13 CCR 1968.2 (e)(3.2.1) has misfires watched for the temperature that harms the catalyst."""
+    told = roles("engine P0301", "engine P0420", "engine P2428")
+    for harmed in ("P0420", "P2428"):
+        assert cause_of(told, "engine", harmed) == ("engine", "P0301")
+    assert "before any part is replaced" in told["engine", "P0420"].why
+    assert told["engine", "P0420"].source
+
+
+def test_a_catalyst_that_failed_before_any_misfire_is_not_put_down_to_it() -> None:
+    family = CATALOGUE.family("P0420").key
+    misfire = SeenCode("engine", "P0301", CATALOGUE.family("P0301").key)
+    older = SeenCode("engine", "P0420", family, is_older=True)
+    look = Look((misfire, older), frozenset(UNITS))
+    assert {r.role for r in RoleRules(BOOK, {}).roles(look)} == {"stands_alone"}
+
+
+def test_a_sensor_of_the_catalyst_is_not_harmed_by_a_misfire() -> None:
+    told = roles("engine P0301", "engine P0426")
+    assert {r.role for r in told.values()} == {"stands_alone"}
 
 
 def test_a_circuit_fault_is_not_put_down_to_low_voltage() -> None:

@@ -15,7 +15,7 @@ from afterclear.catalogue.code_tables import CodeEntry, CodeTables, words_of_own
 from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.config_tables import read_table
 from afterclear.catalogue.control_units import ControlUnits
-from afterclear.catalogue.knock_on import KnockOn, Pointer, Relation
+from afterclear.catalogue.knock_on import Harm, KnockOn, Pointer, Relation
 from afterclear.catalogue.lexicon import Component, Lexicon, Mention, parts_of
 
 
@@ -72,7 +72,9 @@ class Catalogue:
         self.lexicon = Lexicon.load(config_dir)
         self.control_units = ControlUnits.load(config_dir)
         self.codes = CodeTables.load(config_dir / "codes")
-        self.knock_on = KnockOn.load(config_dir / "knock_on.csv", self.control_units)
+        self.knock_on = KnockOn.load(
+            config_dir / "knock_on.csv", self.control_units, self.lexicon.components
+        )
         self._monitors = read_table(
             config_dir / "monitors.csv", ("first", "last", "monitor", "source")
         )
@@ -228,6 +230,11 @@ class Catalogue:
     def pointer(self, code: str, description: str | None = None) -> Pointer | None:
         """Say how a code is about another control unit, with the reason and its source."""
         return self.knock_on.pointer(_parsed(code), description)
+
+    @_remembered
+    def harm(self, code: str, component: str) -> Harm | None:
+        """Say what may have harmed that which a code or its component is about."""
+        return self.knock_on.harm(_parsed(code), component)
 
     @_remembered
     def common_cause(self, code: str, description: str | None = None) -> Relation | None:

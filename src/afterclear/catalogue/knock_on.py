@@ -1,10 +1,11 @@
 """Codes and texts by which one control unit reports another one's trouble."""
 
+from collections.abc import Container
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeAlias, cast, get_args
 
-from afterclear.catalogue.codes import NormalCode
+from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.config_tables import Row, read_table
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.catalogue.folded_words import Words, words_of
@@ -18,6 +19,7 @@ Relation: TypeAlias = Literal[
     "consequence",  # a signal the other unit makes
     "supply",  # no unit: voltage, explains many codes at once
     "bus",  # no unit: data bus, explains many codes at once
+    "harmed",  # a fault of its own, done by another one: of a harm only
 ]
 _COMMON_CAUSES = {"supply", "bus"}
 
@@ -33,6 +35,17 @@ class Pointer:
     ecu: str  # a control unit of control_units.toml; empty for a bus
     why: str
     source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Harm:
+    """A fault that does harm to something else, which is then a fault of its own."""
+
+    by: str  # component or code that does it
+    ecu: str  # control unit that reports it
+    why: str
+    source: str
+    relation: Literal["harmed"] = "harmed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,19 +66,43 @@ class KnockOn:
         self._codes: dict[str, Pointer] = {}
         self._ranges: list[tuple[str, str, Pointer]] = []
         self._phrases: list[_Phrase] = []
+        self._harms: dict[str, Harm] = {}  # by what is harmed
 
     @classmethod
-    def load(cls, path: Path, units: ControlUnits) -> "KnockOn":
-        """Read the rules.
+    def load(cls, path: Path, units: ControlUnits, components: Container[str]) -> "KnockOn":
+        """Read the rules.  ``components``: keys of the lexicon.
 
         Raises:
-            ConfigError: a rule has an unknown kind, relation or control unit.
+            ConfigError: a rule has an unknown kind, relation, control unit or component.
 
         """
         rules = cls(units)
         for row in read_table(path, ("kind", "pattern", "relation", "ecu", "why", "source")):
-            rules._add(row, f"{path} line {row['_line']}")
+            where = f"{path} line {row['_line']}"
+            if row["kind"] == "harm" or row["relation"] == "harmed":
+                rules._add_harm(row, where, components)
+            else:
+                rules._add(row, where)
         return rules
+
+    def _add_harm(self, row: Row, where: str, components: Container[str]) -> None:
+        by, arrow, harmed = (end.strip() for end in row["pattern"].partition(">"))
+        if (row["kind"], row["relation"], arrow) != ("harm", "harmed", ">"):
+            raise ConfigError(
+                f"{where}: a harm is written harm,<what does it> > <what is harmed>,harmed,..."
+            )
+        if row["ecu"] not in self._units.labels:
+            raise ConfigError(f"{where}: {row['ecu']!r} is no control unit of control_units.toml.")
+        for end in (by, harmed):
+            if end not in components and not isinstance(normal_code(end), NormalCode):
+                raise ConfigError(f"{where}: {end!r} is no component of lexicon.toml and no code.")
+        if harmed in self._harms:
+            raise ConfigError(f"{where}: what harms {harmed!r} is said twice.")
+        self._harms[harmed] = Harm(by, row["ecu"], row["why"], row["source"])
+
+    def harm(self, code: NormalCode, component: str) -> Harm | None:
+        """Say what may have harmed that which a code or its component is about."""
+        return self._harms.get(code.base) or self._harms.get(component)
 
     def _add(self, row: Row, where: str) -> None:
         if row["relation"] not in get_args(Relation):

@@ -18,7 +18,7 @@ from afterclear.findings.roles.role_facts import FactBook
 from afterclear.findings.roles.role_parts import fleet_parts, forget_parts
 from afterclear.findings.roles.role_rows import put_roles
 from afterclear.findings.roles.rules import RoleRules
-from afterclear.store.engine.database import Connection, query, transaction
+from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
 # Readings a part: one in ten or twenty shows a code, and only these are looked at.
 _PART_READINGS: Final = 10_000_000
@@ -31,6 +31,7 @@ def find_roles(con: Connection, catalogue: Catalogue, told: Told) -> None:
     rules = RoleRules(book, fleet_pairs(con, book))
     left: list[Leftover] = []
     work: list[EchoWork] = []
+    create_temp_table(con, "role_harms", _harms(con, book))
     with transaction(con):
         con.execute("DELETE FROM store.roles")
         for _ in fleet_parts(con, _PART_READINGS):
@@ -41,6 +42,13 @@ def find_roles(con: Connection, catalogue: Catalogue, told: Told) -> None:
     keep(con, "leftovers", _frame(left, _LEFTOVERS))
     keep(con, "echo_work", pl.DataFrame([_flat(w) for w in work], schema=_ECHO_WORK))
     keep(con, "related_returns", _related(con, book, voice))
+
+
+def _harms(con: Connection, book: FactBook) -> pl.DataFrame:
+    """List the fleet's codes that can be harm done by another of its codes."""
+    met = query(con, "SELECT DISTINCT code, family FROM store.codes_met ORDER BY ALL")
+    columns = dict.fromkeys(("code", "by_code"), pl.String)
+    return pl.DataFrame(book.harms(met.iter_rows()), schema=columns, orient="row")
 
 
 def _flat(work: EchoWork) -> dict[str, object]:

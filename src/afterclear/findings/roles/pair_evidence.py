@@ -28,8 +28,8 @@ from afterclear.estimators.codes.code_order import RepairEvidence, direction
 from afterclear.estimators.codes.onset_exposure import exposed_order
 from afterclear.findings.common.tables import keep
 from afterclear.findings.roles.role_facts import FactBook
+from afterclear.findings.roles.role_links import FleetPair, Key
 from afterclear.findings.roles.role_parts import fleet_parts, role_sql
-from afterclear.findings.roles.rules import FleetPair, Key
 from afterclear.store.engine.database import Connection, create_temp_table, query
 
 # Pairs that shared fewer episodes are not weighed: nothing could be called from them.

@@ -1,5 +1,6 @@
 """What the catalogue says about one code in one scan, as the rules of roles need it.  Pure."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache, cached_property
 from typing import Final
@@ -7,7 +8,7 @@ from typing import Final
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.component import component_of
-from afterclear.catalogue.knock_on import Pointer, Relation
+from afterclear.catalogue.knock_on import Harm, Pointer, Relation
 
 # Failure types and FMIs by which a unit reports its own circuit or component (own judgement
 # from SAE J2012 failure types 1x 2x 3x 7x 9x, SAE J1939-73 FMI 3-8, 12, 13).
@@ -31,6 +32,7 @@ _SUPPLY_ORDER: Final = (
     ("supply_voltage",),
     ("power_relay",),
 )
+_SYSTEM_RANK: Final = 1  # up to here it is the vehicle's voltage
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +44,7 @@ class SeenCode:
     family: str
     is_sign: bool = False  # pending only: a sign, not yet a fault
     description: str | None = None
+    is_older: bool = False  # it once began while nothing was there that could have harmed it
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,7 @@ class CodeFact:
     unit: str  # the control unit's function; its own spelling where the tables do not know it
     pointer: Pointer | None  # whom it points at; None: it speaks for itself
     common: Relation | None  # supply or bus: may explain many
+    harm: Harm | None  # what may have done it, though it is a fault of its own
     targets: tuple[str, ...]  # units in whose box the function it points at may sit
     parsed: NormalCode | None
     subsystem: str
@@ -102,6 +106,28 @@ class CodeFact:
         # a function may share the box of the unit that reports; then only its own codes count
         return self.unit != other.unit or self.subsystem == other.pointer.ecu
 
+    @property
+    def is_system_voltage(self) -> bool:
+        """Whether it tells of the voltage of the whole vehicle, not of one unit's supply."""
+        return self.common == "supply" and self.supply_rank <= _SYSTEM_RANK
+
+    @property
+    def is_hearsay(self) -> bool:
+        """Whether it says that another unit's messages are missing or bad."""
+        return self.pointer is not None and self.pointer.relation in {"lost", "invalid"}
+
+    def is_about(self, what: str) -> bool:
+        """Whether it is about a component, or is a code."""
+        return what == self.component or (self.parsed is not None and what == self.parsed.base)
+
+    def is_older_than(self, other: "CodeFact") -> bool:
+        """Whether it was there before ``other``, which could else have harmed it."""
+        return self.seen.is_older and self.harm is not None and other.is_about(self.harm.by)
+
+    def can_silence(self, other: "CodeFact") -> bool:
+        """Whether this is the supply of the unit whose messages ``other`` misses."""
+        return self.common == "supply" and self.unit != other.unit and other.is_hearsay
+
     def relevance(self, relation: Relation) -> int:
         """How well this code fits as the cause of such a report; higher is better."""
         if relation == "lost":
@@ -120,6 +146,22 @@ class FactBook:
     def _unit(self, ecu: str) -> str:
         return self._catalogue.ecu_name(ecu) or "_".join(ecu.casefold().split())
 
+    def harms(self, met: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+        """Pair each code that can be harmed with the codes that do it: (harmed, by).
+
+        ``met``: code and family of every code of the fleet.
+        """
+        facts = [self._fact(SeenCode("", *told)) for told in met]
+        return sorted(
+            {
+                (fact.seen.code, by.seen.code)
+                for fact in facts
+                if fact.harm is not None
+                for by in facts
+                if by.is_about(fact.harm.by)
+            }
+        )
+
     def label(self, unit: str) -> str:
         """Name a control unit as people say it."""
         return self._catalogue.control_units.labels.get(unit, unit.replace("_", " "))
@@ -133,11 +175,13 @@ class FactBook:
         if pointer and not _is_meant(pointer, code):
             pointer = None
         meaning = catalogue.meaning(seen.code, seen.description)
+        component = component_of(seen.family)
         return CodeFact(
             seen=seen,
             unit=self.unit(seen.ecu),
             pointer=pointer,
             common=common,
+            harm=None if common or pointer else catalogue.harm(seen.code, component),
             targets=catalogue.boxes_of(pointer.ecu) if pointer else (),
             parsed=code,
             subsystem=meaning.subsystem,

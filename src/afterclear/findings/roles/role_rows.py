@@ -147,7 +147,9 @@ _SAID: Final[dict[str, Any]] = {
     "primary_unit": pl.String,
 }
 
-_SEEN: Final = "SELECT ecu, code, family, is_sign, description FROM part_seen ORDER BY seen_no"
+_SEEN: Final = """
+SELECT ecu, code, family, is_sign, description, is_older FROM part_seen ORDER BY seen_no
+"""
 
 _SITUATIONS: Final = """
 SELECT situation_no, list_no, read, silent FROM part_situations ORDER BY situation_no

@@ -51,8 +51,14 @@ class RoleWords:
         if relation in {"supply", "bus"}:
             what = "supply voltage" if relation == "supply" else "data bus"
             text = (
-                f"{self._named(fact)} is one of many codes that a {what} fault sets at once, "
+                f"{self._named(fact)} is a code that a {what} fault sets, in many units at once, "
                 f"and this scan has one: {cause}"
+            )
+        elif relation == "harmed":
+            why = fact.harm.why if fact.harm else ""
+            text = (
+                f"{self._named(fact)} can be harm done by {cause}: {why}. Put that right first, "
+                f"then judge {fact.seen.code} anew before any part is replaced for it"
             )
         elif through is not None:
             heard = self._named(through)
