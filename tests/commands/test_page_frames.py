@@ -13,7 +13,8 @@ from polars.testing import assert_frame_equal
 
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
-from afterclear.commands.pages.digests import DigestAsked, digest, digest_again, page_workers
+from afterclear.commands.pages import page_workers
+from afterclear.commands.pages.digests import DigestAsked, digest, digest_again
 from afterclear.commands.pages.page_frames import (
     StoreDetails,
     analysed,

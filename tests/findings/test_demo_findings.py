@@ -14,7 +14,7 @@ from afterclear.commands.analysis.analysing import analyse, last_event
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
 from afterclear.commands.queries.exporting import export_frame
-from afterclear.findings.parts.part_lifetimes import part_units
+from afterclear.findings.parts import part_units
 from afterclear.store.engine.database import open_store, query
 from afterclear.store.queries.exports_findings import FINDINGS, PAGE_FINDINGS
 from tests.scenario.simulate import simulate
