@@ -44,6 +44,9 @@ from afterclear.store.intake.ledger import (
     insert_rejections,
     known_load,
     next_load_id,
+    retracted_load,
+    vehicle_told,
+    zone_told,
 )
 from afterclear.store.intake.merging import note_written
 from afterclear.store.intake.near_misses import new_vehicles
@@ -73,6 +76,8 @@ class Arrival:
     root: Path | None = None  # the folder it was found in: nothing outside is read in its place
     # after this load, bytes that were refused are known too: a replay is gone on with
     since: int | None = None
+    # a person named the file, or a replay did: bytes that were retracted are taken in again
+    by_hand: bool = False
 
 
 def load_files(
@@ -122,8 +127,13 @@ def load_file(
         if known is not None:
             if not was_changed(con, snapshot.sha256):
                 incoming.keep()  # an archived file that was lost or altered is whole again
-            load = _result(arrival, snapshot)
-            yield replace(load, outcome="known", note=f"the same bytes as load {known}")
+            yield _known(con, arrival, snapshot, known)
+            return
+        retracted = None if arrival.by_hand else retracted_load(con, snapshot.sha256)
+        if retracted is not None:
+            note = f"the same bytes as load {retracted}, which was retracted; 'afterclear load "
+            note += "FILE' takes them in again"
+            yield replace(_result(arrival, snapshot), outcome="known", note=note)
             return
         case = replace(case_of(arrival, snapshot, started_at, clock), door=the_door(con))
         if case.door is None:
@@ -142,6 +152,21 @@ def load_file(
             yield from load_file(con, archive, inner, readers, clock, nesting + 1)
         case = _packed_at_the_door(case)
         yield _container_line(con, case, inside)
+
+
+def _known(con: Connection, arrival: Arrival, snapshot: Snapshot, known: int) -> LoadResult:
+    """Say that bytes are known; where they come with another vehicle or zone, what helps."""
+    load = _result(arrival, snapshot)
+    same = f"the same bytes as load {known}"
+    vehicle, zone = vehicle_told(con, known), zone_told(con, known)
+    if vehicle and arrival.vehicle_id not in {None, vehicle}:
+        was, option = f"for vehicle {vehicle}", f"--vehicle {arrival.vehicle_id}"
+    elif zone and arrival.zone not in {Origin().zone, zone}:
+        was, option = f"in zone {zone}", f"--zone {arrival.zone}"
+    else:
+        return replace(load, outcome="known", note=same)
+    note = f"{same}, taken {was}; 'afterclear reassign {known} {option}' changes that"
+    return replace(load, outcome="refused", note=note)
 
 
 def _taken_apart(

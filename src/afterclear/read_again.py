@@ -6,13 +6,13 @@ replay that was killed is gone on with, and the ledger is then that of an undist
 """
 
 import os
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC
 from pathlib import Path
 
-from afterclear.errors import DecodeError, RefusedFileError
+from afterclear.errors import DecodeError, RefusedFileError, UsageError
 from afterclear.load import (
     Arrival,
     Case,
@@ -38,8 +38,10 @@ from afterclear.store.intake.withdrawal import (
     check_order,
     keep_left,
     mark_replaced,
+    mark_retracted,
     mark_tried,
     replay_left,
+    vehicles_of,
     withdraw,
 )
 
@@ -77,7 +79,20 @@ def reading_again(
         yield Again(con, archive, readers, clock, request)
 
 
-def load_again(again: Again, past: Sequence[PastLoad]) -> Iterator[LoadResult]:
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What else than reading again happens to loads, in the same transaction."""
+
+    retracted: tuple[PastLoad, ...] = ()  # taken back, and not read again
+    says: Mapping[int, str] = field(default_factory=dict)  # load -> how it is told anew
+
+
+UNCHANGED = Change()
+
+
+def load_again(
+    again: Again, past: Sequence[PastLoad], change: Change = UNCHANGED
+) -> Iterator[LoadResult]:
     """Read archived files again, replacing what their loads stored and refused.
 
     All are taken back and read anew in one transaction, in the order in which they first came;
@@ -86,16 +101,17 @@ def load_again(again: Again, past: Sequence[PastLoad]) -> Iterator[LoadResult]:
     Raises:
         RefusedFileError: a file that was stored would now be refused; then nothing was changed.
         LaterReplaced: more loads must be read again with these; then nothing was changed.
+        UsageError: a load told anew is what it was; then nothing was changed.
 
     """
     past = [p for p in past if p.reader not in CONTAINERS]
     first = {p.sha256: p for p in reversed(past)}  # refused twice, the same bytes are read once
-    together = [p for p in first.values() if p.outcome == "stored" or _is_readable(again, p)]
+    together = [p for p in first.values() if p.outcome == "stored" or is_readable(again, p)]
     together.sort(key=lambda p: p.arrived)
     while True:
         left = [p for p in past if p not in together]
         try:
-            results = _read_together(again, together, left)
+            results = _read_together(again, together, left, change)
         except _StillRefusedError as refused:
             together.remove(refused.load)
         else:
@@ -112,12 +128,15 @@ def finish(again: Again, left: Sequence[PastLoad]) -> Iterator[LoadResult]:
 
 
 def _read_together(
-    again: Again, past: Sequence[PastLoad], left: Sequence[PastLoad]
+    again: Again, past: Sequence[PastLoad], left: Sequence[PastLoad], change: Change
 ) -> list[LoadResult]:
     """Take loads back and read their files anew, in one transaction."""
     con, results = again.con, []
     with transaction(con):
-        withdraw(con, [p.load_id for p in past], next_load_id(con))
+        were = {n: vehicles_of(con, n) for n in change.says}
+        withdraw(con, [p.load_id for p in (*past, *change.retracted)], next_load_id(con))
+        for old in change.retracted:
+            mark_retracted(con, old.load_id, again.clock())
         made = {p: Made(n, []) for n, p in enumerate(past, next_load_id(con))}
         # every vehicle list first: the rows of all files may need it
         for old in past:
@@ -126,11 +145,32 @@ def _read_together(
         for old in past:
             read, case = _read(again, old, made[old], set(TABLES) - made[old].tables)
             made[old].rejections += read.rejections
+            if old.load_id in change.says:
+                made[old].notes.append(change.says[old.load_id])
             results.append(conclude(con, read, made[old], case))
             mark_replaced(con, old.load_id, made[old].load_id)
+        for old in past:
+            if old.load_id in were:
+                _check_other_vehicle(con, old, made[old].load_id, were[old.load_id])
         check_order(con, [m.load_id for m in made.values()])
         keep_left(con, [p.load_id for p in left], again.request)
     return results
+
+
+def _check_other_vehicle(con: Connection, old: PastLoad, new: int, were: set[str]) -> None:
+    """See that a file told to be another vehicle's does not name its vehicles itself.
+
+    Raises:
+        UsageError: it does; nothing is to be changed.
+
+    """
+    told = old.origin.vehicle_id
+    if told is not None and were and told not in vehicles_of(con, new):
+        raise UsageError(
+            f"Nothing was changed: {old.file_name} (load {old.load_id}) names its vehicles itself, "
+            f"so it cannot be put under {told}. 'afterclear retract {old.load_id}' takes it back; "
+            "then load a mended file."
+        )
 
 
 class _StillRefusedError(Exception):
@@ -141,7 +181,7 @@ class _StillRefusedError(Exception):
         super().__init__(load)
 
 
-def _is_readable(again: Again, old: PastLoad) -> bool:
+def is_readable(again: Again, old: PastLoad) -> bool:
     """Tell whether a file that was refused as a whole can now be read, and is no archive."""
     with taken_out(again.archive, old.sha256, old.file_name) as snapshot:
         arrival = _arrival(old, snapshot)
@@ -204,4 +244,12 @@ def _arrival(old: PastLoad, snapshot: Snapshot) -> Arrival:
     if told.changed_at is not None:  # a log with a clock of its own is dated by its file
         os.utime(snapshot.path, (told.changed_at, told.changed_at))
     begun = told.started_at.replace(tzinfo=UTC) if told.started_at else None
-    return Arrival(old.source, snapshot.path, old.file_name, told.zone, told.vehicle_id, begun)
+    return Arrival(
+        old.source,
+        snapshot.path,
+        old.file_name,
+        told.zone,
+        told.vehicle_id,
+        begun,
+        by_hand=True,
+    )

@@ -11,10 +11,10 @@ from afterclear.commands.jobs import accounted, log_and
 from afterclear.config import check_zone
 
 
-def known_zone(_: click.Context, __: click.Parameter, value: str) -> str:
+def known_zone(_: click.Context, __: click.Parameter, value: str | None) -> str | None:
     """Take the name of a time zone from an option."""
     try:
-        return check_zone(value)
+        return value and check_zone(value)
     except ValueError as error:
         raise click.BadParameter(str(error)) from error
 

@@ -64,6 +64,7 @@ def load_paths(
             vehicle_id=whose.vehicle_id,
             started_at=whose.started_at,
             root=path.resolve() if path.is_dir() else None,
+            by_hand=True,
         )
         for path in paths
         for file in files_at(path)

@@ -1,12 +1,12 @@
 """Read archived files again, after a map was mended or a vehicle list came in."""
 
-from collections.abc import Callable, Container, Iterable
+from collections.abc import Callable, Collection, Container, Iterable, Mapping
 from dataclasses import dataclass
 
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import LoadReport
 from afterclear.errors import UsageError
-from afterclear.read_again import Again, finish, load_again, reading_again
+from afterclear.read_again import UNCHANGED, Again, Change, finish, load_again, reading_again
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.intake.withdrawal import (
@@ -56,38 +56,55 @@ def replay(
         reading_again(con, app.archive, *how) as again,
     ):
         left = replay_left(con)
-        done = _gone_on(again, left, told) if left else []
+        done = gone_on(again, left, told) if left else []
         if left and left.request == request:
             return ReplayReport(len(left.load_ids), 0, LoadReport(tuple(done)))
         past = {load.load_id: load for load in past_loads(con)}
-        if unknown := sorted(asked - set(past)):
-            raise UsageError(
-                f"There is no load {', '.join(map(str, unknown))} to read again "
-                "(replaced loads count no more). 'afterclear export loads' lists them."
-            )
-        gone = _gone(con)
-        readable = {n for n, load in past.items() if load.sha256 not in gone}
+        check_known(asked, past)
+        readable = readable_loads(con, past)
         if everything:
             asked = readable
         elif not asked:
             asked = mendable(con) & readable
-        needed = set(asked)
-        while True:
-            chosen = [past[n] for n in sorted(depending(con, needed)) if n in past]
-            _check_archived(chosen, readable)
-            results = list(done)
-            try:
-                for result in load_again(again, chosen):
-                    results.append(result)
-                    told(result)
-            except LaterReplaced as signal:
-                needed |= signal.load_ids
-            else:
-                break
-    return ReplayReport(len(asked), len(chosen) - len(asked), LoadReport(tuple(results)))
+        chosen, results = read_anew(again, past, asked, told, readable=readable)
+    report = LoadReport((*done, *results))
+    return ReplayReport(len(asked), len(chosen) - len(asked), report)
 
 
-def _gone_on(again: Again, left: Left, told: Callable[[LoadResult], None]) -> list[LoadResult]:
+def read_anew(
+    again: Again,
+    past: Mapping[int, PastLoad],
+    asked: Collection[int],
+    told: Callable[[LoadResult], None],
+    *,
+    readable: Container[int],
+    change: Change = UNCHANGED,
+) -> tuple[list[PastLoad], list[LoadResult]]:
+    """Read loads again with all that must be read with them; give those loads and the results.
+
+    Raises:
+        UsageError: one is no longer in the archive; then nothing was changed.
+        RefusedFileError: a file that was stored would now be refused; then nothing was changed.
+
+    """
+    retracted = {load.load_id for load in change.retracted}
+    needed = {*asked, *retracted}
+    while True:
+        with_them = depending(again.con, needed)
+        chosen = [past[n] for n in sorted(with_them - retracted) if n in past]
+        _check_archived(chosen, readable)
+        results = []
+        try:
+            for result in load_again(again, chosen, change):
+                results.append(result)
+                told(result)
+        except LaterReplaced as signal:
+            needed |= signal.load_ids
+        else:
+            return chosen, results
+
+
+def gone_on(again: Again, left: Left, told: Callable[[LoadResult], None]) -> list[LoadResult]:
     """Finish a replay that was killed."""
     past = [load for load in past_loads(again.con) if load.load_id in left.load_ids]
     results = []
@@ -108,6 +125,21 @@ def _check_archived(chosen: Iterable[PastLoad], readable: Container[int]) -> Non
         )
 
 
-def _gone(con: Connection) -> set[str]:
-    """Hashes of files that are no longer in the archive as they came."""
-    return set(query(con, "SELECT sha256 FROM archive_changes")["sha256"])
+def check_known(asked: Collection[int], past: Mapping[int, PastLoad]) -> None:
+    """See that loads count.
+
+    Raises:
+        UsageError: there is no such load, or it was replaced or retracted already.
+
+    """
+    if unknown := sorted(set(asked) - set(past)):
+        raise UsageError(
+            f"There is no load {', '.join(map(str, unknown))} any more or yet (replaced and "
+            "retracted ones count no more). 'afterclear export loads' lists them."
+        )
+
+
+def readable_loads(con: Connection, past: Mapping[int, PastLoad]) -> set[int]:
+    """Name the loads whose files are still in the archive as they came."""
+    gone = set(query(con, "SELECT sha256 FROM archive_changes")["sha256"])
+    return {n for n, load in past.items() if load.sha256 not in gone}

@@ -10,7 +10,7 @@ import polars as pl
 
 from afterclear.records import LoadResult, Rejection
 from afterclear.store.engine.connection import Connection
-from afterclear.store.engine.database import create_temp_table, scalar
+from afterclear.store.engine.database import create_temp_table, query, scalar
 from afterclear.store.queries.results import naive
 
 
@@ -26,6 +26,31 @@ def known_load(con: Connection, sha256: str, since: int | None = None) -> int | 
         [sha256, since],
     )
     return load_id or None
+
+
+def retracted_load(con: Connection, sha256: str) -> int | None:
+    """Give the number of the last load of these bytes that was retracted, or None."""
+    load_id = scalar(
+        con, "SELECT max(load_id) FROM loads WHERE sha256 = ? AND outcome = 'retracted'", [sha256]
+    )
+    return load_id or None
+
+
+def vehicle_told(con: Connection, load_id: int) -> str | None:
+    """Give the vehicle a load's rows were put under because it was told so, not by the file."""
+    rows = query(
+        con,
+        """SELECT o.vehicle_id FROM load_origins o WHERE o.load_id = $1 AND EXISTS (
+               SELECT 1 FROM scans s WHERE s.load_id = $1 AND s.vehicle_id = o.vehicle_id)""",
+        [load_id],
+    ).rows()
+    return rows[0][0] if rows else None
+
+
+def zone_told(con: Connection, load_id: int) -> str | None:
+    """Give the zone that times without an offset were read in; None: an archive has none."""
+    rows = query(con, "SELECT zone FROM load_origins WHERE load_id = ?", [load_id]).rows()
+    return rows[0][0] if rows else None
 
 
 def next_load_id(con: Connection) -> int:

@@ -41,7 +41,8 @@ class PastLoad:
 
 
 # a file read again has a new number; among the others it stands where it first came
-_ARRIVED = "SELECT load_id, min(load_id) OVER (PARTITION BY sha256) AS arrived FROM loads"
+_ARRIVED = """SELECT load_id, min(load_id) OVER (PARTITION BY sha256) AS arrived FROM loads
+    WHERE outcome <> 'retracted'"""
 _LEDGER = ("load_id", "arrived", "source", "file_name", "sha256", "reader", "outcome", "tables")
 _ORIGIN = ("zone", "vehicle_id", "started_at", "changed_at")
 
@@ -190,6 +191,36 @@ def _withdraw_rows(con: Connection, name: str, load_id: int, by_load: int) -> No
     )
 
 
+def within(con: Connection, load_ids: Iterable[int]) -> set[int]:
+    """Name the loads of files that came in these loads' archives or mails."""
+    names = ", ".join(map(str, sorted(load_ids))) or "NULL"
+    return set(
+        query(
+            con,
+            f"""SELECT load_id FROM loads WHERE outcome IN ('stored', 'refused') AND sha256 IN (
+                    SELECT inner_file.sha256 FROM loads packed JOIN loads inner_file
+                        ON inner_file.source = packed.source
+                        AND starts_with(inner_file.file_name, packed.file_name || '/')
+                        AND inner_file.load_id < packed.load_id
+                        AND inner_file.started_at >= packed.started_at
+                    WHERE packed.load_id IN ({names}))""",
+        )["load_id"]
+    )
+
+
+def vehicles_of(con: Connection, load_id: int) -> set[str]:
+    """Name the vehicles of a load's rows, replaced ones among them."""
+    kept = " UNION ALL ".join(
+        f"SELECT vehicle_id FROM {name} WHERE load_id = {load_id}" for name in TABLES
+    )
+    rows = query(
+        con,
+        f"""SELECT DISTINCT vehicle_id FROM ({kept} UNION ALL
+            SELECT row_json->>'vehicle_id' FROM superseded WHERE load_id = {load_id})""",
+    )
+    return set(rows["vehicle_id"])
+
+
 def keep_left(con: Connection, left: Sequence[int], request: str) -> None:
     """Remember which loads a replay has yet to try one by one; the caller's transaction."""
     since = scalar(con, "SELECT max(load_id) FROM loads")
@@ -219,6 +250,16 @@ def mark_tried(con: Connection, load_id: int) -> None:
     con.execute("DELETE FROM replay_left WHERE load_id = ?", [load_id])
 
 
+def mark_retracted(con: Connection, load_id: int, at: datetime) -> None:
+    """Tell the ledger that a load was taken back for good, and keep its refusals aside."""
+    con.execute(
+        """UPDATE loads SET outcome = 'retracted',
+               note = concat_ws('; ', nullif(note, ''), ?::VARCHAR) WHERE load_id = ?""",
+        [f"retracted on {at:%Y-%m-%d %H:%M} UTC", load_id],
+    )
+    _put_refusals_aside(con, load_id, load_id)
+
+
 def mark_replaced(con: Connection, old: int, new: int) -> None:
     """Tell the ledger that a load's file was read again, and keep its refusals aside."""
     con.execute(
@@ -227,7 +268,12 @@ def mark_replaced(con: Connection, old: int, new: int) -> None:
            WHERE load_id = ?""",
         [new, old],
     )
+    _put_refusals_aside(con, old, new)
+
+
+def _put_refusals_aside(con: Connection, load_id: int, by_load: int) -> None:
     con.execute(
-        "INSERT INTO replaced_rejections SELECT *, ? FROM rejections WHERE load_id = ?", [new, old]
+        "INSERT INTO replaced_rejections SELECT *, ? FROM rejections WHERE load_id = ?",
+        [by_load, load_id],
     )
-    con.execute("DELETE FROM rejections WHERE load_id = ?", [old])
+    con.execute("DELETE FROM rejections WHERE load_id = ?", [load_id])

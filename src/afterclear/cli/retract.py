@@ -1,0 +1,25 @@
+"""The command ``retract``."""
+
+import click
+
+from afterclear.cli.frame import tell_load, with_app
+from afterclear.commands.app import App
+from afterclear.commands.intake.retracting import retract
+
+
+@click.command("retract")
+@click.argument("load_ids", nargs=-1, required=True, type=int, metavar="LOAD...")
+@with_app
+def command(app: App, load_ids: tuple[int, ...]) -> None:
+    """Undo loads whole: their rows go, what those had replaced comes back.
+
+    'afterclear export loads' lists the numbers.  Loads that had built on them are read again.
+    """
+    done = retract(app, load_ids, tell_load)
+    click.echo(
+        f"{done.n_files} files retracted: {done.n_rows_gone} rows are gone, {done.n_rows_back} "
+        f"that they had replaced stand again, {len(done.again.results)} loads were read again; "
+        "'afterclear analyse' is due."
+    )
+    if done.exit_code:
+        raise SystemExit(done.exit_code)

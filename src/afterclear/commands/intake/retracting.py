@@ -1,0 +1,156 @@
+"""Undo a load whole, or put it under another vehicle or zone, with all that was built on it."""
+
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import LoadReport
+from afterclear.commands.intake.replaying import (
+    check_known,
+    gone_on,
+    read_anew,
+    readable_loads,
+)
+from afterclear.errors import RefusedFileError, UsageError
+from afterclear.read_again import CONTAINERS, Again, Change, is_readable, reading_again
+from afterclear.records import LoadResult
+from afterclear.store.engine.database import Connection, open_store, query
+from afterclear.store.intake.withdrawal import PastLoad, past_loads, replay_left, within
+
+
+@dataclass(frozen=True, slots=True)
+class Retracted:
+    """What came of taking loads back."""
+
+    n_files: int  # taken back; files within an archive count each
+    n_rows_gone: int  # of them, rows that stood
+    n_rows_back: int  # rows that they had replaced, and that stand again
+    again: LoadReport  # loads that had built on them, read again
+
+    @property
+    def exit_code(self) -> int:
+        """The exit code of what was read again."""
+        return self.again.exit_code
+
+
+def retract(app: App, load_ids: Iterable[int], told: Callable[[LoadResult], None]) -> Retracted:
+    """Take loads back for good; what they had replaced comes back, in one transaction.
+
+    Of an archive or a mail all files go.  Loads that had built on them are read again.  The ledger
+    keeps the lines, and a source that brings the same bytes again is told so.
+
+    Raises:
+        UsageError: there is no such load, or one to read again is no longer in the archive.
+        RefusedFileError: a load to read again would now be refused.  Nothing was changed.
+
+    """
+    asked = set(load_ids)
+    request = "retract " + " ".join(map(str, sorted(asked)))
+    with open_store(app.store, takes=app.takes) as con, _reading(app, con, request) as again:
+        _finish_replay(again, told)
+        past = {load.load_id: load for load in past_loads(con)}
+        check_known(asked, past)
+        taken = sorted(asked | within(con, asked))
+        names = ", ".join(map(str, taken))
+        n_gone = _n_standing(con, f"load_id IN ({names})")
+        n_back = _n_replaced(con, names)
+        change = Change(retracted=tuple(past[n] for n in taken))
+        readable = readable_loads(con, past)
+        _, results = read_anew(again, past, (), told, readable=readable, change=change)
+    n_files = sum(past[n].reader not in CONTAINERS for n in taken)
+    return Retracted(n_files, n_gone, n_back, LoadReport(tuple(results)))
+
+
+@dataclass(frozen=True, slots=True)
+class Otherwise:
+    """What a load is to be told beside its file instead; None: as it was."""
+
+    vehicle_id: str | None = None
+    zone: str | None = None
+
+
+def reassign(
+    app: App, load_id: int, otherwise: Otherwise, told: Callable[[LoadResult], None]
+) -> LoadReport:
+    """Read a load's file again as another vehicle's or in another zone, in one transaction.
+
+    Raises:
+        UsageError: there is no such load; nothing else is told; the file names its vehicles itself.
+        RefusedFileError: the file, or one that built on it, would be refused.  Nothing was changed.
+
+    """
+    request = f"reassign {load_id}"
+    with open_store(app.store, takes=app.takes) as con, _reading(app, con, request) as again:
+        _finish_replay(again, told)
+        past = {load.load_id: load for load in past_loads(con)}
+        check_known({load_id}, past)
+        readable = readable_loads(con, past)
+        chosen = {load_id} | within(con, {load_id})
+        anew = {
+            n: _told_anew(past[n], otherwise) for n in chosen if past[n].reader not in CONTAINERS
+        }
+        _check_changes(again, past, anew)
+        says = {n: _says(past[n], load) for n, load in anew.items()}
+        _, results = read_anew(
+            again, {**past, **anew}, anew.keys(), told, readable=readable, change=Change(says=says)
+        )
+    return LoadReport(tuple(results))
+
+
+def _reading(app: App, con: Connection, request: str) -> AbstractContextManager[Again]:
+    how = (app.clock, app.config.imports, app.reading_limits, request)
+    return reading_again(con, app.archive, *how)
+
+
+def _finish_replay(again: Again, told: Callable[[LoadResult], None]) -> None:
+    """Finish first what a replay that was killed has left."""
+    if left := replay_left(again.con):
+        gone_on(again, left, told)
+
+
+def _told_anew(old: PastLoad, otherwise: Otherwise) -> PastLoad:
+    origin = replace(
+        old.origin,
+        vehicle_id=otherwise.vehicle_id or old.origin.vehicle_id,
+        zone=otherwise.zone or old.origin.zone,
+    )
+    return replace(old, origin=origin)
+
+
+def _check_changes(again: Again, past: dict[int, PastLoad], anew: dict[int, PastLoad]) -> None:
+    if all(past[n].origin == load.origin for n, load in anew.items()):
+        raise UsageError("Nothing was changed: the load was told the same vehicle and zone before.")
+    for load in anew.values():
+        if load.outcome == "refused" and not is_readable(again, load):
+            raise RefusedFileError(
+                f"Nothing was changed: {load.file_name} (load {load.load_id}) would be refused as "
+                "before; 'afterclear rejections' says why."
+            )
+
+
+def _says(old: PastLoad, new: PastLoad) -> str:
+    parts = [
+        f"{what} {is_now} instead of {was or 'none'}"
+        for what, was, is_now in (
+            ("vehicle", old.origin.vehicle_id, new.origin.vehicle_id),
+            ("zone", old.origin.zone, new.origin.zone),
+        )
+        if was != is_now
+    ]
+    return "reassigned: " + ", ".join(parts)
+
+
+def _n_standing(con: Connection, which: str) -> int:
+    tables = ("vehicles", "scans", "clears", "repairs")
+    counts = " UNION ALL ".join(f"SELECT count(*) AS n FROM {t} WHERE {which}" for t in tables)
+    return int(query(con, f"SELECT sum(n)::BIGINT AS n FROM ({counts})")["n"][0])
+
+
+def _n_replaced(con: Connection, names: str) -> int:
+    rows = query(
+        con,
+        f"""SELECT count(DISTINCT (table_name, key_json)) AS n FROM superseded
+            WHERE superseded_by IN ({names}) AND load_id NOT IN ({names})""",
+    )
+    return int(rows["n"][0])
