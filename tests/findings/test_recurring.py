@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from afterclear.findings.common.vehicle_traits import put_traits
@@ -61,7 +62,7 @@ def test_how_far_a_unit_was_watched_is_read_once(tmp_path: Path) -> None:
     """The next analysis takes what is kept: the readings themselves are gone here."""
     with found(tmp_path, recurrent("V1", every=5)) as con:
         before = rows(con, "recurring")
-        con.execute("DELETE FROM store.looks; DELETE FROM store.recurring")
+        con.script("DELETE FROM store.looks; DELETE FROM store.recurring")
         put_traits(con, RULES.as_of)
         find_recurring(con, CATALOGUE)
         assert rows(con, "recurring") == before != []
@@ -113,6 +114,35 @@ def test_what_is_usual_for_the_fleet_is_not_flagged(tmp_path: Path) -> None:
     assert len(found_rows) == 12
     assert not any(row["flagged"] for row in found_rows)
     assert all(row["ratio"] == pytest.approx(1, abs=0.3) for row in found_rows)
+
+
+def failing(vehicle: str, rng: np.random.Generator, new_per_10000_km: float) -> Story:
+    """Tell of a vehicle whose fixes fail in six of ten cases: the fault is back some 1500 km on."""
+    story, cleared_km, back_km = Story(vehicle), 0.0, np.inf
+    new_km = rng.exponential(10_000 / new_per_10000_km)
+    for step in range(41):
+        km = step * 1000.0
+        is_there = km >= min(new_km, back_km)
+        story.scan(step * 12, km, engine=[CODE] if is_there else [])
+        if is_there:
+            story.clear(step * 12 + 0.1, km).repair(step * 12 + 0.05, km, codes=CODE)
+            cleared_km = km
+            back_km = cleared_km + rng.exponential(1500) if rng.random() < 0.6 else np.inf
+            new_km = cleared_km + rng.exponential(10_000 / new_per_10000_km)
+    return story
+
+
+def test_failed_fixes_on_equal_vehicles_make_none_recurring_and_a_bad_one_is_found(
+    tmp_path: Path,
+) -> None:
+    """Taken for independent onsets, returns flagged 4 of 92 equal vehicles."""
+    rng = np.random.default_rng(5)
+    equal = [failing(f"V{n:03d}", rng, 0.5) for n in range(120)]
+    with found(tmp_path, *equal, failing("bad", rng, 8.0)) as con:
+        told = {row["vehicle_id"]: row for row in rows(con, "recurring")}
+    flagged = {vehicle for vehicle, row in told.items() if row["flagged"]}
+    assert len(told) > 60
+    assert flagged == {"bad"}
 
 
 def test_an_empty_store_has_no_findings(tmp_path: Path) -> None:

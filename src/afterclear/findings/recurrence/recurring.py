@@ -3,7 +3,8 @@
 A code's rate on a vehicle comes from how far its control unit was watched without the code and
 from the stretches in which the code began (``estimators/rates/rates.py``); what peers did is the
 yardstick, the vehicle itself left out, and a vehicle's own rate is drawn towards it by what it is
-worth.
+worth.  Where fixes fail the same fault returns after them: such onsets come in chains, and how many
+of the others' are returns says how far counts stray by chance alone.
 """
 
 from dataclasses import dataclass, replace
@@ -14,10 +15,10 @@ import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.rates.chained_onsets import chained_excess_p, variance_factor
 from afterclear.estimators.rates.rates import (
     ShrunkenRates,
     onset_rates,
-    poisson_excess_p,
     q_values_by_group,
     shrunken_rates,
 )
@@ -35,14 +36,24 @@ from afterclear.store.engine.database import Connection, query
 
 TIMES_PEERS = 1.5  # a rate this many times the peers' is worth a flag ...
 SURE = 0.9  # ... where it is so probable,
+OTHERS_WORTH = 4.0  # onsets the whole fleet's share of returns counts for beside a family's own
+MOST_RETURNS = 0.95  # a share of returns above is none that peers can tell
 ENOUGH_ONSETS = 2  # not on one onset alone,
 Q_BELOW = 0.1  # and few of the flags in a family of codes are wrong (own judgement)
 # A code found at the first reading began nobody knows when; one still there in the visit of its
 # clear did not begin anew.
 _DIRTY_PAIRS = """
-    SELECT u.unit_no, e.code, e.onset_high_km - e.onset_low_km AS km
+    SELECT u.unit_no, e.code, e.onset_high_km - e.onset_low_km AS km,
+        coalesce(r.p_return, 0) AS p_return
     FROM store.episodes e
     JOIN store.known_units u USING (vehicle_id, ecu)
+    LEFT JOIN (
+        SELECT a.vehicle_id, a.ecu, a.code, a.returned_at,
+            max(coalesce(v.p_same_fault, 1)) AS p_return
+        FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
+        WHERE a.returned GROUP BY ALL
+    ) r ON r.vehicle_id = e.vehicle_id AND r.ecu = e.ecu AND r.code = e.code
+        AND r.returned_at = e.onset_high_at
     WHERE e.onset_high_km > e.onset_low_km
         AND NOT (e.onset_high_km - e.onset_low_km <= getvariable('visit_km')
             AND e.onset_high_at <= e.onset_low_at + getvariable('visit'))"""
@@ -125,13 +136,13 @@ def _faults(con: Connection, watched: Watching, units: pl.DataFrame) -> pl.DataF
         .join(faults.select("unit_no", "code", "fault"), on=["unit_no", "code"])
         .sort("fault", "km")
     )
-    rates = onset_rates(
-        pairs["fault"].to_numpy().astype(np.int64), pairs["km"], faults["clean_km"].to_numpy()
-    )
+    fault = pairs["fault"].to_numpy().astype(np.int64)
+    rates = onset_rates(fault, pairs["km"], faults["clean_km"].to_numpy())
     return faults.with_columns(
         pl.Series("n_onsets", rates.n_onsets, dtype=pl.Int32),
         pl.Series("exposure_km", rates.exposure_km).fill_nan(0.0),
         pl.Series("rate", rates.rate_per_km).fill_nan(None).replace(float("inf"), None),
+        pl.Series("n_returns", np.bincount(fault, pairs["p_return"], len(faults))),
     )
 
 
@@ -161,15 +172,15 @@ def _told(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
         "peer_km": peers.exposure_km,
     }
     return (
-        faults.drop("rate")
+        faults.drop("rate", "n_returns")
         .with_columns(pl.Series(name, values) for name, values in columns.items())
         .with_columns(pl.col("p_value", "q_value").fill_nan(None))
         .filter(pl.col("n_episodes") > 1)
         .with_columns(
             _sentence(),
             method=pl.lit(
-                "panel onset rate, gamma-Poisson shrinkage to peers (95 % interval), mid-p, "
-                "Benjamini-Hochberg within the family"
+                "panel onset rate, gamma-Poisson shrinkage to peers (95 % interval), mid-p of "
+                "onsets in chains of returns, Benjamini-Hochberg within the family"
             ),
         )
     )
@@ -182,6 +193,8 @@ def _judge(
     expected = peers.rate_per_km * faults["exposure_km"].to_numpy()
     count = faults["n_onsets"].to_numpy().astype(np.float64)
     count = np.where(expected > 0, count, 0.0)
+    component = _component(faults)
+    returns = _return_share(component)
     others = vehicles_without(faults, units, codes)
     others_expected = (
         peer_rates(others, faults, units, codes).rate_per_km * others["exposure_km"].to_numpy()
@@ -189,8 +202,10 @@ def _judge(
     posterior = _posterior(
         count, expected, others_expected, others["n_vehicles"].to_numpy().astype(np.float64)
     )
-    p_value = np.where(expected > 0, poisson_excess_p(count, expected), np.nan)
-    component = _component(faults)
+    # an onset in a chain of returns is worth less than one by itself
+    spread = variance_factor(returns)
+    posterior = replace(posterior, count=count / spread, exposure=expected / spread)
+    p_value = np.where(expected > 0, chained_excess_p(count, expected, returns), np.nan)
     n_tested = (
         codes.join(component.select("ecu", "code", "component").unique(), on=["ecu", "code"])
         .group_by("component")
@@ -203,6 +218,22 @@ def _judge(
         p_value[some], component["component"].to_numpy()[some], n_tested["n_vehicles"].to_numpy()
     )
     return _Judged(expected, p_value, q_value, posterior.p_above(TIMES_PEERS), posterior)
+
+
+def _return_share(faults: pl.DataFrame) -> FloatArray:
+    """Share of onsets that are returns of the same fault, told by the family's other vehicles.
+
+    What the whole fleet's others show counts as some onsets beside: a family may have few.
+    """
+
+    def others(name: str, *by: str) -> pl.Expr:
+        every = pl.col(name).sum()
+        return (every.over(*by) if by else every) - every.over(*by, "unit_no")
+
+    family_n, fleet_n = others("n_onsets", "component"), others("n_onsets")
+    usual = pl.when(fleet_n > 0).then(others("n_returns") / fleet_n).otherwise(0.0)
+    share = (others("n_returns", "component") + OTHERS_WORTH * usual) / (family_n + OTHERS_WORTH)
+    return faults.select(share=share.clip(0.0, MOST_RETURNS))["share"].to_numpy()
 
 
 def _posterior(
