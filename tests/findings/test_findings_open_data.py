@@ -206,3 +206,52 @@ def test_valve_seats_of_41_engines_have_the_published_mean_curve(tmp_path: Path)
     assert worse["n_events"].sum() == 48
     assert set(worse["trend"]) == {"too_few"}  # four at most on one engine
     assert worse.filter(pl.col("n_events") > 0)["shape"].min() > 0
+
+
+def test_two_valve_seats_on_one_order_are_two_on_the_mean_curve(tmp_path: Path) -> None:
+    """Two engines had two seats replaced on one day, at 139 and 653: one visit, one order.
+
+    M to 653 as computed with R; visit by visit the curve ends at 1.407.
+    """
+    frame = rdataset("survival", "valveSeat")
+    begun = datetime(2024, 1, 1, 8, tzinfo=UTC)
+    scans: list[tuple[object, ...]] = []
+    orders: list[tuple[object, ...]] = []
+    days = frame.groupby(["id", "time"])["status"].sum().reset_index()
+    for engine, own in days.groupby("id"):
+        name = f"E{engine}"
+        scans.append((f"{name}-0", name, begun.isoformat(), 0, "engine", "", "routine"))
+        for number, (day, n) in enumerate(zip(own["time"], own["status"], strict=True), 1):
+            at = begun + timedelta(days=float(day))
+            code = f"P{300 + number:04d}" if n else ""
+            reason = "complaint" if n else "routine"
+            scans.append((f"{name}-{number}", name, at.isoformat(), day, "engine", code, reason))
+            if n:
+                work = (f"{name}-R{number}", name, (at + timedelta(hours=1)).isoformat(), day, code)
+                orders.append((*work, "replace", "valve seat", n, "failure"))
+    files = (
+        write(tmp_path / "scans.csv",
+              "scan_id vehicle_id scanned_at odometer_km ecu code visit_reason", scans),
+        write(tmp_path / "repairs.csv",
+              "repair_id vehicle_id repaired_at odometer_km codes action part_family quantity "
+              "removal_reason", orders),
+        write(tmp_path / "vehicles.csv", "vehicle_id model",
+              [(f"E{engine}", "diesel") for engine in sorted(set(frame["id"]))]),
+    )  # fmt: skip
+    app = made(tmp_path, "[evidence]\nvisit_km = 0.5\n")
+    analysed(app, *files)
+    with open_store(app.store, read_only=True) as con:
+        curve = query(con, PAGE_FINDINGS["fault_curves"])
+    assert sum(order[-2] for order in orders) == 48
+    at = dict(zip(curve["km"].round(6), curve["mean"], strict=True))
+    published = {
+        61: 0.0243902,
+        139: 0.2195122,
+        377: 0.6585366,
+        563: 0.9085366,
+        646: 1.3204653,
+        653: 1.5426875,
+    }
+    # seven decimals are published
+    assert {km: at[km] for km in published} == pytest.approx(published, abs=5e-8)
+    assert export_frame(app, "worsening")["n_events"].sum() == len(orders)  # of trends: visits

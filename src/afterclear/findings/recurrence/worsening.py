@@ -20,6 +20,7 @@ from afterclear.estimators.recurrence.trend import ENOUGH_EVENTS, trend_verdicts
 from afterclear.estimators.recurrence.trend_between_scans import Stretches, stretches
 from afterclear.findings.common.tables import forget, keep
 from afterclear.findings.common.words import counted, decimal, whole
+from afterclear.findings.parts.part_units import MOST_AT_ONCE
 from afterclear.store.engine.database import Connection, query
 
 _SQL = files("afterclear.findings") / "sql" / "worsening.sql"
@@ -43,15 +44,16 @@ class _Fleet:
 def find_worsening(con: Connection) -> int:
     """Fill ``worsening`` and what it rests on anew; return how many vehicles worsen.
 
-    Needs ``vehicle_traits``, the settings of the histories, and verdicts.
+    Needs ``vehicle_traits``, ``order_parts``, the settings of the histories, and verdicts.
     """
+    con.execute("SET VARIABLE most_at_once = ?", [MOST_AT_ONCE])
     con.script(_SQL.read_text(encoding="utf-8"))
     fleet = _fleet(con)
     rows = _verdicts(fleet) if len(fleet.vehicles) else None
     keep(con, "worsening", rows)
     keep(con, "worsening_events", fleet.events)
     keep(con, "fault_curves", _curves(fleet) if len(fleet.vehicles) else None)
-    forget(con, ("fault_events", "fault_windows", "fault_stretches"))
+    forget(con, ("failed_parts", "fault_events", "fault_windows", "fault_stretches"))
     return 0 if rows is None else int((rows["trend"] == "worsening").sum())
 
 
@@ -138,14 +140,18 @@ def _sentence() -> pl.Expr:
 
 
 def _curves(fleet: _Fleet) -> pl.DataFrame:
-    """Mean number of new faults per vehicle by mileage, for each platform with any."""
+    """Mean number of new faults per vehicle by mileage, for each platform with any.
+
+    A visit counts as often as parts of it failed, where orders tell these.
+    """
+    counts = fleet.events["n_parts"].to_numpy()
     platform = fleet.vehicles["platform"]
     names = platform.unique().sort()
     number = platform.replace_strict(names, np.arange(len(names)), return_dtype=pl.Int64)
     curves = mean_cumulative_function(
         watched(
-            fleet.events["event_km"],
-            fleet.data.event_unit,
+            np.repeat(fleet.events["event_km"].to_numpy(), counts),
+            np.repeat(fleet.data.event_unit, counts),
             fleet.vehicles["exit_km"].to_numpy(),
             entry=fleet.vehicles["entry_km"].to_numpy(),
             group=number.to_numpy(),

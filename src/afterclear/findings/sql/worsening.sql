@@ -1,13 +1,30 @@
 -- New faults of each vehicle in km since watching it began.  Faults first seen in one visit are
 -- one event, and the return of a fault that was worked on is none: that is told by verdicts.
 -- A fault found by a unit's first reading began nobody knows when, and is left out.
+-- ``n_parts``: how many failed, where the first order aimed at what was found says so part by part
+-- (by place or quantity, with failure as the reason); else 1.
+CREATE OR REPLACE TEMP TABLE failed_parts AS
+SELECT vehicle_id, repair_id,
+    sum(CASE WHEN quantity BETWEEN 2 AND getvariable('most_at_once') AND quantity = round(quantity)
+        THEN quantity ELSE 1 END)::INTEGER AS n_parts
+FROM order_parts WHERE is_fitted AND removal_reason = 'failure'
+GROUP BY vehicle_id, repair_id;
+
 CREATE OR REPLACE TEMP TABLE fault_events AS
 WITH came_back AS (
     SELECT DISTINCT a.vehicle_id, a.ecu, a.code, a.returned_at
     FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
     WHERE a.returned AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5)
+), first_work AS (
+    SELECT e.vehicle_id, e.ecu, e.code, e.onset_high_at,
+        arg_min(a.repair_id, (a.attempted_at, a.attempt_id)) AS repair_id
+    FROM store.episodes e
+    JOIN store.attempts a ON a.vehicle_id = e.vehicle_id AND a.ecu = e.ecu AND a.code = e.code
+        AND a.kind = 'repair' AND a.attempted_at >= e.onset_high_at - getvariable('visit')
+        AND coalesce(a.attempted_at <= e.ended_high_at + getvariable('visit'), true)
+    GROUP BY ALL
 ), begun AS (
-    SELECT e.vehicle_id, e.onset_high_at AS seen_at, e.onset_high_km AS seen_km, e.code,
+    SELECT e.vehicle_id, e.onset_high_at AS seen_at, e.onset_high_km AS seen_km, e.code, w.repair_id,
         -- a complaint brings a vehicle soon after the onset (common practice, no source);
         -- at other scans it lay anywhere since the one before
         CASE WHEN s.is_complaint THEN e.onset_high_km
@@ -15,6 +32,8 @@ WITH came_back AS (
     FROM store.episodes e
     LEFT JOIN came_back c ON c.vehicle_id = e.vehicle_id AND c.ecu = e.ecu AND c.code = e.code
         AND c.returned_at = e.onset_high_at
+    LEFT JOIN first_work w ON w.vehicle_id = e.vehicle_id AND w.ecu = e.ecu AND w.code = e.code
+        AND w.onset_high_at = e.onset_high_at
     LEFT JOIN (
         SELECT vehicle_id, seen_at, bool_or(visit_reason = 'complaint') AS is_complaint
         FROM store.scan_moments GROUP BY vehicle_id, seen_at
@@ -28,10 +47,15 @@ WITH came_back AS (
             ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS visit_no
     FROM (SELECT *, lag(seen_at) OVER by_time AS before_at, lag(seen_km) OVER by_time AS before_km
           FROM begun WINDOW by_time AS (PARTITION BY vehicle_id ORDER BY seen_at, code))
+), works AS (
+    SELECT v.vehicle_id, v.visit_no, sum(p.n_parts)::INTEGER AS n_parts
+    FROM (SELECT DISTINCT vehicle_id, visit_no, repair_id FROM visits) v
+    JOIN failed_parts p USING (vehicle_id, repair_id)
+    GROUP BY v.vehicle_id, v.visit_no
 )
 SELECT vehicle_id, visit_no, min(seen_at) AS seen_at, min(km) AS km,
-    string_agg(DISTINCT code, ' ' ORDER BY code) AS faults
-FROM visits GROUP BY vehicle_id, visit_no;
+    string_agg(DISTINCT code, ' ' ORDER BY code) AS faults, coalesce(any_value(n_parts), 1) AS n_parts
+FROM visits LEFT JOIN works USING (vehicle_id, visit_no) GROUP BY vehicle_id, visit_no;
 
 -- Watched from the first reading of stored memory to the last.
 CREATE OR REPLACE TEMP TABLE fault_windows AS
