@@ -140,7 +140,7 @@ class Lexicon:
         places, torn, _ = self._places_in(words)
         if len(words) == 1 and not places.keys() & set(component.axes):
             self._count_after(component, words, Run(0, 0, component.key), places, torn)
-        return _spelled(component, places, torn)
+        return spelled(component, places, torn)
 
     def _component_in(self, words: Words, places: Places) -> Run | None:
         best = longest(self._names.runs(words))
@@ -202,11 +202,11 @@ def parts_of(position: str) -> set[str]:
 
 
 def _mention(component: Component, places: Places, torn: set[str], *, certain: bool) -> Mention:
-    place, clear = _spelled(component, places, torn)
+    place, clear = spelled(component, places, torn)
     return Mention(component, place, certain and clear, bool(places.keys() & set(component.axes)))
 
 
-def _spelled(component: Component, places: Places, torn: set[str]) -> tuple[str, bool]:
+def spelled(component: Component, places: Places, torn: set[str]) -> tuple[str, bool]:
     """Spell places along the component's axes (front_right, bank_1_sensor_2); and if it is clear.
 
     An untold place is taken to be the usual one if that makes the place whole.  It is not clear

@@ -1,0 +1,327 @@
+"""What a work order's text says was done: which component, where, and how.
+
+A text is cut into sentences and phrases.  A phrase names a component; the action stands in it or
+beside it.  What is only recommended, refused or looked for is no work, and what nothing of this
+finds is given back as not recognised, for a person to read.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import lru_cache
+from pathlib import Path
+from typing import Final
+
+from afterclear.normalise.lexicon import Component, Lexicon, Places, spelled
+from afterclear.normalise.work_tokens import Word, words_in
+from afterclear.normalise.work_words import ACTIONS, OTHER, WIRING, Found, Speech, load_speeches
+
+_COUNTS_AFTER: Final = {"x", "szt", "stk", "stück", "pcs", "uds", "pz"}  # "4 szt." counts no place
+# a plug: of sparks, or of the wiring a text spoke of before
+_PERHAPS_WIRING: Final = "?"
+_MOST: Final = {"cylinder": 24, "bank": 4}
+
+
+class Unread(StrEnum):
+    """Why nothing was read from a text."""
+
+    NO_COMPONENT = "no_component"  # nothing known is named
+    NO_ACTION = "no_action"  # a component, but not what was done
+    NOT_DONE = "not_done"  # recommended, refused, or no fault found
+    PART_OF = "part_of"  # a part of a known component, such as its hose
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """One piece of work."""
+
+    component: str  # key of the lexicon, or ``wiring``
+    position: str  # front_right; empty: none told
+    action: str  # one of ``ACTIONS``; empty: none told
+    of: str = ""  # the component whose wiring it is
+
+    @property
+    def aimed_at(self) -> str:
+        """The component whose fault the work is for."""
+        return self.of or self.component
+
+
+@dataclass(frozen=True, slots=True)
+class WorkText:
+    """What a text says."""
+
+    works: tuple[Work, ...]  # with their actions
+    why: Unread | None  # None where something was read
+    named: tuple[str, ...] = ()  # components it names all the same
+
+
+@dataclass(slots=True)
+class _Phrase:
+    words: list[Word]
+    sentence: int
+    joined: bool  # by "and", not by a comma
+    parts: list[tuple[str, str]]  # component, of
+    places: Places
+    torn: set[str]
+    actions: set[str]
+    said: set[str]
+    first_part: int = 0
+    last_place: int = -1
+
+
+class WorkReader:
+    """Reads texts of work orders in the languages of ``config/work_words*.toml``."""
+
+    def __init__(self, config_dir: Path, lexicon: Lexicon) -> None:
+        self._components: Mapping[str, Component] = lexicon.components
+        self._speeches: tuple[Speech, ...] = load_speeches(config_dir, lexicon.components)
+        self.read = lru_cache(maxsize=50_000)(self._read)
+
+    def _read(self, text: str) -> WorkText:
+        """Say what was done; the language is the one that tells most words."""
+        told = [_Reading(speech, self._components, text) for speech in self._likely(text)]
+        return max(told, key=lambda reading: reading.weight).result
+
+    def _likely(self, text: str) -> list[Speech]:
+        """The two languages whose words a text has most of."""
+        words = [w for w in text.casefold().replace(".", " ").replace(",", " ").split() if w]
+
+        def known(speech: Speech) -> int:
+            own = speech.fillers | speech.joins
+            return sum(w in own or speech.vocabulary.knows(w) for w in words)
+
+        return sorted(self._speeches, key=known, reverse=True)[:3]
+
+
+class _Reading:
+    """One text in one language."""
+
+    def __init__(self, speech: Speech, components: Mapping[str, Component], text: str) -> None:
+        self._speech = speech
+        self._components = components
+        self._part_of = False
+        self.weight = 0.0
+        phrases = self._phrases(words_in(text, speech.vocabulary))
+        self.result = self._told(phrases)
+
+    # --- phrases ------------------------------------------------------------------------
+
+    def _phrases(self, words: list[Word]) -> list[_Phrase]:
+        runs: list[tuple[list[Word], int, bool]] = [([], 0, False)]
+        sentence, joined = 0, False
+        for word in words:
+            is_join = word.text in self._speech.joins
+            sentence += word.breaks == 2
+            if word.breaks or is_join or joined:
+                if runs[-1][0]:
+                    runs.append(([], sentence, joined or is_join))
+                else:
+                    runs[-1] = ([], sentence, runs[-1][2] or joined or is_join)
+            joined = is_join
+            if is_join:
+                self.weight += 0.5
+            else:
+                runs[-1][0].append(word)
+        return [self._phrase(*run) for run in runs if run[0]]
+
+    def _phrase(self, words: list[Word], sentence: int, joined: bool) -> _Phrase:
+        speech = self._speech
+        places, torn, spots = self._places(words)
+        idle = {at for at, word in enumerate(words) if word.text in speech.fillers}
+        said = speech.said.in_order(words)
+        found = speech.components.scattered(words, spots | idle)
+        beside = speech.beside.in_order(words)
+        actions = speech.actions.in_order(words)
+        because = min((f.start for f in said if f.meaning == "untouched"), default=len(words))
+        found = [f for f in found if f.start < because]
+        taken = {at for f in (*found, *beside, *actions) for at in f.places} | spots | idle
+        kept = self._whole(found, words, taken, idle | spots)
+        parts = _with_wiring(kept, beside)
+        self.weight += sum(len(f.places) for f in (*kept, *actions)) + 0.5 * len(spots | idle)
+        phrase = _Phrase(words, sentence, joined, parts, places, torn,
+                         {f.meaning for f in actions}, {f.meaning for f in said})  # fmt: skip
+        phrase.first_part = min((f.start for f in kept), default=0)
+        phrase.last_place = max(spots, default=-1)
+        return phrase
+
+    def _whole(
+        self, found: list[Found], words: list[Word], taken: set[int], passed: set[int]
+    ) -> list[Found]:
+        """Leave out what only says of which component another part is.
+
+        The filter in "filter pressure sensor" is no part that was worked on, and neither is the
+        turbo in "turbo hose".
+        """
+        kept = []
+        for one in found:
+            neighbours = [o for o in found if o is not one and _touch(one, o, passed)]
+            if any(
+                len(o.places) > len(one.places) and WIRING not in (o.meaning, one.meaning)
+                for o in neighbours
+            ):
+                continue
+            before = _around(one, len(words), passed)[:1]
+            if one.meaning == OTHER or (
+                len(found) > 1 and any(
+                    at < one.start and words[at].text in self._speech.beyond for at in before)
+            ):
+                continue
+            if any(
+                words[at].stems & self._speech.heads
+                for at in _around(one, len(words), passed)
+                if at not in taken
+            ):
+                self._part_of = True
+                continue
+            kept.append(one)
+        return kept
+
+    def _places(self, words: list[Word]) -> tuple[Places, set[str], set[int]]:
+        told: dict[str, set[str]] = {}
+        spots: set[int] = set()
+        for run in self._speech.positions.in_order(words):
+            spots.update(run.places)
+            for part in run.meaning.split():
+                axis, _, value = part.partition("=")
+                told.setdefault(axis, set()).add(value)
+        for run in self._speech.before.in_order(words):
+            for at in (run.end, run.start - 1):
+                if _counts(words, at, _MOST[run.meaning]):
+                    spots.update({*run.places, at})
+                    told.setdefault(run.meaning, set()).add(words[at].text.lstrip("0"))
+                    break
+        places = {axis: next(iter(values)) for axis, values in told.items() if len(values) == 1}
+        return places, {axis for axis, values in told.items() if len(values) > 1}, spots
+
+    # --- works --------------------------------------------------------------------------
+
+    def _told(self, phrases: list[_Phrase]) -> WorkText:
+        works: list[Work] = []
+        silent: list[str] = []
+        undone = False
+        for sentence in sorted({p.sentence for p in phrases}):
+            own = [p for p in phrases if p.sentence == sentence]
+            if any("not_done" in p.said for p in own):
+                undone |= True
+                silent += [key for p in own for key, _ in p.parts]
+                continue
+            for at, phrase in enumerate(own):
+                if any("advised" in p.said for p in own[: at + 1]) or (
+                    not phrase.actions and any("advised" in p.said for p in own[at:])
+                ):
+                    undone |= bool(phrase.parts)
+                    silent += [key for key, _ in phrase.parts]
+                    continue
+                places, torn = _places_of(own, at)
+                action = _action_of(own, at)
+                for key, of in phrase.parts:
+                    self._take(works, key, of, places, torn, action)
+        done = tuple(dict.fromkeys(w for w in works if w.action))
+        silent += [w.component for w in works if not w.action]
+        if done:
+            return WorkText(done, None, tuple(dict.fromkeys(silent)))
+        return WorkText((), self._why(silent, undone=undone), tuple(dict.fromkeys(silent)))
+
+    def _take(
+        self, works: list[Work], key: str, of: str, places: Places, torn: set[str], action: str
+    ) -> None:
+        last = works[-1] if works else None
+        if of == _PERHAPS_WIRING:
+            key, of = (WIRING, "") if last and last.component == WIRING else (key, "")
+        if key == WIRING and not of:
+            if last is None:
+                works.append(Work(WIRING, "", action))
+                return
+            # "wire to the sensor broken, repaired the loom": one piece of work
+            if last.component == WIRING or not last.action or last.action == "inspect":
+                works[-1] = replace(
+                    last, component=WIRING, of=last.aimed_at, action=action or last.action
+                )
+            return
+        component = self._components[of or key]
+        position, _ = spelled(component, places, torn)
+        works.append(Work(key, position, action, of))
+
+    def _why(self, silent: list[str], *, undone: bool) -> Unread:
+        if undone:
+            return Unread.NOT_DONE
+        if silent:
+            return Unread.NO_ACTION
+        return Unread.PART_OF if self._part_of else Unread.NO_COMPONENT
+
+
+def _with_wiring(found: list[Found], beside: list[Found]) -> list[tuple[str, str]]:
+    """Components of a phrase, each with the component whose wiring it is."""
+    lone = [f for f in found if f.meaning != WIRING]
+    cables = [b for b in beside if not any(
+        len(f.places) > 1 and set(b.places) & set(f.places) for f in lone
+    )]  # fmt: skip
+    others = [f for f in lone if not any(set(f.places) & set(b.places) for b in cables)]
+    if others and (cables or len(lone) < len(found)):
+        return [(WIRING, f.meaning) for f in others]
+    if len(lone) < len(found):
+        return [(WIRING, "")]
+    return [(f.meaning, "" if f in others else _PERHAPS_WIRING) for f in lone]
+
+
+def _touch(one: Found, other: Found, passed: set[int]) -> bool:
+    low, high = sorted((one, other), key=lambda f: f.start)
+    return all(at in passed for at in range(low.end, high.start))
+
+
+def _around(one: Found, n_words: int, passed: set[int]) -> list[int]:
+    """Places of the next word before and after a name, over words that count nothing."""
+    before, after = one.start - 1, one.end
+    while before in passed:
+        before -= 1
+    while after in passed:
+        after += 1
+    inside = [at for at in range(one.start, one.end) if at not in one.places]
+    return [at for at in (before, after, *inside) if 0 <= at < n_words]
+
+
+def _counts(words: list[Word], at: int, most: int) -> bool:
+    if not 0 <= at < len(words) or not words[at].text.isdecimal() or len(words[at].text) > 2:
+        return False
+    around = {words[i].text for i in (at - 1, at + 1) if 0 <= i < len(words)}
+    return 0 < int(words[at].text) <= most and not around & _COUNTS_AFTER
+
+
+def _places_of(phrases: list[_Phrase], at: int) -> tuple[Places, set[str]]:
+    """Places told of a phrase's components: its own, or those of a phrase beside it.
+
+    "Pads and discs front": the place after the second thing is of both, as is one before the
+    first.  A phrase of places alone is of the components before it, or else after it.
+    """
+    own = phrases[at]
+    after = phrases[at + 1] if at + 1 < len(phrases) else None
+    if own.places or own.torn:
+        more = after.places if after and not after.parts else {}
+        return {**more, **own.places}, own.torn
+    before = phrases[at - 1] if at else None
+    if after and (after.places or after.torn):
+        shared = after.joined and after.last_place > after.first_part and bool(after.parts)
+        if not after.parts or shared:
+            return after.places, after.torn
+    if before and (before.places or before.torn):
+        shared = own.joined and -1 < before.last_place < before.first_part
+        if not before.parts or shared:
+            return before.places, before.torn
+    return {}, set()
+
+
+def _action_of(phrases: list[_Phrase], at: int) -> str:
+    """What was done with a phrase's components, told in it or beside it.
+
+    Of several the strongest counts: a part that was checked and cleaned was cleaned.
+    """
+    told = set(phrases[at].actions)
+    for phrase in phrases[at + 1 :]:
+        if phrase.parts and phrase.parts != [(WIRING, "")]:
+            break
+        told |= phrase.actions
+    if not told:
+        told = next((p.actions for p in reversed(phrases[:at]) if p.actions), set())
+    if not told:
+        told = next((p.actions for p in phrases[at + 1 :] if p.actions), set())
+    return next((action for action in ACTIONS if action in told), "")

@@ -1,0 +1,79 @@
+"""How well texts of work orders are read: ``python -m tests.normalise.notes_table [--misses]``.
+
+``notes/<language>.tsv``: a text, a tab, what a person reads in it: ``action component place``,
+``wiring@component`` where its wiring was worked on; several between semicolons, ``-`` for none.
+"""
+
+import sys
+from collections import Counter
+from pathlib import Path
+from typing import Final
+
+from afterclear.normalise.lexicon import parts_of
+from afterclear.normalise.catalogue import Catalogue
+from afterclear.normalise.work_text import Work, WorkReader
+
+NOTES: Final = Path(__file__).parent / "notes"
+CONFIG: Final = Path(__file__).parents[2] / "config"
+LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
+
+
+def lines(name: str) -> list[tuple[str, list[Work]]]:
+    """Texts with what a person reads in them."""
+    found = []
+    for line in (NOTES / f"{name}.tsv").read_text(encoding="utf-8").splitlines():
+        text, _, meant = line.partition("\t")
+        found.append((text, [] if meant == "-" else [_work(m) for m in meant.split("; ")]))
+    return found
+
+
+def _work(meant: str) -> Work:
+    action, part, *place = meant.split()
+    key, _, of = part.partition("@")
+    return Work(key, place[0] if place else "", action, of)
+
+
+def counted(reader: WorkReader, texts: list[tuple[str, list[Work]]], *, tell: bool) -> Counter[str]:
+    """Count components, places and actions read right, wrong and not at all."""
+    n: Counter[str] = Counter()
+    for text, meant in texts:
+        told = {(w.component, w.of): w for w in reader.read(text).works}
+        want = {(w.component, w.of): w for w in meant}
+        n["wrong"] += len(told.keys() - want.keys())
+        n["right"] += len(told.keys() & want.keys())
+        n["missed"] += len(want.keys() - told.keys())
+        bad = told.keys() != want.keys()
+        for key, work in want.items():
+            read = told.get(key)
+            n["actions"] += 1
+            n["actions_right"] += read is not None and read.action == work.action
+            bad |= read is not None and read.action != work.action
+            is_at = read is not None and parts_of(work.position) <= parts_of(read.position)
+            n["places"] += bool(work.position)
+            n["places_right"] += bool(work.position) and is_at
+            bad |= bool(work.position) and not is_at
+            n["places_wrong"] += read is not None and bool(read.position) and not is_at
+        if bad and tell:
+            print(f"  {text}\n    meant {meant}\n    read  {reader.read(text)}")
+    return n
+
+
+def main(asked: list[str]) -> None:
+    """Print one table."""
+    reader = WorkReader(CONFIG, Catalogue.load(CONFIG).lexicon)
+    names = [a for a in asked if not a.startswith("-")] or [*LANGUAGES]
+    print("texts          n  precision  recall  place  action")
+    for name in names:
+        for half, texts in (("tuned", lines(name)[::2]), ("held out", lines(name)[1::2])):
+            n = counted(reader, texts, tell="--misses" in asked and half == "tuned")
+            print(
+                f"{name} {half:9} {len(texts):3}"
+                f"  {n['right'] / max(1, n['right'] + n['wrong']):8.0%}"
+                f"  {n['right'] / max(1, n['right'] + n['missed']):6.0%}"
+                f"  {n['places_right'] / max(1, n['places']):5.0%}"
+                f"  {n['actions_right'] / max(1, n['actions']):6.0%}"
+            )
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
