@@ -13,12 +13,15 @@ from pathlib import Path
 from typing import Final
 
 from afterclear.normalise.lexicon import Component, Lexicon, Places, spelled
-from afterclear.normalise.work_tokens import Word, words_in
+from afterclear.normalise.work_tokens import Word, plain_words, words_in
 from afterclear.normalise.work_words import ACTIONS, OTHER, WIRING, Found, Speech, load_speeches
 
 _COUNTS_AFTER: Final = {"x", "szt", "stk", "stück", "pcs", "uds", "pz"}  # "4 szt." counts no place
 # a plug: of sparks, or of the wiring a text spoke of before
 _PERHAPS_WIRING: Final = "?"
+_LONGEST: Final = 1000  # letters that are read
+_REACH: Final = 4  # words between a hose and what it belongs to
+_TRIED: Final = 2  # languages
 _MOST: Final = {"cylinder": 24, "bank": 4}
 
 
@@ -79,18 +82,20 @@ class WorkReader:
 
     def _read(self, text: str) -> WorkText:
         """Say what was done; the language is the one that tells most words."""
-        told = [_Reading(speech, self._components, text) for speech in self._likely(text)]
-        return max(told, key=lambda reading: reading.weight).result
+        told = [
+            (known + reading.weight, reading.result)
+            for known, speech in self._likely(text)
+            for reading in [_Reading(speech, self._components, text)]
+        ]
+        return max(told, key=lambda t: t[0])[1]
 
-    def _likely(self, text: str) -> list[Speech]:
-        """The two languages whose words a text has most of."""
-        words = [w for w in text.casefold().replace(".", " ").replace(",", " ").split() if w]
-
-        def known(speech: Speech) -> int:
-            own = speech.fillers | speech.joins
-            return sum(w in own or speech.vocabulary.knows(w) for w in words)
-
-        return sorted(self._speeches, key=known, reverse=True)[:3]
+    def _likely(self, text: str) -> list[tuple[int, Speech]]:
+        """The languages whose own words a text has most of, with how many."""
+        words = plain_words(text[:_LONGEST])
+        counted = [
+            (sum(s.is_own(word) for word in words), s) for s in self._speeches
+        ]
+        return sorted(counted, key=lambda c: -c[0])[:_TRIED]
 
 
 class _Reading:
@@ -134,7 +139,9 @@ class _Reading:
         actions = speech.actions.in_order(words)
         because = min((f.start for f in said if f.meaning == "untouched"), default=len(words))
         found = [f for f in found if f.start < because]
-        taken = {at for f in (*found, *beside, *actions) for at in f.places} | spots | idle
+        beside = [b for b in beside if not self._is_pipe(b, words, idle | spots)]
+        named = [f for f in found if f.meaning != OTHER]
+        taken = {at for f in (*named, *beside, *actions) for at in f.places} | spots | idle
         kept = self._whole(found, words, taken, idle | spots)
         parts = _with_wiring(kept, beside)
         self.weight += sum(len(f.places) for f in (*kept, *actions)) + 0.5 * len(spots | idle)
@@ -143,6 +150,11 @@ class _Reading:
         phrase.first_part = min((f.start for f in kept), default=0)
         phrase.last_place = max(spots, default=-1)
         return phrase
+
+    def _is_pipe(self, one: Found, words: list[Word], passed: set[int]) -> bool:
+        """Tell an oil line from a wire: one word for both in some languages."""
+        around = _around(one, len(words), passed)
+        return any(words[at].stems & self._speech.flowing for at in around)
 
     def _whole(
         self, found: list[Found], words: list[Word], taken: set[int], passed: set[int]
@@ -160,21 +172,35 @@ class _Reading:
                 for o in neighbours
             ):
                 continue
-            before = _around(one, len(words), passed)[:1]
-            if one.meaning == OTHER or (
-                len(found) > 1 and any(
-                    at < one.start and words[at].text in self._speech.beyond for at in before)
-            ):
+            if one.meaning == OTHER or (len(found) > 1 and self._is_where(one, words, passed)):
                 continue
-            if any(
-                words[at].stems & self._speech.heads
-                for at in _around(one, len(words), passed)
-                if at not in taken
-            ):
+            if self._has_head(one, words, taken, passed):
                 self._part_of = True
                 continue
             kept.append(one)
         return kept
+
+    def _is_where(self, one: Found, words: list[Word], passed: set[int]) -> bool:
+        """Tell whether a name only says where another thing is: "behind the catalyst"."""
+        at = one.start - 1
+        while at >= 0 and words[at].text not in self._speech.beyond and at in passed:
+            at -= 1
+        return at >= 0 and words[at].text in self._speech.beyond
+
+    def _has_head(
+        self, one: Found, words: list[Word], taken: set[int], passed: set[int]
+    ) -> bool:
+        """Tell whether a name says whose hose, seal or bracket was worked on.
+
+        It stands beside the name, or before it with words nobody knows between ("tubo de engrase
+        del turbo").
+        """
+        near = set(_around(one, len(words), passed))
+        at = one.start - 1
+        while at >= 0 and (at not in taken or at in passed) and one.start - at <= _REACH:
+            near.add(at)
+            at -= 1
+        return any(words[at].stems & self._speech.heads for at in near - taken)
 
     def _places(self, words: list[Word]) -> tuple[Places, set[str], set[int]]:
         told: dict[str, set[str]] = {}
@@ -213,7 +239,7 @@ class _Reading:
                     silent += [key for key, _ in phrase.parts]
                     continue
                 places, torn = _places_of(own, at)
-                action = _action_of(own, at)
+                action = _action_of(own, at) or _action_after(phrases, sentence)
                 for key, of in phrase.parts:
                     self._take(works, key, of, places, torn, action)
         done = tuple(dict.fromkeys(w for w in works if w.action))
@@ -324,4 +350,13 @@ def _action_of(phrases: list[_Phrase], at: int) -> str:
         told = next((p.actions for p in reversed(phrases[:at]) if p.actions), set())
     if not told:
         told = next((p.actions for p in phrases[at + 1 :] if p.actions), set())
+    return next((action for action in ACTIONS if action in told), "")
+
+
+def _action_after(phrases: list[_Phrase], sentence: int) -> str:
+    """What the next sentence says was done, if it names nothing of its own."""
+    after = [p for p in phrases if p.sentence == sentence + 1]
+    if any(p.parts or p.said for p in after):
+        return ""
+    told = {action for p in after for action in p.actions}
     return next((action for action in ACTIONS if action in told), "")

@@ -102,9 +102,9 @@ class Vocabulary:
         folded = folded_word(surface)
         return len(folded) >= _TYPO_FROM or (folded in self._known and folded not in self._same)
 
-    def knows(self, surface: str) -> bool:
-        """Tell whether a word is one of this language's own."""
-        return folded_word(surface) in self._known
+    def words(self) -> frozenset[str]:
+        """Give every known word, folded, and every stem."""
+        return frozenset(self._known) | frozenset(self._stems)
 
     def stems_of(self, surface: str) -> tuple[str, ...]:
         """Stems of a word: several where it is a compound of known parts."""
@@ -157,12 +157,17 @@ class Vocabulary:
         from rapidfuzz import process  # noqa: PLC0415 - only texts of work orders need it
         from rapidfuzz.distance import OSA  # noqa: PLC0415
 
-        if len(folded) < _TYPO_FROM:
+        size = len(folded)
+        if size < _TYPO_FROM:
             return set()
-        most = 1 + (len(folded) >= _TWO_TYPOS_FROM)
+        most = 1 + (size >= _TWO_TYPOS_FROM)
         near = process.extract(
             folded,
-            [k for k in self._known if k[0] == folded[0] and len(k) >= _TYPO_FROM - 1],
+            [
+                k
+                for k in self._known
+                if k[0] == folded[0] and len(k) >= _TYPO_FROM - 1 and abs(len(k) - size) <= 1
+            ],
             scorer=OSA.distance,
             score_cutoff=most,
             limit=5,
@@ -244,7 +249,7 @@ def _split(word: str, parts: frozenset[str]) -> tuple[str, ...]:
     """Parts of a compound, the longest first; empty if some of it is no known part."""
     if not word:
         return ()
-    for size in range(len(word), 2, -1):
+    for size in range(len(word), 1, -1):
         if word[:size] not in parts:
             continue
         rest = word[size:]

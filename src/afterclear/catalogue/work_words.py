@@ -28,7 +28,7 @@ _FILLERS: Final = {
 }
 _SECTIONS: Final = {
     "same", "components", "beside", "positions", "before", "actions", "not_done", "advised", "untouched",
-    "heads", "joins", "parts", "beyond", "other",
+    "heads", "joins", "parts", "beyond", "other", "flowing",
 }  # fmt: skip
 _SPREAD = 2  # words that may stand between the words of one name
 
@@ -65,6 +65,18 @@ class Phrases:
             for stem in stems:
                 self._holding[stem].add(stems)
 
+    def _is_sure(self, run: list[Word]) -> bool:
+        """Tell whether words cut short can only mean this.
+
+        One of several words must stand there in full; a lone one may only begin names of one
+        meaning.
+        """
+        if len(run) > 1 or run[0].sure:
+            return any(word.sure for word in run)
+        begun = {m for stem in run[0].stems if (m := self._meanings.get((stem,))) is not None}
+        others = sum((stem,) not in self._meanings for stem in run[0].stems)
+        return len(begun) == 1 and not others
+
     def in_order(self, words: list[Word]) -> list[Found]:
         """Names whose words stand one after the other, the longest first; none overlap."""
         found = []
@@ -73,7 +85,7 @@ class Phrases:
                 run = words[start : start + len(name)]
                 if len(run) == len(name) and all(
                     stem in w.stems for stem, w in zip(name, run, strict=True)
-                ) and _is_sure(run):
+                ) and self._is_sure(run):
                     places = tuple(range(start, start + len(name)))
                     found.append(Found(places, self._meanings[name]))
         return _apart(found)
@@ -84,13 +96,9 @@ class Phrases:
         for start, word in enumerate(words):
             for name in {n for stem in word.stems for n in self._holding.get(stem, ())}:
                 places = _gather(name, words, start, passed)
-                if places and _is_sure([words[at] for at in places]):
+                if places and self._is_sure([words[at] for at in places]):
                     found.append(Found(places, self._meanings[name]))
         return _apart(found)
-
-
-def _is_sure(run: Iterable[Word]) -> bool:
-    return any(word.sure for word in run)
 
 
 def _gather(
@@ -136,6 +144,7 @@ class Speech:
         self.problems: list[str] = []
         self.fillers = frozenset(_FILLERS[language].split())
         self.heads: set[str] = set()
+        self.flowing: set[str] = set()  # oil, fuel: what runs in pipes
         self.joins: set[str] = set()
         self.beyond: set[str] = set()  # "behind": what follows is where it was
         own = tables[language]
@@ -147,8 +156,18 @@ class Speech:
             self.problems += self.vocabulary.count_as_one(table.get("same", {}))
         for table in reversed(own):  # what work orders say comes before what codes say
             self._take(table)
+        self.own = self.vocabulary.words()
         for table in reversed(english):
             self._take_components(table)
+
+    def is_own(self, word: str) -> bool:
+        """Tell whether a word, in small letters, is one of this language."""
+        return (
+            word in self.fillers
+            or word in self.joins
+            or folded_word(word) in self.own
+            or any(stem in self.own for stem in self.vocabulary.stems_of(word))
+        )
 
     def _take(self, table: Mapping[str, Any]) -> None:
         self._take_components(table)
@@ -162,7 +181,9 @@ class Speech:
         for kind in ("not_done", "advised", "untouched"):
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
         for name in table.get("heads", {}).get("names", ()):
-            self.heads.update(self.vocabulary.learn(name))
+            self.heads.add(self.vocabulary.learn(name)[-1])
+        for name in table.get("flowing", {}).get("names", ()):
+            self.flowing.update(self.vocabulary.learn(name))
         self.joins.update(table.get("joins", {}).get("names", ()))
         self.beyond.update(table.get("beyond", {}).get("names", ()))
         self._add_components(table.get("other", {}).get("names", ()), OTHER)
