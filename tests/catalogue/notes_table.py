@@ -1,4 +1,4 @@
-"""How well texts of work orders are read: ``python -m tests.normalise.notes_table [--misses]``.
+"""How well texts of work orders are read: ``python -m tests.catalogue.notes_table [--misses]``.
 
 ``notes/<language>.tsv``: a text, a tab, what a person reads in it: ``action component place``,
 ``wiring@component`` where its wiring was worked on; several between semicolons, ``-`` for none.
@@ -9,13 +9,22 @@ from collections import Counter
 from pathlib import Path
 from typing import Final
 
-from afterclear.normalise.lexicon import parts_of
-from afterclear.normalise.catalogue import Catalogue
-from afterclear.normalise.work_text import Work, WorkReader
+from afterclear.catalogue.lexicon import Lexicon, parts_of
+from afterclear.catalogue.work_text import Work, WorkReader
 
 NOTES: Final = Path(__file__).parent / "notes"
 CONFIG: Final = Path(__file__).parents[2] / "config"
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
+
+
+def lexicon() -> Lexicon:
+    """Load the shipped names."""
+    return Lexicon.load(CONFIG)
+
+
+def reader() -> WorkReader:
+    """Make a reader with the shipped words."""
+    return WorkReader(CONFIG, lexicon())
 
 
 def lines(name: str) -> list[tuple[str, list[Work]]]:
@@ -60,12 +69,15 @@ def counted(reader: WorkReader, texts: list[tuple[str, list[Work]]], *, tell: bo
 
 def main(asked: list[str]) -> None:
     """Print one table."""
-    reader = WorkReader(CONFIG, Catalogue.load(CONFIG).lexicon)
-    names = [a for a in asked if not a.startswith("-")] or [*LANGUAGES]
+    told = reader()
+    names = [a for a in asked if not a.startswith("-")] or [
+        *LANGUAGES,
+        *(f"fresh_{language}" for language in LANGUAGES),
+    ]
     print("texts          n  precision  recall  place  action")
     for name in names:
         for half, texts in (("tuned", lines(name)[::2]), ("held out", lines(name)[1::2])):
-            n = counted(reader, texts, tell="--misses" in asked and half == "tuned")
+            n = counted(told, texts, tell="--misses" in asked and half == "tuned")
             print(
                 f"{name} {half:9} {len(texts):3}"
                 f"  {n['right'] / max(1, n['right'] + n['wrong']):8.0%}"

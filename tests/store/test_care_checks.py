@@ -45,6 +45,10 @@ BREACHES = [
     ("Every scan_no of evidence_steps", "UPDATE evidence_steps SET scan_no = -1"),
     ("Every scan_id of scan_moments", "UPDATE scan_moments SET scan_id = 'x'"),
     ("Every scan_id of sightings", "UPDATE sightings SET scan_id = 'x'"),
+    (
+        "Every repair_id of order_texts",
+        "INSERT INTO order_texts (vehicle_id, repair_id, notes) VALUES ('V1', 'x', 'new coil')",
+    ),
     ("Every repair_id of attempts", "UPDATE attempts SET repair_id = 'x'"),
     ("Every returned_scan_id", "UPDATE attempts SET returned_scan_id = 'x'"),
     ("Every vehicle_id of episodes", "UPDATE episodes SET vehicle_id = 'x'"),

@@ -7,7 +7,7 @@ know how complete the tables are.
 
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 from afterclear.catalogue.cautions import Caution, Cautions
@@ -17,6 +17,7 @@ from afterclear.catalogue.config_tables import read_table
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.catalogue.knock_on import Harm, KnockOn, Pointer, Relation
 from afterclear.catalogue.lexicon import Component, Lexicon, Mention, parts_of
+from afterclear.catalogue.work_text import Work, WorkReader, WorkText
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +76,7 @@ class Catalogue:
         self.knock_on = KnockOn.load(
             config_dir / "knock_on.csv", self.control_units, self.lexicon.components
         )
+        self._config_dir = config_dir
         self._monitors = read_table(
             config_dir / "monitors.csv", ("first", "last", "monitor", "source")
         )
@@ -150,6 +152,25 @@ class Catalogue:
             slug = "_".join(part.casefold().split())
             return Family(f"part:{slug or 'unknown'}", part or "part not named", certain=True)
         return self._family(told.component, told.position, None, certain=told.certain)
+
+    def order_text(self, text: str) -> WorkText:
+        """Say which work the text of a work order tells, and why if it tells none.
+
+        Raises:
+            ConfigError: the tables of words for work are missing or wrong.
+
+        """
+        return self._work_reader.read(text)
+
+    def family_of_work(self, work: Work) -> Family:
+        """Name the family whose faults a piece of work is for."""
+        component = self.lexicon.components[work.aimed_at]
+        return self._family(component, work.position, None, certain=True)
+
+    @cached_property
+    def _work_reader(self) -> WorkReader:
+        # few commands read texts of work orders, and the words of five languages take a second
+        return WorkReader(self._config_dir, self.lexicon)
 
     def _listed_family(self, entry: CodeEntry, told: Mention | None, ecu: str | None) -> Family:
         """Put the table's place and the text's together; the text knows the maker."""

@@ -12,15 +12,16 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
-from afterclear.normalise.lexicon import Component, Lexicon, Places, spelled
-from afterclear.normalise.work_tokens import Word, plain_words, words_in
-from afterclear.normalise.work_words import ACTIONS, OTHER, WIRING, Found, Speech, load_speeches
+from afterclear.catalogue.lexicon import Component, Lexicon, Places, spelled
+from afterclear.catalogue.work_tokens import SENTENCE, Word, plain_words, words_in
+from afterclear.catalogue.work_words import ACTIONS, OTHER, WIRING, Found, Speech, load_speeches
 
 _COUNTS_AFTER: Final = {"x", "szt", "stk", "stück", "pcs", "uds", "pz"}  # "4 szt." counts no place
 # a plug: of sparks, or of the wiring a text spoke of before
 _PERHAPS_WIRING: Final = "?"
 _LONGEST: Final = 1000  # letters that are read
 _REACH: Final = 4  # words between a hose and what it belongs to
+_DIGITS: Final = 2  # of a number that counts parts
 _TRIED: Final = 2  # languages
 _MOST: Final = {"cylinder": 24, "bank": 4}
 
@@ -55,7 +56,8 @@ class WorkText:
 
     works: tuple[Work, ...]  # with their actions
     why: Unread | None  # None where something was read
-    named: tuple[str, ...] = ()  # components it names all the same
+    idle: tuple[Work, ...] = ()  # named, and nothing says what was done with them
+    named: tuple[str, ...] = ()  # components it names all the same, by their keys
 
 
 @dataclass(slots=True)
@@ -90,11 +92,9 @@ class WorkReader:
         return max(told, key=lambda t: t[0])[1]
 
     def _likely(self, text: str) -> list[tuple[int, Speech]]:
-        """The languages whose own words a text has most of, with how many."""
+        """Give the languages whose own words a text has most of, with how many."""
         words = plain_words(text[:_LONGEST])
-        counted = [
-            (sum(s.is_own(word) for word in words), s) for s in self._speeches
-        ]
+        counted = [(sum(s.is_own(word) for word in words), s) for s in self._speeches]
         return sorted(counted, key=lambda c: -c[0])[:_TRIED]
 
 
@@ -116,7 +116,7 @@ class _Reading:
         sentence, joined = 0, False
         for word in words:
             is_join = word.text in self._speech.joins
-            sentence += word.breaks == 2
+            sentence += word.breaks == SENTENCE
             if word.breaks or is_join or joined:
                 if runs[-1][0]:
                     runs.append(([], sentence, joined or is_join))
@@ -127,9 +127,11 @@ class _Reading:
                 self.weight += 0.5
             else:
                 runs[-1][0].append(word)
-        return [self._phrase(*run) for run in runs if run[0]]
+        return [
+            self._phrase(words, number, joined=by_and) for words, number, by_and in runs if words
+        ]
 
-    def _phrase(self, words: list[Word], sentence: int, joined: bool) -> _Phrase:
+    def _phrase(self, words: list[Word], sentence: int, *, joined: bool) -> _Phrase:
         speech = self._speech
         places, torn, spots = self._places(words)
         idle = {at for at, word in enumerate(words) if word.text in speech.fillers}
@@ -187,9 +189,7 @@ class _Reading:
             at -= 1
         return at >= 0 and words[at].text in self._speech.beyond
 
-    def _has_head(
-        self, one: Found, words: list[Word], taken: set[int], passed: set[int]
-    ) -> bool:
+    def _has_head(self, one: Found, words: list[Word], taken: set[int], passed: set[int]) -> bool:
         """Tell whether a name says whose hose, seal or bracket was worked on.
 
         It stands beside the name, or before it with words nobody knows between ("tubo de engrase
@@ -244,9 +244,10 @@ class _Reading:
                     self._take(works, key, of, places, torn, action)
         done = tuple(dict.fromkeys(w for w in works if w.action))
         silent += [w.component for w in works if not w.action]
-        if done:
-            return WorkText(done, None, tuple(dict.fromkeys(silent)))
-        return WorkText((), self._why(silent, undone=undone), tuple(dict.fromkeys(silent)))
+        idle = tuple(dict.fromkeys(w for w in works if not w.action))
+        named = tuple(dict.fromkeys(silent))
+        why = None if done else self._why(silent, undone=undone)
+        return WorkText(done, why, idle, named)
 
     def _take(
         self, works: list[Work], key: str, of: str, places: Places, torn: set[str], action: str
@@ -265,7 +266,9 @@ class _Reading:
                 )
             return
         component = self._components[of or key]
-        position, _ = spelled(component, places, torn)
+        # a place nobody told is not guessed here: such work is of every place of its component
+        told = not places.keys().isdisjoint(component.axes)
+        position = spelled(component, places, torn)[0] if told else ""
         works.append(Work(key, position, action, of))
 
     def _why(self, silent: list[str], *, undone: bool) -> Unread:
@@ -307,7 +310,7 @@ def _around(one: Found, n_words: int, passed: set[int]) -> list[int]:
 
 
 def _counts(words: list[Word], at: int, most: int) -> bool:
-    if not 0 <= at < len(words) or not words[at].text.isdecimal() or len(words[at].text) > 2:
+    if not 0 <= at < len(words) or not words[at].text.isdecimal() or len(words[at].text) > _DIGITS:
         return False
     around = {words[i].text for i in (at - 1, at + 1) if 0 <= i < len(words)}
     return 0 < int(words[at].text) <= most and not around & _COUNTS_AFTER
@@ -337,7 +340,7 @@ def _places_of(phrases: list[_Phrase], at: int) -> tuple[Places, set[str]]:
 
 
 def _action_of(phrases: list[_Phrase], at: int) -> str:
-    """What was done with a phrase's components, told in it or beside it.
+    """Say what was done with a phrase's components, told in it or beside it.
 
     Of several the strongest counts: a part that was checked and cleaned was cleaned.
     """
@@ -354,7 +357,7 @@ def _action_of(phrases: list[_Phrase], at: int) -> str:
 
 
 def _action_after(phrases: list[_Phrase], sentence: int) -> str:
-    """What the next sentence says was done, if it names nothing of its own."""
+    """Take what the next sentence says was done, if it names nothing of its own."""
     after = [p for p in phrases if p.sentence == sentence + 1]
     if any(p.parts or p.said for p in after):
         return ""

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from afterclear.normalise.words import without_accents
+from afterclear.catalogue.folded_words import without_accents
 
 ENGLISH: Final = "en"
 # the stemmer of each language; German, French, Spanish and Polish as Snowball publishes them
@@ -27,11 +27,11 @@ _TYPO_FROM, _TWO_TYPOS_FROM = 6, 9
 _BEGIN_FROM = 5  # letters of a known word before an end no stemmer took off
 # ends that are left where accents were not written, or a verb is bent in an uncommon way
 _ENDS: Final = {
-    "en": frozenset("s es ed d er ing".split()),
-    "de": frozenset("e n s en er es em".split()),
-    "fr": frozenset("s e es ee ees er".split()),
-    "es": frozenset("s es o a os as".split()),
-    "pl": frozenset("ow ami ach om em y i a e u ie ego ej ych ymi ono".split()),
+    "en": "s es ed d er ing",
+    "de": "e n s en er es em",
+    "fr": "s e es ee ees er",
+    "es": "s es o a os as",
+    "pl": "ow ami ach om em y i a e u ie ego ej ych ymi ono",
 }
 _CUT_FROM = 2  # letters before the full stop of an abbreviation
 _LINKS: Final = ("", "s", "n", "en", "es")  # between the parts of a German compound
@@ -40,12 +40,13 @@ _WORDS_KEPT = 50_000
 
 Sense = tuple[frozenset[str], bool]  # stems a word may stand for, and whether it is sure
 
-_ELISION = re.compile(r"\b(?:l|d|qu)['’](?=\w)", re.IGNORECASE)
+_ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
 _R_AND_R = re.compile(r"\br\s*[&+]\s*r\b", re.IGNORECASE)
 # letters apart by full stops or strokes: v.l., N/S/F
 _INITIALS = re.compile(r"\b([^\W\d_])(?:[./]([^\W\d_]))(?:[./]([^\W\d_]))?\b(?![./]?\w)\.?")
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|[.,;:!?|+&/()\n]|\s[-–—]\s")  # noqa: RUF001
 _LONGEST_TEXT: Final = 1000
+SENTENCE: Final = 2  # what stands before a word ends a sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,7 @@ class Word:
     text: str  # in small letters, as written
     stems: frozenset[str]  # empty: nobody knows
     sure: bool  # it stands there itself, not as an abbreviation of several words
-    breaks: int = 0  # before it: 0 nothing, 1 a comma or "and", 2 the end of a sentence
+    breaks: int = 0  # before it: 0 nothing, 1 a comma, ``SENTENCE``
 
 
 @dataclass(slots=True)
@@ -73,8 +74,8 @@ class Vocabulary:
     _stem_word: Callable[[str], str] | None = None
 
     @property
-    def _ends(self) -> frozenset[str]:
-        return _ENDS[self.language]
+    def _ends(self) -> list[str]:
+        return _ENDS[self.language].split()
 
     def count_as_one(self, groups: Mapping[str, Iterable[str]]) -> Iterable[str]:
         """Take words that stand for another; say what is wrong with them."""
@@ -140,9 +141,9 @@ class Vocabulary:
         return [(frozenset(found), sure)]
 
     def _guess(self, folded: str, *, dotted: bool) -> tuple[set[str], bool]:
-        for cut in range(1, 4):
-            begun = self._known.get(folded[:-cut], ())
-            if begun and len(folded) - cut >= _BEGIN_FROM and folded[-cut:] in self._ends:
+        for end in range(1, 4):
+            begun = self._known.get(folded[:-end], ())
+            if begun and len(folded) - end >= _BEGIN_FROM and folded[-end:] in self._ends:
                 return set(begun), True
         if dotted and len(folded) >= _CUT_FROM:
             cut = {s for known, ss in self._known.items() if known.startswith(folded) for s in ss}
@@ -153,7 +154,7 @@ class Vocabulary:
         return self._misspelt(folded), True
 
     def _misspelt(self, folded: str) -> set[str]:
-        """The one known word that a word of the text may be a misspelling of."""
+        """Find the one known word that a word of the text may be a misspelling of."""
         from rapidfuzz import process  # noqa: PLC0415 - only texts of work orders need it
         from rapidfuzz.distance import OSA  # noqa: PLC0415
 
@@ -173,9 +174,7 @@ class Vocabulary:
             limit=5,
         )
         closest = {
-            frozenset(self._known[name])
-            for name, distance, _ in near
-            if distance == near[0][1]
+            frozenset(self._known[name]) for name, distance, _ in near if distance == near[0][1]
         }
         return set(next(iter(closest))) if len(closest) == 1 else set()
 
@@ -226,9 +225,9 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
 def _break(sign: str, after: str, before: str, vocabulary: Vocabulary) -> int:
     """Tell what a sign divides; a full stop may only cut a word short or follow a number."""
     if sign != ".":
-        return 2 if sign in ";!?|" or not sign else 1
+        return SENTENCE if sign in ";!?|" or not sign else 1
     ends = not after.strip() or after.lstrip()[:1].isupper()
-    return 2 if ends and not before.isdecimal() and vocabulary.is_whole(before) else 0
+    return SENTENCE if ends and not before.isdecimal() and vocabulary.is_whole(before) else 0
 
 
 def folded_word(word: str) -> str:

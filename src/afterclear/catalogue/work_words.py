@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from afterclear.catalogue.config_tables import read_settings
+from afterclear.catalogue.work_tokens import ENGLISH, Vocabulary, Word, folded_word, plain_words
 from afterclear.errors import ConfigError
-from afterclear.normalise.tables import read_settings
-from afterclear.normalise.work_tokens import ENGLISH, Vocabulary, Word, folded_word, plain_words
 
 WIRING: Final = "wiring"
 OTHER: Final = ""  # what is no component: oil, fluids, filters of a service
@@ -27,8 +27,8 @@ _FILLERS: Final = {
     "pl": "w we z ze do na od dla",
 }
 _SECTIONS: Final = {
-    "same", "components", "beside", "positions", "before", "actions", "not_done", "advised", "untouched",
-    "heads", "joins", "parts", "beyond", "other", "flowing",
+    "same", "components", "beside", "positions", "before", "actions", "not_done", "advised",
+    "untouched", "heads", "joins", "parts", "beyond", "other", "flowing",
 }  # fmt: skip
 _SPREAD = 2  # words that may stand between the words of one name
 
@@ -83,9 +83,11 @@ class Phrases:
         for start, word in enumerate(words):
             for name in {n for stem in word.stems for n in self._holding.get(stem, ())}:
                 run = words[start : start + len(name)]
-                if len(run) == len(name) and all(
-                    stem in w.stems for stem, w in zip(name, run, strict=True)
-                ) and self._is_sure(run):
+                if (
+                    len(run) == len(name)
+                    and all(stem in w.stems for stem, w in zip(name, run, strict=True))
+                    and self._is_sure(run)
+                ):
                     places = tuple(range(start, start + len(name)))
                     found.append(Found(places, self._meanings[name]))
         return _apart(found)
@@ -228,9 +230,7 @@ def _tables(config_dir: Path, language: str) -> list[Mapping[str, Any]]:
     return [read_settings(config_dir / f"{name}{end}.toml") for name in ("lexicon", "work_words")]
 
 
-def _problems(
-    language: str, table: Mapping[str, Any], components: set[str]
-) -> Iterator[str]:
+def _problems(language: str, table: Mapping[str, Any], components: set[str]) -> Iterator[str]:
     where = f"work_words of {language}"
     yield from (f"{where} has no section [{s}]" for s in sorted(table.keys() - _SECTIONS))
     for section in ("components", "beside"):
@@ -238,4 +238,3 @@ def _problems(
             yield f"{where}: the component {key} is not in lexicon.toml"
     for action in sorted(table.get("actions", {}).keys() - set(ACTIONS)):
         yield f"{where}: {action} is no action; expected one of {', '.join(ACTIONS)}"
-

@@ -15,6 +15,7 @@ import polars as pl
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.histories.facts import (
     put_meanings,
+    put_order_texts,
     put_part_families,
     put_presences,
     put_unit_labels,
@@ -32,7 +33,7 @@ _SQL = files("afterclear.histories") / "sql"
 _OF_VEHICLES = (
     "other_readings", "other_moments", "vehicle_clocks", "scan_moments", "known_units",
     "sightings", "clear_events", "episodes", "fix_numbers", "attempts", "onsets", "watched",
-    "vehicle_words",
+    "vehicle_words", "order_texts",
     # what a finding took from these once
     "unit_watch", "fault_watch",
 )  # fmt: skip
@@ -116,6 +117,7 @@ def build_bucket(con: Connection, rules: HistoryRules, catalogue: Catalogue) -> 
     _run(con, "30_units.sql")
     put_meanings(con, catalogue)
     put_part_families(con, catalogue)
+    put_order_texts(con, catalogue)
     for name in ("35_sightings", "40_clears", "50_timeline", "60_episodes", "70_attempts"):
         _run(con, f"{name}.sql")
     _run(con, "80_evidence.sql")

@@ -3,9 +3,12 @@
 Each distinct (make, unit, code, description) is looked up once, however many rows have it.
 """
 
+from collections.abc import Iterator
+
 import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
+from afterclear.catalogue.work_text import WorkText
 from afterclear.histories.presence import presence_table, says_inactive
 from afterclear.store.engine.database import Connection, create_temp_table, query
 
@@ -72,6 +75,45 @@ def put_part_families(con: Connection, catalogue: Catalogue) -> None:
     create_temp_table(con, "part_families", pl.DataFrame(rows, schema=_PARTS, orient="row"))
 
 
+def put_order_texts(con: Connection, catalogue: Catalogue) -> None:
+    """Read the distinct texts of the bucket's work orders into ``text_works`` and ``text_acts``.
+
+    ``text_works`` has a row a piece of work, or one with the reason where none is told; of orders
+    that name neither codes nor part.  ``told_action`` is what the order's own column says: it
+    counts before the text.  ``text_acts`` says what any order without such a column did.
+    """
+    asked = query(
+        con,
+        """SELECT DISTINCT notes, action, codes IS NULL AND part_family IS NULL AS is_bare
+           FROM store.repairs JOIN bucket USING (vehicle_id)
+           WHERE notes IS NOT NULL AND (action IS NULL OR codes IS NULL AND part_family IS NULL)
+           ORDER BY ALL""",
+    )
+    works, acts = [], {}
+    for notes, action, is_bare in asked.iter_rows():
+        told = catalogue.order_text(notes)
+        if is_bare:
+            works += [(notes, action, *row) for row in _works(catalogue, told, action)]
+        changing = {w.action for w in told.works} - {"inspect"}
+        if action is None and changing:
+            acts[notes] = " ".join(sorted(changing))
+    create_temp_table(con, "text_works", pl.DataFrame(works, schema=_WORKS, orient="row"))
+    acted = pl.DataFrame([*acts.items()], schema=_ACTS, orient="row")
+    create_temp_table(con, "text_acts", acted)
+
+
+def _works(
+    catalogue: Catalogue, told: WorkText, action: str | None
+) -> Iterator[tuple[object, ...]]:
+    """Rows of ``text_works`` after text and action; an action told elsewhere is of all named."""
+    works = (*told.works, *told.idle) if action else told.works
+    for work in works:
+        done = action or work.action
+        yield work.component, catalogue.family_of_work(work).key, done, None, None
+    if not works and told.why is not None:
+        yield None, None, None, told.why.value, " ".join(told.named) or None
+
+
 _MEANINGS = {
     "make": pl.String,
     "ecu": pl.String,
@@ -85,6 +127,10 @@ _MEANINGS = {
     "meaning": pl.String,
     "certain": pl.Boolean,
 }
+_WORKS = dict.fromkeys(
+    ("notes", "told_action", "part", "family", "action", "why", "named"), pl.String
+)
+_ACTS = {"notes": pl.String, "action": pl.String}
 _UNITS = {"told": pl.String, "label": pl.String}
 _PARTS = {"part_family": pl.String, "position": pl.String, "family": pl.String}
 

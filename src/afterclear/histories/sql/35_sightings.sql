@@ -16,12 +16,28 @@ JOIN part_families p ON p.part_family = r.part_family
 WHERE r.action IS DISTINCT FROM 'inspect'
 GROUP BY ALL;
 
+-- What the texts of orders tell that name neither codes nor part.
+CREATE OR REPLACE TEMP TABLE order_works AS
+SELECT DISTINCT b.vehicle_no, r.repair_id, t.notes, t.part, t.family, t.action, t.why, t.named
+FROM store.repairs r
+JOIN bucket b USING (vehicle_id)
+JOIN text_works t ON t.notes = r.notes AND t.told_action IS NOT DISTINCT FROM r.action
+WHERE r.codes IS NULL AND r.part_family IS NULL;
+
+INSERT INTO part_facts
+SELECT DISTINCT w.vehicle_no, w.repair_id, w.family, true
+FROM order_works w
+ANTI JOIN part_facts p ON p.vehicle_no = w.vehicle_no AND p.repair_id = w.repair_id
+    AND p.family = w.family AND p.has_no_code
+WHERE w.family IS NOT NULL AND w.action <> 'inspect';
+
 -- One row per work order; an inspection alone changes nothing.
 CREATE OR REPLACE TEMP TABLE jobs AS
 SELECT r.vehicle_no, r.repair_id, any_value(m.happened_at) AS repaired_at,
     any_value(m.km) AS km, any_value(m.km_low) AS km_low, any_value(m.km_high) AS km_high,
     max(r.site) AS site, max(r.technician) AS technician,
-    string_agg(DISTINCT r.action, ' ' ORDER BY r.action) AS action,
+    string_agg(DISTINCT coalesce(r.action, t.action), ' ' ORDER BY coalesce(r.action, t.action))
+        AS action,
     nullif(string_agg(DISTINCT r.part, ', ' ORDER BY r.part), '') AS parts,
     string_agg(DISTINCT r.codes, ' ' ORDER BY r.codes) AS codes,
     CASE WHEN count(r.part_cost) + count(r.labour_cost) > 0
@@ -33,6 +49,7 @@ FROM (
              THEN '(' || concat_ws(' ', part_brand, part_number) || ')' END) AS part
     FROM store.repairs JOIN bucket USING (vehicle_id)
 ) r
+LEFT JOIN text_acts t ON t.notes = r.notes AND r.action IS NULL
 JOIN moment_km m ON m.vehicle_no = r.vehicle_no AND m.origin = 'repair'
     AND m.origin_id = r.repair_id
 GROUP BY r.vehicle_no, r.repair_id

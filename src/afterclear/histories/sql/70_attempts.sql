@@ -135,8 +135,9 @@ WINDOW fault AS (PARTITION BY s.fault_no ORDER BY s.attempted_at, s.visit_no);
 -- done, one may have been.
 CREATE OR REPLACE TEMP TABLE fitted AS
 WITH told AS (
-    SELECT a.fix_no, lower(trim(r.part_brand)) AS brand, r.action IS NULL AS is_untold,
-        coalesce(r.action = 'replace', r.part_number IS NOT NULL) AS is_fitted,
+    SELECT a.fix_no, lower(trim(r.part_brand)) AS brand, coalesce(r.action, t.action) IS NULL AS is_untold,
+        coalesce(list_contains(string_split(coalesce(r.action, t.action), ' '), 'replace'),
+            r.part_number IS NOT NULL) AS is_fitted,
         -- a part nobody named is of what the order was for
         coalesce(part_fits(p.family, a.family) OR split_part(p.family, ':', 1) NOT IN ('code', 'part')
             AND split_part(p.family, ':', 1) = split_part(a.family, ':', 1), true) AS is_own
@@ -144,6 +145,7 @@ WITH told AS (
     JOIN store.repairs r ON r.vehicle_id = a.vehicle_id AND r.repair_id = a.repair_id
     LEFT JOIN part_families p ON p.part_family = r.part_family
         AND p.position IS NOT DISTINCT FROM r.position
+    LEFT JOIN text_acts t ON t.notes = r.notes AND r.action IS NULL
     WHERE r.action IS DISTINCT FROM 'inspect'
         AND r.vehicle_id BETWEEN getvariable('first_vehicle') AND getvariable('last_vehicle')
 ), own AS (

@@ -108,4 +108,7 @@ INSERT INTO store.vehicle_words BY NAME
         AND m.description IS NOT DISTINCT FROM c.description
     JOIN bucket b USING (vehicle_no)
     GROUP BY b.vehicle_id, m.named, m.family;
+INSERT INTO store.order_texts BY NAME
+    SELECT b.vehicle_id, w.repair_id, w.notes, w.part, w.family, w.action, w.why, w.named
+    FROM order_works w JOIN bucket b USING (vehicle_no);
 DELETE FROM store.stale_vehicles WHERE vehicle_id IN (SELECT vehicle_id FROM bucket);

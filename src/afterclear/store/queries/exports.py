@@ -52,6 +52,15 @@ EXPORTS: Final[dict[str, str]] = {
             labour_cost, currency, removal_reason, notes
         FROM repairs
         ORDER BY vehicle_id, repaired_at, repair_id, part_family, position, part_number, action""",
+    # what was read from texts alone; ``why``: nothing was, a person must look
+    "order_texts": """
+        SELECT t.vehicle_id, r.repaired_at, t.repair_id, t.notes, t.part, t.family, t.action,
+            t.why, t.named
+        FROM order_texts t
+        JOIN (SELECT vehicle_id, repair_id, min(repaired_at) AS repaired_at FROM repairs
+              GROUP BY ALL) r USING (vehicle_id, repair_id)
+        ORDER BY t.why NULLS LAST, t.vehicle_id, r.repaired_at, t.repair_id, t.notes, t.family,
+            t.part, t.action""",
     "rejections": """
         SELECT load_id, file_name, line, table_name, column_name, value, expected, row_json
         FROM rejections ORDER BY load_id, line, column_name, value, row_json""",

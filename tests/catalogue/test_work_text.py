@@ -1,0 +1,105 @@
+"""What texts of work orders say was done."""
+
+from pathlib import Path
+
+import pytest
+
+from afterclear.catalogue.work_text import Unread, Work, WorkReader
+from afterclear.errors import ConfigError
+from tests.catalogue import notes_table
+
+
+@pytest.fixture(scope="module")
+def reader() -> WorkReader:
+    """Make the reader with the shipped words."""
+    return notes_table.reader()
+
+
+@pytest.mark.parametrize(
+    ("text", "work"),
+    [
+        (
+            "DPF diff press sensor renewed",
+            Work("particulate_filter_pressure_sensor", "", "replace"),
+        ),
+        ("R&R LF whl spd snsr", Work("wheel_speed_sensor", "front_left", "replace")),
+        ("Radlager hi. li. erneuert", Work("wheel_bearing", "rear_left", "replace")),
+        ("Raddrehzahlfühler v.r. getauscht", Work("wheel_speed_sensor", "front_right", "replace")),
+        ("Wymiana czujników ABS PP", Work("wheel_speed_sensor", "front_right", "replace")),
+        ("wymiana czujnikow parkowania", Work("parking_sensor", "", "replace")),
+        ("Injector no 4 repalced", Work("injector", "cylinder_4", "replace")),
+        ("Drosselklappe gereinigt, neu angelernt", Work("throttle_body", "", "clean")),
+        ("Purge valve stuck. New one fitted", Work("evap_purge_valve", "", "replace")),
+    ],
+)
+def test_short_bent_compound_and_misspelt_words_are_understood(
+    reader: WorkReader, text: str, work: Work
+) -> None:
+    """Each is one piece of work."""
+    assert reader.read(text).works == (work,)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Stecker vom Raddrehzahlfühler VR gereinigt",
+        "Cleaned connector of wheel speed sensor front right",
+        "Connecteur capteur de roue AVD nettoyé",
+        "Limpiado conector del sensor de rueda DD",
+        "Wtyczka czujnika koła PP oczyszczona",
+    ],
+)
+def test_wiring_is_a_component_of_its_own_and_for_the_fault_of_its_part(
+    reader: WorkReader, text: str
+) -> None:
+    """What was cleaned is no sensor; the fault it was for is the sensor's."""
+    (work,) = reader.read(text).works
+    assert work == Work("wiring", "front_right", "clean", "wheel_speed_sensor")
+    assert work.aimed_at == "wheel_speed_sensor"
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("Quoted for new turbo, customer declined", Unread.NOT_DONE),
+        ("Empfehlung: Reifen VA demnächst erneuern", Unread.NOT_DONE),
+        ("Wymiana przewodu olejowego turbo", Unread.PART_OF),
+        ("Ölleitung am Turbolader erneuert", Unread.PART_OF),
+        ("Alternator", Unread.NO_ACTION),
+        ("Full valet", Unread.NO_COMPONENT),
+        ("", Unread.NO_COMPONENT),
+    ],
+)
+def test_what_is_no_work_or_not_known_is_not_read(
+    reader: WorkReader, text: str, why: Unread
+) -> None:
+    """The reason is told; no component is guessed."""
+    told = reader.read(text)
+    assert (told.works, told.why) == ((), why)
+
+
+@pytest.mark.parametrize("language", notes_table.LANGUAGES)
+def test_lines_of_a_language_are_read(reader: WorkReader, language: str) -> None:
+    """At least what the last measurement said; the table is printed by ``notes_table``."""
+    texts = [*notes_table.lines(language), *notes_table.lines(f"fresh_{language}")]
+    n = notes_table.counted(reader, texts, tell=False)
+    assert n["right"] / (n["right"] + n["wrong"]) >= 0.94
+    assert n["right"] / (n["right"] + n["missed"]) >= 0.94
+    assert n["places_right"] / n["places"] >= 0.85
+    assert n["actions_right"] / n["actions"] >= 0.9
+
+
+def test_a_text_of_any_length_and_kind_is_read(reader: WorkReader) -> None:
+    """Hostile cells end in an answer."""
+    for text in ("x" * 100_000, "a." * 5000, "\0", "1 2 3 " * 500, "°" * 2000, "sensor " * 2000):
+        assert reader.read(text).works == ()
+
+
+def test_wrong_words_are_refused_all_at_once(tmp_path: Path) -> None:
+    """File, section and what was expected."""
+    for path in notes_table.CONFIG.glob("*.toml"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    wrong = '[actions]\npolish = ["p"]\n[hats]\n[beside]\nhat=[]'
+    (tmp_path / "work_words.toml").write_text(wrong)
+    with pytest.raises(ConfigError, match=r"(?s)hats.*the component hat.*polish is no action"):
+        WorkReader(tmp_path, notes_table.lexicon())
