@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from afterclear.catalogue.lexicon import Lexicon, parts_of
-from afterclear.catalogue.work_text import Work, WorkReader
+from afterclear.catalogue.order_text.reading import Work, WorkReader
 
 NOTES: Final = Path(__file__).parent / "notes"
 CONFIG: Final = Path(__file__).parents[2] / "config"

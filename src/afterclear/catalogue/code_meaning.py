@@ -17,7 +17,7 @@ from afterclear.catalogue.config_tables import read_table
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.catalogue.knock_on import Harm, KnockOn, Pointer, Relation
 from afterclear.catalogue.lexicon import Component, Lexicon, Mention, parts_of
-from afterclear.catalogue.work_text import Work, WorkReader, WorkText
+from afterclear.catalogue.order_text.reading import Work, WorkReader, WorkText
 
 
 @dataclass(frozen=True, slots=True)

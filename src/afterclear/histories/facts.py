@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
-from afterclear.catalogue.work_text import WorkText
+from afterclear.catalogue.order_text.reading import WorkText
 from afterclear.histories.presence import presence_table, says_inactive
 from afterclear.store.engine.database import Connection, create_temp_table, query
 

@@ -13,8 +13,15 @@ from pathlib import Path
 from typing import Final
 
 from afterclear.catalogue.lexicon import Component, Lexicon, Places, spelled
-from afterclear.catalogue.work_tokens import SENTENCE, Word, plain_words, words_in
-from afterclear.catalogue.work_words import ACTIONS, OTHER, WIRING, Found, Speech, load_speeches
+from afterclear.catalogue.order_text.speech import (
+    ACTIONS,
+    OTHER,
+    WIRING,
+    Found,
+    Speech,
+    load_speeches,
+)
+from afterclear.catalogue.order_text.vocabulary import SENTENCE, Word, plain_words, words_in
 
 _COUNTS_AFTER: Final = {"x", "szt", "stk", "stück", "pcs", "uds", "pz"}  # "4 szt." counts no place
 # a plug: of sparks, or of the wiring a text spoke of before

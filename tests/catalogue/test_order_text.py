@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.catalogue.work_text import Unread, Work, WorkReader
+from afterclear.catalogue.order_text.reading import Unread, Work, WorkReader
 from afterclear.errors import ConfigError
 from tests.catalogue import notes_table
 

@@ -11,7 +11,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from afterclear.catalogue.config_tables import read_settings
-from afterclear.catalogue.work_tokens import ENGLISH, Vocabulary, Word, folded_word, plain_words
+from afterclear.catalogue.order_text.vocabulary import (
+    ENGLISH,
+    Vocabulary,
+    Word,
+    folded_word,
+    plain_words,
+)
 from afterclear.errors import ConfigError
 
 WIRING: Final = "wiring"
