@@ -159,6 +159,34 @@ def test_units_with_29_bit_identifiers_are_named_by_address(tmp_path: Path) -> N
     assert [row[0] for row in told(heard(tmp_path, talk))] == ["ECU 28", "engine"]
 
 
+@pytest.mark.parametrize("tester", [0xFB, 0xF9, 0x03])
+def test_any_address_may_be_the_tester(tmp_path: Path, tester: int) -> None:
+    """ISO 15765-2, normal fixed addressing: 18DA, who is meant, who speaks; FB is no exception."""
+    unit = 0x28
+    ask, answer = 0x18DA0000 | unit << 8 | tester, 0x18DA0000 | tester << 8 | unit
+    talk = [(ask, "1902FF"), (answer, "5902FF1234562F")]
+    assert told(heard(tmp_path, talk)) == [("ECU 28", "P1234-56", "2F", "stored")]
+
+
+def test_a_question_to_everybody_shows_the_tester_too(tmp_path: Path) -> None:
+    talk = [(0x18DB33FB, "03"), (0x18DAFB10, "43010133"), (0x18DAFB28, "4300")]
+    assert [row[0] for row in told(heard(tmp_path, talk))] == ["ECU 28", "engine"]
+
+
+@pytest.mark.parametrize(
+    "talk",
+    [
+        [(0x18DAFB28, "5902FF1234562F")],  # only one side was heard
+        [(0x18DA28FB, "5902FF1234562F"), (0x18DAFB28, "5902FF1234562F")],  # both answer
+        [(0x18DA28FB, "1902FF"), (0x18DAFB28, "1902FF"), (0x18DAFB28, "5902FF1234562F")],
+    ],
+)
+def test_where_nobody_can_tell_who_asks_no_row_is_made(tmp_path: Path, talk: Talk) -> None:
+    made = heard(tmp_path, talk)
+    assert rows(made, "scans") == []
+    assert f"{len(talk)} diagnostic messages of which nobody can tell who asks" in made.note
+
+
 # --- questions and answers ----------------------------------------------------------------
 
 

@@ -71,6 +71,42 @@ def test_steps_between_frames_are_added_up(tmp_path: Path) -> None:
     assert [row["scanned_at"][11:19] for row in rows(made, "scans")] == ["12:00:00", "12:03:10"]
 
 
+UNSTAMPED = "  can0  18FECA00   [8]  04 FF 64 00 04 01 FF FF\n"
+
+
+def test_a_recording_without_time_stamps_is_read_where_its_begin_is_told(tmp_path: Path) -> None:
+    log = tmp_path / "a.log"
+    log.write_text(UNSTAMPED * 2 + "nonsense\n", encoding="ascii")
+    made = read(log)
+    (row,) = rows(made, "scans")
+    assert (row["code"], row["scanned_at"]) == ("SPN 100 FMI 4", "2024-05-01T12:00:00.001+00:00")
+    assert "no time stamps" in made.note
+    assert [(r.line, r.value) for r in made.rejections] == [(3, "nonsense")]
+
+
+def test_a_recording_without_time_stamps_and_begin_is_refused_with_the_way_out(
+    tmp_path: Path,
+) -> None:
+    log = tmp_path / "a.log"
+    log.write_text(UNSTAMPED * 2, encoding="ascii")
+    with pytest.raises(RefusedFileError, match=r"without time stamps.*--begun"):
+        read(log, started_at=None)
+
+
+def test_without_time_stamps_no_stretch_counts_as_short(tmp_path: Path) -> None:
+    """A message that came once is believed in under two seconds only: nobody knows how long."""
+    log = tmp_path / "a.log"
+    log.write_text(UNSTAMPED, encoding="ascii")
+    assert rows(read(log), "scans") == []
+
+
+def test_a_line_with_a_time_among_lines_without_one_is_refused(tmp_path: Path) -> None:
+    log = tmp_path / "a.log"
+    late = "(1714564800.0) can0 18FECA00#04FF64000401FFFF"
+    log.write_text(UNSTAMPED * 200 + late + "\n", encoding="ascii")
+    assert [(r.line, r.value) for r in read(log).rejections] == [(201, late)]
+
+
 @pytest.mark.parametrize("text", ["", "\n\n", "time;code\n1;P0301\n", "(now) can0 123#00\n"])
 def test_a_file_without_a_frame_is_not_ours(tmp_path: Path, text: str) -> None:
     log = tmp_path / "a.log"

@@ -102,6 +102,21 @@ def test_every_form_gives_the_codes_of_the_candump_text(
     assert made.rejections == ()
 
 
+def test_a_measurement_whose_recorder_lost_its_power_is_read(tmp_path: Path) -> None:
+    """ASAM MDF 4: ``UnFinMF`` and, at byte 60, what is unfinished; 1: the counts of frames."""
+    name = "tractor_start_refused.log"
+    path = tmp_path / "cut.mf4"
+    with can.MF4Writer(path) as log:
+        for message in messages(name):
+            log(message)
+    head = bytearray(path.read_bytes())
+    head[:8], head[60:62] = b"UnFinMF ", (1).to_bytes(2, "little")
+    path.write_bytes(head)
+    assert CanLogReader().identify(delivery(path))
+    assert codes(read(path)) == codes(read(DATA / name))
+    assert path.read_bytes() == bytes(head)  # what was delivered stays as it was
+
+
 @pytest.mark.parametrize("suffix", [".blf", ".trc", ".csv", ".mf4", ".log"])
 def test_every_form_with_a_date_gives_the_moment(tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"converted{suffix}"

@@ -1,7 +1,14 @@
-"""A bus recording's frames to and from a tester (ISO 15765-4), put together to messages."""
+"""A bus recording's frames to and from a tester (ISO 15765-4), put together to messages.
+
+Identifiers of 29 bits name both parties (ISO 15765-2, normal fixed addressing): 18DA, who is
+meant, who speaks; 18DB to everybody.  F1 is the external tester of ISO 15765-4, but any address
+may be one.  Another address is taken for a tester only towards a unit with which both sides were
+heard, it with questions alone and the unit with answers alone: bit 6 of a message's first byte
+tells which (ISO 14229-1, service identifiers).  What nobody can tell is left aside and counted.
+"""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from dataclasses import dataclass
 
 import polars as pl
 
@@ -11,47 +18,106 @@ from afterclear.readers.bus.diagnostic_answers import Said
 
 FUNCTIONAL_ID = 0x7DF
 FIRST_QUESTION_ID, FIRST_ANSWER_ID, LAST_ANSWER_ID = 0x7E0, 0x7E8, 0x7EF
-# 29-bit identifiers 18DA..: to one unit or from it; 18DB..: to everybody.  F1 is the tester.
 _PHYSICAL, _FUNCTIONAL, _TESTER = 0x18DA, 0x18DB, 0xF1
+_ANSWER_BIT = 0x40
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """One message of one identifier, whole or not."""
+
+    at: float
+    line: int
+    can_id: int
+    is_long: bool
+    message: isotp.Message
+
+    @property
+    def parties(self) -> tuple[int, int]:
+        """Who speaks and who is meant, of a 29-bit identifier."""
+        return self.can_id & 0xFF, self.can_id >> 8 & 0xFF
+
+    @property
+    def is_to_all(self) -> bool:
+        return self.can_id >> 16 == _FUNCTIONAL
+
+    @property
+    def is_whole(self) -> bool:
+        return self.message.outcome is isotp.Outcome.COMPLETE
 
 
 def diagnostic_messages(table: pl.DataFrame, counts: Counter[str]) -> list[Said]:
     """Put questions and answers together, each identifier of each bus for itself, in time order."""
-    upper, target, source = pl.col("id") // 65536, pl.col("id") // 256 & 0xFF, pl.col("id") & 0xFF
     is_short = ~pl.col("extended") & (
         (pl.col("id") == FUNCTIONAL_ID) | pl.col("id").is_between(FIRST_QUESTION_ID, LAST_ANSWER_ID)
     )
-    is_long = pl.col("extended") & (
-        ((upper == _PHYSICAL) & ((target == _TESTER) | (source == _TESTER)))
-        | ((upper == _FUNCTIONAL) & (source == _TESTER))
-    )
-    said = list(_messages(table.filter(is_short | is_long), counts))
+    is_long = pl.col("extended") & (pl.col("id") // 65536).is_in([_PHYSICAL, _FUNCTIONAL])
+    heard = _messages(table.filter(is_short | is_long))
+    testers = _testers(heard)
+    said = []
+    for one in heard:
+        if one.is_long and not _is_known(one, testers):
+            counts["diagnostic messages of which nobody can tell who asks"] += one.is_whole
+            continue
+        counts[f"{one.message.outcome} diagnostic messages"] += 1
+        if one.is_whole:
+            ecu, is_question = _party(one, testers)
+            said.append(Said(one.at, one.line, one.message.payload, ecu, is_question))
     return sorted(said, key=lambda message: message.line)
 
 
-def _messages(frames: pl.DataFrame, counts: Counter[str]) -> Iterator[Said]:
+def _messages(frames: pl.DataFrame) -> list[_Heard]:
     receivers: dict[tuple[str, int, bool], isotp.Receiver] = defaultdict(isotp.Receiver)
     columns = ("at", "line", "bus", "id", "extended", "data")
+    heard = []
     for at, line, bus, can_id, extended, data in frames.select(columns).iter_rows():
         receiver = receivers[bus, can_id, extended]
-        for message in receiver.feed(at, bytes.fromhex(data)):
-            counts[f"{message.outcome} diagnostic messages"] += 1
-            if message.outcome is isotp.Outcome.COMPLETE:
-                ecu, is_question = _party(can_id, is_long=extended)
-                yield Said(at, line, message.payload, ecu, is_question)
-    for receiver in receivers.values():
-        counts[f"{isotp.Outcome.INCOMPLETE} diagnostic messages"] += len(receiver.close())
+        messages = receiver.feed(at, bytes.fromhex(data))
+        heard += [_Heard(at, line, can_id, extended, message) for message in messages]
+    for (_, can_id, extended), receiver in receivers.items():
+        left = receiver.close()
+        heard += [_Heard(one.ended_at, 0, can_id, extended, one) for one in left]
+    return heard
 
 
-def _party(can_id: int, *, is_long: bool) -> tuple[str | None, bool]:
-    """Tell which unit a frame is from or to (None: to all), and whether it asks."""
-    if is_long:
-        source, target = can_id & 0xFF, can_id >> 8 & 0xFF
-        if can_id >> 16 == _FUNCTIONAL:
+# pairs of tester and unit
+_Testers = set[tuple[int, int]]
+
+
+def _testers(heard: list[_Heard]) -> _Testers:
+    """List who is tester towards whom beside F1: the second rule of the module's head."""
+    kinds: dict[tuple[int, int | None], set[bool]] = defaultdict(set)
+    for one in heard:
+        if one.is_long and one.is_whole:
+            speaker, meant = one.parties
+            is_answer = bool(one.message.payload[0] & _ANSWER_BIT)
+            kinds[speaker, None if one.is_to_all else meant].add(is_answer)
+    return {
+        (tester, unit)
+        for unit, tester in list(kinds)
+        if tester is not None
+        and _TESTER not in (tester, unit)
+        and kinds[unit, tester] == {True}
+        and kinds.get((tester, unit), set()) | kinds.get((tester, None), set()) == {False}
+    }
+
+
+def _is_known(one: _Heard, testers: _Testers) -> bool:
+    speaker, meant = one.parties
+    if one.is_to_all:
+        return speaker == _TESTER or any(tester == speaker for tester, _ in testers)
+    return _TESTER in (speaker, meant) or (speaker, meant) in testers or (meant, speaker) in testers
+
+
+def _party(one: _Heard, testers: _Testers) -> tuple[str | None, bool]:
+    """Tell which unit a message is from or to (None: to all), and whether it asks."""
+    if one.is_long:
+        speaker, meant = one.parties
+        if one.is_to_all:
             return None, True
-        is_question = source == _TESTER
-        return unit_label(target if is_question else source, is_long=True), is_question
-    if can_id == FUNCTIONAL_ID:
+        is_question = speaker == _TESTER or (speaker, meant) in testers
+        return unit_label(meant if is_question else speaker, is_long=True), is_question
+    if one.can_id == FUNCTIONAL_ID:
         return None, True
-    is_question = can_id < FIRST_ANSWER_ID
-    return unit_label(can_id + 8 if is_question else can_id), is_question
+    is_question = one.can_id < FIRST_ANSWER_ID
+    return unit_label(one.can_id + 8 if is_question else one.can_id), is_question

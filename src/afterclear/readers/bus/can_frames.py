@@ -1,28 +1,20 @@
 """Recordings of a CAN bus as one table of frames: no meaning, only what was on the wire.
 
-candump text is taken apart as whole columns (millions of frames); the other forms go through
-python-can's readers, one frame at a time.  A line that is no frame becomes a rejection.
+candump text is taken apart as whole columns (millions of frames); ``other_forms`` reads the rest.
+A line that is no frame becomes a rejection.
 """
 
 import re
 from codecs import BOM_UTF8
 from collections import Counter
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
-from zoneinfo import ZoneInfo
+from typing import Final
 
 import polars as pl
 
-from afterclear.errors import RefusedFileError
-from afterclear.readers.limits import check_size
-from afterclear.records import Delivery, Rejection
-
-if TYPE_CHECKING:  # it takes a second to load; candump text needs none of it
-    import can
+from afterclear.records import Rejection
 
 SCHEMA: Final = {
     "line": pl.Int64,  # 1-based line, or frame number where the form has no lines
@@ -60,6 +52,12 @@ _REMOTE_FRAME = (  # asks for data and has none
     rf"^\s*{_STAMP}\s+\S+\s+{_DIRECTION}[0-9A-Fa-f]{{3,8}}"
     rf"(?:#R[0-8]?|\s+\[[0-8]\]\s+remote request)(?:\s+[RT])?{_ASCII}\s*$"
 )
+# candump without -t: no time at all.  A name of an interface ends in its number.
+_UNSTAMPED_FRAME = (
+    r"^\s*[A-Za-z_]+\d+\s+[0-9A-Fa-f]{3,8}\s+\[\d\d?\](?:\s+[0-9A-Fa-f]{2})*(?:\s+'.*')?\s*$"
+)
+UNSTAMPED = "candump without time stamps"
+_GIVEN_STAMP = r"^\(\d+\.\d{3}\) "
 EXPECTED_LINE = (
     "a bus frame with at most 8 data bytes: (seconds) bus ID#DATA or (seconds) bus ID [n] DATA"
 )
@@ -67,10 +65,6 @@ EXPECTED_LINE = (
 
 # A time stamp beyond this (the year 5138) is a damaged number; so is one that is none.
 LATEST_S = 1e11
-
-
-_PIECE_FRAMES = 100_000
-_FRAME_BYTES = 48  # of a frame with its time where it is packed tightest (own judgement)
 
 
 @dataclass(slots=True)
@@ -81,6 +75,7 @@ class Frames:
     rejections: list[Rejection] = field(default_factory=list)
     skipped: Counter[str] = field(default_factory=Counter)
     notes: list[str] = field(default_factory=list)
+    is_stamped: bool = True  # False: only the order of the frames is known
 
     @property
     def is_relative(self) -> bool:
@@ -97,9 +92,14 @@ def is_candump_line(text: str) -> bool:
     return bool(re.match(_ANY_FRAME, text, re.ASCII) or re.match(_REMOTE_FRAME, text, re.ASCII))
 
 
-def read_candump(path: Path, zone: str) -> Frames:
-    """Read candump text, short (``-L``) or long form, with seconds or dates as time stamps."""
-    frames = Frames(pl.DataFrame(schema=SCHEMA))
+def read_candump(path: Path, zone: str, *, is_stamped: bool = True) -> Frames:
+    """Read candump text, short (``-L``) or long form, with seconds or dates as time stamps.
+
+    Not ``is_stamped``: no line has a time; each gets one a thousandth of a second after the last.
+    """
+    frames = Frames(pl.DataFrame(schema=SCHEMA), is_stamped=is_stamped)
+    if not is_stamped:
+        frames.notes.append("no time stamps: the order of the lines stands for the time")
     parts = [frames.table]
     first_line = 1
     for chunk in _chunks(path):
@@ -129,6 +129,8 @@ def _chunks(path: Path) -> Iterator[bytes]:
 def _candump_chunk(chunk: bytes, first_line: int, zone: str, frames: Frames) -> pl.DataFrame:
     text = pl.Series("text", [chunk.decode("utf-8", "replace").removesuffix("\n")])
     lines = text.str.split("\n").explode().to_frame().with_row_index("line", first_line)
+    if not frames.is_stamped:
+        lines = _with_given_stamps(lines)
     table = _taken_apart(lines, _USUAL_FRAME, None)
     usual = table.filter("is_sound")
     rest = table.filter(~pl.col("is_sound") & (pl.col("text").str.strip_chars() != ""))
@@ -146,6 +148,18 @@ def _candump_chunk(chunk: bytes, first_line: int, zone: str, frames: Frames) -> 
         pl.col("number").alias("id"),
         (pl.col("id").str.len_bytes() > STANDARD_ID_LENGTH).alias("extended"),
         "data",
+    )
+
+
+def _with_given_stamps(lines: pl.DataFrame) -> pl.DataFrame:
+    """Write before each line that has any text a time in the order of lines."""
+    thousandths = pl.col("line").cast(pl.Int64)
+    stamp = pl.format(
+        "({}.{}) ", thousandths // 1000, (thousandths % 1000).cast(pl.String).str.zfill(3)
+    )
+    is_blank = pl.col("text").str.strip_chars() == ""
+    return lines.with_columns(
+        pl.when(is_blank).then(pl.col("text")).otherwise(stamp + pl.col("text")).alias("text")
     )
 
 
@@ -194,7 +208,8 @@ def _set_aside(lines: pl.DataFrame, frames: Frames) -> None:
     is_remote = lines["text"].str.contains(_REMOTE_FRAME)
     frames.skipped["remote frames"] += int(is_remote.sum())
     for line, text in lines.filter(~is_remote).iter_rows():
-        shown = text.rstrip("\r")[:200]
+        own = text if frames.is_stamped else re.sub(_GIVEN_STAMP, "", text)
+        shown = own.rstrip("\r")[:200]
         frames.rejections.append(Rejection("scans", line, None, shown, f"expected {EXPECTED_LINE}"))
 
 
@@ -209,11 +224,17 @@ def _as_running_clock(table: pl.DataFrame, frames: Frames) -> pl.DataFrame:
     return table.with_columns(pl.col("at").cum_sum())
 
 
-# --- the other forms, through python-can ---------------------------------------------------
+# --- which form ----------------------------------------------------------------------------
 
 CSV_HEADER = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
-# first bytes -> form; MDF: the identification block of ASAM MDF
-_MARKS = ((b"LOGG", ".blf"), (b"MDF     ", ".mf4"), (CSV_HEADER, ".csv"))
+# First bytes -> form.  MDF: the identification block of ASAM MDF; a recorder that lost its power
+# leaves it unfinalised, its counters of frames still to be set, and the library sets them.
+_MARKS = (
+    (b"LOGG", ".blf"),
+    (b"MDF     ", ".mf4"),
+    (b"UnFinMF ", ".mf4"),
+    (CSV_HEADER, ".csv"),
+)
 
 
 def form_of(name: str, head: bytes) -> str | None:
@@ -228,153 +249,11 @@ def form_of(name: str, head: bytes) -> str | None:
     lines = [line for line in text.splitlines()[:-1] or text.splitlines() if line.strip()]
     if any(is_candump_line(line) for line in lines[:50]):
         return "candump"
+    if any(re.match(_UNSTAMPED_FRAME, line, re.ASCII) for line in lines[:50]):
+        return UNSTAMPED
     suffix = Path(name).suffix.lower()
     if suffix == ".asc" and re.search(r"^(date |base\s+(hex|dec))", text, re.MULTILINE):
         return suffix
     if suffix == ".trc" and text.startswith(";"):
         return suffix
     return None
-
-
-def read_other(delivery: Delivery, form: str) -> Frames:
-    """Read a recording through python-can; a frame it cannot read ends the reading there."""
-    frames, rows = Frames(pl.DataFrame(schema=SCHEMA)), _Rows(delivery)
-    n_seen = 0
-    try:
-        with _opened(delivery.path, form) as reader:
-            for n_seen, message in enumerate(reader, 1):
-                if (kind := _kind_without_message(message)) is not None:
-                    frames.skipped[kind] += 1
-                elif not abs(message.timestamp) <= LATEST_S:
-                    stamp = repr(message.timestamp)
-                    frames.rejections.append(
-                        Rejection("scans", n_seen, None, stamp, "expected a time stamp in seconds")
-                    )
-                else:
-                    rows.take(n_seen, message)
-    except (RefusedFileError, MemoryError):
-        raise
-    # python-can's readers let whatever their parsing meets through: each is a broken file here
-    except Exception as error:
-        if rows.is_empty():
-            raise RefusedFileError(
-                f"{delivery.name} looks like a {form} bus recording, but none of its frames "
-                f"could be read: {error}. Record it again, or convert it to candump text."
-            ) from error
-        frames.rejections.append(
-            Rejection(
-                "scans",
-                n_seen + 1,
-                None,
-                None,
-                f"expected a readable frame; reading stopped here ({error})",
-            )
-        )
-    frames.table = rows.as_table()
-    _name_zone(frames, form, delivery.zone)
-    return frames
-
-
-class _Rows:
-    """Gathers frames a piece at a time: as objects they take ten times the memory."""
-
-    def __init__(self, delivery: Delivery) -> None:
-        self._name, self._packed = delivery.name, delivery.path.stat().st_size
-        self._pieces = [pl.DataFrame(schema=SCHEMA)]
-        self._rows: list[tuple[int, float, str, int, bool, str]] = []
-
-    def take(self, number: int, message: "can.Message") -> None:
-        """Take one frame.
-
-        Raises:
-            RefusedFileError: there are more than a file of this size can hold.
-
-        """
-        self._rows.append(_row(number, message))
-        if len(self._rows) >= _PIECE_FRAMES:
-            self._end_piece()
-            check_size(number * _FRAME_BYTES, self._packed, self._name)
-
-    def is_empty(self) -> bool:
-        return not self._rows and len(self._pieces) == 1
-
-    def as_table(self) -> pl.DataFrame:
-        self._end_piece()
-        return pl.concat(self._pieces)
-
-    def _end_piece(self) -> None:
-        self._pieces.append(pl.DataFrame(self._rows, schema=SCHEMA, orient="row"))
-        self._rows = []
-
-
-@contextmanager
-def _opened(path: Path, form: str) -> Iterator[Iterable["can.Message"]]:
-    """Open a recording with our own encoding: python-can would take the machine's."""
-    import can  # noqa: PLC0415 - only where it is wanted
-
-    if form == ".blf":
-        with path.open("rb") as binary:
-            yield can.BLFReader(binary)
-        return
-    if form == ".mf4":
-        with _measurement(path) as messages:
-            yield messages
-        return
-    with path.open(encoding="utf-8", errors="replace") as text:
-        match form:
-            case ".trc":
-                yield can.TRCReader(text)
-            case ".csv":
-                yield can.CSVReader(text)
-            case _:
-                yield can.ASCReader(text, relative_timestamp=False)
-
-
-@contextmanager
-def _measurement(path: Path) -> Iterator[Iterable["can.Message"]]:
-    """Open an ASAM MDF version 4 recording; the library for it is an extra of its own."""
-    import can  # noqa: PLC0415 - only where it is wanted
-
-    try:
-        reader = can.MF4Reader(path)
-    except NotImplementedError as error:
-        raise RefusedFileError(
-            "MDF recordings are read with the extra package asammdf, which is not installed. "
-            "Run: pip install 'afterclear[mf4]'"
-        ) from error
-    try:
-        yield reader
-    finally:
-        reader.stop()
-
-
-def _kind_without_message(message: "can.Message") -> str | None:
-    if message.is_error_frame:
-        return "error frames"
-    return "remote frames" if message.is_remote_frame else None
-
-
-def _row(number: int, message: "can.Message") -> tuple[int, float, str, int, bool, str]:
-    bus = "" if message.channel is None else str(message.channel)
-    return (
-        number,
-        float(message.timestamp),
-        bus,
-        message.arbitration_id,
-        message.is_extended_id,
-        message.data.hex().upper(),
-    )
-
-
-def _name_zone(frames: Frames, form: str, zone: str) -> None:
-    """Put the source's zone where the form holds wall-clock time without an offset.
-
-    python-can takes the begin of .asc for the machine's zone and that of .blf and .trc for UTC;
-    neither may decide when a scan was made.
-    """
-    if frames.is_relative or form in (".csv", ".mf4"):
-        return  # these hold instants
-    first = float(frames.table["at"][0])
-    machine = None if form == ".asc" else UTC
-    wall = datetime.fromtimestamp(first, tz=machine).replace(tzinfo=ZoneInfo(zone))
-    frames.table = frames.table.with_columns(pl.col("at") + (wall.timestamp() - first))

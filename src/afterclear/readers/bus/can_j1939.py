@@ -115,13 +115,20 @@ def _was_asked(asked: _Requests, pgn: int, sa: int, line: int, at: float) -> boo
     return False
 
 
-def take_j1939(frames: pl.DataFrame, methods: Mapping[int, int], readings: Readings) -> None:
+def take_j1939(
+    frames: pl.DataFrame,
+    methods: Mapping[int, int],
+    readings: Readings,
+    *,
+    is_timed: bool = True,
+) -> None:
     """Add all scans of a recording to the readings.
 
     ``frames``: 29-bit frames with ``with_j1939_columns`` and the columns ``stretch`` and ``scan``
     (whole numbers).  ``methods``: old SPN conversion method by source address.
+    Not ``is_timed``: nobody knows how long a stretch was, so none counts as short.
     """
-    repeated = _repeated_identifiers(frames)
+    repeated = _repeated_identifiers(frames, SHORT_STRETCH_S if is_timed else 0.0)
     somebody = {(stretch, identifier & 0xFF) for stretch, identifier in repeated}
     messages = list(_single_frames(frames))
     for transfer, scan, stretch, line in _transfers(frames, readings.counts):
@@ -140,12 +147,12 @@ def take_j1939(frames: pl.DataFrame, methods: Mapping[int, int], readings: Readi
     readings.engine_hours |= _take_total(frames, repeated, _HOURS, readings)
 
 
-def _repeated_identifiers(frames: pl.DataFrame) -> set[tuple[int, int]]:
+def _repeated_identifiers(frames: pl.DataFrame, short_s: float) -> set[tuple[int, int]]:
     """List (stretch, identifier) that belong to somebody: rule 1 of the module's head."""
     seconds = pl.col("at").max() - pl.col("at").min()
     lasting = frames.group_by("stretch").agg(seconds.alias("seconds"))
     counted = frames.group_by("stretch", "id").len().join(lasting, on="stretch")
-    counted = counted.filter((pl.col("len") > 1) | (pl.col("seconds") < SHORT_STRETCH_S))
+    counted = counted.filter((pl.col("len") > 1) | (pl.col("seconds") < short_s))
     return set(counted.select("stretch", "id").iter_rows())
 
 

@@ -19,6 +19,7 @@ from afterclear.readers.bus.can_diagnostics import diagnostic_messages
 from afterclear.readers.bus.can_frames import Frames
 from afterclear.readers.bus.can_j1939 import acknowledged_clears, take_j1939, with_j1939_columns
 from afterclear.readers.bus.diagnostic_answers import clears_in, matched_answers, take_answers
+from afterclear.readers.bus.other_forms import read_other
 from afterclear.readers.bus.reading_rows import plain_parts, scan_heads, vehicle_of
 from afterclear.readers.bus.unit_readings import Clear, Readings
 from afterclear.records import Delivery, ReadFile
@@ -65,7 +66,9 @@ class CanLogReader:
         clears = acknowledged_clears(with_j1939_columns(table)) + clears_in(answers)
         readings.clears = sorted(clears, key=lambda clear: clear.line)
         table = _with_scans(table, readings.clears)
-        take_j1939(with_j1939_columns(table), self.spn_methods, readings)
+        take_j1939(
+            with_j1939_columns(table), self.spn_methods, readings, is_timed=frames.is_stamped
+        )
         take_answers(answers, _scan_of_line(table), readings, Form.CAN)
         vehicle = vehicle_of(delivery, readings.vins)
         began = dict(table.group_by("scan").agg(pl.col("at").min()).iter_rows())
@@ -86,10 +89,17 @@ def _frames(delivery: Delivery) -> Frames:
             f"{delivery.name} is no bus recording: none of its first lines is a frame "
             f"({can_frames.EXPECTED_LINE})."
         )
-    if form == "candump":
-        frames = can_frames.read_candump(delivery.path, delivery.zone)
+    if form == can_frames.UNSTAMPED and delivery.started_at is None:
+        raise RefusedFileError(
+            f"{delivery.name} is a bus recording without time stamps: nothing in it says when it "
+            "was made. Say when it began with `load --begun TIME`, or record with time stamps "
+            "(candump -L)."
+        )
+    if form in {"candump", can_frames.UNSTAMPED}:
+        is_stamped = form != can_frames.UNSTAMPED
+        frames = can_frames.read_candump(delivery.path, delivery.zone, is_stamped=is_stamped)
     else:
-        frames = can_frames.read_other(delivery, form)
+        frames = read_other(delivery, form)
     if frames.table.is_empty() and not frames.skipped.total():
         raise RefusedFileError(f"{delivery.name} holds no frame of a bus.")
     return frames

@@ -1,0 +1,165 @@
+"""Recordings in the forms that python-can reads, one frame at a time, as a table of frames."""
+
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from afterclear.errors import RefusedFileError
+from afterclear.readers.bus.can_frames import LATEST_S, SCHEMA, Frames
+from afterclear.readers.limits import check_size
+from afterclear.records import Delivery, Rejection
+
+if TYPE_CHECKING:  # it takes a second to load; candump text needs none of it
+    import can
+
+_PIECE_FRAMES = 100_000
+_FRAME_BYTES = 48  # of a frame with its time where it is packed tightest (own judgement)
+
+
+def read_other(delivery: Delivery, form: str) -> Frames:
+    """Read a recording through python-can; a frame it cannot read ends the reading there."""
+    frames, rows = Frames(pl.DataFrame(schema=SCHEMA)), _Rows(delivery)
+    n_seen = 0
+    try:
+        with _opened(delivery.path, form) as reader:
+            for n_seen, message in enumerate(reader, 1):
+                if (kind := _kind_without_message(message)) is not None:
+                    frames.skipped[kind] += 1
+                elif not abs(message.timestamp) <= LATEST_S:
+                    stamp = repr(message.timestamp)
+                    frames.rejections.append(
+                        Rejection("scans", n_seen, None, stamp, "expected a time stamp in seconds")
+                    )
+                else:
+                    rows.take(n_seen, message)
+    except (RefusedFileError, MemoryError):
+        raise
+    # python-can's readers let whatever their parsing meets through: each is a broken file here
+    except Exception as error:
+        if rows.is_empty():
+            raise RefusedFileError(
+                f"{delivery.name} looks like a {form} bus recording, but none of its frames "
+                f"could be read: {error}. Record it again, or convert it to candump text."
+            ) from error
+        frames.rejections.append(
+            Rejection(
+                "scans",
+                n_seen + 1,
+                None,
+                None,
+                f"expected a readable frame; reading stopped here ({error})",
+            )
+        )
+    frames.table = rows.as_table()
+    _name_zone(frames, form, delivery.zone)
+    return frames
+
+
+class _Rows:
+    """Gathers frames a piece at a time: as objects they take ten times the memory."""
+
+    def __init__(self, delivery: Delivery) -> None:
+        self._name, self._packed = delivery.name, delivery.path.stat().st_size
+        self._pieces = [pl.DataFrame(schema=SCHEMA)]
+        self._rows: list[tuple[int, float, str, int, bool, str]] = []
+
+    def take(self, number: int, message: "can.Message") -> None:
+        """Take one frame.
+
+        Raises:
+            RefusedFileError: there are more than a file of this size can hold.
+
+        """
+        self._rows.append(_row(number, message))
+        if len(self._rows) >= _PIECE_FRAMES:
+            self._end_piece()
+            check_size(number * _FRAME_BYTES, self._packed, self._name)
+
+    def is_empty(self) -> bool:
+        return not self._rows and len(self._pieces) == 1
+
+    def as_table(self) -> pl.DataFrame:
+        self._end_piece()
+        return pl.concat(self._pieces)
+
+    def _end_piece(self) -> None:
+        self._pieces.append(pl.DataFrame(self._rows, schema=SCHEMA, orient="row"))
+        self._rows = []
+
+
+@contextmanager
+def _opened(path: Path, form: str) -> Iterator[Iterable["can.Message"]]:
+    """Open a recording with our own encoding: python-can would take the machine's."""
+    import can  # noqa: PLC0415 - only where it is wanted
+
+    if form == ".blf":
+        with path.open("rb") as binary:
+            yield can.BLFReader(binary)
+        return
+    if form == ".mf4":
+        with _measurement(path) as messages:
+            yield messages
+        return
+    with path.open(encoding="utf-8", errors="replace") as text:
+        match form:
+            case ".trc":
+                yield can.TRCReader(text)
+            case ".csv":
+                yield can.CSVReader(text)
+            case _:
+                yield can.ASCReader(text, relative_timestamp=False)
+
+
+@contextmanager
+def _measurement(path: Path) -> Iterator[Iterable["can.Message"]]:
+    """Open an ASAM MDF version 4 recording; the library for it is an extra of its own."""
+    import can  # noqa: PLC0415 - only where it is wanted
+
+    try:
+        reader = can.MF4Reader(path)
+    except NotImplementedError as error:
+        raise RefusedFileError(
+            "MDF recordings are read with the extra package asammdf, which is not installed. "
+            "Run: pip install 'afterclear[mf4]'"
+        ) from error
+    try:
+        yield reader
+    finally:
+        reader.stop()
+
+
+def _kind_without_message(message: "can.Message") -> str | None:
+    if message.is_error_frame:
+        return "error frames"
+    return "remote frames" if message.is_remote_frame else None
+
+
+def _row(number: int, message: "can.Message") -> tuple[int, float, str, int, bool, str]:
+    bus = "" if message.channel is None else str(message.channel)
+    return (
+        number,
+        float(message.timestamp),
+        bus,
+        message.arbitration_id,
+        message.is_extended_id,
+        message.data.hex().upper(),
+    )
+
+
+def _name_zone(frames: Frames, form: str, zone: str) -> None:
+    """Put the source's zone where the form holds wall-clock time without an offset.
+
+    python-can takes the begin of .asc for the machine's zone and that of .blf and .trc for UTC;
+    neither may decide when a scan was made.
+    """
+    if frames.is_relative or form in (".csv", ".mf4"):
+        return  # these hold instants
+    first = float(frames.table["at"][0])
+    machine = None if form == ".asc" else UTC
+    wall = datetime.fromtimestamp(first, tz=machine).replace(tzinfo=ZoneInfo(zone))
+    frames.table = frames.table.with_columns(pl.col("at") + (wall.timestamp() - first))
