@@ -28,6 +28,7 @@ class Lists:
     vins: dict[str, str]
     plates: dict[str, str]
     exact: frozenset[str]  # numbers as they are written
+    all_vins: dict[str, str]  # with those that are the number too
 
 
 def plain_mark(text: str) -> str:
@@ -44,7 +45,12 @@ def lists_of(con: Connection) -> Lists:
     numbers = {plain_mark(number): number for number, _, _ in rows}
     vins = {_whole(vin): number for number, vin, _ in rows if vin and _whole(vin) != _whole(number)}
     plates = {_whole(plate): number for number, _, plate in rows if plate}
-    return Lists(numbers, vins, plates, frozenset(number for number, _, _ in rows))
+    exact = frozenset(number for number, _, _ in rows)
+    spelled = {_whole(number): number for number in exact}
+    vin_numbers = {
+        vin: number for vin, number in spelled.items() if not read_vin(vin, _LATEST_YEAR).problems
+    }
+    return Lists(numbers, vins, plates, exact, vin_numbers | vins)
 
 
 def _whole(text: str) -> str:
@@ -59,7 +65,7 @@ def near_miss(told: str, lists: Lists) -> str | None:
         return f"a vehicle's number; perhaps {own} is meant, which the vehicle list has"
     if own := lists.plates.get(_whole(told)):
         return f"a vehicle's number; this is the plate of {own}: map it as plate, or write {own}"
-    if own := _near_vin(_whole(told), lists.vins):
+    if own := _near_vin(_whole(told), lists.all_vins):
         return f"a VIN that is right; this one is nearly that of {own}"
     return None
 
