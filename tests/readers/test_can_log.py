@@ -63,6 +63,18 @@ def test_a_code_seen_in_one_message_of_many_is_in_the_scan(tmp_path: Path) -> No
     assert codes(read(candump(tmp_path / "a.log", frames))) == {("SA 0 engine", "SPN 96 FMI 3")}
 
 
+def test_a_code_gone_before_the_end_is_presence_and_the_note_says_it_went(tmp_path: Path) -> None:
+    frames = [
+        *every_second(DM1, one_code(96, 3)),
+        *every_second(DM1, one_code(100, 4), 5.0),
+        *every_second(DM1, CLEAN, 10.0),
+        *every_second(DM1, one_code(100, 4), 15.0),
+    ]
+    made = read(candump(tmp_path / "a.log", frames))
+    assert codes(made) == {("SA 0 engine", "SPN 96 FMI 3"), ("SA 0 engine", "SPN 100 FMI 4")}
+    assert "1 active codes gone again by the unit's last message" in made.note
+
+
 def test_the_highest_count_and_every_lamp_seen_are_kept(tmp_path: Path) -> None:
     frames = [
         *every_second(DM1, one_code(100, 4, 1, "04FF")),

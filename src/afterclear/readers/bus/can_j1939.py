@@ -192,6 +192,8 @@ def _take_fault_messages(
     times = Counter((m.stretch, m.source_address, m.pgn, m.payload) for m in messages)
     readings.counts["fault messages"] += len(messages)
     heard: dict[tuple[int, int], set[int]] = defaultdict(set)
+    last: dict[tuple[int, int], set[str]] = {}  # what a unit's last DM1 of a scan tells
+    ever: dict[tuple[int, int], set[str]] = defaultdict(set)
     for message in sorted(messages, key=lambda m: m.line):
         sa = message.source_address
         n = times[message.stretch, sa, message.pgn, message.payload]
@@ -203,6 +205,12 @@ def _take_fault_messages(
         _add_to_unit(unit, message, said)
         heard[message.scan, sa].add(message.pgn)
         unit.is_whole_memory = heard[message.scan, sa] >= _WHOLE_MEMORY
+        if message.pgn == j1939.DM1_ACTIVE:
+            last[message.scan, sa] = {dtc.code for dtc in said.dtcs if dtc.code is not None}
+            ever[message.scan, sa] |= last[message.scan, sa]
+    # heard is presence, so they stay in the scan; the note says that they went
+    n_gone = sum(len(codes - last[key]) for key, codes in ever.items())
+    readings.counts["active codes gone again by the unit's last message"] += n_gone
 
 
 # A unit repeats its message every second: most payloads of a recording are the same few.
