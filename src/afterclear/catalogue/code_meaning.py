@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from functools import cached_property, lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from afterclear.catalogue.cautions import Caution, Cautions
 from afterclear.catalogue.code_tables import CodeEntry, CodeTables, words_of_owner
@@ -17,7 +18,9 @@ from afterclear.catalogue.config_tables import read_table
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.catalogue.knock_on import Harm, KnockOn, Pointer, Relation
 from afterclear.catalogue.lexicon import Component, Lexicon, Mention, parts_of
-from afterclear.catalogue.order_text.reading import Work, WorkReader, WorkText
+
+if TYPE_CHECKING:
+    from afterclear.catalogue.order_text.reading import Work, WorkReader, WorkText
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +156,7 @@ class Catalogue:
             return Family(f"part:{slug or 'unknown'}", part or "part not named", certain=True)
         return self._family(told.component, told.position, None, certain=told.certain)
 
-    def order_text(self, text: str) -> WorkText:
+    def order_text(self, text: str) -> "WorkText":
         """Say which work the text of a work order tells, and why if it tells none.
 
         Raises:
@@ -162,14 +165,16 @@ class Catalogue:
         """
         return self._work_reader.read(text)
 
-    def family_of_work(self, work: Work) -> Family:
+    def family_of_work(self, work: "Work") -> Family:
         """Name the family whose faults a piece of work is for."""
         component = self.lexicon.components[work.aimed_at]
         return self._family(component, work.position, None, certain=True)
 
     @cached_property
-    def _work_reader(self) -> WorkReader:
+    def _work_reader(self) -> "WorkReader":
         # few commands read texts of work orders, and the words of five languages take a second
+        from afterclear.catalogue.order_text.reading import WorkReader  # noqa: PLC0415
+
         return WorkReader(self._config_dir, self.lexicon)
 
     def _listed_family(self, entry: CodeEntry, told: Mention | None, ecu: str | None) -> Family:

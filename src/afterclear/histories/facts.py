@@ -4,13 +4,16 @@ Each distinct (make, unit, code, description) is looked up once, however many ro
 """
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
-from afterclear.catalogue.order_text.reading import WorkText
 from afterclear.histories.presence import presence_table, says_inactive
 from afterclear.store.engine.database import Connection, create_temp_table, query
+
+if TYPE_CHECKING:
+    from afterclear.catalogue.order_text.reading import WorkText
 
 _STRENGTH = {"present": 0, "sign": 1, "not_tested": 2, "permanent": 3, "absent": 4}
 
@@ -103,7 +106,7 @@ def put_order_texts(con: Connection, catalogue: Catalogue) -> None:
 
 
 def _works(
-    catalogue: Catalogue, told: WorkText, action: str | None
+    catalogue: Catalogue, told: "WorkText", action: str | None
 ) -> Iterator[tuple[object, ...]]:
     """Rows of ``text_works`` after text and action; an action told elsewhere is of all named."""
     works = (*told.works, *told.idle) if action else told.works
