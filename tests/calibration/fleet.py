@@ -116,6 +116,7 @@ class _Vehicle:
         self.part = [(_NEVER, 1.0) for _ in range(n)]  # fitted at, scale of its life
         self.open: list[Try | None] = [None] * n
         self.seen = [False] * n
+        self.last_day = 0.0
         self.is_listed = [False] * n  # in its unit's memory when that was last read
         self.read_km = [_NEVER] * len(UNITS)  # last reading; inf: none
         self.first_km = [_NEVER] * len(UNITS)
@@ -149,7 +150,9 @@ class _Vehicle:
         for day in days:
             while stray_days and stray_days[0] < day:
                 self._stray_clear(stray_days.pop(0))
+            self._complain(day)
             self._scan(day)
+            self.last_day = day
         done = [t for t in self.open if t is not None]
         self.fleet.tries.extend(done)
         self.fleet.watched_km[self.number] = self.watched
@@ -163,6 +166,17 @@ class _Vehicle:
         n = int(3 * 365 * laws.years / laws.gap_days) + 10
         days = np.cumsum(rng.gamma(2.0, laws.gap_days / 2, n))
         return [float(d) for d in days[days < 365 * laws.years]]
+
+    def _complain(self, until: float) -> None:
+        """Come within some days of a fault that began, where the driver is one who does."""
+        if self.laws.complaints <= 0:
+            return
+        begun = [(min(n) - self.start_km) / self.rate for n in self.next]
+        for day in sorted(b for b in begun if self.last_day < b < until):
+            come = day + float(self.rng.exponential(5.0))
+            if come < until and self.rng.random() < self.laws.complaints and come > self.last_day:
+                self._scan(come)
+                self.last_day = come
 
     def _stray_clear(self, day: float) -> None:
         """Clear every unit, with no scan beside it: codes last seen listed are tried so."""

@@ -23,12 +23,14 @@ UNIT = np.array([UNITS.index(unit) for _, _, unit, _ in CODES])
 def background(fleet: Fleet) -> NewFaults:
     """Fit the rates of new faults from first onsets."""
     n_vehicles, n_units = fleet.watched_km.shape
+    # the tool knows only of families that were ever shown
+    shown = np.unique([f.fault for f in fleet.firsts]).astype(np.int64)
     units = WatchedUnits(
         np.repeat(np.arange(n_vehicles), n_units),
         np.tile(np.arange(n_units), n_vehicles),
         fleet.watched_km.ravel(),
-        np.arange(len(CODES)),
-        UNIT,
+        shown,
+        UNIT[shown],
     )
     firsts = [(f.vehicle * n_units + UNIT[f.fault], f.fault) for f in fleet.firsts]
     unit, family = np.array(firsts, dtype=np.int64).reshape(-1, 2).T

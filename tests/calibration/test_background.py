@@ -6,6 +6,7 @@ import pytest
 from tests.calibration.fleet import Fleet, simulate
 from tests.calibration.judged import UNIT, background, rates
 from tests.calibration.laws import Laws
+from tests.calibration.picture import FILE, drawn
 
 
 def told_over_true(fleet: Fleet) -> float:
@@ -39,3 +40,7 @@ def test_the_rule_of_before_missed_half_of_them() -> None:
 def test_vehicles_that_differ_are_told_apart() -> None:
     fleet = simulate(Laws(rate_factor=3.0), 2)
     assert np.corrcoef(background(fleet).vehicle, fleet.frailty)[0, 1] > 0.8
+
+
+def test_the_picture_of_the_help_page_is_the_one_drawn() -> None:
+    assert FILE.read_text(encoding="utf-8") == drawn()

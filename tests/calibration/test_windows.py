@@ -1,12 +1,16 @@
-"""Windows and first onsets of invented fleets are those the tool makes of their rows."""
+"""Windows, onsets and verdicts of invented fleets are those the tool makes of their rows."""
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.engine.database import query
-from tests.calibration.fleet import simulate
+from tests.calibration.fleet import Fleet, simulate
+from tests.calibration.judged import told
 from tests.calibration.laws import CODES, UNITS, Laws
+from tests.calibration.scores import HELD_BELOW
 from tests.calibration.through_store import in_store
 
 
@@ -22,6 +26,12 @@ def test_windows_and_onsets_are_those_of_the_histories(tmp_path: Path) -> None:
                FROM store.attempts ORDER BY ALL""",
         ).to_dicts()
         watched = query(con, "FROM store.watched").to_dicts()
+        judge_attempts(con, HELD_BELOW)
+        verdicts = query(
+            con,
+            """SELECT vehicle_id, code, attempted_km, p_not_held, p_same_fault, p_worn
+               FROM store.attempts JOIN store.verdicts USING (attempt_id)""",
+        ).to_dicts()
         onsets = query(con, "FROM store.onsets").to_dicts()
     made = {
         (int(r["vehicle_id"][1:]), names[r["code"]], round(r["attempted_km"])): r for r in found
@@ -37,6 +47,7 @@ def test_windows_and_onsets_are_those_of_the_histories(tmp_path: Path) -> None:
         assert row["is_repeat"] == tried.is_repeat
         assert bool(row["may_wear"]) == tried.is_repair
         assert (row["part_brand"] is not None) == tried.is_repair
+    _hold_verdicts_together(fleet, verdicts)
     for row in watched:
         expected = fleet.watched_km[int(row["vehicle_id"][1:]), UNITS.index(row["ecu"])]
         np.testing.assert_allclose(row["km"], expected, atol=0.5)
@@ -48,3 +59,14 @@ def test_windows_and_onsets_are_those_of_the_histories(tmp_path: Path) -> None:
         np.testing.assert_allclose(
             [row["before_km"], gap], [first.before_km, first.gap_km], atol=0.5
         )
+
+
+def _hold_verdicts_together(fleet: Fleet, verdicts: list[dict[str, Any]]) -> None:
+    """Find the same chances, to half a per cent: km are rounded, sums run in another order."""
+    fast = told(fleet)
+    by_place = {(r["vehicle_id"], r["code"], round(r["attempted_km"])): r for r in verdicts}
+    for place, tried in enumerate(fleet.tries):
+        row = by_place[f"V{tried.vehicle:05d}", CODES[tried.fault][0], round(tried.km)]
+        for name in ("p_not_held", "p_same_fault", "p_worn"):
+            value = np.nan if row[name] is None else row[name]
+            np.testing.assert_allclose(value, getattr(fast, name)[place], atol=0.005)

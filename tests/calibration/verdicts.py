@@ -7,11 +7,8 @@ line a law and size, and below it what the model of before said of the same flee
 
 import argparse
 import csv
-import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-
-import numpy as np
 
 from tests.calibration.fleet import simulate
 from tests.calibration.judged import told
@@ -63,6 +60,4 @@ def _before() -> dict[tuple[str, int], str]:
 
 
 if __name__ == "__main__":
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    np.seterr(all="warn")
     main()

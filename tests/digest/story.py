@@ -321,6 +321,8 @@ class Story:
             stayed=tried.stayed,
             p_not_held=None if came_back else tried.p,
             p_same_fault=tried.p if came_back else None,
+            p_worn=0.0 if came_back else None,
+            p_new=1 - tried.p if came_back and tried.p is not None else None,
             clean_km=days * self.km_a_day if clean else 0.0,
             clean_days=float(days),
             km_to_go=tried.to_go,

@@ -1,5 +1,6 @@
 """One sentence per verdict, word for word."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -20,6 +21,8 @@ RETURNED = attempt(
     returned_low_km=310.0,
     returned_high_km=420.0,
     p_same_fault=0.96,
+    p_worn=0.0,
+    p_new=0.04,
 )
 CLEAN = {"clean_km": 5_200.0, "last_clean_at": MAY_9, "last_clean_scan_id": "S-9"}
 TWO_CLEAN = (
@@ -33,7 +36,8 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (evidence("returned", "S-102", 3, 41_420),),
         (
             "Came back: scan S-102 on 3 May 2025 at 41,420 km showed P0301 again, "
-            "between 310 and 420 km after the repair; chance that it is the old fault 96 %."
+            "between 310 and 420 km after the repair; most likely the old fault, not held: 96 % "
+            "(a new fault 4 %)."
         ),
     ),
     (
@@ -41,7 +45,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (),
         (
             "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 310 and 420 km after "
-            "the repair; chance that it is the old fault 96 %."
+            "the repair; most likely the old fault, not held: 96 % (a new fault 4 %)."
         ),
     ),
     (
@@ -54,12 +58,30 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
             returned_high_km=420.0,
             related_code="P0300",
             p_same_fault=0.31,
+            p_worn=0.0,
+            p_new=0.69,
         ),
         (),
         (
             "Came back: scan S-102 on 3 May 2025 showed P0300, a code of the same family as P0301, "
-            "within 420 km after the clear; more likely a new fault, chance that it is the old one "
-            "31 %."
+            "within 420 km after the clear; most likely a new fault: 69 % (the old fault 31 %)."
+        ),
+    ),
+    (
+        replace(
+            RETURNED,
+            returned_low_km=31_000.0,
+            returned_high_km=34_000.0,
+            p_same_fault=0.02,
+            p_worn=0.8,
+            p_new=0.18,
+            usual_life_km=28_000.0,
+        ),
+        (),
+        (
+            "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 31,000 and 34,000 km "
+            "after the repair; most likely the part has worn out: 80 % (the old fault 2 %, a new "
+            "fault 18 %); half of such parts last 28,000 km."
         ),
     ),
     (

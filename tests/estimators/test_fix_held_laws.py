@@ -125,7 +125,7 @@ def test_groups_lend_each_other_strength_and_little_across_strata() -> None:
     alone = fix_held(
         group[stratum == 1] - 50, seen.low_km[stratum == 1], seen.high_km[stratum == 1]
     )
-    np.testing.assert_array_equal(found.p_not_held[stratum == 1], alone.p_not_held)
+    np.testing.assert_allclose(found.p_not_held[stratum == 1], alone.p_not_held, atol=0.05)
 
 
 def test_a_group_in_two_strata_is_refused() -> None:

@@ -18,6 +18,17 @@ VERDICT_WORDS: dict[str, str] = {
 # what was done, for sentences ("420 km after the repair")
 DEED: dict[str, str] = {"repair": mark("the repair"), "clear_only": mark("the clear")}
 
+_COUNTS = 0.005  # a chance under half a per cent is not spoken of
+_CAUSES: dict[str, str] = {
+    "same": mark("the old fault"),
+    "worn": mark("part worn out"),
+    "new": mark("a new fault"),
+}
+_MOST_LIKELY: dict[str, str] = {
+    "same": mark("; most likely the old fault, not held: {share}{rest}"),
+    "worn": mark("; most likely the part has worn out: {share}{rest}"),
+    "new": mark("; most likely a new fault: {share}{rest}"),
+}
 _NAMED_SCANS = 3  # more are counted, and listed in the table under the sentence
 
 
@@ -92,19 +103,35 @@ def _came_back(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> 
         scan=_scan(attempt.returned_scan_id, attempt.returned_at, evidence, cells),
         what=what,
         after=after,
-        chance=_same_fault(attempt, cells),
+        chance=_causes(attempt, cells),
     )
 
 
-def _same_fault(attempt: Attempt, cells: Cells) -> str:
-    if attempt.p_same_fault is None:
+def _causes(attempt: Attempt, cells: Cells) -> str:
+    """Say which of the three causes is likeliest, with the chances of all that count."""
+    told = {
+        "same": attempt.p_same_fault,
+        "worn": attempt.p_worn,
+        "new": attempt.p_new,
+    }
+    known = {cause: p for cause, p in told.items() if p is not None and p >= _COUNTS}
+    if not known:
         return ""
-    share = cells.percent(attempt.p_same_fault)
-    if attempt.p_same_fault < 0.5:  # noqa: PLR2004  (a half: the other reading is likelier)
+    first = max(known, key=known.__getitem__)
+    rest = ", ".join(
+        f"{cells.t(_CAUSES[cause])} {cells.percent(p)}"
+        for cause, p in known.items()
+        if cause != first
+    )
+    values = {"share": cells.percent(known[first]), "rest": f" ({rest})" if rest else ""}
+    if first == "worn" and attempt.usual_life_km is not None:
+        life = cells.amount(attempt.usual_life_km, attempt.clock)
         return cells.t(
-            "; more likely a new fault, chance that it is the old one {share}", share=share
+            "; most likely the part has worn out: {share}{rest}; half of such parts last {life}",
+            life=life,
+            **values,
         )
-    return cells.t("; chance that it is the old fault {share}", share=share)
+    return cells.t(_MOST_LIKELY[first], **values)
 
 
 def _stayed(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:

@@ -57,7 +57,7 @@ class Attempt:
     outcome: Outcome
     stayed: bool  # still there right after the clear: never gone
     p_not_held: float | None  # given all that was seen; None for a return
-    p_same_fault: float | None  # for returns: the old fault rather than a new one
+    p_same_fault: float | None  # for returns: the work did not hold
     clean_km: float | None
     clean_days: float | None
     km_to_go: float | None  # for on watch
@@ -78,6 +78,9 @@ class Attempt:
     n_group: int | None  # attempts pooled with this one for the estimate
     group_returned: int | None
     needed_km: float | None = None  # evidenced clean distance that proves it; None: not known
+    p_worn: float | None = None  # for returns: the part that was fitted has worn out
+    p_new: float | None = None  # for returns: a new fault; the three add up to 1
+    usual_life_km: float | None = None  # by then half of such parts have worn out
 
 
 @dataclass(frozen=True, slots=True)

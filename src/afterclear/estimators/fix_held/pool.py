@@ -5,8 +5,10 @@ In steps, so that a fit of other causes can go round: what clean attempts say st
 to others is asked for again and again (``left_to_others``).
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -33,9 +35,14 @@ _NO_DATA_LONGEST_KM = 30_000.0
 # Scales looked at where none are given, as shares of the longest follow-up; beyond it a return
 # could not be seen.
 _ETA_SPAN = (0.005, 1.0)
+_THREADS = 2
 _GROUPS_AT_ONCE = 256  # 256 x 28 x 39 doubles are 2.2 MB
 _LEAST_BASE = 1e-300  # a chance of other causes that is none
+_LEAST_SINGLE = 1e-12  # the same in single precision: what is less is no cause
 _LEAST_LIKELIHOOD = 1e-37  # over the greatest; single precision ends there
+
+
+_Found = TypeVar("_Found")
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,9 +119,12 @@ def stratum_of(every: Rows, mine: IntArray, span: tuple[float, float]) -> Stratu
     place, codes, rows = _sorted_evidence(every, mine)
     clean = rows.part(~rows.returned)
     logs = np.empty((codes.size, N_P, N_CURVES), dtype=np.float32)
-    for block in _blocks(codes.size):
+
+    def fill(block: range) -> None:
         part = clean.block(block)
         logs[block.start : block.stop] = log_likelihood(part, len(block), common_nodes(span))
+
+    _each_block(fill, codes.size)
     return Stratum(place, codes, rows, span, logs)
 
 
@@ -122,13 +132,16 @@ def likelihoods(stratum: Stratum) -> Float32Array:
     """Likelihood of each group on the common nodes over its greatest: 4.4 KB a group."""
     back = stratum.rows.part(stratum.rows.returned)
     table = np.empty_like(stratum.clean_logs)
-    for block in _blocks(len(table)):
+
+    def fill(block: range) -> None:
         where = slice(block.start, block.stop)
         logs = log_likelihood(back.block(block), len(block), stratum.common)
         logs += stratum.clean_logs[where]
         logs -= logs.max(axis=(1, 2), keepdims=True)
         np.exp(logs, out=logs)
         table[where] = np.maximum(logs, _LEAST_LIKELIHOOD, out=logs)
+
+    _each_block(fill, len(table))
     return table
 
 
@@ -140,36 +153,36 @@ def left_to_others(stratum: Stratum, table: Float32Array, prior: Prior) -> Left:
     """
     is_back = stratum.rows.returned
     back = stratum.rows.part(is_back)
-    p_failed, ratio = np.empty(back.group.size), np.empty(back.group.size)
     log_prior = prior.log_density(stratum.common)
-    first = 0
-    for block in _blocks(len(table)):
-        part = back.block(block)
+
+    def weigh(block: range) -> list[tuple[FloatArray, FloatArray]]:
         log_table = np.log(table[block.start : block.stop].astype(np.float64))
-        weight = normalised(log_table + log_prior)
-        for chunk in chunks(0, part.group.size):
-            here = slice(first + chunk.start, first + chunk.stop)
-            p_failed[here], ratio[here] = _left(part.part(chunk), weight, stratum.common)
-        first += part.group.size
+        weight = normalised(log_table + log_prior) * stratum.common.p[:, :, None]
+        # single precision: one of several rounds, and half the time
+        weighted, part = weight.astype(np.float32), back.block(block)
+        pieces = chunks(0, part.group.size)
+        return [_left(part.part(chunk), weighted, stratum.common) for chunk in pieces]
+
+    pieces = [piece for block in _each_block(weigh, len(table)) for piece in block]
+    p_failed, ratio = (
+        np.concatenate([np.empty(0), *(piece[i] for piece in pieces)]) for i in (0, 1)
+    )
     return Left(stratum.place[is_back], p_failed, ratio)
 
 
-def _left(part: Rows, weight: FloatArray, nodes: Nodes) -> tuple[FloatArray, FloatArray]:
+def _left(part: Rows, weighted: Float32Array, nodes: Nodes) -> tuple[FloatArray, FloatArray]:
+    """P(failed) and d / q of returns; ``weighted``: posterior times p, shape (g, 28, 39)."""
     term = terms(part, nodes.curves)
-    share = _share(part, weight, nodes, term.factors(nodes.p))
+    factor = nodes.p.astype(np.float32)[:, :, None] * term.slope.astype(np.float32)[:, None, :]
+    factor += np.maximum(term.base, _LEAST_SINGLE).astype(np.float32)[:, None, None]
+    # E[p / c, curve], c the return's own likelihood
+    share = np.divide(weighted[part.group], factor, out=factor).sum(axis=1).astype(np.float64)
     p_failed = np.minimum(np.einsum("nc,nc->n", share, term.failed), 1.0)
     later = np.einsum("nc,nc->n", share, nodes.curves.survival(part.high_km))
     # term.failed is S(low) - S(high)(1 - B): take S(high) B out of it
     d = np.maximum(p_failed - later * term.base, 0.0)
     q = (1 - p_failed) / np.maximum(term.base, _LEAST_BASE) + later
     return p_failed, d / np.maximum(q, _LEAST_BASE)
-
-
-def _share(part: Rows, weight: FloatArray, nodes: Nodes, factor: FloatArray) -> FloatArray:
-    """E[p / c, curve], shape (n, 39); ``factor`` is used up."""
-    weighted = (weight * nodes.p[:, :, None])[part.group]
-    share: FloatArray = np.divide(weighted, factor, out=factor).sum(axis=1)
-    return share
 
 
 def fitted_pools(strata: Sequence[Stratum], levels: Levels) -> list[Pool]:
@@ -208,9 +221,14 @@ def _longest_km(rows: Rows) -> float:
     return float(np.quantile(seen_to, _LONGEST_QUANTILE))
 
 
-def _blocks(n_groups: int) -> list[range]:
+def _each_block(look: Callable[[range], _Found], n_groups: int) -> list[_Found]:
+    """Look at blocks of groups, two at a time: what is found does not depend on it."""
     starts = range(0, n_groups, _GROUPS_AT_ONCE)
-    return [range(first, min(first + _GROUPS_AT_ONCE, n_groups)) for first in starts]
+    blocks = [range(first, min(first + _GROUPS_AT_ONCE, n_groups)) for first in starts]
+    if len(blocks) == 1:
+        return [look(blocks[0])]
+    with ThreadPoolExecutor(_THREADS) as pool:
+        return list(pool.map(look, blocks))
 
 
 def _judged(
@@ -219,13 +237,16 @@ def _judged(
     """P(failed) and km to go of the attempts; the groups with the prior at the end."""
     common = stratum.common
     log_prior = prior.log_density(common)
-    pieces, summaries = [], []
-    for block in _blocks(len(table)):
+
+    def look(block: range) -> tuple[tuple[FloatArray, FloatArray], Summary]:
         log_table = np.log(table[block.start : block.stop].astype(np.float64))
         part = stratum.rows.block(block)
         weight, nodes = sharpened(part, normalised(log_table + log_prior), common, prior)
-        pieces.append(judge(part, weight, nodes, levels.threshold))
-        summaries.append(summarise(weight, nodes, levels.threshold, levels.conf_level))
+        told = summarise(weight, nodes, levels.threshold, levels.conf_level)
+        return judge(part, weight, nodes, levels.threshold), told
+
+    found = _each_block(look, len(table))
+    pieces, summaries = [each[0] for each in found], [each[1] for each in found]
     summaries.append(summarise(normalised(log_prior), common, levels.threshold, levels.conf_level))
     p_failed, km_to_go = (
         np.concatenate([np.empty(0), *(piece[i] for piece in pieces)]) for i in (0, 1)

@@ -54,6 +54,7 @@ class ItemRules:
     proof_km: Mapping[str, float]  # by component: evidenced km that usually prove a fresh repair
 
 
+_RATHER: Final = 0.5  # a cause likelier than all others together
 _NO_PROOF: Final = 1000.0  # km, where no attempt tells: own judgement
 
 
@@ -96,7 +97,7 @@ def _fault(
     item = Item(
         matter=_matter(row, attempts, attempt),
         kind="repair",
-        action=f"Find and repair {named}",
+        action=f"{_what_to_do(attempt)} {named}",
         because=_why_open(row, work, rules, attempt, related, [code for _, code in echoes]),
         component=component,
         family=row["family"],
@@ -141,6 +142,7 @@ def _why_open(
             parts.append(f"{named} never left {when}.")
         elif attempt["outcome"] == "came_back":
             parts.append(f"{named} came back {_distance(attempt, km)} {when}.")
+            parts += _cause(attempt, km)
         else:
             parts.append(f"{named} is open {when}.")
     else:
@@ -155,6 +157,30 @@ def _why_open(
         follow = "follows" if len(echoes) == 1 else "follow"
         parts.append(f"{', '.join(dict.fromkeys(echoes))} elsewhere {follow} from it.")
     return " ".join(parts)
+
+
+def _what_to_do(attempt: Row | None) -> str:
+    """Replace a worn part, diagnose a failed repair again, look for all else."""
+    if attempt is None or attempt["outcome"] != "came_back" or attempt["kind"] != "repair":
+        return "Find and repair"
+    if (attempt["p_worn"] or 0.0) >= _RATHER:
+        return "Replace the worn part behind"
+    if attempt["stayed"] or (attempt["p_same_fault"] or 0.0) >= _RATHER:
+        return "Diagnose anew and repair"
+    return "Find and repair"
+
+
+def _cause(attempt: Row, km: Callable[[float | None], str]) -> list[str]:
+    """Say what a come-back of a repair most likely comes from."""
+    if attempt["kind"] != "repair" or attempt["p_same_fault"] is None:
+        return []
+    if (attempt["p_worn"] or 0.0) >= _RATHER:
+        usual = attempt["usual_life_km"]
+        life = f"; half of such parts last {km(usual)}" if usual is not None else ""
+        return [f"The part that was fitted has most likely worn out{life}."]
+    if attempt["p_same_fault"] >= _RATHER:
+        return ["The repair most likely did not hold: the cause may be another one."]
+    return ["It is most likely a new fault."]
 
 
 def _distance(attempt: Row, km: Callable[[float | None], str]) -> str:

@@ -65,7 +65,8 @@ WORK_ROWS: Final[dict[str, str]] = {
     # ``is_echo``: only cleared, and an echo of another then
     "attempts": f"""
         WITH asked AS (
-            SELECT a.*, v.outcome, v.p_not_held, v.km_to_go, v.returned_low_km, v.returned_high_km,
+            SELECT a.*, v.outcome, v.p_not_held, v.p_same_fault, v.p_worn, v.usual_life_km,
+                v.km_to_go, v.returned_low_km, v.returned_high_km,
                 o.code IS NOT NULL AS is_open
             FROM store.attempts a
             JOIN store.verdicts v USING (attempt_id)
@@ -90,8 +91,8 @@ WORK_ROWS: Final[dict[str, str]] = {
         )
         SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family,
             component_of(a.family) AS component, a.kind, a.attempt_no, a.site, a.attempted_at,
-            a.returned_at, a.stayed, a.outcome, a.p_not_held, a.km_to_go, a.returned_low_km,
-            a.returned_high_km, a.watched_to_km,
+            a.returned_at, a.stayed, a.outcome, a.p_not_held, a.p_same_fault, a.p_worn,
+            a.usual_life_km, a.km_to_go, a.returned_low_km, a.returned_high_km, a.watched_to_km,
             a.kind = 'clear_only' AND echo.code IS NOT NULL AS is_echo
         FROM watched a
         LEFT JOIN echoes echo
