@@ -2,7 +2,7 @@
 
 A window (low, high] contributes ``e^(-H(low)) (ratio + B)`` where it returned and
 ``e^(-H(low))`` where it is clean, B = 1 - e^-(H(high) - H(low)) and ``ratio`` from the groups
-(``fix_held_pool.left_to_others``).  Cells are looked at on nodes of their own
+(``fix_held.pool.left_to_others``).  Cells are looked at on nodes of their own
 (``cell_nodes``) under one prior (``cell_prior``).
 """
 

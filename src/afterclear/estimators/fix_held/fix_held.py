@@ -21,7 +21,7 @@ were given 12 % as groups of the first attempts' pool, 16 % as a stratum of thei
 is the hazard of other causes inside the window; leaving it out is the greatest single error to
 be made here.
 
-Estimation is empirical Bayes on a grid (``fix_held_grid``): there is no optimiser per group, so
+Estimation is empirical Bayes on a grid (``grid``): there is no optimiser per group, so
 none can fail on a group without returns.  P of an attempt is averaged over what its group may
 be, not computed from a point estimate, and so is km to go.  References: Meeker 1987,
 Technometrics 29(1), 51-65, for the model; Morris 1983, JASA 78(381), 47-55, for parametric
