@@ -31,19 +31,8 @@ MAY_IMPORT = {
     "observe": {"errors"},
     "findings": BASE | {"store", "estimators", "histories", "catalogue"},
     "commands": BASE
-    | {
-        "config",
-        "catalogue",
-        "readers",
-        "load",
-        "cut_out",
-        "read_again",
-        "store",
-        "histories",
-        "findings",
-        "digest",
-    }
-    | {"sources", "deliver", "observe", "wording"},
+    | {"config", "catalogue", "sources", "readers", "store", "cut_out", "load", "read_again"}
+    | {"histories", "findings", "wording", "digest", "deliver", "observe"},
     "schedule": BASE | {"config", "commands", "observe"},
     "cli": BASE | {"config", "commands", "schedule", "findings", "observe", "wording"},
     "__main__": {"cli"},
@@ -81,7 +70,7 @@ def _imports(module: Path) -> set[str]:
 
 
 def test_every_part_imports_only_what_the_map_allows() -> None:
-    """The flow runs one way; siblings meet in load.py and runs.py only."""
+    """The flow runs one way; siblings meet in load.py and in the commands only."""
     broken = []
     for module in sorted(ROOT.rglob("*.py")):
         part = _part(module)
@@ -140,3 +129,15 @@ def test_what_a_room_uses_never_uses_it() -> None:
         rooms = {_room(known[name]) for name in _used(module) & set(known)}
         uses.setdefault(_room(module), set()).update(rooms - {_room(module)})
     tuple(TopologicalSorter(uses).static_order())  # a CycleError names the circle
+
+
+def test_the_developers_map_is_the_one_in_force() -> None:
+    """Each row of the table in DEVELOPERS.md: a part, what it is, what it may import."""
+    guide = (ROOT.parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = guide.partition("| part | what it is | may import |\n")[2].partition("\n\n")[0]
+    told: dict[str, set[str]] = {}
+    for line in table.splitlines()[1:]:
+        part, _, allowed = (cell.strip() for cell in line.strip("|").split("|"))
+        names = set(allowed.split(", ")) - {"nothing"}
+        told[part.strip("`")] = (names - {"the base"}) | (BASE if "the base" in names else set())
+    assert told == {part: names for part, names in MAY_IMPORT.items() if "__" not in part}

@@ -1,4 +1,4 @@
-"""A store of three invented vehicles: a brake repair that came back, a held one, one in stock."""
+"""A store of four vehicles: a brake repair that came back, one held, one in stock, one sound."""
 
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +11,7 @@ from afterclear.config import Config
 
 AS_OF = datetime(2026, 5, 20, 12, tzinfo=UTC)
 EARLIER = datetime(2026, 3, 15, 12, tzinfo=UTC)
-PLATES = ("QX 4711", "QX 4712", "QX 4713")
+PLATES = ("QX 4711", "QX 4712", "QX 4713", "QX 4714")
 PERSON = "Ottoline Vance"
 VIN = "ZZZ1TEST0AFT00001"
 
@@ -19,6 +19,7 @@ VEHICLES = f"""vehicle_id,vin,plate,make,model,site,stock_status
 K-1,{VIN},{PLATES[0]},Veldrun,Haul,Northquay,in_fleet
 K-2,,{PLATES[1]},Veldrun,Haul,Northquay,in_fleet
 K-3,,{PLATES[2]},Veldrun,Courier,Hollin Yard,in_stock
+K-4,,{PLATES[3]},Veldrun,Courier,Hollin Yard,in_fleet
 """
 _WORK = "repair_id vehicle_id repaired_at odometer_km site technician codes action part_family"
 REPAIRS = f"""{_WORK.replace(" ", ",")},part_brand,part_cost,currency,notes
@@ -38,6 +39,7 @@ def _scans() -> str:
         ("K-1", 50_000, "C0034", "brakes", {(2, 20), (5, 2), (5, 12)}),
         ("K-2", 70_000, "P0301", "engine", {(2, 20)}),
         ("K-3", 90_000, "B0001", "airbag", set()),
+        ("K-4", 30_000, "B0001", "airbag", set()),
     ]
     days = [(2, 10), (2, 20), (3, 10), (3, 25), (4, 8), (4, 22), (5, 2), (5, 12)]
     for vehicle, km, code, unit, bad in seen:

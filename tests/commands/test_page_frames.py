@@ -105,7 +105,7 @@ def test_pages_of_named_vehicles_only_are_made_again_to_the_byte(app: App, tmp_p
     every = digest(app, DigestAsked(folder=tmp_path))
     named = digest(app, DigestAsked(folder=tmp_path, vehicle_pages="named"))
     assert named.n_pages == every.n_pages - named.n_removed
-    assert named.n_removed == 1  # of three vehicles one is on no page
+    assert named.n_removed == 1  # the sound one is on no page
     again = digest_again(app, named.digest_id)
     assert again.differing == ()
     assert again.n_pages == named.n_pages

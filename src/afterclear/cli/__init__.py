@@ -1,4 +1,4 @@
-"""The command line: parse, call one function of ``runs``, print, set the exit code.
+"""The command line: parse, call one function of ``commands``, print, set the exit code.
 
 Commands are imported when they are called, so that ``--help`` answers at once.
 

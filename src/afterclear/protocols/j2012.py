@@ -1,6 +1,6 @@
 """SAE J2012 codes: two bytes are five characters, the third byte is the failure type.
 
-How people and tools *write* a code is ``normalise``'s business; here are bytes only.
+How people and tools *write* a code is ``catalogue``'s business; here are bytes only.
 """
 
 from afterclear.errors import TruncatedError

@@ -1,6 +1,6 @@
 """The vehicle identification number as it comes over a bus: ASCII, or nothing.
 
-Check digits and model years are ``normalise``'s business: a failed check digit is a hint, never
+Check digits and model years are ``catalogue``'s business: a failed check digit is a hint, never
 a reason to drop what a unit says.
 """
 
