@@ -209,6 +209,12 @@ class Keep(_Section):
         None, gt=0, description="Rows that a later delivery corrected."
     )
     runs_days: float | None = Field(None, gt=0, description="Reports of runs.")
+    page_sums_days: float = Field(
+        60,
+        gt=0,
+        description="Sums of single pages of digests; after that one sum of all. Each new digest "
+        "sees to it, too.",
+    )
 
 
 class Watching(_Section):

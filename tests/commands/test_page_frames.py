@@ -27,7 +27,7 @@ from afterclear.digest.build import PAGE_TABLES, DigestModel, build_fleet_digest
 from afterclear.digest.input.frames import DigestSettings, FleetFrames
 from afterclear.errors import Stopped
 from afterclear.store.engine.database import Connection, open_store, query
-from afterclear.store.queries.digests import digest_before
+from afterclear.store.queries.digests import digest_before, said_by
 from afterclear.store.queries.exports import PAGE_FRAMES
 from tests.commands.small_fleet import told_before
 from tests.digest.every_row import HistoryFrames, details_of, fleet_frames
@@ -46,8 +46,7 @@ def every_row(con: Connection, summed: FleetFrames) -> HistoryFrames:
     before = digest_before(con, summed.as_of)
     previous = None
     if before is not None:
-        sql = "SELECT attempt_id, outcome FROM digest_outcomes WHERE digest_id = ?"
-        previous = query(con, sql, [before.digest_id])
+        previous = query(con, said_by("$1"), [before.digest_id]).drop_nulls("outcome")
     tables: Mapping[str, pl.DataFrame] = {
         name: aware(query(con, sql)) for name, sql in PAGE_FRAMES.items()
     }

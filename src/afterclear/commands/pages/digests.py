@@ -39,11 +39,13 @@ from afterclear.errors import ConfigError, UnknownNameError, UsageError
 from afterclear.store.engine.database import Connection, open_store, transaction
 from afterclear.store.engine.snapshot import long_writing
 from afterclear.store.queries.digests import (
+    ALL_PAGES,
     ArchivedDigest,
     archive_digest,
     archived_digest,
     digest_before,
     digest_said,
+    fold_page_sums,
 )
 
 AUDIENCES: tuple[Audience, ...] = ("fleet", "garage", "stock")
@@ -83,6 +85,11 @@ class AgainReport:
     index: Path
     n_pages: int
     differing: tuple[str, ...]
+
+    @property
+    def is_unnamed(self) -> bool:
+        """Whether some pages differ and nobody knows which: one sum is kept for all."""
+        return self.differing == (ALL_PAGES,)
 
 
 def chosen_audiences(text: str | None) -> tuple[Audience, ...]:
@@ -147,6 +154,7 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
         )
         with open_store(app.store) as con, transaction(con):
             digest_id = archive_digest(con, made)
+            fold_page_sums(con, app.retention.page_sums_days, told_at)
     removed = remove_left_over(folder, written)
     papers = print_pages([folder / f"{a}.html" for a in wanted.audiences]) if wanted.pdf else ()
     report = DigestReport(
@@ -188,12 +196,7 @@ def digest_again(app: App, digest_id: int) -> AgainReport:
         )
         _, pages = _made(app, con, replace(gathered, frames=frames), public=kept.is_public)
         written = write_digest(pages, folder)
-    names = sorted(pages.sums.keys() | kept.pages.keys())
-    return AgainReport(
-        folder / "index.html",
-        len(written),
-        tuple(name for name in names if pages.sums.get(name) != kept.pages.get(name)),
-    )
+    return AgainReport(folder / "index.html", len(written), kept.differing(pages.sums))
 
 
 @contextmanager

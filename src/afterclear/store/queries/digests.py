@@ -1,20 +1,45 @@
 """The store's memory of digests: what each said, what it was made from, what was sent of it."""
 
+import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Any
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
 
 import polars as pl
 
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
 from afterclear.store.queries.results import naive
 
+# The name under which one sum stands for a digest's pages, where theirs are no longer kept; no
+# page is called so.
+ALL_PAGES: Final = "*"
+
+# What digest $n said, of tables that keep only what changed: the newest row up to it.  A NULL is
+# a change, too: the attempt or vehicle was told no longer.
+_NEWEST: Final = """
+    SELECT {columns} FROM {table} WHERE digest_id <= {number}
+    QUALIFY row_number() OVER (PARTITION BY {key} ORDER BY digest_id DESC) = 1"""
+
+
+def said_by(number: str) -> str:
+    """Give SQL of attempt_id and outcome as one digest told them; ``number``: SQL of which."""
+    return _NEWEST.format(
+        columns="attempt_id, outcome", table="digest_outcomes", key="attempt_id", number=number
+    )
+
+
+def marked_by(number: str) -> str:
+    """Give SQL of kind, subject and mark as one digest told them; ``number``: SQL of which."""
+    return _NEWEST.format(
+        columns="kind, subject, mark", table="digest_marks", key="kind, subject", number=number
+    )
+
 
 @dataclass(frozen=True)
 class DigestBefore:
-    """An earlier digest; what it said of each attempt stands in ``digest_outcomes``."""
+    """An earlier digest; what it said of each attempt is asked by ``said_by``."""
 
     digest_id: int
     as_of: datetime
@@ -34,7 +59,23 @@ class ArchivedDigest:
     settings: Mapping[str, Any]  # what shapes the pages
     previous_digest: int | None
     is_public: bool
-    pages: Mapping[str, str]  # file name -> sha256
+    pages: Mapping[str, str]  # file name -> sha256; or ALL_PAGES -> the sum of all
+
+    def differing(self, again: Mapping[str, str]) -> tuple[str, ...]:
+        """Give the names of pages that differ when made again; ALL_PAGES: some do.
+
+        ``again``: file name -> sha256.
+        """
+        if ALL_PAGES in self.pages:
+            return () if self.pages[ALL_PAGES] == sum_of_all(again) else (ALL_PAGES,)
+        names = sorted(self.pages.keys() | again.keys())
+        return tuple(name for name in names if self.pages.get(name) != again.get(name))
+
+
+def sum_of_all(pages: Mapping[str, str]) -> str:
+    """Give one sum that stands for all pages (file name -> sha256)."""
+    lines = [f"{name} {sha256}\n" for name, sha256 in sorted(pages.items())]
+    return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
 def digest_before(con: Connection, as_of: datetime) -> DigestBefore | None:
@@ -53,9 +94,7 @@ def digest_before(con: Connection, as_of: datetime) -> DigestBefore | None:
 def digest_said(con: Connection, digest_id: int) -> DigestBefore:
     """Give what one digest said."""
     as_of = query(con, "SELECT as_of FROM digests WHERE digest_id = ?", [digest_id]).item()
-    marks = query(
-        con, "SELECT kind, subject, mark FROM digest_marks WHERE digest_id = ?", [digest_id]
-    )
+    marks = query(con, f"SELECT * FROM ({marked_by('$1')}) WHERE mark IS NOT NULL", [digest_id])
     said = {(kind, subject): mark for kind, subject, mark in marks.iter_rows()}
     return DigestBefore(digest_id, as_of.replace(tzinfo=UTC), said)
 
@@ -68,7 +107,7 @@ def archive_digest(con: Connection, made: ArchivedDigest) -> int:
         [number, naive(made.as_of), ",".join(made.audiences), made.version, naive(made.told_at)],
     )
     con.execute(
-        "INSERT INTO digest_archive VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO digest_archive VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
             number,
             made.analysis_id,
@@ -79,16 +118,52 @@ def archive_digest(con: Connection, made: ArchivedDigest) -> int:
             json.dumps(made.settings, sort_keys=True),
             made.previous_digest,
             made.is_public,
+            len(made.pages),
         ],
     )
     pages = pl.DataFrame({"page": list(made.pages), "sha256": list(made.pages.values())})
     create_temp_table(con, "pages_made", pages)
     con.execute("INSERT INTO digest_pages SELECT ?, page, sha256 FROM pages_made", [number])
-    con.execute("INSERT INTO digest_outcomes SELECT ?, attempt_id, outcome FROM verdicts", [number])
     con.execute(
-        "INSERT INTO digest_marks SELECT ?, 'stock', vehicle_id, verdict FROM stock", [number]
+        f"""INSERT INTO digest_outcomes SELECT $1, attempt_id, now.outcome
+            FROM verdicts now FULL JOIN ({said_by("$1")}) before USING (attempt_id)
+            WHERE now.outcome IS DISTINCT FROM before.outcome""",
+        [number],
+    )
+    con.execute(
+        f"""INSERT INTO digest_marks SELECT $1, 'stock', subject, now.mark
+            FROM (SELECT vehicle_id AS subject, verdict AS mark FROM stock) now
+            FULL JOIN ({marked_by("$1")}) before USING (subject)
+            WHERE now.mark IS DISTINCT FROM before.mark""",
+        [number],
     )
     return number
+
+
+def fold_page_sums(con: Connection, days: float | None, now: datetime) -> int:
+    """Let one sum stand for the pages of each digest older than ``days``; return how many do.
+
+    Whether a digest made again is the same to the byte can still be told, but no longer which
+    page differs.
+    """
+    if days is None:
+        return 0
+    old = query(
+        con,
+        """SELECT DISTINCT digest_id FROM digest_pages JOIN digest_archive USING (digest_id)
+           WHERE told_at < ? AND page <> ? ORDER BY digest_id""",
+        [naive(now - timedelta(days=days)), ALL_PAGES],
+    )["digest_id"].to_list()
+    for digest_id in old:
+        whole = sum_of_all(_pages(con, digest_id))
+        con.execute("DELETE FROM digest_pages WHERE digest_id = ?", [digest_id])
+        con.execute("INSERT INTO digest_pages VALUES (?, ?, ?)", [digest_id, ALL_PAGES, whole])
+    return len(old)
+
+
+def _pages(con: Connection, digest_id: int) -> dict[str, str]:
+    rows = query(con, "SELECT page, sha256 FROM digest_pages WHERE digest_id = ?", [digest_id])
+    return dict(rows.iter_rows())
 
 
 def archived_digest(con: Connection, digest_id: int) -> ArchivedDigest | None:
@@ -97,9 +172,6 @@ def archived_digest(con: Connection, digest_id: int) -> ArchivedDigest | None:
     if not rows:
         return None
     row = rows[0]
-    pages = query(
-        con, "SELECT page, sha256 FROM digest_pages WHERE digest_id = ? ORDER BY page", [digest_id]
-    )
     return ArchivedDigest(
         digest_id=digest_id,
         analysis_id=row["analysis_id"],
@@ -110,7 +182,7 @@ def archived_digest(con: Connection, digest_id: int) -> ArchivedDigest | None:
         settings=json.loads(row["settings"]),
         previous_digest=row["previous_digest"],
         is_public=row["is_public"],
-        pages=dict(pages.iter_rows()),
+        pages=_pages(con, digest_id),
     )
 
 

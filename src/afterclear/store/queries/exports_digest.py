@@ -2,14 +2,15 @@
 
 from typing import Final
 
+from afterclear.store.queries.digests import said_by
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 
 EXPORTS_DIGEST: Final[dict[str, str]] = {
     # made digests by number, with what makes them again, and the sent ledger
     "digests": """
         SELECT digest_id, as_of, told_at, version, audiences, is_public, previous_digest, settings,
-            (SELECT count(*) FROM digest_pages p WHERE p.digest_id = d.digest_id) AS n_pages
-        FROM digest_archive d ORDER BY digest_id""",
+            n_pages
+        FROM digest_archive ORDER BY digest_id""",
     "sent": """
         SELECT way, subject, recipient, as_of, begun_at, sent_at, failure
         FROM sent ORDER BY begun_at, recipient, subject""",
@@ -76,10 +77,10 @@ PAGE_FLEET: Final[dict[str, str]] = {
         LEFT JOIN scanned USING (vehicle_id)
         LEFT JOIN line USING (vehicle_id)
         ORDER BY vehicle_id""",
-    "attempts": """
+    "attempts": f"""
         WITH before AS (
             SELECT attempt_id, outcome AS outcome_before
-            FROM digest_outcomes WHERE digest_id = getvariable('before')
+            FROM ({said_by("getvariable('before')")})
         ),
         judged AS (
             SELECT a.*, v.outcome, v.km_to_go, v.p_same_fault,

@@ -11,3 +11,4 @@ class Retention:
     refused_rows_days: float | None = None
     superseded_days: float | None = None
     runs_days: float | None = None
+    page_sums_days: float | None = None

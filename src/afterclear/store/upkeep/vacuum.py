@@ -21,6 +21,7 @@ from afterclear.store.engine.database import (
 )
 from afterclear.store.engine.locking import holding, writer_lock
 from afterclear.store.engine.snapshot import fold_in_log, sweep
+from afterclear.store.queries.digests import fold_page_sums
 from afterclear.store.upkeep.retention import Retention
 
 # A run that was killed a moment ago may have left bytes whose ledger row is about to be tried
@@ -36,6 +37,7 @@ class Retired:
     refused_rows: int
     superseded_rows: int
     runs: int
+    page_sums: int  # digests of which one sum now stands for all pages
 
 
 def retire(con: Connection, archive: Path, rules: Retention, now: datetime) -> Retired:
@@ -53,8 +55,9 @@ def retire(con: Connection, archive: Path, rules: Retention, now: datetime) -> R
             limit = at - timedelta(days=rules.runs_days)
             runs = scalar(con, "SELECT count(*) FROM runs WHERE finished_at < ?", [limit])
             con.execute("DELETE FROM runs WHERE finished_at < ?", [limit])
+        folded = fold_page_sums(con, rules.page_sums_days, now)
     remove_unowed(con, archive, gone)
-    return Retired(len(gone), refused, superseded, runs)
+    return Retired(len(gone), refused, superseded, runs, folded)
 
 
 def remove_unowed(con: Connection, archive: Path, candidates: list[str]) -> None:
