@@ -43,7 +43,18 @@ def made(night: int, pages: dict[str, str] | None = None) -> ArchivedDigest:
     """Give a digest of one night."""
     at = BEGAN + timedelta(days=night)
     sums = pages or {"index.html": f"{night:064d}"}
-    return ArchivedDigest(0, 1, at, at, "0.1.0", ("fleet",), {}, None, False, sums)
+    return ArchivedDigest(
+        digest_id=0,
+        analysis_id=1,
+        as_of=at,
+        told_at=at,
+        version="0.1.0",
+        audiences=("fleet",),
+        settings={},
+        previous_digest=None,
+        is_public=False,
+        pages=sums,
+    )
 
 
 def tell(con: Connection, night: int, outcomes: Told, stock: Told) -> int:
@@ -136,7 +147,7 @@ def test_a_store_that_kept_every_night_whole_is_folded_and_says_the_same(con: Co
                 "INSERT INTO digest_marks VALUES (?, 'stock', ?, ?)", [number, vehicle, mark]
             )
     folder = files("afterclear.store").joinpath("migrations")
-    script = folder.joinpath("0017_digest_changes.sql").read_text(encoding="utf-8")
+    script = folder.joinpath("0018_digest_changes.sql").read_text(encoding="utf-8")
     for statement in script.split(";\n"):
         if statement.strip():
             con.execute(statement)
