@@ -27,7 +27,8 @@ from afterclear.digest.build import PAGE_TABLES, DigestModel, build_fleet_digest
 from afterclear.digest.input.frames import DigestSettings, FleetFrames
 from afterclear.errors import Stopped
 from afterclear.store.engine.database import Connection, open_store, query
-from afterclear.store.queries.digests import digest_before, said_by
+from afterclear.store.queries.digest_changes import said_by
+from afterclear.store.queries.digests import digest_before
 from afterclear.store.queries.exports import PAGE_FRAMES
 from tests.commands.small_fleet import told_before
 from tests.digest.every_row import HistoryFrames, details_of, fleet_frames

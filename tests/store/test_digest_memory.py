@@ -15,6 +15,7 @@ from afterclear.store.engine.database import (
     query,
     scalar,
 )
+from afterclear.store.queries.digest_changes import said_by
 from afterclear.store.queries.digests import (
     ALL_PAGES,
     ArchivedDigest,
@@ -22,7 +23,6 @@ from afterclear.store.queries.digests import (
     archived_digest,
     digest_said,
     fold_page_sums,
-    said_by,
 )
 
 BEGAN = datetime(2026, 1, 1, 3, tzinfo=UTC)

@@ -10,31 +10,12 @@ from typing import Any, Final
 import polars as pl
 
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
+from afterclear.store.queries.digest_changes import marked_by, said_by
 from afterclear.store.queries.results import naive
 
 # The name under which one sum stands for a digest's pages, where theirs are no longer kept; no
 # page is called so.
 ALL_PAGES: Final = "*"
-
-# What digest $n said, of tables that keep only what changed: the newest row up to it.  A NULL is
-# a change, too: the attempt or vehicle was told no longer.
-_NEWEST: Final = """
-    SELECT {columns} FROM {table} WHERE digest_id <= {number}
-    QUALIFY row_number() OVER (PARTITION BY {key} ORDER BY digest_id DESC) = 1"""
-
-
-def said_by(number: str) -> str:
-    """Give SQL of attempt_id and outcome as one digest told them; ``number``: SQL of which."""
-    return _NEWEST.format(
-        columns="attempt_id, outcome", table="digest_outcomes", key="attempt_id", number=number
-    )
-
-
-def marked_by(number: str) -> str:
-    """Give SQL of kind, subject and mark as one digest told them; ``number``: SQL of which."""
-    return _NEWEST.format(
-        columns="kind, subject, mark", table="digest_marks", key="kind, subject", number=number
-    )
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from afterclear.store.queries.digests import said_by
+from afterclear.store.queries.digest_changes import said_by
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 
 EXPORTS_DIGEST: Final[dict[str, str]] = {
