@@ -147,7 +147,7 @@ def test_a_row_dated_later_than_an_analysis_counts_in_the_first_one_after_its_da
     bench: Bench,
 ) -> None:
     """Nothing more comes of V1: only the passing of time makes its row count."""
-    later = "V1,S1,2025-04-20T08:00:00Z,10000,full,engine,P0301,\n"
+    later = "V1,S1,2025-04-01T08:00:00Z,10000,full,engine,P0301,\n"
     other = "V2,S2,2025-04-02T08:00:00Z,10000,full,engine,,\n"
     found = check_fleet(bench, two_deliveries(later, _SCAN + other))
     assert found["export: episodes"]["vehicle_id"].to_list() == ["V1"]
