@@ -97,10 +97,11 @@ def _shrunken(
 
 
 def _ratios(count: FloatArray | IntArray, expected: FloatArray) -> FloatArray:
-    """Drawn towards their mean; 1 where nothing is to be expected."""
+    """Divide counts by expected, drawn towards 1, which they are over all; 1: nothing was."""
     if not expected.sum() > 0 or not count.sum() > 0:
         return np.ones(count.size)
-    return shrunken_rates(count, expected).mean()
+    found = shrunken_rates(count, expected)
+    return found.mean() / found.pooled_rate
 
 
 def _factors(count: IntArray, expected: FloatArray) -> FloatArray:

@@ -168,12 +168,14 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
         (number[work], outcomes.vehicle[work]),
         enough,
     )
-    columns |= _tested(tested, columns["label"])
+    if level == "site":
+        columns |= _tested(tested, columns["label"])
     ratio = np.append([] if named.all() else [1.0], columns["shrunken_ratio"])
     beside = expected_beside(
         outcomes.pooled, number, returned, chance, np.nan_to_num(ratio, nan=1.0)
     )
     columns |= _apart(own, level, [returned[named], beside[named]])
+    columns |= _of_its_own(columns, level)
     blank = [n for n, values in columns.items() if values.dtype == np.float64]
     return (
         _counts(own, level)
@@ -185,6 +187,7 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
             apart_from=pl.lit(_APART[level]),
             method=pl.lit(_METHOD),
         )
+        .drop("as_its_site")
     )
 
 
@@ -195,6 +198,14 @@ def _tested(found: SiteResiduals, label: NDArray[Any]) -> dict[str, NDArray[Any]
     labels = [label == "too_few", sure & (log_odds > 0), sure & (log_odds < 0)]
     label = np.select(labels, ["too_few", "worse", "better"], label)
     return {"p_value": p, "q_value": q, "label": label, "flagged": label == "worse"}
+
+
+def _of_its_own(columns: dict[str, NDArray[Any]], level: str) -> dict[str, NDArray[Any]]:
+    """Take the label from who does as others at the same site do: it is the site's."""
+    is_sites = (columns["label"] == "worse") & (columns["ratio_apart_low"] <= 1)
+    is_sites &= level != "site"
+    label = np.where(is_sites, "ordinary", columns["label"])
+    return {"label": label, "flagged": label == "worse", "as_its_site": is_sites}
 
 
 def _holder(level: str) -> pl.Expr:
@@ -275,7 +286,7 @@ def _sentence() -> pl.Expr:
         counted("observed", "come-back", "come-backs"),
         decimal(pl.col("expected"), 1),
         pl.col("n_judged"),
-        counted("n_attempts", "attempt", "attempts"),
+        counted("n_repairs", "repair", "repairs"),
     )
     size = pl.format(
         "{} times as many, between {} and {}",
@@ -291,6 +302,8 @@ def _sentence() -> pl.Expr:
         .then(pl.format("{}: {}, more than chance gives.", seen, size))
         .when(label == "better")
         .then(pl.format("{}: {}, fewer than chance gives.", seen, size))
+        .when("as_its_site")
+        .then(pl.format("{}: {}, and so have others beside it at its sites.", seen, size))
         .otherwise(pl.format("{}: {}, within what chance gives.", seen, size))
         .alias("sentence")
     )
