@@ -69,7 +69,7 @@ def test_an_attack_by_a_key_runs_nothing_and_its_file_is_loaded_as_any_other(
 ) -> None:
     monkeypatch.setenv("YARD_PASSWORD", "a-password-of-a-source")
     store, loot = tmp_path / "s.duckdb", tmp_path / "loot.csv"
-    load(store, write(tmp_path, "a.csv", HEAD + f"S1,V1,{_AT.format(1)},10,x,P0301,\n"))
+    load(store, write(tmp_path, "a.csv", HEAD + f"S0,V1,{_AT.format(1)},10,x,P0301,\n"))
     key = (
         "' || 'x' || chr(34))::VARCHAR AS extras, NULL::BIGINT AS _nth, t.cells AS cells "
         "FROM (SELECT json_object() AS cells) t)); "
