@@ -52,6 +52,7 @@ ONLY_IN = {
     "pydantic": {"config", "readers"},
     "zstandard": {"store"},
     "smtplib": {"deliver"},
+    "prometheus_client": {"observe"},
 }
 
 

@@ -1,6 +1,7 @@
 """Metrics as Prometheus itself would read them, from a file and from this machine only."""
 
-import urllib.error
+import subprocess
+import sys
 import urllib.request
 from dataclasses import replace
 from datetime import timedelta
@@ -12,13 +13,14 @@ from prometheus_client.parser import text_string_to_metric_families
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.jobs import accounted
 from afterclear.commands.pages.mailing import SentReport
-from afterclear.commands.queries.health import health, metrics
+from afterclear.commands.queries.health import health
+from afterclear.commands.queries.store_metrics import store_metrics
 from afterclear.errors import StoreError, UsageError
 from afterclear.observe.metrics import (
-    CONTENT_TYPE,
     Board,
-    Metric,
+    by_label,
     endpoint,
+    gauge,
     metrics_text,
     write_metrics,
 )
@@ -36,7 +38,7 @@ def read(text: str) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
 
 @pytest.mark.parametrize("label", ["plain", 'a "b"', "back\\slash", "line\nbreak", "ü"])
 def test_the_reference_parser_reads_back_what_was_written(label: str) -> None:
-    metric = Metric("a_thing", "What\nit \\ is.", "gauge", (((("of", label),), 1.5),))
+    metric = by_label("a_thing", "What\nit \\ is.", "of", {label: 1.5})
     assert read(metrics_text([metric])) == {("a_thing", (("of", label),)): 1.5}
 
 
@@ -44,7 +46,7 @@ def test_a_store_tells_its_loads_rows_and_verdicts(tmp_path: Path) -> None:
     app = garage(tmp_path)
     with accounted(app, "run") as account:
         account.report["files"] = 6
-    told = read(metrics(app))
+    told = read(metrics_text(store_metrics(app)))
     assert told["afterclear_loads_total", (("outcome", "stored"),)] == 6
     fates = [
         told["afterclear_rows_total", (("fate", f),)] for f in ("stored", "duplicate", "rejected")
@@ -59,9 +61,9 @@ def test_a_store_tells_its_loads_rows_and_verdicts(tmp_path: Path) -> None:
 
 def test_the_file_is_replaced_as_a_whole_and_readable_by_a_collector(tmp_path: Path) -> None:
     place = tmp_path / "out" / "afterclear.prom"
-    for text in ("first 1\n", "second 2\n"):
-        write_metrics(place, text)
-    assert place.read_text() == "second 2\n"
+    for value in (1, 2):
+        write_metrics(place, [gauge("a_thing", "What it is.", value)])
+    assert read(place.read_text()) == {("a_thing", ()): 2}
     assert place.stat().st_mode & 0o777 == 0o644
     assert [p.name for p in place.parent.iterdir()] == ["afterclear.prom"]
 
@@ -69,13 +71,17 @@ def test_the_file_is_replaced_as_a_whole_and_readable_by_a_collector(tmp_path: P
 def test_the_endpoint_answers_with_what_stands_on_the_board() -> None:
     board = Board()
     with endpoint(0, board) as port:
-        board.text = "a_thing 1.0\n"
+        board.metrics = (gauge("a_thing", "What it is.", 1),)
         with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics") as answer:
-            assert answer.headers["Content-Type"] == CONTENT_TYPE
-            assert answer.read() == b"a_thing 1.0\n"
-        with pytest.raises(urllib.error.HTTPError) as told:
-            urllib.request.urlopen(f"http://127.0.0.1:{port}/other")
-        told.value.close()
+            assert answer.headers["Content-Type"] == "text/plain; version=0.0.4; charset=utf-8"
+            assert read(answer.read().decode()) == {("a_thing", ()): 1}
+
+
+@pytest.mark.slow
+def test_who_publishes_nothing_does_not_wait_for_the_library_to_load() -> None:
+    code = "import sys, afterclear.commands.jobs, afterclear.cli.status; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True)
+    assert "prometheus_client" not in done.stdout.split()
 
 
 def test_health_complains_of_what_a_person_should_look_into(tmp_path: Path) -> None:

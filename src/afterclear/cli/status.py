@@ -7,7 +7,7 @@ import click
 
 from afterclear.cli.frame import with_app
 from afterclear.commands.app import App
-from afterclear.commands.queries.health import Health, health, metrics
+from afterclear.commands.queries.health import Health, health
 from afterclear.commands.queries.status import Status, status
 from afterclear.schedule.upcoming import upcoming
 
@@ -22,7 +22,7 @@ EXIT_UNWELL = 5
 def command(app: App, *, as_json: bool, only_health: bool, as_metrics: bool) -> None:
     """Say how the store stands: size, last loads and runs, what waits, which sources are silent."""
     if as_metrics:
-        click.echo(metrics(app), nl=False)
+        _echo_metrics(app)
         return
     found = health(app)
     if only_health:
@@ -38,6 +38,14 @@ def command(app: App, *, as_json: bool, only_health: bool, as_metrics: bool) -> 
         return
     click.echo(_text(state))
     click.echo(_health_text(found, following))
+
+
+def _echo_metrics(app: App) -> None:
+    # slow to import, and only wanted here
+    from afterclear.commands.queries.store_metrics import store_metrics  # noqa: PLC0415
+    from afterclear.observe.metrics import metrics_text  # noqa: PLC0415
+
+    click.echo(metrics_text(store_metrics(app)), nl=False)
 
 
 def _plain(state: Status) -> dict[str, object]:

@@ -15,7 +15,6 @@ from afterclear.commands.intake.loading import LoadReport, load_sources
 from afterclear.commands.nightly import RunReport, run_once
 from afterclear.commands.pages.digests import AUDIENCES, DigestAsked, make_digest
 from afterclear.commands.pages.mailing import SentReport, send_digest, send_urgent
-from afterclear.commands.queries.health import publish_metrics
 from afterclear.commands.upkeep import backup, check, vacuum
 from afterclear.config import NamedJob, without_secrets
 from afterclear.errors import AfterclearError, StoreError, UnreachableError, UsageError
@@ -171,7 +170,15 @@ def _tell(app: App, run: Run, *, remembered: bool) -> None:
             with open_store(app.store, doing="run report") as con:
                 add_run(con, run)
             if not is_stopping():  # who was told to stop does nothing more
-                publish_metrics(app)
+                _publish_metrics(app)
+
+
+def _publish_metrics(app: App) -> None:
+    if app.config.settings.watching.metrics_file is None:
+        return
+    from afterclear.commands.queries.store_metrics import publish_metrics  # noqa: PLC0415 - slow
+
+    publish_metrics(app)
 
 
 # --- what a job can be ----------------------------------------------------------------------

@@ -18,7 +18,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from afterclear.commands.app import App
 from afterclear.commands.jobs import Due, do_job
-from afterclear.commands.queries.health import metrics_now
+from afterclear.commands.queries.store_metrics import metrics_now
 from afterclear.commands.scheduler_state import hold_timetable, times_attended
 from afterclear.config import NamedJob
 from afterclear.errors import AfterclearError, ConfigError
@@ -98,7 +98,7 @@ class _Keeper:
 
     def _refresh(self) -> None:
         # while another holds the store, the numbers stay as they were
-        self._board.text = metrics_now(self._app) or self._board.text
+        self._board.metrics = metrics_now(self._app) or self._board.metrics
 
 
 def _announced(job: NamedJob, due: Next, now: datetime) -> str:

@@ -1,8 +1,7 @@
-"""What a monitoring system is told: numbers, and whether all is well."""
+"""Whether all is well, and what a person should look into."""
 
 import json
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -10,10 +9,7 @@ from typing import Any
 from afterclear.commands.app import App
 from afterclear.commands.forgetting import is_half_done
 from afterclear.commands.pages.page_frames import stale_sources
-from afterclear.errors import StoreError
-from afterclear.observe.metrics import Metric, metrics_text, write_metrics
-from afterclear.store.engine.database import Connection, is_copy, open_store, query, scalar
-from afterclear.store.engine.locking import patient
+from afterclear.store.engine.database import Connection, is_copy, open_store, query
 from afterclear.store.queries.journal import Run, last_runs
 from afterclear.store.upkeep.checks import results_unfinished
 
@@ -37,12 +33,17 @@ def health(app: App) -> Health:
     """Say what a person should look into: failed or missing runs, silent sources, results due."""
     with open_store(app.store, read_only=True) as con:
         runs = tuple(last_runs(con, _RUNS_SHOWN))
-        complaints = [*_of_runs(app, con), *_of_sources(app, con)]
+        complaints = complaints_of(app, con)
         if why := results_unfinished(con):
             complaints.append(f"results are not up to date: {why}")
         if is_half_done(con):
             complaints.append(HALF_FORGOTTEN)
         return Health(tuple(complaints), runs, is_copy(con))
+
+
+def complaints_of(app: App, con: Connection) -> list[str]:
+    """Say which runs failed or are missing, and which sources are silent."""
+    return [*_of_runs(app, con), *_of_sources(app, con)]
 
 
 def _of_runs(app: App, con: Connection) -> list[str]:
@@ -85,76 +86,3 @@ def _of_last_run(
 
 def _of_sources(app: App, con: Connection) -> list[str]:
     return [f"source {s.name}: nothing new for too long" for s in stale_sources(app, con)]
-
-
-def metrics(app: App) -> str:
-    """Write the numbers a monitoring system asks for."""
-    with open_store(app.store, read_only=True) as con:
-        found = [
-            _by_label(con, "afterclear_loads_total", "Files in the ledger.", "outcome",
-                      "SELECT outcome, count(*) FROM loads GROUP BY outcome ORDER BY outcome"),
-            _rows(con),
-            _by_label(con, "afterclear_last_delivery_timestamp_seconds",
-                      "When a source last delivered something new.", "source",
-                      """SELECT source, epoch(max(finished_at)) FROM loads
-                         WHERE outcome = 'stored' GROUP BY source ORDER BY source"""),
-            _by_label(con, "afterclear_attempts", "Fix attempts by verdict.", "outcome",
-                      "SELECT outcome, count(*) FROM verdicts GROUP BY outcome ORDER BY outcome"),
-            _by_label(con, "afterclear_job_last_end_timestamp_seconds",
-                      "When a job last ended, whatever came of it.", "job",
-                      "SELECT job, epoch(max(finished_at)) FROM runs GROUP BY job ORDER BY job"),
-            _by_label(con, "afterclear_job_last_good_timestamp_seconds",
-                      "When a job last ended well.", "job",
-                      """SELECT job, epoch(max(finished_at)) FROM runs
-                         WHERE outcome IN ('done', 'refused') GROUP BY job ORDER BY job"""),
-            _by_label(con, "afterclear_job_last_seconds", "How long a job's last run took.", "job",
-                      """SELECT job, arg_max(epoch(finished_at) - epoch(started_at), run_id)
-                         FROM runs GROUP BY job ORDER BY job"""),
-            _one("afterclear_vehicles_waiting", "Vehicles with rows not analysed yet.",
-                 scalar(con, "SELECT count(DISTINCT vehicle_id) FROM stale_vehicles")),
-        ]  # fmt: skip
-        complaints = (*_of_runs(app, con), *_of_sources(app, con))
-    archived = sum(f.stat().st_size for f in app.archive.glob("??/*.zst"))
-    found += [
-        _one("afterclear_store_bytes", "Size of the store.", app.store.stat().st_size),
-        _one("afterclear_archive_bytes", "Size of the archive.", archived),
-        _one("afterclear_complaints", "What 'status --health' complains of.", len(complaints)),
-    ]
-    return metrics_text(found)
-
-
-def metrics_now(app: App) -> str | None:
-    """Write the same numbers without waiting; None while there is no store to be read."""
-    with suppress(StoreError), patient(0):
-        return metrics(app)
-    return None
-
-
-def publish_metrics(app: App) -> None:
-    """Rewrite the metrics file, where one is configured."""
-    place = app.config.settings.watching.metrics_file
-    if place is not None:
-        write_metrics(app.config.beside(place), metrics(app))
-
-
-def _rows(con: Connection) -> Metric:
-    names = ("stored", "duplicate", "rejected")
-    return Metric(
-        "afterclear_rows_total",
-        "Rows read, by what became of them.",
-        "counter",
-        tuple(
-            ((("fate", name),), scalar(con, f"SELECT sum(rows_{name})::BIGINT FROM loads"))
-            for name in names
-        ),
-    )
-
-
-def _by_label(con: Connection, name: str, says: str, label: str, sql: str) -> Metric:
-    rows = query(con, sql).iter_rows()
-    samples = tuple((((label, str(key)),), float(value)) for key, value in rows)
-    return Metric(name, says, "counter" if name.endswith("_total") else "gauge", samples)
-
-
-def _one(name: str, says: str, value: float) -> Metric:
-    return Metric(name, says, "gauge", (((), value),))
