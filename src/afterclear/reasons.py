@@ -4,7 +4,7 @@ A reason is stored as its code beside its parameters; ``wording`` makes a senten
 reader.  Words are never read back.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from typing import Final, Literal
 
@@ -69,12 +69,28 @@ class StockReason(StrEnum):
 
 
 # How a parameter is written: ``km`` and ``day`` in the reader's way; ``count`` a whole number;
-# ``text`` as it is; ``texts`` a list of such; the others by a table of words.
-Kind = Literal["km", "day", "count", "text", "texts", "monitors", "deed", "aside"]
-Fact = str | float | list[str] | None  # days as ISO 8601; None: not known
+# ``text`` as it is; ``unit`` a control unit's label, ``units`` some of them, ``phrase`` a text of
+# the shipped tables, both in the reader's language where it knows them; ``codes`` a list of codes
+# with their units; the others by a table of words.
+Kind = Literal[
+    "km",
+    "day",
+    "count",
+    "text",
+    "units",
+    "unit",
+    "phrase",
+    "codes",
+    "relation",
+    "monitors",
+    "deed",
+    "aside",
+]
+# days as ISO 8601; None: not known; a list in a list: a code and its unit
+Fact = str | float | Sequence[str] | Sequence[Sequence[str]] | None
 Facts = Mapping[str, Fact]
 
-_FAULT: Final[dict[str, Kind]] = {"code": "text", "unit": "text"}
+_FAULT: Final[dict[str, Kind]] = {"code": "text", "unit": "unit"}
 _CLEARED: Final[dict[str, Kind]] = {"since_clear_km": "km", "warmups": "count"}  # one is known
 _FELL: Final[dict[str, Kind]] = {
     "before_km": "km",
@@ -86,10 +102,10 @@ _FIX: Final[dict[str, Kind]] = {**_FAULT, "deed": "deed", "worked_on": "day"}
 
 STOCK_PARAMETERS: Final[dict[StockReason, dict[str, Kind]]] = {
     StockReason.NO_SCAN: {},
-    StockReason.SCAN_PARTIAL: {"units": "texts", "unread": "texts"},
+    StockReason.SCAN_PARTIAL: {"units": "units", "unread": "units"},
     StockReason.SCAN_OLD: {"scanned_on": "day", "days": "count"},
     StockReason.DRIVEN_SINCE_SCAN: {"driven_km": "km"},
-    StockReason.UNIT_SILENT: {"unit": "text"},
+    StockReason.UNIT_SILENT: {"unit": "unit"},
     StockReason.RECENT_CLEAR_EXPLAINED: {**_CLEARED, "repaired_on": "day"},
     StockReason.RECENT_CLEAR_RECORDED: {**_CLEARED, "cleared_on": "day"},
     StockReason.RECENT_CLEAR_UNRECORDED: _CLEARED,
@@ -112,7 +128,94 @@ STOCK_PARAMETERS: Final[dict[StockReason, dict[str, Kind]]] = {
         "odometer_km": "km",
         "seen_on": "day",
     },
-    StockReason.VIN_DIFFERS_UNIT_REPLACED: {"unit": "text", "replaced_on": "day"},
-    StockReason.VIN_DIFFERS: {"unit": "text"},
+    StockReason.VIN_DIFFERS_UNIT_REPLACED: {"unit": "unit", "replaced_on": "day"},
+    StockReason.VIN_DIFFERS: {"unit": "unit"},
     StockReason.READY: {},
+}
+
+
+class RoleReason(StrEnum):
+    """Why a code is the fault or follows from another, and what became of it (``roles/``)."""
+
+    FOLLOWS_FAULT = "follows_fault"  # it points at a unit, and that has a fault
+    FOLLOWS_THROUGH = "follows_through"  # ... which has it from a third
+    FOLLOWS_SUPPLY = "follows_supply"
+    FOLLOWS_BUS = "follows_bus"
+    FOLLOWS_HARM = "follows_harm"
+    FOLLOWS_BY_FLEET = "follows_by_fleet"  # no rule says so, the fleet's own data do
+    HAS_FOLLOWERS = "has_followers"
+    ONLY_CODE = "only_code"
+    UNRELATED = "unrelated"
+    MUTUAL = "mutual"  # two units report each other
+    TARGET_UNREAD = "target_unread"
+    TARGET_SILENT = "target_silent"
+    TARGET_CLEAN = "target_clean"
+    NOT_CLEARED_SINCE = "not_cleared_since"  # its cause was repaired, its own memory not cleared
+    OUTLIVED_CAUSE = "outlived_cause"
+    WORK_ON_FOLLOWER = "work_on_follower"
+    WORK_ON_FOLLOWER_UNREAD = "work_on_follower_unread"  # its cause was read only afterwards
+    RELATED_RETURN = "related_return"
+
+
+_MEANT: Final[dict[str, Kind]] = {**_FAULT, "meaning": "text"}
+_CAUSE: Final[dict[str, Kind]] = {"cause_code": "text", "cause_unit": "unit"}
+_CAUSE_MEANT: Final[dict[str, Kind]] = {**_CAUSE, "cause_meaning": "text"}
+_POINTS: Final[dict[str, Kind]] = {**_FAULT, "relation": "relation", "target": "unit"}
+_POINTED: Final[dict[str, Kind]] = {**_POINTS, "n_pointing": "count"}
+# what the fleet's own scans and repairs say of a code and its cause
+FLEET_COUNTS: Final[dict[str, Kind]] = {
+    "n_both": "count",
+    "effect_gone": "count",
+    "n_cause_repaired": "count",
+    "cause_gone": "count",
+    "n_effect_repaired": "count",
+    "cause_first": "count",
+    "effect_first": "count",
+}
+_FOLLOWER_WORK: Final[dict[str, Kind]] = {
+    **_FAULT,
+    **_CAUSE,
+    "worked_on": "day",
+    "parts": "text",
+    "cost": "count",
+    "currency": "text",
+}
+
+ROLE_PARAMETERS: Final[dict[RoleReason, dict[str, Kind]]] = {
+    RoleReason.FOLLOWS_FAULT: {**_POINTS, **_CAUSE_MEANT, **FLEET_COUNTS},
+    RoleReason.FOLLOWS_THROUGH: {
+        **_POINTS,
+        "through_code": "text",
+        "through_unit": "unit",
+        **_CAUSE_MEANT,
+        **FLEET_COUNTS,
+    },
+    RoleReason.FOLLOWS_SUPPLY: {**_FAULT, **_CAUSE_MEANT, **FLEET_COUNTS},
+    RoleReason.FOLLOWS_BUS: {**_FAULT, **_CAUSE_MEANT, **FLEET_COUNTS},
+    RoleReason.FOLLOWS_HARM: {**_FAULT, **_CAUSE_MEANT, "harm": "phrase", **FLEET_COUNTS},
+    RoleReason.FOLLOWS_BY_FLEET: {**_FAULT, **_CAUSE_MEANT, **FLEET_COUNTS},
+    RoleReason.HAS_FOLLOWERS: {**_MEANT, "followers": "codes"},
+    RoleReason.ONLY_CODE: _MEANT,
+    RoleReason.UNRELATED: _MEANT,
+    RoleReason.MUTUAL: _POINTS,
+    RoleReason.TARGET_UNREAD: _POINTS,
+    RoleReason.TARGET_SILENT: _POINTED,
+    RoleReason.TARGET_CLEAN: _POINTED,
+    RoleReason.NOT_CLEARED_SINCE: {**_FAULT, **_CAUSE, "repaired_on": "day"},
+    RoleReason.OUTLIVED_CAUSE: {
+        **_FAULT,
+        **_CAUSE,
+        "repaired_on": "day",
+        "cleared_on": "day",
+    },
+    RoleReason.WORK_ON_FOLLOWER: _FOLLOWER_WORK,
+    RoleReason.WORK_ON_FOLLOWER_UNREAD: {**_FOLLOWER_WORK, "read_on": "day"},
+    RoleReason.RELATED_RETURN: {
+        **_FAULT,
+        "worked_on": "day",
+        "related_code": "text",
+        "component": "text",
+        "seen_on": "day",
+        "km_after": "km",
+    },
 }

@@ -134,9 +134,16 @@ def _role(scan: str, ecu: str, code: str, role: str, cause: tuple[str, str] | No
         "primary_ecu": cause[0] if cause else None,
         "primary_code": cause[1] if cause else None,
         "confidence": 0.9,
-        "why": f"{code}: because the fixture says so.",
+        "reason": "unrelated",
+        "facts": json.dumps({"code": code, "unit": ecu, "meaning": "invented"}),
         "seen_at": day(5, 20) if scan == "S-2" else day(3, 1),
     }
+
+
+def _followed(code: str, cause: str, reason: str, **on: str) -> Row:
+    facts = {"code": code, "unit": "airbag", "cause_code": cause, "cause_unit": "brakes"}
+    facts |= {"repaired_on": "2025-04-01T09:00:00", **on}
+    return {"reason": reason, "facts": json.dumps(facts)}
 
 
 def _stock(vehicle: str, verdict: str, km: float | None, *, safety: bool = False) -> Row:
@@ -290,7 +297,7 @@ ROWS: dict[str, list[Row]] = {
             "primary_ecu": "brakes",
             "primary_code": "C0034",
             "is_open": True,
-            "why": "U0121 is still there after C0034 was repaired.",
+            **_followed("U0121", "C0034", "outlived_cause", cleared_on="2025-04-03T09:00:00"),
         }
     ],
     "echo_work": [
@@ -300,7 +307,7 @@ ROWS: dict[str, list[Row]] = {
             "code": "U0121",
             "primary_ecu": "brakes",
             "primary_code": "C0034",
-            "why": "The work on U0121 was on an echo.",
+            **_followed("U0121", "C0034", "work_on_follower", worked_on="2025-04-01T09:00:00"),
         }
     ],
     "decisions": [

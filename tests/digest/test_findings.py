@@ -137,7 +137,9 @@ def test_echoes_stand_under_their_fault(model: DigestModel) -> None:
 
 
 def test_an_echo_of_a_unit_that_was_not_read_stands_by_itself() -> None:
-    lone = Role("S-1", "V", "gateway", "U0121", "consequential", "brakes", "C0034", 0.8, None)
+    lone = Role(
+        "S-1", "V", "gateway", "U0121", "consequential", "brakes", "C0034", 0.8, "only_code", "{}"
+    )
     (scan,) = scan_roles([lone])
     assert [(group.head, group.echoes) for group in scan.groups] == [(lone, ())]
 

@@ -65,7 +65,7 @@ def test_p202_the_clusters_echo_stands_alone_and_is_on_the_worklist(
     assert (last["code"], last["role"]) == ("U0415-86", "stands_alone")
     (line,) = of(demo["worklist"], "P-202", audience="fleet")
     assert "U0415-86" in line["action"]
-    assert "fault of its own" in line["because"]
+    assert "is a separate fault" in line["because"]
     assert "C0037-13" in line["because"]
 
 

@@ -15,6 +15,7 @@ from afterclear.findings.verdicts import judge_attempts
 from afterclear.histories.rules import HistoryRules
 from afterclear.store.engine.database import Connection, query
 from afterclear.wording.cells import Cells
+from afterclear.wording.roles import role_sentence
 from tests.histories.story import CATALOGUE, RULES, Story, told
 
 SENSOR, ECHO = "C0034-13", "U0415-86"
@@ -24,7 +25,7 @@ SENSOR, ECHO = "C0034-13", "U0415-86"
 def roles_of(tmp_path: Path, *stories: Story, rules: HistoryRules = RULES) -> Iterator[Connection]:
     with told(tmp_path, *stories, rules=rules) as con:
         judge_attempts(con, 0.05)
-        find_roles(con, CATALOGUE, Cells())
+        find_roles(con, CATALOGUE)
         yield con
 
 
@@ -32,6 +33,11 @@ def role(con: Connection, scan_id: str, ecu: str = "steering") -> dict[str, Any]
     rows = query(con, "FROM roles WHERE scan_id = ? AND ecu = ?", [scan_id, ecu]).to_dicts()
     assert len(rows) == 1
     return rows[0]
+
+
+def why(row: dict[str, Any]) -> str:
+    """Say a stored reason, with plain blanks."""
+    return role_sentence(row["reason"], row["facts"], Cells()).replace("\u00a0", " ")
 
 
 def repaired() -> Story:
@@ -48,9 +54,9 @@ def test_an_echo_still_there_after_its_cause_and_its_own_clear_stands_alone(
         assert role(con, "S1")["role"] == "consequential"
         left = role(con, "S2")
         assert (left["role"], left["primary_code"]) == ("stands_alone", None)
-        assert "fault of its own" in left["why"]
-        assert "followed C0034-13 in the brakes unit" in left["why"]
-        assert "is there, although its own memory was cleared on" in left["why"]
+        assert "is a separate fault" in why(left)
+        assert "followed C0034-13 in the brakes unit" in why(left)
+        assert "is there, although its own memory was cleared on" in why(left)
         rows = query(con, "FROM leftovers").to_dicts()
         assert [(r["code"], r["primary_code"], r["is_open"]) for r in rows] == [
             (ECHO, SENSOR, True)
@@ -69,7 +75,7 @@ def test_an_echo_whose_memory_was_not_cleared_may_be_an_old_entry(tmp_path: Path
     with roles_of(tmp_path, story.scan(30, 3000, brakes=[], steering=[ECHO])) as con:
         old = role(con, "S2")
         assert (old["role"], old["primary_code"]) == ("consequential", SENSOR)
-        assert "not cleared since" in old["why"]
+        assert "not cleared since" in why(old)
         assert not len(query(con, "FROM leftovers"))
 
 
@@ -90,7 +96,7 @@ def test_an_echo_cleared_without_a_repair_is_no_leftover(tmp_path: Path) -> None
     story = Story().scan(0, 1000, brakes=[SENSOR], steering=[ECHO]).clear(0.2, 1000)
     with roles_of(tmp_path, story.scan(30, 3000, brakes=[], steering=[ECHO])) as con:
         assert not len(query(con, "FROM leftovers"))
-        assert "was read and has no code" in role(con, "S2")["why"]
+        assert "was read and has no code" in why(role(con, "S2"))
 
 
 def test_one_unit_spelled_in_two_ways_is_one_unit(tmp_path: Path) -> None:
@@ -115,8 +121,8 @@ def test_a_part_fitted_for_an_echo_is_shown_with_its_cost_and_the_fault_behind_i
     with roles_of(tmp_path, story) as con:
         work = echo_work(con)
         assert [(w["code"], w["primary_code"], w["cost"]) for w in work] == [(ECHO, SENSOR, 153.09)]
-        assert "153.09 EUR" in work[0]["why"]
-        assert "not read before the work" in work[0]["why"]
+        assert "for 153.09 EUR" in why(work[0])
+        assert "not read before the work" in why(work[0])
 
 
 def test_work_on_cause_and_echo_in_one_order_is_no_work_on_an_echo(tmp_path: Path) -> None:
@@ -179,7 +185,7 @@ def test_a_return_under_another_code_of_the_component_is_told_as_related(tmp_pat
             ("C0031-13", "C0031-2F", True)
         ]
         assert rows[0]["km_after"] == 1600
-        assert "same component" in rows[0]["why"]
+        assert "same component" in why(rows[0])
 
 
 def test_a_code_of_another_corner_is_no_related_return(tmp_path: Path) -> None:
@@ -193,5 +199,5 @@ def test_roles_are_made_anew_and_the_same(tmp_path: Path) -> None:
     story = repaired().scan(30, 3000, brakes=[], steering=[ECHO])
     with roles_of(tmp_path, story) as con:
         before = query(con, "FROM roles ORDER BY ALL")
-        find_roles(con, CATALOGUE, Cells())
+        find_roles(con, CATALOGUE)
         assert query(con, "FROM roles ORDER BY ALL").equals(before)

@@ -16,7 +16,6 @@ from afterclear.findings.roles.role_facts import FactBook
 from afterclear.findings.roles.role_parts import fleet_parts
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.engine.database import Connection, open_store, query
-from afterclear.wording.cells import Cells
 from tests.findings.fleet_of_causes import Cause, Echo, Fleet, Plan, simulate
 from tests.histories.story import CATALOGUE, Story, build, told
 
@@ -119,7 +118,7 @@ def test_parts_of_a_fleet_are_told_as_the_whole(
     tables = ("roles", "role_pairs", "leftovers", "echo_work")
 
     def found() -> list[pl.DataFrame]:
-        find_roles(con, CATALOGUE, Cells())
+        find_roles(con, CATALOGUE)
         return [query(con, f"FROM store.{table} ORDER BY ALL") for table in tables]
 
     whole = found()
@@ -144,7 +143,7 @@ def test_what_a_tool_says_of_a_code_counts_whatever_it_calls_the_unit(tmp_path: 
     story = Story().scan(0, 1000, ECM=text, ABS=["C0110-12"])
     with told(tmp_path, story) as con:
         judge_attempts(con, 0.05)
-        find_roles(con, CATALOGUE, Cells())
+        find_roles(con, CATALOGUE)
         rows = query(con, "SELECT code, role, primary_code FROM store.roles ORDER BY code").rows()
     assert rows == [("C0110-12", "primary", None), ("P1690", "consequential", "C0110-12")]
 

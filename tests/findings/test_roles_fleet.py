@@ -10,7 +10,6 @@ import pytest
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.engine.database import open_store, query
-from afterclear.wording.cells import Cells
 from tests.findings.fleet_of_causes import Cause, Echo, Fleet, Plan, simulate, told_roles
 from tests.histories.story import CATALOGUE, build
 
@@ -25,7 +24,7 @@ def told(folder: Path, plan: Plan) -> tuple[Fleet, pl.DataFrame, pl.DataFrame]:
         fleet.load(con)
         build(con)
         judge_attempts(con, 0.05)
-        find_roles(con, CATALOGUE, Cells())
+        find_roles(con, CATALOGUE)
         return fleet, query(con, "FROM roles"), query(con, "FROM role_pairs")
 
 

@@ -14,7 +14,6 @@ import pytest
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.engine.database import query
-from afterclear.wording.cells import Cells
 from tests.findings.fleet_of_causes import Cause, Echo, Fleet, Plan, told_roles
 from tests.findings.test_roles_fleet import UNITS, told
 from tests.histories.story import CATALOGUE, Story
@@ -123,6 +122,6 @@ def test_a_catalyst_seen_failing_before_the_misfire_stands_alone_in_later_scans(
     harmed.scan(20, 2000, engine=["P0420", "P0301"])
     with told_stories(tmp_path, worn, harmed) as con:
         judge_attempts(con, 0.05)
-        find_roles(con, CATALOGUE, Cells())
+        find_roles(con, CATALOGUE)
         rows = query(con, "FROM roles WHERE code = 'P0420' ORDER BY vehicle_id, seen_at")
     assert rows["role"].to_list() == ["stands_alone", "stands_alone", "consequential"]

@@ -16,7 +16,7 @@ from afterclear.findings.work.worklist import build_worklist
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.decisions import Decision, add_decision, undo_decision
 from afterclear.wording.cells import Cells
-from tests.findings.yard import BEGIN, WORKLIST_RULES, analysed, lines, set_aside
+from tests.findings.yard import BEGIN, WORDS, WORKLIST_RULES, analysed, lines, set_aside
 from tests.histories.story import CATALOGUE, Story
 
 AS_OF = BEGIN + timedelta(days=400)
@@ -66,7 +66,7 @@ def line(con: Connection, vehicle: str) -> dict[str, object]:
 
 
 def rank_again(con: Connection) -> None:
-    build_worklist(con, CATALOGUE, WORKLIST_RULES, Cells(), str, AS_OF)
+    build_worklist(con, CATALOGUE, WORKLIST_RULES, WORDS, AS_OF)
 
 
 def test_safety_comes_first_and_high_voltage_before_all(work: Connection) -> None:

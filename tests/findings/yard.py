@@ -21,13 +21,14 @@ from afterclear.findings.common.rule_files import (
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.stock.audit import audit_stock
 from afterclear.findings.verdicts import judge_attempts
-from afterclear.findings.work.worklist import build_worklist
+from afterclear.findings.work.worklist import Words, build_worklist
 from afterclear.load import SPELLERS
 from afterclear.reasons import StockReason
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.intake.absorb import absorb
 from afterclear.wording.cells import Cells
+from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words, stock_words
 from tests.histories.story import CATALOGUE, RULES, Story, build
 
@@ -36,6 +37,9 @@ WORKLIST_RULES = read_worklist_rules(shipped("config") / "worklist_rules.toml")
 BEGIN = datetime.fromtimestamp(1735718400, UTC)  # day 0 of a story
 
 FULL = {"engine": [], "brakes": [], "airbag": []}
+
+
+WORDS = Words(Cells(), partial(audit_words, cells=Cells()), partial(role_sentence, cells=Cells()))
 
 
 def full_scan(story: Story, day: float, km: float, **units: Any) -> Story:
@@ -70,10 +74,9 @@ def analysed(
             put_vehicles(con, *vehicles)
         build(con, replace(RULES, as_of=as_of, visit_hours=visit_hours))
         judge_attempts(con, 0.05)
-        find_roles(con, CATALOGUE, Cells())
+        find_roles(con, CATALOGUE)
         audit_stock(con, CATALOGUE, stock_rules, as_of)
-        said = partial(audit_words, cells=Cells())
-        build_worklist(con, CATALOGUE, worklist_rules, Cells(), said, as_of)
+        build_worklist(con, CATALOGUE, worklist_rules, WORDS, as_of)
         yield con
 
 

@@ -1,17 +1,22 @@
 """Every reason that the SQL or a rule can write has its words, in every language."""
 
 import re
+from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
 
 import pytest
 
+from afterclear.catalogue.config_tables import read_table
 from afterclear.reasons import (
     EVIDENCE_PARAMETERS,
+    FLEET_COUNTS,
+    ROLE_PARAMETERS,
     STOCK_PARAMETERS,
     EvidenceReason,
     Fact,
     Kind,
+    RoleReason,
     StockReason,
 )
 from afterclear.store.engine.database import open_store, query
@@ -19,9 +24,14 @@ from afterclear.store.queries.exports import EXPORTS
 from afterclear.wording.cells import Cells
 from afterclear.wording.evidence import SAID, SETTLED_BY, evidence_words
 from afterclear.wording.exported import with_sentences
+from afterclear.wording.facts import SELF_TESTS
 from afterclear.wording.language import MARKS
+from afterclear.wording.roles import HARMS, role_words
+from afterclear.wording.roles import SAID as ROLE_SAID
 from afterclear.wording.stock import SAID as STOCK_SAID
-from afterclear.wording.stock import SELF_TESTS, stock_words
+from afterclear.wording.stock import stock_words
+from afterclear.wording.units import UNITS
+from tests.histories.story import CATALOGUE
 
 _SQL = files("afterclear.histories") / "sql"
 _WRITTEN = re.compile(r"(?:THEN|ELSE)\s+'([a-z_]+)'")
@@ -65,18 +75,22 @@ def test_a_reason_says_its_numbers_and_nothing_else(reason: EvidenceReason, lang
     assert "km" not in said
 
 
-def _facts(reason: StockReason) -> dict[str, Fact]:
+def _facts(kinds: Mapping[str, Kind]) -> dict[str, Fact]:
     shown: dict[Kind, Fact] = {
         "km": 1609.344,
         "day": "2026-03-05T12:00:00",
         "count": 17.0,
         "text": "quoted",
-        "texts": ["quoted"],
+        "unit": "quoted",
+        "units": ["quoted"],
+        "phrase": "quoted",
+        "codes": [["quoted", "quoted"]] * 5,
+        "relation": "lost",
         "monitors": list(SELF_TESTS),
         "deed": "clear_only",
         "aside": "jump",
     }
-    return {name: shown[kind] for name, kind in STOCK_PARAMETERS[reason].items()}
+    return {name: shown[kind] for name, kind in kinds.items()}
 
 
 def test_the_audit_gives_every_reason_its_own_facts() -> None:
@@ -95,12 +109,12 @@ def test_the_audit_gives_every_reason_its_own_facts() -> None:
 def test_a_reason_of_the_audit_says_its_facts_in_the_readers_words(
     reason: StockReason, language: str
 ) -> None:
-    facts, cells = _facts(reason), Cells("mi", language=language)
+    facts, cells = _facts(STOCK_PARAMETERS[reason]), Cells("mi", language=language)
     said = stock_words(reason, facts, cells)
     assert "{" not in said
     assert not re.search(r"\bkm\b|_|2026-03", said)
     kinds = set(STOCK_PARAMETERS[reason].values())
-    assert ("quoted" in said) == bool(kinds & {"text", "texts"})
+    assert ("quoted" in said) == bool(kinds & {"text", "unit", "units"})
     assert ("mi" in said.split() or "\u00a0mi" in said) == ("km" in kinds)
     assert ("2026" in said) == ("day" in kinds)
     if language != "en":
@@ -111,15 +125,63 @@ def test_a_reason_of_the_audit_says_its_facts_in_the_readers_words(
 def test_a_fact_that_is_not_known_is_never_spelled(reason: StockReason) -> None:
     """A unit without a distance counter tells warm-ups; a record without a code is a clear."""
     for missing in ("since_clear_km", "to_go_km", "unread"):
-        said = stock_words(reason, _facts(reason) | {missing: None}, Cells())
+        said = stock_words(reason, _facts(STOCK_PARAMETERS[reason]) | {missing: None}, Cells())
         assert "None" not in said
         assert "\u2013" not in said
+
+
+def test_the_rules_of_roles_give_every_reason_and_no_other() -> None:
+    """Read from the rules' text, as for the audit."""
+    roles = files("afterclear.findings.roles")
+    rules = "".join(
+        (roles / name).read_text(encoding="utf-8")
+        for name in ("role_reasons.py", "leftovers.py", "find_roles.py")
+    )
+    given = set(re.findall(r"\b(?:R|RoleReason)\.([A-Z_]+)", rules))
+    assert given == {reason.name for reason in RoleReason}
+    assert set(ROLE_SAID) == set(ROLE_PARAMETERS) == set(RoleReason)
+
+
+@pytest.mark.parametrize("language", MARKS)
+@pytest.mark.parametrize("reason", RoleReason)
+def test_a_reason_of_roles_says_its_facts_in_the_readers_words(
+    reason: RoleReason, language: str
+) -> None:
+    facts, cells = _facts(ROLE_PARAMETERS[reason]), Cells("mi", language=language)
+    said = role_words(reason, facts, cells)
+    assert "quoted" in said
+    assert not re.search(r"[{}]|\bkm\b|_|2026-03|None", said)
+    kinds = set(ROLE_PARAMETERS[reason].values())
+    assert ("\u00a0mi" in said) == ("km" in kinds)
+    assert ("2026" in said) == ("day" in kinds)
+    assert ("17" in said) == ("count" in kinds)
+    if language != "en":
+        assert said != role_words(reason, facts, Cells("mi"))
+
+
+@pytest.mark.parametrize("reason", RoleReason)
+def test_a_fact_of_roles_that_is_not_known_is_left_out(reason: RoleReason) -> None:
+    """Work without a price or a part, a return at no known distance, no word of the fleet."""
+    unknown = dict.fromkeys((*FLEET_COUNTS, "parts", "cost", "currency", "km_after"))
+    said = role_words(reason, _facts(ROLE_PARAMETERS[reason]) | unknown, Cells())
+    assert not re.search(r"None|\u2013|\(\)|for \.|this fleet", said)
+
+
+def test_every_label_and_harm_of_the_shipped_tables_has_its_words() -> None:
+    """What ``config`` names is known to the catalogues, so German pages do not speak English."""
+    assert set(CATALOGUE.control_units.labels.values()) == UNITS
+    told = read_table(files("afterclear").parent.parent / "config" / "knock_on.csv", ("why",))
+    assert {row["why"] for row in told if row["relation"] == "harmed"} == HARMS
 
 
 @pytest.mark.parametrize(
     ("table", "columns"),
     [
         ("evidence", "finding why reason stretch_from_km stretch_to_km"),
+        ("roles", "confidence why reason facts"),
+        ("leftovers", "is_open why reason facts"),
+        ("echo_work", "confidence why reason facts"),
+        ("related_returns", "is_open why reason facts"),
         ("stock", "last_full_scan_at because deciding safety"),
         ("stock_reasons", "source because facts"),
     ],

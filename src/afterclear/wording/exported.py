@@ -10,6 +10,7 @@ from afterclear.reasons import EvidenceReason, StockReason
 from afterclear.wording.cells import Cells
 from afterclear.wording.evidence import evidence_words
 from afterclear.wording.language import GAP
+from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words, stock_words
 
 _ENGLISH: Final = Cells()
@@ -27,10 +28,18 @@ def _stock_reason(row: dict[str, Any], cells: Cells) -> str:
     return stock_words(StockReason(row["reason"]), json.loads(row["facts"]), cells)
 
 
+def _role(row: dict[str, Any], cells: Cells) -> str:
+    return role_sentence(row["reason"], row["facts"], cells)
+
+
 _Said = Callable[[dict[str, Any], Cells], str]
 # table -> the column its sentence gets, the columns it is made of (it stands before the first), how
 _SENTENCES: Final[dict[str, tuple[str, tuple[str, ...], _Said]]] = {
     "evidence": ("why", ("reason", "monitor", "since_clear_km", "needed_km"), _evidence),
+    **dict.fromkeys(
+        ("roles", "leftovers", "echo_work", "related_returns"),
+        ("why", ("reason", "facts"), _role),
+    ),
     "stock": ("because", ("deciding",), _audit),
     "stock_reasons": ("because", ("facts", "reason"), _stock_reason),
 }

@@ -1,51 +1,14 @@
-"""Why a vehicle in stock is not ready, in the reader's words.  Pure.
-
-A reason may have several sentences, the fullest first: said is the first whose facts are known.
-"""
+"""Why a vehicle in stock is not ready, in the reader's words.  Pure."""
 
 import json
-from datetime import datetime
-from string import Formatter
 from typing import Final
 
-from afterclear.reasons import STOCK_PARAMETERS, Fact, Facts, Kind, StockReason
+from afterclear.reasons import STOCK_PARAMETERS, Facts, StockReason
 from afterclear.wording.cells import Cells
+from afterclear.wording.facts import filled
 from afterclear.wording.language import mark
 
 R = StockReason
-
-# self-tests whose name in the plain layout is no word people use
-SELF_TESTS: Final[dict[str, str]] = {
-    "ac_refrigerant": mark("air conditioning refrigerant"),
-    "boost_pressure": mark("boost pressure"),
-    "catalyst": mark("catalyst"),
-    "cold_start_aid": mark("cold start aid"),
-    "component": mark("component"),
-    "egr_vvt": mark("exhaust gas recirculation or valve timing"),
-    "evaporative": mark("fuel vapour (EVAP)"),
-    "exhaust_gas_sensor": mark("exhaust gas sensor"),
-    "fuel_system": mark("fuel system"),
-    "heated_catalyst": mark("heated catalyst"),
-    "misfire": mark("misfire"),
-    "nmhc_catalyst": mark("hydrocarbon catalyst"),
-    "nox_scr": mark("NOx aftertreatment"),
-    "oxygen_sensor": mark("oxygen sensor"),
-    "oxygen_sensor_heater": mark("oxygen sensor heater"),
-    "pm_filter": mark("particulate filter"),
-    "secondary_air": mark("secondary air"),
-}
-DEEDS: Final[dict[str, str]] = {
-    "repair": mark("repaired"),
-    "clear_only": mark("cleared without a repair"),
-}
-ASIDE_WORDS: Final[dict[str, str]] = {
-    "single": mark("one reading off the line"),
-    "units": mark("miles taken for km, or km for miles"),
-    "decimal": mark("a digit too many or too few"),
-    "jump": mark("a leap no vehicle could drive"),
-    "lasting_drop": mark("lower from here on: instrument replaced or turned back"),
-}
-_WORDS: Final[dict[str, dict[str, str]]] = {"deed": DEEDS, "aside": ASIDE_WORDS}
 
 SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     R.NO_SCAN: (mark("No scan of this vehicle is known."),),
@@ -193,37 +156,10 @@ def stock_words(reason: StockReason, facts: Facts, cells: Cells) -> str:
     >>> stock_words(R.DRIVEN_SINCE_SCAN, {"driven_km": 1609.344}, Cells("mi"))
     'About 1,000\xa0mi were driven since the last scan.'
     """
-    kinds = STOCK_PARAMETERS[reason]
-    known = {name for name in kinds if facts.get(name) not in (None, [])}
-    message = next((text for text in SAID[reason] if _asks(text) <= known), SAID[reason][-1])
-    return cells.t(
-        message, **{name: _written(facts.get(name), kinds[name], cells) for name in _asks(message)}
-    )
+    return filled(SAID[reason], STOCK_PARAMETERS[reason], facts, cells)
 
 
 def audit_words(reasons: str, cells: Cells) -> str:
     """Say what decided a verdict; ``reasons``: JSON, a list of reasons with their facts."""
     told = json.loads(reasons)
     return " ".join(stock_words(StockReason(name), facts, cells) for name, facts in told)
-
-
-def _asks(message: str) -> set[str]:
-    return {name for _, name, _, _ in Formatter().parse(message) if name}
-
-
-def _written(value: Fact, kind: Kind, cells: Cells) -> str:
-    if kind == "km" and isinstance(value, int | float):
-        return cells.distance(value)
-    if kind == "count" and isinstance(value, int | float):
-        return cells.number(value)
-    if kind == "day" and isinstance(value, str):
-        return cells.day(datetime.fromisoformat(value))
-    if isinstance(value, list):
-        return ", ".join(_self_test(v, cells) if kind == "monitors" else v for v in value)
-    words = _WORDS.get(kind, {})
-    said = str(value)
-    return cells.t(words[said]) if said in words else said
-
-
-def _self_test(name: str, cells: Cells) -> str:
-    return cells.t(SELF_TESTS[name]) if name in SELF_TESTS else name.replace("_", " ")

@@ -7,17 +7,17 @@ from afterclear.commands.app import App
 from afterclear.findings.common.rule_files import read_stock_rules, read_worklist_rules
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.stock.audit import audit_stock
-from afterclear.findings.work.worklist import build_worklist
+from afterclear.findings.work.worklist import Words, build_worklist
 from afterclear.store.engine.database import Connection
 from afterclear.wording.cells import Cells
+from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words
 
 
 def find_roles_and_work(app: App, con: Connection, as_of: datetime) -> None:
     """Say which codes are the fault, which stock is ready, and what to do first."""
-    told = Cells(units=app.config.settings.digest.units)
     stock_rules = read_stock_rules(app.config.table("stock_rules.toml"))
-    find_roles(con, app.catalogue, told)
+    find_roles(con, app.catalogue)
     audit_stock(con, app.catalogue, stock_rules, as_of)
     rank_work(app, con, as_of)
 
@@ -26,5 +26,5 @@ def rank_work(app: App, con: Connection, as_of: datetime) -> None:
     """Make the worklist anew from what is kept."""
     told = Cells(units=app.config.settings.digest.units)
     rules = read_worklist_rules(app.config.table("worklist_rules.toml"))
-    said = partial(audit_words, cells=told)
-    build_worklist(con, app.catalogue, rules, told, said, as_of)
+    words = Words(told, partial(audit_words, cells=told), partial(role_sentence, cells=told))
+    build_worklist(con, app.catalogue, rules, words, as_of)

@@ -18,6 +18,7 @@ from afterclear.store.engine.database import Connection, open_store, rows, scala
 from afterclear.store.queries.exports import EXPORTS, PAGE_FRAMES
 from afterclear.store.queries.exports_roles import EXPORTS_ROLES, PAGE_ROLES
 from afterclear.wording.cells import Cells
+from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words
 
 Row = dict[str, Any]  # by the export's columns
@@ -70,11 +71,11 @@ def vehicle_story(app: App, vehicle_id: str) -> VehicleStory:
             set_aside=[row for row in odometer if row["set_aside"] is not None],
             cautions=_cautions(app, episodes),
             n_scans=n_scans,
-            roles=_of(con, PAGE_ROLES["open_roles"], vehicle_id),
+            roles=_with_why(app, _of(con, PAGE_ROLES["open_roles"], vehicle_id)),
             role_notes=tuple(
                 row["why"]
                 for table in ("leftovers", "echo_work", "related_returns")
-                for row in _of(con, EXPORTS_ROLES[table], vehicle_id)
+                for row in _with_why(app, _of(con, EXPORTS_ROLES[table], vehicle_id))
             ),
             work=[row for row in work if row["audience"] != "garage"],
             stock=_audits(app, con, vehicle_id),
@@ -99,6 +100,12 @@ def _audits(app: App, con: Connection, vehicle_id: str) -> list[Row]:
     cells = Cells(units=app.config.settings.digest.units)
     found = _of(con, EXPORTS_ROLES["stock"], vehicle_id)
     return [row | {"because": audit_words(row["deciding"], cells)} for row in found]
+
+
+def _with_why(app: App, found: list[Row]) -> list[Row]:
+    """Add the sentence of each row's reason, in the units of the digests."""
+    cells = Cells(units=app.config.settings.digest.units)
+    return [row | {"why": role_sentence(row["reason"], row["facts"], cells)} for row in found]
 
 
 def _aware(value: object) -> object:

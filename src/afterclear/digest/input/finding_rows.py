@@ -194,7 +194,8 @@ class Role:
     primary_ecu: str | None
     primary_code: str | None
     confidence: float | None
-    why: str | None
+    reason: str
+    facts: str  # JSON: the parameters of ``reason`` (``wording/roles.py``)
     seen_at: datetime | None = None
 
 
@@ -260,7 +261,8 @@ class Leftover:
     primary_ecu: str
     primary_code: str
     is_open: bool
-    why: str
+    reason: str
+    facts: str
     last_seen_at: datetime | None = None
 
 
@@ -273,7 +275,8 @@ class EchoWork:
     code: str
     primary_ecu: str
     primary_code: str
-    why: str
+    reason: str
+    facts: str
     cost: float | None = None
     currency: str | None = None
 

@@ -13,8 +13,10 @@ from afterclear.digest.common.model import AttemptView
 from afterclear.digest.common.reasons import VERDICT_WORDS, reason_of
 from afterclear.digest.input.rows import Evidence, OdometerReading, Repair
 from afterclear.wording.cells import Cells, capital
+from afterclear.wording.facts import ASIDE_WORDS
 from afterclear.wording.language import mark
-from afterclear.wording.stock import ASIDE_WORDS, audit_words
+from afterclear.wording.roles import role_sentence
+from afterclear.wording.stock import audit_words
 
 _KM = re.compile(r"(\d[\d,]*(?:\.\d+)?)[ \u00a0]km\b")
 
@@ -66,6 +68,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "origin_words": lambda reading: _origin_words(reading, cells),
         "percent": cells.percent,
         "repair_line": lambda line: _repair_line(line, cells),
+        "role_reason": lambda row: role_sentence(row.reason, row.facts, cells),
         "role_word": word(ROLE_WORDS),
         "sentence": _sentence,
         "small": lambda text: text[:1].lower() + text[1:],  # a German noun in it stays great

@@ -10,24 +10,24 @@ from typing import Any, Final
 import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
+from afterclear.findings.common.facts_json import as_json, iso
 from afterclear.findings.common.tables import keep
-from afterclear.findings.common.told import Told, Voice
 from afterclear.findings.roles.leftovers import EchoWork, Leftover
 from afterclear.findings.roles.pair_evidence import fleet_pairs
 from afterclear.findings.roles.role_facts import FactBook
 from afterclear.findings.roles.role_parts import fleet_parts, forget_parts
 from afterclear.findings.roles.role_rows import put_roles
 from afterclear.findings.roles.rules import RoleRules
+from afterclear.reasons import RoleReason
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
 # Readings a part: one in ten or twenty shows a code, and only these are looked at.
 _PART_READINGS: Final = 10_000_000
 
 
-def find_roles(con: Connection, catalogue: Catalogue, told: Told) -> None:
+def find_roles(con: Connection, catalogue: Catalogue) -> None:
     """Say of every code in every scan whether it is the fault or an echo; replace the tables."""
     book = FactBook(catalogue)
-    voice = Voice(told, book.label)
     rules = RoleRules(book, fleet_pairs(con, book))
     left: list[Leftover] = []
     work: list[EchoWork] = []
@@ -35,13 +35,13 @@ def find_roles(con: Connection, catalogue: Catalogue, told: Told) -> None:
     with transaction(con):
         con.execute("DELETE FROM store.roles")
         for _ in fleet_parts(con, _PART_READINGS):
-            found = put_roles(con, book, rules, voice)
+            found = put_roles(con, book, rules)
             left += found.leftovers
             work += found.echo_work
     forget_parts(con)
     keep(con, "leftovers", _frame(left, _LEFTOVERS))
     keep(con, "echo_work", pl.DataFrame([_flat(w) for w in work], schema=_ECHO_WORK))
-    keep(con, "related_returns", _related(con, book, voice))
+    keep(con, "related_returns", _related(con, book))
 
 
 def _harms(con: Connection, book: FactBook) -> pl.DataFrame:
@@ -68,24 +68,25 @@ def _flat(work: EchoWork) -> dict[str, object]:
         "primary_code": role.primary_code,
         "scan_id": role.scan_id,
         "confidence": role.confidence,
-        "why": work.why,
+        "reason": work.reason,
+        "facts": work.facts,
     }
 
 
-def _related(con: Connection, book: FactBook, voice: Voice) -> pl.DataFrame:
+def _related(con: Connection, book: FactBook) -> pl.DataFrame:
     """List returns under another code of the component an attempt was aimed at."""
     found = []
     for row in query(con, _RELATED).to_dicts():
-        label, km = row.pop("label"), row["km_after"]
-        after = f", {voice.told.distance(km)} later" if km is not None else ""
-        worked_on = voice.told.day(row["attempted_at"])
-        row["why"] = (
-            f"{voice.at(row['code'], book.unit(row['ecu']))} was worked on on {worked_on}; "
-            f"{row['related_code']}, of the same component ({label}), was first seen on "
-            f"{voice.told.day(row['seen_at'])}{after}. The component is in trouble again, under "
-            "another code."
-        )
-        found.append(row)
+        facts = {
+            "code": row["code"],
+            "unit": book.label(book.unit(row["ecu"])),
+            "worked_on": iso(row["attempted_at"]),
+            "related_code": row["related_code"],
+            "component": row.pop("label"),
+            "seen_on": iso(row["seen_at"]),
+            "km_after": row["km_after"],
+        }
+        found.append(row | {"reason": RoleReason.RELATED_RETURN, "facts": as_json(facts)})
     return pl.DataFrame(found, schema=_RELATED_RETURNS)
 
 
@@ -109,7 +110,8 @@ _LEFTOVERS: Final[dict[str, Any]] = {
     "last_seen_at": _AT,
     "n_scans": pl.Int32,
     "is_open": pl.Boolean,
-    "why": pl.String,
+    "reason": pl.String,
+    "facts": pl.String,
 }
 _ECHO_WORK: Final[dict[str, Any]] = {
     "attempt_id": pl.String,
@@ -126,7 +128,8 @@ _ECHO_WORK: Final[dict[str, Any]] = {
     "primary_code": pl.String,
     "scan_id": pl.String,
     "confidence": pl.Float64,
-    "why": pl.String,
+    "reason": pl.String,
+    "facts": pl.String,
 }
 _RELATED_RETURNS: Final[dict[str, Any]] = {
     "attempt_id": pl.String,
@@ -140,7 +143,8 @@ _RELATED_RETURNS: Final[dict[str, Any]] = {
     "seen_at": _AT,
     "km_after": pl.Float64,
     "is_open": pl.Boolean,
-    "why": pl.String,
+    "reason": pl.String,
+    "facts": pl.String,
 }
 
 _RELATED: Final = """

@@ -7,16 +7,18 @@ any more but a fault of its own.  Not cleared since: it may be nothing but an ol
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from afterclear.findings.common.told import Voice
+from afterclear.findings.common.facts_json import as_json, iso
+from afterclear.reasons import Fact, RoleReason
 
 _STILL_SURE: Final = 0.8  # that a left-over echo is a fault of its own: own judgement
 _NOT_CLEARED: Final = 0.7
 
+Label = Callable[[str], str]  # a control unit's function -> how people call it
 Fault = tuple[str, str, str]  # vehicle, control unit (function), code
 
 
@@ -36,7 +38,8 @@ class RoleRow:
     basis: str
     source: str | None
     to_scan: str | None
-    why: str
+    reason: str
+    facts: str  # JSON: the parameters of ``reason``
     unit: str  # the control unit's function, however the scan spells it
     primary_unit: str | None
 
@@ -85,7 +88,8 @@ class Leftover:
     last_seen_at: datetime
     n_scans: int
     is_open: bool
-    why: str
+    reason: str
+    facts: str  # JSON: the parameters of ``reason``
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +98,8 @@ class EchoWork:
 
     repair: Repair
     role: RoleRow
-    why: str
+    reason: str
+    facts: str  # JSON: the parameters of ``reason``
 
 
 @dataclass(frozen=True)
@@ -110,7 +115,7 @@ class Histories:
 
 
 def find_leftovers(
-    rows: Iterable[RoleRow], known: Histories, voice: Voice
+    rows: Iterable[RoleRow], known: Histories, label: Label
 ) -> tuple[list[RoleRow], list[Leftover]]:
     """Give the roles with left-over echoes set right, and one row for each of these.
 
@@ -132,7 +137,7 @@ def find_leftovers(
             and before is not None
             and (repair := _repaired(before, row, by_fault, known))
         ):
-            now = _outlived(row, before, repair, known, voice)
+            now = _outlived(row, before, repair, known, label)
             if now.role == "stands_alone" and before.primary is not None:
                 found[(row.fault, before.primary)].append((now, repair))
         mended.append(now)
@@ -155,16 +160,19 @@ def _repaired(
 
 
 def _outlived(
-    row: RoleRow, before: RoleRow, repair: Repair, known: Histories, voice: Voice
+    row: RoleRow, before: RoleRow, repair: Repair, known: Histories, label: Label
 ) -> RoleRow:
-    """Tell of an echo whose cause was repaired: on its own now, or only never cleared."""
+    """Judge an echo whose cause was repaired: on its own now, or only never cleared."""
     cleared = known.clears.get((row.vehicle_id, row.unit), ())
     n_before = bisect_right(cleared, row.seen_at)
     last = cleared[n_before - 1] if n_before else None
-    own = voice.at(row.code, row.unit)
-    cause = voice.at(repair.fault[2], repair.fault[1])
-    day = voice.told.day
-    story = f"It followed {cause}, which was repaired on {day(repair.at)} and is gone"
+    facts: dict[str, Fact] = {
+        "code": row.code,
+        "unit": label(row.unit),
+        "cause_code": repair.fault[2],
+        "cause_unit": label(repair.fault[1]),
+        "repaired_on": iso(repair.at),
+    }
     if last is None or last < repair.at - known.visit:
         return replace(
             row,
@@ -176,9 +184,8 @@ def _outlived(
             basis=before.basis,
             source=before.source,
             to_scan=None,
-            why=f"{own} may be an old entry. {story}, but the memory of the "
-            f"{voice.label(row.unit)} unit was not cleared since, so nothing tells yet "
-            "whether it has left too.",
+            reason=RoleReason.NOT_CLEARED_SINCE,
+            facts=as_json(facts),
         )
     return replace(
         row,
@@ -189,9 +196,8 @@ def _outlived(
         confidence=_STILL_SURE,
         basis=before.basis,
         to_scan=None,
-        # not "there again": whether it was ever gone is for its attempts to tell
-        why=f"{own} is a fault of its own. {story}, yet this code is there, although its own "
-        f"memory was cleared on {day(last)}.",
+        reason=RoleReason.OUTLIVED_CAUSE,
+        facts=as_json(facts | {"cleared_on": iso(last)}),
     )
 
 
@@ -213,11 +219,12 @@ def _leftover(
         last_seen_at=last.seen_at,
         n_scans=len(seen),
         is_open=fault in known.open_now,
-        why=last.why,
+        reason=last.reason,
+        facts=last.facts,
     )
 
 
-def find_echo_work(rows: Iterable[RoleRow], known: Histories, voice: Voice) -> list[EchoWork]:
+def find_echo_work(rows: Iterable[RoleRow], known: Histories, label: Label) -> list[EchoWork]:
     """List repairs aimed at a code that was an echo, with the cause they left alone.
 
     What counts is the last scan before the work; where that had not read the unit the code points
@@ -237,7 +244,7 @@ def find_echo_work(rows: Iterable[RoleRow], known: Histories, voice: Voice) -> l
             continue
         if any(_same_visit(work, repair, known.visit) for work in worked_on.get(cause, ())):
             continue
-        found.append(EchoWork(repair, role, _echo_words(repair, role, voice, late=late)))
+        found.append(EchoWork(repair, role, *_echo_reason(repair, role, label, late=late)))
     return found
 
 
@@ -258,17 +265,20 @@ def _role_at(
     return role, False
 
 
-def _echo_words(repair: Repair, role: RoleRow, voice: Voice, *, late: bool) -> str:
-    cost = ""
-    if repair.cost is not None:
-        cost = f" for {repair.cost:,.2f} {repair.currency or ''}".rstrip()
-    part = f" ({repair.parts})" if repair.parts else ""
-    own = voice.at(role.code, role.unit)
-    day = voice.told.day
-    text = (
-        f"The work of {day(repair.at)}{part}{cost} was on {own}, "
-        f"which only follows {voice.at(role.primary_code or '', role.primary_unit or '')}"
-    )
+def _echo_reason(
+    repair: Repair, role: RoleRow, label: Label, *, late: bool
+) -> tuple[RoleReason, str]:
+    facts: dict[str, Fact] = {
+        "code": role.code,
+        "unit": label(role.unit),
+        "cause_code": role.primary_code,
+        "cause_unit": label(role.primary_unit or ""),
+        "worked_on": iso(repair.at),
+        "parts": repair.parts,
+        "cost": repair.cost,
+        "currency": repair.currency,
+    }
     if late:
-        return f"{text}; that unit was not read before the work, only on {day(role.seen_at)}."
-    return f"{text}, and that was not worked on at this visit."
+        facts["read_on"] = iso(role.seen_at)
+        return RoleReason.WORK_ON_FOLLOWER_UNREAD, as_json(facts)
+    return RoleReason.WORK_ON_FOLLOWER, as_json(facts)

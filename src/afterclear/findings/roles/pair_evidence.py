@@ -68,7 +68,7 @@ def fleet_pairs(con: Connection, book: FactBook) -> dict[tuple[Key, Key], FleetP
     keep(con, "role_pairs", told)
     return {
         ((row["cause_ecu"], row["cause_code"]), (row["effect_ecu"], row["effect_code"])): FleetPair(
-            score=row["score"], n_both=row["n_both"], words=_words(row)
+            score=row["score"], n_both=row["n_both"], counts=_counts(row)
         )
         for row in told.filter("called").iter_rows(named=True)
     }
@@ -195,22 +195,13 @@ def _finite(values: FloatArray) -> pl.Series:
     return pl.Series(np.where(np.isfinite(values), values, np.nan)).fill_nan(None)
 
 
-def _words(row: dict[str, float]) -> str:
-    """Say what was counted, to stand after "in this fleet"."""
-    parts = [f"the two came together {row['n_both']:.0f} times"]
+def _counts(row: dict[str, float]) -> dict[str, float]:
+    """Give what was counted; of repairs and order only where there was any."""
+    named = ["n_both"]
     if row["n_cause_repaired"] >= 1:
-        parts.append(
-            f"it stayed away after about {row['effect_gone']:.0f} of "
-            f"{row['n_cause_repaired']:.0f} repairs of the other alone"
-        )
+        named += ["effect_gone", "n_cause_repaired"]
     if row["n_effect_repaired"] >= 1:
-        parts.append(
-            f"the other stayed away after about {row['cause_gone']:.0f} of "
-            f"{row['n_effect_repaired']:.0f} repairs of this one alone"
-        )
+        named += ["cause_gone", "n_effect_repaired"]
     if row["cause_first"] + row["effect_first"] >= 1:
-        parts.append(
-            f"the other surely came first {row['cause_first']:.0f} times, this one "
-            f"{row['effect_first']:.0f} times"
-        )
-    return ", ".join(parts)
+        named += ["cause_first", "effect_first"]
+    return {name: round(row[name]) for name in named}

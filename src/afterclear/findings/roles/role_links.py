@@ -44,7 +44,7 @@ class FleetPair:
 
     score: float  # ln odds, above 0, that the cause is the cause
     n_both: int
-    words: str  # the reason, to be read aloud after "in this fleet"
+    counts: Mapping[str, float]  # what it rests on, as ``reasons.FLEET_COUNTS`` names it
 
 
 @dataclass(frozen=True, slots=True)

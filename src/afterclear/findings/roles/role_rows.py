@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from afterclear.findings.common.told import Voice
+from afterclear.findings.common.facts_json import as_json
 from afterclear.findings.common.visits import visit_length
 from afterclear.findings.roles.leftovers import (
     EchoWork,
@@ -38,7 +38,7 @@ class PartFound:
     echo_work: list[EchoWork]
 
 
-def put_roles(con: Connection, book: FactBook, rules: RoleRules, voice: Voice) -> PartFound:
+def put_roles(con: Connection, book: FactBook, rules: RoleRules) -> PartFound:
     """Add the roles of the part that ``fleet_parts`` has set to the table ``roles``."""
     con.script(role_sql("lists"))
     seen = [SeenCode(*row) for row in query(con, _SEEN).iter_rows()]
@@ -56,7 +56,7 @@ def put_roles(con: Connection, book: FactBook, rules: RoleRules, voice: Voice) -
         ]
     create_temp_table(con, "part_said", pl.DataFrame(said, schema=_SAID, orient="row"))
     con.script(role_sql("echoes"))
-    found = _mend(con, book, voice)
+    found = _mend(con, book)
     con.execute(_INSERT)
     return found
 
@@ -85,18 +85,19 @@ def _flat(role: Role, book: FactBook) -> tuple[object, ...]:
         role.basis,
         role.source,
         role.to_scan,
-        role.why,
+        role.told.reason,
+        as_json(role.told.facts),
         book.unit(role.ecu),
         role.primary_ecu and book.unit(role.primary_ecu),
     )
 
 
-def _mend(con: Connection, book: FactBook, voice: Voice) -> PartFound:
+def _mend(con: Connection, book: FactBook) -> PartFound:
     """Set left-over echoes right in ``part_mended``; find them, and work on echoes."""
     frame = query(con, _ECHO_ROWS)
     rows = [RoleRow(*row) for row in frame.select(_COLUMNS).iter_rows()]
     known = _histories(con, book)
-    mended, left = find_leftovers(rows, known, voice)
+    mended, left = find_leftovers(rows, known, book.label)
     changed = [n for n, (old, new) in enumerate(zip(rows, mended, strict=True)) if new is not old]
     table = {
         name: pl.Series([getattr(mended[n], name) for n in changed], dtype=frame.schema[name])
@@ -105,7 +106,7 @@ def _mend(con: Connection, book: FactBook, voice: Voice) -> PartFound:
     create_temp_table(
         con, "part_mended", frame.select("scan_no", "position")[changed].with_columns(**table)
     )
-    return PartFound(left, find_echo_work(mended, known, voice))
+    return PartFound(left, find_echo_work(mended, known, book.label))
 
 
 def _histories(con: Connection, book: FactBook) -> Histories:
@@ -142,7 +143,8 @@ _SAID: Final[dict[str, Any]] = {
     "basis": pl.String,
     "source": pl.String,
     "to_scan": pl.String,
-    "why": pl.String,
+    "reason": pl.String,
+    "facts": pl.String,
     "unit": pl.String,
     "primary_unit": pl.String,
 }

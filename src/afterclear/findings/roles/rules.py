@@ -22,7 +22,7 @@ from afterclear.findings.roles.role_links import (
     break_rings,
     root_of,
 )
-from afterclear.findings.roles.role_words import RoleWords
+from afterclear.findings.roles.role_reasons import RoleReasons, Told
 
 RoleName = Literal["primary", "consequential", "stands_alone"]
 
@@ -52,7 +52,7 @@ class Role:
     basis: Basis
     source: str | None
     to_scan: str | None  # a unit that should be read before any work
-    why: str
+    told: Told
 
 
 class RoleRules:
@@ -62,7 +62,7 @@ class RoleRules:
         self._book = book
         self._pairs = pairs
         self._causes = CauseRules(pairs)
-        self._words = RoleWords(book)
+        self._reasons = RoleReasons(book)
 
     def roles(self, look: Look) -> tuple[Role, ...]:
         """Give the role of each code, in the order of ``look.codes``."""
@@ -90,8 +90,8 @@ class RoleRules:
         fact, primary = facts[i], facts[root[0]]
         through = None if root[0] == link.cause else facts[link.cause]
         pair = self._pairs.get((facts[link.cause].key, fact.key))
-        fleet = pair.words if pair and link.basis != "rule" else None
-        why = self._words.echo(fact, primary, through, link.relation, fleet)
+        fleet = pair if link.basis != "rule" else None
+        told = self._reasons.follows(fact, primary, through, link.relation, fleet)
         return Role(
             fact.seen.ecu,
             fact.seen.code,
@@ -102,7 +102,7 @@ class RoleRules:
             link.basis,
             link.source,
             None,
-            why,
+            told,
         )
 
     def _primary(
@@ -125,13 +125,13 @@ class RoleRules:
             best.basis,
             best.source,
             None,
-            self._words.primary(fact, followers),
+            self._reasons.primary(fact, followers),
         )
 
     def _alone(self, fact: CodeFact, look: Look, facts: Sequence[CodeFact], *, ring: bool) -> Role:
         pointer = fact.pointer
         if pointer is None or ring:
-            why = self._words.ring(fact) if ring else self._words.alone(fact, len(facts))
+            told = self._reasons.mutual(fact) if ring else self._reasons.alone(fact, len(facts))
             return Role(
                 fact.seen.ecu,
                 fact.seen.code,
@@ -142,7 +142,7 @@ class RoleRules:
                 "none",
                 None,
                 None,
-                why,
+                told,
             )
         same = sum(f.pointer is not None and f.pointer.ecu == pointer.ecu for f in facts)
         others = set(fact.targets) - {fact.unit}
@@ -158,7 +158,7 @@ class RoleRules:
                 "rule",
                 pointer.source,
                 pointer.ecu,
-                self._words.unread(fact, same, silent=silent),
+                self._reasons.unread(fact, same, silent=silent),
             )
         return Role(
             fact.seen.ecu,
@@ -170,5 +170,5 @@ class RoleRules:
             "rule",
             pointer.source,
             None,
-            self._words.unexplained(fact, same),
+            self._reasons.unexplained(fact, same),
         )

@@ -13,6 +13,7 @@ import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.catalogue.folded_words import words_of
+from afterclear.findings.common.facts_json import as_json
 from afterclear.findings.common.rows_by_vehicle import ByVehicle
 from afterclear.findings.common.rule_files import StockRules
 from afterclear.findings.common.tables import forget, keep
@@ -53,13 +54,9 @@ def _verdict(car: Car, found: Sequence[Reason]) -> Row:
         "reasons": json.dumps([r.key for r in found]),
         "km_to_rescan": max(km) if km else None,
         "last_full_scan_at": car.last_full_scan_at,
-        "deciding": _as_json(said),
+        "deciding": as_json(said),
         "safety": any(r.safety for r in found),
     }
-
-
-def _as_json(value: object) -> str:
-    return json.dumps(value, ensure_ascii=False)
 
 
 def _reason_rows(vehicle_id: str, found: Sequence[Reason]) -> list[Row]:
@@ -72,7 +69,7 @@ def _reason_rows(vehicle_id: str, found: Sequence[Reason]) -> list[Row]:
             "subject": reason.subject,
             "km_to_rescan": reason.km,
             "source": reason.source,
-            "facts": _as_json(reason.facts),
+            "facts": as_json(reason.facts),
         }
         for number, reason in enumerate(found, start=1)
     ]

@@ -103,7 +103,7 @@ WORK_ROWS: Final[dict[str, str]] = {
         ORDER BY a.vehicle_id, a.attempted_at, a.attempt_id""",
     "related": """
         SELECT vehicle_id, attempt_id, related_ecu AS ecu, related_code AS code, family,
-            related_ecu, related_code, why
+            related_ecu, related_code, reason, facts
         FROM store.related_returns WHERE is_open ORDER BY vehicle_id, attempt_id""",
     "leftovers": """
         SELECT *, NULL AS family FROM store.leftovers ORDER BY vehicle_id, last_seen_at""",

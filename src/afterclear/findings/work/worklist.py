@@ -44,18 +44,23 @@ class _Line:
     decided: str | None
 
 
+@dataclass(frozen=True, slots=True)
+class Words:
+    """How lines are written: distances and days, and the reasons they quote."""
+
+    told: Told
+    audit: Callable[[str], str]  # what decided a verdict of the stock audit
+    role: Callable[[str, str], str]  # a reason of roles with its facts
+
+
 def build_worklist(
     con: Connection,
     catalogue: Catalogue,
     rules: WorklistRules,
-    told: Told,
-    audit_words: Callable[[str], str],
+    words: Words,
     as_of: datetime,
 ) -> None:
-    """Rank what there is to do for fleet, garage and stock; replace the table.
-
-    ``audit_words``: says what decided a verdict of the stock audit.
-    """
+    """Rank what there is to do for fleet, garage and stock; replace the table."""
     book = FactBook(catalogue)
     desk = _Desk(
         con,
@@ -63,13 +68,13 @@ def build_worklist(
         book,
         rules,
         ItemRules(
-            voice=Voice(told, book.label),
+            voice=Voice(words.told, book.label),
             now=naive(as_of),
             quiet_days=rules.quiet_days,
             silent_scans=rules.silent_scans,
             proof_km=dict(query(con, PROOF_KM).iter_rows()),
         ),
-        audit_words,
+        words,
     )
     keep(con, "worklist", _ranked(_lines(desk)))
 
@@ -93,9 +98,9 @@ class _Desk:
         book: FactBook,
         rules: WorklistRules,
         items: ItemRules,
-        audit_words: Callable[[str], str],
+        words: Words,
     ) -> None:
-        self._audit_words = audit_words
+        self._words = words
         self._catalogue, self._book = catalogue, book
         self._rules, self._items = rules, items
         self._said = cache(self._told)
@@ -122,6 +127,8 @@ class _Desk:
             of[name] = rows.of(vehicle["vehicle_id"])
             for row in of[name]:
                 row.update(self._said(row["family"] or "", row["code"] or "", row["ecu"]))
+                if "facts" in row:
+                    row["why"] = self._words.role(row["reason"], row["facts"])
         return VehicleWork(
             open_faults=of["open"],
             roles={(r["ecu"], r["code"]): r for r in of["roles"]},
@@ -170,7 +177,7 @@ class _Desk:
             Matter(vehicle["vehicle_id"], None, None, (), began, None),
             "scan",
             action,
-            self._audit_words(audit["deciding"]),
+            self._words.audit(audit["deciding"]),
             "",
             "",
             0.0,

@@ -5,8 +5,8 @@ from typing import Final
 # Columns others read first (their names and order stay), then what traces and explains them.
 EXPORTS_ROLES: Final[dict[str, str]] = {
     "roles": """
-        SELECT scan_id, vehicle_id, ecu, code, role, primary_ecu, primary_code, confidence, why,
-            seen_at, basis, source, to_scan
+        SELECT scan_id, vehicle_id, ecu, code, role, primary_ecu, primary_code, confidence, reason,
+            facts, seen_at, basis, source, to_scan
         FROM roles ORDER BY vehicle_id, seen_at, scan_id, ecu, code""",
     "role_pairs": """
         SELECT cause_ecu, cause_code, effect_ecu, effect_code, n_both, n_cause, n_effect,
@@ -15,15 +15,15 @@ EXPORTS_ROLES: Final[dict[str, str]] = {
         FROM role_pairs ORDER BY cause_ecu, cause_code, effect_ecu, effect_code""",
     "leftovers": """
         SELECT vehicle_id, ecu, code, primary_ecu, primary_code, repair_id, repaired_at,
-            first_scan_id, first_seen_at, last_seen_at, n_scans, is_open, why
+            first_scan_id, first_seen_at, last_seen_at, n_scans, is_open, reason, facts
         FROM leftovers ORDER BY vehicle_id, first_seen_at, ecu, code""",
     "echo_work": """
         SELECT attempt_id, vehicle_id, ecu, code, attempted_at, repair_id, site, parts, cost,
-            currency, primary_ecu, primary_code, scan_id, confidence, why
+            currency, primary_ecu, primary_code, scan_id, confidence, reason, facts
         FROM echo_work ORDER BY vehicle_id, attempted_at, attempt_id""",
     "related_returns": """
         SELECT attempt_id, vehicle_id, ecu, code, family, attempted_at, related_ecu, related_code,
-            seen_at, km_after, is_open, why
+            seen_at, km_after, is_open, reason, facts
         FROM related_returns ORDER BY vehicle_id, attempted_at, attempt_id""",
     "stock": """
         SELECT vehicle_id, verdict, reasons, km_to_rescan, last_full_scan_at, deciding, safety
@@ -58,7 +58,7 @@ PAGE_ROLES: Final[dict[str, str]] = {
     # the latest role of every code that is open now
     "open_roles": """
         SELECT r.scan_id, r.vehicle_id, r.ecu, r.code, r.role, r.primary_ecu, r.primary_code,
-            r.confidence, r.why, r.seen_at, r.basis, r.source, r.to_scan
+            r.confidence, r.reason, r.facts, r.seen_at, r.basis, r.source, r.to_scan
         FROM roles r
         JOIN episodes e ON e.vehicle_id = r.vehicle_id AND e.ecu = r.ecu AND e.code = r.code
             AND e.ended_by = 'open'

@@ -1,0 +1,98 @@
+"""Why a code has its role: reasons with their facts, as ``wording/roles.py`` says them.  Pure."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from afterclear.findings.roles.role_facts import CodeFact, FactBook
+from afterclear.findings.roles.role_links import FleetPair
+from afterclear.reasons import Fact, RoleReason
+
+R = RoleReason
+_COMMON = {"supply": R.FOLLOWS_SUPPLY, "bus": R.FOLLOWS_BUS, "fleet": R.FOLLOWS_BY_FLEET}
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A reason with its facts."""
+
+    reason: RoleReason
+    facts: dict[str, Fact]
+
+
+class RoleReasons:
+    """Gives the reason of a role."""
+
+    def __init__(self, book: FactBook) -> None:
+        self._book = book
+
+    def follows(
+        self,
+        fact: CodeFact,
+        primary: CodeFact,
+        through: CodeFact | None,
+        relation: str,
+        pair: FleetPair | None,
+    ) -> Told:
+        """Say why a code follows from another; ``pair``: what the fleet's data say of it."""
+        facts = self._own(fact) | self._cause(primary) | dict(pair.counts if pair else {})
+        if relation in _COMMON:
+            return Told(_COMMON[relation], facts)
+        if relation == "harmed":
+            harm = fact.harm.why if fact.harm else ""
+            return Told(R.FOLLOWS_HARM, facts | {"harm": harm})
+        facts |= self._points(fact)
+        if through is None:
+            return Told(R.FOLLOWS_FAULT, facts)
+        heard = {"through_code": through.seen.code, "through_unit": self._label(through)}
+        return Told(R.FOLLOWS_THROUGH, facts | heard)
+
+    def primary(self, fact: CodeFact, followers: Sequence[CodeFact]) -> Told:
+        """Say what follows from a code."""
+        named = [(other.seen.code, self._label(other)) for other in followers]
+        return Told(R.HAS_FOLLOWERS, self._meant(fact) | {"followers": named})
+
+    def alone(self, fact: CodeFact, n_codes: int) -> Told:
+        """Say that a code is a separate fault."""
+        return Told(R.ONLY_CODE if n_codes == 1 else R.UNRELATED, self._meant(fact))
+
+    def mutual(self, fact: CodeFact) -> Told:
+        """Say that codes point at each other with nothing to choose between them."""
+        if fact.pointer is None:
+            return self.alone(fact, 0)
+        return Told(R.MUTUAL, self._points(fact))
+
+    def unread(self, fact: CodeFact, n_pointing: int, *, silent: bool) -> Told:
+        """Say that the unit pointed at was not read, or did not answer."""
+        if not silent:
+            return Told(R.TARGET_UNREAD, self._points(fact))
+        return Told(R.TARGET_SILENT, self._points(fact) | {"n_pointing": n_pointing})
+
+    def unexplained(self, fact: CodeFact, n_pointing: int) -> Told:
+        """Say that the unit pointed at was read and has nothing that would explain the code."""
+        return Told(R.TARGET_CLEAN, self._points(fact) | {"n_pointing": n_pointing})
+
+    def _label(self, fact: CodeFact) -> str:
+        return self._book.label(fact.unit)
+
+    def _own(self, fact: CodeFact) -> dict[str, Fact]:
+        return {"code": fact.seen.code, "unit": self._label(fact)}
+
+    def _meant(self, fact: CodeFact) -> dict[str, Fact]:
+        return self._own(fact) | {"meaning": fact.meaning}
+
+    def _cause(self, fact: CodeFact) -> dict[str, Fact]:
+        return {
+            "cause_code": fact.seen.code,
+            "cause_unit": self._label(fact),
+            "cause_meaning": fact.meaning,
+        }
+
+    def _points(self, fact: CodeFact) -> dict[str, Fact]:
+        pointer = fact.pointer
+        if pointer is None:
+            return self._own(fact)
+        said: dict[str, Fact] = {
+            "relation": pointer.relation,
+            "target": self._book.label(pointer.ecu),
+        }
+        return self._own(fact) | said
