@@ -56,6 +56,8 @@ from afterclear.store.intake.withdrawal import (
     Origin,
     remember_origin,
 )
+from afterclear.store.settling.doubts import doubtful_vins, undrivable_readings
+from afterclear.store.settling.mended import clear_mended
 from afterclear.store.upkeep.archive_changes import remember_change, was_changed
 
 Clock = Callable[[], datetime]
@@ -345,8 +347,7 @@ def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadRes
         made.notes += replace_retold(con, made.load_id, case.load.source, made.rejections)
     if n_moved := adopt(con, made.load_id):
         made.notes.append(f"earlier rows put under the number their VIN was now given: {n_moved:,}")
-    if begun := new_vehicles(con, made.load_id):
-        made.notes.append(begun)
+    made.notes += _to_look_at(con, made.load_id)
     load = replace(
         case.load,
         load_id=made.load_id,
@@ -363,6 +364,18 @@ def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadRes
     insert_rejections(con, made.load_id, load.file_name, made.rejections)
     complete_load(con, load, case.started_at, case.clock())
     return load
+
+
+def _to_look_at(con: Connection, load_id: int) -> list[str]:
+    """Say what a person should know of a load whose rows are all in."""
+    n_mended = clear_mended(con, load_id)
+    said = (
+        new_vehicles(con, load_id),
+        doubtful_vins(con, load_id),
+        undrivable_readings(con, load_id, con.takes.km_per_day),
+        f"rows refused before that came mended: {n_mended:,}" if n_mended else "",
+    )
+    return [note for note in said if note]
 
 
 def _origin(told: Delivery) -> Origin:

@@ -183,4 +183,5 @@ class Takes:
     until: int = 2100
     max_km: float = 3_000_000  # a row with a higher odometer is refused
     max_hours: float = 200_000  # ... with more hours of the engine
+    km_per_day: float = 1500  # a reading that rose faster is kept and told
     latest: datetime | None = None  # aware; ... with a time after this; None: any

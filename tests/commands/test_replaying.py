@@ -87,7 +87,10 @@ class Desk:
                        UNION ALL SELECT load_id FROM clears UNION ALL SELECT load_id FROM repairs
                        UNION ALL SELECT load_id FROM superseded) r WHERE r.load_id = l.load_id)
                UNION SELECT load_id FROM loads WHERE outcome = 'stored' AND rows_rejected <> (
-                   SELECT count(*) FROM rejections r WHERE r.load_id = loads.load_id)"""
+                   SELECT count(*) FROM (
+                       SELECT load_id FROM rejections
+                       UNION ALL SELECT load_id FROM replaced_rejections) r
+                   WHERE r.load_id = loads.load_id)"""
         )
         orphans = self.ask(
             """SELECT load_id FROM scans WHERE load_id NOT IN (

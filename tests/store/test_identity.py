@@ -188,9 +188,11 @@ def test_contradictions_of_the_lists_are_listed(tmp_path: Path, store: Path) -> 
         found = query(con, EXPORTS["identity_conflicts"]).rows()
     assert [(kind, mark, who) for kind, mark, who, _ in found] == [
         ("ecu_vin", "V33", "T-9"),
+        ("ecu_vin_doubt", "V33", "T-9"),
         ("number", "T-3", "V3 V33"),
         ("plate", "A1", "T-1 T-2"),
         ("vin", VIN_1, "T-1 T-2"),
+        ("vin_doubt", "V33", "T-3"),
     ]
 
 

@@ -6,7 +6,7 @@ memory, 1988 to 2003 also in a published list.
 """
 
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 LENGTH = 17
 
@@ -42,6 +42,41 @@ _REGIONS = (
 )
 _NORTH_AMERICA = frozenset("12345")
 _CHECKED = _NORTH_AMERICA | {"L"}  # where the check digit is required: North America and China
+
+
+def _sql_digit_sum(vin: str) -> str:
+    """Write SQL for ``check_digit_sum`` of a well-formed VIN."""
+    values = "".join(str(_VALUE[letter]) for letter in _LETTERS)
+    digits = f"translate({vin}, '{_LETTERS}', '{values}')"
+    weighted = (f"{w} * substr({digits}, {n}, 1)::INT" for n, w in enumerate(_WEIGHTS, 1))
+    return f"({' + '.join(weighted)})"
+
+
+# What speaks against a VIN, for the database: every connection knows it by this name; NULL: nothing
+# does.  The check digit has a verdict only where it is required, the model year (position 10 in
+# 49 CFR 565) only in North America.
+VIN_DOUBT_MACRO: Final = f"""
+CREATE TEMP MACRO vin_doubt(told, model_year) AS CASE
+    WHEN told IS NULL OR plain_vin(told) = '' THEN NULL
+    WHEN length(plain_vin(told)) <> {LENGTH}
+        THEN 'a VIN has {LENGTH} characters, this has ' || length(plain_vin(told))
+    WHEN NOT regexp_full_match(plain_vin(told), '[{_LETTERS}0-9]*')
+        THEN 'a VIN has the letters A to Z without I, O, Q and digits'
+    WHEN NOT regexp_matches(plain_vin(told), '^[{"".join(sorted(_CHECKED))}]') THEN NULL
+    WHEN substr('0123456789X', 1 + {_sql_digit_sum("plain_vin(told)")} % 11, 1)
+            <> substr(plain_vin(told), 9, 1)
+        THEN 'the check digit is wrong: a typing error is likely'
+    WHEN NOT regexp_matches(plain_vin(told), '^[{"".join(sorted(_NORTH_AMERICA))}]') THEN NULL
+    WHEN strpos('{_YEAR_CODES}', substr(plain_vin(told), 10, 1)) = 0
+        THEN 'the tenth character stands for no model year'
+    WHEN (model_year - {_FIRST_YEAR - 1} - strpos('{_YEAR_CODES}', substr(plain_vin(told), 10, 1)))
+            % {_CYCLE} <> 0
+        THEN 'its tenth character is not of model year ' || model_year
+    END
+"""
+PLAIN_VIN_MACRO: Final = r"""
+CREATE TEMP MACRO plain_vin(told) AS upper(regexp_replace(told, '[\s*''"-]', '', 'g'))
+"""
 
 _TYPING_ERRORS = 2  # characters; more than two differ: another vehicle (own judgement)
 

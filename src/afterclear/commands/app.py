@@ -54,6 +54,7 @@ class App:
             until=limits.until,
             max_km=limits.max_odometer_km,
             max_hours=limits.max_engine_hours,
+            km_per_day=self.config.settings.evidence.max_km_per_day,
             latest=self.clock() + timedelta(days=limits.max_days_ahead),
         )
 

@@ -20,6 +20,7 @@ import duckdb
 from duckdb import DuckDBPyConnection, DuckDBPyRelation, Statement
 
 from afterclear.catalogue.component import COMPONENT_MACRO
+from afterclear.catalogue.vin import PLAIN_VIN_MACRO, VIN_DOUBT_MACRO
 from afterclear.errors import StoreError
 from afterclear.plain import Takes
 
@@ -53,7 +54,8 @@ class Connection:
                 mode = " (READ_ONLY)" if read_only else ""
                 self._con.execute(f"ATTACH ? AS {name}{mode}", [str(path)])
             self._con.execute(f"USE {next(iter(stores))}")
-            self._con.execute(COMPONENT_MACRO)
+            for macro in (COMPONENT_MACRO, PLAIN_VIN_MACRO, VIN_DOUBT_MACRO):
+                self._con.execute(macro)
         except BaseException:
             self.close()
             raise

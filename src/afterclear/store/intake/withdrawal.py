@@ -121,6 +121,10 @@ def _next(con: Connection, found: set[int]) -> set[int]:
             taken AS (SELECT * FROM counted WHERE load_id IN ({names}))
             SELECT superseded_by FROM superseded WHERE load_id IN ({names})
             UNION
+            -- a row that is refused anew must meet its mended one again
+            SELECT r.replaced_by FROM replaced_rejections r JOIN counted USING (load_id)
+            WHERE r.load_id IN ({names}) AND r.replaced_by <> r.load_id
+            UNION
             SELECT c.load_id FROM counted c WHERE c.rows_duplicate > 0 AND EXISTS (
                 SELECT 1 FROM taken t WHERE t.load_id < c.load_id
                 AND len(list_intersect(split(t.tables, ' '), split(c.tables, ' '))) > 0)
@@ -164,6 +168,7 @@ def withdraw(con: Connection, load_ids: Sequence[int], by_load: int) -> None:
     for load_id in sorted(load_ids, reverse=True):
         for name in TABLES:
             _withdraw_rows(con, name, load_id, by_load)
+        _list_again(con, load_id)
 
 
 def _withdraw_rows(con: Connection, name: str, load_id: int, by_load: int) -> None:
@@ -219,6 +224,17 @@ def vehicles_of(con: Connection, load_id: int) -> set[str]:
             SELECT row_json->>'vehicle_id' FROM superseded WHERE load_id = {load_id})""",
     )
     return set(rows["vehicle_id"])
+
+
+def _list_again(con: Connection, load_id: int) -> None:
+    """List the refused rows again that a load had brought mended."""
+    mended = f"""replaced_by = {load_id} AND load_id IN (
+        SELECT load_id FROM loads WHERE outcome = 'stored' AND load_id <> {load_id})"""
+    con.execute(
+        f"""INSERT INTO rejections
+            SELECT * EXCLUDE (replaced_by) FROM replaced_rejections WHERE {mended}"""
+    )
+    con.execute(f"DELETE FROM replaced_rejections WHERE {mended}")
 
 
 def keep_left(con: Connection, left: Sequence[int], request: str) -> None:

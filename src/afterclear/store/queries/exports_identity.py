@@ -43,5 +43,16 @@ IDENTITY_EXPORTS: Final[dict[str, str]] = {
             JOIN marked m ON m.is_current AND m.vin = {SQL_MARK.format("s.ecu_vin")}
                 AND m.vehicle_id <> s.vehicle_id
         ) GROUP BY ecu_vin
+        UNION ALL
+        SELECT 'vin_doubt', vin, string_agg(DISTINCT vehicle_id, ' ' ORDER BY vehicle_id), says
+        FROM (SELECT vin, vehicle_id, vin_doubt(vin, model_year) AS says FROM vehicles)
+        WHERE says IS NOT NULL GROUP BY vin, says
+        UNION ALL
+        SELECT 'ecu_vin_doubt', ecu_vin, string_agg(DISTINCT vehicle_id, ' ' ORDER BY vehicle_id),
+            says
+        FROM (
+            SELECT ecu_vin, vehicle_id, vin_doubt(ecu_vin, NULL) AS says
+            FROM (SELECT DISTINCT ecu_vin, vehicle_id FROM scans WHERE ecu_vin IS NOT NULL))
+        WHERE says IS NOT NULL GROUP BY ecu_vin, says
         ORDER BY kind, mark""",
 }

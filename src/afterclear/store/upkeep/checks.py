@@ -119,11 +119,13 @@ CHECKS: Final[tuple[Check, ...]] = (
             WHERE outcome = 'stored' AND rows_stored <> coalesce(n, 0)""",
     ),
     Check(
-        "A load's refused rows are there, or erased on record.",
+        "A load's refused rows are there, mended by a later load, or erased on record.",
         """SELECT 'load ' || load_id FROM loads LEFT JOIN (
                SELECT load_id, sum(n)::BIGINT AS n FROM (
                    SELECT load_id, 1 AS n FROM rejections
-                   UNION ALL SELECT load_id, n_rows FROM erasures WHERE table_name = 'rejections')
+                   UNION ALL SELECT load_id, 1 FROM replaced_rejections
+                   UNION ALL SELECT load_id, n_rows FROM erasures
+                   WHERE table_name IN ('rejections', 'replaced_rejections'))
                GROUP BY load_id
            ) USING (load_id)
            WHERE outcome = 'stored' AND rows_rejected <> coalesce(n, 0)""",

@@ -1,0 +1,1 @@
+"""What is looked at when all rows of a file are in."""

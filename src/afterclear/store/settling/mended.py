@@ -1,0 +1,65 @@
+"""Refused rows that a later load brought mended: they are no longer listed.
+
+A row is the mended one where all that says which row it is agrees, but for the cell that was
+wrong: of a scan row its scan, vehicle, unit and code; of a line of a work order the order,
+vehicle, action, part and place; of a clear the vehicle, instant and unit; of a vehicle its number.
+A scan or order whose own number was wrong, and a line without cells, is told by nothing and stays
+listed.  What was refused is kept aside with the load that mended it, and listed again if that is
+taken back.
+"""
+
+from typing import Final
+
+from afterclear.store.engine.connection import Connection
+from afterclear.store.engine.database import scalar
+
+
+def _mark(text: str) -> str:
+    return f"upper(regexp_replace(coalesce({text}, ''), '[^\\p{{L}}\\p{{N}}]', '', 'g'))"
+
+
+def _same(*names: str) -> str:
+    """Write SQL for: these cells of the refused row are those of the new one, or the wrong one."""
+    cells = (
+        f"(r.column_name = '{n}' OR {_mark(f'cells->>{n!r}')} = {_mark(f't.{n}')})" for n in names
+    )
+    return " AND ".join(cells)
+
+
+# the table, and how its mended row is told; what must be legible stands first
+_AGREES: Final = {
+    "vehicles": "r.column_name <> 'vehicle_id' AND " + _same("vehicle_id"),
+    "scans": "r.column_name <> 'scan_id' AND "
+    + _same("scan_id", "vehicle_id", "ecu")
+    + f""" AND (r.column_name IN ('code', 'failure_type')
+        OR {_mark("concat(cells->>'code', cells->>'failure_type')")} = {_mark("t.code")})""",
+    "clears": "r.column_name NOT IN ('vehicle_id', 'cleared_at') AND "
+    + _same("vehicle_id", "ecu")
+    + " AND timezone('UTC', try_cast(cells->>'cleared_at' AS TIMESTAMPTZ)) = t.cleared_at",
+    "repairs": "r.column_name <> 'repair_id' AND "
+    + _same("repair_id", "vehicle_id", "action", "part_number", "part_family", "position"),
+}
+
+
+def clear_mended(con: Connection, load_id: int) -> int:
+    """Put aside older refusals that this load's rows mend; give their number."""
+    if not scalar(con, "SELECT count(*) FROM rejections WHERE load_id < ?", [load_id]):
+        return 0
+    n_rows = 0
+    for name, agrees in _AGREES.items():
+        con.execute(
+            f"""CREATE OR REPLACE TEMP TABLE mended AS SELECT r.rowid AS place
+                FROM (
+                    SELECT rowid, column_name, row_json::JSON AS cells FROM rejections
+                    WHERE table_name = '{name}' AND load_id < {load_id}
+                        AND json_valid(row_json) AND json_type(row_json) = 'OBJECT'
+                ) r
+                SEMI JOIN (SELECT * FROM {name} WHERE load_id = {load_id}) t ON {agrees}"""
+        )
+        con.execute(
+            f"""INSERT INTO replaced_rejections SELECT *, {load_id} FROM rejections
+                WHERE rowid IN (SELECT place FROM mended)"""
+        )
+        con.execute("DELETE FROM rejections WHERE rowid IN (SELECT place FROM mended)")
+        n_rows += scalar(con, "SELECT count(*) FROM mended")
+    return n_rows
