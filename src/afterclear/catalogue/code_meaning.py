@@ -90,11 +90,18 @@ class Catalogue:
     def load(cls, config_dir: Path) -> "Catalogue":
         """Read every table under ``config_dir``.
 
+        A process that asks again (a nightly run, a second store) gets the same catalogue, as
+        long as no file there has changed.
+
         Raises:
             ConfigError: a table is missing or wrong; the message names file and line.
 
         """
-        return cls(config_dir)
+        files = sorted(path for path in config_dir.rglob("*") if path.is_file())
+        stamps = [(path, path.stat()) for path in files]
+        return _read_once(
+            config_dir, tuple((path, at.st_mtime_ns, at.st_size) for path, at in stamps)
+        )
 
     # --- words --------------------------------------------------------------------------
 
@@ -282,6 +289,11 @@ class Catalogue:
         steering or the brake control unit, whose own codes then tell what is wrong.
         """
         return (ecu, *self.control_units.may_sit_in.get(ecu, ()))
+
+
+@lru_cache(maxsize=4)
+def _read_once(config_dir: Path, _stamps: tuple[tuple[Path, int, int], ...]) -> Catalogue:
+    return Catalogue(config_dir)
 
 
 @_remembered
