@@ -31,9 +31,9 @@ def demo_run(tmp_path_factory: pytest.TempPathFactory) -> tuple["App", "DemoRepo
     return App(app.config, folder / "reports" / "demo" / "demo.duckdb", app.clock), told
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Make one small garage for a module's tests to copy."""
+    """Make one small garage for tests to copy."""
     from tests.store.care_fixture import garage  # noqa: PLC0415 - only where it is asked for
 
     folder = tmp_path_factory.mktemp("template")

@@ -45,6 +45,7 @@ def load(app: App, paths: list[Path], whose: Whose | None = None) -> list[LoadRe
     return results
 
 
+@pytest.mark.slow
 def test_the_tractors_43_sessions_show_the_codes_they_were_made_with(app: App) -> None:
     """SPN 100 FMI 4 with the left sensor unplugged; SPN 524020 FMI 31 in five sessions.
 

@@ -366,6 +366,7 @@ def test_a_second_analysis_with_nothing_new_rebuilds_nothing() -> None:
     assert "1 vehicles rebuilt" in run("analyse", "--full").output
 
 
+@pytest.mark.slow
 def test_a_changed_rule_or_table_rebuilds_every_vehicle(ran: Path) -> None:
     (ran / "config" / "afterclear.toml").write_text("[evidence]\nvisit_hours = 24\n")
     assert "1 vehicles rebuilt" in run("analyse").output

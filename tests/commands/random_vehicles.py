@@ -178,7 +178,9 @@ def vehicle_of(number: int, life: Life, later: int, names: Sequence[str]) -> Veh
         events.append(_repair(f"R{number}-{place}", day, 10_000 + km_per_day * day, work))
     first, second, name, make, status = listing
     named = names[name % len(names)]
-    told = Vehicle(f"V{number}", f"ZZZ1TEST0AFT{number:05d}", named, {}, tuple(events))
+    # numbers far apart: one that is nearly a listed one is refused until it is listed itself
+    vin = f"ZZZ1TEST0AFT{11_111 * number:05d}"
+    told = Vehicle(f"V{number}", vin, named, {}, tuple(events))
     row = {"vin": told.vin, "make": _MAKES[make], "site": _SITES[number % 2],
            "stock_status": status}  # fmt: skip
     if "plate" in names:

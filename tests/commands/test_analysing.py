@@ -12,6 +12,7 @@ from afterclear.config import Config, shipped
 from tests.store.care_fixture import copy_of_garage
 
 
+@pytest.mark.slow
 def test_only_what_a_history_is_built_by_rebuilds_it(
     template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -77,6 +77,7 @@ def test_other_settings_change_nothing_of_an_archived_digest(app: App) -> None:
     with_settings(app, "")
 
 
+@pytest.mark.slow
 def test_a_change_of_the_store_shows_in_the_pages_that_differ(tmp_path: Path) -> None:
     own = small_fleet(tmp_path)
     made = digest(own)
@@ -188,7 +189,7 @@ def told_by_people(folder: Path) -> App:
 OUTSIDER = "Merriwick Tole"
 
 
-@pytest.mark.parametrize("public", [False, True])
+@pytest.mark.parametrize("public", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_free_text_of_people_stands_on_no_page_and_a_person_called_page_stops_none(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, public: bool
 ) -> None:
@@ -266,7 +267,9 @@ def test_without_a_browser_a_pdf_says_what_to_do(
         digest(app, DigestAsked(audiences=("stock",), folder=tmp_path, pdf=True))
 
 
-@pytest.mark.parametrize(("first", "then"), [("mi", "km"), ("km", "mi")])
+@pytest.mark.parametrize(
+    ("first", "then"), [("mi", "km"), pytest.param("km", "mi", marks=pytest.mark.slow)]
+)
 def test_the_stock_page_follows_its_reader_without_a_new_analysis(
     tmp_path: Path, first: str, then: str
 ) -> None:

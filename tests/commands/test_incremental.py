@@ -153,6 +153,7 @@ def test_a_row_dated_later_than_an_analysis_counts_in_the_first_one_after_its_da
     assert found["export: episodes"]["vehicle_id"].to_list() == ["V1"]
 
 
+@pytest.mark.slow
 def test_what_two_tools_call_a_makers_code_is_the_same_whoever_was_rebuilt_last(
     bench: Bench,
 ) -> None:

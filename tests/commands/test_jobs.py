@@ -96,6 +96,7 @@ def test_backups_of_jobs_whose_names_begin_alike_are_left_alone(app: App) -> Non
     )
 
 
+@pytest.mark.slow
 def test_a_check_job_that_finds_something_fails_and_says_what(app: App) -> None:
     with open_store(app.store) as con:
         con.execute("DELETE FROM repairs WHERE repair_id = 'R1'")

@@ -83,6 +83,7 @@ def test_certificates_to_trust_are_looked_for_beside_the_config(app: App, tmp_pa
         assert len(send_digest(own, *make_digest(own)).sent) == 3
 
 
+@pytest.mark.slow
 def test_a_digest_job_counts_letters_and_posts_together(
     app: App, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -98,6 +99,7 @@ def test_a_digest_job_counts_letters_and_posts_together(
         assert (second.report["sent"], second.outcome) == (1, "out_of_reach")
 
 
+@pytest.mark.slow
 def test_a_new_day_is_a_new_letter(app: App, tmp_path: Path) -> None:
     with mail_server(tmp_path) as server:
         own = with_settings(app, mail_settings(server))

@@ -365,6 +365,7 @@ def _ledger(desk: Desk) -> list[tuple[object, ...]]:
     return desk.ask("SELECT * EXCLUDE (started_at, finished_at) FROM loads ORDER BY load_id")
 
 
+@pytest.mark.slow
 def test_a_replay_that_was_killed_and_is_repeated_leaves_the_ledger_of_an_undisturbed_one(
     desk: Desk, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
@@ -402,6 +403,7 @@ def _killed_at(n: int, patch: pytest.MonkeyPatch) -> list[int]:
     return begun
 
 
+@pytest.mark.slow
 def test_what_a_replay_of_other_loads_had_left_is_done_first(desk: Desk) -> None:
     _refused_and_stored(desk)
     with pytest.MonkeyPatch.context() as kill:

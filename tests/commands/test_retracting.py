@@ -119,6 +119,7 @@ def test_one_that_was_broken_off_changed_nothing_and_can_be_done_again(
     assert desk.is_whole()
 
 
+@pytest.mark.slow
 def test_its_histories_go_with_the_next_analysis(desk: Counter) -> None:
     desk.take("a.csv", HEAD + ROW)
     desk.take("b.csv", HEAD + ROW.replace("V1", "V2").replace("S1", "S2"))

@@ -88,6 +88,7 @@ def test_axe_finds_nothing(browser: Browser, files: list[Path], theme: str) -> N
     assert found == []
 
 
+@pytest.mark.slow
 def test_no_german_page_is_wider_than_a_phone(browser: Browser, tmp_path: Path) -> None:
     """German words are longer: the table of verdicts did not fit at 360 px."""
     told = fleet(
@@ -115,6 +116,7 @@ def test_axe_would_find_something(browser: Browser) -> None:
     assert {"color-contrast", "svg-img-alt"} <= found
 
 
+@pytest.mark.slow
 def test_no_page_is_wider_than_its_screen(browser: Browser, files: list[Path]) -> None:
     for file in files:
         page = open_page(browser, file)

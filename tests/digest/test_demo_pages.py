@@ -104,6 +104,7 @@ def test_the_answer_is_the_planted_story(folder: Path, page: str, words: str) ->
     assert words in Page(folder / target(page)).text
 
 
+@pytest.mark.slow
 def test_every_page_of_the_demo_is_valid_and_reachable(folder: Path) -> None:
     files = [*folder.glob("*.html"), *folder.glob("vehicles/*.html")]
     reached = {names.INDEX, *Page(folder / names.INDEX).links}

@@ -34,6 +34,7 @@ def test_many_broken_files_break_nothing() -> None:
     assert tally.wrong == []
 
 
+@pytest.mark.slow
 def test_a_broken_config_is_refused_in_words(tmp_path: Path) -> None:
     """Bent like the files: read as what it says, or refused with file and reason; never a crash."""
     chance = random.Random(20261125)  # noqa: S311 - no secret

@@ -225,6 +225,7 @@ def test_a_folder_that_may_not_be_written_is_told_and_nothing_is_changed() -> No
         shutil.rmtree(folder)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only root can become nobody")
 def test_a_store_in_a_folder_that_may_not_be_written_is_told(tmp_path: Path) -> None:
     """The database finds out only at the end of a transaction, where it puts its log."""

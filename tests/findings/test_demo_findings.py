@@ -198,6 +198,7 @@ def test_few_flags_of_recurring_codes_are_chance(app: App, tables: dict[str, pl.
     assert len(by_chance) <= 0.1 * len(flagged), by_chance.select("vehicle_id", "code")
 
 
+@pytest.mark.slow
 def test_a_second_analysis_says_the_same_to_the_last_digit(
     app: App, tables: dict[str, pl.DataFrame]
 ) -> None:

@@ -208,6 +208,7 @@ def test_valve_seats_of_41_engines_have_the_published_mean_curve(tmp_path: Path)
     assert worse.filter(pl.col("n_events") > 0)["shape"].min() > 0
 
 
+@pytest.mark.slow
 def test_two_valve_seats_on_one_order_are_two_on_the_mean_curve(tmp_path: Path) -> None:
     """Two engines had two seats replaced on one day, at 139 and 653: one visit, one order.
 

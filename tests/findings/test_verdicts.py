@@ -34,15 +34,15 @@ def verdicts(con: Connection) -> dict[str, dict[str, object]]:
     return {row["vehicle_id"]: row for row in rows.to_dicts()}
 
 
-@pytest.fixture
-def judged(tmp_path: Path) -> dict[str, dict[str, object]]:
+@pytest.fixture(scope="module")
+def judged(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object]]:
     stories = fleet(n_held=15, n_back=5)
     silent = Story("V900").scan(0, 1000, engine=[CODE])
     silent.repair(0.1, 1000, codes=CODE, action="replace").clear(0.2, 1000)
     fresh = Story("V901").scan(0, 1000, engine=[CODE])
     fresh.repair(0.1, 1000, codes=CODE, action="replace").clear(0.2, 1000)
     fresh.scan(5, 1200, engine=[])
-    with told(tmp_path, *stories, silent, fresh) as con:
+    with told(tmp_path_factory.mktemp("judged"), *stories, silent, fresh) as con:
         judge_attempts(con, 0.05)
         return verdicts(con)
 
@@ -99,6 +99,7 @@ def test_a_code_never_gone_is_a_come_back_but_no_return_distance(tmp_path: Path)
         assert verdict["p_same_fault"] is None
 
 
+@pytest.mark.slow
 def test_vehicles_that_cannot_have_a_fault_do_not_make_it_rarer(tmp_path: Path) -> None:
     """Half a fleet of another engine kind, watched as far: a return is as likely a new fault."""
     some, others = (

@@ -24,7 +24,7 @@ from afterclear.observe.metrics import (
     metrics_text,
     write_metrics,
 )
-from tests.store.care_fixture import garage
+from tests.store.care_fixture import copy_of_garage
 
 
 def read(text: str) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
@@ -42,8 +42,8 @@ def test_the_reference_parser_reads_back_what_was_written(label: str) -> None:
     assert read(metrics_text([metric])) == {("a_thing", (("of", label),)): 1.5}
 
 
-def test_a_store_tells_its_loads_rows_and_verdicts(tmp_path: Path) -> None:
-    app = garage(tmp_path)
+def test_a_store_tells_its_loads_rows_and_verdicts(template: Path, tmp_path: Path) -> None:
+    app = copy_of_garage(template, tmp_path)
     with accounted(app, "run") as account:
         account.report["files"] = 6
     told = read(metrics_text(store_metrics(app)))
@@ -84,9 +84,9 @@ def test_who_publishes_nothing_does_not_wait_for_the_library_to_load() -> None:
     assert "prometheus_client" not in done.stdout.split()
 
 
-def test_health_complains_of_what_a_person_should_look_into(tmp_path: Path) -> None:
+def test_health_complains_of_what_a_person_should_look_into(template: Path, tmp_path: Path) -> None:
     """No run yet; then a good one; then one that failed."""
-    app = garage(tmp_path)
+    app = copy_of_garage(template, tmp_path)
     assert health(app).complaints == ("no run ended well in the last 3 days",)
     with accounted(app, "run") as account:
         account.report["files"] = 6
@@ -98,17 +98,19 @@ def test_health_complains_of_what_a_person_should_look_into(tmp_path: Path) -> N
     assert complaint.endswith("failed: ZeroDivisionError()")
 
 
-def test_a_run_that_only_speaks_of_files_has_loaded_none(tmp_path: Path) -> None:
+def test_a_run_that_only_speaks_of_files_has_loaded_none(template: Path, tmp_path: Path) -> None:
     """The word in a message was taken for the count."""
-    app = garage(tmp_path)
+    app = copy_of_garage(template, tmp_path)
     with accounted(app, "backup") as account:
         account.report["kept"] = {"files": 6}
     assert health(app).complaints == ("no run ended well in the last 3 days",)
 
 
-def test_a_mistyped_path_is_told_to_who_typed_it_and_to_nobody_else(tmp_path: Path) -> None:
+def test_a_mistyped_path_is_told_to_who_typed_it_and_to_nobody_else(
+    template: Path, tmp_path: Path
+) -> None:
     """It was red for ever: nobody loads the wrong path again, and well."""
-    app = garage(tmp_path)
+    app = copy_of_garage(template, tmp_path)
     with accounted(app, "run") as account:
         account.report["files"] = 6
     with pytest.raises(UsageError), accounted(app, "load"):
@@ -116,8 +118,10 @@ def test_a_mistyped_path_is_told_to_who_typed_it_and_to_nobody_else(tmp_path: Pa
     assert health(app).complaints == ()
 
 
-def test_what_nobody_does_any_more_is_not_complained_of_for_ever(tmp_path: Path) -> None:
-    app = garage(tmp_path)
+def test_what_nobody_does_any_more_is_not_complained_of_for_ever(
+    template: Path, tmp_path: Path
+) -> None:
+    app = copy_of_garage(template, tmp_path)
     with pytest.raises(StoreError), accounted(app, "old job"):
         raise StoreError("The disk is full.")
     assert any("old job" in text for text in health(app).complaints)
@@ -127,9 +131,9 @@ def test_what_nobody_does_any_more_is_not_complained_of_for_ever(tmp_path: Path)
     assert health(later).complaints == ()
 
 
-def test_a_letter_that_was_not_sent_is_called_one(tmp_path: Path) -> None:
+def test_a_letter_that_was_not_sent_is_called_one(template: Path, tmp_path: Path) -> None:
     """Not 'a source was out of reach: ', with nothing behind it."""
-    app = garage(tmp_path)
+    app = copy_of_garage(template, tmp_path)
     with accounted(app, "run") as account:
         account.report["files"] = 6
         account.add_sent(SentReport(failed=["fleet digest to boss@example.org: refused"]))

@@ -25,7 +25,14 @@ def outcomes() -> Counter[str]:
     return Counter()
 
 
-@pytest.mark.parametrize("file", FILES, ids=lambda file: file.name)
+# Every sixth in the default run; all of them in the long one.
+JUDGED = [
+    pytest.param(file, id=file.name, marks=() if number % 6 == 0 else pytest.mark.slow)
+    for number, file in enumerate(FILES)
+]
+
+
+@pytest.mark.parametrize("file", JUDGED)
 def test_a_messy_file_is_right_or_asked(
     file: Messy, garage: Garage, outcomes: Counter[str]
 ) -> None:

@@ -125,6 +125,7 @@ def test_a_command_that_is_interrupted_says_so_and_leaves_with_the_signals_code(
     assert "Stopped." in told
 
 
+@pytest.mark.slow
 def test_missed_times_are_made_up_for_once_and_told(garage: Path) -> None:
     with afterclear(garage, "schedule") as child:
         lines_until(child, "often: next at")

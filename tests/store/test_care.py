@@ -63,6 +63,7 @@ def test_a_backup_is_for_its_owner_only(app: App, tmp_path: Path) -> None:
     assert [mode & 0o077 for mode in modes] == [0] * len(modes)
 
 
+@pytest.mark.slow
 def test_a_backup_while_a_run_writes_is_the_store_as_it_was_before(
     app: App, tmp_path: Path
 ) -> None:
@@ -245,6 +246,7 @@ def test_two_stores_that_differ_after_a_full_stop_have_an_archive_each(tmp_path:
         assert wrong(own) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("is_alone", [True, False])
 def test_a_store_of_before_takes_its_files_out_of_the_archive_in_common(
     app: App, *, is_alone: bool
@@ -323,6 +325,7 @@ KILLS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("work", "event", "number"), KILLS)
 def test_a_killed_backup_or_restore_has_no_name_and_leaves_no_second_store(
     app: App, tmp_path: Path, work: str, event: str, number: int

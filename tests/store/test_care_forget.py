@@ -93,6 +93,7 @@ def test_an_unknown_vehicle_is_told(app: App) -> None:
         forget(app, "V9")
 
 
+@pytest.mark.slow
 def test_a_log_of_the_vehicle_is_erased_whole(app: App) -> None:
     """A bus log is about one vehicle; nothing of it can stay."""
     log = app.store.parent / "bus.log"

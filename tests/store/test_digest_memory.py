@@ -99,6 +99,7 @@ def test_two_hundred_nights_of_a_fleet_in_which_nothing_changes_keep_one_nights_
     assert said(con, NIGHTS) == (outcomes, {"K-1": "ready"})
 
 
+@pytest.mark.slow
 def test_two_hundred_nights_keep_a_row_for_each_attempt_and_one_for_each_change(
     con: Connection,
 ) -> None:

@@ -227,6 +227,7 @@ def killed_at(place: str, time: int, patch: pytest.MonkeyPatch) -> None:
         patch.setattr(forgetting.steps, place, counting(getattr(forgetting.steps, place)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("place", "time"), MOMENTS)
 def test_killed_at_any_step_the_command_repeated_goes_on(
     few: Path, tmp_path: Path, place: str, time: int

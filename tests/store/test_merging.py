@@ -19,14 +19,37 @@ CELLS = st.tuples(
 FILES = st.lists(st.lists(CELLS, min_size=1, max_size=8), min_size=1, max_size=4)
 
 
-@pytest.mark.parametrize("from_bytes", [0, shortcut.FROM_BYTES], ids=["short way", "long way"])
+WAYS = pytest.mark.parametrize(
+    "from_bytes", [0, shortcut.FROM_BYTES], ids=["short way", "long way"]
+)
+UNHURRIED = settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+@WAYS
 @given(files=FILES)
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(UNHURRIED, max_examples=4)
 def test_rows_add_up_and_the_last_word_counts(
     monkeypatch: pytest.MonkeyPatch, from_bytes: int, files: list[list[tuple[str, ...]]]
 ) -> None:
     """The same rules, row by row in plain Python, gives the same table, by either way."""
     monkeypatch.setattr(shortcut, "FROM_BYTES", from_bytes)
+    check_last_words(files)
+
+
+@pytest.mark.slow
+@WAYS
+@given(files=FILES)
+@settings(UNHURRIED, max_examples=40)
+def test_rows_of_many_deliveries_add_up(
+    monkeypatch: pytest.MonkeyPatch, from_bytes: int, files: list[list[tuple[str, ...]]]
+) -> None:
+    """The same over more deliveries."""
+    monkeypatch.setattr(shortcut, "FROM_BYTES", from_bytes)
+    check_last_words(files)
+
+
+def check_last_words(files: list[list[tuple[str, ...]]]) -> None:
+    """Load the files and hold what is stored against what plain Python says."""
     stands: Stands = {}
     with tempfile.TemporaryDirectory() as folder:
         paths = []
