@@ -1,1 +1,83 @@
-"""Stored rows -> what was seen, cleared, tried and proven."""
+"""Stored rows -> what was seen, cleared, tried and proven.
+
+The rules are SQL files, run in the order of their numbers for a *bucket* of vehicles
+(``build.py``).  Which file reads and writes which table (``store.`` marks those that are kept;
+``tests/histories/test_table_flow.py`` holds this map to the SQL):
+
+05_rows.sql
+    reads  bucket, store.scans
+    writes bucket_scans
+10_moments.sql
+    reads  bucket, bucket_scans, store.clears, store.repairs
+    writes moments, scan_heads
+20_line.sql
+    reads  bucket, moments, odometer
+    writes line, moment_km, rates, vehicle_clocks
+30_units.sql
+    reads  bucket, bucket_scans, scan_heads, store.repairs, store.vehicles, told_units, unit_labels
+    writes scan_rows, told_codes, unit_names, units
+35_sightings.sql
+    reads  bucket, meanings, moment_km, part_families, presences, scan_heads, scan_rows,
+           store.repairs, text_acts, text_works, told_codes
+    writes faults, jobs, listed_codes, order_works, part_facts, sightings, unit_readings
+40_clears.sql
+    reads  bucket, faults, jobs, line, listed_codes, moment_km, part_facts, sightings,
+           store.clears, unit_labels, unit_readings, units
+    writes clear_events, counter_clears, counter_readings, known_clears, newly_implied,
+           presumed_clears, recorded_clears, vanished
+50_timeline.sql
+    reads  clear_events, faults, unit_readings
+    writes readings, unit_clears, unit_timeline
+60_episodes.sql
+    reads  faults, readings, sightings, unit_clears
+    writes episodes, runs, shown, stored_readings
+70_attempts.sql
+    reads  bucket, episodes, faults, jobs, listed_codes, part_facts, part_families, readings,
+           scan_heads, sightings, store.repairs, text_acts, unit_clears, unit_names
+    writes aimed_by_code, aimed_by_part, attempts, fitted, tries, visits_tried
+80_evidence.sql
+    reads  attempts, clear_events, episodes, faults, readings, runs, shown, sightings,
+           stored_readings, unit_readings
+    writes attempt_windows, evidence, findings, onsets, related, watched
+90_keep.sql
+    reads  attempt_windows, attempts, bucket, clear_events, episodes, evidence, faults, fitted,
+           jobs, meanings, moment_km, odometer, onsets, order_works, rates, readings, related,
+           scan_heads, sightings, store.vehicles, told_codes, unit_names, unit_readings,
+           vehicle_clocks, watched
+    writes store.attempts, store.clear_events, store.episodes, store.evidence_steps,
+           store.fix_numbers, store.known_units, store.looks, store.onsets, store.order_texts,
+           store.other_moments, store.other_readings, store.scan_moments, store.sightings,
+           store.stale_vehicles, store.vehicle_clocks, store.vehicle_words, store.watched
+
+Tables that no file writes come from Python, between the files: ``bucket`` and ``odometer``
+(``build.py``); ``presences``, ``unit_labels`` with ``told_units``, ``meanings``, ``part_families``,
+``text_works`` and ``text_acts`` (``facts.py``).
+
+Decisions that these rules carry:
+
+- An inferred clear carries its interval. Clean evidence begins at its far end; a return may have
+  begun at its near end.
+- A code gone after a repair without a clear on record was cleared then
+  (``presume_clear_at_repair``, on by default). A code gone without a repair was cleared or aged
+  out at an unknown place: evidence begins at the scan that found it gone. It ends no other code's
+  episode in the same unit.
+- A code never seen gone since the work "stayed": it counts as come back, but not as a return
+  distance, unless a clear is known.
+- A vehicle that was not driven is still in its visit, however long it stood: a code still listed,
+  with no clear known, proves nothing; a clear is part of the work before it. So an order dated by
+  its day or its opening belongs to the visit it was for (``40_clears.sql``, ``70_attempts.sql``).
+- An entry said not to be active (J1939 previously active, a status byte without failing bits) may
+  be the old one: it is a return only after a clear.
+- A clear on record has the km of its instant, or those of the next counter; two places are
+  different visits only where they lie apart anywhere within their bounds.
+- A lasting drop of the odometer joins two stretches with 0 km between: evidence is never made
+  longer than it was.
+- ``ecu`` may be empty in a scan row that has an odometer or hours: an odometer-only reading.
+- What a scan shows is kept with the scan, evidence and odometer readings by number; the old names
+  are views (``store/migrations/0009_narrow.sql``). A view must not name a table that the
+  histories build under the same name.
+- A tie is broken by name: an analysis of one night must give what a whole rebuild gives, and the
+  database promises no order.
+- Store SQL sees tables of the same name twice: ``store.attempts`` is kept, ``attempts`` is the
+  bucket being built.
+"""

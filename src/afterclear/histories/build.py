@@ -74,8 +74,13 @@ def rebuild(
 
 def rules_as_written() -> bytes:
     """Give the text of every rule, so that a store can tell by which a history was built."""
+    return "".join(rule_files().values()).encode()
+
+
+def rule_files() -> dict[str, str]:
+    """Give the SQL of every rule by its file's name, in the order in which they run."""
     names = sorted(file.name for file in _SQL.iterdir() if file.name.endswith(".sql"))
-    return "".join(_sql(name) for name in names).encode()
+    return {name: _sql(name) for name in names}
 
 
 def _forget_all(con: Connection) -> None:

@@ -29,7 +29,7 @@ SELECT *,
     count(*) FILTER (is_stored_reading) OVER unit AS reading_no
 FROM events
 WINDOW unit AS (
-    PARTITION BY unit_no ORDER BY happened_at, turn, scan_no
+    PARTITION BY unit_no ORDER BY happened_at, turn, scan_no, km_low, km_high, clear_origin
     ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW);
 
 CREATE OR REPLACE TEMP TABLE unit_clears AS

@@ -69,7 +69,9 @@ WITH ordered AS (
     SELECT *, lag(tried_at) OVER fault AS before_at, lag(km_low) OVER fault AS before_km_low,
         lag(km_high) OVER fault AS before_km_high, lag(kind) OVER fault AS before_kind
     FROM tries
-    WINDOW fault AS (PARTITION BY fault_no ORDER BY tried_at, kind, repair_id)
+    -- (two clears may share their instant: places break the tie)
+    WINDOW fault AS (
+        PARTITION BY fault_no ORDER BY tried_at, kind, repair_id, km_low, km_high, tried_km)
 ), numbered AS (
     SELECT *, count(*) FILTER (
         before_at IS NULL
@@ -78,14 +80,16 @@ WITH ordered AS (
             AND coalesce(not_before_at < before_at, true)
             AND surely_near(km_low, km_high, before_km_low, before_km_high))
         OR surely_apart(km_low, km_high, before_km_low, before_km_high)
-    ) OVER (PARTITION BY fault_no ORDER BY tried_at, kind, repair_id
+    ) OVER (
+        PARTITION BY fault_no ORDER BY tried_at, kind, repair_id, km_low, km_high, tried_km
         ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS visit_no
     FROM ordered
 )
 SELECT fault_no, visit_no,
     CASE WHEN bool_or(kind = 'repair') THEN 'repair' ELSE 'clear_only' END AS kind,
     max_by(repair_id, (tried_at, repair_id)) FILTER (kind = 'repair') AS repair_id,
-    max(tried_at) AS tried_at, max_by(tried_km, (tried_at, kind, repair_id)) AS tried_km,
+    max(tried_at) AS tried_at,
+    max_by(tried_km, (tried_at, kind, repair_id, km_low, km_high)) AS tried_km,
     min(km_low) AS tried_km_low, max(km_high) AS tried_km_high
 FROM numbered GROUP BY fault_no, visit_no;
 
