@@ -2,6 +2,20 @@
 
 Nothing is defined elsewhere.  A message says what is wrong, where, what was expected and what
 to do.  One unreadable *row* is no exception: it becomes a ``Rejection`` beside the good rows.
+
+=======================  ================================  ================================  ====
+situation                what is done                      what follows                      exit
+=======================  ================================  ================================  ====
+one row unreadable       a ``Rejection`` beside good rows  ``rejections`` lists it; it goes  3
+                                                           on
+the file as a whole      ``RefusedFileError``              nothing of it is stored; the      3
+                                                           ledger says why
+a source out of reach    ``UnreachableError``              the next run tries again          4
+a person must edit       ``ConfigError``, all at once      nothing was done                  2
+too little data          a result that says so             a dash and the reason, on pages   0
+our own bug in one file  ``FaultError``, file is refused   it goes on; traceback in the log  1
+our own bug elsewhere    propagates                        traceback                         1
+=======================  ================================  ================================  ====
 """
 
 import re

@@ -1,4 +1,8 @@
-"""Warnings that belong beside work on brakes, steering, airbags, high voltage and the like."""
+"""Warnings that belong beside work on brakes, steering, airbags, high voltage and the like.
+
+Cautions and control units are read without the rest of the catalogue where nothing else is asked:
+reading all words takes longer than a vehicle's history.
+"""
 
 from dataclasses import dataclass
 from fnmatch import fnmatchcase

@@ -5,6 +5,11 @@ thread, woken by the signal at once, interrupts the queries; then the handler ra
 ``with`` on the way out undoes and tidies.  Where that takes too long, or something on the way
 goes on as if nothing had been said, that thread ends the process: it is as safe as pulling the
 plug, which loses nothing but the step under way.
+
+A query may swallow ``Stopped`` and raise an error of its own. So whoever catches errors broadly
+asks ``store/engine/stopping.py`` what it really was (``transaction``, ``open_store`` and jobs
+do). Nothing else needs to watch for it, as long as every file is written by rename and every
+change of the store is one transaction.
 """
 
 import os

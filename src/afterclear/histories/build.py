@@ -3,6 +3,10 @@
 The rules are the SQL files beside this one, run in their numbers' order over a *bucket* of
 vehicles, in bounded memory; vehicles are independent up to here.  What cannot be said in SQL
 is between them: the odometer line (``odometer.py``), what codes mean (``facts.py``).
+
+The scan rows are read once a bucket (``05_rows.sql``): a bucket is a run of vehicle ids, so the
+store passes over the others by one column. A whole rebuild empties the histories at once: vehicle
+by vehicle, each bucket would look through all the others.
 """
 
 from collections.abc import Callable, Iterator

@@ -1,4 +1,7 @@
-"""Decide: keep a person's word on a vehicle, attempt or code, and rank the work anew."""
+"""Decide: keep a person's word on a vehicle, attempt or code, and rank the work anew.
+
+A decision hides a line, never a row: ``decide`` ranks the work again at once from what is stored.
+"""
 
 from dataclasses import dataclass
 from datetime import datetime

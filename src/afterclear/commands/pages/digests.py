@@ -1,4 +1,12 @@
-"""Digests: stored results -> frames -> pages -> files, and again from what was archived."""
+"""Digests: stored results -> frames -> pages -> files, and again from what was archived.
+
+A digest is compared with the last one of an earlier as-of time, not with the last one made: made
+twice it says the same. ``told_at``, settings and the digest before are archived with it.
+
+Names become tokens in the frames, before any page is built; a written page is searched for every
+plate, VIN and name all the same. A text about a vehicle quotes that vehicle's names, people and
+sites, no others.
+"""
 
 import hashlib
 import re

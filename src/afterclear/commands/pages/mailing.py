@@ -1,4 +1,8 @@
-"""Send what a digest says: mail to each audience, a webhook for what cannot wait."""
+"""Send what a digest says: mail to each audience, a webhook for what cannot wait.
+
+A message is sent at most once: it is written down before it leaves, and one that was killed in
+between counts as sent (``store/queries/digests.py``, export ``sent``).
+"""
 
 import hashlib
 from collections.abc import Callable, Mapping

@@ -1,4 +1,11 @@
-"""Stored results -> the frames pages are built from."""
+"""Stored results -> the frames pages are built from.
+
+Pages of a large fleet are chosen before they are read. The store sums up a row a vehicle and a
+few columns of every open attempt (``PAGE_FLEET``, ``FleetFrames``); ``digest/common/choosing.py``
+orders and cuts; only what is shown is read in whole, some vehicles at a time (``Details``).
+``tests/digest/every_row.py`` works out the same sums from every row;
+``tests/commands/test_page_frames.py`` holds the two together.
+"""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass

@@ -8,6 +8,10 @@ or with none.  On clear roads after an attempt at km 0 its other causes have the
 ``nu`` is the rate of new faults of this vehicle and family, known from first onsets, ``rho`` how
 much more or less often they come after work, ``theta`` and ``kappa`` the Weibull life of the part
 that was fitted; kappa is above 1, for what wears out does not do so at once.  One node has no wear.
+
+Nodes close in by half a step a round at most (``Moments``): a posterior that falls on one node
+would stay there. In 2,000 simulated vehicles with short lives 75 % of attempts were judged held
+where 88 % were; now 83 %.
 """
 
 from dataclasses import dataclass

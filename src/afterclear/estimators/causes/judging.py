@@ -3,6 +3,12 @@
 The failures of groups (``fix_held``) and the other causes of cells (``others``) explain the same
 returns.  Each round gives the cells what the groups leave to them, and the groups the chance of
 another cause in each window; every return is taken out of what it is judged by.
+
+Six rounds, and each takes every return out of what its group and its cell say of it (E[f / c]
+over the posterior): plugging in means would count it twice. Rounds begin near where they end
+(``_FIRST_ETA_KM``): begun with all early returns taken for failures it takes twenty. Against what
+the sample's attempts really did, log loss is .450, was .560 with one cause; 20 more attempts are
+held, none more wrongly.
 """
 
 from dataclasses import dataclass

@@ -4,6 +4,10 @@ The first episode of a vehicle x unit x family that began while it was watched i
 exposure ends with it.  What was there in the first reading began before and tells nothing.
 Vehicles differ: each one's factor is the gamma-Poisson mean of its own onsets against those
 to be expected of it.
+
+The low end of an onset is the last clear, and exposure ends there; families count only on engine
+kinds that ever had them. Against simulated rates the result is within 3 %
+(``tests/calibration/test_background.py``).
 """
 
 from dataclasses import dataclass

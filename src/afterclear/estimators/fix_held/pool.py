@@ -3,6 +3,10 @@
 In steps, so that a fit of other causes can go round: what clean attempts say stays as it is
 (``Stratum``), what returns say depends on the other causes (``likelihoods``), and what they leave
 to others is asked for again and again (``left_to_others``).
+
+Bare clears and repairs, first attempts and repeats are strata of their own: a repeat leans on
+repeats first. Groups are components, not corners or cylinders: a fleet has few attempts at each
+corner.
 """
 
 from collections.abc import Callable, Sequence

@@ -1,6 +1,9 @@
 """How the groups of one fleet differ, learnt from all of them: the prior of ``fix_held``.
 
 p ~ Beta(a, b), ln eta ~ Normal(m, s), shape one of three with free weights.
+
+Scales and shapes of failures are alike in all strata, shares lean on each other: four strata of a
+dozen groups each could not tell their own.
 """
 
 from collections.abc import Sequence

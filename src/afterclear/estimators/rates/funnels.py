@@ -1,4 +1,7 @@
-"""Funnel limits: how far a site's ratio may lie from 1 by chance, given how much it did."""
+"""Funnel limits: how far a site's ratio may lie from 1 by chance, given how much it did.
+
+With fewer than 10 sites the funnel is not widened: one bad site would hide itself.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -3,6 +3,11 @@
 With p the share of its group that fails and P = P(failed | all that was seen), r = P - p has mean 0
 whatever the scans were, and whatever wear and new faults did: they are in P already.  Summed over
 a site it is the score of the site's own effect on the log odds of failing.
+
+A site's own work is left out of what is expected of it, by a closed form and not by refitting:
+the pooled model learned from that work, and the larger the site, the less its faults would show.
+Sites answer for repairs, and for come-backs that are likelier failures than wear or new faults;
+the test is of P(failed) against the others' share, its variance that of sums over vehicles.
 """
 
 from dataclasses import dataclass

@@ -4,6 +4,11 @@ A file from outside may make a parser take all memory, never end, or crash.  So 
 asks a second process, begun with the first such file and used for all that follow; when it breaks
 on a file, that file is refused, and the next one gets a new process.  Files in the plain layout
 are read by the store itself and need none of this.
+
+The limits of memory and processor time are the system's, that of elapsed time is a clock. What
+the second process answers is JSON and Arrow files, never a pickle. A test that patches a reader
+patches its own process only: it hands ``Readers`` a reader that behaves as wanted
+(``tests/readers/odd_readers.py``).
 """
 
 import json

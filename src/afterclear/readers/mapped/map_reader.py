@@ -2,6 +2,9 @@
 
 One reader for each map.  Every row of a table that is taken ends in the plain layout or among
 the rejections; sheets and tables that no part of the map takes are told in the note.
+
+Mapped text is read column by column, a run of equal cells once. The parser's own row numbers are
+not used: they keep it to one core.
 """
 
 from collections.abc import Callable, Iterator, Sequence

@@ -9,6 +9,9 @@
 Nothing doubtful is decided: a VIN of several vehicles, a plate that two may have had or nobody
 had then, a number and a VIN that contradict each other are refused with the reason, and can be
 replayed once the list is mended.
+
+A reader may hand over ``_vin`` and ``_plate`` beside or instead of ``vehicle_id``; only the store
+knows whose they were on that day.
 """
 
 from collections import defaultdict

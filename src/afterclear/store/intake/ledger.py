@@ -1,6 +1,9 @@
 """The ledger of loads.  A load's row comes last, in the load's own transaction.
 
 rows_read = rows_stored + rows_duplicate + rows_rejected holds for every row, always.
+
+The line of an archive follows the lines of its files, so that a kill in between loads the rest
+next time.
 """
 
 from collections.abc import Sequence

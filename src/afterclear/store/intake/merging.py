@@ -6,6 +6,10 @@ the file, or a known scan) are compared cell by cell, so a hash collision costs 
 row.  A row equal to the current one is a duplicate; another content under the same key
 supersedes the current row, which is kept with both load ids.  The last word counts, also where
 it goes back to what was said before, unless the file that says so is the older one.
+
+An empty cell of a vehicle row erases nothing: facts on a vehicle come from several sources. Only
+a file written before the one that made a correction takes nothing back (an old export that comes
+again). Identical bytes are no load.
 """
 
 from dataclasses import dataclass

@@ -4,6 +4,10 @@ A load's rows go; rows it had replaced come back.  Taken back from the last to t
 of loads leaves the tables as they were before it, provided that every load that built on them
 is in the run: ``depending`` finds those.  The ledger keeps the old line as ``replaced``; the old
 refusals are kept aside.  No row and no refusal counts twice.
+
+Later loads whose rows a repeated reading would now replace are in that run too. Every query on
+``loads`` with outcome ``stored`` and on ``rejections`` stays right as it is: old refusals lie in
+``replaced_rejections``.
 """
 
 from collections.abc import Iterable, Sequence
