@@ -17,8 +17,12 @@ def _order(a_first: float, b_first: float) -> OnsetOrder:
     return OnsetOrder(np.array([a_first]), np.array([b_first]), np.zeros(1), np.array([p]))
 
 
-def _repairs(b_gone: float, n_a: float, a_gone: float, n_b: float) -> RepairEvidence:
-    return RepairEvidence(*(np.array([x], float) for x in (b_gone, n_a, a_gone, n_b)))
+def _repairs(
+    b_gone: float, n_a: float, a_gone: float, n_b: float, *, each: float = 1.0
+) -> RepairEvidence:
+    """Make evidence of vehicles with ``each`` repairs."""
+    counts = (b_gone, n_a, a_gone, n_b, n_a / each, n_b / each)
+    return RepairEvidence(*(np.array([x], float) for x in counts))
 
 
 COUNTS = tuple(np.array([x]) for x in (20.0, 25.0, 30.0))
@@ -34,6 +38,15 @@ def test_repairs_of_one_alone_name_the_cause() -> None:
     assert found.log_odds_low[0] == pytest.approx(log_odds - 1.959963984540054 * error, rel=1e-12)
     turned = direction(_repairs(14, 147, 144, 152), _order(0, 0), COUNTS)
     assert turned.cause[0] == "b"
+
+
+def test_four_repairs_of_each_vehicle_say_no_more_than_one_of_each() -> None:
+    """What one vehicle's own trouble brings back four times is one sign, not four."""
+    found = direction(_repairs(21, 36, 9, 36, each=4), _order(0, 0), COUNTS)
+    alone = direction(_repairs(21, 36, 9, 36), _order(0, 0), COUNTS)
+    assert (found.cause[0], alone.cause[0]) == ("unclear", "a")
+    reach, before = (d.log_odds_high[0] - d.log_odds[0] for d in (found, alone))
+    assert reach == pytest.approx(2 * before, rel=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -48,12 +48,16 @@ class RepairEvidence:
     """What stayed away when only the other was repaired, arrays of shape (n_pairs,).
 
     Counts may be sums of probabilities that a code is gone; a clean scan alone is not that.
+    Repairs of one vehicle are counted one by one but weigh as one: what is wrong with it is
+    there each time.
     """
 
     b_gone: FloatArray  # of B, after repairs of A alone
     n_a_repaired: FloatArray
     a_gone: FloatArray
     n_b_repaired: FloatArray
+    n_a_vehicles: FloatArray  # on which A alone was repaired
+    n_b_vehicles: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +124,8 @@ def _repair_term(repairs: RepairEvidence) -> tuple[FloatArray, FloatArray, Float
         "n_a_repaired": repairs.n_a_repaired,
         "a_gone": repairs.a_gone,
         "n_b_repaired": repairs.n_b_repaired,
+        "n_a_vehicles": repairs.n_a_vehicles,
+        "n_b_vehicles": repairs.n_b_vehicles,
     }
     check_same_shape(**rows)
     for name, row in rows.items():
@@ -131,7 +137,19 @@ def _repair_term(repairs: RepairEvidence) -> tuple[FloatArray, FloatArray, Float
         raise ValueError("no more codes can be gone than repairs were made")
     cells = [cell + 0.5 for cell in (repairs.b_gone, b_back, repairs.a_gone, a_back)]
     log_odds = np.log(cells[0] * cells[3] / (cells[1] * cells[2]))
-    error = np.sqrt(sum(1 / cell for cell in cells))
+    # the largest design effect that repairs of one vehicle can have: 1 + (n - 1) rho at rho = 1
+    # (Kish, Survey Sampling, 1965; from memory)
+    repeats_a, repeats_b = (
+        n / np.maximum(vehicles, 1)
+        for n, vehicles in (
+            (repairs.n_a_repaired, repairs.n_a_vehicles),
+            (repairs.n_b_repaired, repairs.n_b_vehicles),
+        )
+    )
+    error = np.sqrt(
+        np.maximum(repeats_a, 1) * (1 / cells[0] + 1 / cells[1])
+        + np.maximum(repeats_b, 1) * (1 / cells[2] + 1 / cells[3])
+    )
     # the side with fewer repairs limits what can be compared
     n = 2 * np.minimum(repairs.n_a_repaired, repairs.n_b_repaired)
     return log_odds, error, n

@@ -52,6 +52,7 @@ class _Ways:
     tied: FloatArray
     gone: FloatArray
     repaired: FloatArray
+    vehicles: FloatArray  # with such repairs
 
 
 def fleet_pairs(con: Connection, book: FactBook) -> dict[tuple[Key, Key], FleetPair]:
@@ -113,6 +114,7 @@ def _ways(con: Connection, n: int) -> _Ways:
                 order["n_tied"],
                 repairs["effect_gone"],
                 repairs["n_repaired"],
+                repairs["n_vehicles"],
             )
         )
     )
@@ -139,6 +141,8 @@ def _weighed(pairs: pl.DataFrame, ways: _Ways) -> pl.DataFrame:
         n_a_repaired=ways.repaired[:, 0],
         a_gone=ways.gone[:, 1],
         n_b_repaired=ways.repaired[:, 1],
+        n_a_vehicles=ways.vehicles[:, 0],
+        n_b_vehicles=ways.vehicles[:, 1],
     )
     found = direction(repairs, order, (both, n_a, n_b), conf_level=CONF_LEVEL)
     side = (found.score < 0).astype(np.int64)  # 0: A is the cause, 1: B

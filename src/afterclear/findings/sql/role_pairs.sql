@@ -110,7 +110,7 @@ WITH tries AS (
     WHERE v.outcome <> 'unchecked'
 )
 SELECT w.way, coalesce(sum(y.gone ORDER BY y.attempt_id, x.attempt_id), 0.0) AS effect_gone,
-    count(*)::DOUBLE AS n_repaired
+    count(*)::DOUBLE AS n_repaired, count(DISTINCT x.vehicle_id)::DOUBLE AS n_vehicles
 FROM role_ways w
 JOIN tries x ON x.fault_no = w.cause AND x.kind = 'repair'
 JOIN tries y ON y.fault_no = w.effect AND y.kind = 'clear_only' AND y.vehicle_id = x.vehicle_id
