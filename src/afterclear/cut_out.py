@@ -65,8 +65,8 @@ def _checked(made: Cut, delivery: Delivery, called: Called, read: Read) -> Stays
     """Take a cut only if nothing in it names the vehicle and no other row is missing."""
     place = delivery.path.with_name(f"cut{delivery.path.suffix}")
     place.write_bytes(made.content)
-    told = delivery.path.stat()
-    os.utime(place, ns=(told.st_atime_ns, told.st_mtime_ns))
+    times = delivery.path.stat()
+    os.utime(place, ns=(times.st_atime_ns, times.st_mtime_ns))
     if any(called.stand_in(text) for text in texts(place, delivery.name)):
         return Stays(None, is_changed=True)
     if not made.is_certain:
@@ -122,10 +122,10 @@ def _about(part: PlainRows, called: Called) -> pl.Series:
     return named
 
 
-def _is_named(told: Rejection, called: Called) -> bool:
-    value = told.value or ""
-    is_own = told.column == "vehicle_id" and called.is_number(value)
-    return is_own or called.stand_in(f"{value} {told.expected}") or called.owns(told.row)
+def _is_named(rejection: Rejection, called: Called) -> bool:
+    value = rejection.value or ""
+    is_own = rejection.column == "vehicle_id" and called.is_number(value)
+    return is_own or called.stand_in(f"{value} {rejection.expected}") or called.owns(rejection.row)
 
 
 # --- at the door ----------------------------------------------------------------------------------
@@ -145,13 +145,13 @@ def names_at_the_door(delivery: Delivery, door: Door, read: ReadFile | None) -> 
 
     What cannot be looked into may not, whatever it names.
     """
-    told = [delivery.vehicle_id or ""]
+    cells = [delivery.vehicle_id or ""]
     if read is not None:
-        told += [cell for part in read.parts for cell in _vehicle_cells(part)]
+        cells += [cell for part in read.parts for cell in _vehicle_cells(part)]
     try:
-        return door.refused(told, [delivery.name, *texts(delivery.path, delivery.name)])
+        return door.refused(cells, [delivery.name, *texts(delivery.path, delivery.name)])
     except CannotLookError:  # it is refused for the same reason, and nobody knows what it says
-        return door.refused(told, [delivery.name]) or Called(frozenset(), frozenset())
+        return door.refused(cells, [delivery.name]) or Called(frozenset(), frozenset())
 
 
 def names_of_packed(delivery: Delivery, door: Door) -> Called:

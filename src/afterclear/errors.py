@@ -57,16 +57,16 @@ def settings_mistakes(where: str, found: Iterable[Mapping[str, Any]]) -> list[st
     found = list(found)
     # a list whose only entry is wrong is not called empty as well
     within = {tuple(e["loc"][:n]) for e in found for n in range(len(e["loc"]))}
-    told = [e for e in found if e["type"] != "too_short" or tuple(e["loc"]) not in within]
-    return [f"{where}: {_place(e['loc'])}{_mistake(e)}{_found(e['input'])}" for e in told]
+    mistakes = [e for e in found if e["type"] != "too_short" or tuple(e["loc"]) not in within]
+    return [f"{where}: {_place(e['loc'])}{_mistake(e)}{_found(e['input'])}" for e in mistakes]
 
 
 def _place(parts: Iterable[str | int]) -> str:
     """Say where: ``job.0.every`` as ``job 1, every``."""
-    told = ""
+    path = ""
     for part in parts:
-        told += f" {part + 1}" if isinstance(part, int) else f"{', ' if told else ''}{part}"
-    return f"{told}: " if told else ""
+        path += f" {part + 1}" if isinstance(part, int) else f"{', ' if path else ''}{part}"
+    return f"{path}: " if path else ""
 
 
 def _mistake(error: Mapping[str, Any]) -> str:

@@ -292,7 +292,10 @@ def _without_forgotten(
 ) -> tuple[Case, ReadFile]:
     """Let in what a delivery says of other vehicles, and archive no more of it than that."""
     let_in = admitted(
-        case.delivery, read, outside.called, lambda told: readers.identify(told).read(told)
+        case.delivery,
+        read,
+        outside.called,
+        lambda delivery: readers.identify(delivery).read(delivery),
     )
     if let_in.content is not None:
         kept = keep_bytes(incoming.archive, let_in.content, case.delivery.path.suffix)
@@ -378,9 +381,11 @@ def _to_look_at(con: Connection, load_id: int) -> list[str]:
     return [note for note in said if note]
 
 
-def _origin(told: Delivery) -> Origin:
-    begun = told.started_at.astimezone(UTC).replace(tzinfo=None) if told.started_at else None
-    return Origin(told.zone, told.vehicle_id, begun, told.path.stat().st_mtime)
+def _origin(delivery: Delivery) -> Origin:
+    begun = (
+        delivery.started_at.astimezone(UTC).replace(tzinfo=None) if delivery.started_at else None
+    )
+    return Origin(delivery.zone, delivery.vehicle_id, begun, delivery.path.stat().st_mtime)
 
 
 def _refuse(con: Connection, case: Case, why: str, *, is_fault: bool) -> LoadResult:

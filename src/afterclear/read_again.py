@@ -164,12 +164,12 @@ def _check_other_vehicle(con: Connection, old: PastLoad, new: int, were: set[str
         UsageError: it does; nothing is to be changed.
 
     """
-    told = old.origin.vehicle_id
-    if told is not None and were and told not in vehicles_of(con, new):
+    named_vehicle = old.origin.vehicle_id
+    if named_vehicle is not None and were and named_vehicle not in vehicles_of(con, new):
         raise UsageError(
             f"Nothing was changed: {old.file_name} (load {old.load_id}) names its vehicles itself, "
-            f"so it cannot be put under {told}. 'afterclear retract {old.load_id}' takes it back; "
-            "then load a mended file."
+            f"so it cannot be put under {named_vehicle}. "
+            f"'afterclear retract {old.load_id}' takes it back; then load a mended file."
         )
 
 
@@ -240,16 +240,16 @@ def _try_again(again: Again, old: PastLoad, since: int | None) -> Iterator[LoadR
 
 
 def _arrival(old: PastLoad, snapshot: Snapshot) -> Arrival:
-    told = old.origin
-    if told.changed_at is not None:  # a log with a clock of its own is dated by its file
-        os.utime(snapshot.path, (told.changed_at, told.changed_at))
-    begun = told.started_at.replace(tzinfo=UTC) if told.started_at else None
+    origin = old.origin
+    if origin.changed_at is not None:  # a log with a clock of its own is dated by its file
+        os.utime(snapshot.path, (origin.changed_at, origin.changed_at))
+    begun = origin.started_at.replace(tzinfo=UTC) if origin.started_at else None
     return Arrival(
         old.source,
         snapshot.path,
         old.file_name,
-        told.zone,
-        told.vehicle_id,
+        origin.zone,
+        origin.vehicle_id,
         begun,
         by_hand=True,
     )

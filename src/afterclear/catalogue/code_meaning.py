@@ -112,8 +112,8 @@ class Catalogue:
         if entry is None:
             owner, block = self.codes.block(parsed)
             if description and description.strip():
-                told = self.lexicon.mention(description)
-                block = told.component.subsystem if told else block
+                mention = self.lexicon.mention(description)
+                block = mention.component.subsystem if mention else block
                 return Meaning(description.strip(), block, "description")
             return Meaning(f"{block}; {words_of_owner(owner)}", block, "block of the code")
         text = entry.meaning
@@ -139,29 +139,29 @@ class Catalogue:
         """
         parsed = _parsed(code)
         entry = self.codes.entry(parsed, make)
-        told = self.lexicon.mention(description) if description else None
+        mention = self.lexicon.mention(description) if description else None
         if entry is not None and entry.component in _BY_UNIT:
             unit = self.knock_on.points_at(parsed)
             if unit:
                 return self._network_family(entry.component, unit)
         if entry is not None and entry.component in self.lexicon.components:
-            return self._listed_family(entry, told, ecu)
+            return self._listed_family(entry, mention, ecu)
         pointer = self.knock_on.pointer(parsed, description)
         if pointer and pointer.relation in _SAID_OF_UNIT:
             return self._network_family(_SAID_OF_UNIT[pointer.relation], pointer.ecu)
-        if told is not None:
-            return self._family(told.component, told.position, ecu, certain=told.certain)
+        if mention is not None:
+            return self._family(mention.component, mention.position, ecu, certain=mention.certain)
         return self._own_family(parsed, make)
 
     def part_family(self, part_family: str, position: str | None = None) -> Family:
         """Name the family of a part on a work order, as codes about it are named."""
         key = part_family.strip()
         part = self.lexicon.components[key].label if key in self.lexicon.components else key
-        told = self.lexicon.mention(f"{part} {position or ''}")
-        if told is None:
+        mention = self.lexicon.mention(f"{part} {position or ''}")
+        if mention is None:
             slug = "_".join(part.casefold().split())
             return Family(f"part:{slug or 'unknown'}", part or "part not named", certain=True)
-        return self._family(told.component, told.position, None, certain=told.certain)
+        return self._family(mention.component, mention.position, None, certain=mention.certain)
 
     def order_text(self, text: str) -> "WorkText":
         """Say which work the text of a work order tells, and why if it tells none.
@@ -184,19 +184,19 @@ class Catalogue:
 
         return WorkReader(self._config_dir, self.lexicon)
 
-    def _listed_family(self, entry: CodeEntry, told: Mention | None, ecu: str | None) -> Family:
+    def _listed_family(self, entry: CodeEntry, mention: Mention | None, ecu: str | None) -> Family:
         """Put the table's place and the text's together; the text knows the maker."""
         component = self.lexicon.components[entry.component]
         place, _ = self.lexicon.position(component, entry.position)
         certain = entry.certain
-        if told is not None and told.component.key == component.key and told.placed:
-            listed, said = parts_of(place), parts_of(told.position)
-            if told.certain and not (listed and entry.certain):
-                place, certain = told.position, True
+        if mention is not None and mention.component.key == component.key and mention.placed:
+            listed, said = parts_of(place), parts_of(mention.position)
+            if mention.certain and not (listed and entry.certain):
+                place, certain = mention.position, True
             elif listed < said:
-                place = told.position
-            elif told.certain and not said <= listed:
-                place, certain = told.position, False  # they differ: say so
+                place = mention.position
+            elif mention.certain and not said <= listed:
+                place, certain = mention.position, False  # they differ: say so
         return self._family(component, place, ecu, certain=certain)
 
     def _family(
@@ -273,8 +273,8 @@ class Catalogue:
     def common_cause(self, code: str, description: str | None = None) -> Relation | None:
         """Say whether a code may explain many others at once: ``supply`` or ``bus``."""
         found = self.knock_on.common_cause(_parsed(code))
-        if found is None and description and (told := self.lexicon.mention(description)):
-            return _COMMON_COMPONENTS.get(told.component.key)
+        if found is None and description and (mention := self.lexicon.mention(description)):
+            return _COMMON_COMPONENTS.get(mention.component.key)
         return found
 
     @_remembered

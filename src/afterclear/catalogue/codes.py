@@ -176,18 +176,18 @@ def normal_code(
         return Refusal(text, f"{_A_CODE}, not a text of {len(text)} characters")
     cleaned = _cleaned(text)
     upper = _LEAD_WORDS.sub("", cleaned.upper()).strip()
-    told = _cleaned(failure_type or "").upper()
+    type_text = _cleaned(failure_type or "").upper()
     if not upper or says_none(cleaned):
         return Refusal(text, _NONE_STORED, says_none=True)
     if (found := _STANDARD.fullmatch(upper)) and (suffix := _SUFFIX.fullmatch(found[3])):
-        return _standard(text, f"{found[1]}{found[2]}", suffix, told)
+        return _standard(text, f"{found[1]}{found[2]}", suffix, type_text)
     if found := _HEX_BYTES.fullmatch(upper):
         suffix = _SUFFIX.fullmatch(found[2] or "")
-        return _standard(text, code_of_word(int(found[1], 16)), suffix, told)
+        return _standard(text, code_of_word(int(found[1], 16)), suffix, type_text)
     for form in (*_SPN_FORMS, *((_SPN_BARE,) if (make or "").casefold() == "j1939" else ())):
         if found := form.fullmatch(upper):
-            return _j1939(text, found, told)
-    return _maker(text, cleaned, told, make)
+            return _j1939(text, found, type_text)
+    return _maker(text, cleaned, type_text, make)
 
 
 def says_none(text: str) -> bool:
@@ -234,7 +234,7 @@ def _cleaned(text: str) -> str:
 
 
 def _standard(
-    text: str, base: str, suffix: re.Match[str] | None, told: str
+    text: str, base: str, suffix: re.Match[str] | None, type_text: str
 ) -> NormalCode | Refusal:
     """Put base, failure type and sub-code of a two-byte code together."""
     if base == "P0000":
@@ -242,9 +242,9 @@ def _standard(
     parts = suffix.groupdict() if suffix else {}
     written = parts.get("joined") or parts.get("marked") or parts.get("named")
     sub_code = parts.get("blink") or parts.get("spaced") or parts.get("bracketed")
-    explicit = _hex_pair(told)
+    explicit = _hex_pair(type_text)
     if explicit is None:
-        return Refusal(text, f"{_FAILURE_TYPE} in the failure type column, not {told!r}")
+        return Refusal(text, f"{_FAILURE_TYPE} in the failure type column, not {type_text!r}")
     if explicit and written and explicit != written:
         return Refusal(text, f"the same failure type in code and column, not {explicit} as well")
     if explicit and sub_code == explicit:
@@ -261,21 +261,21 @@ def _standard(
     )
 
 
-def _hex_pair(told: str) -> str | None:
+def _hex_pair(type_text: str) -> str | None:
     """Two hex digits of a failure type cell; empty for an empty cell; None for junk."""
-    if not told:
+    if not type_text:
         return ""
-    digits = re.fullmatch(r"(?:0X|\$)?([0-9A-F]{1,2})(?:H|\.0)?", told, re.ASCII)
+    digits = re.fullmatch(r"(?:0X|\$)?([0-9A-F]{1,2})(?:H|\.0)?", type_text, re.ASCII)
     return digits[1].rjust(2, "0") if digits else None
 
 
-def _j1939(text: str, found: re.Match[str], told: str) -> NormalCode | Refusal:
+def _j1939(text: str, found: re.Match[str], type_text: str) -> NormalCode | Refusal:
     """Put SPN and FMI together and hold both to their bit lengths."""
     spn = int(found["spn"])
     written = found["fmi"]
-    if told and not re.fullmatch(r"\d{1,3}(?:\.0)?", told, re.ASCII):
-        return Refusal(text, f"{_FMI} in the failure type column, not {told!r}")
-    explicit = told.removesuffix(".0")
+    if type_text and not re.fullmatch(r"\d{1,3}(?:\.0)?", type_text, re.ASCII):
+        return Refusal(text, f"{_FMI} in the failure type column, not {type_text!r}")
+    explicit = type_text.removesuffix(".0")
     if explicit and written is not None and int(explicit) != int(written):
         return Refusal(text, f"the same FMI in code and column, not {explicit} as well")
     fmi_text = written if written is not None else explicit
@@ -291,7 +291,7 @@ def _j1939(text: str, found: re.Match[str], told: str) -> NormalCode | Refusal:
     return NormalCode(code=code, space="j1939", base=base, spn=spn, fmi=fmi)
 
 
-def _maker(text: str, cleaned: str, told: str, make: str | None) -> NormalCode | Refusal:
+def _maker(text: str, cleaned: str, type_text: str, make: str | None) -> NormalCode | Refusal:
     """Read a number of a maker's own, with the namespace written before it or given."""
     head, colon, rest = cleaned.partition(":")
     namespace = _namespace(head) if colon else ""
@@ -299,7 +299,7 @@ def _maker(text: str, cleaned: str, told: str, make: str | None) -> NormalCode |
     if namespace and (own_words or head.startswith("make-") or namespace == _namespace(make or "")):
         number, pattern = rest.strip(), _NUMBER_OF_MAKE
         if _STANDARD.fullmatch(number.upper()):
-            return normal_code(number, told)  # the make stands before a code that needs none
+            return normal_code(number, type_text)  # the make stands before a code that needs none
     else:
         number, pattern = cleaned, _NUMBER
         namespace = _namespace(make or "") or "unknown"
@@ -315,9 +315,9 @@ def _maker(text: str, cleaned: str, told: str, make: str | None) -> NormalCode |
     doubt = _doubt_of_number(upper) if found and is_bare else ""
     if not found or doubt:
         return Refusal(text, doubt or _A_CODE)
-    explicit = _hex_pair(told)
+    explicit = _hex_pair(type_text)
     if explicit is None or (explicit and found[2] and explicit != found[2]):
-        return Refusal(text, f"{_FAILURE_TYPE}, the same in code and column, not {told!r}")
+        return Refusal(text, f"{_FAILURE_TYPE}, the same in code and column, not {type_text!r}")
     return _maker_code(text, namespace, found, explicit)
 
 

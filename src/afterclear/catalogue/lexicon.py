@@ -176,7 +176,7 @@ class Lexicon:
 
     def _places_in(self, words: Words) -> tuple[Places, set[str], set[int]]:
         """Places named among words, axes with two values, and which words named them."""
-        told: dict[str, set[str]] = defaultdict(set)
+        by_axis: dict[str, set[str]] = defaultdict(set)
         spans: set[int] = set()
         for run in self._places.runs(words):
             if not spans.isdisjoint(range(run.start, run.end)):
@@ -184,16 +184,16 @@ class Lexicon:
             spans.update(range(run.start, run.end))
             for part in run.meaning.split():
                 axis, _, value = part.partition("=")
-                told[axis].add(value)
+                by_axis[axis].add(value)
         for run in self._numbered.runs(words):
             value = self._number(words, run.end, run.meaning)
             if value:
                 spans.update(range(run.start, run.end + 1))
-                told[run.meaning].add(_LETTER_OF[value] if run.meaning == "letter" else value)
+                by_axis[run.meaning].add(_LETTER_OF[value] if run.meaning == "letter" else value)
                 if run.meaning in {"sensor", "number"} and value in _LETTER_OF:
-                    told["letter"].add(_LETTER_OF[value])  # sensor A of a part told by letters
-        places = {axis: next(iter(values)) for axis, values in told.items() if len(values) == 1}
-        return places, {axis for axis, values in told.items() if len(values) > 1}, spans
+                    by_axis["letter"].add(_LETTER_OF[value])  # sensor A of a part told by letters
+        places = {axis: next(iter(values)) for axis, values in by_axis.items() if len(values) == 1}
+        return places, {axis for axis, values in by_axis.items() if len(values) > 1}, spans
 
 
 def parts_of(position: str) -> set[str]:

@@ -72,9 +72,9 @@ def _again(app: App, number: int) -> None:
     if not report.differing:
         click.echo("Every page is the same to the byte.")
         return
-    told = f"{len(report.differing)} pages differ: {', '.join(report.differing[:5])}"
+    text = f"{len(report.differing)} pages differ: {', '.join(report.differing[:5])}"
     if report.is_unnamed:
-        told = "Some pages differ; which is not known: of a digest so old one sum is kept for all."
-    click.echo(told, err=True)
+        text = "Some pages differ; which is not known: of a digest so old one sum is kept for all."
+    click.echo(text, err=True)
     click.echo("Later deliveries, other settings or another version change a digest.", err=True)
     raise SystemExit(3)

@@ -50,11 +50,11 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
             tell(f"afterclear: {without_secrets(str(error))}", err=True)
             raise SystemExit(error.exit_code) from error
         except OSError as error:
-            told = _outside(error)
-            if not told:
+            message = _outside(error)
+            if not message:
                 raise
             click.echo(
-                f"afterclear: {told}; what was under way was undone. Put it right, then "
+                f"afterclear: {message}; what was under way was undone. Put it right, then "
                 "run the same command again.",
                 err=True,
             )

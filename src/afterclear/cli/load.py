@@ -33,8 +33,8 @@ def command(
     """Load files or folders at PATHS; without PATHS, every configured source."""
     with accounted(app, "load") as account:
         if paths:
-            told = Whose(zone, vehicle, as_instant(begun))
-            report = load_paths(app, paths, told, log_and(tell_load))
+            whose = Whose(zone, vehicle, as_instant(begun))
+            report = load_paths(app, paths, whose, log_and(tell_load))
         else:
             report = load_sources(app, log_and(tell_load), say=tell_try)
         account.add_load(report)

@@ -33,8 +33,8 @@ def command(app: App, *, as_json: bool, only_health: bool, as_metrics: bool) -> 
     state = status(app)
     following = upcoming(app)
     if as_json:
-        told = _plain(state) | _plain_health(found) | {"next_runs": following}
-        click.echo(json.dumps(told, default=str))
+        facts = _plain(state) | _plain_health(found) | {"next_runs": following}
+        click.echo(json.dumps(facts, default=str))
         return
     click.echo(_text(state))
     click.echo(_health_text(found, following))

@@ -31,13 +31,13 @@ def _lines(story: VehicleStory) -> list[str]:
     said = {row["why"] for row in story.roles}
     lines += [f"  {text}" for text in story.role_notes if text not in said]
     lines += ["", "Fix attempts:" if story.attempts else "No fix attempts."]
-    for told in story.attempts:
-        attempt = told.attempt
+    for tried in story.attempts:
+        attempt = tried.attempt
         lines.append(
             f"  {attempt.attempted_at:%d %b %Y}  {attempt.code} in {attempt.ecu or 'unit unknown'}"
             f"  {_OUTCOMES[attempt.outcome]}"
         )
-        lines.append(f"      {told.reason}")
+        lines.append(f"      {tried.reason}")
     lines += [
         f"Odometer reading {row['reading_km']:.0f} km of {row['read_at']:%d %b %Y} "
         f"({row['origin']} {row['origin_id']}) set aside: {row['set_aside'].replace('_', ' ')}"

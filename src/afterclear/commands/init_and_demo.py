@@ -46,7 +46,7 @@ def init(folder: Path) -> list[Path]:
     return made
 
 
-def demo(app: App, told: Callable[[LoadResult], None], progress: Progress = QUIET) -> DemoReport:
+def demo(app: App, on_load: Callable[[LoadResult], None], progress: Progress = QUIET) -> DemoReport:
     """Load the sample fleet into a store of its own, judge it, write its digests.
 
     The demo is told as of its last event, so that it says the same whenever it is run.
@@ -59,6 +59,6 @@ def demo(app: App, told: Callable[[LoadResult], None], progress: Progress = QUIE
     own = replace(app, store=folder / "demo.duckdb", config=Config(None))
     for old in (own.store, Path(f"{own.store}.wal")):
         old.unlink(missing_ok=True)
-    load = load_paths(own, [samples], Whose(zone="Europe/Berlin"), told)
+    load = load_paths(own, [samples], Whose(zone="Europe/Berlin"), on_load)
     analysis = analyse(own, full=True, as_of=last_event(own), progress=progress)
     return DemoReport(load, analysis, digest(own, DigestAsked(folder=folder)))

@@ -121,10 +121,10 @@ def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
         _tell(app, run, remembered=not is_mistyped)
 
 
-def do_job(app: App, job: NamedJob, due: Due, told: Callable[[LoadResult], None]) -> Account:
+def do_job(app: App, job: NamedJob, due: Due, on_load: Callable[[LoadResult], None]) -> Account:
     """Do one job of the timetable."""
     with stop_told(), accounted(app, job.name, due) as account:
-        _DOES[job.does](app, job, account, told)
+        _DOES[job.does](app, job, account, on_load)
     return account
 
 
@@ -145,12 +145,12 @@ def log_load(result: LoadResult) -> None:
     _log.log(level, "file", extra={"facts": facts})
 
 
-def log_and(told: Callable[[LoadResult], None]) -> Callable[[LoadResult], None]:
+def log_and(on_load: Callable[[LoadResult], None]) -> Callable[[LoadResult], None]:
     """Give a listener that logs each file and passes it on."""
 
     def both(result: LoadResult) -> None:
         log_load(result)
-        told(result)
+        on_load(result)
 
     return both
 
@@ -184,13 +184,13 @@ def _publish_metrics(app: App) -> None:
 # --- what a job can be ----------------------------------------------------------------------
 
 
-def _run(app: App, job: NamedJob, account: Account, told: Callable[[LoadResult], None]) -> None:
-    report = run_once(app, log_and(told), only=job.sources, say=log_try)
+def _run(app: App, job: NamedJob, account: Account, on_load: Callable[[LoadResult], None]) -> None:
+    report = run_once(app, log_and(on_load), only=job.sources, say=log_try)
     account.add_run(report)
 
 
-def _load(app: App, job: NamedJob, account: Account, told: Callable[[LoadResult], None]) -> None:
-    account.add_load(load_sources(app, log_and(told), only=job.sources, say=log_try))
+def _load(app: App, job: NamedJob, account: Account, on_load: Callable[[LoadResult], None]) -> None:
+    account.add_load(load_sources(app, log_and(on_load), only=job.sources, say=log_try))
 
 
 def _analyse(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:

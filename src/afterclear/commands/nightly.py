@@ -24,7 +24,7 @@ class RunReport:
 
 def run_once(
     app: App,
-    told: Callable[[LoadResult], None],
+    on_load: Callable[[LoadResult], None],
     progress: Progress = QUIET,
     *,
     only: Sequence[str] = (),
@@ -35,7 +35,7 @@ def run_once(
     Then post urgent come-backs, where a webhook is set: it needs no mail.
     """
     with app.long_writing("run"):
-        load = load_sources(app, told, only=only, say=say)
+        load = load_sources(app, on_load, only=only, say=say)
         analysis = analyse(app, progress=progress)
         report, model = make_digest(app)
     return RunReport(load, analysis, report, send_urgent(app, model))

@@ -94,10 +94,10 @@ def put_order_texts(con: Connection, catalogue: Catalogue) -> None:
     )
     works, acts = [], {}
     for notes, action, is_bare in asked.iter_rows():
-        told = catalogue.order_text(notes)
+        text = catalogue.order_text(notes)
         if is_bare:
-            works += [(notes, action, *row) for row in _works(catalogue, told, action)]
-        changing = {w.action for w in told.works} - {"inspect"}
+            works += [(notes, action, *row) for row in _works(catalogue, text, action)]
+        changing = {w.action for w in text.works} - {"inspect"}
         if action is None and changing:
             acts[notes] = " ".join(sorted(changing))
     create_temp_table(con, "text_works", pl.DataFrame(works, schema=_WORKS, orient="row"))
@@ -106,15 +106,15 @@ def put_order_texts(con: Connection, catalogue: Catalogue) -> None:
 
 
 def _works(
-    catalogue: Catalogue, told: "WorkText", action: str | None
+    catalogue: Catalogue, text: "WorkText", action: str | None
 ) -> Iterator[tuple[object, ...]]:
     """Rows of ``text_works`` after text and action; an action told elsewhere is of all named."""
-    works = (*told.works, *told.idle) if action else told.works
+    works = (*text.works, *text.idle) if action else text.works
     for work in works:
         done = action or work.action
         yield work.component, catalogue.family_of_work(work).key, done, None, None
-    if not works and told.why is not None:
-        yield None, None, None, told.why.value, " ".join(told.named) or None
+    if not works and text.why is not None:
+        yield None, None, None, text.why.value, " ".join(text.named) or None
 
 
 _MEANINGS = {

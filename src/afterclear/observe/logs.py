@@ -36,12 +36,12 @@ class EventFormatter(logging.Formatter):
         if self._form == "json":
             event = {"at": at, "level": record.levelname, "event": record.getMessage(), **facts}
             return self._clean(json.dumps(event, ensure_ascii=False, default=str))
-        told = "".join(
+        fact_text = "".join(
             f" {key}={json.dumps(value, ensure_ascii=False, default=str)}"
             for key, value in facts.items()
         )
         message = record.getMessage().replace("\n", " ")
-        return self._clean(f"{at} {record.levelname} {message}{told}")
+        return self._clean(f"{at} {record.levelname} {message}{fact_text}")
 
 
 def log_to(place: Path | None, form: Form, clean: Callable[[str], str]) -> None:

@@ -70,8 +70,8 @@ class Unpacked:
     @property
     def note(self) -> str:
         """Tell how many files there are, and what was passed over."""
-        told = [f"{len(self.members)} files within"]
-        return "; ".join([*told, *(f"{n} {what}" for what, n in self.passed_over.items())])
+        parts = [f"{len(self.members)} files within"]
+        return "; ".join([*parts, *(f"{n} {what}" for what, n in self.passed_over.items())])
 
 
 def may_be_container(path: Path, name: str) -> bool:

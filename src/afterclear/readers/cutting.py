@@ -223,10 +223,10 @@ def _json_lines(text: str, called: Called) -> _Made | None:
     """Cut JSON Lines: each line says itself whose it is where all have the plain column."""
     lines = text.split("\n")
     things = [_thing(line) for line in lines]
-    told = [thing for thing in things if thing is not None]
-    if not told or len(told) * 2 < sum(bool(line.strip()) for line in lines):
+    records = [thing for thing in things if thing is not None]
+    if not records or len(records) * 2 < sum(bool(line.strip()) for line in lines):
         return None
-    plain = all("vehicle_id" in thing for thing in told)
+    plain = all("vehicle_id" in thing for thing in records)
     # beside the vehicle's own cell its number may be a figure that means something else
     by_mark = Called(frozenset(filter(is_distinct, called.numbers)), called.marks)
 

@@ -44,8 +44,8 @@ def suggest_map(
     leave_out(seen)
     decision = decide(seen, delivery, context, asker)
     if strange := sorted(set(answers) - set(asker.asked)):
-        told = ", ".join(asker.asked) or "nothing"
-        raise UsageError(f"Nobody asked {', '.join(strange)}; asked was: {told}.")
+        questions = ", ".join(asker.asked) or "nothing"
+        raise UsageError(f"Nobody asked {', '.join(strange)}; asked was: {questions}.")
     return Suggestion(
         written(delivery, seen, decision),
         seen.kind,

@@ -64,8 +64,8 @@ def _nearly_plain(name: str, text: str) -> str | None:
         return None
     lacking = [column for column in table.required if column not in plain]
     if lacking:
-        told = "; ".join(_lacking(lacking, header, table))
-        return f"{name} looks like {table.name} in the plain layout, but {told}."
+        missing = "; ".join(_lacking(lacking, header, table))
+        return f"{name} looks like {table.name} in the plain layout, but {missing}."
     form = f"text with {_MARKS[mark]}" if mark != "," else "text in another encoding"
     return (
         f"{name} has the headings of {table.name} in the plain layout, but that is UTF-8 text with "

@@ -96,7 +96,7 @@ def wanted(name: str, pattern: str) -> bool:
 def retried(
     ask: Callable[[], Result],
     sleep: Callable[[float], None],
-    told: Callable[[str], None],
+    on_failure: Callable[[str], None],
 ) -> Result:
     """Ask until answered: again after each of ``WAITS_S`` when out of reach, not when refused.
 
@@ -110,7 +110,7 @@ def retried(
         except RefusedSourceError:
             raise
         except UnreachableError as error:
-            told(f"{error} Trying again in {wait_s:.0f} s.")
+            on_failure(f"{error} Trying again in {wait_s:.0f} s.")
             sleep(wait_s)
     return ask()
 

@@ -32,8 +32,8 @@ class ImapPlace:
             said, _ = self._client.select(_quoted(self._mailbox), readonly=True)
             if said != "OK":
                 raise RefusedSourceError(f"There is no mailbox {self._mailbox!r}.")
-            _, told = self._client.response("UIDVALIDITY")
-            era = (told[0] or b"0").decode() if told else "0"
+            _, validity = self._client.response("UIDVALIDITY")
+            era = (validity[0] or b"0").decode() if validity else "0"
             _, listed = self._client.uid("SEARCH", "ALL")
             numbers = (listed[0] or b"").split()
             found = []

@@ -91,12 +91,12 @@ class WorkReader:
 
     def _read(self, text: str) -> WorkText:
         """Say what was done; the language is the one that tells most words."""
-        told = [
+        readings = [
             (known + reading.weight, reading.result)
             for known, speech in self._likely(text)
             for reading in [_Reading(speech, self._components, text)]
         ]
-        return max(told, key=lambda t: t[0])[1]
+        return max(readings, key=lambda t: t[0])[1]
 
     def _likely(self, text: str) -> list[tuple[int, Speech]]:
         """Give the languages whose own words a text has most of, with how many."""
@@ -210,21 +210,21 @@ class _Reading:
         return any(words[at].stems & self._speech.heads for at in near - taken)
 
     def _places(self, words: list[Word]) -> tuple[Places, set[str], set[int]]:
-        told: dict[str, set[str]] = {}
+        by_axis: dict[str, set[str]] = {}
         spots: set[int] = set()
         for run in self._speech.positions.in_order(words):
             spots.update(run.places)
             for part in run.meaning.split():
                 axis, _, value = part.partition("=")
-                told.setdefault(axis, set()).add(value)
+                by_axis.setdefault(axis, set()).add(value)
         for run in self._speech.before.in_order(words):
             for at in (run.end, run.start - 1):
                 if _counts(words, at, _MOST[run.meaning]):
                     spots.update({*run.places, at})
-                    told.setdefault(run.meaning, set()).add(words[at].text.lstrip("0"))
+                    by_axis.setdefault(run.meaning, set()).add(words[at].text.lstrip("0"))
                     break
-        places = {axis: next(iter(values)) for axis, values in told.items() if len(values) == 1}
-        return places, {axis for axis, values in told.items() if len(values) > 1}, spots
+        places = {axis: next(iter(values)) for axis, values in by_axis.items() if len(values) == 1}
+        return places, {axis for axis, values in by_axis.items() if len(values) > 1}, spots
 
     # --- works --------------------------------------------------------------------------
 
@@ -274,8 +274,8 @@ class _Reading:
             return
         component = self._components[of or key]
         # a place nobody told is not guessed here: such work is of every place of its component
-        told = not places.keys().isdisjoint(component.axes)
-        position = spelled(component, places, torn)[0] if told else ""
+        has_place = not places.keys().isdisjoint(component.axes)
+        position = spelled(component, places, torn)[0] if has_place else ""
         works.append(Work(key, position, action, of))
 
     def _why(self, silent: list[str], *, undone: bool) -> Unread:
@@ -351,16 +351,16 @@ def _action_of(phrases: list[_Phrase], at: int) -> str:
 
     Of several the strongest counts: a part that was checked and cleaned was cleaned.
     """
-    told = set(phrases[at].actions)
+    actions = set(phrases[at].actions)
     for phrase in phrases[at + 1 :]:
         if phrase.parts and phrase.parts != [(WIRING, "")]:
             break
-        told |= phrase.actions
-    if not told:
-        told = next((p.actions for p in reversed(phrases[:at]) if p.actions), set())
-    if not told:
-        told = next((p.actions for p in phrases[at + 1 :] if p.actions), set())
-    return next((action for action in ACTIONS if action in told), "")
+        actions |= phrase.actions
+    if not actions:
+        actions = next((p.actions for p in reversed(phrases[:at]) if p.actions), set())
+    if not actions:
+        actions = next((p.actions for p in phrases[at + 1 :] if p.actions), set())
+    return next((action for action in ACTIONS if action in actions), "")
 
 
 def _action_after(phrases: list[_Phrase], sentence: int) -> str:
@@ -368,5 +368,5 @@ def _action_after(phrases: list[_Phrase], sentence: int) -> str:
     after = [p for p in phrases if p.sentence == sentence + 1]
     if any(p.parts or p.said for p in after):
         return ""
-    told = {action for p in after for action in p.actions}
-    return next((action for action in ACTIONS if action in told), "")
+    actions = {action for p in after for action in p.actions}
+    return next((action for action in ACTIONS if action in actions), "")

@@ -122,11 +122,11 @@ class Vocabulary:
 
         A compound gives one entry a part.  Words come again and again: each is looked up once.
         """
-        if (told := self._told.get((surface, dotted))) is None:
-            told = self._looked_up(surface, dotted=dotted)
+        if (meanings := self._told.get((surface, dotted))) is None:
+            meanings = self._looked_up(surface, dotted=dotted)
             if len(self._told) < _WORDS_KEPT:
-                self._told[surface, dotted] = told
-        return told
+                self._told[surface, dotted] = meanings
+        return meanings
 
     def _looked_up(self, surface: str, *, dotted: bool) -> list[Sense]:
         stems = self.stems_of(surface)

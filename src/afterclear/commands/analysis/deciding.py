@@ -147,9 +147,9 @@ def _code(con: Connection, asked: Asked) -> str:
 
 def _units(con: Connection, vehicle_id: str) -> list[str]:
     """Name a vehicle's control units as pages and exports do; as scans do before any analysis."""
-    told = "SELECT DISTINCT ecu FROM {} WHERE vehicle_id = ?"
-    return _names(con, told.format("known_units"), vehicle_id) or _names(
-        con, told.format("scans"), vehicle_id
+    units_of = "SELECT DISTINCT ecu FROM {} WHERE vehicle_id = ?"
+    return _names(con, units_of.format("known_units"), vehicle_id) or _names(
+        con, units_of.format("scans"), vehicle_id
     )
 
 

@@ -24,7 +24,7 @@ def find_roles_and_work(app: App, con: Connection, as_of: datetime) -> None:
 
 def rank_work(app: App, con: Connection, as_of: datetime) -> None:
     """Make the worklist anew from what is kept."""
-    told = Cells(units=app.config.settings.digest.units)
+    cells = Cells(units=app.config.settings.digest.units)
     rules = read_worklist_rules(app.config.table("worklist_rules.toml"))
-    words = Words(told, partial(audit_words, cells=told), partial(role_sentence, cells=told))
+    words = Words(cells, partial(audit_words, cells=cells), partial(role_sentence, cells=cells))
     build_worklist(con, app.catalogue, rules, words, as_of)

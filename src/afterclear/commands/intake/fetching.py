@@ -28,7 +28,7 @@ _LEAVING_S = 20.0
 
 
 @dataclass(slots=True)
-class Told:
+class FetchReport:
     """What a person should know of the sources, gathered on the way."""
 
     out_of_reach: list[str] = field(default_factory=list)
@@ -52,15 +52,15 @@ class Fetching:
     say: Callable[[str], None] = lambda _: None
 
 
-def arrivals(source: Source, how: Fetching, told: Told) -> Iterator[Arrival]:
+def arrivals(source: Source, how: Fetching, report: FetchReport) -> Iterator[Arrival]:
     """Yield a source's new files; one that does not answer is told and ends the source."""
     try:
         if source.folder is not None:
-            yield from _from_folder(source, how, told)
+            yield from _from_folder(source, how, report)
         else:
-            yield from _from_place(source, how, told)
+            yield from _from_place(source, how, report)
     except (UnreachableError, ConfigError) as error:
-        told.out_of_reach.append(f"{source.name}: {without_secrets(str(error))}")
+        report.out_of_reach.append(f"{source.name}: {without_secrets(str(error))}")
 
 
 def reading(app: App) -> str:
@@ -69,14 +69,14 @@ def reading(app: App) -> str:
     for path in sorted(app.config.imports.glob("*.toml")):
         digest.update(path.read_bytes())
     limits = app.reading_limits
-    told = f"{limits.memory_bytes} {limits.seconds:g} {limits.member_bytes}"
-    return f"{__version__} maps {digest.hexdigest()[:12]} limits {told}"
+    limits_text = f"{limits.memory_bytes} {limits.seconds:g} {limits.member_bytes}"
+    return f"{__version__} maps {digest.hexdigest()[:12]} limits {limits_text}"
 
 
 # --- a folder -------------------------------------------------------------------------------
 
 
-def _from_folder(source: Source, how: Fetching, told: Told) -> Iterator[Arrival]:
+def _from_folder(source: Source, how: Fetching, report: FetchReport) -> Iterator[Arrival]:
     app = how.app
     folder = app.config.source_folder(source)
     version = reading(app)
@@ -85,27 +85,27 @@ def _from_folder(source: Source, how: Fetching, told: Told) -> Iterator[Arrival]
     names = {path: printable(path.relative_to(folder.resolve()).as_posix()) for path in marks}
     new = [path for path, mark in marks.items() if known.get(names[path]) != mark]
     ready, changing = settled(new, source.settle_seconds, app.clock().timestamp(), how.sleep)
-    told.unsettled += [f"{source.name}: {names[path]}" for path in changing]
+    report.unsettled += [f"{source.name}: {names[path]}" for path in changing]
     for path in ready:
         mark = state(path)
-        told.outcome = "stored"
-        if _is_too_large(path.stat().st_size if mark else 0, source, names[path], how, told):
-            told.outcome = "refused"
+        report.outcome = "stored"
+        if _is_too_large(path.stat().st_size if mark else 0, source, names[path], how, report):
+            report.outcome = "refused"
         else:
             yield replace(_arrival(source, path, names[path]), root=folder.resolve())
-        if told.outcome == "left" or mark is None:
+        if report.outcome == "left" or mark is None:
             continue
-        put_cursor(how.con, source.name, names[path], (mark, told.outcome, version), app.clock())
-        if source.after_loading == "move" and told.outcome == "stored":
-            _move(source, path, folder, how, told)
+        put_cursor(how.con, source.name, names[path], (mark, report.outcome, version), app.clock())
+        if source.after_loading == "move" and report.outcome == "stored":
+            _move(source, path, folder, how, report)
 
 
-def _move(source: Source, path: Path, folder: Path, how: Fetching, told: Told) -> None:
+def _move(source: Source, path: Path, folder: Path, how: Fetching, report: FetchReport) -> None:
     target = how.app.config.beside(source.move_to) if source.move_to else None
     try:
         move_aside(path, folder, target)
     except OSError as error:
-        told.out_of_reach.append(
+        report.out_of_reach.append(
             f"{source.name}: {printable(path.name)} was loaded but cannot be moved: "
             f"{error.strerror}."
         )
@@ -114,7 +114,7 @@ def _move(source: Source, path: Path, folder: Path, how: Fetching, told: Told) -
 # --- a place elsewhere ----------------------------------------------------------------------
 
 
-def _from_place(source: Source, how: Fetching, told: Told) -> Iterator[Arrival]:
+def _from_place(source: Source, how: Fetching, report: FetchReport) -> Iterator[Arrival]:
     version = reading(how.app)
     known = taken(how.con, source.name, version)
     allowance = Allowance(how.app.config.settings.limits.max_source_minutes)
@@ -127,13 +127,13 @@ def _from_place(source: Source, how: Fetching, told: Told) -> Iterator[Arrival]:
                 continue
             if found.token and known.get(name) == found.token:
                 continue
-            told.outcome = "stored"
-            if _is_too_large(found.size or 0, source, name, how, told):
-                told.outcome = "refused"
+            report.outcome = "stored"
+            if _is_too_large(found.size or 0, source, name, how, report):
+                report.outcome = "refused"
             else:
-                yield from _fetched(source, how, (place, allowance), found, told)
-            if told.outcome != "left":
-                mark = (found.token, told.outcome, version)
+                yield from _fetched(source, how, (place, allowance), found, report)
+            if report.outcome != "left":
+                mark = (found.token, report.outcome, version)
                 put_cursor(how.con, source.name, name, mark, how.app.clock())
 
 
@@ -151,7 +151,7 @@ def _opened(source: Source, how: Fetching, allowance: Allowance) -> Iterator[Pla
 
 
 def _fetched(
-    source: Source, how: Fetching, at: tuple[Place, Allowance], found: Found, told: Told
+    source: Source, how: Fetching, at: tuple[Place, Allowance], found: Found, report: FetchReport
 ) -> Iterator[Arrival]:
     place, allowance = at
     how.app.archive.mkdir(parents=True, exist_ok=True)
@@ -163,8 +163,8 @@ def _fetched(
             with allowance.used():
                 retried(lambda: place.fetch(found, target, max_bytes), how.sleep, how.say)
         except TooLargeError as error:
-            told.outcome = "refused"
-            told.refused.append(_refusal(source, printable(found.name), str(error)))
+            report.outcome = "refused"
+            report.refused.append(_refusal(source, printable(found.name), str(error)))
             return
         yield _arrival(source, target, printable(found.name))
 
@@ -191,12 +191,14 @@ def _arrival(source: Source, path: Path, name: str) -> Arrival:
     return Arrival(source.name, path, name, source.zone, source.vehicle)
 
 
-def _is_too_large(n_bytes: int, source: Source, name: str, how: Fetching, told: Told) -> bool:
+def _is_too_large(
+    n_bytes: int, source: Source, name: str, how: Fetching, report: FetchReport
+) -> bool:
     limit = how.app.config.settings.limits.max_file_mb
     if n_bytes <= limit * 1e6:
         return False
     note = f"{n_bytes / 1e6:.0f} MB; limits.max_file_mb allows {limit:g}"
-    told.refused.append(_refusal(source, name, note))
+    report.refused.append(_refusal(source, name, note))
     return True
 
 

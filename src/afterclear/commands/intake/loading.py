@@ -7,7 +7,7 @@ from itertools import chain
 from pathlib import Path
 
 from afterclear.commands.app import App
-from afterclear.commands.intake.fetching import Fetching, Told, arrivals
+from afterclear.commands.intake.fetching import Fetching, FetchReport, arrivals
 from afterclear.errors import UsageError
 from afterclear.load import Arrival, Clock, load_files
 from afterclear.readers.limits import ReadingLimits
@@ -52,9 +52,9 @@ class Whose:
 
 
 def load_paths(
-    app: App, paths: Sequence[Path], whose: Whose, told: Callable[[LoadResult], None]
+    app: App, paths: Sequence[Path], whose: Whose, on_load: Callable[[LoadResult], None]
 ) -> LoadReport:
-    """Load files and folders; ``told`` hears of each file as it is done."""
+    """Load files and folders; ``on_load`` hears of each file as it is done."""
     arrivals = [
         Arrival(
             source=COMMAND_LINE,
@@ -73,13 +73,13 @@ def load_paths(
     with app.long_writing("load"), open_store(app.store, takes=app.takes) as con:
         for result in load_files(con, app.archive, arrivals, *_how(app)):
             results.append(result)
-            told(result)
+            on_load(result)
     return LoadReport(tuple(results))
 
 
 def load_sources(
     app: App,
-    told: Callable[[LoadResult], None],
+    on_load: Callable[[LoadResult], None],
     *,
     only: Sequence[str] = (),
     say: Callable[[str], None] = lambda _: None,
@@ -99,19 +99,19 @@ def load_sources(
             "'afterclear load FILE'. What was loaded before is judged by 'afterclear analyse'."
         )
     results: list[LoadResult] = []
-    heard = Told()
+    fetched = FetchReport()
     with app.long_writing("load"), open_store(app.store, takes=app.takes) as con:
         how = Fetching(app, con, say=say)
         chosen = [s for s in app.config.sources if not only or s.name in only]
-        feed = chain.from_iterable(arrivals(source, how, heard) for source in chosen)
+        feed = chain.from_iterable(arrivals(source, how, fetched) for source in chosen)
         for result in load_files(con, app.archive, feed, *_how(app)):
-            heard.hear(result)
+            fetched.hear(result)
             results.append(result)
-            told(result)
-        for result in heard.refused:
+            on_load(result)
+        for result in fetched.refused:
             results.append(result)
-            told(result)
-    return LoadReport(tuple(results), tuple(heard.out_of_reach), tuple(heard.unsettled))
+            on_load(result)
+    return LoadReport(tuple(results), tuple(fetched.out_of_reach), tuple(fetched.unsettled))
 
 
 def _how(app: App) -> tuple[Clock, Path, ReadingLimits]:

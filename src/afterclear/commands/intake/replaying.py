@@ -32,7 +32,7 @@ class ReplayReport:
 def replay(
     app: App,
     load_ids: Iterable[int],
-    told: Callable[[LoadResult], None],
+    on_load: Callable[[LoadResult], None],
     *,
     everything: bool = False,
 ) -> ReplayReport:
@@ -56,7 +56,7 @@ def replay(
         reading_again(con, app.archive, *how) as again,
     ):
         left = replay_left(con)
-        done = gone_on(again, left, told) if left else []
+        done = gone_on(again, left, on_load) if left else []
         if left and left.request == request:
             return ReplayReport(len(left.load_ids), 0, LoadReport(tuple(done)))
         past = {load.load_id: load for load in past_loads(con)}
@@ -66,7 +66,7 @@ def replay(
             asked = readable
         elif not asked:
             asked = mendable(con) & readable
-        chosen, results = read_anew(again, past, asked, told, readable=readable)
+        chosen, results = read_anew(again, past, asked, on_load, readable=readable)
     report = LoadReport((*done, *results))
     return ReplayReport(len(asked), len(chosen) - len(asked), report)
 
@@ -75,7 +75,7 @@ def read_anew(
     again: Again,
     past: Mapping[int, PastLoad],
     asked: Collection[int],
-    told: Callable[[LoadResult], None],
+    on_load: Callable[[LoadResult], None],
     *,
     readable: Container[int],
     change: Change = UNCHANGED,
@@ -97,20 +97,20 @@ def read_anew(
         try:
             for result in load_again(again, chosen, change):
                 results.append(result)
-                told(result)
+                on_load(result)
         except LaterReplaced as signal:
             needed |= signal.load_ids
         else:
             return chosen, results
 
 
-def gone_on(again: Again, left: Left, told: Callable[[LoadResult], None]) -> list[LoadResult]:
+def gone_on(again: Again, left: Left, on_load: Callable[[LoadResult], None]) -> list[LoadResult]:
     """Finish a replay that was killed."""
     past = [load for load in past_loads(again.con) if load.load_id in left.load_ids]
     results = []
     for result in finish(again, past):
         results.append(result)
-        told(result)
+        on_load(result)
     return results
 
 

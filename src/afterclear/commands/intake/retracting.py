@@ -34,7 +34,7 @@ class Retracted:
         return self.again.exit_code
 
 
-def retract(app: App, load_ids: Iterable[int], told: Callable[[LoadResult], None]) -> Retracted:
+def retract(app: App, load_ids: Iterable[int], on_load: Callable[[LoadResult], None]) -> Retracted:
     """Take loads back for good; what they had replaced comes back, in one transaction.
 
     Of an archive or a mail all files go.  Loads that had built on them are read again.  The ledger
@@ -48,7 +48,7 @@ def retract(app: App, load_ids: Iterable[int], told: Callable[[LoadResult], None
     asked = set(load_ids)
     request = "retract " + " ".join(map(str, sorted(asked)))
     with open_store(app.store, takes=app.takes) as con, _reading(app, con, request) as again:
-        _finish_replay(again, told)
+        _finish_replay(again, on_load)
         past = {load.load_id: load for load in past_loads(con)}
         check_known(asked, past)
         taken = sorted(asked | within(con, asked))
@@ -57,7 +57,7 @@ def retract(app: App, load_ids: Iterable[int], told: Callable[[LoadResult], None
         n_back = _n_replaced(con, names)
         change = Change(retracted=tuple(past[n] for n in taken))
         readable = readable_loads(con, past)
-        _, results = read_anew(again, past, (), told, readable=readable, change=change)
+        _, results = read_anew(again, past, (), on_load, readable=readable, change=change)
     n_files = sum(past[n].reader not in CONTAINERS for n in taken)
     return Retracted(n_files, n_gone, n_back, LoadReport(tuple(results)))
 
@@ -71,7 +71,7 @@ class Otherwise:
 
 
 def reassign(
-    app: App, load_id: int, otherwise: Otherwise, told: Callable[[LoadResult], None]
+    app: App, load_id: int, otherwise: Otherwise, on_load: Callable[[LoadResult], None]
 ) -> LoadReport:
     """Read a load's file again as another vehicle's or in another zone, in one transaction.
 
@@ -82,7 +82,7 @@ def reassign(
     """
     request = f"reassign {load_id}"
     with open_store(app.store, takes=app.takes) as con, _reading(app, con, request) as again:
-        _finish_replay(again, told)
+        _finish_replay(again, on_load)
         past = {load.load_id: load for load in past_loads(con)}
         check_known({load_id}, past)
         readable = readable_loads(con, past)
@@ -93,7 +93,12 @@ def reassign(
         _check_changes(again, past, anew)
         says = {n: _says(past[n], load) for n, load in anew.items()}
         _, results = read_anew(
-            again, {**past, **anew}, anew.keys(), told, readable=readable, change=Change(says=says)
+            again,
+            {**past, **anew},
+            anew.keys(),
+            on_load,
+            readable=readable,
+            change=Change(says=says),
         )
     return LoadReport(tuple(results))
 
@@ -103,10 +108,10 @@ def _reading(app: App, con: Connection, request: str) -> AbstractContextManager[
     return reading_again(con, app.archive, *how)
 
 
-def _finish_replay(again: Again, told: Callable[[LoadResult], None]) -> None:
+def _finish_replay(again: Again, on_load: Callable[[LoadResult], None]) -> None:
     """Finish first what a replay that was killed has left."""
     if left := replay_left(again.con):
-        gone_on(again, left, told)
+        gone_on(again, left, on_load)
 
 
 def _told_anew(old: PastLoad, otherwise: Otherwise) -> PastLoad:

@@ -71,15 +71,15 @@ def _of_runs(app: App, con: Connection) -> list[str]:
 
 
 def _of_last_run(
-    job: str, outcome: str, finished: datetime, told: Mapping[str, Any]
+    job: str, outcome: str, finished: datetime, report: Mapping[str, Any]
 ) -> Iterator[str]:
     if outcome in ("failed", "stopped"):
-        why = f": {told['error']}" if told.get("error") else ""
+        why = f": {report['error']}" if report.get("error") else ""
         yield f"the last run of {job} ({finished:%Y-%m-%d %H:%M}) {outcome}{why}"
-    if unsent := told.get("not_sent"):
-        why = "; ".join(told.get("not_sent_why", ()))
+    if unsent := report.get("not_sent"):
+        why = "; ".join(report.get("not_sent_why", ()))
         yield f"in the last run of {job} {unsent} messages were not sent{f': {why}' if why else ''}"
-    sources = "; ".join(told.get("out_of_reach", ())) or told.get("error", "")
+    sources = "; ".join(report.get("out_of_reach", ())) or report.get("error", "")
     if outcome == "out_of_reach" and (sources or not unsent):
         yield f"in the last run of {job} a source was out of reach: {sources}"
 

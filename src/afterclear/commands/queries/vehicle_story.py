@@ -126,8 +126,8 @@ def _stories(app: App, con: Connection, vehicle_id: str) -> tuple[AttemptStory, 
 
 def _read(row: Row, kind: type[_Kind]) -> _Kind:
     """Turn a row into its class; a column it lacks is None."""
-    told: Row = {field.name: row.get(field.name) for field in fields(kind)}
-    return kind(**told)
+    values: Row = {field.name: row.get(field.name) for field in fields(kind)}
+    return kind(**values)
 
 
 def _cautions(app: App, episodes: list[Row]) -> tuple[Caution, ...]:

@@ -157,9 +157,9 @@ def mantel_haenszel(
         factor = np.exp(z * np.sqrt(variance))
         low = np.where(r > 0, ratio / factor, 0.0)
         high = np.where(s > 0, ratio * factor, np.inf)
-    told = (r > 0) | (s > 0)
-    low = np.where(told, np.where(s > 0, low, 0.0), np.nan)
-    high = np.where(told, np.where(r > 0, high, np.inf), np.nan)
+    known = (r > 0) | (s > 0)
+    low = np.where(known, np.where(s > 0, low, 0.0), np.nan)
+    high = np.where(known, np.where(r > 0, high, np.inf), np.nan)
     return OddsRatios(ratio, low, high)
 
 

@@ -246,8 +246,8 @@ def _judged(
         log_table = np.log(table[block.start : block.stop].astype(np.float64))
         part = stratum.rows.block(block)
         weight, nodes = sharpened(part, normalised(log_table + log_prior), common, prior)
-        told = summarise(weight, nodes, levels.threshold, levels.conf_level)
-        return judge(part, weight, nodes, levels.threshold), told
+        summary = summarise(weight, nodes, levels.threshold, levels.conf_level)
+        return judge(part, weight, nodes, levels.threshold), summary
 
     found = _each_block(look, len(table))
     pieces, summaries = [each[0] for each in found], [each[1] for each in found]

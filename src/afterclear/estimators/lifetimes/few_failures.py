@@ -181,9 +181,9 @@ def prior_from_fits(*fits: WeibullFits) -> ShapePrior:
     good = [some.found & (some.n_failed >= ENOUGH_FAILURES) for some in fits]
     if sum(own.sum() for own in good) < _ENOUGH_SHAPES:
         return DEFAULT_PRIOR
-    told = list(zip(fits, good, strict=True))
-    log_shape = np.log(np.concatenate([some.shape[own] for some, own in told]))
-    variance = np.concatenate([some.var_log_shape[own] for some, own in told])
+    pairs = list(zip(fits, good, strict=True))
+    log_shape = np.log(np.concatenate([some.shape[own] for some, own in pairs]))
+    variance = np.concatenate([some.var_log_shape[own] for some, own in pairs])
     spread = log_shape.var(ddof=1) - variance.mean()
     sd_log = float(np.sqrt(max(spread, DEFAULT_PRIOR.sd_log**2)))
     median = float(np.sqrt(np.exp(log_shape.mean()) * DEFAULT_PRIOR.median))

@@ -144,9 +144,9 @@ class _Profile:
 def _profile(
     rows: Lives, arm: IntArray, stratum: IntArray | None, prior: ShapePrior | None
 ) -> _Profile:
-    told = rows.informative
-    rows, arm = rows.take(told), arm[told]
-    keys = (rows.group,) if stratum is None else (rows.group, np.asarray(stratum)[told])
+    informative = rows.informative
+    rows, arm = rows.take(informative), arm[informative]
+    keys = (rows.group,) if stratum is None else (rows.group, np.asarray(stratum)[informative])
     cell, first = cells_of(*keys)
     n_cells = first.size
     by_cell = Lives(rows.low, rows.high, rows.entry, rows.weight, cell, n_cells)

@@ -182,11 +182,11 @@ def separated_ratios(
         p_value = special.chdtrc(1, excess**2 / spread)
         low = np.where(top > 0, ratio / factor, 0.0)
         high = np.where(bottom > 0, ratio * factor, np.inf)
-    told = spread > 0
+    known = spread > 0
     return SeparatedRatios(
         ratio=ratio,
-        low=np.where(told, np.where(np.isfinite(ratio), low, 0.0), np.nan),
-        high=np.where(told, np.where(ratio > 0, high, np.inf), np.nan),
+        low=np.where(known, np.where(np.isfinite(ratio), low, 0.0), np.nan),
+        high=np.where(known, np.where(ratio > 0, high, np.inf), np.nan),
         p_value=p_value,
         n_strata=np.bincount(own[beside], minlength=n_groups),
     )
@@ -214,8 +214,8 @@ def _checked(
 def _ratio_of_others(observed: FloatArray, expected: FloatArray) -> FloatArray:
     """Observed over expected of all other sites; 1 where they tell nothing."""
     rest_o, rest_e = observed.sum() - observed, expected.sum() - expected
-    told = (rest_o > 0) & (rest_e > 1e-9 * expected.sum())
-    return np.where(told, rest_o / np.where(told, rest_e, 1.0), 1.0)
+    known = (rest_o > 0) & (rest_e > 1e-9 * expected.sum())
+    return np.where(known, rest_o / np.where(known, rest_e, 1.0), 1.0)
 
 
 def _shrunken(

@@ -77,10 +77,10 @@ def site_residuals(
     informed = without_own * (1 - without_own) - p_moved * (1 - p_moved)
     size = group_sums(informed, site, n_sites)
     spread = size * _design_effect(residual, site, vehicle)
-    told = enough & (spread > _LEAST_SHARE)
-    z = score / np.sqrt(np.where(told, spread, 1.0))
-    p_value = np.where(told, 2 * special.ndtr(-np.abs(z)), np.nan)
-    log_odds = np.where(told, score / np.where(told, size, 1.0), np.nan)
+    known = enough & (spread > _LEAST_SHARE)
+    z = score / np.sqrt(np.where(known, spread, 1.0))
+    p_value = np.where(known, 2 * special.ndtr(-np.abs(z)), np.nan)
+    log_odds = np.where(known, score / np.where(known, size, 1.0), np.nan)
     return SiteResiduals(log_odds, p_value, benjamini_hochberg(p_value))
 
 

@@ -315,9 +315,9 @@ def _take_total(
         by_unit[heard.rank].append(heard)
     best: dict[int, _Heard] = {}
     n_aside = 0
-    for told in by_unit.values():
-        last = _last_steady(told)
-        for heard in told:
+    for values in by_unit.values():
+        last = _last_steady(values)
+        for heard in values:
             grown = last.value - heard.value
             most = total.slack + abs(last.at - heard.at) / 3600 * total.an_hour
             if abs(grown) > most:
@@ -350,8 +350,8 @@ def _totals(
             yield _Heard(scan, at, line, (groups.index(pgn), trust, sa), value)
 
 
-def _last_steady(told: list[_Heard]) -> _Heard:
+def _last_steady(values: list[_Heard]) -> _Heard:
     """Give the last value that was told twice in a row; where none was, the last."""
-    pairs = pairwise(told)
+    pairs = pairwise(values)
     steady = [after for before, after in pairs if before.value == after.value]
-    return max(steady or told, key=lambda heard: heard.line)
+    return max(steady or values, key=lambda heard: heard.line)

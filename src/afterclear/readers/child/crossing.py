@@ -40,14 +40,14 @@ def put_down(read: ReadFile, folder: Path) -> dict[str, Any]:
     return {"tables": tables, "note": read.note}
 
 
-def picked_up(told: dict[str, Any], folder: Path) -> ReadFile:
+def picked_up(answer: dict[str, Any], folder: Path) -> ReadFile:
     """Read again what ``put_down`` wrote."""
-    parts = [PlainRows(t, _frame(folder / f"{n}.arrow")) for n, t in enumerate(told["tables"])]
+    parts = [PlainRows(t, _frame(folder / f"{n}.arrow")) for n, t in enumerate(answer["tables"])]
     refused = folder / _REJECTIONS
     rejections = (
         [Rejection(*row) for row in _frame(refused).iter_rows()] if refused.exists() else []
     )
-    return ReadFile(tuple(parts), tuple(rejections), told["note"])
+    return ReadFile(tuple(parts), tuple(rejections), answer["note"])
 
 
 def _frame(path: Path) -> pl.DataFrame:

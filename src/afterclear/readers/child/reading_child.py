@@ -144,8 +144,8 @@ def _machines_number(error: BaseException) -> int | None:
     """Give the system's number of an error that is the machine's, not the file's."""
     number = error.errno if isinstance(error, OSError) else None
     if number is None:  # the library that writes frames gives it in words
-        told = _NUMBER_IN_WORDS.search(str(error))
-        number = int(told[1]) if told else None
+        found = _NUMBER_IN_WORDS.search(str(error))
+        number = int(found[1]) if found else None
     return number if number in _MACHINES else None
 
 

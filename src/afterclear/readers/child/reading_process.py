@@ -86,9 +86,9 @@ class Readers:
 
         """
         question = Unpack(path, name, kind, folder, self._limits.member_bytes)
-        told: Any = self._ask(question, name)
-        members = [Member(inner, folder / Path(place).name) for inner, place in told["members"]]
-        return Unpacked(kind, members, Counter(told["passed_over"]))
+        answer: Any = self._ask(question, name)
+        members = [Member(inner, folder / Path(place).name) for inner, place in answer["members"]]
+        return Unpacked(kind, members, Counter(answer["passed_over"]))
 
     def identify(self, delivery: Delivery) -> Reader:
         """Give the one reader that recognises the delivery.
@@ -112,8 +112,8 @@ class Readers:
 
         """
         with tempfile.TemporaryDirectory(prefix="read-", dir=delivery.path.parent) as folder:
-            told: Any = self._ask(Read(delivery, reader, Path(folder)), delivery.name)
-            return picked_up(told, Path(folder))
+            answer: Any = self._ask(Read(delivery, reader, Path(folder)), delivery.name)
+            return picked_up(answer, Path(folder))
 
     def _ask(self, question: Question, name: str) -> object:
         """Ask the other process, beginning one where there is none."""
@@ -213,8 +213,8 @@ class _Process:
             line = b""
         if not line:
             return self._last_words()
-        told: dict[str, Any] = json.loads(line)
-        return told
+        answer: dict[str, Any] = json.loads(line)
+        return answer
 
     def say(self, what: Question | Setup) -> None:
         """Send it something."""

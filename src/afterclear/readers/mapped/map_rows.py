@@ -145,10 +145,10 @@ def origins_of(table: SourceTable, spec: MapTable, where: str) -> dict[str, tupl
         else:
             missing += [h for h, f in zip(column.from_, found, strict=True) if f is None]
     if missing:
-        told = ", ".join(repr(n) for n in names[:40])
+        known = ", ".join(repr(n) for n in names[:40])
         raise RefusedFileError(
             f"{where} has no column {', '.join(map(repr, dict.fromkeys(missing)))}. "
-            f"It has: {told}. Mend the map, or mark the column optional."
+            f"It has: {known}. Mend the map, or mark the column optional."
         )
     return origins
 
@@ -193,10 +193,10 @@ def _told(column: MapColumn, table: SourceTable, delivery: Delivery, where: str)
 
 
 def _raw(
-    frame: pl.DataFrame, column: MapColumn, origin: tuple[str, ...] | None, told: str | None
+    frame: pl.DataFrame, column: MapColumn, origin: tuple[str, ...] | None, value: str | None
 ) -> pl.Series:
     if not origin:
-        return pl.Series("told", [told], dtype=pl.String).new_from_index(0, len(frame))
+        return pl.Series("told", [value], dtype=pl.String).new_from_index(0, len(frame))
     if len(origin) == 1 and not column.template:
         return frame[origin[0]]
     parts = [pl.col(name).str.strip_chars().replace("", None) for name in origin]
@@ -327,13 +327,13 @@ def _part(
     if not broken:
         return rows, []
     refused: list[Rejection] = []
-    told = pl.Series([False]).new_from_index(0, len(rows))
+    is_refused = pl.Series([False]).new_from_index(0, len(rows))
     for column in broken:
-        mask = column.unread & ~told
-        told = told | mask
+        mask = column.unread & ~is_refused
+        is_refused = is_refused | mask
         found = frame.with_columns(column.raw.alias(_VALUE)).filter(mask)
         refused += [_refusal(row, column, into) for row in found.iter_rows(named=True)]
-    return rows.filter(~told), sorted(refused, key=lambda r: r.line or 0)
+    return rows.filter(~is_refused), sorted(refused, key=lambda r: r.line or 0)
 
 
 def _refusal(row: dict[str, Any], column: PlainCells, into: str) -> Rejection:

@@ -93,8 +93,8 @@ def _leave_out(table: SourceTable, spec: MapTable, where: str) -> None:
 def _row_for_each_code(frame: pl.DataFrame, spec: MapTable, where: str) -> pl.DataFrame:
     names = matching(frame.columns, spec.codes_from)
     if not names:
-        told = ", ".join(map(repr, spec.codes_from))
-        raise RefusedFileError(f"{where} has no column that fits {told} (codes_from).")
+        wanted = ", ".join(map(repr, spec.codes_from))
+        raise RefusedFileError(f"{where} has no column that fits {wanted} (codes_from).")
     beside = {
         plain: _in_step(frame, plain, column.beside, names, where)
         for plain, column in spec.columns.items()

@@ -49,8 +49,8 @@ def find_column(heading: str, names: Sequence[str], where: str) -> str:
     for name in names:
         if plain_heading(name) == key:
             return name
-    told = ", ".join(repr(n) for n in names if n != LINE)
-    raise RefusedFileError(f"{where} has no column {heading!r}. It has: {told[:2000]}.")
+    columns = ", ".join(repr(n) for n in names if n != LINE)
+    raise RefusedFileError(f"{where} has no column {heading!r}. It has: {columns[:2000]}.")
 
 
 def joined_headings(rows: Sequence[Cells]) -> list[str | None]:

@@ -143,5 +143,5 @@ def _checked(text: str, note: str, name: str) -> Text:
         return Text(text, note)
     if n_zeros > _FEW_ZEROS * len(text):
         raise RefusedFileError(f"{name} is no text: it holds bytes of value 0, as text never does.")
-    told = f"bytes of value 0 left out: {n_zeros:,}"
-    return Text(text.replace("\x00", ""), "; ".join(filter(None, (note, told))))
+    zeros = f"bytes of value 0 left out: {n_zeros:,}"
+    return Text(text.replace("\x00", ""), "; ".join(filter(None, (note, zeros))))

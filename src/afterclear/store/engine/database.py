@@ -344,9 +344,9 @@ def query(con: Connection, sql: str, values: Values = ()) -> "pl.DataFrame":
 
 def rows(con: Connection, sql: str, values: Values = ()) -> list[dict[str, Any]]:
     """Run a query that gives few rows and return each by its columns' names."""
-    told = con.execute(sql, values)
-    names = [name for name, *_ in told.description or ()]
-    return [dict(zip(names, row, strict=True)) for row in told.fetchall()]
+    cursor = con.execute(sql, values)
+    names = [name for name, *_ in cursor.description or ()]
+    return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
 
 def scalar(con: Connection, sql: str, values: Values = ()) -> int:

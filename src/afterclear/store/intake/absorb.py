@@ -95,10 +95,10 @@ def _absorb_staged(
     by_vin = _stage(con, source)
     _spell_codes(con, source, spellers)
     if source.table.name != "vehicles":
-        told = query(
+        numbers = query(
             con, "SELECT DISTINCT vehicle_id AS told FROM staged WHERE vehicle_id NOT NULL"
         )
-        find_near_misses(con, told["told"].to_list())
+        find_near_misses(con, numbers["told"].to_list())
     if _order_matters(con, source):
         _stage(con, source, in_order=True)
     _apply_spellings(con, source.table)

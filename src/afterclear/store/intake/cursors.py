@@ -22,10 +22,10 @@ def taken(con: Connection, source: str, reading: str) -> dict[str, str]:
 
 
 def put_cursor(
-    con: Connection, source: str, name: str, told: tuple[str, str, str], now: datetime
+    con: Connection, source: str, name: str, state: tuple[str, str, str], now: datetime
 ) -> None:
-    """Remember a file as taken; ``told``: its token, what became of it, and by what reading."""
-    token, outcome, reading = told
+    """Remember a file as taken; ``state``: its token, what became of it, and by what reading."""
+    token, outcome, reading = state
     with transaction(con):
         con.execute("DELETE FROM cursors WHERE source = ? AND name = ?", [source, name])
         con.execute(

@@ -31,9 +31,9 @@ class Door:
         # imported late: only stores that forgot a vehicle pay for it
         from afterclear.catalogue.name_candidates import candidates  # noqa: PLC0415
 
-        told = {cell.strip() for cell in cells}
-        numbers = {c for c in told if self._hash("number", c) in self.numbers}
-        marks = {m for m in map(mark, told) if self._hash("mark", m) in self.marks}
+        names = {cell.strip() for cell in cells}
+        numbers = {c for c in names if self._hash("number", c) in self.numbers}
+        marks = {m for m in map(mark, names) if self._hash("mark", m) in self.marks}
         for text in texts:
             for name in candidates(text, self.lengths):
                 if self._hash("mark", name) in self.marks:
@@ -46,8 +46,8 @@ class Door:
 
 def keyed_hash(key: bytes, kind: str, name: str) -> str:
     """Hash a name so that it can be met again, and not read."""
-    told = f"{kind}\x1f{name}".encode("utf-8", errors="replace")
-    return hashlib.blake2b(told, key=key, digest_size=_HASH_BYTES).hexdigest()
+    message = f"{kind}\x1f{name}".encode("utf-8", errors="replace")
+    return hashlib.blake2b(message, key=key, digest_size=_HASH_BYTES).hexdigest()
 
 
 def the_door(con: Connection) -> Door | None:
@@ -57,8 +57,8 @@ def the_door(con: Connection) -> Door | None:
         return None
     return Door(
         _key(con),
-        frozenset(told for kind, told, _ in rows if kind == "number"),
-        frozenset(told for kind, told, _ in rows if kind == "mark"),
+        frozenset(hashed for kind, hashed, _ in rows if kind == "number"),
+        frozenset(hashed for kind, hashed, _ in rows if kind == "mark"),
         frozenset(n for kind, _, n in rows if kind == "mark" and n >= SHORTEST_IN_TEXT),
     )
 

@@ -84,8 +84,8 @@ def known_marks(con: Connection) -> tuple[frozenset[str], frozenset[str], frozen
         for table in TABLES
         for (number,) in query(con, f"SELECT DISTINCT vehicle_id FROM {table}").iter_rows()
     }
-    told = claims(con)
-    return frozenset(numbers), frozenset(told.vins), frozenset(told.plates)
+    claimed = claims(con)
+    return frozenset(numbers), frozenset(claimed.vins), frozenset(claimed.plates)
 
 
 def claims(con: Connection) -> Claims:
@@ -179,8 +179,10 @@ def _identified(part: PlainRows, known: Claims) -> Identified:
     answers = _answers(keys.unique(), known)
     # nulls are keys too: a row may have a number, a VIN or a plate
     found = keys.join(answers, on=keys.columns, how="left", nulls_equal=True, maintain_order="left")
-    told = frame.drop(VIN, PLATE, strict=False).with_columns(found["vehicle"].alias("vehicle_id"))
-    kept = told.filter(found["why"].is_null())
+    with_owner = frame.drop(VIN, PLATE, strict=False).with_columns(
+        found["vehicle"].alias("vehicle_id")
+    )
+    kept = with_owner.filter(found["why"].is_null())
     n_by_vin = int(found["plate_differs"].sum())
     note = f"rows taken by VIN whose plate is another vehicle's: {n_by_vin:,}" if n_by_vin else ""
     return Identified(

@@ -57,15 +57,15 @@ def _whole(text: str) -> str:
     return "".join(letter for letter in text if letter.isalnum()).upper()
 
 
-def near_miss(told: str, lists: Lists) -> str | None:
+def near_miss(name: str, lists: Lists) -> str | None:
     """Say what was expected instead of a number that is nearly a known one; None: it is not."""
-    if told in lists.exact or _whole(told) in lists.vins:
+    if name in lists.exact or _whole(name) in lists.vins:
         return None
-    if own := lists.numbers.get(plain_mark(told)):
+    if own := lists.numbers.get(plain_mark(name)):
         return f"a vehicle's number; perhaps {own} is meant, which the vehicle list has"
-    if own := lists.plates.get(_whole(told)):
+    if own := lists.plates.get(_whole(name)):
         return f"a vehicle's number; this is the plate of {own}: map it as plate, or write {own}"
-    if own := _near_vin(_whole(told), lists.all_vins):
+    if own := _near_vin(_whole(name), lists.all_vins):
         return f"a VIN that is right; this one is nearly that of {own}"
     return None
 
@@ -93,10 +93,10 @@ def _is_one_off(one: str, other: str) -> bool:
     return any(long[:at] + long[at + 1 :] == short for at in range(len(long)))
 
 
-def find_near_misses(con: Connection, told: Iterable[str]) -> int:
+def find_near_misses(con: Connection, names: Iterable[str]) -> int:
     """Put into ``near_misses`` which of these numbers nearly are a known vehicle; count them."""
     lists = lists_of(con)
-    found = [(number, why) for number in told if (why := near_miss(number, lists))]
+    found = [(number, why) for number in names if (why := near_miss(number, lists))]
     frame = pl.DataFrame(found, schema={"told": pl.String, "expected": pl.String}, orient="row")
     create_temp_table(con, "near_misses", frame)
     return len(found)

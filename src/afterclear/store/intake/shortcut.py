@@ -79,16 +79,16 @@ def _spell_in_place(con: Connection, source: RawTable, load_id: int, spell: Spel
     column = SPELLED.get(source.table.name)
     if column is None or column not in source.known:
         return
-    told = query(
+    texts = query(
         con,
         f"""SELECT DISTINCT {column} AS told FROM {source.table.name}
             WHERE load_id = {load_id} AND {column} NOT NULL""",
     )["told"]
-    spelled = [spell(text, None) for text in told]
+    spelled = [spell(text, None) for text in texts]
     if any(isinstance(each, NoCode) for each in spelled):
         raise NotPlainlyNew
     normal = pl.Series("normal", spelled, dtype=pl.String)
-    changed = pl.DataFrame([told, normal]).filter(pl.col("told") != pl.col("normal"))
+    changed = pl.DataFrame([texts, normal]).filter(pl.col("told") != pl.col("normal"))
     if len(changed):
         create_temp_table(con, "respelled", changed)
         con.execute(
@@ -120,5 +120,5 @@ def _checked_count(con: Connection, source: RawTable, load_id: int) -> int:
 def _any_near_miss(con: Connection, own: str, table: Table) -> bool:
     if table.name == "vehicles":
         return False
-    told = query(con, f"SELECT DISTINCT vehicle_id AS told FROM {own}")["told"].to_list()
-    return find_near_misses(con, told) > 0
+    numbers = query(con, f"SELECT DISTINCT vehicle_id AS told FROM {own}")["told"].to_list()
+    return find_near_misses(con, numbers) > 0

@@ -150,10 +150,10 @@ def _implausible(source: RawTable) -> Iterator[tuple[str, str, str]]:
         "engine_hours": (limits.max_hours, "hours"),
     }
     for name, (most, unit) in highest.items():
-        told = next((n for n in (name, MILE_COLUMNS.get(name)) if n in source.known), None)
-        if name in names and told and isfinite(most):
+        column = next((n for n in (name, MILE_COLUMNS.get(name)) if n in source.known), None)
+        if name in names and column and isfinite(most):
             expected = f"at most {most:,.0f} {unit} (limits in afterclear.toml)"
-            yield f"{name} > {most}", told, expected
+            yield f"{name} > {most}", column, expected
     for name in ("scanned_at", "cleared_at", "repaired_at"):
         if name in names and name in source.known and limits.latest is not None:
             latest = limits.latest.astimezone(UTC).replace(tzinfo=None)

@@ -85,7 +85,7 @@ def mendable(con: Connection) -> set[int]:
 def remember_origin(
     con: Connection,
     load_id: int,
-    told: Origin,
+    origin: Origin,
     *,
     tables: str = "",
     by_marks: bool = False,
@@ -93,7 +93,15 @@ def remember_origin(
     """Keep what a load was told beside its file."""
     con.execute(
         "INSERT INTO load_origins VALUES (?, ?, ?, ?, ?, ?, ?)",
-        [load_id, told.zone, told.vehicle_id, told.started_at, told.changed_at, tables, by_marks],
+        [
+            load_id,
+            origin.zone,
+            origin.vehicle_id,
+            origin.started_at,
+            origin.changed_at,
+            tables,
+            by_marks,
+        ],
     )
 
 

@@ -241,10 +241,10 @@ def _erase_superseded(con: Connection, vehicle_id: str, now: datetime) -> int:
 
 def _erase_refused(con: Connection, table: str, called: Called, now: datetime) -> int:
     """Erase refused rows that name the vehicle anywhere."""
-    told = query(con, f"SELECT rowid AS place, column_name, value, row_json FROM {table}").rows()
+    refused = query(con, f"SELECT rowid AS place, column_name, value, row_json FROM {table}").rows()
     places = [
         place
-        for place, column, value, row in told
+        for place, column, value, row in refused
         if called.stand_in(value or "")
         or called.owns(row)
         or (column == "vehicle_id" and called.is_number(value))
@@ -327,8 +327,8 @@ def page_before(page: str, anything: str) -> str:
 
 def _rename_loads(con: Connection, called: Called) -> int:
     """Take the vehicle's names out of file names and notes."""
-    told = query(con, "SELECT load_id, file_name, coalesce(note, '') FROM loads").rows()
-    renamed = [n for n, file, note in told if called.are_words_of(f"{file} {note}")]
+    loads = query(con, "SELECT load_id, file_name, coalesce(note, '') FROM loads").rows()
+    renamed = [n for n, file, note in loads if called.are_words_of(f"{file} {note}")]
     for load_id in renamed:
         con.execute(
             "UPDATE loads SET file_name = ?, note = ? WHERE load_id = ?",

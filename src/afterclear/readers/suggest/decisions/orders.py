@@ -59,10 +59,10 @@ def fill_repairs(f: Filling) -> None:
 
 def _codes_of_order(f: Filling) -> None:
     profile = f.profile("code")
-    told = in_cell(profile.values, f.sight.words)
+    in_cells = in_cell(profile.values, f.sight.words)
     spec: dict[str, object] = {"from": profile.heading}
-    if told.behind and not told.each:
-        spec |= {"pattern": told.pattern, "otherwise": "keep"}
+    if in_cells.behind and not in_cells.each:
+        spec |= {"pattern": in_cells.pattern, "otherwise": "keep"}
     f.decision.take("codes", spec, f.roles["code"].sure, f.roles["code"].why)
 
 

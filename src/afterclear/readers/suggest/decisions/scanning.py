@@ -42,12 +42,12 @@ def fill_codes(f: Filling) -> None:
         return
     if f.has("code"):
         profile = f.profile("code")
-        told = in_cell(profile.values, f.sight.words)
-        if not told.pattern and not told.each:
-            told = decide_bare(profile, f.seen.title, f.asker)
-        f.decision.take("code", {"from": profile.heading, **_code_spec(told)}, f.roles["code"].sure,
-                        f.roles["code"].why)  # fmt: skip
-        _fill_behind(f, told, {"from": profile.heading})
+        codes = in_cell(profile.values, f.sight.words)
+        if not codes.pattern and not codes.each:
+            codes = decide_bare(profile, f.seen.title, f.asker)
+        role = f.roles["code"]
+        f.decision.take("code", {"from": profile.heading, **_code_spec(codes)}, role.sure, role.why)
+        _fill_behind(f, codes, {"from": profile.heading})
         _without_codes(f, [profile])
     else:
         heads = [f.roles["spn"].heading, f.roles["fmi"].heading]
@@ -63,26 +63,26 @@ def fill_codes(f: Filling) -> None:
         f.plain("failure_type")
 
 
-def _code_spec(told: InCell) -> dict[str, object]:
+def _code_spec(codes: InCell) -> dict[str, object]:
     spec: dict[str, object] = {}
-    if told.each:
-        spec["each"] = told.each
-    if told.pattern:
-        spec |= {"pattern": told.pattern, "otherwise": "keep"}
-    if told.prefix:
-        spec["template"] = told.prefix
+    if codes.each:
+        spec["each"] = codes.each
+    if codes.pattern:
+        spec |= {"pattern": codes.pattern, "otherwise": "keep"}
+    if codes.prefix:
+        spec["template"] = codes.prefix
     return spec
 
 
-def _fill_behind(f: Filling, told: InCell, origin: Mapping[str, object]) -> None:
+def _fill_behind(f: Filling, codes: InCell, origin: Mapping[str, object]) -> None:
     """Take what stands behind each code: its status, or a text."""
-    if not told.behind:
+    if not codes.behind:
         return
-    spec: dict[str, object] = {**origin, "pattern": told.behind, "otherwise": "empty"}
-    if told.each:
-        spec["each"] = told.each
-    if told.is_status:
-        words = {w: f.sight.words.of_word("status", w) for w in told.behind_words}
+    spec: dict[str, object] = {**origin, "pattern": codes.behind, "otherwise": "empty"}
+    if codes.each:
+        spec["each"] = codes.each
+    if codes.is_status:
+        words = {w: f.sight.words.of_word("status", w) for w in codes.behind_words}
         spec["values"] = {w: o for w, o in words.items() if o}
         f.decision.take("status", spec, 0.9, "the word behind each code")
     else:
@@ -93,9 +93,9 @@ def _fill_wide(f: Filling, wide: Wide) -> None:
     """Take codes that stand side by side."""
     columns = [f.sight.by_name[h] for h in wide.headings]
     values = [v for p in columns for v in p.values]
-    told = in_cell(values, f.sight.words)
+    codes = in_cell(values, f.sight.words)
     f.decision.table_keys["codes_from"] = list(wide.patterns)
-    spec = _code_spec(told)
+    spec = _code_spec(codes)
     if spec:
         f.decision.take("code", spec, 0.9, f"{len(columns)} columns of codes side by side")
     else:
@@ -110,7 +110,7 @@ def _fill_wide(f: Filling, wide: Wide) -> None:
             met = dict.fromkeys(v for h in headings for v in f.sight.by_name[h].values)
             spec |= choice_spec(f, "status", list(met))
         f.decision.take(role, spec, 0.85, "it stands beside each code")
-    _fill_behind(f, told, {})
+    _fill_behind(f, codes, {})
     _without_codes(f, columns)
 
 
@@ -170,10 +170,10 @@ def _is_one_scan(f: Filling) -> bool:
     """Tell whether each number of a scan belongs to one vehicle at one time."""
     numbers = f.profile("scan_id").cells
     keys = [r for r in ("vehicle_id", "vin", "plate", "when") if f.has(r)]
-    told: dict[str, set[tuple[str, ...]]] = {}
+    by_number: dict[str, set[tuple[str, ...]]] = {}
     for at, number in enumerate(numbers):
-        told.setdefault(number, set()).add(tuple(f.profile(k).cells[at] for k in keys))
-    return "" not in told and all(len(each) == 1 for each in told.values())
+        by_number.setdefault(number, set()).add(tuple(f.profile(k).cells[at] for k in keys))
+    return "" not in by_number and all(len(each) == 1 for each in by_number.values())
 
 
 def _fill_count(f: Filling, role: str) -> None:

@@ -59,9 +59,9 @@ def side_by_side(sight: Sight) -> Wide | None:
 
 
 def _is_code_column(profile: Profile) -> bool:
-    told = [v for v in profile.values if not is_none_word(v)]
-    if told:
-        return sum(map(is_codes, told)) / len(told) >= _FITS
+    values = [v for v in profile.values if not is_none_word(v)]
+    if values:
+        return sum(map(is_codes, values)) / len(values) >= _FITS
     return bool(profile.values) and profile.means("code") > 0.5
 
 
@@ -142,12 +142,14 @@ class InCell:
 
 def in_cell(values: Sequence[str], words: HeadingWords) -> InCell:
     """Find out how the cells of a column of codes are written."""
-    told = [v for v in values if not is_none_word(v) and has_code(v)]
-    several = any(len(code_words(v)) > 1 for v in told)
+    with_code = [v for v in values if not is_none_word(v) and has_code(v)]
+    several = any(len(code_words(v)) > 1 for v in with_code)
     each = (
-        next((b for b in _BETWEEN if all(_parts_well(v, b) for v in told)), "") if several else ""
+        next((b for b in _BETWEEN if all(_parts_well(v, b) for v in with_code)), "")
+        if several
+        else ""
     )
-    pieces = [piece for v in told for piece in (re.split(each, v) if each else [v])]
+    pieces = [piece for v in with_code for piece in (re.split(each, v) if each else [v])]
     behind = list(dict.fromkeys(t for p in pieces if (t := _text_behind(p))))
     if not behind:
         return InCell(each)
@@ -172,10 +174,10 @@ def _text_behind(piece: str) -> str:
 
 def decide_bare(profile: Profile, title: str, asker: Asker) -> InCell:
     """Decide what numbers without a letter are: makers' own, powertrain codes, SPN and FMI."""
-    told = [v for v in profile.values if not is_none_word(v)]
-    bare = [v for v in told if is_bare_code(v) and not is_codes(v)]
+    values = [v for v in profile.values if not is_none_word(v)]
+    bare = [v for v in values if is_bare_code(v) and not is_codes(v)]
     if not bare or len(bare) != len(
-        told
+        values
     ):  # mixed ones are refused one by one, with what they may be
         return InCell()
     says_j1939 = bool(re.search(r"j1939|\bspn\b", f"{title} {profile.heading}", re.IGNORECASE))

@@ -243,13 +243,15 @@ def decide_order(
 ) -> str:
     """Decide whether the day or the month stands first; '' where no column has a choice."""
     open_ = [(p, c) for p, c in columns if any(len(s.by_order) > 1 for s in c.shapes)]
-    told = {o for _, c in columns for s in c.shapes if len(s.by_order) == 1 for o, _ in s.by_order}
-    told &= {"day", "month", "year"}
+    settled = {
+        o for _, c in columns for s in c.shapes if len(s.by_order) == 1 for o, _ in s.by_order
+    }
+    settled &= {"day", "month", "year"}
     if not open_:
         return ""
     orders = list(dict.fromkeys(o for _, c in open_ for s in c.shapes for o, _ in s.by_order))
-    if len(told) == 1 and told <= set(orders):
-        return told.pop()
+    if len(settled) == 1 and settled <= set(orders):
+        return settled.pop()
     orders = [o for o in orders if _is_possible(open_, o, hints.latest)] or orders
     if len(orders) == 1:
         return orders[0]
@@ -314,16 +316,16 @@ def _in_order(seen: tuple[Profile, TimeColumn], order: str, hints: Hints) -> boo
     """Tell whether rows or each vehicle's odometer are in order; None: too little to tell."""
     profile, column = seen
     times = read_times(profile.cells, column, order)
-    told = [t for t in times if t is not None]
-    if len(set(told)) >= ENOUGH_ROWS:
-        rising = told == sorted(told) or told == sorted(told, reverse=True)
+    known = [t for t in times if t is not None]
+    if len(set(known)) >= ENOUGH_ROWS:
+        rising = known == sorted(known) or known == sorted(known, reverse=True)
         if rising:
             return True
     if len(hints.odometer) == len(times) and len(hints.vehicle) == len(times):
         checked = _odometers_rise(times, hints)
         if checked is not None:
             return checked
-    return False if len(set(told)) >= ENOUGH_ROWS else None
+    return False if len(set(known)) >= ENOUGH_ROWS else None
 
 
 def _odometers_rise(times: Sequence[datetime | None], hints: Hints) -> bool | None:

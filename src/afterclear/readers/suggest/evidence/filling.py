@@ -44,8 +44,8 @@ class Filling:
 
     def row_text(self, at: int) -> str:
         """Write a row as a person would read it out."""
-        told = [f"{p.heading}: {p.cells[at]}" for p in self.sight.profiles if p.cells[at]]
-        return ", ".join(told)[:160]
+        cells = [f"{p.heading}: {p.cells[at]}" for p in self.sight.profiles if p.cells[at]]
+        return ", ".join(cells)[:160]
 
     def plain(self, column: str, role: str = "", spec: Mapping[str, object] | None = None) -> None:
         """Take a column as it is, where there is one; ``spec``: what is done to its cells."""

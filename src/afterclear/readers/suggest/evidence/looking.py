@@ -262,12 +262,12 @@ def _is_data(cell: str) -> bool:
 
 def _facts_of_grid(rows: Grid) -> Iterator[Fact]:
     for _, cells in rows:
-        told = [c.strip() for c in cells if c and c.strip()]
-        if len(told) >= 2:
-            for label, text in zip(told[::2], told[1::2], strict=False):
+        texts = [c.strip() for c in cells if c and c.strip()]
+        if len(texts) >= 2:
+            for label, text in zip(texts[::2], texts[1::2], strict=False):
                 yield Fact(label.rstrip(" :"), text)
-        elif told:
-            yield from _facts_of_lines(told)
+        elif texts:
+            yield from _facts_of_lines(texts)
 
 
 def _facts_of_lines(lines: Sequence[str]) -> Iterator[Fact]:

@@ -73,13 +73,13 @@ Test = Callable[[Profile, Sight], float | None]
 
 
 def _codes(p: Profile, _: Sight) -> float:
-    told = [v for v in p.values if not is_none_word(v)]
-    return sum(map(is_codes, told)) / len(told) if told else 0.0
+    values = [v for v in p.values if not is_none_word(v)]
+    return sum(map(is_codes, values)) / len(values) if values else 0.0
 
 
 def _bare_codes(p: Profile) -> float:
-    told = [v for v in p.values if not is_none_word(v)]
-    return sum(map(is_bare_code, told)) / len(told) if told else 0.0
+    values = [v for v in p.values if not is_none_word(v)]
+    return sum(map(is_bare_code, values)) / len(values) if values else 0.0
 
 
 def _number(p: Profile, _: Sight) -> float:

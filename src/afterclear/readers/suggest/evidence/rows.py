@@ -35,13 +35,13 @@ def leave_out(seen: Seen) -> None:
     _headings_again(seen, names)
 
 
-def _begin_of_no_data(told: list[str], width: int) -> str:
+def _begin_of_no_data(cells: list[str], width: int) -> str:
     """Give how a row of totals or a footer begins; empty: it is a row of data."""
-    if not told or len(told) > max(2, width - 2):
+    if not cells or len(cells) > max(2, width - 2):
         return ""
-    first = without_accents(told[0])
+    first = without_accents(cells[0])
     found = _TOTALS.match(first) or _FOOTERS.match(first)
-    return re.escape(told[0][: found.end()]) if found else ""
+    return re.escape(cells[0][: found.end()]) if found else ""
 
 
 def _headings_again(seen: Seen, names: list[str]) -> None:
