@@ -8,7 +8,7 @@ from pathlib import Path
 import afterclear
 
 ROOT = Path(afterclear.__file__).parent
-BASE = {"errors", "records", "plain", "reasons"}
+BASE = {"errors", "records", "plain", "reasons", "finding_tables"}
 MAY_IMPORT = {
     "errors": set(),
     "plain": {"errors"},
@@ -25,6 +25,7 @@ MAY_IMPORT = {
     "histories": BASE | {"store", "catalogue"},
     "estimators": {"errors"},
     "reasons": set(),
+    "finding_tables": set(),
     "wording": BASE | {"catalogue"},
     "digest": BASE | {"estimators", "catalogue", "wording"},
     "deliver": {"errors"},

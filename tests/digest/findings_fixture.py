@@ -34,7 +34,8 @@ def _holder(level: str, name: str, seen: int, expected: float, label: str) -> Ro
         "lost_to_follow_up": 0.04,
         "label": label,
         "phi": 1.4,
-        "sentence": f"{seen} come-backs seen where {expected:.1f} were to be expected.",
+        "reason": label,
+        "n_repairs": 85,
         "method": "observed over expected",
     }
 
@@ -60,7 +61,9 @@ def _part(number: str, brand: str, failed: int, ratio: float | None, *, flagged:
         "method": "likelihood",
         "grouping": "number",
         "family_label": "wheel speed sensor",
-        "sentence": f"{failed} of 12 parts failed in 180,000 km together.",
+        "n_followed": 12,
+        "n_peers": 30,
+        "n_peers_failed": 4,
     }
 
 
@@ -100,7 +103,9 @@ def _recurring(vehicle: str, code: str, times: int, *, flagged: bool) -> Row:
         "p_excess": 0.99,
         "q_value": 0.01,
         "flagged": flagged,
-        "sentence": f"Began {times} times where 0.8 times are usual.",
+        "n_onsets": times,
+        "expected_onsets": 0.8,
+        "peers": "model_engine",
         "family_label": "misfire" if code == "P0301" else "EGR flow",
         "meaning": "misfire, cylinder 1" if code == "P0301" else "EGR flow too small",
         "ratio": 9.0,
@@ -205,7 +210,9 @@ ROWS: dict[str, list[Row]] = {
             "p_value": 0.002,
             "q_value": 0.01,
             "shape": 2.2,
-            "sentence": f"{n} new faults in 90,000 km.",
+            "shape_own": 2.4,
+            "shape_low": 1.3,
+            "shape_high": 4.1,
         }
         for vehicle, n, trend in (
             ("HX-211", 11, "worsening"),
@@ -252,7 +259,6 @@ ROWS: dict[str, list[Row]] = {
             "others_share": 0.2,
             "q_value": 0.01,
             "flagged": flagged,
-            "sentence": f"{n} of 40 visits ended with a clear.",
         }
         for site, n, flagged in (("Northquay", 22, True), ("Hollin Yard", 7, False))
     ],
@@ -331,10 +337,14 @@ ROWS: dict[str, list[Row]] = {
 
 def findings(rows: Mapping[str, list[Row]] = ROWS) -> dict[str, pl.DataFrame]:
     """Put the rows into tables; a table without rows has its columns."""
-    return {
-        name: pl.DataFrame(rows[name], infer_schema_length=None) if rows.get(name) else _empty(name)
-        for name in ROWS
-    }
+    return {name: _whole(name, rows[name]) if rows.get(name) else _empty(name) for name in ROWS}
+
+
+def _whole(name: str, rows: list[Row]) -> pl.DataFrame:
+    """Make a table of rows that tell what a test needs; the other columns are empty."""
+    told = pl.DataFrame(rows, infer_schema_length=None)
+    columns = [field.name for field in fields(FINDING_ROWS[name])]
+    return told.with_columns(pl.lit(None).alias(c) for c in columns if c not in told.columns)
 
 
 def _empty(name: str) -> pl.DataFrame:

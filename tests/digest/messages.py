@@ -20,7 +20,8 @@ ROOT = Path(afterclear.__file__).parent
 LOCALE = ROOT / "locale"
 TEMPLATE = LOCALE / "afterclear.pot"
 LANGUAGES = ("de",)
-KEYWORDS = {"t": None, "tn": (1, 2), "mark": None}
+PARTS = ("digest", "finding_tables", "wording")
+KEYWORDS = {"t": None, "tn": (1, 2), "mark": None, "counted": (1, 2)}
 # catalogues are made anew to the byte: their heads carry no clock
 _DATE = datetime(2026, 1, 1, tzinfo=UTC)
 _JINJA = {"trimmed": "false", "silent": "false"}
@@ -29,7 +30,7 @@ _JINJA = {"trimmed": "false", "silent": "false"}
 def all_messages() -> Catalog:
     """Gather every text, in the order of files and lines."""
     found = Catalog(project="afterclear", charset="utf-8")
-    for path in sorted(p for part in ("digest", "wording") for p in (ROOT / part).rglob("*")):
+    for path in sorted(p for part in PARTS for p in (ROOT / part).rglob("*")):
         if path.suffix == ".py":
             method, options = "python", {}
         elif path.suffix == ".html":

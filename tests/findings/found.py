@@ -11,6 +11,7 @@ from afterclear.findings.parts.part_tables import PartTables
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+from afterclear.wording.exported import with_sentences
 from tests.histories.story import CATALOGUE, RULES, Story, told
 
 NO_TABLES = PartTables({}, {}, {})
@@ -42,4 +43,4 @@ def together(stories: Sequence[Story]) -> Story:
 
 def rows(con: Connection, table: str) -> list[dict[str, Any]]:
     """All rows of a table of findings, as exported."""
-    return query(con, PAGE_FINDINGS[table]).to_dicts()
+    return with_sentences(table, query(con, PAGE_FINDINGS[table])).to_dicts()

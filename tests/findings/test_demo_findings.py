@@ -14,9 +14,12 @@ from afterclear.commands.analysis.analysing import analyse, last_event
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
 from afterclear.commands.queries.exporting import export_frame
+from afterclear.finding_tables.registry import FINDINGS
 from afterclear.findings.parts import part_units
 from afterclear.store.engine.database import open_store, query
-from afterclear.store.queries.exports_findings import FINDINGS, PAGE_FINDINGS
+from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+from afterclear.wording.cells import Cells
+from afterclear.wording.exported import with_sentences
 from tests.scenario.simulate import simulate
 
 CONTRACT = {  # columns others read, first and in this order
@@ -39,7 +42,7 @@ def app(demo_run: tuple[App, DemoReport]) -> App:
 
 @pytest.fixture(scope="module")
 def tables(app: App) -> dict[str, pl.DataFrame]:
-    return {name: export_frame(app, name) for name in FINDINGS}
+    return {name: export_frame(app, name) for name in PAGE_FINDINGS}
 
 
 @pytest.mark.parametrize("name", CONTRACT)
@@ -51,7 +54,7 @@ def test_exports_begin_with_the_columns_of_the_contract(
     assert len(tables[name])
 
 
-@pytest.mark.parametrize("name", [n for n in FINDINGS if n not in ("claims", "process_orders")])
+@pytest.mark.parametrize("name", [f.name for f in FINDINGS if f.method or f.name == "parts"])
 def test_every_finding_has_a_sentence_without_names(
     tables: dict[str, pl.DataFrame], name: str
 ) -> None:
@@ -61,6 +64,18 @@ def test_every_finding_has_a_sentence_without_names(
     assert told.str.ends_with(".").all()
     named = "Orrinby|Velmarsh|Tessgarth|Quarrowsend|Ostrelle|P-208|M-102|Cadrowen"
     assert not told.str.contains(named).any()
+
+
+@pytest.mark.parametrize("name", [f.name for f in FINDINGS if f.says])
+def test_another_unit_or_language_needs_no_new_analysis(app: App, name: str) -> None:
+    """The same stored rows, told in miles and in German: no km, and no English left."""
+    with open_store(app.store, read_only=True) as con:
+        stored = query(con, PAGE_FINDINGS[name])
+    english = with_sentences(name, stored, Cells("mi"))["sentence"]
+    german = with_sentences(name, stored, Cells("mi", language="de"))["sentence"]
+    assert len(stored)
+    assert not english.str.contains(r"\bkm\b").any()
+    assert not german.str.contains(r"\bkm\b|\b(the|of|and|with|to|peers)\b").any()
 
 
 @pytest.mark.parametrize("name", ["recurring", "parts", "sites", "process"])

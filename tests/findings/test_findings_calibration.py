@@ -239,7 +239,7 @@ def test_90_percent_intervals_of_b10_cover_85_to_95(fleets: list[Found]) -> None
             ((pl.col("b10_low_km") < b10) & (pl.col("b10_high_km").fill_null(np.inf) > b10)).alias(
                 "covers"
             ),
-            pl.col("method").str.contains("maximum likelihood").alias("many"),
+            (pl.col("method") == "likelihood").alias("many"),
         )
         inside.append(told["covers"].mean())
         by_method = told.group_by("many").agg(pl.col("covers").mean(), pl.len()).sort("many")

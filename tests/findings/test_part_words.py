@@ -1,10 +1,11 @@
 """The sentence on a part's life: one count, a unit at every distance, no ratio of nothing."""
 
+from types import SimpleNamespace
 from typing import Any
 
-import polars as pl
-
-from afterclear.findings.parts.part_words import sentence
+from afterclear.finding_tables.registry import BY_NAME
+from afterclear.wording.cells import Cells
+from afterclear.wording.findings import finding_words
 
 _PART: dict[str, Any] = {
     "n_failed": 6,
@@ -24,14 +25,11 @@ _PART: dict[str, Any] = {
     "expected_source": None,
     "to_expected_high": None,
 }
-_TYPES = dict.fromkeys(("b10_high_km", "ratio_high", "expected_km", "to_expected_high"), pl.Float64)
 
 
 def told(**values: Any) -> str:
-    row = pl.DataFrame([{**_PART, **values}], schema_overrides=_TYPES)
-    return str(
-        row.with_columns(pl.col("expected_source").cast(pl.String)).select(sentence()).item()
-    )
+    row = SimpleNamespace(**{**_PART, **values})
+    return finding_words(row, Cells(), BY_NAME["parts"]).replace("\u00a0", " ")
 
 
 def test_every_distance_has_its_unit() -> None:

@@ -2,13 +2,17 @@
 
 import json
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any, Final
 
 import polars as pl
 
+from afterclear.finding_tables.declaration import Finding
+from afterclear.finding_tables.registry import BY_NAME
 from afterclear.reasons import EvidenceReason, StockReason
 from afterclear.wording.cells import Cells
 from afterclear.wording.evidence import evidence_words
+from afterclear.wording.findings import finding_words
 from afterclear.wording.language import GAP
 from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words, stock_words
@@ -47,6 +51,8 @@ _SENTENCES: Final[dict[str, tuple[str, tuple[str, ...], _Said]]] = {
 
 def with_sentences(table: str, frame: pl.DataFrame, cells: Cells = _ENGLISH) -> pl.DataFrame:
     """Put the sentence of each row beside its reason; tables without reasons stay as they are."""
+    if table in BY_NAME and BY_NAME[table].says:
+        return _with_finding(BY_NAME[table], frame, cells)
     if table not in _SENTENCES:
         return frame
     name, columns, said = _SENTENCES[table]
@@ -60,3 +66,14 @@ def with_sentences(table: str, frame: pl.DataFrame, cells: Cells = _ENGLISH) -> 
     )
     before = frame.columns.index(columns[0])
     return told.select(*frame.columns[:before], name, *frame.columns[before:])
+
+
+def _with_finding(finding: Finding, frame: pl.DataFrame, cells: Cells) -> pl.DataFrame:
+    """Add the sentence of each row of a declared finding, as its last column."""
+    own = frame.rename({called: name for name, called in finding.called.items()}, strict=False)
+    known = dict.fromkeys(finding.without)
+    lines = [
+        finding_words(SimpleNamespace(**known, **row), cells, finding).replace(GAP, " ")
+        for row in own.iter_rows(named=True)
+    ]
+    return frame.with_columns(pl.Series("sentence", lines, dtype=pl.String))

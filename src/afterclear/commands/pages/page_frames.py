@@ -31,6 +31,7 @@ from afterclear.store.queries.exports import PAGE_FRAMES
 from afterclear.store.queries.exports_digest import (
     PAGE_COUNTS,
     PAGE_FLEET,
+    PAGE_HOLDERS,
     PAGE_NEWS,
     PAGE_PEOPLE,
     PAGE_SLIM,
@@ -40,9 +41,7 @@ from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from afterclear.store.queries.exports_roles import PAGE_ROLES
 from afterclear.store.queries.results import Analysis, last_analysis, naive
 
-# exports of holders -> the level their names are of
-_LEVELS = {"sites": "site", "technicians": "technician", "brands": "brand", "grades": "grade"}
-# findings the audiences' pages show in whole, beside those of holders; the rest by PAGE_SLIM
+# findings the audiences' pages show in whole; the rest by PAGE_SLIM
 _WHOLE = ("parts", "process", "process_costs", "held_by_quarter")
 
 
@@ -195,22 +194,10 @@ def stale_sources(
 
 
 def _findings(con: Connection) -> dict[str, pl.DataFrame]:
-    """Read the tables of findings; those of sites, people, brands and grades become one."""
-    asked = {name: PAGE_FINDINGS[name] for name in (*_WHOLE, *_LEVELS)}
-    asked |= {**PAGE_SLIM, "stock": PAGE_ROLES["stock"]}
-    found = {name: aware(query(con, sql)) for name, sql in asked.items()}
-    found["holders"] = pl.concat(
-        [_as_holders(found.pop(table), level) for table, level in _LEVELS.items()], how="diagonal"
-    )
-    return found
-
-
-def _as_holders(frame: pl.DataFrame, level: str) -> pl.DataFrame:
-    """Bring one level's export back to common names; ``site`` of a technician is where."""
-    renamed = {level: "name", "limit": "limit_ratio"}
-    if level == "technician":
-        renamed["site"] = "at_sites"
-    return frame.rename(renamed).with_columns(pl.lit(level).alias("level"))
+    """Read the tables of findings."""
+    asked = {name: PAGE_FINDINGS[name] for name in _WHOLE}
+    asked |= {**PAGE_SLIM, "stock": PAGE_ROLES["stock"], "holders": PAGE_HOLDERS}
+    return {name: aware(query(con, sql)) for name, sql in asked.items()}
 
 
 def _cautions(con: Connection, known: Cautions) -> dict[str, tuple[Caution, ...]]:

@@ -8,10 +8,11 @@ from afterclear.digest.common.assess import Setting, fault_of
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import Fault, VehicleRef
 from afterclear.digest.common.roster import Roster
-from afterclear.digest.input.finding_rows import Recurring, Worsening
+from afterclear.digest.input.finding_rows import RecurringCode
 from afterclear.digest.input.findings import Findings
 from afterclear.digest.input.frames import Details, in_chunks
 from afterclear.digest.input.row_frames import read_rows
+from afterclear.finding_tables.recurrence import Worsening
 
 _MOST_ROWS, _MOST_COLUMNS = 15, 10
 
@@ -20,7 +21,7 @@ _MOST_ROWS, _MOST_COLUMNS = 15, 10
 class RecurringView:
     """A recurring code with its vehicle and what it is about."""
 
-    row: Recurring
+    row: RecurringCode
     vehicle: VehicleRef
     fault: Fault
 
@@ -99,7 +100,7 @@ def _recurring(
     rows = {
         (row.vehicle_id, row.ecu, row.code, row.family): row
         for tables in in_chunks(details, shown["vehicle_id"], ("recurring",))
-        for row in read_rows(tables["recurring"], Recurring)
+        for row in read_rows(tables["recurring"], RecurringCode)
     }
     keys = shown.select("vehicle_id", "ecu", "code", "family").iter_rows()
     return tuple(

@@ -17,10 +17,12 @@ from afterclear.digest.audience.pictures import FEW, funnel_chart, held_chart, l
 from afterclear.digest.audience.shown_vehicles import Basis
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.roster import Roster
-from afterclear.digest.input.finding_rows import Claim, Level, Part
 from afterclear.digest.input.findings import Findings
 from afterclear.digest.input.row_frames import read_rows
+from afterclear.finding_tables.parts import Claim, Part
+from afterclear.finding_tables.sites import Level
 from afterclear.wording.cells import Cells, Dash, capital
+from afterclear.wording.findings import finding_words
 from afterclear.wording.language import mark
 
 LEVELS: tuple[Level, ...] = ("site", "technician", "brand", "grade")
@@ -143,20 +145,20 @@ def _looks(
 ) -> tuple[Look, ...]:
     """List what was flagged: sites, technicians and brands, then parts, then habits."""
     looks = [
-        Look(row.name, row.sentence or "", f"level-{table.level}")
+        Look(row.name, finding_words(row, cells), f"level-{table.level}")
         for table in holders
         for row in table.rows
         if row.flagged
     ]
     looks += [
-        Look(view.name, view.row.sentence or "", view.target or "parts")
+        Look(view.name, finding_words(view.row, cells), view.target or "parts")
         for view in parts
         if view.row.flagged
     ]
     looks += [
         Look(
             f"{row.site}: {cells.t(PROCESS_WORDS.get(table.finding, table.finding))}",
-            row.sentence or "",
+            finding_words(row, cells),
             f"habit-{i}",
         )
         for i, table in enumerate(process, start=1)

@@ -10,7 +10,8 @@ from afterclear.digest.common.model import (
     Tally,
     VehicleRef,
 )
-from afterclear.digest.input.finding_rows import Claim, Holder, Level, Part, Process, ProcessCost
+from afterclear.finding_tables.parts import Claim, Part
+from afterclear.finding_tables.sites import Holder, Level, Process, ProcessCost
 from afterclear.wording.cells import Dash
 
 

@@ -12,11 +12,12 @@ from afterclear.digest.audience.garage_model import (
     LifeChart,
     QuarterPoint,
 )
-from afterclear.digest.input.finding_rows import Holder, Part, Quarter
 from afterclear.estimators.arrays.checks import FloatArray
 from afterclear.estimators.lifetimes.lifetimes import lives
 from afterclear.estimators.lifetimes.survival import kaplan_meier
 from afterclear.estimators.rates.funnels import poisson_limits
+from afterclear.finding_tables.parts import Part
+from afterclear.finding_tables.sites import Holder, Quarter
 from afterclear.wording.cells import Cells, Dash
 
 _LEVEL = 0.998  # of the funnel, as findings of sites have it

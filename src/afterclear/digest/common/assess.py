@@ -10,7 +10,7 @@ import polars as pl
 from afterclear.digest.common import names
 from afterclear.digest.common.model import AttemptView, Fault, PresentFault, VehicleRef
 from afterclear.digest.common.reasons import attempt_reason, what_settles
-from afterclear.digest.input.finding_rows import Recurring
+from afterclear.digest.input.finding_rows import RecurringCode
 from afterclear.digest.input.frames import FRAME_ROWS, Caution, DigestSettings
 from afterclear.digest.input.mileage import (
     Limits,
@@ -193,7 +193,7 @@ def vehicle_ref(vehicle: Vehicle) -> VehicleRef:
     )
 
 
-def fault_of(row: Attempt | Episode | Recurring, setting: Setting) -> Fault:
+def fault_of(row: Attempt | Episode | RecurringCode, setting: Setting) -> Fault:
     """Say what a code is about, with its cautions."""
     cautions = setting.cautions.get(row.code, ())
     return Fault(row.ecu, row.code, row.meaning, row.family_label, cautions)

@@ -1,185 +1,25 @@
 """One frozen class per table of findings: the columns a page shows, and what they hold.
 
 The tables are made anew by every analysis; a page reads them by name, in any order of columns.
-``sentence``, ``because`` and ``why`` are the findings' own English words; they name no vehicle,
-person or place.
+Findings are declared (``finding_tables``); what stands here are the tables beside them.
+``because`` is the worklist's own English; it names no vehicle, person or place.
 """
 
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-Level = Literal["site", "technician", "brand", "grade"]
+from afterclear.finding_tables.parts import Claim, Part
+from afterclear.finding_tables.recurrence import Recurring, Worsening
+from afterclear.finding_tables.sites import Holder, Process, ProcessCost, Quarter
 
 
 @dataclass(frozen=True, slots=True)
-class Recurring:
-    """A code that began more than once on one vehicle, held against its peers."""
+class RecurringCode(Recurring):
+    """A recurring code with what it is about."""
 
-    vehicle_id: str
-    ecu: str
-    code: str
-    family: str | None
-    n_episodes: int
-    exposure_km: float | None
-    rate_per_10000km: float | None
-    peer_rate_per_10000km: float | None
-    p_excess: float | None
-    q_value: float | None
-    flagged: bool
-    sentence: str | None = None
     family_label: str | None = None
     meaning: str | None = None
-    ratio: float | None = None
-    ratio_low: float | None = None
-    ratio_high: float | None = None
-    method: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Worsening:
-    """Whether new faults of a vehicle come at ever shorter distances."""
-
-    vehicle_id: str
-    n_events: int
-    exposure_km: float | None
-    trend: Literal["worsening", "improving", "none", "too_few"]
-    p_value: float | None
-    q_value: float | None
-    shape: float | None
-    sentence: str | None = None
-    shape_low: float | None = None
-    shape_high: float | None = None
-    method: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """How long a part lives, and how that compares."""
-
-    part_number: str | None
-    part_brand: str | None
-    part_family: str
-    position: str | None
-    n_fitted: int
-    n_failed: int
-    km_observed: float
-    b10_km: float | None  # by which one in ten has failed
-    b10_low_km: float | None
-    b10_high_km: float | None
-    shape: float | None
-    life_ratio_to_peers: float | None
-    ratio_low: float | None
-    ratio_high: float | None
-    q_value: float | None
-    flagged: bool | None
-    method: str
-    grouping: str | None = None
-    family_label: str | None = None
-    pattern: str | None = None
-    n_peers: int | None = None
-    expected_km: float | None = None
-    expected_source: str | None = None
-    sentence: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """One unit of a part, from fitting to removal or to when it was last known to be in."""
-
-    part_number: str | None
-    part_brand: str | None
-    part_family: str
-    position: str | None
-    vehicle_id: str
-    fitted_at: datetime | None
-    fitted_km: float | None
-    fitted_repair_id: str | None
-    ended_by: str
-    failed: bool  # its end counts as a failure, one without a noted reason by the setting
-    removed_at: datetime | None
-    removed_km: float | None
-    removed_repair_id: str | None
-    km_run: float
-    km_unwatched: float = 0.0  # run before anyone watched
-    fitted_site: str | None = None
-    part_cost: float | None = None
-    currency: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Holder:
-    """One site, technician, brand or grade: come-backs seen and expected."""
-
-    level: Level
-    name: str
-    n_attempts: int
-    n_judged: int
-    observed: int
-    expected: float | None
-    ratio: float | None
-    ratio_low: float | None
-    ratio_high: float | None
-    limit_ratio: float | None
-    flagged: bool
-    lost_to_follow_up: float | None
-    label: str | None = None
-    phi: float | None = None
-    q_value: float | None = None
-    shrunken_ratio: float | None = None
-    shrunken_low: float | None = None
-    shrunken_high: float | None = None
-    rank: int | None = None
-    n_repairs: int | None = None
-    n_bare_clears: int | None = None
-    method: str | None = None
-    sentence: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Quarter:
-    """Fixes of one quarter of a year; ``site`` empty: of all sites together."""
-
-    site: str | None
-    quarter: str
-    n_attempts: int
-    n_judged: int
-    observed: int
-    expected: float | None
-    share_held: float | None
-    share_low: float | None
-    share_high: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Process:
-    """One habit of one site, held against the other sites."""
-
-    site: str
-    finding: str
-    n: int
-    n_of: int
-    share: float | None
-    share_low: float | None
-    share_high: float | None
-    others_share: float | None
-    q_value: float | None
-    flagged: bool
-    sentence: str | None = None
-    method: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class ProcessCost:
-    """Money a habit cost one site, in one currency."""
-
-    site: str
-    finding: str
-    currency: str
-    n_orders: int
-    n_priced: int
-    cost: float
-    sentence: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,7 +139,7 @@ class Decision:
 
 
 FINDING_ROWS: dict[str, type] = {
-    "recurring": Recurring,
+    "recurring": RecurringCode,
     "worsening": Worsening,
     "parts": Part,
     "claims": Claim,

@@ -11,29 +11,26 @@ from afterclear.digest.input.finding_rows import (
     FINDING_ROWS,
     Decision,
     EchoWork,
-    Holder,
     Leftover,
-    Part,
-    Process,
-    ProcessCost,
-    Quarter,
-    Recurring,
+    RecurringCode,
     Role,
     Stock,
     StockReason,
     WorkRow,
-    Worsening,
 )
 from afterclear.digest.input.frames import VEHICLE_FINDINGS
 from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.input.rows import required_columns
+from afterclear.finding_tables.parts import Part
+from afterclear.finding_tables.recurrence import Worsening
+from afterclear.finding_tables.sites import Holder, Process, ProcessCost, Quarter
 
 
 @dataclass(frozen=True)
 class VehicleFindings:
     """What the findings say of one vehicle."""
 
-    recurring: tuple[Recurring, ...] = ()
+    recurring: tuple[RecurringCode, ...] = ()
     worsening: Worsening | None = None
     roles: tuple[Role, ...] = ()  # of the scans kept, earliest first
     stock: Stock | None = None

@@ -12,6 +12,7 @@ from afterclear.digest.charts.growth import draw_growth
 from afterclear.digest.common.model import AttemptView
 from afterclear.digest.common.reasons import VERDICT_WORDS, reason_of
 from afterclear.digest.input.rows import Evidence, OdometerReading, Repair
+from afterclear.wording import findings
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.facts import ASIDE_WORDS
 from afterclear.wording.language import mark
@@ -59,6 +60,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "day": cells.day,
         "decision_word": word(DECISION_WORDS),
         "distance": cells.distance,
+        "finding_said": lambda row: findings.finding_words(row, cells),
         "finding_words": lambda row: finding_words(row, cells),
         "growth_bar": _growth_bar,
         "habit": word(PROCESS_WORDS),

@@ -119,7 +119,7 @@ def _garage(page: GaragePage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
     lead = cells.t("Nothing stands out.")
     if page.looks:
         lead = cells.tn("{n} thing to look into.", "{n} things to look into.", len(page.looks))
-    looks = [f"{look.name}: {told_units(look.sentence, cells)}" for look in page.looks]
+    looks = [f"{look.name}: {look.sentence}" for look in page.looks]
     parts = [
         _part(cells.t("Look into these"), looks, len(looks)),
         *_changed(page.changes, cells)[:2],

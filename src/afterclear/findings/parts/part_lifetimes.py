@@ -21,11 +21,12 @@ from afterclear.estimators.lifetimes.part_lives import End
 from afterclear.estimators.lifetimes.weibull import WeibullFits, fit_weibull
 from afterclear.estimators.lifetimes.weibull_likelihood import ShapePrior
 from afterclear.estimators.rates.rates import benjamini_hochberg
+from afterclear.finding_tables.declaration import columns_of
+from afterclear.finding_tables.parts import Part
 from afterclear.findings.common.tables import keep, keep_all
 from afterclear.findings.parts.part_peers import PeerComparison, compared_with_peers
 from afterclear.findings.parts.part_tables import PartTables
 from afterclear.findings.parts.part_units import NAME, Followed, followed_parts, left_out
-from afterclear.findings.parts.part_words import METHODS, sentence
 from afterclear.store.engine.database import Connection
 
 Q_BELOW = 0.05
@@ -137,7 +138,7 @@ def _grouped(
         pl.col("b10_low_km").truediv("expected_km").alias("to_expected_low"),
         pl.col("b10_high_km").truediv("expected_km").alias("to_expected_high"),
     )
-    return told.with_columns(sentence()).select(_COLUMNS)
+    return told.select(column.name for column in columns_of(Part))
 
 
 def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | None:
@@ -200,7 +201,7 @@ def _lives(rows: Lives, prior: ShapePrior) -> dict[str, NDArray[Any]]:
         "shape_low": found.shape_low,
         "shape_high": found.shape_high,
         "pattern": np.where(np.isfinite(found.shape), found.pattern, ""),
-        "method": np.array([METHODS[name] for name in found.method.tolist()]),
+        "method": found.method,
     }
 
 
@@ -297,9 +298,7 @@ def _expected(rows: pl.DataFrame, tables: PartTables) -> list[pl.Series]:
 def _test() -> pl.Expr:
     """Name the test behind the p value."""
     return pl.when(pl.col("p_value").is_not_null()).then(
-        pl.when(pl.col("shuffled") > 0)
-        .then(pl.lit("log-rank by shuffling, in strata of platform and place"))
-        .otherwise(pl.lit("log-rank counts by mid-p, in strata of platform and place"))
+        pl.when(pl.col("shuffled") > 0).then(pl.lit("shuffling")).otherwise(pl.lit("mid_p"))
     )
 
 
@@ -337,12 +336,3 @@ _BLANKS: dict[str, pl.DataType | type[pl.DataType]] = {
     "n_peers_failed": pl.Int32,
     "n_strata": pl.Int32,
 }
-_COLUMNS = [
-    "part_number", "part_brand", "part_family", "position", "n_fitted", "n_failed", "km_observed",
-    "b10_km", "b10_low_km", "b10_high_km", "shape", "life_ratio_to_peers", "ratio_low",
-    "ratio_high", "q_value", "flagged", "method", "grouping", "family_label", "part_grades",
-    "n_followed", "n_preventive", "n_accident", "n_unknown_reason", "n_lost_sight",
-    "n_late_entry", "shape_low", "shape_high", "pattern", "p_value", "test", "n_peers",
-    "n_peers_failed", "n_strata", "share_failed_at_horizon", "horizon_km", "expected_km",
-    "expected_source", "life_to_expected", "to_expected_low", "to_expected_high", "sentence",
-]  # fmt: skip

@@ -99,10 +99,10 @@ def left_out(con: Connection, families: Sequence[Followed]) -> dict[str, int]:
     lives = [some.lives for some in families]
     without_km = "SELECT count(*) AS n FROM order_parts WHERE is_fitted AND km IS NULL"
     return {
-        "the age of the part found there is not known": sum(one.n_age_unknown for one in lives),
-        "gone before watching began": sum(one.n_unwatched for one in lives),
-        "replaced twice at one distance": sum(one.n_same_km for one in lives),
-        "the distance at the work is not known": int(query(con, without_km)["n"].item()),
+        "age_unknown": sum(one.n_age_unknown for one in lives),
+        "gone_before": sum(one.n_unwatched for one in lives),
+        "same_km": sum(one.n_same_km for one in lives),
+        "km_unknown": int(query(con, without_km)["n"].item()),
     }
 
 

@@ -15,17 +15,8 @@ from afterclear.estimators.arrays.checks import FloatArray
 from afterclear.estimators.rates.rates import shrunken_rates
 
 ENOUGH_ONSETS = 10  # among peers; below, the next circle counts (own judgement)
-# from the narrowest circle to the widest but one
-CIRCLES = (
-    (("platform", "engine", "age_band"), "same model, engine and age"),
-    (("platform", "engine"), "same model and engine"),
-    (("engine",), "same engine kind"),
-)
-PEERS = (
-    *(name for _, name in CIRCLES),
-    "all with an engine kind that has it",
-    "all with an engine kind that has it, drawn towards other codes",
-)
+# from the narrowest circle to the widest but one; ``finding_tables.recurrence.PEERS`` names them
+CIRCLES = (("platform", "engine", "age_band"), ("platform", "engine"), ("engine",))
 _WIDEST, _THIN = len(CIRCLES), len(CIRCLES) + 1
 _CODE = ["ecu", "code"]
 _TRAITS = ["platform", "engine", "age_band"]
@@ -78,7 +69,7 @@ def peer_rates(
     onsets, km = np.zeros(n), np.zeros(n)
     who = np.full(n, _WIDEST, dtype=np.uint8)
     open_ = np.ones(n, dtype=bool)
-    for number, (keys, _) in enumerate(CIRCLES):
+    for number, keys in enumerate(CIRCLES):
         watched = units.group_by(*keys, "ecu").agg(pl.col("unit_km").sum().alias("all_km"))
         circle = _circle(asked, faults, list(keys), watched, [*keys, "ecu"])
         chosen = open_ & (circle[0] >= ENOUGH_ONSETS) & (circle[1] > 0)

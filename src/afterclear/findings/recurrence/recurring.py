@@ -22,11 +22,10 @@ from afterclear.estimators.rates.rates import (
     q_values_by_group,
     shrunken_rates,
 )
+from afterclear.finding_tables.recurrence import PEERS
 from afterclear.findings.common.exposure import Watching, watching
 from afterclear.findings.common.tables import keep
-from afterclear.findings.common.words import counted, decimal, whole
 from afterclear.findings.recurrence.peers import (
-    PEERS,
     PeerRates,
     at_risk,
     peer_rates,
@@ -167,7 +166,7 @@ def _told(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
         "ratio": spread.mean(),
         "ratio_low": spread.quantile(0.025),
         "ratio_high": spread.quantile(0.975),
-        "peers": pl.Series(PEERS, dtype=pl.Enum(PEERS)).gather(peers.who),
+        "peers": pl.Series(list(PEERS), dtype=pl.Enum(list(PEERS))).gather(peers.who),
         "peer_onsets": peers.n_onsets.astype(np.int32),
         "peer_km": peers.exposure_km,
     }
@@ -176,13 +175,6 @@ def _told(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
         .with_columns(pl.Series(name, values) for name, values in columns.items())
         .with_columns(pl.col("p_value", "q_value").fill_nan(None))
         .filter(pl.col("n_episodes") > 1)
-        .with_columns(
-            _sentence(),
-            method=pl.lit(
-                "panel onset rate, gamma-Poisson shrinkage to peers (95 % interval), mid-p of "
-                "onsets in chains of returns, Benjamini-Hochberg within the family"
-            ),
-        )
     )
 
 
@@ -267,14 +259,3 @@ def _component(faults: pl.DataFrame) -> pl.DataFrame:
     bare = pl.col("family").str.splitn(":", 2).struct.field("field_0")
     name = pl.when(bare.is_in(["code", "part"])).then("family").otherwise(bare)
     return faults.with_columns((name.rank("dense") - 1).cast(pl.Int64).alias("component"))
-
-
-def _sentence() -> pl.Expr:
-    return pl.format(
-        "Began {} in {} watched ({} each 10,000 km); peers ({}) would have had {}.",
-        counted("n_onsets", "time", "times"),
-        pl.format("{} km", whole(pl.col("exposure_km"))),
-        decimal(pl.col("rate_per_10000km"), 2),
-        pl.col("peers"),
-        decimal(pl.col("expected_onsets"), 2),
-    ).alias("sentence")

@@ -16,19 +16,13 @@ from numpy.typing import NDArray
 from afterclear.estimators.recurrence.exposure import Watched, watched
 from afterclear.estimators.recurrence.mean_cumulative import mean_cumulative_function
 from afterclear.estimators.recurrence.power_law import fit_power_law, shape_limits
-from afterclear.estimators.recurrence.trend import ENOUGH_EVENTS, trend_verdicts
+from afterclear.estimators.recurrence.trend import trend_verdicts
 from afterclear.estimators.recurrence.trend_between_scans import Stretches, stretches
 from afterclear.findings.common.tables import forget, keep
-from afterclear.findings.common.words import counted, decimal, whole
 from afterclear.findings.parts.part_units import MOST_AT_ONCE
 from afterclear.store.engine.database import Connection, query
 
 _SQL = files("afterclear.findings") / "sql" / "worsening.sql"
-_METHOD = (
-    "score test of something new between two scans (complementary log-log, offset ln km), "
-    "Benjamini-Hochberg over the fleet; power-law shape drawn towards the fleet's, its own 95 % "
-    "interval beside it"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,34 +103,8 @@ def _verdicts(fleet: _Fleet) -> pl.DataFrame:
         "p_worsening": found.p_worsening,
     }
     blank = [name for name, values in columns.items() if values.dtype == np.float64]
-    return (
-        fleet.vehicles.with_columns(pl.Series(name, values) for name, values in columns.items())
-        .with_columns(pl.col(blank).fill_nan(None))
-        .with_columns(_sentence(), method=pl.lit(_METHOD))
-    )
-
-
-def _sentence() -> pl.Expr:
-    seen = pl.format(
-        "{} in {} km", counted("n_events", "new fault", "new faults"), whole(pl.col("exposure_km"))
-    )
-    shape = pl.format(
-        "trend shape {} ({} to {}, 1 is steady)",
-        decimal(pl.col("shape_own"), 2),
-        decimal(pl.col("shape_low"), 2),
-        decimal(pl.col("shape_high"), 2),
-    )
-    said = pl.col("trend")
-    return (
-        pl.when(said == "too_few")
-        .then(pl.format(f"{{}}: too few to call a trend (at least {ENOUGH_EVENTS}).", seen))
-        .when(said == "worsening")
-        .then(pl.format("{}, at ever shorter distances: {}.", seen, shape))
-        .when(said == "improving")
-        .then(pl.format("{}, at ever longer distances: {}.", seen, shape))
-        .otherwise(pl.format("{}, without a trend beyond chance: {}.", seen, shape))
-        .alias("sentence")
-    )
+    told = fleet.vehicles.with_columns(pl.Series(name, values) for name, values in columns.items())
+    return told.with_columns(pl.col(blank).fill_nan(None))
 
 
 def _curves(fleet: _Fleet) -> pl.DataFrame:

@@ -13,16 +13,11 @@ from afterclear.estimators.codes.association import association, pair_tables
 from afterclear.estimators.rates.clustered_shares import clustered_difference_p
 from afterclear.estimators.rates.rates import benjamini_hochberg, exact_share_interval
 from afterclear.findings.common.tables import forget, keep
-from afterclear.findings.common.words import counted, percent, whole
 from afterclear.store.engine.database import Connection, query, transaction
 
 Q_BELOW = 0.05
 ENOUGH_TO_FLAG = 3
 _SQL = files("afterclear.findings") / "sql" / "process.sql"
-_METHOD = (
-    "share with exact interval (95 %), Fisher's exact test against the other sites and a test "
-    "between vehicles (the larger p counts), Haldane odds ratio, Benjamini-Hochberg over sites"
-)
 _SITE = "coalesce(site, 'site not known')"
 # what the SQL file leaves behind, the later resting on the earlier
 _PUT = (
@@ -58,16 +53,6 @@ _COSTS = {
         SELECT site, vehicle_id, repair_id, attempt_id, repaired_at AS happened_at, codes AS code,
             what, cost, currency FROM parts_in_vain""",
 }
-_SAID = {  # finding: "12 of 40 ... (30 %; at other sites 5 %)"
-    "bare_clears": "visits for a fault ended with a clear and no repair",
-    "bare_clears_that_came_back": "clears without a repair came back",
-    "no_scan_after_repair": "repairs had no scan after them in the same visit",
-    "part_fitted_again": "repairs with parts were followed by the same kind of part for the fault",
-}
-_SAID_COST = {
-    "come_backs": "spent on work that an earlier repair or clear made necessary",
-    "parts_that_changed_nothing": "spent on parts after which the fault came back",
-}
 
 
 def find_process(con: Connection) -> int:
@@ -81,7 +66,9 @@ def find_process(con: Connection) -> int:
     keep(
         con,
         "process_costs",
-        pl.concat(_costs(name, _added_up(con, sql)) for name, sql in _COSTS.items()),
+        pl.concat(
+            _added_up(con, sql).with_columns(finding=pl.lit(name)) for name, sql in _COSTS.items()
+        ),
     )
     _keep_orders(con)
     forget(con, _PUT)
@@ -158,41 +145,6 @@ def _shares(finding: str, vehicles: pl.DataFrame) -> pl.DataFrame:
         "p_value": p_value,
         "q_value": q_value,
     }
-    return (
-        sites.with_columns(
-            pl.Series(name, values).fill_nan(None) for name, values in columns.items()
-        )
-        .with_columns(
-            pl.Series("flagged", flagged), finding=pl.lit(finding), method=pl.lit(_METHOD)
-        )
-        .with_columns(_share_sentence(_SAID[finding]))
-    )
-
-
-def _share_sentence(said: str) -> pl.Expr:
-    others = pl.when(pl.col("others_share").is_null()).then(pl.lit("")).otherwise(
-        pl.format("; at other sites {}", percent(pl.col("others_share")))
-    )  # fmt: skip
-    return pl.format(
-        f"{{}} of {{}} {said} ({{}}, between {{}} and {{}}{{}}).",
-        pl.col("n"),
-        pl.col("n_of"),
-        percent(pl.col("share")),
-        percent(pl.col("share_low")),
-        percent(pl.col("share_high")),
-        others,
-    ).alias("sentence")
-
-
-def _costs(finding: str, sums: pl.DataFrame) -> pl.DataFrame:
-    """Tell the money of a finding; work without a price is counted."""
-    return sums.with_columns(
-        pl.format(
-            f"{{}} {{}} {_SAID_COST[finding]} ({{}}, {{}} of them with a price).",
-            whole(pl.col("cost")),
-            pl.col("currency"),
-            counted("n_orders", "work order", "work orders"),
-            pl.col("n_priced"),
-        ).alias("sentence"),
-        finding=pl.lit(finding),
-    )
+    return sites.with_columns(
+        pl.Series(name, values).fill_nan(None) for name, values in columns.items()
+    ).with_columns(pl.Series("flagged", flagged), finding=pl.lit(finding))

@@ -24,20 +24,12 @@ from afterclear.estimators.rates.site_residuals import (
     site_residuals,
 )
 from afterclear.findings.common.tables import forget, keep
-from afterclear.findings.common.words import counted, decimal
 from afterclear.findings.verdicts import Judged
 from afterclear.store.engine.database import Connection, query
 
 # A vehicle not seen for so long after the work is lost to follow-up (common practice, no source)
 LOST_AFTER = timedelta(days=180)
 _SQL = files("afterclear.findings") / "sql" / "holders.sql"
-_METHOD = (
-    "come-backs likelier failures than wear or new faults, over those expected inside each "
-    "attempt's own evidence; case mix: component, kind, "
-    "first or repeat, platform, engine, age; exact Poisson interval 95 %, 99.8 % funnel limits "
-    "widened for over-dispersion, gamma-Poisson rank; score test of P(failed) against the share "
-    "that fails elsewhere, clustered by vehicle, with Benjamini-Hochberg"
-)
 # A come-back that is likelier a worn part or a new fault is not the work's
 _RATHER_FAILED = 0.5
 _Q_BELOW = 0.05
@@ -182,10 +174,9 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
         .with_columns(pl.Series(name, values) for name, values in columns.items())
         .with_columns(pl.col(blank).fill_nan(None))
         .with_columns(
-            _sentence(),
             level=pl.lit(level),
             apart_from=pl.lit(_APART[level]),
-            method=pl.lit(_METHOD),
+            reason=pl.when("as_its_site").then(pl.lit("as_its_site")).otherwise("label"),
         )
         .drop("as_its_site")
     )
@@ -278,32 +269,3 @@ def _apart(own: pl.DataFrame, level: str, told: list[FloatArray]) -> dict[str, N
         "p_apart": found.p_value,
         "n_side_by_side": found.n_strata.astype(np.int32),
     }
-
-
-def _sentence() -> pl.Expr:
-    seen = pl.format(
-        "{} seen where {} were to be expected of such work ({} of {} can be judged)",
-        counted("observed", "come-back", "come-backs"),
-        decimal(pl.col("expected"), 1),
-        pl.col("n_judged"),
-        counted("n_repairs", "repair", "repairs"),
-    )
-    size = pl.format(
-        "{} times as many, between {} and {}",
-        decimal(pl.col("ratio"), 2),
-        decimal(pl.col("ratio_low"), 2),
-        decimal(pl.col("ratio_high"), 2),
-    )
-    label = pl.col("label")
-    return (
-        pl.when(label == "too_few")
-        .then(pl.format("{}: too few to say more.", seen))
-        .when(label == "worse")
-        .then(pl.format("{}: {}, more than chance gives.", seen, size))
-        .when(label == "better")
-        .then(pl.format("{}: {}, fewer than chance gives.", seen, size))
-        .when("as_its_site")
-        .then(pl.format("{}: {}, and so have others beside it at its sites.", seen, size))
-        .otherwise(pl.format("{}: {}, within what chance gives.", seen, size))
-        .alias("sentence")
-    )

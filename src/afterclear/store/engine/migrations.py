@@ -2,15 +2,21 @@
 
 A migration and the record that it was applied are one transaction, so a kill between two
 leaves a store of a known version.  A released file is never edited.
+
+Tables of findings have no migrations: every analysis fills them anew, so one that is not as it is
+declared (``finding_tables``) is made again, empty, and an analysis is asked for.
 """
 
 from importlib.resources import files
 from typing import Final
 
 from afterclear.errors import StoreError
+from afterclear.finding_tables.declaration import columns_of, sql_type, table_sql
+from afterclear.finding_tables.registry import STORED
 from afterclear.store.engine.connection import Connection
 
 _MIGRATIONS: Final = files("afterclear.store") / "migrations"
+_FINDINGS: Final = "findings"  # stands for the declared tables among the pending
 
 
 def known_migrations() -> list[str]:
@@ -40,16 +46,47 @@ def pending_migrations(con: Connection) -> list[str]:
             f"The store was written by a newer afterclear (it has {unknown[0]}). "
             "Update the program, or restore a backup made before."
         )
-    return [name for name in known if name not in applied]
+    pending = [name for name in known if name not in applied]
+    return [*pending, _FINDINGS] if pending or _not_as_declared(con) else []
 
 
 def migrate(con: Connection) -> list[str]:
     """Apply what is pending; return the names applied."""
     pending = pending_migrations(con)
     for name in pending:
+        if name == _FINDINGS:
+            _make_anew(con, _not_as_declared(con))
+            continue
         con.execute("BEGIN")
         con.execute("CREATE TABLE IF NOT EXISTS migrations (name VARCHAR, applied_at TIMESTAMP)")
         con.script((_MIGRATIONS / name).read_text(encoding="utf-8"))
         con.execute("INSERT INTO migrations VALUES (?, timezone('UTC', now()))", [name])
         con.execute("COMMIT")
     return pending
+
+
+def _not_as_declared(con: Connection) -> list[str]:
+    """Name the tables of findings that lack a column, or have one that is not declared."""
+    found: dict[str, list[tuple[str, str, bool]]] = {}
+    for table, *column in con.execute(
+        "SELECT table_name, column_name, data_type, NOT is_nullable FROM duckdb_columns() "
+        "WHERE NOT internal ORDER BY table_name, column_index"
+    ).fetchall():
+        found.setdefault(table, []).append((column[0], column[1], column[2]))
+    return [
+        table
+        for table, finding in STORED.items()
+        if found.get(table) != [(c.name, sql_type(c), c.required) for c in columns_of(finding.row)]
+    ]
+
+
+def _make_anew(con: Connection, tables: list[str]) -> None:
+    """Make tables of findings as they are declared; what they held comes with the next analysis."""
+    con.execute("BEGIN")
+    for table in tables:
+        con.execute(f"DROP TABLE IF EXISTS {table}")
+        con.execute(table_sql(STORED[table]))
+    if con.execute("SELECT count(*) FROM analyses").fetchall()[0][0]:
+        con.execute("DELETE FROM unfinished")
+        con.execute("INSERT INTO unfinished VALUES ('analysis', timezone('UTC', now()))")
+    con.execute("COMMIT")

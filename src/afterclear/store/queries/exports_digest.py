@@ -168,6 +168,8 @@ PAGE_SLIM: Final[dict[str, str]] = {
         ORDER BY c.part_family, c.part_brand, c.part_number, c.km_run, c.vehicle_id, c.position,
             c.fitted_km""",
 }
+# Sites, technicians, brands and grades in one
+PAGE_HOLDERS: Final = "FROM holders ORDER BY level, ratio DESC NULLS LAST, name, at_sites"
 # People and sites: names that may be quoted anywhere
 PAGE_PEOPLE: Final = """
     SELECT technician, site FROM attempts

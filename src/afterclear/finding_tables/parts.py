@@ -1,0 +1,224 @@
+"""How long parts live, the claim sheet, and what had to be left out."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, Final
+
+from afterclear.finding_tables.declaration import Clause, Finding, Means, counted, mark
+
+METHODS: Final[dict[str, str]] = {  # by the rule for few failures in ``few_failures``
+    "none": mark("nothing was seen of it"),
+    "bound": mark("Weibull with the usual shape; no failure yet: lower bound only (90 %)"),
+    "prior": mark("Weibull with a prior on the shape, 1 to 9 failures (90 % interval)"),
+    "likelihood": mark("Weibull by maximum likelihood, likelihood ratio interval (90 %)"),
+}
+TESTS: Final[dict[str, str]] = {
+    "shuffling": mark("log-rank by shuffling, in strata of platform and place"),
+    "mid_p": mark("log-rank counts by mid-p, in strata of platform and place"),
+}
+LEFT_OUT: Final[dict[str, str]] = {
+    "age_unknown": mark("the age of the part found there is not known"),
+    "gone_before": mark("gone before watching began"),
+    "same_km": mark("replaced twice at one distance"),
+    "km_unknown": mark("the distance at the work is not known"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """How long a part lives, and how that compares."""
+
+    part_number: Annotated[str | None, Means("as on the orders; empty: of a family or brand")]
+    part_brand: Annotated[str | None, Means("its brand")]
+    part_family: Annotated[str, Means("what part it is")]
+    position: Annotated[str | None, Means("where it sits")]
+    n_fitted: Annotated[int, Means("fitted, by the orders")]
+    n_failed: Annotated[int, Means("of those followed, failed")]
+    km_observed: Annotated[float, Means("km all ran together", "km")]
+    b10_km: Annotated[float | None, Means("km by which one in ten has failed", "km")]
+    b10_low_km: Annotated[float | None, Means("lower end of its 90 % interval", "km")]
+    b10_high_km: Annotated[float | None, Means("upper end; empty: no limit", "km")]
+    shape: Annotated[float | None, Means("Weibull shape: below 1 early failures, above 1 wear")]
+    life_ratio_to_peers: Annotated[
+        float | None, Means("how many times as long as the others of the family", digits=2)
+    ]
+    ratio_low: Annotated[float | None, Means("lower end of its 95 % interval", digits=2)]
+    ratio_high: Annotated[float | None, Means("upper end; empty: no limit", digits=2)]
+    q_value: Annotated[float | None, Means("share of false flags up to this row")]
+    flagged: Annotated[bool | None, Means("short-lived, beyond chance")]
+    method: Annotated[str, Means("how its life was estimated", words=METHODS)]
+    grouping: Annotated[str, Means("what the row stands for: family, brand, number or place")]
+    family_label: Annotated[str, Means("what people call the family")]
+    part_grades: Annotated[str | None, Means("its grades")]
+    n_followed: Annotated[int, Means("parts whose life is known")]
+    n_preventive: Annotated[int, Means("removed for prevention")]
+    n_accident: Annotated[int, Means("removed after an accident")]
+    n_unknown_reason: Annotated[int, Means("removed for a reason nobody noted")]
+    n_lost_sight: Annotated[int, Means("lost sight of")]
+    n_late_entry: Annotated[int, Means("watched from later than their fitting")]
+    shape_low: Annotated[float | None, Means("lower end of the shape's interval")]
+    shape_high: Annotated[float | None, Means("upper end")]
+    pattern: Annotated[str | None, Means("early, random or wear-out")]
+    p_value: Annotated[float | None, Means("of the test against the others of the family")]
+    test: Annotated[str | None, Means("which test that is", words=TESTS)]
+    n_peers: Annotated[int | None, Means("other parts of the family")]
+    n_peers_failed: Annotated[int | None, Means("of these, failed")]
+    n_strata: Annotated[int | None, Means("models and places in which both were fitted")]
+    share_failed_at_horizon: Annotated[float | None, Means("share failed by then", "share")]
+    horizon_km: Annotated[float | None, Means("as far as five or more were followed", "km")]
+    expected_km: Annotated[float | None, Means("what `part_life.toml` expects", "km")]
+    expected_source: Annotated[str | None, Means("who says so")]
+    life_to_expected: Annotated[float | None, Means("B10 over what is expected")]
+    to_expected_low: Annotated[float | None, Means("lower end of its interval")]
+    to_expected_high: Annotated[float | None, Means("upper end")]
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """One unit of a part, from fitting to removal or to when it was last known to be in."""
+
+    part_number: Annotated[str | None, Means("as on the order")]
+    part_brand: Annotated[str | None, Means("its brand")]
+    part_grade: Annotated[str | None, Means("its grade")]
+    part_family: Annotated[str, Means("what part it is")]
+    position: Annotated[str | None, Means("where it sits")]
+    vehicle_id: Annotated[str, Means("the vehicle")]
+    fitted_at: Annotated[datetime | None, Means("when it was fitted")]
+    fitted_km: Annotated[float | None, Means("odometer then", "km")]
+    fitted_repair_id: Annotated[str | None, Means("the work order")]
+    fitted_site: Annotated[str | None, Means("where")]
+    ended_by: Annotated[str, Means("failure, preventive, accident, unknown, in service, lost")]
+    removed_at: Annotated[datetime | None, Means("when it was removed")]
+    removed_km: Annotated[float | None, Means("odometer then", "km")]
+    removed_repair_id: Annotated[str | None, Means("the work order")]
+    removed_site: Annotated[str | None, Means("where")]
+    km_run: Annotated[float, Means("km it ran", "km")]
+    km_unwatched: Annotated[float, Means("of these, before anyone watched", "km")]
+    is_factory: Annotated[bool, Means("fitted by the maker of the vehicle")]
+    part_cost: Annotated[float | None, Means("its price", "money")]
+    currency: Annotated[str | None, Means("of the price")]
+    number_on_order: Annotated[str | None, Means("the number as the order spells it")]
+    failed: Annotated[bool, Means("its end counts as a failure")]
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Parts whose lives could not be told."""
+
+    reason: Annotated[str, Means("why", words=LEFT_OUT)]
+    n: Annotated[int, Means("how many")]
+
+
+def _has_ratio(row: Part) -> bool:
+    return row.life_ratio_to_peers is not None
+
+
+def _says_ratio(row: Part) -> bool:
+    return _has_ratio(row) and ((row.n_peers_failed or 0) > 0 or row.ratio_high is not None)
+
+
+FINDINGS: Final = (
+    Finding(
+        "parts",
+        Part,
+        about="how long parts live, against like parts and expectation",
+        order='part_family, "grouping", part_brand, part_number, position',
+        says=(
+            (
+                Clause(
+                    counted(
+                        "{n_failed} of {n_followed} part failed in {km_observed} together.",
+                        "{n_failed} of {n_followed} parts failed in {km_observed} together.",
+                    ),
+                    lambda row: row.n_followed == row.n_fitted,
+                    "n_followed",
+                ),
+                Clause(
+                    counted(
+                        "{n_failed} of {n_followed} part followed failed in {km_observed} together "
+                        "({n_fitted} fitted).",
+                        "{n_failed} of {n_followed} parts followed failed in {km_observed} "
+                        "together ({n_fitted} fitted).",
+                    ),
+                    count="n_followed",
+                ),
+            ),
+            (
+                Clause(
+                    mark(
+                        " One in ten fails by {b10_km} (90 % interval {b10_low_km} to "
+                        "{b10_high_km})."
+                    ),
+                    lambda row: row.b10_km is not None and row.b10_high_km is not None,
+                ),
+                Clause(
+                    mark(" One in ten fails by {b10_km} (90 % interval {b10_low_km} to no limit)."),
+                    lambda row: row.b10_km is not None,
+                ),
+                Clause(
+                    mark(" Nine in ten may be taken to reach {b10_low_km} (90 % sure)."),
+                    lambda row: row.b10_low_km is not None,
+                ),
+            ),
+            (
+                Clause(
+                    counted(
+                        " It lives {life_ratio_to_peers} times as long as {n_peers} other part of "
+                        "the same family (95 % interval {ratio_low} to {ratio_high})",
+                        " It lives {life_ratio_to_peers} times as long as {n_peers} other parts of "
+                        "the same family (95 % interval {ratio_low} to {ratio_high})",
+                    ),
+                    lambda row: (
+                        _has_ratio(row)
+                        and (row.n_peers_failed or 0) > 0
+                        and row.ratio_high is not None
+                    ),
+                    "n_peers",
+                ),
+                Clause(
+                    counted(
+                        " It lives {life_ratio_to_peers} times as long as {n_peers} other part of "
+                        "the same family (95 % interval {ratio_low} to no limit)",
+                        " It lives {life_ratio_to_peers} times as long as {n_peers} other parts of "
+                        "the same family (95 % interval {ratio_low} to no limit)",
+                    ),
+                    lambda row: _has_ratio(row) and (row.n_peers_failed or 0) > 0,
+                    "n_peers",
+                ),
+                Clause(
+                    counted(
+                        " Of {n_peers} other part of the same family none has failed: the ratio "
+                        "has no more than an upper limit, {ratio_high} (95 % interval)",
+                        " Of {n_peers} other parts of the same family none has failed: the ratio "
+                        "has no more than an upper limit, {ratio_high} (95 % interval)",
+                    ),
+                    lambda row: _has_ratio(row) and row.ratio_high is not None,
+                    "n_peers",
+                ),
+            ),
+            (
+                Clause(mark(": short-lived."), lambda row: _says_ratio(row) and bool(row.flagged)),
+                Clause(".", _says_ratio),
+            ),
+            (
+                Clause(
+                    mark(" Less than the {expected_km} expected ({expected_source})."),
+                    lambda row: row.to_expected_high is not None and row.to_expected_high < 1,
+                ),
+            ),
+        ),
+    ),
+    Finding(
+        "claims",
+        Claim,
+        about="one row a part fitted, from fitting to removal",
+        order="part_family, part_brand, part_number, km_run, vehicle_id, position, fitted_km",
+    ),
+    Finding(
+        "parts_left_out",
+        LeftOut,
+        about="parts whose lives could not be told, and why",
+        order="reason",
+        says=((Clause("{reason}"),),),
+    ),
+)

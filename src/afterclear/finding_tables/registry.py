@@ -1,0 +1,30 @@
+"""Every finding that is declared.  A finding that stands here is kept, exported and explained."""
+
+from typing import Final
+
+from afterclear.finding_tables import parts, recurrence, sites
+from afterclear.finding_tables.declaration import Finding
+
+FINDINGS: Final[tuple[Finding, ...]] = (
+    *recurrence.FINDINGS,
+    *parts.FINDINGS,
+    *sites.FINDINGS,
+)
+BY_NAME: Final[dict[str, Finding]] = {finding.name: finding for finding in FINDINGS}
+"""Findings by the name of their export."""
+STORED: Final[dict[str, Finding]] = {finding.kept_in: finding for finding in FINDINGS}
+"""One finding for each table of the store."""
+
+
+def of_row(row: object) -> Finding:
+    """Find what a row belongs to, by its class or one it extends.
+
+    Raises:
+        KeyError: it belongs to none.
+
+    """
+    for kind in type(row).__mro__:
+        for finding in FINDINGS:
+            if finding.row is kind:
+                return finding
+    raise KeyError(type(row).__name__)

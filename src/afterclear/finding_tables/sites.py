@@ -1,0 +1,304 @@
+"""Whose fixes hold, and how sites work."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, Final, Literal
+
+from afterclear.finding_tables.declaration import Clause, Finding, Means, counted, mark
+
+Level = Literal["site", "technician", "brand", "grade"]
+
+
+@dataclass(frozen=True, slots=True)
+class Holder:
+    """One site, technician, brand or grade: come-backs seen and expected."""
+
+    level: Annotated[Level, Means("what it is")]
+    name: Annotated[str, Means("its name")]
+    n_attempts: Annotated[int, Means("fix attempts")]
+    n_judged: Annotated[int, Means("of these, with evidence")]
+    observed: Annotated[int, Means("come-backs likelier failures than wear or new faults")]
+    expected: Annotated[float | None, Means("such come-backs to be expected of this work")]
+    ratio: Annotated[float | None, Means("observed over expected", digits=2)]
+    ratio_low: Annotated[float | None, Means("lower end of its 95 % interval", digits=2)]
+    ratio_high: Annotated[float | None, Means("upper end", digits=2)]
+    limit_ratio: Annotated[float | None, Means("upper funnel limit (99.8 %)")]
+    flagged: Annotated[bool, Means("worse than chance gives")]
+    lost_to_follow_up: Annotated[float | None, Means("share never seen again", "share")]
+    label: Annotated[str, Means("worse, better, ordinary or too_few")]
+    limit_low: Annotated[float | None, Means("lower funnel limit")]
+    phi: Annotated[float | None, Means("over-dispersion of the funnel")]
+    p_value: Annotated[float | None, Means("of its deviation")]
+    q_value: Annotated[float | None, Means("share of false labels up to this row")]
+    shrunken_ratio: Annotated[float | None, Means("the ratio, drawn towards 1")]
+    shrunken_low: Annotated[float | None, Means("lower end of its interval")]
+    shrunken_high: Annotated[float | None, Means("upper end")]
+    rank: Annotated[int | None, Means("by that ratio, 1 is the worst")]
+    n_repairs: Annotated[int, Means("repairs")]
+    n_bare_clears: Annotated[int, Means("clears without a repair")]
+    n_never_gone: Annotated[int, Means("faults still there in the visit of the work")]
+    n_seen_elsewhere: Annotated[int, Means("come-backs worked on elsewhere")]
+    apart_from: Annotated[str | None, Means("what its effect is told apart from")]
+    ratio_apart: Annotated[float | None, Means("the ratio within each of these")]
+    ratio_apart_low: Annotated[float | None, Means("lower end of its interval")]
+    ratio_apart_high: Annotated[float | None, Means("upper end")]
+    p_apart: Annotated[float | None, Means("of that ratio")]
+    n_side_by_side: Annotated[int | None, Means("how many of these have others beside it")]
+    at_sites: Annotated[str | None, Means("where")]
+    reason: Annotated[str, Means("the label, or `as_its_site`: as others beside it do")]
+
+
+@dataclass(frozen=True, slots=True)
+class Quarter:
+    """Fixes of one quarter of a year; ``site`` empty: of all sites together."""
+
+    site: Annotated[str | None, Means("empty: all of them")]
+    quarter: Annotated[str, Means("of the work")]
+    n_attempts: Annotated[int, Means("fix attempts")]
+    n_judged: Annotated[int, Means("of these, with evidence")]
+    observed: Annotated[int, Means("come-backs")]
+    expected: Annotated[float | None, Means("come-backs to be expected")]
+    ratio: Annotated[float | None, Means("observed over expected")]
+    ratio_low: Annotated[float | None, Means("lower end of its 95 % interval")]
+    ratio_high: Annotated[float | None, Means("upper end")]
+    share_held: Annotated[float | None, Means("share of the judged that held", "share")]
+    share_low: Annotated[float | None, Means("lower end of its interval", "share")]
+    share_high: Annotated[float | None, Means("upper end", "share")]
+
+
+@dataclass(frozen=True, slots=True)
+class Process:
+    """One habit of one site, held against the other sites."""
+
+    site: Annotated[str, Means("the site")]
+    finding: Annotated[str, Means("the habit")]
+    n: Annotated[int, Means("how often")]
+    n_of: Annotated[int, Means("of how many")]
+    share: Annotated[float | None, Means("the one over the other", "share")]
+    share_low: Annotated[float | None, Means("lower end of its 95 % interval", "share")]
+    share_high: Annotated[float | None, Means("upper end", "share")]
+    others_share: Annotated[float | None, Means("the share at the other sites", "share")]
+    odds_ratio: Annotated[float | None, Means("odds here over odds there")]
+    odds_low: Annotated[float | None, Means("lower end of its interval")]
+    odds_high: Annotated[float | None, Means("upper end")]
+    p_value: Annotated[float | None, Means("of the difference")]
+    q_value: Annotated[float | None, Means("share of false flags up to this row")]
+    flagged: Annotated[bool, Means("more than at the others, beyond chance")]
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessCost:
+    """Money a habit cost one site, in one currency."""
+
+    site: Annotated[str, Means("the site")]
+    finding: Annotated[str, Means("what it was spent on")]
+    currency: Annotated[str, Means("the currency")]
+    n_orders: Annotated[int, Means("work orders")]
+    n_priced: Annotated[int, Means("of these, with a price")]
+    cost: Annotated[float, Means("their sum", "money")]
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessOrder:
+    """A work order behind the counts and the money."""
+
+    site: Annotated[str, Means("the site")]
+    finding: Annotated[str, Means("the habit or cost it counts for")]
+    vehicle_id: Annotated[str, Means("the vehicle")]
+    repair_id: Annotated[str | None, Means("the work order")]
+    attempt_id: Annotated[str | None, Means("the fix attempt")]
+    happened_at: Annotated[datetime | None, Means("when")]
+    code: Annotated[str | None, Means("the codes")]
+    what: Annotated[str | None, Means("the parts")]
+    cost: Annotated[float | None, Means("what it cost", "money")]
+    currency: Annotated[str | None, Means("of the cost")]
+
+
+_HOLDER_SAYS = (
+    (
+        Clause(
+            counted(
+                "{observed} come-back seen where {expected} were to be expected of such work "
+                "({n_judged} of {n_repairs} repairs can be judged)",
+                "{observed} come-backs seen where {expected} were to be expected of such work "
+                "({n_judged} of {n_repairs} repairs can be judged)",
+            ),
+            count="observed",
+        ),
+    ),
+    (
+        Clause(mark(": too few to say more."), lambda row: row.reason == "too_few"),
+        Clause(
+            mark(
+                ": {ratio} times as many, between {ratio_low} and {ratio_high}, more than chance "
+                "gives."
+            ),
+            lambda row: row.reason == "worse",
+        ),
+        Clause(
+            mark(
+                ": {ratio} times as many, between {ratio_low} and {ratio_high}, fewer than chance "
+                "gives."
+            ),
+            lambda row: row.reason == "better",
+        ),
+        Clause(
+            mark(
+                ": {ratio} times as many, between {ratio_low} and {ratio_high}, and so have others "
+                "beside it at its sites."
+            ),
+            lambda row: row.reason == "as_its_site",
+        ),
+        Clause(
+            mark(
+                ": {ratio} times as many, between {ratio_low} and {ratio_high}, within what chance "
+                "gives."
+            )
+        ),
+    ),
+)
+_HOLDER_METHOD = (
+    "come-backs likelier failures than wear or new faults, over those expected inside each "
+    "attempt's own evidence; case mix: component, kind, "
+    "first or repeat, platform, engine, age; exact Poisson interval 95 %, 99.8 % funnel limits "
+    "widened for over-dispersion, gamma-Poisson rank; score test of P(failed) against the share "
+    "that fails elsewhere, clustered by vehicle, with Benjamini-Hochberg"
+)
+_HOLDER_ORDER = "ratio DESC NULLS LAST, name, at_sites"
+_LEVELS: Final[tuple[tuple[str, Level, str], ...]] = (
+    ("sites", "site", "sites: come-backs seen against those to be expected"),
+    ("technicians", "technician", "the same of technicians, site by site"),
+    ("brands", "brand", "the same of part brands"),
+    ("grades", "grade", "the same of part grades"),
+)
+
+
+def _holders(name: str, level: Level, about: str) -> Finding:
+    called = {"name": level, "limit_ratio": "limit"}
+    return Finding(
+        name,
+        Holder,
+        about=about,
+        order=_HOLDER_ORDER,
+        says=_HOLDER_SAYS,
+        method=_HOLDER_METHOD,
+        table="holders",
+        where=f"level = '{level}'",
+        called=called | ({"at_sites": "site"} if level == "technician" else {}),
+        without=frozenset({"level", "at_sites"} if level == "site" else {"level"}),
+    )
+
+
+def _habit(name: str, among: str, alone: str) -> tuple[Clause, Clause]:
+    return (
+        Clause(among, lambda row: row.finding == name and row.others_share is not None),
+        Clause(alone, lambda row: row.finding == name),
+    )
+
+
+FINDINGS: Final = (
+    *(_holders(*level) for level in _LEVELS),
+    Finding(
+        "held_by_quarter",
+        Quarter,
+        about="how many fixes held, by the quarter of the work",
+        order="site NULLS FIRST, quarter",
+    ),
+    Finding(
+        "process",
+        Process,
+        about="how sites work: clears in place of repairs, no scan afterwards, parts fitted again",
+        order="finding, share DESC, site",
+        says=(
+            (
+                *_habit(
+                    "bare_clears",
+                    mark(
+                        "{n} of {n_of} visits for a fault ended with a clear and no repair "
+                        "({share}, between {share_low} and {share_high}; at other sites "
+                        "{others_share})."
+                    ),
+                    mark(
+                        "{n} of {n_of} visits for a fault ended with a clear and no repair "
+                        "({share}, between {share_low} and {share_high})."
+                    ),
+                ),
+                *_habit(
+                    "bare_clears_that_came_back",
+                    mark(
+                        "{n} of {n_of} clears without a repair came back ({share}, between "
+                        "{share_low} and {share_high}; at other sites {others_share})."
+                    ),
+                    mark(
+                        "{n} of {n_of} clears without a repair came back ({share}, between "
+                        "{share_low} and {share_high})."
+                    ),
+                ),
+                *_habit(
+                    "no_scan_after_repair",
+                    mark(
+                        "{n} of {n_of} repairs had no scan after them in the same visit ({share}, "
+                        "between {share_low} and {share_high}; at other sites {others_share})."
+                    ),
+                    mark(
+                        "{n} of {n_of} repairs had no scan after them in the same visit ({share}, "
+                        "between {share_low} and {share_high})."
+                    ),
+                ),
+                *_habit(
+                    "part_fitted_again",
+                    mark(
+                        "{n} of {n_of} repairs with parts were followed by the same kind of part "
+                        "for the fault ({share}, between {share_low} and {share_high}; at other "
+                        "sites {others_share})."
+                    ),
+                    mark(
+                        "{n} of {n_of} repairs with parts were followed by the same kind of part "
+                        "for the fault ({share}, between {share_low} and {share_high})."
+                    ),
+                ),
+            ),
+        ),
+        method=(
+            "share with exact interval (95 %), Fisher's exact test against the other sites and a "
+            "test between vehicles (the larger p counts), Haldane odds ratio, Benjamini-Hochberg "
+            "over sites"
+        ),
+    ),
+    Finding(
+        "process_costs",
+        ProcessCost,
+        about="what come-backs and parts that changed nothing cost",
+        order="finding, site, currency",
+        says=(
+            (
+                Clause(
+                    counted(
+                        "{cost} {currency} spent on work that an earlier repair or clear made "
+                        "necessary ({n_orders} work order, {n_priced} of them with a price).",
+                        "{cost} {currency} spent on work that an earlier repair or clear made "
+                        "necessary ({n_orders} work orders, {n_priced} of them with a price).",
+                    ),
+                    lambda row: row.finding == "come_backs",
+                    "n_orders",
+                ),
+                Clause(
+                    counted(
+                        "{cost} {currency} spent on parts after which the fault came back "
+                        "({n_orders} work order, {n_priced} of them with a price).",
+                        "{cost} {currency} spent on parts after which the fault came back "
+                        "({n_orders} work orders, {n_priced} of them with a price).",
+                    ),
+                    lambda row: row.finding == "parts_that_changed_nothing",
+                    "n_orders",
+                ),
+            ),
+        ),
+    ),
+    Finding(
+        "process_orders",
+        ProcessOrder,
+        about="the work orders behind the counts and the money",
+        order="finding, site, happened_at, vehicle_id, repair_id, what, code, attempt_id, cost",
+    ),
+)

@@ -1,0 +1,68 @@
+"""What a row of a finding says, in the reader's words: its declaration, filled.  Pure."""
+
+from collections.abc import Callable
+from datetime import datetime
+from string import Formatter
+from typing import Final
+
+from afterclear.finding_tables.declaration import Clause, Column, Finding, Unit, columns_of
+from afterclear.finding_tables.registry import of_row
+from afterclear.wording.cells import Cells
+from afterclear.wording.language import GAP
+from afterclear.wording.units import unit_words
+
+
+def _rate(cells: Cells, per_10000km: float) -> str:
+    """Write a rate for 10,000 of the reader's units of distance."""
+    rate = cells.number(per_10000km / cells.shown(1.0), 2)
+    each = f"{cells.number(10_000)}{GAP}{cells.units}"
+    return cells.t("{rate} each {distance}", rate=rate, distance=each)
+
+
+_WRITTEN: Final[dict[Unit | None, Callable[[Cells, float], str]]] = {
+    "km": Cells.distance,
+    "per_10000km": _rate,
+    "share": Cells.percent,
+    "money": Cells.number,
+}
+
+
+def finding_words(row: object, cells: Cells, finding: Finding | None = None) -> str:
+    """Say a row; ``finding``: what it belongs to, where its class does not tell."""
+    declared = finding or of_row(row)
+    columns = {column.name: column for column in columns_of(declared.row)}
+    told = [
+        _filled(clause, row, columns, cells)
+        for clauses in declared.says
+        for clause in [next((each for each in clauses if each.when(row)), None)]
+        if clause is not None
+    ]
+    return "".join(told)
+
+
+def cell_words(row: object, column: Column, cells: Cells) -> str:
+    """Write one column of a row."""
+    value, means = getattr(row, column.name), column.means
+    if column.kind is str and value is not None:
+        return _text(value, column, cells)
+    if column.kind is int or value is None:
+        return cells.number(value)
+    if means.unit in _WRITTEN:
+        return _WRITTEN[means.unit](cells, value)
+    return cells.day(value) if column.kind is datetime else cells.number(value, means.digits)
+
+
+def _text(value: str, column: Column, cells: Cells) -> str:
+    words = column.means.words
+    if value in words:
+        return cells.t(words[value])
+    return unit_words(value, cells) if column.means.unit == "unit" else value
+
+
+def _filled(clause: Clause, row: object, columns: dict[str, Column], cells: Cells) -> str:
+    texts = clause.text if isinstance(clause.text, tuple) else (clause.text,)
+    asked = {name for text in texts for _, name, _, _ in Formatter().parse(text) if name}
+    values = {name: cell_words(row, columns[name], cells) for name in asked}
+    if len(texts) == 1:
+        return cells.t(texts[0], **values)
+    return cells.tn(*texts, getattr(row, clause.count), **values)
