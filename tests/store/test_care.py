@@ -348,6 +348,7 @@ def test_a_killed_backup_or_restore_has_no_name_and_leaves_no_second_store(
 
 KILLED = """
 import os, sys
+from datetime import UTC, datetime
 from pathlib import Path
 from afterclear.config import Config
 from afterclear.commands.app import App
