@@ -4,11 +4,15 @@ import subprocess
 import sys
 from pathlib import Path
 
+import duckdb
 import pytest
 from click.testing import CliRunner
 
 from afterclear import __version__
 from afterclear.cli import COMMANDS, main
+from afterclear.finding_tables.declaration import Finding, table_sql
+from afterclear.finding_tables.dictionary import dictionary
+from afterclear.finding_tables.registry import FINDINGS
 from afterclear.plain import TABLES, Table
 from afterclear.store.queries.exports import EXPORTS
 
@@ -45,8 +49,18 @@ def test_the_help_tells_every_column_and_every_word_it_may_hold(table: Table) ->
     assert "required" in section
 
 
-def test_every_table_to_export_stands_in_the_readme() -> None:
-    assert all(f"`{table}`" in README for table in EXPORTS)
+def test_every_table_to_export_stands_in_the_readme_or_the_dictionary() -> None:
+    shown = CliRunner().invoke(main, ["help", "tables"]).output
+    assert [t for t in EXPORTS if f"`{t}`" not in README and f"\n## {t}\n" not in shown] == []
+
+
+@pytest.mark.parametrize("finding", FINDINGS, ids=lambda finding: finding.name)
+def test_the_help_tells_every_column_of_a_finding(finding: Finding) -> None:
+    told = dictionary().partition(f"\n## {finding.name}\n")[2].partition("\n## ")[0]
+    with duckdb.connect() as con:
+        con.execute(table_sql(finding))
+        exported = con.execute(EXPORTS[finding.name]).fetchall() or con.description
+    assert [c[0] for c in exported if f"| `{c[0]}` |" not in told] == []
 
 
 def test_the_release_notes_tell_of_this_version() -> None:

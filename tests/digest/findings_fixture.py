@@ -9,6 +9,8 @@ from typing import Any
 import polars as pl
 
 from afterclear.digest.input.finding_rows import FINDING_ROWS
+from afterclear.finding_tables.declaration import columns_of
+from afterclear.finding_tables.registry import STORED
 
 Row = dict[str, Any]
 
@@ -337,7 +339,9 @@ ROWS: dict[str, list[Row]] = {
 
 def findings(rows: Mapping[str, list[Row]] = ROWS) -> dict[str, pl.DataFrame]:
     """Put the rows into tables; a table without rows has its columns."""
-    return {name: _whole(name, rows[name]) if rows.get(name) else _empty(name) for name in ROWS}
+    return {
+        name: _whole(name, rows[name]) if rows.get(name) else _empty(name) for name in FINDING_ROWS
+    }
 
 
 def _whole(name: str, rows: list[Row]) -> pl.DataFrame:
@@ -348,7 +352,14 @@ def _whole(name: str, rows: list[Row]) -> pl.DataFrame:
 
 
 def _empty(name: str) -> pl.DataFrame:
-    return pl.DataFrame(schema={f.name: pl.String for f in fields(FINDING_ROWS[name])})
+    kind = FINDING_ROWS[name]
+    schema: dict[str, Any] = dict.fromkeys((f.name for f in fields(kind)), pl.String)
+    if name in STORED:
+        schema |= {c.name: _TYPES.get(c.kind, pl.String) for c in columns_of(STORED[name].row)}
+    return pl.DataFrame(schema=schema)
+
+
+_TYPES: dict[type, Any] = {int: pl.Int64, float: pl.Float64, bool: pl.Boolean}
 
 
 def nothing_found() -> dict[str, pl.DataFrame]:

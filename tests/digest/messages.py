@@ -1,7 +1,7 @@
 """Every text of the pages, taken from templates and code: what a catalogue must have.
 
-``python -m tests.digest.messages`` writes the template of catalogues, and merges new texts into
-each language's ``.po``; compile with ``python -m tests.digest.messages --compile``.
+``python -m tests.digest.messages`` merges new texts into each language's ``.po``; compile with
+``python -m tests.digest.messages --compile``.
 """
 
 import io
@@ -18,7 +18,6 @@ import afterclear
 
 ROOT = Path(afterclear.__file__).parent
 LOCALE = ROOT / "locale"
-TEMPLATE = LOCALE / "afterclear.pot"
 LANGUAGES = ("de",)
 PARTS = ("digest", "finding_tables", "wording")
 KEYWORDS = {"t": None, "tn": (1, 2), "mark": None, "counted": (1, 2)}
@@ -64,8 +63,6 @@ def compiled(texts: Catalog) -> bytes:
 
 def _update() -> None:
     template = all_messages()
-    with TEMPLATE.open("wb") as file:
-        write_po(file, template, width=100, omit_header=True)
     for language in LANGUAGES:
         path = po_path(language)
         texts = catalogue(language) if path.exists() else Catalog(locale=language)

@@ -101,9 +101,9 @@ def test_no_page_marks_a_matter_of_safety_without_its_caution(pages: dict[str, s
 
 def test_trends_are_counted_and_only_the_worsening_named(model: DigestModel) -> None:
     assert model.fleet is not None
-    faults = model.fleet.faults
-    assert [view.vehicle.vehicle_id for view in faults.worsening] == ["HX-211"]
-    assert (faults.n_too_few, faults.n_without_trend, faults.n_improving) == (1, 1, 1)
+    (trends,) = (section for section in model.fleet.sections if section.name == "worsening")
+    assert [line.vehicle.vehicle_id for line in trends.lines] == ["HX-211"]
+    assert trends.tally == "Getting better: 1. Without a trend: 1. Too few faults to say: 1."
 
 
 def test_stock_is_told_by_verdict_with_its_reasons_in_their_order(model: DigestModel) -> None:

@@ -4,6 +4,8 @@ from importlib.resources import files
 
 import click
 
+from afterclear.finding_tables.dictionary import dictionary
+
 _PAGES = files("afterclear") / "help"
 
 
@@ -16,7 +18,8 @@ def _topics() -> dict[str, str]:
 def _page(topic: str) -> tuple[str, str]:
     """Read a page: its heading and its whole text."""
     text = (_PAGES / f"{topic}.md").read_text(encoding="utf-8")
-    return text.partition("\n")[0].removeprefix("# ").strip(), text
+    heading = text.partition("\n")[0].removeprefix("# ").strip()
+    return heading, f"{text}\n{dictionary()}" if topic == "tables" else text
 
 
 @click.command("help")

@@ -55,13 +55,17 @@ class Clause:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A table of the fleet page: the rows it shows, and what is said where there are none."""
+    """A table of the fleet page: the rows it shows, and what is said where there are none.
+
+    The table has a ``vehicle_id``, which comes first, and no more than some rows a vehicle: pages
+    read it in whole.
+    """
 
     title: str
     columns: Mapping[str, str]  # column or ``sentence`` -> heading
     none: str
     where: str  # SQL over the table's columns
-    order: str
+    order: tuple[str, ...]  # columns; one with a minus before it falls
     tally: str = ""  # a column with words; how often each stands is said below the table
 
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Final, Literal
 
-from afterclear.finding_tables.declaration import Clause, Finding, Means, counted, mark
+from afterclear.finding_tables.declaration import Clause, Finding, Means, Section, counted, mark
 
 PEERS: Final[dict[str, str]] = {  # from the narrowest circle to the widest
     "model_engine_age": mark("same model, engine and age"),
@@ -164,6 +164,19 @@ FINDINGS: Final = (
             "score test of something new between two scans (complementary log-log, offset ln km), "
             "Benjamini-Hochberg over the fleet; power-law shape drawn towards the fleet's, its own "
             "95 % interval beside it"
+        ),
+        section=Section(
+            mark("Vehicles that get worse"),
+            columns={
+                "n_events": mark("New faults"),
+                "exposure_km": mark("Watched over"),
+                "sentence": mark("What that means"),
+                "p_value": mark("Chance of seeing this without a trend"),
+            },
+            none=mark("No vehicle's faults come at ever shorter distances beyond chance."),
+            where="trend = 'worsening'",
+            order=("p_value", "vehicle_id"),
+            tally="trend",
         ),
     ),
     Finding(

@@ -25,6 +25,7 @@ from afterclear.digest.input.frames import (
     StaleSource,
 )
 from afterclear.errors import UsageError
+from afterclear.finding_tables.registry import FINDINGS
 from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.queries.digests import DigestBefore
 from afterclear.store.queries.exports import PAGE_FRAMES
@@ -41,6 +42,8 @@ from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from afterclear.store.queries.exports_roles import PAGE_ROLES
 from afterclear.store.queries.results import Analysis, last_analysis, naive
 
+# findings the fleet page shows as they are declared
+_SECTIONS = tuple(finding.name for finding in FINDINGS if finding.section is not None)
 # findings the audiences' pages show in whole; the rest by PAGE_SLIM
 _WHOLE = ("parts", "process", "process_costs", "held_by_quarter")
 
@@ -195,7 +198,7 @@ def stale_sources(
 
 def _findings(con: Connection) -> dict[str, pl.DataFrame]:
     """Read the tables of findings."""
-    asked = {name: PAGE_FINDINGS[name] for name in _WHOLE}
+    asked = {name: PAGE_FINDINGS[name] for name in (*_WHOLE, *_SECTIONS)}
     asked |= {**PAGE_SLIM, "stock": PAGE_ROLES["stock"], "holders": PAGE_HOLDERS}
     return {name: aware(query(con, sql)) for name, sql in asked.items()}
 

@@ -1,4 +1,4 @@
-"""Recurring codes and worsening vehicles for the fleet page.  Pure."""
+"""Recurring codes for the fleet page.  Pure."""
 
 from dataclasses import dataclass
 
@@ -12,7 +12,6 @@ from afterclear.digest.input.finding_rows import RecurringCode
 from afterclear.digest.input.findings import Findings
 from afterclear.digest.input.frames import Details, in_chunks
 from afterclear.digest.input.row_frames import read_rows
-from afterclear.finding_tables.recurrence import Worsening
 
 _MOST_ROWS, _MOST_COLUMNS = 15, 10
 
@@ -24,14 +23,6 @@ class RecurringView:
     row: RecurringCode
     vehicle: VehicleRef
     fault: Fault
-
-
-@dataclass(frozen=True, slots=True)
-class WorseningView:
-    """A vehicle whose faults come faster or slower."""
-
-    row: Worsening
-    vehicle: VehicleRef
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,17 +45,12 @@ class Matrix:
 
 @dataclass(frozen=True, slots=True)
 class FaultFindings:
-    """What the fleet page says of recurring codes and worsening vehicles."""
+    """What the fleet page says of recurring codes."""
 
     recurring: tuple[RecurringView, ...]  # flagged ones, surest first
     n_recurring: int  # flagged in all
     n_recurring_judged: int
     matrix: Matrix | None
-    worsening: tuple[WorseningView, ...]
-    n_worsening: int
-    n_too_few: int  # vehicles with too few faults to call a trend
-    n_without_trend: int
-    n_improving: int
 
 
 def fault_findings(
@@ -77,20 +63,11 @@ def fault_findings(
         pl.col("vehicle_id"),
         maintain_order=True,
     )
-    worse = findings.worsening.filter(pl.col("trend") == "worsening").sort(
-        pl.col("p_value").fill_null(0.0), pl.col("vehicle_id"), maintain_order=True
-    )
-    trends = findings.worsening["trend"]
     return FaultFindings(
         recurring=_recurring(flagged.head(MOST), roster, details, setting),
         n_recurring=flagged.height,
         n_recurring_judged=findings.recurring.height,
         matrix=_matrix(findings.recurring, roster),
-        worsening=_worsening(worse.head(MOST), roster, details),
-        n_worsening=worse.height,
-        n_too_few=int((trends == "too_few").sum()),
-        n_without_trend=int((trends == "none").sum()),
-        n_improving=int((trends == "improving").sum()),
     )
 
 
@@ -107,15 +84,6 @@ def _recurring(
         RecurringView(row, roster.ref(row.vehicle_id), fault_of(row, setting))
         for row in (rows[key] for key in keys)
     )
-
-
-def _worsening(shown: pl.DataFrame, roster: Roster, details: Details) -> tuple[WorseningView, ...]:
-    rows = {
-        row.vehicle_id: row
-        for tables in in_chunks(details, shown["vehicle_id"], ("worsening",))
-        for row in read_rows(tables["worsening"], Worsening)
-    }
-    return tuple(WorseningView(rows[v], roster.ref(v)) for v in shown["vehicle_id"])
 
 
 _WORDS = pl.coalesce("family_label", pl.coalesce("family", "code").str.replace_all("_", " "))

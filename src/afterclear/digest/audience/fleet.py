@@ -6,6 +6,7 @@ import polars as pl
 
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.fleet_model import FleetPage
+from afterclear.digest.audience.sections import section_views
 from afterclear.digest.audience.shown_vehicles import Basis
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.model import DataNotes, LoadLine, SetAside
@@ -42,6 +43,7 @@ def build_fleet_page(
         quiet_days=setting.settings.quiet_days,
         notes=_data_notes(frames, basis.roster, setting),
         faults=faults,
+        sections=section_views(frames.findings, basis.roster, setting.cells),
         n_set_aside=_n_set_aside(frames),
     )
 

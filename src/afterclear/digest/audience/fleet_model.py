@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from afterclear.digest.audience.fault_findings import FaultFindings
+from afterclear.digest.audience.sections import SectionView
 from afterclear.digest.common.model import (
     AttemptView,
     Changes,
@@ -38,4 +39,5 @@ class FleetPage:
     quiet_days: int
     notes: DataNotes
     faults: FaultFindings
+    sections: tuple[SectionView, ...]
     n_set_aside: int  # lines a person's word took off it

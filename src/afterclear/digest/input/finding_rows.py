@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from afterclear.finding_tables.parts import Claim, Part
-from afterclear.finding_tables.recurrence import Recurring, Worsening
-from afterclear.finding_tables.sites import Holder, Process, ProcessCost, Quarter
+from afterclear.finding_tables.recurrence import Recurring
+from afterclear.finding_tables.registry import STORED
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,14 +138,8 @@ class Decision:
 
 
 FINDING_ROWS: dict[str, type] = {
+    **{table: finding.row for table, finding in STORED.items()},
     "recurring": RecurringCode,
-    "worsening": Worsening,
-    "parts": Part,
-    "claims": Claim,
-    "holders": Holder,
-    "held_by_quarter": Quarter,
-    "process": Process,
-    "process_costs": ProcessCost,
     "roles": Role,
     "stock": Stock,
     "stock_reasons": StockReason,

@@ -51,7 +51,6 @@ SLIM: dict[str, dict[str, pl.DataType]] = {
         "q_value": pl.Float64(),
         "flagged": pl.Boolean(),
     },
-    "worsening": {"vehicle_id": pl.String(), "trend": pl.String(), "p_value": pl.Float64()},
     "worklist": {
         **dict.fromkeys(("vehicle_id", "audience", "kind", "codes"), pl.String()),
         "rank": pl.Int64(),
@@ -70,7 +69,6 @@ class Findings:
     """
 
     recurring: pl.DataFrame
-    worsening: pl.DataFrame
     worklist: pl.DataFrame
     worklist_set_aside: pl.DataFrame
     claims: pl.DataFrame

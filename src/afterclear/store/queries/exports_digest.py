@@ -153,9 +153,6 @@ PAGE_SLIM: Final[dict[str, str]] = {
         SELECT vehicle_id, ecu, code, family, family_label, n_episodes, q_value, flagged
         FROM ({PAGE_FINDINGS["recurring"]}) LEFT JOIN ({PAGE_WORDS}) USING (code, family)
         ORDER BY flagged DESC, q_value, vehicle_id, ecu, code""",
-    "worsening": """
-        SELECT vehicle_id, trend, p_value FROM worsening
-        ORDER BY trend <> 'worsening', p_worsening DESC, vehicle_id""",
     "worklist": """
         SELECT vehicle_id, audience, kind, rank, safety, codes
         FROM worklist WHERE rank IS NOT NULL AND audience = 'fleet' ORDER BY audience, rank""",
