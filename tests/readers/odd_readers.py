@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sys
 import time
 from collections.abc import Callable
 from typing import ClassVar
@@ -43,6 +44,10 @@ def _telling() -> None:
     raise RefusedFileError(" ".join(os.environ))
 
 
+def _loaded() -> None:
+    raise RefusedFileError(" ".join(sys.modules))
+
+
 def _chatty() -> None:
     print("a library prints this")
 
@@ -56,6 +61,7 @@ _DOES: dict[str, Callable[[], None]] = {
     "killed": _killed,
     "faulty": _faulty,
     "telling": _telling,
+    "loaded": _loaded,
     "chatty": _chatty,
     "good": lambda: None,
 }

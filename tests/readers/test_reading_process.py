@@ -21,6 +21,7 @@ import pytest
 import xlsxwriter
 
 from afterclear.commands.intake.loading import LoadReport
+from afterclear.errors import RefusedFileError
 from afterclear.load import Arrival, load_file, load_files
 from afterclear.readers.child import reading_process
 from afterclear.readers.child.reading_process import Readers
@@ -172,6 +173,10 @@ def test_a_name_within_is_told_in_letters_that_do_no_harm(night: dict[str, LoadR
     assert not [name for name in night if not name.isprintable()]
 
 
+def _with_paths() -> dict[str, str]:
+    return os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
+
+
 class Bench:
     """A store, and readers that misbehave when asked to."""
 
@@ -253,6 +258,41 @@ def test_no_secret_is_handed_to_it(bench: Bench, monkeypatch: pytest.MonkeyPatch
     assert "YARD_PASSWORD" not in told.note
 
 
+def test_a_file_loads_no_other_reader_than_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "1.odd"
+    path.write_text("loaded V1")
+    with (
+        Readers([*readers(), OddReader()]) as apart,
+        pytest.raises(RefusedFileError) as told,
+    ):
+        apart.read_apart("odd", Delivery("test", "1.odd", path, ""))
+    loaded = set(str(told.value).split())
+    assert "tests.readers.odd_readers" in loaded
+    assert not loaded & {"pydantic", "can", "afterclear.readers.bus.recordings"}
+    assert not [name for name in loaded if name.startswith("afterclear.readers.mapped")]
+
+
+_LOADED = "import sys; import {}; print(*sys.modules)"
+
+
+@pytest.mark.parametrize(
+    ("begun", "without"),
+    [
+        ("afterclear.readers.child.reading_child", {"polars", "duckdb", "pydantic"}),
+        (
+            "afterclear.readers.registry as r; r.all_readers()",
+            {"afterclear.readers.bus.recordings", "afterclear.readers.mapped.map_tables"},
+        ),
+    ],
+)
+def test_neither_process_loads_at_its_start_what_reading_takes(
+    begun: str, without: set[str]
+) -> None:
+    words = [sys.executable, "-c", _LOADED.format(begun)]
+    said = subprocess.run(words, check=True, capture_output=True, text=True, env=_with_paths())
+    assert not without & set(said.stdout.split())
+
+
 def test_what_a_library_prints_is_no_answer(bench: Bench) -> None:
     assert bench.load("chatty").exit_code == 0
 
@@ -317,7 +357,7 @@ def test_it_ends_with_whoever_began_it(tmp_path: Path) -> None:
         [sys.executable, "-c", _BEGINS, str(tmp_path / "1.odd")],
         stdout=subprocess.PIPE,
         text=True,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+        env=_with_paths(),
     ) as child:
         assert child.stdout is not None
         place = Path("/proc") / child.stdout.readline().strip()

@@ -30,9 +30,9 @@ def identify(delivery: Delivery, readers: Sequence[Reader]) -> Reader:
         RefusedFileError: none does, or several do.
 
     """
-    claims = [reader for reader in readers if reader.identify(delivery)]
-    mapped = [reader for reader in claims if reader.name.startswith(MAP_PREFIX)]
-    claims = mapped or claims
+    mapped = [reader for reader in readers if reader.name.startswith(MAP_PREFIX)]
+    others = [reader for reader in readers if reader not in mapped]
+    claims = _claims(mapped, delivery) or _claims(others, delivery)
     if len(claims) == 1:
         return claims[0]
     if claims:
@@ -46,3 +46,7 @@ def identify(delivery: Delivery, readers: Sequence[Reader]) -> Reader:
         or f"{delivery.name} is no kind of file afterclear knows, and no import map takes it. "
         "'afterclear map-check FILE' suggests a map; see the README for what is read without one."
     )
+
+
+def _claims(readers: Sequence[Reader], delivery: Delivery) -> list[Reader]:
+    return [reader for reader in readers if reader.identify(delivery)]

@@ -2,10 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from afterclear.errors import UsageError
 from afterclear.readers.suggest.deciding import Context, decide
-from afterclear.readers.suggest.evidence.asking import Asker, Question
+from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.looking import looked_at
 from afterclear.readers.suggest.evidence.rows import leave_out
 from afterclear.readers.suggest.evidence.taking import Taken
@@ -55,3 +56,19 @@ def suggest_map(
         tuple(decision.missing),
         tuple(decision.columns),
     )
+
+
+def suggestion_of(told: Mapping[str, Any]) -> Suggestion:
+    """Make a suggestion of its parts, as another process tells them (``dataclasses.asdict``)."""
+    questions = (
+        Question(
+            q["key"],
+            q["text"],
+            tuple(Choice(**choice) for choice in q["choices"]),
+            tuple(q["rows"]),
+        )
+        for q in told["questions"]
+    )
+    columns = (Taken(**(taken | {"others": tuple(taken["others"])})) for taken in told["columns"])
+    parts = {"questions": tuple(questions), "missing": tuple(told["missing"])}
+    return Suggestion(**{**told, **parts, "columns": tuple(columns)})

@@ -13,17 +13,16 @@ from afterclear.config import shipped
 from afterclear.errors import DecodeError, RefusedFileError, UsageError
 from afterclear.load import SPELLERS
 from afterclear.plain import TABLES, Takes
-from afterclear.readers.base import Reader
-from afterclear.readers.containers import check_nesting, container_kind, unpacked
+from afterclear.readers.child.reading_process import Readers
+from afterclear.readers.containers import Member, check_nesting
 from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.readers.maps.heading_words import read_heading_words
 from afterclear.readers.maps.import_map import load_maps, parse_map
-from afterclear.readers.registry import all_readers, identify
+from afterclear.readers.registry import all_readers
 from afterclear.readers.suggest.deciding import Context
 from afterclear.readers.suggest.evidence.asking import Question
 from afterclear.readers.suggest.evidence.profiles import Known
-from afterclear.readers.suggesting import Suggestion, suggest_map
-from afterclear.readers.unread import why_unread
+from afterclear.readers.suggesting import Suggestion
 from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
 from afterclear.store.engine.database import open_store, query, transaction
 from afterclear.store.intake.absorb import absorb
@@ -91,9 +90,14 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
     asked = asked or Asked()
     if not path.is_file():
         raise UsageError(f"There is no file {path}.")
-    readers = all_readers(load_maps(app.config.imports))
     delivery = Delivery("map-check", path.name, path, "0" * 64, asked.zone, asked.vehicle_id)
-    yield from _check_within(delivery, _Checking(readers, _context(app), asked, app.takes))
+    known = all_readers(load_maps(app.config.imports))
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        Readers(known, app.reading_limits, Path(folder)) as readers,
+    ):
+        how = _Checking(readers, _context(app), asked, app.takes)
+        yield from _check_within(delivery, how)
 
 
 def _context(app: App) -> Context:
@@ -111,7 +115,7 @@ def _context(app: App) -> Context:
 class _Checking:
     """What every file of one check is read with."""
 
-    readers: tuple[Reader, ...]
+    readers: Readers
     context: Context
     asked: Asked
     takes: Takes
@@ -119,25 +123,33 @@ class _Checking:
 
 def _check_within(delivery: Delivery, how: _Checking, nesting: int = 0) -> Iterator[MapCheck]:
     """Check a file or each file within it, down as far as a load goes."""
-    kind = container_kind(delivery.path, delivery.name)
-    if kind is None:
-        yield _check(delivery, how)
-        return
     with tempfile.TemporaryDirectory() as folder:
         try:
-            check_nesting(nesting, delivery.name)
-            members = unpacked(delivery.path, delivery.name, kind, Path(folder)).members
+            members = _members(delivery, how.readers, nesting, Path(folder))
         except RefusedFileError as error:
             yield MapCheck(delivery.name, None, str(error))
             return
-        for member in members:
+        if members is None:
+            yield _check(delivery, how)
+        for member in members or ():
             inner = replace(delivery, name=member.name, path=member.path)
             yield from _check_within(inner, how, nesting + 1)
 
 
+def _members(
+    delivery: Delivery, readers: Readers, nesting: int, folder: Path
+) -> list[Member] | None:
+    """Unpack an archive or a mail; None: it is none."""
+    kind = readers.container_kind(delivery.path, delivery.name)
+    if kind is None:
+        return None
+    check_nesting(nesting, delivery.name)
+    return readers.unpacked(delivery.path, delivery.name, kind, folder).members
+
+
 def _check(delivery: Delivery, how: _Checking) -> MapCheck:
     try:
-        reader = identify(delivery, how.readers)
+        reader = how.readers.identify(delivery)
     except RefusedFileError as error:
         return _suggested(delivery, str(error), how)
     try:
@@ -149,16 +161,16 @@ def _check(delivery: Delivery, how: _Checking) -> MapCheck:
 
 def _suggested(delivery: Delivery, why: str, how: _Checking) -> MapCheck:
     try:
-        suggestion = suggest_map(delivery, how.context, how.asked.answers)
+        suggestion = how.readers.suggested(delivery, how.context, how.asked.answers)
     except RefusedFileError as error:
-        return MapCheck(delivery.name, None, why_unread(delivery) or str(error))
+        return MapCheck(delivery.name, None, str(error))
     problems: list[str] = []
     made = parse_map(suggestion.text, "suggested", "the suggestion", problems)
     if made is None or suggestion.missing:
         lacks = suggestion.missing or tuple(problems)
         return MapCheck(delivery.name, None, why, suggestion=suggestion, to_fill_in=lacks)
     try:
-        read = MapReader(made).read(delivery)
+        read = how.readers.read_with(MapReader(made), delivery)
         preview = _preview(read, delivery, how)
     except RefusedFileError as error:
         return MapCheck(

@@ -28,6 +28,7 @@ MAX_DATA_HEX = 16  # a classic frame holds 8 bytes
 MAX_LONG_DATA_HEX = 128  # a CAN FD frame 64
 STANDARD_ID_LENGTH = 3  # candump writes 11-bit identifiers with three digits, 29-bit with eight
 ERROR_FLAG = 0x20000000  # SocketCAN's mark of an error frame in the identifier
+HEAD_BYTES = 8192  # a recording is told by them
 CHUNK_BYTES = 16 << 20  # bounds memory: some 300,000 lines at a time
 # Below this a clock is relative: epoch seconds passed 1e8 in March 1973, and no log runs 3 years.
 RELATIVE_BELOW_S = 1e8

@@ -1,7 +1,7 @@
-"""What passes between the program and its reading process: questions one way, answers back.
+"""What the reading process answers, put down plainly and picked up again.
 
-Questions are pickled, since they are our own.  Answers come from a process that has touched bytes
-nobody vouches for, so they are plain: one line of JSON, and rows as Arrow files in a folder.
+It has touched bytes nobody vouches for, so an answer is never pickled: it is one line of JSON, and
+rows are Arrow files in a folder.
 """
 
 from pathlib import Path
@@ -11,7 +11,6 @@ import polars as pl
 
 from afterclear.records import PlainRows, ReadFile, Rejection
 
-REFUSED, MEMORY, MACHINE, FAULT = "refused", "memory", "machine", "fault"
 _REJECTIONS = "rejections.arrow"
 _SCHEMA = {
     "table": pl.String,

@@ -13,26 +13,30 @@ import signal
 import sys
 import threading
 import traceback
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from functools import cached_property
 from pathlib import Path
 from queue import SimpleQueue
 from types import ModuleType
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
-from afterclear.errors import DecodeError, RefusedFileError
+from afterclear.errors import DecodeError, RefusedFileError, UsageError
 from afterclear.readers.base import Reader
-from afterclear.readers.child.crossing import FAULT, MACHINE, MEMORY, REFUSED, put_down
 from afterclear.readers.containers import container_kind, unpacked
 from afterclear.readers.limits import ReadingLimits
-from afterclear.records import Delivery
+from afterclear.records import Delivery, ReadFile
+
+if TYPE_CHECKING:  # slow to load, and most questions need it not
+    from afterclear.readers.suggest.deciding import Context
 
 try:
     import resource
 except ImportError:  # a system that knows no limits: the time is watched from outside all the same
     resource: ModuleType | None = None  # type: ignore[no-redef]
 
+REFUSED, USAGE, MEMORY, MACHINE, FAULT = "refused", "usage", "memory", "machine", "fault"
 # What the machine refuses, not the file.
 _MACHINES = {errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS, errno.EACCES, errno.EMFILE}
 _NUMBER_IN_WORDS = re.compile(r"\(os error ([0-9]+)\)")
@@ -86,23 +90,65 @@ class Read:
     """Ask to bring a file into the plain layout, its rows into files of a folder."""
 
     delivery: Delivery
-    reader: str
+    reader: "Late"
     folder: Path
 
-    def answer(self, readers: Sequence[Reader]) -> object:
+    def answer(self, _: Sequence[Reader]) -> object:
         """Tell what stands in the folder."""
-        reader = next(reader for reader in readers if reader.name == self.reader)
-        return put_down(reader.read(self.delivery), self.folder)
+        # the library of frames takes half of the start, and what is packed is unpacked without
+        from afterclear.readers.child.crossing import put_down  # noqa: PLC0415
+
+        return put_down(self.reader.read(self.delivery), self.folder)
 
 
-Question = Kind | Unpack | Identify | Read
+@dataclass(frozen=True, slots=True)
+class Suggest:
+    """Ask for a map for a file that no reader takes."""
+
+    delivery: Delivery
+    context: "Context"
+    answers: Mapping[str, str]  # a person's, to the questions of an earlier suggestion
+
+    def answer(self, _: Sequence[Reader]) -> object:
+        """Give the parts of a suggestion."""
+        from afterclear.readers.suggesting import suggest_map  # noqa: PLC0415 - as above
+        from afterclear.readers.unread import why_unread  # noqa: PLC0415
+
+        try:
+            return asdict(suggest_map(self.delivery, self.context, self.answers))
+        except RefusedFileError as error:
+            raise RefusedFileError(why_unread(self.delivery) or str(error)) from error
+
+
+Question = Kind | Unpack | Identify | Read | Suggest
+
+
+@dataclass
+class Late:
+    """A reader that is loaded when it is first called: most files need one of them only."""
+
+    name: str
+    pickled: bytes
+
+    @cached_property
+    def _reader(self) -> Reader:
+        reader: Reader = pickle.loads(self.pickled)  # noqa: S301 - from the program itself
+        return reader
+
+    def identify(self, delivery: Delivery) -> bool:
+        """Tell whether it is the reader's kind."""
+        return self._reader.identify(delivery)
+
+    def read(self, delivery: Delivery) -> ReadFile:
+        """Bring the file into the plain layout."""
+        return self._reader.read(delivery)
 
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """What a reading process begins with.  ``readers``: pickled, since unpacking needs none."""
+    """What a reading process begins with."""
 
-    readers: bytes
+    readers: tuple[Late, ...]
     limits: ReadingLimits
 
 
@@ -115,17 +161,14 @@ def main() -> None:
     threading.Thread(target=_listen, args=(asked,), daemon=True).start()
     setup: Setup = asked.get()
     _limit_memory(setup.limits.memory_bytes)
-    readers: list[Reader] = []
     while True:
         question: Question = asked.get()
-        if isinstance(question, Identify | Read) and not readers:
-            readers += pickle.loads(setup.readers)  # noqa: S301 - from the program itself
         _allow_time(setup.limits.seconds)
-        answers.write(json.dumps(_answered(question, readers)) + "\n")
+        answers.write(json.dumps(_answered(question, setup.readers)) + "\n")
         answers.flush()
 
 
-def _answered(question: Question, readers: list[Reader]) -> dict[str, object]:
+def _answered(question: Question, readers: Sequence[Reader]) -> dict[str, object]:
     """Do what was asked; an error becomes an answer."""
     try:
         return {"did": question.answer(readers)}
@@ -133,6 +176,8 @@ def _answered(question: Question, readers: list[Reader]) -> dict[str, object]:
         return {"error": MEMORY}
     except (RefusedFileError, DecodeError) as error:
         return {"error": REFUSED, "said": str(error)}
+    except UsageError as error:
+        return {"error": USAGE, "said": str(error)}
     except BaseException as error:  # noqa: BLE001 - a panic of native code is no Exception
         number = _machines_number(error)
         if number is None:

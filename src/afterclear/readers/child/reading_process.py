@@ -20,24 +20,42 @@ import sys
 import tempfile
 import threading
 from collections import Counter, deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from types import TracebackType
-from typing import IO, Any, Self
+from typing import IO, TYPE_CHECKING, Any, Self
 
-from afterclear.errors import FaultError, RefusedFileError, UnreachableError
+from afterclear.errors import FaultError, RefusedFileError, UnreachableError, UsageError
 from afterclear.readers.base import Reader
-from afterclear.readers.child.crossing import FAULT, MACHINE, MEMORY, REFUSED, picked_up
-from afterclear.readers.child.reading_child import Identify, Kind, Question, Read, Setup, Unpack
+from afterclear.readers.child.crossing import picked_up
+from afterclear.readers.child.reading_child import (
+    FAULT,
+    MACHINE,
+    MEMORY,
+    REFUSED,
+    USAGE,
+    Identify,
+    Kind,
+    Late,
+    Question,
+    Read,
+    Setup,
+    Suggest,
+    Unpack,
+)
 from afterclear.readers.containers import Member, Unpacked, may_be_container
 from afterclear.readers.formats.workbook import is_packed
 from afterclear.readers.limits import USUAL, ReadingLimits
 from afterclear.readers.plain_table import PlainTableReader
 from afterclear.readers.registry import identify
 from afterclear.records import Delivery, ReadFile
+
+if TYPE_CHECKING:  # slow to load, and wanted for unknown files only
+    from afterclear.readers.suggest.deciding import Context
+    from afterclear.readers.suggesting import Suggestion
 
 _BEGIN = "from afterclear.readers.child.reading_child import main; main()"
 # What the process is told of ours: no password of a source is among it.
@@ -51,10 +69,18 @@ _NO_MEMORY = ("memory allocation", "out of memory", "cannot allocate", "capacity
 
 
 class Readers:
-    """All readers, each where it may work: of plain tables here, of all else apart."""
+    """All readers, each where it may work: of plain tables here, of all else apart.
 
-    def __init__(self, readers: Sequence[Reader], limits: ReadingLimits = USUAL) -> None:
-        self._readers, self._limits = readers, limits
+    ``folder``: where rows pass through; without it beside the file, which is then a copy of ours.
+    """
+
+    def __init__(
+        self,
+        readers: Sequence[Reader],
+        limits: ReadingLimits = USUAL,
+        folder: Path | None = None,
+    ) -> None:
+        self._readers, self._limits, self._folder = readers, limits, folder
         self._process: _Process | None = None
 
     def __enter__(self) -> Self:
@@ -104,16 +130,42 @@ class Readers:
         return reader if is_plain else _Apart(reader.name, self)
 
     def read_apart(self, reader: str, delivery: Delivery) -> ReadFile:
-        """Read a file in the other process.
+        """Read a file in the other process, with a reader that is known there by its name.
 
         Raises:
             RefusedFileError: it cannot be read, or takes too much.
             FaultError: the reader failed as no reader should.
 
         """
-        with tempfile.TemporaryDirectory(prefix="read-", dir=delivery.path.parent) as folder:
-            answer: Any = self._ask(Read(delivery, reader, Path(folder)), delivery.name)
+        return self.read_with(next(r for r in self._readers if r.name == reader), delivery)
+
+    def read_with(self, reader: Reader, delivery: Delivery) -> ReadFile:
+        """Read a file in the other process, with a reader of any origin.
+
+        Raises:
+            RefusedFileError: it cannot be read, or takes too much.
+            FaultError: the reader failed as no reader should.
+
+        """
+        place = self._folder or delivery.path.parent
+        with tempfile.TemporaryDirectory(prefix="read-", dir=place) as folder:
+            answer: Any = self._ask(Read(delivery, _late(reader), Path(folder)), delivery.name)
             return picked_up(answer, Path(folder))
+
+    def suggested(
+        self, delivery: Delivery, context: "Context", answers: Mapping[str, str]
+    ) -> "Suggestion":
+        """Suggest a map for a file that no reader takes.
+
+        Raises:
+            RefusedFileError: no map can be made for it, or finding one takes too much.
+            UsageError: an answer is none of its question's choices, or nobody asked.
+
+        """
+        from afterclear.readers.suggesting import suggestion_of  # noqa: PLC0415 - as above
+
+        answer: Any = self._ask(Suggest(delivery, context, answers), delivery.name)
+        return suggestion_of(answer)
 
     def _ask(self, question: Question, name: str) -> object:
         """Ask the other process, beginning one where there is none."""
@@ -126,7 +178,7 @@ class Readers:
             if "did" in answer:
                 process.n_answered += 1
                 return answer["did"]
-            if answer["error"] not in (REFUSED, FAULT):
+            if answer["error"] not in {REFUSED, USAGE, FAULT}:
                 self._end()
                 # what earlier files left behind may not count against this one
                 if answer["error"] == MEMORY and process.n_answered:
@@ -137,6 +189,8 @@ class Readers:
         said = answer.get("said")
         if answer["error"] == REFUSED:
             return RefusedFileError(str(said))
+        if answer["error"] == USAGE:
+            return UsageError(str(said))
         if answer["error"] == FAULT:
             return FaultError(name, str(said), str(answer["trace"]))
         if answer["error"] == MACHINE:
@@ -278,8 +332,12 @@ def _begun(readers: Sequence[Reader], limits: ReadingLimits) -> _Process:
         ) from error
     process = _Process(popen)
     process.listen()
-    process.say(Setup(pickle.dumps(tuple(readers)), limits))
+    process.say(Setup(tuple(map(_late, readers)), limits))
     return process
+
+
+def _late(reader: Reader) -> Late:
+    return Late(reader.name, pickle.dumps(reader))
 
 
 def _environment() -> dict[str, str]:

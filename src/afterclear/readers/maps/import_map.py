@@ -42,7 +42,7 @@ _zones = cache(available_timezones)
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, defer_build=True)
 
 
 def _as_list(value: object) -> object:

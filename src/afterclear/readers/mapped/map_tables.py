@@ -1,0 +1,184 @@
+"""Finds the tables a map speaks of in a file, and maps each.
+
+Every row of a table that is taken ends in the plain layout or among the rejections; sheets and
+tables that no part of the map takes are told in the note.
+
+Mapped text is read column by column, a run of equal cells once. The parser's own row numbers are
+not used: they keep it to one core.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from fnmatch import fnmatchcase
+
+from afterclear.errors import RefusedFileError
+from afterclear.readers.formats.delimited import DelimitedFile
+from afterclear.readers.formats.grids import Grid, table_of_grid
+from afterclear.readers.formats.html_tables import html_tables, is_facts
+from afterclear.readers.formats.nested import json_tree, nested_table
+from afterclear.readers.formats.text_report import fixed_grid, report_table
+from afterclear.readers.formats.workbook import read_sheets
+from afterclear.readers.formats.xml_tree import xml_tree
+from afterclear.readers.mapped.map_rows import Mapped, mapped_rows, origins_of
+from afterclear.readers.maps.import_map import ImportMap, MapTable
+from afterclear.readers.maps.source_table import SourceTable
+from afterclear.readers.text.text_of_bytes import decoded
+from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
+
+# (table of the map, what it found, where that stands, for messages)
+Found = tuple[MapTable, SourceTable, str]
+
+
+def read_by_map(import_map: ImportMap, delivery: Delivery) -> ReadFile:
+    """Bring a file into the plain layout.
+
+    Raises:
+        RefusedFileError: its tables, headings or encoding are not what the map says.
+
+    """
+    notes: list[str] = []
+    rejections: list[Rejection] = []
+    found = list(_FINDERS[import_map.kind](delivery, import_map, notes, rejections))
+    mapped = [mapped_rows(t, spec, import_map, delivery, where) for spec, t, where in found]
+    return ReadFile(
+        parts=_parts(mapped),
+        rejections=(*rejections, *(r for m in mapped for r in m.rejections)),
+        note="; ".join(dict.fromkeys([*notes, *(n for m in mapped for n in m.notes)])),
+    )
+
+
+def _parts(mapped: list[Mapped]) -> tuple[PlainRows, ...]:
+    return tuple(m.rows for m in mapped if not m.rows.frame.is_empty())
+
+
+# --- one finder for each kind ----------------------------------------------------------------
+
+
+def _text(delivery: Delivery, how: ImportMap, notes: list[str]) -> str:
+    text = decoded(delivery.path.read_bytes(), how.encoding, delivery.name)
+    if text.note:
+        notes.append(text.note)
+    return text.text
+
+
+def _in_delimited(
+    delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection]
+) -> Iterator[Found]:
+    file = DelimitedFile(delivery.path.read_bytes(), how, delivery.name)
+    for spec in how.table:
+        yield spec, file.table(spec), delivery.name
+    if file.note:
+        notes.append(file.note)
+
+
+def _in_fixed(
+    delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection]
+) -> Iterator[Found]:
+    text = _text(delivery, how, notes)
+    fill = how.short_rows == "fill"
+    for spec in how.table:
+        grid = fixed_grid(text, spec.positions)
+        yield spec, table_of_grid(grid, spec, delivery.name, fill_short=fill), delivery.name
+
+
+def _in_report(
+    delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection]
+) -> Iterator[Found]:
+    text = _text(delivery, how, notes)
+    for spec in how.table:
+        table = report_table(text, spec)
+        if table.frame.is_empty() and not any(spec.section):
+            raise RefusedFileError(f"{delivery.name} has no line that is a row by the map.")
+        yield spec, table, delivery.name
+
+
+def _in_json(
+    delivery: Delivery, how: ImportMap, notes: list[str], rejections: list[Rejection]
+) -> Iterator[Found]:
+    tree, broken = json_tree(_text(delivery, how, notes), delivery.name, how.decimal)
+    rejections += [
+        Rejection(how.table[0].into, r.line, None, r.value, r.expected, r.row) for r in broken
+    ]
+    for spec in how.table:
+        yield spec, nested_table(tree, spec, delivery.name), delivery.name
+
+
+def _in_xml(
+    delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection]
+) -> Iterator[Found]:
+    raw: bytes | str = delivery.path.read_bytes()
+    if how.encoding != "detect":  # else the document says it itself
+        raw = _text(delivery, how, notes)
+    tree = xml_tree(raw, delivery.name)
+    for spec in how.table:
+        yield spec, nested_table(tree, spec, delivery.name), delivery.name
+
+
+def _in_workbook(
+    delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection]
+) -> Iterator[Found]:
+    raw = delivery.path.read_bytes()
+    sheets = {s.name: s.grid for s in read_sheets(raw, delivery.name, decimal=how.decimal)}
+    taken: set[str] = set()
+    for spec in how.table:
+        named = {name: grid for name, grid in sheets.items() if fnmatchcase(name, spec.sheet)}
+        grids = [(f"{delivery.name}, sheet {name!r}", grid) for name, grid in named.items()]
+        for at, table in _in_grids(grids, spec, fill_short=True):
+            table.sheet = list(named)[at]
+            taken.add(table.sheet)
+            yield spec, table, grids[at][0]
+    left = [name for name, grid in sheets.items() if name not in taken and grid]
+    if left:
+        notes.append(f"sheets not taken: {', '.join(left)}")
+
+
+def _in_html(
+    delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection]
+) -> Iterator[Found]:
+    tables = html_tables(_text(delivery, how, notes), delivery.name)
+    grids = [(f"{delivery.name}, table {n}", t.rows) for n, t in enumerate(tables, 1)]
+    taken: set[int] = set()
+    for spec in how.table:
+        for at, table in _in_grids(grids, spec, fill_short=how.short_rows == "fill"):
+            taken.add(at)
+            above = "\n".join(t.above for t in tables[: at + 1])
+            facts = [cells for t in tables[:at] if is_facts(t) for _, cells in t.rows]
+            above += "".join(f"\n{' '.join(cells)}" for cells in facts)
+            table.above = f"{above}\n{table.above}"
+            yield spec, table, grids[at][0]
+    if len(taken) < len(tables):
+        notes.append(f"{len(tables) - len(taken)} tables of the page not taken")
+
+
+def _in_grids(
+    grids: Sequence[tuple[str, Grid]], spec: MapTable, *, fill_short: bool
+) -> Iterator[tuple[int, SourceTable]]:
+    """Take the table from every grid that has its headings; one must."""
+    n_taken = 0
+    why = ""
+    for at, (where, grid) in enumerate(grids):
+        if not grid:
+            continue
+        try:
+            table = table_of_grid(grid, spec, where, fill_short=fill_short)
+            origins_of(table, spec, where)
+        except RefusedFileError as error:
+            why = why or str(error)
+            continue
+        n_taken += 1
+        yield at, table
+    if not n_taken:
+        places = ", ".join(where for where, _ in grids)
+        raise RefusedFileError(why or f"no table for {spec.into} in: {places or 'the file'}.")
+
+
+_FINDERS: dict[
+    str, Callable[[Delivery, ImportMap, list[str], list[Rejection]], Iterator[Found]]
+] = {
+    "delimited": _in_delimited,
+    "fixed": _in_fixed,
+    "workbook": _in_workbook,
+    "json": _in_json,
+    "xml": _in_xml,
+    "html": _in_html,
+    "text": _in_report,
+}
