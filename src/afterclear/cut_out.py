@@ -8,15 +8,17 @@ Where neither holds, nothing of the file's bytes stays.
 import csv
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import Final
 
 import polars as pl
 
 from afterclear.catalogue.called import Called
 from afterclear.errors import RefusedFileError
-from afterclear.readers.cutting import CannotLookError, Cut, texts, without
+from afterclear.readers.child.reading_process import Readers
+from afterclear.readers.cutting import CannotLookError, Cut, without
 from afterclear.records import Delivery, PlainFile, PlainRows, ReadFile, Rejection
 from afterclear.store.engine.database import is_of_the_file
 from afterclear.store.intake.door import Door
@@ -26,8 +28,6 @@ REFUSED: Final = (
 )
 # columns, and a reader's helper columns, that say which vehicle a row is about
 _NAMING: Final = ("vehicle_id", "_vin", "_plate", "vin", "plate", "ecu_vin")
-
-Read = Callable[[Delivery], ReadFile]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,9 @@ class Stays:
     lines: tuple[int, ...] = ()
 
 
-def what_stays(delivery: Delivery, called: Called, read: Read, *, speaks: bool | None) -> Stays:
+def what_stays(
+    delivery: Delivery, called: Called, readers: Readers, *, speaks: bool | None
+) -> Stays:
     """Say what may stay of a file's bytes when a vehicle is forgotten.
 
     ``speaks``: rows of the vehicle came from it; None: only its reader can tell.
@@ -47,38 +49,39 @@ def what_stays(delivery: Delivery, called: Called, read: Read, *, speaks: bool |
     raw = delivery.path.read_bytes()
     made = without(raw, called)
     try:
-        named = any(called.stand_in(t) for t in texts(delivery.path, delivery.name))
+        named = any(called.stand_in(t) for t in readers.texts(delivery.path, delivery.name))
     except CannotLookError:
         return Stays(None, is_changed=True)
     if made is not None and made.lines and (made.is_certain or named or speaks):
-        return _checked(made, delivery, called, read)
+        return _checked(made, delivery, called, readers)
     if named or speaks:
         return Stays(None, is_changed=True)
     if speaks is None or (made is not None and made.lines):
-        found = _read(delivery, read)
+        found = _read(delivery, readers)
         if found is not None and any(_about(part, called).any() for part in _rows(found)):
-            return what_stays(delivery, called, read, speaks=True)
+            return what_stays(delivery, called, readers, speaks=True)
     return Stays(raw, is_changed=False)
 
 
-def _checked(made: Cut, delivery: Delivery, called: Called, read: Read) -> Stays:
+def _checked(made: Cut, delivery: Delivery, called: Called, readers: Readers) -> Stays:
     """Take a cut only if nothing in it names the vehicle and no other row is missing."""
     place = delivery.path.with_name(f"cut{delivery.path.suffix}")
     place.write_bytes(made.content)
     times = delivery.path.stat()
     os.utime(place, ns=(times.st_atime_ns, times.st_mtime_ns))
-    if any(called.stand_in(text) for text in texts(place, delivery.name)):
+    if any(called.stand_in(text) for text in readers.texts(place, delivery.name)):
         return Stays(None, is_changed=True)
     if not made.is_certain:
-        before, after = _read(delivery, read), _read(replace(delivery, path=place), read)
+        before = _read(delivery, readers)
+        after = _read(replace(delivery, path=place), readers)
         if before is None or after is None or not _is_the_rest(before, after, called):
             return Stays(None, is_changed=True)
     return Stays(made.content, is_changed=True, lines=made.lines)
 
 
-def _read(delivery: Delivery, read: Read) -> ReadFile | None:
+def _read(delivery: Delivery, readers: Readers) -> ReadFile | None:
     try:
-        return read(delivery)
+        return readers.identify(delivery).read(delivery)
     except Exception as error:
         if not is_of_the_file(error):
             raise
@@ -140,7 +143,9 @@ class Admitted:
     called: Called
 
 
-def names_at_the_door(delivery: Delivery, door: Door, read: ReadFile | None) -> Called | None:
+def names_at_the_door(
+    delivery: Delivery, door: Door, read: ReadFile | None, readers: Readers
+) -> Called | None:
     """Find names of forgotten vehicles in a delivery; None: it may come in as it is.
 
     What cannot be looked into may not, whatever it names.
@@ -149,7 +154,8 @@ def names_at_the_door(delivery: Delivery, door: Door, read: ReadFile | None) -> 
     if read is not None:
         cells += [cell for part in read.parts for cell in _vehicle_cells(part)]
     try:
-        return door.refused(cells, [delivery.name, *texts(delivery.path, delivery.name)])
+        texts = readers.texts(delivery.path, delivery.name)
+        return door.refused(cells, chain([delivery.name], texts))
     except CannotLookError:  # it is refused for the same reason, and nobody knows what it says
         return door.refused(cells, [delivery.name]) or Called(frozenset(), frozenset())
 
@@ -159,14 +165,14 @@ def names_of_packed(delivery: Delivery, door: Door) -> Called:
     return door.refused((), [delivery.name]) or Called(frozenset(), frozenset())
 
 
-def admitted(delivery: Delivery, read: ReadFile, called: Called, again: Read) -> Admitted:
+def admitted(delivery: Delivery, read: ReadFile, called: Called, readers: Readers) -> Admitted:
     """Leave the rows of forgotten vehicles outside; each is refused without its words.
 
     Raises:
         RefusedFileError: a plain table cannot be cut.
 
     """
-    stays = what_stays(delivery, called, again, speaks=True)
+    stays = what_stays(delivery, called, readers, speaks=True)
     parts: list[PlainFile | PlainRows] = []
     refused = [
         Rejection(r.table, r.line, None, None, REFUSED) if _is_named(r, called) else r

@@ -224,7 +224,7 @@ def _take_in(con: Connection, case: Case, readers: Readers, incoming: Incoming) 
     try:
         reader = readers.identify(case.delivery)
         read = reader.read(case.delivery)
-        case = _past_the_door(case, read, incoming)
+        case = _past_the_door(case, read, incoming, readers)
         if case.outside is not None:
             case, read = _without_forgotten(case, case.outside, read, incoming, readers)
         named = replace(case, load=replace(case.load, reader=reader.name))
@@ -235,14 +235,14 @@ def _take_in(con: Connection, case: Case, readers: Readers, incoming: Incoming) 
             with transaction(con):
                 return _write(con, read, named, short=False)
     except Exception as error:  # noqa: BLE001 - looked at there, and raised on
-        return _refused_for(con, case, error, (read, incoming))
+        return _refused_for(con, case, error, (read, incoming, readers))
 
 
 def _refused_for(
     con: Connection,
     case: Case,
     error: Exception,
-    at_the_door: tuple[ReadFile | None, Incoming] | None = None,
+    at_the_door: tuple[ReadFile | None, Incoming, Readers] | None = None,
 ) -> LoadResult:
     """Refuse a file for an error it brought about; any other error is raised on."""
     if not is_of_the_file(error):
@@ -259,11 +259,11 @@ def _refused_for(
     return _refuse(con, case, str(error), is_fault=isinstance(error, FaultError))
 
 
-def _past_the_door(case: Case, read: ReadFile | None, incoming: Incoming) -> Case:
+def _past_the_door(case: Case, read: ReadFile | None, incoming: Incoming, readers: Readers) -> Case:
     """Archive a delivery, unless it speaks of a forgotten vehicle; then say so."""
     if case.door is None or case.outside is not None:
         return case
-    called = names_at_the_door(case.delivery, case.door, read)
+    called = names_at_the_door(case.delivery, case.door, read, readers)
     if called is None:
         incoming.keep()
         return case
@@ -291,12 +291,7 @@ def _without_forgotten(
     case: Case, outside: Outside, read: ReadFile, incoming: Incoming, readers: Readers
 ) -> tuple[Case, ReadFile]:
     """Let in what a delivery says of other vehicles, and archive no more of it than that."""
-    let_in = admitted(
-        case.delivery,
-        read,
-        outside.called,
-        lambda delivery: readers.identify(delivery).read(delivery),
-    )
+    let_in = admitted(case.delivery, read, outside.called, readers)
     if let_in.content is not None:
         kept = keep_bytes(incoming.archive, let_in.content, case.delivery.path.suffix)
         outside = replace(outside, kept=kept)

@@ -28,7 +28,7 @@ from afterclear.digest.input.pseudonyms import Pseudonyms, pseudonymise
 from afterclear.errors import ConfigError, UnknownNameError, UsageError
 from afterclear.findings.common.told import Voice
 from afterclear.findings.work.decided import Decided, decision_words
-from afterclear.store.engine.database import open_store
+from afterclear.store.engine.database import open_store, query
 from afterclear.store.queries.exports import EXPORTS
 from afterclear.wording.cells import Cells
 from tests.commands.small_fleet import (
@@ -75,6 +75,30 @@ def test_other_settings_change_nothing_of_an_archived_digest(app: App) -> None:
     other = with_settings(app, '[digest]\nunits = "mi"\nlanguage = "de"\ntitle = "Other"\n')
     assert digest_again(other, made.digest_id).differing == ()
     with_settings(app, "")
+
+
+@pytest.mark.slow
+def test_sums_of_pages_are_kept_for_as_many_days_as_are_set(tmp_path: Path) -> None:
+    """Those of each night for ever would outgrow the rest; one a digest does not."""
+    own = small_fleet(tmp_path)
+
+    def sums_after(settings: str, days: int) -> list[int]:
+        night = AS_OF + timedelta(days=days)
+        digest(
+            replace(with_settings(own, settings), clock=lambda: night),
+            DigestAsked(audiences=("fleet",)),
+        )
+        with open_store(own.store, read_only=True) as con:
+            rows = query(
+                con, "SELECT count(*) FROM digest_pages GROUP BY digest_id ORDER BY digest_id"
+            )
+        return [n for (n,) in rows.iter_rows()]
+
+    (whole,) = sums_after("", 0)
+    assert whole > 1
+    assert sums_after("", 59) == [whole, whole]
+    assert sums_after("", 61) == [1, whole, whole]
+    assert sums_after("[keep]\npage_sums_days = 5\n", 65) == [1, 1, whole, whole]
 
 
 @pytest.mark.slow

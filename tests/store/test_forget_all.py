@@ -1,5 +1,6 @@
 """A forgotten vehicle is in no byte that is kept, whatever form it came in, and stays away."""
 
+import gzip
 import multiprocessing
 import random
 import shutil
@@ -14,11 +15,13 @@ from afterclear.cli import main
 from afterclear.commands import forgetting
 from afterclear.commands.app import App
 from afterclear.commands.forgetting import forget, let_in
+from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.intake.replaying import replay
 from afterclear.commands.pages.digests import digest
 from afterclear.commands.queries.health import health
 from afterclear.commands.upkeep import check
 from afterclear.errors import UsageError
+from afterclear.readers import cutting
 from afterclear.store.engine.archive import blob_path, taken_out
 from afterclear.store.engine.database import open_store, query
 from tests.store.spoken import (
@@ -120,6 +123,26 @@ def test_what_a_cut_file_keeps_are_the_other_lines_in_their_places(
         lines = plain.path.read_text().split("\n")
     whole = SCANS.split("\n")
     assert lines == ["" if f",{NUMBER}," in line else line for line in whole]
+
+
+def test_what_is_packed_is_opened_by_the_reading_process(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And one that unpacks without end goes whole, whatever it names."""
+
+    def _here(*_: object) -> None:
+        raise AssertionError("opened in the process that holds the store")
+
+    monkeypatch.setattr(cutting, "unpacked", _here)
+    monkeypatch.setattr(cutting, "check_zip", _here)
+    app = fleet(tmp_path, judged=False, only=("2_scans.csv", "h_zip.zip"))
+    (tmp_path / "much.gz").write_bytes(gzip.compress(bytes(40_000_000)))
+    load_paths(app, [tmp_path / "much.gz"], Whose(), lambda _: None)
+    forget(app, NUMBER)
+    assert places_with_names(app) == []
+    kept = asked(app, "SELECT count(kept_sha256), count(*) FROM archive_changes JOIN loads "
+                 "USING (sha256) WHERE file_name = 'much.gz'")  # fmt: skip
+    assert kept == [(0, 1)]
 
 
 def test_new_files_are_let_in_without_the_vehicle(few: Path, tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from afterclear.errors import StoreError, UnknownVehicleError
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.registry import all_readers
-from afterclear.records import Delivery, ReadFile
+from afterclear.records import Delivery
 from afterclear.store.engine.archive import keep_bytes, taken_out
 from afterclear.store.engine.database import Connection, open_store, transaction
 from afterclear.store.engine.snapshot import long_writing, sweep
@@ -92,9 +92,6 @@ def _from_archive(app: App, job: Job) -> None:
 
 
 def _what_stays(app: App, file: ArchivedFile, job: Job, readers: Readers) -> Stays:
-    def read(delivery: Delivery) -> ReadFile:
-        return readers.identify(delivery).read(delivery)
-
     try:
         with taken_out(app.archive, file.kept, file.name) as plain:
             if file.changed_at is not None:  # a log with a clock of its own is dated by its file
@@ -103,7 +100,7 @@ def _what_stays(app: App, file: ArchivedFile, job: Job, readers: Readers) -> Sta
             delivery = Delivery(
                 "", file.name, plain.path, file.kept, file.zone, file.vehicle_id, begun
             )
-            return what_stays(delivery, job.called, read, speaks=file.speaks)
+            return what_stays(delivery, job.called, readers, speaks=file.speaks)
     except StoreError:  # lost or changed: nobody can tell what it says
         return Stays(None, is_changed=True)
 

@@ -120,7 +120,28 @@ class Suggest:
             raise RefusedFileError(why_unread(self.delivery) or str(error)) from error
 
 
-Question = Kind | Unpack | Identify | Read | Suggest
+@dataclass(frozen=True, slots=True)
+class Look:
+    """Ask for everything in a packed file that can be read as text, into files of a folder."""
+
+    path: Path
+    name: str
+    folder: Path
+
+    def answer(self, _: Sequence[Reader]) -> object:
+        """Give the number of texts; None: it cannot be looked into."""
+        from afterclear.readers.cutting import CannotLookError, texts  # noqa: PLC0415 - as above
+
+        n_texts = 0
+        try:
+            for n_texts, text in enumerate(texts(self.path, self.name), 1):
+                (self.folder / f"{n_texts}.txt").write_bytes(text.encode("utf-8", "surrogatepass"))
+        except CannotLookError:
+            return None
+        return n_texts
+
+
+Question = Kind | Unpack | Identify | Read | Suggest | Look
 
 
 @dataclass

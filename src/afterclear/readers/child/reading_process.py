@@ -20,7 +20,7 @@ import sys
 import tempfile
 import threading
 from collections import Counter, deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -40,6 +40,7 @@ from afterclear.readers.child.reading_child import (
     Identify,
     Kind,
     Late,
+    Look,
     Question,
     Read,
     Setup,
@@ -151,6 +152,30 @@ class Readers:
         with tempfile.TemporaryDirectory(prefix="read-", dir=place) as folder:
             answer: Any = self._ask(Read(delivery, _late(reader), Path(folder)), delivery.name)
             return picked_up(answer, Path(folder))
+
+    def texts(self, path: Path, name: str) -> Iterator[str]:
+        """Give everything in a file that can be read as text; what is packed is opened apart.
+
+        Raises:
+            CannotLookError: it cannot be opened, or opening it takes too much.
+
+        """
+        # loaded where a vehicle was or is being forgotten
+        from afterclear.readers.cutting import CannotLookError, texts  # noqa: PLC0415
+
+        if not (may_be_container(path, name) or is_packed(path)):
+            yield from texts(path, name)
+            return
+        with tempfile.TemporaryDirectory(prefix="read-", dir=path.parent) as folder:
+            try:
+                answer: Any = self._ask(Look(path, name, Path(folder)), name)
+            except RefusedFileError as error:
+                raise CannotLookError(name) from error
+            if answer is None:
+                raise CannotLookError(name)
+            for number in range(1, answer + 1):
+                text = (Path(folder) / f"{number}.txt").read_bytes()
+                yield text.decode("utf-8", "surrogatepass")
 
     def suggested(
         self, delivery: Delivery, context: "Context", answers: Mapping[str, str]
