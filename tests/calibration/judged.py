@@ -3,7 +3,7 @@
 import numpy as np
 
 from afterclear.estimators.causes.cell_prior import Cells
-from afterclear.estimators.causes.judging import Attempts, ThreeCauses, judge
+from afterclear.estimators.causes.judging import Attempts, OlderParts, ThreeCauses, judge
 from afterclear.estimators.causes.new_faults import (
     FirstEpisodes,
     NewFaults,
@@ -47,23 +47,43 @@ def rates(fleet: Fleet, found: NewFaults) -> np.ndarray:
 def judged(fleet: Fleet) -> ThreeCauses:
     """Judge every attempt."""
     component = COMPONENT[fleet.column("fault").astype(int)]
-    repair, repeat, brand = (
-        fleet.column(name).astype(np.int64) for name in ("is_repair", "is_repeat", "brand")
-    )
+    repair, repeat = (fleet.column(name).astype(np.int64) for name in ("is_repair", "is_repeat"))
     stratum = 2 * repair + repeat
-    key = (2 * component + repair) * (len(BRANDS) + 1) + np.where(repair == 1, brand + 1, 0)
+    brand = np.where(repair == 1, fleet.column("brand").astype(np.int64) + 1, 0)
+    key = (2 * component + repair) * (len(BRANDS) + 1) + brand
     _, first, cell = np.unique(key, return_index=True, return_inverse=True)
     attempts = Attempts(
         _dense(4 * component + stratum),
         _dense(stratum),
+        _dense(2 * component + repair),
         cell,
         fleet.column("clean_km"),
         fleet.column("back_km"),
         rates(fleet, background(fleet)),
+        _older(fleet, cell),
     )
     kind = repair[first]
-    cells = Cells(component[first], brand[first] + 1, kind, kind == 1)
+    cells = Cells(component[first], brand[first], kind, kind == 1)
     return judge(attempts, cells, Levels(HELD_BELOW, 0.95))
+
+
+def _older(fleet: Fleet, cell: Ints) -> OlderParts:
+    """Find the part each attempt left in place: the last one fitted for that fault."""
+    tries = fleet.tries
+    found = OlderParts.none(len(tries))
+    part: dict[tuple[int, int], int] = {}
+    last: dict[tuple[int, int], int] = {}
+    for place in sorted(range(len(tries)), key=lambda i: tries[i].day):
+        tried = tries[place]
+        key = tried.vehicle, tried.fault
+        if tried.is_repair:
+            part[key] = place
+        elif key in part:
+            found.cell[place] = cell[part[key]]
+            found.age_km[place] = tried.km - tries[part[key]].km
+            found.before[place] = last[key]
+        last[key] = place
+    return found
 
 
 def told(fleet: Fleet) -> Told:

@@ -27,6 +27,10 @@ CODES = (
     ("B0001", "airbag:driver", "airbag", 10.0),
     ("B0020", "side_airbag:left", "airbag", 10.0),
 )
+# middle odds of failing of a repair, of a bare clear, and their log sd over components; what
+# multiplies them in fleets where fixes never fail, fail as usual, and always
+P_REPAIR, P_CLEAR, P_SD = 0.25, 1.2, 0.6
+FACTORS = (0.0, 1.0, np.inf)
 UNITS = tuple(dict.fromkeys(unit for _, _, unit, _ in CODES))
 BRANDS = ("Aldmoor", "Brenwick", "Cadrow", "Dunmere")
 
@@ -100,8 +104,8 @@ def drawn_faults(rng: np.random.Generator, laws: Laws) -> list[Fault]:
 
 
 def _drawn_fault(rng: np.random.Generator, laws: Laws) -> Fault:
-    odds = laws.p_factor * np.exp(rng.normal(np.log(0.25), 0.6))
-    odds_clear = laws.p_factor * np.exp(rng.normal(np.log(1.2), 0.6))
+    odds = laws.p_factor * np.exp(rng.normal(np.log(P_REPAIR), P_SD))
+    odds_clear = laws.p_factor * np.exp(rng.normal(np.log(P_CLEAR), P_SD))
     return Fault(
         new_per_km=laws.rate_factor * 1e-5 * float(np.exp(rng.normal(np.log(0.6), 0.6))),
         p_repair=_share(odds),

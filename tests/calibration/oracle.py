@@ -26,10 +26,9 @@ def oracle(fleet: Fleet, threshold: float = 0.05) -> Known:
     low, high = fleet.column("clean_km"), fleet.column("back_km")
     back = np.isfinite(high)
     is_log = fleet.laws.lognormal
-    s_low, s_high = (_survival(km, eta, shape, is_log=is_log) for km in (low, high))
+    s_low, s_high = (survival(km, eta, shape, is_log=is_log) for km in (low, high))
     p_failed = p * s_low / (p * s_low + 1 - p)
-    new = fleet.column("new_per_km")[back] * (high - low)[back]
-    worn = _wear(fleet, high, back) - _wear(fleet, low, back)
+    new, worn = (hazard[back] for hazard in other_hazard(fleet))
     other = -np.expm1(-(new + worn))
     failed = p[back] * (s_low[back] - s_high[back] * (1 - other))
     rest = (1 - p[back]) * other
@@ -41,7 +40,17 @@ def oracle(fleet: Fleet, threshold: float = 0.05) -> Known:
     )
 
 
-def _survival(km: Floats, eta: Floats, shape: Floats, *, is_log: bool) -> Floats:
+def other_hazard(fleet: Fleet) -> tuple[Floats, Floats]:
+    """Hazard of a new fault and of wear in the window of each attempt; 0: it did not return."""
+    low, high = fleet.column("clean_km"), fleet.column("back_km")
+    back = np.isfinite(high)
+    new, worn = np.zeros(low.size), np.zeros(low.size)
+    new[back] = fleet.column("new_per_km")[back] * (high - low)[back]
+    worn[back] = _wear(fleet, high, back) - _wear(fleet, low, back)
+    return new, worn
+
+
+def survival(km: Floats, eta: Floats, shape: Floats, *, is_log: bool) -> Floats:
     with np.errstate(divide="ignore"):
         if is_log:
             return special.ndtr(-(np.log(km / eta) + 0.4))
@@ -66,7 +75,7 @@ def _km_to_go(
     near, far = np.zeros(p.size), np.full(p.size, _FARTHEST_KM)
     for _ in range(50):
         middle = (near + far) / 2
-        hidden = p * _survival(low + middle, eta, shape, is_log=is_log)
+        hidden = p * survival(low + middle, eta, shape, is_log=is_log)
         is_above = hidden / np.maximum(hidden + 1 - p, 1e-300) > at
         near, far = np.where(is_above, middle, near), np.where(is_above, far, middle)
     return np.where(p_failed <= at, 0.0, far)

@@ -6,10 +6,11 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from tests.calibration.fleet import Bools, Fleet, Floats
-from tests.calibration.oracle import Known, oracle
+from tests.calibration.oracle import oracle
 
 EDGES = np.array([0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7])
 HELD_BELOW = 0.05
+_DRAWS = 200
 
 
 @dataclass(frozen=True)
@@ -32,14 +33,15 @@ class Rows:
     worn: Floats
     p_worn: Floats
     p_worn_oracle: Floats
+    p_informed: Floats
     back: Bools
     clean: Bools  # seen clean at least once
     to_go: Floats
     to_go_oracle: Floats
 
     @classmethod
-    def of(cls, fleet: Fleet, told: Told, known: Known | None = None) -> "Rows":
-        known = known or oracle(fleet, HELD_BELOW)
+    def of(cls, fleet: Fleet, told: Told, floor: Told) -> "Rows":
+        known = oracle(fleet, HELD_BELOW)
         back = np.isfinite(fleet.column("back_km"))
         return cls(
             np.where(back, told.p_same_fault, told.p_not_held),
@@ -48,6 +50,7 @@ class Rows:
             np.where(fleet.column("failed") > 0, 0.0, fleet.column("cause") == 1),
             told.p_worn,
             known.p_worn,
+            np.where(back, floor.p_same_fault, floor.p_not_held),
             back,
             (fleet.column("n_clean") > 0) & ~back,
             told.km_to_go,
@@ -65,15 +68,20 @@ class Score:
 
     ece: float
     ece_oracle: float
+    ece_informed: float
+    ece_noise: float  # 95 of 100 told so would show less, were all chances as told
     brier: float
     brier_oracle: float
     held: float  # share of those seen clean
     held_oracle: float
     wrong: float  # of those told held
+    wrong_informed: float
     to_go: float  # median km of those on watch
     to_go_oracle: float
     ece_same: float
     ece_same_oracle: float
+    ece_same_informed: float
+    ece_same_noise: float
     ece_worn: float
     ece_worn_oracle: float
     same: float  # mean
@@ -86,21 +94,28 @@ def score(rows: Rows) -> Score:
     """Compare.  The first figures are of attempts seen clean or not at all, the last of returns."""
     there, back = ~rows.back, rows.back
     p, p_oracle, failed = rows.p[there], rows.p_oracle[there], rows.failed[there]
-    held, held_oracle = ((q < HELD_BELOW) & rows.clean for q in (rows.p, rows.p_oracle))
+    held, held_oracle, held_informed = (
+        (q < HELD_BELOW) & rows.clean for q in (rows.p, rows.p_oracle, rows.p_informed)
+    )
     watch = (rows.p >= HELD_BELOW) & rows.clean
     watch_oracle = (rows.p_oracle >= HELD_BELOW) & rows.clean
     return Score(
         ece=calibration_error(p, failed),
         ece_oracle=calibration_error(p_oracle, failed),
+        ece_informed=calibration_error(rows.p_informed[there], failed),
+        ece_noise=noise(p),
         brier=_mean((p - failed) ** 2),
         brier_oracle=_mean((p_oracle - failed) ** 2),
         held=_mean(held[rows.clean]),
         held_oracle=_mean(held_oracle[rows.clean]),
         wrong=_mean(rows.failed[held]),
+        wrong_informed=_mean(rows.failed[held_informed]),
         to_go=_median(rows.to_go[watch]),
         to_go_oracle=_median(rows.to_go_oracle[watch_oracle]),
         ece_same=calibration_error(rows.p[back], rows.failed[back]),
         ece_same_oracle=calibration_error(rows.p_oracle[back], rows.failed[back]),
+        ece_same_informed=calibration_error(rows.p_informed[back], rows.failed[back]),
+        ece_same_noise=noise(rows.p[back]),
         ece_worn=calibration_error(rows.p_worn[back], rows.worn[back]),
         ece_worn_oracle=calibration_error(rows.p_worn_oracle[back], rows.worn[back]),
         same=_mean(rows.p[back]),
@@ -123,6 +138,19 @@ def calibration_error(p: Floats, truth: Floats) -> float:
     )
 
 
+def noise(p: Floats) -> float:
+    """ECE that 95 of 100 forecasts as these stay below when every chance is what happens."""
+    if not p.size or np.isnan(p).any():
+        return np.nan
+    rng, bins = np.random.default_rng(0), np.digitize(p, EDGES)
+    error = np.zeros(_DRAWS)
+    for k in np.unique(bins):
+        mine = p[bins == k]
+        came = np.array([(rng.random(mine.size) < mine).sum() for _ in range(_DRAWS)])
+        error += np.abs(came - mine.sum()) / p.size
+    return float(np.quantile(error, 0.95))
+
+
 def _mean(values: Floats | Bools) -> float:
     return float(values.mean()) if values.size else np.nan
 
@@ -132,18 +160,23 @@ def _median(values: Floats) -> float:
 
 
 HEAD = (
-    f"{'':34s}{'ECE':>12s}{'Brier x':>9s}{'held':>11s}{'wrong':>7s}{'to go':>14s}"
-    f"{'same ECE':>12s}{'worn ECE':>12s}"
+    f"{'':34s}{'ECE':>20s}{'Brier x':>9s}{'held':>11s}{'wrong':>11s}{'to go':>14s}"
+    f"{'same ECE':>21s}{'worn ECE':>12s}"
 )
 
 
 def as_line(found: Score) -> str:
-    """One line of the table: the model, a slash, the oracle."""
+    """One line of the table: the model / the oracle.
+
+    ECE and wrong also have, as a third figure, the informed (``informed.py``); ECE in brackets
+    what chance alone does.
+    """
     return (
-        f"{found.ece:6.3f}/{found.ece_oracle:.3f}"
-        f"{found.brier / max(found.brier_oracle, 1e-6):9.2f}"
-        f"{found.held:6.0%}/{found.held_oracle:4.0%}{found.wrong:7.1%}"
+        f"{found.ece:6.3f}/{found.ece_oracle:.3f}/{found.ece_informed:.3f}({found.ece_noise:.3f})"
+        f"{found.brier / max(found.brier_oracle, 1e-6):8.2f}"
+        f"{found.held:6.0%}/{found.held_oracle:4.0%}{found.wrong:6.1%}/{found.wrong_informed:4.1%}"
         f"{found.to_go:8,.0f}/{found.to_go_oracle:<5,.0f}"
         f"{found.ece_same:6.3f}/{found.ece_same_oracle:.3f}"
+        f"/{found.ece_same_informed:.3f}({found.ece_same_noise:.3f})"
         f"{found.ece_worn:6.3f}/{found.ece_worn_oracle:.3f}"
     )

@@ -1,5 +1,6 @@
 """Are verdicts true?  Fleets of every law, judged beside an oracle that knows the laws.
 
+The floor beside it is somebody who knows the laws fleets are drawn from (``informed.py``).
 ``python -m tests.calibration.verdicts [--sizes 10 40 400 2000] [--seeds 5] [law ...]`` prints a
 line a law and size, and below it what the model of before said of the same fleets
 (``before.csv``, made once by that model's code).
@@ -11,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from tests.calibration.fleet import simulate
+from tests.calibration.informed import informed
 from tests.calibration.judged import told
 from tests.calibration.laws import SCENARIOS, Scenario
 from tests.calibration.scores import HEAD, Rows, Score, as_line, score
@@ -32,7 +34,8 @@ def scored(scenario: Scenario, n_vehicles: int, n_seeds: int, first: int = 1) ->
     fleets = (
         simulate(scenario.sized(n_vehicles), seed) for seed in seeds_of(n_vehicles, n_seeds, first)
     )
-    return score(Rows.joined([Rows.of(fleet, told(fleet)) for fleet in fleets if fleet.tries]))
+    judged = [Rows.of(fleet, told(fleet), informed(fleet)) for fleet in fleets if fleet.tries]
+    return score(Rows.joined(judged))
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

@@ -12,9 +12,9 @@ from afterclear.estimators.arrays.checks import (
     check_non_negative,
     check_same_shape,
 )
-from afterclear.estimators.fix_held.fix_held import FixHeld, strata_of
+from afterclear.estimators.fix_held.fix_held import FixHeld, sorted_attempts
 from afterclear.estimators.fix_held.grid import Rows
-from afterclear.estimators.fix_held.pool import Levels, fitted_pools
+from afterclear.estimators.fix_held.pool import Levels, fitted_pool
 
 
 def fix_held(  # noqa: PLR0913 - four rows of data, four settings with defaults
@@ -24,6 +24,7 @@ def fix_held(  # noqa: PLR0913 - four rows of data, four settings with defaults
     background_per_km: ArrayLike = 0.0,
     *,
     stratum: ArrayLike = 0,
+    kin: ArrayLike | None = None,
     threshold: float = 0.05,
     conf_level: float = 0.95,
     n_groups: int | None = None,
@@ -33,12 +34,12 @@ def fix_held(  # noqa: PLR0913 - four rows of data, four settings with defaults
 
     ``group``: codes 0 or more, shape (n,).  ``low_km``, ``high_km``: the fault came back in
     (low, high] evidenced km; high inf: not seen to.  ``background_per_km``: rate of new faults
-    of the same code.  ``stratum``: codes 0 or more of what groups are pooled with, the same for
-    all attempts of a group.  Both of shape (n,) or one for all.  ``threshold``: P below which
-    an attempt counts as held.  ``n_groups``: more than the codes seen, to have groups without
-    attempts answered from the prior of stratum 0.  ``span_km``: least and greatest scale a
-    failed fix may have; None: up to the longest follow-up.  Any order of the rows gives the
-    same bits.
+    of the same code.  ``stratum``, ``kin``: codes 0 or more of what groups are pooled with, of
+    those with one curve, the same for all attempts of a group.  All of shape (n,) or one for
+    all.  ``threshold``: P below which an attempt counts as held.  ``n_groups``: more than the
+    codes seen, to have groups without attempts answered from the prior of stratum 0.
+    ``span_km``: least and greatest scale a failed fix may have; None: up to the longest
+    follow-up.  Any order of the rows gives the same bits.
 
     References: Meeker 1987, Technometrics 29(1), 51-65, for the model; Morris 1983, JASA
     78(381), 47-55, for parametric empirical Bayes.
@@ -46,8 +47,8 @@ def fix_held(  # noqa: PLR0913 - four rows of data, four settings with defaults
     """
     levels = Levels(threshold, conf_level)
     every = _checked_rows(as_groups("group", group), low_km, high_km, background_per_km)
-    strata = strata_of(every, stratum, n_groups, span_km)
-    return strata.result(every, fitted_pools(strata.each, levels), threshold)
+    tried = sorted_attempts(every, stratum, kin, n_groups, span_km)
+    return tried.result(every, fitted_pool(tried.evidence, levels), threshold)
 
 
 def _checked_rows(

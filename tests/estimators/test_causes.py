@@ -7,9 +7,15 @@ from scipy import optimize
 
 from afterclear.estimators.arrays.checks import FloatArray
 from afterclear.estimators.causes.cell_prior import Cells
-from afterclear.estimators.causes.judging import ETA_SPAN_KM, Attempts, ThreeCauses, judge
+from afterclear.estimators.causes.judging import (
+    ETA_SPAN_KM,
+    Attempts,
+    OlderParts,
+    ThreeCauses,
+    judge,
+)
 from afterclear.estimators.causes.others import Others, Windows
-from afterclear.estimators.fix_held.fix_held import strata_of
+from afterclear.estimators.fix_held.fix_held import sorted_attempts
 from afterclear.estimators.fix_held.grid import Rows
 from afterclear.estimators.fix_held.pool import Levels, left_to_others, likelihoods
 from afterclear.estimators.fix_held.prior import fit_priors
@@ -47,7 +53,9 @@ def fleet(seed: int, n: int, p: float = 0.25) -> tuple[FloatArray, FloatArray, F
 
 def judged(low: FloatArray, high: FloatArray, *, wears: bool = True) -> ThreeCauses:
     zero = np.zeros(low.size, dtype=np.int64)
-    attempts = Attempts(zero, zero, zero, low, high, np.full(low.size, NEW))
+    attempts = Attempts(
+        zero, zero, zero, zero, low, high, np.full(low.size, NEW), OlderParts.none(low.size)
+    )
     return judge(attempts, one_cell(wears=wears), LEVELS)
 
 
@@ -60,13 +68,14 @@ def test_what_groups_leave_to_others_is_what_they_say_without_the_return() -> No
     high = np.array([1500.0, np.inf, 800.0, 15_000.0, np.inf])
     other = np.where(np.isfinite(high), 0.02, 0.0)
     zero = np.zeros(5, dtype=np.int64)
-    (stratum,) = strata_of(Rows(zero, low, high, other), zero, span_km=ETA_SPAN_KM).each
-    table = likelihoods(stratum)
-    (prior,) = fit_priors([table], stratum.span_km)
-    left = left_to_others(stratum, table, prior)
-    nodes = stratum.common
+    evidence = sorted_attempts(Rows(zero, low, high, other), zero, span_km=ETA_SPAN_KM).evidence
+    table = likelihoods(evidence)
+    (prior,) = fit_priors(table, evidence.kin, evidence.span_km)
+    left = left_to_others(evidence, table, [prior])
+    nodes = evidence.common
     p, curves = nodes.p[0][:, None], nodes.curves
-    prior_weight = np.exp(prior.log_density(nodes)[0])
+    log_prior = prior.log_p_part(nodes)[0][:, None] + prior.log_curve_part(nodes)
+    prior_weight = np.exp(log_prior)
 
     def survival(km: float) -> FloatArray:
         return np.exp(-((km / np.exp(curves.log_eta[0])) ** curves.shape[0]))[None, :]
@@ -90,7 +99,7 @@ def test_a_return_is_taken_out_of_what_its_cell_says_of_it() -> None:
     """Chance of another cause, against the posterior from the likelihoods of all other windows."""
     low = np.array([30_000.0, 10_000.0, 45_000.0, 2000.0])
     high = np.array([34_000.0, np.inf, 50_000.0, 2500.0])
-    windows = Windows(np.zeros(4, dtype=np.int64), low, high, np.full(4, NEW))
+    windows = Windows(np.zeros(4, dtype=np.int64), low, high, np.full(4, NEW), np.zeros(4))
     ratio = np.array([0.001, 0.002, 0.3])
     others = Others.before(one_cell()).fitted(windows, ratio)
     returned = windows.part(np.array([0, 2, 3]))
@@ -113,6 +122,57 @@ def test_a_return_is_taken_out_of_what_its_cell_says_of_it() -> None:
         assert worn[i] == pytest.approx(share, rel=1e-9)
 
 
+def test_kin_share_one_curve_and_each_has_its_own_share() -> None:
+    """Posterior of two groups of one kin, by sums over both shares and the curve at once."""
+    group = np.array([0, 0, 0, 1, 1])
+    low = np.array([500.0, 3000.0, 200.0, 900.0, 4000.0])
+    high = np.array([1500.0, np.inf, 600.0, 1400.0, np.inf])
+    other = np.where(np.isfinite(high), 0.02, 0.0)
+    rows = Rows(group, low, high, other)
+    evidence = sorted_attempts(rows, group, kin=0, span_km=ETA_SPAN_KM).evidence
+    nodes, table = evidence.common, likelihoods(evidence).astype(np.float64)
+    priors = fit_priors(likelihoods(evidence), evidence.kin, evidence.span_km)
+    found = evidence.kin.posterior(np.log(table), priors, nodes)
+    by_p = [np.exp(prior.log_p_part(nodes)[0]) for prior in priors]
+    by_curve = np.exp(priors[0].log_curve_part(nodes)[0])
+    joint = np.einsum("pc,qc,p,q,c->pqc", table[0], table[1], *by_p, by_curve)
+    joint /= joint.sum()
+    np.testing.assert_allclose(found[0], joint.sum(axis=1), rtol=1e-9, atol=1e-15)
+    np.testing.assert_allclose(found[1], joint.sum(axis=0), rtol=1e-9, atol=1e-15)
+
+
+def test_a_part_left_in_place_goes_on_wearing_unless_it_ended_before() -> None:
+    """300 repairs whose parts live 60,000 km; a clear after them, 55,000 km on, that returns."""
+    low, high, _ = fleet(9, 300)
+    zero = np.zeros(302, dtype=np.int64)
+    cells = Cells(
+        np.zeros(2, dtype=np.int64), np.zeros(2, dtype=np.int64), np.array([1, 0]),
+        np.array([True, False]),
+    )  # fmt: skip
+
+    def p_worn(part: int, first_high: float) -> float:
+        kind = np.append(zero[:301], 1)
+        older = OlderParts(
+            np.append(zero[:301] - 1, part), np.append(np.zeros(301), 55_000.0), zero + 300
+        )
+        attempts = Attempts(
+            kind,
+            kind,
+            kind,
+            kind,
+            np.append(low, [50_000.0, 9000.0]),
+            np.append(high, [first_high, 11_000.0]),
+            np.full(302, NEW),
+            older,
+        )
+        return float(judge(attempts, cells, LEVELS).p_worn[-1])
+
+    assert p_worn(-1, np.inf) == 0
+    assert p_worn(0, np.inf) > 0.5
+    # it came back within what such parts live: that part may have been the one that ended
+    assert p_worn(0, 52_000.0) < 0.6 * p_worn(0, np.inf)
+
+
 # --- the whole --------------------------------------------------------------------------------
 
 
@@ -121,7 +181,7 @@ def test_parts_that_only_wear_live_as_surpyval_says() -> None:
     rng = np.random.default_rng(1)
     low, high = scanned(rng, 60_000 * rng.weibull(2.5, 600), 1000.0, 80_000.0)
     zero = np.zeros(600, dtype=np.int64)
-    windows = Windows(zero, low, high, np.full(600, 1e-12))
+    windows = Windows(zero, low, high, np.full(600, 1e-12), np.zeros(600))
     others = Others.before(one_cell())
     ratio = np.zeros(int(np.isfinite(high).sum()))
     for _ in range(6):
@@ -227,6 +287,6 @@ def test_a_weak_brand_is_doubted_on_a_component_it_was_never_seen_on() -> None:
         np.array([0, 0, 1, 1]), np.array([0, 1, 0, 1]), np.zeros(4, dtype=np.int64), np.ones(4) > 0
     )
     zero = np.zeros(450, dtype=np.int64)
-    attempts = Attempts(zero, zero, cell, low, high, np.full(450, 1e-7))
+    attempts = Attempts(zero, zero, zero, cell, low, high, np.full(450, 1e-7), OlderParts.none(450))
     prior = judge(attempts, cells, LEVELS).others.prior
     assert prior.log_theta[3] < prior.log_theta[2] - 0.3

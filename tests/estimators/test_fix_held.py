@@ -259,10 +259,10 @@ def test_the_prior_is_where_the_evidence_is_greatest() -> None:
         prior = _prior_at(theta)
         node = Naive(prior, longest).weight
         value = sum(np.log(table @ node / node.sum()) for table in tables)
-        mean_log = stats.beta(1, 3).expect(lambda p: stats.beta.logpdf(p, prior.a, prior.b))
-        away = ((prior.log_eta_mean - middle) ** 2 + 1) / prior.log_eta_sd**2
-        value += 4 * (mean_log - away / 2 - np.log(prior.log_eta_sd))
-        return -float(value + 4 * np.log(prior.shape_weight).mean())
+        value += stats.beta(1, 3).expect(lambda p: stats.beta.logpdf(p, prior.a, prior.b))
+        value += stats.norm.logpdf(prior.log_eta_mean, middle, 1.2)
+        value -= 6 * ((0.7 / prior.log_eta_sd) ** 2 / 2 + np.log(prior.log_eta_sd))
+        return -float(value + 6 * np.array([0.25, 0.5, 0.25]) @ np.log(prior.shape_weight))
 
     best = found.priors[0]
     at_fit = np.array(

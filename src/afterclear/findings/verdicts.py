@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from afterclear.estimators.arrays.checks import FloatArray, IntArray
 from afterclear.estimators.causes.cell_prior import Cells
-from afterclear.estimators.causes.judging import Attempts, ThreeCauses, judge
+from afterclear.estimators.causes.judging import Attempts, OlderParts, ThreeCauses, judge
 from afterclear.estimators.fix_held.fix_held import FixHeld
 from afterclear.estimators.fix_held.pool import Levels
 from afterclear.findings.new_faults import new_fault_rates
@@ -25,6 +25,8 @@ GROUP = ["component", "kind", "is_repeat"]
 # Repeats fail more often than first attempts, bare clears more often than repairs: each sort
 # leans on its own kind first.
 STRATUM = ["kind", "is_repeat"]
+# What fails comes back after the same distances at the first attempt and when it is tried again.
+KIN = ["component", "kind"]
 # What has one law for returns that are no failures: parts of one brand on one component.
 CELL = ["component", "kind", "may_wear", "part_brand"]
 _CONF_LEVEL = 0.95
@@ -103,10 +105,16 @@ def judge_attempts(
 
 
 def _windows(con: Connection) -> pl.DataFrame:
-    """Each attempt's (low, high] in evidenced km, and its group."""
+    """Each attempt's (low, high] in evidenced km, and its group.
+
+    ``before``: place of the attempt before on its fault; ``fitted``: of the last that may have
+    fitted a part, itself or an earlier one.
+    """
     return query(
         con,
-        """SELECT attempt_id, vehicle_id, attempted_km, family,
+        """SELECT lag(place) OVER fault AS before,
+               last_value(CASE WHEN may_wear THEN place END IGNORE NULLS) OVER fault AS fitted,
+               attempt_id, vehicle_id, attempted_km, family,
                coalesce(may_wear, false) AS may_wear, coalesce(part_brand, '') AS part_brand,
                component_of(family) AS component, kind, is_repeat, clean_km AS low_km, returned,
                stayed,
@@ -114,10 +122,12 @@ def _windows(con: Connection) -> pl.DataFrame:
                -- a code that was never gone tells nothing of when it would have come back
                returned AND unwatched_km IS NOT NULL
                    AND NOT (stayed AND coalesce(is_uncleared, false)) AS has_return
-           FROM store.attempts
+           FROM (SELECT *, row_number() OVER (ORDER BY attempt_id) - 1 AS place
+                 FROM store.attempts)
            LEFT JOIN (SELECT attempt_id, bool_or(reason = 'still_there_uncleared') AS is_uncleared
                       FROM store.evidence WHERE finding = 'stayed' GROUP BY attempt_id)
                USING (attempt_id)
+           WINDOW fault AS (PARTITION BY vehicle_id, ecu, code ORDER BY attempted_at, attempt_no)
            ORDER BY attempt_id""",
     )
 
@@ -126,17 +136,32 @@ def _judged(con: Connection, windows: pl.DataFrame, limit: float) -> Judged:
     rates = new_fault_rates(con, windows["family"].unique().to_list())
     low = np.where(windows["returned"] & ~windows["has_return"], 0.0, windows["low_km"].to_numpy())
     high = np.where(windows["has_return"], windows["high_km"].fill_null(np.inf).to_numpy(), np.inf)
+    cell = _numbers(windows, CELL)
     rows = Attempts(
         _numbers(windows, GROUP),
         _numbers(windows, STRATUM),
-        _numbers(windows, CELL),
+        _numbers(windows, KIN),
+        cell,
         low,
         high,
         rates.per_km(windows["family"], windows["vehicle_id"]),
+        _older(windows, cell),
     )
     causes = judge(rows, _cells(windows, rows.cell), Levels(limit, _CONF_LEVEL))
     # names of a million attempts are no small thing to keep
-    return Judged(causes, windows.drop("family", "component", "vehicle_id", "part_brand"), rows)
+    names = ("family", "component", "vehicle_id", "part_brand", "before", "fitted")
+    return Judged(causes, windows.drop(names), rows)
+
+
+def _older(windows: pl.DataFrame, cell: IntArray) -> OlderParts:
+    """Find the part each attempt left in place: the last one fitted for its fault."""
+    before, fitted = (windows[name].fill_null(-1).to_numpy() for name in ("before", "fitted"))
+    km = windows["attempted_km"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    age = km - km[fitted]
+    is_left = (fitted >= 0) & ~windows["may_wear"].to_numpy() & (age >= 0)
+    return OlderParts(
+        np.where(is_left, cell[fitted], -1), np.where(is_left, age, 0.0), np.maximum(before, 0)
+    )
 
 
 def _cells(windows: pl.DataFrame, cell: IntArray) -> Cells:
@@ -153,13 +178,14 @@ def _cells(windows: pl.DataFrame, cell: IntArray) -> Cells:
 
 def _verdicts(judged: Judged, limit: float, vehicle_life_km: float) -> pl.DataFrame:
     fit, causes, group = judged.fit, judged.causes, judged.group
+    part = np.where(judged.rows.older.cell >= 0, judged.rows.older.cell, judged.rows.cell)
     told: dict[str, FloatArray | IntArray] = {
         "p_not_held": fit.p_not_held,
         "p_same_fault": fit.p_same_fault,
         "p_worn": causes.p_worn,
         "p_new": causes.p_new,
         "km_to_go": fit.km_to_go,
-        "usual_life_km": causes.others.usual_life()[judged.rows.cell],
+        "usual_life_km": causes.others.usual_life()[part],
         "n_group": fit.groups.n_informative[group],
         "group_returned": fit.groups.n_returned[group],
     }

@@ -11,16 +11,16 @@ the sample's attempts really did, log loss is .450, was .560 with one cause; 20 
 held, none more wrongly.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray
 from afterclear.estimators.causes.cell_prior import Cells
 from afterclear.estimators.causes.others import Others, Windows
-from afterclear.estimators.fix_held.fix_held import FixHeld, Strata, strata_of
+from afterclear.estimators.fix_held.fix_held import FixHeld, sorted_attempts
 from afterclear.estimators.fix_held.grid import Rows
-from afterclear.estimators.fix_held.pool import Levels, all_left_to_others, fitted_pools
+from afterclear.estimators.fix_held.pool import Levels, fitted_pool, rough_left_to_others
 
 # Scales of failures in km: a fault that comes back later than a few of these does so for another
 # reason (own judgement: simulated, any bound from 8,000 to 30,000 km gave the same).
@@ -30,6 +30,28 @@ ETA_SPAN_KM = (150.0, 12_000.0)
 _FIRST_P, _FIRST_ETA_KM = 0.25, 3_000.0
 _ROUNDS = 6  # more change shares of failures by less than .01 in simulated fleets
 _MOST_CHANCE = 1 - 1e-12
+_LONGEST_CHAIN = 4  # attempts since a part was fitted by which it may have ended; more are rare
+
+
+@dataclass(frozen=True, slots=True)
+class OlderParts:
+    """The part an attempt left in place, shape (n,) each: it goes on wearing.
+
+    Its wear is taken from what its cell says of parts since they were fitted.  What becomes of
+    it later says nothing of the cell: whether it was what came back before is never certain, and
+    an old part that is taken to live on makes all parts look long-lived: one simulated fleet in
+    three then fell into a state in which no part ever ends (late returns, short lives: ECE .10; so
+    .009, and .030 with no older parts at all).
+    """
+
+    cell: IntArray  # the part's; -1: none is known, or the attempt fitted one
+    age_km: FloatArray  # what it had run
+    before: IntArray  # place of the attempt before on that fault; where there is no part: any
+
+    @classmethod
+    def none(cls, n: int) -> "OlderParts":
+        """Say that no part is known."""
+        return cls(np.full(n, -1), np.zeros(n), np.zeros(n, dtype=np.int64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +60,12 @@ class Attempts:
 
     group: IntArray  # component x kind x repeat
     stratum: IntArray  # kind x repeat
+    kin: IntArray  # component x kind: groups whose failures come back after like distances
     cell: IntArray  # row of ``Cells``
     low_km: FloatArray  # it came back in (low, high] evidenced km
     high_km: FloatArray  # inf: not seen again
     new_per_km: FloatArray  # rate of new faults of this vehicle and family
+    older: OlderParts
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,21 +81,26 @@ class ThreeCauses:
 def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
     """Judge attempts by what was seen of them, their groups and their cells."""
     back = np.isfinite(attempts.high_km)
-    windows, place = _windows(attempts, back)
-    returned = windows.part(np.flatnonzero(np.isfinite(windows.high_km)))
+    windows, order = _windows(attempts, back)
+    place = order[back[order]]
     end = np.where(back, attempts.high_km, attempts.low_km)
     first = attempts.new_per_km * (end - attempts.low_km)
     every = Rows(attempts.group, attempts.low_km, attempts.high_km, first)
-    strata = strata_of(every, attempts.stratum, span_km=ETA_SPAN_KM)
-    others, ratio = Others.before(cells), _first_ratio(returned)
+    tried = sorted_attempts(every, attempts.stratum, attempts.kin, span_km=ETA_SPAN_KM)
+    others, ratio = Others.before(cells), _first_ratio(windows.returned)
     worn = np.empty(0)
+    p_worn = np.zeros(back.size)
     for number in range(_ROUNDS):
         if number:
-            ratio, others = _left_to_others(strata, back.size)[place], others.closer()
+            left = rough_left_to_others(tried.evidence)
+            ratio = _by_place(left.place, left.ratio, back.size)[place]
+            p_worn[place] = (1 - _by_place(left.place, left.p_failed, back.size)[place]) * worn
+            windows = replace(windows, older=_older(attempts, others, p_worn)[order])
+            others = others.closer()
         others = others.fitted(windows, ratio)
-        chance, worn = others.chances(returned, ratio)
-        strata = strata.with_other(_hazards(chance, place, back.size))
-    held = strata.result(every, fitted_pools(strata.each, levels), levels.threshold)
+        chance, worn = others.chances(windows.returned, ratio)
+        tried = tried.with_other(_hazards(chance, place, back.size))
+    held = tried.result(every, fitted_pool(tried.evidence, levels), levels.threshold)
     p_worn = np.full(back.size, np.nan)
     p_worn[place] = (1 - held.p_same_fault[place]) * worn
     p_new = np.maximum(1 - held.p_same_fault - p_worn, 0.0)
@@ -79,7 +108,7 @@ def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
 
 
 def _windows(attempts: Attempts, back: BoolArray) -> tuple[Windows, IntArray]:
-    """Sort attempts with evidence by cell; and where the returned ones of them stood."""
+    """Sort attempts with evidence by cell; and where they stood."""
     looked = np.flatnonzero((attempts.low_km > 0) | back)
     keys = (attempts.new_per_km, attempts.high_km, attempts.low_km, attempts.cell)
     order = looked[np.lexsort([key[looked] for key in keys])]
@@ -88,8 +117,9 @@ def _windows(attempts: Attempts, back: BoolArray) -> tuple[Windows, IntArray]:
         attempts.low_km[order],
         attempts.high_km[order],
         attempts.new_per_km[order],
+        np.zeros(order.size),
     )
-    return windows, order[back[order]]
+    return windows, order
 
 
 def _first_ratio(returned: Windows) -> FloatArray:
@@ -99,12 +129,27 @@ def _first_ratio(returned: Windows) -> FloatArray:
     return ratio
 
 
-def _left_to_others(strata: Strata, n: int) -> FloatArray:
-    """Ask groups what they leave to others, by place in the input."""
-    ratio = np.zeros(n)
-    for left in all_left_to_others(strata.each):
-        ratio[left.place] = left.ratio
-    return ratio
+def _by_place(place: IntArray, values: FloatArray, n: int) -> FloatArray:
+    """Put values where their rows stood in the input."""
+    found = np.zeros(n)
+    found[place] = values
+    return found
+
+
+def _older(attempts: Attempts, others: Others, p_worn: FloatArray) -> FloatArray:
+    """Hazard in each window of the part that was left in place; it may have worn out before."""
+    part = attempts.older
+    lives, held_out = np.ones(p_worn.size), 1 - p_worn
+    for _ in range(_LONGEST_CHAIN):
+        lives = np.where(part.cell >= 0, (lives * held_out)[part.before], 1.0)
+    hazard = np.zeros(p_worn.size)
+    rows = np.flatnonzero((part.cell >= 0) & np.isfinite(attempts.high_km))
+    age = part.age_km[rows]
+    chance = others.of_part(
+        part.cell[rows], age + attempts.low_km[rows], age + attempts.high_km[rows]
+    )
+    hazard[rows] = -np.log1p(-np.minimum(lives[rows] * chance, _MOST_CHANCE))
+    return hazard
 
 
 def _hazards(chance: FloatArray, place: IntArray, n: int) -> FloatArray:

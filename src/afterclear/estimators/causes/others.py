@@ -38,11 +38,21 @@ class Windows:
     low_km: FloatArray
     high_km: FloatArray  # inf: not returned
     new_per_km: FloatArray  # rate of new faults of this vehicle and family
+    older: FloatArray  # hazard of a part fitted before, in (low, high]; 0: not returned, or none
+
+    @property
+    def returned(self) -> "Windows":
+        """Those that came back."""
+        return self.part(np.flatnonzero(np.isfinite(self.high_km)))
 
     def part(self, rows: slice | IntArray) -> "Windows":
         """Pick some of the rows."""
         return Windows(
-            self.cell[rows], self.low_km[rows], self.high_km[rows], self.new_per_km[rows]
+            self.cell[rows],
+            self.low_km[rows],
+            self.high_km[rows],
+            self.new_per_km[rows],
+            self.older[rows],
         )
 
 
@@ -90,6 +100,7 @@ class Others:
         for chunk in chunks(0, ratio.size, _ROWS_AT_ONCE):
             part = returned.part(chunk)
             new, wear = _within(self.nodes, part)
+            wear += part.older[:, None]
             b = _chance(new, wear)
             weight = self.weight[part.cell] / (ratio[chunk, None, None] + b)
             weight /= weight.sum(axis=(1, 2), keepdims=True)
@@ -98,6 +109,17 @@ class Others:
             share = wear[:, None, :] / np.maximum(new[:, :, None] + wear[:, None, :], 1e-300)
             worn[chunk] = np.einsum("nrw,nrw->n", by_node, share) / chance[chunk]
         return chance, worn
+
+    def of_part(self, cell: IntArray, from_km: FloatArray, to_km: FloatArray) -> FloatArray:
+        """Chance that a part of the cell wears out between two of its ages, shape (n,)."""
+        chance = np.empty(cell.size)
+        by_life = self.weight.sum(axis=1)
+        for chunk in chunks(0, cell.size, _ROWS_AT_ONCE):
+            own = cell[chunk]
+            wear = wear_hazard(self.nodes, own, to_km[chunk])
+            wear -= wear_hazard(self.nodes, own, from_km[chunk])
+            chance[chunk] = np.einsum("nw,nw->n", by_life[own], -np.expm1(-wear))
+        return chance
 
     def usual_life(self) -> FloatArray:
         """Km by which half of a cell's parts have worn out, shape (w,); NaN: none known to wear."""
@@ -137,10 +159,11 @@ def _log_likelihood(nodes: CellNodes, windows: Windows, ratio: FloatArray) -> Fl
         found, sums = _by_cell(cell, wear_hazard(nodes, cell, windows.low_km[chunk]))
         worn[found] += sums
     table -= (np.exp(nodes.log_rho) * known[:, None])[:, :, None] + worn[:, None, :]
-    returned = windows.part(np.flatnonzero(np.isfinite(windows.high_km)))
+    returned = windows.returned
     for chunk in chunks(0, ratio.size, _ROWS_AT_ONCE):
         part = returned.part(chunk)
-        logs = np.log(_chance(*_within(nodes, part)) + ratio[chunk, None, None])
+        new, wear = _within(nodes, part)
+        logs = np.log(_chance(new, wear + part.older[:, None]) + ratio[chunk, None, None])
         found, sums = _by_cell(part.cell, logs)
         table[found] += sums
     return table

@@ -3,8 +3,8 @@
 The parts of a judgement; ``causes/judging.py`` puts them together with the other causes of a
 return::
 
-    strata = strata_of(rows, stratum, span_km=(150, 12_000))      # rows: group, low, high, other
-    result = strata.result(rows, fitted_pools(strata.each, levels), threshold)
+    attempts = sorted_attempts(rows, stratum, kin, span_km=(150, 12_000))
+    result = attempts.result(rows, fitted_pool(attempts.evidence, levels), threshold)
     result.p_not_held     # (n,)  P(the attempt failed | clean to low); NaN where it returned
     result.p_same_fault   # (n,)  P(the attempt failed | returned), else another cause
     result.km_to_go       # (n,)  clean km beyond low until P < threshold; NaN where it returned
@@ -17,7 +17,8 @@ high inf is an attempt nobody looked at: it gets what its group says and has no 
 group is what has one share of failures: a family of faults, for one kind of attempt, first or
 repeated.  A stratum is the groups that lend each other strength first; make it kind x first or
 repeat, for repeats are of vehicles picked by a failure: simulated, repeats that failed in 15 %
-were given 12 % as groups of the first attempts' pool, 16 % as a stratum of their own.  ``other``
+were given 12 % as groups of the first attempts' pool, 16 % as a stratum of their own.  Kin are
+groups whose failures come back after the same distances, however often they fail.  ``other``
 is the hazard of other causes inside the window; leaving it out is the greatest single error to
 be made here.
 
@@ -44,13 +45,13 @@ from afterclear.estimators.arrays.checks import (
 )
 from afterclear.estimators.fix_held.grid import Rows, chunks
 from afterclear.estimators.fix_held.pool import (
+    Evidence,
     Pool,
-    Stratum,
+    evidence_of,
     follow_up_span,
     is_informative,
-    stratum_of,
 )
-from afterclear.estimators.fix_held.posterior import Summary, stacked
+from afterclear.estimators.fix_held.posterior import Summary
 from afterclear.estimators.fix_held.prior import Prior
 
 UNSEEN = -1  # code of a group that had no part in the fit; -1 - k: of one in stratum k
@@ -167,56 +168,57 @@ class FixHeld:
 
 
 @dataclass(frozen=True, slots=True)
-class Strata:
-    """All rows in their strata."""
+class SortedAttempts:
+    """All rows, those with evidence sorted."""
 
     counts: tuple[IntArray, IntArray, IntArray]  # attempts, informative, returned of each group
     of_group: IntArray  # stratum of each group
-    each: list[Stratum]
+    evidence: Evidence
 
-    def with_other(self, other: FloatArray) -> "Strata":
-        """Take other causes' hazards, of every row of the input, into the strata."""
-        return replace(self, each=[stratum.with_other(other) for stratum in self.each])
+    def with_other(self, other: FloatArray) -> "SortedAttempts":
+        """Take other causes' hazards, of every row of the input, into the evidence."""
+        return replace(self, evidence=self.evidence.with_other(other))
 
-    def result(self, every: Rows, pools: list[Pool], threshold: float) -> FixHeld:
-        """Put together what became of the strata."""
-        kept = _kept(pools, self.of_group)
+    def result(self, every: Rows, pool: Pool, threshold: float) -> FixHeld:
+        """Put together what became of them."""
+        kept = _kept(pool, self.of_group)
         groups = _groups_held(self.counts, kept.summary, kept.row_of_group[: len(self.of_group)])
         p_failed, km_to_go = groups.p_mean[every.group], groups.clean_km_needed[every.group]
-        for pool in pools:
-            p_failed[pool.place], km_to_go[pool.place] = pool.p_failed, pool.km_to_go
+        p_failed[pool.place], km_to_go[pool.place] = pool.p_failed, pool.km_to_go
         return FixHeld(
             p_not_held=np.where(every.returned, np.nan, p_failed),
             p_same_fault=np.where(every.returned, p_failed, np.nan),
             km_to_go=km_to_go,
             groups=groups,
-            priors=tuple(pool.prior for pool in pools),
+            priors=tuple(pool.priors),
             threshold=threshold,
             kept=kept,
         )
 
 
-def strata_of(
+def sorted_attempts(
     every: Rows,
     stratum: ArrayLike,
+    kin: ArrayLike | None = None,
     n_groups: int | None = None,
     span_km: tuple[float, float] | None = None,
-) -> Strata:
-    """Sort rows into strata.
+) -> SortedAttempts:
+    """Sort rows.
 
-    ``stratum``: codes 0 or more, of each row or one for all, the same in a group.  ``n_groups``:
+    ``stratum``, ``kin``: codes 0 or more, of each row or one for all, the same in a group; no
+    ``kin``: each group has a curve of its own.  ``n_groups``:
     more than the codes seen, to have groups without attempts answered from the prior of
     stratum 0.  ``span_km``: scales a failure may have; None: as far as the follow-up goes.  Any
     order of the rows gives the same bits.
     """
     counts = _counts(every, n_groups)
-    of_group = _stratum_of_group(every.group, stratum, len(counts[0]))
+    n = len(counts[0])
+    by_stratum = _of_group("stratum", every.group, stratum, n)
+    by_kin = _of_group("kin", every.group, every.group if kin is None else kin, n)
+    n_strata = int(by_stratum.max(initial=0)) + 1
     span = span_km or follow_up_span(every)
-    each = [
-        stratum_of(every, np.flatnonzero(of_group[every.group] == code), span)
-        for code in range(int(of_group.max(initial=0)) + 1)
-    ]
-    return Strata(counts, of_group, each)
+    evidence = evidence_of(every, (by_stratum, by_kin), n_strata, span)
+    return SortedAttempts(counts, by_stratum, evidence)
 
 
 def _counts(every: Rows, n_groups: int | None) -> tuple[IntArray, IntArray, IntArray]:
@@ -232,26 +234,26 @@ def _counts(every: Rows, n_groups: int | None) -> tuple[IntArray, IntArray, IntA
     return attempts, informative, returned
 
 
-def _stratum_of_group(group: IntArray, stratum: ArrayLike, n_groups: int) -> IntArray:
-    codes = as_groups("stratum", stratum)
+def _of_group(name: str, group: IntArray, of_row: ArrayLike, n_groups: int) -> IntArray:
+    codes = as_groups(name, of_row)
     if codes.size == 1:
         codes = np.full(group.size, codes[0])
-    check_same_shape(group=group, stratum=codes)
+    check_same_shape(group=group, **{name: codes})
     of_group = np.zeros(n_groups, dtype=np.int64)
     of_group[group] = codes
     split = of_group[group] != codes
     if split.any():
-        raise ValueError(f"group {group[split][0]} has attempts in more than one stratum")
+        raise ValueError(f"group {group[split][0]} has attempts in more than one {name}")
     return of_group
 
 
-def _kept(pools: list[Pool], stratum_of_group: IntArray) -> _Kept:
-    first_row = np.cumsum([0, *(pool.codes.size + 1 for pool in pools)])
-    prior_row = first_row[1:] - 1  # a pool's last
-    row_of_group = np.concatenate([prior_row[stratum_of_group], prior_row[::-1]])
-    for pool, first in zip(pools, first_row, strict=False):
-        row_of_group[pool.codes] = first + np.arange(pool.codes.size)
-    return _Kept(row_of_group, stacked([pool.summary for pool in pools]))
+def _kept(pool: Pool, stratum_of_group: IntArray) -> _Kept:
+    first_prior, n_strata = pool.codes.size, len(pool.priors)
+    row_of_group = np.concatenate(
+        [first_prior + stratum_of_group, first_prior + np.arange(n_strata)[::-1]]
+    )
+    row_of_group[pool.codes] = np.arange(pool.codes.size)
+    return _Kept(row_of_group, pool.summary)
 
 
 def _groups_held(

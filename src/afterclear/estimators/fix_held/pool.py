@@ -1,7 +1,7 @@
-"""One stratum of ``fix_held``: its prior fitted, then its groups and attempts judged by it.
+"""The steps of ``fix_held``: priors fitted, then groups and attempts judged by them.
 
 In steps, so that a fit of other causes can go round: what clean attempts say stays as it is
-(``Stratum``), what returns say depends on the other causes (``likelihoods``), and what they leave
+(``Evidence``), what returns say depends on the other causes (``likelihoods``), and what they leave
 to others is asked for again and again (``left_to_others``).
 
 Bare clears and repairs, first attempts and repeats are strata of their own: a repeat leans on
@@ -12,6 +12,7 @@ corner.
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
@@ -28,8 +29,8 @@ from afterclear.estimators.fix_held.grid import (
     log_likelihood,
     terms,
 )
-from afterclear.estimators.fix_held.posterior import Summary, judge, normalised, stacked, summarise
-from afterclear.estimators.fix_held.prior import Prior, fit_priors
+from afterclear.estimators.fix_held.posterior import Summary, judge, stacked, summarise
+from afterclear.estimators.fix_held.prior import Kin, Prior, fit_priors
 from afterclear.estimators.fix_held.zoom import sharpened
 
 # What a longest follow-up is taken to be: a single odometer slip shall not stretch the grid.
@@ -63,22 +64,23 @@ class Levels:
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """What became of a stratum.  Attempts are its informative ones, sorted; groups too."""
+    """What became of the evidence.  Attempts are the informative ones, sorted; groups too."""
 
     place: IntArray  # where each attempt stood in the input, shape (n,)
     p_failed: FloatArray  # (n,)
     km_to_go: FloatArray  # (n,), NaN: returned
     codes: IntArray  # of the groups with evidence, shape (g,)
-    summary: Summary  # of these groups and, last, of the prior: shape (g + 1,)
-    prior: Prior
+    summary: Summary  # of these groups and, after them, of each stratum's prior
+    priors: list[Prior]  # of each stratum
 
 
 @dataclass(frozen=True, slots=True)
-class Stratum:
-    """The attempts of a stratum, and what those not returned say: that never changes."""
+class Evidence:
+    """Attempts somebody looked at, and what those not returned say: that never changes."""
 
     place: IntArray  # where each attempt stood in the input, shape (n,)
     codes: IntArray  # of the groups with evidence, shape (g,)
+    kin: Kin  # of these groups
     rows: Rows  # (n,) sorted, groups coded from 0 on
     span_km: tuple[float, float]  # least and greatest scale looked at
     clean_logs: Float32Array  # log likelihood of the clean attempts, shape (g, 28, 39)
@@ -88,10 +90,19 @@ class Stratum:
         """The nodes all groups are looked at on first."""
         return common_nodes(self.span_km)
 
-    def with_other(self, other: FloatArray) -> "Stratum":
+    def with_other(self, other: FloatArray) -> "Evidence":
         """Take other causes' hazards, of every row of the input, into the rows."""
         mine = np.where(self.rows.returned, other[self.place], 0.0)
         return replace(self, rows=replace(self.rows, other=mine))
+
+    @property
+    def blocks(self) -> list[range]:
+        """Groups some hundred at a time, kin together."""
+        n = self.codes.size
+        starts = np.append(self.kin.first, n)
+        even = np.arange(0, n + _GROUPS_AT_ONCE, _GROUPS_AT_ONCE).clip(max=n)
+        edges = np.unique(starts[np.searchsorted(starts, even)])
+        return [range(first, last) for first, last in pairwise(edges.tolist())]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,60 +129,88 @@ def follow_up_span(every: Rows) -> tuple[float, float]:
     return _ETA_SPAN[0] * longest, _ETA_SPAN[1] * longest
 
 
-def stratum_of(every: Rows, mine: IntArray, span: tuple[float, float]) -> Stratum:
-    """Sort the rows ``mine`` of all rows; ``span``: least and greatest scale to look at, km."""
-    place, codes, rows = _sorted_evidence(every, mine)
-    clean = rows.part(~rows.returned)
+def evidence_of(
+    every: Rows, of_group: tuple[IntArray, IntArray], n_strata: int, span: tuple[float, float]
+) -> Evidence:
+    """Sort rows.
+
+    ``of_group``: stratum and kin of each group; ``span``: least and greatest scale to look at, km.
+    """
+    place = np.flatnonzero(is_informative(every))
+    rows = every.part(place)
+    stratum, kin = of_group
+    order = np.lexsort((rows.other, rows.high_km, rows.low_km, rows.group, kin[rows.group]))
+    place, rows = place[order], rows.part(order)
+    new = np.flatnonzero(np.diff(rows.group, prepend=-1))
+    codes = rows.group[new]
+    local = np.repeat(np.arange(codes.size), np.diff(new, append=rows.group.size))
     logs = np.empty((codes.size, N_P, N_CURVES), dtype=np.float32)
+    dense = np.unique(kin[codes], return_inverse=True)[1]
+    found = Evidence(
+        place,
+        codes,
+        Kin(stratum[codes], dense, n_strata),
+        replace(rows, group=local),
+        span,
+        logs,
+    )
+    clean = found.rows.part(~found.rows.returned)
 
     def fill(block: range) -> None:
         part = clean.block(block)
         logs[block.start : block.stop] = log_likelihood(part, len(block), common_nodes(span))
 
-    _each_block(fill, codes.size)
-    return Stratum(place, codes, rows, span, logs)
+    _each_block(fill, found.blocks)
+    return found
 
 
-def likelihoods(stratum: Stratum) -> Float32Array:
+def likelihoods(evidence: Evidence) -> Float32Array:
     """Likelihood of each group on the common nodes over its greatest: 4.4 KB a group."""
-    back = stratum.rows.part(stratum.rows.returned)
-    table = np.empty_like(stratum.clean_logs)
+    back = evidence.rows.part(evidence.rows.returned)
+    table = np.empty_like(evidence.clean_logs)
 
     def fill(block: range) -> None:
         where = slice(block.start, block.stop)
-        logs = log_likelihood(back.block(block), len(block), stratum.common)
-        logs += stratum.clean_logs[where]
+        logs = log_likelihood(back.block(block), len(block), evidence.common)
+        logs += evidence.clean_logs[where]
         logs -= logs.max(axis=(1, 2), keepdims=True)
         np.exp(logs, out=logs)
         table[where] = np.maximum(logs, _LEAST_LIKELIHOOD, out=logs)
 
-    _each_block(fill, len(table))
+    _each_block(fill, evidence.blocks)
     return table
 
 
-def left_to_others(stratum: Stratum, table: Float32Array, prior: Prior) -> Left:
+def left_to_others(evidence: Evidence, table: Float32Array, priors: Sequence[Prior]) -> Left:
     """Take each return out of what its group says, and weigh what is left for other causes.
 
     By E[f / c] over a posterior with the return in it, c its own likelihood: in proportion to
     E[f] without it.  Plugging in a group's mean would count the return twice.
     """
-    is_back = stratum.rows.returned
-    back = stratum.rows.part(is_back)
-    log_prior = prior.log_density(stratum.common)
+    is_back = evidence.rows.returned
+    back, common = evidence.rows.part(is_back), evidence.common
 
     def weigh(block: range) -> list[tuple[FloatArray, FloatArray]]:
-        log_table = np.log(table[block.start : block.stop].astype(np.float64))
-        weight = normalised(log_table + log_prior) * stratum.common.p[:, :, None]
+        weight = _posterior(evidence, table, priors, block) * common.p[:, :, None]
         # single precision: one of several rounds, and half the time
         weighted, part = weight.astype(np.float32), back.block(block)
         pieces = chunks(0, part.group.size)
-        return [_left(part.part(chunk), weighted, stratum.common) for chunk in pieces]
+        return [_left(part.part(chunk), weighted, common) for chunk in pieces]
 
-    pieces = [piece for block in _each_block(weigh, len(table)) for piece in block]
+    pieces = [piece for block in _each_block(weigh, evidence.blocks) for piece in block]
     p_failed, ratio = (
         np.concatenate([np.empty(0), *(piece[i] for piece in pieces)]) for i in (0, 1)
     )
-    return Left(stratum.place[is_back], p_failed, ratio)
+    return Left(evidence.place[is_back], p_failed, ratio)
+
+
+def _posterior(
+    evidence: Evidence, table: Float32Array, priors: Sequence[Prior], block: range
+) -> FloatArray:
+    """Posteriors of a block of groups on the common nodes."""
+    where = slice(block.start, block.stop)
+    log_table = np.log(table[where].astype(np.float64))
+    return evidence.kin.of(where).posterior(log_table, priors, evidence.common)
 
 
 def _left(part: Rows, weighted: Float32Array, nodes: Nodes) -> tuple[FloatArray, FloatArray]:
@@ -189,33 +228,19 @@ def _left(part: Rows, weighted: Float32Array, nodes: Nodes) -> tuple[FloatArray,
     return p_failed, d / np.maximum(q, _LEAST_BASE)
 
 
-def fitted_pools(strata: Sequence[Stratum], levels: Levels) -> list[Pool]:
-    """Fit the strata together, and judge each."""
-    tables = [likelihoods(stratum) for stratum in strata]
-    priors = fit_priors(tables, strata[0].span_km)
-    return [_pool(*each, levels) for each in zip(strata, tables, priors, strict=True)]
+def fitted_pool(evidence: Evidence, levels: Levels) -> Pool:
+    """Fit the priors, and judge groups and attempts."""
+    table = likelihoods(evidence)
+    priors = fit_priors(table, evidence.kin, evidence.span_km)
+    p_failed, km_to_go, summary = _judged(evidence, table, priors, levels)
+    return Pool(evidence.place, p_failed, km_to_go, evidence.codes, summary, priors)
 
 
-def all_left_to_others(strata: Sequence[Stratum]) -> list[Left]:
-    """Fit the strata together, and tell what each one's returns leave to other causes."""
-    tables = [likelihoods(stratum) for stratum in strata]
-    priors = fit_priors(tables, strata[0].span_km, is_last=False)
-    return [left_to_others(*each) for each in zip(strata, tables, priors, strict=True)]
-
-
-def _pool(stratum: Stratum, table: Float32Array, prior: Prior, levels: Levels) -> Pool:
-    p_failed, km_to_go, summary = _judged(stratum, table, prior, levels)
-    return Pool(stratum.place, p_failed, km_to_go, stratum.codes, summary, prior)
-
-
-def _sorted_evidence(every: Rows, mine: IntArray) -> tuple[IntArray, IntArray, Rows]:
-    """Where the rows stood, the code of each group, the rows sorted with groups from 0 on."""
-    place = mine[is_informative(every.part(mine))]
-    rows = every.part(place)
-    order = np.lexsort((rows.other, rows.high_km, rows.low_km, rows.group))
-    rows = rows.part(order)
-    codes, compact = np.unique(rows.group, return_inverse=True)
-    return place[order], codes, replace(rows, group=compact)
+def rough_left_to_others(evidence: Evidence) -> Left:
+    """Fit the priors roughly, and tell what returns leave to other causes."""
+    table = likelihoods(evidence)
+    priors = fit_priors(table, evidence.kin, evidence.span_km, is_last=False)
+    return left_to_others(evidence, table, priors)
 
 
 def _longest_km(rows: Rows) -> float:
@@ -225,33 +250,35 @@ def _longest_km(rows: Rows) -> float:
     return float(np.quantile(seen_to, _LONGEST_QUANTILE))
 
 
-def _each_block(look: Callable[[range], _Found], n_groups: int) -> list[_Found]:
+def _each_block(look: Callable[[range], _Found], blocks: list[range]) -> list[_Found]:
     """Look at blocks of groups, two at a time: what is found does not depend on it."""
-    starts = range(0, n_groups, _GROUPS_AT_ONCE)
-    blocks = [range(first, min(first + _GROUPS_AT_ONCE, n_groups)) for first in starts]
-    if len(blocks) == 1:
-        return [look(blocks[0])]
+    if len(blocks) <= 1:
+        return [look(block) for block in blocks]
     with ThreadPoolExecutor(_THREADS) as pool:
         return list(pool.map(look, blocks))
 
 
 def _judged(
-    stratum: Stratum, table: Float32Array, prior: Prior, levels: Levels
+    evidence: Evidence, table: Float32Array, priors: list[Prior], levels: Levels
 ) -> tuple[FloatArray, FloatArray, Summary]:
-    """P(failed) and km to go of the attempts; the groups with the prior at the end."""
-    common = stratum.common
-    log_prior = prior.log_density(common)
+    """P(failed) and km to go of the attempts; the groups with the priors at the end."""
+    common = evidence.common
 
     def look(block: range) -> tuple[tuple[FloatArray, FloatArray], Summary]:
-        log_table = np.log(table[block.start : block.stop].astype(np.float64))
-        part = stratum.rows.block(block)
-        weight, nodes = sharpened(part, normalised(log_table + log_prior), common, prior)
+        part = evidence.rows.block(block)
+        kin = evidence.kin.of(slice(block.start, block.stop))
+        weight = _posterior(evidence, table, priors, block)
+        weight, nodes = sharpened(part, weight, common, kin, priors)
         summary = summarise(weight, nodes, levels.threshold, levels.conf_level)
         return judge(part, weight, nodes, levels.threshold), summary
 
-    found = _each_block(look, len(table))
+    found = _each_block(look, evidence.blocks)
     pieces, summaries = [each[0] for each in found], [each[1] for each in found]
-    summaries.append(summarise(normalised(log_prior), common, levels.threshold, levels.conf_level))
+    each = np.arange(len(priors))
+    unseen = Kin(each, each, each.size).posterior(
+        np.zeros((each.size, N_P, N_CURVES)), priors, common
+    )
+    summaries.append(summarise(unseen, common, levels.threshold, levels.conf_level))
     p_failed, km_to_go = (
         np.concatenate([np.empty(0), *(piece[i] for piece in pieces)]) for i in (0, 1)
     )

@@ -63,13 +63,6 @@ def stacked(parts: Sequence[Summary]) -> Summary:
     )
 
 
-def normalised(log_weight: FloatArray) -> FloatArray:
-    """Weights that sum to 1 in each group, shape as given: (g, 28, 39)."""
-    weight: FloatArray = np.exp(log_weight - log_weight.max(axis=(1, 2), keepdims=True))
-    weight /= weight.sum(axis=(1, 2), keepdims=True)
-    return weight
-
-
 def summarise(weight: FloatArray, nodes: Nodes, threshold: float, conf_level: float) -> Summary:
     """Mean and interval of p, median scale, clean km a new attempt needs."""
     failed = np.einsum("gpc,gp->gc", weight, np.broadcast_to(nodes.p, weight.shape[:2]))

@@ -1,40 +1,46 @@
 """How the groups of one fleet differ, learnt from all of them: the prior of ``fix_held``.
 
-p ~ Beta(a, b), ln eta ~ Normal(m, s), shape one of three with free weights.
+p ~ Beta(a, b) by group, ln eta ~ Normal(m, s) and one of three shapes with free weights by kin:
+groups whose failures come back after the same distances share one curve.
 
 Scales and shapes of failures are alike in all strata, shares lean on each other: four strata of a
-dozen groups each could not tell their own.
+dozen groups each could not tell their own.  Shapes beyond .7 to 1.5 are believed only if the data
+ask for them: free, they made km to go a tenth longer.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize, special
 
-from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.arrays.checks import FloatArray, IntArray
 from afterclear.estimators.fix_held.grid import (
     LOG_SHAPES,
-    N_CURVES,
     N_P,
-    N_SHAPE,
     Float32Array,
     Nodes,
-    chunks,
     common_nodes,
 )
 
-# The weak prior on the prior: what so many groups at Beta(1, 3), with scales around the middle
-# of the grid and even shapes, would say.  It decides among a handful of groups, not dozens.
-_PSEUDO_GROUPS = 4.0
+# The weak prior on the prior: what so many groups at Beta(1, 3), and so many kin with scales that
+# differ by so much and such shapes, would say.  It decides among a handful, not dozens.
+_PSEUDO_GROUPS = 1.0
 _PSEUDO_A, _PSEUDO_B = 1.0, 3.0
-_PSEUDO_ETA_SD = 1.0
+_PSEUDO_KIN = 6.0
+_PSEUDO_ETA_SD = 0.7
+_MEAN_ETA_SD = 1.2  # of the mean ln eta around the middle of the grid
+_PSEUDO_SHAPES: FloatArray = np.array([0.25, 0.5, 0.25])
+# A shape beyond those of the grid is believed only if a group's data say so: with some dozen
+# failures any shape fits, and a flat one would have a fix watched for ten times its scale.
+_SHAPE_BEYOND_SD = 0.1
 _STRATA_SD = 1.0  # of strata's mean shares, on log odds (own judgement)
 _CONCENTRATION = (0.5, 200.0)  # of a + b; above, groups are as good as equal
 _LEAST_ETA_SD = 0.6  # in steps of the grid: a narrower normal falls between its nodes
 _MOST_ETA_SD = 3.0
 _LOG_WEIGHT = (-6.0, 6.0)  # of a shape against the middle one
 _LEAST_NODE = 1e-30  # keeps the evidence, and one over it, inside single precision
+_LEAST_GIVEN = 1e-37
 _ROUGH_FTOL = 1e-6
 _NUDGE = 1e-3
 _CHORD_STEPS = 4
@@ -56,11 +62,10 @@ class Prior:
         """Mean share of failed attempts over groups."""
         return self.a / (self.a + self.b)
 
-    def log_density(self, nodes: Nodes) -> FloatArray:
-        """Log prior at each node up to a constant, shape (g, 28, 39)."""
+    def log_curve_part(self, nodes: Nodes) -> FloatArray:
+        """Log density of (ln eta, ln shape) up to a constant, shape (g, 39)."""
         curve = self.log_eta_part(nodes)[:, :, None] + self._log_shape_part(nodes)[:, None, :]
-        by_p = self.log_p_part(nodes)
-        return by_p[:, :, None] + curve.reshape(len(curve), 1, -1)
+        return curve.reshape(len(curve), -1)
 
     def log_p_part(self, nodes: Nodes) -> FloatArray:
         """Log density of the angle, shape (g, 28); dp = 2 sqrt(p (1 - p)) d angle."""
@@ -72,24 +77,68 @@ class Prior:
         return -0.5 * ((nodes.log_eta - self.log_eta_mean) / self.log_eta_sd) ** 2
 
     def _log_shape_part(self, nodes: Nodes) -> FloatArray:
-        return np.interp(nodes.log_shape, LOG_SHAPES, np.log(self.shape_weight))
+        inside = np.clip(nodes.log_shape, LOG_SHAPES[0], LOG_SHAPES[-1])
+        beyond = (nodes.log_shape - inside) / _SHAPE_BEYOND_SD
+        return np.interp(inside, LOG_SHAPES, np.log(self.shape_weight)) - 0.5 * beyond**2
+
+
+@dataclass(frozen=True, slots=True)
+class Kin:
+    """What groups have in common, shape (g,) each; groups of one kin follow on each other."""
+
+    stratum: IntArray  # place of a group's prior
+    kin: IntArray  # from 0 on, rising: groups of one kin share one curve
+    n_strata: int
+
+    def of(self, groups: slice | IntArray) -> "Kin":
+        """Pick some groups, kin for kin, coded from 0 again."""
+        kin = np.unique(self.kin[groups], return_inverse=True)[1]
+        return replace(self, stratum=self.stratum[groups], kin=kin)
+
+    @property
+    def first(self) -> IntArray:
+        """First group of each kin."""
+        return np.flatnonzero(np.diff(self.kin, prepend=-1))
+
+    def posterior(self, logs: FloatArray, priors: Sequence[Prior], nodes: Nodes) -> FloatArray:
+        """Posterior of each group from log likelihoods, both of shape (g, 28, 39).
+
+        A group's curve has what all of its kin say of it: given the curve, shares are each
+        group's own, so the others' likelihoods averaged over their shares are all they add.
+        Sums to 1 over the last two axes.
+        """
+        log_p = np.empty((self.stratum.size, N_P))
+        for number, prior in enumerate(priors):
+            mine = np.flatnonzero(self.stratum == number)
+            log_p[mine] = prior.log_p_part(nodes.of(mine))
+        weight = logs + log_p[:, :, None]
+        top = weight.max(axis=1)
+        weight -= top[:, None, :]
+        np.exp(weight, out=weight)
+        total = weight.sum(axis=1)
+        by_kin = np.add.reduceat(top + np.log(total), self.first, axis=0)[self.kin]
+        by_kin += priors[0].log_curve_part(nodes)  # alike in all strata
+        curve = np.exp(by_kin - by_kin.max(axis=1, keepdims=True))
+        curve /= curve.sum(axis=1, keepdims=True)
+        weight *= (curve / total)[:, None, :]
+        return weight
 
 
 def fit_priors(
-    tables: Sequence[Float32Array], span_km: tuple[float, float], *, is_last: bool = True
+    table: Float32Array, kin: Kin, span_km: tuple[float, float], *, is_last: bool = True
 ) -> list[Prior]:
     """Priors of all strata that make the groups' data most likely, with a weak prior on them.
 
-    ``tables``: of each stratum the likelihood of each group on the common nodes over its
-    greatest, shape (n_groups, 28, 39).  Each stratum has its own share of failures; scales and
-    shapes are alike in all, for a stratum of a small fleet cannot tell its own.  A group's
-    evidence is its likelihood averaged over the prior; by Fisher's identity the gradient needs no
-    more than the posteriors summed over groups, so a step costs two passes over the tables.
+    ``table``: likelihood of each group on the common nodes over its greatest, shape
+    (n_groups, 28, 39).  Each stratum has its own share of failures; scales and
+    shapes are alike in all, for a stratum of a small fleet cannot tell its own.  The evidence of
+    a kin is its groups' likelihoods averaged over the prior; by Fisher's identity the gradient
+    needs no more than the posteriors summed, so a step costs two passes over the table.
     ``is_last``: the last digits matter.
     """
-    problem = _Problem([table.reshape(-1, N_P * N_CURVES) for table in tables], span_km)
+    problem = _Problem(table, kin, span_km)
     log_eta = problem.nodes.log_eta[0]
-    n = len(tables)
+    n = kin.n_strata
     bounds = [
         *[(-8.0, 8.0)] * n,
         *[tuple(np.log(_CONCENTRATION))] * n,
@@ -162,7 +211,8 @@ def _prior(theta: FloatArray, number: int) -> Prior:
 
 @dataclass(frozen=True, slots=True)
 class _Problem:
-    tables: list[Float32Array]  # (n_groups, 28 * 39) each
+    table: Float32Array  # (n_groups, 28, 39)
+    kin: Kin
     span_km: tuple[float, float]
 
     @property
@@ -174,40 +224,45 @@ class _Problem:
         return float(self.nodes.log_eta.mean())
 
     def negative_log_evidence(self, theta: FloatArray) -> tuple[float, FloatArray]:
-        nodes, n = self.nodes, len(self.tables)
-        prior = _prior(theta, 0)
-        by_eta = special.softmax(prior.log_eta_part(nodes)[0])
-        by_curve = np.outer(by_eta, prior.shape_weight)
-        value, gradient = 0.0, np.zeros(theta.size)
-        curves = np.zeros_like(by_curve)
-        for number, table in enumerate(self.tables):
-            own = _prior(theta, number)
-            by_p = special.softmax(own.log_p_part(nodes)[0])
-            node = np.multiply.outer(by_p, by_curve).clip(_LEAST_NODE)
-            log_evidence, summed = self._evidence(table, node.ravel())
-            summed = summed.reshape(node.shape)
-            part, by_own = self._p_part(own, summed.sum(axis=(1, 2)), by_p)
-            value += log_evidence + part
+        nodes, n = self.nodes, self.kin.n_strata
+        priors = [_prior(theta, number) for number in range(n)]
+        by_p = np.array([special.softmax(prior.log_p_part(nodes)[0]) for prior in priors])
+        by_eta = special.softmax(priors[0].log_eta_part(nodes)[0])
+        by_curve = np.outer(by_eta, priors[0].shape_weight)
+        value, shares, curves = self._evidence(by_p, by_curve.ravel().clip(_LEAST_NODE))
+        gradient = np.zeros(theta.size)
+        for number, prior in enumerate(priors):
+            part, by_own = self._p_part(prior, shares[number], by_p[number])
+            value += part
             gradient[[number, n + number]] = by_own
-            curves += summed.sum(axis=0)
         tie, by_tie = _tied(theta[:n])
         gradient[:n] += by_tie
+        curves = curves.reshape(by_curve.shape)
         parts = (
-            self._eta_part(prior, curves.sum(axis=1), by_eta),
-            self._shape_part(prior, curves.sum(axis=0)),
+            self._eta_part(priors[0], curves.sum(axis=1), by_eta),
+            self._shape_part(priors[0], curves.sum(axis=0)),
         )
         gradient[2 * n :] = np.concatenate([part[1] for part in parts])
         return -(value + tie + sum(part[0] for part in parts)), -gradient
 
-    @staticmethod
-    def _evidence(table: Float32Array, node: FloatArray) -> tuple[float, FloatArray]:
-        """Log evidence of a stratum's groups, and their posteriors added up, shape (28 * 39,)."""
-        single, log_evidence, summed = node.astype(np.float32), 0.0, np.zeros(node.size)
-        for groups in chunks(0, len(table)):
-            evidence = (table[groups] @ single).astype(np.float64)
-            log_evidence += float(np.log(evidence).sum())
-            summed += (1 / evidence).astype(np.float32) @ table[groups]
-        return log_evidence, summed * node
+    def _evidence(
+        self, by_p: FloatArray, by_curve: FloatArray
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """Log evidence, and posteriors summed: of shares (n_strata, 28), of curves (39,)."""
+        stratum, first = self.kin.stratum, self.kin.first
+        single = by_p.clip(_LEAST_NODE).astype(np.float32)[stratum]
+        given = np.matmul(single[:, None, :], self.table)[:, 0].astype(np.float64)
+        np.maximum(given, _LEAST_GIVEN, out=given)
+        log_given = np.add.reduceat(np.log(given), first, axis=0)
+        top = log_given.max(axis=1, keepdims=True)
+        curve = np.exp(log_given - top) * by_curve
+        evidence = curve.sum(axis=1, keepdims=True)
+        curve /= evidence
+        ratio = (curve[self.kin.kin] / given).astype(np.float32)
+        summed = np.matmul(self.table, ratio[:, :, None])[:, :, 0] * single
+        shares = np.zeros_like(by_p)
+        np.add.at(shares, stratum, summed)
+        return float((np.log(evidence) + top).sum()), shares, curve.sum(axis=0)
 
     def _p_part(
         self, prior: Prior, summed: FloatArray, by_p: FloatArray
@@ -217,7 +272,7 @@ class _Problem:
         stats = np.stack([np.log(p), np.log1p(-p)])
         ab = np.array([prior.a, prior.b])
         pseudo = special.digamma([_PSEUDO_A, _PSEUDO_B]) - special.digamma(_PSEUDO_A + _PSEUDO_B)
-        worth = _PSEUDO_GROUPS / len(self.tables)
+        worth = _PSEUDO_GROUPS / self.kin.n_strata
         value = worth * float(ab @ pseudo - special.betaln(prior.a, prior.b))
         beta_mean = special.digamma(ab) - special.digamma(ab.sum())
         by_ab = stats @ (summed - summed.sum() * by_p) + worth * (pseudo - beta_mean)
@@ -231,16 +286,16 @@ class _Problem:
         sd = prior.log_eta_sd
         z = (self.nodes.log_eta[0] - prior.log_eta_mean) / sd
         excess = summed - summed.sum() * by_eta
-        away = prior.log_eta_mean - self.middle
-        spread = (away**2 + _PSEUDO_ETA_SD**2) / sd**2
-        value = -_PSEUDO_GROUPS * float(spread / 2 + np.log(sd))
-        by_mean = excess @ z / sd - _PSEUDO_GROUPS * away / sd**2
-        return value, np.array([by_mean, excess @ z**2 + _PSEUDO_GROUPS * (spread - 1)])
+        away = (prior.log_eta_mean - self.middle) / _MEAN_ETA_SD
+        spread = (_PSEUDO_ETA_SD / sd) ** 2
+        value = -0.5 * away**2 - _PSEUDO_KIN * float(spread / 2 + np.log(sd))
+        by_mean = excess @ z / sd - away / _MEAN_ETA_SD
+        return value, np.array([by_mean, excess @ z**2 + _PSEUDO_KIN * (spread - 1)])
 
     def _shape_part(self, prior: Prior, summed: FloatArray) -> tuple[float, FloatArray]:
         """Hyper-prior, and the gradient by the log weights of the first and last shape."""
-        value = _PSEUDO_GROUPS * float(np.log(prior.shape_weight).mean())
-        count = summed + _PSEUDO_GROUPS / N_SHAPE
+        value = _PSEUDO_KIN * float(_PSEUDO_SHAPES @ np.log(prior.shape_weight))
+        count = summed + _PSEUDO_KIN * _PSEUDO_SHAPES
         return value, (count - count.sum() * prior.shape_weight)[[0, 2]]
 
 

@@ -6,6 +6,7 @@ laid around what was found, until the nodes suit the posterior.  Midpoint sums o
 are good to 1e-3 at steps of 1.6 standard deviations and to rounding error below one.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,8 +20,7 @@ from afterclear.estimators.fix_held.grid import (
     Rows,
     log_likelihood,
 )
-from afterclear.estimators.fix_held.posterior import normalised
-from afterclear.estimators.fix_held.prior import Prior
+from afterclear.estimators.fix_held.prior import Kin, Prior
 
 _LEAST_SD = 0.6  # in steps; a narrower posterior needs closer nodes
 _HALF_WIDTH = 4.5  # standard deviations shown on each side
@@ -141,28 +141,33 @@ class _View:
 
 
 def sharpened(
-    rows: Rows, weight: FloatArray, common: Nodes, prior: Prior
+    rows: Rows, weight: FloatArray, common: Nodes, kin: Kin, priors: Sequence[Prior]
 ) -> tuple[FloatArray, Nodes]:
     """Posteriors and nodes of a block of groups, narrow ones on nodes of their own.
 
-    ``rows``: of the block, groups coded from 0.  ``weight``: posteriors on the common nodes,
-    shape (g, 28, 39); returned as they are where the common nodes do.
+    ``rows``: of the block, groups coded from 0, and so is ``kin``.  ``weight``: posteriors on
+    the common nodes, shape (g, 28, 39); returned as they are where the common nodes do.
     """
     first = _View.of(weight, common, common)
-    narrow = np.flatnonzero(first.angle.is_narrow() | first.eta.is_narrow())
-    if not narrow.size:
+    todo = _whole(kin, np.arange(len(weight)), first.angle.is_narrow() | first.eta.is_narrow())
+    if not todo.size:
         return weight, common
     own = _own_nodes(common, len(weight))
-    todo = narrow
     for _ in range(_MOST_ROUNDS):
-        closer = _closer(_View.of(weight[todo], own.of(todo), common), own.of(todo))
-        weight[todo] = _posterior(rows, todo, closer, prior)
+        part = kin.of(todo)
+        closer = _closer(_View.of(weight[todo], own.of(todo), common), own.of(todo), part)
+        weight[todo] = part.posterior(_log_likelihood(rows, todo, closer), priors, closer)
         own.angle[todo], own.log_eta[todo] = closer.angle, closer.log_eta
         own.log_shape[todo] = closer.log_shape
-        todo = todo[~_suits(_View.of(weight[todo], closer, common), closer)]
+        todo = _whole(kin, todo, ~_suits(_View.of(weight[todo], closer, common), closer))
         if not todo.size:
             break
     return weight, own
+
+
+def _whole(kin: Kin, groups: IntArray, chosen: BoolArray) -> IntArray:
+    """Take all kin of the groups chosen: they are looked at on the same curves."""
+    return np.flatnonzero(np.isin(kin.kin, kin.kin[groups[chosen]]))
 
 
 def _own_nodes(common: Nodes, n_groups: int) -> Nodes:
@@ -174,12 +179,13 @@ def _own_nodes(common: Nodes, n_groups: int) -> Nodes:
     )
 
 
-def _closer(view: _View, nodes: Nodes) -> Nodes:
+def _closer(view: _View, nodes: Nodes, kin: Kin) -> Nodes:
     even = np.isclose(np.diff(nodes.log_shape, 2)[:, 0], 0.0, atol=1e-9)
     mean = np.einsum("gk,gk->g", view.shape, nodes.log_shape)[:, None]
     start = mean + _FIRST_SHAPE_STEP * np.array([-1.0, 0.0, 1.0])  # the common ones are uneven
     shapes = np.where(even[:, None], _Bell.of(view.shape, nodes.log_shape).closer(), start)
-    return Nodes(view.angle.closer(), view.eta.closer(), shapes)
+    first = kin.first[kin.kin]  # one curve: the same to the last bit
+    return Nodes(view.angle.closer(), view.eta.closer()[first], shapes[first])
 
 
 def _suits(view: _View, nodes: Nodes) -> BoolArray:
@@ -189,9 +195,8 @@ def _suits(view: _View, nodes: Nodes) -> BoolArray:
     return suits
 
 
-def _posterior(rows: Rows, groups: IntArray, nodes: Nodes, prior: Prior) -> FloatArray:
+def _log_likelihood(rows: Rows, groups: IntArray, nodes: Nodes) -> FloatArray:
     part = rows.part(np.isin(rows.group, groups))
     code = np.searchsorted(groups, part.group)
     recoded = Rows(code, part.low_km, part.high_km, part.other)
-    logs = log_likelihood(recoded, groups.size, nodes)
-    return normalised(logs + prior.log_density(nodes))
+    return log_likelihood(recoded, groups.size, nodes)
