@@ -11,10 +11,14 @@ import html5lib
 import pytest
 
 import afterclear
+from afterclear.commands.analysis.analysing import analyse, last_event
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
+from afterclear.commands.pages.digests import digest
+from afterclear.config import Config, shipped
 from afterclear.digest.common import names
 from afterclear.store.queries.exports import EXPORTS
+from tests.digest.messages import catalogue
 
 HELP = Path(afterclear.__file__).parent / "help" / "digests.md"
 
@@ -102,6 +106,56 @@ ANSWERS = [  # page, words of the planted story that answer the question
 @pytest.mark.parametrize(("page", "words"), ANSWERS, ids=[a[0] for a in ANSWERS])
 def test_the_answer_is_the_planted_story(folder: Path, page: str, words: str) -> None:
     assert words in Page(folder / target(page)).text
+
+
+def _asking(app: App, folder: Path, asked: str) -> App:
+    """Give the demo's store to somebody with other settings of pages."""
+    tables = folder / asked.replace(" ", "")
+    shutil.copytree(shipped("config"), tables)
+    (tables / "afterclear.toml").write_text(f"[digest]\n{asked}\n", encoding="utf-8")
+    return App(Config(tables), app.store, app.clock)
+
+
+@pytest.mark.slow
+def test_the_unit_and_language_of_pages_are_those_of_the_digest_not_of_the_analysis(
+    demo_run: tuple[App, DemoReport], tmp_path: Path
+) -> None:
+    """Analysed by who reads miles, shown to who reads km and German: no mile, no English."""
+    store = tmp_path / "demo.duckdb"
+    shutil.copy(demo_run[0].store, store)
+    demo = App(demo_run[0].config, store, demo_run[0].clock)
+    analyse(_asking(demo, tmp_path, 'units = "mi"'), as_of=last_event(demo))
+    made = digest(_asking(demo, tmp_path, 'units = "km"\nlanguage = "de"')).index.parent
+    texts = {path.name: _spoken(path) for path in made.rglob("*.html")}
+    assert len(texts) > 60
+    assert [name for name, text in texts.items() if re.search(r"\d mi\b", text)] == []
+    every = " ".join(texts.values())
+    assert [piece for piece in _english_pieces() if piece in every] == []
+
+
+def _english_pieces() -> set[str]:
+    """Give what stands between the places of every English text that has a German one."""
+    pieces: set[str] = set()
+    german = ""
+    for message in catalogue("de"):
+        if message.id:
+            english = message.id if isinstance(message.id, str) else " ".join(message.id)
+            pieces |= {piece.strip() for piece in re.split(r"\{\w*\}", english)}
+            german += str(message.string)
+    return {piece for piece in pieces if len(piece.split()) >= _WORDS and piece not in german}
+
+
+_WORDS = 4  # fewer may stand in a name or in what a code means
+
+
+def _spoken(path: Path) -> str:
+    """Read what a page says in its own language: not what it marks as English."""
+    html = _UNSPOKEN.sub("", path.read_text(encoding="utf-8"))
+    return " ".join(re.sub(r"<[^>]*>", " ", _ENGLISH.sub("", html)).split())
+
+
+_UNSPOKEN = re.compile(r"<(style|script|code)\b.*?</\1>", re.DOTALL)
+_ENGLISH = re.compile(r'<(\w+)[^>]* lang="en"[^>]*>.*?</\1>', re.DOTALL)
 
 
 @pytest.mark.slow

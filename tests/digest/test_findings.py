@@ -2,16 +2,17 @@
 
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import html5lib
 import polars as pl
 import pytest
 
 from afterclear.digest.build import DigestModel
-from afterclear.digest.input.finding_rows import Role
 from afterclear.digest.input.findings import read_findings
 from afterclear.digest.output.render import render_fleet, render_stock
 from afterclear.digest.vehicle.codes_by_scan import scan_roles
+from afterclear.finding_tables.roles import Role
 from tests.digest.every_row import build_digest, render_digest
 from tests.digest.findings_fixture import ROWS, findings
 from tests.digest.fleet_fixture import fleet
@@ -136,9 +137,27 @@ def test_echoes_stand_under_their_fault(model: DigestModel) -> None:
     ]
 
 
+_LONE = Role(
+    scan_id="S-1",
+    vehicle_id="V",
+    ecu="gateway",
+    code="U0121",
+    role="stands_alone",
+    primary_ecu=None,
+    primary_code=None,
+    confidence=0.6,
+    reason="only_code",
+    facts="{}",
+    seen_at=datetime(2025, 1, 1, tzinfo=UTC),
+    basis="none",
+    source=None,
+    to_scan=None,
+)
+
+
 def test_an_echo_of_a_unit_that_was_not_read_stands_by_itself() -> None:
-    lone = Role(
-        "S-1", "V", "gateway", "U0121", "consequential", "brakes", "C0034", 0.8, "only_code", "{}"
+    lone = replace(
+        _LONE, role="consequential", primary_ecu="brakes", primary_code="C0034", confidence=0.8
     )
     (scan,) = scan_roles([lone])
     assert [(group.head, group.echoes) for group in scan.groups] == [(lone, ())]

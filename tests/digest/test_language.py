@@ -137,7 +137,7 @@ def test_a_german_page_is_german(german: dict[str, str]) -> None:
 def test_german_verdicts_name_their_scans(german: dict[str, str]) -> None:
     page = next(html for name, html in german.items() if name.startswith("vehicles/v-hx-204"))
     text = " ".join(Spoken(page).texts)
-    assert "Hielt: 6 Auslesungen lasen das Steuergerät „Engine“ ohne P0301 über 42.720 km" in text
+    assert "Hielt: 6 Auslesungen lasen das Steuergerät „Motor“ ohne P0301 über 42.720 km" in text
 
 
 def test_a_german_noun_stays_great_in_the_legend(german: dict[str, str]) -> None:

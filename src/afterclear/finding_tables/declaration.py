@@ -84,6 +84,7 @@ class Finding:
     called: Mapping[str, str] = field(default_factory=dict)  # columns exported under another name
     without: frozenset[str] = frozenset()  # columns not exported
     section: Section | None = None
+    reason: str = ""  # the column exports get for the sentence of ``reason`` and ``facts``
 
     @property
     def kept_in(self) -> str:

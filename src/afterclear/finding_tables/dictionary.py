@@ -39,6 +39,8 @@ def _section(finding: Finding) -> str:
     ]
     if finding.method:
         lines.append(f"| `method` | text | {finding.method} |")
+    if finding.reason:
+        lines.append(f"| `{finding.reason}` | text | the reason in words |")
     if finding.says:
         lines.append("| `sentence` | text | the row in words |")
     return "\n".join([*lines, ""])

@@ -2,13 +2,14 @@
 
 from typing import Final
 
-from afterclear.finding_tables import parts, recurrence, sites
+from afterclear.finding_tables import parts, recurrence, roles, sites
 from afterclear.finding_tables.declaration import Finding
 
 FINDINGS: Final[tuple[Finding, ...]] = (
     *recurrence.FINDINGS,
     *parts.FINDINGS,
     *sites.FINDINGS,
+    *roles.FINDINGS,
 )
 BY_NAME: Final[dict[str, Finding]] = {finding.name: finding for finding in FINDINGS}
 """Findings by the name of their export."""

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from afterclear.plain import KM_PER_MILE
 from afterclear.wording.language import GAP, MARKS, Language, mark
+from afterclear.wording.units import unit_words
 
 Clock = Literal["km", "engine_hours", "days"]
 
@@ -85,14 +86,14 @@ class Cells:
         return f"{self.number(amount)}{GAP}{currency or self.t('(no currency given)')}"
 
     def unit_name(self, ecu: str | None) -> str:
-        """Write a control unit's name as people read it.
+        """Write a control unit's name as people read it, in their language where that has one.
 
         >>> Cells().unit_name("gateway_front")
         'Gateway front'
         """
         if not ecu:
             return self.t("No control unit")
-        return capital(ecu.replace("_", " ").strip())
+        return capital(unit_words(ecu.replace("_", " ").strip(), self.words))
 
     def shown(self, km: float) -> float:
         """Turn kilometres into the reader's unit."""

@@ -8,7 +8,7 @@ from typing import Any, Final
 import polars as pl
 
 from afterclear.finding_tables.declaration import Finding
-from afterclear.finding_tables.registry import BY_NAME
+from afterclear.finding_tables.registry import BY_NAME, FINDINGS
 from afterclear.reasons import EvidenceReason, StockReason
 from afterclear.wording.cells import Cells
 from afterclear.wording.evidence import evidence_words
@@ -40,10 +40,7 @@ _Said = Callable[[dict[str, Any], Cells], str]
 # table -> the column its sentence gets, the columns it is made of (it stands before the first), how
 _SENTENCES: Final[dict[str, tuple[str, tuple[str, ...], _Said]]] = {
     "evidence": ("why", ("reason", "monitor", "since_clear_km", "needed_km"), _evidence),
-    **dict.fromkeys(
-        ("roles", "leftovers", "echo_work", "related_returns"),
-        ("why", ("reason", "facts"), _role),
-    ),
+    **{each.name: (each.reason, ("reason", "facts"), _role) for each in FINDINGS if each.reason},
     "stock": ("because", ("deciding",), _audit),
     "stock_reasons": ("because", ("facts", "reason"), _stock_reason),
 }

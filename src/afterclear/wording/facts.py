@@ -79,7 +79,7 @@ def written(value: Fact, kind: Kind, cells: Cells) -> str:
     if isinstance(value, Sequence) and not isinstance(value, str):
         return _listed(value, kind, cells)
     if kind == "unit":
-        return unit_words(str(value), cells)
+        return unit_words(str(value), cells.words)
     words = _WORDS.get(kind, {})
     said = str(value)
     return cells.t(words[said]) if said in words else said
@@ -87,7 +87,7 @@ def written(value: Fact, kind: Kind, cells: Cells) -> str:
 
 def code_at(code: str, unit: str, cells: Cells) -> str:
     """Name a code with its control unit, given by its label."""
-    return cells.t("{code} in the {unit} unit", code=code, unit=unit_words(unit, cells))
+    return cells.t("{code} in the {unit} unit", code=code, unit=unit_words(unit, cells.words))
 
 
 def _listed(values: Sequence[str] | Sequence[Sequence[str]], kind: Kind, cells: Cells) -> str:
@@ -97,8 +97,9 @@ def _listed(values: Sequence[str] | Sequence[Sequence[str]], kind: Kind, cells: 
         if len(named) <= _NAMED:
             return listed
         return cells.t("{listed} and {n} more", listed=listed, n=len(named) - _NAMED)
-    words = {"monitors": _self_test, "units": unit_words}[kind]
-    return ", ".join(words(str(value), cells) for value in values)
+    if kind == "units":
+        return ", ".join(unit_words(str(value), cells.words) for value in values)
+    return ", ".join(_self_test(str(value), cells) for value in values)
 
 
 def _self_test(name: str, cells: Cells) -> str:

@@ -56,7 +56,7 @@ def _text(value: str, column: Column, cells: Cells) -> str:
     words = column.means.words
     if value in words:
         return cells.t(words[value])
-    return unit_words(value, cells) if column.means.unit == "unit" else value
+    return unit_words(value, cells.words) if column.means.unit == "unit" else value
 
 
 def _filled(clause: Clause, row: object, columns: dict[str, Column], cells: Cells) -> str:

@@ -2,8 +2,7 @@
 
 from typing import Final
 
-from afterclear.wording.cells import Cells
-from afterclear.wording.language import mark
+from afterclear.wording.language import Language, mark
 
 # labels of ``config/control_units.toml``; one that a user adds is shown as it stands there
 UNITS: Final = frozenset(
@@ -96,10 +95,10 @@ UNITS: Final = frozenset(
 )
 
 
-def unit_words(label: str, cells: Cells) -> str:
+def unit_words(label: str, language: Language) -> str:
     """Name a control unit by its label, in the reader's language where that knows it.
 
-    >>> unit_words("gateway", Cells())
-    'gateway'
+    >>> unit_words("brakes", Language("de"))
+    'Bremsen'
     """
-    return cells.t(label) if label in UNITS else label
+    return language.t(label) if label in UNITS else label

@@ -22,23 +22,6 @@ class RecurringCode(Recurring):
 
 
 @dataclass(frozen=True, slots=True)
-class Role:
-    """What one code of one scan is: the fault, an echo of one, or neither."""
-
-    scan_id: str
-    vehicle_id: str
-    ecu: str
-    code: str
-    role: Literal["primary", "consequential", "stands_alone"]
-    primary_ecu: str | None
-    primary_code: str | None
-    confidence: float | None
-    reason: str
-    facts: str  # JSON: the parameters of ``reason`` (``wording/roles.py``)
-    seen_at: datetime | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class Stock:
     """Whether a vehicle in stock can be handed over."""
 
@@ -91,36 +74,6 @@ class WorkRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Leftover:
-    """An echo still set, or back, after its cause was repaired."""
-
-    vehicle_id: str
-    ecu: str
-    code: str
-    primary_ecu: str
-    primary_code: str
-    is_open: bool
-    reason: str
-    facts: str
-    last_seen_at: datetime | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class EchoWork:
-    """Work aimed at an echo, and where the fault was."""
-
-    attempt_id: str
-    vehicle_id: str
-    code: str
-    primary_ecu: str
-    primary_code: str
-    reason: str
-    facts: str
-    cost: float | None = None
-    currency: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class Decision:
     """A person's word on a vehicle, an attempt or a code."""
 
@@ -140,12 +93,9 @@ class Decision:
 FINDING_ROWS: dict[str, type] = {
     **{table: finding.row for table, finding in STORED.items()},
     "recurring": RecurringCode,
-    "roles": Role,
     "stock": Stock,
     "stock_reasons": StockReason,
     "worklist": WorkRow,
     "worklist_set_aside": WorkRow,
-    "leftovers": Leftover,
-    "echo_work": EchoWork,
     "decisions": Decision,
 }

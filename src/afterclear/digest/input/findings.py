@@ -10,10 +10,7 @@ import polars as pl
 from afterclear.digest.input.finding_rows import (
     FINDING_ROWS,
     Decision,
-    EchoWork,
-    Leftover,
     RecurringCode,
-    Role,
     Stock,
     StockReason,
     WorkRow,
@@ -23,6 +20,7 @@ from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.input.rows import required_columns
 from afterclear.finding_tables.parts import Part
 from afterclear.finding_tables.recurrence import Worsening
+from afterclear.finding_tables.roles import EchoWork, Leftover, Role
 from afterclear.finding_tables.sites import Holder, Process, ProcessCost, Quarter
 
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from afterclear.digest.input.finding_rows import Role
+from afterclear.finding_tables.roles import Role
 
 _MOST_SCANS = 12  # earlier scans with echoes that are shown; ``export roles`` has all
 

@@ -2,29 +2,13 @@
 
 from typing import Final
 
+from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+
+_ROLES: Final = ("roles", "role_pairs", "leftovers", "echo_work", "related_returns")
+
 # Columns others read first (their names and order stay), then what traces and explains them.
 EXPORTS_ROLES: Final[dict[str, str]] = {
-    "roles": """
-        SELECT scan_id, vehicle_id, ecu, code, role, primary_ecu, primary_code, confidence, reason,
-            facts, seen_at, basis, source, to_scan
-        FROM roles ORDER BY vehicle_id, seen_at, scan_id, ecu, code""",
-    "role_pairs": """
-        SELECT cause_ecu, cause_code, effect_ecu, effect_code, n_both, n_cause, n_effect,
-            odds_ratio, odds_low, odds_high, cause_first, effect_first, order_p_value,
-            effect_gone, n_cause_repaired, cause_gone, n_effect_repaired, score, called
-        FROM role_pairs ORDER BY cause_ecu, cause_code, effect_ecu, effect_code""",
-    "leftovers": """
-        SELECT vehicle_id, ecu, code, primary_ecu, primary_code, repair_id, repaired_at,
-            first_scan_id, first_seen_at, last_seen_at, n_scans, is_open, reason, facts
-        FROM leftovers ORDER BY vehicle_id, first_seen_at, ecu, code""",
-    "echo_work": """
-        SELECT attempt_id, vehicle_id, ecu, code, attempted_at, repair_id, site, parts, cost,
-            currency, primary_ecu, primary_code, scan_id, confidence, reason, facts
-        FROM echo_work ORDER BY vehicle_id, attempted_at, attempt_id""",
-    "related_returns": """
-        SELECT attempt_id, vehicle_id, ecu, code, family, attempted_at, related_ecu, related_code,
-            seen_at, km_after, is_open, reason, facts
-        FROM related_returns ORDER BY vehicle_id, attempted_at, attempt_id""",
+    **{name: PAGE_FINDINGS[name] for name in _ROLES},
     "stock": """
         SELECT vehicle_id, verdict, reasons, km_to_rescan, last_full_scan_at, deciding, safety
         FROM stock ORDER BY vehicle_id""",
