@@ -28,7 +28,6 @@ def reader() -> WorkReader:
         ("Wymiana czujników ABS PP", Work("wheel_speed_sensor", "front_right", "replace")),
         ("wymiana czujnikow parkowania", Work("parking_sensor", "", "replace")),
         ("Injector no 4 repalced", Work("injector", "cylinder_4", "replace")),
-        ("Drosselklappe gereinigt, neu angelernt", Work("throttle_body", "", "clean")),
         ("Purge valve stuck. New one fitted", Work("evap_purge_valve", "", "replace")),
     ],
 )
@@ -78,15 +77,65 @@ def test_what_is_no_work_or_not_known_is_not_read(
     assert (told.works, told.why) == ((), why)
 
 
+@pytest.mark.parametrize(
+    ("text", "works"),
+    [
+        # what is only said to be so was not worked on
+        ("Turbo actuator seized, turbo renewed", [Work("turbocharger", "", "replace")]),
+        # a thing told short, or by a word for it
+        ("wheel bearing RL noisy, new bearing", [Work("wheel_bearing", "rear_left", "replace")]),
+        ("Purge valve stuck. New one fitted", [Work("evap_purge_valve", "", "replace")]),
+        # before a list, after a list, and of one thing twice
+        (
+            "Sustituidos discos y pastillas delanteros",
+            [Work("brake_disc", "front", "replace"), Work("brake_pad", "front", "replace")],
+        ),
+        (
+            "Drosselklappe gereinigt, neu angelernt",
+            [Work("throttle_body", "", "clean"), Work("throttle_body", "", "software")],
+        ),
+        # two sides are two pieces of work
+        (
+            "Wahacze przód L+P wymienione",
+            [
+                Work("suspension_arm", "front_left", "replace"),
+                Work("suspension_arm", "front_right", "replace"),
+            ],
+        ),
+        # what a rebuilt thing was rebuilt with
+        ("Pont AR refait roulements + joints", [Work("differential", "rear", "repair")]),
+        # not this, but that
+        (
+            "Nicht Lichtmaschine, sondern Batterie defekt, Batterie erneuert",
+            [Work("battery", "", "replace")],
+        ),
+        # done, and still to be done
+        (
+            "Wahacz PP wymieniony, klocki do wymiany",
+            [Work("suspension_arm", "front_right", "replace")],
+        ),
+        ("If it returns replace crank sensor", []),
+        ("Plaquettes pas montées, retour", []),
+        ("replaced turbo blanket", []),
+    ],
+)
+def test_what_was_done_is_told_from_what_was_only_said(
+    reader: WorkReader, text: str, works: list[Work]
+) -> None:
+    """Complaint, reference, list, place, plan and denial."""
+    assert list(reader.read(text).works) == works
+
+
 @pytest.mark.parametrize("language", notes_table.LANGUAGES)
 def test_lines_of_a_language_are_read(reader: WorkReader, language: str) -> None:
     """At least what the last measurement said; the table is printed by ``notes_table``."""
-    texts = [*notes_table.lines(language), *notes_table.lines(f"fresh_{language}")]
+    names = (language, f"fresh_{language}", f"blind_{language}")
+    texts = [line for name in names for line in notes_table.lines(name)]
     n = notes_table.counted(reader, texts, tell=False)
-    assert n["right"] / (n["right"] + n["wrong"]) >= 0.94
-    assert n["right"] / (n["right"] + n["missed"]) >= 0.94
-    assert n["places_right"] / n["places"] >= 0.85
-    assert n["actions_right"] / n["actions"] >= 0.9
+    assert n["right"] / (n["right"] + n["wrong"]) >= 0.97
+    assert n["right"] / (n["right"] + n["missed"]) >= 0.97
+    assert n["places_right"] / n["places"] >= 0.9
+    assert n["actions_right"] / n["actions"] >= 0.97
 
 
 def test_a_text_of_any_length_and_kind_is_read(reader: WorkReader) -> None:

@@ -4,14 +4,16 @@
 what workshops write beside.  Both are read when the first text of a work order is.
 """
 
-from collections import defaultdict
+import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from afterclear.catalogue.config_tables import read_settings
+from afterclear.catalogue.order_text.grammar import GRAMMARS, Beginnings
+from afterclear.catalogue.order_text.phrases import Phrases
 from afterclear.catalogue.order_text.vocabulary import (
+    BOTH_SIDES,
     ENGLISH,
     Vocabulary,
     Word,
@@ -24,120 +26,20 @@ WIRING: Final = "wiring"
 OTHER: Final = ""  # what is no component: oil, fluids, filters of a service
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
 ACTIONS: Final = ("replace", "repair", "clean", "software", "adjust", "inspect")
-# words that carry no meaning for a name
-_FILLERS: Final = {
-    "en": "the of for a an to on in at",
-    "de": "der die das den dem des im am vom von zum zur für am bei",
-    "fr": "de du des la le les à au aux en d l",
-    "es": "de la el los las del al en a",
-    "pl": "w we z ze do na od dla",
-}
 _SECTIONS: Final = {
     "same", "components", "beside", "positions", "before", "actions", "not_done", "advised",
-    "untouched", "heads", "joins", "parts", "beyond", "other", "flowing",
+    "untouched", "heads", "joins", "parts", "beyond", "other", "flowing", "stems", "states",
+    "negators", "conditions", "contrasts", "pronouns", "attributes", "weak", "dotted",
+    "neutral",
 }  # fmt: skip
-_SPREAD = 2  # words that may stand between the words of one name
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A name met among words."""
-
-    places: tuple[int, ...]  # of its words, as they stand
-    meaning: str
-
-    @property
-    def start(self) -> int:
-        """Place of its first word."""
-        return min(self.places)
-
-    @property
-    def end(self) -> int:
-        """Place after its last word."""
-        return max(self.places) + 1
-
-
-@dataclass(slots=True)
-class Phrases:
-    """Names of one kind by their stems.  The first meaning of a name stays."""
-
-    _meanings: dict[tuple[str, ...], str] = field(default_factory=dict)
-    _holding: dict[str, set[tuple[str, ...]]] = field(default_factory=lambda: defaultdict(set))
-
-    def add(self, stems: tuple[str, ...], meaning: str) -> None:
-        """Take a name."""
-        if stems and stems not in self._meanings:
-            self._meanings[stems] = meaning
-            for stem in stems:
-                self._holding[stem].add(stems)
-
-    def _is_sure(self, run: list[Word]) -> bool:
-        """Tell whether words cut short can only mean this.
-
-        One of several words must stand there in full; a lone one may only begin names of one
-        meaning.
-        """
-        if len(run) > 1 or run[0].sure:
-            return any(word.sure for word in run)
-        begun = {m for stem in run[0].stems if (m := self._meanings.get((stem,))) is not None}
-        others = sum((stem,) not in self._meanings for stem in run[0].stems)
-        return len(begun) == 1 and not others
-
-    def in_order(self, words: list[Word]) -> list[Found]:
-        """Names whose words stand one after the other, the longest first; none overlap."""
-        found = []
-        for start, word in enumerate(words):
-            for name in {n for stem in word.stems for n in self._holding.get(stem, ())}:
-                run = words[start : start + len(name)]
-                if (
-                    len(run) == len(name)
-                    and all(stem in w.stems for stem, w in zip(name, run, strict=True))
-                    and self._is_sure(run)
-                ):
-                    places = tuple(range(start, start + len(name)))
-                    found.append(Found(places, self._meanings[name]))
-        return _apart(found)
-
-    def scattered(self, words: list[Word], passed: set[int]) -> list[Found]:
-        """Names all of whose words stand close together, in any order; ``passed`` count nothing."""
-        found = []
-        for start, word in enumerate(words):
-            for name in {n for stem in word.stems for n in self._holding.get(stem, ())}:
-                places = _gather(name, words, start, passed)
-                if places and self._is_sure([words[at] for at in places]):
-                    found.append(Found(places, self._meanings[name]))
-        return _apart(found)
-
-
-def _gather(
-    name: tuple[str, ...], words: list[Word], start: int, passed: set[int]
-) -> tuple[int, ...]:
-    wanted = list(name)
-    places: list[int] = []
-    spare = _SPREAD if len(name) > 1 else 0
-    for at in range(start, len(words)):
-        stem = next((s for s in wanted if s in words[at].stems), None)
-        if stem is not None:
-            wanted.remove(stem)
-            places.append(at)
-            if not wanted:
-                return tuple(places)
-        elif at not in passed:
-            spare -= 1
-            if spare < 0:
-                return ()
-    return ()
-
-
-def _apart(found: list[Found]) -> list[Found]:
-    """Keep the longest of names that overlap; of equal ones the closest, then the first."""
-    kept: list[Found] = []
-    taken: set[int] = set()
-    for one in sorted(found, key=lambda f: (-len(f.places), f.end - f.start, f.start, f.meaning)):
-        if taken.isdisjoint(one.places):
-            taken.update(one.places)
-            kept.append(one)
-    return sorted(kept, key=lambda f: f.start)
+_WORD_SETS: Final = (
+    "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
+)  # fmt: skip
+_ANY_END: Final = re.compile("[a-z]{0,6}")
+_THING_FROM: Final = 4  # letters of a word that may name a thing
+_PART_FROM: Final = 3  # letters of a short form within a compound
+_CLOSES_TO: Final = 6  # letters of a word for work cut short
+_WORDS_KEPT: Final = 50_000
 
 
 class Speech:
@@ -150,51 +52,120 @@ class Speech:
         self.positions, self.before = Phrases(), Phrases()
         self.actions, self.said = Phrases(), Phrases()
         self.problems: list[str] = []
-        self.fillers = frozenset(_FILLERS[language].split())
+        grammar = GRAMMARS[language]
+        self._grammar = grammar
+        self.fillers, self.genitives = grammar.fillers, grammar.genitives
+        self.head_order = grammar.head_order
+        self._verbs = Beginnings(grammar.verb_ends)
+        self._states = Beginnings(_ANY_END)
         self.heads: set[str] = set()
         self.flowing: set[str] = set()  # oil, fuel: what runs in pipes
         self.joins: set[str] = set()
         self.beyond: set[str] = set()  # "behind": what follows is where it was
+        self.negators: set[str] = set()
+        self.conditions: set[str] = set()  # "if": what follows is not done
+        self.contrasts: set[str] = set()  # "not": what follows at once is not what it was
+        self.pronouns: set[str] = set()  # "one", "unit": what was named before
+        self.attributes: set[str] = set()  # "new"
+        self._weak: set[str] = set()
+        self._seen: dict[str, tuple[bool, str, str]] = {}
         own = tables[language]
         english = [] if language == ENGLISH else tables[ENGLISH]
         for table in own:
-            self.vocabulary.parts |= frozenset(
-                folded_word(part) for part in table.get("parts", {}).get("names", ())
-            )
-            self.problems += self.vocabulary.count_as_one(table.get("same", {}))
+            same = table.get("same", {})
+            self.vocabulary.parts |= _compound_parts(table, same)
+            self.problems += self.vocabulary.count_as_one(same)
+            self.vocabulary.dotted.update(table.get("dotted", {}))
         for table in reversed(own):  # what work orders say comes before what codes say
             self._take(table)
         self.own = self.vocabulary.words()
-        for table in reversed(english):
+        for table in english[:1]:  # of the lexicon alone: a workshop's own words are its language's
             self._take_components(table)
 
     def is_own(self, word: str) -> bool:
         """Tell whether a word, in small letters, is one of this language."""
+        return self._told_of(word)[0]
+
+    def action_of(self, word: Word) -> str:
+        """Give what was done by a verb's stem; empty: it is none."""
+        return self._told_of(word.text)[1]
+
+    def is_state(self, word: Word) -> bool:
+        """Tell whether a word says how something is: worn, seized, noisy."""
+        return self._told_of(word.text)[2] == "states"
+
+    def is_neutral(self, word: Word) -> bool:
+        """Tell whether a word says nothing of a thing: a set, a test drive, a warranty."""
+        return self._told_of(word.text)[2] == "neutral"
+
+    def _told_of(self, word: str) -> tuple[bool, str, str]:
+        if (told := self._seen.get(word)) is None:
+            folded = folded_word(word)
+            action, state = self._verbs.meaning(folded), self._states.meaning(folded)
+            own = bool(action or state) or self._is_known(word, folded)
+            told = (own, action, state)
+            if len(self._seen) < _WORDS_KEPT:
+                self._seen[word] = told
+        return told
+
+    def _is_known(self, word: str, folded: str) -> bool:
         return (
             word in self.fillers
             or word in self.joins
-            or folded_word(word) in self.own
+            or folded in self.own
             or any(stem in self.own for stem in self.vocabulary.stems_of(word))
+        )
+
+    def is_weak(self, word: str) -> bool:
+        """Tell whether a word for work does not say that it is done: "new", "to replace"."""
+        return word in self._weak or bool(self._grammar.weak.fullmatch(folded_word(word)))
+
+    def is_strange(self, word: Word) -> bool:
+        """Tell whether a word nobody knows may be a thing."""
+        if word.stems or len(word.text) < _THING_FROM or word.text.isdecimal():
+            return False
+        if self._grammar.nouns_are_capital and not word.written[0].isupper():
+            return False
+        told = self._told_of(word.text)
+        if told[0] or word.text in self.pronouns | self.beyond | self.conditions:
+            return False
+        return self._grammar.nouns_are_capital or not self._grammar.no_noun.fullmatch(
+            folded_word(word.text)
         )
 
     def _take(self, table: Mapping[str, Any]) -> None:
         self._take_components(table)
+        self._add(self.positions, (BOTH_SIDES,), "side=left side=right")
         for spec, names in table.get("positions", {}).items():
             self._add(self.positions, names, spec)
         for axis, names in (*table.get("before", {}).items(), *table.get("numbered", {}).items()):
-            if axis in {"cylinder", "bank"}:
+            if axis in {"cylinder", "bank", "sensor"}:
                 self._add(self.before, names, axis)
-        for action, names in table.get("actions", {}).items():
-            self._add(self.actions, names, action)
+        self._take_work(table)
         for kind in ("not_done", "advised", "untouched"):
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
         for name in table.get("heads", {}).get("names", ()):
             self.heads.add(self.vocabulary.learn(name)[-1])
         for name in table.get("flowing", {}).get("names", ()):
             self.flowing.update(self.vocabulary.learn(name))
-        self.joins.update(table.get("joins", {}).get("names", ()))
-        self.beyond.update(table.get("beyond", {}).get("names", ()))
+        for kind in _WORD_SETS:
+            getattr(self, kind).update(table.get(kind, {}).get("names", ()))
+        self.joins.update("&+")
+        self._weak.update(table.get("weak", {}).get("names", ()))
         self._add_components(table.get("other", {}).get("names", ()), OTHER)
+
+    def _take_work(self, table: Mapping[str, Any]) -> None:
+        for action, names in table.get("actions", {}).items():
+            self._add(self.actions, names, action)
+            self.vocabulary.closers.update(
+                folded_word(name.casefold()) for name in names if len(name) <= _CLOSES_TO
+            )
+        for action, stems in table.get("stems", {}).items():
+            for stem in stems:
+                self._verbs.add(folded_word(stem.casefold()), action)
+        for kind in ("states", "neutral"):
+            for stem in table.get(kind, {}).get("names", ()):
+                self._states.add(folded_word(stem.casefold()), kind)
 
     def _take_components(self, table: Mapping[str, Any]) -> None:
         for key, entry in table.get("components", {}).items():
@@ -212,6 +183,15 @@ class Speech:
         for name in names:
             kept = " ".join(w for w in plain_words(name) if w not in self.fillers)
             self.components.add(self.vocabulary.learn(kept or name), meaning)
+
+
+def _compound_parts(table: Mapping[str, Any], same: Mapping[str, Iterable[str]]) -> frozenset[str]:
+    """Parts of compounds, with the short forms they are written in; none: it has no compounds."""
+    parts = table.get("parts", {}).get("names", ())
+    if not parts:
+        return frozenset()
+    short = (word for canonical, words in same.items() for word in (canonical, *words))
+    return frozenset(folded_word(p) for p in (*parts, *(w for w in short if len(w) >= _PART_FROM)))
 
 
 def load_speeches(config_dir: Path, known: Iterable[str]) -> tuple[Speech, ...]:

@@ -6,6 +6,7 @@ narrow floor by its letters.  What none of these tells stays a word nobody knows
 """
 
 import re
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
@@ -24,6 +25,9 @@ _STEMMERS: Final = {
 # A misspelling keeps its first letter and differs by one letter, from nine letters on by two; a
 # shorter word is as likely another word (own judgement).
 _TYPO_FROM, _TWO_TYPOS_FROM = 6, 9
+_SHORT_TYPO_FROM = 4
+_SHORT_GERMAN: Final = 4  # letters of an abbreviation that is no stem with an end: "vore"
+_NOT_ALONE: Final = "?"  # a stem of no name, beside those of a word that is not sure by itself
 _BEGIN_FROM = 5  # letters of a known word before an end no stemmer took off
 # ends that are left where accents were not written, or a verb is bent in an uncommon way
 _ENDS: Final = {
@@ -36,6 +40,7 @@ _ENDS: Final = {
 _CUT_FROM = 2  # letters before the full stop of an abbreviation
 _LINKS: Final = ("", "s", "n", "en", "es")  # between the parts of a German compound
 _CONSONANTS_FROM = 3
+_HALF_FROM = 4  # letters of each word of a compound no table has the parts of
 _WORDS_KEPT = 50_000
 
 Sense = tuple[frozenset[str], bool]  # stems a word may stand for, and whether it is sure
@@ -44,7 +49,19 @@ _ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
 _R_AND_R = re.compile(r"\br\s*[&+]\s*r\b", re.IGNORECASE)
 # letters apart by full stops or strokes: v.l., N/S/F
 _INITIALS = re.compile(r"\b([^\W\d_])(?:[./]([^\W\d_]))(?:[./]([^\W\d_]))?\b(?![./]?\w)\.?")
-_TOKEN = re.compile(r"[^\W\d_]+|\d+|[.,;:!?|+&/()\n]|\s[-–—]\s")  # noqa: RUF001
+# both sides of an axle
+_LEFT = "l|li|lh|links|left|g|gauche|izq|izda|izdo|i|lewy|lewa|lewe|lewego|ns|n/s"
+_RIGHT = "r|re|rh|rechts|right|d|droit|droite|dcha|dcho|der|p|prawy|prawa|prawe|prawego|os|o/s"
+_AND = r"\s*(?:\.?\s*[+&]|\.?\s+(?:u\.?|und|and|y|et|i|oraz))\s*"
+_BOTH = re.compile(
+    rf"\b(?:(?:{_LEFT}){_AND}(?:{_RIGHT})|(?:{_RIGHT}){_AND}(?:{_LEFT}))\b", re.IGNORECASE
+)
+_DEPTH: Final = {"(": 1, "[": 1, ")": -1, "]": -1}
+_JOINS: Final = "&+"
+BOTH_SIDES: Final = "bothsides"
+# a first letter for a word: w/pump
+_FIRST_LETTER = re.compile(r"\b([^\W\d_])/(?=[^\W\d_]{3})")
+_TOKEN = re.compile(r"[^\W\d_]+|\d+|[.,;:!?|+&/()\[\]\n]|\s[-–—]+\s")  # noqa: RUF001
 _LONGEST_TEXT: Final = 1000
 SENTENCE: Final = 2  # what stands before a word ends a sentence
 
@@ -57,6 +74,8 @@ class Word:
     stems: frozenset[str]  # empty: nobody knows
     sure: bool  # it stands there itself, not as an abbreviation of several words
     breaks: int = 0  # before it: 0 nothing, 1 a comma, ``SENTENCE``
+    aside: bool = False  # it stands in brackets
+    written: str = ""  # as it stands in the text
 
 
 @dataclass(slots=True)
@@ -65,8 +84,12 @@ class Vocabulary:
 
     language: str
     parts: frozenset[str] = frozenset()  # of compounds, folded
+    dotted: dict[str, str] = field(default_factory=dict)  # what a word cut short means
+    closers: set[str] = field(default_factory=set)  # short words for work: "ern." ends a sentence
     _same: dict[str, str] = field(default_factory=dict)  # folded variant -> canonical word
     _known: dict[str, set[str]] = field(default_factory=dict)  # folded surface -> stems
+    _learned: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    _sorted: list[str] = field(default_factory=list)  # of ``_known``
     _stems: set[str] = field(default_factory=set)
     _by_consonants: dict[str, set[str]] = field(default_factory=dict)
     _told: dict[tuple[str, bool], list[Sense]] = field(default_factory=dict)
@@ -87,21 +110,33 @@ class Vocabulary:
 
     def learn(self, name: str) -> tuple[str, ...]:
         """Take the words of a name and give their stems."""
-        stems: list[str] = []
-        for surface in plain_words(name):
-            for stem in self.stems_of(surface):
-                stems.append(stem)
+        return tuple(s for surface in plain_words(name) for s in self._learned_word(surface))
+
+    def _learned_word(self, surface: str) -> tuple[str, ...]:
+        if (stems := self._learned.get(surface)) is None:
+            stems = self._learned[surface] = self.stems_of(surface)
+            for stem in stems:
                 self._stems.add(stem)
                 for known in {folded_word(surface), stem}:
                     self._known.setdefault(known, set()).add(stem)
                     if len(bare := _consonants(known)) >= _CONSONANTS_FROM:
                         self._by_consonants.setdefault(bare, set()).add(stem)
-        return tuple(stems)
+        return stems
 
     def is_whole(self, surface: str) -> bool:
         """Tell whether a word is written out, as far as anybody knows."""
         folded = folded_word(surface)
-        return len(folded) >= _TYPO_FROM or (folded in self._known and folded not in self._same)
+        if folded in self._known and folded not in self._same:
+            return True
+        return len(folded) >= _TYPO_FROM and not self._begun_with(folded)
+
+    def _begun_with(self, folded: str) -> list[str]:
+        """Known words that begin so."""
+        if len(self._sorted) != len(self._known):
+            self._sorted = sorted(self._known)
+        first = bisect_left(self._sorted, folded)
+        last = bisect_left(self._sorted, folded + "\uffff", lo=first)
+        return self._sorted[first:last]
 
     def words(self) -> frozenset[str]:
         """Give every known word, folded, and every stem."""
@@ -138,7 +173,19 @@ class Vocabulary:
         if known := self._known.get(folded):
             return [(frozenset(known), True)]
         found, sure = self._guess(folded, dotted=dotted)
+        if (not found or not sure) and self.parts and (halves := self._halves(folded)):
+            return [(frozenset(self._known[half]), True) for half in halves]
         return [(frozenset(found), sure)]
+
+    def _halves(self, folded: str) -> tuple[str, ...]:
+        """Two known words a compound is made of."""
+        for size in range(len(folded) - _HALF_FROM, _HALF_FROM - 1, -1):
+            if folded[:size] not in self._known:
+                continue
+            for link in _LINKS:
+                if folded[size:].startswith(link) and folded[size + len(link) :] in self._known:
+                    return folded[:size], folded[size + len(link) :]
+        return ()
 
     def _guess(self, folded: str, *, dotted: bool) -> tuple[set[str], bool]:
         for end in range(1, 4):
@@ -146,12 +193,13 @@ class Vocabulary:
             if begun and len(folded) - end >= _BEGIN_FROM and folded[-end:] in self._ends:
                 return set(begun), True
         if dotted and len(folded) >= _CUT_FROM:
-            cut = {s for known, ss in self._known.items() if known.startswith(folded) for s in ss}
+            cut = {s for known in self._begun_with(folded) for s in self._known[known]}
             if cut:
                 return cut, len(cut) == 1
         if folded == _consonants(folded) and len(folded) >= _CONSONANTS_FROM:
             return set(self._by_consonants.get(folded, ())), False
-        return self._misspelt(folded), True
+        found = self._misspelt(folded)
+        return found, _NOT_ALONE not in found
 
     def _misspelt(self, folded: str) -> set[str]:
         """Find the one known word that a word of the text may be a misspelling of."""
@@ -160,7 +208,7 @@ class Vocabulary:
 
         size = len(folded)
         if size < _TYPO_FROM:
-            return set()
+            return self._perhaps_misspelt(folded)
         most = 1 + (size >= _TWO_TYPOS_FROM)
         near = process.extract(
             folded,
@@ -178,6 +226,23 @@ class Vocabulary:
         }
         return set(next(iter(closest))) if len(closest) == 1 else set()
 
+    def _perhaps_misspelt(self, folded: str) -> set[str]:
+        """Find short words one letter off: they count only beside a word that is sure."""
+        from rapidfuzz.distance import OSA  # noqa: PLC0415
+
+        size = len(folded)
+        if size < _SHORT_TYPO_FROM:
+            return set()
+        near = {
+            stem
+            for known, stems in self._known.items()
+            if known[0] == folded[0]
+            and _SHORT_TYPO_FROM <= len(known) <= size + 1
+            and OSA.distance(folded, known, score_cutoff=1) <= 1
+            for stem in stems
+        }
+        return near | {_NOT_ALONE} if near else near
+
     def _stem(self, word: str) -> str:
         if (stem := self._stemmed.get(word)) is not None:
             return stem
@@ -185,7 +250,8 @@ class Vocabulary:
             from snowballstemmer import stemmer  # noqa: PLC0415 - only texts of work orders need it
 
             self._stem_word = stemmer(_STEMMERS[self.language]).stemWord
-        stem = folded_word(self._stem_word(word))
+        is_short = self.language == "de" and len(word) <= _SHORT_GERMAN
+        stem = folded_word(word if is_short else self._stem_word(word))
         if len(self._stemmed) < _WORDS_KEPT:
             self._stemmed[word] = stem
         return stem
@@ -205,19 +271,32 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     """Cut a text into words, with the breaks before them."""
     text = _ELISION.sub("", text[:_LONGEST_TEXT])
     text = _R_AND_R.sub("replace", text)
+    text = _BOTH.sub(BOTH_SIDES, text)
     text = _INITIALS.sub(lambda m: "".join(g for g in m.groups() if g), text)
+    text = _FIRST_LETTER.sub(r"\1 ", text)
     found = list(_TOKEN.finditer(text))
     words: list[Word] = []
-    breaks = 0
+    breaks, depth, begun = 0, 0, 0
     for at, match in enumerate(found):
         token = match.group()
         if not token[0].isalnum():
-            before = words[-1].text if words else ""
+            if token in _JOINS:
+                words.append(Word(token, frozenset(), sure=True, breaks=breaks, aside=depth > 0))
+                breaks = 0
+                continue
+            depth = max(0, depth + _DEPTH.get(token, 0))
+            before = words[-1].text if len(words) > begun else ""
             breaks = max(breaks, _break(token.strip(), text[match.end() :], before, vocabulary))
+            if _closes(token, text[match.end() :], words[begun:], vocabulary):
+                breaks = SENTENCE
             continue
+        if breaks == SENTENCE:
+            begun = len(words)
         dotted = at + 1 < len(found) and found[at + 1].group() == "."
-        for stems, sure in vocabulary.resolve(token.casefold(), dotted=dotted):
-            words.append(Word(token.casefold(), stems, sure, breaks))
+        small = token.casefold()
+        small = vocabulary.dotted.get(small, small) if dotted else small
+        for stems, sure in vocabulary.resolve(small, dotted=dotted):
+            words.append(Word(small, stems, sure, breaks, depth > 0, token))
             breaks = 0
     return words
 
@@ -228,6 +307,16 @@ def _break(sign: str, after: str, before: str, vocabulary: Vocabulary) -> int:
         return SENTENCE if sign in ";!?|" or not sign else 1
     ends = not after.strip() or after.lstrip()[:1].isupper()
     return SENTENCE if ends and not before.isdecimal() and vocabulary.is_whole(before) else 0
+
+
+def _closes(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) -> bool:
+    """Tell whether a short word for work ends its sentence: "Turbo ern. Ladedruck geprüft"."""
+    return (
+        sign == "."
+        and len(sentence) > 1
+        and folded_word(sentence[-1].text) in vocabulary.closers
+        and after.lstrip()[:1].isupper()
+    )
 
 
 def folded_word(word: str) -> str:

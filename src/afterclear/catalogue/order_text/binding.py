@@ -1,0 +1,225 @@
+"""Which of the things a text names was worked on, and how: what is told beside it.
+
+"Turbo actuator seized, turbo renewed" is one piece of work, "pads, discs and caliper renewed" are
+three, "to be replaced" is none.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Final
+
+from afterclear.catalogue.order_text.clauses import Act, Clause, Part
+from afterclear.catalogue.order_text.speech import WIRING
+
+_OWN_PARTS: Final = {"repair"}  # such work takes a thing apart: what is named with it is of it
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A component with what was done to it."""
+
+    part: Part
+    places: dict[str, set[str]]
+    actions: tuple[str, ...]  # in the order of the text
+
+
+def bound_acts(clauses: list[Clause]) -> list[Bound]:
+    """Say what was done with each component.  Clauses of what was not done become void."""
+    _void(clauses)
+    _refer(clauses)
+    acts = _acts(clauses)
+    found: list[Bound] = []
+    for at, clause in enumerate(clauses):
+        if clause.void or (clause.aside and not clause.acts):
+            continue
+        places = _places_of(clauses, at)
+        for part in clause.parts:
+            if _is_detail(clause, part):
+                continue
+            actions = tuple(dict.fromkeys(a.action for a in acts[at]))
+            _join(found, Bound(part, places, actions))
+    return found
+
+
+def _is_detail(clause: Clause, part: Part) -> bool:
+    """Tell whether a part is of the thing that was taken apart: "diff rebuilt bearings, seals"."""
+    opened = [a.start for a in clause.acts if a.action in _OWN_PARTS and a.start < part.start]
+    return any(clause.first_part < at for at in opened)
+
+
+def _join(found: list[Bound], one: Bound) -> None:
+    """Add a component, or what is told of it anew."""
+    part = one.part
+    if part.beside and found and (found[-1].part.key == WIRING or "repair" in one.actions):
+        part = replace(part, key=WIRING, of="")
+        one = Bound(part, one.places, one.actions)
+    if part.key == WIRING and not part.of and found:
+        last = found[-1]
+        if one.actions and last.part.key != WIRING and set(last.actions) - {"inspect"}:
+            return  # "sensor replaced, plug cleaned": whose wiring is told before it
+        aimed = last.part.of or last.part.key
+        of = "" if aimed == WIRING else aimed
+        found[-1] = Bound(replace(part, of=of), last.places, one.actions or last.actions)
+        return
+    for at, other in enumerate(found):
+        is_same = (other.part.key, other.part.of) == (part.key, part.of)
+        if is_same and (not one.places or not other.actions or one.places == other.places):
+            places = one.places or other.places
+            merged = tuple(dict.fromkeys([*other.actions, *one.actions]))
+            found[at] = Bound(other.part, places, merged)
+            return
+    found.append(one)
+
+
+# --- what was not done ------------------------------------------------------------------------
+
+
+def _void(clauses: list[Clause]) -> None:
+    for at, clause in enumerate(clauses):
+        rest = [c for c in clauses[at + 1 :] if c.sentence == clause.sentence]
+        if "condition" in clause.said:
+            for one in (clause, *rest):
+                one.void = True
+        elif "denied" in clause.said and not clause.acts:
+            clause.void = True
+        elif "not_done" in clause.said or "advised" in clause.said:
+            clause.void = True
+            start = min(clause.said.get(k, 99) for k in ("not_done", "advised"))
+            first = at == 0 or clauses[at - 1].sentence != clause.sentence
+            if (clause.parts and start < clause.first_part) or (first and not clause.parts):
+                _void_on(rest)
+            if not clause.parts and not clause.named_others and not clause.strange:
+                _void_back(clauses[:at], clause)
+
+
+def _void_on(rest: list[Clause]) -> None:
+    for one in rest:
+        if any(not a.weak for a in one.acts):
+            return
+        one.void = True
+
+
+def _void_back(before: list[Clause], clause: Clause) -> None:
+    """Take back what only "new" or "replacement" was said of: "new turbo, customer declined"."""
+    for one in reversed(before):
+        near = one.sentence == clause.sentence or (
+            one.sentence == clause.sentence - 1 and clause.said
+        )
+        if not near or any(not a.weak for a in one.acts):
+            return
+        one.void = True
+
+
+# --- what is meant -----------------------------------------------------------------------------
+
+
+def _refer(clauses: list[Clause]) -> None:
+    """Let "new bearing" mean the wheel bearing named before it."""
+    for at, clause in enumerate(clauses):
+        if clause.parts or not clause.acts:
+            continue
+        earlier = [
+            p for c in clauses[:at] if not c.void for p in c.parts if p.of or p.key != WIRING
+        ]
+        stems = {s for word in clause.words for s in word.stems}
+        meant = [p for p in reversed(earlier) if p.stems & stems]
+        if meant and not clause.places:
+            key = meant[0].of or meant[0].key
+            clause.parts = [replace(meant[0], key=key, of="", start=_start(clause, meant[0]))]
+
+
+def _start(clause: Clause, part: Part) -> int:
+    return next(at for at, word in enumerate(clause.words) if word.stems & part.stems)
+
+
+# --- what was done -----------------------------------------------------------------------------
+
+
+def _acts(clauses: list[Clause]) -> list[list[Act]]:
+    acts: list[list[Act]] = [[] if c.void else list(c.acts) for c in clauses]
+    for at in reversed(range(len(clauses))):
+        clause = clauses[at]
+        if clause.parts and not clause.void:
+            acts[at] += _acts_after(clauses, at, acts)
+    leads = False
+    for at, clause in enumerate(clauses):
+        if at and clauses[at - 1].sentence != clause.sentence:
+            leads = False
+        if clause.void:
+            continue
+        if clause.parts and not acts[at] and not clause.is_state and (leads or clause.joined):
+            acts[at] = list(_acts_before(clauses, at, acts))
+        elif clause.acts:
+            leads = clause.leads or (not clause.parts and not leads)
+    return acts
+
+
+def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterator[Act]:
+    """Give what is told of a clause's components after it, until something else is named."""
+    clause = clauses[at]
+    bare = not acts[at]
+    for later in range(at + 1, len(clauses)):
+        other = clauses[later]
+        if other.sentence != clause.sentence:
+            if bare and other.sentence == clause.sentence + 1:
+                yield from _answer(clauses, other.sentence)
+            return
+        if other.void:
+            if other.parts:
+                return
+            continue
+        if other.parts:
+            is_loom = any(p.key == WIRING and not p.of for p in other.parts)
+            if bare and not clause.is_state and not other.leads and not is_loom:
+                yield from acts[later]
+            return
+        if other.acts and (bare or not other.strange) and not other.named_others:
+            bare = False
+            yield from other.acts
+
+
+def _answer(clauses: list[Clause], sentence: int) -> list[Act]:
+    """Take what the next sentence says was done, if it names nothing: "New one fitted"."""
+    own = [c for c in clauses if c.sentence == sentence]
+    if any(c.parts or c.void or c.named_others for c in own):
+        return []
+    return [act for c in own for act in c.acts]
+
+
+def _acts_before(clauses: list[Clause], at: int, acts: list[list[Act]]) -> list[Act]:
+    """Take what is told before a list: "Renewed pads, discs and caliper"."""
+    for before in reversed(range(at)):
+        other = clauses[before]
+        if other.void or other.sentence != clauses[at].sentence:
+            return []
+        if acts[before]:
+            return [a for a in acts[before] if a.action not in _OWN_PARTS]
+    return []
+
+
+# --- where --------------------------------------------------------------------------------------
+
+
+def _places_of(clauses: list[Clause], at: int) -> dict[str, set[str]]:
+    """Places told of a clause's components: its own, or those of a clause beside it.
+
+    "Pads and discs front": the place after the second thing is of both, as is one before the
+    first.  A clause of places alone is of the components before it, or else after it.
+    """
+    own = clauses[at]
+    beside = [c for c in clauses if c.sentence == own.sentence]
+    here = next(n for n, c in enumerate(beside) if c is own)
+    after = beside[here + 1] if here + 1 < len(beside) else None
+    before = beside[here - 1] if here else None
+    if own.places:
+        more = after.places if after and not after.parts and not after.acts else {}
+        return {**more, **own.places}
+    if after and after.places:
+        shared = after.joined and after.last_place > after.first_part and bool(after.parts)
+        if not after.parts or shared:
+            return after.places
+    if before and before.places:
+        shared = own.joined and -1 < before.last_place < before.first_part
+        if not before.parts or shared:
+            return before.places
+    return {}

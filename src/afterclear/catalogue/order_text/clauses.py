@@ -1,0 +1,379 @@
+"""A text of an order cut into clauses: what each names, where, what was done, and if it was."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+from afterclear.catalogue.order_text.phrases import Found
+from afterclear.catalogue.order_text.speech import OTHER, WIRING, Speech
+from afterclear.catalogue.order_text.vocabulary import SENTENCE, Word
+
+_COUNTS_AFTER: Final = {"x", "szt", "stk", "stück", "pcs", "uds", "pz"}  # "4 szt." counts no place
+_REACH: Final = 4  # words between a hose and what it belongs to
+_DIGITS: Final = 2  # of a number that counts parts
+_UNIT: Final = "control_unit"  # "gearbox ECU" is no gearbox
+_MOST: Final = {"cylinder": 24, "bank": 4, "sensor": 4}
+_NEGATES: Final = 2  # words between "not" and what was not done
+_PLACES_TOLD: Final = 4  # works one clause may make of one component
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A component a clause names."""
+
+    key: str  # of the lexicon, or ``WIRING``
+    of: str  # the component whose wiring it is
+    start: int
+    stems: frozenset[str]  # of the words that name it
+    beside: bool = False  # named by a word of wiring and of a component: a plug
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """What was done."""
+
+    start: int
+    action: str
+    weak: bool  # a noun or a form that does not say it is done: "new", "replacement"
+
+
+@dataclass(slots=True)
+class Clause:
+    """What stands between two commas, or words such as "and"."""
+
+    words: list[Word]
+    sentence: int
+    joined: bool  # by "and", not by a comma
+    parts: list[Part] = field(default_factory=list)
+    places: dict[str, set[str]] = field(default_factory=dict)  # axis -> values told
+    acts: list[Act] = field(default_factory=list)
+    said: dict[str, int] = field(default_factory=dict)  # kind -> first word
+    is_state: bool = False  # it says how something is: worn, seized
+    strange: int = 0  # words nobody knows
+    named_others: bool = False  # a thing that is no component
+    part_of: bool = False  # a known component's hose, seal, bracket
+    last_place: int = -1
+    weight: float = 0.0
+    void: bool = False
+
+    @property
+    def aside(self) -> bool:
+        """Whether it stands in brackets."""
+        return self.words[0].aside
+
+    @property
+    def first_part(self) -> int:
+        """Place of the first component."""
+        return min((p.start for p in self.parts), default=0)
+
+    @property
+    def leads(self) -> bool:
+        """Whether what was done stands before what it was done with."""
+        return bool(self.acts) and self.acts[0].start < self.first_part
+
+
+def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
+    """Cut and read."""
+    last: Clause | None = None
+    for run, sentence, joined in _runs(words, speech):
+        clause = _Reader(speech, run).clause(sentence, joined=joined)
+        if last and joined and not clause.parts and last.sentence == sentence:
+            clause.parts = list(_shared_name(last.words, run, speech))
+        yield clause
+        last = clause
+
+
+def _shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:
+    """Find a name that takes its first words from the one before: "glow plugs and relay"."""
+    size = len(before)
+    passed = {at for at, w in enumerate(before) if not w.stems}
+    for one in speech.components.scattered([*before, *run], passed):
+        if one.start < size < one.end and one.meaning not in (OTHER, WIRING):
+            own = [at - size for at in one.places if at >= size]
+            stems = frozenset(s for at in own for s in run[at].stems)
+            yield Part(one.meaning, "", own[0], stems)
+
+
+def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, bool]]:
+    run: list[Word] = []
+    sentence, joined, is_begun = 0, False, False
+    for word in words:
+        is_join = word.text in speech.joins
+        is_new = bool(word.breaks) or is_join or word.text in speech.conditions
+        if is_new and run:
+            yield run, sentence, is_begun
+            run, joined = [], False
+        sentence += word.breaks == SENTENCE
+        joined = (joined and word.breaks != SENTENCE) or is_join
+        if is_join:
+            continue
+        if not run:
+            is_begun = joined
+            joined = False
+        run.append(word)
+    if run:
+        yield run, sentence, is_begun
+
+
+class _Reader:
+    """One clause."""
+
+    def __init__(self, speech: Speech, words: list[Word]) -> None:
+        self._speech = speech
+        self._words = words
+        self._spots: set[int] = set()
+        self._by_axis: dict[str, set[str]] = {}
+        self._find_places()
+        self._idle = {at for at, w in enumerate(words) if w.text in speech.fillers}
+        self._passed = self._spots | self._idle
+        self._part_of = False
+        self._acted = False
+        self._cables: list[Found] = []
+
+    def clause(self, sentence: int, *, joined: bool) -> Clause:
+        """Read it."""
+        speech, words = self._speech, self._words
+        said = speech.said.in_order(words)
+        used = {at for f in said for at in f.places}
+        acts = [f for f in speech.actions.in_order(words) if used.isdisjoint(f.places)]
+        found = speech.components.scattered(words, self._passed)
+        beside = [b for b in speech.beside.in_order(words) if not self._is_pipe(b)]
+        because = min((f.start for f in said if f.meaning == "untouched"), default=len(words))
+        found = [f for f in found if f.start < because and used.isdisjoint(f.places)]
+        beside = [b for b in beside if used.isdisjoint(b.places)]
+        acts = [a for a in acts if not self._is_in_name(a, found)]
+        named = {at for f in found if f.meaning != OTHER for at in f.places}
+        taken = {at for f in (*found, *acts) if f.meaning != OTHER for at in f.places}
+        acts += self._stemmed(used | taken)
+        taken |= {at for f in (*beside, *acts, *said) for at in f.places} | self._passed
+        states = {at for at, w in enumerate(words) if at not in taken and speech.is_state(w)}
+        taken |= states | {at for at, w in enumerate(words) if speech.is_neutral(w)}
+        self._acted = bool(acts)
+        self._cables = [*beside, *(f for f in found if f.meaning == WIRING)]
+        kept = self._whole(found, taken - ({at for a in acts for at in a.places} - named))
+        clause = Clause(words, sentence, joined, self._parts(kept, beside), self._by_axis)
+        clause.acts = sorted(
+            (self._act(f) for f in acts if not self._is_anothers(f, taken)), key=lambda a: a.start
+        )
+        clause.said = {f.meaning: f.start for f in reversed(said)}
+        clause.is_state = bool(states)
+        clause.strange = sum(
+            at not in taken
+            and (bool(w.stems) or speech.is_strange(w))
+            and w.text not in speech.pronouns
+            and not w.text.isdecimal()
+            for at, w in enumerate(words)
+        )
+        clause.named_others = any(f.meaning == OTHER for f in found)
+        clause.part_of = self._part_of
+        clause.last_place = max(self._spots, default=-1)
+        self._deny(clause)
+        clause.weight = sum(len(f.places) for f in (*kept, *acts)) + 0.5 * len(
+            self._passed | states
+        )
+        return clause
+
+    # --- what was done --------------------------------------------------------------------
+
+    def _stemmed(self, used: set[int]) -> list[Found]:
+        return [
+            Found((at,), action)
+            for at, word in enumerate(self._words)
+            if at not in used and (action := self._speech.action_of(word))
+        ]
+
+    def _is_in_name(self, act: Found, found: list[Found]) -> bool:
+        """Tell whether a word for work is only part of a name: not so in "DPF regeneration"."""
+        for one in found:
+            if len(one.places) > 1 and set(act.places) <= set(one.places):
+                rest = [self._words[at] for at in one.places if at not in act.places]
+                same = self._speech.components.scattered(rest, set())
+                return act.start > 0 and all(f.meaning != one.meaning for f in same)
+        return False
+
+    def _act(self, found: Found) -> Act:
+        weak = all(self._speech.is_weak(self._words[at].text) for at in found.places)
+        return Act(found.start, found.meaning, weak)
+
+    def _is_anothers(self, found: Found, taken: set[int]) -> bool:
+        """Tell whether "new" is said of a thing nobody knows: "spliced in new section"."""
+        speech, at = self._speech, found.end
+        if not all(self._words[i].text in speech.attributes for i in found.places):
+            return False
+        while at in self._passed:
+            at += 1
+        return (
+            at < len(self._words)
+            and at not in taken
+            and speech.is_strange(self._words[at])
+            and self._words[at].text not in speech.pronouns
+            and not self._words[at].stems
+        )
+
+    def _deny(self, clause: Clause) -> None:
+        """Take out what "not" stands before."""
+        words, negators = self._words, self._speech.negators
+        denied = [
+            act
+            for act in clause.acts
+            if any(
+                words[i].text in negators and not words[i + 1].text.isdecimal()
+                for i in range(max(0, act.start - _NEGATES), act.start)
+            )
+        ]
+        if denied:
+            clause.acts = [a for a in clause.acts if a not in denied]
+            clause.said.setdefault("not_done", denied[0].start)
+        if words[0].text in self._speech.contrasts and clause.parts:
+            clause.said.setdefault("denied", 0)
+        if words[0].text in self._speech.conditions:
+            clause.said["condition"] = 0
+
+    # --- components -----------------------------------------------------------------------
+
+    def _is_pipe(self, one: Found) -> bool:
+        """Tell an oil line from a wire: one word for both in some languages."""
+        return any(self._words[at].stems & self._speech.flowing for at in self._around(one))
+
+    def _whole(self, found: list[Found], taken: set[int]) -> list[Found]:
+        """Leave out what only says of which component another part is, or where.
+
+        The filter in "filter pressure sensor" is no part that was worked on, and neither is the
+        turbo in "turbo hose".
+        """
+        kept = []
+        for one in found:
+            if any(
+                len(o.places) > len(one.places)
+                and WIRING not in (o.meaning, one.meaning)
+                and o is not one
+                and self._touch(one, o)
+                for o in found
+            ):
+                continue
+            if one.meaning == OTHER:
+                continue
+            if len(found) > 1 and self._is_where(one):
+                self._part_of = True
+                continue
+            if any(o.meaning == _UNIT != one.meaning and self._touch(one, o) for o in found):
+                continue
+            if self._has_head(one, taken):
+                self._part_of = True
+                continue
+            kept.append(one)
+        return kept
+
+    def _is_where(self, one: Found) -> bool:
+        """Tell whether a name only says where another thing is: "behind the catalyst"."""
+        at = one.start - 1
+        if any(self._touch(one, c) for c in self._cables):
+            return False
+        while at >= 0 and self._words[at].text not in self._speech.beyond and at in self._passed:
+            at -= 1
+        return at >= 0 and self._words[at].text in self._speech.beyond
+
+    def _has_head(self, one: Found, taken: set[int]) -> bool:
+        """Tell whether a name says whose hose, seal or bracket was worked on.
+
+        It stands beside the name, or before it with words nobody knows between ("tubo de engrase
+        del turbo").  A word nobody knows where the language puts the head counts as one.
+        """
+        words = self._words
+        near = set(self._around(one))
+        at = one.start - 1
+        while at >= 0 and (at not in taken or at in self._passed) and one.start - at <= _REACH:
+            near.add(at)
+            at -= 1
+        if any(words[at].stems & self._speech.heads for at in near - taken):
+            return True
+        return (
+            self._acted
+            and one.meaning != WIRING
+            and any(
+                at not in taken and self._speech.is_strange(words[at])
+                for at in self._head_spots(one)
+            )
+        )
+
+    def _head_spots(self, one: Found) -> list[int]:
+        """Where the language puts the word that says which part of a thing is meant."""
+        words, order = self._words, self._speech.head_order
+        spots = []
+        if order == "after" and one.end < len(words):
+            spots.append(one.end)
+        at = one.start - 1
+        if order == "before":
+            spots.append(at)
+        elif at >= 0 and words[at].text in self._speech.genitives:
+            while at >= 0 and words[at].text in self._speech.genitives:
+                at -= 1
+            spots.append(at)
+        return [at for at in spots if 0 <= at < len(words)]
+
+    def _around(self, one: Found) -> list[int]:
+        """Places of the next word before and after a name, over words that count nothing."""
+        before, after = one.start - 1, one.end
+        while before in self._passed:
+            before -= 1
+        while after in self._passed:
+            after += 1
+        inside = [at for at in range(one.start, one.end) if at not in one.places]
+        return [at for at in (before, after, *inside) if 0 <= at < len(self._words)]
+
+    def _touch(self, one: Found, other: Found) -> bool:
+        low, high = sorted((one, other), key=lambda f: f.start)
+        return all(at in self._passed for at in range(low.end, high.start))
+
+    def _parts(self, found: list[Found], beside: list[Found]) -> list[Part]:
+        """Components, each with the component whose wiring it is."""
+        lone = [f for f in found if f.meaning != WIRING]
+        loom = [f for f in found if f.meaning == WIRING]
+        cables = [b for b in beside if not any(
+            len(f.places) > 1 and set(b.places) & set(f.places) for f in lone
+        )]  # fmt: skip
+        others = [f for f in lone if not any(set(f.places) & set(b.places) for b in cables)]
+        if others and (cables or loom):
+            near = [f for f in others if any(self._touch(f, c) for c in (*cables, *loom))]
+            return [self._part(f, WIRING, f.meaning) for f in near[:1] or others]
+        if loom:
+            return [self._part(loom[0], WIRING, "")]
+        if cables and not lone:
+            return [self._part(cables[0], WIRING, "", beside=True)]
+        return [self._part(f, f.meaning, "", beside=f not in others) for f in lone]
+
+    def _part(self, found: Found, key: str, of: str, *, beside: bool = False) -> Part:
+        stems = frozenset(s for at in found.places for s in self._words[at].stems)
+        return Part(key, of, found.start, stems, beside)
+
+    # --- places -----------------------------------------------------------------------------
+
+    def _find_places(self) -> None:
+        words = self._words
+        for run in self._speech.positions.in_order(words):
+            self._spots.update(run.places)
+            for part in run.meaning.split():
+                axis, _, value = part.partition("=")
+                self._by_axis.setdefault(axis, set()).add(value)
+        for run in self._speech.before.in_order(words):
+            for at in (run.end, run.start - 1):
+                if _counts(words, at, _MOST[run.meaning]):
+                    self._spots.update({*run.places, at})
+                    self._by_axis.setdefault(run.meaning, set()).add(words[at].text.lstrip("0"))
+                    break
+
+
+def _counts(words: list[Word], at: int, most: int) -> bool:
+    if not 0 <= at < len(words) or not words[at].text.isdecimal() or len(words[at].text) > _DIGITS:
+        return False
+    around = {words[i].text for i in (at - 1, at + 1) if 0 <= i < len(words)}
+    return 0 < int(words[at].text) <= most and not around & _COUNTS_AFTER
+
+
+def torn_apart(told: Mapping[str, set[str]], axes: tuple[str, ...]) -> list[dict[str, str]]:
+    """Give each place a clause tells, along a component's axes: "left and right" are two."""
+    several: list[dict[str, str]] = [{}]
+    for axis, values in told.items():
+        if axis in axes or len(values) == 1:
+            several = [{**one, axis: value} for one in several for value in sorted(values)]
+    return several[:_PLACES_TOLD] if len(several) <= _PLACES_TOLD else [{}]

@@ -1,0 +1,110 @@
+"""How the five languages bend verbs and order words, as far as short notes of work need it.
+
+Source: school grammars of the languages, from memory; own selection.  Words are folded (see
+``folded_word``): no accents, small letters.
+"""
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Grammar:
+    """One language."""
+
+    fillers: frozenset[str]  # words that carry no meaning for a name
+    verb_ends: re.Pattern[str]  # ends of a verb's stem, of its participles and of its noun
+    weak: re.Pattern[str]  # forms of a verb that do not say it is done: infinitives
+    no_noun: re.Pattern[str]  # ends by which a word nobody knows is no thing
+    nouns_are_capital: bool
+    head_order: str  # where the word stands that says which part of a thing: "after", "before"
+    genitives: frozenset[str]  # words between such a part and its thing: "of"
+
+
+def _grammar(
+    fillers: str,
+    ends: str,
+    weak: str,
+    no_noun: str,
+    order: str,
+    genitives: str = "",
+) -> Grammar:
+    return Grammar(
+        frozenset(fillers.split()),
+        re.compile(f"(?:{ends})?"),
+        re.compile(f".*(?:{weak})"),
+        re.compile(f".*(?:{no_noun})"),
+        order == "hyphen",
+        order,
+        frozenset(genitives.split()),
+    )
+
+
+GRAMMARS: Final = {
+    "en": _grammar(
+        "the of for a an to on in at",
+        "e|s|es|d|ed|t|ing|ment|ments|al|er|ation|ations|or",
+        "(?!)",
+        "ed|ing|y|ly|en|al|ic|ive|less|ous|ful|ish|er than",
+        "after",
+        "of",
+    ),
+    "de": _grammar(
+        "der die das den dem des im am vom von zum zur für am bei",
+        "t|en|n|e|te|ten|tem|ter|tes|ung|ungen|end|et|ete|eten|st|s",
+        "en|ung",
+        "t|en|ig|lich|isch|bar|los|haft|ern",
+        "hyphen",
+        "vom von des der am",
+    ),
+    "fr": _grammar(
+        "de du des la le les à au aux en d l",
+        "e|ee|es|ees|er|ement|ements|ment|age|ages|ait|ent|ons|ez|ation|ations|i|is|ie|ies|ir|it|u"
+        "|ue|us|ues|ai|te|tes|t|tion|s",
+        "er|ir|re|ement|age|ation",
+        "e|ee|es|ees|er|ir|ant|ante|eux|euse|if|ive|al|ale|ique|i|is",
+        "of",
+        "de du des d",
+    ),
+    "es": _grammar(
+        "de la el los las del al en a",
+        "o|a|os|as|e|an|en|ado|ada|ados|adas|ar|amos|ido|ida|idos|idas|ir|er|ion|iones|cion|ciones"
+        "|acion|aciones|amiento|imiento|aje|ajes|aron|io|imos|ieron|ando|iendo|uye|uyen|ye|je|emos",
+        "ar|er|ir|cion|aje|amiento|imiento",
+        "ado|ada|ados|adas|ido|ida|idos|idas|ar|er|ir|oso|osa|ante|ente|al|ico|ica|ble|ando|iendo",
+        "of",
+        "de del",
+    ),
+    "pl": _grammar(
+        "w we z ze do na od dla",
+        "y|a|e|o|i|u|ow|om|ami|ach|em|ie|ny|na|ne|no|nej|nego|nych|nym|ony|ona|one|ono|onej|onego"
+        "|onych|iony|iona|ione|iono|ioną|any|ana|ane|ano|anej|anego|anych|ty|ta|te|to|l|la|lo|li"
+        "|lem|lam|lismy|il|ila|ili|ilem|ilam|ilismy|al|ala|ali|alem|alam|alismy|ic|ac|yc|c|enie"
+        "|enia|eniu|anie|ania|aniu|ienie|ienia|cie|cia|my|imy|amy|emy|ij|aj|iam|am|iany|iana|iane"
+        "|iano|ja|ji|je|cja|cji|cje|ł|nieto|nieta|niety|niete|eto|eta|ety|ete",
+        "ic|ac|yc|c|a|enie|anie|y",
+        "y|a|e|i|ony|ona|one|ono|any|ana|ane|ano|ty|ta|te|to|ic|ac|l|la|lo|li|ego|ej|ych|ym|uje|a",
+        "before",
+    ),
+}
+
+
+class Beginnings:
+    """Words known by how they begin, whatever end the language gives them."""
+
+    def __init__(self, ends: re.Pattern[str]) -> None:
+        self._ends = ends
+        self._meanings: dict[str, str] = {}
+
+    def add(self, beginning: str, meaning: str) -> None:
+        """Take a folded beginning; the first meaning stays."""
+        self._meanings.setdefault(beginning, meaning)
+
+    def meaning(self, folded: str) -> str:
+        """Give what a word means by its longest beginning; empty: nothing."""
+        for size in range(len(folded), 1, -1):
+            known = self._meanings.get(folded[:size])
+            if known is not None and self._ends.fullmatch(folded[size:]):
+                return known
+        return ""
