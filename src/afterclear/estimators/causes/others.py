@@ -6,7 +6,10 @@ A window (low, high] contributes ``e^(-H(low)) (ratio + B)`` where it returned a
 (``cell_nodes``) under one prior (``cell_prior``).
 """
 
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -27,7 +30,11 @@ from afterclear.estimators.fix_held.grid import chunks
 _ROWS_AT_ONCE = 2048
 _EM_STEPS = 15
 _LEAST = 1e-12
+_THREADS = 2
 _WEARS_RATHER = 0.5  # below, that a cell's parts wear is doubted more than believed
+
+_Found = TypeVar("_Found")
+_Sums = tuple[IntArray, FloatArray]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +104,8 @@ class Others:
         Each by what the cell says without the return itself.
         """
         chance, worn = np.empty(ratio.size), np.empty(ratio.size)
-        for chunk in chunks(0, ratio.size, _ROWS_AT_ONCE):
+
+        def look(chunk: slice) -> None:
             part = returned.part(chunk)
             new, wear = _within(self.nodes, part)
             wear += part.older[:, None]
@@ -108,6 +116,8 @@ class Others:
             chance[chunk] = by_node.sum(axis=(1, 2))
             share = wear[:, None, :] / np.maximum(new[:, :, None] + wear[:, None, :], 1e-300)
             worn[chunk] = np.einsum("nrw,nrw->n", by_node, share) / chance[chunk]
+
+        list(_each_chunk(look, ratio.size, _ROWS_AT_ONCE))
         return chance, worn
 
     def of_part(self, cell: IntArray, from_km: FloatArray, to_km: FloatArray) -> FloatArray:
@@ -154,22 +164,34 @@ def _log_likelihood(nodes: CellNodes, windows: Windows, ratio: FloatArray) -> Fl
         windows.cell, weights=windows.new_per_km * windows.low_km, minlength=n_cells
     )
     worn = np.zeros((n_cells, N_WEAR))
-    for chunk in chunks(0, windows.cell.size, 8 * _ROWS_AT_ONCE):
+
+    def clean(chunk: slice) -> _Sums:
         cell = windows.cell[chunk]
-        found, sums = _by_cell(cell, wear_hazard(nodes, cell, windows.low_km[chunk]))
+        return _by_cell(cell, wear_hazard(nodes, cell, windows.low_km[chunk]))
+
+    for found, sums in _each_chunk(clean, windows.cell.size, 8 * _ROWS_AT_ONCE):
         worn[found] += sums
     table -= (np.exp(nodes.log_rho) * known[:, None])[:, :, None] + worn[:, None, :]
     returned = windows.returned
-    for chunk in chunks(0, ratio.size, _ROWS_AT_ONCE):
+
+    def came_back(chunk: slice) -> _Sums:
         part = returned.part(chunk)
         new, wear = _within(nodes, part)
         logs = np.log(_chance(new, wear + part.older[:, None]) + ratio[chunk, None, None])
-        found, sums = _by_cell(part.cell, logs)
+        return _by_cell(part.cell, logs)
+
+    for found, sums in _each_chunk(came_back, ratio.size, _ROWS_AT_ONCE):
         table[found] += sums
     return table
 
 
-def _by_cell(cell: IntArray, values: FloatArray) -> tuple[IntArray, FloatArray]:
+def _each_chunk(look: Callable[[slice], _Found], n: int, size: int) -> Iterator[_Found]:
+    """Look at chunks of rows, two at a time; what is found comes in their order."""
+    with ThreadPoolExecutor(_THREADS) as pool:
+        yield from pool.map(look, chunks(0, n, size))
+
+
+def _by_cell(cell: IntArray, values: FloatArray) -> _Sums:
     """Sum rows that follow on each other and are of one cell."""
     starts = np.flatnonzero(np.diff(cell, prepend=-1))
     return cell[starts], np.add.reduceat(values, starts, axis=0)

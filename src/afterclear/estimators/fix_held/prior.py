@@ -260,8 +260,7 @@ class _Problem:
         curve /= evidence
         ratio = (curve[self.kin.kin] / given).astype(np.float32)
         summed = np.matmul(self.table, ratio[:, :, None])[:, :, 0] * single
-        shares = np.zeros_like(by_p)
-        np.add.at(shares, stratum, summed)
+        shares = np.array([summed[stratum == number].sum(axis=0) for number in range(len(by_p))])
         return float((np.log(evidence) + top).sum()), shares, curve.sum(axis=0)
 
     def _p_part(
