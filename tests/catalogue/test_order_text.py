@@ -117,6 +117,8 @@ def test_what_is_no_work_or_not_known_is_not_read(
         ("If it returns replace crank sensor", []),
         ("Plaquettes pas montées, retour", []),
         ("replaced turbo blanket", []),
+        ("No power to fuel pump, fuse blown, fuse replaced", []),
+        ("Wyciek oleju z turbo, wymieniona uszczelka spływu", []),
     ],
 )
 def test_what_was_done_is_told_from_what_was_only_said(

@@ -173,6 +173,7 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
             if bare and not clause.is_state and not other.leads and not is_loom:
                 yield from acts[later]
             return
+        # "no power to the pump, fuse replaced": what was done is of another thing
         if other.acts and (bare or not other.strange) and not other.named_others:
             bare = False
             yield from other.acts

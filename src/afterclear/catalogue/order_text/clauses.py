@@ -164,7 +164,10 @@ class _Reader:
             and not w.text.isdecimal()
             for at, w in enumerate(words)
         )
-        clause.named_others = any(f.meaning == OTHER for f in found)
+        clause.named_others = any(f.meaning == OTHER for f in found) or any(
+            at not in taken and not w.stems.isdisjoint(speech.sundries)
+            for at, w in enumerate(words)
+        )
         clause.part_of = self._part_of
         clause.last_place = max(self._spots, default=-1)
         self._deny(clause)

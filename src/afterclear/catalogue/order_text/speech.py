@@ -30,7 +30,7 @@ _SECTIONS: Final = {
     "same", "components", "beside", "positions", "before", "actions", "not_done", "advised",
     "untouched", "heads", "joins", "parts", "beyond", "other", "flowing", "stems", "states",
     "negators", "conditions", "contrasts", "pronouns", "attributes", "weak", "dotted",
-    "neutral",
+    "neutral", "sundries",
 }  # fmt: skip
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
@@ -59,6 +59,7 @@ class Speech:
         self._verbs = Beginnings(grammar.verb_ends)
         self._states = Beginnings(_ANY_END)
         self.heads: set[str] = set()
+        self.sundries: set[str] = set()  # seals, fuses, hoses
         self.flowing: set[str] = set()  # oil, fuel: what runs in pipes
         self.joins: set[str] = set()
         self.beyond: set[str] = set()  # "behind": what follows is where it was
@@ -146,6 +147,8 @@ class Speech:
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
         for name in table.get("heads", {}).get("names", ()):
             self.heads.add(self.vocabulary.learn(name)[-1])
+        for name in table.get("sundries", {}).get("names", ()):
+            self.sundries.add(self.vocabulary.learn(name)[-1])
         for name in table.get("flowing", {}).get("names", ()):
             self.flowing.update(self.vocabulary.learn(name))
         for kind in _WORD_SETS:
