@@ -117,6 +117,7 @@ def test_what_is_no_work_or_not_known_is_not_read(
         ("If it returns replace crank sensor", []),
         ("Plaquettes pas montées, retour", []),
         ("replaced turbo blanket", []),
+        ("Misfire moved, coil 2 replaced", [Work("ignition_coil", "", "replace")]),
         ("No power to fuel pump, fuse blown, fuse replaced", []),
         ("Wyciek oleju z turbo, wymieniona uszczelka spływu", []),
     ],

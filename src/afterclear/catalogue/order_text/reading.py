@@ -14,12 +14,19 @@ from typing import Final
 
 from afterclear.catalogue.lexicon import Component, Lexicon, spelled
 from afterclear.catalogue.order_text.binding import Bound, bound_acts
-from afterclear.catalogue.order_text.clauses import Clause, Part, clauses_of, torn_apart
-from afterclear.catalogue.order_text.speech import ACTIONS, WIRING, Speech, load_speeches
+from afterclear.catalogue.order_text.clauses import Clause, clauses_of, torn_apart
+from afterclear.catalogue.order_text.speech import Speech, load_speeches
 from afterclear.catalogue.order_text.vocabulary import plain_words, words_in
 
 _LONGEST: Final = 1000  # letters that are read
 _TRIED: Final = 2  # languages
+# what is told of a vehicle and is no thing: nobody replaces a misfire
+_SYMPTOMS: Final = frozenset({
+    "misfire", "compression", "fuel_mixture", "intake_leak", "overheat", "communication",
+    "evap_leak", "crash_data", "warning_lamp", "lamp_request", "torque_request", "gear_ratio",
+    "cam_crank_correlation", "supply_voltage", "fuel_rail_pressure", "hv_isolation",
+    "software_match",
+})  # fmt: skip
 
 
 class Unread(StrEnum):
@@ -94,6 +101,9 @@ class WorkReader:
         component = self._components.get(part.of or part.key)
         if component is None:  # wiring of nothing named
             return [Work(part.key, "", action) for action in one.actions or ("",)]
+        actions = one.actions
+        if part.key in _SYMPTOMS:
+            actions = tuple(a for a in actions if a != "replace")
         positions = []
         for places in torn_apart(_as_counted(one.places, component.axes), component.axes):
             # a place nobody told is not guessed here: such work is of every place
@@ -102,7 +112,7 @@ class WorkReader:
         return [
             Work(part.key, position, action, part.of)
             for position in dict.fromkeys(positions)
-            for action in one.actions or ("",)
+            for action in actions or ("",)
         ]
 
 
@@ -123,6 +133,3 @@ def _why(clauses: list[Clause], named: tuple[str, ...]) -> Unread:
     if named:
         return Unread.NO_ACTION
     return Unread.PART_OF if any(c.part_of for c in clauses) else Unread.NO_COMPONENT
-
-
-__all__ = ["ACTIONS", "WIRING", "Part", "Unread", "Work", "WorkReader", "WorkText"]
