@@ -118,7 +118,7 @@ def _about(part: PlainRows, called: Called) -> pl.Series:
         values = [
             value
             for value in column.drop_nulls().unique()
-            if (called.is_cell(value) if name in _NAMING else called.is_mark(value))
+            if (called.is_cell(value) if name in _NAMING else called.is_identifier(value))
             or called.stand_in(value)
         ]
         named = named | column.is_in(values).fill_null(value=False)

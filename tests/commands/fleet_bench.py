@@ -12,7 +12,7 @@ from typing import Any
 
 import polars as pl
 
-from afterclear.catalogue.called import mark
+from afterclear.catalogue.called import plain_id
 from afterclear.commands.analysis.deciding import Asked, decide, undo
 from afterclear.commands.app import App
 from afterclear.commands.forgetting import forget
@@ -21,7 +21,7 @@ from afterclear.commands.intake.replaying import replay
 from afterclear.config import Config
 from afterclear.errors import UsageError
 from afterclear.store.engine.database import Connection, create_temp_table, open_store, query
-from afterclear.store.upkeep.forget import known_marks
+from afterclear.store.upkeep.forget import known_identifiers
 from tests.commands.random_fleets import Delivery, Fleet, Replay, Saying, csv_of
 from tests.commands.random_maps import FAULTS, MapFault, map_texts
 from tests.commands.random_vehicles import BEGIN, Vehicle
@@ -113,7 +113,7 @@ class Bench:
             return None
         number = str(known[pick % len(known)])
         with open_store(self.app.store) as con:
-            self.refused[number] = frozenset({mark(number), *known_marks(con, number)})
+            self.refused[number] = frozenset({plain_id(number), *known_identifiers(con, number)})
         forget(self.app, number)
         return number
 
@@ -199,7 +199,8 @@ def _without(text: str, names: set[str], later: set[str]) -> str:
     kept = [
         row
         for row in rows
-        if not names & set(row.values()) and not later & {mark(cell or "") for cell in row.values()}
+        if not names & set(row.values())
+        and not later & {plain_id(cell or "") for cell in row.values()}
     ]
     return csv_of(kept) if kept else text.partition("\n")[0] + "\n"
 

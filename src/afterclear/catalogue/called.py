@@ -19,14 +19,14 @@ BETWEEN: Final = b" _./:-"  # what may stand between the letters of one name, at
 _WIDE: Final = ((b"\xc2\xa0", b"  "), (b"\xc2\xb7", b"  "))  # no-break space and middle dot, UTF-8
 
 
-def mark(text: str) -> str:
+def plain_id(text: str) -> str:
     """Write a VIN or plate as it is compared: without case, blanks and dashes."""
     return "".join(letter for letter in text if letter.isalnum()).upper()
 
 
 def is_distinct(number: str) -> bool:
     """Tell whether a vehicle's number is no word and no figure that stands for something else."""
-    plain = mark(number)
+    plain = plain_id(number)
     letters = any(letter.isalpha() for letter in plain)
     return len(plain) >= SHORTEST_IN_TEXT and letters and any(x.isdigit() for x in plain)
 
@@ -36,19 +36,21 @@ class Called:
     """Everything a vehicle, or several, is called by."""
 
     numbers: frozenset[str]  # as written
-    marks: frozenset[str]  # VINs and plates that are its alone, as ``mark`` writes them
+    identifiers: frozenset[str]  # VINs and plates that are its alone, as ``plain_id`` writes them
 
     def is_number(self, cell: object) -> bool:
         """Tell whether a cell is the vehicle's number."""
         return isinstance(cell, str) and cell.strip() in self.numbers
 
-    def is_mark(self, cell: object) -> bool:
+    def is_identifier(self, cell: object) -> bool:
         """Tell whether a cell is its VIN or plate."""
-        return isinstance(cell, str) and bool(self.marks) and mark(cell) in self.marks
+        return (
+            isinstance(cell, str) and bool(self.identifiers) and plain_id(cell) in self.identifiers
+        )
 
     def is_cell(self, cell: object) -> bool:
         """Tell whether a cell is one of the names."""
-        return self.is_number(cell) or self.is_mark(cell)
+        return self.is_number(cell) or self.is_identifier(cell)
 
     def are_in(self, cells: Iterable[object]) -> bool:
         """Tell whether a row has one of the names as a cell, or in one."""
@@ -106,8 +108,8 @@ class Called:
 
     @cached_property
     def _names(self) -> frozenset[str]:
-        distinct = {mark(number) for number in self.numbers if is_distinct(number)}
-        return frozenset(distinct | {m for m in self.marks if len(m) >= SHORTEST_IN_TEXT})
+        distinct = {plain_id(number) for number in self.numbers if is_distinct(number)}
+        return frozenset(distinct | {m for m in self.identifiers if len(m) >= SHORTEST_IN_TEXT})
 
     @cached_property
     def _squeezed(self) -> tuple[bytes, ...]:

@@ -13,7 +13,7 @@ _IS_BETWEEN: Final = np.array([b in BETWEEN for b in range(256)])
 
 
 def candidates(text: str, lengths: frozenset[int]) -> Iterator[str]:
-    """Give what in a text could be a name of one of these lengths, as ``mark`` writes it.
+    """Give what in a text could be a name of one of these lengths, as ``plain_id`` writes it.
 
     ``lengths``: of names in UTF-8, bytes.  Words of the text, and neighbouring words together
     with no more than two blanks, dashes, dots or slashes between; each once.

@@ -173,7 +173,7 @@ def _plain_csv(text: str, called: Called) -> _Made | None:
         # in a broken record nobody can tell which cell is the vehicle's own
         own = cells[at : at + 1] if len(cells) == len(header) else cells
         named = any(map(called.is_number, own)) or any(
-            called.is_mark(cell) or called.stand_in(cell) for cell in cells
+            called.is_identifier(cell) or called.stand_in(cell) for cell in cells
         )
         if named and begin > 0:
             gone.append(begin + 1)
@@ -228,7 +228,7 @@ def _json_lines(text: str, called: Called) -> _Made | None:
         return None
     plain = all("vehicle_id" in thing for thing in records)
     # beside the vehicle's own cell its number may be a figure that means something else
-    by_mark = Called(frozenset(filter(is_distinct, called.numbers)), called.marks)
+    by_mark = Called(frozenset(filter(is_distinct, called.numbers)), called.identifiers)
 
     def is_named(line: str, thing: dict[str, Any] | None) -> bool:
         if thing is None:
@@ -283,7 +283,7 @@ def _parquet_without(raw: bytes, called: Called) -> Cut | None:
     named = own.is_in(list(called.numbers)).fill_null(value=False)
     for column in (own, *others.get_columns()):
         values = column.drop_nulls().unique()
-        with_name = [v for v in values if called.is_mark(v) or called.stand_in(v)]
+        with_name = [v for v in values if called.is_identifier(v) or called.stand_in(v)]
         named = named | column.is_in(with_name).fill_null(value=False)
     gone = tuple(n for n, is_named in enumerate(named, 1) if is_named)
     if not gone:

@@ -26,7 +26,7 @@ from afterclear.readers.suggesting import Suggestion
 from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
 from afterclear.store.engine.database import open_store, query, transaction
 from afterclear.store.intake.absorb import absorb
-from afterclear.store.intake.identity import known_marks
+from afterclear.store.intake.identity import known_identifiers
 from afterclear.store.queries.exports import EXPORTS
 
 __all__ = ["Asked", "MapCheck", "Preview", "Question", "Side", "Suggestion", "check_file"]
@@ -106,7 +106,7 @@ def _context(app: App) -> Context:
     known = Known()
     if app.store.exists():
         with open_store(app.store, read_only=True) as con:
-            numbers, vins, plates = known_marks(con)
+            numbers, vins, plates = known_identifiers(con)
         known = Known(numbers, vins, plates)
     return Context(words, ControlUnits.load(shipped("config")), known, app.clock())
 

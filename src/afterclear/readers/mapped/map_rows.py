@@ -23,7 +23,7 @@ from afterclear.readers.mapped.map_shape import (
     shaped,
     with_one_filler,
 )
-from afterclear.readers.maps.import_map import KEY_MARKS, ImportMap, MapColumn, MapTable
+from afterclear.readers.maps.import_map import KEY_IDENTIFIERS, ImportMap, MapColumn, MapTable
 from afterclear.readers.maps.source_table import AFTER, LINE, SourceTable, plain_heading
 from afterclear.records import Delivery, PlainRows, Rejection
 
@@ -118,8 +118,8 @@ def _target(spec: MapTable, name: str) -> Target:
 
 
 def _own_name(name: str, spec: MapTable) -> str:
-    """Name a column of the result; marks of a vehicle are told apart from plain columns."""
-    return f"_{name}" if name in KEY_MARKS and spec.into != "vehicles" else name
+    """Name a column of the result; identifiers of a vehicle are told apart from plain columns."""
+    return f"_{name}" if name in KEY_IDENTIFIERS and spec.into != "vehicles" else name
 
 
 # --- where cells come from -----------------------------------------------------------------
@@ -215,7 +215,7 @@ def _rest(
     used = {name for origin in origins.values() for name in origin or ()}
     plain = {c.name for t in TABLES.values() for c in t.columns} | set(MILE_COLUMNS.values())
     # compared without case, as the store's database does
-    reserved = {"_line", *plain, *taken, *(f"_{mark}" for mark in KEY_MARKS)}
+    reserved = {"_line", *plain, *taken, *(f"_{mark}" for mark in KEY_IDENTIFIERS)}
     reserved = {name.casefold() for name in reserved}
     kept = {}
     for name in frame.columns:
@@ -285,34 +285,38 @@ def _whose(
     """Add the vehicle's number and, for scans, the scan's, where the source has none."""
     by_name = {m.name: m for m in made}
     more = []
-    marks = [by_name[n].cells for n in ("vehicle_id", *KEY_MARKS) if n in by_name]
-    if not marks and delivery.vehicle_id is None:
+    identifiers = [by_name[n].cells for n in ("vehicle_id", *KEY_IDENTIFIERS) if n in by_name]
+    if not identifiers and delivery.vehicle_id is None:
         raise RefusedFileError(
             f"{where} does not say whose rows these are. Map vehicle_id, vin or plate, or name "
             "the vehicle with `load --vehicle ID` or `vehicle` of the source in sources.toml."
         )
     if "vehicle_id" not in by_name:
-        own: list[str | None] = [None if marks else delivery.vehicle_id]
+        own: list[str | None] = [None if identifiers else delivery.vehicle_id]
         cells = pl.Series("vehicle_id", own, dtype=pl.String).new_from_index(0, n_rows)
         if spec.into == "vehicles":
             cells = by_name["vin"].cells
         more.append(PlainCells("vehicle_id", cells, cells))
-        marks = [*marks, cells]
+        identifiers = [*identifiers, cells]
     if spec.into == "scans" and "scan_id" not in by_name:
         # by what the source says, not by what the store finds: a second delivery is the same scan
-        number = _joined(_first_of(marks), by_name["scanned_at"].cells)
+        number = _joined(_first_of(identifiers), by_name["scanned_at"].cells)
         more.append(PlainCells("scan_id", number, number))
     if spec.into == "repairs" and "repair_id" not in by_name:
         # several lines of one day are several orders: what each says is part of its number
         said = _joined(*(m.cells.fill_null("") for m in made))
         digests = [None if t is None else sha256(t.encode()).hexdigest()[:8] for t in said]
-        number = _joined(_first_of(marks), by_name["repaired_at"].cells, pl.Series(digests))
+        number = _joined(_first_of(identifiers), by_name["repaired_at"].cells, pl.Series(digests))
         more.append(PlainCells("repair_id", number, number))
     return more
 
 
-def _first_of(marks: Sequence[pl.Series]) -> pl.Series:
-    return marks[0] if len(marks) == 1 else pl.select(pl.coalesce(*marks)).to_series()
+def _first_of(identifiers: Sequence[pl.Series]) -> pl.Series:
+    return (
+        identifiers[0]
+        if len(identifiers) == 1
+        else pl.select(pl.coalesce(*identifiers)).to_series()
+    )
 
 
 def _joined(*cells: pl.Series) -> pl.Series:

@@ -31,7 +31,7 @@ from afterclear.readers.maps.units import UNITS, unit_fits
 from afterclear.readers.text.text_of_bytes import codec_named
 
 # Ways to know a vehicle besides its number; the store finds the number (store/intake/identity.py).
-KEY_MARKS = ("vin", "plate")
+KEY_IDENTIFIERS = ("vin", "plate")
 # Kinds of cells that hold a number.
 NUMBERS = {Kind.DISTANCE, Kind.NUMBER, Kind.COUNT, Kind.YEAR}
 TIMES = {Kind.INSTANT, Kind.DATE}
@@ -183,7 +183,7 @@ class MapTable(_Part):
             raise ValueError("; ".join(wide))
         table = TABLES[info.data["into"]]
         kinds = {c.name: c for c in table.columns}
-        marks = () if table.name == "vehicles" else KEY_MARKS
+        marks = () if table.name == "vehicles" else KEY_IDENTIFIERS
         wrong = [
             f"{n!r} is no column of {table.name}; use one of: {', '.join((*kinds, *marks))}"
             for n in columns

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from afterclear.catalogue.called import SHORTEST_IN_TEXT, Called, is_distinct, mark
+from afterclear.catalogue.called import SHORTEST_IN_TEXT, Called, is_distinct, plain_id
 from afterclear.store.engine.database import Connection, query, scalar, transaction
 
 _HASH_BYTES: Final = 16
@@ -23,8 +23,8 @@ class Door:
 
     key: bytes
     numbers: frozenset[str]  # hashes
-    marks: frozenset[str]  # hashes
-    lengths: frozenset[int]  # of marks that are looked for in text, bytes
+    identifiers: frozenset[str]  # hashes
+    lengths: frozenset[int]  # of identifiers that are looked for in text, bytes
 
     def refused(self, cells: Iterable[str], texts: Iterable[str] = ()) -> Called | None:
         """Find names of forgotten vehicles among cells and in texts; None: there are none."""
@@ -33,12 +33,14 @@ class Door:
 
         names = {cell.strip() for cell in cells}
         numbers = {c for c in names if self._hash("number", c) in self.numbers}
-        marks = {m for m in map(mark, names) if self._hash("mark", m) in self.marks}
+        identifiers = {m for m in map(plain_id, names) if self._hash("mark", m) in self.identifiers}
         for text in texts:
             for name in candidates(text, self.lengths):
-                if self._hash("mark", name) in self.marks:
-                    marks.add(name)
-        return Called(frozenset(numbers), frozenset(marks)) if numbers or marks else None
+                if self._hash("mark", name) in self.identifiers:
+                    identifiers.add(name)
+        return (
+            Called(frozenset(numbers), frozenset(identifiers)) if numbers or identifiers else None
+        )
 
     def _hash(self, kind: str, name: str) -> str:
         return keyed_hash(self.key, kind, name)
@@ -96,7 +98,7 @@ def allow(con: Connection, name: str) -> int:
         )
         con.execute(
             "DELETE FROM forgotten WHERE kind = 'mark' AND name_hash = ?",
-            [keyed_hash(door.key, "mark", mark(name))],
+            [keyed_hash(door.key, "mark", plain_id(name))],
         )
         return before - scalar(con, "SELECT count(*) FROM forgotten")
 
@@ -104,8 +106,8 @@ def allow(con: Connection, name: str) -> int:
 def _names(called: Called) -> Iterator[tuple[str, str]]:
     for number in sorted(called.numbers):
         yield "number", number
-    distinct = {mark(number) for number in called.numbers if is_distinct(number)}
-    for name in sorted(called.marks | distinct):
+    distinct = {plain_id(number) for number in called.numbers if is_distinct(number)}
+    for name in sorted(called.identifiers | distinct):
         yield "mark", name
 
 

@@ -21,7 +21,7 @@ from datetime import date
 
 import polars as pl
 
-from afterclear.catalogue.called import mark
+from afterclear.catalogue.called import plain_id
 from afterclear.plain import TABLES
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, query, scalar
@@ -77,10 +77,10 @@ class Claims:
         return latest.pop() if len(latest) == 1 else None
 
 
-def known_marks(con: Connection) -> tuple[frozenset[str], frozenset[str], frozenset[str]]:
+def known_identifiers(con: Connection) -> tuple[frozenset[str], frozenset[str], frozenset[str]]:
     """Give the numbers, VINs and plates of all vehicles, as they are compared."""
     numbers = {
-        mark(number)
+        plain_id(number)
         for table in TABLES
         for (number,) in query(con, f"SELECT DISTINCT vehicle_id FROM {table}").iter_rows()
     }
@@ -105,7 +105,7 @@ def claims(con: Connection) -> Claims:
     made = Claims()
     had: dict[str, list[tuple[str, date | None, bool]]] = defaultdict(list)
     for vehicle, vin, plate, since, is_current in rows.iter_rows():
-        if vin and is_current and mark(vehicle) != vin:
+        if vin and is_current and plain_id(vehicle) != vin:
             made.vins[vin].add(vehicle)
         if plate:
             had[vehicle].append((plate, since, is_current))
@@ -140,7 +140,11 @@ def under_own_number(con: Connection, part: PlainFile | PlainRows) -> Identified
     if part.table == "vehicles":
         own = {vin: next(iter(owners)) for vin, owners in known.vins.items() if len(owners) == 1}
         number = pl.col("vehicle_id")
-        own = {v: own[mark(v)] for v in frame["vehicle_id"].drop_nulls().unique() if mark(v) in own}
+        own = {
+            v: own[plain_id(v)]
+            for v in frame["vehicle_id"].drop_nulls().unique()
+            if plain_id(v) in own
+        }
         return Identified(PlainRows(part.table, frame.with_columns(number.replace(own))))
     return _identified(part, known)
 
@@ -219,9 +223,9 @@ def _answer(key: _Key, known: Claims) -> _Answer:  # noqa: PLR0911 - the cases a
     """Tell whose rows with this number, VIN and plate of this day are."""
     number, vin, plate, day = key
     number, vin, plate = ((x.strip() or None) if x else None for x in (number, vin, plate))
-    if number and not vin and mark(number) in known.vins:
+    if number and not vin and plain_id(number) in known.vins:
         number, vin = None, number
-    owners = known.vins.get(mark(vin), set()) if vin else set()
+    owners = known.vins.get(plain_id(vin), set()) if vin else set()
     if len(owners) > 1:
         return _Answer(None, f"the VIN of one vehicle; {', '.join(sorted(owners))} all have it")
     own = next(iter(owners), None)
@@ -229,14 +233,14 @@ def _answer(key: _Key, known: Claims) -> _Answer:  # noqa: PLR0911 - the cases a
         if own and own != number:
             return _Answer(None, f"a number and a VIN of one vehicle; this VIN is {own}'s")
         return _Answer(number, by_mark=vin is not None)
-    holder = known.owner_of_plate(mark(plate), day) if plate else None
+    holder = known.owner_of_plate(plain_id(plate), day) if plate else None
     if vin:
         differs = own is not None and holder is not None and holder != own
-        return _Answer(own or mark(vin), plate_differs=differs, by_mark=True)
+        return _Answer(own or plain_id(vin), plate_differs=differs, by_mark=True)
     if plate and holder:
         return _Answer(holder, by_mark=True)
     if plate:
-        return _Answer(None, _why_no_plate(mark(plate), day, known), by_mark=True)
+        return _Answer(None, _why_no_plate(plain_id(plate), day, known), by_mark=True)
     return _Answer(None)  # the store says that a vehicle is missing
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, Literal
 
-from afterclear.catalogue.called import ERASED, Called, mark
+from afterclear.catalogue.called import ERASED, Called, plain_id
 from afterclear.plain import TABLES
 from afterclear.store.engine.database import Connection, query, rows, scalar, transaction
 from afterclear.store.intake.door import shut
@@ -84,7 +84,7 @@ def is_known(con: Connection, vehicle_id: str) -> bool:
 def begin(con: Connection, vehicle_id: str, page: str, now: datetime) -> None:
     """Write the job down, and shut the door: from now on the vehicle's rows are refused."""
     at = now.replace(tzinfo=None)
-    called = Called(frozenset({vehicle_id}), known_marks(con, vehicle_id))
+    called = Called(frozenset({vehicle_id}), known_identifiers(con, vehicle_id))
     with transaction(con):
         number = max(
             scalar(con, f"SELECT max(forgetting_id) FROM {name}")
@@ -92,7 +92,7 @@ def begin(con: Connection, vehicle_id: str, page: str, now: datetime) -> None:
         )
         con.execute(
             "INSERT INTO forgetting VALUES (?, 'rows', ?, ?, ?, 0, 0, 0, 0, 0, ?)",
-            [number + 1, vehicle_id, page, json.dumps(sorted(called.marks)), at],
+            [number + 1, vehicle_id, page, json.dumps(sorted(called.identifiers)), at],
         )
         touched = ", ".join(map(str, sorted(_loads_of(con, vehicle_id)))) or "NULL"
         con.execute(
@@ -187,7 +187,7 @@ def done_with(
 # --- the store ------------------------------------------------------------------------------
 
 
-def known_marks(con: Connection, vehicle_id: str) -> frozenset[str]:
+def known_identifiers(con: Connection, vehicle_id: str) -> frozenset[str]:
     """VINs and plates of a vehicle, now and before, that no other vehicle has."""
     found = query(
         con,
@@ -211,11 +211,11 @@ def known_marks(con: Connection, vehicle_id: str) -> frozenset[str]:
         [vehicle_id],
     )
     # the number itself, where it is no VIN, is looked for as it is written
-    return frozenset(found["name"]) - {mark(vehicle_id)} | _as_vin(vehicle_id)
+    return frozenset(found["name"]) - {plain_id(vehicle_id)} | _as_vin(vehicle_id)
 
 
 def _as_vin(vehicle_id: str) -> frozenset[str]:
-    return frozenset({mark(vehicle_id)} if len(mark(vehicle_id)) == _VIN_LETTERS else ())
+    return frozenset({plain_id(vehicle_id)} if len(plain_id(vehicle_id)) == _VIN_LETTERS else ())
 
 
 def _loads_of(con: Connection, vehicle_id: str) -> frozenset[int]:

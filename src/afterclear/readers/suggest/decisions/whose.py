@@ -6,7 +6,12 @@ from afterclear.readers.suggest.evidence.asking import Choice, Question
 from afterclear.readers.suggest.evidence.facts import above, fact_of
 from afterclear.readers.suggest.evidence.filling import Filling
 from afterclear.readers.suggest.evidence.looking import Fact
-from afterclear.readers.suggest.evidence.profiles import is_plate, is_vin, known_share, mark
+from afterclear.readers.suggest.evidence.profiles import (
+    is_plate,
+    is_vin,
+    known_share,
+    plain_id,
+)
 
 _LIKELY = 0.5
 _NEAR = 0.12  # two readings nearer than this are both possible
@@ -14,17 +19,17 @@ _NEAR = 0.12  # two readings nearer than this are both possible
 
 def fill_vehicle(f: Filling) -> None:
     """Take the columns that say whose rows these are; else what stands above, or is asked."""
-    marks = [r for r in ("vehicle_id", "vin", "plate") if f.has(r)]
-    if "vehicle_id" in marks:
+    identifiers = [r for r in ("vehicle_id", "vin", "plate") if f.has(r)]
+    if "vehicle_id" in identifiers:
         _one_of_several(f, "vehicle_id", "Which column has your own number of the vehicle?")
-    if marks == ["plate"]:
+    if identifiers == ["plate"]:
         fill_plate_alone(f)
         return
-    for role in marks:
-        if role == "plate" and "vehicle_id" in marks:
+    for role in identifiers:
+        if role == "plate" and "vehicle_id" in identifiers:
             continue  # the number says it already; a plate moves
         f.plain(role)
-    if not marks:
+    if not identifiers:
         _vehicle_told_once(f)
 
 
@@ -61,7 +66,7 @@ def fill_plate_alone(f: Filling) -> None:
         "plates are. What are they?",
         (
             Choice("plate", "plates, which may move from vehicle to vehicle: rows wait for a list"),
-            Choice("number", "marks that stay with the vehicle: each becomes its number"),
+            Choice("number", "identifiers that stay with the vehicle: each becomes its number"),
         ),
         tuple(f"{profile.heading}: {v}" for v in profile.values[:3]),
     )
@@ -81,7 +86,7 @@ def _vehicle_told_once(f: Filling) -> None:
         role = "vin" if is_vin(fact.text) else role
         if role == "vehicle_id" and is_plate(fact.text):
             role = "plate"
-        if role != "plate" or mark(fact.text) in f.sight.known.plates:
+        if role != "plate" or plain_id(fact.text) in f.sight.known.plates:
             f.decision.take(
                 role, {"above": above(f, fact)}, 0.85, f"{fact.label!r} above the table"
             )
@@ -104,7 +109,7 @@ def _plate_above(f: Filling, fact: Fact) -> None:
         "plate that is. What is it?",
         (
             Choice("plate", "a plate, which may move: rows wait for a list"),
-            Choice("number", "a mark that stays with the vehicle: it becomes its number"),
+            Choice("number", "an identifier that stays with the vehicle: it becomes its number"),
         ),
     )
     role = "plate" if f.asker.choose(question) == "plate" else "vehicle_id"
@@ -112,17 +117,17 @@ def _plate_above(f: Filling, fact: Fact) -> None:
 
 
 def _vehicle_of_file_name(f: Filling) -> None:
-    """Take a mark of the file's name that the store knows; else ask about one that may be it."""
+    """Take an identifier in the file name that the store knows; else ask about a likely one."""
     base = re.sub(r"\.\w+$", "", f.delivery.name.replace("\\", "/").rpartition("/")[2])
     words = [w for w in re.split(r"[_\s]+", base) if any(c.isdigit() for c in w)]
     known = f.sight.known
     for word in words:
-        for role, marks in (
+        for role, identifiers in (
             ("vehicle_id", known.numbers),
             ("vin", known.vins),
             ("plate", known.plates),
         ):
-            if mark(word) in marks:
+            if plain_id(word) in identifiers:
                 f.decision.take(
                     role, {"file_name": _in_name(base, word)}, 0.9, "a vehicle the store knows"
                 )

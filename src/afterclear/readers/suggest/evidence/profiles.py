@@ -45,7 +45,7 @@ class Known:
     plates: AbstractSet[str] = frozenset()
 
 
-def mark(text: str) -> str:
+def plain_id(text: str) -> str:
     """Write a number, VIN or plate as it is compared: without case, blanks and dashes."""
     return "".join(letter for letter in text if letter.isalnum()).upper()
 
@@ -124,13 +124,13 @@ def _spellings(heading: str) -> list[tuple[str, float]]:
 
 def is_vin(value: str) -> bool:
     """Tell 17 characters of a VIN with letters and digits."""
-    text = mark(value)
+    text = plain_id(value)
     return bool(_VIN.fullmatch(text)) and any(c.isdigit() for c in text) and not text.isdigit()
 
 
 def is_vin_like(value: str) -> bool:
     """Tell a VIN, or what is one with a typing error."""
-    return is_vin(value) or bool(_VIN_LIKE.fullmatch(mark(value)))
+    return is_vin(value) or bool(_VIN_LIKE.fullmatch(plain_id(value)))
 
 
 def is_plate(value: str) -> bool:
@@ -186,4 +186,4 @@ def id_shape(value: str) -> str:
 
 def known_share(profile: Profile, known: AbstractSet[str]) -> float:
     """Give the share of values that the store knows."""
-    return profile.share(lambda v: mark(v) in known) if known else 0.0
+    return profile.share(lambda v: plain_id(v) in known) if known else 0.0
