@@ -2,6 +2,10 @@
 
 A reason is stored as its code beside its parameters; ``wording`` makes a sentence of it for one
 reader.  Words are never read back.
+
+So another unit or language needs no new analysis. Findings about vehicles, parts and sites are
+numbers and codes too (``finding_tables``). The words of codes and of the worklist are still
+English, marked ``lang="en"``.
 """
 
 from collections.abc import Mapping, Sequence

@@ -1,4 +1,9 @@
-"""All findings of an analysis, in the order in which they rest on each other."""
+"""All findings of an analysis, in the order in which they rest on each other.
+
+Each table is made anew, always in this order. A finding is frames from the store, one call to an
+estimator, a frame back. SQL that needs more than a line stands in ``findings/sql``; its temporary
+tables must not be called like a table of the store, or the store's views would read them.
+"""
 
 from dataclasses import dataclass
 from datetime import datetime

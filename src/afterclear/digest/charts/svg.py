@@ -1,4 +1,11 @@
-"""Elements of an SVG picture as safe text.  Every attribute and text is escaped here."""
+"""Elements of an SVG picture as safe text.  Every attribute and text is escaped here.
+
+Own SVG, no chart library. Measured once on the same pictures (best of five, one core): the funnel
+4.6 kB in 0.5 ms by our code, 26 kB in 25 ms by matplotlib, 54 kB in 14 ms by pygal; the time line
+of 284 scans 27 kB in 3 ms, 206 kB in 80 ms, 410 kB in 152 ms (and without wedges or hatching).
+The goal was 40 kB and 20 ms. Neither library writes a described, tabled picture that obeys the
+page's style sheet in both themes.
+"""
 
 from collections.abc import Iterable
 

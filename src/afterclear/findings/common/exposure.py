@@ -5,6 +5,12 @@ Only units whose history is new are looked at: what was found of the others is k
 with the scans is read a piece at a time, in bounded memory.  The readings of a batch come from the
 store in their order, so that what lay before each is the row above it; asking the database for that
 by name and window took ten times as long on ten million readings.
+
+Findings of a large fleet take numbers for names (``Enum`` sorts as names do). They read what
+grows with the scans in batches of units, from ``looks`` and ``scan_moments``, never from the view
+``observations``, and only of new histories: what was found of the others is stored beside them
+(``unit_watch``, ``fault_watch``). A finding drops its temporary tables when done (``tables.py``):
+they count against the database's memory till the end of the analysis.
 """
 
 from collections.abc import Callable, Iterator

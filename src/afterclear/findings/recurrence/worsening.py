@@ -3,6 +3,8 @@
 An event is a visit at which something new was found.  From eight such visits on a score test on
 the stretches between scans says whether they come more often; below that a vehicle is said to
 have too few (own judgement).
+
+Worsening counts new faults only; returns of what was worked on are the verdicts' business.
 """
 
 from dataclasses import dataclass

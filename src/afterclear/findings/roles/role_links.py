@@ -3,6 +3,14 @@
 A rule says where to look, and the scan must show it: a report about another unit follows from a
 fault of that unit or of its supply, what is harmed from what harms it, silence and bad data from
 low voltage.  How far each is trusted is own judgement, held against simulated fleets in the tests.
+
+Roles are made again for the whole fleet by every analysis: what the fleet's data say of a pair
+may change a code's role anywhere. Each code has at most one cause, rings are cut at their weakest
+link, and what is left are trees with one primary fault each.
+
+Codes belong together by how they begin, not by being there together: of two unrelated faults the
+longer-lasting is nearly always first, and codes cleared without a repair come back at once, all
+together (``findings/sql/role_pairs.sql``, ``estimators/codes/onset_exposure.py``).
 """
 
 import math

@@ -3,6 +3,11 @@
 A situation is a list of codes with the answers of the units they point at.  A fleet has far
 fewer of them than scans, so Python sees situations and the store sees scans.  Only echoes of a
 repaired fault (``leftover``) are looked at row by row.
+
+Roles are worked out by situation: a list of codes with the answers of the units they point at.
+Python sees situations, the store sees scans. Pairs are counted by number, a part of the fleet at
+a time (``findings/sql/role_counts.sql``); the plain joins they must equal stand in
+``tests/findings/pairs_by_joins.sql``.
 """
 
 from collections import defaultdict
