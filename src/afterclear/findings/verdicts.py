@@ -179,7 +179,7 @@ def _cells(windows: pl.DataFrame, cell: IntArray) -> Cells:
 def _verdicts(judged: Judged, limit: float, vehicle_life_km: float) -> pl.DataFrame:
     fit, causes, group = judged.fit, judged.causes, judged.group
     part = np.where(judged.rows.older.cell >= 0, judged.rows.older.cell, judged.rows.cell)
-    told: dict[str, FloatArray | IntArray] = {
+    columns: dict[str, FloatArray | IntArray] = {
         "p_not_held": fit.p_not_held,
         "p_same_fault": fit.p_same_fault,
         "p_worn": causes.p_worn,
@@ -189,7 +189,7 @@ def _verdicts(judged: Judged, limit: float, vehicle_life_km: float) -> pl.DataFr
         "n_group": fit.groups.n_informative[group],
         "group_returned": fit.groups.n_returned[group],
     }
-    frame = judged.windows.with_columns(pl.Series(name, values) for name, values in told.items())
+    frame = judged.windows.with_columns(pl.Series(name, values) for name, values in columns.items())
     of_return = [pl.when("has_return").then(name) for name in ("p_same_fault", "p_worn", "p_new")]
     return (
         frame.with_columns(_outcome(limit))

@@ -58,7 +58,7 @@ def suggest_map(
     )
 
 
-def suggestion_of(told: Mapping[str, Any]) -> Suggestion:
+def suggestion_of(answer: Mapping[str, Any]) -> Suggestion:
     """Make a suggestion of its parts, as another process tells them (``dataclasses.asdict``)."""
     questions = (
         Question(
@@ -67,8 +67,8 @@ def suggestion_of(told: Mapping[str, Any]) -> Suggestion:
             tuple(Choice(**choice) for choice in q["choices"]),
             tuple(q["rows"]),
         )
-        for q in told["questions"]
+        for q in answer["questions"]
     )
-    columns = (Taken(**(taken | {"others": tuple(taken["others"])})) for taken in told["columns"])
-    parts = {"questions": tuple(questions), "missing": tuple(told["missing"])}
-    return Suggestion(**{**told, **parts, "columns": tuple(columns)})
+    columns = (Taken(**(taken | {"others": tuple(taken["others"])})) for taken in answer["columns"])
+    parts = {"questions": tuple(questions), "missing": tuple(answer["missing"])}
+    return Suggestion(**{**answer, **parts, "columns": tuple(columns)})

@@ -96,12 +96,12 @@ def _usual(rows: pl.DataFrame, column: str, key: str) -> pl.DataFrame:
 def _families(rows: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
     """Component, place and label of each distinct part as it was written down."""
     asked = rows.select("part_family", "position", "number").unique(maintain_order=True)
-    told = [
+    families = [
         (name, position, number, *_family(catalogue, name, position, number))
         for name, position, number in asked.iter_rows()
     ]
     names = ("part_family", "position", "number", "component", "place", "family_label")
-    return pl.DataFrame(told, schema=dict.fromkeys(names, pl.String), orient="row")
+    return pl.DataFrame(families, schema=dict.fromkeys(names, pl.String), orient="row")
 
 
 def _family(

@@ -129,16 +129,16 @@ def _grouped(
     found = [rows for some in lived if (rows := _told(grouping, some, prior)) is not None]
     if not found:
         return None
-    told = _with_blanks(_with_flags(pl.concat(found, how="vertical_relaxed")))
-    told = told.with_columns(_expected(told, tables)).with_columns(
+    groups = _with_blanks(_with_flags(pl.concat(found, how="vertical_relaxed")))
+    groups = groups.with_columns(_expected(groups, tables)).with_columns(
         grouping=pl.lit(grouping), part_family=pl.col("component"), test=_test()
     )
-    told = told.with_columns(
+    groups = groups.with_columns(
         pl.col("b10_km").truediv("expected_km").alias("life_to_expected"),
         pl.col("b10_low_km").truediv("expected_km").alias("to_expected_low"),
         pl.col("b10_high_km").truediv("expected_km").alias("to_expected_high"),
     )
-    return told.select(column.name for column in columns_of(Part))
+    return groups.select(column.name for column in columns_of(Part))
 
 
 def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | None:
@@ -285,13 +285,15 @@ def _with_blanks(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _expected(rows: pl.DataFrame, tables: PartTables) -> list[pl.Series]:
     """Look up what people expect of each row's part, and who says so."""
-    told = [
+    expectations = [
         tables.expected(component, number)
         for component, number in rows.select("component", "part_number").iter_rows()
     ]
     return [
-        pl.Series("expected_km", [life and life.km for life in told], dtype=pl.Float64),
-        pl.Series("expected_source", [life and life.source for life in told], dtype=pl.String),
+        pl.Series("expected_km", [life and life.km for life in expectations], dtype=pl.Float64),
+        pl.Series(
+            "expected_source", [life and life.source for life in expectations], dtype=pl.String
+        ),
     ]
 
 
@@ -303,12 +305,12 @@ def _test() -> pl.Expr:
 
 
 def _claims_told(
-    followed: Iterable[Followed], rules: PartRules, told: list[Followed]
+    followed: Iterable[Followed], rules: PartRules, kept_claims: list[Followed]
 ) -> Iterator[pl.DataFrame]:
     """Give the claims of some families after another; what else is told of them is put aside."""
     for block in followed:
         yield _claims(block.units, rules)
-        told.append(block.bare())
+        kept_claims.append(block.bare())
 
 
 def _claims(units: pl.DataFrame, rules: PartRules) -> pl.DataFrame:

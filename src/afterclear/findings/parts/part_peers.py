@@ -65,10 +65,10 @@ def compared_with_peers(
                     groups, np.arange(len(groups)), default=None, return_dtype=pl.Int64
                 )
             )
-            told = _compared(local, lives, len(groups), conf_level)
+            comparison = _compared(local, lives, len(groups), conf_level)
             number = groups.to_numpy().astype(np.int64)
             for field in fields(PeerComparison):
-                getattr(found, field.name)[number] = getattr(told, field.name)
+                getattr(found, field.name)[number] = getattr(comparison, field.name)
     return found
 
 
@@ -170,12 +170,12 @@ def _tested(rows: Lives, arm: IntArray, stratum: IntArray) -> tuple[FloatArray, 
 
 def _binomial_p(test: ArmTests) -> FloatArray:
     """Two-sided mid-p of the failures in arm 1, given all and what was expected; nan: no test."""
-    told = np.isfinite(test.chi_square) & (test.expected > 0) & (test.expected < test.n_failed)
+    testable = np.isfinite(test.chi_square) & (test.expected > 0) & (test.expected < test.n_failed)
     p_value = np.full(test.observed.size, np.nan)
-    own, expected, every = (row[told] for row in (test.observed, test.expected, test.n_failed))
+    own, expected, every = (row[testable] for row in (test.observed, test.expected, test.n_failed))
     rest = every - own
     above = rate_ratios((own, rest), (expected, every - expected), mid_p=True).p_excess
-    p_value[told] = np.minimum(2 * np.minimum(above, 1 - above), 1.0)
+    p_value[testable] = np.minimum(2 * np.minimum(above, 1 - above), 1.0)
     return p_value
 
 

@@ -59,12 +59,12 @@ def part_tables(expected: Path, superseded: Path) -> PartTables:
 def _lives(section: object, path: Path, problems: list[str]) -> dict[str, ExpectedLife]:
     lives = {}
     for name, entry in section.items() if isinstance(section, dict) else ():
-        told = entry if isinstance(entry, dict) else {}
-        km = told.get("expected_km")
+        table = entry if isinstance(entry, dict) else {}
+        km = table.get("expected_km")
         if isinstance(km, bool) or not isinstance(km, int | float) or not km > 0:
             problems.append(f"{path}: {name}: expected_km must be more than 0, but is {km!r}")
             continue
-        lives[name] = ExpectedLife(float(km), str(told.get("source", "")))
+        lives[name] = ExpectedLife(float(km), str(table.get("source", "")))
     return lives
 
 

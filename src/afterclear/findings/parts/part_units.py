@@ -227,12 +227,12 @@ def _units(
     lives: UnitLives, rows: pl.DataFrame, vehicles: pl.DataFrame, codes: _Codes
 ) -> pl.DataFrame:
     """Name each part: as it was written down when it was fitted, and when it was taken out."""
-    told = rows.select(
+    columns = rows.select(
         "repair_id", "repaired_at", "site", "part_number", "part_brand", "part_grade",
         "number_on_order", "part_cost", "currency",
     )  # fmt: skip
-    fitted = _rows_of(told, lives.fitted_row)
-    removed = _rows_of(told.select("repair_id", "repaired_at", "site"), lives.removed_row)
+    fitted = _rows_of(columns, lives.fitted_row)
+    removed = _rows_of(columns.select("repair_id", "repaired_at", "site"), lives.removed_row)
     owners = vehicles[lives.vehicle]
     n_at_removal = lives.removed_row != UNKNOWN
     return pl.DataFrame(
@@ -271,9 +271,9 @@ def _position() -> pl.Expr:
 
 def _labels(rows: pl.DataFrame, codes: _Codes) -> pl.Series:
     """Label of each family, as most of its rows have it."""
-    told = rows.group_by("component").agg(pl.col("family_label").mode().sort().first())
+    labels = rows.group_by("component").agg(pl.col("family_label").mode().sort().first())
     names = pl.DataFrame({"component": codes.components})
-    return names.join(told, on="component", how="left", maintain_order="left")["family_label"]
+    return names.join(labels, on="component", how="left", maintain_order="left")["family_label"]
 
 
 def _rows_of(

@@ -105,8 +105,10 @@ def _verdicts(fleet: _Fleet) -> pl.DataFrame:
         "p_worsening": found.p_worsening,
     }
     blank = [name for name, values in columns.items() if values.dtype == np.float64]
-    told = fleet.vehicles.with_columns(pl.Series(name, values) for name, values in columns.items())
-    return told.with_columns(pl.col(blank).fill_nan(None))
+    judged = fleet.vehicles.with_columns(
+        pl.Series(name, values) for name, values in columns.items()
+    )
+    return judged.with_columns(pl.col(blank).fill_nan(None))
 
 
 def _curves(fleet: _Fleet) -> pl.DataFrame:

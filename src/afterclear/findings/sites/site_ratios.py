@@ -112,8 +112,8 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
 
 def _p_failed(judged: Judged, returned: BoolArray) -> FloatArray:
     """P(the work did not hold) of each attempt; 1 where the fault was never gone."""
-    told = np.where(np.isfinite(judged.high_km), judged.fit.p_same_fault, judged.fit.p_not_held)
-    return np.where(returned & ~np.isfinite(judged.high_km), 1.0, told)
+    chance = np.where(np.isfinite(judged.high_km), judged.fit.p_same_fault, judged.fit.p_not_held)
+    return np.where(returned & ~np.isfinite(judged.high_km), 1.0, chance)
 
 
 def _pooled(judged: Judged) -> Pooled:
@@ -149,8 +149,8 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
     work = ~rows["is_bare"].to_numpy()
     returned, chance = outcomes.returned * work, outcomes.expected * work
     expected = chance * without_own / outcomes.pooled.share_failed
-    told = [array[named] for array in (returned, expected, outcomes.lost)]
-    columns = _ratios(numbers(own, "holder"), told)
+    arrays = [array[named] for array in (returned, expected, outcomes.lost)]
+    columns = _ratios(numbers(own, "holder"), arrays)
     # attempts of nobody named come first
     enough = np.append([] if named.all() else [False], columns["label"] != "too_few") > 0
     tested = site_residuals(
@@ -233,8 +233,8 @@ def _counts(own: pl.DataFrame, level: str) -> pl.DataFrame:
     )
 
 
-def _ratios(number: IntArray, told: list[FloatArray]) -> dict[str, NDArray[Any]]:
-    returned, expected, lost = told
+def _ratios(number: IntArray, arrays: list[FloatArray]) -> dict[str, NDArray[Any]]:
+    returned, expected, lost = arrays
     found = site_ratios(number, returned, expected, lost=lost, own_left_out=True)
     return {
         "n_attempts": found.n_attempts.astype(np.int32),
@@ -259,9 +259,11 @@ def _ratios(number: IntArray, told: list[FloatArray]) -> dict[str, NDArray[Any]]
     }
 
 
-def _apart(own: pl.DataFrame, level: str, told: list[FloatArray]) -> dict[str, NDArray[Any]]:
+def _apart(own: pl.DataFrame, level: str, arrays: list[FloatArray]) -> dict[str, NDArray[Any]]:
     """Compare holders with those that stand beside them: brands at one site, sites with one."""
-    found = separated_ratios(numbers(own, "holder"), numbers(own, _APART[level]), told[0], told[1])
+    found = separated_ratios(
+        numbers(own, "holder"), numbers(own, _APART[level]), arrays[0], arrays[1]
+    )
     return {
         "ratio_apart": found.ratio,
         "ratio_apart_low": found.low,
