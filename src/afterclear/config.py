@@ -160,6 +160,7 @@ class Limits(_Section):
     reader_seconds: float = Field(
         600, gt=0, description="... and one that takes more processor time, or twice it by clock."
     )
+    reader_pages: int = Field(2000, ge=1, description="A PDF of more pages is refused.")
     max_source_minutes: float = Field(
         60, gt=0, description="A url that takes longer in one run is left for the next."
     )

@@ -99,7 +99,7 @@ def load_files(
         ConfigError: a map is wrong; every mistake of every map is told.
 
     """
-    with Readers(all_readers(load_maps(imports)), limits) as readers:
+    with Readers(all_readers(load_maps(imports), limits), limits) as readers:
         for arrival in arrivals:
             try:
                 yield from load_file(con, archive, arrival, readers, clock)

@@ -75,7 +75,7 @@ def reading_again(
         ConfigError: a map is wrong; every mistake of every map is told.
 
     """
-    with Readers(all_readers(load_maps(imports)), limits) as readers:
+    with Readers(all_readers(load_maps(imports), limits), limits) as readers:
         yield Again(con, archive, readers, clock, request)
 
 

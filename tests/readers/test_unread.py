@@ -15,7 +15,7 @@ WHY = [
     ("empty.csv", b"", "is empty"),
     ("blank.csv", b"\r\n\n  \n", "nothing but blanks"),
     ("marks.csv", b"\xef\xbb\xbf\r\n", "nothing but blanks"),
-    ("list.pdf", b"%PDF-1.7\n\x00", "a PDF"),
+    ("list.pdf", b"%PDF-1.7\n\x00", "a damaged PDF"),
     ("list.csv", b"\xff\xd8\xff\xe0\x00", "a picture"),
     ("list.7z", b"7z\xbc\xaf\x27\x1c\x00", "pack it as zip"),
     ("list.parquet", b"PAR1\x00", "damaged"),

@@ -90,6 +90,7 @@ class App:
             memory_bytes=int(limits.reader_memory_mb * 1e6),
             seconds=limits.reader_seconds,
             member_bytes=int(limits.max_file_mb * 1e6),
+            pages=limits.reader_pages,
         )
 
     def long_writing(self, doing: str) -> AbstractContextManager[None]:

@@ -77,7 +77,9 @@ def _from_store(app: App, job: Job) -> None:
 
 def _from_archive(app: App, job: Job) -> None:
     """Archive each file anew without the vehicle, or not at all; one after another."""
-    readers = Readers(all_readers(load_maps(app.config.imports)), app.reading_limits)
+    readers = Readers(
+        all_readers(load_maps(app.config.imports), app.reading_limits), app.reading_limits
+    )
     with readers, open_store(app.store) as con:
         while (file := steps.next_archived(con)) is not None:
             stays = _what_stays(app, file, job, readers)

@@ -23,6 +23,7 @@ class ReadingLimits:
     memory_bytes: int = 4_000_000_000
     seconds: float = 600  # of processor time; twice that by the clock
     member_bytes: int = 2_000_000_000
+    pages: int = 2_000  # of one PDF
 
 
 USUAL = ReadingLimits()

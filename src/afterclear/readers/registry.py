@@ -4,13 +4,16 @@ from collections.abc import Sequence
 
 from afterclear.errors import RefusedFileError
 from afterclear.readers.base import MAP_PREFIX, Reader
+from afterclear.readers.limits import USUAL, ReadingLimits
 from afterclear.readers.maps.import_map import BrokenMap, ImportMap
 from afterclear.readers.plain_table import PlainTableReader
 from afterclear.readers.unread import why_unread
 from afterclear.records import Delivery
 
 
-def all_readers(maps: Sequence[ImportMap | BrokenMap] = ()) -> tuple[Reader, ...]:
+def all_readers(
+    maps: Sequence[ImportMap | BrokenMap] = (), limits: ReadingLimits = USUAL
+) -> tuple[Reader, ...]:
     """Every reader, in the order in which they are asked; one for each import map."""
     # imported late: these libraries are slow to start and most deliveries are plain tables
     from afterclear.readers.bus.can_log import CanLogReader  # noqa: PLC0415
@@ -18,7 +21,8 @@ def all_readers(maps: Sequence[ImportMap | BrokenMap] = ()) -> tuple[Reader, ...
     from afterclear.readers.mapped.map_reader import BrokenMapReader, MapReader  # noqa: PLC0415
 
     mapped = [
-        BrokenMapReader(each) if isinstance(each, BrokenMap) else MapReader(each) for each in maps
+        BrokenMapReader(each) if isinstance(each, BrokenMap) else MapReader(each, limits.pages)
+        for each in maps
     ]
     return (*mapped, PlainTableReader(), CanLogReader(), HexResponsesReader())
 

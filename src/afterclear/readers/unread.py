@@ -6,21 +6,24 @@ B.1, GIF89a 17; those of 7z and RAR are from memory.
 """
 
 import csv
+import sys
 from collections.abc import Iterator
 from difflib import get_close_matches
 from pathlib import PurePosixPath
 
+from afterclear.errors import RefusedFileError
 from afterclear.plain import MILE_COLUMNS, TABLES, Table
+from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.workbook import is_workbook
 from afterclear.readers.text.text_of_bytes import head_text
 from afterclear.records import Delivery
 
 _HEAD_BYTES = 1 << 14
+_FIRST_PAGES = 10
 _BLANK = b" \t\r\n\xef\xbb\xbf\xff\xfe\x00"
 _PAGES = "shows a table for people; ask for the data behind it, as CSV or as a workbook"
 _PACKED = "is opened by nothing here; pack it as zip, tar or gz"
 _OTHER_KINDS = (
-    (b"%PDF-", f"a PDF, which {_PAGES}"),
     (b"\x89PNG\r\n", f"a picture, which {_PAGES}"),
     (b"\xff\xd8\xff", f"a picture, which {_PAGES}"),
     (b"GIF8", f"a picture, which {_PAGES}"),
@@ -38,18 +41,26 @@ def why_unread(delivery: Delivery) -> str | None:
     with delivery.path.open("rb") as file:
         head = file.read(_HEAD_BYTES)
     name = delivery.name
-    if not head:
-        return f"{name} is empty: it has no bytes. Have it exported or sent again."
     if not head.strip(_BLANK):
-        return f"{name} holds nothing but blanks. Have it exported or sent again."
-    for sign, what in _OTHER_KINDS:
-        if head.startswith(sign):
-            return f"{name} is {what}."
+        what = "holds nothing but blanks" if head else "is empty: it has no bytes"
+        return f"{name} {what}. Have it exported or sent again."
+    if said := next((what for sign, what in _OTHER_KINDS if head.startswith(sign)), None):
+        return f"{name} is {said}."
+    if is_pdf(delivery.path):
+        return _why_no_pages(delivery)
     if is_workbook(head, delivery.path):
         return None
     if PurePosixPath(name.lower()).suffix in _WORKBOOKS:
         return f"{name} is called a workbook, but is none or is damaged. Open it and save it anew."
     return _nearly_plain(name, head_text(head))
+
+
+def _why_no_pages(delivery: Delivery) -> str | None:
+    try:
+        pages_of(delivery.path, delivery.name, sys.maxsize, first_pages=_FIRST_PAGES)
+    except RefusedFileError as error:
+        return str(error)
+    return None
 
 
 def _nearly_plain(name: str, text: str) -> str | None:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from tests.readers.messy import delimited, others, tricky
+from tests.readers.messy import delimited, others, printed, tricky
 from tests.readers.messy.files import Messy
 
 
@@ -10,4 +10,5 @@ def all_files() -> Iterator[Messy]:
     """List them, by kind and language."""
     yield from delimited.all_files()
     yield from others.all_files()
+    yield from printed.papers()
     yield from tricky.all_files()

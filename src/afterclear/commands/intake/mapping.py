@@ -91,7 +91,7 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
     if not path.is_file():
         raise UsageError(f"There is no file {path}.")
     delivery = Delivery("map-check", path.name, path, "0" * 64, asked.zone, asked.vehicle_id)
-    known = all_readers(load_maps(app.config.imports))
+    known = all_readers(load_maps(app.config.imports), app.reading_limits)
     with (
         tempfile.TemporaryDirectory() as folder,
         Readers(known, app.reading_limits, Path(folder)) as readers,

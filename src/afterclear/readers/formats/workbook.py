@@ -26,6 +26,7 @@ from afterclear.readers.limits import check_zip
 MAX_CELLS = 50_000_000
 MAX_WHOLE = 1e15  # whole numbers below are exact as doubles
 _ZIP = b"PK\x03\x04"
+_PDF = b"%PDF-"
 _COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # the container of xls
 _SHEET_PART = re.compile(r"xl/worksheets/[^/]+\.xml", re.IGNORECASE)
 _PLACE = re.compile(rb'\br="([A-Z]{1,3})([0-9]{1,7})"')  # of a cell, ISO/IEC 29500-1 18.18.7
@@ -48,7 +49,7 @@ class Sheet:
 def is_packed(path: Path) -> bool:
     """Tell by the first bytes alone whether only taking a file apart shows what it is."""
     with path.open("rb") as file:
-        return file.read(len(_COMPOUND)).startswith((_ZIP, _COMPOUND))
+        return file.read(len(_COMPOUND)).startswith((_ZIP, _COMPOUND, _PDF))
 
 
 def is_workbook(head: bytes, path: Path) -> bool:

@@ -1,5 +1,6 @@
 """The reader of whatever an import map says: tells the map's files.  One reader for each map."""
 
+import sys
 from collections.abc import Sequence
 from fnmatch import fnmatchcase
 from pathlib import PurePosixPath
@@ -7,20 +8,26 @@ from re import search
 
 from afterclear.errors import RefusedFileError
 from afterclear.readers.base import MAP_PREFIX
+from afterclear.readers.formats.pdf_tables import printed_text
+from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.workbook import is_workbook, read_sheets
+from afterclear.readers.limits import USUAL
 from afterclear.readers.maps.import_map import BrokenMap, ImportMap
 from afterclear.readers.text.text_of_bytes import head_text
 from afterclear.records import Delivery, ReadFile
 
 HEAD_BYTES = 1 << 16
 HEAD_ROWS = 30
+HEAD_PAGES = 2
+_PRINTED = ("pdf", "text")  # kinds of map that a PDF may have
 
 
 class MapReader:
     """Reads the files one import map is for."""
 
-    def __init__(self, import_map: ImportMap) -> None:
+    def __init__(self, import_map: ImportMap, max_pages: int = USUAL.pages) -> None:
         self.map = import_map
+        self.max_pages = max_pages
         self.name = f"{MAP_PREFIX}{import_map.name}"
 
     def identify(self, delivery: Delivery) -> bool:
@@ -30,6 +37,10 @@ class MapReader:
         with delivery.path.open("rb") as file:
             head = file.read(HEAD_BYTES)
         if (self.map.kind == "workbook") != is_workbook(head, delivery.path):
+            return False
+        if is_pdf(delivery.path) and self.map.kind not in _PRINTED:
+            return False
+        if self.map.kind == "pdf" and not is_pdf(delivery.path):
             return False
         if not self.map.contains:
             return True
@@ -46,7 +57,7 @@ class MapReader:
         # loaded with the first such file: to tell whose file it is needs none of it
         from afterclear.readers.mapped.map_tables import read_by_map  # noqa: PLC0415
 
-        return read_by_map(self.map, delivery)
+        return read_by_map(self.map, delivery, self.max_pages)
 
 
 class BrokenMapReader:
@@ -79,6 +90,8 @@ def _is_named(delivery: Delivery, patterns: Sequence[str]) -> bool:
 
 
 def _looked_at(how: ImportMap, delivery: Delivery, head: bytes) -> str:
+    if is_pdf(delivery.path):
+        return _first_pages(delivery)
     if how.kind != "workbook":
         return head_text(head)
     try:
@@ -86,3 +99,11 @@ def _looked_at(how: ImportMap, delivery: Delivery, head: bytes) -> str:
     except RefusedFileError:
         return ""  # whether it is this map's file cannot be told
     return "\n".join(" ".join(filter(None, cells)) for s in sheets for _, cells in s.grid)
+
+
+def _first_pages(delivery: Delivery) -> str:
+    try:
+        pages = pages_of(delivery.path, delivery.name, sys.maxsize, first_pages=HEAD_PAGES)
+        return printed_text(pages)
+    except RefusedFileError:
+        return ""  # whether it is this map's file cannot be told

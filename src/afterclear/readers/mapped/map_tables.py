@@ -9,12 +9,15 @@ not used: they keep it to one core.
 
 from collections.abc import Callable, Iterator, Sequence
 from fnmatch import fnmatchcase
+from functools import partial
 
 from afterclear.errors import RefusedFileError
 from afterclear.readers.formats.delimited import DelimitedFile
 from afterclear.readers.formats.grids import Grid, table_of_grid
 from afterclear.readers.formats.html_tables import html_tables, is_facts
 from afterclear.readers.formats.nested import json_tree, nested_table
+from afterclear.readers.formats.pdf_tables import printed_tables, printed_text
+from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.text_report import fixed_grid, report_table
 from afterclear.readers.formats.workbook import read_sheets
 from afterclear.readers.formats.xml_tree import xml_tree
@@ -28,8 +31,8 @@ from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
 Found = tuple[MapTable, SourceTable, str]
 
 
-def read_by_map(import_map: ImportMap, delivery: Delivery) -> ReadFile:
-    """Bring a file into the plain layout.
+def read_by_map(import_map: ImportMap, delivery: Delivery, max_pages: int) -> ReadFile:
+    """Bring a file into the plain layout; ``max_pages``: of a PDF.
 
     Raises:
         RefusedFileError: its tables, headings or encoding are not what the map says.
@@ -37,7 +40,9 @@ def read_by_map(import_map: ImportMap, delivery: Delivery) -> ReadFile:
     """
     notes: list[str] = []
     rejections: list[Rejection] = []
-    found = list(_FINDERS[import_map.kind](delivery, import_map, notes, rejections))
+    printed = partial(_in_pdf, max_pages=max_pages)
+    finder: _Finder = printed if is_pdf(delivery.path) else _FINDERS[import_map.kind]
+    found = list(finder(delivery, import_map, notes, rejections))
     mapped = [mapped_rows(t, spec, import_map, delivery, where) for spec, t, where in found]
     return ReadFile(
         parts=_parts(mapped),
@@ -83,7 +88,10 @@ def _in_fixed(
 def _in_report(
     delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection]
 ) -> Iterator[Found]:
-    text = _text(delivery, how, notes)
+    yield from _in_lines(_text(delivery, how, notes), delivery, how)
+
+
+def _in_lines(text: str, delivery: Delivery, how: ImportMap) -> Iterator[Found]:
     for spec in how.table:
         table = report_table(text, spec)
         if table.frame.is_empty() and not any(spec.section):
@@ -149,6 +157,27 @@ def _in_html(
         notes.append(f"{len(tables) - len(taken)} tables of the page not taken")
 
 
+def _in_pdf(
+    delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection], max_pages: int
+) -> Iterator[Found]:
+    pages = pages_of(delivery.path, delivery.name, max_pages)
+    if pictures := [str(page.number) for page in pages if page.is_picture]:
+        notes.append(f"pages that are pictures, not read: {', '.join(pictures)}")
+    if how.kind == "text":
+        yield from _in_lines(printed_text(pages), delivery, how)
+        return
+    tables = printed_tables(pages, delivery.name)
+    grids = [(f"{delivery.name}, table {n}", t.rows) for n, t in enumerate(tables, 1)]
+    taken: set[int] = set()
+    for spec in how.table:
+        for at, table in _in_grids(grids, spec, fill_short=False):
+            taken.add(at)
+            table.above = f"{tables[at].above}\n{table.above}"
+            yield spec, table, grids[at][0]
+    if left := [t.name for n, t in enumerate(tables) if n not in taken]:
+        notes.append(f"tables not taken: {'; '.join(left)}")
+
+
 def _in_grids(
     grids: Sequence[tuple[str, Grid]], spec: MapTable, *, fill_short: bool
 ) -> Iterator[tuple[int, SourceTable]]:
@@ -171,9 +200,8 @@ def _in_grids(
         raise RefusedFileError(why or f"no table for {spec.into} in: {places or 'the file'}.")
 
 
-_FINDERS: dict[
-    str, Callable[[Delivery, ImportMap, list[str], list[Rejection]], Iterator[Found]]
-] = {
+_Finder = Callable[[Delivery, ImportMap, list[str], list[Rejection]], Iterator[Found]]
+_FINDERS: dict[str, _Finder] = {
     "delimited": _in_delimited,
     "fixed": _in_fixed,
     "workbook": _in_workbook,

@@ -261,7 +261,7 @@ _ONLY = {
     "sheet": ("workbook",),
     "rows": ("json", "xml"),
     "positions": ("fixed",),
-    "names": ("fixed", "delimited", "workbook", "html"),
+    "names": ("fixed", "delimited", "workbook", "html", "pdf"),
     "begin": ("text",),
     "section": ("text",),
     "row": ("text",),
@@ -274,7 +274,7 @@ class ImportMap(_Part):
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$", description="The map's file name.")
     about: str = Field("", description="Whose files these are, for people.")
-    kind: Literal["delimited", "fixed", "workbook", "json", "xml", "html", "text"]
+    kind: Literal["delimited", "fixed", "workbook", "json", "xml", "html", "pdf", "text"]
     files: Names = Field(min_length=1, description="File names taken, as codes_*.csv")
     contains: Patterns = Field(
         (), description="Patterns that the beginning of the file must all have."

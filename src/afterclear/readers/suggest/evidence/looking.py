@@ -1,6 +1,7 @@
 """Where a file's table is: its kind, its headings, the facts above it."""
 
 import re
+import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -14,6 +15,8 @@ from afterclear.readers.formats.delimited import as_grid
 from afterclear.readers.formats.grids import Grid, table_of_grid
 from afterclear.readers.formats.html_tables import html_tables, is_facts
 from afterclear.readers.formats.nested import Node, json_tree, nested_table
+from afterclear.readers.formats.pdf_tables import printed_tables
+from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.workbook import is_workbook, read_sheets
 from afterclear.readers.formats.xml_tree import xml_tree
 from afterclear.readers.maps.heading_words import HeadingWords
@@ -27,6 +30,7 @@ from afterclear.readers.text.text_of_bytes import Text, decoded
 from afterclear.records import Delivery
 
 LOOKED_AT = 20_000  # rows
+LOOKED_AT_PAGES = 50
 HEADER_ROWS = 30  # the headings stand among the first so many rows
 DELIMITERS = (";", "\t", ",", "|")
 _DOUBTFUL = 0.5
@@ -64,6 +68,8 @@ def looked_at(delivery: Delivery, words: HeadingWords, asker: Asker) -> Seen:
     raw = delivery.path.read_bytes()
     if is_workbook(raw[:8], delivery.path):
         return _in_workbook(raw, delivery, words)
+    if is_pdf(delivery.path):
+        return _in_pdf(delivery, words)
     text = _text_of(raw, delivery, asker)
     begin = text.text.lstrip("\ufeff \t\r\n")[:2000].lower()
     if begin.startswith(("{", "[")):
@@ -152,6 +158,24 @@ def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> Seen:
     above = "\n".join(t.above for t in before)
     seen.facts = (*facts, *_facts_of_lines(above.splitlines()), *seen.facts)
     seen.title = f"{above}\n{seen.title}"
+    return seen
+
+
+def _in_pdf(delivery: Delivery, words: HeadingWords) -> Seen:
+    """Take the table that looks most like one; it may go on with its headings again."""
+    pages = pages_of(delivery.path, delivery.name, sys.maxsize, first_pages=LOOKED_AT_PAGES)
+    tables = printed_tables(pages, delivery.name)
+    wide = [t for t in tables if not t.is_facts] or tables
+    best = max(wide, key=lambda t: _best_header(t.rows, words)[1])
+    seen = _of_grid("pdf", best.rows, {}, {}, words)
+    headings = [n for n in seen.frame.columns if n != LINE]
+    seen.table_keys.setdefault("header_has", [n for n in headings if "#" not in n][:3])
+    seen.table_keys.pop("header", None)
+    alike = [s for t in tables if (s := _of_grid("pdf", t.rows, {}, {}, words))
+             and s.frame.columns == seen.frame.columns]  # fmt: skip
+    seen.frame = pl.concat([s.frame for s in alike])
+    seen.facts = (*_facts_of_lines(best.above.splitlines()), *seen.facts)
+    seen.title = f"{best.above}\n{seen.title}"
     return seen
 
 
