@@ -5,12 +5,13 @@ and says who holds it.  The operating system drops the lock with the process tha
 killed process leaves nothing to clean up.  Where the system has no such locks (Windows),
 DuckDB's own is the only one.
 
-Why not the library filelock (its version 4.3 was read, not built in): it would replace ``_try_lock``, eight
-lines around one system call.  What is more here would stay: who holds the lock and since when,
-asking without waiting, the log line after half a minute, less patience once told to stop.  On
-Windows nobody can read a locked file, so the holder's note would need a second file beside it;
-and Windows would gain little, as time limits of sources and readers need Unix signals too.  On a
-file system without locks it falls back to a marker file, which a killed process would leave.
+Why not the library filelock (its version 4.3 was read, not built in): it would replace
+``_try_lock``, eight lines around one system call.  What is more here would stay: who holds the
+lock and since when, asking without waiting, the log line after half a minute, less patience once
+told to stop.  On Windows nobody can read a locked file, so the holder's note would need a second
+file beside it; and Windows would gain little, as time limits of sources and readers need Unix
+signals too.  On a file system without locks it falls back to a marker file, which a killed
+process would leave.
 It would add 27 ms of processor time to each command (77 instead of 50 for this module).
 
 Long work is done inside ``app.long_writing(...)``, which puts a copy out for readers. Nested
