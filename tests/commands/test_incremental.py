@@ -109,7 +109,7 @@ def without_loads(told: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
 
 
 # not made smaller where it fails: that takes minutes, and the slow test does it
-@settings(UNHURRIED, max_examples=2, phases=[Phase.generate])
+@settings(UNHURRIED, max_examples=1, phases=[Phase.generate])
 @given(fleet=fleets(fewest=4, turns=("none", "mended", "forgotten")))
 def test_analysing_each_delivery_ends_where_one_full_analysis_ends(
     bench: Bench, fleet: Fleet
@@ -134,6 +134,7 @@ def two_deliveries(first: str, second: str, *, late: str = "scans") -> Fleet:
     )
 
 
+@pytest.mark.slow
 def test_a_maker_told_late_leaves_no_words_of_the_time_before(bench: Bench) -> None:
     """A code named by its words alone would get those of a family nobody has any more."""
     shown = "V1,S1,2025-03-02T08:00:00Z,10000,full,engine,P1351,\n"

@@ -43,14 +43,14 @@ def check_rows(bench: Bench, fleet: Fleet) -> None:
         assert_frame_equal(found[table], wanted, check_exact=True)
 
 
-@settings(UNHURRIED, max_examples=2, phases=[Phase.generate])
+@settings(UNHURRIED, max_examples=1, phases=[Phase.generate])
 @given(fleet=fleets(fewest=2, most=3, turns=("mended",)))
 def test_files_read_again_by_a_mended_map_leave_its_rows(bench: Bench, fleet: Fleet) -> None:
     """As if the map had been right and the vehicle lists there from the first."""
     check_rows(bench, fleet)
 
 
-@settings(UNHURRIED, max_examples=2, phases=[Phase.generate])
+@settings(UNHURRIED, max_examples=1, phases=[Phase.generate])
 @given(fleet=fleets(fewest=2, most=3, turns=("forgotten",)))
 def test_a_forgotten_vehicle_leaves_the_rows_of_the_others(bench: Bench, fleet: Fleet) -> None:
     """As if its rows until then had never come."""

@@ -88,7 +88,7 @@ def test_a_good_file_after_bad_ones_has_its_suggestion(checked: dict[str, MapChe
 def test_what_breaks_its_process_is_told_and_the_next_file_checked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(mapping, "all_readers", lambda _: (OddReader(),))
+    monkeypatch.setattr(mapping, "all_readers", lambda *_: (OddReader(),))
     app = app_of(tmp_path, memory_mb=300, seconds=0.5)
     says = {
         "native": "300 MB of memory",

@@ -171,6 +171,7 @@ def test_a_row_that_was_a_duplicate_is_not_lost(desk: Desk) -> None:
     assert desk.adds_up()
 
 
+@pytest.mark.slow
 def test_reading_everything_again_changes_nothing_if_nothing_was_mended(desk: Desk) -> None:
     desk.map()
     desk.map("b", files="b*.csv", words='gone = "previously_active"')

@@ -16,6 +16,7 @@ from tests.faults.fuzz import fuzz
 from tests.faults.mutations import mutated, seeds
 
 
+@pytest.mark.slow
 def test_every_kind_of_reader_meets_broken_files() -> None:
     """A short run for every day; the seed is not that of the longer ones."""
     tally = fuzz(120, 1)

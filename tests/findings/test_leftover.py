@@ -152,6 +152,7 @@ def test_how_long_a_visit_lasts_is_a_setting_here_too(
         assert [w["primary_code"] for w in echo_work(con)] == shown
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("visit_hours", "n_repaired"), [(12, 0), (24, MIN_BOTH)])
 def test_repairs_that_tell_of_a_pair_are_of_the_visit_the_setting_says(
     tmp_path: Path, visit_hours: float, n_repaired: int

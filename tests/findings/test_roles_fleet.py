@@ -146,6 +146,7 @@ def test_roles_only_data_can_tell_are_right_for_85_of_100(tmp_path: Path, seed: 
     assert called <= TRUE_PAIRS
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("delay_km", [300.0, 2000.0])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_partial_coverage_never_turns_cause_and_echo_round(

@@ -123,6 +123,7 @@ SPOILERS: dict[str, Callable[[bytes], bytes]] = {
 }
 
 
+@pytest.mark.slow
 @every_sample
 def test_spoiled_bytes_are_refused_or_their_rows_are(sample: Sample, tmp_path: Path) -> None:
     """Through the store too, whose ledger checks that rows add up and goes on with the next."""

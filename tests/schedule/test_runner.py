@@ -59,6 +59,7 @@ def lines_until(child: subprocess.Popen[str], word: str) -> list[str]:
     raise AssertionError(f"{word!r} was never said: {''.join(said)}")
 
 
+@pytest.mark.slow
 def test_a_second_keeper_is_told_who_the_first_is(garage: Path) -> None:
     with afterclear(garage, "schedule") as first:
         lines_until(first, "often")

@@ -162,6 +162,7 @@ def test_a_backup_that_names_files_outside_writes_none(app: App, tmp_path: Path)
         restore(elsewhere(app, tmp_path / "other"), file)
 
 
+@pytest.mark.slow
 def test_a_store_in_place_is_put_aside_only_when_asked(app: App, tmp_path: Path) -> None:
     backup(app, tmp_path / "b.tar")
     before = exports(app)

@@ -54,6 +54,7 @@ def test_nothing_of_the_vehicle_is_left(forgotten: App) -> None:
         assert b'"V1"' not in content
 
 
+@pytest.mark.slow
 def test_the_other_vehicles_lose_nothing(template: Path, forgotten: App) -> None:
     def others(text: str) -> list[str]:
         return [line for line in text.splitlines() if "V1" not in line.split(",")]
@@ -138,6 +139,7 @@ def words_of_the_store(app: App) -> dict[str, str]:
         }
 
 
+@pytest.mark.slow
 def test_no_column_of_any_table_names_the_vehicle(app: App) -> None:
     """Digests made, verdicts on stock told and refusals of replaced loads among them."""
     home = app.store.parent

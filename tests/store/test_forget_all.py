@@ -84,6 +84,7 @@ def asked(app: App, sql: str) -> list[tuple[object, ...]]:
         return query(con, sql).rows()
 
 
+@pytest.mark.slow
 def test_no_byte_names_the_vehicle_and_the_same_files_do_not_bring_it_back(
     spoken: Path, tmp_path: Path
 ) -> None:
@@ -125,6 +126,7 @@ def test_what_a_cut_file_keeps_are_the_other_lines_in_their_places(
     assert lines == ["" if f",{NUMBER}," in line else line for line in whole]
 
 
+@pytest.mark.slow
 def test_what_is_packed_is_opened_by_the_reading_process(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -168,6 +170,7 @@ def test_new_files_are_let_in_without_the_vehicle(few: Path, tmp_path: Path) -> 
     assert not blob_path(app.archive, loads["k_mail.eml"].sha256).exists()
 
 
+@pytest.mark.slow
 def test_what_is_allowed_comes_in_again(few: Path, tmp_path: Path) -> None:
     app = copied(few, tmp_path)
     forget(app, NUMBER)

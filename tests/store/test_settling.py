@@ -1,5 +1,6 @@
 """What is looked at when a file's rows are in: mended rows, doubtful VINs, odd distances."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 
 from afterclear.catalogue.vin import check_digit_sum, model_years, read_vin
 from afterclear.histories.odometer import is_plausible
-from afterclear.store.engine.database import open_store
+from afterclear.store.engine.database import Connection, open_store
 from afterclear.store.intake.withdrawal import withdraw
 from afterclear.store.queries.exports import EXPORTS
 from afterclear.store.settling.doubts import _follows
@@ -125,8 +126,9 @@ def test_a_doubtful_vin_of_a_control_unit_is_listed(store: Path, tmp_path: Path)
 
 
 @pytest.fixture(scope="module")
-def rule(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("rule") / "store.duckdb"
+def con(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Connection]:
+    with open_store(tmp_path_factory.mktemp("rule") / "store.duckdb") as opened:
+        yield opened
 
 
 @given(
@@ -141,14 +143,15 @@ def rule(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
 )
 def test_the_database_doubts_the_vins_that_python_does(
-    rule: Path, vins: list[tuple[str, bool, int | None]]
+    con: Connection, vins: list[tuple[str, bool, int | None]]
 ) -> None:
     told = [(_checked(vin) if mended else vin, year) for vin, mended, year in vins]
-    with open_store(rule) as con:
-        found = [
-            con.execute("SELECT vin_doubt(?, ?) IS NOT NULL", [vin, year]).fetchall()[0][0]
-            for vin, year in told
-        ]
+    doubted = con.execute(
+        """SELECT vin_doubt(vin, year) IS NOT NULL
+           FROM (SELECT unnest(?::VARCHAR[]) AS vin, unnest(?::INTEGER[]) AS year)""",
+        [[vin for vin, _ in told], [year for _, year in told]],
+    )
+    found = [is_doubted for (is_doubted,) in doubted.fetchall()]
     assert found == [_is_doubtful(vin, year) for vin, year in told]
 
 
@@ -194,15 +197,14 @@ def test_it_is_told_of_a_later_load_and_not_again(store: Path, tmp_path: Path) -
 
 @given(rise=st.floats(-50, 20_000), days=st.floats(0, 12), most=st.sampled_from([1500.0, 700.0]))
 def test_the_door_and_the_line_agree_on_what_can_be_driven(
-    rule: Path, rise: float, days: float, most: float
+    con: Connection, rise: float, days: float, most: float
 ) -> None:
     start = 40_000.0
     seconds = round(days * 86400)
-    with open_store(rule) as con:
-        ((follows,),) = con.execute(
-            f"""SELECT {_follows("before", most)} FROM (SELECT {start + rise}::DOUBLE AS km,
-                {start}::DOUBLE AS before_km, TIMESTAMP '2025-01-01' AS before_at,
-                TIMESTAMP '2025-01-01' + INTERVAL {seconds} SECOND AS read_at)"""
-        ).fetchall()
+    ((follows,),) = con.execute(
+        f"""SELECT {_follows("before", most)} FROM (SELECT {start + rise}::DOUBLE AS km,
+            {start}::DOUBLE AS before_km, TIMESTAMP '2025-01-01' AS before_at,
+            TIMESTAMP '2025-01-01' + INTERVAL {seconds} SECOND AS read_at)"""
+    ).fetchall()
     line = is_plausible(np.array([0, seconds / 86400]), np.array([start, start + rise]), most)
     assert follows == (line or -40 <= rise < 0)  # a fall of a thousandth is rounding
