@@ -12,7 +12,6 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal, Self, TypeVar
 from urllib.parse import parse_qsl, quote, urlsplit, urlunsplit
-from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
     BaseModel,
@@ -25,6 +24,7 @@ from pydantic import (
 from pydantic_core import PydanticUndefined
 
 from afterclear.errors import ConfigError, settings_mistakes
+from afterclear.plain import check_zone
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -449,18 +449,6 @@ def _commented(section: type[BaseModel], given: dict[str, str]) -> str:
         else:
             lines.append(f"{'' if name in given else '# '}{name} = {json.dumps(value)}")
     return "\n".join(lines) + "\n"
-
-
-def check_zone(zone: str) -> str:
-    """Give back the name of a known IANA time zone.
-
-    Raises:
-        ValueError: there is no such zone.
-
-    """
-    if zone not in available_timezones():
-        raise ValueError(f"there is no time zone {zone!r}; use a name such as Europe/Berlin")
-    return ZoneInfo(zone).key
 
 
 class Config:

@@ -8,7 +8,7 @@ from afterclear.cli.frame import as_instant, tell_load, tell_sources, tell_try, 
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths, load_sources
 from afterclear.commands.jobs import accounted, log_and
-from afterclear.config import check_zone
+from afterclear.plain import check_zone
 
 
 def known_zone(_: click.Context, __: click.Parameter, value: str | None) -> str | None:

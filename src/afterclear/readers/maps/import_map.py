@@ -9,10 +9,8 @@ import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import Annotated, Literal
-from zoneinfo import available_timezones
 
 import polars as pl
 from pydantic import (
@@ -26,7 +24,7 @@ from pydantic import (
 )
 
 from afterclear.errors import ConfigError, settings_mistakes
-from afterclear.plain import TABLES, Kind
+from afterclear.plain import TABLES, Kind, check_zone
 from afterclear.readers.maps.units import UNITS, unit_fits
 from afterclear.readers.text.text_of_bytes import codec_named
 
@@ -37,8 +35,6 @@ NUMBERS = {Kind.DISTANCE, Kind.NUMBER, Kind.COUNT, Kind.YEAR}
 TIMES = {Kind.INSTANT, Kind.DATE}
 # What may part groups of three digits (U+00A0, U+202F: the blanks of typeset numbers).
 MARKS = (",", ".", " ", "'", "_", "\u2019", "\u00a0", "\u202f")
-# Gathered from some six hundred files: once a process, not once a map.
-_zones = cache(available_timezones)
 
 
 class _Part(BaseModel):
@@ -302,9 +298,7 @@ class ImportMap(_Part):
     @field_validator("zone")
     @classmethod
     def _known_zone(cls, zone: str | None) -> str | None:
-        if zone is not None and zone not in _zones():
-            raise ValueError(f"there is no time zone {zone!r}; use a name such as Europe/Berlin")
-        return zone
+        return zone if zone is None else check_zone(zone)
 
     @field_validator("thousands")
     @classmethod
