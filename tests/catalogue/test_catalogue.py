@@ -146,9 +146,11 @@ def test_a_control_units_own_failure_belongs_to_the_unit_that_reports_it(
         ("C0034-11", "wheel speed sensor, front right: short to ground"),
         ("SPN 100 FMI 1", "engine oil pressure: below normal, most severe"),
         ("C0035/0F", "maker's sub-code 0F"),
-        ("P1234", "the maker decides what this number means"),
-        ("C3123", "reserved by the standard"),
-        ("P0FFF", "the standard owns this number, no words held for it"),
+        ("P1234", "maker-specific engine and transmission code"),
+        ("B1A41-11", "maker-specific body code"),
+        ("acme:77", "code of the maker's own numbering"),
+        ("C3123", "reserved chassis code"),
+        ("P0FFF", "standard code (hybrid and electric drive), meaning not in the tables"),
     ],
 )
 def test_a_meaning_is_told_in_words(catalogue: Catalogue, code: str, words: str) -> None:

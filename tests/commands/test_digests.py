@@ -59,7 +59,7 @@ def test_a_digest_made_twice_is_the_same_to_the_byte(app: App) -> None:
     second = texts(digest(app).index.parent)
     assert second == first
     assert "Since the last digest, 15\u00a0Mar\u00a02026" in first["fleet.html"]
-    assert ">fix came back</a>" in first["fleet.html"].replace("</b> ", ">")
+    assert ">fault came back</a>" in first["fleet.html"].replace("</b> ", ">")
 
 
 def test_an_archived_digest_is_made_again_to_the_byte(app: App) -> None:

@@ -28,15 +28,15 @@ INTERVALS = [
         5,
         9,
         "days",
-        "between 5 and 9 km (reckoned from days)",
-        "between 3 and 6 mi (reckoned from days)",
+        "between 5 and 9 km (estimated from days)",
+        "between 3 and 6 mi (estimated from days)",
     ),
     (
         0,
         35,
         "engine_hours",
-        "within 35 km (reckoned from engine hours)",
-        "within 22 mi (reckoned from engine hours)",
+        "within 35 km (estimated from engine hours)",
+        "within 22 mi (estimated from engine hours)",
     ),
 ]
 

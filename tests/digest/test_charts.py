@@ -143,5 +143,5 @@ def test_a_bar_is_as_long_as_its_count() -> None:
     whole = WIDE.width - 4 - 150
     expected = [whole * share - 2 for share in (0.6, 0.2, 0.1, 0.1)]
     assert widths == pytest.approx(expected, abs=0.1), "coordinates have one decimal"
-    assert "Codes erased only: 0 held" in drawn
+    assert "Codes cleared only: 0 held" in drawn
     assert ">none<" in drawn

@@ -98,7 +98,7 @@ ANSWERS = [  # page, words of the planted story that answer the question
     ("stock.html", "The memory was cleared 61 km before the last scan"),
     ("vehicles/P-203", "C0031-13 Brakes the fault to work on"),
     ("vehicles/P-209", "C0031-2F of the same component first seen on 30 Sep 2026"),
-    ("vehicles/T-305", "(reckoned from engine hours)"),
+    ("vehicles/T-305", "(estimated from engine hours)"),
     ("vehicles/P-208", "Gets worse:"),
 ]
 

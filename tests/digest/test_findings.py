@@ -81,7 +81,7 @@ def test_a_vehicle_without_a_box_filled_is_no_row_of_the_matrix() -> None:
     assert [ref.vehicle_id for ref, _ in matrix.rows] == ["HX-211"]
     assert (matrix.n_vehicles_left_out, matrix.n_families_left_out) == (1, 1)
     text = render_fleet(fleet_page).replace("\u00a0", " ")
-    assert "Not in this picture: 1 more vehicle and 1 more component; the table has them." in text
+    assert "Not in this chart: 1 more vehicle and 1 more component; see the table." in text
 
 
 def test_a_fault_set_aside_by_a_decision_is_not_called_sold(pages: dict[str, str]) -> None:

@@ -48,7 +48,7 @@ def test_the_first_digest_compares_with_nothing() -> None:
 def test_without_the_time_of_the_digest_before_new_faults_cannot_be_told() -> None:
     changes = build_digest(fleet(previous_at=None)).fleet.changes
     assert changes is not None
-    assert changes.new == changes.gone == Dash("time of the digest before not known")
+    assert changes.new == changes.gone == Dash("the time of the last digest is not known")
     assert names(changes.came_back) == [("HX-211", "P0301")]
 
 

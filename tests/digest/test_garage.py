@@ -32,7 +32,7 @@ def test_what_was_flagged_is_listed_sites_then_parts_then_habits(page: GaragePag
         ("Northquay", "level-site"),
         ("Brellow", "level-brand"),
         ("Wheel speed sensor: Brellow KX-11", "part-1"),
-        ("Northquay: Codes erased without a repair", "habit-1"),
+        ("Northquay: Codes cleared without a repair", "habit-1"),
     ]
     assert all(look.sentence for look in page.looks)
 
@@ -46,8 +46,8 @@ def test_every_place_the_list_points_at_is_on_the_page(page: GaragePage) -> None
 def test_a_habit_rarer_than_elsewhere_is_not_called_what_chance_gives(page: GaragePage) -> None:
     """Only an excess is tested for: of the others no more is known than that they show none."""
     habits = render_garage(page).partition('id="habits"')[2].partition("<section")[0]
-    assert "not more than chance gives" in habits
-    assert "within what chance gives" not in habits
+    assert "not more than by chance" in habits
+    assert "within chance" not in habits
 
 
 def test_the_worst_site_stands_first_and_the_too_few_last(page: GaragePage) -> None:

@@ -68,7 +68,7 @@ def test_only_named_vehicles_have_a_page_and_no_link_is_dead() -> None:
     assert dead_links(named) == []
     n_more = len(every) - len(named)
     index = named["index.html"].replace("\u00a0", " ")
-    assert f"{n_more} more vehicles, of which no digest speaks" in index
+    assert f"{n_more} more vehicles, which no digest names" in index
     assert "<code>afterclear vehicle ID</code>" in index
     html5lib.HTMLParser(strict=True).parse(named["index.html"])
 

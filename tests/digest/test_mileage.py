@@ -68,7 +68,7 @@ def test_usual_mileage_is_distance_over_time_before_the_last_reading() -> None:
     ("line", "reason"),
     [
         (Line((), ()), "no odometer reading"),
-        (Line((day(0), day(27)), (0, 9)), "odometer readings span under 28 days"),
+        (Line((day(0), day(27)), (0, 9)), "the odometer readings cover less than 28 days"),
         (Line((day(0), day(30)), (9, 9)), "the odometer did not move"),
     ],
 )
@@ -99,7 +99,7 @@ DUES = [
         (),
         USUAL,
         2,
-        Due(None, Dash("no odometer at the last clean scan"), passed=False),
+        Due(None, Dash("no odometer reading in the last clean scan"), passed=False),
     ),
     (
         replace(WATCHED, clock="engine_hours"),

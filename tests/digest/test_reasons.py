@@ -36,7 +36,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (evidence("returned", "S-102", 3, 41_420),),
         (
             "Came back: scan S-102 on 3 May 2025 at 41,420 km showed P0301 again, "
-            "between 310 and 420 km after the repair; most likely the old fault, not held: 96 % "
+            "between 310 and 420 km after the repair; most likely the fix did not hold: 96 % "
             "(a new fault 4 %)."
         ),
     ),
@@ -45,7 +45,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (),
         (
             "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 310 and 420 km after "
-            "the repair; most likely the old fault, not held: 96 % (a new fault 4 %)."
+            "the repair; most likely the fix did not hold: 96 % (a new fault 4 %)."
         ),
     ),
     (
@@ -63,8 +63,9 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         ),
         (),
         (
-            "Came back: scan S-102 on 3 May 2025 showed P0300, a code of the same family as P0301, "
-            "within 420 km after the clear; most likely a new fault: 69 % (the old fault 31 %)."
+            "Came back: scan S-102 on 3 May 2025 showed P0300, a code of the same component as "
+            "P0301, within 420 km after the clear; most likely a new fault: 69 % (the old fault "
+            "31 %)."
         ),
     ),
     (
@@ -97,7 +98,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (evidence("stayed", "S-55", 3, reason=R.STILL_THERE_UNCLEARED),),
         (
             "Never gone: scan S-55 on 3 May 2025 still showed P0301 after the clear, "
-            "and no clear and no scan without it lie between."
+            "with no clear and no scan without it in between."
         ),
     ),
     (
@@ -110,7 +111,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         TWO_CLEAN,
         (
             "Held: 2 scans read the control unit “Engine” without P0301 over 5,200 km since the "
-            "repair, the last being scan S-9 on 9 May 2025 at 46,400 km; chance that it did not "
+            "repair, most recently scan S-9 on 9 May 2025 at 46,400 km; chance that it did not "
             "hold 2 %."
         ),
     ),
@@ -119,8 +120,8 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         TWO_CLEAN[:1],
         (
             "On watch: scan S-9 on 9 May 2025 at 46,400 km read the control unit “Engine” without "
-            "P0301 over 5,200 km since the repair; chance that it did not hold 14 %, proven after "
-            "2,100 km more without it."
+            "P0301 over 5,200 km since the repair; chance that it did not hold 14 %; counts as "
+            "fixed after about 2,100 km more without it."
         ),
     ),
     (
@@ -135,8 +136,8 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (),
         (
             "On watch: scan S-9 on 9 May 2025 read the control unit “Engine” without P0301 over "
-            "5,200 km (reckoned from days) since the repair; chance that it did not hold 14 %; "
-            "watching ended on 9 May 2025, when the fault was worked on again."
+            "5,200 km (estimated from days) since the repair; chance that it did not hold 14 %; "
+            "observation ended on 9 May 2025, when the fault was worked on again."
         ),
     ),
     (

@@ -129,7 +129,7 @@ def test_the_table_tells_everything_the_picture_shows() -> None:
         ("scan", "S-10500", 500),
     ]
     assert next((r.unit, r.kind, r.text) for r in log[1].readings) == ("Engine", "code", "P0301")
-    assert log[3].text == "Engine: codes erased with the repair"
+    assert log[3].text == "Engine: codes cleared with the repair"
 
 
 def test_more_codes_than_fit_are_counted() -> None:
@@ -206,7 +206,7 @@ def test_a_clear_before_anyone_looked_has_no_day() -> None:
     story.frames["clear_events"][-1].update(at_the_look)
     clear = page_of(story).log[0]
     assert clear.kind == "clear"
-    assert clear.when.replace("\u00a0", " ") == "by 18 Jan 2024, the first look"
+    assert clear.when.replace("\u00a0", " ") == "by 18 Jan 2024, the first scan"
 
 
 def test_where_the_odometer_fell_distances_are_called_those_of_a_line() -> None:
@@ -219,7 +219,7 @@ def test_where_the_odometer_fell_distances_are_called_those_of_a_line() -> None:
             row["set_aside"] = "lasting_drop"
     html = render_vehicle(page_of(story)).replace("\u00a0", " ")
     assert html.count("Odometer line") >= 2
-    assert "The odometer fell on 2 Feb 2024" in html
+    assert "The odometer reading fell on 2 Feb 2024" in html
 
 
 def test_a_reading_written_down_with_a_clear_repeats_no_instant() -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from afterclear.catalogue.cautions import Caution, Cautions
-from afterclear.catalogue.code_tables import CodeEntry, CodeTables, words_of_owner
+from afterclear.catalogue.code_tables import CodeEntry, CodeTables, unlisted_words
 from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.config_tables import read_table
 from afterclear.catalogue.control_units import ControlUnits
@@ -115,7 +115,7 @@ class Catalogue:
                 mention = self.lexicon.mention(description)
                 block = mention.component.subsystem if mention else block
                 return Meaning(description.strip(), block, "description")
-            return Meaning(f"{block}; {words_of_owner(owner)}", block, "block of the code")
+            return Meaning(unlisted_words(owner, block), block, "block of the code")
         text = entry.meaning
         detail = self.codes.detail(parsed)
         component = self.lexicon.components.get(entry.component)

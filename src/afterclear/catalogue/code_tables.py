@@ -9,11 +9,13 @@ from afterclear.catalogue.config_tables import Row, read_table
 from afterclear.errors import ConfigError
 
 _GENERIC = ("code", "meaning", "component", "position", "certain", "source")
-_OWNERS = {
-    "standard": "the standard owns this number, no words held for it",
-    "maker": "the maker decides what this number means",
-    "reserved": "reserved by the standard",
+_UNLISTED = {
+    "standard": "standard code ({subsystem}), meaning not in the tables",
+    "maker": "maker-specific {subsystem} code",
+    "reserved": "reserved {subsystem} code",
 }
+_OWN_NUMBERING = "own numbering"
+_NOT_ASSIGNED = "unassigned"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,11 +99,11 @@ class CodeTables:
         if code.space == "j1939":
             return "standard", "heavy vehicle network"
         if code.space == "maker":
-            return "maker", "maker's own numbering"
+            return "maker", _OWN_NUMBERING
         for first, last, owner, subsystem in self.blocks:
             if first <= code.base <= last:
                 return owner, subsystem
-        return "reserved", "not assigned"
+        return "reserved", _NOT_ASSIGNED
 
     def detail(self, code: NormalCode) -> str:
         """Words for the failure type or FMI; empty if none is told or known."""
@@ -112,9 +114,15 @@ class CodeTables:
         return f"maker's sub-code {code.sub_code}" if code.sub_code else ""
 
 
-def words_of_owner(owner: str) -> str:
-    """Say who decides what an unlisted number means."""
-    return _OWNERS[owner]
+def unlisted_words(owner: str, subsystem: str) -> str:
+    """Say what is known of a code the tables do not have: who gives it its meaning, and where.
+
+    >>> unlisted_words("maker", "body")
+    'maker-specific body code'
+    """
+    if subsystem == _OWN_NUMBERING:
+        return "code of the maker's own numbering"
+    return _UNLISTED[owner].format(subsystem=subsystem)
 
 
 def _entry(row: Row) -> CodeEntry:

@@ -227,7 +227,7 @@ def _index(
 
 def _garage_line(page: GaragePage, cells: Cells) -> str:
     looks = len(page.looks)
-    return cells.tn("{n} thing to look into", "{n} things to look into", looks)
+    return cells.tn("{n} point to look into", "{n} points to look into", looks)
 
 
 def _stock_line(page: StockPage, cells: Cells) -> str:

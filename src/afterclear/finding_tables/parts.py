@@ -7,7 +7,7 @@ from typing import Annotated, Final
 from afterclear.finding_tables.declaration import Clause, Finding, Means, counted, mark
 
 METHODS: Final[dict[str, str]] = {  # by the rule for few failures in ``few_failures``
-    "none": mark("nothing was seen of it"),
+    "none": mark("never observed"),
     "bound": mark("Weibull with the usual shape; no failure yet: lower bound only (90 %)"),
     "prior": mark("Weibull with a prior on the shape, 1 to 9 failures (90 % interval)"),
     "likelihood": mark("Weibull by maximum likelihood, likelihood ratio interval (90 %)"),
@@ -18,7 +18,7 @@ TESTS: Final[dict[str, str]] = {
 }
 LEFT_OUT: Final[dict[str, str]] = {
     "age_unknown": mark("the age of the part found there is not known"),
-    "gone_before": mark("gone before watching began"),
+    "gone_before": mark("replaced before observation began"),
     "same_km": mark("replaced twice at one distance"),
     "km_unknown": mark("the distance at the work is not known"),
 }
@@ -156,17 +156,17 @@ FINDINGS: Final = (
                     lambda row: row.b10_km is not None,
                 ),
                 Clause(
-                    mark(" Nine in ten may be taken to reach {b10_low_km} (90 % sure)."),
+                    mark(" At least nine in ten reach {b10_low_km} (90 % sure)."),
                     lambda row: row.b10_low_km is not None,
                 ),
             ),
             (
                 Clause(
                     counted(
-                        " It lives {life_ratio_to_peers} times as long as {n_peers} other part of "
-                        "the same family (95 % interval {ratio_low} to {ratio_high})",
-                        " It lives {life_ratio_to_peers} times as long as {n_peers} other parts of "
-                        "the same family (95 % interval {ratio_low} to {ratio_high})",
+                        " It lasts {life_ratio_to_peers} times as long as {n_peers} other "
+                        "part of the same kind (95 % interval {ratio_low} to {ratio_high})",
+                        " It lasts {life_ratio_to_peers} times as long as {n_peers} other "
+                        "parts of the same kind (95 % interval {ratio_low} to {ratio_high})",
                     ),
                     lambda row: (
                         _has_ratio(row)
@@ -177,20 +177,20 @@ FINDINGS: Final = (
                 ),
                 Clause(
                     counted(
-                        " It lives {life_ratio_to_peers} times as long as {n_peers} other part of "
-                        "the same family (95 % interval {ratio_low} to no limit)",
-                        " It lives {life_ratio_to_peers} times as long as {n_peers} other parts of "
-                        "the same family (95 % interval {ratio_low} to no limit)",
+                        " It lasts {life_ratio_to_peers} times as long as {n_peers} other "
+                        "part of the same kind (95 % interval {ratio_low} to no limit)",
+                        " It lasts {life_ratio_to_peers} times as long as {n_peers} other "
+                        "parts of the same kind (95 % interval {ratio_low} to no limit)",
                     ),
                     lambda row: _has_ratio(row) and (row.n_peers_failed or 0) > 0,
                     "n_peers",
                 ),
                 Clause(
                     counted(
-                        " Of {n_peers} other part of the same family none has failed: the ratio "
-                        "has no more than an upper limit, {ratio_high} (95 % interval)",
-                        " Of {n_peers} other parts of the same family none has failed: the ratio "
-                        "has no more than an upper limit, {ratio_high} (95 % interval)",
+                        " Of {n_peers} other part of the same kind none has failed: the "
+                        "ratio has only an upper limit, {ratio_high} (95 % interval)",
+                        " Of {n_peers} other parts of the same kind none has failed: the "
+                        "ratio has only an upper limit, {ratio_high} (95 % interval)",
                     ),
                     lambda row: _has_ratio(row) and row.ratio_high is not None,
                     "n_peers",

@@ -11,9 +11,7 @@ PEERS: Final[dict[str, str]] = {  # from the narrowest circle to the widest
     "model_engine": mark("same model and engine"),
     "engine": mark("same engine kind"),
     "engine_with_code": mark("all with an engine kind that has it"),
-    "engine_with_code_drawn": mark(
-        "all with an engine kind that has it, drawn towards other codes"
-    ),
+    "engine_with_code_drawn": mark("all with an engine kind that has it, pooled with other codes"),
 }
 TRENDS: Final[dict[str, str]] = {
     "worsening": mark("Getting worse"),
@@ -104,10 +102,12 @@ FINDINGS: Final = (
             (
                 Clause(
                     counted(
-                        "Began {n_onsets} time in {exposure_km} watched ({rate_per_10000km}); "
-                        "peers ({peers}) would have had {expected_onsets}.",
-                        "Began {n_onsets} times in {exposure_km} watched ({rate_per_10000km}); "
-                        "peers ({peers}) would have had {expected_onsets}.",
+                        "Began {n_onsets} time in {exposure_km} under observation "
+                        "({rate_per_10000km}); {expected_onsets} expected from similar "
+                        "vehicles ({peers}).",
+                        "Began {n_onsets} times in {exposure_km} under observation "
+                        "({rate_per_10000km}); {expected_onsets} expected from similar "
+                        "vehicles ({peers}).",
                     ),
                     count="n_onsets",
                 ),
@@ -135,20 +135,20 @@ FINDINGS: Final = (
             ),
             (
                 Clause(
-                    mark(": too few to call a trend (at least 8)."),
+                    mark(": too few for a trend (at least 8 needed)."),
                     lambda row: row.trend == "too_few",
                 ),
                 Clause(
                     mark(
-                        ", at ever shorter distances: trend shape {shape_own} ({shape_low} to "
-                        "{shape_high}, 1 is steady)."
+                        ", at shorter and shorter distances: trend shape {shape_own} "
+                        "({shape_low} to {shape_high}, 1 is steady)."
                     ),
                     lambda row: row.trend == "worsening",
                 ),
                 Clause(
                     mark(
-                        ", at ever longer distances: trend shape {shape_own} ({shape_low} to "
-                        "{shape_high}, 1 is steady)."
+                        ", at longer and longer distances: trend shape {shape_own} "
+                        "({shape_low} to {shape_high}, 1 is steady)."
                     ),
                     lambda row: row.trend == "improving",
                 ),
@@ -166,14 +166,14 @@ FINDINGS: Final = (
             "95 % interval beside it"
         ),
         section=Section(
-            mark("Vehicles that get worse"),
+            mark("Vehicles getting worse"),
             columns={
                 "n_events": mark("New faults"),
-                "exposure_km": mark("Watched over"),
+                "exposure_km": mark("Observed over"),
                 "sentence": mark("What that means"),
                 "p_value": mark("Chance of seeing this without a trend"),
             },
-            none=mark("No vehicle's faults come at ever shorter distances beyond chance."),
+            none=mark("No vehicle's faults come closer together than by chance."),
             where="trend = 'worsening'",
             order=("p_value", "vehicle_id"),
             tally="trend",

@@ -118,9 +118,9 @@ _HOLDER_SAYS = (
     (
         Clause(
             counted(
-                "{observed} come-back seen where {expected} were to be expected of such work "
+                "{observed} come-back observed, {expected} expected for such work "
                 "({n_judged} of {n_repairs} repairs can be judged)",
-                "{observed} come-backs seen where {expected} were to be expected of such work "
+                "{observed} come-backs observed, {expected} expected for such work "
                 "({n_judged} of {n_repairs} repairs can be judged)",
             ),
             count="observed",
@@ -130,30 +130,27 @@ _HOLDER_SAYS = (
         Clause(mark(": too few to say more."), lambda row: row.reason == "too_few"),
         Clause(
             mark(
-                ": {ratio} times as many, between {ratio_low} and {ratio_high}, more than chance "
-                "gives."
+                ": {ratio} times as many, between {ratio_low} and {ratio_high}, "
+                "more than by chance."
             ),
             lambda row: row.reason == "worse",
         ),
         Clause(
             mark(
-                ": {ratio} times as many, between {ratio_low} and {ratio_high}, fewer than chance "
-                "gives."
+                ": {ratio} times as many, between {ratio_low} and {ratio_high}, "
+                "fewer than by chance."
             ),
             lambda row: row.reason == "better",
         ),
         Clause(
             mark(
-                ": {ratio} times as many, between {ratio_low} and {ratio_high}, and so have others "
-                "beside it at its sites."
+                ": {ratio} times as many, between {ratio_low} and {ratio_high}, "
+                "and so do others at the same sites."
             ),
             lambda row: row.reason == "as_its_site",
         ),
         Clause(
-            mark(
-                ": {ratio} times as many, between {ratio_low} and {ratio_high}, within what chance "
-                "gives."
-            )
+            mark(": {ratio} times as many, between {ratio_low} and {ratio_high}, within chance.")
         ),
     ),
 )
@@ -274,10 +271,10 @@ FINDINGS: Final = (
             (
                 Clause(
                     counted(
-                        "{cost} {currency} spent on work that an earlier repair or clear made "
-                        "necessary ({n_orders} work order, {n_priced} of them with a price).",
-                        "{cost} {currency} spent on work that an earlier repair or clear made "
-                        "necessary ({n_orders} work orders, {n_priced} of them with a price).",
+                        "{cost} {currency} spent on repeat work after an earlier repair or "
+                        "clear ({n_orders} work order, {n_priced} of them with a price).",
+                        "{cost} {currency} spent on repeat work after an earlier repair or "
+                        "clear ({n_orders} work orders, {n_priced} of them with a price).",
                     ),
                     lambda row: row.finding == "come_backs",
                     "n_orders",

@@ -1,5 +1,6 @@
 """How a number, a distance, a date or the lack of one is written.  Pure; one place for all."""
 
+import math
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Literal
@@ -13,10 +14,10 @@ Clock = Literal["km", "engine_hours", "days"]
 
 DASH = "\u2013"
 
-# what a distance was reckoned from, where there is no odometer
-_RECKONED: dict[str, str] = {
-    "engine_hours": mark("{distance} (reckoned from engine hours)"),
-    "days": mark("{distance} (reckoned from days)"),
+# what a distance was estimated from, where there is no odometer
+_ESTIMATED: dict[str, str] = {
+    "engine_hours": mark("{distance} (estimated from engine hours)"),
+    "days": mark("{distance} (estimated from days)"),
 }
 
 
@@ -103,11 +104,23 @@ class Cells:
         """Write a distance with its unit."""
         return DASH if km is None else f"{self.number(self.shown(km))}{GAP}{self.units}"
 
+    def rough(self, km: float, clock: Clock = "km") -> str:
+        r"""Write an estimated distance no finer than it is known: to tens, from 1,000 to hundreds.
+
+        >>> Cells().rough(15748)
+        '15,700\xa0km'
+        """
+        shown = self.shown(km)
+        step = 100 if shown >= 1000 else 10  # noqa: PLR2004
+        rounded = max(round(shown / step) * step, min(step, math.ceil(shown)))
+        text = f"{self.number(rounded)}{GAP}{self.units}"
+        return text if clock == "km" else self.t(_ESTIMATED[clock], distance=text)
+
     def amount(self, km: float | None, clock: Clock = "km") -> str:
-        """Write a distance, and what it was reckoned from where there is no odometer."""
+        """Write a distance, and what it was estimated from where there is no odometer."""
         if km is None or clock == "km":
             return self.distance(km)
-        return self.t(_RECKONED[clock], distance=self.distance(km))
+        return self.t(_ESTIMATED[clock], distance=self.distance(km))
 
     def between(self, low: float | None, high: float | None, clock: Clock = "km") -> str:
         r"""Write an interval of km in words.

@@ -11,11 +11,11 @@ R = EvidenceReason
 _FULL = mark("a scan that reads stored codes, not only active ones")
 _SELF_TEST = mark("a scan after enough driving for the vehicle's self-test to finish")
 _DRIVE = mark("a scan after more driving")
-_ODOMETER = mark("a scan that tells the odometer")
+_ODOMETER = mark("a scan with an odometer reading")
 _CLEAR = mark("clear the codes after the work, then scan again after some driving")
 
 SAID: Final[dict[EvidenceReason, str]] = {
-    R.READ_WITHOUT: mark("read, and without the code"),
+    R.READ_WITHOUT: mark("read, without the code"),
     R.SHOWN_AGAIN: mark("shows the code again"),
     R.PENDING_ONCE: mark("pending once: a sign, not a return"),
     R.STILL_THERE_SAME_VISIT: mark("still there in the same visit, after the work"),
@@ -24,7 +24,7 @@ SAID: Final[dict[EvidenceReason, str]] = {
     R.NOT_DRIVEN_NO_CLEAR: mark("nothing was driven, and no clear is known yet"),
     R.OLD_ENTRY: mark("not active now, and no clear is known since: the old entry"),
     R.TEST_NOT_COMPLETED: mark("its test has not completed since the clear"),
-    R.PERMANENT_ALONE: mark("a permanent code alone outlives a clear: no return"),
+    R.PERMANENT_ALONE: mark("a permanent code alone survives a clear: no return"),
     R.SAME_VISIT_NOT_DRIVEN: mark("same visit: nothing was driven yet"),
     R.NO_ANSWER: mark("the control unit did not answer"),
     R.ACTIVE_ONLY: mark("active codes only: absence proves nothing"),
@@ -40,7 +40,7 @@ SETTLED_BY: Final[dict[EvidenceReason, str]] = {
     R.NOT_DRIVEN_NO_CLEAR: _CLEAR,
     R.OLD_ENTRY: _CLEAR,
     R.TEST_NOT_COMPLETED: _SELF_TEST,
-    R.PERMANENT_ALONE: mark("a scan after more driving, for the permanent record to be withdrawn"),
+    R.PERMANENT_ALONE: mark("a scan after more driving, so that the permanent code can go away"),
     R.SAME_VISIT_NOT_DRIVEN: _DRIVE,
     R.NO_ANSWER: mark("find out why the control unit does not answer, then scan it again"),
     R.ACTIVE_ONLY: _FULL,

@@ -38,7 +38,7 @@ ASIDE_WORDS: Final[dict[str, str]] = {
     "single": mark("one reading off the line"),
     "units": mark("miles taken for km, or km for miles"),
     "decimal": mark("a digit too many or too few"),
-    "jump": mark("a leap no vehicle could drive"),
+    "jump": mark("a jump no vehicle could drive"),
     "lasting_drop": mark("lower from here on: instrument replaced or turned back"),
 }
 _WORDS: Final[dict[str, dict[str, str]]] = {"deed": DEEDS, "aside": ASIDE_WORDS}

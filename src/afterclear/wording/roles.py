@@ -32,7 +32,7 @@ HARMS: Final = frozenset((mark("unburnt fuel burns in the catalyst and overheats
 
 SAID: Final[dict[RoleReason, str]] = {
     R.FOLLOWS_FAULT: mark("{says}, and this scan shows what is wrong there: {cause}."),
-    R.FOLLOWS_THROUGH: mark("{says}, which has it from {through}; behind it is {cause}."),
+    R.FOLLOWS_THROUGH: mark("{says}; {through} passes it on, and the cause is {cause}."),
     R.FOLLOWS_SUPPLY: mark(
         "{own} is a code that a supply voltage fault sets, in many units at once, and this scan "
         "has one: {cause}."
@@ -89,9 +89,9 @@ SAID: Final[dict[RoleReason, str]] = {
         "{cause}; that unit was not read before the work, only on {read_on}."
     ),
     R.RELATED_RETURN: mark(
-        "{own} was worked on on {worked_on}; {related_code}, of the same component ({component}), "
-        "was first seen on {seen_on}{later}. The component is in trouble again, under another "
-        "code."
+        "{own} was worked on on {worked_on}; {related_code}, of the same "
+        "component ({component}), was first seen on {seen_on}{later}. The "
+        "component has a fault again, under another code."
     ),
 }
 

@@ -43,14 +43,16 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     ),
     R.RECENT_CLEAR_UNRECORDED: (
         mark(
-            "The memory was cleared {since_clear_km} before the last scan, and no record or work "
-            "order here tells of it. That is an observation, no accusation: a repair, a battery "
-            "change and a software update are usual causes. Ask what was done."
+            "The memory was cleared {since_clear_km} before the last scan, and "
+            "no record or work order here mentions it. This is an observation, "
+            "not an accusation: a repair, a battery change and a software "
+            "update are usual causes. Ask what was done."
         ),
         mark(
-            "The memory was cleared {warmups} warm-ups before the last scan, and no record or "
-            "work order here tells of it. That is an observation, no accusation: a repair, a "
-            "battery change and a software update are usual causes. Ask what was done."
+            "The memory was cleared {warmups} warm-ups before the last scan, "
+            "and no record or work order here mentions it. This is an "
+            "observation, not an accusation: a repair, a battery change and a "
+            "software update are usual causes. Ask what was done."
         ),
     ),
     R.MONITORS_INCOMPLETE_ALLOWED: (
@@ -93,12 +95,13 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     ),
     R.FIX_ON_WATCH: (
         mark(
-            "{code} in the {unit} unit was {deed} on {worked_on} and is clean so far, but not "
-            "proven yet: {to_go_km} to go."
+            "{code} in the {unit} unit was {deed} on {worked_on} and has not "
+            "come back so far. It counts as fixed after another {to_go_km} "
+            "without the code."
         ),
         mark(
-            "{code} in the {unit} unit was {deed} on {worked_on} and is clean so far, but not "
-            "proven yet."
+            "{code} in the {unit} unit was {deed} on {worked_on} and has not "
+            "come back so far, but has not been clean for long enough."
         ),
     ),
     R.CODE_GONE_WITHOUT_REPAIR: (
@@ -116,9 +119,9 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     ),
     R.ODOMETER_DROPPED: (
         mark(
-            "The odometer showed {before_km} on {before_on} and {after_km} on {after_on}, and no "
-            "work order tells why. A replaced cluster, a wrong unit of distance and a typing "
-            "error look the same."
+            "The odometer showed {before_km} on {before_on} and {after_km} on "
+            "{after_on}, and no work order explains it. A replaced cluster, a "
+            "wrong unit of distance and a typing error look the same."
         ),
     ),
     R.ODOMETER_READING_SET_ASIDE: (
@@ -126,23 +129,24 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     ),
     R.ODOMETER_BELOW_UNIT_RECORD: (
         mark(
-            "The {unit} unit remembers the code {code} at {record_km}, more than the "
-            "{odometer_km} the odometer showed on {seen_on}."
+            "The {unit} unit stored the code {code} at {record_km}, more than "
+            "the {odometer_km} the odometer showed on {seen_on}."
         ),
         mark(
-            "The {unit} unit remembers its last clear at {record_km}, more than the "
-            "{odometer_km} the odometer showed on {seen_on}."
+            "The {unit} unit counts {record_km} since its last clear, more "
+            "than the {odometer_km} the odometer showed on {seen_on}."
         ),
     ),
     R.VIN_DIFFERS_UNIT_REPLACED: (
         mark(
-            "The {unit} unit answers with another identification number than the vehicle's: the "
-            "unit was replaced on {replaced_on}, as the work order says, and not yet written to."
+            "The {unit} unit reports a different VIN from the vehicle's: the "
+            "work order says it was replaced on {replaced_on}, and the "
+            "vehicle's VIN has not been written to it yet."
         ),
     ),
     R.VIN_DIFFERS: (
         mark(
-            "The {unit} unit answers with another identification number than the vehicle's. The "
+            "The {unit} unit reports a different VIN from the vehicle's. The "
             "unit may come from another vehicle."
         ),
     ),

@@ -26,7 +26,7 @@ def changes_since(
         return None
     new: ChangeList | Dash
     gone: ChangeList | Dash
-    new = gone = Dash(setting.cells.t("time of the digest before not known"))
+    new = gone = Dash(setting.cells.t("the time of the last digest is not known"))
     if frames.previous_at is not None:
         new = _episodes(frames.new, "onset_high_at", _new_text, roster, setting)
         gone = _episodes(frames.gone, "ended_high_at", _gone_text, roster, setting)
@@ -70,13 +70,13 @@ def _new_text(episode: Episode, setting: Setting) -> str:
     first = cells.day(episode.onset_high_at)
     if episode.onset_low_at is not None:
         before = cells.day(episode.onset_low_at)
-        return cells.t("first seen on {day}, not there on {before}", day=first, before=before)
-    return cells.t("first seen on {day}, at the first look", day=first)
+        return cells.t("first seen on {day}, not present on {before}", day=first, before=before)
+    return cells.t("first seen on {day}, in the first scan", day=first)
 
 
 def _gone_text(episode: Episode, setting: Setting) -> str:
     return setting.cells.t(
-        "last seen on {day}, absent on {gone} with no repair or clear between",
+        "last seen on {day}, not present on {gone}, with no repair or clear in between",
         day=setting.cells.day(episode.last_seen_at),
         gone=setting.cells.day(episode.ended_high_at),
     )

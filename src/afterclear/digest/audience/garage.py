@@ -29,11 +29,11 @@ LEVELS: tuple[Level, ...] = ("site", "technician", "brand", "grade")
 _MOST_SHEETS = 6  # parts with a picture and claim sheet of their own; the rest by ``export claims``
 # what a habit is called: the findings' names -> words for a heading
 PROCESS_WORDS: dict[str, str] = {
-    "bare_clears": mark("Codes erased without a repair"),
-    "bare_clears_that_came_back": mark("Such codes that came back"),
-    "no_scan_after_repair": mark("Repairs without a scan after them"),
+    "bare_clears": mark("Codes cleared without a repair"),
+    "bare_clears_that_came_back": mark("Of these, codes that came back"),
+    "no_scan_after_repair": mark("Repairs without a scan afterwards"),
     "part_fitted_again": mark("The same part fitted again for the same fault"),
-    "come_backs": mark("Work that a fix which did not hold made necessary"),
+    "come_backs": mark("Repeat work after a fix that did not hold"),
     "parts_that_changed_nothing": mark("Parts after which the fault came back"),
 }
 

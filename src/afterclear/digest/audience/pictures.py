@@ -100,7 +100,7 @@ def life_chart(part: Part, claims: pl.DataFrame, cells: Cells) -> LifeChart | Da
     entry = claims["km_unwatched"].cast(pl.Float64).to_numpy()
     known = ages > entry
     if not (failed & known).any():
-        return Dash(cells.t("no unit has failed while watched"))
+        return Dash(cells.t("no part has failed under observation"))
     ages, entry, failed = ages[known], entry[known], failed[known]
     curves = kaplan_meier(lives(ages, np.where(failed, ages, np.inf), entry=entry))
     every = -(-curves.time.size // _MOST_STEPS)
@@ -118,7 +118,7 @@ def life_chart(part: Part, claims: pl.DataFrame, cells: Cells) -> LifeChart | Da
         end_km=float(ages.max()),
         b10=b10,
         summary=cells.t(
-            "{failed} of {n} units failed; one in ten by {b10}.",
+            "{failed} of {n} parts failed; one in ten by {b10}.",
             failed=int(failed.sum()),
             n=int(failed.size),
             b10=cells.distance(part.b10_km),

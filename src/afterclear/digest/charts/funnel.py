@@ -24,7 +24,7 @@ def draw_funnel(chart: FunnelChart, layout: Layout, name: str, title: str, cells
     right = layout.width - _RIGHT
     across = Scale(0.0, chart.expected[-1], _LEFT, right)
     up = Scale(0.0, chart.top, _HEIGHT - _BOTTOM, _TOP)
-    axis = cells.t("come-backs to be expected of such work")
+    axis = cells.t("come-backs expected for such work")
     content = [
         path(_band(chart, across, up), class_="band"),
         path(_limit(chart.expected, chart.high, across, up), class_="limit"),

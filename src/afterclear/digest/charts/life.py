@@ -72,7 +72,7 @@ def _b10(chart: LifeChart, across: Scale, up: Scale, cells: Cells) -> Iterator[M
         if inside:
             yield path([f"M{place(edge)},{place(y - 6)}v12"], class_="whisker b10")
     yield path([f"M{place(x)},{place(y - 7)}l7,7l-7,7l-7,-7z"], class_="b10-mark")
-    text = cells.t("one in ten gone by {distance}", distance=cells.distance(at))
+    text = cells.t("one in ten failed by {distance}", distance=cells.distance(at))
     ends = x > (across.start + across.end) * 0.55
     yield element("line", x1=x, x2=x, y1=y + 8, y2=up.start, class_="stem")
     yield text_at(

@@ -12,7 +12,7 @@ from afterclear.wording.cells import Cells
 from afterclear.wording.language import mark
 
 PARTS = ("held", "on_watch", "unchecked", "came_back")
-KIND_WORDS = {"repair": mark("Repairs"), "clear_only": mark("Codes erased only")}
+KIND_WORDS = {"repair": mark("Repairs"), "clear_only": mark("Codes cleared only")}
 
 _LABEL, _HEAD = 150.0, 18.0  # a bar's name beside it, or above it
 _BAR, _STEP = 34.0, 50.0

@@ -207,7 +207,7 @@ def cautions_of(faults: Iterable[Fault]) -> tuple[Caution, ...]:
 def work_done(attempt: Attempt, cells: Cells) -> str:
     """Say what was done, e.g. "Replaced: ignition coil"."""
     if attempt.kind == "clear_only":
-        return cells.t("Codes erased, no repair")
+        return cells.t("Codes cleared, no repair")
     words = (attempt.action or "").replace(",", " ").split()
     deeds = cells.t(" and ").join(
         text if i == 0 else text[:1].lower() + text[1:]

@@ -25,7 +25,7 @@ _CAUSES: dict[str, str] = {
     "new": mark("a new fault"),
 }
 _MOST_LIKELY: dict[str, str] = {
-    "same": mark("; most likely the old fault, not held: {share}{rest}"),
+    "same": mark("; most likely the fix did not hold: {share}{rest}"),
     "worn": mark("; most likely the part has worn out: {share}{rest}"),
     "new": mark("; most likely a new fault: {share}{rest}"),
 }
@@ -87,7 +87,7 @@ def _came_back(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> 
     what = cells.t("{code} again", code=attempt.code)
     if attempt.related_code and attempt.related_code != attempt.code:
         what = cells.t(
-            "{other}, a code of the same family as {code}",
+            "{other}, a code of the same component as {code}",
             other=attempt.related_code,
             code=attempt.code,
         )
@@ -148,8 +148,8 @@ def _stayed(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str
             **values,
         )
     return cells.t(
-        "Never gone: {scan} still showed {code} after {deed}, "
-        "and no clear and no scan without it lie between.",
+        "Never gone: {scan} still showed {code} after {deed}, with no clear and no "
+        "scan without it in between.",
         scan=seen,
         **values,
     )
@@ -167,8 +167,8 @@ def _clean(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
     }
     if len(scans) > 1:
         return cells.t(
-            "{scans} read the control unit “{unit}” without {code} over {distance} since {deed}, "
-            "the last being {last}",
+            "{scans} read the control unit “{unit}” without {code} over {distance} since "
+            "{deed}, most recently {last}",
             scans=cells.tn("{n} scan", "{n} scans", len(scans)),
             **values,
         )
@@ -196,8 +196,10 @@ def _held(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
 def _on_watch(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
     to_go = ""
     if attempt.km_to_go is not None and attempt.ended_at is None:
-        distance = cells.amount(attempt.km_to_go, attempt.clock)
-        to_go = cells.t(", proven after {distance} more without it", distance=distance)
+        distance = cells.rough(attempt.km_to_go, attempt.clock)
+        to_go = cells.t(
+            "; counts as fixed after about {distance} more without it", distance=distance
+        )
     return cells.t(
         "On watch: {clean}{chance}{to_go}{ended}.",
         clean=_clean(attempt, evidence, cells),
@@ -237,7 +239,7 @@ def _ended(attempt: Attempt, cells: Cells) -> str:
     if attempt.ended_at is None:
         return ""
     return cells.t(
-        "; watching ended on {day}, when the fault was worked on again",
+        "; observation ended on {day}, when the fault was worked on again",
         day=cells.day(attempt.ended_at),
     )
 

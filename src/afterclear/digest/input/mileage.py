@@ -118,7 +118,7 @@ def usual_between(
     """Distance a day between two points of a line, ``n_readings`` of it with both of them."""
     days = (last.at - first.at) / timedelta(days=1)
     if days < min_days:
-        return Dash(cells.t("odometer readings span under {n} days", n=min_days))
+        return Dash(cells.t("the odometer readings cover less than {n} days", n=min_days))
     km = last.km - first.km
     if km <= 0:
         return Dash(cells.t("the odometer did not move"))
@@ -142,7 +142,7 @@ def due_when(owed: Owed, usual: Usual | Dash, limits: Limits) -> Due:
     if owed.km_to_go is None:
         return Due(None, Dash(cells.t("distance to go not known")), passed=False)
     if owed.clean_until_km is None:
-        return Due(None, Dash(cells.t("no odometer at the last clean scan")), passed=False)
+        return Due(None, Dash(cells.t("no odometer reading in the last clean scan")), passed=False)
     from_km = owed.clean_until_km + owed.km_to_go
     # shown where an instrument shows it
     shown = from_km if owed.clock == "km" else None

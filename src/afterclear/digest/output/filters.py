@@ -25,12 +25,12 @@ FINDING_WORDS: dict[str, str] = {
     "clean": mark("read, without the fault"),
     "returned": mark("showed the fault again"),
     "stayed": mark("still showed the fault"),
-    "sign": mark("a sign only"),
+    "sign": mark("only a sign"),
     "no_evidence": mark("says nothing"),
 }
 ROLE_WORDS: dict[str, str] = {
     "primary": mark("the fault to work on"),
-    "stands_alone": mark("a fault of its own"),
+    "stands_alone": mark("a separate fault"),
     "consequential": mark("follows from another code"),
 }
 ORIGIN_WORDS: dict[str, str] = {

@@ -54,7 +54,9 @@ def brief_of(model: DigestModel, audience: Audience) -> Brief | None:
         lead, parts = _stock(model.stock, cells)
     else:
         return None
-    closing = cells.t("A clear repairs nothing; absent is not the same as not looked.")
+    closing = cells.t(
+        "Clearing a code repairs nothing. A code nobody looked for does not count as gone."
+    )
     # a subject is one line, whatever a fleet is called
     return Brief(" ".join(subject.split()), lead, parts, head.language, closing)
 
@@ -118,7 +120,7 @@ def _change_line(change: Change) -> str:
 def _garage(page: GaragePage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
     lead = cells.t("Nothing stands out.")
     if page.looks:
-        lead = cells.tn("{n} thing to look into.", "{n} things to look into.", len(page.looks))
+        lead = cells.tn("{n} point to look into.", "{n} points to look into.", len(page.looks))
     looks = [f"{look.name}: {look.sentence}" for look in page.looks]
     parts = [
         _part(cells.t("Look into these"), looks, len(looks)),
@@ -164,8 +166,8 @@ def brief_text(brief: Brief, link: str | None) -> str:
             lines.append(words.t("and {n} more", n=part.n_more))
         lines.append("")
     lines.append(
-        words.t("The whole digest: {link}", link=link)
+        words.t("The full digest: {link}", link=link)
         if link
-        else words.t("The whole digest is attached.")
+        else words.t("The full digest is attached.")
     )
     return "\n".join([*lines, "", brief.closing, ""])

@@ -74,13 +74,13 @@ def render_garage(page: GaragePage) -> str:
     for table in page.holders:
         chart = table.funnel
         if isinstance(chart, FunnelChart):
-            title = cells.t("Come-backs seen for each expected, with the limits chance sets")
+            title = cells.t("Observed come-backs per expected one, with the limits of chance")
             pictures["funnels"][table.level] = [
                 draw_funnel(chart, layout, table.level, title, cells) for layout in _LAYOUTS
             ]
     for view in page.parts:
         if isinstance(view.life, LifeChart):
-            title = cells.t("How many units of {part} still work", part=view.name)
+            title = cells.t("How many of part {part} still work", part=view.name)
             pictures["lives"][view.target] = [
                 draw_life(view.life, layout, view.target, title, cells) for layout in _LAYOUTS
             ]

@@ -31,7 +31,7 @@ def build_timeline(
     flags = _flags(rows, order_numbers, axis)
     low, high = _range(lanes, flags, _LEAST[axis.kind])
     if low is None or high is None:
-        return Dash(cells.t("nothing has an odometer reading or a date to stand at"))
+        return Dash(cells.t("nothing here has an odometer reading or a date"))
     ticks = _ticks(axis, low, high, cells)
     n_scans = len({row.scan_id for row in scans})
     placed = {row.scan_id for row in scans if axis.place(row.km, row.seen_at) is not None}
@@ -99,7 +99,7 @@ def _axis_name(axis: Axis, *, reckoned: bool, cells: Cells) -> str:
     if axis.kind == "date":
         return cells.t("date")
     if reckoned:
-        return cells.t("{units}, reckoned", units=cells.units)
+        return cells.t("{units}, estimated", units=cells.units)
     return cells.t("{units} on the odometer", units=cells.units)
 
 

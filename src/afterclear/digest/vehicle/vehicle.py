@@ -30,15 +30,15 @@ from afterclear.wording.language import mark
 _LEAST_KM = 4.0  # shown of a vehicle that stood: the labels are whole km
 
 _CLEAR_WORDS: dict[str, str] = {
-    "recorded": mark("codes erased, as recorded"),
-    "with_repair": mark("codes erased with the repair"),
-    "counter": mark("codes erased, worked out from the counter of distance since the clear"),
-    "vanished": mark("codes erased, worked out from stored codes that vanished between two scans"),
+    "recorded": mark("codes cleared, as recorded"),
+    "with_repair": mark("codes cleared with the repair"),
+    "counter": mark("codes cleared, worked out from the counter of distance since the clear"),
+    "vanished": mark("codes cleared, worked out from stored codes that vanished between two scans"),
 }
 _PRESENCE_WORDS: dict[str, str] = {
     "present": "",
-    "sign": mark(" (a sign only)"),
-    "permanent": mark(" (permanent record only)"),
+    "sign": mark(" (only a sign)"),
+    "permanent": mark(" (permanent code only)"),
     "not_tested": mark(" (not tested since the clear)"),
 }
 _VISITS: dict[str, str] = {
@@ -228,7 +228,7 @@ def _within(clear: ClearEvent, cells: Cells) -> tuple[str, str]:
         return "", ""
     days = [cells.day(clear.cleared_low_at), cells.day(clear.cleared_high_at or clear.cleared_at)]
     if clear.cleared_low_at is None:
-        when = cells.t("by {day}, the first look", day=days[1])
+        when = cells.t("by {day}, the first scan", day=days[1])
     elif days[0] == days[1]:
         when = days[1]
     else:
