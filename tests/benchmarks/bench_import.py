@@ -22,7 +22,8 @@ import polars as pl
 
 from afterclear.load import Arrival, load_files
 from afterclear.readers.mapped.map_reader import MapReader
-from afterclear.readers.maps.import_map import ImportMap, parse_map
+from afterclear.readers.maps.checked_map import ImportMap
+from afterclear.readers.maps.import_map import parse_map
 from afterclear.records import Delivery
 from afterclear.store.engine.database import open_store
 

@@ -2,6 +2,7 @@
 
 import csv
 import io
+from dataclasses import replace
 
 import polars as pl
 import pytest
@@ -12,7 +13,8 @@ from afterclear.plain import Kind
 from afterclear.readers.formats import delimited
 from afterclear.readers.formats.delimited import DelimitedFile
 from afterclear.readers.mapped.map_cells import Target, plain_cells
-from afterclear.readers.maps.import_map import ImportMap, parse_map
+from afterclear.readers.maps.checked_map import ImportMap
+from afterclear.readers.maps.import_map import parse_map
 from afterclear.readers.maps.source_table import LINE, SourceTable
 
 CELL = st.text(
@@ -106,7 +108,7 @@ def test_short_rows_are_filled_where_the_map_says_so() -> None:
 def test_totals_are_left_out_where_headings_are_followed_by_blank_ones() -> None:
     """Found by broken files: the slow way knows no column without a heading."""
     how = map_of()
-    spec = how.table[0].model_copy(update={"totals": "Total"})
+    spec = replace(how.table[0], totals="Total")
     text = 'a,b,,\n1,2,,\n3,"4\nTotal,9,,\n'
     found = DelimitedFile(text.encode(), how, "x.csv").table(spec)
     assert cells(found) == [("1", "2")]

@@ -1,5 +1,6 @@
 """The example maps, each with its sample; and what is said of a map that is wrong."""
 
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -8,7 +9,8 @@ import pytest
 import afterclear
 from afterclear.errors import ConfigError, RefusedFileError
 from afterclear.readers.mapped.map_reader import MapReader
-from afterclear.readers.maps.import_map import ImportMap, MapColumn, MapTable, load_maps, parse_map
+from afterclear.readers.maps.checked_map import ImportMap, MapColumn, MapTable
+from afterclear.readers.maps.import_map import load_maps, parse_map
 from afterclear.records import PlainRows, ReadFile
 from tests.readers.samples import IMPORTS, all_samples, deliver, maps, reader_named
 from tests.readers.workbooks import ods, orders, xls, xlsx
@@ -328,8 +330,8 @@ def test_headings_named_as_ours_do_no_harm(tmp_path: Path) -> None:
 
 def test_every_key_of_a_map_stands_in_the_help_and_its_example_is_one() -> None:
     text = (Path(afterclear.__file__).parent / "help" / "imports.md").read_text(encoding="utf-8")
-    keys = {*ImportMap.model_fields, *MapTable.model_fields, *MapColumn.model_fields} - {"name"}
-    told = {key.removesuffix("_") for key in keys if key.removesuffix("_") not in text}
+    keys = {key.name for each in (ImportMap, MapTable, MapColumn) for key in fields(each)}
+    told = {key.removesuffix("_") for key in keys - {"name"} if key.removesuffix("_") not in text}
     assert told == set()
     example = text.split("```toml\n")[1].split("```")[0]
     assert made(example).table[0].columns["scanned_at"].from_ == ("Datum", "Uhrzeit")

@@ -12,7 +12,8 @@ from afterclear.readers.formats.pdf_pages import read_pages
 from afterclear.readers.formats.pdf_tables import PrintedTable, printed_tables, printed_text
 from afterclear.readers.limits import ReadingLimits
 from afterclear.readers.mapped.map_reader import MapReader
-from afterclear.readers.maps.import_map import ImportMap, parse_map
+from afterclear.readers.maps.checked_map import ImportMap
+from afterclear.readers.maps.import_map import parse_map
 from afterclear.readers.registry import all_readers, identify
 from tests.readers.bus import rows
 from tests.readers.messy.printed import picture

@@ -4,6 +4,7 @@ import io
 import json
 import logging
 import os
+import pickle
 import subprocess
 import sys
 import tarfile
@@ -26,6 +27,7 @@ from afterclear.load import Arrival, load_file, load_files
 from afterclear.readers.child import reading_process
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.limits import ReadingLimits
+from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.registry import all_readers
 from afterclear.records import Delivery, LoadResult, PlainRows
@@ -100,24 +102,39 @@ def mail_of_odd_names() -> bytes:
     return mail.as_bytes()
 
 
-UNITS = [{"unit": f"U{n}", f"k{n % 4900}": 1} for n in range(50_000)]
-# name -> (bytes, what the refusal says; None: it is read)
-BAD: dict[str, tuple[bytes, str | None]] = {
-    "corner.xlsx": (workbook((0, 0, "unit"), (1_048_575, 16_383, "x")), "16,384 columns"),
-    "sparse.json": (json.dumps({"units": UNITS}).encode(), "hardly a name in common"),
-    "wide.json": (
-        json.dumps({**{f"k{n}": 1 for n in range(2000)}, "units": [{}] * 190_000}).encode(),
-        "hardly a name in common",
-    ),
-    "bomb.blf": (blf_bomb(), "times its size"),
-    "late.tar": (late_tar(), None),
-    "deep.eml": (nested_mail(3000), "nests without end"),
-    "deepish.eml": (nested_mail(150), "more than 100 deep"),
-    "brackets.eml": (b"From: a@x.example\nContent-Type: " + b"(" * 5000 + b"\n\nhi\n", "nests"),
-    "z." + "y" * 252: (b"no table at all", "no kind of file"),
-    "names.zip": (zipped("a." + "y" * 253, b"no table at all"), None),
-    "names.eml": (mail_of_odd_names(), None),
+# name -> what the refusal says; None: it is read
+BAD: dict[str, str | None] = {
+    "corner.xlsx": "16,384 columns",
+    "sparse.json": "hardly a name in common",
+    "wide.json": "hardly a name in common",
+    "bomb.blf": "times its size",
+    "late.tar": None,
+    "deep.eml": "nests without end",
+    "deepish.eml": "more than 100 deep",
+    "brackets.eml": "nests",
+    "z." + "y" * 252: "no kind of file",
+    "names.zip": None,
+    "names.eml": None,
 }
+
+
+def bad_files() -> dict[str, bytes]:
+    units = [{"unit": f"U{n}", f"k{n % 4900}": 1} for n in range(50_000)]
+    wide = {**{f"k{n}": 1 for n in range(2000)}, "units": [{}] * 190_000}
+    made = [
+        workbook((0, 0, "unit"), (1_048_575, 16_383, "x")),
+        json.dumps({"units": units}).encode(),
+        json.dumps(wide).encode(),
+        blf_bomb(),
+        late_tar(),
+        nested_mail(3000),
+        nested_mail(150),
+        b"From: a@x.example\nContent-Type: " + b"(" * 5000 + b"\n\nhi\n",
+        b"no table at all",
+        zipped("a." + "y" * 253, b"no table at all"),
+        mail_of_odd_names(),
+    ]
+    return dict(zip(BAD, made, strict=True))
 
 
 @pytest.fixture(scope="module")
@@ -132,7 +149,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> dict[str, LoadResult]:
         "good.xlsx": workbook((0, 0, "unit"), (0, 1, "made by"), (1, 0, "U1"), (1, 1, "Nordal")),
     }
     arrivals = []
-    for name, raw in {**{n: raw for n, (raw, _) in BAD.items()}, **good}.items():
+    for name, raw in {**bad_files(), **good}.items():
         (folder / name).write_bytes(raw)
         arrivals.append(Arrival("test", folder / name, name))
     with open_store(folder / "x.duckdb") as con:
@@ -144,7 +161,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> dict[str, LoadResult]:
 def test_a_file_that_broke_its_reader_is_refused_with_the_reason(
     night: dict[str, LoadResult], name: str
 ) -> None:
-    why = BAD[name][1]
+    why = BAD[name]
     assert night[name].outcome == ("refused" if why else "stored")
     assert (why or "files within") in night[name].note
     assert not night[name].is_fault
@@ -291,6 +308,16 @@ def test_neither_process_loads_at_its_start_what_reading_takes(
     words = [sys.executable, "-c", _LOADED.format(begun)]
     said = subprocess.run(words, check=True, capture_output=True, text=True, env=_with_paths())
     assert not without & set(said.stdout.split())
+
+
+def test_a_checked_map_comes_to_it_without_the_library_that_checks() -> None:
+    begun = "pickle, afterclear.readers.mapped.map_tables; pickle.load(sys.stdin.buffer)"
+    words = [sys.executable, "-c", _LOADED.format(begun)]
+    mapped = pickle.dumps([reader for reader in readers() if isinstance(reader, MapReader)])
+    said = subprocess.run(words, check=True, capture_output=True, input=mapped, env=_with_paths())
+    loaded = set(said.stdout.decode().split())
+    assert "afterclear.readers.maps.checked_map" in loaded
+    assert not loaded & {"pydantic", "pydantic_core"}
 
 
 def test_what_a_library_prints_is_no_answer(bench: Bench) -> None:

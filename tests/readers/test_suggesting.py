@@ -11,8 +11,9 @@ from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
 from afterclear.readers.formats.workbook import read_sheets
 from afterclear.readers.mapped.map_reader import MapReader
+from afterclear.readers.maps.checked_map import ImportMap
 from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
-from afterclear.readers.maps.import_map import ImportMap, parse_map
+from afterclear.readers.maps.import_map import parse_map
 from afterclear.readers.suggest.deciding import Context
 from afterclear.readers.suggest.evidence.profiles import Known
 from afterclear.readers.suggesting import Suggestion, suggest_map

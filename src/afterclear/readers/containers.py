@@ -16,11 +16,8 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from email import policy
-from email.message import EmailMessage, MIMEPart
-from email.parser import BytesParser
 from pathlib import Path, PurePosixPath
-from typing import IO, cast
+from typing import IO, TYPE_CHECKING, cast
 
 from afterclear.errors import RefusedFileError
 from afterclear.readers.formats.workbook import is_workbook
@@ -33,6 +30,9 @@ from afterclear.readers.limits import (
     check_zip,
 )
 from afterclear.records import plain_ending, printable
+
+if TYPE_CHECKING:
+    from email.message import EmailMessage, MIMEPart
 
 HEAD_BYTES = 1 << 14
 MAX_NESTING = 3  # a mail with a zip with a gz
@@ -231,6 +231,10 @@ def _of_gz(path: Path, name: str, _: Unpacked) -> Files:
 
 def _of_mail(path: Path, name: str, made: Unpacked) -> Files:
     """Give a mail's attachments; its own text only where there is no attachment."""
+    # slow to load, and few files are mails
+    from email import policy  # noqa: PLC0415
+    from email.parser import BytesParser  # noqa: PLC0415
+
     with path.open("rb") as file:
         mail = BytesParser(policy=policy.default).parse(file)
     if not mail.keys():
@@ -248,7 +252,7 @@ def _of_mail(path: Path, name: str, made: Unpacked) -> Files:
         yield inner, io.BytesIO(content if isinstance(content, bytes) else b""), moment
 
 
-def _check_depth(mail: EmailMessage, name: str) -> None:
+def _check_depth(mail: "EmailMessage", name: str) -> None:
     level: list[MIMEPart] = [mail]
     for _ in range(_MOST_PARTS_DEEP):
         level = [part for each in level if each.is_multipart() for part in each.iter_parts()]
@@ -257,7 +261,7 @@ def _check_depth(mail: EmailMessage, name: str) -> None:
     raise RefusedFileError(f"{name} holds mails within mails, more than {_MOST_PARTS_DEEP} deep.")
 
 
-def _attachments(mail: EmailMessage, made: Unpacked) -> Iterator[tuple[str, EmailMessage]]:
+def _attachments(mail: "EmailMessage", made: Unpacked) -> "Iterator[tuple[str, EmailMessage]]":
     for number, part in enumerate(mail.walk(), 1):
         if part.is_multipart():
             continue
@@ -271,7 +275,7 @@ def _attachments(mail: EmailMessage, made: Unpacked) -> Iterator[tuple[str, Emai
         yield named or f"attachment {number}", part
 
 
-def _sent_at(mail: EmailMessage) -> float | None:
+def _sent_at(mail: "EmailMessage") -> float | None:
     date = mail.get("Date")
     sent = getattr(date, "datetime", None)
     return sent.timestamp() if sent is not None else None

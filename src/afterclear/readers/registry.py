@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from afterclear.errors import RefusedFileError
 from afterclear.readers.base import MAP_PREFIX, Reader
 from afterclear.readers.limits import USUAL, ReadingLimits
-from afterclear.readers.maps.import_map import BrokenMap, ImportMap
+from afterclear.readers.maps.checked_map import BrokenMap, ImportMap
 from afterclear.readers.plain_table import PlainTableReader
 from afterclear.readers.unread import why_unread
 from afterclear.records import Delivery

@@ -18,7 +18,7 @@ import polars as pl
 
 from afterclear.errors import RefusedFileError
 from afterclear.readers.formats.grids import table_of_grid
-from afterclear.readers.maps.import_map import ImportMap, MapTable
+from afterclear.readers.maps.checked_map import ImportMap, MapTable
 from afterclear.readers.maps.source_table import (
     AFTER,
     LINE,
@@ -242,8 +242,7 @@ def _slow(body: str, begin: _Begin, spec: MapTable, how: ImportMap, where: str) 
     if begin.header:
         grid.insert(0, begin.header)
     headed = 1 if begin.header else 0
-    plain: dict[str, object] = {"header": headed, "header_has": (), "until": None, "header_rows": 1}
-    again = spec.model_copy(update=plain)
+    again = replace(spec, header=headed, header_has=(), until=None, header_rows=1)
     table = table_of_grid(grid, again, where, fill_short=how.short_rows == "fill")
     table.rejections += refused
     return table

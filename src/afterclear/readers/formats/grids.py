@@ -4,7 +4,7 @@ import json
 import re
 from collections.abc import Sequence
 
-from afterclear.readers.maps.import_map import MapTable
+from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.source_table import (
     AFTER,
     Cells,

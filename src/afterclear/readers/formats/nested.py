@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.maps.import_map import MapTable
+from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.source_table import MAX_COLUMNS, SourceTable, frame_of
 from afterclear.records import Rejection
 

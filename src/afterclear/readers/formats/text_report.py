@@ -15,7 +15,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from afterclear.readers.maps.import_map import MapTable
+from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.source_table import AFTER, SourceTable, frame_of
 from afterclear.records import Rejection
 

@@ -23,7 +23,7 @@ from afterclear.readers.mapped.map_shape import (
     shaped,
     with_one_filler,
 )
-from afterclear.readers.maps.import_map import KEY_IDENTIFIERS, ImportMap, MapColumn, MapTable
+from afterclear.readers.maps.checked_map import KEY_IDENTIFIERS, ImportMap, MapColumn, MapTable
 from afterclear.readers.maps.source_table import AFTER, LINE, SourceTable, plain_heading
 from afterclear.records import Delivery, PlainRows, Rejection
 

@@ -5,13 +5,14 @@ what a row without any code means.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from fnmatch import fnmatchcase
 
 import polars as pl
 
 from afterclear.catalogue.codes import says_none
 from afterclear.errors import RefusedFileError
-from afterclear.readers.maps.import_map import MapColumn, MapTable
+from afterclear.readers.maps.checked_map import MapColumn, MapTable
 from afterclear.readers.maps.source_table import LINE, SourceTable, find_column, plain_heading
 
 # Columns made here; no heading is called so (U+0000 is in no text a person writes).
@@ -55,21 +56,17 @@ def shaped(table: SourceTable, spec: MapTable, where: str) -> MapTable:
         return spec
     table.frame = _row_for_each_code(table.frame, spec, where)
     columns = {name: _of_made(name, column) for name, column in spec.columns.items()}
-    columns.setdefault("code", MapColumn.model_construct(from_=(CODE,)))
-    return spec.model_copy(update={"columns": columns, "codes_from": ()})
+    columns.setdefault("code", MapColumn(from_=(CODE,)))
+    return replace(spec, columns=columns, codes_from=())
 
 
 def _of_made(name: str, column: MapColumn) -> MapColumn:
     """Let a column that comes from the codes' columns come from the one made of them."""
     if column.heading:
-        update: dict[str, object] = {"from_": (HEADING,), "pattern": column.heading}
-    elif column.beside:
-        update = {"from_": (_beside_name(name),)}
-    elif column.has_origin:
-        return column
-    else:
-        update = {"from_": (CODE,)}
-    return column.model_copy(update=update)
+        return replace(column, from_=(HEADING,), pattern=column.heading)
+    if column.beside:
+        return replace(column, from_=(_beside_name(name),))
+    return column if column.has_origin else replace(column, from_=(CODE,))
 
 
 def _leave_out(table: SourceTable, spec: MapTable, where: str) -> None:

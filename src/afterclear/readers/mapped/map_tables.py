@@ -22,7 +22,7 @@ from afterclear.readers.formats.text_report import fixed_grid, report_table
 from afterclear.readers.formats.workbook import read_sheets
 from afterclear.readers.formats.xml_tree import xml_tree
 from afterclear.readers.mapped.map_rows import Mapped, mapped_rows, origins_of
-from afterclear.readers.maps.import_map import ImportMap, MapTable
+from afterclear.readers.maps.checked_map import ImportMap, MapTable
 from afterclear.readers.maps.source_table import SourceTable
 from afterclear.readers.text.text_of_bytes import decoded
 from afterclear.records import Delivery, PlainRows, ReadFile, Rejection

@@ -1,40 +1,46 @@
 """Import maps: how one source's files become the plain layout, as TOML, checked on load.
 
-What belongs here: the keys of a map, what they mean, what goes together.  What is done with
-them stands in ``map_reader`` and the modules it calls.  All mistakes of all maps are told at
-once.  User's view: ``help/imports.md``.
+What belongs here: what a map's keys may say and what goes together.  The keys themselves stand in
+``checked_map``, what is done with them in ``map_reader`` and the modules it calls.  All mistakes of
+all maps are told at once.  User's view: ``help/imports.md``.
 """
 
 import re
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import MISSING, fields
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, TypeVar
 
 import polars as pl
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
     Field,
     ValidationError,
     ValidationInfo,
-    field_validator,
+    create_model,
 )
 
 from afterclear.errors import ConfigError, settings_mistakes
 from afterclear.plain import TABLES, Kind, check_zone
+from afterclear.readers.maps.checked_map import (
+    KEY_IDENTIFIERS,
+    MARKS,
+    NUMBERS,
+    ORIGINS,
+    TIMES,
+    BrokenMap,
+    ImportMap,
+    MapColumn,
+    MapTable,
+)
 from afterclear.readers.maps.units import UNITS, unit_fits
 from afterclear.readers.text.text_of_bytes import codec_named
 
-# Ways to know a vehicle besides its number; the store finds the number (store/intake/identity.py).
-KEY_IDENTIFIERS = ("vin", "plate")
-# Kinds of cells that hold a number.
-NUMBERS = {Kind.DISTANCE, Kind.NUMBER, Kind.COUNT, Kind.YEAR}
-TIMES = {Kind.INSTANT, Kind.DATE}
-# What may part groups of three digits (U+00A0, U+202F: the blanks of typeset numbers).
-MARKS = (",", ".", " ", "'", "_", "\u2019", "\u00a0", "\u202f")
+_Record = TypeVar("_Record")
 
 
 class _Part(BaseModel):
@@ -72,137 +78,55 @@ def _known_encoding(text: str) -> str:
     return text
 
 
-Names = Annotated[tuple[str, ...], BeforeValidator(_as_list)]
-Pattern = Annotated[str, BeforeValidator(_pattern)]
-GroupPattern = Annotated[str, BeforeValidator(_pattern_with_group)]
-NamedPattern = Annotated[str, BeforeValidator(_named_pattern)]
-Patterns = Annotated[tuple[Pattern, ...], BeforeValidator(_as_list)]
-NamedPatterns = Annotated[tuple[NamedPattern, ...], BeforeValidator(_as_list)]
-Encoding = Annotated[str, BeforeValidator(_known_encoding)]
+_ONE_ORIGIN = f"exactly one of {', '.join(n.rstrip('_') for n in ORIGINS)} says where it is from"
 
 
-# Where a column's cells may come from.
-_ORIGINS = ("from_", "value", "file_name", "above", "sheet_name", "heading", "beside")
-_ONE_ORIGIN = f"exactly one of {', '.join(n.rstrip('_') for n in _ORIGINS)} says where it is from"
-
-
-class MapColumn(_Part):
-    """Where the cells of one plain column come from, and what is done to them, in this order."""
-
-    from_: Names = Field((), alias="from", description="Heading or headings of the source.")
-    join: str = Field(" ", description="Put between the cells of several headings.")
-    template: str = Field("", description="Or: a text with {} for each heading's cell in turn.")
-    value: str | None = Field(None, description="The same text in every row.")
-    file_name: GroupPattern | None = Field(None, description="Pattern taken from the file's name.")
-    above: GroupPattern | None = Field(None, description="... from the text above the headings.")
-    sheet_name: GroupPattern | None = Field(None, description="... from the name of the sheet.")
-    heading: GroupPattern | None = Field(
-        None, description="With codes_from: taken from the heading the code stands under."
-    )
-    beside: Names = Field((), description="With codes_from: the columns beside those, in step.")
-    pattern: GroupPattern | None = Field(None, description="Part of the cell that is taken.")
-    each: Pattern | None = Field(None, description="What separates several values: a row each.")
-    unit: str | None = Field(None, description="Unit of the numbers; 'cell': it stands with them.")
-    date_format: Names = Field((), description="How these times are written, if not as the map's.")
-    values: dict[str, str] = Field(default_factory=dict, description="Their words to ours.")
-    otherwise: str = Field("refuse", description="Other words: refuse, keep, empty, or a value.")
-    optional: bool = Field(
-        default=False, validate_default=True, description="The heading may be missing."
-    )
-
-    @field_validator("optional")
-    @classmethod
-    def _one_origin(cls, optional: bool, info: ValidationInfo) -> bool:  # noqa: FBT001
-        origins = [n for n in _ORIGINS if info.data.get(n)]
-        if len(origins) > 1:
-            raise ValueError(_ONE_ORIGIN)
-        template = info.data.get("template", "")
-        if template and template.count("{}") != len(info.data.get("from_", ())):
-            raise ValueError(f"the template {template!r} needs a {{}} for each heading in from")
-        return optional
-
-    @property
-    def has_origin(self) -> bool:
-        """Whether it says where its cells are from; with codes_from the codes' cells may be it."""
-        return any(getattr(self, name) for name in _ORIGINS)
+def _one_origin(optional: bool, info: ValidationInfo) -> bool:  # noqa: FBT001
+    origins = [n for n in ORIGINS if info.data.get(n)]
+    if len(origins) > 1:
+        raise ValueError(_ONE_ORIGIN)
+    template = info.data.get("template", "")
+    if template and template.count("{}") != len(info.data.get("from_", ())):
+        raise ValueError(f"the template {template!r} needs a {{}} for each heading in from")
+    return optional
 
 
 def _short_column(value: object) -> object:
     return {"from": value} if isinstance(value, str | list) else value
 
 
-Columns = dict[str, Annotated[MapColumn, BeforeValidator(_short_column)]]
-
-
-class MapTable(_Part):
-    """One table of the source, and the plain table it becomes."""
-
-    into: Literal["vehicles", "scans", "clears", "repairs"]
-    sheet: str = Field("*", description="Workbook: the sheets, as a file pattern.")
-    rows: str = Field("", description="JSON, XML: path to what is a row, as reports.units.codes")
-    header: int = Field(1, ge=0, description="Row of the headings, from 1; 0: there are none.")
-    header_has: Names = Field((), description="Or: the first row with all these headings.")
-    header_rows: int = Field(1, ge=1, le=5, description="Rows the headings take, groups above.")
-    names: tuple[str, ...] = Field((), description="Names of the columns where there are none.")
-    positions: tuple[tuple[int, int], ...] = Field(
-        (), description="Fixed width: first and last character of each column, from 1."
-    )
-    until: Pattern | None = Field(None, description="The table ends before a line with this.")
-    totals: Pattern | None = Field(None, description="Rows beginning so are totals: left out.")
-    keep_where: dict[str, Pattern] = Field(
-        default_factory=dict, description="Heading -> pattern: only rows that have it are taken."
-    )
-    drop_where: dict[str, Pattern] = Field(
-        default_factory=dict, description="Heading -> pattern: rows that have it are left out."
-    )
-    fill_down: Names = Field((), description="Columns whose empty cells take the cell above.")
-    codes_from: Names = Field((), description="Columns of codes side by side, as DTC*: a row each.")
-    without_codes: Literal["clean", "odometer", "skip"] | None = Field(
-        None,
-        description="What a row without any code says: units read and clean, or only its distance, "
-        "or nothing.",
-    )
-    begin: Patterns = Field((), description="Text: lines that begin a new report.")
-    section: NamedPatterns = Field((), description="Text: lines whose groups hold for what follows")
-    row: Patterns = Field((), description="Text: lines that are a row.")
-    ignore: Patterns = Field((), description="Text: other lines that are known.")
-    keep_rest: bool = Field(default=True, description="Keep columns that are not mapped aside.")
-    columns: Columns = Field(description="Plain column -> where its cells come from.")
-
-    @field_validator("columns")
-    @classmethod
-    def _known_columns(cls, columns: Columns, info: ValidationInfo) -> Columns:
-        if "into" not in info.data:
-            return columns
-        wide = _wide_mistakes(columns, info)
-        if wide:
-            raise ValueError("; ".join(wide))
-        table = TABLES[info.data["into"]]
-        kinds = {c.name: c for c in table.columns}
-        marks = () if table.name == "vehicles" else KEY_IDENTIFIERS
-        wrong = [
-            f"{n!r} is no column of {table.name}; use one of: {', '.join((*kinds, *marks))}"
-            for n in columns
-            if n not in kinds and n not in marks
-        ]
-        # a scan's number can be made, a vehicle's found by its marks or told with the file
-        made = {"scan_id", "repair_id", "vehicle_id"}
-        if table.name == "vehicles" and "vin" not in columns:
-            made = set()
-        wrong += [
-            f"{name!r} is missing; {table.name} cannot do without it"
-            for name in table.required
-            if name not in columns and name not in made
-        ]
-        for name, column in columns.items():
-            kind = kinds[name].kind if name in kinds else Kind.TEXT
-            wrong += _unfit(name, column, kind, kinds[name].choices if name in kinds else ())
-        if wrong:
-            raise ValueError("; ".join(wrong))
+def _known_columns(columns: dict[str, MapColumn], info: ValidationInfo) -> dict[str, MapColumn]:
+    if "into" not in info.data:
         return columns
+    wide = _wide_mistakes(columns, info)
+    if wide:
+        raise ValueError("; ".join(wide))
+    table = TABLES[info.data["into"]]
+    kinds = {c.name: c for c in table.columns}
+    marks = () if table.name == "vehicles" else KEY_IDENTIFIERS
+    wrong = [
+        f"{n!r} is no column of {table.name}; use one of: {', '.join((*kinds, *marks))}"
+        for n in columns
+        if n not in kinds and n not in marks
+    ]
+    # a scan's number can be made, a vehicle's found by its marks or told with the file
+    made = {"scan_id", "repair_id", "vehicle_id"}
+    if table.name == "vehicles" and "vin" not in columns:
+        made = set()
+    wrong += [
+        f"{name!r} is missing; {table.name} cannot do without it"
+        for name in table.required
+        if name not in columns and name not in made
+    ]
+    for name, column in columns.items():
+        kind = kinds[name].kind if name in kinds else Kind.TEXT
+        wrong += _unfit(name, column, kind, kinds[name].choices if name in kinds else ())
+    if wrong:
+        raise ValueError("; ".join(wrong))
+    return columns
 
 
-def _wide_mistakes(columns: Columns, info: ValidationInfo) -> list[str]:
+def _wide_mistakes(columns: dict[str, MapColumn], info: ValidationInfo) -> list[str]:
     """Say what is wrong with codes side by side."""
     if not info.data.get("codes_from"):
         return [
@@ -265,88 +189,117 @@ _ONLY = {
 }
 
 
-class ImportMap(_Part):
-    """One source's files."""
+def _other_than_decimal(mark: str, info: ValidationInfo) -> str:
+    if mark and (mark == info.data.get("decimal") or mark not in MARKS):
+        raise ValueError(f"{mark!r} cannot part thousands beside that decimal mark")
+    return mark
 
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$", description="The map's file name.")
-    about: str = Field("", description="Whose files these are, for people.")
-    kind: Literal["delimited", "fixed", "workbook", "json", "xml", "html", "pdf", "text"]
-    files: Names = Field(min_length=1, description="File names taken, as codes_*.csv")
-    contains: Patterns = Field(
-        (), description="Patterns that the beginning of the file must all have."
-    )
-    encoding: Encoding = Field("detect", description="How the bytes become text.")
-    delimiter: str = Field(",", min_length=1, max_length=1, description="Between two cells.")
-    short_rows: Literal["refuse", "fill"] = Field(
-        "refuse", description="Rows with fewer cells than headings: refuse, or fill with nothing."
-    )
-    zone: str | None = Field(None, description="Zone of times without an offset; else the source's")
-    ambiguous_time: Literal["earlier", "later", "refuse"] = Field(
-        "earlier", description="Which is meant when clocks are set back and an hour comes twice."
-    )
-    missing_time: Literal["refuse", "later"] = Field(
-        "refuse", description="A time in the hour that clocks leave out; later: an hour later."
-    )
-    date_format: Names = Field((), description="How times are written, as %d.%m.%Y %H:%M; else ISO")
-    excel_serial: Literal["", "1900", "1904"] = Field(
-        "", description="Times may be day numbers of a spreadsheet of this date system."
-    )
-    decimal: Literal[".", ","] = Field(".", description="Decimal mark.")
-    thousands: str = Field("", max_length=1, description="Mark between groups of three digits.")
-    table: tuple[MapTable, ...] = Field(min_length=1, description="The tables in each file.")
 
-    @field_validator("zone")
-    @classmethod
-    def _known_zone(cls, zone: str | None) -> str | None:
-        return zone if zone is None else check_zone(zone)
+def _fit_the_kind(tables: tuple[BaseModel, ...], info: ValidationInfo) -> tuple[MapTable, ...]:
+    kind = info.data.get("kind")
+    wrong = []
+    made = tuple(_record(MapTable, table) for table in tables)
+    for n, (table, said) in enumerate(zip(made, tables, strict=True), 1):
+        missing = [needs for key, needs in _NEEDS.get(str(kind), ()) if not getattr(table, key)]
+        wrong += [f"table {n} needs {needs}" for needs in missing]
+        wrong += [
+            f"table {n}: {key} means nothing for the kind {kind}"
+            for key, kinds in _ONLY.items()
+            if key in said.model_fields_set and kind not in kinds
+        ]
+        if table.positions and len(table.positions) != len(table.names):
+            wrong.append(f"table {n} has {len(table.positions)} positions for its names")
+    if wrong:
+        raise ValueError("; ".join(wrong))
+    return made
 
-    @field_validator("thousands")
-    @classmethod
-    def _other_than_decimal(cls, mark: str, info: ValidationInfo) -> str:
-        if mark and (mark == info.data.get("decimal") or mark not in MARKS):
-            raise ValueError(f"{mark!r} cannot part thousands beside that decimal mark")
-        return mark
 
-    @field_validator("table")
-    @classmethod
-    def _fit_the_kind(
-        cls, tables: tuple[MapTable, ...], info: ValidationInfo
-    ) -> tuple[MapTable, ...]:
-        kind = info.data.get("kind")
-        wrong = []
-        for n, table in enumerate(tables, 1):
-            missing = [said for key, said in _NEEDS.get(str(kind), ()) if not getattr(table, key)]
-            wrong += [f"table {n} needs {said}" for said in missing]
-            wrong += [
-                f"table {n}: {key} means nothing for the kind {kind}"
-                for key, kinds in _ONLY.items()
-                if key in table.model_fields_set and kind not in kinds
-            ]
-            if table.positions and len(table.positions) != len(table.names):
-                wrong.append(f"table {n} has {len(table.positions)} positions for its names")
-        if wrong:
-            raise ValueError("; ".join(wrong))
-        return tables
+# --- the checks of each key -------------------------------------------------------------------
+
+
+def _checked(record: type, checks: dict[str, Any]) -> type[BaseModel]:
+    """Give the model that checks a record's keys: by their types, or by what stands in checks."""
+    keys: dict[str, Any] = {}
+    for key in fields(record):
+        default: Any = ... if key.default is MISSING else key.default
+        if key.default_factory is not MISSING:
+            default = Field(default_factory=key.default_factory)
+        keys[key.name] = (checks.get(key.name, key.type), default)
+    return create_model(record.__name__, __base__=_Part, **keys)
+
+
+def _record(record: type[_Record], checked: BaseModel) -> _Record:
+    return record(**{key: getattr(checked, key) for key in type(checked).model_fields})
+
+
+_NAMES = Annotated[tuple[str, ...], BeforeValidator(_as_list)]
+_PATTERN = Annotated[str, BeforeValidator(_pattern)]
+_GROUP = Annotated[str, BeforeValidator(_pattern_with_group)]
+_PATTERNS = Annotated[tuple[_PATTERN, ...], BeforeValidator(_as_list)]
+_NAMED = Annotated[str, BeforeValidator(_named_pattern)]
+
+_COLUMN = _checked(
+    MapColumn,
+    {
+        "from_": Annotated[_NAMES, Field(alias="from")],
+        **dict.fromkeys(("file_name", "above", "sheet_name", "heading", "pattern"), _GROUP | None),
+        "beside": _NAMES,
+        "each": _PATTERN | None,
+        "date_format": _NAMES,
+        "optional": Annotated[bool, AfterValidator(_one_origin), Field(validate_default=True)],
+    },
+)
+_COLUMNS = dict[
+    str,
+    Annotated[
+        _COLUMN,  # type: ignore[valid-type]
+        BeforeValidator(_short_column),
+        AfterValidator(lambda checked: _record(MapColumn, checked)),
+    ],
+]
+_TABLE = _checked(
+    MapTable,
+    {
+        "header": Annotated[int, Field(ge=0)],
+        "header_rows": Annotated[int, Field(ge=1, le=5)],
+        **dict.fromkeys(("header_has", "fill_down", "codes_from"), _NAMES),
+        **dict.fromkeys(("until", "totals"), _PATTERN | None),
+        **dict.fromkeys(("keep_where", "drop_where"), dict[str, _PATTERN]),
+        **dict.fromkeys(("begin", "row", "ignore"), _PATTERNS),
+        "section": Annotated[tuple[_NAMED, ...], BeforeValidator(_as_list)],
+        "columns": Annotated[_COLUMNS, AfterValidator(_known_columns)],
+    },
+)
+_MAP = _checked(
+    ImportMap,
+    {
+        "name": Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")],
+        "files": Annotated[_NAMES, Field(min_length=1)],
+        "contains": _PATTERNS,
+        "encoding": Annotated[str, BeforeValidator(_known_encoding)],
+        "delimiter": Annotated[str, Field(min_length=1, max_length=1)],
+        "zone": Annotated[str, AfterValidator(check_zone)] | None,
+        "date_format": _NAMES,
+        "thousands": Annotated[str, Field(max_length=1), AfterValidator(_other_than_decimal)],
+        "table": Annotated[
+            tuple[_TABLE, ...],  # type: ignore[valid-type]
+            Field(min_length=1),
+            AfterValidator(_fit_the_kind),
+        ],
+    },
+)
 
 
 def parse_map(text: str, name: str, where: str, problems: list[str]) -> ImportMap | None:
     """Check one map's text; None if it is wrong, with every mistake added to ``problems``."""
     try:
-        return ImportMap.model_validate({**tomllib.loads(text), "name": name})
+        checked = _MAP.model_validate({**tomllib.loads(text), "name": name})
+        return _record(ImportMap, checked)
     except tomllib.TOMLDecodeError as error:
         problems.append(f"{where}: {error}")
     except ValidationError as error:
         problems += settings_mistakes(where, error.errors())
     return None
-
-
-@dataclass(frozen=True, slots=True)
-class BrokenMap:
-    """A map that is wrong but says which files it is for: only those are refused."""
-
-    name: str
-    files: tuple[str, ...]
-    problems: tuple[str, ...]
 
 
 def load_maps(folder: Path | None) -> tuple[ImportMap | BrokenMap, ...]:

@@ -19,8 +19,8 @@ from afterclear.readers.formats.pdf_tables import printed_tables
 from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.workbook import is_workbook, read_sheets
 from afterclear.readers.formats.xml_tree import xml_tree
+from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.heading_words import HeadingWords
-from afterclear.readers.maps.import_map import MapTable
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.numbers import OWN_DECIMAL
@@ -233,9 +233,7 @@ def _of_grid(
     at, _ = _best_header(grid, words)
     n_rows = 2 if _is_group_row(grid, at, words) else 1
     at -= n_rows - 1
-    spec = MapTable.model_construct(
-        into="scans", header=at + 1, header_has=(), header_rows=n_rows, columns={}
-    )
+    spec = MapTable(into="scans", header=at + 1, header_has=(), header_rows=n_rows, columns={})
     table = table_of_grid(grid, spec, "the file", fill_short=True)
     headings = grid[at + n_rows - 1][1]
     has = [c for c in headings if c and c.strip()]
@@ -307,7 +305,7 @@ def _in_nested(kind: str, tree: Node, delivery: Delivery) -> Seen:
         paths[()] = 1
     deepest: tuple[str, ...] = max(paths, key=lambda p: (len(p), paths[p]))
     path = ".".join(deepest)
-    spec = MapTable.model_construct(into="scans", rows=path, columns={})
+    spec = MapTable(into="scans", rows=path, columns={})
     frame = nested_table(tree, spec, delivery.name).frame
     return Seen(kind, {}, {"rows": path} if path else {}, frame)
 
