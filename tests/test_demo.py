@@ -33,7 +33,7 @@ FOUND = [  # vehicle, code, n-th attempt at it, expected
     ("P-202", "C0037-13", 1, {"outcome": "held"}),
     ("P-203", "U0415-86", 1, {"outcome": "came_back", "kind": "repair"}),
     ("P-204", "C003A-13", 1, {"outcome": "unchecked"}),  # nobody read the brakes
-    ("P-209", "C0031-13", 1, {"returned_scan_id": None, "related_code": "C0031-2F"}),
+    ("P-209", "C0031-13", 1, {"outcome": "came_back", "related_code": "C0031-2F"}),
     ("P-212", "P0299", 1, {"outcome": "came_back", "site": "Orrinby"}),
     ("T-301", "P0401", 1, {"outcome": "came_back", "kind": "clear_only"}),
     ("T-301", "P0401", 4, {"outcome": "came_back", "kind": "clear_only"}),

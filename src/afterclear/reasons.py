@@ -18,6 +18,8 @@ class EvidenceReason(StrEnum):
 
     READ_WITHOUT = "read_without"
     SHOWN_AGAIN = "shown_again"
+    OTHER_CODE_SHOWN = "other_code_shown"  # of the same circuit, begun after the work: a return
+    OTHER_CODE_LISTED = "other_code_listed"  # of the same circuit, there all along
     PENDING_ONCE = "pending_once"
     STILL_THERE_SAME_VISIT = "still_there_same_visit"
     STILL_THERE_UNCLEARED = "still_there_uncleared"  # neither a clear nor a scan without it since

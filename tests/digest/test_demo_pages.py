@@ -97,7 +97,7 @@ ANSWERS = [  # page, words of the planted story that answer the question
     ("garage.html", "Claim sheet: Wheel speed sensor: Cadrowen CW4410"),
     ("stock.html", "The memory was cleared 61 km before the last scan"),
     ("vehicles/P-203", "C0031-13 Brakes the fault to work on"),
-    ("vehicles/P-209", "C0031-2F of the same component first seen on 30 Sep 2026"),
+    ("vehicles/P-209", "showed C0031-2F, a code of the same family as C0031-13"),
     ("vehicles/T-305", "(estimated from engine hours)"),
     ("vehicles/P-208", "Gets worse:"),
 ]

@@ -428,13 +428,89 @@ def test_an_attempt_at_a_code_no_scan_ever_showed_is_unchecked(tmp_path: Path) -
         assert (attempt["ecu"], attempt["code"], attempt["scans_used"]) == (None, "P0420", 0)
 
 
-def test_a_neighbour_code_of_the_same_component_is_a_related_return(tmp_path: Path) -> None:
-    story = Story().scan(0, 1000, brakes=["C0034-11"])
-    story.repair(0.1, 1000, codes="C0034-11", action="replace").clear(0.2, 1000)
-    story.scan(30, 3000, brakes=["C0034-13"])
+def sensor_replaced() -> Story:
+    """Begin with an open wheel speed sensor circuit at 1000 km, repaired and cleared."""
+    story = Story().scan(0, 1000, brakes=["C0034-11"], engine=[])
+    return story.repair(0.1, 1000, codes="C0034-11", action="replace").clear(0.2, 1000)
+
+
+def test_the_same_circuit_under_another_code_is_a_return(tmp_path: Path) -> None:
+    """The scan that shows it counts no clean km, and the attempt says which code told it."""
+    story = sensor_replaced().scan(20, 2000, brakes=[]).scan(30, 3000, brakes=["C0034-2F"])
+    story.scan(40, 4000, brakes=[])
     with told(tmp_path, story) as con:
         attempt = only(attempts(con))
-        assert (attempt["returned"], attempt["related_code"]) == (False, "C0034-13")
+        assert (attempt["returned"], attempt["related_code"]) == (True, "C0034-2F")
+        assert (attempt["clean_km"], attempt["unwatched_km"]) == (1000, 1000)
+        assert findings(con) == [("S2", "clean"), ("S3", "returned")]
+        reason = query(con, "SELECT reason FROM store.evidence WHERE scan_id = 'S3'").item()
+        assert reason == "other_code_shown"
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "unit"),
+    [
+        ("C0034-11", "C0034-2F", "body"),  # another unit only repeats what the brakes told
+        ("C0034-11", "C0034-64", "brakes"),  # implausible: a tyre, or the other wheels
+        ("C0034-11", "C0037-11", "brakes"),  # another wheel
+        ("P0117", "P0116", "engine"),  # what the sensor measures: as likely the thermostat
+        ("SPN 110 FMI 3", "SPN 110 FMI 0", "engine"),  # a hot engine is no bad thermometer
+        ("U0121-11", "U0121-87", "engine"),  # tells of the unit it points at
+    ],
+)
+def test_another_fault_is_no_return_of_the_one_repaired(
+    tmp_path: Path, before: str, after: str, unit: str
+) -> None:
+    first = "brakes" if before.startswith("C") else "engine"
+    story = Story().scan(0, 1000, **{first: [before], "body": []})
+    story.repair(0.1, 1000, codes=before, action="replace").clear(0.2, 1000)
+    story.scan(30, 3000, **({"brakes": [], "engine": []} | {unit: [after]}))
+    with told(tmp_path, story) as con:
+        attempt = only(attempts(con))
+        assert (attempt["returned"], attempt["clean_km"]) == (False, 2000)
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ("P0117", "P0118"),
+        ("SPN 110 FMI 3", "SPN 110 FMI 4"),
+        ("P0351-13", "P0351"),  # a tool that shows no failure type
+        ("C0031-11", "C0032-11"),  # the sensor's signal and its supply
+    ],
+)
+def test_these_codes_are_of_one_circuit(tmp_path: Path, before: str, after: str) -> None:
+    story = Story().scan(0, 1000, engine=[before])
+    story.repair(0.1, 1000, codes=before, action="replace").clear(0.2, 1000)
+    story.scan(30, 3000, engine=[after])
+    with told(tmp_path, story) as con:
+        attempt = only(attempts(con))
+        assert (attempt["returned"], attempt["related_code"]) == (True, after)
+
+
+def test_another_code_of_the_circuit_that_was_never_gone_proves_nothing(tmp_path: Path) -> None:
+    """Nobody cleared it: an old entry is no return, and no clean km either."""
+    story = Story().scan(0, 1000, brakes=["C0034-11", "C0034-2F"])
+    story.repair(0.1, 1000, codes="C0034-11", action="replace")
+    story.scan(30, 3000, brakes=["C0034-2F"])
+    rules = replace(RULES, presume_clear_at_repair=False)
+    with told(tmp_path, story, rules=rules) as con:
+        attempt = only(attempts(con))
+        assert (attempt["returned"], attempt["clean_km"]) == (False, 0)
+        assert findings(con) == [("S2", "no_evidence")]
+
+
+def test_work_on_a_circuit_under_its_other_code_is_a_repeat_and_ends_the_watch(
+    tmp_path: Path,
+) -> None:
+    story = sensor_replaced().scan(30, 3000, brakes=["C0034-2F"])
+    story.repair(30.1, 3000, codes="C0034-2F", action="replace").clear(30.2, 3000)
+    story.scan(60, 5000, brakes=[])
+    with told(tmp_path, story) as con:
+        first, second = attempts(con)
+        assert (first["returned"], first["is_repeat"]) == (True, False)
+        assert first["ended_at"] == second["attempted_at"]
+        assert (second["returned"], second["is_repeat"], second["clean_km"]) == (False, True, 2000)
 
 
 def test_a_late_file_changes_the_verdict(tmp_path: Path) -> None:

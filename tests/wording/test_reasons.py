@@ -38,6 +38,7 @@ _WRITTEN = re.compile(r"(?:THEN|ELSE)\s+'([a-z_]+)'")
 _SAY_NOTHING = set(EvidenceReason) - {
     EvidenceReason.READ_WITHOUT,
     EvidenceReason.SHOWN_AGAIN,
+    EvidenceReason.OTHER_CODE_SHOWN,
     EvidenceReason.STILL_THERE_SAME_VISIT,
     EvidenceReason.STILL_THERE_UNCLEARED,
 }

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from afterclear.catalogue.cautions import Caution, Cautions
 from afterclear.catalogue.code_tables import CodeEntry, CodeTables, unlisted_words
 from afterclear.catalogue.codes import NormalCode, normal_code
+from afterclear.catalogue.component import circuit_of
 from afterclear.catalogue.config_tables import read_table
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.catalogue.knock_on import Harm, KnockOn, Pointer, Relation
@@ -276,6 +277,20 @@ class Catalogue:
         if found is None and description and (mention := self.lexicon.mention(description)):
             return _COMMON_COMPONENTS.get(mention.component.key)
         return found
+
+    def circuit(
+        self, code: str, family: Family, description: str | None = None, make: str | None = None
+    ) -> str | None:
+        """Name the circuit a code is about, alike for all its codes; None: none, or not sure.
+
+        A code that points at another control unit, or that many have in common, is about none.
+        """
+        parsed = _parsed(code)
+        if self.pointer(code, description) or self.common_cause(code, description):
+            return None
+        entry = self.codes.entry(parsed, make)
+        meaning = entry.meaning if entry else None
+        return circuit_of(parsed, family.key, meaning, certain=family.certain)
 
     @_remembered
     def ecu_name(self, text: str) -> str | None:

@@ -1,12 +1,40 @@
-"""The component of a family: what attempts, work orders and costs are pooled by.  Pure.
+"""The component of a family, and the circuit of a code: what codes have in common.  Pure.
+
+Attempts, work orders and costs are pooled by component.
 
 A family is a component with its place (``wheel_speed_sensor:front_right``), or a code or part no
 component is known of (``code:P1234``, ``part:hose``), which then stands for itself.
+
+A circuit is narrower.  A sensor that failed with one code and fails again with its neighbour
+("open" before, "erratic" now) is the same fault for whoever repaired it.  Codes of what a sensor
+*measures* ("range or performance", FMI 0 "above normal"), of self-tests and of other control units
+are not: a hot engine is no faulty thermometer.  Source: the failure type categories of SAE J2012
+(1x electrical, 2x signal, 3x frequency) and the failure modes of SAE J1939-73; which of their words
+mean the circuit is own judgement, and what is not sure is left out.
 """
 
 from typing import Final
 
+from afterclear.catalogue.codes import NormalCode
+
 _STAND_ALONE: Final = ("code", "part")
+
+# how the tables of ``config/codes`` say that a circuit fails, after the name of the part
+_OF_CIRCUIT: Final = frozenset(
+    {
+        "",
+        *("circuit", "circuit open", "circuit low", "circuit high", "circuit shorted"),
+        *("control circuit", "control circuit open", "control circuit low"),
+        *("control circuit high", "electrical", "intermittent", "supply", "resistance"),
+        *("signal low", "signal high", "no signal", "voltage low", "voltage high"),
+        *("current low", "current high", "phase open", "primary or secondary circuit"),
+        *("primary circuit low", "primary circuit high", "secondary circuit"),
+    }
+)
+_GENERAL_TYPES: Final = frozenset({"01", "02", "03", "09"})  # "general electrical", "component"
+_ELECTRICAL: Final = "123"  # the first digit of a failure type
+# voltage and current out of bounds, erratic, frequency, device bad
+_ELECTRICAL_FMI: Final = frozenset({2, 3, 4, 5, 6, 8, 12})
 
 # the same rule for the database, where every connection knows it by this name
 COMPONENT_MACRO: Final = f"""
@@ -42,3 +70,36 @@ def split_family(family: str) -> tuple[str, str | None]:
     """
     component, _, place = family.partition(":")
     return (family, None) if is_stand_alone(family) else (component, place or None)
+
+
+def circuit_of(
+    code: NormalCode, family: str, meaning: str | None, *, certain: bool = True
+) -> str | None:
+    """Name the circuit a code is about; None: it is not about one, or that is not sure.
+
+    ``meaning``: what the tables say of the code without its failure type; None: nothing.  Not
+    ``certain``: makers use the number for different places, so only the number itself is alike.
+
+    >>> from afterclear.catalogue.codes import normal_code
+    >>> circuit_of(normal_code("P0117"), "thermometer", "coolant sensor 1: signal low")
+    'thermometer|coolant sensor 1'
+    >>> circuit_of(normal_code("P0116"), "thermometer", "coolant sensor 1: range or performance")
+    """
+    if not _tells_circuit(code):
+        return None
+    if meaning is None:
+        return f"{family}|{code.base}"
+    part, _, how = meaning.partition(": ")
+    if how not in _OF_CIRCUIT:
+        return None
+    return f"{family}|{part if certain else code.base}"
+
+
+def _tells_circuit(code: NormalCode) -> bool:
+    """Whether what is told of the failure is electrical, or nothing is told."""
+    if code.spn is not None:
+        return code.fmi is None or code.fmi in _ELECTRICAL_FMI
+    if code.sub_code is not None:
+        return False  # its maker alone knows what it says
+    kind = code.failure_type
+    return kind is None or kind in _GENERAL_TYPES or kind[0] in _ELECTRICAL

@@ -19,7 +19,8 @@ The rules are SQL files, run in the order of their numbers for a *bucket* of veh
 35_sightings.sql
     reads  bucket, meanings, moment_km, part_families, presences, scan_heads, scan_rows,
            store.repairs, text_acts, text_works, told_codes
-    writes faults, jobs, listed_codes, order_works, part_facts, sightings, unit_readings
+    writes faults, jobs, listed_codes, order_works, part_facts, same_circuit, sightings,
+           unit_readings
 40_clears.sql
     reads  bucket, faults, jobs, line, listed_codes, moment_km, part_facts, sightings,
            store.clears, unit_labels, unit_readings, units
@@ -33,16 +34,16 @@ The rules are SQL files, run in the order of their numbers for a *bucket* of veh
     writes episodes, runs, shown, stored_readings
 70_attempts.sql
     reads  bucket, episodes, faults, jobs, listed_codes, part_facts, part_families, readings,
-           scan_heads, sightings, store.repairs, text_acts, unit_clears, unit_names
+           same_circuit, scan_heads, sightings, store.repairs, text_acts, unit_clears, unit_names
     writes aimed_by_code, aimed_by_part, attempts, fitted, tries, visits_tried
 80_evidence.sql
-    reads  attempts, clear_events, episodes, faults, readings, runs, shown, sightings,
-           stored_readings, unit_readings
-    writes attempt_windows, evidence, findings, onsets, related, watched
+    reads  attempts, clear_events, episodes, faults, readings, runs, same_circuit, shown,
+           sightings, stored_readings, unit_readings
+    writes attempt_windows, evidence, findings, onsets, related, repeats, shown_beside, watched
 90_keep.sql
     reads  attempt_windows, attempts, bucket, clear_events, episodes, evidence, faults, fitted,
            jobs, meanings, moment_km, odometer, onsets, order_works, rates, readings, related,
-           scan_heads, sightings, store.vehicles, told_codes, unit_names, unit_readings,
+           repeats, scan_heads, sightings, store.vehicles, told_codes, unit_names, unit_readings,
            vehicle_clocks, watched
     writes store.attempts, store.clear_events, store.episodes, store.evidence_steps,
            store.fix_numbers, store.known_units, store.looks, store.onsets, store.order_texts,
@@ -63,6 +64,9 @@ Decisions that these rules carry:
   episode in the same unit.
 - A code never seen gone since the work "stayed": it counts as come back, but not as a return
   distance, unless a clear is known.
+- Another code of the same circuit in the same unit (``catalogue/component.py``) that begins after
+  the work is a return, told with that code; one that was there all along makes a scan no evidence.
+  Work on it ends the watch, and is a repeat if the fault had come back.
 - A vehicle that was not driven is still in its visit, however long it stood: a code still listed,
   with no clear known, proves nothing; a clear is part of the work before it. So an order dated by
   its day or its opening belongs to the visit it was for (``40_clears.sql``, ``70_attempts.sql``).

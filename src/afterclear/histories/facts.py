@@ -129,6 +129,7 @@ _MEANINGS = {
     "label": pl.String,
     "meaning": pl.String,
     "certain": pl.Boolean,
+    "circuit": pl.String,
 }
 _WORKS = dict.fromkeys(
     ("notes", "told_action", "part", "family", "action", "why", "named"), pl.String
@@ -151,4 +152,5 @@ def _facts(
         family.label,
         catalogue.meaning(named, description).text,
         family.certain,
+        catalogue.circuit(named, family, description, make),
     )

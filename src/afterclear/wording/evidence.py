@@ -17,6 +17,8 @@ _CLEAR = mark("clear the codes after the work, then scan again after some drivin
 SAID: Final[dict[EvidenceReason, str]] = {
     R.READ_WITHOUT: mark("read, without the code"),
     R.SHOWN_AGAIN: mark("shows the code again"),
+    R.OTHER_CODE_SHOWN: mark("shows another code of the same circuit: a return"),
+    R.OTHER_CODE_LISTED: mark("lists another code of the same circuit: not clean"),
     R.PENDING_ONCE: mark("pending once: a sign, not a return"),
     R.STILL_THERE_SAME_VISIT: mark("still there in the same visit, after the work"),
     R.STILL_THERE_UNCLEARED: mark("still there, and neither a clear nor a scan without it since"),
@@ -36,6 +38,7 @@ SAID: Final[dict[EvidenceReason, str]] = {
 # what a scan that says nothing asks for; reasons that say something ask for nothing
 SETTLED_BY: Final[dict[EvidenceReason, str]] = {
     R.PENDING_ONCE: mark("one more scan: a code pending once is a sign, not yet a return"),
+    R.OTHER_CODE_LISTED: _CLEAR,
     R.SAME_VISIT_NO_CLEAR: _CLEAR,
     R.NOT_DRIVEN_NO_CLEAR: _CLEAR,
     R.OLD_ENTRY: _CLEAR,

@@ -2,10 +2,17 @@
 -- stands on work orders only has no unit.
 CREATE OR REPLACE TEMP TABLE faults AS
 SELECT row_number() OVER (ORDER BY c.vehicle_no, c.unit_no NULLS LAST, c.code) AS fault_no,
-    c.vehicle_no, c.unit_no, c.code AS told, m.named AS code, m.family, m.monitor, m.min_clean_km
+    c.vehicle_no, c.unit_no, c.code AS told, m.named AS code, m.family, m.monitor, m.min_clean_km,
+    m.circuit
 FROM told_codes c
 JOIN meanings m ON m.make IS NOT DISTINCT FROM c.make AND m.ecu = c.ecu AND m.code = c.code
     AND m.description IS NOT DISTINCT FROM c.description;
+
+-- Other codes that one unit has for the same circuit of the same part.
+CREATE OR REPLACE TEMP TABLE same_circuit AS
+SELECT f.fault_no, o.fault_no AS other_no, o.code AS other_code
+FROM faults f
+JOIN faults o ON o.unit_no = f.unit_no AND o.circuit = f.circuit AND o.fault_no <> f.fault_no;
 
 CREATE OR REPLACE TEMP TABLE part_facts AS
 SELECT b.vehicle_no, r.repair_id, p.family, bool_or(r.codes IS NULL) AS has_no_code

@@ -120,19 +120,32 @@ WITH cleared AS (
     LEFT JOIN read_before r USING (fault_no, visit_no)
     WHERE c.latest = 1
 )
-SELECT s.*,
-    row_number() OVER (ORDER BY s.vehicle_no, s.attempted_at, s.fault_no, s.visit_no) AS fix_no,
-    -- 48 bits: among two million attempts two are alike once in a hundred such fleets
-    'A' || left(md5(concat_ws('|', b.vehicle_id, u.ecu, s.code, s.kind,
-        coalesce(s.repair_id, strftime(s.attempted_at, '%Y-%m-%d %H:%M')))), 12) AS attempt_id,
-    row_number() OVER fault AS attempt_no,
-    lead(s.start_seq) OVER fault AS next_start_seq,
-    lead(s.attempted_at) OVER fault AS ended_at,
-    u.ecu, b.vehicle_id
-FROM started s
-JOIN bucket b USING (vehicle_no)
-LEFT JOIN unit_names u USING (unit_no)
-WINDOW fault AS (PARTITION BY s.fault_no ORDER BY s.attempted_at, s.visit_no);
+SELECT n.*,
+    -- the watch ends where the fault is worked on again, under whichever of its circuit's codes
+    CASE WHEN o.start_seq < n.own_next_seq THEN o.start_seq
+         ELSE coalesce(n.own_next_seq, o.start_seq) END AS next_start_seq,
+    CASE WHEN o.start_seq < n.own_next_seq THEN o.attempted_at
+         ELSE coalesce(n.own_ended_at, o.attempted_at) END AS ended_at
+FROM (
+    SELECT s.*,
+        row_number() OVER (ORDER BY s.vehicle_no, s.attempted_at, s.fault_no, s.visit_no) AS fix_no,
+        -- 48 bits: among two million attempts two are alike once in a hundred such fleets
+        'A' || left(md5(concat_ws('|', b.vehicle_id, u.ecu, s.code, s.kind,
+            coalesce(s.repair_id, strftime(s.attempted_at, '%Y-%m-%d %H:%M')))), 12) AS attempt_id,
+        row_number() OVER fault AS attempt_no,
+        lead(s.start_seq) OVER fault AS own_next_seq,
+        lead(s.attempted_at) OVER fault AS own_ended_at,
+        u.ecu, b.vehicle_id
+    FROM started s
+    JOIN bucket b USING (vehicle_no)
+    LEFT JOIN unit_names u USING (unit_no)
+    WINDOW fault AS (PARTITION BY s.fault_no ORDER BY s.attempted_at, s.visit_no)
+) n
+LEFT JOIN LATERAL (
+    SELECT min(t.start_seq) AS start_seq, min_by(t.attempted_at, t.start_seq) AS attempted_at
+    FROM same_circuit c JOIN started t ON t.fault_no = c.other_no
+    WHERE c.fault_no = n.fault_no AND t.start_seq > n.start_seq
+) o ON true;
 
 -- Whether a part may have been fitted that wears from then on, and whose.  A part that came with a
 -- number was fitted, unless the work was only to look or clean; where an order does not say what was

@@ -1,10 +1,26 @@
+-- What a reading shows of the other codes of a fault's circuit: the newest run that is a fault.
+CREATE OR REPLACE TEMP TABLE shown_beside AS
+SELECT c.fault_no, h.scan_no,
+    max(h.run_first_seq) FILTER (h.is_fault AND NOT s.is_inactive) AS run_first_seq,
+    max_by(c.other_code, (h.run_first_seq, c.other_code))
+        FILTER (h.is_fault AND NOT s.is_inactive) AS code,
+    max_by(h.told_km, (h.run_first_seq, c.other_code))
+        FILTER (h.is_fault AND NOT s.is_inactive) AS told_km
+FROM same_circuit c
+JOIN shown h ON h.fault_no = c.other_no
+JOIN sightings s ON s.fault_no = h.fault_no AND s.scan_no = h.scan_no
+GROUP BY c.fault_no, h.scan_no;
+
 -- Every later reading of the attempt's unit, until the fault is seen again or tried again,
 -- and what may be concluded from it.
 CREATE OR REPLACE TEMP TABLE findings AS
 WITH later AS (
     SELECT a.fix_no, a.attempted_at, a.attempted_km,
         r.scan_no, r.seq, r.seen_at, r.km, r.cleared_at, r.clear_km, r.clear_km_low,
-        s.presence, s.told_km, coalesce(h.is_fault, false) AS is_fault,
+        s.presence, CASE WHEN h.is_fault THEN s.told_km ELSE o.told_km END AS told_km,
+        coalesce(h.is_fault, false) AS is_fault,
+        o.scan_no IS NOT NULL AS is_beside, o.code AS beside_code,
+        coalesce(o.run_first_seq > a.start_seq, false) AS is_new_beside,
         -- a run that began before the work and was never broken: the code was never gone
         coalesce(h.run_first_seq <= a.start_seq, false) AS never_gone,
         a.own_clear_no IS NOT NULL OR r.visit_reason = 'post_repair' AS after_work,
@@ -23,6 +39,7 @@ WITH later AS (
         AND (a.next_start_seq IS NULL OR r.seq <= a.next_start_seq)
     LEFT JOIN sightings s ON s.fault_no = a.fault_no AND s.scan_no = r.scan_no
     LEFT JOIN shown h ON h.fault_no = a.fault_no AND h.scan_no = r.scan_no
+    LEFT JOIN shown_beside o ON o.fault_no = a.fault_no AND o.scan_no = r.scan_no
     -- a scan of the visit said to be before the work is, whatever the clocks say
     WHERE NOT (r.visit_reason = 'pre_repair'
         AND (a.own_clear_no IS NULL OR a.kind = 'repair' AND r.seen_at <= a.tried_at)
@@ -41,7 +58,10 @@ WITH later AS (
              WHEN is_fault AND never_gone AND may_be_old THEN 'no_evidence'
              WHEN is_fault AND (same_visit OR never_gone) THEN 'stayed'
              WHEN is_fault THEN 'returned'
+             -- the same circuit, under another code that began after the work: no less a return
+             WHEN is_new_beside AND NOT same_visit AND (after_work OR NOT at_rest) THEN 'returned'
              WHEN presence = 'sign' THEN 'sign'
+             WHEN is_beside THEN 'no_evidence'
              WHEN presence IN ('not_tested', 'permanent') OR same_visit THEN 'no_evidence'
              WHEN why_none IS NOT NULL THEN 'no_evidence'
              ELSE 'clean' END AS finding
@@ -52,7 +72,7 @@ WITH later AS (
 SELECT *,
     CASE finding
         WHEN 'clean' THEN 'read_without'
-        WHEN 'returned' THEN 'shown_again'
+        WHEN 'returned' THEN CASE WHEN is_fault THEN 'shown_again' ELSE 'other_code_shown' END
         WHEN 'sign' THEN 'pending_once'
         WHEN 'stayed' THEN
             CASE WHEN same_visit THEN 'still_there_same_visit'
@@ -63,6 +83,7 @@ SELECT *,
                  WHEN is_fault AND NOT after_work AND at_rest
                      THEN 'not_driven_no_clear'
                  WHEN is_fault THEN 'old_entry'
+                 WHEN is_beside THEN 'other_code_listed'
                  WHEN presence = 'not_tested' THEN 'test_not_completed'
                  WHEN presence = 'permanent'
                      THEN 'permanent_alone'
@@ -75,7 +96,7 @@ FROM judged;
 CREATE OR REPLACE TEMP TABLE evidence AS
 WITH stretches AS (
     SELECT fix_no, scan_no, seq, seen_at, km, finding, reason, monitor, cleared_km_ago,
-        min_clean_km, told_km,
+        min_clean_km, told_km, beside_code,
         greatest(attempted_km, clear_km,
             max(km) FILTER (finding = 'clean') OVER before) AS from_km,
         -- a return may have begun at the near end of an inferred clear's interval
@@ -96,6 +117,7 @@ SELECT fix_no, scan_no, seq, seen_at, km, finding, reason,
     CASE WHEN finding = 'clean' THEN km END AS stretch_to_km,
     CASE WHEN finding = 'clean'
          THEN greatest(0, date_diff('second', from_at, seen_at)) / 86400.0 END AS stretch_days,
+    CASE WHEN reason = 'other_code_shown' THEN beside_code END AS returned_code,
     -- for a return: how much may have been driven, unwatched, since the last stretch
     -- (unknown where either end is: greatest() would pass over that and say 1)
     CASE WHEN finding IN ('returned', 'stayed') AND km - unwatched_from_km IS NOT NULL THEN
@@ -111,7 +133,7 @@ SELECT fix_no,
     round(coalesce(sum(stretch_days), 0), 9) AS clean_days,
     bool_or(finding IN ('returned', 'stayed')) AS returned,
     bool_or(finding = 'stayed') AS stayed,
-    max(unwatched_km) AS unwatched_km,
+    max(unwatched_km) AS unwatched_km, max(returned_code) AS returned_code,
     max(seen_at) FILTER (finding IN ('returned', 'stayed')) AS returned_at,
     max(scan_no) FILTER (finding IN ('returned', 'stayed')) AS returned_scan_no,
     max(seen_at) FILTER (finding = 'clean') AS last_clean_at,
@@ -119,14 +141,26 @@ SELECT fix_no,
     count(*) FILTER (finding IN ('clean', 'returned', 'stayed')) AS scans_used
 FROM evidence GROUP BY fix_no;
 
--- Another code of the same component, first seen while the attempt was being watched.
+-- Work on a fault that had come back under another code of its circuit is no first attempt.
+CREATE OR REPLACE TEMP TABLE repeats AS
+SELECT DISTINCT a.fix_no
+FROM attempts a
+JOIN same_circuit c USING (fault_no)
+JOIN attempts b ON b.fault_no = c.other_no AND b.next_start_seq = a.start_seq
+JOIN attempt_windows w ON w.fix_no = b.fix_no AND w.returned;
+
+-- Another code of the same component, first seen while the attempt was being watched.  Of an
+-- attempt that came back only the code that told it: what its own code told needs no other.
 CREATE OR REPLACE TEMP TABLE related AS
 SELECT a.fix_no, min_by(e.code, (e.first_seen_at, e.code)) AS related_code
 FROM attempts a
 JOIN episodes e ON e.vehicle_no = a.vehicle_no AND e.family = a.family AND e.code <> a.code
     AND e.first_seen_at > a.attempted_at + getvariable('visit')
     AND (a.ended_at IS NULL OR e.first_seen_at <= a.ended_at)
-GROUP BY a.fix_no;
+ANTI JOIN (SELECT fix_no FROM attempt_windows WHERE returned) w ON w.fix_no = a.fix_no
+GROUP BY a.fix_no
+UNION ALL
+SELECT fix_no, returned_code FROM attempt_windows WHERE returned_code IS NOT NULL;
 
 -- What the pooled model needs to know how often faults begin anew: the first episode of a family on
 -- a unit.  Its low end may be a clear, for whichever fault; what the first reading found began before

@@ -64,7 +64,7 @@ INSERT INTO store.attempts BY NAME
     SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, a.kind,
         a.attempt_no::INTEGER AS attempt_no,
         coalesce(lag(w.returned) OVER (PARTITION BY a.fault_no ORDER BY a.attempt_no), false)
-            AS is_repeat,
+            OR a.fix_no IN (FROM repeats) AS is_repeat,
         a.repair_id, coalesce(j.site, v.site) AS site, j.technician, j.action, j.parts, j.cost,
         j.currency, a.attempted_at, a.attempted_km, a.ended_at,
         coalesce(w.clean_km, 0) AS clean_km, coalesce(w.clean_days, 0) AS clean_days,
