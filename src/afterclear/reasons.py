@@ -75,14 +75,17 @@ class StockReason(StrEnum):
 
 
 # How a parameter is written: ``km`` and ``day`` in the reader's way; ``count`` a whole number;
-# ``text`` as it is; ``unit`` a control unit's label, ``units`` some of them, ``phrase`` a text of
-# the shipped tables, both in the reader's language where it knows them; ``codes`` a list of codes
-# with their units; the others by a table of words.
+# ``text`` as it is, ``texts`` some; ``unit`` a control unit's label, ``units`` some of them,
+# ``phrase`` a text of the shipped tables, both in the reader's language where it knows them;
+# ``codes`` a list of codes with their units; ``component`` the key of one; the others by a table
+# of words.
 Kind = Literal[
     "km",
     "day",
     "count",
     "text",
+    "texts",
+    "component",
     "units",
     "unit",
     "phrase",
@@ -224,4 +227,97 @@ ROLE_PARAMETERS: Final[dict[RoleReason, dict[str, Kind]]] = {
         "seen_on": "day",
         "km_after": "km",
     },
+}
+
+
+class WorkReason(StrEnum):
+    """What to do about a vehicle, why, and what to scan (``findings/work``)."""
+
+    # what to do
+    HOLD = "hold"
+    SCAN_IN_FULL = "scan_in_full"
+    FIND_AND_REPAIR = "find_and_repair"
+    DIAGNOSE_ANEW = "diagnose_anew"
+    REPLACE_WORN_PART = "replace_worn_part"
+    SCAN_BEFORE_BOOKING = "scan_before_booking"
+    SCAN_BEFORE_WORK = "scan_before_work"
+    SCAN_UNIT = "scan_unit"
+    FIND_WHY_SILENT = "find_why_silent"
+    # why; with those of the audit and the roles, which are quoted as they are
+    NEVER_LEFT_AFTER_REPAIR = "never_left_after_repair"
+    NEVER_LEFT_AFTER_CLEAR = "never_left_after_clear"
+    CAME_BACK_AFTER_REPAIR = "came_back_after_repair"
+    CAME_BACK_AFTER_CLEAR = "came_back_after_clear"
+    OPEN_AFTER_REPAIR = "open_after_repair"
+    OPEN_AFTER_CLEAR = "open_after_clear"
+    NOT_FIRST_ATTEMPT = "not_first_attempt"
+    LIKELY_WORN_OUT = "likely_worn_out"
+    LIKELY_NOT_HELD = "likely_not_held"
+    LIKELY_NEW_FAULT = "likely_new_fault"
+    OPEN_SEEN_ONCE = "open_seen_once"
+    OPEN_SEEN_OFTEN = "open_seen_often"
+    FOLLOWED_BY_ONE = "followed_by_one"
+    FOLLOWED_BY_MORE = "followed_by_more"
+    UNIT_NOT_READ_SINCE = "unit_not_read_since"
+    PROVEN_AFTER = "proven_after"
+    ONE_SCAN_TO_PROOF = "one_scan_to_proof"
+    SILENT_FOR_SCANS = "silent_for_scans"
+    # what to scan, and when: one unit, several, or (neither known) all
+    SCAN_AROUND_WORK = "scan_around_work"
+    SCAN_NOW = "scan_now"
+    SCAN_LATER = "scan_later"
+    # what people decided
+    DECIDED_TO_WAIT = "decided_to_wait"
+    DECIDED_TO_ACCEPT = "decided_to_accept"
+    DECIDED_NO_FAULT = "decided_no_fault"
+    DECIDED_REPAIRED_ELSEWHERE = "decided_repaired_elsewhere"
+    # what the cost of a come-back is taken from
+    COST_OF_COMPONENT = "cost_of_component"
+    COST_OF_ALL_ORDERS = "cost_of_all_orders"
+    COST_SET = "cost_set"
+
+
+_AFTER: Final[dict[str, Kind]] = {**_MEANT, "worked_on": "day"}
+_BACK: Final[dict[str, Kind]] = {**_AFTER, "low_km": "km", "high_km": "km"}  # as far as known
+_UNITS: Final[dict[str, Kind]] = {"unit": "unit", "units": "units"}
+_DECIDED: Final[dict[str, Kind]] = {"decided_on": "day"}
+
+WORK_PARAMETERS: Final[dict[WorkReason, dict[str, Kind]]] = {
+    WorkReason.HOLD: {},
+    WorkReason.SCAN_IN_FULL: {"after_km": "km"},
+    WorkReason.FIND_AND_REPAIR: _FAULT,
+    WorkReason.DIAGNOSE_ANEW: _FAULT,
+    WorkReason.REPLACE_WORN_PART: _FAULT,
+    WorkReason.SCAN_BEFORE_BOOKING: _FAULT,
+    WorkReason.SCAN_BEFORE_WORK: _FAULT,
+    WorkReason.SCAN_UNIT: {"unit": "unit"},
+    WorkReason.FIND_WHY_SILENT: {"unit": "unit"},
+    WorkReason.NEVER_LEFT_AFTER_REPAIR: _AFTER,
+    WorkReason.NEVER_LEFT_AFTER_CLEAR: _AFTER,
+    WorkReason.CAME_BACK_AFTER_REPAIR: _BACK,
+    WorkReason.CAME_BACK_AFTER_CLEAR: _BACK,
+    WorkReason.OPEN_AFTER_REPAIR: _AFTER,
+    WorkReason.OPEN_AFTER_CLEAR: _AFTER,
+    WorkReason.NOT_FIRST_ATTEMPT: {"attempt_no": "count"},
+    WorkReason.LIKELY_WORN_OUT: {"usual_life_km": "km"},
+    WorkReason.LIKELY_NOT_HELD: {},
+    WorkReason.LIKELY_NEW_FAULT: {},
+    WorkReason.OPEN_SEEN_ONCE: {**_MEANT, "seen_on": "day"},
+    WorkReason.OPEN_SEEN_OFTEN: {**_MEANT, "scans": "count", "seen_on": "day"},
+    WorkReason.FOLLOWED_BY_ONE: {"codes": "texts"},
+    WorkReason.FOLLOWED_BY_MORE: {"codes": "texts"},
+    WorkReason.UNIT_NOT_READ_SINCE: {"seen_on": "day"},
+    WorkReason.PROVEN_AFTER: {"to_go_km": "km"},
+    WorkReason.ONE_SCAN_TO_PROOF: _FIX,
+    WorkReason.SILENT_FOR_SCANS: {"unit": "unit", "scans": "count", "since": "day"},
+    WorkReason.SCAN_AROUND_WORK: {**_UNITS, "again_km": "km"},
+    WorkReason.SCAN_NOW: _UNITS,
+    WorkReason.SCAN_LATER: {**_UNITS, "after_km": "km"},
+    WorkReason.DECIDED_TO_WAIT: {**_DECIDED, "until_on": "day", "until_km": "km"},  # one is known
+    WorkReason.DECIDED_TO_ACCEPT: _DECIDED,
+    WorkReason.DECIDED_NO_FAULT: _DECIDED,
+    WorkReason.DECIDED_REPAIRED_ELSEWHERE: _DECIDED,
+    WorkReason.COST_OF_COMPONENT: {"orders": "count", "component": "component"},
+    WorkReason.COST_OF_ALL_ORDERS: {"orders": "count", "currency": "text"},
+    WorkReason.COST_SET: {"setting": "text"},
 }

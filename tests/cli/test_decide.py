@@ -130,7 +130,7 @@ def test_vehicle_tells_which_code_is_the_fault_and_which_the_echo() -> None:
     assert "The fault: C0034-13 in the brakes unit" in told
     assert "An echo: U0415-86 in the steering unit" in told
     assert "To do (fleet list, rank 1)  SAFETY" in told
-    assert "To scan before and after the work" in told
+    assert "before and after the work, and again after" in told
 
 
 @pytest.mark.usefixtures("garage")

@@ -26,11 +26,11 @@ from afterclear.commands.queries.exporting import export_frame, export_text
 from afterclear.deliver.paper import find_browser
 from afterclear.digest.input.pseudonyms import Pseudonyms, pseudonymise
 from afterclear.errors import ConfigError, UnknownNameError, UsageError
-from afterclear.findings.common.told import Voice
-from afterclear.findings.work.decided import Decided, decision_words
+from afterclear.findings.work.decided import Decided, decision_reason
 from afterclear.store.engine.database import open_store, query
 from afterclear.store.queries.exports import EXPORTS
 from afterclear.wording.cells import Cells
+from afterclear.wording.work import decision_words
 from tests.commands.small_fleet import (
     AS_OF,
     PERSON,
@@ -242,7 +242,6 @@ def test_a_name_left_on_a_page_still_stops_it() -> None:
 
 def test_what_was_decided_is_told_without_its_note() -> None:
     """In every wording there is."""
-    voice = Voice(Cells(), str)
     at = AS_OF.replace(tzinfo=None)
     for word, until_at, until_km in (
         ("accept", None, None),
@@ -254,9 +253,11 @@ def test_what_was_decided_is_told_without_its_note() -> None:
     ):
         told = Decided(1, "V", None, None, None, word, until_at, until_km, None, at)
         noted = replace(told, note="x: not a fault: says\nOrrel")
-        frame = pl.DataFrame({"decided": [decision_words(noted, voice), None]})
-        kept = pseudonymise(frame, Pseudonyms(b"sixteen letters!"))["decided"].to_list()
-        assert kept == [decision_words(told, voice), None]
+        frame = pl.DataFrame({"decision": [decision_reason(noted)], "note": [noted.note]})
+        ((decision, note),) = pseudonymise(frame, Pseudonyms(b"sixteen letters!")).iter_rows()
+        assert decision == decision_reason(told)
+        assert note is None
+        assert "Orrel" not in decision_words(decision, note, Cells())
 
 
 def test_tokens_depend_on_the_key_and_on_the_kind() -> None:
@@ -294,10 +295,10 @@ def test_without_a_browser_a_pdf_says_what_to_do(
 @pytest.mark.parametrize(
     ("first", "then"), [("mi", "km"), pytest.param("km", "mi", marks=pytest.mark.slow)]
 )
-def test_the_stock_page_follows_its_reader_without_a_new_analysis(
+def test_what_to_do_follows_its_reader_without_a_new_analysis(
     tmp_path: Path, first: str, then: str
 ) -> None:
-    """Analysed in one unit, read in the other: the page's reasons were those of the analysis."""
+    """Analysed in one unit, read in the other: reasons were those of the analysis."""
     app = small_fleet(tmp_path, f'[digest]\nunits = "{first}"\n')
     more = tmp_path / "inbox" / "scans_2.csv"
     more.write_text(
@@ -307,11 +308,15 @@ def test_the_stock_page_follows_its_reader_without_a_new_analysis(
     load_paths(app, [more], Whose(), lambda _: None)
     analyse(app, as_of=AS_OF)
     told = DigestAsked(folder=tmp_path / "out")
-    before = texts(digest(app, told).index.parent)["stock.html"]
+    before = texts(digest(app, told).index.parent)
     turned = with_settings(app, f'[digest]\nunits = "{then}"\nlanguage = "de"\n')
-    after = texts(digest(turned, told).index.parent)["stock.html"]
+    after = texts(digest(turned, told).index.parent)
     spelled = {unit: re.compile(rf"\d\u00a0{unit}\b") for unit in (first, then)}
-    assert spelled[first].search(before)
-    assert spelled[then].search(after)
-    assert not spelled[first].search(after)
-    assert "unit" not in re.sub(r"<[^>]*>", "", after).split()
+    for page in ("stock.html", "fleet.html"):
+        assert spelled[first].search(before[page])
+        assert spelled[then].search(after[page])
+        assert not spelled[first].search(after[page])
+    assert "unit" not in re.sub(r"<[^>]*>", "", after["stock.html"]).split()
+    english = r"Find and repair|Scan the|before and after the work"
+    assert re.search(english, before["fleet.html"])
+    assert not re.search(english, after["fleet.html"])

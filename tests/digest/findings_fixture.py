@@ -182,8 +182,11 @@ def work(vehicle: str, rank: int | None, kind: str, *, safety: bool = False) -> 
     return {
         "vehicle_id": vehicle,
         "rank": rank,
-        "action": f"Look at {vehicle}.",
-        "because": f"{vehicle} has a fault, 120 km after its repair.",
+        "deeds": json.dumps(
+            [["find_and_repair", {"code": f"Code of {vehicle}", "unit": "brakes"}]]
+        ),
+        "grounds": json.dumps([["proven_after", {"to_go_km": 120.0}]]),
+        "looks": json.dumps([["scan_later", {"unit": "brakes", "after_km": 300.0}]]),
         "safety": safety,
         "attempt_ids": "",
         "audience": "fleet",
@@ -192,8 +195,10 @@ def work(vehicle: str, rank: int | None, kind: str, *, safety: bool = False) -> 
         "currency": "EUR",
         "codes": '["C0034"]' if safety else '["P0301"]',
         "cautions": "brakes" if safety else "",
-        "decided": None if rank else "Wait, says M. Orrel.",
-        "evidence": "To scan after 300 km.",
+        "decision": None
+        if rank
+        else json.dumps(["decided_to_accept", {"decided_on": "2026-03-01T00:00:00"}]),
+        "note": None if rank else "Wait, says M. Orrel.",
     }
 
 

@@ -1,5 +1,6 @@
 """Findings on the fleet, stock and vehicle pages."""
 
+import json
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -190,6 +191,10 @@ def test_hostile_words_in_findings_stay_words() -> None:
         ]
         for name, found in ROWS.items()
     }
+    quoted = json.dumps([["scan_before_work", {"code": evil, "unit": evil}]])
+    rows["worklist"] = [
+        {**row, "deeds": quoted, "grounds": quoted, "looks": quoted} for row in rows["worklist"]
+    ]
     pages = render_digest(build_digest(fleet(findings=findings(rows))))
     for name, html in pages.items():
         html5lib.HTMLParser(strict=True).parse(html)

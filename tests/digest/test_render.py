@@ -10,10 +10,11 @@ from html.parser import HTMLParser
 import html5lib
 import pytest
 
-from afterclear.digest.output.filters import ASIDE_WORDS, FINDING_WORDS, finding_words
+from afterclear.digest.output.filters import FINDING_WORDS, finding_words
 from afterclear.digest.output.render import render_vehicle
 from afterclear.reasons import EvidenceReason
 from afterclear.wording.cells import Cells
+from afterclear.wording.facts import ASIDE_WORDS
 from tests.digest.every_row import build_digest, render_digest
 from tests.digest.findings_fixture import findings
 from tests.digest.fleet_fixture import fleet, frames_of

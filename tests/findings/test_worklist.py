@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 
 from afterclear.errors import UsageError
-from afterclear.findings.common.told import Voice
-from afterclear.findings.work.decided import Decided, Matter, decision_on, decision_words
+from afterclear.findings.work.decided import Decided, Matter, decision_on, decision_reason
 from afterclear.findings.work.work_cost import ComeBackCosts, Order
 from afterclear.findings.work.worklist import build_worklist
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.decisions import Decision, add_decision, undo_decision
 from afterclear.wording.cells import Cells
-from tests.findings.yard import BEGIN, WORDS, WORKLIST_RULES, analysed, lines, set_aside
+from afterclear.wording.work import cost_words, decision_words
+from tests.findings.yard import BEGIN, WORKLIST_RULES, analysed, lines, set_aside
 from tests.histories.story import CATALOGUE, Story
 
 AS_OF = BEGIN + timedelta(days=400)
@@ -66,7 +66,7 @@ def line(con: Connection, vehicle: str) -> dict[str, object]:
 
 
 def rank_again(con: Connection) -> None:
-    build_worklist(con, CATALOGUE, WORKLIST_RULES, WORDS, AS_OF)
+    build_worklist(con, CATALOGUE, WORKLIST_RULES, AS_OF)
 
 
 def test_safety_comes_first_and_high_voltage_before_all(work: Connection) -> None:
@@ -137,7 +137,7 @@ def test_what_can_be_done_in_one_visit_is_one_line(work: Connection) -> None:
 def test_each_line_says_which_units_to_scan_and_when(work: Connection) -> None:
     for row in lines(work):
         assert json.loads(row["units_to_scan"])
-        assert row["evidence"].startswith("To scan")
+        assert row["evidence"].startswith("Scan ")
         assert row["after_km"] >= 0
 
 
@@ -158,9 +158,8 @@ def test_too_few_orders_on_a_component_fall_back_to_the_fleet_then_to_the_settin
     assert costs.of("egr_valve", "V0", "S").amount == 92
     assert costs.of("thermostat", "V0", "S").amount == 91.5
     assert costs.of("thermostat", "V0", "S").currency == "CHF"
-    assert (
-        ComeBackCosts(orders[:2], rules).of("egr_valve", "V0", "S").basis.startswith("the setting")
-    )
+    basis = ComeBackCosts(orders[:2], rules).of("egr_valve", "V0", "S").basis
+    assert cost_words(f"[{basis}]", Cells()) == "the setting come_back"
 
 
 # --- decisions --------------------------------------------------------------------------------
@@ -240,11 +239,9 @@ def test_the_latest_word_counts() -> None:
 
 
 def test_decisions_are_told_without_who_took_them() -> None:
-    voice = Voice(Cells(), str)
-    told = decision_words(
-        decided("wait", until_at=NOW, until_km=9000.0, note="part ordered"), voice
-    )
-    assert told.replace("\xa0", " ") == (
+    reason = decision_reason(decided("wait", until_at=NOW, until_km=9000.0, note="part ordered"))
+    assert "ordered" not in reason
+    assert decision_words(reason, "part ordered", Cells()).replace("\xa0", " ") == (
         "Decided on 28 Feb 2026 to wait until 1 Mar 2026 or until 9,000 km: part ordered"
     )
 
@@ -262,7 +259,8 @@ def test_a_decision_takes_a_line_off_the_list_and_undo_brings_it_back(work: Conn
     number = keep(work, "two", "accept", note="scrapped next month")
     assert "two" not in {row["vehicle_id"] for row in lines(work)}
     (aside,) = set_aside(work)
-    assert "scrapped next month" in aside["decided"]
+    assert aside["decided"].endswith("accepted as it is")
+    assert aside["note"] == "scrapped next month"
     assert query(work, "FROM evidence ORDER BY ALL").equals(evidence)
     undo_decision(work, number, "M. Example", AS_OF)
     rank_again(work)

@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,15 +20,15 @@ from afterclear.findings.common.rule_files import (
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.stock.audit import audit_stock
 from afterclear.findings.verdicts import judge_attempts
-from afterclear.findings.work.worklist import Words, build_worklist
+from afterclear.findings.work.worklist import build_worklist
 from afterclear.load import SPELLERS
 from afterclear.reasons import StockReason
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.intake.absorb import absorb
 from afterclear.wording.cells import Cells
-from afterclear.wording.roles import role_sentence
-from afterclear.wording.stock import audit_words, stock_words
+from afterclear.wording.exported import with_sentences
+from afterclear.wording.stock import stock_words
 from tests.histories.story import CATALOGUE, RULES, Story, build
 
 STOCK_RULES = read_stock_rules(shipped("config") / "stock_rules.toml")
@@ -37,9 +36,6 @@ WORKLIST_RULES = read_worklist_rules(shipped("config") / "worklist_rules.toml")
 BEGIN = datetime.fromtimestamp(1735718400, UTC)  # day 0 of a story
 
 FULL = {"engine": [], "brakes": [], "airbag": []}
-
-
-WORDS = Words(Cells(), partial(audit_words, cells=Cells()), partial(role_sentence, cells=Cells()))
 
 
 def full_scan(story: Story, day: float, km: float, **units: Any) -> Story:
@@ -76,7 +72,7 @@ def analysed(
         judge_attempts(con, 0.05)
         find_roles(con, CATALOGUE)
         audit_stock(con, CATALOGUE, stock_rules, as_of)
-        build_worklist(con, CATALOGUE, worklist_rules, WORDS, as_of)
+        build_worklist(con, CATALOGUE, worklist_rules, as_of)
         yield con
 
 
@@ -103,13 +99,13 @@ def verdict(con: Connection, vehicle_id: str = "V1") -> str:
 
 def lines(con: Connection, audience: str = "fleet") -> list[dict[str, Any]]:
     """Ranked lines of one audience."""
-    return query(
-        con, "FROM worklist WHERE audience = ? AND rank IS NOT NULL ORDER BY rank", [audience]
-    ).to_dicts()
+    return _said(con, "WHERE audience = ? AND rank IS NOT NULL ORDER BY rank", audience)
 
 
 def set_aside(con: Connection, audience: str = "fleet") -> list[dict[str, Any]]:
     """Lines decided away."""
-    return query(
-        con, "FROM worklist WHERE audience = ? AND rank IS NULL ORDER BY vehicle_id", [audience]
-    ).to_dicts()
+    return _said(con, "WHERE audience = ? AND rank IS NULL ORDER BY vehicle_id", audience)
+
+
+def _said(con: Connection, where: str, audience: str) -> list[dict[str, Any]]:
+    return with_sentences("worklist", query(con, f"FROM worklist {where}", [audience])).to_dicts()

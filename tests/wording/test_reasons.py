@@ -13,11 +13,13 @@ from afterclear.reasons import (
     FLEET_COUNTS,
     ROLE_PARAMETERS,
     STOCK_PARAMETERS,
+    WORK_PARAMETERS,
     EvidenceReason,
     Fact,
     Kind,
     RoleReason,
     StockReason,
+    WorkReason,
 )
 from afterclear.store.engine.database import open_store, query
 from afterclear.store.queries.exports import EXPORTS
@@ -31,6 +33,8 @@ from afterclear.wording.roles import SAID as ROLE_SAID
 from afterclear.wording.stock import SAID as STOCK_SAID
 from afterclear.wording.stock import stock_words
 from afterclear.wording.units import UNITS
+from afterclear.wording.work import SAID as WORK_SAID
+from afterclear.wording.work import deed_words, ground_words, work_words
 from tests.histories.story import CATALOGUE
 
 _SQL = files("afterclear.histories") / "sql"
@@ -82,6 +86,8 @@ def _facts(kinds: Mapping[str, Kind]) -> dict[str, Fact]:
         "day": "2026-03-05T12:00:00",
         "count": 17.0,
         "text": "quoted",
+        "texts": ["quoted"],
+        "component": "quoted",
         "unit": "quoted",
         "units": ["quoted"],
         "phrase": "quoted",
@@ -175,6 +181,71 @@ def test_every_label_and_harm_of_the_shipped_tables_has_its_words() -> None:
     assert {row["why"] for row in told if row["relation"] == "harmed"} == HARMS
 
 
+def test_the_worklist_gives_every_reason_and_none_that_has_no_words() -> None:
+    folder = files("afterclear.findings.work")
+    given = {
+        name
+        for module in ("work_items.py", "worklist.py", "decided.py", "work_cost.py")
+        for name in re.findall(
+            r"\b(?:R|WorkReason)\.([A-Z_]+)", (folder / module).read_text(encoding="utf-8")
+        )
+    }
+    assert given == {reason.name for reason in WorkReason}
+    assert set(WORK_SAID) == set(WORK_PARAMETERS) == set(WorkReason)
+    names = [*WorkReason, *StockReason, *RoleReason]
+    assert len(names) == len(set(names)), "one list may hold all of them"
+
+
+@pytest.mark.parametrize("language", MARKS)
+@pytest.mark.parametrize("reason", WorkReason)
+def test_a_reason_of_the_worklist_says_its_facts_in_the_readers_words(
+    reason: WorkReason, language: str
+) -> None:
+    facts, cells = _facts(WORK_PARAMETERS[reason]), Cells("mi", language=language)
+    said = work_words(reason, facts, cells)
+    kinds = set(WORK_PARAMETERS[reason].values())
+    assert "{" not in said
+    assert not re.search(r"\bkm\b|_|2026-03", said)
+    quoted = {"text", "texts", "unit", "units", "component"}
+    assert ("quoted" in said) == bool(kinds & quoted)
+    assert ("\u00a0mi" in said) == ("km" in kinds)
+    assert ("2026" in said) == ("day" in kinds)
+    assert ("17" in said) == ("count" in kinds)
+    if language != "en":
+        assert said != work_words(reason, facts, Cells("mi"))
+
+
+@pytest.mark.parametrize(
+    ("reason", "unknown", "said"),
+    [
+        (WorkReason.CAME_BACK_AFTER_REPAIR, {"low_km"}, "came back within 1,609 km after"),
+        (WorkReason.CAME_BACK_AFTER_CLEAR, {"low_km", "high_km"}, "came back after the clear"),
+        (WorkReason.SCAN_IN_FULL, {"after_km"}, "Scan in full again"),
+        (WorkReason.SCAN_NOW, {"units"}, "Scan the quoted unit now."),
+        (WorkReason.SCAN_LATER, {"unit"}, "Scan these units after 1,609 km: quoted."),
+        (WorkReason.SCAN_AROUND_WORK, {"unit", "units"}, "Scan all units before and after the"),
+    ],
+)
+def test_what_the_worklist_does_not_know_is_never_spelled(
+    reason: WorkReason, unknown: set[str], said: str
+) -> None:
+    known = _facts(WORK_PARAMETERS[reason])
+    facts = {name: value for name, value in known.items() if name not in unknown}
+    assert said in work_words(reason, facts, Cells()).replace("\u00a0", " ")
+
+
+def test_a_line_says_all_it_has_to_do_and_why() -> None:
+    """Of the stock audit too: what holds a vehicle back is a ground for the work."""
+    deeds = '[["hold", {}], ["scan_unit", {"unit": "brakes"}]]'
+    grounds = (
+        '[["driven_since_scan", {"driven_km": 800}], ["followed_by_one", {"codes": ["U0415"]}]]'
+    )
+    assert deed_words(deeds, Cells()) == "Hold; Scan the brakes unit."
+    assert ground_words(grounds, Cells()).replace("\u00a0", " ") == (
+        "About 800 km were driven since the last scan. U0415 elsewhere follows from it."
+    )
+
+
 @pytest.mark.parametrize(
     ("table", "columns"),
     [
@@ -185,6 +256,9 @@ def test_every_label_and_harm_of_the_shipped_tables_has_its_words() -> None:
         ("related_returns", "is_open why reason facts"),
         ("stock", "last_full_scan_at because deciding safety"),
         ("stock_reasons", "source because facts"),
+        ("worklist", "vehicle_id rank action because safety attempt_ids"),
+        ("worklist", "after_km evidence p_not_fixed"),
+        ("worklist_set_aside", "rank action because safety"),
     ],
 )
 def test_an_export_has_the_sentence_before_its_reason_in_the_old_order(

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import Any, Final
 
@@ -16,6 +17,7 @@ from afterclear.wording.findings import finding_words
 from afterclear.wording.language import GAP
 from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words, stock_words
+from afterclear.wording.work import cost_words, decision_words, deed_words, ground_words
 
 _ENGLISH: Final = Cells()
 
@@ -36,13 +38,45 @@ def _role(row: dict[str, Any], cells: Cells) -> str:
     return role_sentence(row["reason"], row["facts"], cells)
 
 
-_Said = Callable[[dict[str, Any], Cells], str]
-# table -> the column its sentence gets, the columns it is made of (it stands before the first), how
-_SENTENCES: Final[dict[str, tuple[str, tuple[str, ...], _Said]]] = {
-    "evidence": ("why", ("reason", "monitor", "since_clear_km", "needed_km"), _evidence),
-    **{each.name: (each.reason, ("reason", "facts"), _role) for each in FINDINGS if each.reason},
-    "stock": ("because", ("deciding",), _audit),
-    "stock_reasons": ("because", ("facts", "reason"), _stock_reason),
+def _decided(row: dict[str, Any], cells: Cells) -> str | None:
+    # without its note, which stands beside it and which a setting may take out
+    return decision_words(row["decision"], None, cells) if row["decision"] else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Sentence:
+    """A column of sentences."""
+
+    name: str
+    columns: tuple[str, ...]  # what it is made of
+    said: Callable[[dict[str, Any], Cells], str | None]
+    before: str  # the column it stands before: others read tables by their order
+
+
+def _listed(name: str, column: str, words: Callable[[str, Cells], str], before: str) -> _Sentence:
+    """Declare the sentences of a column that lists reasons (JSON)."""
+    return _Sentence(name, (column,), lambda row, cells: words(row[column], cells), before)
+
+
+_WORK: Final = (
+    _listed("action", "deeds", deed_words, "safety"),
+    _listed("because", "grounds", ground_words, "safety"),
+    _listed("evidence", "looks", ground_words, "p_not_fixed"),
+    _listed("loss_basis", "cost_grounds", cost_words, "codes"),
+    _Sentence("decided", ("decision",), _decided, "decision"),
+)
+_EVIDENCE: Final = ("reason", "monitor", "since_clear_km", "needed_km")
+_SENTENCES: Final[dict[str, tuple[_Sentence, ...]]] = {
+    "evidence": (_Sentence("why", _EVIDENCE, _evidence, "reason"),),
+    **{
+        each.name: (_Sentence(each.reason, ("reason", "facts"), _role, "reason"),)
+        for each in FINDINGS
+        if each.reason
+    },
+    "stock": (_Sentence("because", ("deciding",), _audit, "deciding"),),
+    "stock_reasons": (_Sentence("because", ("facts", "reason"), _stock_reason, "facts"),),
+    "worklist": _WORK,
+    "worklist_set_aside": _WORK,
 }
 
 
@@ -50,19 +84,24 @@ def with_sentences(table: str, frame: pl.DataFrame, cells: Cells = _ENGLISH) -> 
     """Put the sentence of each row beside its reason; tables without reasons stay as they are."""
     if table in BY_NAME and BY_NAME[table].says:
         return _with_finding(BY_NAME[table], frame, cells)
-    if table not in _SENTENCES:
-        return frame
-    name, columns, said = _SENTENCES[table]
+    for sentence in _SENTENCES.get(table, ()):
+        frame = _with_sentence(sentence, frame, cells)
+    return frame
+
+
+def _with_sentence(sentence: _Sentence, frame: pl.DataFrame, cells: Cells) -> pl.DataFrame:
+    columns = sentence.columns
     # a large table says the same few things again and again
     known = frame.select(columns).unique(maintain_order=True)
     # (no-break spaces are for pages: a table is not set in lines)
-    lines = [said(row, cells).replace(GAP, " ") for row in known.iter_rows(named=True)]
-    words = pl.Series(name, lines, dtype=pl.String)
+    said = (sentence.said(row, cells) for row in known.iter_rows(named=True))
+    lines = [line and line.replace(GAP, " ") for line in said]
+    words = pl.Series(sentence.name, lines, dtype=pl.String)
     told = frame.join(
         known.with_columns(words), on=columns, how="left", nulls_equal=True, maintain_order="left"
     )
-    before = frame.columns.index(columns[0])
-    return told.select(*frame.columns[:before], name, *frame.columns[before:])
+    before = frame.columns.index(sentence.before)
+    return told.select(*frame.columns[:before], sentence.name, *frame.columns[before:])
 
 
 def _with_finding(finding: Finding, frame: pl.DataFrame, cells: Cells) -> pl.DataFrame:

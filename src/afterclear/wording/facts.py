@@ -78,10 +78,15 @@ def written(value: Fact, kind: Kind, cells: Cells) -> str:
         return cells.day(datetime.fromisoformat(value))
     if isinstance(value, Sequence) and not isinstance(value, str):
         return _listed(value, kind, cells)
+    return _word(str(value), kind, cells)
+
+
+def _word(said: str, kind: Kind, cells: Cells) -> str:
     if kind == "unit":
-        return unit_words(str(value), cells.words)
+        return unit_words(said, cells.words)
+    if kind == "component":
+        return said.removeprefix("code:").replace("_", " ")
     words = _WORDS.get(kind, {})
-    said = str(value)
     return cells.t(words[said]) if said in words else said
 
 
@@ -97,9 +102,16 @@ def _listed(values: Sequence[str] | Sequence[Sequence[str]], kind: Kind, cells: 
         if len(named) <= _NAMED:
             return listed
         return cells.t("{listed} and {n} more", listed=listed, n=len(named) - _NAMED)
-    if kind == "units":
-        return ", ".join(unit_words(str(value), cells.words) for value in values)
-    return ", ".join(_self_test(str(value), cells) for value in values)
+    words = {"monitors": _self_test, "units": _unit, "texts": _as_it_is}[kind]
+    return ", ".join(words(str(value), cells) for value in values)
+
+
+def _unit(label: str, cells: Cells) -> str:
+    return unit_words(label, cells.words)
+
+
+def _as_it_is(text: str, _: Cells) -> str:
+    return text
 
 
 def _self_test(name: str, cells: Cells) -> str:

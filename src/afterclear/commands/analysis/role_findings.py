@@ -1,17 +1,13 @@
 """Roles, stock and worklist: the store's histories and the settings into the findings on them."""
 
 from datetime import datetime
-from functools import partial
 
 from afterclear.commands.app import App
 from afterclear.findings.common.rule_files import read_stock_rules, read_worklist_rules
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.stock.audit import audit_stock
-from afterclear.findings.work.worklist import Words, build_worklist
+from afterclear.findings.work.worklist import build_worklist
 from afterclear.store.engine.database import Connection
-from afterclear.wording.cells import Cells
-from afterclear.wording.roles import role_sentence
-from afterclear.wording.stock import audit_words
 
 
 def find_roles_and_work(app: App, con: Connection, as_of: datetime) -> None:
@@ -24,7 +20,5 @@ def find_roles_and_work(app: App, con: Connection, as_of: datetime) -> None:
 
 def rank_work(app: App, con: Connection, as_of: datetime) -> None:
     """Make the worklist anew from what is kept."""
-    cells = Cells(units=app.config.settings.digest.units)
     rules = read_worklist_rules(app.config.table("worklist_rules.toml"))
-    words = Words(cells, partial(audit_words, cells=cells), partial(role_sentence, cells=cells))
-    build_worklist(con, app.catalogue, rules, words, as_of)
+    build_worklist(con, app.catalogue, rules, as_of)

@@ -20,6 +20,7 @@ from afterclear.store.queries.exports_roles import EXPORTS_ROLES, PAGE_ROLES
 from afterclear.wording.cells import Cells
 from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words
+from afterclear.wording.work import decision_words, deed_words, ground_words
 
 Row = dict[str, Any]  # by the export's columns
 _Kind = TypeVar("_Kind", Attempt, Evidence)
@@ -63,7 +64,7 @@ def vehicle_story(app: App, vehicle_id: str) -> VehicleStory:
             raise UnknownVehicleError(vehicle_id)
         episodes = _of(con, PAGE_FRAMES["episodes"], vehicle_id)
         odometer = _of(con, EXPORTS["odometer"], vehicle_id)
-        work = _of(con, EXPORTS_ROLES["worklist"], vehicle_id)
+        work = _work(app, con, vehicle_id)
         return VehicleStory(
             vehicle=known[0] if known else {"vehicle_id": vehicle_id},
             attempts=_stories(app, con, vehicle_id),
@@ -106,6 +107,21 @@ def _with_why(app: App, found: list[Row]) -> list[Row]:
     """Add the sentence of each row's reason, in the units of the digests."""
     cells = Cells(units=app.config.settings.digest.units)
     return [row | {"why": role_sentence(row["reason"], row["facts"], cells)} for row in found]
+
+
+def _work(app: App, con: Connection, vehicle_id: str) -> list[Row]:
+    """Give a vehicle's lines of the worklist with their sentences, in the units of the digests."""
+    cells = Cells(units=app.config.settings.digest.units)
+    return [
+        row
+        | {
+            "action": deed_words(row["deeds"], cells),
+            "because": ground_words(row["grounds"], cells),
+            "evidence": ground_words(row["looks"], cells),
+            "decided": row["decision"] and decision_words(row["decision"], row["note"], cells),
+        }
+        for row in _of(con, EXPORTS_ROLES["worklist"], vehicle_id)
+    ]
 
 
 def _aware(value: object) -> object:

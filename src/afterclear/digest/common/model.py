@@ -81,12 +81,13 @@ class PresentFault:
 class WorkFacts:
     """What the ranked work list says of a vehicle."""
 
-    deed: str  # what to do, in the findings' words
-    because: str
-    evidence: str | None  # what to read, and when
+    deeds: str  # what to do: reasons with their facts (JSON)
+    grounds: str  # why
+    looks: str  # what to scan, and when
     expected_loss: float | None
     currency: str | None
-    decided: str | None
+    decision: str | None  # what was decided: a reason with its facts (JSON)
+    note: str | None  # of whoever decided
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,12 +61,13 @@ def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
         safety=row.safety,
         cautions=_cautions(row.codes, setting) if row.safety else (),
         facts=WorkFacts(
-            deed=row.action,
-            because=row.because,
-            evidence=row.evidence,
+            deeds=row.deeds,
+            grounds=row.grounds,
+            looks=row.looks,
             expected_loss=row.expected_loss,
             currency=row.currency,
-            decided=row.decided,
+            decision=row.decision,
+            note=row.note,
         ),
     )
 

@@ -54,8 +54,9 @@ class WorkRow:
 
     vehicle_id: str
     rank: int | None  # None: a person's word took it off the list
-    action: str
-    because: str
+    deeds: str  # JSON: reasons with their facts (``wording/work.py``)
+    grounds: str  # as ``deeds``: why
+    looks: str  # as ``deeds``: what to scan, and when
     safety: bool
     attempt_ids: str | None
     audience: str = "fleet"
@@ -66,11 +67,11 @@ class WorkRow:
     p_not_fixed: float | None = None
     expected_loss: float | None = None
     currency: str | None = None
-    loss_basis: str | None = None
+    cost_grounds: str | None = None  # as ``deeds``: what the cost is taken from
     codes: str | None = None
     cautions: str | None = None
-    decided: str | None = None
-    evidence: str | None = None  # what to read, and when, in words
+    decision: str | None = None  # JSON: what was decided
+    note: str | None = None  # of whoever decided
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,20 +45,17 @@ IDENTIFYING: Final[dict[str, str]] = {
 FREE_TEXT: Final = frozenset({"notes", "note", "description", "row_json", "value", "failure"})
 # a column that is a person's free text in tables that have the other one, and ours elsewhere
 _FREE_BESIDE: Final = {"reason": ("cleared_at", "cleared_low_at")}
-# what was decided, before the note of whoever decided
-_DECIDED: Final = (
-    r"(?s)^(Decided on [^:]* to wait until [^:]*|Decided on [^:]*: (?:accepted as it is|"
-    r"not a fault|repaired elsewhere))(?::.*)?$"
-)
 # text of ours that may quote a name
 _TEXTS: Final = (
     "because",
     "deciding",
+    "deeds",
+    "grounds",
+    "looks",
     "facts",
     "why",
     "sentence",
     "action",
-    "decided",
     "parts",
     "reason",
     "at_sites",
@@ -202,8 +199,6 @@ def pseudonymise(
             changed.append(_tokens(frame, column, names))
         elif column in FREE_TEXT or _is_free_beside(column, frame):
             changed.append(pl.lit(None, pl.String).alias(column))
-        elif column == "decided":
-            changed.append(_without_note(column))
         elif column in _TEXTS and quoted:
             changed.append(
                 pl.col(column).str.replace_many(list(quoted), list(quoted.values()), leftmost=True)
@@ -218,12 +213,6 @@ def may_quote(column: str) -> bool:
 
 def _is_free_beside(column: str, frame: pl.DataFrame) -> bool:
     return any(other in frame.columns for other in _FREE_BESIDE.get(column, ()))
-
-
-def _without_note(column: str) -> pl.Expr:
-    """Keep what was decided, and nothing of its note; of a wording not known no more than that."""
-    told = pl.col(column).str.extract(_DECIDED).fill_null("Decided")
-    return pl.when(pl.col(column).is_not_null()).then(told).alias(column)
 
 
 def _conflicts(frame: pl.DataFrame, names: Pseudonyms) -> pl.DataFrame:

@@ -18,6 +18,7 @@ from afterclear.wording.facts import ASIDE_WORDS
 from afterclear.wording.language import mark
 from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words
+from afterclear.wording.work import decision_words, deed_words, ground_words
 
 _KM = re.compile(r"(\d[\d,]*(?:\.\d+)?)[ \u00a0]km\b")
 
@@ -59,9 +60,12 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "bold": lambda text: Markup("<b>{}</b>").format(text),
         "day": cells.day,
         "decision_word": word(DECISION_WORDS),
+        "decision_words": lambda facts: decision_words(facts.decision, facts.note, cells),
+        "deed_words": lambda deeds: deed_words(deeds, cells),
         "distance": cells.distance,
         "finding_said": lambda row: findings.finding_words(row, cells),
         "finding_words": lambda row: finding_words(row, cells),
+        "ground_words": lambda grounds: ground_words(grounds, cells),
         "growth_bar": _growth_bar,
         "habit": word(PROCESS_WORDS),
         "moment": cells.moment,

@@ -10,10 +10,10 @@ from afterclear.digest.build import DigestModel
 from afterclear.digest.common.model import Change, Changes, WorkItem
 from afterclear.digest.common.ranked import Work
 from afterclear.digest.input.frames import Audience, Caution
-from afterclear.digest.output.filters import told_units
 from afterclear.wording.cells import Cells, Dash
 from afterclear.wording.language import Language
 from afterclear.wording.stock import audit_words
+from afterclear.wording.work import deed_words
 
 _MOST = 6  # lines under one heading; the digest has them all
 
@@ -95,7 +95,7 @@ def _cautions(groups: Iterable[Sequence[Caution]], cells: Cells) -> Part:
 
 def _work_line(item: WorkItem, cells: Cells) -> str:
     mark = f" ({cells.t('Safety')})" if item.safety else ""
-    return f"{item.vehicle.vehicle_id}{mark}: {told_units(item.facts.deed, cells)}"
+    return f"{item.vehicle.vehicle_id}{mark}: {deed_words(item.facts.deeds, cells)}"
 
 
 def _changed(changes: Changes | None, cells: Cells) -> list[Part]:

@@ -7,8 +7,10 @@ Lines that concern safety are not hidden: they stay, below the others, with what
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
-from afterclear.findings.common.told import Voice
+from afterclear.findings.common.facts_json import as_json, iso
+from afterclear.reasons import Fact, WorkReason
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,20 +73,22 @@ def _holds(decision: Decided, matter: Matter, now: datetime, km_now: float | Non
     return matter.began_at <= decision.decided_at
 
 
-def decision_words(decision: Decided, voice: Voice) -> str:
-    """Say what was decided; by whom stands in the table of decisions only."""
-    day = voice.told.day
-    note = f": {decision.note}" if decision.note else ""
+# what a word of the table of decisions says
+_DECIDED: Final = {
+    "wait": WorkReason.DECIDED_TO_WAIT,
+    "accept": WorkReason.DECIDED_TO_ACCEPT,
+    "not_a_fault": WorkReason.DECIDED_NO_FAULT,
+    "repaired_elsewhere": WorkReason.DECIDED_REPAIRED_ELSEWHERE,
+}
+
+
+def decision_reason(decision: Decided) -> str:
+    """Give what was decided (JSON: its code with its facts); the note stands beside it.
+
+    By whom stands in the table of decisions only.
+    """
+    facts: dict[str, Fact] = {"decided_on": iso(decision.decided_at)}
     if decision.word == "wait":
-        ends = [
-            f"until {day(decision.until_at)}" if decision.until_at else "",
-            f"until {voice.told.distance(decision.until_km)}" if decision.until_km else "",
-        ]
-        until = " or ".join(filter(None, ends))
-        return f"Decided on {day(decision.decided_at)} to wait {until}{note}"
-    said = {
-        "accept": "accepted as it is",
-        "not_a_fault": "not a fault",
-        "repaired_elsewhere": "repaired elsewhere",
-    }[decision.word]
-    return f"Decided on {day(decision.decided_at)}: {said}{note}"
+        until = decision.until_at
+        facts |= {"until_on": iso(until) if until else None, "until_km": decision.until_km}
+    return as_json([_DECIDED[decision.word], facts])

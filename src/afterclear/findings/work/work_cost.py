@@ -11,6 +11,10 @@ from functools import cache
 from statistics import median
 
 from afterclear.findings.common.rule_files import WorklistRules
+from afterclear.findings.work.work_items import reason
+from afterclear.reasons import WorkReason
+
+R = WorkReason
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +34,7 @@ class Cost:
 
     amount: float
     currency: str
-    basis: str
+    basis: str  # a reason with its facts (JSON)
 
 
 class ComeBackCosts:
@@ -64,12 +68,14 @@ class ComeBackCosts:
     def _of(self, component: str, currency: str) -> Cost:
         own = self._by_component.get((component, currency), [])
         if len(own) >= self._rules.min_orders:
-            words = component.replace("_", " ").removeprefix("code:")
-            return Cost(median(own), currency, f"median of {len(own)} work orders on {words}")
+            of_component = reason(R.COST_OF_COMPONENT, orders=len(own), component=component)
+            return Cost(median(own), currency, of_component)
         every = self._all.get(currency, [])
         if len(every) >= self._rules.min_fleet_orders:
-            return Cost(median(every), currency, f"median of all {len(every)} orders in {currency}")
-        return Cost(self._rules.come_back, self._rules.currency, "the setting come_back")
+            of_all = reason(R.COST_OF_ALL_ORDERS, orders=len(every), currency=currency)
+            return Cost(median(every), currency, of_all)
+        as_set = reason(R.COST_SET, setting="come_back")
+        return Cost(self._rules.come_back, self._rules.currency, as_set)
 
 
 def _most(counts: Counter[str]) -> str:

@@ -1,15 +1,18 @@
-"""What there is to do on a vehicle, one item a matter, in words.  Pure: rows in, items out."""
+"""What there is to do on a vehicle, one item a matter.  Pure: rows in, items out."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final, Literal
 
-from afterclear.findings.common.told import Voice
+from afterclear.findings.common.facts_json import as_json, iso
 from afterclear.findings.work.decided import Matter
+from afterclear.reasons import Fact, StockReason, WorkReason
 
 Kind = Literal["repair", "scan"]
 Row = dict[str, Any]
+Reason = str  # JSON: a reason's code with its facts (``wording/work.py`` says it)
+R = WorkReason
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,8 +21,8 @@ class Item:
 
     matter: Matter
     kind: Kind
-    action: str
-    because: str
+    deed: Reason
+    grounds: tuple[Reason, ...]
     component: str
     family: str
     p_not_fixed: float
@@ -47,7 +50,7 @@ class VehicleWork:
 class ItemRules:
     """What the items need to know beside the rows."""
 
-    voice: Voice
+    label: Callable[[str], str]  # a control unit's function -> how people call it
     now: datetime
     quiet_days: float
     silent_scans: int
@@ -56,6 +59,16 @@ class ItemRules:
 
 _RATHER: Final = 0.5  # a cause likelier than all others together
 _NO_PROOF: Final = 1000.0  # km, where no attempt tells: own judgement
+
+
+def reason(name: WorkReason | StockReason, **facts: Fact) -> Reason:
+    """Write a reason with its facts."""
+    return as_json([name, facts])
+
+
+def kept(row: Row) -> Reason:
+    """Quote the reason that a row of the roles is kept with."""
+    return f"[{as_json(row['reason'])}, {row['facts']}]"
 
 
 def items_of(work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
@@ -74,7 +87,7 @@ def items_of(work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
 def _fault(
     row: Row, present: set[tuple[str, str]], work: VehicleWork, rules: ItemRules
 ) -> Iterator[Item]:
-    key, voice = (row["ecu"], row["code"]), rules.voice
+    key = (row["ecu"], row["code"])
     role = work.roles.get(key)
     if role and role["role"] == "consequential":
         cause = (role["primary_ecu"], role["primary_code"])
@@ -90,15 +103,15 @@ def _fault(
         if (r := work.roles.get((e["ecu"], e["code"]))) is not None
         and (r["primary_ecu"], r["primary_code"]) == key
     ]
-    named = voice.at(row["code"], row["unit"])
+    fault = _named(row, rules)
     attempts = tuple(a["attempt_id"] for a in (*([attempt] if attempt else []), *related))
     component = row["component"]
     units = dict.fromkeys((row["ecu"], *(ecu for ecu, _ in echoes)))
     item = Item(
         matter=_matter(row, attempts, attempt),
         kind="repair",
-        action=f"{_what_to_do(attempt)} {named}",
-        because=_why_open(row, work, rules, attempt, related, [code for _, code in echoes]),
+        deed=reason(_what_to_do(attempt), **fault),
+        grounds=tuple(_why_open(row, work, rules, related, [code for _, code in echoes])),
         component=component,
         family=row["family"],
         p_not_fixed=1.0,
@@ -109,97 +122,99 @@ def _fault(
         codes=(row["code"], *(code for _, code in echoes)),
     )
     if (rules.now - row["last_seen_at"]).total_seconds() > rules.quiet_days * 86400:
-        last = voice.told.day(row["last_seen_at"])
+        unread = reason(R.UNIT_NOT_READ_SINCE, seen_on=iso(row["last_seen_at"]))
         item = replace(
             item,
             kind="scan",
             after_km=0.0,
-            action=f"Scan the {voice.label(row['unit'])} unit before booking work on {row['code']}",
-            because=f"{item.because} That unit was not read since {last}.",
+            deed=reason(R.SCAN_BEFORE_BOOKING, **fault),
+            grounds=(*item.grounds, unread),
         )
     yield item
 
 
+def _named(row: Row, rules: ItemRules) -> dict[str, Fact]:
+    return {"code": row["code"], "unit": rules.label(row["unit"])}
+
+
 def _why_open(
-    row: Row,
-    work: VehicleWork,
-    rules: ItemRules,
-    attempt: Row | None,
-    related: Sequence[Row],
-    echoes: Sequence[str],
-) -> str:
-    day, km = rules.voice.told.day, rules.voice.told.distance
-    named = f"{rules.voice.at(row['code'], row['unit'])} ({row['meaning']})"
+    row: Row, work: VehicleWork, rules: ItemRules, related: Sequence[Row], echoes: Sequence[str]
+) -> Iterator[Reason]:
     left = work.leftovers.get((row["ecu"], row["code"]))
-    parts = []
+    attempt = _attempt((row["ecu"], row["code"]), work)
+    fault = {**_named(row, rules), "meaning": row["meaning"]}
     if left is not None and left["is_open"]:
-        parts.append(left["why"])
+        yield kept(left)
     elif attempt is not None:
-        deed = "repair" if attempt["kind"] == "repair" else "clear without a repair"
-        nth = f", attempt {attempt['attempt_no']}" if attempt["attempt_no"] > 1 else ""
-        when = f"after the {deed} of {day(attempt['attempted_at'])}{nth}"
-        if attempt["outcome"] == "came_back" and attempt["stayed"]:
-            parts.append(f"{named} never left {when}.")
-        elif attempt["outcome"] == "came_back":
-            parts.append(f"{named} came back {_distance(attempt, km)} {when}.")
-            parts += _cause(attempt, km)
-        else:
-            parts.append(f"{named} is open {when}.")
+        yield _after_attempt(attempt, fault)
+        if attempt["attempt_no"] > 1:
+            yield reason(R.NOT_FIRST_ATTEMPT, attempt_no=attempt["attempt_no"])
+        yield from _likely_cause(attempt)
     else:
+        seen = {**fault, "seen_on": iso(row["last_seen_at"])}
         n = row["n_scans"]
-        seen = "one scan" if n == 1 else f"{n} scans"
-        parts.append(
-            f"{named} is open: seen in {seen}, last on {day(row['last_seen_at'])}, and no work on "
-            "it is known."
+        yield (
+            reason(R.OPEN_SEEN_ONCE, **seen)
+            if n == 1
+            else reason(R.OPEN_SEEN_OFTEN, **seen, scans=n)
         )
-    parts += [r["why"] for r in related]
+    for found in related:
+        yield kept(found)
     if echoes:
-        follow = "follows" if len(echoes) == 1 else "follow"
-        parts.append(f"{', '.join(dict.fromkeys(echoes))} elsewhere {follow} from it.")
-    return " ".join(parts)
+        codes = list(dict.fromkeys(echoes))
+        yield reason(R.FOLLOWED_BY_ONE if len(codes) == 1 else R.FOLLOWED_BY_MORE, codes=codes)
 
 
-def _what_to_do(attempt: Row | None) -> str:
+def _what_to_do(attempt: Row | None) -> WorkReason:
     """Replace a worn part, diagnose a failed repair again, look for all else."""
     if attempt is None or attempt["outcome"] != "came_back" or attempt["kind"] != "repair":
-        return "Find and repair"
+        return R.FIND_AND_REPAIR
     if (attempt["p_worn"] or 0.0) >= _RATHER:
-        return "Replace the worn part behind"
+        return R.REPLACE_WORN_PART
     if attempt["stayed"] or (attempt["p_same_fault"] or 0.0) >= _RATHER:
-        return "Diagnose anew and repair"
-    return "Find and repair"
+        return R.DIAGNOSE_ANEW
+    return R.FIND_AND_REPAIR
 
 
-def _cause(attempt: Row, km: Callable[[float | None], str]) -> list[str]:
+def _likely_cause(attempt: Row) -> Iterator[Reason]:
     """Say what a come-back of a repair most likely comes from."""
-    if attempt["kind"] != "repair" or attempt["p_same_fault"] is None:
-        return []
+    came_back = attempt["outcome"] == "came_back" and not attempt["stayed"]
+    if not came_back or attempt["kind"] != "repair" or attempt["p_same_fault"] is None:
+        return
     if (attempt["p_worn"] or 0.0) >= _RATHER:
-        usual = attempt["usual_life_km"]
-        life = f"; half of such parts last {km(usual)}" if usual is not None else ""
-        return [f"The part that was fitted has most likely worn out{life}."]
-    if attempt["p_same_fault"] >= _RATHER:
-        return ["The repair most likely did not hold: the cause may be another one."]
-    return ["It is most likely a new fault."]
+        yield reason(R.LIKELY_WORN_OUT, usual_life_km=attempt["usual_life_km"])
+    elif attempt["p_same_fault"] >= _RATHER:
+        yield reason(R.LIKELY_NOT_HELD)
+    else:
+        yield reason(R.LIKELY_NEW_FAULT)
 
 
-def _distance(attempt: Row, km: Callable[[float | None], str]) -> str:
+_NEVER_LEFT: Final = {"repair": R.NEVER_LEFT_AFTER_REPAIR, "clear_only": R.NEVER_LEFT_AFTER_CLEAR}
+_CAME_BACK: Final = {"repair": R.CAME_BACK_AFTER_REPAIR, "clear_only": R.CAME_BACK_AFTER_CLEAR}
+_STILL_OPEN: Final = {"repair": R.OPEN_AFTER_REPAIR, "clear_only": R.OPEN_AFTER_CLEAR}
+
+
+def _after_attempt(attempt: Row, fault: Mapping[str, Fact]) -> Reason:
+    """Say how a fault stands after the latest work on it."""
+    facts = {**fault, "worked_on": iso(attempt["attempted_at"])}
+    kind = attempt["kind"]
+    if attempt["outcome"] != "came_back":
+        return reason(_STILL_OPEN[kind], **facts)
+    if attempt["stayed"]:
+        return reason(_NEVER_LEFT[kind], **facts)
     low, high = attempt["returned_low_km"], attempt["returned_high_km"]
-    if high is None:
-        return "again"
-    return f"between {km(low)} and {km(high)}" if low else f"within {km(high)}"
+    return reason(_CAME_BACK[kind], **facts, low_km=low or None, high_km=high)
 
 
 def _echo_alone(row: Row, role: Row, rules: ItemRules) -> Item:
     """Ask to read the unit an echo points at, or to look again where its cause is gone."""
-    voice = rules.voice
     target = role["to_scan"] or row["ecu"]
-    label = voice.label(role["to_scan"] or row["unit"])
+    label = rules.label(role["to_scan"] or row["unit"])
     return Item(
         matter=_matter(row, (), None),
         kind="scan",
-        action=f"Scan the {label} unit before any work on {row['code']}",
-        because=role["why"],
+        deed=reason(R.SCAN_BEFORE_WORK, code=row["code"], unit=label),
+        grounds=(kept(role),),
         component=row["component"],
         family=row["family"],
         p_not_fixed=1.0,
@@ -215,23 +230,20 @@ def _check(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
     """Ask for the scan that would tell whether a fix held, where one is due."""
     if row["outcome"] not in {"unchecked", "on_watch"} or row["is_echo"]:
         return
-    voice = rules.voice
-    named = voice.at(row["code"], row["unit"])
+    fix = {**_named(row, rules), "deed": row["kind"], "worked_on": iso(row["attempted_at"])}
     to_drive = _to_drive(row, row["km_to_go"], work.km_now)
-    deed = "repaired" if row["kind"] == "repair" else "cleared without a repair"
-    day = voice.told.day(row["attempted_at"])
     if row["outcome"] == "unchecked":
         if row["kind"] != "repair" and not row["cautions"]:
             return
-        text = f"{named} was {deed} on {day}, and no scan since could tell whether that held."
+        grounds = [reason(StockReason.FIX_UNCHECKED, **fix)]
         if to_drive > 0:
-            text += f" Clean for {voice.told.distance(to_drive)} more, it is proven."
+            grounds.append(reason(R.PROVEN_AFTER, to_go_km=to_drive))
         # any scan tells something once silence counts; proof may take far longer
         to_drive = _to_drive(row, row["evidence_km"], work.km_now)
     elif to_drive > 0:
         return
     else:
-        text = f"{named} was {deed} on {day}, and is clean since; one more clean scan proves it."
+        grounds = [reason(R.ONE_SCAN_TO_PROOF, **fix)]
     yield Item(
         matter=Matter(
             row["vehicle_id"],
@@ -242,8 +254,8 @@ def _check(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
             None,
         ),
         kind="scan",
-        action=f"Scan the {voice.label(row['unit'])} unit",
-        because=text,
+        deed=reason(R.SCAN_UNIT, unit=fix["unit"]),
+        grounds=tuple(grounds),
         component=row["component"],
         family=row["family"],
         p_not_fixed=row["p_not_held"] if row["p_not_held"] is not None else 1.0,
@@ -265,14 +277,12 @@ def _to_drive(row: Row, needed_km: float | None, km_now: float | None) -> float:
 
 
 def _silent(row: Row, rules: ItemRules) -> Item:
-    voice = rules.voice
-    label, since = voice.label(row["unit"]), voice.told.day(row["since_at"])
+    label, since = rules.label(row["unit"]), iso(row["since_at"])
     return Item(
         matter=Matter(row["vehicle_id"], row["ecu"], None, (), row["since_at"], None),
         kind="scan",
-        action=f"Find out why the {label} unit gives no answer",
-        because=f"The {label} unit gave no answer in the last {row['n_silent']} scans, since "
-        f"{since}. Nothing is known of its codes as long as it is silent.",
+        deed=reason(R.FIND_WHY_SILENT, unit=label),
+        grounds=(reason(R.SILENT_FOR_SCANS, unit=label, scans=row["n_silent"], since=since),),
         component=f"control_unit:{row['unit']}",
         family=f"control_unit:{row['unit']}",
         p_not_fixed=1.0,

@@ -6,7 +6,7 @@ fault is not fixed times what its come-back costs.  Decisions people made are ho
 
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
@@ -16,20 +16,29 @@ from typing import Any, Final
 import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
+from afterclear.findings.common.facts_json import as_json
 from afterclear.findings.common.rows_by_vehicle import ByVehicle
 from afterclear.findings.common.rule_files import WorklistRules
 from afterclear.findings.common.tables import keep
-from afterclear.findings.common.told import Told, Voice
 from afterclear.findings.roles.role_facts import FactBook
-from afterclear.findings.work.decided import Decided, Matter, decision_on, decision_words
+from afterclear.findings.work.decided import Decided, Matter, decision_on, decision_reason
 from afterclear.findings.work.work_cost import ComeBackCosts, Order
-from afterclear.findings.work.work_items import Item, ItemRules, Row, VehicleWork, items_of
+from afterclear.findings.work.work_items import (
+    Item,
+    ItemRules,
+    Reason,
+    Row,
+    VehicleWork,
+    items_of,
+    reason,
+)
 from afterclear.findings.work.work_queries import FOR_COSTS, PROOF_KM, VEHICLES, WORK_ROWS
+from afterclear.reasons import Fact, WorkReason
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.results import naive
 
 _ALL_UNITS: Final = "all units"
-_HOLD: Final = "Hold"
+_HOLD: Final = reason(WorkReason.HOLD)
 _LINES_AT_ONCE: Final = 10_000
 
 
@@ -41,23 +50,13 @@ class _Line:
     audience: str
     site: str | None
     items: tuple[Item, ...]
-    decided: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Words:
-    """How lines are written: distances and days, and the reasons they quote."""
-
-    told: Told
-    audit: Callable[[str], str]  # what decided a verdict of the stock audit
-    role: Callable[[str, str], str]  # a reason of roles with its facts
+    decided: Decided | None
 
 
 def build_worklist(
     con: Connection,
     catalogue: Catalogue,
     rules: WorklistRules,
-    words: Words,
     as_of: datetime,
 ) -> None:
     """Rank what there is to do for fleet, garage and stock; replace the table."""
@@ -68,13 +67,12 @@ def build_worklist(
         book,
         rules,
         ItemRules(
-            voice=Voice(words.told, book.label),
+            label=book.label,
             now=naive(as_of),
             quiet_days=rules.quiet_days,
             silent_scans=rules.silent_scans,
             proof_km=dict(query(con, PROOF_KM).iter_rows()),
         ),
-        words,
     )
     keep(con, "worklist", _ranked(_lines(desk)))
 
@@ -98,9 +96,7 @@ class _Desk:
         book: FactBook,
         rules: WorklistRules,
         items: ItemRules,
-        words: Words,
     ) -> None:
-        self._words = words
         self._catalogue, self._book = catalogue, book
         self._rules, self._items = rules, items
         self._said = cache(self._told)
@@ -127,8 +123,6 @@ class _Desk:
             of[name] = rows.of(vehicle["vehicle_id"])
             for row in of[name]:
                 row.update(self._said(row["family"] or "", row["code"] or "", row["ecu"]))
-                if "facts" in row:
-                    row["why"] = self._words.role(row["reason"], row["facts"])
         return VehicleWork(
             open_faults=of["open"],
             roles={(r["ecu"], r["code"]): r for r in of["roles"]},
@@ -152,17 +146,16 @@ class _Desk:
             yield from self._grouped("garage", vehicle, items)
 
     def _grouped(self, audience: str, vehicle: Row, items: Sequence[Item]) -> Iterator[_Line]:
-        groups: dict[tuple[str | None, str | None], list[Item]] = defaultdict(list)
+        groups: dict[tuple[str | None, Decided | None], list[Item]] = defaultdict(list)
         for item in items:
             site = (item.site or vehicle["site"]) if audience == "garage" else vehicle["site"]
             groups[site, self._decided(item, vehicle)].append(item)
         for (site, decided), grouped in groups.items():
             yield _Line(vehicle["vehicle_id"], audience, site, tuple(grouped), decided)
 
-    def _decided(self, item: Item, vehicle: Row) -> str | None:
+    def _decided(self, item: Item, vehicle: Row) -> Decided | None:
         decisions = self._decisions.get(vehicle["vehicle_id"], ())
-        found = decision_on(item.matter, decisions, self._items.now, vehicle["km_now"])
-        return decision_words(found, self._items.voice) if found else None
+        return decision_on(item.matter, decisions, self._items.now, vehicle["km_now"])
 
     def _with_audit(self, vehicle: Row, items: list[Item]) -> list[Item]:
         """Put the verdict of the stock audit before the work it asks for."""
@@ -170,14 +163,14 @@ class _Desk:
         if audit is None or audit["verdict"] == "ready":
             return items
         km = audit["km_to_rescan"] or 0.0
-        after = f" after {self._items.voice.told.distance(km)}" if km > 0 else ""
-        action = _HOLD if audit["verdict"] == "hold" else f"Scan in full again{after}"
+        scan = reason(WorkReason.SCAN_IN_FULL, after_km=km if km > 0 else None)
+        deed = _HOLD if audit["verdict"] == "hold" else scan
         began = audit["last_full_scan_at"] or self._items.now
         verdict = Item(
             Matter(vehicle["vehicle_id"], None, None, (), began, None),
             "scan",
-            action,
-            self._words.audit(audit["deciding"]),
+            deed,
+            tuple(as_json(said) for said in json.loads(audit["deciding"])),
             "",
             "",
             0.0,
@@ -189,9 +182,9 @@ class _Desk:
         )
         # the audit has said why; its full scan is the one these ask for
         told = [
-            replace(item, because="")
+            replace(item, grounds=())
             if item.kind == "repair"
-            else replace(item, because="", action=action, units_to_scan=(), after_km=km)
+            else replace(item, grounds=(), deed=deed, units_to_scan=(), after_km=km)
             for item in items
         ]
         return [verdict, *told]
@@ -204,7 +197,7 @@ class _Desk:
         items = [line.items[n] for n in order]
         dearest = max(range(len(costs)), key=lambda n: (loss[n], -n))
         bring_in = any(i.kind == "repair" for i in items)
-        actions = list(dict.fromkeys(i.action for i in items))
+        deeds = list(dict.fromkeys(i.deed for i in items))
         after = max((i.after_km for i in items), default=0.0)
         units = list(dict.fromkeys(u for i in items for u in i.units_to_scan))
         units = [_ALL_UNITS] if _ALL_UNITS in units else units
@@ -213,8 +206,12 @@ class _Desk:
             "vehicle_id": line.vehicle_id,
             "audience": line.audience,
             "rank": None,
-            "action": "; ".join(actions) + ".",
-            "because": " ".join(dict.fromkeys(i.because for i in items if i.because)),
+            "deeds": _listed(deeds),
+            # (whole, item by item: what comes of an attempt is said of that attempt)
+            "grounds": _listed(
+                g for grounds in dict.fromkeys(i.grounds for i in items) for g in grounds
+            ),
+            "looks": _listed([self._look(units, after, bring_in=bring_in)]),
             "safety": bool(cautions),
             "attempt_ids": " ".join(dict.fromkeys(a for i in items for a in i.matter.attempt_ids)),
             "kind": "bring_in" if bring_in else "scan",
@@ -224,28 +221,28 @@ class _Desk:
             "p_not_fixed": max(i.p_not_fixed for i in items),
             "expected_loss": round(sum(loss), 2),
             "currency": costs[dearest].currency,
-            "loss_basis": "; ".join(
+            "cost_grounds": _listed(
                 dict.fromkeys(costs[n].basis for n in order if line.items[n].component)
             ),
             "codes": json.dumps(list(dict.fromkeys(c for i in items for c in i.codes))),
             "cautions": " ".join(cautions),
-            "evidence": self._evidence(units, after, bring_in=bring_in),
-            "decided": line.decided,
-            "_no_hold": actions[0] != _HOLD,
+            "decision": decision_reason(line.decided) if line.decided else None,
+            "note": line.decided.note if line.decided else None,
+            "_no_hold": deeds[0] != _HOLD,
             "_caution_rank": self._caution_rank(cautions),
         }
 
-    def _evidence(self, units: Sequence[str], after: float, *, bring_in: bool) -> str:
+    def _look(self, units: Sequence[str], after: float, *, bring_in: bool) -> Reason:
         """Say which units to scan, and when: the proof the next verdict needs."""
-        voice = self._items.voice
-        names = ", ".join(
-            u if u == _ALL_UNITS else f"{voice.label(self._book.unit(u))} unit" for u in units
+        labels = [self._items.label(self._book.unit(u)) for u in units if u != _ALL_UNITS]
+        named: dict[str, Fact] = (
+            {"unit": labels[0]} if len(labels) == 1 else {"units": labels} if labels else {}
         )
         if bring_in:
-            again = voice.told.distance(after)
-            return f"To scan before and after the work, and again after about {again}: {names}."
-        when = f"after {voice.told.distance(after)}" if after > 0 else "now"
-        return f"To scan {when}: {names}."
+            return reason(WorkReason.SCAN_AROUND_WORK, **named, again_km=after)
+        if after > 0:
+            return reason(WorkReason.SCAN_LATER, **named, after_km=after)
+        return reason(WorkReason.SCAN_NOW, **named)
 
     def _pressing(self, item: Item, loss: float) -> tuple[Any, ...]:
         audit_first = item.component != ""
@@ -263,9 +260,14 @@ class _Desk:
         return min((order.index(c) if c in order else len(order) for c in cautions), default=99)
 
 
+def _listed(reasons: Iterable[Reason]) -> str:
+    """Write reasons as one list (JSON)."""
+    return f"[{', '.join(reasons)}]"
+
+
 def _ranked(lines: pl.DataFrame) -> pl.DataFrame:
     """Rank the lines of each audience; lines decided away get no rank, but for safety's."""
-    safety, is_open = pl.col("safety"), pl.col("decided").is_null()
+    safety, is_open = pl.col("safety"), pl.col("decision").is_null()
     counts = is_open | safety
     return lines.sort(
         "audience",
@@ -277,7 +279,7 @@ def _ranked(lines: pl.DataFrame) -> pl.DataFrame:
         -pl.col("expected_loss"),
         "vehicle_id",
         pl.col("site").fill_null(""),
-        pl.col("decided").fill_null(""),
+        pl.col("decision").fill_null(""),
         maintain_order=True,
     ).with_columns(
         rank=pl.when(counts).then(counts.cum_sum().over("audience")).cast(pl.Int32),
@@ -296,8 +298,9 @@ _WORKLIST: Final[dict[str, Any]] = {
     "vehicle_id": pl.String,
     "audience": pl.String,
     "rank": pl.Int32,
-    "action": pl.String,
-    "because": pl.String,
+    "deeds": pl.String,
+    "grounds": pl.String,
+    "looks": pl.String,
     "safety": pl.Boolean,
     "attempt_ids": pl.String,
     "kind": pl.String,
@@ -307,9 +310,9 @@ _WORKLIST: Final[dict[str, Any]] = {
     "p_not_fixed": pl.Float64,
     "expected_loss": pl.Float64,
     "currency": pl.String,
-    "loss_basis": pl.String,
+    "cost_grounds": pl.String,
     "codes": pl.String,
     "cautions": pl.String,
-    "evidence": pl.String,
-    "decided": pl.String,
+    "decision": pl.String,
+    "note": pl.String,
 }

@@ -16,15 +16,15 @@ EXPORTS_ROLES: Final[dict[str, str]] = {
         SELECT vehicle_id, position, reason, weight, subject, km_to_rescan, source, facts
         FROM stock_reasons ORDER BY vehicle_id, position""",
     "worklist": """
-        SELECT vehicle_id, rank, action, because, safety, attempt_ids, audience, kind, site,
-            units_to_scan, after_km, evidence, p_not_fixed, expected_loss, currency, loss_basis,
-            codes, cautions, decided
+        SELECT vehicle_id, rank, safety, attempt_ids, audience, kind, site, units_to_scan,
+            after_km, p_not_fixed, expected_loss, currency, codes, cautions, decision, note, deeds,
+            grounds, looks, cost_grounds
         FROM worklist WHERE rank IS NOT NULL ORDER BY audience, rank""",
     "worklist_set_aside": """
-        SELECT vehicle_id, rank, action, because, safety, attempt_ids, audience, kind, site,
-            units_to_scan, after_km, evidence, p_not_fixed, expected_loss, currency, loss_basis,
-            codes, cautions, decided
-        FROM worklist WHERE rank IS NULL ORDER BY audience, vehicle_id, site, decided""",
+        SELECT vehicle_id, rank, safety, attempt_ids, audience, kind, site, units_to_scan,
+            after_km, p_not_fixed, expected_loss, currency, codes, cautions, decision, note, deeds,
+            grounds, looks, cost_grounds
+        FROM worklist WHERE rank IS NULL ORDER BY audience, vehicle_id, site, decision""",
     "decisions": """
         SELECT decision_id, vehicle_id, attempt_id, ecu, code, word, until_at, until_km,
             decided_by, note, decided_at, undone_by, undone_at

@@ -1,0 +1,183 @@
+"""What to do about a vehicle, why, and what to scan, in the reader's words.  Pure."""
+
+import json
+from typing import Final
+
+from afterclear.reasons import WORK_PARAMETERS, Facts, RoleReason, StockReason, WorkReason
+from afterclear.wording.cells import Cells
+from afterclear.wording.facts import filled
+from afterclear.wording.language import mark
+from afterclear.wording.roles import SAID as ROLE_SAID
+from afterclear.wording.roles import role_words
+from afterclear.wording.stock import stock_words
+
+W = WorkReason
+
+SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
+    W.HOLD: (mark("Hold"),),
+    W.SCAN_IN_FULL: (
+        mark("Scan in full again after {after_km}"),
+        mark("Scan in full again"),
+    ),
+    W.FIND_AND_REPAIR: (mark("Find and repair {code} in the {unit} unit"),),
+    W.DIAGNOSE_ANEW: (mark("Diagnose anew and repair {code} in the {unit} unit"),),
+    W.REPLACE_WORN_PART: (mark("Replace the worn part behind {code} in the {unit} unit"),),
+    W.SCAN_BEFORE_BOOKING: (mark("Scan the {unit} unit before booking work on {code}"),),
+    W.SCAN_BEFORE_WORK: (mark("Scan the {unit} unit before any work on {code}"),),
+    W.SCAN_UNIT: (mark("Scan the {unit} unit"),),
+    W.FIND_WHY_SILENT: (mark("Find out why the {unit} unit gives no answer"),),
+    W.NEVER_LEFT_AFTER_REPAIR: (
+        mark("{code} in the {unit} unit ({meaning}) never left after the repair of {worked_on}."),
+    ),
+    W.NEVER_LEFT_AFTER_CLEAR: (
+        mark(
+            "{code} in the {unit} unit ({meaning}) never left after the clear without a repair of "
+            "{worked_on}."
+        ),
+    ),
+    W.CAME_BACK_AFTER_REPAIR: (
+        mark(
+            "{code} in the {unit} unit ({meaning}) came back between {low_km} and {high_km} after "
+            "the repair of {worked_on}."
+        ),
+        mark(
+            "{code} in the {unit} unit ({meaning}) came back within {high_km} after the repair of "
+            "{worked_on}."
+        ),
+        mark("{code} in the {unit} unit ({meaning}) came back after the repair of {worked_on}."),
+    ),
+    W.CAME_BACK_AFTER_CLEAR: (
+        mark(
+            "{code} in the {unit} unit ({meaning}) came back between {low_km} and {high_km} after "
+            "the clear without a repair of {worked_on}."
+        ),
+        mark(
+            "{code} in the {unit} unit ({meaning}) came back within {high_km} after the clear "
+            "without a repair of {worked_on}."
+        ),
+        mark(
+            "{code} in the {unit} unit ({meaning}) came back after the clear without a repair of "
+            "{worked_on}."
+        ),
+    ),
+    W.OPEN_AFTER_REPAIR: (
+        mark("{code} in the {unit} unit ({meaning}) is open after the repair of {worked_on}."),
+    ),
+    W.OPEN_AFTER_CLEAR: (
+        mark(
+            "{code} in the {unit} unit ({meaning}) is open after the clear without a repair of "
+            "{worked_on}."
+        ),
+    ),
+    W.NOT_FIRST_ATTEMPT: (mark("That was attempt no. {attempt_no}."),),
+    W.LIKELY_WORN_OUT: (
+        mark(
+            "The part that was fitted has most likely worn out; half of such parts last "
+            "{usual_life_km}."
+        ),
+        mark("The part that was fitted has most likely worn out."),
+    ),
+    W.LIKELY_NOT_HELD: (
+        mark("The repair most likely did not hold: the cause may be another one."),
+    ),
+    W.LIKELY_NEW_FAULT: (mark("It is most likely a new fault."),),
+    W.OPEN_SEEN_ONCE: (
+        mark(
+            "{code} in the {unit} unit ({meaning}) is open: seen in one scan, on {seen_on}, and "
+            "no work on it is known."
+        ),
+    ),
+    W.OPEN_SEEN_OFTEN: (
+        mark(
+            "{code} in the {unit} unit ({meaning}) is open: seen in {scans} scans, last on "
+            "{seen_on}, and no work on it is known."
+        ),
+    ),
+    W.FOLLOWED_BY_ONE: (mark("{codes} elsewhere follows from it."),),
+    W.FOLLOWED_BY_MORE: (mark("{codes} elsewhere follow from it."),),
+    W.UNIT_NOT_READ_SINCE: (mark("That unit has not been read since {seen_on}."),),
+    W.PROVEN_AFTER: (mark("Counts as fixed after {to_go_km} more without the code."),),
+    W.ONE_SCAN_TO_PROOF: (
+        mark(
+            "{code} in the {unit} unit was {deed} on {worked_on} and is clean since; one more "
+            "clean scan proves it."
+        ),
+    ),
+    W.SILENT_FOR_SCANS: (
+        mark(
+            "The {unit} unit gave no answer in the last {scans} scans, since {since}. Nothing is "
+            "known of its codes as long as it is silent."
+        ),
+    ),
+    W.SCAN_AROUND_WORK: (
+        mark("Scan the {unit} unit before and after the work, and again after about {again_km}."),
+        mark(
+            "Scan these units before and after the work, and again after about {again_km}: {units}."
+        ),
+        mark("Scan all units before and after the work, and again after about {again_km}."),
+    ),
+    W.SCAN_NOW: (
+        mark("Scan the {unit} unit now."),
+        mark("Scan these units now: {units}."),
+        mark("Scan all units now."),
+    ),
+    W.SCAN_LATER: (
+        mark("Scan the {unit} unit after {after_km}."),
+        mark("Scan these units after {after_km}: {units}."),
+        mark("Scan all units after {after_km}."),
+    ),
+    W.DECIDED_TO_WAIT: (
+        mark("Decided on {decided_on} to wait until {until_on} or until {until_km}"),
+        mark("Decided on {decided_on} to wait until {until_on}"),
+        mark("Decided on {decided_on} to wait until {until_km}"),
+    ),
+    W.DECIDED_TO_ACCEPT: (mark("Decided on {decided_on}: accepted as it is"),),
+    W.DECIDED_NO_FAULT: (mark("Decided on {decided_on}: not a fault"),),
+    W.DECIDED_REPAIRED_ELSEWHERE: (mark("Decided on {decided_on}: repaired elsewhere"),),
+    W.COST_OF_COMPONENT: (mark("median of {orders} work orders on {component}"),),
+    W.COST_OF_ALL_ORDERS: (mark("median of all {orders} orders in {currency}"),),
+    W.COST_SET: (mark("the setting {setting}"),),
+}
+
+
+def work_words(reason: WorkReason, facts: Facts, cells: Cells) -> str:
+    r"""Say a reason of the worklist in the reader's language and units.
+
+    >>> work_words(W.SCAN_LATER, {"unit": "brakes", "after_km": 1609.344}, Cells("mi"))
+    'Scan the brakes unit after 1,000\xa0mi.'
+    """
+    return filled(SAID[reason], WORK_PARAMETERS[reason], facts, cells)
+
+
+def deed_words(reasons: str, cells: Cells) -> str:
+    """Say what to do; ``reasons``: JSON, a list of reasons with their facts."""
+    return "; ".join(_each(reasons, cells)) + "."
+
+
+def ground_words(reasons: str, cells: Cells) -> str:
+    """Say why, or what to scan; reasons of the stock audit and of roles may be among them."""
+    return " ".join(_each(reasons, cells))
+
+
+def cost_words(reasons: str, cells: Cells) -> str:
+    """Say what the cost of a come-back is taken from."""
+    return "; ".join(_each(reasons, cells))
+
+
+def decision_words(reason: str, note: str | None, cells: Cells) -> str:
+    """Say what was decided; ``reason``: JSON, its code with its facts."""
+    name, facts = json.loads(reason)
+    said = work_words(WorkReason(name), facts, cells)
+    return f"{said}: {note}" if note else said
+
+
+def _each(reasons: str, cells: Cells) -> list[str]:
+    return [_said(name, facts, cells) for name, facts in json.loads(reasons)]
+
+
+def _said(name: str, facts: Facts, cells: Cells) -> str:
+    if name in SAID:
+        return work_words(WorkReason(name), facts, cells)
+    if name in ROLE_SAID:
+        return role_words(RoleReason(name), facts, cells)
+    return stock_words(StockReason(name), facts, cells)
