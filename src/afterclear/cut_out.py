@@ -15,13 +15,13 @@ from typing import Final
 
 import polars as pl
 
-from afterclear.catalogue.called import Called
+from afterclear.catalogue.names_in_text import Called
 from afterclear.errors import RefusedFileError
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.cutting import CannotLookError, Cut, without
 from afterclear.records import Delivery, PlainFile, PlainRows, ReadFile, Rejection
 from afterclear.store.engine.database import is_of_the_file
-from afterclear.store.intake.door import Door
+from afterclear.store.intake.forgotten_names import Door
 
 REFUSED: Final = (
     "a vehicle that may be kept: this one was forgotten ('afterclear forget allow NAME' lets it in)"

@@ -15,8 +15,8 @@ from functools import partial
 from pathlib import Path
 from traceback import format_exception
 
-from afterclear.catalogue.called import ERASED, Called
 from afterclear.catalogue.codes import NormalCode, normal_code, says_none, split_codes
+from afterclear.catalogue.names_in_text import ERASED, Called
 from afterclear.cut_out import admitted, names_at_the_door, names_of_packed
 from afterclear.errors import DecodeError, FaultError, RefusedFileError, UnreachableError
 from afterclear.readers.child.reading_process import Readers
@@ -37,7 +37,8 @@ from afterclear.sources.folder import opened_within
 from afterclear.store.engine.archive import Incoming, Snapshot, keep_bytes, taken_in
 from afterclear.store.engine.database import Connection, is_of_the_file, transaction
 from afterclear.store.intake.absorb import Absorbed, absorb
-from afterclear.store.intake.door import Door, the_door
+from afterclear.store.intake.direct_load import NoCode, NotPlainlyNew
+from afterclear.store.intake.forgotten_names import Door, the_door
 from afterclear.store.intake.identity import adopt, under_own_number
 from afterclear.store.intake.ledger import (
     complete_load,
@@ -50,14 +51,13 @@ from afterclear.store.intake.ledger import (
 )
 from afterclear.store.intake.merging import note_written
 from afterclear.store.intake.near_misses import new_vehicles
-from afterclear.store.intake.retold import replace_retold
-from afterclear.store.intake.shortcut import NoCode, NotPlainlyNew
+from afterclear.store.intake.repeated_scans import replace_retold
 from afterclear.store.intake.withdrawal import (
     Origin,
     remember_origin,
 )
 from afterclear.store.settling.doubts import doubtful_vins, undrivable_readings
-from afterclear.store.settling.mended import clear_mended
+from afterclear.store.settling.mended_rows import clear_mended
 from afterclear.store.upkeep.archive_changes import remember_change, was_changed
 
 Clock = Callable[[], datetime]

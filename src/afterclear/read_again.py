@@ -24,10 +24,10 @@ from afterclear.load import (
     take_part,
 )
 from afterclear.plain import TABLES
-from afterclear.readers.base import MAP_PREFIX
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.limits import USUAL, ReadingLimits
 from afterclear.readers.maps.import_map import load_maps
+from afterclear.readers.reader import MAP_PREFIX
 from afterclear.readers.registry import all_readers
 from afterclear.records import LoadResult, ReadFile
 from afterclear.store.engine.archive import Snapshot, taken_out

@@ -27,8 +27,8 @@ from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
 from afterclear.digest.charts.layout import WIDE
 from afterclear.digest.charts.life import draw_life
-from afterclear.digest.charts.odometer import draw_odometer
-from afterclear.digest.charts.timeline import draw_timeline
+from afterclear.digest.charts.odometer_chart import draw_odometer
+from afterclear.digest.charts.timeline_chart import draw_timeline
 from afterclear.digest.input.frames import FRAME_ROWS, DigestSettings, VehiclePagesOf
 from afterclear.digest.output.write import write_digest
 from afterclear.digest.vehicle.vehicle_model import OdometerChart, TimeLine

@@ -35,7 +35,7 @@ from afterclear.findings.sites.process import find_process
 from afterclear.findings.sites.quarters import find_quarters
 from afterclear.findings.sites.site_ratios import find_holders
 from afterclear.findings.verdicts import judge_attempts
-from afterclear.histories.build import set_rules
+from afterclear.histories.build_histories import set_rules
 from afterclear.store.engine.database import Connection, open_store, scalar
 from tests.benchmarks.measuring import Cost, Watch
 from tests.histories.story import RULES

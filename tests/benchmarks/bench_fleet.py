@@ -27,7 +27,7 @@ import duckdb
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
-from afterclear.commands.pages.digests import DigestAsked, digest
+from afterclear.commands.pages.write_digests import DigestAsked, digest
 from afterclear.commands.progress import Progress
 from afterclear.config import Config
 from afterclear.store.engine.database import open_store, query

@@ -62,8 +62,8 @@ def _imports() -> Path:
 
 def _here() -> type:
     """Give readers that do all their work where they are asked."""
-    from afterclear.readers.base import Reader  # noqa: PLC0415 - the start is measured
     from afterclear.readers.limits import ReadingLimits  # noqa: PLC0415
+    from afterclear.readers.reader import Reader  # noqa: PLC0415 - the start is measured
     from afterclear.readers.registry import identify  # noqa: PLC0415
     from afterclear.records import Delivery  # noqa: PLC0415
 

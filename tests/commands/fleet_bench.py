@@ -12,7 +12,7 @@ from typing import Any
 
 import polars as pl
 
-from afterclear.catalogue.called import plain_id
+from afterclear.catalogue.names_in_text import plain_id
 from afterclear.commands.analysis.deciding import Asked, decide, undo
 from afterclear.commands.app import App
 from afterclear.commands.forgetting import forget

@@ -6,7 +6,7 @@ from pathlib import Path
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
-from afterclear.commands.pages.digests import digest
+from afterclear.commands.pages.write_digests import digest
 from afterclear.config import Config
 
 AS_OF = datetime(2026, 5, 20, 12, tzinfo=UTC)

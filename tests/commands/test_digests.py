@@ -14,7 +14,7 @@ from afterclear.commands.analysis.deciding import Asked, decide
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.own_words import sought
-from afterclear.commands.pages.digests import (
+from afterclear.commands.pages.write_digests import (
     KEY_VARIABLE,
     DigestAsked,
     _checked,

@@ -16,7 +16,7 @@ from polars.testing import assert_frame_equal
 
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.cut_out import REFUSED
-from afterclear.histories import build
+from afterclear.histories import build_histories
 from afterclear.store.engine.database import open_store, query
 from afterclear.store.queries.exports import EXPORTS, PAGE_FRAMES
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
@@ -76,7 +76,7 @@ def rebuilt(
 def check_fleet(bench: Bench, fleet: Fleet) -> dict[str, pl.DataFrame]:
     """Hold what analyses of each delivery end in against one of everything; give it."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(build, "BUCKET_ROWS", fleet.bucket_rows)
+        patch.setattr(build_histories, "BUCKET_ROWS", fleet.bucket_rows)
         forgotten = incremental(bench, fleet)
     assert not bench.ask("FROM analyses ORDER BY analysis_id")["is_full"][-1]
     found = frames(bench)

@@ -13,13 +13,13 @@ from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.jobs import Due, do_job
 from afterclear.commands.nightly import run_once
-from afterclear.commands.pages.digests import make_digest
 from afterclear.commands.pages.mailing import (
     PASSWORD_VARIABLE,
     SECRET_VARIABLE,
     send_digest,
     send_urgent,
 )
+from afterclear.commands.pages.write_digests import make_digest
 from afterclear.config import Config, NamedJob, Source, without_secrets
 from afterclear.errors import ConfigError
 from afterclear.store.engine.database import open_store, query

@@ -14,7 +14,6 @@ from polars.testing import assert_frame_equal
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
 from afterclear.commands.pages import page_workers
-from afterclear.commands.pages.digests import DigestAsked, digest, digest_again
 from afterclear.commands.pages.page_frames import (
     StoreDetails,
     analysed,
@@ -23,7 +22,8 @@ from afterclear.commands.pages.page_frames import (
     shown_as,
 )
 from afterclear.commands.pages.page_workers import rendered
-from afterclear.digest.build import PAGE_TABLES, DigestModel, build_fleet_digest
+from afterclear.commands.pages.write_digests import DigestAsked, digest, digest_again
+from afterclear.digest.build_digests import PAGE_TABLES, DigestModel, build_fleet_digest
 from afterclear.digest.input.frames import DigestSettings, FleetFrames
 from afterclear.errors import Stopped
 from afterclear.store.engine.database import Connection, open_store, query

@@ -14,9 +14,9 @@ from typing import Literal
 import polars as pl
 
 from afterclear.commands.pages.page_workers import rendered
-from afterclear.digest.build import DigestModel, build_fleet_digest
+from afterclear.digest.build_digests import DigestModel, build_fleet_digest
 from afterclear.digest.input.frames import FRAME_ROWS, VEHICLE_FINDINGS, Details, FleetFrames, Told
-from afterclear.digest.input.rows import Clock, Outcome, Vehicle
+from afterclear.digest.input.row_types import Clock, Outcome, Vehicle
 
 # a column of a few rows may hold nothing that tells its type
 _AT = pl.Datetime("us", "UTC")
@@ -58,7 +58,7 @@ class Open:
 
 @dataclass(frozen=True, kw_only=True)
 class HistoryFrames(Told):
-    """Every row of every vehicle; ``rows.py`` says what each column means."""
+    """Every row of every vehicle; ``row_types.py`` says what each column means."""
 
     vehicles: pl.DataFrame
     attempts: pl.DataFrame

@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, Literal
 
-from afterclear.digest.input.rows import Attempt, Episode, Evidence, Observation
+from afterclear.digest.input.row_types import Attempt, Episode, Evidence, Observation
 
 Finding = Literal["clean", "returned", "stayed", "sign", "no_evidence"]
 

@@ -6,15 +6,15 @@ from datetime import UTC, datetime
 import pytest
 
 from afterclear.digest.charts.layout import NARROW, WIDE, Layout
-from afterclear.digest.charts.odometer import draw_odometer
+from afterclear.digest.charts.odometer_chart import draw_odometer
 from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
 from afterclear.digest.charts.svg import element, text_at
-from afterclear.digest.charts.timeline import draw_timeline
-from afterclear.digest.charts.verdicts import draw_verdicts
+from afterclear.digest.charts.timeline_chart import draw_timeline
+from afterclear.digest.charts.verdict_bars import draw_verdicts
 from afterclear.digest.common.model import Tally
-from afterclear.digest.input.rows import OdometerReading
-from afterclear.digest.vehicle.vehicle import odometer_chart
+from afterclear.digest.input.row_types import OdometerReading
 from afterclear.digest.vehicle.vehicle_model import Mark, OdometerChart, Tick, TimeLine
+from afterclear.digest.vehicle.vehicle_page import odometer_chart
 from afterclear.wording.cells import Cells
 from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import fleet

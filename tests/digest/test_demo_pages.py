@@ -14,9 +14,9 @@ import afterclear
 from afterclear.commands.analysis.analysing import analyse, last_event
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
-from afterclear.commands.pages.digests import digest
+from afterclear.commands.pages.write_digests import digest
 from afterclear.config import Config, shipped
-from afterclear.digest.common import names
+from afterclear.digest.common import file_names
 from afterclear.store.queries.exports import EXPORTS
 from tests.digest.messages import catalogue
 
@@ -65,7 +65,7 @@ def target(click: str) -> str:
     """Turn ``vehicles/M-106`` into its page."""
     if not click.startswith("vehicles/"):
         return click
-    return names.vehicle_page(click.removeprefix("vehicles/"))
+    return file_names.vehicle_page(click.removeprefix("vehicles/"))
 
 
 def test_there_are_ten_questions() -> None:
@@ -78,7 +78,7 @@ def test_a_question_is_answered_in_two_clicks(
 ) -> None:
     """Each click is a link of the page before; what is looked for stands on the last page."""
     assert 1 <= len(clicks) <= 2, asked
-    here = names.INDEX
+    here = file_names.INDEX
     for click in clicks:
         wanted = target(click)
         links = {urljoin(here, link) for link in Page(folder / here.partition("#")[0]).links}
@@ -161,7 +161,7 @@ _ENGLISH = re.compile(r'<(\w+)[^>]* lang="en"[^>]*>.*?</\1>', re.DOTALL)
 @pytest.mark.slow
 def test_every_page_of_the_demo_is_valid_and_reachable(folder: Path) -> None:
     files = [*folder.glob("*.html"), *folder.glob("vehicles/*.html")]
-    reached = {names.INDEX, *Page(folder / names.INDEX).links}
+    reached = {file_names.INDEX, *Page(folder / file_names.INDEX).links}
     for file in files:
         name = str(file.relative_to(folder))
         assert name in reached, name

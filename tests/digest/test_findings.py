@@ -9,8 +9,8 @@ import html5lib
 import polars as pl
 import pytest
 
-from afterclear.digest.build import DigestModel
-from afterclear.digest.input.findings import read_findings
+from afterclear.digest.build_digests import DigestModel
+from afterclear.digest.input.findings_by_page import read_findings
 from afterclear.digest.output.render import render_fleet, render_stock
 from afterclear.digest.vehicle.codes_by_scan import scan_roles
 from afterclear.finding_tables.roles import Role

@@ -7,7 +7,7 @@ import pytest
 
 from afterclear.digest.common.model import AttemptView, Fault, VehicleRef
 from afterclear.digest.input.mileage import Line
-from afterclear.digest.input.rows import Attempt, Evidence
+from afterclear.digest.input.row_types import Attempt, Evidence
 from afterclear.digest.vehicle.axis_position import Axis
 from afterclear.digest.vehicle.growth import growth_of, merge_intervals
 from afterclear.digest.vehicle.vehicle_model import Growth, Stretch

@@ -5,8 +5,8 @@ from dataclasses import replace
 import html5lib
 import pytest
 
-from afterclear.digest import build
-from afterclear.digest.build import DigestModel
+from afterclear.digest import build_digests
+from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.input.frames import DigestSettings
 from afterclear.digest.output.render import render_fleet
@@ -83,7 +83,7 @@ def test_vehicles_named_by_a_page_that_is_not_written_need_no_page() -> None:
 
 def test_a_large_fleet_is_listed_on_several_pages(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every vehicle is on exactly one list; every page is reached from the index."""
-    monkeypatch.setattr(build, "LIST", 5)
+    monkeypatch.setattr(build_digests, "LIST", 5)
     model = build_digest(fleet(findings=findings()))
     pages = render_digest(model)
     lists = [name for name in pages if name.startswith("vehicles/list-")]

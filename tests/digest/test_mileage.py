@@ -13,7 +13,7 @@ from afterclear.digest.input.mileage import (
     reckoned_line,
     usual_mileage,
 )
-from afterclear.digest.input.rows import Attempt, Evidence, OdometerReading
+from afterclear.digest.input.row_types import Attempt, Evidence, OdometerReading
 from afterclear.wording.cells import Cells, Dash
 from tests.digest.rows_fixture import attempt, evidence, observation
 

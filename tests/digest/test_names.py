@@ -5,7 +5,7 @@ from fnmatch import fnmatch
 from hypothesis import given
 from hypothesis import strategies as st
 
-from afterclear.digest.common.names import vehicle_page
+from afterclear.digest.common.file_names import vehicle_page
 from afterclear.store.upkeep.forget import page_before
 from tests.digest.hostile_fixture import EVIL_IDS
 

@@ -5,8 +5,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from afterclear.digest.common.reasons import attempt_reason, what_settles
-from afterclear.digest.input.rows import Attempt, Evidence
+from afterclear.digest.common.attempt_reasons import attempt_reason, what_settles
+from afterclear.digest.input.row_types import Attempt, Evidence
 from afterclear.reasons import EvidenceReason as R
 from afterclear.wording.cells import Cells
 from tests.digest.rows_fixture import attempt, episode, evidence

@@ -1,7 +1,7 @@
 """Where everything stands in the picture of a vehicle's history."""
 
 from afterclear.digest.input.mileage import Line
-from afterclear.digest.input.rows import OdometerReading
+from afterclear.digest.input.row_types import OdometerReading
 from afterclear.digest.output.filters import filters
 from afterclear.digest.output.render import render_vehicle
 from afterclear.digest.vehicle.round_axes import date_ticks, distance_ticks, round_step

@@ -5,7 +5,7 @@ import pytest
 import surpyval
 from scipy import optimize
 
-from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.causes.cell_prior import Cells
 from afterclear.estimators.causes.judging import (
     ETA_SPAN_KM,
@@ -14,7 +14,7 @@ from afterclear.estimators.causes.judging import (
     ThreeCauses,
     judge,
 )
-from afterclear.estimators.causes.others import Others, Windows
+from afterclear.estimators.causes.other_causes import Others, Windows
 from afterclear.estimators.fix_held.fix_held import sorted_attempts
 from afterclear.estimators.fix_held.grid import Rows
 from afterclear.estimators.fix_held.pool import Levels, left_to_others, likelihoods

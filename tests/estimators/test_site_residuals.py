@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray
 from afterclear.estimators.arrays.ragged import group_sums
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.fix_held.fix_held import FixHeld
 from afterclear.estimators.rates.case_mix import Pooled
 from afterclear.estimators.rates.site_residuals import (

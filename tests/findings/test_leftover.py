@@ -12,7 +12,7 @@ from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.roles.pair_evidence import MIN_BOTH, count_pairs
 from afterclear.findings.roles.role_facts import FactBook
 from afterclear.findings.verdicts import judge_attempts
-from afterclear.histories.rules import HistoryRules
+from afterclear.histories.history_rules import HistoryRules
 from afterclear.store.engine.database import Connection, query
 from afterclear.wording.cells import Cells
 from afterclear.wording.roles import role_sentence

@@ -6,7 +6,7 @@ import pytest
 
 from afterclear.findings.roles.role_facts import FactBook, SeenCode
 from afterclear.findings.roles.role_links import FleetPair, Key, Link, break_rings
-from afterclear.findings.roles.rules import Look, Role, RoleRules
+from afterclear.findings.roles.role_rules import Look, Role, RoleRules
 from afterclear.wording.cells import Cells
 from afterclear.wording.roles import role_words
 from tests.histories.story import CATALOGUE

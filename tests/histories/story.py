@@ -11,8 +11,8 @@ import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.config import shipped
-from afterclear.histories.build import rebuild
-from afterclear.histories.rules import HistoryRules
+from afterclear.histories.build_histories import rebuild
+from afterclear.histories.history_rules import HistoryRules
 from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection, open_store, query

@@ -4,7 +4,7 @@ import re
 from textwrap import fill
 
 import afterclear.histories
-from afterclear.histories.build import rule_files
+from afterclear.histories.build_histories import rule_files
 
 _NAME = r"((?:store\.)?\w+)"
 _WRITES = re.compile(rf"\b(?:TEMP TABLE|INSERT INTO|DELETE FROM) {_NAME}")
@@ -38,7 +38,7 @@ def test_the_map_of_tables_is_that_of_the_sql() -> None:
 
 
 def test_no_file_reads_what_a_later_one_writes() -> None:
-    """What ``build.py`` puts in between belongs to no file."""
+    """What ``build_histories.py`` puts in between belongs to no file."""
     files = [flow_of(sql) for sql in rule_files().values()]
     later: set[str] = set()
     for reads, writes in reversed(files):

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from afterclear.commands.analysis.analysing import analyse
-from afterclear.commands.pages.digests import digest
+from afterclear.commands.pages.write_digests import digest
 from afterclear.store.engine.database import open_store
 from tests.hostile.test_sql import app_in, row, take
 from tests.store.deliveries import jsonl_text, load, rows, write

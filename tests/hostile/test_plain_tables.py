@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from afterclear.commands.analysis.analysing import analyse
-from afterclear.commands.pages.digests import digest
+from afterclear.commands.pages.write_digests import digest
 from afterclear.plain import Takes
 from tests.hostile.test_sql import app_in, jsonl, row, take
 from tests.store.deliveries import HEAD, load, rows, write

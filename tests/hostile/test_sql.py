@@ -18,7 +18,7 @@ from afterclear.commands.app import App
 from afterclear.commands.forgetting import forget
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.intake.mapping import check_file
-from afterclear.commands.pages.digests import digest
+from afterclear.commands.pages.write_digests import digest
 from afterclear.commands.queries.exporting import export_file, export_frame
 from afterclear.commands.queries.vehicle_story import vehicle_story
 from afterclear.commands.upkeep import check, vacuum

@@ -9,9 +9,9 @@ from pathlib import Path
 import polars as pl
 
 from afterclear.config import shipped
-from afterclear.readers.base import Reader
 from afterclear.readers.maps.checked_map import ImportMap
 from afterclear.readers.maps.import_map import load_maps
+from afterclear.readers.reader import Reader
 from afterclear.readers.registry import all_readers
 from afterclear.records import Delivery, PlainRows, ReadFile
 from tests.readers.bus import BEGIN, DM1, one_code

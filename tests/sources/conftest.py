@@ -3,14 +3,14 @@
 import pytest
 import trustme
 
-from afterclear.sources import base
+from afterclear.sources import source
 from tests.sources.garage import SECRET
 from tests.sources.servers import PASSWORD
 
 
 @pytest.fixture(autouse=True)
 def _no_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(base, "WAITS_S", (0.0, 0.0, 0.0))
+    monkeypatch.setattr(source, "WAITS_S", (0.0, 0.0, 0.0))
 
 
 @pytest.fixture

@@ -17,7 +17,7 @@ from afterclear.commands.app import App
 from afterclear.config import Config, without_secrets
 from afterclear.errors import ConfigError, RefusedSourceError, TooLargeError
 from afterclear.sources import https, imap
-from afterclear.sources.base import Found
+from afterclear.sources.source import Found
 from afterclear.store.engine.database import open_store, query
 from tests.sources.garage import HEAD, fates, garage, load, scan
 from tests.sources.servers import (

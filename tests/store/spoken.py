@@ -16,7 +16,7 @@ import zstandard
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
-from afterclear.commands.pages.digests import digest
+from afterclear.commands.pages.write_digests import digest
 from afterclear.config import Config
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store, query

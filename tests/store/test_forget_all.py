@@ -17,7 +17,7 @@ from afterclear.commands.app import App
 from afterclear.commands.forgetting import forget, let_in
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.intake.replaying import replay
-from afterclear.commands.pages.digests import digest
+from afterclear.commands.pages.write_digests import digest
 from afterclear.commands.queries.health import health
 from afterclear.commands.upkeep import check
 from afterclear.errors import UsageError

@@ -216,7 +216,7 @@ def test_a_plain_table_may_name_a_vehicle_by_its_known_vin(
     tmp_path: Path, store: Path, monkeypatch: pytest.MonkeyPatch, short_from: int
 ) -> None:
     """By the short way and the long one: new, then a duplicate, then a correction of T-1's row."""
-    monkeypatch.setattr("afterclear.store.intake.shortcut.FROM_BYTES", short_from)
+    monkeypatch.setattr("afterclear.store.intake.direct_load.FROM_BYTES", short_from)
     load(store, write(tmp_path, "list.csv", f"{LIST}T-1,{VIN_1},,\n"))
     written = VIN_1.lower()
     told = "S1,{},2025-05-01,{},engine,P0301,\n"

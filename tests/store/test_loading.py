@@ -6,7 +6,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from afterclear.store.intake import shortcut
+from afterclear.store.intake import direct_load
 from tests.store.deliveries import HEAD, adds_up, load, rows, write
 
 ROW = "S1,V1,2025-03-30T10:00:00Z,1000,engine,P0301,confirmed\n"
@@ -14,12 +14,12 @@ ROW = "S1,V1,2025-03-30T10:00:00Z,1000,engine,P0301,confirmed\n"
 
 # small files go the long way; that large ones end alike by theirs, the long run shows
 @pytest.fixture(
-    params=[pytest.param(0, marks=pytest.mark.slow), shortcut.FROM_BYTES],
+    params=[pytest.param(0, marks=pytest.mark.slow), direct_load.FROM_BYTES],
     ids=["short way", "long way"],
 )
 def store(tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Give an empty store; every test here goes both ways a table can take into it."""
-    monkeypatch.setattr(shortcut, "FROM_BYTES", request.param)
+    monkeypatch.setattr(direct_load, "FROM_BYTES", request.param)
     return tmp_path / "store.duckdb"
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from afterclear.store.intake import shortcut
+from afterclear.store.intake import direct_load
 from tests.store.deliveries import HEAD, adds_up, load, rows, write
 
 CELLS = st.tuples(
@@ -20,7 +20,7 @@ FILES = st.lists(st.lists(CELLS, min_size=1, max_size=8), min_size=1, max_size=4
 
 
 WAYS = pytest.mark.parametrize(
-    "from_bytes", [0, shortcut.FROM_BYTES], ids=["short way", "long way"]
+    "from_bytes", [0, direct_load.FROM_BYTES], ids=["short way", "long way"]
 )
 UNHURRIED = settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 
@@ -32,7 +32,7 @@ def test_rows_add_up_and_the_last_word_counts(
     monkeypatch: pytest.MonkeyPatch, from_bytes: int, files: list[list[tuple[str, ...]]]
 ) -> None:
     """The same rules, row by row in plain Python, gives the same table, by either way."""
-    monkeypatch.setattr(shortcut, "FROM_BYTES", from_bytes)
+    monkeypatch.setattr(direct_load, "FROM_BYTES", from_bytes)
     check_last_words(files)
 
 
@@ -44,7 +44,7 @@ def test_rows_of_many_deliveries_add_up(
     monkeypatch: pytest.MonkeyPatch, from_bytes: int, files: list[list[tuple[str, ...]]]
 ) -> None:
     """The same over more deliveries."""
-    monkeypatch.setattr(shortcut, "FROM_BYTES", from_bytes)
+    monkeypatch.setattr(direct_load, "FROM_BYTES", from_bytes)
     check_last_words(files)
 
 

@@ -8,7 +8,7 @@ import pytest
 from afterclear.load import Arrival, load_files
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store
-from afterclear.store.intake import shortcut
+from afterclear.store.intake import direct_load
 from afterclear.store.upkeep.checks import check_rows
 from tests.store.deliveries import HEAD, NOON, adds_up, load, rows, write
 
@@ -22,11 +22,11 @@ REPLACED = """SELECT row_json->>'ecu', coalesce(row_json->>'code', ''), load_id,
 
 # small files go the long way; that large ones end alike by theirs, the long run shows
 @pytest.fixture(
-    params=[pytest.param(0, marks=pytest.mark.slow), shortcut.FROM_BYTES],
+    params=[pytest.param(0, marks=pytest.mark.slow), direct_load.FROM_BYTES],
     ids=["short way", "long way"],
 )
 def store(tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setattr(shortcut, "FROM_BYTES", request.param)
+    monkeypatch.setattr(direct_load, "FROM_BYTES", request.param)
     return tmp_path / "store.duckdb"
 
 

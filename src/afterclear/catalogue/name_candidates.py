@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from afterclear.catalogue.called import BETWEEN, as_bytes
+from afterclear.catalogue.names_in_text import BETWEEN, as_bytes
 
 _PIECES: Final = 6  # pieces a name is written in
 _IS_LETTER: Final = np.array([chr(b).isalnum() if b < 0x80 else True for b in range(256)], np.int8)  # noqa: PLR2004 - ASCII

@@ -6,13 +6,13 @@ import click
 
 from afterclear.cli.frame import with_app
 from afterclear.commands.app import App
-from afterclear.commands.pages.digests import (
+from afterclear.commands.pages.mailing import SentReport, send_digest, send_urgent
+from afterclear.commands.pages.write_digests import (
     DigestAsked,
     chosen_audiences,
     digest_again,
     make_digest,
 )
-from afterclear.commands.pages.mailing import SentReport, send_digest, send_urgent
 
 
 @click.command("digest")

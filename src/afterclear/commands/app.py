@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from afterclear.catalogue.cautions import Cautions
 from afterclear.config import Config
-from afterclear.histories.rules import HistoryRules
+from afterclear.histories.history_rules import HistoryRules
 from afterclear.plain import Takes
 from afterclear.readers.limits import ReadingLimits
 from afterclear.store.engine.archive import archive_folder

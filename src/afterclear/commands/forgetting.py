@@ -14,7 +14,7 @@ from typing import Final
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.cut_out import Stays, what_stays
-from afterclear.digest.common.names import vehicle_page
+from afterclear.digest.common.file_names import vehicle_page
 from afterclear.errors import StoreError, UnknownVehicleError
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.maps.import_map import load_maps
@@ -23,7 +23,7 @@ from afterclear.records import Delivery
 from afterclear.store.engine.archive import keep_bytes, taken_out
 from afterclear.store.engine.database import Connection, open_store, transaction
 from afterclear.store.engine.snapshot import long_writing, sweep
-from afterclear.store.intake.door import allow, was_forgotten
+from afterclear.store.intake.forgotten_names import allow, was_forgotten
 from afterclear.store.queries.results import last_analysis
 from afterclear.store.upkeep import forget as steps
 from afterclear.store.upkeep.forget import ArchivedFile, Forgotten, Job

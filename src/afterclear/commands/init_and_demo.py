@@ -7,7 +7,7 @@ from pathlib import Path
 from afterclear.commands.analysis.analysing import AnalysisReport, analyse, last_event
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import LoadReport, Whose, load_paths
-from afterclear.commands.pages.digests import DigestAsked, DigestReport, digest
+from afterclear.commands.pages.write_digests import DigestAsked, DigestReport, digest
 from afterclear.commands.progress import QUIET, Progress
 from afterclear.config import Config, commented_files, shipped
 from afterclear.errors import UsageError

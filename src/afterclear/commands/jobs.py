@@ -13,14 +13,14 @@ from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import LoadReport, load_sources
 from afterclear.commands.nightly import RunReport, run_once
-from afterclear.commands.pages.digests import AUDIENCES, DigestAsked, make_digest
 from afterclear.commands.pages.mailing import SentReport, send_digest, send_urgent
+from afterclear.commands.pages.write_digests import AUDIENCES, DigestAsked, make_digest
 from afterclear.commands.upkeep import backup, check, vacuum
 from afterclear.config import NamedJob, without_secrets
 from afterclear.errors import AfterclearError, StoreError, UnreachableError, UsageError
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store
-from afterclear.store.engine.stopping import is_stopping, stop_told
+from afterclear.store.engine.stop_signal import is_stopping, stop_told
 from afterclear.store.queries.journal import Outcome, Run, add_run
 
 _log = logging.getLogger("afterclear.jobs")

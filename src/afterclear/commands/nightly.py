@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from afterclear.commands.analysis.analysing import AnalysisReport, analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import LoadReport, load_sources
-from afterclear.commands.pages.digests import DigestReport, make_digest
 from afterclear.commands.pages.mailing import SentReport, send_urgent
+from afterclear.commands.pages.write_digests import DigestReport, make_digest
 from afterclear.commands.progress import QUIET, Progress
 from afterclear.records import LoadResult
 

@@ -7,7 +7,7 @@ goes on as if nothing had been said, that thread ends the process: it is as safe
 plug, which loses nothing but the step under way.
 
 A query may swallow ``Stopped`` and raise an error of its own. So whoever catches errors broadly
-asks ``store/engine/stopping.py`` what it really was (``transaction``, ``open_store`` and jobs
+asks ``store/engine/stop_signal.py`` what it really was (``transaction``, ``open_store`` and jobs
 do). Nothing else needs to watch for it, as long as every file is written by rename and every
 change of the store is one transaction.
 """
@@ -24,7 +24,7 @@ from typing import Final
 
 from afterclear.errors import Stopped
 from afterclear.store.engine.database import interrupt_queries
-from afterclear.store.engine.stopping import ask_to_stop, forget_signals, is_stopping, stop_told
+from afterclear.store.engine.stop_signal import ask_to_stop, forget_signals, is_stopping, stop_told
 
 # Who stops a service often waits ten seconds before it kills it.
 GRACE_S: Final = 8.0

@@ -12,12 +12,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.causes.cell_prior import Cells
 from afterclear.estimators.causes.judging import Attempts, OlderParts, ThreeCauses, judge
 from afterclear.estimators.fix_held.fix_held import FixHeld
 from afterclear.estimators.fix_held.pool import Levels
-from afterclear.findings.new_faults import new_fault_rates
+from afterclear.findings.new_fault_rates import new_fault_rates
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
 # Attempts on one component are pooled whatever its position: a fleet has few of each corner.

@@ -1,8 +1,8 @@
 """Stored rows -> what was seen, cleared, tried and proven.
 
 The rules are SQL files, run in the order of their numbers for a *bucket* of vehicles
-(``build.py``).  Which file reads and writes which table (``store.`` marks those that are kept;
-``tests/histories/test_table_flow.py`` holds this map to the SQL):
+(``build_histories.py``).  Which file reads and writes which table (``store.`` marks those that are
+kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
 
 05_rows.sql
     reads  bucket, store.scans
@@ -51,8 +51,8 @@ The rules are SQL files, run in the order of their numbers for a *bucket* of veh
            store.stale_vehicles, store.vehicle_clocks, store.vehicle_words, store.watched
 
 Tables that no file writes come from Python, between the files: ``bucket`` and ``odometer``
-(``build.py``); ``presences``, ``unit_labels`` with ``told_units``, ``meanings``, ``part_families``,
-``text_works`` and ``text_acts`` (``facts.py``).
+(``build_histories.py``); ``presences``, ``unit_labels`` with ``told_units``, ``meanings``,
+``part_families``, ``text_works`` and ``text_acts`` (``catalogue_tables.py``).
 
 Decisions that these rules carry:
 

@@ -7,7 +7,7 @@ than a frame in ``j1939_transport``.  Nothing here knows files, clocks or which 
 from dataclasses import dataclass
 
 from afterclear.errors import DecodeError, TruncatedError
-from afterclear.protocols.vin import vin_from_ascii
+from afterclear.protocols.vin_bytes import vin_from_ascii
 
 # Parameter group numbers, as in python-can-j1939.
 DM1_ACTIVE = 0xFECA

@@ -12,7 +12,7 @@ from enum import Enum, IntEnum
 from afterclear.errors import DecodeError, TruncatedError
 from afterclear.protocols import j2012
 from afterclear.protocols.monitors import Monitor
-from afterclear.protocols.vin import vin_from_ascii
+from afterclear.protocols.vin_bytes import vin_from_ascii
 
 POSITIVE = 0x40
 

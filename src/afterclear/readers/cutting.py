@@ -21,7 +21,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from afterclear.catalogue.called import Called, is_distinct
+from afterclear.catalogue.names_in_text import Called, is_distinct
 from afterclear.errors import RefusedFileError
 from afterclear.readers.containers import MAX_NESTING, container_kind, unpacked
 from afterclear.readers.formats.workbook import is_workbook

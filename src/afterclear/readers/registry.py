@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.base import MAP_PREFIX, Reader
 from afterclear.readers.limits import USUAL, ReadingLimits
 from afterclear.readers.maps.checked_map import BrokenMap, ImportMap
 from afterclear.readers.plain_table import PlainTableReader
+from afterclear.readers.reader import MAP_PREFIX, Reader
 from afterclear.readers.unread import why_unread
 from afterclear.records import Delivery
 

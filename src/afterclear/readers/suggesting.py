@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from afterclear.errors import UsageError
-from afterclear.readers.suggest.deciding import Context, decide
-from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
-from afterclear.readers.suggest.evidence.looking import looked_at
-from afterclear.readers.suggest.evidence.rows import leave_out
-from afterclear.readers.suggest.evidence.taking import Taken
+from afterclear.readers.suggest.evidence.column_choice import Taken
+from afterclear.readers.suggest.evidence.find_table import looked_at
+from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
+from afterclear.readers.suggest.evidence.rows_to_skip import leave_out
+from afterclear.readers.suggest.suggested_map import Context, decide
 from afterclear.readers.suggest.writing import written
 from afterclear.records import Delivery
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO
 
 from afterclear.errors import UnreachableError, UsageError
-from afterclear.sources.base import is_data
+from afterclear.sources.source import is_data
 
 _OURS = {".archive", ".duckdb", ".wal"}
 _LOADED = ".loaded"

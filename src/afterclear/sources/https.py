@@ -19,7 +19,7 @@ from typing import IO
 from urllib.parse import unquote, urljoin, urlsplit, urlunsplit
 
 from afterclear.errors import RefusedSourceError, UnreachableError
-from afterclear.sources.base import TIMEOUT_S, Address, Found, written
+from afterclear.sources.source import TIMEOUT_S, Address, Found, written
 from afterclear.sources.trust import trusted
 
 _CHUNK = 1 << 16

@@ -13,7 +13,7 @@ from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
 from afterclear.errors import RefusedSourceError, TooLargeError, UnreachableError
-from afterclear.sources.base import TIMEOUT_S, Address, Found, written
+from afterclear.sources.source import TIMEOUT_S, Address, Found, written
 from afterclear.sources.trust import trusted
 
 _SAFE_PORT, _PLAIN_PORT = 993, 143  # RFC 8314, RFC 9051

@@ -6,7 +6,7 @@ from typing import Final, cast
 from urllib.parse import urlsplit
 
 from afterclear.errors import ConfigError
-from afterclear.sources.base import Address, Opener, Place
+from afterclear.sources.source import Address, Opener, Place
 
 # scheme -> (module, the extra it needs or nothing)
 _PLACES: Final = {

@@ -13,7 +13,7 @@ import botocore.exceptions
 import s3fs
 
 from afterclear.errors import RefusedSourceError, UnreachableError
-from afterclear.sources.base import TIMEOUT_S, Address, Found, written
+from afterclear.sources.source import TIMEOUT_S, Address, Found, written
 
 _CHUNK = 1 << 20
 

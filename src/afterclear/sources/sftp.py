@@ -14,7 +14,7 @@ from urllib.parse import unquote, urlsplit
 import paramiko
 
 from afterclear.errors import RefusedSourceError, UnreachableError
-from afterclear.sources.base import TIMEOUT_S, Address, Found, written
+from afterclear.sources.source import TIMEOUT_S, Address, Found, written
 
 _CHUNK = 1 << 15
 _DEEPEST = 8

@@ -3,7 +3,7 @@
 import ssl
 
 from afterclear.errors import RefusedSourceError
-from afterclear.sources.base import Address
+from afterclear.sources.source import Address
 
 
 def trusted(address: Address) -> ssl.SSLContext:

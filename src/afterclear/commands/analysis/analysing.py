@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from afterclear import __version__
-from afterclear.commands.analysis.findings import find_all
+from afterclear.commands.analysis.fleet_findings import find_all
 from afterclear.commands.analysis.role_findings import find_roles_and_work
 from afterclear.commands.app import App
 from afterclear.commands.progress import QUIET, Progress
 from afterclear.findings.verdicts import Verdicts, judge_attempts
-from afterclear.histories.build import rebuild, rules_as_written
+from afterclear.histories.build_histories import rebuild, rules_as_written
 from afterclear.store.engine.database import open_store, scalar, transaction
 from afterclear.store.queries.results import (
     Analysis,

@@ -18,9 +18,9 @@ from afterclear.config import Source, environment_secret, without_secrets
 from afterclear.errors import ConfigError, SlowSourceError, TooLargeError, UnreachableError
 from afterclear.load import Arrival
 from afterclear.records import LoadResult, plain_ending, printable
-from afterclear.sources.base import Address, Allowance, Found, Place, ended_after, retried, wanted
 from afterclear.sources.folder import files_in, move_aside, settled, state
 from afterclear.sources.places import opened_place
+from afterclear.sources.source import Address, Allowance, Found, Place, ended_after, retried, wanted
 from afterclear.store.engine.database import Connection
 from afterclear.store.intake.cursors import put_cursor, taken
 

@@ -19,9 +19,9 @@ from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.readers.maps.heading_words import read_heading_words
 from afterclear.readers.maps.import_map import load_maps, parse_map
 from afterclear.readers.registry import all_readers
-from afterclear.readers.suggest.deciding import Context
-from afterclear.readers.suggest.evidence.asking import Question
 from afterclear.readers.suggest.evidence.profiles import Known
+from afterclear.readers.suggest.evidence.questions import Question
+from afterclear.readers.suggest.suggested_map import Context
 from afterclear.readers.suggesting import Suggestion
 from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
 from afterclear.store.engine.database import open_store, query, transaction

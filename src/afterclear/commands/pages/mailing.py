@@ -13,13 +13,13 @@ from typing import Any
 
 from afterclear import __version__
 from afterclear.commands.app import App
-from afterclear.commands.pages.digests import DigestReport
+from afterclear.commands.pages.write_digests import DigestReport
 from afterclear.config import Mail, environment_secret, shown_address, without_secrets
 from afterclear.deliver.mail import Attached, Letter, MailServer, send_letter
 from afterclear.deliver.paper import print_pages
 from afterclear.deliver.retries import Patience, with_patience
 from afterclear.deliver.webhook import Hook, post_signed
-from afterclear.digest.build import DigestModel
+from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.common.model import AttemptView
 from afterclear.digest.input.frames import Audience
 from afterclear.digest.output.letter import brief_of, brief_text

@@ -18,7 +18,7 @@ from contextlib import contextmanager
 from multiprocessing import get_context, parent_process
 from multiprocessing.synchronize import Event
 
-from afterclear.digest.build import DigestModel, VehicleChunk, VehiclePages
+from afterclear.digest.build_digests import DigestModel, VehicleChunk, VehiclePages
 from afterclear.digest.output.render import render_overviews, render_vehicle
 
 _WORTH_IT = 400  # vehicles

@@ -7,8 +7,8 @@ import polars as pl
 import polars.selectors as cs
 
 from afterclear.commands.app import App
-from afterclear.commands.pages.digests import pseudonyms_of
 from afterclear.commands.pages.page_frames import aware
+from afterclear.commands.pages.write_digests import pseudonyms_of
 from afterclear.digest.input.pseudonyms import pseudonymise
 from afterclear.errors import UnknownNameError, UsageError
 from afterclear.store.engine.database import open_store, query

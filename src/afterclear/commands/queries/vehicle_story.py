@@ -11,8 +11,8 @@ from typing import Any, TypeVar
 
 from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
-from afterclear.digest.common.reasons import attempt_reason
-from afterclear.digest.input.rows import Attempt, Evidence
+from afterclear.digest.common.attempt_reasons import attempt_reason
+from afterclear.digest.input.row_types import Attempt, Evidence
 from afterclear.errors import UnknownVehicleError
 from afterclear.store.engine.database import Connection, open_store, rows, scalar
 from afterclear.store.queries.exports import EXPORTS, PAGE_FRAMES

@@ -10,7 +10,7 @@ from afterclear.digest.common.model import AttemptView, Change, ChangeList, Chan
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.input.frames import FleetFrames
 from afterclear.digest.input.row_frames import read_rows
-from afterclear.digest.input.rows import Episode
+from afterclear.digest.input.row_types import Episode
 from afterclear.wording.cells import Dash
 
 

@@ -9,7 +9,7 @@ from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import Fault, VehicleRef
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.input.finding_rows import RecurringCode
-from afterclear.digest.input.findings import Findings
+from afterclear.digest.input.findings_by_page import Findings
 from afterclear.digest.input.frames import Details, in_chunks
 from afterclear.digest.input.row_frames import read_rows
 

@@ -10,8 +10,8 @@ from afterclear.digest.audience.sections import section_views
 from afterclear.digest.audience.shown_vehicles import Basis
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.model import DataNotes, LoadLine, SetAside
-from afterclear.digest.common.ranked import Work
 from afterclear.digest.common.roster import Roster
+from afterclear.digest.common.worklist_lines import Work
 from afterclear.digest.input.frames import FleetFrames
 
 _NAMED = 20  # vehicles not scanned that are named; the index lists all

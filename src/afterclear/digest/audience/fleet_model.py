@@ -12,7 +12,7 @@ from afterclear.digest.common.model import (
     PageHead,
     Tally,
 )
-from afterclear.digest.common.ranked import Work
+from afterclear.digest.common.worklist_lines import Work
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from afterclear.digest.audience.chart_numbers import FEW, funnel_chart, held_chart, life_chart
 from afterclear.digest.audience.garage_model import (
     ClaimLine,
     GaragePage,
@@ -13,11 +14,10 @@ from afterclear.digest.audience.garage_model import (
     PartView,
     ProcessTable,
 )
-from afterclear.digest.audience.pictures import FEW, funnel_chart, held_chart, life_chart
 from afterclear.digest.audience.shown_vehicles import Basis
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.roster import Roster
-from afterclear.digest.input.findings import Findings
+from afterclear.digest.input.findings_by_page import Findings
 from afterclear.digest.input.row_frames import read_rows
 from afterclear.finding_tables.parts import Claim, Part
 from afterclear.finding_tables.sites import Level

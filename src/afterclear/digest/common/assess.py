@@ -7,9 +7,9 @@ from typing import Any
 
 import polars as pl
 
-from afterclear.digest.common import names
+from afterclear.digest.common import file_names
+from afterclear.digest.common.attempt_reasons import attempt_reason, what_settles
 from afterclear.digest.common.model import AttemptView, Fault, PresentFault, VehicleRef
-from afterclear.digest.common.reasons import attempt_reason, what_settles
 from afterclear.digest.input.finding_rows import RecurringCode
 from afterclear.digest.input.frames import FRAME_ROWS, Caution, DigestSettings
 from afterclear.digest.input.mileage import (
@@ -22,7 +22,7 @@ from afterclear.digest.input.mileage import (
     usual_mileage,
 )
 from afterclear.digest.input.row_frames import RowsByVehicle
-from afterclear.digest.input.rows import (
+from afterclear.digest.input.row_types import (
     Attempt,
     ClearEvent,
     Episode,
@@ -188,7 +188,7 @@ def vehicle_ref(vehicle: Vehicle) -> VehicleRef:
         plate=vehicle.plate,
         description=", ".join(part for part in (make_model, year) if part),
         site=vehicle.site,
-        page=names.vehicle_page(vehicle.vehicle_id),
+        page=file_names.vehicle_page(vehicle.vehicle_id),
         sold=vehicle.stock_status == "sold",
     )
 

@@ -6,7 +6,7 @@ from typing import Literal
 
 from afterclear.digest.input.frames import Audience, Caution, StaleSource, Units
 from afterclear.digest.input.mileage import Due
-from afterclear.digest.input.rows import Attempt, Evidence
+from afterclear.digest.input.row_types import Attempt, Evidence
 from afterclear.wording.cells import Dash, capital
 
 

@@ -10,7 +10,7 @@ from afterclear.digest.common.model import VehicleLine, VehicleRef
 from afterclear.digest.input.frames import FleetFrames
 from afterclear.digest.input.mileage import Point, Usual, usual_between
 from afterclear.digest.input.row_frames import read_rows
-from afterclear.digest.input.rows import Standing, Vehicle
+from afterclear.digest.input.row_types import Standing, Vehicle
 from afterclear.wording.cells import Dash
 
 

@@ -1,8 +1,8 @@
 """What the digest is built from: frozen frames of results, and how they are to be shown.
 
 Only shapes stand here.  Who fills them (``commands/pages/page_frames.py``) and what is made
-of them (``build.py``) stands elsewhere.  All instants are aware UTC; all distances are kilometres
-on the vehicle's odometer line, unless a column says "after the attempt".
+of them (``build_digests.py``) stands elsewhere.  All instants are aware UTC; all distances are
+kilometres on the vehicle's odometer line, unless a column says "after the attempt".
 """
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
@@ -12,7 +12,7 @@ from typing import Literal
 
 import polars as pl
 
-from afterclear.digest.input import rows
+from afterclear.digest.input import row_types
 
 Units = Literal["km", "mi"]
 Audience = Literal["fleet", "garage", "stock"]
@@ -79,14 +79,14 @@ class FleetFrames(Told):
     """What the audiences' pages are chosen from: a row a vehicle, and what is still open.
 
     Nothing here grows with the number of scans.  Of ``findings`` the large tables have only the
-    columns of ``findings.SLIM``; their whole rows come with their vehicles (``Details``).
+    columns of ``findings_by_page.SLIM``; their whole rows come with their vehicles (``Details``).
     """
 
-    fleet: pl.DataFrame  # a row a vehicle: rows.Vehicle and rows.Standing
+    fleet: pl.DataFrame  # a row a vehicle: row_types.Vehicle and row_types.Standing
     attempts: pl.DataFrame  # on watch, unchecked, came back lately, changed since
     open_faults: pl.DataFrame  # vehicle_id, ecu, code, family of open episodes
-    new: pl.DataFrame  # rows.Episode: first seen since the digest before
-    gone: pl.DataFrame  # rows.Episode: absent since then without anyone's work
+    new: pl.DataFrame  # row_types.Episode: first seen since the digest before
+    gone: pl.DataFrame  # row_types.Episode: absent since then without anyone's work
     tallies: pl.DataFrame  # kind, outcome, n: all attempts of all time
     n_failed_before: int  # came back longer ago than pages look back
     set_aside: pl.DataFrame  # set_aside, n, vehicles: odometer readings by cause, most first
@@ -115,13 +115,13 @@ VEHICLE_FINDINGS: tuple[str, ...] = (
     *("leftovers", "echo_work", "decisions"),
 )
 FRAME_ROWS: dict[str, type] = {
-    "vehicles": rows.Vehicle,
-    "attempts": rows.Attempt,
-    "evidence": rows.Evidence,
-    "episodes": rows.Episode,
-    "observations": rows.Observation,
-    "sightings": rows.Sighting,
-    "clear_events": rows.ClearEvent,
-    "repairs": rows.Repair,
-    "odometer": rows.OdometerReading,
+    "vehicles": row_types.Vehicle,
+    "attempts": row_types.Attempt,
+    "evidence": row_types.Evidence,
+    "episodes": row_types.Episode,
+    "observations": row_types.Observation,
+    "sightings": row_types.Sighting,
+    "clear_events": row_types.ClearEvent,
+    "repairs": row_types.Repair,
+    "odometer": row_types.OdometerReading,
 }

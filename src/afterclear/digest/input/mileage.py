@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from afterclear.digest.input.rows import Attempt, Evidence, Observation, OdometerReading
+from afterclear.digest.input.row_types import Attempt, Evidence, Observation, OdometerReading
 from afterclear.wording.cells import Cells, Clock, Dash
 
 

@@ -8,10 +8,10 @@ from markupsafe import Markup
 
 from afterclear.digest.audience.garage import PROCESS_WORDS
 from afterclear.digest.audience.stock import STOCK_WORDS, stock_reason
-from afterclear.digest.charts.growth import draw_growth
+from afterclear.digest.charts.proof_bar import draw_growth
+from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, reason_of
 from afterclear.digest.common.model import AttemptView
-from afterclear.digest.common.reasons import VERDICT_WORDS, reason_of
-from afterclear.digest.input.rows import Evidence, OdometerReading, Repair
+from afterclear.digest.input.row_types import Evidence, OdometerReading, Repair
 from afterclear.wording import findings
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.facts import ASIDE_WORDS

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from afterclear.digest.audience.fleet_model import FleetPage
 from afterclear.digest.audience.garage_model import GaragePage
 from afterclear.digest.audience.stock import StockLine, StockPage, stock_reason
-from afterclear.digest.build import DigestModel
+from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.common.model import Change, Changes, WorkItem
-from afterclear.digest.common.ranked import Work
+from afterclear.digest.common.worklist_lines import Work
 from afterclear.digest.input.frames import Audience, Caution
 from afterclear.wording.cells import Cells, Dash
 from afterclear.wording.language import Language

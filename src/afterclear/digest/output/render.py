@@ -13,15 +13,15 @@ from markupsafe import Markup
 from afterclear.digest.audience.fleet_model import FleetPage
 from afterclear.digest.audience.garage_model import FunnelChart, GaragePage, HeldChart, LifeChart
 from afterclear.digest.audience.stock import StockPage
-from afterclear.digest.build import DigestModel
+from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
 from afterclear.digest.charts.layout import NARROW, WIDE
 from afterclear.digest.charts.life import draw_life
-from afterclear.digest.charts.odometer import draw_odometer
-from afterclear.digest.charts.timeline import draw_timeline
-from afterclear.digest.charts.verdicts import draw_verdicts
-from afterclear.digest.common import names
+from afterclear.digest.charts.odometer_chart import draw_odometer
+from afterclear.digest.charts.timeline_chart import draw_timeline
+from afterclear.digest.charts.verdict_bars import draw_verdicts
+from afterclear.digest.common import file_names
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import IndexPage, ListPage, PageHead
 from afterclear.digest.common.text import fit_text
@@ -39,17 +39,17 @@ def render_overviews(model: DigestModel) -> Iterator[tuple[str, str]]:
     yield from render_audiences(model)
     for page in model.lists:
         yield page.own.page, render_list(page)
-    yield names.INDEX, render_index(model.index)
+    yield file_names.INDEX, render_index(model.index)
 
 
 def render_audiences(model: DigestModel) -> Iterator[tuple[str, str]]:
     """Yield the pages of the audiences asked for."""
     if model.fleet is not None:
-        yield names.FLEET, render_fleet(model.fleet)
+        yield file_names.FLEET, render_fleet(model.fleet)
     if model.garage is not None:
-        yield names.GARAGE, render_garage(model.garage)
+        yield file_names.GARAGE, render_garage(model.garage)
     if model.stock is not None:
-        yield names.STOCK, render_stock(model.stock)
+        yield file_names.STOCK, render_stock(model.stock)
 
 
 def render_fleet(page: FleetPage) -> str:
@@ -60,7 +60,7 @@ def render_fleet(page: FleetPage) -> str:
         f"verdicts_{layout.name}": draw_verdicts(page.tallies, layout, title, cells)
         for layout in _LAYOUTS
     }
-    return _render("fleet.html", page.head, page=page, here=names.FLEET, **pictures)
+    return _render("fleet.html", page.head, page=page, here=file_names.FLEET, **pictures)
 
 
 def render_garage(page: GaragePage) -> str:
@@ -84,17 +84,19 @@ def render_garage(page: GaragePage) -> str:
             pictures["lives"][view.target] = [
                 draw_life(view.life, layout, view.target, title, cells) for layout in _LAYOUTS
             ]
-    return _render("garage.html", page.head, page=page, here=names.GARAGE, most=MOST, **pictures)
+    return _render(
+        "garage.html", page.head, page=page, here=file_names.GARAGE, most=MOST, **pictures
+    )
 
 
 def render_stock(page: StockPage) -> str:
     """Render the page for who hands vehicles over."""
-    return _render("stock.html", page.head, page=page, here=names.STOCK)
+    return _render("stock.html", page.head, page=page, here=file_names.STOCK)
 
 
 def render_index(page: IndexPage) -> str:
     """Render the way in; the lists of vehicles have a script, which they can do without."""
-    return _render("index.html", page.head, page=page, here=names.INDEX, script=_script())
+    return _render("index.html", page.head, page=page, here=file_names.INDEX, script=_script())
 
 
 def render_list(page: ListPage) -> str:

@@ -4,7 +4,7 @@ import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from afterclear.digest.common.names import LISTS, VEHICLES
+from afterclear.digest.common.file_names import LISTS, VEHICLES
 
 
 def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: Path) -> list[Path]:

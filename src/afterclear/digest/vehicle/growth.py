@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 
 from afterclear.digest.common.model import AttemptView
-from afterclear.digest.input.rows import Attempt
+from afterclear.digest.input.row_types import Attempt
 from afterclear.digest.vehicle.vehicle_model import Growth, Stretch
 
 Place = Callable[[float | None, datetime | None], float | None]

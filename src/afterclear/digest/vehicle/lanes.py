@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from afterclear.digest.common.assess import Assessment, VehicleRows
-from afterclear.digest.input.rows import ClearEvent, Episode, Observation
+from afterclear.digest.input.row_types import ClearEvent, Episode, Observation
 from afterclear.digest.vehicle.axis_position import Axis
 from afterclear.digest.vehicle.growth import growth_of
 from afterclear.digest.vehicle.vehicle_model import ClearMark, CodeRow, Lane, Mark, MarkKind, Span

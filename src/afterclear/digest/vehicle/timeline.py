@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from afterclear.digest.common.assess import Assessment, VehicleRows
 from afterclear.digest.input.mileage import Line
-from afterclear.digest.input.rows import Observation
+from afterclear.digest.input.row_types import Observation
 from afterclear.digest.vehicle.axis_position import Axis
 from afterclear.digest.vehicle.lanes import build_lanes
 from afterclear.digest.vehicle.round_axes import date_ticks, distance_ticks

@@ -12,10 +12,10 @@ from afterclear.digest.common.model import (
     VehicleRef,
     WorkItem,
 )
-from afterclear.digest.input.findings import VehicleFindings
+from afterclear.digest.input.findings_by_page import VehicleFindings
 from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.mileage import Usual
-from afterclear.digest.input.rows import ClearEvent, Episode, OdometerReading, Repair, Vehicle
+from afterclear.digest.input.row_types import ClearEvent, Episode, OdometerReading, Repair, Vehicle
 from afterclear.digest.vehicle.codes_by_scan import ScanRoles
 from afterclear.wording.cells import Dash
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 
 _DIGIT_BITS = 16  # numpy sorts 16-bit integers stably in linear time (radix)
 _LIST_A_ROW = 4  # values a row that are listed rather than sorted: some memory for much time

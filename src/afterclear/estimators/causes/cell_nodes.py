@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
 
 N_RHO, N_THETA, N_KAPPA = 5, 7, 3
 N_WEAR = 1 + N_THETA * N_KAPPA  # the first: none

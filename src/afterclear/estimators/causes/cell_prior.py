@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 from afterclear.estimators.causes.cell_nodes import N_KAPPA, N_THETA, CellNodes
 
 # own judgement; simulated fleets with lives of 20,000 to 150,000 km bear it out

@@ -15,9 +15,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 from afterclear.estimators.causes.cell_prior import Cells
-from afterclear.estimators.causes.others import Others, Windows
+from afterclear.estimators.causes.other_causes import Others, Windows
 from afterclear.estimators.fix_held.fix_held import FixHeld, sorted_attempts
 from afterclear.estimators.fix_held.grid import Rows
 from afterclear.estimators.fix_held.pool import Levels, fitted_pool, rough_left_to_others

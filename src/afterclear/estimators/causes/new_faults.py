@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.rates.rates import onset_rates, shrunken_rates
 
 _ROUNDS = 3

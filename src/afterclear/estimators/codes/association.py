@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.ragged import group_sums
+from afterclear.estimators.arrays.validation import (
     FloatArray,
     IntArray,
     as_floats,
@@ -27,7 +28,6 @@ from afterclear.estimators.arrays.checks import (
     check_non_negative,
     check_same_shape,
 )
-from afterclear.estimators.arrays.ragged import group_sums
 
 _SAME = 1e-7  # two tables as likely within this share count as equally likely (scipy, R: the same)
 _CHUNK = 2_000_000  # tables' possible counts worked on at a time

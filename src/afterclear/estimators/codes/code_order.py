@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.validation import (
     FloatArray,
     as_floats,
     check_finite,

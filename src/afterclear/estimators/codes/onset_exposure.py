@@ -8,7 +8,7 @@ with what its own exposure would give, not with one half.
 import numpy as np
 from scipy import special
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.validation import (
     FloatArray,
     check_finite,
     check_non_negative,

@@ -34,7 +34,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.validation import (
     FloatArray,
     IntArray,
     as_floats,

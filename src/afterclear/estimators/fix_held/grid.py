@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 
 Float32Array = NDArray[np.float32]
 

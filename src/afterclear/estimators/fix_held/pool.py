@@ -17,7 +17,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray, check_fraction
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray, check_fraction
 from afterclear.estimators.fix_held.grid import (
     N_CURVES,
     N_P,

@@ -16,7 +16,7 @@ from operator import attrgetter
 
 import numpy as np
 
-from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.fix_held.grid import (
     N_ETA,
     N_SHAPE,

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import optimize, special
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.fix_held.grid import (
     LOG_SHAPES,
     N_P,

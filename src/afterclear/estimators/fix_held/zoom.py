@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 from afterclear.estimators.fix_held.grid import (
     N_ETA,
     N_P,

@@ -9,13 +9,6 @@ from typing import Literal
 import numpy as np
 from scipy import special
 
-from afterclear.estimators.arrays.checks import (
-    BoolArray,
-    FloatArray,
-    IntArray,
-    as_groups,
-    check_same_shape,
-)
 from afterclear.estimators.arrays.ragged import (
     cells_of,
     group_sums,
@@ -23,6 +16,13 @@ from afterclear.estimators.arrays.ragged import (
     run_starts,
     weight_at_risk,
     weight_before,
+)
+from afterclear.estimators.arrays.validation import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    as_groups,
+    check_same_shape,
 )
 from afterclear.estimators.lifetimes.lifetimes import Lives
 

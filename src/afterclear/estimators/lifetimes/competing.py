@@ -10,13 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from afterclear.estimators.arrays.checks import (
-    FloatArray,
-    IntArray,
-    as_groups,
-    check_fraction,
-    check_same_shape,
-)
 from afterclear.estimators.arrays.ragged import (
     offsets_of,
     order_by_time,
@@ -24,6 +17,13 @@ from afterclear.estimators.arrays.ragged import (
     running_sums,
     sums_before,
     weight_at_risk,
+)
+from afterclear.estimators.arrays.validation import (
+    FloatArray,
+    IntArray,
+    as_groups,
+    check_fraction,
+    check_same_shape,
 )
 from afterclear.estimators.lifetimes.lifetimes import Lives
 

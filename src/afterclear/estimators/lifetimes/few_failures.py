@@ -17,8 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray, check_fraction, check_positive
 from afterclear.estimators.arrays.ragged import group_sums
+from afterclear.estimators.arrays.validation import (
+    FloatArray,
+    IntArray,
+    check_fraction,
+    check_positive,
+)
 from afterclear.estimators.lifetimes.lifetimes import Lives
 from afterclear.estimators.lifetimes.weibull import Limits, WeibullFits, fit_weibull
 from afterclear.estimators.lifetimes.weibull_likelihood import DEFAULT_PRIOR, ShapePrior

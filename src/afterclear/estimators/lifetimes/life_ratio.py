@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.ragged import cells_of, group_sums
+from afterclear.estimators.arrays.validation import (
     BoolArray,
     FloatArray,
     IntArray,
@@ -17,7 +18,6 @@ from afterclear.estimators.arrays.checks import (
     check_fraction,
     check_same_shape,
 )
-from afterclear.estimators.arrays.ragged import cells_of, group_sums
 from afterclear.estimators.lifetimes.lifetimes import Lives
 from afterclear.estimators.lifetimes.weibull import fit_weibull
 from afterclear.estimators.lifetimes.weibull_likelihood import (

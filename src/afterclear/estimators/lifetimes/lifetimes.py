@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.ragged import group_sums
+from afterclear.estimators.arrays.validation import (
     BoolArray,
     FloatArray,
     IntArray,
@@ -30,7 +31,6 @@ from afterclear.estimators.arrays.checks import (
     check_same_shape,
     count_groups,
 )
-from afterclear.estimators.arrays.ragged import group_sums
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,14 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import ArrayLike
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.ragged import (
+    cells_of,
+    offsets_of,
+    order_by_time,
+    run_starts,
+    weight_before,
+)
+from afterclear.estimators.arrays.validation import (
     FloatArray,
     IntArray,
     as_floats,
@@ -27,13 +34,6 @@ from afterclear.estimators.arrays.checks import (
     check_finite,
     check_non_negative,
     check_same_shape,
-)
-from afterclear.estimators.arrays.ragged import (
-    cells_of,
-    offsets_of,
-    order_by_time,
-    run_starts,
-    weight_before,
 )
 from afterclear.estimators.lifetimes.lifetimes import Lives, observed_lives
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray, check_fraction
 from afterclear.estimators.arrays.ragged import (
     group_sums,
     offsets_of,
@@ -18,6 +17,7 @@ from afterclear.estimators.arrays.ragged import (
     running_sums,
     weight_before,
 )
+from afterclear.estimators.arrays.validation import FloatArray, IntArray, check_fraction
 from afterclear.estimators.lifetimes.lifetimes import Lives
 
 

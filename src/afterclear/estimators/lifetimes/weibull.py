@@ -9,8 +9,8 @@ from typing import Literal
 
 import numpy as np
 
-from afterclear.estimators.arrays.checks import BoolArray, FloatArray, check_fraction
 from afterclear.estimators.arrays.ragged import group_sums
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, check_fraction
 from afterclear.estimators.lifetimes.lifetimes import Lives
 from afterclear.estimators.lifetimes.weibull_likelihood import (
     ShapePrior,

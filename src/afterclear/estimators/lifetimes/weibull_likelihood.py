@@ -17,8 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray
 from afterclear.estimators.arrays.ragged import Blocks, group_sums, order_by_group
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.lifetimes.lifetimes import Lives
 
 _LOG_HUGE = 200.0  # exp of more would overflow once it is squared

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special
 
-from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray, check_fraction
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray, check_fraction
 from afterclear.estimators.lifetimes.lifetimes import Lives
 from afterclear.estimators.lifetimes.weibull import Limits, Quantity, WeibullFits
 from afterclear.estimators.lifetimes.weibull_likelihood import WeibullLikelihood, weibull_likelihood

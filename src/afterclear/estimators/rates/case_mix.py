@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.ragged import group_sums
+from afterclear.estimators.arrays.validation import (
     BoolArray,
     FloatArray,
     IntArray,
@@ -24,7 +25,6 @@ from afterclear.estimators.arrays.checks import (
     check_non_negative,
     check_same_shape,
 )
-from afterclear.estimators.arrays.ragged import group_sums
 from afterclear.estimators.rates.rates import shrunken_rates
 
 _ROUNDS = 30

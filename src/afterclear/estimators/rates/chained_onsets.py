@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special, stats
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.validation import (
     FloatArray,
     as_floats,
     check_non_negative,

@@ -4,7 +4,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.ragged import group_sums
+from afterclear.estimators.arrays.validation import (
     FloatArray,
     IntArray,
     as_floats,
@@ -12,7 +13,6 @@ from afterclear.estimators.arrays.checks import (
     check_non_negative,
     check_same_shape,
 )
-from afterclear.estimators.arrays.ragged import group_sums
 
 
 def clustered_difference_p(

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.ragged import cells_of, group_sums
+from afterclear.estimators.arrays.validation import (
     BoolArray,
     FloatArray,
     IntArray,
@@ -23,7 +24,6 @@ from afterclear.estimators.arrays.checks import (
     check_non_negative,
     check_same_shape,
 )
-from afterclear.estimators.arrays.ragged import cells_of, group_sums
 from afterclear.estimators.rates.funnels import funnel
 from afterclear.estimators.rates.rates import (
     benjamini_hochberg,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import optimize, special, stats
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.validation import (
     FloatArray,
     IntArray,
     as_floats,

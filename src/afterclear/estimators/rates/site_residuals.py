@@ -15,8 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray, check_same_shape
 from afterclear.estimators.arrays.ragged import cells_of, group_sums
+from afterclear.estimators.arrays.validation import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    check_same_shape,
+)
 from afterclear.estimators.rates.case_mix import Pooled
 from afterclear.estimators.rates.rates import benjamini_hochberg
 

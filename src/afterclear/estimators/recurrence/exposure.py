@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.validation import (
     BoolArray,
     FloatArray,
     IntArray,

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray, check_fraction
 from afterclear.estimators.arrays.ragged import (
     group_sums,
     offsets_of,
@@ -15,6 +14,7 @@ from afterclear.estimators.arrays.ragged import (
     running_sums,
     sums_before,
 )
+from afterclear.estimators.arrays.validation import FloatArray, IntArray, check_fraction
 from afterclear.estimators.recurrence.exposure import Watched
 
 

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.ragged import group_sums
+from afterclear.estimators.arrays.validation import (
     BoolArray,
     FloatArray,
     IntArray,
     check_fraction,
 )
-from afterclear.estimators.arrays.ragged import group_sums
 from afterclear.estimators.recurrence.exposure import Watched
 
 _LOG_SHAPE = (np.log(1e-3), np.log(1e3))  # no fit outside: the likelihood rises without end

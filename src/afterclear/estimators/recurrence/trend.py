@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
-from afterclear.estimators.arrays.checks import FloatArray, check_fraction
 from afterclear.estimators.arrays.ragged import group_sums
+from afterclear.estimators.arrays.validation import FloatArray, check_fraction
 from afterclear.estimators.rates.rates import benjamini_hochberg
 from afterclear.estimators.recurrence.exposure import Watched
 from afterclear.estimators.recurrence.trend_between_scans import Stretches, stretch_trends

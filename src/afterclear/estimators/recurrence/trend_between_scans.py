@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from afterclear.estimators.arrays.checks import (
+from afterclear.estimators.arrays.ragged import group_sums, order_by_time
+from afterclear.estimators.arrays.validation import (
     BoolArray,
     FloatArray,
     IntArray,
@@ -22,7 +23,6 @@ from afterclear.estimators.arrays.checks import (
     check_intervals,
     check_same_shape,
 )
-from afterclear.estimators.arrays.ragged import group_sums, order_by_time
 
 _ROUNDS = 60
 _SETTLED = 1e-10

@@ -12,8 +12,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from afterclear.estimators.arrays.checks import IntArray
 from afterclear.estimators.arrays.ragged import first_of_group
+from afterclear.estimators.arrays.validation import IntArray
 from afterclear.estimators.lifetimes.competing import aalen_johansen
 from afterclear.estimators.lifetimes.few_failures import ENOUGH_FAILURES, part_life, prior_from_fits
 from afterclear.estimators.lifetimes.lifetimes import Lives, observed_lives

@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import polars as pl
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.lifetimes.compare import (
     ENOUGH_FAILURES,
     ENOUGH_UNITS,

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.lifetimes.part_lives import (
     UNKNOWN,
     End,

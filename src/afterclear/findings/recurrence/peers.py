@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.rates.rates import shrunken_rates
 
 ENOUGH_ONSETS = 10  # among peers; below, the next circle counts (own judgement)

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
-from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.rates.chained_onsets import chained_excess_p, variance_factor
 from afterclear.estimators.rates.rates import (
     ShrunkenRates,
@@ -23,8 +23,8 @@ from afterclear.estimators.rates.rates import (
     shrunken_rates,
 )
 from afterclear.finding_tables.recurrence import PEERS
-from afterclear.findings.common.exposure import Watching, watching
 from afterclear.findings.common.tables import keep
+from afterclear.findings.common.unit_exposure import Watching, watching
 from afterclear.findings.recurrence.peers import (
     PeerRates,
     at_risk,

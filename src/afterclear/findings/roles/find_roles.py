@@ -17,7 +17,7 @@ from afterclear.findings.roles.pair_evidence import fleet_pairs
 from afterclear.findings.roles.role_facts import FactBook
 from afterclear.findings.roles.role_parts import fleet_parts, forget_parts
 from afterclear.findings.roles.role_rows import put_roles
-from afterclear.findings.roles.rules import RoleRules
+from afterclear.findings.roles.role_rules import RoleRules
 from afterclear.reasons import RoleReason
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.codes.association import (
     mantel_haenszel,
     pair_tables,

@@ -31,7 +31,7 @@ from afterclear.findings.roles.leftovers import (
 )
 from afterclear.findings.roles.role_facts import FactBook, SeenCode
 from afterclear.findings.roles.role_parts import role_sql
-from afterclear.findings.roles.rules import Look, Role, RoleRules
+from afterclear.findings.roles.role_rules import Look, Role, RoleRules
 from afterclear.store.engine.database import Connection, create_temp_table, query
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from afterclear.estimators.arrays.checks import BoolArray, FloatArray, IntArray
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 from afterclear.estimators.rates.case_mix import Pooled, case_mix_factors, expected_beside
 from afterclear.estimators.rates.observed_expected import separated_ratios, site_ratios
 from afterclear.estimators.rates.site_residuals import (

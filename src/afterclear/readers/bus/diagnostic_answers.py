@@ -20,7 +20,7 @@ from afterclear.protocols import obd, uds
 from afterclear.protocols.monitors import incomplete_names
 from afterclear.protocols.obd import Form, Pid, Service
 from afterclear.protocols.uds import SubFunction
-from afterclear.protocols.vin import vin_from_ascii
+from afterclear.protocols.vin_bytes import vin_from_ascii
 from afterclear.readers.bus.unit_readings import Clear, CodeSeen, Readings, UnitReading
 
 ANSWER_WITHIN_S = 5.0  # the longest P2* of ISO 14229-2

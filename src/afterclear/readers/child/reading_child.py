@@ -23,13 +23,13 @@ from types import ModuleType
 from typing import IO, TYPE_CHECKING, Any
 
 from afterclear.errors import DecodeError, RefusedFileError, UsageError
-from afterclear.readers.base import Reader
 from afterclear.readers.containers import container_kind, unpacked
 from afterclear.readers.limits import ReadingLimits
+from afterclear.readers.reader import Reader
 from afterclear.records import Delivery, ReadFile
 
 if TYPE_CHECKING:  # slow to load, and most questions need it not
-    from afterclear.readers.suggest.deciding import Context
+    from afterclear.readers.suggest.suggested_map import Context
 
 try:
     import resource

@@ -29,7 +29,6 @@ from types import TracebackType
 from typing import IO, TYPE_CHECKING, Any, Self
 
 from afterclear.errors import FaultError, RefusedFileError, UnreachableError, UsageError
-from afterclear.readers.base import Reader
 from afterclear.readers.child.crossing import picked_up
 from afterclear.readers.child.reading_child import (
     FAULT,
@@ -51,11 +50,12 @@ from afterclear.readers.containers import Member, Unpacked, may_be_container
 from afterclear.readers.formats.workbook import is_packed
 from afterclear.readers.limits import USUAL, ReadingLimits
 from afterclear.readers.plain_table import PlainTableReader
+from afterclear.readers.reader import Reader
 from afterclear.readers.registry import identify
 from afterclear.records import Delivery, ReadFile
 
 if TYPE_CHECKING:  # slow to load, and wanted for unknown files only
-    from afterclear.readers.suggest.deciding import Context
+    from afterclear.readers.suggest.suggested_map import Context
     from afterclear.readers.suggesting import Suggestion
 
 _BEGIN = "from afterclear.readers.child.reading_child import main; main()"

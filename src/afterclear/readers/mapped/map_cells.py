@@ -13,7 +13,7 @@ import polars as pl
 from afterclear.plain import MILE_COLUMNS, Kind
 from afterclear.readers.mapped.map_times import TimeRules, Times, dates, instants
 from afterclear.readers.maps.checked_map import NUMBERS, TIMES, ImportMap, MapColumn
-from afterclear.readers.maps.units import UNITS, WRITTEN, counted_in, factor
+from afterclear.readers.maps.measures import UNITS, WRITTEN, counted_in, factor
 
 # Reading a column run by run pays while runs are fewer than this share of its cells, word by
 # word while a sample of it has few; neither pays in a small table.

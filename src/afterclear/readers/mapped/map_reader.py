@@ -7,12 +7,12 @@ from pathlib import PurePosixPath
 from re import search
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.base import MAP_PREFIX
 from afterclear.readers.formats.pdf_tables import printed_text
 from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.workbook import is_workbook, read_sheets
 from afterclear.readers.limits import USUAL
 from afterclear.readers.maps.checked_map import BrokenMap, ImportMap
+from afterclear.readers.reader import MAP_PREFIX
 from afterclear.readers.text.text_of_bytes import head_text
 from afterclear.records import Delivery, ReadFile
 

@@ -37,7 +37,7 @@ from afterclear.readers.maps.checked_map import (
     MapColumn,
     MapTable,
 )
-from afterclear.readers.maps.units import UNITS, unit_fits
+from afterclear.readers.maps.measures import UNITS, unit_fits
 from afterclear.readers.text.text_of_bytes import codec_named
 
 _Record = TypeVar("_Record")

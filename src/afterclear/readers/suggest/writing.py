@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from pathlib import PurePosixPath
 
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.evidence.looking import Seen
-from afterclear.readers.suggest.evidence.taking import Decision, Taken
+from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
+from afterclear.readers.suggest.evidence.find_table import Seen
 from afterclear.records import Delivery
 
 

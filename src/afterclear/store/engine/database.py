@@ -36,7 +36,7 @@ from afterclear.store.engine.locking import (
 )
 from afterclear.store.engine.migrations import applied_migrations, migrate, pending_migrations
 from afterclear.store.engine.snapshot import copy_file, snapshot_path
-from afterclear.store.engine.stopping import is_stopping, stop_told
+from afterclear.store.engine.stop_signal import is_stopping, stop_told
 
 if TYPE_CHECKING:
     import polars as pl

@@ -34,7 +34,7 @@ from pathlib import Path
 from typing import IO, Final
 
 from afterclear.errors import StoreError, StoreInUseError
-from afterclear.store.engine.stopping import is_stopping
+from afterclear.store.engine.stop_signal import is_stopping
 
 if sys.platform != "win32":
     import fcntl

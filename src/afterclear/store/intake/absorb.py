@@ -11,12 +11,12 @@ import polars as pl
 from afterclear.plain import SCANS, TABLES, Table
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
+from afterclear.store.intake.direct_load import NoCode, Speller, insert_straight, may_be_short
 from afterclear.store.intake.identity import known_vins
 from afterclear.store.intake.lines import csv_row_lines, line_of_byte, text_row_lines
 from afterclear.store.intake.merging import contradictions, find_known, merge
 from afterclear.store.intake.near_misses import find_near_misses
-from afterclear.store.intake.retold import leave_out_old_scans, note_told
-from afterclear.store.intake.shortcut import NoCode, Speller, insert_straight, may_be_short
+from afterclear.store.intake.repeated_scans import leave_out_old_scans, note_told
 from afterclear.store.intake.staging import (
     A_CODE,
     KNOWN_VEHICLE,

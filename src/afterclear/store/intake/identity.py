@@ -21,7 +21,7 @@ from datetime import date
 
 import polars as pl
 
-from afterclear.catalogue.called import plain_id
+from afterclear.catalogue.names_in_text import plain_id
 from afterclear.plain import TABLES
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, query, scalar

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-# A VIN or plate in SQL as it is compared: ``called.plain_id``.
+# A VIN or plate in SQL as it is compared: ``names_in_text.plain_id``.
 SQL_MARK = "upper(regexp_replace({}, '[^\\p{{L}}\\p{{N}}]', '', 'g'))"
 
 IDENTITY_EXPORTS: Final[dict[str, str]] = {

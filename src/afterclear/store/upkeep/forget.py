@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, Literal
 
-from afterclear.catalogue.called import ERASED, Called, plain_id
+from afterclear.catalogue.names_in_text import ERASED, Called, plain_id
 from afterclear.plain import TABLES
 from afterclear.store.engine.database import Connection, query, rows, scalar, transaction
-from afterclear.store.intake.door import shut
+from afterclear.store.intake.forgotten_names import shut
 from afterclear.store.queries.exports_identity import SQL_MARK
 from afterclear.store.upkeep.archive_changes import WHY_FORGOTTEN, remember_change
 

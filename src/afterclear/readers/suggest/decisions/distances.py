@@ -2,13 +2,13 @@
 
 import re
 
-from afterclear.readers.suggest.evidence.asking import Choice, Question
-from afterclear.readers.suggest.evidence.facts import above, fact_of
-from afterclear.readers.suggest.evidence.filling import Filling
+from afterclear.readers.suggest.evidence.column_choice import BLANKS
+from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.facts_above import above, fact_of
 from afterclear.readers.suggest.evidence.numbers import Numbers, parted
 from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.questions import Choice, Question
 from afterclear.readers.suggest.evidence.readings import unit_of
-from afterclear.readers.suggest.evidence.taking import BLANKS
 
 
 def fill_distance(f: Filling) -> None:

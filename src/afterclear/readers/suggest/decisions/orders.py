@@ -3,11 +3,11 @@
 import re
 
 from afterclear.readers.suggest.decisions.distances import fill_distance
-from afterclear.readers.suggest.decisions.whens import fill_time
-from afterclear.readers.suggest.decisions.whose import fill_plate_alone, fill_vehicle
-from afterclear.readers.suggest.decisions.words import fill_words
-from afterclear.readers.suggest.evidence.codes import in_cell
-from afterclear.readers.suggest.evidence.filling import Filling
+from afterclear.readers.suggest.decisions.scan_time import fill_time
+from afterclear.readers.suggest.decisions.unknown_words import fill_words
+from afterclear.readers.suggest.decisions.which_vehicle import fill_plate_alone, fill_vehicle
+from afterclear.readers.suggest.evidence.code_columns import in_cell
+from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.profiles import Profile
 
 _CURRENCIES = {"€": "EUR", "$": "USD", "£": "GBP", "zł": "PLN", "eur": "EUR", "pln": "PLN",

@@ -4,14 +4,14 @@ import re
 from collections.abc import Mapping, Sequence
 
 from afterclear.readers.suggest.decisions.distances import blank_words, fill_distance
-from afterclear.readers.suggest.decisions.whens import fill_time
-from afterclear.readers.suggest.decisions.whose import fill_vehicle
-from afterclear.readers.suggest.decisions.words import choice_spec, fill_words
-from afterclear.readers.suggest.evidence.asking import Choice, Question
-from afterclear.readers.suggest.evidence.codes import InCell, Wide, decide_bare, in_cell
-from afterclear.readers.suggest.evidence.facts import above, fact_of
-from afterclear.readers.suggest.evidence.filling import Filling
+from afterclear.readers.suggest.decisions.scan_time import fill_time
+from afterclear.readers.suggest.decisions.unknown_words import choice_spec, fill_words
+from afterclear.readers.suggest.decisions.which_vehicle import fill_vehicle
+from afterclear.readers.suggest.evidence.code_columns import InCell, Wide, decide_bare, in_cell
+from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.facts_above import above, fact_of
 from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.questions import Choice, Question
 
 WHOLE_VEHICLE = "whole vehicle"
 

@@ -11,8 +11,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 
 # Stands for the decimal mark of numbers that are kept as numbers (workbooks, JSON), so that they
 # are not mixed up with marks in texts (U+2396, decimal separator key symbol).

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.plain import TABLES
 from afterclear.readers.maps.heading_words import HeadingWords
-from afterclear.readers.maps.units import WRITTEN
-from afterclear.readers.suggest.evidence.days import TimeColumn
+from afterclear.readers.maps.measures import WRITTEN
+from afterclear.readers.suggest.evidence.date_formats import TimeColumn
 from afterclear.readers.suggest.evidence.numbers import is_number, parted
 from afterclear.readers.suggest.evidence.profiles import (
     Known,

@@ -3,13 +3,13 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from afterclear.readers.suggest.evidence.asking import Asker
-from afterclear.readers.suggest.evidence.codes import Wide
-from afterclear.readers.suggest.evidence.looking import Seen
+from afterclear.readers.suggest.evidence.code_columns import Wide
+from afterclear.readers.suggest.evidence.column_choice import Decision
+from afterclear.readers.suggest.evidence.find_table import Seen
 from afterclear.readers.suggest.evidence.numbers import Numbers
 from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.questions import Asker
 from afterclear.readers.suggest.evidence.readings import Reading, Sight
-from afterclear.readers.suggest.evidence.taking import Decision
 from afterclear.records import Delivery
 
 

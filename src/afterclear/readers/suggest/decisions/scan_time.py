@@ -1,11 +1,11 @@
 """The column that says when, with its time of day, or what says it above the table."""
 
-from afterclear.readers.suggest.evidence.asking import Choice, Question
-from afterclear.readers.suggest.evidence.days import TimeColumn, time_column
-from afterclear.readers.suggest.evidence.facts import above
-from afterclear.readers.suggest.evidence.filling import Filling
-from afterclear.readers.suggest.evidence.looking import Fact
+from afterclear.readers.suggest.evidence.date_formats import TimeColumn, time_column
+from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.facts_above import above
+from afterclear.readers.suggest.evidence.find_table import Fact
 from afterclear.readers.suggest.evidence.profiles import Profile, heading_meanings
+from afterclear.readers.suggest.evidence.questions import Choice, Question
 from afterclear.readers.suggest.evidence.readings import Reading
 
 _LIKELY = 0.5

@@ -4,10 +4,10 @@ import re
 from collections.abc import Sequence
 
 from afterclear.plain import TABLES
-from afterclear.readers.suggest.evidence.asking import Choice, Question
-from afterclear.readers.suggest.evidence.filling import Filling
+from afterclear.readers.suggest.evidence.column_choice import BLANKS
+from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.profiles import is_none_word
-from afterclear.readers.suggest.evidence.taking import BLANKS
+from afterclear.readers.suggest.evidence.questions import Choice, Question
 
 _CHOICES = {c.name: c.choices for t in TABLES.values() for c in t.columns if c.choices}
 MOST_WORDS = 3  # words of a column that are asked for one by one

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from afterclear.catalogue.component import component_of
-from afterclear.estimators.arrays.checks import FloatArray, IntArray
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.causes.new_faults import (
     FirstEpisodes,
     NewFaults,

@@ -15,8 +15,8 @@ import polars as pl
 
 from afterclear.catalogue.months import in_english
 from afterclear.readers.mapped.map_times import EPOCH, TimeRules, instants
-from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 
 EARLIEST = 1985
 SERIALS = (30_000, 80_000)  # day numbers of spreadsheets from 1982 to 2119

@@ -2,7 +2,7 @@
 
 The rules are the SQL files beside this one, run in their numbers' order over a *bucket* of
 vehicles, in bounded memory; vehicles are independent up to here.  What cannot be said in SQL
-is between them: the odometer line (``odometer.py``), what codes mean (``facts.py``).
+is between them: the odometer line (``odometer.py``), what codes mean (``catalogue_tables.py``).
 
 The scan rows are read once a bucket (``05_rows.sql``): a bucket is a run of vehicle ids, so the
 store passes over the others by one column. A whole rebuild empties the histories at once: vehicle
@@ -17,15 +17,15 @@ import numpy as np
 import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
-from afterclear.histories.facts import (
+from afterclear.histories.catalogue_tables import (
     put_meanings,
     put_order_texts,
     put_part_families,
     put_presences,
     put_unit_labels,
 )
+from afterclear.histories.history_rules import HistoryRules
 from afterclear.histories.odometer import is_plausible, odometer_line
-from afterclear.histories.rules import HistoryRules
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
 # Scan rows a bucket: some hundred MB of work space.

@@ -6,10 +6,16 @@ from datetime import datetime, timedelta
 
 from afterclear.digest.common.assess import Assessment, Setting, VehicleRows, cautions_of, fault_of
 from afterclear.digest.common.model import AttemptView, PageHead, WorkItem
-from afterclear.digest.common.ranked import ranked_item
-from afterclear.digest.input.findings import VehicleFindings
+from afterclear.digest.common.worklist_lines import ranked_item
+from afterclear.digest.input.findings_by_page import VehicleFindings
 from afterclear.digest.input.frames import Caution
-from afterclear.digest.input.rows import ClearEvent, Observation, OdometerReading, Repair, Sighting
+from afterclear.digest.input.row_types import (
+    ClearEvent,
+    Observation,
+    OdometerReading,
+    Repair,
+    Sighting,
+)
 from afterclear.digest.vehicle.axis_position import days_of
 from afterclear.digest.vehicle.codes_by_scan import scan_roles
 from afterclear.digest.vehicle.round_axes import date_ticks, round_step

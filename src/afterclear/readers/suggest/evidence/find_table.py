@@ -22,9 +22,9 @@ from afterclear.readers.formats.xml_tree import xml_tree
 from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.numbers import OWN_DECIMAL
 from afterclear.readers.suggest.evidence.profiles import heading_meanings
+from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 from afterclear.readers.text.codepages import codepage_of
 from afterclear.readers.text.text_of_bytes import Text, decoded
 from afterclear.records import Delivery

@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from afterclear.catalogue.folded_words import without_accents
-from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.profiles import Profile, has_code
+from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.readings import Reading, Sight
 
 _NAMED = {

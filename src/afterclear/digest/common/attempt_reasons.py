@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from datetime import datetime
 
-from afterclear.digest.input.rows import Attempt, Episode, Evidence
+from afterclear.digest.input.row_types import Attempt, Episode, Evidence
 from afterclear.reasons import EvidenceReason
 from afterclear.wording.cells import Cells
 from afterclear.wording.evidence import SETTLED_BY, SETTLED_BY_ANY, evidence_words

@@ -2,16 +2,16 @@
 
 import re
 
-from afterclear.readers.suggest.evidence.asking import Choice, Question
-from afterclear.readers.suggest.evidence.facts import above, fact_of
-from afterclear.readers.suggest.evidence.filling import Filling
-from afterclear.readers.suggest.evidence.looking import Fact
+from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.facts_above import above, fact_of
+from afterclear.readers.suggest.evidence.find_table import Fact
 from afterclear.readers.suggest.evidence.profiles import (
     is_plate,
     is_vin,
     known_share,
     plain_id,
 )
+from afterclear.readers.suggest.evidence.questions import Choice, Question
 
 _LIKELY = 0.5
 _NEAR = 0.12  # two readings nearer than this are both possible

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.readers.maps.heading_words import HeadingWords
-from afterclear.readers.suggest.evidence.asking import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.profiles import (
     Profile,
     code_words,
@@ -16,6 +15,7 @@ from afterclear.readers.suggest.evidence.profiles import (
     is_codes,
     is_none_word,
 )
+from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.readings import Sight
 
 _FITS = 0.8

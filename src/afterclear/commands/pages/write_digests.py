@@ -33,7 +33,7 @@ from afterclear.commands.pages.page_frames import (
 from afterclear.commands.pages.page_workers import rendered
 from afterclear.config import environment_secret
 from afterclear.deliver.paper import NO_SANDBOX, has_no_sandbox, print_pages
-from afterclear.digest.build import DigestModel, build_fleet_digest
+from afterclear.digest.build_digests import DigestModel, build_fleet_digest
 from afterclear.digest.input.frames import (
     Audience,
     DigestSettings,

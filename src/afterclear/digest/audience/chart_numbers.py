@@ -12,7 +12,7 @@ from afterclear.digest.audience.garage_model import (
     LifeChart,
     QuarterPoint,
 )
-from afterclear.estimators.arrays.checks import FloatArray
+from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.lifetimes.lifetimes import lives
 from afterclear.estimators.lifetimes.survival import kaplan_meier
 from afterclear.estimators.rates.funnels import poisson_limits

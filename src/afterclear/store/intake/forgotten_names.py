@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from afterclear.catalogue.called import SHORTEST_IN_TEXT, Called, is_distinct, plain_id
+from afterclear.catalogue.names_in_text import SHORTEST_IN_TEXT, Called, is_distinct, plain_id
 from afterclear.store.engine.database import Connection, query, scalar, transaction
 
 _HASH_BYTES: Final = 16

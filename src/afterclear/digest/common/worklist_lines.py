@@ -30,7 +30,7 @@ def ranked_work(
 ) -> Work:
     """List one audience's lines: vehicles to bring in, then those to scan, each by its rank.
 
-    ``worklist``: every line, with the columns of ``findings.SLIM``.
+    ``worklist``: every line, with the columns of ``findings_by_page.SLIM``.
     """
     own = worklist.filter((pl.col("audience") == audience) & pl.col("rank").is_not_null())
     is_bring_in = pl.col("kind") == "bring_in"

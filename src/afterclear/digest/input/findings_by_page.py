@@ -17,7 +17,7 @@ from afterclear.digest.input.finding_rows import (
 )
 from afterclear.digest.input.frames import VEHICLE_FINDINGS
 from afterclear.digest.input.row_frames import read_rows
-from afterclear.digest.input.rows import required_columns
+from afterclear.digest.input.row_types import required_columns
 from afterclear.finding_tables.parts import Part
 from afterclear.finding_tables.recurrence import Worsening
 from afterclear.finding_tables.roles import EchoWork, Leftover, Role

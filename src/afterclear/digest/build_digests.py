@@ -20,11 +20,11 @@ from afterclear.digest.audience.stock import (
     cautions_of_vehicle,
     shown_stock,
 )
-from afterclear.digest.common import names
+from afterclear.digest.common import file_names
 from afterclear.digest.common.assess import Faults, FleetRows, Setting, assess_vehicle
 from afterclear.digest.common.model import AttemptView, IndexPage, ListPage, PageHead, VehicleList
-from afterclear.digest.common.ranked import Work, ranked_work
-from afterclear.digest.input.findings import (
+from afterclear.digest.common.worklist_lines import Work, ranked_work
+from afterclear.digest.input.findings_by_page import (
     NOTHING_FOUND,
     Findings,
     VehicleFindings,
@@ -38,8 +38,8 @@ from afterclear.digest.input.frames import (
     FleetFrames,
     in_chunks,
 )
-from afterclear.digest.vehicle.vehicle import build_vehicle_page
 from afterclear.digest.vehicle.vehicle_model import VehiclePage
+from afterclear.digest.vehicle.vehicle_page import build_vehicle_page
 from afterclear.wording.cells import Cells
 
 # what a vehicle's own page is made from
@@ -197,7 +197,7 @@ def _lists(vehicle_ids: tuple[str, ...]) -> tuple[VehicleList, ...]:
         return ()
     parts = [vehicle_ids[start : start + LIST] for start in range(0, len(vehicle_ids), LIST)]
     return tuple(
-        VehicleList(names.list_page(i), part[0], part[-1], len(part))
+        VehicleList(file_names.list_page(i), part[0], part[-1], len(part))
         for i, part in enumerate(parts, start=1)
     )
 

@@ -13,7 +13,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from afterclear.estimators.arrays.checks import FloatArray, IntArray
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.causes.cell_nodes import (
     N_KAPPA,
     N_RHO,

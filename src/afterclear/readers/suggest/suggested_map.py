@@ -11,23 +11,23 @@ from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import plain_heading
 from afterclear.readers.suggest.decisions.orders import fill_clears, fill_repairs, fill_vehicles
 from afterclear.readers.suggest.decisions.scanning import fill_scans
-from afterclear.readers.suggest.decisions.tables import Into, decide_table
-from afterclear.readers.suggest.evidence.asking import Asker
-from afterclear.readers.suggest.evidence.codes import Wide, side_by_side
-from afterclear.readers.suggest.evidence.days import (
+from afterclear.readers.suggest.decisions.which_table import Into, decide_table
+from afterclear.readers.suggest.evidence.code_columns import Wide, side_by_side
+from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
+from afterclear.readers.suggest.evidence.date_formats import (
     Hints,
     TimeColumn,
     clock_column,
     decide_order,
     time_column,
 )
-from afterclear.readers.suggest.evidence.filling import Filling
-from afterclear.readers.suggest.evidence.looking import Seen
+from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.find_table import Seen
 from afterclear.readers.suggest.evidence.numbers import Numbers, decide_numbers, is_number, parted
 from afterclear.readers.suggest.evidence.profiles import Known, Profile, profiles_of
+from afterclear.readers.suggest.evidence.questions import Asker
 from afterclear.readers.suggest.evidence.readings import Reading, Sight, readings_of, settled
-from afterclear.readers.suggest.evidence.rows import whose_blank_rows
-from afterclear.readers.suggest.evidence.taking import Decision, Taken
+from afterclear.readers.suggest.evidence.rows_to_skip import whose_blank_rows
 from afterclear.readers.text.languages import language_of
 from afterclear.records import Delivery
 

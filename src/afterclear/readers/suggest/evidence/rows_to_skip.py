@@ -6,9 +6,9 @@ import polars as pl
 
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.evidence.asking import Choice, Question
-from afterclear.readers.suggest.evidence.filling import Filling
-from afterclear.readers.suggest.evidence.looking import Seen
+from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.find_table import Seen
+from afterclear.readers.suggest.evidence.questions import Choice, Question
 
 _TOTALS = re.compile(
     r"(?:grand |sub)?totals?\b|sum(?:me|a)?\b|gesamt(?:summe)?\b|zwischensumme|razem\b|ogolem"
