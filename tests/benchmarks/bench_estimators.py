@@ -20,11 +20,11 @@ from sksurv.nonparametric import kaplan_meier_estimator
 
 from afterclear.estimators.lifetimes.compare import log_rank
 from afterclear.estimators.lifetimes.few_failures import part_life
-from afterclear.estimators.lifetimes.lifetimes import Lives, observed_lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, observed_lifetimes
 from afterclear.estimators.lifetimes.survival import kaplan_meier
 from afterclear.estimators.lifetimes.weibull import fit_weibull
 from afterclear.estimators.lifetimes.weibull_limits import likelihood_ratio_limits
-from afterclear.estimators.recurrence.exposure import Watched, watched
+from afterclear.estimators.recurrence.exposure import ObservedUnits, observed_units
 from afterclear.estimators.recurrence.mean_cumulative import mean_cumulative_function
 
 N_GROUPS = 10_000
@@ -43,7 +43,7 @@ class Task:
     aside: frozenset[str] = frozenset()  # timed, but does less than ours: not compared with
 
 
-def lives(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def lifetimes(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Ages, whether failed, and groups: 20 rows a group, about 7 failures."""
     size = np.maximum(rng.poisson(ROWS_PER_GROUP, N_GROUPS), 2)
     group = np.repeat(np.arange(N_GROUPS), size)
@@ -51,13 +51,13 @@ def lives(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]
     return np.minimum(age, end), age <= end, group
 
 
-def fleets(rng: np.random.Generator) -> Watched:
+def fleets(rng: np.random.Generator) -> ObservedUnits:
     """7 vehicles a group with 13 events: 20 rows."""
     n_units = N_GROUPS * 7
     end = rng.uniform(500, 3000, n_units)
     unit = np.repeat(np.arange(n_units), rng.poisson(13 / 7 * rng.gamma(1, 1, n_units)))
     event = end[unit] * (1 - rng.random(unit.size))
-    return watched(event, unit, end, group=np.repeat(np.arange(N_GROUPS), 7))
+    return observed_units(event, unit, end, group=np.repeat(np.arange(N_GROUPS), 7))
 
 
 def kaplan_meier_task(age: np.ndarray, failed: np.ndarray, group: np.ndarray) -> Task:
@@ -79,7 +79,7 @@ def kaplan_meier_task(age: np.ndarray, failed: np.ndarray, group: np.ndarray) ->
 
     return Task(
         "Kaplan-Meier with limits",
-        lambda: kaplan_meier(observed_lives(age, failed, group=group)),
+        lambda: kaplan_meier(observed_lifetimes(age, failed, group=group)),
         {
             "surpyval": by_surpyval,
             "scikit-survival": by_scikit_survival,
@@ -95,7 +95,7 @@ def weibull_task(age: np.ndarray, failed: np.ndarray, group: np.ndarray) -> Task
     edges = np.searchsorted(group, np.arange(N_GROUPS + 1))
 
     def ours() -> object:
-        rows = observed_lives(age, failed, group=group)
+        rows = observed_lifetimes(age, failed, group=group)
         return likelihood_ratio_limits(rows, fit_weibull(rows))
 
     def by_surpyval(number: int) -> object:
@@ -109,14 +109,14 @@ def weibull_task(age: np.ndarray, failed: np.ndarray, group: np.ndarray) -> Task
     return Task("Weibull with LR B10", ours, {"surpyval": by_surpyval, "lifelines": by_lifelines})
 
 
-def recurrence_task(data: Watched) -> Task:
+def recurrence_task(data: ObservedUnits) -> Task:
     """Mean cumulative function with robust limits."""
     unit_edges = np.searchsorted(data.group, np.arange(N_GROUPS + 1))
     event_edges = np.searchsorted(data.event_group, np.arange(N_GROUPS + 1))
 
     def ours() -> object:
         return mean_cumulative_function(
-            watched(data.event, data.event_unit, data.exit, group=data.group)
+            observed_units(data.event, data.event_unit, data.exit, group=data.group)
         )
 
     def by_surpyval(number: int) -> object:
@@ -133,7 +133,7 @@ def recurrence_task(data: Watched) -> Task:
     return Task("MCF with limits", ours, {"surpyval": by_surpyval})
 
 
-def other_tasks(rows: Lives, rng: np.random.Generator) -> list[Task]:
+def other_tasks(rows: Lifetimes, rng: np.random.Generator) -> list[Task]:
     """Add what no ratio is required of."""
     arm = rng.integers(0, 2, rows.low.size)
     edges = np.searchsorted(rows.group, np.arange(N_GROUPS + 1))
@@ -188,8 +188,8 @@ def main() -> None:
     """Print a line for each estimator."""
     warnings.simplefilter("ignore")
     rng = np.random.default_rng(4)
-    age, failed, group = lives(rng)
-    rows = observed_lives(age, failed, group=group)
+    age, failed, group = lifetimes(rng)
+    rows = observed_lifetimes(age, failed, group=group)
     tasks = [
         kaplan_meier_task(age, failed, group),
         weibull_task(age, failed, group),

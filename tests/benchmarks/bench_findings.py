@@ -152,7 +152,7 @@ class Timing:
     """Cost of each part at one size."""
 
     attempts: int
-    lives: int
+    lifetimes: int
     costs: dict[str, Cost]
 
 
@@ -191,8 +191,8 @@ def measure(n_attempts: int, catalogue: Catalogue) -> Timing:
         timed("parts", lambda: find_parts(con, rules.tables, rules.parts))
         timed("sites", lambda: find_quarters(con, find_holders(con, judged)))
         timed("process", lambda: find_process(con))
-        lives = scalar(con, "SELECT count(*) FROM claims")
-    return Timing(n_attempts, lives, costs)
+        lifetimes = scalar(con, "SELECT count(*) FROM claims")
+    return Timing(n_attempts, lifetimes, costs)
 
 
 def main() -> None:

@@ -7,7 +7,7 @@ from afterclear.estimators.causes.judging import Attempts, OlderParts, ThreeCaus
 from afterclear.estimators.causes.new_faults import (
     FirstEpisodes,
     NewFaults,
-    WatchedUnits,
+    UnitExposure,
     new_faults,
 )
 from afterclear.estimators.fix_held.pool import Levels
@@ -25,7 +25,7 @@ def background(fleet: Fleet) -> NewFaults:
     n_vehicles, n_units = fleet.watched_km.shape
     # the tool knows only of families that were ever shown
     shown = np.unique([f.fault for f in fleet.firsts]).astype(np.int64)
-    units = WatchedUnits(
+    units = UnitExposure(
         np.repeat(np.arange(n_vehicles), n_units),
         np.tile(np.arange(n_units), n_vehicles),
         fleet.watched_km.ravel(),

@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from afterclear.estimators.lifetimes.lifetimes import Lives, lives, observed_lives
-from afterclear.estimators.recurrence.exposure import Watched, watched
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, lifetimes, observed_lifetimes
+from afterclear.estimators.recurrence.exposure import ObservedUnits, observed_units
 
 
 @contextmanager
@@ -56,22 +56,24 @@ def open_csv(folder: str, name: str) -> dict[str, list[str]]:
     return {column: [row[column] for row in rows] for column in rows[0]}
 
 
-def remission() -> tuple[Lives, np.ndarray]:
+def remission() -> tuple[Lifetimes, np.ndarray]:
     """Weeks to relapse of 42 patients, 6-MP in arm 1 (Freireich and others 1963; KMsurv)."""
     frame = rdataset("KMsurv", "drug6mp")
     n = len(frame)
-    rows = observed_lives(np.r_[frame["t1"], frame["t2"]], np.r_[np.ones(n), frame["relapse"]])
+    rows = observed_lifetimes(np.r_[frame["t1"], frame["t2"]], np.r_[np.ones(n), frame["relapse"]])
     return rows, np.repeat([0, 1], n)
 
 
-def breast() -> tuple[Lives, np.ndarray]:
+def breast() -> tuple[Lifetimes, np.ndarray]:
     """Months to deterioration known to lie between visits, by treatment 1 and 2 (KMsurv)."""
     frame = rdataset("KMsurv", "bcdeter")
     high = frame["upper"].to_numpy(float)
-    return lives(frame["lower"], np.where(np.isnan(high), np.inf, high)), frame["treat"].to_numpy()
+    return lifetimes(frame["lower"], np.where(np.isnan(high), np.inf, high)), frame[
+        "treat"
+    ].to_numpy()
 
 
-def turbine() -> Lives:
+def turbine() -> Lifetimes:
     """Turbine wheels looked at once each: cracked or not (Nelson 1982; R survival)."""
     frame = rdataset("survival", "turbine")
     hours, failed = frame["hours"].to_numpy(float), frame["failed"].to_numpy(float)
@@ -79,19 +81,19 @@ def turbine() -> Lives:
     low = np.r_[np.zeros(hours.size), hours]
     high = np.r_[hours, np.full(hours.size, np.inf)]
     weight = np.r_[failed, sound]
-    return lives(low[weight > 0], high[weight > 0], weight=weight[weight > 0])
+    return lifetimes(low[weight > 0], high[weight > 0], weight=weight[weight > 0])
 
 
-def heat_exchanger() -> Lives:
+def heat_exchanger() -> Lifetimes:
     """Exchanger tubes cracked between yearly looks (Meeker & Escobar 1998, table 1.2).
 
     Counts as quoted: cracked in year 1: 4, year 2: 5, year 3: 2; sound after 3 years: 95,
     after 2: 95, after 1: 99.
     """
-    return lives([0, 1, 2, 3, 2, 1], [1, 2, 3, *[np.inf] * 3], weight=[4, 5, 2, 95, 95, 99])
+    return lifetimes([0, 1, 2, 3, 2, 1], [1, 2, 3, *[np.inf] * 3], weight=[4, 5, 2, 95, 95, 99])
 
 
-def valve_seats() -> Watched:
+def valve_seats() -> ObservedUnits:
     """Valve seat replacements of 41 engines, days (Nelson & Doganaksoy 1989; R survival)."""
     frame = rdataset("survival", "valveSeat")
     _, unit = np.unique(frame["id"], return_inverse=True)
@@ -99,10 +101,12 @@ def valve_seats() -> Watched:
     is_event = frame["status"].to_numpy() == 1
     end = np.zeros(unit.max() + 1)
     np.maximum.at(end, unit, time)
-    return watched(time[is_event], unit[is_event], end)
+    return observed_units(time[is_event], unit[is_event], end)
 
 
-def random_lives(seed: int, n_groups: int, *, exact: bool = False, entered: bool = True) -> Lives:
+def random_lives(
+    seed: int, n_groups: int, *, exact: bool = False, entered: bool = True
+) -> Lifetimes:
     """Weibull lives of many small groups with every kind of censoring and late entry."""
     rng = np.random.default_rng(seed)
     size = rng.poisson(25, n_groups) + 10
@@ -119,10 +123,10 @@ def random_lives(seed: int, n_groups: int, *, exact: bool = False, entered: bool
         between = (age <= end) & (rng.random(age.size) < 0.5)
         low = np.where(between, np.maximum(entry, np.floor(age / gap) * gap), low)
         high = np.where(between, np.floor(age / gap) * gap + gap, high)
-    return lives(low, high, entry=entry, group=group, n_groups=n_groups)
+    return lifetimes(low, high, entry=entry, group=group, n_groups=n_groups)
 
 
-def shuffled(rows: Lives, seed: int) -> tuple[Lives, np.ndarray]:
+def shuffled(rows: Lifetimes, seed: int) -> tuple[Lifetimes, np.ndarray]:
     """Put the rows in another order, and say which."""
     order = np.random.default_rng(seed).permutation(rows.low.size)
     return rows.take(order), order

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from afterclear.estimators.lifetimes.compare import log_rank
-from afterclear.estimators.lifetimes.lifetimes import Lives, lives, observed_lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, lifetimes, observed_lifetimes
 from tests.estimators.open_data import library, quiet, random_lives, remission
 
 
-def _arms(seed: int, n_groups: int, *, entered: bool = False) -> tuple[Lives, np.ndarray]:
+def _arms(seed: int, n_groups: int, *, entered: bool = False) -> tuple[Lifetimes, np.ndarray]:
     rows = random_lives(seed, n_groups, exact=True, entered=entered)
-    rows = lives(
+    rows = lifetimes(
         np.ceil(rows.low / 50) * 50,  # ties
         np.where(rows.failed, np.ceil(rows.low / 50) * 50, np.inf),
         entry=rows.entry,
@@ -27,7 +27,7 @@ def test_two_against_two_by_hand() -> None:
     At 1: 4 at risk, 2 in arm 1, expected 1/2, variance 1/4; at 2: 3, 1: 1/3, 2/9; at 3: 2, 1:
     1/2, 1/4.  Observed 2 less 4/3; 2/3 squared over 13/18.
     """
-    tests = log_rank(observed_lives([1, 2, 3, 4], [1, 1, 1, 0]), np.array([1, 0, 1, 0]))
+    tests = log_rank(observed_lifetimes([1, 2, 3, 4], [1, 1, 1, 0]), np.array([1, 0, 1, 0]))
     assert tests.observed[0] == 2
     assert tests.expected[0] == pytest.approx(4 / 3, rel=1e-14)
     assert tests.chi_square[0] == pytest.approx((2 / 3) ** 2 / (13 / 18), rel=1e-13)
@@ -75,7 +75,7 @@ def test_late_entry_and_strata_agree_with_statsmodels() -> None:
     stratum = np.random.default_rng(0).integers(0, 3, arm.size)
     told = rows.low > rows.entry
     rows, arm, stratum = rows.take(told), arm[told], stratum[told]
-    watched_from_new = lives(rows.low, rows.high, group=rows.group)
+    watched_from_new = lifetimes(rows.low, rows.high, group=rows.group)
     late, by_stratum = log_rank(rows, arm), log_rank(watched_from_new, arm, stratum=stratum)
     for group in range(10):
         own = rows.group == group
@@ -98,7 +98,7 @@ def test_the_shuffled_p_value_is_the_share_of_all_shuffles_as_extreme() -> None:
     """
     duration, failed = [2, 3, 3, 5, 6, 8, 9], [1, 1, 0, 1, 1, 0, 1]
     entry = [0, 0, 1, 0, 2, 0, 0]
-    rows = observed_lives(duration, failed, entry=entry)
+    rows = observed_lifetimes(duration, failed, entry=entry)
     arm = np.array([1, 1, 0, 1, 0, 0, 0])
 
     def statistic(chosen: np.ndarray) -> float:
@@ -119,7 +119,7 @@ def test_the_shuffled_p_value_is_the_share_of_all_shuffles_as_extreme() -> None:
 
 def test_shuffles_stay_inside_strata() -> None:
     """Two strata of one unit an arm each: 4 shuffles, |U| the same or less in all but 2."""
-    rows = observed_lives([1, 2, 1, 2], [1, 1, 1, 1])
+    rows = observed_lifetimes([1, 2, 1, 2], [1, 1, 1, 1])
     arm, stratum = np.array([1, 0, 1, 0]), np.array([0, 0, 1, 1])
     tests = log_rank(rows, arm, stratum=stratum, rng=np.random.default_rng(2), n_shuffles=20_000)
     assert tests.p_value[0] == pytest.approx(0.5, abs=0.015)
@@ -130,7 +130,7 @@ def test_shuffled_p_values_are_even_without_a_difference() -> None:
     rng = np.random.default_rng(93)
     group = np.repeat(np.arange(800), 18)
     age, end = rng.exponential(1000, group.size), rng.uniform(100, 600, group.size)
-    rows = observed_lives(np.minimum(age, end), age <= end, group=group)
+    rows = observed_lifetimes(np.minimum(age, end), age <= end, group=group)
     arm = np.tile(np.repeat([1, 0], [6, 12]), 800)
     tests = log_rank(rows, arm, rng=rng, n_shuffles=499)
     few = tests.permuted & (tests.n_failed >= 4)
@@ -141,7 +141,7 @@ def test_shuffled_p_values_are_even_without_a_difference() -> None:
 def test_only_comparisons_with_few_failures_or_units_are_shuffled() -> None:
     rng = np.random.default_rng(94)
     group = np.repeat([0, 1, 2, 3], [40, 40, 12, 5])
-    rows = observed_lives(
+    rows = observed_lifetimes(
         rng.exponential(1, 97), np.repeat([1, 0, 1, 1, 1], [9, 31, 40, 12, 5]), group=group
     )
     arm = np.concatenate((np.tile([0, 1], 20), np.tile([0, 1], 20), np.repeat([1, 0], [4, 8])))
@@ -162,8 +162,8 @@ def test_arms_may_change_names_and_rows_their_order() -> None:
 
 def test_what_it_cannot_compare_is_refused() -> None:
     with pytest.raises(ValueError, match="use life_ratio for intervals"):
-        log_rank(lives([1, 1], [2, np.inf]), np.array([0, 1]))
+        log_rank(lifetimes([1, 1], [2, np.inf]), np.array([0, 1]))
     with pytest.raises(ValueError, match="arm must be 0 or 1, but is 2 in row 1"):
-        log_rank(observed_lives([1, 2], [1, 1]), np.array([0, 2]))
+        log_rank(observed_lifetimes([1, 2], [1, 1]), np.array([0, 2]))
     with pytest.raises(ValueError, match="one unit a row"):
-        log_rank(observed_lives([1, 2], [1, 1], weight=[1, 2]), np.array([0, 1]))
+        log_rank(observed_lifetimes([1, 2], [1, 1], weight=[1, 2]), np.array([0, 1]))

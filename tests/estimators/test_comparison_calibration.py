@@ -14,10 +14,10 @@ import pytest
 from afterclear.estimators.lifetimes.compare import log_rank
 from afterclear.estimators.lifetimes.few_failures import part_life
 from afterclear.estimators.lifetimes.life_ratio import life_ratio
-from afterclear.estimators.lifetimes.lifetimes import Lives, observed_lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, observed_lifetimes
 from afterclear.estimators.rates.observed_expected import site_ratios
 from afterclear.estimators.rates.rates import benjamini_hochberg
-from afterclear.estimators.recurrence.exposure import Watched, watched
+from afterclear.estimators.recurrence.exposure import ObservedUnits, observed_units
 from afterclear.estimators.recurrence.trend import trend_verdicts
 from afterclear.estimators.recurrence.trend_between_scans import Stretches, stretches
 
@@ -70,7 +70,7 @@ def test_planted_sites_are_found_and_ordinary_ones_are_not(spread: float) -> Non
 # --- brands -----------------------------------------------------------------------------------
 
 
-def _brands(seed: int) -> tuple[Lives, np.ndarray, np.ndarray, np.ndarray]:
+def _brands(seed: int) -> tuple[Lifetimes, np.ndarray, np.ndarray, np.ndarray]:
     """20 families of 10 brands; each brand against the other 9 of its family, by platform."""
     rng = np.random.default_rng(2000 + seed)
     n = 200 * 60
@@ -87,7 +87,7 @@ def _brands(seed: int) -> tuple[Lives, np.ndarray, np.ndarray, np.ndarray]:
     rows = [np.flatnonzero(seen & (family == b // 10)) for b in range(200)]
     group = np.repeat(np.arange(200), [own.size for own in rows])
     row = np.concatenate(rows)
-    data = observed_lives(
+    data = observed_lifetimes(
         np.minimum(age, end)[row], (age <= end)[row], entry=entry[row], group=group, n_groups=200
     )
     return data, (brand[row] == group).astype(int), platform[row], true
@@ -134,7 +134,7 @@ def test_limits_of_b10_cover(size: int) -> None:
     entry = np.where(rng.random(group.size) < 0.2, rng.uniform(0, 2e4, group.size), 0.0)
     end = entry + rng.uniform(0, 1e5, group.size)
     seen = age > entry
-    rows = observed_lives(
+    rows = observed_lifetimes(
         np.minimum(age, end)[seen],
         (age <= end)[seen],
         entry=entry[seen],
@@ -160,7 +160,7 @@ def test_limits_of_b10_cover(size: int) -> None:
 # --- trends -----------------------------------------------------------------------------------
 
 
-def _scanned(data: Watched, rng: np.random.Generator) -> Stretches:
+def _scanned(data: ObservedUnits, rng: np.random.Generator) -> Stretches:
     """Tell of the events what scans show: whether one lay between a scan and the one before."""
     edges = np.r_[0.0, np.cumsum(rng.gamma(4, np.repeat([625.0, 312.0], [28, 100])))]
     edges = np.r_[edges[edges < 1e5], 1e5]
@@ -186,7 +186,9 @@ def test_worsening_vehicles_are_called_and_bursts_are_not(gap_shape: float) -> N
         shape = np.repeat([3.0, 1.0], [30, 270])[:, None]
         place = operational ** (1 / shape)
         unit, column = np.nonzero(place <= 1)
-        data = watched(1e5 * place[unit, column], unit, np.full(300, 1e5), group=np.arange(300))
+        data = observed_units(
+            1e5 * place[unit, column], unit, np.full(300, 1e5), group=np.arange(300)
+        )
         verdicts = trend_verdicts(data, _scanned(data, rng))
         called.append(np.mean(verdicts.trend[:30] == "worsening"))
         false.append(np.mean(np.isin(verdicts.trend[30:], ("worsening", "improving"))))

@@ -7,15 +7,15 @@ import numpy as np
 import pytest
 
 from afterclear.estimators.lifetimes.competing import IncidenceCurves, aalen_johansen
-from afterclear.estimators.lifetimes.lifetimes import Lives, lives, observed_lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, lifetimes, observed_lifetimes
 from afterclear.estimators.lifetimes.survival import kaplan_meier
 from tests.estimators.open_data import library, quiet, random_lives, rdataset
 
 
-def _causes(seed: int, n_groups: int) -> tuple[Lives, np.ndarray]:
+def _causes(seed: int, n_groups: int) -> tuple[Lifetimes, np.ndarray]:
     rows = random_lives(seed, n_groups, exact=True, entered=False)
     age = np.ceil(rows.low / 40) * 40  # ties
-    rows = lives(age, np.where(rows.failed, age, np.inf), group=rows.group)
+    rows = lifetimes(age, np.where(rows.failed, age, np.inf), group=rows.group)
     cause = np.random.default_rng(seed).integers(1, 4, age.size)
     return rows, np.where(rows.failed, cause, 0)
 
@@ -26,7 +26,9 @@ def _of(curves: IncidenceCurves, group: int) -> slice:
 
 def test_four_parts_by_hand() -> None:
     """Failed at 1, removed at 2, sound at 3, failed at 4: 1/4; then 3/4 * 1/3; then + 1/2."""
-    curves = aalen_johansen(observed_lives([1, 2, 3, 4], [1, 1, 0, 1]), np.array([1, 2, 0, 1]), 2)
+    curves = aalen_johansen(
+        observed_lifetimes([1, 2, 3, 4], [1, 1, 0, 1]), np.array([1, 2, 0, 1]), 2
+    )
     assert curves.time.tolist() == [1, 2, 4]
     assert curves.incidence[0] == pytest.approx([0.25, 0.25, 0.75], rel=1e-14)
     assert curves.incidence[1] == pytest.approx([0, 0.25, 0.25], rel=1e-14)
@@ -40,10 +42,10 @@ def test_progression_or_death() -> None:
     progressed = frame["pstat"].to_numpy() == 1
     months = np.where(progressed, frame["ptime"], frame["futime"]).astype(float)
     cause = np.where(progressed, 1, np.where(frame["death"] == 1, 2, 0))
-    curves = aalen_johansen(observed_lives(months, cause > 0), cause, 2)
+    curves = aalen_johansen(observed_lifetimes(months, cause > 0), cause, 2)
     at = np.searchsorted(curves.time, [60, 120, 240], side="right") - 1
     assert curves.incidence[0, at] == pytest.approx([0.03410371, 0.06372217, 0.09981372], abs=5e-9)
-    alone = kaplan_meier(observed_lives(months, cause == 1))
+    alone = kaplan_meier(observed_lifetimes(months, cause == 1))
     last = np.searchsorted(alone.time, [60, 120, 240], side="right") - 1
     assert 1 - alone.survival[last] == pytest.approx([0.04215386, 0.09522166, 0.20956162], abs=5e-9)
 
@@ -96,9 +98,9 @@ def test_order_of_rows_does_not_matter() -> None:
 
 
 def test_no_end_no_points_and_unknown_causes_are_refused() -> None:
-    empty = aalen_johansen(observed_lives([1], [0]), np.array([0]), 2)
+    empty = aalen_johansen(observed_lifetimes([1], [0]), np.array([0]), 2)
     assert empty.incidence.shape == (2, 0)
     with pytest.raises(ValueError, match="cause must be 1 to 2"):
-        aalen_johansen(observed_lives([1], [1]), np.array([3]), 2)
+        aalen_johansen(observed_lifetimes([1], [1]), np.array([3]), 2)
     with pytest.raises(ValueError, match="some rows are intervals"):
-        aalen_johansen(lives([1], [2]), np.array([1]), 1)
+        aalen_johansen(lifetimes([1], [2]), np.array([1]), 1)

@@ -11,30 +11,32 @@ from afterclear.estimators.lifetimes.few_failures import (
     weibayes,
     weibayes_bound,
 )
-from afterclear.estimators.lifetimes.lifetimes import Lives, lives, observed_lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, lifetimes, observed_lifetimes
 from afterclear.estimators.lifetimes.weibull import fit_weibull
 from afterclear.estimators.lifetimes.weibull_likelihood import DEFAULT_PRIOR, ShapePrior
 from afterclear.estimators.lifetimes.weibull_limits import likelihood_ratio_limits
 from tests.estimators.open_data import library, quiet, shuffled
 
 
-def _fleet(seed: int, n_groups: int, size: int, life: float = 3000, shape: float = 1.5) -> Lives:
+def _fleet(
+    seed: int, n_groups: int, size: int, life: float = 3000, shape: float = 1.5
+) -> Lifetimes:
     """Parts watched for up to 3000 km, with true B10 ``life``."""
     rng = np.random.default_rng(seed)
     group = np.repeat(np.arange(n_groups), size)
     scale = life * (-np.log(0.9)) ** (-1 / shape)
     age, end = scale * rng.weibull(shape, group.size), rng.uniform(0, 3000, group.size)
-    return observed_lives(np.minimum(age, end), age <= end, group=group, n_groups=n_groups)
+    return observed_lifetimes(np.minimum(age, end), age <= end, group=group, n_groups=n_groups)
 
 
 def test_weibayes_of_four_sound_parts() -> None:
     """500, 700, 900, 1100 unfailed, shape 2, 90 %: 1094.8300187943, surpyval and by formula."""
-    rows = observed_lives([500, 700, 900, 1100], [0, 0, 0, 0])
+    rows = observed_lifetimes([500, 700, 900, 1100], [0, 0, 0, 0])
     assert weibayes_bound(rows, 2.0, conf_level=0.9)[0] == pytest.approx(1094.8300187943)
     by_hand = np.sqrt(2 * (25 + 49 + 81 + 121) * 1e4 / special.chdtri(2, 0.1))
     assert weibayes_bound(rows, 2.0, conf_level=0.9)[0] == pytest.approx(by_hand, rel=1e-13)
     assert weibayes(rows, 2.0)[0] == np.inf
-    assert weibayes(observed_lives([3, 4], [1, 0]), 2.0)[0] == pytest.approx(5.0)
+    assert weibayes(observed_lifetimes([3, 4], [1, 0]), 2.0)[0] == pytest.approx(5.0)
 
 
 def test_weibayes_bounds_agree_with_surpyval() -> None:
@@ -46,18 +48,18 @@ def test_weibayes_bounds_agree_with_surpyval() -> None:
         for shape in (0.8, 1.5, 3.0):
             with quiet():
                 other = surpyval.weibayes(age, c=1 - failed, beta=shape, alpha_ci=0.1)
-            found = weibayes_bound(observed_lives(age, failed), shape, conf_level=0.9)
+            found = weibayes_bound(observed_lifetimes(age, failed), shape, conf_level=0.9)
             assert found[0] == pytest.approx(other.params[0], rel=1e-12)
 
 
 def test_weibayes_of_parts_that_entered_late_counts_what_was_watched() -> None:
     """3 km to 5 km at shape 2: 25 - 9 = 16; one failure: scale 4."""
-    assert weibayes(observed_lives([5], [1], entry=[3]), 2.0)[0] == pytest.approx(4.0)
+    assert weibayes(observed_lifetimes([5], [1], entry=[3]), 2.0)[0] == pytest.approx(4.0)
 
 
 def test_the_method_follows_the_number_of_failures() -> None:
     ages = np.arange(1.0, 13.0)
-    rows = lives(
+    rows = lifetimes(
         np.concatenate(([0.0], ages, ages, ages)),
         np.concatenate(
             (
@@ -83,7 +85,7 @@ def test_the_method_follows_the_number_of_failures() -> None:
     assert (found.life[3], found.life_low[3]) == (fits.life[0], limits.low[0])
 
 
-def _by_gamma_mixture(rows: Lives, level: float) -> float:
+def _by_gamma_mixture(rows: Lifetimes, level: float) -> float:
     """Quantile of B10 under the prior, for rows without intervals.
 
     Given the shape, ``scale ** -shape`` is Gamma(r, sum t ** shape), so the posterior is a
@@ -110,7 +112,7 @@ def test_no_age_is_promised_that_no_part_was_watched_to() -> None:
     Wear-out of shape 3 by which one in ten fails at 25,000 km shows no failure either in four of
     ten such fleets: exp(-1000 x .105 x .2 ^ 3) is .43.
     """
-    young = observed_lives(np.full(1000, 5000.0), np.zeros(1000))
+    young = observed_lifetimes(np.full(1000, 5000.0), np.zeros(1000))
     assert weibayes_bound(young, 1.3)[0] * (-np.log(0.9)) ** (1 / 1.3) > 90_000
     assert np.exp(1000 * np.log(0.9) * (5000 / 25_000) ** 3) == pytest.approx(0.43, abs=0.005)
     found = part_life(young)
@@ -130,7 +132,7 @@ def test_without_a_failure_the_promise_is_kept_as_often_as_it_says() -> None:
     shape = rng.lognormal(np.log(1.3), 0.5, 4000)[:, None]
     for size in (10, 30, 100, 1000):
         age = rng.uniform(0, 1e5, size)
-        low = part_life(observed_lives(age, np.zeros(size))).life_low[0]
+        low = part_life(observed_lifetimes(age, np.zeros(size))).life_low[0]
         for life in np.geomspace(1e3, low * 0.999, 20):
             no_failure = np.exp(np.log(0.9) * ((age / life) ** shape).sum(axis=1))
             assert no_failure.mean() < 0.11
@@ -144,7 +146,9 @@ def test_posterior_limits_are_those_of_the_gamma_mixture() -> None:
     """
     rows = _fleet(51, 40, 60)
     late = np.random.default_rng(0).random(rows.low.size) < 0.3
-    rows = lives(rows.low, rows.high, entry=np.where(late, rows.low * 0.3, 0.0), group=rows.group)
+    rows = lifetimes(
+        rows.low, rows.high, entry=np.where(late, rows.low * 0.3, 0.0), group=rows.group
+    )
     posterior = life_posterior(rows, failed_share=0.1, prior=DEFAULT_PRIOR, conf_level=0.9)
     chosen = np.flatnonzero((rows.n_failed > 0) & (rows.n_failed < 10))[:15]
     assert chosen.size == 15
@@ -164,7 +168,7 @@ def test_failures_between_scans_count_by_their_interval() -> None:
 
     The double sum has no interpolation: its quantile is one of its points, 0.02 apart, halved.
     """
-    rows = lives([0, 500, 1500, 2500], [900, 1400, np.inf, np.inf])
+    rows = lifetimes([0, 500, 1500, 2500], [900, 1400, np.inf, np.inf])
     posterior = life_posterior(rows, failed_share=0.1, prior=DEFAULT_PRIOR, conf_level=0.9)
     u, v = np.arange(-10, 22, 0.02), np.log(1.3) + 0.5 * np.linspace(-6, 6, 121)
     b = np.exp(v)[:, None]
@@ -187,7 +191,7 @@ def test_failures_between_scans_count_by_their_interval() -> None:
 def test_data_that_place_nothing_give_nan() -> None:
     """Found failed at the first look, and nothing else: it may have happened at any age."""
     posterior = life_posterior(
-        lives([0.0], [900.0]), failed_share=0.1, prior=DEFAULT_PRIOR, conf_level=0.9
+        lifetimes([0.0], [900.0]), failed_share=0.1, prior=DEFAULT_PRIOR, conf_level=0.9
     )
     assert np.isnan([posterior.life[0], posterior.life_limits.low[0]]).all()
 
@@ -226,7 +230,7 @@ def test_90_percent_limits_of_few_failures_cover_85_to_99_percent(
 def test_patterns_are_called_only_where_the_whole_interval_lies_beside_1() -> None:
     rng = np.random.default_rng(55)
     shape = np.repeat([0.5, 1.0, 3.0], 100)
-    rows = observed_lives(
+    rows = observed_lifetimes(
         rng.weibull(shape) * 1000, np.ones(300), group=np.repeat([0, 1, 2], 100), n_groups=4
     )
     assert part_life(rows).pattern.tolist() == ["early", "unclear", "wear_out", "unclear"]
@@ -239,7 +243,7 @@ def test_shapes_of_well_observed_parts_move_the_prior_halfway_from_20_on(
     rng = np.random.default_rng(56)
     true = np.exp(rng.normal(np.log(2.0), spread, 60))
     group = np.repeat(np.arange(60), 80)
-    rows = observed_lives(rng.weibull(true[group]) * 1000, np.ones(group.size), group=group)
+    rows = observed_lifetimes(rng.weibull(true[group]) * 1000, np.ones(group.size), group=group)
     prior = prior_from_fits(fit_weibull(rows))
     assert prior.median == pytest.approx(np.sqrt(2.0 * 1.3), rel=0.12)
     assert prior.sd_log == pytest.approx(told, rel=0.2)
@@ -251,11 +255,11 @@ def test_a_part_unlike_its_class_keeps_its_interval() -> None:
     """Shape 1.2 in a class of shape 2, 1 to 3 failures: 90 % limits of B10; .43 before."""
     rng = np.random.default_rng(58)
     group = np.repeat(np.arange(40), 60)
-    of_class = observed_lives(rng.weibull(2.0, 2400) * 1000, np.ones(2400), group=group)
+    of_class = observed_lifetimes(rng.weibull(2.0, 2400) * 1000, np.ones(2400), group=group)
     prior = prior_from_fits(fit_weibull(of_class))
     group = np.repeat(np.arange(300), 40)
     age, end = rng.weibull(1.2, 12_000) * 1000, rng.uniform(0, 250, 12_000)
-    rows = observed_lives(np.minimum(age, end), age <= end, group=group, n_groups=300)
+    rows = observed_lifetimes(np.minimum(age, end), age <= end, group=group, n_groups=300)
     found = part_life(rows, prior=prior, conf_level=0.9)
     b10 = 1000 * (-np.log(0.9)) ** (1 / 1.2)
     few = (found.n_failed >= 1) & (found.n_failed <= 3)

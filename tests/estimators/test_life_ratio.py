@@ -5,14 +5,14 @@ import pytest
 from scipy import optimize, special
 
 from afterclear.estimators.lifetimes.life_ratio import life_ratio
-from afterclear.estimators.lifetimes.lifetimes import Lives, lives, observed_lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, lifetimes, observed_lifetimes
 from afterclear.estimators.lifetimes.weibull_likelihood import ShapePrior, weibull_likelihood
 from tests.estimators.open_data import breast, library, quiet
 
 
 def _brands(
     seed: int, n_groups: int, size: int, ratio: float = 0.6, shape: float = 1.6
-) -> tuple[Lives, np.ndarray, np.ndarray]:
+) -> tuple[Lifetimes, np.ndarray, np.ndarray]:
     """One unit in four of arm 1, whose lives are ``ratio`` times as long; two strata."""
     rng = np.random.default_rng(seed)
     group = np.repeat(np.arange(n_groups), size)
@@ -20,13 +20,13 @@ def _brands(
     stratum = rng.integers(0, 2, group.size)
     age = rng.weibull(shape, group.size) * 3000 * np.where(arm == 1, ratio, 1) * (1 + stratum / 2)
     end = rng.uniform(0, 2500, group.size)
-    rows = observed_lives(np.minimum(age, end), age <= end, group=group, n_groups=n_groups)
+    rows = observed_lifetimes(np.minimum(age, end), age <= end, group=group, n_groups=n_groups)
     return rows, arm, stratum
 
 
 def test_with_a_known_shape_of_1_it_is_the_ratio_of_mean_lives() -> None:
     """3 failures in 12 km against 2 in 4 km: 4 over 2; the other way round 1/2."""
-    rows = observed_lives([2, 4, 6, 1, 3], [1, 1, 1, 1, 1])
+    rows = observed_lifetimes([2, 4, 6, 1, 3], [1, 1, 1, 1, 1])
     arm = np.array([1, 1, 1, 0, 0])
     known = ShapePrior(1.0, 1e-4)
     assert life_ratio(rows, arm, prior=known).ratio[0] == pytest.approx(2.0, rel=1e-6)
@@ -48,7 +48,7 @@ def test_the_ratio_agrees_with_lifelines_regression() -> None:
     pandas = library("pandas")
     rows, arm, _ = _brands(101, 3, 80)
     late = np.where(np.arange(arm.size) % 5 == 0, rows.low * 0.3, 0.0)
-    rows = lives(rows.low, rows.high, entry=late, group=rows.group)
+    rows = lifetimes(rows.low, rows.high, entry=late, group=rows.group)
     found = life_ratio(rows, arm, prior=None)
     for group in range(3):
         own = rows.group == group
@@ -82,7 +82,7 @@ def test_ratio_limits_and_p_value_are_those_of_the_whole_likelihood(
             for number in (0, 1):
                 part = own & (stratum == number)
                 factor = np.where(arm[part] == 1, np.exp(-theta[0]), 1.0)
-                scaled = lives(rows.low[part] * factor, rows.high[part] * factor)
+                scaled = lifetimes(rows.low[part] * factor, rows.high[part] * factor)
                 at = theta[1 + 2 * number : 3 + 2 * number]
                 slopes = weibull_likelihood(scaled, 0.1, prior).at(at[:1], at[1:])
                 total -= float(slopes.value[0])
@@ -107,7 +107,7 @@ def test_ratio_limits_and_p_value_are_those_of_the_whole_likelihood(
 
 
 def test_an_arm_without_failures_bounds_the_ratio_on_one_side() -> None:
-    rows = observed_lives([900, 950, 100, 200, 300, 990], [0, 0, 1, 1, 1, 0])
+    rows = observed_lifetimes([900, 950, 100, 200, 300, 990], [0, 0, 1, 1, 1, 0])
     arm = np.array([1, 1, 0, 0, 0, 0])
     longer, shorter = life_ratio(rows, arm), life_ratio(rows, 1 - arm)
     assert (longer.ratio[0], longer.high[0]) == (np.inf, np.inf)
@@ -128,8 +128,8 @@ def test_arms_named_the_other_way_round_give_the_inverse() -> None:
 
 def test_strata_with_one_arm_only_do_not_count() -> None:
     rows, arm, _ = _brands(104, 1, 120)
-    alone = observed_lives([50, 60, 70], [1, 1, 1])
-    both = lives(np.r_[rows.low, alone.low], np.r_[rows.high, alone.high])
+    alone = observed_lifetimes([50, 60, 70], [1, 1, 1])
+    both = lifetimes(np.r_[rows.low, alone.low], np.r_[rows.high, alone.high])
     stratum = np.repeat([0, 1], [120, 3])
     found = life_ratio(both, np.r_[arm, 1, 1, 1], stratum=stratum)
     assert found.ratio[0] == pytest.approx(life_ratio(rows, arm).ratio[0], rel=1e-9)
@@ -143,7 +143,7 @@ def test_brands_that_differ_in_platform_only_do_not_differ() -> None:
     stratum = np.repeat([0, 1], 2000)
     arm = (rng.random(4000) < np.where(stratum == 1, 0.8, 0.2)).astype(int)
     age = rng.weibull(1.5, 4000) * np.where(stratum == 1, 1000, 2000)
-    rows = observed_lives(np.minimum(age, 1500), age <= 1500)
+    rows = observed_lifetimes(np.minimum(age, 1500), age <= 1500)
     assert life_ratio(rows, arm).high[0] < 0.8
     fair = life_ratio(rows, arm, stratum=stratum)
     assert fair.low[0] < 1 < fair.high[0]

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 
 from afterclear.estimators.lifetimes.few_failures import part_life
-from afterclear.estimators.lifetimes.part_lives import (
+from afterclear.estimators.lifetimes.unit_lifetimes import (
     UNKNOWN,
     End,
     Replacements,
     Slots,
-    UnitLives,
+    UnitLifetimes,
     current_numbers,
-    part_lives,
+    part_lifetimes,
     replacements,
 )
 from tests.estimators.open_data import open_csv
@@ -36,11 +36,13 @@ def _lives(
     first: list[float],
     last: list[float],
     factory_until: float = 1000,
-) -> UnitLives:
-    return part_lives(rows, slots, np.array(first), np.array(last), factory_until_km=factory_until)
+) -> UnitLifetimes:
+    return part_lifetimes(
+        rows, slots, np.array(first), np.array(last), factory_until_km=factory_until
+    )
 
 
-def _table(found: UnitLives) -> list[tuple[int, float, float, float, int]]:
+def _table(found: UnitLifetimes) -> list[tuple[int, float, float, float, int]]:
     """(fitted row, fitted km, entry, age, end), sorted."""
     columns = (found.fitted_row, found.fitted_km, found.entry, found.age, found.end)
     return sorted(zip(*(column.tolist() for column in columns), strict=True))
@@ -95,7 +97,7 @@ def test_parts_fitted_before_watching_began_enter_late_or_not_at_all() -> None:
         (1, 40_000, 10_000, 25_000, FAILURE),
         (2, 65_000, 0, 5_000, End.IN_SERVICE),
     ]
-    assert (found.n_age_unknown, found.n_unwatched) == (1, 1)
+    assert (found.n_age_unknown, found.n_unobserved) == (1, 1)
 
 
 def test_a_replacement_at_an_unknown_position_ends_sight_of_all_its_slots() -> None:
@@ -161,9 +163,9 @@ def test_what_counts_as_a_failure_is_the_callers_choice() -> None:
         [150],
     )
     group = np.zeros(found.age.size, int)
-    assert found.as_lives(group).n_failed.tolist() == [2]
-    assert found.as_lives(group, unknown_failed=False).n_failed.tolist() == [1]
-    assert found.as_lives(group).low.sum() == 150
+    assert found.as_lifetimes(group).n_failed.tolist() == [2]
+    assert found.as_lifetimes(group, unknown_failed=False).n_failed.tolist() == [1]
+    assert found.as_lifetimes(group).low.sum() == 150
 
 
 def test_numbers_are_followed_to_the_one_of_today() -> None:
@@ -206,11 +208,11 @@ def test_ages_fill_the_time_watched_and_order_does_not_matter() -> None:
         vehicle[slot], np.zeros(900, int), position[slot], km, rng.integers(1, 5, 900)
     )
     slots = Slots(vehicle, np.zeros(200, int), position)
-    found = part_lives(rows, slots, first, last, factory_until_km=1000)
-    watched = np.bincount(found.vehicle, found.age - found.entry, 50)
-    assert watched == pytest.approx(4 * last)
+    found = part_lifetimes(rows, slots, first, last, factory_until_km=1000)
+    observed_units = np.bincount(found.vehicle, found.age - found.entry, 50)
+    assert observed_units == pytest.approx(4 * last)
     order = rng.permutation(900)
-    again = part_lives(
+    again = part_lifetimes(
         Replacements(*(getattr(rows, name)[order] for name in Replacements.__slots__)),
         slots,
         first,
@@ -247,8 +249,8 @@ def test_engines_of_the_madison_buses() -> None:
     }
     assert means == {"t8h203": 199_733, "a530875": 257_336, "a452372": 186_700}
     # with the engines still in service counted, lives are longer than those that ended
-    lives = found.as_lives(np.zeros(found.age.size, int))
-    fitted = part_life(lives, failed_share=0.5)
+    lifetimes = found.as_lifetimes(np.zeros(found.age.size, int))
+    fitted = part_life(lifetimes, failed_share=0.5)
     assert fitted.method[0] == "likelihood"
     assert fitted.life_low[0] > 216_354
     assert fitted.pattern[0] == "wear_out"

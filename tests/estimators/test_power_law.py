@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import optimize, special
 
-from afterclear.estimators.recurrence.exposure import Watched, watched
+from afterclear.estimators.recurrence.exposure import ObservedUnits, observed_units
 from afterclear.estimators.recurrence.power_law import PowerLaws, fit_power_law, shape_limits
 from tests.estimators.open_data import library, quiet, rdataset, valve_seats
 from tests.estimators.repair_times import (
@@ -19,9 +19,9 @@ from tests.estimators.repair_times import (
 )
 
 
-def _one(times: object, end: float) -> Watched:
+def _one(times: object, end: float) -> ObservedUnits:
     array = np.asarray(times, float)
-    return watched(array, np.zeros(array.size, int), [end])
+    return observed_units(array, np.zeros(array.size, int), [end])
 
 
 def _rate_at(fits: PowerLaws, age: float) -> float:
@@ -29,14 +29,14 @@ def _rate_at(fits: PowerLaws, age: float) -> float:
     return float(fits.scale[0] * fits.shape[0] * age ** (fits.shape[0] - 1))
 
 
-def _fleet(seed: int, n: int) -> Watched:
+def _fleet(seed: int, n: int) -> ObservedUnits:
     """Vehicles watched on different windows, three to a group."""
     rng = np.random.default_rng(seed)
     end = rng.uniform(5e4, 3e5, n * 3)
     entry = np.where(rng.random(n * 3) < 0.5, end * rng.uniform(0.1, 0.5, n * 3), 0.0)
     unit = np.repeat(np.arange(n * 3), rng.poisson(8, n * 3))
     event = entry[unit] + (end - entry)[unit] * rng.random(unit.size) ** 0.7
-    return watched(event, unit, end, entry=entry, group=np.repeat(np.arange(n), 3))
+    return observed_units(event, unit, end, entry=entry, group=np.repeat(np.arange(n), 3))
 
 
 def test_three_events_by_hand() -> None:
@@ -143,7 +143,7 @@ def test_limits_cover_where_the_last_event_ended_the_watching() -> None:
     gaps = np.random.default_rng(92).exponential(size=(4000, 8))
     at, group = np.cumsum(gaps, axis=1), np.arange(4000)
     unit, closed = np.repeat(group, 8), np.ones(4000, dtype=bool)
-    data = watched(at.ravel(), unit, at[:, -1], group=group, closed=closed)
+    data = observed_units(at.ravel(), unit, at[:, -1], group=group, closed=closed)
     fits = fit_power_law(data)
     low, high = shape_limits(data, fits)
     assert np.mean((low <= 1) & (high >= 1)) == pytest.approx(0.95, abs=0.0104)
@@ -168,7 +168,7 @@ def test_limits_on_unlike_windows_are_where_the_likelihood_has_dropped() -> None
 def test_units_scale_out_and_order_and_company_do_not_matter() -> None:
     data = _fleet(74, 20)
     fits = fit_power_law(data)
-    miles = watched(
+    miles = observed_units(
         data.event / 1.609344,
         data.event_unit,
         data.exit / 1.609344,
@@ -177,13 +177,13 @@ def test_units_scale_out_and_order_and_company_do_not_matter() -> None:
     )
     assert fit_power_law(miles).shape == pytest.approx(fits.shape, rel=1e-9, nan_ok=True)
     order = np.random.default_rng(1).permutation(data.event.size)
-    again = watched(
+    again = observed_units(
         data.event[order], data.event_unit[order], data.exit, entry=data.entry, group=data.group
     )
     assert fit_power_law(again).shape == pytest.approx(fits.shape, rel=1e-10, nan_ok=True)
 
 
 def test_groups_without_events_have_no_fit() -> None:
-    fits = fit_power_law(watched([1.0], [0], [2.0, 2.0], group=[0, 1]))
+    fits = fit_power_law(observed_units([1.0], [0], [2.0, 2.0], group=[0, 1]))
     assert np.isnan(fits.shape).tolist() == [False, True]
     assert fits.n_events.tolist() == [1, 0]

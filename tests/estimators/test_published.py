@@ -7,9 +7,9 @@ project; without them these tests are skipped.  Each test names where its figure
 import numpy as np
 import pytest
 
-from afterclear.estimators.lifetimes.lifetimes import lives
+from afterclear.estimators.lifetimes.lifetimes import lifetimes
 from afterclear.estimators.lifetimes.weibull import fit_weibull
-from afterclear.estimators.recurrence.exposure import Watched, watched
+from afterclear.estimators.recurrence.exposure import ObservedUnits, observed_units
 from afterclear.estimators.recurrence.mean_cumulative import (
     RecurrenceCurves,
     mean_cumulative_function,
@@ -22,14 +22,14 @@ _RECURRENCE = "repair_recurrence_smrd"
 
 def _watched(
     unit: list[str], age: np.ndarray, is_event: np.ndarray, weight: np.ndarray | None = None
-) -> Watched:
+) -> ObservedUnits:
     """Units watched from 0 to the last row of each; an event of weight 2 counts twice."""
     names, number = np.unique(unit, return_inverse=True)
     end = np.zeros(names.size)
     np.maximum.at(end, number, age)
     times = np.ones(age.size) if weight is None else weight
     repeat = np.where(is_event, times, 0).astype(int)
-    return watched(np.repeat(age, repeat), np.repeat(number, repeat), end)
+    return observed_units(np.repeat(age, repeat), np.repeat(number, repeat), end)
 
 
 def _at(curves: RecurrenceCurves, age: float) -> int:
@@ -89,7 +89,7 @@ def test_one_labour_code_on_13201_cars() -> None:
     first = np.cumsum(cars) - cars
     repaired = code == "R4490"
     curves = mean_cumulative_function(
-        watched(days[repaired], first[vin[repaired]], np.repeat(end, cars))
+        observed_units(days[repaired], first[vin[repaired]], np.repeat(end, cars))
     )
     assert cars.sum() == 13_201
     assert curves.mean[_at(curves, 56)] == pytest.approx(0.0006818, abs=5e-8)
@@ -106,7 +106,7 @@ def test_hydraulics_of_six_loaders() -> None:
     failed = np.array(rows["event"]) == "failure"
     end = np.zeros(6)
     np.maximum.at(end, machine, hours)
-    fits = fit_power_law(watched(hours[failed], machine[failed], end, group=np.arange(6)))
+    fits = fit_power_law(observed_units(hours[failed], machine[failed], end, group=np.arange(6)))
     assert fits.n_events.tolist() == [22, 24, 26, 27, 25, 22]
     assert fits.shape == pytest.approx([1.557, 1.433, 1.593, 1.269, 1.470, 1.167], abs=5e-4)
 
@@ -123,7 +123,7 @@ def test_submarine_engines(name: str, column: str, event: str, n_events: int, sh
     rows = open_csv(_RECURRENCE, f"{name}.csv")
     age = np.array(rows[column], float)
     happened = np.array(rows["event"]) == event
-    fit = fit_power_law(watched(age[happened], np.zeros(n_events, int), [age.max()]))
+    fit = fit_power_law(observed_units(age[happened], np.zeros(n_events, int), [age.max()]))
     assert fit.shape[0] == pytest.approx(shape, abs=5e-6)
 
 
@@ -137,6 +137,6 @@ def test_transformers_that_were_old_when_watching_began() -> None:
     age, entry = np.array(rows["age"], float), np.array(rows["truncation.age"], float)
     failed = np.array(rows["failure"]) == "1"
     assert (age.size, failed.sum(), (entry > 0).sum()) == (710, 55, 441)
-    fit = fit_weibull(lives(age, np.where(failed, age, np.inf), entry=np.maximum(entry, 0)))
+    fit = fit_weibull(lifetimes(age, np.where(failed, age, np.inf), entry=np.maximum(entry, 0)))
     assert fit.scale[0] == pytest.approx(156.6233, abs=5e-5)
     assert fit.shape[0] == pytest.approx(1.47262, abs=5e-6)

@@ -8,7 +8,7 @@ vehicle's last scan, not at its last event.
 import numpy as np
 import pytest
 
-from afterclear.estimators.recurrence.exposure import Watched, watched
+from afterclear.estimators.recurrence.exposure import ObservedUnits, observed_units
 from afterclear.estimators.recurrence.mean_cumulative import (
     RecurrenceCurves,
     mean_cumulative_function,
@@ -16,7 +16,7 @@ from afterclear.estimators.recurrence.mean_cumulative import (
 from tests.estimators.open_data import library, quiet, valve_seats
 
 
-def _fleets(seed: int, n_groups: int) -> Watched:
+def _fleets(seed: int, n_groups: int) -> ObservedUnits:
     """Unlike vehicles, late entries, whole numbers so that ages tie."""
     rng = np.random.default_rng(seed)
     n_units = n_groups * 7
@@ -26,14 +26,14 @@ def _fleets(seed: int, n_groups: int) -> Watched:
     unit = np.repeat(np.arange(n_units), count)
     event = entry[unit] + np.ceil((end - entry)[unit] * rng.random(unit.size) / 50) * 50
     event = np.minimum(event, end[unit])
-    return watched(event, unit, end, entry=entry, group=np.repeat(np.arange(n_groups), 7))
+    return observed_units(event, unit, end, entry=entry, group=np.repeat(np.arange(n_groups), 7))
 
 
 def _of(curves: RecurrenceCurves, group: int) -> slice:
     return slice(curves.offsets[group], curves.offsets[group + 1])
 
 
-def _variance_by_definition(data: Watched, group: int, km: np.ndarray) -> np.ndarray:
+def _variance_by_definition(data: ObservedUnits, group: int, km: np.ndarray) -> np.ndarray:
     """``sum_i {sum_j Y_ij (d_ij - d_j / n_j) / n_j} ** 2`` as it is written."""
     units = np.flatnonzero(data.group == group)
     at_risk = (data.entry[units, None] < km) & (km <= data.exit[units, None])
@@ -49,7 +49,7 @@ def test_three_vehicles_by_hand() -> None:
     M: 2/3 at 5, then + 1/2 at 20 (two left), + 1 at 25.  Variance at 5: shares 1, 1, 0 less
     2/3, over 3: (1/9)^2 + (1/9)^2 + (2/9)^2 = 6/81.
     """
-    curves = mean_cumulative_function(watched([20, 5, 25, 5], [1, 0, 2, 1], [10, 20, 30]))
+    curves = mean_cumulative_function(observed_units([20, 5, 25, 5], [1, 0, 2, 1], [10, 20, 30]))
     assert curves.km.tolist() == [5, 20, 25]
     assert curves.n_at_risk.tolist() == [3, 2, 1]
     assert curves.mean == pytest.approx([2 / 3, 7 / 6, 13 / 6], rel=1e-14)
@@ -87,7 +87,7 @@ def test_reliability_examples() -> None:
         unit = np.repeat(np.arange(len(times)), [len(own) - 1 for own in times])
         event = np.concatenate([own[:-1] for own in times])
         end = np.array([own[-1] for own in times], float)
-        curves = mean_cumulative_function(watched(event, unit, end))
+        curves = mean_cumulative_function(observed_units(event, unit, end))
         assert curves.mean[-1] == pytest.approx(mean, abs=5e-8)
         assert curves.std_error[-1] ** 2 == pytest.approx(variance, rel=2e-7)
 
@@ -133,7 +133,7 @@ def test_vehicles_all_watched_alike_have_the_mean_and_variance_of_their_counts()
     rng = np.random.default_rng(63)
     count = rng.poisson(3, 40)
     unit = np.repeat(np.arange(40), count)
-    data = watched(1000 * (1 - rng.random(unit.size)), unit, np.full(40, 1000.0))
+    data = observed_units(1000 * (1 - rng.random(unit.size)), unit, np.full(40, 1000.0))
     curves = mean_cumulative_function(data)
     assert curves.mean[-1] == pytest.approx(count.mean(), rel=1e-12)
     assert curves.std_error[-1] == pytest.approx(count.std() / np.sqrt(40), rel=1e-10)
@@ -141,7 +141,7 @@ def test_vehicles_all_watched_alike_have_the_mean_and_variance_of_their_counts()
 
 def test_events_at_the_end_of_watching_meet_the_full_risk_set() -> None:
     """Two events at 653 and the end of one engine there: both over all three engines."""
-    curves = mean_cumulative_function(watched([653, 653], [0, 0], [653, 700, 700]))
+    curves = mean_cumulative_function(observed_units([653, 653], [0, 0], [653, 700, 700]))
     assert curves.mean.tolist() == pytest.approx([2 / 3])
 
 
@@ -152,7 +152,7 @@ def test_curves_rise_and_do_not_depend_on_order_or_company() -> None:
     assert (np.diff(curves.mean)[group[1:] == group[:-1]] > 0).all()
     order = np.random.default_rng(0).permutation(data.event.size)
     again = mean_cumulative_function(
-        watched(
+        observed_units(
             data.event[order], data.event_unit[order], data.exit, entry=data.entry, group=data.group
         )
     )
@@ -161,13 +161,13 @@ def test_curves_rise_and_do_not_depend_on_order_or_company() -> None:
     own = np.isin(data.event_unit, units)
     number = np.searchsorted(units, data.event_unit[own])
     alone = mean_cumulative_function(
-        watched(data.event[own], number, data.exit[units], entry=data.entry[units])
+        observed_units(data.event[own], number, data.exit[units], entry=data.entry[units])
     )
     assert alone.std_error == pytest.approx(curves.std_error[_of(curves, 7)], rel=1e-9, abs=1e-12)
 
 
 def test_no_events_no_points() -> None:
-    curves = mean_cumulative_function(watched([], np.empty(0, int), [10, 20]))
+    curves = mean_cumulative_function(observed_units([], np.empty(0, int), [10, 20]))
     assert curves.km.size == 0
     assert curves.offsets.tolist() == [0, 0]
 
@@ -184,4 +184,4 @@ def test_events_outside_what_was_watched_are_refused(
     event: list[float], unit: list[int], message: str
 ) -> None:
     with pytest.raises(ValueError, match=message):
-        watched(event, unit, [10, 20])
+        observed_units(event, unit, [10, 20])

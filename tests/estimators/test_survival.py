@@ -8,7 +8,7 @@ reference libraries do not all give unless asked.
 import numpy as np
 import pytest
 
-from afterclear.estimators.lifetimes.lifetimes import Lives, lives, observed_lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, lifetimes, observed_lifetimes
 from afterclear.estimators.lifetimes.survival import SurvivalCurves, kaplan_meier
 from tests.estimators.open_data import library, quiet, random_lives, remission, shuffled
 
@@ -19,7 +19,7 @@ def _at(curves: SurvivalCurves, times: list[float]) -> np.ndarray:
 
 def test_five_parts_by_hand() -> None:
     """Ages 2, 3+, 4, 4, 5+: S(2) = 4/5, S(4) = 4/5 * 1/3; Greenwood 1/20, then + 2/3."""
-    curves = kaplan_meier(observed_lives([4, 2, 3, 5, 4], [1, 1, 0, 0, 1]))
+    curves = kaplan_meier(observed_lifetimes([4, 2, 3, 5, 4], [1, 1, 0, 0, 1]))
     assert curves.time.tolist() == [2, 4]
     assert curves.n_at_risk.tolist() == [5, 3]
     assert curves.n_events.tolist() == [1, 2]
@@ -33,7 +33,7 @@ def test_five_parts_by_hand() -> None:
 
 def test_a_part_fitted_before_watching_began_is_at_risk_from_then_on() -> None:
     """One of three enters at 3: at 2 two are at risk, at 4 two again."""
-    curves = kaplan_meier(observed_lives([2, 4, 6], [1, 1, 0], entry=[0, 3, 0]))
+    curves = kaplan_meier(observed_lifetimes([2, 4, 6], [1, 1, 0], entry=[0, 3, 0]))
     assert curves.n_at_risk.tolist() == [2, 2]
     assert curves.survival.tolist() == [0.5, 0.25]
 
@@ -95,7 +95,7 @@ def test_curves_agree_with_surpyval() -> None:
 
 def test_without_censoring_the_curve_is_the_share_still_alive() -> None:
     age = np.random.default_rng(3).integers(1, 20, 200).astype(float)
-    curves = kaplan_meier(observed_lives(age, np.ones(200)))
+    curves = kaplan_meier(observed_lifetimes(age, np.ones(200)))
     alive = (age[:, None] > curves.time).mean(axis=0)
     assert curves.survival == pytest.approx(alive, rel=1e-12, abs=1e-13)
 
@@ -125,21 +125,21 @@ def test_the_order_of_rows_and_the_company_of_other_groups_do_not_matter() -> No
 
 
 def test_a_row_of_weight_3_is_three_rows() -> None:
-    once = observed_lives([2, 3, 5, 7], [1, 0, 1, 1], weight=[3, 1, 2, 1])
-    thrice = observed_lives([2, 2, 2, 3, 5, 5, 7], [1, 1, 1, 0, 1, 1, 1])
+    once = observed_lifetimes([2, 3, 5, 7], [1, 0, 1, 1], weight=[3, 1, 2, 1])
+    thrice = observed_lifetimes([2, 2, 2, 3, 5, 5, 7], [1, 1, 1, 0, 1, 1, 1])
     assert kaplan_meier(once).survival == pytest.approx(kaplan_meier(thrice).survival)
     assert kaplan_meier(once).low[:2] == pytest.approx(kaplan_meier(thrice).low[:2])
 
 
 def test_a_group_without_failures_has_no_points() -> None:
-    curves = kaplan_meier(observed_lives([2, 4], [0, 1], group=[0, 2], n_groups=4))
+    curves = kaplan_meier(observed_lifetimes([2, 4], [0, 1], group=[0, 2], n_groups=4))
     assert np.diff(curves.offsets).tolist() == [0, 0, 1, 0]
     assert np.isnan(curves.followed_to).tolist() == [False, True, False, True]
 
 
 def test_failures_between_two_scans_are_refused() -> None:
     with pytest.raises(ValueError, match=r"row 1 lies in .2.0, 5.0.; fit a Weibull"):
-        kaplan_meier(lives([1, 2], [1, 5]))
+        kaplan_meier(lifetimes([1, 2], [1, 5]))
 
 
 @pytest.mark.parametrize(
@@ -155,11 +155,11 @@ def test_rows_that_are_no_lives_are_refused(
     low: list[float], high: list[float], entry: list[float], message: str
 ) -> None:
     with pytest.raises(ValueError, match=message):
-        lives(low, high, entry=entry)
+        lifetimes(low, high, entry=entry)
 
 
 def test_groups_taken_out_keep_their_rows() -> None:
     rows = random_lives(15, 6)
-    some: Lives = rows.take_groups(np.array([4, 1]))
+    some: Lifetimes = rows.take_groups(np.array([4, 1]))
     assert some.low[some.group == 0].tolist() == rows.low[rows.group == 4].tolist()
     assert some.n_failed.tolist() == rows.n_failed[[4, 1]].tolist()

@@ -5,7 +5,7 @@ import pytest
 from scipy import integrate, optimize, special
 
 from afterclear.estimators.rates.rates import benjamini_hochberg
-from afterclear.estimators.recurrence.exposure import Watched, watched
+from afterclear.estimators.recurrence.exposure import ObservedUnits, observed_units
 from afterclear.estimators.recurrence.trend import ENOUGH_EVENTS, shrunken_shapes, trend_verdicts
 from afterclear.estimators.recurrence.trend_between_scans import (
     Stretches,
@@ -14,9 +14,9 @@ from afterclear.estimators.recurrence.trend_between_scans import (
 )
 
 
-def _vehicles(place: np.ndarray, group: np.ndarray, n_groups: int) -> Watched:
+def _vehicles(place: np.ndarray, group: np.ndarray, n_groups: int) -> ObservedUnits:
     """Each group one vehicle, watched from 1000 km to 101000 km."""
-    return watched(
+    return observed_units(
         1000 + 1e5 * place,
         group,
         np.full(n_groups, 101000.0),
@@ -25,7 +25,7 @@ def _vehicles(place: np.ndarray, group: np.ndarray, n_groups: int) -> Watched:
     )
 
 
-def _exact_stretches(data: Watched) -> Stretches:
+def _exact_stretches(data: ObservedUnits) -> Stretches:
     """Every event where it happened, and the rest of each vehicle's watching."""
     low, high, found, group = [], [], [], []
     for unit in range(data.exit.size):
@@ -110,13 +110,15 @@ def test_alike_vehicles_have_the_pooled_shape() -> None:
     found = shrunken_shapes(_vehicles(place, np.repeat(np.arange(50), 10), 50))
     assert np.isinf(found.a)
     assert found.mean == pytest.approx(np.full(50, found.pooled))
-    nothing = shrunken_shapes(watched([], np.empty(0, int), [5.0]))
+    nothing = shrunken_shapes(observed_units([], np.empty(0, int), [5.0]))
     assert np.isnan(nothing.mean).all()
 
 
 def test_events_where_watching_ended_have_no_shape() -> None:
     """Every event of the fleet at its vehicle's last reading: the likelihood has no maximum."""
-    data = watched(np.array([50.0, 70.0]), np.array([0, 1]), np.array([50.0, 70.0]), group=[0, 1])
+    data = observed_units(
+        np.array([50.0, 70.0]), np.array([0, 1]), np.array([50.0, 70.0]), group=[0, 1]
+    )
     assert np.isnan(shrunken_shapes(data).mean).all()
     assert trend_verdicts(data, _exact_stretches(data)).trend.tolist() == ["too_few", "too_few"]
 

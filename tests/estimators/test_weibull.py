@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy import optimize, special, stats
 
-from afterclear.estimators.lifetimes.lifetimes import Lives, lives, observed_lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, lifetimes, observed_lifetimes
 from afterclear.estimators.lifetimes.weibull import fit_weibull
 from afterclear.estimators.lifetimes.weibull_likelihood import ShapePrior, weibull_likelihood
 from afterclear.estimators.lifetimes.weibull_limits import likelihood_ratio_limits
@@ -30,45 +30,45 @@ from tests.estimators.open_data import (
 SMRD = "life_parts_smrd"
 
 
-def _shock_absorbers() -> Lives:
+def _shock_absorbers() -> Lifetimes:
     rows = open_csv(SMRD, "shockabsorber.csv")
-    return observed_lives(
+    return observed_lifetimes(
         np.array(rows["miles"], float), np.array([e == "Failure" for e in rows["event"]])
     )
 
 
-def _locomotive_controls() -> Lives:
+def _locomotive_controls() -> Lifetimes:
     rows = open_csv(SMRD, "locomotivecontrol.csv")
-    return observed_lives(
+    return observed_lifetimes(
         np.array(rows["kilomiles"], float),
         np.array([e == "Failed" for e in rows["event"]]),
         weight=np.array(rows["count"], float),
     )
 
 
-def _ball_bearings() -> Lives:
+def _ball_bearings() -> Lifetimes:
     with quiet():
         frame = library("surpyval.datasets").load_bearing_failures()
     age = frame.iloc[:, 0].to_numpy(float)
-    return observed_lives(age, np.ones(age.size))
+    return observed_lifetimes(age, np.ones(age.size))
 
 
-def _vehicle_component() -> Lives:
+def _vehicle_component() -> Lifetimes:
     with quiet():
         data = library("reliability.Datasets").automotive()
     failed, sound = np.array(data.failures, float), np.array(data.right_censored, float)
-    return observed_lives(np.r_[failed, sound], np.repeat([1, 0], [failed.size, sound.size]))
+    return observed_lifetimes(np.r_[failed, sound], np.repeat([1, 0], [failed.size, sound.size]))
 
 
-def _generator_fans() -> Lives:
+def _generator_fans() -> Lifetimes:
     frame = rdataset("survival", "genfan")
-    return observed_lives(frame["hours"], frame["status"])
+    return observed_lifetimes(frame["hours"], frame["status"])
 
 
-def _channing_men() -> Lives:
+def _channing_men() -> Lifetimes:
     frame = rdataset("KMsurv", "channing")
     men = frame[(frame["gender"] == 1) & (frame["age"] > frame["ageentry"])]
-    return observed_lives(men["age"], men["death"], entry=men["ageentry"])
+    return observed_lifetimes(men["age"], men["death"], entry=men["ageentry"])
 
 
 # Bearing cages, hours: 6 failures, and the sound units at each age in steps of 100 from 50 on.
@@ -81,15 +81,15 @@ CAGE_SOUND = (
 )  # fmt: skip
 
 
-def _bearing_cages() -> Lives:
+def _bearing_cages() -> Lifetimes:
     ages = np.r_[CAGE_FAILURES, 50.0 + 100.0 * np.arange(len(CAGE_SOUND))]
     counts = np.r_[np.ones(len(CAGE_FAILURES)), CAGE_SOUND]
     failed = np.r_[np.ones(len(CAGE_FAILURES)), np.zeros(len(CAGE_SOUND))]
     kept = counts > 0
-    return observed_lives(ages[kept], failed[kept], weight=counts[kept])
+    return observed_lifetimes(ages[kept], failed[kept], weight=counts[kept])
 
 
-def _breast_first_arm() -> Lives:
+def _breast_first_arm() -> Lifetimes:
     rows, treatment = breast()
     return rows.take(treatment == 1)
 
@@ -164,7 +164,7 @@ def test_with_a_shape_of_1_the_fit_is_failures_over_time() -> None:
     With t = 1 and e: e**b / (1 + e**b) - 1/2 = 1/b, so b is the root of that.
     """
     shape = optimize.brentq(lambda b: special.expit(b) - 0.5 - 1 / b, 0.5, 10, xtol=1e-14)
-    fits = fit_weibull(observed_lives([1, np.e], [1, 1]))
+    fits = fit_weibull(observed_lifetimes([1, np.e], [1, 1]))
     assert fits.shape[0] == pytest.approx(shape, rel=1e-9)
     scale = ((1 + np.exp(shape)) / 2) ** (1 / shape)
     assert fits.scale[0] == pytest.approx(scale, rel=1e-9)
@@ -193,7 +193,9 @@ def test_fits_agree_with_scipy_on_complete_data() -> None:
     """By scipy's generic optimiser, polished: 1e-6."""
     rng = np.random.default_rng(31)
     age = rng.weibull(1.7, (5, 40)) * 300
-    fits = fit_weibull(observed_lives(age.ravel(), np.ones(200), group=np.repeat(np.arange(5), 40)))
+    fits = fit_weibull(
+        observed_lifetimes(age.ravel(), np.ones(200), group=np.repeat(np.arange(5), 40))
+    )
     for group in range(5):
 
         def loss(theta: np.ndarray, own: np.ndarray = age[group]) -> float:
@@ -295,7 +297,7 @@ def test_likelihood_ratio_limits_are_where_the_profile_has_dropped_by_the_quanti
 
 def test_a_limit_the_data_do_not_set_is_0_or_infinite() -> None:
     """Parts first seen old, one failure: a shape near 0 explains them as well, B10 ever lower."""
-    rows = observed_lives([500, 900, 1000], [1, 0, 0], entry=[400, 300, 100])
+    rows = observed_lifetimes([500, 900, 1000], [1, 0, 0], entry=[400, 300, 100])
     fits = fit_weibull(rows)
     assert fits.found[0]
     assert likelihood_ratio_limits(rows, fits).low[0] == 0
@@ -311,15 +313,15 @@ def test_a_limit_the_data_do_not_set_is_0_or_infinite() -> None:
     ],
 )
 def test_groups_without_a_maximum_get_nan(duration: list[float], failed: list[int]) -> None:
-    fits = fit_weibull(observed_lives(duration, failed))
+    fits = fit_weibull(observed_lifetimes(duration, failed))
     assert not fits.found[0]
     assert np.isnan([fits.life[0], fits.scale[0], fits.log_likelihood[0]]).all()
-    limits = likelihood_ratio_limits(observed_lives(duration, failed), fits)
+    limits = likelihood_ratio_limits(observed_lifetimes(duration, failed), fits)
     assert np.isnan([limits.low[0], limits.high[0]]).all()
 
 
 def test_a_prior_on_the_shape_gives_one_failure_a_fit() -> None:
-    rows = observed_lives([5.0, 6.0], [0, 1])
+    rows = observed_lifetimes([5.0, 6.0], [0, 1])
     fits = fit_weibull(rows, prior=ShapePrior())
     assert fits.found[0]
     tight = fit_weibull(rows, prior=ShapePrior(2.0, 1e-3))
@@ -329,7 +331,7 @@ def test_a_prior_on_the_shape_gives_one_failure_a_fit() -> None:
 
 def test_another_unit_of_distance_scales_lives_and_leaves_shapes() -> None:
     rows = random_lives(36, 30)
-    miles = lives(
+    miles = lifetimes(
         rows.low / 1.609344, rows.high / 1.609344, entry=rows.entry / 1.609344, group=rows.group
     )
     km, other = fit_weibull(rows), fit_weibull(miles)
@@ -342,7 +344,7 @@ def test_order_of_rows_weights_and_other_groups_do_not_matter() -> None:
     fits, again = fit_weibull(rows), fit_weibull(shuffled(rows, 3)[0])
     assert again.life == pytest.approx(fits.life, rel=1e-9, nan_ok=True)
     twice = np.repeat(np.arange(rows.low.size), 2)
-    heavy = Lives(rows.low, rows.high, rows.entry, rows.weight * 2, rows.group, 30)
+    heavy = Lifetimes(rows.low, rows.high, rows.entry, rows.weight * 2, rows.group, 30)
     assert fit_weibull(rows.take(twice)).shape == pytest.approx(
         fit_weibull(heavy).shape, rel=1e-9, nan_ok=True
     )
@@ -353,7 +355,7 @@ def test_order_of_rows_weights_and_other_groups_do_not_matter() -> None:
 def test_narrow_intervals_come_to_the_exact_fit() -> None:
     """Widths of 1e-6 of the age: the fit moves by as much."""
     exact = random_lives(38, 10, exact=True)
-    near = lives(
+    near = lifetimes(
         np.where(exact.failed, exact.low * (1 - 5e-7), exact.low),
         np.where(exact.failed, exact.low * (1 + 5e-7), np.inf),
         entry=np.minimum(exact.entry, exact.low * (1 - 5e-7)),
@@ -387,9 +389,9 @@ def test_a_million_lives_have_a_fit_and_limits() -> None:
     The limits by their definition, the profile from scipy's bounded search.
     """
     draw = np.random.default_rng(7)
-    age, watched = draw.weibull(0.96, 1_000_000) * 30_000, draw.uniform(0, 90_000, 1_000_000)
-    low, high = np.minimum(age, watched), np.where(age <= watched, age, np.inf)
-    rows = lives(low, high)
+    age, observed_units = draw.weibull(0.96, 1_000_000) * 30_000, draw.uniform(0, 90_000, 1_000_000)
+    low, high = np.minimum(age, observed_units), np.where(age <= observed_units, age, np.inf)
+    rows = lifetimes(low, high)
     fits = fit_weibull(rows)
     limits = likelihood_ratio_limits(rows, fits, "life", conf_level=0.9)
 

@@ -10,7 +10,7 @@ from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.causes.new_faults import (
     FirstEpisodes,
     NewFaults,
-    WatchedUnits,
+    UnitExposure,
     new_faults,
 )
 from afterclear.store.engine.database import Connection, query
@@ -66,7 +66,7 @@ def new_fault_rates(con: Connection, families: list[str]) -> Rates:
     known = firsts.join(units.select("unit", "vehicle_id", "ecu"), on=["vehicle_id", "ecu"])
     known = known.sort("unit", "family")
     found = new_faults(
-        WatchedUnits(
+        UnitExposure(
             _numbered(units["vehicle_id"], vehicles),
             of_unit.to_numpy().astype(np.int64),
             units["km"].to_numpy(),

@@ -13,7 +13,7 @@ from afterclear.digest.audience.garage_model import (
     QuarterPoint,
 )
 from afterclear.estimators.arrays.validation import FloatArray
-from afterclear.estimators.lifetimes.lifetimes import lives
+from afterclear.estimators.lifetimes.lifetimes import lifetimes
 from afterclear.estimators.lifetimes.survival import kaplan_meier
 from afterclear.estimators.rates.funnels import poisson_limits
 from afterclear.finding_tables.parts import Part
@@ -102,7 +102,7 @@ def life_chart(part: Part, claims: pl.DataFrame, cells: Cells) -> LifeChart | Da
     if not (failed & known).any():
         return Dash(cells.t("no part has failed under observation"))
     ages, entry, failed = ages[known], entry[known], failed[known]
-    curves = kaplan_meier(lives(ages, np.where(failed, ages, np.inf), entry=entry))
+    curves = kaplan_meier(lifetimes(ages, np.where(failed, ages, np.inf), entry=entry))
     every = -(-curves.time.size // _MOST_STEPS)
     keep = np.arange(curves.time.size) % every == every - 1
     keep[-1] = True

@@ -139,16 +139,16 @@ def _by_place(place: IntArray, values: FloatArray, n: int) -> FloatArray:
 def _older(attempts: Attempts, others: Others, p_worn: FloatArray) -> FloatArray:
     """Hazard in each window of the part that was left in place; it may have worn out before."""
     part = attempts.older
-    lives, held_out = np.ones(p_worn.size), 1 - p_worn
+    survival, held_out = np.ones(p_worn.size), 1 - p_worn
     for _ in range(_LONGEST_CHAIN):
-        lives = np.where(part.cell >= 0, (lives * held_out)[part.before], 1.0)
+        survival = np.where(part.cell >= 0, (survival * held_out)[part.before], 1.0)
     hazard = np.zeros(p_worn.size)
     rows = np.flatnonzero((part.cell >= 0) & np.isfinite(attempts.high_km))
     age = part.age_km[rows]
     chance = others.of_part(
         part.cell[rows], age + attempts.low_km[rows], age + attempts.high_km[rows]
     )
-    hazard[rows] = -np.log1p(-np.minimum(lives[rows] * chance, _MOST_CHANCE))
+    hazard[rows] = -np.log1p(-np.minimum(survival[rows] * chance, _MOST_CHANCE))
     return hazard
 
 

@@ -23,7 +23,7 @@ _PSEUDO_ONSETS, _PSEUDO_KM = 0.5, 100_000.0
 
 
 @dataclass(frozen=True, slots=True)
-class WatchedUnits:
+class UnitExposure:
     """Control units, shape (u,) each, and the families each sort of them ever showed."""
 
     vehicle: IntArray
@@ -54,7 +54,7 @@ class NewFaults:
 
 
 def new_faults(
-    units: WatchedUnits, firsts: FirstEpisodes, component: IntArray, n_vehicles: int
+    units: UnitExposure, firsts: FirstEpisodes, component: IntArray, n_vehicles: int
 ) -> NewFaults:
     """Fit families and vehicles in turn.
 

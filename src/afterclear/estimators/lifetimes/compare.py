@@ -24,7 +24,7 @@ from afterclear.estimators.arrays.validation import (
     as_groups,
     check_same_shape,
 )
-from afterclear.estimators.lifetimes.lifetimes import Lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 
 Weighting = Literal["log_rank", "gehan"]
 
@@ -59,7 +59,7 @@ class _Table:
 
 
 def log_rank(
-    rows: Lives,
+    rows: Lifetimes,
     arm: IntArray,
     *,
     stratum: IntArray | None = None,
@@ -115,7 +115,7 @@ def log_rank(
     )
 
 
-def _checked_arms(rows: Lives, arm: IntArray) -> IntArray:
+def _checked_arms(rows: Lifetimes, arm: IntArray) -> IntArray:
     arm = as_groups("arm", arm)
     check_same_shape(arm=arm, low=rows.low)
     if (arm > 1).any():
@@ -127,7 +127,7 @@ def _checked_arms(rows: Lives, arm: IntArray) -> IntArray:
     return arm
 
 
-def _table(rows: Lives, arm: IntArray, cell: IntArray) -> _Table:
+def _table(rows: Lifetimes, arm: IntArray, cell: IntArray) -> _Table:
     failed = np.flatnonzero(rows.failed)
     order = failed[order_by_time(rows.low[failed], cell[failed])]
     time, at_cell = rows.low[order], cell[order]
@@ -155,7 +155,7 @@ def _few(arm: IntArray, group: IntArray, n_failed: FloatArray) -> BoolArray:
     return np.asarray((n_failed < ENOUGH_FAILURES) | few_units)
 
 
-def _scores(rows: Lives, cell: IntArray, table: _Table, weight: FloatArray) -> FloatArray:
+def _scores(rows: Lifetimes, cell: IntArray, table: _Table, weight: FloatArray) -> FloatArray:
     """Score each row: what it adds to the statistic if it is in arm 1, failure less hazard."""
     hazard = weight * table.n_failed / table.n_at_risk
     upto_end, upto_entry = (

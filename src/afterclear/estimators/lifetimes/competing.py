@@ -25,7 +25,7 @@ from afterclear.estimators.arrays.validation import (
     check_fraction,
     check_same_shape,
 )
-from afterclear.estimators.lifetimes.lifetimes import Lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class IncidenceCurves:
 
 
 def aalen_johansen(
-    rows: Lives, cause: IntArray, n_causes: int, *, conf_level: float = 0.95
+    rows: Lifetimes, cause: IntArray, n_causes: int, *, conf_level: float = 0.95
 ) -> IncidenceCurves:
     """Cumulative incidence of each cause in each group.
 

@@ -24,7 +24,7 @@ from afterclear.estimators.arrays.validation import (
     check_fraction,
     check_positive,
 )
-from afterclear.estimators.lifetimes.lifetimes import Lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 from afterclear.estimators.lifetimes.weibull import Limits, WeibullFits, fit_weibull
 from afterclear.estimators.lifetimes.weibull_likelihood import DEFAULT_PRIOR, ShapePrior
 from afterclear.estimators.lifetimes.weibull_limits import likelihood_ratio_limits
@@ -45,7 +45,7 @@ _EDGE = 1e-3  # density at the grid's end, of the highest, from which on the dat
 
 
 @dataclass(frozen=True, slots=True)
-class PartLives:
+class LifeEstimates:
     """Life and shape of each group, arrays of shape (n_groups,).
 
     ``method`` is "none" for a group nothing was seen of; nan means "cannot be told".
@@ -80,12 +80,12 @@ class Posterior:
 
 
 def part_life(
-    rows: Lives,
+    rows: Lifetimes,
     *,
     failed_share: float = 0.1,
     prior: ShapePrior = DEFAULT_PRIOR,
     conf_level: float = 0.9,
-) -> PartLives:
+) -> LifeEstimates:
     """Life by which ``failed_share`` has failed, by the rule at the head of this module.
 
     ``prior``: of the shape.  The bound of a group without failures rests on the prior's median
@@ -122,10 +122,10 @@ def part_life(
     )
     result[:, few] = _columns(posterior)
     method[few] = "prior"
-    return PartLives(failed_share, conf_level, method, n_failed, *result)
+    return LifeEstimates(failed_share, conf_level, method, n_failed, *result)
 
 
-def weibayes(rows: Lives, shape: float) -> FloatArray:
+def weibayes(rows: Lifetimes, shape: float) -> FloatArray:
     """Scale of each group for a known shape: ``(sum t ** shape / r) ** (1 / shape)``.
 
     inf where nothing failed.  A row failed between two ages counts as failed at the first.
@@ -134,7 +134,7 @@ def weibayes(rows: Lives, shape: float) -> FloatArray:
     return _scale(rows, shape, rows.n_failed)
 
 
-def weibayes_bound(rows: Lives, shape: float, *, conf_level: float = 0.9) -> FloatArray:
+def weibayes_bound(rows: Lifetimes, shape: float, *, conf_level: float = 0.9) -> FloatArray:
     """Lower confidence bound of the scale for a known shape; failures may be none.
 
     ``(2 sum t ** shape / chi2(conf_level; 2 r + 2)) ** (1 / shape)``.
@@ -144,7 +144,7 @@ def weibayes_bound(rows: Lives, shape: float, *, conf_level: float = 0.9) -> Flo
 
 
 def life_posterior(
-    rows: Lives, *, failed_share: float, prior: ShapePrior, conf_level: float
+    rows: Lifetimes, *, failed_share: float, prior: ShapePrior, conf_level: float
 ) -> Posterior:
     """Posterior of each group's life and shape: shape log-normal, ln life flat beforehand.
 
@@ -195,7 +195,7 @@ def prior_from_fits(*fits: WeibullFits) -> ShapePrior:
     return ShapePrior(median=median, sd_log=sd_log)
 
 
-def _scale(rows: Lives, shape: float, divisor: FloatArray) -> FloatArray:
+def _scale(rows: Lifetimes, shape: float, divisor: FloatArray) -> FloatArray:
     check_positive("shape", np.array([shape]))
     exposure = rows.low**shape - rows.entry**shape
     total = group_sums(rows.weight * exposure, rows.group, rows.n_groups)
@@ -208,22 +208,22 @@ def _columns(posterior: Posterior) -> FloatArray:
     return np.array((posterior.life, life.low, life.high, posterior.shape, shape.low, shape.high))
 
 
-def _first_guess(rows: Lives, shape: float, hazard_scale: float) -> FloatArray:
+def _first_guess(rows: Lifetimes, shape: float, hazard_scale: float) -> FloatArray:
     """Logarithm of the life for a known shape, failures at the middle of their interval."""
     middle = np.where(rows.failed, (rows.low + np.where(rows.failed, rows.high, 0)) / 2, rows.low)
-    at_middle = Lives(middle, rows.high, rows.entry, rows.weight, rows.group, rows.n_groups)
+    at_middle = Lifetimes(middle, rows.high, rows.entry, rows.weight, rows.group, rows.n_groups)
     return np.asarray(np.log(weibayes(at_middle, shape)) + np.log(hazard_scale) / shape)
 
 
-def _scaled(rows: Lives, log_unit: FloatArray) -> Lives:
+def _scaled(rows: Lifetimes, log_unit: FloatArray) -> Lifetimes:
     """Rows with their ages in units of each group's first guess."""
     unit = np.exp(log_unit)[rows.group]
-    return Lives(
+    return Lifetimes(
         rows.low / unit, rows.high / unit, rows.entry / unit, rows.weight, rows.group, rows.n_groups
     )
 
 
-def _density(rows: Lives, shape: FloatArray, hazard_scale: float) -> FloatArray:
+def _density(rows: Lifetimes, shape: FloatArray, hazard_scale: float) -> FloatArray:
     """Posterior on the grid, (n_groups, n_shapes, n_lives), highest value 1 in each group."""
     between = rows.failed & ~rows.exact
     exact = rows.exact

@@ -18,7 +18,7 @@ from afterclear.estimators.arrays.validation import (
     check_fraction,
     check_same_shape,
 )
-from afterclear.estimators.lifetimes.lifetimes import Lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 from afterclear.estimators.lifetimes.weibull import fit_weibull
 from afterclear.estimators.lifetimes.weibull_likelihood import (
     DEFAULT_PRIOR,
@@ -50,7 +50,7 @@ class LifeRatios:
 
 
 def life_ratio(
-    rows: Lives,
+    rows: Lifetimes,
     arm: IntArray,
     *,
     stratum: IntArray | None = None,
@@ -105,7 +105,7 @@ def life_ratio(
 class _Profile:
     """Rows of the strata that can tell a ratio, as cells; a cell is a group's stratum."""
 
-    rows: Lives  # grouped by cell
+    rows: Lifetimes  # grouped by cell
     arm: IntArray
     prior: ShapePrior | None
     group: IntArray  # (n_cells,) group of the cell
@@ -142,14 +142,14 @@ class _Profile:
 
 
 def _profile(
-    rows: Lives, arm: IntArray, stratum: IntArray | None, prior: ShapePrior | None
+    rows: Lifetimes, arm: IntArray, stratum: IntArray | None, prior: ShapePrior | None
 ) -> _Profile:
     informative = rows.informative
     rows, arm = rows.take(informative), arm[informative]
     keys = (rows.group,) if stratum is None else (rows.group, np.asarray(stratum)[informative])
     cell, first = cells_of(*keys)
     n_cells = first.size
-    by_cell = Lives(rows.low, rows.high, rows.entry, rows.weight, cell, n_cells)
+    by_cell = Lifetimes(rows.low, rows.high, rows.entry, rows.weight, cell, n_cells)
     units = [np.bincount(cell[arm == side], minlength=n_cells) for side in (0, 1)]
     good = (units[0] > 0) & (units[1] > 0) & (by_cell.n_failed > 0)
     if prior is None:
@@ -176,8 +176,8 @@ def _profile(
     )
 
 
-def _rescaled(rows: Lives, factor: FloatArray) -> Lives:
-    return Lives(
+def _rescaled(rows: Lifetimes, factor: FloatArray) -> Lifetimes:
+    return Lifetimes(
         low=rows.low * factor,
         high=rows.high * factor,
         entry=rows.entry * factor,

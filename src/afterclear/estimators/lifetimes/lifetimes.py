@@ -34,8 +34,8 @@ from afterclear.estimators.arrays.validation import (
 
 
 @dataclass(frozen=True, slots=True)
-class Lives:
-    """Checked rows of lives; build them with ``lives`` or ``observed_lives``.
+class Lifetimes:
+    """Checked rows of lives; build them with ``lifetimes`` or ``observed_lifetimes``.
 
     All arrays but ``n_groups`` have shape (n_rows,).
     """
@@ -67,9 +67,9 @@ class Lives:
         """Failures in each group, shape (n_groups,)."""
         return group_sums(self.weight * self.failed, self.group, self.n_groups)
 
-    def take(self, rows: BoolArray | IntArray) -> "Lives":
+    def take(self, rows: BoolArray | IntArray) -> "Lifetimes":
         """Those rows only, with the same groups."""
-        return Lives(
+        return Lifetimes(
             self.low[rows],
             self.high[rows],
             self.entry[rows],
@@ -78,17 +78,17 @@ class Lives:
             self.n_groups,
         )
 
-    def take_groups(self, chosen: IntArray) -> "Lives":
+    def take_groups(self, chosen: IntArray) -> "Lifetimes":
         """Those groups only, numbered anew in the order of ``chosen``."""
         number = np.full(self.n_groups, -1, dtype=np.int64)
         number[chosen] = np.arange(chosen.size)
         kept = self.take(number[self.group] >= 0)
-        return Lives(
+        return Lifetimes(
             kept.low, kept.high, kept.entry, kept.weight, number[kept.group], int(chosen.size)
         )
 
 
-def lives(
+def lifetimes(
     low: ArrayLike,
     high: ArrayLike,
     *,
@@ -96,7 +96,7 @@ def lives(
     weight: ArrayLike | None = None,
     group: ArrayLike | None = None,
     n_groups: int | None = None,
-) -> Lives:
+) -> Lifetimes:
     """Rows of lives, checked; ``entry`` 0, ``weight`` 1 and one group where not given.
 
     A failure known exactly must lie after its entry: one at age 0 is not on any clock (write
@@ -116,10 +116,10 @@ def lives(
     check_finite("weight", weight_array)
     check_positive("weight", weight_array)
     n = count_groups(group_array, n_groups)
-    return Lives(low_array, high_array, entry_array, weight_array, group_array, n)
+    return Lifetimes(low_array, high_array, entry_array, weight_array, group_array, n)
 
 
-def observed_lives(
+def observed_lifetimes(
     duration: ArrayLike,
     event_observed: ArrayLike,
     *,
@@ -127,13 +127,13 @@ def observed_lives(
     weight: ArrayLike | None = None,
     group: ArrayLike | None = None,
     n_groups: int | None = None,
-) -> Lives:
+) -> Lifetimes:
     """Rows of lives that ended exactly (``event_observed``) or were last seen at ``duration``."""
     low = as_floats("duration", duration)
     event = np.atleast_1d(np.asarray(event_observed)).astype(bool)
     check_same_shape(duration=low, event_observed=event)
     high = np.where(event, low, np.inf)
-    return lives(low, high, entry=entry, weight=weight, group=group, n_groups=n_groups)
+    return lifetimes(low, high, entry=entry, weight=weight, group=group, n_groups=n_groups)
 
 
 def _check_ages(low: FloatArray, high: FloatArray, entry: FloatArray) -> None:

@@ -18,7 +18,7 @@ from afterclear.estimators.arrays.ragged import (
     weight_before,
 )
 from afterclear.estimators.arrays.validation import FloatArray, IntArray, check_fraction
-from afterclear.estimators.lifetimes.lifetimes import Lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class SurvivalCurves:
     conf_level: float
 
 
-def kaplan_meier(rows: Lives, *, conf_level: float = 0.95) -> SurvivalCurves:
+def kaplan_meier(rows: Lifetimes, *, conf_level: float = 0.95) -> SurvivalCurves:
     """Product-limit survival of each group with Greenwood error and log(-log) limits.
 
     ``S(t) = prod (1 - d_j / n_j)`` over failure times up to t; a unit is at risk on
@@ -80,7 +80,7 @@ def kaplan_meier(rows: Lives, *, conf_level: float = 0.95) -> SurvivalCurves:
     )
 
 
-def _failure_times(rows: Lives) -> tuple[FloatArray, IntArray, FloatArray, FloatArray]:
+def _failure_times(rows: Lifetimes) -> tuple[FloatArray, IntArray, FloatArray, FloatArray]:
     """Distinct failure times with their group, number at risk and number failed."""
     order = order_by_time(rows.low, rows.group)
     time, group, weight = rows.low[order], rows.group[order], rows.weight[order]
@@ -113,7 +113,7 @@ def _product_limit(
     return np.exp(log_survival), log_survival, np.sqrt(greenwood)
 
 
-def _refuse_intervals(rows: Lives) -> None:
+def _refuse_intervals(rows: Lifetimes) -> None:
     between = rows.failed & ~rows.exact
     if between.any():
         row = int(np.argmax(between))

@@ -11,7 +11,7 @@ import numpy as np
 
 from afterclear.estimators.arrays.ragged import group_sums
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray, check_fraction
-from afterclear.estimators.lifetimes.lifetimes import Lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 from afterclear.estimators.lifetimes.weibull_likelihood import (
     ShapePrior,
     Slopes,
@@ -66,7 +66,7 @@ class Limits:
 
 
 def fit_weibull(
-    rows: Lives, *, failed_share: float = 0.1, prior: ShapePrior | None = None
+    rows: Lifetimes, *, failed_share: float = 0.1, prior: ShapePrior | None = None
 ) -> WeibullFits:
     """Weibull fit of each group, with exact, interval- and right-censored and truncated rows.
 
@@ -103,7 +103,7 @@ def fit_weibull(
     )
 
 
-def _start(rows: Lives, log_hazard_scale: float) -> tuple[FloatArray, FloatArray]:
+def _start(rows: Lifetimes, log_hazard_scale: float) -> tuple[FloatArray, FloatArray]:
     """Where to begin: the shape 1.3 and the life it gives with failures at mid-interval."""
     middle = np.where(rows.failed, (rows.low + np.where(rows.failed, rows.high, 0)) / 2, rows.low)
     hazard = middle**_START_SHAPE

@@ -19,7 +19,7 @@ import numpy as np
 
 from afterclear.estimators.arrays.ragged import Blocks, group_sums, order_by_group
 from afterclear.estimators.arrays.validation import FloatArray, IntArray
-from afterclear.estimators.lifetimes.lifetimes import Lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 
 _LOG_HUGE = 200.0  # exp of more would overflow once it is squared
 _ROUNDING = 1e-14  # of the size of what is added up; sums by blocks err by less
@@ -147,7 +147,7 @@ class WeibullLikelihood:
 
 
 def weibull_likelihood(
-    rows: Lives, failed_share: float, prior: ShapePrior | None
+    rows: Lifetimes, failed_share: float, prior: ShapePrior | None
 ) -> WeibullLikelihood:
     """Split ``rows`` into what each enters the log-likelihood as."""
     low, entered = rows.low > 0, rows.entry > 0

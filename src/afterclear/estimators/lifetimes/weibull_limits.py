@@ -11,7 +11,7 @@ import numpy as np
 from scipy import special
 
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray, check_fraction
-from afterclear.estimators.lifetimes.lifetimes import Lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 from afterclear.estimators.lifetimes.weibull import Limits, Quantity, WeibullFits
 from afterclear.estimators.lifetimes.weibull_likelihood import WeibullLikelihood, weibull_likelihood
 
@@ -68,7 +68,7 @@ class _Profile:
 
 
 def likelihood_ratio_limits(
-    rows: Lives, fits: WeibullFits, quantity: Quantity = "life", *, conf_level: float = 0.95
+    rows: Lifetimes, fits: WeibullFits, quantity: Quantity = "life", *, conf_level: float = 0.95
 ) -> Limits:
     """Limits ``{x: 2 (l_max - max_y l(x, y)) <= chi2_1(conf_level)}``, each (n_groups,).
 

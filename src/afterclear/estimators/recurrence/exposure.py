@@ -25,8 +25,8 @@ from afterclear.estimators.arrays.validation import (
 
 
 @dataclass(frozen=True, slots=True)
-class Watched:
-    """Checked units and events; build them with ``watched``."""
+class ObservedUnits:
+    """Checked units and events; build them with ``observed_units``."""
 
     entry: FloatArray  # (n_units,)
     exit: FloatArray  # (n_units,)
@@ -53,7 +53,7 @@ class Watched:
         return (self.n_events - n_closed).astype(np.float64)
 
 
-def watched(  # noqa: PLR0913 - three rows of data, four settings with defaults
+def observed_units(  # noqa: PLR0913 - three rows of data, four settings with defaults
     event: ArrayLike,
     event_unit: ArrayLike,
     exit_: ArrayLike,
@@ -62,7 +62,7 @@ def watched(  # noqa: PLR0913 - three rows of data, four settings with defaults
     group: ArrayLike | None = None,
     n_groups: int | None = None,
     closed: ArrayLike | None = None,
-) -> Watched:
+) -> ObservedUnits:
     """Units and their events, checked.
 
     ``exit_``: shape (n_units,), as ``entry`` (0 where not given), ``group`` (one for all where
@@ -93,7 +93,7 @@ def watched(  # noqa: PLR0913 - three rows of data, four settings with defaults
             f"but is {event_array[row]} in row {row}"
         )
     closed_array = _checked_closed(closed, event_array, unit, exit_array)
-    return Watched(
+    return ObservedUnits(
         entry=entry_array,
         exit=exit_array,
         group=unit_group,

@@ -15,7 +15,7 @@ from afterclear.estimators.arrays.ragged import (
     sums_before,
 )
 from afterclear.estimators.arrays.validation import FloatArray, IntArray, check_fraction
-from afterclear.estimators.recurrence.exposure import Watched
+from afterclear.estimators.recurrence.exposure import ObservedUnits
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class RecurrenceCurves:
     conf_level: float
 
 
-def mean_cumulative_function(data: Watched, *, conf_level: float = 0.95) -> RecurrenceCurves:
+def mean_cumulative_function(data: ObservedUnits, *, conf_level: float = 0.95) -> RecurrenceCurves:
     """Nelson's mean cumulative function of each group with the robust variance.
 
     ``M(t) = sum d_j / n_j`` over event ages up to t.  The variance is that of Lawless &
@@ -95,7 +95,7 @@ class _Line:
         return int(self.offsets[-1])
 
 
-def _line_up(data: Watched) -> _Line:
+def _line_up(data: ObservedUnits) -> _Line:
     n_events, n_units = data.event.size, data.exit.size
     age = np.concatenate((data.event, data.entry, data.exit))
     group = np.concatenate((data.event_group, data.group, data.group))
@@ -123,7 +123,7 @@ def _line_up(data: Watched) -> _Line:
     )
 
 
-def _variance_growth(data: Watched, line: _Line) -> FloatArray:
+def _variance_growth(data: ObservedUnits, line: _Line) -> FloatArray:
     """Find what each point adds to the Lawless-Nadeau variance, in one pass over the line.
 
     Let r_i(t) be vehicle i's inner sum.  At a point with n at risk and d events each vehicle

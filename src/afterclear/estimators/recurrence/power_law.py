@@ -16,7 +16,7 @@ from afterclear.estimators.arrays.validation import (
     IntArray,
     check_fraction,
 )
-from afterclear.estimators.recurrence.exposure import Watched
+from afterclear.estimators.recurrence.exposure import ObservedUnits
 
 _LOG_SHAPE = (np.log(1e-3), np.log(1e3))  # no fit outside: the likelihood rises without end
 _ROUNDS = 200
@@ -76,7 +76,7 @@ class _Terms:
         return value, slope, curve
 
 
-def fit_power_law(data: Watched) -> PowerLaws:
+def fit_power_law(data: ObservedUnits) -> PowerLaws:
     """Power law of each group from events whose age is known exactly.
 
     Vehicles may be watched on different windows (entry, exit].  Solves
@@ -90,7 +90,7 @@ def fit_power_law(data: Watched) -> PowerLaws:
 
 
 def shape_limits(
-    data: Watched, fits: PowerLaws, *, conf_level: float = 0.95
+    data: ObservedUnits, fits: PowerLaws, *, conf_level: float = 0.95
 ) -> tuple[FloatArray, FloatArray]:
     """Limits of each group's shape, (n_groups,) each; nan where there is no fit.
 
@@ -112,7 +112,7 @@ def shape_limits(
     return low, high
 
 
-def _common_window(data: Watched) -> BoolArray:
+def _common_window(data: ObservedUnits) -> BoolArray:
     """Tell the groups all of whose vehicles were watched from 0 to one age."""
     first = np.full(data.n_groups, np.inf)
     last = np.zeros(data.n_groups)
@@ -122,7 +122,7 @@ def _common_window(data: Watched) -> BoolArray:
     return np.asarray((first == last) & (entered == 0))
 
 
-def _terms(data: Watched) -> _Terms:
+def _terms(data: ObservedUnits) -> _Terms:
     n_groups = data.n_groups
     n_events = data.n_events.astype(np.float64)
     sum_log = group_sums(np.log(data.event), data.event_group, n_groups)

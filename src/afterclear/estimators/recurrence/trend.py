@@ -15,7 +15,7 @@ from scipy import optimize, special
 from afterclear.estimators.arrays.ragged import group_sums
 from afterclear.estimators.arrays.validation import FloatArray, check_fraction
 from afterclear.estimators.rates.rates import benjamini_hochberg
-from afterclear.estimators.recurrence.exposure import Watched
+from afterclear.estimators.recurrence.exposure import ObservedUnits
 from afterclear.estimators.recurrence.trend_between_scans import Stretches, stretch_trends
 
 StrArray: TypeAlias = NDArray[np.str_]
@@ -54,7 +54,7 @@ class ShrunkenShapes:
     p_above_1: FloatArray
 
 
-def trend_verdicts(data: Watched, rows: Stretches, *, level: float = 0.1) -> TrendVerdicts:
+def trend_verdicts(data: ObservedUnits, rows: Stretches, *, level: float = 0.1) -> TrendVerdicts:
     """Say of each vehicle (group) whether it worsens, with the fleet's false alarms held down.
 
     ``data`` places the events for shapes, ``rows`` are the stretches between scans that are
@@ -85,7 +85,7 @@ def trend_verdicts(data: Watched, rows: Stretches, *, level: float = 0.1) -> Tre
     )
 
 
-def shrunken_shapes(data: Watched) -> ShrunkenShapes:
+def shrunken_shapes(data: ObservedUnits) -> ShrunkenShapes:
     """Shape of each group's power law, drawn towards the fleet's by what its n is worth.
 
     Given n, the likelihood of a shape is ``shape ** n exp(-shape s)``, ``s = sum ln(1 /

@@ -10,7 +10,7 @@ import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.catalogue.component import is_stand_alone, split_family
-from afterclear.estimators.lifetimes.part_lives import current_numbers
+from afterclear.estimators.lifetimes.unit_lifetimes import current_numbers
 from afterclear.findings.common.tables import forget
 from afterclear.store.engine.database import Connection, create_temp_table, query
 

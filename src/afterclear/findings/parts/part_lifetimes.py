@@ -16,8 +16,8 @@ from afterclear.estimators.arrays.ragged import first_of_group
 from afterclear.estimators.arrays.validation import IntArray
 from afterclear.estimators.lifetimes.competing import aalen_johansen
 from afterclear.estimators.lifetimes.few_failures import ENOUGH_FAILURES, part_life, prior_from_fits
-from afterclear.estimators.lifetimes.lifetimes import Lives, observed_lives
-from afterclear.estimators.lifetimes.part_lives import End
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, observed_lifetimes
+from afterclear.estimators.lifetimes.unit_lifetimes import End
 from afterclear.estimators.lifetimes.weibull import WeibullFits, fit_weibull
 from afterclear.estimators.lifetimes.weibull_likelihood import ShapePrior
 from afterclear.estimators.rates.rates import benjamini_hochberg
@@ -54,13 +54,15 @@ class _Lived:
     """Parts of some families, with their lives as the estimators take them."""
 
     followed: Followed
-    lives: Lives
+    lifetimes: Lifetimes
 
     @classmethod
     def of(cls, followed: Followed, rules: PartRules) -> "_Lived":
         together = np.zeros(len(followed.units), dtype=np.int64)
         unknown_failed = rules.unknown_reason_is_failure
-        return cls(followed, followed.lives.as_lives(together, unknown_failed=unknown_failed))
+        return cls(
+            followed, followed.lifetimes.as_lifetimes(together, unknown_failed=unknown_failed)
+        )
 
 
 def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
@@ -143,7 +145,7 @@ def _grouped(
 
 def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | None:
     """Estimate the lives of each group of some families; None: there is no group."""
-    followed, every, keys = lived.followed, lived.lives, _GROUPINGS[grouping]
+    followed, every, keys = lived.followed, lived.lifetimes, _GROUPINGS[grouping]
     groups = _groups(followed.units, grouping)
     if not len(groups):
         return None
@@ -151,7 +153,7 @@ def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | Non
     inside = units["group"].is_not_null().to_numpy()
     own = units.filter(inside)
     number = own["group"].to_numpy().astype(np.int64)
-    columns = _lives(_regrouped(every, inside, number, len(groups)), prior)
+    columns = _lifetimes(_regrouped(every, inside, number, len(groups)), prior)
     columns |= _share_failed(lived, inside, number, len(groups))
     if grouping in _COMPARED:
         rivals = units["is_factory"].not_().to_numpy()
@@ -169,9 +171,11 @@ def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | Non
     )
 
 
-def _regrouped(every: Lives, rows: NDArray[np.bool_], group: IntArray, n_groups: int) -> Lives:
+def _regrouped(
+    every: Lifetimes, rows: NDArray[np.bool_], group: IntArray, n_groups: int
+) -> Lifetimes:
     own = every.take(rows)
-    return Lives(own.low, own.high, own.entry, own.weight, group, n_groups)
+    return Lifetimes(own.low, own.high, own.entry, own.weight, group, n_groups)
 
 
 def _prior(lived: Iterable[_Lived]) -> ShapePrior:
@@ -184,12 +188,12 @@ def _shapes(lived: _Lived) -> WeibullFits | None:
     groups, keys = _groups(lived.followed.units, "number"), _GROUPINGS["number"]
     group = _numbered(lived.followed.units, groups, keys)["group"]
     inside, number = group.is_not_null().to_numpy(), group.drop_nulls().to_numpy().astype(np.int64)
-    rows = _regrouped(lived.lives, inside, number, len(groups))
+    rows = _regrouped(lived.lifetimes, inside, number, len(groups))
     many = np.flatnonzero(rows.n_failed >= ENOUGH_FAILURES)
     return fit_weibull(rows.take_groups(many)) if many.size else None
 
 
-def _lives(rows: Lives, prior: ShapePrior) -> dict[str, NDArray[Any]]:
+def _lifetimes(rows: Lifetimes, prior: ShapePrior) -> dict[str, NDArray[Any]]:
     found = part_life(rows, prior=prior)
     return {
         "n_failed": rows.n_failed.astype(np.int32),
@@ -213,13 +217,13 @@ def _share_failed(
     Where parts are watched late, few may be followed at first: what ends there would stand for
     all, and no share is told.
     """
-    lives = lived.followed.lives
-    end = lives.end[rows]
+    lifetimes = lived.followed.lifetimes
+    end = lifetimes.end[rows]
     ended = (end != End.IN_SERVICE) & (end != End.LOST_SIGHT)
-    own = observed_lives(
-        lives.age[rows], ended, entry=lives.entry[rows], group=group, n_groups=n_groups
+    own = observed_lifetimes(
+        lifetimes.age[rows], ended, entry=lifetimes.entry[rows], group=group, n_groups=n_groups
     )
-    curves = aalen_johansen(own, np.where(lived.lives.failed[rows], 1, 2), 2)
+    curves = aalen_johansen(own, np.where(lived.lifetimes.failed[rows], 1, 2), 2)
     horizon, share = np.full((2, n_groups), np.nan)
     thin = first_of_group(curves.n_at_risk < _ENOUGH_AT_RISK, curves.offsets)
     last = np.where(thin >= 0, thin, curves.offsets[1:]) - 1

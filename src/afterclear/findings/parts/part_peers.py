@@ -19,7 +19,7 @@ from afterclear.estimators.lifetimes.compare import (
     log_rank,
 )
 from afterclear.estimators.lifetimes.life_ratio import life_ratio
-from afterclear.estimators.lifetimes.lifetimes import Lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 from afterclear.estimators.rates.rates import rate_ratios
 
 _CIRCLES = (["group", "platform", "place"], ["group", "platform"], ["group", "place"])
@@ -45,11 +45,11 @@ class PeerComparison:
 
 
 def compared_with_peers(
-    own: pl.DataFrame, lives: Lives, n_groups: int, conf_level: float = 0.95
+    own: pl.DataFrame, lifetimes: Lifetimes, n_groups: int, conf_level: float = 0.95
 ) -> PeerComparison:
     """Compare groups with the other parts of their families.
 
-    ``own``: one row a part fitted, in the order of ``lives`` (whose groups are not looked at):
+    ``own``: one row a part fitted, in the order of ``lifetimes`` (whose groups are not looked at):
     ``group`` (null: it belongs to none), ``component``, ``platform``, ``place``.
     """
     found = PeerComparison(
@@ -65,7 +65,7 @@ def compared_with_peers(
                     groups, np.arange(len(groups)), default=None, return_dtype=pl.Int64
                 )
             )
-            comparison = _compared(local, lives, len(groups), conf_level)
+            comparison = _compared(local, lifetimes, len(groups), conf_level)
             number = groups.to_numpy().astype(np.int64)
             for field in fields(PeerComparison):
                 getattr(found, field.name)[number] = getattr(comparison, field.name)
@@ -83,14 +83,16 @@ def _blocks(own: pl.DataFrame) -> list[list[str]]:
     return sizes.group_by("block", maintain_order=True).agg("component")["component"].to_list()
 
 
-def _compared(own: pl.DataFrame, lives: Lives, n_groups: int, conf_level: float) -> PeerComparison:
-    """Compare the groups of some families; ``row`` is the row of each in ``lives``."""
+def _compared(
+    own: pl.DataFrame, lifetimes: Lifetimes, n_groups: int, conf_level: float
+) -> PeerComparison:
+    """Compare the groups of some families; ``row`` is the row of each in ``lifetimes``."""
     pairs = _pairs(own)
     group = pairs["group"].to_numpy().astype(np.int64)
     arm = pairs["arm"].to_numpy().astype(np.int64)
     stratum = pairs["stratum"].to_numpy().astype(np.int64)
-    taken = lives.take(pairs["row"].to_numpy().astype(np.int64))
-    rows = Lives(taken.low, taken.high, taken.entry, taken.weight, group, n_groups)
+    taken = lifetimes.take(pairs["row"].to_numpy().astype(np.int64))
+    rows = Lifetimes(taken.low, taken.high, taken.entry, taken.weight, group, n_groups)
     ratios = life_ratio(rows, arm, stratum=stratum, conf_level=conf_level)
     p_value, shuffled = _tested(rows, arm, stratum)
     peers = arm == 0
@@ -139,7 +141,7 @@ def _pairs(own: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _tested(rows: Lives, arm: IntArray, stratum: IntArray) -> tuple[FloatArray, FloatArray]:
+def _tested(rows: Lifetimes, arm: IntArray, stratum: IntArray) -> tuple[FloatArray, FloatArray]:
     """P values of the log-rank test, by shuffling where units are few and it may matter.
 
     A number of thirty parts stands beside thousands of peers: its failures are as good as a

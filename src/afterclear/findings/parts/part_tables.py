@@ -46,8 +46,8 @@ def part_tables(expected: Path, superseded: Path) -> PartTables:
         f"{expected}: there is no section {name!r}; use families or parts"
         for name in settings.keys() - {"families", "parts"}
     ]
-    by_family = _lives(settings.get("families", {}), expected, problems)
-    by_number = _lives(settings.get("parts", {}), expected, problems)
+    by_family = _lifetimes(settings.get("families", {}), expected, problems)
+    by_number = _lifetimes(settings.get("parts", {}), expected, problems)
     superseded_by = _superseded(superseded, problems)
     if problems:
         raise ConfigError("\n".join(problems))
@@ -56,16 +56,16 @@ def part_tables(expected: Path, superseded: Path) -> PartTables:
     )
 
 
-def _lives(section: object, path: Path, problems: list[str]) -> dict[str, ExpectedLife]:
-    lives = {}
+def _lifetimes(section: object, path: Path, problems: list[str]) -> dict[str, ExpectedLife]:
+    lifetimes = {}
     for name, entry in section.items() if isinstance(section, dict) else ():
         table = entry if isinstance(entry, dict) else {}
         km = table.get("expected_km")
         if isinstance(km, bool) or not isinstance(km, int | float) or not km > 0:
             problems.append(f"{path}: {name}: expected_km must be more than 0, but is {km!r}")
             continue
-        lives[name] = ExpectedLife(float(km), str(table.get("source", "")))
-    return lives
+        lifetimes[name] = ExpectedLife(float(km), str(table.get("source", "")))
+    return lifetimes
 
 
 def _superseded(path: Path, problems: list[str]) -> dict[str, str]:

@@ -11,12 +11,12 @@ import numpy as np
 import polars as pl
 
 from afterclear.estimators.arrays.validation import FloatArray
-from afterclear.estimators.lifetimes.part_lives import (
+from afterclear.estimators.lifetimes.unit_lifetimes import (
     UNKNOWN,
     End,
     Slots,
-    UnitLives,
-    part_lives,
+    UnitLifetimes,
+    part_lifetimes,
     replacements,
 )
 from afterclear.store.engine.database import Connection, query
@@ -70,12 +70,14 @@ class Followed:
 
     fitted: pl.DataFrame  # how many were fitted (n) by component, brand, number, position
     units: pl.DataFrame  # one row a part that could be followed
-    lives: UnitLives  # the rows of ``units``
+    lifetimes: UnitLifetimes  # the rows of ``units``
 
     def bare(self) -> "Followed":
         """Leave out what only claims name, and keep words that repeat as numbers."""
         words = pl.col(pl.String).cast(pl.Categorical)
-        return Followed(self.fitted, self.units.select(_GROUPED_BY).with_columns(words), self.lives)
+        return Followed(
+            self.fitted, self.units.select(_GROUPED_BY).with_columns(words), self.lifetimes
+        )
 
 
 def followed_parts(con: Connection, factory_until_km: float) -> Iterator[Followed]:
@@ -96,12 +98,12 @@ def followed_parts(con: Connection, factory_until_km: float) -> Iterator[Followe
 
 def left_out(con: Connection, families: Sequence[Followed]) -> dict[str, int]:
     """Count what could not be followed, by reason."""
-    lives = [some.lives for some in families]
+    lifetimes = [some.lifetimes for some in families]
     without_km = "SELECT count(*) AS n FROM order_parts WHERE is_fitted AND km IS NULL"
     return {
-        "age_unknown": sum(one.n_age_unknown for one in lives),
-        "gone_before": sum(one.n_unwatched for one in lives),
-        "same_km": sum(one.n_same_km for one in lives),
+        "age_unknown": sum(one.n_age_unknown for one in lifetimes),
+        "gone_before": sum(one.n_unobserved for one in lifetimes),
+        "same_km": sum(one.n_same_km for one in lifetimes),
         "km_unknown": int(query(con, without_km)["n"].item()),
     }
 
@@ -110,7 +112,7 @@ def _followed(fitted: pl.DataFrame, vehicles: pl.DataFrame, factory_until_km: fl
     slots = _slots(fitted, vehicles, factory_until_km)
     rows = _placed(fitted, slots, vehicles).drop("vehicle_id", "platform", "engine", "quantity")
     codes = _Codes.of(rows, slots)
-    lives = part_lives(
+    lifetimes = part_lifetimes(
         replacements(
             rows["vehicle"].to_numpy().astype(np.int64),
             codes.family(rows),
@@ -127,8 +129,8 @@ def _followed(fitted: pl.DataFrame, vehicles: pl.DataFrame, factory_until_km: fl
     )
     return Followed(
         rows.with_columns(_position()).group_by(NAME).len("n"),
-        _units(lives, rows, vehicles, codes).with_columns(_position()),
-        lives,
+        _units(lifetimes, rows, vehicles, codes).with_columns(_position()),
+        lifetimes,
     )
 
 
@@ -224,27 +226,27 @@ def _placed(fitted: pl.DataFrame, slots: pl.DataFrame, vehicles: pl.DataFrame) -
 
 
 def _units(
-    lives: UnitLives, rows: pl.DataFrame, vehicles: pl.DataFrame, codes: _Codes
+    lifetimes: UnitLifetimes, rows: pl.DataFrame, vehicles: pl.DataFrame, codes: _Codes
 ) -> pl.DataFrame:
     """Name each part: as it was written down when it was fitted, and when it was taken out."""
     columns = rows.select(
         "repair_id", "repaired_at", "site", "part_number", "part_brand", "part_grade",
         "number_on_order", "part_cost", "currency",
     )  # fmt: skip
-    fitted = _rows_of(columns, lives.fitted_row)
-    removed = _rows_of(columns.select("repair_id", "repaired_at", "site"), lives.removed_row)
-    owners = vehicles[lives.vehicle]
-    n_at_removal = lives.removed_row != UNKNOWN
+    fitted = _rows_of(columns, lifetimes.fitted_row)
+    removed = _rows_of(columns.select("repair_id", "repaired_at", "site"), lifetimes.removed_row)
+    owners = vehicles[lifetimes.vehicle]
+    n_at_removal = lifetimes.removed_row != UNKNOWN
     return pl.DataFrame(
         {
             "vehicle_id": owners["vehicle_id"],
             "platform": owners.select(pl.concat_str(*_PLATFORM, separator=" "))["platform"],
-            "component": codes.components.gather(lives.family),
-            "family_label": _labels(rows, codes).gather(lives.family),
-            "place": _gathered(codes.places, lives.position),
-            "is_factory": lives.fitted_row == UNKNOWN,
+            "component": codes.components.gather(lifetimes.family),
+            "family_label": _labels(rows, codes).gather(lifetimes.family),
+            "place": _gathered(codes.places, lifetimes.position),
+            "is_factory": lifetimes.fitted_row == UNKNOWN,
             "fitted_at": fitted["repaired_at"],
-            "fitted_km": lives.fitted_km,
+            "fitted_km": lifetimes.fitted_km,
             "fitted_repair_id": fitted["repair_id"],
             "fitted_site": fitted["site"],
             "part_number": fitted["part_number"],
@@ -253,13 +255,13 @@ def _units(
             "number_on_order": fitted["number_on_order"],
             "part_cost": fitted["part_cost"],
             "currency": fitted["currency"],
-            "ended_by": pl.Series(lives.end).replace_strict(_ENDS, return_dtype=pl.String),
+            "ended_by": pl.Series(lifetimes.end).replace_strict(_ENDS, return_dtype=pl.String),
             "removed_at": removed["repaired_at"],
-            "removed_km": _where(n_at_removal, lives.fitted_km + lives.age),
+            "removed_km": _where(n_at_removal, lifetimes.fitted_km + lifetimes.age),
             "removed_repair_id": removed["repair_id"],
             "removed_site": removed["site"],
-            "km_run": lives.age,
-            "km_unwatched": lives.entry,
+            "km_run": lifetimes.age,
+            "km_unwatched": lifetimes.entry,
         }
     )
 

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from afterclear.estimators.recurrence.exposure import Watched, watched
+from afterclear.estimators.recurrence.exposure import ObservedUnits, observed_units
 from afterclear.estimators.recurrence.mean_cumulative import mean_cumulative_function
 from afterclear.estimators.recurrence.power_law import fit_power_law, shape_limits
 from afterclear.estimators.recurrence.trend import trend_verdicts
@@ -33,7 +33,7 @@ class _Fleet:
 
     vehicles: pl.DataFrame
     events: pl.DataFrame
-    data: Watched  # a group a vehicle, km since its watching began
+    data: ObservedUnits  # a group a vehicle, km since its watching began
     stretches: Stretches  # between its readings, by the same groups
 
 
@@ -70,7 +70,9 @@ def _fleet(con: Connection) -> _Fleet:
     last = np.zeros(len(vehicles))
     np.maximum.at(last, unit, since)
     # the last scan was made because of a fault, not some while after it
-    data = watched(since, unit, exit_km, group=np.arange(len(vehicles)), closed=last == exit_km)
+    data = observed_units(
+        since, unit, exit_km, group=np.arange(len(vehicles)), closed=last == exit_km
+    )
     return _Fleet(vehicles, events, data, _stretches(con, vehicles))
 
 
@@ -121,7 +123,7 @@ def _curves(fleet: _Fleet) -> pl.DataFrame:
     names = platform.unique().sort()
     number = platform.replace_strict(names, np.arange(len(names)), return_dtype=pl.Int64)
     curves = mean_cumulative_function(
-        watched(
+        observed_units(
             np.repeat(fleet.events["event_km"].to_numpy(), counts),
             np.repeat(fleet.data.event_unit, counts),
             fleet.vehicles["exit_km"].to_numpy(),

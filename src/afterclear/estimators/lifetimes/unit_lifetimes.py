@@ -35,7 +35,7 @@ from afterclear.estimators.arrays.validation import (
     check_non_negative,
     check_same_shape,
 )
-from afterclear.estimators.lifetimes.lifetimes import Lives, observed_lives
+from afterclear.estimators.lifetimes.lifetimes import Lifetimes, observed_lifetimes
 
 UNKNOWN = -1  # of a position, and of a row that does not exist
 
@@ -72,7 +72,7 @@ class Slots:
 
 
 @dataclass(frozen=True, slots=True)
-class UnitLives:
+class UnitLifetimes:
     """One row a part, shape (n_units,), with what a claim sheet needs to name it."""
 
     vehicle: IntArray
@@ -85,12 +85,12 @@ class UnitLives:
     age: FloatArray  # km it had run when it was removed or last known to be in
     end: IntArray  # End
     n_age_unknown: int  # slots left out: their part was not new when watching began
-    n_unwatched: int  # parts left out: gone before watching began, or fitted after it ended
+    n_unobserved: int  # parts left out: gone before watching began, or fitted after it ended
     n_same_km: int  # replacements left out: the same slot again at the same km
 
-    def as_lives(
+    def as_lifetimes(
         self, group: IntArray, n_groups: int | None = None, *, unknown_failed: bool = True
-    ) -> Lives:
+    ) -> Lifetimes:
         """Rows for the life estimators, ``group`` of shape (n_units,); other ends censored.
 
         ``unknown_failed``: whether a removal without a stated reason counts as a failure, as
@@ -99,7 +99,9 @@ class UnitLives:
         failed = self.end == End.FAILURE
         if unknown_failed:
             failed |= self.end == End.UNKNOWN_REASON
-        return observed_lives(self.age, failed, entry=self.entry, group=group, n_groups=n_groups)
+        return observed_lifetimes(
+            self.age, failed, entry=self.entry, group=group, n_groups=n_groups
+        )
 
 
 def current_numbers(numbers: Iterable[str], superseded_by: Mapping[str, str]) -> list[str]:
@@ -137,14 +139,14 @@ def replacements(
     return Replacements(km=km_array, **arrays)
 
 
-def part_lives(
+def part_lifetimes(
     rows: Replacements,
     slots: Slots,
     first_km: FloatArray,
     last_km: FloatArray,
     *,
     factory_until_km: float,
-) -> UnitLives:
+) -> UnitLifetimes:
     """One life for each part that was ever known to sit in a slot.
 
     ``first_km``, ``last_km``: odometer between which work orders of each vehicle are complete,
@@ -155,22 +157,22 @@ def part_lives(
     book = _book(rows, slots)
     parts = _parts(rows, slots, book)
     removed_row, end_km, end = _ends(rows, book, parts, last_km[parts.vehicle])
-    watched_from = first_km[parts.vehicle]
-    age_unknown = (parts.fitted_row == UNKNOWN) & (watched_from > factory_until_km)
-    unwatched = ~age_unknown & ((end_km <= watched_from) | (end_km <= parts.fitted_km))
-    kept = np.flatnonzero(~age_unknown & ~unwatched)
-    return UnitLives(
+    observed_from = first_km[parts.vehicle]
+    age_unknown = (parts.fitted_row == UNKNOWN) & (observed_from > factory_until_km)
+    unobserved = ~age_unknown & ((end_km <= observed_from) | (end_km <= parts.fitted_km))
+    kept = np.flatnonzero(~age_unknown & ~unobserved)
+    return UnitLifetimes(
         vehicle=parts.vehicle[kept],
         family=parts.family[kept],
         position=np.append(slots.position, UNKNOWN)[parts.slot[kept]],
         fitted_row=parts.fitted_row[kept],
         removed_row=removed_row[kept],
         fitted_km=parts.fitted_km[kept],
-        entry=np.maximum(watched_from - parts.fitted_km, 0.0)[kept],
+        entry=np.maximum(observed_from - parts.fitted_km, 0.0)[kept],
         age=(end_km - parts.fitted_km)[kept],
         end=end[kept],
         n_age_unknown=int(age_unknown.sum()),
-        n_unwatched=int(unwatched.sum()),
+        n_unobserved=int(unobserved.sum()),
         n_same_km=book.n_same_km,
     )
 
