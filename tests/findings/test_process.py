@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import Any
 
+from afterclear.store.engine.database import query
 from tests.findings.found import found, rows
 from tests.histories.story import Story
 
@@ -100,6 +101,24 @@ def test_bare_clears_are_visits_without_work(tmp_path: Path) -> None:
     assert told["bare_clears", "site not known"] == (1, 1)
     assert told["bare_clears", "Ashford"] == (0, 1)
     assert told["bare_clears_that_came_back", "site not known"] == (1, 1)
+
+
+def test_a_clear_in_a_visit_with_any_order_is_part_of_that_work(tmp_path: Path) -> None:
+    """A coil ordered without codes, and a valve beside which an echo was cleared: none is bare."""
+    coil = Story("V1").scan(0, 1000, engine=["P0301"])
+    coil.repair(0.1, 1000, action="replace", part_family="ignition coil", site="Ashford")
+    coil.clear(0.2, 1000).scan(20, 3000, engine=[])
+    beside = valve(Story("V2").scan(0, 1000, engine=[CODE], brakes=["C0034-13"]), 0.1, 1000)
+    beside.scan(20, 3000, engine=[], brakes=["C0034-13"])
+    with found(tmp_path, coil, beside) as con:
+        told = counts(con)
+        ordered = query(con, "SELECT code, kind, repair_id, beside_repair_id FROM store.attempts")
+    assert told["bare_clears", "Ashford"] == (0, 2)
+    assert set(ordered.rows()) == {
+        ("P0301", "clear_only", None, "R1"),
+        (CODE, "repair", "R1", None),
+        ("C0034-13", "clear_only", None, "R1"),
+    }
 
 
 def test_codes_cleared_one_after_the_other_are_one_visit(tmp_path: Path) -> None:

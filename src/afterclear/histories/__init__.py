@@ -35,7 +35,7 @@ kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
 70_attempts.sql
     reads  bucket, episodes, faults, jobs, listed_codes, part_facts, part_families, readings,
            same_circuit, scan_heads, sightings, store.repairs, text_acts, unit_clears, unit_names
-    writes aimed_by_code, aimed_by_part, attempts, fitted, tries, visits_tried
+    writes aimed_by_code, aimed_by_part, attempts, cleared_beside, fitted, tries, visits_tried
 80_evidence.sql
     reads  attempts, clear_events, episodes, faults, readings, runs, same_circuit, shown,
            sightings, stored_readings, unit_readings

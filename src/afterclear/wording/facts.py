@@ -33,6 +33,7 @@ SELF_TESTS: Final[dict[str, str]] = {
 DEEDS: Final[dict[str, str]] = {
     "repair": mark("repaired"),
     "clear_only": mark("cleared without a repair"),
+    "clear_beside": mark("cleared with other work"),
 }
 ASIDE_WORDS: Final[dict[str, str]] = {
     "single": mark("one reading off the line"),

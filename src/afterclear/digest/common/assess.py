@@ -207,7 +207,9 @@ def cautions_of(faults: Iterable[Fault]) -> tuple[Caution, ...]:
 def work_done(attempt: Attempt, cells: Cells) -> str:
     """Say what was done, e.g. "Replaced: ignition coil"."""
     if attempt.kind == "clear_only":
-        return cells.t("Codes cleared, no repair")
+        if attempt.beside_repair_id is None:
+            return cells.t("Codes cleared, no repair")
+        return cells.t("Codes cleared with other work ({order})", order=attempt.beside_repair_id)
     words = (attempt.action or "").replace(",", " ").split()
     deeds = cells.t(" and ").join(
         text if i == 0 else text[:1].lower() + text[1:]

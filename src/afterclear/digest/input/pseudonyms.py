@@ -33,6 +33,7 @@ IDENTIFYING: Final[dict[str, str]] = {
     "returned_scan_id": "scan",
     "last_clean_scan_id": "scan",
     "repair_id": "order",
+    "beside_repair_id": "order",
     "fitted_repair_id": "order",
     "removed_repair_id": "order",
     "file_name": "file",

@@ -81,6 +81,7 @@ class Attempt:
     p_worn: float | None = None  # for returns: the part that was fitted has worn out
     p_new: float | None = None  # for returns: a new fault; the three add up to 1
     usual_life_km: float | None = None  # by then half of such parts have worn out
+    beside_repair_id: str | None = None  # the order, for something else, it was cleared with
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,12 +27,12 @@ _PUT = (
 # finding -> its pieces of work: site, counts (did it count?), and what names it
 _SHARES = {
     "bare_clears": """
-        SELECT site, kind = 'clear_only' AS counts, vehicle_id, repair_id, attempt_id,
+        SELECT site, is_bare AS counts, vehicle_id, repair_id, attempt_id,
             attempted_at AS happened_at, codes AS code, NULL AS what FROM fault_visits""",
     "bare_clears_that_came_back": """
         SELECT site, any_back AS counts, vehicle_id, repair_id, attempt_id,
             attempted_at AS happened_at, codes AS code, NULL AS what
-        FROM fault_visits WHERE kind = 'clear_only'""",
+        FROM fault_visits WHERE is_bare""",
     "no_scan_after_repair": """
         SELECT site, NOT is_looked_after AS counts, vehicle_id, repair_id, attempt_id,
             repaired_at AS happened_at, codes AS code, NULL AS what FROM aimed_orders""",

@@ -3,8 +3,8 @@
 -- Attempts with what became of them: failed means that the old fault came back, as far as can be
 -- told; a new fault with the same code long after is nobody's waste.
 CREATE OR REPLACE TEMP TABLE tried AS
-SELECT a.attempt_id, a.vehicle_id, a.code, a.family, a.kind, a.repair_id, a.site,
-    a.attempted_at, a.returned, a.scans_used,
+SELECT a.attempt_id, a.vehicle_id, a.code, a.family, a.kind, a.repair_id, a.beside_repair_id,
+    a.site, a.attempted_at, a.returned, a.scans_used,
     a.returned AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5) AS failed,
     lead(a.repair_id) OVER fault AS next_id
 FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
@@ -36,21 +36,25 @@ WITH orders AS (
 SELECT w.*, l.repair_id IS NOT NULL AS is_looked_after
 FROM worked w LEFT JOIN looked l USING (vehicle_id, repair_id);
 
--- Visits in which a present code was cleared and nothing else was done, beside those with work.
+-- Visits in which a present code was cleared and nothing else was done, beside those with work.  A
+-- clear in a visit with any order is part of that work, whatever the order was for.
 CREATE OR REPLACE TEMP TABLE fault_visits AS
 WITH told AS (
-    SELECT *, attempted_at > lag(attempted_at) OVER work + getvariable('visit') AS is_later
-    FROM (SELECT * REPLACE (coalesce(site, 'site not known') AS site) FROM tried)
-    WINDOW work AS (PARTITION BY vehicle_id, site, kind, repair_id ORDER BY attempted_at)
+    SELECT *, coalesce(repair_id, beside_repair_id) AS order_id,
+        attempted_at > lag(attempted_at) OVER vehicle + getvariable('visit') AS is_later
+    FROM tried
+    WINDOW vehicle AS (PARTITION BY vehicle_id ORDER BY attempted_at, attempt_id)
 ), visits AS (
     SELECT *, count(*) FILTER (is_later) OVER (
-        PARTITION BY vehicle_id, site, kind, repair_id ORDER BY attempted_at) AS visit_no
+        PARTITION BY vehicle_id ORDER BY attempted_at, attempt_id
+        ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS visit_no
     FROM told
 )
-SELECT vehicle_id, site, kind, repair_id, min(attempted_at) AS attempted_at,
-    min(attempt_id) AS attempt_id,
+SELECT vehicle_id, coalesce(min(site) FILTER (order_id IS NOT NULL), min(site)) AS site,
+    count(order_id) = 0 AS is_bare, min(order_id) AS repair_id,
+    min(attempted_at) AS attempted_at, min(attempt_id) AS attempt_id,
     string_agg(DISTINCT code, ' ' ORDER BY code) AS codes, bool_or(returned) AS any_back
-FROM visits GROUP BY vehicle_id, site, kind, repair_id, visit_no;
+FROM visits GROUP BY vehicle_id, visit_no;
 
 -- A part of one family fitted again at the next attempt on a fault that came back.
 CREATE OR REPLACE TEMP TABLE fitted_again AS

@@ -102,8 +102,8 @@ BY_VEHICLE: Final[dict[str, str]] = {
         WHERE s.presence = 'permanent' ORDER BY s.vehicle_id, s.ecu, s.code""",
     # each fault's latest attempt, unless it is open again or was an echo of a fault that held
     "watched": f"""
-        SELECT a.vehicle_id, a.ecu, a.code, a.family, a.kind, a.attempted_at, v.outcome,
-            v.km_to_go
+        SELECT a.vehicle_id, a.ecu, a.code, a.family, a.kind, a.beside_repair_id, a.attempted_at,
+            v.outcome, v.km_to_go
         FROM store.attempts a
         JOIN store.verdicts v USING (attempt_id)
         ANTI JOIN (FROM store.episodes WHERE ended_by = 'open') e

@@ -156,7 +156,7 @@ def _watched(car: Car, _: StockRules, label: Label) -> Iterator[Reason]:
     for row in car.watched:
         facts: Facts = {
             **_fault(row, label),
-            "deed": row["kind"],
+            "deed": "clear_beside" if row["beside_repair_id"] else row["kind"],
             "worked_on": _day(row["attempted_at"]),
         }
         name = R.FIX_UNCHECKED

@@ -93,6 +93,23 @@ SELECT fault_no, visit_no,
     min(km_low) AS tried_km_low, max(km_high) AS tried_km_high
 FROM numbered GROUP BY fault_no, visit_no;
 
+-- A clear in a visit with work on something else is no bare clear: the order it went with.
+CREATE OR REPLACE TEMP TABLE cleared_beside AS
+SELECT t.fault_no, t.visit_no,
+    min_by(j.repair_id, (abs(date_diff('second', j.repaired_at, t.tried_at)), j.repair_id))
+        AS beside_repair_id
+FROM visits_tried t
+JOIN faults f USING (fault_no)
+JOIN jobs j ON j.vehicle_no = f.vehicle_no
+    AND (j.repaired_at BETWEEN t.tried_at - getvariable('visit')
+            AND t.tried_at + getvariable('visit')
+        AND NOT surely_apart(j.km_low, j.km_high, t.tried_km_low, t.tried_km_high)
+        -- the vehicle stood in the workshop, or the order is dated by its opening or its day only
+        OR j.repaired_at < t.tried_at
+            AND surely_near(j.km_low, j.km_high, t.tried_km_low, t.tried_km_high))
+WHERE t.kind = 'clear_only'
+GROUP BY t.fault_no, t.visit_no;
+
 -- The attempt starts at the visit's last clear of the unit; without one, at the work itself.
 CREATE OR REPLACE TEMP TABLE attempts AS
 WITH cleared AS (
@@ -135,9 +152,10 @@ FROM (
         row_number() OVER fault AS attempt_no,
         lead(s.start_seq) OVER fault AS own_next_seq,
         lead(s.attempted_at) OVER fault AS own_ended_at,
-        u.ecu, b.vehicle_id
+        u.ecu, b.vehicle_id, w.beside_repair_id
     FROM started s
     JOIN bucket b USING (vehicle_no)
+    LEFT JOIN cleared_beside w USING (fault_no, visit_no)
     LEFT JOIN unit_names u USING (unit_no)
     WINDOW fault AS (PARTITION BY s.fault_no ORDER BY s.attempted_at, s.visit_no)
 ) n

@@ -65,7 +65,7 @@ INSERT INTO store.attempts BY NAME
         a.attempt_no::INTEGER AS attempt_no,
         coalesce(lag(w.returned) OVER (PARTITION BY a.fault_no ORDER BY a.attempt_no), false)
             OR a.fix_no IN (FROM repeats) AS is_repeat,
-        a.repair_id, coalesce(j.site, v.site) AS site, j.technician, j.action, j.parts, j.cost,
+        a.repair_id, a.beside_repair_id, coalesce(j.site, k.site, v.site) AS site, j.technician, j.action, j.parts, j.cost,
         j.currency, a.attempted_at, a.attempted_km, a.ended_at,
         coalesce(w.clean_km, 0) AS clean_km, coalesce(w.clean_days, 0) AS clean_days,
         coalesce(w.returned, false) AS returned, coalesce(w.stayed, false) AS stayed,
@@ -75,6 +75,7 @@ INSERT INTO store.attempts BY NAME
     FROM attempts a
     LEFT JOIN fitted p USING (fix_no)
     LEFT JOIN jobs j USING (vehicle_no, repair_id)
+    LEFT JOIN jobs k ON k.vehicle_no = a.vehicle_no AND k.repair_id = a.beside_repair_id
     LEFT JOIN store.vehicles v ON v.vehicle_id = a.vehicle_id
     LEFT JOIN attempt_windows w USING (fix_no)
     LEFT JOIN scan_heads back ON back.scan_no = w.returned_scan_no

@@ -16,7 +16,7 @@ EXPORTS: Final[dict[str, str]] = {
             v.returned_low_km, v.returned_high_km, a.related_code, a.scans_used,
             a.returned_at, a.returned_scan_id, a.last_clean_at, a.last_clean_scan_id,
             a.ended_at, a.action, a.parts, a.cost, a.currency, c.clock, v.n_group,
-            v.group_returned, v.p_worn, v.p_new, v.usual_life_km
+            v.group_returned, v.p_worn, v.p_new, v.usual_life_km, a.beside_repair_id
         FROM attempts a
         JOIN verdicts v USING (attempt_id)
         LEFT JOIN vehicle_clocks c USING (vehicle_id)

@@ -74,6 +74,7 @@ _POINTERS: Final = (
     ("scan_moments", "scan_id", "scans", "scan_id"),
     ("sightings", "scan_id", "scans", "scan_id"),
     ("attempts", "repair_id", "repairs", "repair_id"),
+    ("attempts", "beside_repair_id", "repairs", "repair_id"),
     ("order_texts", "repair_id", "repairs", "repair_id"),
     ("attempts", "returned_scan_id", "scans", "scan_id"),
     ("episodes", "vehicle_id", "scans", "vehicle_id"),
