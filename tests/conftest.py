@@ -1,11 +1,16 @@
 """What tests of more than one part begin with."""
 
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
+
+# As the command line has it, before numpy is loaded: with a thread for each processor the smallest
+# matrix waits for all of them, and an analysis in a test takes twice its processor time.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # The same examples on every machine, however slow it is; fresh ones with
 # --hypothesis-profile=default.
