@@ -31,6 +31,7 @@ _FIRST_LOG_THETA = np.linspace(np.log(10_000.0), np.log(300_000.0), N_THETA)
 _FIRST_LOG_KAPPA = np.log([1.5, 2.2, 3.2])
 # nodes in standard deviations of what was found: sums on such steps are good to 1e-3
 _RHO_STEP, _THETA_STEP, _KAPPA_STEP = 1.2, 0.9, 1.3
+_MOST_HAZARD = np.exp(50.0)  # nothing lasts so long
 _SD = (0.01, 0.7)  # least and most a node's step is laid for
 
 
@@ -99,14 +100,27 @@ class Moments:
         return even
 
 
-def wear_hazard(nodes: CellNodes, cell: IntArray, km: FloatArray) -> FloatArray:
-    """Cumulative hazard of wear up to ``km`` on every life, shape (n, 22); the first is 0."""
-    theta, kappa = nodes.wear
-    with np.errstate(divide="ignore"):
-        log_km = np.log(km)[:, None]
-    hazard = np.zeros((cell.size, N_WEAR))
-    np.exp(np.minimum(kappa[cell] * (log_km - theta[cell]), 50.0), out=hazard[:, 1:])
-    return hazard
+@dataclass(frozen=True, slots=True)
+class Wear:
+    """Hazards of wear on every life of every cell: (km / theta)^kappa, taken apart to be quick."""
+
+    kappa: FloatArray  # (w, 3)
+    factor: FloatArray  # theta^-kappa, shape (w, 7, 3)
+
+    @classmethod
+    def of(cls, nodes: CellNodes) -> "Wear":
+        """Take the nodes apart."""
+        kappa = np.exp(nodes.log_kappa)
+        return cls(kappa, np.exp(-kappa[:, None, :] * nodes.log_theta[:, :, None]))
+
+    def hazard(self, cell: IntArray, km: FloatArray) -> FloatArray:
+        """Cumulative hazard up to ``km``, shape (n, 22); the first is 0."""
+        hazard = np.zeros((cell.size, N_WEAR))
+        with np.errstate(divide="ignore"):
+            power = np.exp(self.kappa[cell] * np.log(km)[:, None])
+        by_life = self.factor[cell] * power[:, None, :]
+        np.minimum(by_life.reshape(cell.size, -1), _MOST_HAZARD, out=hazard[:, 1:])
+        return hazard
 
 
 def new_hazard(nodes: CellNodes, cell: IntArray, known: FloatArray) -> FloatArray:

@@ -21,6 +21,7 @@ from afterclear.estimators.causes.other_causes import Others, Windows
 from afterclear.estimators.fix_held.fix_held import FixHeld, sorted_attempts
 from afterclear.estimators.fix_held.grid import Rows
 from afterclear.estimators.fix_held.pool import Levels, fitted_pool, rough_left_to_others
+from afterclear.estimators.fix_held.prior import Prior
 
 # Scales of failures in km: a fault that comes back later than a few of these does so for another
 # reason (own judgement: simulated, any bound from 8,000 to 30,000 km gave the same).
@@ -90,9 +91,10 @@ def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
     others, ratio = Others.before(cells), _first_ratio(windows.returned)
     worn = np.empty(0)
     p_worn = np.zeros(back.size)
+    priors: list[Prior] = []
     for number in range(_ROUNDS):
         if number:
-            left = rough_left_to_others(tried.evidence)
+            left, priors = rough_left_to_others(tried.evidence, priors)
             ratio = _by_place(left.place, left.ratio, back.size)[place]
             p_worn[place] = (1 - _by_place(left.place, left.p_failed, back.size)[place]) * worn
             windows = replace(windows, older=_older(attempts, others, p_worn)[order])
@@ -100,7 +102,8 @@ def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
         others = others.fitted(windows, ratio)
         chance, worn = others.chances(windows.returned, ratio)
         tried = tried.with_other(_hazards(chance, place, back.size))
-    held = tried.result(every, fitted_pool(tried.evidence, levels), levels.threshold)
+    pool = fitted_pool(tried.evidence, levels, priors)
+    held = tried.result(every, pool, levels.threshold)
     p_worn = np.full(back.size, np.nan)
     p_worn[place] = (1 - held.p_same_fault[place]) * worn
     p_new = np.maximum(1 - held.p_same_fault - p_worn, 0.0)

@@ -21,8 +21,8 @@ from afterclear.estimators.causes.cell_nodes import (
     N_WEAR,
     CellNodes,
     Moments,
+    Wear,
     new_hazard,
-    wear_hazard,
 )
 from afterclear.estimators.causes.cell_prior import CellPrior, Cells
 from afterclear.estimators.fix_held.grid import chunks
@@ -104,10 +104,11 @@ class Others:
         Each by what the cell says without the return itself.
         """
         chance, worn = np.empty(ratio.size), np.empty(ratio.size)
+        lives = Wear.of(self.nodes)
 
         def look(chunk: slice) -> None:
             part = returned.part(chunk)
-            new, wear = _within(self.nodes, part)
+            new, wear = _within(self.nodes, lives, part)
             wear += part.older[:, None]
             b = _chance(new, wear)
             weight = self.weight[part.cell] / (ratio[chunk, None, None] + b)
@@ -123,11 +124,11 @@ class Others:
     def of_part(self, cell: IntArray, from_km: FloatArray, to_km: FloatArray) -> FloatArray:
         """Chance that a part of the cell wears out between two of its ages, shape (n,)."""
         chance = np.empty(cell.size)
-        by_life = self.weight.sum(axis=1)
+        by_life, lives = self.weight.sum(axis=1), Wear.of(self.nodes)
         for chunk in chunks(0, cell.size, _ROWS_AT_ONCE):
             own = cell[chunk]
-            wear = wear_hazard(self.nodes, own, to_km[chunk])
-            wear -= wear_hazard(self.nodes, own, from_km[chunk])
+            wear = lives.hazard(own, to_km[chunk])
+            wear -= lives.hazard(own, from_km[chunk])
             chance[chunk] = np.einsum("nw,nw->n", by_life[own], -np.expm1(-wear))
         return chance
 
@@ -142,17 +143,19 @@ class Others:
         return np.where(may, np.exp(mean), np.nan)
 
 
-def _within(nodes: CellNodes, part: Windows) -> tuple[FloatArray, FloatArray]:
+def _within(nodes: CellNodes, lives: Wear, part: Windows) -> tuple[FloatArray, FloatArray]:
     """Hazards inside (low, high]: new (n, 5), wear (n, 22)."""
     width = part.high_km - part.low_km
-    wear = wear_hazard(nodes, part.cell, part.high_km)
-    wear -= wear_hazard(nodes, part.cell, part.low_km)
+    wear = lives.hazard(part.cell, part.high_km)
+    wear -= lives.hazard(part.cell, part.low_km)
     return new_hazard(nodes, part.cell, part.new_per_km * width), wear
 
 
 def _chance(new: FloatArray, wear: FloatArray) -> FloatArray:
-    """B at every node, shape (n, 5, 22)."""
-    chance: FloatArray = -np.expm1(-(new[:, :, None] + wear[:, None, :]))
+    """B at every node, shape (n, 5, 22): by a new fault, or else by wear."""
+    by_new, by_wear = -np.expm1(-new), -np.expm1(-wear)
+    chance: FloatArray = (1 - by_new)[:, :, None] * by_wear[:, None, :]
+    chance += by_new[:, :, None]
     return np.maximum(chance, _LEAST, out=chance)
 
 
@@ -163,11 +166,11 @@ def _log_likelihood(nodes: CellNodes, windows: Windows, ratio: FloatArray) -> Fl
     known = np.bincount(
         windows.cell, weights=windows.new_per_km * windows.low_km, minlength=n_cells
     )
-    worn = np.zeros((n_cells, N_WEAR))
+    worn, lives = np.zeros((n_cells, N_WEAR)), Wear.of(nodes)
 
     def clean(chunk: slice) -> _Sums:
         cell = windows.cell[chunk]
-        return _by_cell(cell, wear_hazard(nodes, cell, windows.low_km[chunk]))
+        return _by_cell(cell, lives.hazard(cell, windows.low_km[chunk]))
 
     for found, sums in _each_chunk(clean, windows.cell.size, 8 * _ROWS_AT_ONCE):
         worn[found] += sums
@@ -176,7 +179,7 @@ def _log_likelihood(nodes: CellNodes, windows: Windows, ratio: FloatArray) -> Fl
 
     def came_back(chunk: slice) -> _Sums:
         part = returned.part(chunk)
-        new, wear = _within(nodes, part)
+        new, wear = _within(nodes, lives, part)
         logs = np.log(_chance(new, wear + part.older[:, None]) + ratio[chunk, None, None])
         return _by_cell(part.cell, logs)
 

@@ -26,7 +26,8 @@ N_CURVES = N_ETA * N_SHAPE
 ANGLE_STEP = np.pi / (2 * N_P)
 LOG_SHAPES: FloatArray = np.log([0.7, 1.0, 1.5])
 
-_ROWS_AT_ONCE = 512  # 512 x 28 x 39 doubles are 4.5 MB: near the core, whatever the input
+_ROWS_AT_ONCE = 1024  # 1024 x 39 doubles are .3 MB: a handful of such arrays stay near the core
+_FACTORS_AT_ONCE = 2048  # in runs of 16 these are 28 x 128 x 39 doubles or 1.1 MB
 # A product of 16 factors, each at least p 1e-15, stays above the smallest double for p > 1e-4;
 # below that a zero is what such a node deserves.
 _FACTORS_PER_LOG = 16
@@ -134,11 +135,25 @@ class Terms:
     slope: FloatArray  # (n, 39)
     failed: FloatArray  # (n, 39)
 
-    def factors(self, p: FloatArray) -> FloatArray:
-        """Likelihood of each row at each node, shape (n, 28, 39); ``p`` has shape (1 or n, 28)."""
-        factor: FloatArray = p[:, :, None] * self.slope[:, None, :]
-        factor += self.base[:, None, None]
-        return factor
+    def part(self, rows: IntArray) -> "Terms":
+        """Pick some of the rows."""
+        return Terms(self.base[rows], self.slope[rows], self.failed[rows])
+
+    def divided(self, weight: FloatArray, group: IntArray, p: FloatArray) -> FloatArray:
+        """Sum over p of ``weight`` over each row's likelihood, shape (n, 39).
+
+        ``weight``: shape (g, 28, 39), ``group``: a row's place in it, ``p``: shape (1 or n, 28).
+        Node by node: the table of all rows at all nodes would leave the core's memory. In the
+        precision of ``weight``.
+        """
+        base = np.repeat(self.base.astype(weight.dtype), N_CURVES).reshape(-1, N_CURVES)
+        slope, p = self.slope.astype(weight.dtype), p.astype(weight.dtype)
+        total = np.zeros_like(slope)
+        for node in range(N_P):
+            factor = slope * p[:, node, None]
+            factor += base
+            total += np.divide(weight[group, node], factor, out=factor)
+        return total
 
 
 def terms(rows: Rows, curves: Curves) -> Terms:
@@ -165,20 +180,46 @@ def chunks(first: int, last: int, size: int = _ROWS_AT_ONCE) -> Iterator[slice]:
 def log_likelihood(rows: Rows, n_groups: int, nodes: Nodes) -> FloatArray:
     """Log likelihood of groups at their nodes, shape (n_groups, 28, 39), less a constant."""
     total = np.zeros((n_groups, N_P, N_CURVES))
-    for chunk in chunks(0, rows.group.size):
+    for chunk in chunks(0, rows.group.size, _FACTORS_AT_ONCE):
         part = rows.part(chunk)
         local = nodes.of(part.group)
-        found, sums = _log_sums(part.group, terms(part, local.curves).factors(local.p))
+        found, sums = _log_sums(part.group, terms(part, local.curves), local.p)
         total[found] += sums
     return total
 
 
-def _log_sums(group: IntArray, factor: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Sum of log factors by group; one logarithm for 16 factors, not one for each."""
+def _log_sums(group: IntArray, term: Terms, p: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Sum of log factors by group; one logarithm for a run of 16 factors, not one for each.
+
+    All runs' first factors, then all second ones: whole arrays are multiplied, longest runs first.
+    """
     new_group = np.flatnonzero(np.diff(group, prepend=-1))
     place = np.arange(group.size) - np.repeat(new_group, np.diff(new_group, append=group.size))
-    starts = np.flatnonzero(place % _FACTORS_PER_LOG == 0)
-    logs = np.multiply.reduceat(factor, starts, axis=0)
+    place %= _FACTORS_PER_LOG
+    starts = np.flatnonzero(place == 0)
+    length = np.diff(starts, append=group.size)
+    rank = np.empty_like(starts)
+    rank[np.argsort(-length, kind="stable")] = np.arange(starts.size)
+    order = np.lexsort((np.repeat(rank, length), place))
+    logs = _products(term.part(order), p[order] if len(p) > 1 else p, np.bincount(place))
     np.maximum(logs, _LEAST_PRODUCT, out=logs)
     np.log(logs, out=logs)
-    return group[new_group], np.add.reduceat(logs, np.searchsorted(starts, new_group), axis=0)
+    sums = np.add.reduceat(logs[:, rank], np.searchsorted(starts, new_group), axis=1)
+    return group[new_group], sums.transpose(1, 0, 2)
+
+
+def _products(term: Terms, p: FloatArray, n_runs: IntArray) -> FloatArray:
+    """Likelihoods of runs of rows, shape (28, runs, 39).
+
+    Rows by their place in a run, ``n_runs`` that have such a place; longest runs first.
+    """
+    base = np.repeat(term.base, N_CURVES).reshape(-1, N_CURVES)
+    by_node = p.T[:, :, None]
+    product = np.ones((N_P, n_runs[0], N_CURVES))
+    last = 0
+    for n in n_runs:
+        rows = slice(last, last := last + n)
+        factor = (by_node if len(p) == 1 else by_node[:, rows]) * term.slope[rows]
+        factor += base[rows]
+        product[:, :n] *= factor
+    return product

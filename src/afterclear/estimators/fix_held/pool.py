@@ -216,10 +216,9 @@ def _posterior(
 def _left(part: Rows, weighted: Float32Array, nodes: Nodes) -> tuple[FloatArray, FloatArray]:
     """P(failed) and d / q of returns; ``weighted``: posterior times p, shape (g, 28, 39)."""
     term = terms(part, nodes.curves)
-    factor = nodes.p.astype(np.float32)[:, :, None] * term.slope.astype(np.float32)[:, None, :]
-    factor += np.maximum(term.base, _LEAST_SINGLE).astype(np.float32)[:, None, None]
+    seen = replace(term, base=np.maximum(term.base, _LEAST_SINGLE))
     # E[p / c, curve], c the return's own likelihood
-    share = np.divide(weighted[part.group], factor, out=factor).sum(axis=1).astype(np.float64)
+    share = seen.divided(weighted, part.group, nodes.p).astype(np.float64)
     p_failed = np.minimum(np.einsum("nc,nc->n", share, term.failed), 1.0)
     later = np.einsum("nc,nc->n", share, nodes.curves.survival(part.high_km))
     # term.failed is S(low) - S(high)(1 - B): take S(high) B out of it
@@ -228,19 +227,21 @@ def _left(part: Rows, weighted: Float32Array, nodes: Nodes) -> tuple[FloatArray,
     return p_failed, d / np.maximum(q, _LEAST_BASE)
 
 
-def fitted_pool(evidence: Evidence, levels: Levels) -> Pool:
-    """Fit the priors, and judge groups and attempts."""
+def fitted_pool(evidence: Evidence, levels: Levels, before: Sequence[Prior] = ()) -> Pool:
+    """Fit the priors, from those found before on, and judge groups and attempts."""
     table = likelihoods(evidence)
-    priors = fit_priors(table, evidence.kin, evidence.span_km)
+    priors = fit_priors(table, evidence.kin, evidence.span_km, before)
     p_failed, km_to_go, summary = _judged(evidence, table, priors, levels)
     return Pool(evidence.place, p_failed, km_to_go, evidence.codes, summary, priors)
 
 
-def rough_left_to_others(evidence: Evidence) -> Left:
+def rough_left_to_others(
+    evidence: Evidence, before: Sequence[Prior] = ()
+) -> tuple[Left, list[Prior]]:
     """Fit the priors roughly, and tell what returns leave to other causes."""
     table = likelihoods(evidence)
-    priors = fit_priors(table, evidence.kin, evidence.span_km, is_last=False)
-    return left_to_others(evidence, table, priors)
+    priors = fit_priors(table, evidence.kin, evidence.span_km, before, is_last=False)
+    return left_to_others(evidence, table, priors), priors
 
 
 def _longest_km(rows: Rows) -> float:

@@ -115,8 +115,7 @@ def judge(
         part = rows.part(chunk)
         local = nodes.of(part.group)
         term = terms(part, local.curves)
-        factor = term.factors(local.p)
-        share = np.divide(weighted_p[part.group], factor, out=factor).sum(axis=1)
+        share = term.divided(weighted_p, part.group, local.p)
         p = np.minimum(np.einsum("nc,nc->n", share, term.failed), 1.0)
         p_failed[chunk] = p
         clean = ~part.returned

@@ -125,7 +125,12 @@ class Kin:
 
 
 def fit_priors(
-    table: Float32Array, kin: Kin, span_km: tuple[float, float], *, is_last: bool = True
+    table: Float32Array,
+    kin: Kin,
+    span_km: tuple[float, float],
+    before: Sequence[Prior] = (),
+    *,
+    is_last: bool = True,
 ) -> list[Prior]:
     """Priors of all strata that make the groups' data most likely, with a weak prior on them.
 
@@ -147,20 +152,10 @@ def fit_priors(
         _LOG_WEIGHT,
         _LOG_WEIGHT,
     ]
-    p_mean = _PSEUDO_A / (_PSEUDO_A + _PSEUDO_B)
-    start = np.array(
-        [
-            *[special.logit(p_mean)] * n,
-            *[np.log(_PSEUDO_A + _PSEUDO_B)] * n,
-            problem.middle,
-            np.log(_PSEUDO_ETA_SD),
-            0.0,
-            0.0,
-        ]
-    )
+    start = _parameters(before) if before else _first_parameters(n, problem.middle)
     found = optimize.minimize(
         problem.negative_log_evidence,
-        start,
+        np.clip(start, *np.transpose(bounds)),
         method="L-BFGS-B",
         jac=True,
         bounds=bounds,
@@ -193,6 +188,37 @@ def _finished(problem: "_Problem", theta: FloatArray, bounds: FloatArray) -> Flo
             break
         theta = np.clip(theta - step, bounds[:, 0], bounds[:, 1])
     return theta
+
+
+def _first_parameters(n_strata: int, middle: float) -> FloatArray:
+    """Begin at the weak prior on the prior."""
+    p_mean = _PSEUDO_A / (_PSEUDO_A + _PSEUDO_B)
+    return np.array(
+        [
+            *[special.logit(p_mean)] * n_strata,
+            *[np.log(_PSEUDO_A + _PSEUDO_B)] * n_strata,
+            middle,
+            np.log(_PSEUDO_ETA_SD),
+            0.0,
+            0.0,
+        ]
+    )
+
+
+def _parameters(priors: Sequence[Prior]) -> FloatArray:
+    """All parameters of the priors of all strata."""
+    first = priors[0]
+    weight = np.log(first.shape_weight)
+    return np.array(
+        [
+            *[special.logit(prior.p_mean) for prior in priors],
+            *[np.log(prior.a + prior.b) for prior in priors],
+            first.log_eta_mean,
+            np.log(first.log_eta_sd),
+            weight[0] - weight[1],
+            weight[2] - weight[1],
+        ]
+    )
 
 
 def _prior(theta: FloatArray, number: int) -> Prior:
