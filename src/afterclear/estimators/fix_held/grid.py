@@ -13,6 +13,7 @@ sqrt(p), integrate exactly up to degree 55 (Abramowitz & Stegun 25.4.38).
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 
 Float32Array = NDArray[np.float32]
+_Precision = TypeVar("_Precision", np.float32, np.float64)
 
 N_P, N_ETA, N_SHAPE = 28, 13, 3
 N_CURVES = N_ETA * N_SHAPE
@@ -139,18 +141,21 @@ class Terms:
         """Pick some of the rows."""
         return Terms(self.base[rows], self.slope[rows], self.failed[rows])
 
-    def divided(self, weight: FloatArray, group: IntArray, p: FloatArray) -> FloatArray:
+    def divided(
+        self, weight: NDArray[_Precision], group: IntArray, p: FloatArray
+    ) -> NDArray[_Precision]:
         """Sum over p of ``weight`` over each row's likelihood, shape (n, 39).
 
         ``weight``: shape (g, 28, 39), ``group``: a row's place in it, ``p``: shape (1 or n, 28).
         Node by node: the table of all rows at all nodes would leave the core's memory. In the
         precision of ``weight``.
         """
-        base = np.repeat(self.base.astype(weight.dtype), N_CURVES).reshape(-1, N_CURVES)
-        slope, p = self.slope.astype(weight.dtype), p.astype(weight.dtype)
+        precision = weight.dtype
+        base = np.repeat(self.base.astype(precision), N_CURVES).reshape(-1, N_CURVES)
+        slope, by_node = self.slope.astype(precision), p.astype(precision)
         total = np.zeros_like(slope)
         for node in range(N_P):
-            factor = slope * p[:, node, None]
+            factor = slope * by_node[:, node, None]
             factor += base
             total += np.divide(weight[group, node], factor, out=factor)
         return total
