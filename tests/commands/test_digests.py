@@ -2,8 +2,10 @@
 
 import os
 import re
+import shutil
 from dataclasses import replace
 from datetime import timedelta
+from importlib.resources import files
 from pathlib import Path
 
 import polars as pl
@@ -290,6 +292,42 @@ def test_without_a_browser_a_pdf_says_what_to_do(
     monkeypatch.setenv("PATH", os.devnull)
     with pytest.raises(ConfigError, match="printed by Chromium"):
         digest(app, DigestAsked(audiences=("stock",), folder=tmp_path, pdf=True))
+
+
+def of_sentences(store: Path) -> None:
+    """Make a store what the version before left: a worklist in English, no site empty."""
+    old = (files("afterclear.store") / "migrations" / "0004_roles.sql").read_text(encoding="utf-8")
+    (table,) = re.findall(r"CREATE TABLE worklist \(.*?\);", old, re.DOTALL)
+    with open_store(store) as con:
+        con.script(
+            f"""CREATE TEMP TABLE lines AS FROM worklist;
+            DROP TABLE worklist;
+            {table}
+            INSERT INTO worklist BY NAME
+            SELECT * EXCLUDE (deeds, grounds, looks, cost_grounds, decision, note),
+                'Find it.' AS action, 'It is open.' AS because, 'To scan now.' AS evidence,
+                'the setting' AS loss_basis, 'Decided on Monday: wait' AS decided FROM lines;
+            ALTER TABLE process ALTER site SET NOT NULL;
+            DELETE FROM stale_vehicles;
+            DELETE FROM migrations WHERE name = '0020_work_reasons.sql';"""
+        )
+
+
+def test_a_store_that_kept_sentences_says_the_same_after_the_next_analysis(
+    app: App, tmp_path: Path
+) -> None:
+    """Decisions made before stand as they were, and count."""
+    own = replace(app, store=tmp_path / "own.duckdb")
+    shutil.copy(app.store, own.store)
+    decide(own, Asked("K-1", "accept", PERSON, code="C0034", ecu="brakes", note="sold on"))
+    asked = ("decisions", "process", "worklist", "worklist_set_aside")
+    expected = [export_text(own, name, "csv") for name in asked]
+    assert all("sold on" in expected[i] for i in (0, 2)), "safety stays on the list"
+    of_sentences(own.store)
+    analyse(own, as_of=AS_OF)
+    assert [export_text(own, name, "csv") for name in asked] == expected
+    page = digest(own, DigestAsked(("fleet",), tmp_path / "out")).index.parent / "fleet.html"
+    assert "accepted as it is" in page.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(

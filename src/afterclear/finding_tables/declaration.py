@@ -32,6 +32,7 @@ class Means:
     unit: Unit | None = None
     digits: int = 1  # of a number without a unit, in sentences
     words: Mapping[str, str] = field(default_factory=dict)  # of a code
+    unknown: str = ""  # what sentences say where it is empty
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,7 +84,7 @@ class WorseningEvent:
 class FaultCurve:
     """Mean number of new faults per vehicle by mileage, for each model."""
 
-    platform: Annotated[str, Means("make and model")]
+    platform: Annotated[str | None, Means("make and model; empty: not known")]
     km: Annotated[float, Means("odometer", "km")]
     n_at_risk: Annotated[int, Means("vehicles watched there")]
     mean: Annotated[float, Means("new faults per vehicle up to there")]

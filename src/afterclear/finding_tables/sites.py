@@ -70,7 +70,7 @@ class Quarter:
 class Process:
     """One habit of one site, held against the other sites."""
 
-    site: Annotated[str, Means("the site")]
+    site: Annotated[str | None, Means("the site; empty: not known")]
     finding: Annotated[str, Means("the habit")]
     n: Annotated[int, Means("how often")]
     n_of: Annotated[int, Means("of how many")]
@@ -90,9 +90,11 @@ class Process:
 class ProcessCost:
     """Money a habit cost one site, in one currency."""
 
-    site: Annotated[str, Means("the site")]
+    site: Annotated[str | None, Means("the site; empty: not known")]
     finding: Annotated[str, Means("what it was spent on")]
-    currency: Annotated[str, Means("the currency")]
+    currency: Annotated[
+        str | None, Means("the currency; empty: not known", unknown=mark("(no currency given)"))
+    ]
     n_orders: Annotated[int, Means("work orders")]
     n_priced: Annotated[int, Means("of these, with a price")]
     cost: Annotated[float, Means("their sum", "money")]
@@ -102,7 +104,7 @@ class ProcessCost:
 class ProcessOrder:
     """A work order behind the counts and the money."""
 
-    site: Annotated[str, Means("the site")]
+    site: Annotated[str | None, Means("the site; empty: not known")]
     finding: Annotated[str, Means("the habit or cost it counts for")]
     vehicle_id: Annotated[str, Means("the vehicle")]
     repair_id: Annotated[str | None, Means("the work order")]

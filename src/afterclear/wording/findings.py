@@ -43,6 +43,8 @@ def finding_words(row: object, cells: Cells, finding: Finding | None = None) -> 
 def cell_words(row: object, column: Column, cells: Cells) -> str:
     """Write one column of a row."""
     value, means = getattr(row, column.name), column.means
+    if value is None and means.unknown:
+        return cells.t(means.unknown)
     if column.kind is str and value is not None:
         return _text(value, column, cells)
     if column.kind is int or value is None:

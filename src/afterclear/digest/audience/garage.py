@@ -20,7 +20,7 @@ from afterclear.digest.common.roster import Roster
 from afterclear.digest.input.findings_by_page import Findings
 from afterclear.digest.input.row_frames import read_rows
 from afterclear.finding_tables.parts import Claim, Part
-from afterclear.finding_tables.sites import Level
+from afterclear.finding_tables.sites import Level, Process, ProcessCost
 from afterclear.wording.cells import Cells, Dash, capital
 from afterclear.wording.findings import finding_words
 from afterclear.wording.language import mark
@@ -83,16 +83,29 @@ def _process_tables(findings: Findings) -> tuple[ProcessTable, ...]:
     return tuple(
         ProcessTable(
             name,
-            tuple(sorted(by_finding[name], key=lambda r: (not r.flagged, -(r.share or 0), r.site))),
-            tuple(sorted(costs[name], key=lambda c: (c.currency, -c.cost, c.site))),
+            tuple(sorted(by_finding[name], key=_by_share)),
+            tuple(sorted(costs[name], key=_by_cost)),
         )
         for name in sorted(by_finding.keys() | costs.keys(), key=_process_order)
     )
 
 
+def _by_share(row: Process) -> tuple[bool, float, str]:
+    return (not row.flagged, -(row.share or 0), row.site or "")
+
+
+def _by_cost(row: ProcessCost) -> tuple[str, float, str]:
+    return (row.currency or "", -row.cost, row.site or "")
+
+
 def _process_order(name: str) -> tuple[int, str]:
     known = list(PROCESS_WORDS)
     return (known.index(name) if name in known else len(known), name)
+
+
+def site_name(site: str | None, cells: Cells) -> str:
+    """Name a site, or say that nobody knows it."""
+    return site or cells.t("site not known")
 
 
 def part_name(part: Part, cells: Cells) -> str:
@@ -157,7 +170,8 @@ def _looks(
     ]
     looks += [
         Look(
-            f"{row.site}: {cells.t(PROCESS_WORDS.get(table.finding, table.finding))}",
+            f"{site_name(row.site, cells)}: "
+            f"{cells.t(PROCESS_WORDS.get(table.finding, table.finding))}",
             finding_words(row, cells),
             f"habit-{i}",
         )

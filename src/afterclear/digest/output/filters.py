@@ -1,12 +1,11 @@
 """What templates may ask for: words and numbers in the reader's language."""
 
-import re
 from collections.abc import Callable
 from typing import Any
 
 from markupsafe import Markup
 
-from afterclear.digest.audience.garage import PROCESS_WORDS
+from afterclear.digest.audience.garage import PROCESS_WORDS, site_name
 from afterclear.digest.audience.stock import STOCK_WORDS, stock_reason
 from afterclear.digest.charts.proof_bar import draw_growth
 from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, reason_of
@@ -19,8 +18,6 @@ from afterclear.wording.language import mark
 from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words
 from afterclear.wording.work import decision_words, deed_words, ground_words
-
-_KM = re.compile(r"(\d[\d,]*(?:\.\d+)?)[ \u00a0]km\b")
 
 FINDING_WORDS: dict[str, str] = {
     "clean": mark("read, without the fault"),
@@ -77,10 +74,10 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "role_reason": lambda row: role_sentence(row.reason, row.facts, cells),
         "role_word": word(ROLE_WORDS),
         "sentence": _sentence,
+        "site_name": lambda site: site_name(site, cells),
         "small": lambda text: text[:1].lower() + text[1:],  # a German noun in it stays great
         "stock_reason": lambda row: stock_reason(row, cells),
         "stock_word": word(STOCK_WORDS),
-        "told_units": lambda text: told_units(text, cells),
         "unit_name": cells.unit_name,
         "verdict_word": word(VERDICT_WORDS),
     }
@@ -93,17 +90,6 @@ def finding_words(row: Evidence, cells: Cells) -> str:
         return capital(words)
     why = reason_of(row, cells)
     return capital(f"{words}: {why}" if row.finding == "no_evidence" else why)
-
-
-def told_units(text: str, cells: Cells) -> str:
-    r"""Put the km of a finding's own sentence into the reader's unit.
-
-    >>> told_units("7 failed in 150,797 km together", Cells("mi"))
-    '7 failed in 93,701\xa0mi together'
-    """
-    if cells.units == "km":
-        return text
-    return _KM.sub(lambda found: cells.distance(float(found[1].replace(",", ""))), text)
 
 
 def _growth_bar(view: AttemptView) -> Markup:

@@ -12,6 +12,8 @@ _BANDS = """
          WHEN age_years < 6 THEN '3 to 6 years' WHEN age_years < 10 THEN '6 to 10 years'
          ELSE '10 years and more' END"""
 
+MODEL_NOT_KNOWN = "model not known"  # a group to compare within, kept in no finding
+
 _TRAITS = f"""
     CREATE OR REPLACE TEMP TABLE vehicle_traits AS
     WITH watched AS (
@@ -25,7 +27,7 @@ _TRAITS = f"""
         FROM watched w LEFT JOIN store.vehicles v USING (vehicle_id)
     )
     SELECT vehicle_id, first_at, last_at, first_km, last_km,
-        coalesce(nullif(concat_ws(' ', make, model), ''), 'model not known') AS platform,
+        coalesce(nullif(concat_ws(' ', make, model), ''), '{MODEL_NOT_KNOWN}') AS platform,
         coalesce(powertrain, 'engine not known') AS engine, {_BANDS} AS age_band
     FROM aged ORDER BY vehicle_id"""
 

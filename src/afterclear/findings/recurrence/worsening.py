@@ -21,6 +21,7 @@ from afterclear.estimators.recurrence.power_law import fit_power_law, shape_limi
 from afterclear.estimators.recurrence.trend import trend_verdicts
 from afterclear.estimators.recurrence.trend_between_scans import Stretches, stretches
 from afterclear.findings.common.tables import forget, keep
+from afterclear.findings.common.vehicle_traits import MODEL_NOT_KNOWN
 from afterclear.findings.parts.part_units import MOST_AT_ONCE
 from afterclear.store.engine.database import Connection, query
 
@@ -132,9 +133,10 @@ def _curves(fleet: _Fleet) -> pl.DataFrame:
             n_groups=len(names),
         )
     )
+    of_point = names.gather(np.repeat(np.arange(len(names)), np.diff(curves.offsets)))
     return pl.DataFrame(
         {
-            "platform": names.gather(np.repeat(np.arange(len(names)), np.diff(curves.offsets))),
+            "platform": of_point.replace(MODEL_NOT_KNOWN, None),
             "km": curves.km,
             "n_at_risk": curves.n_at_risk.astype(np.int32),
             "mean": curves.mean,

@@ -18,7 +18,6 @@ from afterclear.store.engine.database import Connection, query, transaction
 Q_BELOW = 0.05
 ENOUGH_TO_FLAG = 3
 _SQL = files("afterclear.findings") / "sql" / "process.sql"
-_SITE = "coalesce(site, 'site not known')"
 # what the SQL file leaves behind, the later resting on the earlier
 _PUT = (
     "tried", "aimed_orders", "fault_visits", "fitted_again", "parts_in_vain", "come_back_orders",
@@ -79,7 +78,7 @@ def _counted(con: Connection, work: str) -> pl.DataFrame:
     """Count pieces of work by site and vehicle: n that count, n_of all."""
     return query(
         con,
-        f"""SELECT {_SITE} AS site, vehicle_id, count(*) FILTER (counts)::INTEGER AS n,
+        f"""SELECT site, vehicle_id, count(*) FILTER (counts)::INTEGER AS n,
                 count(*)::INTEGER AS n_of
             FROM ({work}) GROUP BY 1, 2 ORDER BY 1, 2""",
     )
@@ -89,7 +88,7 @@ def _added_up(con: Connection, work: str) -> pl.DataFrame:
     """Add up money by site and currency, and the orders it stands on."""
     return query(
         con,
-        f"""SELECT {_SITE} AS site, coalesce(currency, 'currency not known') AS currency,
+        f"""SELECT site, currency,
                 count(DISTINCT (vehicle_id, repair_id))::INTEGER AS n_orders,
                 (count(DISTINCT (vehicle_id, repair_id)) FILTER (cost IS NOT NULL))::INTEGER
                     AS n_priced,
@@ -109,7 +108,7 @@ def _keep_orders(con: Connection) -> None:
             chosen, columns = ("counts", "EXCLUDE (counts)") if finding in _SHARES else ("true", "")
             con.execute(
                 f"""INSERT INTO store.process_orders BY NAME
-                    SELECT * {columns} REPLACE ({_SITE} AS site), '{finding}' AS finding
+                    SELECT * {columns}, '{finding}' AS finding
                     FROM ({work}) WHERE {chosen}"""
             )
 
