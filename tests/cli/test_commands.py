@@ -66,7 +66,7 @@ def run(*words: str) -> Result:
 def test_init_then_run_makes_pages_from_the_inbox(garage: Path) -> None:
     result = run("run")
     assert result.exit_code == 0, result.output
-    assert "1 fix attempts" in result.output
+    assert "1 fix attempt\n" in result.output
     assert (garage / "reports" / "index.html").exists()
 
 

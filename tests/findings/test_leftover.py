@@ -14,6 +14,7 @@ from afterclear.findings.roles.role_facts import FactBook
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.histories.history_rules import HistoryRules
 from afterclear.store.engine.database import Connection, query
+from afterclear.store.queries.exports import EXPORTS
 from afterclear.wording.cells import Cells
 from afterclear.wording.roles import role_sentence
 from tests.histories.story import CATALOGUE, RULES, Story, told
@@ -174,6 +175,24 @@ def test_repairs_that_tell_of_a_pair_are_of_the_visit_the_setting_says(
         assert query(con, "SELECT coalesce(sum(n_repaired), 0) FROM role_repairs").item() == (
             n_repaired
         )
+
+
+def test_an_echo_is_counted_with_the_fix_of_its_fault(tmp_path: Path) -> None:
+    """One sensor that failed again is one failure, though two codes came back."""
+    story = repaired().scan(30, 3000, brakes=[SENSOR], steering=[ECHO])
+    with roles_of(tmp_path, story) as con:
+        fixes = query(con, EXPORTS["attempts"])
+        assert dict(fixes.select("code", "is_echo").iter_rows()) == {SENSOR: False, ECHO: True}
+        assert dict(fixes.select("code", "echo_codes").iter_rows())[SENSOR] == ECHO
+
+
+def test_a_fix_aimed_at_an_echo_alone_is_counted(tmp_path: Path) -> None:
+    """Whoever replaces the cluster for the brakes' fault has tried to fix it, in vain."""
+    story = Story().scan(0, 1000, brakes=[SENSOR], steering=[ECHO])
+    story.repair(0.1, 1000, codes=ECHO, action="replace").clear(0.2, 1000, ecu="steering")
+    story.scan(30, 3000, brakes=[SENSOR], steering=[ECHO])
+    with roles_of(tmp_path, story) as con:
+        assert query(con, EXPORTS["attempts"])["is_echo"].to_list() == [False]
 
 
 def test_a_return_under_another_code_of_the_component_is_told_as_related(tmp_path: Path) -> None:

@@ -100,6 +100,22 @@ class EchoWork:
 
 
 @dataclass(frozen=True, slots=True)
+class EchoFix:
+    """A fix attempt that is none of its own: its code only followed from a fault of that visit."""
+
+    attempt_id: Annotated[str, Means("the fix attempt")]
+    vehicle_id: Annotated[str, Means("the vehicle")]
+    ecu: Annotated[str, Means("the control unit")]
+    code: Annotated[str, Means("the code that followed")]
+    attempted_at: Annotated[datetime, Means("when")]
+    primary_ecu: Annotated[str, Means("the unit of the fault")]
+    primary_code: Annotated[str, Means("the fault")]
+    primary_attempt_id: Annotated[
+        str | None, Means("the attempt at that fault; empty: it was worked on under another code")
+    ]
+
+
+@dataclass(frozen=True, slots=True)
 class RelatedReturn:
     """A component in trouble again after work on it, under another code."""
 
@@ -145,6 +161,12 @@ FINDINGS: Final = (
         about="work done on a code that only followed from a fault",
         order="vehicle_id, attempted_at, attempt_id",
         reason="why",
+    ),
+    Finding(
+        "echo_fixes",
+        EchoFix,
+        about="fix attempts at codes that followed from another fault: counted with its fix",
+        order="vehicle_id, attempted_at, attempt_id",
     ),
     Finding(
         "related_returns",

@@ -83,6 +83,7 @@ class Verdicts:
     n_attempts: int
     by_outcome: dict[str, int]
     judged: Judged | None = None  # None: no attempts
+    n_echoes: int = 0  # at codes that only followed from another fault: counted with its fix
 
 
 def judge_attempts(

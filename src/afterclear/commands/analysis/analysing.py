@@ -1,7 +1,7 @@
 """Analyse: rebuild the histories that changed, then judge every attempt anew."""
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from afterclear import __version__
@@ -76,6 +76,7 @@ def analyse(
         verdicts = judge_attempts(con, rules.held_below, rules.vehicle_life_km)
         find_all(con, app, verdicts.judged, until)
         find_roles_and_work(app, con, until)
+        verdicts = replace(verdicts, n_echoes=scalar(con, "SELECT count(*) FROM echo_fixes"))
         done = Analysis(
             analysis_id=1 + (before.analysis_id if before else 0),
             as_of=until,

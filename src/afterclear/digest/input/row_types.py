@@ -82,6 +82,7 @@ class Attempt:
     p_new: float | None = None  # for returns: a new fault; the three add up to 1
     usual_life_km: float | None = None  # by then half of such parts have worn out
     beside_repair_id: str | None = None  # the order, for something else, it was cleared with
+    echo_codes: str | None = None  # codes that followed from it, with spaces; counted with it
 
 
 @dataclass(frozen=True, slots=True)

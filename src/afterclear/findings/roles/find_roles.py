@@ -1,8 +1,8 @@
 """Roles of every code in every scan: rules, the fleet's data, and what came of repairs.
 
 Rows of the store through ``roles_rules`` and ``leftover`` into ``roles``, ``leftovers``,
-``echo_work`` and ``related_returns``.  All are made again by every analysis: what the fleet's
-data say of a pair may change the role of a code anywhere.
+``echo_work``, ``echo_fixes`` and ``related_returns``.  All are made again by every analysis: what
+the fleet's data say of a pair may change the role of a code anywhere.
 """
 
 from typing import Any, Final
@@ -41,6 +41,7 @@ def find_roles(con: Connection, catalogue: Catalogue) -> None:
     forget_parts(con)
     keep(con, "leftovers", _frame(left, _LEFTOVERS))
     keep(con, "echo_work", pl.DataFrame([_flat(w) for w in work], schema=_ECHO_WORK))
+    keep(con, "echo_fixes", query(con, _ECHO_FIXES))
     keep(con, "related_returns", _related(con, book))
 
 
@@ -146,6 +147,33 @@ _RELATED_RETURNS: Final[dict[str, Any]] = {
     "reason": pl.String,
     "facts": pl.String,
 }
+
+# One failure is counted once: an attempt at a code that followed from a fault worked on in the same
+# visit is part of that fix; so is a mere clear of such a code beside work on something else.
+_ECHO_FIXES: Final = """
+WITH known AS (
+    SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.attempted_at, a.beside_repair_id,
+        r.role, r.primary_ecu, r.primary_code
+    FROM store.attempts a
+    JOIN store.roles r ON r.vehicle_id = a.vehicle_id AND r.ecu = a.ecu AND r.code = a.code
+        AND r.seen_at <= a.attempted_at
+    QUALIFY row_number() OVER (PARTITION BY a.attempt_id
+        ORDER BY r.seen_at DESC, r.scan_id DESC) = 1
+)
+SELECT k.attempt_id, k.vehicle_id, k.ecu, k.code, k.attempted_at, k.primary_ecu, k.primary_code,
+    min_by(p.attempt_id, (abs(date_diff('second', p.attempted_at, k.attempted_at)), p.attempt_id))
+        AS primary_attempt_id
+FROM known k
+LEFT JOIN store.attempts p ON p.vehicle_id = k.vehicle_id AND p.ecu = k.primary_ecu
+    AND p.code = k.primary_code
+    AND p.attempted_at BETWEEN k.attempted_at - getvariable('visit')
+        AND k.attempted_at + getvariable('visit')
+WHERE k.role = 'consequential' AND k.primary_code IS NOT NULL
+GROUP BY k.attempt_id, k.vehicle_id, k.ecu, k.code, k.attempted_at, k.primary_ecu, k.primary_code,
+    k.beside_repair_id
+HAVING count(p.attempt_id) > 0 OR k.beside_repair_id IS NOT NULL
+ORDER BY k.vehicle_id, k.attempted_at, k.attempt_id
+"""
 
 _RELATED: Final = """
 SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family, a.attempted_at,

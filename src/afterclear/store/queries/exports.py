@@ -16,9 +16,14 @@ EXPORTS: Final[dict[str, str]] = {
             v.returned_low_km, v.returned_high_km, a.related_code, a.scans_used,
             a.returned_at, a.returned_scan_id, a.last_clean_at, a.last_clean_scan_id,
             a.ended_at, a.action, a.parts, a.cost, a.currency, c.clock, v.n_group,
-            v.group_returned, v.p_worn, v.p_new, v.usual_life_km, a.beside_repair_id
+            v.group_returned, v.p_worn, v.p_new, v.usual_life_km, a.beside_repair_id,
+            e.attempt_id IS NOT NULL AS is_echo, o.echo_codes
         FROM attempts a
         JOIN verdicts v USING (attempt_id)
+        LEFT JOIN (SELECT attempt_id FROM echo_fixes) e USING (attempt_id)
+        LEFT JOIN (SELECT primary_attempt_id AS attempt_id,
+                string_agg(DISTINCT code, ' ' ORDER BY code) AS echo_codes
+            FROM echo_fixes GROUP BY ALL) o USING (attempt_id)
         LEFT JOIN vehicle_clocks c USING (vehicle_id)
         ORDER BY a.vehicle_id, a.attempted_at, a.ecu, a.code, a.attempt_id""",
     "episodes": """

@@ -59,7 +59,8 @@ PAGE_FLEET: Final[dict[str, str]] = {
                 count(*) FILTER (outcome = 'on_watch') AS n_on_watch,
                 count(*) FILTER (outcome = 'unchecked') AS n_unchecked,
                 count(*) FILTER (outcome = 'came_back') AS n_came_back
-            FROM attempts JOIN verdicts USING (attempt_id) GROUP BY vehicle_id
+            FROM attempts JOIN verdicts USING (attempt_id) ANTI JOIN echo_fixes USING (attempt_id)
+            GROUP BY vehicle_id
         ),
         scanned AS (
             SELECT vehicle_id, max(seen_at) AS last_scan_at
@@ -89,6 +90,8 @@ PAGE_FLEET: Final[dict[str, str]] = {
             FROM attempts a
             JOIN verdicts v USING (attempt_id)
             LEFT JOIN before b USING (attempt_id)
+            -- counted with the fix of the fault they followed from
+            ANTI JOIN echo_fixes USING (attempt_id)
         ),
         told AS (
             FROM judged
@@ -114,6 +117,7 @@ PAGE_FLEET: Final[dict[str, str]] = {
         ORDER BY vehicle_id, ecu, code""",
     "tallies": """
         SELECT kind, outcome, count(*) AS n FROM attempts JOIN verdicts USING (attempt_id)
+        ANTI JOIN echo_fixes USING (attempt_id)
         GROUP BY ALL ORDER BY ALL""",
     "set_aside": """
         SELECT set_aside, count(*) AS n, count(DISTINCT vehicle_id) AS vehicles
@@ -124,6 +128,7 @@ PAGE_FLEET: Final[dict[str, str]] = {
 PAGE_COUNTS: Final[dict[str, str]] = {
     "n_failed_before": """
         SELECT count(*) FROM attempts JOIN verdicts USING (attempt_id)
+        ANTI JOIN echo_fixes USING (attempt_id)
         WHERE outcome = 'came_back'
             AND coalesce(returned_at, attempted_at) < getvariable('look_back')""",
     "n_scans": "SELECT count(*) FROM scan_moments WHERE scan_no IN (SELECT scan_no FROM looks)",

@@ -4,7 +4,7 @@ from typing import Final
 
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 
-_ROLES: Final = ("roles", "role_pairs", "leftovers", "echo_work", "related_returns")
+_ROLES: Final = ("roles", "role_pairs", "leftovers", "echo_work", "echo_fixes", "related_returns")
 
 # Columns others read first (their names and order stay), then what traces and explains them.
 EXPORTS_ROLES: Final[dict[str, str]] = {
