@@ -103,8 +103,7 @@ def open_store(
         private_files(),
         full_disk_told(path),
     ):
-        _bring_up_to_date(path)
-        con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
+        con = _up_to_date(path)
         con.takes = takes or con.takes
         try:
             yield con
@@ -156,31 +155,45 @@ def _readable(path: Path) -> Connection:
         time.sleep(_PAUSE_S)
 
 
-def _bring_up_to_date(path: Path) -> None:
-    """Apply pending migrations, with a copy of the store as it was put beside it first."""
-    is_new = not path.exists()
-    con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
+def _up_to_date(path: Path) -> Connection:
+    """Connect to the store for writing; made or migrated first, where it has to be."""
+    if not path.exists():
+        make_store(path)
+        return _writable(path)
+    con = _writable(path)
     try:
         pending = pending_migrations(con)
-        if not pending:
-            _settle_archive(con, path, is_new=is_new)
-            return
-        if not is_new and applied_migrations(con):
-            _close(con)  # everything is in the file itself then
-            copy_file(path, Path(f"{path}.before-{pending[0].removesuffix('.sql')}"))
-            con = _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
+        if pending:
+            con = _migrated(con, path, pending[0])
+        if has_archive_in_common(path):  # it is the store's alone
+            take_out_of_common(path, archived_hashes(con))
+    except BaseException:
+        _close(con)
+        raise
+    return con
+
+
+def make_store(path: Path) -> None:
+    """Make a store with nothing in it, and the archive beside it."""
+    con = _writable(path)
+    try:
         migrate(con)
-        _settle_archive(con, path, is_new=is_new)
+        begin_archive(path)
     finally:
         _close(con)
 
 
-def _settle_archive(con: Connection, path: Path, *, is_new: bool) -> None:
-    """See that the store's archive is the store's alone."""
-    if is_new:
-        begin_archive(path)
-    elif has_archive_in_common(path):
-        take_out_of_common(path, archived_hashes(con))
+def _migrated(con: Connection, path: Path, first: str) -> Connection:
+    """Apply pending migrations, with a copy of the store as it was put beside it first."""
+    if applied_migrations(con):
+        _close(con)  # everything is in the file itself then
+        copy_file(path, Path(f"{path}.before-{first.removesuffix('.sql')}"))
+        con = _writable(path)
+    try:
+        migrate(con)
+    finally:
+        _close(con)
+    return _writable(path)
 
 
 def archived_hashes(con: Connection) -> list[str]:
@@ -190,6 +203,10 @@ def archived_hashes(con: Connection) -> list[str]:
            FROM loads l LEFT JOIN archive_changes c USING (sha256)"""
     ).fetchall()
     return sorted(sha256 for (sha256,) in found if sha256)
+
+
+def _writable(path: Path) -> Connection:
+    return _connected(path, read_only=False, wait_s=waits(WRITER_WAITS_S))
 
 
 def _connected(path: Path, *, read_only: bool, wait_s: float) -> Connection:
