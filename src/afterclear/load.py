@@ -46,8 +46,8 @@ from afterclear.store.intake.ledger import (
     known_load,
     next_load_id,
     retracted_load,
-    vehicle_told,
-    zone_told,
+    vehicle_given,
+    zone_given,
 )
 from afterclear.store.intake.merging import note_written
 from afterclear.store.intake.near_misses import new_vehicles
@@ -160,7 +160,7 @@ def _known(con: Connection, arrival: Arrival, snapshot: Snapshot, known: int) ->
     """Say that bytes are known; where they come with another vehicle or zone, what helps."""
     load = _result(arrival, snapshot)
     same = f"the same bytes as load {known}"
-    vehicle, zone = vehicle_told(con, known), zone_told(con, known)
+    vehicle, zone = vehicle_given(con, known), zone_given(con, known)
     if vehicle and arrival.vehicle_id not in {None, vehicle}:
         was, option = f"for vehicle {vehicle}", f"--vehicle {arrival.vehicle_id}"
     elif zone and arrival.zone not in {Origin().zone, zone}:
@@ -321,7 +321,7 @@ class Made:
     parts: list[Absorbed] = field(default_factory=list)
     tables: set[str] = field(default_factory=set)
     notes: list[str] = field(default_factory=list)
-    by_marks: bool = False
+    by_identifiers: bool = False
 
 
 def take_part(
@@ -336,7 +336,7 @@ def take_part(
     made.tables.add(part.table)
     made.rejections += [*own.rejections, *absorbed.rejections]
     made.notes += [own.note] if own.note else []
-    made.by_marks = made.by_marks or own.by_marks or absorbed.by_marks
+    made.by_identifiers = made.by_identifiers or own.by_identifiers or absorbed.by_identifiers
 
 
 def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadResult:
@@ -357,7 +357,9 @@ def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadRes
         note="; ".join(filter(None, [read.note, *made.notes])),
     )
     tables = " ".join(sorted(made.tables))
-    remember_origin(con, made.load_id, case.origin, tables=tables, by_marks=made.by_marks)
+    remember_origin(
+        con, made.load_id, case.origin, tables=tables, by_identifiers=made.by_identifiers
+    )
     _remember_outside(con, case)
     insert_rejections(con, made.load_id, load.file_name, made.rejections)
     complete_load(con, load, case.started_at, case.clock())

@@ -134,7 +134,7 @@ def _pictures() -> dict[str, Callable[[], str]]:
     garage = model.garage
     assert garage is not None
     (page,) = build_digest(long_history()).vehicles
-    held, funnel, life = garage.held, garage.holders[0].funnel, garage.parts[0].life
+    held, funnel, life = garage.held, garage.groups[0].funnel, garage.parts[0].life
     timeline, odometer = page.timeline, page.odometer
     assert isinstance(held, HeldChart)
     assert isinstance(funnel, FunnelChart)

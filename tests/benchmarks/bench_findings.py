@@ -33,7 +33,7 @@ from afterclear.findings.recurrence.recurring import find_recurring
 from afterclear.findings.recurrence.worsening import find_worsening
 from afterclear.findings.sites.process import find_process
 from afterclear.findings.sites.quarters import find_quarters
-from afterclear.findings.sites.site_ratios import find_holders
+from afterclear.findings.sites.site_ratios import compare_groups
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.histories.build_histories import set_rules
 from afterclear.store.engine.database import Connection, open_store, scalar
@@ -189,7 +189,7 @@ def measure(n_attempts: int, catalogue: Catalogue) -> Timing:
         timed("recurring", lambda: find_recurring(con, catalogue))
         timed("worsening", lambda: find_worsening(con))
         timed("parts", lambda: find_parts(con, rules.tables, rules.parts))
-        timed("sites", lambda: find_quarters(con, find_holders(con, judged)))
+        timed("sites", lambda: find_quarters(con, compare_groups(con, judged)))
         timed("process", lambda: find_process(con))
         lifetimes = scalar(con, "SELECT count(*) FROM claims")
     return Timing(n_attempts, lifetimes, costs)
@@ -208,9 +208,9 @@ def main() -> None:
             told = {name: of(cost) for name, cost in t.costs.items()}
             parts = " ".join(f"{told[name]:>9.1f}" for name in names)
             findings = sum(s for name, s in told.items() if name != "judging")
-            print(f"{t.attempts:>9,} {t.lives:>8,} {parts} {findings:>10.1f}  {kind}")
+            print(f"{t.attempts:>9,} {t.lifetimes:>8,} {parts} {findings:>10.1f}  {kind}")
         peaks = " ".join(f"{t.costs[name].peak_mb:>9.0f}" for name in names)
-        print(f"{t.attempts:>9,} {t.lives:>8,} {peaks} {'':>10}  peak MB")
+        print(f"{t.attempts:>9,} {t.lifetimes:>8,} {peaks} {'':>10}  peak MB")
     small, large = timings
     grown = log(large.attempts / small.attempts)
     growth = {

@@ -137,7 +137,7 @@ def test_vehicle_tells_which_code_is_the_fault_and_which_the_echo() -> None:
 def test_vehicle_tells_whether_stock_is_ready_and_why_not() -> None:
     told = run("vehicle", "Y1").output
     assert "In stock: HOLD" in told
-    assert "no accusation" in told
+    assert "not an accusation" in told
 
 
 # one code of every family that brings a caution: control unit, code, by id of safety.csv

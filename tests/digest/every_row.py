@@ -15,7 +15,13 @@ import polars as pl
 
 from afterclear.commands.pages.page_workers import rendered
 from afterclear.digest.build_digests import DigestModel, build_fleet_digest
-from afterclear.digest.input.frames import FRAME_ROWS, VEHICLE_FINDINGS, Details, FleetFrames, Told
+from afterclear.digest.input.frames import (
+    FRAME_ROWS,
+    VEHICLE_FINDINGS,
+    Details,
+    DigestContext,
+    FleetFrames,
+)
 from afterclear.digest.input.row_types import Clock, Outcome, Vehicle
 
 # a column of a few rows may hold nothing that tells its type
@@ -57,7 +63,7 @@ class Open:
 
 
 @dataclass(frozen=True, kw_only=True)
-class HistoryFrames(Told):
+class HistoryFrames(DigestContext):
     """Every row of every vehicle; ``row_types.py`` says what each column means."""
 
     vehicles: pl.DataFrame
@@ -84,7 +90,7 @@ def render_digest(model: DigestModel) -> dict[str, str]:
 
 def fleet_frames(frames: HistoryFrames) -> FleetFrames:
     """Sum up what the audiences' pages need."""
-    shared = {f.name: getattr(frames, f.name) for f in fields(Told)}
+    shared = {f.name: getattr(frames, f.name) for f in fields(DigestContext)}
     look_back = frames.as_of - timedelta(days=frames.settings.look_back_days)
     back_at = pl.coalesce("returned_at", "attempted_at")
     back = frames.attempts.filter(pl.col("outcome") == "came_back")
@@ -148,7 +154,7 @@ def _lines(frames: HistoryFrames) -> pl.DataFrame:
     read = frames.odometer.filter(
         pl.col("line_km").is_not_null() & pl.col("set_aside").is_null()
     ).select("vehicle_id", at="read_at", km="line_km")
-    reckoned = (
+    estimated = (
         frames.observations.filter(pl.col("km").is_not_null())
         .sort("seen_at", "scan_id", "ecu")
         .select("vehicle_id", at="seen_at", km="km")
@@ -156,7 +162,7 @@ def _lines(frames: HistoryFrames) -> pl.DataFrame:
     )
     told = [
         read.group_by("vehicle_id", "at").agg(pl.col("km").max()),
-        reckoned.group_by("vehicle_id", "at", maintain_order=True).agg(pl.col("km").last()),
+        estimated.group_by("vehicle_id", "at", maintain_order=True).agg(pl.col("km").last()),
     ]
     typed = (pl.col("at").cast(_AT), pl.col("km").cast(pl.Float64))
     points = pl.concat(part.with_columns(typed) for part in told).sort("vehicle_id", "at")

@@ -52,7 +52,7 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def files(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folder = tmp_path_factory.mktemp("digest")
-    whole = fleet(findings=findings(), previous_marks={("stock", "VAN-31"): "hold"})
+    whole = fleet(findings=findings(), said_before={("stock", "VAN-31"): "hold"})
     written = write_digest(rendered(build_digest(whole)), folder / "fleet")
     wanted = ("BUS-07", "HX-211", "VAN-38", "VAN-40", "PLANT-3", "VAN-31", "VAN-50", "HX-226")
     chosen = [p for p in written if p.name.startswith(tuple(f"v-{w.lower()}" for w in wanted))]

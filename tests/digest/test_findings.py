@@ -23,7 +23,7 @@ MARKS = {("stock", "VAN-31"): "hold", ("stock", "VAN-34"): "rescan", ("stock", "
 
 @pytest.fixture(scope="module")
 def model() -> DigestModel:
-    return build_digest(fleet(findings=findings(), previous_marks=MARKS))
+    return build_digest(fleet(findings=findings(), said_before=MARKS))
 
 
 @pytest.fixture(scope="module")
@@ -132,7 +132,7 @@ def test_echoes_stand_under_their_fault(model: DigestModel) -> None:
     page = next(page for page in model.vehicles if page.ref.vehicle_id == "BUS-07")
     (scan,) = page.roles
     assert scan.scan_id == "S-2", "the earlier scan has no echo"
-    assert [(g.head.code, [e.code for e in g.echoes]) for g in scan.groups] == [
+    assert [(g.head.code, [e.code for e in g.followers]) for g in scan.groups] == [
         ("C0034", ["U0121"]),
         ("B1318", []),
     ]
@@ -161,7 +161,7 @@ def test_an_echo_of_a_unit_that_was_not_read_stands_by_itself() -> None:
         _LONE, role="consequential", primary_ecu="brakes", primary_code="C0034", confidence=0.8
     )
     (scan,) = scan_roles([lone])
-    assert [(group.head, group.echoes) for group in scan.groups] == [(lone, ())]
+    assert [(group.head, group.followers) for group in scan.groups] == [(lone, ())]
 
 
 def test_a_decision_undone_is_not_shown(model: DigestModel, pages: dict[str, str]) -> None:
@@ -208,7 +208,7 @@ TEXTS = {"sentence", "because", "why", "action", "evidence", "name", "site", "no
 
 
 def test_pages_of_a_digest_asked_for_twice_are_the_same(model: DigestModel) -> None:
-    again = build_digest(fleet(findings=findings(), previous_marks=MARKS))
+    again = build_digest(fleet(findings=findings(), said_before=MARKS))
     assert render_digest(again) == render_digest(model)
     other = replace(fleet(findings=findings()), previous=None)
     assert render_digest(build_digest(other)) != render_digest(model)

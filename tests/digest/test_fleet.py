@@ -129,13 +129,13 @@ def test_currencies_are_kept_apart_and_missing_costs_counted() -> None:
 
 
 def test_the_soonest_proven_comes_first_and_the_undatable_last(page: FleetPage) -> None:
-    assert [view.row.vehicle_id for view in page.watched] == [
+    assert [view.row.vehicle_id for view in page.on_watch] == [
         "HX-226",
         "HX-221",
         "VAN-38",
         "PLANT-3",
     ]
-    due = page.watched[1].due
+    due = page.on_watch[1].due
     assert due is not None
     assert due.on == datetime(2025, 7, 15, 3, tzinfo=UTC), "3,100 km at 80 km a day: 38.75 days"
     assert due.from_km == 61_300 + 3_100

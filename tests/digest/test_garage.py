@@ -51,7 +51,7 @@ def test_a_habit_rarer_than_elsewhere_is_not_called_what_chance_gives(page: Gara
 
 
 def test_the_worst_site_stands_first_and_the_too_few_last(page: GaragePage) -> None:
-    sites = page.holders[0]
+    sites = page.groups[0]
     assert [row.name for row in sites.rows] == [
         "Northquay",
         "Hollin Yard",
@@ -62,7 +62,7 @@ def test_the_worst_site_stands_first_and_the_too_few_last(page: GaragePage) -> N
 
 def test_the_limits_drawn_are_those_the_sites_were_judged_by(page: GaragePage) -> None:
     """The same exact Poisson limits, widened for over-dispersion, as ``analyses.funnels``."""
-    chart = page.holders[0].funnel
+    chart = page.groups[0].funnel
     assert isinstance(chart, FunnelChart)
     seen = [40, 9, 2, 1]
     expected = [21.0, 12.0, 9.0, 0.6]
@@ -118,7 +118,7 @@ def test_without_findings_the_page_says_so() -> None:
 
 @pytest.mark.parametrize("layout", [WIDE, NARROW], ids=["wide", "narrow"])
 def test_every_picture_is_small_and_inside_its_frame(page: GaragePage, layout: Layout) -> None:
-    held, chart, life = page.held, page.holders[0].funnel, page.parts[0].life
+    held, chart, life = page.held, page.groups[0].funnel, page.parts[0].life
     assert isinstance(held, HeldChart)
     assert isinstance(chart, FunnelChart)
     assert isinstance(life, LifeChart)

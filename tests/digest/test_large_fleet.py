@@ -41,7 +41,7 @@ def test_a_long_table_is_cut_and_says_how_many_more_there_are(large: DigestModel
     """Every vehicle has a fix on watch and a fault there: none is dropped without a word."""
     page = large.fleet
     assert page is not None
-    assert (len(page.watched), page.n_watched) == (MOST, MOST + MORE)
+    assert (len(page.on_watch), page.n_on_watch) == (MOST, MOST + MORE)
     assert (len(page.work.shown), page.work.n_bring_in) == (MOST, MOST + MORE)
     html = render_fleet(page).replace("\u00a0", " ")
     assert f"{MORE} more are not shown here. All of them:" in html
@@ -51,7 +51,7 @@ def test_a_long_table_is_cut_and_says_how_many_more_there_are(large: DigestModel
 def test_what_is_shown_of_a_long_table_are_the_first_of_its_order(large: DigestModel) -> None:
     page = large.fleet
     assert page is not None
-    due = [view.due.on for view in page.watched if view.due is not None]
+    due = [view.due.on for view in page.on_watch if view.due is not None]
     dated = [on for on in due if not isinstance(on, Dash)]
     assert due[: len(dated)] == sorted(dated)
     assert dated

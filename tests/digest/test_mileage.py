@@ -9,8 +9,8 @@ from afterclear.digest.input.mileage import (
     Line,
     Usual,
     due_of,
+    estimated_line,
     odometer_line,
-    reckoned_line,
     usual_mileage,
 )
 from afterclear.digest.input.row_types import Attempt, Evidence, OdometerReading
@@ -51,7 +51,7 @@ def test_the_line_is_read_between_its_ends_only(n: float, km: float | None) -> N
 
 def test_without_an_odometer_the_line_stands_on_what_was_reckoned() -> None:
     looks = [observation(day(9), None), observation(day(5), 300.0), observation(day(0), 100.0)]
-    assert reckoned_line(looks) == Line((day(0), day(5)), (100, 300))
+    assert estimated_line(looks) == Line((day(0), day(5)), (100, 300))
 
 
 def test_an_empty_line_says_nothing() -> None:

@@ -64,8 +64,8 @@ def examined(seed: int, ratio: float, vehicle: NDArray[np.int64] | None = None) 
     group, site, low, high = simulated(seed, ratio, 0.25)
     pooled, p_failed = seen_by(fix_held(group, low, high), group, high)
     without = shares_without_own(pooled, p_failed, site)
-    holders = (site, np.arange(site.size) if vehicle is None else vehicle)
-    return site_residuals(pooled, p_failed, without, holders, np.ones(N_SITES, dtype=np.bool_))
+    groups = (site, np.arange(site.size) if vehicle is None else vehicle)
+    return site_residuals(pooled, p_failed, without, groups, np.ones(N_SITES, dtype=np.bool_))
 
 
 def test_a_site_with_half_the_work_does_not_hide_in_what_it_taught_the_model() -> None:

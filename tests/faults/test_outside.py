@@ -156,7 +156,7 @@ def test_no_room_for_temporary_files_is_told_in_words(
 
 def test_a_frame_that_finds_no_room_is_told_in_words(tmp_path: Path) -> None:
     """Frames are written by a library whose errors are its own, with the system's in words."""
-    with pytest.raises(StoreError, match="TMPDIR"), database.full_disk_told(tmp_path):
+    with pytest.raises(StoreError, match="TMPDIR"), database.full_disk_explained(tmp_path):
         pl.DataFrame({"a": [str(n) for n in range(100_000)]}).write_parquet("/dev/full")
 
 

@@ -36,7 +36,7 @@ def roles(
 
 def why(role: Role) -> str:
     """Say the reason of a role."""
-    return role_words(role.told.reason, role.told.facts, Cells())
+    return role_words(role.explained.reason, role.explained.facts, Cells())
 
 
 def cause_of(

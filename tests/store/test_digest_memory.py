@@ -79,7 +79,7 @@ def tell(con: Connection, night: int, outcomes: Told, stock: Told) -> int:
 def said(con: Connection, number: int) -> tuple[Told, Told]:
     """Give what a digest is remembered to have said."""
     outcomes = query(con, said_by("$1"), [number]).drop_nulls("outcome")
-    marks = {subject: mark for (_, subject), mark in digest_said(con, number).marks.items()}
+    marks = {subject: mark for (_, subject), mark in digest_said(con, number).statements.items()}
     return dict(outcomes.iter_rows()), marks
 
 

@@ -207,7 +207,7 @@ def test_a_number_that_is_a_known_vin_is_the_vehicles_own(tmp_path: Path, store:
         found = under_own_number(con, PlainRows("scans", frame))
     assert isinstance(found.part, PlainRows)
     assert found.part.frame["vehicle_id"].to_list() == ["T-1", "T-7", None]
-    assert found.by_marks
+    assert found.by_identifiers
     assert not found.rejections
 
 
@@ -227,8 +227,8 @@ def test_a_plain_table_may_name_a_vehicle_by_its_known_vin(
     corrected = load(store, write(tmp_path, "c.csv", HEAD + told.format(VIN_1, 1200)))[0]
     assert (corrected.rows_corrected, owners(store)) == (1, [("2025-05-01", "T-1")])
     assert rows(store, "SELECT odometer_km FROM scans") == [(1200,)]
-    by_marks = rows(store, "SELECT by_marks FROM load_origins ORDER BY load_id")
-    assert by_marks == [(False,), (True,), (False,), (True,)]
+    by_identifiers = rows(store, "SELECT by_marks FROM load_origins ORDER BY load_id")
+    assert by_identifiers == [(False,), (True,), (False,), (True,)]
 
 
 def test_a_vin_of_two_vehicles_in_a_plain_table_is_taken_as_it_is(

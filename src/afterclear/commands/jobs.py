@@ -20,7 +20,7 @@ from afterclear.config import NamedJob, without_secrets
 from afterclear.errors import AfterclearError, StoreError, UnreachableError, UsageError
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store
-from afterclear.store.engine.stop_signal import is_stopping, stop_told
+from afterclear.store.engine.stop_signal import is_stopping, stop_explained
 from afterclear.store.queries.journal import Outcome, Run, add_run
 
 _log = logging.getLogger("afterclear.jobs")
@@ -90,7 +90,7 @@ def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
     is_mistyped = False
     _log.info("job begins", extra={"facts": {"job": job, "missed": due.n_missed}})
     try:
-        with stop_told():
+        with stop_explained():
             yield account
     except UsageError as error:
         # a person is told at once, and nothing was done that others should look into
@@ -123,7 +123,7 @@ def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
 
 def do_job(app: App, job: NamedJob, due: Due, on_load: Callable[[LoadResult], None]) -> Account:
     """Do one job of the timetable."""
-    with stop_told(), accounted(app, job.name, due) as account:
+    with stop_explained(), accounted(app, job.name, due) as account:
         _DOES[job.does](app, job, account, on_load)
     return account
 

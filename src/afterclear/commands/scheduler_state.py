@@ -8,7 +8,7 @@ from typing import Final
 from afterclear.commands.app import App
 from afterclear.store.engine.database import open_store
 from afterclear.store.engine.locking import holding, patient, schedule_lock
-from afterclear.store.engine.stop_signal import stop_told
+from afterclear.store.engine.stop_signal import stop_explained
 from afterclear.store.queries.journal import last_due
 
 # A job waits so long for another that holds the store, such as a vacuum given by hand.
@@ -26,7 +26,7 @@ def hold_timetable(app: App) -> Iterator[None]:
     with (
         holding(schedule_lock(app.store), "schedule", wait_s=0),
         patient(PATIENCE_S),
-        stop_told(),
+        stop_explained(),
     ):
         yield
 

@@ -24,7 +24,12 @@ from typing import Final
 
 from afterclear.errors import Stopped
 from afterclear.store.engine.database import interrupt_queries
-from afterclear.store.engine.stop_signal import ask_to_stop, forget_signals, is_stopping, stop_told
+from afterclear.store.engine.stop_signal import (
+    ask_to_stop,
+    forget_signals,
+    is_stopping,
+    stop_explained,
+)
 
 # Who stops a service often waits ten seconds before it kills it.
 GRACE_S: Final = 8.0
@@ -50,7 +55,7 @@ def stoppable(grace_s: float = GRACE_S) -> Iterator[None]:
     watcher = threading.Thread(target=_watch, args=(ear, grace_s), daemon=True)
     watcher.start()
     try:
-        with stop_told():
+        with stop_explained():
             yield
     finally:
         signal.set_wakeup_fd(before)

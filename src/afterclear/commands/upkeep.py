@@ -16,7 +16,7 @@ from afterclear.store.engine.snapshot import copy_file, long_writing
 from afterclear.store.engine.working import working_folder
 from afterclear.store.queries.exports import EXPORTS
 from afterclear.store.queries.results import last_analysis
-from afterclear.store.upkeep.backup import Kept, Manifest, restore_backup, write_backup
+from afterclear.store.upkeep.backup import Manifest, StorePaths, restore_backup, write_backup
 from afterclear.store.upkeep.checks import (
     Finding,
     check_archive,
@@ -56,12 +56,12 @@ class VacuumReport:
 
 def backup(app: App, target: Path) -> Manifest:
     """Write a verified backup; works while the store is being written."""
-    return write_backup(_kept(app), target, __version__, app.clock())
+    return write_backup(_store_paths(app), target, __version__, app.clock())
 
 
 def restore(app: App, origin: Path, *, replacing: bool = False) -> tuple[Manifest, CheckReport]:
     """Put a backup in place and check what came of it."""
-    manifest = restore_backup(origin, _kept(app), replace=replacing)
+    manifest = restore_backup(origin, _store_paths(app), replace=replacing)
     with open_store(app.store):
         pass  # a backup of an older version is brought up to date
     return manifest, check(app, quick=True)
@@ -72,11 +72,11 @@ def check(app: App, *, quick: bool = False) -> CheckReport:
     with open_store(app.store, read_only=True) as con:
         findings = [*check_rows(con), *check_archive(con, app.archive)]
         why_not = results_unfinished(con)
-        leftovers = tuple(left_over(con, app.archive))
+        remains = tuple(left_over(con, app.archive))
         half_done = is_half_done(con)
     if not quick:
         findings.append(Finding(_REPRODUCIBLE, 0, left_out=why_not) if why_not else _made_anew(app))
-    return CheckReport(tuple(findings), leftovers, half_done)
+    return CheckReport(tuple(findings), remains, half_done)
 
 
 def vacuum(app: App, rules: Retention) -> VacuumReport:
@@ -84,10 +84,10 @@ def vacuum(app: App, rules: Retention) -> VacuumReport:
     with long_writing(app.store, "vacuum", copy=False):
         with open_store(app.store) as con:
             retired = retire(con, app.archive, rules, app.clock())
-            leftovers = left_over(con, app.archive)
-            for path in leftovers:
+            remains = left_over(con, app.archive)
+            for path in remains:
                 path.unlink(missing_ok=True)
-        return VacuumReport(retired, len(leftovers), compact(app.store))
+        return VacuumReport(retired, len(remains), compact(app.store))
 
 
 _REPRODUCIBLE = "Every verdict and finding can be made again from the stored rows."
@@ -145,5 +145,5 @@ def is_same(one: pl.DataFrame, other: pl.DataFrame) -> bool:
     return True
 
 
-def _kept(app: App) -> Kept:
-    return Kept(app.store, app.archive, app.config.folder)
+def _store_paths(app: App) -> StorePaths:
+    return StorePaths(app.store, app.archive, app.config.folder)

@@ -12,7 +12,7 @@ from afterclear.digest.audience.fleet_model import FleetPage
 from afterclear.digest.audience.garage import build_garage_page
 from afterclear.digest.audience.garage_model import GaragePage
 from afterclear.digest.audience.linked_vehicles import named_vehicles
-from afterclear.digest.audience.shown_vehicles import Basis, read_basis, read_faults
+from afterclear.digest.audience.shown_vehicles import CommonViews, read_common_views, read_faults
 from afterclear.digest.audience.stock import (
     StockDetails,
     StockPage,
@@ -96,14 +96,14 @@ class ListPages:
     """The pages that list a fleet too large for one, each made when it is asked for."""
 
     lists: tuple[VehicleList, ...]
-    basis: Basis
+    common: CommonViews
 
     def __iter__(self) -> Iterator[ListPage]:
         """Yield them in order of vehicle_id."""
         start = 0
         for own in self.lists:
-            ids = self.basis.roster.vehicle_ids[start : start + own.n]
-            yield ListPage(self.basis.head, own, tuple(self.basis.roster.lines(ids)))
+            ids = self.common.roster.vehicle_ids[start : start + own.n]
+            yield ListPage(self.common.head, own, tuple(self.common.roster.lines(ids)))
             start += own.n
 
 
@@ -135,34 +135,38 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
         cautions=frames.cautions,
     )
     head = _head(frames)
-    basis = read_basis(frames, details, setting, head)
-    work = ranked_work(findings.worklist, "fleet", basis.roster, details, setting)
-    faults = fault_findings(findings, basis.roster, details, setting)
-    fleet = build_fleet_page(frames, basis, work, faults)
-    garage = build_garage_page(findings, basis) if "garage" in frames.audiences else None
-    stock = _stock(frames, findings, details, basis) if "stock" in frames.audiences else None
+    common = read_common_views(frames, details, setting, head)
+    work = ranked_work(findings.worklist, "fleet", common.roster, details, setting)
+    faults = fault_findings(findings, common.roster, details, setting)
+    fleet = build_fleet_page(frames, common, work, faults)
+    garage = build_garage_page(findings, common) if "garage" in frames.audiences else None
+    stock = _stock(frames, findings, details, common) if "stock" in frames.audiences else None
     shown_fleet = fleet if "fleet" in frames.audiences else None
-    named = named_vehicles([p for p in (shown_fleet, garage, stock) if p], basis.roster)
-    paged = named if frames.settings.vehicle_pages == "named" else basis.roster.vehicle_ids
-    lists = _lists(basis.roster.vehicle_ids) if len(paged) == len(basis.roster) else ()
+    named = named_vehicles([p for p in (shown_fleet, garage, stock) if p], common.roster)
+    paged = named if frames.settings.vehicle_pages == "named" else common.roster.vehicle_ids
+    lists = _lists(common.roster.vehicle_ids) if len(paged) == len(common.roster) else ()
     return DigestModel(
-        index=_index(basis, work, (garage, stock), named if lists else paged, lists),
+        index=_index(common, work, (garage, stock), named if lists else paged, lists),
         fleet=shown_fleet,
         garage=garage,
         stock=stock,
         vehicles=VehiclePages(paged, details, setting, head),
-        lists=ListPages(lists, basis),
-        urgent=basis.shown(basis.choice.urgent),
+        lists=ListPages(lists, common),
+        urgent=common.shown(common.choice.urgent),
     )
 
 
-def _stock(frames: FleetFrames, findings: Findings, details: Details, basis: Basis) -> StockPage:
+def _stock(
+    frames: FleetFrames, findings: Findings, details: Details, common: CommonViews
+) -> StockPage:
     shown = shown_stock(findings.stock)
     found: dict[str, VehicleFindings] = {}
     for tables in in_chunks(details, shown, ("stock_reasons",)):
         found |= vehicle_findings(tables)
     safety = {row.vehicle_id for row in findings.stock if row.safety} & set(shown)
-    faults: Mapping[str, Faults] = read_faults(sorted(safety), details, basis.roster, basis.setting)
+    faults: Mapping[str, Faults] = read_faults(
+        sorted(safety), details, common.roster, common.setting
+    )
     told = StockDetails(
         since=frames.previous_at,
         reasons={
@@ -171,9 +175,9 @@ def _stock(frames: FleetFrames, findings: Findings, details: Details, basis: Bas
         },
         cautions={vehicle: cautions_of_vehicle(own) for vehicle, own in faults.items()},
     )
-    marks = frames.previous_marks
-    before = {subject: word for (kind, subject), word in marks.items() if kind == "stock"}
-    return build_stock_page(findings.stock, told, before, basis.roster, basis.head)
+    said = frames.said_before
+    before = {subject: word for (kind, subject), word in said.items() if kind == "stock"}
+    return build_stock_page(findings.stock, told, before, common.roster, common.head)
 
 
 def _head(frames: FleetFrames) -> PageHead:
@@ -203,19 +207,19 @@ def _lists(vehicle_ids: tuple[str, ...]) -> tuple[VehicleList, ...]:
 
 
 def _index(
-    basis: Basis,
+    common: CommonViews,
     work: Work,
     others: tuple[GaragePage | None, StockPage | None],
     listed: Collection[str],
     lists: tuple[VehicleList, ...],
 ) -> IndexPage:
     garage, stock = others
-    cells = basis.setting.cells
-    n_vehicles = len(basis.roster)
+    cells = common.setting.cells
+    n_vehicles = len(common.roster)
     return IndexPage(
-        head=basis.head,
+        head=common.head,
         n_vehicles=n_vehicles,
-        vehicles=tuple(basis.roster.lines(listed)),
+        vehicles=tuple(common.roster.lines(listed)),
         lists=lists,
         n_without_page=0 if lists else n_vehicles - len(listed),
         n_bring_in=work.n_bring_in,

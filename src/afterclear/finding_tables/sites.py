@@ -10,7 +10,7 @@ Level = Literal["site", "technician", "brand", "grade"]
 
 
 @dataclass(frozen=True, slots=True)
-class Holder:
+class ComparedGroup:
     """One site, technician, brand or grade: come-backs seen and expected."""
 
     level: Annotated[Level, Means("what it is")]
@@ -172,11 +172,11 @@ _LEVELS: Final[tuple[tuple[str, Level, str], ...]] = (
 )
 
 
-def _holders(name: str, level: Level, about: str) -> Finding:
+def _compared_groups(name: str, level: Level, about: str) -> Finding:
     called = {"name": level, "limit_ratio": "limit"}
     return Finding(
         name,
-        Holder,
+        ComparedGroup,
         about=about,
         order=_HOLDER_ORDER,
         says=_HOLDER_SAYS,
@@ -196,7 +196,7 @@ def _habit(name: str, among: str, alone: str) -> tuple[Clause, Clause]:
 
 
 FINDINGS: Final = (
-    *(_holders(*level) for level in _LEVELS),
+    *(_compared_groups(*level) for level in _LEVELS),
     Finding(
         "held_by_quarter",
         Quarter,

@@ -18,7 +18,7 @@ from afterclear.findings.recurrence.recurring import find_recurring
 from afterclear.findings.recurrence.worsening import find_worsening
 from afterclear.findings.sites.process import find_process
 from afterclear.findings.sites.quarters import find_quarters
-from afterclear.findings.sites.site_ratios import find_holders
+from afterclear.findings.sites.site_ratios import compare_groups
 from afterclear.findings.verdicts import Judged
 from afterclear.store.engine.database import Connection
 
@@ -44,6 +44,6 @@ def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -
     find_recurring(con, rules.catalogue)
     find_worsening(con)
     find_parts(con, rules.tables, rules.parts)
-    find_quarters(con, find_holders(con, judged))
+    find_quarters(con, compare_groups(con, judged))
     find_process(con)
     forget(con, ("order_parts",))

@@ -28,7 +28,7 @@ class ImapPlace:
 
     def look(self) -> list[Found]:
         """List the messages with their sizes."""
-        with _told(self._mailbox):
+        with _errors_explained(self._mailbox):
             said, _ = self._client.select(_quoted(self._mailbox), readonly=True)
             if said != "OK":
                 raise RefusedSourceError(f"There is no mailbox {self._mailbox!r}.")
@@ -47,7 +47,7 @@ class ImapPlace:
         """Write a message's bytes."""
         number = found.token.rpartition(":")[2]
         # the client takes a message as a whole: no more of it is asked for than is allowed
-        with _told(found.name):
+        with _errors_explained(found.name):
             _, parts = self._client.uid("FETCH", number, f"(BODY.PEEK[]<0.{max_bytes + 1}>)")
             body = next((part[1] for part in parts if isinstance(part, tuple)), None)
             if body is None:
@@ -61,7 +61,7 @@ def opened(address: Address) -> Iterator[ImapPlace]:
     parts = urlsplit(address.url)
     host = parts.hostname or ""
     trust = trusted(address)
-    with _told(host):
+    with _errors_explained(host):
         if parts.scheme == "imaps":
             client: imaplib.IMAP4 = imaplib.IMAP4_SSL(
                 host, parts.port or _SAFE_PORT, ssl_context=trust, timeout=TIMEOUT_S
@@ -91,7 +91,7 @@ def _quoted(mailbox: str) -> str:
 
 
 @contextmanager
-def _told(what: str) -> Iterator[None]:
+def _errors_explained(what: str) -> Iterator[None]:
     try:
         yield
     except (UnreachableError, TooLargeError):

@@ -26,7 +26,7 @@ class S3Place:
 
     def look(self) -> list[Found]:
         """List the objects below the prefix."""
-        with _told(self._root):
+        with _errors_explained(self._root):
             listed = self._files.find(self._root, detail=True)
         return [
             Found(
@@ -38,7 +38,7 @@ class S3Place:
 
     def fetch(self, found: Found, target: Path, max_bytes: int) -> None:
         """Write an object's bytes."""
-        with _told(found.name), self._files.open(self._root + found.name, "rb") as file:
+        with _errors_explained(found.name), self._files.open(self._root + found.name, "rb") as file:
             chunks = iter(lambda: file.read(_CHUNK), b"")
             written(chunks, target, found, max_bytes)
 
@@ -68,7 +68,7 @@ def opened(address: Address) -> Iterator[S3Place]:
 
 
 @contextmanager
-def _told(what: str) -> Iterator[None]:
+def _errors_explained(what: str) -> Iterator[None]:
     try:
         yield
     except UnreachableError:

@@ -29,13 +29,13 @@ class SftpPlace:
 
     def look(self) -> list[Found]:
         """List the plain files below the folder; links are not followed."""
-        with _told(self._root):
+        with _errors_explained(self._root):
             return sorted(self._below("", 0), key=lambda found: found.name)
 
     def fetch(self, found: Found, target: Path, max_bytes: int) -> None:
         """Write a file's bytes, if it is as it was listed before and after."""
         path = str(PurePosixPath(self._root) / found.name)
-        with _told(found.name):
+        with _errors_explained(found.name):
             with self._client.open(path, "rb") as file:
                 file.prefetch(found.size)
                 chunks = iter(lambda: file.read(_CHUNK), b"")
@@ -58,7 +58,7 @@ def opened(address: Address) -> Iterator[SftpPlace]:
     """Log in and give the folder of the address."""
     parts = urlsplit(address.url)
     host = parts.hostname or ""
-    with paramiko.SSHClient() as client, _told(host):
+    with paramiko.SSHClient() as client, _errors_explained(host):
         if address.known_hosts is not None:
             client.load_host_keys(str(address.known_hosts))
         else:
@@ -89,7 +89,7 @@ def _token(entry: paramiko.SFTPAttributes) -> str:
 
 
 @contextmanager
-def _told(what: str) -> Iterator[None]:
+def _errors_explained(what: str) -> Iterator[None]:
     try:
         yield
     except UnreachableError:

@@ -88,7 +88,7 @@ def reassign(
         readable = readable_loads(con, past)
         chosen = {load_id} | within(con, {load_id})
         anew = {
-            n: _told_anew(past[n], otherwise) for n in chosen if past[n].reader not in CONTAINERS
+            n: _with_given(past[n], otherwise) for n in chosen if past[n].reader not in CONTAINERS
         }
         _check_changes(again, past, anew)
         says = {n: _says(past[n], load) for n, load in anew.items()}
@@ -114,7 +114,7 @@ def _finish_replay(again: Again, on_load: Callable[[LoadResult], None]) -> None:
         gone_on(again, left, on_load)
 
 
-def _told_anew(old: PastLoad, otherwise: Otherwise) -> PastLoad:
+def _with_given(old: PastLoad, otherwise: Otherwise) -> PastLoad:
     origin = replace(
         old.origin,
         vehicle_id=otherwise.vehicle_id or old.origin.vehicle_id,

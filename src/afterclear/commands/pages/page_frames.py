@@ -81,7 +81,7 @@ def gather_frames(
         loads=aware(query(con, PAGE_FRAMES["loads"])),
         has_previous=before is not None,
         previous_at=before.as_of if before else None,
-        previous_marks=before.marks if before else {},
+        said_before=before.statements if before else {},
         settings=settings,
         cautions=_cautions(con, app.cautions),
         n_rejections=scalar(con, "SELECT count(*) FROM rejections"),
@@ -137,8 +137,8 @@ class StoreDetails:
         if not vehicle_ids:
             return aware(query(self._con, f"SELECT * FROM ({sql}) LIMIT 0"))
         # the ends let the database skip what lies outside a stretch of neighbours
-        marks = ", ".join("?" * len(vehicle_ids))
-        where = f"vehicle_id BETWEEN ? AND ? AND vehicle_id IN ({marks})"
+        places = ", ".join("?" * len(vehicle_ids))
+        where = f"vehicle_id BETWEEN ? AND ? AND vehicle_id IN ({places})"
         ends = [min(vehicle_ids), max(vehicle_ids)]
         return aware(
             query(self._con, f"SELECT * FROM ({sql}) WHERE {where}", [*ends, *vehicle_ids])

@@ -17,7 +17,7 @@ from afterclear.estimators.lifetimes.lifetimes import lifetimes
 from afterclear.estimators.lifetimes.survival import kaplan_meier
 from afterclear.estimators.rates.funnels import poisson_limits
 from afterclear.finding_tables.parts import Part
-from afterclear.finding_tables.sites import Holder, Quarter
+from afterclear.finding_tables.sites import ComparedGroup, Quarter
 from afterclear.wording.cells import Cells, Dash
 
 _LEVEL = 0.998  # of the funnel, as findings of sites have it
@@ -58,16 +58,16 @@ def held_chart(quarters: Sequence[Quarter], cells: Cells) -> HeldChart | Dash:
     return HeldChart(points, summary)
 
 
-def funnel_chart(holders: Sequence[Holder], cells: Cells) -> FunnelChart | Dash:
+def funnel_chart(groups: Sequence[ComparedGroup], cells: Cells) -> FunnelChart | Dash:
     """Lay out one level's holders with the limits chance sets, widened as for their findings."""
     points = tuple(
         FunnelPoint(h.name, h.expected, h.ratio, h.label or "ordinary")
-        for h in holders
+        for h in groups
         if h.expected and h.ratio is not None
     )
     if len(points) < 2:  # noqa: PLR2004  (one cannot be compared)
         return Dash(cells.t("nothing to compare: fewer than two have enough judged fixes"))
-    phi = next((h.phi for h in holders if h.phi is not None), 1.0)
+    phi = next((h.phi for h in groups if h.phi is not None), 1.0)
     widening = max(1.0, phi) ** 0.5
     largest = max(point.expected for point in points)
     expected = np.geomspace(min(0.3, largest / 20), largest * 1.08, _CURVE_POINTS)

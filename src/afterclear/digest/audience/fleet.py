@@ -7,7 +7,7 @@ import polars as pl
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.fleet_model import FleetPage
 from afterclear.digest.audience.sections import section_views
-from afterclear.digest.audience.shown_vehicles import Basis
+from afterclear.digest.audience.shown_vehicles import CommonViews
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.model import DataNotes, LoadLine, SetAside
 from afterclear.digest.common.roster import Roster
@@ -18,32 +18,32 @@ _NAMED = 20  # vehicles not scanned that are named; the index lists all
 
 
 def build_fleet_page(
-    frames: FleetFrames, basis: Basis, work: Work, faults: FaultFindings
+    frames: FleetFrames, common: CommonViews, work: Work, faults: FaultFindings
 ) -> FleetPage:
     """Put the fleet page together."""
-    choice, setting = basis.choice, basis.setting
+    choice, setting = common.choice, common.setting
     return FleetPage(
-        head=basis.head,
-        n_vehicles=len(basis.roster),
+        head=common.head,
+        n_vehicles=len(common.roster),
         work=work,
-        changes=basis.changes,
-        tallies=basis.tallies,
-        failed=basis.shown(choice.failed),
+        changes=common.changes,
+        tallies=common.tallies,
+        failed=common.shown(choice.failed),
         n_failed=choice.failed.n,
-        failed_again=basis.shown(choice.failed_again),
+        failed_again=common.shown(choice.failed_again),
         n_failed_again=choice.failed_again.n,
         n_failed_before=frames.n_failed_before,
-        watched=basis.shown(choice.watched),
-        n_watched=choice.watched.n,
-        unchecked=basis.shown(choice.unchecked),
+        on_watch=common.shown(choice.on_watch),
+        n_on_watch=choice.on_watch.n,
+        unchecked=common.shown(choice.unchecked),
         n_unchecked=choice.unchecked.n,
-        costs=basis.costs,
+        costs=common.costs,
         n_failed_without_cost=choice.n_without_cost,
         look_back_days=setting.settings.look_back_days,
         quiet_days=setting.settings.quiet_days,
-        notes=_data_notes(frames, basis.roster, setting),
+        notes=_data_notes(frames, common.roster, setting),
         faults=faults,
-        sections=section_views(frames.findings, basis.roster, setting.cells),
+        sections=section_views(frames.findings, common.roster, setting.cells),
         n_set_aside=_n_set_aside(frames),
     )
 

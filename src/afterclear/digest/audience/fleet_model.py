@@ -29,8 +29,8 @@ class FleetPage:
     failed_again: tuple[AttemptView, ...]  # ... and worked on again since
     n_failed_again: int
     n_failed_before: int  # came back earlier than that
-    watched: tuple[AttemptView, ...]  # soonest to be proven first
-    n_watched: int
+    on_watch: tuple[AttemptView, ...]  # soonest to be proven first
+    n_on_watch: int
     unchecked: tuple[AttemptView, ...]
     n_unchecked: int
     costs: tuple[ComebackCost, ...]

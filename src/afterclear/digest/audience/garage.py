@@ -9,12 +9,12 @@ from afterclear.digest.audience.chart_numbers import FEW, funnel_chart, held_cha
 from afterclear.digest.audience.garage_model import (
     ClaimLine,
     GaragePage,
-    HolderTable,
+    GroupTable,
     Look,
     PartView,
     ProcessTable,
 )
-from afterclear.digest.audience.shown_vehicles import Basis
+from afterclear.digest.audience.shown_vehicles import CommonViews
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.input.findings_by_page import Findings
@@ -38,38 +38,38 @@ PROCESS_WORDS: dict[str, str] = {
 }
 
 
-def build_garage_page(findings: Findings, basis: Basis) -> GaragePage:
+def build_garage_page(findings: Findings, common: CommonViews) -> GaragePage:
     """Put the garage page together."""
-    choice, cells = basis.choice, basis.setting.cells
-    holders = _holder_tables(findings, cells)
+    choice, cells = common.choice, common.setting.cells
+    groups = _group_tables(findings, cells)
     process = _process_tables(findings)
-    parts = _part_views(findings, basis.roster, cells)
+    parts = _part_views(findings, common.roster, cells)
     return GaragePage(
-        head=basis.head,
-        looks=_looks(holders, parts, process, cells),
-        changes=basis.changes,
-        tallies=basis.tallies,
+        head=common.head,
+        looks=_looks(groups, parts, process, cells),
+        changes=common.changes,
+        tallies=common.tallies,
         n_back_recently=choice.failed.n + choice.failed_again.n,
-        look_back_days=basis.setting.settings.look_back_days,
+        look_back_days=common.setting.settings.look_back_days,
         held=held_chart(findings.held_by_quarter, cells),
-        holders=holders,
+        groups=groups,
         process=process,
         parts=parts,
         unjudged_parts=sum(p.grouping in {None, "number"} for p in findings.parts) - len(parts),
-        unchecked=basis.shown(choice.unchecked_by_vehicle),
+        unchecked=common.shown(choice.unchecked_by_vehicle),
         n_unchecked=choice.unchecked_by_vehicle.n,
-        costs=basis.costs,
+        costs=common.costs,
         few=FEW,
     )
 
 
-def _holder_tables(findings: Findings, cells: Cells) -> tuple[HolderTable, ...]:
+def _group_tables(findings: Findings, cells: Cells) -> tuple[GroupTable, ...]:
     tables = []
     for level in LEVELS:
         rows = [row for row in findings.holders if row.level == level]
         if rows:
             rows.sort(key=lambda r: (not r.flagged, r.label == "too_few", -(r.ratio or 0), r.name))
-            tables.append(HolderTable(level, tuple(rows), funnel_chart(rows, cells)))
+            tables.append(GroupTable(level, tuple(rows), funnel_chart(rows, cells)))
     return tuple(tables)
 
 
@@ -151,7 +151,7 @@ def _claims_of(part: Part, claims: pl.DataFrame) -> pl.DataFrame:
 
 
 def _looks(
-    holders: Sequence[HolderTable],
+    groups: Sequence[GroupTable],
     parts: Sequence[PartView],
     process: Sequence[ProcessTable],
     cells: Cells,
@@ -159,7 +159,7 @@ def _looks(
     """List what was flagged: sites, technicians and brands, then parts, then habits."""
     looks = [
         Look(row.name, finding_words(row, cells), f"level-{table.level}")
-        for table in holders
+        for table in groups
         for row in table.rows
         if row.flagged
     ]

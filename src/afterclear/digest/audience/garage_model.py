@@ -11,7 +11,7 @@ from afterclear.digest.common.model import (
     VehicleRef,
 )
 from afterclear.finding_tables.parts import Claim, Part
-from afterclear.finding_tables.sites import Holder, Level, Process, ProcessCost
+from afterclear.finding_tables.sites import ComparedGroup, Level, Process, ProcessCost
 from afterclear.wording.cells import Dash
 
 
@@ -70,11 +70,11 @@ class FunnelChart:
 
 
 @dataclass(frozen=True, slots=True)
-class HolderTable:
+class GroupTable:
     """All holders of one level, worst first."""
 
     level: Level
-    rows: tuple[Holder, ...]
+    rows: tuple[ComparedGroup, ...]
     funnel: FunnelChart | Dash
 
 
@@ -131,7 +131,7 @@ class GaragePage:
     n_back_recently: int
     look_back_days: int
     held: HeldChart | Dash
-    holders: tuple[HolderTable, ...]  # sites, technicians, brands, grades; those with rows
+    groups: tuple[GroupTable, ...]  # sites, technicians, brands, grades; those with rows
     process: tuple[ProcessTable, ...]
     parts: tuple[PartView, ...]  # flagged first
     unjudged_parts: int  # without a failure or too few to say more

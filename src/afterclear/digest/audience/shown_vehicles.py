@@ -16,7 +16,7 @@ _FAULT_TABLES = ("vehicles", "attempts", "evidence", "episodes")
 
 
 @dataclass(frozen=True)
-class Basis:
+class CommonViews:
     """What the pages of all audiences are made from."""
 
     head: PageHead
@@ -33,12 +33,14 @@ class Basis:
         return tuple(map(self.views.__getitem__, picked.ids))
 
 
-def read_basis(frames: FleetFrames, details: Details, setting: Setting, head: PageHead) -> Basis:
+def read_common_views(
+    frames: FleetFrames, details: Details, setting: Setting, head: PageHead
+) -> CommonViews:
     """Choose what is shown, and read it."""
     roster = Roster(frames, setting)
     choice = choose(frames, roster, setting)
     views = _views(frames, choice.attempt_ids(), details, roster, setting)
-    return Basis(
+    return CommonViews(
         head=head,
         setting=setting,
         roster=roster,

@@ -17,8 +17,8 @@ from afterclear.digest.input.mileage import (
     Line,
     Usual,
     due_of,
+    estimated_line,
     odometer_line,
-    reckoned_line,
     usual_mileage,
 )
 from afterclear.digest.input.row_frames import RowsByVehicle
@@ -102,7 +102,7 @@ class Assessment:
     attempts: tuple[AttemptView, ...]  # in order of time
     present: tuple[PresentFault, ...]
     line: Line
-    reckoned: bool  # no odometer: the line stands on engine hours or days
+    estimated: bool  # no odometer: the line stands on engine hours or days
     usual: Usual | Dash
     last_scan_at: datetime | None  # the last time a control unit was read
 
@@ -152,9 +152,9 @@ class FleetRows:
 def assess_vehicle(rows: VehicleRows, setting: Setting) -> Assessment:
     """Say what is to be said about one vehicle's faults and fixes."""
     line = odometer_line(rows.odometer)
-    reckoned = not line.at
-    if reckoned:
-        line = reckoned_line(rows.observations)
+    estimated = not line.at
+    if estimated:
+        line = estimated_line(rows.observations)
     limits = setting.settings
     usual = usual_mileage(line, limits.usual_window_days, limits.usual_min_days, setting.cells)
     read_at = [row.seen_at for row in rows.observations if row.ecu is not None]
@@ -164,7 +164,7 @@ def assess_vehicle(rows: VehicleRows, setting: Setting) -> Assessment:
         attempts=faults.attempts,
         present=faults.present,
         line=line,
-        reckoned=reckoned,
+        estimated=estimated,
         usual=usual,
         last_scan_at=max(read_at, default=None),
     )
@@ -225,7 +225,7 @@ def _view(
     setting: Setting,
     usual: Usual | Dash,
 ) -> AttemptView:
-    watched = attempt.outcome == "on_watch" and attempt.ended_at is None
+    on_watch = attempt.outcome == "on_watch" and attempt.ended_at is None
     cells = setting.cells
     limits = Limits(setting.as_of, setting.settings.extrapolate_days, cells)
     evidence = tuple(rows.evidence.get(attempt.attempt_id, ()))
@@ -239,7 +239,7 @@ def _view(
         evidence=evidence,
         current=attempt.ended_at is None,
         present=False,
-        due=due_of(attempt, evidence, usual, limits) if watched else None,
+        due=due_of(attempt, evidence, usual, limits) if on_watch else None,
         settled_by=cells.t(what_settles(evidence)) if attempt.outcome == "unchecked" else None,
     )
 

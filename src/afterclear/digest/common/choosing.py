@@ -49,7 +49,7 @@ class Choice:
     failed: Picked  # nobody has worked on the fault again
     failed_again: Picked  # somebody has
     urgent: Picked
-    watched: Picked
+    on_watch: Picked
     unchecked: Picked  # safety first, then the latest work
     unchecked_by_vehicle: Picked
     came_back: Picked  # since the digest before
@@ -59,7 +59,7 @@ class Choice:
 
     def attempt_ids(self) -> frozenset[str]:
         """Name every attempt shown anywhere."""
-        lists = (self.failed, self.failed_again, self.urgent, self.watched, self.unchecked)
+        lists = (self.failed, self.failed_again, self.urgent, self.on_watch, self.unchecked)
         more = (self.unchecked_by_vehicle, self.came_back, self.proven)
         found = {attempt for picked in (*lists, *more) for attempt in picked.ids}
         return frozenset(found | {attempt for cost in self.costs for attempt in cost.largest})
@@ -82,7 +82,7 @@ def choose(frames: FleetFrames, roster: Roster, setting: Setting) -> Choice:
         failed=_picked(ordered.filter("current")),
         failed_again=_picked(ordered.filter(~pl.col("current"))),
         urgent=_picked(ordered.filter(urgent & _since(setting, "urgent_days")), most=None),
-        watched=_watched(attempts, roster, setting),
+        on_watch=_on_watch(attempts, roster, setting),
         unchecked=_picked(
             unchecked.sort("safety", "attempted_at", descending=True, maintain_order=True)
         ),
@@ -141,20 +141,20 @@ def _became(attempts: pl.DataFrame, outcome: str, at: str) -> Picked:
     return _picked(change_order(found.with_columns(at=pl.coalesce(at, "attempted_at"))))
 
 
-def _watched(attempts: pl.DataFrame, roster: Roster, setting: Setting) -> Picked:
+def _on_watch(attempts: pl.DataFrame, roster: Roster, setting: Setting) -> Picked:
     """Order by when each would be proven; those without a date come last."""
-    watched = attempts.filter((pl.col("outcome") == "on_watch") & pl.col("current"))
+    on_watch = attempts.filter((pl.col("outcome") == "on_watch") & pl.col("current"))
     limits = Limits(setting.as_of, setting.settings.extrapolate_days, setting.cells)
     usual: dict[str, Usual | Dash] = {}
     keys: list[tuple[bool, datetime]] = []
     columns = ("vehicle_id", "km_to_go", "clean_until_km", "clock")
-    for vehicle_id, km_to_go, until_km, clock in watched.select(columns).iter_rows():
+    for vehicle_id, km_to_go, until_km, clock in on_watch.select(columns).iter_rows():
         if vehicle_id not in usual:
             usual = {vehicle_id: roster.usual(vehicle_id)}  # attempts of a vehicle stand together
         on = due_when(Owed(km_to_go, until_km, clock), usual[vehicle_id], limits).on
         keys.append((True, _FAR) if isinstance(on, Dash) else (False, on))
     soonest = sorted(range(len(keys)), key=keys.__getitem__)[:MOST]
-    return Picked(tuple(watched["attempt_id"].gather(soonest)), watched.height)
+    return Picked(tuple(on_watch["attempt_id"].gather(soonest)), on_watch.height)
 
 
 def _costs(failed: pl.DataFrame) -> tuple[tuple[PickedCost, ...], int]:

@@ -21,7 +21,7 @@ from afterclear.digest.input.row_types import required_columns
 from afterclear.finding_tables.parts import Part
 from afterclear.finding_tables.recurrence import Worsening
 from afterclear.finding_tables.roles import EchoWork, Leftover, Role
-from afterclear.finding_tables.sites import Holder, Process, ProcessCost, Quarter
+from afterclear.finding_tables.sites import ComparedGroup, Process, ProcessCost, Quarter
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ class Findings:
     worklist_set_aside: pl.DataFrame
     claims: pl.DataFrame
     parts: tuple[Part, ...]
-    holders: tuple[Holder, ...]
+    holders: tuple[ComparedGroup, ...]
     held_by_quarter: tuple[Quarter, ...]
     process: tuple[Process, ...]
     process_costs: tuple[ProcessCost, ...]

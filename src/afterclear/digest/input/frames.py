@@ -55,14 +55,14 @@ class DigestSettings:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Told:
+class DigestContext:
     """What all pages share: as of when, for whom, and what was said before."""
 
     as_of: datetime
     loads: pl.DataFrame = field(default_factory=pl.DataFrame)
     previous_at: datetime | None = None  # as-of time of the digest before
     # what the digest before said of other things: kind, subject, mark
-    previous_marks: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    said_before: Mapping[tuple[str, str], str] = field(default_factory=dict)
     units: Units = "km"
     settings: DigestSettings = field(default_factory=DigestSettings)
     # by code; a caution marks the fault as a matter of safety
@@ -75,7 +75,7 @@ class Told:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FleetFrames(Told):
+class FleetFrames(DigestContext):
     """What the audiences' pages are chosen from: a row a vehicle, and what is still open.
 
     Nothing here grows with the number of scans.  Of ``findings`` the large tables have only the

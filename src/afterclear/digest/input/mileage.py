@@ -92,7 +92,7 @@ def odometer_line(readings: Sequence[OdometerReading]) -> Line:
     return Line(tuple(points), tuple(points.values()))
 
 
-def reckoned_line(observations: Sequence[Observation]) -> Line:
+def estimated_line(observations: Sequence[Observation]) -> Line:
     """Take the line of a vehicle without odometer readings from what stands in for them."""
     points: dict[datetime, float] = {}
     for row in observations:

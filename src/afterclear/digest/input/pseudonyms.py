@@ -128,9 +128,9 @@ def pseudonymise_fleet(
         frames,
         **done,
         findings=findings,
-        previous_marks={
+        said_before={
             (kind, names.token("vehicle", subject)): mark
-            for (kind, subject), mark in frames.previous_marks.items()
+            for (kind, subject), mark in frames.said_before.items()
         },
         stale_sources=tuple(
             StaleSource(names.token("source", s.name), s.since) for s in frames.stale_sources

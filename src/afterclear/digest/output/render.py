@@ -71,7 +71,7 @@ def render_garage(page: GaragePage) -> str:
         title = cells.t("Share of fixes that held, by quarter")
         for layout in _LAYOUTS:
             pictures[f"held_{layout.name}"] = draw_held(page.held, layout, title, cells)
-    for table in page.holders:
+    for table in page.groups:
         chart = table.funnel
         if isinstance(chart, FunnelChart):
             title = cells.t("Observed come-backs per expected one, with the limits of chance")

@@ -15,7 +15,7 @@ class RoleGroup:
     """One code and the echoes that follow from it."""
 
     head: Role
-    echoes: tuple[Role, ...]
+    followers: tuple[Role, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,9 +27,9 @@ class ScanRoles:
     groups: tuple[RoleGroup, ...]  # those with echoes first
 
     @property
-    def n_echoes(self) -> int:
+    def n_followers(self) -> int:
         """Count the codes that follow from another."""
-        return sum(len(group.echoes) for group in self.groups)
+        return sum(len(group.followers) for group in self.groups)
 
 
 def scan_roles(roles: Sequence[Role]) -> tuple[ScanRoles, ...]:
@@ -39,7 +39,7 @@ def scan_roles(roles: Sequence[Role]) -> tuple[ScanRoles, ...]:
         by_scan[role.scan_id].append(role)
     scans = [_scan(scan_id, rows) for scan_id, rows in by_scan.items()]
     scans.sort(key=_time, reverse=True)
-    return tuple(scan for i, scan in enumerate(scans) if i == 0 or scan.n_echoes)[:_MOST_SCANS]
+    return tuple(scan for i, scan in enumerate(scans) if i == 0 or scan.n_followers)[:_MOST_SCANS]
 
 
 def _time(scan: ScanRoles) -> tuple[float, str]:
@@ -48,16 +48,16 @@ def _time(scan: ScanRoles) -> tuple[float, str]:
 
 def _scan(scan_id: str, rows: Sequence[Role]) -> ScanRoles:
     known = {(row.ecu, row.code): row for row in rows}
-    echoes: dict[tuple[str, str], list[Role]] = defaultdict(list)
+    followers: dict[tuple[str, str], list[Role]] = defaultdict(list)
     heads: list[Role] = []
     for row in rows:
         head = _head(row, known)
         if head is row:
             heads.append(row)
         else:
-            echoes[head.ecu, head.code].append(row)
-    groups = [RoleGroup(head, tuple(echoes[head.ecu, head.code])) for head in heads]
-    groups.sort(key=lambda g: (not g.echoes, g.head.role != "primary", g.head.ecu, g.head.code))
+            followers[head.ecu, head.code].append(row)
+    groups = [RoleGroup(head, tuple(followers[head.ecu, head.code])) for head in heads]
+    groups.sort(key=lambda g: (not g.followers, g.head.role != "primary", g.head.ecu, g.head.code))
     return ScanRoles(scan_id, next((row.seen_at for row in rows), None), tuple(groups))
 
 

@@ -37,7 +37,7 @@ def build_timeline(
     placed = {row.scan_id for row in scans if axis.place(row.km, row.seen_at) is not None}
     return TimeLine(
         axis=axis.kind,
-        axis_name=_axis_name(axis, reckoned=assessment.reckoned, cells=cells),
+        axis_name=_axis_name(axis, estimated=assessment.estimated, cells=cells),
         low=low,
         high=high,
         ticks=ticks,
@@ -95,10 +95,10 @@ def _ticks(axis: Axis, low: float, high: float, cells: Cells) -> tuple[Tick, ...
     return distance_ticks(low, high, axis.line, cells)
 
 
-def _axis_name(axis: Axis, *, reckoned: bool, cells: Cells) -> str:
+def _axis_name(axis: Axis, *, estimated: bool, cells: Cells) -> str:
     if axis.kind == "date":
         return cells.t("date")
-    if reckoned:
+    if estimated:
         return cells.t("{units}, estimated", units=cells.units)
     return cells.t("{units} on the odometer", units=cells.units)
 

@@ -211,7 +211,7 @@ class VehiclePage:
     usual: Usual | Dash
     last_scan_at: datetime | None
     n_scans: int
-    reckoned: bool  # no odometer: distances stand on engine hours or days
+    estimated: bool  # no odometer: distances stand on engine hours or days
     joined: datetime | None  # when the odometer fell for good, the last time; None: never
     findings: VehicleFindings
     roles: tuple[ScanRoles, ...]  # the last scan with codes first

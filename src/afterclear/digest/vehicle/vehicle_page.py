@@ -90,7 +90,7 @@ def build_vehicle_page(
         usual=assessment.usual,
         last_scan_at=assessment.last_scan_at,
         n_scans=len(scans),
-        reckoned=assessment.reckoned,
+        estimated=assessment.estimated,
         joined=max(
             (r.read_at for r in rows.odometer if r.set_aside == "lasting_drop"), default=None
         ),

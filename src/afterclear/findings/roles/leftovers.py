@@ -224,7 +224,9 @@ def _leftover(
     )
 
 
-def find_echo_work(rows: Iterable[RoleRow], known: Histories, label: Label) -> list[EchoWork]:
+def work_on_consequential(
+    rows: Iterable[RoleRow], known: Histories, label: Label
+) -> list[EchoWork]:
     """List repairs aimed at a code that was an echo, with the cause they left alone.
 
     What counts is the last scan before the work; where that had not read the unit the code points
@@ -244,7 +246,7 @@ def find_echo_work(rows: Iterable[RoleRow], known: Histories, label: Label) -> l
             continue
         if any(_same_visit(work, repair, known.visit) for work in worked_on.get(cause, ())):
             continue
-        found.append(EchoWork(repair, role, *_echo_reason(repair, role, label, late=late)))
+        found.append(EchoWork(repair, role, *_consequential_reason(repair, role, label, late=late)))
     return found
 
 
@@ -265,7 +267,7 @@ def _role_at(
     return role, False
 
 
-def _echo_reason(
+def _consequential_reason(
     repair: Repair, role: RoleRow, label: Label, *, late: bool
 ) -> tuple[RoleReason, str]:
     facts: dict[str, Fact] = {

@@ -12,7 +12,7 @@ _COMMON = {"supply": R.FOLLOWS_SUPPLY, "bus": R.FOLLOWS_BUS, "fleet": R.FOLLOWS_
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ExplainedRole:
     """A reason with its facts."""
 
     reason: RoleReason
@@ -32,44 +32,44 @@ class RoleReasons:
         through: CodeFact | None,
         relation: str,
         pair: FleetPair | None,
-    ) -> Told:
+    ) -> ExplainedRole:
         """Say why a code follows from another; ``pair``: what the fleet's data say of it."""
         facts = self._own(fact) | self._cause(primary) | dict(pair.counts if pair else {})
         if relation in _COMMON:
-            return Told(_COMMON[relation], facts)
+            return ExplainedRole(_COMMON[relation], facts)
         if relation == "harmed":
             harm = fact.harm.why if fact.harm else ""
-            return Told(R.FOLLOWS_HARM, facts | {"harm": harm})
+            return ExplainedRole(R.FOLLOWS_HARM, facts | {"harm": harm})
         facts |= self._points(fact)
         if through is None:
-            return Told(R.FOLLOWS_FAULT, facts)
+            return ExplainedRole(R.FOLLOWS_FAULT, facts)
         heard = {"through_code": through.seen.code, "through_unit": self._label(through)}
-        return Told(R.FOLLOWS_THROUGH, facts | heard)
+        return ExplainedRole(R.FOLLOWS_THROUGH, facts | heard)
 
-    def primary(self, fact: CodeFact, followers: Sequence[CodeFact]) -> Told:
+    def primary(self, fact: CodeFact, followers: Sequence[CodeFact]) -> ExplainedRole:
         """Say what follows from a code."""
         named = [(other.seen.code, self._label(other)) for other in followers]
-        return Told(R.HAS_FOLLOWERS, self._meant(fact) | {"followers": named})
+        return ExplainedRole(R.HAS_FOLLOWERS, self._meant(fact) | {"followers": named})
 
-    def alone(self, fact: CodeFact, n_codes: int) -> Told:
+    def alone(self, fact: CodeFact, n_codes: int) -> ExplainedRole:
         """Say that a code is a separate fault."""
-        return Told(R.ONLY_CODE if n_codes == 1 else R.UNRELATED, self._meant(fact))
+        return ExplainedRole(R.ONLY_CODE if n_codes == 1 else R.UNRELATED, self._meant(fact))
 
-    def mutual(self, fact: CodeFact) -> Told:
+    def mutual(self, fact: CodeFact) -> ExplainedRole:
         """Say that codes point at each other with nothing to choose between them."""
         if fact.pointer is None:
             return self.alone(fact, 0)
-        return Told(R.MUTUAL, self._points(fact))
+        return ExplainedRole(R.MUTUAL, self._points(fact))
 
-    def unread(self, fact: CodeFact, n_pointing: int, *, silent: bool) -> Told:
+    def unread(self, fact: CodeFact, n_pointing: int, *, silent: bool) -> ExplainedRole:
         """Say that the unit pointed at was not read, or did not answer."""
         if not silent:
-            return Told(R.TARGET_UNREAD, self._points(fact))
-        return Told(R.TARGET_SILENT, self._points(fact) | {"n_pointing": n_pointing})
+            return ExplainedRole(R.TARGET_UNREAD, self._points(fact))
+        return ExplainedRole(R.TARGET_SILENT, self._points(fact) | {"n_pointing": n_pointing})
 
-    def unexplained(self, fact: CodeFact, n_pointing: int) -> Told:
+    def unexplained(self, fact: CodeFact, n_pointing: int) -> ExplainedRole:
         """Say that the unit pointed at was read and has nothing that would explain the code."""
-        return Told(R.TARGET_CLEAN, self._points(fact) | {"n_pointing": n_pointing})
+        return ExplainedRole(R.TARGET_CLEAN, self._points(fact) | {"n_pointing": n_pointing})
 
     def _label(self, fact: CodeFact) -> str:
         return self._book.label(fact.unit)

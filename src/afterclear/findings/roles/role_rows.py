@@ -26,8 +26,8 @@ from afterclear.findings.roles.leftovers import (
     Leftover,
     Repair,
     RoleRow,
-    find_echo_work,
     find_leftovers,
+    work_on_consequential,
 )
 from afterclear.findings.roles.role_facts import FactBook, SeenCode
 from afterclear.findings.roles.role_parts import role_sql
@@ -90,8 +90,8 @@ def _flat(role: Role, book: FactBook) -> tuple[object, ...]:
         role.basis,
         role.source,
         role.to_scan,
-        role.told.reason,
-        as_json(role.told.facts),
+        role.explained.reason,
+        as_json(role.explained.facts),
         book.unit(role.ecu),
         role.primary_ecu and book.unit(role.primary_ecu),
     )
@@ -111,7 +111,7 @@ def _mend(con: Connection, book: FactBook) -> PartFound:
     create_temp_table(
         con, "part_mended", frame.select("scan_no", "position")[changed].with_columns(**table)
     )
-    return PartFound(left, find_echo_work(mended, known, book.label))
+    return PartFound(left, work_on_consequential(mended, known, book.label))
 
 
 def _histories(con: Connection, book: FactBook) -> Histories:

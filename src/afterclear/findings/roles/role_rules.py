@@ -22,7 +22,7 @@ from afterclear.findings.roles.role_links import (
     break_rings,
     root_of,
 )
-from afterclear.findings.roles.role_reasons import RoleReasons, Told
+from afterclear.findings.roles.role_reasons import ExplainedRole, RoleReasons
 
 RoleName = Literal["primary", "consequential", "stands_alone"]
 
@@ -52,7 +52,7 @@ class Role:
     basis: Basis
     source: str | None
     to_scan: str | None  # a unit that should be read before any work
-    told: Told
+    explained: ExplainedRole
 
 
 class RoleRules:
@@ -70,13 +70,13 @@ class RoleRules:
         links = self._causes.links(facts)
         in_ring = break_rings(links)
         roots = {i: root_of(links, i) for i in range(len(facts))}
-        echoes = Counter(root for i, (root, _) in roots.items() if root != i)
+        n_followers = Counter(root for i, (root, _) in roots.items() if root != i)
         roles = []
         for i, fact in enumerate(facts):
             link = links[i]
             if link is not None:
-                roles.append(self._echo(facts, i, link, roots[i]))
-            elif echoes[i]:
+                roles.append(self._consequential(facts, i, link, roots[i]))
+            elif n_followers[i]:
                 followers = [facts[j] for j, (root, _) in roots.items() if root == i and j != i]
                 sure = max(roots[j][1] for j, (root, _) in roots.items() if root == i and j != i)
                 roles.append(self._primary(fact, followers, sure, links, i))
@@ -86,12 +86,14 @@ class RoleRules:
 
     # --- telling it --------------------------------------------------------------------------
 
-    def _echo(self, facts: Sequence[CodeFact], i: int, link: Link, root: tuple[int, float]) -> Role:
+    def _consequential(
+        self, facts: Sequence[CodeFact], i: int, link: Link, root: tuple[int, float]
+    ) -> Role:
         fact, primary = facts[i], facts[root[0]]
         through = None if root[0] == link.cause else facts[link.cause]
         pair = self._pairs.get((facts[link.cause].key, fact.key))
         fleet = pair if link.basis != "rule" else None
-        told = self._reasons.follows(fact, primary, through, link.relation, fleet)
+        explained = self._reasons.follows(fact, primary, through, link.relation, fleet)
         return Role(
             fact.seen.ecu,
             fact.seen.code,
@@ -102,7 +104,7 @@ class RoleRules:
             link.basis,
             link.source,
             None,
-            told,
+            explained,
         )
 
     def _primary(
@@ -131,7 +133,9 @@ class RoleRules:
     def _alone(self, fact: CodeFact, look: Look, facts: Sequence[CodeFact], *, ring: bool) -> Role:
         pointer = fact.pointer
         if pointer is None or ring:
-            told = self._reasons.mutual(fact) if ring else self._reasons.alone(fact, len(facts))
+            explained = (
+                self._reasons.mutual(fact) if ring else self._reasons.alone(fact, len(facts))
+            )
             return Role(
                 fact.seen.ecu,
                 fact.seen.code,
@@ -142,7 +146,7 @@ class RoleRules:
                 "none",
                 None,
                 None,
-                told,
+                explained,
             )
         same = sum(f.pointer is not None and f.pointer.ecu == pointer.ecu for f in facts)
         others = set(fact.targets) - {fact.unit}

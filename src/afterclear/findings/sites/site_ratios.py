@@ -52,7 +52,7 @@ class Outcomes:
     pooled: Pooled  # (n,) what the fit thought of each one's group
 
 
-def find_holders(con: Connection, judged: Judged | None) -> Outcomes | None:
+def compare_groups(con: Connection, judged: Judged | None) -> Outcomes | None:
     """Fill ``holders`` anew: sites, technicians, brands and grades; None: no attempts.
 
     Needs ``vehicle_traits``, ``order_parts``, the settings of the histories.
@@ -137,7 +137,7 @@ def numbers(rows: pl.DataFrame, column: str) -> IntArray:
 def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
     """Judge the holders of one level; None: nobody is named."""
     rows = outcomes.rows.with_columns(
-        pl.Series("never_gone", outcomes.never_gone), _holder(level).alias("holder")
+        pl.Series("never_gone", outcomes.never_gone), _group(level).alias("holder")
     )
     named = rows["holder"].is_not_null().to_numpy()
     if not named.any():
@@ -199,7 +199,7 @@ def _of_its_own(columns: dict[str, NDArray[Any]], level: str) -> dict[str, NDArr
     return {"label": label, "flagged": label == "worse", "as_its_site": is_sites}
 
 
-def _holder(level: str) -> pl.Expr:
+def _group(level: str) -> pl.Expr:
     """Tell what a row counts for by number, in the order of names; technicians site by site."""
     name, site = (pl.col(n).to_physical().cast(pl.Int64) for n in (level, "site"))
     if level != "technician":

@@ -118,7 +118,7 @@ class _Rows:
             open_faults=self._faults(rows["open"]),
             signs=self._faults(rows["signs"]),
             permanent=self._faults(rows["permanent"]),
-            watched=self._faults(rows["watched"]),
+            on_watch=self._faults(rows["watched"]),
             gone=[
                 row
                 for row in self._faults(rows["gone"])

@@ -46,7 +46,7 @@ class Car:
     open_faults: Sequence[Row]
     signs: Sequence[Row]  # pending only, in the last scan
     permanent: Sequence[Row]
-    watched: Sequence[Row]  # each fault's latest attempt that is not proven
+    on_watch: Sequence[Row]  # each fault's latest attempt that is not proven
     gone: Sequence[Row]  # faults seen since purchase, gone without a repair
     drops: Sequence[Row]  # lasting drops of the odometer
     outliers: Sequence[Row] = field(default=())

@@ -152,8 +152,8 @@ def _open(car: Car, _: StockRules, label: Label) -> Iterator[Reason]:
         yield Reason(R.PENDING_CODE, "rescan", _fault(row, label), _subject(row), km=0)
 
 
-def _watched(car: Car, _: StockRules, label: Label) -> Iterator[Reason]:
-    for row in car.watched:
+def _on_watch(car: Car, _: StockRules, label: Label) -> Iterator[Reason]:
+    for row in car.on_watch:
         facts: Facts = {
             **_fault(row, label),
             "deed": "clear_beside" if row["beside_repair_id"] else row["kind"],
@@ -274,6 +274,6 @@ _QUESTIONS: Final[tuple[Callable[[Car, StockRules, Label], Iterator[Reason]], ..
     _scans,
     _silence,
     _monitors,
-    _watched,
+    _on_watch,
     _gone,
 )

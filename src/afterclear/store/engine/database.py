@@ -36,7 +36,7 @@ from afterclear.store.engine.locking import (
 )
 from afterclear.store.engine.migrations import applied_migrations, migrate, pending_migrations
 from afterclear.store.engine.snapshot import copy_file, snapshot_path
-from afterclear.store.engine.stop_signal import is_stopping, stop_told
+from afterclear.store.engine.stop_signal import is_stopping, stop_explained
 
 if TYPE_CHECKING:
     import polars as pl
@@ -94,14 +94,14 @@ def open_store(
 
     """
     if read_only:
-        with stop_told(), _reading(path) as con:
+        with stop_explained(), _reading(path) as con:
             yield con
         return
     with (
-        stop_told(),
+        stop_explained(),
         holding(writer_lock(path), doing),
         private_files(),
-        full_disk_told(path),
+        full_disk_explained(path),
     ):
         con = _up_to_date(path)
         con.takes = takes or con.takes
@@ -128,7 +128,7 @@ def interrupt_queries() -> None:
 def _reading(path: Path) -> Iterator[Connection]:
     if not path.exists():
         raise StoreError(f"There is no store at {path} yet. Run 'afterclear load' first.")
-    with full_disk_told(path):
+    with full_disk_explained(path):
         con = _readable(path)
         try:
             if pending_migrations(con):
@@ -286,7 +286,7 @@ def private_files() -> Iterator[None]:
 
 
 @contextmanager
-def full_disk_told(path: Path) -> Iterator[None]:
+def full_disk_explained(path: Path) -> Iterator[None]:
     """Say in words that the disk is full or not to be written, or the store damaged.
 
     Raises:
@@ -341,7 +341,7 @@ def transaction(con: Connection) -> Iterator[None]:
     """Run the block as one transaction: all of it, or nothing."""
     con.execute("BEGIN")
     try:
-        with stop_told():
+        with stop_explained():
             yield
     except BaseException:
         # after a failed write the database has given up already: the first error counts

@@ -2,7 +2,7 @@
 
 A signal raises ``Stopped`` once.  A query that is at work at that moment swallows it and raises an
 error of its own instead ("Query interrupted"), so whoever catches errors broadly lets
-``stop_told`` say what it really was.
+``stop_explained`` say what it really was.
 """
 
 from collections.abc import Iterator
@@ -30,7 +30,7 @@ def is_stopping() -> bool:
 
 
 @contextmanager
-def stop_told() -> Iterator[None]:
+def stop_explained() -> Iterator[None]:
     """Turn any error of the block into ``Stopped`` where a signal was the cause.
 
     Raises:

@@ -16,7 +16,7 @@ from afterclear.store.intake.identity import known_vins
 from afterclear.store.intake.lines import csv_row_lines, line_of_byte, text_row_lines
 from afterclear.store.intake.merging import contradictions, find_known, merge
 from afterclear.store.intake.near_misses import find_near_misses
-from afterclear.store.intake.repeated_scans import leave_out_old_scans, note_told
+from afterclear.store.intake.repeated_scans import leave_out_old_scans, note_repeated_scans
 from afterclear.store.intake.staging import (
     A_CODE,
     KNOWN_VEHICLE,
@@ -49,7 +49,9 @@ class Absorbed:
     duplicate: int
     corrected: int
     rejections: tuple[Rejection, ...]
-    by_marks: bool = False  # some numbers were VINs: whose they are depends on the vehicle list
+    by_identifiers: bool = (
+        False  # some numbers were VINs: whose they are depends on the vehicle list
+    )
 
 
 def absorb(
@@ -107,14 +109,14 @@ def _absorb_staged(
     n_old = 0
     if source.table is SCANS:
         n_old = leave_out_old_scans(con, load_id)
-        note_told(con, load_id)
+        note_repeated_scans(con, load_id)
     merged = merge(con, source.table, load_id)
     return Absorbed(
         stored=merged.stored,
         duplicate=merged.duplicate + n_old,
         corrected=merged.corrected,
         rejections=tuple(rejections),
-        by_marks=by_vin,
+        by_identifiers=by_vin,
     )
 
 

@@ -47,7 +47,7 @@ class Identified:
     part: PlainFile | PlainRows
     rejections: tuple[Rejection, ...] = ()
     note: str = ""
-    by_marks: bool = False  # whose they are depends on the vehicle list
+    by_identifiers: bool = False  # whose they are depends on the vehicle list
 
 
 @dataclass(slots=True)
@@ -193,7 +193,7 @@ def _identified(part: PlainRows, known: Claims) -> Identified:
         PlainRows(part.table, kept),
         tuple(_refusals(part.table, frame, found["why"])) if len(kept) < len(frame) else (),
         note,
-        by_marks=bool(found["by_mark"].any()),
+        by_identifiers=bool(found["by_mark"].any()),
     )
 
 

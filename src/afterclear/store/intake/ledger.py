@@ -39,7 +39,7 @@ def retracted_load(con: Connection, sha256: str) -> int | None:
     return load_id or None
 
 
-def vehicle_told(con: Connection, load_id: int) -> str | None:
+def vehicle_given(con: Connection, load_id: int) -> str | None:
     """Give the vehicle a load's rows were put under because it was told so, not by the file."""
     rows = query(
         con,
@@ -50,7 +50,7 @@ def vehicle_told(con: Connection, load_id: int) -> str | None:
     return rows[0][0] if rows else None
 
 
-def zone_told(con: Connection, load_id: int) -> str | None:
+def zone_given(con: Connection, load_id: int) -> str | None:
     """Give the zone that times without an offset were read in; None: an archive has none."""
     rows = query(con, "SELECT zone FROM load_origins WHERE load_id = ?", [load_id]).rows()
     return rows[0][0] if rows else None

@@ -76,7 +76,7 @@ def leave_out_old_scans(con: Connection, load_id: int) -> int:
     return n_rows
 
 
-def note_told(con: Connection, load_id: int) -> None:
+def note_repeated_scans(con: Connection, load_id: int) -> None:
     """Note what ``staged`` tells of scans that are known."""
     con.execute(_TOLD)
     con.execute(
@@ -92,7 +92,7 @@ def replace_retold(
     """Replace what a load's scans no longer have, when all its rows are in; say what was done."""
     con.execute(_TOLD)
     _find_others(con, load_id, source)
-    notes = [*_told_again(con, load_id, refused), *_of_other_vehicles(con, load_id, source)]
+    notes = [*_repeated_scans(con, load_id, refused), *_of_other_vehicles(con, load_id, source)]
     con.execute(f"DELETE FROM temp.scans_told WHERE load_id = {load_id}")
     return notes
 
@@ -112,7 +112,7 @@ def _find_others(con: Connection, load_id: int, source: str) -> None:
     )
 
 
-def _told_again(con: Connection, load_id: int, refused: Iterable[Rejection]) -> list[str]:
+def _repeated_scans(con: Connection, load_id: int, refused: Iterable[Rejection]) -> list[str]:
     if not scalar(con, "SELECT count(*) FROM others"):
         return []
     broken = _broken_scans(refused)

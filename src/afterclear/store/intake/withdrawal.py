@@ -88,7 +88,7 @@ def remember_origin(
     origin: Origin,
     *,
     tables: str = "",
-    by_marks: bool = False,
+    by_identifiers: bool = False,
 ) -> None:
     """Keep what a load was told beside its file."""
     con.execute(
@@ -100,7 +100,7 @@ def remember_origin(
             origin.started_at,
             origin.changed_at,
             tables,
-            by_marks,
+            by_identifiers,
         ],
     )
 

@@ -24,7 +24,7 @@ class DigestBefore:
 
     digest_id: int
     as_of: datetime
-    marks: dict[tuple[str, str], str]  # kind and subject -> what was said
+    statements: dict[tuple[str, str], str]  # kind and subject -> what was said
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +75,10 @@ def digest_before(con: Connection, as_of: datetime) -> DigestBefore | None:
 def digest_said(con: Connection, digest_id: int) -> DigestBefore:
     """Give what one digest said."""
     as_of = query(con, "SELECT as_of FROM digests WHERE digest_id = ?", [digest_id]).item()
-    marks = query(con, f"SELECT * FROM ({marked_by('$1')}) WHERE mark IS NOT NULL", [digest_id])
-    said = {(kind, subject): mark for kind, subject, mark in marks.iter_rows()}
+    statements = query(
+        con, f"SELECT * FROM ({marked_by('$1')}) WHERE mark IS NOT NULL", [digest_id]
+    )
+    said = {(kind, subject): mark for kind, subject, mark in statements.iter_rows()}
     return DigestBefore(digest_id, as_of.replace(tzinfo=UTC), said)
 
 

@@ -28,7 +28,7 @@ from afterclear.store.engine.archive import UNFINISHED_FILE, begin_archive, blob
 from afterclear.store.engine.database import (
     Connection,
     archived_hashes,
-    full_disk_told,
+    full_disk_explained,
     open_store,
     private_files,
     query,
@@ -71,7 +71,7 @@ class Manifest:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class StorePaths:
     """Where the parts of one installation stand."""
 
     store: Path
@@ -79,7 +79,7 @@ class Kept:
     config: Path | None
 
 
-def write_backup(kept: Kept, target: Path, version: str, now: datetime) -> Manifest:
+def write_backup(paths: StorePaths, target: Path, version: str, now: datetime) -> Manifest:
     """Write a verified backup to ``target``; works while a load or a run is going on.
 
     Raises:
@@ -91,11 +91,11 @@ def write_backup(kept: Kept, target: Path, version: str, now: datetime) -> Manif
     target.parent.mkdir(parents=True, exist_ok=True)
     for left in dead_folders(target.parent, "backup"):
         remove_left(left)
-    with full_disk_told(target), working_folder(target.parent, "backup") as folder:
+    with full_disk_explained(target), working_folder(target.parent, "backup") as folder:
         copy, unfinished = folder / "store.duckdb", folder / "backup.tar"
-        with open_store(kept.store, read_only=True) as con:
-            manifest = _copy_store(con, kept, copy, version, now)
-        _write_tar(kept, manifest, copy, unfinished)
+        with open_store(paths.store, read_only=True) as con:
+            manifest = _copy_store(con, paths, copy, version, now)
+        _write_tar(paths, manifest, copy, unfinished)
         verify_backup(unfinished)
         unfinished.replace(target)
         sync_folder(target.parent)
@@ -121,7 +121,7 @@ def verify_backup(path: Path) -> Manifest:
     return manifest
 
 
-def restore_backup(path: Path, kept: Kept, *, replace: bool = False) -> Manifest:
+def restore_backup(path: Path, paths: StorePaths, *, replace: bool = False) -> Manifest:
     """Put a backup's store and archive in place, after reading all of it through.
 
     ``replace``: a store that is there already is put aside under ``.before-restore``, or that and
@@ -131,29 +131,29 @@ def restore_backup(path: Path, kept: Kept, *, replace: bool = False) -> Manifest
         StoreError: the backup is damaged, or there is a store and it may not be replaced.
 
     """
-    if kept.store.exists() and not replace:
+    if paths.store.exists() and not replace:
         raise StoreError(
-            f"There is a store at {kept.store}. Add --replace to put it aside and restore."
+            f"There is a store at {paths.store}. Add --replace to put it aside and restore."
         )
     manifest = verify_backup(path)
-    kept.store.parent.mkdir(parents=True, exist_ok=True)
+    paths.store.parent.mkdir(parents=True, exist_ok=True)
     with (
-        holding(writer_lock(kept.store), "restore"),
+        holding(writer_lock(paths.store), "restore"),
         private_files(),
-        full_disk_told(kept.store),
-        working_folder(kept.store.parent, "restore") as folder,
+        full_disk_explained(paths.store),
+        working_folder(paths.store.parent, "restore") as folder,
     ):
-        sweep(kept.store)
-        begin_archive(kept.store)
+        sweep(paths.store)
+        begin_archive(paths.store)
         fresh = folder / "store.duckdb"
         with _opened(path) as (tar, _):
-            _unpack(tar, manifest, fresh, kept)
-        if kept.store.exists():
-            fold_in_log(kept.store)
-            _put_aside(kept.store)
-        Path(f"{kept.store}.wal").unlink(missing_ok=True)
-        fresh.replace(kept.store)
-        sync_folder(kept.store.parent)
+            _unpack(tar, manifest, fresh, paths)
+        if paths.store.exists():
+            fold_in_log(paths.store)
+            _put_aside(paths.store)
+        Path(f"{paths.store}.wal").unlink(missing_ok=True)
+        fresh.replace(paths.store)
+        sync_folder(paths.store.parent)
     return manifest
 
 
@@ -171,7 +171,9 @@ def _put_aside(store: Path) -> None:
 # --- writing --------------------------------------------------------------------------------
 
 
-def _copy_store(con: Connection, kept: Kept, copy: Path, version: str, now: datetime) -> Manifest:
+def _copy_store(
+    con: Connection, paths: StorePaths, copy: Path, version: str, now: datetime
+) -> Manifest:
     """Copy the file the open connection reads: while it is open no one can write it."""
     (origin,) = query(con, "SELECT path FROM duckdb_databases() WHERE database_name = 'store'")[
         "path"
@@ -181,7 +183,7 @@ def _copy_store(con: Connection, kept: Kept, copy: Path, version: str, now: date
     if log.exists():  # a killed process left it; readers see what it holds
         copy_file(log, Path(f"{copy}.wal"))
         fold_in_log(copy)
-    settings, left_out = _settings(kept.config)
+    settings, left_out = _settings(paths.config)
     with copy.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     return Manifest(
@@ -216,7 +218,7 @@ def _looks_like_a_key(path: Path) -> bool:
     return any(mark in begin for mark in _KEY_MARKS)
 
 
-def _write_tar(kept: Kept, manifest: Manifest, copy: Path, target: Path) -> None:
+def _write_tar(paths: StorePaths, manifest: Manifest, copy: Path, target: Path) -> None:
     packed = copy.with_suffix(".zst")
     with copy.open("rb") as plain, packed.open("wb") as out:
         zstandard.ZstdCompressor(level=3).copy_stream(plain, out)
@@ -226,12 +228,12 @@ def _write_tar(kept: Kept, manifest: Manifest, copy: Path, target: Path) -> None
         _add(tar, _MANIFEST, io.BytesIO(text), len(text))
         _add_file(tar, _STORE, packed)
         for sha256 in manifest.archive:
-            place = blob_path(kept.archive, sha256)
+            place = blob_path(paths.archive, sha256)
             if not place.exists():
                 raise StoreError(f"The archive lacks {sha256[:12]}; run 'afterclear check'.")
             _add_file(tar, _blob_name(sha256), place)
         for name in manifest.config:
-            _add_file(tar, f"config/{name}", (kept.config or Path()) / name)
+            _add_file(tar, f"config/{name}", (paths.config or Path()) / name)
         tar.close()
         file.flush()
         os.fsync(file.fileno())
@@ -292,20 +294,20 @@ def _hash_packed(content: IO[bytes]) -> str:
     return digest.hexdigest()
 
 
-def _unpack(tar: tarfile.TarFile, manifest: Manifest, fresh: Path, kept: Kept) -> None:
+def _unpack(tar: tarfile.TarFile, manifest: Manifest, fresh: Path, paths: StorePaths) -> None:
     """Take out what the manifest names, and nothing else: names in a tar are not trusted."""
     blobs = {_blob_name(sha256): sha256 for sha256 in manifest.archive}
-    wants_config = kept.config is not None and not kept.config.exists()
+    wants_config = paths.config is not None and not paths.config.exists()
     settings = {f"config/{name}": name for name in manifest.config} if wants_config else {}
     for member in tar:
         if member.name == _STORE:
             _unpack_store(_content(tar, member), fresh)
         elif member.name in blobs:
-            _put(_content(tar, member), blob_path(kept.archive, blobs[member.name]))
+            _put(_content(tar, member), blob_path(paths.archive, blobs[member.name]))
         elif member.name in settings and member.size <= _MAX_SETTING_BYTES:
             below = PurePosixPath(settings[member.name])
             if not below.is_absolute() and ".." not in below.parts:
-                _put(_content(tar, member), (kept.config or Path()) / below)
+                _put(_content(tar, member), (paths.config or Path()) / below)
 
 
 def _unpack_store(content: IO[bytes], fresh: Path) -> None:

@@ -142,7 +142,7 @@ def erase_from_store(con: Connection, job: Job, now: datetime) -> None:
         n_rows = sum(_erase_rows(con, name, vehicle_id, at) for name in TABLES)
         n_rows += _erase_superseded(con, vehicle_id, at)
         n_rows += sum(_erase_refused(con, table, job.called, at) for table in _REFUSED)
-        n_history = _erase_history(con, vehicle_id) + _erase_told(con, vehicle_id, job.page)
+        n_history = _erase_history(con, vehicle_id) + _erase_statements(con, vehicle_id, job.page)
         renamed = _rename_loads(con, job.called)
         _erase_words(con, job.called)
         con.execute(
@@ -301,7 +301,7 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
     return erased
 
 
-def _erase_told(con: Connection, vehicle_id: str, page: str) -> int:
+def _erase_statements(con: Connection, vehicle_id: str, page: str) -> int:
     """Erase what digests are remembered to have said of the vehicle, and its page's name."""
     erased = 0
     for table, where, value in (

@@ -13,7 +13,7 @@ from afterclear.store.engine.archive import blob_path, sync_folder
 from afterclear.store.engine.connection import Connection, quoted
 from afterclear.store.engine.database import (
     MEMORY_LIMIT,
-    full_disk_told,
+    full_disk_explained,
     private_files,
     query,
     scalar,
@@ -107,7 +107,7 @@ def compact(store: Path) -> int:
     with (
         holding(writer_lock(store), "vacuum"),
         private_files(),
-        full_disk_told(store),
+        full_disk_explained(store),
         _removed(fresh),
     ):
         sweep(store)

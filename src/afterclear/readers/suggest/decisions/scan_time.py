@@ -15,7 +15,7 @@ def fill_time(f: Filling, column: str) -> None:
     """Take the column that says when, with its time of day, or what says it above."""
     chosen = _time_column(f, column)
     if chosen is None:
-        _time_told_once(f, column)
+        _time_given_once(f, column)
         return
     time = f.sight.times[chosen.heading]
     spec: dict[str, object] = {"from": chosen.heading}
@@ -80,7 +80,7 @@ def _clock_of(f: Filling) -> TimeColumn | None:
     return wanted[0] if len(wanted) == 1 else None
 
 
-def _time_told_once(f: Filling, column: str) -> None:
+def _time_given_once(f: Filling, column: str) -> None:
     for fact in f.seen.facts:
         meant = heading_meanings(fact.label, f.sight.words)
         profile = Profile(fact.label, 0, [fact.text], {column: meant.get(column, 0.0)})

@@ -30,7 +30,7 @@ def fill_vehicle(f: Filling) -> None:
             continue  # the number says it already; a plate moves
         f.plain(role)
     if not identifiers:
-        _vehicle_told_once(f)
+        _vehicle_given_once(f)
 
 
 def _one_of_several(f: Filling, role: str, text: str) -> None:
@@ -74,7 +74,7 @@ def fill_plate_alone(f: Filling) -> None:
     f.plain("plate" if word == "plate" else "vehicle_id", "plate")
 
 
-def _vehicle_told_once(f: Filling) -> None:
+def _vehicle_given_once(f: Filling) -> None:
     """Find the vehicle in the facts above the table, the sheets' names or the file's."""
     if f.delivery.vehicle_id is not None:
         f.decision.notes.append(
