@@ -4,6 +4,7 @@ Windows are made here by the rules of ``histories/sql`` at the level of scans, s
 thousands takes seconds; ``test_simulated_windows.py`` holds them against the real store.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -82,8 +83,10 @@ class Fleet:
         return np.array([getattr(t, name) for t in self.tries], dtype=np.float64)
 
 
-def simulate(laws: Laws, seed: int, *, keep_rows: bool = False) -> Fleet:
-    """Draw a fleet."""
+def simulate(
+    laws: Laws, seed: int, *, keep_rows: bool = False, sites: Sequence[Laws] = ()
+) -> Fleet:
+    """Draw a fleet; vehicle n is at the n-th of the sites, in turn, whose laws it follows."""
     rng = np.random.default_rng([seed, laws.n_vehicles])
     faults = drawn_faults(rng, laws)
     shape = laws.frailty_shape
@@ -95,7 +98,8 @@ def simulate(laws: Laws, seed: int, *, keep_rows: bool = False) -> Fleet:
     size = (laws.n_vehicles, len(UNITS))
     fleet = Fleet(laws, faults, frailty, [], [], np.zeros(size), np.zeros(size), Told())
     for number in range(laws.n_vehicles):
-        _Vehicle(fleet, rng, number, keep_rows=keep_rows).live()
+        at = sites[number % len(sites)] if sites else laws
+        _Vehicle(fleet, rng, number, at, keep_rows=keep_rows).live()
     return fleet
 
 
@@ -103,9 +107,9 @@ class _Vehicle:
     """State of one vehicle while it lives."""
 
     def __init__(
-        self, fleet: Fleet, rng: np.random.Generator, number: int, *, keep_rows: bool
+        self, fleet: Fleet, rng: np.random.Generator, number: int, laws: Laws, *, keep_rows: bool
     ) -> None:
-        laws, n = fleet.laws, len(CODES)
+        n = len(CODES)
         self.fleet, self.laws, self.rng, self.number = fleet, laws, rng, number
         self.keep_rows = keep_rows
         self.phi = float(fleet.frailty[number])
@@ -284,7 +288,7 @@ class _Vehicle:
         )  # fmt: skip
 
     def _failure(self, fault: Fault, *, is_repair: bool) -> tuple[float, float]:
-        p = fault.p_repair if is_repair else fault.p_clear
+        p = min(1.0, fault.p_repair + self.laws.bad_work) if is_repair else fault.p_clear
         if self.is_chronic and p < 1:
             odds = 4 * p / (1 - p)
             p = odds / (1 + odds)

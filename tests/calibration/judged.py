@@ -46,6 +46,11 @@ def rates(fleet: Fleet, found: NewFaults) -> np.ndarray:
 
 def judged(fleet: Fleet) -> ThreeCauses:
     """Judge every attempt."""
+    return judge(*given(fleet), Levels(HELD_BELOW, 0.95))
+
+
+def given(fleet: Fleet) -> tuple[Attempts, Cells]:
+    """Give the rows and cells the model is fitted to."""
     component = COMPONENT[fleet.column("fault").astype(int)]
     repair, repeat = (fleet.column(name).astype(np.int64) for name in ("is_repair", "is_repeat"))
     stratum = 2 * repair + repeat
@@ -63,8 +68,7 @@ def judged(fleet: Fleet) -> ThreeCauses:
         _older(fleet, cell),
     )
     kind = repair[first]
-    cells = Cells(component[first], brand[first], kind, kind == 1)
-    return judge(attempts, cells, Levels(HELD_BELOW, 0.95))
+    return attempts, Cells(component[first], brand[first], kind, kind == 1)
 
 
 def _older(fleet: Fleet, cell: Ints) -> OlderParts:

@@ -71,6 +71,7 @@ class Laws:
     service_clears: float = 0.05  # share of scans after which every unit is cleared
     stray_clears_per_year: float = 0.2  # clears without a scan
     cover: float = 0.95  # chance that a scan reads a unit
+    bad_work: float = 0.0  # added to the share of repairs that fail: a bad site's
     # laws the model does not assume
     positions_differ: bool = False  # corners and cylinders of one component have laws of their own
     lognormal: bool = False  # distances of return

@@ -63,9 +63,8 @@ def ratios(seed: int, ratio: float, own_share: float) -> tuple[FloatArray, Float
 def examined(seed: int, ratio: float, vehicle: NDArray[np.int64] | None = None) -> SiteResiduals:
     group, site, low, high = simulated(seed, ratio, 0.25)
     pooled, p_failed = seen_by(fix_held(group, low, high), group, high)
-    without = shares_without_own(pooled, p_failed, site)
     groups = (site, np.arange(site.size) if vehicle is None else vehicle)
-    return site_residuals(pooled, p_failed, without, groups, np.ones(N_SITES, dtype=np.bool_))
+    return site_residuals(pooled, p_failed, groups, np.ones(N_SITES, dtype=np.bool_))
 
 
 def test_a_site_with_half_the_work_does_not_hide_in_what_it_taught_the_model() -> None:
@@ -115,12 +114,32 @@ def test_attempts_on_one_vehicle_count_for_less_where_they_go_together() -> None
     """Every attempt written down four times, as four on one vehicle: the same p as once."""
     group, site, low, high = simulated(1, 2.0, 0.25)
     pooled, p_failed = seen_by(fix_held(group, low, high), group, high)
-    without = shares_without_own(pooled, p_failed, site)
     four = np.repeat(np.arange(group.size), 4)
     enough = np.ones(N_SITES, dtype=np.bool_)
     parts = (pooled.group, pooled.stratum, pooled.share_failed)
-    weights = (pooled.prior_share, pooled.prior_weight)
+    weights = (pooled.prior_share, 4 * pooled.prior_weight)
     again = Pooled(*(row[four] for row in (*parts, *weights)))
-    once = site_residuals(pooled, p_failed, without, (site, np.arange(group.size)), enough)
-    repeated = site_residuals(again, p_failed[four], without[four], (site[four], four), enough)
+    once = site_residuals(pooled, p_failed, (site, np.arange(group.size)), enough)
+    repeated = site_residuals(again, p_failed[four], (site[four], four), enough)
     np.testing.assert_allclose(repeated.p_value, once.p_value, rtol=0.1)
+
+
+def test_one_bad_site_makes_no_good_ones_of_the_others() -> None:
+    """Four times as often at a quarter of the work: 24 ordinary sites are held to each other."""
+    better = [
+        np.sum(r.log_odds[1:][r.q_value[1:] < 0.05] < 0)
+        for r in (examined(s, 4.0) for s in range(8))
+    ]
+    assert sum(better) <= 1
+
+
+def test_two_sites_are_held_against_each_other_however_they_differ() -> None:
+    """Neither is left out: there would be nobody to compare with."""
+    group, site, low, high = simulated(2, 4.0, 0.4)
+    site = np.minimum(site, 1)
+    pooled, p_failed = seen_by(fix_held(group, low, high), group, high)
+    found = site_residuals(
+        pooled, p_failed, (site, np.arange(site.size)), np.ones(2, dtype=np.bool_)
+    )
+    assert found.log_odds[0] > 0 > found.log_odds[1]
+    assert (found.q_value < 0.05).all()

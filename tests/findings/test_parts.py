@@ -276,3 +276,63 @@ def test_a_reason_nobody_noted_is_in_the_share_as_the_setting_says(tmp_path: Pat
         shares[counts] = (family["n_failed"], family["share_failed_at_horizon"])
     assert shares[True] == (2, pytest.approx(2 / 12))
     assert shares[False] == (1, pytest.approx(1 / 12))
+
+
+CODE = "P0671"  # glow plug of cylinder 1
+
+
+def mended(number: int, back_after_km: float | None, *, cleared: bool = False) -> Story:
+    """Tell of a plug fitted for its code, which is back so far on: a plug is fitted again.
+
+    None: it is not back.  ``cleared``: at first the code is only cleared, and back once more.
+    100 km a day.
+    """
+    story = Story(f"V{number:02d}").scan(60, 6000, engine=[]).scan(700, 70_000, engine=[CODE])
+    order = {"action": "replace", "part_family": "glow plug", "part_number": "GP-1"}
+    order |= {"codes": CODE, "position": "cylinder 1", "removal_reason": "failure"}
+    story.repair(700, 70_000, **order).clear(700.1, 70_000)
+    km = 70_000.0
+    for step in (back_after_km,) * (1 + cleared) if back_after_km else ():
+        back_km = km + step
+        while (km := km + 5000) < back_km:
+            story.scan(km / 100, km, engine=[])
+        km = back_km
+        story.scan(km / 100 - 0.5, km - 50, engine=[]).scan(km / 100, km, engine=[CODE])
+        story.clear(km / 100 + 0.1, km)
+    if back_after_km:
+        story.repair(km / 100, km, **order)
+    while (km := km + 5000) < 145_000:
+        story.scan(km / 100, km, engine=[])
+    return story
+
+
+@pytest.fixture(scope="module")
+def mended_plugs(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[dict[str, Any]], ...]:
+    """Ten early come-backs, ten plugs that last 35,000 km or more, and twenty that last on."""
+    stories = [mended(n, 400.0 + 20 * n, cleared=n == 3) for n in range(10)]
+    stories += [mended(n, 35_000.0 + 500 * n) for n in range(10, 20)]
+    stories += [mended(n, None) for n in range(20, 40)]
+    with found(tmp_path_factory.mktemp("mended"), *stories) as con:
+        return rows(con, "claims"), rows(con, "parts")
+
+
+def test_a_plug_taken_out_after_a_fix_that_failed_is_no_plug_that_died(
+    mended_plugs: tuple[list[dict[str, Any]], ...],
+) -> None:
+    claims, parts = mended_plugs
+    ends = {r["vehicle_id"]: r for r in claims if r["ended_by"] in {"not_held", "failure"}}
+    by_end = {
+        end: {v for v, r in ends.items() if r["ended_by"] == end} for end in ("not_held", "failure")
+    }
+    assert by_end["not_held"] == {f"V{n:02d}" for n in range(10)}
+    assert by_end["failure"] == {f"V{n:02d}" for n in range(10, 20)}
+    assert all(r["failed"] == (r["ended_by"] == "failure") for r in claims)
+    assert all(ends[v]["p_fix_failed"] > 0.8 for v in by_end["not_held"])
+    # cleared once in between: there all along only if neither the fix nor the clear had cured it
+    assert ends["V03"]["p_fix_failed"] < ends["V04"]["p_fix_failed"]
+    plug = next(r for r in parts if r["grouping"] == "number")
+    assert (plug["n_failed"], plug["n_not_held"]) == (10, 10)
+    assert (
+        "10 more were taken out again, most likely because the repair had not held"
+        in plug["sentence"]
+    )

@@ -71,6 +71,9 @@ class Part:
     life_to_expected: Annotated[float | None, Means("B10 over what is expected")]
     to_expected_low: Annotated[float | None, Means("lower end of its interval")]
     to_expected_high: Annotated[float | None, Means("upper end")]
+    n_not_held: Annotated[
+        int | None, Means("taken out again since the repair had most likely not held")
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +90,9 @@ class Claim:
     fitted_km: Annotated[float | None, Means("odometer then", "km")]
     fitted_repair_id: Annotated[str | None, Means("the work order")]
     fitted_site: Annotated[str | None, Means("where")]
-    ended_by: Annotated[str, Means("failure, preventive, accident, unknown, in service, lost")]
+    ended_by: Annotated[
+        str, Means("failure, preventive, accident, unknown, not_held, in_service, lost_sight")
+    ]
     removed_at: Annotated[datetime | None, Means("when it was removed")]
     removed_km: Annotated[float | None, Means("odometer then", "km")]
     removed_repair_id: Annotated[str | None, Means("the work order")]
@@ -99,6 +104,9 @@ class Claim:
     currency: Annotated[str | None, Means("of the price")]
     number_on_order: Annotated[str | None, Means("the number as the order spells it")]
     failed: Annotated[bool, Means("its end counts as a failure")]
+    p_fix_failed: Annotated[
+        float | None, Means("chance that the fault it was fitted for was never cured")
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +149,18 @@ FINDINGS: Final = (
                         "together ({n_fitted} fitted).",
                     ),
                     count="n_followed",
+                ),
+            ),
+            (
+                Clause(
+                    counted(
+                        " {n_not_held} more was taken out again, most likely because the repair "
+                        "had not held.",
+                        " {n_not_held} more were taken out again, most likely because the repair "
+                        "had not held.",
+                    ),
+                    lambda row: (row.n_not_held or 0) > 0,
+                    "n_not_held",
                 ),
             ),
             (

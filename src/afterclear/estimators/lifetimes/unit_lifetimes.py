@@ -13,7 +13,7 @@ that of the part it fits.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
@@ -49,6 +49,7 @@ class End(IntEnum):
     ACCIDENT = 3
     UNKNOWN_REASON = 4
     LOST_SIGHT = 5  # a replacement at an unknown position may have ended it
+    NOT_HELD = 6  # taken out since the fault it was fitted for was still there
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,15 @@ class UnitLifetimes:
     n_age_unknown: int  # slots left out: their part was not new when watching began
     n_unobserved: int  # parts left out: gone before watching began, or fitted after it ended
     n_same_km: int  # replacements left out: the same slot again at the same km
+
+    def not_held(self, p_fix_failed: FloatArray, at_least: float) -> "UnitLifetimes":
+        """Tell failures apart that are most likely none of the part, shape (n_units,).
+
+        ``p_fix_failed``: P(the fault a part was fitted for was never cured), NaN: not known.
+        """
+        failed = (self.end == End.FAILURE) | (self.end == End.UNKNOWN_REASON)
+        apart = failed & (np.nan_to_num(p_fix_failed, nan=0.0) >= at_least)
+        return replace(self, end=np.where(apart, End.NOT_HELD, self.end))
 
     def as_lifetimes(
         self, group: IntArray, n_groups: int | None = None, *, unknown_failed: bool = True

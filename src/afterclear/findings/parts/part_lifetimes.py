@@ -1,7 +1,8 @@
 """How long parts live: by family, brand, number and place, against peers and expectation.
 
-A removal for prevention or after an accident ends a part's life without a failure; what share
-failed by some distance is told with these reasons competing.
+A removal for prevention or after an accident ends a part's life without a failure, and so does one
+after a fix that had most likely failed (``failed_fixes``): that part may have been sound.  What
+share failed by some distance is told with these reasons competing.
 """
 
 from collections.abc import Iterable, Iterator
@@ -68,7 +69,7 @@ class _Lived:
 def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
     """Fill ``parts`` and ``claims`` anew; return how many rows are flagged.
 
-    Needs ``order_parts`` and ``vehicle_traits``.
+    Needs verdicts, ``order_parts`` and ``vehicle_traits``.
     """
     families: list[Followed] = []
     followed = followed_parts(con, rules.factory_until_km)
@@ -267,6 +268,7 @@ def _counts(own: pl.DataFrame) -> pl.DataFrame:
         ended("accident").alias("n_accident"),
         ended("unknown").alias("n_unknown_reason"),
         ended("lost_sight").alias("n_lost_sight"),
+        ended("not_held").alias("n_not_held"),
         (pl.col("km_unwatched") > 0).sum().cast(pl.Int32).alias("n_late_entry"),
         pl.col("family_label").drop_nulls().mode().sort().first(),
         pl.col("part_grade").drop_nulls().unique().sort().str.join(" ").alias("part_grades"),

@@ -19,6 +19,11 @@ from afterclear.estimators.lifetimes.unit_lifetimes import (
     part_lifetimes,
     replacements,
 )
+from afterclear.findings.parts.failed_fixes import (
+    fixes_that_failed,
+    forget_fault_chains,
+    put_fault_chains,
+)
 from afterclear.store.engine.database import Connection, query
 
 # More of one part on a work order is a quantity of something else: metres, litres
@@ -36,7 +41,10 @@ _ENDS = {
     End.ACCIDENT: "accident",
     End.UNKNOWN_REASON: "unknown",
     End.LOST_SIGHT: "lost_sight",
+    End.NOT_HELD: "not_held",
 }
+# An end that is likelier its failed fix than the part itself is none of the part's
+_RATHER_FAILED = 0.5
 _PLATFORM = ["platform", "engine"]
 # Parts fitted that are followed at a time, all of a family together: bounds memory
 _ROWS_AT_ONCE = 200_000
@@ -83,17 +91,30 @@ class Followed:
 def followed_parts(con: Connection, factory_until_km: float) -> Iterator[Followed]:
     """Follow every part of every family that was ever replaced, some families at a time.
 
-    Needs ``order_parts`` and ``vehicle_traits``.
+    Needs verdicts, ``order_parts`` and ``vehicle_traits``.
     """
     vehicles = query(
         con,
         """SELECT vehicle_id, platform, engine, first_km, last_km FROM vehicle_traits
            WHERE first_km IS NOT NULL ORDER BY vehicle_id""",
     ).with_row_index("vehicle")
+    put_fault_chains(con)
     for components in query(con, _FAMILIES, [_ROWS_AT_ONCE])["components"].to_list():
         fitted = query(con, _FITTED, [components])
         if len(fitted):  # else none is on a vehicle that is known
-            yield _followed(fitted, vehicles, factory_until_km)
+            yield _ends_told_apart(con, _followed(fitted, vehicles, factory_until_km))
+    forget_fault_chains(con)
+
+
+def _ends_told_apart(con: Connection, followed: Followed) -> Followed:
+    """Tell parts that died from those taken out because their fix had failed."""
+    chance = fixes_that_failed(con, followed.units)
+    lifetimes = followed.lifetimes.not_held(chance, _RATHER_FAILED)
+    units = followed.units.with_columns(
+        pl.Series("ended_by", lifetimes.end).replace_strict(_ENDS, return_dtype=pl.String),
+        pl.Series("p_fix_failed", chance).fill_nan(None),
+    )
+    return Followed(followed.fitted, units, lifetimes)
 
 
 def left_out(con: Connection, families: Sequence[Followed]) -> dict[str, int]:
@@ -255,7 +276,6 @@ def _units(
             "number_on_order": fitted["number_on_order"],
             "part_cost": fitted["part_cost"],
             "currency": fitted["currency"],
-            "ended_by": pl.Series(lifetimes.end).replace_strict(_ENDS, return_dtype=pl.String),
             "removed_at": removed["repaired_at"],
             "removed_km": _where(n_at_removal, lifetimes.fitted_km + lifetimes.age),
             "removed_repair_id": removed["repair_id"],

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 from afterclear.estimators.rates.case_mix import Pooled, case_mix_factors, expected_beside
-from afterclear.estimators.rates.observed_expected import separated_ratios, site_ratios
-from afterclear.estimators.rates.site_residuals import (
-    SiteResiduals,
-    shares_without_own,
-    site_residuals,
+from afterclear.estimators.rates.observed_expected import (
+    ENOUGH_JUDGED,
+    separated_ratios,
+    site_ratios,
 )
+from afterclear.estimators.rates.site_residuals import SiteResiduals, site_residuals
 from afterclear.findings.common.tables import forget, keep
 from afterclear.findings.verdicts import Judged
 from afterclear.store.engine.database import Connection, query
@@ -144,22 +144,14 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
         return None
     own = rows.filter(named)
     number = numbers(rows, "holder")
-    without_own = shares_without_own(outcomes.pooled, outcomes.p_seen, number)
     # a bare clear is nobody's workmanship: the habit is told elsewhere (``process``)
     work = ~rows["is_bare"].to_numpy()
     returned, chance = outcomes.returned * work, outcomes.expected * work
-    expected = chance * without_own / outcomes.pooled.share_failed
+    tested = _residuals(outcomes, number, work, named)
+    expected = chance.copy()
+    expected[work] *= tested.expected / outcomes.pooled.share_failed[work]
     arrays = [array[named] for array in (returned, expected, outcomes.lost)]
     columns = _ratios(numbers(own, "holder"), arrays)
-    # attempts of nobody named come first
-    enough = np.append([] if named.all() else [False], columns["label"] != "too_few") > 0
-    tested = site_residuals(
-        outcomes.pooled.part(work),
-        outcomes.p_seen[work],
-        without_own[work],
-        (number[work], outcomes.vehicle[work]),
-        enough,
-    )
     if level == "site":
         columns |= _tested(tested, columns["label"])
     ratio = np.append([] if named.all() else [1.0], columns["shrunken_ratio"])
@@ -179,6 +171,19 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
             reason=pl.when("as_its_site").then(pl.lit("as_its_site")).otherwise("label"),
         )
         .drop("as_its_site")
+    )
+
+
+def _residuals(
+    outcomes: Outcomes, number: IntArray, work: BoolArray, named: BoolArray
+) -> SiteResiduals:
+    """Test holders by their work; those nobody named come first, where there are any."""
+    n_judged = np.bincount(number, (outcomes.expected > 0) & work & named)
+    return site_residuals(
+        outcomes.pooled.part(work),
+        outcomes.p_seen[work],
+        (number[work], outcomes.vehicle[work]),
+        n_judged >= ENOUGH_JUDGED,
     )
 
 
