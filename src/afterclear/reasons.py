@@ -251,6 +251,7 @@ class WorkReason(StrEnum):
     OPEN_AFTER_REPAIR = "open_after_repair"
     OPEN_AFTER_CLEAR = "open_after_clear"
     NOT_FIRST_ATTEMPT = "not_first_attempt"
+    GONE_WITHOUT_WORK = "gone_without_work"
     LIKELY_WORN_OUT = "likely_worn_out"
     LIKELY_NOT_HELD = "likely_not_held"
     LIKELY_NEW_FAULT = "likely_new_fault"
@@ -299,6 +300,7 @@ WORK_PARAMETERS: Final[dict[WorkReason, dict[str, Kind]]] = {
     WorkReason.OPEN_AFTER_REPAIR: _AFTER,
     WorkReason.OPEN_AFTER_CLEAR: _AFTER,
     WorkReason.NOT_FIRST_ATTEMPT: {"attempt_no": "count"},
+    WorkReason.GONE_WITHOUT_WORK: {},
     WorkReason.LIKELY_WORN_OUT: {"usual_life_km": "km"},
     WorkReason.LIKELY_NOT_HELD: {},
     WorkReason.LIKELY_NEW_FAULT: {},

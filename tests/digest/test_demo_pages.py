@@ -2,12 +2,14 @@
 
 import re
 import shutil
+from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 from urllib.parse import urljoin
 
 import html5lib
+import polars as pl
 import pytest
 
 import afterclear
@@ -17,6 +19,7 @@ from afterclear.commands.init_and_demo import DemoReport
 from afterclear.commands.pages.write_digests import digest
 from afterclear.config import Config, shipped
 from afterclear.digest.common import file_names
+from afterclear.store.engine.database import open_store, query
 from afterclear.store.queries.exports import EXPORTS
 from tests.digest.messages import catalogue
 
@@ -66,6 +69,31 @@ def target(click: str) -> str:
     if not click.startswith("vehicles/"):
         return click
     return file_names.vehicle_page(click.removeprefix("vehicles/"))
+
+
+def test_a_vehicle_whose_page_asks_for_something_is_on_a_list(
+    demo_run: tuple[App, DemoReport],
+) -> None:
+    """To bring in or to scan next, or in the stock audit; with the same rank as the export has."""
+    app, report = demo_run
+    with open_store(app.store, read_only=True) as con:
+        ranked = query(con, EXPORTS["worklist"]).filter(pl.col("audience") != "garage")
+        printed = ranked.filter(audience="fleet").sort("rank")
+    asking = {
+        name.removeprefix("v-").split("--")[0].upper()
+        for name, text in _leads(report.digest.index.parent / "vehicles")
+        if "Nothing to do now." not in text
+    }
+    assert asking == set(ranked["vehicle_id"])
+    page = (report.digest.index.parent / "fleet.html").read_text(encoding="utf-8")
+    listed = re.findall(r'<p class="who"><a class="vehicle[^>]*>([^<]+)</a>', page)
+    assert listed == printed["vehicle_id"].to_list()[: len(listed)]
+
+
+def _leads(folder: Path) -> Iterator[tuple[str, str]]:
+    for page in folder.iterdir():
+        told = page.read_text(encoding="utf-8")
+        yield page.stem, told[told.index('<p class="lead">') : told.index('id="now"')]
 
 
 def test_there_are_ten_questions() -> None:

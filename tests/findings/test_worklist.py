@@ -29,6 +29,12 @@ def repaired(name: str, day: float, km: float, code: str, ecu: str = "engine") -
     return story.clear(day + 0.2, km)
 
 
+def gone(name: str) -> Story:
+    """Tell of a sensor that failed again after its repair, and then no more, without work."""
+    story = repaired(name, 300, 1000, "C0034-13", "brakes").scan(330, 2000, brakes=["C0034-13"])
+    return story.scan(360, 2500, brakes=[])
+
+
 def fleet() -> tuple[Story, ...]:
     return (
         Story("airbag").scan(395, 5000, airbag=["B0001-13"]),
@@ -47,6 +53,8 @@ def fleet() -> tuple[Story, ...]:
             395, 3000, engine=["P0301"]) for n in range(6)),
         repaired("held", 10, 1000, "P0301").scan(200, 20_000, engine=[]).scan(
             395, 40_000, engine=[]),
+        gone("gone again"),
+        gone("gone for good").scan(395, 40_000, brakes=[]),
         Story("two").scan(395, 5000, engine=["P0420", "P0128"]),
         Story("clean").scan(395, 5000, engine=[]),
         Story("sold").scan(395, 5000, engine=["P0420"]),
@@ -70,17 +78,23 @@ def rank_again(con: Connection) -> None:
 
 
 def test_safety_comes_first_and_high_voltage_before_all(work: Connection) -> None:
+    """What to bring in stands before what to scan, as pages print it; safety first in each."""
     ranked = [row["vehicle_id"] for row in lines(work)]
-    safety = [row["vehicle_id"] for row in lines(work) if row["safety"]]
-    assert ranked[: len(safety)] == safety
+    kinds = [row["kind"] for row in lines(work)]
+    assert kinds == sorted(kinds)
+    for kind in ("bring_in", "scan"):
+        is_safe = [not row["safety"] for row in lines(work) if row["kind"] == kind]
+        assert is_safe == sorted(is_safe)
     assert ranked[0] == "volts"
     assert ranked.index("brake") < ranked.index("airbag")
     assert ranked.index("airbag") < ranked.index("unchecked brake"), "open before unchecked"
 
 
 def test_then_the_dearer_loss_comes_first(work: Connection) -> None:
-    losses = [row["expected_loss"] for row in lines(work) if not row["safety"]]
-    assert losses == sorted(losses, reverse=True)
+    for kind in ("bring_in", "scan"):
+        own = [row for row in lines(work) if row["kind"] == kind and not row["safety"]]
+        losses = [row["expected_loss"] for row in own]
+        assert losses == sorted(losses, reverse=True)
 
 
 def test_nothing_is_to_be_done_about_what_is_clean_held_or_sold(work: Connection) -> None:
@@ -100,6 +114,17 @@ def test_an_echo_of_a_unit_nobody_read_asks_for_that_scan(work: Connection) -> N
     assert found["kind"] == "scan"
     assert "high voltage battery" in str(found["evidence"])
     assert "before any work" in str(found["action"])
+
+
+def test_a_fault_that_came_back_and_went_without_work_is_to_be_scanned(work: Connection) -> None:
+    """Nobody touched it: it stands on the list until it was clean over what proves a repair."""
+    found = line(work, "gone again")
+    assert (found["kind"], found["safety"]) == ("scan", True)
+    assert "came back between" in str(found["because"]) or "came back within" in str(
+        found["because"]
+    )
+    assert "gone again with no work on record" in str(found["because"])
+    assert "gone for good" not in {row["vehicle_id"] for row in lines(work)}
 
 
 def test_a_fault_last_seen_long_ago_is_to_be_scanned_before_work_is_booked(
@@ -277,7 +302,8 @@ def test_a_decision_on_one_code_leaves_the_other(work: Connection) -> None:
 def test_a_safety_line_stays_with_the_word_beside_it_below_the_others(work: Connection) -> None:
     number = keep(work, "volts", "accept")
     ranked = [row["vehicle_id"] for row in lines(work)]
-    safety = [row["vehicle_id"] for row in lines(work) if row["safety"]]
+    own = [row for row in lines(work) if row["kind"] == "bring_in"]
+    safety = [row["vehicle_id"] for row in own if row["safety"]]
     assert safety[-1] == "volts"
     assert ranked[: len(safety)] == safety
     assert "accepted as it is" in str(line(work, "volts")["decided"])

@@ -70,6 +70,12 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
         ),
     ),
     W.NOT_FIRST_ATTEMPT: (mark("That was attempt no. {attempt_no}."),),
+    W.GONE_WITHOUT_WORK: (
+        mark(
+            "It is gone again with no work on record: a fault that goes away by itself is not "
+            "repaired."
+        ),
+    ),
     W.LIKELY_WORN_OUT: (
         mark(
             "The part that was fitted has most likely worn out; half of such parts last "

@@ -84,7 +84,8 @@ class WorkFacts:
     deeds: str  # what to do: reasons with their facts (JSON)
     grounds: str  # why
     looks: str  # what to scan, and when
-    expected_loss: float | None
+    cost: float | None  # None: not said, of safety for one
+    is_usual_cost: bool  # what such work costs; else the chance that it is not fixed, times that
     currency: str | None
     decision: str | None  # what was decided: a reason with its facts (JSON)
     note: str | None  # of whoever decided

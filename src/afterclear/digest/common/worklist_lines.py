@@ -64,12 +64,20 @@ def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
             deeds=row.deeds,
             grounds=row.grounds,
             looks=row.looks,
-            expected_loss=row.expected_loss,
+            cost=_cost_said(row),
+            is_usual_cost=row.p_not_fixed == 1,
             currency=row.currency,
             decision=row.decision,
             note=row.note,
         ),
     )
+
+
+def _cost_said(row: WorkRow) -> float | None:
+    """Take what is said of money: nothing where life is at stake, nor of a sum of several works."""
+    if row.safety or (row.p_not_fixed == 1 and len(json.loads(row.deeds)) > 1):
+        return None
+    return row.expected_loss
 
 
 def _cautions(codes_json: str | None, setting: Setting) -> tuple[Caution, ...]:

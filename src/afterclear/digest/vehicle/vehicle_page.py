@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from afterclear.digest.common.assess import Assessment, Setting, VehicleRows, cautions_of, fault_of
 from afterclear.digest.common.model import AttemptView, PageHead, WorkItem
@@ -68,7 +68,7 @@ def build_vehicle_page(
     numbers = {order.repair_id: order.number for order in orders}
     scans = {row.scan_id for row in rows.observations if row.ecu is not None}
     work = _work(assessment, findings, setting)
-    unsettled = _unsettled(assessment, setting)
+    unsettled = _unsettled(assessment, findings)
     return VehiclePage(
         head=head,
         ref=assessment.ref,
@@ -104,19 +104,18 @@ def _work(assessment: Assessment, findings: VehicleFindings, setting: Setting) -
     return ranked_item(rows[0], assessment.ref, setting) if rows else None
 
 
-def _unsettled(assessment: Assessment, setting: Setting) -> tuple[AttemptView, ...]:
-    """Take fixes that came back lately and that nobody touched, though no scan shows them now.
+def _unsettled(assessment: Assessment, findings: VehicleFindings) -> tuple[AttemptView, ...]:
+    """Take fixes that came back and that nobody touched, though no scan shows them now.
 
-    A code that was erased by no record, or went by itself, asks for no work and is not repaired.
+    A code that was erased by no record, or went by itself, is not repaired: a line of the list
+    asks for the scan that tells more.
     """
-    if assessment.ref.sold:
-        return ()
-    since = setting.as_of - timedelta(days=setting.settings.look_back_days)
+    asked = {attempt for row in findings.work for attempt in (row.attempt_ids or "").split()}
     return tuple(
         view
         for view in reversed(assessment.attempts)
         if view.row.outcome == "came_back" and view.current and not view.present
-        if view.row.returned_at is not None and view.row.returned_at >= since
+        if view.row.attempt_id in asked
     )
 
 

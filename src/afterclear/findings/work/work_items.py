@@ -228,7 +228,11 @@ def _echo_alone(row: Row, role: Row, rules: ItemRules) -> Item:
 
 def _check(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
     """Ask for the scan that would tell whether a fix held, where one is due."""
-    if row["outcome"] not in {"unchecked", "on_watch"} or row["is_echo"]:
+    if row["is_echo"]:
+        return
+    if row["is_gone"]:
+        yield from _gone_again(row, work, rules)
+    if row["outcome"] not in {"unchecked", "on_watch"}:
         return
     fix = {**_named(row, rules), "deed": row["kind"], "worked_on": iso(row["attempted_at"])}
     to_drive = _to_drive(row, row["km_to_go"], work.km_now)
@@ -244,23 +248,46 @@ def _check(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
         return
     else:
         grounds = [reason(R.ONE_SCAN_TO_PROOF, **fix)]
-    yield Item(
+    p_not_fixed = row["p_not_held"] if row["p_not_held"] is not None else 1.0
+    yield _scan_for(row, reason(R.SCAN_UNIT, unit=fix["unit"]), grounds, to_drive, p_not_fixed)
+
+
+def _gone_again(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
+    """Ask to look again where a fault came back and went without work, until it is proven gone."""
+    clean = row["since_gone_km"]
+    if clean is not None and clean >= rules.proof_km.get(row["component"], _NO_PROOF):
+        return
+    fault = {**_named(row, rules), "meaning": row["meaning"]}
+    grounds = [_after_attempt(row, fault)]
+    if row["attempt_no"] > 1:
+        grounds.append(reason(R.NOT_FIRST_ATTEMPT, attempt_no=row["attempt_no"]))
+    grounds.append(reason(R.GONE_WITHOUT_WORK))
+    to_drive = _to_drive(row, row["evidence_km"], work.km_now)
+    scan = reason(R.SCAN_UNIT, unit=fault["unit"])
+    yield _scan_for(row, scan, grounds, to_drive, 1.0)
+
+
+def _scan_for(
+    row: Row, deed: Reason, grounds: Sequence[Reason], after_km: float, p_not_fixed: float
+) -> Item:
+    """Ask for a scan that tells more of an attempt."""
+    return Item(
         matter=Matter(
             row["vehicle_id"],
             row["ecu"],
             row["code"],
             (row["attempt_id"],),
-            row["attempted_at"],
+            row["returned_at"] or row["attempted_at"],
             None,
         ),
         kind="scan",
-        deed=reason(R.SCAN_UNIT, unit=fix["unit"]),
+        deed=deed,
         grounds=tuple(grounds),
         component=row["component"],
         family=row["family"],
-        p_not_fixed=row["p_not_held"] if row["p_not_held"] is not None else 1.0,
+        p_not_fixed=p_not_fixed,
         units_to_scan=(row["ecu"],),
-        after_km=to_drive,
+        after_km=after_km,
         site=row["site"],
         cautions=row["cautions"],
         codes=(row["code"],),

@@ -62,7 +62,8 @@ WORK_ROWS: Final[dict[str, str]] = {
         ORDER BY r.vehicle_id, r.ecu, r.code""",
     # the latest attempt on every fault that is open, or of which a scan could tell more: not those
     # on watch that have not been driven far enough yet (``work_items`` has the rule).
-    # ``is_echo``: only cleared, and an echo of another then
+    # ``is_echo``: only cleared, and an echo of another then; ``since_gone_km``: read without a code
+    # that came back, and went without work, over so many km
     "attempts": f"""
         WITH asked AS (
             SELECT a.*, v.outcome, v.p_not_held, v.p_same_fault, v.p_worn, v.usual_life_km,
@@ -73,7 +74,7 @@ WORK_ROWS: Final[dict[str, str]] = {
             LEFT JOIN (SELECT DISTINCT vehicle_id, ecu, code FROM {_OPEN}) o
                 ON o.vehicle_id = a.vehicle_id AND o.ecu = a.ecu AND o.code = a.code
             WHERE a.ended_at IS NULL AND a.ecu IS NOT NULL
-                AND (o.code IS NOT NULL OR v.outcome IN ('on_watch', 'unchecked'))
+                AND (o.code IS NOT NULL OR v.outcome IN ('on_watch', 'unchecked', 'came_back'))
         ), driven AS (
             SELECT vehicle_id, max(km) AS km FROM store.moment_km GROUP BY vehicle_id
         ), clean AS (
@@ -83,6 +84,26 @@ WORK_ROWS: Final[dict[str, str]] = {
         ), watched AS (
             SELECT a.*, coalesce(c.km, a.attempted_km) AS watched_to_km, d.km AS km_now
             FROM asked a LEFT JOIN clean c USING (attempt_id) LEFT JOIN driven d USING (vehicle_id)
+        ), gone AS (
+            SELECT a.attempt_id, max(e.ended_high_km) AS km
+            FROM asked a JOIN store.episodes e ON e.vehicle_id = a.vehicle_id AND e.ecu = a.ecu
+                AND e.code = coalesce(a.related_code, a.code)
+            WHERE a.outcome = 'came_back' AND NOT a.is_open
+            GROUP BY a.attempt_id
+            -- open under its other code: told there
+            HAVING NOT bool_or(e.ended_by = 'open')
+        ), cleared AS (
+            SELECT c.vehicle_id, c.ecu, max(coalesce(c.km, c.km_high)) AS km
+            FROM store.clear_events c SEMI JOIN asked a USING (vehicle_id, ecu) GROUP BY ALL
+        ), read AS (
+            SELECT k.vehicle_id, k.ecu, max(m.km) AS km
+            FROM store.known_units k
+            SEMI JOIN (FROM asked SEMI JOIN gone USING (attempt_id)) a
+                ON a.vehicle_id = k.vehicle_id AND a.ecu = k.ecu
+            JOIN store.looks l USING (unit_no)
+            JOIN store.scan_moments m USING (scan_no)
+            WHERE l.answered AND l.is_stored_memory
+            GROUP BY k.vehicle_id, k.ecu
         ), echoes AS (
             SELECT r.vehicle_id, r.ecu, r.code, min(r.seen_at) AS seen_at
             FROM store.roles r
@@ -92,14 +113,23 @@ WORK_ROWS: Final[dict[str, str]] = {
         SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family,
             component_of(a.family) AS component, a.kind, a.attempt_no, a.site, a.attempted_at,
             a.returned_at, a.stayed, a.outcome, a.p_not_held, a.p_same_fault, a.p_worn,
-            a.usual_life_km, a.km_to_go, a.returned_low_km, a.returned_high_km, a.watched_to_km,
-            a.kind = 'clear_only' AND echo.code IS NOT NULL AS is_echo
+            a.usual_life_km, a.km_to_go, a.returned_low_km, a.returned_high_km,
+            a.kind = 'clear_only' AND echo.code IS NOT NULL
+                OR a.attempt_id IN (SELECT attempt_id FROM store.echo_fixes) AS is_echo,
+            CASE WHEN g.attempt_id IS NULL THEN a.watched_to_km ELSE r.km END AS watched_to_km,
+            r.km - greatest(g.km, c.km) AS since_gone_km, g.attempt_id IS NOT NULL AS is_gone,
+            coalesce(m.meaning, a.code) AS meaning
         FROM watched a
+        LEFT JOIN gone g USING (attempt_id)
+        LEFT JOIN cleared c ON c.vehicle_id = a.vehicle_id AND c.ecu = a.ecu
+        LEFT JOIN read r ON r.vehicle_id = a.vehicle_id AND r.ecu = a.ecu
+        LEFT JOIN store.codes_met m ON m.code = a.code AND m.family = a.family
         LEFT JOIN echoes echo
             ON echo.vehicle_id = a.vehicle_id AND echo.ecu = a.ecu AND echo.code = a.code
             AND echo.seen_at <= a.attempted_at
-        WHERE a.is_open OR a.outcome <> 'on_watch' OR a.km_to_go IS NULL
-            OR a.km_to_go <= coalesce(greatest(a.km_now - a.watched_to_km, 0), 0)
+        WHERE a.is_open OR g.attempt_id IS NOT NULL OR a.outcome = 'unchecked'
+            OR a.outcome = 'on_watch' AND (a.km_to_go IS NULL
+                OR a.km_to_go <= coalesce(greatest(a.km_now - a.watched_to_km, 0), 0))
         ORDER BY a.vehicle_id, a.attempted_at, a.attempt_id""",
     "related": """
         SELECT vehicle_id, attempt_id, related_ecu AS ecu, related_code AS code, family,

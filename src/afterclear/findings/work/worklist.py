@@ -1,7 +1,8 @@
 """What to do first: one ranked list for each audience, a line a vehicle and visit.
 
-Rows of the store -> ``work_items`` -> lines, safety first, then expected loss: the chance that a
-fault is not fixed times what its come-back costs.  Decisions people made are honoured.
+Rows of the store -> ``work_items`` -> lines: those to bring in before those to scan, safety first,
+then expected loss, the chance that a fault is not fixed times what its come-back costs.  Decisions
+people made are honoured.
 """
 
 import json
@@ -266,14 +267,19 @@ def _listed(reasons: Iterable[Reason]) -> str:
 
 
 def _ranked(lines: pl.DataFrame) -> pl.DataFrame:
-    """Rank the lines of each audience; lines decided away get no rank, but for safety's."""
+    """Rank the lines of each audience; lines decided away get no rank, but for safety's.
+
+    In the order in which pages print them: what to bring in, then what to scan.
+    """
     safety, is_open = pl.col("safety"), pl.col("decision").is_null()
     counts = is_open | safety
+    only_scan = pl.col("kind") != "bring_in"
     return lines.sort(
         "audience",
+        only_scan & (pl.col("audience") != "stock"),
         ~safety,
         ~is_open,
-        (pl.col("kind") != "bring_in") & safety,
+        only_scan & safety,
         "_no_hold",
         "_caution_rank",
         -pl.col("expected_loss"),
