@@ -8,10 +8,12 @@ from pathlib import Path
 import afterclear
 
 ROOT = Path(afterclear.__file__).parent
-BASE = {"errors", "records", "plain", "reasons", "finding_tables"}
+BASE = {"errors", "records", "plain", "plain_schemas", "reasons", "finding_tables"}
+BASE |= {"export_columns"}
 MAY_IMPORT = {
     "errors": set(),
     "plain": {"errors"},
+    "plain_schemas": {"plain"},
     "records": {"errors", "plain"},
     "config": {"errors", "plain"},
     "protocols": {"errors"},
@@ -26,6 +28,7 @@ MAY_IMPORT = {
     "estimators": {"errors"},
     "reasons": set(),
     "finding_tables": set(),
+    "export_columns": {"plain", "finding_tables"},
     "wording": BASE | {"catalogue"},
     "digest": BASE | {"estimators", "catalogue", "wording"},
     "deliver": {"errors"},
@@ -36,8 +39,9 @@ MAY_IMPORT = {
     | {"histories", "findings", "wording", "digest", "deliver", "observe"},
     "schedule": BASE | {"config", "commands", "observe"},
     "cli": BASE | {"config", "commands", "schedule", "findings", "observe", "wording"},
+    "garage": {"config", "commands"},
     "__main__": {"cli"},
-    "__init__": set(),
+    "__init__": {"garage"},
 }
 # third parties that may be met in some parts only
 ONLY_IN = {
@@ -54,6 +58,7 @@ ONLY_IN = {
     "zstandard": {"store"},
     "smtplib": {"deliver"},
     "prometheus_client": {"observe"},
+    "xlsxwriter": {"commands"},
 }
 
 

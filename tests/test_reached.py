@@ -20,6 +20,8 @@ ROOT = Path(afterclear.__file__).parent
 # where people and processes come in, and what is imported by a name put together from parts
 BEGIN = [
     ("afterclear.__main__", ""),
+    ("afterclear", "open"),  # from Python
+    ("afterclear.help.three_questions", ""),
     ("afterclear.readers.child.reading_child", "main"),  # a process of its own
     *((f"afterclear.cli.{module}", "command") for module, _ in COMMANDS.values()),
     *((f"afterclear.sources.{module}", "opened") for module, _ in places._PLACES.values()),  # noqa: SLF001

@@ -41,6 +41,7 @@ class Column:
     key: bool = False
     choices: tuple[str, ...] = ()
     default: str | None = None  # what an empty cell of a CHOICE means, where that is agreed
+    means: str = ""  # what it holds
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,50 +72,108 @@ STATUS_WORDS = ("pending", "confirmed", "permanent", "stored", "active", "previo
 VEHICLES = Table(
     "vehicles",
     (
-        Column("vehicle_id", Kind.TEXT, required=True, key=True),
-        Column("vin", Kind.TEXT),
-        Column("plate", Kind.TEXT),
-        Column("plate_since", Kind.DATE),  # from when; empty: not known
-        Column("make", Kind.TEXT),
-        Column("model", Kind.TEXT),
-        Column("model_year", Kind.YEAR),
-        Column("powertrain", Kind.TEXT),
-        Column("site", Kind.TEXT),
-        Column("in_service_on", Kind.DATE),
-        Column("stock_status", Kind.CHOICE, choices=("in_fleet", "in_stock", "sold")),
-        Column("acquired_on", Kind.DATE),
+        Column(
+            "vehicle_id", Kind.TEXT, required=True, key=True, means="your own number of the vehicle"
+        ),
+        Column("vin", Kind.TEXT, means="vehicle identification number"),
+        Column("plate", Kind.TEXT, means="registration plate"),
+        Column("plate_since", Kind.DATE, means="the day from which it has that plate"),
+        Column("make", Kind.TEXT, means="maker"),
+        Column("model", Kind.TEXT, means="model"),
+        Column("model_year", Kind.YEAR, means="year of the model"),
+        Column("powertrain", Kind.TEXT, means="what drives it; any words, the same for the same"),
+        Column("site", Kind.TEXT, means="where it is at home"),
+        Column("in_service_on", Kind.DATE, means="the day of its first use"),
+        Column(
+            "stock_status",
+            Kind.CHOICE,
+            choices=("in_fleet", "in_stock", "sold"),
+            means="whether it is used, for sale (the stock page audits it) or gone",
+        ),
+        Column("acquired_on", Kind.DATE, means="the day it came to you"),
     ),
 )
 
 SCANS = Table(
     "scans",
     (
-        Column("scan_id", Kind.TEXT, required=True, key=True),
-        Column("vehicle_id", Kind.TEXT, required=True, key=True),
-        Column("scanned_at", Kind.INSTANT, required=True),
-        Column("odometer_km", Kind.DISTANCE),
-        Column("engine_hours", Kind.DISTANCE),
-        Column("scan_scope", Kind.CHOICE, choices=("full", "partial"), default="partial"),
-        Column("memory", Kind.CHOICE, choices=("stored", "active_only"), default="stored"),
+        Column("scan_id", Kind.TEXT, required=True, key=True, means="which reading"),
+        Column("vehicle_id", Kind.TEXT, required=True, key=True, means="of which vehicle"),
+        Column("scanned_at", Kind.INSTANT, required=True, means="when it was read"),
+        Column("odometer_km", Kind.DISTANCE, means="odometer as shown at that moment"),
+        Column("engine_hours", Kind.DISTANCE, means="hours of the engine as shown at that moment"),
+        Column(
+            "scan_scope",
+            Kind.CHOICE,
+            choices=("full", "partial"),
+            default="partial",
+            means="full: every control unit was asked; partial: some were",
+        ),
+        Column(
+            "memory",
+            Kind.CHOICE,
+            choices=("stored", "active_only"),
+            default="stored",
+            means="stored: the fault memory was read; active_only: only what is wrong just now",
+        ),
         # empty only in an odometer-only scan: no control unit was read
-        Column("ecu", Kind.TEXT, key=True),
-        Column("ecu_response", Kind.CHOICE, choices=("answered", "no_answer"), default="answered"),
-        Column("code", Kind.TEXT, key=True),
-        Column("failure_type", Kind.TEXT),
-        Column("status", Kind.STATUS, choices=STATUS_WORDS),
-        Column("description", Kind.TEXT),
-        Column("occurrences", Kind.COUNT),
-        Column("first_seen_km", Kind.DISTANCE),
-        Column("ecu_vin", Kind.TEXT),
-        Column("distance_since_clear_km", Kind.DISTANCE),
-        Column("warmups_since_clear", Kind.COUNT),
-        Column("monitors_incomplete", Kind.WORDS),
-        Column("lamps", Kind.WORDS),
+        Column(
+            "ecu",
+            Kind.TEXT,
+            key=True,
+            means="the control unit; empty only in a row that gives an odometer and nothing else",
+        ),
+        Column(
+            "ecu_response",
+            Kind.CHOICE,
+            choices=("answered", "no_answer"),
+            default="answered",
+            means="whether the unit answered",
+        ),
+        Column(
+            "code", Kind.TEXT, key=True, means="the fault code; empty: the unit answered with none"
+        ),
+        Column(
+            "failure_type",
+            Kind.TEXT,
+            means="the two hex digits after the code, where they have a column of their own",
+        ),
+        Column(
+            "status",
+            Kind.STATUS,
+            choices=STATUS_WORDS,
+            means="a word, or the two hex digits of the status byte of ISO 14229-1",
+        ),
+        Column("description", Kind.TEXT, means="what the tool calls the code"),
+        Column("occurrences", Kind.COUNT, means="how often the unit's memory counts it"),
+        Column(
+            "first_seen_km",
+            Kind.DISTANCE,
+            means="odometer at the first time, from the unit's memory",
+        ),
+        Column("ecu_vin", Kind.TEXT, means="the VIN the unit itself gives"),
+        Column(
+            "distance_since_clear_km",
+            Kind.DISTANCE,
+            means="counted by the unit since its memory was last cleared",
+        ),
+        Column(
+            "warmups_since_clear",
+            Kind.COUNT,
+            means="warm-ups counted by the unit since its memory was last cleared",
+        ),
+        Column(
+            "monitors_incomplete",
+            Kind.WORDS,
+            means="self-tests not done since the last clear; `none` where all are done",
+        ),
+        Column("lamps", Kind.WORDS, means="warning lamps seen lit"),
         Column(
             "visit_reason",
             Kind.CHOICE,
             choices=("routine", "complaint", "pre_repair", "post_repair", "intake", "unknown"),
             default="unknown",
+            means="why the vehicle was read",
         ),
     ),
 )
@@ -122,49 +181,60 @@ SCANS = Table(
 CLEARS = Table(
     "clears",
     (
-        Column("vehicle_id", Kind.TEXT, required=True, key=True),
-        Column("cleared_at", Kind.INSTANT, required=True, key=True),
-        Column("odometer_km", Kind.DISTANCE),
-        Column("ecu", Kind.TEXT, key=True),  # empty: every control unit
-        Column("reason", Kind.TEXT),
+        Column("vehicle_id", Kind.TEXT, required=True, key=True, means="of which vehicle"),
+        Column(
+            "cleared_at",
+            Kind.INSTANT,
+            required=True,
+            key=True,
+            means="when the fault memory was erased",
+        ),
+        Column("odometer_km", Kind.DISTANCE, means="odometer at that moment"),
+        Column(
+            "ecu", Kind.TEXT, key=True, means="the control unit whose memory was erased; empty: all"
+        ),  # empty: every control unit
+        Column("reason", Kind.TEXT, means="why, in any words"),
     ),
 )
 
 REPAIRS = Table(
     "repairs",
     (
-        Column("repair_id", Kind.TEXT, required=True, key=True),
-        Column("vehicle_id", Kind.TEXT, required=True, key=True),
-        Column("repaired_at", Kind.INSTANT, required=True),
-        Column("odometer_km", Kind.DISTANCE),
-        Column("site", Kind.TEXT),
-        Column("technician", Kind.TEXT),
-        Column("codes", Kind.CODES),
+        Column("repair_id", Kind.TEXT, required=True, key=True, means="which work order"),
+        Column("vehicle_id", Kind.TEXT, required=True, key=True, means="on which vehicle"),
+        Column("repaired_at", Kind.INSTANT, required=True, means="when the work was done"),
+        Column("odometer_km", Kind.DISTANCE, means="odometer at that moment"),
+        Column("site", Kind.TEXT, means="where it was done"),
+        Column("technician", Kind.TEXT, means="who did it"),
+        Column("codes", Kind.CODES, means="the codes it was meant for"),
         Column(
             "action",
             Kind.CHOICE,
             key=True,
             choices=("replace", "repair", "clean", "adjust", "software", "inspect"),
+            means="what was done",
         ),
-        Column("part_number", Kind.TEXT, key=True),
-        Column("part_brand", Kind.TEXT),
+        Column("part_number", Kind.TEXT, key=True, means="as on the invoice"),
+        Column("part_brand", Kind.TEXT, means="as on the invoice"),
         Column(
             "part_grade",
             Kind.CHOICE,
             choices=("original", "aftermarket", "remanufactured", "used"),
+            means="where the part comes from",
         ),
-        Column("part_family", Kind.TEXT, key=True),
-        Column("position", Kind.TEXT, key=True),
-        Column("quantity", Kind.NUMBER),
-        Column("part_cost", Kind.NUMBER),
-        Column("labour_cost", Kind.NUMBER),
-        Column("currency", Kind.TEXT),
+        Column("part_family", Kind.TEXT, key=True, means="what part"),
+        Column("position", Kind.TEXT, key=True, means="where on the vehicle"),
+        Column("quantity", Kind.NUMBER, means="how many"),
+        Column("part_cost", Kind.NUMBER, means="of the whole quantity"),
+        Column("labour_cost", Kind.NUMBER, means="of this row"),
+        Column("currency", Kind.TEXT, means="of both amounts"),
         Column(
             "removal_reason",
             Kind.CHOICE,
             choices=("failure", "preventive", "accident", "unknown"),
+            means="why the old part came out",
         ),
-        Column("notes", Kind.TEXT),
+        Column("notes", Kind.TEXT, means="any words"),
     ),
 )
 

@@ -126,7 +126,7 @@ def words_of_the_store(app: App) -> dict[str, str]:
         columns = query(
             con,
             """SELECT table_name, column_name FROM duckdb_columns() JOIN duckdb_tables()
-                   USING (database_name, table_name)
+                   USING (database_name, schema_name, table_name)
                WHERE database_name = 'store' ORDER BY ALL""",
         ).rows()
         return {

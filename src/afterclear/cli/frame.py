@@ -7,12 +7,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import wraps
-from pathlib import Path
 from typing import TYPE_CHECKING, Concatenate, ParamSpec
 
 import click
 
-from afterclear.commands.app import App
+from afterclear.commands.app import App, app_at
 from afterclear.commands.progress import Progress
 from afterclear.commands.stopping import STOPPED_BY, stoppable
 from afterclear.config import find_config, without_secrets
@@ -93,9 +92,7 @@ def _begin_log(app: App) -> None:
 
 def _app() -> App:
     folder, store = click.get_current_context().find_root().obj
-    config = find_config(folder)
-    beside = config.folder.parent if config.folder else Path()
-    return App(config, store or beside / "afterclear.duckdb", lambda: datetime.now(UTC), _cores())
+    return app_at(find_config(folder), store, _cores())
 
 
 def _cores() -> int:

@@ -4,6 +4,7 @@ from importlib.resources import files
 
 import click
 
+from afterclear.export_columns import dictionary_of_others
 from afterclear.finding_tables.dictionary import dictionary
 
 _PAGES = files("afterclear") / "help"
@@ -19,7 +20,9 @@ def _page(topic: str) -> tuple[str, str]:
     """Read a page: its heading and its whole text."""
     text = (_PAGES / f"{topic}.md").read_text(encoding="utf-8")
     heading = text.partition("\n")[0].removeprefix("# ").strip()
-    return heading, f"{text}\n{dictionary()}" if topic == "tables" else text
+    if topic == "tables":
+        text = f"{text}\n{dictionary()}\n{dictionary_of_others()}"
+    return heading, text
 
 
 @click.command("help")

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +19,9 @@ from afterclear.store.upkeep.retention import Retention
 
 if TYPE_CHECKING:
     from afterclear.catalogue.code_meaning import Catalogue
+
+
+STORE_NAME = "afterclear.duckdb"
 
 
 @dataclass(frozen=True)
@@ -115,3 +118,9 @@ class App:
             extrapolate_days=evidence.extrapolate_days,
             counter_slack_km=evidence.counter_slack_km,
         )
+
+
+def app_at(config: Config, store: Path | None, processes: int = 1) -> App:
+    """Put an app together: the store asked for, else the one beside the config folder."""
+    beside = config.folder.parent if config.folder else Path()
+    return App(config, store or beside / STORE_NAME, lambda: datetime.now(UTC), processes)

@@ -1,7 +1,7 @@
-"""Take tables out of the store: CSV, Parquet or JSON Lines."""
+"""Take tables out of the store: CSV, JSON Lines, Parquet or a workbook."""
 
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal, get_args
 
 import polars as pl
 import polars.selectors as cs
@@ -11,11 +11,15 @@ from afterclear.commands.pages.page_frames import aware
 from afterclear.commands.pages.write_digests import pseudonyms_of
 from afterclear.digest.input.pseudonyms import pseudonymise
 from afterclear.errors import UnknownNameError, UsageError
+from afterclear.export_columns import Holds, holds
 from afterclear.store.engine.database import open_store, query
 from afterclear.store.queries.exports import EXPORTS
 from afterclear.wording.exported import with_sentences
 
-Format = Literal["csv", "parquet", "jsonl"]
+TextFormat = Literal["csv", "jsonl"]
+Format = Literal["csv", "jsonl", "parquet", "xlsx"]
+TABLES: Final = tuple(EXPORTS)
+FORMATS: Final[tuple[Format, ...]] = get_args(Format)
 
 # A spreadsheet runs a cell that begins with one of these as a formula.
 # A line feed is skipped on the way to it, and the wide forms of these signs count as they do.
@@ -38,27 +42,53 @@ def export_frame(app: App, table: str) -> pl.DataFrame:
     return frame if names is None else pseudonymise(frame, names)
 
 
-def export_text(app: App, table: str, form: Literal["csv", "jsonl"]) -> str:
+def export_text(app: App, table: str, form: TextFormat) -> str:
     """Give one exported table as text."""
-    frame = export_frame(app, table)
-    return _csv(frame) if form == "csv" else frame.write_ndjson()
+    return frame_text(export_frame(app, table), form)
 
 
 def export_file(app: App, table: str, form: Format, path: Path) -> int:
     """Write one exported table to a file; return the number of its rows.
 
     Raises:
-        UsageError: the file is the store, or one of those that belong to it.
+        UsageError: the file is the store, or one of those that belong to it; or a workbook cannot
+            hold so many rows.
+
+    """
+    return write_frame(app, export_frame(app, table), form, path, sheet=table, about=holds(table))
+
+
+def frame_text(frame: pl.DataFrame, form: TextFormat) -> str:
+    """Write rows as text."""
+    return _csv(frame) if form == "csv" else frame.write_ndjson()
+
+
+def write_frame(
+    app: App,
+    frame: pl.DataFrame,
+    form: Format,
+    path: Path,
+    *,
+    sheet: str = "rows",
+    about: Holds | None = None,
+) -> int:
+    """Write rows to a file; return their number.
+
+    Raises:
+        UsageError: the file is the store, or one of those that belong to it; or a workbook cannot
+            hold so many rows.
 
     """
     _check_not_ours(app, path)
-    frame = export_frame(app, table)
     path.parent.mkdir(parents=True, exist_ok=True)
     if form == "parquet":
         frame.write_parquet(path)
+    elif form == "xlsx":
+        from afterclear.commands.queries.workbook import write_workbook  # noqa: PLC0415 - slow
+
+        write_workbook(frame, path, sheet, about)
     else:
-        text = _csv(frame) if form == "csv" else frame.write_ndjson()
-        path.write_text(text, encoding="utf-8", newline="")
+        path.write_text(frame_text(frame, form), encoding="utf-8", newline="")
     return len(frame)
 
 

@@ -28,7 +28,7 @@ def _add(con: Connection, table: str, rows: pl.DataFrame) -> None:
     wanted = query(
         con,
         "SELECT column_name FROM duckdb_columns() WHERE database_name = 'store' "
-        "AND table_name = ? ORDER BY column_index",
+        "AND schema_name = 'main' AND table_name = ? ORDER BY column_index",
         [table],
     )["column_name"]
     create_temp_table(con, "kept", rows.select(c for c in wanted if c in rows.columns))

@@ -21,7 +21,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import duckdb
-from duckdb import DuckDBPyConnection, DuckDBPyRelation, Statement
+from duckdb import DuckDBPyConnection, DuckDBPyRelation, Statement, StatementType
 
 from afterclear.catalogue.component import COMPONENT_MACRO
 from afterclear.catalogue.vin import PLAIN_VIN_MACRO, VIN_DOUBT_MACRO
@@ -90,6 +90,15 @@ class Connection:
 
         """
         return self._con.sql(self._only(sql), params=values or None)
+
+    def kind(self, sql: str) -> StatementType:
+        """Say what kind of statement it is.
+
+        Raises:
+            ValueError: it is not one.
+
+        """
+        return self._only(sql).type
 
     def script(self, sql: str) -> None:
         """Run the statements of one of our own SQL files, in which nothing of a delivery stands."""

@@ -70,7 +70,7 @@ def _not_as_declared(con: Connection) -> list[str]:
     found: dict[str, list[tuple[str, str, bool]]] = {}
     for table, *column in con.execute(
         "SELECT table_name, column_name, data_type, NOT is_nullable FROM duckdb_columns() "
-        "WHERE NOT internal ORDER BY table_name, column_index"
+        "WHERE NOT internal AND schema_name = 'main' ORDER BY table_name, column_index"
     ).fetchall():
         found.setdefault(table, []).append((column[0], column[1], column[2]))
     return [

@@ -273,7 +273,8 @@ def as_row(con: Connection, name: str, json: str) -> str:
     """Write SQL for a replaced row, kept as JSON, as a struct of its table's columns."""
     columns = con.execute(
         """SELECT column_name, data_type FROM duckdb_columns()
-           WHERE database_name = 'store' AND table_name = ? ORDER BY column_index""",
+           WHERE database_name = 'store' AND schema_name = 'main' AND table_name = ?
+           ORDER BY column_index""",
         [name],
     ).fetchall()
     shape = "{" + ", ".join(f'"{column}": "{kind}"' for column, kind in columns) + "}"

@@ -281,7 +281,7 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
     with_number = query(
         con,
         """SELECT table_name FROM duckdb_columns() JOIN duckdb_tables()
-               USING (database_name, table_name)
+               USING (database_name, schema_name, table_name)
            WHERE database_name = 'store' AND column_name = 'vehicle_id' ORDER BY table_name""",
     )["table_name"].to_list()
     others = [name for name in with_number if name not in (*TABLES, *_OF_THE_JOB)]
@@ -348,7 +348,7 @@ def _erase_words(con: Connection, called: Called) -> None:
     columns = query(
         con,
         """SELECT table_name, column_name FROM duckdb_columns() JOIN duckdb_tables()
-               USING (database_name, table_name)
+               USING (database_name, schema_name, table_name)
            WHERE database_name = 'store' AND data_type = 'VARCHAR' ORDER BY ALL""",
     ).rows()
     empty = {t for t in {t for t, _ in columns} if not scalar(con, f"SELECT count(*) FROM {t}")}

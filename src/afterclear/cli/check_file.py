@@ -1,0 +1,49 @@
+"""The command ``check-file``."""
+
+from pathlib import Path
+
+import click
+
+from afterclear.cli.frame import tell, with_app
+from afterclear.cli.load import known_zone
+from afterclear.commands.app import App
+from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
+from afterclear.records import Rejection
+
+
+@click.command("check-file")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--zone", default="UTC", callback=known_zone, help="Zone of times without an offset.")
+@with_app
+def command(app: App, file: Path, zone: str) -> None:
+    """Say whether FILE would be loaded whole, and which rows would not.  Nothing is stored."""
+    checks = list(check_file(app, file, Asked(rows=0, zone=zone)))
+    for check in checks:
+        _tell(check)
+    if not all(_fits(check) for check in checks):
+        raise SystemExit(3)
+
+
+def _fits(check: MapCheck) -> bool:
+    return bool(check.reader and check.preview and not check.why and not check.preview.rejections)
+
+
+def _tell(check: MapCheck) -> None:
+    if check.reader is None or check.preview is None or check.why:
+        more = " 'afterclear map-check' suggests a map." if check.suggestion else ""
+        tell(f"{check.name}: does not fit. {check.why or 'Nothing reads it.'}{more}")
+        return
+    rows = ", ".join(f"{n} rows of {table}" for table, n, _ in check.preview.tables)
+    refused = check.preview.rejections
+    if not refused:
+        tell(f"{check.name}: fits. {rows}, read by {check.reader}")
+        return
+    tell(f"{check.name}: does not fit. {len(refused)} of its rows would be refused:")
+    for rejection in refused:
+        tell(f"  {_line(rejection)}")
+
+
+def _line(refused: Rejection) -> str:
+    place = f"line {refused.line}" if refused.line else "somewhere"
+    value = "empty" if refused.value is None else repr(refused.value)
+    return f"{place}, {refused.column or 'the row'} {value}: expected {refused.expected}"

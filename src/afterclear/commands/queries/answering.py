@@ -1,0 +1,31 @@
+"""Answer questions put to the store's views as SQL, and keep those views up to date."""
+
+import polars as pl
+
+from afterclear.commands.app import App
+from afterclear.commands.pages.page_frames import aware
+from afterclear.errors import UsageError
+from afterclear.store.engine.database import open_store
+from afterclear.store.queries.public_views import answer, make_views
+
+
+def publish_views(app: App) -> None:
+    """Make the store's views as this version has them."""
+    with open_store(app.store, doing="views") as con:
+        make_views(con)
+
+
+def answer_frame(app: App, sql: str) -> pl.DataFrame:
+    """Give the rows of one reading statement; instants are aware, in UTC.
+
+    Raises:
+        UsageError: it is not one statement that reads, or names must stay tokens.
+        StoreError: there is no store yet, or it has no views of this version.
+
+    """
+    if app.config.settings.privacy.pseudonyms:
+        raise UsageError(
+            "Names are to be tokens (privacy.pseudonyms), and SQL would show them: use 'export'."
+        )
+    with open_store(app.store, read_only=True) as con:
+        return aware(answer(con, sql))
