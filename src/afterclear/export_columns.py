@@ -43,7 +43,13 @@ _WORK: Final[Mapping[str, str]] = {
     "loss_basis": "what that cost is reckoned from",
     "codes": "codes it is about, with blanks between",
     "cautions": "cautions that stand beside it",
-    "decided": "what a person decided",
+    "decided": "what a person decided, in words",
+    "decision": "which decision set it aside",
+    "note": "what was noted with it",
+    "deeds": "what to do, as codes with their numbers",
+    "grounds": "why, as codes with their numbers",
+    "looks": "what to read and when, as codes with their numbers",
+    "cost_grounds": "what the cost is reckoned from, as a code with its numbers",
 }
 
 _OTHERS: Final[Mapping[str, Holds]] = {
@@ -88,6 +94,7 @@ _OTHERS: Final[Mapping[str, Holds]] = {
             "p_worn": "of a return: chance that a part wore out, share of 1",
             "p_new": "of a return: chance that it is a new fault, share of 1",
             "usual_life_km": "how long such parts usually live, km",
+            "beside_repair_id": "work order for something else in the same visit",
         },
     ),
     "episodes": Holds(

@@ -11,7 +11,7 @@ import polars as pl
 from afterclear.commands.analysis.analysing import AnalysisReport, analyse
 from afterclear.commands.app import STORE_NAME, App, app_at
 from afterclear.commands.intake.loading import LoadReport, Whose, load_paths, load_sources
-from afterclear.commands.pages.digests import DigestReport, digest
+from afterclear.commands.pages.write_digests import DigestReport, digest
 from afterclear.commands.queries.answering import answer_frame, publish_views
 from afterclear.commands.queries.exporting import TABLES, export_frame
 from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_story

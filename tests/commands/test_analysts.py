@@ -28,6 +28,7 @@ from afterclear.plain_schemas import json_schema, table_schema
 from afterclear.store.queries.public_views import SCHEMA, VIEWS
 
 Demo = tuple[App, DemoReport]
+SENTENCES = {"why", "because", "sentence", "action", "evidence", "loss_basis", "decided"}
 HELP = Path(afterclear.__file__).parent / "help"
 
 
@@ -65,7 +66,7 @@ def test_any_client_of_the_database_reads_the_views_with_their_comments(app: App
             exported = export_frame(app, view)
             assert len(rows) == exported.height
             # sentences are made when a table is taken out
-            assert {*exported.columns} - {*columns} <= {"why", "because", "sentence"}
+            assert {*exported.columns} - {*columns} <= SENTENCES
             assert [comments[view, c] for c in columns] == [holds(view).columns[c] for c in columns]
 
 
