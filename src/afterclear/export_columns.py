@@ -95,6 +95,8 @@ _OTHERS: Final[Mapping[str, Holds]] = {
             "p_new": "of a return: chance that it is a new fault, share of 1",
             "usual_life_km": "how long such parts usually live, km",
             "beside_repair_id": "work order for something else in the same visit",
+            "is_echo": "whether its code only followed from another that was worked on",
+            "echo_codes": "codes that followed from it, with blanks between",
         },
     ),
     "episodes": Holds(

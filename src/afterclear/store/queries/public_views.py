@@ -87,6 +87,7 @@ def _make(con: Connection, name: str, what: Holds) -> None:
     told = [f"COMMENT ON VIEW {view} IS {_text(what.about)}"] + [
         f"COMMENT ON COLUMN {view}.{quoted(column)} IS {_text(what.columns[column])}"
         for column, *_ in found
+        if column in what.columns
     ]
     con.script(";\n".join(told))
 
