@@ -90,9 +90,14 @@ def open_store(
 
     Raises:
         StoreError: it does not exist (reading), is held by another process, is newer than
-            this program, is no store, or its disk is full.
+            this program, is no store, or its disk is full; or its path would be misread.
 
     """
+    if set(str(path)) & _MISREAD:
+        raise StoreError(
+            f"The store {path} cannot stand there: the database takes a question mark or a "
+            "backslash in a path for something else. Give the folder or file another name."
+        )
     if read_only:
         with stop_explained(), _reading(path) as con:
             yield con
@@ -229,11 +234,6 @@ def _close(con: Connection) -> None:
 
 
 def _attached(path: Path, *, read_only: bool) -> Connection:
-    if set(str(path)) & _MISREAD:
-        raise StoreError(
-            f"The store {path} cannot stand there: the database takes a question mark or a "
-            "backslash in a path for something else. Give the folder or file another name."
-        )
     # attached under a fixed name, so that SQL can tell the store's tables from temporary ones
     try:
         con = Connection({"store": path}, read_only=read_only)
