@@ -99,9 +99,10 @@ class UnknownNameError(UsageError):
 class UnknownVehicleError(UsageError):
     """No vehicle has this number."""
 
-    def __init__(self, vehicle_id: str) -> None:
+    def __init__(self, vehicle_id: str, *, ways: str = "") -> None:
+        how = f" by {ways}" if ways else "; capitals and blanks count"
         super().__init__(
-            f"No row in the store speaks of a vehicle {vehicle_id!r}; capitals and blanks count. "
+            f"No row in the store speaks of a vehicle {vehicle_id!r}{how}. "
             "'afterclear export vehicles' lists the vehicles with their VINs and plates."
         )
 

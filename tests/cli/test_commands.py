@@ -360,6 +360,14 @@ def test_decode_says_what_a_code_means_and_warns() -> None:
     assert "CAUTION" in told
 
 
+def test_decode_tells_the_good_codes_beside_a_bad_one() -> None:
+    some = run("decode", "P0301", "pears", "P0420")
+    assert some.exit_code == 3
+    assert some.stdout.index("P0301: ") < some.stdout.index("P0420: ")
+    assert "'pears' is no fault code; expected " in some.stderr
+    assert run("decode", "pears").exit_code == 2
+
+
 @pytest.mark.usefixtures("ran")
 def test_a_second_analysis_with_nothing_new_rebuilds_nothing() -> None:
     assert "0 vehicles rebuilt" in run("analyse").output

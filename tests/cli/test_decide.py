@@ -11,7 +11,11 @@ from afterclear.catalogue.config_tables import read_table
 from afterclear.cli import main
 from afterclear.config import shipped
 
-VEHICLES = "vehicle_id,stock_status,make,model\nV1,in_fleet,Tarrovane,Pellick\nY1,in_stock,,\n"
+VEHICLES = """vehicle_id,stock_status,make,model,plate
+V1,in_fleet,Tarrovane,Pellick,RV-1526 8
+Y1,in_stock,,,RV-0001
+y-1,in_stock,,,
+"""
 SCANS = """scan_id,vehicle_id,scanned_at,odometer_km,scan_scope,ecu,code,distance_since_clear_km
 S1,V1,2026-01-01T08:00:00Z,1000,full,brakes,C0034-13,
 S1,V1,2026-01-01T08:00:00Z,1000,full,steering,U0415-86,
@@ -122,6 +126,44 @@ def test_a_control_unit_is_named_as_pages_name_it_not_as_its_tool_did(garage: Pa
 def test_a_decision_without_a_name_is_refused() -> None:
     assert run("decide", "V1", "accept").exit_code == 2
     assert "who decides" in run("decide", "V1", "accept", "--by", " ").output
+
+
+@pytest.mark.usefixtures("garage")
+def test_decisions_are_listed_and_told_with_their_vehicle() -> None:
+    assert run("decide", "--list").output == "No decisions.\n"
+    about = (
+        "decide",
+        "V1",
+        "wait",
+        "--until",
+        "2027-03-01",
+        "--code",
+        "P0420",
+        "--by",
+        "M. Example",
+    )
+    assert run(*about, "--note", "ordered").exit_code == 0
+    assert run("decide", "--undo", "1", "--by", "K. Example").exit_code == 0
+    listed = run("decide", "--list", "v1").output
+    said = "V1 P0420: wait until 01 Mar 2027, by M. Example: ordered (undone on "
+    assert said in listed
+    assert "by K. Example)" in listed
+    assert said in run("vehicle", "V1").output
+    assert run("decide", "--list", "Y1").output == "No decisions.\n"
+
+
+@pytest.mark.usefixtures("garage")
+@pytest.mark.parametrize("name", ["V1", "v1", "rv 15268"])
+def test_a_vehicle_is_found_by_number_and_plate_whatever_the_capitals(name: str) -> None:
+    told = run("vehicle", name).output
+    assert told.startswith("V1  RV-1526 8 Tarrovane Pellick\n1 scan\n")
+
+
+@pytest.mark.usefixtures("garage")
+def test_a_name_that_may_be_two_vehicles_is_asked_back() -> None:
+    refused = run("vehicle", "y_1")
+    assert refused.exit_code == 2
+    assert "any of these vehicles: Y1, y-1" in refused.output
 
 
 @pytest.mark.usefixtures("garage")

@@ -3,6 +3,7 @@
 import click
 
 from afterclear.cli.frame import with_app
+from afterclear.cli.words import counted, decision_line
 from afterclear.commands.app import App
 from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_story
 from afterclear.records import printable
@@ -19,17 +20,26 @@ _OUTCOMES = {
 @click.argument("vehicle_id")
 @with_app
 def command(app: App, vehicle_id: str) -> None:
-    """Tell the history of VEHICLE_ID: what is open, what was tried, what became of it."""
+    """Tell the history of VEHICLE_ID: what is open, what was tried, what became of it.
+
+    A plate or VIN does as well, whatever its capitals and blanks.
+    """
     for line in _lines(vehicle_story(app, vehicle_id)):
         click.echo(printable(line))  # no word of a file is a line of its own, or a command
 
 
 def _lines(story: VehicleStory) -> list[str]:
     about = [str(v) for k, v in story.vehicle.items() if k in _ABOUT and v is not None]
-    lines = [f"{story.vehicle['vehicle_id']}  {' '.join(about)}", f"{story.n_scans} scans", ""]
+    lines = [
+        f"{story.vehicle['vehicle_id']}  {' '.join(about)}",
+        counted(story.n_scans, "scan"),
+        "",
+    ]
     lines += [*_to_do(story), *_open(story)]
     said = {row["why"] for row in story.roles}
     lines += [f"  {text}" for text in story.role_notes if text not in said]
+    if story.decisions:
+        lines += ["", "Decisions:", *(f"  {decision_line(row)}" for row in story.decisions)]
     lines += ["", "Fix attempts:" if story.attempts else "No fix attempts."]
     for tried in story.attempts:
         attempt = tried.attempt
@@ -71,7 +81,7 @@ def _open(story: VehicleStory) -> list[str]:
     for row in story.open_episodes:
         lines.append(
             f"  {row['code']} in {row['ecu']}: {row['meaning']}; "
-            f"seen in {row['n_scans']} scans, last on {row['last_seen_at']:%d %b %Y}"
+            f"seen in {counted(row['n_scans'], 'scan')}, last on {row['last_seen_at']:%d %b %Y}"
         )
         role = roles.get((row["ecu"], row["code"]))
         if role is not None:

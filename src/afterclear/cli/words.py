@@ -1,6 +1,10 @@
 """Words for results in the terminal."""
 
-from afterclear.findings.verdicts import Verdicts
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # a command that judges nothing need not wait for the estimators
+    from afterclear.findings.verdicts import Verdicts
 
 _OUTCOMES = {
     "came_back": "came back",
@@ -10,10 +14,41 @@ _OUTCOMES = {
 }
 
 
-def verdict_lines(verdicts: Verdicts) -> list[str]:
+def counted(n: int, what: str) -> str:
+    """Say how many.
+
+    >>> counted(1, "scan"), counted(2, "scan")
+    ('1 scan', '2 scans')
+    """
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def decision_line(row: Mapping[str, Any]) -> str:
+    """Say what was decided, by whom and when, and whether it was taken back; a row of the export.
+
+    Times are UTC.
+    """
+    about = " in ".join(filter(None, (row["code"], row["ecu"]))) or row["attempt_id"]
+    ends = [
+        f"until {row['until_at']:%d %b %Y}" if row["until_at"] else "",
+        f"until {row['until_km']:,.0f} km" if row["until_km"] is not None else "",
+    ]
+    said = " ".join((row["word"].replace("_", " "), " or ".join(filter(None, ends)))).strip()
+    undone = (
+        f" (undone on {row['undone_at']:%d %b %Y} by {row['undone_by']})"
+        if row["undone_at"]
+        else ""
+    )
+    note = f": {row['note']}" if row["note"] else ""
+    return (
+        f"{row['decision_id']}  {row['decided_at']:%d %b %Y}  {row['vehicle_id']}"
+        f"{f' {about}' if about else ''}: {said}, by {row['decided_by']}{note}{undone}"
+    )
+
+
+def verdict_lines(verdicts: "Verdicts") -> list[str]:
     """Count the fix attempts by what became of them."""
-    n = verdicts.n_attempts
-    lines = [f"{n} fix attempt" if n == 1 else f"{n} fix attempts"]
+    lines = [counted(verdicts.n_attempts, "fix attempt")]
     for outcome, words in _OUTCOMES.items():
         lines.append(f"{verdicts.by_outcome.get(outcome, 0):>6}  {words}")
     if verdicts.n_echoes:

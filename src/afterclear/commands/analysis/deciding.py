@@ -5,14 +5,16 @@ A decision hides a line, never a row: ``decide`` ranks the work again at once fr
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
 from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.commands.analysis.role_findings import rank_work
 from afterclear.commands.app import App
 from afterclear.errors import UnknownVehicleError, UsageError
-from afterclear.store.engine.database import Connection, open_store, scalar
+from afterclear.store.engine.database import Connection, open_store, rows, scalar
+from afterclear.store.queries.called_vehicles import vehicle_called
 from afterclear.store.queries.decisions import Decision, add_decision, undo_decision
+from afterclear.store.queries.exports_roles import EXPORTS_ROLES
 from afterclear.store.queries.results import last_analysis
 
 Said = Literal["accept", "wait", "not_a_fault", "repaired_elsewhere"]
@@ -73,6 +75,21 @@ def undo(app: App, number: int, by: str) -> str:
         vehicle_id = undo_decision(con, number, by, app.clock())
         _rank_again(app, con)
     return vehicle_id
+
+
+def decisions(app: App, name: str | None) -> list[dict[str, Any]]:
+    """List what was decided, the latest last; of one vehicle (number, plate or VIN), or of all.
+
+    Raises:
+        UsageError: no vehicle, or several, are called so.
+
+    """
+    with open_store(app.store, read_only=True) as con:
+        found = rows(con, EXPORTS_ROLES["decisions"])
+        if name is None:
+            return found
+        vehicle_id = vehicle_called(con, name)
+        return [row for row in found if row["vehicle_id"] == vehicle_id]
 
 
 def _rank_again(app: App, con: Connection) -> None:

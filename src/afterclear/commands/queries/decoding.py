@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from afterclear.catalogue.cautions import Caution
 from afterclear.catalogue.codes import Refusal, normal_code, split_codes
 from afterclear.commands.app import App
-from afterclear.errors import UsageError
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,18 +19,21 @@ class CodeMeaning:
     cautions: tuple[Caution, ...]
 
 
-def decode_code(app: App, text: str) -> list[CodeMeaning]:
-    """Say what each code of a text means.
+@dataclass(frozen=True, slots=True)
+class NoCode:
+    """A word that is no code."""
 
-    Raises:
-        UsageError: a word of it is no code.
+    why: str
 
-    """
-    found = []
+
+def decode_code(app: App, text: str) -> list[CodeMeaning | NoCode]:
+    """Say what each code of a text means, in its order; a word that is no code says so."""
+    found: list[CodeMeaning | NoCode] = []
     for word in split_codes(text):
         spelled = normal_code(word)
         if isinstance(spelled, Refusal):
-            raise UsageError(f"{word!r} is no fault code; expected {spelled.expected}.")
+            found.append(NoCode(f"{word!r} is no fault code; expected {spelled.expected}."))
+            continue
         family = app.catalogue.family(spelled.code)
         found.append(
             CodeMeaning(

@@ -13,8 +13,8 @@ from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
 from afterclear.digest.common.attempt_reasons import attempt_reason
 from afterclear.digest.input.row_types import Attempt, Evidence
-from afterclear.errors import UnknownVehicleError
 from afterclear.store.engine.database import Connection, open_store, rows, scalar
+from afterclear.store.queries.called_vehicles import vehicle_called
 from afterclear.store.queries.exports import EXPORTS, PAGE_FRAMES
 from afterclear.store.queries.exports_roles import EXPORTS_ROLES, PAGE_ROLES
 from afterclear.wording.cells import Cells
@@ -48,20 +48,21 @@ class VehicleStory:
     role_notes: tuple[str, ...]  # left-over echoes, work on echoes, related returns
     work: list[Row]  # its lines of the worklist, once each
     stock: list[Row]  # its audit, where it is in stock
+    decisions: list[Row]  # what people decided, also what was undone
 
 
-def vehicle_story(app: App, vehicle_id: str) -> VehicleStory:
-    """Tell one vehicle's history.
+def vehicle_story(app: App, name: str) -> VehicleStory:
+    """Tell one vehicle's history; ``name``: its number, plate or VIN.
 
     Raises:
         UnknownVehicleError: no row speaks of the vehicle.
+        UsageError: several vehicles are called so.
 
     """
     with open_store(app.store, read_only=True) as con:
+        vehicle_id = vehicle_called(con, name)
         n_scans = _n_scans(con, vehicle_id)
         known = _of(con, EXPORTS["vehicles"], vehicle_id)
-        if not n_scans and not known:
-            raise UnknownVehicleError(vehicle_id)
         episodes = _of(con, PAGE_FRAMES["episodes"], vehicle_id)
         odometer = _of(con, EXPORTS["odometer"], vehicle_id)
         work = _work(app, con, vehicle_id)
@@ -80,6 +81,7 @@ def vehicle_story(app: App, vehicle_id: str) -> VehicleStory:
             ),
             work=[row for row in work if row["audience"] != "garage"],
             stock=_audits(app, con, vehicle_id),
+            decisions=_of(con, EXPORTS_ROLES["decisions"], vehicle_id),
         )
 
 
