@@ -1,5 +1,6 @@
 """What analysts and other programs build on: views, SQL, frames in Python, workbooks, schemas."""
 
+import doctest
 import json
 import runpy
 import sys
@@ -262,3 +263,9 @@ def test_a_file_is_said_to_fit_or_not(app: App, tmp_path: Path) -> None:
     shown = CliRunner().invoke(main, ["--store", str(app.store), "check-file", str(bad)])
     assert shown.exit_code == 3
     assert "odometer_km 'far'" in shown.output
+
+
+def test_the_examples_of_the_estimators_page_say_what_they_show() -> None:
+    told = doctest.testfile(str(HELP / "estimators.md"), module_relative=False)
+    assert told.attempted > 10
+    assert told.failed == 0
