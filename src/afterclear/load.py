@@ -385,11 +385,11 @@ def _origin(delivery: Delivery) -> Origin:
     return Origin(delivery.zone, delivery.vehicle_id, begun, delivery.path.stat().st_mtime)
 
 
-def _refuse(con: Connection, case: Case, why: str, *, is_fault: bool) -> LoadResult:
+def _refuse(con: Connection, case: Case, reason: str, *, is_fault: bool) -> LoadResult:
     """Write a file that was refused as a whole into the ledger; nothing of it is kept."""
     if case.outside is not None:
-        why = case.outside.called.words_erased_from(why)
-    note = printable(" ".join(why.split()))
+        reason = case.outside.called.words_erased_from(reason)
+    note = printable(" ".join(reason.split()))
     with transaction(con):
         _remember_outside(con, case)
         load = replace(case.load, load_id=next_load_id(con), outcome="refused", note=note)

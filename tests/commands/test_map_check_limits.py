@@ -77,10 +77,10 @@ def checked(tmp_path_factory: pytest.TempPathFactory) -> dict[str, MapCheck]:
 
 @pytest.mark.parametrize("name", FILES)
 def test_a_bad_file_is_told_in_a_sentence(checked: dict[str, MapCheck], name: str) -> None:
-    assert checked[name].reader is None or checked[name].why
+    assert checked[name].reader is None or checked[name].reason
     assert checked[name].preview is None
     assert checked[name].suggestion is None
-    assert FILES[name] in checked[name].why
+    assert FILES[name] in checked[name].reason
 
 
 def test_a_good_file_after_bad_ones_has_its_suggestion(checked: dict[str, MapCheck]) -> None:
@@ -104,7 +104,7 @@ def test_what_breaks_its_process_is_told_and_the_next_file_checked(
     files = {f"{word}.odd": f"{word} V1".encode() for word in says} | {"z.odd": b"good V2"}
     checks = told(app, packed(tmp_path, files))
     for word, said in says.items():
-        assert said in checks[f"{word}.odd"].why
+        assert said in checks[f"{word}.odd"].reason
     assert checks["z.odd"].preview is not None
 
 

@@ -105,11 +105,11 @@ DOUBTFUL = [  # one message among other traffic of its unit, why it is left asid
 
 @pytest.mark.parametrize(("payload", "why"), DOUBTFUL)
 def test_a_message_that_breaks_the_standard_once_is_set_aside(
-    tmp_path: Path, payload: str, why: str
+    tmp_path: Path, payload: str, reason: str
 ) -> None:
     frames = [*every_second(0x0CF00400, bytes(8)), (5.0, DM1, bytes.fromhex(payload))]
     made = read(candump(tmp_path / "a.log", frames))
-    assert (rows(made, "scans"), "1 fault messages set aside" in made.note) == ([], True), why
+    assert (rows(made, "scans"), "1 fault messages set aside" in made.note) == ([], True), reason
 
 
 @pytest.mark.parametrize("payload", ["04FF640019010000", "04FF64000401CA05"])

@@ -38,7 +38,7 @@ def test_a_messy_file_is_right_or_asked(
 ) -> None:
     verdict = garage.judge(file)
     outcomes[verdict.word] += 1
-    assert verdict.word in {"right", "asked"}, verdict.why
+    assert verdict.word in {"right", "asked"}, verdict.reason
     assert len(verdict.questions) <= MOST
 
 

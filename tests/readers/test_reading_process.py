@@ -67,9 +67,9 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> dict[str, LoadResult]:
 def test_a_file_that_broke_its_reader_is_refused_with_the_reason(
     night: dict[str, LoadResult], name: str
 ) -> None:
-    why = BAD[name]
-    assert night[name].outcome == ("refused" if why else "stored")
-    assert (why or "files within") in night[name].note
+    reason = BAD[name]
+    assert night[name].outcome == ("refused" if reason else "stored")
+    assert (reason or "files within") in night[name].note
     assert not night[name].is_fault
 
 

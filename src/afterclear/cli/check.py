@@ -18,8 +18,8 @@ def command(app: App, *, quick: bool) -> None:
     report = check(app, quick=quick)
     for finding in report.findings:
         mark = "WRONG" if finding.n_breaches else "-" if finding.left_out else "ok"
-        why = f" ({finding.left_out})" if finding.left_out else ""
-        click.echo(f"{mark:>5}  {finding.says}{why}")
+        reason = f" ({finding.left_out})" if finding.left_out else ""
+        click.echo(f"{mark:>5}  {finding.says}{reason}")
     tell_findings(report)
 
 

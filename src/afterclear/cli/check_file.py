@@ -25,13 +25,15 @@ def command(app: App, file: Path, zone: str) -> None:
 
 
 def _fits(check: MapCheck) -> bool:
-    return bool(check.reader and check.preview and not check.why and not check.preview.rejections)
+    return bool(
+        check.reader and check.preview and not check.reason and not check.preview.rejections
+    )
 
 
 def _tell(check: MapCheck) -> None:
-    if check.reader is None or check.preview is None or check.why:
+    if check.reader is None or check.preview is None or check.reason:
         more = " 'afterclear map-check' suggests a map." if check.suggestion else ""
-        tell(f"{check.name}: does not fit. {check.why or 'Nothing reads it.'}{more}")
+        tell(f"{check.name}: does not fit. {check.reason or 'Nothing reads it.'}{more}")
         return
     rows = ", ".join(f"{n} rows of {table}" for table, n, _ in check.preview.tables)
     refused = check.preview.rejections

@@ -56,7 +56,7 @@ def command(  # noqa: PLR0913, PLR0917 - one argument an option
         _tell(check)
         if output is not None and check.suggestion is not None:
             _write(output, check)
-    if any(check.reader is None or check.why for check in checks):
+    if any(check.reader is None or check.reason for check in checks):
         raise SystemExit(3)
 
 
@@ -107,10 +107,10 @@ def _lack(check: MapCheck) -> str:
 def _tell(check: MapCheck) -> None:
     if check.reader is not None:
         tell(f"{check.name}: read by {check.reader}")
-        if check.why:
-            tell(f"refused: {check.why}")
+        if check.reason:
+            tell(f"refused: {check.reason}")
     elif check.suggestion is None:
-        tell(f"{check.name}: {check.why}")
+        tell(f"{check.name}: {check.reason}")
     else:
         _tell_suggestion(check, check.suggestion)
     if check.preview is not None:

@@ -65,8 +65,8 @@ class Account:
         if sent.failed:
             self.outcome = "out_of_reach"
             self._add("not_sent", len(sent.failed))
-            why = self.report.setdefault("not_sent_why", [])
-            why += [without_secrets(text) for text in sent.failed]  # type: ignore[operator]
+            reason = self.report.setdefault("not_sent_why", [])
+            reason += [without_secrets(text) for text in sent.failed]  # type: ignore[operator]
         if sent.sent:
             self._add("sent", len(sent.sent))
 

@@ -71,11 +71,11 @@ def check(app: App, *, quick: bool = False) -> CheckReport:
     """Check the store and the archive; ``quick`` leaves out making the results anew."""
     with open_store(app.store, read_only=True) as con:
         findings = [*check_rows(con), *check_archive(con, app.archive)]
-        why_not = results_unfinished(con)
+        refusal = results_unfinished(con)
         remains = tuple(left_over(con, app.archive))
         half_done = is_half_done(con)
     if not quick:
-        findings.append(Finding(_REPRODUCIBLE, 0, left_out=why_not) if why_not else _made_anew(app))
+        findings.append(Finding(_REPRODUCIBLE, 0, left_out=refusal) if refusal else _made_anew(app))
     return CheckReport(tuple(findings), remains, half_done)
 
 

@@ -167,7 +167,7 @@ def _stock(
     faults: Mapping[str, Faults] = read_faults(
         sorted(safety), details, common.roster, common.setting
     )
-    told = StockDetails(
+    stock_details = StockDetails(
         since=frames.previous_at,
         reasons={
             vehicle: tuple(sorted(own.stock_reasons, key=lambda r: r.position))
@@ -175,9 +175,9 @@ def _stock(
         },
         cautions={vehicle: cautions_of_vehicle(own) for vehicle, own in faults.items()},
     )
-    said = frames.said_before
-    before = {subject: word for (kind, subject), word in said.items() if kind == "stock"}
-    return build_stock_page(findings.stock, told, before, common.roster, common.head)
+    earlier = frames.said_before
+    before = {subject: word for (kind, subject), word in earlier.items() if kind == "stock"}
+    return build_stock_page(findings.stock, stock_details, before, common.roster, common.head)
 
 
 def _head(frames: FleetFrames) -> PageHead:

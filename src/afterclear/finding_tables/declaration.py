@@ -126,11 +126,11 @@ def sql_type(column: Column) -> str:
 
 def table_sql(finding: Finding) -> str:
     """Write the statement that makes the store's table."""
-    told = ", ".join(
+    columns = ", ".join(
         f'"{each.name}" {sql_type(each)}{" NOT NULL" if each.required else ""}'
         for each in columns_of(finding.row)
     )
-    return f"CREATE TABLE {finding.kept_in} ({told})"
+    return f"CREATE TABLE {finding.kept_in} ({columns})"
 
 
 def export_sql(finding: Finding) -> str:

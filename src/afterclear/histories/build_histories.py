@@ -95,8 +95,8 @@ def _forget_all(con: Connection) -> None:
 
 def _forget_bucket(con: Connection) -> None:
     """Take what was known of the bucket's vehicles out of the store."""
-    for table, number, holder in _HANGING:
-        theirs = f"SELECT {number} FROM store.{holder} JOIN bucket USING (vehicle_id)"
+    for table, number, parent in _HANGING:
+        theirs = f"SELECT {number} FROM store.{parent} JOIN bucket USING (vehicle_id)"
         con.execute(f"DELETE FROM store.{table} WHERE {number} IN ({theirs})")
     for table in _OF_VEHICLES:
         con.execute(

@@ -68,10 +68,10 @@ def evidence_words(
     >>> evidence_words(R.TOO_SOON_AFTER_CLEAR, Cells("mi"), since_clear_km=2, needed_km=30)
     'only 1\xa0mi since the clear, 19\xa0mi needed'
     """
-    told = {
+    values = {
         "monitor": (monitor or "").replace("_", " "),
         "since_clear_km": cells.distance(since_clear_km),
         "needed_km": cells.distance(needed_km),
     }
     needed = EVIDENCE_PARAMETERS.get(reason, ())
-    return cells.t(SAID[reason], **{name: told[name] for name in needed})
+    return cells.t(SAID[reason], **{name: values[name] for name in needed})

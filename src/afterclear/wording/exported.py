@@ -97,11 +97,11 @@ def _with_sentence(sentence: _Sentence, frame: pl.DataFrame, cells: Cells) -> pl
     said = (sentence.said(row, cells) for row in known.iter_rows(named=True))
     lines = [line and line.replace(GAP, " ") for line in said]
     words = pl.Series(sentence.name, lines, dtype=pl.String)
-    told = frame.join(
+    joined = frame.join(
         known.with_columns(words), on=columns, how="left", nulls_equal=True, maintain_order="left"
     )
     before = frame.columns.index(sentence.before)
-    return told.select(*frame.columns[:before], sentence.name, *frame.columns[before:])
+    return joined.select(*frame.columns[:before], sentence.name, *frame.columns[before:])
 
 
 def _with_finding(finding: Finding, frame: pl.DataFrame, cells: Cells) -> pl.DataFrame:

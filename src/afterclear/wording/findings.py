@@ -31,13 +31,13 @@ def finding_words(row: object, cells: Cells, finding: Finding | None = None) -> 
     """Say a row; ``finding``: what it belongs to, where its class does not tell."""
     declared = finding or of_row(row)
     columns = {column.name: column for column in columns_of(declared.row)}
-    told = [
+    sentences = [
         _filled(clause, row, columns, cells)
         for clauses in declared.says
         for clause in [next((each for each in clauses if each.when(row)), None)]
         if clause is not None
     ]
-    return "".join(told)
+    return "".join(sentences)
 
 
 def cell_words(row: object, column: Column, cells: Cells) -> str:

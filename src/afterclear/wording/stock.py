@@ -165,5 +165,5 @@ def stock_words(reason: StockReason, facts: Facts, cells: Cells) -> str:
 
 def audit_words(reasons: str, cells: Cells) -> str:
     """Say what decided a verdict; ``reasons``: JSON, a list of reasons with their facts."""
-    told = json.loads(reasons)
-    return " ".join(stock_words(StockReason(name), facts, cells) for name, facts in told)
+    deciding = json.loads(reasons)
+    return " ".join(stock_words(StockReason(name), facts, cells) for name, facts in deciding)

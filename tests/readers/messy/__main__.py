@@ -15,4 +15,4 @@ if __name__ == "__main__":
     sys.stdout.write("\n".join(table_of(verdicts)) + "\n")
     for v in verdicts:
         if v.word in {"refused", "silently wrong"} or wanted:
-            sys.stderr.write(f"{v.file.name}: {v.word} {v.questions}: {v.why}\n")
+            sys.stderr.write(f"{v.file.name}: {v.word} {v.questions}: {v.reason}\n")

@@ -30,7 +30,7 @@ class Verdict:
     file: Messy
     word: Word
     questions: tuple[str, ...]
-    why: str = ""
+    reason: str = ""
 
 
 class Garage:
@@ -77,7 +77,7 @@ class Garage:
             word: Word = "refused"
             if file.is_nothing:
                 word = "asked" if questions else "right"
-            return Verdict(file, word, questions, "; ".join(check.to_fill_in) or check.why)
+            return Verdict(file, word, questions, "; ".join(check.to_fill_in) or check.reason)
         return self._loaded(app, path, file, check, questions)
 
     def _answered(self, app: App, path: Path, file: Messy) -> tuple[MapCheck, tuple[str, ...]]:
@@ -108,10 +108,10 @@ class Garage:
                     con, f"SELECT * FROM {table} WHERE load_id > 1 OR ?", [not file.knows]
                 ).to_dicts()
             ]
-        word, why = compared(file, stored, told)
+        word, reason = compared(file, stored, told)
         if word == "right" and questions:
             word = "asked"
-        return Verdict(file, word, questions, why)
+        return Verdict(file, word, questions, reason)
 
 
 def _checked(app: App, path: Path, answers: Mapping[str, str], vehicle: str | None) -> MapCheck:

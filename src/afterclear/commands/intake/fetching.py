@@ -81,9 +81,9 @@ def _from_folder(source: Source, how: Fetching, report: FetchReport) -> Iterator
     folder = app.config.source_folder(source)
     version = reading(app)
     known = taken(how.con, source.name, version)
-    marks = {path: state(path) for path in files_in(folder, source.pattern)}
-    names = {path: printable(path.relative_to(folder.resolve()).as_posix()) for path in marks}
-    new = [path for path, mark in marks.items() if known.get(names[path]) != mark]
+    states = {path: state(path) for path in files_in(folder, source.pattern)}
+    names = {path: printable(path.relative_to(folder.resolve()).as_posix()) for path in states}
+    new = [path for path, mark in states.items() if known.get(names[path]) != mark]
     ready, changing = settled(new, source.settle_seconds, app.clock().timestamp(), how.sleep)
     report.unsettled += [f"{source.name}: {names[path]}" for path in changing]
     for path in ready:

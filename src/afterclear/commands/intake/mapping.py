@@ -56,7 +56,7 @@ class MapCheck:
 
     name: str
     reader: str | None  # None: nothing takes it
-    why: str = ""  # why nothing does, or why the reader refuses it
+    reason: str = ""  # why nothing does, or why the reader refuses it
     preview: Preview | None = None
     suggestion: Suggestion | None = None
     to_fill_in: tuple[str, ...] = ()  # what the suggestion lacks before it can be used
@@ -159,7 +159,7 @@ def _check(delivery: Delivery, how: _Checking) -> MapCheck:
     return MapCheck(delivery.name, reader.name, preview=preview)
 
 
-def _suggested(delivery: Delivery, why: str, how: _Checking) -> MapCheck:
+def _suggested(delivery: Delivery, reason: str, how: _Checking) -> MapCheck:
     try:
         suggestion = how.readers.suggested(delivery, how.context, how.asked.answers)
     except RefusedFileError as error:
@@ -168,7 +168,7 @@ def _suggested(delivery: Delivery, why: str, how: _Checking) -> MapCheck:
     made = parse_map(suggestion.text, "suggested", "the suggestion", problems)
     if made is None or suggestion.missing:
         lacks = suggestion.missing or tuple(problems)
-        return MapCheck(delivery.name, None, why, suggestion=suggestion, to_fill_in=lacks)
+        return MapCheck(delivery.name, None, reason, suggestion=suggestion, to_fill_in=lacks)
     try:
         read = how.readers.read_with(MapReader(made), delivery)
         preview = _preview(read, delivery, how)
@@ -176,7 +176,7 @@ def _suggested(delivery: Delivery, why: str, how: _Checking) -> MapCheck:
         return MapCheck(
             delivery.name, None, str(error), suggestion=suggestion, to_fill_in=(str(error),)
         )
-    return MapCheck(delivery.name, None, why, preview, suggestion, stored=_sides(read))
+    return MapCheck(delivery.name, None, reason, preview, suggestion, stored=_sides(read))
 
 
 def _sides(read: ReadFile) -> tuple[Side, ...]:

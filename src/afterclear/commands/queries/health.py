@@ -34,8 +34,8 @@ def health(app: App) -> Health:
     with open_store(app.store, read_only=True) as con:
         runs = tuple(last_runs(con, _RUNS_SHOWN))
         complaints = complaints_of(app, con)
-        if why := results_unfinished(con):
-            complaints.append(f"results are not up to date: {why}")
+        if reason := results_unfinished(con):
+            complaints.append(f"results are not up to date: {reason}")
         if is_half_done(con):
             complaints.append(HALF_FORGOTTEN)
         return Health(tuple(complaints), runs, is_copy(con))
@@ -74,11 +74,12 @@ def _of_last_run(
     job: str, outcome: str, finished: datetime, report: Mapping[str, Any]
 ) -> Iterator[str]:
     if outcome in ("failed", "stopped"):
-        why = f": {report['error']}" if report.get("error") else ""
-        yield f"the last run of {job} ({finished:%Y-%m-%d %H:%M}) {outcome}{why}"
+        reason = f": {report['error']}" if report.get("error") else ""
+        yield f"the last run of {job} ({finished:%Y-%m-%d %H:%M}) {outcome}{reason}"
     if unsent := report.get("not_sent"):
-        why = "; ".join(report.get("not_sent_why", ()))
-        yield f"in the last run of {job} {unsent} messages were not sent{f': {why}' if why else ''}"
+        reasons = "; ".join(report.get("not_sent_why", ()))
+        reason = f": {reasons}" if reasons else ""
+        yield f"in the last run of {job} {unsent} messages were not sent{reason}"
     sources = "; ".join(report.get("out_of_reach", ())) or report.get("error", "")
     if outcome == "out_of_reach" and (sources or not unsent):
         yield f"in the last run of {job} a source was out of reach: {sources}"

@@ -111,18 +111,18 @@ def site_name(site: str | None, cells: Cells) -> str:
 def part_name(part: Part, cells: Cells) -> str:
     """Name a part: what it is, its brand and number."""
     what = capital(part.family_label or part.part_family.replace("_", " "))
-    marks = " ".join(bit for bit in (part.part_brand, part.part_number) if bit)
+    number_and_brand = " ".join(bit for bit in (part.part_brand, part.part_number) if bit)
     where = f", {part.position}" if part.position else ""
-    return f"{what}{where}: {marks or cells.t('no number or brand recorded')}"
+    return f"{what}{where}: {number_and_brand or cells.t('no number or brand recorded')}"
 
 
 def _part_views(findings: Findings, roster: Roster, cells: Cells) -> tuple[PartView, ...]:
     """Show parts of which a unit failed; the flagged ones with a picture and a claim sheet."""
     compared = [part for part in findings.parts if part.grouping in {None, "number"}]
-    told = [part for part in compared if part.n_failed or part.flagged]
-    told.sort(key=lambda p: (not p.flagged, p.life_ratio_to_peers or 9.0, -p.n_failed))
+    notable = [part for part in compared if part.n_failed or part.flagged]
+    notable.sort(key=lambda p: (not p.flagged, p.life_ratio_to_peers or 9.0, -p.n_failed))
     views = []
-    for i, part in enumerate(told):
+    for i, part in enumerate(notable):
         own = _claims_of(part, findings.claims) if part.flagged and i < _MOST_SHEETS else None
         sheet = own is not None and not own.is_empty()
         failed = own.filter("failed") if own is not None and sheet else None

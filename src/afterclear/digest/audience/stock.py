@@ -64,7 +64,7 @@ class StockPage:
 
 def build_stock_page(
     stock: Sequence[Stock],
-    told: StockDetails,
+    details: StockDetails,
     before: Mapping[str, str],
     roster: Roster,
     head: PageHead,
@@ -73,7 +73,7 @@ def build_stock_page(
 
     ``before``: verdicts of the digest before, by vehicle_id.
     """
-    lines = [_line(row, told, roster, before) for row in sorted(stock, key=_order)]
+    lines = [_line(row, details, roster, before) for row in sorted(stock, key=_order)]
     now = {row.vehicle_id for row in stock}
     changed = [x for x in lines if x.before is not None and x.before != x.row.verdict]
     gone = sorted(before.keys() - now)
@@ -81,7 +81,7 @@ def build_stock_page(
         head=head,
         n={name: sum(x.row.verdict == name for x in lines) for name in VERDICTS},
         **{name: tuple(x for x in lines if x.row.verdict == name)[:MOST] for name in VERDICTS},
-        since=told.since,
+        since=details.since,
         changed=tuple(changed[:MOST]),
         n_changed=len(changed),
         gone=tuple(map(roster.ref, gone[:MOST])),
@@ -111,12 +111,14 @@ def cautions_of_vehicle(found: Faults) -> tuple[Caution, ...]:
     return tuple(dict.fromkeys(caution for fault in faults for caution in fault.cautions))
 
 
-def _line(row: Stock, told: StockDetails, roster: Roster, before: Mapping[str, str]) -> StockLine:
+def _line(
+    row: Stock, details: StockDetails, roster: Roster, before: Mapping[str, str]
+) -> StockLine:
     return StockLine(
         vehicle=roster.ref(row.vehicle_id),
         row=row,
-        reasons=told.reasons.get(row.vehicle_id, ()),
-        cautions=told.cautions.get(row.vehicle_id, ()) if row.safety else (),
+        reasons=details.reasons.get(row.vehicle_id, ()),
+        cautions=details.cautions.get(row.vehicle_id, ()) if row.safety else (),
         last_scan_at=roster.last_scan_at(row.vehicle_id),
         before=before.get(row.vehicle_id),
     )

@@ -46,10 +46,10 @@ def attempt_reason(
     """
     ordered = sorted(evidence, key=lambda row: row.seen_at)
     write = cells or Cells()
-    told = (_stayed if attempt.stayed else _SENTENCES[attempt.outcome])(attempt, ordered, write)
+    sentence = (_stayed if attempt.stayed else _SENTENCES[attempt.outcome])(attempt, ordered, write)
     if related is None or attempt.outcome == "came_back":
-        return told
-    return f"{told.removesuffix('.')}; {_related(related, write)}."
+        return sentence
+    return f"{sentence.removesuffix('.')}; {_related(related, write)}."
 
 
 def what_settles(evidence: Sequence[Evidence]) -> str:
@@ -109,12 +109,12 @@ def _came_back(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> 
 
 def _causes(attempt: Attempt, cells: Cells) -> str:
     """Say which of the three causes is likeliest, with the chances of all that count."""
-    told = {
+    chances = {
         "same": attempt.p_same_fault,
         "worn": attempt.p_worn,
         "new": attempt.p_new,
     }
-    known = {cause: p for cause, p in told.items() if p is not None and p >= _COUNTS}
+    known = {cause: p for cause, p in chances.items() if p is not None and p >= _COUNTS}
     if not known:
         return ""
     first = max(known, key=known.__getitem__)

@@ -221,14 +221,14 @@ def _conflicts(frame: pl.DataFrame, names: Pseudonyms) -> pl.DataFrame:
     if not {"kind", "mark", "vehicle_ids"} <= set(frame.columns):
         return frame
     kinds = {"vin": "vin", "ecu_vin": "vin", "plate": "plate"}
-    marks, others = [], []
-    for kind, value, told in frame.select("kind", "mark", "vehicle_ids").iter_rows():
-        marks.append(names.token(kinds[kind], value) if kind in kinds else value)
+    identifiers, others = [], []
+    for kind, value, vehicle_ids in frame.select("kind", "mark", "vehicle_ids").iter_rows():
+        identifiers.append(names.token(kinds[kind], value) if kind in kinds else value)
         # of a number that had several VINs, those are what is listed
-        vins = [names.token("vin", vin) for vin in told.split()] if kind == "number" else []
-        others.append(" ".join(vins) or told)
+        vins = [names.token("vin", vin) for vin in vehicle_ids.split()] if kind == "number" else []
+        others.append(" ".join(vins) or vehicle_ids)
     return frame.with_columns(
-        pl.Series("mark", marks, pl.String), pl.Series("vehicle_ids", others, pl.String)
+        pl.Series("mark", identifiers, pl.String), pl.Series("vehicle_ids", others, pl.String)
     )
 
 

@@ -88,8 +88,8 @@ def finding_words(row: Evidence, cells: Cells) -> str:
     words = cells.t(FINDING_WORDS[row.finding])
     if row.reason is None:
         return capital(words)
-    why = reason_of(row, cells)
-    return capital(f"{words}: {why}" if row.finding == "no_evidence" else why)
+    reason = reason_of(row, cells)
+    return capital(f"{words}: {reason}" if row.finding == "no_evidence" else reason)
 
 
 def _growth_bar(view: AttemptView) -> Markup:

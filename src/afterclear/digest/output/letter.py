@@ -151,9 +151,9 @@ def _stock(page: StockPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
 
 def _stock_line(line: StockLine, cells: Cells) -> str:
     first = line.reasons[0] if line.reasons else None
-    why = stock_reason(first, cells) if first else audit_words(line.row.deciding, cells)
+    reason = stock_reason(first, cells) if first else audit_words(line.row.deciding, cells)
     mark = f" ({cells.t('Safety')})" if line.row.safety else ""
-    return f"{line.vehicle.vehicle_id}{mark}: {why}"
+    return f"{line.vehicle.vehicle_id}{mark}: {reason}"
 
 
 def brief_text(brief: Brief, link: str | None) -> str:

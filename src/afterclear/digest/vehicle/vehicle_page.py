@@ -221,8 +221,8 @@ def _clear_lines(clears: Sequence[ClearEvent], cells: Cells) -> Iterable[LogLine
     for events in together.values():
         first = events[0]
         units = ", ".join(map(cells.unit_name, dict.fromkeys(e.ecu for e in events)))
-        why = f" ({first.reason})" if first.reason else ""
-        text = f"{units}: {cells.t(_CLEAR_WORDS[first.origin])}{why}"
+        reason = f" ({first.reason})" if first.reason else ""
+        text = f"{units}: {cells.t(_CLEAR_WORDS[first.origin])}{reason}"
         when, distance = _within(first, cells)
         yield LogLine(first.cleared_at, first.km_high, "clear", "", text, (), when, distance)
 

@@ -71,10 +71,10 @@ def read_stock_rules(path: Path) -> StockRules:
     if "default" not in monitors:
         raise ConfigError(f"{path}: [monitor_km] needs a line for default.")
     readiness = _table({"readiness": {}, **content}, "readiness", path)
-    programme, told = readiness.get("programme", ""), readiness.get("rule", [])
-    if not isinstance(told, list) or not all(isinstance(rule, dict) for rule in told):
+    programme, entries = readiness.get("programme", ""), readiness.get("rule", [])
+    if not isinstance(entries, list) or not all(isinstance(rule, dict) for rule in entries):
         raise ConfigError(f"{path}: every rule of readiness begins with [[readiness.rule]].")
-    rules = tuple(_record(ReadinessRule, rule, path) for rule in told)
+    rules = tuple(_record(ReadinessRule, rule, path) for rule in entries)
     known = sorted({rule.programme for rule in rules})
     if programme and programme not in known:
         raise ConfigError(f"{path}: no rule of a programme {programme!r}; there are {known}.")

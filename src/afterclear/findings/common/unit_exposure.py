@@ -124,8 +124,8 @@ def _batches(con: Connection) -> Iterator[_Batch]:
     known = query(con, "SELECT unit_no, vehicle_id FROM store.known_units ORDER BY unit_no")
     readings = scalar(con, "SELECT count(*) FROM store.looks")
     size = max(1, len(known) * BATCH_READINGS // max(1, readings))
-    watched = scalar(con, "SELECT coalesce(max(unit_no), -1) FROM store.unit_watch")
-    for batch in known.filter(pl.col("unit_no") > watched).iter_slices(size):
+    last_counted = scalar(con, "SELECT coalesce(max(unit_no), -1) FROM store.unit_watch")
+    for batch in known.filter(pl.col("unit_no") > last_counted).iter_slices(size):
         numbers, vehicles = batch["unit_no"], batch["vehicle_id"]
         yield int(numbers[0]), int(numbers[-1]), str(vehicles.min()), str(vehicles.max())
 

@@ -70,8 +70,8 @@ def peer_rates(
     who = np.full(n, _WIDEST, dtype=np.uint8)
     open_ = np.ones(n, dtype=bool)
     for number, keys in enumerate(CIRCLES):
-        watched = units.group_by(*keys, "ecu").agg(pl.col("unit_km").sum().alias("all_km"))
-        circle = _circle(asked, faults, list(keys), watched, [*keys, "ecu"])
+        exposure = units.group_by(*keys, "ecu").agg(pl.col("unit_km").sum().alias("all_km"))
+        circle = _circle(asked, faults, list(keys), exposure, [*keys, "ecu"])
         chosen = open_ & (circle[0] >= ENOUGH_ONSETS) & (circle[1] > 0)
         onsets[chosen], km[chosen], who[chosen] = circle[0][chosen], circle[1][chosen], number
         open_ &= ~chosen
@@ -88,8 +88,8 @@ def _circle(
     asked: pl.DataFrame,
     faults: pl.DataFrame,
     keys: list[str],
-    watched: pl.DataFrame,
-    watched_by: list[str],
+    exposure: pl.DataFrame,
+    exposure_by: list[str],
 ) -> tuple[FloatArray, FloatArray]:
     """Onsets and km at risk of the others in each row's circle.
 
@@ -101,7 +101,7 @@ def _circle(
         pl.col(name).sum().alias(f"all_{name}") for name in own
     )
     rows = (
-        asked.join(watched, on=watched_by, how="left", maintain_order="left")
+        asked.join(exposure, on=exposure_by, how="left", maintain_order="left")
         .join(had, on=[*keys, *_CODE], how="left", maintain_order="left")
         .select(
             (pl.col("all_n_onsets").fill_null(0) - pl.col("n_onsets")).alias("onsets"),

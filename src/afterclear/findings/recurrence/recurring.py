@@ -74,13 +74,13 @@ def find_recurring(con: Connection, catalogue: Catalogue) -> int:
 
     Needs ``vehicle_traits`` and the settings of the histories.
     """
-    watched = watching(con, lambda faults: _with_rules(faults, catalogue))
+    exposure = watching(con, lambda faults: _with_rules(faults, catalogue))
     units = _units(con)
-    faults = _faults(con, watched, units)
+    faults = _faults(con, exposure, units)
     found = None
     if len(faults):
-        read = watched.units.rename({"km": "unit_km"})
-        found = _told(faults, units.join(read, on="unit_no", maintain_order="left"))
+        read = exposure.units.rename({"km": "unit_km"})
+        found = _finding_rows(faults, units.join(read, on="unit_no", maintain_order="left"))
     keep(con, "recurring", found)
     return 0 if found is None else int(found["flagged"].sum())
 
@@ -117,13 +117,13 @@ def _units(con: Connection) -> pl.DataFrame:
     )
 
 
-def _faults(con: Connection, watched: Watching, units: pl.DataFrame) -> pl.DataFrame:
+def _faults(con: Connection, exposure: Watching, units: pl.DataFrame) -> pl.DataFrame:
     """Every code a unit ever had, with its onsets and the km at risk they came from."""
-    codes = pl.Enum(watched.faults["code"].unique().sort())
+    codes = pl.Enum(exposure.faults["code"].unique().sort())
     faults = (
         units.with_row_index("place")
-        .join(watched.faults, on="unit_no")
-        .join(watched.units.rename({"km": "unit_km"}), on="unit_no", how="left")
+        .join(exposure.faults, on="unit_no")
+        .join(exposure.units.rename({"km": "unit_km"}), on="unit_no", how="left")
         .with_columns(pl.col("code").cast(codes), pl.col("unit_km").fill_null(0.0))
         .sort("place", "code")
         .drop("place")
@@ -145,7 +145,7 @@ def _faults(con: Connection, watched: Watching, units: pl.DataFrame) -> pl.DataF
     )
 
 
-def _told(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
+def _finding_rows(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
     codes = at_risk(faults, units)
     peers = peer_rates(faults, faults, units, codes)
     judged = _judge(faults, units, codes, peers)

@@ -48,7 +48,7 @@ class _Ways:
     odds_high: FloatArray
     after: FloatArray
     expected_after: FloatArray
-    told: FloatArray
+    by_order: FloatArray
     tied: FloatArray
     gone: FloatArray
     repaired: FloatArray
@@ -65,13 +65,13 @@ def fleet_pairs(con: Connection, book: FactBook) -> dict[tuple[Key, Key], FleetP
     if not len(pairs):
         keep(con, "role_pairs", None)
         return {}
-    told = _weighed(pairs, _ways(con, len(pairs)))
-    keep(con, "role_pairs", told)
+    pairs_found = _weighed(pairs, _ways(con, len(pairs)))
+    keep(con, "role_pairs", pairs_found)
     return {
         ((row["cause_ecu"], row["cause_code"]), (row["effect_ecu"], row["effect_code"])): FleetPair(
             score=row["score"], n_both=row["n_both"], counts=_counts(row)
         )
-        for row in told.filter("called").iter_rows(named=True)
+        for row in pairs_found.filter("called").iter_rows(named=True)
     }
 
 
@@ -134,7 +134,7 @@ def _by_way(con: Connection, table: str, n: int) -> dict[str, FloatArray]:
 def _weighed(pairs: pl.DataFrame, ways: _Ways) -> pl.DataFrame:
     """Put the evidence of each pair together: which is the cause, and how surely."""
     both, n_a, n_b = (pairs[c].to_numpy().astype(np.float64) for c in ("n_both", "n_a", "n_b"))
-    a_first, b_first = (ways.after + ways.told).T
+    a_first, b_first = (ways.after + ways.by_order).T
     order = exposed_order(a_first, b_first, _share_first(ways), ways.tied[:, 0])
     repairs = RepairEvidence(
         b_gone=ways.gone[:, 0],
@@ -189,9 +189,9 @@ def _share_first(ways: _Ways) -> FloatArray:
     expected_a, expected_b = ways.expected_after.T
     total = expected_a + expected_b
     by_exposure = np.where(total > 0, expected_a / np.where(total > 0, total, 1), 0.5)
-    n_after, n_told = ways.after.sum(axis=1), ways.told.sum(axis=1)
-    n = np.maximum(n_after + n_told, 1)
-    share = np.where(n_after + n_told > 0, (n_after * by_exposure + n_told * 0.5) / n, 0.5)
+    n_after, n_by_order = ways.after.sum(axis=1), ways.by_order.sum(axis=1)
+    n = np.maximum(n_after + n_by_order, 1)
+    share = np.where(n_after + n_by_order > 0, (n_after * by_exposure + n_by_order * 0.5) / n, 0.5)
     return np.clip(share, 0.01, 0.99)  # exposures are themselves estimates
 
 

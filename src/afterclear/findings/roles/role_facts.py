@@ -151,7 +151,7 @@ class FactBook:
 
         ``met``: code and family of every code of the fleet.
         """
-        facts = [self._fact(SeenCode("", *told)) for told in met]
+        facts = [self._fact(SeenCode("", *identified)) for identified in met]
         return sorted(
             {
                 (fact.seen.code, by.seen.code)

@@ -34,9 +34,9 @@ def audit_stock(con: Connection, catalogue: Catalogue, rules: StockRules, as_of:
     book = FactBook(catalogue)
     verdicts, found = [], []
     for car in _Rows(con, catalogue, book).cars(naive(as_of), rules):
-        told_reasons = reasons(car, rules, book.label)
-        verdicts.append(_verdict(car, told_reasons))
-        found += _reason_rows(car.vehicle["vehicle_id"], told_reasons)
+        car_reasons = reasons(car, rules, book.label)
+        verdicts.append(_verdict(car, car_reasons))
+        found += _reason_rows(car.vehicle["vehicle_id"], car_reasons)
     forget(con, ("stock_last", "stock_looks"))
     keep(con, "stock", pl.DataFrame(verdicts, schema=_STOCK))
     keep(con, "stock_reasons", pl.DataFrame(found, schema=_REASONS))
@@ -47,14 +47,14 @@ def _verdict(car: Car, found: Sequence[Reason]) -> Row:
     verdict = "hold" if "hold" in weights else "rescan" if "rescan" in weights else "ready"
     deciding = [r for r in found if r.weight == verdict]
     km = [r.km for r in found if r.km is not None and r.weight != "note"]
-    said = [(r.name, r.facts) for r in deciding] or [(StockReason.READY, {})]
+    deciding_facts = [(r.name, r.facts) for r in deciding] or [(StockReason.READY, {})]
     return {
         "vehicle_id": car.vehicle["vehicle_id"],
         "verdict": verdict,
         "reasons": json.dumps([r.key for r in found]),
         "km_to_rescan": max(km) if km else None,
         "last_full_scan_at": car.last_full_scan_at,
-        "deciding": as_json(said),
+        "deciding": as_json(deciding_facts),
         "safety": any(r.safety for r in found),
     }
 

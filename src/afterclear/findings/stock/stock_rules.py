@@ -92,11 +92,13 @@ def _work_at(car: Car, at: datetime) -> Row | None:
 
 
 def _monitors(car: Car, rules: StockRules, _: Label) -> Iterator[Reason]:
-    told = [r for r in car.readings if r["monitors_incomplete"] not in (None, "none")]
-    names = sorted({m for r in told for m in r["monitors_incomplete"].split()})
+    with_monitors = [r for r in car.readings if r["monitors_incomplete"] not in (None, "none")]
+    names = sorted({m for r in with_monitors for m in r["monitors_incomplete"].split()})
     if not names:
         return
-    since = max((r["since_clear_km"] for r in told if r["since_clear_km"] is not None), default=0.0)
+    since = max(
+        (r["since_clear_km"] for r in with_monitors if r["since_clear_km"] is not None), default=0.0
+    )
     km = max(max(rules.km_of(m) - since, rules.monitor_more_km) for m in names)
     rule, subject = _allowance(car.vehicle, names, rules), "+".join(names)
     if rule is not None:
@@ -225,11 +227,11 @@ def _identity(car: Car, _: StockRules, label: Label) -> Iterator[Reason]:
     Case, blanks and look-alikes are the writer's.  One differing character is not: vehicles
     bought together have numbers in a row.
     """
-    told = {r["unit"]: r for r in reversed(car.readings) if r["ecu_vin"]}
+    with_vin = {r["unit"]: r for r in reversed(car.readings) if r["ecu_vin"]}
     next_year = car.as_of.year + 1
-    vins = {unit: read_vin(row["ecu_vin"], next_year) for unit, row in told.items()}
+    vins = {unit: read_vin(row["ecu_vin"], next_year) for unit, row in with_vin.items()}
     own = read_vin(car.vehicle["vin"] or _most(seen.vin for seen in vins.values()), next_year)
-    for unit, row in sorted(told.items()):
+    for unit, row in sorted(with_vin.items()):
         if difference(vins[unit], own) == "same":
             continue
         replaced = [r for r in car.repairs if unit in r["units"] and r["action"] == "replace"]

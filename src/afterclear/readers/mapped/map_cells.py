@@ -233,9 +233,9 @@ def number_shape(decimal: str, thousands: str) -> str:
 
 
 def _number_expected(how: ImportMap) -> str:
-    marks = f"the decimal mark {how.decimal!r}"
+    decimal = f"the decimal mark {how.decimal!r}"
     parted = f" and {how.thousands!r} between thousands" if how.thousands else ""
-    return f"a number with {marks}{parted}"
+    return f"a number with {decimal}{parted}"
 
 
 def _times(cells: pl.Series, by: pl.Series | float) -> pl.Series:

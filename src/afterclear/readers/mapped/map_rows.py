@@ -61,7 +61,7 @@ def mapped_rows(
 
     def cells_of(name: str) -> PlainCells:
         column = spec.columns[name]
-        raw = _raw(frame, column, origins[name], _told(column, table, delivery, where))
+        raw = _raw(frame, column, origins[name], _constant_text(column, table, delivery, where))
         return plain_cells(raw, column, _target(spec, name), how, zone)
 
     wanted = [name for name in spec.columns if origins[name] is not None]
@@ -173,7 +173,9 @@ def _find(heading: str, keys: dict[str, str], where: str) -> str | None:
     return ends[0] if ends else None
 
 
-def _told(column: MapColumn, table: SourceTable, delivery: Delivery, where: str) -> str | None:
+def _constant_text(
+    column: MapColumn, table: SourceTable, delivery: Delivery, where: str
+) -> str | None:
     """Give a text that is the same in every row, from the map, the file's name or its head."""
     if column.value is not None:
         return column.value

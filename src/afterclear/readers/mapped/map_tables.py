@@ -183,7 +183,7 @@ def _in_grids(
 ) -> Iterator[tuple[int, SourceTable]]:
     """Take the table from every grid that has its headings; one must."""
     n_taken = 0
-    why = ""
+    reason = ""
     for at, (where, grid) in enumerate(grids):
         if not grid:
             continue
@@ -191,13 +191,13 @@ def _in_grids(
             table = table_of_grid(grid, spec, where, fill_short=fill_short)
             origins_of(table, spec, where)
         except RefusedFileError as error:
-            why = why or str(error)
+            reason = reason or str(error)
             continue
         n_taken += 1
         yield at, table
     if not n_taken:
         places = ", ".join(where for where, _ in grids)
-        raise RefusedFileError(why or f"no table for {spec.into} in: {places or 'the file'}.")
+        raise RefusedFileError(reason or f"no table for {spec.into} in: {places or 'the file'}.")
 
 
 _Finder = Callable[[Delivery, ImportMap, list[str], list[Rejection]], Iterator[Found]]

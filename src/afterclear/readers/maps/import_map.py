@@ -103,11 +103,11 @@ def _known_columns(columns: dict[str, MapColumn], info: ValidationInfo) -> dict[
         raise ValueError("; ".join(wide))
     table = TABLES[info.data["into"]]
     kinds = {c.name: c for c in table.columns}
-    marks = () if table.name == "vehicles" else KEY_IDENTIFIERS
+    identifiers = () if table.name == "vehicles" else KEY_IDENTIFIERS
     wrong = [
-        f"{n!r} is no column of {table.name}; use one of: {', '.join((*kinds, *marks))}"
+        f"{n!r} is no column of {table.name}; use one of: {', '.join((*kinds, *identifiers))}"
         for n in columns
-        if n not in kinds and n not in marks
+        if n not in kinds and n not in identifiers
     ]
     # a scan's number can be made, a vehicle's found by its marks or told with the file
     made = {"scan_id", "repair_id", "vehicle_id"}

@@ -86,11 +86,11 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
     whose_blank_rows(filling)
     _FILL[into.table](filling)
     _keys(filling)
-    filling.decision.columns = [_told_apart(t, sight) for t in filling.decision.columns]
+    filling.decision.columns = [_with_distinct_headings(t, sight) for t in filling.decision.columns]
     return filling.decision
 
 
-def _told_apart(taken: Taken, sight: Sight) -> Taken:
+def _with_distinct_headings(taken: Taken, sight: Sight) -> Taken:
     """Write Code#1 where another column is called Code too."""
     names = {plain_heading(p.heading) for p in sight.profiles}
 
@@ -137,9 +137,11 @@ def _is_wide(reading: Reading, wide: Wide | None) -> bool:
 
 
 def _sure(into: Into, roles: dict[str, Reading]) -> float:
-    marks = max((roles[r].sure for r in ("vehicle_id", "vin", "plate") if r in roles), default=0.0)
+    identifier_sure = max(
+        (roles[r].sure for r in ("vehicle_id", "vin", "plate") if r in roles), default=0.0
+    )
     when = roles["when"].sure if "when" in roles else 0.0
-    return min(marks, when) if into.table != "vehicles" else marks
+    return min(identifier_sure, when) if into.table != "vehicles" else identifier_sure
 
 
 # --- what holds for the whole file --------------------------------------------------------------
@@ -193,13 +195,13 @@ def _order(
         language=language,
         is_american=american and not british and (halves or in_miles or language == "en"),
         is_british=british,
-        vehicle=_marks(sight, roles),
+        vehicle=_identifier_columns(sight, roles),
         odometer=_distances(sight, roles, numbers),
     )
     return decide_order(columns, hints, asker)
 
 
-def _marks(sight: Sight, roles: dict[str, Reading]) -> tuple[str, ...]:
+def _identifier_columns(sight: Sight, roles: dict[str, Reading]) -> tuple[str, ...]:
     role = next((r for r in ("vehicle_id", "vin", "plate") if r in roles), None)
     return tuple(sight.by_name[roles[role].heading].cells) if role else ()
 

@@ -75,7 +75,7 @@ def _column_line(taken: Taken) -> str:
     spec = dict(taken.spec)
     value = toml(spec["from"]) if set(spec) == {"from"} else toml(spec)
     others = f"; or {', '.join(taken.others)}" if taken.others else ""
-    return f"{taken.column} = {value}  # {taken.sure:.0%} sure: {_one_line(taken.why + others)}"
+    return f"{taken.column} = {value}  # {taken.sure:.0%} sure: {_one_line(taken.reason + others)}"
 
 
 def _one_line(text: str) -> str:

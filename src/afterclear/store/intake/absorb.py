@@ -169,9 +169,9 @@ def _spell_codes(con: Connection, source: RawTable, spellers: Mapping[str, Spell
         spell(text, failure or None) for text, _, failure in (t.rpartition("|") for t in texts)
     ]
     normal = [None if isinstance(each, NoCode) else each for each in spelled]
-    why = [each.expected if isinstance(each, NoCode) else None for each in spelled]
+    reason = [each.expected if isinstance(each, NoCode) else None for each in spelled]
     spellings = distinct.with_columns(
-        pl.Series("normal", normal, dtype=pl.String), pl.Series("expected", why, dtype=pl.String)
+        pl.Series("normal", normal, dtype=pl.String), pl.Series("expected", reason, dtype=pl.String)
     )
     create_temp_table(con, "spellings", spellings)
     con.execute(
@@ -214,11 +214,11 @@ def _faulty_rows(source: RawTable) -> str:
     checks = row_checks(source)
     hints = {A_CODE: "unreadable", KNOWN_VEHICLE: "near_misses"}
     cases = " ".join(
-        f"WHEN {at} THEN (SELECT any_value(expected) FROM {hints[why]} WHERE {of} = {key})"
-        for at, (_, _, why) in enumerate(checks)
-        if why in hints
+        f"WHEN {at} THEN (SELECT any_value(expected) FROM {hints[reason]} WHERE {of} = {key})"
+        for at, (_, _, reason) in enumerate(checks)
+        if reason in hints
         for of, key in [
-            ("spelling", spelling_key(source.table)) if why == A_CODE else ("told", "vehicle_id")
+            ("spelling", spelling_key(source.table)) if reason == A_CODE else ("told", "vehicle_id")
         ]
     )
     hint = f"CASE fault {cases} END" if cases else "NULL"

@@ -202,7 +202,7 @@ def _answers(keys: pl.DataFrame, known: Claims) -> pl.DataFrame:
     found = [_answer(key, known) for key in keys.iter_rows()]
     return keys.with_columns(
         pl.Series("vehicle", [a.vehicle for a in found], dtype=pl.String),
-        pl.Series("why", [a.why for a in found], dtype=pl.String),
+        pl.Series("why", [a.reason for a in found], dtype=pl.String),
         pl.Series("plate_differs", [a.plate_differs for a in found], dtype=pl.Boolean),
         pl.Series("by_mark", [a.by_mark for a in found], dtype=pl.Boolean),
     )
@@ -211,7 +211,7 @@ def _answers(keys: pl.DataFrame, known: Claims) -> pl.DataFrame:
 @dataclass(frozen=True, slots=True)
 class _Answer:
     vehicle: str | None
-    why: str | None = None  # what is missing, where no vehicle could be told
+    reason: str | None = None  # what is missing, where no vehicle could be told
     plate_differs: bool = False
     by_mark: bool = False
 
@@ -233,12 +233,12 @@ def _answer(key: _Key, known: Claims) -> _Answer:  # noqa: PLR0911 - the cases a
         if own and own != number:
             return _Answer(None, f"a number and a VIN of one vehicle; this VIN is {own}'s")
         return _Answer(number, by_mark=vin is not None)
-    holder = known.owner_of_plate(plain_id(plate), day) if plate else None
+    owner = known.owner_of_plate(plain_id(plate), day) if plate else None
     if vin:
-        differs = own is not None and holder is not None and holder != own
+        differs = own is not None and owner is not None and owner != own
         return _Answer(own or plain_id(vin), plate_differs=differs, by_mark=True)
-    if plate and holder:
-        return _Answer(holder, by_mark=True)
+    if plate and owner:
+        return _Answer(owner, by_mark=True)
     if plate:
         return _Answer(None, _why_no_plate(plain_id(plate), day, known), by_mark=True)
     return _Answer(None)  # the store says that a vehicle is missing
@@ -256,9 +256,9 @@ def _why_no_plate(plate: str, day: date | None, known: Claims) -> str:
     )
 
 
-def _refusals(table: str, frame: pl.DataFrame, why: pl.Series) -> Iterable[Rejection]:
-    refused = frame.filter(why.is_not_null())
-    for row, expected in zip(refused.iter_rows(named=True), why.drop_nulls(), strict=True):
+def _refusals(table: str, frame: pl.DataFrame, reason: pl.Series) -> Iterable[Rejection]:
+    refused = frame.filter(reason.is_not_null())
+    for row, expected in zip(refused.iter_rows(named=True), reason.drop_nulls(), strict=True):
         column = next((c for c in (PLATE, VIN) if row.get(c)), "vehicle_id")
         named = {k.removeprefix("_"): v for k, v in row.items() if k != "_line"}
         text = pl.DataFrame([named]).write_ndjson().strip()

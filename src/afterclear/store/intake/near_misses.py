@@ -96,7 +96,7 @@ def _is_one_off(one: str, other: str) -> bool:
 def find_near_misses(con: Connection, names: Iterable[str]) -> int:
     """Put into ``near_misses`` which of these numbers nearly are a known vehicle; count them."""
     lists = lists_of(con)
-    found = [(number, why) for number in names if (why := near_miss(number, lists))]
+    found = [(number, reason) for number in names if (reason := near_miss(number, lists))]
     frame = pl.DataFrame(found, schema={"told": pl.String, "expected": pl.String}, orient="row")
     create_temp_table(con, "near_misses", frame)
     return len(found)

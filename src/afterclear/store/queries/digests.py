@@ -78,8 +78,10 @@ def digest_said(con: Connection, digest_id: int) -> DigestBefore:
     statements = query(
         con, f"SELECT * FROM ({marked_by('$1')}) WHERE mark IS NOT NULL", [digest_id]
     )
-    said = {(kind, subject): mark for kind, subject, mark in statements.iter_rows()}
-    return DigestBefore(digest_id, as_of.replace(tzinfo=UTC), said)
+    statements_by_subject = {
+        (kind, subject): mark for kind, subject, mark in statements.iter_rows()
+    }
+    return DigestBefore(digest_id, as_of.replace(tzinfo=UTC), statements_by_subject)
 
 
 def archive_digest(con: Connection, made: ArchivedDigest) -> int:

@@ -181,11 +181,11 @@ CHECKS: Final[tuple[Check, ...]] = (
 
 def check_rows(con: Connection) -> list[Finding]:
     """Run every check; one finding each, in order."""
-    why_not = results_unfinished(con)
+    refusal = results_unfinished(con)
     findings = []
     for check in CHECKS:
-        if check.of_results and why_not:
-            findings.append(Finding(check.says, 0, left_out=why_not))
+        if check.of_results and refusal:
+            findings.append(Finding(check.says, 0, left_out=refusal))
             continue
         texts = query(con, f"SELECT * FROM ({check.breaches}) t(what) ORDER BY ALL")["what"]
         findings.append(Finding(check.says, len(texts), tuple(texts.head(_NAMED))))

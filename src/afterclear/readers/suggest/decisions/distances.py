@@ -47,7 +47,7 @@ def _fill_odometer(f: Filling) -> None:
     reading = f.roles["km"]
     spec: dict[str, object] = {"from": reading.heading}
     unit = unit_of(profile)
-    why = reading.why
+    reason = reading.reason
     if f.has("distance_unit") and unit != "cell":
         beside = f.profile("distance_unit")
         spec |= {"from": [reading.heading, beside.heading], "unit": "cell"}
@@ -60,7 +60,7 @@ def _fill_odometer(f: Filling) -> None:
     if unit == "cell" and any((p := parted(v)) and not p.unit for v in profile.values):
         _some_without_unit(f, profile, spec)
     spec |= blank_words(profile)
-    f.decision.take("odometer_km", spec, reading.sure, f"{why}; unit: {spec.get('unit', 'km')}")
+    f.decision.take("odometer_km", spec, reading.sure, f"{reason}; unit: {spec.get('unit', 'km')}")
 
 
 def _km_or_miles(f: Filling, profile: Profile) -> str:

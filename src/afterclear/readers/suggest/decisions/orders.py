@@ -63,7 +63,7 @@ def _codes_of_order(f: Filling) -> None:
     spec: dict[str, object] = {"from": profile.heading}
     if in_cells.behind and not in_cells.each:
         spec |= {"pattern": in_cells.pattern, "otherwise": "keep"}
-    f.decision.take("codes", spec, f.roles["code"].sure, f.roles["code"].why)
+    f.decision.take("codes", spec, f.roles["code"].sure, f.roles["code"].reason)
 
 
 def _fill_action(f: Filling) -> None:

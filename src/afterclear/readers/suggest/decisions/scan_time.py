@@ -34,8 +34,8 @@ def fill_time(f: Filling, column: str) -> None:
         spec["pattern"] = time.pattern
     if formats and not iso:
         spec["date_format"] = list(formats)
-    why = f"all its values are times; {f.order} first" if f.order else "all its values are times"
-    f.decision.take(column, spec, max(chosen.sure, 0.8), why)
+    reason = f"all its values are times; {f.order} first" if f.order else "all its values are times"
+    f.decision.take(column, spec, max(chosen.sure, 0.8), reason)
 
 
 def _time_column(f: Filling, column: str) -> Reading | None:

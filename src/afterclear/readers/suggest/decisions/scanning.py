@@ -46,7 +46,9 @@ def fill_codes(f: Filling) -> None:
         if not codes.pattern and not codes.each:
             codes = decide_bare(profile, f.seen.title, f.asker)
         role = f.roles["code"]
-        f.decision.take("code", {"from": profile.heading, **_code_spec(codes)}, role.sure, role.why)
+        f.decision.take(
+            "code", {"from": profile.heading, **_code_spec(codes)}, role.sure, role.reason
+        )
         _fill_behind(f, codes, {"from": profile.heading})
         _without_codes(f, [profile])
     else:

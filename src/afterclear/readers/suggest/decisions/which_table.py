@@ -77,7 +77,7 @@ class Into:
     """The plain table, or ``odometer``: scans that tell a distance only; and why."""
 
     table: str
-    why: str
+    reason: str
     weights: Mapping[str, float]
 
 

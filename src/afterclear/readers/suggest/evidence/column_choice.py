@@ -43,7 +43,7 @@ class Taken:
     column: str
     spec: Mapping[str, object]  # keys of the map, ``from`` among them
     sure: float
-    why: str
+    reason: str
     others: tuple[str, ...] = ()  # what else was possible
 
 
@@ -60,10 +60,10 @@ class Decision:
     missing: list[str] = field(default_factory=list)  # what the map lacks before it can be used
 
     def take(
-        self, column: str, spec: Mapping[str, object], sure: float, why: str, *others: str
+        self, column: str, spec: Mapping[str, object], sure: float, reason: str, *others: str
     ) -> None:
         """Take a column."""
-        self.columns.append(Taken(column, spec, sure, why, others))
+        self.columns.append(Taken(column, spec, sure, reason, others))
 
     @property
     def used(self) -> set[str]:

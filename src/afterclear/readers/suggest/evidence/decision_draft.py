@@ -53,4 +53,4 @@ class Filling:
         if self.has(role):
             found = self.roles[role]
             cells = {"from": found.heading, **(spec or {})}
-            self.decision.take(column, cells, found.sure, found.why)
+            self.decision.take(column, cells, found.sure, found.reason)

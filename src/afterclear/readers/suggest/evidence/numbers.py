@@ -148,7 +148,7 @@ def _is_money(column: Profile) -> bool:
     return column.means("part_cost", "labour_cost", "total_cost") > 0.5
 
 
-def _asked(columns: Iterable[Profile], asker: Asker, why: str) -> Numbers:
+def _asked(columns: Iterable[Profile], asker: Asker, reason: str) -> Numbers:
     rows = [
         f"{column.heading}: {value}"
         for column in columns
@@ -158,7 +158,7 @@ def _asked(columns: Iterable[Profile], asker: Asker, why: str) -> Numbers:
     example = rows[0].split(": ")[1] if rows else "1.234"
     question = Question(
         "decimal-mark",
-        f"{why} Which mark stands before the decimals?",
+        f"{reason} Which mark stands before the decimals?",
         (
             Choice("comma", f"the comma; dots part thousands ({_read(example, ',')})"),
             Choice("dot", f"the dot; commas part thousands ({_read(example, '.')})"),

@@ -48,7 +48,7 @@ class Reading:
     role: str
     heading: str
     sure: float
-    why: str
+    reason: str
 
 
 @dataclass(slots=True)
@@ -149,8 +149,10 @@ def _statuses(p: Profile, s: Sight) -> float:
     hexes = p.share(lambda v: re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", v))
     known = max(_words("status")(p, s) or 0.0, hexes)
     # a heading that means nothing else: words nobody knows are asked for
-    is_told = set(p.meant) == {"status"} and p.means("status") > FITS and len(p.values) <= FEW_WORDS
-    return max(known, 0.5) if is_told else known
+    is_named_status = (
+        set(p.meant) == {"status"} and p.means("status") > FITS and len(p.values) <= FEW_WORDS
+    )
+    return max(known, 0.5) if is_named_status else known
 
 
 def _part_number(p: Profile, s: Sight) -> float:
@@ -254,8 +256,8 @@ def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading |
             return _plate_under_other_heading(role, profile)
         return Reading(role, profile.heading, SURE_BY_VALUES * (share or 0), "its values alone")
     sure = 0.55 * headed + 0.45 * (1.0 if share is None else share)
-    why = "its heading" if share is None else f"its heading, and {share:.0%} of its values fit"
-    return Reading(role, profile.heading, sure, why) if sure >= LEAST else None
+    reason = "its heading" if share is None else f"its heading, and {share:.0%} of its values fit"
+    return Reading(role, profile.heading, sure, reason) if sure >= LEAST else None
 
 
 def _is_distance(profile: Profile) -> bool:
@@ -268,12 +270,12 @@ def _is_distance(profile: Profile) -> bool:
 
 def _by_known(role: str, profile: Profile, sight: Sight) -> Reading | None:
     """Give what the store knows: values that are vehicles loaded before."""
-    marks = {
+    known_words = {
         "vehicle_id": sight.known.numbers,
         "vin": sight.known.vins,
         "plate": sight.known.plates,
     }
-    share = known_share(profile, marks.get(role, frozenset()))
+    share = known_share(profile, known_words.get(role, frozenset()))
     if share <= 0.5:
         return None
     return Reading(role, profile.heading, 0.95 + 0.05 * share, f"{share:.0%} are known vehicles")
