@@ -117,7 +117,7 @@ def test_what_is_no_work_or_not_known_is_not_read(
         ("If it returns replace crank sensor", []),
         ("Plaquettes pas montées, retour", []),
         ("replaced turbo blanket", []),
-        ("Misfire moved, coil 2 replaced", [Work("ignition_coil", "", "replace")]),
+        ("Misfire moved, coil 2 replaced", [Work("ignition_coil", "cylinder_2", "replace")]),
         ("No power to fuel pump, fuse blown, fuse replaced", []),
         ("Wyciek oleju z turbo, wymieniona uszczelka spływu", []),
     ],
@@ -132,7 +132,7 @@ def test_what_was_done_is_told_from_what_was_only_said(
 @pytest.mark.parametrize("language", notes_table.LANGUAGES)
 def test_lines_of_a_language_are_read(reader: WorkReader, language: str) -> None:
     """At least what the last measurement said; the table is printed by ``notes_table``."""
-    names = (language, f"fresh_{language}", f"blind_{language}")
+    names = (language, *(f"{kind}_{language}" for kind in ("fresh", "blind", "unseen")))
     texts = [line for name in names for line in notes_table.lines(name)]
     n = notes_table.counted(reader, texts, tell=False)
     assert n["right"] / (n["right"] + n["wrong"]) >= 0.97

@@ -11,6 +11,7 @@ from typing import Final
 from afterclear.catalogue.order_text.clauses import Act, Clause, Part
 from afterclear.catalogue.order_text.speech import WIRING
 
+Places = dict[str, set[str]]  # axis -> values told
 _OWN_PARTS: Final = {"repair"}  # such work takes a thing apart: what is named with it is of it
 
 
@@ -19,7 +20,7 @@ class Bound:
     """A component with what was done to it."""
 
     part: Part
-    places: dict[str, set[str]]
+    places: list[Places]
     actions: tuple[str, ...]  # in the order of the text
 
 
@@ -55,7 +56,7 @@ def _join(found: list[Bound], one: Bound) -> None:
         one = Bound(part, one.places, one.actions)
     if part.key == WIRING and not part.of and found:
         last = found[-1]
-        if one.actions and last.part.key != WIRING and set(last.actions) - {"inspect"}:
+        if last.part.key != WIRING and set(last.actions) - {"inspect"}:
             return  # "sensor replaced, plug cleaned": whose wiring is told before it
         aimed = last.part.of or last.part.key
         of = "" if aimed == WIRING else aimed
@@ -169,8 +170,11 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
                 return
             continue
         if other.parts:
-            is_loom = any(p.key == WIRING and not p.of for p in other.parts)
-            if bare and not clause.is_state and not other.leads and not is_loom:
+            is_loom = any(p.key == WIRING and not p.of for p in other.parts) or any(
+                p.of == o.key for p in clause.parts for o in other.parts if p.of
+            )
+            is_listed = bare and not clause.is_state and not clause.strange
+            if is_listed and not other.leads and not is_loom:
                 yield from acts[later]
             return
         # "no power to the pump, fuse replaced": what was done is of another thing
@@ -201,11 +205,12 @@ def _acts_before(clauses: list[Clause], at: int, acts: list[list[Act]]) -> list[
 # --- where --------------------------------------------------------------------------------------
 
 
-def _places_of(clauses: list[Clause], at: int) -> dict[str, set[str]]:
+def _places_of(clauses: list[Clause], at: int) -> list[Places]:
     """Places told of a clause's components: its own, or those of a clause beside it.
 
     "Pads and discs front": the place after the second thing is of both, as is one before the
-    first.  A clause of places alone is of the components before it, or else after it.
+    first.  A clause of places alone is of the components before it, or else after it; along the
+    axes already told it is one more place: "front left and rear right".
     """
     own = clauses[at]
     beside = [c for c in clauses if c.sentence == own.sentence]
@@ -213,14 +218,56 @@ def _places_of(clauses: list[Clause], at: int) -> dict[str, set[str]]:
     after = beside[here + 1] if here + 1 < len(beside) else None
     before = beside[here - 1] if here else None
     if own.places:
-        more = after.places if after and not after.parts and not after.acts else {}
-        return {**more, **own.places}
+        return _with_more(own, before, after, beside[here + 1 :])
     if after and after.places:
         shared = after.joined and after.last_place > after.first_part and bool(after.parts)
         if not after.parts or shared:
-            return after.places
+            return _with_more(after, None, None, beside[here + 2 :])
     if before and before.places:
         shared = own.joined and -1 < before.last_place < before.first_part
-        if not before.parts or shared:
-            return before.places
-    return {}
+        if not before.parts:
+            return [before.places]
+        if shared:
+            return _places_of(clauses, clauses.index(before))
+    return _places_before(clauses, at)
+
+
+def _places_before(clauses: list[Clause], at: int) -> list[Places]:
+    """Take the place of a complaint: "knock front left, drop link renewed"."""
+    own = clauses[at]
+    for before in reversed(clauses[:at]):
+        told_apart = before.sentence not in (own.sentence, own.sentence - 1)
+        if told_apart or before.acts or before.void or before.named_others:
+            return []
+        if before.places:
+            return [before.places]
+    return []
+
+
+def _with_more(
+    own: Clause, before: Clause | None, after: Clause | None, later: list[Clause]
+) -> list[Places]:
+    """Add the places that stand in clauses of their own before or after."""
+    told = [own.places]
+    if before and own.joined and own.first_place == 0 and _is_one_more(before, own):
+        told.insert(0, before.places)
+    last = own
+    for one in later:
+        goes_on = one.joined or last.last_place == len(last.words) - 1
+        if not goes_on or one.first_place != 0 or one.parts or not _is_one_more(one, own):
+            break
+        told.append(one.places)
+        last = one
+    if len(told) > 1 or not after or after.parts or after.acts:
+        return told
+    return [{**after.places, **own.places}]
+
+
+def _is_one_more(one: Clause, own: Clause) -> bool:
+    """Tell whether a clause without components tells another place along the same axes."""
+    return (
+        not one.parts
+        and not one.named_others
+        and one.places != own.places
+        and one.places.keys() == own.places.keys()
+    )

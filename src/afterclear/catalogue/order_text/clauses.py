@@ -1,20 +1,18 @@
 """A text of an order cut into clauses: what each names, where, what was done, and if it was."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
 from afterclear.catalogue.order_text.phrases import Found
-from afterclear.catalogue.order_text.speech import OTHER, WIRING, Speech
-from afterclear.catalogue.order_text.vocabulary import SENTENCE, Word
+from afterclear.catalogue.order_text.places import MOST, counts
+from afterclear.catalogue.order_text.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_text.vocabulary import SENTENCE, Word, is_measure
 
-_COUNTS_AFTER: Final = {"x", "szt", "stk", "stück", "pcs", "uds", "pz"}  # "4 szt." counts no place
 _REACH: Final = 4  # words between a hose and what it belongs to
-_DIGITS: Final = 2  # of a number that counts parts
 _UNIT: Final = "control_unit"  # "gearbox ECU" is no gearbox
-_MOST: Final = {"cylinder": 24, "bank": 4, "sensor": 4}
+_OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
 _NEGATES: Final = 2  # words between "not" and what was not done
-_PLACES_TOLD: Final = 4  # works one clause may make of one component
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +50,7 @@ class Clause:
     strange: int = 0  # words nobody knows
     named_others: bool = False  # a thing that is no component
     part_of: bool = False  # a known component's hose, seal, bracket
+    first_place: int = -1
     last_place: int = -1
     weight: float = 0.0
     void: bool = False
@@ -88,7 +87,7 @@ def _shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterato
     size = len(before)
     passed = {at for at, w in enumerate(before) if not w.stems}
     for one in speech.components.scattered([*before, *run], passed):
-        if one.start < size < one.end and one.meaning not in (OTHER, WIRING):
+        if one.start < size < one.end and one.meaning not in (OTHER, SYMPTOM, WIRING):
             own = [at - size for at in one.places if at >= size]
             stems = frozenset(s for at in own for s in run[at].stems)
             yield Part(one.meaning, "", own[0], stems)
@@ -152,16 +151,18 @@ class _Reader:
         self._cables = [*beside, *(f for f in found if f.meaning == WIRING)]
         kept = self._whole(found, taken - ({at for a in acts for at in a.places} - named))
         clause = Clause(words, sentence, joined, self._parts(kept, beside), self._by_axis)
+        self._number_parts(clause, kept)
         clause.acts = sorted(
             (self._act(f) for f in acts if not self._is_anothers(f, taken)), key=lambda a: a.start
         )
         clause.said = {f.meaning: f.start for f in reversed(said)}
-        clause.is_state = bool(states)
+        clause.is_state = bool(states) or any(f.meaning == SYMPTOM for f in found)
         clause.strange = sum(
             at not in taken
             and (bool(w.stems) or speech.is_strange(w))
             and w.text not in speech.pronouns
             and not w.text.isdecimal()
+            and not is_measure(w.text)
             for at, w in enumerate(words)
         )
         clause.named_others = any(f.meaning == OTHER for f in found) or any(
@@ -169,6 +170,7 @@ class _Reader:
             for at, w in enumerate(words)
         )
         clause.part_of = self._part_of
+        clause.first_place = min(self._spots, default=-1)
         clause.last_place = max(self._spots, default=-1)
         self._deny(clause)
         clause.weight = sum(len(f.places) for f in (*kept, *acts)) + 0.5 * len(
@@ -254,7 +256,8 @@ class _Reader:
                 for o in found
             ):
                 continue
-            if one.meaning == OTHER:
+            if one.meaning in (OTHER, SYMPTOM):
+                self._part_of |= one.meaning == OTHER and self._names_more(one)
                 continue
             if len(found) > 1 and self._is_where(one):
                 self._part_of = True
@@ -266,6 +269,11 @@ class _Reader:
                 continue
             kept.append(one)
         return kept
+
+    def _names_more(self, other: Found) -> bool:
+        """Tell whether one word of a thing that is no component names one: "turbo oil line"."""
+        alone = [self._speech.components.scattered([self._words[at]], set()) for at in other.places]
+        return any(found and found[0].meaning != OTHER for found in alone)
 
     def _is_where(self, one: Found) -> bool:
         """Tell whether a name only says where another thing is: "behind the catalyst"."""
@@ -288,7 +296,9 @@ class _Reader:
         while at >= 0 and (at not in taken or at in self._passed) and one.start - at <= _REACH:
             near.add(at)
             at -= 1
-        if any(words[at].stems & self._speech.heads for at in near - taken):
+        if any(
+            words[at].stems & self._speech.heads and not words[at].guessed for at in near - taken
+        ):
             return True
         return (
             self._acted
@@ -349,6 +359,26 @@ class _Reader:
         stems = frozenset(s for at in found.places for s in self._words[at].stems)
         return Part(key, of, found.start, stems, beside)
 
+    def _number_parts(self, clause: Clause, kept: list[Found]) -> None:
+        """Take a number after one part of a cylinder for its cylinder: "coil 4"."""
+        words = self._words
+        for one in kept:
+            is_one = one.meaning in _OF_CYLINDERS and not self._speech.is_plural(
+                words[one.end - 1].text
+            )
+            if is_one and one.end not in self._spots and self._is_last_number(one.end):
+                clause.places.setdefault("cylinder", set()).add(words[one.end].text.lstrip("0"))
+                self._spots.add(one.end)
+                clause.last_place = max(clause.last_place, one.end)
+
+    def _is_last_number(self, at: int) -> bool:
+        words = self._words
+        after = at + 1
+        measured = after < len(words) and (
+            not words[after].stems and words[after].text not in self._speech.pronouns
+        )
+        return counts(words, at, MOST["cylinder"]) and not measured
+
     # --- places -----------------------------------------------------------------------------
 
     def _find_places(self) -> None:
@@ -360,23 +390,7 @@ class _Reader:
                 self._by_axis.setdefault(axis, set()).add(value)
         for run in self._speech.before.in_order(words):
             for at in (run.end, run.start - 1):
-                if _counts(words, at, _MOST[run.meaning]):
+                if counts(words, at, MOST[run.meaning]):
                     self._spots.update({*run.places, at})
                     self._by_axis.setdefault(run.meaning, set()).add(words[at].text.lstrip("0"))
                     break
-
-
-def _counts(words: list[Word], at: int, most: int) -> bool:
-    if not 0 <= at < len(words) or not words[at].text.isdecimal() or len(words[at].text) > _DIGITS:
-        return False
-    around = {words[i].text for i in (at - 1, at + 1) if 0 <= i < len(words)}
-    return 0 < int(words[at].text) <= most and not around & _COUNTS_AFTER
-
-
-def torn_apart(told: Mapping[str, set[str]], axes: tuple[str, ...]) -> list[dict[str, str]]:
-    """Give each place a clause tells, along a component's axes: "left and right" are two."""
-    several: list[dict[str, str]] = [{}]
-    for axis, values in told.items():
-        if axis in axes or len(values) == 1:
-            several = [{**one, axis: value} for one in several for value in sorted(values)]
-    return several[:_PLACES_TOLD] if len(several) <= _PLACES_TOLD else [{}]

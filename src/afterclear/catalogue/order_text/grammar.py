@@ -8,6 +8,8 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
+_BARE_FROM: Final = 5  # letters of a verb without what is put before it
+
 
 @dataclass(frozen=True, slots=True)
 class Grammar:
@@ -20,15 +22,20 @@ class Grammar:
     nouns_are_capital: bool
     head_order: str  # where the word stands that says which part of a thing: "after", "before"
     genitives: frozenset[str]  # words between such a part and its thing: "of"
+    prefixes: re.Pattern[str]  # before a verb, changing what it means a little: "re-", "ausge-"
+    plural: re.Pattern[str]  # ends of names that may be of several
 
 
-def _grammar(
+def _grammar(  # noqa: PLR0913 - one line of a table each
     fillers: str,
     ends: str,
     weak: str,
     no_noun: str,
     order: str,
     genitives: str = "",
+    *,
+    prefixes: str,
+    plural: str,
 ) -> Grammar:
     return Grammar(
         frozenset(fillers.split()),
@@ -38,6 +45,8 @@ def _grammar(
         order == "hyphen",
         order,
         frozenset(genitives.split()),
+        re.compile(f"(?:{prefixes})"),
+        re.compile(f".*(?:{plural})"),
     )
 
 
@@ -49,6 +58,8 @@ GRAMMARS: Final = {
         "ed|ing|y|ly|en|al|ic|ive|less|ous|ful|ish|er than",
         "after",
         "of",
+        prefixes="re|pre|un",
+        plural="s",
     ),
     "de": _grammar(
         "der die das den dem des im am vom von zum zur für am bei",
@@ -57,6 +68,9 @@ GRAMMARS: Final = {
         "t|en|ig|lich|isch|bar|los|haft|ern",
         "hyphen",
         "vom von des der am",
+        prefixes="(?:ab|an|auf|aus|durch|ein|fest|frei|heraus|hinein|nach|neu|ver|vor|weg|wieder"
+        "|zurück|zuruck|zusammen|um|über|uber|be|ent|er)?(?:zu|ge)?",
+        plural="n|s|e",
     ),
     "fr": _grammar(
         "de du des la le les à au aux en d l",
@@ -66,6 +80,8 @@ GRAMMARS: Final = {
         "e|ee|es|ees|er|ir|ant|ante|eux|euse|if|ive|al|ale|ique|i|is",
         "of",
         "de du des d",
+        prefixes="re|de|des|pre",
+        plural="s|x",
     ),
     "es": _grammar(
         "de la el los las del al en a",
@@ -75,6 +91,8 @@ GRAMMARS: Final = {
         "ado|ada|ados|adas|ido|ida|idos|idas|ar|er|ir|oso|osa|ante|ente|al|ico|ica|ble|ando|iendo",
         "of",
         "de del",
+        prefixes="re|des|pre",
+        plural="s",
     ),
     "pl": _grammar(
         "w we z ze do na od dla",
@@ -83,9 +101,11 @@ GRAMMARS: Final = {
         "|lem|lam|lismy|il|ila|ili|ilem|ilam|ilismy|al|ala|ali|alem|alam|alismy|ic|ac|yc|c|enie"
         "|enia|eniu|anie|ania|aniu|ienie|ienia|cie|cia|my|imy|amy|emy|ij|aj|iam|am|iany|iana|iane"
         "|iano|ja|ji|je|cja|cji|cje|ł|nieto|nieta|niety|niete|eto|eta|ety|ete",
-        "ic|ac|yc|c|a|enie|anie|y",
+        r"ic|ac|yc|c|enie|anie|wymian[ay]|(?<!wymian)(?<!on)(?<!an)(?<!et)(?<!it)[ay]",
         "y|a|e|i|ony|ona|one|ono|any|ana|ane|ano|ty|ta|te|to|ic|ac|l|la|lo|li|ego|ej|ych|ym|uje|a",
         "before",
+        prefixes="wy|prze|z|s|o|od|do|na|po|pod|za|u|roz|ob|wz|ze",
+        plural="i|y|e|ow|ami|ach",
     ),
 }
 
@@ -93,8 +113,9 @@ GRAMMARS: Final = {
 class Beginnings:
     """Words known by how they begin, whatever end the language gives them."""
 
-    def __init__(self, ends: re.Pattern[str]) -> None:
+    def __init__(self, ends: re.Pattern[str], prefixes: re.Pattern[str] | None = None) -> None:
         self._ends = ends
+        self._prefixes = prefixes
         self._meanings: dict[str, str] = {}
 
     def add(self, beginning: str, meaning: str) -> None:
@@ -102,7 +123,17 @@ class Beginnings:
         self._meanings.setdefault(beginning, meaning)
 
     def meaning(self, folded: str) -> str:
-        """Give what a word means by its longest beginning; empty: nothing."""
+        """Give what a word means by its longest beginning; empty: nothing.
+
+        A verb nobody knows is what is left of it without the syllables put before it.
+        """
+        if (told := self._begun(folded)) or self._prefixes is None:
+            return told
+        before = self._prefixes.match(folded)
+        rest = folded[before.end() :] if before else ""
+        return self._begun(rest) if _BARE_FROM <= len(rest) < len(folded) else ""
+
+    def _begun(self, folded: str) -> str:
         for size in range(len(folded), 1, -1):
             known = self._meanings.get(folded[:size])
             if known is not None and self._ends.fullmatch(folded[size:]):

@@ -14,19 +14,14 @@ from typing import Final
 
 from afterclear.catalogue.lexicon import Component, Lexicon, spelled
 from afterclear.catalogue.order_text.binding import Bound, bound_acts
-from afterclear.catalogue.order_text.clauses import Clause, clauses_of, torn_apart
+from afterclear.catalogue.order_text.clauses import Clause, clauses_of
+from afterclear.catalogue.order_text.cutting import words_in
+from afterclear.catalogue.order_text.places import torn_apart
 from afterclear.catalogue.order_text.speech import Speech, load_speeches
-from afterclear.catalogue.order_text.vocabulary import plain_words, words_in
+from afterclear.catalogue.order_text.vocabulary import plain_words
 
 _LONGEST: Final = 1000  # letters that are read
 _TRIED: Final = 2  # languages
-# what is told of a vehicle and is no thing: nobody replaces a misfire
-_SYMPTOMS: Final = frozenset({
-    "misfire", "compression", "fuel_mixture", "intake_leak", "overheat", "communication",
-    "evap_leak", "crash_data", "warning_lamp", "lamp_request", "torque_request", "gear_ratio",
-    "cam_crank_correlation", "supply_voltage", "fuel_rail_pressure", "hv_isolation",
-    "software_match",
-})  # fmt: skip
 
 
 class Unread(StrEnum):
@@ -82,7 +77,7 @@ class WorkReader:
 
     def _likely(self, text: str) -> list[tuple[int, Speech]]:
         """Give the languages whose own words a text has most of, with how many."""
-        words = plain_words(text[:_LONGEST])
+        words = [w for w in plain_words(text[:_LONGEST]) if w.isalpha() and len(w) > 1]
         counted = [(sum(s.is_own(word) for word in words), s) for s in self._speeches]
         return sorted(counted, key=lambda c: -c[0])[:_TRIED]
 
@@ -101,18 +96,16 @@ class WorkReader:
         component = self._components.get(part.of or part.key)
         if component is None:  # wiring of nothing named
             return [Work(part.key, "", action) for action in one.actions or ("",)]
-        actions = one.actions
-        if part.key in _SYMPTOMS:
-            actions = tuple(a for a in actions if a != "replace")
         positions = []
-        for places in torn_apart(_as_counted(one.places, component.axes), component.axes):
-            # a place nobody told is not guessed here: such work is of every place
-            has_place = not places.keys().isdisjoint(component.axes)
-            positions.append(spelled(component, places, set())[0] if has_place else "")
+        for told in one.places or ({},):
+            for places in torn_apart(_as_counted(told, component.axes), component.axes):
+                # a place nobody told is not guessed here: such work is of every place
+                has_place = not places.keys().isdisjoint(component.axes)
+                positions.append(spelled(component, places, set())[0] if has_place else "")
         return [
             Work(part.key, position, action, part.of)
             for position in dict.fromkeys(positions)
-            for action in actions or ("",)
+            for action in one.actions or ("",)
         ]
 
 

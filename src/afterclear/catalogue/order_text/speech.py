@@ -24,20 +24,31 @@ from afterclear.errors import ConfigError
 
 WIRING: Final = "wiring"
 OTHER: Final = ""  # what is no component: oil, fluids, filters of a service
+SYMPTOM: Final = "?"  # what is told of a vehicle and is no thing: nobody replaces a misfire
+_SYMPTOMS: Final = frozenset({
+    "misfire", "compression", "fuel_mixture", "intake_leak", "overheat", "communication",
+    "evap_leak", "crash_data", "warning_lamp", "lamp_request", "torque_request", "gear_ratio",
+    "cam_crank_correlation", "supply_voltage", "fuel_rail_pressure", "hv_isolation",
+    "software_match", "airbag_lamp", "reference_voltage", "cruise_control", "reductant_consumption",
+    "oil_quality", "brake_fluid_level", "brake_air_pressure", "hv_battery_voltage",
+    "hydraulic_pressure", "hv_battery_temperature", "traction_control", "stability_control",
+})  # fmt: skip
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
 ACTIONS: Final = ("replace", "repair", "clean", "software", "adjust", "inspect")
 _SECTIONS: Final = {
     "same", "components", "beside", "positions", "before", "actions", "not_done", "advised",
     "untouched", "heads", "joins", "parts", "beyond", "other", "flowing", "stems", "states",
     "negators", "conditions", "contrasts", "pronouns", "attributes", "weak", "dotted",
-    "neutral", "sundries",
+    "neutral", "sundries", "quantities",
 }  # fmt: skip
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
+    "quantities",
 )  # fmt: skip
 _ANY_END: Final = re.compile("[a-z]{0,6}")
 _THING_FROM: Final = 4  # letters of a word that may name a thing
 _PART_FROM: Final = 3  # letters of a short form within a compound
+_MISSPELT_FROM: Final = 8  # letters of a misspelt word for work; longer ones may have two wrong
 _CLOSES_TO: Final = 6  # letters of a word for work cut short
 _WORDS_KEPT: Final = 50_000
 
@@ -56,7 +67,7 @@ class Speech:
         self._grammar = grammar
         self.fillers, self.genitives = grammar.fillers, grammar.genitives
         self.head_order = grammar.head_order
-        self._verbs = Beginnings(grammar.verb_ends)
+        self._verbs = Beginnings(grammar.verb_ends, grammar.prefixes)
         self._states = Beginnings(_ANY_END)
         self.heads: set[str] = set()
         self.sundries: set[str] = set()  # seals, fuses, hoses
@@ -68,7 +79,9 @@ class Speech:
         self.contrasts: set[str] = set()  # "not": what follows at once is not what it was
         self.pronouns: set[str] = set()  # "one", "unit": what was named before
         self.attributes: set[str] = set()  # "new"
+        self.quantities: set[str] = set()  # "pressure": what is measured, and is no thing
         self._weak: set[str] = set()
+        self._action_names: dict[str, str] = {}  # words for work, folded
         self._seen: dict[str, tuple[bool, str, str]] = {}
         own = tables[language]
         english = [] if language == ENGLISH else tables[ENGLISH]
@@ -77,11 +90,12 @@ class Speech:
             self.vocabulary.parts |= _compound_parts(table, same)
             self.problems += self.vocabulary.count_as_one(same)
             self.vocabulary.dotted.update(table.get("dotted", {}))
-        for table in reversed(own):  # what work orders say comes before what codes say
-            self._take(table)
+        codes, work = own
+        self._take(work)  # what work orders say comes before what codes say
+        self._take(codes, of_codes=True)
         self.own = self.vocabulary.words()
         for table in english[:1]:  # of the lexicon alone: a workshop's own words are its language's
-            self._take_components(table)
+            self._take_components(table, of_codes=True)
 
     def is_own(self, word: str) -> bool:
         """Tell whether a word, in small letters, is one of this language."""
@@ -103,11 +117,29 @@ class Speech:
         if (told := self._seen.get(word)) is None:
             folded = folded_word(word)
             action, state = self._verbs.meaning(folded), self._states.meaning(folded)
-            own = bool(action or state) or self._is_known(word, folded)
-            told = (own, action, state)
+            known = self._is_known(word, folded)
+            if not (action or state or known or self.vocabulary.resolve(word, dotted=False)[0][0]):
+                action = self._misspelt_action(folded)
+            told = (bool(action or state) or known, action, state)
             if len(self._seen) < _WORDS_KEPT:
                 self._seen[word] = told
         return told
+
+    def _misspelt_action(self, folded: str) -> str:
+        """Find the action of the words for work that a word nobody knows is next to."""
+        from rapidfuzz import process  # noqa: PLC0415 - only texts of work orders need it
+        from rapidfuzz.distance import OSA  # noqa: PLC0415
+
+        if len(folded) < _MISSPELT_FROM:
+            return ""
+        near = process.extract(
+            folded,
+            [name for name in self._action_names if name[0] == folded[0]],
+            scorer=OSA.distance,
+            score_cutoff=1 + (len(folded) > _MISSPELT_FROM),
+        )
+        meant = {self._action_names[name] for name, far, _ in near if far == near[0][1]}
+        return meant.pop() if len(meant) == 1 else ""
 
     def _is_known(self, word: str, folded: str) -> bool:
         return (
@@ -120,6 +152,10 @@ class Speech:
     def is_weak(self, word: str) -> bool:
         """Tell whether a word for work does not say that it is done: "new", "to replace"."""
         return word in self._weak or bool(self._grammar.weak.fullmatch(folded_word(word)))
+
+    def is_plural(self, word: str) -> bool:
+        """Tell whether a name may be of several."""
+        return bool(self._grammar.plural.fullmatch(folded_word(word)))
 
     def is_strange(self, word: Word) -> bool:
         """Tell whether a word nobody knows may be a thing."""
@@ -134,14 +170,18 @@ class Speech:
             folded_word(word.text)
         )
 
-    def _take(self, table: Mapping[str, Any]) -> None:
-        self._take_components(table)
+    def _take(self, table: Mapping[str, Any], *, of_codes: bool = False) -> None:
+        for kind in _WORD_SETS:
+            getattr(self, kind).update(table.get(kind, {}).get("names", ()))
+        self._take_components(table, of_codes=of_codes)
         self._add(self.positions, (BOTH_SIDES,), "side=left side=right")
         for spec, names in table.get("positions", {}).items():
             self._add(self.positions, names, spec)
         for axis, names in (*table.get("before", {}).items(), *table.get("numbered", {}).items()):
             if axis in {"cylinder", "bank", "sensor"}:
                 self._add(self.before, names, axis)
+                for name in names:
+                    self.vocabulary.count_by(name)
         self._take_work(table)
         for kind in ("not_done", "advised", "untouched"):
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
@@ -151,8 +191,6 @@ class Speech:
             self.sundries.add(self.vocabulary.learn(name)[-1])
         for name in table.get("flowing", {}).get("names", ()):
             self.flowing.update(self.vocabulary.learn(name))
-        for kind in _WORD_SETS:
-            getattr(self, kind).update(table.get(kind, {}).get("names", ()))
         self.joins.update("&+")
         self._weak.update(table.get("weak", {}).get("names", ()))
         self._add_components(table.get("other", {}).get("names", ()), OTHER)
@@ -163,6 +201,10 @@ class Speech:
             self.vocabulary.closers.update(
                 folded_word(name.casefold()) for name in names if len(name) <= _CLOSES_TO
             )
+            for name in names:
+                folded = folded_word(name.casefold())
+                if len(folded) >= _MISSPELT_FROM - 1 and folded.isalpha():
+                    self._action_names.setdefault(folded, action)
         for action, stems in table.get("stems", {}).items():
             for stem in stems:
                 self._verbs.add(folded_word(stem.casefold()), action)
@@ -170,13 +212,24 @@ class Speech:
             for stem in table.get(kind, {}).get("names", ()):
                 self._states.add(folded_word(stem.casefold()), kind)
 
-    def _take_components(self, table: Mapping[str, Any]) -> None:
+    def _take_components(self, table: Mapping[str, Any], *, of_codes: bool) -> None:
         for key, entry in table.get("components", {}).items():
             names = entry if isinstance(entry, list) else entry.get("names", ())
             label = [] if isinstance(entry, list) else [entry["label"]] if "label" in entry else []
-            self._add_components((*label, *names), key)
+            kept = [n for n in (*label, *names) if not (of_codes and self._is_quantity(n))]
+            self._add_components(kept, SYMPTOM if key in _SYMPTOMS else key)
         for key, names in table.get("beside", {}).items():
             self._add(self.beside, names, key)
+
+    def _is_quantity(self, name: str) -> bool:
+        """Tell whether a code's name is of something measured: "boost pressure" is no thing."""
+        words = [w for w in plain_words(name) if w not in self.fillers]
+        if not words:
+            return False
+        if self._grammar.nouns_are_capital:
+            return words[-1].endswith(tuple(self.quantities))
+        head = words[-1] if self.head_order == "after" else words[0]
+        return head in self.quantities
 
     def _add(self, into: Phrases, names: Iterable[str], meaning: str) -> None:
         for name in names:

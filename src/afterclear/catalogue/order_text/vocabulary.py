@@ -24,8 +24,9 @@ _STEMMERS: Final = {
 }
 # A misspelling keeps its first letter and differs by one letter, from nine letters on by two; a
 # shorter word is as likely another word (own judgement).
-_TYPO_FROM, _TWO_TYPOS_FROM = 6, 9
+TYPO_FROM, _TWO_TYPOS_FROM = 6, 9
 _SHORT_TYPO_FROM = 4
+_WHOLE_FROM = 3  # letters of a word nobody knows that ends a sentence
 _SHORT_GERMAN: Final = 4  # letters of an abbreviation that is no stem with an end: "vore"
 _NOT_ALONE: Final = "?"  # a stem of no name, beside those of a word that is not sure by itself
 _BEGIN_FROM = 5  # letters of a known word before an end no stemmer took off
@@ -45,25 +46,19 @@ _WORDS_KEPT = 50_000
 
 Sense = tuple[frozenset[str], bool]  # stems a word may stand for, and whether it is sure
 
-_ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
-_R_AND_R = re.compile(r"\br\s*[&+]\s*r\b", re.IGNORECASE)
-# letters apart by full stops or strokes: v.l., N/S/F
-_INITIALS = re.compile(r"\b([^\W\d_])(?:[./]([^\W\d_]))(?:[./]([^\W\d_]))?\b(?![./]?\w)\.?")
-# both sides of an axle
-_LEFT = "l|li|lh|links|left|g|gauche|izq|izda|izdo|i|lewy|lewa|lewe|lewego|ns|n/s"
-_RIGHT = "r|re|rh|rechts|right|d|droit|droite|dcha|dcho|der|p|prawy|prawa|prawe|prawego|os|o/s"
-_AND = r"\s*(?:\.?\s*[+&]|\.?\s+(?:u\.?|und|and|y|et|i|oraz))\s*"
-_BOTH = re.compile(
-    rf"\b(?:(?:{_LEFT}){_AND}(?:{_RIGHT})|(?:{_RIGHT}){_AND}(?:{_LEFT}))\b", re.IGNORECASE
-)
-_DEPTH: Final = {"(": 1, "[": 1, ")": -1, "]": -1}
-_JOINS: Final = "&+"
+ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
 BOTH_SIDES: Final = "bothsides"
-# a first letter for a word: w/pump
-_FIRST_LETTER = re.compile(r"\b([^\W\d_])/(?=[^\W\d_]{3})")
-_TOKEN = re.compile(r"[^\W\d_]+|\d+|[.,;:!?|+&/()\[\]\n]|\s[-–—]+\s")  # noqa: RUF001
-_LONGEST_TEXT: Final = 1000
 SENTENCE: Final = 2  # what stands before a word ends a sentence
+# signs of measures, counts and numbers, in any of the languages: never the beginning of a word
+_MEASURES: Final = frozenset(
+    word
+    for words in (
+        "nm km std aw ltr mm cm bar mbar volt amp ohm kohm mohm kpa psi rpm hz khz kw mg kg min",
+        "st stk szt uds pcs pz hrs sek seg sec rbg godz eur usd gbp tkm",
+        "ref réf art nr no pn pos ut",
+    )
+    for word in words.split()
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +72,11 @@ class Word:
     aside: bool = False  # it stands in brackets
     written: str = ""  # as it stands in the text
 
+    @property
+    def guessed(self) -> bool:
+        """Whether it is only like a short word: it counts beside one that is sure."""
+        return _NOT_ALONE in self.stems
+
 
 @dataclass(slots=True)
 class Vocabulary:
@@ -86,10 +86,12 @@ class Vocabulary:
     parts: frozenset[str] = frozenset()  # of compounds, folded
     dotted: dict[str, str] = field(default_factory=dict)  # what a word cut short means
     closers: set[str] = field(default_factory=set)  # short words for work: "ern." ends a sentence
+    _counting: set[str] = field(default_factory=set)  # stems of "cylinder", "bank"
     _same: dict[str, str] = field(default_factory=dict)  # folded variant -> canonical word
     _known: dict[str, set[str]] = field(default_factory=dict)  # folded surface -> stems
     _learned: dict[str, tuple[str, ...]] = field(default_factory=dict)
     _sorted: list[str] = field(default_factory=list)  # of ``_known``
+    _sized: dict[tuple[str, int], list[str]] = field(default_factory=dict)  # when first asked
     _stems: set[str] = field(default_factory=set)
     _by_consonants: dict[str, set[str]] = field(default_factory=dict)
     _told: dict[tuple[str, bool], list[Sense]] = field(default_factory=dict)
@@ -112,6 +114,10 @@ class Vocabulary:
         """Take the words of a name and give their stems."""
         return tuple(s for surface in plain_words(name) for s in self._learned_word(surface))
 
+    def count_by(self, name: str) -> None:
+        """Take a word that stands before a number."""
+        self._counting.update(self.learn(name))
+
     def _learned_word(self, surface: str) -> tuple[str, ...]:
         if (stems := self._learned.get(surface)) is None:
             stems = self._learned[surface] = self.stems_of(surface)
@@ -128,7 +134,15 @@ class Vocabulary:
         folded = folded_word(surface)
         if folded in self._known and folded not in self._same:
             return True
-        return len(folded) >= _TYPO_FROM and not self._begun_with(folded)
+        return len(folded) >= _WHOLE_FROM and not self._begun_with(folded)
+
+    def is_written(self, surface: str) -> bool:
+        """Tell whether a word of several letters stands in the tables as it is."""
+        return folded_word(surface) in self._known
+
+    def counts(self, surface: str) -> bool:
+        """Tell whether a number after a word says which: "cylinder 4"."""
+        return not self._counting.isdisjoint(self.stems_of(surface))
 
     def _begun_with(self, folded: str) -> list[str]:
         """Known words that begin so."""
@@ -147,7 +161,7 @@ class Vocabulary:
         folded = folded_word(surface)
         if folded in self._same:
             return (self._stem(self._same[folded]),)
-        split = _split(folded, self.parts) if len(folded) > _TYPO_FROM else ()
+        split = _split(folded, self.parts) if len(folded) > TYPO_FROM else ()
         if len(split) > 1:
             return tuple(self._stem(self._same.get(part, part)) for part in split)
         return (self._stem(surface),)
@@ -172,6 +186,8 @@ class Vocabulary:
         folded = folded_word(surface)
         if known := self._known.get(folded):
             return [(frozenset(known), True)]
+        if folded in _MEASURES:
+            return [(frozenset(), True)]
         found, sure = self._guess(folded, dotted=dotted)
         if (not found or not sure) and self.parts and (halves := self._halves(folded)):
             return [(frozenset(self._known[half]), True) for half in halves]
@@ -207,16 +223,12 @@ class Vocabulary:
         from rapidfuzz.distance import OSA  # noqa: PLC0415
 
         size = len(folded)
-        if size < _TYPO_FROM:
+        if size < TYPO_FROM:
             return self._perhaps_misspelt(folded)
         most = 1 + (size >= _TWO_TYPOS_FROM)
         near = process.extract(
             folded,
-            [
-                k
-                for k in self._known
-                if k[0] == folded[0] and len(k) >= _TYPO_FROM - 1 and abs(len(k) - size) <= 1
-            ],
+            [k for k in self._of_size(folded[0], size) if len(k) >= TYPO_FROM - 1],
             scorer=OSA.distance,
             score_cutoff=most,
             limit=5,
@@ -235,13 +247,18 @@ class Vocabulary:
             return set()
         near = {
             stem
-            for known, stems in self._known.items()
-            if known[0] == folded[0]
-            and _SHORT_TYPO_FROM <= len(known) <= size + 1
-            and OSA.distance(folded, known, score_cutoff=1) <= 1
-            for stem in stems
+            for known in self._of_size(folded[0], size)
+            if len(known) >= _SHORT_TYPO_FROM and OSA.distance(folded, known, score_cutoff=1) <= 1
+            for stem in self._known[known]
         }
         return near | {_NOT_ALONE} if near else near
+
+    def _of_size(self, letter: str, size: int) -> list[str]:
+        """Known words of a first letter, no more than one letter longer or shorter."""
+        if not self._sized:
+            for known in self._known:
+                self._sized.setdefault((known[0], len(known)), []).append(known)
+        return [k for s in (size - 1, size, size + 1) for k in self._sized.get((letter, s), ())]
 
     def _stem(self, word: str) -> str:
         if (stem := self._stemmed.get(word)) is not None:
@@ -257,66 +274,19 @@ class Vocabulary:
         return stem
 
 
+def is_measure(word: str) -> bool:
+    """Tell whether a word is a sign of a measure or a count: no thing."""
+    return len(word) == 1 or word in _MEASURES
+
+
 def plain_words(name: str) -> list[str]:
     """Words of a name in small letters, accents kept for the stemmer.
 
     >>> plain_words("Capteur d'arbre à cames 2")
     ['capteur', 'arbre', 'à', 'cames', '2']
     """
-    small = _ELISION.sub("", name.casefold())
+    small = ELISION.sub("", name.casefold())
     return re.findall(r"[^\W\d_]+|\d+", small)
-
-
-def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
-    """Cut a text into words, with the breaks before them."""
-    text = _ELISION.sub("", text[:_LONGEST_TEXT])
-    text = _R_AND_R.sub("replace", text)
-    text = _BOTH.sub(BOTH_SIDES, text)
-    text = _INITIALS.sub(lambda m: "".join(g for g in m.groups() if g), text)
-    text = _FIRST_LETTER.sub(r"\1 ", text)
-    found = list(_TOKEN.finditer(text))
-    words: list[Word] = []
-    breaks, depth, begun = 0, 0, 0
-    for at, match in enumerate(found):
-        token = match.group()
-        if not token[0].isalnum():
-            if token in _JOINS:
-                words.append(Word(token, frozenset(), sure=True, breaks=breaks, aside=depth > 0))
-                breaks = 0
-                continue
-            depth = max(0, depth + _DEPTH.get(token, 0))
-            before = words[-1].text if len(words) > begun else ""
-            breaks = max(breaks, _break(token.strip(), text[match.end() :], before, vocabulary))
-            if _closes(token, text[match.end() :], words[begun:], vocabulary):
-                breaks = SENTENCE
-            continue
-        if breaks == SENTENCE:
-            begun = len(words)
-        dotted = at + 1 < len(found) and found[at + 1].group() == "."
-        small = token.casefold()
-        small = vocabulary.dotted.get(small, small) if dotted else small
-        for stems, sure in vocabulary.resolve(small, dotted=dotted):
-            words.append(Word(small, stems, sure, breaks, depth > 0, token))
-            breaks = 0
-    return words
-
-
-def _break(sign: str, after: str, before: str, vocabulary: Vocabulary) -> int:
-    """Tell what a sign divides; a full stop may only cut a word short or follow a number."""
-    if sign != ".":
-        return SENTENCE if sign in ";!?|" or not sign else 1
-    ends = not after.strip() or after.lstrip()[:1].isupper()
-    return SENTENCE if ends and not before.isdecimal() and vocabulary.is_whole(before) else 0
-
-
-def _closes(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) -> bool:
-    """Tell whether a short word for work ends its sentence: "Turbo ern. Ladedruck geprüft"."""
-    return (
-        sign == "."
-        and len(sentence) > 1
-        and folded_word(sentence[-1].text) in vocabulary.closers
-        and after.lstrip()[:1].isupper()
-    )
 
 
 def folded_word(word: str) -> str:

@@ -1,0 +1,109 @@
+"""A work order's text cut into words and sentences, whatever signs a workshop writes between."""
+
+import re
+from typing import Final
+
+from afterclear.catalogue.order_text.vocabulary import (
+    BOTH_SIDES,
+    ELISION,
+    SENTENCE,
+    TYPO_FROM,
+    Vocabulary,
+    Word,
+    folded_word,
+)
+
+_R_AND_R = re.compile(r"\br\s*[&+]\s*r\b", re.IGNORECASE)
+# letters apart by full stops or strokes: v.l., N/S/F
+_INITIALS = re.compile(r"\b([^\W\d_])(?:[./]([^\W\d_]))(?:[./]([^\W\d_]))?\b(?![./]?\w)\.?")
+# both sides of an axle
+_LEFT = "l|li|lh|links|left|g|gauche|izq|izda|izdo|i|lewy|lewa|lewe|lewego|ns|n/s"
+_RIGHT = "r|re|rh|rechts|right|d|droit|droite|dcha|dcho|der|p|prawy|prawa|prawe|prawego|os|o/s"
+_AND = r"\s*(?:\.?\s*[+&]|\.?\s+(?:u\.?|und|and|y|et|i|oraz))\s*"
+_BOTH = re.compile(
+    rf"\b(?:(?:{_LEFT}){_AND}(?:{_RIGHT})|(?:{_RIGHT}){_AND}(?:{_LEFT}))\b", re.IGNORECASE
+)
+_DEPTH: Final = {"(": 1, "[": 1, ")": -1, "]": -1}
+_JOINS: Final = "&+"
+# cylinders one after the other: "cyl 1, 2 and 4", "Zyl. 1-4"; no measure after the last
+_CYLINDERS = re.compile(
+    r"\b(c[yi]l[^\W\d_]*\.?|zyl[^\W\d_]*\.?)\s*(?:n[or°º]\.?\s*)?(\d{1,2}"
+    r"(?:\s*(?:[,;+&/-]|-|\band\b|\bund\b|\bu\.|\bet\b|\by\b|\bi\b|\be\b)\s*\d{1,2})+)"
+    r"(?!\d|[.,]\d|\s*(?:%|\u00b0|nm\b|km\b|std\b|h\b|hrs\b|aw\b|x\b|bar\b|v\b|ohm|szt|uds|st\b|stk\b))",
+    re.IGNORECASE,
+)
+_NUMBER_SIGN = re.compile(r"[n№][°º](?=\s*\d)|#(?=\d{1,2}\b)", re.IGNORECASE)
+# a first letter for a word: w/pump
+_FIRST_LETTER = re.compile(r"\b([^\W\d_])/(?=[^\W\d_]{3})")
+_TOKEN = re.compile(r"[^\W\d_]+|\d+|[.,;:!?|+&/()\[\]\n]|\s[-–—]+\s")  # noqa: RUF001
+_LONGEST_TEXT: Final = 1000
+_ENDS_OF_SPAN: Final = 2
+
+
+def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
+    """Cut a text into words, with the breaks before them."""
+    text = ELISION.sub("", text[:_LONGEST_TEXT])
+    text = _R_AND_R.sub("replace", text)
+    text = _BOTH.sub(BOTH_SIDES, text)
+    text = _NUMBER_SIGN.sub(" nr ", _CYLINDERS.sub(_each_cylinder, text))
+    text = _INITIALS.sub(lambda m: "".join(g for g in m.groups() if g), text)
+    text = _FIRST_LETTER.sub(r"\1 ", text)
+    found = list(_TOKEN.finditer(text))
+    words: list[Word] = []
+    breaks, depth, begun = 0, 0, 0
+    for at, match in enumerate(found):
+        token = match.group()
+        if not token[0].isalnum():
+            if token in _JOINS:
+                words.append(Word(token, frozenset(), sure=True, breaks=breaks, aside=depth > 0))
+                breaks = 0
+                continue
+            depth = max(0, depth + _DEPTH.get(token, 0))
+            sign, after = token.strip(), text[match.end() :]
+            breaks = max(breaks, _break(sign, after, words[begun:], vocabulary))
+            if _closes(token, text[match.end() :], words[begun:], vocabulary):
+                breaks = SENTENCE
+            continue
+        if breaks == SENTENCE:
+            begun = len(words)
+        dotted = at + 1 < len(found) and found[at + 1].group() == "."
+        small = token.casefold()
+        small = vocabulary.dotted.get(small, small) if dotted else small
+        for stems, sure in vocabulary.resolve(small, dotted=dotted):
+            words.append(Word(small, stems, sure, breaks, depth > 0, token))
+            breaks = 0
+    return words
+
+
+def _each_cylinder(told: re.Match[str]) -> str:
+    """Write the word before each number: "cyl 1 cyl 2"; both ends of a span and what is between."""
+    numbers = [int(n) for n in re.findall(r"\d+", told[2])]
+    is_span = len(numbers) == _ENDS_OF_SPAN and "-" in told[2] and numbers[0] < numbers[1]
+    counted = range(numbers[0], numbers[1] + 1) if is_span else numbers
+    return " ".join(f"{told[1]} {n}" for n in counted)
+
+
+def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) -> int:
+    """Tell what a sign divides; a full stop may only cut a word short or follow a number."""
+    if sign != ".":
+        return SENTENCE if sign in ";!?|" or not sign else 1
+    before = sentence[-1].text if sentence else ""
+    if before.isdecimal():  # "cyl 4. Coil", not "3. Bremsleuchte" or "14.4"
+        ends = len(sentence) > 1 and after[:1].isspace() and after.lstrip()[:1].isupper()
+        return SENTENCE if ends and vocabulary.counts(sentence[-2].text) else 0
+    if not after.strip():
+        return SENTENCE
+    is_capital = after.lstrip()[:1].isupper()
+    is_written_out = len(sentence[-1].written) >= TYPO_FROM and vocabulary.is_written(before)
+    ends = is_capital or (is_written_out and after[:1].isspace())
+    return SENTENCE if ends and vocabulary.is_whole(before) else 0
+
+
+def _closes(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) -> bool:
+    """Tell whether a short word for work ends its sentence: "Turbo ern. Ladedruck geprüft"."""
+    return (
+        sign == "."
+        and len(sentence) > 1
+        and folded_word(sentence[-1].text) in vocabulary.closers
+        and after.lstrip()[:1].isupper()
+    )
