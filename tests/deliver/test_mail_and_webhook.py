@@ -3,6 +3,7 @@
 import hashlib
 import hmac
 import json
+from base64 import b64decode, b64encode
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +12,7 @@ import pytest
 
 from afterclear.deliver.mail import Attached, Letter, MailServer, send_letter
 from afterclear.deliver.retries import Patience, with_patience
-from afterclear.deliver.webhook import SIGNATURE, Hook, post_signed
+from afterclear.deliver.webhook import Hook, post_signed
 from afterclear.errors import ConfigError, UnreachableError
 from tests.deliver.servers import hook_server, mail_server
 
@@ -87,16 +88,46 @@ def test_a_header_cannot_be_smuggled_in_through_a_title(tmp_path: Path) -> None:
         assert server.box.letters == []
 
 
-def test_a_post_is_signed_over_time_and_body() -> None:
+def test_a_post_is_signed_by_the_standard_over_time_address_and_body() -> None:
     with hook_server() as receiver:
         hook = Hook(f"http://127.0.0.1:{receiver.port}/in", "shared")
         post_signed(hook, {"code": "C0034", "fault": "naïve"}, AT, "key-1")
         ((body, headers),) = receiver.taken
     assert json.loads(body) == {"code": "C0034", "fault": "naïve"}
-    at, _, mac = headers[SIGNATURE].partition(",v1=")
-    signed = f"{at.removeprefix('t=')}.".encode() + body
-    assert mac == hmac.new(b"shared", signed, hashlib.sha256).hexdigest()
-    assert headers["Idempotency-Key"] == "key-1"
+    params = (
+        '("@method" "@target-uri" "content-type" "idempotency-key" "content-digest");'
+        f'created={int(AT.timestamp())};keyid="afterclear";alg="hmac-sha256"'
+    )
+    # the signature base written out by hand (RFC 9421, 2.5), the digest by RFC 9530, 2
+    base = "\n".join(
+        (
+            '"@method": POST',
+            f'"@target-uri": {hook.url}',
+            '"content-type": application/json',
+            '"idempotency-key": key-1',
+            f'"content-digest": sha-256=:{b64encode(hashlib.sha256(body).digest()).decode()}:',
+            f'"@signature-params": {params}',
+        )
+    )
+    assert headers["Signature-Input"] == f"afterclear={params}"
+    assert headers["Signature"] == f"afterclear=:{_mac(b'shared', base)}:"
+
+
+def test_a_mac_written_out_by_hand_is_that_of_the_standard() -> None:
+    """RFC 9421, appendix B.2.5 with the shared secret of B.1.5: what the test above stands on."""
+    published = (
+        "uzvJfB4u3N0Jy4T7NZ75MDVcr8zSTInedJtkgcu46YW4XByzNJjxBdtjUkdJPBtbmHhIDi6pcl8jsasjlTMtDQ=="
+    )
+    base = (
+        '"date": Tue, 20 Apr 2021 02:07:55 GMT\n"@authority": example.com\n'
+        '"content-type": application/json\n"@signature-params": ("date" "@authority" '
+        '"content-type");created=1618884473;keyid="test-shared-secret"'
+    )
+    assert _mac(b64decode(published), base) == "pxcQw6G3AjtMBQjwo8XzkZf/bws5LelbaMk5rGIGtE8="
+
+
+def _mac(secret: bytes, base: str) -> str:
+    return b64encode(hmac.new(secret, base.encode(), hashlib.sha256).digest()).decode()
 
 
 @pytest.mark.parametrize(

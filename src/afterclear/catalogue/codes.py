@@ -9,7 +9,7 @@ Normal forms::
     C0200/31         the same with a sub-code of the maker that is kept, not decoded
     C0200-11/31      both
     SPN 100 FMI 4    J1939-73; ``SPN 100`` where the source names no FMI
-    acme:16705       a maker's own numbering, ``unknown:16705`` where the make is not known
+    acme:40417       a maker's own numbering, ``unknown:40417`` where the make is not known
 
 Traps, and what is decided:
 
@@ -45,7 +45,7 @@ class NormalCode:
 
     code: str  # the normal spelling
     space: Space  # standard: letter and four digits, whoever owns the number
-    base: str  # the code without failure type, FMI and sub-code: P0301, SPN 100, acme:16705
+    base: str  # the code without failure type, FMI and sub-code: P0301, SPN 100, acme:40417
     failure_type: str | None = None  # two hex digits, upper case; None: no sub-type told
     sub_code: str | None = None  # blink code or symptom byte of the maker, not decoded
     spn: int | None = None  # J1939 only
@@ -62,7 +62,7 @@ class Refusal:
     says_none: bool = False  # it is filler, or words for "no code is stored"
 
 
-_A_CODE = "a code such as P0301, C0034-11, SPN 100 FMI 4 or make:16705"
+_A_CODE = "a code such as P0301, C0034-11, SPN 100 FMI 4 or make:40417"
 _NONE_STORED = f"{_A_CODE}; leave the cell empty where no code is stored"
 _FAILURE_TYPE = "a failure type of two hex digits such as 11 or 1F"
 _FMI = f"an FMI from 0 to {MAX_FMI}"
@@ -169,8 +169,8 @@ def normal_code(
     ('C0034-11', 'C0034/11')
     >>> normal_code("spn:100,fmi:4").code
     'SPN 100 FMI 4'
-    >>> normal_code("16705", make="Acme").code
-    'acme:16705'
+    >>> normal_code("40417", make="Acme").code
+    'acme:40417'
     """
     if len(text) > _LONGEST:
         return Refusal(text, f"{_A_CODE}, not a text of {len(text)} characters")

@@ -37,7 +37,7 @@ _HANDED = "delivered"
 # The column of a table in which code spellings stand.
 SPELLED = {"scans": "code", "repairs": "codes"}
 KNOWN_VEHICLE = "the number of a vehicle, not nearly that of a known one"
-A_CODE = "a fault code such as P0301, C0034-11, SPN 100 FMI 4 or make:16705"
+A_CODE = "a fault code such as P0301, C0034-11, SPN 100 FMI 4 or make:40417"
 
 
 @dataclass(frozen=True, slots=True)
