@@ -96,6 +96,8 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
     chance = np.where(never_gone, 0.0, chance)
     pooled = _pooled(judged)
     came = returned.astype(np.float64)
+    is_back = np.isfinite(high) & ~never_gone
+    chance *= _share_counted(came, np.where(is_back, p_failed, 0.0), rows["is_bare"].to_numpy())
     factor = case_mix_factors([numbers(rows, "traits")], numbers(rows, "site"), came, chance)
     return Outcomes(
         rows.drop("scans_used", "traits", "vehicle"),
@@ -108,6 +110,19 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
         rows["vehicle"].to_numpy().astype(np.int64),
         pooled,
     )
+
+
+def _share_counted(came: FloatArray, p_failed: FloatArray, is_bare: BoolArray) -> FloatArray:
+    """Tell how many come-backs are counted for one to be expected, shape (n,).
+
+    Whole ones are counted, those likelier failures than not, and parts of all are expected: where
+    failures are rare that is twice as many.  Told of the whole fleet, of repairs and of bare clears.
+    """
+    counted = np.ones(came.size)
+    for kind in (is_bare, ~is_bare):
+        # one more of each: in a small fleet with no come-back something is expected still
+        counted[kind] = (came[kind].sum() + 1) / (p_failed[kind].sum() + 1)
+    return counted
 
 
 def _p_failed(judged: Judged, returned: BoolArray) -> FloatArray:
