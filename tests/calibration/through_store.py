@@ -6,7 +6,10 @@ from pathlib import Path
 
 from afterclear.store.engine.database import Connection
 from tests.calibration.fleet import Fleet
+from tests.calibration.laws import CODES
 from tests.histories.story import Story, told
+
+_PART_OF = {code: family.split(":")[0].replace("_", " ") for code, family, *_ in CODES}
 
 
 def stories(fleet: Fleet) -> list[Story]:
@@ -19,7 +22,10 @@ def stories(fleet: Fleet) -> list[Story]:
         found[number].clear(day, round(km, 3), unit)
     for number, day, km, code, brand in fleet.told.repairs:
         columns = {"codes": code, "action": "replace"}
-        columns |= {"part_brand": brand} if brand else {}
+        if brand:
+            # each brand's part has a number of its own on each component
+            columns |= {"part_brand": brand, "part_number": f"{brand[:2]}-{_PART_OF[code][:6]}"}
+            columns |= {"part_family": _PART_OF[code], "removal_reason": "failure"}
         found[number].repair(day, round(km, 3), **columns)
     return found
 

@@ -77,6 +77,22 @@ def test_a_little_evidence_is_on_watch_with_the_km_to_go(
     assert float(str(judged["V900"]["km_to_go"])) > float(str(fresh["km_to_go"]))
 
 
+def test_no_km_to_go_are_told_that_the_vehicle_will_not_drive(tmp_path: Path) -> None:
+    """What is left of its life, a tenth of it at least, is the most that is told."""
+    fresh = Story("V901").scan(0, 1000, engine=[CODE])
+    fresh.repair(0.1, 1000, codes=CODE, action="replace").clear(0.2, 1000).scan(5, 1200, engine=[])
+    with told(tmp_path, fresh) as con:
+        told_km = {}
+        for life_km in (500_000.0, 4500.0, 3500.0):
+            judge_attempts(con, 0.05, life_km)
+            assert verdicts(con)["V901"]["outcome"] == "on_watch"
+            told_km[life_km] = verdicts(con)["V901"]["km_to_go"]
+    needed = told_km[500_000.0]
+    # at 1200 km: 3300 km are left of 4500 and 2300 of 3500
+    assert 2300 < float(str(needed)) < 3300
+    assert (told_km[4500.0], told_km[3500.0]) == (needed, None)
+
+
 def test_verdicts_say_how_many_attempts_they_lean_on(
     judged: dict[str, dict[str, object]],
 ) -> None:

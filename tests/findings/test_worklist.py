@@ -331,3 +331,29 @@ def test_undoing_what_is_not_there_is_refused(work: Connection) -> None:
 def test_an_empty_store_has_an_empty_list(tmp_path: Path) -> None:
     with analysed(tmp_path) as con:
         assert lines(con) == lines(con, "garage") == lines(con, "stock") == []
+
+
+@pytest.mark.parametrize(
+    ("chances", "deed", "why"),
+    [
+        ((0.8, 0.1, 0.1), "Diagnose anew and repair", "most likely did not hold"),
+        ((0.1, 0.8, 0.1), "Replace the worn part behind", "half of such parts last 60,000 km"),
+        ((0.1, 0.1, 0.8), "Find and repair", "most likely a new fault"),
+    ],
+    ids=["not held", "worn", "new"],
+)
+def test_what_to_do_about_a_come_back_follows_its_likeliest_cause(
+    work: Connection, chances: tuple[float, float, float], deed: str, why: str
+) -> None:
+    """Chances as the verdicts might have them; put back afterwards."""
+    work.execute("CREATE TEMP TABLE as_judged AS FROM store.verdicts")
+    set_to = "p_same_fault = ?, p_worn = ?, p_new = ?, usual_life_km = 60000"
+    work.execute(f"UPDATE store.verdicts SET {set_to} WHERE p_same_fault IS NOT NULL", [*chances])
+    build_worklist(work, CATALOGUE, WORKLIST_RULES, AS_OF)
+    told = line(work, "back 1")
+    work.execute("DELETE FROM store.verdicts")
+    work.execute("INSERT INTO store.verdicts FROM as_judged")
+    work.execute("DROP TABLE as_judged")
+    build_worklist(work, CATALOGUE, WORKLIST_RULES, AS_OF)
+    assert str(told["action"]).startswith(deed)
+    assert why in str(told["because"])

@@ -116,7 +116,7 @@ def _share_counted(came: FloatArray, p_failed: FloatArray, is_bare: BoolArray) -
     """Tell how many come-backs are counted for one to be expected, shape (n,).
 
     Whole ones are counted, those likelier failures than not, and parts of all are expected: where
-    failures are rare that is twice as many.  Told of the whole fleet, of repairs and of bare clears.
+    failures are rare that is twice as many.  Told fleet-wide, of repairs and of bare clears.
     """
     counted = np.ones(came.size)
     for kind in (is_bare, ~is_bare):
