@@ -76,9 +76,9 @@ class StockReason(StrEnum):
 
 # How a parameter is written: ``km`` and ``day`` in the reader's way; ``count`` a whole number;
 # ``text`` as it is, ``texts`` some; ``unit`` a control unit's label, ``units`` some of them,
-# ``phrase`` a text of the shipped tables, both in the reader's language where it knows them;
-# ``codes`` a list of codes with their units; ``component`` the key of one; the others by a table
-# of words.
+# ``phrase`` and ``meaning`` texts of the shipped tables (the latter of those of codes and
+# components), all in the reader's language where it knows them; ``codes`` a list of codes with
+# their units; ``component`` the key of one; the others by a table of words.
 Kind = Literal[
     "km",
     "day",
@@ -89,6 +89,7 @@ Kind = Literal[
     "units",
     "unit",
     "phrase",
+    "meaning",
     "codes",
     "relation",
     "monitors",
@@ -122,8 +123,8 @@ STOCK_PARAMETERS: Final[dict[StockReason, dict[str, Kind]]] = {
     StockReason.MONITORS_INCOMPLETE: {"monitors": "monitors", "usual_km": "km"},
     StockReason.PERMANENT_CODE_REPAIRED: {**_FAULT, "repaired_on": "day"},
     StockReason.PERMANENT_CODE: _FAULT,
-    StockReason.OPEN_SAFETY_FAULT: {**_FAULT, "meaning": "text", "seen_on": "day"},
-    StockReason.OPEN_FAULT: {**_FAULT, "meaning": "text", "seen_on": "day"},
+    StockReason.OPEN_SAFETY_FAULT: {**_FAULT, "meaning": "meaning", "seen_on": "day"},
+    StockReason.OPEN_FAULT: {**_FAULT, "meaning": "meaning", "seen_on": "day"},
     StockReason.PENDING_CODE: _FAULT,
     StockReason.FIX_UNCHECKED: _FIX,
     StockReason.FIX_ON_WATCH: {**_FIX, "to_go_km": "km"},
@@ -166,9 +167,9 @@ class RoleReason(StrEnum):
     RELATED_RETURN = "related_return"
 
 
-_MEANT: Final[dict[str, Kind]] = {**_FAULT, "meaning": "text"}
+_MEANT: Final[dict[str, Kind]] = {**_FAULT, "meaning": "meaning"}
 _CAUSE: Final[dict[str, Kind]] = {"cause_code": "text", "cause_unit": "unit"}
-_CAUSE_MEANT: Final[dict[str, Kind]] = {**_CAUSE, "cause_meaning": "text"}
+_CAUSE_MEANT: Final[dict[str, Kind]] = {**_CAUSE, "cause_meaning": "meaning"}
 _POINTS: Final[dict[str, Kind]] = {**_FAULT, "relation": "relation", "target": "unit"}
 _POINTED: Final[dict[str, Kind]] = {**_POINTS, "n_pointing": "count"}
 # what the fleet's own scans and repairs say of a code and its cause
@@ -223,7 +224,7 @@ ROLE_PARAMETERS: Final[dict[RoleReason, dict[str, Kind]]] = {
         **_FAULT,
         "worked_on": "day",
         "related_code": "text",
-        "component": "text",
+        "component": "meaning",
         "seen_on": "day",
         "km_after": "km",
     },

@@ -18,6 +18,11 @@ from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 
 import afterclear
+from afterclear.catalogue.code_tables import CodeTables, unlisted_words
+from afterclear.catalogue.config_tables import read_table
+from afterclear.catalogue.lexicon import Lexicon
+from afterclear.config import shipped
+from afterclear.wording.code_words import _BETWEEN, _message
 
 ROOT = Path(afterclear.__file__).parent
 LOCALE = ROOT / "locale"
@@ -43,7 +48,28 @@ def all_messages() -> Catalog:
             for line, message, _, _ in extract(method, file, KEYWORDS, options=options):
                 place = (path.relative_to(ROOT).as_posix(), line)
                 found.add(message, locations=[place])
+    for place, message in _texts_of_tables():
+        found.add(message, locations=[(place, 0)])
     return found
+
+
+def _texts_of_tables() -> Iterator[tuple[str, str]]:
+    """Gather what the tables say of codes, components and work on them."""
+    config = shipped("config")
+    tables = CodeTables.load(config / "codes")
+    entries = (*tables.codes.values(), *tables.spns.values(), *tables.schemes.values())
+    texts = [entry.meaning for entry in entries]
+    texts += [*tables.fmis.values(), *tables.failure_types.values()]
+    texts += [subsystem for *_, subsystem in tables.blocks]
+    texts += [component.label for component in Lexicon.load(config).components.values()]
+    texts += [unlisted_words("maker", "own numbering"), "reserved failure mode", "unassigned"]
+    for part in (part for text in texts for part in _BETWEEN.split(text)[::2]):
+        message, _ = _message(part)
+        if message != "{a}":
+            yield "config", message
+    for row in read_table(config / "safety.csv", ("title", "text")):
+        yield "config/safety.csv", row["title"]
+        yield "config/safety.csv", row["text"]
 
 
 def _texts_of_code(

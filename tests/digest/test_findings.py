@@ -55,7 +55,7 @@ def test_the_matrix_counts_by_vehicle_and_component(model: DigestModel) -> None:
     assert model.fleet is not None
     matrix = model.fleet.faults.matrix
     assert matrix is not None
-    assert matrix.families == ("Misfire", "EGR flow")
+    assert matrix.families == ("misfire", "EGR flow")
     counted = {
         ref.vehicle_id: [(c.n_episodes, c.flagged) if c else None for c in cells]
         for ref, cells in matrix.rows

@@ -88,6 +88,7 @@ def _facts(kinds: Mapping[str, Kind]) -> dict[str, Fact]:
         "text": "quoted",
         "texts": ["quoted"],
         "component": "quoted",
+        "meaning": "quoted",
         "unit": "quoted",
         "units": ["quoted"],
         "phrase": "quoted",
@@ -121,7 +122,7 @@ def test_a_reason_of_the_audit_says_its_facts_in_the_readers_words(
     assert "{" not in said
     assert not re.search(r"\bkm\b|_|2026-03", said)
     kinds = set(STOCK_PARAMETERS[reason].values())
-    assert ("quoted" in said) == bool(kinds & {"text", "unit", "units"})
+    assert ("quoted" in said) == bool(kinds & {"text", "meaning", "unit", "units"})
     assert ("mi" in said.split() or "\u00a0mi" in said) == ("km" in kinds)
     assert ("2026" in said) == ("day" in kinds)
     if language != "en":
@@ -206,7 +207,7 @@ def test_a_reason_of_the_worklist_says_its_facts_in_the_readers_words(
     kinds = set(WORK_PARAMETERS[reason].values())
     assert "{" not in said
     assert not re.search(r"\bkm\b|_|2026-03", said)
-    quoted = {"text", "texts", "unit", "units", "component"}
+    quoted = {"text", "texts", "unit", "units", "component", "meaning"}
     assert ("quoted" in said) == bool(kinds & quoted)
     assert ("\u00a0mi" in said) == ("km" in kinds)
     assert ("2026" in said) == ("day" in kinds)

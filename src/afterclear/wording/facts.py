@@ -7,6 +7,7 @@ from typing import Final
 
 from afterclear.reasons import Fact, Facts, Kind
 from afterclear.wording.cells import Cells
+from afterclear.wording.code_words import code_text
 from afterclear.wording.language import mark
 from afterclear.wording.units import unit_words
 
@@ -85,6 +86,8 @@ def written(value: Fact, kind: Kind, cells: Cells) -> str:
 def _word(said: str, kind: Kind, cells: Cells) -> str:
     if kind == "unit":
         return unit_words(said, cells.words)
+    if kind == "meaning":
+        return code_text(said, cells.words)
     if kind == "component":
         return said.removeprefix("code:").replace("_", " ")
     words = _WORDS.get(kind, {})

@@ -60,6 +60,20 @@ def _catalogue(language: str) -> gettext.NullTranslations:
     return gettext.translation("afterclear", _CATALOGUES, [language])
 
 
+class _Lacking(gettext.NullTranslations):
+    """Says nothing where a catalogue lacks a text."""
+
+    def gettext(self, message: str) -> str:  # noqa: ARG002
+        return ""
+
+
+@cache
+def _lacking(language: str) -> gettext.NullTranslations:
+    found = gettext.translation("afterclear", _CATALOGUES, [language])
+    found.add_fallback(_Lacking())
+    return found
+
+
 @dataclass(frozen=True, slots=True)
 class Language:
     """Writes texts and numbers in one language."""
@@ -69,6 +83,14 @@ class Language:
     def t(self, message: str, **values: object) -> str:
         """Translate a text and put values in its places; safe HTML among them stays so."""
         return _filled(_catalogue(self.tag).gettext(message), values)
+
+    def known(self, message: str, **values: object) -> str | None:
+        """Translate a text of the tables; None where the catalogue lacks it."""
+        if self.tag == "en":
+            return _filled(message, values)
+        # (the empty text is a catalogue's own head)
+        found = _lacking(self.tag).gettext(message) if message else ""
+        return _filled(found, values) if found else None
 
     def tn(self, one: str, many: str, n: int, **values: object) -> str:
         """Translate a text that counts; ``{n}`` in it is the number."""

@@ -141,7 +141,7 @@ def _phrases(facts: Facts, cells: Cells) -> dict[str, str]:
     n = facts.get("n_pointing")
     return {
         "own": _at(facts, "code", "unit", cells),
-        "cause": f"{cause} ({meaning})" if meaning else cause,
+        "cause": f"{cause} ({written(meaning, 'meaning', cells)})" if meaning else cause,
         "through": _at(facts, "through_code", "through_unit", cells),
         "says": _says(facts, cells),
         "harm": cells.t(harm) if isinstance(harm, str) and harm in HARMS else str(harm),

@@ -86,8 +86,7 @@ def _recurring(
     )
 
 
-_WORDS = pl.coalesce("family_label", pl.coalesce("family", "code").str.replace_all("_", " "))
-_FAMILY = _WORDS.str.slice(0, 1).str.to_uppercase() + _WORDS.str.slice(1)
+_FAMILY = pl.coalesce("family_label", pl.coalesce("family", "code").str.replace_all("_", " "))
 
 
 def _matrix(judged: pl.DataFrame, roster: Roster) -> Matrix | None:

@@ -22,6 +22,7 @@ from afterclear.digest.input.row_frames import read_rows
 from afterclear.finding_tables.parts import Claim, Part
 from afterclear.finding_tables.sites import Level, Process, ProcessCost
 from afterclear.wording.cells import Cells, Dash, capital
+from afterclear.wording.code_words import code_text
 from afterclear.wording.findings import finding_words
 from afterclear.wording.language import mark
 
@@ -110,9 +111,10 @@ def site_name(site: str | None, cells: Cells) -> str:
 
 def part_name(part: Part, cells: Cells) -> str:
     """Name a part: what it is, its brand and number."""
-    what = capital(part.family_label or part.part_family.replace("_", " "))
+    named = part.family_label or part.part_family.replace("_", " ")
+    what = capital(code_text(named, cells.words))
     number_and_brand = " ".join(bit for bit in (part.part_brand, part.part_number) if bit)
-    where = f", {part.position}" if part.position else ""
+    where = f", {code_text(part.position, cells.words)}" if part.position else ""
     return f"{what}{where}: {number_and_brand or cells.t('no number or brand recorded')}"
 
 

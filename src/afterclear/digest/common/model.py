@@ -7,7 +7,7 @@ from typing import Literal
 from afterclear.digest.input.frames import Audience, Caution, StaleSource, Units
 from afterclear.digest.input.mileage import Due
 from afterclear.digest.input.row_types import Attempt, Evidence
-from afterclear.wording.cells import Dash, capital
+from afterclear.wording.cells import Dash
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +39,8 @@ class Fault:
 
     @property
     def words(self) -> str:
-        """What the code is about, in as many words as are known."""
-        return capital(self.meaning or self.family_label or "Meaning not known")
+        """What the code is about, in as many words of the tables or the scan as are known."""
+        return self.meaning or self.family_label or ""
 
     @property
     def safety(self) -> bool:

@@ -10,9 +10,11 @@ from afterclear.digest.audience.stock import STOCK_WORDS, stock_reason
 from afterclear.digest.charts.proof_bar import draw_growth
 from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, reason_of
 from afterclear.digest.common.model import AttemptView
+from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.row_types import Evidence, OdometerReading, Repair
 from afterclear.wording import findings
 from afterclear.wording.cells import Cells, capital
+from afterclear.wording.code_words import code_text, code_words
 from afterclear.wording.facts import ASIDE_WORDS
 from afterclear.wording.language import mark
 from afterclear.wording.roles import role_sentence
@@ -54,6 +56,10 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "amount": cells.amount,
         "aside_word": word(ASIDE_WORDS),
         "audit_words": lambda deciding: audit_words(deciding, cells),
+        "capital_letter": capital,
+        "caution_words": lambda caution: caution_words(caution, cells),
+        "code_text": lambda text: code_text(text, cells.words),
+        "code_words": lambda text: code_words(text, cells.words),
         "bold": lambda text: Markup("<b>{}</b>").format(text),
         "day": cells.day,
         "decision_word": word(DECISION_WORDS),
@@ -81,6 +87,12 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "unit_name": cells.unit_name,
         "verdict_word": word(VERDICT_WORDS),
     }
+
+
+def caution_words(caution: Caution, cells: Cells) -> Caution | None:
+    """Say a caution in the reader's language; None where that does not know it."""
+    title, text = (cells.words.known(words) for words in (caution.title, caution.text))
+    return Caution(title, text) if title and text else None
 
 
 def finding_words(row: Evidence, cells: Cells) -> str:

@@ -10,7 +10,9 @@ from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.common.model import Change, Changes, WorkItem
 from afterclear.digest.common.worklist_lines import Work
 from afterclear.digest.input.frames import Audience, Caution
-from afterclear.wording.cells import Cells, Dash
+from afterclear.digest.output.filters import caution_words
+from afterclear.wording.cells import Cells, Dash, capital
+from afterclear.wording.code_words import code_text
 from afterclear.wording.language import Language
 from afterclear.wording.stock import audit_words
 from afterclear.wording.work import deed_words
@@ -89,7 +91,8 @@ def _fleet_lead(work: Work, cells: Cells) -> str:
 def _cautions(groups: Iterable[Sequence[Caution]], cells: Cells) -> Part:
     """Say each caution once: a letter may be all that is read before somebody sets to work."""
     found = dict.fromkeys(caution for group in groups for caution in group)
-    lines = tuple(f"{caution.title}: {caution.text}" for caution in found)
+    told = (caution_words(caution, cells) or caution for caution in found)
+    lines = tuple(f"{caution.title}: {caution.text}" for caution in told)
     return Part(cells.t("Before anyone works on these"), lines)
 
 
@@ -107,14 +110,16 @@ def _changed(changes: Changes | None, cells: Cells) -> list[Part]:
         (cells.t("New faults"), changes.new),
     )
     return [
-        _part(head, [_change_line(change) for change in found.shown], found.n)
+        _part(head, [_change_line(change, cells) for change in found.shown], found.n)
         for head, found in named
         if not isinstance(found, Dash)
     ]
 
 
-def _change_line(change: Change) -> str:
-    return f"{change.vehicle.vehicle_id}: {change.fault.words} {change.fault.code}"
+def _change_line(change: Change, cells: Cells) -> str:
+    fault = change.fault
+    words = code_text(fault.words, cells.words) if fault.known else cells.t("Meaning not known")
+    return f"{change.vehicle.vehicle_id}: {capital(words)} {fault.code}"
 
 
 def _garage(page: GaragePage, cells: Cells) -> tuple[str, tuple[Part, ...]]:

@@ -10,6 +10,7 @@ from afterclear.digest.vehicle.axis_position import Axis
 from afterclear.digest.vehicle.growth import growth_of
 from afterclear.digest.vehicle.vehicle_model import ClearMark, CodeRow, Lane, Mark, MarkKind, Span
 from afterclear.wording.cells import Cells
+from afterclear.wording.code_words import code_text
 
 _MOST_CODES = 8  # rows in one lane; further codes stand in the table
 _MOST_LANES = 12  # control units with a lane of their own
@@ -87,7 +88,7 @@ def _lane(ecu: str, looks: _Looks) -> Lane:
     rows, axis = looks.rows, looks.axis
     read = [row for row in rows.observations if row.ecu == ecu]
     answered = len({row.scan_id for row in read if row.answered})
-    codes = _code_rows(ecu, rows, looks.assessment, axis)
+    codes = _code_rows(ecu, looks)
     n_hidden = max(0, len(codes) - _MOST_CODES)
     return Lane(
         name=looks.cells.unit_name(ecu),
@@ -147,10 +148,9 @@ def _within(at: float | None, low: float | None, high: float | None) -> float | 
     return min(high, at if low is None else max(low, at))
 
 
-def _code_rows(
-    ecu: str, rows: VehicleRows, assessment: Assessment, axis: Axis
-) -> tuple[CodeRow, ...]:
+def _code_rows(ecu: str, looks: _Looks) -> tuple[CodeRow, ...]:
     """One row a code: those somebody worked on first, then those there now, then the rest."""
+    rows, assessment, axis = looks.rows, looks.assessment, looks.axis
     episodes = [row for row in rows.episodes if row.ecu == ecu]
     views = [view for view in assessment.attempts if view.row.ecu == ecu]
     meanings = {row.code: row.meaning for row in episodes}
@@ -161,7 +161,7 @@ def _code_rows(
     return tuple(
         CodeRow(
             code=code,
-            meaning=meanings[code],
+            meaning=(said := meanings[code]) and code_text(said, looks.cells.words),
             spans=tuple(
                 span
                 for row in episodes

@@ -1,0 +1,135 @@
+"""What codes and components mean, in the reader's language: the tables' texts, part by part.  Pure.
+
+A text of the tables under ``config`` is made of some hundred parts between colons and commas, with
+numbers and letters in them.  Each part is a text of the catalogues, where
+``tests/digest/messages.py`` puts them.  A text with a part no catalogue has, such as a scan tool's
+own description, stays as it came: half a text in each language helps nobody.
+"""
+
+import re
+from typing import Final
+
+from afterclear.wording.language import Language, mark
+
+_BETWEEN: Final = re.compile(r"([:,;] )")
+_COUNTED: Final = re.compile(r"(?<![\w/-])(?:[A-L]|\d+)(?![\w/-])")  # bank 1, solenoid A
+
+# what the code says of a code or failure type that stands in no table
+_AROUND: Final = (
+    mark("standard code ({inner}), meaning not in the tables"),
+    mark("maker-specific {inner} code"),
+    mark("reserved {inner} code"),
+    mark("failure type {inner}"),
+    mark("maker's sub-code {inner}"),
+)
+_PATTERNS: Final = tuple(
+    (message, re.compile(re.escape(message).replace(r"\{inner\}", "(.+)"))) for message in _AROUND
+)
+# a place is told by several of these
+_PLACES: Final = frozenset(
+    (
+        mark("front"),
+        mark("rear"),
+        mark("middle"),
+        mark("left"),
+        mark("right"),
+        mark("driver"),
+        mark("passenger"),
+        mark("intake"),
+        mark("exhaust"),
+        mark("positive"),
+        mark("negative"),
+        mark("precharge"),
+        mark("bank {a}"),
+        mark("sensor {a}"),
+        mark("cylinder {a}"),
+        mark("row {a}"),
+        mark("axle {a}"),
+        mark("gear {a}"),
+        mark("number {a}"),
+    )
+)
+_WORDS: Final = re.compile(r"[\w ]+")
+_PLACE: Final = re.compile(r"(?:bank|sensor|cylinder|row|axle|gear|number) \w+|\w+")
+
+
+def code_text(text: str, language: Language) -> str:
+    """Say what a code or component means in the reader's language, else as it came."""
+    return code_words(text, language) or text
+
+
+def code_words(text: str, language: Language) -> str | None:
+    """Say what a code or component means; None where the reader's language lacks a part of it.
+
+    >>> code_words("wheel speed sensor, front left: circuit open", Language("de"))
+    'Raddrehzahlsensor, vorn links: Stromkreis unterbrochen'
+    """
+    if language.tag == "en":
+        return text
+    if "{" in text:
+        return None
+    return _around(text, language) or _parted(text, language)
+
+
+def _parted(text: str, language: Language, *, inside: bool = False) -> str | None:
+    """Say a text part by part; ``inside``: it stands in one of the texts around others."""
+    said, rest = [], text
+    while rest:
+        part, mark_after, rest = _first_part(rest, language)
+        words = _part_words(part, language)
+        if words is None and not inside:
+            words = _around(part, language)
+        if words is None:
+            return None
+        said += [words, mark_after]
+    return "".join(said) or None
+
+
+def _first_part(text: str, language: Language) -> tuple[str, str, str]:
+    """Take a text's first part, the mark after it, and the rest; some units have a comma."""
+    part, mark_after, rest = (*_BETWEEN.split(text, maxsplit=1), "", "")[:3]
+    if mark_after == ", ":
+        second, next_mark, others = (*_BETWEEN.split(rest, maxsplit=1), "", "")[:3]
+        if language.known(both := f"{part}, {second}"):
+            return both, next_mark, others
+    return part, mark_after, rest
+
+
+def _part_words(part: str, language: Language) -> str | None:
+    message, values = _message(part)
+    if message == "{a}":
+        return part
+    said = language.known(message, **values)
+    if said is None and _WORDS.fullmatch(part) and len(places := _PLACE.findall(part)) > 1:
+        each = [_place_words(place, language) for place in places]
+        said = " ".join(word for word in each if word) if all(each) else None
+    return said
+
+
+def _place_words(place: str, language: Language) -> str | None:
+    message, values = _message(place)
+    if message == "{a}":
+        return place
+    return language.known(message, **values) if message in _PLACES else None
+
+
+def _around(text: str, language: Language) -> str | None:
+    for message, pattern in _PATTERNS:
+        if found := pattern.fullmatch(text):
+            inner = _parted(found[1], language, inside=True)
+            if inner is None and found[1].isupper():  # a number in the standard's own spelling
+                inner = found[1]
+            return None if inner is None else language.known(message, inner=inner)
+    return None
+
+
+def _message(part: str) -> tuple[str, dict[str, str]]:
+    """Put places where a part has numbers and letters."""
+    values: dict[str, str] = {}
+
+    def place(found: re.Match[str]) -> str:
+        name = chr(ord("a") + len(values))  # a text of the tables has few
+        values[name] = found[0]
+        return f"{{{name}}}"
+
+    return _COUNTED.sub(place, part), values
