@@ -3,6 +3,8 @@
 from types import SimpleNamespace
 from typing import Any
 
+import pytest
+
 from afterclear.finding_tables.registry import BY_NAME
 from afterclear.wording.cells import Cells
 from afterclear.wording.findings import finding_words
@@ -13,13 +15,15 @@ _PART: dict[str, Any] = {
     "n_followed": 11,
     "km_observed": 98_452.0,
     "b10_km": 933.0,
-    "b10_low_km": 143.0,
+    "b10_low_km": 343.0,
     "b10_high_km": 3_226.0,
     "life_ratio_to_peers": 0.43,
-    "ratio_low": 0.01,
+    "ratio_low": 0.25,
     "ratio_high": 4.19,
     "n_peers": 2,
     "n_peers_failed": 1,
+    "first_failed_km": 850.0,
+    "n_not_held": 0,
     "flagged": False,
     "expected_km": None,
     "expected_source": None,
@@ -36,10 +40,9 @@ def test_every_distance_has_its_unit() -> None:
     """A page in miles turns what says km, and nothing else."""
     assert told() == (
         "6 of 11 parts failed in 98,452 km together. One in ten fails by 933 km (90 % interval "
-        "143 km to 3,226 km). It lives 0.43 times as long as 2 other parts of the same family "
-        "(95 % interval 0.01 to 4.19)."
+        "343 km to 3,226 km). It lasts 0.43 times as long as 2 other parts of the same kind "
+        "(95 % interval 0.25 to 4.19)."
     )
-    assert "interval 143 km to no limit)" in told(b10_high_km=None)
 
 
 def test_parts_fitted_but_not_followed_are_told_apart() -> None:
@@ -48,14 +51,37 @@ def test_parts_fitted_but_not_followed_are_told_apart() -> None:
     assert told(n_failed=1, n_fitted=1, n_followed=1).startswith("1 of 1 part failed in")
 
 
-def test_a_life_is_never_nothing_times_as_long() -> None:
-    """Where no other part failed there is an upper limit of the ratio and no ratio."""
-    nothing = {"life_ratio_to_peers": 0.0, "ratio_low": 0.0, "n_peers_failed": 0}
-    text = told(**nothing)
-    assert "0.00 times" not in text
-    assert text.endswith(
-        "Of 2 other parts of the same family none has failed: the ratio has no more than an upper "
-        "limit, 4.19 (95 % interval)."
-    )
-    assert told(**nothing, flagged=True).endswith("(95 % interval): short-lived.")
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        # nobody can defend that one in ten fails long before the first that did
+        ({"first_failed_km": 2_859.0}, "One in ten fails by 3,226 km at the latest (95 % sure)."),
+        ({"b10_high_km": None}, "Too few have failed to say how long such parts last."),
+        ({"b10_high_km": 7_000.0}, "Too few have failed to say how long such parts last."),
+        ({"b10_km": None, "b10_high_km": None}, "At least nine in ten reach 343 km (90 % sure)."),
+        (
+            {"ratio_low": 0.19, "ratio_high": 1206.85, "life_ratio_to_peers": 76.81},
+            "Too few have failed to compare it with 2 other parts of the same kind.",
+        ),
+        (
+            {"ratio_low": 5.93, "ratio_high": 367.84},
+            "It lasts at least 5.93 times as long as 2 other parts of the same kind (95 %",
+        ),
+        (
+            {"n_peers_failed": 0, "ratio_low": 0.0, "life_ratio_to_peers": 0.0},
+            "Too few have failed to compare it with 2 other parts of the same kind.",
+        ),
+        (
+            {"n_peers_failed": 0, "ratio_low": 0.0, "ratio_high": 0.77, "flagged": True},
+            "It lasts at most 0.77 times as long as 2 other parts of the same kind (95 %",
+        ),
+    ],
+)
+def test_an_interval_too_wide_is_told_as_a_bound_or_as_too_few(
+    values: dict[str, Any], said: str
+) -> None:
+    assert said in told(**values)
+
+
+def test_without_others_nothing_is_compared() -> None:
     assert told(life_ratio_to_peers=None, ratio_low=None, ratio_high=None).endswith("3,226 km).")

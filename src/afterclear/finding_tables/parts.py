@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 from afterclear.finding_tables.declaration import Clause, Finding, Means, counted, mark
 
@@ -71,6 +71,7 @@ class Part:
     life_to_expected: Annotated[float | None, Means("B10 over what is expected")]
     to_expected_low: Annotated[float | None, Means("lower end of its interval")]
     to_expected_high: Annotated[float | None, Means("upper end")]
+    first_failed_km: Annotated[float | None, Means("km after which the first had failed", "km")]
     n_not_held: Annotated[
         int | None, Means("taken out again since the repair had most likely not held")
     ]
@@ -117,12 +118,40 @@ class LeftOut:
     n: Annotated[int, Means("how many")]
 
 
-def _has_ratio(row: Part) -> bool:
-    return row.life_ratio_to_peers is not None
+Told = Literal["estimate", "at_most", "at_least", "too_few", "nothing"]
+# an interval wider than this factor leaves nothing to defend (own judgement)
+_WIDEST = 20.0
 
 
-def _says_ratio(row: Part) -> bool:
-    return _has_ratio(row) and ((row.n_peers_failed or 0) > 0 or row.ratio_high is not None)
+def life_told(row: Part) -> Told:
+    """How much of a part's life can be told: an estimate, one end of its interval, or neither.
+
+    One in ten cannot have failed long before the first failure that was seen: there the upper end
+    alone is told.
+    """
+    low, high = row.b10_low_km, row.b10_high_km
+    if row.b10_km is None:
+        return "too_few" if low is None else "at_least"
+    if low is None or high is None or high > _WIDEST * low:
+        return "too_few"
+    first = row.first_failed_km
+    return "at_most" if first is not None and row.b10_km < first else "estimate"
+
+
+def ratio_told(row: Part) -> Told:
+    """How much of the comparison with other parts can be told."""
+    if row.life_ratio_to_peers is None:
+        return "nothing"
+    low, high = row.ratio_low or 0.0, row.ratio_high
+    if high is not None and (row.n_peers_failed or 0) > 0 and high <= _WIDEST * low:
+        return "estimate"
+    if high is not None and high < 1:
+        return "at_most"
+    return "at_least" if low > 1 else "too_few"
+
+
+def _is_compared_and_flagged(row: Part) -> bool:
+    return ratio_told(row) not in {"nothing", "too_few"} and bool(row.flagged)
 
 
 FINDINGS: Final = (
@@ -169,16 +198,17 @@ FINDINGS: Final = (
                         " One in ten fails by {b10_km} (90 % interval {b10_low_km} to "
                         "{b10_high_km})."
                     ),
-                    lambda row: row.b10_km is not None and row.b10_high_km is not None,
+                    lambda row: life_told(row) == "estimate",
                 ),
                 Clause(
-                    mark(" One in ten fails by {b10_km} (90 % interval {b10_low_km} to no limit)."),
-                    lambda row: row.b10_km is not None,
+                    mark(" One in ten fails by {b10_high_km} at the latest (95 % sure)."),
+                    lambda row: life_told(row) == "at_most",
                 ),
                 Clause(
                     mark(" At least nine in ten reach {b10_low_km} (90 % sure)."),
-                    lambda row: row.b10_low_km is not None,
+                    lambda row: life_told(row) == "at_least",
                 ),
+                Clause(mark(" Too few have failed to say how long such parts last.")),
             ),
             (
                 Clause(
@@ -188,37 +218,43 @@ FINDINGS: Final = (
                         " It lasts {life_ratio_to_peers} times as long as {n_peers} other "
                         "parts of the same kind (95 % interval {ratio_low} to {ratio_high})",
                     ),
-                    lambda row: (
-                        _has_ratio(row)
-                        and (row.n_peers_failed or 0) > 0
-                        and row.ratio_high is not None
-                    ),
+                    lambda row: ratio_told(row) == "estimate",
                     "n_peers",
                 ),
                 Clause(
                     counted(
-                        " It lasts {life_ratio_to_peers} times as long as {n_peers} other "
-                        "part of the same kind (95 % interval {ratio_low} to no limit)",
-                        " It lasts {life_ratio_to_peers} times as long as {n_peers} other "
-                        "parts of the same kind (95 % interval {ratio_low} to no limit)",
+                        " It lasts at most {ratio_high} times as long as {n_peers} other part of "
+                        "the same kind (95 % interval)",
+                        " It lasts at most {ratio_high} times as long as {n_peers} other parts of "
+                        "the same kind (95 % interval)",
                     ),
-                    lambda row: _has_ratio(row) and (row.n_peers_failed or 0) > 0,
+                    lambda row: ratio_told(row) == "at_most",
                     "n_peers",
                 ),
                 Clause(
                     counted(
-                        " Of {n_peers} other part of the same kind none has failed: the "
-                        "ratio has only an upper limit, {ratio_high} (95 % interval)",
-                        " Of {n_peers} other parts of the same kind none has failed: the "
-                        "ratio has only an upper limit, {ratio_high} (95 % interval)",
+                        " It lasts at least {ratio_low} times as long as {n_peers} other part of "
+                        "the same kind (95 % interval)",
+                        " It lasts at least {ratio_low} times as long as {n_peers} other parts of "
+                        "the same kind (95 % interval)",
                     ),
-                    lambda row: _has_ratio(row) and row.ratio_high is not None,
+                    lambda row: ratio_told(row) == "at_least",
+                    "n_peers",
+                ),
+                Clause(
+                    counted(
+                        " Too few have failed to compare it with {n_peers} other part of the same "
+                        "kind",
+                        " Too few have failed to compare it with {n_peers} other parts of the "
+                        "same kind",
+                    ),
+                    lambda row: ratio_told(row) == "too_few",
                     "n_peers",
                 ),
             ),
             (
-                Clause(mark(": short-lived."), lambda row: _says_ratio(row) and bool(row.flagged)),
-                Clause(".", _says_ratio),
+                Clause(mark(": short-lived."), _is_compared_and_flagged),
+                Clause(".", lambda row: ratio_told(row) != "nothing"),
             ),
             (
                 Clause(

@@ -39,9 +39,9 @@ class ComparedGroup:
     n_never_gone: Annotated[int, Means("faults still there in the visit of the work")]
     n_seen_elsewhere: Annotated[int, Means("come-backs worked on elsewhere")]
     apart_from: Annotated[str | None, Means("what its effect is told apart from")]
-    ratio_apart: Annotated[float | None, Means("the ratio within each of these")]
-    ratio_apart_low: Annotated[float | None, Means("lower end of its interval")]
-    ratio_apart_high: Annotated[float | None, Means("upper end")]
+    ratio_apart: Annotated[float | None, Means("the ratio within each of these", digits=2)]
+    ratio_apart_low: Annotated[float | None, Means("lower end of its interval", digits=2)]
+    ratio_apart_high: Annotated[float | None, Means("upper end", digits=2)]
     p_apart: Annotated[float | None, Means("of that ratio")]
     n_side_by_side: Annotated[int | None, Means("how many of these have others beside it")]
     at_sites: Annotated[str | None, Means("where")]
@@ -116,6 +116,18 @@ class ProcessOrder:
     currency: Annotated[str | None, Means("of the cost")]
 
 
+# an interval wider than this factor leaves nothing to defend (own judgement)
+_WIDEST: Final = 20.0
+
+
+def apart_is_told(row: ComparedGroup) -> bool:
+    """Whether the ratio within each site, or with the brands taken out, can be told."""
+    low, high = row.ratio_apart_low, row.ratio_apart_high
+    if row.reason == "too_few" or row.ratio_apart is None or low is None or high is None:
+        return False
+    return high <= _WIDEST * low
+
+
 _HOLDER_SAYS = (
     (
         Clause(
@@ -153,6 +165,22 @@ _HOLDER_SAYS = (
         ),
         Clause(
             mark(": {ratio} times as many, between {ratio_low} and {ratio_high}, within chance.")
+        ),
+    ),
+    (
+        Clause(
+            mark(
+                " With the part brands taken out it is {ratio_apart} times as many, between "
+                "{ratio_apart_low} and {ratio_apart_high}."
+            ),
+            lambda row: apart_is_told(row) and row.apart_from == "brand",
+        ),
+        Clause(
+            mark(
+                " Beside others at the same site it is {ratio_apart} times as many, between "
+                "{ratio_apart_low} and {ratio_apart_high}."
+            ),
+            lambda row: apart_is_told(row) and row.apart_from == "site",
         ),
     ),
 )

@@ -16,7 +16,7 @@ from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.lifetimes.lifetimes import lifetimes
 from afterclear.estimators.lifetimes.survival import kaplan_meier
 from afterclear.estimators.rates.funnels import poisson_limits
-from afterclear.finding_tables.parts import Part
+from afterclear.finding_tables.parts import Part, life_told
 from afterclear.finding_tables.sites import ComparedGroup, Quarter
 from afterclear.wording.cells import Cells, Dash
 
@@ -108,7 +108,7 @@ def life_chart(part: Part, claims: pl.DataFrame, cells: Cells) -> LifeChart | Da
     keep[-1] = True
     share = curves.survival[keep]
     b10 = None
-    if part.b10_km is not None:
+    if part.b10_km is not None and life_told(part) == "estimate":
         b10 = (part.b10_low_km or 0.0, part.b10_km, part.b10_high_km or float("inf"))
     return LifeChart(
         km=(0.0, *curves.time[keep].tolist()),
@@ -122,7 +122,9 @@ def life_chart(part: Part, claims: pl.DataFrame, cells: Cells) -> LifeChart | Da
             failed=int(failed.sum()),
             n=int(failed.size),
             b10=cells.distance(part.b10_km),
-        ),
+        )
+        if b10
+        else cells.t("{failed} of {n} parts failed.", failed=int(failed.sum()), n=int(failed.size)),
     )
 
 

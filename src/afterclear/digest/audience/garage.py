@@ -19,7 +19,7 @@ from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.input.findings_by_page import Findings
 from afterclear.digest.input.row_frames import read_rows
-from afterclear.finding_tables.parts import Claim, Part
+from afterclear.finding_tables.parts import Claim, Part, life_told, ratio_told
 from afterclear.finding_tables.sites import Level, Process, ProcessCost
 from afterclear.wording.cells import Cells, Dash, capital
 from afterclear.wording.code_words import code_text
@@ -132,6 +132,8 @@ def _part_views(findings: Findings, roster: Roster, cells: Cells) -> tuple[PartV
         views.append(
             PartView(
                 row=part,
+                life_told=life_told(part),
+                ratio_told=ratio_told(part),
                 name=part_name(part, cells),
                 target=f"part-{i + 1}" if sheet else "",
                 life=life_chart(part, own, cells) if own is not None and sheet else Dash(""),

@@ -10,7 +10,7 @@ from afterclear.digest.common.model import (
     Tally,
     VehicleRef,
 )
-from afterclear.finding_tables.parts import Claim, Part
+from afterclear.finding_tables.parts import Claim, Part, Told
 from afterclear.finding_tables.sites import ComparedGroup, Level, Process, ProcessCost
 from afterclear.wording.cells import Dash
 
@@ -104,6 +104,8 @@ class PartView:
     """A part with what is said of it."""
 
     row: Part
+    life_told: Told
+    ratio_told: Told
     name: str
     target: str  # its place on the page; empty: no sheet of its own
     life: LifeChart | Dash

@@ -12,6 +12,7 @@ from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, reason_of
 from afterclear.digest.common.model import AttemptView
 from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.row_types import Evidence, OdometerReading, Repair
+from afterclear.finding_tables.sites import apart_is_told
 from afterclear.wording import findings
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.code_words import code_text, code_words
@@ -66,6 +67,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "decision_words": lambda facts: decision_words(facts.decision, facts.note, cells),
         "deed_words": lambda deeds: deed_words(deeds, cells),
         "distance": cells.distance,
+        "apart_is_told": apart_is_told,
         "finding_said": lambda row: findings.finding_words(row, cells),
         "finding_words": lambda row: finding_words(row, cells),
         "ground_words": lambda grounds: ground_words(grounds, cells),

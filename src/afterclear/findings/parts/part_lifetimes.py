@@ -199,6 +199,7 @@ def _lifetimes(rows: Lifetimes, prior: ShapePrior) -> dict[str, NDArray[Any]]:
     return {
         "n_failed": rows.n_failed.astype(np.int32),
         "km_observed": np.bincount(rows.group, rows.low - rows.entry, rows.n_groups),
+        "first_failed_km": _first_failed(rows),
         "b10_km": found.life,
         "b10_low_km": found.life_low,
         "b10_high_km": found.life_high,
@@ -208,6 +209,13 @@ def _lifetimes(rows: Lifetimes, prior: ShapePrior) -> dict[str, NDArray[Any]]:
         "pattern": np.where(np.isfinite(found.shape), found.pattern, ""),
         "method": found.method,
     }
+
+
+def _first_failed(rows: Lifetimes) -> NDArray[np.float64]:
+    """Km after which the first part of each group had surely failed; nan: none has."""
+    first = np.full(rows.n_groups, np.inf)
+    np.minimum.at(first, rows.group, rows.high)
+    return np.where(np.isfinite(first), first, np.nan)
 
 
 def _share_failed(
