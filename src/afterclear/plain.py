@@ -88,7 +88,7 @@ VEHICLES = Table(
             "stock_status",
             Kind.CHOICE,
             choices=("in_fleet", "in_stock", "sold"),
-            means="whether it is used, for sale (the stock page audits it) or gone",
+            means="whether it is in use, for sale (`in_stock`: the stock page audits it) or gone",
         ),
         Column("acquired_on", Kind.DATE, means="the day it came to you"),
     ),
@@ -107,21 +107,24 @@ SCANS = Table(
             Kind.CHOICE,
             choices=("full", "partial"),
             default="partial",
-            means="full: every control unit was asked; partial: some were",
+            means="`full`: every control unit was asked; `partial`: some were",
         ),
         Column(
             "memory",
             Kind.CHOICE,
             choices=("stored", "active_only"),
             default="stored",
-            means="stored: the fault memory was read; active_only: only what is wrong just now",
+            means="`stored`: the fault memory was read; `active_only`: only what is wrong just "
+            "now, "
+            "so that nothing shows a code is gone",
         ),
         # empty only in an odometer-only scan: no control unit was read
         Column(
             "ecu",
             Kind.TEXT,
             key=True,
-            means="the control unit; empty only in a row that gives an odometer and nothing else",
+            means="the control unit: `engine`, `brakes`, `airbag` ...; empty only in a row that "
+            "gives an odometer and nothing else",
         ),
         Column(
             "ecu_response",
@@ -131,7 +134,11 @@ SCANS = Table(
             means="whether the unit answered",
         ),
         Column(
-            "code", Kind.TEXT, key=True, means="the fault code; empty: the unit answered with none"
+            "code",
+            Kind.TEXT,
+            key=True,
+            means="`P0301`, `C0034-11`, `SPN 100 FMI 4` or a maker's own as `make:40417`; "
+            "empty: the unit answered with none",
         ),
         Column(
             "failure_type",
@@ -155,19 +162,21 @@ SCANS = Table(
         Column(
             "distance_since_clear_km",
             Kind.DISTANCE,
-            means="counted by the unit since its memory was last cleared",
+            means="counted by the unit since its memory was last cleared: shows clears nobody "
+            "wrote down",
         ),
         Column(
             "warmups_since_clear",
             Kind.COUNT,
-            means="warm-ups counted by the unit since its memory was last cleared",
+            means="warm-ups counted since then, for the same purpose",
         ),
         Column(
             "monitors_incomplete",
             Kind.WORDS,
-            means="self-tests not done since the last clear; `none` where all are done",
+            means="self-tests not done since the last clear, with blanks between; `none` where "
+            "all are done; empty: not known. Names as in `config/monitors.csv`",
         ),
-        Column("lamps", Kind.WORDS, means="warning lamps seen lit"),
+        Column("lamps", Kind.WORDS, means="warning lamps seen lit, with blanks between"),
         Column(
             "visit_reason",
             Kind.CHOICE,
@@ -206,7 +215,7 @@ REPAIRS = Table(
         Column("odometer_km", Kind.DISTANCE, means="odometer at that moment"),
         Column("site", Kind.TEXT, means="where it was done"),
         Column("technician", Kind.TEXT, means="who did it"),
-        Column("codes", Kind.CODES, means="the codes it was meant for"),
+        Column("codes", Kind.CODES, means="the codes it was meant for, with blanks between"),
         Column(
             "action",
             Kind.CHOICE,
@@ -222,19 +231,28 @@ REPAIRS = Table(
             choices=("original", "aftermarket", "remanufactured", "used"),
             means="where the part comes from",
         ),
-        Column("part_family", Kind.TEXT, key=True, means="what part"),
-        Column("position", Kind.TEXT, key=True, means="where on the vehicle"),
+        Column("part_family", Kind.TEXT, key=True, means="what part: `wheel speed sensor`"),
+        Column("position", Kind.TEXT, key=True, means="where on the vehicle: `front right`"),
         Column("quantity", Kind.NUMBER, means="how many"),
-        Column("part_cost", Kind.NUMBER, means="of the whole quantity"),
+        Column(
+            "part_cost",
+            Kind.NUMBER,
+            means="of the whole quantity. Amounts of an order are added up, so labour of the "
+            "whole order stands in one of its rows",
+        ),
         Column("labour_cost", Kind.NUMBER, means="of this row"),
-        Column("currency", Kind.TEXT, means="of both amounts"),
+        Column("currency", Kind.TEXT, means="of both amounts. Currencies are never added up"),
         Column(
             "removal_reason",
             Kind.CHOICE,
             choices=("failure", "preventive", "accident", "unknown"),
             means="why the old part came out",
         ),
-        Column("notes", Kind.TEXT, means="any words"),
+        Column(
+            "notes",
+            Kind.TEXT,
+            means="any words, in English, German, French, Spanish or Polish; see below",
+        ),
     ),
 )
 
