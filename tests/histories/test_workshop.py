@@ -340,3 +340,14 @@ def test_a_code_gone_and_back_in_the_visit_was_not_cleared_by_its_order(tmp_path
     story.scan(0.15, 1002, engine=[], visit_reason="post_repair")
     with told(tmp_path, story.scan(0.35, 1012, engine=[CODE]).scan(30, 3000, engine=[])) as con:
         assert only(attempts(con))["returned_scan_id"] == "S3"
+
+
+def test_two_clears_at_one_instant_are_ordered_by_place_not_by_chance(tmp_path: Path) -> None:
+    """Fewer warm-ups put one at the second scan; the third scan's counter puts one before it."""
+    story = Story().scan(0, 1000, engine={"codes": [CODE], "warmups_since_clear": 40})
+    story.scan(1.2, 1100, engine={"codes": [CODE], "warmups_since_clear": 2})
+    story.scan(10, 1400, engine={"codes": [CODE], "distance_since_clear_km": 450})
+    with told(tmp_path, story) as con:
+        first, second = attempts(con)
+        assert first["attempted_at"] == second["attempted_at"]
+        assert [first["attempted_km"], second["attempted_km"]] == [955, 1100]
