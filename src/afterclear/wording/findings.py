@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import datetime
+from functools import cache
 from string import Formatter
 from typing import Final
 
@@ -30,7 +31,7 @@ _WRITTEN: Final[dict[Unit | None, Callable[[Cells, float], str]]] = {
 def finding_words(row: object, cells: Cells, finding: Finding | None = None) -> str:
     """Say a row; ``finding``: what it belongs to, where its class does not tell."""
     declared = finding or of_row(row)
-    columns = {column.name: column for column in columns_of(declared.row)}
+    columns = _columns(declared.row)
     sentences = [
         _filled(clause, row, columns, cells)
         for clauses in declared.says
@@ -61,10 +62,20 @@ def _text(value: str, column: Column, cells: Cells) -> str:
     return unit_words(value, cells.words) if column.means.unit == "unit" else value
 
 
+# an export says a hundred thousand rows: what a declaration asks for is worked out once
+@cache
+def _columns(row: type) -> dict[str, Column]:
+    return {column.name: column for column in columns_of(row)}
+
+
+@cache
+def _places(texts: tuple[str, ...]) -> frozenset[str]:
+    return frozenset(name for text in texts for _, name, _, _ in Formatter().parse(text) if name)
+
+
 def _filled(clause: Clause, row: object, columns: dict[str, Column], cells: Cells) -> str:
     texts = clause.text if isinstance(clause.text, tuple) else (clause.text,)
-    asked = {name for text in texts for _, name, _, _ in Formatter().parse(text) if name}
-    values = {name: cell_words(row, columns[name], cells) for name in asked}
+    values = {name: cell_words(row, columns[name], cells) for name in _places(texts)}
     if len(texts) == 1:
         return cells.t(texts[0], **values)
     return cells.tn(*texts, getattr(row, clause.count), **values)
