@@ -1,12 +1,14 @@
 """Digests by mail, once to each; urgent come-backs by webhook, once each."""
 
-import json
 import shutil
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
 import pytest
 from click.testing import CliRunner
+from cloudevents.core.formats.json import JSONFormat
+from cloudevents.core.v1.event import CloudEvent
 
 from afterclear.cli import main
 from afterclear.commands.analysis.analysing import analyse
@@ -171,12 +173,11 @@ def test_an_urgent_come_back_is_posted_once(app: App, monkeypatch: pytest.Monkey
         again = send_urgent(own, model)
         assert (len(first.sent), len(again.sent), len(again.sent_before)) == (1, 0, 1)
         ((body, _),) = receiver.taken
-    told = json.loads(body)
-    assert (told["event"], told["vehicle_id"], told["code"]) == (
-        "safety_come_back",
-        "K-1",
-        "C0034",
-    )
+    event = JSONFormat().read(CloudEvent, body)  # by the library of the standard
+    assert (event.get_type(), event.get_subject()) == ("afterclear.safety_come_back", "K-1")
+    told = event.get_data()
+    assert (told["vehicle_id"], told["code"]) == ("K-1", "C0034")
+    assert event.get_time() == datetime.fromisoformat(told["returned_at"])
     assert told["cautions"]
     assert not any(name in body.decode() for name in (*PLATES, PERSON))
 

@@ -103,7 +103,7 @@ def test_a_post_is_signed_by_the_standard_over_time_address_and_body() -> None:
         (
             '"@method": POST',
             f'"@target-uri": {hook.url}',
-            '"content-type": application/json',
+            '"content-type": application/cloudevents+json',
             '"idempotency-key": key-1',
             f'"content-digest": sha-256=:{b64encode(hashlib.sha256(body).digest()).decode()}:',
             f'"@signature-params": {params}',

@@ -1,8 +1,9 @@
-"""One signed JSON message by HTTPS POST.
+"""One signed event by HTTPS POST.
 
-Signed by HTTP Message Signatures (RFC 9421) with the shared secret (``hmac-sha256``): method,
-address, content type, idempotency key and the digest of the body (RFC 9530).  A receiver checks
-the signature and the digest with any library of the standard, and refuses an old ``created``.
+The event has the form of CloudEvents 1.0 (structured mode, JSON).  It is signed by HTTP Message
+Signatures (RFC 9421) with the shared secret (``hmac-sha256``): method, address, content type,
+idempotency key and the digest of the body (RFC 9530).  A receiver checks the signature and the
+digest with any library of the standard, and refuses an old ``created``.
 """
 
 import http.client
@@ -16,6 +17,8 @@ from urllib.parse import urlsplit
 from afterclear.errors import ConfigError, UnreachableError
 
 KEY_ID = "afterclear"  # names the shared secret, and the signature
+SOURCE = "afterclear"  # of its events, and before the names of their types
+_EVENT = "application/cloudevents+json"  # the media type of one event, as JSON
 _SIGNED = ("@method", "@target-uri", "content-type", "idempotency-key")  # and content-digest
 _AGAIN = {408, 425, 429}  # answers that ask for patience, beside all of 500 and above
 _SERVER_ERROR = 500
@@ -66,8 +69,26 @@ def sign(request: Request, secret: bytes, at: datetime, body: bytes) -> None:
         raise ConfigError(f"Webhook address {request.url!r}: {error}.") from error
 
 
-def post_signed(hook: Hook, content: Mapping[str, Any], at: datetime, key: str) -> None:
-    """Post one message; returns when the receiver said it has it.
+def cloud_event(kind: str, about: str, at: datetime, key: str, data: object) -> dict[str, Any]:
+    """Wrap what happened as an event of CloudEvents 1.0.
+
+    ``kind``: what happened; ``about``: to which vehicle; ``at``: when; ``key``: the same for a
+    second delivery.
+    """
+    return {
+        "specversion": "1.0",
+        "id": key,
+        "source": SOURCE,
+        "type": f"{SOURCE}.{kind}",
+        "subject": about,
+        "time": at.isoformat(),
+        "datacontenttype": "application/json",
+        "data": data,
+    }
+
+
+def post_signed(hook: Hook, event: Mapping[str, Any], at: datetime, key: str) -> None:
+    """Post one event; returns when the receiver said it has it.
 
     ``key`` goes along as ``Idempotency-Key``, so that the receiver can tell a second delivery.
 
@@ -76,8 +97,8 @@ def post_signed(hook: Hook, content: Mapping[str, Any], at: datetime, key: str) 
         ConfigError: the receiver refuses it, or sends us elsewhere, or the address is no address.
 
     """
-    body = json.dumps(content, ensure_ascii=False, sort_keys=True).encode("utf-8")
-    headers = {"Content-Type": "application/json", "Idempotency-Key": key}
+    body = json.dumps(event, ensure_ascii=False, sort_keys=True).encode("utf-8")
+    headers = {"Content-Type": _EVENT, "Idempotency-Key": key}
     request = Request("POST", hook.url, headers)
     sign(request, hook.secret.encode(), at, body)
     status = _post(hook, body, request.headers)

@@ -18,7 +18,7 @@ from afterclear.config import Mail, environment_secret, shown_address, without_s
 from afterclear.deliver.mail import Attached, Letter, MailServer, send_letter
 from afterclear.deliver.paper import print_pages
 from afterclear.deliver.retries import Patience, with_patience
-from afterclear.deliver.webhook import Hook, post_signed
+from afterclear.deliver.webhook import Hook, cloud_event, post_signed
 from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.common.model import AttemptView
 from afterclear.digest.input.frames import Audience
@@ -197,13 +197,16 @@ def _hook_message(
 ) -> _Message:
     returned = view.row.returned_at.isoformat() if view.row.returned_at else ""
     key = _key("webhook", view.row.attempt_id, returned)
-    content = urgent_content(view, as_of)
+    happened = view.row.returned_at or as_of
+    event = cloud_event(
+        "safety_come_back", view.row.vehicle_id, happened, key, urgent_content(view, as_of)
+    )
     return _Message(
         key=key,
         way="webhook",
         subject=f"safety come-back {view.row.attempt_id}",
         recipient=shown_address(hook.url),
-        send=lambda: with_patience(lambda: post_signed(hook, content, app.clock(), key), patience),
+        send=lambda: with_patience(lambda: post_signed(hook, event, app.clock(), key), patience),
     )
 
 
@@ -211,7 +214,6 @@ def urgent_content(view: AttemptView, as_of: datetime) -> Mapping[str, Any]:
     """Say one urgent come-back as JSON-ready values; no plate and no person."""
     row = view.row
     return {
-        "event": "safety_come_back",
         "as_of": as_of.isoformat(),
         "made_by": f"afterclear {__version__}",
         "vehicle_id": row.vehicle_id,
