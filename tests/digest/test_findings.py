@@ -11,7 +11,7 @@ import pytest
 
 from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.input.findings_by_page import read_findings
-from afterclear.digest.output.render import render_fleet, render_stock
+from afterclear.digest.output.render import render_fleet, render_stock, render_vehicle
 from afterclear.digest.vehicle.codes_by_scan import scan_roles
 from afterclear.finding_tables.roles import Role
 from tests.digest.every_row import build_digest, render_digest
@@ -117,6 +117,17 @@ def test_stock_is_told_by_verdict_with_its_reasons_in_their_order(model: DigestM
         "VAN-31",
     ]
     assert [reason.position for reason in stock.rescan[0].reasons] == [1, 2]
+
+
+def test_the_page_of_a_vehicle_in_stock_opens_with_its_verdict(model: DigestModel) -> None:
+    """A scan settles nothing where it is held back; a ready one has more to say than nothing."""
+    leads = {
+        page.vehicle.vehicle_id: render_vehicle(page).partition('class="lead"')[2][:400]
+        for page in model.vehicles
+    }
+    assert "Hold this vehicle back" in leads["VAN-40"]
+    assert "Scan this vehicle again before it is sold." in leads["VAN-34"]
+    assert "Ready: nothing speaks against it." in leads["VAN-31"]
 
 
 def test_stock_says_what_changed_since_the_digest_before(model: DigestModel) -> None:

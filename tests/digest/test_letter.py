@@ -31,6 +31,13 @@ def test_a_letter_that_marks_safety_says_the_caution() -> None:
     assert told.count(f"- {caution.title}: {caution.text}") == 1
 
 
+def test_a_letter_names_every_reason_that_decides_on_a_vehicle_in_stock() -> None:
+    """One alone would hide the other: a code in the body beside an odometer that fell."""
+    (line,) = (line for line in letter("stock").splitlines() if line.startswith("- VAN-34"))
+    assert "The memory was cleared 14 km before" in line
+    assert "Self-tests not completed" in line
+
+
 def test_a_letter_with_nothing_to_do_says_so() -> None:
     quiet = build_digest(frames_of([Story(vehicle("A-1", "Haul 7", "Northquay")).scan(10, 500)]))
     fleet_brief, garage_brief = brief_of(quiet, "fleet"), brief_of(quiet, "garage")

@@ -173,6 +173,12 @@ def test_each_verdict_names_its_scans(
     assert attempt_reason(row, rows).replace("\u00a0", " ") == sentence
 
 
+def test_a_chance_near_the_limit_says_on_which_side_it_lies() -> None:
+    """Still on watch at "5 %", where less than 5 % is held, would contradict itself."""
+    row = attempt(outcome="on_watch", p_not_held=0.0516, **CLEAN)
+    assert "did not hold 5.2 %" in attempt_reason(row, TWO_CLEAN).replace("\u00a0", " ")
+
+
 def test_a_neighbour_code_that_showed_up_since_is_told_with_the_verdict() -> None:
     """Story P-209: the repaired code stayed away, another of the same component did not."""
     row = attempt(outcome="held", p_not_held=0.02, related_code="C0031-2F", **CLEAN)

@@ -10,16 +10,15 @@ import html5lib
 import pytest
 
 from afterclear.digest.output.filters import FINDING_WORDS, finding_words
-from afterclear.digest.output.render import render_vehicle
 from afterclear.reasons import EvidenceReason
 from afterclear.wording.cells import Cells
 from afterclear.wording.facts import ASIDE_WORDS
 from tests.digest.every_row import build_digest, render_digest
-from tests.digest.findings_fixture import findings, work
+from tests.digest.findings_fixture import findings
 from tests.digest.fleet_fixture import fleet, frames_of
 from tests.digest.hostile_fixture import EVIL_IDS, hostile, long_history
 from tests.digest.rows_fixture import evidence
-from tests.digest.story import Story, Try, vehicle
+from tests.digest.story import Story, vehicle
 
 
 @pytest.fixture(scope="module")
@@ -211,27 +210,3 @@ def test_a_vehicle_without_any_scan_has_a_page_that_says_so() -> None:
     text = " ".join("".join(Reader(pages["vehicles/v-a-1.html"]).texts).split())
     assert "Nothing to do now. Never scanned." in text
     assert "Nothing can be said about this vehicle: no scan has read it." in text
-
-
-def test_a_fix_that_came_back_and_vanished_is_not_called_done() -> None:
-    """A safety fault erased by no record is not repaired: its line of the list is told with it."""
-    story = Story(vehicle("BUS-20", "Omnia 12", "Marrow Lane"), 210_000, 240)
-    story.fault("brakes", "C0034", 300, 411).fault("brakes", "C0034", 440, 470)
-    story.scan(20, 310, 410, 413, 450, 508)
-    story.attempt(
-        Try(411, "brakes", "C0034", "came_back", "WO-9", "replace", "wheel speed sensor", p=0.91)
-    )
-    frames = frames_of([story])
-    assert next(iter(build_digest(frames).vehicles)).unsettled == ()
-    tried = frames.attempts["attempt_id"].item()
-    line = work("BUS-20", 1, "scan", safety=True) | {"attempt_ids": tried}
-    told = replace(frames, findings=findings({"worklist": [line]}))
-    page = next(iter(build_digest(told).vehicles))
-    assert [(view.fault.code, view.row.outcome) for view in page.unsettled] == [
-        ("C0034", "came_back")
-    ]
-    html = render_vehicle(page).replace("\u00a0", " ")
-    assert "Nothing to do now." not in html
-    assert "Scan this vehicle" in html
-    assert "gone again with no work on record" in html
-    assert html.count('class="caution"') == 1

@@ -66,11 +66,13 @@ class Cells:
         """
         return DASH if value is None else Language(self.language).number(value, digits)
 
-    def percent(self, share: float | None) -> str:
-        r"""Write a share of 1 as whole per cent, never as a certain 0 or 100 unless it is.
+    def percent(self, share: float | None, digits: int = 0) -> str:
+        r"""Write a share of 1 in per cent, never as a certain 0 or 100 unless it is.
 
         >>> Cells().percent(0.004)
         'under 1\xa0%'
+        >>> Cells().percent(0.0516, 1)
+        '5.2\xa0%'
         """
         if share is None:
             return DASH
@@ -78,7 +80,7 @@ class Cells:
             return self.t("under {share}", share=f"1{GAP}%")
         if 0.99 < share < 1:  # noqa: PLR2004
             return self.t("over {share}", share=f"99{GAP}%")
-        return f"{share * 100:.0f}{GAP}%"
+        return f"{self.number(share * 100, digits)}{GAP}%"
 
     def money(self, amount: float | None, currency: str | None) -> str:
         """Write an amount of money, rounded to whole units, with its currency's letters."""

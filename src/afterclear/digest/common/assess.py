@@ -225,7 +225,7 @@ def _view(
     setting: Setting,
     usual: Usual | Dash,
 ) -> AttemptView:
-    on_watch = attempt.outcome == "on_watch" and attempt.ended_at is None
+    on_watch = attempt.outcome == "on_watch" and attempt.ended_at is None and not ref.sold
     cells = setting.cells
     limits = Limits(setting.as_of, setting.settings.extrapolate_days, cells)
     evidence = tuple(rows.evidence.get(attempt.attempt_id, ()))

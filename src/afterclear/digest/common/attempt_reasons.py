@@ -18,6 +18,7 @@ VERDICT_WORDS: dict[str, str] = {
 # what was done, for sentences ("420 km after the repair")
 DEED: dict[str, str] = {"repair": mark("the repair"), "clear_only": mark("the clear")}
 
+_NEAR_LIMIT = (0.03, 0.1)  # of what counts as held, which is 5 % where nothing is set
 _COUNTS = 0.005  # a chance under half a per cent is not spoken of
 _CAUSES: dict[str, str] = {
     "same": mark("the old fault"),
@@ -181,7 +182,10 @@ def _clean(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
 def _chance(attempt: Attempt, cells: Cells) -> str:
     if attempt.p_not_held is None:
         return ""
-    return cells.t("; chance that it did not hold {share}", share=cells.percent(attempt.p_not_held))
+    # a whole per cent would hide on which side of the limit it lies
+    low, high = _NEAR_LIMIT
+    share = cells.percent(attempt.p_not_held, 1 if low <= attempt.p_not_held < high else 0)
+    return cells.t("; chance that it did not hold {share}", share=share)
 
 
 def _held(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:

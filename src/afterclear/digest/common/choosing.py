@@ -76,13 +76,14 @@ def choose(frames: FleetFrames, roster: Roster, setting: Setting) -> Choice:
         *("present", "current", "safety", "back_at"), descending=True, maintain_order=True
     )
     urgent = pl.col("safety") & pl.col("present") & pl.col("current")
-    unchecked = attempts.filter((pl.col("outcome") == "unchecked") & pl.col("current"))
+    ours = attempts.filter(~pl.col("vehicle_id").cast(pl.String).is_in(roster.sold()))
+    unchecked = ours.filter((pl.col("outcome") == "unchecked") & pl.col("current"))
     costs, n_without = _costs(failed)
     return Choice(
         failed=_picked(ordered.filter("current")),
         failed_again=_picked(ordered.filter(~pl.col("current"))),
         urgent=_picked(ordered.filter(urgent & _since(setting, "urgent_days")), most=None),
-        on_watch=_on_watch(attempts, roster, setting),
+        on_watch=_on_watch(ours, roster, setting),
         unchecked=_picked(
             unchecked.sort("safety", "attempted_at", descending=True, maintain_order=True)
         ),

@@ -86,6 +86,13 @@ class Roster:
     def _was_scanned(self) -> bool:
         return self._frame["last_scan_at"].null_count() < len(self)
 
+    def sold(self) -> list[str]:
+        """List the vehicles that are sold: nobody watches their fixes any more."""
+        if "stock_status" not in self._frame.columns:
+            return []
+        found = self._frame.filter(stock_status="sold")["vehicle_id"]
+        return [str(vehicle) for vehicle in found]
+
     def _not_sold(self) -> pl.DataFrame:
         if "stock_status" not in self._frame.columns:
             return self._frame

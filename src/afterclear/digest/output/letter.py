@@ -155,8 +155,10 @@ def _stock(page: StockPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
 
 
 def _stock_line(line: StockLine, cells: Cells) -> str:
-    first = line.reasons[0] if line.reasons else None
-    reason = stock_reason(first, cells) if first else audit_words(line.row.deciding, cells)
+    # every reason that alone would hold it back, or ask for a scan
+    deciding = [r for r in line.reasons if r.weight == line.row.verdict] or line.reasons[:1]
+    said = " ".join(stock_reason(reason, cells) for reason in deciding)
+    reason = said or audit_words(line.row.deciding, cells)
     mark = f" ({cells.t('Safety')})" if line.row.safety else ""
     return f"{line.vehicle.vehicle_id}{mark}: {reason}"
 

@@ -197,8 +197,7 @@ class VehiclePage:
     ref: VehicleRef
     vehicle: Vehicle
     work: WorkItem | None
-    unsettled: tuple[AttemptView, ...]  # came back lately, then gone with no work on record
-    cautions: tuple[Caution, ...]  # of what is to do, there or unsettled
+    cautions: tuple[Caution, ...]  # of what is to do, or there though set aside
     present: tuple[PresentFault, ...]
     attempts: tuple[AttemptView, ...]  # latest first
     timeline: TimeLine | Dash

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from afterclear.digest.common.assess import Assessment, Setting, VehicleRows, cautions_of, fault_of
-from afterclear.digest.common.model import AttemptView, PageHead, WorkItem
+from afterclear.digest.common.model import PageHead, WorkItem
 from afterclear.digest.common.worklist_lines import ranked_item
 from afterclear.digest.input.findings_by_page import VehicleFindings
 from afterclear.digest.input.frames import Caution
@@ -68,14 +68,12 @@ def build_vehicle_page(
     numbers = {order.repair_id: order.number for order in orders}
     scans = {row.scan_id for row in rows.observations if row.ecu is not None}
     work = _work(assessment, findings, setting)
-    unsettled = _unsettled(assessment, findings)
     return VehiclePage(
         head=head,
         ref=assessment.ref,
         vehicle=rows.vehicle,
         work=work,
-        unsettled=unsettled,
-        cautions=_cautions(assessment, work, unsettled),
+        cautions=_cautions(assessment, work),
         present=tuple(
             sorted(assessment.present, key=lambda p: (not p.fault.safety, p.onset_high_at))
         ),
@@ -104,34 +102,14 @@ def _work(assessment: Assessment, findings: VehicleFindings, setting: Setting) -
     return ranked_item(rows[0], assessment.ref, setting) if rows else None
 
 
-def _unsettled(assessment: Assessment, findings: VehicleFindings) -> tuple[AttemptView, ...]:
-    """Take fixes that came back and that nobody touched, though no scan shows them now.
-
-    A code that was erased by no record, or went by itself, is not repaired: a line of the list
-    asks for the scan that tells more.
-    """
-    asked = {attempt for row in findings.work for attempt in (row.attempt_ids or "").split()}
-    return tuple(
-        view
-        for view in reversed(assessment.attempts)
-        if view.row.outcome == "came_back" and view.current and not view.present
-        if view.row.attempt_id in asked
-    )
-
-
-def _cautions(
-    assessment: Assessment, work: WorkItem | None, unsettled: Sequence[AttemptView]
-) -> tuple[Caution, ...]:
-    """Gather the cautions of what is to do, of what is there though set aside, and the unsettled.
+def _cautions(assessment: Assessment, work: WorkItem | None) -> tuple[Caution, ...]:
+    """Gather the cautions of what is to do, or of what is there though set aside.
 
     A sold vehicle is nobody's to work on here.
     """
-    if assessment.ref.sold:
-        return work.cautions if work else ()
-    faults = [view.fault for view in unsettled]
-    if work is None:
-        faults += [present.fault for present in assessment.present]
-    return tuple(dict.fromkeys((*(work.cautions if work else ()), *cautions_of(faults))))
+    if work is not None:
+        return work.cautions
+    return () if assessment.ref.sold else cautions_of(p.fault for p in assessment.present)
 
 
 def work_orders(repairs: Sequence[Repair]) -> tuple[WorkOrder, ...]:
