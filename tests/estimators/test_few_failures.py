@@ -268,6 +268,23 @@ def test_a_part_unlike_its_class_keeps_its_interval() -> None:
     assert covered[few].mean() >= 0.85
 
 
+@pytest.mark.parametrize("shape", [0.8, 1.2, 3.0])
+def test_few_failures_among_many_young_parts_promise_no_more_than_was_seen(shape: float) -> None:
+    """150 parts a group, B10 beyond what they have run: at shape 3 limits held it in .60 before."""
+    rng = np.random.default_rng(59)
+    n, size = 150, 150
+    end_km = 1000 * (2 * (1 + shape) / size) ** (1 / shape)  # two failures a group are expected
+    group, age = np.repeat(np.arange(n), size), 1000 * rng.weibull(shape, n * size)
+    end = rng.uniform(0, end_km, n * size)
+    rows = observed_lifetimes(np.minimum(age, end), age <= end, group=group, n_groups=n)
+    found = part_life(rows, conf_level=0.9)
+    b10 = 1000 * (-np.log(0.9)) ** (1 / shape)
+    few = (found.n_failed >= 1) & (found.n_failed <= 3)
+    assert few.sum() > 100
+    covered = (found.life_low <= b10) & (b10 <= found.life_high)
+    assert covered[few].mean() >= 0.9
+
+
 def test_the_order_of_rows_does_not_matter() -> None:
     rows = _fleet(57, 20, 60)
     found, again = part_life(rows), part_life(shuffled(rows, 5)[0])

@@ -89,8 +89,10 @@ def part_life(
     """Life by which ``failed_share`` has failed, by the rule at the head of this module.
 
     ``prior``: of the shape.  The bound of a group without failures rests on the prior's median
-    shape, and is at most the age of its oldest part: beyond, that shape alone would speak (of 1000
-    young parts it promised 10 times their age).  Its interval [low, inf) has the whole confidence.
+    shape; its interval [low, inf) has the whole confidence.  Below 10 failures no group is promised
+    more than the age of its oldest part: beyond, the prior's shape alone would speak (of 1000 young
+    parts without a failure it promised 10 times their age; of 150 with 1 to 3 failures and a true
+    shape of 3 its 90 % limits held the life in 60 of 100, so in 100).
     """
     check_fraction("conf_level", conf_level)
     rows = rows.take(rows.informative)
@@ -121,6 +123,7 @@ def part_life(
         rows.take_groups(few), failed_share=failed_share, prior=prior, conf_level=conf_level
     )
     result[:, few] = _columns(posterior)
+    result[1, few] = np.minimum(result[1, few], oldest[few])
     method[few] = "prior"
     return LifeEstimates(failed_share, conf_level, method, n_failed, *result)
 
