@@ -51,18 +51,18 @@ class _Others:
 
 
 def site_residuals(
-    pooled: Pooled, p_failed: FloatArray, holders: tuple[IntArray, IntArray], enough: BoolArray
+    pooled: Pooled, p_failed: FloatArray, groups: tuple[IntArray, IntArray], enough: BoolArray
 ) -> SiteResiduals:
     """Test each site against the others, and again without those that stand out.
 
-    ``p_failed``: P(failed | all that was seen), under the group's share.  ``holders``: site and
+    ``p_failed``: P(failed | all that was seen), under the group's share.  ``groups``: site and
     vehicle of each attempt; work on one vehicle is not independent, so the variance is that of
     sums over vehicles.  ``enough``: which sites are tested, shape (n_sites,).
 
     One bad site among the others makes good sites of ordinary ones: who stands out is not held
     against the rest from the second round on.
     """
-    site, vehicle = holders
+    site, vehicle = groups
     n = np.bincount(site, minlength=enough.size)
     left_out = np.zeros(enough.size, dtype=np.bool_)
     for _ in range(_ROUNDS):
@@ -111,10 +111,10 @@ def _tested(
     pooled: Pooled,
     p_failed: FloatArray,
     others: _Others,
-    holders: tuple[IntArray, IntArray],
+    groups: tuple[IntArray, IntArray],
     enough: BoolArray,
 ) -> SiteResiduals:
-    site, vehicle = holders
+    site, vehicle = groups
     moved = special.logit(_inside(p_failed)) + special.logit(others.share)
     moved -= special.logit(_inside(pooled.share_failed))
     p_moved = special.expit(moved)
