@@ -1,6 +1,10 @@
 """A store of four vehicles: a brake repair that came back, one held, one in stock, one sound."""
 
+import atexit
+import shutil
+import tempfile
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 from afterclear.commands.analysis.analysing import analyse
@@ -53,18 +57,42 @@ def _scans() -> str:
 
 def small_fleet(folder: Path, settings: str = "", as_of: datetime = AS_OF) -> App:
     """Load and judge the vehicles under ``folder``; ``settings`` goes into afterclear.toml."""
-    config = folder / "config"
-    config.mkdir(parents=True)
-    (config / "afterclear.toml").write_text(settings, encoding="utf-8")
+    shutil.copytree(_judged(settings, as_of), folder, dirs_exist_ok=True)
+    return _app(folder)
+
+
+def _app(folder: Path) -> App:
+    return App(Config(folder / "config"), folder / "afterclear.duckdb", lambda: AS_OF)
+
+
+@cache
+def _loaded() -> Path:
+    """Load the vehicles once for all tests of a process."""
+    folder = _kept_folder()
+    (folder / "config").mkdir()
     inbox = folder / "inbox"
     inbox.mkdir()
     texts = {"vehicles": VEHICLES, "repairs": REPAIRS, "clears": CLEARS, "scans": _scans()}
     for name, text in texts.items():
         (inbox / f"{name}.csv").write_text(text, encoding="utf-8")
-    app = App(Config(config), folder / "afterclear.duckdb", lambda: AS_OF)
-    load_paths(app, [inbox], Whose(), lambda _: None)
-    analyse(app, full=True, as_of=as_of)
-    return app
+    load_paths(_app(folder), [inbox], Whose(), lambda _: None)
+    return folder
+
+
+@cache
+def _judged(settings: str, as_of: datetime) -> Path:
+    folder = _kept_folder()
+    shutil.copytree(_loaded(), folder, dirs_exist_ok=True)
+    (folder / "config" / "afterclear.toml").write_text(settings, encoding="utf-8")
+    analyse(_app(folder), full=True, as_of=as_of)
+    return folder
+
+
+def _kept_folder() -> Path:
+    """Give a folder that goes when the process ends."""
+    folder = tempfile.mkdtemp(prefix="small-fleet-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return Path(folder)
 
 
 def told_before(folder: Path) -> App:

@@ -172,6 +172,7 @@ def test_a_store_is_not_put_where_the_database_would_misread_its_path(
     assert [p.name for p in tmp_path.iterdir()] == [place.name]
 
 
+@pytest.mark.slow
 def test_every_cell_of_every_table_may_hold_any_text_from_load_to_page(tmp_path: Path) -> None:
     app = app_in(tmp_path)
     vehicles, scans, clears, repairs = [], [], [], []

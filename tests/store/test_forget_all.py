@@ -147,6 +147,7 @@ def test_what_is_packed_is_opened_by_the_reading_process(
     assert kept == [(0, 1)]
 
 
+@pytest.mark.slow
 def test_new_files_are_let_in_without_the_vehicle(few: Path, tmp_path: Path) -> None:
     """Each form again: the other's rows come in, the forgotten one's are refused, no name stays."""
     app = copied(few, tmp_path)
