@@ -54,6 +54,8 @@ def fleet() -> tuple[Story, ...]:
         repaired("held", 10, 1000, "P0301").scan(200, 20_000, engine=[]).scan(
             395, 40_000, engine=[]),
         gone("gone again"),
+        repaired("other code", 300, 1000, "C0034-13", "brakes").scan(
+            395, 2000, brakes=["C0034-2F"]),
         gone("gone for good").scan(395, 40_000, brakes=[]),
         Story("two").scan(395, 5000, engine=["P0420", "P0128"]),
         Story("clean").scan(395, 5000, engine=[]),
@@ -114,6 +116,15 @@ def test_an_echo_of_a_unit_nobody_read_asks_for_that_scan(work: Connection) -> N
     assert found["kind"] == "scan"
     assert "high voltage battery" in str(found["evidence"])
     assert "before any work" in str(found["action"])
+
+
+def test_a_repair_that_failed_under_another_code_is_told_with_the_open_one(
+    work: Connection,
+) -> None:
+    found = line(work, "other code")
+    assert "Diagnose anew and repair C0034-2F" in str(found["action"])
+    assert "came back within" in str(found["because"])
+    assert "no work on it is known" not in str(found["because"])
 
 
 def test_a_fault_that_came_back_and_went_without_work_is_to_be_scanned(work: Connection) -> None:

@@ -322,7 +322,8 @@ def _silent(row: Row, rules: ItemRules) -> Item:
 
 
 def _attempt(key: tuple[str, str], work: VehicleWork) -> Row | None:
-    return next((a for a in work.attempts if (a["ecu"], a["code"]) == key), None)
+    found = (a for a in work.attempts if (a["ecu"], a["shown_code"]) == key)
+    return max(found, key=lambda a: a["attempted_at"], default=None)
 
 
 def _matter(row: Row, attempts: tuple[str, ...], attempt: Row | None) -> Matter:

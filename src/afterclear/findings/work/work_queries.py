@@ -68,11 +68,16 @@ WORK_ROWS: Final[dict[str, str]] = {
         WITH asked AS (
             SELECT a.*, v.outcome, v.p_not_held, v.p_same_fault, v.p_worn, v.usual_life_km,
                 v.km_to_go, v.returned_low_km, v.returned_high_km,
-                o.code IS NOT NULL AS is_open
+                coalesce(o.code, w.code) IS NOT NULL AS is_open,
+                coalesce(o.code, w.code, a.code) AS shown_code
             FROM store.attempts a
             JOIN store.verdicts v USING (attempt_id)
             LEFT JOIN (SELECT DISTINCT vehicle_id, ecu, code FROM {_OPEN}) o
                 ON o.vehicle_id = a.vehicle_id AND o.ecu = a.ecu AND o.code = a.code
+            -- or under the other code of its circuit that told the return
+            LEFT JOIN (SELECT DISTINCT vehicle_id, ecu, code FROM {_OPEN}) w
+                ON a.returned AND w.vehicle_id = a.vehicle_id AND w.ecu = a.ecu
+                AND w.code = a.related_code
             WHERE a.ended_at IS NULL AND a.ecu IS NOT NULL
                 AND (o.code IS NOT NULL OR v.outcome IN ('on_watch', 'unchecked', 'came_back'))
         ), driven AS (
@@ -110,7 +115,7 @@ WORK_ROWS: Final[dict[str, str]] = {
             WHERE r.role = 'consequential' AND r.primary_code IS NOT NULL
             GROUP BY r.vehicle_id, r.ecu, r.code
         )
-        SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.family,
+        SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.shown_code, a.family,
             component_of(a.family) AS component, a.kind, a.attempt_no, a.site, a.attempted_at,
             a.returned_at, a.stayed, a.outcome, a.p_not_held, a.p_same_fault, a.p_worn,
             a.usual_life_km, a.km_to_go, a.returned_low_km, a.returned_high_km,
