@@ -75,6 +75,20 @@ def test_a_code_gone_before_the_end_is_presence_and_the_note_says_it_went(tmp_pa
     assert "1 active codes gone again by the unit's last message" in made.note
 
 
+def test_a_code_that_comes_and_goes_keeps_its_first_and_last_sight(tmp_path: Path) -> None:
+    """Within one scan; what is told all the time needs no sight of its own."""
+    told = [one_code(96, 3) if second in {5, 9} else CLEAN for second in range(12)]
+    frames = sorted(
+        [(float(second), DM1, data) for second, data in enumerate(told)]
+        + every_second(DM1 | 3, one_code(100, 4), 0.5, n=12)
+    )
+    made = {r.get("code"): r for r in rows(read(candump(tmp_path / "a.log", frames)), "scans")}
+    gone = made["SPN 96 FMI 3"]
+    assert gone["first_heard_at"] == "2024-05-01T12:00:05.000+00:00"
+    assert gone["last_heard_at"] == "2024-05-01T12:00:09.000+00:00"
+    assert "first_heard_at" not in made["SPN 100 FMI 4"]
+
+
 def test_the_highest_count_and_every_lamp_seen_are_kept(tmp_path: Path) -> None:
     frames = [
         *every_second(DM1, one_code(100, 4, 1, "04FF")),
@@ -335,6 +349,18 @@ def test_a_placeholder_of_the_cluster_is_not_the_odometer(tmp_path: Path) -> Non
     (row,) = rows(made, "scans")
     assert row["odometer_km"] == "104200"
     assert "2 distances set aside, far from the last that was told" in made.note
+
+
+def test_the_last_steady_distance_is_kept_beside_the_first(tmp_path: Path) -> None:
+    frames = sorted(
+        every_second(DM1, CLEAN, n=40)
+        + every_second(0x18FEE017, distance(104_200), 0.2, n=20)
+        + every_second(0x18FEE017, distance(104_201.5), 20.2, n=18)
+        + [(39.2, 0x18FEE017, distance(104_201.625))]
+    )
+    (row,) = rows(read(candump(tmp_path / "a.log", frames)), "scans")
+    assert row["odometer_km"] == "104200"
+    assert row["last_odometer_km"] == "104201.5"
 
 
 def test_a_log_without_any_fault_message_still_tells_how_far_the_vehicle_has_come(

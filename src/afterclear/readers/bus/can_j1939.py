@@ -17,7 +17,7 @@ these rules leave aside is counted in the load's note.
 from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
 
@@ -58,6 +58,7 @@ class _Message:
     source_address: int
     pgn: int
     payload: bytes
+    at: float
     line: int
     is_single: bool  # one frame, not transported
 
@@ -131,19 +132,20 @@ def take_j1939(
     repeated = _repeated_identifiers(frames, SHORT_STRETCH_S if is_timed else 0.0)
     somebody = {(stretch, identifier & 0xFF) for stretch, identifier in repeated}
     messages = list(_single_frames(frames))
-    for transfer, scan, stretch, line in _transfers(frames, readings.counts):
+    for transfer, scan, stretch, at, line in _transfers(frames, readings.counts):
         sa, pgn = transfer.source_address, transfer.pgn
         if pgn in j1939_faults.STATUS_OF_PGN:
             messages.append(
-                _Message(scan, stretch, sa, pgn, transfer.payload, line, is_single=False)
+                _Message(scan, stretch, sa, pgn, transfer.payload, at, line, is_single=False)
             )
         elif pgn == j1939.VEHICLE_IDENTIFICATION and (
             vin := j1939.vin_from_payload(transfer.payload)
         ):
             readings.take_vin(j1939.unit_label(sa), vin, line)
-    _take_fault_messages(messages, somebody, methods, readings)
+    sights = _take_fault_messages(messages, somebody, methods, readings)
+    _keep_sights(sights, readings, is_timed=is_timed)
     _take_counters(frames, readings)
-    readings.odometer_km |= _take_total(frames, repeated, _KM, readings)
+    readings.odometer_km |= _take_total(frames, repeated, _KM, readings, readings.last_km)
     readings.engine_hours |= _take_total(frames, repeated, _HOURS, readings)
 
 
@@ -161,14 +163,14 @@ def _single_frames(frames: pl.DataFrame) -> Iterator[_Message]:
         pl.col("pgn").is_in(list(j1939_faults.STATUS_OF_PGN))
         & pl.col("data").str.len_bytes().is_between(*SINGLE_FRAME_HEX)
     )
-    for row in found.select("scan", "stretch", "sa", "pgn", "data", "line").iter_rows():
-        scan, stretch, sa, pgn, data, line = row
-        yield _Message(scan, stretch, sa, pgn, bytes.fromhex(data), line, is_single=True)
+    columns = ("scan", "stretch", "sa", "pgn", "data", "at", "line")
+    for scan, stretch, sa, pgn, data, at, line in found.select(columns).iter_rows():
+        yield _Message(scan, stretch, sa, pgn, bytes.fromhex(data), at, line, is_single=True)
 
 
 def _transfers(
     frames: pl.DataFrame, counts: Counter[str]
-) -> Iterator[tuple[Transfer, int, int, int]]:
+) -> Iterator[tuple[Transfer, int, int, float, int]]:
     """Put transported messages together, each bus for itself; yield the whole ones."""
     transport = frames.filter(pl.col("pgn").is_in([j1939.TRANSPORT_CONTROL, j1939.TRANSPORT_DATA]))
     buses: dict[str, Transport] = defaultdict(Transport)
@@ -178,7 +180,7 @@ def _transfers(
         for transfer in buses[bus].feed(at, frame_id, bytes.fromhex(data)):
             counts[f"{transfer.outcome} transfers"] += 1
             if transfer.outcome is Outcome.COMPLETE:
-                yield transfer, scan, stretch, line
+                yield transfer, scan, stretch, at, line
     for bus_transport in buses.values():
         counts[f"{Outcome.INCOMPLETE} transfers"] += len(bus_transport.close())
 
@@ -188,12 +190,11 @@ def _take_fault_messages(
     somebody: set[tuple[int, int]],
     methods: Mapping[int, int],
     readings: Readings,
-) -> None:
+) -> dict[tuple[int, int], "_Sights"]:
     times = Counter((m.stretch, m.source_address, m.pgn, m.payload) for m in messages)
     readings.counts["fault messages"] += len(messages)
     heard: dict[tuple[int, int], set[int]] = defaultdict(set)
-    last: dict[tuple[int, int], set[str]] = {}  # what a unit's last DM1 of a scan tells
-    ever: dict[tuple[int, int], set[str]] = defaultdict(set)
+    sights: dict[tuple[int, int], _Sights] = defaultdict(_Sights)  # by scan and unit
     for message in sorted(messages, key=lambda m: m.line):
         sa = message.source_address
         n = times[message.stretch, sa, message.pgn, message.payload]
@@ -206,11 +207,40 @@ def _take_fault_messages(
         heard[message.scan, sa].add(message.pgn)
         unit.is_whole_memory = heard[message.scan, sa] >= _WHOLE_MEMORY
         if message.pgn == j1939.DM1_ACTIVE:
-            last[message.scan, sa] = {dtc.code for dtc in said.dtcs if dtc.code is not None}
-            ever[message.scan, sa] |= last[message.scan, sa]
-    # heard is presence, so they stay in the scan; the note says that they went
-    n_gone = sum(len(codes - last[key]) for key, codes in ever.items())
-    readings.counts["active codes gone again by the unit's last message"] += n_gone
+            sights[message.scan, sa].take({d.code for d in said.dtcs if d.code}, message.at)
+    return sights
+
+
+@dataclass(slots=True)
+class _Sights:
+    """When a unit told which active codes: of each the first time, the last, and how often."""
+
+    n_told: int = 0
+    last_at: float = 0.0
+    codes: dict[str, tuple[float, float, int]] = field(default_factory=dict)
+
+    def take(self, codes: set[str], at: float) -> None:
+        self.n_told += 1
+        self.last_at = at
+        for code in codes:
+            first, _, n = self.codes.get(code, (at, at, 0))
+            self.codes[code] = (first, at, n + 1)
+
+
+def _keep_sights(
+    sights: Mapping[tuple[int, int], _Sights], readings: Readings, *, is_timed: bool
+) -> None:
+    """Keep the first and the last sight of codes that came and went within a scan.
+
+    Heard is presence, so they stay in the scan; the note says how many went.
+    """
+    for (scan, sa), seen in sights.items():
+        unit = readings.units[scan, j1939.unit_label(sa)]
+        for code, (first, last, n) in seen.codes.items():
+            is_gone = n < seen.n_told and last < seen.last_at
+            readings.counts["active codes gone again by the unit's last message"] += is_gone
+            if n < seen.n_told and is_timed:
+                unit.codes[code, None, ""].sight = (first, last)
 
 
 # A unit repeats its message every second: most payloads of a recording are the same few.
@@ -302,18 +332,24 @@ class _Heard:
 
 
 def _take_total(
-    frames: pl.DataFrame, repeated: set[tuple[int, int]], total: _Total, readings: Readings
+    frames: pl.DataFrame,
+    repeated: set[tuple[int, int]],
+    total: _Total,
+    readings: Readings,
+    at_last: dict[int, float] | None = None,
 ) -> dict[int, float]:
     """Take each scan's first reading of a running total from the unit trusted most for it.
 
     A cluster may send a placeholder of some tens of km for minutes before it knows better.  So what
     it tells is held against the last value that it told twice: what cannot have grown into that
     is set aside and counted.  0 is a unit that does not count, not a new vehicle (own judgement).
+    ``at_last`` is given each scan's last steady value of that unit.
     """
     by_unit: dict[tuple[int, int, int], list[_Heard]] = defaultdict(list)
     for heard in _totals(frames, repeated, total.decoders):
         by_unit[heard.rank].append(heard)
     best: dict[int, _Heard] = {}
+    kept: dict[tuple[int, tuple[int, int, int]], list[_Heard]] = defaultdict(list)
     n_aside = 0
     for values in by_unit.values():
         last = _last_steady(values)
@@ -322,11 +358,15 @@ def _take_total(
             most = total.slack + abs(last.at - heard.at) / 3600 * total.an_hour
             if abs(grown) > most:
                 n_aside += 1
-            elif heard.scan not in best or heard.rank < best[heard.scan].rank:
+                continue
+            kept[heard.scan, heard.rank].append(heard)
+            if heard.scan not in best or heard.rank < best[heard.scan].rank:
                 best[heard.scan] = heard
     readings.counts[f"{total.name} set aside, far from the last that was told"] += n_aside
     for scan, heard in best.items():
         readings.total_lines.setdefault(scan, heard.line)
+        if at_last is not None:
+            at_last[scan] = _last_steady(kept[scan, heard.rank]).value
     return {scan: heard.value for scan, heard in best.items()}
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import polars as pl
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.bus.unit_readings import Readings, UnitReading
+from afterclear.readers.bus.unit_readings import CodeSeen, Readings, UnitReading
 from afterclear.records import Delivery, PlainRows, Rejection
 
 Row = dict[str, str | int | None]
@@ -56,9 +56,25 @@ def scan_heads(
             "scanned_at": instant(at),
             "odometer_km": _number(readings.odometer_km.get(scan)),
             "engine_hours": _number(readings.engine_hours.get(scan)),
+            **_way(readings, scan),
         }
         for scan, at in began.items()
     }
+
+
+def _way(readings: Readings, scan: int) -> Row:
+    """Keep the distance at the end of a recording aside, where the vehicle moved meanwhile."""
+    last = readings.last_km.get(scan)
+    moved = last is not None and last != readings.odometer_km.get(scan)
+    return {"last_odometer_km": _number(last)} if moved else {}
+
+
+def _sight(seen: CodeSeen) -> Row:
+    """Keep aside when a code that came or went was first and last told."""
+    if seen.sight is None:
+        return {}
+    first, last = map(instant, seen.sight)
+    return {"first_heard_at": first, "last_heard_at": last}
 
 
 def plain_parts(
@@ -104,6 +120,7 @@ def _unit_rows(head: Row, unit: UnitReading) -> list[Row]:
             "failure_type": seen.failure_type,
             "status": seen.status,
             "occurrences": _number(seen.occurrences),
+            **_sight(seen),
             "_line": seen.line,
         }
         for seen in unit.codes.values()

@@ -18,6 +18,8 @@ class CodeSeen:
     status: str  # a word of the plain layout, or two hex digits of an ISO 14229-1 status byte
     occurrences: int | None
     line: int
+    # first and last time it was told, where it came or went within the scan (seconds since 1970)
+    sight: tuple[float, float] | None = None
 
 
 @dataclass(slots=True)
@@ -67,6 +69,7 @@ class Readings:
     vins: dict[str, str] = field(default_factory=dict)  # by ecu
     vin_line: int = 0  # where the first was read
     odometer_km: dict[int, float] = field(default_factory=dict)  # by scan
+    last_km: dict[int, float] = field(default_factory=dict)  # by scan: told last, and twice
     engine_hours: dict[int, float] = field(default_factory=dict)  # by scan
     total_lines: dict[int, int] = field(default_factory=dict)  # where a scan's first total stands
     counts: Counter[str] = field(default_factory=Counter)
