@@ -21,6 +21,7 @@ from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
 from afterclear.config import Config
 from afterclear.errors import UsageError
 from tests.readers.bad_files import bad_files
+from tests.readers.messy.printed import papers
 from tests.readers.odd_readers import OddReader
 from tests.readers.samples import DATA
 
@@ -119,6 +120,18 @@ def test_it_ends_as_refused_and_writes_nothing_beside_the_file(tmp_path: Path) -
     assert said.exit_code == 3
     assert "entities" in said.output
     assert inbox.stat().st_mtime_ns == before
+
+
+def test_a_suggested_map_reads_no_more_pages_than_a_load_may(tmp_path: Path) -> None:
+    app = app_of(tmp_path, memory_mb=1000, seconds=60)
+    config = tmp_path / "config" / "afterclear.toml"
+    config.write_text(f"{config.read_text('utf-8')}reader_pages = 2\n", encoding="utf-8")
+    app = App(Config(tmp_path / "config"), app.store, app.clock)
+    path = tmp_path / "fleet_list.pdf"
+    path.write_bytes(next(f.raw for f in papers() if f.name == path.name))
+    (check,) = check_file(app, path)
+    assert "has 3 pages; at most 2 are read" in check.why
+    assert not check.is_usable
 
 
 def test_an_answer_to_nothing_is_a_mistake_of_who_asked(tmp_path: Path) -> None:

@@ -48,7 +48,9 @@ def test_four_steps_from_an_unknown_spreadsheet_to_rows(garage: Path) -> None:
     suggested = say(garage, "map-check", export, *answer, "-o", str(place))
     assert "sure" in suggested.output
     assert "| P0302 " in suggested.output
+    assert "as it arrived:" in suggested.output
     assert "will be stored in scans as:" in suggested.output
+    assert "    taken as: scanned_at (" in suggested.output
 
     text = place.read_text(encoding="utf-8")
     text = text.replace('# zone = "Europe/Berlin"', 'zone = "Europe/Berlin"')

@@ -26,7 +26,7 @@ from afterclear.errors import AfterclearError
 from afterclear.load import Arrival, load_file
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.limits import ReadingLimits
-from afterclear.readers.maps.import_map import load_maps
+from afterclear.readers.maps.import_map import ImportMap, load_maps, parse_map
 from afterclear.readers.registry import all_readers
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import Connection, open_store, query
@@ -83,13 +83,52 @@ def limited(seconds: float) -> Iterator[None]:
 def fuzz(n_files: int, seed: int) -> Tally:
     """Load broken files; every problem is in ``wrong``."""
     tally = Tally()
-    known = all_readers(load_maps(shipped("config") / "imports"))
+    known = all_readers((*load_maps(shipped("config") / "imports"), *_maps_of_prints()))
     # the first recording waits for its library, which takes two seconds to load
     limits = ReadingLimits(memory_bytes=1_500_000_000, seconds=4 * MOST_S)
     readers = Readers(known, limits)
     with readers:
         _fuzz(n_files, seed, readers, tally)
     return tally
+
+
+# No example of the program reads a PDF: one map for a table, one for lines.
+_PRINTS = {
+    "table": """kind = "pdf"
+files = ["table*.pdf", "delivered*.pdf"]
+[[table]]
+into = "scans"
+header_has = ["Unit", "Code"]
+[table.columns]
+vehicle_id = { above = 'Vehicle: (\\S+)' }
+scanned_at = { above = 'Date: ([\\d-]+ [\\d:]+)' }
+ecu = "Unit"
+code = "Code"
+""",
+    "lines": """kind = "text"
+files = ["lines*.pdf"]
+[[table]]
+into = "scans"
+begin = '^Vehicle: (?P<vehicle>\\S+)'
+section = ['^Date: (?P<date>.+)', '^\\[(?P<unit>[^\\]]+)\\]']
+row = ['^(?P<code>\\S+) (?P<status>\\w+)$']
+[table.columns]
+vehicle_id = "vehicle"
+scanned_at = "date"
+ecu = "unit"
+code = "code"
+status = "status"
+""",
+}
+
+
+def _maps_of_prints() -> list[ImportMap]:
+    problems: list[str] = []
+    made = [parse_map(text, name, name, problems) for name, text in _PRINTS.items()]
+    found = [each for each in made if each is not None]
+    if problems:
+        raise ValueError(problems)
+    return found
 
 
 def _fuzz(n_files: int, seed: int, readers: Readers, tally: Tally) -> None:

@@ -16,6 +16,7 @@ import can
 
 from afterclear.config import shipped
 from tests.readers.bus import DM1, one_code
+from tests.readers.printed import paper, raw, ruled, say
 from tests.readers.workbooks import ods, orders, xls, xlsx
 from tests.store.care_fixture import CORRECTED, REPAIRS, VEHICLES, WITH_REFUSED, scans
 
@@ -92,7 +93,23 @@ def _foreign() -> list[tuple[str, bytes]]:
         ("scans.tar", packed.getvalue()),
         ("scans.csv.gz", gzip.compress(scans().encode())),
         ("scans.eml", mail.as_bytes()),
+        *_printed(),
     ]
+
+
+def _printed() -> list[tuple[str, bytes]]:
+    """PDFs of a table and of lines, packed and plain: what is packed breaks in other ways."""
+    found = []
+    for is_packed in (True, False):
+        table, lines = paper("Report", "Page {}"), paper()
+        for each in (table, lines):
+            each.set_compression(is_packed)
+            say(each, "Vehicle: V1", "Date: 2025-03-04 10:00")
+        rows = [("Unit", "Code", "Text"), *((f"Unit {n}", f"P03{n:02d}", "a") for n in range(20))]
+        ruled(table, rows, (20, 20, 40))
+        say(lines, "[Engine]", "P0301 stored", "[ABS]", "C0035 pending")
+        found += [("table.pdf", raw(table)), ("lines.pdf", raw(lines))]
+    return found
 
 
 def _recorded(ending: str) -> bytes:

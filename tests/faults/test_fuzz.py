@@ -59,4 +59,15 @@ def test_a_broken_config_is_refused_in_words(tmp_path: Path) -> None:
 def test_the_seeds_hold_every_kind_of_file() -> None:
     endings = {Path(name).suffix for name, _ in seeds()}
     assert {".csv", ".jsonl", ".parquet", ".log", ".zip"} <= endings
-    assert {".xlsx", ".ods", ".xls", ".blf", ".asc", ".trc", ".tar", ".gz", ".eml"} <= endings
+    assert {
+        ".xlsx",
+        ".ods",
+        ".xls",
+        ".blf",
+        ".asc",
+        ".trc",
+        ".tar",
+        ".gz",
+        ".eml",
+        ".pdf",
+    } <= endings

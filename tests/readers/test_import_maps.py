@@ -8,6 +8,7 @@ import pytest
 
 import afterclear
 from afterclear.errors import ConfigError, RefusedFileError
+from afterclear.readers.formats.html_tables import html_tables, texts_above
 from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.readers.maps.checked_map import ImportMap, MapColumn, MapTable
 from afterclear.readers.maps.import_map import load_maps, parse_map
@@ -157,6 +158,20 @@ def test_xml_with_namespace(tmp_path: Path) -> None:
     ]
     assert {r["_plate"] for r in found} == {"NX 04 KLM"}
     assert (found[0]["description"], found[1]["failure_type"]) == ("catalizador", "11")
+
+
+def test_what_is_told_of_one_vehicle_is_not_told_of_the_next_on_the_page() -> None:
+    """What stands nearest comes first; a label met again forgets what was said after it."""
+    table = "<table><tr><td>a</td><td>b</td><td>c</td></tr></table>"
+    page = (
+        f"<p>Day: 1 May</p><p>Vehicle: V-1</p><p>km: 5</p>{table}<p>Vehicle: V-2</p>{table}"
+        f"<table><tr><td>Vehicle</td><td>V-3</td></tr></table>{table}<p>V-4</p>{table}"
+    )
+    texts = texts_above(html_tables(page, "a.html"))
+    assert texts[0].splitlines() == ["Day: 1 May", "Vehicle: V-1", "km: 5"]
+    assert texts[1].splitlines() == ["Vehicle: V-2", "Day: 1 May"]
+    assert texts[3].splitlines() == ["Vehicle V-3", "Day: 1 May"]
+    assert texts[4].splitlines() == ["V-4", "Vehicle V-3", "Day: 1 May"]
 
 
 def test_html_with_spans_and_facts_in_the_text_above(tmp_path: Path) -> None:

@@ -77,6 +77,7 @@ def test_day_numbers_of_both_date_systems(serial: str, system: Any, wanted: str)
 
 def test_a_day_number_keeps_its_time_to_the_second() -> None:
     assert read(["45721.4375"], serial="1900") == ["2025-03-05T10:30:00Z"]
+    assert read(["45721 0.4375"], serial="1900") == ["2025-03-05T10:30:00Z"]  # two columns, joined
 
 
 @given(st.datetimes(datetime(1960, 1, 1), datetime(2099, 1, 1)))  # noqa: DTZ001

@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 
 import afterclear
+from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS
 from tests.readers.messy.corpus import all_files
 from tests.readers.messy.files import Messy
-from tests.readers.messy.judging import MOST, Garage
+from tests.readers.messy.judging import Garage
 
 FILES = list(all_files())
 # May be asked for: at most so many of all files.
@@ -39,7 +40,7 @@ def test_a_messy_file_is_right_or_asked(
     verdict = garage.judge(file)
     outcomes[verdict.word] += 1
     assert verdict.word in {"right", "asked"}, verdict.reason
-    assert len(verdict.questions) <= MOST
+    assert len(verdict.questions) <= MOST_QUESTIONS
 
 
 def test_most_files_need_no_answer(outcomes: Counter[str]) -> None:

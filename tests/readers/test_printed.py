@@ -1,6 +1,7 @@
 """PDFs: cells by their places, and every file that is none, too large or without text refused."""
 
 import re
+import zlib
 from pathlib import Path
 
 import pytest
@@ -94,6 +95,18 @@ def test_a_line_that_fits_no_column_is_a_row_of_one_cell_and_so_refused() -> Non
     say(made, "The next unit was read only after the ignition was switched off and on once more")
     bare(made, [("ABS", "C0035", "c", "stored")], (10, 50, 80, 150))
     assert [len(row) for row in cells(made)] == [4, 4, 1, 4]
+
+
+def test_the_last_rows_of_a_table_are_refused_and_not_lost_where_they_fit_no_column() -> None:
+    made = paper()
+    rows = [HEAD, ("Engine", "P0301", "a", "stored"), ("ABS", "C0035", "c", "stored")]
+    bare(made, rows, (10, 50, 80, 150))
+    strange = ["Transmission control unit with a long name P0700 siehe Beiblatt",
+               "Gateway of the whole vehicle and its network U0100 c stored"]  # fmt: skip
+    bare(made, [(line,) for line in strange], (10,))
+    made.ln(20)
+    say(made, "Read by the night desk, 2 units left out")
+    assert cells(made)[3:] == [[line] for line in strange]
 
 
 def test_a_lone_word_under_the_first_heading_is_no_clean_unit() -> None:
@@ -261,6 +274,24 @@ def minimal(pages: str, content: bytes) -> bytes:
     ]
     body = b"".join(b"%d 0 obj\n%s\nendobj\n" % (n, part) for n, part in enumerate(parts, 1))
     return b"%PDF-1.4\n" + body + b"trailer << /Root 1 0 R /Size 6 >>\n%%EOF\n"
+
+
+@pytest.mark.slow
+def test_a_page_packed_a_thousandfold_twice_ends_within_its_memory(tmp_path: Path) -> None:
+    """2 GB of blanks in 2 kB: packed by ISO 32000-1 7.4.4 twice, as its filters may be chained."""
+    pack = zlib.compressobj(9)
+    once = b"".join(pack.compress(b" " * (1 << 20)) for _ in range(2_000)) + pack.flush()
+    packed = zlib.compress(once, 9)
+    plain = minimal(ONE_PAGE, packed)
+    head = b"<< /Filter [/FlateDecode /FlateDecode] /Length"
+    data = plain.replace(b"<< /Length", head, 1)
+    assert len(data) < 20_000
+    delivery = deliver(tmp_path, "bomb.pdf", data)
+    limits = ReadingLimits(memory_bytes=700_000_000, seconds=30)
+    with Readers(all_readers((how(),), limits), limits) as readers:
+        reader = readers.identify(delivery)
+        with pytest.raises(RefusedFileError, match=r"MB of memory|no text|damaged|more than 30"):
+            reader.read(delivery)
 
 
 ONE_PAGE = "<< /Type /Pages /Count 1 /Kids [3 0 R] >>"

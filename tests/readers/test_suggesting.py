@@ -15,6 +15,7 @@ from afterclear.readers.maps.checked_map import ImportMap
 from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
 from afterclear.readers.maps.import_map import parse_map
 from afterclear.readers.suggest.evidence.profiles import Known
+from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS, Asker, Choice, Question
 from afterclear.readers.suggest.suggested_map import Context
 from afterclear.readers.suggesting import Suggestion, suggest_map
 from tests.readers.samples import IMPORTS, all_samples, deliver, reader_named, rows_of
@@ -74,7 +75,7 @@ def test_a_suggestion_can_be_used_as_it_is(tmp_path: Path, words: HeadingWords) 
     assert not read.rejections
 
 
-def test_day_and_month_that_cannot_be_told_apart_are_said(
+def test_day_and_month_that_cannot_be_with_distinct_headings_are_said(
     tmp_path: Path, words: HeadingWords
 ) -> None:
     rows = "".join(f"T-1,0{n}/0{n + 1}/2025,P030{n}\n" for n in range(1, 6))
@@ -125,8 +126,105 @@ def test_what_could_not_be_guessed_is_left_to_a_person(tmp_path: Path, words: He
 
 
 def test_prose_is_no_table(tmp_path: Path, words: HeadingWords) -> None:
+    prose = b"Dear colleague,\nthe car came back with P0301 again.\nPlease call: 4711.\n"
     with pytest.raises(RefusedFileError, match="kind 'text'"):
-        suggest(tmp_path, "a.txt", SAMPLES["reading_0425.txt"].raw, words)
+        suggest(tmp_path, "a.txt", prose, words)
+
+
+def test_a_report_in_lines_is_mapped_as_its_own_map_does(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    """Of the sample's own map it lacks the report's number; no line is told that is not meant."""
+    sample = SAMPLES["reading_0425.txt"]
+    suggestion = suggest(tmp_path, sample.name, sample.raw, words)
+    read = MapReader(usable(suggestion)).read(deliver(tmp_path, sample.name, sample.raw))
+    whole = reader_named(sample.reader).read(deliver(tmp_path, sample.name, sample.raw))
+    told = ("vehicle_id", "ecu", "code", "status")
+    rows = [
+        {line: tuple(dict(cells).get(n) for n in told) for _, line, cells in rows_of(r)}
+        for r in (read, whole)
+    ]
+    assert rows[0].items() <= rows[1].items()
+    assert set(rows[1]) - set(rows[0]) <= {r.line for r in read.rejections}
+
+
+def test_a_line_that_names_its_unit_is_not_told_of_the_unit_above(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    lines = "Plate: AA-103-BB\nDate: 13/02/2026\nCalculateur : Moteur\nP0420 (mémorisé)\n"
+    raw = f"{lines}ABS: aucun défaut\nStatut: aucun défaut\n".encode()
+    suggestion = suggest(tmp_path, "a.txt", raw, words, plates="plate")
+    read = MapReader(usable(suggestion)).read(deliver(tmp_path, "a.txt", raw))
+    found = [dict(cells) for _, _, cells in rows_of(read)]
+    assert [(row["ecu"], row.get("code")) for row in found] == [("Moteur", "P0420"), ("ABS", None)]
+    assert [r.value for r in read.rejections] == ["Statut: aucun défaut"]
+
+
+MANY = (
+    b"Fleet no,Unit no,Read on,Recorded,Mileage,Engine hours,Fault code,Status\n"
+    b'7,A,03/04/2026,04/05/2026,"51,650",1.250,0301,foo\n'
+    b'8,B,05/06/2026,06/07/2026,"52,700",2.375,0420,bar\n'
+    b'8,B,05/06/2026,06/07/2026,"52,710",2.376,,baz\n'
+)
+
+
+def test_a_file_is_asked_seven_things_at_most_and_the_rest_is_refused(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    """Eight are open: a word of a status says least, and rows with it are refused."""
+    answers: dict[str, str] = {}
+    while left := suggest(tmp_path, "a.csv", MANY, words, **answers).questions:
+        assert len(left) + len(answers) <= MOST_QUESTIONS
+        dot_first = left[0].words if left[0].key != "decimal-mark" else ("dot",)
+        answers[left[0].key] = dot_first[0]
+    assert list(answers)[:3] == ["decimal-mark", "date-order", "time"]
+    assert len(answers) == MOST_QUESTIONS
+    suggestion = suggest(tmp_path, "a.csv", MANY, words, **answers)
+    assert "not asked, 7 questions are enough: What does 'baz' say of status?" in suggestion.text
+    read = MapReader(usable(suggestion)).read(deliver(tmp_path, "a.csv", MANY))
+    assert [(r.column, r.value) for r in read.rejections] == [("status", "baz")]
+
+
+def test_what_may_not_be_guessed_and_is_one_too_many_refuses_the_file() -> None:
+    asker = Asker({})
+    for key in (*"abcdefg", "h"):
+        asker.choose(Question(key, "?", (Choice("x", "?"),)))
+    with pytest.raises(RefusedFileError, match="by hand"):
+        asker.too_many("a.csv")
+
+
+def test_each_column_is_told_with_its_values_its_reason_and_what_else_it_may_be(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    suggestion = suggest(tmp_path, "a.csv", MANY, words, decimal_mark="dot")
+    told = {column.heading: column for column in suggestion.columns}
+    assert told["Read on"].looks == "dates: 03/04/2026, 05/06/2026"
+    assert told["Read on"].taken_as == ("scanned_at",)
+    assert told["Read on"].reason.startswith("94% sure: all its values are times")
+    assert told["Recorded"].taken_as == ()
+    assert told["Recorded"].others == ("time (94%)",)
+    assert told["Unit no"].others == ("vehicle id (94%)",)
+    assert told["Fault code"].looks == "numbers: 0301, 0420; empty in 1 of 3 rows"
+    assert suggestion.first_rows[0].line == 2
+    assert ("Mileage", "51,650") in suggestion.first_rows[0].cells
+
+
+def test_codes_cleared_among_codes_read_are_asked_for_and_become_clears(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    raw = b"vehicle,date,code,event\nT-1,2026-03-01,P0301,read\nT-1,2026-03-02,P0301,cleared\n"
+    (question,) = suggest(tmp_path, "a.csv", raw, words).questions
+    assert (question.key, question.words) == ("rows", ("clears", "scans", "leave"))
+    assert question.rows == ("vehicle: T-1, date: 2026-03-02, code: P0301, event: cleared",)
+    made = usable(suggest(tmp_path, "a.csv", raw, words, rows="clears"))
+    read = MapReader(made).read(deliver(tmp_path, "a.csv", raw))
+    assert [(table, line) for table, line, _ in rows_of(read)] == [("scans", 2), ("clears", 3)]
+
+
+def test_two_columns_of_codes_are_asked_for(tmp_path: Path, words: HeadingWords) -> None:
+    raw = b"vehicle,date,codes before,codes after\nT-1,2026-03-01,P0301,P0420\n"
+    (question,) = suggest(tmp_path, "a.csv", raw, words).questions
+    assert (question.key, question.words) == ("codes", ("codes before", "codes after"))
 
 
 @pytest.mark.parametrize(

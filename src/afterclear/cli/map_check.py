@@ -15,6 +15,7 @@ from afterclear.commands.intake.mapping import (
     MapCheck,
     Preview,
     Question,
+    Side,
     Suggestion,
     check_file,
 )
@@ -116,11 +117,32 @@ def _tell(check: MapCheck) -> None:
     if check.preview is not None:
         _tell_preview(check.preview)
     for side in check.stored:
-        tell(f"line {side.line} will be stored in {side.table} as:")
-        for column, cell in side.row:
-            tell(f"  {column}: {cell}")
+        _tell_side(side)
     for question in check.suggestion.questions if check.suggestion else ():
         _tell_question(question)
+
+
+def _tell_side(side: Side) -> None:
+    """Show a row as it arrived, and below as it will be stored."""
+    if side.arrived:
+        tell(f"line {side.line} as it arrived:")
+        for heading, cell in side.arrived:
+            tell(f"  {heading}: {cell}")
+    tell(f"line {side.line} will be stored in {side.table} as:")
+    for column, cell in side.row:
+        tell(f"  {column}: {cell}")
+
+
+def _tell_columns(suggestion: Suggestion) -> None:
+    if suggestion.columns:
+        tell("Its columns:")
+    for told in suggestion.columns:
+        taken = ", ".join(told.taken_as) or "not used, kept aside"
+        tell(f"  {told.heading}")
+        tell(f"    values: {told.looks}")
+        tell(f"    taken as: {taken} ({told.reason})")
+        if told.others:
+            tell(f"    may also be: {', '.join(told.others)}")
 
 
 def _tell_suggestion(check: MapCheck, suggestion: Suggestion) -> None:
@@ -129,6 +151,7 @@ def _tell_suggestion(check: MapCheck, suggestion: Suggestion) -> None:
     text = "A suggestion to look at and mend" if not n_open else f"{how}; until they are answered:"
     tell(f"{check.name}: nothing reads it yet. {text}:\n".replace("::", ":"))
     tell(suggestion.text)
+    _tell_columns(suggestion)
     for problem in check.to_fill_in:
         tell(f"to fill in before it can be used: {problem}")
     if check.preview is not None:

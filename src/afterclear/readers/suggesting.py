@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from afterclear.errors import UsageError
-from afterclear.readers.suggest.evidence.column_choice import Taken
-from afterclear.readers.suggest.evidence.find_table import looked_at
+from afterclear.readers.suggest.evidence.column_choice import Decision
+from afterclear.readers.suggest.evidence.find_table import Seen, looked_at
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.rows_to_skip import leave_out
 from afterclear.readers.suggest.suggested_map import Context, decide
+from afterclear.readers.suggest.telling import ColumnTold, SourceRow, first_rows, told_columns
 from afterclear.readers.suggest.writing import written
 from afterclear.records import Delivery
 
@@ -24,7 +25,8 @@ class Suggestion:
     sure: float
     questions: tuple[Question, ...] = ()  # open ones: until they are answered it is no map
     missing: tuple[str, ...] = ()  # what nobody can answer here
-    columns: tuple[Taken, ...] = ()
+    columns: tuple[ColumnTold, ...] = ()
+    first_rows: tuple[SourceRow, ...] = ()  # as they arrived
 
 
 def suggest_map(
@@ -40,10 +42,11 @@ def suggest_map(
 
     """
     answers = answers or {}
-    asker = Asker(answers)
-    seen = looked_at(delivery, context.words, asker)
-    leave_out(seen)
-    decision = decide(seen, delivery, context, asker)
+    asker, seen, decision = _decided(delivery, context, Asker(answers))
+    while more := asker.too_many(delivery.name):
+        fewer = Asker(answers, asker.passed_over | more)
+        asker, seen, decision = _decided(delivery, context, fewer)
+    decision.notes += asker.notes
     if strange := sorted(set(answers) - set(asker.asked)):
         questions = ", ".join(asker.asked) or "nothing"
         raise UsageError(f"Nobody asked {', '.join(strange)}; asked was: {questions}.")
@@ -52,10 +55,17 @@ def suggest_map(
         seen.kind,
         decision.into,
         decision.sure,
-        tuple(asker.open),
+        asker.open,
         tuple(decision.missing),
-        tuple(decision.columns),
+        told_columns(seen, decision),
+        first_rows(seen),
     )
+
+
+def _decided(delivery: Delivery, context: Context, asker: Asker) -> tuple[Asker, Seen, Decision]:
+    seen = looked_at(delivery, context.words, context.units, asker)
+    leave_out(seen)
+    return asker, seen, decide(seen, delivery, context, asker)
 
 
 def suggestion_of(answer: Mapping[str, Any]) -> Suggestion:
@@ -66,9 +76,17 @@ def suggestion_of(answer: Mapping[str, Any]) -> Suggestion:
             q["text"],
             tuple(Choice(**choice) for choice in q["choices"]),
             tuple(q["rows"]),
+            q["unasked"],
         )
         for q in answer["questions"]
     )
-    columns = (Taken(**(taken | {"others": tuple(taken["others"])})) for taken in answer["columns"])
+    columns = (
+        ColumnTold(**{**told, "taken_as": tuple(told["taken_as"]), "others": tuple(told["others"])})
+        for told in answer["columns"]
+    )
+    rows = (
+        SourceRow(row["line"], tuple((name, cell) for name, cell in row["cells"]))
+        for row in answer["first_rows"]
+    )
     parts = {"questions": tuple(questions), "missing": tuple(answer["missing"])}
-    return Suggestion(**{**answer, **parts, "columns": tuple(columns)})
+    return Suggestion(**{**answer, **parts, "columns": tuple(columns), "first_rows": tuple(rows)})

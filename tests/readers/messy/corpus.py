@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from tests.readers.messy import delimited, others, printed, tricky
+from tests.readers.messy import delimited, others, printed, strangers, tricky
 from tests.readers.messy.files import Messy
 
 
@@ -12,3 +12,4 @@ def all_files() -> Iterator[Messy]:
     yield from others.all_files()
     yield from printed.papers()
     yield from tricky.all_files()
+    yield from strangers.all_files()

@@ -12,6 +12,7 @@ from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
 from afterclear.config import Config
+from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store, query
 from tests.readers.messy.files import VEHICLES, Messy, Row
@@ -19,7 +20,6 @@ from tests.readers.messy.files import VEHICLES, Messy, Row
 Word = Literal["right", "asked", "refused", "silently wrong"]
 NOW = datetime(2026, 11, 28, 12, tzinfo=UTC)
 NEAR_KM = 0.5
-MOST = 7  # questions of one file: more, and nobody reads them
 _TIMES = {"scans": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
 
 
@@ -83,7 +83,7 @@ class Garage:
     def _answered(self, app: App, path: Path, file: Messy) -> tuple[MapCheck, tuple[str, ...]]:
         """Answer question after question, as a person at a terminal does."""
         given: dict[str, str] = {}
-        for _ in range(MOST + 1):
+        for _ in range(MOST_QUESTIONS + 1):
             check = _checked(app, path, given, file.vehicle)
             asked = check.suggestion.questions if check.suggestion else ()
             new = {q.key: file.answers[q.key] for q in asked if q.key in file.answers}

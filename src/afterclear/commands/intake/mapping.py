@@ -48,6 +48,7 @@ class Side:
     table: str
     line: int
     row: tuple[tuple[str, str], ...]  # plain column, cell
+    arrived: tuple[tuple[str, str], ...] = ()  # the file's own heading, cell
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,7 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
         tempfile.TemporaryDirectory() as folder,
         Readers(known, app.reading_limits, Path(folder)) as readers,
     ):
-        how = _Checking(readers, _context(app), asked, app.takes)
+        how = _Checking(readers, _context(app), asked, app.takes, app.reading_limits.pages)
         yield from _check_within(delivery, how)
 
 
@@ -119,6 +120,7 @@ class _Checking:
     context: Context
     asked: Asked
     takes: Takes
+    max_pages: int  # of a PDF
 
 
 def _check_within(delivery: Delivery, how: _Checking, nesting: int = 0) -> Iterator[MapCheck]:
@@ -170,17 +172,20 @@ def _suggested(delivery: Delivery, reason: str, how: _Checking) -> MapCheck:
         lacks = suggestion.missing or tuple(problems)
         return MapCheck(delivery.name, None, reason, suggestion=suggestion, to_fill_in=lacks)
     try:
-        read = how.readers.read_with(MapReader(made), delivery)
+        read = how.readers.read_with(MapReader(made, how.max_pages), delivery)
         preview = _preview(read, delivery, how)
     except RefusedFileError as error:
         return MapCheck(
             delivery.name, None, str(error), suggestion=suggestion, to_fill_in=(str(error),)
         )
-    return MapCheck(delivery.name, None, reason, preview, suggestion, stored=_sides(read))
+    return MapCheck(
+        delivery.name, None, reason, preview, suggestion, stored=_sides(read, suggestion)
+    )
 
 
-def _sides(read: ReadFile) -> tuple[Side, ...]:
-    """Give one row of each table: the fullest of the first few."""
+def _sides(read: ReadFile, suggestion: Suggestion) -> tuple[Side, ...]:
+    """Give one row of each table beside what arrived: the fullest of the first few."""
+    arrived = {row.line: row.cells for row in suggestion.first_rows}
     sides = []
     for part in read.parts:
         if isinstance(part, PlainRows) and not part.frame.is_empty():
@@ -190,9 +195,14 @@ def _sides(read: ReadFile) -> tuple[Side, ...]:
                 *(n for n in ("_vin", "_plate", "odometer_mi") if n in part.frame.columns),
             ]
             rows = part.frame.head(50).rows(named=True)
-            best = max(rows, key=lambda row: sum(bool(row[n]) for n in names))
+            known = [row for row in rows if row["_line"] in arrived] or rows
+            best = max(known, key=lambda row: sum(bool(row[n]) for n in names))
             cells = tuple((n.removeprefix("_"), str(best[n])) for n in names if best[n])
-            sides.append(Side(part.table, int(best["_line"]), cells))
+            line = int(best["_line"])
+            source = arrived.get(line, ())
+            # lines are counted anew on each sheet: a row with nothing of it is another sheet's
+            is_its_own = {cell for _, cell in cells} & {cell for _, cell in source}
+            sides.append(Side(part.table, line, cells, source if is_its_own else ()))
     return tuple(sides)
 
 

@@ -126,6 +126,36 @@ def is_facts(table: HtmlTable) -> bool:
     return bool(widths) and max(widths) == 2  # noqa: PLR2004
 
 
+def texts_above(tables: Sequence[HtmlTable]) -> list[str]:
+    """Give the text that holds for each table, what stands nearest to it first.
+
+    A label met again forgets itself and what was said after it: what is told of one vehicle is not
+    told of the next one.
+    """
+    found = []
+    held: list[tuple[str, str]] = []  # label, line
+    for table in tables:
+        lines = [(_label(line), line) for line in table.above.splitlines() if line.strip()]
+        held = _anew(held, lines)
+        near = [line for _, line in lines]
+        found.append("\n".join([*near, *(x for _, x in held[: len(held) - len(near)][::-1])]))
+        if is_facts(table):
+            facts = [(cells[0].strip(" :").casefold(), " ".join(cells)) for _, cells in table.rows]
+            held = _anew(held, facts)
+    return found
+
+
+def _label(line: str) -> str:
+    label, mark, said = line.partition(":")
+    return label.strip().casefold() if mark and said.strip() else ""
+
+
+def _anew(held: list[tuple[str, str]], lines: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    labels = {label for label, _ in lines if label}
+    first = next((n for n, (label, _) in enumerate(held) if label in labels), len(held))
+    return [*held[:first], *lines]
+
+
 def _span(said: str | None) -> int:
     try:
         return min(max(int(said or 1), 1), MAX_SPAN)

@@ -112,12 +112,15 @@ def printed_tables(pages: Sequence[Page], where: str) -> list[PrintedTable]:
     for page, lines in _numbered(pages):
         at, is_first = 0, True
         for region in _regions(lines):
-            text = _held(text, lines[at : region.first])
+            before, text = text, _held(text, lines[at : region.first])
             rows = _rows(lines[region.first : region.last + 1], region.columns, page.rules)
             if is_first and tables and _continues(rows, region, tables[-1], columns):
                 tables[-1].rows += rows
             else:
-                tables.append(PrintedTable("\n".join(text), rows))
+                n_held = len(before) if text[: len(before)] == before else 0
+                # what stands nearest comes first, so that a pattern finds it before what is older
+                above = [*text[n_held:], *text[:n_held][::-1]]
+                tables.append(PrintedTable("\n".join(above), rows))
             if len(region.columns) == _FACTS:
                 text = _held(text, lines[region.first : region.last + 1])
             at, is_first, columns = region.last + 1, False, region.columns
@@ -231,11 +234,30 @@ def _region(lines: list[_Line], first: int, end: int) -> _Region | None:
             misfits += 1
     if last == first:
         return None
-    gaps = [_gap(a, b) for a, b in pairwise(lines[first : last + 1])]
-    if last + 1 < end and _gap(lines[last], lines[last + 1]) <= max(gaps) * 1.1:
-        placed = _fitted(lines[last + 1], columns)
-        last += placed is not None and set(placed) == {0}
-    return _Region(first, last, columns)
+    return _Region(first, _last_near(lines, first, last, end, columns), columns)
+
+
+def _last_near(
+    lines: list[_Line], first: int, last: int, end: int, columns: list[list[float]]
+) -> int:
+    """Follow the lines right below a table that may be rows of it, though they do not fit.
+
+    What has several cells, or digits, is none of the text that follows: it becomes a row of one
+    cell, so that it is refused and not lost.
+    """
+    usual = max(_gap(a, b) for a, b in pairwise(lines[first : last + 1])) * 1.1
+    at = last
+    while at + 1 < end and _gap(lines[at], lines[at + 1]) <= usual:
+        at += 1
+        placed = _fitted(lines[at], columns)
+        if placed is not None and set(placed) == {0}:
+            last = at
+            break  # a name without anything else ends a table
+        may_be_row = len(lines[at].pieces) > 1 or any(map(str.isdigit, lines[at].text))
+        if placed is not None or not may_be_row:
+            break
+        last = at
+    return last
 
 
 def _gap(above: _Line, below: _Line) -> float:

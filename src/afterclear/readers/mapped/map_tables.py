@@ -14,7 +14,7 @@ from functools import partial
 from afterclear.errors import RefusedFileError
 from afterclear.readers.formats.delimited import DelimitedFile
 from afterclear.readers.formats.grids import Grid, table_of_grid
-from afterclear.readers.formats.html_tables import html_tables, is_facts
+from afterclear.readers.formats.html_tables import html_tables, texts_above
 from afterclear.readers.formats.nested import json_tree, nested_table
 from afterclear.readers.formats.pdf_tables import printed_tables, printed_text
 from afterclear.readers.formats.printed_pages import is_pdf, pages_of
@@ -144,14 +144,12 @@ def _in_html(
 ) -> Iterator[Found]:
     tables = html_tables(_text(delivery, how, notes), delivery.name)
     grids = [(f"{delivery.name}, table {n}", t.rows) for n, t in enumerate(tables, 1)]
+    above = texts_above(tables)
     taken: set[int] = set()
     for spec in how.table:
         for at, table in _in_grids(grids, spec, fill_short=how.short_rows == "fill"):
             taken.add(at)
-            above = "\n".join(t.above for t in tables[: at + 1])
-            facts = [cells for t in tables[:at] if is_facts(t) for _, cells in t.rows]
-            above += "".join(f"\n{' '.join(cells)}" for cells in facts)
-            table.above = f"{above}\n{table.above}"
+            table.above = f"{above[at]}\n{table.above}"
             yield spec, table, grids[at][0]
     if len(taken) < len(tables):
         notes.append(f"{len(tables) - len(taken)} tables of the page not taken")

@@ -23,7 +23,7 @@ ISO_DATE = ("%Y-%m-%d",)
 # Day 0 of the two date systems of spreadsheets (ECMA-376 part 1, 18.17.4.1).  The first counts
 # a 29 February 1900 that never was, so from March 1900 on day 0 is 30 December 1899.
 _DAY_0 = {"1900": date(1899, 12, 30), "1904": date(1904, 1, 1)}
-_SERIAL = r"^\d{1,6}(?:\.\d+)?$"
+_SERIAL = r"^\d{1,6}(?:\.\d+| 0?\.\d+| 0)?$"
 _LATEST_YEAR = 2100
 EPOCH = "%s"  # seconds since 1970
 _EPOCH, _MILLI_DIGITS = r"^\d{9,10}$|^\d{13}$", 13
@@ -133,9 +133,14 @@ def _by_format(cells: pl.Series, shape: str, *, has_offset: bool) -> pl.Series:
 
 
 def _of_serial(cells: pl.Series, rules: TimeRules) -> pl.Series:
-    """Read day numbers; rounded to the second, which is as exact as they are kept."""
-    text = cells.str.replace(rules.decimal, ".", literal=True)
-    number = pl.select(pl.when(text.str.contains(_SERIAL)).then(text)).to_series().cast(pl.Float64)
+    """Read day numbers; rounded to the second, which is as exact as they are kept.
+
+    A day and, behind a blank, the part of it that has gone by are one time.
+    """
+    text = cells.str.replace_all(rules.decimal, ".", literal=True)
+    parted = pl.select(pl.when(text.str.contains(_SERIAL)).then(text)).to_series()
+    day, part = (parted.str.split(" ").list.get(n, null_on_oob=True) for n in (0, 1))
+    number = day.cast(pl.Float64) + part.cast(pl.Float64).fill_null(0.0)
     seconds = (number * 86_400).round(0).cast(pl.Int64)
     begin = datetime.combine(_DAY_0[rules.serial], time())
     return pl.select(

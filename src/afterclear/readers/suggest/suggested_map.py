@@ -10,6 +10,7 @@ from afterclear.errors import RefusedFileError
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import plain_heading
 from afterclear.readers.suggest.decisions.orders import fill_clears, fill_repairs, fill_vehicles
+from afterclear.readers.suggest.decisions.other_rows import fill_parted, part_rows
 from afterclear.readers.suggest.decisions.scanning import fill_scans
 from afterclear.readers.suggest.decisions.which_table import Into, decide_table
 from afterclear.readers.suggest.evidence.code_columns import Wide, side_by_side
@@ -23,11 +24,18 @@ from afterclear.readers.suggest.evidence.date_formats import (
 )
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.find_table import Seen
-from afterclear.readers.suggest.evidence.numbers import Numbers, decide_numbers, is_number, parted
+from afterclear.readers.suggest.evidence.numbers import (
+    Numbers,
+    as_number,
+    decide_numbers,
+    is_number,
+    parted,
+)
 from afterclear.readers.suggest.evidence.profiles import Known, Profile, profiles_of
 from afterclear.readers.suggest.evidence.questions import Asker
 from afterclear.readers.suggest.evidence.readings import Reading, Sight, readings_of, settled
 from afterclear.readers.suggest.evidence.rows_to_skip import whose_blank_rows
+from afterclear.readers.suggest.telling import look_at
 from afterclear.readers.text.languages import language_of
 from afterclear.records import Delivery
 
@@ -84,9 +92,13 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
         asker=asker,
     )
     whose_blank_rows(filling)
+    part_rows(filling)
     _FILL[into.table](filling)
+    fill_parted(filling)
     _keys(filling)
-    filling.decision.columns = [_with_distinct_headings(t, sight) for t in filling.decision.columns]
+    filling.decision.looks = look_at(sight, readings)
+    for each in (filling.decision, *filling.decision.more):
+        each.columns = [_with_distinct_headings(t, sight) for t in each.columns]
     return filling.decision
 
 
@@ -212,18 +224,6 @@ def _distances(
     if "km" not in roles:
         return ()
     return tuple(as_number(cell, numbers) for cell in sight.by_name[roles["km"].heading].cells)
-
-
-def as_number(cell: str, numbers: Numbers) -> float | None:
-    """Read a number as a file writes them; None: it is none."""
-    found = parted(cell)
-    if not found:
-        return None
-    plain = found.number.replace(numbers.thousands, "") if numbers.thousands else found.number
-    try:
-        return float(plain.replace(numbers.decimal, ".").replace("\u2396", "."))
-    except ValueError:
-        return None
 
 
 def _keys(filling: Filling) -> None:

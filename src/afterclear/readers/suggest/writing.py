@@ -3,6 +3,7 @@
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import PurePosixPath
 
 from afterclear.readers.maps.source_table import LINE
@@ -28,29 +29,47 @@ def _lines(delivery: Delivery, seen: Seen, decision: Decision) -> Iterator[str]:
     yield '# zone = "Europe/Berlin"  # of times without an offset; without it the source\'s'
     for key, value in decision.keys.items():
         yield f"{key} = {toml(value)}"
+    yield from _table(seen, decision)
+    yield from (f"# missing: {_one_line(each)}" for each in decision.missing)
+    yield from _aside(seen, decision)
+    for more in decision.more:
+        yield from _table(replace(seen, notes=[]), more)
+
+
+def _table(seen: Seen, decision: Decision) -> Iterator[str]:
     yield from ("", "[[table]]", f"into = {toml(decision.into)}")
-    for key, value in {**seen.table_keys, **decision.table_keys}.items():
+    keys = {**seen.table_keys, **decision.table_keys}
+    if "drop_where" in seen.table_keys:  # headings again, and rows of another kind
+        drops = (seen.table_keys, decision.table_keys)
+        keys["drop_where"] = {h: p for d in drops for h, p in _pairs(d.get("drop_where"))}
+    for key, value in keys.items():
         yield f"{key} = {toml(value)}"
     yield from (f"# {_one_line(note)}" for note in (*seen.notes, *decision.notes))
     yield from ("", "[table.columns]")
     for taken in decision.columns:
         yield _column_line(taken)
-    yield from (f"# missing: {_one_line(each)}" for each in decision.missing)
-    yield from _aside(seen, decision)
+
+
+def _pairs(value: object) -> list[tuple[object, object]]:
+    return list(value.items()) if isinstance(value, dict) else []
 
 
 def _aside(seen: Seen, decision: Decision) -> Iterator[str]:
     """Name the columns that are not used."""
     used = decision.used
-    patterns = [
-        re.compile(_as_regex(p)) for p in map(str, _listed(decision.table_keys.get("codes_from")))
-    ]
+    patterns = codes_patterns(decision)
     for heading in seen.frame.columns:
         if heading == LINE or heading in used or any(p.fullmatch(heading) for p in patterns):
             continue
         values = dict.fromkeys(v.strip() for v in seen.frame[heading].head(500) if v and v.strip())
         text = _one_line(", ".join(values))[:60]
         yield f"# not used, kept aside: {_one_line(heading)} ({text})"
+
+
+def codes_patterns(decision: Decision) -> list[re.Pattern[str]]:
+    """Give what headings of codes side by side fit."""
+    named = _listed(decision.table_keys.get("codes_from"))
+    return [re.compile(_as_regex(str(pattern))) for pattern in named]
 
 
 def _listed(value: object) -> list[object]:
@@ -74,8 +93,7 @@ def _name_pattern(name: str) -> str:
 def _column_line(taken: Taken) -> str:
     spec = dict(taken.spec)
     value = toml(spec["from"]) if set(spec) == {"from"} else toml(spec)
-    others = f"; or {', '.join(taken.others)}" if taken.others else ""
-    return f"{taken.column} = {value}  # {taken.sure:.0%} sure: {_one_line(taken.reason + others)}"
+    return f"{taken.column} = {value}  # {taken.sure:.0%} sure: {_one_line(taken.reason)}"
 
 
 def _one_line(text: str) -> str:

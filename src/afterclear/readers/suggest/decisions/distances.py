@@ -2,19 +2,28 @@
 
 import re
 
+from afterclear.catalogue.folded_words import words_of
+from afterclear.plain import KM_PER_MILE
 from afterclear.readers.suggest.evidence.column_choice import BLANKS
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
-from afterclear.readers.suggest.evidence.numbers import Numbers, parted
+from afterclear.readers.suggest.evidence.numbers import Numbers, as_number, parted
 from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Choice, Question
-from afterclear.readers.suggest.evidence.readings import unit_of
+from afterclear.readers.suggest.evidence.readings import Reading, unit_of
+
+_NEW_KM = 1000.0  # what an odometer passes within weeks
+_NEAR = 0.12  # two readings nearer than this are both possible
+_ROUNDED = 0.01  # a distance in km and in miles, each rounded
+_LEAVE = Choice("leave", "nobody knows: distances are left out")
 
 
 def fill_distance(f: Filling) -> None:
     """Take the odometer, with its unit, and the engine's hours."""
-    if f.has("km"):
+    if f.has("km") and _which_distance(f):
         _fill_odometer(f)
+    elif f.has("km"):
+        f.decision.notes.append("distances are left out: nobody knows which column is meant")
     elif found := fact_of(f, ("odometer_km", "odometer_mi")):
         role, fact = found
         number = parted(fact.text)
@@ -33,13 +42,65 @@ def fill_distance(f: Filling) -> None:
         f.plain("engine_hours", "hours", {**unit, **blank_words(profile)})
 
 
+def _which_distance(f: Filling) -> bool:
+    """Ask which of two columns is the distance, where both may be; False: it is left out."""
+    best = f.roles["km"]
+    others = {r.heading for r in f.roles.values()} - {best.heading}
+    named: dict[str, Reading] = {}
+    for r in f.readings:
+        is_near = r.role == "km" and r.heading not in others and best.sure - r.sure < _NEAR
+        if is_near and _counts_far(f.profile_of(r), f.numbers) and not _is_same_way(f, best, r):
+            named.setdefault(r.heading, r)
+    near = list(named.values())
+    if len(near) < 2:
+        return True
+    when = next((t for t in f.decision.columns if t.column.endswith("_at")), None)
+    timed = [words_of(h) for h in when.headings] if when else []
+    told = [r for r in near if any(set(w) <= set(words_of(r.heading)) for w in timed)]
+    if len(told) == 1:  # the time is that of End, so the distance is End km
+        f.roles["km"] = told[0]
+        return True
+    rows = tuple(", ".join(f"{r.heading}: {f.profile_of(r).cells[at]}" for r in near)
+                 for at in range(min(3, f.n_rows)))  # fmt: skip
+    question = Question(
+        "odometer",
+        "Which column is the odometer at that time?",
+        (
+            *(Choice(r.heading, f"the column {r.heading!r}") for r in near),
+            Choice("none", "nobody knows: distances are left out"),
+        ),
+        rows,
+        unasked="none",
+    )
+    chosen = f.asker.choose(question)
+    f.roles["km"] = next((r for r in near if r.heading == chosen), best)
+    return chosen != "none"
+
+
+def _counts_far(profile: Profile, numbers: Numbers) -> bool:
+    """Tell numbers of which some are as large as an odometer's."""
+    found = [n for v in profile.values if (n := as_number(v, numbers)) is not None]
+    return any(n >= _NEW_KM for n in found)
+
+
+def _is_same_way(f: Filling, best: Reading, other: Reading) -> bool:
+    """Tell the same distances in km and in miles."""
+    if other.heading == best.heading:
+        return False
+    cells = zip(f.profile_of(best).cells, f.profile_of(other).cells, strict=True)
+    pairs = [(as_number(a, f.numbers), as_number(b, f.numbers)) for a, b in cells]
+    ways = [max(a, b) / min(a, b) for a, b in pairs if a and b]
+    return bool(ways) and all(abs(way / KM_PER_MILE - 1) < _ROUNDED for way in ways)
+
+
 def _fact_numbers(f: Filling, number: str) -> None:
     """Read a number above the table as those below; alone, three digits are thousands."""
-    if f.numbers != Numbers() or not re.search(r"\d[.,' ]\d{3}\b", number):
+    found = re.search(r"\d([.,' ])\d{3}\b", number)
+    group = found[1] if found else ""
+    if not group or f.numbers.thousands or (f.numbers != Numbers() and f.numbers.decimal == group):
         return
-    found = re.search(r"[.,' ]", number)
-    group = found[0] if found else ""
-    f.numbers = Numbers("," if group == "." else ".", group)
+    decimal = f.numbers.decimal if f.numbers != Numbers() else "," if group == "." else "."
+    f.numbers = Numbers(decimal, group)
 
 
 def _fill_odometer(f: Filling) -> None:
@@ -51,12 +112,18 @@ def _fill_odometer(f: Filling) -> None:
     if f.has("distance_unit") and unit != "cell":
         beside = f.profile("distance_unit")
         spec |= {"from": [reading.heading, beside.heading], "unit": "cell"}
-    elif unit in {"cell", "mi", "1000 km"}:
+    elif unit in {"cell", "mi", "1000 km", "m"}:
         spec["unit"] = unit
+    elif _is_small(profile, f.numbers):
+        chosen = _km_or_thousands(f, profile)
+        if chosen == "leave":
+            return
+        spec |= {"unit": "1000 km"} if chosen == "thousands" else {}
     elif not unit and f.language in {"", "en"} and profile.means("odometer_km"):
         chosen = _km_or_miles(f, profile)
-        if chosen == "mi":
-            spec["unit"] = "mi"
+        if chosen == "leave":
+            return
+        spec |= {"unit": "mi"} if chosen == "mi" else {}
     if unit == "cell" and any((p := parted(v)) and not p.unit for v in profile.values):
         _some_without_unit(f, profile, spec)
     spec |= blank_words(profile)
@@ -73,8 +140,30 @@ def _km_or_miles(f: Filling, profile: Profile) -> str:
     question = Question(
         "odometer-unit",
         f"What does {profile.heading!r} count?",
-        (Choice("km", "kilometres"), Choice("mi", "miles")),
+        (Choice("km", "kilometres"), Choice("mi", "miles"), _LEAVE),
         tuple(f"{profile.heading}: {v}" for v in profile.values[:3]),
+        unasked="leave",
+    )
+    return f.asker.choose(question)
+
+
+def _is_small(profile: Profile, numbers: Numbers) -> bool:
+    """Tell an odometer that never reaches 1,000 and has decimals: it may count thousands."""
+    found = [n for v in profile.values if (n := as_number(v, numbers)) is not None]
+    return len(found) > 1 and max(found) < _NEW_KM and any(n != int(n) for n in found)
+
+
+def _km_or_thousands(f: Filling, profile: Profile) -> str:
+    question = Question(
+        "odometer-unit",
+        f"No distance under {profile.heading!r} reaches 1,000. What does it count?",
+        (
+            Choice("thousands", "thousands of kilometres"),
+            Choice("km", "kilometres"),
+            _LEAVE,
+        ),
+        tuple(f"{profile.heading}: {v}" for v in profile.values[:3]),
+        unasked="leave",
     )
     return f.asker.choose(question)
 
@@ -97,6 +186,7 @@ def _some_without_unit(f: Filling, profile: Profile, spec: dict[str, object]) ->
             f"Some cells of {profile.heading!r} have a unit, others none, such as {bare[0]}.",
             (Choice("refuse", "rows without a unit are refused"),),
             tuple(f"{profile.heading}: {v}" for v in bare[:3]),
+            unasked="refuse",
         )
     )
 

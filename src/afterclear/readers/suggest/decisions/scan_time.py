@@ -1,5 +1,8 @@
 """The column that says when, with its time of day, or what says it above the table."""
 
+import re
+
+from afterclear.catalogue.folded_words import without_accents
 from afterclear.readers.suggest.evidence.date_formats import TimeColumn, time_column
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above
@@ -14,6 +17,9 @@ _LIKELY = 0.5
 def fill_time(f: Filling, column: str) -> None:
     """Take the column that says when, with its time of day, or what says it above."""
     chosen = _time_column(f, column)
+    if chosen is None and (parts := _day_in_parts(f)):
+        _fill_parts(f, column, parts)
+        return
     if chosen is None:
         _time_given_once(f, column)
         return
@@ -22,14 +28,15 @@ def fill_time(f: Filling, column: str) -> None:
     formats = time.formats(f.order)
     iso = time.is_iso
     clock = _clock_of(f) if not time.has_clock else None
+    if clock is None and not time.has_clock:
+        _unread_clock(f)
     if clock is not None:
         spec["from"] = [chosen.heading, clock.heading]
-        formats = tuple(
-            f"{d} {c}" for d in formats or ("%Y-%m-%d",) for c in clock.formats(f.order)
-        )
+        days = formats or (() if time.serial else ("%Y-%m-%d",))
+        formats = tuple(f"{d} {c}" for d in days for c in clock.formats(f.order))
         if any(not cell for cell in f.sight.by_name[clock.heading].cells):
             formats = (*formats, *time.formats(f.order))
-        iso = all(x in {"%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S"} for x in formats)
+        iso = bool(formats) and all(x in {"%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S"} for x in formats)
     if time.pattern:
         spec["pattern"] = time.pattern
     if formats and not iso:
@@ -78,6 +85,56 @@ def _clock_of(f: Filling) -> TimeColumn | None:
     ]
     wanted = headed or clocks
     return wanted[0] if len(wanted) == 1 else None
+
+
+def _unread_clock(f: Filling) -> None:
+    """Ask whether times of day that cannot be read may be left aside."""
+    headed = [
+        p
+        for p in f.sight.profiles
+        if p.means("time_of_day") > _LIKELY and p.heading not in f.sight.times
+        and p.heading not in f.sight.clocks
+        and p.share(lambda v: any(map(str.isdigit, v))) > _LIKELY
+        and max(p.meant.values()) == p.means("time_of_day")
+    ]  # fmt: skip
+    if headed:
+        question = Question(
+            "clock",
+            f"{headed[0].heading!r} cannot be read as a time of day. What becomes of it?",
+            (Choice("day-only", "it is kept aside; rows have the day only"),),
+            tuple(f"{headed[0].heading}: {v}" for v in headed[0].values[:3]),
+            unasked="day-only",
+        )
+        f.asker.choose(question)
+
+
+_DAY_WORDS = ("day|tag|jour|dia|dzien", "month|monat|mois|mes|miesiac", "year|jahr|annee|ano|rok")
+_DAY_PARTS = (r"0?[1-9]|[12]\d|3[01]", r"0?[1-9]|1[0-2]", r"(?:19|20)\d\d")
+
+
+def _day_in_parts(f: Filling) -> list[Profile]:
+    """Find a day, a month and a year in three columns; empty: there are none."""
+    found = []
+    for words, shape in zip(_DAY_WORDS, _DAY_PARTS, strict=True):
+        own = [
+            p
+            for p in f.sight.profiles
+            if without_accents(p.heading).strip() in words.split("|")
+            and p.share(lambda v, shape=shape: re.fullmatch(shape, v)) == 1.0  # type: ignore[misc]
+        ]
+        found += own if len(own) == 1 else []
+    return found if len(found) == len(_DAY_WORDS) else []
+
+
+def _fill_parts(f: Filling, column: str, parts: list[Profile]) -> None:
+    names = [p.heading for p in parts]
+    clock = _clock_of(f)
+    formats = ["%d %m %Y"]
+    if clock is not None:
+        names.append(clock.heading)
+        formats = [f"%d %m %Y {c}" for c in clock.formats(f.order)]
+    spec = {"from": names, "date_format": formats}
+    f.decision.take(column, spec, 0.9, "day, month and year in three columns")
 
 
 def _time_given_once(f: Filling, column: str) -> None:

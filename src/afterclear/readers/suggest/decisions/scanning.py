@@ -7,11 +7,18 @@ from afterclear.readers.suggest.decisions.distances import blank_words, fill_dis
 from afterclear.readers.suggest.decisions.scan_time import fill_time
 from afterclear.readers.suggest.decisions.unknown_words import choice_spec, fill_words
 from afterclear.readers.suggest.decisions.which_vehicle import fill_vehicle
-from afterclear.readers.suggest.evidence.code_columns import InCell, Wide, decide_bare, in_cell
+from afterclear.readers.suggest.evidence.code_columns import (
+    InCell,
+    Wide,
+    decide_bare,
+    in_cell,
+    is_code_column,
+)
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
-from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.profiles import Profile, code_words
 from afterclear.readers.suggest.evidence.questions import Choice, Question
+from afterclear.readers.suggest.evidence.readings import Reading
 
 WHOLE_VEHICLE = "whole vehicle"
 
@@ -41,6 +48,7 @@ def fill_codes(f: Filling) -> None:
         _fill_wide(f, f.wide)
         return
     if f.has("code"):
+        _which_codes(f)
         profile = f.profile("code")
         codes = in_cell(profile.values, f.sight.words)
         if not codes.pattern and not codes.each:
@@ -63,6 +71,34 @@ def fill_codes(f: Filling) -> None:
         f.plain("description")
     if f.has("failure_type") and f.roles["failure_type"].sure > 0.8:
         f.plain("failure_type")
+
+
+def _which_codes(f: Filling) -> None:
+    """Ask which of several columns of codes is meant: before and after work, found and cleared."""
+    best = f.profile("code")
+    others = {r.heading for role, r in f.roles.items() if role != "code"}
+    own = [
+        p
+        for p in f.sight.profiles
+        if p is best or (p.heading not in others and is_code_column(p) and not _says_same(best, p))
+    ]
+    if len(own) < 2:
+        return
+    question = Question(
+        "codes",
+        "Several columns hold codes. Which one says what was stored at that time?",
+        tuple(Choice(p.heading, f"the column {p.heading!r}") for p in own),
+        tuple(", ".join(f"{p.heading}: {p.cells[at]}" for p in own) for at in range(f.n_rows))[:3],
+    )
+    chosen = f.sight.by_name[f.asker.choose(question)]
+    if chosen is not best:
+        f.roles["code"] = Reading("code", chosen.heading, 0.9, "answered")
+
+
+def _says_same(codes: Profile, other: Profile) -> bool:
+    """Tell a column that has the codes of another one again, with their texts."""
+    pairs = zip(codes.cells, other.cells, strict=True)
+    return all(code_words(a) == code_words(b) for a, b in pairs if a and b)
 
 
 def _code_spec(codes: InCell) -> dict[str, object]:
@@ -136,6 +172,7 @@ def _without_codes(f: Filling, columns: Sequence[Profile]) -> None:
             Choice("skip", "nothing: they are left out"),
         ),
         tuple(f.row_text(at) for at in empty[:3]),
+        unasked="skip",
     )
     f.decision.table_keys["without_codes"] = f.asker.choose(question)
 

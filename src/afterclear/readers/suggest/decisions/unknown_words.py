@@ -28,6 +28,8 @@ def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object
     values: dict[str, str] = {}
     unknown = []
     for word in met:
+        if word in f.dropped:
+            continue
         own = word.lower() if word.lower() in choices else f.sight.words.of_word(column, word)
         if own is None and (word.lower() in BLANKS or is_none_word(word)):
             own = ""
@@ -42,10 +44,14 @@ def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object
             (
                 *(Choice(c, c.replace("_", " ")) for c in choices),
                 Choice("unknown", "nothing known"),
+                Choice("refuse", "nobody knows: rows that say it are refused"),
             ),
+            f.rows_with(word),
+            unasked="refuse",
         )
         answer = f.asker.choose(question)
-        values[word] = "" if answer == "unknown" else answer
+        if answer != "refuse":
+            values[word] = "" if answer == "unknown" else answer
     if all(w.lower() == o for w, o in values.items()) and not unknown:
         return {}
     return {"values": values}

@@ -69,6 +69,7 @@ def fill_plate_alone(f: Filling) -> None:
             Choice("number", "identifiers that stay with the vehicle: each becomes its number"),
         ),
         tuple(f"{profile.heading}: {v}" for v in profile.values[:3]),
+        unasked="plate",
     )
     word = f.asker.choose(question)
     f.plain("plate" if word == "plate" else "vehicle_id", "plate")
@@ -111,6 +112,7 @@ def _plate_above(f: Filling, fact: Fact) -> None:
             Choice("plate", "a plate, which may move: rows wait for a list"),
             Choice("number", "an identifier that stays with the vehicle: it becomes its number"),
         ),
+        unasked="plate",
     )
     role = "plate" if f.asker.choose(question) == "plate" else "vehicle_id"
     f.decision.take(role, {"above": above(f, fact)}, 0.85, f"{fact.label!r} above the table")

@@ -39,14 +39,14 @@ class Wide:
 
 def side_by_side(sight: Sight) -> Wide | None:
     """Find columns of codes side by side; None: there are none."""
-    coded = [p for p in sight.profiles if _is_code_column(p)]
+    coded = [p for p in sight.profiles if is_code_column(p)]
     units = [p for p in coded if _names_unit(p.heading, sight.units)]
     if len(units) > 1 and len(units) == len(coded):
         return _by_unit(units, sight)
     stems: dict[str, list[Profile]] = {}
     for profile in sight.profiles:
         stem = _stem(profile.heading)
-        if stem and (not profile.values or _is_code_column(profile)):
+        if stem and (not profile.values or is_code_column(profile)):
             stems.setdefault(stem, []).append(profile)
     stems = {s: own for s, own in stems.items() if len(own) > 1 and any(p.values for p in own)}
     if len(stems) != 1:
@@ -58,7 +58,8 @@ def side_by_side(sight: Sight) -> Wide | None:
     return Wide(headings, _patterns(headings, sight), beside=_beside(own, sight))
 
 
-def _is_code_column(profile: Profile) -> bool:
+def is_code_column(profile: Profile) -> bool:
+    """Tell a column that holds codes, or says in words that there is none."""
     values = [v for v in profile.values if not is_none_word(v)]
     if values:
         return sum(map(is_codes, values)) / len(values) >= _FITS
@@ -195,6 +196,9 @@ def decide_bare(profile: Profile, title: str, asker: Asker) -> InCell:
     if len(choices) == 1:
         return InCell()
     rows = tuple(f"{profile.heading}: {v}" for v in bare[:3])
-    question = Question("code-form", f"What are codes such as {bare[0]}?", tuple(choices), rows)
-    prefixes = {"powertrain": "P{}", "j1939": "SPN {}", "maker": "unknown:{}"}
+    choices.append(Choice("refuse", "nobody knows: rows with such codes are refused"))
+    question = Question(
+        "code-form", f"What are codes such as {bare[0]}?", tuple(choices), rows, unasked="refuse"
+    )
+    prefixes = {"powertrain": "P{}", "j1939": "SPN {}", "maker": "unknown:{}", "refuse": ""}
     return InCell(prefix=prefixes[asker.choose(question)])

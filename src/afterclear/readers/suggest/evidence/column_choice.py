@@ -38,13 +38,31 @@ BLANKS = {
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """One plain column: where its cells come from, how sure that is, what else it may be."""
+    """One plain column: where its cells come from, and how sure that is."""
 
     column: str
     spec: Mapping[str, object]  # keys of the map, ``from`` among them
     sure: float
     reason: str
-    others: tuple[str, ...] = ()  # what else was possible
+
+    @property
+    def headings(self) -> set[str]:
+        """Headings its cells come from."""
+        found: set[str] = set()
+        for key in ("from", "beside"):
+            value = self.spec.get(key, ())
+            names = {value} if isinstance(value, str) else set(map(str, value))  # type: ignore[call-overload]
+            found |= names | {name.removesuffix("#1") for name in names}
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One column of the file: what its values are, and the roles it may have, surest first."""
+
+    heading: str
+    values: str
+    roles: tuple[tuple[str, float, str], ...]  # role, how sure, for what reason
 
 
 @dataclass(slots=True)
@@ -58,20 +76,14 @@ class Decision:
     columns: list[Taken] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)  # what the map lacks before it can be used
+    more: list["Decision"] = field(default_factory=list)  # further tables made of the same rows
+    looks: list["Look"] = field(default_factory=list)  # at each column of the file
 
-    def take(
-        self, column: str, spec: Mapping[str, object], sure: float, reason: str, *others: str
-    ) -> None:
+    def take(self, column: str, spec: Mapping[str, object], sure: float, reason: str) -> None:
         """Take a column."""
-        self.columns.append(Taken(column, spec, sure, reason, others))
+        self.columns.append(Taken(column, spec, sure, reason))
 
     @property
     def used(self) -> set[str]:
         """Headings that are used."""
-        found: set[str] = set()
-        for taken in self.columns:
-            for key in ("from", "beside"):
-                value = taken.spec.get(key, ())
-                names = {value} if isinstance(value, str) else set(map(str, value))  # type: ignore[call-overload]
-                found |= names | {name.removesuffix("#1") for name in names}
-        return found
+        return {heading for taken in self.columns for heading in taken.headings}

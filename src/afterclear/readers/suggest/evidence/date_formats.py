@@ -108,6 +108,13 @@ def time_column(profile: Profile) -> TimeColumn | None:
 
 def clock_column(profile: Profile) -> TimeColumn | None:
     """Tell a column of times of day without a date."""
+    if profile.means("time_of_day") >= 0.5:
+        if all(re.fullmatch(r"(?:[01]\d|2[0-3])[0-5]\d", v) for v in profile.values):
+            return TimeColumn(
+                profile.heading, (Shape((("", "%H%M"),)),), has_clock=True, has_day=False
+            )
+        if all(re.fullmatch(r"0?[.,\u2396]\d+|0", v) for v in profile.values):
+            return TimeColumn(profile.heading, (), has_clock=True, has_day=False, serial="1900")
     found = {_clock(in_english(v)) for v in profile.values}
     if not found or None in found or len(found) > 3:
         return None

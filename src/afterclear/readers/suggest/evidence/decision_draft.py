@@ -1,7 +1,7 @@
 """A decision in the making, and all it is made from."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from afterclear.readers.suggest.evidence.code_columns import Wide
 from afterclear.readers.suggest.evidence.column_choice import Decision
@@ -28,10 +28,15 @@ class Filling:
     seen: Seen
     delivery: Delivery
     asker: Asker
+    dropped: set[str] = field(default_factory=set)  # words of rows that are left out
 
     def profile(self, role: str) -> Profile:
         """Give the column of a role."""
         return self.sight.by_name[self.roles[role].heading]
+
+    def profile_of(self, reading: Reading) -> Profile:
+        """Give the column of a reading."""
+        return self.sight.by_name[reading.heading]
 
     def has(self, role: str) -> bool:
         """Tell whether a column has this role."""
@@ -46,6 +51,11 @@ class Filling:
         """Write a row as a person would read it out."""
         cells = [f"{p.heading}: {p.cells[at]}" for p in self.sight.profiles if p.cells[at]]
         return ", ".join(cells)[:160]
+
+    def rows_with(self, cell: str) -> tuple[str, ...]:
+        """Write the first rows that have a cell."""
+        at = [n for n in range(self.n_rows) if any(p.cells[n] == cell for p in self.sight.profiles)]
+        return tuple(self.row_text(n) for n in at[:3])
 
     def plain(self, column: str, role: str = "", spec: Mapping[str, object] | None = None) -> None:
         """Take a column as it is, where there is one; ``spec``: what is done to its cells."""

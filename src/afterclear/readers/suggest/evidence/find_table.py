@@ -4,19 +4,21 @@ import re
 import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import polars as pl
 
 from afterclear.catalogue.codes import NormalCode, normal_code
+from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
 from afterclear.readers.formats.delimited import as_grid
 from afterclear.readers.formats.grids import Grid, table_of_grid
 from afterclear.readers.formats.html_tables import html_tables, is_facts
 from afterclear.readers.formats.nested import Node, json_tree, nested_table
-from afterclear.readers.formats.pdf_tables import printed_tables
+from afterclear.readers.formats.pdf_tables import printed_tables, printed_text
 from afterclear.readers.formats.printed_pages import is_pdf, pages_of
+from afterclear.readers.formats.text_report import report_table
 from afterclear.readers.formats.workbook import is_workbook, read_sheets
 from afterclear.readers.formats.xml_tree import xml_tree
 from afterclear.readers.maps.checked_map import MapTable
@@ -25,6 +27,7 @@ from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.evidence.numbers import OWN_DECIMAL
 from afterclear.readers.suggest.evidence.profiles import heading_meanings
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
+from afterclear.readers.suggest.evidence.reports import patterns_of_report
 from afterclear.readers.text.codepages import codepage_of
 from afterclear.readers.text.text_of_bytes import Text, decoded
 from afterclear.records import Delivery
@@ -33,7 +36,12 @@ LOOKED_AT = 20_000  # rows
 LOOKED_AT_PAGES = 50
 HEADER_ROWS = 30  # the headings stand among the first so many rows
 DELIMITERS = (";", "\t", ",", "|")
+_NO_TABLE = (
+    "{} has no table that could be found. If it is a report, write a map of the kind 'text' with "
+    "patterns, as help/imports.md of the program tells."
+)
 _DOUBTFUL = 0.5
+_HEADED = 2.0  # headings that are known: two of them for certain
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +66,7 @@ class Seen:
     notes: list[str] = field(default_factory=list)
 
 
-def looked_at(delivery: Delivery, words: HeadingWords, asker: Asker) -> Seen:
+def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, asker: Asker) -> Seen:
     """Find the table of a file.
 
     Raises:
@@ -69,7 +77,7 @@ def looked_at(delivery: Delivery, words: HeadingWords, asker: Asker) -> Seen:
     if is_workbook(raw[:8], delivery.path):
         return _in_workbook(raw, delivery, words)
     if is_pdf(delivery.path):
-        return _in_pdf(delivery, words)
+        return _in_pdf(delivery, words, units)
     text = _text_of(raw, delivery, asker)
     begin = text.text.lstrip("\ufeff \t\r\n")[:2000].lower()
     if begin.startswith(("{", "[")):
@@ -81,14 +89,15 @@ def looked_at(delivery: Delivery, words: HeadingWords, asker: Asker) -> Seen:
     elif begin.startswith("<"):
         return _in_nested("xml", xml_tree(raw, delivery.name), delivery)
     else:
-        found = _in_delimited(text.text, words) or _in_fixed(text.text, words)
+        found = (
+            _in_delimited(text.text, words)
+            or _in_fixed(text.text, words)
+            or _in_report(text.text, words, units)
+        )
     if found is not None and text.codec:
         found.keys["encoding"] = text.codec.lower()
     if found is None:
-        raise RefusedFileError(
-            f"{delivery.name} has no table that could be found. If it is a report, write a map of "
-            "the kind 'text' with patterns, as help/imports.md of the program tells."
-        )
+        raise RefusedFileError(_NO_TABLE.format(delivery.name))
     return found
 
 
@@ -147,6 +156,9 @@ def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> Seen:
     if not best.rows:
         raise RefusedFileError(f"{delivery.name} has no table with anything in it.")
     seen = _of_grid("html", best.rows, {}, {}, words)
+    alike = [s for t in tables if t.rows and (s := _of_grid("html", t.rows, {}, {}, words))
+             and s.frame.columns == seen.frame.columns]  # fmt: skip
+    seen.frame = pl.concat([s.frame for s in alike])
     before = tables[: tables.index(best) + 1]
     facts = [
         Fact(cells[0].strip(" :"), cells[1].strip())
@@ -161,12 +173,34 @@ def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> Seen:
     return seen
 
 
-def _in_pdf(delivery: Delivery, words: HeadingWords) -> Seen:
+def _in_report(text: str, words: HeadingWords, units: ControlUnits) -> Seen | None:
+    """Take a report in lines; None: it is none that could be understood."""
+    lines = text.splitlines()[:LOOKED_AT]
+    patterns = patterns_of_report(lines, words, units)
+    if patterns is None:
+        return None
+    kinds = {kind: tuple(each) for kind, each in patterns.items()}
+    spec = replace(MapTable(into="scans", columns={}), **kinds)  # type: ignore[arg-type]
+    table = report_table("\n".join(lines), spec)
+    if table.frame.is_empty():
+        return None
+    return Seen("text", {}, {**patterns}, table.frame, title=lines[0] if lines else "")
+
+
+def _in_pdf(delivery: Delivery, words: HeadingWords, units: ControlUnits) -> Seen:
     """Take the table that looks most like one; it may go on with its headings again."""
     pages = pages_of(delivery.path, delivery.name, sys.maxsize, first_pages=LOOKED_AT_PAGES)
-    tables = printed_tables(pages, delivery.name)
+    try:
+        tables = printed_tables(pages, delivery.name)
+    except RefusedFileError:
+        tables = []
     wide = [t for t in tables if not t.is_facts] or tables
-    best = max(wide, key=lambda t: _best_header(t.rows, words)[1])
+    best = max(wide, key=lambda t: _best_header(t.rows, words)[1], default=None)
+    if best is None or _best_header(best.rows, words)[1] < _HEADED:
+        if report := _in_report(printed_text(pages), words, units):
+            return report
+        if best is None:
+            raise RefusedFileError(_NO_TABLE.format(delivery.name))
     seen = _of_grid("pdf", best.rows, {}, {}, words)
     headings = [n for n in seen.frame.columns if n != LINE]
     seen.table_keys.setdefault("header_has", [n for n in headings if "#" not in n][:3])
@@ -190,27 +224,32 @@ def _in_delimited(text: str, words: HeadingWords) -> Seen | None:
     mark = max(DELIMITERS, key=regular)
     n, width = regular(mark)
     n_lines = sum(bool(cells) for _, cells in grids[mark])
-    if width < 2 or n < max(2, _DOUBTFUL * n_lines):
+    n_parted = sum(len(cells) > 1 for _, cells in grids[mark])
+    if width < 2 or n < max(2, _DOUBTFUL * n_parted):
         return None
+    if n < _DOUBTFUL * n_lines and _best_header(grids[mark], words)[1] < _HEADED:
+        return None  # text with a few commas
     return _of_grid("delimited", grids[mark], {"delimiter": mark}, {}, words)
 
 
 def _in_fixed(text: str, words: HeadingWords) -> Seen | None:
     """Find columns by the places where nearly every line has a blank."""
-    lines = [x.expandtabs() for x in text.splitlines()[:LOOKED_AT] if any(c.isalnum() for c in x)]
-    width = max(map(len, lines), default=0)
+    lines = [
+        (n, x.expandtabs())
+        for n, x in enumerate(text.splitlines()[:LOOKED_AT], 1)
+        if any(c.isalnum() for c in x)
+    ]
+    width = max((len(x) for _, x in lines), default=0)
     if len(lines) < 3:
         return None
-    most = Counter(len(x) > 0.6 * width for x in lines)[True]
-    body = [x.ljust(width) for x in lines if len(x) > 0.6 * width]
-    filled = [any(x[at] != " " for x in body) for at in range(width)]
+    body = [(n, x.ljust(width)) for n, x in lines if len(x) > 0.6 * width]
+    most = len(body)
+    filled = [any(x[at] != " " for _, x in body) for at in range(width)]
     edges = [at for at, (a, b) in enumerate(pairwise([False, *filled, False])) if a != b]
     positions = [(a + 1, b) for a, b in zip(edges[::2], edges[1::2], strict=True)]
     if most < max(3, 0.6 * len(lines)) or len(positions) < 3:
         return None
-    grid = [
-        (n, [x[a - 1 : b].strip() or None for a, b in positions]) for n, x in enumerate(body, 1)
-    ]
+    grid = [(n, [x[a - 1 : b].strip() or None for a, b in positions]) for n, x in body]
     seen = _of_grid("fixed", grid, {}, {}, words)
     names = [n for n in seen.frame.columns if n != LINE]
     headed = (

@@ -52,6 +52,18 @@ def parted(value: str) -> Parted | None:
     return None
 
 
+def as_number(cell: str, numbers: Numbers) -> float | None:
+    """Read a number as a file writes them; None: it is none."""
+    found = parted(cell)
+    if not found:
+        return None
+    plain = found.number.replace(numbers.thousands, "") if numbers.thousands else found.number
+    try:
+        return float(plain.replace(numbers.decimal, ".").replace(OWN_DECIMAL, "."))
+    except ValueError:
+        return None
+
+
 def is_number(value: str) -> bool:
     """Tell a number, with or without a unit or a currency beside it."""
     return parted(value) is not None

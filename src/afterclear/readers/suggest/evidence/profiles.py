@@ -110,7 +110,8 @@ def _spellings(heading: str) -> list[tuple[str, float]]:
     last = parts[-1] if parts else heading
     plain = _UNIT_MARKS.sub(" ", last).strip() or last
     no_number = re.sub(r"[\s_#.-]*\d+$", "", plain)
-    spelled = [(last, 1.0), (plain, 1.0), (no_number, 0.95)]
+    apart = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", plain)  # isActive
+    spelled = [(last, 1.0), (plain, 1.0), (no_number, 0.95), (apart, 1.0)]
     if len(parts) > 1:
         spelled.append((f"{parts[-2]} {last}", 1.0))
         if last.casefold() in _GENERIC:

@@ -1,9 +1,24 @@
-"""Questions that only a person can answer, in plain words, and the answers given."""
+"""Questions that only a person can answer, in plain words, and the answers given.
+
+Nobody reads a long list of questions to the end, so a file has seven at most.  Which of them are
+asked is a matter of rank; what is not asked is not guessed either: rows or columns that hang on it
+are left out or refused, and the map says so.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from afterclear.errors import UsageError
+from afterclear.errors import RefusedFileError, UsageError
+
+MOST_QUESTIONS = 7
+# What most rows hang on comes first (own judgement).
+_RANK = (
+    *("encoding", "table", "vehicle", "time", "codes", "date-order", "decimal-mark", "plates"),
+    *("rows", "odometer", "odometer-unit", "code-form", "blank-vehicle", "clock", "no-code"),
+    "word",
+)
+# What the other questions are depends on these: until they are answered nothing else is asked.
+_BEFORE_ALL = ("encoding", "table")
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,17 +31,27 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """Something about a file that nothing in it decides."""
+    """Something about a file that nothing in it decides.
+
+    ``unasked``: the choice that loads nothing doubtful, taken where a file has too many questions;
+    empty: there is none.
+    """
 
     key: str  # what --answer calls it
     text: str
     choices: tuple[Choice, ...]
     rows: tuple[str, ...] = ()  # two or three rows that would differ
+    unasked: str = ""
 
     @property
     def words(self) -> tuple[str, ...]:
         """The words that can be given as an answer."""
         return tuple(choice.word for choice in self.choices)
+
+    @property
+    def rank(self) -> int:
+        """Its place among all questions; more rows hang on a lower one."""
+        return _RANK.index(self.key.partition(":")[0])
 
 
 @dataclass(slots=True)
@@ -34,8 +59,9 @@ class Asker:
     """Hands out the answers there are, and keeps the questions that are still open."""
 
     answers: Mapping[str, str]
-    open: list[Question] = field(default_factory=list)
+    passed_over: frozenset[str] = frozenset()  # keys that are not asked
     asked: dict[str, Question] = field(default_factory=dict)
+    left: dict[str, Question] = field(default_factory=dict)  # passed over, and met
 
     def choose(self, question: Question) -> str:
         """Give the answer; where there is none yet the first choice, and the question is open.
@@ -44,10 +70,12 @@ class Asker:
             UsageError: the answer given is none of the choices.
 
         """
+        if question.key in self.passed_over:
+            self.left[question.key] = question
+            return question.unasked
         self.asked[question.key] = question
         answer = self.answers.get(question.key)
         if answer is None:
-            self.open.append(question)
             return question.choices[0].word
         word = next((w for w in question.words if w.casefold() == answer.casefold()), None)
         if word is None:
@@ -55,3 +83,38 @@ class Asker:
                 f"{answer!r} answers nothing: {question.key} is one of {', '.join(question.words)}."
             )
         return word
+
+    @property
+    def open(self) -> tuple[Question, ...]:
+        """The questions that can be answered now."""
+        left = [q for key, q in self.asked.items() if key not in self.answers]
+        first = [q for key in _BEFORE_ALL for q in left if q.key == key]
+        return tuple(first[:1] or left)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is said of the questions that were not asked."""
+        return tuple(
+            f"not asked, {MOST_QUESTIONS} questions are enough: {q.text} Taken: "
+            + next(c.means for c in q.choices if c.word == q.unasked)
+            for q in self.left.values()
+        )
+
+    def too_many(self, name: str) -> frozenset[str]:
+        """Give the keys not to ask: those of the lowest rank that nobody has answered.
+
+        Raises:
+            RefusedFileError: more is open than may be asked, and none of it can be left out.
+
+        """
+        n_over = len(self.asked) - MOST_QUESTIONS
+        if n_over <= 0:
+            return frozenset()
+        spare = [q for k, q in self.asked.items() if q.unasked and k not in self.answers]
+        if len(spare) < n_over:
+            raise RefusedFileError(
+                f"{name}: nothing decides {', '.join(self.asked)}. Write a map for it by hand, as "
+                "help/imports.md of the program tells."
+            )
+        by_rank = sorted(spare, key=lambda q: q.rank)
+        return frozenset(q.key for q in by_rank[-n_over:])

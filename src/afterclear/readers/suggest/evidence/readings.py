@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from afterclear.catalogue.control_units import ControlUnits
+from afterclear.catalogue.folded_words import without_accents
 from afterclear.plain import TABLES
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.measures import WRITTEN
@@ -30,6 +31,7 @@ from afterclear.readers.suggest.evidence.profiles import (
 LEAST = 0.4  # a reading less sure is none
 FITS = 0.8  # share of values from which they fit
 SURE_BY_VALUES = 0.85
+SURE_UNIT = 0.6  # "Engine" alone may be a part of a vehicle too
 FEW_WORDS = 8  # distinct words of a column of states
 _TIMES = ("scanned_at", "repaired_at", "cleared_at")
 # Headings -> the role they speak of, where it is called otherwise.
@@ -110,6 +112,13 @@ def _mark(p: Profile, s: Sight) -> float:
     return p.share(lambda v: len(v) <= 30 and len(v.split()) <= 3)
 
 
+def _order_number(p: Profile, s: Sight) -> float:
+    """Tell numbers of orders from what is done: they have digits, and hardly any words."""
+    if p.heading in s.times or p.heading in s.clocks:
+        return 0.0
+    return p.share(lambda v: len(v.split()) <= 2 and any(map(str.isdigit, v)))
+
+
 def _vehicle_number(p: Profile, s: Sight) -> float:
     if p.heading in s.times or p.heading in s.clocks or _named_units(p, s) >= FITS:
         return 0.0
@@ -143,6 +152,10 @@ def _words(column: str) -> Test:
         return p.share(known)
 
     return fits
+
+
+def _is_hex(p: Profile) -> bool:
+    return p.share(lambda v: re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", v)) > 0
 
 
 def _statuses(p: Profile, s: Sight) -> float:
@@ -200,7 +213,7 @@ _TESTS: Mapping[str, Test] = {
     "description": _text,
     "occurrences": _whole,
     "scan_id": _mark,
-    "repair_id": _mark,
+    "repair_id": _order_number,
     "technician": _text,
     "action": _words("action"),
     "work_text": _sentence,
@@ -226,7 +239,9 @@ _TESTS: Mapping[str, Test] = {
     "row_no": _whole,
 }
 # Roles whose values tell them under any heading.
-_BY_VALUES = {"vin", "code", "when", "time_of_day", "km"}
+_BY_VALUES = {"vin", "code", "when", "time_of_day", "km", "status", "distance_unit", "ecu"}
+# ... and all of them must: few words have other meanings too.
+_WHOLLY = {"status", "distance_unit"}
 
 
 def readings_of(sight: Sight) -> list[Reading]:
@@ -237,7 +252,19 @@ def readings_of(sight: Sight) -> list[Reading]:
         for role, test in _TESTS.items()
         if (reading := _reading(role, test, profile, sight)) is not None
     ]
+    found += _beside_units(found, sight)
     return sorted(found, key=lambda r: (-r.sure, sight.by_name[r.heading].at))
+
+
+def _beside_units(found: Sequence[Reading], sight: Sight) -> list[Reading]:
+    """Take numbers left of a column of km and mi for distances, whatever their heading."""
+    units = [r.heading for r in found if r.role == "distance_unit"]
+    left = [sight.profiles[p.at - 1] for h in units if (p := sight.by_name[h]).at > 0]
+    return [
+        Reading("km", p.heading, 0.96, "units of distance stand beside it")
+        for p in left
+        if p.share(is_number) >= FITS and p.heading not in sight.times
+    ]
 
 
 def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading | None:
@@ -252,12 +279,23 @@ def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading |
     if share is not None and share < (0.5 if headed else FITS):
         return None
     if not headed:
-        if role not in _BY_VALUES or (role == "km" and not _is_distance(profile)):
-            return _plate_under_other_heading(role, profile)
-        return Reading(role, profile.heading, SURE_BY_VALUES * (share or 0), "its values alone")
+        return _by_values(role, share or 0.0, profile, sight)
     sure = 0.55 * headed + 0.45 * (1.0 if share is None else share)
     reason = "its heading" if share is None else f"its heading, and {share:.0%} of its values fit"
     return Reading(role, profile.heading, sure, reason) if sure >= LEAST else None
+
+
+def _by_values(role: str, share: float, profile: Profile, sight: Sight) -> Reading | None:
+    """Tell a role by values alone, under whatever heading."""
+    if role not in _BY_VALUES or (role == "km" and not _is_distance(profile)):
+        return _plate_under_other_heading(role, profile)
+    if role in _WHOLLY and (share < 1.0 or _is_hex(profile)):
+        return None
+    if role == "ecu":
+        if _named_units(profile, sight) < 1.0:
+            return None
+        return Reading(role, profile.heading, SURE_UNIT, "its values are control units")
+    return Reading(role, profile.heading, SURE_BY_VALUES * share, "its values alone")
 
 
 def _is_distance(profile: Profile) -> bool:
@@ -309,9 +347,11 @@ def unit_of(profile: Profile) -> str:
     written = {found.unit for v in profile.values if (found := parted(v))} - {""}
     if written:
         return "cell"
-    text = re.sub(r"[^a-z0-9]+", " ", profile.heading.lower())
-    if re.search(r"\b(?:1000 km|tkm)\b", text):
+    text = re.sub(r"[^a-z0-9]+", " ", without_accents(profile.heading.casefold()))
+    if re.search(r"\b(?:1000 ?km|km x ?1000|tkm|(?:tys|tsd|mil|milliers de|thousand) km)\b", text):
         return "1000 km"
+    if re.search(r"\b(?:m|met(?:er|re|ro)s?)$", text.strip()):
+        return "m"
     if profile.means("odometer_mi") >= profile.means("odometer_km") and profile.means(
         "odometer_mi"
     ):

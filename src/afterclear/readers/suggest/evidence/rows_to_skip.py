@@ -4,24 +4,22 @@ import re
 
 import polars as pl
 
-from afterclear.catalogue.folded_words import without_accents
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.find_table import Seen
+from afterclear.readers.suggest.evidence.footers import footer_word
 from afterclear.readers.suggest.evidence.questions import Choice, Question
 
-_TOTALS = re.compile(
-    r"(?:grand |sub)?totals?\b|sum(?:me|a)?\b|gesamt(?:summe)?\b|zwischensumme|razem\b|ogolem"
-    r"|anzahl|count\b|nombre de|liczba|numero de"
-)
-_FOOTERS = re.compile(
-    r"seite \d|page \d|pagina \d|strona \d|erstellt|gedruckt|printed|exported|generated|end of"
-    r"|ende\b|imprime|edite|genere|fin du|impreso|generado|fin del|wydrukowano|wygenerowano|koniec"
+# Told in the first row of a vehicle's reading or of an order only.
+_TOLD_ONCE = (
+    *("when", "time_of_day", "km", "hours", "scan_id", "repair_id", "site", "technician"),
 )
 
 
 def leave_out(seen: Seen) -> None:
     """Find rows that are no data, and leave them out by how they begin."""
+    if seen.kind == "text":
+        return  # its patterns say what a row is
     names = [n for n in seen.frame.columns if n != LINE]
     begins: dict[str, None] = {}
     kept = []
@@ -39,9 +37,7 @@ def _begin_of_no_data(cells: list[str], width: int) -> str:
     """Give how a row of totals or a footer begins; empty: it is a row of data."""
     if not cells or len(cells) > max(2, width - 2):
         return ""
-    first = without_accents(cells[0])
-    found = _TOTALS.match(first) or _FOOTERS.match(first)
-    return re.escape(cells[0][: found.end()]) if found else ""
+    return re.escape(cells[0][: footer_word(cells[0])])
 
 
 def _headings_again(seen: Seen, names: list[str]) -> None:
@@ -85,8 +81,9 @@ def whose_blank_rows(filling: Filling) -> None:
             Choice("refuse", "nobody knows: they are refused"),
         ),
         tuple(filling.row_text(at) for at in (blank[0] - 1, *blank[:2])),
+        unasked="refuse",
     )
     if filling.asker.choose(question) == "above":
-        also = [filling.profile(r) for r in ("when", "time_of_day", "km") if r in filling.roles]
-        down = [profile, *(p for p in also if not p.cells[blank[0]])]
+        also = [filling.profile(r) for r in _TOLD_ONCE if r in filling.roles]
+        down = [profile, *(p for p in also if not any(p.cells[at] for at in blank))]
         filling.decision.table_keys["fill_down"] = [p.heading for p in down]

@@ -1,0 +1,116 @@
+"""Rows of another kind than their table: codes cleared among codes read, work that was not done.
+
+A column of a few words says it.  Such rows are never taken as the others are without asking: a code
+that was cleared would be one that was seen, and work that was planned would be a repair.
+"""
+
+import re
+from collections.abc import Sequence
+
+from afterclear.catalogue.folded_words import without_accents
+from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
+from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.questions import Choice, Question
+
+# Words by their beginnings, in the languages served (common practice, no source).
+_CLEARED = re.compile(
+    r"clear|erase|geloscht|loschen|loschung|efface|borrad|borrar|skasow|kasow|wykasow"
+)
+_UNDONE = re.compile(
+    r"(?:not |nicht |non |no |nie )?(?:planned|scheduled|open|pending|quoted?\b|estimate|cancel"
+    r"|declined|refused|rejected|requested|approved|geplant|offen|angebot|kostenvoranschlag|storniert"
+    r"|abgelehnt|angefragt|prevu|planifie|devis|annule|refuse|en attente|a faire|planificad"
+    r"|pendiente|presupuest|anulad|cancelad|rechazad|zaplanowan|planowan|otwart|wycen|ofert|anulowan"
+    r"|odrzucon|oczekuj)"
+    r"|(?:not|nicht|non|no|nie) (?:done|erledigt|ausgefuhrt|fait|realise|hecho|realizado|wykonan)"
+)
+_FEW = 8  # distinct words of such a column
+_MOST_WORDS = 3  # of one value
+_TEXTS = ("work_text", "complaint", "notes", "description", "code", "ecu", "vehicle_id", "reason")
+_WHOSE = ("vehicle_id", "vin", "plate")
+
+
+def part_rows(f: Filling) -> None:
+    """Ask about rows that are of another kind, and leave out or part what is answered."""
+    if f.decision.into == "scans" and (found := _saying(f, _CLEARED)):
+        _part_cleared(f, *found)
+    elif f.decision.into == "repairs" and (found := _saying(f, _UNDONE)):
+        _leave_undone(f, *found)
+
+
+def _saying(f: Filling, pattern: re.Pattern[str]) -> tuple[Profile, list[str]] | None:
+    """Find a column of a few words some of which say it."""
+    texts = {f.roles[r].heading for r in _TEXTS if f.has(r)}
+    for profile in f.sight.profiles:
+        is_wordy = len(profile.values) > _FEW or any(
+            len(v.split()) > _MOST_WORDS for v in profile.values
+        )
+        if profile.heading in texts or is_wordy:
+            continue
+        said = [v for v in profile.values if pattern.match(without_accents(v).strip())]
+        if said:
+            return profile, said
+    return None
+
+
+def _part_cleared(f: Filling, profile: Profile, words: list[str]) -> None:
+    question = Question(
+        "rows",
+        f"Some rows say {words[0]!r} under {profile.heading!r}. What happened then?",
+        (
+            Choice("clears", "codes were cleared: such rows become clears"),
+            Choice("scans", "codes were read, as in the other rows"),
+            Choice("leave", "nobody knows: such rows are left out"),
+        ),
+        _rows(f, profile, words),
+        unasked="leave",
+    )
+    answer = f.asker.choose(question)
+    if answer == "scans":
+        return
+    _drop(f, profile, words)
+    if answer == "clears":
+        f.decision.more.append(Decision("clears", f.decision.sure))
+
+
+def _leave_undone(f: Filling, profile: Profile, words: list[str]) -> None:
+    question = Question(
+        "rows",
+        f"Some rows say {words[0]!r} under {profile.heading!r}. Was that work done?",
+        (
+            Choice("leave", "no: such rows are left out"),
+            Choice("take", "yes, as in the other rows"),
+        ),
+        _rows(f, profile, words),
+        unasked="leave",
+    )
+    if f.asker.choose(question) == "leave":
+        _drop(f, profile, words)
+
+
+def _rows(f: Filling, profile: Profile, words: Sequence[str]) -> tuple[str, ...]:
+    return tuple(f.row_text(at) for at, cell in enumerate(profile.cells) if cell in words)[:3]
+
+
+def _drop(f: Filling, profile: Profile, words: Sequence[str]) -> None:
+    f.decision.table_keys["drop_where"] = {profile.heading: _any_of(words)}
+    f.dropped |= set(words)
+
+
+def _any_of(words: Sequence[str]) -> str:
+    return f"^(?:{'|'.join(map(re.escape, words))})$"
+
+
+def fill_parted(f: Filling) -> None:
+    """Make the clears of the rows that were parted, of the columns that the readings have."""
+    for more in f.decision.more:
+        more.table_keys = {k: v for k, v in f.decision.table_keys.items() if k == "fill_down"} | {
+            "keep_where": f.decision.table_keys["drop_where"]
+        }
+        own = {**dict.fromkeys(_WHOSE, ""), "scanned_at": "cleared_at", "odometer_km": ""}
+        more.columns = [
+            Taken(own[t.column] or t.column, t.spec, t.sure, t.reason)
+            for t in f.decision.columns
+            if t.column in own
+        ]

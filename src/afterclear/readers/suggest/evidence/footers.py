@@ -1,0 +1,28 @@
+"""How lines begin that are none of a table's rows: sums, taxes, pages, who printed it and when.
+
+The words are common practice, no source.
+"""
+
+import re
+
+from afterclear.catalogue.folded_words import without_accents
+
+_TOTALS = re.compile(
+    r"(?:grand |sub)?totals?\b|sum(?:me|a)?\b|gesamt(?:summe)?\b|zwischensumme|razem\b|ogolem"
+    r"|anzahl|count\b|nombre de|liczba|numero de|records?\b"
+    r"|(?:gesamt|end|rechnungs)betrag|netto|brutto|mwst|ust\b|mehrwertsteuer|vat\b|tax\b|tva\b"
+    r"|iva\b|podatek|net a payer|a payer|base imponible|do zaplaty|rabatt|skonto|discount|remise"
+    r"|descuento|rabat\b|montant (?:ht|ttc)|importe total|kwota (?:netto|brutto|razem)"
+)
+_FOOTERS = re.compile(
+    r"seite \d|page \d|pagina \d|strona \d|erstellt|gedruckt|printed|exported|generated"
+    r"|report generated|end of"
+    r"|ende\b|imprime|edite|genere|fin du|impreso|generado|fin del|wydrukowano|wygenerowano|koniec"
+)
+
+
+def footer_word(text: str) -> int:
+    """Give the length of the word by which a line begins as a footer; 0: it does not."""
+    first = without_accents(text)
+    found = _TOTALS.match(first) or _FOOTERS.match(first)
+    return found.end() if found else 0

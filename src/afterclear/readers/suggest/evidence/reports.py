@@ -1,0 +1,198 @@
+"""A report in lines, read as a person would: facts, names of control units, a code a line.
+
+What is found becomes the patterns of a map: ``begin``, ``section``, ``row``, ``ignore``.  They are
+as narrow as the file allows: words of a status are those that were met, and so are names of units
+that stand alone.  A line that none of them knows is refused when the file is read, not guessed.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from afterclear.catalogue.control_units import ControlUnits
+from afterclear.catalogue.folded_words import without_accents
+from afterclear.readers.maps.heading_words import HeadingWords
+from afterclear.readers.suggest.evidence.footers import footer_word
+from afterclear.readers.suggest.evidence.profiles import (
+    heading_meanings,
+    is_none_word,
+)
+
+_FACT = re.compile(r"\s*([^:=]{2,40}?)\s*[:=]\s*(\S.*?)\s*")
+_BETWEEN = r"(?:\s{2,}|\t|\s*[|;]\s*)"  # two facts of one line
+_PIECES = re.compile(_BETWEEN)
+_CODE = r"[PCBU][0-3][0-9A-Fa-f]{3}(?:-[0-9A-Fa-f]{2})?|SPN\s*:?\s*\d+\s*/?\s*FMI\s*:?\s*\d+"
+_LEAD = r"^\s*(?:[-*\u2022]\s*|\d{1,3}[.)]\s*)?"
+_ROW = re.compile(rf"{_LEAD}({_CODE})(?![\w-])(.*)$")
+_GAP = r"[\s:;,\u2013-]+"
+_MARKED = re.compile(r"[\s=*#\u2013-]*\[?\s*(.*?)\s*\]?[\s:=*#\u2013-]*")
+_STATUS_WORDS = 3  # of one status
+_LIKELY = 0.5
+_UNIT_WORDS = 5
+_WHOSE = ("vehicle_id", "vin", "plate")
+_WHEN = ("scanned_at",)
+# Facts that may stand among codes: those of the next unit, or of the next vehicle.
+_OF_A_READING = {
+    *(*_WHOSE, *_WHEN, "time_of_day", "odometer_km", "odometer_mi", "engine_hours", "ecu"),
+}
+
+
+@dataclass(slots=True)
+class _Found:
+    """Patterns by kind, each once in the order of lines; and the words they are made of."""
+
+    begin: list[str] = field(default_factory=list)
+    section: list[str] = field(default_factory=list)
+    row: list[str] = field(default_factory=list)
+    ignore: list[str] = field(default_factory=list)
+    units: list[str] = field(default_factory=list)
+    in_brackets: bool = False
+    clean: list[str] = field(default_factory=list)
+    clean_units: list[str] = field(default_factory=list)  # told to be clean in a line of their own
+    silent: list[str] = field(default_factory=list)
+    tails: list[tuple[str, str]] = field(default_factory=list)  # where a status stands, its word
+    meant: set[str] = field(default_factory=set)  # plain columns that facts speak of
+    n_codes: int = 0
+
+    def add(self, kind: list[str], pattern: str) -> None:
+        if pattern not in kind:
+            kind.append(pattern)
+
+
+def patterns_of_report(
+    lines: Sequence[str], words: HeadingWords, units: ControlUnits
+) -> dict[str, list[str]] | None:
+    """Give a map's patterns for a report; None: it is none that could be understood."""
+    found = _Found()
+    for line in lines:
+        if line.strip():
+            _take(line, found, words, units)
+    is_one = found.n_codes and (found.meant & {*_WHOSE, *_WHEN})
+    if not is_one:
+        return None
+    if found.units:
+        names = "|".join(_loose(name) for name in found.units)
+        found.add(found.section, rf"^[\s=*#\u2013-]*(?P<ecu>{names})[\s:=*#\u2013-]*$")
+    if found.in_brackets:
+        found.add(found.section, r"^\s*\[\s*(?P<ecu>[^\]]+?)\s*\]\s*$")
+    found.row += _code_rows(found.tails)
+    clean = "|".join(map(_loose, found.clean))
+    if found.clean:
+        found.row.append(rf"^\s*(?P<code>{clean})[\s.]*$")
+    if found.clean_units:
+        names = "|".join(map(_loose, found.clean_units))
+        found.row.append(rf"^\s*(?P<ecu>{names})\s*:\s*(?P<code>{clean})[\s.]*$")
+    if found.silent:
+        silent = "|".join(map(_loose, found.silent))
+        found.row.append(rf"^\s*(?P<answer>{silent})[\s.]*$")
+    found.add(found.ignore, r"^\W*$")
+    made = {kind: getattr(found, kind) for kind in ("begin", "section", "row", "ignore")}
+    return {kind: each for kind, each in made.items() if each}
+
+
+def _take(line: str, found: _Found, words: HeadingWords, units: ControlUnits) -> None:
+    """Understand one line; what is not understood is left to be refused."""
+    text = line.strip()
+    own = text.rstrip(" .")
+    if row := _ROW.match(line):
+        found.n_codes += 1
+        found.tails.append(_status_in(row[2], words))
+    elif is_none_word(own):
+        found.add(found.clean, own)
+    elif words.of_word("ecu_response", own) == "no_answer":
+        found.add(found.silent, own)
+    elif not _is_unit(text, found, units) and not _is_fact(text, found, words):
+        is_head = not (found.begin or found.n_codes)
+        if is_head or footer_word(text):
+            found.add(found.ignore, rf"^\s*{re.sub(r'[0-9]+', r'[0-9]+', _loose(text))}\s*$")
+
+
+def _is_unit(text: str, found: _Found, units: ControlUnits) -> bool:
+    """Take a line that is the name of a control unit, or names one that is clean."""
+    if bracketed := re.fullmatch(r"\[\s*([^\]]+?)\s*\]", text):
+        found.in_brackets = bool(bracketed[1])
+        return True
+    label, _, said = text.partition(":")
+    if said.strip() and is_none_word(said.strip(" .")) and units.named(label):
+        found.add(found.clean, said.strip(" ."))
+        found.add(found.clean_units, label.strip())
+        return True
+    marked = _MARKED.fullmatch(text)
+    name = marked[1] if marked else text
+    if not name or ":" in name or len(name.split()) > _UNIT_WORDS or units.named(name) is None:
+        return False
+    found.add(found.units, name)
+    return True
+
+
+def _is_fact(text: str, found: _Found, words: HeadingWords) -> bool:
+    """Take a line of one or several labels, each with what is said of it."""
+    pieces = [piece for piece in _PIECES.split(text) if piece]
+    facts = [_FACT.fullmatch(piece) for piece in pieces]
+    told = [fact for fact in facts if fact]
+    if len(told) != len(pieces):
+        whole = _FACT.fullmatch(text)
+        told = [whole] if whole else []
+    meanings = [heading_meanings(fact[1], words) for fact in told]
+    roles = {max(m, key=lambda r: m[r]) for m in meanings if m and max(m.values()) >= _LIKELY}
+    if not told or (found.n_codes and not roles & _OF_A_READING):
+        return False  # words with a colon among codes: nobody knows what they are
+    names = [
+        "ecu" if m.get("ecu", 0.0) >= _LIKELY and m["ecu"] == max(m.values()) else _group(f[1])
+        for f, m in zip(told, meanings, strict=True)
+    ]
+    if len(set(names)) < len(names):
+        return False  # one label twice in a line
+    parts = [
+        rf"{_loose(f[1])}\s*[:=]\s*(?P<{name}>\S.*?)" for f, name in zip(told, names, strict=True)
+    ]
+    pattern = rf"^\s*{_BETWEEN.join(parts)}\s*$"
+    is_first = not found.begin and bool(roles & {*_WHOSE, *_WHEN})
+    found.add(found.begin if is_first or pattern in found.begin else found.section, pattern)
+    found.meant |= {name for m in meanings for name, sure in m.items() if sure >= _LIKELY}
+    return True
+
+
+def _group(label: str) -> str:
+    """Give a name for a pattern's group that means what the label means."""
+    name = re.sub(r"[^a-z0-9]+", "_", without_accents(label.casefold())).strip("_")
+    return name if name[:1].isalpha() else f"x_{name}"
+
+
+def _loose(text: str) -> str:
+    return r"\s+".join(map(re.escape, text.split()))
+
+
+# --- lines of codes -----------------------------------------------------------------------------
+
+
+def _status_in(tail: str, words: HeadingWords) -> tuple[str, str]:
+    """Find where a status stands behind a code: first, last, or nowhere; and its word."""
+    texts = tail.strip(" \t:;,.)]\u2013-").split()
+    for n in range(min(_STATUS_WORDS, len(texts)), 0, -1):
+        for place, own in (("first", texts[:n]), ("last", texts[-n:])):
+            word = " ".join(own).strip("()[],;:")
+            if words.of_word("status", word) is not None:
+                return place, word
+    return ("none", "") if texts else ("alone", "")
+
+
+def _code_rows(tails: Sequence[tuple[str, str]]) -> Iterator[str]:
+    """Write a pattern for each way in which codes stand in their lines."""
+    places = {place for place, _ in tails}
+    code = rf"{_LEAD}(?P<code>{_CODE})"
+    by_place = {
+        place: "|".join(
+            _loose(w)
+            for w in sorted({w for p, w in tails if p == place}, key=lambda w: (-len(w), w))
+        )
+        for place in ("first", "last")
+    }
+    if "first" in places:
+        state = rf"[(\[]?(?P<status>{by_place['first']})[)\]]?"
+        yield rf"{code}{_GAP}{state}(?:{_GAP}(?P<description>.*?))?\s*$"
+    if "last" in places:
+        between = r"(?:(?P<description>.*?)[\s,;:(\[\u2013-]+)?"
+        yield rf"{code}{_GAP}{between}[(\[]?(?P<status>{by_place['last']})[)\].]*\s*$"
+    if places & {"none", "alone"}:
+        yield rf"{code}(?:{_GAP}(?P<description>.*?))?\s*$"

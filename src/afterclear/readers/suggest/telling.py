@@ -1,0 +1,161 @@
+"""What a person is told of each column of a file: its values, what it is taken as, and why.
+
+And the first rows as they arrived, to be shown beside what is stored of them.
+"""
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+from afterclear.readers.maps.source_table import LINE
+from afterclear.readers.suggest.evidence.column_choice import Decision, Look, Taken
+from afterclear.readers.suggest.evidence.find_table import Seen
+from afterclear.readers.suggest.evidence.numbers import OWN_DECIMAL, is_number
+from afterclear.readers.suggest.evidence.profiles import (
+    Profile,
+    is_codes,
+    is_none_word,
+    is_plate,
+    is_vin,
+)
+from afterclear.readers.suggest.evidence.readings import Reading, Sight
+from afterclear.readers.suggest.writing import codes_patterns
+
+FIRST_ROWS = 50
+_MOST_OTHERS = 3
+_SHOWN = 3  # values of a column
+_MOSTLY = 0.8
+_FEW = 8  # distinct ones
+_LONGEST = 30
+
+
+_TIMES = ("scanned_at", "repaired_at", "cleared_at")
+# Role of a column -> the plain columns it becomes, where they are called otherwise.
+_BECOMES: Mapping[str, tuple[str, ...]] = {
+    "when": _TIMES,
+    "time_of_day": _TIMES,
+    "km": ("odometer_km",),
+    "hours": ("engine_hours",),
+    "distance_unit": ("odometer_km",),
+    "spn": ("code",),
+    "fmi": ("code",),
+    "code": ("code", "codes"),
+    "status_flag": ("status",),
+    **dict.fromkeys(
+        ("work_text", "complaint", "part_name", "description"), ("notes", "description")
+    ),
+}
+_IN_WORDS = {"when": "time", "km": "odometer", "hours": "engine_hours", "row_no": "number_of_row"}
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnTold:
+    """One column of a file, in words."""
+
+    heading: str
+    looks: str  # what its values are, with some of them
+    taken_as: tuple[str, ...]  # plain columns; none: it is kept aside
+    reason: str  # sure because
+    others: tuple[str, ...]  # what else it may be
+
+
+@dataclass(frozen=True, slots=True)
+class SourceRow:
+    """One row as it arrived."""
+
+    line: int
+    cells: tuple[tuple[str, str], ...]
+
+
+def look_at(sight: Sight, readings: list[Reading]) -> list[Look]:
+    """Look at each column, before anything is decided of it."""
+    return [
+        Look(
+            p.heading,
+            _values(p, sight),
+            tuple((r.role, r.sure, r.reason) for r in readings if r.heading == p.heading),
+        )
+        for p in sight.profiles
+    ]
+
+
+def told_columns(seen: Seen, decision: Decision) -> tuple[ColumnTold, ...]:
+    """Tell of each column what became of it."""
+    wide = codes_patterns(decision)
+    told = []
+    for look in decision.looks:
+        taken = [t for t in decision.columns if look.heading in t.headings]
+        is_wide = any(pattern.fullmatch(look.heading) for pattern in wide)
+        told.append(_told(look, taken, is_wide=is_wide))
+    return tuple(told) if seen.frame.width else ()
+
+
+def _told(look: Look, taken: list[Taken], *, is_wide: bool) -> ColumnTold:
+    columns = tuple(dict.fromkeys([*(t.column for t in taken), *(["code"] if is_wide else [])]))
+    best = max(taken, key=lambda t: t.sure, default=None)
+    reason = "nothing tells that it is needed"
+    if best is not None:
+        reason = f"{best.sure:.0%} sure: {best.reason}"
+    elif is_wide:
+        reason = "codes stand side by side"
+    others = [
+        f"{_IN_WORDS.get(role, role).replace('_', ' ')} ({sure:.0%})"
+        for role, sure, _ in look.roles
+        if not set(_BECOMES.get(role, (role,))) & set(columns)
+    ]
+    return ColumnTold(look.heading, look.values, columns, reason, tuple(others[:_MOST_OTHERS]))
+
+
+def _values(profile: Profile, sight: Sight) -> str:
+    values = profile.values
+    if not values:
+        return "empty"
+    kind = next(_kinds(profile, sight))
+    shown = ", ".join(_short(v) for v in values[:_SHOWN])
+    more = f", ... {len(values):,} different" if len(values) > _SHOWN else ""
+    n_empty = len(profile.cells) - sum(map(bool, profile.cells))
+    empty = f"; empty in {n_empty:,} of {len(profile.cells):,} rows" if n_empty else ""
+    return f"{kind}: {shown}{more}{empty}"
+
+
+def _kinds(profile: Profile, sight: Sight) -> Iterator[str]:
+    """Name what values are; the first that fits is said."""
+    if profile.heading in sight.times:
+        yield "times" if sight.times[profile.heading].has_clock else "dates"
+    if profile.heading in sight.clocks:
+        yield "times of day"
+    values = [v for v in profile.values if not is_none_word(v)]
+    tests: dict[str, Callable[[str], bool]] = {
+        "VINs": is_vin,
+        "fault codes": is_codes,
+        "plates": is_plate,
+        "numbers": is_number,
+        "control units": lambda v: sight.units.named(v) is not None,
+    }
+    for name, fits in tests.items():
+        if values and sum(map(fits, values)) >= _MOSTLY * len(values):
+            yield name
+    if profile.is_text:
+        yield "texts"
+    yield "few words" if len(profile.values) <= _FEW else "words"
+
+
+def _short(value: str) -> str:
+    text = re.sub(r"\s+", " ", value.replace(OWN_DECIMAL, "."))
+    return text if len(text) <= _LONGEST else f"{text[: _LONGEST - 3]}..."
+
+
+def first_rows(seen: Seen) -> tuple[SourceRow, ...]:
+    """Give the first rows as they arrived; of a line number that comes twice, none."""
+    head = seen.frame.head(FIRST_ROWS)
+    lines = seen.frame[LINE]
+    names = [n for n in head.columns if n != LINE]
+    once = set(lines.filter(lines.is_unique()).head(FIRST_ROWS))
+    return tuple(
+        SourceRow(
+            row[LINE],
+            tuple((n, str(row[n]).strip().replace(OWN_DECIMAL, ".")) for n in names if row[n]),
+        )
+        for row in head.iter_rows(named=True)
+        if row[LINE] in once
+    )
