@@ -78,7 +78,7 @@ def mapped_rows(
     notes += [
         f"{what} left out: {n:,}"
         for what, n in table.left_out.items()
-        if not (several and what == AFTER)
+        if n and not (several and what == AFTER)
     ]
     return Mapped(PlainRows(spec.into, rows), (*table.rejections, *uneven, *refused), tuple(notes))
 
