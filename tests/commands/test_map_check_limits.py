@@ -130,7 +130,7 @@ def test_a_suggested_map_reads_no_more_pages_than_a_load_may(tmp_path: Path) -> 
     path = tmp_path / "fleet_list.pdf"
     path.write_bytes(next(f.raw for f in papers() if f.name == path.name))
     (check,) = check_file(app, path)
-    assert "has 3 pages; at most 2 are read" in check.why
+    assert "has 3 pages; at most 2 are read" in check.reason
     assert not check.is_usable
 
 

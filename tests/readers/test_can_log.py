@@ -117,7 +117,7 @@ DOUBTFUL = [  # one message among other traffic of its unit, why it is left asid
 ]
 
 
-@pytest.mark.parametrize(("payload", "why"), DOUBTFUL)
+@pytest.mark.parametrize(("payload", "reason"), DOUBTFUL)
 def test_a_message_that_breaks_the_standard_once_is_set_aside(
     tmp_path: Path, payload: str, reason: str
 ) -> None:
