@@ -152,6 +152,7 @@ def test_each_verdict_has_its_sentence_on_the_vehicles_page() -> None:
 def test_the_first_screen_says_what_to_do(pages: dict[str, str]) -> None:
     text = " ".join("".join(Reader(pages["fleet.html"]).texts).split())
     assert "Bring in 2 vehicles, 1 of them for safety. Scan 1 more" in text
+    assert "2 to bring in 1 to scan next" in text
     assert "1 fault came back" in text
     assert "2 fixes proven" in text
 
@@ -159,7 +160,7 @@ def test_the_first_screen_says_what_to_do(pages: dict[str, str]) -> None:
 def test_an_empty_store_says_so() -> None:
     pages = render_digest(build_digest(frames_of([])))
     fleet_text = " ".join("".join(Reader(pages["fleet.html"]).texts).split())
-    assert "This is the first digest" in fleet_text
+    assert "Since the last digest" not in fleet_text  # there is none before it
     assert "No repair or clear of a code has been loaded yet." in fleet_text
     assert "No vehicle has been loaded yet." in pages["index.html"]
     for html in pages.values():
