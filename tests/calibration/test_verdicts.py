@@ -29,3 +29,10 @@ def test_verdicts_under_other_laws_are_calibrated(name: str, size: int) -> None:
     assert found.ece <= 0.03
     assert found.wrong <= 0.02
     assert found.ece_same <= 0.04
+
+
+@pytest.mark.slow
+def test_where_every_fix_fails_late_returns_are_not_taken_for_worn_parts() -> None:
+    found = scored(BY_NAME["every fix fails"], 400, 1, first=102)
+    assert found.ece <= 0.02  # .068 when the search began with late returns as worn parts
+    assert found.held == 0
