@@ -121,6 +121,22 @@ def test_a_clear_in_a_visit_with_any_order_is_part_of_that_work(tmp_path: Path) 
     }
 
 
+def test_work_of_which_nobody_knows_the_site_is_not_another_sites(tmp_path: Path) -> None:
+    """Clears on record name no site; beside them every site would seem to clear less."""
+    stories = [Story(f"V{n:02d}").scan(0, 1000, engine=[CODE]) for n in range(30)]
+    for number, story in enumerate(stories):
+        if number < 20:
+            valve(story, 0.1, 1000, site="Ashford" if number % 2 else "Birkdale")
+        else:
+            story.clear(0.1, 1000)
+    with found(tmp_path, *stories) as con:
+        told = {(r["finding"], r["site"]): r for r in rows(con, "process")}
+    here, unknown = told["bare_clears", "Ashford"], told["bare_clears", None]
+    assert (here["n_of"], here["others_share"], here["p_value"]) == (10, 0, 1)
+    assert (unknown["n"], unknown["share"], unknown["others_share"]) == (10, 1, None)
+    assert (unknown["p_value"], unknown["flagged"]) == (None, False)
+
+
 def test_codes_cleared_one_after_the_other_are_one_visit(tmp_path: Path) -> None:
     """At 10:53 and 11:07: a full hour between them does not make two."""
     story = Story("V1").scan(0, 1000, engine=[CODE], brakes=["C0034-13"])

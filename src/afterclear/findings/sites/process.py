@@ -117,16 +117,19 @@ def _shares(finding: str, vehicles: pl.DataFrame) -> pl.DataFrame:
     """Hold what was counted at each site against the others.
 
     Work on one vehicle is not independent, so two tests must speak: of single pieces of work, and
-    of vehicles.  The larger p counts.
+    of vehicles.  The larger p counts.  Work of which nobody knows where it was done is told by
+    itself: it may be any site's, and is not held against the others.
     """
     sites = vehicles.group_by("site", maintain_order=True).agg(pl.col("n", "n_of").sum())
     n, n_of = (sites[name].to_numpy().astype(np.float64) for name in ("n", "n_of"))
-    others, others_of = n.sum() - n, n_of.sum() - n_of
+    known = sites["site"].is_not_null().to_numpy()
+    others, others_of = (np.where(known, row[known].sum() - row, 0.0) for row in (n, n_of))
     low, high = exact_share_interval(n, n_of)
     test = association(pair_tables(n, n_of - n, others, others_of - others))
     alone = others_of == 0
-    place = vehicles["site"].rle_id().to_numpy().astype(np.int64)
-    by_vehicle = clustered_difference_p(vehicles["n"], vehicles["n_of"], place, len(sites))
+    placed = vehicles.with_columns(pl.col("site").rle_id().alias("place")).drop_nulls("site")
+    place = placed["place"].to_numpy().astype(np.int64)
+    by_vehicle = clustered_difference_p(placed["n"], placed["n_of"], place, len(sites))
 
     p_value = np.where(alone, np.nan, np.maximum(test.p_value, by_vehicle))
     q_value = benjamini_hochberg(p_value)
