@@ -12,6 +12,7 @@ from afterclear.catalogue.order_text.clauses import Act, Clause, Part
 from afterclear.catalogue.order_text.speech import WIRING
 
 Places = dict[str, set[str]]  # axis -> values told
+_FILLED: Final = {"refrigerant", "transmission_fluid"}
 _OWN_PARTS: Final = {"repair"}  # such work takes a thing apart: what is named with it is of it
 
 
@@ -37,9 +38,14 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
         for part in clause.parts:
             if _is_detail(clause, part):
                 continue
-            actions = tuple(dict.fromkeys(a.action for a in acts[at]))
+            actions = tuple(dict.fromkeys(_action(a, part) for a in acts[at]))
             _join(found, Bound(part, places, actions))
     return found
+
+
+def _action(act: Act, part: Part) -> str:
+    """Say what an act is for a component: what is charged is full of gas, or a battery in use."""
+    return "inspect" if act.fills and part.key not in _FILLED else act.action
 
 
 def _is_detail(clause: Clause, part: Part) -> bool:
@@ -117,16 +123,31 @@ def _void_back(before: list[Clause], clause: Clause) -> None:
 def _refer(clauses: list[Clause]) -> None:
     """Let "new bearing" mean the wheel bearing named before it."""
     for at, clause in enumerate(clauses):
-        if clause.parts or not clause.acts:
+        if not clause.acts:
             continue
-        earlier = [
-            p for c in clauses[:at] if not c.void for p in c.parts if p.of or p.key != WIRING
-        ]
+        earlier = [p for c in clauses[:at] if not c.void for p in c.parts if _is_thing(p)]
+        if clause.parts:
+            near = [c for c in clauses[:at] if c.sentence >= clause.sentence - 1 and not c.acts]
+            idle = [p for c in near if not c.void for p in c.parts if _is_thing(p)]
+            clause.parts = [_meant(part, idle) for part in clause.parts]
+            continue
         stems = {s for word in clause.words for s in word.stems}
         meant = [p for p in reversed(earlier) if p.stems & stems]
-        if meant and not clause.places:
+        if meant:
             key = meant[0].of or meant[0].key
             clause.parts = [replace(meant[0], key=key, of="", start=_start(clause, meant[0]))]
+
+
+def _is_thing(part: Part) -> bool:
+    return bool(part.of) or part.key != WIRING
+
+
+def _meant(part: Part, idle: list[Part]) -> Part:
+    """Take a short name for the thing named in full before: "glow plug broken, 4 plugs new"."""
+    if part.words > 1 or part.key == WIRING:
+        return part
+    full = [p for p in reversed(idle) if p.words > 1 and not p.of and part.stems <= p.stems]
+    return replace(part, key=full[0].key) if full else part
 
 
 def _start(clause: Clause, part: Part) -> int:
@@ -178,7 +199,9 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
                 yield from acts[later]
             return
         # "no power to the pump, fuse replaced": what was done is of another thing
-        if other.acts and (bare or not other.strange) and not other.named_others:
+        if other.part_of or other.named_others:
+            continue
+        if other.acts and (bare or not other.strange):
             bare = False
             yield from other.acts
 
@@ -186,7 +209,7 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
 def _answer(clauses: list[Clause], sentence: int) -> list[Act]:
     """Take what the next sentence says was done, if it names nothing: "New one fitted"."""
     own = [c for c in clauses if c.sentence == sentence]
-    if any(c.parts or c.void or c.named_others for c in own):
+    if any(c.parts or c.void or c.named_others or c.part_of for c in own):
         return []
     return [act for c in own for act in c.acts]
 

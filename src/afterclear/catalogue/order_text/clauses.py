@@ -11,6 +11,7 @@ from afterclear.catalogue.order_text.vocabulary import SENTENCE, Word, is_measur
 
 _REACH: Final = 4  # words between a hose and what it belongs to
 _UNIT: Final = "control_unit"  # "gearbox ECU" is no gearbox
+_FILLING: Final = ("recharg", "recarg", "charg", "carga")  # in English, French and Spanish
 _OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
 _NEGATES: Final = 2  # words between "not" and what was not done
 
@@ -24,6 +25,7 @@ class Part:
     start: int
     stems: frozenset[str]  # of the words that name it
     beside: bool = False  # named by a word of wiring and of a component: a plug
+    words: int = 1  # that name it
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +35,7 @@ class Act:
     start: int
     action: str
     weak: bool  # a noun or a form that does not say it is done: "new", "replacement"
+    fills: bool = False  # "recharged"
 
 
 @dataclass(slots=True)
@@ -140,7 +143,7 @@ class _Reader:
         because = min((f.start for f in said if f.meaning == "untouched"), default=len(words))
         found = [f for f in found if f.start < because and used.isdisjoint(f.places)]
         beside = [b for b in beside if used.isdisjoint(b.places)]
-        acts = [a for a in acts if not self._is_in_name(a, found)]
+        acts = [a for a in acts if a.start < because and not self._is_in_name(a, found)]
         named = {at for f in found if f.meaning != OTHER for at in f.places}
         taken = {at for f in (*found, *acts) if f.meaning != OTHER for at in f.places}
         acts += self._stemmed(used | taken)
@@ -163,6 +166,7 @@ class _Reader:
             and w.text not in speech.pronouns
             and not w.text.isdecimal()
             and not is_measure(w.text)
+            and not any(words[i].text == w.text for i in taken & {at - 1, at + 1})
             for at, w in enumerate(words)
         )
         clause.named_others = any(f.meaning == OTHER for f in found) or any(
@@ -198,7 +202,8 @@ class _Reader:
 
     def _act(self, found: Found) -> Act:
         weak = all(self._speech.is_weak(self._words[at].text) for at in found.places)
-        return Act(found.start, found.meaning, weak)
+        fills = any(self._words[at].text.startswith(_FILLING) for at in found.places)
+        return Act(found.start, found.meaning, weak, fills and found.meaning == "replace")
 
     def _is_anothers(self, found: Found, taken: set[int]) -> bool:
         """Tell whether "new" is said of a thing nobody knows: "spliced in new section"."""
@@ -259,6 +264,11 @@ class _Reader:
             if one.meaning in (OTHER, SYMPTOM):
                 self._part_of |= one.meaning == OTHER and self._names_more(one)
                 continue
+            if any(o.meaning == OTHER and self._touch(one, o) for o in found) or (
+                one.meaning == _UNIT and self._is_coded_to(one)
+            ):
+                self._part_of = True
+                continue
             if len(found) > 1 and self._is_where(one):
                 self._part_of = True
                 continue
@@ -270,6 +280,12 @@ class _Reader:
             kept.append(one)
         return kept
 
+    def _is_coded_to(self, one: Found) -> bool:
+        """Tell whether a control unit is only what another thing was made known to."""
+        at = one.start - 1
+        is_toward = at >= 0 and self._words[at].text in self._speech.toward
+        return is_toward and any(self._speech.action_of(w) == "software" for w in self._words)
+
     def _names_more(self, other: Found) -> bool:
         """Tell whether one word of a thing that is no component names one: "turbo oil line"."""
         alone = [self._speech.components.scattered([self._words[at]], set()) for at in other.places]
@@ -278,11 +294,13 @@ class _Reader:
     def _is_where(self, one: Found) -> bool:
         """Tell whether a name only says where another thing is: "behind the catalyst"."""
         at = one.start - 1
-        if any(self._touch(one, c) for c in self._cables):
-            return False
-        while at >= 0 and self._words[at].text not in self._speech.beyond and at in self._passed:
+        speech = self._speech
+        while at >= 0 and self._words[at].text not in speech.beyond and at in self._passed:
             at -= 1
-        return at >= 0 and self._words[at].text in self._speech.beyond
+        if at < 0 or self._words[at].text not in speech.beyond:
+            return False
+        is_apart = self._words[at].text in speech.apart  # "behind", not "on" or "of"
+        return is_apart or not any(self._touch(one, c) for c in self._cables)
 
     def _has_head(self, one: Found, taken: set[int]) -> bool:
         """Tell whether a name says whose hose, seal or bracket was worked on.
@@ -357,7 +375,8 @@ class _Reader:
 
     def _part(self, found: Found, key: str, of: str, *, beside: bool = False) -> Part:
         stems = frozenset(s for at in found.places for s in self._words[at].stems)
-        return Part(key, of, found.start, stems, beside)
+        texts = {self._words[at].text for at in found.places}
+        return Part(key, of, found.start, stems, beside, max(len(texts), len(stems)))
 
     def _number_parts(self, clause: Clause, kept: list[Found]) -> None:
         """Take a number after one part of a cylinder for its cylinder: "coil 4"."""

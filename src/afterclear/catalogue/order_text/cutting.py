@@ -27,11 +27,13 @@ _DEPTH: Final = {"(": 1, "[": 1, ")": -1, "]": -1}
 _JOINS: Final = "&+"
 # cylinders one after the other: "cyl 1, 2 and 4", "Zyl. 1-4"; no measure after the last
 _CYLINDERS = re.compile(
-    r"\b(c[yi]l[^\W\d_]*\.?|zyl[^\W\d_]*\.?)\s*(?:n[or°º]\.?\s*)?(\d{1,2}"
+    r"\b((?:inj|iny|einspr|wtrysk|coil|bobin|zünds|spule|cew|glüh|glow|buj|boug|świec|kerz|calent"
+    r"|plug)[^\W\d_]*|c[yi]l[^\W\d_]*\.?|zyl[^\W\d_]*\.?)\s*(?:n[or°º]\.?\s*)?(\d{1,2}"
     r"(?:\s*(?:[,;+&/-]|-|\band\b|\bund\b|\bu\.|\bet\b|\by\b|\bi\b|\be\b)\s*\d{1,2})+)"
     r"(?!\d|[.,]\d|\s*(?:%|\u00b0|nm\b|km\b|std\b|h\b|hrs\b|aw\b|x\b|bar\b|v\b|ohm|szt|uds|st\b|stk\b))",
     re.IGNORECASE,
 )
+_TWICE = re.compile(r"\b([^\W\d_]{2})[/-]\1\b", re.IGNORECASE)  # DC/DC
 _NUMBER_SIGN = re.compile(r"[n№][°º](?=\s*\d)|#(?=\d{1,2}\b)", re.IGNORECASE)
 # a first letter for a word: w/pump
 _FIRST_LETTER = re.compile(r"\b([^\W\d_])/(?=[^\W\d_]{3})")
@@ -44,6 +46,7 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     """Cut a text into words, with the breaks before them."""
     text = ELISION.sub("", text[:_LONGEST_TEXT])
     text = _R_AND_R.sub("replace", text)
+    text = _TWICE.sub(r"\1 \1", text)
     text = _BOTH.sub(BOTH_SIDES, text)
     text = _NUMBER_SIGN.sub(" nr ", _CYLINDERS.sub(_each_cylinder, text))
     text = _INITIALS.sub(lambda m: "".join(g for g in m.groups() if g), text)
@@ -80,7 +83,9 @@ def _each_cylinder(told: re.Match[str]) -> str:
     numbers = [int(n) for n in re.findall(r"\d+", told[2])]
     is_span = len(numbers) == _ENDS_OF_SPAN and "-" in told[2] and numbers[0] < numbers[1]
     counted = range(numbers[0], numbers[1] + 1) if is_span else numbers
-    return " ".join(f"{told[1]} {n}" for n in counted)
+    is_axis = told[1][:3].casefold() in {"cyl", "cil", "zyl"}
+    name, axis = ("", told[1]) if is_axis else (f"{told[1]} ", "cyl")
+    return name + " ".join(f"{axis} {n}" for n in counted)
 
 
 def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) -> int:
@@ -94,7 +99,7 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
     if not after.strip():
         return SENTENCE
     is_capital = after.lstrip()[:1].isupper()
-    is_written_out = len(sentence[-1].written) >= TYPO_FROM and vocabulary.is_written(before)
+    is_written_out = before != BOTH_SIDES and len(sentence[-1].written) >= TYPO_FROM and vocabulary.is_written(before)
     ends = is_capital or (is_written_out and after[:1].isspace())
     return SENTENCE if ends and vocabulary.is_whole(before) else 0
 

@@ -23,6 +23,8 @@ class Grammar:
     head_order: str  # where the word stands that says which part of a thing: "after", "before"
     genitives: frozenset[str]  # words between such a part and its thing: "of"
     prefixes: re.Pattern[str]  # before a verb, changing what it means a little: "re-", "ausge-"
+    toward: frozenset[str]  # words between work and the unit a thing is made known to: "to"
+    apart: frozenset[str]  # words before a thing that only says where another was: "behind"
     plural: re.Pattern[str]  # ends of names that may be of several
 
 
@@ -35,6 +37,8 @@ def _grammar(  # noqa: PLR0913 - one line of a table each
     genitives: str = "",
     *,
     prefixes: str,
+    toward: str,
+    apart: str,
     plural: str,
 ) -> Grammar:
     return Grammar(
@@ -46,6 +50,8 @@ def _grammar(  # noqa: PLR0913 - one line of a table each
         order,
         frozenset(genitives.split()),
         re.compile(f"(?:{prefixes})"),
+        frozenset(toward.split()),
+        frozenset(apart.split()),
         re.compile(f".*(?:{plural})"),
     )
 
@@ -59,6 +65,8 @@ GRAMMARS: Final = {
         "after",
         "of",
         prefixes="re|pre|un",
+        toward="to with on in at into",
+        apart="behind near under beside above inside against below",
         plural="s",
     ),
     "de": _grammar(
@@ -70,6 +78,8 @@ GRAMMARS: Final = {
         "vom von des der am",
         prefixes="(?:ab|an|auf|aus|durch|ein|fest|frei|heraus|hinein|nach|neu|ver|vor|weg|wieder"
         "|zurück|zuruck|zusammen|um|über|uber|be|ent|er)?(?:zu|ge)?",
+        toward="am an im zum mit beim ans in",
+        apart="hinter neben unter unterm zwischen über gegen unterhalb oberhalb",
         plural="n|s|e",
     ),
     "fr": _grammar(
@@ -81,6 +91,8 @@ GRAMMARS: Final = {
         "of",
         "de du des d",
         prefixes="re|de|des|pre",
+        toward="au à dans sur avec aux",
+        apart="derrière sous près contre entre vers",
         plural="s|x",
     ),
     "es": _grammar(
@@ -92,6 +104,8 @@ GRAMMARS: Final = {
         "of",
         "de del",
         prefixes="re|des|pre",
+        toward="en a al con",
+        apart="detrás bajo junto cerca entre contra tras",
         plural="s",
     ),
     "pl": _grammar(
@@ -105,6 +119,8 @@ GRAMMARS: Final = {
         "y|a|e|i|ony|ona|one|ono|any|ana|ane|ano|ty|ta|te|to|ic|ac|l|la|lo|li|ego|ej|ych|ym|uje|a",
         "before",
         prefixes="wy|prze|z|s|o|od|do|na|po|pod|za|u|roz|ob|wz|ze",
+        toward="do w ze z na",
+        apart="za obok pod nad między koło przed",
         plural="i|y|e|ow|ami|ach",
     ),
 }
@@ -131,7 +147,8 @@ class Beginnings:
             return told
         before = self._prefixes.match(folded)
         rest = folded[before.end() :] if before else ""
-        return self._begun(rest) if _BARE_FROM <= len(rest) < len(folded) else ""
+        told = self._begun(rest) if _BARE_FROM <= len(rest) < len(folded) else ""
+        return "" if told == "replace" else told  # "ausgebaut" is no "eingebaut"
 
     def _begun(self, folded: str) -> str:
         for size in range(len(folded), 1, -1):

@@ -65,7 +65,11 @@ class Speech:
         self.problems: list[str] = []
         grammar = GRAMMARS[language]
         self._grammar = grammar
+        self.vocabulary.is_told = lambda folded: bool(
+            self._states.meaning(folded) or self._verbs.meaning(folded)
+        )
         self.fillers, self.genitives = grammar.fillers, grammar.genitives
+        self.toward, self.apart = grammar.toward, grammar.apart
         self.head_order = grammar.head_order
         self._verbs = Beginnings(grammar.verb_ends, grammar.prefixes)
         self._states = Beginnings(_ANY_END)
@@ -226,6 +230,8 @@ class Speech:
         words = [w for w in plain_words(name) if w not in self.fillers]
         if not words:
             return False
+        if len(words) == 1 and self._states.meaning(folded_word(words[0])):
+            return True  # "knocking"
         if self._grammar.nouns_are_capital:
             return words[-1].endswith(tuple(self.quantities))
         head = words[-1] if self.head_order == "after" else words[0]

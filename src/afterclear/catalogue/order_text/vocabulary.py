@@ -86,6 +86,7 @@ class Vocabulary:
     parts: frozenset[str] = frozenset()  # of compounds, folded
     dotted: dict[str, str] = field(default_factory=dict)  # what a word cut short means
     closers: set[str] = field(default_factory=set)  # short words for work: "ern." ends a sentence
+    is_told: Callable[[str], bool] | None = None  # whether a word is known by how it begins
     _counting: set[str] = field(default_factory=set)  # stems of "cylinder", "bank"
     _same: dict[str, str] = field(default_factory=dict)  # folded variant -> canonical word
     _known: dict[str, set[str]] = field(default_factory=dict)  # folded surface -> stems
@@ -223,6 +224,8 @@ class Vocabulary:
         from rapidfuzz.distance import OSA  # noqa: PLC0415
 
         size = len(folded)
+        if self.is_told is not None and self.is_told(folded):
+            return set()
         if size < TYPO_FROM:
             return self._perhaps_misspelt(folded)
         most = 1 + (size >= _TWO_TYPOS_FROM)
