@@ -104,6 +104,47 @@ def test_what_is_no_work_or_not_known_is_not_read(
         ),
         # what a rebuilt thing was rebuilt with
         ("Pont AR refait roulements + joints", [Work("differential", "rear", "repair")]),
+        # places of one kind add up
+        (
+            "Querlenker VL und VR ausgeschlagen, beide ersetzt",
+            [
+                Work("suspension_arm", "front_left", "replace"),
+                Work("suspension_arm", "front_right", "replace"),
+            ],
+        ),
+        (
+            "Injectors 1 and 3 leaking, replaced",
+            [
+                Work("injector", "cylinder_1", "replace"),
+                Work("injector", "cylinder_3", "replace"),
+            ],
+        ),
+        # a complaint tells the place
+        ("Knock front left, drop link renewed", [Work("stabiliser", "front_left", "replace")]),
+        # a short name means what was named in full
+        (
+            "Świeca żarowa cyl 3 urwana, 4 świece nowe",
+            [Work("glow_plug", "cylinder_3", "replace")],
+        ),
+        # where an earth point was, and what a lock was made known to
+        (
+            "Scheinwerfer links dunkel: Massepunkt hinter Batterie gereinigt",
+            [Work("wiring", "left", "clean", "headlamp")],
+        ),
+        (
+            "Antivol de colonne neuf, appris au calculateur",
+            [Work("steering_lock", "", "replace"), Work("steering_lock", "", "software")],
+        ),
+        # a charged battery is no new one, what was taken out is no new one either
+        ("Batterie à plat, rechargée", [Work("battery", "", "inspect")]),
+        ("Wtryskiwacz AdBlue wymontowany", []),
+        # a kind of thing that none named before is
+        ("Brake lights stuck on, pedal switch adjusted", []),
+        ("HVAC blower stuck on full, resistor replaced", []),
+        ("Ölzulaufleitung Turbo erneuert", []),
+        # symptoms and what is measured are no parts
+        ("Mariposa sucia, limpiada, ralentí estable", [Work("throttle_body", "", "clean")]),
+        ("Kraftstoffdruck geprüft", []),
         # not this, but that
         (
             "Nicht Lichtmaschine, sondern Batterie defekt, Batterie erneuert",

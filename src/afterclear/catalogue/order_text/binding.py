@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
-from afterclear.catalogue.order_text.clauses import Act, Clause, Part
 from afterclear.catalogue.order_text.speech import WIRING
+from afterclear.catalogue.order_text.told import Act, Clause, Part
 
 Places = dict[str, set[str]]  # axis -> values told
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
@@ -123,9 +123,12 @@ def _void_back(before: list[Clause], clause: Clause) -> None:
 def _refer(clauses: list[Clause]) -> None:
     """Let "new bearing" mean the wheel bearing named before it."""
     for at, clause in enumerate(clauses):
-        if not clause.acts:
+        if not clause.acts or (clause.part_of and clause.named_others):
             continue
         earlier = [p for c in clauses[:at] if not c.void for p in c.parts if _is_thing(p)]
+        if clause.parts:
+            is_told = any(c.sentence == clause.sentence and c.parts for c in clauses[:at])
+            clause.parts = [p for p in clause.parts if not (p.toward and is_told)]
         if clause.parts:
             near = [c for c in clauses[:at] if c.sentence >= clause.sentence - 1 and not c.acts]
             idle = [p for c in near if not c.void for p in c.parts if _is_thing(p)]
@@ -144,9 +147,9 @@ def _is_thing(part: Part) -> bool:
 
 def _meant(part: Part, idle: list[Part]) -> Part:
     """Take a short name for the thing named in full before: "glow plug broken, 4 plugs new"."""
-    if part.words > 1 or part.key == WIRING:
+    if part.words > 1 or part.of:
         return part
-    full = [p for p in reversed(idle) if p.words > 1 and not p.of and part.stems <= p.stems]
+    full = [p for p in reversed(idle) if p.words > 1 and not p.of and part.stems & p.head]
     return replace(part, key=full[0].key) if full else part
 
 
@@ -191,7 +194,7 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
                 return
             continue
         if other.parts:
-            is_loom = any(p.key == WIRING and not p.of for p in other.parts) or any(
+            is_loom = any((p.key == WIRING and not p.of) or p.beside for p in other.parts) or any(
                 p.of == o.key for p in clause.parts for o in other.parts if p.of
             )
             is_listed = bare and not clause.is_state and not clause.strange
@@ -199,11 +202,18 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
                 yield from acts[later]
             return
         # "no power to the pump, fuse replaced": what was done is of another thing
-        if other.part_of or other.named_others:
+        if other.part_of or other.named_others or _is_of_another(other, clause):
             continue
         if other.acts and (bare or not other.strange):
             bare = False
             yield from other.acts
+
+
+def _is_of_another(other: Clause, clause: Clause) -> bool:
+    """Tell whether a kind of thing is told that none of a clause's components is: "switch"."""
+    return bool(other.heads) and all(
+        p.family.isdisjoint(other.heads) and not p.beside and p.key != WIRING for p in clause.parts
+    )
 
 
 def _answer(clauses: list[Clause], sentence: int) -> list[Act]:

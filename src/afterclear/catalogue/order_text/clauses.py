@@ -1,12 +1,12 @@
 """A text of an order cut into clauses: what each names, where, what was done, and if it was."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from typing import Final
 
 from afterclear.catalogue.order_text.phrases import Found
 from afterclear.catalogue.order_text.places import MOST, counts
 from afterclear.catalogue.order_text.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_text.vocabulary import SENTENCE, Word, is_measure
 
 _REACH: Final = 4  # words between a hose and what it belongs to
@@ -14,64 +14,6 @@ _UNIT: Final = "control_unit"  # "gearbox ECU" is no gearbox
 _FILLING: Final = ("recharg", "recarg", "charg", "carga")  # in English, French and Spanish
 _OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
 _NEGATES: Final = 2  # words between "not" and what was not done
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """A component a clause names."""
-
-    key: str  # of the lexicon, or ``WIRING``
-    of: str  # the component whose wiring it is
-    start: int
-    stems: frozenset[str]  # of the words that name it
-    beside: bool = False  # named by a word of wiring and of a component: a plug
-    words: int = 1  # that name it
-
-
-@dataclass(frozen=True, slots=True)
-class Act:
-    """What was done."""
-
-    start: int
-    action: str
-    weak: bool  # a noun or a form that does not say it is done: "new", "replacement"
-    fills: bool = False  # "recharged"
-
-
-@dataclass(slots=True)
-class Clause:
-    """What stands between two commas, or words such as "and"."""
-
-    words: list[Word]
-    sentence: int
-    joined: bool  # by "and", not by a comma
-    parts: list[Part] = field(default_factory=list)
-    places: dict[str, set[str]] = field(default_factory=dict)  # axis -> values told
-    acts: list[Act] = field(default_factory=list)
-    said: dict[str, int] = field(default_factory=dict)  # kind -> first word
-    is_state: bool = False  # it says how something is: worn, seized
-    strange: int = 0  # words nobody knows
-    named_others: bool = False  # a thing that is no component
-    part_of: bool = False  # a known component's hose, seal, bracket
-    first_place: int = -1
-    last_place: int = -1
-    weight: float = 0.0
-    void: bool = False
-
-    @property
-    def aside(self) -> bool:
-        """Whether it stands in brackets."""
-        return self.words[0].aside
-
-    @property
-    def first_part(self) -> int:
-        """Place of the first component."""
-        return min((p.start for p in self.parts), default=0)
-
-    @property
-    def leads(self) -> bool:
-        """Whether what was done stands before what it was done with."""
-        return bool(self.acts) and self.acts[0].start < self.first_part
 
 
 def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
@@ -129,7 +71,7 @@ class _Reader:
         self._idle = {at for at, w in enumerate(words) if w.text in speech.fillers}
         self._passed = self._spots | self._idle
         self._part_of = False
-        self._acted = False
+        self._acted = self._taught = False
         self._cables: list[Found] = []
 
     def clause(self, sentence: int, *, joined: bool) -> Clause:
@@ -148,9 +90,18 @@ class _Reader:
         taken = {at for f in (*found, *acts) if f.meaning != OTHER for at in f.places}
         acts += self._stemmed(used | taken)
         taken |= {at for f in (*beside, *acts, *said) for at in f.places} | self._passed
-        states = {at for at, w in enumerate(words) if at not in taken and speech.is_state(w)}
-        taken |= states | {at for at, w in enumerate(words) if speech.is_neutral(w)}
+        states = {
+            at
+            for at, w in enumerate(words)
+            if at not in taken and speech.is_state(w) and w.stems.isdisjoint(speech.heads)
+        }
+        taken |= states | {
+            at
+            for at, w in enumerate(words)
+            if speech.is_neutral(w) and w.stems.isdisjoint(speech.heads)
+        }
         self._acted = bool(acts)
+        self._taught = any(a.meaning == "software" for a in acts)
         self._cables = [*beside, *(f for f in found if f.meaning == WIRING)]
         kept = self._whole(found, taken - ({at for a in acts for at in a.places} - named))
         clause = Clause(words, sentence, joined, self._parts(kept, beside), self._by_axis)
@@ -173,6 +124,12 @@ class _Reader:
             at not in taken and not w.stems.isdisjoint(speech.sundries)
             for at, w in enumerate(words)
         )
+        clause.heads = frozenset(
+            s
+            for at, w in enumerate(words)
+            if at not in taken and not w.guessed and w.stems & speech.heads
+            for s in w.stems & speech.heads
+        )
         clause.part_of = self._part_of
         clause.first_place = min(self._spots, default=-1)
         clause.last_place = max(self._spots, default=-1)
@@ -188,7 +145,9 @@ class _Reader:
         return [
             Found((at,), action)
             for at, word in enumerate(self._words)
-            if at not in used and (action := self._speech.action_of(word))
+            if at not in used
+            and word.stems.isdisjoint(self._speech.heads)
+            and (action := self._speech.action_of(word))
         ]
 
     def _is_in_name(self, act: Found, found: list[Found]) -> bool:
@@ -264,9 +223,7 @@ class _Reader:
             if one.meaning in (OTHER, SYMPTOM):
                 self._part_of |= one.meaning == OTHER and self._names_more(one)
                 continue
-            if any(o.meaning == OTHER and self._touch(one, o) for o in found) or (
-                one.meaning == _UNIT and self._is_coded_to(one)
-            ):
+            if any(o.meaning == OTHER and self._touch(one, o) for o in found):
                 self._part_of = True
                 continue
             if len(found) > 1 and self._is_where(one):
@@ -284,7 +241,7 @@ class _Reader:
         """Tell whether a control unit is only what another thing was made known to."""
         at = one.start - 1
         is_toward = at >= 0 and self._words[at].text in self._speech.toward
-        return is_toward and any(self._speech.action_of(w) == "software" for w in self._words)
+        return one.meaning == _UNIT and is_toward and self._taught
 
     def _names_more(self, other: Found) -> bool:
         """Tell whether one word of a thing that is no component names one: "turbo oil line"."""
@@ -308,23 +265,26 @@ class _Reader:
         It stands beside the name, or before it with words nobody knows between ("tubo de engrase
         del turbo").  A word nobody knows where the language puts the head counts as one.
         """
+        if one.meaning == WIRING:
+            return False
         words = self._words
         near = set(self._around(one))
         at = one.start - 1
         while at >= 0 and (at not in taken or at in self._passed) and one.start - at <= _REACH:
             near.add(at)
             at -= 1
+        at = one.end
+        while self._speech.head_order == "after" and at < len(words) and at - one.end <= 1:
+            if at in taken:
+                break
+            near.add(at)
+            at += 1
         if any(
             words[at].stems & self._speech.heads and not words[at].guessed for at in near - taken
         ):
             return True
-        return (
-            self._acted
-            and one.meaning != WIRING
-            and any(
-                at not in taken and self._speech.is_strange(words[at])
-                for at in self._head_spots(one)
-            )
+        return self._acted and any(
+            at not in taken and self._speech.is_strange(words[at]) for at in self._head_spots(one)
         )
 
     def _head_spots(self, one: Found) -> list[int]:
@@ -347,10 +307,13 @@ class _Reader:
         before, after = one.start - 1, one.end
         while before in self._passed:
             before -= 1
-        while after in self._passed:
+        while after in self._passed or self._is_number(after):
             after += 1
         inside = [at for at in range(one.start, one.end) if at not in one.places]
         return [at for at in (before, after, *inside) if 0 <= at < len(self._words)]
+
+    def _is_number(self, at: int) -> bool:
+        return at < len(self._words) and self._words[at].text.isdecimal()
 
     def _touch(self, one: Found, other: Found) -> bool:
         low, high = sorted((one, other), key=lambda f: f.start)
@@ -375,8 +338,19 @@ class _Reader:
 
     def _part(self, found: Found, key: str, of: str, *, beside: bool = False) -> Part:
         stems = frozenset(s for at in found.places for s in self._words[at].stems)
-        texts = {self._words[at].text for at in found.places}
-        return Part(key, of, found.start, stems, beside, max(len(texts), len(stems)))
+        size = len(found.places)
+        family = frozenset(self._speech.family.get(key, ()))
+        head = self._head_of(found)
+        is_toward = self._is_coded_to(found)
+        return Part(key, of, found.start, stems, beside, size, head, family, is_toward)
+
+    def _head_of(self, found: Found) -> frozenset[str]:
+        """Say which of a name's words is the thing: the plug in "glow plug"."""
+        words, places = self._words, sorted(found.places)
+        first = [at for at in places if words[at].text == words[places[0]].text]
+        ends = {"after": places[-1:], "hyphen": [first[-1], places[-1]]}
+        heads = ends.get(self._speech.head_order, places[:1])
+        return frozenset(s for at in heads for s in words[at].stems)
 
     def _number_parts(self, clause: Clause, kept: list[Found]) -> None:
         """Take a number after one part of a cylinder for its cylinder: "coil 4"."""

@@ -99,7 +99,11 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
     if not after.strip():
         return SENTENCE
     is_capital = after.lstrip()[:1].isupper()
-    is_written_out = before != BOTH_SIDES and len(sentence[-1].written) >= TYPO_FROM and vocabulary.is_written(before)
+    is_written_out = (
+        before != BOTH_SIDES
+        and len(sentence[-1].written) >= TYPO_FROM
+        and vocabulary.is_written(before)
+    )
     ends = is_capital or (is_written_out and after[:1].isspace())
     return SENTENCE if ends and vocabulary.is_whole(before) else 0
 

@@ -14,10 +14,11 @@ from typing import Final
 
 from afterclear.catalogue.lexicon import Component, Lexicon, spelled
 from afterclear.catalogue.order_text.binding import Bound, bound_acts
-from afterclear.catalogue.order_text.clauses import Clause, clauses_of
+from afterclear.catalogue.order_text.clauses import clauses_of
 from afterclear.catalogue.order_text.cutting import words_in
 from afterclear.catalogue.order_text.places import torn_apart
 from afterclear.catalogue.order_text.speech import Speech, load_speeches
+from afterclear.catalogue.order_text.told import Clause
 from afterclear.catalogue.order_text.vocabulary import plain_words
 
 _LONGEST: Final = 1000  # letters that are read

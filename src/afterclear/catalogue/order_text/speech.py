@@ -65,14 +65,13 @@ class Speech:
         self.problems: list[str] = []
         grammar = GRAMMARS[language]
         self._grammar = grammar
-        self.vocabulary.is_told = lambda folded: bool(
-            self._states.meaning(folded) or self._verbs.meaning(folded)
-        )
         self.fillers, self.genitives = grammar.fillers, grammar.genitives
         self.toward, self.apart = grammar.toward, grammar.apart
         self.head_order = grammar.head_order
         self._verbs = Beginnings(grammar.verb_ends, grammar.prefixes)
         self._states = Beginnings(_ANY_END)
+        self.vocabulary.is_told = self._begins_known
+        self.family: dict[str, set[str]] = {}  # stems of all names of a component
         self.heads: set[str] = set()
         self.sundries: set[str] = set()  # seals, fuses, hoses
         self.flowing: set[str] = set()  # oil, fuel: what runs in pipes
@@ -85,6 +84,7 @@ class Speech:
         self.attributes: set[str] = set()  # "new"
         self.quantities: set[str] = set()  # "pressure": what is measured, and is no thing
         self._weak: set[str] = set()
+        self._misspelt: dict[str, str] = {}  # words nobody knows, by what they may say was done
         self._action_names: dict[str, str] = {}  # words for work, folded
         self._seen: dict[str, tuple[bool, str, str]] = {}
         own = tables[language]
@@ -101,13 +101,17 @@ class Speech:
         for table in english[:1]:  # of the lexicon alone: a workshop's own words are its language's
             self._take_components(table, of_codes=True)
 
+    def _begins_known(self, folded: str) -> bool:
+        return bool(self._states.meaning(folded) or self._verbs.meaning(folded))
+
     def is_own(self, word: str) -> bool:
         """Tell whether a word, in small letters, is one of this language."""
         return self._told_of(word)[0]
 
     def action_of(self, word: Word) -> str:
         """Give what was done by a verb's stem; empty: it is none."""
-        return self._told_of(word.text)[1]
+        own, action, _ = self._told_of(word.text)
+        return action if own or word.stems else self._misspelt_action(word.text)
 
     def is_state(self, word: Word) -> bool:
         """Tell whether a word says how something is: worn, seized, noisy."""
@@ -122,18 +126,19 @@ class Speech:
             folded = folded_word(word)
             action, state = self._verbs.meaning(folded), self._states.meaning(folded)
             known = self._is_known(word, folded)
-            if not (action or state or known or self.vocabulary.resolve(word, dotted=False)[0][0]):
-                action = self._misspelt_action(folded)
             told = (bool(action or state) or known, action, state)
             if len(self._seen) < _WORDS_KEPT:
                 self._seen[word] = told
         return told
 
-    def _misspelt_action(self, folded: str) -> str:
+    def _misspelt_action(self, word: str) -> str:
         """Find the action of the words for work that a word nobody knows is next to."""
         from rapidfuzz import process  # noqa: PLC0415 - only texts of work orders need it
         from rapidfuzz.distance import OSA  # noqa: PLC0415
 
+        if (told := self._misspelt.get(word)) is not None:
+            return told
+        folded = folded_word(word)
         if len(folded) < _MISSPELT_FROM:
             return ""
         near = process.extract(
@@ -143,7 +148,10 @@ class Speech:
             score_cutoff=1 + (len(folded) > _MISSPELT_FROM),
         )
         meant = {self._action_names[name] for name, far, _ in near if far == near[0][1]}
-        return meant.pop() if len(meant) == 1 else ""
+        told = meant.pop() if len(meant) == 1 else ""
+        if len(self._misspelt) < _WORDS_KEPT:
+            self._misspelt[word] = told
+        return told
 
     def _is_known(self, word: str, folded: str) -> bool:
         return (
@@ -244,7 +252,9 @@ class Speech:
     def _add_components(self, names: Iterable[str], meaning: str) -> None:
         for name in names:
             kept = " ".join(w for w in plain_words(name) if w not in self.fillers)
-            self.components.add(self.vocabulary.learn(kept or name), meaning)
+            stems = self.vocabulary.learn(kept or name)
+            self.components.add(stems, meaning)
+            self.family.setdefault(meaning, set()).update(stems)
 
 
 def _compound_parts(table: Mapping[str, Any], same: Mapping[str, Iterable[str]]) -> frozenset[str]:

@@ -1,0 +1,67 @@
+"""What a clause of a work order's text tells."""
+
+from dataclasses import dataclass, field
+
+from afterclear.catalogue.order_text.vocabulary import Word
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A component a clause names."""
+
+    key: str  # of the lexicon, or ``WIRING``
+    of: str  # the component whose wiring it is
+    start: int
+    stems: frozenset[str]  # of the words that name it
+    beside: bool = False  # named by a word of wiring and of a component: a plug
+    words: int = 1  # that name it
+    head: frozenset[str] = frozenset()  # stems of the one that says what kind of thing it is
+    family: frozenset[str] = frozenset()  # stems of all its names
+    toward: bool = False  # a control unit, and perhaps only what a thing was made known to
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """What was done."""
+
+    start: int
+    action: str
+    weak: bool  # a noun or a form that does not say it is done: "new", "replacement"
+    fills: bool = False  # "recharged"
+
+
+@dataclass(slots=True)
+class Clause:
+    """What stands between two commas, or words such as "and"."""
+
+    words: list[Word]
+    sentence: int
+    joined: bool  # by "and", not by a comma
+    parts: list[Part] = field(default_factory=list)
+    places: dict[str, set[str]] = field(default_factory=dict)  # axis -> values told
+    acts: list[Act] = field(default_factory=list)
+    said: dict[str, int] = field(default_factory=dict)  # kind -> first word
+    is_state: bool = False  # it says how something is: worn, seized
+    strange: int = 0  # words nobody knows
+    named_others: bool = False  # a thing that is no component
+    heads: frozenset[str] = frozenset()  # stems of kinds of things: "switch", where none is named
+    part_of: bool = False  # a known component's hose, seal, bracket
+    first_place: int = -1
+    last_place: int = -1
+    weight: float = 0.0
+    void: bool = False
+
+    @property
+    def aside(self) -> bool:
+        """Whether it stands in brackets."""
+        return self.words[0].aside
+
+    @property
+    def first_part(self) -> int:
+        """Place of the first component."""
+        return min((p.start for p in self.parts), default=0)
+
+    @property
+    def leads(self) -> bool:
+        """Whether what was done stands before what it was done with."""
+        return bool(self.acts) and self.acts[0].start < self.first_part
