@@ -189,24 +189,36 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
             if bare and other.sentence == clause.sentence + 1:
                 yield from _answer(clauses, other.sentence)
             return
-        if other.void:
+        if other.parts or _ends_list(other):
+            if bare and not other.void and _is_listed_with(clause, other):
+                yield from acts[later] or other.acts
             if other.parts:
                 return
-            continue
-        if other.parts:
-            is_loom = any((p.key == WIRING and not p.of) or p.beside for p in other.parts) or any(
-                p.of == o.key for p in clause.parts for o in other.parts if p.of
-            )
-            is_listed = bare and not clause.is_state and not clause.strange
-            if is_listed and not other.leads and not is_loom:
-                yield from acts[later]
-            return
         # "no power to the pump, fuse replaced": what was done is of another thing
-        if other.part_of or other.named_others or _is_of_another(other, clause):
-            continue
-        if other.acts and (bare or not other.strange):
+        elif _is_of(clause, other) and (bare or not other.strange):
             bare = False
             yield from other.acts
+
+
+def _is_of(clause: Clause, other: Clause) -> bool:
+    """Tell whether what a later clause says was done is of the things named before."""
+    is_work = bool(other.acts) and not other.void
+    return is_work and not other.part_of and not _is_of_another(other, clause)
+
+
+def _ends_list(other: Clause) -> bool:
+    """Tell whether a clause names a last thing that is no component: "radiator and hoses"."""
+    return other.named_others and not other.parts
+
+
+def _is_listed_with(clause: Clause, other: Clause) -> bool:
+    """Tell whether what was done with a later thing was done with a clause's components too."""
+    is_item = not clause.is_state and not clause.loose
+    if not other.parts:
+        return is_item and other.joined
+    is_loom = any((p.key == WIRING and not p.of) or p.beside for p in other.parts)
+    is_own_loom = any(p.of == o.key for p in clause.parts for o in other.parts if p.of)
+    return is_item and not (clause.topic or other.leads or is_loom or is_own_loom)
 
 
 def _is_of_another(other: Clause, clause: Clause) -> bool:

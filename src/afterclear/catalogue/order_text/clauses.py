@@ -23,8 +23,13 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
         clause = _Reader(speech, run).clause(sentence, joined=joined)
         if last and joined and not clause.parts and last.sentence == sentence:
             clause.parts = list(_shared_name(last.words, run, speech))
-        yield clause
+        if last and run[0].after_colon:
+            last.topic = True
+        if last is not None:
+            yield last
         last = clause
+    if last is not None:
+        yield last
 
 
 def _shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:
@@ -111,15 +116,9 @@ class _Reader:
         )
         clause.said = {f.meaning: f.start for f in reversed(said)}
         clause.is_state = bool(states) or any(f.meaning == SYMPTOM for f in found)
-        clause.strange = sum(
-            at not in taken
-            and (bool(w.stems) or speech.is_strange(w))
-            and w.text not in speech.pronouns
-            and not w.text.isdecimal()
-            and not is_measure(w.text)
-            and not any(words[i].text == w.text for i in taken & {at - 1, at + 1})
-            for at, w in enumerate(words)
-        )
+        loose = [at for at in range(len(words)) if self._is_loose(at, taken)]
+        clause.loose = len(loose)
+        clause.strange = sum(bool(words[at].stems) or speech.is_strange(words[at]) for at in loose)
         clause.named_others = any(f.meaning == OTHER for f in found) or any(
             at not in taken and not w.stems.isdisjoint(speech.sundries)
             for at, w in enumerate(words)
@@ -138,6 +137,17 @@ class _Reader:
             self._passed | states
         )
         return clause
+
+    def _is_loose(self, at: int, taken: set[int]) -> bool:
+        """Tell whether a word says something nobody reads; half a compound does not."""
+        word = self._words[at]
+        return not (
+            at in taken
+            or word.text in self._speech.pronouns
+            or word.text.isdecimal()
+            or is_measure(word.text)
+            or any(self._words[i].text == word.text for i in taken & {at - 1, at + 1})
+        )
 
     # --- what was done --------------------------------------------------------------------
 

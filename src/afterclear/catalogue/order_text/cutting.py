@@ -25,6 +25,7 @@ _BOTH = re.compile(
 )
 _DEPTH: Final = {"(": 1, "[": 1, ")": -1, "]": -1}
 _JOINS: Final = "&+"
+_TOPIC: Final = ":"  # after what a text is about
 # cylinders one after the other: "cyl 1, 2 and 4", "Zyl. 1-4"; no measure after the last
 _CYLINDERS = re.compile(
     r"\b((?:inj|iny|einspr|wtrysk|coil|bobin|zünds|spule|cew|glüh|glow|buj|boug|świec|kerz|calent"
@@ -53,7 +54,7 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     text = _FIRST_LETTER.sub(r"\1 ", text)
     found = list(_TOKEN.finditer(text))
     words: list[Word] = []
-    breaks, depth, begun = 0, 0, 0
+    breaks, depth, begun, colon = 0, 0, 0, False
     for at, match in enumerate(found):
         token = match.group()
         if not token[0].isalnum():
@@ -62,6 +63,7 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
                 breaks = 0
                 continue
             depth = max(0, depth + _DEPTH.get(token, 0))
+            colon = colon or token in _TOPIC
             sign, after = token.strip(), text[match.end() :]
             breaks = max(breaks, _break(sign, after, words[begun:], vocabulary))
             if _closes(token, text[match.end() :], words[begun:], vocabulary):
@@ -73,8 +75,8 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
         small = token.casefold()
         small = vocabulary.dotted.get(small, small) if dotted else small
         for stems, sure in vocabulary.resolve(small, dotted=dotted):
-            words.append(Word(small, stems, sure, breaks, depth > 0, token))
-            breaks = 0
+            words.append(Word(small, stems, sure, breaks, depth > 0, token, colon))
+            breaks, colon = 0, False
     return words
 
 

@@ -43,6 +43,8 @@ class Clause:
     said: dict[str, int] = field(default_factory=dict)  # kind -> first word
     is_state: bool = False  # it says how something is: worn, seized
     strange: int = 0  # words nobody knows
+    loose: int = 0  # words that are no name, place, work or state: it is no item of a list
+    topic: bool = False  # a colon follows: "Clutch: actuator renewed"
     named_others: bool = False  # a thing that is no component
     heads: frozenset[str] = frozenset()  # stems of kinds of things: "switch", where none is named
     part_of: bool = False  # a known component's hose, seal, bracket

@@ -71,6 +71,7 @@ class Word:
     breaks: int = 0  # before it: 0 nothing, 1 a comma, ``SENTENCE``
     aside: bool = False  # it stands in brackets
     written: str = ""  # as it stands in the text
+    after_colon: bool = False
 
     @property
     def guessed(self) -> bool:
