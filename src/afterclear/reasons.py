@@ -18,6 +18,7 @@ class EvidenceReason(StrEnum):
 
     READ_WITHOUT = "read_without"
     SHOWN_AGAIN = "shown_again"
+    FIRST_SEEN_EARLIER = "first_seen_earlier"  # shown again, and the unit tells from where on
     OTHER_CODE_SHOWN = "other_code_shown"  # of the same circuit, begun after the work: a return
     OTHER_CODE_LISTED = "other_code_listed"  # of the same circuit, there all along
     PENDING_ONCE = "pending_once"

@@ -152,6 +152,8 @@ def test_the_unit_telling_where_it_first_saw_the_code_narrows_the_return(tmp_pat
     story = repaired().scan(30, 3000, engine=[]).scan(60, 4000, engine=seen)
     with told(tmp_path, story) as con:
         assert only(attempts(con))["unwatched_km"] == 400
+        reason = query(con, "SELECT reason FROM store.evidence WHERE scan_id = 'S3'").item()
+        assert reason == "first_seen_earlier"
 
 
 def test_a_return_after_an_unwatched_clear_lies_behind_that_clear(tmp_path: Path) -> None:

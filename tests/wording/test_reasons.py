@@ -42,6 +42,7 @@ _WRITTEN = re.compile(r"(?:THEN|ELSE)\s+'([a-z_]+)'")
 _SAY_NOTHING = set(EvidenceReason) - {
     EvidenceReason.READ_WITHOUT,
     EvidenceReason.SHOWN_AGAIN,
+    EvidenceReason.FIRST_SEEN_EARLIER,
     EvidenceReason.OTHER_CODE_SHOWN,
     EvidenceReason.STILL_THERE_SAME_VISIT,
     EvidenceReason.STILL_THERE_UNCLEARED,
@@ -58,6 +59,7 @@ def test_the_sql_writes_the_reasons_there_are_and_no_others() -> None:
         _between("50_timeline.sql", "AS cleared_km_ago", "AS why_blind")
         + _between("50_timeline.sql", "MACRO why_no_evidence", "END;")
         + _between("80_evidence.sql", "CASE finding", "AS reason")
+        + _between("80_evidence.sql", "CASE WHEN reason = 'shown_again'", "AS reason")
     )
     found = set(_WRITTEN.findall(written))
     assert found == set(EvidenceReason)

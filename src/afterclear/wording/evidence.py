@@ -17,6 +17,7 @@ _CLEAR = mark("clear the codes after the work, then scan again after some drivin
 SAID: Final[dict[EvidenceReason, str]] = {
     R.READ_WITHOUT: mark("read, without the code"),
     R.SHOWN_AGAIN: mark("shows the code again"),
+    R.FIRST_SEEN_EARLIER: mark("shows the code again, which the unit itself had seen earlier"),
     R.OTHER_CODE_SHOWN: mark("shows another code of the same circuit: a return"),
     R.OTHER_CODE_LISTED: mark("lists another code of the same circuit: not clean"),
     R.PENDING_ONCE: mark("pending once: a sign, not a return"),

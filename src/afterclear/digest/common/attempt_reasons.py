@@ -18,6 +18,8 @@ VERDICT_WORDS: dict[str, str] = {
 # what was done, for sentences ("420 km after the repair")
 DEED: dict[str, str] = {"repair": mark("the repair"), "clear_only": mark("the clear")}
 
+_AFTER = mark(", {when} after {deed}")
+_AFTER_ON_RECORD = mark(", {when} after {deed} by the unit's own record of where it began")
 _NEAR_LIMIT = (0.03, 0.1)  # of what counts as held, which is 5 % where nothing is set
 _COUNTS = 0.005  # a chance under half a per cent is not spoken of
 _CAUSES: dict[str, str] = {
@@ -94,8 +96,9 @@ def _came_back(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> 
         )
     after = ""
     if attempt.returned_high_km is not None:
+        on_record = any(row.reason == EvidenceReason.FIRST_SEEN_EARLIER for row in evidence)
         after = cells.t(
-            ", {when} after {deed}",
+            _AFTER_ON_RECORD if on_record else _AFTER,
             when=cells.between(attempt.returned_low_km, attempt.returned_high_km, attempt.clock),
             deed=cells.t(DEED[attempt.kind]),
         )

@@ -108,7 +108,9 @@ WITH stretches AS (
     WINDOW before AS (PARTITION BY fix_no ORDER BY seq
         ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
 )
-SELECT fix_no, scan_no, seq, seen_at, km, finding, reason,
+SELECT fix_no, scan_no, seq, seen_at, km, finding,
+    CASE WHEN reason = 'shown_again' AND told_km > unwatched_from_km AND told_km < km
+         THEN 'first_seen_earlier' ELSE reason END AS reason,
     CASE WHEN reason = 'self_test_incomplete' THEN monitor END AS monitor,
     CASE WHEN reason = 'too_soon_after_clear' THEN greatest(0, cleared_km_ago) END
         AS since_clear_km,
