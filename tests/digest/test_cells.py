@@ -45,6 +45,13 @@ def plain(text: str) -> str:
     return text.replace("\u00a0", " ")
 
 
+def test_a_vehicle_with_an_hour_meter_alone_is_told_in_hours() -> None:
+    """35 km stand for an hour: 350 km are 10 h, which nobody estimated."""
+    cells = Cells("mi", hour_km=35.0)
+    assert plain(cells.amount(350.0, "engine_hours")) == "10 h"
+    assert plain(cells.between(None, 350.0, "engine_hours")) == "within 10 h"
+
+
 @pytest.mark.parametrize(("value", "text"), NUMBERS)
 def test_a_number_has_commas_and_its_lack_a_dash(value: float | None, text: str) -> None:
     assert KM.number(value) == text

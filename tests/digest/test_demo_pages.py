@@ -126,7 +126,7 @@ ANSWERS = [  # page, words of the planted story that answer the question
     ("stock.html", "The memory was cleared 61 km before the last scan"),
     ("vehicles/P-203", "C0031-13 Brakes the fault to work on"),
     ("vehicles/P-209", "showed C0031-2F, a code of the same component as C0031-13"),
-    ("vehicles/T-305", "(estimated from engine hours)"),
+    ("vehicles/T-305", "without SPN 1761 FMI 3 over 1,346 h since the repair"),
     ("vehicles/P-208", "Gets worse:"),
 ]
 

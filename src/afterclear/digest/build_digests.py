@@ -1,7 +1,7 @@
 """Frames of results -> the model of a whole digest.  Pure: no file, no clock."""
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
@@ -62,8 +62,11 @@ class VehicleChunk:
         found = vehicle_findings(self.tables)
         for rows in FleetRows(self.tables, self.vehicle_ids):
             own = found.get(rows.vehicle.vehicle_id, NOTHING_FOUND)
-            assessment = assess_vehicle(rows, self.setting)
-            yield build_vehicle_page(rows, assessment, self.setting, self.head, own)
+            # of a vehicle nobody ever worked on nothing is told in its hours
+            clock = rows.attempts[0].clock if rows.attempts else "km"
+            setting = self.setting.on_clock(clock)
+            head = replace(self.head, hour_km=setting.cells.hour_km)
+            yield build_vehicle_page(rows, assess_vehicle(rows, setting), setting, head, own)
 
 
 @dataclass(frozen=True)

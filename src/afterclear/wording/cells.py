@@ -44,6 +44,19 @@ class Cells:
     units: Literal["km", "mi"] = "km"
     zone: str = "UTC"
     language: str = "en"
+    hour_km: float | None = None  # km that stand for an engine hour: hours are written, not km
+
+    @property
+    def unit(self) -> str:
+        """The letters of the reader's unit of distance."""
+        return "h" if self.hour_km is not None else self.units
+
+    @property
+    def km_per_unit(self) -> float:
+        """Kilometres in the reader's unit of distance."""
+        if self.hour_km is not None:
+            return self.hour_km
+        return 1.0 if self.units == "km" else KM_PER_MILE
 
     @property
     def words(self) -> Language:
@@ -100,11 +113,11 @@ class Cells:
 
     def shown(self, km: float) -> float:
         """Turn kilometres into the reader's unit."""
-        return km if self.units == "km" else km / KM_PER_MILE
+        return km / self.km_per_unit
 
     def distance(self, km: float | None) -> str:
         """Write a distance with its unit."""
-        return DASH if km is None else f"{self.number(self.shown(km))}{GAP}{self.units}"
+        return DASH if km is None else f"{self.number(self.shown(km))}{GAP}{self.unit}"
 
     def rough(self, km: float, clock: Clock = "km") -> str:
         r"""Write an estimated distance no finer than it is known: to tens, from 1,000 to hundreds.
@@ -115,12 +128,14 @@ class Cells:
         shown = self.shown(km)
         step = 100 if shown >= 1000 else 10  # noqa: PLR2004
         rounded = max(round(shown / step) * step, min(step, math.ceil(shown)))
-        text = f"{self.number(rounded)}{GAP}{self.units}"
-        return text if clock == "km" else self.t(_ESTIMATED[clock], distance=text)
+        text = f"{self.number(rounded)}{GAP}{self.unit}"
+        if clock == "km" or self.hour_km is not None:
+            return text
+        return self.t(_ESTIMATED[clock], distance=text)
 
     def amount(self, km: float | None, clock: Clock = "km") -> str:
         """Write a distance, and what it was estimated from where there is no odometer."""
-        if km is None or clock == "km":
+        if km is None or clock == "km" or self.hour_km is not None:
             return self.distance(km)
         return self.t(_ESTIMATED[clock], distance=self.distance(km))
 

@@ -113,6 +113,7 @@ def shown_as(app: App) -> DigestSettings:
         language=settings.digest.language,
         held_below=settings.evidence.held_below,
         extrapolate_days=int(settings.evidence.extrapolate_days),
+        km_per_engine_hour=settings.evidence.km_per_engine_hour,
         vehicle_pages=settings.digest.vehicle_pages,
     )
 

@@ -280,6 +280,7 @@ def _kept_settings(frames: FleetFrames) -> dict[str, object]:
         "language": shown.language,
         "held_below": shown.held_below,
         "extrapolate_days": shown.extrapolate_days,
+        "km_per_engine_hour": shown.km_per_engine_hour,
         "vehicle_pages": shown.vehicle_pages,
     }
 

@@ -5,7 +5,7 @@ longer to load than the whole history to tell.
 """
 
 from collections import defaultdict
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
@@ -134,9 +134,17 @@ def _stories(app: App, con: Connection, vehicle_id: str) -> tuple[AttemptStory, 
     evidence: defaultdict[str, list[Evidence]] = defaultdict(list)
     for row in _of(con, EXPORTS["evidence"], vehicle_id):
         evidence[row["attempt_id"]].append(_read(row, Evidence))
-    cells = Cells(units=app.config.settings.digest.units)
+    km = Cells(units=app.config.settings.digest.units)
+    hours = replace(km, hour_km=app.config.settings.evidence.km_per_engine_hour)
     return tuple(
-        AttemptStory(attempt, attempt_reason(attempt, evidence[attempt.attempt_id], cells))
+        AttemptStory(
+            attempt,
+            attempt_reason(
+                attempt,
+                evidence[attempt.attempt_id],
+                hours if attempt.clock == "engine_hours" else km,
+            ),
+        )
         for row in _of(con, PAGE_FRAMES["attempts"], vehicle_id)
         for attempt in [_read(row, Attempt)]
     )

@@ -10,7 +10,6 @@ from afterclear.digest.charts.layout import Layout
 from afterclear.digest.charts.scale import Scale
 from afterclear.digest.charts.svg import element, path, picture, place, text_at
 from afterclear.digest.vehicle.round_axes import round_step
-from afterclear.plain import KM_PER_MILE
 from afterclear.wording.cells import Cells
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 56.0, 20.0, 14.0, 46.0
@@ -40,7 +39,7 @@ def draw_life(chart: LifeChart, layout: Layout, name: str, title: str, cells: Ce
 
 
 def _distances(end: float, layout: Layout, cells: Cells) -> list[Tick]:
-    scale = 1.0 if cells.units == "km" else KM_PER_MILE
+    scale = cells.km_per_unit
     step = round_step(end / scale, 6 if layout.label_width else 3)
     return [(i * step * scale, cells.number(i * step)) for i in range(int(end / scale / step) + 1)]
 

@@ -33,7 +33,7 @@ from afterclear.digest.input.row_types import (
     Sighting,
     Vehicle,
 )
-from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.cells import Cells, Clock, Dash
 from afterclear.wording.language import mark
 
 _DONE: dict[str, str] = {
@@ -54,6 +54,13 @@ class Setting:
     cells: Cells
     settings: DigestSettings
     cautions: Mapping[str, tuple[Caution, ...]]
+
+    def on_clock(self, clock: Clock) -> "Setting":
+        """Give the setting for a vehicle: one with an hour meter alone is told in its hours."""
+        if clock != "engine_hours":
+            return self
+        hour_km = self.settings.km_per_engine_hour
+        return replace(self, cells=replace(self.cells, hour_km=hour_km))
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +233,7 @@ def _view(
     usual: Usual | Dash,
 ) -> AttemptView:
     on_watch = attempt.outcome == "on_watch" and attempt.ended_at is None and not ref.sold
-    cells = setting.cells
+    cells = setting.on_clock(attempt.clock).cells
     limits = Limits(setting.as_of, setting.settings.extrapolate_days, cells)
     evidence = tuple(rows.evidence.get(attempt.attempt_id, ()))
     related = _related_episode(attempt, rows.episodes)

@@ -206,6 +206,7 @@ class PageHead:
     language: str = "en"
     audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")  # whose pages this digest has
     public: bool = False  # without personal data
+    hour_km: float | None = None  # a vehicle without odometer: km that stand for an engine hour
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,6 +51,7 @@ class DigestSettings:
     extrapolate_days: int = 90  # an odometer is carried forward no further
     urgent_days: int = 30  # come-backs of safety faults are told at once for so long
     quiet_days: int = 90  # a vehicle not scanned for longer is named as such
+    km_per_engine_hour: float = 35.0  # what an hour stands for where there is no odometer
     vehicle_pages: VehiclePagesOf = "all"  # named: of vehicles an audience's page speaks of
 
 

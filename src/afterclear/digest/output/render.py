@@ -130,7 +130,7 @@ def render_brief(brief: Brief, link: str | None) -> str:
 
 
 def _cells(head: PageHead) -> Cells:
-    return Cells(head.units, head.zone, head.language)
+    return Cells(head.units, head.zone, head.language, head.hour_km)
 
 
 def _render(template: str, head: PageHead, **context: Any) -> str:  # noqa: ANN401

@@ -5,7 +5,6 @@ from datetime import UTC, datetime, timedelta
 
 from afterclear.digest.input.mileage import Line
 from afterclear.digest.vehicle.vehicle_model import Tick
-from afterclear.plain import KM_PER_MILE
 from afterclear.wording.cells import Cells
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -27,7 +26,7 @@ def round_step(extent: float, wanted: int) -> float:
 
 def distance_ticks(low: float, high: float, line: Line, cells: Cells) -> tuple[Tick, ...]:
     """Mark round distances, each with the month in which the vehicle was there."""
-    scale = 1.0 if cells.units == "km" else KM_PER_MILE
+    scale = cells.km_per_unit
     step = round_step((high - low) / scale, 6)
     first, last = math.ceil(low / scale / step), math.floor(high / scale / step)
     ticks = []

@@ -98,8 +98,10 @@ def _ticks(axis: Axis, low: float, high: float, cells: Cells) -> tuple[Tick, ...
 def _axis_name(axis: Axis, *, estimated: bool, cells: Cells) -> str:
     if axis.kind == "date":
         return cells.t("date")
+    if cells.hour_km is not None:
+        return cells.t("engine hours")
     if estimated:
-        return cells.t("{units}, estimated", units=cells.units)
+        return cells.t("{units}, estimated", units=cells.unit)
     return cells.t("{units} on the odometer", units=cells.units)
 
 

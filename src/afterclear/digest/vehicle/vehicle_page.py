@@ -29,7 +29,6 @@ from afterclear.digest.vehicle.vehicle_model import (
     VehiclePage,
     WorkOrder,
 )
-from afterclear.plain import KM_PER_MILE
 from afterclear.wording.cells import Cells, Dash
 from afterclear.wording.language import mark
 
@@ -235,7 +234,7 @@ def odometer_chart(readings: Sequence[OdometerReading], cells: Cells) -> Odomete
     """Lay out the readings over time in the reader's unit, and the line through them."""
     if not readings:
         return Dash(cells.t("no odometer reading"))
-    scale = 1.0 if cells.units == "km" else KM_PER_MILE
+    scale = cells.km_per_unit
     line = [(days_of(r.read_at), r.line_km / scale) for r in readings if r.line_km is not None]
     points = [(days_of(r.read_at), r.reading_km / scale, r.set_aside) for r in readings]
     kept = [(day, km) for day, km, cause in points if cause is None]
