@@ -82,7 +82,7 @@ VEHICLES = Table(
         Column("model", Kind.TEXT, means="model"),
         Column("model_year", Kind.YEAR, means="year of the model"),
         Column("powertrain", Kind.TEXT, means="what drives it; any words, the same for the same"),
-        Column("site", Kind.TEXT, means="where it is at home"),
+        Column("site", Kind.TEXT, means="its home site"),
         Column("in_service_on", Kind.DATE, means="the day of its first use"),
         Column(
             "stock_status",
@@ -114,9 +114,8 @@ SCANS = Table(
             Kind.CHOICE,
             choices=("stored", "active_only"),
             default="stored",
-            means="`stored`: the fault memory was read; `active_only`: only what is wrong just "
-            "now, "
-            "so that nothing shows a code is gone",
+            means="`stored`: the fault memory was read; `active_only`: only what is wrong at this "
+            "moment, so it cannot show that a code is gone",
         ),
         # empty only in an odometer-only scan: no control unit was read
         Column(
@@ -163,7 +162,7 @@ SCANS = Table(
             "distance_since_clear_km",
             Kind.DISTANCE,
             means="counted by the unit since its memory was last cleared: shows clears nobody "
-            "wrote down",
+            "recorded",
         ),
         Column(
             "warmups_since_clear",
@@ -196,11 +195,14 @@ CLEARS = Table(
             Kind.INSTANT,
             required=True,
             key=True,
-            means="when the fault memory was erased",
+            means="when the fault memory was cleared",
         ),
         Column("odometer_km", Kind.DISTANCE, means="odometer at that moment"),
         Column(
-            "ecu", Kind.TEXT, key=True, means="the control unit whose memory was erased; empty: all"
+            "ecu",
+            Kind.TEXT,
+            key=True,
+            means="the control unit whose memory was cleared; empty: all",
         ),  # empty: every control unit
         Column("reason", Kind.TEXT, means="why, in any words"),
     ),
