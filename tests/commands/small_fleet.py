@@ -61,6 +61,13 @@ def small_fleet(folder: Path, settings: str = "", as_of: datetime = AS_OF) -> Ap
     return _app(folder)
 
 
+def loaded_fleet(folder: Path, settings: str = "") -> App:
+    """Load the vehicles, and leave the judging to whoever asked."""
+    shutil.copytree(_loaded(), folder, dirs_exist_ok=True)
+    (folder / "config" / "afterclear.toml").write_text(settings, encoding="utf-8")
+    return _app(folder)
+
+
 def _app(folder: Path) -> App:
     return App(Config(folder / "config"), folder / "afterclear.duckdb", lambda: AS_OF)
 
@@ -82,9 +89,7 @@ def _loaded() -> Path:
 @cache
 def _judged(settings: str, as_of: datetime) -> Path:
     folder = _kept_folder()
-    shutil.copytree(_loaded(), folder, dirs_exist_ok=True)
-    (folder / "config" / "afterclear.toml").write_text(settings, encoding="utf-8")
-    analyse(_app(folder), full=True, as_of=as_of)
+    analyse(loaded_fleet(folder, settings), full=True, as_of=as_of)
     return folder
 
 

@@ -38,6 +38,7 @@ from tests.commands.small_fleet import (
     PERSON,
     PLATES,
     VIN,
+    loaded_fleet,
     small_fleet,
     told_before,
     with_settings,
@@ -183,7 +184,7 @@ def test_the_same_name_has_the_same_token_in_pages_and_exports(
 
 def told_by_people(folder: Path) -> App:
     """Give a fleet in which free text names people, and one is called as a page's own word."""
-    app = small_fleet(folder, "[privacy]\npseudonyms = true\n")
+    app = loaded_fleet(folder, "[privacy]\npseudonyms = true\n")
     inbox = folder / "more"
     inbox.mkdir()
     (inbox / "repairs.csv").write_text(
@@ -337,7 +338,7 @@ def test_what_to_do_follows_its_reader_without_a_new_analysis(
     tmp_path: Path, first: str, then: str
 ) -> None:
     """Analysed in one unit, read in the other: reasons were those of the analysis."""
-    app = small_fleet(tmp_path, f'[digest]\nunits = "{first}"\n')
+    app = loaded_fleet(tmp_path, f'[digest]\nunits = "{first}"\n')
     more = tmp_path / "inbox" / "scans_2.csv"
     more.write_text(
         "vehicle_id,scan_id,scanned_at,odometer_km,ecu,codes,distance_since_clear_km\n"

@@ -1,6 +1,6 @@
 """A store of told stories with all findings made, as an analysis makes them."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from afterclear.wording.exported import with_sentences
-from tests.histories.story import CATALOGUE, RULES, Story, told
+from tests.histories.story import CATALOGUE, RULES, Story, together, told
 
 NO_TABLES = PartTables({}, {}, {})
 PART_RULES = PartRules(factory_until_km=5000, unknown_reason_is_failure=True)
@@ -30,15 +30,6 @@ def found(
         judged = judge_attempts(con, 0.05).judged
         make_findings(con, FindingRules(CATALOGUE, tables, parts, RULES.as_of), judged)
         yield con
-
-
-def together(stories: Sequence[Story]) -> Story:
-    """All stories as one delivery: loading them one by one takes most of the time."""
-    return Story(
-        scans=[row for story in stories for row in story.scans],
-        clears=[row for story in stories for row in story.clears],
-        repairs=[row for story in stories for row in story.repairs],
-    )
 
 
 def rows(con: Connection, table: str) -> list[dict[str, Any]]:

@@ -1,6 +1,6 @@
 """A vehicle's story as a test tells it, through the real store and the real rules."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -99,6 +99,15 @@ class Story:
                 assert not found.rejections, found.rejections
 
 
+def together(stories: Sequence[Story]) -> Story:
+    """All stories as one delivery: loading them one by one takes most of the time."""
+    return Story(
+        scans=[row for story in stories for row in story.scans],
+        clears=[row for story in stories for row in story.clears],
+        repairs=[row for story in stories for row in story.repairs],
+    )
+
+
 def at(day: float) -> str:
     """Spell the instant ``day`` days after 1 January 2025, 8:00 UTC."""
     return datetime.fromtimestamp(1735718400 + day * 86400, UTC).isoformat()
@@ -134,6 +143,21 @@ def findings(con: Connection, attempt_id: str | None = None) -> list[tuple[str, 
     return query(
         con, f"SELECT scan_id, finding FROM store.evidence {where} ORDER BY seen_at, scan_id"
     ).rows()
+
+
+def found_of_each(con: Connection) -> dict[str, tuple[str, str]]:
+    """(scan, finding) of each vehicle that has one attempt with one scan to judge it by."""
+    found = query(con, "SELECT vehicle_id, scan_id, finding FROM store.evidence").rows()
+    each = {vehicle: (scan, finding) for vehicle, scan, finding in found}
+    assert len(each) == len(found)
+    return each
+
+
+def attempt_of_each(con: Connection) -> dict[str, dict[str, Any]]:
+    """Give the attempt of each vehicle that has one."""
+    made = attempts(con)
+    assert len({row["vehicle_id"] for row in made}) == len(made)
+    return {row["vehicle_id"]: row for row in made}
 
 
 def episodes(con: Connection) -> list[dict[str, Any]]:

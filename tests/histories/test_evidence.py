@@ -15,10 +15,13 @@ from afterclear.store.engine.database import query
 from tests.histories.story import (
     RULES,
     Story,
+    attempt_of_each,
     attempts,
     build,
     episodes,
     findings,
+    found_of_each,
+    together,
     told,
 )
 
@@ -195,46 +198,37 @@ def test_a_permanent_code_alone_is_no_return_and_no_evidence(tmp_path: Path) -> 
         assert only(attempts(con))["clean_km"] == 4000
 
 
-@pytest.mark.parametrize(
-    ("monitors", "finding"),
-    [
-        ("misfire catalyst", "no_evidence"),  # the code's own monitor has not run
-        ("catalyst", "clean"),
-        ("none", "clean"),
-    ],
-)
-def test_absence_counts_once_the_monitor_of_the_code_has_completed(
-    tmp_path: Path, monitors: str, finding: str
-) -> None:
-    story = repaired().scan(30, 1030, engine={"monitors_incomplete": monitors})
-    with told(tmp_path, story) as con:
-        assert findings(con) == [("S2", finding)]
+def test_absence_counts_once_the_monitor_of_the_code_has_completed(tmp_path: Path) -> None:
+    found = {
+        "misfire catalyst": "no_evidence",  # the code's own monitor has not run
+        "catalyst": "clean",
+        "none": "clean",
+    }
+    stories = [repaired(m).scan(30, 1030, engine={"monitors_incomplete": m}) for m in found]
+    with told(tmp_path, together(stories)) as con:
+        assert found_of_each(con) == {m: ("S2", finding) for m, finding in found.items()}
 
 
-@pytest.mark.parametrize(("km", "finding"), [(1049, "no_evidence"), (1050, "clean")])
-def test_without_readiness_a_family_needs_its_distance(
-    tmp_path: Path, km: float, finding: str
-) -> None:
-    with told(tmp_path, repaired().scan(30, km, engine=[])) as con:
-        assert findings(con) == [("S2", finding)]
+def test_without_readiness_a_family_needs_its_distance(tmp_path: Path) -> None:
+    stories = [repaired(f"{km} km").scan(30, km, engine=[]) for km in (1049, 1050)]
+    with told(tmp_path, together(stories)) as con:
+        assert found_of_each(con) == {"1049 km": ("S2", "no_evidence"), "1050 km": ("S2", "clean")}
 
 
-@pytest.mark.parametrize(
-    ("status", "finding"),
-    [
-        ("50", "no_evidence"),  # bit 4: test not completed since the clear
-        ("40", "clean"),  # passed since the clear, not yet run in this cycle
-        ("00", "clean"),
-        ("20", "returned"),  # bit 5: failed at some time since the clear
-        ("2F", "returned"),
-        ("08", "returned"),
-        ("04", "sign"),  # pending alone
-    ],
-)
-def test_the_status_byte_is_read_bit_by_bit(tmp_path: Path, status: str, finding: str) -> None:
+def test_the_status_byte_is_read_bit_by_bit(tmp_path: Path) -> None:
     """ISO 14229-1 annex D, as Wireshark, scapy and udsoncan read it."""
-    with told(tmp_path, repaired().scan(30, 2000, engine=[f"{CODE}/{status}"])) as con:
-        assert findings(con) == [("S2", finding)]
+    found = {
+        "50": "no_evidence",  # bit 4: test not completed since the clear
+        "40": "clean",  # passed since the clear, not yet run in this cycle
+        "00": "clean",
+        "20": "returned",  # bit 5: failed at some time since the clear
+        "2F": "returned",
+        "08": "returned",
+        "04": "sign",  # pending alone
+    }
+    stories = [repaired(byte).scan(30, 2000, engine=[f"{CODE}/{byte}"]) for byte in found]
+    with told(tmp_path, together(stories)) as con:
+        assert found_of_each(con) == {byte: ("S2", finding) for byte, finding in found.items()}
 
 
 def test_a_counter_reveals_a_clear_nobody_recorded(tmp_path: Path) -> None:
@@ -449,45 +443,45 @@ def test_the_same_circuit_under_another_code_is_a_return(tmp_path: Path) -> None
         assert reason == "other_code_shown"
 
 
-@pytest.mark.parametrize(
-    ("before", "after", "unit"),
-    [
-        ("C0034-11", "C0034-2F", "body"),  # another unit only repeats what the brakes told
-        ("C0034-11", "C0034-64", "brakes"),  # implausible: a tyre, or the other wheels
-        ("C0034-11", "C0037-11", "brakes"),  # another wheel
-        ("P0117", "P0116", "engine"),  # what the sensor measures: as likely the thermostat
-        ("SPN 110 FMI 3", "SPN 110 FMI 0", "engine"),  # a hot engine is no bad thermometer
-        ("U0121-11", "U0121-87", "engine"),  # tells of the unit it points at
-    ],
-)
-def test_another_fault_is_no_return_of_the_one_repaired(
-    tmp_path: Path, before: str, after: str, unit: str
-) -> None:
-    first = "brakes" if before.startswith("C") else "engine"
-    story = Story().scan(0, 1000, **{first: [before], "body": []})
-    story.repair(0.1, 1000, codes=before, action="replace").clear(0.2, 1000)
-    story.scan(30, 3000, **({"brakes": [], "engine": []} | {unit: [after]}))
-    with told(tmp_path, story) as con:
-        attempt = only(attempts(con))
-        assert (attempt["returned"], attempt["clean_km"]) == (False, 2000)
+def replaced(unit: str, code: str, *, then: str, by: str | None = None) -> Story:
+    """Tell of work for a code that cleared it, and of another code 2000 km on, told ``by`` a unit.
+
+    The vehicle is called as the two codes.
+    """
+    story = Story(f"{code}, {then}").scan(0, 1000, **{unit: [code], "body": []})
+    story.repair(0.1, 1000, codes=code, action="replace").clear(0.2, 1000)
+    return story.scan(30, 3000, **({"brakes": [], "engine": []} | {by or unit: [then]}))
 
 
-@pytest.mark.parametrize(
-    ("before", "after"),
-    [
-        ("P0117", "P0118"),
-        ("SPN 110 FMI 3", "SPN 110 FMI 4"),
-        ("P0351-13", "P0351"),  # a tool that shows no failure type
-        ("C0031-11", "C0032-11"),  # the sensor's signal and its supply
-    ],
-)
-def test_these_codes_are_of_one_circuit(tmp_path: Path, before: str, after: str) -> None:
-    story = Story().scan(0, 1000, engine=[before])
-    story.repair(0.1, 1000, codes=before, action="replace").clear(0.2, 1000)
-    story.scan(30, 3000, engine=[after])
-    with told(tmp_path, story) as con:
-        attempt = only(attempts(con))
-        assert (attempt["returned"], attempt["related_code"]) == (True, after)
+def test_another_fault_is_no_return_of_the_one_repaired(tmp_path: Path) -> None:
+    stories = [
+        # another unit only repeats what the brakes told
+        replaced("brakes", "C0034-11", then="C0034-2F", by="body"),
+        replaced("brakes", "C0034-11", then="C0034-64"),  # implausible: a tyre, or other wheels
+        replaced("brakes", "C0034-11", then="C0037-11"),  # another wheel
+        replaced("engine", "P0117", then="P0116"),  # what is measured: as likely the thermostat
+        # a hot engine is no bad thermometer
+        replaced("engine", "SPN 110 FMI 3", then="SPN 110 FMI 0"),
+        replaced("engine", "U0121-11", then="U0121-87"),  # tells of the unit it points at
+    ]
+    with told(tmp_path, together(stories)) as con:
+        each = attempt_of_each(con)
+        assert {each[s.vehicle]["returned"] for s in stories} == {False}
+        assert {each[s.vehicle]["clean_km"] for s in stories} == {2000}
+
+
+def test_these_codes_are_of_one_circuit(tmp_path: Path) -> None:
+    then = {
+        "P0117": "P0118",
+        "SPN 110 FMI 3": "SPN 110 FMI 4",
+        "P0351-13": "P0351",  # a tool that shows no failure type
+        "C0031-11": "C0032-11",  # the sensor's signal and its supply
+    }
+    stories = [replaced("engine", code, then=other) for code, other in then.items()]
+    with told(tmp_path, together(stories)) as con:
+        each = attempt_of_each(con).values()
+        assert {a["code"]: a["related_code"] for a in each} == then
+        assert all(a["returned"] for a in each)
 
 
 def test_another_code_of_the_circuit_that_was_never_gone_proves_nothing(tmp_path: Path) -> None:

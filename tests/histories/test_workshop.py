@@ -10,18 +10,34 @@ import pytest
 
 from afterclear.store.engine.database import query
 from tests.findings.yard import put_vehicles
-from tests.histories.story import Story, attempts, build, episodes, findings, told
+from tests.histories.story import (
+    Story,
+    attempt_of_each,
+    attempts,
+    build,
+    episodes,
+    findings,
+    found_of_each,
+    together,
+    told,
+)
 from tests.histories.test_evidence import CODE, only
 
 
-@pytest.mark.parametrize("name", ["engine", "ECM", "Engine Control Module"])
-def test_a_clear_names_its_unit_as_another_tool_would(tmp_path: Path, name: str) -> None:
+def test_a_clear_names_its_unit_as_another_tool_would(tmp_path: Path) -> None:
     """Scans say engine, the clear says ECM: the memory was emptied, and the code came back."""
-    story = Story().scan(0, 1000, engine=[CODE], brakes=[]).clear(0.2, 1000, ecu=name)
-    with told(tmp_path, story.scan(30, 1400, engine=[CODE])) as con:
-        attempt = only(attempts(con))
-        assert (attempt["kind"], attempt["returned"]) == ("clear_only", True)
-        assert (attempt["stayed"], attempt["unwatched_km"]) == (False, 400)
+    names = ("engine", "ECM", "Engine Control Module")
+    stories = [
+        Story(name).scan(0, 1000, engine=[CODE], brakes=[]).clear(0.2, 1000, ecu=name)
+        .scan(30, 1400, engine=[CODE])
+        for name in names
+    ]  # fmt: skip
+    with told(tmp_path, together(stories)) as con:
+        each = attempt_of_each(con)
+        for name in names:
+            attempt = each[name]
+            assert (attempt["kind"], attempt["returned"]) == ("clear_only", True)
+            assert (attempt["stayed"], attempt["unwatched_km"]) == (False, 400)
         assert query(con, "SELECT DISTINCT ecu FROM store.clear_events").rows() == [("engine",)]
 
 
@@ -155,25 +171,24 @@ def test_a_scan_before_the_work_is_no_return_after_an_earlier_clear(tmp_path: Pa
         assert (attempt["stayed"], attempt["returned_scan_id"]) == (False, "S3")
 
 
-@pytest.mark.parametrize(
-    ("before", "later", "expected"),
-    [
-        ("active", "previously_active", "no_evidence"),  # J1939 DM2
-        ("active", "active", "stayed"),
-        ("2F", "28", "no_evidence"),  # confirmed, failed since the clear, not failing
-        ("2F", "2A", "stayed"),  # failed in this operation cycle
-        ("stored", "stored", "stayed"),
-    ],
-)
-def test_an_entry_said_not_to_be_active_may_be_the_old_one(
-    tmp_path: Path, before: str, later: str, expected: str
-) -> None:
+def test_an_entry_said_not_to_be_active_may_be_the_old_one(tmp_path: Path) -> None:
     """No clear is known since the work, so a code that is only remembered is no return."""
-    story = Story().scan(0, 1000, engine=[f"{CODE}/{before}"])
-    story.repair(0.1, 1000, codes=CODE, action="replace")
-    with told(tmp_path, story.scan(30, 3000, engine=[f"{CODE}/{later}"])) as con:
-        assert findings(con) == [("S2", expected)]
-        assert only(episodes(con))["ended_by"] == "open"
+    found = {
+        ("active", "previously_active"): "no_evidence",  # J1939 DM2
+        ("active", "active"): "stayed",
+        ("2F", "28"): "no_evidence",  # confirmed, failed since the clear, not failing
+        ("2F", "2A"): "stayed",  # failed in this operation cycle
+        ("stored", "stored"): "stayed",
+    }
+    stories = []
+    for before, later in found:
+        story = Story(f"{before}, {later}").scan(0, 1000, engine=[f"{CODE}/{before}"])
+        story.repair(0.1, 1000, codes=CODE, action="replace")
+        stories.append(story.scan(30, 3000, engine=[f"{CODE}/{later}"]))
+    with told(tmp_path, together(stories)) as con:
+        expected = {", ".join(words): ("S2", finding) for words, finding in found.items()}
+        assert found_of_each(con) == expected
+        assert [e["ended_by"] for e in episodes(con)] == ["open"] * len(found)
 
 
 def test_a_previously_active_code_after_a_clear_came_back(tmp_path: Path) -> None:
@@ -182,9 +197,8 @@ def test_a_previously_active_code_after_a_clear_came_back(tmp_path: Path) -> Non
         assert findings(con) == [("S2", "returned")]
 
 
-@pytest.mark.parametrize(
-    ("shown", "listed"),
-    [
+def test_a_work_order_means_the_fault_the_vehicle_had(tmp_path: Path) -> None:
+    meant = [
         ("C0034", "C0034-11"),  # the tool shows no failure type
         ("C0034-13", "C0034-11"),  # another tool than the one that was read out here
         ("SPN 100 FMI 4", "SPN 100"),
@@ -192,15 +206,16 @@ def test_a_previously_active_code_after_a_clear_came_back(tmp_path: Path) -> Non
         ("C0034-11/pending", "C0034"),
         ("P0420/permanent", "P0420"),
         ("P0301/50", "P0301"),  # listed, its test not completed
-    ],
-)
-def test_a_work_order_means_the_fault_the_vehicle_had(
-    tmp_path: Path, shown: str, listed: str
-) -> None:
-    story = Story().scan(0, 1000, brakes=[shown])
-    story.repair(0.1, 1000, codes=listed, action="replace").clear(0.2, 1000)
-    with told(tmp_path, story.scan(30, 5000, brakes=[])) as con:
-        attempt = only(attempts(con))
+    ]
+    stories = []
+    for shown, listed in meant:
+        story = Story(f"{shown}, {listed}").scan(0, 1000, brakes=[shown])
+        story.repair(0.1, 1000, codes=listed, action="replace").clear(0.2, 1000)
+        stories.append(story.scan(30, 5000, brakes=[]))
+    with told(tmp_path, together(stories)) as con:
+        each = attempt_of_each(con)
+    for shown, listed in meant:
+        attempt = each[f"{shown}, {listed}"]
         assert (attempt["code"], attempt["ecu"]) == (shown.split("/", maxsplit=1)[0], "brakes")
         assert (attempt["kind"], attempt["clean_km"]) == ("repair", 4000)
 
