@@ -221,6 +221,20 @@ def test_codes_cleared_among_codes_read_are_asked_for_and_become_clears(
     assert [(table, line) for table, line, _ in rows_of(read)] == [("scans", 2), ("clears", 3)]
 
 
+def test_a_unit_that_never_had_a_code_is_read_beside_those_that_had(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    raw = b"vehicle,date,Engine,Airbag\nT-1,2026-03-01,P0301,none\nT-2,2026-03-02,none,none\n"
+    made = usable(suggest(tmp_path, "a.csv", raw, words))
+    read = MapReader(made).read(deliver(tmp_path, "a.csv", raw))
+    found = [
+        (row["ecu"], row.get("code")) for _, _, cells in rows_of(read) for row in [dict(cells)]
+    ]
+    assert sorted(found, key=str) == [
+        *(("Airbag", None), ("Airbag", None), ("Engine", "P0301"), ("Engine", None)),
+    ]
+
+
 def test_two_columns_of_codes_are_asked_for(tmp_path: Path, words: HeadingWords) -> None:
     raw = b"vehicle,date,codes before,codes after\nT-1,2026-03-01,P0301,P0420\n"
     (question,) = suggest(tmp_path, "a.csv", raw, words).questions

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from tests.readers.messy import delimited, others, printed, strangers, tricky
+from tests.readers.messy import delimited, others, printed, second_look, strangers, tricky
 from tests.readers.messy.files import Messy
 
 
@@ -13,3 +13,4 @@ def all_files() -> Iterator[Messy]:
     yield from printed.papers()
     yield from tricky.all_files()
     yield from strangers.all_files()
+    yield from second_look.all_files()

@@ -41,8 +41,9 @@ def side_by_side(sight: Sight) -> Wide | None:
     """Find columns of codes side by side; None: there are none."""
     coded = [p for p in sight.profiles if is_code_column(p)]
     units = [p for p in coded if _names_unit(p.heading, sight.units)]
-    if len(units) > 1 and len(units) == len(coded):
-        return _by_unit(units, sight)
+    clean = [p for p in sight.profiles if p not in coded and _is_clean_unit(p, sight.units)]
+    if len(units) + len(clean) > 1 and len(units) == len(coded):
+        return _by_unit(sorted([*units, *clean], key=lambda p: p.at), sight)
     stems: dict[str, list[Profile]] = {}
     for profile in sight.profiles:
         stem = _stem(profile.heading)
@@ -64,6 +65,12 @@ def is_code_column(profile: Profile) -> bool:
     if values:
         return sum(map(is_codes, values)) / len(values) >= _FITS
     return bool(profile.values) and profile.means("code") > 0.5
+
+
+def _is_clean_unit(profile: Profile, units: ControlUnits) -> bool:
+    """Tell a column of a unit that never had a code: all its cells say so in words."""
+    is_clean = bool(profile.values) and all(map(is_none_word, profile.values))
+    return is_clean and _names_unit(profile.heading, units)
 
 
 def _names_unit(heading: str, units: ControlUnits) -> bool:
