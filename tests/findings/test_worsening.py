@@ -37,7 +37,7 @@ def test_faults_at_ever_shorter_distances_are_called_worsening(tmp_path: Path) -
     assert told["V1"]["q_value"] < 0.1
     assert told["V1"]["shape_low"] > 1
     assert {told[f"V{n}"]["trend"] for n in range(2, 5)} == {"none"}
-    assert "at ever shorter distances" in told["V1"]["sentence"]
+    assert "at shorter and shorter distances" in told["V1"]["sentence"]
 
 
 def test_faults_at_ever_longer_distances_are_called_improving(tmp_path: Path) -> None:

@@ -49,6 +49,8 @@ def _section(finding: Finding) -> str:
 def _line(column: Column, name: str) -> str:
     unit = _UNITS.get(column.means.unit or "", column.means.unit)
     kind = _KINDS[column.kind] + (f", {unit}" if unit else "")
-    words = "; ".join(f"`{word}`: {said}" for word, said in column.means.words.items())
+    words = "; ".join(
+        f"`{word}`: {said}" for word, said in column.means.words.items() if word != said
+    )
     holds = f"{column.means.meaning}. {words}" if words else column.means.meaning
     return f"| `{name}` | {kind} | {holds} |"

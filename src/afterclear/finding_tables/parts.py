@@ -22,6 +22,8 @@ LEFT_OUT: Final[dict[str, str]] = {
     "same_km": mark("replaced twice at one distance"),
     "km_unknown": mark("the distance at the work is not known"),
 }
+# the source that ``config/part_life.toml`` ships with; others are quoted
+_SOURCES: Final[dict[str, str]] = {"common practice, no source": mark("common practice, no source")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +69,7 @@ class Part:
     share_failed_at_horizon: Annotated[float | None, Means("share failed by then", "share")]
     horizon_km: Annotated[float | None, Means("as far as five or more were followed", "km")]
     expected_km: Annotated[float | None, Means("what `part_life.toml` expects", "km")]
-    expected_source: Annotated[str | None, Means("who says so")]
+    expected_source: Annotated[str | None, Means("who says so", words=_SOURCES)]
     life_to_expected: Annotated[float | None, Means("B10 over what is expected")]
     to_expected_low: Annotated[float | None, Means("lower end of its interval")]
     to_expected_high: Annotated[float | None, Means("upper end")]

@@ -217,12 +217,17 @@ def work_done(attempt: Attempt, cells: Cells) -> str:
         if attempt.beside_repair_id is None:
             return cells.t("Codes cleared, no repair")
         return cells.t("Codes cleared with other work ({order})", order=attempt.beside_repair_id)
-    words = (attempt.action or "").replace(",", " ").split()
-    deeds = cells.t(" and ").join(
+    deeds = action_words(attempt.action, cells) or cells.t("Work order")
+    return ": ".join(part for part in (deeds, attempt.parts) if part)
+
+
+def action_words(actions: str | None, cells: Cells) -> str:
+    """Say the actions of a work order, e.g. "Replaced and cleaned"."""
+    words = (actions or "").replace(",", " ").split()
+    return cells.t(" and ").join(
         text if i == 0 else text[:1].lower() + text[1:]
         for i, text in enumerate(cells.t(_DONE[w]) if w in _DONE else w for w in words)
     )
-    return ": ".join(part for part in (deeds or cells.t("Work order"), attempt.parts) if part)
 
 
 def _view(

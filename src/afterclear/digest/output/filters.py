@@ -8,6 +8,7 @@ from markupsafe import Markup
 from afterclear.digest.audience.garage import PROCESS_WORDS, site_name
 from afterclear.digest.audience.stock import STOCK_WORDS, stock_reason
 from afterclear.digest.charts.proof_bar import draw_growth
+from afterclear.digest.common.assess import action_words
 from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, reason_of
 from afterclear.digest.common.model import AttemptView
 from afterclear.digest.input.frames import Caution
@@ -121,10 +122,10 @@ def _origin_words(reading: OdometerReading, cells: Cells) -> str:
 
 
 def _repair_line(line: Repair, cells: Cells) -> str:
-    words = " ".join(
-        part for part in (line.action, line.part_family, line.position, line.part_number) if part
-    )
-    text = f"{words} ({line.part_brand})" if line.part_brand else words
+    named = " ".join(part for part in (line.part_family, line.position, line.part_number) if part)
+    if line.part_brand:
+        named = f"{named} ({line.part_brand})".strip()
+    text = ": ".join(part for part in (action_words(line.action, cells), named) if part)
     return _sentence(text or line.notes or cells.t("not described"), end="")
 
 
