@@ -119,6 +119,11 @@ def test_what_is_no_work_or_not_known_is_not_read(
                 Work("injector", "cylinder_3", "replace"),
             ],
         ),
+        (
+            "Stoßdämpfer HA li undicht, beide ersetzt",
+            [Work("damper", "rear_left", "replace"), Work("damper", "rear_right", "replace")],
+        ),
+        ("Luftdruck korrigiert", []),
         # a complaint tells the place
         ("Knock front left, drop link renewed", [Work("stabiliser", "front_left", "replace")]),
         # a short name means what was named in full

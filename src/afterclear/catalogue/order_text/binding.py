@@ -13,6 +13,7 @@ from afterclear.catalogue.order_text.told import Act, Clause, Part
 
 Places = dict[str, set[str]]  # axis -> values told
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
+_BOTH_SIDES: Final[Places] = {"side": {"left", "right"}}
 _OWN_PARTS: Final = {"repair"}  # such work takes a thing apart: what is named with it is of it
 
 
@@ -303,6 +304,8 @@ def _with_more(
             break
         told.append(one.places)
         last = one
+    if len(told) == 1 and any(c.acts and not c.parts and c.places == _BOTH_SIDES for c in later):
+        return [{**own.places, **_BOTH_SIDES}]  # "damper left leaks, both renewed"
     if len(told) > 1 or not after or after.parts or after.acts:
         return told
     return [{**after.places, **own.places}]
