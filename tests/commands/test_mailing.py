@@ -195,6 +195,7 @@ def test_a_receiver_that_fails_is_told_again_next_time(
         assert len(send_urgent(own, model).sent) == 1
 
 
+@pytest.mark.slow
 def test_a_safety_webhook_needs_no_mail(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
     """A digest that is mailed to nobody, one whose mail is not set up, and the nightly run."""
     monkeypatch.setenv(SECRET_VARIABLE, "shared")

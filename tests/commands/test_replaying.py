@@ -134,6 +134,7 @@ def test_rows_under_a_wrong_key_go(desk: Desk) -> None:
     assert desk.adds_up()
 
 
+@pytest.mark.slow
 def test_a_later_correction_stays_the_later_one(desk: Desk) -> None:
     """Load 2 corrects a row of load 1; load 1 read again must not win over it."""
     desk.map()
@@ -205,6 +206,7 @@ def test_a_stored_file_that_would_be_refused_changes_nothing(desk: Desk) -> None
     assert desk.ask("SELECT outcome FROM loads") == [("stored",)]
 
 
+@pytest.mark.slow
 def test_a_mended_vehicle_list_names_the_rows_it_had_named(desk: Desk) -> None:
     """A plate went to the wrong vehicle; the list, read again, takes its rows along."""
     desk.map("list", files="list*.csv")
@@ -269,6 +271,7 @@ def renamed(desk: Desk) -> Desk:
     return desk
 
 
+@pytest.mark.slow
 def test_a_row_replaced_under_a_vin_comes_back_under_the_number(renamed: Desk) -> None:
     """Load 2 refused a row, so it is read again; what it had replaced must not stay by VIN."""
     renamed.replay(2)
@@ -276,6 +279,7 @@ def test_a_row_replaced_under_a_vin_comes_back_under_the_number(renamed: Desk) -
     assert renamed.adds_up()
 
 
+@pytest.mark.slow
 def test_an_older_row_under_a_vin_is_still_a_duplicate_under_the_number(renamed: Desk) -> None:
     """What was corrected before the list came is not corrected back by a file of before it."""
     old = f"s,vin,t,c,km\nS1,{VIN},2025-04-03,P0301,100\n\n"
@@ -284,6 +288,7 @@ def test_an_older_row_under_a_vin_is_still_a_duplicate_under_the_number(renamed:
     assert renamed.ask("SELECT vehicle_id, odometer_km FROM scans") == [("T-1", 200.0)]
 
 
+@pytest.mark.slow
 def test_a_row_that_was_refused_does_not_win_over_a_later_correction(desk: Desk) -> None:
     """Load 2 did not build on load 1, whose row was refused; but it came later."""
     desk.map()
