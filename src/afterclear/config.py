@@ -82,7 +82,7 @@ class Digest(_Section):
     """How the pages speak."""
 
     units: Literal["km", "mi"] = Field("km", description="Distances on pages: km or mi.")
-    title: str = Field("Fleet", max_length=80, description="Name at the top of every page.")
+    title: str = Field("", max_length=80, description="Owner's name, above every page's own.")
     language: Literal["en", "de"] = Field("en", description="Language of the pages: en or de.")
     zone: str = Field("UTC", description="Time zone of the dates on pages.")
     vehicle_pages: Literal["all", "named"] = Field(

@@ -185,7 +185,7 @@ def _stock(
 
 def _head(frames: FleetFrames) -> PageHead:
     return PageHead(
-        title=frames.settings.fleet_name or "Fleet",
+        title=frames.settings.fleet_name,
         fleet_name=frames.settings.fleet_name,
         as_of=frames.as_of,
         units=frames.units,

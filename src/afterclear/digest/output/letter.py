@@ -46,19 +46,20 @@ def brief_of(model: DigestModel, audience: Audience) -> Brief | None:
     cells = Cells(head.units, head.zone, head.language)
     day = cells.day(head.as_of)
     if audience == "fleet" and model.fleet is not None:
-        subject = cells.t("Fleet digest, {title}, {day}", title=head.title, day=day)
+        name = cells.t("Fleet digest")
         lead, parts = _fleet(model.fleet, cells)
     elif audience == "garage" and model.garage is not None:
-        subject = cells.t("Garage digest, {title}, {day}", title=head.title, day=day)
+        name = cells.t("Garage digest")
         lead, parts = _garage(model.garage, cells)
     elif audience == "stock" and model.stock is not None:
-        subject = cells.t("Stock digest, {title}, {day}", title=head.title, day=day)
+        name = cells.t("Stock digest")
         lead, parts = _stock(model.stock, cells)
     else:
         return None
     closing = cells.t(
         "Clearing a code repairs nothing. A code nobody looked for does not count as gone."
     )
+    subject = ", ".join(part for part in (name, head.title, day) if part)
     # a subject is one line, whatever a fleet is called
     return Brief(" ".join(subject.split()), lead, parts, head.language, closing)
 
