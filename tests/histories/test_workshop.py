@@ -366,3 +366,4 @@ def test_two_clears_at_one_instant_are_ordered_by_place_not_by_chance(tmp_path: 
         first, second = attempts(con)
         assert first["attempted_at"] == second["attempted_at"]
         assert [first["attempted_km"], second["attempted_km"]] == [955, 1100]
+        assert first["attempt_id"] != second["attempt_id"], "each has its own verdict and evidence"

@@ -131,6 +131,8 @@ WITH cleared AS (
     GROUP BY c.fault_no, c.visit_no
 ), started AS (
     SELECT c.* EXCLUDE (latest), coalesce(c.cleared_at, c.tried_at) AS attempted_at,
+        coalesce(c.repair_id, strftime(coalesce(c.cleared_at, c.tried_at), '%Y-%m-%d %H:%M'))
+            AS named_by,
         coalesce(c.clear_km, c.tried_km) AS attempted_km,
         coalesce(c.clear_seq, r.seq, 0) AS start_seq
     FROM cleared c
@@ -144,11 +146,14 @@ SELECT n.*,
     CASE WHEN o.start_seq < n.own_next_seq THEN o.attempted_at
          ELSE coalesce(n.own_ended_at, o.attempted_at) END AS ended_at
 FROM (
-    SELECT s.*,
+    SELECT s.* EXCLUDE (named_by),
         row_number() OVER (ORDER BY s.vehicle_no, s.attempted_at, s.fault_no, s.visit_no) AS fix_no,
-        -- 48 bits: among two million attempts two are alike once in a hundred such fleets
+        -- 48 bits: among two million attempts two are alike once in a hundred such fleets; of
+        -- two clears in one minute the second has its number beside it
         'A' || left(md5(concat_ws('|', b.vehicle_id, u.ecu, s.code, s.kind,
-            coalesce(s.repair_id, strftime(s.attempted_at, '%Y-%m-%d %H:%M')))), 12) AS attempt_id,
+            s.named_by, nullif(row_number() OVER (
+                PARTITION BY s.fault_no, s.kind, s.named_by
+                ORDER BY s.attempted_at, s.visit_no), 1))), 12) AS attempt_id,
         row_number() OVER fault AS attempt_no,
         lead(s.start_seq) OVER fault AS own_next_seq,
         lead(s.attempted_at) OVER fault AS own_ended_at,
