@@ -78,6 +78,7 @@ def test_files_after_bad_ones_are_loaded(night: dict[str, LoadResult]) -> None:
     assert night["good.xlsx"].rows_stored == 1
 
 
+@pytest.mark.slow
 def test_a_hundred_thousand_siblings_cost_what_they_weigh(tmp_path: Path) -> None:
     """Copied for each new one, they took minutes for 3 MB; the limit here is far from both."""
     path = tmp_path / "a.xml"
@@ -125,7 +126,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         yield made
 
 
-@pytest.mark.parametrize("word", ["hungry", "native"])
+@pytest.mark.parametrize("word", ["hungry", pytest.param("native", marks=pytest.mark.slow)])
 def test_what_takes_too_much_memory_is_refused_and_the_next_file_read(
     word: str, tmp_path: Path
 ) -> None:

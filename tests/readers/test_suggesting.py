@@ -168,6 +168,7 @@ MANY = (
 )
 
 
+@pytest.mark.slow
 def test_a_file_is_asked_seven_things_at_most_and_the_rest_is_refused(
     tmp_path: Path, words: HeadingWords
 ) -> None:

@@ -69,7 +69,9 @@ def test_a_second_keeper_is_told_who_the_first_is(garage: Path) -> None:
         assert f"'schedule', process {first.pid} on" in told
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize(
+    "number", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.slow)]
+)
 def test_a_keeper_at_rest_stops_when_told(garage: Path, number: signal.Signals) -> None:
     with afterclear(garage, "schedule") as child:
         lines_until(child, "often: next at")
