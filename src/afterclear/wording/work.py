@@ -30,10 +30,7 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
         mark("{code} in the {unit} unit ({meaning}) never left after the repair of {worked_on}."),
     ),
     W.NEVER_LEFT_AFTER_CLEAR: (
-        mark(
-            "{code} in the {unit} unit ({meaning}) never left after the clear without a repair of "
-            "{worked_on}."
-        ),
+        mark("{code} in the {unit} unit ({meaning}) never left after the clear of {worked_on}."),
     ),
     W.CAME_BACK_AFTER_REPAIR: (
         mark(
@@ -49,25 +46,19 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
     W.CAME_BACK_AFTER_CLEAR: (
         mark(
             "{code} in the {unit} unit ({meaning}) came back between {low_km} and {high_km} after "
-            "the clear without a repair of {worked_on}."
+            "the clear of {worked_on}."
         ),
         mark(
             "{code} in the {unit} unit ({meaning}) came back within {high_km} after the clear "
-            "without a repair of {worked_on}."
+            "of {worked_on}."
         ),
-        mark(
-            "{code} in the {unit} unit ({meaning}) came back after the clear without a repair of "
-            "{worked_on}."
-        ),
+        mark("{code} in the {unit} unit ({meaning}) came back after the clear of {worked_on}."),
     ),
     W.OPEN_AFTER_REPAIR: (
         mark("{code} in the {unit} unit ({meaning}) is open after the repair of {worked_on}."),
     ),
     W.OPEN_AFTER_CLEAR: (
-        mark(
-            "{code} in the {unit} unit ({meaning}) is open after the clear without a repair of "
-            "{worked_on}."
-        ),
+        mark("{code} in the {unit} unit ({meaning}) is open after the clear of {worked_on}."),
     ),
     W.NOT_FIRST_ATTEMPT: (mark("That was attempt no. {attempt_no}."),),
     W.GONE_WITHOUT_WORK: (

@@ -234,7 +234,8 @@ def _check(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
         yield from _gone_again(row, work, rules)
     if row["outcome"] not in {"unchecked", "on_watch"}:
         return
-    fix = {**_named(row, rules), "deed": row["kind"], "worked_on": iso(row["attempted_at"])}
+    deed = "clear_beside" if row["beside_repair_id"] else row["kind"]
+    fix = {**_named(row, rules), "deed": deed, "worked_on": iso(row["attempted_at"])}
     to_drive = _to_drive(row, row["km_to_go"], work.km_now)
     if row["outcome"] == "unchecked":
         if row["kind"] != "repair" and not row["cautions"]:

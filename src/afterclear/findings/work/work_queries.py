@@ -117,6 +117,7 @@ WORK_ROWS: Final[dict[str, str]] = {
         )
         SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.shown_code, a.family,
             component_of(a.family) AS component, a.kind, a.attempt_no, a.site, a.attempted_at,
+            a.beside_repair_id,
             a.returned_at, a.stayed, a.outcome, a.p_not_held, a.p_same_fault, a.p_worn,
             a.usual_life_km, a.km_to_go, a.returned_low_km, a.returned_high_km,
             a.kind = 'clear_only' AND echo.code IS NOT NULL
