@@ -93,7 +93,8 @@ def fleet_frames(frames: HistoryFrames) -> FleetFrames:
     shared = {f.name: getattr(frames, f.name) for f in fields(DigestContext)}
     look_back = frames.as_of - timedelta(days=frames.settings.look_back_days)
     back_at = pl.coalesce("returned_at", "attempted_at")
-    back = frames.attempts.filter(pl.col("outcome") == "came_back")
+    counted = _counted(frames.attempts)
+    back = counted.filter(pl.col("outcome") == "came_back")
     scans = _scans(frames.observations)
     new, gone = _changed_episodes(frames)
     return FleetFrames(
@@ -105,7 +106,7 @@ def fleet_frames(frames: HistoryFrames) -> FleetFrames:
         ),
         new=new,
         gone=gone,
-        tallies=frames.attempts.group_by("kind", "outcome").agg(pl.len().alias("n")),
+        tallies=counted.group_by("kind", "outcome").agg(pl.len().alias("n")),
         n_failed_before=0 if back.is_empty() else back.filter(back_at < look_back).height,
         set_aside=frames.odometer.filter(pl.col("set_aside").is_not_null())
         .group_by("set_aside")
@@ -130,13 +131,20 @@ def details_of(frames: HistoryFrames) -> Details:
     return details
 
 
+def _counted(attempts: pl.DataFrame) -> pl.DataFrame:
+    """Leave out what is counted with the fix of the fault it followed from."""
+    return attempts.filter(~pl.col("is_echo")) if "is_echo" in attempts.columns else attempts
+
+
 def _fleet(frames: HistoryFrames) -> pl.DataFrame:
     """Give every vehicle any row speaks of, with how it stands."""
     named = ("vehicles", "attempts", "episodes", "observations", "repairs", "clear_events")
     met = [getattr(frames, name).select("vehicle_id") for name in (*named, "odometer")]
     known = {f.name for f in fields(Vehicle)} & set(frames.vehicles.columns)
-    fixes = frames.attempts.group_by("vehicle_id").agg(
-        (pl.col("outcome") == name).sum().alias(f"n_{name}") for name in _OUTCOMES
+    fixes = (
+        _counted(frames.attempts)
+        .group_by("vehicle_id")
+        .agg((pl.col("outcome") == name).sum().alias(f"n_{name}") for name in _OUTCOMES)
     )
     scanned = (
         frames.observations.filter(pl.col("ecu").is_not_null())
@@ -184,7 +192,7 @@ def _open_attempts(frames: HistoryFrames, came_back_lately: pl.Expr) -> pl.DataF
     ends = frames.evidence.group_by("attempt_id").agg(pl.col("stretch_to_km").max())
     outcome = pl.col("outcome")
     changed = pl.lit(value=False)
-    attempts = frames.attempts.join(ends, on="attempt_id", how="left")
+    attempts = _counted(frames.attempts).join(ends, on="attempt_id", how="left")
     if frames.previous is not None:
         before = frames.previous.select("attempt_id", outcome_before="outcome")
         attempts = attempts.join(before, on="attempt_id", how="left")

@@ -49,6 +49,7 @@ BREACHES = [
         "Every repair_id of order_texts",
         "INSERT INTO order_texts (vehicle_id, repair_id, notes) VALUES ('V1', 'x', 'new coil')",
     ),
+    ("Every beside_repair_id of attempts", "UPDATE attempts SET beside_repair_id = 'x'"),
     ("Every repair_id of attempts", "UPDATE attempts SET repair_id = 'x'"),
     ("Every returned_scan_id", "UPDATE attempts SET returned_scan_id = 'x'"),
     ("Every vehicle_id of episodes", "UPDATE episodes SET vehicle_id = 'x'"),
