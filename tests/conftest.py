@@ -26,16 +26,19 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _new_stores_are_copies(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+def _new_stores_are_copies(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Iterator[Callable[[Path], None]]:
     """Make an empty store once; all others are copies of it: to make one takes a tenth of a second.
 
-    Processes that tests begin make their own.
+    Processes that tests begin make their own.  Gives what makes one in earnest.
     """
     from afterclear.store.engine import database  # noqa: PLC0415 - after the threads are set
 
     made = tmp_path_factory.mktemp("empty") / "store.duckdb"
+    make = database.make_store
 
-    def copied(path: Path, make: Callable[[Path], None] = database.make_store) -> None:
+    def copied(path: Path) -> None:
         if not made.exists():
             make(made)
         shutil.copyfile(made, path)
@@ -43,7 +46,15 @@ def _new_stores_are_copies(tmp_path_factory: pytest.TempPathFactory) -> Iterator
 
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(database, "make_store", copied)
-        yield
+        yield make
+
+
+@pytest.fixture
+def stores_made_in_earnest(
+    _new_stores_are_copies: Callable[[Path], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Let new stores be made as users' are, where what goes wrong meanwhile is tested."""
+    monkeypatch.setattr("afterclear.store.engine.database.make_store", _new_stores_are_copies)
 
 
 @pytest.fixture(scope="session")

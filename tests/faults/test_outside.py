@@ -55,6 +55,7 @@ def load_all(app: App) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("stores_made_in_earnest")
 @pytest.mark.parametrize("size", ["300k", "700k", "1300k", "2m", "3m"])
 def test_a_disk_that_fills_up_during_a_load_loses_nothing(tmp_path: Path, size: str) -> None:
     """The load says so; with room made, the same load ends as if nothing had happened."""
