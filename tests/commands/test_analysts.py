@@ -16,7 +16,7 @@ from frictionless import Resource, Schema
 from python_calamine import CalamineWorkbook
 
 import afterclear
-from afterclear.cli import main
+from afterclear.cli import main, sql
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
 from afterclear.commands.queries.exporting import TABLES, export_frame, write_frame
@@ -114,18 +114,71 @@ def test_a_question_is_answered_in_each_form(app: App, tmp_path: Path) -> None:
 
 
 def test_the_prompt_answers_until_its_end_and_goes_on_after_a_mistake(
-    app: App, tmp_path: Path
+    app: App, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    typed = iter(["SELECT 40 + 2", "AS answer;", "SELEC;", "SELECT 'on' AS it_goes;"])
+
+    def _typed(_: str) -> str:
+        try:
+            return next(typed)
+        except StopIteration:
+            raise EOFError from None
+
+    monkeypatch.setattr("builtins.input", _typed)
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    sql._prompt(app)  # noqa: SLF001 - a terminal cannot be had here
+    shown = capsys.readouterr()
+    assert "42" in shown.out
+    assert "syntax error" in shown.err
+    assert "it_goes" in shown.out
+
+
+@pytest.mark.parametrize(
+    ("question", "says"),
+    [
+        ("SELECT last_seen_at - onset_high_at AS d FROM episodes", "date_diff"),
+        ("SELECT a.code, b.code FROM attempts a JOIN attempts b USING (attempt_id)", "AS"),
+    ],
+)
+def test_what_no_frame_holds_is_refused_with_what_to_write(
+    app: App, question: str, says: str
+) -> None:
+    with pytest.raises(UsageError, match=says):
+        Garage(app).sql(question)
+
+
+def test_lists_and_bytes_are_written_as_text(app: App, tmp_path: Path) -> None:
+    question = "SELECT ['a', 'b'] AS codes, 'x'::BLOB AS bytes"
+    for form in ("csv", "jsonl"):
+        assert "a" in run(app, "sql", question, "--format", form)
+    run(app, "sql", question, "-o", str(tmp_path / "odd.xlsx"))
+    rows = CalamineWorkbook.from_path(tmp_path / "odd.xlsx").get_sheet_by_index(0).to_python()
+    assert rows[1] == ["['a', 'b']", "b'x'"]
+
+
+def test_a_file_has_the_form_its_name_says(app: App, tmp_path: Path) -> None:
+    place = tmp_path / "vehicles.parquet"
+    run(app, "export", "vehicles", "-o", str(place))
+    assert pl.read_parquet(place).height
     shown = CliRunner().invoke(
-        main,
-        ["--store", str(app.store), "sql"],
-        input="SELECT 40 + 2\nAS answer;\nSELEC;\nSELECT 'on' AS it_goes;\n",
-        env={"XDG_STATE_HOME": str(tmp_path)},
+        main, ["--store", str(app.store), "sql", "SELECT 1", "--format", "csv", "-o", str(place)]
     )
-    assert shown.exit_code == 0
-    assert "42" in shown.output
-    assert "syntax error" in shown.output
-    assert "it_goes" in shown.output
+    assert (shown.exit_code, "--format says csv" in shown.output) == (2, True)
+
+
+def test_a_workbook_that_cannot_be_written_is_no_bug_of_ours(app: App, tmp_path: Path) -> None:
+    (tmp_path / "taken.xlsx").mkdir()
+    with pytest.raises(OSError, match=r"taken\.xlsx"):
+        write_frame(app, pl.DataFrame({"a": [1]}), "xlsx", tmp_path / "taken.xlsx")
+
+
+def test_a_question_that_is_piped_needs_no_semicolon_and_its_failure_is_seen(app: App) -> None:
+    begun = ["--store", str(app.store), "sql"]
+    answered = CliRunner().invoke(main, begun, input="SELECT 40 + 2 AS answer\n")
+    assert (answered.exit_code, "42" in answered.output) == (0, True)
+    failed = CliRunner().invoke(main, begun, input="SELEC 1;\nSELECT 2;\n")
+    assert failed.exit_code == 2
 
 
 def test_names_that_must_stay_tokens_are_not_shown_by_sql(app: App) -> None:

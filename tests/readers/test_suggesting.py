@@ -14,6 +14,7 @@ from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.readers.maps.checked_map import ImportMap
 from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
 from afterclear.readers.maps.import_map import parse_map
+from afterclear.readers.suggest import writing
 from afterclear.readers.suggest.evidence.profiles import Known
 from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS, Asker, Choice, Question
 from afterclear.readers.suggest.suggested_map import Context
@@ -308,3 +309,10 @@ MERGED_ROWS = (
     ("V-11", "2026-03-04", "10:15", 45678, "P0301", "engine"),
     ("V-12", "2026-03-05", "11:15", 5678, "P0420", "engine"),
 )
+
+
+def test_rows_dropped_by_one_column_for_two_reasons_are_dropped_for_both() -> None:
+    """Headings that come again on each page, and rows of another kind."""
+    first, second = {"drop_where": {"Event": "^Event$"}}, {"drop_where": {"Event": "^Cleared$"}}
+    assert writing._joined(first, second) == {"Event": "^Event$|^Cleared$"}  # noqa: SLF001
+    assert writing._joined(first, first) == {"Event": "^Event$"}  # noqa: SLF001

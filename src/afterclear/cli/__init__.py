@@ -18,7 +18,7 @@ from afterclear import __version__
 COMMANDS = {
     "analyse": ("analyse", "Rebuild what changed since the last run and judge every fix."),
     "backup": ("backup", "Write the store, its archive and the config to one verified file."),
-    "check-file": ("check_file", "Say whether a file would be loaded whole."),
+    "check-file": ("check_file", "Say whether a file has the layout it should have."),
     "check": ("check", "Check that the store and its archive are whole."),
     "decide": ("decide", "Keep your word on a vehicle, attempt or code; or take it back."),
     "decode": ("decode", "Say what a fault code means."),

@@ -16,8 +16,15 @@ from afterclear.records import Rejection
 @click.option("--zone", default="UTC", callback=known_zone, help="Zone of times without an offset.")
 @with_app
 def command(app: App, file: Path, zone: str) -> None:
-    """Say whether FILE would be loaded whole, and which rows would not.  Nothing is stored."""
+    """Say whether FILE has the plain layout, or a map's, and which rows have not.
+
+    Nothing is stored; whose VINs and plates stand there, and what the store holds already, is not
+    looked at.
+    """
     checks = list(check_file(app, file, Asked(rows=0, zone=zone)))
+    if not checks:
+        tell(f"{file.name}: there is no file in it.")
+        raise SystemExit(3)
     for check in checks:
         _tell(check)
     if not all(_fits(check) for check in checks):

@@ -12,26 +12,33 @@ from afterclear.commands.queries.exporting import (
     Format,
     export_file,
     export_text,
+    form_of,
 )
 
 
 @click.command("export")
 @click.argument("table")
-@click.option("--format", "form", type=click.Choice(FORMATS), default="csv", show_default=True)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(FORMATS),
+    help="Else as the file's name ends; csv where it does not say.",
+)
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="File to write."
 )
 @with_app
-def command(app: App, table: str, form: Format, output: Path | None) -> None:
+def command(app: App, table: str, form: Format | None, output: Path | None) -> None:
     """Take TABLE out of the store: attempts, episodes, scans, ... (a wrong name lists all)."""
     if output is not None:
-        click.echo(f"{export_file(app, table, form, output)} rows written to {output}", err=True)
+        rows = export_file(app, table, form_of(output, form), output)
+        click.echo(f"{rows} rows written to {output}", err=True)
         return
-    match form:
-        case "csv" | "jsonl":
+    match form or "csv":
+        case "csv" | "jsonl" as form:
             tell_text(export_text(app, table, form))
-        case _:
-            raise needs_file(form)
+        case other:
+            raise needs_file(other)
 
 
 def tell_text(text: str) -> None:

@@ -1,6 +1,7 @@
 """The command ``sql``."""
 
 import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -16,6 +17,7 @@ from afterclear.commands.queries.answering import answer_frame
 from afterclear.commands.queries.exporting import (
     FORMATS,
     Format,
+    form_of,
     frame_text,
     write_frame,
 )
@@ -33,14 +35,13 @@ _KEPT = 1000  # lines of what was typed
     "--format",
     "form",
     type=click.Choice(["table", *FORMATS]),
-    default="table",
-    show_default=True,
+    help="Else as the file's name ends; table in a terminal.",
 )
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="File to write."
 )
 @with_app
-def command(app: App, question: str | None, form: _Form, output: Path | None) -> None:
+def command(app: App, question: str | None, form: _Form | None, output: Path | None) -> None:
     """Answer QUESTION, one reading statement of SQL over the exported tables.
 
     Without one, a prompt opens: a statement ends with a semicolon, Ctrl-D ends the prompt.
@@ -50,18 +51,20 @@ def command(app: App, question: str | None, form: _Form, output: Path | None) ->
             raise UsageError("-o FILE goes with a question on the command line.")
         _prompt(app)
         return
-    frame = answer_frame(app, question)
     if output is not None:
-        chosen: Format = "csv" if form == "table" else form
-        click.echo(f"{write_frame(app, frame, chosen, output)} rows written to {output}", err=True)
+        if form == "table":
+            raise UsageError("A table is for the terminal; a file is csv, jsonl, parquet or xlsx.")
+        frame = answer_frame(app, question)
+        rows = write_frame(app, frame, form_of(output, form), output)
+        click.echo(f"{rows} rows written to {output}", err=True)
         return
-    match form:
+    match form or "table":
         case "table":
-            _show(frame)
-        case "csv" | "jsonl":
-            tell_text(frame_text(frame, form))
-        case _:
-            raise needs_file(form)
+            _show(answer_frame(app, question, most=_MOST_SHOWN + 1))
+        case "csv" | "jsonl" as chosen:
+            tell_text(frame_text(answer_frame(app, question), chosen))
+        case other:
+            raise needs_file(other)
 
 
 def _show(frame: pl.DataFrame) -> None:
@@ -76,8 +79,10 @@ def _show(frame: pl.DataFrame) -> None:
     )
     with shape:
         tell(str(frame.head(_MOST_SHOWN)))
-    more = f", the first {_MOST_SHOWN} shown" if len(frame) > _MOST_SHOWN else ""
-    tell(f"({len(frame)} row{'' if len(frame) == 1 else 's'}{more})", err=True)
+    if len(frame) > _MOST_SHOWN:
+        tell(f"(the first {_MOST_SHOWN} rows; -o FILE takes all)", err=True)
+    else:
+        tell(f"({len(frame)} row{'' if len(frame) == 1 else 's'})", err=True)
 
 
 def _prompt(app: App) -> None:
@@ -85,8 +90,10 @@ def _prompt(app: App) -> None:
     with _history():
         while (question := _statement()) is not None:
             try:
-                _show(answer_frame(app, question))
+                _show(answer_frame(app, question, most=_MOST_SHOWN + 1))
             except AfterclearError as error:
+                if not sys.stdin.isatty():
+                    raise  # a script must see that its question failed
                 tell(str(error), err=True)
 
 
@@ -100,7 +107,8 @@ def _statement() -> str | None:
                 lines.append(line)
     except EOFError:
         click.echo()
-        return None
+        if not lines:
+            return None
     return "\n".join(lines)
 
 

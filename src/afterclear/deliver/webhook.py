@@ -66,7 +66,8 @@ def sign(request: Request, secret: bytes, at: datetime, body: bytes) -> None:
             body=body,
         )
     except rfc9421.HTTPMessageSignaturesException as error:
-        raise ConfigError(f"Webhook address {request.url!r}: {error}.") from error
+        host = urlsplit(request.url).netloc.rpartition("@")[2]
+        raise ConfigError(f"Webhook {host}: its address cannot be signed as written.") from error
 
 
 def cloud_event(kind: str, about: str, at: datetime, key: str, data: object) -> dict[str, Any]:

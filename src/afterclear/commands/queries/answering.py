@@ -15,8 +15,8 @@ def publish_views(app: App) -> None:
         make_views(con)
 
 
-def answer_frame(app: App, sql: str) -> pl.DataFrame:
-    """Give the rows of one reading statement; instants are aware, in UTC.
+def answer_frame(app: App, sql: str, most: int | None = None) -> pl.DataFrame:
+    """Give the rows of one reading statement, or the first of them; instants are aware, in UTC.
 
     Raises:
         UsageError: it is not one statement that reads, or names must stay tokens.
@@ -28,4 +28,4 @@ def answer_frame(app: App, sql: str) -> pl.DataFrame:
             "Names are to be tokens (privacy.pseudonyms), and SQL would show them: use 'export'."
         )
     with open_store(app.store, read_only=True) as con:
-        return aware(answer(con, sql))
+        return aware(answer(con, sql, most))

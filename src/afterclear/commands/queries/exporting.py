@@ -9,6 +9,7 @@ import polars.selectors as cs
 from afterclear.commands.app import App
 from afterclear.commands.pages.page_frames import aware
 from afterclear.commands.pages.write_digests import pseudonyms_of
+from afterclear.commands.queries.plain_cells import as_text
 from afterclear.digest.input.pseudonyms import pseudonymise
 from afterclear.errors import UnknownNameError, UsageError
 from afterclear.export_columns import Holds, holds
@@ -60,7 +61,9 @@ def export_file(app: App, table: str, form: Format, path: Path) -> int:
 
 def frame_text(frame: pl.DataFrame, form: TextFormat) -> str:
     """Write rows as text."""
-    return _csv(frame) if form == "csv" else frame.write_ndjson()
+    if form == "csv":
+        return _csv(as_text(frame, lambda kind: kind.is_nested() or kind == pl.Binary))
+    return as_text(frame, lambda kind: kind == pl.Binary).write_ndjson()
 
 
 def write_frame(
@@ -90,6 +93,21 @@ def write_frame(
     else:
         path.write_text(frame_text(frame, form), encoding="utf-8", newline="")
     return len(frame)
+
+
+def form_of(path: Path, asked: str | None) -> Format:
+    """Choose the form of a file: the one asked for, else that of its name's ending, else CSV.
+
+    Raises:
+        UsageError: the ending says one form, and another is asked for.
+
+    """
+    ending = path.suffix.lower().removeprefix(".")
+    named = next((form for form in FORMATS if form == ending), None)
+    form = next((form for form in FORMATS if form == asked), None)
+    if named and form and named != form:
+        raise UsageError(f"{path} ends in .{named}, and --format says {form}.")
+    return form or named or "csv"
 
 
 def _check_not_ours(app: App, path: Path) -> None:

@@ -10,7 +10,9 @@ from typing import Any, Final
 
 import polars as pl
 import xlsxwriter
+from xlsxwriter.exceptions import FileCreateError
 
+from afterclear.commands.queries.plain_cells import as_text
 from afterclear.errors import UsageError
 from afterclear.export_columns import Holds
 
@@ -20,6 +22,7 @@ _CUT: Final = " [cut]"
 _INSTANT: Final = "yyyy-mm-dd hh:mm:ss"
 _DATE: Final = "yyyy-mm-dd"
 _WIDEST: Final = 40
+_NO_CELLS: Final = {pl.Binary, pl.Object, pl.Duration, pl.Time}
 _LOOKED_AT: Final = 200  # rows by which a column's width is chosen
 
 
@@ -30,6 +33,7 @@ def write_workbook(frame: pl.DataFrame, path: Path, sheet: str, about: Holds | N
 
     Raises:
         UsageError: a sheet cannot hold so many rows.
+        OSError: the file cannot be written.
 
     """
     if len(frame) > MOST_ROWS:
@@ -37,6 +41,19 @@ def write_workbook(frame: pl.DataFrame, path: Path, sheet: str, about: Holds | N
             f"A workbook's sheet holds {MOST_ROWS:,} rows; these are {len(frame):,}. "
             "Use --format parquet or csv."
         )
+    with path.open("ab"):  # a place that cannot be written is found before all rows are
+        pass
+    try:
+        _write_book(frame, path, sheet, about)
+    except FileCreateError as error:
+        # the library wraps what the system said; what is wrong with the place is said elsewhere
+        cause = error.args[0] if error.args else None
+        if isinstance(cause, OSError):
+            raise cause from None
+        raise
+
+
+def _write_book(frame: pl.DataFrame, path: Path, sheet: str, about: Holds | None) -> None:
     rows = _plain(frame)
     options = {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     with xlsxwriter.Workbook(str(path), options) as book:
@@ -72,17 +89,9 @@ def _write(page: Any, line: int, place: int, cell: object, shape: Any) -> None: 
 
 def _plain(frame: pl.DataFrame) -> pl.DataFrame:
     """Bring columns to kinds a cell can hold: instants without offset, lists as text."""
-    return frame.select(_plain_column(column) for column in frame)
-
-
-def _plain_column(column: pl.Series) -> pl.Series:
-    kind = column.dtype
-    if isinstance(kind, pl.Datetime) and kind.time_zone:
-        return column.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
-    if kind.is_nested() or kind.base_type() in {pl.Binary, pl.Object, pl.Duration, pl.Time}:
-        said = [None if cell is None else str(cell) for cell in column.to_list()]
-        return pl.Series(column.name, said, dtype=pl.String)
-    return column
+    zoned = [name for name, kind in frame.schema.items() if getattr(kind, "time_zone", None)]
+    utc = pl.col(zoned).dt.convert_time_zone("UTC").dt.replace_time_zone(None)
+    return as_text(frame.with_columns(utc), lambda kind: kind.is_nested() or kind in _NO_CELLS)
 
 
 def _fitting(text: str) -> str:

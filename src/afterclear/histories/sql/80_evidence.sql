@@ -4,7 +4,8 @@ SELECT c.fault_no, h.scan_no,
     max(h.run_first_seq) FILTER (h.is_fault AND NOT s.is_inactive) AS run_first_seq,
     max_by(c.other_code, (h.run_first_seq, c.other_code))
         FILTER (h.is_fault AND NOT s.is_inactive) AS code,
-    max_by(h.told_km, (h.run_first_seq, c.other_code))
+    -- empty where that run's own code has none: another's distance is not its
+    arg_max_null(h.told_km, (h.run_first_seq, c.other_code))
         FILTER (h.is_fault AND NOT s.is_inactive) AS told_km
 FROM same_circuit c
 JOIN shown h ON h.fault_no = c.other_no

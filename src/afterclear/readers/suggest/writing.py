@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import PurePosixPath
 
@@ -40,14 +40,23 @@ def _table(seen: Seen, decision: Decision) -> Iterator[str]:
     yield from ("", "[[table]]", f"into = {toml(decision.into)}")
     keys = {**seen.table_keys, **decision.table_keys}
     if "drop_where" in seen.table_keys:  # headings again, and rows of another kind
-        drops = (seen.table_keys, decision.table_keys)
-        keys["drop_where"] = {h: p for d in drops for h, p in _pairs(d.get("drop_where"))}
+        keys["drop_where"] = _joined(seen.table_keys, decision.table_keys)
     for key, value in keys.items():
         yield f"{key} = {toml(value)}"
     yield from (f"# {_one_line(note)}" for note in (*seen.notes, *decision.notes))
     yield from ("", "[table.columns]")
     for taken in decision.columns:
         yield _column_line(taken)
+
+
+def _joined(*keys: Mapping[str, object]) -> dict[object, object]:
+    """Join what is dropped by each column: rows that fit any of its patterns."""
+    dropped: dict[object, object] = {}
+    for own in keys:
+        for heading, pattern in _pairs(own.get("drop_where")):
+            more = heading in dropped and dropped[heading] != pattern
+            dropped[heading] = f"{dropped[heading]}|{pattern}" if more else pattern
+    return dropped
 
 
 def _pairs(value: object) -> list[tuple[object, object]]:

@@ -354,9 +354,14 @@ def transaction(con: Connection) -> Iterator[None]:
 
 def query(con: Connection, sql: str, values: Values = ()) -> "pl.DataFrame":
     """Run a query and return its rows as a frame."""
+    return frame_of(con.relation(sql, values))
+
+
+def frame_of(found: duckdb.DuckDBPyRelation) -> "pl.DataFrame":
+    """Fetch rows as a frame."""
     import polars as pl  # noqa: PLC0415 - a fifth of the time of a command that asks for no frame
 
-    return pl.DataFrame(con.relation(sql, values))
+    return pl.DataFrame(found)
 
 
 def rows(con: Connection, sql: str, values: Values = ()) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ from afterclear.store.queries.exports_identity import SQL_MARK
 
 _KNOWN: Final = (
     "(SELECT vehicle_id FROM vehicles UNION SELECT vehicle_id FROM scans "
-    "UNION SELECT vehicle_id FROM repairs)"
+    "UNION SELECT vehicle_id FROM clears UNION SELECT vehicle_id FROM repairs)"
 )
 
 

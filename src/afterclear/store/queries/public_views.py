@@ -15,7 +15,7 @@ import duckdb
 from afterclear.errors import StoreError, UsageError
 from afterclear.export_columns import Holds, holds
 from afterclear.store.engine.connection import Connection, quoted
-from afterclear.store.engine.database import query, transaction
+from afterclear.store.engine.database import frame_of, transaction
 from afterclear.store.queries.exports import EXPORTS
 
 if TYPE_CHECKING:
@@ -43,8 +43,10 @@ def make_views(con: Connection) -> None:
         con.execute(f"CREATE VIEW {SCHEMA}.{_SINCE} AS SELECT '{fingerprint}' AS fingerprint")
 
 
-def answer(con: Connection, sql: str) -> "pl.DataFrame":
+def answer(con: Connection, sql: str, most: int | None = None) -> "pl.DataFrame":
     """Give the rows of one reading statement, in which tables are named as exports are.
+
+    ``most``: no more than the first so many.
 
     Raises:
         StoreError: the store has no such views yet.
@@ -56,13 +58,36 @@ def answer(con: Connection, sql: str) -> "pl.DataFrame":
     con.execute(f"USE store.{SCHEMA}")
     try:
         kind = con.kind(sql)
-        if kind not in _READING:
-            raise UsageError(f"Only a statement that reads is run here, not {kind.name}.")
-        return query(con, sql)
     except ValueError as error:
         raise UsageError("One statement at a time; nothing was run.") from error
     except duckdb.Error as error:
         raise UsageError(str(error)) from error
+    if kind not in _READING:
+        raise UsageError(f"Only a statement that reads is run here, not {kind.name}.")
+    try:
+        found = con.relation(sql)
+        _check_columns(found)
+        return frame_of(found if most is None else found.limit(most))
+    except duckdb.Error as error:
+        raise UsageError(str(error)) from error
+
+
+def _check_columns(found: duckdb.DuckDBPyRelation) -> None:
+    """Refuse what no frame can hold: two columns of one name, and spans of time.
+
+    Raises:
+        UsageError: with what to write instead.
+
+    """
+    names = found.columns
+    if twice := sorted({name for name in names if names.count(name) > 1}):
+        raise UsageError(f"Two columns are called {twice[0]!r}: name one of them with AS.")
+    for name, kind in zip(names, found.types, strict=True):
+        if "INTERVAL" in str(kind):
+            raise UsageError(
+                f"{name!r} holds spans of time: ask for date_diff('day', first, last), or for "
+                f'CAST("{name}" AS VARCHAR).'
+            )
 
 
 def _made_from(con: Connection) -> str | None:

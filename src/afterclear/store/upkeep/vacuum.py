@@ -142,7 +142,8 @@ def _removed(path: Path) -> Iterator[None]:
 
 def _compare(con: Connection) -> None:
     tables = con.execute(
-        "SELECT table_name FROM duckdb_tables() WHERE database_name = 'store'"
+        "SELECT table_name FROM duckdb_tables() "
+        "WHERE database_name = 'store' AND schema_name = 'main'"
     ).fetchall()
     for (name,) in tables:
         counts = {

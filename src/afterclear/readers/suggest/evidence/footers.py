@@ -10,9 +10,10 @@ from afterclear.catalogue.folded_words import without_accents
 _TOTALS = re.compile(
     r"(?:grand |sub)?totals?\b|sum(?:me|a)?\b|gesamt(?:summe)?\b|zwischensumme|razem\b|ogolem"
     r"|anzahl|count\b|nombre de|liczba|numero de|records?\b"
-    r"|(?:gesamt|end|rechnungs)betrag|netto|brutto|mwst|ust\b|mehrwertsteuer|vat\b|tax\b|tva\b"
-    r"|iva\b|podatek|net a payer|a payer|base imponible|do zaplaty|rabatt|skonto|discount|remise"
-    r"|descuento|rabat\b|montant (?:ht|ttc)|importe total|kwota (?:netto|brutto|razem)"
+    r"|(?:gesamt|end|rechnungs)betrag|netto\b|brutto\b|mwst\b|ust\b|mehrwertsteuer"
+    r"|vat\b|tax\b|tva\b|iva\b|podatek|net a payer|a payer|base imponible|do zaplaty"
+    r"|rabatt\b|skonto\b|discount\b|remise\b|descuento\b|rabat\b"
+    r"|montant (?:ht|ttc)|importe total|kwota (?:netto|brutto|razem)"
 )
 _FOOTERS = re.compile(
     r"seite \d|page \d|pagina \d|strona \d|erstellt|gedruckt|printed|exported|generated"

@@ -112,8 +112,9 @@ class Asker:
             return frozenset()
         spare = [q for k, q in self.asked.items() if q.unasked and k not in self.answers]
         if len(spare) < n_over:
+            still_open = ", ".join(key for key in self.asked if key not in self.answers)
             raise RefusedFileError(
-                f"{name}: nothing decides {', '.join(self.asked)}. Write a map for it by hand, as "
+                f"{name}: nothing decides {still_open}. Write a map for it by hand, as "
                 "help/imports.md of the program tells."
             )
         by_rank = sorted(spare, key=lambda q: q.rank)
