@@ -269,6 +269,7 @@ class WorkReason(StrEnum):
     SCAN_AROUND_WORK = "scan_around_work"
     SCAN_NOW = "scan_now"
     SCAN_LATER = "scan_later"
+    TRACE_UNIT = "trace_unit"  # nothing to scan: the vehicle is held for a foreign unit alone
     # what people decided
     DECIDED_TO_WAIT = "decided_to_wait"
     DECIDED_TO_ACCEPT = "decided_to_accept"
@@ -303,7 +304,7 @@ WORK_PARAMETERS: Final[dict[WorkReason, dict[str, Kind]]] = {
     WorkReason.OPEN_AFTER_CLEAR: _AFTER,
     WorkReason.NOT_FIRST_ATTEMPT: {"attempt_no": "count"},
     WorkReason.GONE_WITHOUT_WORK: {},
-    WorkReason.LIKELY_WORN_OUT: {"usual_life_km": "km"},
+    WorkReason.LIKELY_WORN_OUT: {},
     WorkReason.LIKELY_NOT_HELD: {},
     WorkReason.LIKELY_NEW_FAULT: {},
     WorkReason.OPEN_SEEN_ONCE: {**_MEANT, "seen_on": "day"},
@@ -317,6 +318,7 @@ WORK_PARAMETERS: Final[dict[WorkReason, dict[str, Kind]]] = {
     WorkReason.SCAN_AROUND_WORK: {**_UNITS, "again_km": "km"},
     WorkReason.SCAN_NOW: _UNITS,
     WorkReason.SCAN_LATER: {**_UNITS, "after_km": "km"},
+    WorkReason.TRACE_UNIT: {},
     WorkReason.DECIDED_TO_WAIT: {**_DECIDED, "until_on": "day", "until_km": "km"},  # one is known
     WorkReason.DECIDED_TO_ACCEPT: _DECIDED,
     WorkReason.DECIDED_NO_FAULT: _DECIDED,

@@ -237,7 +237,7 @@ def test_a_clear_belongs_to_work_of_one_visit_which_is_as_long_as_is_set(
         ("cleared", "recent_clear_unrecorded", "not an accusation"),
         ("battery", "recent_clear_explained", "as its work order says"),
         ("warm-ups", "recent_clear_unrecorded", "4 warm-ups"),
-        ("rolled back", "odometer_dropped", "look the same"),
+        ("rolled back", "odometer_dropped", "would also explain it. Ask for papers."),
     ],
 )
 def test_reasons_say_what_matters(yard: Connection, vehicle: str, name: str, says: str) -> None:
@@ -306,6 +306,14 @@ def test_safety_is_told_first_and_holds(yard: Connection) -> None:
     line = lines(yard, "stock")[0]
     assert (line["vehicle_id"], line["safety"]) == ("open", True)
     assert line["action"].startswith("Hold")
+
+
+def test_a_unit_of_another_vehicle_is_traced_in_papers_not_scanned_for(yard: Connection) -> None:
+    (line,) = (line for line in lines(yard, "stock") if line["vehicle_id"] == "other vin")
+    assert line["evidence"] == (
+        "Find out where the control unit comes from, and check the vehicle's papers."
+    )
+    assert json.loads(line["units_to_scan"]) == []
 
 
 def test_where_all_units_are_to_be_scanned_none_is_named_beside_them(yard: Connection) -> None:

@@ -16,7 +16,7 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
         mark("The last scan read only these units: {units}; not read: {unread}."),
         mark("The last scan read only these units: {units}."),
     ),
-    R.SCAN_OLD: (mark("The last full scan is of {scanned_on}, {days} days ago."),),
+    R.SCAN_OLD: (mark("The last full scan was on {scanned_on}, {days} days ago."),),
     R.DRIVEN_SINCE_SCAN: (mark("About {driven_km} were driven since the last scan."),),
     R.UNIT_SILENT: (
         mark("The {unit} unit gave no answer in the last scan, so nothing is known of its codes."),
@@ -64,7 +64,8 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     R.MONITORS_INCOMPLETE: (
         mark(
             "Self-tests not completed since the last clear: {monitors}. "
-            "About {usual_km} of mixed driving usually complete them."
+            "We allow about {usual_km} of mixed driving; there is no published "
+            "distance."
         ),
     ),
     R.PERMANENT_CODE_REPAIRED: (
@@ -121,7 +122,7 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
         mark(
             "The odometer showed {before_km} on {before_on} and {after_km} on "
             "{after_on}, and no work order explains it. A replaced cluster, a "
-            "wrong unit of distance and a typing error look the same."
+            "wrong unit or a typing error would also explain it. Ask for papers."
         ),
     ),
     R.ODOMETER_READING_SET_ASIDE: (

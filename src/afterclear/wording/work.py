@@ -67,13 +67,7 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
             "repaired."
         ),
     ),
-    W.LIKELY_WORN_OUT: (
-        mark(
-            "The part that was fitted has most likely worn out; half of such parts last "
-            "{usual_life_km}."
-        ),
-        mark("The part that was fitted has most likely worn out."),
-    ),
+    W.LIKELY_WORN_OUT: (mark("The part that was fitted has most likely worn out."),),
     W.LIKELY_NOT_HELD: (
         mark("The repair most likely did not hold: the cause may be another one."),
     ),
@@ -119,9 +113,20 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
         mark("Scan all units now."),
     ),
     W.SCAN_LATER: (
-        mark("Scan the {unit} unit after {after_km}."),
-        mark("Scan these units after {after_km}: {units}."),
-        mark("Scan all units after {after_km}."),
+        mark(
+            "Scan the {unit} unit as soon as {after_km} have been driven since the last odometer "
+            "reading."
+        ),
+        mark(
+            "Scan these units as soon as {after_km} have been driven since the last odometer "
+            "reading: {units}."
+        ),
+        mark(
+            "Scan all units as soon as {after_km} have been driven since the last odometer reading."
+        ),
+    ),
+    W.TRACE_UNIT: (
+        mark("Find out where the control unit comes from, and check the vehicle's papers."),
     ),
     W.DECIDED_TO_WAIT: (
         mark("Decided on {decided_on} to wait until {until_on} or until {until_km}"),
@@ -141,14 +146,17 @@ def work_words(reason: WorkReason, facts: Facts, cells: Cells) -> str:
     r"""Say a reason of the worklist in the reader's language and units.
 
     >>> work_words(W.SCAN_LATER, {"unit": "brakes", "after_km": 1609.344}, Cells("mi"))
-    'Scan the brakes unit after 1,000\xa0mi.'
+    'Scan the brakes unit as soon as 1,000\xa0mi have been driven since the last odometer reading.'
     """
     return filled(SAID[reason], WORK_PARAMETERS[reason], facts, cells)
 
 
 def deed_words(reasons: str, cells: Cells) -> str:
     """Say what to do; ``reasons``: JSON, a list of reasons with their facts."""
-    return "; ".join(_each(reasons, cells)) + "."
+    first, *more = _each(reasons, cells)
+    # the deeds of an English line begin with verbs; elsewhere a noun may stand first
+    small = [f"{deed[:1].lower()}{deed[1:]}" for deed in more] if cells.language == "en" else more
+    return "; ".join((first, *small)) + "."
 
 
 def ground_words(reasons: str, cells: Cells) -> str:

@@ -182,7 +182,7 @@ def _likely_cause(attempt: Row) -> Iterator[Reason]:
     if not came_back or attempt["kind"] != "repair" or attempt["p_same_fault"] is None:
         return
     if (attempt["p_worn"] or 0.0) >= _RATHER:
-        yield reason(R.LIKELY_WORN_OUT, usual_life_km=attempt["usual_life_km"])
+        yield reason(R.LIKELY_WORN_OUT)
     elif attempt["p_same_fault"] >= _RATHER:
         yield reason(R.LIKELY_NOT_HELD)
     else:

@@ -34,7 +34,7 @@ from afterclear.findings.work.work_items import (
     reason,
 )
 from afterclear.findings.work.work_queries import FOR_COSTS, PROOF_KM, VEHICLES, WORK_ROWS
-from afterclear.reasons import Fact, WorkReason
+from afterclear.reasons import Fact, StockReason, WorkReason
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.results import naive
 
@@ -167,15 +167,18 @@ class _Desk:
         scan = reason(WorkReason.SCAN_IN_FULL, after_km=km if km > 0 else None)
         deed = _HOLD if audit["verdict"] == "hold" else scan
         began = audit["last_full_scan_at"] or self._items.now
+        deciding = json.loads(audit["deciding"])
+        # a unit of another vehicle is traced in papers: no scan tells where it comes from
+        foreign_only = not items and {name for name, _ in deciding} == {StockReason.VIN_DIFFERS}
         verdict = Item(
             Matter(vehicle["vehicle_id"], None, None, (), began, None),
             "scan",
             deed,
-            tuple(as_json(said) for said in json.loads(audit["deciding"])),
+            tuple(as_json(said) for said in deciding),
             "",
             "",
             0.0,
-            (_ALL_UNITS,),
+            () if foreign_only else (_ALL_UNITS,),
             km,
             vehicle["site"],
             (),
@@ -212,7 +215,7 @@ class _Desk:
             "grounds": _listed(
                 g for grounds in dict.fromkeys(i.grounds for i in items) for g in grounds
             ),
-            "looks": _listed([self._look(units, after, bring_in=bring_in)]),
+            "looks": _listed([self._look(items, units, after)]),
             "safety": bool(cautions),
             "attempt_ids": " ".join(dict.fromkeys(a for i in items for a in i.matter.attempt_ids)),
             "kind": "bring_in" if bring_in else "scan",
@@ -233,13 +236,15 @@ class _Desk:
             "_caution_rank": self._caution_rank(cautions),
         }
 
-    def _look(self, units: Sequence[str], after: float, *, bring_in: bool) -> Reason:
+    def _look(self, items: Sequence[Item], units: Sequence[str], after: float) -> Reason:
         """Say which units to scan, and when: the proof the next verdict needs."""
+        if not units and items[0].grounds:
+            return reason(WorkReason.TRACE_UNIT)
         labels = [self._items.label(self._book.unit(u)) for u in units if u != _ALL_UNITS]
         named: dict[str, Fact] = (
             {"unit": labels[0]} if len(labels) == 1 else {"units": labels} if labels else {}
         )
-        if bring_in:
+        if any(item.kind == "repair" for item in items):
             return reason(WorkReason.SCAN_AROUND_WORK, **named, again_km=after)
         if after > 0:
             return reason(WorkReason.SCAN_LATER, **named, after_km=after)
