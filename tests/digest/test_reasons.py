@@ -76,13 +76,21 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
             p_same_fault=0.02,
             p_worn=0.8,
             p_new=0.18,
-            usual_life_km=28_000.0,
         ),
         (),
         (
             "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 31,000 and 34,000 km "
             "after the repair; most likely the part has worn out: 80 % (the old fault 2 %, a new "
-            "fault 18 %); half of such parts last 28,000 km."
+            "fault 18 %)."
+        ),
+    ),
+    (
+        replace(RETURNED, p_same_fault=0.49, p_worn=0.3, p_new=0.21),
+        (),
+        (
+            "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 310 and 420 km after "
+            "the repair; the cause is not clear: the fix did not hold 49 % (part worn out 30 %, a "
+            "new fault 21 %)."
         ),
     ),
     (

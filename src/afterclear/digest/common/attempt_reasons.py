@@ -32,6 +32,12 @@ _MOST_LIKELY: dict[str, str] = {
     "worn": mark("; most likely the part has worn out: {share}{rest}"),
     "new": mark("; most likely a new fault: {share}{rest}"),
 }
+_NOT_CLEAR: dict[str, str] = {
+    "same": mark("; the cause is not clear: the fix did not hold {share}{rest}"),
+    "worn": mark("; the cause is not clear: part worn out {share}{rest}"),
+    "new": mark("; the cause is not clear: a new fault {share}{rest}"),
+}
+_CLEAR = 0.6  # from here on the likeliest cause is called so; own judgement
 _NAMED_SCANS = 3  # more are counted, and listed in the table under the sentence
 
 
@@ -112,7 +118,7 @@ def _came_back(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> 
 
 
 def _causes(attempt: Attempt, cells: Cells) -> str:
-    """Say which of the three causes is likeliest, with the chances of all that count."""
+    """Say which of the three causes is likeliest, where one is; with all chances that count."""
     chances = {
         "same": attempt.p_same_fault,
         "worn": attempt.p_worn,
@@ -128,14 +134,8 @@ def _causes(attempt: Attempt, cells: Cells) -> str:
         if cause != first
     )
     values = {"share": cells.percent(known[first]), "rest": f" ({rest})" if rest else ""}
-    if first == "worn" and attempt.usual_life_km is not None:
-        life = cells.amount(attempt.usual_life_km, attempt.clock)
-        return cells.t(
-            "; most likely the part has worn out: {share}{rest}; half of such parts last {life}",
-            life=life,
-            **values,
-        )
-    return cells.t(_MOST_LIKELY[first], **values)
+    said = _MOST_LIKELY if known[first] >= _CLEAR else _NOT_CLEAR
+    return cells.t(said[first], **values)
 
 
 def _stayed(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
