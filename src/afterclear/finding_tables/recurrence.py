@@ -10,8 +10,10 @@ PEERS: Final[dict[str, str]] = {  # from the narrowest circle to the widest
     "model_engine_age": mark("same model, engine and age"),
     "model_engine": mark("same model and engine"),
     "engine": mark("same engine kind"),
-    "engine_with_code": mark("all with an engine kind that has it"),
-    "engine_with_code_drawn": mark("all with an engine kind that has it, pooled with other codes"),
+    "engine_with_code": mark("all vehicles whose engine type can have this code"),
+    "engine_with_code_drawn": mark(
+        "all vehicles whose engine type can have this code; similar codes help the estimate"
+    ),
 }
 TRENDS: Final[dict[str, str]] = {
     "worsening": mark("Getting worse"),

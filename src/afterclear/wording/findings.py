@@ -17,7 +17,7 @@ def _rate(cells: Cells, per_10000km: float) -> str:
     """Write a rate for 10,000 of the reader's units of distance."""
     rate = cells.number(per_10000km / cells.shown(1.0), 2)
     each = f"{cells.number(10_000)}{GAP}{cells.units}"
-    return cells.t("{rate} each {distance}", rate=rate, distance=each)
+    return cells.t("{rate} per {distance}", rate=rate, distance=each)
 
 
 _WRITTEN: Final[dict[Unit | None, Callable[[Cells, float], str]]] = {
