@@ -24,6 +24,7 @@ from afterclear.finding_tables.sites import Level, Process, ProcessCost
 from afterclear.wording.cells import Cells, Dash, capital
 from afterclear.wording.code_words import code_text
 from afterclear.wording.findings import finding_words
+from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
 
 LEVELS: tuple[Level, ...] = ("site", "technician", "brand", "grade")
@@ -154,6 +155,11 @@ def _claims_of(part: Part, claims: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _holder(name: str, level: Level, cells: Cells) -> str:
+    """Name a site, technician or brand as it is, a grade in the reader's language."""
+    return given_words(name, cells.words) if level == "grade" else name
+
+
 def _looks(
     groups: Sequence[GroupTable],
     parts: Sequence[PartView],
@@ -162,7 +168,9 @@ def _looks(
 ) -> tuple[Look, ...]:
     """List what was flagged: sites, technicians and brands, then parts, then habits."""
     looks = [
-        Look(row.name, finding_words(row, cells), f"level-{table.level}")
+        Look(
+            _holder(row.name, table.level, cells), finding_words(row, cells), f"level-{table.level}"
+        )
         for table in groups
         for row in table.rows
         if row.flagged

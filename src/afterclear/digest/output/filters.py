@@ -18,6 +18,7 @@ from afterclear.wording import findings
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.code_words import code_text, code_words
 from afterclear.wording.facts import ASIDE_WORDS
+from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
 from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words
@@ -71,6 +72,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "apart_is_told": apart_is_told,
         "finding_said": lambda row: findings.finding_words(row, cells),
         "finding_words": lambda row: finding_words(row, cells),
+        "given_words": lambda text: given_words(text, cells.words),
         "ground_words": lambda grounds: ground_words(grounds, cells),
         "growth_bar": _growth_bar,
         "habit": word(PROCESS_WORDS),

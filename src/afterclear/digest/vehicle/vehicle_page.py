@@ -30,6 +30,7 @@ from afterclear.digest.vehicle.vehicle_model import (
     WorkOrder,
 )
 from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
 
 _LEAST_KM = 4.0  # shown of a vehicle that stood: the labels are whole km
@@ -198,7 +199,7 @@ def _clear_lines(clears: Sequence[ClearEvent], cells: Cells) -> Iterable[LogLine
     for events in together.values():
         first = events[0]
         units = ", ".join(map(cells.unit_name, dict.fromkeys(e.ecu for e in events)))
-        reason = f" ({first.reason})" if first.reason else ""
+        reason = f" ({given_words(first.reason, cells.words)})" if first.reason else ""
         text = f"{units}: {cells.t(_CLEAR_WORDS[first.origin])}{reason}"
         when, distance = _within(first, cells)
         yield LogLine(first.cleared_at, first.km_high, "clear", "", text, (), when, distance)
