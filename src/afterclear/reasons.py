@@ -232,6 +232,10 @@ ROLE_PARAMETERS: Final[dict[RoleReason, dict[str, Kind]]] = {
 }
 
 
+# a cause of a come-back with this chance is called the likely one; own judgement
+CLEAR_CAUSE: Final = 0.6
+
+
 class WorkReason(StrEnum):
     """What to do about a vehicle, why, and what to scan (``findings/work``)."""
 
@@ -257,6 +261,7 @@ class WorkReason(StrEnum):
     LIKELY_WORN_OUT = "likely_worn_out"
     LIKELY_NOT_HELD = "likely_not_held"
     LIKELY_NEW_FAULT = "likely_new_fault"
+    CAUSE_NOT_CLEAR = "cause_not_clear"
     OPEN_SEEN_ONCE = "open_seen_once"
     OPEN_SEEN_OFTEN = "open_seen_often"
     FOLLOWED_BY_ONE = "followed_by_one"
@@ -307,6 +312,7 @@ WORK_PARAMETERS: Final[dict[WorkReason, dict[str, Kind]]] = {
     WorkReason.LIKELY_WORN_OUT: {},
     WorkReason.LIKELY_NOT_HELD: {},
     WorkReason.LIKELY_NEW_FAULT: {},
+    WorkReason.CAUSE_NOT_CLEAR: {},
     WorkReason.OPEN_SEEN_ONCE: {**_MEANT, "seen_on": "day"},
     WorkReason.OPEN_SEEN_OFTEN: {**_MEANT, "scans": "count", "seen_on": "day"},
     WorkReason.FOLLOWED_BY_ONE: {"codes": "texts"},

@@ -350,8 +350,9 @@ def test_an_empty_store_has_an_empty_list(tmp_path: Path) -> None:
         ((0.8, 0.1, 0.1), "Diagnose anew and repair", "most likely did not hold"),
         ((0.1, 0.8, 0.1), "Replace the worn part behind", "has most likely worn out."),
         ((0.1, 0.1, 0.8), "Find and repair", "most likely a new fault"),
+        ((0.49, 0.3, 0.21), "Find and repair", "Its cause is not clear."),
     ],
-    ids=["not held", "worn", "new"],
+    ids=["not held", "worn", "new", "not clear"],
 )
 def test_what_to_do_about_a_come_back_follows_its_likeliest_cause(
     work: Connection, chances: tuple[float, float, float], deed: str, why: str

@@ -72,6 +72,7 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
         mark("The repair most likely did not hold: the cause may be another one."),
     ),
     W.LIKELY_NEW_FAULT: (mark("It is most likely a new fault."),),
+    W.CAUSE_NOT_CLEAR: (mark("Its cause is not clear."),),
     W.OPEN_SEEN_ONCE: (
         mark(
             "{code} in the {unit} unit ({meaning}) is open: seen in one scan, on {seen_on}, and "

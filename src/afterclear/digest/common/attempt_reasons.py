@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from afterclear.digest.input.row_types import Attempt, Episode, Evidence
-from afterclear.reasons import EvidenceReason
+from afterclear.reasons import CLEAR_CAUSE, EvidenceReason
 from afterclear.wording.cells import Cells
 from afterclear.wording.evidence import SETTLED_BY, SETTLED_BY_ANY, evidence_words
 from afterclear.wording.language import mark
@@ -37,7 +37,6 @@ _NOT_CLEAR: dict[str, str] = {
     "worn": mark("; the cause is not clear: part worn out {share}{rest}"),
     "new": mark("; the cause is not clear: a new fault {share}{rest}"),
 }
-_CLEAR = 0.6  # from here on the likeliest cause is called so; own judgement
 _NAMED_SCANS = 3  # more are counted, and listed in the table under the sentence
 
 
@@ -134,7 +133,7 @@ def _causes(attempt: Attempt, cells: Cells) -> str:
         if cause != first
     )
     values = {"share": cells.percent(known[first]), "rest": f" ({rest})" if rest else ""}
-    said = _MOST_LIKELY if known[first] >= _CLEAR else _NOT_CLEAR
+    said = _MOST_LIKELY if known[first] >= CLEAR_CAUSE else _NOT_CLEAR
     return cells.t(said[first], **values)
 
 

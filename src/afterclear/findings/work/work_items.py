@@ -7,7 +7,7 @@ from typing import Any, Final, Literal
 
 from afterclear.findings.common.facts_json import as_json, iso
 from afterclear.findings.work.decided import Matter
-from afterclear.reasons import Fact, StockReason, WorkReason
+from afterclear.reasons import CLEAR_CAUSE, Fact, StockReason, WorkReason
 
 Kind = Literal["repair", "scan"]
 Row = dict[str, Any]
@@ -181,12 +181,13 @@ def _likely_cause(attempt: Row) -> Iterator[Reason]:
     came_back = attempt["outcome"] == "came_back" and not attempt["stayed"]
     if not came_back or attempt["kind"] != "repair" or attempt["p_same_fault"] is None:
         return
-    if (attempt["p_worn"] or 0.0) >= _RATHER:
-        yield reason(R.LIKELY_WORN_OUT)
-    elif attempt["p_same_fault"] >= _RATHER:
-        yield reason(R.LIKELY_NOT_HELD)
-    else:
-        yield reason(R.LIKELY_NEW_FAULT)
+    chances = {
+        R.LIKELY_WORN_OUT: attempt["p_worn"] or 0.0,
+        R.LIKELY_NOT_HELD: attempt["p_same_fault"],
+        R.LIKELY_NEW_FAULT: attempt["p_new"] or 0.0,
+    }
+    first = max(chances, key=chances.__getitem__)
+    yield reason(first if chances[first] >= CLEAR_CAUSE else R.CAUSE_NOT_CLEAR)
 
 
 _NEVER_LEFT: Final = {"repair": R.NEVER_LEFT_AFTER_REPAIR, "clear_only": R.NEVER_LEFT_AFTER_CLEAR}

@@ -66,7 +66,7 @@ WORK_ROWS: Final[dict[str, str]] = {
     # that came back, and went without work, over so many km
     "attempts": f"""
         WITH asked AS (
-            SELECT a.*, v.outcome, v.p_not_held, v.p_same_fault, v.p_worn, v.usual_life_km,
+            SELECT a.*, v.outcome, v.p_not_held, v.p_same_fault, v.p_worn, v.p_new,
                 v.km_to_go, v.returned_low_km, v.returned_high_km,
                 coalesce(o.code, w.code) IS NOT NULL AS is_open,
                 coalesce(o.code, w.code, a.code) AS shown_code
@@ -119,7 +119,7 @@ WORK_ROWS: Final[dict[str, str]] = {
             component_of(a.family) AS component, a.kind, a.attempt_no, a.site, a.attempted_at,
             a.beside_repair_id,
             a.returned_at, a.stayed, a.outcome, a.p_not_held, a.p_same_fault, a.p_worn,
-            a.usual_life_km, a.km_to_go, a.returned_low_km, a.returned_high_km,
+            a.p_new, a.km_to_go, a.returned_low_km, a.returned_high_km,
             a.kind = 'clear_only' AND echo.code IS NOT NULL
                 OR a.attempt_id IN (SELECT attempt_id FROM store.echo_fixes) AS is_echo,
             CASE WHEN g.attempt_id IS NULL THEN a.watched_to_km ELSE r.km END AS watched_to_km,
