@@ -8,6 +8,7 @@ from typing import Any
 from afterclear.findings.all_findings import FindingRules, make_findings
 from afterclear.findings.parts.part_lifetimes import PartRules
 from afterclear.findings.parts.part_tables import PartTables
+from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
@@ -28,6 +29,7 @@ def found(
     """Give a store in which the stories were judged and their findings made."""
     with told(tmp_path, together(stories)) as con:
         judged = judge_attempts(con, 0.05).judged
+        find_roles(con, CATALOGUE)
         make_findings(con, FindingRules(CATALOGUE, tables, parts, RULES.as_of), judged)
         yield con
 

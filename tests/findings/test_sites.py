@@ -177,3 +177,16 @@ def test_quarters_are_held_against_what_their_work_let_expect(tmp_path: Path) ->
     assert every["ratio"] == pytest.approx(1)
     assert good["share_held"] > every["share_held"] > bad["share_held"]
     assert every["share_low"] < every["share_held"] < every["share_high"]
+
+
+def test_work_on_what_only_followed_from_another_fault_is_no_fix_of_its_own(tmp_path: Path) -> None:
+    """A steering unit told of a wheel sensor's fault; both were cleared at its repair."""
+    story = Story("V1").scan(0, 1000, brakes=["C0034-13"], steering=["U0415-86"])
+    story.repair(0.1, 1000, codes="C0034-13", action="replace", site="Ashford").clear(0.2, 1000)
+    story.scan(20, 2000, brakes=[], steering=[])
+    with found(tmp_path, story) as con:
+        (quarter,) = rows(con, "held_by_quarter")[:1]
+        (site,) = rows(con, "sites")
+        assert con.execute("SELECT count(*) FROM attempts").fetchall() == [(2,)]
+    assert (quarter["n_attempts"], quarter["n_judged"]) == (1, 1)
+    assert (site["n_attempts"], site["n_repairs"], site["n_bare_clears"]) == (1, 1, 0)

@@ -36,7 +36,7 @@ class FindingRules:
 def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -> None:
     """Make every table of findings anew.
 
-    Histories and verdicts are up to date, and the settings of the histories set
+    Histories, verdicts and roles (``find_roles``) are up to date; the settings of the histories set
     (``histories.build.set_rules``).
     """
     put_traits(con, rules.as_of)

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from afterclear import __version__
 from afterclear.commands.analysis.fleet_findings import find_all
-from afterclear.commands.analysis.role_findings import find_roles_and_work
+from afterclear.commands.analysis.role_findings import find_stock_and_work, tell_roles
 from afterclear.commands.app import App
 from afterclear.commands.progress import QUIET, Progress
 from afterclear.findings.verdicts import Verdicts, judge_attempts
@@ -74,8 +74,9 @@ def analyse(
         progress.begin(len(vehicles))
         rebuild(con, app.history_rules(until), app.catalogue, vehicles, progress.advance, anew=full)
         verdicts = judge_attempts(con, rules.held_below, rules.vehicle_life_km)
+        tell_roles(app, con)
         find_all(con, app, verdicts.judged, until)
-        find_roles_and_work(app, con, until)
+        find_stock_and_work(app, con, until)
         verdicts = replace(verdicts, n_echoes=scalar(con, "SELECT count(*) FROM echo_fixes"))
         done = Analysis(
             analysis_id=1 + (before.analysis_id if before else 0),

@@ -10,10 +10,14 @@ from afterclear.findings.work.worklist import build_worklist
 from afterclear.store.engine.database import Connection
 
 
-def find_roles_and_work(app: App, con: Connection, as_of: datetime) -> None:
-    """Say which codes are the fault, which stock is ready, and what to do first."""
-    stock_rules = read_stock_rules(app.config.table("stock_rules.toml"))
+def tell_roles(app: App, con: Connection) -> None:
+    """Say which codes are the fault and which only follow: other findings leave the latter out."""
     find_roles(con, app.catalogue)
+
+
+def find_stock_and_work(app: App, con: Connection, as_of: datetime) -> None:
+    """Say which stock is ready, and what to do first."""
+    stock_rules = read_stock_rules(app.config.table("stock_rules.toml"))
     audit_stock(con, app.catalogue, stock_rules, as_of)
     rank_work(app, con, as_of)
 

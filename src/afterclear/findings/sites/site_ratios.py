@@ -4,6 +4,7 @@ What to expect of an attempt is the chance that its come-back would have been se
 evidence, from the model its verdict came from, times a factor for platform, engine and age.  A
 come-back counts where the work was done, wherever it was seen.  A fault that was still there in
 the visit of its repair is counted beside: whoever looks at once should not fare worse for it.
+What was done about a code that only followed from another is counted with that other's fix.
 """
 
 from dataclasses import dataclass
@@ -51,11 +52,25 @@ class Outcomes:
     vehicle: IntArray  # (n,) number of its vehicle
     pooled: Pooled  # (n,) what the fit thought of each one's group
 
+    def part(self, rows: BoolArray) -> "Outcomes":
+        """Pick some of the attempts."""
+        return Outcomes(
+            self.rows.filter(rows),
+            self.returned[rows],
+            self.expected[rows],
+            self.never_gone[rows],
+            self.lost[rows],
+            self.p_failed[rows],
+            self.p_seen[rows],
+            self.vehicle[rows],
+            self.pooled.part(rows),
+        )
+
 
 def compare_groups(con: Connection, judged: Judged | None) -> Outcomes | None:
     """Fill ``holders`` anew: sites, technicians, brands and grades; None: no attempts.
 
-    Needs ``vehicle_traits``, ``order_parts``, the settings of the histories.
+    Needs ``vehicle_traits``, ``order_parts``, the roles, the settings of the histories.
     """
     if judged is None:
         keep(con, "holders", None)
@@ -90,17 +105,18 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
     seen_later = stayed & ~has_return & windows["high_km"].is_not_null().to_numpy()
     high = np.where(seen_later, windows["high_km"].fill_null(np.inf).to_numpy(), judged.high_km)
     p_failed = _p_failed(judged, windows["returned"].to_numpy())
-    returned = np.isfinite(high) & ~never_gone & (p_failed >= _RATHER_FAILED)
+    counts = ~rows["is_echo"].to_numpy()
+    is_back = np.isfinite(high) & ~never_gone & counts
+    returned = is_back & (p_failed >= _RATHER_FAILED)
     n_clean = rows["scans_used"].to_numpy() - windows["returned"].to_numpy()
     chance = judged.expected_returns(high, n_clean)
-    chance = np.where(never_gone, 0.0, chance)
+    chance = np.where(never_gone | ~counts, 0.0, chance)
     pooled = _pooled(judged)
     came = returned.astype(np.float64)
-    is_back = np.isfinite(high) & ~never_gone
     chance *= _share_counted(came, np.where(is_back, p_failed, 0.0), rows["is_bare"].to_numpy())
     factor = case_mix_factors([numbers(rows, "traits")], numbers(rows, "site"), came, chance)
     return Outcomes(
-        rows.drop("scans_used", "traits", "vehicle"),
+        rows.drop("scans_used", "traits", "vehicle", "is_echo"),
         came,
         chance * factor,
         never_gone,
@@ -109,7 +125,7 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
         np.where(never_gone, pooled.share_failed, p_failed),
         rows["vehicle"].to_numpy().astype(np.int64),
         pooled,
-    )
+    ).part(counts)
 
 
 def _share_counted(came: FloatArray, p_failed: FloatArray, is_bare: BoolArray) -> FloatArray:

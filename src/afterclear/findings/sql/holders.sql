@@ -1,5 +1,5 @@
 -- What findings about sites need of an attempt beside its window.  Needs ``vehicle_traits`` and
--- ``order_parts``.
+-- ``order_parts``; ``echo_fixes`` are of this analysis.
 CREATE OR REPLACE TEMP TABLE attempt_brands AS
 WITH fitted AS (
     SELECT a.attempt_id, p.part_brand, p.part_grade,
@@ -30,6 +30,8 @@ WITH traits AS (
 )
 SELECT a.attempt_id, a.site, a.technician, b.brand, b.grade, a.scans_used,
     a.kind = 'clear_only' AS is_bare, t.traits,
+    -- its code only followed from another: no fix of its own, as the verdicts are counted
+    a.attempt_id IN (SELECT attempt_id FROM store.echo_fixes) AS is_echo,
     dense_rank() OVER (ORDER BY a.vehicle_id) AS vehicle,
     (year(a.attempted_at) * 4 + quarter(a.attempted_at) - 1)::INTEGER AS quarter,
     a.returned AND lead(a.site) OVER fault <> a.site AS is_seen_elsewhere,
