@@ -86,6 +86,19 @@ def test_a_quarter_that_rests_on_next_to_nothing_is_drawn_hollow(page: GaragePag
     assert drawn.count('class="dot"') == 2
 
 
+def test_the_summary_is_of_the_latest_quarter_with_enough_judged(page: GaragePage) -> None:
+    assert isinstance(page.held, HeldChart)
+    assert page.held.summary.replace("\xa0", " ").startswith("4 quarters; in 2025-Q1 70 % held")
+
+
+def test_sites_tell_of_how_many_repairs_so_many_were_judged(page: GaragePage) -> None:
+    """Bare clears are no work that is judged: 85 of the 90 attempts are repairs."""
+    sites = render_garage(page).partition('id="level-site"')[2].partition("</section")[0]
+    assert "Repairs judged, of all" in sites
+    assert "80 of 85" in sites
+    assert "of 90" not in sites
+
+
 def test_a_short_lived_part_has_a_sheet_with_the_units_that_failed(page: GaragePage) -> None:
     part = page.parts[0]
     assert isinstance(part.life, LifeChart)

@@ -43,11 +43,17 @@ def held_chart(quarters: Sequence[Quarter], cells: Cells) -> HeldChart | Dash:
         )
         for q in rows
     )
-    shown = [p for p in points if p.share is not None]
-    if not shown:
+    if all(p.share is None for p in points):
         return Dash(cells.t("no fix has been judged yet"))
-    last = shown[-1]
-    summary = cells.t(
+    return HeldChart(points, _held_summary(points, cells))
+
+
+def _held_summary(points: Sequence[QuarterPoint], cells: Cells) -> str:
+    """Say what the latest quarter shows of which enough was judged."""
+    last = next((p for p in reversed(points) if p.share is not None and not p.few), None)
+    if last is None:
+        return cells.t("{n} quarters; too few fixes judged in each to say more.", n=len(points))
+    return cells.t(
         "{n} quarters; in {quarter} {share} held, between {low} and {high}.",
         n=len(points),
         quarter=last.quarter,
@@ -55,7 +61,6 @@ def held_chart(quarters: Sequence[Quarter], cells: Cells) -> HeldChart | Dash:
         low=cells.percent(last.low),
         high=cells.percent(last.high),
     )
-    return HeldChart(points, summary)
 
 
 def funnel_chart(groups: Sequence[ComparedGroup], cells: Cells) -> FunnelChart | Dash:
