@@ -228,3 +228,17 @@ def test_a_reading_written_down_with_a_clear_repeats_no_instant() -> None:
         "A-1", START, 100.0, 100.0, None, origin="clear", origin_id="2024-01-08 09:00:00"
     )
     assert filters(Cells(zone="America/Chicago"))["origin_words"](reading) == "clear"
+
+
+def test_a_code_that_is_only_permanent_is_no_code_present_and_named() -> None:
+    """Present at no scan, so there is no episode; the unit was not clean for that."""
+    story = simple().scan(25, 50)
+    for row in story.frames["sightings"]:
+        row["presence"] = "permanent"
+    story.faults.clear()  # no episode is made of it
+    page = page_of(story)
+    assert page.episodes == ()
+    assert isinstance(page.timeline, TimeLine)
+    assert "Engine: no code present." in page.timeline.summary
+    html = render_vehicle(page)
+    assert "No scan has shown a code as present, only P0301 (permanent code only)." in html

@@ -105,6 +105,13 @@ def _axis_name(axis: Axis, *, estimated: bool, cells: Cells) -> str:
     return cells.t("{units} on the odometer", units=cells.units)
 
 
+def _none_present(lane: Lane, cells: Cells) -> str:
+    """Say that a lane has no code; a permanent one or a sign is a code, but none present."""
+    if any(mark.kind == "sign" for mark in lane.marks):
+        return cells.t("no code present")
+    return cells.t("no code")
+
+
 def _summary(lanes: Sequence[Lane], flags: Sequence[Flag], n_scans: int, cells: Cells) -> str:
     """Say the picture in words, for who cannot see it."""
     scans = cells.tn("{n} scan", "{n} scans", n_scans)
@@ -112,7 +119,7 @@ def _summary(lanes: Sequence[Lane], flags: Sequence[Flag], n_scans: int, cells: 
     parts = [f"{scans}, {orders}."]
     for lane in lanes:
         n_present = sum(span.is_open for code in lane.codes for span in code.spans)
-        codes = ", ".join(code.code for code in lane.codes) or cells.t("no code")
+        codes = ", ".join(code.code for code in lane.codes) or _none_present(lane, cells)
         now = cells.tn("; {n} present now", "; {n} present now", n_present) if n_present else ""
         parts.append(f"{lane.name}: {codes}{now}.")
     return " ".join(parts)

@@ -205,6 +205,7 @@ class VehiclePage:
     orders: tuple[WorkOrder, ...]
     clears: tuple[ClearEvent, ...]
     episodes: tuple[EpisodeView, ...]
+    never_present: tuple[str, ...]  # codes read as permanent or as a sign, never as present
     odometer: OdometerChart | Dash
     readings: tuple[OdometerReading, ...]
     usual: Usual | Dash

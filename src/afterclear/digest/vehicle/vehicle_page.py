@@ -83,6 +83,7 @@ def build_vehicle_page(
         orders=orders,
         clears=tuple(rows.clears),
         episodes=tuple(EpisodeView(row, fault_of(row, setting)) for row in rows.episodes),
+        never_present=_never_present(rows.sightings, setting.cells),
         odometer=odometer_chart(rows.odometer, setting.cells),
         readings=tuple(rows.odometer),
         usual=assessment.usual,
@@ -184,6 +185,13 @@ def _reading(row: Observation, found: Sequence[Sighting], cells: Cells) -> Readi
     text = ", ".join(s.code + _presence(s, cells) for s in found)
     present = any(s.presence == "present" for s in found)
     return Reading(unit, "code" if present else "sign", text)
+
+
+def _never_present(sightings: Sequence[Sighting], cells: Cells) -> tuple[str, ...]:
+    """List codes that no scan showed as present, with what they were read as."""
+    present = {(s.ecu, s.code) for s in sightings if s.presence == "present"}
+    others = (s for s in sightings if (s.ecu, s.code) not in present)
+    return tuple(sorted({s.code + _presence(s, cells) for s in others}))
 
 
 def _presence(sighting: Sighting, cells: Cells) -> str:
