@@ -35,6 +35,14 @@ def gone(name: str) -> Story:
     return story.scan(360, 2500, brakes=[])
 
 
+def both_unchecked(name: str) -> Story:
+    """Tell of brakes and a catalytic converter repaired in one visit, unread since."""
+    story = Story(name).scan(380, 5000, brakes=["C0034-13"], engine=["P0420"])
+    for code in ("C0034-13", "P0420"):
+        story.repair(380.1, 5000, codes=code, action="replace")
+    return story.clear(380.2, 5000)
+
+
 def fleet() -> tuple[Story, ...]:
     return (
         Story("airbag").scan(395, 5000, airbag=["B0001-13"]),
@@ -56,6 +64,7 @@ def fleet() -> tuple[Story, ...]:
         gone("gone again"),
         repaired("other code", 300, 1000, "C0034-13", "brakes").scan(
             395, 2000, brakes=["C0034-2F"]),
+        both_unchecked("two unchecked"),
         gone("gone for good").scan(395, 40_000, brakes=[]),
         Story("two").scan(395, 5000, engine=["P0420", "P0128"]),
         Story("clean").scan(395, 5000, engine=[]),
@@ -125,6 +134,16 @@ def test_a_repair_that_failed_under_another_code_is_told_with_the_open_one(
     assert "Diagnose anew and repair C0034-2F" in str(found["action"])
     assert "came back within" in str(found["because"])
     assert "no work on it is known" not in str(found["because"])
+
+
+def test_a_check_of_safety_does_not_wait_for_one_that_needs_further_to_drive(
+    work: Connection,
+) -> None:
+    """The catalytic converter's unit is read with it; its own check stays if that was too early."""
+    alone, both = line(work, "unchecked brake"), line(work, "two unchecked")
+    assert both["after_km"] == alone["after_km"]
+    assert json.loads(str(both["units_to_scan"])) == ["brakes", "engine"]
+    assert CATALOGUE.min_distance_after_clear_km("catalyst:bank_1") > float(str(alone["after_km"]))
 
 
 def test_a_fault_that_came_back_and_went_without_work_is_to_be_scanned(work: Connection) -> None:

@@ -202,7 +202,7 @@ class _Desk:
         dearest = max(range(len(costs)), key=lambda n: (loss[n], -n))
         bring_in = any(i.kind == "repair" for i in items)
         deeds = list(dict.fromkeys(i.deed for i in items))
-        after = max((i.after_km for i in items), default=0.0)
+        after = _after_km(items, bring_in=bring_in)
         units = list(dict.fromkeys(u for i in items for u in i.units_to_scan))
         units = [_ALL_UNITS] if _ALL_UNITS in units else units
         cautions = list(dict.fromkeys(c for i in items for c in i.cautions))
@@ -264,6 +264,17 @@ class _Desk:
     def _caution_rank(self, cautions: Sequence[str]) -> int:
         order = self._rules.safety_order
         return min((order.index(c) if c in order else len(order) for c in cautions), default=99)
+
+
+def _after_km(items: Sequence[Item], *, bring_in: bool) -> float:
+    """Tell how far to drive before the line's scan: as far as all need, unless safety waits.
+
+    The brakes do not wait for the distance a catalytic converter needs: the nearest check of
+    safety decides, the other units are read with it, and stay on the list if that was too early.
+    A check due at once is done in the visit of the work, where there is one.
+    """
+    safety = [i.after_km for i in items if i.cautions and (i.after_km > 0 or not bring_in)]
+    return min(safety) if safety else max((i.after_km for i in items), default=0.0)
 
 
 def _listed(reasons: Iterable[Reason]) -> str:
