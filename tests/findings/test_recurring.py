@@ -107,6 +107,27 @@ def test_a_vehicle_far_beyond_its_peers_is_flagged_and_they_are_not(tmp_path: Pa
     assert "Began 5 times" in row["sentence"]
 
 
+def test_a_code_that_only_ever_followed_from_another_is_not_flagged_beside_it(
+    tmp_path: Path,
+) -> None:
+    """The wheel's sensor recurs; the steering unit only told of it, and is left in the table."""
+    wheel = {"brakes": ["C0034-13"], "steering": ["U0415-86"]}
+    clean: dict[str, list[str]] = {"brakes": [], "steering": []}
+    story = Story("V").scan(0, 0, **clean)
+    for n in range(5):
+        day, km = 40 * n + 20, 4000 * n + 2000
+        story.scan(day, km, **wheel).clear(day + 0.1, km).scan(day + 20, km + 2000, **clean)
+    others = [Story(f"P{n:02d}") for n in range(16)]
+    for other in others:
+        for step in range(11):
+            other.scan(20 * step, 2000 * step, **clean)
+    # one of them had each once: a code that no peer ever had is held against nothing
+    others[0].scan(210, 21_000, **wheel)
+    with found(tmp_path, story, *others) as con:
+        flags = {row["code"]: row["flagged"] for row in rows(con, "recurring")}
+    assert flags == {"C0034-13": True, "U0415-86": False}
+
+
 def test_what_is_usual_for_the_fleet_is_not_flagged(tmp_path: Path) -> None:
     """All vehicles have it five times: nobody stands out."""
     with found(tmp_path, *(recurrent(f"V{n}", 4) for n in range(12))) as con:

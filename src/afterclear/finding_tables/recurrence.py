@@ -37,7 +37,13 @@ class Recurring:
     peer_rate_per_10000km: Annotated[float | None, Means("the same of its peers", "per_10000km")]
     p_excess: Annotated[float | None, Means("P(its rate is above 1.5 times its peers')", "share")]
     q_value: Annotated[float | None, Means("share of false flags up to this row")]
-    flagged: Annotated[bool, Means("more often than on its peers, beyond chance")]
+    flagged: Annotated[
+        bool,
+        Means(
+            "more often than on its peers, beyond chance; never where every scan showed it as "
+            "following from another code"
+        ),
+    ]
     n_onsets: Annotated[int, Means("onsets in the watched km")]
     expected_onsets: Annotated[float | None, Means("onsets its peers let expect", digits=2)]
     ratio: Annotated[float | None, Means("its rate over its peers', drawn towards 1")]

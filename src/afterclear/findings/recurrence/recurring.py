@@ -3,7 +3,8 @@
 A code's rate on a vehicle comes from how far its control unit was watched without the code and
 from the stretches in which the code began (``estimators/rates/rates.py``); what peers did is the
 yardstick, the vehicle itself left out, and a vehicle's own rate is drawn towards it by what it is
-worth.  Where fixes fail the same fault returns after them: such onsets come in chains, and how many
+worth.  A code that only ever followed from another is counted and not flagged: the other is the
+fault that recurs.  Where fixes fail the same fault returns after them: such onsets come in chains, and how many
 of the others' are returns says how far counts stray by chance alone.
 """
 
@@ -57,6 +58,12 @@ _DIRTY_PAIRS = """
         AND NOT (e.onset_high_km - e.onset_low_km <= getvariable('visit_km')
             AND e.onset_high_at <= e.onset_low_at + getvariable('visit'))"""
 
+# Codes that followed from another one in every scan that showed them (``roles``)
+_ONLY_ECHOES = """
+    SELECT u.unit_no, r.code
+    FROM store.roles r JOIN store.known_units u USING (vehicle_id, ecu)
+    GROUP BY ALL HAVING bool_and(r.role = 'consequential' AND r.primary_code IS NOT NULL)"""
+
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
@@ -72,7 +79,7 @@ class _Judged:
 def find_recurring(con: Connection, catalogue: Catalogue) -> int:
     """Fill ``recurring`` anew; return how many rows are flagged.
 
-    Needs ``vehicle_traits`` and the settings of the histories.
+    Needs ``vehicle_traits``, the roles and the settings of the histories.
     """
     exposure = watching(con, lambda faults: _with_rules(faults, catalogue))
     units = _units(con)
@@ -129,6 +136,10 @@ def _faults(con: Connection, exposure: Watching, units: pl.DataFrame) -> pl.Data
         .drop("place")
         .with_row_index("fault")
     )
+    echoes = query(con, _ONLY_ECHOES).with_columns(
+        pl.col("code").cast(codes, strict=False), is_echo=True
+    )
+    faults = faults.join(echoes, on=["unit_no", "code"], how="left", maintain_order="left")
     pairs = (
         query(con, _DIRTY_PAIRS)
         .with_columns(pl.col("code").cast(codes))
@@ -141,6 +152,7 @@ def _faults(con: Connection, exposure: Watching, units: pl.DataFrame) -> pl.Data
         pl.Series("n_onsets", rates.n_onsets, dtype=pl.Int32),
         pl.Series("exposure_km", rates.exposure_km).fill_nan(0.0),
         pl.Series("rate", rates.rate_per_km).fill_nan(None).replace(float("inf"), None),
+        pl.col("is_echo").fill_null(value=False),
         pl.Series("n_returns", np.bincount(fault, pairs["p_return"], len(faults))),
     )
 
@@ -153,6 +165,7 @@ def _finding_rows(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
         (judged.p_excess > SURE)
         & (faults["n_onsets"].to_numpy() >= ENOUGH_ONSETS)
         & (np.nan_to_num(judged.q_value, nan=1.0) < Q_BELOW)
+        & ~faults["is_echo"].to_numpy()
     )
     spread = judged.posterior
     columns: dict[str, Any] = {
@@ -171,7 +184,7 @@ def _finding_rows(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
         "peer_km": peers.exposure_km,
     }
     return (
-        faults.drop("rate", "n_returns")
+        faults.drop("rate", "n_returns", "is_echo")
         .with_columns(pl.Series(name, values) for name, values in columns.items())
         .with_columns(pl.col("p_value", "q_value").fill_nan(None))
         .filter(pl.col("n_episodes") > 1)
