@@ -4,8 +4,8 @@ A code's rate on a vehicle comes from how far its control unit was watched witho
 from the stretches in which the code began (``estimators/rates/rates.py``); what peers did is the
 yardstick, the vehicle itself left out, and a vehicle's own rate is drawn towards it by what it is
 worth.  A code that only ever followed from another is counted and not flagged: the other is the
-fault that recurs.  Where fixes fail the same fault returns after them: such onsets come in chains, and how many
-of the others' are returns says how far counts stray by chance alone.
+fault that recurs.  Where fixes fail the same fault returns after them: such onsets come in chains,
+and how many of the others' are returns says how far counts stray by chance alone.
 """
 
 from dataclasses import dataclass, replace
