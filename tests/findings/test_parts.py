@@ -197,6 +197,17 @@ def test_a_brand_that_lives_short_is_flagged_with_its_numbers(
     assert weak["b10_low_km"] < 2108 < weak["b10_high_km"]
 
 
+def test_a_part_is_not_praised_beside_peers_most_of_which_are_one_flagged_number(
+    two_brands: dict[str, dict[str, Any]],
+) -> None:
+    """All other parts are Bromby's, which live short: ten times that is nothing to boast of."""
+    sound = two_brands["Aldon"]
+    assert sound["n_peers"] == two_brands["Bromby"]["n_followed"]
+    assert sound["life_ratio_to_peers"] is sound["ratio_low"] is sound["ratio_high"] is None
+    assert "times as long" not in sound["sentence"]
+    assert "times as long" in two_brands["Bromby"]["sentence"]
+
+
 def test_a_life_below_the_expected_one_says_so(two_brands: dict[str, dict[str, Any]]) -> None:
     weak = two_brands["Bromby"]
     assert weak["life_to_expected"] == pytest.approx(weak["b10_km"] / 40_000)

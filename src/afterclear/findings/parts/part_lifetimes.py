@@ -86,7 +86,7 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
         if (rows := _grouped(grouping, lived, prior, tables)) is not None
     ]
     # no group where parts were fitted, and none of them could be followed
-    rows = pl.concat(found, how="vertical_relaxed") if found else None
+    rows = _fairly_compared(pl.concat(found, how="vertical_relaxed")) if found else None
     keep(con, "parts", rows)
     missed = pl.DataFrame(list(left_out(con, families).items()), ["reason", "n"], orient="row")
     keep(con, "parts_left_out", missed)
@@ -262,6 +262,28 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
     short = (q_value < Q_BELOW) & (rows["ratio_high"].to_numpy() < 1)
     enough = rows["n_failed"].to_numpy() >= ENOUGH_TO_FLAG
     return rows.with_columns(pl.Series("q_value", q_value), pl.Series("flagged", short & enough))
+
+
+def _fairly_compared(rows: pl.DataFrame) -> pl.DataFrame:
+    """Tell no ratio where most of the peers are one flagged number: beside it all live long."""
+    weak = (
+        rows.filter((pl.col("grouping") == "number") & pl.col("flagged"))
+        .sort("n_followed", descending=True)
+        .unique("part_family", keep="first", maintain_order=True)
+        .select(
+            "part_family",
+            pl.col("part_brand").alias("weak_brand"),
+            pl.col("n_followed").alias("n_weak"),
+        )
+    )
+    is_own = (pl.col("grouping") == "brand") & pl.col("part_brand").eq_missing("weak_brand")
+    told = pl.col("flagged") | is_own | (2 * pl.col("n_weak") <= pl.col("n_peers"))
+    ratios = ("life_ratio_to_peers", "ratio_low", "ratio_high")
+    return (
+        rows.join(weak, on="part_family", how="left", maintain_order="left")
+        .with_columns(pl.when(told | pl.col("n_weak").is_null()).then(pl.col(*ratios)))
+        .drop("weak_brand", "n_weak")
+    )
 
 
 def _counts(own: pl.DataFrame) -> pl.DataFrame:
