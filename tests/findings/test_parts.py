@@ -197,6 +197,32 @@ def test_a_brand_that_lives_short_is_flagged_with_its_numbers(
     assert weak["b10_low_km"] < 2108 < weak["b10_high_km"]
 
 
+def test_how_soon_one_in_ten_fails_is_not_told_surer_than_the_curve_has_it(tmp_path: Path) -> None:
+    """No plug fails for 3,000 km, then many soon: the law alone has one in ten gone before.
+
+    Fifteen plugs, none lost sight of, fail at 3,100, 3,200, ... km.  By the limits of a curve
+    (Kalbfleisch & Prentice 2002, 1.4) with z = 1.6449: after k failures of 15, S = 1 - k / 15 and
+    the upper limit is S ** exp(-z se / |ln S|), se ** 2 = k / (15 (15 - k)).
+    """
+    stories = []
+    lives = [3100.0 + 100 * n for n in range(10)] + [9000, 15_000, 22_000, 30_000, 40_000]
+    for number, life in enumerate(lives):
+        story = seen(f"V{number:02d}", 10_000, 90_000)
+        fitted(story, 12_000.0)
+        fitted(story, 12_000.0 + life, part_number="other")
+        stories.append(story)
+    with found(tmp_path, *stories) as con:
+        (row,) = (r for r in rows(con, "parts") if r["n_failed"] == 15 and r["part_number"])
+    limits = []
+    for k in range(1, 15):
+        share, error = 1 - k / 15, (k / (15 * (15 - k))) ** 0.5
+        limits.append(share ** np.exp(-1.6449 * error / -np.log(share)))
+    sure = next(i for i, limit in enumerate(limits) if limit <= 0.9)
+    assert row["b10_km"] < lives[0]
+    assert row["b10_high_km"] == pytest.approx(lives[sure])
+    assert "at the latest" in row["sentence"]
+
+
 def test_a_part_is_not_praised_beside_peers_most_of_which_are_one_flagged_number(
     two_brands: dict[str, dict[str, Any]],
 ) -> None:

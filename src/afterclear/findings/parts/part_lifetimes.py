@@ -18,6 +18,7 @@ from afterclear.estimators.arrays.validation import IntArray
 from afterclear.estimators.lifetimes.competing import aalen_johansen
 from afterclear.estimators.lifetimes.few_failures import ENOUGH_FAILURES, part_life, prior_from_fits
 from afterclear.estimators.lifetimes.lifetimes import Lifetimes, observed_lifetimes
+from afterclear.estimators.lifetimes.survival import kaplan_meier
 from afterclear.estimators.lifetimes.unit_lifetimes import End
 from afterclear.estimators.lifetimes.weibull import WeibullFits, fit_weibull
 from afterclear.estimators.lifetimes.weibull_likelihood import ShapePrior
@@ -25,13 +26,19 @@ from afterclear.estimators.rates.rates import benjamini_hochberg
 from afterclear.finding_tables.declaration import columns_of
 from afterclear.finding_tables.parts import Part
 from afterclear.findings.common.tables import keep, keep_all
-from afterclear.findings.parts.part_peers import PeerComparison, compared_with_peers
+from afterclear.findings.parts.part_peers import (
+    PeerComparison,
+    compared_with_peers,
+    fairly_compared,
+)
 from afterclear.findings.parts.part_tables import PartTables
 from afterclear.findings.parts.part_units import NAME, Followed, followed_parts, left_out
 from afterclear.store.engine.database import Connection
 
 Q_BELOW = 0.05
 ENOUGH_TO_FLAG = 3  # failures: no claim on one or two (own judgement)
+_NINE_IN_TEN = 0.9  # still working at the B10 life ...
+_B10_LEVEL = 0.9  # ... told with an interval of this level, as ``part_life`` has it
 _ENOUGH_AT_RISK = 5  # a share is told as far as so many parts are still followed
 _GROUPINGS = {  # what one row of ``parts`` stands for, by the columns that tell it
     "family": ["component"],
@@ -86,7 +93,7 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
         if (rows := _grouped(grouping, lived, prior, tables)) is not None
     ]
     # no group where parts were fitted, and none of them could be followed
-    rows = _fairly_compared(pl.concat(found, how="vertical_relaxed")) if found else None
+    rows = fairly_compared(pl.concat(found, how="vertical_relaxed")) if found else None
     keep(con, "parts", rows)
     missed = pl.DataFrame(list(left_out(con, families).items()), ["reason", "n"], orient="row")
     keep(con, "parts_left_out", missed)
@@ -156,6 +163,12 @@ def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | Non
     number = own["group"].to_numpy().astype(np.int64)
     columns = _lifetimes(_regrouped(every, inside, number, len(groups)), prior)
     columns |= _share_failed(lived, inside, number, len(groups))
+    # where the law would have one in ten fail before any did, the curve has its say too
+    is_early = columns["b10_km"] < columns["first_failed_km"]
+    by_curve = _b10_by_curve(lived, inside, number, len(groups))
+    columns["b10_high_km"] = np.where(
+        is_early, np.maximum(columns["b10_high_km"], by_curve), columns["b10_high_km"]
+    )
     if grouping in _COMPARED:
         rivals = units["is_factory"].not_().to_numpy()
         others = units.filter(rivals).select(
@@ -218,6 +231,29 @@ def _first_failed(rows: Lifetimes) -> NDArray[np.float64]:
     return np.where(np.isfinite(first), first, np.nan)
 
 
+def _b10_by_curve(
+    lived: _Lived, rows: NDArray[np.bool_], group: IntArray, n_groups: int
+) -> NDArray[np.float64]:
+    """Km by which one in ten has surely failed (95 %, one-sided); inf: the curve does not say.
+
+    The first failure after which the upper limit of the share still working is nine in ten.
+    """
+    lifetimes = lived.followed.lifetimes
+    own = observed_lifetimes(
+        lifetimes.age[rows],
+        lived.lifetimes.failed[rows],
+        entry=lifetimes.entry[rows],
+        group=group,
+        n_groups=n_groups,
+    )
+    curves = kaplan_meier(own, conf_level=_B10_LEVEL)
+    # without a limit all have failed
+    first = first_of_group(np.nan_to_num(curves.high, nan=0.0) <= _NINE_IN_TEN, curves.offsets)
+    found = np.full(n_groups, np.inf)
+    found[first >= 0] = curves.time[first[first >= 0]]
+    return found
+
+
 def _share_failed(
     lived: _Lived, rows: NDArray[np.bool_], group: IntArray, n_groups: int
 ) -> dict[str, NDArray[Any]]:
@@ -262,28 +298,6 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
     short = (q_value < Q_BELOW) & (rows["ratio_high"].to_numpy() < 1)
     enough = rows["n_failed"].to_numpy() >= ENOUGH_TO_FLAG
     return rows.with_columns(pl.Series("q_value", q_value), pl.Series("flagged", short & enough))
-
-
-def _fairly_compared(rows: pl.DataFrame) -> pl.DataFrame:
-    """Tell no ratio where most of the peers are one flagged number: beside it all live long."""
-    weak = (
-        rows.filter((pl.col("grouping") == "number") & pl.col("flagged"))
-        .sort("n_followed", descending=True)
-        .unique("part_family", keep="first", maintain_order=True)
-        .select(
-            "part_family",
-            pl.col("part_brand").alias("weak_brand"),
-            pl.col("n_followed").alias("n_weak"),
-        )
-    )
-    is_own = (pl.col("grouping") == "brand") & pl.col("part_brand").eq_missing("weak_brand")
-    told = pl.col("flagged") | is_own | (2 * pl.col("n_weak") <= pl.col("n_peers"))
-    ratios = ("life_ratio_to_peers", "ratio_low", "ratio_high")
-    return (
-        rows.join(weak, on="part_family", how="left", maintain_order="left")
-        .with_columns(pl.when(told | pl.col("n_weak").is_null()).then(pl.col(*ratios)))
-        .drop("weak_brand", "n_weak")
-    )
 
 
 def _counts(own: pl.DataFrame) -> pl.DataFrame:

@@ -72,6 +72,31 @@ def compared_with_peers(
     return found
 
 
+def fairly_compared(rows: pl.DataFrame) -> pl.DataFrame:
+    """Tell no ratio where most of the peers are one flagged number: beside it all live long.
+
+    ``rows``: those of the table ``parts``, of every grouping.
+    """
+    weak = (
+        rows.filter((pl.col("grouping") == "number") & pl.col("flagged"))
+        .sort("n_followed", descending=True)
+        .unique("part_family", keep="first", maintain_order=True)
+        .select(
+            "part_family",
+            pl.col("part_brand").alias("weak_brand"),
+            pl.col("n_followed").alias("n_weak"),
+        )
+    )
+    is_own = (pl.col("grouping") == "brand") & pl.col("part_brand").eq_missing("weak_brand")
+    told = pl.col("flagged") | is_own | (2 * pl.col("n_weak") <= pl.col("n_peers"))
+    ratios = ("life_ratio_to_peers", "ratio_low", "ratio_high")
+    return (
+        rows.join(weak, on="part_family", how="left", maintain_order="left")
+        .with_columns(pl.when(told | pl.col("n_weak").is_null()).then(pl.col(*ratios)))
+        .drop("weak_brand", "n_weak")
+    )
+
+
 def _blocks(own: pl.DataFrame) -> list[list[str]]:
     """Families to compare together: rows times groups add up to what fits."""
     sizes = (
