@@ -1,1 +1,1 @@
-"""Histories through the estimators -> verdicts and findings, as tables of the store."""
+"""Histories, through the estimators, to verdicts and findings, as tables of the store."""

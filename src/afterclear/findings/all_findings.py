@@ -1,8 +1,9 @@
-"""All findings of an analysis, in the order in which they rest on each other.
+"""All findings of an analysis, in an order in which each finds what it needs.
 
-Each table is made anew, always in this order. A finding is frames from the store, one call to an
-estimator, a frame back. SQL that needs more than a line stands in ``findings/sql``; its temporary
-tables must not be called like a table of the store, or the store's views would read them.
+Each analysis replaces every table, always in this order. A finding reads frames from the store,
+calls one estimator and writes a frame back. SQL longer than a line is in ``findings/sql``. Its
+temporary tables must not share a name with a table of the store, or the store's views would read
+them.
 """
 
 from dataclasses import dataclass
@@ -25,7 +26,7 @@ from afterclear.store.engine.database import Connection
 
 @dataclass(frozen=True, slots=True)
 class FindingRules:
-    """What findings use beside histories and verdicts."""
+    """What findings need beside histories and verdicts."""
 
     catalogue: Catalogue
     tables: PartTables
@@ -34,7 +35,7 @@ class FindingRules:
 
 
 def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -> None:
-    """Make every table of findings anew.
+    """Replace every table of findings.
 
     Histories, verdicts and roles (``find_roles``) are up to date; the settings of the histories set
     (``histories.build.set_rules``).

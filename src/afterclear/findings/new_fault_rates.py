@@ -1,4 +1,4 @@
-"""How often faults begin anew, from the first episodes in the store."""
+"""How often new faults begin, from the first episodes in the store."""
 
 from dataclasses import dataclass
 
@@ -15,13 +15,13 @@ from afterclear.estimators.causes.new_faults import (
 )
 from afterclear.store.engine.database import Connection, query
 
-# A sort of units is a unit's name on one engine kind, as for recurring codes: a fleet's electric
-# cars do not make misfires rare.
+# A kind of unit is a unit's name on one engine kind, as for recurring codes: electric cars in a
+# fleet do not make misfires rare.
 _UNITS = """
     SELECT w.vehicle_id, w.ecu, w.km, coalesce(v.powertrain, '') AS engine
     FROM store.watched w LEFT JOIN store.vehicles v USING (vehicle_id)
     ORDER BY w.vehicle_id, w.ecu"""
-# A family can begin on every unit of the sorts that ever showed it.
+# A family can begin on every unit of the kinds that ever showed it.
 _RISKS = """
     SELECT DISTINCT e.family, e.ecu, coalesce(v.powertrain, '') AS engine
     FROM store.episodes e LEFT JOIN store.vehicles v USING (vehicle_id)
@@ -40,7 +40,7 @@ class Rates:
     found: NewFaults
 
     def per_km(self, family: pl.Series, vehicle: pl.Series) -> FloatArray:
-        """Rate of each family on each vehicle, shape (n,); on average where one is not known."""
+        """Rate of each family on each vehicle, shape (n,); the average where one is not known."""
         by_family = np.append(self.found.per_km, self.found.per_km.mean())
         by_vehicle = np.append(self.found.vehicle, 1.0)
         rate: FloatArray = (
@@ -51,7 +51,7 @@ class Rates:
 
 
 def new_fault_rates(con: Connection, families: list[str]) -> Rates:
-    """Fit the rates of all families ever met, ``families`` among them."""
+    """Fit the rates of all families ever seen, ``families`` among them."""
     units, risks, firsts = (query(con, sql) for sql in (_UNITS, _RISKS, _FIRSTS))
     vehicles = {name: i for i, name in enumerate(units["vehicle_id"].unique(maintain_order=True))}
     names = sorted({*risks["family"], *families})
@@ -92,7 +92,7 @@ def _components(families: list[str]) -> IntArray:
 
 
 def _numbered(names: pl.Series, numbers: dict[str, int]) -> IntArray:
-    """Place of each name; -1: it has none."""
+    """Index of each name; -1: not in the list."""
     place = names.replace_strict(
         list(numbers), list(numbers.values()), default=-1, return_dtype=pl.Int64
     )

@@ -1,11 +1,11 @@
-"""Facts of reasons as the store keeps them: JSON, instants as ISO 8601."""
+"""Facts of reasons as the store keeps them: JSON, with instants in ISO 8601."""
 
 import json
 from datetime import datetime
 
 
 def as_json(value: object) -> str:
-    """Write facts; names stay as they are spelled, so that tokens can take their place."""
+    """Write facts; names keep their spelling, so that tokens can replace them."""
     return json.dumps(value, ensure_ascii=False)
 
 

@@ -1,7 +1,7 @@
-"""Rows of the store by vehicle, read along with a list of vehicles.  Pure.
+"""Rows of the store by vehicle, read in step with a list of vehicles. Pure.
 
-Frames hold a fleet's rows in little memory; as rows of Python they would take twenty times that.
-So they become Python a vehicle at a time, and are forgotten with it.
+As frames, a fleet's rows take little memory; as Python rows they would take twenty times that. So
+each vehicle's rows become Python when they are needed, and are dropped with the vehicle.
 """
 
 from itertools import groupby
@@ -14,7 +14,7 @@ Row = dict[str, Any]
 
 
 class ByVehicle:
-    """A frame in the order of ``vehicle_id``, given out to vehicles asked for in that order."""
+    """A frame in the order of ``vehicle_id``, read vehicle by vehicle in that order."""
 
     def __init__(self, frame: pl.DataFrame) -> None:
         by_vehicle = itemgetter("vehicle_id")
@@ -22,7 +22,7 @@ class ByVehicle:
         self._next = next(self._groups, None)
 
     def of(self, vehicle_id: str) -> list[Row]:
-        """Give the rows of a vehicle; none if it has none, or one after it was asked for."""
+        """Return the rows of a vehicle; empty if it has none, or a later one was asked for."""
         while self._next is not None and self._next[0] < vehicle_id:
             self._next = next(self._groups, None)
         if self._next is None or self._next[0] != vehicle_id:

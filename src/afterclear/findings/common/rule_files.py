@@ -13,13 +13,13 @@ Record = TypeVar("Record")
 
 @dataclass(frozen=True, slots=True)
 class ReadinessRule:
-    """How many monitors a programme lets be incomplete, for some vehicles."""
+    """How many monitors a programme allows to be incomplete, for some vehicles."""
 
     programme: str
     first_year: int
     may_be_incomplete: int
     source: str
-    last_year: int = 0  # 0: open
+    last_year: int = 0  # 0: no last year
     only: tuple[str, ...] = ()  # monitors that may be incomplete; empty: any
     not_counted: tuple[str, ...] = ()
     fuels: tuple[str, ...] = ()  # empty: any
@@ -28,7 +28,7 @@ class ReadinessRule:
 
 @dataclass(frozen=True, slots=True)
 class StockRules:
-    """When a vehicle in stock counts as ready.  Meanings stand in ``stock_rules.toml``."""
+    """When a vehicle in stock counts as ready.  Meanings are in ``stock_rules.toml``."""
 
     scan_age_days: float
     scan_age_km: float
@@ -38,16 +38,16 @@ class StockRules:
     record_slack_share: float
     monitor_more_km: float
     monitor_km: Mapping[str, float]
-    readiness: tuple[ReadinessRule, ...] = ()  # of the programme in use; empty: none is
+    readiness: tuple[ReadinessRule, ...] = ()  # of the programme in use; empty: no programme
 
     def km_of(self, monitor: str) -> float:
-        """Give the km after a clear in which a monitor usually completes."""
+        """Return the km after a clear in which a monitor usually completes."""
         return self.monitor_km.get(monitor, self.monitor_km["default"])
 
 
 @dataclass(frozen=True, slots=True)
 class WorklistRules:
-    """How the worklist is ranked.  Meanings stand in ``worklist_rules.toml``."""
+    """How the worklist is ranked.  Meanings are in ``worklist_rules.toml``."""
 
     come_back: float
     currency: str
@@ -130,7 +130,7 @@ def _number(value: object, name: str, path: Path) -> float:
 
 
 def _record(record: type[Record], content: Mapping[str, Any], path: Path) -> Record:
-    """Make a record of a table; lists become tuples."""
+    """Build a record from a table; lists become tuples."""
     known = {f.name for f in fields(record)}  # type: ignore[arg-type]
     unknown = sorted(set(content) - known)
     if unknown:

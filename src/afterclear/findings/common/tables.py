@@ -1,4 +1,4 @@
-"""Findings into the store: a table is made anew by every analysis, in one transaction."""
+"""Findings into the store: every analysis replaces a table in one transaction."""
 
 from collections.abc import Iterable
 
@@ -8,12 +8,12 @@ from afterclear.store.engine.database import Connection, create_temp_table, quer
 
 
 def keep(con: Connection, table: str, rows: pl.DataFrame | None) -> None:
-    """Replace all rows of a table of findings; None: there is nothing to say."""
+    """Replace all rows of a table of findings; None: the table is left empty."""
     keep_all(con, table, () if rows is None else (rows,))
 
 
 def keep_all(con: Connection, table: str, frames: Iterable[pl.DataFrame]) -> None:
-    """Replace all rows of a table of findings by those of frames that come one after another.
+    """Replace all rows of a table of findings by those of several frames, one after another.
 
     Columns of a frame that the table lacks are left out.
     """
@@ -37,6 +37,6 @@ def _add(con: Connection, table: str, rows: pl.DataFrame) -> None:
 
 
 def forget(con: Connection, tables: Iterable[str]) -> None:
-    """Drop temporary tables a finding was made from: they lie in memory till the end else."""
+    """Drop the temporary tables of a finding: otherwise they stay in memory until the end."""
     for table in tables:
         con.execute(f"DROP TABLE IF EXISTS temp.{table}")

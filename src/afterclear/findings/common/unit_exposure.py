@@ -1,16 +1,16 @@
-"""How far each unit was watched without a code, and which codes it ever had.
+"""How far each control unit was observed without a code, and which codes it ever had.
 
-Only units whose history is new are looked at: what was found of the others is kept beside them
-(``migrations/0010_watch.sql``).  They are taken in batches of their numbers: every table that grows
-with the scans is read a piece at a time, in bounded memory.  The readings of a batch come from the
-store in their order, so that what lay before each is the row above it; asking the database for that
-by name and window took ten times as long on ten million readings.
+Only units whose history is new are read; what was found of the others is stored beside them
+(``migrations/0010_watch.sql``). Units are taken in batches by number: every table that grows with
+the scans is read a piece at a time, in bounded memory. The readings of a batch come from the store
+in order, so the previous reading is the row above; a window function in the database took ten times
+as long on ten million readings.
 
-Findings of a large fleet take numbers for names (``Enum`` sorts as names do). They read what
-grows with the scans in batches of units, from ``looks`` and ``scan_moments``, never from the view
-``observations``, and only of new histories: what was found of the others is stored beside them
-(``unit_watch``, ``fault_watch``). A finding drops its temporary tables when done (``tables.py``):
-they count against the database's memory till the end of the analysis.
+Findings of a large fleet use numbers for names (``Enum`` sorts as names do). They read what grows
+with the scans in batches of units, from ``looks`` and ``scan_moments``, never from the view
+``observations``, and only for new histories: what was found of the others is stored beside them
+(``unit_watch``, ``fault_watch``). A finding drops its temporary tables when it is done
+(``tables.py``): otherwise they count against the database's memory until the end of the analysis.
 """
 
 from collections.abc import Callable, Iterator
@@ -27,11 +27,11 @@ from afterclear.store.engine.database import (
     transaction,
 )
 
-# Readings a batch: with each of a unit's codes beside them some 100 MB, a few times over.
+# Readings in a batch: with the codes of their unit, about 100 MB, a few times over.
 BATCH_READINGS = 500_000
 
 # Readings of stored memory in the order of the histories: at one instant a scan before the work,
-# then the clear, then a scan after it.  Numbers of scans rise as their instants and ids do.
+# then the clear, then a scan after it. Scan numbers rise with instants and ids.
 _READINGS = """
     SELECT l.unit_no, l.scan_no, m.km, l.monitors_incomplete,
         m.seen_at + CASE WHEN m.visit_reason = 'post_repair' THEN INTERVAL 2 MICROSECOND
@@ -41,8 +41,8 @@ _READINGS = """
     WHERE l.unit_no BETWEEN $1 AND $2 AND m.vehicle_id BETWEEN $3 AND $4
         AND l.answered AND l.is_stored_memory AND m.km IS NOT NULL
     ORDER BY l.unit_no, turn_at, l.scan_no"""
-# An inferred clear lies just before what revealed it, at the far end of where it may have been
-# (as in ``histories/sql/50_timeline.sql``).
+# An inferred clear is just before the scan that revealed it, at the far end of its interval (as in
+# ``histories/sql/50_timeline.sql``).
 _CLEARS = """
     SELECT u.unit_no,
         CASE WHEN c.origin IN ('counter', 'vanished') THEN c.km_high
@@ -69,7 +69,7 @@ _SEEN = """
     WHERE u.unit_no BETWEEN $1 AND $2 AND s.vehicle_id BETWEEN $3 AND $4
         AND m.vehicle_id BETWEEN $3 AND $4"""
 
-# Every unit of a batch, so that it is known to have been looked at.
+# Every unit of a batch, so that it is recorded as read.
 _KEPT_UNITS = """
     INSERT INTO store.unit_watch
     SELECT vehicle_id, unit_no, km FROM store.known_units LEFT JOIN found USING (unit_no)
@@ -81,24 +81,24 @@ _KEPT_FAULTS = """
     WHERE unit_no BETWEEN $1 AND $2 ORDER BY unit_no, code"""
 
 # First and last unit of a batch, and of its vehicles: tables that name the vehicle are written
-# vehicle by vehicle, so that the store passes over what lies outside.
+# vehicle by vehicle, so the store can skip the rest.
 _Batch = tuple[int, int, str, str]
 
 
 @dataclass(frozen=True, slots=True)
 class Watching:
-    """What was watched, by the store's numbers of units."""
+    """Exposure by the store's unit numbers."""
 
     units: pl.DataFrame  # unit_no, km: every unit ever read
     faults: pl.DataFrame  # unit_no, code, family, n_episodes, clean_km
 
 
 def watching(con: Connection, rules: Callable[[pl.DataFrame], pl.DataFrame]) -> Watching:
-    """Tell of every unit in the store, having looked at those whose history is new.
+    """Return the exposure of every unit in the store; reads only those with a new history.
 
-    ``rules``: adds to rows with code and family what a reading must have to tell of the code:
-    ``monitor`` (that has to be complete) and ``min_clean_km`` (since the last clear).  Where they
-    change, every history is built anew.
+    ``rules``: adds to rows with code and family what a reading needs to be evidence about the code:
+    ``monitor`` (must be complete) and ``min_clean_km`` (since the last clear). When they change,
+    every history is built again.
     """
     for batch in _batches(con):
         readings = _readings(con, batch)
@@ -120,7 +120,7 @@ def _keep(con: Connection, sql: str, batch: _Batch, found: pl.DataFrame) -> None
 
 
 def _batches(con: Connection) -> Iterator[_Batch]:
-    """Cut the units not looked at yet.  A history that is new has higher numbers than any other."""
+    """Split the units not read yet into batches. New histories have the highest numbers."""
     known = query(con, "SELECT unit_no, vehicle_id FROM store.known_units ORDER BY unit_no")
     readings = scalar(con, "SELECT count(*) FROM store.looks")
     size = max(1, len(known) * BATCH_READINGS // max(1, readings))
@@ -131,7 +131,7 @@ def _batches(con: Connection) -> Iterator[_Batch]:
 
 
 def _readings(con: Connection, batch: _Batch) -> pl.DataFrame:
-    """Give each reading the last clear before it: its instant and its highest km."""
+    """Add to each reading the last clear before it: its instant and its highest km."""
     clears = query(con, _CLEARS, batch).with_columns(pl.col("cleared_at").alias("at"))
     return query(con, _READINGS, batch).join_asof(
         clears, left_on="turn_at", right_on="at", by="unit_no", check_sortedness=False
@@ -139,9 +139,9 @@ def _readings(con: Connection, batch: _Batch) -> pl.DataFrame:
 
 
 def _looked_back(run: str) -> pl.Expr:
-    """Km a reading looks back: to the one before or, where it lies between, to the last clear.
+    """Km a reading covers: back to the previous one or, where it is in between, to the last clear.
 
-    ``run``: the column whose equal values make a run of readings; its first looks back 0 km.
+    ``run``: the column whose equal values form a run of readings; its first reading covers 0 km.
     """
     before_km = pl.col("km").shift(1)
     is_clear_between = pl.col("cleared_at") >= pl.col("turn_at").shift(1)
@@ -158,7 +158,7 @@ def _looked_back(run: str) -> pl.Expr:
 
 
 def _summed(rows: pl.DataFrame, run: str, km: pl.Expr) -> pl.DataFrame:
-    """Add up km over each run, in the order of the rows, whatever else runs beside."""
+    """Add up km over each run, in row order, independent of other runs."""
     runs = rows[run].rle_id().to_numpy()
     names = rows[run].rle().struct.field("value").alias(run)
     weight = rows.select(km).to_series().to_numpy()
@@ -167,7 +167,7 @@ def _summed(rows: pl.DataFrame, run: str, km: pl.Expr) -> pl.DataFrame:
 
 
 def _clean_km(readings: pl.DataFrame, faults: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
-    """Km watched without each of a unit's own codes: fault_no, km.
+    """Km observed without each of a unit's own codes: fault_no, km.
 
     Only readings count that show the code or could have shown it.
     """
@@ -195,7 +195,8 @@ def _clean_km(readings: pl.DataFrame, faults: pl.DataFrame, seen: pl.DataFrame) 
         )
         .filter(pl.col("is_dirty") | (pl.col("is_dirty").is_null() & could_show))
     )
-    # after a reading that showed the code the clean km begin with a clear, if any lay between
+    # after a reading that showed the code, the clean km begin with a clear, if there was one
+    # between
     was_dirty = pl.col("is_dirty").shift(1) & (pl.col("fault_no") == pl.col("fault_no").shift(1))
     stayed = was_dirty & (pl.col("cleared_at") >= pl.col("turn_at").shift(1)).not_().fill_null(
         value=True

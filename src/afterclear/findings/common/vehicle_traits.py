@@ -1,18 +1,18 @@
-"""What vehicles are compared by: platform, engine and age; and when each was watched."""
+"""What vehicles are compared by: platform, engine and age; and when each was observed."""
 
 from datetime import datetime
 
 from afterclear.store.engine.database import Connection
 from afterclear.store.queries.results import naive
 
-# Years in service at the middle of the watched time; the edges are usual for warranty, middle
+# Years in service at the middle of the observed period; the limits are usual for warranty, middle
 # age and old age (common practice, no source).
 _BANDS = """
     CASE WHEN age_years IS NULL THEN 'age not known' WHEN age_years < 3 THEN 'under 3 years'
          WHEN age_years < 6 THEN '3 to 6 years' WHEN age_years < 10 THEN '6 to 10 years'
          ELSE '10 years and more' END"""
 
-MODEL_NOT_KNOWN = "model not known"  # a group to compare within, kept in no finding
+MODEL_NOT_KNOWN = "model not known"  # only a group to compare within; no finding stores it
 
 _TRAITS = f"""
     CREATE OR REPLACE TEMP TABLE vehicle_traits AS
@@ -33,9 +33,9 @@ _TRAITS = f"""
 
 
 def put_traits(con: Connection, as_of: datetime) -> None:
-    """Put platform, engine, age band and watched span of each vehicle into ``vehicle_traits``.
+    """Put platform, engine, age band and observed span of each vehicle into ``vehicle_traits``.
 
-    A platform is a make and model.  Age counts from ``in_service_on``, else from the middle of
+    A platform is a make and model.  Age counts from ``in_service_on``, otherwise from the middle of
     the model year.
     """
     con.execute(_TRAITS, [naive(as_of)])

@@ -1,1 +1,1 @@
-"""How long parts live, from work orders."""
+"""How long parts last, from work orders."""

@@ -1,12 +1,12 @@
-"""Whether a part went because its own fix had failed, and not because it had died.
+"""Whether a part was removed because its own fix had failed, not because it was worn.
 
-A plug is fitted for a code, the code is back 400 km on, a plug is fitted again: most likely the
-first was sound, and the cause another one.  By the chances of its verdicts such an end is told
-apart (``Followed.units``: ``not_held``), whatever reason the second order gives: who fits a part
-again takes the one that is there for a failed one (common practice, no source).
+Example: a plug is fitted for a code, the code is back after 400 km, a plug is fitted again. Most
+likely the first plug was sound and the cause is another. The probabilities of the verdicts identify
+such ends (``Followed.units``: ``not_held``), whatever reason the second order gives: whoever fits a
+part again assumes that the old one has failed (common practice, no source).
 
-Between the two orders other attempts may stand, as a clear: the fault the part was fitted for is
-there all along with the product of their chances.
+Other attempts, such as a clear, may lie between the two orders: the probability that the fault was
+there all along is the product over all of them.
 """
 
 from importlib.resources import files
@@ -23,7 +23,7 @@ _ORDERS = ["vehicle_id", "fitted_repair_id", "removed_repair_id", "component"]
 
 
 def put_fault_chains(con: Connection) -> None:
-    """Put what ``fixes_that_failed`` asks for into temporary tables; needs ``order_parts``."""
+    """Fill the temporary tables that ``fixes_that_failed`` reads; needs ``order_parts``."""
     con.script(_SQL.read_text(encoding="utf-8"))
 
 
@@ -33,9 +33,9 @@ def forget_fault_chains(con: Connection) -> None:
 
 
 def fixes_that_failed(con: Connection, units: pl.DataFrame) -> FloatArray:
-    """P(the part's own fix had failed when the part was taken out), shape (n_units,).
+    """P(the part's own fix had failed when the part was removed), shape (n_units,).
 
-    NaN: the two orders were not for the same fault, or nobody saw it come back between them.
+    NaN: the two orders were not for the same fault, or no return was seen between them.
     """
     asked = units.select(_ORDERS).with_row_index("unit").drop_nulls()
     if not len(asked):

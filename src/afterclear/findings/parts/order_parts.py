@@ -1,7 +1,7 @@
-"""Parts on work orders as they are compared: one name a number, a brand, a component, a place.
+"""Parts on work orders in comparable form: one spelling for number, brand, component and place.
 
-Numbers are told apart by letters and digits only, so that ``TY 4410.1`` and ``TY-4410-1`` are
-one; a superseded number counts as the one that took its place.
+Part numbers are compared by letters and digits only, so ``TY 4410.1`` and ``TY-4410-1`` are one; a
+superseded number counts as the one that replaced it.
 """
 
 from collections.abc import Mapping
@@ -18,7 +18,7 @@ _WORK = """
     FROM store.repairs r
     JOIN store.moment_km m ON m.vehicle_id = r.vehicle_id AND m.origin = 'repair'
         AND m.origin_id = r.repair_id"""
-# Parts as they were written down: a fleet's million rows have some thousand.
+# Distinct parts as written: a million rows of a fleet have a few thousand.
 _WRITTEN = f"""
     SELECT r.part_family, r.position, r.part_number, r.part_brand, count(*) AS n {_WORK}
     GROUP BY ALL ORDER BY ALL"""
@@ -44,16 +44,16 @@ _NOT_NAMED = "part:not_named"
 def put_order_parts(
     con: Connection, catalogue: Catalogue, superseded_by: Mapping[str, str]
 ) -> None:
-    """Put every row of every work order into the temporary table ``order_parts``.
+    """Load every row of every work order into the temporary table ``order_parts``.
 
-    ``superseded_by``: bare numbers (``bare_number``) by the bare ones they became.
+    ``superseded_by``: bare numbers (``bare_number``) by the bare number that replaced each.
     """
     written = query(con, _WRITTEN)
     known = written.with_columns(
         pl.Series("number", _current(written["part_number"], superseded_by), pl.String),
         pl.col("part_brand").str.to_lowercase().str.strip_chars().alias("brand"),
     )
-    # a current number that never was on an order is spelled as it is known
+    # a current number that was never on an order keeps the spelling of the list
     own = pl.col("part_number").map_elements(bare_number, return_dtype=pl.String)
     known = (
         known.join(
@@ -83,7 +83,7 @@ def _current(numbers: pl.Series, superseded_by: Mapping[str, str]) -> pl.Series:
 
 
 def _usual(rows: pl.DataFrame, column: str, key: str) -> pl.DataFrame:
-    """Spell all that have one key alike: as most do, the first by the alphabet among these."""
+    """Choose one spelling for each key: the most frequent; of equals, the first by alphabet."""
     return (
         rows.group_by(key, column)
         .agg(pl.col("n").sum())
@@ -94,7 +94,7 @@ def _usual(rows: pl.DataFrame, column: str, key: str) -> pl.DataFrame:
 
 
 def _families(rows: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
-    """Component, place and label of each distinct part as it was written down."""
+    """Component, place and label of each distinct part as written."""
     asked = rows.select("part_family", "position", "number").unique(maintain_order=True)
     families = [
         (name, position, number, *_family(catalogue, name, position, number))

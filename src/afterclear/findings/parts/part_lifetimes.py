@@ -1,8 +1,8 @@
-"""How long parts live: by family, brand, number and place, against peers and expectation.
+"""How long parts last: by family, brand, number and place, against peers and expectation.
 
-A removal for prevention or after an accident ends a part's life without a failure, and so does one
-after a fix that had most likely failed (``failed_fixes``): that part may have been sound.  What
-share failed by some distance is told with these reasons competing.
+A removal for prevention or after an accident is censored, not a failure. So is a removal after a
+fix that had most likely failed (``failed_fixes``): that part may have been sound. The share failed
+by some distance counts these reasons as competing risks.
 """
 
 from collections.abc import Iterable, Iterator
@@ -51,7 +51,7 @@ _COMPARED = ("brand", "number")
 
 @dataclass(frozen=True, slots=True)
 class PartRules:
-    """Settings of part lives; meanings stand in config.py."""
+    """Settings of part lifetimes; meanings are in config.py."""
 
     factory_until_km: float
     unknown_reason_is_failure: bool
@@ -59,7 +59,7 @@ class PartRules:
 
 @dataclass(frozen=True, slots=True)
 class _Lived:
-    """Parts of some families, with their lives as the estimators take them."""
+    """Parts of some families, with their lifetimes as the estimators need them."""
 
     followed: Followed
     lifetimes: Lifetimes
@@ -74,7 +74,7 @@ class _Lived:
 
 
 def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
-    """Fill ``parts`` and ``claims`` anew; return how many rows are flagged.
+    """Replace ``parts`` and ``claims``; return how many rows are flagged.
 
     Needs verdicts, ``order_parts`` and ``vehicle_traits``.
     """
@@ -101,7 +101,7 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
 
 
 def _groups(units: pl.DataFrame, grouping: str) -> pl.DataFrame:
-    """Give the groups of a grouping a ``group`` number; leave out those that repeat others."""
+    """Number the groups of a grouping in ``group``; leave out those that repeat others."""
     keys = _GROUPINGS[grouping]
     if grouping == "family":
         groups = units.select(keys).unique()
@@ -128,14 +128,14 @@ def _groups(units: pl.DataFrame, grouping: str) -> pl.DataFrame:
 
 
 def _numbered(units: pl.DataFrame, groups: pl.DataFrame, keys: list[str]) -> pl.DataFrame:
-    """Give each part the number of its ``group``, null where it belongs to none."""
+    """Add to each part the number of its ``group``; null where it has none."""
     return units.join(groups, on=keys, how="left", nulls_equal=True, maintain_order="left")
 
 
 def _grouped(
     grouping: str, lived: Iterable[_Lived], prior: ShapePrior, tables: PartTables
 ) -> pl.DataFrame | None:
-    """Tell the lives of each group of one grouping; None: there is no group."""
+    """Estimate the lifetimes of each group of one grouping; None: there is no group."""
     found = [rows for some in lived if (rows := _told(grouping, some, prior)) is not None]
     if not found:
         return None
@@ -152,7 +152,7 @@ def _grouped(
 
 
 def _told(grouping: str, lived: _Lived, prior: ShapePrior) -> pl.DataFrame | None:
-    """Estimate the lives of each group of some families; None: there is no group."""
+    """Estimate the lifetimes of each group of some families; None: there is no group."""
     followed, every, keys = lived.followed, lived.lifetimes, _GROUPINGS[grouping]
     groups = _groups(followed.units, grouping)
     if not len(groups):
@@ -193,12 +193,12 @@ def _regrouped(
 
 
 def _prior(lived: Iterable[_Lived]) -> ShapePrior:
-    """Shapes of well-observed part numbers as the prior of the others, where there are enough."""
+    """Shapes of well-observed part numbers as the prior for the others, where there are enough."""
     return prior_from_fits(*(fits for some in lived if (fits := _shapes(some)) is not None))
 
 
 def _shapes(lived: _Lived) -> WeibullFits | None:
-    """Fit the well-observed part numbers of some families; None: there is none."""
+    """Fit the well-observed part numbers of some families; None: there are none."""
     groups, keys = _groups(lived.followed.units, "number"), _GROUPINGS["number"]
     group = _numbered(lived.followed.units, groups, keys)["group"]
     inside, number = group.is_not_null().to_numpy(), group.drop_nulls().to_numpy().astype(np.int64)
@@ -225,7 +225,7 @@ def _lifetimes(rows: Lifetimes, prior: ShapePrior) -> dict[str, NDArray[Any]]:
 
 
 def _first_failed(rows: Lifetimes) -> NDArray[np.float64]:
-    """Km after which the first part of each group had surely failed; nan: none has."""
+    """Km after which the first part of each group had certainly failed; nan: no failure."""
     first = np.full(rows.n_groups, np.inf)
     np.minimum.at(first, rows.group, rows.high)
     return np.where(np.isfinite(first), first, np.nan)
@@ -257,10 +257,10 @@ def _b10_by_curve(
 def _share_failed(
     lived: _Lived, rows: NDArray[np.bool_], group: IntArray, n_groups: int
 ) -> dict[str, NDArray[Any]]:
-    """Share that failed, with other removals competing, as far as enough are followed.
+    """Share that failed, with other removals as competing risks, while enough are followed.
 
-    Where parts are watched late, few may be followed at first: what ends there would stand for
-    all, and no share is told.
+    Where parts come under observation late, few may be followed at first: those few would speak for
+    all, so no share is given.
     """
     lifetimes = lived.followed.lifetimes
     end = lifetimes.end[rows]
@@ -291,7 +291,7 @@ def _comparison(found: PeerComparison) -> dict[str, NDArray[Any]]:
 
 
 def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
-    """Flag short lives among all groups that were compared; nothing where none were."""
+    """Flag short lifetimes among all groups that were compared; nothing if none were."""
     if "p_value" not in rows.columns:
         return rows
     q_value = benjamini_hochberg(rows["p_value"].to_numpy())
@@ -301,7 +301,7 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _counts(own: pl.DataFrame) -> pl.DataFrame:
-    """Count how parts ended, and what they are called."""
+    """Count how parts ended, and take their names."""
 
     def ended(reason: str) -> pl.Expr:
         return (pl.col("ended_by") == reason).sum().cast(pl.Int32)
@@ -320,7 +320,7 @@ def _counts(own: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_blanks(rows: pl.DataFrame) -> pl.DataFrame:
-    """Add the columns a grouping has nothing for; nan and "no limit" become empty."""
+    """Add the columns that do not apply to a grouping; nan and "no limit" become empty."""
     missing = [
         pl.lit(None, dtype).alias(name)
         for name, dtype in _BLANKS.items()
@@ -334,7 +334,7 @@ def _with_blanks(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _expected(rows: pl.DataFrame, tables: PartTables) -> list[pl.Series]:
-    """Look up what people expect of each row's part, and who says so."""
+    """Look up the expected life of each row's part, and its source."""
     expectations = [
         tables.expected(component, number)
         for component, number in rows.select("component", "part_number").iter_rows()
@@ -357,14 +357,14 @@ def _test() -> pl.Expr:
 def _claims_told(
     followed: Iterable[Followed], rules: PartRules, kept_claims: list[Followed]
 ) -> Iterator[pl.DataFrame]:
-    """Give the claims of some families after another; what else is told of them is put aside."""
+    """Yield the claims of some families after another; their other results are set aside."""
     for block in followed:
         yield _claims(block.units, rules)
         kept_claims.append(block.bare())
 
 
 def _claims(units: pl.DataFrame, rules: PartRules) -> pl.DataFrame:
-    """One row a part fitted; of the factory's, those that failed."""
+    """One row for each part fitted; of factory parts, only those that failed."""
     shown = pl.col("is_factory").not_() | pl.col("ended_by").is_in(["failure", "unknown"])
     failures = ["failure", "unknown"] if rules.unknown_reason_is_failure else ["failure"]
     return units.filter(shown).with_columns(

@@ -1,9 +1,8 @@
-"""How much longer or shorter the parts of a number or brand live than their peers.
+"""How much longer or shorter the parts of one number or brand last than their peers.
 
-Peers are the other parts fitted of the same family.  They are compared inside platform and
-place; where no peer stands in the same place of the same model, inside the model, then inside
-the place, and at last all together: which of these depends on who was fitted where, never on how
-it ended.
+Peers are the other parts of the same family. They are compared within platform and place; if no
+peer has the same place on the same model, within the model, then within the place, and at last all
+together. The choice depends only on which parts were fitted where, never on how they ended.
 """
 
 from dataclasses import dataclass, fields
@@ -23,22 +22,22 @@ from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 from afterclear.estimators.rates.rates import rate_ratios
 
 _CIRCLES = (["group", "platform", "place"], ["group", "platform"], ["group", "place"])
-# Shuffling is slow and only wanted where it may decide: few units, and a sign of a difference.
+# Shuffling is slow and needed only where it may decide: few units, and a sign of a difference.
 _WORTH_SHUFFLING = 0.2
 _SEED = 20_261_027  # any; the same data give the same p value
-# Rows compared at a time, each group's own and its peers': bounds memory, not what is found.
+# Rows compared at a time, each group's own and its peers': bounds memory, does not change results.
 _ROWS_AT_ONCE = 500_000
 
 
 @dataclass(frozen=True, slots=True)
 class PeerComparison:
-    """Each group against its peers, arrays of shape (n_groups,); nan: nothing to compare."""
+    """Each group compared with its peers, arrays of shape (n_groups,); nan: nothing to compare."""
 
     ratio: FloatArray
     low: FloatArray
     high: FloatArray
     p_value: FloatArray  # of the log-rank test
-    shuffled: FloatArray  # 1: it comes from shuffling
+    shuffled: FloatArray  # 1: from shuffling
     n_peers: IntArray
     n_peers_failed: IntArray
     n_strata: IntArray
@@ -49,8 +48,8 @@ def compared_with_peers(
 ) -> PeerComparison:
     """Compare groups with the other parts of their families.
 
-    ``own``: one row a part fitted, in the order of ``lifetimes`` (whose groups are not looked at):
-    ``group`` (null: it belongs to none), ``component``, ``platform``, ``place``.
+    ``own``: one row for each part fitted, in the order of ``lifetimes`` (whose groups are ignored):
+    ``group`` (null: none), ``component``, ``platform``, ``place``.
     """
     found = PeerComparison(
         *np.full((5, n_groups), np.nan), *np.zeros((3, n_groups), dtype=np.int64)
@@ -98,7 +97,7 @@ def fairly_compared(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _blocks(own: pl.DataFrame) -> list[list[str]]:
-    """Families to compare together: rows times groups add up to what fits."""
+    """Split families into blocks, so that rows times groups fit in memory."""
     sizes = (
         own.group_by("component")
         .agg((pl.len() * (pl.col("group").n_unique() + 1)).alias("rows"))
@@ -169,9 +168,9 @@ def _pairs(own: pl.DataFrame) -> pl.DataFrame:
 def _tested(rows: Lifetimes, arm: IntArray, stratum: IntArray) -> tuple[FloatArray, FloatArray]:
     """P values of the log-rank test, by shuffling where units are few and it may matter.
 
-    A number of thirty parts stands beside thousands of peers: its failures are as good as a
-    binomial share of all, and the chi-square of so lopsided a comparison is far too eager
-    upwards (simulated: of the flags at q below .05 it made 5 of 35 were false, by mid-p 1 of 31).
+    A number with thirty parts is compared with thousands of peers: its failures are almost a
+    binomial share of all, and the chi-square of such an unequal comparison flags too many
+    (simulated: of the flags at q below .05 it made, 5 of 35 were false; by mid-p, 1 of 31).
     """
     test = log_rank(rows, arm, stratum=stratum)
     n_own = np.bincount(rows.group, arm, rows.n_groups)
@@ -196,7 +195,7 @@ def _tested(rows: Lifetimes, arm: IntArray, stratum: IntArray) -> tuple[FloatArr
 
 
 def _binomial_p(test: ArmTests) -> FloatArray:
-    """Two-sided mid-p of the failures in arm 1, given all and what was expected; nan: no test."""
+    """Two-sided mid-p of the failures in arm 1, given total and expectation; nan: no test."""
     testable = np.isfinite(test.chi_square) & (test.expected > 0) & (test.expected < test.n_failed)
     p_value = np.full(test.observed.size, np.nan)
     own, expected, every = (row[testable] for row in (test.observed, test.expected, test.n_failed))
@@ -207,7 +206,7 @@ def _binomial_p(test: ArmTests) -> FloatArray:
 
 
 def _n_strata(pairs: pl.DataFrame, n_groups: int) -> IntArray:
-    """Strata of each group in which both arms stand."""
+    """Strata of each group that contain both arms."""
     both = (
         pairs.group_by("group", "stratum")
         .agg(pl.col("arm").n_unique().alias("n_arms"))

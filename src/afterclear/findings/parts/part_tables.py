@@ -1,4 +1,4 @@
-"""What people say of parts: expected lives and superseded numbers, from ``config/``."""
+"""What is stated about parts: expected lives and superseded numbers, from ``config/``."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ SUPERSEDED = "supersession.csv"
 
 @dataclass(frozen=True, slots=True)
 class ExpectedLife:
-    """Km by which no more than one part in ten may have failed, and who says so."""
+    """Km by which at most one part in ten may have failed, and the source."""
 
     km: float
     source: str
@@ -29,7 +29,7 @@ class PartTables:
     superseded_by: Mapping[str, str]
 
     def expected(self, component: str, number: str | None) -> ExpectedLife | None:
-        """Give what is expected of a part: of its number, else of its family."""
+        """Return what is expected of a part: by its number, otherwise by its family."""
         own = self.by_number.get(bare_number(number)) if number else None
         return own or self.by_family.get(component)
 

@@ -1,7 +1,7 @@
-"""Every part that can be followed: where it sat, from when to when, and how it ended.
+"""Every part that can be followed: where it was, from when to when, and how it ended.
 
-Which places a family has on a platform is told by all its work orders: where any vehicle of the
-model had a part replaced, all of them have one.
+All work orders together show which places a family has on a platform: if one vehicle of a model had
+a part replaced in a place, every vehicle of that model has the place.
 """
 
 from collections.abc import Iterator, Sequence
@@ -43,10 +43,10 @@ _ENDS = {
     End.LOST_SIGHT: "lost_sight",
     End.NOT_HELD: "not_held",
 }
-# An end that is likelier its failed fix than the part itself is none of the part's
+# Above this probability that its fix had failed, an end does not count as the part's own
 _RATHER_FAILED = 0.5
 _PLATFORM = ["platform", "engine"]
-# Parts fitted that are followed at a time, all of a family together: bounds memory
+# Parts followed at a time, whole families together: bounds memory
 _ROWS_AT_ONCE = 200_000
 _FAMILIES = """
     WITH families AS (
@@ -64,8 +64,8 @@ _FITTED = """
     WHERE p.is_fitted AND p.km IS NOT NULL AND list_contains($1, p.component)
     ORDER BY p.row_no"""
 NAME = ["component", "part_brand", "part_number", "position"]
-# What groups are made by and counted from.  With the claims told, names of vehicles, orders and
-# sites are only ballast, and what repeats a million times is kept once.
+# What groups are formed by and counted from. Once the claims are written, the names of vehicles,
+# orders and sites are no longer needed, and text that repeats a million times is stored once.
 _GROUPED_BY = [
     *NAME, "platform", "place", "is_factory", "ended_by", "km_unwatched", "family_label",
     "part_grade",
@@ -74,14 +74,14 @@ _GROUPED_BY = [
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """Parts of some families with their lives."""
+    """Parts of some families with their lifetimes."""
 
     fitted: pl.DataFrame  # how many were fitted (n) by component, brand, number, position
-    units: pl.DataFrame  # one row a part that could be followed
+    units: pl.DataFrame  # one row for each part that could be followed
     lifetimes: UnitLifetimes  # the rows of ``units``
 
     def bare(self) -> "Followed":
-        """Leave out what only claims name, and keep words that repeat as numbers."""
+        """Drop the columns only claims need, and encode repeated text as numbers."""
         words = pl.col(pl.String).cast(pl.Categorical)
         return Followed(
             self.fitted, self.units.select(_GROUPED_BY).with_columns(words), self.lifetimes
@@ -89,7 +89,7 @@ class Followed:
 
 
 def followed_parts(con: Connection, factory_until_km: float) -> Iterator[Followed]:
-    """Follow every part of every family that was ever replaced, some families at a time.
+    """Yield every part of every family that was ever replaced, some families at a time.
 
     Needs verdicts, ``order_parts`` and ``vehicle_traits``.
     """
@@ -101,13 +101,13 @@ def followed_parts(con: Connection, factory_until_km: float) -> Iterator[Followe
     put_fault_chains(con)
     for components in query(con, _FAMILIES, [_ROWS_AT_ONCE])["components"].to_list():
         fitted = query(con, _FITTED, [components])
-        if len(fitted):  # else none is on a vehicle that is known
+        if len(fitted):  # otherwise none is on a known vehicle
             yield _ends_told_apart(con, _followed(fitted, vehicles, factory_until_km))
     forget_fault_chains(con)
 
 
 def _ends_told_apart(con: Connection, followed: Followed) -> Followed:
-    """Tell parts that died from those taken out because their fix had failed."""
+    """Separate parts that failed from those removed because their fix had failed."""
     chance = fixes_that_failed(con, followed.units)
     lifetimes = followed.lifetimes.not_held(chance, _RATHER_FAILED)
     units = followed.units.with_columns(
@@ -118,7 +118,7 @@ def _ends_told_apart(con: Connection, followed: Followed) -> Followed:
 
 
 def left_out(con: Connection, families: Sequence[Followed]) -> dict[str, int]:
-    """Count what could not be followed, by reason."""
+    """Count the parts that could not be followed, by reason."""
     lifetimes = [some.lifetimes for some in families]
     without_km = "SELECT count(*) AS n FROM order_parts WHERE is_fitted AND km IS NULL"
     return {
@@ -184,8 +184,8 @@ def _coded(names: pl.Series, known: pl.Series) -> np.ndarray[tuple[int], np.dtyp
 def _slots(fitted: pl.DataFrame, vehicles: pl.DataFrame, factory_until_km: float) -> pl.DataFrame:
     """Vehicle, component and place of every slot whose part can be followed.
 
-    Without named places a family has as many unnamed ones as were ever fitted at once.  A slot
-    nothing was ever fitted into tells something only where its part is known to be the factory's.
+    A family without named places has as many unnamed ones as were ever fitted at once. A slot in
+    which nothing was ever fitted is informative only if its part is known to be the factory's.
     """
     by = [*_PLATFORM, "component"]
     named = fitted.drop_nulls("place").select(*by, "place").unique()
@@ -217,7 +217,7 @@ def _slots(fitted: pl.DataFrame, vehicles: pl.DataFrame, factory_until_km: float
 
 
 def _at_once() -> pl.Expr:
-    """How many parts a row without a place fitted: 1 where the quantity counts no parts."""
+    """Parts fitted by a row without a place: 1 where the quantity does not count parts."""
     whole = (pl.col("quantity") == pl.col("quantity").round(0)) & pl.col("quantity").is_between(
         1, MOST_AT_ONCE
     )
@@ -225,7 +225,7 @@ def _at_once() -> pl.Expr:
 
 
 def _placed(fitted: pl.DataFrame, slots: pl.DataFrame, vehicles: pl.DataFrame) -> pl.DataFrame:
-    """One row a part fitted: a row without a place that fills all places is spread over them."""
+    """One row for each part: a row without a place that fills all places is spread over them."""
     places = slots.group_by("vehicle_id", "component").agg(
         pl.len().alias("n_slots"), pl.col("place").alias("places")
     )
@@ -249,7 +249,7 @@ def _placed(fitted: pl.DataFrame, slots: pl.DataFrame, vehicles: pl.DataFrame) -
 def _units(
     lifetimes: UnitLifetimes, rows: pl.DataFrame, vehicles: pl.DataFrame, codes: _Codes
 ) -> pl.DataFrame:
-    """Name each part: as it was written down when it was fitted, and when it was taken out."""
+    """Name each part as written when it was fitted, and when it was removed."""
     columns = rows.select(
         "repair_id", "repaired_at", "site", "part_number", "part_brand", "part_grade",
         "number_on_order", "part_cost", "currency",
@@ -287,12 +287,12 @@ def _units(
 
 
 def _position() -> pl.Expr:
-    """Show a place where it has a name."""
+    """Return the place where it has a name."""
     return pl.when(pl.col("place").str.starts_with("#").not_()).then("place").alias("position")
 
 
 def _labels(rows: pl.DataFrame, codes: _Codes) -> pl.Series:
-    """Label of each family, as most of its rows have it."""
+    """Label of each family, the most frequent among its rows."""
     labels = rows.group_by("component").agg(pl.col("family_label").mode().sort().first())
     names = pl.DataFrame({"component": codes.components})
     return names.join(labels, on="component", how="left", maintain_order="left")["family_label"]
@@ -301,7 +301,7 @@ def _labels(rows: pl.DataFrame, codes: _Codes) -> pl.Series:
 def _rows_of(
     rows: pl.DataFrame, number: np.ndarray[tuple[int], np.dtype[np.int64]]
 ) -> pl.DataFrame:
-    """Rows by number, empty ones for ``UNKNOWN``."""
+    """Rows by number; empty rows for ``UNKNOWN``."""
     place = pl.Series(np.where(number == UNKNOWN, -1, number)).replace(-1, None).cast(pl.UInt32)
     return pl.DataFrame([column.gather(place) for column in rows.get_columns()])
 

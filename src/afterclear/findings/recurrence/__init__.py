@@ -1,1 +1,1 @@
-"""Codes that recur, vehicles that get worse."""
+"""Codes that recur, and vehicles that get worse."""

@@ -1,8 +1,8 @@
-"""What is usual among a vehicle's peers: onsets of a code per km, the vehicle itself left out.
+"""What is usual among a vehicle's peers: onsets of a code per km, without the vehicle itself.
 
-Peers are of the same model, engine and age; where these are too few to tell a rate, the wider
-circle counts, and at last all vehicles of an engine kind that ever had the code, drawn towards
-what codes in general do.
+Peers have the same model, engine and age. If these are too few for a rate, a wider circle counts;
+the widest is all vehicles of an engine kind that ever had the code, shrunken towards the rate of
+codes in general.
 """
 
 from dataclasses import dataclass
@@ -21,30 +21,30 @@ _WIDEST, _THIN = len(CIRCLES), len(CIRCLES) + 1
 _CODE = ["ecu", "code"]
 _TRAITS = ["platform", "engine", "age_band"]
 _BINS_PER_DOUBLING = 2
-_ROUNDING_KM = 1e-6  # what sums leave behind where nobody else is there
+_ROUNDING_KM = 1e-6  # what a sum leaves over where there is nobody else
 
 
 @dataclass(frozen=True, slots=True)
 class PeerRates:
-    """Peers of each row asked for, arrays of its length."""
+    """Peers of each row asked for, arrays of the same length."""
 
     rate_per_km: FloatArray
     n_onsets: FloatArray
     exposure_km: FloatArray
-    who: NDArray[np.uint8]  # place in ``PEERS``: the words many times over would fill the memory
+    who: NDArray[np.uint8]  # index into ``PEERS``: the repeated words would fill the memory
 
 
 def at_risk(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
-    """Code by code, whose unit could have shown it: ecu, code, n_vehicles, unit_km.
+    """Code by code, the units that could have shown it: ecu, code, n_vehicles, unit_km.
 
     A vehicle is at risk of a code if it has the unit and an engine kind that ever had the code
-    there: nobody expects a glow plug code of a petrol engine.
+    there: a petrol engine has no glow plug codes.
     """
     columns = ["unit_no", "ecu", "engine", "unit_km"]
     every = pl.concat([units.select(columns), faults.select(columns)]).unique(
         "unit_no", maintain_order=True
     )
-    # a vehicle has one unit of a name
+    # a vehicle has one unit of each name
     by_engine = every.group_by("ecu", "engine").agg(
         pl.len().cast(pl.Int64).alias("n_vehicles"), pl.col("unit_km").sum()
     )
@@ -63,7 +63,7 @@ def peer_rates(
 ) -> PeerRates:
     """Rate of the code of each row of ``asked`` among its vehicle's peers.
 
-    ``asked`` has the traits, ecu, code, and what to leave out: n_onsets, exposure_km, unit_km.
+    ``asked`` has the traits, ecu, code, and what to subtract: n_onsets, exposure_km, unit_km.
     """
     n = len(asked)
     onsets, km = np.zeros(n), np.zeros(n)
@@ -91,10 +91,10 @@ def _circle(
     exposure: pl.DataFrame,
     exposure_by: list[str],
 ) -> tuple[FloatArray, FloatArray]:
-    """Onsets and km at risk of the others in each row's circle.
+    """Onsets and km at risk of the other vehicles in each row's circle.
 
-    A vehicle that never had the code was at risk wherever its unit was watched; the others over
-    the exposure their own looks tell.
+    A vehicle that never had the code was at risk wherever its unit was observed; the others over
+    the exposure that their own scans show.
     """
     own = ["n_onsets", "exposure_km", "unit_km"]
     had = faults.group_by(*keys, *_CODE).agg(
@@ -120,7 +120,7 @@ def _circle(
 def _drawn(
     onsets: FloatArray, km: FloatArray, faults: pl.DataFrame, codes: pl.DataFrame
 ) -> FloatArray:
-    """Thin rates drawn towards those of all codes by what they are worth."""
+    """Shrink thin rates towards those of all codes, by their weight."""
     own = faults.group_by(_CODE).agg(pl.col("n_onsets", "exposure_km", "unit_km").sum())
     every = codes.join(own, on=_CODE, suffix="_had").sort(_CODE)
     exposure = np.maximum(
@@ -138,11 +138,11 @@ def _drawn(
 def vehicles_without(
     faults: pl.DataFrame, units: pl.DataFrame, codes: pl.DataFrame
 ) -> pl.DataFrame:
-    """Vehicles at risk of a code that never had it, those watched about as far in one row.
+    """Vehicles at risk of a code they never had; those observed about equally far share one row.
 
-    Columns as ``peer_rates`` asks, nothing to leave out, with ``n_vehicles`` and the mean
-    ``exposure_km``.  Distances differ by less than a half inside a row; all that is made of them
-    is the spread between vehicles, which hardly depends on it.
+    Columns as ``peer_rates`` needs them, nothing to subtract, with ``n_vehicles`` and the mean
+    ``exposure_km``. Distances within a row differ by less than half. Only the spread between
+    vehicles is estimated from them, and it hardly depends on the difference.
     """
     binned = units.filter(pl.col("unit_km") > 1).with_columns(
         (pl.col("unit_km").log(2) * _BINS_PER_DOUBLING).floor().cast(pl.Int32).alias("bin")

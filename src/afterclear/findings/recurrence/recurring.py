@@ -35,13 +35,13 @@ from afterclear.findings.recurrence.peers import (
 from afterclear.store.engine.database import Connection, query
 
 TIMES_PEERS = 1.5  # a rate this many times the peers' is worth a flag ...
-SURE = 0.9  # ... where it is so probable,
-OTHERS_WORTH = 4.0  # onsets the whole fleet's share of returns counts for beside a family's own
-MOST_RETURNS = 0.95  # a share of returns above is none that peers can tell
+SURE = 0.9  # ... if it is this probable,
+OTHERS_WORTH = 4.0  # weight in onsets of the fleet's share of returns, beside a family's own
+MOST_RETURNS = 0.95  # peers cannot show a share of returns above this
 ENOUGH_ONSETS = 2  # not on one onset alone,
-Q_BELOW = 0.1  # and few of the flags in a family of codes are wrong (own judgement)
-# A code found at the first reading began nobody knows when; one still there in the visit of its
-# clear did not begin anew.
+Q_BELOW = 0.1  # and if few flags in a family of codes are wrong (own judgement)
+# A code found at the first reading has no known onset; one still there in the visit of its clear is
+# not a new onset.
 _DIRTY_PAIRS = """
     SELECT u.unit_no, e.code, e.onset_high_km - e.onset_low_km AS km,
         coalesce(r.p_return, 0) AS p_return
@@ -67,7 +67,7 @@ _ONLY_ECHOES = """
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """What is said of each row of faults, arrays of its length."""
+    """The figures of each row of faults, arrays of the same length."""
 
     expected: FloatArray
     p_value: FloatArray
@@ -77,7 +77,7 @@ class _Judged:
 
 
 def find_recurring(con: Connection, catalogue: Catalogue) -> int:
-    """Fill ``recurring`` anew; return how many rows are flagged.
+    """Replace ``recurring``; return how many rows are flagged.
 
     Needs ``vehicle_traits``, the roles and the settings of the histories.
     """
@@ -107,10 +107,10 @@ def _with_rules(faults: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
 
 
 def _units(con: Connection) -> pl.DataFrame:
-    """Every unit known, with its vehicle's traits, in the order of vehicles and units.
+    """Every known unit, with its vehicle's traits, in the order of vehicles and units.
 
-    Names are numbered among themselves (an ``Enum`` sorts as its names do): a large fleet has
-    them a million times, and everything that follows is grouped by them.
+    Names become numbers (an ``Enum`` sorts as its names do): a large fleet repeats them a million
+    times, and everything that follows is grouped by them.
     """
     names = ["ecu", "platform", "engine", "age_band"]
     units = query(
@@ -125,7 +125,7 @@ def _units(con: Connection) -> pl.DataFrame:
 
 
 def _faults(con: Connection, exposure: Watching, units: pl.DataFrame) -> pl.DataFrame:
-    """Every code a unit ever had, with its onsets and the km at risk they came from."""
+    """Every code a unit ever had, with its onsets and their km at risk."""
     codes = pl.Enum(exposure.faults["code"].unique().sort())
     faults = (
         units.with_row_index("place")
@@ -194,7 +194,7 @@ def _finding_rows(faults: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
 def _judge(
     faults: pl.DataFrame, units: pl.DataFrame, codes: pl.DataFrame, peers: PeerRates
 ) -> _Judged:
-    """Hold each fault's onsets against what its peers let expect over the same distance."""
+    """Compare each fault's onsets with what its peers would have over the same distance."""
     expected = peers.rate_per_km * faults["exposure_km"].to_numpy()
     count = faults["n_onsets"].to_numpy().astype(np.float64)
     count = np.where(expected > 0, count, 0.0)
@@ -207,7 +207,7 @@ def _judge(
     posterior = _posterior(
         count, expected, others_expected, others["n_vehicles"].to_numpy().astype(np.float64)
     )
-    # an onset in a chain of returns is worth less than one by itself
+    # an onset in a chain of returns counts for less than a single one
     spread = variance_factor(returns)
     posterior = replace(posterior, count=count / spread, exposure=expected / spread)
     p_value = np.where(expected > 0, chained_excess_p(count, expected, returns), np.nan)
@@ -226,9 +226,9 @@ def _judge(
 
 
 def _return_share(faults: pl.DataFrame) -> FloatArray:
-    """Share of onsets that are returns of the same fault, told by the family's other vehicles.
+    """Share of onsets that are returns of the same fault, from the family's other vehicles.
 
-    What the whole fleet's others show counts as some onsets beside: a family may have few.
+    The share of the whole fleet's other vehicles counts as some onsets more: a family may have few.
     """
 
     def others(name: str, *by: str) -> pl.Expr:
@@ -244,12 +244,12 @@ def _return_share(faults: pl.DataFrame) -> FloatArray:
 def _posterior(
     count: FloatArray, expected: FloatArray, others_expected: FloatArray, n_others: FloatArray
 ) -> ShrunkenRates:
-    """Each fault's rate over its peers', the spread told by all vehicles at risk.
+    """Each fault's rate over its peers', with the spread fitted to all vehicles at risk.
 
-    The spread is fitted to expected onsets of three digits, like rows together: the fourth says
-    nothing of it, and a large fleet has half a million rows.
+    The spread is fitted to expected onsets rounded to three digits, equal rows together: the fourth
+    digit does not matter, and a large fleet has half a million rows.
     """
-    if not expected.sum() + others_expected.sum() > 0:  # nothing was watched: all are at 1
+    if not expected.sum() + others_expected.sum() > 0:  # nothing was observed: all are 1
         return ShrunkenRates(np.inf, np.inf, 1.0, 0.0, count, expected)
     rows = (
         pl.DataFrame(

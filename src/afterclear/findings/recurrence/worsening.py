@@ -1,10 +1,10 @@
-"""Vehicles whose faults come ever closer together, and how faults add up on a platform.
+"""Vehicles whose faults come at ever shorter distances, and how faults add up on a platform.
 
-An event is a visit at which something new was found.  From eight such visits on a score test on
-the stretches between scans says whether they come more often; below that a vehicle is said to
-have too few (own judgement).
+An event is a visit at which something new was found. With eight or more such visits, a score test
+on the stretches between scans shows whether they become more frequent; below that the vehicle has
+too few (own judgement).
 
-Worsening counts new faults only; returns of what was worked on are the verdicts' business.
+Only new faults count; returns after work are covered by the verdicts.
 """
 
 from dataclasses import dataclass
@@ -30,16 +30,16 @@ _SQL = files("afterclear.findings") / "sql" / "worsening.sql"
 
 @dataclass(frozen=True, slots=True)
 class _Fleet:
-    """Vehicles, their new faults, and both as the estimators take them."""
+    """Vehicles, their new faults, and both in the form the estimators need."""
 
     vehicles: pl.DataFrame
     events: pl.DataFrame
-    data: ObservedUnits  # a group a vehicle, km since its watching began
+    data: ObservedUnits  # one group for each vehicle, km since its observation began
     stretches: Stretches  # between its readings, by the same groups
 
 
 def find_worsening(con: Connection) -> int:
-    """Fill ``worsening`` and what it rests on anew; return how many vehicles worsen.
+    """Replace ``worsening`` and the tables it rests on; return how many vehicles worsen.
 
     Needs ``vehicle_traits``, ``order_parts``, the settings of the histories, and verdicts.
     """
@@ -70,7 +70,7 @@ def _fleet(con: Connection) -> _Fleet:
     exit_km = (vehicles["exit_km"] - vehicles["entry_km"]).to_numpy()
     last = np.zeros(len(vehicles))
     np.maximum.at(last, unit, since)
-    # the last scan was made because of a fault, not some while after it
+    # the last scan was made because of a fault, not some time after it
     data = observed_units(
         since, unit, exit_km, group=np.arange(len(vehicles)), closed=last == exit_km
     )
@@ -115,9 +115,9 @@ def _verdicts(fleet: _Fleet) -> pl.DataFrame:
 
 
 def _curves(fleet: _Fleet) -> pl.DataFrame:
-    """Mean number of new faults per vehicle by mileage, for each platform with any.
+    """Mean number of new faults per vehicle by mileage, for each platform that has any.
 
-    A visit counts as often as parts of it failed, where orders tell these.
+    A visit counts once for each part that failed, if orders show these.
     """
     counts = fleet.events["n_parts"].to_numpy()
     platform = fleet.vehicles["platform"]

@@ -1,8 +1,8 @@
-"""Roles of every code in every scan: rules, the fleet's data, and what came of repairs.
+"""Roles of every code in every scan: from rules, the fleet's data, and the outcome of repairs.
 
-Rows of the store through ``roles_rules`` and ``leftover`` into ``roles``, ``leftovers``,
-``echo_work``, ``echo_fixes`` and ``related_returns``.  All are made again by every analysis: what
-the fleet's data say of a pair may change the role of a code anywhere.
+Rows of the store pass through ``roles_rules`` and ``leftover`` into ``roles``, ``leftovers``,
+``echo_work``, ``echo_fixes`` and ``related_returns``. Each analysis replaces all of them: new data
+of the fleet about a pair may change the role of a code anywhere.
 """
 
 from typing import Any, Final
@@ -21,12 +21,12 @@ from afterclear.findings.roles.role_rules import RoleRules
 from afterclear.reasons import RoleReason
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
-# Readings a part: one in ten or twenty shows a code, and only these are looked at.
+# Readings in a part: one in ten or twenty shows a code, and only these are processed.
 _PART_READINGS: Final = 10_000_000
 
 
 def find_roles(con: Connection, catalogue: Catalogue) -> None:
-    """Say of every code in every scan whether it is the fault or an echo; replace the tables."""
+    """Find the role of every code in every scan, primary or consequential; replace the tables."""
     book = FactBook(catalogue)
     rules = RoleRules(book, fleet_pairs(con, book))
     left: list[Leftover] = []
@@ -46,7 +46,7 @@ def find_roles(con: Connection, catalogue: Catalogue) -> None:
 
 
 def _harms(con: Connection, book: FactBook) -> pl.DataFrame:
-    """List the fleet's codes that can be harm done by another of its codes."""
+    """List the fleet's codes that can be damage done by another of its codes."""
     met = query(con, "SELECT DISTINCT code, family FROM store.codes_met ORDER BY ALL")
     columns = dict.fromkeys(("code", "by_code"), pl.String)
     return pl.DataFrame(book.harms(met.iter_rows()), schema=columns, orient="row")
@@ -92,7 +92,7 @@ def _related(con: Connection, book: FactBook) -> pl.DataFrame:
 
 
 def _frame(records: list[Leftover], schema: dict[str, Any]) -> pl.DataFrame:
-    """Put records of one kind into a frame, a column an attribute."""
+    """Turn records of one kind into a frame, one column for each attribute."""
     columns = {name: [getattr(record, name) for record in records] for name in schema}
     return pl.DataFrame(columns, schema=schema)
 
@@ -148,8 +148,8 @@ _RELATED_RETURNS: Final[dict[str, Any]] = {
     "facts": pl.String,
 }
 
-# One failure is counted once: an attempt at a code that followed from a fault worked on in the same
-# visit is part of that fix; so is a mere clear of such a code beside work on something else.
+# One failure counts once: an attempt on a consequential code of a fault worked on in the same visit
+# is part of that fix; so is a bare clear of such a code beside work on something else.
 _ECHO_FIXES: Final = """
 WITH known AS (
     SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.attempted_at, a.beside_repair_id,

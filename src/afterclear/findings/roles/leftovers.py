@@ -1,8 +1,8 @@
-"""Echoes that outlive their cause, and work that was done on echoes.  Pure: rows in, rows out.
+"""Consequential codes that outlive their cause, and work done on them. Pure: rows in, rows out.
 
-An echo is left over when its primary was repaired and is absent in a scan that read its unit,
-the echo's own memory was cleared since, and the echo is there all the same.  Then it is no echo
-any more but a fault of its own.  Not cleared since: it may be nothing but an old entry.
+A consequential code is left over when its primary was repaired and is absent in a scan that read
+its unit, the memory of its own unit was cleared since, and the code is there all the same. Then it
+is a separate fault. If the memory was not cleared, the code may be only an old entry.
 """
 
 from bisect import bisect_right
@@ -15,10 +15,10 @@ from typing import Final
 from afterclear.findings.common.facts_json import as_json, iso
 from afterclear.reasons import Fact, RoleReason
 
-_STILL_SURE: Final = 0.8  # that a left-over echo is a fault of its own: own judgement
+_STILL_SURE: Final = 0.8  # that a left-over code is a separate fault: own judgement
 _NOT_CLEARED: Final = 0.7
 
-Label = Callable[[str], str]  # a control unit's function -> how people call it
+Label = Callable[[str], str]  # a control unit's function -> its name for people
 Fault = tuple[str, str, str]  # vehicle, control unit (function), code
 
 
@@ -40,17 +40,17 @@ class RoleRow:
     to_scan: str | None
     reason: str
     facts: str  # JSON: the parameters of ``reason``
-    unit: str  # the control unit's function, however the scan spells it
+    unit: str  # the control unit's function, whatever name the scan uses
     primary_unit: str | None
 
     @property
     def fault(self) -> Fault:
-        """Whose role it is."""
+        """The fault whose role it is."""
         return (self.vehicle_id, self.unit, self.code)
 
     @property
     def primary(self) -> Fault | None:
-        """The named cause; None where there is none."""
+        """The named cause; None if there is none."""
         if self.role != "consequential" or self.primary_unit is None or self.primary_code is None:
             return None
         return (self.vehicle_id, self.primary_unit, self.primary_code)
@@ -62,7 +62,7 @@ class Repair:
 
     attempt_id: str
     fault: Fault
-    ecu: str  # as the rows spell it
+    ecu: str  # as spelled in the rows
     at: datetime
     repair_id: str | None
     site: str | None
@@ -74,7 +74,7 @@ class Repair:
 
 @dataclass(frozen=True, slots=True)
 class Leftover:
-    """An echo that stands alone since its cause was repaired."""
+    """A consequential code that is still there although its cause was repaired."""
 
     vehicle_id: str
     ecu: str
@@ -94,7 +94,7 @@ class Leftover:
 
 @dataclass(frozen=True, slots=True)
 class EchoWork:
-    """A repair aimed at an echo."""
+    """A repair aimed at a consequential code."""
 
     repair: Repair
     role: RoleRow
@@ -107,17 +107,17 @@ class Histories:
     """What is known of the vehicles beside their roles."""
 
     repairs: Sequence[Repair]
-    clears: Mapping[tuple[str, str], Sequence[datetime]]  # of a vehicle's unit, in order
+    clears: Mapping[tuple[str, str], Sequence[datetime]]  # by vehicle and unit, in order
     reads: frozenset[tuple[str, str, str]]  # vehicle, scan, unit whose stored memory was read
     shown: frozenset[tuple[str, str, str, str]]  # vehicle, scan, unit, code
     open_now: frozenset[Fault]
-    visit: timedelta  # within it, works and scans are of one visit
+    visit: timedelta  # work and scans within this time are one visit
 
 
 def find_leftovers(
     rows: Iterable[RoleRow], known: Histories, label: Label
 ) -> tuple[list[RoleRow], list[Leftover]]:
-    """Give the roles with left-over echoes set right, and one row for each of these.
+    """Return the roles with left-over codes corrected, and one row for each of these.
 
     ``rows``: in the order of their scans, vehicle by vehicle.
     """
@@ -147,7 +147,7 @@ def find_leftovers(
 def _repaired(
     before: RoleRow, row: RoleRow, repairs: Mapping[Fault, Sequence[Repair]], known: Histories
 ) -> Repair | None:
-    """Find the latest repair of an echo's cause, if the cause is seen to be gone in this scan."""
+    """Find the latest repair of the cause, if this scan shows that the cause is gone."""
     cause = before.primary
     if cause is None or (row.vehicle_id, row.scan_id, cause[1]) not in known.reads:
         return None
@@ -162,7 +162,7 @@ def _repaired(
 def _outlived(
     row: RoleRow, before: RoleRow, repair: Repair, known: Histories, label: Label
 ) -> RoleRow:
-    """Judge an echo whose cause was repaired: on its own now, or only never cleared."""
+    """Judge a consequential code whose cause was repaired: now separate, or just not cleared."""
     cleared = known.clears.get((row.vehicle_id, row.unit), ())
     n_before = bisect_right(cleared, row.seen_at)
     last = cleared[n_before - 1] if n_before else None
@@ -227,10 +227,10 @@ def _leftover(
 def work_on_consequential(
     rows: Iterable[RoleRow], known: Histories, label: Label
 ) -> list[EchoWork]:
-    """List repairs aimed at a code that was an echo, with the cause they left alone.
+    """List repairs aimed at a consequential code, with the cause they did not repair.
 
-    What counts is the last scan before the work; where that had not read the unit the code points
-    at, the scan in which it came back.
+    The last scan before the work counts; if that did not read the unit the code points at, the scan
+    in which the code came back.
     """
     by_fault: dict[Fault, list[RoleRow]] = defaultdict(list)
     for row in rows:
@@ -258,7 +258,7 @@ def _same_visit(one: Repair, other: Repair, visit: timedelta) -> bool:
 def _role_at(
     rows: Sequence[RoleRow], repair: Repair, visit: timedelta
 ) -> tuple[RoleRow | None, bool]:
-    """Give the role a code had when work on it began; True: seen only when it came back."""
+    """Return a code's role when work on it began; True: known only since it came back."""
     before = [row for row in rows if row.seen_at <= repair.at + visit]
     role = before[-1] if before else None
     if role is not None and role.role == "consequential" and role.primary is None:

@@ -1,15 +1,17 @@
-"""What the fleet's own data say of two codes: whether they belong together, and which is first.
+"""What the fleet's own data show about two codes: do they belong together, and which is first.
 
-Three steps, all among scans that read *both* units.
+Three steps, all over scans that read *both* units.
 
-1. They belong together if one begins more often where the other is there, in strata of low voltage
-   and of how many other codes the scan had, so that a flat battery makes no pair.  Only true
-   onsets count: a code set again after a clear began long before.
-2. One is first if it was there, by an earlier reading of the other's unit, before the other began:
-   intervals that do not overlap.  Counts are held against how long each could have been first.
-3. One is the cause if the other stayed away after it alone was repaired, and not the reverse.
+1. They belong together if one begins more often while the other is there. Strata of low voltage and
+   of the number of other codes keep a flat battery from making pairs. Only true onsets count: a
+   code set again after a clear began long before.
+2. One is first if an earlier reading of the other's unit shows that it was there before the other
+   began: the intervals do not overlap. Counts are compared with how long each could have been
+   first.
+3. One is the cause if the other stayed away after it alone was repaired, and not the other way
+   round.
 
-What is called goes into ``role_pairs`` and from there into roles.
+The result goes into ``role_pairs`` and from there into roles.
 """
 
 from dataclasses import dataclass
@@ -32,10 +34,10 @@ from afterclear.findings.roles.role_links import FleetPair, Key
 from afterclear.findings.roles.role_parts import fleet_parts, role_sql
 from afterclear.store.engine.database import Connection, create_temp_table, query
 
-# Pairs that shared fewer episodes are not weighed: nothing could be called from them.
+# Pairs with fewer shared episodes are skipped: they could not give a result.
 MIN_BOTH: Final = 8
-# Both the association and the direction must exclude "neither" at this level; what that is worth
-# for pairs that only share a hidden cause is measured in the tests.
+# Both the association and the direction must exclude "neither" at this level; the tests measure how
+# well that works for pairs that only share a hidden cause.
 CONF_LEVEL: Final = 0.95
 
 
@@ -52,13 +54,13 @@ class _Ways:
     tied: FloatArray
     gone: FloatArray
     repaired: FloatArray
-    vehicles: FloatArray  # with such repairs
+    vehicles: FloatArray  # vehicles with such repairs
 
 
 def fleet_pairs(con: Connection, book: FactBook) -> dict[tuple[Key, Key], FleetPair]:
-    """Weigh every pair of codes that is often seen together; keep all in ``role_pairs``.
+    """Weigh every pair of codes that is often seen together; store all in ``role_pairs``.
 
-    Gives those whose direction is called, by (cause, echo).
+    Returns the pairs with a known direction, by (cause, echo).
     """
     count_pairs(con, book)
     pairs = query(con, "FROM role_candidates ORDER BY pair")
@@ -76,7 +78,7 @@ def fleet_pairs(con: Connection, book: FactBook) -> dict[tuple[Key, Key], FleetP
 
 
 def count_pairs(con: Connection, book: FactBook) -> None:
-    """Count into temporary tables what ``role_pairs.sql`` says; a part of the fleet at a time."""
+    """Fill the temporary tables of ``role_pairs.sql``, one part of the fleet at a time."""
     met = query(con, "SELECT DISTINCT ecu FROM store.known_units ORDER BY ecu")["ecu"]
     units = pl.Series("unit", [book.unit(ecu) for ecu in met], dtype=pl.String)
     create_temp_table(con, "role_named", pl.DataFrame([met, units]))
@@ -96,7 +98,7 @@ def _ways(con: Connection, n: int) -> _Ways:
     strata = mantel_haenszel(pair_tables(*columns), way, 2 * n, conf_level=CONF_LEVEL)
     sums = [np.bincount(way, weights=column, minlength=2 * n) for column in columns]
     whole = smoothed_odds_ratios(pair_tables(*sums), conf_level=CONF_LEVEL)
-    # a code that never came without the other has no finite common ratio: half counts then
+    # a code that never came without the other has no finite common ratio: half counts are used then
     edge = ~np.isfinite(strata.ratio)
     order = _by_way(con, "role_order", n)
     repairs = _by_way(con, "role_repairs", n)
@@ -121,7 +123,7 @@ def _ways(con: Connection, n: int) -> _Ways:
 
 
 def _by_way(con: Connection, table: str, n: int) -> dict[str, FloatArray]:
-    """Columns of a table by way; 0 for ways that are not in it."""
+    """Columns of a table by way; 0 for ways not in it."""
     rows = query(con, f"FROM {table} ORDER BY way")
     at = rows["way"].to_numpy().astype(np.int64)
     found: dict[str, FloatArray] = {}
@@ -132,7 +134,7 @@ def _by_way(con: Connection, table: str, n: int) -> dict[str, FloatArray]:
 
 
 def _weighed(pairs: pl.DataFrame, ways: _Ways) -> pl.DataFrame:
-    """Put the evidence of each pair together: which is the cause, and how surely."""
+    """Combine the evidence of each pair: which is the cause, and how certain."""
     both, n_a, n_b = (pairs[c].to_numpy().astype(np.float64) for c in ("n_both", "n_a", "n_b"))
     a_first, b_first = (ways.after + ways.by_order).T
     order = exposed_order(a_first, b_first, _share_first(ways), ways.tied[:, 0])
@@ -147,7 +149,7 @@ def _weighed(pairs: pl.DataFrame, ways: _Ways) -> pl.DataFrame:
     found = direction(repairs, order, (both, n_a, n_b), conf_level=CONF_LEVEL)
     side = (found.score < 0).astype(np.int64)  # 0: A is the cause, 1: B
     row = np.arange(len(pairs))
-    # where the score and the call differ, its terms disagree: then nothing is called
+    # if score and call differ, the terms of the score disagree: then there is no result
     agrees = found.cause == np.where(side == 1, "b", "a")
     together = np.nan_to_num(ways.odds_low[row, side], nan=0.0) > 1.0
     names = {
@@ -184,7 +186,8 @@ def _weighed(pairs: pl.DataFrame, ways: _Ways) -> pl.DataFrame:
 def _share_first(ways: _Ways) -> FloatArray:
     """Share of "A first" that unrelated faults would show.
 
-    After an earlier sight: as their exposures.  Between the same two scans: one half.
+    After an earlier sighting: in the ratio of their exposures. Between the same two scans: one
+    half.
     """
     expected_a, expected_b = ways.expected_after.T
     total = expected_a + expected_b
@@ -200,7 +203,7 @@ def _finite(values: FloatArray) -> pl.Series:
 
 
 def _counts(row: dict[str, float]) -> dict[str, float]:
-    """Give what was counted; of repairs and order only where there was any."""
+    """Return the counts; of repairs and order only where there are any."""
     named = ["n_both"]
     if row["n_cause_repaired"] >= 1:
         named += ["effect_gone", "n_cause_repaired"]

@@ -1,14 +1,14 @@
-"""Which code of a scan is the cause of which other, as rules and the fleet's data tell.  Pure.
+"""Which code of a scan is the cause of which other, by rules and the fleet's data.  Pure.
 
-A rule says where to look, and the scan must show it: a report about another unit follows from a
-fault of that unit or of its supply, what is harmed from what harms it, silence and bad data from
-low voltage.  How far each is trusted is own judgement, held against simulated fleets in the tests.
+A rule says where to search, and the scan must show it: a report about another unit follows from a
+fault of that unit or of its supply, damage from what causes it, silence and bad data from low
+voltage. The trust in each rule is own judgement; the tests check it on simulated fleets.
 
-Roles are made again for the whole fleet by every analysis: what the fleet's data say of a pair
-may change a code's role anywhere. Each code has at most one cause, rings are cut at their weakest
-link, and what is left are trees with one primary fault each.
+Each analysis finds the roles of the whole fleet again: new data about a pair may change a code's
+role anywhere. Each code has at most one cause, rings are cut at their weakest link, and the result
+is trees with one primary fault each.
 
-Codes belong together by how they begin, not by being there together: of two unrelated faults the
+Codes belong together by how they begin, not because both are there: of two unrelated faults the
 longer-lasting is nearly always first, and codes cleared without a repair come back at once, all
 together (``findings/sql/role_pairs.sql``, ``estimators/codes/onset_exposure.py``).
 """
@@ -34,30 +34,30 @@ _TRUST: Final = {
     "bus": 0.85,
     "harmed": 0.75,
 }
-_SIGN_FACTOR: Final = 0.9  # either end is only pending
+_SIGN_FACTOR: Final = 0.9  # either code is only pending
 _DOUBT_FACTOR: Final = 0.85  # more than one code would fit as well
 _CHAIN_FACTOR: Final = 0.8  # the cause is itself a report about another unit
-_FEW_FACTOR: Final = 0.85  # low voltage beside one or two silent units, and nothing else of it
-# codes a supply or bus fault must explain before it is held to explain any; a second unit that
-# says the same is enough (own judgement)
+_FEW_FACTOR: Final = 0.85  # low voltage beside one or two silent units, and no other sign of it
+# codes that a supply or bus fault must explain before it counts as the cause of any; one more unit
+# that reports it is enough (own judgement)
 _MANY: Final = {"supply": 3, "bus": 2}
-_MOST_FLEET: Final = 2.0  # of ln odds that the fleet's data may add to a rule or take from it
-_HARM_IS_LIKELY: Final = 0.5  # else the fleet's data speak against it
+_MOST_FLEET: Final = 2.0  # ln odds that the fleet's data may add to a rule or subtract from it
+_HARM_IS_LIKELY: Final = 0.5  # below, the fleet's data speak against it
 _NO_TIE: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
 class FleetPair:
-    """What the fleet's own data say of a cause and its echo."""
+    """What the fleet's own data say of a cause and its consequential code."""
 
-    score: float  # ln odds, above 0, that the cause is the cause
+    score: float  # ln odds, above 0, that this is the cause
     n_both: int
-    counts: Mapping[str, float]  # what it rests on, as ``reasons.FLEET_COUNTS`` names it
+    counts: Mapping[str, float]  # its basis, with the names of ``reasons.FLEET_COUNTS``
 
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """A code's chosen cause: another code of the scan, by number."""
+    """A code's chosen cause: another code of the scan, by index."""
 
     cause: int
     confidence: float
@@ -73,10 +73,10 @@ class CauseRules:
         self._pairs = pairs
 
     def links(self, facts: Sequence[CodeFact]) -> list[Link | None]:
-        """Give each code's cause, in the order of the codes; rings are not broken yet."""
+        """Return each code's cause, in the order of the codes; rings are not broken yet."""
         links: list[Link | None] = [self._pointed_cause(facts, i) for i in range(len(facts))]
         # a unit goes silent by its own failure, its supply or the bus; a fault of one of its
-        # sensors is a guess that comes after these
+        # sensors is only a guess, so it comes last
         guesses = {i: link for i, link in enumerate(links) if link and _is_guess(facts, link)}
         for i in guesses:
             links[i] = None
@@ -103,7 +103,8 @@ class CauseRules:
             for j, f in enumerate(facts)
             if j != i and f.unit in fact.targets and (f.can_spoil(fact) or f.can_silence(fact))
         ]
-        # the unit itself before boxes its function may share; another box before the own
+        # first the unit itself, then units that may contain its function; another unit before the
+        # own
         for wanted in (pointer.ecu, None):
             near = [j for j in fitting if wanted in (None, facts[j].unit)]
             others = [j for j in near if facts[j].unit != fact.unit] or near
@@ -112,7 +113,7 @@ class CauseRules:
         return None
 
     def _harming_cause(self, facts: Sequence[CodeFact], i: int) -> Link | None:
-        """Find what harms that which a code is about; a circuit's fault is no harm."""
+        """Find the code that can cause this damage; a circuit fault is not damage."""
         fact, harm = facts[i], facts[i].harm
         if harm is None or fact.is_circuit:
             return None
@@ -155,7 +156,7 @@ class CauseRules:
         return Link(best, confidence, basis, said.relation, said.source)
 
     def _with_fleet(self, sure: float, cause: Key, effect: Key) -> tuple[float, Basis]:
-        """Let the fleet's data raise or lower the trust in a rule."""
+        """Raise or lower the trust in a rule by the fleet's data."""
         for pair, sign in (
             (self._pairs.get((cause, effect)), 1),
             (self._pairs.get((effect, cause)), -1),
@@ -166,7 +167,7 @@ class CauseRules:
         return sure, "rule"
 
     def _fleet_cause(self, facts: Sequence[CodeFact], i: int) -> Link | None:
-        """Find the cause the fleet's data name; they overrule no circuit fault (rule 1)."""
+        """Find the cause in the fleet's data; they do not overrule a circuit fault (rule 1)."""
         fact = facts[i]
         if fact.is_circuit:
             return None
@@ -186,7 +187,7 @@ class CauseRules:
         return Link(best, sure, "fleet", "fleet", "this fleet's own scans and repairs")
 
     def _chained_cause(self, facts: Sequence[CodeFact], i: int) -> Link | None:
-        """Find a report in the unit pointed at: it hears the fault from a third unit."""
+        """Find a report in the unit pointed at: it reports a fault of a third unit."""
         fact = facts[i]
         pointer = fact.pointer
         if pointer is None or pointer.relation == "software":
@@ -204,7 +205,7 @@ class CauseRules:
 
 
 def break_rings(links: list[Link | None]) -> set[int]:
-    """Cut every ring of causes at its weakest link; of equals, cut all.  Give those all cut.
+    """Cut every ring of causes at its weakest link; cut all equals. Returns those all cut.
 
     ``links`` is changed in place.  The code whose link was cut becomes the root of the others.
     """
@@ -225,7 +226,7 @@ def break_rings(links: list[Link | None]) -> set[int]:
 
 
 def _ring_from(links: Sequence[Link | None], start: int) -> list[int]:
-    """Follow causes from a code; the codes of the ring it runs into, none if it ends."""
+    """Follow causes from a code; return the ring it runs into, empty if it ends."""
     path: list[int] = []
     at = start
     while at not in path:
@@ -238,7 +239,7 @@ def _ring_from(links: Sequence[Link | None], start: int) -> list[int]:
 
 
 def root_of(links: Sequence[Link | None], i: int) -> tuple[int, float]:
-    """Follow causes to the end: the primary, and the confidence of the whole way."""
+    """Follow causes to the end: the primary, and the confidence of the whole chain."""
     sure = 1.0
     while (link := links[i]) is not None:
         sure *= link.confidence
@@ -249,14 +250,14 @@ def root_of(links: Sequence[Link | None], i: int) -> tuple[int, float]:
 def _link_to_common_cause(
     facts: Sequence[CodeFact], links: list[Link | None], relation: Literal["supply", "bus"]
 ) -> None:
-    """Link reports that nothing explains yet to a supply or bus fault.
+    """Link reports without a cause so far to a supply or bus fault.
 
-    They must be many, but for messages that are missing or bad where the whole vehicle's voltage
-    is low.
+    There must be many of them; fewer are enough for missing or bad messages while the whole
+    vehicle's voltage is low.
 
-    Low voltage makes units complain of it, miss each other and send bad data; tests of lost
-    messages run only in a window of voltage (makers' published conditions of codes).  A fault of
-    a bus makes units lose each other.  A component's own circuit fault is explained by neither.
+    Low voltage makes units report it, lose each other's messages and send bad data; tests of lost
+    messages run only in a window of voltage (makers' published conditions of codes).  A fault of a
+    bus makes units lose each other.  Neither explains a component's own circuit fault.
     """
     causes = [i for i, f in enumerate(facts) if f.common == relation and links[i] is None]
     if not causes:
@@ -272,7 +273,7 @@ def _link_to_common_cause(
         explained = [i for i in explained if facts[i].common != "supply"]
     sure = _TRUST[relation]
     if not _is_many(facts, links, first, explained, relation):
-        # the vehicle's own voltage is low: one silent unit is explained by it as well as many
+        # the vehicle's own voltage is low: that explains one silent unit as well as many
         explained = [i for i in explained if facts[first].is_system_voltage and facts[i].is_hearsay]
         sure *= _FEW_FACTOR
     for i in explained:

@@ -1,8 +1,8 @@
-"""The fleet in parts, so that what is asked of every reading is asked in bounded memory.
+"""The fleet in parts, so that questions about every reading need bounded memory.
 
-A vehicle's scans are numbered in one run, in the order of time (``histories/sql/10_moments.sql``,
-``90_keep.sql``): a range of numbers that begins and ends with a vehicle is a part by itself, and
-the store finds the readings of such a range without looking at the others.
+A vehicle's scans have consecutive numbers in the order of time (``histories/sql/10_moments.sql``,
+``90_keep.sql``): a range of numbers that begins and ends with a vehicle is one part, and the store
+finds its readings without reading the others.
 """
 
 from collections.abc import Iterator
@@ -12,7 +12,7 @@ from typing import Final
 from afterclear.findings.common.tables import forget
 from afterclear.store.engine.database import Connection, query, scalar
 
-# Readings (one unit in one scan) a part: some hundred MB of work space.
+# Readings (one unit in one scan) in a part: about a hundred MB of work space.
 PART_READINGS: Final = 2_000_000
 
 _SQL: Final = files("afterclear.findings") / "sql"
@@ -24,10 +24,10 @@ def role_sql(name: str) -> str:
 
 
 def fleet_parts(con: Connection, n_readings: int = PART_READINGS) -> Iterator[None]:
-    """Set the tables of ``role_part.sql`` to one part of the fleet after another.
+    """Set the tables of ``role_part.sql`` to each part of the fleet in turn.
 
-    The variables ``first_scan`` and ``last_scan`` say which numbers its scans have.
-    ``n_readings``: about how many readings a part has; at least one vehicle's.
+    The variables ``first_scan`` and ``last_scan`` give the numbers of its scans. ``n_readings``:
+    about how many readings in a part; at least one vehicle's.
     """
     readings = scalar(con, "SELECT count(*) FROM store.looks")
     ends = query(
@@ -45,7 +45,7 @@ def fleet_parts(con: Connection, n_readings: int = PART_READINGS) -> Iterator[No
 
 
 def forget_parts(con: Connection) -> None:
-    """Drop what was counted and told of parts, when all is done."""
+    """Drop the temporary tables of parts at the end."""
     tables = query(
         con,
         "SELECT table_name FROM duckdb_tables() WHERE temporary "

@@ -1,4 +1,4 @@
-"""Why a code has its role: reasons with their facts, as ``wording/roles.py`` says them.  Pure."""
+"""Why a code has its role: reasons with their facts, for ``wording/roles.py``.  Pure."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,7 +20,7 @@ class ExplainedRole:
 
 
 class RoleReasons:
-    """Gives the reason of a role."""
+    """Builds the reason of a role."""
 
     def __init__(self, book: FactBook) -> None:
         self._book = book
@@ -33,7 +33,7 @@ class RoleReasons:
         relation: str,
         pair: FleetPair | None,
     ) -> ExplainedRole:
-        """Say why a code follows from another; ``pair``: what the fleet's data say of it."""
+        """Build the reason why a code follows from another; ``pair``: the fleet's data about it."""
         facts = self._own(fact) | self._cause(primary) | dict(pair.counts if pair else {})
         if relation in _COMMON:
             return ExplainedRole(_COMMON[relation], facts)
@@ -47,28 +47,28 @@ class RoleReasons:
         return ExplainedRole(R.FOLLOWS_THROUGH, facts | heard)
 
     def primary(self, fact: CodeFact, followers: Sequence[CodeFact]) -> ExplainedRole:
-        """Say what follows from a code."""
+        """Build the reason with what follows from a code."""
         named = [(other.seen.code, self._label(other)) for other in followers]
         return ExplainedRole(R.HAS_FOLLOWERS, self._meant(fact) | {"followers": named})
 
     def alone(self, fact: CodeFact, n_codes: int) -> ExplainedRole:
-        """Say that a code is a separate fault."""
+        """Build the reason of a separate fault."""
         return ExplainedRole(R.ONLY_CODE if n_codes == 1 else R.UNRELATED, self._meant(fact))
 
     def mutual(self, fact: CodeFact) -> ExplainedRole:
-        """Say that codes point at each other with nothing to choose between them."""
+        """Build the reason of codes that point at each other with nothing to choose by."""
         if fact.pointer is None:
             return self.alone(fact, 0)
         return ExplainedRole(R.MUTUAL, self._points(fact))
 
     def unread(self, fact: CodeFact, n_pointing: int, *, silent: bool) -> ExplainedRole:
-        """Say that the unit pointed at was not read, or did not answer."""
+        """Build the reason that the unit pointed at was not read, or did not answer."""
         if not silent:
             return ExplainedRole(R.TARGET_UNREAD, self._points(fact))
         return ExplainedRole(R.TARGET_SILENT, self._points(fact) | {"n_pointing": n_pointing})
 
     def unexplained(self, fact: CodeFact, n_pointing: int) -> ExplainedRole:
-        """Say that the unit pointed at was read and has nothing that would explain the code."""
+        """Build the reason that the unit pointed at was read and does not explain the code."""
         return ExplainedRole(R.TARGET_CLEAN, self._points(fact) | {"n_pointing": n_pointing})
 
     def _label(self, fact: CodeFact) -> str:

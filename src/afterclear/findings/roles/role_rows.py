@@ -1,13 +1,11 @@
-"""Roles of one part of the fleet: each situation thought about once, then told of all its scans.
+"""Roles of one part of the fleet: each situation is decided once, then applied to all its scans.
 
-A situation is a list of codes with the answers of the units they point at.  A fleet has far
-fewer of them than scans, so Python sees situations and the store sees scans.  Only echoes of a
-repaired fault (``leftover``) are looked at row by row.
+A situation is a list of codes with the answers of the units they point at. A fleet has far fewer
+situations than scans, so Python handles situations and the store handles scans. Only consequential
+codes of a repaired fault (``leftover``) are handled row by row.
 
-Roles are worked out by situation: a list of codes with the answers of the units they point at.
-Python sees situations, the store sees scans. Pairs are counted by number, a part of the fleet at
-a time (``findings/sql/role_counts.sql``); the plain joins they must equal stand in
-``tests/findings/pairs_by_joins.sql``.
+Pairs are counted by number, one part of the fleet at a time (``findings/sql/role_counts.sql``);
+they must equal the plain joins in ``tests/findings/pairs_by_joins.sql``.
 """
 
 from collections import defaultdict
@@ -44,7 +42,7 @@ class PartFound:
 
 
 def put_roles(con: Connection, book: FactBook, rules: RoleRules) -> PartFound:
-    """Add the roles of the part that ``fleet_parts`` has set to the table ``roles``."""
+    """Add to ``roles`` the roles of the part that ``fleet_parts`` has set."""
     con.script(role_sql("lists"))
     seen = [SeenCode(*row) for row in query(con, _SEEN).iter_rows()]
     lists = query(con, "SELECT codes FROM part_lists ORDER BY list_no")["codes"].to_list()
@@ -98,7 +96,7 @@ def _flat(role: Role, book: FactBook) -> tuple[object, ...]:
 
 
 def _mend(con: Connection, book: FactBook) -> PartFound:
-    """Set left-over echoes right in ``part_mended``; find them, and work on echoes."""
+    """Correct left-over codes in ``part_mended``; find them, and work on consequential codes."""
     frame = query(con, _ECHO_ROWS)
     rows = [RoleRow(*row) for row in frame.select(_COLUMNS).iter_rows()]
     known = _histories(con, book)
@@ -115,7 +113,7 @@ def _mend(con: Connection, book: FactBook) -> PartFound:
 
 
 def _histories(con: Connection, book: FactBook) -> Histories:
-    """Repairs, clears and reads of the vehicles whose echoes are looked at."""
+    """Repairs, clears and readings of the vehicles whose consequential codes are checked."""
     clears: dict[tuple[str, str], list[datetime]] = defaultdict(list)
     for vehicle, ecu, at in query(con, _CLEARS).iter_rows():
         clears[vehicle, book.unit(ecu)].append(at)

@@ -1,10 +1,10 @@
-"""Which code of one scan is the fault and which the echo.  Pure.
+"""Which code of one scan is primary and which consequential.  Pure.
 
-Every code chooses at most one cause among the other codes of its scan: by what the tables say it
-points at, by a supply or bus fault that explains many, or by what the fleet's own data say
-(``pair_evidence``).  Rings of causes are broken at their weakest link; what is left are trees, and
-the root of a tree is its primary.  A code that points at a unit nobody read stays a consequence
-of it without a named code: it is never dropped.  The rules are own judgement, told as reasoning.
+Every code has at most one cause among the other codes of its scan: by what the tables say it points
+at, by a supply or bus fault that explains many, or by the fleet's own data (``pair_evidence``).
+Rings of causes are cut at their weakest link; the result is trees, and the root of a tree is its
+primary. A code that points at a unit nobody read stays a consequence of that unit without a named
+code: it is never dropped. The rules are own judgement, and pages present them as reasoning.
 """
 
 from collections import Counter
@@ -26,7 +26,7 @@ from afterclear.findings.roles.role_reasons import ExplainedRole, RoleReasons
 
 RoleName = Literal["primary", "consequential", "stands_alone"]
 
-_UNNAMED: Final = 0.6  # a unit is pointed at, but none of its codes is known
+_UNNAMED: Final = 0.6  # the code points at a unit, but none of that unit's codes is known
 _ALONE: Final = 0.6
 
 
@@ -65,7 +65,7 @@ class RoleRules:
         self._reasons = RoleReasons(book)
 
     def roles(self, look: Look) -> tuple[Role, ...]:
-        """Give the role of each code, in the order of ``look.codes``."""
+        """Return the role of each code, in the order of ``look.codes``."""
         facts = [self._book.fact(seen) for seen in look.codes]
         links = self._causes.links(facts)
         in_ring = break_rings(links)
@@ -84,7 +84,7 @@ class RoleRules:
                 roles.append(self._alone(fact, look, facts, ring=i in in_ring))
         return tuple(roles)
 
-    # --- telling it --------------------------------------------------------------------------
+    # --- reasons and records -----------------------------------------------------------------
 
     def _consequential(
         self, facts: Sequence[CodeFact], i: int, link: Link, root: tuple[int, float]

@@ -1,7 +1,7 @@
-"""How sites work: clears in place of repairs, no look afterwards, the same part again, its cost.
+"""How sites work: clears instead of repairs, no scan afterwards, the same part again, and costs.
 
-Shares are told beside those of the other sites; money stays in the currency it was spent in and
-is counted by work order, once, however many codes the order was for.
+Shares are shown beside those of the other sites; money stays in the currency it was spent in and
+counts once for each work order, however many codes the order was for.
 """
 
 from importlib.resources import files
@@ -18,12 +18,12 @@ from afterclear.store.engine.database import Connection, query, transaction
 Q_BELOW = 0.05
 ENOUGH_TO_FLAG = 3
 _SQL = files("afterclear.findings") / "sql" / "process.sql"
-# what the SQL file leaves behind, the later resting on the earlier
+# tables the SQL file leaves behind; later ones depend on earlier ones
 _PUT = (
     "tried", "aimed_orders", "fault_visits", "fitted_again", "parts_in_vain", "come_back_orders",
 )  # fmt: skip
 
-# finding -> its pieces of work: site, counts (did it count?), and what names it
+# finding -> its pieces of work: site, counts (did it count?), and the columns that identify it
 _SHARES = {
     "bare_clears": """
         SELECT site, is_bare AS counts, vehicle_id, repair_id, attempt_id,
@@ -55,7 +55,7 @@ _COSTS = {
 
 
 def find_process(con: Connection) -> int:
-    """Fill ``process``, ``process_costs`` and ``process_orders`` anew; return rows flagged.
+    """Replace ``process``, ``process_costs`` and ``process_orders``; return rows flagged.
 
     Needs ``order_parts``, the settings of the histories, and verdicts.
     """
@@ -85,7 +85,7 @@ def _counted(con: Connection, work: str) -> pl.DataFrame:
 
 
 def _added_up(con: Connection, work: str) -> pl.DataFrame:
-    """Add up money by site and currency, and the orders it stands on."""
+    """Add up money by site and currency, and the orders behind it."""
     return query(
         con,
         f"""SELECT site, currency,
@@ -98,9 +98,9 @@ def _added_up(con: Connection, work: str) -> pl.DataFrame:
 
 
 def _keep_orders(con: Connection) -> None:
-    """Put the pieces of work behind the counts and the money beside them.
+    """Store the pieces of work behind the counts and the money.
 
-    They go from table to table: a large fleet has millions, and nothing is made of them here.
+    They are copied from table to table: a large fleet has millions, and Python needs none of them.
     """
     with transaction(con):
         con.execute("DELETE FROM store.process_orders")
@@ -114,11 +114,11 @@ def _keep_orders(con: Connection) -> None:
 
 
 def _shares(finding: str, vehicles: pl.DataFrame) -> pl.DataFrame:
-    """Hold what was counted at each site against the others.
+    """Compare what was counted at each site with the others.
 
-    Work on one vehicle is not independent, so two tests must speak: of single pieces of work, and
-    of vehicles.  The larger p counts.  Work of which nobody knows where it was done is told by
-    itself: it may be any site's, and is not held against the others.
+    Work on one vehicle is not independent, so both tests must agree: one on single pieces of work,
+    one on vehicles. The larger p counts. Work with an unknown site has its own row: it may belong
+    to any site, and is not compared with the others.
     """
     sites = vehicles.group_by("site", maintain_order=True).agg(pl.col("n", "n_of").sum())
     n, n_of = (sites[name].to_numpy().astype(np.float64) for name in ("n", "n_of"))

@@ -1,8 +1,8 @@
-"""The share of fixes that hold, by the quarter in which the work was done.
+"""The share of fixes that hold, by quarter of the work.
 
-Recent work was watched for a shorter way, so plain shares always look better at the end.  What
-is told instead is the fleet's share of attempts that failed, times come-backs seen over those to
-be expected of the quarter's work in the way it was watched.
+Recent work has less exposure, so plain shares always look better at the end. Instead, the fleet's
+share of failed attempts is multiplied by come-backs observed over come-backs expected of the
+quarter's work, given its exposure.
 """
 
 import numpy as np
@@ -15,7 +15,7 @@ from afterclear.store.engine.database import Connection
 
 
 def find_quarters(con: Connection, outcomes: Outcomes | None) -> None:
-    """Fill ``held_by_quarter`` anew: for all sites together (no site), then for each."""
+    """Replace ``held_by_quarter``: for all sites together (no site), then for each."""
     if outcomes is None:
         keep(con, "held_by_quarter", None)
         return
@@ -28,7 +28,7 @@ def find_quarters(con: Connection, outcomes: Outcomes | None) -> None:
         keep(con, "held_by_quarter", None)
         return
     failed = float(outcomes.p_failed[is_judged].mean())
-    # what was expected adds up to what was seen over the fleet: quarters are told against it
+    # expected and observed are equal in sum over the fleet: quarters are compared with that
     scale = float(outcomes.returned.sum() / outcomes.expected.sum())
     together = rows.with_columns(pl.lit(None, rows.schema["site"]).alias("site"))
     named = rows.drop_nulls("site")
@@ -53,7 +53,7 @@ def _counted(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_shares(table: pl.DataFrame, scale: float, failed: float) -> pl.DataFrame:
-    """Add ratios with exact limits, and the shares held they stand for."""
+    """Add ratios with exact limits, and the shares held that follow from them."""
     expected = table["expected"].to_numpy() * scale
     observed = table["observed"].to_numpy().astype(np.float64)
     low, high = exact_poisson_interval(observed)

@@ -1,4 +1,4 @@
-"""Whose fixes hold: sites, technicians, part brands and part grades, against expectation.
+"""Whose fixes hold: sites, technicians, part brands and part grades, compared with expectation.
 
 What to expect of an attempt is the chance that its come-back would have been seen inside its own
 evidence, from the model its verdict came from, times a factor for platform, engine and age.  A
@@ -28,29 +28,29 @@ from afterclear.findings.common.tables import forget, keep
 from afterclear.findings.verdicts import Judged
 from afterclear.store.engine.database import Connection, query
 
-# A vehicle not seen for so long after the work is lost to follow-up (common practice, no source)
+# A vehicle not seen for this long after the work is lost to follow-up (common practice, no source)
 LOST_AFTER = timedelta(days=180)
 _SQL = files("afterclear.findings") / "sql" / "holders.sql"
-# A come-back that is likelier a worn part or a new fault is not the work's
+# A come-back that is more likely a worn part or a new fault does not count against the work
 _RATHER_FAILED = 0.5
 _Q_BELOW = 0.05
-# level -> what its effect is told apart from: the ratio within each of these
+# level -> what its effect is separated from: the ratio within each of these
 _APART = {"site": "brand", "technician": "site", "brand": "site", "grade": "site"}
 
 
 @dataclass(frozen=True, slots=True)
 class Outcomes:
-    """Attempts as sites are judged by: rows with what was seen and what was to be expected."""
+    """Attempts as sites are judged by them: rows with come-backs observed and expected."""
 
     rows: pl.DataFrame  # site, technician, brand, grade, is_bare, quarter, ...; shape (n,)
-    returned: FloatArray  # (n,) 1: its come-back was seen
+    returned: FloatArray  # (n,) 1: its come-back was observed
     expected: FloatArray  # (n,) chance of seeing one inside its evidence; 0: not judged
     never_gone: BoolArray  # (n,) still there in the visit of the work
     lost: FloatArray  # (n,) 1: the vehicle was never seen again
     p_failed: FloatArray  # (n,) P(the work did not hold | all that was seen)
-    p_seen: FloatArray  # (n,) the same, less what only those know who look in the same visit
+    p_seen: FloatArray  # (n,) the same, without what only a scan in the same visit shows
     vehicle: IntArray  # (n,) number of its vehicle
-    pooled: Pooled  # (n,) what the fit thought of each one's group
+    pooled: Pooled  # (n,) the fit's estimate for each one's group
 
     def part(self, rows: BoolArray) -> "Outcomes":
         """Pick some of the attempts."""
@@ -68,7 +68,7 @@ class Outcomes:
 
 
 def compare_groups(con: Connection, judged: Judged | None) -> Outcomes | None:
-    """Fill ``holders`` anew: sites, technicians, brands and grades; None: no attempts.
+    """Replace ``holders``: sites, technicians, brands and grades; None: no attempts.
 
     Needs ``vehicle_traits``, ``order_parts``, the roles, the settings of the histories.
     """
@@ -84,10 +84,10 @@ def compare_groups(con: Connection, judged: Judged | None) -> Outcomes | None:
 
 
 def _rows(con: Connection) -> pl.DataFrame:
-    """Take attempts as they are judged, in the order of the verdicts' windows.
+    """Return the attempts with their judgement, in the order of the verdicts' windows.
 
-    Names are numbered once (an ``Enum`` sorts as its names do), and the tables they came from
-    forgotten: a million names, ranked again for each question, were most of the work.
+    Names are numbered once (an ``Enum`` sorts as its names do), and their tables dropped: ranking a
+    million names again for each question was most of the work.
     """
     rows = query(con, "SELECT * EXCLUDE (attempt_id) FROM holder_attempts ORDER BY attempt_id")
     forget(con, ("attempt_brands", "holder_attempts"))
@@ -101,7 +101,7 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
     windows = judged.windows
     stayed, has_return = windows["stayed"].to_numpy(), windows["has_return"].to_numpy()
     never_gone = stayed & has_return
-    # still there at a later look, with no clear between: it came back somewhere up to there
+    # still there at a later scan, with no clear between: the come-back is somewhere up to that scan
     seen_later = stayed & ~has_return & windows["high_km"].is_not_null().to_numpy()
     high = np.where(seen_later, windows["high_km"].fill_null(np.inf).to_numpy(), judged.high_km)
     p_failed = _p_failed(judged, windows["returned"].to_numpy())
@@ -129,14 +129,15 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
 
 
 def _share_counted(came: FloatArray, p_failed: FloatArray, is_bare: BoolArray) -> FloatArray:
-    """Tell how many come-backs are counted for one to be expected, shape (n,).
+    """Return the ratio of come-backs counted to come-backs expected, shape (n,).
 
-    Whole ones are counted, those likelier failures than not, and parts of all are expected: where
-    failures are rare that is twice as many.  Told fleet-wide, of repairs and of bare clears.
+    Whole come-backs are counted (those more likely failures than not), but fractions of all are
+    expected: where failures are rare, expectations are up to twice the counts. The ratio is taken
+    over the fleet, for repairs and for bare clears.
     """
     counted = np.ones(came.size)
     for kind in (is_bare, ~is_bare):
-        # one more of each: in a small fleet with no come-back something is expected still
+        # one more of each: even a small fleet without a come-back expects something
         counted[kind] = (came[kind].sum() + 1) / (p_failed[kind].sum() + 1)
     return counted
 
@@ -148,7 +149,7 @@ def _p_failed(judged: Judged, returned: BoolArray) -> FloatArray:
 
 
 def _pooled(judged: Judged) -> Pooled:
-    """Gather what the fit thought of each attempt's group."""
+    """Collect the fit's estimate for each attempt's group."""
     priors = judged.fit.priors
     return Pooled(
         group=judged.group,
@@ -160,13 +161,13 @@ def _pooled(judged: Judged) -> Pooled:
 
 
 def numbers(rows: pl.DataFrame, column: str) -> IntArray:
-    """Give each distinct value of a numbered column a number from 0; an empty one is a value."""
+    """Number the distinct values of a column from 0; empty counts as a value."""
     codes = rows[column].to_physical().cast(pl.Int64).fill_null(-1).to_numpy() + 1
     return np.asarray((np.cumsum(np.bincount(codes) > 0) - 1)[codes])
 
 
 def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
-    """Judge the holders of one level; None: nobody is named."""
+    """Judge the groups of one level; None: no names are given."""
     rows = outcomes.rows.with_columns(
         pl.Series("never_gone", outcomes.never_gone), _group(level).alias("holder")
     )
@@ -175,7 +176,7 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
         return None
     own = rows.filter(named)
     number = numbers(rows, "holder")
-    # a bare clear is nobody's workmanship: the habit is told elsewhere (``process``)
+    # a bare clear is nobody's workmanship: the habit has its own finding (``process``)
     work = ~rows["is_bare"].to_numpy()
     returned, chance = outcomes.returned * work, outcomes.expected * work
     tested = _residuals(outcomes, number, work, named)
@@ -208,7 +209,7 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
 def _residuals(
     outcomes: Outcomes, number: IntArray, work: BoolArray, named: BoolArray
 ) -> SiteResiduals:
-    """Test holders by their work; those nobody named come first, where there are any."""
+    """Test groups by their work; those without a name come first, if there are any."""
     n_judged = np.bincount(number, (outcomes.expected > 0) & work & named)
     return site_residuals(
         outcomes.pooled.part(work),
@@ -219,7 +220,7 @@ def _residuals(
 
 
 def _tested(found: SiteResiduals, label: NDArray[Any]) -> dict[str, NDArray[Any]]:
-    """Label by the test too: a funnel for counts sees little of what evidence tells in shares."""
+    """Label by the test too: a funnel of counts misses much of what evidence shows in shares."""
     p, q, log_odds = (row[-label.size :] for row in (found.p_value, found.q_value, found.log_odds))
     sure = np.nan_to_num(q, nan=1.0) < _Q_BELOW
     labels = [label == "too_few", sure & (log_odds > 0), sure & (log_odds < 0)]
@@ -228,7 +229,7 @@ def _tested(found: SiteResiduals, label: NDArray[Any]) -> dict[str, NDArray[Any]
 
 
 def _of_its_own(columns: dict[str, NDArray[Any]], level: str) -> dict[str, NDArray[Any]]:
-    """Take the label from who does as others at the same site do: it is the site's."""
+    """Remove the label where others at the same site have it too: it is the site's."""
     is_sites = (columns["label"] == "worse") & (columns["ratio_apart_low"] <= 1)
     is_sites &= level != "site"
     label = np.where(is_sites, "ordinary", columns["label"])
@@ -236,7 +237,7 @@ def _of_its_own(columns: dict[str, NDArray[Any]], level: str) -> dict[str, NDArr
 
 
 def _group(level: str) -> pl.Expr:
-    """Tell what a row counts for by number, in the order of names; technicians site by site."""
+    """Return the names rows are counted by, in order; technicians site by site."""
     name, site = (pl.col(n).to_physical().cast(pl.Int64) for n in (level, "site"))
     if level != "technician":
         return name
@@ -244,7 +245,7 @@ def _group(level: str) -> pl.Expr:
 
 
 def _counts(own: pl.DataFrame, level: str) -> pl.DataFrame:
-    """Count what is not compared, a row a holder in the order of their numbers."""
+    """Count what is not compared, one row for each group in the order of their numbers."""
     is_bare = pl.col("is_bare")
     return (
         own.group_by("holder")
@@ -296,7 +297,7 @@ def _ratios(number: IntArray, arrays: list[FloatArray]) -> dict[str, NDArray[Any
 
 
 def _apart(own: pl.DataFrame, level: str, arrays: list[FloatArray]) -> dict[str, NDArray[Any]]:
-    """Compare holders with those that stand beside them: brands at one site, sites with one."""
+    """Compare groups with those beside them: brands at one site, sites with one."""
     found = separated_ratios(
         numbers(own, "holder"), numbers(own, _APART[level]), arrays[0], arrays[1]
     )
