@@ -1,9 +1,8 @@
-"""Verdicts: the evidence of every attempt through the pooled model, into the store.
+"""Verdicts: the evidence of every attempt, through the pooled model, into the store.
 
-The only place where stored histories meet the estimators.  An attempt's window is what was
-evidenced; its group (component, kind of attempt, first or repeated) lends it strength; how often
-the same fault begins anew, and how long parts of its brand live on its component, is what a
-return is held against.
+The only place where stored histories meet the estimators. An attempt's window is its evidence; its
+group (component, kind of attempt, first or repeated) lends it strength. A return is compared with
+how often new faults of the kind begin, and with how long parts of its brand last on its component.
 """
 
 from dataclasses import dataclass
@@ -20,31 +19,31 @@ from afterclear.estimators.fix_held.pool import Levels
 from afterclear.findings.new_fault_rates import new_fault_rates
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
-# Attempts on one component are pooled whatever its position: a fleet has few of each corner.
+# Attempts on one component are pooled whatever its place: a fleet has few attempts at each corner.
 GROUP = ["component", "kind", "is_repeat"]
-# Repeats fail more often than first attempts, bare clears more often than repairs: each sort
-# leans on its own kind first.
+# Repeats fail more often than first attempts, bare clears more often than repairs: each kind is
+# pooled with its own kind first.
 STRATUM = ["kind", "is_repeat"]
-# What fails comes back after the same distances at the first attempt and when it is tried again.
+# Failed fixes come back after the same distances at the first attempt and at repeats.
 KIN = ["component", "kind"]
-# What has one law for returns that are no failures: parts of one brand on one component.
+# What shares one law for returns that are not failures: parts of one brand on one component.
 CELL = ["component", "kind", "may_wear", "part_brand"]
 _CONF_LEVEL = 0.95
-_VEHICLE_LIFE_KM = 500_000.0  # as the settings have it where none are given
-_LEAST_LIFE_LEFT = 0.1  # of a vehicle's life: one that has outlived it is driven on
+_VEHICLE_LIFE_KM = 500_000.0  # the setting's default
+_LEAST_LIFE_LEFT = 0.1  # of a vehicle's life: a vehicle beyond it is still driven
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """The fitted model with the rows it was given: what findings about sites rest on."""
+    """The fitted model with its input rows: the basis of findings about sites."""
 
     causes: ThreeCauses
-    windows: pl.DataFrame  # one row an attempt, in the order of their ids; shape (n,)
+    windows: pl.DataFrame  # one row for each attempt, by id; shape (n,)
     rows: Attempts  # as given to the fit, shape (n,)
 
     @property
     def fit(self) -> FixHeld:
-        """What is thought of failures."""
+        """The fitted model of failures."""
         return self.causes.held
 
     @property
@@ -54,7 +53,7 @@ class Judged:
 
     @property
     def stratum(self) -> IntArray:
-        """Place of each attempt's prior in ``fit.priors``, shape (n,)."""
+        """Index of each attempt's prior in ``fit.priors``, shape (n,)."""
         return self.rows.stratum
 
     @property
@@ -64,11 +63,11 @@ class Judged:
 
     @property
     def high_km(self) -> FloatArray:
-        """Inf: not seen again."""
+        """The high end of each window; inf: not seen again."""
         return self.rows.high_km
 
     def expected_returns(self, high_km: FloatArray, n_clean_scans: ArrayLike) -> FloatArray:
-        """Tell returns to expect of each attempt for failure alone, shape (n,).
+        """Expected returns of each attempt from failure alone, shape (n,).
 
         Inside its evidence, up to ``high_km`` where it came back.
         """
@@ -78,21 +77,20 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Verdicts:
-    """Counts of a judgement, for the run's report, and the model behind it."""
+    """Counts of a judgement, for the report of the run, and the model behind it."""
 
     n_attempts: int
     by_outcome: dict[str, int]
     judged: Judged | None = None  # None: no attempts
-    n_echoes: int = 0  # at codes that only followed from another fault: counted with its fix
+    n_echoes: int = 0  # attempts at consequential codes: counted with the fix of the fault
 
 
 def judge_attempts(
     con: Connection, held_below: float, vehicle_life_km: float = _VEHICLE_LIFE_KM
 ) -> Verdicts:
-    """Judge every attempt in the store anew; replace ``verdicts``.
+    """Judge every attempt in the store; replace ``verdicts``.
 
-    Verdicts depend on the whole fleet, so all of them are made again: the windows are a small
-    table.
+    Verdicts depend on the whole fleet, so all are replaced: the windows are a small table.
     """
     windows = _windows(con)
     judged = _judged(con, windows, held_below) if len(windows) else None
@@ -108,8 +106,8 @@ def judge_attempts(
 def _windows(con: Connection) -> pl.DataFrame:
     """Each attempt's (low, high] in evidenced km, and its group.
 
-    ``before``: place of the attempt before on its fault; ``fitted``: of the last that may have
-    fitted a part, itself or an earlier one.
+    ``before``: index of the previous attempt on its fault; ``fitted``: of the last one that may
+    have fitted a part, this or an earlier one.
     """
     return query(
         con,
@@ -149,7 +147,7 @@ def _judged(con: Connection, windows: pl.DataFrame, limit: float) -> Judged:
         _older(windows, cell),
     )
     causes = judge(rows, _cells(windows, rows.cell), Levels(limit, _CONF_LEVEL))
-    # names of a million attempts are no small thing to keep
+    # names of a million attempts take much memory
     names = ("family", "component", "vehicle_id", "part_brand", "before", "fitted")
     return Judged(causes, windows.drop(names), rows)
 
@@ -166,7 +164,7 @@ def _older(windows: pl.DataFrame, cell: IntArray) -> OlderParts:
 
 
 def _cells(windows: pl.DataFrame, cell: IntArray) -> Cells:
-    """Say what each cell is, in the order of their numbers."""
+    """Describe each cell, in the order of their numbers."""
     _, first = np.unique(cell, return_index=True)
     each = windows[first]
     return Cells(
@@ -208,7 +206,7 @@ def _verdicts(judged: Judged, limit: float, vehicle_life_km: float) -> pl.DataFr
 
 
 def _km_to_go(vehicle_life_km: float) -> pl.Expr:
-    """Tell the km to go of what is watched, unless the vehicle will never drive them."""
+    """Km to go of attempts on watch; none if the vehicle will never drive so far."""
     driven = pl.col("attempted_km").fill_null(0.0) + pl.col("low_km")
     left = (vehicle_life_km - driven).clip(_LEAST_LIFE_LEFT * vehicle_life_km)
     is_open = pl.col("outcome").is_in(["on_watch", "unchecked"])
@@ -216,13 +214,13 @@ def _km_to_go(vehicle_life_km: float) -> pl.Expr:
 
 
 def _numbers(windows: pl.DataFrame, columns: list[str]) -> IntArray:
-    """Give each distinct combination of some columns a number from 0."""
+    """Number each distinct combination of some columns from 0."""
     ranks = windows.select(pl.struct(columns).rank("dense").alias("rank"))["rank"]
     return ranks.to_numpy().astype(np.int64) - 1
 
 
 def _outcome(limit: float) -> pl.Expr:
-    """Design 7: returned, proven, evidenced but not proven, or nothing to go by."""
+    """Design 7: returned, proven, evidenced but not proven, or no evidence."""
     return (
         pl.when("returned")
         .then(pl.lit("came_back"))

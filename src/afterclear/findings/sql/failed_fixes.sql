@@ -1,7 +1,8 @@
--- Attempts on each fault in a row, with the chances that it was never cured.  Needs ``order_parts``.
+-- Consecutive attempts on each fault, with the probabilities that it was never cured. Needs
+-- ``order_parts``.
 
--- ``log_before``: of the attempts before, the sum of ln P(it came back for not having held); one
--- that never left was not cured.  ``n_unseen_before``: those of which no come-back is known.
+-- ``log_before``: over the attempts before, the sum of ln P(it came back because it did not hold);
+-- a fault that never left was not cured. ``n_unseen_before``: those without a known come-back.
 CREATE OR REPLACE TEMP TABLE fault_chains AS
 WITH told AS (
     SELECT dense_rank() OVER (ORDER BY a.vehicle_id, a.ecu, a.code) AS fault, a.attempt_no,
@@ -17,8 +18,8 @@ WITH told AS (
 )
 SELECT * EXCLUDE (log_p) FROM chained WHERE repair_id IS NOT NULL;
 
--- Which parts of an order were fitted for which fault: those of its own component where there are
--- any, else all.
+-- Which parts of an order were fitted for which fault: those of its own component if there are any,
+-- otherwise all.
 CREATE OR REPLACE TEMP TABLE aimed_parts AS
 WITH fitted AS (
     SELECT DISTINCT c.vehicle_id, c.repair_id, c.fault, p.component,

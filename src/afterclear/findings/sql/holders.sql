@@ -8,7 +8,7 @@ WITH fitted AS (
     JOIN order_parts p ON p.vehicle_id = a.vehicle_id AND p.repair_id = a.repair_id
     WHERE p.is_fitted
 ), chosen AS (
-    -- the parts of the attempt's own component where there are any, else all of the order
+    -- the parts of the attempt's own component if there are any, otherwise all of the order
     SELECT * FROM fitted
     QUALIFY is_own OR NOT bool_or(is_own) OVER (PARTITION BY attempt_id)
 )
@@ -19,7 +19,8 @@ SELECT attempt_id,
          THEN max(part_grade) END AS grade
 FROM chosen GROUP BY attempt_id;
 
--- Traits and quarters by number, in the order of their names: a million attempts have few.
+-- Traits and quarters as numbers in the order of their names: a million attempts have few distinct
+-- ones.
 CREATE OR REPLACE TEMP TABLE holder_attempts AS
 WITH traits AS (
     SELECT vehicle_id,

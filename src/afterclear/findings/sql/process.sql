@@ -1,7 +1,8 @@
--- How sites work, one row a piece of work, with what each finding counts.  Needs ``order_parts``.
+-- How sites work, one row for each piece of work, with what each finding counts. Needs
+-- ``order_parts``.
 
--- Attempts with what became of them: failed means that the old fault came back, as far as can be
--- told; a new fault with the same code long after is nobody's waste.
+-- Attempts with their outcome: failed means that the old fault came back, as far as is known; a new
+-- fault with the same code long after is not wasted work.
 CREATE OR REPLACE TEMP TABLE tried AS
 SELECT a.attempt_id, a.vehicle_id, a.code, a.family, a.kind, a.repair_id, a.beside_repair_id,
     a.site, a.attempted_at, a.returned, a.scans_used,
@@ -10,7 +11,7 @@ SELECT a.attempt_id, a.vehicle_id, a.code, a.family, a.kind, a.repair_id, a.besi
 FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
 WINDOW fault AS (PARTITION BY a.vehicle_id, a.ecu, a.code ORDER BY a.attempt_no);
 
--- Work orders aimed at a code, and whether any control unit was read after them in their visit.
+-- Work orders aimed at a code, and whether any control unit was read after them in the same visit.
 CREATE OR REPLACE TEMP TABLE aimed_orders AS
 WITH orders AS (
     SELECT vehicle_id, repair_id, min(site) AS site, min(attempt_id) AS attempt_id,
@@ -24,7 +25,7 @@ WITH orders AS (
     JOIN store.moment_km m ON m.vehicle_id = o.vehicle_id AND m.origin = 'repair'
         AND m.origin_id = o.repair_id
 ), looked AS (
-    -- the scans of the visit first, of these those in which a unit answered
+    -- the scans of the visit first, and of these the ones in which a unit answered
     SELECT DISTINCT w.vehicle_id, w.repair_id
     FROM worked w
     JOIN store.scan_moments s ON s.vehicle_id = w.vehicle_id
@@ -36,7 +37,7 @@ WITH orders AS (
 SELECT w.*, l.repair_id IS NOT NULL AS is_looked_after
 FROM worked w LEFT JOIN looked l USING (vehicle_id, repair_id);
 
--- Visits in which a present code was cleared and nothing else was done, beside those with work.  A
+-- Visits in which a present code was cleared and nothing else was done, beside those with work. A
 -- clear in a visit with any order is part of that work, whatever the order was for.
 CREATE OR REPLACE TEMP TABLE fault_visits AS
 WITH told AS (
@@ -56,7 +57,7 @@ SELECT vehicle_id, coalesce(min(site) FILTER (order_id IS NOT NULL), min(site)) 
     string_agg(DISTINCT code, ' ' ORDER BY code) AS codes, bool_or(returned) AS any_back
 FROM visits GROUP BY vehicle_id, visit_no;
 
--- A part of one family fitted again at the next attempt on a fault that came back.
+-- A part of the same family fitted again at the next attempt on a fault that came back.
 CREATE OR REPLACE TEMP TABLE fitted_again AS
 SELECT p.vehicle_id, p.repair_id, p.next_id, a.component,
     min(concat_ws(' ', b.part_brand, b.number_on_order, b.family_label)) AS what
@@ -67,8 +68,8 @@ JOIN order_parts b ON b.vehicle_id = p.vehicle_id AND b.repair_id = p.next_id AN
 WHERE p.failed AND p.next_id IS NOT NULL AND p.next_id <> p.repair_id
 GROUP BY p.vehicle_id, p.repair_id, p.next_id, a.component, a.place;
 
--- Parts that changed nothing: of work whose faults all came back, and of the component of those
--- that did.  One row a part, however many codes it was fitted for.
+-- Parts that changed nothing: from work whose faults all came back, and of the component of those
+-- faults. One row for each part, however many codes it was fitted for.
 CREATE OR REPLACE TEMP TABLE parts_in_vain AS
 SELECT DISTINCT p.row_no, p.vehicle_id, p.repair_id, o.site, p.repaired_at,
     concat_ws(' ', p.part_brand, p.number_on_order, p.family_label) AS what, p.part_cost AS cost,
@@ -79,8 +80,8 @@ LEFT JOIN tried a ON a.vehicle_id = o.vehicle_id AND a.repair_id = o.repair_id
     AND a.failed AND component_of(a.family) = p.component
 WHERE p.is_fitted AND o.any_back AND (o.all_back OR a.attempt_id IS NOT NULL);
 
--- What come-backs cost: the work orders that had to be written because an earlier one failed,
--- charged to the site whose work came back.
+-- Cost of come-backs: the work orders that were needed because an earlier one failed, charged to
+-- the site whose work came back.
 CREATE OR REPLACE TEMP TABLE come_back_orders AS
 WITH caused AS (
     SELECT vehicle_id, next_id AS repair_id, min(site) AS site,

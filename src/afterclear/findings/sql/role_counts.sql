@@ -1,11 +1,11 @@
--- Counts what one part of the fleet says of codes and pairs of codes.  Needs the tables of
--- ``role_part.sql`` and of ``role_units.sql``, to whose sums it adds.
+-- Counts codes and pairs of codes in one part of the fleet.  Needs the tables of ``role_part.sql``
+-- and of ``role_units.sql``, to whose sums it adds.
 --
--- A pair of codes is told by (both there), which few scans are, and by the rest: (this code
--- there, that unit read) and (both units read).  The rest is counted by code and unit, or by
--- unit and unit, never by pair; ``role_pairs.sql`` takes away what was both.
+-- A pair of codes needs the scans with (both there), which are few, and the rest: (this code there,
+-- that unit read) and (both units read).  The rest is counted by code and unit, or by unit and
+-- unit, never by pair; ``role_pairs.sql`` subtracts the scans with both.
 
--- A vehicle's units by function, ``box_no``: two it calls by names of one function are one box.
+-- A vehicle's units by function, ``box_no``: two units named by one function are one box.
 CREATE OR REPLACE TEMP TABLE part_boxes AS
 SELECT k.vehicle_id, k.ecu, k.unit_no AS look_no, u.unit_no,
     min(k.unit_no) OVER box AS box_no, count(*) OVER box > 1 AS is_shared
@@ -18,11 +18,11 @@ CREATE OR REPLACE TEMP TABLE part_clears AS
 SELECT DISTINCT b.box_no, c.cleared_at
 FROM store.clear_events c JOIN part_boxes b USING (vehicle_id, ecu);
 
--- Every reading of a unit's stored memory.  ``before_at``: the reading before it, if there was
--- no clear since (it is *fresh*), so that a code it shows and the other did not has truly begun
--- between them; a code set again after a clear has not, its fault was there all along.  Readings
--- and clears are put in one row: a reading is fresh if what comes before it is a reading.  A
--- clear at the very time of a reading stands on either side of it.
+-- Every reading of a unit's stored memory. ``before_at``: the reading before it, if there was no
+-- clear since. Then the reading is *fresh*: a code it shows and the other did not show has truly
+-- begun between them. A code set again after a clear has not begun; its fault was there all along.
+-- Readings and clears are put in one sequence: a reading is fresh if the event before it is a
+-- reading. A clear at the very time of a reading is placed on both sides of it.
 CREATE OR REPLACE TEMP TABLE part_reads AS
 WITH looked AS (
     SELECT l.scan_no, b.box_no, b.unit_no
@@ -44,7 +44,7 @@ WITH looked AS (
     FROM events
 )
 SELECT scan_no, unit_no,
-    -- of two scans at one time, the second stands after the first, not after the clear
+    -- of two scans at one time, the second follows the first, not the clear
     CASE WHEN before_at < happened_at
         OR (box_no, happened_at) NOT IN (SELECT (box_no, cleared_at) FROM part_clears)
         THEN before_at END AS before_at
@@ -58,14 +58,14 @@ JOIN part_boxes b USING (vehicle_id, ecu)
 JOIN role_faults f ON f.unit_no = b.unit_no AND f.code = s.code
 WHERE s.presence IN ('present', 'sign');
 
--- What a scan is compared by.  More than 5 codes beside the two of a pair are not told apart.
+-- What scans are stratified by. More than 5 codes beside the two of a pair form one class.
 CREATE OR REPLACE TEMP TABLE part_heads AS
 SELECT scan_no, least(count(*), 6)::INTEGER AS n_codes,
     bool_or(family = 'supply_voltage') AS low_supply
 FROM part_codes GROUP BY scan_no;
 
--- Every sighting of an episode.  ``begins``: its first, in a fresh reading.  ``told_km``: where
--- the unit itself tells the km of its first sight.  ``is_read``, ``before_at``: of its own unit.
+-- Every sighting of an episode.  ``begins``: its first, in a fresh reading.  ``told_km``: where the
+-- unit itself reports the km of its first sighting.  ``is_read``, ``before_at``: of its own unit.
 -- ``is_first``: of those that show this code, in boxes of one function, the one that counts.
 CREATE OR REPLACE TEMP TABLE part_shown AS
 SELECT c.scan_no, c.box_no, c.fault_no, e.onset_high_at AS episode_at, h.n_codes, h.low_supply,
@@ -104,9 +104,9 @@ FROM (
 LEFT JOIN part_heads h USING (scan_no)
 WHERE r.fresh IS NOT NULL GROUP BY ALL;
 
--- A code and a unit read in the same scan.  ``n_there``: the unit is read fresh; ``n_old``: and
--- the code was there at its reading before.  ``n_begun``: the code begins.  ``n_as_cause`` and
--- ``n_as_effect``: both units are read, and fresh is the one whose code would be the effect.
+-- A code and a unit read in the same scan.  ``n_there``: the reading of the unit is fresh;
+-- ``n_old``: and the reading before showed the code.  ``n_begun``: the code begins.  ``n_as_cause``
+-- and ``n_as_effect``: both units are read, and the reading of the effect's unit is fresh.
 INSERT INTO role_beside
 SELECT s.fault_no, r.unit_no, s.n_codes, s.low_supply,
     count(*) FILTER (r.before_at IS NOT NULL),
@@ -118,10 +118,10 @@ FROM part_shown s JOIN part_reads r USING (scan_no)
 GROUP BY s.fault_no, r.unit_no, s.n_codes, s.low_supply;
 
 -- Two codes in the same scan, each way round.  ``n_begun``: the effect begins.  ``n_there``,
--- ``n_old``: as above, sightings of the cause.  ``n_scans``: as ``n_as_cause``.
--- ``n_begun_beside``: sightings of a beginning effect.  Order: ``n_after``, the effect begins
--- when the cause was there before; ``n_tied``, not before; ``n_told``: of these, both begin and
--- their units tell the km of each.
+-- ``n_old``: as above, sightings of the cause.  ``n_scans``: as ``n_as_cause``. ``n_begun_beside``:
+-- sightings of a beginning effect.  Order: ``n_after``, the effect begins when the cause was there
+-- before; ``n_tied``, not before; ``n_told``: of these, both begin and their units report the km of
+-- each.
 INSERT INTO role_both
 SELECT x.fault_no, y.fault_no, x.n_codes, x.low_supply,
     count(*) FILTER (y.begins),

@@ -1,5 +1,5 @@
--- The few faults whose roles depend on more than their scans: echoes of a named fault, where the
--- echo or that fault was repaired.  Needs ``role_situations.sql`` and the temporary table
+-- The few faults whose roles depend on more than their scans: consequential codes of a named fault,
+-- where the code or that fault was repaired. Needs ``role_situations.sql`` and the temporary table
 -- ``part_said``: the roles of each situation.
 CREATE OR REPLACE TEMP TABLE part_repairs AS
 SELECT a.*, u.unit

@@ -1,9 +1,9 @@
--- The codes of each scan of a part as one value, so that scans alike are thought about once.
--- Needs ``role_part.sql`` and the temporary table ``role_harms`` (code, by_code): which code may
--- have been harmed by which other.
+-- The codes of each scan of a part as one value, so that equal scans are processed once. Needs
+-- ``role_part.sql`` and the temporary table ``role_harms`` (code, by_code): which code may be
+-- damage caused by which other.
 
--- What once began while nothing was there that could have harmed it: from then on it is older than
--- whatever comes later.
+-- Codes that once began while no code was there that could have caused them: from then on they are
+-- older than whatever comes later.
 CREATE OR REPLACE TEMP TABLE part_older AS
 WITH own AS (
     SELECT e.vehicle_id, e.ecu, e.code, e.onset_low_at, e.onset_high_at, e.ended_high_at

@@ -1,7 +1,7 @@
--- What the fleet's scans say of pairs of codes: the sums of ``role_counts.sql`` put together.
--- Needs the variable ``min_both``.
+-- Counts of pairs of codes in the fleet's scans: combines the sums of ``role_counts.sql``. Needs
+-- the variable ``min_both``.
 
--- Pairs that shared enough episodes to be weighed.
+-- Pairs that share enough episodes.
 CREATE OR REPLACE TEMP TABLE role_candidates AS
 WITH episodes AS (SELECT fault_no, sum(n)::BIGINT AS n FROM role_episodes GROUP BY fault_no)
 SELECT row_number() OVER (ORDER BY t.fault_a, t.fault_b) - 1 AS pair, fa.unit AS unit_a,
@@ -43,9 +43,9 @@ SELECT w.way, b.n_codes, b.low_supply, sum(b.n_begun) AS n_begun, sum(b.n_as_eff
 FROM role_ways w JOIN role_beside b ON b.fault_no = w.effect AND b.unit_no = w.cause_unit
 GROUP BY ALL;
 
--- One 2x2 table a way and stratum, of scans that read both units, the second's fresh.  a, b:
--- first code there, second begins or is absent; c, d: first code absent, second begins or is
--- absent.  ``others``: codes of the scan beside the two.
+-- One 2x2 table for each way and stratum, over scans that read both units, with a fresh reading of
+-- the second.  a, b: first code there, second begins or is absent; c, d: first code absent, second
+-- begins or is absent.  ``others``: codes of the scan beside the two.
 CREATE OR REPLACE TEMP TABLE role_cells AS
 WITH sets AS (
     SELECT reads, fresh, n_codes, low_supply, sum(n) AS n FROM role_read_units GROUP BY ALL
@@ -66,7 +66,7 @@ WITH sets AS (
     FROM role_way_effect e LEFT JOIN role_way_both b USING (way, n_codes, low_supply)
     WHERE e.n_begun > coalesce(b.n_begun_beside, 0)
     UNION ALL
-    -- of scans that read both, those that show neither
+    -- of the scans that read both units, those that show neither code
     SELECT w.way, 'd', r.n_codes, r.low_supply, r.n - coalesce(c.n_scans, 0)
         - coalesce(e.n_scans, 0) + coalesce(b.n_scans, 0)
     FROM role_ways w
@@ -84,7 +84,7 @@ SELECT way, low_supply, CASE WHEN others <= 1 THEN others WHEN others <= 3 THEN 
 FROM cells GROUP BY ALL ORDER BY way, low_supply, many;
 
 -- Order: how often the second began after the first was there, and how often it could have; and
--- onsets between the same two scans of which both units tell the km.
+-- onsets between the same two scans where both units report the km.
 CREATE OR REPLACE TEMP TABLE role_order AS
 WITH both_there AS (
     SELECT way, sum(n_after) AS n_after, sum(n_old) AS n_old, sum(n_told) AS n_told,
@@ -96,12 +96,12 @@ SELECT way, coalesce(b.n_after, 0)::DOUBLE AS n_after,
     coalesce(b.n_told, 0)::DOUBLE AS n_told, coalesce(b.n_tied, 0)::DOUBLE AS n_tied
 FROM first_there f LEFT JOIN both_there b USING (way) ORDER BY way;
 
--- Only one of two was repaired, the other merely cleared at the same visit: did it stay away?
--- What counts is the chance that it is gone, not one clean scan.
+-- Only one of the two was repaired, the other only cleared at the same visit: did it stay away? The
+-- probability that it is gone counts, not one clean scan.
 CREATE OR REPLACE TEMP TABLE role_repairs AS
 WITH tries AS (
     SELECT a.vehicle_id, f.fault_no, a.kind, a.attempted_at, a.attempt_id,
-        -- a return that is more likely a new fault is not held against the repair
+        -- a return that is more likely a new fault does not count against the repair
         1 - CASE WHEN a.returned THEN coalesce(v.p_same_fault, 1) ELSE v.p_not_held END AS gone
     FROM store.attempts a
     JOIN role_units u USING (ecu)

@@ -1,7 +1,7 @@
--- Scans alike: the same codes, and the same answers of the units these codes point at; what else
--- was read makes no difference.  Needs ``role_lists.sql`` and the temporary table ``part_asked``
--- (list_no, unit): whose answers matter.  Most lists of codes ask nobody, and their scans' other
--- readings are never looked at.
+-- Equal scans: the same codes, and the same answers of the units these codes point at; other
+-- readings make no difference. Needs ``role_lists.sql`` and the temporary table ``part_asked``
+-- (list_no, unit): the units whose answers matter. Most lists of codes point at no unit, and the
+-- other readings of their scans are never read.
 CREATE OR REPLACE TEMP TABLE part_units AS
 SELECT k.unit_no, u.unit
 FROM store.known_units k JOIN part_vehicles USING (vehicle_id) JOIN role_units u USING (ecu);
@@ -9,8 +9,8 @@ FROM store.known_units k JOIN part_vehicles USING (vehicle_id) JOIN role_units u
 CREATE OR REPLACE TEMP TABLE part_asking AS
 SELECT scan_no, list_no FROM part_scan_lists WHERE list_no IN (SELECT list_no FROM part_asked);
 
--- (what was read first, then whether it was asked for: joined the other way round, every unit of
--- the part would meet every list that asks for its like)
+-- (readings first, then whether a list asks for them: joined the other way round, every unit of the
+-- part would be paired with every list that asks for such a unit)
 CREATE OR REPLACE TEMP TABLE part_answers AS
 WITH readings AS MATERIALIZED (
     SELECT s.scan_no, s.list_no, u.unit, l.answered, l.is_stored_memory

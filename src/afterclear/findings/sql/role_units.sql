@@ -1,7 +1,7 @@
--- What is counted of the fleet's scans, before counting begins.  Needs the temporary table
--- ``role_named`` (ecu, unit) and gives numbers to names: every reading is handled by number.
+-- What is counted over the fleet's scans, prepared before counting. Needs the temporary table
+-- ``role_named`` (ecu, unit) and turns names into numbers: every reading is processed by number.
 
--- Control units by function.  ``bit``: a 1 in the unit's own place, so that the units of a scan
+-- Control units by function. ``bit``: a 1 at the unit's own position, so that the units of a scan
 -- are one value.
 CREATE OR REPLACE TEMP TABLE role_units AS
 SELECT ecu, unit, unit_no, set_bit(repeat('0', 1 + max(unit_no) OVER ())::BIT, unit_no, 1) AS bit
@@ -13,7 +13,8 @@ SELECT (row_number() OVER (ORDER BY unit, code))::INTEGER AS fault_no, unit, uni
 FROM (SELECT DISTINCT u.unit, u.unit_no, s.code
       FROM (SELECT DISTINCT ecu, code FROM store.sightings) s JOIN role_units u USING (ecu));
 
--- Sums of ``role_counts.sql``, a row a part of the fleet; what they count is said there.
+-- Sums of ``role_counts.sql``, one row for each part of the fleet; that file explains what they
+-- count.
 CREATE OR REPLACE TEMP TABLE role_episodes (fault_no INTEGER, n BIGINT);
 CREATE OR REPLACE TEMP TABLE role_together (fault_a INTEGER, fault_b INTEGER, n BIGINT);
 CREATE OR REPLACE TEMP TABLE role_read_units (

@@ -1,8 +1,8 @@
--- New faults of each vehicle in km since watching it began.  Faults first seen in one visit are
--- one event, and the return of a fault that was worked on is none: that is told by verdicts.
--- A fault found by a unit's first reading began nobody knows when, and is left out.
--- ``n_parts``: how many failed, where the first order aimed at what was found says so part by part
--- (by place or quantity, with failure as the reason); else 1.
+-- New faults of each vehicle, in km since its observation began. Faults first seen in one visit are
+-- one event. The return of a fault that was worked on is not an event: verdicts cover it. A fault
+-- found by a unit's first reading has no known onset and is left out. ``n_parts``: how many parts
+-- failed, if the first order aimed at the fault lists them part by part (by place or quantity, with
+-- failure as the reason); otherwise 1.
 CREATE OR REPLACE TEMP TABLE failed_parts AS
 SELECT vehicle_id, repair_id,
     sum(CASE WHEN quantity BETWEEN 2 AND getvariable('most_at_once') AND quantity = round(quantity)
@@ -25,8 +25,8 @@ WITH came_back AS (
     GROUP BY ALL
 ), begun AS (
     SELECT e.vehicle_id, e.onset_high_at AS seen_at, e.onset_high_km AS seen_km, e.code, w.repair_id,
-        -- a complaint brings a vehicle soon after the onset (common practice, no source);
-        -- at other scans it lay anywhere since the one before
+        -- a complaint brings a vehicle soon after the onset (common practice, no source); at other
+        -- scans the onset is anywhere since the scan before
         CASE WHEN s.is_complaint THEN e.onset_high_km
              ELSE (e.onset_low_km + e.onset_high_km) / 2 END AS km
     FROM store.episodes e
@@ -57,7 +57,7 @@ SELECT vehicle_id, visit_no, min(seen_at) AS seen_at, min(km) AS km,
     string_agg(DISTINCT code, ' ' ORDER BY code) AS faults, coalesce(any_value(n_parts), 1) AS n_parts
 FROM visits LEFT JOIN works USING (vehicle_id, visit_no) GROUP BY vehicle_id, visit_no;
 
--- Watched from the first reading of stored memory to the last.
+-- Observed from the first reading of stored memory to the last.
 CREATE OR REPLACE TEMP TABLE fault_windows AS
 SELECT m.vehicle_id, min(m.km) AS entry_km, max(m.km) AS exit_km, min(t.platform) AS platform
 FROM store.scan_moments m
@@ -68,7 +68,8 @@ GROUP BY m.vehicle_id
 HAVING max(m.km) > min(m.km);
 
 -- From each reading of stored memory to the next: was anything new found at its end?  Two readings
--- at one km are one.  A complaint brings a vehicle because of what is found, so its place is known.
+-- at one km are one.  A complaint brings a vehicle because of what is found, so the place of the
+-- onset is known.
 CREATE OR REPLACE TEMP TABLE fault_stretches AS
 WITH readings AS (
     SELECT m.vehicle_id, m.km, bool_or(e.vehicle_id IS NOT NULL) AS found,

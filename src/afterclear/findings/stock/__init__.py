@@ -1,1 +1,1 @@
-"""Is a vehicle in stock ready to be sold."""
+"""Whether a vehicle in stock is ready to be sold."""

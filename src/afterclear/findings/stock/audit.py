@@ -89,7 +89,7 @@ class _Rows:
             self._usual[make, model].add(book.unit(ecu))
 
     def cars(self, as_of: datetime, rules: StockRules) -> Iterator[Car]:
-        """Gather what is known of each vehicle, one after the other."""
+        """Yield what is known of each vehicle, one after the other."""
         for vehicle in self._vehicles.iter_rows(named=True):
             rows = {name: of.of(vehicle["vehicle_id"]) for name, of in self._by.items()}
             yield self._car(vehicle, rows, as_of, rules)
@@ -130,7 +130,7 @@ class _Rows:
         )
 
     def _faults(self, rows: Sequence[Row]) -> list[Row]:
-        """Name each row's unit and whether work on it concerns safety."""
+        """Add to each row its unit's name and whether work on it concerns safety."""
         for row in rows:
             family, code = row.get("family") or "", row.get("code") or ""
             row["unit"] = self._book.unit(row["ecu"])
@@ -138,7 +138,7 @@ class _Rows:
         return list(rows)
 
     def _named_units(self, repair: Row) -> set[str]:
-        """Control units a work order line names, in its part or its notes."""
+        """Return the control units a work order line names, in its part or its notes."""
         said = " ".join(filter(None, (repair["part_family"], repair["notes"])))
         return {mention.meaning for mention in self._catalogue.control_units.among(words_of(said))}
 

@@ -19,7 +19,7 @@ class Reason:
     weight: Weight
     facts: Facts
     subject: str | None = None
-    km: float | None = None  # to drive before a scan can tell more; None: km do not matter
+    km: float | None = None  # to drive before a scan is informative; None: km do not matter
     source: str | None = None
     safety: bool = False
 
@@ -35,7 +35,7 @@ class Car:
 
     vehicle: Row
     as_of: datetime
-    visit: timedelta  # within it, clears, works and scans are of one visit
+    visit: timedelta  # clears, work and scans within this time are one visit
     readings: Sequence[Row]  # of each unit's last reading: latest scan first
     last_scan: Row | None
     last_full_scan_at: datetime | None
@@ -46,7 +46,7 @@ class Car:
     open_faults: Sequence[Row]
     signs: Sequence[Row]  # pending only, in the last scan
     permanent: Sequence[Row]
-    on_watch: Sequence[Row]  # each fault's latest attempt that is not proven
+    on_watch: Sequence[Row]  # each fault's latest attempt that is not proven yet
     gone: Sequence[Row]  # faults seen since purchase, gone without a repair
     drops: Sequence[Row]  # lasting drops of the odometer
     outliers: Sequence[Row] = field(default=())

@@ -1,7 +1,7 @@
-"""The questions the stock audit asks of the store.
+"""The queries of the stock audit.
 
-A vehicle in stock may have hundreds of scans, but only its last says what is in its memories: so
-that is looked up first (``STOCK_TABLES``), by number.
+A vehicle in stock may have hundreds of scans, but only the last one shows what is in its memories.
+So that scan is found first (``STOCK_TABLES``), by number.
 """
 
 from typing import Final
@@ -31,7 +31,7 @@ SELECT vehicle_id, vin, make, model, model_year, powertrain, acquired_on
 FROM store.vehicles WHERE stock_status = 'in_stock' ORDER BY vehicle_id
 """
 
-# Units that answer in most full scans of a model, of the models that are in stock.
+# Units that answer in most full scans of a model, for the models in stock.
 USUAL_UNITS: Final = """
 WITH models AS (
     SELECT DISTINCT make, model FROM store.vehicles WHERE stock_status = 'in_stock'
@@ -75,7 +75,7 @@ BY_VEHICLE: Final[dict[str, str]] = {
         QUALIFY row_number() OVER (
             PARTITION BY c.vehicle_id ORDER BY c.cleared_at DESC, c.ecu, c.origin) = 1
         ORDER BY c.vehicle_id""",
-    # (moments and scan moments end at the instant the analysis is as of)
+    # (moments and scan moments end at the as-of time of the analysis)
     "repairs": f"""
         SELECT vehicle_id, repair_id, repaired_at, codes, action, part_family, notes
         FROM store.repairs r
@@ -100,7 +100,8 @@ BY_VEHICLE: Final[dict[str, str]] = {
         SELECT s.vehicle_id, s.scan_id, s.ecu, s.code, s.family
         FROM store.sightings s SEMI JOIN stock_last l USING (vehicle_id, scan_id)
         WHERE s.presence = 'permanent' ORDER BY s.vehicle_id, s.ecu, s.code""",
-    # each fault's latest attempt, unless it is open again or was an echo of a fault that held
+    # each fault's latest attempt, unless the fault is open again or was a consequential code of a
+    # fault that held
     "watched": f"""
         SELECT a.vehicle_id, a.ecu, a.code, a.family, a.kind, a.beside_repair_id, a.attempted_at,
             v.outcome, v.km_to_go

@@ -1,9 +1,8 @@
-"""Is a vehicle in stock ready to be sold?  One function a question, each giving reasons.  Pure.
+"""Is a vehicle in stock ready to be sold?  One function for each question.  Pure.
 
-Weights: *hold* needs work or an explanation, *rescan* needs km or a scan, a *note* changes
-nothing.  A reason is a code with its facts; ``wording/stock.py`` has the sentences.  Each is an
-observation: it accuses nobody, and has innocent causes where
-the work orders tell one (own judgement).
+Weights: *hold* needs work or an explanation, *rescan* needs km or a scan, a *note* changes nothing.
+A reason is a code with its facts; ``wording/stock.py`` has the sentences. Each is an observation:
+it accuses nobody, and it has an innocent cause if the work orders show one (own judgement).
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -16,11 +15,11 @@ from afterclear.findings.stock.stock_car import Car, Reason, Row, Weight
 from afterclear.reasons import Facts
 from afterclear.reasons import StockReason as R
 
-Label = Callable[[str], str]  # a control unit's function -> how people call it
+Label = Callable[[str], str]  # a control unit's function -> its name for people
 
 
 def reasons(car: Car, rules: StockRules, label: Label) -> list[Reason]:
-    """Ask everything; hold first, then re-scan, then notes."""
+    """Ask all questions; return hold first, then re-scan, then notes."""
     found = [reason for question in _QUESTIONS for reason in question(car, rules, label)]
     order = {"hold": 0, "rescan": 1, "note": 2}
     return sorted(found, key=lambda r: (order[r.weight], not r.safety))
@@ -55,7 +54,7 @@ def _silence(car: Car, _: StockRules, label: Label) -> Iterator[Reason]:
 
 
 def _recent_clear(car: Car, rules: StockRules, _: Label) -> Iterator[Reason]:
-    """Find a clear so recent that the absence of codes says little."""
+    """Find a clear so recent that the absence of codes means little."""
     since = [r for r in car.readings if _is_recent(r, rules)]
     if not since:
         return
@@ -110,7 +109,7 @@ def _monitors(car: Car, rules: StockRules, _: Label) -> Iterator[Reason]:
 
 
 def _allowance(vehicle: Row, names: Sequence[str], rules: StockRules) -> ReadinessRule | None:
-    """Find a rule in use by which these monitors may be incomplete on this vehicle."""
+    """Find a rule in use that allows these monitors to be incomplete on this vehicle."""
     year, fuel = vehicle["model_year"], (vehicle["powertrain"] or "").casefold()
     for rule in rules.readiness:
         years = year is not None and rule.first_year <= year <= (rule.last_year or year)
@@ -222,10 +221,10 @@ def _cluster_work(car: Car, after: datetime | None, until: datetime) -> Row | No
 
 
 def _identity(car: Car, _: StockRules, label: Label) -> Iterator[Reason]:
-    """Compare the identification numbers the units tell with each other and the vehicle's own.
+    """Compare the identification numbers the units report with each other and the vehicle's own.
 
-    Case, blanks and look-alikes are the writer's.  One differing character is not: vehicles
-    bought together have numbers in a row.
+    Case, blanks and look-alikes are writing slips. One differing character is not: vehicles bought
+    together have consecutive numbers.
     """
     with_vin = {r["unit"]: r for r in reversed(car.readings) if r["ecu_vin"]}
     next_year = car.as_of.year + 1
@@ -263,7 +262,7 @@ def _most(values: Iterator[str]) -> str:
 
 
 def since_purchase(acquired_on: date | None) -> datetime:
-    """Give the instant from which codes count as seen since purchase."""
+    """Return the instant from which codes count as seen since purchase."""
     return datetime.combine(acquired_on or date.min, datetime.min.time())
 
 

@@ -1,1 +1,1 @@
-"""What to do first."""
+"""What to do first, and why."""

@@ -1,7 +1,7 @@
-"""What people decided, held against what is to be done.  Pure.
+"""People's decisions, applied to the work to do. Pure.
 
-A decision hides a line, never evidence; it lapses when its time is over or the fault shows again.
-Lines that concern safety are not hidden: they stay, below the others, with what was decided.
+A decision hides a line, never evidence; it ends when its time is over or the fault shows again.
+Lines that concern safety are not hidden: they stay, below the others, with the decision.
 """
 
 from collections.abc import Sequence
@@ -15,7 +15,7 @@ from afterclear.reasons import Fact, WorkReason
 
 @dataclass(frozen=True, slots=True)
 class Decided:
-    """A standing decision, as the store keeps it; instants without an offset are UTC."""
+    """A decision in force, as the store keeps it; instants without an offset are UTC."""
 
     decision_id: int
     vehicle_id: str
@@ -31,14 +31,14 @@ class Decided:
 
 @dataclass(frozen=True, slots=True)
 class Matter:
-    """What a line is about, as far as decisions are concerned."""
+    """What a line is about, for decisions."""
 
     vehicle_id: str
     ecu: str | None
     code: str | None
     attempt_ids: tuple[str, ...]
-    began_at: datetime  # when the matter arose: onset, return or work
-    last_seen_at: datetime | None  # of a code that is there; None: nothing is seen
+    began_at: datetime  # when the matter began: onset, return or work
+    last_seen_at: datetime | None  # of a code that is there; None: no code is seen
 
 
 def decision_on(
@@ -73,7 +73,7 @@ def _holds(decision: Decided, matter: Matter, now: datetime, km_now: float | Non
     return matter.began_at <= decision.decided_at
 
 
-# what a word of the table of decisions says
+# what each word in the table of decisions means
 _DECIDED: Final = {
     "wait": WorkReason.DECIDED_TO_WAIT,
     "accept": WorkReason.DECIDED_TO_ACCEPT,
@@ -83,9 +83,9 @@ _DECIDED: Final = {
 
 
 def decision_reason(decision: Decided) -> str:
-    """Give what was decided (JSON: its code with its facts); the note stands beside it.
+    """Return what was decided (JSON: its code with its facts); the note is separate.
 
-    By whom stands in the table of decisions only.
+    Who decided is in the table of decisions only.
     """
     facts: dict[str, Fact] = {"decided_on": iso(decision.decided_at)}
     if decision.word == "wait":

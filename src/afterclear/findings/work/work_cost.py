@@ -1,7 +1,7 @@
-"""What a come-back costs: the fleet's own work orders where they are enough, else the setting.
+"""What a come-back costs: from the fleet's own work orders if there are enough, else the setting.
 
-A come-back means the work has to be done again: its cost is that of a usual work order on the
-same component, in the currency the vehicle's work is paid in.  Pure.
+After a come-back the work has to be done again: its cost is that of a usual work order on the same
+component, in the currency of the vehicle's work orders. Pure.
 """
 
 from collections import Counter, defaultdict
@@ -30,7 +30,7 @@ class Order:
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """What one come-back costs, and where the figure is from."""
+    """What one come-back costs, and the source of the figure."""
 
     amount: float
     currency: str
@@ -38,7 +38,7 @@ class Cost:
 
 
 class ComeBackCosts:
-    """Costs of come-backs by component, told from work orders."""
+    """Costs of come-backs by component, from work orders."""
 
     def __init__(self, orders: Iterable[Order], rules: WorklistRules) -> None:
         self._rules = rules
@@ -52,11 +52,11 @@ class ComeBackCosts:
             if order.site:
                 paid["site", order.site][order.currency] += 1
         self._paid = {key: _most(counts) for key, counts in paid.items()}
-        self._known = cache(self._of)  # medians are taken once, not once a line
+        self._known = cache(self._of)  # each median is computed once, not for every line
         self._usual = _most(Counter({c: len(v) for c, v in self._all.items()}))
 
     def of(self, component: str, vehicle_id: str, site: str | None) -> Cost:
-        """Give the cost of a come-back of a component on a vehicle."""
+        """Return the cost of a come-back of a component on a vehicle."""
         currency = (
             self._paid.get(("vehicle", vehicle_id))
             or self._paid.get(("site", site or ""))

@@ -1,4 +1,4 @@
-"""What there is to do on a vehicle, one item a matter.  Pure: rows in, items out."""
+"""What there is to do on a vehicle, one item for each matter. Pure: rows in, items out."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -11,7 +11,7 @@ from afterclear.reasons import CLEAR_CAUSE, Fact, StockReason, WorkReason
 
 Kind = Literal["repair", "scan"]
 Row = dict[str, Any]
-Reason = str  # JSON: a reason's code with its facts (``wording/work.py`` says it)
+Reason = str  # JSON: a reason's code with its facts (``wording/work.py`` has the sentence)
 R = WorkReason
 
 
@@ -28,14 +28,14 @@ class Item:
     p_not_fixed: float
     units_to_scan: tuple[str, ...]
     after_km: float
-    site: str | None  # where the work was done that this is about; None: nobody worked on it
-    cautions: tuple[str, ...]  # ids; none: no matter of safety
+    site: str | None  # where the work in question was done; None: nobody worked on it
+    cautions: tuple[str, ...]  # ids; none: not about safety
     codes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class VehicleWork:
-    """What is known of one vehicle, as far as work is concerned; rows as the store has them."""
+    """What is known of one vehicle, for the work to do; rows as in the store."""
 
     open_faults: Sequence[Row]
     roles: Mapping[tuple[str, str], Row]  # by control unit and code: the latest role
@@ -48,17 +48,17 @@ class VehicleWork:
 
 @dataclass(frozen=True, slots=True)
 class ItemRules:
-    """What the items need to know beside the rows."""
+    """What the items need beside the rows."""
 
-    label: Callable[[str], str]  # a control unit's function -> how people call it
+    label: Callable[[str], str]  # a control unit's function -> its name for people
     now: datetime
     quiet_days: float
     silent_scans: int
     proof_km: Mapping[str, float]  # by component: evidenced km that usually prove a fresh repair
 
 
-_RATHER: Final = 0.5  # a cause likelier than all others together
-_NO_PROOF: Final = 1000.0  # km, where no attempt tells: own judgement
+_RATHER: Final = 0.5  # a cause more likely than all others together
+_NO_PROOF: Final = 1000.0  # km, if no attempt shows one: own judgement
 
 
 def reason(name: WorkReason | StockReason, **facts: Fact) -> Reason:
@@ -67,7 +67,7 @@ def reason(name: WorkReason | StockReason, **facts: Fact) -> Reason:
 
 
 def kept(row: Row) -> Reason:
-    """Quote the reason that a row of the roles is kept with."""
+    """Quote the stored reason of a role."""
     return f"[{as_json(row['reason'])}, {row['facts']}]"
 
 
@@ -92,7 +92,7 @@ def _fault(
     if role and role["role"] == "consequential":
         cause = (role["primary_ecu"], role["primary_code"])
         if cause in present:
-            return  # told with its cause
+            return  # included with its cause
         yield _echo_alone(row, role, rules)
         return
     attempt = _attempt(key, work)
@@ -166,7 +166,7 @@ def _why_open(
 
 
 def _what_to_do(attempt: Row | None) -> WorkReason:
-    """Replace a worn part, diagnose a failed repair again, look for all else."""
+    """Replace a worn part, diagnose a failed repair again, search for any other cause."""
     if attempt is None or attempt["outcome"] != "came_back" or attempt["kind"] != "repair":
         return R.FIND_AND_REPAIR
     if (attempt["p_worn"] or 0.0) >= _RATHER:
@@ -177,7 +177,7 @@ def _what_to_do(attempt: Row | None) -> WorkReason:
 
 
 def _likely_cause(attempt: Row) -> Iterator[Reason]:
-    """Say what a come-back of a repair most likely comes from."""
+    """Return the most likely cause of a come-back."""
     came_back = attempt["outcome"] == "came_back" and not attempt["stayed"]
     if not came_back or attempt["kind"] != "repair" or attempt["p_same_fault"] is None:
         return
@@ -196,7 +196,7 @@ _STILL_OPEN: Final = {"repair": R.OPEN_AFTER_REPAIR, "clear_only": R.OPEN_AFTER_
 
 
 def _after_attempt(attempt: Row, fault: Mapping[str, Fact]) -> Reason:
-    """Say how a fault stands after the latest work on it."""
+    """Describe the state of a fault after the latest work on it."""
     facts = {**fault, "worked_on": iso(attempt["attempted_at"])}
     kind = attempt["kind"]
     if attempt["outcome"] != "came_back":
@@ -208,7 +208,7 @@ def _after_attempt(attempt: Row, fault: Mapping[str, Fact]) -> Reason:
 
 
 def _echo_alone(row: Row, role: Row, rules: ItemRules) -> Item:
-    """Ask to read the unit an echo points at, or to look again where its cause is gone."""
+    """Ask to read the unit a code points at, or to scan again where its cause is gone."""
     target = role["to_scan"] or row["ecu"]
     label = rules.label(role["to_scan"] or row["unit"])
     return Item(
@@ -228,7 +228,7 @@ def _echo_alone(row: Row, role: Row, rules: ItemRules) -> Item:
 
 
 def _check(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
-    """Ask for the scan that would tell whether a fix held, where one is due."""
+    """Ask for the scan that would show whether a fix held, if one is due."""
     if row["is_echo"]:
         return
     if row["is_gone"]:
@@ -244,7 +244,7 @@ def _check(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
         grounds = [reason(StockReason.FIX_UNCHECKED, **fix)]
         if to_drive > 0:
             grounds.append(reason(R.PROVEN_AFTER, to_go_km=to_drive))
-        # any scan tells something once silence counts; proof may take far longer
+        # any scan is informative once silence counts; proof may need far more km
         to_drive = _to_drive(row, row["evidence_km"], work.km_now)
     elif to_drive > 0:
         return
@@ -255,7 +255,7 @@ def _check(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
 
 
 def _gone_again(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
-    """Ask to look again where a fault came back and went without work, until it is proven gone."""
+    """Ask for another scan if a fault came back and went without work, until it is proven gone."""
     clean = row["since_gone_km"]
     if clean is not None and clean >= rules.proof_km.get(row["component"], _NO_PROOF):
         return
@@ -272,7 +272,7 @@ def _gone_again(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]
 def _scan_for(
     row: Row, deed: Reason, grounds: Sequence[Reason], after_km: float, p_not_fixed: float
 ) -> Item:
-    """Ask for a scan that tells more of an attempt."""
+    """Ask for a scan that adds evidence about an attempt."""
     return Item(
         matter=Matter(
             row["vehicle_id"],
@@ -297,7 +297,7 @@ def _scan_for(
 
 
 def _to_drive(row: Row, needed_km: float | None, km_now: float | None) -> float:
-    """Km still to drive before a scan has what is needed; 0 where they are driven."""
+    """Km still to drive before a scan has what is needed; 0 if they are driven."""
     if needed_km is None:
         return 0.0
     since = row["watched_to_km"]

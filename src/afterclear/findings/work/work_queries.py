@@ -1,13 +1,13 @@
-"""The questions the worklist asks of the store, one query each.
+"""The queries of the worklist, one for each question.
 
-Only rows that can make an item are asked for: a fleet has many more roles and attempts than things
-to do.  What is asked of every reading is asked by number (``looks``): within a vehicle, scans are
-numbered in the order of time.
+Only rows that can become an item are read: a fleet has many more roles and attempts than things to
+do. Questions about every reading use numbers (``looks``): within a vehicle, scans are numbered in
+the order of time.
 """
 
 from typing import Final
 
-# Vehicles that are not sold, with the furthest km known of them.
+# Vehicles that are not sold, with their furthest known km.
 VEHICLES: Final = """
 WITH known AS (
     SELECT vehicle_id, max(km) AS km FROM store.scan_moments GROUP BY vehicle_id
@@ -25,7 +25,7 @@ WHERE v.stock_status IS DISTINCT FROM 'sold'
 ORDER BY k.vehicle_id
 """
 
-# What work orders on a component cost, each counted once.
+# Costs of work orders on a component, each counted once.
 FOR_COSTS: Final = """
 SELECT DISTINCT vehicle_id, any_value(site) AS site, component_of(family) AS component,
     cost, currency
@@ -60,10 +60,10 @@ WORK_ROWS: Final[dict[str, str]] = {
         QUALIFY row_number() OVER (PARTITION BY r.vehicle_id, r.ecu, r.code
             ORDER BY r.seen_at DESC, r.scan_id DESC) = 1
         ORDER BY r.vehicle_id, r.ecu, r.code""",
-    # the latest attempt on every fault that is open, or of which a scan could tell more: not those
-    # on watch that have not been driven far enough yet (``work_items`` has the rule).
-    # ``is_echo``: only cleared, and an echo of another then; ``since_gone_km``: read without a code
-    # that came back, and went without work, over so many km
+    # the latest attempt on every fault that is open, or where a scan could add evidence: not those
+    # on watch that have not been driven far enough yet (``work_items`` has the rule). ``is_echo``:
+    # only cleared, and consequential at that time; ``since_gone_km``: km of readings without a code
+    # that came back and went without work
     "attempts": f"""
         WITH asked AS (
             SELECT a.*, v.outcome, v.p_not_held, v.p_same_fault, v.p_worn, v.p_new,

@@ -1,8 +1,8 @@
-"""What to do first: one ranked list for each audience, a line a vehicle and visit.
+"""What to do first: one ranked list for each audience, a line for each vehicle and visit.
 
-Rows of the store -> ``work_items`` -> lines: those to bring in before those to scan, safety first,
-then expected loss, the chance that a fault is not fixed times what its come-back costs.  Decisions
-people made are honoured.
+Rows of the store -> ``work_items`` -> lines: vehicles to bring in before those to scan, safety
+first, then expected loss: the chance that a fault is not fixed times the cost of its come-back.
+People's decisions are applied.
 """
 
 import json
@@ -45,7 +45,7 @@ _LINES_AT_ONCE: Final = 10_000
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """One line before it is ranked."""
+    """One line, before ranking."""
 
     vehicle_id: str
     audience: str
@@ -79,7 +79,7 @@ def build_worklist(
 
 
 def _lines(desk: "_Desk") -> pl.DataFrame:
-    """Put all lines together, in frames as they come: as rows of Python they would be large."""
+    """Put all lines together, in frames as they come: Python rows would be large."""
     frames = [pl.DataFrame(schema=_WORKLIST | _ORDER)]
     lines = desk.lines()
     while some := [desk.row(line) for line in islice(lines, _LINES_AT_ONCE)]:
@@ -110,7 +110,7 @@ class _Desk:
             self._decisions[row[1]].append(Decided(*row))
 
     def _told(self, family: str, code: str, ecu: str) -> Row:
-        """Look up what holds for every row of a fault, once."""
+        """Look up once what applies to every row of a fault."""
         return {
             "unit": self._book.unit(ecu),
             "cautions": tuple(c.id for c in self._catalogue.cautions(family, code, ecu)),
@@ -118,7 +118,7 @@ class _Desk:
         }
 
     def _work(self, vehicle: Row) -> VehicleWork:
-        """Gather one vehicle's rows; name each row's unit and the cautions of work on it."""
+        """Collect one vehicle's rows; add to each its unit's name and the cautions of work on it."""
         of: dict[str, list[Row]] = {}
         for name, rows in self._rows.items():
             of[name] = rows.of(vehicle["vehicle_id"])
@@ -135,7 +135,7 @@ class _Desk:
         )
 
     def lines(self) -> Iterator[_Line]:
-        """Lines of all audiences, vehicle by vehicle; what was decided in lines of its own."""
+        """Lines of all audiences, vehicle by vehicle; decided matters on lines of their own."""
         for vehicle in self._vehicles.iter_rows(named=True):
             stocked = vehicle["stock_status"] == "in_stock"
             items = list(items_of(self._work(vehicle), self._items))
@@ -184,7 +184,7 @@ class _Desk:
             (),
             (),
         )
-        # the audit has said why; its full scan is the one these ask for
+        # the audit gives the reason; its full scan covers the scans these ask for
         told = [
             replace(item, grounds=())
             if item.kind == "repair"
@@ -194,7 +194,7 @@ class _Desk:
         return [verdict, *told]
 
     def row(self, line: _Line) -> dict[str, Any]:
-        """Put a line together from its items, the most pressing first."""
+        """Put a line together from its items, the most urgent first."""
         costs = [self._costs.of(i.component, line.vehicle_id, line.site) for i in line.items]
         loss = [i.p_not_fixed * c.amount for i, c in zip(line.items, costs, strict=True)]
         order = sorted(range(len(loss)), key=lambda n: self._pressing(line.items[n], loss[n]))
@@ -211,7 +211,8 @@ class _Desk:
             "audience": line.audience,
             "rank": None,
             "deeds": _listed(deeds),
-            # (whole, item by item: what comes of an attempt is said of that attempt)
+            # (all reasons of the line, item by item: what follows from an attempt refers to that
+            # attempt)
             "grounds": _listed(
                 g for grounds in dict.fromkeys(i.grounds for i in items) for g in grounds
             ),
@@ -283,7 +284,7 @@ def _listed(reasons: Iterable[Reason]) -> str:
 
 
 def _ranked(lines: pl.DataFrame) -> pl.DataFrame:
-    """Rank the lines of each audience; lines decided away get no rank, but for safety's.
+    """Rank the lines of each audience; decided lines get no rank, unless they concern safety.
 
     In the order in which pages print them: what to bring in, then what to scan.
     """
@@ -313,7 +314,7 @@ SELECT decision_id, vehicle_id, attempt_id, ecu, code, word, until_at, until_km,
 FROM store.decisions WHERE undone_at IS NULL ORDER BY decision_id
 """
 
-# what lines are ranked by beside what they say
+# what lines are ranked by, beside their content
 _ORDER: Final[dict[str, Any]] = {"_no_hold": pl.Boolean, "_caution_rank": pl.Int32}
 
 _WORKLIST: Final[dict[str, Any]] = {

@@ -1,5 +1,5 @@
--- The bucket's scan rows: the only look at the store's largest table.  A bucket is a run of
--- vehicle ids, so its ends let the database pass over most rows by that one column.
+-- The bucket's scan rows: the only time the store's largest table is read. A bucket is a range of
+-- vehicle ids, so its ends let the database skip most rows by that one column.
 CREATE OR REPLACE TEMP TABLE bucket_scans AS
 SELECT b.vehicle_no, s.scan_id, s.scanned_at, s.odometer_km, s.engine_hours, s.scan_scope,
     s.visit_reason, s.memory, s.ecu, s.ecu_response, s.code, s.status, s.description,

@@ -1,5 +1,5 @@
--- Every instant at which something happened to a vehicle of the bucket, and what its
--- odometer or hour meter showed.  Scans of one scan_id are one moment: its first row's.
+-- Every instant at which something happened to a vehicle of the bucket, and what its odometer or
+-- hour meter showed.  Rows of one scan_id are one moment: that of the first row.
 CREATE OR REPLACE TEMP TABLE scan_heads AS
 SELECT row_number() OVER (ORDER BY vehicle_no, seen_at, scan_id) AS scan_no, *
 FROM (

@@ -1,5 +1,6 @@
--- The km of every moment.  ``odometer`` holds the fitted readings; where a vehicle has none,
--- its engine hours or, failing these, its days stand in at an assumed rate, and say so.
+-- The km of every moment. ``odometer`` holds the fitted readings. A vehicle without any gets km
+-- from its engine hours, or from its days if it has no hours either, at an assumed rate; ``clock``
+-- records which.
 CREATE OR REPLACE TEMP TABLE vehicle_clocks AS
 SELECT v.vehicle_no,
     CASE WHEN o.vehicle_no IS NOT NULL THEN 'km'
@@ -9,7 +10,7 @@ LEFT JOIN (SELECT DISTINCT vehicle_no FROM odometer WHERE line_km IS NOT NULL) o
 LEFT JOIN (SELECT DISTINCT vehicle_no FROM moments WHERE engine_hours IS NOT NULL) h
     USING (vehicle_no);
 
--- one point per vehicle and instant: the furthest reading
+-- one point for each vehicle and instant: the furthest reading
 CREATE OR REPLACE TEMP TABLE line AS
 SELECT vehicle_no, read_at AS point_at, max(line_km) AS km
 FROM odometer WHERE line_km IS NOT NULL GROUP BY vehicle_no, read_at
@@ -24,7 +25,7 @@ SELECT vehicle_no, happened_at,
 FROM (SELECT DISTINCT vehicle_no, happened_at FROM moments)
 JOIN vehicle_clocks USING (vehicle_no) WHERE clock = 'days';
 
--- the usual km a day: over the whole line, where it is long enough to tell
+-- the usual km a day: over the whole line, if it is long enough
 CREATE OR REPLACE TEMP TABLE rates AS
 SELECT vehicle_no, max(point_at) AS last_at, min(point_at) AS first_at,
     CASE WHEN date_diff('day', min(point_at), max(point_at)) >= 30

@@ -1,5 +1,5 @@
--- Control units by number.  Tools call one unit by many names; a name the lexicon knows stands
--- for its function, unless a vehicle has two units in one scan that would then be called alike.
+-- Control units by number. Tools use many names for one unit; a name the lexicon knows means its
+-- function, unless that would give two units of a vehicle in one scan the same name.
 CREATE OR REPLACE TEMP TABLE units AS
 WITH called AS (
     SELECT t.vehicle_no, t.told, l.label FROM told_units t JOIN unit_labels l USING (told)
@@ -23,7 +23,7 @@ FROM (
 
 CREATE OR REPLACE TEMP TABLE unit_names AS SELECT DISTINCT unit_no, vehicle_no, ecu FROM units;
 
--- The bucket's scan rows with numbers for names.
+-- The bucket's scan rows with numbers instead of names.
 CREATE OR REPLACE TEMP TABLE scan_rows AS
 SELECT h.scan_no, u.unit_no, s.ecu_response, s.memory, s.code, s.status, s.description,
     s.first_seen_km, s.distance_since_clear_km, s.warmups_since_clear, s.monitors_incomplete,

@@ -1,5 +1,5 @@
--- A fault: one code in one unit of one vehicle, by number, with what it is about.  A code that
--- stands on work orders only has no unit.
+-- A fault: one code in one unit of one vehicle, by number, with what it is about.  A code found
+-- only on work orders has no unit.
 CREATE OR REPLACE TEMP TABLE faults AS
 SELECT row_number() OVER (ORDER BY c.vehicle_no, c.unit_no NULLS LAST, c.code) AS fault_no,
     c.vehicle_no, c.unit_no, c.code AS told, m.named AS code, m.family, m.monitor, m.min_clean_km,
@@ -23,7 +23,7 @@ JOIN part_families p ON p.part_family = r.part_family
 WHERE r.action IS DISTINCT FROM 'inspect'
 GROUP BY ALL;
 
--- What the texts of orders tell that name neither codes nor part.
+-- What the texts of orders say if the orders name neither codes nor part.
 CREATE OR REPLACE TEMP TABLE order_works AS
 SELECT DISTINCT b.vehicle_no, r.repair_id, t.notes, t.part, t.family, t.action, t.why, t.named
 FROM store.repairs r
@@ -62,7 +62,7 @@ JOIN moment_km m ON m.vehicle_no = r.vehicle_no AND m.origin = 'repair'
 GROUP BY r.vehicle_no, r.repair_id
 HAVING bool_or(coalesce(r.action, '') <> 'inspect');
 
--- The codes on work orders, as the vehicle's make calls them.
+-- The codes on work orders, in the spelling of the vehicle's make.
 CREATE OR REPLACE TEMP TABLE listed_codes AS
 SELECT l.*, f.fault_no AS unseen_fault_no, f.code
 FROM (
@@ -75,29 +75,28 @@ JOIN faults f ON f.vehicle_no = l.vehicle_no AND f.told = l.listed AND f.unit_no
 -- A code without its failure type: what people write on work orders, and some tools show.
 CREATE OR REPLACE TEMP MACRO base_code(code) AS split_part(split_part(code, ' FMI ', 1), '-', 1);
 
--- A part told without its place is of every place of its family.
+-- A part without its place counts for every place of its family.
 CREATE OR REPLACE TEMP MACRO part_fits(part, fault) AS
     part = fault OR NOT contains(part, ':') AND component_of(fault) = part;
 
--- How far off the place of a clear may be that a distance counter gives (own judgement).
+-- How far off the place of a clear from a distance counter may be (own judgement).
 CREATE OR REPLACE TEMP MACRO counter_slack(since_clear_km) AS
     greatest(getvariable('counter_slack_km'), 0.01 * since_clear_km);
 
--- Two places that lie further apart than a visit reaches, or not, whatever they are within their
--- bounds.
+-- Whether two places are further apart than one visit, anywhere within their bounds.
 CREATE OR REPLACE TEMP MACRO surely_apart(low, high, other_low, other_high) AS
     coalesce(greatest(other_low - high, low - other_high) > getvariable('visit_km'), false);
 CREATE OR REPLACE TEMP MACRO surely_near(low, high, other_low, other_high) AS
     coalesce(greatest(other_high, high) - least(other_low, low) <= getvariable('visit_km'), false);
 
--- One row per scan and control unit: did it answer, which memory was read, what counters say.
+-- One row per scan and control unit: did it answer, which memory was read, and its counters.
 CREATE OR REPLACE TEMP TABLE unit_readings AS
 SELECT g.*, h.vehicle_no, h.seen_at, h.scan_scope, h.visit_reason, m.km, m.km_low, m.km_high
 FROM (
     SELECT scan_no, unit_no,
         bool_or(ecu_response = 'answered' OR code IS NOT NULL) AS answered,
         bool_or(memory = 'stored') AS is_stored_memory,
-        -- a saturated counter says only "at least": SAE J1979, PID 31 stops at 65535, 30 at 255
+        -- a saturated counter means only "at least": SAE J1979, PID 31 stops at 65535, 30 at 255
         min(distance_since_clear_km) FILTER (distance_since_clear_km < 65535) AS since_clear_km,
         min(warmups_since_clear) FILTER (warmups_since_clear < 255) AS warmups,
         max(monitors_incomplete) AS monitors_incomplete, max(ecu_vin) AS ecu_vin
@@ -109,12 +108,12 @@ JOIN scan_heads h USING (scan_no)
 LEFT JOIN moment_km m ON m.vehicle_no = h.vehicle_no AND m.origin = 'scan'
     AND m.origin_id = h.scan_id;
 
--- One row per scan and fault, with the strongest thing any of its rows says.
+-- One row per scan and fault, with the strongest presence of its rows.
 CREATE OR REPLACE TEMP TABLE sightings AS
 SELECT r.scan_no, f.fault_no, any_value(f.unit_no) AS unit_no,
     arg_min(p.presence, p.strength) AS presence,
     arg_min(r.status, (p.strength, r.status)) AS status,
-    -- listed, but said not to be failing
+    -- listed, but reported as not failing
     coalesce(bool_and(p.is_inactive) FILTER (p.presence = 'present'), false) AS is_inactive,
     max(r.first_seen_km) AS told_km, max(r.description) AS description
 FROM scan_rows r

@@ -1,9 +1,9 @@
 -- When was each control unit's fault memory cleared?  From what is surest to what is presumed:
 --
---   1  recorded_clears   somebody wrote it down
---   2  counter_clears    the unit's own counter since the last clear tells it
+--   1  recorded_clears   written down by somebody
+--   2  counter_clears    the unit's own counter since the last clear shows it
 --   3  known_clears      both, with a vague place made exact by the next counter
---   4  vanished          a stored code is gone, and none of these says why
+--   4  vanished          a stored code is gone, and none of these explains it
 --   5  presumed_clears   a repair in between explains it
 --   6  clear_events      all of them
 --
@@ -37,7 +37,7 @@ LEFT JOIN moment_km m ON m.vehicle_no = c.vehicle_no AND m.origin = 'clear'
     AND m.origin_id = c.cleared_at::VARCHAR
 GROUP BY ALL;
 
--- 2  Clears that a counter tells.  Units that never sent one have nothing to tell here.
+-- 2  Clears shown by a counter. Units that never sent one have no rows here.
 CREATE OR REPLACE TEMP TABLE counter_readings AS
 WITH counting AS (
     SELECT DISTINCT unit_no FROM unit_readings
@@ -54,14 +54,14 @@ SELECT *,
     lag(seen_at) OVER unit AS previous_at, lag(km) OVER unit AS previous_km,
     lag(warmups) OVER unit AS previous_warmups,
     lag(since_clear_km) OVER unit AS previous_since_clear_km,
-    -- the furthest place of a clear that the scans before imply
+    -- the furthest place of a clear that earlier scans imply
     max(implied_high_km) OVER (
         unit ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS implied_before_km
 FROM read_in_order
 WINDOW unit AS (PARTITION BY unit_no ORDER BY scan_no);
 
--- Every scan implies its last clear once more.  It is a new one where it surely lies beyond those
--- implied before, or where the counter fell.
+-- Every scan implies its last clear once more. It is a new clear if it is surely beyond those
+-- implied before, or if the counter fell.
 CREATE OR REPLACE TEMP TABLE newly_implied AS
 -- a distance counter gives the place
 SELECT unit_no, vehicle_no, implied_low_km - slack_km AS km_low, implied_km AS km,
@@ -72,7 +72,7 @@ WHERE implied_km >= -slack_km
         OR implied_low_km > implied_before_km + slack_km
         OR since_clear_km + slack_km < previous_since_clear_km)
 UNION ALL
--- a counter that fell says only: between the two scans
+-- a counter that fell means only: between the two scans
 SELECT unit_no, vehicle_no, previous_km, km, km, previous_at, seen_at
 FROM counter_readings
 WHERE implied_km IS NULL AND warmups < previous_warmups
@@ -80,14 +80,14 @@ WHERE implied_km IS NULL AND warmups < previous_warmups
 
 CREATE OR REPLACE TEMP TABLE counter_clears AS
 WITH unrecorded AS (
-    -- not the same clear that somebody recorded, nor one hidden by a record after it
+    -- not a clear that is already on record, nor one hidden by a later record
     FROM newly_implied n
     WHERE NOT EXISTS (
         FROM recorded_clears r
         WHERE r.unit_no = n.unit_no AND r.cleared_at <= n.high_at
             AND (r.km_high >= n.km_low OR r.km IS NULL AND r.cleared_at >= n.low_at))
 ), places AS (
-    -- a vehicle that stood still was at one place for a while
+    -- a vehicle that did not move was at one place for a time
     SELECT vehicle_no, km, min(point_at) AS reached_at, max(point_at) AS left_at
     FROM line GROUP BY vehicle_no, km
 ), between_places AS (
@@ -122,7 +122,7 @@ LEFT JOIN LATERAL (
 DROP TABLE counter_readings;
 DROP TABLE newly_implied;
 
--- 3  A clear whose place is vague lies where the next distance counter puts it.
+-- 3  A clear with a vague place is put where the next distance counter puts it.
 CREATE OR REPLACE TEMP TABLE known_clears AS
 WITH counters AS (
     SELECT unit_no, seen_at, km - since_clear_km AS implied_km,
@@ -187,8 +187,8 @@ WITH aimed AS (
         km, km_low, km_high
     FROM repairs WHERE repaired_at >= low_at
 ), of_the_same_visit AS (
-    -- Orders are opened before the vehicle is read, and some are dated by their day only.  So an
-    -- aimed repair may be dated before the scan of its own visit where nothing was driven between;
+    -- Orders are opened before the vehicle is read, and some are dated by their day only.  So, if
+    -- nothing was driven between, an aimed repair may be dated before the scan of its own visit;
     -- the clear then follows that scan.
     SELECT unit_no, low_at, is_aimed, repaired_at, repair_id, low_at AS cleared_at,
         scan_km AS km, scan_km AS km_low, scan_km AS km_high
@@ -197,8 +197,8 @@ WITH aimed AS (
         AND (repaired_at >= low_at - getvariable('visit')
             AND NOT surely_apart(km_low, km_high, scan_km, scan_km)
             OR surely_near(km_low, km_high, scan_km, scan_km))
-        -- not where that scan was made after the work: it says so, or a clear came before it, or a
-        -- code had gone by then
+        -- not if that scan was made after the work: it is recorded so, or a clear came before it,
+        -- or a code had gone by then
         AND visit_reason <> 'post_repair'
         AND (visit_reason = 'pre_repair' OR NOT EXISTS (
             FROM recorded_clears c
@@ -212,7 +212,7 @@ FROM (FROM between_scans UNION ALL FROM of_the_same_visit)
 QUALIFY row_number() OVER (
     PARTITION BY unit_no, low_at ORDER BY is_aimed DESC, repaired_at DESC, repair_id DESC) = 1;
 
--- 6  All clears.  What vanished without a repair went anywhere between the two scans.
+-- 6  All clears. What vanished without a repair went anywhere between the two scans.
 CREATE OR REPLACE TEMP TABLE clear_events AS
 WITH intervals AS (
     SELECT DISTINCT unit_no, low_at, high_at, km_low, km_high FROM vanished

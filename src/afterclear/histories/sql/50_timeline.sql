@@ -1,7 +1,7 @@
--- Readings and clears of one control unit in one order.  At the same instant a scan before the
--- work comes first, then the clear, then a scan after it; an inferred clear lies after every
--- scan of its instant, but before the one that revealed it.  Only of units that ever had a
--- fault: of the others nothing is asked.
+-- Readings and clears of one control unit in one order.  At the same instant a scan before the work
+-- comes first, then the clear, then a scan after it; an inferred clear lies after every scan of its
+-- instant, but before the one that revealed it.  Only units that ever had a fault: the others are
+-- never needed.
 CREATE OR REPLACE TEMP TABLE unit_timeline AS
 WITH events AS (
     SELECT unit_no, seen_at AS happened_at, scan_no, false AS is_clear,
@@ -24,7 +24,8 @@ WITH events AS (
 SELECT *,
     row_number() OVER unit AS seq,
     count(*) FILTER (is_clear) OVER unit AS clear_no,
-    -- without those that only one code's absence speaks of: another may have stayed all along
+    -- without clears inferred from the absence of one code only: another code may have stayed all
+    -- along
     count(*) FILTER (is_clear AND clear_origin <> 'vanished') OVER unit AS emptied_no,
     count(*) FILTER (is_stored_reading) OVER unit AS reading_no
 FROM events
@@ -42,11 +43,11 @@ SELECT r.unit_no, r.scan_no, r.happened_at AS seen_at, r.km, r.visit_reason,
     r.monitors_incomplete, r.seq, r.clear_no, r.emptied_no, r.reading_no,
     c.cleared_at, c.clear_km, c.clear_km_low,
     -- readings of stored memory at even places, active-only ones between them: a code is gone
-    -- between two places when a stored reading lies strictly between
+    -- between two places if a stored reading is strictly between them
     CASE WHEN r.is_stored_reading THEN 2 * r.reading_no ELSE 2 * r.reading_no + 1 END AS place,
     r.km - c.clear_km AS cleared_km_ago,
-    -- why the absence of any code proves nothing in this reading; NULL when it may.  (Reasons are
-    -- codes of ``reasons.EvidenceReason``; their numbers stand in columns beside them.)
+    -- why the absence of any code proves nothing in this reading; NULL if it may prove something.
+    -- (Reasons are codes of ``reasons.EvidenceReason``; their numbers are in columns beside them.)
     CASE
         WHEN NOT r.answered THEN 'no_answer'
         WHEN NOT r.is_stored_memory THEN 'active_only'
@@ -59,8 +60,8 @@ WHERE NOT r.is_clear;
 
 DROP TABLE unit_timeline;
 
--- Why a reading without a code is no evidence that its fault is gone; NULL when it is.  Where
--- readiness is known it decides; otherwise the family's distance since the clear.
+-- Why a reading without a code is no evidence that its fault is gone; NULL if it is evidence.
+-- Readiness decides if it is known; otherwise the family's distance since the clear.
 CREATE OR REPLACE TEMP MACRO why_no_evidence(
     why_blind, monitors_incomplete, cleared_km_ago, monitor, min_clean_km) AS
     CASE

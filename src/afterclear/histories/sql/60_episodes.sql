@@ -1,6 +1,6 @@
--- Runs of sightings with neither a clear nor a reading without the code between them.  A run of
--- nothing but pending sightings of one visit is a sign, not an episode: a second readout minutes
--- later is no second look.
+-- Runs of sightings with neither a clear nor a reading without the code between them.  A run with
+-- only pending sightings in one visit is a sign, not an episode: a second readout minutes later
+-- does not count as a second scan.
 CREATE OR REPLACE TEMP TABLE shown AS
 WITH placed AS (
     SELECT s.fault_no, s.unit_no, s.scan_no, s.presence, s.told_km,
@@ -38,10 +38,9 @@ GROUP BY fault_no, run;
 CREATE OR REPLACE TEMP TABLE stored_readings AS
 FROM readings WHERE place % 2 = 0;
 
--- Onset: after the last reading that could have shown the code, or after the last clear.
--- End: the first of a clear and a reading without it; neither: still open.  (Looked up by
--- place and joined, so that an open end stays NULL; an aggregate that skips NULL would hand it
--- an earlier scan's end.)
+-- Onset: after the last reading that could have shown the code, or after the last clear. End: the
+-- first of a clear and a reading without it; neither: still open.  (Looked up by place and joined,
+-- so that an open end stays NULL; an aggregate that skips NULL would take an earlier scan's end.)
 CREATE OR REPLACE TEMP TABLE episodes AS
 WITH before AS (
     SELECT e.fault_no, e.run, r.seen_at, r.km
@@ -74,7 +73,7 @@ SELECT f.vehicle_no, e.fault_no, e.run, f.unit_no, f.code, f.family,
     first_seen_at AS onset_high_at,
     CASE WHEN absent_at >= cleared_before_at OR cleared_before_at IS NULL
          THEN absent_km ELSE cleared_before_km END AS onset_low_km,
-    -- a unit that tells the km of its first sight narrows the onset, where that is possible
+    -- a unit that reports the km of its first sighting narrows the onset, if that km is possible
     CASE WHEN told_km > coalesce(greatest(absent_km, cleared_before_km), 0)
               AND told_km < first_seen_km THEN told_km ELSE first_seen_km END AS onset_high_km,
     absent_at IS NOT NULL AND (cleared_before_at IS NULL OR absent_at >= cleared_before_at)

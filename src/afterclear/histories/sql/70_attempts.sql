@@ -1,9 +1,9 @@
 -- Fix attempts: a repair aimed at a code, or a bare clear of a code that was there.
 
 -- A listed code means the fault of that code alive at the repair, whichever unit reports it and
--- with any failure type; failing that the latest or else the next one; failing that one seen as a
--- sign, as permanent or untested only; failing that one alive with another failure type, or shown
--- without; failing that, itself.
+-- with any failure type. Otherwise, in this order: the latest or else the next one; one seen as a
+-- sign, as permanent or untested only; one alive with another failure type, or shown without;
+-- itself.
 CREATE OR REPLACE TEMP TABLE aimed_by_code AS
 WITH known AS (
     SELECT vehicle_no, fault_no, code, first_seen_at, last_seen_at, ended_high_at,
@@ -39,7 +39,7 @@ SELECT l.vehicle_no, l.repair_id, coalesce(c.fault_no, l.unseen_fault_no) AS fau
 FROM listed_codes l
 LEFT JOIN chosen c USING (vehicle_no, repair_id, listed);
 
--- A row of a work order without codes is aimed at what was alive in its part's family.
+-- A row of a work order without codes is aimed at what was alive in the family of its part.
 CREATE OR REPLACE TEMP TABLE aimed_by_part AS
 SELECT DISTINCT j.vehicle_no, j.repair_id, e.fault_no
 FROM jobs j
@@ -61,9 +61,9 @@ SELECT fault_no, 'clear_only', NULL, ended_high_at, ended_high_km, ended_km_low,
 FROM episodes
 WHERE ended_by = 'clear' AND clear_origin IN ('recorded', 'counter');
 
--- What was tried on one fault within one visit is one attempt; work counts before a bare clear.
--- So is a clear days after the work where nothing was driven and the code was never seen gone: the
--- vehicle stood in the workshop, or the order is dated by its opening or its day only.
+-- Everything tried on one fault within one visit is one attempt; work counts before a bare clear. A
+-- clear days after the work belongs to it if nothing was driven and no scan showed the code gone:
+-- the vehicle was in the workshop, or the order is dated by its opening or its day only.
 CREATE OR REPLACE TEMP TABLE visits_tried AS
 WITH ordered AS (
     SELECT *, lag(tried_at) OVER fault AS before_at, lag(km_low) OVER fault AS before_km_low,
@@ -93,7 +93,7 @@ SELECT fault_no, visit_no,
     min(km_low) AS tried_km_low, max(km_high) AS tried_km_high
 FROM numbered GROUP BY fault_no, visit_no;
 
--- A clear in a visit with work on something else is no bare clear: the order it went with.
+-- A clear in a visit with work on something else is no bare clear: the order it belongs to.
 CREATE OR REPLACE TEMP TABLE cleared_beside AS
 SELECT t.fault_no, t.visit_no,
     min_by(j.repair_id, (abs(date_diff('second', j.repaired_at, t.tried_at)), j.repair_id))
@@ -104,13 +104,13 @@ JOIN jobs j ON j.vehicle_no = f.vehicle_no
     AND (j.repaired_at BETWEEN t.tried_at - getvariable('visit')
             AND t.tried_at + getvariable('visit')
         AND NOT surely_apart(j.km_low, j.km_high, t.tried_km_low, t.tried_km_high)
-        -- the vehicle stood in the workshop, or the order is dated by its opening or its day only
+        -- the vehicle was in the workshop, or the order is dated by its opening or its day only
         OR j.repaired_at < t.tried_at
             AND surely_near(j.km_low, j.km_high, t.tried_km_low, t.tried_km_high))
 WHERE t.kind = 'clear_only'
 GROUP BY t.fault_no, t.visit_no;
 
--- The attempt starts at the visit's last clear of the unit; without one, at the work itself.
+-- The attempt starts at the visit's last clear of the unit, or at the work itself if there is none.
 CREATE OR REPLACE TEMP TABLE attempts AS
 WITH cleared AS (
     SELECT t.*, f.vehicle_no, f.unit_no, f.code, f.family, c.cleared_at, c.clear_km,
@@ -140,7 +140,7 @@ WITH cleared AS (
     WHERE c.latest = 1
 )
 SELECT n.*,
-    -- the watch ends where the fault is worked on again, under whichever of its circuit's codes
+    -- observation ends when the fault is worked on again, under any code of its circuit
     CASE WHEN o.start_seq < n.own_next_seq THEN o.start_seq
          ELSE coalesce(n.own_next_seq, o.start_seq) END AS next_start_seq,
     CASE WHEN o.start_seq < n.own_next_seq THEN o.attempted_at
@@ -148,8 +148,8 @@ SELECT n.*,
 FROM (
     SELECT s.* EXCLUDE (named_by),
         row_number() OVER (ORDER BY s.vehicle_no, s.attempted_at, s.fault_no, s.visit_no) AS fix_no,
-        -- 48 bits: among two million attempts two are alike once in a hundred such fleets; of
-        -- two clears in one minute the second has its number beside it
+        -- 48 bits: in one fleet of a hundred with two million attempts, two are equal; of two
+        -- clears in one minute the second has its number beside it
         'A' || left(md5(concat_ws('|', b.vehicle_id, u.ecu, s.code, s.kind,
             s.named_by, nullif(row_number() OVER (
                 PARTITION BY s.fault_no, s.kind, s.named_by
@@ -170,15 +170,15 @@ LEFT JOIN LATERAL (
     WHERE c.fault_no = n.fault_no AND t.start_seq > n.start_seq
 ) o ON true;
 
--- Whether a part may have been fitted that wears from then on, and whose.  A part that came with a
--- number was fitted, unless the work was only to look or clean; where an order does not say what was
--- done, one may have been.
+-- Whether a part that wears may have been fitted, and whose. A part with a number was fitted,
+-- unless the work was only to inspect or clean; if an order does not say what was done, one may
+-- have been.
 CREATE OR REPLACE TEMP TABLE fitted AS
 WITH told AS (
     SELECT a.fix_no, lower(trim(r.part_brand)) AS brand, coalesce(r.action, t.action) IS NULL AS is_untold,
         coalesce(list_contains(string_split(coalesce(r.action, t.action), ' '), 'replace'),
             r.part_number IS NOT NULL) AS is_fitted,
-        -- a part nobody named is of what the order was for
+        -- a part without a brand belongs to what the order was for
         coalesce(part_fits(p.family, a.family) OR split_part(p.family, ':', 1) NOT IN ('code', 'part')
             AND split_part(p.family, ':', 1) = split_part(a.family, ':', 1), true) AS is_own
     FROM attempts a

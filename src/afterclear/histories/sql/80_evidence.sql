@@ -12,8 +12,8 @@ JOIN shown h ON h.fault_no = c.other_no
 JOIN sightings s ON s.fault_no = h.fault_no AND s.scan_no = h.scan_no
 GROUP BY c.fault_no, h.scan_no;
 
--- Every later reading of the attempt's unit, until the fault is seen again or tried again,
--- and what may be concluded from it.
+-- Every later reading of the attempt's unit, until the fault is seen again or tried again, and what
+-- it proves.
 CREATE OR REPLACE TEMP TABLE findings AS
 WITH later AS (
     SELECT a.fix_no, a.attempted_at, a.attempted_km,
@@ -22,7 +22,7 @@ WITH later AS (
         coalesce(h.is_fault, false) AS is_fault,
         o.scan_no IS NOT NULL AS is_beside, o.code AS beside_code,
         coalesce(o.run_first_seq > a.start_seq, false) AS is_new_beside,
-        -- a run that began before the work and was never broken: the code was never gone
+        -- a run that began before the work and was never interrupted: the code was never gone
         coalesce(h.run_first_seq <= a.start_seq, false) AS never_gone,
         a.own_clear_no IS NOT NULL OR r.visit_reason = 'post_repair' AS after_work,
         r.seen_at <= a.attempted_at + getvariable('visit')
@@ -41,7 +41,7 @@ WITH later AS (
     LEFT JOIN sightings s ON s.fault_no = a.fault_no AND s.scan_no = r.scan_no
     LEFT JOIN shown h ON h.fault_no = a.fault_no AND h.scan_no = r.scan_no
     LEFT JOIN shown_beside o ON o.fault_no = a.fault_no AND o.scan_no = r.scan_no
-    -- a scan of the visit said to be before the work is, whatever the clocks say
+    -- a scan of the visit recorded as before the work is before it, whatever the clocks say
     WHERE NOT (r.visit_reason = 'pre_repair'
         AND (a.own_clear_no IS NULL OR a.kind = 'repair' AND r.seen_at <= a.tried_at)
         AND r.seen_at <= a.attempted_at + getvariable('visit')
@@ -59,7 +59,7 @@ WITH later AS (
              WHEN is_fault AND never_gone AND may_be_old THEN 'no_evidence'
              WHEN is_fault AND (same_visit OR never_gone) THEN 'stayed'
              WHEN is_fault THEN 'returned'
-             -- the same circuit, under another code that began after the work: no less a return
+             -- the same circuit, with another code that began after the work: also a return
              WHEN is_new_beside AND NOT same_visit AND (after_work OR NOT at_rest) THEN 'returned'
              WHEN presence = 'sign' THEN 'sign'
              WHEN is_beside THEN 'no_evidence'
@@ -93,7 +93,7 @@ SELECT *,
     END AS reason
 FROM judged;
 
--- A clean reading looks back to the last clear of its unit; stretches are counted once.
+-- A clean reading covers the way back to the last clear of its unit; stretches count once.
 CREATE OR REPLACE TEMP TABLE evidence AS
 WITH stretches AS (
     SELECT fix_no, scan_no, seq, seen_at, km, finding, reason, monitor, cleared_km_ago,
@@ -121,8 +121,8 @@ SELECT fix_no, scan_no, seq, seen_at, km, finding,
     CASE WHEN finding = 'clean'
          THEN greatest(0, date_diff('second', from_at, seen_at)) / 86400.0 END AS stretch_days,
     CASE WHEN reason = 'other_code_shown' THEN beside_code END AS returned_code,
-    -- for a return: how much may have been driven, unwatched, since the last stretch
-    -- (unknown where either end is: greatest() would pass over that and say 1)
+    -- for a return: how much may have been driven without observation since the last stretch
+    -- (unknown if either end is: greatest() would skip NULL and return 1)
     CASE WHEN finding IN ('returned', 'stayed') AND km - unwatched_from_km IS NOT NULL THEN
         greatest(1, CASE WHEN told_km > unwatched_from_km AND told_km < km
                          THEN told_km ELSE km END - unwatched_from_km)
@@ -144,7 +144,7 @@ SELECT fix_no,
     count(*) FILTER (finding IN ('clean', 'returned', 'stayed')) AS scans_used
 FROM evidence GROUP BY fix_no;
 
--- Work on a fault that had come back under another code of its circuit is no first attempt.
+-- Work on a fault that had come back under another code of its circuit is not a first attempt.
 CREATE OR REPLACE TEMP TABLE repeats AS
 SELECT DISTINCT a.fix_no
 FROM attempts a
@@ -152,8 +152,8 @@ JOIN same_circuit c USING (fault_no)
 JOIN attempts b ON b.fault_no = c.other_no AND b.next_start_seq = a.start_seq
 JOIN attempt_windows w ON w.fix_no = b.fix_no AND w.returned;
 
--- Another code of the same component, first seen while the attempt was being watched.  Of an
--- attempt that came back only the code that told it: what its own code told needs no other.
+-- Another code of the same component, first seen while the attempt was under observation. If the
+-- attempt came back, only the code that showed it: its own code needs no other.
 CREATE OR REPLACE TEMP TABLE related AS
 SELECT a.fix_no, min_by(e.code, (e.first_seen_at, e.code)) AS related_code
 FROM attempts a
@@ -165,13 +165,14 @@ GROUP BY a.fix_no
 UNION ALL
 SELECT fix_no, returned_code FROM attempt_windows WHERE returned_code IS NOT NULL;
 
--- What the pooled model needs to know how often faults begin anew: the first episode of a family on
--- a unit.  Its low end may be a clear, for whichever fault; what the first reading found began before
--- anyone looked, and after work on the family none is the first.  km NULL: nobody knows.
+-- What the pooled model needs about how often new faults begin: the first episode of a family on a
+-- unit. Its low end may be a clear, for whichever fault. What the first reading found began before
+-- observation, and after work on the family no episode is the first. km NULL: not known.
 CREATE OR REPLACE TEMP TABLE onsets AS
 WITH looked AS (
     SELECT unit_no, reading_no,
-        -- a reading looks back to the one before or, where it lies between, to the last clear
+        -- a reading covers the way back to the previous one or, where it is in between, to the last
+        -- clear
         sum(coalesce(greatest(0, km - greatest(km_before,
             CASE WHEN clear_no > clear_no_before THEN clear_km END)), 0))
             OVER (PARTITION BY unit_no ORDER BY reading_no) AS watched_km
@@ -195,7 +196,7 @@ FROM firsts f
 LEFT JOIN looked l USING (unit_no, reading_no)
 LEFT JOIN worked w USING (unit_no, family);
 
--- How far units were watched: from the first reading to the last, less what clears hid.
+-- How far units were observed: from the first reading to the last, less what clears hid.
 CREATE OR REPLACE TEMP TABLE watched AS
 WITH stored AS (
     SELECT unit_no, seen_at, km FROM unit_readings

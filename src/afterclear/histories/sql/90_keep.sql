@@ -1,4 +1,4 @@
--- Put the bucket's vehicles into the store, with names for numbers.
+-- Put the bucket's vehicles into the store, with names instead of numbers.
 -- a plain reading of a scan is kept with the scan, below
 INSERT INTO store.other_readings BY NAME
     SELECT b.vehicle_id, o.* EXCLUDE (vehicle_no)
@@ -100,7 +100,7 @@ INSERT INTO store.watched BY NAME
     JOIN unit_names u USING (unit_no)
     JOIN bucket b USING (vehicle_no);
 
--- what the codes met are about, in words, for pages and lists
+-- what the codes in use are about, in words, for pages and lists
 INSERT INTO store.vehicle_words BY NAME
     SELECT b.vehicle_id, m.named AS code, m.family, min(m.label) AS family_label,
         min(m.meaning) AS meaning, bool_and(m.certain) AS certain
