@@ -54,7 +54,7 @@ Tables that no file writes come from Python, between the files: ``bucket`` and `
 (``build_histories.py``); ``presences``, ``unit_labels`` with ``told_units``, ``meanings``,
 ``part_families``, ``text_works`` and ``text_acts`` (``catalogue_tables.py``).
 
-Decisions that these rules carry:
+Decisions behind these rules:
 
 - An inferred clear carries its interval. Clean evidence begins at its far end; a return may have
   begun at its near end.
@@ -62,26 +62,27 @@ Decisions that these rules carry:
   (``presume_clear_at_repair``, on by default). A code gone without a repair was cleared or aged
   out at an unknown place: evidence begins at the scan that found it gone. It ends no other code's
   episode in the same unit.
-- A code never seen gone since the work "stayed": it counts as come back, but not as a return
-  distance, unless a clear is known.
+- A code never seen gone since the work "stayed": it counts as a come-back, but gives no return
+  distance unless a clear is known.
 - Another code of the same circuit in the same unit (``catalogue/component.py``) that begins after
-  the work is a return, told with that code; one that was there all along makes a scan no evidence.
-  Work on it ends the watch, and is a repeat if the fault had come back.
-- A vehicle that was not driven is still in its visit, however long it stood: a code still listed,
-  with no clear known, proves nothing; a clear is part of the work before it. So an order dated by
-  its day or its opening belongs to the visit it was for (``40_clears.sql``, ``70_attempts.sql``).
-- An entry said not to be active (J1939 previously active, a status byte without failing bits) may
-  be the old one: it is a return only after a clear.
+  the work is a return, reported with that code; if one was there all along, a scan is no evidence.
+  Work on it ends the observation, and is a repeat if the fault had come back.
+- A vehicle that was not driven is still in its visit, however long it was there: a code still
+  listed, with no clear known, proves nothing; a clear is part of the work before it. So an order
+  dated by its day or its opening belongs to the visit it was for (``40_clears.sql``,
+  ``70_attempts.sql``).
+- An entry reported as not active (J1939 previously active, a status byte without failing bits) may
+  be old: it is a return only after a clear.
 - A clear on record has the km of its instant, or those of the next counter; two places are
-  different visits only where they lie apart anywhere within their bounds.
-- A lasting drop of the odometer joins two stretches with 0 km between: evidence is never made
+  different visits only if they are apart anywhere within their bounds.
+- A lasting drop of the odometer joins two stretches with 0 km between: evidence never becomes
   longer than it was.
 - ``ecu`` may be empty in a scan row that has an odometer or hours: an odometer-only reading.
 - What a scan shows is kept with the scan, evidence and odometer readings by number; the old names
   are views (``store/migrations/0009_narrow.sql``). A view must not name a table that the
   histories build under the same name.
-- A tie is broken by name: an analysis of one night must give what a whole rebuild gives, and the
-  database promises no order.
+- Names break ties: one night's analysis must equal a whole rebuild, and the database promises no
+  order.
 - Store SQL sees tables of the same name twice: ``store.attempts`` is kept, ``attempts`` is the
   bucket being built.
 """

@@ -1,12 +1,12 @@
-"""Rebuild the histories of some vehicles: rows in the store -> what was seen, tried, proven.
+"""Rebuild the histories of some vehicles: stored rows -> what was seen, tried, proven.
 
 The rules are the SQL files beside this one, run in their numbers' order over a *bucket* of
-vehicles, in bounded memory; vehicles are independent up to here.  What cannot be said in SQL
-is between them: the odometer line (``odometer.py``), what codes mean (``catalogue_tables.py``).
+vehicles, in bounded memory; vehicles are independent up to here. What SQL cannot express runs
+between the files: the odometer line (``odometer.py``), what codes mean (``catalogue_tables.py``).
 
-The scan rows are read once a bucket (``05_rows.sql``): a bucket is a run of vehicle ids, so the
-store passes over the others by one column. A whole rebuild empties the histories at once: vehicle
-by vehicle, each bucket would look through all the others.
+The scan rows are read once for each bucket (``05_rows.sql``): a bucket is a range of vehicle ids,
+so the store skips the others by one column. A whole rebuild empties the histories at once: vehicle
+by vehicle, each bucket would search all the others.
 """
 
 from collections.abc import Callable, Iterator
@@ -28,20 +28,20 @@ from afterclear.histories.history_rules import HistoryRules
 from afterclear.histories.odometer import is_plausible, odometer_line
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
-# Scan rows a bucket: some hundred MB of work space.
+# Scan rows in a bucket: about a hundred MB of work space.
 BUCKET_ROWS = 2_000_000
 
 _SQL = files("afterclear.histories") / "sql"
 
-# What ``90_keep.sql`` fills, and what hangs on it: tables whose rows name their vehicle ...
+# What ``90_keep.sql`` fills, and what depends on it: tables whose rows name their vehicle ...
 _OF_VEHICLES = (
     "other_readings", "other_moments", "vehicle_clocks", "scan_moments", "known_units",
     "sightings", "clear_events", "episodes", "fix_numbers", "attempts", "onsets", "watched",
     "vehicle_words", "order_texts",
-    # what a finding took from these once
+    # what a finding derived from these once
     "unit_watch", "fault_watch",
 )  # fmt: skip
-# ... and those that name it by a number, which stands with the vehicle in a table of the others.
+# ... and tables that name it by a number, which another table links to the vehicle.
 _HANGING = (("looks", "scan_no", "scan_moments"), ("evidence_steps", "fix_no", "fix_numbers"))
 
 
@@ -54,15 +54,15 @@ def rebuild(
     *,
     anew: bool = False,
 ) -> None:
-    """Rebuild the histories of ``vehicles``, a bucket a transaction.
+    """Rebuild the histories of ``vehicles``, one transaction for each bucket.
 
-    ``progress`` is told the number of vehicles done after each bucket.  ``anew``: what was known
-    of any vehicle is taken out first; a run stopped after that leaves the rest marked as stale.
+    ``progress`` receives the number of vehicles done after each bucket. ``anew``: the histories of
+    all vehicles are deleted first; a run stopped after that leaves the rest marked as stale.
     """
     set_rules(con, rules)
     put_presences(con)
     if anew:
-        # at once: vehicle by vehicle, each bucket would look through all the others
+        # at once: vehicle by vehicle, each bucket would search all the others
         with transaction(con):
             _forget_all(con)
     for bucket in _buckets(con, vehicles):
@@ -77,24 +77,24 @@ def rebuild(
 
 
 def rules_as_written() -> bytes:
-    """Give the text of every rule, so that a store can tell by which a history was built."""
+    """Return the text of every rule, so that a store knows by which rules a history was built."""
     return "".join(rule_files().values()).encode()
 
 
 def rule_files() -> dict[str, str]:
-    """Give the SQL of every rule by its file's name, in the order in which they run."""
+    """Return the SQL of every rule by its file's name, in the order in which they run."""
     names = sorted(file.name for file in _SQL.iterdir() if file.name.endswith(".sql"))
     return {name: _sql(name) for name in names}
 
 
 def _forget_all(con: Connection) -> None:
-    """Take what was known of every vehicle out of the store."""
+    """Delete the histories of every vehicle from the store."""
     for table in (*(name for name, _, _ in _HANGING), *_OF_VEHICLES):
         con.execute(f"DELETE FROM store.{table}")
 
 
 def _forget_bucket(con: Connection) -> None:
-    """Take what was known of the bucket's vehicles out of the store."""
+    """Delete the histories of the bucket's vehicles from the store."""
     for table, number, parent in _HANGING:
         theirs = f"SELECT {number} FROM store.{parent} JOIN bucket USING (vehicle_id)"
         con.execute(f"DELETE FROM store.{table} WHERE {number} IN ({theirs})")
@@ -105,7 +105,7 @@ def _forget_bucket(con: Connection) -> None:
 
 
 def _drop_work(con: Connection) -> None:
-    """Drop the last bucket's tables: some hundred MB the findings can use."""
+    """Drop the last bucket's tables: about a hundred MB that the findings can use."""
     for name in query(con, "SELECT table_name FROM duckdb_tables() WHERE temporary")["table_name"]:
         con.execute(f'DROP TABLE temp."{name}"')
 
@@ -133,7 +133,7 @@ def build_bucket(con: Connection, rules: HistoryRules, catalogue: Catalogue) -> 
 
 
 def set_rules(con: Connection, rules: HistoryRules) -> None:
-    """Hand the settings to the SQL as variables."""
+    """Pass the settings to the SQL as variables."""
     values: dict[str, object] = {
         "as_of": rules.as_of.astimezone(UTC).replace(tzinfo=None),
         "visit": timedelta(hours=rules.visit_hours),
@@ -159,7 +159,7 @@ def _sql(name: str) -> str:
 def _buckets(con: Connection, vehicles: pl.Series) -> Iterator[pl.DataFrame]:
     """Split vehicles, in the order of their ids, into runs of about ``BUCKET_ROWS`` scan rows."""
     create_temp_table(con, "asked", vehicles.unique().to_frame("vehicle_id"))
-    # by bytes, as the ends of a bucket are compared in the store
+    # by bytes, as the database compares the ends of a bucket
     counted = query(
         con,
         """SELECT a.vehicle_id, coalesce(n, 0) AS n FROM asked a
@@ -201,7 +201,7 @@ def _fit_lines(con: Connection, max_km_per_day: float) -> None:
 
 
 def _runs(vehicles: pl.Series) -> Iterator[tuple[int, int]]:
-    """Begin and end of each vehicle's run of rows."""
+    """Start and end of each vehicle's run of rows."""
     lengths = vehicles.rle().struct.field("len").to_numpy() if len(vehicles) else np.array([], int)
     ends = np.cumsum(lengths)
     yield from zip((ends - lengths).tolist(), ends.tolist(), strict=True)

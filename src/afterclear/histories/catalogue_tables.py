@@ -1,6 +1,6 @@
 """What the catalogue says about codes and parts, as small tables the histories join.
 
-Each distinct (make, unit, code, description) is looked up once, however many rows have it.
+Each distinct (make, unit, code, description) is looked up once, however many rows contain it.
 """
 
 from collections.abc import Iterator
@@ -19,7 +19,7 @@ _STRENGTH = {"present": 0, "sign": 1, "not_tested": 2, "permanent": 3, "absent":
 
 
 def put_presences(con: Connection) -> None:
-    """Put what each status proves into the temporary table ``presences``."""
+    """Load what each status proves into the temporary table ``presences``."""
     rows = [
         (status, p.value, _STRENGTH[p.value], says_inactive(status))
         for status, p in presence_table().items()
@@ -30,7 +30,7 @@ def put_presences(con: Connection) -> None:
 
 
 def put_unit_labels(con: Connection, catalogue: Catalogue) -> None:
-    """Name each control unit met by its function, where it is known, as ``unit_labels``.
+    """Name each control unit by its function, if known, in ``unit_labels``.
 
     ``told_units`` has the names each vehicle's tools used; a clear may name a unit otherwise.
     """
@@ -81,9 +81,9 @@ def put_part_families(con: Connection, catalogue: Catalogue) -> None:
 def put_order_texts(con: Connection, catalogue: Catalogue) -> None:
     """Read the distinct texts of the bucket's work orders into ``text_works`` and ``text_acts``.
 
-    ``text_works`` has a row a piece of work, or one with the reason where none is told; of orders
-    that name neither codes nor part.  ``told_action`` is what the order's own column says: it
-    counts before the text.  ``text_acts`` says what any order without such a column did.
+    ``text_works`` has a row a piece of work, or one with the reason if the text names none, for
+    orders that name neither codes nor part. ``told_action`` is the order's own column: it counts
+    before the text. ``text_acts`` has what an order without such a column did.
     """
     asked = query(
         con,
@@ -108,7 +108,7 @@ def put_order_texts(con: Connection, catalogue: Catalogue) -> None:
 def _works(
     catalogue: Catalogue, text: "WorkText", action: str | None
 ) -> Iterator[tuple[object, ...]]:
-    """Rows of ``text_works`` after text and action; an action told elsewhere is of all named."""
+    """Rows of ``text_works`` from text and action; the order's own action applies to all."""
     works = (*text.works, *text.idle) if action else text.works
     for work in works:
         done = action or work.action

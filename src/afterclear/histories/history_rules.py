@@ -1,4 +1,4 @@
-"""The settings histories are built by; naming them loads none of the building."""
+"""The settings of histories, in a module that imports none of the building."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -6,7 +6,7 @@ from datetime import datetime
 
 @dataclass(frozen=True, slots=True)
 class HistoryRules:
-    """The settings the rules use; meanings stand in config.py."""
+    """The settings the rules use; meanings are in config.py."""
 
     as_of: datetime
     visit_hours: float

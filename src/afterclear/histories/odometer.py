@@ -1,10 +1,10 @@
 """One monotone odometer line for a vehicle, through readings that may be wrong.
 
-The line follows the longest chain of readings that agree: never falling by more than a
-rounding, never rising faster than a vehicle can drive.  What does not fit is set aside with a
-reason.  A drop that lasts (a replaced cluster, a rollback: no culprit is named) begins a new
-stretch, and the line goes on from where it stood as if nothing was driven in between, so that
-evidence is never made longer than it was.
+The line follows the longest chain of readings that agree: never falling by more than a rounding,
+never rising faster than a vehicle can drive.  Other readings are set aside with a reason.  A drop
+that lasts (a replaced cluster, a rollback: no culprit is named) begins a new stretch, and the line
+goes on from its last value as if nothing was driven in between, so that evidence never becomes
+longer than it was.
 """
 
 from dataclasses import dataclass
@@ -17,11 +17,11 @@ from afterclear.plain import KM_PER_MILE
 
 FloatArray = NDArray[np.float64]
 
-# A new stretch must be agreed on by this many readings; fewer are set aside as slips.
+# A new stretch needs this many readings that agree; fewer are set aside as slips.
 LASTING = 3
 # Falls smaller than this are rounding (common practice, no source): 2 km or 0.1 %.
 _FALL_KM, _FALL_SHARE = 2.0, 0.001
-# What may be driven between two readings of one day.
+# What a vehicle may drive between two readings of one day.
 _SLACK_KM = 100.0
 # How near a reading must be to a scaled expectation to be called a unit slip.
 _NEAR = 0.03
@@ -33,7 +33,7 @@ class SetAside(StrEnum):
     UNITS = "units"  # fits once miles and km are swapped
     DECIMAL = "decimal"  # fits times or divided by ten
     SINGLE = "single"  # alone between readings that agree
-    JUMP = "jump"  # does not fit, and too few later readings say whether it lasts
+    JUMP = "jump"  # does not fit, and too few later readings show whether it lasts
     LASTING_DROP = "lasting_drop"
 
 
@@ -71,7 +71,7 @@ def odometer_line(days: FloatArray, reading_km: FloatArray, max_km_per_day: floa
 
 
 def is_plausible(days: FloatArray, reading_km: FloatArray, max_km_per_day: float) -> bool:
-    """Tell whether all readings agree, so that the line is the readings themselves."""
+    """Whether all readings agree, so that the line is the readings themselves."""
     rise, gap = np.diff(reading_km), np.diff(days)
     return bool(np.all(rise >= 0) and np.all(rise <= gap * max_km_per_day + _SLACK_KM))
 
@@ -86,7 +86,7 @@ def _stretches(days: FloatArray, km: FloatArray, max_km_per_day: float) -> list[
         if found and len(chain) < LASTING:
             continue
         found.append(chain)
-        # what lies wholly before or after may be a stretch of its own; what lies between is not
+        # what is wholly before or after may be a stretch of its own; what is between is not
         todo += [(begin, int(chain[0])), (int(chain[-1]) + 1, end)]
         todo = [(b, e) for b, e in todo if e > b]
     return sorted(found, key=lambda chain: int(chain[0]))

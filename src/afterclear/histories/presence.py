@@ -1,4 +1,4 @@
-"""What one listed code says: is the fault there, a sign of it, or nothing at all.
+"""What one listed code proves: the fault is there, a sign of it, or nothing at all.
 
 Status bits: ISO 14229-1, annex D.  Bit 0 test failed, bit 1 test failed this operation cycle, bit 2
 pending, bit 3 confirmed, bit 4 test not completed since clear, bit 5 test failed since clear.
@@ -47,9 +47,9 @@ def presence_of_byte(status: int) -> Presence:
 
 
 def says_inactive(status: str) -> bool:
-    """Tell whether a status word or byte says that the fault is remembered, but not failing.
+    """Whether a status word or byte reports the fault as remembered but not failing.
 
-    Such an entry may be old: where nothing cleared it since the work, it is no return.
+    Such an entry may be old: if nothing cleared it since the work, it is no return.
     """
     if status in _WORDS:
         return status == "previously_active"

@@ -1,1 +1,1 @@
-"""What all estimators ask of arrays, and arrays of many groups laid end to end."""
+"""Checks shared by all estimators, and arrays of many groups laid end to end."""

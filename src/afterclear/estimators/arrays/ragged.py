@@ -3,9 +3,9 @@
 Group ``g`` owns rows ``offsets[g]:offsets[g + 1]`` once rows are sorted by group.  All loops
 are over digits or size classes, never over groups, so 10,000 groups cost as much as one.
 
-Large sums are taken by blocks of sorted rows (``Blocks``), and a search ends where the
-log-likelihood is known no better (``WeibullLikelihood.rounding``): of a million lifetimes the
-tenth digit is noise, and a search for it found no limit at all.
+Large sums are taken by blocks of sorted rows (``Blocks``), and a search ends at the accuracy of the
+log-likelihood (``WeibullLikelihood.rounding``): of a million lifetimes the tenth digit is noise,
+and a search for it would never find a limit.
 """
 
 from typing import Any
@@ -64,7 +64,7 @@ def group_sums(values: FloatArray, group: IntArray, n_groups: int) -> FloatArray
 
 
 class Blocks:
-    """Rows sorted by group as blocks, for sums that are made many times.
+    """Rows sorted by group as blocks, for sums that are taken many times.
 
     A block is summed eight times as fast as rows that carry their group's number (measured with
     numpy 2.4, a million rows).
@@ -84,12 +84,12 @@ class Blocks:
         return sums
 
     def spread(self, of_group: NDArray[Any]) -> NDArray[Any]:
-        """Give each row its group's value, shape (n_rows,)."""
+        """Each row's group value, shape (n_rows,)."""
         return np.repeat(of_group, self.sizes)
 
 
 def running_sums(values: FloatArray, offsets: IntArray) -> FloatArray:
-    """Cumulative sum of ``values`` that starts anew in each group, same shape.
+    """Cumulative sum of ``values`` that starts from 0 in each group, same shape.
 
     Groups of like size are summed together as the rows of one table.  A single cumulative sum
     minus its value at each group's start would lose digits as the number of groups grows, and
@@ -171,9 +171,9 @@ def cells_of(*keys: IntArray) -> tuple[IntArray, IntArray]:
 
 
 def _numbered(key: IntArray) -> tuple[IntArray, IntArray]:
-    """Give distinct values numbers from 0 in their order, and tell the first row of each.
+    """Number distinct values from 0 in their order; also return the first row of each.
 
-    Values that lie close are ticked off on a list, in linear time; others have to be sorted.
+    Values in a narrow range are marked on a list, in linear time; others are sorted.
     """
     low = int(key.min(initial=0))
     span = int(key.max(initial=0)) - low + 1

@@ -1,8 +1,8 @@
-"""What every estimator asks of its arrays: each rule once, each message with the value.
+"""Checks of arrays, shared by every estimator: each rule once, each message with the value.
 
 A broken rule is a mistake of the calling code, not of anyone's data, so it is a ``ValueError``:
-rows that people delivered were refused or mended long before an estimator sees them.  The
-``as_`` functions return arrays, the ``check_`` functions raise or return None.
+delivered rows were rejected or corrected long before an estimator sees them.  The ``as_`` functions
+return arrays, the ``check_`` functions raise or return None.
 """
 
 from typing import TypeAlias
@@ -36,10 +36,9 @@ def as_groups(name: str, values: ArrayLike) -> IntArray:
 
 
 def count_groups(group: IntArray, n_groups: int | None) -> int:
-    """Give the number of groups: as told, or as many as there are, at least one.
+    """Return the number of groups: as given, or as many as there are, at least one.
 
-    Raises:
-        ValueError: there are more than told.
+    Raises: ValueError: there are more than given.
 
     """
     n_found = int(group.max(initial=-1)) + 1

@@ -1,1 +1,1 @@
-"""Three ways a fault comes back: the fix failed, the part wore out, a new fault."""
+"""Three reasons why a fault comes back: the fix failed, the part wore out, a new fault."""

@@ -1,16 +1,17 @@
-"""Where the other causes of a cell are looked at: its nodes, and hazards of windows on them.
+"""Nodes at which the other causes of a cell are evaluated, and hazards of windows on them.
 
-A cell is what has one law for returns that are not failures: a component with one brand of part,
-or with none.  On clear roads after an attempt at km 0 its other causes have the cumulative hazard
+A cell is a set of attempts with one law for returns that are not failures: a component with one
+brand of part, or with none.  On clear roads after an attempt at km 0 its other causes have the
+cumulative hazard
 
     H(x) = rho nu x + (x / theta)^kappa
 
 ``nu`` is the rate of new faults of this vehicle and family, known from first onsets, ``rho`` how
-much more or less often they come after work, ``theta`` and ``kappa`` the Weibull life of the part
-that was fitted; kappa is above 1, for what wears out does not do so at once.  One node has no wear.
+much more or less often they begin after work, ``theta`` and ``kappa`` the Weibull lifetime of the
+fitted part; kappa is above 1 because wear takes time.  One node has no wear.
 
 Nodes close in by half a step a round at most (``Moments``): a posterior that falls on one node
-would stay there. In 2,000 simulated vehicles with short lives 75 % of attempts were judged held
+would stay there. In 2,000 simulated vehicles with short lifetimes 75 % of attempts were judged held
 where 88 % were; now 83 %.
 """
 
@@ -29,7 +30,7 @@ _LOG_KAPPA_SPAN = (np.log(1.2), np.log(6.0))
 _FIRST_LOG_RHO = np.linspace(-0.5, 0.5, N_RHO)
 _FIRST_LOG_THETA = np.linspace(np.log(10_000.0), np.log(300_000.0), N_THETA)
 _FIRST_LOG_KAPPA = np.log([1.5, 2.2, 3.2])
-# nodes in standard deviations of what was found: sums on such steps are good to 1e-3
+# nodes in standard deviations of the posterior: sums on such steps are good to 1e-3
 _RHO_STEP, _THETA_STEP, _KAPPA_STEP = 1.2, 0.9, 1.3
 _MOST_HAZARD = np.exp(50.0)  # nothing lasts so long
 _SD = (0.01, 0.7)  # least and most a node's step is laid for
@@ -45,7 +46,7 @@ class CellNodes:
 
     @classmethod
     def common(cls, n_cells: int) -> "CellNodes":
-        """Lay the nodes on which every cell is looked at first."""
+        """Lay out the nodes on which every cell is evaluated first."""
         return cls(
             np.tile(_FIRST_LOG_RHO, (n_cells, 1)),
             np.tile(_FIRST_LOG_THETA, (n_cells, 1)),
@@ -63,12 +64,12 @@ class CellNodes:
 
     @property
     def wear(self) -> tuple[FloatArray, FloatArray]:
-        """Ln theta and kappa of every life, shape (w, 21) each."""
+        """Ln theta and kappa of every lifetime, shape (w, 21) each."""
         theta = np.repeat(self.log_theta, N_KAPPA, axis=1)
         return theta, np.exp(np.tile(self.log_kappa, (1, N_THETA)))
 
     def log_cell(self) -> tuple[FloatArray, FloatArray]:
-        """Ln of the width a node stands for: of rho, and of a life; shape (w,) each."""
+        """Ln of the width of each node: of rho, and of a lifetime; shape (w,) each."""
         rho, theta, kappa = (
             np.log(axis[:, 1] - axis[:, 0])
             for axis in (self.log_rho, self.log_theta, self.log_kappa)
@@ -78,7 +79,7 @@ class CellNodes:
 
 @dataclass(frozen=True, slots=True)
 class Moments:
-    """Mean and standard deviation of each cell, shape (w,), as well as the nodes can tell them."""
+    """Mean and standard deviation of each cell, shape (w,), as well as the nodes show them."""
 
     mean: FloatArray
     sd: FloatArray
@@ -102,14 +103,14 @@ class Moments:
 
 @dataclass(frozen=True, slots=True)
 class Wear:
-    """Hazards of wear on every life of every cell: (km / theta)^kappa, taken apart to be quick."""
+    """Hazards of wear for every lifetime of every cell: (km / theta)^kappa, split for speed."""
 
     kappa: FloatArray  # (w, 3)
     factor: FloatArray  # theta^-kappa, shape (w, 7, 3)
 
     @classmethod
     def of(cls, nodes: CellNodes) -> "Wear":
-        """Take the nodes apart."""
+        """Split the nodes."""
         kappa = np.exp(nodes.log_kappa)
         return cls(kappa, np.exp(-kappa[:, None, :] * nodes.log_theta[:, :, None]))
 

@@ -1,10 +1,10 @@
-"""What is assumed of cells before their own returns are looked at, learnt from all the others.
+"""The prior of cells, before their own returns count: learnt from all the others.
 
 ln rho ~ N(m, .15) by kind of attempt.  A cell's part wears with a share learnt from the others, its
-ln theta ~ N(mean + component + brand, .4): a brand that is weak on one component is doubted on
-the others, and a thin cell leans on its component and its brand.  No cell takes part in what is
-assumed of it, and what a handful of others leave open widens its prior: in a fleet with one
-component its returns must not set the prior they are then explained by.
+ln theta ~ N(mean + component + brand, .4): a brand that is weak on one component lowers the prior
+on the others, and a thin cell is shrunken towards its component and its brand. No cell contributes
+to its own prior, and the uncertainty of a few others widens it: in a fleet with one component,
+returns must not set the prior that then explains them.
 """
 
 from dataclasses import dataclass, replace
@@ -14,7 +14,7 @@ import numpy as np
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 from afterclear.estimators.causes.cell_nodes import N_KAPPA, N_THETA, CellNodes
 
-# own judgement; simulated fleets with lives of 20,000 to 150,000 km bear it out
+# own judgement; simulated fleets with lifetimes of 20,000 to 150,000 km confirm it
 _RHO_SD = 0.15
 _RHO_PSEUDO = 10.0  # cells at rho 1
 _LIFE_MEAN, _LIFE_MEAN_SD = np.log(90_000.0), 0.8
@@ -52,7 +52,7 @@ class CellPrior:
 
     @classmethod
     def before(cls, cells: Cells) -> "CellPrior":
-        """Give what is assumed with no data at all."""
+        """Return the prior without any data."""
         none = np.zeros(cells.kind.size)
         n_components, n_brands = (
             int(codes.max(initial=-1)) + 1 for codes in (cells.component, cells.brand)
@@ -69,7 +69,7 @@ class CellPrior:
         theta = _log_normal(nodes.log_theta, self.log_theta[:, None], self.log_theta_sd[:, None])
         kappa = _log_normal(nodes.log_kappa, _KAPPA_MEAN, _KAPPA_SD)
         life = np.repeat(theta, N_KAPPA, axis=1) + np.tile(kappa, (1, N_THETA))
-        with np.errstate(divide="ignore"):  # no part was fitted: no life has any weight
+        with np.errstate(divide="ignore"):  # no part was fitted: no lifetime has any weight
             life += (log_life_cell + np.log(self.wears))[:, None]
         by_life = np.concatenate([np.log1p(-self.wears)[:, None], life], axis=1)
         density: FloatArray = (rho + log_rho_cell[:, None])[:, :, None] + by_life[:, None, :]
@@ -109,7 +109,7 @@ class CellPrior:
         return mean
 
     def without_own(self, log_rho: FloatArray, share: FloatArray, total: FloatArray) -> "CellPrior":
-        """Take each cell out of the effects it leans on, and widen by what is then left open."""
+        """Remove each cell from its own effects, and widen by the uncertainty that remains."""
         cells = self.cells
         summed = np.bincount(cells.kind, log_rho)[cells.kind] - log_rho
         others = np.bincount(cells.kind)[cells.kind] - 1

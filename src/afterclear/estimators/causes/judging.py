@@ -1,17 +1,16 @@
 """Did the fix hold?  Three causes of a return, fitted in turn until they agree.
 
 The failures of groups (``fix_held``) and the other causes of cells (``others``) explain the same
-returns.  Each round gives the cells what the groups leave to them, and the groups the chance of
-another cause in each window; every return is taken out of what it is judged by.
+returns.  In each round the cells get what the groups leave unexplained, and the groups get the
+chance of another cause in each window; no return contributes to its own judgement.
 
-Six rounds, and each takes every return out of what its group and its cell say of it (E[f / c]
-over the posterior): plugging in means would count it twice. Rounds begin near where they end
-(``_FIRST_ETA_KM``): begun with all early returns taken for failures it takes twenty. Only where
-nearly all comes back it begins so (``_NEARLY_ALL``): few such faults live to see a part wear, lives
-are what they are begun with, and begun with late returns taken for worn parts the rounds end where
-parts last 10,000 km; one attempt in fourteen that had failed was then said to hold. Against what
-the sample's attempts really did, log loss is .450, was .560 with one cause; 20 more attempts are
-held, none more wrongly.
+There are six rounds. Each removes every return from its group's and its cell's posterior (E[f /
+c]): plugging in means would count it twice. Rounds begin near where they end (``_FIRST_ETA_KM``):
+begun with all early returns taken for failures it takes twenty. Only where nearly all comes back it
+begins so (``_NEARLY_ALL``): few such faults reach the age at which a part wears, so lifetimes stay
+at their starting values, and if late returns start as worn parts, the rounds end where parts last
+10,000 km; one failed attempt in fourteen was then judged held. Against what the sample's attempts
+really did, log loss is .450, was .560 with one cause; 20 more attempts are held, none more wrongly.
 """
 
 from dataclasses import dataclass, replace
@@ -30,11 +29,11 @@ from afterclear.estimators.fix_held.prior import Prior
 # Scales of failures in km: a fault that comes back later than a few of these does so for another
 # reason (own judgement: simulated, any bound from 8,000 to 30,000 km gave the same).
 ETA_SPAN_KM = (150.0, 12_000.0)
-# What is thought of failures before the first round: near the end of the search in simulated
-# fleets.  Begun with all early returns taken for failures it takes four times as many rounds.
+# What is assumed of failures before the first round: near the end of the search in simulated
+# fleets. Starting with all early returns as failures takes four times as many rounds.
 _FIRST_P, _FIRST_ETA_KM = 0.25, 3_000.0
 # Share of attempts back within the last of these distances, new faults aside, above which failures
-# are first held to explain all returns: simulated, with up to .8 the other start is the better one.
+# first explain all returns: simulated, with up to .8 the other start is the better one.
 _NEARLY_ALL, _SOON_KM = 0.9, (0.0, 1_000.0, 2_000.0, 4_000.0, 8_000.0, 12_000.0, 16_000.0)
 _LEAN_ON_FLEET = 5.0  # attempts: worth of the fleet's share in a stratum's
 _ROUNDS = 6  # more change shares of failures by less than .01 in simulated fleets
@@ -46,11 +45,11 @@ _LONGEST_CHAIN = 4  # attempts since a part was fitted by which it may have ende
 class OlderParts:
     """The part an attempt left in place, shape (n,) each: it goes on wearing.
 
-    Its wear is taken from what its cell says of parts since they were fitted.  What becomes of
-    it later says nothing of the cell: whether it was what came back before is never certain, and
-    an old part that is taken to live on makes all parts look long-lived: one simulated fleet in
-    three then fell into a state in which no part ever ends (late returns, short lives: ECE .10; so
-    .009, and .030 with no older parts at all).
+    Its wear comes from what its cell shows of parts since they were fitted. What becomes of it
+    later is no evidence about the cell: whether it was the cause of the return before is never
+    certain, and an old part assumed to last on makes all parts look long-lived. One simulated fleet
+    in three then reached a state in which no part ever ends (late returns, short lifetimes: ECE
+    .10; now .009, and .030 without older parts).
     """
 
     cell: IntArray  # the part's; -1: none is known, or the attempt fitted one
@@ -59,13 +58,13 @@ class OlderParts:
 
     @classmethod
     def none(cls, n: int) -> "OlderParts":
-        """Say that no part is known."""
+        """Return the record of no known part."""
         return cls(np.full(n, -1), np.zeros(n), np.zeros(n, dtype=np.int64))
 
 
 @dataclass(frozen=True, slots=True)
 class Attempts:
-    """What was seen of each attempt, shape (n,) each."""
+    """What was observed of each attempt, shape (n,) each."""
 
     group: IntArray  # component x kind x repeat
     stratum: IntArray  # kind x repeat
@@ -79,7 +78,7 @@ class Attempts:
 
 @dataclass(frozen=True, slots=True)
 class ThreeCauses:
-    """What can be said of each attempt, shape (n,) each, and the models behind it."""
+    """The result for each attempt, shape (n,) each, and the models behind it."""
 
     held: FixHeld
     others: Others
@@ -120,7 +119,7 @@ def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
 
 
 def _windows(attempts: Attempts, back: BoolArray) -> tuple[Windows, IntArray]:
-    """Sort attempts with evidence by cell; and where they stood."""
+    """Sort attempts with evidence by cell; also return their original rows."""
     looked = np.flatnonzero((attempts.low_km > 0) | back)
     keys = (attempts.new_per_km, attempts.high_km, attempts.low_km, attempts.cell)
     order = looked[np.lexsort([key[looked] for key in keys])]
@@ -137,7 +136,7 @@ def _windows(attempts: Attempts, back: BoolArray) -> tuple[Windows, IntArray]:
 def _first_ratio(
     attempts: Attempts, tried: SortedAttempts, others: Others, returned: Windows, place: IntArray
 ) -> FloatArray:
-    """Weigh what failures leave to others before anything is fitted, shape (r,)."""
+    """Weigh what failures leave to other causes, before any fit, shape (r,)."""
     low, high = (np.exp(-km / _FIRST_ETA_KM) for km in (returned.low_km, returned.high_km))
     ratio: FloatArray = _FIRST_P * (low - high) / (1 - _FIRST_P + _FIRST_P * high)
     nearly_all = _is_nearly_all(attempts)[place]
@@ -150,10 +149,10 @@ def _first_ratio(
 
 
 def _is_nearly_all(attempts: Attempts) -> BoolArray:
-    """Tell attempts of strata in which hardly one does not come back soon, shape (n,).
+    """Mark attempts of strata in which nearly all come back soon, shape (n,).
 
-    By rates of return in stretches of the way, so that attempts not followed so far count for
-    what was seen of them; new faults are taken off.
+    By rates of return in stretches of the way, so that attempts with a shorter follow-up count for
+    their exposure; new faults are subtracted.
     """
     back, stratum = np.isfinite(attempts.high_km), attempts.stratum
     end = np.where(back, (attempts.low_km + attempts.high_km) / 2, attempts.low_km)
@@ -173,14 +172,14 @@ def _is_nearly_all(attempts: Attempts) -> BoolArray:
 
 
 def _by_place(place: IntArray, values: FloatArray, n: int) -> FloatArray:
-    """Put values where their rows stood in the input."""
+    """Put values back at their rows of the input."""
     found = np.zeros(n)
     found[place] = values
     return found
 
 
 def _older(attempts: Attempts, others: Others, p_worn: FloatArray) -> FloatArray:
-    """Hazard in each window of the part that was left in place; it may have worn out before."""
+    """Hazard in each window of the part left in place; it may have worn out before."""
     part = attempts.older
     survival, held_out = np.ones(p_worn.size), 1 - p_worn
     for _ in range(_LONGEST_CHAIN):

@@ -1,9 +1,8 @@
-"""How often faults begin anew: by family, and on each vehicle, from first onsets.
+"""How often new faults begin: by family, and on each vehicle, from first onsets.
 
-The first episode of a vehicle x unit x family that began while it was watched is an onset;
-exposure ends with it.  What was there in the first reading began before and tells nothing.
-Vehicles differ: each one's factor is the gamma-Poisson mean of its own onsets against those
-to be expected of it.
+The first episode of a vehicle x unit x family that began under observation is an onset; exposure
+ends with it. What was there in the first reading began before and is no evidence. Vehicles differ:
+each one's factor is the gamma-Poisson mean of its own onsets against those expected of it.
 
 The low end of an onset is the last clear, and exposure ends there; families count only on engine
 kinds that ever had them. Against simulated rates the result is within 3 %
@@ -18,19 +17,19 @@ from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.rates.rates import onset_rates, shrunken_rates
 
 _ROUNDS = 3
-# with hardly an onset in a fleet: half a one in this distance (own judgement)
+# with hardly an onset in a fleet: half an onset in this distance (own judgement)
 _PSEUDO_ONSETS, _PSEUDO_KM = 0.5, 100_000.0
 
 
 @dataclass(frozen=True, slots=True)
 class UnitExposure:
-    """Control units, shape (u,) each, and the families each sort of them ever showed."""
+    """Control units, shape (u,) each, and the families that each kind of unit ever showed."""
 
     vehicle: IntArray
     sort: IntArray
-    km: FloatArray  # watched in all
+    km: FloatArray  # exposure in all
     risk_family: IntArray  # (k,) this family can begin ...
-    risk_sort: IntArray  # (k,) ... on units of this sort
+    risk_sort: IntArray  # (k,) ... on units of this kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +38,7 @@ class FirstEpisodes:
 
     unit: IntArray  # row of the unit
     family: IntArray
-    before_km: FloatArray  # watched without it
+    before_km: FloatArray  # exposure without it
     gap_km: FloatArray  # then it began; NaN: it was there in the first reading, or nobody knows
 
 
@@ -58,8 +57,8 @@ def new_faults(
 ) -> NewFaults:
     """Fit families and vehicles in turn.
 
-    ``component``: of each family, shape (n_families,); families lean on their component, and
-    components on the fleet.
+    ``component``: of each family, shape (n_families,); families are shrunken towards their
+    component, and components towards the fleet.
     """
     n_families = component.size
     factor = np.ones(n_vehicles)
@@ -75,7 +74,7 @@ def new_faults(
         family, gap = firsts.family[began], (factor[vehicle_of_first] * firsts.gap_km)[began]
         rates = onset_rates(family, gap, np.maximum(at_risk - gone, 0.0))
         per_km, exposure = _shrunken(rates.n_onsets, rates.exposure_km, component)
-        # what is to be expected of each vehicle
+        # what is expected of each vehicle
         of_sort = np.bincount(units.risk_sort, per_km[units.risk_family], n_sorts)
         expected = np.bincount(units.vehicle, of_sort[units.sort] * units.km, n_vehicles)
         lost = after_km - np.where(began, firsts.gap_km / 2, 0.0)
@@ -101,7 +100,7 @@ def _shrunken(
 
 
 def _ratios(count: FloatArray | IntArray, expected: FloatArray) -> FloatArray:
-    """Divide counts by expected, drawn towards 1, which they are over all; 1: nothing was."""
+    """Divide counts by expected, shrunken towards 1, the overall ratio; 1: nothing expected."""
     if not expected.sum() > 0 or not count.sum() > 0:
         return np.ones(count.size)
     found = shrunken_rates(count, expected)

@@ -1,9 +1,9 @@
-"""The other causes of returns, fitted cell by cell to what failures leave to them.
+"""The other causes of returns, fitted cell by cell to what failures leave unexplained.
 
-A window (low, high] contributes ``e^(-H(low)) (ratio + B)`` where it returned and
-``e^(-H(low))`` where it is clean, B = 1 - e^-(H(high) - H(low)) and ``ratio`` from the groups
-(``fix_held.pool.left_to_others``).  Cells are looked at on nodes of their own
-(``cell_nodes``) under one prior (``cell_prior``).
+A window (low, high] contributes ``e^(-H(low)) (ratio + B)`` where it returned and ``e^(-H(low))``
+where it is clean, B = 1 - e^-(H(high) - H(low)) and ``ratio`` from the groups
+(``fix_held.pool.left_to_others``).  Cells are evaluated on nodes of their own (``cell_nodes``)
+under one prior (``cell_prior``).
 """
 
 from collections.abc import Callable, Iterator
@@ -31,7 +31,7 @@ _ROWS_AT_ONCE = 2048
 _EM_STEPS = 15
 _LEAST = 1e-12
 _THREADS = 2
-_WEARS_RATHER = 0.5  # below, that a cell's parts wear is doubted more than believed
+_WEARS_RATHER = 0.5  # below, a cell's parts more likely do not wear
 
 _Found = TypeVar("_Found")
 _Sums = tuple[IntArray, FloatArray]
@@ -73,12 +73,12 @@ class Others:
 
     @classmethod
     def before(cls, cells: Cells) -> "Others":
-        """Give what is assumed with no data at all, on common nodes."""
+        """Return the prior without any data, on common nodes."""
         nodes, prior = CellNodes.common(cells.kind.size), CellPrior.before(cells)
         return cls(nodes, prior, _normalised(prior.log_density(nodes)))
 
     def fitted(self, windows: Windows, ratio: FloatArray) -> "Others":
-        """Fit cells and prior anew, on nodes around what was found before.
+        """Fit cells and prior again, on nodes around the last posteriors.
 
         ``ratio``: of the returned rows, in their order.
         """
@@ -101,7 +101,7 @@ class Others:
     def chances(self, returned: Windows, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Chance of another cause in each return's window, and wear's share of it; shape (r,).
 
-        Each by what the cell says without the return itself.
+        Each from its cell without the return itself.
         """
         chance, worn = np.empty(ratio.size), np.empty(ratio.size)
         lives = Wear.of(self.nodes)
@@ -189,7 +189,7 @@ def _log_likelihood(nodes: CellNodes, windows: Windows, ratio: FloatArray) -> Fl
 
 
 def _each_chunk(look: Callable[[slice], _Found], n: int, size: int) -> Iterator[_Found]:
-    """Look at chunks of rows, two at a time; what is found comes in their order."""
+    """Process chunks of rows, two at a time; results come in their order."""
     with ThreadPoolExecutor(_THREADS) as pool:
         yield from pool.map(look, chunks(0, n, size))
 

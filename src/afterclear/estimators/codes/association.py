@@ -62,7 +62,7 @@ class Association:
 class OddsRatios:
     """Odds ratios with limits, arrays of shape (n,)."""
 
-    ratio: FloatArray  # 0 or inf at the edge; nan: nothing told
+    ratio: FloatArray  # 0 or inf at the edge; nan: no information
     low: FloatArray
     high: FloatArray
 
@@ -98,7 +98,7 @@ def smoothed_odds_ratios(tables: PairTables, *, conf_level: float = 0.95) -> Odd
 def association(tables: PairTables, *, conf_level: float = 0.95) -> Association:
     """Odds ratio with limits, Fisher's tests and mutual information of each pair.
 
-    The tests go through every possible count of each pair; where only the ratio is asked for,
+    The tests go through every possible count of each pair; where only the ratio is needed,
     ``smoothed_odds_ratios`` answers at any size.
 
     References: Fisher 1935, J. R. Stat. Soc. 98, 39 (from memory).

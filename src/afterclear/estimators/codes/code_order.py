@@ -5,8 +5,8 @@
 3. Asymmetry: does A bring B along more surely than B does A?  A tie-breaker only: it depends
    on what else causes either, and points the wrong way where B's control unit is read less.
 
-All intervals come from scans that read that code's own control unit.  Seen first in scans is
-not first: with B's unit read in 30 % of scans, naive order names A the cause 237 times to 14
+All intervals come from scans that read that code's own control unit. The code seen first is not
+always first: with B's unit read in 30 % of scans, naive order names A the cause 237 times to 14
 when B is (simulated); intervals that do not overlap are right both ways.
 """
 
@@ -39,17 +39,16 @@ class OnsetOrder:
 
     a_first: FloatArray
     b_first: FloatArray
-    ties: FloatArray  # onsets whose intervals overlap: they say nothing
+    ties: FloatArray  # onsets whose intervals overlap: no evidence
     p_value: FloatArray  # exact two-sided sign test; 1 without an untied pair
 
 
 @dataclass(frozen=True, slots=True)
 class RepairEvidence:
-    """What stayed away when only the other was repaired, arrays of shape (n_pairs,).
+    """Which code stayed away when only the other was repaired, arrays of shape (n_pairs,).
 
-    Counts may be sums of probabilities that a code is gone; a clean scan alone is not that.
-    Repairs of one vehicle are counted one by one but weigh as one: what is wrong with it is
-    there each time.
+    Counts may be sums of probabilities that a code is gone; a clean scan alone is not that. Repairs
+    of one vehicle are counted one by one but weigh as one: the fault in it is the same each time.
     """
 
     b_gone: FloatArray  # of B, after repairs of A alone
@@ -105,7 +104,7 @@ def direction(
     reach = float(special.ndtri(0.5 + conf_level / 2)) * error
     by_repair = np.where(np.abs(log_odds) > reach, np.sign(log_odds), 0.0)
     by_order = np.where(order.p_value < 1 - conf_level, np.sign(order_term), 0.0)
-    called = by_repair + by_order  # 0: neither speaks, or they disagree
+    called = by_repair + by_order  # 0: neither decides, or they disagree
     cause = np.select([called > 0, called < 0], ["a", "b"], "unclear")
     return Direction(
         cause=cause,

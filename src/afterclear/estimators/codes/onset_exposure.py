@@ -1,6 +1,6 @@
-"""Which of two faults came first, held against how long each could have been first.
+"""Which of two faults came first, compared with how long each could have been first.
 
-Of two independent faults the one that stays longer is met first more often when both are seen
+Of two independent faults the one that stays longer is found first more often when both are seen
 together: it has more time in which the other can begin.  So the count of "A before B" is compared
 with what its own exposure would give, not with one half.
 """

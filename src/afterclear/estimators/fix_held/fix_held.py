@@ -12,21 +12,19 @@ return::
     result.return_probability(group, low_km, high_km, other)      # 1 - G and parts
     result.expected_returns(group, low_km, high_km, n_clean_scans, other)  # for O/E
 
-An attempt came back in (low, high] evidenced km, high inf when it was not seen to; low 0 and
-high inf is an attempt nobody looked at: it gets what its group says and has no weight in it.  A
-group is what has one share of failures: a family of faults, for one kind of attempt, first or
-repeated.  A stratum is the groups that lend each other strength first; make it kind x first or
-repeat, for repeats are of vehicles picked by a failure: simulated, repeats that failed in 15 %
-were given 12 % as groups of the first attempts' pool, 16 % as a stratum of their own.  Kin are
-groups whose failures come back after the same distances, however often they fail.  ``other``
-is the hazard of other causes inside the window; leaving it out is the greatest single error to
-be made here.
+An attempt came back in (low, high] evidenced km, high inf if no return was seen; low 0 and high inf
+is an attempt without evidence: it gets its group's estimate and has no weight in it. A group has
+one share of failures: a family of faults, for one kind of attempt, first or repeated.  A stratum is
+the groups that lend each other strength first; make it kind x first or repeat, because repeats are
+on vehicles selected by a failure: simulated, repeats that failed in 15 % were given 12 % as groups
+of the first attempts' pool, 16 % as a stratum of their own.  Kin are groups whose failures come
+back after the same distances, however often they fail.  ``other`` is the hazard of other causes
+inside the window; leaving it out is the largest single error possible here.
 
-Estimation is empirical Bayes on a grid (``grid``): there is no optimiser per group, so
-none can fail on a group without returns.  P of an attempt is averaged over what its group may
-be, not computed from a point estimate, and so is km to go.  References: Meeker 1987,
-Technometrics 29(1), 51-65, for the model; Morris 1983, JASA 78(381), 47-55, for parametric
-empirical Bayes.
+Estimation is empirical Bayes on a grid (``grid``): there is no optimiser per group, so none can
+fail on a group without returns.  P of an attempt, and km to go, are averaged over the group's
+posterior, not computed from a point estimate.  References: Meeker 1987, Technometrics 29(1), 51-65,
+for the model; Morris 1983, JASA 78(381), 47-55, for parametric empirical Bayes.
 """
 
 from dataclasses import dataclass, replace
@@ -54,7 +52,7 @@ from afterclear.estimators.fix_held.pool import (
 from afterclear.estimators.fix_held.posterior import Summary
 from afterclear.estimators.fix_held.prior import Prior
 
-UNSEEN = -1  # code of a group that had no part in the fit; -1 - k: of one in stratum k
+UNSEEN = -1  # code of a group that was not in the fit; -1 - k: of one in stratum k
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +71,7 @@ class GroupsHeld:
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """What is kept of the groups' posteriors; each stratum's prior is a row among them."""
+    """What is stored of the groups' posteriors; each stratum's prior is a row among them."""
 
     # of each group in ``summary``, then of unseen ones from the last stratum to the first
     row_of_group: IntArray  # shape (n_groups + n_strata,)
@@ -95,7 +93,7 @@ class _Kept:
 
 @dataclass(frozen=True, slots=True)
 class FixHeld:
-    """What can be said of each attempt, each group, and of an attempt not yet made."""
+    """Results for each attempt, each group, and of an attempt not yet made."""
 
     p_not_held: FloatArray  # (n,) P(failed | clean to low); NaN: it returned
     p_same_fault: FloatArray  # (n,) P(failed | returned in (low, high]); NaN: it did not
@@ -115,9 +113,9 @@ class FixHeld:
         """P(any return in (low, high] | clean to low), shape (n,); low 0 gives 1 - G(high).
 
         ``group`` may hold ``UNSEEN``.  ``other``: cumulative hazard of other causes up to low and
-        up to high.  Summed over the stretches between an attempt's scans, up
-        to the scan that ends it, this is what a site's returns are to be compared with; raw
-        shares of returns would blame who looks more often.
+        up to high.  Summed over the stretches between an attempt's scans, up to the scan that ends
+        it, this is the expectation for a site's returns; raw shares of returns would blame sites
+        that scan more often.
         """
         codes, (low, high), (by_low, by_high) = self._checked(group, low_km, high_km, other)
         return -np.expm1(
@@ -134,9 +132,9 @@ class FixHeld:
     ) -> FloatArray:
         """Sum up the returns to expect of each attempt inside its own evidence, shape (n,).
 
-        The sum of ``return_probability`` over its clean stretches and, if it came back, the one
-        it came back in; its ``n_clean_scans`` are taken as equally telling.  Observed returns
-        minus this have mean 0 whatever the scans, so both may be added up over a site.
+        The sum of ``return_probability`` over its clean stretches and, if it came back, the one it
+        came back in; its ``n_clean_scans`` count as equally informative.  Observed returns minus
+        this have mean 0 whatever the scans, so both may be added up over a site.
         """
         codes, (low, high), (by_low, by_high) = self._checked(group, low_km, high_km, other)
         looks = np.maximum(as_floats("n_clean_scans", n_clean_scans), 1.0)
@@ -176,11 +174,11 @@ class SortedAttempts:
     evidence: Evidence
 
     def with_other(self, other: FloatArray) -> "SortedAttempts":
-        """Take other causes' hazards, of every row of the input, into the evidence."""
+        """Add other causes' hazards, of every row of the input, into the evidence."""
         return replace(self, evidence=self.evidence.with_other(other))
 
     def result(self, every: Rows, pool: Pool, threshold: float) -> FixHeld:
-        """Put together what became of them."""
+        """Put together the results."""
         kept = _kept(pool, self.of_group)
         groups = _groups_held(self.counts, kept.summary, kept.row_of_group[: len(self.of_group)])
         p_failed, km_to_go = groups.p_mean[every.group], groups.clean_km_needed[every.group]

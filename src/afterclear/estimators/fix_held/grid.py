@@ -1,4 +1,4 @@
-"""The grid on which ``fix_held`` looks at groups: its nodes, and the likelihood of rows on it.
+"""The grid on which ``fix_held`` evaluates groups: its nodes, and the likelihood of rows on it.
 
 Each group of attempts has a share of failures ``p``, a Weibull scale ``eta`` and a shape.  A
 return in (L, R], inside which other causes (new faults, wear) have the cumulative hazard h,
@@ -162,7 +162,7 @@ class Terms:
 
 
 def terms(rows: Rows, curves: Curves) -> Terms:
-    """Likelihood terms of rows; what others do up to L is left out: it says nothing of p."""
+    """Likelihood terms of rows; other causes up to L are left out: they are no evidence about p."""
     hazard_low = curves.hazard(rows.low_km)
     base = np.ones(rows.low_km.size)
     failed = np.exp(-hazard_low)

@@ -1,12 +1,12 @@
 """The steps of ``fix_held``: priors fitted, then groups and attempts judged by them.
 
-In steps, so that a fit of other causes can go round: what clean attempts say stays as it is
-(``Evidence``), what returns say depends on the other causes (``likelihoods``), and what they leave
-to others is asked for again and again (``left_to_others``).
+The steps allow a fit of other causes in rounds: the evidence of clean attempts does not change
+(``Evidence``), that of returns depends on the other causes (``likelihoods``), and what they leave
+to others is computed in each round (``left_to_others``).
 
-Bare clears and repairs, first attempts and repeats are strata of their own: a repeat leans on
-repeats first. Groups are components, not corners or cylinders: a fleet has few attempts at each
-corner.
+Bare clears and repairs, first attempts and repeats are strata of their own: a repeat is shrunken
+towards repeats first. Groups are components, not corners or cylinders: a fleet has few attempts at
+each corner.
 """
 
 from collections.abc import Callable, Sequence
@@ -33,9 +33,9 @@ from afterclear.estimators.fix_held.posterior import Summary, judge, stacked, su
 from afterclear.estimators.fix_held.prior import Kin, Prior, fit_priors
 from afterclear.estimators.fix_held.zoom import sharpened
 
-# What a longest follow-up is taken to be: a single odometer slip shall not stretch the grid.
+# The quantile that counts as the longest follow-up: one odometer slip must not stretch the grid.
 _LONGEST_QUANTILE = 0.99
-# Where nothing was observed at all there is no scale in the data (km; any number would do).
+# Without any observation there is no scale in the data (km; any number would do).
 _NO_DATA_LONGEST_KM = 30_000.0
 # Scales looked at where none are given, as shares of the longest follow-up; beyond it a return
 # could not be seen.
@@ -64,7 +64,7 @@ class Levels:
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """What became of the evidence.  Attempts are the informative ones, sorted; groups too."""
+    """What the evidence shows.  Attempts are the informative ones, sorted; groups too."""
 
     place: IntArray  # where each attempt stood in the input, shape (n,)
     p_failed: FloatArray  # (n,)
@@ -76,7 +76,7 @@ class Pool:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Attempts somebody looked at, and what those not returned say: that never changes."""
+    """Attempts with evidence, and the log likelihood of those not returned, which never changes."""
 
     place: IntArray  # where each attempt stood in the input, shape (n,)
     codes: IntArray  # of the groups with evidence, shape (g,)
@@ -87,11 +87,11 @@ class Evidence:
 
     @property
     def common(self) -> Nodes:
-        """The nodes all groups are looked at on first."""
+        """The nodes all groups are evaluated on first."""
         return common_nodes(self.span_km)
 
     def with_other(self, other: FloatArray) -> "Evidence":
-        """Take other causes' hazards, of every row of the input, into the rows."""
+        """Add other causes' hazards, of every row of the input, into the rows."""
         mine = np.where(self.rows.returned, other[self.place], 0.0)
         return replace(self, rows=replace(self.rows, other=mine))
 
@@ -118,7 +118,7 @@ class Left:
 
 
 def is_informative(rows: Rows) -> BoolArray:
-    """Tell whether anybody looked: a clean km or a return."""
+    """Whether there is any evidence: a clean km or a return."""
     informative: BoolArray = (rows.low_km > 0) | rows.returned
     return informative
 
@@ -182,7 +182,7 @@ def likelihoods(evidence: Evidence) -> Float32Array:
 
 
 def left_to_others(evidence: Evidence, table: Float32Array, priors: Sequence[Prior]) -> Left:
-    """Take each return out of what its group says, and weigh what is left for other causes.
+    """Remove each return from its group's posterior, and weigh what is left for other causes.
 
     By E[f / c] over a posterior with the return in it, c its own likelihood: in proportion to
     E[f] without it.  Plugging in a group's mean would count the return twice.
@@ -238,7 +238,7 @@ def fitted_pool(evidence: Evidence, levels: Levels, before: Sequence[Prior] = ()
 def rough_left_to_others(
     evidence: Evidence, before: Sequence[Prior] = ()
 ) -> tuple[Left, list[Prior]]:
-    """Fit the priors roughly, and tell what returns leave to other causes."""
+    """Fit the priors roughly, and return what returns leave to other causes."""
     table = likelihoods(evidence)
     priors = fit_priors(table, evidence.kin, evidence.span_km, before, is_last=False)
     return left_to_others(evidence, table, priors), priors
@@ -252,7 +252,7 @@ def _longest_km(rows: Rows) -> float:
 
 
 def _each_block(look: Callable[[range], _Found], blocks: list[range]) -> list[_Found]:
-    """Look at blocks of groups, two at a time: what is found does not depend on it."""
+    """Process blocks of groups, two at a time: results do not depend on it."""
     if len(blocks) <= 1:
         return [look(block) for block in blocks]
     with ThreadPoolExecutor(_THREADS) as pool:

@@ -175,7 +175,7 @@ def _solve(
 def _log_hidden(
     log_km: FloatArray, share: FloatArray, curves: Curves
 ) -> tuple[FloatArray, FloatArray]:
-    """Ln N and its slope by ln km; N is what may still hide a failure."""
+    """Ln N and its slope by ln km; N is the chance that a failure is still hidden."""
     hazard = np.exp(curves.shape * (log_km[:, None] - curves.log_eta))
     hidden = share * np.exp(-hazard)
     hazard *= curves.shape

@@ -3,9 +3,9 @@
 p ~ Beta(a, b) by group, ln eta ~ Normal(m, s) and one of three shapes with free weights by kin:
 groups whose failures come back after the same distances share one curve.
 
-Scales and shapes of failures are alike in all strata, shares lean on each other: four strata of a
-dozen groups each could not tell their own.  Shapes beyond .7 to 1.5 are believed only if the data
-ask for them: free, they made km to go a tenth longer.
+Scales and shapes of failures are alike in all strata, shares are pooled: four strata of a dozen
+groups each could not show their own.  Shapes beyond .7 to 1.5 are believed only if the data ask for
+them: free, they made km to go a tenth longer.
 """
 
 from collections.abc import Sequence
@@ -32,7 +32,7 @@ _PSEUDO_ETA_SD = 0.7
 _MEAN_ETA_SD = 1.2  # of the mean ln eta around the middle of the grid
 _PSEUDO_SHAPES: FloatArray = np.array([0.25, 0.5, 0.25])
 # A shape beyond those of the grid is believed only if a group's data say so: with some dozen
-# failures any shape fits, and a flat one would have a fix watched for ten times its scale.
+# failures any shape fits, and a flat one would keep a fix on watch for ten times its scale.
 _SHAPE_BEYOND_SD = 0.1
 _STRATA_SD = 1.0  # of strata's mean shares, on log odds (own judgement)
 _CONCENTRATION = (0.5, 200.0)  # of a + b; above, groups are as good as equal
@@ -103,9 +103,9 @@ class Kin:
     def posterior(self, logs: FloatArray, priors: Sequence[Prior], nodes: Nodes) -> FloatArray:
         """Posterior of each group from log likelihoods, both of shape (g, 28, 39).
 
-        A group's curve has what all of its kin say of it: given the curve, shares are each
-        group's own, so the others' likelihoods averaged over their shares are all they add.
-        Sums to 1 over the last two axes.
+        All of its kin are evidence about a group's curve: given the curve, shares are each group's
+        own, so the others' likelihoods averaged over their shares are all they add. Sums to 1 over
+        the last two axes.
         """
         log_p = np.empty((self.stratum.size, N_P))
         for number, prior in enumerate(priors):
@@ -134,12 +134,11 @@ def fit_priors(
 ) -> list[Prior]:
     """Priors of all strata that make the groups' data most likely, with a weak prior on them.
 
-    ``table``: likelihood of each group on the common nodes over its greatest, shape
-    (n_groups, 28, 39).  Each stratum has its own share of failures; scales and
-    shapes are alike in all, for a stratum of a small fleet cannot tell its own.  The evidence of
-    a kin is its groups' likelihoods averaged over the prior; by Fisher's identity the gradient
-    needs no more than the posteriors summed, so a step costs two passes over the table.
-    ``is_last``: the last digits matter.
+    ``table``: likelihood of each group on the common nodes over its greatest, shape (n_groups, 28,
+    39).  Each stratum has its own share of failures; scales and shapes are alike in all, because a
+    stratum of a small fleet cannot show its own.  The evidence of a kin is its groups' likelihoods
+    averaged over the prior; by Fisher's identity the gradient needs no more than the posteriors
+    summed, so a step costs two passes over the table. ``is_last``: the last digits matter.
     """
     problem = _Problem(table, kin, span_km)
     log_eta = problem.nodes.log_eta[0]
@@ -325,6 +324,6 @@ class _Problem:
 
 
 def _tied(logit: FloatArray) -> tuple[float, FloatArray]:
-    """Hyper-prior that strata are not worlds apart, and its gradient by the logit means."""
+    """Hyper-prior that strata are similar, and its gradient by the logit means."""
     away = logit - logit.mean()
     return -0.5 * float(away @ away) / _STRATA_SD**2, -away / _STRATA_SD**2

@@ -1,9 +1,9 @@
 """Nodes of its own for a group whose posterior is too narrow for the common grid.
 
-With some hundred attempts a posterior fits between two common nodes: its mean would be off by
-up to half a step and its interval empty.  Such groups are looked at again on 28 x 13 x 3 nodes
-laid around what was found, until the nodes suit the posterior.  Midpoint sums of a bell curve
-are good to 1e-3 at steps of 1.6 standard deviations and to rounding error below one.
+With some hundred attempts a posterior fits between two common nodes: its mean would be off by up to
+half a step and its interval empty.  Such groups are evaluated again on 28 x 13 x 3 nodes around the
+posterior, until the nodes suit the posterior.  Midpoint sums of a bell curve are good to 1e-3 at
+steps of 1.6 standard deviations and to rounding error below one.
 """
 
 from collections.abc import Sequence
@@ -25,7 +25,7 @@ from afterclear.estimators.fix_held.prior import Kin, Prior
 _LEAST_SD = 0.6  # in steps; a narrower posterior needs closer nodes
 _HALF_WIDTH = 4.5  # standard deviations shown on each side
 _EDGE_WEIGHT = 1e-3  # more than this on an outermost node: the posterior goes on beyond
-_MOST_ROUNDS = 8  # two or three are usual; after the last one the table stands as it is
+_MOST_ROUNDS = 8  # two or three are usual; after the last one the table stays as it is
 _LOG_SHAPE_SPAN = (np.log(0.35), np.log(3.5))
 _SHAPE_STEP = (0.01, 0.4)  # least and most, of ln shape
 _SHAPE_STEP_IN_SD = 1.2  # three nodes at -1.2, 0 and 1.2 standard deviations
@@ -52,7 +52,7 @@ class _Axis:
         return mean, np.sqrt(np.einsum("gk,gk->g", self.weight, away**2))
 
     def runs_over(self) -> BoolArray:
-        """Tell whether the posterior goes on beyond the nodes, short of the axis' limits."""
+        """Whether the posterior goes on beyond the nodes, short of the axis' limits."""
         half = self.step / 2
         at_low = self.node[:, 0] - half <= self.limits[0] + half * 1e-6
         at_high = self.node[:, -1] + half >= self.limits[1] - half * 1e-6
@@ -62,7 +62,7 @@ class _Axis:
         return over
 
     def is_narrow(self) -> BoolArray:
-        """Tell whether the posterior is too narrow for the nodes."""
+        """Whether the posterior is too narrow for the nodes."""
         narrow: BoolArray = self.moments()[1] < _LEAST_SD * self.step
         return narrow
 
@@ -111,7 +111,7 @@ class _Bell:
         return nodes
 
     def suits(self) -> BoolArray:
-        """Tell whether the nodes are where and as far apart as they should be."""
+        """Whether the nodes are where and as far apart as they should be."""
         ideal = np.clip(_SHAPE_STEP_IN_SD * self.sd, *_SHAPE_STEP)
         peak = np.clip(self.peak, *_LOG_SHAPE_SPAN)
         near = np.abs(peak - self.middle) <= 0.5 * self.step
@@ -166,7 +166,7 @@ def sharpened(
 
 
 def _whole(kin: Kin, groups: IntArray, chosen: BoolArray) -> IntArray:
-    """Take all kin of the groups chosen: they are looked at on the same curves."""
+    """Take all kin of the groups chosen: they share the same curves."""
     return np.flatnonzero(np.isin(kin.kin, kin.kin[groups[chosen]]))
 
 

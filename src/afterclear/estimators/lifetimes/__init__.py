@@ -1,1 +1,1 @@
-"""How long parts live, and which live longer."""
+"""How long parts last, and which last longer."""

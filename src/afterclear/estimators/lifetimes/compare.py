@@ -1,4 +1,4 @@
-"""Do two arms live equally long?  Log-rank and Gehan tests, stratified, for many comparisons.
+"""Do the parts of two arms last equally long?  Stratified log-rank and Gehan tests, many at once.
 
 Show the effect first (``life_ratio``), then the p value of one of these.
 """
@@ -48,7 +48,7 @@ class ArmTests:
 
 @dataclass(frozen=True, slots=True)
 class _Table:
-    """Failure ages of each cell with what stands at risk there, shape (n_points,)."""
+    """Failure ages of each cell with the numbers at risk there, shape (n_points,)."""
 
     time: FloatArray
     cell: IntArray
@@ -69,12 +69,12 @@ def log_rank(
 ) -> ArmTests:
     """Test in each group whether arm 1 fails at the rate of arm 0, given age and stratum.
 
-    ``arm``: 0 or 1, ``stratum``: any numbers, shape (n_rows,).  ``sum w (d_1 - d n_1 / n)``
-    over failure ages of all strata, with its hypergeometric variance; w is 1, or n for Gehan,
-    which hears early failures more and depends on the censoring.  Left truncation enters the
-    risk sets.  Rows stand for one unit each.  With an ``rng``, groups with fewer than 10
-    failures, or 5 units in an arm, get their p value from shuffling arms inside strata; the
-    statistic is a sum of scores that do not depend on the arms, so a shuffle is a sum too.
+    ``arm``: 0 or 1, ``stratum``: any numbers, shape (n_rows,).  ``sum w (d_1 - d n_1 / n)`` over
+    failure ages of all strata, with its hypergeometric variance; w is 1, or n for Gehan, which
+    gives early failures more weight and depends on the censoring.  Left truncation enters the risk
+    sets.  Rows stand for one unit each.  With an ``rng``, groups with fewer than 10 failures, or 5
+    units in an arm, get their p value from shuffling arms inside strata; the statistic is a sum of
+    scores that do not depend on the arms, so a shuffle is a sum too.
 
     References: Mantel 1966, Cancer Chemother. Rep. 50, 163; Gehan 1965, Biometrika 52, 203;
     Klein & Moeschberger 2003, Survival Analysis, section 7.3 (from memory).

@@ -1,6 +1,6 @@
 """What share will end in which way: Aalen-Johansen curves for many groups at once.
 
-For the life of a part as such, other ends (preventive removal, accident, vehicle sold) are
+For the lifetime of a part as such, other ends (preventive removal, accident, vehicle sold) are
 censored: use ``survival`` or ``weibull``.  For "what share will come back", one end keeps the
 others from happening, and one minus Kaplan-Meier would promise too much.
 """

@@ -64,7 +64,7 @@ class LifeEstimates:
 
     @property
     def pattern(self) -> StrArray:
-        """Tell wear_out or early where the whole interval lies beside 1, else unclear."""
+        """Return wear_out or early if the whole interval is on one side of 1, otherwise unclear."""
         wear_out, early = self.shape_low > 1, self.shape_high < 1
         return np.where(wear_out, "wear_out", np.where(early, "early", "unclear"))
 
@@ -89,8 +89,8 @@ def part_life(
     """Life by which ``failed_share`` has failed, by the rule at the head of this module.
 
     ``prior``: of the shape.  The bound of a group without failures rests on the prior's median
-    shape; its interval [low, inf) has the whole confidence.  Below 10 failures no group is promised
-    more than the age of its oldest part: beyond, the prior's shape alone would speak (of 1000 young
+    shape; its interval [low, inf) has the whole confidence.  Below 10 failures no lower limit
+    exceeds the age of the oldest part: beyond it, only the prior's shape would count (of 1000 young
     parts without a failure it promised 10 times their age; of 150 with 1 to 3 failures and a true
     shape of 3 its 90 % limits held the life in 60 of 100, so in 100).
     """

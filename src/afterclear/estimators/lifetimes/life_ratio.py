@@ -1,6 +1,6 @@
-"""How much longer or shorter the parts of one brand live than their peers: a ratio of lives.
+"""How much longer or shorter the parts of one brand last than their peers: a ratio of lifetimes.
 
-Inside a stratum (platform, position) both arms have one Weibull shape and lives in a ratio that
+Inside a stratum (platform, position) both arms have one Weibull shape and lifetimes in a ratio that
 is the same in all strata, so the ratio of B10 is the ratio of any other share's age too.
 """
 
@@ -80,7 +80,7 @@ def life_ratio(
     usable = profile.used
     bounded = [group_sums(profile.failed[side], profile.group, n_groups) > 0 for side in (0, 1)]
     top, centre = _highest(profile, usable & bounded[0] & bounded[1])
-    for side, value in ((0, -np.inf), (1, np.inf)):  # an arm without failures lives "for ever"
+    for side, value in ((0, -np.inf), (1, np.inf)):  # an arm without failures lasts "for ever"
         none = usable & ~bounded[side]
         top = np.where(none, profile.without(side), top)
         centre = np.where(none & np.isfinite(top), value, centre)
@@ -103,7 +103,7 @@ def life_ratio(
 
 @dataclass(frozen=True, slots=True)
 class _Profile:
-    """Rows of the strata that can tell a ratio, as cells; a cell is a group's stratum."""
+    """Rows of the strata that can show a ratio, as cells; a cell is a group's stratum."""
 
     rows: Lifetimes  # grouped by cell
     arm: IntArray
@@ -133,7 +133,7 @@ class _Profile:
         )
 
     def without(self, side: int) -> FloatArray:
-        """Log-likelihood of each group when arm ``side``, without failures, says nothing."""
+        """Log-likelihood of each group when arm ``side``, without failures, adds nothing."""
         rest = self.rows.take(self.arm != side)
         fits = fit_weibull(rest, failed_share=_SHARE, prior=self.prior)
         # without a failure left a cell's likelihood rises to 1

@@ -1,4 +1,4 @@
-"""Times to failure as every life estimator takes them: an interval a row, many groups at once.
+"""Times to failure as every lifetime estimator takes them: one interval a row, many groups at once.
 
 One clock and one unit (km, or days, or hours) in all arrays of a call.  A failure lies in
 ``(low, high]``: open left, closed right.
@@ -9,8 +9,8 @@ One clock and one unit (km, or days, or hours) in all arrays of a call.  A failu
 | failed between   | last age sound  | first age seen failed |
 | not failed yet   | last age sound  | inf                 |
 
-``entry`` is the age at which watching began; a row is at risk on ``(entry, ...]`` only, since
-units that failed earlier never came to be seen (left truncation).
+``entry`` is the age at which observation began; a row is at risk on ``(entry, ...]`` only, since
+units that failed earlier were never seen (left truncation).
 """
 
 from dataclasses import dataclass
@@ -35,14 +35,14 @@ from afterclear.estimators.arrays.validation import (
 
 @dataclass(frozen=True, slots=True)
 class Lifetimes:
-    """Checked rows of lives; build them with ``lifetimes`` or ``observed_lifetimes``.
+    """Checked rows of lifetimes; build them with ``lifetimes`` or ``observed_lifetimes``.
 
     All arrays but ``n_groups`` have shape (n_rows,).
     """
 
     low: FloatArray
     high: FloatArray  # inf: not failed
-    entry: FloatArray  # 0: watched from new
+    entry: FloatArray  # 0: observed from new
     weight: FloatArray  # how many units the row stands for
     group: IntArray  # 0 .. n_groups - 1
     n_groups: int
@@ -59,7 +59,7 @@ class Lifetimes:
 
     @property
     def informative(self) -> BoolArray:
-        """Rows that say something: not those never watched, (entry, inf) from their entry on."""
+        """Informative rows: not those never observed, (entry, inf) from their entry on."""
         return self.failed | (self.low > self.entry)
 
     @property
@@ -97,7 +97,7 @@ def lifetimes(
     group: ArrayLike | None = None,
     n_groups: int | None = None,
 ) -> Lifetimes:
-    """Rows of lives, checked; ``entry`` 0, ``weight`` 1 and one group where not given.
+    """Rows of lifetimes, checked; ``entry`` 0, ``weight`` 1 and one group where not given.
 
     A failure known exactly must lie after its entry: one at age 0 is not on any clock (write
     the interval it lies in).  Rows may come in any order.
@@ -128,7 +128,7 @@ def observed_lifetimes(
     group: ArrayLike | None = None,
     n_groups: int | None = None,
 ) -> Lifetimes:
-    """Rows of lives that ended exactly (``event_observed``) or were last seen at ``duration``."""
+    """Rows of lifetimes that ended exactly (``event_observed``) or last seen at ``duration``."""
     low = as_floats("duration", duration)
     event = np.atleast_1d(np.asarray(event_observed)).astype(bool)
     check_same_shape(duration=low, event_observed=event)

@@ -1,15 +1,15 @@
-"""Lives of single parts from work orders: when each was fitted, how long it lasted, why it went.
+"""Lifetimes of single parts from work orders: when fitted, how long it lasted, why it ended.
 
 A slot is a place on a vehicle where one part of a family sits: (vehicle, family, position).  A
-replacement ends the life of the part in the slot, for the removal reason on its row, and begins
-that of the part it fits.
+replacement ends the lifetime of the part in the slot, for the removal reason on its row, and begins
+that of the new part.
 
-* Parts fitted before watching began, and still there then, enter at their age at that moment.
-* The part in a slot when watching began is the factory's where the vehicle was nearly new;
-  else its age is unknown and its life is left out, and counted.
-* Slots nothing was ever replaced in hold parts too: without them only the short-lived show.
-* A replacement at an unknown position may have been in any of the family's slots of that
-  vehicle: lives in all of them are followed up to it and no further, as censored.
+* Parts fitted before observation began, and still there then, enter at their age at that moment.
+* The part in a slot when observation began is the factory's if the vehicle was nearly new;
+  otherwise its age is unknown, and its lifetime is left out and counted.
+* Slots without any replacement hold parts too: without them only short lifetimes would count.
+* A replacement at an unknown position may have been in any of the family's slots of that vehicle:
+  lifetimes in all of them are censored there.
 """
 
 from collections.abc import Iterable, Mapping
@@ -49,7 +49,7 @@ class End(IntEnum):
     ACCIDENT = 3
     UNKNOWN_REASON = 4
     LOST_SIGHT = 5  # a replacement at an unknown position may have ended it
-    NOT_HELD = 6  # taken out since the fault it was fitted for was still there
+    NOT_HELD = 6  # removed because the fault it was fitted for was still there
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,17 +80,17 @@ class UnitLifetimes:
     family: IntArray
     position: IntArray  # UNKNOWN: fitted at an unknown position
     fitted_row: IntArray  # row of the replacement that fitted it; UNKNOWN: the factory
-    removed_row: IntArray  # row of the one that took it out; UNKNOWN: still in, or lost sight of
+    removed_row: IntArray  # row of the one that removed it; UNKNOWN: still in, or lost to follow-up
     fitted_km: FloatArray  # odometer
-    entry: FloatArray  # age in km at which watching it began
+    entry: FloatArray  # age in km at which its observation began
     age: FloatArray  # km it had run when it was removed or last known to be in
     end: IntArray  # End
-    n_age_unknown: int  # slots left out: their part was not new when watching began
-    n_unobserved: int  # parts left out: gone before watching began, or fitted after it ended
+    n_age_unknown: int  # slots left out: their part was not new when observation began
+    n_unobserved: int  # parts left out: gone before observation began, or fitted after it ended
     n_same_km: int  # replacements left out: the same slot again at the same km
 
     def not_held(self, p_fix_failed: FloatArray, at_least: float) -> "UnitLifetimes":
-        """Tell failures apart that are most likely none of the part, shape (n_units,).
+        """Separate failures that are most likely not the part's, shape (n_units,).
 
         ``p_fix_failed``: P(the fault a part was fitted for was never cured), NaN: not known.
         """
@@ -101,10 +101,10 @@ class UnitLifetimes:
     def as_lifetimes(
         self, group: IntArray, n_groups: int | None = None, *, unknown_failed: bool = True
     ) -> Lifetimes:
-        """Rows for the life estimators, ``group`` of shape (n_units,); other ends censored.
+        """Rows for the lifetime estimators, ``group`` of shape (n_units,); other ends censored.
 
-        ``unknown_failed``: whether a removal without a stated reason counts as a failure, as
-        it mostly is where a shop does not note reasons (common practice, no source).
+        ``unknown_failed``: whether a removal without a stated reason counts as a failure, as it
+        mostly is if a workshop does not note reasons (common practice, no source).
         """
         failed = self.end == End.FAILURE
         if unknown_failed:
@@ -115,7 +115,7 @@ class UnitLifetimes:
 
 
 def current_numbers(numbers: Iterable[str], superseded_by: Mapping[str, str]) -> list[str]:
-    """Part numbers as they are called today, following chains of supersession."""
+    """Part numbers as they are today, following chains of supersession."""
     current: dict[str, str] = {}
     for number in set(numbers := list(numbers)):
         chain = [number]
@@ -157,7 +157,7 @@ def part_lifetimes(
     *,
     factory_until_km: float,
 ) -> UnitLifetimes:
-    """One life for each part that was ever known to sit in a slot.
+    """One lifetime for each part that was ever known to be in a slot.
 
     ``first_km``, ``last_km``: odometer between which work orders of each vehicle are complete,
     shape (n_vehicles,).  ``factory_until_km``: a part found in its slot when ``first_km`` is at
@@ -263,7 +263,7 @@ def _parts(rows: Replacements, slots: Slots, book: _Book) -> _Parts:
 def _ends(
     rows: Replacements, book: _Book, parts: _Parts, last_km: FloatArray
 ) -> tuple[IntArray, FloatArray, IntArray]:
-    """Row that removed each part, odometer to which it was followed, and how that was."""
+    """Row that removed each part, odometer to which it was followed, and how the lifetime ended."""
     # the part found in a slot goes with the first replacement there, be it at 0 km
     start = np.where(parts.fitted_row == UNKNOWN, -1.0, parts.fitted_km)
     nowhere = parts.slot == UNKNOWN

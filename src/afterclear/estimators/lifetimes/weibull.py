@@ -1,7 +1,7 @@
 """Weibull fits of many groups at once, and the interval in which B10 or the shape lies.
 
-Every fit is by maximum likelihood in (ln B, ln shape), where B is the age by which a given
-share (10 % unless told) has failed.  ``few_failures`` says which interval to show when.
+Every fit is by maximum likelihood in (ln B, ln shape), where B is the age by which a given share
+(10 % by default) has failed.  ``few_failures`` says which interval to show when.
 """
 
 from dataclasses import dataclass
@@ -28,7 +28,7 @@ _SHAPE_LIMITS = (np.log(0.02), np.log(100))  # beyond: the likelihood rises with
 _FLAT = 100.0  # variance of ln life or ln shape from which on the top is a plain, not a peak
 _STEP = 1.5  # longest step in ln B or ln shape
 _STUCK = 1e12  # damping at which no step leads up
-_WORTH_KEEPING = 0.7  # share of open groups below which the closed ones are laid aside
+_WORTH_KEEPING = 0.7  # share of open groups below which the closed ones are set aside
 _DAMPING = (1e-3, 1e-12)  # first, and so small that it is none
 
 
@@ -36,7 +36,7 @@ _DAMPING = (1e-3, 1e-12)  # first, and so small that it is none
 class WeibullFits:
     """Maximum likelihood fits, arrays of shape (n_groups,).
 
-    nan in all but ``n_failed`` where no maximum exists: no failure, or too few to tell a shape
+    nan in all but ``n_failed`` where no maximum exists: no failure, or too few to estimate a shape
     (such as one failure, older than every unit that did not fail).
     """
 

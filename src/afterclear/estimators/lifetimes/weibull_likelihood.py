@@ -27,7 +27,7 @@ _ROUNDING = 1e-14  # of the size of what is added up; sums by blocks err by less
 
 @dataclass(frozen=True, slots=True)
 class ShapePrior:
-    """What is known of shapes beforehand: log-normal.
+    """The prior of shapes: log-normal.
 
     The default has median 1.3 and puts 90 % between 0.57 and 2.96.  Common practice, no source;
     simulated with small fleets it covers where the plain fit often does not exist.
@@ -54,7 +54,7 @@ class Slopes:
 
 @dataclass(frozen=True, slots=True)
 class WeibullLikelihood:
-    """Rows made ready for many evaluations; build it with ``weibull_likelihood``."""
+    """Rows prepared for many evaluations; build it with ``weibull_likelihood``."""
 
     log_hazard_scale: float  # ln c
     prior: ShapePrior | None

@@ -21,7 +21,7 @@ _INNER_NEAR = 1e-2  # squared Newton step in the other parameter below which bot
 _INNER_SURE = 1e-8
 _INNER_SETTLED = 1e-12
 _CLOSE = 0.1
-_WORTH_DROPPING = 0.3  # share of finished groups from which on they are laid aside
+_WORTH_DROPPING = 0.3  # share of finished groups from which on they are set aside
 # ln units from the estimate at which a limit counts as none: factors of 7e10 and 1000
 _FARTHEST = {"life": 25.0, "shape": 7.0}
 # longest step of the other parameter and how far from the estimate it may go, in its units
@@ -144,7 +144,8 @@ def _advance(
         done = near & settled & (decrement < _INNER_SETTLED)
         slope = -slope_x - np.where(near, mixed * inner_step, 0.0)
         outer_step = (aim - root) * root / slope
-    # close to the aim a side is told only once y has settled, lest the bracket lose the limit
+    # close to the aim the side is known only once y has settled; otherwise the bracket could lose
+    # the limit
     sure = near & ((decrement < _INNER_SURE) | (np.abs(root - aim) > _CLOSE))
     inside, outside = sure & (root < aim), sure & (root >= aim)
     search.inner = np.where(inside, search.x, search.inner)

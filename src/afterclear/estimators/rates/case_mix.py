@@ -1,11 +1,10 @@
-"""What to expect of a site's work: as others did it, on vehicles like its own.
+"""What to expect of a site's work: from other sites, on vehicles like its own.
 
 A pooled model learned what it expects of a component partly from the very site to be judged; the
-more of the work is its own, the less its faults would show
-(``site_residuals.shares_without_own`` takes that share out again).  And a model that knows
-component and kind of attempt still expects too little of an old platform: ``case_mix_factors``
-tells such factors from all sites, each site's own factor divided out, so that a bad site does not
-make the platform it happens to work on look bad.
+more of the work is its own, the less its failures would show (``site_residuals.shares_without_own``
+takes that share out again).  And a model that knows component and kind of attempt still expects too
+little of an old platform: ``case_mix_factors`` estimates such factors over all sites, with each
+site's own factor divided out, so that a bad site does not make its platform look bad.
 """
 
 from collections.abc import Sequence
@@ -28,7 +27,7 @@ from afterclear.estimators.arrays.validation import (
 from afterclear.estimators.rates.rates import shrunken_rates
 
 _ROUNDS = 30
-_SETTLED = 1e-4  # relative change of a factor: far below what counts of events can tell
+_SETTLED = 1e-4  # relative change of a factor: far below what counts of events can show
 
 
 def case_mix_factors(
@@ -81,7 +80,7 @@ def _shrunken_ratio(group: IntArray, came: FloatArray, chance: FloatArray) -> Fl
 
 @dataclass(frozen=True, slots=True)
 class Pooled:
-    """What each attempt's group was thought to be in the fit, arrays of shape (n_attempts,)."""
+    """The fit's estimate of each attempt's group, arrays of shape (n_attempts,)."""
 
     group: IntArray
     stratum: IntArray
@@ -103,10 +102,10 @@ class Pooled:
 def expected_beside(
     pooled: Pooled, site: IntArray, returned: ArrayLike, expected: ArrayLike, ratio: FloatArray
 ) -> FloatArray:
-    """Expect of each attempt what sites make of such work on average, shape (n_attempts,).
+    """Expected share of each attempt as the average over sites of such work, shape (n_attempts,).
 
-    For comparing sites inside strata (``separated_ratios``): one yardstick for all, in which
-    each group's share is told with every site's own ``ratio``, shape (n_sites,), divided out.
+    For comparing sites inside strata (``separated_ratios``): one yardstick for all, in which each
+    group's share is estimated with every site's own ``ratio``, shape (n_sites,), divided out.
     """
     came, chance = as_floats("returned", returned), as_floats("expected", expected)
     sites, group = as_groups("site", site), pooled.group

@@ -24,7 +24,7 @@ def clustered_difference_p(
     clusters are independent, pieces of work on one vehicle are not.  The difference of the two
     shares over its linearised variance between clusters, by Student's distribution with one degree
     of freedom less than the group has clusters.  1 where nothing varies or a side has fewer than
-    two clusters: then nothing can be said beyond what single pieces of work say.
+    two clusters: then only the test on single pieces of work counts.
 
     Reference: Cochran 1977, Sampling Techniques, 6.4 (ratio of totals over clusters; from memory).
     """

@@ -21,7 +21,7 @@ from afterclear.estimators.arrays.validation import (
     check_same_shape,
 )
 
-ENOUGH_SITES = 10  # to tell their spread; below it one site is more than a tenth
+ENOUGH_SITES = 10  # to estimate their spread; below it one site is more than a tenth
 _WINSORISED = 0.1  # share pulled in at each end before the spread is measured
 
 

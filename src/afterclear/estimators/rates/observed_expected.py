@@ -1,8 +1,9 @@
 """Whose fixes hold: come-backs seen over come-backs expected, for sites, technicians or brands.
 
-What is expected of an attempt is the chance that its come-back would have been *seen* inside
-its own evidence, from the pooled model of its family, kind, platform and age: a site that scans
-more sees more, and is expected to.  A come-back found elsewhere counts where it was repaired.
+What is expected of an attempt is the chance that its come-back would have been *seen* inside its
+own evidence, from the pooled model of its family, kind, platform and age: a site that scans more
+sees more returns, and more are expected of it.  A come-back found elsewhere counts where it was
+repaired.
 """
 
 from dataclasses import dataclass
@@ -39,7 +40,7 @@ ENOUGH_JUDGED = 5  # attempts with evidence; below, a site gets no label
 
 @dataclass(frozen=True, slots=True)
 class SiteRatios:
-    """Come-backs of each site against what its work let expect, arrays of shape (n_sites,).
+    """Come-backs of each site against those expected of its work, arrays of shape (n_sites,).
 
     nan: nothing expected of it.
     """
@@ -73,7 +74,7 @@ class SeparatedRatios:
     low: FloatArray
     high: FloatArray
     p_value: FloatArray
-    n_strata: IntArray  # strata in which the group stands beside others
+    n_strata: IntArray  # strata in which the group is beside others
 
 
 def site_ratios(  # noqa: PLR0913 - four rows of data, three settings with defaults
@@ -90,10 +91,10 @@ def site_ratios(  # noqa: PLR0913 - four rows of data, three settings with defau
 
     Shape (n_attempts,): ``site`` its number; ``returned`` 1 where the come-back was seen;
     ``expected`` the chance of seeing one inside the attempt's evidence, 0 without evidence;
-    ``lost`` 1 where the vehicle was not seen again.  A site's expectation is set by the others:
-    it is multiplied by their observed over expected, so that a large bad site is not compared
-    with itself, unless its own work is left out of what is expected already (``own_left_out``,
-    as ``site_residuals.shares_without_own`` has it).  A site is "worse" or "better" where its ratio
+    ``lost`` 1 where the vehicle was not seen again.  The other sites set a site's expectation: it
+    is multiplied by their observed over expected, so that a large bad site is not compared with
+    itself, unless its own work is left out of what is expected already (``own_left_out``, as
+    ``site_residuals.shares_without_own`` has it).  A site is "worse" or "better" where its ratio
     lies outside the funnel.
     """
     number, came, chance, away = _checked(site, returned, expected, lost)
@@ -212,7 +213,7 @@ def _checked(
 
 
 def _ratio_of_others(observed: FloatArray, expected: FloatArray) -> FloatArray:
-    """Observed over expected of all other sites; 1 where they tell nothing."""
+    """Observed over expected of all other sites; 1 without information."""
     rest_o, rest_e = observed.sum() - observed, expected.sum() - expected
     known = (rest_o > 0) & (rest_e > 1e-9 * expected.sum())
     return np.where(known, rest_o / np.where(known, rest_e, 1.0), 1.0)
@@ -230,7 +231,7 @@ def _shrunken(
     tail = (1 - conf_level) / 2
     if posterior.has_spread:
         limits = posterior.quantile(tail), posterior.quantile(1 - tail)
-    else:  # sites are alike: what is known of all together
+    else:  # sites are alike: the estimate of all together
         low, high = exact_poisson_interval([observed[some].sum()], conf_level)
         limits = low / expected[some].sum(), high / expected[some].sum()
     columns = np.full((3, expected.size), np.nan)

@@ -1,4 +1,4 @@
-"""Rates per km from sporadic looks, their intervals and tests, shrinkage towards peers.
+"""Rates per km from sporadic scans, their intervals and tests, shrinkage towards peers.
 
 Distances may be on any clock (km, days, hours); a rate is per unit of it.  Counts are of
 separate episodes, never of scans: several dirty scans in a row are one.
@@ -38,7 +38,7 @@ class OnsetRates:
     rate_per_km: FloatArray  # 0: no onset seen; inf: no clean stretch seen; NaN: neither
     log_se: FloatArray  # of ln(rate), from observed information; NaN where there is no rate
     n_onsets: IntArray
-    exposure_km: FloatArray  # km at risk the rate amounts to, n_onsets / rate; clean km without
+    exposure_km: FloatArray  # km at risk equivalent to the rate, n_onsets / rate; clean km without
 
 
 def onset_rates(group: ArrayLike, dirty_km: ArrayLike, clean_km: ArrayLike) -> OnsetRates:
@@ -124,9 +124,9 @@ def exact_poisson_interval(
 def poisson_excess_p(count: ArrayLike, expected: ArrayLike, *, mid_p: bool = True) -> FloatArray:
     """P(as many as ``count`` or more) where ``expected`` are expected, shape (n,).
 
-    ``mid_p``: the count itself goes in with half its probability.  The exact value is for what
-    is shown as a claim: it never errs more often than it says, and mostly less.  The mid-p one
-    is for screening: right on average, at some expected counts somewhat too eager.
+    ``mid_p``: the count itself goes in with half its probability.  The exact value is for published
+    claims: it never errs more often than stated, and mostly less.  The mid-p one is for screening:
+    right on average, at some expected counts somewhat too eager.
     """
     counts, means = as_floats("count", count), as_floats("expected", expected)
     check_same_shape(count=counts, expected=means)

@@ -1,8 +1,8 @@
-"""Whose fixes fail: what each attempt's evidence says of it, against what others' work let expect.
+"""Whose fixes fail: each attempt's evidence, against what others' work lets expect.
 
 With p the share of its group that fails and P = P(failed | all that was seen), r = P - p has mean 0
-whatever the scans were, and whatever wear and new faults did: they are in P already.  Summed over
-a site it is the score of the site's own effect on the log odds of failing.
+whatever the scans were, and whatever wear and new faults there were: they are in P already.  Summed
+over a site it is the score of the site's own effect on the log odds of failing.
 
 A site's own work is left out of what is expected of it, by a closed form and not by refitting:
 the pooled model learned from that work, and the larger the site, the less its faults would show.
@@ -59,8 +59,8 @@ def site_residuals(
     vehicle of each attempt; work on one vehicle is not independent, so the variance is that of
     sums over vehicles.  ``enough``: which sites are tested, shape (n_sites,).
 
-    One bad site among the others makes good sites of ordinary ones: who stands out is not held
-    against the rest from the second round on.
+    One bad site among the others makes ordinary sites look good: from the second round on, sites
+    that stand out are not among the others.
     """
     site, vehicle = groups
     n = np.bincount(site, minlength=enough.size)
@@ -86,7 +86,7 @@ def _standing_out(found: SiteResiduals, n: IntArray) -> BoolArray:
 def shares_without_own(
     pooled: Pooled, p_failed: FloatArray, site: IntArray, left_out: BoolArray | None = None
 ) -> FloatArray:
-    """Share of each attempt's group that fails as the other sites' work tells, shape (n,).
+    """Share of each attempt's group that fails from the other sites' work, shape (n,).
 
     ``p_failed``: P(failed | all that was seen), under the group's share; the same where nothing
     was.  ``left_out``: sites that are not among the others.  A beta prior whose mean is the

@@ -1,9 +1,9 @@
-"""Repeated events of units that were watched for a while: what MCF and trend tests take.
+"""Repeated events of units under observation for some time: the input of MCF and trend tests.
 
-A unit (a vehicle) is watched on (entry, exit]; its events lie in there.  ``exit`` is the last
-scan that would have shown an event; where that was made because of the last event (a complaint),
-the unit is ``closed`` and that event no chance one.  One clock and unit of distance or time
-throughout.  Several dirty scans in a row are one episode: collapse them first.
+A unit (a vehicle) is observed on (entry, exit]; its events are in this window.  ``exit`` is the
+last scan that would have shown an event; where that was made because of the last event (a
+complaint), the unit is ``closed`` and that event no chance one.  One clock and unit of distance or
+time throughout.  Several dirty scans in a row are one episode: collapse them first.
 """
 
 from dataclasses import dataclass
@@ -34,7 +34,7 @@ class ObservedUnits:
     event: FloatArray  # (n_events,) age at the event
     event_unit: IntArray  # (n_events,) row of the unit it happened to
     n_groups: int
-    closed: BoolArray  # (n_units,) watching ended at the last event, and because of it
+    closed: BoolArray  # (n_units,) observation ended at the last event, and because of it
 
     @property
     def event_group(self) -> IntArray:
@@ -48,7 +48,7 @@ class ObservedUnits:
 
     @property
     def n_free(self) -> FloatArray:
-        """Events of each group whose place chance had a hand in, shape (n_groups,)."""
+        """Events of each group whose place was up to chance, shape (n_groups,)."""
         n_closed = np.bincount(self.group[self.closed], minlength=self.n_groups)
         return (self.n_events - n_closed).astype(np.float64)
 

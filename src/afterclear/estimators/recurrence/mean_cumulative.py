@@ -27,7 +27,7 @@ class RecurrenceCurves:
 
     offsets: IntArray  # (n_groups + 1,)
     km: FloatArray
-    n_at_risk: FloatArray  # vehicles watched there: entry < km <= exit
+    n_at_risk: FloatArray  # vehicles observed there: entry < km <= exit
     n_events: FloatArray
     mean: FloatArray  # events per vehicle up to and including km
     std_error: FloatArray  # robust: vehicles independent, events on one vehicle not
@@ -39,11 +39,11 @@ class RecurrenceCurves:
 def mean_cumulative_function(data: ObservedUnits, *, conf_level: float = 0.95) -> RecurrenceCurves:
     """Nelson's mean cumulative function of each group with the robust variance.
 
-    ``M(t) = sum d_j / n_j`` over event ages up to t.  The variance is that of Lawless &
-    Nadeau, ``sum_i {sum_j Y_ij (d_ij - d_j / n_j) / n_j} ** 2`` over vehicles i: it holds
-    whether or not some vehicles are worse than others, unlike the sum of ``d_j / n_j ** 2``.
-    Events and the end of watching at one age: the vehicle is still at risk there.  Ages only
-    known to lie between two scans may be drawn at the middle.
+    ``M(t) = sum d_j / n_j`` over event ages up to t.  The variance is that of Lawless & Nadeau,
+    ``sum_i {sum_j Y_ij (d_ij - d_j / n_j) / n_j} ** 2`` over vehicles i: it holds whether or not
+    some vehicles are worse than others, unlike the sum of ``d_j / n_j ** 2``. Events and the end of
+    observation at one age: the vehicle is still at risk there.  Ages only known to lie between two
+    scans may be drawn at the middle.
 
     References: Nelson 1988, J. Qual. Technol. 20, 24; Lawless & Nadeau 1995, Technometrics 37,
     158 (from memory).

@@ -27,9 +27,9 @@ _SETTLED = 1e-14
 class PowerLaws:
     """Maximum likelihood fits, arrays of shape (n_groups,); nan where there is none.
 
-    ``shape_unbiased`` is (n - 1) / n times the estimate, (n - 2) / n where the last event ended
-    the watching: right on average where all of a group's vehicles were watched from 0 to one
-    age, and nan elsewhere.
+    ``shape_unbiased`` is (n - 1) / n times the estimate, (n - 2) / n where the last event ended the
+    observation: right on average where all of a group's vehicles were observed from 0 to one age,
+    and nan elsewhere.
     """
 
     n_events: FloatArray
@@ -43,8 +43,8 @@ class PowerLaws:
 class _Terms:
     """What the likelihood is made of; ages are in units of the group's last one.
 
-    It is ``ln b + (b - 1) ln t`` summed over events, less the sum of ``high ** b - low ** b``
-    over all that was watched.
+    It is ``ln b + (b - 1) ln t`` summed over events, less the sum of ``high ** b - low ** b`` over
+    all windows.
     """
 
     n_events: FloatArray  # (n_groups,)
@@ -79,9 +79,9 @@ class _Terms:
 def fit_power_law(data: ObservedUnits) -> PowerLaws:
     """Power law of each group from events whose age is known exactly.
 
-    Vehicles may be watched on different windows (entry, exit].  Solves
-    ``n / b + sum ln t = n * sum(T ** b ln T - S ** b ln S) / sum(T ** b - S ** b)``; where all
-    windows are (0, T] that is ``b = n / sum ln(T / t)``.
+    Vehicles may be observed on different windows (entry, exit].  Solves ``n / b + sum ln t = n *
+    sum(T ** b ln T - S ** b ln S) / sum(T ** b - S ** b)``; where all windows are (0, T] that is
+    ``b = n / sum ln(T / t)``.
 
     References: MIL-HDBK-189 (1981), appendix C; Crow 1974 (from memory).
 
@@ -94,9 +94,9 @@ def shape_limits(
 ) -> tuple[FloatArray, FloatArray]:
     """Limits of each group's shape, (n_groups,) each; nan where there is no fit.
 
-    Exact where all of the group's windows are (0, T]: ``2 n shape_true / shape`` is chi-square
-    with 2 n degrees of freedom, two fewer for each vehicle whose last event ended its watching.
-    By likelihood ratio elsewhere.
+    Exact where all of the group's windows are (0, T]: ``2 n shape_true / shape`` is chi-square with
+    2 n degrees of freedom, two fewer for each vehicle whose last event ended its observation. By
+    likelihood ratio elsewhere.
     """
     check_fraction("conf_level", conf_level)
     tail = (1 - conf_level) / 2
@@ -113,7 +113,7 @@ def shape_limits(
 
 
 def _common_window(data: ObservedUnits) -> BoolArray:
-    """Tell the groups all of whose vehicles were watched from 0 to one age."""
+    """Mark the groups whose vehicles were all observed from 0 to one age."""
     first = np.full(data.n_groups, np.inf)
     last = np.zeros(data.n_groups)
     np.minimum.at(first, data.group, data.exit)

@@ -1,8 +1,8 @@
 """Which vehicles get worse: a verdict for each, and how strong the trend is.
 
-Whether there is a trend is tested between scans (``trend_between_scans``); how strong it is, is
-told by the shape of a power law through the places of events inside the window a vehicle was
-watched, (age - entry) / (exit - entry).
+Whether there is a trend is tested between scans (``trend_between_scans``); its strength is the
+shape of a power law through the places of events inside the window in which a vehicle was observed,
+(age - entry) / (exit - entry).
 """
 
 from dataclasses import dataclass
@@ -21,7 +21,7 @@ from afterclear.estimators.recurrence.trend_between_scans import Stretches, stre
 StrArray: TypeAlias = NDArray[np.str_]
 
 # Below this many stretches with something new no test finds even a strong trend in half of the
-# cases (simulated), and the normal score is no longer one.
+# cases (simulated), and the score is no longer normal.
 ENOUGH_EVENTS = 8
 _P_LEVEL = 0.05
 _NO_SPREAD_A = 1e4  # above: the shapes of vehicles differ by less than 1 %
@@ -29,7 +29,7 @@ _NO_SPREAD_A = 1e4  # above: the shapes of vehicles differ by less than 1 %
 
 @dataclass(frozen=True, slots=True)
 class TrendVerdicts:
-    """What may be said of each group, arrays of shape (n_groups,)."""
+    """The verdict on each group, arrays of shape (n_groups,)."""
 
     trend: StrArray  # worsening | improving | none | too_few
     n_events: FloatArray
@@ -55,7 +55,7 @@ class ShrunkenShapes:
 
 
 def trend_verdicts(data: ObservedUnits, rows: Stretches, *, level: float = 0.1) -> TrendVerdicts:
-    """Say of each vehicle (group) whether it worsens, with the fleet's false alarms held down.
+    """Decide for each vehicle (group) whether it worsens, and limit the fleet's false alarms.
 
     ``data`` places the events for shapes, ``rows`` are the stretches between scans that are
     tested, for the same groups.  A trend is called from 8 stretches with something new on, where
@@ -88,10 +88,10 @@ def trend_verdicts(data: ObservedUnits, rows: Stretches, *, level: float = 0.1) 
 def shrunken_shapes(data: ObservedUnits) -> ShrunkenShapes:
     """Shape of each group's power law, drawn towards the fleet's by what its n is worth.
 
-    Given n, the likelihood of a shape is ``shape ** n exp(-shape s)``, ``s = sum ln(1 /
-    place)``, an event that ended the watching not counted; a and b maximise the product of its
-    integrals over the groups.  A group without events has the fleet's mean.  nan: no event at
-    all, or all of them where watching ended, of which no finite shape is the likeliest.
+    Given n, the likelihood of a shape is ``shape ** n exp(-shape s)``, ``s = sum ln(1 / place)``,
+    an event that ended the observation not counted; a and b maximise the product of its integrals
+    over the groups.  A group without events has the fleet's mean.  nan: no event at all, or all of
+    them where observation ended, where no finite shape is the likeliest.
     """
     n = data.n_free
     length = (data.exit - data.entry)[data.event_unit]

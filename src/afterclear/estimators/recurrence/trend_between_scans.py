@@ -1,9 +1,9 @@
-"""Do new things come ever more often?  A score test on stretches between scans.
+"""Do new faults come ever more often?  A score test on stretches between scans.
 
-A vehicle is seen at its scans only: what is known of a stretch (low, high] is whether something
-new was found at its end.  Without a trend that has the chance ``1 - exp(-rate (high - low))``,
-however long or short the stretch is: scanning more densely makes no trend.  Where the fault
-itself brought the vehicle in (a complaint), its place is known, and the stretch is ``exact``.
+A vehicle is seen at its scans only: of a stretch (low, high] it is known only whether something new
+was found at its end. Without a trend the chance of that is ``1 - exp(-rate (high - low))``, however
+long or short the stretch is: scanning more densely makes no trend.  Where the fault itself brought
+the vehicle in (a complaint), its place is known, and the stretch is ``exact``.
 """
 
 from dataclasses import dataclass, replace
@@ -28,7 +28,7 @@ _ROUNDS = 60
 _SETTLED = 1e-10
 _LONGEST_STEP = 1.0  # in ln rate
 _NEIGHBOURS = 2  # how many stretches on a burst is followed
-_STEADY = 20.0  # findings' worth of "no bursts": one vehicle alone tells little (own judgement)
+_STEADY = 20.0  # findings' worth of "no bursts": one vehicle shows little (own judgement)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +127,7 @@ def stretch_trends(rows: Stretches) -> StretchTrends:
 
 
 def _without_closing(rows: Stretches) -> Stretches:
-    """Leave out an exact event that ended the watching: its place was no chance."""
+    """Leave out an exact event that ended the observation: its place was no chance."""
     last = np.append(rows.group[1:] != rows.group[:-1], True)[: rows.group.size]
     return replace(rows, found=rows.found & ~(rows.exact & last))
 
