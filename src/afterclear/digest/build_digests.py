@@ -42,7 +42,7 @@ from afterclear.digest.vehicle.vehicle_model import VehiclePage
 from afterclear.digest.vehicle.vehicle_page import build_vehicle_page
 from afterclear.wording.cells import Cells
 
-# what a vehicle's own page is made from
+# tables for a vehicle's own page
 PAGE_TABLES = (*FRAME_ROWS, *VEHICLE_FINDINGS)
 PAGES = 125  # vehicles whose every row is in memory at once
 LIST = 2_000  # vehicles one page lists; a larger fleet's index has several behind it
@@ -50,7 +50,7 @@ LIST = 2_000  # vehicles one page lists; a larger fleet's index has several behi
 
 @dataclass(frozen=True)
 class VehicleChunk:
-    """Some vehicles' rows, and with what their pages are made: what one worker needs."""
+    """Some vehicles' rows, and the settings of their pages: the input of one worker."""
 
     vehicle_ids: tuple[str, ...]
     tables: Mapping[str, pl.DataFrame]
@@ -62,7 +62,7 @@ class VehicleChunk:
         found = vehicle_findings(self.tables)
         for rows in FleetRows(self.tables, self.vehicle_ids):
             own = found.get(rows.vehicle.vehicle_id, NOTHING_FOUND)
-            # of a vehicle nobody ever worked on nothing is told in its hours
+            # a vehicle without attempts needs no distances in hours
             clock = rows.attempts[0].clock if rows.attempts else "km"
             setting = self.setting.on_clock(clock)
             head = replace(self.head, hour_km=setting.cells.hour_km)
@@ -71,7 +71,7 @@ class VehicleChunk:
 
 @dataclass(frozen=True)
 class VehiclePages:
-    """The vehicles' pages, each made when it is asked for, so that few live at once."""
+    """The vehicles' pages, each built when needed, so that few are in memory at once."""
 
     vehicle_ids: tuple[str, ...]
     details: Details
@@ -82,7 +82,7 @@ class VehiclePages:
         return len(self.vehicle_ids)
 
     def chunks(self) -> Iterator[VehicleChunk]:
-        """Yield the vehicles' rows, so many vehicles at a time, in order of vehicle_id."""
+        """Yield the vehicles' rows, some vehicles at a time, in order of vehicle_id."""
         for start in range(0, len(self.vehicle_ids), PAGES):
             own = self.vehicle_ids[start : start + PAGES]
             tables = self.details(own, PAGE_TABLES)
@@ -96,7 +96,7 @@ class VehiclePages:
 
 @dataclass(frozen=True)
 class ListPages:
-    """The pages that list a fleet too large for one, each made when it is asked for."""
+    """The pages that list a fleet too large for one, each built when needed."""
 
     lists: tuple[VehicleList, ...]
     common: CommonViews
@@ -112,7 +112,7 @@ class ListPages:
 
 @dataclass(frozen=True)
 class DigestModel:
-    """All pages of a digest; None: that audience was not asked for."""
+    """All pages of a digest; None: that audience has no page."""
 
     index: IndexPage
     fleet: FleetPage | None
@@ -124,7 +124,7 @@ class DigestModel:
 
 
 def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
-    """Work out everything a digest says; rows of single vehicles are asked for as they are needed.
+    """Build the model of a digest; rows of single vehicles are read when they are needed.
 
     Raises:
         ValueError: a table of findings lacks a column its rows need.
@@ -199,7 +199,7 @@ def _head(frames: FleetFrames) -> PageHead:
 
 
 def _lists(vehicle_ids: tuple[str, ...]) -> tuple[VehicleList, ...]:
-    """Divide a fleet too large for one page; a smaller one stands on the index itself."""
+    """Divide a fleet too large for one page; a smaller one is on the index itself."""
     if len(vehicle_ids) <= LIST:
         return ()
     parts = [vehicle_ids[start : start + LIST] for start in range(0, len(vehicle_ids), LIST)]

@@ -1,1 +1,1 @@
-"""What each table of findings holds, and how it is said and shown: declared once, for all parts."""
+"""What each table of findings holds, its sentences and its display: declared once."""

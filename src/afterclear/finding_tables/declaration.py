@@ -1,7 +1,7 @@
 """How a finding is declared: a frozen class of its columns, and a ``Finding`` around it.
 
-Made from it: the store's table, the export with its sentence, the row class of pages, a section on
-a page where one is asked for, and the dictionary of ``afterclear help tables``.
+It defines the store's table, the export with its sentence, the row class of pages, a section on a
+page if wanted, and the dictionary of ``afterclear help tables``.
 """
 
 import types
@@ -20,7 +20,7 @@ def mark(message: str) -> str:
 
 
 def counted(one: str, many: str) -> tuple[str, str]:
-    """Mark a text that counts."""
+    """Mark a text with a count."""
     return (one, many)
 
 
@@ -32,7 +32,7 @@ class Means:
     unit: Unit | None = None
     digits: int = 1  # of a number without a unit, in sentences
     words: Mapping[str, str] = field(default_factory=dict)  # of a code
-    unknown: str = ""  # what sentences say where it is empty
+    unknown: str = ""  # what sentences say if it is empty
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Clause:
-    """A sentence or a part of one; places are columns."""
+    """A sentence or a part of one; placeholders are columns."""
 
     text: str | tuple[str, str]  # for one and for another count, where ``count`` decides
     when: Callable[[Any], bool] = lambda _: True
@@ -56,9 +56,9 @@ class Clause:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A table of the fleet page: the rows it shows, and what is said where there are none.
+    """A table of the fleet page: the rows it shows, and the text if there are none.
 
-    The table has a ``vehicle_id``, which comes first, and no more than some rows a vehicle: pages
+    The table has a ``vehicle_id`` as its first column, and few rows for each vehicle: pages
     read it in whole.
     """
 
@@ -67,7 +67,7 @@ class Section:
     none: str
     where: str  # SQL over the table's columns
     order: tuple[str, ...]  # columns; one with a minus before it falls
-    tally: str = ""  # a column with words; how often each stands is said below the table
+    tally: str = ""  # a column with words; how often each occurs is shown below the table
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +78,9 @@ class Finding:
     row: type
     about: str
     order: str
-    says: tuple[tuple[Clause, ...], ...] = ()  # of each, the first that holds is said
+    says: tuple[tuple[Clause, ...], ...] = ()  # of each, the first that applies is used
     method: str = ""
-    table: str = ""  # of the store, where it is not called as the export
+    table: str = ""  # of the store, if its name differs from the export's
     where: str = ""
     called: Mapping[str, str] = field(default_factory=dict)  # columns exported under another name
     without: frozenset[str] = frozenset()  # columns not exported
@@ -104,7 +104,7 @@ _SQL: Final = {
 
 @cache
 def columns_of(row: type) -> tuple[Column, ...]:
-    """Read the columns of a declared class, in its order."""
+    """Return the columns of a declared class, in its order."""
     hints = get_type_hints(row, include_extras=True)
     return tuple(_column(each.name, hints[each.name]) for each in fields(row))
 
@@ -120,12 +120,12 @@ def _column(name: str, hint: object) -> Column:
 
 
 def sql_type(column: Column) -> str:
-    """Name the type a column has in the store."""
+    """Return the type of a column in the store."""
     return _SQL[column.kind]
 
 
 def table_sql(finding: Finding) -> str:
-    """Write the statement that makes the store's table."""
+    """Return the statement that creates the store's table."""
     columns = ", ".join(
         f'"{each.name}" {sql_type(each)}{" NOT NULL" if each.required else ""}'
         for each in columns_of(finding.row)
@@ -134,7 +134,7 @@ def table_sql(finding: Finding) -> str:
 
 
 def export_sql(finding: Finding) -> str:
-    """Write the query that takes the table out."""
+    """Return the query that exports the table."""
     asked = [
         f'"{each.name}"' + (f' AS "{called}"' if (called := finding.called.get(each.name)) else "")
         for each in columns_of(finding.row)

@@ -1,4 +1,4 @@
-"""How long parts live, the claim sheet, and what had to be left out."""
+"""How long parts last, the claim sheet, and what had to be left out."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -28,7 +28,7 @@ _SOURCES: Final[dict[str, str]] = {"common practice, no source": mark("common pr
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """How long a part lives, and how that compares."""
+    """How long a part lasts, and how that compares."""
 
     part_number: Annotated[str | None, Means("as on the orders; empty: of a family or brand")]
     part_brand: Annotated[str | None, Means("its brand")]
@@ -81,7 +81,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """One unit of a part, from fitting to removal or to when it was last known to be in."""
+    """One unit of a part, from fitting to removal, or to the last time it was known to be in."""
 
     part_number: Annotated[str | None, Means("as on the order")]
     part_brand: Annotated[str | None, Means("its brand")]
@@ -114,22 +114,22 @@ class Claim:
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """Parts whose lives could not be told."""
+    """Parts whose lifetimes are not known."""
 
     reason: Annotated[str, Means("why", words=LEFT_OUT)]
     n: Annotated[int, Means("how many")]
 
 
 Told = Literal["estimate", "at_most", "at_least", "too_few", "nothing"]
-# an interval wider than this factor leaves nothing to defend (own judgement)
+# an interval wider than this factor is too wide to defend (own judgement)
 _WIDEST = 20.0
 
 
 def life_told(row: Part) -> Told:
-    """How much of a part's life can be told: an estimate, one end of its interval, or neither.
+    """How much of a part's lifetime can be given: an estimate, one end of its interval, or neither.
 
-    One in ten cannot have failed long before the first failure that was seen: there the upper end
-    alone is told.
+    One part in ten cannot have failed long before the first failure that was seen: in that case
+    only the upper end is given.
     """
     low, high = row.b10_low_km, row.b10_high_km
     if row.b10_km is None:
@@ -141,7 +141,7 @@ def life_told(row: Part) -> Told:
 
 
 def ratio_told(row: Part) -> Told:
-    """How much of the comparison with other parts can be told."""
+    """How much of the comparison with other parts can be given."""
     if row.life_ratio_to_peers is None:
         return "nothing"
     low, high = row.ratio_low or 0.0, row.ratio_high

@@ -1,4 +1,4 @@
-"""Recurring codes, worsening vehicles, and what is drawn of them."""
+"""Recurring codes, worsening vehicles, and their charts."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -25,7 +25,7 @@ TRENDS: Final[dict[str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Recurring:
-    """A code that began more than once on one vehicle, held against its peers."""
+    """A code that began more than once on one vehicle, compared with its peers."""
 
     vehicle_id: Annotated[str, Means("the vehicle")]
     ecu: Annotated[str, Means("the control unit, as scans spell it")]

@@ -1,4 +1,4 @@
-"""Every finding that is declared.  A finding that stands here is kept, exported and explained."""
+"""Every finding that is declared.  A finding in this list is stored, exported and explained."""
 
 from typing import Final
 
@@ -18,7 +18,7 @@ STORED: Final[dict[str, Finding]] = {finding.kept_in: finding for finding in FIN
 
 
 def of_row(row: object) -> Finding:
-    """Find what a row belongs to, by its class or one it extends.
+    """Find the finding of a row, by its class or one it extends.
 
     Raises:
         KeyError: it belongs to none.

@@ -34,7 +34,7 @@ class Role:
 
 @dataclass(frozen=True, slots=True)
 class RolePair:
-    """What the fleet's own scans and repairs say of two codes, one of them maybe the cause."""
+    """What the fleet's own scans and repairs show about two codes, one of them maybe the cause."""
 
     cause_ecu: Annotated[str, Means("the unit of the one that may be the cause")]
     cause_code: Annotated[str, Means("its code")]
@@ -101,7 +101,7 @@ class EchoWork:
 
 @dataclass(frozen=True, slots=True)
 class EchoFix:
-    """A fix attempt that is none of its own: its code only followed from a fault of that visit."""
+    """A fix attempt counted with another: its code followed from a fault of that visit."""
 
     attempt_id: Annotated[str, Means("the fix attempt")]
     vehicle_id: Annotated[str, Means("the vehicle")]
@@ -117,7 +117,7 @@ class EchoFix:
 
 @dataclass(frozen=True, slots=True)
 class RelatedReturn:
-    """A component in trouble again after work on it, under another code."""
+    """A component with a fault again after work on it, under another code."""
 
     attempt_id: Annotated[str, Means("the fix attempt")]
     vehicle_id: Annotated[str, Means("the vehicle")]

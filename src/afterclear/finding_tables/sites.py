@@ -68,7 +68,7 @@ class Quarter:
 
 @dataclass(frozen=True, slots=True)
 class Process:
-    """One habit of one site, held against the other sites."""
+    """One habit of one site, compared with the other sites."""
 
     site: Annotated[str | None, Means("the site; empty: not known")]
     finding: Annotated[str, Means("the habit")]
@@ -116,12 +116,12 @@ class ProcessOrder:
     currency: Annotated[str | None, Means("of the cost")]
 
 
-# an interval wider than this factor leaves nothing to defend (own judgement)
+# an interval wider than this factor is too wide to defend (own judgement)
 _WIDEST: Final = 20.0
 
 
 def apart_is_told(row: ComparedGroup) -> bool:
-    """Whether the ratio within each site, or with the brands taken out, can be told."""
+    """Whether the ratio within each site, or with the brands taken out, can be given."""
     low, high = row.ratio_apart_low, row.ratio_apart_high
     if row.reason == "too_few" or row.ratio_apart is None or low is None or high is None:
         return False

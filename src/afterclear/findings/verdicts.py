@@ -67,7 +67,7 @@ class Judged:
         return self.rows.high_km
 
     def expected_returns(self, high_km: FloatArray, n_clean_scans: ArrayLike) -> FloatArray:
-        """Expected returns of each attempt from failure alone, shape (n,).
+        """Return the expected returns of each attempt from failure alone, shape (n,).
 
         Inside its evidence, up to ``high_km`` where it came back.
         """
@@ -214,7 +214,7 @@ def _km_to_go(vehicle_life_km: float) -> pl.Expr:
 
 
 def _numbers(windows: pl.DataFrame, columns: list[str]) -> IntArray:
-    """Number each distinct combination of some columns from 0."""
+    """Assign a number from 0 to each distinct combination of some columns."""
     ranks = windows.select(pl.struct(columns).rank("dense").alias("rank"))["rank"]
     return ranks.to_numpy().astype(np.int64) - 1
 

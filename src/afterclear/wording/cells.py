@@ -1,4 +1,4 @@
-"""How a number, a distance, a date or the lack of one is written.  Pure; one place for all."""
+"""How numbers, distances, dates and missing values are written, for all texts. Pure."""
 
 import math
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ Clock = Literal["km", "engine_hours", "days"]
 
 DASH = "\u2013"
 
-# what a distance was estimated from, where there is no odometer
+# what a distance was estimated from, if there is no odometer
 _ESTIMATED: dict[str, str] = {
     "engine_hours": mark("{distance} (estimated from engine hours)"),
     "days": mark("{distance} (estimated from days)"),
@@ -44,7 +44,7 @@ class Cells:
     units: Literal["km", "mi"] = "km"
     zone: str = "UTC"
     language: str = "en"
-    hour_km: float | None = None  # km that stand for an engine hour: hours are written, not km
+    hour_km: float | None = None  # km that equal one engine hour: hours are written, not km
 
     @property
     def unit(self) -> str:
@@ -64,11 +64,11 @@ class Cells:
         return Language(self.language)
 
     def t(self, message: str, **values: object) -> str:
-        """Translate a text and put values in its places."""
+        """Translate a text and fill its placeholders."""
         return Language(self.language).t(message, **values)
 
     def tn(self, one: str, many: str, n: int, **values: object) -> str:
-        """Translate a text that counts; ``{n}`` in it is the number."""
+        """Translate a text with a count; ``{n}`` in it is the number."""
         return Language(self.language).tn(one, many, n, **values)
 
     def number(self, value: float | None, digits: int = 0) -> str:
@@ -80,7 +80,7 @@ class Cells:
         return DASH if value is None else Language(self.language).number(value, digits)
 
     def percent(self, share: float | None, digits: int = 0) -> str:
-        r"""Write a share of 1 in per cent, never as a certain 0 or 100 unless it is.
+        r"""Write a share of 1 in per cent, as 0 or 100 only if it is exactly that.
 
         >>> Cells().percent(0.004)
         'under 1\xa0%'
@@ -134,7 +134,7 @@ class Cells:
         return self.t(_ESTIMATED[clock], distance=text)
 
     def amount(self, km: float | None, clock: Clock = "km") -> str:
-        """Write a distance, and what it was estimated from where there is no odometer."""
+        """Write a distance, and what it was estimated from if there is no odometer."""
         if km is None or clock == "km" or self.hour_km is not None:
             return self.distance(km)
         return self.t(_ESTIMATED[clock], distance=self.distance(km))

@@ -1,9 +1,9 @@
 """What codes and components mean, in the reader's language: the tables' texts, part by part.  Pure.
 
-A text of the tables under ``config`` is made of some hundred parts between colons and commas, with
-numbers and letters in them.  Each part is a text of the catalogues, where
-``tests/digest/messages.py`` puts them.  A text with a part no catalogue has, such as a scan tool's
-own description, stays as it came: half a text in each language helps nobody.
+The texts of the tables under ``config`` consist of a few hundred parts between colons and commas,
+with numbers and letters in them. Each part is a message of the catalogues;
+``tests/digest/messages.py`` gathers them. If a text has a part that is in no catalogue, such as a
+scan tool's own description, all of it stays as it is: half a text in each language helps nobody.
 """
 
 import re
@@ -14,7 +14,7 @@ from afterclear.wording.language import Language, mark
 _BETWEEN: Final = re.compile(r"([:,;] )")
 _COUNTED: Final = re.compile(r"(?<![\w/-])(?:[A-L]|\d+)(?![\w/-])")  # bank 1, solenoid A
 
-# what the code says of a code or failure type that stands in no table
+# the text for a code or failure type that is in no table
 _AROUND: Final = (
     mark("standard code ({inner}), meaning not in the tables"),
     mark("maker-specific {inner} code"),
@@ -25,7 +25,7 @@ _AROUND: Final = (
 _PATTERNS: Final = tuple(
     (message, re.compile(re.escape(message).replace(r"\{inner\}", "(.+)"))) for message in _AROUND
 )
-# a place is told by several of these
+# a place is described by several of these
 _PLACES: Final = frozenset(
     (
         mark("front"),
@@ -54,12 +54,12 @@ _PLACE: Final = re.compile(r"(?:bank|sensor|cylinder|row|axle|gear|number) \w+|\
 
 
 def code_text(text: str, language: Language) -> str:
-    """Say what a code or component means in the reader's language, else as it came."""
+    """Say what a code or component means in the reader's language, otherwise unchanged."""
     return code_words(text, language) or text
 
 
 def code_words(text: str, language: Language) -> str | None:
-    """Say what a code or component means; None where the reader's language lacks a part of it.
+    """Say what a code or component means; None if the reader's language lacks a part of it.
 
     >>> code_words("wheel speed sensor, front left: circuit open", Language("de"))
     'Raddrehzahlsensor, vorn links: Stromkreis unterbrochen'
@@ -72,7 +72,7 @@ def code_words(text: str, language: Language) -> str | None:
 
 
 def _parted(text: str, language: Language, *, inside: bool = False) -> str | None:
-    """Say a text part by part; ``inside``: it stands in one of the texts around others."""
+    """Say a text part by part; ``inside``: it is inside another text."""
     said, rest = [], text
     while rest:
         part, mark_after, rest = _first_part(rest, language)
@@ -86,7 +86,7 @@ def _parted(text: str, language: Language, *, inside: bool = False) -> str | Non
 
 
 def _first_part(text: str, language: Language) -> tuple[str, str, str]:
-    """Take a text's first part, the mark after it, and the rest; some units have a comma."""
+    """Split off a text's first part, the mark after it, and the rest; some units have a comma."""
     part, mark_after, rest = (*_BETWEEN.split(text, maxsplit=1), "", "")[:3]
     if mark_after == ", ":
         second, next_mark, others = (*_BETWEEN.split(rest, maxsplit=1), "", "")[:3]
@@ -124,7 +124,7 @@ def _around(text: str, language: Language) -> str | None:
 
 
 def _message(part: str) -> tuple[str, dict[str, str]]:
-    """Put places where a part has numbers and letters."""
+    """Replace the numbers and letters of a part by placeholders."""
     values: dict[str, str] = {}
 
     def place(found: re.Match[str]) -> str:

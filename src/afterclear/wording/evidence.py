@@ -1,4 +1,4 @@
-"""What a scan says of a fix attempt, and what would settle it, in the reader's words.  Pure."""
+"""What a scan shows of a fix attempt, and what would settle it, in the reader's words.  Pure."""
 
 from typing import Final
 
@@ -36,7 +36,7 @@ SAID: Final[dict[EvidenceReason, str]] = {
     R.SELF_TEST_INCOMPLETE: mark("its self-test ({monitor}) has not completed since the clear"),
     R.TOO_SOON_AFTER_CLEAR: mark("only {since_clear_km} since the clear, {needed_km} needed"),
 }
-# what a scan that says nothing asks for; reasons that say something ask for nothing
+# what to do after a scan that is no evidence; reasons with evidence need nothing
 SETTLED_BY: Final[dict[EvidenceReason, str]] = {
     R.PENDING_ONCE: mark("one more scan: a code pending once is a sign, not yet a return"),
     R.OTHER_CODE_LISTED: _CLEAR,
@@ -64,7 +64,7 @@ def evidence_words(
     since_clear_km: float | None = None,
     needed_km: float | None = None,
 ) -> str:
-    r"""Say a reason of the histories in the reader's language and units.
+    r"""Return a reason of the histories in the reader's language and units.
 
     >>> evidence_words(R.TOO_SOON_AFTER_CLEAR, Cells("mi"), since_clear_km=2, needed_km=30)
     'only 1\xa0mi since the clear, 19\xa0mi needed'

@@ -39,7 +39,7 @@ def _role(row: dict[str, Any], cells: Cells) -> str:
 
 
 def _decided(row: dict[str, Any], cells: Cells) -> str | None:
-    # without its note, which stands beside it and which a setting may take out
+    # without its note, which has its own column and which a setting may remove
     return decision_words(row["decision"], None, cells) if row["decision"] else None
 
 
@@ -48,9 +48,9 @@ class _Sentence:
     """A column of sentences."""
 
     name: str
-    columns: tuple[str, ...]  # what it is made of
+    columns: tuple[str, ...]  # the columns it is made from
     said: Callable[[dict[str, Any], Cells], str | None]
-    before: str  # the column it stands before: others read tables by their order
+    before: str  # the column after it: others read tables by their order
 
 
 def _listed(name: str, column: str, words: Callable[[str, Cells], str], before: str) -> _Sentence:
@@ -81,7 +81,7 @@ _SENTENCES: Final[dict[str, tuple[_Sentence, ...]]] = {
 
 
 def with_sentences(table: str, frame: pl.DataFrame, cells: Cells = _ENGLISH) -> pl.DataFrame:
-    """Put the sentence of each row beside its reason; tables without reasons stay as they are."""
+    """Put the sentence of each row beside its reason; tables without reasons do not change."""
     if table in BY_NAME and BY_NAME[table].says:
         return _with_finding(BY_NAME[table], frame, cells)
     for sentence in _SENTENCES.get(table, ()):
@@ -91,9 +91,9 @@ def with_sentences(table: str, frame: pl.DataFrame, cells: Cells = _ENGLISH) -> 
 
 def _with_sentence(sentence: _Sentence, frame: pl.DataFrame, cells: Cells) -> pl.DataFrame:
     columns = sentence.columns
-    # a large table says the same few things again and again
+    # the sentences of a large table repeat many times
     known = frame.select(columns).unique(maintain_order=True)
-    # (no-break spaces are for pages: a table is not set in lines)
+    # (no-break spaces are for pages: a table has no line breaks)
     said = (sentence.said(row, cells) for row in known.iter_rows(named=True))
     lines = [line and line.replace(GAP, " ") for line in said]
     words = pl.Series(sentence.name, lines, dtype=pl.String)

@@ -1,4 +1,4 @@
-"""Reasons with their facts as sentences: each fact written as its kind asks.  Pure."""
+"""Reasons with their facts as sentences: each fact written by its kind.  Pure."""
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -11,7 +11,7 @@ from afterclear.wording.code_words import code_text
 from afterclear.wording.language import mark
 from afterclear.wording.units import unit_words
 
-# self-tests whose name in the plain layout is no word people use
+# self-tests whose name in the plain layout is not a common word
 SELF_TESTS: Final[dict[str, str]] = {
     "ac_refrigerant": mark("air conditioning refrigerant"),
     "boost_pressure": mark("boost pressure"),
@@ -55,9 +55,9 @@ def filled(
     cells: Cells,
     **more: str,
 ) -> str:
-    """Say the first message whose facts are known, the last one where none is.
+    """Return the first message whose facts are all known, otherwise the last one.
 
-    ``messages``: the fullest first.  ``more``: places that are written already.
+    ``messages``: the fullest first.  ``more``: placeholders that are filled already.
     """
     known = {name for name in kinds if facts.get(name) not in (None, [])} | set(more)
     message = next((text for text in messages if _asks(text) <= known), messages[-1])

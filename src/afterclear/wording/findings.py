@@ -1,4 +1,4 @@
-"""What a row of a finding says, in the reader's words: its declaration, filled.  Pure."""
+"""The sentence of a finding's row in the reader's words, from its declaration.  Pure."""
 
 from collections.abc import Callable
 from datetime import datetime
@@ -29,7 +29,7 @@ _WRITTEN: Final[dict[Unit | None, Callable[[Cells, float], str]]] = {
 
 
 def finding_words(row: object, cells: Cells, finding: Finding | None = None) -> str:
-    """Say a row; ``finding``: what it belongs to, where its class does not tell."""
+    """Return the sentence of a row; ``finding``: its finding, if its class does not show it."""
     declared = finding or of_row(row)
     columns = _columns(declared.row)
     sentences = [
@@ -62,7 +62,7 @@ def _text(value: str, column: Column, cells: Cells) -> str:
     return unit_words(value, cells.words) if column.means.unit == "unit" else value
 
 
-# an export says a hundred thousand rows: what a declaration asks for is worked out once
+# an export has a hundred thousand sentences: what a declaration needs is worked out once
 @cache
 def _columns(row: type) -> dict[str, Column]:
     return {column.name: column for column in columns_of(row)}

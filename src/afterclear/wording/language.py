@@ -1,9 +1,8 @@
 """Words, numbers and dates of the reader's language.
 
 Texts are gettext messages, English ones being their own keys; catalogues travel with the program
-(``locale/<language>/LC_MESSAGES/afterclear.mo``, made from the ``.po`` beside it).  Marks of
-numbers and order of dates are those of the Unicode Common Locale Data Repository; a test holds
-them against it.
+(``locale/<language>/LC_MESSAGES/afterclear.mo``, made from the ``.po`` beside it).  Number marks
+and date order are those of the Unicode Common Locale Data Repository; a test compares them.
 """
 
 import gettext
@@ -61,7 +60,7 @@ def _catalogue(language: str) -> gettext.NullTranslations:
 
 
 class _Lacking(gettext.NullTranslations):
-    """Says nothing where a catalogue lacks a text."""
+    """Returns empty text if a catalogue lacks a text."""
 
     def gettext(self, message: str) -> str:  # noqa: ARG002
         return ""
@@ -81,7 +80,7 @@ class Language:
     tag: str = "en"
 
     def t(self, message: str, **values: object) -> str:
-        """Translate a text and put values in its places; safe HTML among them stays so."""
+        """Translate a text and fill its placeholders; safe HTML among the values stays safe."""
         return _filled(_catalogue(self.tag).gettext(message), values)
 
     def known(self, message: str, **values: object) -> str | None:
@@ -93,7 +92,7 @@ class Language:
         return _filled(found, values) if found else None
 
     def tn(self, one: str, many: str, n: int, **values: object) -> str:
-        """Translate a text that counts; ``{n}`` in it is the number."""
+        """Translate a text with a count; ``{n}`` in it is the number."""
         found = _catalogue(self.tag).ngettext(one, many, n)
         return _filled(found.replace("{n} ", "{n}" + GAP), {"n": self.number(n), **values})
 

@@ -10,7 +10,7 @@ from afterclear.wording.language import GAP, mark
 
 R = RoleReason
 
-# what a code says of another control unit, by the relation of ``config/knock_on.csv``
+# what a code reports about another control unit, by the relation of ``config/knock_on.csv``
 _SAYS: Final[dict[str, str]] = {
     "lost": mark(
         "{code} in the {unit} unit says that the {unit} unit gets no messages from the "
@@ -27,7 +27,7 @@ _SAYS: Final[dict[str, str]] = {
         "{code} in the {unit} unit is about a signal that usually comes from the {target} unit"
     ),
 }
-# harm that the shipped ``config/knock_on.csv`` tells of; what a user adds is shown as it stands
+# harm listed in the shipped ``config/knock_on.csv``; a user's own additions appear as written
 HARMS: Final = frozenset((mark("unburnt fuel burns in the catalyst and overheats it"),))
 
 SAID: Final[dict[RoleReason, str]] = {
@@ -75,7 +75,7 @@ SAID: Final[dict[RoleReason, str]] = {
         "is gone, but the memory of the {unit} unit was not cleared since, so nothing tells yet "
         "whether it has left too."
     ),
-    # not "there again": whether it was ever gone is for its attempts to tell
+    # not "there again": only its attempts show whether it was ever gone
     R.OUTLIVED_CAUSE: mark(
         "{own} is a separate fault. It followed {cause}, which was repaired on {repaired_on} and "
         "is gone, yet this code is there, although its own memory was cleared on {cleared_on}."
@@ -95,7 +95,7 @@ SAID: Final[dict[RoleReason, str]] = {
     ),
 }
 
-# what the fleet's own data say; each is said where its last number is known
+# what the fleet's own data show; each sentence is used if its last number is known
 _FLEET: Final[dict[str, str]] = {
     "n_both": mark("the two came together {n_both} times"),
     "n_cause_repaired": mark(
@@ -112,7 +112,7 @@ _FLEET: Final[dict[str, str]] = {
 
 
 def role_words(reason: RoleReason, facts: Facts, cells: Cells) -> str:
-    r"""Say a reason of roles in the reader's language and units.
+    r"""Return a reason of roles in the reader's language and units.
 
     >>> role_words(R.ONLY_CODE, {"code": "P0301", "unit": "engine", "meaning": "misfire"}, Cells())
     'P0301 in the engine unit (misfire) is the only code of this scan.'
@@ -130,12 +130,12 @@ def role_words(reason: RoleReason, facts: Facts, cells: Cells) -> str:
 
 
 def role_sentence(reason: str, facts: str, cells: Cells) -> str:
-    """Say a stored reason; ``facts``: JSON, its parameters."""
+    """Return the sentence of a stored reason; ``facts``: JSON, its parameters."""
     return role_words(RoleReason(reason), json.loads(facts), cells)
 
 
 def _phrases(facts: Facts, cells: Cells) -> dict[str, str]:
-    """Write what is made of more than one fact."""
+    """Write the texts that combine several facts."""
     cause = _at(facts, "cause_code", "cause_unit", cells)
     meaning, harm, after = (facts.get(name) for name in ("cause_meaning", "harm", "km_after"))
     n = facts.get("n_pointing")

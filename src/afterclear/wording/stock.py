@@ -156,7 +156,7 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
 
 
 def stock_words(reason: StockReason, facts: Facts, cells: Cells) -> str:
-    r"""Say a reason of the audit in the reader's language and units.
+    r"""Return a reason of the audit in the reader's language and units.
 
     >>> stock_words(R.DRIVEN_SINCE_SCAN, {"driven_km": 1609.344}, Cells("mi"))
     'About 1,000\xa0mi were driven since the last scan.'
@@ -165,6 +165,6 @@ def stock_words(reason: StockReason, facts: Facts, cells: Cells) -> str:
 
 
 def audit_words(reasons: str, cells: Cells) -> str:
-    """Say what decided a verdict; ``reasons``: JSON, a list of reasons with their facts."""
+    """Return what decided a verdict; ``reasons``: JSON, a list of reasons with their facts."""
     deciding = json.loads(reasons)
     return " ".join(stock_words(StockReason(name), facts, cells) for name, facts in deciding)

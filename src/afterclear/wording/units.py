@@ -1,10 +1,10 @@
-"""What control units are called in the reader's language.  Pure."""
+"""The names of control units in the reader's language.  Pure."""
 
 from typing import Final
 
 from afterclear.wording.language import Language, mark
 
-# labels of ``config/control_units.toml``; one that a user adds is shown as it stands there
+# labels of ``config/control_units.toml``; a label that a user adds appears as written there
 UNITS: Final = frozenset(
     (
         mark("engine"),
@@ -96,7 +96,7 @@ UNITS: Final = frozenset(
 
 
 def unit_words(label: str, language: Language) -> str:
-    """Name a control unit by its label, in the reader's language where that knows it.
+    """Name a control unit by its label, in the reader's language if it has a name for it.
 
     >>> unit_words("brakes", Language("de"))
     'Bremsen'

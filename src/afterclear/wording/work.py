@@ -144,7 +144,7 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
 
 
 def work_words(reason: WorkReason, facts: Facts, cells: Cells) -> str:
-    r"""Say a reason of the worklist in the reader's language and units.
+    r"""Return a reason of the worklist in the reader's language and units.
 
     >>> work_words(W.SCAN_LATER, {"unit": "brakes", "after_km": 1609.344}, Cells("mi"))
     'Scan the brakes unit as soon as 1,000\xa0mi have been driven since the last odometer reading.'
@@ -161,17 +161,17 @@ def deed_words(reasons: str, cells: Cells) -> str:
 
 
 def ground_words(reasons: str, cells: Cells) -> str:
-    """Say why, or what to scan; reasons of the stock audit and of roles may be among them."""
+    """Return why, or what to scan; reasons of the stock audit and of roles may be among them."""
     return " ".join(_each(reasons, cells))
 
 
 def cost_words(reasons: str, cells: Cells) -> str:
-    """Say what the cost of a come-back is taken from."""
+    """Return the basis of a come-back's cost."""
     return "; ".join(_each(reasons, cells))
 
 
 def decision_words(reason: str, note: str | None, cells: Cells) -> str:
-    """Say what was decided; ``reason``: JSON, its code with its facts."""
+    """Return what was decided; ``reason``: JSON, its code with its facts."""
     name, facts = json.loads(reason)
     said = work_words(WorkReason(name), facts, cells)
     return f"{said}: {note}" if note else said

@@ -1,1 +1,1 @@
-"""Results to the models of the fleet's, the garage's and the stock's page."""
+"""Results -> the models of the fleet page, the garage page and the stock page."""

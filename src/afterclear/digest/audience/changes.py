@@ -1,4 +1,4 @@
-"""What is different since the digest before.  Pure."""
+"""What has changed since the previous digest.  Pure."""
 
 from collections.abc import Callable, Mapping
 
@@ -21,7 +21,7 @@ def changes_since(
     roster: Roster,
     setting: Setting,
 ) -> Changes | None:
-    """Say what changed; None if there was no digest before."""
+    """Return what changed; None if there was no previous digest."""
     if not frames.has_previous:
         return None
     new: ChangeList | Dash

@@ -1,4 +1,4 @@
-"""Numbers of the garage page's pictures.  Pure."""
+"""Numbers of the garage page's charts.  Pure."""
 
 from collections.abc import Sequence
 
@@ -20,7 +20,7 @@ from afterclear.finding_tables.parts import Part, life_told
 from afterclear.finding_tables.sites import ComparedGroup, Quarter
 from afterclear.wording.cells import Cells, Dash
 
-_LEVEL = 0.998  # of the funnel, as findings of sites have it
+_LEVEL = 0.998  # of the funnel, as in the findings of sites
 _CURVE_POINTS = 60
 _MOST_STEPS = 150
 FEW = 5  # under so many judged fixes a share says little (own judgement: no label)
@@ -64,7 +64,7 @@ def _held_summary(points: Sequence[QuarterPoint], cells: Cells) -> str:
 
 
 def funnel_chart(groups: Sequence[ComparedGroup], cells: Cells) -> FunnelChart | Dash:
-    """Lay out one level's holders with the limits chance sets, widened as for their findings."""
+    """Lay out one level's groups with their funnel limits, widened as in the findings."""
     points = tuple(
         FunnelPoint(h.name, h.expected, h.ratio, h.label or "ordinary")
         for h in groups
@@ -134,6 +134,6 @@ def life_chart(part: Part, claims: pl.DataFrame, cells: Cells) -> LifeChart | Da
 
 
 def _inside(limit: FloatArray, share: FloatArray) -> list[float]:
-    """Give a limit; the share itself where there is none (all have failed)."""
+    """Return a limit; the share itself if there is none (all have failed)."""
     found: list[float] = np.where(np.isnan(limit), share, limit).tolist()
     return found

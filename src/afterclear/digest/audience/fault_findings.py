@@ -45,7 +45,7 @@ class Matrix:
 
 @dataclass(frozen=True, slots=True)
 class FaultFindings:
-    """What the fleet page says of recurring codes."""
+    """What the fleet page shows of recurring codes."""
 
     recurring: tuple[RecurringView, ...]  # flagged ones, surest first
     n_recurring: int  # flagged in all
@@ -56,7 +56,7 @@ class FaultFindings:
 def fault_findings(
     findings: Findings, roster: Roster, details: Details, setting: Setting
 ) -> FaultFindings:
-    """Gather what was flagged, and how much was looked at."""
+    """Gather what was flagged, and how many were examined."""
     flagged = findings.recurring.filter(pl.col("flagged")).sort(
         pl.col("q_value").fill_null(1.0),
         -pl.col("n_episodes").cast(pl.Int64),
@@ -97,7 +97,7 @@ def _matrix(judged: pl.DataFrame, roster: Roster) -> Matrix | None:
         return None
     families = _by_weight(flagged, "of")
     shown_families = families[:_MOST_COLUMNS]
-    # a vehicle whose flagged codes are all of other families would be a row of empty boxes
+    # a vehicle whose flagged codes all belong to other families would be a row of empty boxes
     seen = flagged.filter(pl.col("of").is_in(list(shown_families)))
     shown_vehicles = _by_weight(seen, "vehicle_id")[:_MOST_ROWS]
     counts: dict[tuple[str, str], MatrixCell] = {

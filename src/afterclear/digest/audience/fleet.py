@@ -1,4 +1,4 @@
-"""What was chosen and read -> the fleet page's model.  Pure."""
+"""Chosen rows -> the fleet page's model.  Pure."""
 
 from datetime import timedelta
 
@@ -49,7 +49,7 @@ def build_fleet_page(
 
 
 def _n_set_aside(frames: FleetFrames) -> int:
-    """Count the lines a person's word took off the list."""
+    """Count the lines that a person's decision took off the list."""
     return frames.findings["worklist_set_aside"].filter(pl.col("audience") == "fleet").height
 
 

@@ -1,4 +1,4 @@
-"""Page model for who answers for the vehicles.  Frozen numbers and sentences; no HTML here."""
+"""Page model for the fleet manager.  Frozen numbers and sentences; no HTML here."""
 
 from dataclasses import dataclass
 
@@ -22,7 +22,7 @@ class FleetPage:
     head: PageHead
     n_vehicles: int
     work: Work
-    changes: Changes | None  # None: there was no digest before
+    changes: Changes | None  # None: there was no previous digest
     tallies: tuple[Tally, ...]
     failed: tuple[AttemptView, ...]  # came back within the look-back time, not worked on again
     n_failed: int
@@ -40,4 +40,4 @@ class FleetPage:
     notes: DataNotes
     faults: FaultFindings
     sections: tuple[SectionView, ...]
-    n_set_aside: int  # lines a person's word took off it
+    n_set_aside: int  # lines that a person's decision took off it

@@ -29,7 +29,7 @@ from afterclear.wording.language import mark
 
 LEVELS: tuple[Level, ...] = ("site", "technician", "brand", "grade")
 _MOST_SHEETS = 6  # parts with a picture and claim sheet of their own; the rest by ``export claims``
-# what a habit is called: the findings' names -> words for a heading
+# names of habits: the findings' names -> words for a heading
 PROCESS_WORDS: dict[str, str] = {
     "bare_clears": mark("Codes cleared without a repair"),
     "bare_clears_that_came_back": mark("Of these, codes that came back"),
@@ -106,7 +106,7 @@ def _process_order(name: str) -> tuple[int, str]:
 
 
 def site_name(site: str | None, cells: Cells) -> str:
-    """Name a site, or say that nobody knows it."""
+    """Name a site, or write that it is not known."""
     return site or cells.t("site not known")
 
 

@@ -1,4 +1,4 @@
-"""Page model for who answers for workshops: do fixes hold, where, with which parts.  No HTML."""
+"""Page model for a chain's quality lead: do fixes hold, where, with which parts.  No HTML."""
 
 from dataclasses import dataclass
 
@@ -17,7 +17,7 @@ from afterclear.wording.cells import Dash
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """One thing to look into: what, why, and where on the page it is told."""
+    """One thing to look into: what, why, and where on the page it is explained."""
 
     name: str
     sentence: str
@@ -36,7 +36,7 @@ class QuarterPoint:
     share: float | None
     low: float | None
     high: float | None
-    few: bool  # rests on next to nothing
+    few: bool  # rests on very few fixes
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ class HeldChart:
 
 @dataclass(frozen=True, slots=True)
 class FunnelPoint:
-    """One holder on the funnel."""
+    """One group on the funnel."""
 
     name: str
     expected: float
@@ -59,7 +59,7 @@ class FunnelPoint:
 
 @dataclass(frozen=True, slots=True)
 class FunnelChart:
-    """Come-backs seen over expected against expected, and the limits chance sets."""
+    """Come-backs seen over expected against expected, and the funnel limits."""
 
     points: tuple[FunnelPoint, ...]
     expected: tuple[float, ...]  # where the limits are drawn
@@ -71,7 +71,7 @@ class FunnelChart:
 
 @dataclass(frozen=True, slots=True)
 class GroupTable:
-    """All holders of one level, worst first."""
+    """All groups of one level, worst first."""
 
     level: Level
     rows: tuple[ComparedGroup, ...]
@@ -101,7 +101,7 @@ class ClaimLine:
 
 @dataclass(frozen=True, slots=True)
 class PartView:
-    """A part with what is said of it."""
+    """A part with its findings."""
 
     row: Part
     life_told: Told
@@ -124,7 +124,7 @@ class ProcessTable:
 
 @dataclass(frozen=True, slots=True)
 class GaragePage:
-    """The page for who answers for workshops."""
+    """The page for a chain's quality lead."""
 
     head: PageHead
     looks: tuple[Look, ...]

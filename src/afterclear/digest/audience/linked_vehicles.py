@@ -1,4 +1,4 @@
-"""Which vehicles the audiences' pages speak of: whoever is linked must have a page.  Pure."""
+"""Which vehicles the audiences' pages speak of: every linked vehicle must have a page.  Pure."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import fields, is_dataclass
@@ -8,7 +8,7 @@ from afterclear.digest.common.roster import Roster
 
 
 def named_vehicles(pages: Sequence[object], roster: Roster) -> tuple[str, ...]:
-    """Name every vehicle that stands anywhere on these pages' models, in order of vehicle_id."""
+    """Return every vehicle in these pages' models, in order of vehicle_id."""
     found = {ref.vehicle_id for page in pages for ref in _refs(page)}
     return tuple(sorted(vehicle for vehicle in found if vehicle in roster))
 

@@ -1,4 +1,4 @@
-"""Findings that the fleet page shows in a table as they are declared.  Pure."""
+"""Findings that the fleet page shows in a table, by their declaration.  Pure."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -27,7 +27,7 @@ class SectionHead:
 
 @dataclass(frozen=True, slots=True)
 class SectionLine:
-    """One row: the vehicle it is about, and its cells as they are read."""
+    """One row: the vehicle it is about, and its cells as text."""
 
     vehicle: VehicleRef
     cells: tuple[str, ...]
@@ -43,8 +43,8 @@ class SectionView:
     lines: tuple[SectionLine, ...]  # the first of them
     n_lines: int
     where: str  # which rows of the export these are
-    none: str  # said where there is no row
-    tally: str  # how often each of the other words of a column stands
+    none: str  # the text if there is no row
+    tally: str  # how often each other word of a column occurs
 
 
 def section_views(

@@ -1,4 +1,4 @@
-"""What the audiences' pages have in common: who is shown, read in whole once.  Pure."""
+"""What the audiences' pages share: the vehicles shown, each read once in full.  Pure."""
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ class CommonViews:
     costs: tuple[ComebackCost, ...]
 
     def shown(self, picked: Picked) -> tuple[AttemptView, ...]:
-        """Give the attempts a list shows."""
+        """Return the attempts a list shows."""
         return tuple(map(self.views.__getitem__, picked.ids))
 
 
@@ -55,7 +55,7 @@ def read_common_views(
 def read_faults(
     vehicle_ids: Collection[str], details: Details, roster: Roster, setting: Setting
 ) -> Mapping[str, Faults]:
-    """Say what is to be said about each of some vehicles' faults and fixes."""
+    """Assess the faults and fixes of some vehicles."""
     return {
         rows.vehicle.vehicle_id: assess_faults(rows, roster.usual(rows.vehicle.vehicle_id), setting)
         for tables in in_chunks(details, vehicle_ids, _FAULT_TABLES)

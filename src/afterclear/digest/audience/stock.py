@@ -34,28 +34,28 @@ class StockLine:
     reasons: tuple[StockReason, ...]
     cautions: tuple[Caution, ...]
     last_scan_at: datetime | None
-    before: str | None  # verdict of the digest before; None: not known
+    before: str | None  # verdict of the previous digest; None: not known
 
 
 @dataclass(frozen=True)
 class StockDetails:
-    """What the page says of the lines it shows, by vehicle."""
+    """What the page needs for the lines it shows, by vehicle."""
 
-    since: datetime | None  # the digest before; None: there was none
+    since: datetime | None  # the previous digest; None: there was none
     reasons: Mapping[str, tuple[StockReason, ...]]  # most weighty first
     cautions: Mapping[str, tuple[Caution, ...]]
 
 
 @dataclass(frozen=True, slots=True)
 class StockPage:
-    """The page for who hands vehicles over."""
+    """The page for people who hand vehicles over."""
 
     head: PageHead
     n: Mapping[str, int]  # vehicles by verdict; the first of each are shown
     hold: tuple[StockLine, ...]
     rescan: tuple[StockLine, ...]
     ready: tuple[StockLine, ...]
-    since: datetime | None  # the digest before; None: there was none
+    since: datetime | None  # the previous digest; None: there was none
     changed: tuple[StockLine, ...]  # another verdict than before: the first of them
     n_changed: int
     gone: tuple[VehicleRef, ...]  # in stock before, not now: the first of them
@@ -71,7 +71,7 @@ def build_stock_page(
 ) -> StockPage:
     """Put the stock page together.
 
-    ``before``: verdicts of the digest before, by vehicle_id.
+    ``before``: verdicts of the previous digest, by vehicle_id.
     """
     lines = [_line(row, details, roster, before) for row in sorted(stock, key=_order)]
     now = {row.vehicle_id for row in stock}
@@ -100,12 +100,12 @@ def shown_stock(stock: Sequence[Stock]) -> tuple[str, ...]:
 
 
 def stock_reason(row: StockReason, cells: Cells) -> str:
-    """Say one reason of a vehicle's audit."""
+    """Return one reason of a vehicle's audit."""
     return stock_words(Reason(row.reason), json.loads(row.facts), cells)
 
 
 def cautions_of_vehicle(found: Faults) -> tuple[Caution, ...]:
-    """Gather the cautions of what is there and of what was worked on, each once."""
+    """Collect the cautions of present faults and of past work, each once."""
     faults = [present.fault for present in found.present]
     faults += [view.fault for view in found.attempts if view.current]
     return tuple(dict.fromkeys(caution for fault in faults for caution in fault.cautions))

@@ -1,4 +1,4 @@
-"""Axes shared by the pictures of the garage page: grid lines with their labels."""
+"""Axes shared by the charts of the garage page: grid lines with their labels."""
 
 from collections.abc import Iterable, Iterator
 

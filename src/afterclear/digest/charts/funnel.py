@@ -1,4 +1,4 @@
-"""The funnel: come-backs over expectation against expectation, with the limits chance sets."""
+"""The funnel: come-backs over expectation against expectation, with funnel limits."""
 
 from collections.abc import Iterator, Sequence
 
@@ -20,7 +20,7 @@ _CHARS = {"wide": 22, "narrow": 12}
 
 
 def draw_funnel(chart: FunnelChart, layout: Layout, name: str, title: str, cells: Cells) -> Markup:
-    """Draw the limits as a band, 1 as a line, each holder as a mark of its label's shape."""
+    """Draw the limits as a band, 1 as a line, each group as a symbol of its label's shape."""
     right = layout.width - _RIGHT
     across = Scale(0.0, chart.expected[-1], _LEFT, right)
     up = Scale(0.0, chart.top, _HEIGHT - _BOTTOM, _TOP)
@@ -74,7 +74,7 @@ def _marks(points: Sequence[FunnelPoint], across: Scale, up: Scale) -> Iterator[
 def _names(
     points: Sequence[FunnelPoint], across: Scale, up: Scale, layout: Layout
 ) -> Iterator[Markup]:
-    """Name the marks that matter most, where a name does not lie on another."""
+    """Name the most important symbols, if a name does not overlap another."""
     ranked = sorted(points, key=lambda p: (p.label not in {"worse", "better"}, -p.expected))
     taken: list[tuple[float, float]] = []
     for point in ranked[:_NAMED]:

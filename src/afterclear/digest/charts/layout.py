@@ -9,7 +9,7 @@ class Layout:
 
     name: str
     width: float
-    label_width: float  # 0: labels stand above
+    label_width: float  # 0: labels are above
     label_chars: int
     tick_apart: float
 

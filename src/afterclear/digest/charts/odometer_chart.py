@@ -17,7 +17,7 @@ _MOST_POINTS = 400  # a longer line is thinned evenly: no screen shows more
 
 
 def draw_odometer(chart: OdometerChart, layout: Layout, units: str, title: str) -> Markup:
-    """Draw the readings; one set aside beyond the scale stands at its edge with an arrow."""
+    """Draw the readings; one set aside beyond the scale is at its edge with an arrow."""
     days = [day for day, _ in (*chart.kept, *chart.aside)]
     height = _HEIGHTS[layout.name]
     across = Scale(min(days), max(days), _LEFT + 6, layout.width - _RIGHT)

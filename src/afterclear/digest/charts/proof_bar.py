@@ -8,7 +8,7 @@ _WIDTH, _HEIGHT = 84.0, 14.0
 
 
 def draw_growth(share: float) -> Markup:
-    """Draw the wedge of the time line, small, filled up to ``share``; words stand beside it."""
+    """Draw the wedge of the time line, small, filled up to ``share``; words are beside it."""
     reached = 2 + min(1.0, max(0.0, share)) * (_WIDTH - 4)
     height = 3 + share * (_HEIGHT - 4)
     filled = f"M2,{place(_HEIGHT)}v-3L{place(reached)},{place(_HEIGHT - height)}V{place(_HEIGHT)}z"

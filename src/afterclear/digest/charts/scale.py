@@ -1,4 +1,4 @@
-"""From values to drawing units, and what is left out where marks would lie on one another."""
+"""From values to drawing units, and what is left out where marks would overlap."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from afterclear.digest.vehicle.vehicle_model import Mark, Tick
 
-# the more telling mark stays where two would overlap
+# of two marks that overlap, the more important stays
 _TELLING = {"code": 3, "no_answer": 2, "sign": 1, "clean": 0, "momentary": -1}
 
 
@@ -20,13 +20,13 @@ class Scale:
     end: float
 
     def __call__(self, value: float) -> float:
-        """Place a value; one beyond the ends stands at the end."""
+        """Place a value; one beyond the ends is put at the end."""
         share = (value - self.low) / (self.high - self.low)
         return self.start + min(1.0, max(0.0, share)) * (self.end - self.start)
 
 
 def thin_marks(marks: Iterable[Mark], scale: Scale, apart: float) -> list[Mark]:
-    """Keep marks at least ``apart`` drawing units from each other, the more telling ones."""
+    """Keep marks at least ``apart`` drawing units from each other, the more important ones."""
     kept: list[Mark] = []
     for mark in marks:
         if kept and scale(mark.at) - scale(kept[-1].at) < apart:

@@ -1,10 +1,10 @@
 """The picture of a vehicle's history: one lane per control unit along its odometer.
 
-Every kind of thing has a shape of its own, so the picture reads without colour: circle (read,
-no code), bowl (no code active at that moment), square (read, a code), triangle (a sign only),
-cross (did not answer), bar (a code is there), hatching (it began or ended somewhere in here),
-rising wedge (evidence that a fix holds), numbered flag (work order), open triangle on a line
-(codes erased).
+Every kind of thing has a shape of its own, so the picture reads without colour: circle (read, no
+code), bowl (no code active at that moment), square (read, a code), triangle (a sign only), cross
+(did not answer), bar (a code is there), hatching (it began or ended somewhere in this range),
+rising wedge (evidence that a fix holds), numbered flag (work order), open triangle on a line (codes
+cleared).
 """
 
 from collections.abc import Iterator
@@ -34,7 +34,7 @@ _HEAD = 15.0  # a label above its row, in the narrow layout
 _RISE = 17.0  # full height of a wedge: proven
 _FOOT = 3.0  # height a wedge starts with, so that the first clean scan shows
 _AXIS = 40.0
-_APART = 11.0  # marks closer than this are drawn as one, the more telling
+_APART = 11.0  # marks closer than this are drawn as one, the more important
 _SYMBOL = 16.0
 
 
@@ -47,7 +47,7 @@ class _Row:
 
     @property
     def base(self) -> float:
-        """Where bars and wedges of a code row stand."""
+        """Where the bars and wedges of a code row are."""
         return self.top + self.label + _CODE - 5
 
 

@@ -1,4 +1,4 @@
-"""One vehicle's rows -> what is to be said about its faults and fixes.  Pure."""
+"""One vehicle's rows -> what its faults and fixes show.  Pure."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -48,7 +48,7 @@ _DONE: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What every part of a digest is made with."""
+    """Settings of every part of a digest."""
 
     as_of: datetime
     cells: Cells
@@ -56,7 +56,7 @@ class Setting:
     cautions: Mapping[str, tuple[Caution, ...]]
 
     def on_clock(self, clock: Clock) -> "Setting":
-        """Give the setting for a vehicle: one with an hour meter alone is told in its hours."""
+        """Return the settings for a vehicle: with only an hour meter, distances are in hours."""
         if clock != "engine_hours":
             return self
         hour_km = self.settings.km_per_engine_hour
@@ -78,7 +78,7 @@ class VehicleRows:
     odometer: list[OdometerReading]
 
 
-# the order a vehicle's rows are handed out in
+# the order in which a vehicle's rows are returned
 _ORDERS: dict[str, tuple[str, ...]] = {
     "vehicles": ("vehicle_id",),
     "attempts": ("attempted_at", "attempt_id"),
@@ -94,7 +94,7 @@ _ORDERS: dict[str, tuple[str, ...]] = {
 
 @dataclass(frozen=True, slots=True)
 class Faults:
-    """What is to be said about one vehicle's faults and fixes."""
+    """One vehicle's faults and fixes as pages show them."""
 
     ref: VehicleRef
     attempts: tuple[AttemptView, ...]  # in order of time
@@ -103,22 +103,21 @@ class Faults:
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """... and with it what its page tells of its mileage and scans."""
+    """The same, with the mileage and scans that its page shows."""
 
     ref: VehicleRef
     attempts: tuple[AttemptView, ...]  # in order of time
     present: tuple[PresentFault, ...]
     line: Line
-    estimated: bool  # no odometer: the line stands on engine hours or days
+    estimated: bool  # no odometer: the line comes from engine hours or days
     usual: Usual | Dash
     last_scan_at: datetime | None  # the last time a control unit was read
 
 
 class FleetRows:
-    """Some vehicles' rows, handed out one vehicle at a time in the order asked for.
+    """Some vehicles' rows, returned one vehicle at a time in the order asked for.
 
-    ``tables``: frames by name, as ``Details`` gives them; of one that is not there no vehicle
-    has a row.
+    ``tables``: frames by name, as from ``Details``; without a table no vehicle has rows of it.
     """
 
     def __init__(self, tables: Mapping[str, pl.DataFrame], vehicle_ids: Iterable[str]) -> None:
@@ -134,7 +133,7 @@ class FleetRows:
         return (self.read(vehicle_id) for vehicle_id in self.vehicle_ids)
 
     def read(self, vehicle_id: str) -> VehicleRows:
-        """Read one vehicle's rows; a vehicle met in scans only has rows too."""
+        """Read one vehicle's rows; a vehicle known only from scans has rows too."""
 
         def own(name: str) -> list[Any]:
             return self._rows[name].read(vehicle_id) if name in self._rows else []
@@ -157,7 +156,7 @@ class FleetRows:
 
 
 def assess_vehicle(rows: VehicleRows, setting: Setting) -> Assessment:
-    """Say what is to be said about one vehicle's faults and fixes."""
+    """Assess one vehicle's faults and fixes."""
     line = odometer_line(rows.odometer)
     estimated = not line.at
     if estimated:
@@ -178,7 +177,7 @@ def assess_vehicle(rows: VehicleRows, setting: Setting) -> Assessment:
 
 
 def assess_faults(rows: VehicleRows, usual: Usual | Dash, setting: Setting) -> Faults:
-    """Say what is to be said where the usual mileage is known; needs no scans, no odometer."""
+    """Assess with a known usual mileage; needs no scans and no odometer."""
     ref = vehicle_ref(rows.vehicle)
     open_episodes = [episode for episode in rows.episodes if episode.ended_by == "open"]
     views = tuple(_view(attempt, rows, ref, setting, usual) for attempt in rows.attempts)
@@ -201,7 +200,7 @@ def vehicle_ref(vehicle: Vehicle) -> VehicleRef:
 
 
 def fault_of(row: Attempt | Episode | RecurringCode, setting: Setting) -> Fault:
-    """Say what a code is about, with its cautions."""
+    """Return what a code is about, with its cautions."""
     cautions = setting.cautions.get(row.code, ())
     return Fault(row.ecu, row.code, row.meaning, row.family_label, cautions)
 
@@ -212,7 +211,7 @@ def cautions_of(faults: Iterable[Fault]) -> tuple[Caution, ...]:
 
 
 def work_done(attempt: Attempt, cells: Cells) -> str:
-    """Say what was done, e.g. "Replaced: ignition coil"."""
+    """Return what was done, e.g. "Replaced: ignition coil"."""
     if attempt.kind == "clear_only":
         if attempt.beside_repair_id is None:
             return cells.t("Codes cleared, no repair")
@@ -222,7 +221,7 @@ def work_done(attempt: Attempt, cells: Cells) -> str:
 
 
 def action_words(actions: str | None, cells: Cells) -> str:
-    """Say the actions of a work order, e.g. "Replaced and cleaned"."""
+    """Return the actions of a work order, e.g. "Replaced and cleaned"."""
     words = (actions or "").replace(",", " ").split()
     return cells.t(" and ").join(
         text if i == 0 else text[:1].lower() + text[1:]

@@ -21,7 +21,7 @@ DEED: dict[str, str] = {"repair": mark("the repair"), "clear_only": mark("the cl
 _AFTER = mark(", {when} after {deed}")
 _AFTER_ON_RECORD = mark(", {when} after {deed} by the unit's own record of where it began")
 _NEAR_LIMIT = (0.03, 0.1)  # of what counts as held, which is 5 % where nothing is set
-_COUNTS = 0.005  # a chance under half a per cent is not spoken of
+_COUNTS = 0.005  # a chance under half a per cent is not mentioned
 _CAUSES: dict[str, str] = {
     "same": mark("the old fault"),
     "worn": mark("part worn out"),
@@ -46,11 +46,11 @@ def attempt_reason(
     cells: Cells | None = None,
     related: Episode | None = None,
 ) -> str:
-    """Say why an attempt has its verdict, in one sentence naming its scans.
+    """Explain why an attempt has its verdict, in one sentence naming its scans.
 
     ``evidence``: the attempt's own rows, any order; without them the scans are named from the
-    attempt alone, without their km.  ``related``: where another code of the same component
-    showed up since, without this one coming back.
+    attempt alone, without their km.  ``related``: where another code of the same component has
+    appeared since, without this one coming back.
     """
     ordered = sorted(evidence, key=lambda row: row.seen_at)
     write = cells or Cells()
@@ -61,7 +61,7 @@ def attempt_reason(
 
 
 def what_settles(evidence: Sequence[Evidence]) -> str:
-    """Say which scan would settle an attempt that no scan has said anything about; English."""
+    """Return which scan would settle an attempt without any evidence; English."""
     asking = [
         (row.seen_at, row.reason)
         for row in evidence
@@ -71,7 +71,7 @@ def what_settles(evidence: Sequence[Evidence]) -> str:
 
 
 def reason_of(row: Evidence, cells: Cells) -> str:
-    """Say why a scan says what it says of an attempt."""
+    """Explain what a scan shows of an attempt."""
     if row.reason is None:
         return cells.t("no reason given")
     return evidence_words(
@@ -159,7 +159,7 @@ def _stayed(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str
 
 
 def _clean(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
-    """Say over what distance and in which scans the fault was looked for and not found."""
+    """Return the distance and the scans in which the fault was searched for and not found."""
     scans = [row for row in evidence if row.finding == "clean"]
     values = {
         "last": _scan(attempt.last_clean_scan_id, attempt.last_clean_at, evidence, cells),
@@ -184,7 +184,7 @@ def _clean(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
 def _chance(attempt: Attempt, cells: Cells) -> str:
     if attempt.p_not_held is None:
         return ""
-    # a whole per cent would hide on which side of the limit it lies
+    # a whole per cent would hide on which side of the limit it is
     low, high = _NEAR_LIMIT
     share = cells.percent(attempt.p_not_held, 1 if low <= attempt.p_not_held < high else 0)
     return cells.t("; chance that it did not hold {share}", share=share)

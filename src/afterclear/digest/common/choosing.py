@@ -2,7 +2,7 @@
 
 A fleet of a hundred thousand vehicles has more open questions than a page can carry: each list
 shows its first ``MOST`` and says how many there are.  Chosen and ordered here by a few columns;
-only what is shown is then read in whole.  Pure.
+only the chosen rows are then read in full.  Pure.
 """
 
 from collections.abc import Sequence
@@ -20,8 +20,8 @@ from afterclear.wording.cells import Dash
 MOST = 200  # lines of one table; the export named under it has all
 
 _FAR = datetime.max.replace(tzinfo=UTC)
-_DEAREST = 5  # work orders named under a cost; the rest is in the table of come-backs
-_RATHER_THE_SAME = 0.5  # a return less likely the old fault is not held against the repair
+_DEAREST = 5  # work orders named under a cost; the rest are in the table of come-backs
+_RATHER_THE_SAME = 0.5  # a return less likely the old fault does not count against the repair
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class PickedCost:
     currency: str
     total: float
     n_repairs: int
-    largest: tuple[str, ...]  # an attempt of each of the dearest work orders
+    largest: tuple[str, ...]  # an attempt of each of the most expensive work orders
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +52,13 @@ class Choice:
     on_watch: Picked
     unchecked: Picked  # safety first, then the latest work
     unchecked_by_vehicle: Picked
-    came_back: Picked  # since the digest before
+    came_back: Picked  # since the previous digest
     proven: Picked
     costs: tuple[PickedCost, ...]
     n_without_cost: int
 
     def attempt_ids(self) -> frozenset[str]:
-        """Name every attempt shown anywhere."""
+        """Return every attempt shown anywhere."""
         lists = (self.failed, self.failed_again, self.urgent, self.on_watch, self.unchecked)
         more = (self.unchecked_by_vehicle, self.came_back, self.proven)
         found = {attempt for picked in (*lists, *more) for attempt in picked.ids}
@@ -151,7 +151,7 @@ def _on_watch(attempts: pl.DataFrame, roster: Roster, setting: Setting) -> Picke
     columns = ("vehicle_id", "km_to_go", "clean_until_km", "clock")
     for vehicle_id, km_to_go, until_km, clock in on_watch.select(columns).iter_rows():
         if vehicle_id not in usual:
-            usual = {vehicle_id: roster.usual(vehicle_id)}  # attempts of a vehicle stand together
+            usual = {vehicle_id: roster.usual(vehicle_id)}  # attempts of a vehicle are adjacent
         on = due_when(Owed(km_to_go, until_km, clock), usual[vehicle_id], limits).on
         keys.append((True, _FAR) if isinstance(on, Dash) else (False, on))
     soonest = sorted(range(len(keys)), key=keys.__getitem__)[:MOST]
@@ -161,7 +161,7 @@ def _on_watch(attempts: pl.DataFrame, roster: Roster, setting: Setting) -> Picke
 def _costs(failed: pl.DataFrame) -> tuple[tuple[PickedCost, ...], int]:
     """Add up the work orders whose fault came back, each once however many codes it was for.
 
-    A return that is more likely a new fault than the old one is not held against the repair.
+    A return that is more likely a new fault than the old one does not count against the repair.
     """
     held_against = pl.col("p_same_fault").is_null() | (pl.col("p_same_fault") >= _RATHER_THE_SAME)
     order = pl.coalesce("repair_id", "attempt_id")

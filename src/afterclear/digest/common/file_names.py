@@ -8,7 +8,7 @@ FLEET = "fleet.html"
 GARAGE = "garage.html"
 STOCK = "stock.html"
 
-# what a digest calls its other pages, for taking away those it has no more
+# what a digest names its other pages, so that it can remove outdated ones
 VEHICLES = "vehicles/v-*.html"
 LISTS = "vehicles/list-*.html"
 
@@ -31,11 +31,11 @@ def vehicle_page(vehicle_id: str) -> str:
     """Name a vehicle's page, relative to the digest's folder.
 
     Lower-case letters, digits and hyphens only: nothing in an identifier reaches a path.  An
-    identifier that is not already of that form gets a digest of itself behind two hyphens,
-    which no plain one can have, so two vehicles never share a page, even where the file system
-    takes A and a for one letter.  An identifier in capitals is told by its letters already, and a
-    short digest says only that they were capitals; of others many have the same letters, so the
-    digest alone tells them apart and is long enough that no two alike can be made (128 bits).
+    identifier that is not already of that form gets a digest of itself behind two hyphens, which no
+    plain one can have, so two vehicles never share a page, even where the file system takes A and a
+    for one letter.  An identifier in capitals is known by its letters, and a short digest only
+    marks the capitals; many others share the same letters, so only the digest separates them, and
+    it is long enough that nobody can make two alike (128 bits).
 
     >>> vehicle_page("bus-17")
     'vehicles/v-bus-17.html'

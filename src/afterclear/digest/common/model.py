@@ -34,7 +34,7 @@ class Fault:
 
     @property
     def known(self) -> bool:
-        """Whether anything tells what the code is about."""
+        """Whether it is known what the code is about."""
         return bool(self.meaning or self.family_label)
 
     @property
@@ -50,7 +50,7 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class AttemptView:
-    """A fix attempt with all that is said about it."""
+    """A fix attempt with everything pages show about it."""
 
     row: Attempt
     vehicle: VehicleRef
@@ -69,7 +69,7 @@ class PresentFault:
     """A fault there in the last scan that could show it."""
 
     fault: Fault
-    onset_low_at: datetime | None  # None: there at the first look
+    onset_low_at: datetime | None  # None: there at the first scan
     onset_high_at: datetime
     last_seen_at: datetime
     last_seen_km: float | None
@@ -79,13 +79,13 @@ class PresentFault:
 
 @dataclass(frozen=True, slots=True)
 class WorkFacts:
-    """What the ranked work list says of a vehicle."""
+    """A vehicle's line of the ranked work list."""
 
     deeds: str  # what to do: reasons with their facts (JSON)
     grounds: str  # why
     looks: str  # what to scan, and when
-    cost: float | None  # None: not said, of safety for one
-    is_usual_cost: bool  # what such work costs; else the chance that it is not fixed, times that
+    cost: float | None  # None: not given, for example for safety
+    is_usual_cost: bool  # of such work; otherwise times the chance that it is not fixed
     currency: str | None
     decision: str | None  # what was decided: a reason with its facts (JSON)
     note: str | None  # of whoever decided
@@ -104,7 +104,7 @@ class WorkItem:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One thing that is different since the digest before."""
+    """One thing that is different since the previous digest."""
 
     vehicle: VehicleRef
     fault: Fault
@@ -153,7 +153,7 @@ class ComebackCost:
     currency: str
     total: float
     n_repairs: int
-    largest: tuple[AttemptView, ...]  # one attempt per work order, dearest first
+    largest: tuple[AttemptView, ...]  # one attempt per work order, most expensive first
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +178,7 @@ class LoadLine:
 
 @dataclass(frozen=True, slots=True)
 class DataNotes:
-    """What the digest could not use, and whom it could not see."""
+    """What the digest could not use, and which vehicles were not scanned."""
 
     n_rejections: int
     loads_with_refusals: tuple[LoadLine, ...]
@@ -194,7 +194,7 @@ class DataNotes:
 
 @dataclass(frozen=True, slots=True)
 class PageHead:
-    """What every page says about itself."""
+    """What every page shows about itself."""
 
     title: str
     fleet_name: str
@@ -206,7 +206,7 @@ class PageHead:
     language: str = "en"
     audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")  # whose pages this digest has
     public: bool = False  # without personal data
-    hour_km: float | None = None  # a vehicle without odometer: km that stand for an engine hour
+    hour_km: float | None = None  # a vehicle without odometer: km that equal one engine hour
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +235,7 @@ class VehicleList:
 
 @dataclass(frozen=True, slots=True)
 class ListPage:
-    """Part of a large fleet, a line a vehicle."""
+    """Part of a large fleet, one line for each vehicle."""
 
     head: PageHead
     own: VehicleList
@@ -250,8 +250,8 @@ class IndexPage:
     n_vehicles: int
     vehicles: tuple[VehicleLine, ...]  # those listed here
     lists: tuple[VehicleList, ...]  # where a fleet too large for one page is listed
-    n_without_page: int  # vehicles no page speaks of, where only the others have one
+    n_without_page: int  # vehicles on no page, if only the others have one
     n_bring_in: int
     n_scan: int
-    garage: str  # one line on what its page says; empty: there is none
+    garage: str  # one line about its page; empty: there is none
     stock: str

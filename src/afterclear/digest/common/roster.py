@@ -1,4 +1,4 @@
-"""All vehicles of a fleet: named, and told how they stand, when a page asks for one.  Pure."""
+"""All vehicles of a fleet: their names and states, when a page needs one.  Pure."""
 
 from collections.abc import Iterable, Iterator
 from datetime import datetime
@@ -35,16 +35,16 @@ class Roster:
         return vehicle_id in self._place
 
     def ref(self, vehicle_id: str) -> VehicleRef:
-        """Name a vehicle; one that no row speaks of by its number alone."""
+        """Name a vehicle; one without a row by its number alone."""
         return vehicle_ref(self._vehicle(vehicle_id))
 
     def last_scan_at(self, vehicle_id: str) -> datetime | None:
-        """Say when a control unit of the vehicle was last read."""
+        """Return when a control unit of the vehicle was last read."""
         standing = self._standing(vehicle_id)
         return standing.last_scan_at if standing else None
 
     def usual(self, vehicle_id: str) -> Usual | Dash:
-        """Give the vehicle's usual mileage, as its page reckons it from every reading."""
+        """Return the vehicle's usual mileage, as its page computes it from every reading."""
         cells = self._setting.cells
         row = self._standing(vehicle_id)
         if row is None or row.line_first_at is None or row.line_last_at is None:
@@ -55,7 +55,7 @@ class Roster:
         return usual_between(first, last, row.line_n or 0, least, cells)
 
     def lines(self, vehicle_ids: Iterable[str]) -> Iterator[VehicleLine]:
-        """Give the lines of these vehicles in a list."""
+        """Return the lines of these vehicles in a list."""
         for vehicle_id in vehicle_ids:
             row = self._standing(vehicle_id)
             if row is not None:
@@ -87,7 +87,7 @@ class Roster:
         return self._frame["last_scan_at"].null_count() < len(self)
 
     def sold(self) -> list[str]:
-        """List the vehicles that are sold: nobody watches their fixes any more."""
+        """List the vehicles that are sold: their fixes are no longer on watch."""
         if "stock_status" not in self._frame.columns:
             return []
         found = self._frame.filter(stock_status="sold")["vehicle_id"]

@@ -1,4 +1,4 @@
-"""Text from outside made fit for a page: what HTML forbids or what would bend a line is shown."""
+"""Text from outside made safe for a page: forbidden and direction characters become visible."""
 
 import re
 
@@ -25,7 +25,7 @@ def fit_text(text: str) -> str:
 
 
 def shorten(text: str, n_chars: int) -> str:
-    """Cut a text to a number of characters, with an ellipsis where something went.
+    """Cut a text to a number of characters, with an ellipsis where something was cut.
 
     >>> shorten("Exhaust gas recirculation", 12)
     'Exhaust gas…'

@@ -74,7 +74,7 @@ def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
 
 
 def _cost_said(row: WorkRow) -> float | None:
-    """Take what is said of money: nothing where life is at stake, nor of a sum of several works."""
+    """Return the cost to show: none where life is at stake, none for a sum of several works."""
     if row.safety or (row.p_not_fixed == 1 and len(json.loads(row.deeds)) > 1):
         return None
     return row.expected_loss

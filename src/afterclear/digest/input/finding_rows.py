@@ -1,8 +1,8 @@
 """One frozen class per table of findings: the columns a page shows, and what they hold.
 
-The tables are made anew by every analysis; a page reads them by name, in any order of columns.
-Findings are declared (``finding_tables``); what stands here are the tables beside them.
-``because`` is the worklist's own English; it names no vehicle, person or place.
+Every analysis replaces the tables; a page reads them by name, in any order of columns. Findings are
+declared (``finding_tables``); this module has the other tables. ``because`` is the worklist's own
+English; it names no vehicle, person or place.
 """
 
 from dataclasses import dataclass
@@ -53,7 +53,7 @@ class WorkRow:
     """One line of a ranked work list."""
 
     vehicle_id: str
-    rank: int | None  # None: a person's word took it off the list
+    rank: int | None  # None: a person's decision took it off the list
     deeds: str  # JSON: reasons with their facts (``wording/work.py``)
     grounds: str  # as ``deeds``: why
     looks: str  # as ``deeds``: what to scan, and when
@@ -67,7 +67,7 @@ class WorkRow:
     p_not_fixed: float | None = None
     expected_loss: float | None = None
     currency: str | None = None
-    cost_grounds: str | None = None  # as ``deeds``: what the cost is taken from
+    cost_grounds: str | None = None  # as ``deeds``: the basis of the cost
     codes: str | None = None
     cautions: str | None = None
     decision: str | None = None  # JSON: what was decided
@@ -76,7 +76,7 @@ class WorkRow:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """A person's word on a vehicle, an attempt or a code."""
+    """A person's decision on a vehicle, an attempt or a code."""
 
     vehicle_id: str
     attempt_id: str | None

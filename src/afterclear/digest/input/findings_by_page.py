@@ -26,7 +26,7 @@ from afterclear.finding_tables.sites import ComparedGroup, Process, ProcessCost,
 
 @dataclass(frozen=True)
 class VehicleFindings:
-    """What the findings say of one vehicle."""
+    """The findings of one vehicle."""
 
     recurring: tuple[RecurringCode, ...] = ()
     worsening: Worsening | None = None
@@ -41,7 +41,7 @@ class VehicleFindings:
 
 NOTHING_FOUND = VehicleFindings()
 
-# of the tables with rows for most vehicles, the columns that choose and order what pages show
+# of tables with rows for most vehicles, the columns that select and order what pages show
 SLIM: dict[str, dict[str, pl.DataType]] = {
     "recurring": {
         **dict.fromkeys(("vehicle_id", "ecu", "code", "family", "family_label"), pl.String()),
@@ -61,7 +61,7 @@ _ROWS = ("parts", "holders", "held_by_quarter", "process", "process_costs", "sto
 
 @dataclass(frozen=True)
 class Findings:
-    """Every finding the audiences' pages tell.
+    """Every finding on the audiences' pages.
 
     Small tables are rows, large ones stay frames with at least the columns of ``SLIM``.
     """
@@ -79,7 +79,7 @@ class Findings:
 
 
 def read_findings(frames: Mapping[str, pl.DataFrame]) -> Findings:
-    """Take the tables for the audiences' pages.
+    """Return the tables for the audiences' pages.
 
     Raises:
         ValueError: a table lacks a column its rows need.
@@ -97,7 +97,7 @@ def read_findings(frames: Mapping[str, pl.DataFrame]) -> Findings:
 
 
 def vehicle_findings(tables: Mapping[str, pl.DataFrame]) -> Mapping[str, VehicleFindings]:
-    """Gather what the findings say of each of some vehicles, from the tables in whole.
+    """Collect the findings of each of some vehicles from the complete tables.
 
     Raises:
         ValueError: a table lacks a column its rows need.

@@ -1,7 +1,7 @@
-"""What the digest is built from: frozen frames of results, and how they are to be shown.
+"""What the digest is built from: frozen frames of results, and how to show them.
 
-Only shapes stand here.  Who fills them (``commands/pages/page_frames.py``) and what is made
-of them (``build_digests.py``) stands elsewhere.  All instants are aware UTC; all distances are
+This module has only the shapes. ``commands/pages/page_frames.py`` fills them, and
+``build_digests.py`` builds pages from them.  All instants are aware UTC; all distances are
 kilometres on the vehicle's odometer line, unless a column says "after the attempt".
 """
 
@@ -39,40 +39,40 @@ class StaleSource:
 
 @dataclass(frozen=True, slots=True)
 class DigestSettings:
-    """How a digest is shown and where its few limits lie."""
+    """How a digest is shown and its few limits."""
 
     fleet_name: str = ""
     zone: str = "UTC"  # IANA zone dates are shown in
     language: str = "en"
     held_below: float = 0.05  # verdict "held" under this chance of not having held
-    look_back_days: int = 365  # older come-backs stand on the vehicle pages only
+    look_back_days: int = 365  # older come-backs are on the vehicle pages only
     usual_window_days: int = 365  # usual mileage: readings of this long before the last one
     usual_min_days: int = 28  # ... which must lie at least this far apart
     extrapolate_days: int = 90  # an odometer is carried forward no further
-    urgent_days: int = 30  # come-backs of safety faults are told at once for so long
+    urgent_days: int = 30  # come-backs of safety faults count as urgent for so long
     quiet_days: int = 90  # a vehicle not scanned for longer is named as such
-    km_per_engine_hour: float = 35.0  # what an hour stands for where there is no odometer
-    vehicle_pages: VehiclePagesOf = "all"  # named: of vehicles an audience's page speaks of
+    km_per_engine_hour: float = 35.0  # km that equal one hour if there is no odometer
+    vehicle_pages: VehiclePagesOf = "all"  # named: of vehicles on an audience's page
 
 
 @dataclass(frozen=True, kw_only=True)
 class DigestContext:
-    """What all pages share: as of when, for whom, and what was said before."""
+    """What all pages share: as of when, for whom, and the previous digest."""
 
     as_of: datetime
     loads: pl.DataFrame = field(default_factory=pl.DataFrame)
-    previous_at: datetime | None = None  # as-of time of the digest before
-    # what the digest before said of other things: kind, subject, mark
+    previous_at: datetime | None = None  # as-of time of the previous digest
+    # other marks of the previous digest: kind, subject, mark
     said_before: Mapping[tuple[str, str], str] = field(default_factory=dict)
     units: Units = "km"
     settings: DigestSettings = field(default_factory=DigestSettings)
-    # by code; a caution marks the fault as a matter of safety
+    # by code; a caution marks the fault as a safety fault
     cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
     n_rejections: int = 0  # rows refused and not yet mended
     stale_sources: tuple[StaleSource, ...] = ()
     findings: Mapping[str, pl.DataFrame]  # tables of findings by name (finding_rows.py)
     audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")
-    public: bool = False  # personal data were taken out
+    public: bool = False  # personal data are removed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,37 +80,37 @@ class FleetFrames(DigestContext):
     """What the audiences' pages are chosen from: a row a vehicle, and what is still open.
 
     Nothing here grows with the number of scans.  Of ``findings`` the large tables have only the
-    columns of ``findings_by_page.SLIM``; their whole rows come with their vehicles (``Details``).
+    columns of ``findings_by_page.SLIM``; their full rows come with their vehicles (``Details``).
     """
 
-    fleet: pl.DataFrame  # a row a vehicle: row_types.Vehicle and row_types.Standing
+    fleet: pl.DataFrame  # one row for each vehicle: row_types.Vehicle and row_types.Standing
     attempts: pl.DataFrame  # on watch, unchecked, came back lately, changed since
     open_faults: pl.DataFrame  # vehicle_id, ecu, code, family of open episodes
-    new: pl.DataFrame  # row_types.Episode: first seen since the digest before
+    new: pl.DataFrame  # row_types.Episode: first seen since the previous digest
     gone: pl.DataFrame  # row_types.Episode: absent since then without anyone's work
     tallies: pl.DataFrame  # kind, outcome, n: all attempts of all time
     n_failed_before: int  # came back longer ago than pages look back
     set_aside: pl.DataFrame  # set_aside, n, vehicles: odometer readings by cause, most first
     n_scans: int  # that read a control unit
     n_partial: int
-    has_previous: bool = False  # there was a digest before
+    has_previous: bool = False  # there was a previous digest
 
 
-# Gives a few vehicles' rows of some tables (``FRAME_ROWS``, ``VEHICLE_FINDINGS``) by table name,
-# whole, from wherever they are kept.
+# Returns a few vehicles' rows of some tables (``FRAME_ROWS``, ``VEHICLE_FINDINGS``) by table name,
+# complete, from any store.
 Details = Callable[[Sequence[str], Collection[str]], Mapping[str, pl.DataFrame]]
 
 
 def in_chunks(
     details: Details, vehicle_ids: Iterable[str], tables: Collection[str]
 ) -> Iterator[Mapping[str, pl.DataFrame]]:
-    """Give the rows of any number of vehicles, each once, so many vehicles at a time."""
+    """Return the rows of any number of vehicles, each once, so many vehicles at a time."""
     every = tuple(dict.fromkeys(vehicle_ids))
     for start in range(0, len(every), CHUNK):
         yield details(every[start : start + CHUNK], tables)
 
 
-# tables of findings a vehicle's page tells from
+# tables of findings that a vehicle's page uses
 VEHICLE_FINDINGS: tuple[str, ...] = (
     *("recurring", "worsening", "roles", "stock", "stock_reasons", "worklist"),
     *("leftovers", "echo_work", "decisions"),

@@ -27,7 +27,7 @@ class Line:
         return self.km[i - 1] + share * (self.km[i] - self.km[i - 1])
 
     def at_km(self, km: float) -> datetime | None:
-        """Tell when the line passed a distance; None outside its ends."""
+        """Return when the line passed a distance; None outside its ends."""
         if not self.km or not self.km[0] <= km <= self.km[-1]:
             return None
         i = bisect_right(self.km, km)
@@ -84,7 +84,7 @@ class Limits:
 
 
 def odometer_line(readings: Sequence[OdometerReading]) -> Line:
-    """Keep the line at the readings that stand on it, one a moment."""
+    """Return the line at the readings on it, one for each moment."""
     points: dict[datetime, float] = {}
     for reading in sorted(readings, key=lambda r: r.read_at):
         if reading.line_km is not None and reading.set_aside is None:
@@ -93,7 +93,7 @@ def odometer_line(readings: Sequence[OdometerReading]) -> Line:
 
 
 def estimated_line(observations: Sequence[Observation]) -> Line:
-    """Take the line of a vehicle without odometer readings from what stands in for them."""
+    """Take the line of a vehicle without odometer readings from engine hours or days."""
     points: dict[datetime, float] = {}
     for row in observations:
         if row.km is not None:
@@ -137,14 +137,14 @@ def due_of(
 
 
 def due_when(owed: Owed, usual: Usual | Dash, limits: Limits) -> Due:
-    """Work out when so much more clean distance will have been driven."""
+    """Work out when this much more clean distance will have been driven."""
     cells = limits.cells
     if owed.km_to_go is None:
         return Due(None, Dash(cells.t("distance to go not known")), passed=False)
     if owed.clean_until_km is None:
         return Due(None, Dash(cells.t("no odometer reading in the last clean scan")), passed=False)
     from_km = owed.clean_until_km + owed.km_to_go
-    # shown where an instrument shows it
+    # shown as the instrument shows it
     shown = from_km if owed.clock == "km" else None
     if isinstance(usual, Dash):
         return Due(shown, usual, passed=False)
@@ -165,7 +165,7 @@ def _due_by_km(from_km: float, shown: float | None, usual: Usual, limits: Limits
 
 
 def clean_until_km(attempt: Attempt, evidence: Sequence[Evidence]) -> float | None:
-    """Say where an attempt's clean distance ends on the vehicle's line; None: nothing tells."""
+    """Return where an attempt's clean distance ends on the vehicle's line; None: not known."""
     ends = [row.stretch_to_km for row in evidence if row.stretch_to_km is not None]
     if ends:
         return max(ends)

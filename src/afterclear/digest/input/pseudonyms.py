@@ -16,7 +16,7 @@ import polars as pl
 
 from afterclear.digest.input.frames import Details, FleetFrames, StaleSource, in_chunks
 
-# column -> what it names; the same value of one kind has one token wherever it stands
+# column -> what it names; the same value of one kind has one token everywhere
 PERSONAL: Final[dict[str, str]] = {
     "vin": "vin",
     "ecu_vin": "vin",
@@ -42,11 +42,11 @@ IDENTIFYING: Final[dict[str, str]] = {
     "fitted_site": "site",
     "removed_site": "site",
 }
-# free text of people: nobody knows what stands in it
+# people's free text: its content is unknown
 FREE_TEXT: Final = frozenset({"notes", "note", "description", "row_json", "value", "failure"})
-# a column that is a person's free text in tables that have the other one, and ours elsewhere
+# free text of a person in tables that have the other column, and the program's own elsewhere
 _FREE_BESIDE: Final = {"reason": ("cleared_at", "cleared_low_at")}
-# text of ours that may quote a name
+# the program's own text that may quote a name
 _TEXTS: Final = (
     "because",
     "deciding",
@@ -72,7 +72,7 @@ _PREFIX: Final = {
     "source": "source",
     "site": "site",
 }
-_SHORTEST_IN_TEXT = 4  # a shorter name would be met inside other words
+_SHORTEST_IN_TEXT = 4  # a shorter name would be found inside other words
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +83,7 @@ class Pseudonyms:
     public: bool = False
 
     def token(self, kind: str, value: str) -> str:
-        """Give the token of a name.
+        """Return the token of a name.
 
         >>> Pseudonyms(b"sixteen letters!").token("person", "M. Orrel")
         'person-u3zqkcgzdy'
@@ -92,14 +92,14 @@ class Pseudonyms:
         return f"{_PREFIX[kind]}-{base64.b32encode(digest)[:10].decode().lower()}"
 
     def kinds(self) -> Mapping[str, str]:
-        """Say which columns are replaced."""
+        """Return which columns are replaced."""
         return {**PERSONAL, **IDENTIFYING} if self.public else PERSONAL
 
 
 def pseudonymise_fleet(
     frames: FleetFrames, people: pl.DataFrame, details: Details, names: Pseudonyms
 ) -> tuple[FleetFrames, Details]:
-    """Replace names in everything a digest is built from, and in the rows it will ask for.
+    """Replace names in everything a digest is built from, and in the rows it will read later.
 
     ``people``: technician and site, names that any text may quote; ``details`` knows vehicles
     by their true numbers, the one given back by those on the pages.
@@ -108,7 +108,7 @@ def pseudonymise_fleet(
     tables = {name: getattr(frames, name) for name in (*_FLEET_TABLES, "loads")}
     known = known_names([*always, *tables.values(), *frames.findings.values()], names)
     if names.public:
-        # the one text there that may quote scans and work orders
+        # the only text there that may quote scans and work orders
         stock = frames.findings["stock"]["vehicle_id"]
         for rows in in_chunks(details, stock, ("attempts", "observations", "repairs")):
             known |= known_names(rows.values(), names)
@@ -152,13 +152,13 @@ _LEFT_OUT: Final = {
 def _private(
     details: Details, always: Sequence[pl.DataFrame], names: Pseudonyms, ids: Iterable[str]
 ) -> Details:
-    """Give rows with tokens for names; a text quotes its own vehicle's names, people and sites."""
+    """Return rows with tokens for names; a text may quote its vehicle's names, people, sites."""
     quoted = known_names(always, names)
     true = {names.token("vehicle", each): each for each in ids} if names.public else {}
 
     def hidden(vehicle_ids: Sequence[str], wanted: Collection[str]) -> Mapping[str, pl.DataFrame]:
         asked = [true.get(each, each) for each in vehicle_ids]
-        # names a text quotes may stand in any table of the vehicle
+        # names quoted in a text may be in any table of the vehicle
         every = details(asked, {*wanted, *(_NAMING if names.public else ("vehicles",))})
         parts = {
             name: frame.partition_by("vehicle_id", as_dict=True) for name, frame in every.items()
@@ -186,7 +186,7 @@ _NAMING = ("vehicles", "attempts", "observations", "repairs")
 def pseudonymise(
     frame: pl.DataFrame, names: Pseudonyms, known: Mapping[str, str] | None = None
 ) -> pl.DataFrame:
-    """Replace names in one table: in their columns, and where our own texts quote one.
+    """Replace names in one table: in their columns, and where the program's own texts quote one.
 
     ``known``: name -> token, of all tables together; None: those of this table alone.
     """
@@ -208,7 +208,7 @@ def pseudonymise(
 
 
 def may_quote(column: str) -> bool:
-    """Tell whether a column is text that may quote a name."""
+    """Whether a column is text that may quote a name."""
     return column in {*FREE_TEXT, *_TEXTS, *_FREE_BESIDE}
 
 
@@ -217,14 +217,14 @@ def _is_free_beside(column: str, frame: pl.DataFrame) -> bool:
 
 
 def _conflicts(frame: pl.DataFrame, names: Pseudonyms) -> pl.DataFrame:
-    """Replace VINs and plates in the table of what contradicts itself: its kinds tell which."""
+    """Replace VINs and plates in the table of contradictions: its kinds show which."""
     if not {"kind", "mark", "vehicle_ids"} <= set(frame.columns):
         return frame
     kinds = {"vin": "vin", "ecu_vin": "vin", "plate": "plate"}
     identifiers, others = [], []
     for kind, value, vehicle_ids in frame.select("kind", "mark", "vehicle_ids").iter_rows():
         identifiers.append(names.token(kinds[kind], value) if kind in kinds else value)
-        # of a number that had several VINs, those are what is listed
+        # a number with several VINs lists those
         vins = [names.token("vin", vin) for vin in vehicle_ids.split()] if kind == "number" else []
         others.append(" ".join(vins) or vehicle_ids)
     return frame.with_columns(
@@ -233,7 +233,7 @@ def _conflicts(frame: pl.DataFrame, names: Pseudonyms) -> pl.DataFrame:
 
 
 def known_names(frames: Iterable[pl.DataFrame], names: Pseudonyms) -> dict[str, str]:
-    """Gather every name long enough to be looked for in texts, longest first, with its token."""
+    """Collect every name long enough to search for in texts, longest first, with its token."""
     found: dict[str, str] = {}
     kinds = names.kinds()
     for frame in frames:
@@ -258,7 +258,7 @@ def personal_values(frames: FleetFrames, people: pl.DataFrame) -> list[str]:
 
 
 def _people(table: str, frame: pl.DataFrame, names: Pseudonyms) -> pl.DataFrame:
-    """Replace technicians (and, in public, sites) among the holders; a public page has none."""
+    """Replace technicians (in public, sites) among groups compared; a public page has none."""
     if table != "holders":
         return frame
     if names.public:

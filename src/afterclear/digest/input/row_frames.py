@@ -1,4 +1,4 @@
-"""Frames into the classes of their rows, in whole or a vehicle at a time."""
+"""Frames into the classes of their rows, all or one vehicle at a time."""
 
 from collections.abc import Callable
 from dataclasses import fields
@@ -22,7 +22,7 @@ def _in_order(frame: pl.DataFrame, kind: Callable[..., Row]) -> pl.DataFrame:
 
 
 class RowsByVehicle(Generic[Row]):
-    """Rows of one frame, handed out a vehicle at a time, so that few live at once."""
+    """Rows of one frame, returned one vehicle at a time, so that few are in memory at once."""
 
     def __init__(self, frame: pl.DataFrame, kind: Callable[..., Row]) -> None:
         ordered = frame.sort("vehicle_id", maintain_order=True)
@@ -36,7 +36,7 @@ class RowsByVehicle(Generic[Row]):
             start += length
 
     def vehicle_ids(self) -> set[str]:
-        """Name the vehicles that have a row."""
+        """Return the vehicles that have a row."""
         return set(self._slices)
 
     def read(self, vehicle_id: str) -> list[Row]:

@@ -1,8 +1,8 @@
 """One frozen class per frame: which columns it has, what they hold, what None means.
 
-Field names are the frames' column names, in any order; a field with a default may be missing
-from its frame.  ``at`` columns are aware UTC instants, ``km`` columns lie on the vehicle's
-odometer line and are None where that line says nothing.
+Field names are the frames' column names, in any order; a field with a default may be missing from
+its frame.  ``at`` columns are aware UTC instants, ``km`` columns lie on the vehicle's odometer line
+and are None where the line has no value.
 """
 
 from dataclasses import MISSING, dataclass, fields
@@ -37,7 +37,7 @@ class Attempt:
     """A repair aimed at a code, or a bare clear of it, and what became of it.
 
     ``clean_km``, ``km_to_go``, ``needed_km`` and the two ``returned`` columns are km counted from
-    the attempt; ``clock`` says what they were reckoned from where there is no odometer.
+    the attempt; ``clock`` says what they were estimated from if there is no odometer.
     """
 
     attempt_id: str
@@ -70,7 +70,7 @@ class Attempt:
     returned_scan_id: str | None
     last_clean_at: datetime | None
     last_clean_scan_id: str | None
-    ended_at: datetime | None  # the fault was worked on again; None: watching goes on
+    ended_at: datetime | None  # the fault was worked on again; None: still under observation
     action: str | None
     parts: str | None
     cost: float | None  # of the whole work order, parts and labour
@@ -87,7 +87,7 @@ class Attempt:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What one later scan of the control unit says about one attempt."""
+    """What one later scan of the control unit shows about one attempt."""
 
     attempt_id: str
     scan_id: str
@@ -112,7 +112,7 @@ class Episode:
     family: str | None
     family_label: str | None
     meaning: str | None
-    onset_low_at: datetime | None  # None: there at the first look
+    onset_low_at: datetime | None  # None: there at the first scan
     onset_high_at: datetime
     onset_low_km: float | None
     onset_high_km: float | None
@@ -156,7 +156,7 @@ class Sighting:
 
 @dataclass(frozen=True, slots=True)
 class ClearEvent:
-    """Codes erased in one control unit, recorded or inferred."""
+    """Codes cleared in one control unit, recorded or inferred."""
 
     vehicle_id: str
     ecu: str
@@ -193,7 +193,7 @@ class Repair:
 
 @dataclass(frozen=True, slots=True)
 class OdometerReading:
-    """One reading, and where the vehicle's fitted line stands at that moment."""
+    """One reading, and where the vehicle's fitted line is at that moment."""
 
     vehicle_id: str
     read_at: datetime
@@ -206,7 +206,7 @@ class OdometerReading:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """How one vehicle stands, in figures: what lists of vehicles need of its whole history.
+    """The state of one vehicle in figures: what lists of vehicles need of its whole history.
 
     The ends of its line are those of the stretch its usual mileage is taken from.
     """
@@ -224,5 +224,5 @@ class Standing:
 
 
 def required_columns(kind: type[Any]) -> tuple[str, ...]:
-    """Name the columns a frame of this kind must have."""
+    """Return the columns a frame of this kind must have."""
     return tuple(f.name for f in fields(kind) if f.default is MISSING)

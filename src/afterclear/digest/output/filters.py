@@ -1,4 +1,4 @@
-"""What templates may ask for: words and numbers in the reader's language."""
+"""What templates may use: words and numbers in the reader's language."""
 
 from collections.abc import Callable
 from typing import Any
@@ -39,7 +39,7 @@ ROLE_WORDS: dict[str, str] = {
 ORIGIN_WORDS: dict[str, str] = {
     "scan": mark("scan {name}"),
     "repair": mark("order {name}"),
-    "clear": mark("clear"),  # it has no name but its instant, which the line tells
+    "clear": mark("clear"),  # it has no name but its instant, which the line shows
 }
 DECISION_WORDS: dict[str, str] = {
     "accept": mark("accepted"),
@@ -50,7 +50,7 @@ DECISION_WORDS: dict[str, str] = {
 
 
 def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
-    """Give every filter of the templates, for one reader."""
+    """Return every filter of the templates, for one reader."""
 
     def word(words: dict[str, str]) -> Callable[[str], str]:
         return lambda name: cells.t(words[name]) if name in words else name.replace("_", " ")
@@ -86,7 +86,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "role_word": word(ROLE_WORDS),
         "sentence": _sentence,
         "site_name": lambda site: site_name(site, cells),
-        "small": lambda text: text[:1].lower() + text[1:],  # a German noun in it stays great
+        "small": lambda text: text[:1].lower() + text[1:],  # German nouns keep their capitals
         "stock_reason": lambda row: stock_reason(row, cells),
         "stock_word": word(STOCK_WORDS),
         "unit_name": cells.unit_name,
@@ -95,13 +95,13 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
 
 
 def caution_words(caution: Caution, cells: Cells) -> Caution | None:
-    """Say a caution in the reader's language; None where that does not know it."""
+    """Return a caution in the reader's language; None if it has no translation."""
     title, text = (cells.words.known(words) for words in (caution.title, caution.text))
     return Caution(title, text) if title and text else None
 
 
 def finding_words(row: Evidence, cells: Cells) -> str:
-    """Say what a scan says about an attempt: its own reason, if the histories gave one."""
+    """Return what a scan shows of an attempt: its own reason, if the histories have one."""
     words = cells.t(FINDING_WORDS[row.finding])
     if row.reason is None:
         return capital(words)

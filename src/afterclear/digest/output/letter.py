@@ -1,4 +1,4 @@
-"""A digest in a few lines, for who gives the mail three minutes.  Pure."""
+"""A digest in a few lines, for a reader with three minutes.  Pure."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -31,7 +31,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Brief:
-    """What a mail says."""
+    """The content of a mail."""
 
     subject: str
     lead: str
@@ -41,7 +41,7 @@ class Brief:
 
 
 def brief_of(model: DigestModel, audience: Audience) -> Brief | None:
-    """Say one audience's digest in a few lines; None: it was not asked for."""
+    """Summarise one audience's digest in a few lines; None: that audience has no page."""
     head = model.index.head
     cells = Cells(head.units, head.zone, head.language)
     day = cells.day(head.as_of)
@@ -60,7 +60,7 @@ def brief_of(model: DigestModel, audience: Audience) -> Brief | None:
         "Clearing a code repairs nothing. A code nobody looked for does not count as gone."
     )
     subject = ", ".join(part for part in (name, head.title, day) if part)
-    # a subject is one line, whatever a fleet is called
+    # a subject is one line, whatever the fleet's name
     return Brief(" ".join(subject.split()), lead, parts, head.language, closing)
 
 
@@ -90,7 +90,7 @@ def _fleet_lead(work: Work, cells: Cells) -> str:
 
 
 def _cautions(groups: Iterable[Sequence[Caution]], cells: Cells) -> Part:
-    """Say each caution once: a letter may be all that is read before somebody sets to work."""
+    """Return each caution once: some people read only the letter before they start work."""
     found = dict.fromkeys(caution for group in groups for caution in group)
     told = (caution_words(caution, cells) or caution for caution in found)
     lines = tuple(f"{caution.title}: {caution.text}" for caution in told)
@@ -156,7 +156,7 @@ def _stock(page: StockPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
 
 
 def _stock_line(line: StockLine, cells: Cells) -> str:
-    # every reason that alone would hold it back, or ask for a scan
+    # every reason that alone would hold the vehicle back, or require a scan
     deciding = [r for r in line.reasons if r.weight == line.row.verdict] or line.reasons[:1]
     said = " ".join(stock_reason(reason, cells) for reason in deciding)
     reason = said or audit_words(line.row.deciding, cells)

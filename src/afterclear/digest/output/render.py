@@ -64,7 +64,7 @@ def render_fleet(page: FleetPage) -> str:
 
 
 def render_garage(page: GaragePage) -> str:
-    """Render the page for who answers for workshops."""
+    """Render the page for a chain's quality lead."""
     cells = _cells(page.head)
     pictures: dict[str, Any] = {"funnels": {}, "lives": {}}
     if isinstance(page.held, HeldChart):
@@ -90,12 +90,12 @@ def render_garage(page: GaragePage) -> str:
 
 
 def render_stock(page: StockPage) -> str:
-    """Render the page for who hands vehicles over."""
+    """Render the page for people who hand vehicles over."""
     return _render("stock.html", page.head, page=page, here=file_names.STOCK)
 
 
 def render_index(page: IndexPage) -> str:
-    """Render the way in; the lists of vehicles have a script, which they can do without."""
+    """Render the way in; the lists of vehicles have a script, but work without it."""
     return _render("index.html", page.head, page=page, here=file_names.INDEX, script=_script())
 
 
@@ -142,7 +142,7 @@ def _render(template: str, head: PageHead, **context: Any) -> str:  # noqa: ANN4
 
 
 def _policy(css: object, script: object) -> str:
-    """Nothing is fetched or sent; the one style sheet and script are known by their hashes."""
+    """Forbid a page to fetch or send; its one style sheet and script are known by their hashes."""
     allowed = f"default-src 'none'; style-src '{_hash(str(css))}'"
     if script:
         allowed += f"; script-src '{_hash(str(script))}'"
@@ -168,7 +168,7 @@ def _environment(cells: Cells) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=StrictUndefined,
-        auto_reload=False,  # they stay as they are: no look at their files for every part of a page
+        auto_reload=False,  # templates do not change: no file check for every part of a page
         finalize=_finalize,
     )
     environment.filters.update(filters(cells))
@@ -184,7 +184,7 @@ def _environment(cells: Cells) -> Environment:
 
 
 def _finalize(value: object) -> object:
-    """Make text from outside fit for a page; escaping comes after."""
+    """Make text from outside safe for a page; escaping comes after."""
     if isinstance(value, str) and not isinstance(value, Markup):
         return fit_text(value)
     return value

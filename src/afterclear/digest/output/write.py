@@ -1,4 +1,4 @@
-"""Pages -> files.  A reader never meets half a page."""
+"""Pages -> files.  A reader never sees half a page."""
 
 import os
 from collections.abc import Iterable, Mapping
@@ -10,7 +10,7 @@ from afterclear.digest.common.file_names import LISTS, VEHICLES
 def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: Path) -> list[Path]:
     """Write pages under ``folder``, each whole or not at all; returns their paths.
 
-    ``pages``: HTML by file name relative to ``folder``, as a mapping or as pairs made one at a
+    ``pages``: HTML by file name relative to ``folder``, as a mapping or as pairs built one at a
     time.  The order is kept: with the index last, it never links to a page not yet there.
     """
     pairs = pages.items() if isinstance(pages, Mapping) else pages
@@ -27,7 +27,7 @@ def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: P
 
 
 def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
-    """Remove pages of vehicles that have none any more, and lists; returns their paths.
+    """Remove outdated vehicle pages and lists; returns their paths.
 
     Only files a digest itself names so (``vehicles/v-*.html``, ``vehicles/list-*.html``, no
     links) are ever removed.
@@ -43,9 +43,9 @@ def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
 
 
 def _replace(path: Path, html: str) -> None:
-    """Write beside the page, then put it in its place in one step.
+    """Write beside the page, then replace the page in one step.
 
-    No flush to disk: after a power cut the digest is made again from the store.
+    No flush to disk: after a power cut the digest is built again from the store.
     """
     draft = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:

@@ -1,4 +1,4 @@
-"""Where an instant or an odometer reading stands on the axis of a vehicle's picture.  Pure."""
+"""Where an instant or an odometer reading is on the axis of a vehicle's chart.  Pure."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta

@@ -1,4 +1,4 @@
-"""A vehicle's codes grouped by scan: the fault first, its echoes under it.  Pure."""
+"""A vehicle's codes grouped by scan: the fault first, its consequential codes under it.  Pure."""
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
@@ -7,12 +7,12 @@ from datetime import datetime
 
 from afterclear.finding_tables.roles import Role
 
-_MOST_SCANS = 12  # earlier scans with echoes that are shown; ``export roles`` has all
+_MOST_SCANS = 12  # earlier scans with consequential codes that are shown; ``export roles`` has all
 
 
 @dataclass(frozen=True, slots=True)
 class RoleGroup:
-    """One code and the echoes that follow from it."""
+    """One code and its consequential codes."""
 
     head: Role
     followers: tuple[Role, ...]
@@ -24,7 +24,7 @@ class ScanRoles:
 
     scan_id: str
     at: datetime | None
-    groups: tuple[RoleGroup, ...]  # those with echoes first
+    groups: tuple[RoleGroup, ...]  # those with consequential codes first
 
     @property
     def n_followers(self) -> int:

@@ -75,9 +75,9 @@ def _stretches_by_date(view: AttemptView, place: Place, start: float) -> list[tu
 def _needed(row: Attempt, seen: float) -> float:
     """Length of clean stretches, on the axis, that proves the fix.
 
-    Reckoned as a share, so that it holds on an axis of days for a fix counted in km: the
-    attempt's own clean distance over the distance it needs.  Where nothing tells that distance,
-    a fix that held has grown to its full height by its last clean scan, any other to half.
+    Computed as a share, so that it also works on an axis of days for a fix counted in km: the
+    attempt's own clean distance over the distance it needs.  If that distance is not known, a fix
+    that held has grown to its full height by its last clean scan, any other to half.
     """
     clean = row.clean_km
     if clean and row.needed_km:

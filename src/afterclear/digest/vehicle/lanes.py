@@ -1,4 +1,4 @@
-"""The lanes of a vehicle's picture: one per control unit, one row per code.  Pure numbers."""
+"""The lanes of a vehicle's chart: one per control unit, one row per code.  Pure numbers."""
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
@@ -12,13 +12,13 @@ from afterclear.digest.vehicle.vehicle_model import ClearMark, CodeRow, Lane, Ma
 from afterclear.wording.cells import Cells
 from afterclear.wording.code_words import code_text
 
-_MOST_CODES = 8  # rows in one lane; further codes stand in the table
+_MOST_CODES = 8  # rows in one lane; further codes are in the table
 _MOST_LANES = 12  # control units with a lane of their own
 
 
 @dataclass(frozen=True, slots=True)
 class _Looks:
-    """What the lanes are drawn from."""
+    """The rows the lanes are drawn from."""
 
     rows: VehicleRows
     assessment: Assessment
@@ -63,7 +63,7 @@ def build_lanes(
 
 
 def _mark_kinds(rows: VehicleRows) -> dict[tuple[str, str], MarkKind]:
-    """Say what each scan read in each control unit; the most telling wins."""
+    """Return what each scan read in each control unit; the most important mark wins."""
     kinds: dict[tuple[str, str], MarkKind] = {}
     for row in rows.observations:
         if row.ecu is not None:
@@ -78,7 +78,7 @@ def _mark_kinds(rows: VehicleRows) -> dict[tuple[str, str], MarkKind]:
 
 
 def _silent_kind(row: Observation) -> MarkKind:
-    """Say what a reading without a code is worth."""
+    """Return the mark of a reading without a code."""
     if not row.answered:
         return "no_answer"
     return "momentary" if row.memory == "active_only" else "clean"

@@ -85,7 +85,7 @@ def _range(
 
 
 def _from(low: float, lane: Lane) -> Lane:
-    """Leave out clears worked out for a time before anyone looked; the table has them."""
+    """Leave out clears inferred before the first scan; the table has them."""
     return replace(lane, clears=tuple(clear for clear in lane.clears if clear.at >= low))
 
 
@@ -113,7 +113,7 @@ def _none_present(lane: Lane, cells: Cells) -> str:
 
 
 def _summary(lanes: Sequence[Lane], flags: Sequence[Flag], n_scans: int, cells: Cells) -> str:
-    """Say the picture in words, for who cannot see it."""
+    """Describe the chart in words, for people who cannot see it."""
     scans = cells.tn("{n} scan", "{n} scans", n_scans)
     orders = cells.tn("{n} work order", "{n} work orders", len(flags))
     parts = [f"{scans}, {orders}."]

@@ -35,7 +35,7 @@ class Mark:
 class Span:
     """A code's presence along the axis.  It began in (low, first] and ended in [last, high)."""
 
-    low: float | None  # None: there at the first look
+    low: float | None  # None: there at the first scan
     first: float
     last: float
     high: float | None  # None: no end seen
@@ -75,7 +75,7 @@ class CodeRow:
 
 @dataclass(frozen=True, slots=True)
 class ClearMark:
-    """Codes erased in one control unit, at ``at``, or somewhere in (low, high]."""
+    """Codes cleared in one control unit, at ``at``, or somewhere in (low, high]."""
 
     at: float
     low: float | None
@@ -92,7 +92,7 @@ class Lane:
     marks: tuple[Mark, ...]
     clears: tuple[ClearMark, ...]
     codes: tuple[CodeRow, ...]
-    n_hidden: int  # codes that have no room; they stand in the table
+    n_hidden: int  # codes that have no room; they are in the table
     hidden: str = ""  # the same in words
 
 
@@ -160,7 +160,7 @@ class LogLine:
     name: str  # scan or work order number; empty for a clear
     text: str
     readings: tuple[Reading, ...]
-    # in words where neither is known to a point: a clear that was worked out
+    # in words if neither is known exactly: an inferred clear
     when: str = ""
     distance: str = ""
 
@@ -197,7 +197,7 @@ class VehiclePage:
     ref: VehicleRef
     vehicle: Vehicle
     work: WorkItem | None
-    cautions: tuple[Caution, ...]  # of what is to do, or there though set aside
+    cautions: tuple[Caution, ...]  # of work to do, or of faults there although set aside
     present: tuple[PresentFault, ...]
     attempts: tuple[AttemptView, ...]  # latest first
     timeline: TimeLine | Dash
@@ -211,7 +211,7 @@ class VehiclePage:
     usual: Usual | Dash
     last_scan_at: datetime | None
     n_scans: int
-    estimated: bool  # no odometer: distances stand on engine hours or days
+    estimated: bool  # no odometer: distances come from engine hours or days
     joined: datetime | None  # when the odometer fell for good, the last time; None: never
     findings: VehicleFindings
     roles: tuple[ScanRoles, ...]  # the last scan with codes first

@@ -33,7 +33,7 @@ from afterclear.wording.cells import Cells, Dash
 from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
 
-_LEAST_KM = 4.0  # shown of a vehicle that stood: the labels are whole km
+_LEAST_KM = 4.0  # shown of a vehicle that was not driven: the labels are whole km
 
 _CLEAR_WORDS: dict[str, str] = {
     "recorded": mark("codes cleared, as recorded"),
@@ -104,9 +104,9 @@ def _work(assessment: Assessment, findings: VehicleFindings, setting: Setting) -
 
 
 def _cautions(assessment: Assessment, work: WorkItem | None) -> tuple[Caution, ...]:
-    """Gather the cautions of what is to do, or of what is there though set aside.
+    """Collect the cautions of work to do, or of faults there although set aside.
 
-    A sold vehicle is nobody's to work on here.
+    A sold vehicle has no work to do here.
     """
     if work is not None:
         return work.cautions
@@ -140,7 +140,7 @@ def _work_order(order_number: int, lines: Sequence[Repair]) -> WorkOrder:
 
 
 def build_log(rows: VehicleRows, orders: Sequence[WorkOrder], cells: Cells) -> tuple[LogLine, ...]:
-    """Tell everything that happened to the vehicle in order: the picture as a table."""
+    """List everything that happened to the vehicle in order: the chart as a table."""
     lines = [
         *_scan_lines(rows, cells),
         *_clear_lines(rows.clears, cells),
@@ -150,7 +150,7 @@ def build_log(rows: VehicleRows, orders: Sequence[WorkOrder], cells: Cells) -> t
 
 
 def _log_order(line: LogLine) -> tuple[datetime, int, str]:
-    """Order by time; a clear worked out from a scan was before that scan."""
+    """Order by time; a clear inferred from a scan was before that scan."""
     rank = {"scan": 1, "repair": 2, "clear": 3}
     return line.at, 0 if line.when else rank[line.kind], line.name
 
@@ -214,7 +214,7 @@ def _clear_lines(clears: Sequence[ClearEvent], cells: Cells) -> Iterable[LogLine
 
 
 def _within(clear: ClearEvent, cells: Cells) -> tuple[str, str]:
-    """Say between which days and distances a clear lies that was worked out; else nothing."""
+    """Return the days and distances between which an inferred clear lies; otherwise nothing."""
     if clear.origin not in {"counter", "vanished"}:
         return "", ""
     days = [cells.day(clear.cleared_low_at), cells.day(clear.cleared_high_at or clear.cleared_at)]
@@ -272,6 +272,6 @@ def _km_ticks(values: Sequence[float], cells: Cells) -> tuple[Tick, ...]:
     low, high = min(values), max(values)
     step = round_step(max(high - low, _LEAST_KM), 4)
     first, last = int(low // step), int(-(-high // step))
-    if first == last:  # a vehicle that stood on a round value
+    if first == last:  # a vehicle that was not driven, at a round value
         first, last = max(first - 1, 0), last + 1
     return tuple(Tick(i * step, cells.number(i * step), "") for i in range(first, last + 1))

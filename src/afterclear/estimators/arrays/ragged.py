@@ -31,7 +31,7 @@ def order_by_group(group: IntArray, order: IntArray) -> IntArray:
 def order_by_time(time: FloatArray, group: IntArray, *, stable: bool = False) -> IntArray:
     """Row numbers sorted by group, then time.
 
-    Equal times stand in any order unless ``stable`` asks for that of the rows.
+    Equal times are in any order, unless ``stable`` keeps that of the rows.
     """
     order = np.argsort(time)
     if stable:
@@ -171,7 +171,7 @@ def cells_of(*keys: IntArray) -> tuple[IntArray, IntArray]:
 
 
 def _numbered(key: IntArray) -> tuple[IntArray, IntArray]:
-    """Number distinct values from 0 in their order; also return the first row of each.
+    """Assign numbers from 0 to distinct values in their order; also return each first row.
 
     Values in a narrow range are marked on a list, in linear time; others are sorted.
     """

@@ -152,7 +152,7 @@ def _within(nodes: CellNodes, lives: Wear, part: Windows) -> tuple[FloatArray, F
 
 
 def _chance(new: FloatArray, wear: FloatArray) -> FloatArray:
-    """B at every node, shape (n, 5, 22): by a new fault, or else by wear."""
+    """B at every node, shape (n, 5, 22): by a new fault, otherwise by wear."""
     by_new, by_wear = -np.expm1(-new), -np.expm1(-wear)
     chance: FloatArray = (1 - by_new)[:, :, None] * by_wear[:, None, :]
     chance += by_new[:, :, None]

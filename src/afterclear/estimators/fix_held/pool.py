@@ -37,8 +37,8 @@ from afterclear.estimators.fix_held.zoom import sharpened
 _LONGEST_QUANTILE = 0.99
 # Without any observation there is no scale in the data (km; any number would do).
 _NO_DATA_LONGEST_KM = 30_000.0
-# Scales looked at where none are given, as shares of the longest follow-up; beyond it a return
-# could not be seen.
+# Scales to evaluate if none are given, as shares of the longest follow-up; beyond it a return could
+# not be seen.
 _ETA_SPAN = (0.005, 1.0)
 _THREADS = 2
 _GROUPS_AT_ONCE = 256  # 256 x 28 x 39 doubles are 2.2 MB
@@ -82,7 +82,7 @@ class Evidence:
     codes: IntArray  # of the groups with evidence, shape (g,)
     kin: Kin  # of these groups
     rows: Rows  # (n,) sorted, groups coded from 0 on
-    span_km: tuple[float, float]  # least and greatest scale looked at
+    span_km: tuple[float, float]  # least and greatest scale evaluated
     clean_logs: Float32Array  # log likelihood of the clean attempts, shape (g, 28, 39)
 
     @property
@@ -134,7 +134,7 @@ def evidence_of(
 ) -> Evidence:
     """Sort rows.
 
-    ``of_group``: stratum and kin of each group; ``span``: least and greatest scale to look at, km.
+    ``of_group``: stratum and kin of each group; ``span``: least and greatest scale to evaluate, km.
     """
     place = np.flatnonzero(is_informative(every))
     rows = every.part(place)

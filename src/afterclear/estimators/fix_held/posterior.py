@@ -43,7 +43,7 @@ class Summary:
     eta_median_km: FloatArray
     clean_km_needed: FloatArray
     failed: FloatArray  # E[p, curve], shape (g, 39); sums to p_mean
-    curves: Curves  # those the columns of ``failed`` stand for, shape (g, 39)
+    curves: Curves  # those of the columns of ``failed``, shape (g, 39)
 
 
 def stacked(parts: Sequence[Summary]) -> Summary:
@@ -135,7 +135,7 @@ def km_until(
     """Clean km beyond ``low_km`` until P(failed) is down to the threshold, shape (n,).
 
     ``share``: E[p / c, curve], shape (n, 39); ``p``: P(failed) at low.  0 where it is below
-    already, inf where not even the farthest distance looked at would do.
+    already, inf if not even the farthest distance tried is enough.
     """
     go = np.zeros(low_km.size)
     todo = np.flatnonzero(p > threshold)

@@ -32,7 +32,7 @@ from afterclear.estimators.lifetimes.lifetimes import Lifetimes
 class IncidenceCurves:
     """Step curves laid end to end: group g owns points ``offsets[g]:offsets[g + 1]``.
 
-    A point is a distinct time at which anything ended; cause k stands in row k - 1.
+    A point is a distinct time at which anything ended; cause k is in row k - 1.
     """
 
     offsets: IntArray  # (n_groups + 1,)
@@ -51,10 +51,10 @@ def aalen_johansen(
 ) -> IncidenceCurves:
     """Cumulative incidence of each cause in each group.
 
-    ``cause``: 1 .. n_causes, shape (n_rows,); not looked at where the row did not end.
-    ``F_k(t) = sum S(t_j -) d_kj / n_j``, S the Kaplan-Meier curve of any end; risk set on
-    (entry, end].  The variance is Aalen's (1978, Ann. Stat. 6, 534) as given by Pintilie 2006,
-    Competing Risks, eq. 4.5 (from memory of the library the tests compare with).
+    ``cause``: 1 .. n_causes, shape (n_rows,); ignored if the row did not end. ``F_k(t) = sum S(t_j
+    -) d_kj / n_j``, S the Kaplan-Meier curve of any end; risk set on (entry, end].  The variance is
+    Aalen's (1978, Ann. Stat. 6, 534) as given by Pintilie 2006, Competing Risks, eq. 4.5 (from
+    memory of the library the tests compare with).
     """
     check_fraction("conf_level", conf_level)
     cause = as_groups("cause", cause)

@@ -1,4 +1,4 @@
-"""How long a part lives, whatever the number of failures: one rule for 0, 1 to 9, 10 and more.
+"""How long a part lasts, for any number of failures: one rule for 0, 1 to 9, 10 and more.
 
 | failures  | method     | what is given                                              |
 |-----------|------------|------------------------------------------------------------|
@@ -48,7 +48,7 @@ _EDGE = 1e-3  # density at the grid's end, of the highest, from which on the dat
 class LifeEstimates:
     """Life and shape of each group, arrays of shape (n_groups,).
 
-    ``method`` is "none" for a group nothing was seen of; nan means "cannot be told".
+    ``method`` is "none" for a group without observations; nan means "not known".
     """
 
     failed_share: float

@@ -57,7 +57,7 @@ def life_ratio(
     prior: ShapePrior | None = DEFAULT_PRIOR,
     conf_level: float = 0.95,
 ) -> LifeRatios:
-    """Ratio of lives of arm 1 to arm 0 in each group, with likelihood ratio limits.
+    """Ratio of lifetimes of arm 1 to arm 0 in each group, with likelihood ratio limits.
 
     ``arm``: 0 or 1, ``stratum``: any numbers, shape (n_rows,).  Any censoring and left
     truncation.  ``prior``: of each stratum's shape, which lets a stratum with one failure take

@@ -43,7 +43,7 @@ class Lifetimes:
     low: FloatArray
     high: FloatArray  # inf: not failed
     entry: FloatArray  # 0: observed from new
-    weight: FloatArray  # how many units the row stands for
+    weight: FloatArray  # how many units the row represents
     group: IntArray  # 0 .. n_groups - 1
     n_groups: int
 
@@ -79,7 +79,7 @@ class Lifetimes:
         )
 
     def take_groups(self, chosen: IntArray) -> "Lifetimes":
-        """Those groups only, numbered anew in the order of ``chosen``."""
+        """Those groups only, renumbered in the order of ``chosen``."""
         number = np.full(self.n_groups, -1, dtype=np.int64)
         number[chosen] = np.arange(chosen.size)
         kept = self.take(number[self.group] >= 0)

@@ -10,7 +10,7 @@ shape and unbounded both ways.
 | failed exactly at t        | ln f(t)                               |
 | failed in (low, high]      | -H(low) + ln(1 - exp(-(H(high) - H(low)))) |
 | not failed by low          | -H(low)                               |
-| any, watched from entry on | + H(entry)                            |
+| any, observed from entry   | + H(entry)                            |
 """
 
 from dataclasses import dataclass
@@ -97,7 +97,7 @@ class WeibullLikelihood:
         return sums
 
     def take_groups(self, chosen: IntArray) -> "WeibullLikelihood":
-        """Cut out the chosen groups, whose numbers rise, numbered anew."""
+        """Cut out the chosen groups, whose numbers rise, renumbered."""
         is_chosen = np.zeros(self.n_exact.size, dtype=np.bool_)
         is_chosen[chosen] = True
         own, between = self.blocks.spread(is_chosen), self.between_blocks.spread(is_chosen)

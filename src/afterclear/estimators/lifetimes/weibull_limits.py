@@ -160,7 +160,7 @@ def _advance(
 
 
 def _within_bracket(search: _Search, wish: FloatArray, side: float) -> FloatArray:
-    """Keep the wished-for x if it lies between inner and outer, else take one that does."""
+    """Keep the wished-for x if it lies between inner and outer, otherwise take one that does."""
     open_ended = ~np.isfinite(search.outer)
     # with no outer bound yet, go at most as far again as the inner one already lies, plus 1
     reach = search.inner + side * 4.0

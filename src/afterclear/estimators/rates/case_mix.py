@@ -1,8 +1,8 @@
 """What to expect of a site's work: from other sites, on vehicles like its own.
 
-A pooled model learned what it expects of a component partly from the very site to be judged; the
-more of the work is its own, the less its failures would show (``site_residuals.shares_without_own``
-takes that share out again).  And a model that knows component and kind of attempt still expects too
+A pooled model learned what it expects of a component partly from the site to be judged; the more of
+the work is its own, the less its failures would show (``site_residuals.shares_without_own`` takes
+that share out again).  And a model that knows component and kind of attempt still expects too
 little of an old platform: ``case_mix_factors`` estimates such factors over all sites, with each
 site's own factor divided out, so that a bad site does not make its platform look bad.
 """
@@ -102,7 +102,7 @@ class Pooled:
 def expected_beside(
     pooled: Pooled, site: IntArray, returned: ArrayLike, expected: ArrayLike, ratio: FloatArray
 ) -> FloatArray:
-    """Expected share of each attempt as the average over sites of such work, shape (n_attempts,).
+    """Return each attempt's expectation as the average over sites, shape (n_attempts,).
 
     For comparing sites inside strata (``separated_ratios``): one yardstick for all, in which each
     group's share is estimated with every site's own ``ratio``, shape (n_sites,), divided out.

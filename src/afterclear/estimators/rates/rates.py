@@ -287,11 +287,10 @@ def shrunken_rates(
 ) -> ShrunkenRates:
     """Fit the spread of rates over units by marginal likelihood (gamma-Poisson).
 
-    ``count``: events, shape (n,).  ``exposure``: km at risk, shape (n,); units with none get
-    the prior.  ``weight``: how many like units a row stands for, shape (n,); one without it.
-    The counts are negative binomial; a, b maximise their likelihood (Gaver and O'Muircheartaigh
-    1987, Technometrics 29(1), 1-15).  With sporadic scans pass the ``exposure_km`` of
-    ``onset_rates``.
+    ``count``: events, shape (n,).  ``exposure``: km at risk, shape (n,); units with none get the
+    prior.  ``weight``: how many equal units a row represents, shape (n,); one without it. The
+    counts are negative binomial; a, b maximise their likelihood (Gaver and O'Muircheartaigh 1987,
+    Technometrics 29(1), 1-15).  With sporadic scans pass the ``exposure_km`` of ``onset_rates``.
     """
     counts, km = as_floats("count", count), as_floats("exposure", exposure)
     units = np.ones_like(counts) if weight is None else as_floats("weight", weight)

@@ -34,7 +34,7 @@ _PSEUDO_FAILED, _PSEUDO_ATTEMPTS = 1.0, 4.0  # of a stratum nobody else works in
 
 @dataclass(frozen=True, slots=True)
 class SiteResiduals:
-    """Test of each site, shape (n_sites,); NaN: too few attempts to tell."""
+    """Test of each site, shape (n_sites,); NaN: too few attempts for a test."""
 
     log_odds: FloatArray  # of failing, against the others; one step of Newton
     p_value: FloatArray  # two-sided
@@ -138,7 +138,7 @@ def _spread_of_shares(
 ) -> FloatArray:
     """Variance of each site's score for what the others' shares are not known to, (n_sites,).
 
-    The more of a group's work is the site's own, the less the others tell: p (1 - p) m^2 / (w + M),
+    The more of a group's work is the site's own, the less the others show: p (1 - p) m^2 / (w + M),
     m and M the attempts of the site and of the others by what their evidence is worth, w the
     prior's.  Left out, of 480 sites that were alike 38 had p below .05, and 31 so (nominal 24).
     """

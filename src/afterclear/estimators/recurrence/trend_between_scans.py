@@ -257,6 +257,6 @@ def _variation_of_gaps(rows: Stretches) -> tuple[float, float]:
 
 
 def _one_over(values: FloatArray, rows: Stretches) -> FloatArray:
-    """Give each row 1 over its group's sum, 0 where that is 0."""
+    """1 over each row's group sum, 0 where that is 0."""
     total = group_sums(values, rows.group, rows.n_groups)
     return np.asarray(np.where(total > 0, 1 / np.where(total > 0, total, 1), 0.0)[rows.group])

@@ -101,7 +101,7 @@ def find_parts(con: Connection, tables: PartTables, rules: PartRules) -> int:
 
 
 def _groups(units: pl.DataFrame, grouping: str) -> pl.DataFrame:
-    """Number the groups of a grouping in ``group``; leave out those that repeat others."""
+    """Assign a ``group`` number to the groups of a grouping; leave out those that repeat others."""
     keys = _GROUPINGS[grouping]
     if grouping == "family":
         groups = units.select(keys).unique()
@@ -334,7 +334,7 @@ def _with_blanks(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _expected(rows: pl.DataFrame, tables: PartTables) -> list[pl.Series]:
-    """Look up the expected life of each row's part, and its source."""
+    """Look up the expected lifetime of each row's part, and its source."""
     expectations = [
         tables.expected(component, number)
         for component, number in rows.select("component", "part_number").iter_rows()

@@ -161,7 +161,7 @@ def _pooled(judged: Judged) -> Pooled:
 
 
 def numbers(rows: pl.DataFrame, column: str) -> IntArray:
-    """Number the distinct values of a column from 0; empty counts as a value."""
+    """Assign numbers from 0 to the distinct values of a column; empty counts as a value."""
     codes = rows[column].to_physical().cast(pl.Int64).fill_null(-1).to_numpy() + 1
     return np.asarray((np.cumsum(np.bincount(codes) > 0) - 1)[codes])
 

@@ -118,7 +118,7 @@ class _Desk:
         }
 
     def _work(self, vehicle: Row) -> VehicleWork:
-        """Collect one vehicle's rows; add to each its unit's name and the cautions of work on it."""
+        """Collect one vehicle's rows, with their units' names and the cautions of work on them."""
         of: dict[str, list[Row]] = {}
         for name, rows in self._rows.items():
             of[name] = rows.of(vehicle["vehicle_id"])

@@ -27,7 +27,7 @@ WITH records AS (
         -- no unit named: the whole vehicle was cleared
         r.recorded_unit IS NULL
         OR r.recorded_unit IN (u.told, u.ecu)
-        -- a name that no scan of the vehicle uses stands for its function
+        -- a name that no scan of the vehicle uses means its function
         OR scanned.told IS NULL AND l.label = u.ecu)
 )
 SELECT c.unit_no, c.cleared_at, c.cleared_at AS low_at, c.cleared_at AS high_at,
@@ -163,8 +163,8 @@ WHERE s.presence = 'present' AND r.next_scan_no IS NOT NULL AND still.fault_no I
         FROM known_clears c
         WHERE c.unit_no = r.unit_no AND c.cleared_at BETWEEN r.seen_at AND r.next_at);
 
--- 5  With a repair in between, the code most likely went then: with the repair aimed at it, else
--- with the last one.
+-- 5  With a repair in between, the code most likely went then: with the repair aimed at it,
+-- otherwise with the last one.
 CREATE OR REPLACE TEMP TABLE presumed_clears AS
 WITH aimed AS (
     SELECT v.unit_no, v.low_at, l.repair_id

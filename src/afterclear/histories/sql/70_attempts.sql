@@ -1,9 +1,9 @@
 -- Fix attempts: a repair aimed at a code, or a bare clear of a code that was there.
 
 -- A listed code means the fault of that code alive at the repair, whichever unit reports it and
--- with any failure type. Otherwise, in this order: the latest or else the next one; one seen as a
--- sign, as permanent or untested only; one alive with another failure type, or shown without;
--- itself.
+-- with any failure type. Otherwise, in this order: the latest, or if there is none the next one;
+-- one seen as a sign, as permanent or untested only; one alive with another failure type, or shown
+-- without; itself.
 CREATE OR REPLACE TEMP TABLE aimed_by_code AS
 WITH known AS (
     SELECT vehicle_no, fault_no, code, first_seen_at, last_seen_at, ended_high_at,
