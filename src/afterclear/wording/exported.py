@@ -94,8 +94,8 @@ def _with_sentence(sentence: _Sentence, frame: pl.DataFrame, cells: Cells) -> pl
     # the sentences of a large table repeat many times
     known = frame.select(columns).unique(maintain_order=True)
     # (no-break spaces are for pages: a table has no line breaks)
-    said = (sentence.said(row, cells) for row in known.iter_rows(named=True))
-    lines = [line and line.replace(GAP, " ") for line in said]
+    sentences = (sentence.said(row, cells) for row in known.iter_rows(named=True))
+    lines = [line and line.replace(GAP, " ") for line in sentences]
     words = pl.Series(sentence.name, lines, dtype=pl.String)
     joined = frame.join(
         known.with_columns(words), on=columns, how="left", nulls_equal=True, maintain_order="left"

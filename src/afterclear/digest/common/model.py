@@ -85,7 +85,7 @@ class WorkFacts:
     grounds: str  # why
     looks: str  # what to scan, and when
     cost: float | None  # None: not given, for example for safety
-    is_usual_cost: bool  # of such work; otherwise times the chance that it is not fixed
+    is_usual_cost: bool  # True: cost of such work; False: times the chance of not fixed
     currency: str | None
     decision: str | None  # what was decided: a reason with its facts (JSON)
     note: str | None  # of whoever decided

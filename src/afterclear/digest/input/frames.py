@@ -49,7 +49,7 @@ class DigestSettings:
     usual_window_days: int = 365  # usual mileage: readings of this long before the last one
     usual_min_days: int = 28  # ... which must lie at least this far apart
     extrapolate_days: int = 90  # an odometer is carried forward no further
-    urgent_days: int = 30  # come-backs of safety faults count as urgent for so long
+    urgent_days: int = 30  # come-backs of safety faults count as urgent this long
     quiet_days: int = 90  # a vehicle not scanned for longer is named as such
     km_per_engine_hour: float = 35.0  # km that equal one hour if there is no odometer
     vehicle_pages: VehiclePagesOf = "all"  # named: of vehicles on an audience's page
@@ -104,7 +104,7 @@ Details = Callable[[Sequence[str], Collection[str]], Mapping[str, pl.DataFrame]]
 def in_chunks(
     details: Details, vehicle_ids: Iterable[str], tables: Collection[str]
 ) -> Iterator[Mapping[str, pl.DataFrame]]:
-    """Return the rows of any number of vehicles, each once, so many vehicles at a time."""
+    """Return the rows of any number of vehicles, each once, some vehicles at a time."""
     every = tuple(dict.fromkeys(vehicle_ids))
     for start in range(0, len(every), CHUNK):
         yield details(every[start : start + CHUNK], tables)

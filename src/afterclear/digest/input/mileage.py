@@ -144,7 +144,7 @@ def due_when(owed: Owed, usual: Usual | Dash, limits: Limits) -> Due:
     if owed.clean_until_km is None:
         return Due(None, Dash(cells.t("no odometer reading in the last clean scan")), passed=False)
     from_km = owed.clean_until_km + owed.km_to_go
-    # shown as the instrument shows it
+    # only where the odometer itself shows it
     shown = from_km if owed.clock == "km" else None
     if isinstance(usual, Dash):
         return Due(shown, usual, passed=False)

@@ -92,8 +92,8 @@ def _fleet_lead(work: Work, cells: Cells) -> str:
 def _cautions(groups: Iterable[Sequence[Caution]], cells: Cells) -> Part:
     """Return each caution once: some people read only the letter before they start work."""
     found = dict.fromkeys(caution for group in groups for caution in group)
-    told = (caution_words(caution, cells) or caution for caution in found)
-    lines = tuple(f"{caution.title}: {caution.text}" for caution in told)
+    translated = (caution_words(caution, cells) or caution for caution in found)
+    lines = tuple(f"{caution.title}: {caution.text}" for caution in translated)
     return Part(cells.t("Before anyone works on these"), lines)
 
 
@@ -158,8 +158,8 @@ def _stock(page: StockPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
 def _stock_line(line: StockLine, cells: Cells) -> str:
     # every reason that alone would hold the vehicle back, or require a scan
     deciding = [r for r in line.reasons if r.weight == line.row.verdict] or line.reasons[:1]
-    said = " ".join(stock_reason(reason, cells) for reason in deciding)
-    reason = said or audit_words(line.row.deciding, cells)
+    sentences = " ".join(stock_reason(reason, cells) for reason in deciding)
+    reason = sentences or audit_words(line.row.deciding, cells)
     mark = f" ({cells.t('Safety')})" if line.row.safety else ""
     return f"{line.vehicle.vehicle_id}{mark}: {reason}"
 

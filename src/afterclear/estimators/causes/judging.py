@@ -120,9 +120,9 @@ def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
 
 def _windows(attempts: Attempts, back: BoolArray) -> tuple[Windows, IntArray]:
     """Sort attempts with evidence by cell; also return their original rows."""
-    looked = np.flatnonzero((attempts.low_km > 0) | back)
+    evidenced = np.flatnonzero((attempts.low_km > 0) | back)
     keys = (attempts.new_per_km, attempts.high_km, attempts.low_km, attempts.cell)
-    order = looked[np.lexsort([key[looked] for key in keys])]
+    order = evidenced[np.lexsort([key[evidenced] for key in keys])]
     windows = Windows(
         attempts.cell[order],
         attempts.low_km[order],

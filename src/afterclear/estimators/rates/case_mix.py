@@ -112,8 +112,8 @@ def expected_beside(
     check_same_shape(site=sites, returned=came, expected=chance, group=group)
     n_groups = int(group.max(initial=-1)) + 1
     seen = group_sums(came, group, n_groups)[group]
-    looked = group_sums(chance * ratio[sites], group, n_groups)[group]
+    n_expected = group_sums(chance * ratio[sites], group, n_groups)[group]
     events = pooled.prior_share * pooled.prior_weight
     return np.asarray(
-        chance * (events + seen) / (pooled.share_failed * pooled.prior_weight + looked)
+        chance * (events + seen) / (pooled.share_failed * pooled.prior_weight + n_expected)
     )

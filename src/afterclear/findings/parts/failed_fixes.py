@@ -41,7 +41,7 @@ def fixes_that_failed(con: Connection, units: pl.DataFrame) -> FloatArray:
     if not len(asked):
         return np.full(len(units), np.nan)
     create_temp_table(con, "part_ends", asked)
-    told = query(
+    chances = query(
         con,
         """SELECT e.unit, max(exp(b.log_before - a.log_before)) AS p
            FROM part_ends e
@@ -54,5 +54,5 @@ def fixes_that_failed(con: Connection, units: pl.DataFrame) -> FloatArray:
     )
     forget(con, ("part_ends",))
     chance = np.full(len(units), np.nan)
-    chance[told["unit"].to_numpy()] = told["p"].to_numpy()
+    chance[chances["unit"].to_numpy()] = chances["p"].to_numpy()
     return chance

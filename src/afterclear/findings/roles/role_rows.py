@@ -48,16 +48,16 @@ def put_roles(con: Connection, book: FactBook, rules: RoleRules) -> PartFound:
     lists = query(con, "SELECT codes FROM part_lists ORDER BY list_no")["codes"].to_list()
     create_temp_table(con, "part_asked", _asked(lists, seen, book))
     con.script(role_sql("situations"))
-    said = []
+    flat_roles = []
     for number, codes, read, silent in query(con, _SITUATIONS).iter_rows():
         look = Look(
             tuple(seen[n] for n in lists[codes]), frozenset(read or ()), frozenset(silent or ())
         )
-        said += [
+        flat_roles += [
             (number, position, *_flat(role, book))
             for position, role in enumerate(rules.roles(look))
         ]
-    create_temp_table(con, "part_said", pl.DataFrame(said, schema=_SAID, orient="row"))
+    create_temp_table(con, "part_said", pl.DataFrame(flat_roles, schema=_SAID, orient="row"))
     con.script(role_sql("echoes"))
     found = _mend(con, book)
     con.execute(_INSERT)

@@ -139,8 +139,8 @@ class _Rows:
 
     def _named_units(self, repair: Row) -> set[str]:
         """Return the control units a work order line names, in its part or its notes."""
-        said = " ".join(filter(None, (repair["part_family"], repair["notes"])))
-        return {mention.meaning for mention in self._catalogue.control_units.among(words_of(said))}
+        text = " ".join(filter(None, (repair["part_family"], repair["notes"])))
+        return {mention.meaning for mention in self._catalogue.control_units.among(words_of(text))}
 
     def _records(self, rows: Sequence[Row], rules: StockRules) -> list[Row]:
         """Each unit's furthest record beyond the odometer of its scan, once a unit."""

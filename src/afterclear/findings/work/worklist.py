@@ -185,13 +185,13 @@ class _Desk:
             (),
         )
         # the audit gives the reason; its full scan covers the scans these ask for
-        told = [
+        trimmed = [
             replace(item, grounds=())
             if item.kind == "repair"
             else replace(item, grounds=(), deed=deed, units_to_scan=(), after_km=km)
             for item in items
         ]
-        return [verdict, *told]
+        return [verdict, *trimmed]
 
     def row(self, line: _Line) -> dict[str, Any]:
         """Put a line together from its items, the most urgent first."""
