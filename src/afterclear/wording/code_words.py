@@ -54,12 +54,12 @@ _PLACE: Final = re.compile(r"(?:bank|sensor|cylinder|row|axle|gear|number) \w+|\
 
 
 def code_text(text: str, language: Language) -> str:
-    """Say what a code or component means in the reader's language, otherwise unchanged."""
+    """Return what a code or component means in the reader's language, otherwise unchanged."""
     return code_words(text, language) or text
 
 
 def code_words(text: str, language: Language) -> str | None:
-    """Say what a code or component means; None if the reader's language lacks a part of it.
+    """Return what a code or component means; None if the reader's language lacks a part of it.
 
     >>> code_words("wheel speed sensor, front left: circuit open", Language("de"))
     'Raddrehzahlsensor, vorn links: Stromkreis unterbrochen'
@@ -72,7 +72,7 @@ def code_words(text: str, language: Language) -> str | None:
 
 
 def _parted(text: str, language: Language, *, inside: bool = False) -> str | None:
-    """Say a text part by part; ``inside``: it is inside another text."""
+    """Translate a text part by part; ``inside``: it is inside another text."""
     said, rest = [], text
     while rest:
         part, mark_after, rest = _first_part(rest, language)

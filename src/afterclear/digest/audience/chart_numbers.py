@@ -23,7 +23,7 @@ from afterclear.wording.cells import Cells, Dash
 _LEVEL = 0.998  # of the funnel, as in the findings of sites
 _CURVE_POINTS = 60
 _MOST_STEPS = 150
-FEW = 5  # under so many judged fixes a share says little (own judgement: no label)
+FEW = 5  # under so many judged fixes a share shows little (own judgement: no label)
 
 
 def held_chart(quarters: Sequence[Quarter], cells: Cells) -> HeldChart | Dash:

@@ -136,7 +136,7 @@ class GaragePage:
     groups: tuple[GroupTable, ...]  # sites, technicians, brands, grades; those with rows
     process: tuple[ProcessTable, ...]
     parts: tuple[PartView, ...]  # flagged first
-    unjudged_parts: int  # without a failure or too few to say more
+    unjudged_parts: int  # without a failure or too few for an estimate
     unchecked: tuple[AttemptView, ...]  # the first of them
     n_unchecked: int
     costs: tuple[ComebackCost, ...]

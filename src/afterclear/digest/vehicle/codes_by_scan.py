@@ -33,7 +33,7 @@ class ScanRoles:
 
 
 def scan_roles(roles: Sequence[Role]) -> tuple[ScanRoles, ...]:
-    """Group the last scan with codes, then earlier ones with echoes; latest first."""
+    """Group the last scan with codes, then earlier ones with consequential codes; latest first."""
     by_scan: dict[str, list[Role]] = defaultdict(list)
     for role in roles:
         by_scan[role.scan_id].append(role)

@@ -38,7 +38,7 @@ def build_lanes(
     scans = {row.scan_id for row in rows.observations if row.ecu is not None}
     looks = _Looks(rows, assessment, axis, _mark_kinds(rows), len(scans), cells)
     n_codes = Counter(row.ecu for row in rows.episodes)
-    # a work order may name a code that was never seen, in a unit nobody knows
+    # a work order may name a code that was never seen, in an unknown unit
     n_codes.update(row.ecu for row in rows.attempts if row.ecu is not None)
     n_codes.update(row.ecu for row in rows.sightings)
     there = {row.ecu for row in rows.episodes if row.ended_by == "open"}

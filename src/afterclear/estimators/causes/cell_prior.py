@@ -18,7 +18,7 @@ from afterclear.estimators.causes.cell_nodes import N_KAPPA, N_THETA, CellNodes
 _RHO_SD = 0.15
 _RHO_PSEUDO = 10.0  # cells at rho 1
 _LIFE_MEAN, _LIFE_MEAN_SD = np.log(90_000.0), 0.8
-_LIFE_SD = 0.4  # of a cell around what component and brand say
+_LIFE_SD = 0.4  # of a cell around the mean of component and brand
 _EFFECT_SD = 0.5  # of a component's, of a brand's effect on ln theta
 _KAPPA_MEAN, _KAPPA_SD = np.log(2.2), 0.35
 _WEARS_PSEUDO = (1.0, 1.0)  # cells that wear, that do not

@@ -39,7 +39,7 @@ class FirstEpisodes:
     unit: IntArray  # row of the unit
     family: IntArray
     before_km: FloatArray  # exposure without it
-    gap_km: FloatArray  # then it began; NaN: it was there in the first reading, or nobody knows
+    gap_km: FloatArray  # then it began; NaN: it was there in the first reading, or not known
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,7 +131,7 @@ def common_nodes(span_km: tuple[float, float]) -> Nodes:
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """What rows say under each curve: likelihood ``base + p slope``, of it failed ``p failed``."""
+    """Evidence of rows under each curve: likelihood ``base + p slope``, failed ``p failed``."""
 
     base: FloatArray  # (n,)
     slope: FloatArray  # (n, 39)

@@ -66,7 +66,7 @@ class Levels:
 class Pool:
     """What the evidence shows.  Attempts are the informative ones, sorted; groups too."""
 
-    place: IntArray  # where each attempt stood in the input, shape (n,)
+    place: IntArray  # row of each attempt in the input, shape (n,)
     p_failed: FloatArray  # (n,)
     km_to_go: FloatArray  # (n,), NaN: returned
     codes: IntArray  # of the groups with evidence, shape (g,)
@@ -78,7 +78,7 @@ class Pool:
 class Evidence:
     """Attempts with evidence, and the log likelihood of those not returned, which never changes."""
 
-    place: IntArray  # where each attempt stood in the input, shape (n,)
+    place: IntArray  # row of each attempt in the input, shape (n,)
     codes: IntArray  # of the groups with evidence, shape (g,)
     kin: Kin  # of these groups
     rows: Rows  # (n,) sorted, groups coded from 0 on
@@ -112,7 +112,7 @@ class Left:
     A return's likelihood is d + q B, B the chance of another cause in its window.
     """
 
-    place: IntArray  # where each return stood in the input
+    place: IntArray  # row of each return in the input
     p_failed: FloatArray  # P(its fix failed | it returned)
     ratio: FloatArray  # d / q
 

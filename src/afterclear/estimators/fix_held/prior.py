@@ -31,7 +31,7 @@ _PSEUDO_KIN = 6.0
 _PSEUDO_ETA_SD = 0.7
 _MEAN_ETA_SD = 1.2  # of the mean ln eta around the middle of the grid
 _PSEUDO_SHAPES: FloatArray = np.array([0.25, 0.5, 0.25])
-# A shape beyond those of the grid is believed only if a group's data say so: with some dozen
+# A shape beyond those of the grid is believed only if a group's data show it: with some dozen
 # failures any shape fits, and a flat one would keep a fix on watch for ten times its scale.
 _SHAPE_BEYOND_SD = 0.1
 _STRATA_SD = 1.0  # of strata's mean shares, on log odds (own judgement)

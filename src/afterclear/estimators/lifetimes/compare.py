@@ -72,9 +72,9 @@ def log_rank(
     ``arm``: 0 or 1, ``stratum``: any numbers, shape (n_rows,).  ``sum w (d_1 - d n_1 / n)`` over
     failure ages of all strata, with its hypergeometric variance; w is 1, or n for Gehan, which
     gives early failures more weight and depends on the censoring.  Left truncation enters the risk
-    sets.  Rows stand for one unit each.  With an ``rng``, groups with fewer than 10 failures, or 5
-    units in an arm, get their p value from shuffling arms inside strata; the statistic is a sum of
-    scores that do not depend on the arms, so a shuffle is a sum too.
+    sets.  Each row is one unit.  With an ``rng``, groups with fewer than 10 failures, or 5 units in
+    an arm, get their p value from shuffling arms inside strata; the statistic is a sum of scores
+    that do not depend on the arms, so a shuffle is a sum too.
 
     References: Mantel 1966, Cancer Chemother. Rep. 50, 163; Gehan 1965, Biometrika 52, 203;
     Klein & Moeschberger 2003, Survival Analysis, section 7.3 (from memory).

@@ -44,7 +44,7 @@ class SiteResiduals:
 
 @dataclass(frozen=True, slots=True)
 class _Others:
-    """What the other sites say of each attempt's group, shape (n,)."""
+    """What the other sites show about each attempt's group, shape (n,)."""
 
     share: FloatArray
     left_out: BoolArray  # (n_sites,) sites that are not among them

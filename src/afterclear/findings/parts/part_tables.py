@@ -1,4 +1,4 @@
-"""What is stated about parts: expected lives and superseded numbers, from ``config/``."""
+"""What is known about parts: expected lifetimes and superseded numbers, from ``config/``."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass

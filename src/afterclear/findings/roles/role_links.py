@@ -48,7 +48,7 @@ _NO_TIE: Final = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class FleetPair:
-    """What the fleet's own data say of a cause and its consequential code."""
+    """What the fleet's own data show about a cause and its consequential code."""
 
     score: float  # ln odds, above 0, that this is the cause
     n_both: int

@@ -36,7 +36,7 @@ class Look:
 
     codes: tuple[SeenCode, ...]
     read: frozenset[str]
-    silent: frozenset[str] = frozenset()  # asked, no answer
+    silent: frozenset[str] = frozenset()  # did not answer
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from typing import Final
 
 _IN_STOCK: Final = "(SELECT vehicle_id FROM store.vehicles WHERE stock_status = 'in_stock')"
 
-# The last scan of each vehicle in stock that asked a control unit, and what the units said.
+# The last scan of each vehicle in stock that addressed a control unit, and the units' answers.
 STOCK_TABLES: Final = f"""
 CREATE OR REPLACE TEMP TABLE stock_last AS
 SELECT vehicle_id, arg_max(scan_no, (seen_at, scan_id)) AS scan_no,

@@ -1,4 +1,4 @@
-"""What a come-back costs: from the fleet's own work orders if there are enough, else the setting.
+"""What a come-back costs: from the fleet's own work orders if there are enough, or the setting.
 
 After a come-back the work has to be done again: its cost is that of a usual work order on the same
 component, in the currency of the vehicle's work orders. Pure.

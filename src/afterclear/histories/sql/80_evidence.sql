@@ -41,7 +41,7 @@ WITH later AS (
     LEFT JOIN sightings s ON s.fault_no = a.fault_no AND s.scan_no = r.scan_no
     LEFT JOIN shown h ON h.fault_no = a.fault_no AND h.scan_no = r.scan_no
     LEFT JOIN shown_beside o ON o.fault_no = a.fault_no AND o.scan_no = r.scan_no
-    -- a scan of the visit recorded as before the work is before it, whatever the clocks say
+    -- a scan of the visit recorded as before the work is before it, whatever the clocks show
     WHERE NOT (r.visit_reason = 'pre_repair'
         AND (a.own_clear_no IS NULL OR a.kind = 'repair' AND r.seen_at <= a.tried_at)
         AND r.seen_at <= a.attempted_at + getvariable('visit')
