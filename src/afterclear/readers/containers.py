@@ -1,9 +1,8 @@
 """Files within files: zip, tar and gz archives, mail with attachments.
 
-Each file within becomes a delivery of its own, so that the ledger tells of each.  Nothing is
-ever written under a name from inside: members are unpacked to numbered files, their names are
-words only.  Limits stand in ``limits``; sizes are counted while unpacking, whatever an archive
-claims.
+Each file within becomes a delivery of its own, so that the ledger lists each. Nothing is ever
+written under a name from inside: members are unpacked to numbered files, and their names are only
+text. ``limits`` holds the limits; sizes are counted while unpacking, whatever an archive claims.
 """
 
 import errno
@@ -43,7 +42,7 @@ _EMPTY_ZIP = b"PK\x05\x06"
 _TAR_AT, _TAR = 257, b"ustar"  # POSIX.1-1988, offset of the magic in the first header
 # A mail in a mail in a mail; a reply holds the one before it, none nests a hundred.
 _MOST_PARTS_DEEP = 100
-_LATEST = 253_402_300_800.0  # the year 10000: no file is of then
+_LATEST = 253_402_300_800.0  # the year 10000: no file is that late
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 # What archives and mail carry beside files a person meant (common practice, no source).
 _BESIDE = ("__macosx/",)
@@ -55,7 +54,7 @@ _SUFFIXES = {"text/plain": ".txt", "text/html": ".html"}
 class Member:
     """A file from within another."""
 
-    name: str  # for people and the maps' patterns; never a path
+    name: str  # for messages and the maps' patterns; never a path
     path: Path
 
 
@@ -69,13 +68,13 @@ class Unpacked:
 
     @property
     def note(self) -> str:
-        """Tell how many files there are, and what was passed over."""
+        """Say how many files there are, and what was skipped."""
         parts = [f"{len(self.members)} files within"]
         return "; ".join([*parts, *(f"{n} {what}" for what, n in self.passed_over.items())])
 
 
 def may_be_container(path: Path, name: str) -> bool:
-    """Tell by the first bytes and the name alone whether a file may hold others."""
+    """Whether a file may hold others, by its first bytes and name alone."""
     with path.open("rb") as file:
         head = file.read(HEAD_BYTES)
     marked = head.startswith((_ZIP, _EMPTY_ZIP, _GZIP)) or _is_tar(head)
@@ -83,7 +82,7 @@ def may_be_container(path: Path, name: str) -> bool:
 
 
 def container_kind(path: Path, name: str) -> str | None:
-    """Tell an archive or a mail by its first bytes (and, for mail, its name); None: neither."""
+    """Name the kind of archive or mail by first bytes (for mail, also its name); None: neither."""
     with path.open("rb") as file:
         head = file.read(HEAD_BYTES)
     if head.startswith((_ZIP, _EMPTY_ZIP)):
@@ -106,7 +105,7 @@ def unpacked(
 
     Raises:
         RefusedFileError: it is damaged, protected, too large, or names paths outside.
-        OSError: the disk is full; the container may be as good as any.
+        OSError: the disk is full; the container itself may be sound.
 
     """
     made = Unpacked(kind)
@@ -124,7 +123,7 @@ def unpacked(
         raise
     except RecursionError as error:
         raise RefusedFileError(f"{name} is a {kind} file that nests without end.") from error
-    # the libraries let whatever their parsing meets through: each is a broken file here
+    # the libraries pass on any error of their parsing: each means a broken file here
     except Exception as error:
         if isinstance(error, OSError) and error.errno in _FULL:
             raise
@@ -198,7 +197,7 @@ def _moment(parts: tuple[int, ...]) -> float | None:
 
 
 def _sound_moment(seconds: float) -> float | None:
-    """Give the time a file was changed; None where an archive tells one that no file has."""
+    """Give the time a file was changed; None if the archive states an impossible one."""
     return seconds if 0 <= seconds < _LATEST else None
 
 

@@ -1,9 +1,9 @@
 """A delivered file without a vehicle: what is known of its form decides where it can be cut.
 
-Cut are records: of a plain table whole records, of a JSON document whole things of its one list,
-of other text whole lines.  An emptied line stays as an empty one, so that the others keep their
-numbers.  A workbook, an archive, a mail, a recorded bus are never cut: none of their bytes can
-be shown to say nothing of the vehicle.
+Only whole records are cut: records of a plain table, items of a JSON document's one list, lines of
+other text. A cut line stays as an empty one, so that the others keep their numbers. A workbook, an
+archive, a mail or a bus recording is never cut: no part of it can be shown to be free of the
+vehicle.
 """
 
 import csv
@@ -29,7 +29,7 @@ from afterclear.readers.limits import check_zip
 from afterclear.readers.text.text_of_bytes import decoded
 
 _HEAD: Final = 1 << 14
-_MOST_UNPACKED: Final = 1 << 28  # bytes of a workbook's parts that are looked through
+_MOST_UNPACKED: Final = 1 << 28  # bytes of a workbook's parts that are searched
 _PARQUET: Final = b"PAR1"
 _ZIP: Final = b"PK\x03\x04"
 _PACKED: Final = (b"PK", b"\x1f\x8b", b"\xd0\xcf\x11\xe0")  # zip and workbooks, gzip, xls
@@ -37,20 +37,20 @@ _TAG: Final = re.compile(r"<[^>]*>")
 
 
 class CannotLookError(Exception):
-    """A file cannot be opened, so nobody can tell whom it speaks of."""
+    """A file cannot be opened, so nobody knows which vehicles it names."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A file without the records that name a vehicle; no ``lines``: none does."""
+    """A file without the records that name a vehicle; no ``lines``: no record does."""
 
     content: bytes
-    lines: tuple[int, ...]  # where the records stood that are gone; of Parquet their places
-    is_certain: bool  # every record of this form says itself whose it is
+    lines: tuple[int, ...]  # lines of the cut records; in Parquet their row numbers
+    is_certain: bool  # every record of this form names its own vehicle
 
 
 def texts(path: Path, name: str, nesting: int = 0) -> Iterator[str]:
-    """Give everything in a file that can be read as text, each in every way it may be meant.
+    """Give everything in a file that can be read as text, in every possible encoding.
 
     Raises:
         CannotLookError: it is an archive, a workbook or a table that cannot be opened.
@@ -81,7 +81,7 @@ def _of_container(path: Path, name: str, kind: str, nesting: int) -> Iterator[st
 
 
 def _of_workbook(raw: bytes, name: str) -> Iterator[str]:
-    """Give every part of a packed workbook, with and without its tags; the older are bytes."""
+    """Give every part of a packed workbook, with and without its tags; older ones as bytes."""
     if not raw.startswith(_ZIP):
         return
     try:
@@ -170,7 +170,7 @@ def _plain_csv(text: str, called: Called) -> _Made | None:
     begin = 0
     for cells in reader:
         record = lines[begin : reader.line_num]
-        # in a broken record nobody can tell which cell is the vehicle's own
+        # in a broken record nobody knows which cell is the vehicle's own
         own = cells[at : at + 1] if len(cells) == len(header) else cells
         named = any(map(called.is_number, own)) or any(
             called.is_identifier(cell) or called.stand_in(cell) for cell in cells
@@ -188,7 +188,7 @@ def _breaks(line: str) -> str:
 
 
 def _json(text: str, called: Called) -> _Made | None:
-    """Cut a JSON document with one list of things; what names the vehicle beside it holds it."""
+    """Cut a JSON document with one list; if the vehicle is named outside it, nothing is cut."""
     if not text.lstrip("\ufeff \t\r\n").startswith(("{", "[")):
         return None
     try:
@@ -211,7 +211,7 @@ def _is_list(value: object) -> bool:
 
 
 def _names(thing: Any, called: Called) -> bool:  # noqa: ANN401 - any JSON
-    """Tell whether a thing names the vehicle anywhere: as a key, a text, or a number."""
+    """Whether an item names the vehicle anywhere: as a key, a text, or a number."""
     if isinstance(thing, dict):
         return any(called.is_cell(key) or _names(value, called) for key, value in thing.items())
     if isinstance(thing, list):
@@ -220,14 +220,14 @@ def _names(thing: Any, called: Called) -> bool:  # noqa: ANN401 - any JSON
 
 
 def _json_lines(text: str, called: Called) -> _Made | None:
-    """Cut JSON Lines: each line says itself whose it is where all have the plain column."""
+    """Cut JSON Lines: each line names its own vehicle if all have the plain column."""
     lines = text.split("\n")
     things = [_thing(line) for line in lines]
     records = [thing for thing in things if thing is not None]
     if not records or len(records) * 2 < sum(bool(line.strip()) for line in lines):
         return None
     plain = all("vehicle_id" in thing for thing in records)
-    # beside the vehicle's own cell its number may be a figure that means something else
+    # outside the vehicle's own cell its number may be a figure that means something else
     by_mark = Called(frozenset(filter(is_distinct, called.numbers)), called.identifiers)
 
     def is_named(line: str, thing: dict[str, Any] | None) -> bool:
@@ -255,7 +255,7 @@ def _thing(line: str) -> dict[str, Any] | None:
 
 
 def _lines(text: str, called: Called) -> _Made | None:
-    """Cut other text line by line; whether that was right is for its reader to show."""
+    """Cut other text line by line; the file's reader must then show that this was right."""
     lines = text.split("\n")
     gone = tuple(n for n, line in enumerate(lines, 1) if n > 1 and _line_names(line, called))
     if any(lines[n - 1].count('"') % 2 for n in gone):

@@ -13,7 +13,7 @@ from afterclear.errors import RefusedFileError
 MAX_UNPACKED = 4 << 30  # bytes of all members together
 MAX_MEMBERS = 10_000
 MAX_RATIO = 200  # unpacked to packed; deflate itself cannot do more than 1032
-FREE_BYTES = 16 << 20  # below this no ratio is looked at: small files of blanks pack well
+FREE_BYTES = 16 << 20  # below this no ratio is checked: small files of blanks pack well
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ def check_number(number: int, where: str) -> None:
 
 
 def check_size(unpacked: int, packed: int, where: str) -> None:
-    """Refuse what would become too large, or grows as only a trap does.
+    """Refuse a file that would become too large, or grows as only a trap does.
 
     Raises:
         RefusedFileError: it would.

@@ -25,12 +25,12 @@ _PARQUET_MAGIC = b"PAR1"
 
 
 class PlainTableReader:
-    """Recognises a plain table and tells the store where it stands."""
+    """Recognises a plain table and gives the store its place."""
 
     name: ClassVar[str] = "plain_table"
 
     def identify(self, delivery: Delivery) -> bool:
-        """Tell by content whether the columns are those of one plain table."""
+        """Whether the columns are those of one plain table."""
         head = _head(delivery.path)
         return _form(head) is not None and _table(_header(delivery.path, head)) is not None
 
@@ -38,7 +38,7 @@ class PlainTableReader:
         """Point at the file as one plain table.
 
         Raises:
-            RefusedFileError: a heading stands twice, or the text is not UTF-8.
+            RefusedFileError: a heading occurs twice, or the text is not UTF-8.
 
         """
         head = _head(delivery.path)
@@ -77,12 +77,12 @@ def _form(head: bytes) -> Form | None:
 def _csv_header(_: Path, head: bytes) -> tuple[str, ...]:
     text = head.decode("utf-8-sig", errors="replace")
     names = next(csv.reader(io.StringIO(text, newline="")), [])
-    # a cell under no heading is kept aside all the same
+    # a cell under no heading is still kept, in extras
     return tuple(name if name.strip() else f"column {i}" for i, name in enumerate(names, 1))
 
 
 def _has_whole_header(head: bytes) -> bool:
-    """Tell whether the headings end within the beginning of a file."""
+    """Whether the headings end within the beginning of a file."""
     rows = csv.reader(io.StringIO(head.decode("utf-8-sig", errors="replace"), newline=""))
     next(rows, None)
     return next(rows, None) is not None
@@ -120,10 +120,10 @@ def _header(path: Path, head: bytes) -> tuple[str, ...]:
 
 
 def _table(header: tuple[str, ...]) -> Table | None:
-    """Find the plain table whose columns these are: most required ones, then most known."""
+    """Find the plain table with these columns: most required ones, then most known."""
     names = {_plain_name(name) for name in header}
     fitting = [t for t in TABLES.values() if names >= set(t.required)]
-    # vehicle_id alone says nothing: a vehicle list must tell something about vehicles
+    # vehicle_id alone decides nothing: a vehicle list must hold a fact about vehicles
     fitting = [t for t in fitting if len(names & set(t.names)) > 1]
     return max(
         fitting,

@@ -15,7 +15,7 @@ class Reader(Protocol):
         """How the ledger calls it; ``map:`` and the map's name where a map says what is done."""
 
     def identify(self, delivery: Delivery) -> bool:
-        """Tell from the name and the first bytes alone whether this is the reader's kind."""
+        """Whether this is the reader's kind, by the name and the first bytes alone."""
 
     def read(self, delivery: Delivery) -> ReadFile:
         """Bring the file into the plain layout.

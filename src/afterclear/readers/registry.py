@@ -28,7 +28,7 @@ def all_readers(
 
 
 def identify(delivery: Delivery, readers: Sequence[Reader]) -> Reader:
-    """Give the one reader that recognises the delivery; what a map says comes before all else.
+    """Give the one reader that recognises the delivery; import maps come first.
 
     Raises:
         RefusedFileError: none does, or several do.

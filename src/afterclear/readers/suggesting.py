@@ -1,4 +1,4 @@
-"""A map for a file nobody has mapped yet; what nothing in it decides is asked, never guessed."""
+"""A map for a file nobody has mapped yet; doubtful points are asked, never guessed."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -69,7 +69,7 @@ def _decided(delivery: Delivery, context: Context, asker: Asker) -> tuple[Asker,
 
 
 def suggestion_of(answer: Mapping[str, Any]) -> Suggestion:
-    """Make a suggestion of its parts, as another process tells them (``dataclasses.asdict``)."""
+    """Make a suggestion of its parts, as another process sends them (``dataclasses.asdict``)."""
     questions = (
         Question(
             q["key"],

@@ -1,4 +1,4 @@
-"""Why nothing reads a file: said as exactly as its first bytes allow, with what to do.
+"""Why nothing reads a file: as exact as its first bytes allow, with what to do.
 
 Only for files that no map and no reader takes.  The signs of other kinds of file are the first
 bytes their publishers give: PDF ISO 32000-1 7.5.2, PNG ISO/IEC 15948 5.2, JPEG ISO/IEC 10918-1
@@ -37,7 +37,7 @@ _FEW = 2  # plain headings in a row: fewer say nothing
 
 
 def why_unread(delivery: Delivery) -> str | None:
-    """Say what keeps a file from being read; None where its bytes tell no more than that."""
+    """Say why a file cannot be read; None if its bytes show no reason."""
     with delivery.path.open("rb") as file:
         head = file.read(_HEAD_BYTES)
     name = delivery.name

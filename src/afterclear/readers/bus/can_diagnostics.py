@@ -1,10 +1,11 @@
 """A bus recording's frames to and from a tester (ISO 15765-4), put together to messages.
 
-Identifiers of 29 bits name both parties (ISO 15765-2, normal fixed addressing): 18DA, who is
-meant, who speaks; 18DB to everybody.  F1 is the external tester of ISO 15765-4, but any address
-may be one.  Another address is taken for a tester only towards a unit with which both sides were
-heard, it with questions alone and the unit with answers alone: bit 6 of a message's first byte
-tells which (ISO 14229-1, service identifiers).  What nobody can tell is left aside and counted.
+Identifiers of 29 bits name both parties (ISO 15765-2, normal fixed addressing): 18DA, the receiver,
+the sender; 18DB goes to all.  F1 is the external tester of ISO 15765-4, but any address may be one.
+Another address is taken for a tester only towards a unit with which both sides were heard, the
+tester with questions alone and the unit with answers alone: bit 6 of a message's first byte shows
+which it is (ISO 14229-1, service identifiers). Messages that fit neither rule are left out and
+counted.
 """
 
 from collections import Counter, defaultdict
@@ -34,7 +35,7 @@ class _Heard:
 
     @property
     def parties(self) -> tuple[int, int]:
-        """Who speaks and who is meant, of a 29-bit identifier."""
+        """Sender and receiver of a 29-bit identifier."""
         return self.can_id & 0xFF, self.can_id >> 8 & 0xFF
 
     @property
@@ -85,7 +86,7 @@ _Testers = set[tuple[int, int]]
 
 
 def _testers(heard: list[_Heard]) -> _Testers:
-    """List who is tester towards whom beside F1: the second rule of the module's head."""
+    """List pairs of tester and unit besides F1: the second rule of the module's docstring."""
     kinds: dict[tuple[int, int | None], set[bool]] = defaultdict(set)
     for one in heard:
         if one.is_long and one.is_whole:
@@ -110,7 +111,7 @@ def _is_known(one: _Heard, testers: _Testers) -> bool:
 
 
 def _party(one: _Heard, testers: _Testers) -> tuple[str | None, bool]:
-    """Tell which unit a message is from or to (None: to all), and whether it asks."""
+    """Name the unit a message is from or to (None: to all), and whether it is a question."""
     if one.is_long:
         speaker, meant = one.parties
         if one.is_to_all:

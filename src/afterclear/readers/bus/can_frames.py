@@ -27,8 +27,8 @@ SCHEMA: Final = {
 MAX_DATA_HEX = 16  # a classic frame holds 8 bytes
 MAX_LONG_DATA_HEX = 128  # a CAN FD frame 64
 STANDARD_ID_LENGTH = 3  # candump writes 11-bit identifiers with three digits, 29-bit with eight
-ERROR_FLAG = 0x20000000  # SocketCAN's mark of an error frame in the identifier
-HEAD_BYTES = 8192  # a recording is told by them
+ERROR_FLAG = 0x20000000  # SocketCAN's flag of an error frame in the identifier
+HEAD_BYTES = 8192  # these identify a recording
 CHUNK_BYTES = 16 << 20  # bounds memory: some 300,000 lines at a time
 # Below this a clock is relative: epoch seconds passed 1e8 in March 1973, and no log runs 3 years.
 RELATIVE_BELOW_S = 1e8
@@ -64,7 +64,7 @@ EXPECTED_LINE = (
 )
 
 
-# A time stamp beyond this (the year 5138) is a damaged number; so is one that is none.
+# A time stamp beyond this (the year 5138) is a damaged number.
 LATEST_S = 1e11
 
 
@@ -80,7 +80,7 @@ class Frames:
 
     @property
     def is_relative(self) -> bool:
-        """True if the clock counts from some begin instead of from 1970."""
+        """True if the clock counts from the log's start instead of from 1970."""
         first = self.table["at"].drop_nulls().head(1).to_list()
         return not first or first[0] < RELATIVE_BELOW_S
 
@@ -89,7 +89,7 @@ class Frames:
 
 
 def is_candump_line(text: str) -> bool:
-    """Tell whether one line is a frame in candump's way."""
+    """Whether one line is a frame as candump writes it."""
     return bool(re.match(_ANY_FRAME, text, re.ASCII) or re.match(_REMOTE_FRAME, text, re.ASCII))
 
 
@@ -205,7 +205,7 @@ def _seconds(stamp: pl.Expr, zone: str | None) -> pl.Expr:
 
 
 def _set_aside(lines: pl.DataFrame, frames: Frames) -> None:
-    """Count the frames without data; refuse what is none."""
+    """Count the frames without data; refuse lines that are no frame."""
     is_remote = lines["text"].str.contains(_REMOTE_FRAME)
     frames.skipped["remote frames"] += int(is_remote.sum())
     for line, text in lines.filter(~is_remote).iter_rows():
@@ -241,8 +241,8 @@ _MARKS = (
 def form_of(name: str, head: bytes) -> str | None:
     """Name the form of a recording by its first bytes: candump, .asc, .blf, .trc, .csv, .mf4.
 
-    None: not a recording this module reads.  The name decides nothing but where the bytes of a
-    form have no mark of their own.
+    None: not a recording this module reads. The name counts only where a form has no signature of
+    its own.
     """
     if marked := next((form for mark, form in _MARKS if head.startswith(mark)), None):
         return marked

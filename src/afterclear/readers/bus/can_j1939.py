@@ -3,15 +3,15 @@
 A bus also carries noise, injected traffic and half messages, and a code that nobody sent is worse
 than one missed.  So a fault message counts only if
 
-1. its address is somebody: one of its identifiers comes at least twice in the stretch of traffic.
-   In a stretch under two seconds once is enough, for a once-a-second message need not repeat;
+1. its address exists: one of its identifiers comes at least twice in the stretch of traffic. In a
+   stretch under two seconds once is enough, because a once-a-second message need not repeat;
 2. it came at least twice byte for byte, or it keeps to the standard in every bit: no lamp pair
    with the reserved value, no reserved failure mode, filler after the last whole code;
 3. no code in it names SPN 0 (no parameter, from memory);
 4. readiness and counters (DM5, DM21, DM26) were asked for within the five seconds before.
 
-A single frame is 6 to 8 bytes: a farm tractor's recordings (tests/readers/data) send 6.  What
-these rules leave aside is counted in the load's note.
+A single frame is 6 to 8 bytes: a farm tractor's recordings (tests/readers/data) send 6.  The load's
+note counts what these rules leave out.
 """
 
 from bisect import bisect_left
@@ -51,7 +51,7 @@ _TRUSTED_FIRST = (23, 0)
 
 @dataclass(frozen=True, slots=True)
 class _Message:
-    """One fault message as it was heard."""
+    """One fault message as received."""
 
     scan: int
     stretch: int
@@ -126,8 +126,8 @@ def take_j1939(
     """Add all scans of a recording to the readings.
 
     ``frames``: 29-bit frames with ``with_j1939_columns`` and the columns ``stretch`` and ``scan``
-    (whole numbers).  ``methods``: old SPN conversion method by source address.
-    Not ``is_timed``: nobody knows how long a stretch was, so none counts as short.
+    (whole numbers).  ``methods``: old SPN conversion method by source address. Not ``is_timed``:
+    the length of a stretch is not known, so none counts as short.
     """
     repeated = _repeated_identifiers(frames, SHORT_STRETCH_S if is_timed else 0.0)
     somebody = {(stretch, identifier & 0xFF) for stretch, identifier in repeated}
@@ -150,7 +150,7 @@ def take_j1939(
 
 
 def _repeated_identifiers(frames: pl.DataFrame, short_s: float) -> set[tuple[int, int]]:
-    """List (stretch, identifier) that belong to somebody: rule 1 of the module's head."""
+    """List (stretch, identifier) whose address exists: rule 1 of the module's docstring."""
     seconds = pl.col("at").max() - pl.col("at").min()
     lasting = frames.group_by("stretch").agg(seconds.alias("seconds"))
     counted = frames.group_by("stretch", "id").len().join(lasting, on="stretch")
@@ -213,7 +213,7 @@ def _take_fault_messages(
 
 @dataclass(slots=True)
 class _Sights:
-    """When a unit told which active codes: of each the first time, the last, and how often."""
+    """When a unit reported each active code: the first time, the last, and how often."""
 
     n_told: int = 0
     last_at: float = 0.0
@@ -230,9 +230,9 @@ class _Sights:
 def _keep_sights(
     sights: Mapping[tuple[int, int], _Sights], readings: Readings, *, is_timed: bool
 ) -> None:
-    """Keep the first and the last sight of codes that came and went within a scan.
+    """Keep the first and the last time of codes that came and went within a scan.
 
-    Heard is presence, so they stay in the scan; the note says how many went.
+    A code that was reported was present, so it stays in the scan; the note says how many went.
     """
     for (scan, sa), seen in sights.items():
         unit = readings.units[scan, j1939.unit_label(sa)]
@@ -313,7 +313,7 @@ class _Total:
     name: str
     decoders: Mapping[int, Callable[[bytes], float | None]]
     an_hour: float  # most it grows in an hour
-    slack: float  # and beside that
+    slack: float  # and in addition
 
 
 _KM = _Total("distances", _DISTANCES, 200.0, 50.0)  # own judgement: no truck drives faster
@@ -322,7 +322,7 @@ _HOURS = _Total("engine hours", {j1939.ENGINE_HOURS: j1939.engine_hours}, 1.1, 1
 
 @dataclass(frozen=True, slots=True)
 class _Heard:
-    """A total as one unit told it."""
+    """A total as one unit reported it."""
 
     scan: int
     at: float
@@ -340,10 +340,10 @@ def _take_total(
 ) -> dict[int, float]:
     """Take each scan's first reading of a running total from the unit trusted most for it.
 
-    A cluster may send a placeholder of some tens of km for minutes before it knows better.  So what
-    it tells is held against the last value that it told twice: what cannot have grown into that
-    is set aside and counted.  0 is a unit that does not count, not a new vehicle (own judgement).
-    ``at_last`` is given each scan's last steady value of that unit.
+    A cluster may send a placeholder of some tens of km for minutes before it knows better.  So its
+    values are compared with the last one it sent twice: a value that cannot have grown into that
+    one is set aside and counted.  0 is a unit that does not count, not a new vehicle (own
+    judgement). ``at_last`` is given each scan's last steady value of that unit.
     """
     by_unit: dict[tuple[int, int, int], list[_Heard]] = defaultdict(list)
     for heard in _totals(frames, repeated, total.decoders):
@@ -375,7 +375,7 @@ def _totals(
     repeated: set[tuple[int, int]],
     decoders: Mapping[int, Callable[[bytes], float | None]],
 ) -> Iterator[_Heard]:
-    """Decode what units tell of a total: each run of the same value once, and its second time."""
+    """Decode what units report of a total: each run of the same value once, and its second time."""
     groups = list(decoders)
     found = frames.filter(
         pl.col("pgn").is_in(groups) & (pl.col("data").str.len_bytes() == 2 * j1939.FRAME_LENGTH)
@@ -391,7 +391,7 @@ def _totals(
 
 
 def _last_steady(values: list[_Heard]) -> _Heard:
-    """Give the last value that was told twice in a row; where none was, the last."""
+    """Give the last value that was sent twice in a row; if none was, the last."""
     pairs = pairwise(values)
     steady = [after for before, after in pairs if before.value == after.value]
     return max(steady or values, key=lambda heard: heard.line)

@@ -1,7 +1,7 @@
-"""Reader of bus recordings: tells them by their first bytes.
+"""Reader of bus recordings; it recognises them by their first bytes.
 
-What is in one is worked out in ``recordings``, which is loaded with the first recording: the
-process that only looks whose file it is needs none of it.
+``recordings`` decodes them and is loaded with the first recording: recognising a file does not need
+it.
 """
 
 from collections.abc import Mapping
@@ -24,7 +24,7 @@ class CanLogReader:
         self.spn_methods = dict(spn_methods or {})
 
     def identify(self, delivery: Delivery) -> bool:
-        """Tell a recording by its first bytes (and, for two forms without a mark, its suffix)."""
+        """Recognise a recording by its first bytes (two forms have no signature: by suffix)."""
         with delivery.path.open("rb") as file:
             return form_of(delivery.name, file.read(HEAD_BYTES)) is not None
 
@@ -32,7 +32,7 @@ class CanLogReader:
         """Turn a recording into scans, clears and a vehicle.
 
         Raises:
-            RefusedFileError: nothing in it is a frame, or nobody says whose vehicle it is.
+            RefusedFileError: nothing in it is a frame, or the vehicle is not known.
 
         """
         from afterclear.readers.bus.recordings import read_recording  # noqa: PLC0415 - as above

@@ -1,8 +1,8 @@
 """A tester's questions and the units' answers (OBD and UDS) as readings.
 
-An answer counts if its question came within the five seconds before.  A recording that holds no
-question at all, answers only, is taken as it is.  Which answers show a whole memory, so that a
-code not listed is a code not stored:
+An answer counts if its question came within the five seconds before.  A recording of answers only,
+without any question, is taken as it is.  Which answers show a whole memory, so that a code not
+listed is a code not stored:
 
 * OBD service 03 (confirmed codes);
 * UDS 19 02 and 19 42, if the mask asked for confirmed codes and the unit supports that bit;
@@ -96,7 +96,7 @@ def _question_of(message: Said, open_questions: dict[int, list[Said]]) -> Said |
 
 
 def _goes_with(question: bytes, answer: bytes) -> bool:
-    """Tell whether sub-function or parameter are those asked for, where the answer repeats them."""
+    """Whether sub-function or parameter are those asked for, if the answer repeats them."""
     if answer[0] == uds.READ_DTC_INFORMATION + uds.POSITIVE:
         return question[1:2] == answer[1:2]
     if answer[0] == uds.READ_DATA_BY_IDENTIFIER + uds.POSITIVE:
@@ -128,7 +128,7 @@ def _clear_reason(answer: Answer) -> str:
 def take_answers(
     answers: Iterable[Answer], scan_of: Callable[[int], int], readings: Readings, form: Form
 ) -> None:
-    """Add what the answers say to the readings.  ``scan_of``: scan of a line."""
+    """Add the answers to the readings. ``scan_of``: scan of a line."""
     vin_parts: dict[str, list[bytes]] = defaultdict(list)
     for answer in answers:
         try:

@@ -42,7 +42,7 @@ class Section:
 
 
 def kind_of(line: str) -> str:
-    """Tell a line: empty, key, data or other."""
+    """Classify a line: empty, key, data or other."""
     line = line.strip()
     if not line or line.startswith("#"):
         return "empty"
@@ -52,7 +52,7 @@ def kind_of(line: str) -> str:
 
 
 def sections_of(delivery: Delivery) -> tuple[list[Section], list[Rejection]]:
-    """Cut a file into scans; give also the lines that are none of it.
+    """Cut a file into scans; also give the lines that belong to none.
 
     Raises:
         RefusedFileError: no line holds an answer.

@@ -19,14 +19,13 @@ For people who have raw answers but no bus recording.  The form::
 * ``key: value`` lines before the data: vehicle_id, vin, scanned_at, odometer_km, odometer_mi,
   engine_hours, visit_reason, form.  Such a line after data begins the next scan, which takes
   over vehicle_id, vin and form.
-* ``form`` is ``messages`` (whole messages), ``frames`` (each line a CAN frame with its ISO-TP
-  byte) or ``older`` (J1850, ISO 9141-2, ISO 14230-4: three header bytes, the message, a
-  checksum; no identifier).  Without it: frames if an answer begins below 40, older if the lines
-  have no identifier, else messages.
+* ``form`` is ``messages`` (whole messages), ``frames`` (each line a CAN frame with its ISO-TP byte)
+  or ``older`` (J1850, ISO 9141-2, ISO 14230-4: three header bytes, the message, a checksum; no
+  identifier).  Without it: frames if an answer begins below 40, older if the lines have no
+  identifier, otherwise messages.
 
-The moment is ``scanned_at``, else what the source states, else the file's time.  Lines are taken
-to follow each other by a millisecond, so that a clear stands between what was read before it and
-after it.
+The time is ``scanned_at``, otherwise what the source states, otherwise the file's time. Lines count
+as one millisecond apart, so that a clear lies between the readings before and after it.
 """
 
 from typing import ClassVar
@@ -41,7 +40,7 @@ class HexResponsesReader:
     name: ClassVar[str] = "hex_responses"
 
     def identify(self, delivery: Delivery) -> bool:
-        """Tell by the first lines: keys, remarks and at least one line of bytes, nothing else."""
+        """Recognise the first lines: keys, remarks and at least one line of bytes, nothing else."""
         with delivery.path.open("rb") as file:
             head = file.read(HEAD_BYTES)
         text = head.decode("utf-8-sig", "replace")
@@ -53,10 +52,10 @@ class HexResponsesReader:
         """Turn written-down answers into scans, clears and a vehicle.
 
         Raises:
-            RefusedFileError: no line holds an answer, or nobody says whose vehicle it is.
+            RefusedFileError: no line holds an answer, or the vehicle is not known.
 
         """
-        # loaded with the first such file: to tell whose file it is needs none of it
+        # loaded with the first such file: recognising a file does not need it
         from afterclear.readers.bus.hex_scans import read_sections  # noqa: PLC0415
 
         return read_sections(delivery)

@@ -1,6 +1,6 @@
 """Units' answers written down as text -> scans, clears and the VIN, in the plain layout.
 
-Lines are taken to follow each other by a millisecond.
+Lines count as one millisecond apart.
 """
 
 from bisect import bisect_right
@@ -36,7 +36,7 @@ def read_sections(delivery: Delivery) -> ReadFile:
     """Turn written-down answers into scans, clears and a vehicle.
 
     Raises:
-        RefusedFileError: no line holds an answer, or nobody says whose vehicle it is.
+        RefusedFileError: no line holds an answer, or the vehicle is not known.
 
     """
     sections, rejections = sections_of(delivery)
@@ -99,7 +99,7 @@ def _merged(head: Row, stated: Row) -> Row:
 
 
 def _begin(section: Section, delivery: Delivery) -> tuple[float, str]:
-    """Find a section's moment; also a note where it had to be taken from the file."""
+    """Find a section's time; also a note if it was taken from the file."""
     written = section.keys.get("scanned_at")
     if not written:
         if delivery.started_at is not None:
@@ -177,7 +177,7 @@ _BROKEN = "expected the next frame of a message; the message is incomplete"
 
 
 def _unit(line: Line) -> str | None:
-    """Name the unit a line is from or asks; None: everybody, or nobody knows."""
+    """Name the unit a line is from or asks; None: all units, or not known."""
     identifier = line.identifier
     if identifier is None:
         return None

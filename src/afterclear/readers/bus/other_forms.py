@@ -14,7 +14,7 @@ from afterclear.readers.bus.can_frames import LATEST_S, SCHEMA, Frames
 from afterclear.readers.limits import check_size
 from afterclear.records import Delivery, Rejection
 
-if TYPE_CHECKING:  # it takes a second to load; candump text needs none of it
+if TYPE_CHECKING:  # it takes a second to load; candump text does not need it
     import can
 
 _PIECE_FRAMES = 100_000
@@ -39,7 +39,7 @@ def read_other(delivery: Delivery, form: str) -> Frames:
                     rows.take(n_seen, message)
     except (RefusedFileError, MemoryError):
         raise
-    # python-can's readers let whatever their parsing meets through: each is a broken file here
+    # python-can's readers pass on any error of their parsing: each means a broken file here
     except Exception as error:
         if rows.is_empty():
             raise RefusedFileError(
@@ -61,7 +61,7 @@ def read_other(delivery: Delivery, form: str) -> Frames:
 
 
 class _Rows:
-    """Gathers frames a piece at a time: as objects they take ten times the memory."""
+    """Gathers frames piece by piece: as objects they take ten times the memory."""
 
     def __init__(self, delivery: Delivery) -> None:
         self._name, self._packed = delivery.name, delivery.path.stat().st_size
@@ -154,7 +154,7 @@ def _row(number: int, message: "can.Message") -> tuple[int, float, str, int, boo
 def _name_zone(frames: Frames, form: str, zone: str) -> None:
     """Put the source's zone where the form holds wall-clock time without an offset.
 
-    python-can takes the begin of .asc for the machine's zone and that of .blf and .trc for UTC;
+    python-can reads the start of .asc in the machine's zone and that of .blf and .trc as UTC;
     neither may decide when a scan was made.
     """
     if frames.is_relative or form in (".csv", ".mf4"):

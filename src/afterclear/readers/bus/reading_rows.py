@@ -1,4 +1,4 @@
-"""Readings as rows of the plain layout, and the question whose vehicle they are of."""
+"""Readings as rows of the plain layout, and the vehicle they belong to."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -22,7 +22,7 @@ class Vehicle:
 
 
 def vehicle_of(delivery: Delivery, vins: Mapping[str, str]) -> Vehicle:
-    """Take the vehicle a person named, else the VIN the units agree on.
+    """Take the vehicle a person named, otherwise the VIN the units agree on.
 
     Raises:
         RefusedFileError: neither is there.
@@ -41,7 +41,7 @@ def vehicle_of(delivery: Delivery, vins: Mapping[str, str]) -> Vehicle:
 
 
 def instant(at: float) -> str:
-    """Write a moment (seconds since 1970) as the plain layout wants it."""
+    """Write an instant (seconds since 1970) in the plain layout's form."""
     return datetime.fromtimestamp(at, tz=UTC).isoformat(timespec="milliseconds")
 
 
@@ -63,14 +63,14 @@ def scan_heads(
 
 
 def _way(readings: Readings, scan: int) -> Row:
-    """Keep the distance at the end of a recording aside, where the vehicle moved meanwhile."""
+    """Keep the distance at the end of a recording in a column of its own, if the vehicle moved."""
     last = readings.last_km.get(scan)
     moved = last is not None and last != readings.odometer_km.get(scan)
     return {"last_odometer_km": _number(last)} if moved else {}
 
 
 def _sight(seen: CodeSeen) -> Row:
-    """Keep aside when a code that came or went was first and last told."""
+    """Keep the first and last time of a code that came or went, in columns of their own."""
     if seen.sight is None:
         return {}
     first, last = map(instant, seen.sight)
@@ -80,14 +80,14 @@ def _sight(seen: CodeSeen) -> Row:
 def plain_parts(
     vehicle: Vehicle, readings: Readings, heads: Mapping[int, Row]
 ) -> tuple[tuple[PlainRows, ...], tuple[Rejection, ...]]:
-    """Write scans, clears and the vehicle; refuse the codes nobody can name."""
+    """Write scans, clears and the vehicle; refuse codes without a known name."""
     scans: list[Row] = []
     unnamed: list[Rejection] = []
     for (scan, ecu), unit in sorted(readings.units.items()):
         scans += _unit_rows(heads[scan] | {"ecu_vin": readings.vins.get(ecu)}, unit)
         unnamed += _unnamed(unit)
     read = {scan for scan, _ in readings.units}
-    # a recording without any fault message still tells how far the vehicle has come
+    # a recording without any fault message still shows the vehicle's distance
     scans += [
         heads[scan] | {"ecu": None, "_line": line}
         for scan, line in sorted(readings.total_lines.items())

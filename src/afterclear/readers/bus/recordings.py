@@ -2,7 +2,7 @@
 
 What the bytes mean is decided in ``can_j1939`` (trucks, tractors, buses) and in
 ``diagnostic_answers`` (a tester's questions and the answers); this file cuts the recording into
-scans and finds out which moments they were.
+scans and finds the time of each.
 """
 
 from bisect import bisect_right
@@ -36,7 +36,7 @@ def read_recording(delivery: Delivery, spn_methods: Mapping[int, int]) -> ReadFi
     """Turn a recording into scans, clears and a vehicle.
 
     Raises:
-        RefusedFileError: nothing in it is a frame, or nobody says whose vehicle it is.
+        RefusedFileError: nothing in it is a frame, or the vehicle is not known.
 
     """
     frames = _frames(delivery)
@@ -89,7 +89,7 @@ def _frames(delivery: Delivery) -> Frames:
 
 
 def _on_wall_clock(frames: Frames, delivery: Delivery) -> tuple[pl.DataFrame, str]:
-    """Shift a relative clock to its begin; say where the begin was taken from."""
+    """Shift a relative clock to its start; say where the start was taken from."""
     if not frames.is_relative:
         return frames.table, ""
     if delivery.started_at is not None:
@@ -109,7 +109,7 @@ def _with_stretches(table: pl.DataFrame) -> pl.DataFrame:
 def _with_scans(table: pl.DataFrame, clears: list[Clear]) -> pl.DataFrame:
     """Give each frame its scan: a stretch, cut every hour and after each confirmed erasing."""
     since = pl.col("at") - pl.col("at").first().over("stretch")
-    # frames of several buses may stand a little out of order: an hour once begun stays
+    # frames of several buses may be slightly out of order: an hour once begun stays
     hour = (since // SCAN_AT_MOST_S).cast(pl.Int64).clip(0).cum_max().over("stretch")
     n_clears = _line_counter(_ends_of_bursts(clears))
     parts = table.with_columns(hour.alias("hour"), n_clears.alias("n_clears"))
@@ -139,7 +139,7 @@ def _line_counter(lines: list[int]) -> pl.Expr:
 
 
 def _note(frames: Frames, readings: Readings, begin_note: str) -> str:
-    """Say in one sentence a part what the recording held beside the rows."""
+    """Describe what else the recording held, one sentence for each part."""
     counts = {"frames": frames.table.height, **frames.skipped, **readings.counts}
     counts["answers that break their standard"] = len(readings.broken)
     parts = [f"{n:,} {what}" for what, n in counts.items() if n]

@@ -1,10 +1,10 @@
-"""What control units said on a line, before it becomes rows: shared by all raw readers."""
+"""What control units reported, before it becomes rows: shared by all raw readers."""
 
 from collections import Counter
 from dataclasses import dataclass, field
 
-# Of several statements about one code in one scan the strongest is kept; pending and permanent
-# are facts of their own beside it.
+# Of several statements about one code in one scan the strongest is kept; pending and permanent are
+# facts of their own.
 _STRENGTH = ("active", "confirmed", "previously_active", "pending", "permanent")
 _FACTS_APART = ("pending", "permanent")
 
@@ -18,19 +18,19 @@ class CodeSeen:
     status: str  # a word of the plain layout, or two hex digits of an ISO 14229-1 status byte
     occurrences: int | None
     line: int
-    # first and last time it was told, where it came or went within the scan (seconds since 1970)
+    # first and last time it was reported, if it came or went within the scan (seconds since 1970)
     sight: tuple[float, float] | None = None
 
 
 @dataclass(slots=True)
 class UnitReading:
-    """What one unit said in one scan."""
+    """What one unit reported in one scan."""
 
     ecu: str
     first_line: int
     codes: dict[tuple[str, str | None, str], CodeSeen] = field(default_factory=dict)
     lamps: set[str] = field(default_factory=set)
-    unnamed: dict[str, int] = field(default_factory=dict)  # raw bytes nobody can name -> line
+    unnamed: dict[str, int] = field(default_factory=dict)  # raw bytes of unnamed codes -> line
     has_answered: bool = True  # False: it refused to show its codes
     is_whole_memory: bool = False  # True: nothing it stores is missing from ``codes``
     since_clear_km: float | None = None
@@ -69,9 +69,9 @@ class Readings:
     vins: dict[str, str] = field(default_factory=dict)  # by ecu
     vin_line: int = 0  # where the first was read
     odometer_km: dict[int, float] = field(default_factory=dict)  # by scan
-    last_km: dict[int, float] = field(default_factory=dict)  # by scan: told last, and twice
+    last_km: dict[int, float] = field(default_factory=dict)  # by scan: the last that was sent twice
     engine_hours: dict[int, float] = field(default_factory=dict)  # by scan
-    total_lines: dict[int, int] = field(default_factory=dict)  # where a scan's first total stands
+    total_lines: dict[int, int] = field(default_factory=dict)  # line of a scan's first total
     counts: Counter[str] = field(default_factory=Counter)
     broken: list[tuple[int, str]] = field(default_factory=list)  # line, what was expected
 

@@ -1,7 +1,7 @@
-"""What the reading process answers, put down plainly and picked up again.
+"""The reading process's answers, written in plain formats and read again.
 
-It has touched bytes nobody vouches for, so an answer is never pickled: it is one line of JSON, and
-rows are Arrow files in a folder.
+That process has read bytes that nobody vouches for, so an answer is never pickled: it is one line
+of JSON, and rows are Arrow files in a folder.
 """
 
 from pathlib import Path
@@ -23,7 +23,7 @@ _SCHEMA = {
 
 
 def put_down(read: ReadFile, folder: Path) -> dict[str, Any]:
-    """Write what was read into files of ``folder``; give what is small."""
+    """Write rows into files of ``folder``; return the small parts of the answer."""
     tables = []
     for number, part in enumerate(read.parts):
         if not isinstance(part, PlainRows):
@@ -55,5 +55,5 @@ def _frame(path: Path) -> pl.DataFrame:
 
 
 def _sound(text: str | None) -> str | None:
-    """Replace halves of letters, which JSON may hold and no column can."""
+    """Replace lone surrogates, which JSON may hold and no column can."""
     return text and text.encode("utf-8", "replace").decode()

@@ -1,7 +1,7 @@
-"""The reading process: does with foreign files what it is asked, within its limits, one by one.
+"""The reading process: answers questions about foreign files, one by one, within its limits.
 
-Started by ``reading_process`` only.  It ends when nobody asks any more, whatever it is at.
-Its limits are the system's own: a file that asks for too much ends the process, not the load.
+Started by ``reading_process`` only.  It ends when its input ends, whatever it is doing. The
+operating system sets its limits: a file that needs too much ends the process, not the load.
 """
 
 import errno
@@ -28,12 +28,12 @@ from afterclear.readers.limits import ReadingLimits
 from afterclear.readers.reader import Reader
 from afterclear.records import Delivery, ReadFile
 
-if TYPE_CHECKING:  # slow to load, and most questions need it not
+if TYPE_CHECKING:  # slow to load, and most questions do not need it
     from afterclear.readers.suggest.suggested_map import Context
 
 try:
     import resource
-except ImportError:  # a system that knows no limits: the time is watched from outside all the same
+except ImportError:  # a system without such limits: the time is still limited from outside
     resource: ModuleType | None = None  # type: ignore[no-redef]
 
 REFUSED, USAGE, MEMORY, MACHINE, FAULT = "refused", "usage", "memory", "machine", "fault"
@@ -45,7 +45,7 @@ _LONGEST = 500
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """Ask whether this is an archive or a mail, and of what kind."""
+    """Question: whether this is an archive or a mail, and of what kind."""
 
     path: Path
     name: str
@@ -57,7 +57,7 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Unpack:
-    """Ask to put what is in an archive or a mail into a folder."""
+    """Question: unpack an archive or a mail into a folder."""
 
     path: Path
     name: str
@@ -66,7 +66,7 @@ class Unpack:
     most_bytes: int  # of one file within
 
     def answer(self, _: Sequence[Reader]) -> object:
-        """Tell each file's name and number, and what was passed over."""
+        """Give each file's name and number, and what was skipped."""
         made = unpacked(self.path, self.name, self.kind, self.folder, self.most_bytes)
         members = [(member.name, member.path.name) for member in made.members]
         return {"members": members, "passed_over": dict(made.passed_over)}
@@ -74,7 +74,7 @@ class Unpack:
 
 @dataclass(frozen=True, slots=True)
 class Identify:
-    """Ask which reader's file this is."""
+    """Question: the reader that takes this file."""
 
     delivery: Delivery
 
@@ -87,15 +87,15 @@ class Identify:
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """Ask to bring a file into the plain layout, its rows into files of a folder."""
+    """Question: bring a file into the plain layout, its rows into files of a folder."""
 
     delivery: Delivery
     reader: "Late"
     folder: Path
 
     def answer(self, _: Sequence[Reader]) -> object:
-        """Tell what stands in the folder."""
-        # the library of frames takes half of the start, and what is packed is unpacked without
+        """Say what the folder holds now."""
+        # loading the frame library takes half of the start, and unpacking does not need it
         from afterclear.readers.child.crossing import put_down  # noqa: PLC0415
 
         return put_down(self.reader.read(self.delivery), self.folder)
@@ -103,7 +103,7 @@ class Read:
 
 @dataclass(frozen=True, slots=True)
 class Suggest:
-    """Ask for a map for a file that no reader takes."""
+    """Question: suggest a map for a file that no reader takes."""
 
     delivery: Delivery
     context: "Context"
@@ -122,14 +122,14 @@ class Suggest:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """Ask for everything in a packed file that can be read as text, into files of a folder."""
+    """Question: write all that can be read as text in a packed file into files of a folder."""
 
     path: Path
     name: str
     folder: Path
 
     def answer(self, _: Sequence[Reader]) -> object:
-        """Give the number of texts; None: it cannot be looked into."""
+        """Give the number of texts; None: the file cannot be opened."""
         from afterclear.readers.cutting import CannotLookError, texts  # noqa: PLC0415 - as above
 
         n_texts = 0
@@ -157,7 +157,7 @@ class Late:
         return reader
 
     def identify(self, delivery: Delivery) -> bool:
-        """Tell whether it is the reader's kind."""
+        """Whether it is the reader's kind."""
         return self._reader.identify(delivery)
 
     def read(self, delivery: Delivery) -> ReadFile:
@@ -176,7 +176,7 @@ class Setup:
 def main() -> None:
     """Answer questions from the standard input, a line each, until it ends."""
     answers = _own_output()
-    for number in (signal.SIGINT, signal.SIGTERM):  # these are for whoever asks
+    for number in (signal.SIGINT, signal.SIGTERM):  # the asking process handles these signals
         signal.signal(number, signal.SIG_IGN)
     asked: SimpleQueue[Any] = SimpleQueue()
     threading.Thread(target=_listen, args=(asked,), daemon=True).start()
@@ -199,7 +199,7 @@ def _answered(question: Question, readers: Sequence[Reader]) -> dict[str, object
         return {"error": REFUSED, "said": str(error)}
     except UsageError as error:
         return {"error": USAGE, "said": str(error)}
-    except BaseException as error:  # noqa: BLE001 - a panic of native code is no Exception
+    except BaseException as error:  # noqa: BLE001 - a panic of native code is not an Exception
         number = _machines_number(error)
         if number is None:
             return _fault(error)
@@ -243,10 +243,10 @@ def _listen(asked: "SimpleQueue[Any]") -> None:
 
 
 def _limit_memory(n_bytes: int) -> None:
-    """Limit what the process may hold; where the system cannot, nothing is limited."""
+    """Limit the process's memory, if the system can."""
     if resource is None:
         return
-    # Linux counts what is held under RLIMIT_DATA; under RLIMIT_AS also what is only reserved,
+    # On Linux RLIMIT_DATA counts the memory in use; RLIMIT_AS also counts what is only reserved,
     # which is far more (getrlimit(2))
     kind = resource.RLIMIT_DATA if sys.platform == "linux" else resource.RLIMIT_AS
     _set(kind, n_bytes)
@@ -257,14 +257,14 @@ def _limit_memory(n_bytes: int) -> None:
 
 
 def _allow_time(seconds: float) -> None:
-    """Let the process use so much processor time from now on; then the system ends it."""
+    """Limit the processor time from now on; then the system ends the process."""
     if resource is not None:
         used = resource.getrusage(resource.RUSAGE_SELF)
         _set(resource.RLIMIT_CPU, int(used.ru_utime + used.ru_stime + seconds) + 1)
 
 
 def _set(kind: int, soft: int) -> None:
-    assert resource is not None  # noqa: S101 - the callers looked
+    assert resource is not None  # noqa: S101 - the callers checked
     _, hard = resource.getrlimit(kind)
     if hard != resource.RLIM_INFINITY:
         soft = min(soft, hard)

@@ -1,9 +1,9 @@
 """Foreign files are read in a process of their own, with limits of memory and time.
 
-A file from outside may make a parser take all memory, never end, or crash.  So whoever loads
-asks a second process, begun with the first such file and used for all that follow; when it breaks
-on a file, that file is refused, and the next one gets a new process.  Files in the plain layout
-are read by the store itself and need none of this.
+A file from outside may make a parser take all memory, never end, or crash.  So a load asks a second
+process, started with the first such file and kept for all that follow. If it breaks on a file, that
+file is refused, and the next one gets a new process. The store reads files in the plain layout
+itself, without any of this.
 
 The limits of memory and processor time are the system's, that of elapsed time is a clock. What
 the second process answers is JSON and Arrow files, never a pickle. A test that patches a reader
@@ -59,7 +59,7 @@ if TYPE_CHECKING:  # slow to load, and wanted for unknown files only
     from afterclear.readers.suggesting import Suggestion
 
 _BEGIN = "from afterclear.readers.child.reading_child import main; main()"
-# What the process is told of ours: no password of a source is among it.
+# Environment variables the process gets from ours: no source's password is among them.
 _KEPT = {"PATH", "HOME", "TMPDIR", "TEMP", "TMP", "SYSTEMROOT", "TZ", "LANG", "LD_LIBRARY_PATH"}
 _MOST_THREADS = 4  # each has a stack that counts as memory
 # A process that waits for a disk uses no processor time, one that is stuck neither.
@@ -70,9 +70,9 @@ _NO_MEMORY = ("memory allocation", "out of memory", "cannot allocate", "capacity
 
 
 class Readers:
-    """All readers, each where it may work: of plain tables here, of all else apart.
+    """All readers, each in its process: plain tables here, everything else in the other.
 
-    ``folder``: where rows pass through; without it beside the file, which is then a copy of ours.
+    ``folder``: where rows pass through; without it, beside the file, which is then our copy.
     """
 
     def __init__(
@@ -93,7 +93,7 @@ class Readers:
         self._end()
 
     def container_kind(self, path: Path, name: str) -> str | None:
-        """Tell an archive or a mail; None: neither.
+        """Name the kind of archive or mail; None: neither.
 
         Raises:
             RefusedFileError: finding out took too much.
@@ -160,7 +160,7 @@ class Readers:
             CannotLookError: it cannot be opened, or opening it takes too much.
 
         """
-        # loaded where a vehicle was or is being forgotten
+        # loaded only if a vehicle was or is being forgotten
         from afterclear.readers.cutting import CannotLookError, texts  # noqa: PLC0415
 
         if not (may_be_container(path, name) or is_packed(path)):
@@ -205,7 +205,7 @@ class Readers:
                 return answer["did"]
             if answer["error"] not in {REFUSED, USAGE, FAULT}:
                 self._end()
-                # what earlier files left behind may not count against this one
+                # memory that earlier files left in use must not count against this one
                 if answer["error"] == MEMORY and process.n_answered:
                     continue
             raise self._error(answer, name)
@@ -266,7 +266,7 @@ def _took_too_much(error: str, name: str, said: object, limits: ReadingLimits) -
 
 @dataclass(slots=True)
 class _Process:
-    """The other process, as long as it lives."""
+    """The other process, until it ends."""
 
     popen: subprocess.Popen[bytes]
     answers: "SimpleQueue[bytes]" = field(default_factory=SimpleQueue)
@@ -275,14 +275,14 @@ class _Process:
     n_answered: int = 0
 
     def listen(self) -> None:
-        """Begin to take in what it says."""
+        """Start reading its answers."""
         takes = ((self.popen.stdout, self.answers.put), (self.popen.stderr, self.complaints.append))
         for pipe, take in takes:
             self.listeners.append(threading.Thread(target=_hear, args=(pipe, take), daemon=True))
             self.listeners[-1].start()
 
     def answer(self, question: Question | Setup, wait_s: float) -> dict[str, Any]:
-        """Ask one question; that it breaks on it is an answer, too."""
+        """Ask one question; if the process breaks on it, that is an answer too."""
         try:
             self.say(question)
             line = self.answers.get(timeout=wait_s)
@@ -302,18 +302,18 @@ class _Process:
         self.popen.stdin.flush()
 
     def end(self) -> None:
-        """End it, whatever it is at, and tidy."""
+        """End it, whatever it is doing, and clean up."""
         self.popen.kill()
         self.popen.wait()
         for listener in self.listeners:
             listener.join()
         for pipe in (self.popen.stdin, self.popen.stdout, self.popen.stderr):
             if pipe is not None:
-                with suppress(OSError):  # something was left unsaid
+                with suppress(OSError):  # some input was still unsent
                     pipe.close()
 
     def _last_words(self) -> dict[str, Any]:
-        """Tell by how it ended what a file did to it."""
+        """Explain by how the process ended what the file did to it."""
         try:
             code = self.popen.wait(timeout=_DIES_WITHIN_S)
         except subprocess.TimeoutExpired:
@@ -335,14 +335,14 @@ def _hear(pipe: IO[bytes], take: Callable[[bytes], None]) -> None:
 
 
 def _begun(readers: Sequence[Reader], limits: ReadingLimits) -> _Process:
-    """Begin a process and tell it its limits.
+    """Start a process and send it its limits.
 
     Raises:
         UnreachableError: none can be begun.
 
     """
-    # not forked: the database's threads would be missing in the copy; not multiprocessing's
-    # spawn, which would run the main module again
+    # not a fork: the copy would lack the database's threads; not multiprocessing's spawn, which
+    # would run the main module again
     try:
         popen = subprocess.Popen(  # noqa: S603 - our own module
             [sys.executable, "-P", "-c", _BEGIN],

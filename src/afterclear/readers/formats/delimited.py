@@ -1,9 +1,9 @@
 """Delimited text, set-based where it is well formed, row by row where it is not.
 
-The fast way takes a table only when every row provably has its cells: no row longer (the
-parser refuses), none shorter (separators are counted), no line break within a cell (rows are as
-many as lines), quotes in their places.  Anything else goes the slow way, which finds the rows
-that are wrong and keeps the others.
+The fast way takes a table only if every row provably has all its cells: none has more (the parser
+refuses), none has fewer (separators are counted), no cell holds a line break (as many rows as
+lines), and quotes are well placed. Any other table goes the slow way, which finds the wrong rows
+and keeps the others.
 """
 
 import csv
@@ -34,7 +34,7 @@ from afterclear.records import Rejection
 
 csv.field_size_limit(1 << 30)  # a refused file may hold anything; MAX_LINE is our limit
 
-HEAD_CHARACTERS = 1 << 20  # the headings are looked for in so much
+HEAD_CHARACTERS = 1 << 20  # the headings must be within these first bytes
 MAX_ROW_LINES = 1000  # a quoted cell with more line breaks has lost its closing quote
 QUOTED = "quotes that are closed, and doubled inside a quoted cell"
 
@@ -44,7 +44,7 @@ class Torn(list[str]):
 
 
 class DelimitedFile:
-    """A delivered file of delimited text; decoded as a whole only where that is needed."""
+    """A delivered file of delimited text; decoded as a whole only if needed."""
 
     def __init__(self, raw: bytes, how: ImportMap, where: str) -> None:
         self.raw, self.how, self.where = raw, how, where
@@ -62,12 +62,12 @@ class DelimitedFile:
 
     @property
     def note(self) -> str:
-        """Say how the bytes were read, where that is worth telling."""
+        """Say how the bytes were read, if that is worth a note."""
         return self.text.note if "text" in self.__dict__ else ""
 
     @property
     def may_be_plain(self) -> bool:
-        """Tell whether the bytes may go to the parser as they are: UTF-8, plain line ends."""
+        """Whether the bytes may go to the parser as they are: UTF-8, plain line ends."""
         raw = self.raw
         stated = self.how.encoding in {"detect", "utf-8"}
         return stated and raw[:3] != BOM_UTF8 and b"\r" not in raw and b"\x00" not in raw
@@ -184,7 +184,7 @@ def _fast(raw: bytes, begin: _Begin, n_before: int, how: ImportMap) -> SourceTab
     if len(frame) != n_lines or longest.item() > MAX_LINE:
         return None
     last = begin.first_line + len(frame)
-    # numbered here: the parser's own numbering keeps it to one core
+    # numbered here: with its own numbering the parser uses one core only
     frame = frame.with_columns(pl.int_range(begin.first_line, last, dtype=pl.Int64).alias(LINE))
     if how.short_rows == "refuse" and _has_short_rows(raw, frame, names, n_before, how.delimiter):
         return None
@@ -196,7 +196,7 @@ def _fast(raw: bytes, begin: _Begin, n_before: int, how: ImportMap) -> SourceTab
 def _has_short_rows(
     raw: bytes, frame: pl.DataFrame, names: list[str], n_before: int, delimiter: str
 ) -> bool:
-    """Tell whether a row has fewer cells than headings; the parser fills such rows silently."""
+    """Whether a row has fewer cells than headings; the parser fills such rows silently."""
     is_open = pl.col(names[-1]).is_null() & ~pl.all_horizontal(pl.col(names).is_null())
     suspects = frame.select(is_open.arg_true()).to_series()
     if not len(suspects):
@@ -251,8 +251,8 @@ def _slow(body: str, begin: _Begin, spec: MapTable, how: ImportMap, where: str) 
 def _rows(lines: list[str], delimiter: str, width: int = 0) -> Iterator[tuple[int, Cells]]:
     """Split lines into (line from 1, cells); a quote that never closes spoils its line only.
 
-    Such a line comes as ``Torn`` cells.  ``width``: cells a row should have; 0: not known, then
-    any row will do.
+    Such a line comes as ``Torn`` cells.  ``width``: cells a row should have; 0: not known, any
+    number is accepted.
     """
     at = 0
     while at < len(lines):
@@ -268,7 +268,7 @@ def _rows(lines: list[str], delimiter: str, width: int = 0) -> Iterator[tuple[in
                 break
             after = begin + reader.line_num
             if at > begin and reader.line_num == MAX_ROW_LINES and after < len(lines):
-                break  # it may go on beyond the lines handed over: begin anew with it
+                break  # it may continue beyond the lines given: start again with it
             is_torn = isinstance(cells, Torn) or (after - at > 1 and width and len(cells) != width)
             if not is_torn:
                 yield at + 1, cells
@@ -280,6 +280,6 @@ def _rows(lines: list[str], delimiter: str, width: int = 0) -> Iterator[tuple[in
 
 
 def as_grid(text: str, delimiter: str, most: int) -> list[tuple[int, Cells]]:
-    """Split the first rows of a text, for looking at them."""
+    """Split the first rows of a text, for inspection."""
     plain = text.replace("\r\n", "\n").replace("\r", "\n")
     return list(islice(_rows(plain.split("\n"), delimiter), most))

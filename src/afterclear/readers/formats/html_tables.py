@@ -1,7 +1,7 @@
 """Tables of an HTML page as grids of cells, with the text before each.
 
-Cells that span rows or columns are repeated in all places they cover.  Nothing is fetched or
-run; what is no table is kept only as the text above the next one.
+Cells that span rows or columns are repeated in all places they cover.  Nothing is fetched or run;
+text outside tables is kept only as the text above the next one.
 """
 
 from collections.abc import Sequence
@@ -121,16 +121,16 @@ class _Tables(HTMLParser):
 
 
 def is_facts(table: HtmlTable) -> bool:
-    """Tell a table of two columns: a label and what is said of it."""
+    """Recognise a table of two columns: a label and its value."""
     widths = [len(cells) for _, cells in table.rows]
     return bool(widths) and max(widths) == 2  # noqa: PLR2004
 
 
 def texts_above(tables: Sequence[HtmlTable]) -> list[str]:
-    """Give the text that holds for each table, what stands nearest to it first.
+    """Give the text that applies to each table, the nearest first.
 
-    A label met again forgets itself and what was said after it: what is told of one vehicle is not
-    told of the next one.
+    A repeated label discards its first value and all that followed: facts of one vehicle must not
+    pass to the next one.
     """
     found = []
     held: list[tuple[str, str]] = []  # label, line

@@ -1,8 +1,8 @@
 """Nested data (JSON, XML) as tables: one row for each thing at the end of a path.
 
 A heading is the path from the root, as ``reports.units.codes.spn``; a map may name its end only
-(``codes.spn``, ``spn``) where that is unambiguous.  What a row's ancestors say holds for the row.
-A thing without any of the next step's children still gives a row: a unit that lists no codes.
+(``codes.spn``, ``spn``) where that is unambiguous.  A row takes over its ancestors' values. A thing
+without any of the next step's children still gives a row: a unit that lists no codes.
 """
 
 import json
@@ -18,15 +18,15 @@ Node = dict[str, "Node"] | list["Node"] | str | None
 LINE_KEY = "\x00line"  # put into a node by a parser that knows lines
 MAX_DEPTH = 64  # no known export nests deeper than ten
 
-# How many cells a table may have, and how many for each thing the file says (own judgement: rows
-# repeat what stands above them, thirty times over where a report of one code says much of itself).
+# How many cells a table may have, and how many for each value in the file (own judgement: rows
+# repeat their ancestors' values, thirty times over if a report of one code has many).
 FREE_CELLS = 4_000_000
 MAX_GROWTH = 100
 
 
 @dataclass(frozen=True, slots=True)
 class Flat:
-    """One row: its cells by heading, where it stands."""
+    """One row: its cells by heading, and its place."""
 
     cells: dict[str, str]
     line: int
@@ -83,7 +83,7 @@ def nested_table(tree: Node, spec: MapTable, where: str) -> SourceTable:
     """Take one table out of nested data.
 
     Raises:
-        RefusedFileError: nothing stands at its path, or it nests too deep.
+        RefusedFileError: there is nothing at its path, or it nests too deep.
 
     """
     steps = [step for step in spec.rows.split(".") if step]
@@ -106,7 +106,7 @@ def nested_table(tree: Node, spec: MapTable, where: str) -> SourceTable:
 
 
 def _bounded(rows: Iterator[Flat], tree: Node, where: str) -> list[Flat]:
-    """Take the rows, as long as what their ancestors say does not swell them without measure."""
+    """Take the rows, unless their ancestors' values make them too large."""
     kept, n_cells, looked_at = [], 0, FREE_CELLS
     for row in rows:
         kept.append(row)
@@ -138,7 +138,7 @@ def _counted(rows: Sequence[Flat]) -> Iterator[tuple[int, Flat]]:
 def _rows(
     node: Node, steps: list[str], path: tuple[str, ...], above: dict[str, str], line: int
 ) -> Iterator[Flat]:
-    """Go down the path; ``above``: what the ancestors say."""
+    """Go down the path; ``above``: the ancestors' values."""
     if isinstance(node, list):
         for each in node:
             yield from _rows(each, steps, path, above, line)
@@ -165,7 +165,7 @@ def _rows(
 def _flat(
     node: dict[str, Node], path: tuple[str, ...], depth: int, *, is_row: bool = True
 ) -> dict[str, str]:
-    """Write what an object says as cells; lists of texts are joined, of objects only in a row."""
+    """Write an object's values as cells; lists of texts are joined, of objects only in a row."""
     if depth > MAX_DEPTH:
         raise RefusedFileError(f"it nests deeper than {MAX_DEPTH} levels.")
     cells: dict[str, str] = {}

@@ -1,8 +1,8 @@
-"""Pages of a PDF as words with their places, read by pdfium; what they mean is not known here.
+"""Pages of a PDF as words with their places, read by pdfium; their meaning is not known here.
 
 Only text that a person would see is taken: what is hidden, turned or off the page is passed over,
-and so is the text that a program recognised beneath a scanned picture, for nobody can see where it
-erred.  Coordinates are points (1/72 inch) from the lower left, as ISO 32000-1 8.3 has them, turned
+and so is the text that a program recognised beneath a scanned picture, because nobody can see its
+errors.  Coordinates are points (1/72 inch) from the lower left, as ISO 32000-1 8.3 has them, turned
 as the page is shown.
 """
 
@@ -117,7 +117,7 @@ def _words(
     box: tuple[float, float, float, float],
     lost: Counter[bool],
 ) -> Iterator[Word]:
-    """Put letters together that stand beside each other without a blank."""
+    """Join letters that follow each other without a blank."""
     word: list[_Letter] = []
     for at in range(n_letters):
         code = api.FPDFText_GetUnicode(page, at)
@@ -164,7 +164,7 @@ def _turned(x: float, y: float, turn: int) -> tuple[float, float]:
 
 
 def _is_seen(page: pdfium.PdfTextPage, at: int, turn: int) -> bool:
-    """Tell text that stands upright and is painted."""
+    """Recognise text that is upright and painted."""
     # counted clockwise, as the turn of a page is
     angle = (api.FPDFText_GetCharAngle(page, at) + math.radians(turn)) % (2 * math.pi)
     if min(angle, 2 * math.pi - angle) > _TURNED:
@@ -190,7 +190,7 @@ def _word(letters: list[_Letter]) -> Word:
 
 
 def _rules(page: pdfium.PdfPage, turn: int) -> Iterator[Rule]:
-    """List what parts one row from the next: lines, and the edges of boxes."""
+    """List what separates rows: lines, and the edges of boxes."""
     for n, shape in enumerate(page.get_objects([api.FPDF_PAGEOBJ_PATH], max_depth=4)):
         if n >= MAX_SHAPES:
             return

@@ -1,9 +1,9 @@
 """Tables of printed pages: words to lines, lines to columns, lines that are one row to a row.
 
-A printed table says nothing of its cells, so their places must: what stands below a heading is of
-its column, and a line that continues a cell is told by the lines drawn between rows or by its
-distance.  Where that decides nothing, the line is a row of its own; a line that fits no columns
-is one too, of a single cell, so that it is refused and not lost.
+A printed table does not mark its cells, so their places decide: text below a heading belongs to its
+column, and a line that continues a cell is recognised by the lines drawn between rows or by its
+distance. If neither decides, the line is a row of its own. A line that fits no columns becomes a
+row of a single cell, so that it is refused and not lost.
 
 Line numbers count the printed lines from the first page on.
 """
@@ -27,12 +27,12 @@ _WRAPPED = 1.5  # a line of the same cell is no further down
 _FAR = 5.0  # further down is another table
 _CLEARLY = 0.88  # a gap is smaller than another
 _MOST_MISFITS = 2  # lines in turn that fit no column: the table has ended
-_FACTS = 2  # columns of a table that is a label and what is said of it
+_FACTS = 2  # columns of a table of labels and values
 
 
 @dataclass(slots=True)
 class PrintedTable:
-    """One table: its rows by printed line, and the text that holds for it."""
+    """One table: its rows by printed line, and the text that applies to it."""
 
     above: str
     rows: list[tuple[int, list[str]]] = field(default_factory=list)
@@ -44,13 +44,13 @@ class PrintedTable:
 
     @property
     def is_facts(self) -> bool:
-        """Whether it is a label and what is said of it, line by line."""
+        """Whether it is a label and its value, line by line."""
         return len(self.rows[0][1]) == _FACTS
 
 
 @dataclass(slots=True)
 class _Piece:
-    """What is printed without a gap: a cell, or several that stand close."""
+    """Text printed without a gap: a cell, or several close together."""
 
     words: list[Word]
 
@@ -107,7 +107,7 @@ def printed_tables(pages: Sequence[Page], where: str) -> list[PrintedTable]:
 
     """
     tables: list[PrintedTable] = []
-    text: list[str] = []  # that holds for the next table
+    text: list[str] = []  # that applies to the next table
     columns: list[list[float]] = []  # of the last table
     for page, lines in _numbered(pages):
         at, is_first = 0, True
@@ -118,7 +118,7 @@ def printed_tables(pages: Sequence[Page], where: str) -> list[PrintedTable]:
                 tables[-1].rows += rows
             else:
                 n_held = len(before) if text[: len(before)] == before else 0
-                # what stands nearest comes first, so that a pattern finds it before what is older
+                # the nearest comes first, so that a pattern finds it before earlier text
                 above = [*text[n_held:], *text[:n_held][::-1]]
                 tables.append(PrintedTable("\n".join(above), rows))
             if len(region.columns) == _FACTS:
@@ -171,7 +171,7 @@ def _pieces(words: Sequence[Word], gap: float) -> list[_Piece]:
 
 
 def _held(text: list[str], lines: Sequence[_Line]) -> list[str]:
-    """Add what lines outside of tables say; a fact told anew with other words begins a report."""
+    """Add text from lines outside tables; a fact repeated with another value begins a report."""
     new = [said for line in lines for said in _said(line)]
     facts = {label: value for label, _, value in (x.partition(": ") for x in text) if value}
     for label, _, value in (x.partition(": ") for x in new):
@@ -181,7 +181,7 @@ def _held(text: list[str], lines: Sequence[_Line]) -> list[str]:
 
 
 def _said(line: _Line) -> Iterator[str]:
-    """Give each label with what is said of it, a line each; other text as it is."""
+    """Give each label with its value, a line each; other text as it is."""
     label = ""
     for piece in line.pieces:
         text = f"{label} {piece.text}".strip()
@@ -242,8 +242,8 @@ def _last_near(
 ) -> int:
     """Follow the lines right below a table that may be rows of it, though they do not fit.
 
-    What has several cells, or digits, is none of the text that follows: it becomes a row of one
-    cell, so that it is refused and not lost.
+    A line with several cells, or digits, is not part of the text that follows: it becomes a row of
+    one cell, so that it is refused and not lost.
     """
     usual = max(_gap(a, b) for a, b in pairwise(lines[first : last + 1])) * 1.1
     at = last
@@ -271,7 +271,7 @@ def _fitted(line: _Line, columns: Sequence[Sequence[float]]) -> dict[int, list[_
     for piece in line.pieces:
         under = _under(piece, columns)
         parts = [piece]
-        if len(under) > 1:  # two cells that stand close
+        if len(under) > 1:  # two cells close together
             parts = _pieces(piece.words, _TIGHT_GAP)
         for part in parts:
             own = _under(part, columns)
@@ -304,7 +304,7 @@ def _continues(
     last: PrintedTable,
     columns: Sequence[Sequence[float]],
 ) -> bool:
-    """Tell a table that goes on over the page, without its headings again."""
+    """Recognise a table that goes on over the page, without its headings again."""
     if rows[0][1] == last.rows[0][1] or len(region.columns) != len(columns):
         return False
     return all(
@@ -347,7 +347,7 @@ def _rows(
 
 
 def _merged(lines: Sequence[_Line], columns: list[list[float]]) -> list[list[float]]:
-    """Put cells that stand beside a heading, not below it, under the only heading left for them."""
+    """Put cells beside a heading, not below it, under the only heading left for them."""
     heads = [bool(_under_any(lines[0], column)) for column in columns]
     bodies = [any(_under_any(line, column) for line in lines[1:]) for column in columns]
     merged: list[list[float]] = []
@@ -384,7 +384,7 @@ def _grouped(
     group: list[_Line] = []
     for line, is_new in zip(lines, begins, strict=True):
         if is_new and set(line.cells) == {0} and not _is_boxed(line, places):
-            line.cells = {}  # a row without anything but its name, or a remark: nobody knows
+            line.cells = {}  # a row of its name only, or a remark: it cannot be decided
         if group and (is_new or not line.cells or not group[0].cells):
             yield group
             group = []
@@ -394,20 +394,20 @@ def _grouped(
 
 
 def _leads(line: _Line, n_columns: int) -> bool:
-    """Tell a line that no other one needs: it fills the first column, or most of them."""
+    """Recognise a complete line: it fills the first column, or most of them."""
     n_cells = len(line.cells)
     return 0 in line.cells or (n_cells > 1 and 2 * n_cells >= n_columns)
 
 
 def _drawn(columns: Sequence[Sequence[float]], rules: Sequence[Rule]) -> list[float]:
-    """Give the places of lines that are drawn across a table, or across a column of it."""
+    """Give the places of lines drawn across a table, or across a column of it."""
     left, right = columns[0][0], columns[-1][1]
     least = (right - left) / (2 * len(columns))
     return [r.at for r in rules if min(r.right, right) - max(r.left, left) > least]
 
 
 def _is_boxed(line: _Line, places: Sequence[float]) -> bool:
-    """Tell a line between two drawn lines."""
+    """Recognise a line between two drawn lines."""
     reach = _FAR / 2 * line.size
     return any(line.base < at < line.base + reach for at in places) and any(
         line.base - reach < at < line.base + line.size / 2 for at in places

@@ -1,4 +1,4 @@
-"""Printed pages as words with their places: what a PDF is to the tables found in it."""
+"""Printed pages as words with their places: the form in which tables are found in a PDF."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,7 +37,7 @@ class Page:
 
 
 def is_pdf(path: Path) -> bool:
-    """Tell by the first bytes alone."""
+    """Whether it is a PDF, by the first bytes alone."""
     with path.open("rb") as file:
         return file.read(len(_SIGN)) == _SIGN
 

@@ -1,14 +1,14 @@
 """Free text by named patterns: report, section, row.
 
-Each line is tried against the map's patterns in this order: ``begin`` (forgets what earlier
-lines said), ``section`` (its named groups hold for the rows that follow), ``row`` (a row of what
-holds now and its own groups), ``ignore``.  A line that no pattern knows is refused by name, so
-nothing of a report is lost silently.
+Each line is tried against the map's patterns in this order: ``begin`` (discards all earlier
+groups), ``section`` (its named groups apply to the rows that follow), ``row`` (a row of the groups
+in force and its own), ``ignore``. A line that matches no pattern is refused by name, so no line of
+a report is lost silently.
 
-Two rules keep what belongs to one unit from being told of the next.  A ``section`` pattern met
-again forgets what sections said after it was met last: a counter under one unit is not the next
-unit's.  A ``row`` must account for the whole line: "Brakes: no fault" is no row of a pattern that
-knows "no fault" only, for it would be told of the unit before.
+Two rules keep one unit's facts from passing to the next. A ``section`` pattern that matches again
+discards the groups of all sections since its last match: a counter under one unit is not the next
+unit's. A ``row`` must account for the whole line: "Brakes: no fault" is no row for a pattern of "no
+fault" only, because it would count for the unit before.
 """
 
 import re
@@ -64,12 +64,12 @@ def report_table(text: str, spec: MapTable) -> SourceTable:
 
 @dataclass(slots=True)
 class _Held:
-    """What sections said and still holds: (pattern, its groups), in the order of their lines."""
+    """Sections in force: (pattern, its groups), in the order of their lines."""
 
     sections: list[tuple[str, dict[str, str | None]]] = field(default_factory=list)
 
     def take(self, pattern: str, said: dict[str, str | None]) -> None:
-        """Take a section; met again, it forgets itself and what was said after it."""
+        """Take a section; a repeated one discards its earlier groups and all that followed."""
         met = [known for known, _ in self.sections]
         if pattern in met:
             del self.sections[met.index(pattern) :]
@@ -77,14 +77,14 @@ class _Held:
 
     @property
     def said(self) -> dict[str, str | None]:
-        """All groups that hold, the later over the earlier."""
+        """All groups in force, later ones replacing earlier ones."""
         return {name: text for _, said in self.sections for name, text in said.items()}
 
 
 def _meaning(
     line: str, patterns: dict[str, list[re.Pattern[str]]]
 ) -> tuple[str, str, dict[str, str | None]]:
-    """Say what kind of line it is, by which pattern, and what its groups hold; '' if none."""
+    """Give the kind of line, its pattern, and its groups; '' if none."""
     if len(line) > MAX_LINE:
         return "", "", {}
     for kind, each in patterns.items():
@@ -96,7 +96,7 @@ def _meaning(
 
 
 def _is_whole(line: str, found: re.Match[str]) -> bool:
-    """Tell whether nothing but blanks and marks stands beside what a pattern found."""
+    """Whether only blanks and punctuation are left beside a pattern's match."""
     beside = line[: found.start()] + line[found.end() :]
     return not any(letter.isalnum() for letter in beside)
 
@@ -112,7 +112,7 @@ def fixed_grid(
             grid.append((number, []))
             continue
         cells: list[str | None] = [line[a - 1 : b].strip() or None for a, b in positions]
-        # a line that ends before the last column begins may have been cut off
+        # a line that ends before the last column begins may be cut off
         beyond = line[max(b for _, b in positions) :].strip()
         if beyond:
             cells.append(beyond)  # one cell more than there are columns: the row is refused

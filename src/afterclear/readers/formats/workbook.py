@@ -1,10 +1,10 @@
 """Workbooks (xlsx, xls, ods, xlsb) as grids of text cells, read by calamine.
 
 Cells come as the numbers and times the workbook holds, not as it shows them: ``12.0`` becomes
-``12``, a cell formatted as a time becomes ISO 8601.  Formulas give their last computed value.
-Text or a time in cells merged over several rows holds for each of them, so headings of two lines
-can be read by the lower one.  A number does not: what a merged amount means for each row is not
-known, and a cost must not count twice; nor does a number that is kept as text.
+``12``, a cell formatted as a time becomes ISO 8601.  Formulas give their last computed value. Text
+or a time in cells merged over several rows applies to each of them, so headings of two lines can be
+read by the lower one.  A number does not: what a merged amount means for each row is not known, and
+a cost must not count twice; nor does a number that is kept as text.
 """
 
 import datetime as dt
@@ -47,13 +47,13 @@ class Sheet:
 
 
 def is_packed(path: Path) -> bool:
-    """Tell by the first bytes alone whether only taking a file apart shows what it is."""
+    """Whether a file's kind shows only when it is unpacked, by the first bytes alone."""
     with path.open("rb") as file:
         return file.read(len(_COMPOUND)).startswith((_ZIP, _COMPOUND, _PDF))
 
 
 def is_workbook(head: bytes, path: Path) -> bool:
-    """Tell a workbook by its first bytes and, for a zip, by what is in it."""
+    """Recognise a workbook by its first bytes and, for a zip, by its members."""
     if head.startswith(_COMPOUND):
         return True
     if not head.startswith(_ZIP):
@@ -97,7 +97,7 @@ def read_sheets(
 
 
 def _check_corners(raw: bytes, where: str) -> None:
-    """Refuse a sheet with a cell so far out that all the empty ones before it fill the memory.
+    """Refuse a sheet with a cell so far out that the empty ones before it fill the memory.
 
     The parser lays out the whole rectangle before it says how large it is.
     """
@@ -160,7 +160,7 @@ def _sheet(book: CalamineWorkbook, name: str, where: str, how: tuple[str, int | 
 
 
 def _fill_down(cells: list[list[Cell]], merged: Sequence[Range], where: str) -> None:
-    """Write what stands in cells merged over several rows into each row of their first column."""
+    """Repeat the content of cells merged over several rows in each row of their first column."""
     if sum(last - first for (first, _), (last, _) in merged) > MAX_CELLS:
         raise RefusedFileError(f"{where} merges more cells than a sheet has. Save it as CSV.")
     for (first, column), (last, _) in merged:

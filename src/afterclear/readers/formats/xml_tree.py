@@ -1,4 +1,4 @@
-"""XML as nested data, from hands nobody trusts.
+"""XML as nested data, from untrusted sources.
 
 Document types, entities and outside references are refused by the parser (defusedxml); depth,
 the number of elements and the size of texts are limited here.  Namespaces are dropped.
@@ -18,7 +18,7 @@ _PIECE = 1 << 16
 
 
 class _Builder:
-    """Told of tags and texts in order; keeps nested dicts.  Repeated children become a list."""
+    """Gets tags and texts in order; builds nested dicts. Repeated children become a list."""
 
     def __init__(self) -> None:
         self.root: dict[str, Node] = {}

@@ -1,4 +1,4 @@
-"""One plain column's cells out of a source's: taken, parted, translated, brought to our units.
+"""One plain column's cells from a source's: taken, split, translated, converted to our units.
 
 Everything works on whole columns.  A cell that cannot be read is marked, never dropped: its row
 is refused with what was expected.
@@ -18,7 +18,7 @@ from afterclear.readers.maps.measures import UNITS, WRITTEN, counted_in, factor
 # Reading a column run by run pays while runs are fewer than this share of its cells, word by
 # word while a sample of it has few; neither pays in a small table.
 MOST_RUNS = 0.7
-# Columns that tell what an odometer shows: tenths of a km at most, never thousandths.
+# Columns of odometer readings: tenths of a km at most, never thousandths.
 ODOMETERS = ("odometer_km", "first_seen_km")
 WORTHWHILE = 5000
 FEW_WORDS = 200
@@ -26,7 +26,7 @@ FEW_WORDS = 200
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """Cells that were settled by rule, to be counted in the ledger."""
+    """Cells decided by rule, to be counted in the ledger."""
 
     where: pl.Series  # True for each of them
     what: str
@@ -34,7 +34,7 @@ class Doubt:
 
     @property
     def note(self) -> str:
-        """Tell how many they are."""
+        """Say how many they are."""
         return f"{self.what}: {int(self.where.sum()):,}, {self.settled}"
 
 
@@ -76,7 +76,7 @@ def plain_cells(
 
 
 def _word_for_word(raw: pl.Series, column: MapColumn, target: Target) -> PlainCells | None:
-    """Translate cells that are all written as the map has them; None: look closer."""
+    """Translate cells that are all written as the map has them; None: some are not."""
     words = column.values
     if column.pattern or target.kind in NUMBERS | TIMES or not all((*words, *words.values())):
         return None
@@ -85,7 +85,7 @@ def _word_for_word(raw: pl.Series, column: MapColumn, target: Target) -> PlainCe
 
 
 def _distinct(raw: pl.Series) -> tuple[pl.Series, pl.Series | None]:
-    """Give cells to read once each, and for every row its place among them; None: as they are.
+    """Give the distinct cells, and for every row its place among them; None: read all as they are.
 
     Rows of one scan repeat its time and distance, so a run of the same cell is read once; a
     column of few words is read word by word.
@@ -126,7 +126,7 @@ def _trimmed(raw: pl.Series) -> pl.Series:
 
 
 def _refuse(made: PlainCells, unread: pl.Series, expected: str) -> None:
-    """Add cells that could not be read; the first reason is the one told."""
+    """Add cells that could not be read; the first reason is the one reported."""
     if not unread.any():
         return
     made.unread = unread if made.unread is None else made.unread | unread
@@ -139,7 +139,7 @@ def _take_pattern(made: PlainCells, column: MapColumn) -> None:
     taken = before.str.extract(pattern.pattern, 1)
     failed = before.is_not_null() & taken.is_null() & ~before.str.contains(pattern.pattern)
     failed = failed.fill_null(value=False)
-    if column.values:  # what the table of words does not know is said there
+    if column.values:  # words that the table lacks are reported there
         made.cells = taken.zip_with(~failed, before)
         return
     made.cells = _by_rule(made, column, taken, failed, f"text with the pattern {pattern.pattern}")
@@ -168,7 +168,7 @@ def _word(text: str) -> str:
 def _by_rule(
     made: PlainCells, column: MapColumn, new: pl.Series, failed: pl.Series, expected: str
 ) -> pl.Series:
-    """Settle the cells that did not fit by the column's ``otherwise``."""
+    """Decide cells that did not fit by the column's ``otherwise``."""
     if not failed.any():
         return new
     if column.otherwise == "refuse":
@@ -208,7 +208,7 @@ def _read_numbers(made: PlainCells, column: MapColumn, how: ImportMap) -> None:
 
 
 def _refuse_cut_thousands(made: PlainCells, how: ImportMap) -> None:
-    """Refuse 76,543 where the comma is the decimal mark: no odometer shows 76 km and 543 m so."""
+    """Refuse 76,543 if the comma is the decimal mark: no odometer shows 76 km and 543 m so."""
     looks_so = made.cells.str.contains(cut_thousands(how.decimal)).fill_null(value=False)
     mark = how.decimal
     _refuse(
@@ -243,7 +243,7 @@ def _times(cells: pl.Series, by: pl.Series | float) -> pl.Series:
 
 
 def _split_unit(made: PlainCells) -> pl.Series:
-    """Part '83,120 km' into the number, left in place, and what one of the unit is."""
+    """Split '83,120 km' into the number, left in place, and the unit's factor."""
     before = made.cells
     unit = before.str.extract(r"([A-Za-z]+)\.?$", 1).str.to_lowercase()
     factors = {u: f for u in WRITTEN if (f := factor(u, made.name)) is not None}

@@ -1,4 +1,4 @@
-"""The reader of whatever an import map says: tells the map's files.  One reader for each map."""
+"""The reader for an import map: recognises the map's files. One reader for each map."""
 
 import sys
 from collections.abc import Sequence
@@ -31,7 +31,7 @@ class MapReader:
         self.name = f"{MAP_PREFIX}{import_map.name}"
 
     def identify(self, delivery: Delivery) -> bool:
-        """Tell by the file's name, its kind and the map's content test."""
+        """Whether it is the map's file, by its name, its kind and the map's content test."""
         if not _is_named(delivery, self.map.files):
             return False
         with delivery.path.open("rb") as file:
@@ -54,7 +54,7 @@ class MapReader:
             RefusedFileError: its tables, headings or encoding are not what the map says.
 
         """
-        # loaded with the first such file: to tell whose file it is needs none of it
+        # loaded with the first such file: recognising a file does not need it
         from afterclear.readers.mapped.map_tables import read_by_map  # noqa: PLC0415
 
         return read_by_map(self.map, delivery, self.max_pages)
@@ -68,7 +68,7 @@ class BrokenMapReader:
         self.name = f"{MAP_PREFIX}{broken.name}"
 
     def identify(self, delivery: Delivery) -> bool:
-        """Tell by the file's name."""
+        """Whether it is the map's file, by its name."""
         return _is_named(delivery, self.broken.files)
 
     def read(self, delivery: Delivery) -> ReadFile:

@@ -47,7 +47,7 @@ def mapped_rows(
     """Bring a source's table into the plain layout.
 
     Raises:
-        RefusedFileError: headings are missing or doubtful, or nobody says whose rows these are.
+        RefusedFileError: headings are missing or doubtful, or the vehicle is not known.
 
     """
     spec = shaped(table, spec, where)
@@ -91,7 +91,7 @@ def _with_one_filler(frame: pl.DataFrame, origins: _Origins, filler: str | None)
 def _settled(
     frame: pl.DataFrame, spec: MapTable, origins: _Origins, table: SourceTable
 ) -> tuple[pl.DataFrame, pl.Series | None]:
-    """Settle rows without a code as the map says: (rows, True where only the distance counts)."""
+    """Decide rows without a code as the map says: (rows, True where only the distance counts)."""
     origin = origins.get("code")
     if spec.into != "scans" or spec.without_codes in {None, "clean"} or not origin:
         return frame, None
@@ -104,7 +104,7 @@ def _settled(
 
 
 def _without_unit(made: list[PlainCells], where: pl.Series | None) -> None:
-    """Take the control unit off rows that tell a distance only."""
+    """Remove the control unit from rows that hold a distance only."""
     if where is None:
         return
     for column in made:
@@ -118,7 +118,7 @@ def _target(spec: MapTable, name: str) -> Target:
 
 
 def _own_name(name: str, spec: MapTable) -> str:
-    """Name a column of the result; identifiers of a vehicle are told apart from plain columns."""
+    """Name a column of the result; identifiers of a vehicle differ from plain columns."""
     return f"_{name}" if name in KEY_IDENTIFIERS and spec.into != "vehicles" else name
 
 
@@ -129,7 +129,7 @@ def origins_of(table: SourceTable, spec: MapTable, where: str) -> dict[str, tupl
     """Find each plain column's source columns: () where it needs none, None: optional, missing.
 
     Raises:
-        RefusedFileError: a heading is missing, or stands twice.
+        RefusedFileError: a heading is missing, or occurs twice.
 
     """
     names = [n for n in table.frame.columns if n != LINE]
@@ -301,11 +301,12 @@ def _whose(
         more.append(PlainCells("vehicle_id", cells, cells))
         identifiers = [*identifiers, cells]
     if spec.into == "scans" and "scan_id" not in by_name:
-        # by what the source says, not by what the store finds: a second delivery is the same scan
+        # by the source's own columns, not by what the store finds: a second delivery is the same
+        # scan
         number = _joined(_first_of(identifiers), by_name["scanned_at"].cells)
         more.append(PlainCells("scan_id", number, number))
     if spec.into == "repairs" and "repair_id" not in by_name:
-        # several lines of one day are several orders: what each says is part of its number
+        # several lines of one day are several orders: each line's content is part of its number
         said = _joined(*(m.cells.fill_null("") for m in made))
         digests = [None if t is None else sha256(t.encode()).hexdigest()[:8] for t in said]
         number = _joined(_first_of(identifiers), by_name["repaired_at"].cells, pl.Series(digests))
@@ -328,7 +329,7 @@ def _joined(*cells: pl.Series) -> pl.Series:
 def _part(
     rows: pl.DataFrame, frame: pl.DataFrame, made: Sequence[PlainCells], into: str
 ) -> tuple[pl.DataFrame, list[Rejection]]:
-    """Part the rows from those with a cell that could not be read; one reason a row."""
+    """Separate rows with a cell that could not be read; one reason a row."""
     broken = [m for m in made if m.unread is not None]
     if not broken:
         return rows, []

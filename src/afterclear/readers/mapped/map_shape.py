@@ -1,7 +1,7 @@
 """The shape of a source's table brought to rows of one code each, before its cells are read.
 
-What belongs here: which rows are wanted at all, codes that stand side by side in one row, and
-what a row without any code means.
+What belongs here: which rows are wanted at all, several codes side by side in one row, and what a
+row without any code means.
 """
 
 from collections.abc import Sequence
@@ -119,7 +119,7 @@ def _row_for_each_code(frame: pl.DataFrame, spec: MapTable, where: str) -> pl.Da
 
 
 def _chosen(rows: pl.DataFrame, *, by_heading: bool) -> pl.DataFrame:
-    """Keep each code; of a row without any its first filler, else one empty cell.
+    """Keep each code; of a row without any, its first filler, otherwise one empty cell.
 
     ``by_heading``: the heading names a unit, so each filler is that unit's own answer.
     """
@@ -149,7 +149,7 @@ def _fillers(cells: pl.Series) -> list[str]:
 
 
 def with_one_filler(cells: pl.Series, filler: str | None) -> pl.Series:
-    """Write all that says "no code is stored" in one way; None: as an empty cell."""
+    """Spell every form of "no code is stored" in one way; None: as an empty cell."""
     fillers = _fillers(cells.str.strip_chars())
     if not fillers:
         return cells

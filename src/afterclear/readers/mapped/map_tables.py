@@ -1,10 +1,10 @@
-"""Finds the tables a map speaks of in a file, and maps each.
+"""Finds a map's tables in a file, and maps each.
 
-Every row of a table that is taken ends in the plain layout or among the rejections; sheets and
-tables that no part of the map takes are told in the note.
+Every row of a table that is taken ends in the plain layout or among the rejections; the note names
+sheets and tables that no part of the map takes.
 
 Mapped text is read column by column, a run of equal cells once. The parser's own row numbers are
-not used: they keep it to one core.
+not used: with them it uses one core only.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -27,7 +27,7 @@ from afterclear.readers.maps.source_table import SourceTable
 from afterclear.readers.text.text_of_bytes import decoded
 from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
 
-# (table of the map, what it found, where that stands, for messages)
+# (table of the map, what it found, its place, for messages)
 Found = tuple[MapTable, SourceTable, str]
 
 
@@ -114,7 +114,7 @@ def _in_xml(
     delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection]
 ) -> Iterator[Found]:
     raw: bytes | str = delivery.path.read_bytes()
-    if how.encoding != "detect":  # else the document says it itself
+    if how.encoding != "detect":  # otherwise the document states it itself
         raw = _text(delivery, how, notes)
     tree = xml_tree(raw, delivery.name)
     for spec in how.table:

@@ -1,4 +1,4 @@
-"""Times as a source writes them -> instants in UTC, with the doubtful hours settled by rule.
+"""Times as a source writes them -> instants in UTC, with the doubtful hours decided by rule.
 
 When clocks are set back, an hour comes twice: which one is meant is the map's to say.  When
 they are set forward, an hour is left out: a time in it is refused, or taken an hour later.

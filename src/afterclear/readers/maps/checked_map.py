@@ -1,7 +1,7 @@
 """Import maps that are known to be right: plain records, each key with its type and default.
 
-``import_map`` makes them of TOML and checks them.  They stand apart from it since the process that
-reads foreign files gets them checked: it need not load the library that checks.
+``import_map`` makes them of TOML and checks them.  They are kept apart from it because the process
+that reads foreign files gets them checked: it need not load the library that checks.
 """
 
 from dataclasses import dataclass, field
@@ -34,11 +34,11 @@ class MapColumn:
     file_name: str | None = None  # pattern taken from the file's name
     above: str | None = None  # ... from the text above the headings
     sheet_name: str | None = None  # ... from the name of the sheet
-    heading: str | None = None  # with codes_from: taken from the heading the code stands under
+    heading: str | None = None  # with codes_from: taken from the code's heading
     beside: Names = ()  # with codes_from: the columns beside those, in step
     pattern: str | None = None  # part of the cell that is taken
     each: str | None = None  # what separates several values: a row each
-    unit: str | None = None  # unit of the numbers; "cell": it stands with them
+    unit: str | None = None  # unit of the numbers; "cell": it is beside them
     date_format: Names = ()  # how these times are written, if not as the map's
     values: dict[str, str] = field(default_factory=dict)  # their words to ours
     otherwise: str = "refuse"  # other words: refuse, keep, empty, or a value
@@ -75,7 +75,7 @@ class MapTable:
     section: Names = ()  # text: lines whose groups hold for what follows
     row: Names = ()  # text: lines that are a row
     ignore: Names = ()  # text: other lines that are known
-    keep_rest: bool = True  # keep columns that are not mapped aside
+    keep_rest: bool = True  # keep columns that are not mapped, in extras
     columns: dict[str, MapColumn]  # plain column -> where its cells come from
 
 
@@ -91,11 +91,11 @@ class ImportMap:
     encoding: str = "detect"  # how the bytes become text
     delimiter: str = ","  # between two cells
     short_rows: Literal["refuse", "fill"] = "refuse"  # rows with fewer cells than headings
-    zone: str | None = None  # zone of times without an offset; else the source's
+    zone: str | None = None  # zone of times without an offset; otherwise the source's
     # which is meant when clocks are set back and an hour comes twice
     ambiguous_time: Literal["earlier", "later", "refuse"] = "earlier"
     missing_time: Literal["refuse", "later"] = "refuse"  # in the hour that clocks leave out
-    date_format: Names = ()  # how times are written, as %d.%m.%Y %H:%M; else ISO
+    date_format: Names = ()  # how times are written, as %d.%m.%Y %H:%M; otherwise ISO
     # times may be day numbers of a spreadsheet of this date system
     excel_serial: Literal["", "1900", "1904"] = ""
     decimal: Literal[".", ","] = "."  # decimal mark

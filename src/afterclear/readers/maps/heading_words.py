@@ -7,7 +7,7 @@ from pathlib import Path
 from afterclear.catalogue.folded_words import Words, words_of
 from afterclear.errors import ConfigError
 
-EXACT, PART = 0.9, 0.6  # how sure a whole heading makes, and one that only holds the words
+EXACT, PART = 0.9, 0.6  # certainty from a whole heading, and from one that only holds the words
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +17,7 @@ class HeadingWords:
     meanings: dict[Words, tuple[str, ...]]
 
     def of_heading(self, heading: str) -> dict[str, float]:
-        """Give the columns a heading may be, and how sure it makes of each."""
+        """Give the columns a heading may mean, and how strongly it points to each."""
         words = words_of(heading.rpartition(".")[2] or heading)
         found: dict[str, float] = {}
         for known, means in self.meanings.items():

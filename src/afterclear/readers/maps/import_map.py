@@ -1,8 +1,8 @@
 """Import maps: how one source's files become the plain layout, as TOML, checked on load.
 
-What belongs here: what a map's keys may say and what goes together.  The keys themselves stand in
-``checked_map``, what is done with them in ``map_reader`` and the modules it calls.  All mistakes of
-all maps are told at once.  User's view: ``help/imports.md``.
+What belongs here: what a map's keys may say and what goes together.  ``checked_map`` holds the keys
+themselves; ``map_reader`` and the modules it calls apply them. All mistakes of all maps are
+reported at once.  User's view: ``help/imports.md``.
 """
 
 import re
@@ -109,7 +109,7 @@ def _known_columns(columns: dict[str, MapColumn], info: ValidationInfo) -> dict[
         for n in columns
         if n not in kinds and n not in identifiers
     ]
-    # a scan's number can be made, a vehicle's found by its marks or told with the file
+    # a scan's number can be made; a vehicle's is found by its identifiers or given with the file
     made = {"scan_id", "repair_id", "vehicle_id"}
     if table.name == "vehicles" and "vin" not in columns:
         made = set()
@@ -148,7 +148,7 @@ def _wide_mistakes(columns: dict[str, MapColumn], info: ValidationInfo) -> list[
 
 
 def _unfit(name: str, column: MapColumn, kind: Kind, choices: Sequence[str]) -> list[str]:
-    """Say what of a column's spec does not go with the kind of its cells."""
+    """Say which parts of a column's spec do not fit the kind of its cells."""
     wrong = []
     if column.unit and (column.unit not in UNITS or kind not in NUMBERS):
         wrong.append(f"{name}: unit {column.unit!r}; use one of: {', '.join(UNITS)}, on numbers")
@@ -218,7 +218,7 @@ def _fit_the_kind(tables: tuple[BaseModel, ...], info: ValidationInfo) -> tuple[
 
 
 def _checked(record: type, checks: dict[str, Any]) -> type[BaseModel]:
-    """Give the model that checks a record's keys: by their types, or by what stands in checks."""
+    """Give the model that checks a record's keys: by their types, or by their entries in checks."""
     keys: dict[str, Any] = {}
     for key in fields(record):
         default: Any = ... if key.default is MISSING else key.default

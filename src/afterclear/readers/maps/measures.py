@@ -1,4 +1,4 @@
-"""Units a source may count in, and what one of them is in the plain layout's unit."""
+"""Units a source may use, and each one's value in the plain layout's unit."""
 
 from afterclear.plain import KM_PER_MILE
 
@@ -11,7 +11,7 @@ UNITS: dict[str, tuple[str, float]] = {
     "h": ("h", 1.0),
     "min": ("h", 1 / 60),
     "s": ("h", 1 / 3600),
-    "cell": ("", 1.0),  # the unit stands in the cell
+    "cell": ("", 1.0),  # the unit is in the cell
 }
 
 # How units are written beside a number, without dots and case (common practice, no source).
@@ -44,7 +44,7 @@ def counted_in(column: str) -> str:
 
 
 def unit_fits(unit: str, column: str) -> bool:
-    """Tell whether a unit counts what the plain column counts."""
+    """Whether a unit counts what the plain column counts."""
     measure = counted_in(column)
     return bool(measure) if unit == "cell" else UNITS[unit][0] == measure
 

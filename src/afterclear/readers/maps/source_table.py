@@ -1,4 +1,4 @@
-"""A source's table before it is mapped: its own headings, text cells, where each row stands."""
+"""A source's table before it is mapped: its own headings, text cells, each row's line."""
 
 import re
 from collections import Counter
@@ -122,6 +122,6 @@ def find_header(
 
 
 def is_total(totals: str | None, cells: Cells) -> bool:
-    """Tell a totals row by how its first cell that is not empty begins."""
+    """Recognise a totals row by how its first cell that is not empty begins."""
     first = next((c.strip() for c in cells if c and c.strip()), "")
     return bool(totals and re.match(totals, first))

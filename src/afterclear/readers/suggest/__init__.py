@@ -2,6 +2,6 @@
 
 The steps, each a module: ``looking`` finds the table, ``profiles`` looks at its columns,
 ``numbers`` and ``days`` decide how numbers and dates of the whole file are written, ``readings``
-says what each column may be, ``deciding`` settles it and asks what nothing decides (``asking``),
+lists what each column may be, ``deciding`` chooses and asks about the rest (``asking``),
 ``writing`` makes the map's text.  What decides a column is its values; headings help.
 """

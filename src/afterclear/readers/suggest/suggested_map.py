@@ -1,4 +1,4 @@
-"""The readings of all columns settled into one map; what nothing decides is asked."""
+"""The readings of all columns combined into one map; the user is asked about the rest."""
 
 import re
 from collections.abc import Sequence
@@ -51,7 +51,7 @@ _BRITISH = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What is known beside the file."""
+    """What is known apart from the file."""
 
     words: HeadingWords
     units: ControlUnits
@@ -128,7 +128,7 @@ _FILL = {
 
 
 def sight_of(profiles: list[Profile], context: Context) -> Sight:
-    """Look at the columns that hold times first: what they are decides what others may be."""
+    """Read the columns of times first: they decide what others may be."""
     times: dict[str, TimeColumn] = {}
     clocks: dict[str, TimeColumn] = {}
     for profile in profiles:
@@ -156,7 +156,7 @@ def _sure(into: Into, roles: dict[str, Reading]) -> float:
     return min(identifier_sure, when) if into.table != "vehicles" else identifier_sure
 
 
-# --- what holds for the whole file --------------------------------------------------------------
+# --- what applies to the whole file --------------------------------------------------------------
 
 
 def _numbers(
@@ -188,7 +188,7 @@ def _order(
 ) -> str:
     context, seen, language = about
     columns = [(sight.by_name[h], c) for h, c in sight.times.items()]
-    if "when" in roles:  # the main time first: it is what rows are in order by
+    if "when" in roles:  # the main time first: rows are in its order
         columns.sort(key=lambda item: item[0].heading != roles["when"].heading)
     texts = " ".join([p.heading for p in sight.profiles] + [seen.title])
     halves = any(

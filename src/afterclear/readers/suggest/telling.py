@@ -1,4 +1,4 @@
-"""What a person is told of each column of a file: its values, what it is taken as, and why.
+"""What the user sees about each column of a file: its values, its role, and why.
 
 And the first rows as they arrived, to be shown beside what is stored of them.
 """
@@ -54,7 +54,7 @@ class ColumnTold:
 
     heading: str
     looks: str  # what its values are, with some of them
-    taken_as: tuple[str, ...]  # plain columns; none: it is kept aside
+    taken_as: tuple[str, ...]  # plain columns; none: it is kept in extras
     reason: str  # sure because
     others: tuple[str, ...]  # what else it may be
 
@@ -68,7 +68,7 @@ class SourceRow:
 
 
 def look_at(sight: Sight, readings: list[Reading]) -> list[Look]:
-    """Look at each column, before anything is decided of it."""
+    """Describe each column before anything is decided."""
     return [
         Look(
             p.heading,
@@ -80,7 +80,7 @@ def look_at(sight: Sight, readings: list[Reading]) -> list[Look]:
 
 
 def told_columns(seen: Seen, decision: Decision) -> tuple[ColumnTold, ...]:
-    """Tell of each column what became of it."""
+    """Say how each column was decided."""
     wide = codes_patterns(decision)
     told = []
     for look in decision.looks:
@@ -119,7 +119,7 @@ def _values(profile: Profile, sight: Sight) -> str:
 
 
 def _kinds(profile: Profile, sight: Sight) -> Iterator[str]:
-    """Name what values are; the first that fits is said."""
+    """Name the kind of values; the first that fits."""
     if profile.heading in sight.times:
         yield "times" if sight.times[profile.heading].has_clock else "dates"
     if profile.heading in sight.clocks:
@@ -146,7 +146,7 @@ def _short(value: str) -> str:
 
 
 def first_rows(seen: Seen) -> tuple[SourceRow, ...]:
-    """Give the first rows as they arrived; of a line number that comes twice, none."""
+    """Give the first rows as they arrived; leave out line numbers that occur twice."""
     head = seen.frame.head(FIRST_ROWS)
     lines = seen.frame[LINE]
     names = [n for n in head.columns if n != LINE]

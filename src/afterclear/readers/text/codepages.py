@@ -1,8 +1,8 @@
 """Which codepage bytes are in that are no UTF-8: several are compared on the letters they give.
 
-A codepage is right where its letters beyond a to z are those of one language, and stand where
-letters stand.  Codepages that give the same text are one; where two give different texts that are
-equally good, the file's plain words decide, else nobody does and its encoding must be stated.
+A codepage is right if its letters beyond a to z belong to one language and are where letters
+belong. Codepages that give the same text count as one. If two give different texts that are equally
+good, the file's plain words decide; otherwise the encoding must be stated.
 """
 
 import re
@@ -16,7 +16,7 @@ _USUAL = (
     *("cp1252", "cp1250", "iso8859-15", "iso8859-2", "cp850", "cp852", "mac-roman", "mac-latin2"),
     *("cp437", "cp858"),
 )
-_HEAD = 1 << 18  # bytes that are looked at by the library of detection
+_HEAD = 1 << 18  # bytes that the detection library examines
 _MOST = 200_000  # characters that are weighed
 _BEYOND = re.compile(r"[^\x00-\x7f]")
 # Signs beside letters that people write.

@@ -33,7 +33,7 @@ _WORDS = {
 
 
 def language_of(texts: Sequence[str]) -> str:
-    """Name the language of headings and short texts; empty where it cannot be told."""
+    """Name the language of headings and short texts; empty if it cannot be recognised."""
     whole = " ".join(texts)
     words = re.findall(r"[^\W\d_]+", without_accents(whole))
     counts = {

@@ -1,8 +1,8 @@
 """Bytes as text: which encoding, how sure, said in words for the ledger.
 
-Detected in this order: a byte order mark; UTF-16 by its zero bytes; UTF-8 where every byte
-fits; else the codepage whose letters are those of a language (``codepages``).  Where two are as
-good and give different texts, the file is refused until a map states its encoding.
+Detected in this order: a byte order mark; UTF-16 by its zero bytes; UTF-8 if every byte fits;
+otherwise the codepage whose letters are those of a language (``codepages``).  Where two are as good
+and give different texts, the file is refused until a map states its encoding.
 """
 
 import codecs
@@ -37,7 +37,7 @@ class Text:
     """A file's text, and how it was read."""
 
     text: str
-    note: str  # empty for plain UTF-8 or ASCII, where there is nothing to tell
+    note: str  # empty for plain UTF-8 or ASCII, which need no note
     codec: str = ""  # a codepage that was found by its letters
 
 
@@ -101,7 +101,7 @@ def _guessed(raw: bytes, name: str) -> Text:
 
 
 def head_text(raw: bytes) -> str:
-    """Turn the first bytes of a file into text, whatever they are; for looking only."""
+    """Turn the first bytes of a file into text, whatever they are; for inspection only."""
     codec, _ = _codec(raw, "detect")
     if codec == "utf-8":
         try:  # the head of a file may end within a letter

@@ -1,1 +1,1 @@
-"""Evidence settled for one part of a map: times, vehicles, codes, distances."""
+"""Decisions from evidence, each for one part of a map: times, vehicles, codes, distances."""

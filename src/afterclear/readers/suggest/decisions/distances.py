@@ -78,13 +78,13 @@ def _which_distance(f: Filling) -> bool:
 
 
 def _counts_far(profile: Profile, numbers: Numbers) -> bool:
-    """Tell numbers of which some are as large as an odometer's."""
+    """Recognise numbers of which some are as large as an odometer's."""
     found = [n for v in profile.values if (n := as_number(v, numbers)) is not None]
     return any(n >= _NEW_KM for n in found)
 
 
 def _is_same_way(f: Filling, best: Reading, other: Reading) -> bool:
-    """Tell the same distances in km and in miles."""
+    """Recognise the same distances in km and in miles."""
     if other.heading == best.heading:
         return False
     cells = zip(f.profile_of(best).cells, f.profile_of(other).cells, strict=True)
@@ -94,7 +94,7 @@ def _is_same_way(f: Filling, best: Reading, other: Reading) -> bool:
 
 
 def _fact_numbers(f: Filling, number: str) -> None:
-    """Read a number above the table as those below; alone, three digits are thousands."""
+    """Read a number above the table like those below; alone, three digits are thousands."""
     found = re.search(r"\d([.,' ])\d{3}\b", number)
     group = found[1] if found else ""
     if not group or f.numbers.thousands or (f.numbers != Numbers() and f.numbers.decimal == group):
@@ -131,7 +131,7 @@ def _fill_odometer(f: Filling) -> None:
 
 
 def _km_or_miles(f: Filling, profile: Profile) -> str:
-    """Decide the unit of an English heading that does not say it."""
+    """Decide the unit of an English heading that does not name it."""
     texts = " ".join([f.seen.title, *(p.heading for p in f.sight.profiles)])
     if re.search(r"\b(km|kilomet\w+)\b", texts, re.IGNORECASE):
         return "km"
@@ -148,7 +148,7 @@ def _km_or_miles(f: Filling, profile: Profile) -> str:
 
 
 def _is_small(profile: Profile, numbers: Numbers) -> bool:
-    """Tell an odometer that never reaches 1,000 and has decimals: it may count thousands."""
+    """Recognise an odometer that never reaches 1,000 and has decimals: it may count thousands."""
     found = [n for v in profile.values if (n := as_number(v, numbers)) is not None]
     return len(found) > 1 and max(found) < _NEW_KM and any(n != int(n) for n in found)
 

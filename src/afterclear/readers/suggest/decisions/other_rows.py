@@ -1,7 +1,7 @@
 """Rows of another kind than their table: codes cleared among codes read, work that was not done.
 
-A column of a few words says it.  Such rows are never taken as the others are without asking: a code
-that was cleared would be one that was seen, and work that was planned would be a repair.
+A column of a few words shows it. Such rows are never taken like the others without asking: a
+cleared code would count as seen, and planned work as a repair.
 """
 
 import re
@@ -32,7 +32,7 @@ _WHOSE = ("vehicle_id", "vin", "plate")
 
 
 def part_rows(f: Filling) -> None:
-    """Ask about rows that are of another kind, and leave out or part what is answered."""
+    """Ask about rows of another kind, and leave them out or separate them as answered."""
     if f.decision.into == "scans" and (found := _saying(f, _CLEARED)):
         _part_cleared(f, *found)
     elif f.decision.into == "repairs" and (found := _saying(f, _UNDONE)):
@@ -40,7 +40,7 @@ def part_rows(f: Filling) -> None:
 
 
 def _saying(f: Filling, pattern: re.Pattern[str]) -> tuple[Profile, list[str]] | None:
-    """Find a column of a few words some of which say it."""
+    """Find a column of a few words that marks such rows."""
     texts = {f.roles[r].heading for r in _TEXTS if f.has(r)}
     for profile in f.sight.profiles:
         is_wordy = len(profile.values) > _FEW or any(
@@ -103,7 +103,7 @@ def _any_of(words: Sequence[str]) -> str:
 
 
 def fill_parted(f: Filling) -> None:
-    """Make the clears of the rows that were parted, of the columns that the readings have."""
+    """Make clears from the separated rows, with the columns of the readings."""
     for more in f.decision.more:
         more.table_keys = {k: v for k, v in f.decision.table_keys.items() if k == "fill_down"} | {
             "keep_where": f.decision.table_keys["drop_where"]

@@ -1,4 +1,4 @@
-"""The column that says when, with its time of day, or what says it above the table."""
+"""The column of the scan's time, with its time of day, or a time above the table."""
 
 import re
 
@@ -15,7 +15,7 @@ _LIKELY = 0.5
 
 
 def fill_time(f: Filling, column: str) -> None:
-    """Take the column that says when, with its time of day, or what says it above."""
+    """Take the column of the scan's time, with its time of day, or a time above the table."""
     chosen = _time_column(f, column)
     if chosen is None and (parts := _day_in_parts(f)):
         _fill_parts(f, column, parts)
@@ -46,7 +46,7 @@ def fill_time(f: Filling, column: str) -> None:
 
 
 def _time_column(f: Filling, column: str) -> Reading | None:
-    """Choose the column of times that is meant; ask where two may be."""
+    """Choose the column of times that is meant; ask if two are possible."""
     others = {"in_service_on", "acquired_on", "plate_since"}
     spoken = {f.roles[r].heading for r in others if f.has(r)}
     candidates = [
@@ -88,7 +88,7 @@ def _clock_of(f: Filling) -> TimeColumn | None:
 
 
 def _unread_clock(f: Filling) -> None:
-    """Ask whether times of day that cannot be read may be left aside."""
+    """Ask whether times of day that cannot be read may be left out."""
     headed = [
         p
         for p in f.sight.profiles

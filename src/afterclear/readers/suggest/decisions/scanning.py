@@ -43,7 +43,7 @@ def fill_scans(f: Filling) -> None:
 
 
 def fill_codes(f: Filling) -> None:
-    """Take the codes, their status and what is said of them."""
+    """Take the codes, their status and their texts."""
     if f.wide is not None:
         _fill_wide(f, f.wide)
         return
@@ -96,7 +96,7 @@ def _which_codes(f: Filling) -> None:
 
 
 def _says_same(codes: Profile, other: Profile) -> bool:
-    """Tell a column that has the codes of another one again, with their texts."""
+    """Recognise a column that has the codes of another one again, with their texts."""
     pairs = zip(codes.cells, other.cells, strict=True)
     return all(code_words(a) == code_words(b) for a, b in pairs if a and b)
 
@@ -113,7 +113,7 @@ def _code_spec(codes: InCell) -> dict[str, object]:
 
 
 def _fill_behind(f: Filling, codes: InCell, origin: Mapping[str, object]) -> None:
-    """Take what stands behind each code: its status, or a text."""
+    """Take the status or text behind each code."""
     if not codes.behind:
         return
     spec: dict[str, object] = {**origin, "pattern": codes.behind, "otherwise": "empty"}
@@ -128,7 +128,7 @@ def _fill_behind(f: Filling, codes: InCell, origin: Mapping[str, object]) -> Non
 
 
 def _fill_wide(f: Filling, wide: Wide) -> None:
-    """Take codes that stand side by side."""
+    """Take codes side by side in a row."""
     columns = [f.sight.by_name[h] for h in wide.headings]
     values = [v for p in columns for v in p.values]
     codes = in_cell(values, f.sight.words)
@@ -153,7 +153,7 @@ def _fill_wide(f: Filling, wide: Wide) -> None:
 
 
 def _without_codes(f: Filling, columns: Sequence[Profile]) -> None:
-    """Ask what rows without any code say, where the file does not."""
+    """Ask what rows without any code mean, if the file does not say."""
     empty = [at for at in range(f.n_rows) if not any(p.cells[at] for p in columns)]
     names_unit = f.has("ecu") and f.wide is None
     if f.wide is not None:
@@ -178,7 +178,7 @@ def _without_codes(f: Filling, columns: Sequence[Profile]) -> None:
 
 
 def _fill_unit(f: Filling) -> None:
-    """Take the control unit; where nobody names one, codes are the whole vehicle's."""
+    """Take the control unit; if none is named, codes belong to the whole vehicle."""
     if any(t.column == "ecu" for t in f.decision.columns):
         return
     if f.has("ecu"):
@@ -206,7 +206,7 @@ def _fill_status(f: Filling) -> None:
 
 
 def _is_one_scan(f: Filling) -> bool:
-    """Tell whether each number of a scan belongs to one vehicle at one time."""
+    """Whether each number of a scan belongs to one vehicle at one time."""
     numbers = f.profile("scan_id").cells
     keys = [r for r in ("vehicle_id", "vin", "plate", "when") if f.has(r)]
     by_number: dict[str, set[tuple[str, ...]]] = {}

@@ -1,4 +1,4 @@
-"""The words of a column with a few known ones; those nobody knows are asked for."""
+"""The words of a column with a few known ones; the user is asked about the others."""
 
 import re
 from collections.abc import Sequence
@@ -20,7 +20,7 @@ def fill_words(f: Filling, column: str) -> None:
 
 
 def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object]:
-    """Translate the words of a column; ask for those nobody knows."""
+    """Translate the words of a column; ask about unknown ones."""
     choices = _CHOICES[column]
     hexes = column == "status" and all(re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", w) for w in met)
     if hexes:

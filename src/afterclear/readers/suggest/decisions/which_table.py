@@ -1,8 +1,8 @@
 """Which table of the plain layout a source's is: by what it has, and what it is called.
 
-A table of vehicles, dates and distances may be anything.  It holds clears only where a heading or a
-name says so; it holds readings of fault memories where it has codes or units; work orders where it
-has what orders have.  Where nothing says, a person is asked.
+A table of vehicles, dates and distances may be anything.  It holds clears only if a heading or a
+name says so, readings of fault memories if it has codes or units, work orders if it has an order's
+columns. If none of these decides, the user is asked.
 """
 
 import re
@@ -74,7 +74,7 @@ _ASKED = (
 
 @dataclass(frozen=True, slots=True)
 class Into:
-    """The plain table, or ``odometer``: scans that tell a distance only; and why."""
+    """The plain table, or ``odometer``: scans that hold a distance only; and why."""
 
     table: str
     reason: str
@@ -138,14 +138,14 @@ def _speaks_only(profile: Profile, name: str) -> bool:
 
 
 def _only_cleared(roles: Mapping[str, Reading], sight: Sight) -> bool:
-    """Tell a table whose one time is when codes were cleared."""
+    """Recognise a table whose one time is when codes were cleared."""
     if "when" not in roles:
         return False
     return _speaks_only(sight.by_name[roles["when"].heading], "cleared_at")
 
 
 def _with_codes(weights: Mapping[str, float], sight: Sight, asker: Asker) -> Into:
-    """Part orders that name codes from readings of fault memories."""
+    """Separate orders that name codes from readings of fault memories."""
     if weights["clears"] >= _ENOUGH["clears"]:
         question = Question(
             "table",
@@ -177,7 +177,7 @@ def _with_codes(weights: Mapping[str, float], sight: Sight, asker: Asker) -> Int
 
 
 def _is_odometer_only(roles: Mapping[str, Reading], sight: Sight) -> bool:
-    """Tell a table without a column of words that nobody knows."""
+    """Recognise a table without a column of unknown words."""
     if "when" not in roles or not {"km", "hours"} & set(roles):
         return False
     used = {reading.heading for reading in roles.values()}

@@ -18,7 +18,7 @@ _NEAR = 0.12  # two readings nearer than this are both possible
 
 
 def fill_vehicle(f: Filling) -> None:
-    """Take the columns that say whose rows these are; else what stands above, or is asked."""
+    """Take the columns that name the vehicle; otherwise a fact above the table, or an answer."""
     identifiers = [r for r in ("vehicle_id", "vin", "plate") if f.has(r)]
     if "vehicle_id" in identifiers:
         _one_of_several(f, "vehicle_id", "Which column has your own number of the vehicle?")
@@ -27,7 +27,7 @@ def fill_vehicle(f: Filling) -> None:
         return
     for role in identifiers:
         if role == "plate" and "vehicle_id" in identifiers:
-            continue  # the number says it already; a plate moves
+            continue  # the number names it already; a plate moves
         f.plain(role)
     if not identifiers:
         _vehicle_given_once(f)

@@ -1,1 +1,1 @@
-"""What a column looks like, and what that makes of it."""
+"""A column's profile, and the roles it may have."""

@@ -1,4 +1,4 @@
-"""Where a table's fault codes stand: in one column or side by side, alone or with a word each."""
+"""Where a table's fault codes are: in one column or side by side, alone or with a word each."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -20,7 +20,7 @@ from afterclear.readers.suggest.evidence.readings import Sight
 
 _FITS = 0.8
 _A_CODE = r"(?:[PCBU][0-3][0-9A-Fa-f]{3}(?:-[0-9A-Fa-f]{2})?|SPN\s*:?\s*\d+\s*/?\s*FMI\s*:?\s*\d+)"
-# Tried in turn: what stands between the codes of one cell.
+# Tried in turn: the separators between the codes of one cell.
 _BETWEEN = (r"\s*;\s*", r"\s*\|\s*", r"\n", r"\s*,\s*", r"\s*/\s*", r"\s*\+\s*", r"[,;|/\s]+")
 # A word behind a code: in brackets, or behind a dash, a colon, a blank.
 _BEHIND = rf"^{_A_CODE}(?:\s*[:=(\[\u2013]+\s*|\s+[-(\[]?\s*)(.*?)[)\]\s]*$"
@@ -33,7 +33,7 @@ class Wide:
 
     headings: tuple[str, ...]
     patterns: tuple[str, ...]  # for codes_from
-    names_unit: str = ""  # pattern that takes the unit from a heading; empty: none stands there
+    names_unit: str = ""  # pattern that takes the unit from a heading; empty: it has none
     beside: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # role -> headings
 
 
@@ -60,7 +60,7 @@ def side_by_side(sight: Sight) -> Wide | None:
 
 
 def is_code_column(profile: Profile) -> bool:
-    """Tell a column that holds codes, or says in words that there is none."""
+    """Recognise a column that holds codes, or says in words that there is none."""
     values = [v for v in profile.values if not is_none_word(v)]
     if values:
         return sum(map(is_codes, values)) / len(values) >= _FITS
@@ -68,7 +68,7 @@ def is_code_column(profile: Profile) -> bool:
 
 
 def _is_clean_unit(profile: Profile, units: ControlUnits) -> bool:
-    """Tell a column of a unit that never had a code: all its cells say so in words."""
+    """Recognise a column of a unit that never had a code: all its cells say so in words."""
     is_clean = bool(profile.values) and all(map(is_none_word, profile.values))
     return is_clean and _names_unit(profile.heading, units)
 
@@ -102,7 +102,7 @@ def _stem(heading: str) -> str:
 
 
 def _patterns(headings: Sequence[str], sight: Sight) -> tuple[str, ...]:
-    """Write a file pattern that fits these headings and no others; else the headings."""
+    """Write a file pattern that fits these headings and no others; otherwise list the headings."""
     begin = headings[0]
     while begin and not all(h.casefold().startswith(begin.casefold()) for h in headings):
         begin = begin[:-1]
@@ -115,7 +115,7 @@ def _patterns(headings: Sequence[str], sight: Sight) -> tuple[str, ...]:
 
 
 def _beside(columns: Sequence[Profile], sight: Sight) -> dict[str, tuple[str, ...]]:
-    """Find columns that stand in step beside the codes: a status each, a text each."""
+    """Find columns in step with the codes: a status each, a text each."""
     own = {p.heading for p in columns}
     found: dict[str, tuple[str, ...]] = {}
     for role in ("status", "description"):
@@ -127,7 +127,7 @@ def _beside(columns: Sequence[Profile], sight: Sight) -> dict[str, tuple[str, ..
 
 
 def _speaks_of(profile: Profile, role: str, sight: Sight) -> bool:
-    """Tell whether a heading, or its last word under a group's, means a role."""
+    """Whether a heading, or its last word under a group's, means a role."""
     last = profile.heading.partition("#")[0].split()[-1:]
     under_group = max((heading_meanings(w, sight.words).get(role, 0.0) for w in last), default=0.0)
     return max(profile.means(role), under_group) > 0.5
@@ -138,11 +138,11 @@ def _speaks_of(profile: Profile, role: str, sight: Sight) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class InCell:
-    """How a cell tells codes: what parts several, what stands behind each."""
+    """How a cell holds codes: what separates several, what follows each."""
 
     each: str = ""
     pattern: str = ""  # takes the code
-    behind: str = ""  # takes what stands behind it
+    behind: str = ""  # takes the text behind it
     behind_words: tuple[str, ...] = ()  # distinct ones
     is_status: bool = False  # they are words of a status
     prefix: str = ""  # put before a bare number: P{} or SPN {}

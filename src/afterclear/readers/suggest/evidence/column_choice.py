@@ -1,4 +1,4 @@
-"""What is taken for each plain column, and how it is said: the parts of a decision."""
+"""What is taken for each plain column, and how it is shown: the parts of a decision."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -1,9 +1,9 @@
 """How dates and times are written: formats per column, one order of day and month per file.
 
 ``03/04/2026`` is the 3rd of April or the 4th of March.  What decides it, in this order: another
-date of the file with a number above 12; a reading that lies in the future; a language or country
-that writes one way only; rows that are in order by one reading and not by the other.  Nothing of
-these: a person is asked.
+date of the file with a number above 12; a reading in the future; a language or country that writes
+one way only; rows that are in order by one reading and not by the other.  If none of these does,
+the user is asked.
 """
 
 import re
@@ -63,7 +63,7 @@ class TimeColumn:
     has_clock: bool
     has_day: bool = True
     serial: str = ""  # 1900: day numbers of a spreadsheet
-    pattern: str = ""  # a weekday stands before
+    pattern: str = ""  # a weekday comes first
 
     def formats(self, order: str) -> tuple[str, ...]:
         """Give the formats for a map, each once."""
@@ -82,7 +82,7 @@ _ISO_SHAPES = {
 
 
 def time_column(profile: Profile) -> TimeColumn | None:
-    """Tell a column of times by its values; None: some of them are none."""
+    """Recognise a column of times by its values; None: some of them are none."""
     if not profile.values:
         return None
     values = [in_english(v) for v in profile.values]
@@ -107,7 +107,7 @@ def time_column(profile: Profile) -> TimeColumn | None:
 
 
 def clock_column(profile: Profile) -> TimeColumn | None:
-    """Tell a column of times of day without a date."""
+    """Recognise a column of times of day without a date."""
     if profile.means("time_of_day") >= 0.5:
         if all(re.fullmatch(r"(?:[01]\d|2[0-3])[0-5]\d", v) for v in profile.values):
             return TimeColumn(
@@ -123,7 +123,7 @@ def clock_column(profile: Profile) -> TimeColumn | None:
 
 
 def _by_number(profile: Profile) -> TimeColumn | None:
-    """Tell day numbers of a spreadsheet, or seconds since 1970, under a heading of a time."""
+    """Recognise day numbers of a spreadsheet, or seconds since 1970, under a heading of a time."""
     if not _is_headed(profile):
         return None
     if all(map(_is_serial, profile.values)):
@@ -139,7 +139,7 @@ def _is_headed(profile: Profile) -> bool:
 
 
 def _is_serial(value: str) -> bool:
-    """Tell a day number of a spreadsheet, with or without a part of the day."""
+    """Recognise a day number of a spreadsheet, with or without a part of the day."""
     is_number = re.fullmatch(r"\d{5}(?:[.,\u2396]\d+)?", value)
     return bool(is_number) and SERIALS[0] < int(value[:5]) < SERIALS[1]
 
@@ -204,7 +204,7 @@ def _of_compact(value: str) -> Iterator[tuple[_Day, str]]:
 
 
 def _after_day(rest: str) -> str | None:
-    """Give the format of what stands behind the date; None: it is no time of day."""
+    """Give the format of the text after the date; None: it is no time of day."""
     if not rest.strip(" .,"):
         return rest.replace("%", "%%")
     found = _JOINER.match(rest)
@@ -230,7 +230,7 @@ def _clock(text: str) -> str | None:
 
 
 def _agreed(shapes: Sequence[Shape]) -> tuple[Shape, ...]:
-    """Let cells that can be read in one order only settle those of the same column."""
+    """Let cells that can be read in one order only decide those of the same column."""
     orders = [{o for o, _ in s.by_order if o} for s in shapes]
     common = set.intersection(*(o for o in orders if o)) if any(orders) else set()
     kept: dict[Shape, None] = {}
@@ -248,7 +248,7 @@ def decide_order(
     hints: "Hints",
     asker: Asker,
 ) -> str:
-    """Decide whether the day or the month stands first; '' where no column has a choice."""
+    """Decide whether the day or the month comes first; '' if no column leaves a choice."""
     open_ = [(p, c) for p, c in columns if any(len(s.by_order) > 1 for s in c.shapes)]
     settled = {
         o for _, c in columns for s in c.shapes if len(s.by_order) == 1 for o, _ in s.by_order
@@ -270,7 +270,7 @@ def decide_order(
 class Hints:
     """What else may decide the order of day and month."""
 
-    latest: datetime  # no time of the file lies after this
+    latest: datetime  # no time of the file is later than this
     language: str
     is_american: bool  # words, miles and halves of the day as in the United States
     is_british: bool
@@ -320,7 +320,7 @@ def _by_sequence(
 
 
 def _in_order(seen: tuple[Profile, TimeColumn], order: str, hints: Hints) -> bool | None:
-    """Tell whether rows or each vehicle's odometer are in order; None: too little to tell."""
+    """Whether rows or each vehicle's odometer are in order; None: too few to decide."""
     profile, column = seen
     times = read_times(profile.cells, column, order)
     known = [t for t in times if t is not None]

@@ -39,12 +39,12 @@ class Filling:
         return self.sight.by_name[reading.heading]
 
     def has(self, role: str) -> bool:
-        """Tell whether a column has this role."""
+        """Whether a column has this role."""
         return role in self.roles
 
     @property
     def n_rows(self) -> int:
-        """Rows that were looked at."""
+        """Rows that were examined."""
         return len(self.sight.profiles[0].cells) if self.sight.profiles else 0
 
     def row_text(self, at: int) -> str:

@@ -1,4 +1,4 @@
-"""What a line above a table says: a label and what stands beside it, as a pattern of a map."""
+"""A fact in a line above a table: a label and its value, as a pattern of a map."""
 
 import re
 from collections.abc import Sequence
@@ -12,7 +12,7 @@ _LIKELY = 0.5
 
 
 def fact_of(f: Filling, roles: Sequence[str]) -> tuple[str, Fact] | None:
-    """Find what a label above the table says of one of these roles."""
+    """Find the value of a label above the table for one of these roles."""
     for role in roles:
         for fact in f.seen.facts:
             meant = heading_meanings(fact.label, f.sight.words)

@@ -34,7 +34,7 @@ from afterclear.records import Delivery
 
 LOOKED_AT = 20_000  # rows
 LOOKED_AT_PAGES = 50
-HEADER_ROWS = 30  # the headings stand among the first so many rows
+HEADER_ROWS = 30  # the headings are among this many first rows
 DELIMITERS = (";", "\t", ",", "|")
 _NO_TABLE = (
     "{} has no table that could be found. If it is a report, write a map of the kind 'text' with "
@@ -46,7 +46,7 @@ _HEADED = 2.0  # headings that are known: two of them for certain
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """Something said once above a table: a label and what stands beside it."""
+    """A fact above a table: a label and its value."""
 
     label: str
     text: str
@@ -102,7 +102,7 @@ def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, aske
 
 
 def _text_of(raw: bytes, delivery: Delivery, asker: Asker) -> Text:
-    """Read a file's text; which of two codepages it is in, a person says."""
+    """Read a file's text; the user decides between two possible codepages."""
     try:
         return decoded(raw, "detect", delivery.name)
     except RefusedFileError:
@@ -287,7 +287,7 @@ def _of_grid(
 
 
 def _is_group_row(grid: Grid, at: int, words: HeadingWords) -> bool:
-    """Tell whether the row above the headings names groups of columns."""
+    """Whether the row above the headings names groups of columns."""
     below = [(c or "").strip().casefold() for c in grid[at][1]]
     repeated = len([c for c in below if c]) > len({c for c in below if c})
     if at == 0 or not repeated:
@@ -313,7 +313,7 @@ def _best_header(grid: Grid, words: HeadingWords) -> tuple[int, float]:
 
 
 def _is_data(cell: str) -> bool:
-    """Tell a cell that is a value and no heading: a number, a date, a code."""
+    """Recognise a cell that is a value and no heading: a number, a date, a code."""
     text = cell.strip()
     if re.fullmatch(r"[\d.,:/ -]{3,}", text):
         return True

@@ -1,8 +1,8 @@
 """How the numbers of a file are written: one decision for the whole file.
 
-A mark between digits parts thousands or decimals.  Most numbers tell which (``1.234,5``,
-``20,5``, ``1.234.567``); ``83.120`` does not.  All columns of numbers are asked together; what only
-shows groups of three digits behind one mark is thousands where it is an odometer, whose reading has
+A mark between digits parts thousands or decimals.  Most numbers show which (``1.234,5``, ``20,5``,
+``1.234.567``); ``83.120`` does not. All columns of numbers decide together; a column with only
+groups of three digits behind one mark holds thousands if it is an odometer, whose reading has
 tenths at most.
 """
 
@@ -38,7 +38,7 @@ class Parted:
     """A cell with one number in it."""
 
     number: str
-    unit: str = ""  # small letters; empty: none stands beside it
+    unit: str = ""  # small letters; empty: there is none
     is_money: bool = False
 
 
@@ -65,7 +65,7 @@ def as_number(cell: str, numbers: Numbers) -> float | None:
 
 
 def is_number(value: str) -> bool:
-    """Tell a number, with or without a unit or a currency beside it."""
+    """Recognise a number, with or without a unit or a currency beside it."""
     return parted(value) is not None
 
 
@@ -95,7 +95,7 @@ def decide_numbers(
 
 
 def _vote(number: str, votes: Counter[tuple[str, str]], unsure: Counter[str]) -> None:
-    """Count what one number tells of the marks."""
+    """Count what one number shows about the marks."""
     body = number.lstrip("+-")
     if OWN_DECIMAL in body:
         return
@@ -127,7 +127,7 @@ def _settled(
     seen: tuple[Sequence[Profile], Sequence[Profile], str],
     asker: Asker,
 ) -> Numbers:
-    """Settle marks before three digits: by the other marks, by odometers, else by a person."""
+    """Decide marks before three digits: by the other marks, by odometers, otherwise by the user."""
     columns, odometers, _ = seen
     if len(unsure) > 1:
         return _asked(columns, asker, "Numbers of this file have dots and commas before 3 digits.")
@@ -150,7 +150,7 @@ def _settled(
 
 
 def _only_groups(column: Profile, mark: str) -> bool:
-    """Tell a column whose every mark stands before three digits."""
+    """Recognise a column in which every mark is followed by three digits."""
     numbers = [found.number for v in column.values if (found := parted(v))]
     marked = [n for n in numbers if mark in n]
     return bool(marked) and all(re.fullmatch(rf"\d{{1,3}}\{mark}\d{{3}}", n) for n in marked)

@@ -1,4 +1,4 @@
-"""A column as it looks: what its heading may mean, its distinct values, what they fit."""
+"""One column's profile: what its heading may mean, its distinct values, what they fit."""
 
 import re
 from collections.abc import Callable, Mapping
@@ -12,7 +12,7 @@ from afterclear.catalogue.codes import NormalCode, normal_code, says_none, split
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
 
-MOST_VALUES = 2000  # distinct ones that are looked at
+MOST_VALUES = 2000  # distinct ones that are examined
 _VIN = re.compile(r"[A-HJ-NPR-Z0-9]{17}", re.IGNORECASE)
 _VIN_LIKE = re.compile(r"(?=.*\d)(?=.*[A-Z])[A-Z0-9]{16,18}", re.IGNORECASE)
 # Plates of the countries whose languages are served (registration rules, from memory): letters
@@ -79,7 +79,7 @@ class Profile:
         return sum(bool(fits(v)) for v in self.values) / len(self.values) if self.values else 0.0
 
     def means(self, *names: str) -> float:
-        """How sure the heading makes of one of these."""
+        """How strongly the heading points to one of these."""
         return max((self.meant.get(name, 0.0) for name in names), default=0.0)
 
     @property
@@ -97,7 +97,7 @@ def profiles_of(frame: pl.DataFrame, words: HeadingWords) -> list[Profile]:
 
 
 def heading_meanings(heading: str, words: HeadingWords) -> dict[str, float]:
-    """Give what a heading may mean: whole, without its unit in brackets, or a path's end."""
+    """Give a heading's possible meanings: whole, without its unit in brackets, or a path's end."""
     found: dict[str, float] = {}
     for spelled, weight in _spellings(heading):
         for name, sure in words.of_heading(spelled).items():
@@ -115,7 +115,7 @@ def _spellings(heading: str) -> list[tuple[str, float]]:
     if len(parts) > 1:
         spelled.append((f"{parts[-2]} {last}", 1.0))
         if last.casefold() in _GENERIC:
-            # the generic end says nothing by itself; what it belongs to does
+            # the generic end means nothing by itself; its parent's name does
             return [(f"{parts[-2]} {last}", 1.0), (parts[-2], 1.0)]
     return [(s, w) for s, w in spelled if s]
 
@@ -124,35 +124,35 @@ def _spellings(heading: str) -> list[tuple[str, float]]:
 
 
 def is_vin(value: str) -> bool:
-    """Tell 17 characters of a VIN with letters and digits."""
+    """Recognise 17 characters of a VIN with letters and digits."""
     text = plain_id(value)
     return bool(_VIN.fullmatch(text)) and any(c.isdigit() for c in text) and not text.isdigit()
 
 
 def is_vin_like(value: str) -> bool:
-    """Tell a VIN, or what is one with a typing error."""
+    """Recognise a VIN, or what is one with a typing error."""
     return is_vin(value) or bool(_VIN_LIKE.fullmatch(plain_id(value)))
 
 
 def is_plate(value: str) -> bool:
-    """Tell a text that has the shape of a registration plate."""
+    """Recognise a text in the form of a registration plate."""
     return any(shape.fullmatch(value.strip().upper()) for shape in _PLATES)
 
 
 def is_codes(value: str) -> bool:
-    """Tell codes whose letters or words say what they are, with or without a word behind each."""
+    """Recognise codes known by their letters or words, with or without a word behind each."""
     words = code_words(value)
     begins = len(words) == 1 and bool(_CODE_WORD.match(value.strip()))  # a code and its text
     return begins or (bool(words) and not _left_over(value))
 
 
 def has_code(value: str) -> bool:
-    """Tell a text with a fault code somewhere in it."""
+    """Recognise a text with a fault code somewhere in it."""
     return bool(code_words(value))
 
 
 def code_words(value: str) -> list[str]:
-    """List the fault codes of a text that say themselves what they are."""
+    """List the fault codes of a text that are unmistakable by themselves."""
     found = []
     for word in split_codes(re.sub(r"[()\[\]]", " ", value)):
         spelled = normal_code(word)
@@ -162,24 +162,24 @@ def code_words(value: str) -> list[str]:
 
 
 def _left_over(value: str) -> bool:
-    """Tell more words beside the codes than a status each."""
+    """Recognise more words beside the codes than a status each."""
     rest = _SPN_WORD.sub(" ", _CODE_WORD.sub(" ", value))
     words = re.findall(r"[^\W\d_]{2,}", rest)
     return len(words) > 2 * len(code_words(value)) + 1
 
 
 def is_bare_code(value: str) -> bool:
-    """Tell a number that may be a code, under a heading that says so."""
+    """Recognise a number that may be a code, under a heading that says so."""
     return bool(_BARE_CODE.fullmatch(value.strip())) and any(c.isdigit() for c in value)
 
 
 def is_none_word(value: str) -> bool:
-    """Tell a word for "no code is stored"."""
+    """Recognise a word for "no code is stored"."""
     return says_none(value)
 
 
 def id_shape(value: str) -> str:
-    """Give the shape of a short mark: V-014 is A-9; empty: it is none."""
+    """Give the pattern of a short identifier: V-014 is A-9; empty: it is none."""
     if not re.fullmatch(r"[\w./ #-]{1,20}", value) or not any(c.isdigit() for c in value):
         return ""
     return re.sub(r"9+", "9", re.sub(r"[^\W\d_]", "A", re.sub(r"\d", "9", value)))

@@ -1,8 +1,8 @@
 """Questions that only a person can answer, in plain words, and the answers given.
 
 Nobody reads a long list of questions to the end, so a file has seven at most.  Which of them are
-asked is a matter of rank; what is not asked is not guessed either: rows or columns that hang on it
-are left out or refused, and the map says so.
+asked is a matter of rank; what is not asked is not guessed either: rows or columns that depend on
+it are left out or refused, and the map says so.
 """
 
 from collections.abc import Mapping
@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from afterclear.errors import RefusedFileError, UsageError
 
 MOST_QUESTIONS = 7
-# What most rows hang on comes first (own judgement).
+# Questions on which most rows depend come first (own judgement).
 _RANK = (
     *("encoding", "table", "vehicle", "time", "codes", "date-order", "decimal-mark", "plates"),
     *("rows", "odometer", "odometer-unit", "code-form", "blank-vehicle", "clock", "no-code"),
@@ -50,7 +50,7 @@ class Question:
 
     @property
     def rank(self) -> int:
-        """Its place among all questions; more rows hang on a lower one."""
+        """Its place among all questions; more rows depend on a lower one."""
         return _RANK.index(self.key.partition(":")[0])
 
 
@@ -61,7 +61,7 @@ class Asker:
     answers: Mapping[str, str]
     passed_over: frozenset[str] = frozenset()  # keys that are not asked
     asked: dict[str, Question] = field(default_factory=dict)
-    left: dict[str, Question] = field(default_factory=dict)  # passed over, and met
+    left: dict[str, Question] = field(default_factory=dict)  # skipped, and met
 
     def choose(self, question: Question) -> str:
         """Give the answer; where there is none yet the first choice, and the question is open.
@@ -93,7 +93,7 @@ class Asker:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What is said of the questions that were not asked."""
+        """Notes about the questions that were not asked."""
         return tuple(
             f"not asked, {MOST_QUESTIONS} questions are enough: {q.text} Taken: "
             + next(c.means for c in q.choices if c.word == q.unasked)

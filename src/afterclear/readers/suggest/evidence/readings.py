@@ -1,4 +1,4 @@
-"""What each column may be: a role, how sure its values and its heading make of it, and why.
+"""What each column may be: a role, how strongly its values and its heading point to it, and why.
 
 Roles are those of the plain layout and a few that help to fill it (a time of day, a unit beside
 a distance, the text of a work order).  Values weigh as much as headings, and a heading whose
@@ -34,7 +34,7 @@ SURE_BY_VALUES = 0.85
 SURE_UNIT = 0.6  # "Engine" alone may be a part of a vehicle too
 FEW_WORDS = 8  # distinct words of a column of states
 _TIMES = ("scanned_at", "repaired_at", "cleared_at")
-# Headings -> the role they speak of, where it is called otherwise.
+# Headings -> the role they name, if it has another name.
 _HEADED: Mapping[str, tuple[str, ...]] = {
     "when": _TIMES,
     "km": ("odometer_km", "odometer_mi"),
@@ -113,7 +113,7 @@ def _mark(p: Profile, s: Sight) -> float:
 
 
 def _order_number(p: Profile, s: Sight) -> float:
-    """Tell numbers of orders from what is done: they have digits, and hardly any words."""
+    """Recognise order numbers: unlike texts of work they have digits, and hardly any words."""
     if p.heading in s.times or p.heading in s.clocks:
         return 0.0
     return p.share(lambda v: len(v.split()) <= 2 and any(map(str.isdigit, v)))
@@ -137,7 +137,7 @@ def _unit_name(p: Profile, s: Sight) -> float:
         return 1.0
     shapes = {id_shape(v) for v in p.values}
     if (len(shapes) == 1 and "" not in shapes) or p.heading in s.times:
-        return 0.0  # all like V-014: marks of things, no names
+        return 0.0  # all like V-014: identifiers of things, not names
     if p.share(lambda v: v.lower().rstrip(".") in WRITTEN) > 0.5:
         return 0.0  # km, mi: units of measure
     short = p.share(lambda v: len(v.split()) <= 6 and any(c.isalpha() for c in v))
@@ -161,7 +161,7 @@ def _is_hex(p: Profile) -> bool:
 def _statuses(p: Profile, s: Sight) -> float:
     hexes = p.share(lambda v: re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", v))
     known = max(_words("status")(p, s) or 0.0, hexes)
-    # a heading that means nothing else: words nobody knows are asked for
+    # a heading with no other meaning: the user is asked about unknown words
     is_named_status = (
         set(p.meant) == {"status"} and p.means("status") > FITS and len(p.values) <= FEW_WORDS
     )
@@ -169,7 +169,7 @@ def _statuses(p: Profile, s: Sight) -> float:
 
 
 def _part_number(p: Profile, s: Sight) -> float:
-    """Tell part numbers from amounts: they have no decimals."""
+    """Recognise part numbers: unlike amounts they have no decimals."""
     if p.share(lambda v: re.fullmatch(r"[\d.,\u2396 ]*[.,\u2396]\d{1,2}", v)) > 0.3:
         return 0.0
     return _mark(p, s) or 0.0
@@ -238,7 +238,7 @@ _TESTS: Mapping[str, Test] = {
     "driver": _text,
     "row_no": _whole,
 }
-# Roles whose values tell them under any heading.
+# Roles that values show under any heading.
 _BY_VALUES = {"vin", "code", "when", "time_of_day", "km", "status", "distance_unit", "ecu"}
 # ... and all of them must: few words have other meanings too.
 _WHOLLY = {"status", "distance_unit"}
@@ -286,7 +286,7 @@ def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading |
 
 
 def _by_values(role: str, share: float, profile: Profile, sight: Sight) -> Reading | None:
-    """Tell a role by values alone, under whatever heading."""
+    """Recognise a role by values alone, under whatever heading."""
     if role not in _BY_VALUES or (role == "km" and not _is_distance(profile)):
         return _plate_under_other_heading(role, profile)
     if role in _WHOLLY and (share < 1.0 or _is_hex(profile)):
@@ -299,7 +299,7 @@ def _by_values(role: str, share: float, profile: Profile, sight: Sight) -> Readi
 
 
 def _is_distance(profile: Profile) -> bool:
-    """Tell numbers with km or miles beside them, large enough for an odometer."""
+    """Recognise numbers with km or miles beside them, large enough for an odometer."""
     found = [p for v in profile.values if (p := parted(v))]
     with_unit = [p for p in found if WRITTEN.get(p.unit, "") in {"km", "mi"}]
     large = [p for p in with_unit if sum(c.isdigit() for c in p.number) > 3]
@@ -320,7 +320,7 @@ def _by_known(role: str, profile: Profile, sight: Sight) -> Reading | None:
 
 
 def _plate_under_other_heading(role: str, profile: Profile) -> Reading | None:
-    """Tell plates under a heading that means a vehicle."""
+    """Recognise plates under a heading that means a vehicle."""
     if role != "plate" or not profile.means("vehicle_id"):
         return None
     share = profile.share(is_plate)
@@ -343,7 +343,7 @@ def settled(readings: Sequence[Reading], roles: Sequence[str] = ()) -> dict[str,
 
 
 def unit_of(profile: Profile) -> str:
-    """Name the unit of a column of distances by its heading; cell: it stands with the number."""
+    """Name the unit of a column of distances by its heading; cell: it is beside the number."""
     written = {found.unit for v in profile.values if (found := parted(v))} - {""}
     if written:
         return "cell"

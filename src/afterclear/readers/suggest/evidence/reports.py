@@ -31,7 +31,7 @@ _LIKELY = 0.5
 _UNIT_WORDS = 5
 _WHOSE = ("vehicle_id", "vin", "plate")
 _WHEN = ("scanned_at",)
-# Facts that may stand among codes: those of the next unit, or of the next vehicle.
+# Facts that may occur among codes: those of the next unit, or of the next vehicle.
 _OF_A_READING = {
     *(*_WHOSE, *_WHEN, "time_of_day", "odometer_km", "odometer_mi", "engine_hours", "ecu"),
 }
@@ -48,10 +48,10 @@ class _Found:
     units: list[str] = field(default_factory=list)
     in_brackets: bool = False
     clean: list[str] = field(default_factory=list)
-    clean_units: list[str] = field(default_factory=list)  # told to be clean in a line of their own
+    clean_units: list[str] = field(default_factory=list)  # reported clean in a line of their own
     silent: list[str] = field(default_factory=list)
-    tails: list[tuple[str, str]] = field(default_factory=list)  # where a status stands, its word
-    meant: set[str] = field(default_factory=set)  # plain columns that facts speak of
+    tails: list[tuple[str, str]] = field(default_factory=list)  # place and word of a status
+    meant: set[str] = field(default_factory=set)  # plain columns of the facts
     n_codes: int = 0
 
     def add(self, kind: list[str], pattern: str) -> None:
@@ -126,7 +126,7 @@ def _is_unit(text: str, found: _Found, units: ControlUnits) -> bool:
 
 
 def _is_fact(text: str, found: _Found, words: HeadingWords) -> bool:
-    """Take a line of one or several labels, each with what is said of it."""
+    """Take a line of one or several labels, each with its value."""
     pieces = [piece for piece in _PIECES.split(text) if piece]
     facts = [_FACT.fullmatch(piece) for piece in pieces]
     told = [fact for fact in facts if fact]
@@ -136,7 +136,7 @@ def _is_fact(text: str, found: _Found, words: HeadingWords) -> bool:
     meanings = [heading_meanings(fact[1], words) for fact in told]
     roles = {max(m, key=lambda r: m[r]) for m in meanings if m and max(m.values()) >= _LIKELY}
     if not told or (found.n_codes and not roles & _OF_A_READING):
-        return False  # words with a colon among codes: nobody knows what they are
+        return False  # words with a colon among codes: their meaning is not known
     names = [
         "ecu" if m.get("ecu", 0.0) >= _LIKELY and m["ecu"] == max(m.values()) else _group(f[1])
         for f, m in zip(told, meanings, strict=True)
@@ -167,7 +167,7 @@ def _loose(text: str) -> str:
 
 
 def _status_in(tail: str, words: HeadingWords) -> tuple[str, str]:
-    """Find where a status stands behind a code: first, last, or nowhere; and its word."""
+    """Find the place of a status behind a code: first, last, or nowhere; and its word."""
     texts = tail.strip(" \t:;,.)]\u2013-").split()
     for n in range(min(_STATUS_WORDS, len(texts)), 0, -1):
         for place, own in (("first", texts[:n]), ("last", texts[-n:])):
@@ -178,7 +178,7 @@ def _status_in(tail: str, words: HeadingWords) -> tuple[str, str]:
 
 
 def _code_rows(tails: Sequence[tuple[str, str]]) -> Iterator[str]:
-    """Write a pattern for each way in which codes stand in their lines."""
+    """Write a pattern for each way in which codes are placed in their lines."""
     places = {place for place, _ in tails}
     code = rf"{_LEAD}(?P<code>{_CODE})"
     by_place = {

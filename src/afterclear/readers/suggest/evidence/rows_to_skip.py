@@ -1,4 +1,4 @@
-"""Which rows of a table are none of it: totals, footers, headings again; whose others are."""
+"""Rows that are not data: totals, footers, headings again; and rows without a vehicle."""
 
 import re
 
@@ -10,7 +10,7 @@ from afterclear.readers.suggest.evidence.find_table import Seen
 from afterclear.readers.suggest.evidence.footers import footer_word
 from afterclear.readers.suggest.evidence.questions import Choice, Question
 
-# Told in the first row of a vehicle's reading or of an order only.
+# Given only in the first row of a vehicle's reading or of an order.
 _TOLD_ONCE = (
     *("when", "time_of_day", "km", "hours", "scan_id", "repair_id", "site", "technician"),
 )
