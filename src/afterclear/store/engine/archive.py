@@ -47,7 +47,7 @@ class Incoming:
     compressed: Path
 
     def keep(self) -> None:
-        """Put it into the archive; bytes that stand there and have changed are healed.
+        """Put it into the archive; changed bytes that are there already are replaced.
 
         The name in the archive appears only when all bytes are safe on disk.
         """
@@ -62,7 +62,7 @@ class Incoming:
 def taken_in(
     archive: Path, delivered: Path, opened: Callable[[Path], IO[bytes]] | None = None
 ) -> Iterator[Incoming]:
-    """Copy a delivered file, to be parsed and, if so decided, kept; removed afterwards.
+    """Copy a delivered file, to be parsed and, if wanted, kept; the copy is removed afterwards.
 
     ``opened``: how the file is opened where its path alone is not to be trusted.
 
@@ -100,7 +100,7 @@ def keep_bytes(archive: Path, content: bytes, suffix: str) -> str:
 
 
 def is_whole(archive: Path, sha256: str) -> bool:
-    """Tell whether an archived file is there and its bytes still have its hash."""
+    """Whether an archived file is there and its bytes still have its hash."""
     digest = hashlib.sha256()
     try:
         with blob_path(archive, sha256).open("rb") as packed:
@@ -112,10 +112,10 @@ def is_whole(archive: Path, sha256: str) -> bool:
 
 
 def archive_folder(store: Path) -> Path:
-    """Where a store's archive stands: beside it, under the store's whole name but for .duckdb.
+    """Where a store's archive is: beside it, under the store's full name without .duckdb.
 
-    It once was under the name up to the last full stop, so that ``fleet.north`` and
-    ``fleet.south`` had one in common; the first that writes a store takes it out of there.
+    Earlier versions used the name up to the last full stop, so that ``fleet.north`` and
+    ``fleet.south`` shared one; the first writer of a store moves it out of there.
     """
     own, before = _own_folder(store), _folder_before(store)
     in_common = before.is_dir() and not own.is_dir() and store.exists()
@@ -123,14 +123,14 @@ def archive_folder(store: Path) -> Path:
 
 
 def has_archive_in_common(store: Path) -> bool:
-    """Tell whether a store's archive stands where another store's would have stood, too."""
+    """Whether a store's archive is where another store's would have been, too."""
     return archive_folder(store) != _own_folder(store)
 
 
 def take_out_of_common(store: Path, owed: Iterable[str]) -> None:
-    """Give a store an archive of its own with the files it is owed, by their hashes.
+    """Give a store an archive of its own with the files of its ledger, by their hashes.
 
-    The folder in common stays while another store beside this one may need it.
+    The shared folder stays while another store beside this one may need it.
     """
     own, before = _own_folder(store), _folder_before(store)
     if not _others_of(before, store):
@@ -148,7 +148,7 @@ def take_out_of_common(store: Path, owed: Iterable[str]) -> None:
 
 
 def begin_archive(store: Path) -> None:
-    """See that a new store whose name could be mistaken for another's has an archive at once."""
+    """Make an archive at once for a new store whose name could be mistaken for another's."""
     if _own_folder(store) != _folder_before(store):
         _own_folder(store).mkdir(mode=0o700, exist_ok=True)
 
@@ -173,7 +173,7 @@ def _is_store_of(path: Path, folder: Path) -> bool:
 
 
 def blob_path(archive: Path, sha256: str) -> Path:
-    """Where the bytes with this hash stand."""
+    """Give the path of the bytes with this hash."""
     return archive / sha256[:2] / f"{sha256}.zst"
 
 
@@ -192,7 +192,7 @@ def taken_out(archive: Path, sha256: str, name: str) -> Iterator[Snapshot]:
         copy = Path(folder) / f"copy{plain_ending(name)}"
         digest, size = hashlib.sha256(), 0
         reader = zstandard.ZstdDecompressor()
-        # bytes that are no longer packed as they were have changed, too
+        # bytes that no longer unpack have changed, too
         with place.open("rb") as packed, copy.open("wb") as plain, suppress(zstandard.ZstdError):
             for chunk in reader.read_to_iter(packed):
                 digest.update(chunk)
@@ -217,7 +217,7 @@ def _copy_and_compress(
                 plain.write(chunk)
                 writer.write(chunk)
                 size += len(chunk)
-                if size > before.st_size:  # it grows: there may be no end to it
+                if size > before.st_size:  # it grows, perhaps without end
                     raise UnreachableError(f"{delivered} changed while it was read.")
         after = os.fstat(source.fileno())
         packed.flush()
@@ -237,7 +237,7 @@ def _read(source: IO[bytes], delivered: Path) -> bytes:
 
 
 def sync_folder(folder: Path) -> None:
-    """See that a new name in a folder outlasts a power failure."""
+    """Make sure that a new name in a folder survives a power failure."""
     if os.name != "posix":
         return
     descriptor = os.open(folder, os.O_RDONLY)

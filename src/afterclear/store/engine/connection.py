@@ -1,14 +1,14 @@
 """The only way to the database: one statement a call, values bound, no file but those handed in.
 
-Once its store is attached a connection can open no other file, load nothing, and change no
-setting but the time zone.  What it is to read (a delivered table, a frame) is *handed over*: put
-for a while under a name of our own into a folder of this connection's alone, the one place the
-database may look.  So text that slipped into SQL in spite of all would find no file to read or
-write, and no second statement would run.
+Once its store is attached a connection can open no other file, load nothing, and change no setting
+but the time zone.  Files it must read (a delivered table, a frame) are *handed over*: put for a
+while, under a name of our own, into this connection's private folder, the only place the database
+may read. So even text that slipped into SQL would find no file to read or write, and no second
+statement would run.
 
 Columns of a file are named by their places. A million plain rows (CSV) take 2 to 6 % more processor
-time than in the last version before these limits (2.85 to 3.00 s, were 2.79 to 2.89; three pairs by
-turns, with all else that changed meanwhile). Checks: ``tests/hostile/test_sql.py``.
+time than in the last version before these limits (2.85 to 3.00 s instead of 2.79 to 2.89; three
+alternating pairs, including all other changes since). Checks: ``tests/hostile/test_sql.py``.
 """
 
 import errno
@@ -28,7 +28,7 @@ from afterclear.catalogue.vin import PLAIN_VIN_MACRO, VIN_DOUBT_MACRO
 from afterclear.errors import StoreError
 from afterclear.plain import Takes
 
-# Folders of things handed over, beside the store, by the beginning of their names' end.
+# Folders for files handed over, beside the store: how the suffix of their names begins.
 HANDED = ".handed-"
 
 _DENIED = {errno.EACCES, errno.EPERM, errno.EROFS}
@@ -37,10 +37,10 @@ Values = Sequence[object] | Mapping[str, object]
 
 
 class Connection:
-    """A connection to a store, and the folder through which it is given what it is to read."""
+    """A connection to a store, and the folder through which files are handed over to it."""
 
     def __init__(self, stores: Mapping[str, Path], *, read_only: bool = False) -> None:
-        """Attach database files under names; the first is the one that unnamed tables are in.
+        """Attach database files under names; the first holds the tables that are named without one.
 
         Raises:
             duckdb.Error: one cannot be opened.
@@ -49,7 +49,7 @@ class Connection:
         self.takes = Takes()
         first = next(iter(stores.values())).absolute()
         self._store = first
-        # a reader may have no right to write beside the store
+        # a reader may lack the right to write beside the store
         beside = tempfile.gettempdir() if read_only else first.parent
         self._folder = Path(os.path.realpath(beside)) / f"{first.name}{HANDED}{_token()}"
         self._con = duckdb.connect()
@@ -101,12 +101,12 @@ class Connection:
         return self._only(sql).type
 
     def script(self, sql: str) -> None:
-        """Run the statements of one of our own SQL files, in which nothing of a delivery stands."""
+        """Run the statements of one of our own SQL files, which hold nothing of a delivery."""
         self._con.execute(sql)
 
     @contextmanager
     def handed(self, path: Path, name: str) -> Iterator[Path]:
-        """Let the database read a file for the block; ``name``: what it is called meanwhile."""
+        """Let the database read a file for the block; ``name``: its name there."""
         place = self.handing() / name
         try:
             # the same bytes under a second name, where the disk can do that
@@ -138,11 +138,11 @@ class Connection:
         return self._folder
 
     def interrupt(self) -> None:
-        """Stop the query at work, from another thread."""
+        """Stop the running query, from another thread."""
         self._con.interrupt()
 
     def close(self) -> None:
-        """Let go of the store and of all that was handed over."""
+        """Close the store and remove all files handed over."""
         self._con.close()
         shutil.rmtree(self._folder, ignore_errors=True)
 

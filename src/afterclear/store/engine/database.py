@@ -1,8 +1,8 @@
 """Open a store, run a transaction, hand frames in and out.
 
-DuckDB lets one process write a file at a time, and no other open it meanwhile.  A writer takes
-the lock beside the store first (``locking.py``), waiting for another to finish; a reader that
-finds the store taken opens the copy a long writer has put there (``snapshot.py``), or waits.
+DuckDB lets one process write a file at a time, and no other open it meanwhile.  A writer takes the
+lock beside the store first (``locking.py``), waiting for another to finish; a reader that finds the
+store taken opens the snapshot of a long writer (``snapshot.py``), or waits.
 """
 
 import errno
@@ -41,7 +41,7 @@ from afterclear.store.engine.stop_signal import is_stopping, stop_explained
 if TYPE_CHECKING:
     import polars as pl
 
-__all__ = ["Connection"]  # so that other parts can name the type without knowing the database
+__all__ = ["Connection"]  # so that other modules can name the type without importing the database
 
 # Enough for the work of 1 M rows on a small machine with room to spare; larger sorts spill
 # to disk beside the store.
@@ -50,9 +50,9 @@ MEMORY_LIMIT = "1GB"
 _PAUSE_S = 0.1
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 _FULL_WORDS = ("no space left", "disk quota", "file too large", "no usable temporary directory")
-# how the database says that another connection or process has the file
+# the database's words if another connection or process has the file
 _TAKEN_WORDS = ("Could not set lock on file", "Conflicting lock", "already attached")
-# ... and that what it reads there is not what it wrote
+# ... and if it reads back other bytes than it wrote
 _DAMAGED_WORDS = (
     *("corrupt", "checksum", "serialization error", "not a valid duckdb database"),
     "could not read enough bytes",
@@ -68,10 +68,10 @@ _OF_THE_STORE = (
     duckdb.TransactionException,
 )
 
-# What comes after a question mark is cut off of the log's name, a backslash is made a slash.
+# DuckDB cuts the log's name at a question mark and turns a backslash into a slash.
 _MISREAD = set("?" if os.sep == "\\" else "?\\")
 
-# Connections that are open, so that a signal can stop what they do.
+# Open connections, so that a signal can stop their queries.
 _open: set[Connection] = set()
 
 
@@ -85,7 +85,7 @@ def open_store(
 ) -> Iterator[Connection]:
     """Give a connection to the store at ``path``, made and migrated when writing.
 
-    ``doing``: what others that wait are told the store is held for; ``takes``: what is taken of
+    ``doing``: the reason shown to others that wait for the store; ``takes``: what is accepted in
     delivered tables.
 
     Raises:
@@ -117,13 +117,13 @@ def open_store(
 
 
 def is_copy(con: Connection) -> bool:
-    """Tell whether a reader sees the store as it was before the work going on now."""
+    """Whether a reader sees the store as it was before the work under way."""
     found = con.execute("SELECT path FROM duckdb_databases() WHERE database_name = 'store'")
     return str(found.fetchall()[0][0]).endswith(".reading")
 
 
 def interrupt_queries() -> None:
-    """Stop whatever the open connections are doing; their queries raise."""
+    """Stop the queries of all open connections; they raise."""
     for con in tuple(_open):
         with suppress(duckdb.Error):  # closed at this very moment
             con.interrupt()
@@ -144,7 +144,7 @@ def _reading(path: Path) -> Iterator[Connection]:
 
 
 def _readable(path: Path) -> Connection:
-    """Open the store for reading, or the copy beside it while it is taken."""
+    """Open the store for reading, or the snapshot beside it while it is taken."""
     give_up_at = time.monotonic() + waits(READER_WAITS_S)
     while True:
         try:
@@ -161,7 +161,7 @@ def _readable(path: Path) -> Connection:
 
 
 def _up_to_date(path: Path) -> Connection:
-    """Connect to the store for writing; made or migrated first, where it has to be."""
+    """Connect to the store for writing; make or migrate it first if needed."""
     if not path.exists():
         make_store(path)
         return _writable(path)
@@ -179,7 +179,7 @@ def _up_to_date(path: Path) -> Connection:
 
 
 def make_store(path: Path) -> None:
-    """Make a store with nothing in it, and the archive beside it."""
+    """Make an empty store, and the archive beside it."""
     con = _writable(path)
     try:
         migrate(con)
@@ -189,9 +189,9 @@ def make_store(path: Path) -> None:
 
 
 def _migrated(con: Connection, path: Path, first: str) -> Connection:
-    """Apply pending migrations, with a copy of the store as it was put beside it first."""
+    """Apply pending migrations, after a copy of the store was put beside it."""
     if applied_migrations(con):
-        _close(con)  # everything is in the file itself then
+        _close(con)  # then everything is in the file itself
         copy_file(path, Path(f"{path}.before-{first.removesuffix('.sql')}"))
         con = _writable(path)
     try:
@@ -202,7 +202,7 @@ def _migrated(con: Connection, path: Path, first: str) -> Connection:
 
 
 def archived_hashes(con: Connection) -> list[str]:
-    """List the hashes of the archived files the ledger speaks of, as they are kept now."""
+    """List the hashes of the ledger's archived files, as they are kept now."""
     found = con.execute(
         """SELECT DISTINCT coalesce(c.kept_sha256, CASE WHEN c.sha256 IS NULL THEN l.sha256 END)
            FROM loads l LEFT JOIN archive_changes c USING (sha256)"""
@@ -234,12 +234,13 @@ def _close(con: Connection) -> None:
 
 
 def _attached(path: Path, *, read_only: bool) -> Connection:
-    # attached under a fixed name, so that SQL can tell the store's tables from temporary ones
+    # attached under a fixed name, so that SQL can distinguish the store's tables from temporary
+    # ones
     try:
         con = Connection({"store": path}, read_only=read_only)
     except duckdb.Error as error:
         raise _not_opened(path, str(error)) from error
-    # order is what tells a refused row's line; time zone so that no machine's leaks in
+    # the order gives a refused row's line; the time zone is set so that no machine's leaks in
     con.lock(
         {
             "memory_limit": MEMORY_LIMIT,
@@ -256,7 +257,7 @@ def _not_opened(path: Path, message: str) -> StoreError:
     if any(words in message for words in _TAKEN_WORDS):
         held = message.partition("Conflicting lock is held in ")[2].partition(". ")[0]
         ours = writer_lock(path)
-        # while we have the lock ourselves, it is another program that has the file open
+        # we hold the lock ourselves, so another program has the file open
         who = held if is_held_here(ours) else holder(ours) or held
         return StoreInUseError(
             f"The store {path} is in use by another process{f' ({who})' if who else ''}. "
@@ -277,7 +278,7 @@ def _damaged(path: Path, message: str) -> StoreError:
 
 @contextmanager
 def private_files() -> Iterator[None]:
-    """Make files that are for their owner only: the store names vehicles and people."""
+    """Let new files be readable by their owner only: the store names vehicles and people."""
     before = os.umask(0o077)
     try:
         yield
@@ -287,7 +288,7 @@ def private_files() -> Iterator[None]:
 
 @contextmanager
 def full_disk_explained(path: Path) -> Iterator[None]:
-    """Say in words that the disk is full or not to be written, or the store damaged.
+    """Explain that the disk is full or not writable, or the store damaged.
 
     Raises:
         StoreError: it is.
@@ -321,7 +322,7 @@ def full_disk_explained(path: Path) -> Iterator[None]:
 
 
 def is_of_the_file(error: Exception) -> bool:
-    """Tell an error that one file's rows brought about; False: it would meet any file.
+    """Whether one file's rows caused an error; False: it would occur with any file.
 
     A full disk, a store that cannot be written or is broken, and a query stopped from outside
     are not the file's.
@@ -344,10 +345,10 @@ def transaction(con: Connection) -> Iterator[None]:
         with stop_explained():
             yield
     except BaseException:
-        # after a failed write the database has given up already: the first error counts
+        # after a failed write the database has rolled back already: the first error counts
         with suppress(duckdb.Error):
             con.execute("ROLLBACK")
-            con.execute("SET TimeZone = 'UTC'")  # a reading that failed may have left its own
+            con.execute("SET TimeZone = 'UTC'")  # a failed read may have left its own
         raise
     con.execute("COMMIT")
 
@@ -380,7 +381,7 @@ def scalar(con: Connection, sql: str, values: Values = ()) -> int:
 
 def create_temp_table(con: Connection, name: str, frame: "pl.DataFrame") -> None:
     """Put a frame into a temporary table, replacing one of that name."""
-    # by way of a Parquet file: the driver reads frames directly only through another package
+    # through a Parquet file: the driver reads frames directly only with another package
     path = con.handing() / "frame.parquet"
     try:
         frame.write_parquet(path)

@@ -5,17 +5,16 @@ and says who holds it.  The operating system drops the lock with the process tha
 killed process leaves nothing to clean up.  Where the system has no such locks (Windows),
 DuckDB's own is the only one.
 
-Why not the library filelock (its version 4.3 was read, not built in): it would replace
-``_try_lock``, eight lines around one system call.  What is more here would stay: who holds the
-lock and since when, asking without waiting, the log line after half a minute, less patience once
-told to stop.  On Windows nobody can read a locked file, so the holder's note would need a second
-file beside it; and Windows would gain little, as time limits of sources and readers need Unix
-signals too.  On a file system without locks it falls back to a marker file, which a killed
-process would leave.
-It would add 27 ms of processor time to each command (77 instead of 50 for this module).
+Why not the library filelock (version 4.3 was read, not built in): it would replace ``_try_lock``,
+eight lines around one system call.  The rest of this module would stay: who holds the lock and
+since when, asking without waiting, the log line after half a minute, a shorter wait after a signal
+to stop. On Windows nobody can read a locked file, so the holder's note would need a second file;
+and Windows would gain little, because time limits of sources and readers need Unix signals too.  On
+a file system without locks it falls back to a marker file, which a killed process would leave. It
+would add 27 ms of processor time to each command (77 instead of 50 for this module).
 
-Long work is done inside ``app.long_writing(...)``, which puts a copy out for readers. Nested
-calls share both.
+Long work is done inside ``app.long_writing(...)``, which makes a snapshot for readers. Nested calls
+share both.
 """
 
 import errno
@@ -39,28 +38,28 @@ from afterclear.store.engine.stop_signal import is_stopping
 if sys.platform != "win32":
     import fcntl
 
-# How long a writer waits for another to finish before it gives up; a reader is asked to be
-# briefer, as a person waits for it.
+# How long a writer waits for another to finish before it gives up; a reader waits less, because a
+# person waits for it.
 WRITER_WAITS_S = 30.0
 READER_WAITS_S = 10.0
 _PAUSE_S = 0.1
-# After so long without the lock, whoever reads the log is told what is waited for.
+# After so long without the lock, a log line says what is waited for.
 _TOLD_AFTER_S = 30.0
-# Who was told to stop does not wait for others.
+# A process that was asked to stop does not wait for others.
 _STOPPING_WAITS_S = 1.0
 
 _log = logging.getLogger("afterclear.store")
-# How long this thread of work waits for others; None: as long as a person would.
+# How long this thread waits for others; None: as long as a person would.
 _patience: ContextVar[float | None] = ContextVar("patience", default=None)
 
-# The same process may ask again for what it holds: lock file -> how often.
+# The same process may take a lock again that it holds: lock file -> how often.
 _held: Final[dict[Path, int]] = {}
 _guard: Final = threading.RLock()
 
 
 @contextmanager
 def patient(wait_s: float) -> Iterator[None]:
-    """Wait up to ``wait_s`` for whoever holds a store, in the block, where nothing else is said."""
+    """In the block, wait up to ``wait_s`` for another process to release a store by default."""
     before = _patience.set(wait_s)
     try:
         yield
@@ -69,7 +68,7 @@ def patient(wait_s: float) -> Iterator[None]:
 
 
 def waits(usual_s: float) -> float:
-    """Say how long to wait for another to finish; ``usual_s``: where no patience was asked for."""
+    """Give how long to wait for another to finish; ``usual_s``: the default elsewhere."""
     if is_stopping():
         return _STOPPING_WAITS_S
     patience = _patience.get()
@@ -78,7 +77,7 @@ def waits(usual_s: float) -> float:
 
 @contextmanager
 def holding(path: Path, doing: str, *, wait_s: float | None = None) -> Iterator[None]:
-    """Hold the lock file at ``path`` for the block; ``doing`` tells others what for.
+    """Hold the lock file at ``path`` for the block; ``doing`` is the reason others see.
 
     Raises:
         StoreError: another process holds it; says which, since when, and what it does.
@@ -106,12 +105,12 @@ def holding(path: Path, doing: str, *, wait_s: float | None = None) -> Iterator[
 
 
 def is_held_here(path: Path) -> bool:
-    """Tell whether this process holds a lock file."""
+    """Whether this process holds a lock file."""
     return path.absolute() in _held
 
 
 def holder(path: Path) -> str | None:
-    """Say who holds a lock file, in words; None if nobody does."""
+    """Describe who holds a lock file; None if nobody does."""
     if path.absolute() in _held:
         return f"this process ({os.getpid()})"
     try:
@@ -124,12 +123,12 @@ def holder(path: Path) -> str | None:
 
 
 def schedule_lock(store: Path) -> Path:
-    """Give the lock file of the process that keeps a store's timetable."""
+    """Give the lock file of a store's scheduler."""
     return Path(f"{store}.schedule.lock")
 
 
 def writer_lock(store: Path) -> Path:
-    """Give the lock file of whoever writes a store."""
+    """Give the lock file of a store's writer."""
     return Path(f"{store}.lock")
 
 

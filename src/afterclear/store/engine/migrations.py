@@ -3,8 +3,8 @@
 A migration and the record that it was applied are one transaction, so a kill between two
 leaves a store of a known version.  A released file is never edited.
 
-Tables of findings have no migrations: every analysis fills them anew, so one that is not as it is
-declared (``finding_tables``) is made again, empty, and an analysis is asked for.
+Tables of findings have no migrations: every analysis fills them again, so one that differs from its
+declaration (``finding_tables``) is created again, empty, and an analysis is requested.
 """
 
 from importlib.resources import files
@@ -16,7 +16,7 @@ from afterclear.finding_tables.registry import STORED
 from afterclear.store.engine.connection import Connection
 
 _MIGRATIONS: Final = files("afterclear.store") / "migrations"
-_FINDINGS: Final = "findings"  # stands for the declared tables among the pending
+_FINDINGS: Final = "findings"  # represents the declared tables among the pending
 
 
 def known_migrations() -> list[str]:
@@ -81,7 +81,7 @@ def _not_as_declared(con: Connection) -> list[str]:
 
 
 def _make_anew(con: Connection, tables: list[str]) -> None:
-    """Make tables of findings as they are declared; what they held comes with the next analysis."""
+    """Create tables of findings as declared; the next analysis fills them."""
     con.execute("BEGIN")
     for table in tables:
         con.execute(f"DROP TABLE IF EXISTS {table}")

@@ -1,9 +1,9 @@
-"""What readers see while a long writer works: the store as it was when the writer began.
+"""The snapshot readers see while a long writer works: the store as it was at the start.
 
 DuckDB lets nobody read a file that is being written.  So a long writer first puts a copy of the
-store beside it, and readers that find the store taken open the copy.  It is made under the
-writer's lock while no one can write, put in place by a rename, and removed at the end; one that
-a killed writer left is of no harm, since a reader asks the store first.
+store beside it, and readers that find the store taken open the copy.  It is made under the writer's
+lock while no one can write, put in place by a rename, and removed at the end; one that a killed
+writer left does no harm, because a reader tries the store first.
 """
 
 import errno
@@ -22,7 +22,7 @@ from afterclear.store.engine.connection import HANDED, Connection
 from afterclear.store.engine.locking import holding, is_held_here, writer_lock
 from afterclear.store.engine.working import dead_folders
 
-# What is made beside the store before it gets its name.
+# Files made beside the store before they get their names.
 _MADE_ELSEWHERE = ("restore", "check", "backup")
 # Folders in the archive in which a load works, by the beginning of their names.
 _UNFINISHED = ("incoming", "within", "taken")
@@ -31,22 +31,22 @@ _NO_COPY = {errno.ENOSPC, errno.EDQUOT, errno.EACCES, errno.EPERM, errno.EROFS}
 
 
 def snapshot_path(store: Path) -> Path:
-    """Where the readers' copy of a store stands."""
+    """Give the path of a store's snapshot."""
     return Path(f"{store}.reading")
 
 
 @contextmanager
 def long_writing(store: Path, doing: str, *, copy: bool = True) -> Iterator[None]:
-    """Hold the store for a long piece of work, with a copy for readers.
+    """Hold the store for a long piece of work, with a snapshot for readers.
 
-    ``copy``: False saves the copy's disk space; readers then wait.
+    ``copy``: False saves the snapshot's disk space; readers then wait.
 
     Raises:
         StoreError: another process holds the store.
 
     """
     if is_held_here(writer_lock(store)):
-        yield  # part of a longer work, which has a copy out already
+        yield  # part of a longer work, which has a snapshot already
         return
     with holding(writer_lock(store), doing):
         sweep(store)
@@ -68,10 +68,10 @@ def sweep(store: Path) -> None:
 
 
 def sweep_if_free(store: Path) -> None:
-    """Remove what killed processes left, unless somebody is at work on the store right now."""
+    """Remove what killed processes left, unless another process works on the store right now."""
     if not _left_by_the_killed(store):
         return
-    # who may not write here leaves it to who may; spilled rows may be another reader's
+    # a user without write permission leaves it to others; spilled rows may be another reader's
     with suppress(StoreError, OSError), holding(writer_lock(store), "sweep", wait_s=0):
         for left in _left_by_the_killed(store):
             remove_left(left)
@@ -86,7 +86,7 @@ def remove_left(left: Path) -> None:
 
 
 def _left_by_the_killed(store: Path) -> list[Path]:
-    """List what stands beside the store or in its archive and is nobody's while nobody writes."""
+    """List unfinished files beside the store or in its archive: leftovers if nobody writes."""
     name, archive = glob.escape(store.name), archive_folder(store)
     return [
         *store.parent.glob(f"{name}.reading*"),
@@ -116,17 +116,17 @@ def _put_copy(store: Path) -> None:
         copy_file(store, unfinished)
         unfinished.replace(snapshot_path(store))
     except OSError as error:
-        # no room or no right: the work itself is tried all the same, and says so if it cannot
+        # no space or no permission: the work itself is still tried, and reports it if it fails
         unfinished.unlink(missing_ok=True)
         if error.errno not in _NO_COPY:
             raise
     except duckdb.Error:
-        # another program has the file open: the writer itself will wait for it, or say so
+        # another program has the file open: the writer itself waits for it, or reports it
         unfinished.unlink(missing_ok=True)
 
 
 def copy_file(origin: Path, target: Path) -> None:
-    """Copy a file for the owner's eyes only, safe on disk when done."""
+    """Copy a file, readable by its owner only, safe on disk when done."""
     with (
         origin.open("rb") as old,
         os.fdopen(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as new,

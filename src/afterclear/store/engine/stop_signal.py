@@ -1,4 +1,4 @@
-"""Whether a signal has asked this process to stop; what waits or catches errors goes by it.
+"""Whether a signal has asked this process to stop; code that waits or catches errors asks here.
 
 A signal raises ``Stopped`` once.  A query that is at work at that moment swallows it and raises an
 error of its own instead ("Query interrupted"), so whoever catches errors broadly lets
@@ -20,12 +20,12 @@ def ask_to_stop(number: int) -> None:
 
 
 def forget_signals() -> None:
-    """Begin anew, as if no signal had come."""
+    """Start again, as if no signal had come."""
     _asked.clear()
 
 
 def is_stopping() -> bool:
-    """Tell whether a signal has asked this process to stop."""
+    """Whether a signal has asked this process to stop."""
     return bool(_asked)
 
 

@@ -1,7 +1,7 @@
-"""Folders in which something is made before it gets its name; those of dead processes are removed.
+"""Working folders for files that have no name yet; those of dead processes are removed.
 
-Each holds a lock file for as long as its maker lives, so that whoever comes next can tell a folder
-that is being worked in from one that a killed process left.
+Each holds a lock file for as long as its process runs, so that the next process can distinguish a
+folder in use from one that a killed process left.
 """
 
 import glob
@@ -17,7 +17,7 @@ from typing import Final
 from afterclear.store.engine.locking import holder, holding
 
 _ALIVE: Final = "alive.lock"
-# Without a lock to go by: no check or backup works for a day.
+# The age limit without a lock: no check or backup takes a day.
 _DEAD_AFTER_S: Final = 86_400
 
 
@@ -33,7 +33,7 @@ def working_folder(parent: Path, kind: str) -> Iterator[Path]:
 
 
 def dead_folders(parent: Path, kind: str) -> list[Path]:
-    """List the folders of a kind in which nobody works any more."""
+    """List the folders of a kind that are no longer in use."""
     found = parent.glob(f"{glob.escape(f'.{kind}-')}*")
     return [folder for folder in found if folder.is_dir() and _is_dead(folder)]
 

@@ -50,7 +50,7 @@ class Absorbed:
     corrected: int
     rejections: tuple[Rejection, ...]
     by_identifiers: bool = (
-        False  # some numbers were VINs: whose they are depends on the vehicle list
+        False  # some numbers were VINs: their vehicles depend on the vehicle list
     )
 
 
@@ -121,7 +121,7 @@ def _absorb_staged(
 
 
 def _stage(con: Connection, source: RawTable, *, in_order: bool = False) -> bool:
-    """Stage a file, rows under a vehicle's VIN under its number; tell whether there are any."""
+    """Stage a file, with VINs replaced by their vehicles' numbers; say whether there were any."""
     stage(con, source, in_order=in_order)
     if not known_vins(con, source.table.name, "staged"):
         return False

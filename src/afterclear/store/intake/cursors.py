@@ -1,7 +1,7 @@
 """How far each source is read: the state in which each of its files was last taken.
 
-A file that has not changed since is not fetched or read again.  One that was refused is tried
-again when what reads it (the program, an import map) has changed.
+A file that has not changed since is not fetched or read again.  A refused one is tried again when
+its reader (the program, an import map) has changed.
 """
 
 from datetime import datetime
@@ -11,7 +11,7 @@ from afterclear.store.queries.results import naive
 
 
 def taken(con: Connection, source: str, reading: str) -> dict[str, str]:
-    """Give name -> token of a source's files that need no second look by ``reading``."""
+    """Give name -> token of a source's files that ``reading`` need not read again."""
     rows = query(
         con,
         """SELECT name, token FROM cursors
@@ -24,7 +24,7 @@ def taken(con: Connection, source: str, reading: str) -> dict[str, str]:
 def put_cursor(
     con: Connection, source: str, name: str, state: tuple[str, str, str], now: datetime
 ) -> None:
-    """Remember a file as taken; ``state``: its token, what became of it, and by what reading."""
+    """Record a file as taken; ``state``: its token, its outcome, and what read it."""
     token, outcome, reading = state
     with transaction(con):
         con.execute("DELETE FROM cursors WHERE source = ? AND name = ?", [source, name])

@@ -1,10 +1,9 @@
 """The short way for a large file: parsed straight into its table, without staging.
 
 Most large deliveries are wholly new and hold nothing to refuse.  Such a file is inserted in the
-pass that parses it, and checked where it lies; at the first sign of anything else (a row to
-refuse, a key seen before, two contents of one key) the caller's transaction is given up and the
-file goes the long way, which decides row by row.  The result is the same; a million rows take
-half the time.
+pass that parses it, and checked in its table. At the first sign of anything else (a row to refuse,
+a known key, two contents of one key) the caller rolls the transaction back and the file goes the
+long way, which decides row by row.  The result is the same; a million rows take half the time.
 """
 
 from collections.abc import Callable
@@ -41,7 +40,7 @@ class NotPlainlyNew(Exception):  # noqa: N818 - a signal between two ways, no er
 
 
 def may_be_short(source: RawTable) -> bool:
-    """Tell whether the short way is worth trying."""
+    """Whether the short way is worth trying."""
     # a failure type of its own column joins the code and is then gone: only staging sees both
     plain = "failure_type" not in source.known
     return plain and source.form == "csv" and source.path.stat().st_size >= FROM_BYTES

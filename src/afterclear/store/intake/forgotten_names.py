@@ -1,7 +1,7 @@
 """The door: names of forgotten vehicles are known here by keyed hashes, and refused until allowed.
 
-A hash is BLAKE2b (RFC 7693) under a key of this store's own.  Who has only an export or a log can
-try no list of plates against it; who has the whole store has the key with it.
+A hash is BLAKE2b (RFC 7693) under a key of this store's own.  Someone with only an export or a log
+cannot try a list of plates against it; someone with the whole store also has the key.
 """
 
 import hashlib
@@ -19,12 +19,12 @@ _HASH_BYTES: Final = 16
 
 @dataclass(frozen=True, slots=True)
 class Door:
-    """What may not come in."""
+    """Names that may not come in."""
 
     key: bytes
     numbers: frozenset[str]  # hashes
     identifiers: frozenset[str]  # hashes
-    lengths: frozenset[int]  # of identifiers that are looked for in text, bytes
+    lengths: frozenset[int]  # of identifiers searched for in text, bytes
 
     def refused(self, cells: Iterable[str], texts: Iterable[str] = ()) -> Called | None:
         """Find names of forgotten vehicles among cells and in texts; None: there are none."""
@@ -76,7 +76,7 @@ def shut(con: Connection, forgetting_id: int, called: Called, at: datetime) -> N
 
 
 def was_forgotten(con: Connection, vehicle_id: str) -> bool:
-    """Tell whether a vehicle's number is refused at the door."""
+    """Whether a vehicle's number is refused at the door."""
     door = the_door(con)
     return door is not None and keyed_hash(door.key, "number", vehicle_id) in door.numbers
 
@@ -84,8 +84,8 @@ def was_forgotten(con: Connection, vehicle_id: str) -> bool:
 def allow(con: Connection, name: str) -> int:
     """Let a forgotten vehicle's rows come in again; return how many of its names are let in.
 
-    By its number all its names; by a VIN or plate that one alone, as when the plate is now
-    another vehicle's.
+    Given its number, all its names; given a VIN or plate, only that one, for example when the plate
+    is now another vehicle's.
     """
     if (door := the_door(con)) is None:
         return 0

@@ -1,8 +1,8 @@
-"""Whose rows these are: vehicles known by number, VIN or plate, at the time of the row.
+"""The vehicle of each row: known by number, VIN or plate, at the time of the row.
 
 * A number is the user's own and is taken as it is, unless it is the VIN of exactly one vehicle.
-* A VIN never moves.  One nobody in the store has stays the vehicle's number until a vehicle
-  list names its owner; then the rows are put under the owner's number.
+* A VIN never moves.  An unknown VIN stays the vehicle's number until a vehicle list names its
+  owner; then the rows move to the owner's number.
 * A plate moves.  It is looked up at the row's day (UTC): the day a plate was fitted
   (``plate_since``) it is the new vehicle's.
 
@@ -42,17 +42,17 @@ _OWN_NUMBERS = f"""
 
 @dataclass(frozen=True, slots=True)
 class Identified:
-    """Rows under their vehicles' own numbers, what had to be refused, what to tell."""
+    """Rows under their vehicles' own numbers, refused rows, and notes for the ledger."""
 
     part: PlainFile | PlainRows
     rejections: tuple[Rejection, ...] = ()
     note: str = ""
-    by_identifiers: bool = False  # whose they are depends on the vehicle list
+    by_identifiers: bool = False  # their vehicles depend on the vehicle list
 
 
 @dataclass(slots=True)
 class Claims:
-    """What the vehicle lists said so far, of VINs and plates."""
+    """What the vehicle lists say so far about VINs and plates."""
 
     vins: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     # plate -> (vehicle, from, until); None: not known
@@ -61,7 +61,7 @@ class Claims:
     )
 
     def owner_of_plate(self, plate: str, day: date | None) -> str | None:
-        """Give the one vehicle that had a plate on a day; None: nobody, or nobody knows."""
+        """Give the one vehicle that had a plate on a day; None: none, or not known."""
         if day is None:
             return None
         had = [
@@ -134,7 +134,7 @@ def _periods(
 def under_own_number(con: Connection, part: PlainFile | PlainRows) -> Identified:
     """Give rows a reader made their vehicles' own numbers."""
     if isinstance(part, PlainFile):
-        return Identified(part)  # the store looks itself, where the file's rows are: absorb.py
+        return Identified(part)  # the store resolves these itself, with the file's rows: absorb.py
     known = claims(con)
     frame = part.frame
     if part.table == "vehicles":
@@ -152,8 +152,8 @@ def under_own_number(con: Connection, part: PlainFile | PlainRows) -> Identified
 def known_vins(con: Connection, table: str, rows: str) -> int:
     """Put into ``renamed`` which of the numbers among ``rows`` are VINs of exactly one vehicle.
 
-    ``rows``: SQL after FROM.  Returns how many there are.  Only rows of what was seen or done on a
-    vehicle are asked: a vehicle list names vehicles itself.
+    ``rows``: SQL after FROM.  Returns how many there are.  Only rows of scans, clears and work are
+    asked: a vehicle list names vehicles itself.
     """
     if table not in _TIMES:
         return 0
@@ -211,7 +211,7 @@ def _answers(keys: pl.DataFrame, known: Claims) -> pl.DataFrame:
 @dataclass(frozen=True, slots=True)
 class _Answer:
     vehicle: str | None
-    reason: str | None = None  # what is missing, where no vehicle could be told
+    reason: str | None = None  # what is missing, if no vehicle was found
     plate_differs: bool = False
     by_mark: bool = False
 
@@ -220,7 +220,7 @@ _Key = tuple[str | None, str | None, str | None, date | None]
 
 
 def _answer(key: _Key, known: Claims) -> _Answer:  # noqa: PLR0911 - the cases as the head lists them
-    """Tell whose rows with this number, VIN and plate of this day are."""
+    """Give the vehicle with this number, VIN and plate on this day."""
     number, vin, plate, day = key
     number, vin, plate = ((x.strip() or None) if x else None for x in (number, vin, plate))
     if number and not vin and plain_id(number) in known.vins:
@@ -241,7 +241,7 @@ def _answer(key: _Key, known: Claims) -> _Answer:  # noqa: PLR0911 - the cases a
         return _Answer(owner, by_mark=True)
     if plate:
         return _Answer(None, _why_no_plate(plain_id(plate), day, known), by_mark=True)
-    return _Answer(None)  # the store says that a vehicle is missing
+    return _Answer(None)  # the store reports a missing vehicle
 
 
 def _why_no_plate(plate: str, day: date | None, known: Claims) -> str:
@@ -285,9 +285,9 @@ def adopt(con: Connection, load_id: int) -> int:
 
 
 def _move_decisions(con: Connection) -> None:
-    """Let what people decided go with the vehicle.
+    """Move people's decisions to the vehicle's new number.
 
-    An attempt is called otherwise under another number: a word on it becomes one on its code.
+    An attempt has another name under another number: a decision on it becomes one on its code.
     """
     con.execute(
         """UPDATE decisions SET ecu = a.ecu, code = a.code, attempt_id = NULL FROM attempts a
@@ -332,7 +332,7 @@ def _move(con: Connection, name: str, load_id: int) -> int:
 
 
 def _move_replaced(con: Connection, name: str) -> None:
-    """Move the rows that those had replaced: they may come back, come again, or be forgotten."""
+    """Move the rows that those had replaced: they may be restored, repeated, or forgotten."""
     row = as_row(con, name, "json_merge_patch(row_json::JSON, json_object('vehicle_id', o.own))")
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE moving_replaced AS
@@ -359,7 +359,7 @@ def _set_aside(con: Connection, name: str, load_id: int) -> None:
 
 
 def _fold_vehicles(con: Connection, load_id: int) -> None:
-    """Let the owner's row learn what the row under the VIN knew, and set that row aside."""
+    """Add the facts of the row under the VIN to the owner's row, and set that row aside."""
     con.execute(
         """CREATE OR REPLACE TEMP TABLE had_already AS
            SELECT v.rowid FROM vehicles v JOIN own_numbers o ON v.vehicle_id = o.vin"""

@@ -40,7 +40,7 @@ def retracted_load(con: Connection, sha256: str) -> int | None:
 
 
 def vehicle_given(con: Connection, load_id: int) -> str | None:
-    """Give the vehicle a load's rows were put under because it was told so, not by the file."""
+    """Give the vehicle a user named for a load's rows, not the file."""
     rows = query(
         con,
         """SELECT o.vehicle_id FROM load_origins o WHERE o.load_id = $1 AND EXISTS (

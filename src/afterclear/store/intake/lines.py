@@ -1,7 +1,7 @@
-"""Where a refused row stands in its file: its 1-based line.
+"""Where a refused row is in its file: its 1-based line.
 
-The database numbers rows, not lines; quoted line breaks, blank lines and rows it could not
-even split make the two differ.  Only a file with something to refuse pays for this look.
+The database numbers rows, not lines; quoted line breaks, blank lines and rows it could not even
+split make the two differ.  Only a file with something to refuse pays for this search.
 """
 
 import csv
@@ -15,14 +15,14 @@ csv.field_size_limit(1 << 30)  # a refused file may hold anything; the loader ha
 
 
 def line_of_byte(path: Path, positions: list[int]) -> list[int]:
-    """Find the lines in which the bytes at these 1-based positions stand."""
+    """Find the lines of the bytes at these 1-based positions."""
     content = path.read_bytes()
     breaks = [i for i, byte in enumerate(content) if byte == ord("\n")] if positions else []
     lines = []
     for position in positions:
         at = position - 1
         while at < len(content) and content[at : at + 1] in (b"\n", b"\r"):
-            at += 1  # a row is told to begin at the blank lines before it
+            at += 1  # the database reports a row as beginning at the blank lines before it
         lines.append(bisect_right(breaks, at - 1) + 1)
     return lines
 

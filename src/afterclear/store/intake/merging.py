@@ -1,15 +1,15 @@
 """Staged rows into their table: new, duplicate, or correction of an older row.
 
-Set-based and cheap where nothing repeats: rows whose key occurs once in the file, on a vehicle
-and scan the store does not have, go straight in.  Only the *suspects* (same key hash twice in
-the file, or a known scan) are compared cell by cell, so a hash collision costs time, never a
-row.  A row equal to the current one is a duplicate; another content under the same key
-supersedes the current row, which is kept with both load ids.  The last word counts, also where
-it goes back to what was said before, unless the file that says so is the older one.
+Set-based and cheap where nothing repeats: rows whose key occurs once in the file, on a vehicle and
+scan the store does not have, go straight in.  Only the *suspects* (same key hash twice in the file,
+or a known scan) are compared cell by cell, so a hash collision costs time, never a row.  A row
+equal to the current one is a duplicate; another content under the same key supersedes the current
+row, which is kept with both load ids. The last content counts, even if it returns to an earlier
+one, unless its file is the older one.
 
-An empty cell of a vehicle row erases nothing: facts on a vehicle come from several sources. Only
-a file written before the one that made a correction takes nothing back (an old export that comes
-again). Identical bytes are no load.
+An empty cell of a vehicle row erases nothing: facts on a vehicle come from several sources. A file
+written before the one that made a correction undoes nothing (an old export that comes again).
+Identical bytes are no load.
 """
 
 from dataclasses import dataclass
@@ -36,7 +36,7 @@ _EXTRA_KEY = {
     "scans": "CASE WHEN status IN ('pending', 'permanent') THEN status ELSE '' END",
 }
 
-# The widest part of a key the store can be asked for cheaply.
+# The widest part of a key that the store can look up cheaply.
 _ENTITY = {
     "vehicles": ("vehicle_id",),
     "scans": ("vehicle_id", "scan_id"),
@@ -44,10 +44,10 @@ _ENTITY = {
     "repairs": ("vehicle_id", "repair_id"),
 }
 
-# Facts about a vehicle are gathered from several sources: an empty cell erases nothing.
+# Facts about a vehicle come from several sources: an empty cell erases nothing.
 _GATHERED = {"vehicles"}
-# ... but a fact about another fact goes with it: the day an older plate was fitted says nothing
-# of the new one.
+# ... but a fact about another fact goes with it: the day an older plate was fitted means nothing
+# for the new one.
 _BELONGS_TO = {"plate_since": "plate"}
 
 
@@ -72,7 +72,7 @@ def contradictions(con: Connection, table: Table) -> int:
 def find_known(con: Connection, table: Table) -> None:
     """Put into ``known`` the file's vehicles, scans or work orders that the store has already."""
     entity = _entity(table)
-    # the file's scans are looked up while the store streams past: the store may be far larger
+    # the file's scans are looked up while the store's stream by: the store may be far larger
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE known AS
             SELECT {entity} FROM (SELECT DISTINCT {entity} FROM staged WHERE fault IS NULL)
@@ -121,8 +121,8 @@ def _find_suspects(con: Connection, table: Table) -> int:
 def _merge_suspects(con: Connection, table: Table, load_id: int) -> tuple[int, int]:
     """Compare the suspects exactly; return (rows stored, of them corrections).
 
-    Each key has a line of rows: the store's own, then the file's in their order.  Of those that
-    tell something else than the row before, the last one stands and the others were replaced.
+    Each key has a sequence of rows: the store's own, then the file's in their order. Of the rows
+    that differ from the one before, the last one is current and the others are replaced.
     """
     _line_up(con, table, load_id)
     columns = ", ".join(stored_columns(table))
@@ -191,7 +191,7 @@ def _line_up(con: Connection, table: Table, load_id: int) -> None:
 
 
 def _gather(con: Connection, names: list[str]) -> None:
-    """Let each row of a line know what the rows before it knew and it does not say."""
+    """Fill each row of a sequence with facts of earlier rows that it leaves empty."""
     facts = [n for n in names if n not in _BELONGS_TO]
     known = ", ".join(f"last_value({n} IGNORE NULLS) OVER line AS {n}" for n in facts)
     con.execute(
@@ -220,14 +220,14 @@ def note_written(con: Connection, load_id: int, written_at: float | None) -> Non
     con.execute("INSERT INTO temp.files_written VALUES (?, ?)", [load_id, written_at])
 
 
-# loads under way; of those before, load_origins tells
+# loads under way; load_origins has the earlier ones
 WRITTEN = "CREATE TEMP TABLE IF NOT EXISTS files_written (load_id INTEGER, written_at DOUBLE)"
 
 
 def _leave_out_old_news(con: Connection, table: Table, load_id: int) -> None:
-    """Leave out what was replaced already, where the file is older than the one that did it.
+    """Leave out rows that were replaced already, if the file is older than the one that did it.
 
-    An export of last month that comes once more takes back no correction made since.
+    Last month's export that comes once more undoes no correction made since.
     """
     con.execute(WRITTEN)
     con.execute(
@@ -248,7 +248,7 @@ def _leave_out_old_news(con: Connection, table: Table, load_id: int) -> None:
 
 
 def replace_leaving(con: Connection, table: Table, load_id: int) -> int:
-    """Replace the rows whose places stand in ``leaving``, by none; give their number."""
+    """Retire the rows whose places are in ``leaving``, without a successor; give their number."""
     con.execute(
         f"""INSERT INTO superseded
             SELECT '{table.name}', to_json(struct_pack({_packed(table)}, load_id := load_id)),
@@ -287,17 +287,17 @@ def _key_parts(table: Table) -> list[str]:
 
 
 def key_json(table: Table) -> str:
-    """Write SQL for what says which row this is, as one text."""
+    """Write SQL for a row's key, as one text."""
     return f"to_json([{', '.join(_key_parts(table))}])::VARCHAR"
 
 
 def key_hash(table: Table) -> str:
-    """Write SQL for a hash of what says which row this is."""
+    """Write SQL for a hash of a row's key."""
     return f"hash({', '.join(_key_parts(table))})"
 
 
 def content_hash(table: Table, prefix: str = "") -> str:
-    """Write SQL for a hash of all that a row says."""
+    """Write SQL for a hash of a row's content."""
     return f"hash({', '.join(prefix + name for name in stored_columns(table))})"
 
 

@@ -1,9 +1,10 @@
-"""Numbers of vehicles that nobody knows but that are nearly one that is known.
+"""Unknown vehicle numbers that are nearly a known one.
 
 A vehicle list says which vehicles there are.  A row may name another: a new vehicle, which the
-load's line tells.  But what differs from a known number only in case, dashes or leading zeros, has
-O for 0, is a known vehicle's plate, or a VIN with one character wrong, is a typing error, and its
-row would begin a vehicle that does not exist.  It is refused with the vehicle that may be meant.
+load's line reports. But a number that differs from a known one only in case, dashes, leading zeros
+or O for 0, or that is a known vehicle's plate or a VIN with one wrong character, is a typing error,
+and its row would begin a vehicle that does not exist.  It is refused with the vehicle that may be
+meant.
 """
 
 import re
@@ -32,7 +33,7 @@ class Lists:
 
 
 def plain_mark(text: str) -> str:
-    """Write a mark without case, blanks and dashes, look-alikes and leading zeros as digits."""
+    """Write an identifier without case, blanks, dashes and leading zeros, look-alikes as digits."""
     letters = "".join(letter for letter in text if letter.isalnum()).upper()
     # O and I are digits only beside digits: the O of "BOX" is a letter
     beside = re.sub(r"(?<=\d)[OQI]+|[OQI]+(?=\d)", lambda m: m[0].translate(_LOOKALIKES), letters)
@@ -71,7 +72,7 @@ def near_miss(name: str, lists: Lists) -> str | None:
 
 
 def _near_vin(vin: str, vins: dict[str, str]) -> str | None:
-    """Find the vehicle whose VIN differs in one place; None: none, or it is proven another."""
+    """Find the vehicle whose VIN differs in one place; None: none, or certainly another vehicle."""
     if not LENGTH - 1 <= len(vin) <= LENGTH + 1 or not any(c.isdigit() for c in vin):
         return None
     read = read_vin(vin, _LATEST_YEAR)

@@ -1,17 +1,17 @@
-"""A scan that its source tells again: what the later delivery says of it is the whole scan.
+"""A scan that its source delivers again: the later delivery holds the whole scan.
 
-Row by row, a corrected code, unit or vehicle would stand beside the old one, and a code that a
-second reading no longer found would stay.  So when all rows of a file are in, each scan it told
-that its source had told before is looked at as a whole, and rows it no longer has are replaced.
+Row by row, a corrected code, unit or vehicle would be added beside the old one, and a code that a
+second reading no longer found would stay.  So when all rows of a file are in, each of its scans
+that its source delivered before is compared as a whole, and rows it no longer has are replaced.
 
-* **Told again** is a scan of which a row is repeated or corrected, or all of whose old codes stand
-  in it again (under another unit), or in which a unit is told anew.
-* **Another part** is what shares no unit with the stored rows, or repeats no row of them while
-  each side has a unit that the other lacks: an export cut in the middle of a scan.  It is added.
+* **Repeated** is a scan of which a row is repeated or corrected, or that has all its old codes
+  again (under another unit), or in which a unit is delivered again.
+* **Another part** shares no unit with the stored rows, or repeats none of their rows while each
+  side has a unit that the other lacks: an export cut in the middle of a scan.  It is added.
 * A scan of which a row of the file was refused is not whole: nothing of it is replaced.
-* **Another vehicle's**: the same scan number, instant, distance, units and codes were told of
-  another vehicle by the same source, whose numbers do not begin anew with each vehicle: the
-  vehicle was corrected.  Where less agrees, both stay, and the load's line says so.
+* **Another vehicle's**: the same source delivered the same scan number, instant, distance, units
+  and codes for another vehicle, and its numbers do not start again with each vehicle: the vehicle
+  was corrected. If less agrees, both stay, and the load's line says so.
 * A file that was written before the one it would undo, and has nothing new on a scan, undoes
   nothing of it.
 """
@@ -32,7 +32,7 @@ _NAMED = 3  # vehicles named in a load's line
 
 
 def leave_out_old_scans(con: Connection, load_id: int) -> int:
-    """Take out of ``staged`` the scans that are old news; give the number of their rows.
+    """Remove outdated scans from ``staged``; give the number of their rows.
 
     Needs ``known``, as ``merging.find_known`` makes it.
     """
@@ -77,7 +77,7 @@ def leave_out_old_scans(con: Connection, load_id: int) -> int:
 
 
 def note_repeated_scans(con: Connection, load_id: int) -> None:
-    """Note what ``staged`` tells of scans that are known."""
+    """Note what ``staged`` holds of known scans."""
     con.execute(_TOLD)
     con.execute(
         f"""INSERT INTO temp.scans_told
@@ -98,7 +98,7 @@ def replace_retold(
 
 
 def _find_others(con: Connection, load_id: int, source: str) -> None:
-    """Put into ``others`` what its source told before of the load's scans, and it does not."""
+    """Put into ``others`` the source's earlier rows of the load's scans that the load lacks."""
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE others AS
             SELECT s.rowid AS place, s.vehicle_id, s.scan_id, coalesce(s.ecu, '') AS ecu, s.code
@@ -218,7 +218,7 @@ def _of_other_vehicles(con: Connection, load_id: int, source: str) -> list[str]:
             FROM mine m JOIN theirs t USING (scan_id) WHERE m.vehicle_id <> t.vehicle_id""",
         [source],
     )
-    # numbers that begin anew with each vehicle say nothing
+    # numbers that start again with each vehicle prove nothing
     if scalar(con, "SELECT count(*) FROM doubles WHERE is_told OR NOT is_then"):
         return []
     con.execute(

@@ -1,4 +1,4 @@
-"""How each kind of plain cell is parsed, as SQL; and the sentence said when it cannot be.
+"""How each kind of plain cell is parsed, as SQL; and the message if it cannot be.
 
 Tables before branches: a new kind is one entry of ``_PARSERS``.  Every expression takes the
 trimmed text of the cell (NULL when empty) and gives a value, or NULL when it cannot.  Instants
@@ -13,7 +13,7 @@ from afterclear.plain import KM_PER_MILE, MILE_COLUMNS, Column, Kind, Table, Tak
 
 @dataclass(frozen=True, slots=True)
 class Parser:
-    """One kind's SQL, and what a person is told was expected."""
+    """One kind's SQL, and the expectation shown if it fails."""
 
     sql: Callable[[str, Column, Takes], str]
     expected: Callable[[Column, Takes], str]

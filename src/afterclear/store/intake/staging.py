@@ -1,4 +1,4 @@
-"""One delivered table into a temporary table ``staged``: parsed, with its faults beside.
+"""One delivered table into a temporary table ``staged``: parsed, with its faults.
 
 Set-based throughout: a file is read once, by the database's own readers, every cell as text,
 and parsed in the same pass.  Which row came first matters only where something was refused or
@@ -24,8 +24,8 @@ from afterclear.store.intake.spelling import faults, parsed, raw
 
 # Longest line accepted; a plain row is a few hundred bytes.
 MAX_LINE_BYTES = 1_000_000
-# What one core parses at a time.  The database's own 16 lines' worth leaves a file of some 30 MB
-# to one core; with this both work on it (a file of 300,000 rows in 0.28 s instead of 0.43 s).
+# What one core parses at a time.  The database's default of 16 lines' worth leaves a file of about
+# 30 MB to one core; with this both work on it (a file of 300,000 rows in 0.28 s instead of 0.43 s).
 BUFFER_BYTES = 4 * MAX_LINE_BYTES
 # A longer line is refused with its whole file: the reader must hold it to refuse it alone.
 MAX_BUFFERED_BYTES = 32 * MAX_LINE_BYTES
@@ -34,7 +34,7 @@ MAX_BUFFERED_BYTES = 32 * MAX_LINE_BYTES
 # What a file is called while the database reads it.
 _HANDED = "delivered"
 
-# The column of a table in which code spellings stand.
+# A table's column of code spellings.
 SPELLED = {"scans": "code", "repairs": "codes"}
 KNOWN_VEHICLE = "the number of a vehicle, not nearly that of a known one"
 A_CODE = "a fault code such as P0301, C0034-11, SPN 100 FMI 4 or make:40417"
@@ -42,9 +42,9 @@ A_CODE = "a fault code such as P0301, C0034-11, SPN 100 FMI 4 or make:40417"
 
 @dataclass(frozen=True, slots=True)
 class RawTable:
-    """A table as delivered: where it stands, and which of its columns mean what.
+    """A table as delivered: its place, and the meaning of its columns.
 
-    A delivered name never becomes part of SQL: columns are told by their places, names are bound.
+    A delivered name never becomes part of SQL: columns are named by position, names are bound.
     """
 
     table: Table
@@ -64,7 +64,7 @@ class RawTable:
 
     @property
     def unknown(self) -> tuple[int, ...]:
-        """Places in the header of the columns kept aside as they are."""
+        """Positions of the columns that are kept as they are, in extras."""
         return tuple(i for i, name in enumerate(self.header) if name not in self.known)
 
 
@@ -92,14 +92,14 @@ def stage(con: Connection, source: RawTable, *, in_order: bool = False) -> None:
 
 
 def forget_refused(con: Connection) -> None:
-    """Forget what the database's reader refused of the file before."""
+    """Discard the database reader's refusals of the previous file."""
     con.execute("DROP TABLE IF EXISTS csv_rejects")
     con.execute("DROP TABLE IF EXISTS csv_rejects_scan")
 
 
 @contextmanager
 def _refused_in_words(form: str) -> Iterator[None]:
-    """Refuse a file the database's reader gives up on; our own troubles stay what they are."""
+    """Refuse a file the database's reader gives up on; our own errors stay as they are."""
     try:
         yield
     except _NOT_THE_FILES_FAULT:
@@ -112,7 +112,7 @@ def _refused_in_words(form: str) -> Iterator[None]:
         ) from error
 
 
-# A query stopped by a signal, too little memory, a store that gave up after a failed write.
+# A query stopped by a signal, too little memory, a transaction that a failed write has ended.
 _NOT_THE_FILES_FAULT = (
     duckdb.InterruptException,
     duckdb.OutOfMemoryException,
@@ -122,7 +122,7 @@ _NOT_THE_FILES_FAULT = (
 
 
 def reset_zone(con: Connection) -> None:
-    """Give the session its own zone back; an aborted transaction must be given up first."""
+    """Give the session its own zone back; an aborted transaction must be rolled back first."""
     with suppress(duckdb.TransactionException):
         con.execute("SET TimeZone = 'UTC'")
 
@@ -142,7 +142,7 @@ def row_checks(source: RawTable) -> list[tuple[str, str, str]]:
 
 
 def _implausible(source: RawTable) -> Iterator[tuple[str, str, str]]:
-    """Give the checks of what no vehicle has driven and no clock has shown yet."""
+    """Give the checks for impossible distances and times in the future."""
     limits, names = source.takes, source.table.names
     highest = {
         "odometer_km": (limits.max_km, "km"),
@@ -169,7 +169,7 @@ def spelling_key(table: Table) -> str:
 
 
 def check_one_odometer(source: RawTable) -> None:
-    """Refuse a file that tells distances in both units.
+    """Refuse a file that has distances in both units.
 
     Raises:
         RefusedFileError: it has both columns.
@@ -199,7 +199,7 @@ def check_width(source: RawTable) -> None:
 
 
 def check_lines(path: Path, form: str) -> int:
-    """Look for lines longer than any row; give the bytes of the longest, 0 where there is none.
+    """Find lines longer than any row; give the bytes of the longest, 0 if there is none.
 
     The database's reader passes over a line that does not fit its buffer, without a word.
 
@@ -310,7 +310,7 @@ def json_keys(con: Connection, path: Path, takes: Takes) -> tuple[str, ...]:
 def _lines(place: Path, bind: Binding) -> str:
     """Write SQL for a file's lines as text, so that a broken one is refused alone and whole.
 
-    What would separate cells is a run of signs that no text holds, and JSON may not.
+    The cell separator is a run of characters that no text holds and JSON may not.
     """
     return (
         f"read_csv({bind(str(place))}, columns = {{'line': 'VARCHAR'}}, header = false, "

@@ -1,12 +1,12 @@
-"""Take loads back, so that their files can be read again as if for the first time.
+"""Withdraw loads, so that their files can be read again as if for the first time.
 
-A load's rows go; rows it had replaced come back.  Taken back from the last to the first, a run
-of loads leaves the tables as they were before it, provided that every load that built on them
-is in the run: ``depending`` finds those.  The ledger keeps the old line as ``replaced``; the old
-refusals are kept aside.  No row and no refusal counts twice.
+A load's rows go; rows it had replaced come back. Withdrawn from the last to the first, a series of
+loads leaves the tables as they were before it, provided that every load that built on them is in
+the series: ``depending`` finds those. The ledger keeps the old line as ``replaced``; the old
+refusals are kept in a table of their own.  No row and no refusal counts twice.
 
-Later loads whose rows a repeated reading would now replace are in that run too. Every query on
-``loads`` with outcome ``stored`` and on ``rejections`` stays right as it is: old refusals lie in
+Later loads whose rows a repeated reading would now replace are in that series too. Every query on
+``loads`` with outcome ``stored`` and on ``rejections`` stays right as it is: old refusals are in
 ``replaced_rejections``.
 """
 
@@ -21,7 +21,7 @@ from afterclear.store.intake.merging import as_row, key_hash
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """What a load was told beside its file."""
+    """What a user gave for a load besides its file."""
 
     zone: str = "UTC"
     vehicle_id: str | None = None
@@ -31,7 +31,7 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class PastLoad:
-    """A ledger line, with what the load was told beside its file."""
+    """A ledger line, with what a user gave for the load besides its file."""
 
     load_id: int
     arrived: int  # the first load of these bytes: its place among the others
@@ -44,7 +44,7 @@ class PastLoad:
     tables: str  # names of the plain tables it brought rows of
 
 
-# a file read again has a new number; among the others it stands where it first came
+# a file read again has a new number; in the order of loads it keeps its first place
 _ARRIVED = """SELECT load_id, min(load_id) OVER (PARTITION BY sha256) AS arrived FROM loads
     WHERE outcome <> 'retracted'"""
 _LEDGER = ("load_id", "arrived", "source", "file_name", "sha256", "reader", "outcome", "tables")
@@ -90,7 +90,7 @@ def remember_origin(
     tables: str = "",
     by_identifiers: bool = False,
 ) -> None:
-    """Keep what a load was told beside its file."""
+    """Record what a user gave for a load besides its file."""
     con.execute(
         "INSERT INTO load_origins VALUES (?, ?, ?, ?, ?, ?, ?)",
         [
@@ -106,11 +106,11 @@ def remember_origin(
 
 
 def depending(con: Connection, chosen: Iterable[int]) -> set[int]:
-    """Add the loads that cannot stay when the chosen ones are taken back.
+    """Add the loads that cannot stay when the chosen ones are withdrawn.
 
-    Those are the loads that replaced rows of them; later ones that repeated rows of the same
-    tables (whose rows those were is not known); and, where a vehicle list is among them, all
-    whose rows it may have named.
+    Those are the loads that replaced rows of them; later ones that repeated rows of the same tables
+    (which load's rows they repeat is not known); and, if a vehicle list is among them, all loads
+    whose vehicles it may have named.
     """
     found = set(chosen)
     while True:
@@ -147,7 +147,7 @@ def _next(con: Connection, found: set[int]) -> set[int]:
     return set(rows["superseded_by"])
 
 
-class LaterReplaced(Exception):  # noqa: N818 - a signal to begin anew, no error
+class LaterReplaced(Exception):  # noqa: N818 - a signal to start again, not an error
     """Files read again replaced rows of later ones: those must be read again too, after them."""
 
     def __init__(self, load_ids: set[int]) -> None:
@@ -156,7 +156,7 @@ class LaterReplaced(Exception):  # noqa: N818 - a signal to begin anew, no error
 
 
 def check_order(con: Connection, load_ids: Sequence[int]) -> None:
-    """See that files read again replaced no row of another file that first came later.
+    """Check that files read again replaced no row of another file that first came later.
 
     Raises:
         LaterReplaced: they did; it names the loads of those.
@@ -176,7 +176,7 @@ def check_order(con: Connection, load_ids: Sequence[int]) -> None:
 
 
 def withdraw(con: Connection, load_ids: Sequence[int], by_load: int) -> None:
-    """Take loads back, the last first.  ``by_load``: the load for which their vehicles wait."""
+    """Withdraw loads, the last first. ``by_load``: the load for which their vehicles wait."""
     for load_id in sorted(load_ids, reverse=True):
         for name in TABLES:
             _withdraw_rows(con, name, load_id, by_load)
@@ -250,7 +250,7 @@ def _list_again(con: Connection, load_id: int) -> None:
 
 
 def keep_left(con: Connection, left: Sequence[int], request: str) -> None:
-    """Remember which loads a replay has yet to try one by one; the caller's transaction."""
+    """Record which loads a replay has yet to try one by one; the caller's transaction."""
     since = scalar(con, "SELECT max(load_id) FROM loads")
     for load_id in left:
         con.execute("INSERT INTO replay_left VALUES (?, ?, ?)", [load_id, since, request])
@@ -274,12 +274,12 @@ def replay_left(con: Connection) -> Left | None:
 
 
 def mark_tried(con: Connection, load_id: int) -> None:
-    """Remember that a replay has done with a load; the caller's transaction."""
+    """Record that a replay is done with a load; the caller's transaction."""
     con.execute("DELETE FROM replay_left WHERE load_id = ?", [load_id])
 
 
 def mark_retracted(con: Connection, load_id: int, at: datetime) -> None:
-    """Tell the ledger that a load was taken back for good, and keep its refusals aside."""
+    """Record in the ledger that a load was retracted, and set its refusals aside."""
     con.execute(
         """UPDATE loads SET outcome = 'retracted',
                note = concat_ws('; ', nullif(note, ''), ?::VARCHAR) WHERE load_id = ?""",
@@ -289,7 +289,7 @@ def mark_retracted(con: Connection, load_id: int, at: datetime) -> None:
 
 
 def mark_replaced(con: Connection, old: int, new: int) -> None:
-    """Tell the ledger that a load's file was read again, and keep its refusals aside."""
+    """Record in the ledger that a load's file was read again, and set its refusals aside."""
     con.execute(
         """UPDATE loads SET outcome = 'replaced',
                note = concat_ws('; ', nullif(note, ''), 'read again as load ' || ?::VARCHAR)

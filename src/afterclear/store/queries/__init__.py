@@ -1,1 +1,1 @@
-"""What is asked of the store, one named query a question, and its memory of runs."""
+"""Queries of the store, one named query a question, and its record of runs."""

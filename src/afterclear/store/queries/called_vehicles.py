@@ -17,7 +17,7 @@ def _alike(column: str, table: str) -> str:
     return f"SELECT vehicle_id FROM {table} WHERE {own} = {SQL_MARK.format('?')} AND {own} <> ''"
 
 
-# the first that finds any counts: a number as it is written goes before all else
+# the first that finds any counts: an exact number comes first
 _WAYS: Final = (
     f"SELECT vehicle_id FROM {_KNOWN} WHERE vehicle_id = ?",
     _alike("vehicle_id", _KNOWN),
@@ -30,8 +30,8 @@ def vehicle_called(con: Connection, name: str) -> str:
     """Find the number of the vehicle a person names by number, present plate or VIN.
 
     Raises:
-        UnknownVehicleError: none is called so.
-        UsageError: several are; the message names them.
+        UnknownVehicleError: no vehicle has this name.
+        UsageError: several have; the message names them.
 
     """
     for way in _WAYS:

@@ -1,4 +1,4 @@
-"""What people decided on vehicles, attempts and codes: added, undone, never erased."""
+"""People's decisions on vehicles, attempts and codes: added, undone, never erased."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -13,7 +13,7 @@ Word = Literal["accept", "wait", "not_a_fault", "repaired_elsewhere"]
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """A person's word on a vehicle, or on one attempt or code of it.  Instants are aware."""
+    """A person's decision on a vehicle, or on one attempt or code of it.  Instants are aware."""
 
     vehicle_id: str
     word: Word

@@ -2,22 +2,22 @@
 
 from typing import Final
 
-# The newest row up to a digest.  A NULL is a change, too: the attempt or vehicle was told no
-# longer.
+# The newest row up to a digest.  A NULL is a change, too: the digest no longer named the attempt or
+# vehicle.
 _NEWEST: Final = """
     SELECT {columns} FROM {table} WHERE digest_id <= {number}
     QUALIFY row_number() OVER (PARTITION BY {key} ORDER BY digest_id DESC) = 1"""
 
 
 def said_by(number: str) -> str:
-    """Give SQL of attempt_id and outcome as one digest told them; ``number``: SQL of which."""
+    """Give SQL of attempt_id and outcome as one digest showed them; ``number``: SQL of which."""
     return _NEWEST.format(
         columns="attempt_id, outcome", table="digest_outcomes", key="attempt_id", number=number
     )
 
 
 def marked_by(number: str) -> str:
-    """Give SQL of kind, subject and mark as one digest told them; ``number``: SQL of which."""
+    """Give SQL of kind, subject and mark as one digest showed them; ``number``: SQL of which."""
     return _NEWEST.format(
         columns="kind, subject, mark", table="digest_marks", key="kind, subject", number=number
     )

@@ -1,4 +1,4 @@
-"""The store's memory of digests: what each said, what it was made from, what was sent of it."""
+"""The store's record of digests: what each showed, its inputs, and what was sent."""
 
 import hashlib
 import json
@@ -13,18 +13,18 @@ from afterclear.store.engine.database import Connection, create_temp_table, quer
 from afterclear.store.queries.digest_changes import marked_by, said_by
 from afterclear.store.queries.results import naive
 
-# The name under which one sum stands for a digest's pages, where theirs are no longer kept; no
-# page is called so.
+# The name of the one sum for all of a digest's pages, if theirs are no longer kept; no page has
+# this name.
 ALL_PAGES: Final = "*"
 
 
 @dataclass(frozen=True)
 class DigestBefore:
-    """An earlier digest; what it said of each attempt is asked by ``said_by``."""
+    """An earlier digest; ``said_by`` gives what it showed of each attempt."""
 
     digest_id: int
     as_of: datetime
-    statements: dict[tuple[str, str], str]  # kind and subject -> what was said
+    statements: dict[tuple[str, str], str]  # kind and subject -> what was shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +34,10 @@ class ArchivedDigest:
     digest_id: int
     analysis_id: int
     as_of: datetime
-    told_at: datetime  # the instant silent sources were told against
+    told_at: datetime  # the instant silent sources were measured against
     version: str
     audiences: tuple[str, ...]
-    settings: Mapping[str, Any]  # what shapes the pages
+    settings: Mapping[str, Any]  # settings that shape the pages
     previous_digest: int | None
     is_public: bool
     pages: Mapping[str, str]  # file name -> sha256; or ALL_PAGES -> the sum of all
@@ -54,7 +54,7 @@ class ArchivedDigest:
 
 
 def sum_of_all(pages: Mapping[str, str]) -> str:
-    """Give one sum that stands for all pages (file name -> sha256)."""
+    """Give one sum for all pages (file name -> sha256)."""
     lines = [f"{name} {sha256}\n" for name, sha256 in sorted(pages.items())]
     return hashlib.sha256("".join(lines).encode()).hexdigest()
 
@@ -62,7 +62,7 @@ def sum_of_all(pages: Mapping[str, str]) -> str:
 def digest_before(con: Connection, as_of: datetime) -> DigestBefore | None:
     """Give the last digest as of an earlier instant, or None.
 
-    A digest made twice as of one instant says the same both times.
+    A digest made twice as of one instant is the same both times.
     """
     found = query(
         con,
@@ -73,7 +73,7 @@ def digest_before(con: Connection, as_of: datetime) -> DigestBefore | None:
 
 
 def digest_said(con: Connection, digest_id: int) -> DigestBefore:
-    """Give what one digest said."""
+    """Give what one digest showed."""
     as_of = query(con, "SELECT as_of FROM digests WHERE digest_id = ?", [digest_id]).item()
     statements = query(
         con, f"SELECT * FROM ({marked_by('$1')}) WHERE mark IS NOT NULL", [digest_id]
@@ -85,7 +85,7 @@ def digest_said(con: Connection, digest_id: int) -> DigestBefore:
 
 
 def archive_digest(con: Connection, made: ArchivedDigest) -> int:
-    """Remember a digest and what it said; return its number."""
+    """Record a digest and what it showed; return its number."""
     number = scalar(con, "SELECT max(digest_id) FROM digests") + 1
     con.execute(
         "INSERT INTO digests VALUES (?, ?, ?, ?, ?)",
@@ -126,10 +126,10 @@ def archive_digest(con: Connection, made: ArchivedDigest) -> int:
 
 
 def fold_page_sums(con: Connection, days: float | None, now: datetime) -> int:
-    """Let one sum stand for the pages of each digest older than ``days``; return how many do.
+    """Replace the sums of pages of digests older than ``days`` by one each; return how many.
 
-    Whether a digest made again is the same to the byte can still be told, but no longer which
-    page differs.
+    It can still be shown whether a digest made again is the same to the byte, but not which page
+    differs.
     """
     if days is None:
         return 0
@@ -172,7 +172,7 @@ def archived_digest(con: Connection, digest_id: int) -> ArchivedDigest | None:
 
 
 def begin_sending(con: Connection, key: str, about: Mapping[str, Any]) -> bool:
-    """Write down that a message is about to leave; False: it has left before, or may have.
+    """Record that a message is about to leave; False: it has left before, or may have.
 
     ``about``: way (mail, webhook), subject, recipient, as_of, begun_at.
     """
@@ -197,7 +197,7 @@ def begin_sending(con: Connection, key: str, about: Mapping[str, Any]) -> bool:
 def complete_sending(
     con: Connection, key: str, *, sent_at: datetime | None = None, failure: str | None = None
 ) -> None:
-    """Write down that the other side took the message, or why it did not."""
+    """Record that the other side took the message, or why it did not."""
     con.execute(
         "UPDATE sent SET sent_at = ?, failure = ? WHERE message_key = ?",
         [naive(sent_at) if sent_at else None, failure, key],

@@ -1,4 +1,4 @@
-"""What the pages ask of the store beside histories, findings and roles; digests to take out."""
+"""What pages need besides histories, findings and roles; and exports of digests."""
 
 from typing import Final
 

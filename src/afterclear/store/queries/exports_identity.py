@@ -1,4 +1,4 @@
-"""What contradicts itself about who is who: VINs, plates and numbers of vehicles."""
+"""Contradictions between VINs, plates and numbers of vehicles."""
 
 from typing import Final
 

@@ -6,7 +6,7 @@ from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 
 _ROLES: Final = ("roles", "role_pairs", "leftovers", "echo_work", "echo_fixes", "related_returns")
 
-# Columns others read first (their names and order stay), then what traces and explains them.
+# Columns that others read come first (their names and order stay), then what explains them.
 EXPORTS_ROLES: Final[dict[str, str]] = {
     **{name: PAGE_FINDINGS[name] for name in _ROLES},
     "stock": """

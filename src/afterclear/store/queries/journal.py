@@ -1,4 +1,4 @@
-"""The store's memory of runs: what was done, when it was due, what came of it."""
+"""The store's record of runs: what was done, when it was due, and the outcome."""
 
 import json
 from dataclasses import dataclass
@@ -43,7 +43,7 @@ def add_run(con: Connection, run: Run) -> None:
 
 
 def last_due(con: Connection) -> dict[str, datetime]:
-    """Give each job's latest due time that was attended to."""
+    """Give each job's latest due time that was handled."""
     rows = query(
         con, "SELECT job, max(due_at) FROM runs WHERE due_at IS NOT NULL GROUP BY job ORDER BY job"
     )

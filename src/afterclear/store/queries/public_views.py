@@ -1,9 +1,9 @@
 """Views of the store that others may build on: one for each export, with its columns explained.
 
-The schema's name carries its version.  A column that stands here keeps its name and meaning; what
-must change comes under a new one, and the old stays for one more minor version.  Any program that
-opens a DuckDB file can read them, also from the copy beside the store while the tool is at work.
-English sentences are not in them: they are made when a table is taken out.
+The schema's name carries its version.  A column listed here keeps its name and meaning; a change
+gets a new name, and the old column stays for one more minor version.  Any program that opens a
+DuckDB file can read them, also from the copy beside the store while the tool is at work. They hold
+no English sentences: those are made when a table is exported.
 """
 
 import hashlib
@@ -25,13 +25,13 @@ SCHEMA: Final = "tables_v1"
 # VINs are doubted by a function of the program, which no other program has.
 _LEFT_OUT: Final = {"identity_conflicts"}
 VIEWS: Final = tuple(name for name in EXPORTS if name not in _LEFT_OUT)
-_SINCE: Final = "made_by"  # a view that says what the others were made from
+_SINCE: Final = "made_by"  # a view of the inputs of the others
 # Statements that only read; files, settings and extensions are out of a connection's reach anyway.
 _READING: Final = {duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN}
 
 
 def make_views(con: Connection) -> None:
-    """Make the views where they are missing or not as this version has them."""
+    """Make the views that are missing or differ from this version's."""
     fingerprint = _fingerprint()
     if _made_from(con) == fingerprint:
         return

@@ -1,4 +1,4 @@
-"""The store's memory of analyses: as of when each was made, and which vehicles wait for one."""
+"""The store's record of analyses: as of when each was made, and which vehicles wait for one."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -51,7 +51,7 @@ def add_analysis(con: Connection, analysis: Analysis) -> None:
 
 
 def begin_analysis(con: Connection, now: datetime) -> None:
-    """Remember that results are in the making; one that was killed leaves the mark."""
+    """Record that an analysis is under way; a killed one leaves the record behind."""
     con.execute("DELETE FROM unfinished")
     con.execute("INSERT INTO unfinished VALUES ('analysis', ?)", [naive(now)])
 
@@ -62,7 +62,7 @@ def end_analysis(con: Connection) -> None:
 
 
 def all_vehicle_ids(con: Connection) -> pl.Series:
-    """Every vehicle any row speaks of."""
+    """Every vehicle named in any row."""
     return query(
         con,
         """SELECT vehicle_id FROM vehicles UNION SELECT vehicle_id FROM scans
@@ -84,14 +84,14 @@ def vehicles_to_rebuild(con: Connection, since: datetime, until: datetime) -> pl
 
 
 def mark_all_stale(con: Connection, vehicles: pl.Series) -> None:
-    """Ask for a rebuild of these vehicles, so that a stopped run is taken up again."""
+    """Request a rebuild of these vehicles, so that a stopped run is continued."""
     con.execute("DELETE FROM stale_vehicles")
     create_temp_table(con, "to_rebuild", vehicles.to_frame("vehicle_id"))
     con.execute("INSERT INTO stale_vehicles SELECT vehicle_id, 0 FROM to_rebuild")
 
 
 def last_event_at(con: Connection) -> datetime | None:
-    """Give the latest instant any stored row speaks of."""
+    """Give the latest instant in any stored row."""
     row = query(
         con,
         """SELECT max(at_) FROM (SELECT max(scanned_at) AS at_ FROM scans

@@ -1,1 +1,1 @@
-"""What is looked at when all rows of a file are in."""
+"""Checks made when all rows of a file are in."""

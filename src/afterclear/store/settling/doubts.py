@@ -1,11 +1,11 @@
-"""What a load brought that a person should look at: it is kept, and the load's line says so."""
+"""Doubtful rows of a load for a person to check: they are kept, and the load's line says so."""
 
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import query, scalar
 
 # As histories/odometer.py takes it: what is rounding, and what may be driven within a day.
 _FALL_KM, _FALL_SHARE, _SLACK_KM = 2.0, 0.001, 100.0
-# Readings of a larger load are set aside by the next analysis only: looking at all takes too long.
+# Readings of a larger load are set aside by the next analysis only: checking all takes too long.
 _MOST_ROWS = 1_000_000
 
 

@@ -1,11 +1,10 @@
-"""Refused rows that a later load brought mended: they are no longer listed.
+"""Refused rows that a later load brought corrected: they are no longer listed.
 
-A row is the mended one where all that says which row it is agrees, but for the cell that was
-wrong: of a scan row its scan, vehicle, unit and code; of a line of a work order the order,
-vehicle, action, part and place; of a clear the vehicle, instant and unit; of a vehicle its number.
-A scan or order whose own number was wrong, and a line without cells, is told by nothing and stays
-listed.  What was refused is kept aside with the load that mended it, and listed again if that is
-taken back.
+A row is the corrected one if its whole key agrees, except for the cell that was wrong: of a scan
+row its scan, vehicle, unit and code; of a line of a work order the order, vehicle, action, part and
+place; of a clear the vehicle, instant and unit; of a vehicle its number. A scan or order whose own
+number was wrong, and a line without cells, cannot be matched and stays listed. The refused row is
+set aside with the load that corrected it, and listed again if that load is withdrawn.
 """
 
 from typing import Final
@@ -26,7 +25,7 @@ def _same(*names: str) -> str:
     return " AND ".join(cells)
 
 
-# the table, and how its mended row is told; what must be legible stands first
+# the table, and the key of its corrected row; cells that must be legible come first
 _AGREES: Final = {
     "vehicles": "r.column_name <> 'vehicle_id' AND " + _same("vehicle_id"),
     "scans": "r.column_name <> 'scan_id' AND "
@@ -42,7 +41,7 @@ _AGREES: Final = {
 
 
 def clear_mended(con: Connection, load_id: int) -> int:
-    """Put aside older refusals that this load's rows mend; give their number."""
+    """Set aside older refusals that this load's rows correct; give their number."""
     if not scalar(con, "SELECT count(*) FROM rejections WHERE load_id < ?", [load_id]):
         return 0
     n_rows = 0

@@ -18,5 +18,5 @@ def remember_change(con: Connection, sha256: str, kept: str | None, now: datetim
 
 
 def was_changed(con: Connection, sha256: str) -> bool:
-    """Tell whether a file's bytes are not to be in the archive as they came."""
+    """Whether a file's bytes are not to be in the archive as they came."""
     return bool(scalar(con, "SELECT count(*) FROM archive_changes WHERE sha256 = ?", [sha256]))

@@ -1,9 +1,9 @@
 """A backup: the store, its archive and its settings in one file, verified when made and when used.
 
-The file is a tar: ``manifest.json`` first, then the store (compressed), the archived files as
-they are, and the settings.  The store is copied while it is open for reading, when no one can
-write it, or from the copy a long writer has put beside it; archived files never change.  The
-file gets its name only after it was read back and every hash agreed.
+The file is a tar: ``manifest.json`` first, then the store (compressed), the archived files as they
+are, and the settings.  The store is copied while it is open for reading, when no one can write it,
+or from the snapshot of a long writer; archived files never change.  The file gets its name only
+after it was read back and every hash agreed.
 """
 
 import hashlib
@@ -72,7 +72,7 @@ class Manifest:
 
 @dataclass(frozen=True, slots=True)
 class StorePaths:
-    """Where the parts of one installation stand."""
+    """Where the parts of one installation are."""
 
     store: Path
     archive: Path
@@ -124,8 +124,9 @@ def verify_backup(path: Path) -> Manifest:
 def restore_backup(path: Path, paths: StorePaths, *, replace: bool = False) -> Manifest:
     """Put a backup's store and archive in place, after reading all of it through.
 
-    ``replace``: a store that is there already is put aside under ``.before-restore``, or that and
-    a number, and none put aside before is lost; settings are restored only where there are none.
+    ``replace``: a store that is there already is moved aside as ``.before-restore``, with a number
+    if that is taken, so that none moved aside before is lost; settings are restored only where
+    there are none.
 
     Raises:
         StoreError: the backup is damaged, or there is a store and it may not be replaced.
@@ -158,7 +159,7 @@ def restore_backup(path: Path, paths: StorePaths, *, replace: bool = False) -> M
 
 
 def _put_aside(store: Path) -> None:
-    """Give the store a second name, so that at no moment there is none under the first."""
+    """Give the store a second name, so that the first name is never without a store."""
     aside, number = Path(f"{store}.before-restore"), 2
     while aside.exists():
         aside, number = Path(f"{store}.before-restore-{number}"), number + 1
@@ -210,7 +211,7 @@ def _settings(config: Path | None) -> tuple[list[str], list[str]]:
 
 
 def _looks_like_a_key(path: Path) -> bool:
-    """Tell whether a file holds, or by its name seems to hold, what must stay secret."""
+    """Whether a file holds, or by its name seems to hold, what must stay secret."""
     if _KEY_NAME.fullmatch(path.name.lower()):
         return True
     with path.open("rb") as file:

@@ -1,6 +1,6 @@
-"""What must hold in every store, as queries for what breaks it; and whether the archive is whole.
+"""Rules for every store, as queries for their breaches; and whether the archive is whole.
 
-A check is a sentence that holds and the SQL that lists its breaches, one text a row.  Checks of
+A check is a rule in a sentence and the SQL that lists its breaches, one text a row.  Checks of
 results (histories, verdicts) apply only where the last analysis has finished and saw all rows.
 """
 
@@ -14,13 +14,13 @@ from afterclear.store.engine.archive import blob_path, is_whole
 from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.intake.merging import key_hash
 
-# Breaches named of one check; the rest are counted.
+# Breaches of one check that are named; the rest are counted.
 _NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One sentence that must hold, and the query for what breaks it (one text column)."""
+    """One rule in a sentence, and the query for its breaches (one text column)."""
 
     says: str
     breaches: str
@@ -193,7 +193,7 @@ def check_rows(con: Connection) -> list[Finding]:
 
 
 def results_unfinished(con: Connection) -> str:
-    """Say why the results do not speak for all rows; empty where they do."""
+    """Say why the results do not cover all rows; empty if they do."""
     if not scalar(con, "SELECT count(*) FROM analyses"):
         return "nothing was analysed yet"
     if scalar(con, "SELECT count(*) FROM unfinished"):

@@ -1,9 +1,9 @@
 """Erase a vehicle from the store: its rows, its history, and its names in everything else.
 
-A forgetting is a job: a row in ``forgetting`` first, then steps of which each is one transaction
-or can be done again, so that a job that was killed is gone on with.  What is left is counts and
-hashes: how many rows a load had, the hash of a file as it came, and keyed hashes of the vehicle's
-names, by which the door refuses it.
+A forgetting is a job: a row in ``forgetting`` first, then steps that are one transaction each or
+can be repeated, so that a killed job is continued. Only counts and hashes are left: how many rows a
+load had, the hash of a file as it came, and keyed hashes of the vehicle's names, by which later
+rows are refused.
 """
 
 import json
@@ -24,7 +24,7 @@ Step = Literal["rows", "archive", "beside", "results", "compact"]
 _WHY: Final = WHY_FORGOTTEN
 _VIN_LETTERS: Final = 17  # ISO 3779
 _REFUSED: Final = ("rejections", "replaced_rejections")
-# tables of the job itself, and the door's
+# tables of the job itself, and of the refused names
 _OF_THE_JOB: Final = ("forgetting", "forgetting_files", "forgotten", "door_key", "migrations")
 # (table, column) of texts of our own, in which a number of two letters means a vehicle
 _OUR_TEXTS: Final = (("sent", "subject"), ("sent", "failure"), ("runs", "report_json"))
@@ -33,11 +33,11 @@ _SQUEEZED: Final = "regexp_replace(upper({}), '[ \\x{{00a0}}\\x{{00b7}}_./:-]', 
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A vehicle on its way out."""
+    """A vehicle that is being forgotten."""
 
     step: Step
     vehicle_id: str
-    page: str  # what digests call its page
+    page: str  # the name of its page in digests
     called: Called
     begun_at: datetime
 
@@ -56,21 +56,21 @@ class Forgotten:
 
 @dataclass(frozen=True, slots=True)
 class ArchivedFile:
-    """An archived file that is yet to be looked at."""
+    """An archived file that is still to be checked."""
 
     sha256: str  # as it came
-    kept: str  # as it stands in the archive
+    kept: str  # as it is in the archive
     name: str
     reader: str
     zone: str
     vehicle_id: str | None
     started_at: datetime | None
     changed_at: float | None
-    speaks: bool | None  # rows of the vehicle came from it; None: only its reader can tell
+    speaks: bool | None  # rows of the vehicle came from it; None: only its reader knows
 
 
 def is_known(con: Connection, vehicle_id: str) -> bool:
-    """Tell whether any row or refusal speaks of a vehicle."""
+    """Whether any row or refusal names a vehicle."""
     found = [
         scalar(con, f"SELECT count(*) FROM {name} WHERE vehicle_id = ?", [vehicle_id])
         for name in TABLES
@@ -82,7 +82,7 @@ def is_known(con: Connection, vehicle_id: str) -> bool:
 
 
 def begin(con: Connection, vehicle_id: str, page: str, now: datetime) -> None:
-    """Write the job down, and shut the door: from now on the vehicle's rows are refused."""
+    """Record the job; from now on the vehicle's rows are refused."""
     at = now.replace(tzinfo=None)
     called = Called(frozenset({vehicle_id}), known_identifiers(con, vehicle_id))
     with transaction(con):
@@ -136,7 +136,7 @@ def close(con: Connection) -> None:
 
 
 def erase_from_store(con: Connection, job: Job, now: datetime) -> None:
-    """Erase the vehicle's rows and histories, and its names in what else there is."""
+    """Erase the vehicle's rows and histories, and its names everywhere else."""
     at, vehicle_id = now.replace(tzinfo=None), job.vehicle_id
     with transaction(con):
         n_rows = sum(_erase_rows(con, name, vehicle_id, at) for name in TABLES)
@@ -153,7 +153,7 @@ def erase_from_store(con: Connection, job: Job, now: datetime) -> None:
 
 
 def next_archived(con: Connection) -> ArchivedFile | None:
-    """Give an archived file that is yet to be looked at; None: all are done."""
+    """Give an archived file that is still to be checked; None: all are done."""
     found = rows(
         con,
         """SELECT f.sha256, any_value(coalesce(c.kept_sha256, f.sha256)) AS kept,
@@ -210,7 +210,7 @@ def known_identifiers(con: Connection, vehicle_id: str) -> frozenset[str]:
             HAVING bool_and(vehicle_id = ?)""",
         [vehicle_id],
     )
-    # the number itself, where it is no VIN, is looked for as it is written
+    # the number itself, if it is no VIN, is searched for as it is written
     return frozenset(found["name"]) - {plain_id(vehicle_id)} | _as_vin(vehicle_id)
 
 
@@ -268,7 +268,7 @@ def _erase(con: Connection, table: str, where: tuple[str, object], now: datetime
 
 
 def _erase_history(con: Connection, vehicle_id: str) -> int:
-    """Erase every other row with the vehicle's number, and what hangs on its attempts and scans."""
+    """Erase all other rows with the vehicle's number, and rows about its attempts and scans."""
     own = "SELECT attempt_id FROM attempts WHERE vehicle_id = $1"
     scans = "SELECT scan_no FROM scan_moments WHERE vehicle_id = $1"
     fixes = "SELECT fix_no FROM fix_numbers WHERE vehicle_id = $1"
@@ -302,7 +302,7 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
 
 
 def _erase_statements(con: Connection, vehicle_id: str, page: str) -> int:
-    """Erase what digests are remembered to have said of the vehicle, and its page's name."""
+    """Erase the records of what digests showed of the vehicle, and its page's name."""
     erased = 0
     for table, where, value in (
         ("digest_marks", "kind = 'stock' AND subject = ?", vehicle_id),
@@ -338,13 +338,13 @@ def _rename_loads(con: Connection, called: Called) -> int:
             con.execute(f"UPDATE {table} SET file_name = ? WHERE load_id = ?", [ERASED, load_id])
     for source, name in query(con, "SELECT source, name FROM cursors").rows():
         if called.are_words_of(name):
-            # by its hash the file is still known; only looking at it again costs a moment
+            # its hash still identifies the file; only checking it again costs a moment
             con.execute("DELETE FROM cursors WHERE source = ? AND name = ?", [source, name])
     return len(renamed)
 
 
 def _erase_words(con: Connection, called: Called) -> None:
-    """Take the vehicle's names out of all texts of others; those vehicles are judged anew."""
+    """Take the vehicle's names out of all texts of others; those vehicles are judged again."""
     columns = query(
         con,
         """SELECT table_name, column_name FROM duckdb_columns() JOIN duckdb_tables()

@@ -1,4 +1,4 @@
-"""How long things are kept; every run knows it, few need what applies it (``care.py``)."""
+"""How long things are kept; every run reads this, few need the code that applies it."""
 
 from dataclasses import dataclass
 

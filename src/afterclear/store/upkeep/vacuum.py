@@ -1,4 +1,4 @@
-"""Keep a store small: retention rules, and the file written anew without its empty space."""
+"""Keep a store small: retention rules, and the file rewritten without its empty space."""
 
 import os
 import time
@@ -24,8 +24,8 @@ from afterclear.store.engine.snapshot import fold_in_log, sweep
 from afterclear.store.queries.digests import fold_page_sums
 from afterclear.store.upkeep.retention import Retention
 
-# A run that was killed a moment ago may have left bytes whose ledger row is about to be tried
-# again; only older ones count as left over.
+# A run that was killed a moment ago may have left bytes that are about to be loaded again; only
+# older ones count as left over.
 _LEFT_OVER_AFTER_S = 86_400
 
 
@@ -37,7 +37,7 @@ class Retired:
     refused_rows: int
     superseded_rows: int
     runs: int
-    page_sums: int  # digests of which one sum now stands for all pages
+    page_sums: int  # digests that now have one sum for all pages
 
 
 def retire(con: Connection, archive: Path, rules: Retention, now: datetime) -> Retired:
@@ -61,7 +61,7 @@ def retire(con: Connection, archive: Path, rules: Retention, now: datetime) -> R
 
 
 def remove_unowed(con: Connection, archive: Path, candidates: list[str]) -> None:
-    """Remove archived files that no load is owed any more."""
+    """Remove archived files that no load needs any more."""
     owed = _owed(con)
     for sha256 in candidates:
         if sha256 not in owed:
@@ -69,7 +69,7 @@ def remove_unowed(con: Connection, archive: Path, candidates: list[str]) -> None
 
 
 def unowed(con: Connection, archive: Path) -> list[Path]:
-    """List all archived files that no load is owed, however new: nobody may be loading."""
+    """List all archived files that no load needs, however new: no load may be running."""
     owed = _owed(con)
     return sorted(p for p in archive.glob("??/*.zst") if p.stem not in owed)
 
@@ -84,7 +84,7 @@ def _owed(con: Connection) -> set[str]:
 
 
 def left_over(con: Connection, archive: Path) -> list[Path]:
-    """List archived files of no load, a day old or more: a killed load's, taken again since."""
+    """List archived files of no load, a day old or more: left by a killed load, repeated since."""
     known = set(query(con, "SELECT sha256 FROM loads")["sha256"])
     known |= set(query(con, "SELECT kept_sha256 FROM archive_changes")["kept_sha256"])
     limit = time.time() - _LEFT_OVER_AFTER_S
@@ -94,10 +94,10 @@ def left_over(con: Connection, archive: Path) -> list[Path]:
 
 
 def compact(store: Path) -> int:
-    """Write the store's file anew without what was deleted; return the bytes saved.
+    """Rewrite the store's file without what was deleted; return the bytes saved.
 
-    Deleted rows stay readable in a database file until their space is used again; a rewritten
-    file has them no more.  The new file takes the old one's place by a rename.
+    Deleted rows stay readable in a database file until their space is used again; a rewritten file
+    no longer has them.  The new file takes the old one's place by a rename.
 
     Raises:
         StoreError: another process holds the store, or the copy does not agree.
@@ -132,7 +132,7 @@ def compact(store: Path) -> int:
 
 @contextmanager
 def _removed(path: Path) -> Iterator[None]:
-    """See that an unfinished file does not stay."""
+    """Make sure that an unfinished file does not stay."""
     try:
         yield
     finally:
