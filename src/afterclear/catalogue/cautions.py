@@ -1,6 +1,6 @@
-"""Warnings that belong beside work on brakes, steering, airbags, high voltage and the like.
+"""Warnings for work on brakes, steering, airbags, high voltage and the like.
 
-Cautions and control units are read without the rest of the catalogue where nothing else is asked:
+Cautions and control units are read without the rest of the catalogue if nothing else is needed:
 reading all words takes longer than a vehicle's history.
 """
 
@@ -15,7 +15,7 @@ from afterclear.catalogue.control_units import ControlUnits
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """A warning that belongs beside a finding.  General: the maker's procedure wins."""
+    """A warning shown beside a finding. General: the maker's procedure wins."""
 
     id: str
     title: str
@@ -31,7 +31,7 @@ class Cautions:
 
     @classmethod
     def load(cls, config_dir: Path, units: ControlUnits | None = None) -> "Cautions":
-        """Read the warnings, and the names of control units where they are not known yet.
+        """Read the warnings, and the names of control units if they are not known yet.
 
         Raises:
             ConfigError: a table is missing or wrong.
@@ -43,7 +43,7 @@ class Cautions:
 
     @cached_property
     def general(self) -> tuple[Caution, ...]:
-        """What holds for every code and every clear."""
+        """Cautions for every code and every clear."""
         return tuple(_caution(row) for row in self._rows if row["families"] == "*")
 
     def of(self, family_key: str, code: str = "", ecu: str | None = None) -> tuple[Caution, ...]:

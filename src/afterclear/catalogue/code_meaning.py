@@ -1,8 +1,8 @@
-"""What a code in normal form means: words, family, cautions, monitor, and whom it points at.
+"""What a code in normal form means: words, family, cautions, monitor, and the unit it points at.
 
-Everything known stands in the tables under ``config/``; this file only looks it up.  A code in
-no table still gets a meaning (its block) and a family (itself), so nothing downstream needs to
-know how complete the tables are.
+All knowledge is in the tables under ``config/``; this file only looks it up. A code in no table
+still gets a meaning (its block) and a family (itself), so no later step needs to know how complete
+the tables are.
 """
 
 from dataclasses import dataclass
@@ -65,8 +65,8 @@ _SAID_OF_UNIT = {
 _COMMON_COMPONENTS: dict[str, Relation] = {"supply_voltage": "supply", "data_bus": "bus"}
 
 
-# A fleet asks the same few thousand questions a million times; one catalogue lives as long as the
-# process, so that nothing is kept beyond its use.
+# A fleet asks the same few thousand questions a million times; one catalogue serves the whole
+# process, so that the memory keeps no other one alive.
 _remembered = lru_cache(maxsize=200_000)
 
 
@@ -107,7 +107,7 @@ class Catalogue:
     # --- words --------------------------------------------------------------------------
 
     def meaning(self, code: str, description: str | None = None) -> Meaning:
-        """Say in words what a code means; the scan's own description only if we have none."""
+        """Give a code's meaning in words; the scan's own description only if we have none."""
         parsed = _parsed(code)
         entry = self.codes.entry(parsed)
         if entry is None:
@@ -165,7 +165,7 @@ class Catalogue:
         return self._family(mention.component, mention.position, None, certain=mention.certain)
 
     def order_text(self, text: str) -> "WorkText":
-        """Say which work the text of a work order tells, and why if it tells none.
+        """Give the work described in a work order's text, and the reason if there is none.
 
         Raises:
             ConfigError: the tables of words for work are missing or wrong.
@@ -186,7 +186,7 @@ class Catalogue:
         return WorkReader(self._config_dir, self.lexicon)
 
     def _listed_family(self, entry: CodeEntry, mention: Mention | None, ecu: str | None) -> Family:
-        """Put the table's place and the text's together; the text knows the maker."""
+        """Combine the table's place and the text's; the text knows the maker."""
         component = self.lexicon.components[entry.component]
         place, _ = self.lexicon.position(component, entry.position)
         certain = entry.certain
@@ -257,7 +257,7 @@ class Catalogue:
 
     @_remembered
     def points_at(self, code: str, description: str | None = None) -> str | None:
-        """Name the control unit a code is really about; None if it speaks for itself."""
+        """Name the control unit a code is really about; None if it is about its own unit."""
         return self.knock_on.points_at(_parsed(code), description)
 
     @_remembered
@@ -267,7 +267,7 @@ class Catalogue:
 
     @_remembered
     def harm(self, code: str, component: str) -> Harm | None:
-        """Say what may have harmed that which a code or its component is about."""
+        """Say what may have harmed the component that a code is about."""
         return self.knock_on.harm(_parsed(code), component)
 
     @_remembered
@@ -301,7 +301,7 @@ class Catalogue:
         """List the unit itself and others whose box may hold its function.
 
         Network codes name functions, not boxes: the steering angle sensor may be part of the
-        steering or the brake control unit, whose own codes then tell what is wrong.
+        steering or the brake control unit, whose own codes then show what is wrong.
         """
         return (ecu, *self.control_units.may_sit_in.get(ecu, ()))
 

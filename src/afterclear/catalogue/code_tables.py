@@ -46,7 +46,7 @@ class CodeTables:
         """Read every table.
 
         Raises:
-            ConfigError: a table is missing or wrong, or a code stands twice.
+            ConfigError: a table is missing or wrong, or a code occurs twice.
 
         """
         codes: dict[str, CodeEntry] = {}
@@ -82,7 +82,7 @@ class CodeTables:
         )
 
     def entry(self, code: NormalCode, make: str | None = None) -> CodeEntry | None:
-        """Find what the tables hold on a code; a make's own scheme before the general table."""
+        """Find a code's entry in the tables; a make's own scheme before the general table."""
         if code.spn is not None:
             return self.spns.get(code.spn)
         scheme = self.make_schemes.get((make or "").casefold().strip())
@@ -91,7 +91,7 @@ class CodeTables:
         return self.codes.get(code.base)
 
     def block(self, code: NormalCode) -> tuple[str, str]:
-        """Owner (standard, maker, reserved) and subsystem of the block a code lies in.
+        """Owner (standard, maker, reserved) and subsystem of the block a code is in.
 
         The third character is a hint only: the 2016 edition of SAE J2012 no longer groups
         codes by function.
@@ -106,7 +106,7 @@ class CodeTables:
         return "reserved", _NOT_ASSIGNED
 
     def detail(self, code: NormalCode) -> str:
-        """Words for the failure type or FMI; empty if none is told or known."""
+        """Words for the failure type or FMI; empty if none is given or known."""
         if code.fmi is not None:
             return self.fmis.get(code.fmi, "reserved failure mode")
         if code.failure_type is not None:
@@ -115,7 +115,7 @@ class CodeTables:
 
 
 def unlisted_words(owner: str, subsystem: str) -> str:
-    """Say what is known of a code the tables do not have: who gives it its meaning, and where.
+    """Describe a code the tables do not have: who gives it its meaning, and its area.
 
     >>> unlisted_words("maker", "body")
     'maker-specific body code'

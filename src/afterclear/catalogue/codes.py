@@ -22,7 +22,7 @@ Traps, and what is decided:
   with ``/`` in the normal form.
 * ``P0000``, ``SPN 0 FMI 0``, ``none``, ``kein Fehler`` and the like say that nothing is stored.
 * ``100/4`` is SPN 100 FMI 4 only where the text or the make says J1939; so is ``3216-31``.
-* ``0301`` is P0301 without its letter, or a maker's number: nothing tells, so it is refused.
+* ``0301`` is P0301 without its letter, or a maker's number: nothing decides, so it is refused.
 * A decimal number loses leading zeros, as spreadsheets drop them anyway.
 """
 
@@ -46,7 +46,7 @@ class NormalCode:
     code: str  # the normal spelling
     space: Space  # standard: letter and four digits, whoever owns the number
     base: str  # the code without failure type, FMI and sub-code: P0301, SPN 100, acme:40417
-    failure_type: str | None = None  # two hex digits, upper case; None: no sub-type told
+    failure_type: str | None = None  # two hex digits, upper case; None: no sub-type given
     sub_code: str | None = None  # blink code or symptom byte of the maker, not decoded
     spn: int | None = None  # J1939 only
     fmi: int | None = None  # J1939 only; None: the source names none
@@ -191,7 +191,7 @@ def normal_code(
 
 
 def says_none(text: str) -> bool:
-    """Tell whether a text says that no code is stored, in one of the languages met.
+    """Whether a text says that no code is stored, in one of the languages served.
 
     >>> says_none("kein Fehler"), says_none("---"), says_none("0000"), says_none("n/a")
     (True, True, True, False)
@@ -236,7 +236,7 @@ def _cleaned(text: str) -> str:
 def _standard(
     text: str, base: str, suffix: re.Match[str] | None, type_text: str
 ) -> NormalCode | Refusal:
-    """Put base, failure type and sub-code of a two-byte code together."""
+    """Join base, failure type and sub-code of a two-byte code."""
     if base == "P0000":
         return Refusal(text, f"{_NONE_STORED} (P0000 is filler)", says_none=True)
     parts = suffix.groupdict() if suffix else {}
@@ -270,7 +270,7 @@ def _hex_pair(type_text: str) -> str | None:
 
 
 def _j1939(text: str, found: re.Match[str], type_text: str) -> NormalCode | Refusal:
-    """Put SPN and FMI together and hold both to their bit lengths."""
+    """Join SPN and FMI and check both against their bit lengths."""
     spn = int(found["spn"])
     written = found["fmi"]
     if type_text and not re.fullmatch(r"\d{1,3}(?:\.0)?", type_text, re.ASCII):
@@ -299,7 +299,7 @@ def _maker(text: str, cleaned: str, type_text: str, make: str | None) -> NormalC
     if namespace and (own_words or head.startswith("make-") or namespace == _namespace(make or "")):
         number, pattern = rest.strip(), _NUMBER_OF_MAKE
         if _STANDARD.fullmatch(number.upper()):
-            return normal_code(number, type_text)  # the make stands before a code that needs none
+            return normal_code(number, type_text)  # the make precedes a code that needs none
     else:
         number, pattern = cleaned, _NUMBER
         namespace = _namespace(make or "") or "unknown"
@@ -338,7 +338,7 @@ def _doubt_of_number(upper: str) -> str:
 def _maker_code(
     text: str, namespace: str, found: re.Match[str], explicit: str
 ) -> NormalCode | Refusal:
-    """Put namespace, number, failure type and sub-code together."""
+    """Join namespace, number, failure type and sub-code."""
     number = found[1]
     if number.isdecimal():
         number = number.lstrip("0")

@@ -2,15 +2,15 @@
 
 Attempts, work orders and costs are pooled by component.
 
-A family is a component with its place (``wheel_speed_sensor:front_right``), or a code or part no
-component is known of (``code:P1234``, ``part:hose``), which then stands for itself.
+A family is a component with its place (``wheel_speed_sensor:front_right``), or a code or part
+without a known component (``code:P1234``, ``part:hose``), which is then its own component.
 
 A circuit is narrower.  A sensor that failed with one code and fails again with its neighbour
 ("open" before, "erratic" now) is the same fault for whoever repaired it.  Codes of what a sensor
 *measures* ("range or performance", FMI 0 "above normal"), of self-tests and of other control units
 are not: a hot engine is no faulty thermometer.  Source: the failure type categories of SAE J2012
 (1x electrical, 2x signal, 3x frequency) and the failure modes of SAE J1939-73; which of their words
-mean the circuit is own judgement, and what is not sure is left out.
+mean the circuit is own judgement, and doubtful ones are left out.
 """
 
 from typing import Final
@@ -54,7 +54,7 @@ def component_of(family: str) -> str:
 
 
 def is_stand_alone(family: str) -> bool:
-    """Whether a family is a code or part no component is known of.
+    """Whether a family is a code or part without a known component.
 
     >>> is_stand_alone("part:hose")
     True
@@ -77,7 +77,7 @@ def circuit_of(
 ) -> str | None:
     """Name the circuit a code is about; None: it is not about one, or that is not sure.
 
-    ``meaning``: what the tables say of the code without its failure type; None: nothing.  Not
+    ``meaning``: the tables' words for the code without its failure type; None: none.  Not
     ``certain``: makers use the number for different places, so only the number itself is alike.
 
     >>> from afterclear.catalogue.codes import normal_code
@@ -96,10 +96,10 @@ def circuit_of(
 
 
 def _tells_circuit(code: NormalCode) -> bool:
-    """Whether what is told of the failure is electrical, or nothing is told."""
+    """Whether the failure is given as electrical, or not given."""
     if code.spn is not None:
         return code.fmi is None or code.fmi in _ELECTRICAL_FMI
     if code.sub_code is not None:
-        return False  # its maker alone knows what it says
+        return False  # only its maker knows its meaning
     kind = code.failure_type
     return kind is None or kind in _GENERAL_TYPES or kind[0] in _ELECTRICAL

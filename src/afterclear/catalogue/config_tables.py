@@ -66,7 +66,7 @@ def read_settings(path: Path) -> dict[str, Any]:
 def read_by_language(
     folder: Path, name: str, take: Callable[[Mapping[str, Any]], Iterable[str]]
 ) -> None:
-    """Hand ``<name>.toml`` and then its other languages to ``take``, which says what is wrong.
+    """Pass ``<name>.toml`` and then its other languages to ``take``, which returns the problems.
 
     Raises:
         ConfigError: a file is missing, not TOML, or wrong; all that is wrong at once.

@@ -1,7 +1,7 @@
 """Names of control units in all languages, and which unit's box may hold another's function.
 
-They stand in ``config/control_units*.toml``, apart from the thousands of names of components, and
-are read by themselves where nothing else is asked.
+They are in ``config/control_units*.toml``, apart from the thousands of names of components, and are
+read by themselves if nothing else is needed.
 """
 
 from collections.abc import Iterator, Mapping
@@ -33,7 +33,7 @@ class ControlUnits:
         return units
 
     def _add(self, settings: Mapping[str, Any]) -> Iterator[str]:
-        """Take in one file's units; say what is wrong with them."""
+        """Add one file's units; return the problems found."""
         for key, entry in settings.items():
             names = list(entry.get("names", ()))
             if "label" in entry:
@@ -45,7 +45,7 @@ class ControlUnits:
             yield from self._names.add_all(names, key)
 
     def named(self, text: str) -> str | None:
-        """Name the control unit a text speaks about; None if it names no known one."""
+        """Name the control unit a text is about; None if it names no known one."""
         best = longest(self._names.runs(words_of(text)))
         return best.meaning if best else None
 

@@ -83,7 +83,7 @@ class Names:
     _longest: int = 1
 
     def add(self, name: str, meaning: str) -> str | None:
-        """Remember a name; say what is wrong with it, None if nothing."""
+        """Add a name; return the problem with it, or None."""
         words = words_of(name)
         if not words:
             return f"the name {name!r} of {meaning} has no word in it"
@@ -96,7 +96,7 @@ class Names:
         return None
 
     def add_all(self, names: Iterable[str], meaning: str) -> list[str]:
-        """Remember several names of one meaning; say what is wrong with them."""
+        """Add several names of one meaning; return the problems found."""
         return [problem for name in names if (problem := self.add(name, meaning))]
 
     def runs(self, words: Words) -> list[Run]:
@@ -111,7 +111,7 @@ class Names:
         return found
 
     def scattered(self, words: Words) -> str | None:
-        """Meaning of the longest name of two or more words all of which stand somewhere.
+        """Meaning of the longest name of two or more words that all occur somewhere.
 
         None if there is none, or several of different meaning.
         """

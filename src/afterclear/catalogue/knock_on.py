@@ -1,4 +1,4 @@
-"""Codes and texts by which one control unit reports another one's trouble."""
+"""Codes and texts by which one control unit reports another one's fault."""
 
 from collections.abc import Container
 from dataclasses import dataclass
@@ -15,11 +15,11 @@ Relation: TypeAlias = Literal[
     "lost",  # a listener misses the unit's messages
     "invalid",  # messages arrive, their content is marked bad
     "software",  # versions do not match
-    "pointer",  # the code has no fault of its own: look at the other unit
+    "pointer",  # the code only follows from the other unit's fault
     "consequence",  # a signal the other unit makes
     "supply",  # no unit: voltage, explains many codes at once
     "bus",  # no unit: data bus, explains many codes at once
-    "harmed",  # a fault of its own, done by another one: of a harm only
+    "harmed",  # a primary fault caused by another one: of a harm only
 ]
 _COMMON_CAUSES = {"supply", "bus"}
 
@@ -39,9 +39,9 @@ class Pointer:
 
 @dataclass(frozen=True, slots=True)
 class Harm:
-    """A fault that does harm to something else, which is then a fault of its own."""
+    """A fault that damages something else, which is then a primary fault too."""
 
-    by: str  # component or code that does it
+    by: str  # component or code that causes it
     ecu: str  # control unit that reports it
     why: str
     source: str
@@ -101,7 +101,7 @@ class KnockOn:
         self._harms[harmed] = Harm(by, row["ecu"], row["why"], row["source"])
 
     def harm(self, code: NormalCode, component: str) -> Harm | None:
-        """Say what may have harmed that which a code or its component is about."""
+        """Say what may have harmed the component that a code is about."""
         return self._harms.get(code.base) or self._harms.get(component)
 
     def _add(self, row: Row, where: str) -> None:
@@ -123,19 +123,19 @@ class KnockOn:
             raise ConfigError(f"{where}: kind is code, range or text, not {row['kind']!r}.")
 
     def pointer(self, code: NormalCode, description: str | None = None) -> Pointer | None:
-        """Say what a code, or else its text, says about another unit; None if nothing."""
+        """Give what a code, or otherwise its text, says about another unit; None if nothing."""
         found = self._codes.get(code.base)
         if found is None and code.space == "standard":
             found = next((p for a, b, p in self._ranges if a <= code.base <= b), None)
         return found or (self._in_text(description) if description else None)
 
     def points_at(self, code: NormalCode, description: str | None = None) -> str | None:
-        """Name the one control unit a code points at; None if it speaks for itself or of many."""
+        """Name the one control unit a code points at; None if it is about its own unit or many."""
         found = self.pointer(code, description)
         return found.ecu if found and found.relation not in _COMMON_CAUSES else None
 
     def common_cause(self, code: NormalCode) -> Relation | None:
-        """Say whether a code tells of something that explains many: supply or bus."""
+        """Say whether a code reports a cause of many others: supply or bus."""
         found = self.pointer(code)
         return found.relation if found and found.relation in _COMMON_CAUSES else None
 
@@ -173,7 +173,7 @@ def _find(words: Words, wanted: Words, start: int) -> int | None:
 
 
 def _stands_around(words: Words, phrase: _Phrase, start: int, end: int) -> bool:
-    """Whether the phrase's words stand close before and after words[start:end]."""
+    """Whether the phrase's words are close before and after words[start:end]."""
     if phrase.before:
         first = max(0, start - len(phrase.before) - _NEAR)
         if _find(words[:start], phrase.before, first) is None:

@@ -1,7 +1,7 @@
 """What people and tools call a component and a place on the vehicle.
 
-Text in any of the languages of ``config/lexicon*.toml`` is cut into folded words; the longest
-known name wins.  What a name means stands in the tables, how names are looked for stands here.
+Text in any of the languages of ``config/lexicon*.toml`` is cut into folded words; the longest known
+name wins. The tables hold what a name means, this file how names are found.
 """
 
 import re
@@ -25,7 +25,7 @@ _COUNTED = {"sensor", "cylinder", "gear", "stage", "number", "letter"}
 
 _PART = re.compile(r"(?:bank|sensor|cylinder|gear|stage|number|axle)_[^_]+|[^_]+")
 
-# the highest number that still counts parts of a vehicle; own judgement, tells 12 V from no. 12
+# the highest number that still counts parts of a vehicle; own judgement, separates 12 V from no. 12
 _MOST = {"bank": 4, "sensor": 12, "cylinder": 24, "gear": 18, "number": 400, "letter": 8}
 
 _LETTER_OF = {str(number): letter for number, letter in enumerate("abcdefgh", 1)}
@@ -34,23 +34,23 @@ _NUMBER_OF = {letter: number for number, letter in _LETTER_OF.items()}
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """A kind of part that codes and work orders speak about."""
+    """A kind of part that codes and work orders name."""
 
     key: str  # wheel_speed_sensor
     label: str  # wheel speed sensor
     subsystem: str  # brakes
-    axes: tuple[str, ...] = ()  # which places tell two such parts of one vehicle apart
-    usual: Mapping[str, str] = field(default_factory=dict)  # axis -> value where none is told
+    axes: tuple[str, ...] = ()  # which places distinguish two such parts of one vehicle
+    usual: Mapping[str, str] = field(default_factory=dict)  # axis -> value if none is given
     unspelled: Mapping[str, str] = field(default_factory=dict)  # axis -> value left out
     per_ecu: bool = False  # its place is the control unit it belongs to
 
 
 @dataclass(frozen=True, slots=True)
 class Mention:
-    """What a text speaks about."""
+    """What a text is about."""
 
     component: Component
-    position: str  # front_right, bank_1_sensor_2; empty: none told
+    position: str  # front_right, bank_1_sensor_2; empty: none given
     certain: bool  # False: the place is a guess, one of two, or depends on market or maker
     placed: bool  # the text itself names a place that matters for this component
 
@@ -80,7 +80,7 @@ class Lexicon:
         return lexicon
 
     def _add(self, settings: Mapping[str, Any]) -> Iterator[str]:
-        """Take in one file; say what is wrong with it."""
+        """Add one file; return the problems found."""
         yield from (
             f"a lexicon has no section [{name}]" for name in sorted(settings.keys() - _SECTIONS)
         )
@@ -113,9 +113,9 @@ class Lexicon:
         yield from self._placed_names.add_all(entry.get("names_with_position", ()), key)
 
     def mention(self, text: str) -> Mention | None:
-        """Say which component, and where, a text speaks about; None if it names no known one.
+        """Name the component, and its place, that a text is about; None if it names no known one.
 
-        The longest name wins, first as the text stands, then with the words for places taken
+        The longest name wins, first in the text as written, then with the words for places taken
         out ("wheel front right speed sensor"), then with its words anywhere ("sensor, speed,
         wheel").
         """
@@ -132,7 +132,7 @@ class Lexicon:
         return None
 
     def position(self, component: Component, text: str) -> tuple[str, bool]:
-        """Spell the place a text names, as far as it tells such parts apart; and if it is clear.
+        """Spell the place a text names, as far as it distinguishes such parts; and if it is clear.
 
         A bare number or letter is the place on the one axis that takes it.
         """
@@ -165,7 +165,7 @@ class Lexicon:
         return not number or axes[0] != "cylinder" or words[run.end].isdecimal()
 
     def _number(self, words: Words, at: int, axis: str) -> str:
-        """Read the number or lone letter at a place, A as 1; empty if none stands there."""
+        """Read the number or lone letter at a place, A as 1; empty if there is none."""
         at += at < len(words) and words[at] in {"no", "nr", "num"}
         value = words[at] if at < len(words) else ""
         after = words[at + 1] if at + 1 < len(words) else ""
@@ -209,9 +209,9 @@ def _mention(component: Component, places: Places, torn: set[str], *, certain: b
 def spelled(component: Component, places: Places, torn: set[str]) -> tuple[str, bool]:
     """Spell places along the component's axes (front_right, bank_1_sensor_2); and if it is clear.
 
-    An untold place is taken to be the usual one if that makes the place whole.  It is not clear
-    if it was taken so, if the text names two, or if it depends on the market: the driver sits
-    left or right, so "driver side" names no side of an axle.
+    A missing place is taken to be the usual one if that completes the place.  It is not clear if it
+    was taken so, if the text names two, or if it depends on the market: the driver sits left or
+    right, so "driver side" names no side of an axle.
     """
     untold = [axis for axis in component.axes if axis not in places]
     filled = bool(untold) and all(axis in component.usual for axis in untold)

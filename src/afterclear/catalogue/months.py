@@ -9,7 +9,7 @@ import re
 from afterclear.catalogue.folded_words import without_accents
 
 ENGLISH = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-# without accents, small letters; a word that means two months in two languages stands nowhere
+# without accents, small letters; a word that means two months in two languages is left out
 _NAMES = (
     "january jan januar janner jan. janv janvier enero ene styczen stycznia sty",
     "february feb februar feber fevr fevrier febrero luty lutego lut",

@@ -1,4 +1,4 @@
-"""What in a text could be a name, where only hashes of the names are known.  Pure."""
+"""Possible names in a text, if only hashes of the names are known. Pure."""
 
 from collections.abc import Iterator
 from typing import Final
@@ -13,7 +13,7 @@ _IS_BETWEEN: Final = np.array([b in BETWEEN for b in range(256)])
 
 
 def candidates(text: str, lengths: frozenset[int]) -> Iterator[str]:
-    """Give what in a text could be a name of one of these lengths, as ``plain_id`` writes it.
+    """Give possible names of these lengths in a text, as ``plain_id`` writes them.
 
     ``lengths``: of names in UTF-8, bytes.  Words of the text, and neighbouring words together
     with no more than two blanks, dashes, dots or slashes between; each once.
@@ -43,7 +43,7 @@ def _joined(
     starts: "np.ndarray[tuple[int], np.dtype[np.int64]]",
     ends: "np.ndarray[tuple[int], np.dtype[np.int64]]",
 ) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
-    """Tell of each word but the last whether the next one may belong to the same name."""
+    """Say for each word but the last whether the next one may belong to the same name."""
     gap, first = starts[1:] - ends[:-1], ends[:-1]
     second = np.minimum(first + 1, len(letters) - 1)
     is_between = _IS_BETWEEN[letters[first]]

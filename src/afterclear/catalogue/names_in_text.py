@@ -1,8 +1,8 @@
-"""What a vehicle is called by, found wherever it is written.  Pure.
+"""A vehicle's names, found wherever they are written. Pure.
 
 A VIN or plate is the same however it is spelled: without case, and with blanks, dashes, dots or
-slashes between its letters or without.  A vehicle's number is the user's own word: it is looked
-for as a whole cell, and in running text only where it cannot be met by chance.
+slashes between its letters or without.  A vehicle's number is the user's own word: it is searched
+for as a whole cell, and in running text only if it cannot occur there by chance.
 """
 
 import json
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
-# A shorter name is met by chance in text that is not about the vehicle.
+# A shorter name may occur by chance in text that is not about the vehicle.
 SHORTEST_IN_TEXT: Final = 4
 ERASED: Final = "(erased)"
 BETWEEN: Final = b" _./:-"  # what may stand between the letters of one name, at most two
@@ -25,7 +25,7 @@ def plain_id(text: str) -> str:
 
 
 def is_distinct(number: str) -> bool:
-    """Tell whether a vehicle's number is no word and no figure that stands for something else."""
+    """Whether a vehicle's number is no word and no figure with another meaning."""
     plain = plain_id(number)
     letters = any(letter.isalpha() for letter in plain)
     return len(plain) >= SHORTEST_IN_TEXT and letters and any(x.isdigit() for x in plain)
@@ -33,52 +33,52 @@ def is_distinct(number: str) -> bool:
 
 @dataclass(frozen=True)
 class Called:
-    """Everything a vehicle, or several, is called by."""
+    """All names of a vehicle, or of several."""
 
     numbers: frozenset[str]  # as written
-    identifiers: frozenset[str]  # VINs and plates that are its alone, as ``plain_id`` writes them
+    identifiers: frozenset[str]  # VINs and plates of no other vehicle, as ``plain_id`` writes them
 
     def is_number(self, cell: object) -> bool:
-        """Tell whether a cell is the vehicle's number."""
+        """Whether a cell is the vehicle's number."""
         return isinstance(cell, str) and cell.strip() in self.numbers
 
     def is_identifier(self, cell: object) -> bool:
-        """Tell whether a cell is its VIN or plate."""
+        """Whether a cell is its VIN or plate."""
         return (
             isinstance(cell, str) and bool(self.identifiers) and plain_id(cell) in self.identifiers
         )
 
     def is_cell(self, cell: object) -> bool:
-        """Tell whether a cell is one of the names."""
+        """Whether a cell is one of the names."""
         return self.is_number(cell) or self.is_identifier(cell)
 
     def are_in(self, cells: Iterable[object]) -> bool:
-        """Tell whether a row has one of the names as a cell, or in one."""
+        """Whether a row has one of the names as a cell, or in one."""
         return any(self.is_cell(c) or (isinstance(c, str) and self.stand_in(c)) for c in cells)
 
     def stand_in(self, text: str) -> bool:
-        """Tell whether running text has one of the names, however it is spelled."""
+        """Whether running text has one of the names, however it is spelled."""
         if self._sought is None:
             return False
         squeezed = as_bytes(text).translate(None, BETWEEN)
         return any(name in squeezed for name in self._squeezed) and bool(self._sought.search(text))
 
     def are_words_of(self, text: str) -> bool:
-        """Tell whether a file's name or a note has one of the names as a word, however short."""
+        """Whether a file's name or a note has one of the names as a word, however short."""
         return self.stand_in(text) or any(
             re.search(rf"(?<![^\W_]){re.escape(name)}(?![^\W_])", text, re.IGNORECASE)
             for name in self.numbers
         )
 
     def owns(self, row_json: str | None) -> bool:
-        """Tell whether a refused row, JSON or as it stood in its file, is about the vehicle."""
+        """Whether a refused row, JSON or as it stood in its file, is about the vehicle."""
         try:
             row = json.loads(row_json or "{}")
         except ValueError:
             row = dict(enumerate((row_json or "").split(",")))
         if not isinstance(row, dict):
             return self.stand_in(row_json or "")
-        # under other headings nobody can tell which cell is the vehicle's own
+        # under other headings the vehicle's own cell is not known
         own = [row["vehicle_id"]] if "vehicle_id" in row else list(row.values())
         return any(map(self.is_number, own)) or self.are_in(
             cell for cell in row.values() if not self.is_number(cell)
@@ -98,12 +98,12 @@ class Called:
 
     @property
     def sought(self) -> list[str]:
-        """The names that are looked for in running text, without what may stand between."""
+        """The names searched for in running text, without the separators."""
         return sorted(self._names)
 
     @property
     def pattern(self) -> str:
-        """A regular expression that finds the names, without what may stand around them."""
+        """A regular expression that finds the names, without the characters around them."""
         return "|".join(_spelled(name) for name in sorted(self._names, key=lambda n: (-len(n), n)))
 
     @cached_property

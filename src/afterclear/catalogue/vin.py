@@ -1,6 +1,6 @@
 """What a vehicle identification number says about itself, and what is wrong with it.
 
-Nothing is repaired: a suggestion stands beside the text as it came.  Sources: 49 CFR 565
+Nothing is corrected: a suggestion is given beside the original text.  Sources: 49 CFR 565
 (characters, check digit, positions); ISO 3779 and 3780 (regions, from memory); model years from
 memory, 1988 to 2003 also in a published list.
 """
@@ -52,9 +52,9 @@ def _sql_digit_sum(vin: str) -> str:
     return f"({' + '.join(weighted)})"
 
 
-# What speaks against a VIN, for the database: every connection knows it by this name; NULL: nothing
-# does.  The check digit has a verdict only where it is required, the model year (position 10 in
-# 49 CFR 565) only in North America.
+# Doubts about a VIN, for the database: every connection knows the function by this name; NULL:
+# none.  The check digit has a verdict only where it is required, the model year (position 10 in 49
+# CFR 565) only in North America.
 VIN_DOUBT_MACRO: Final = f"""
 CREATE TEMP MACRO vin_doubt(told, model_year) AS CASE
     WHEN told IS NULL OR plain_vin(told) = '' THEN NULL
@@ -90,7 +90,7 @@ class Vin:
     suggestion: str | None  # look-alikes replaced (O and Q by 0, I by 1); never applied
     check_digit: CheckDigit  # not_computable: wrong length or characters
     check_is_required: bool  # by its region; elsewhere a wrong one is a hint and no more
-    region: str | None  # where its maker's code was given; None: cannot be told
+    region: str | None  # where its maker's code was given; None: cannot be known
     model_years: tuple[int, ...]  # years position 10 can mean, oldest first; empty: none
     model_year: int | None  # the one left by the 30-year rule; None: two are possible, or none
 
@@ -108,7 +108,7 @@ class Vin:
 
 
 def read_vin(text: str, latest_year: int) -> Vin:
-    """Say what a text tells as a VIN.  Never raises, never repairs.
+    """Read a text as a VIN. Never raises, never corrects.
 
     ``latest_year`` is the newest model year there can be, usually next year.
 
@@ -176,7 +176,7 @@ def _check_digit(vin: str) -> CheckDigit:
 
 
 def _one_year(vin: str, years: tuple[int, ...]) -> int | None:
-    """Pick the year where one is left, or position 7 tells.
+    """Pick the year if one is left, or position 7 decides.
 
     Light vehicles for North America: position 7 is a digit up to model year 2009 and a letter
     from 2010 on (49 CFR 565.15).  Heavy ones need not follow, so it is used only to choose

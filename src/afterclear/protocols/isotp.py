@@ -34,7 +34,7 @@ class Message:
     """One transported message, whole or not."""
 
     outcome: Outcome
-    payload: bytes  # exactly ``size`` bytes if complete, else what came in order
+    payload: bytes  # exactly ``size`` bytes if complete, otherwise those that came in order
     size: int  # bytes announced
     began_at: float  # seconds, the caller's clock
     ended_at: float
@@ -51,7 +51,7 @@ class _Partial:
 
 @dataclass(slots=True)
 class Receiver:
-    """What is under way on one identifier.
+    """The transfer under way on one identifier.
 
     ``address_bytes``: 1 where each frame begins with an address (extended or mixed addressing).
     """
@@ -82,7 +82,7 @@ class Receiver:
                 return []
 
     def close(self) -> list[Message]:
-        """End what is still under way: the log is over."""
+        """End the transfer still under way: the log is over."""
         return self._drop(self._partial.last_at if self._partial else 0.0)
 
     def _drop(self, at: float) -> list[Message]:

@@ -1,7 +1,7 @@
 """SAE J1939 frames: identifier, parameter groups, addresses, and the single values we need.
 
-Faults stand in ``j1939_faults``, readiness and counters in ``j1939_readiness``, messages longer
-than a frame in ``j1939_transport``.  Nothing here knows files, clocks or which unit was asked.
+Faults are in ``j1939_faults``, readiness and counters in ``j1939_readiness``, messages longer than
+a frame in ``j1939_transport``.  Nothing here knows files, clocks or which unit was asked.
 """
 
 from dataclasses import dataclass
@@ -84,7 +84,7 @@ UNITS = {
     88: "restraints 2",
     90: "powertrain control",
 }
-# Off-board tools and the two addresses nobody owns: no control units of the vehicle.
+# Off-board tools and the two addresses without an owner: no control units of the vehicle.
 TOOL_ADDRESSES = frozenset({249, 250})
 NO_UNIT = TOOL_ADDRESSES | {254, 255}
 

@@ -1,7 +1,7 @@
 """SAE J1939-73 fault messages: DM1, DM2, DM6, DM12, DM23, DM27, DM28; lamps and codes.
 
-All seven share one form: two lamp bytes, then four bytes a code, then filler.  What may be
-believed of a message on a noisy bus is the reader's business, not decided here.
+All seven share one form: two lamp bytes, then four bytes a code, then filler.  The reader decides
+which messages of a noisy bus to trust.
 """
 
 from collections.abc import Iterator
@@ -65,7 +65,7 @@ class Lamp:
 class Dtc:
     """One code.  On a bus the key is (source address, SPN, FMI)."""
 
-    spn: int | None  # None: an old conversion method that nobody named; see ``raw``
+    spn: int | None  # None: an old conversion method that was not named; see ``raw``
     fmi: int
     occurrences: int | None  # None: not counted; 126 means at least 126
     raw: bytes
@@ -77,7 +77,7 @@ class Dtc:
 
     @property
     def is_filler(self) -> bool:
-        """True for what stands in place of "no code": SPN 0 with FMI 0, or all ones.
+        """True for the filler that means "no code": SPN 0 with FMI 0, or all ones.
 
         The zeros are the standard's way (public J1939-84 logs); the ones are from memory.
         """
@@ -86,7 +86,7 @@ class Dtc:
 
 @dataclass(frozen=True, slots=True)
 class FaultMessage:
-    """What a DM1-like message says.  No codes and all lamps off: the unit reports none."""
+    """The content of a DM1-like message. No codes and all lamps off: the unit reports none."""
 
     lamps: tuple[Lamp, ...]
     dtcs: tuple[Dtc, ...]  # filler dropped
@@ -125,7 +125,7 @@ def dtc_from_bytes(raw: bytes, method: int | None = None) -> Dtc:
     1       SPN 18..11  SPN 10..3   SPN 2..0   | FMI 5   CM = 1 | OC 7
 
     ``method`` is the unit's old method (1, 2 or 3), needed only where CM = 1: the bytes do not
-    tell the three apart, so without it the SPN stays None and the raw bytes are kept.
+    distinguish the three, so without it the SPN stays None and the raw bytes are kept.
     """
     if len(raw) != DTC_LENGTH:
         raise TruncatedError("J1939 code", expected=DTC_LENGTH, received=len(raw))

@@ -45,7 +45,7 @@ class Transfer:
     destination: int  # 255: broadcast
     pgn: int
     size: int  # bytes announced
-    payload: bytes  # exactly ``size`` bytes if complete, else what came in order
+    payload: bytes  # exactly ``size`` bytes if complete, otherwise those that came in order
     began_at: float  # seconds, the caller's clock
     ended_at: float
 
@@ -82,7 +82,7 @@ class Transport:
         return []
 
     def close(self) -> list[Transfer]:
-        """End what is still under way: the log is over."""
+        """End the transfers still under way: the log is over."""
         keys = list(self.sessions)
         return [self._end(key, self.sessions[key].last_at, Outcome.INCOMPLETE) for key in keys]
 
@@ -97,7 +97,7 @@ class Transport:
             case Control.CLEAR_TO_SEND if back in self.sessions:
                 session = self.sessions[back]
                 session.last_at = at
-                # A receiver may ask again for what it missed; we may have seen it already.
+                # A receiver may ask again for frames it missed; we may have seen them already.
                 if data[1] and 0 < data[2] <= len(session.packets):
                     del session.packets[data[2] - 1 :]
                     session.expected = data[2]

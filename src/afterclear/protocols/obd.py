@@ -1,8 +1,8 @@
 """SAE J1979 (OBD) answers: codes, readiness, counters, freeze frame, VIN.
 
-Each function takes one whole message without transport or checksum bytes.  The same service
-looks different on CAN and on the older lines: there the answer to 03, 07 and 0A has no count and
-always three codes.  Nothing in the bytes tells which, so the caller names the ``Form``.
+Each function takes one whole message without transport or checksum bytes.  The same service looks
+different on CAN and on the older lines: there the answer to 03, 07 and 0A has no count and always
+three codes.  The bytes do not show which, so the caller names the ``Form``.
 """
 
 from collections.abc import Iterable, Mapping
@@ -102,7 +102,7 @@ def older_line_message(frame: bytes) -> tuple[int, bytes]:
 
 
 def is_cleared(payload: bytes) -> bool:
-    """Tell whether a message is the positive answer to service 04: one byte, 44."""
+    """Whether a message is the positive answer to service 04: one byte, 44."""
     return payload[:1] == bytes([Service.CLEAR + POSITIVE])
 
 

@@ -187,7 +187,7 @@ def negative_answer(payload: bytes) -> NegativeAnswer | None:
 
 
 def is_cleared(payload: bytes) -> bool:
-    """Tell whether a message is the positive answer to service 0x14: one byte, 54."""
+    """Whether a message is the positive answer to service 0x14: one byte, 54."""
     return payload[:1] == bytes([CLEAR_DIAGNOSTIC_INFORMATION + POSITIVE])
 
 

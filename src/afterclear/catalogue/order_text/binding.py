@@ -1,4 +1,4 @@
-"""Which of the things a text names was worked on, and how: what is told beside it.
+"""Which of the parts a text names were worked on, and how.
 
 "Turbo actuator seized, turbo renewed" is one piece of work, "pads, discs and caliper renewed" are
 three, "to be replaced" is none.
@@ -11,10 +11,10 @@ from typing import Final
 from afterclear.catalogue.order_text.speech import WIRING
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 
-Places = dict[str, set[str]]  # axis -> values told
+Places = dict[str, set[str]]  # axis -> values given
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
 _BOTH_SIDES: Final[Places] = {"side": {"left", "right"}}
-_OWN_PARTS: Final = {"repair"}  # such work takes a thing apart: what is named with it is of it
+_OWN_PARTS: Final = {"repair"}  # such work takes a part apart: names beside it are its own parts
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ class Bound:
 
 
 def bound_acts(clauses: list[Clause]) -> list[Bound]:
-    """Say what was done with each component.  Clauses of what was not done become void."""
+    """Say what was done with each component. Clauses about work not done become void."""
     _void(clauses)
     _refer(clauses)
     acts = _acts(clauses)
@@ -45,18 +45,18 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
 
 
 def _action(act: Act, part: Part) -> str:
-    """Say what an act is for a component: what is charged is full of gas, or a battery in use."""
+    """Name the action for a component: "charged" fills a gas circuit, or a battery in use."""
     return "inspect" if act.fills and part.key not in _FILLED else act.action
 
 
 def _is_detail(clause: Clause, part: Part) -> bool:
-    """Tell whether a part is of the thing that was taken apart: "diff rebuilt bearings, seals"."""
+    """Whether a part belongs to the one taken apart: "diff rebuilt bearings, seals"."""
     opened = [a.start for a in clause.acts if a.action in _OWN_PARTS and a.start < part.start]
     return any(clause.first_part < at for at in opened)
 
 
 def _join(found: list[Bound], one: Bound) -> None:
-    """Add a component, or what is told of it anew."""
+    """Add a component, or new facts about it."""
     part = one.part
     if part.beside and found and (found[-1].part.key == WIRING or "repair" in one.actions):
         part = replace(part, key=WIRING, of="")
@@ -64,7 +64,7 @@ def _join(found: list[Bound], one: Bound) -> None:
     if part.key == WIRING and not part.of and found:
         last = found[-1]
         if last.part.key != WIRING and set(last.actions) - {"inspect"}:
-            return  # "sensor replaced, plug cleaned": whose wiring is told before it
+            return  # "sensor replaced, plug cleaned": the wiring's component is named before it
         aimed = last.part.of or last.part.key
         of = "" if aimed == WIRING else aimed
         found[-1] = Bound(replace(part, of=of), last.places, one.actions or last.actions)
@@ -108,7 +108,7 @@ def _void_on(rest: list[Clause]) -> None:
 
 
 def _void_back(before: list[Clause], clause: Clause) -> None:
-    """Take back what only "new" or "replacement" was said of: "new turbo, customer declined"."""
+    """Drop work known only from "new" or "replacement": "new turbo, customer declined"."""
     for one in reversed(before):
         near = one.sentence == clause.sentence or (
             one.sentence == clause.sentence - 1 and clause.said
@@ -147,7 +147,7 @@ def _is_thing(part: Part) -> bool:
 
 
 def _meant(part: Part, idle: list[Part]) -> Part:
-    """Take a short name for the thing named in full before: "glow plug broken, 4 plugs new"."""
+    """Resolve a short name to the full one before it: "glow plug broken, 4 plugs new"."""
     if part.words > 1 or part.of:
         return part
     full = [p for p in reversed(idle) if p.words > 1 and not p.of and part.stems & p.head]
@@ -181,7 +181,7 @@ def _acts(clauses: list[Clause]) -> list[list[Act]]:
 
 
 def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterator[Act]:
-    """Give what is told of a clause's components after it, until something else is named."""
+    """Give the work on a clause's components in later clauses, until another part is named."""
     clause = clauses[at]
     bare = not acts[at]
     for later in range(at + 1, len(clauses)):
@@ -195,25 +195,25 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
                 yield from acts[later] or other.acts
             if other.parts:
                 return
-        # "no power to the pump, fuse replaced": what was done is of another thing
+        # "no power to the pump, fuse replaced": the work is on another part
         elif _is_of(clause, other) and (bare or not other.strange):
             bare = False
             yield from other.acts
 
 
 def _is_of(clause: Clause, other: Clause) -> bool:
-    """Tell whether what a later clause says was done is of the things named before."""
+    """Whether the work in a later clause is on the parts named before."""
     is_work = bool(other.acts) and not other.void
     return is_work and not other.part_of and not _is_of_another(other, clause)
 
 
 def _ends_list(other: Clause) -> bool:
-    """Tell whether a clause names a last thing that is no component: "radiator and hoses"."""
+    """Whether a clause names a last thing that is no component: "radiator and hoses"."""
     return other.named_others and not other.parts
 
 
 def _is_listed_with(clause: Clause, other: Clause) -> bool:
-    """Tell whether what was done with a later thing was done with a clause's components too."""
+    """Whether the work on a later part was done on a clause's components too."""
     is_item = not clause.is_state and not clause.loose
     if not other.parts:
         return is_item and other.joined
@@ -223,14 +223,14 @@ def _is_listed_with(clause: Clause, other: Clause) -> bool:
 
 
 def _is_of_another(other: Clause, clause: Clause) -> bool:
-    """Tell whether a kind of thing is told that none of a clause's components is: "switch"."""
+    """Whether a kind of part is named that none of a clause's components is: "switch"."""
     return bool(other.heads) and all(
         p.family.isdisjoint(other.heads) and not p.beside and p.key != WIRING for p in clause.parts
     )
 
 
 def _answer(clauses: list[Clause], sentence: int) -> list[Act]:
-    """Take what the next sentence says was done, if it names nothing: "New one fitted"."""
+    """Take the work from the next sentence, if it names no part: "New one fitted"."""
     own = [c for c in clauses if c.sentence == sentence]
     if any(c.parts or c.void or c.named_others or c.part_of for c in own):
         return []
@@ -238,7 +238,7 @@ def _answer(clauses: list[Clause], sentence: int) -> list[Act]:
 
 
 def _acts_before(clauses: list[Clause], at: int, acts: list[list[Act]]) -> list[Act]:
-    """Take what is told before a list: "Renewed pads, discs and caliper"."""
+    """Take the work named before a list: "Renewed pads, discs and caliper"."""
     for before in reversed(range(at)):
         other = clauses[before]
         if other.void or other.sentence != clauses[at].sentence:
@@ -252,11 +252,11 @@ def _acts_before(clauses: list[Clause], at: int, acts: list[list[Act]]) -> list[
 
 
 def _places_of(clauses: list[Clause], at: int) -> list[Places]:
-    """Places told of a clause's components: its own, or those of a clause beside it.
+    """Places of a clause's components: its own, or those of a clause beside it.
 
-    "Pads and discs front": the place after the second thing is of both, as is one before the
-    first.  A clause of places alone is of the components before it, or else after it; along the
-    axes already told it is one more place: "front left and rear right".
+    "Pads and discs front": the place after the second part applies to both, as does one before the
+    first. A clause of places alone applies to the components before it, otherwise to those after
+    it; along axes already given it is one more place: "front left and rear right".
     """
     own = clauses[at]
     beside = [c for c in clauses if c.sentence == own.sentence]
@@ -293,7 +293,7 @@ def _places_before(clauses: list[Clause], at: int) -> list[Places]:
 def _with_more(
     own: Clause, before: Clause | None, after: Clause | None, later: list[Clause]
 ) -> list[Places]:
-    """Add the places that stand in clauses of their own before or after."""
+    """Add places from clauses of their own before or after."""
     told = [own.places]
     if before and own.joined and own.first_place == 0 and _is_one_more(before, own):
         told.insert(0, before.places)
@@ -312,7 +312,7 @@ def _with_more(
 
 
 def _is_one_more(one: Clause, own: Clause) -> bool:
-    """Tell whether a clause without components tells another place along the same axes."""
+    """Whether a clause without components names another place along the same axes."""
     return (
         not one.parts
         and not one.named_others

@@ -1,4 +1,4 @@
-"""A text of an order cut into clauses: what each names, where, what was done, and if it was."""
+"""An order's text cut into clauses: the parts each names, where, the work, and if it was done."""
 
 from collections.abc import Iterator
 from typing import Final
@@ -139,7 +139,7 @@ class _Reader:
         return clause
 
     def _is_loose(self, at: int, taken: set[int]) -> bool:
-        """Tell whether a word says something nobody reads; half a compound does not."""
+        """Whether a word is unknown; half a compound is not."""
         word = self._words[at]
         return not (
             at in taken
@@ -161,7 +161,7 @@ class _Reader:
         ]
 
     def _is_in_name(self, act: Found, found: list[Found]) -> bool:
-        """Tell whether a word for work is only part of a name: not so in "DPF regeneration"."""
+        """Whether a word for work is only part of a name: not so in "DPF regeneration"."""
         for one in found:
             if len(one.places) > 1 and set(act.places) <= set(one.places):
                 rest = [self._words[at] for at in one.places if at not in act.places]
@@ -175,7 +175,7 @@ class _Reader:
         return Act(found.start, found.meaning, weak, fills and found.meaning == "replace")
 
     def _is_anothers(self, found: Found, taken: set[int]) -> bool:
-        """Tell whether "new" is said of a thing nobody knows: "spliced in new section"."""
+        """Whether "new" belongs to an unknown word: "spliced in new section"."""
         speech, at = self._speech, found.end
         if not all(self._words[i].text in speech.attributes for i in found.places):
             return False
@@ -211,11 +211,11 @@ class _Reader:
     # --- components -----------------------------------------------------------------------
 
     def _is_pipe(self, one: Found) -> bool:
-        """Tell an oil line from a wire: one word for both in some languages."""
+        """Separate an oil line from a wire: one word for both in some languages."""
         return any(self._words[at].stems & self._speech.flowing for at in self._around(one))
 
     def _whole(self, found: list[Found], taken: set[int]) -> list[Found]:
-        """Leave out what only says of which component another part is, or where.
+        """Leave out components that only say where another part is, or what it belongs to.
 
         The filter in "filter pressure sensor" is no part that was worked on, and neither is the
         turbo in "turbo hose".
@@ -248,18 +248,18 @@ class _Reader:
         return kept
 
     def _is_coded_to(self, one: Found) -> bool:
-        """Tell whether a control unit is only what another thing was made known to."""
+        """Whether a control unit is only the one that another part was registered with."""
         at = one.start - 1
         is_toward = at >= 0 and self._words[at].text in self._speech.toward
         return one.meaning == _UNIT and is_toward and self._taught
 
     def _names_more(self, other: Found) -> bool:
-        """Tell whether one word of a thing that is no component names one: "turbo oil line"."""
+        """Whether one word of a part outside the lexicon names a component: "turbo oil line"."""
         alone = [self._speech.components.scattered([self._words[at]], set()) for at in other.places]
         return any(found and found[0].meaning != OTHER for found in alone)
 
     def _is_where(self, one: Found) -> bool:
-        """Tell whether a name only says where another thing is: "behind the catalyst"."""
+        """Whether a name only says where another part is: "behind the catalyst"."""
         at = one.start - 1
         speech = self._speech
         while at >= 0 and self._words[at].text not in speech.beyond and at in self._passed:
@@ -270,10 +270,10 @@ class _Reader:
         return is_apart or not any(self._touch(one, c) for c in self._cables)
 
     def _has_head(self, one: Found, taken: set[int]) -> bool:
-        """Tell whether a name says whose hose, seal or bracket was worked on.
+        """Whether a name says whose hose, seal or bracket was worked on.
 
-        It stands beside the name, or before it with words nobody knows between ("tubo de engrase
-        del turbo").  A word nobody knows where the language puts the head counts as one.
+        The word is next to the name, or before it with unknown words between ("tubo de engrase del
+        turbo"). An unknown word in the position of the language's head counts as one.
         """
         if one.meaning == WIRING:
             return False
@@ -298,7 +298,7 @@ class _Reader:
         )
 
     def _head_spots(self, one: Found) -> list[int]:
-        """Where the language puts the word that says which part of a thing is meant."""
+        """Positions of the word that names the part meant, by the language's order."""
         words, order = self._words, self._speech.head_order
         spots = []
         if order == "after" and one.end < len(words):
@@ -313,7 +313,7 @@ class _Reader:
         return [at for at in spots if 0 <= at < len(words)]
 
     def _around(self, one: Found) -> list[int]:
-        """Places of the next word before and after a name, over words that count nothing."""
+        """Positions of the next word before and after a name, past words without meaning."""
         before, after = one.start - 1, one.end
         while before in self._passed:
             before -= 1
@@ -355,7 +355,7 @@ class _Reader:
         return Part(key, of, found.start, stems, beside, size, head, family, is_toward)
 
     def _head_of(self, found: Found) -> frozenset[str]:
-        """Say which of a name's words is the thing: the plug in "glow plug"."""
+        """Give the head word of a name: the plug in "glow plug"."""
         words, places = self._words, sorted(found.places)
         first = [at for at in places if words[at].text == words[places[0]].text]
         ends = {"after": places[-1:], "hyphen": [first[-1], places[-1]]}
@@ -363,7 +363,7 @@ class _Reader:
         return frozenset(s for at in heads for s in words[at].stems)
 
     def _number_parts(self, clause: Clause, kept: list[Found]) -> None:
-        """Take a number after one part of a cylinder for its cylinder: "coil 4"."""
+        """Read a number after one part of a cylinder as its cylinder: "coil 4"."""
         words = self._words
         for one in kept:
             is_one = one.meaning in _OF_CYLINDERS and not self._speech.is_plural(

@@ -1,4 +1,4 @@
-"""A work order's text cut into words and sentences, whatever signs a workshop writes between."""
+"""A work order's text cut into words and sentences, whatever punctuation a workshop uses."""
 
 import re
 from typing import Final
@@ -91,7 +91,7 @@ def _each_cylinder(told: re.Match[str]) -> str:
 
 
 def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) -> int:
-    """Tell what a sign divides; a full stop may only cut a word short or follow a number."""
+    """Say what a sign divides; a full stop may only cut a word short or follow a number."""
     if sign != ".":
         return SENTENCE if sign in ";!?|" or not sign else 1
     before = sentence[-1].text if sentence else ""
@@ -111,7 +111,7 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
 
 
 def _closes(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) -> bool:
-    """Tell whether a short word for work ends its sentence: "Turbo ern. Ladedruck geprüft"."""
+    """Whether a short word for work ends its sentence: "Turbo ern. Ladedruck geprüft"."""
     return (
         sign == "."
         and len(sentence) > 1

@@ -1,4 +1,4 @@
-"""How the five languages bend verbs and order words, as far as short notes of work need it.
+"""How the five languages inflect verbs and order words, as far as short notes of work need it.
 
 Source: school grammars of the languages, from memory; own selection.  Words are folded (see
 ``folded_word``): no accents, small letters.
@@ -18,13 +18,13 @@ class Grammar:
     fillers: frozenset[str]  # words that carry no meaning for a name
     verb_ends: re.Pattern[str]  # ends of a verb's stem, of its participles and of its noun
     weak: re.Pattern[str]  # forms of a verb that do not say it is done: infinitives
-    no_noun: re.Pattern[str]  # ends by which a word nobody knows is no thing
+    no_noun: re.Pattern[str]  # ends by which an unknown word is no part
     nouns_are_capital: bool
-    head_order: str  # where the word stands that says which part of a thing: "after", "before"
+    head_order: str  # position of the word that names a part of something: "after", "before"
     genitives: frozenset[str]  # words between such a part and its thing: "of"
-    prefixes: re.Pattern[str]  # before a verb, changing what it means a little: "re-", "ausge-"
-    toward: frozenset[str]  # words between work and the unit a thing is made known to: "to"
-    apart: frozenset[str]  # words before a thing that only says where another was: "behind"
+    prefixes: re.Pattern[str]  # before a verb, changing its meaning slightly: "re-", "ausge-"
+    toward: frozenset[str]  # words between work and the unit a part is registered with: "to"
+    apart: frozenset[str]  # words before a part that only says where another was: "behind"
     plural: re.Pattern[str]  # ends of names that may be of several
 
 
@@ -141,7 +141,7 @@ class Beginnings:
     def meaning(self, folded: str) -> str:
         """Give what a word means by its longest beginning; empty: nothing.
 
-        A verb nobody knows is what is left of it without the syllables put before it.
+        An unknown verb is looked up without its prefix.
         """
         if (told := self._begun(folded)) or self._prefixes is None:
             return told

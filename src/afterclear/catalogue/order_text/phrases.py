@@ -1,4 +1,4 @@
-"""Names of things, places and actions met among the words of a text."""
+"""Names of parts, places and actions found among the words of a text."""
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable
@@ -13,9 +13,9 @@ _Name = tuple[str, ...]  # the stems of its words
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A name met among words."""
+    """A name found among words."""
 
-    places: tuple[int, ...]  # of its words, as they stand
+    places: tuple[int, ...]  # of its words, as written
     meaning: str
 
     @property
@@ -44,9 +44,9 @@ class Phrases:
             self._first[stems[0]].append(stems)
 
     def _is_sure(self, run: list[Word]) -> bool:
-        """Tell whether words cut short can only mean this.
+        """Whether words cut short can only mean this.
 
-        One of several words must stand there in full; a lone one may only begin names of one
+        One of several words must be written in full; a lone one may only begin names of one
         meaning.
         """
         if len(run) > 1 or run[0].sure:
@@ -56,7 +56,7 @@ class Phrases:
         return len(begun) == 1 and not others
 
     def in_order(self, words: list[Word]) -> list[Found]:
-        """Names whose words stand one after the other, the longest first; none overlap."""
+        """Names whose words follow each other, the longest first; none overlap."""
         found = []
         for start, word in enumerate(words):
             for name in {n for stem in word.stems for n in self._first.get(stem, ())}:
@@ -71,7 +71,7 @@ class Phrases:
         return _apart(found)
 
     def scattered(self, words: list[Word], passed: set[int]) -> list[Found]:
-        """Names all of whose words stand close together, in any order; ``passed`` count nothing."""
+        """Names whose words are all close together, in any order; ``passed`` do not count."""
         found = []
         for name in self._within(words):
             for start, word in enumerate(words):
@@ -83,7 +83,7 @@ class Phrases:
         return _apart(found)
 
     def _within(self, words: list[Word]) -> list[_Name]:
-        """Names all of whose stems stand somewhere among words."""
+        """Names whose stems all occur somewhere among words."""
         if not self._rarest:
             self._rarest = _by_rarest(self._meanings)
         present = {stem for word in words for stem in word.stems}

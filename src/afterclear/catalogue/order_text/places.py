@@ -1,4 +1,4 @@
-"""Places a text tells: numbers that count cylinders, banks and sensors, and several at once."""
+"""Places in a text: numbers that count cylinders, banks and sensors, and several at once."""
 
 from collections.abc import Mapping
 from typing import Final
@@ -13,7 +13,7 @@ _PLACES_TOLD: Final = 4  # works one clause may make of one component
 
 
 def counts(words: list[Word], at: int, most: int) -> bool:
-    """Tell whether a number says which part, and not how many."""
+    """Whether a number says which part, and not how many."""
     if not 0 <= at < len(words) or not words[at].text.isdecimal() or len(words[at].text) > _DIGITS:
         return False
     around = {words[i].text for i in (at - 1, at + 1) if 0 <= i < len(words)}
@@ -21,7 +21,7 @@ def counts(words: list[Word], at: int, most: int) -> bool:
 
 
 def torn_apart(told: Mapping[str, set[str]], axes: tuple[str, ...]) -> list[dict[str, str]]:
-    """Give each place a clause tells, along a component's axes: "left and right" are two."""
+    """Give each place in a clause, along a component's axes: "left and right" are two."""
     several: list[dict[str, str]] = [{}]
     for axis, values in told.items():
         if axis in axes or len(values) == 1:

@@ -1,8 +1,8 @@
-"""What a work order's text says was done: which component, where, and how.
+"""The work described in a work order's text: which component, where, and how.
 
-A text is cut into clauses.  A clause names a component; what was done stands in it or beside it.
-What is only recommended, refused, ordered or looked for is no work, and what nothing of this
-finds is given back as not recognised, for a person to read.
+A text is cut into clauses.  A clause names a component; the work is in it or beside it. Work that
+is only recommended, refused, ordered or looked into is not work done, and a text in which none is
+found is returned as not recognised, for a person to read.
 """
 
 from collections.abc import Mapping
@@ -39,8 +39,8 @@ class Work:
     """One piece of work."""
 
     component: str  # key of the lexicon, or ``wiring``
-    position: str  # front_right; empty: none told
-    action: str  # one of ``ACTIONS``; empty: none told
+    position: str  # front_right; empty: none given
+    action: str  # one of ``ACTIONS``; empty: none given
     of: str = ""  # the component whose wiring it is
 
     @property
@@ -55,8 +55,8 @@ class WorkText:
 
     works: tuple[Work, ...]  # with their actions
     why: Unread | None  # None where something was read
-    idle: tuple[Work, ...] = ()  # named, and nothing says what was done with them
-    named: tuple[str, ...] = ()  # components it names all the same, by their keys
+    idle: tuple[Work, ...] = ()  # named, without any work on them
+    named: tuple[str, ...] = ()  # components it names nevertheless, by their keys
 
 
 class WorkReader:
@@ -68,7 +68,7 @@ class WorkReader:
         self.read = lru_cache(maxsize=50_000)(self._read)
 
     def _read(self, text: str) -> WorkText:
-        """Say what was done; the language is the one that tells most words."""
+        """Say what was done; the language is the one that knows most words."""
         readings = []
         for known, speech in self._likely(text):
             clauses = list(clauses_of(words_in(text, speech.vocabulary), speech))
@@ -100,7 +100,7 @@ class WorkReader:
         positions = []
         for told in one.places or ({},):
             for places in torn_apart(_as_counted(told, component.axes), component.axes):
-                # a place nobody told is not guessed here: such work is of every place
+                # a missing place is not guessed here: such work counts for every place
                 has_place = not places.keys().isdisjoint(component.axes)
                 positions.append(spelled(component, places, set())[0] if has_place else "")
         return [

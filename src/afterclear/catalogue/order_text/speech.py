@@ -1,7 +1,7 @@
-"""How one language speaks of work: names, places, actions, and words that say "not done".
+"""One language's words for work: names, places, actions, and words that say "not done".
 
-``config/lexicon*.toml`` has what components and places are called, ``config/work_words*.toml``
-what workshops write beside.  Both are read when the first text of a work order is.
+``config/lexicon*.toml`` has the names of components and places, ``config/work_words*.toml``
+workshops' other words. Both are read with the first text of a work order.
 """
 
 import re
@@ -24,7 +24,7 @@ from afterclear.errors import ConfigError
 
 WIRING: Final = "wiring"
 OTHER: Final = ""  # what is no component: oil, fluids, filters of a service
-SYMPTOM: Final = "?"  # what is told of a vehicle and is no thing: nobody replaces a misfire
+SYMPTOM: Final = "?"  # symptoms, which are no parts: nobody replaces a misfire
 _SYMPTOMS: Final = frozenset({
     "misfire", "compression", "fuel_mixture", "intake_leak", "overheat", "communication",
     "evap_leak", "crash_data", "warning_lamp", "lamp_request", "torque_request", "gear_ratio",
@@ -76,15 +76,15 @@ class Speech:
         self.sundries: set[str] = set()  # seals, fuses, hoses
         self.flowing: set[str] = set()  # oil, fuel: what runs in pipes
         self.joins: set[str] = set()
-        self.beyond: set[str] = set()  # "behind": what follows is where it was
+        self.beyond: set[str] = set()  # "behind": the next name is a location
         self.negators: set[str] = set()
         self.conditions: set[str] = set()  # "if": what follows is not done
-        self.contrasts: set[str] = set()  # "not": what follows at once is not what it was
-        self.pronouns: set[str] = set()  # "one", "unit": what was named before
+        self.contrasts: set[str] = set()  # "not": the word right after it does not apply
+        self.pronouns: set[str] = set()  # "one", "unit": the part named before
         self.attributes: set[str] = set()  # "new"
-        self.quantities: set[str] = set()  # "pressure": what is measured, and is no thing
+        self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
-        self._misspelt: dict[str, str] = {}  # words nobody knows, by what they may say was done
+        self._misspelt: dict[str, str] = {}  # unknown words, by the work they may mean
         self._action_names: dict[str, str] = {}  # words for work, folded
         self._seen: dict[str, tuple[bool, str, str]] = {}
         own = tables[language]
@@ -105,7 +105,7 @@ class Speech:
         return bool(self._states.meaning(folded) or self._verbs.meaning(folded))
 
     def is_own(self, word: str) -> bool:
-        """Tell whether a word, in small letters, is one of this language."""
+        """Whether a word, in small letters, is one of this language."""
         return self._told_of(word)[0]
 
     def action_of(self, word: Word) -> str:
@@ -114,11 +114,11 @@ class Speech:
         return action if own or word.stems else self._misspelt_action(word.text)
 
     def is_state(self, word: Word) -> bool:
-        """Tell whether a word says how something is: worn, seized, noisy."""
+        """Whether a word says how something is: worn, seized, noisy."""
         return self._told_of(word.text)[2] == "states"
 
     def is_neutral(self, word: Word) -> bool:
-        """Tell whether a word says nothing of a thing: a set, a test drive, a warranty."""
+        """Whether a word names no part: a set, a test drive, a warranty."""
         return self._told_of(word.text)[2] == "neutral"
 
     def _told_of(self, word: str) -> tuple[bool, str, str]:
@@ -132,7 +132,7 @@ class Speech:
         return told
 
     def _misspelt_action(self, word: str) -> str:
-        """Find the action of the words for work that a word nobody knows is next to."""
+        """Find the action of the words for work that are next to an unknown word."""
         from rapidfuzz import process  # noqa: PLC0415 - only texts of work orders need it
         from rapidfuzz.distance import OSA  # noqa: PLC0415
 
@@ -162,15 +162,15 @@ class Speech:
         )
 
     def is_weak(self, word: str) -> bool:
-        """Tell whether a word for work does not say that it is done: "new", "to replace"."""
+        """Whether a word for work does not say that it is done: "new", "to replace"."""
         return word in self._weak or bool(self._grammar.weak.fullmatch(folded_word(word)))
 
     def is_plural(self, word: str) -> bool:
-        """Tell whether a name may be of several."""
+        """Whether a name may be of several."""
         return bool(self._grammar.plural.fullmatch(folded_word(word)))
 
     def is_strange(self, word: Word) -> bool:
-        """Tell whether a word nobody knows may be a thing."""
+        """Whether an unknown word may be a part."""
         if word.stems or len(word.text) < _THING_FROM or word.text.isdecimal():
             return False
         if self._grammar.nouns_are_capital and not word.written[0].isupper():
@@ -234,7 +234,7 @@ class Speech:
             self._add(self.beside, names, key)
 
     def _is_quantity(self, name: str) -> bool:
-        """Tell whether a code's name is of something measured: "boost pressure" is no thing."""
+        """Whether a code's name is a measured quantity: "boost pressure" is no part."""
         words = [w for w in plain_words(name) if w not in self.fillers]
         if not words:
             return False
@@ -258,7 +258,7 @@ class Speech:
 
 
 def _compound_parts(table: Mapping[str, Any], same: Mapping[str, Iterable[str]]) -> frozenset[str]:
-    """Parts of compounds, with the short forms they are written in; none: it has no compounds."""
+    """Parts of compounds, with their short forms; none: the language has no compounds."""
     parts = table.get("parts", {}).get("names", ())
     if not parts:
         return frozenset()

@@ -1,4 +1,4 @@
-"""What a clause of a work order's text tells."""
+"""The content of a clause of a work order's text."""
 
 from dataclasses import dataclass, field
 
@@ -17,12 +17,12 @@ class Part:
     words: int = 1  # that name it
     head: frozenset[str] = frozenset()  # stems of the one that says what kind of thing it is
     family: frozenset[str] = frozenset()  # stems of all its names
-    toward: bool = False  # a control unit, and perhaps only what a thing was made known to
+    toward: bool = False  # a control unit, perhaps only the one a part was registered with
 
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """What was done."""
+    """One piece of work."""
 
     start: int
     action: str
@@ -32,21 +32,21 @@ class Act:
 
 @dataclass(slots=True)
 class Clause:
-    """What stands between two commas, or words such as "and"."""
+    """The text between two commas, or words such as "and"."""
 
     words: list[Word]
     sentence: int
     joined: bool  # by "and", not by a comma
     parts: list[Part] = field(default_factory=list)
-    places: dict[str, set[str]] = field(default_factory=dict)  # axis -> values told
+    places: dict[str, set[str]] = field(default_factory=dict)  # axis -> values given
     acts: list[Act] = field(default_factory=list)
     said: dict[str, int] = field(default_factory=dict)  # kind -> first word
     is_state: bool = False  # it says how something is: worn, seized
-    strange: int = 0  # words nobody knows
+    strange: int = 0  # unknown words
     loose: int = 0  # words that are no name, place, work or state: it is no item of a list
     topic: bool = False  # a colon follows: "Clutch: actuator renewed"
-    named_others: bool = False  # a thing that is no component
-    heads: frozenset[str] = frozenset()  # stems of kinds of things: "switch", where none is named
+    named_others: bool = False  # a part that is no component
+    heads: frozenset[str] = frozenset()  # stems of kinds of parts: "switch", if none is named
     part_of: bool = False  # a known component's hose, seal, bracket
     first_place: int = -1
     last_place: int = -1
@@ -55,7 +55,7 @@ class Clause:
 
     @property
     def aside(self) -> bool:
-        """Whether it stands in brackets."""
+        """Whether it is in brackets."""
         return self.words[0].aside
 
     @property
@@ -65,5 +65,5 @@ class Clause:
 
     @property
     def leads(self) -> bool:
-        """Whether what was done stands before what it was done with."""
+        """Whether the work is named before the part."""
         return bool(self.acts) and self.acts[0].start < self.first_part

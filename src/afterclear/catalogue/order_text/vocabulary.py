@@ -1,8 +1,8 @@
 """A work order's text cut into words, each as the stems it may stand for.
 
-A workshop writes ``snsr``, ``press.``, ``Zündspulen`` and ``czujnikw``; the words of one
-language tell what is meant: by the stem, by a shared beginning, by the consonants, and within a
-narrow floor by its letters.  What none of these tells stays a word nobody knows.
+A workshop writes ``snsr``, ``press.``, ``Zündspulen`` and ``czujnikw``; the words of one language
+identify the meaning: by the stem, by a shared beginning, by the consonants, and within narrow
+limits by its letters. A word that none of these identifies stays unknown.
 """
 
 import re
@@ -26,7 +26,7 @@ _STEMMERS: Final = {
 # shorter word is as likely another word (own judgement).
 TYPO_FROM, _TWO_TYPOS_FROM = 6, 9
 _SHORT_TYPO_FROM = 4
-_WHOLE_FROM = 3  # letters of a word nobody knows that ends a sentence
+_WHOLE_FROM = 3  # letters of an unknown word that ends a sentence
 _SHORT_GERMAN: Final = 4  # letters of an abbreviation that is no stem with an end: "vore"
 _NOT_ALONE: Final = "?"  # a stem of no name, beside those of a word that is not sure by itself
 _BEGIN_FROM = 5  # letters of a known word before an end no stemmer took off
@@ -48,7 +48,7 @@ Sense = tuple[frozenset[str], bool]  # stems a word may stand for, and whether i
 
 ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
 BOTH_SIDES: Final = "bothsides"
-SENTENCE: Final = 2  # what stands before a word ends a sentence
+SENTENCE: Final = 2  # the text before a word ends a sentence
 # signs of measures, counts and numbers, in any of the languages: never the beginning of a word
 _MEASURES: Final = frozenset(
     word
@@ -66,11 +66,11 @@ class Word:
     """A word of a text, with what it may stand for."""
 
     text: str  # in small letters, as written
-    stems: frozenset[str]  # empty: nobody knows
-    sure: bool  # it stands there itself, not as an abbreviation of several words
+    stems: frozenset[str]  # empty: unknown
+    sure: bool  # it is a word itself, not an abbreviation of several words
     breaks: int = 0  # before it: 0 nothing, 1 a comma, ``SENTENCE``
-    aside: bool = False  # it stands in brackets
-    written: str = ""  # as it stands in the text
+    aside: bool = False  # it is in brackets
+    written: str = ""  # as written in the text
     after_colon: bool = False
 
     @property
@@ -105,7 +105,7 @@ class Vocabulary:
         return _ENDS[self.language].split()
 
     def count_as_one(self, groups: Mapping[str, Iterable[str]]) -> Iterable[str]:
-        """Take words that stand for another; say what is wrong with them."""
+        """Add words that mean another; return the problems found."""
         for canonical, variants in groups.items():
             for variant in variants:
                 if len(variant.split()) != 1:
@@ -113,11 +113,11 @@ class Vocabulary:
                 self._same[folded_word(variant.casefold())] = canonical.casefold()
 
     def learn(self, name: str) -> tuple[str, ...]:
-        """Take the words of a name and give their stems."""
+        """Add the words of a name and give their stems."""
         return tuple(s for surface in plain_words(name) for s in self._learned_word(surface))
 
     def count_by(self, name: str) -> None:
-        """Take a word that stands before a number."""
+        """Add a word that comes before a number."""
         self._counting.update(self.learn(name))
 
     def _learned_word(self, surface: str) -> tuple[str, ...]:
@@ -132,18 +132,18 @@ class Vocabulary:
         return stems
 
     def is_whole(self, surface: str) -> bool:
-        """Tell whether a word is written out, as far as anybody knows."""
+        """Whether a word is written out, as far as anybody knows."""
         folded = folded_word(surface)
         if folded in self._known and folded not in self._same:
             return True
         return len(folded) >= _WHOLE_FROM and not self._begun_with(folded)
 
     def is_written(self, surface: str) -> bool:
-        """Tell whether a word of several letters stands in the tables as it is."""
+        """Whether a word of several letters is in the tables as written."""
         return folded_word(surface) in self._known
 
     def counts(self, surface: str) -> bool:
-        """Tell whether a number after a word says which: "cylinder 4"."""
+        """Whether a number after a word says which: "cylinder 4"."""
         return not self._counting.isdisjoint(self.stems_of(surface))
 
     def _begun_with(self, folded: str) -> list[str]:
@@ -171,7 +171,7 @@ class Vocabulary:
     def resolve(self, surface: str, *, dotted: bool) -> list[Sense]:
         """Say which stems a word of a text may stand for, and whether it is sure.
 
-        A compound gives one entry a part.  Words come again and again: each is looked up once.
+        A compound gives one entry a part.  Words repeat often: each is looked up once.
         """
         if (meanings := self._told.get((surface, dotted))) is None:
             meanings = self._looked_up(surface, dotted=dotted)
@@ -279,7 +279,7 @@ class Vocabulary:
 
 
 def is_measure(word: str) -> bool:
-    """Tell whether a word is a sign of a measure or a count: no thing."""
+    """Whether a word is a sign of a measure or a count: no part."""
     return len(word) == 1 or word in _MEASURES
 
 
