@@ -49,7 +49,7 @@ def command(app: App, /, **asked: Any) -> None:  # noqa: ANN401  (click's own)
         click.echo(f"{report.n_removed} pages of vehicles that have none any more removed.")
     click.echo(f"{report.n_pages} pages written as digest {report.digest_id}. Open {report.index}")
     if asked["email"]:
-        # what is about safety goes first, and whatever becomes of the mail
+        # urgent safety come-backs go first, even if the mail fails
         codes = [tell_sent(send_urgent(app, model)), tell_sent(send_digest(app, report, model))]
         if any(codes):
             raise SystemExit(max(codes))

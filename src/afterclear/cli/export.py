@@ -52,5 +52,5 @@ def needs_file(form: str) -> click.UsageError:
 
 
 def is_terminal() -> bool:
-    """Tell whether a person reads what is printed."""
+    """Whether a person reads what is printed."""
     return sys.stdout.isatty()

@@ -30,7 +30,7 @@ _OUTSIDE = {
     *(errno.EACCES, errno.EPERM, errno.EROFS, *_FULL),
     *(errno.EEXIST, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG),
 }
-# colour only where a person looks, never as the only sign
+# colour only in a terminal, never as the only sign
 _OUTCOME_MARK = {"stored": "ok", "known": "known", "refused": "REFUSED", "left": "LEFT"}
 
 
@@ -68,7 +68,7 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
 
 
 def _outside(error: OSError) -> str:
-    """Say what a person can put right on the machine; empty: it is a fault of ours."""
+    """Say what a person can put right on the machine; empty: it is our own bug."""
     if "No usable temporary directory" in str(error):  # tempfile's words, its only sign
         return (
             "no temporary file can be written: the disk of TMPDIR (else /tmp) is full or not to be "
@@ -103,12 +103,12 @@ def _cores() -> int:
 
 
 def tell(text: str, *, err: bool = False) -> None:
-    """Print text in which words of others stand: no sign in it commands the terminal."""
+    """Print text that quotes others' words: no character in it controls the terminal."""
     click.echo(shown(text), err=err)
 
 
 def shown(text: str) -> str:
-    """Give text in lines without the signs that a terminal obeys."""
+    """Give text in lines without the characters that control a terminal."""
     return "\n".join(map(printable, text.split("\n")))
 
 

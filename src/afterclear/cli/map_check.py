@@ -76,7 +76,7 @@ def _is_person() -> bool:
 
 
 def _answered(checks: list[MapCheck]) -> dict[str, str]:
-    """Ask at the terminal what the first file leaves open."""
+    """Ask at the terminal about open points of the first file."""
     questions = next((c.suggestion.questions for c in checks if c.suggestion), ())
     found = {}
     for question in questions:

@@ -20,5 +20,5 @@ def command(app: App) -> None:
     try:
         keep_timetable(app, Heard(lambda _: None, lambda text: click.echo(without_secrets(text))))
     except Stopped:
-        # to be told to stop is how a timetable ends well
+        # a request to stop is the normal end of a timetable
         click.echo("Stopped. What was under way was undone.")

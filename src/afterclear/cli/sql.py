@@ -86,7 +86,7 @@ def _show(frame: pl.DataFrame) -> None:
 
 
 def _prompt(app: App) -> None:
-    """Answer one statement after the other; what is wrong with one is said, and the next asked."""
+    """Answer one statement after the other; print the error of a wrong one, and go on."""
     with _history():
         while (question := _statement()) is not None:
             try:
@@ -114,7 +114,7 @@ def _statement() -> str | None:
 
 @contextmanager
 def _history() -> Iterator[None]:
-    """Keep what is typed for the next time, where the system has a line editor."""
+    """Keep typed lines for the next time, if the system has a line editor."""
     try:
         import readline  # noqa: PLC0415 - not on every system
     except ImportError:

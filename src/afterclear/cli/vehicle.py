@@ -75,7 +75,7 @@ def _to_do(story: VehicleStory) -> list[str]:
 
 
 def _open(story: VehicleStory) -> list[str]:
-    """Codes that are open, each with its part: the fault, or an echo of which."""
+    """Open codes, each with its role: the fault, or the code it follows from."""
     roles = {(row["ecu"], row["code"]): row for row in story.roles}
     lines = ["Open now:" if story.open_episodes else "Nothing open in the last scans."]
     for row in story.open_episodes:

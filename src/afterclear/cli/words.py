@@ -24,7 +24,7 @@ def counted(n: int, what: str) -> str:
 
 
 def decision_line(row: Mapping[str, Any]) -> str:
-    """Say what was decided, by whom and when, and whether it was taken back; a row of the export.
+    """Say what was decided, by whom and when, and whether it was undone; a row of the export.
 
     Times are UTC.
     """

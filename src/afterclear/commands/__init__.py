@@ -1,1 +1,1 @@
-"""What a person or a timer can ask for, one function each; cli and schedule call only these."""
+"""Everything a person or a timer can ask for, a function each; cli and schedule call only these."""

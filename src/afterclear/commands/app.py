@@ -1,4 +1,4 @@
-"""What every run needs: the settings, the store's place, and the time."""
+"""What every run needs: the settings, the store's path, and the time."""
 
 from collections.abc import Callable
 from contextlib import AbstractContextManager
@@ -48,7 +48,7 @@ class App:
 
     @property
     def takes(self) -> Takes:
-        """What is taken of delivered tables."""
+        """What is accepted in delivered tables."""
         limits = self.config.settings.limits
         return Takes(
             columns=limits.max_columns,
@@ -63,7 +63,7 @@ class App:
 
     @cached_property
     def catalogue(self) -> "Catalogue":
-        """What codes mean; read once, and loaded only by who asks."""
+        """What codes mean; read once, and loaded only when needed."""
         from afterclear.catalogue.code_meaning import Catalogue  # noqa: PLC0415
 
         return Catalogue.load(self.config.tables)
@@ -97,11 +97,11 @@ class App:
         )
 
     def long_writing(self, doing: str) -> AbstractContextManager[None]:
-        """Hold the store for a long piece of work, with a copy for readers if so set."""
+        """Hold the store for a long piece of work, with a snapshot for readers if so set."""
         return long_writing(self.store, doing, copy=self.config.settings.store.copy_for_readers)
 
     def sweep(self) -> None:
-        """Remove what killed processes left beside the store, unless somebody is at work on it."""
+        """Remove what killed processes left beside the store, unless somebody works on it."""
         sweep_if_free(self.store)
 
     def history_rules(self, as_of: datetime) -> HistoryRules:
@@ -121,6 +121,6 @@ class App:
 
 
 def app_at(config: Config, store: Path | None, processes: int = 1) -> App:
-    """Put an app together: the store asked for, else the one beside the config folder."""
+    """Build an app: with the store asked for, otherwise the one beside the config folder."""
     beside = config.folder.parent if config.folder else Path()
     return App(config, store or beside / STORE_NAME, lambda: datetime.now(UTC), processes)

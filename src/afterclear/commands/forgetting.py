@@ -1,8 +1,8 @@
-"""Forget a vehicle, step by step: a kill between or in any of them is gone on with.
+"""Forget a vehicle, step by step: after a kill between or in any of them it continues.
 
-The store first, then each archived file, what lies beside, the results without the vehicle, and at
-last the store's file written anew, since a database file keeps deleted rows until their space is
-used again.  The order of the steps is that of ``STEPS``.
+The store comes first, then each archived file, the files beside the store, the results without the
+vehicle, and at last the store's file is rewritten, because a database file keeps deleted rows until
+their space is used again.  The order of the steps is that of ``STEPS``.
 """
 
 import os
@@ -31,12 +31,12 @@ from afterclear.store.upkeep.vacuum import compact, unowed
 
 
 def forget(app: App, vehicle_id: str) -> Forgotten:
-    """Erase a vehicle, judge the rest of the fleet anew, and write the store's file anew.
+    """Erase a vehicle, judge the rest of the fleet again, and rewrite the store's file.
 
     A forgetting that was killed is finished first, whichever vehicle's it was.
 
     Raises:
-        UnknownVehicleError: nothing speaks of the vehicle.
+        UnknownVehicleError: no row names the vehicle.
 
     """
     with long_writing(app.store, "forget", copy=False):
@@ -76,7 +76,7 @@ def _from_store(app: App, job: Job) -> None:
 
 
 def _from_archive(app: App, job: Job) -> None:
-    """Archive each file anew without the vehicle, or not at all; one after another."""
+    """Archive each file again without the vehicle, or remove it; one after another."""
     readers = Readers(
         all_readers(load_maps(app.config.imports), app.reading_limits), app.reading_limits
     )
@@ -103,12 +103,12 @@ def _what_stays(app: App, file: ArchivedFile, job: Job, readers: Readers) -> Sta
                 "", file.name, plain.path, file.kept, file.zone, file.vehicle_id, begun
             )
             return what_stays(delivery, job.called, readers, speaks=file.speaks)
-    except StoreError:  # lost or changed: nobody can tell what it says
+    except StoreError:  # lost or changed: its content is not known
         return Stays(None, is_changed=True)
 
 
 def _beside(app: App, job: Job) -> None:
-    """Remove what lies beside the store: bytes no load is owed, old copies, the vehicle's page."""
+    """Remove files beside the store: bytes no load needs, old copies, the vehicle's page."""
     sweep(app.store)
     with open_store(app.store) as con:
         for path in unowed(con, app.archive):
@@ -147,5 +147,5 @@ STEPS: Final[dict[steps.Step, Callable[[App, Job], None]]] = {
 
 
 def is_half_done(con: Connection) -> bool:
-    """Tell whether a vehicle is half forgotten."""
+    """Whether a vehicle is half forgotten."""
     return steps.job_under_way(con) is not None

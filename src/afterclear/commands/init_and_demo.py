@@ -50,7 +50,7 @@ def init(folder: Path) -> list[Path]:
 def demo(app: App, on_load: Callable[[LoadResult], None], progress: Progress = QUIET) -> DemoReport:
     """Load the sample fleet into a store of its own, judge it, write its digests.
 
-    The demo is told as of its last event, so that it says the same whenever it is run.
+    The demo is as of its last event, so that its pages are the same whenever it runs.
     """
     samples = shipped("sample_data")
     if not samples.is_dir():

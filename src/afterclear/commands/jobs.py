@@ -1,4 +1,4 @@
-"""One job of the timetable, or of a person at the keyboard: done, remembered, logged, counted."""
+"""One job of the timetable, or of a person at the keyboard: done, recorded, logged, counted."""
 
 import logging
 import re
@@ -34,7 +34,7 @@ _OUTCOME_OF_EXIT: Final[dict[int, Outcome]] = {
 
 @dataclass(slots=True)
 class Account:
-    """What a run says of itself while it works."""
+    """What a run reports while it works."""
 
     outcome: Outcome = "done"
     report: dict[str, object] = field(default_factory=dict)
@@ -61,7 +61,7 @@ class Account:
         self.add_sent(run.sent)
 
     def add_sent(self, sent: SentReport) -> None:
-        """Count what left the house, and say what did not."""
+        """Count the messages sent, and report those that were not."""
         if sent.failed:
             self.outcome = "out_of_reach"
             self._add("not_sent", len(sent.failed))
@@ -85,7 +85,7 @@ class Due:
 
 @contextmanager
 def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
-    """Remember, log and count what the block does, whatever comes of it."""
+    """Record, log and count what the block does, whatever the outcome."""
     account, started_at = Account(), app.clock()
     is_mistyped = False
     _log.info("job begins", extra={"facts": {"job": job, "missed": due.n_missed}})
@@ -93,7 +93,7 @@ def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
         with stop_explained():
             yield account
     except UsageError as error:
-        # a person is told at once, and nothing was done that others should look into
+        # a person sees it at once, and nothing was done that others should check
         is_mistyped = due.at is None
         account.outcome, account.report["error"] = "failed", without_secrets(str(error))
         raise
@@ -164,12 +164,12 @@ def _tell(app: App, run: Run, *, remembered: bool) -> None:
     level = logging.INFO if run.outcome == "done" else logging.WARNING
     facts = {"job": run.job, "outcome": run.outcome, **run.report}
     _log.log(level, "job ended", extra={"facts": facts})
-    # a store that is full, held or gone is what the run has failed by: it is told already
+    # a full, held or missing store is why the run failed: it is reported already
     with suppress(StoreError):
         if remembered and app.store.exists():
             with open_store(app.store, doing="run report") as con:
                 add_run(con, run)
-            if not is_stopping():  # who was told to stop does nothing more
+            if not is_stopping():  # a process asked to stop does nothing more
                 _publish_metrics(app)
 
 
@@ -201,10 +201,10 @@ def _analyse(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult],
 
 def _digest(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:
     with app.long_writing("digest"):
-        analyse(app)  # a digest tells of what is loaded now
+        analyse(app)  # a digest shows what is loaded now
         report, model = make_digest(app, DigestAsked(audiences=job.audiences or AUDIENCES))
     account.report["pages"] = report.n_pages
-    # first, and whatever becomes of the mail: it is about safety
+    # first, and even if the mail fails: it is about safety
     account.add_sent(send_urgent(app, model))
     if job.email:
         account.add_sent(send_digest(app, report, model))

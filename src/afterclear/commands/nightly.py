@@ -1,4 +1,4 @@
-"""The whole nightly work once: load, analyse, digest, tell what cannot wait."""
+"""The whole nightly work once: load, analyse, digest, post urgent come-backs."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -31,7 +31,7 @@ def run_once(
     only: Sequence[str] = (),
     say: Callable[[str], None] = lambda _: None,
 ) -> RunReport:
-    """Load every source, analyse what changed, write the digests; nobody writes in between.
+    """Load every source, analyse what changed, write the digests; no other writer in between.
 
     Then post urgent come-backs, where a webhook is set: it needs no mail.
     """

@@ -1,4 +1,4 @@
-"""Words that stand on pages whoever works in the fleet: the program's own, and what is shown."""
+"""Words on pages that are nobody's names: the program's own, and shown texts."""
 
 import re
 from collections.abc import Iterable, Iterator
@@ -27,7 +27,7 @@ def own_words(tables: Path) -> frozenset[str]:
 
 
 def shown_words(frames: FleetFrames) -> frozenset[str]:
-    """Gather the words of what pages show in whole: makes, sites, brands, tokens for names.
+    """Gather the words pages show in full: makes, sites, brands, tokens for names.
 
     ``frames``: with tokens in place of names.
     """

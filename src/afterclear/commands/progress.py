@@ -1,4 +1,4 @@
-"""How far a long piece of work is: told by it, shown by whoever started it."""
+"""Progress of a long piece of work: reported by it, shown by its caller."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """Told how much there is to do, then of each part done."""
+    """Gets the amount of work, then each part done."""
 
     begin: Callable[[int], None]
     advance: Callable[[int], None]

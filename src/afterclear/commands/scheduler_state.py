@@ -1,4 +1,4 @@
-"""What the keeper of the timetable needs of the store: its lock, and what was attended to."""
+"""What the scheduler reads and holds in the store: its lock, and the due times handled."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,13 +11,13 @@ from afterclear.store.engine.locking import holding, patient, schedule_lock
 from afterclear.store.engine.stop_signal import stop_explained
 from afterclear.store.queries.journal import last_due
 
-# A job waits so long for another that holds the store, such as a vacuum given by hand.
+# How long a job waits for another that holds the store, such as a vacuum started by hand.
 PATIENCE_S: Final = 6 * 3600.0
 
 
 @contextmanager
 def hold_timetable(app: App) -> Iterator[None]:
-    """Be the only one that keeps this store's timetable, and patient with who else uses it.
+    """Be this store's only scheduler, and wait patiently for others that use it.
 
     Raises:
         StoreError: another process does; says which.
@@ -32,9 +32,9 @@ def hold_timetable(app: App) -> Iterator[None]:
 
 
 def times_attended(app: App, *, read_only: bool = False) -> dict[str, datetime]:
-    """Give each job's latest due time that was attended to; none for a new store."""
+    """Give each job's latest due time that was handled; none for a new store."""
     if not app.store.exists():
         return {}
-    # writing, unless told otherwise: a store of an older version is migrated
+    # opened for writing by default: a store of an older version is migrated
     with open_store(app.store, read_only=read_only) as con:
         return last_due(con)

@@ -2,14 +2,14 @@
 
 A signal is handled between two steps of Python, but a query of minutes is one step.  So a second
 thread, woken by the signal at once, interrupts the queries; then the handler raises, and every
-``with`` on the way out undoes and tidies.  Where that takes too long, or something on the way
-goes on as if nothing had been said, that thread ends the process: it is as safe as pulling the
-plug, which loses nothing but the step under way.
+``with`` on the way out undoes and tidies.  If that takes too long, or something on the way ignores
+the signal, that thread ends the process: this is as safe as pulling the plug, which loses nothing
+but the step under way.
 
-A query may swallow ``Stopped`` and raise an error of its own. So whoever catches errors broadly
-asks ``store/engine/stop_signal.py`` what it really was (``transaction``, ``open_store`` and jobs
-do). Nothing else needs to watch for it, as long as every file is written by rename and every
-change of the store is one transaction.
+A query may swallow ``Stopped`` and raise an error of its own. So code that catches errors broadly
+asks ``store/engine/stop_signal.py`` for the true cause (``transaction``, ``open_store`` and jobs
+do). Nothing else needs to watch for it, as long as every file is written by rename and every change
+of the store is one transaction.
 """
 
 import os
@@ -31,7 +31,7 @@ from afterclear.store.engine.stop_signal import (
     stop_explained,
 )
 
-# Who stops a service often waits ten seconds before it kills it.
+# Service managers often wait ten seconds before they kill a process.
 GRACE_S: Final = 8.0
 _SIGNALS = (signal.SIGTERM, signal.SIGINT)
 # a process that a signal ended: 128 and its number (common practice of shells, no source)
@@ -40,7 +40,7 @@ STOPPED_BY: Final = 128
 
 @contextmanager
 def stoppable(grace_s: float = GRACE_S) -> Iterator[None]:
-    """Raise ``Stopped`` in the block at SIGTERM or SIGINT; later signals are left unheard.
+    """Raise ``Stopped`` in the block at SIGTERM or SIGINT; later signals are ignored.
 
     ``grace_s``: how long the way out may take before the process is ended as it is.
     """

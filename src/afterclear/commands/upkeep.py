@@ -1,4 +1,4 @@
-"""Care for the store: back it up, bring it back, check it, keep it small."""
+"""Upkeep of the store: back it up, restore it, check it, keep it small."""
 
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -60,7 +60,7 @@ def backup(app: App, target: Path) -> Manifest:
 
 
 def restore(app: App, origin: Path, *, replacing: bool = False) -> tuple[Manifest, CheckReport]:
-    """Put a backup in place and check what came of it."""
+    """Put a backup in place and check the result."""
     manifest = restore_backup(origin, _store_paths(app), replace=replacing)
     with open_store(app.store):
         pass  # a backup of an older version is brought up to date
@@ -68,7 +68,7 @@ def restore(app: App, origin: Path, *, replacing: bool = False) -> tuple[Manifes
 
 
 def check(app: App, *, quick: bool = False) -> CheckReport:
-    """Check the store and the archive; ``quick`` leaves out making the results anew."""
+    """Check the store and the archive; ``quick`` leaves out making the results again."""
     with open_store(app.store, read_only=True) as con:
         findings = [*check_rows(con), *check_archive(con, app.archive)]
         refusal = results_unfinished(con)
@@ -80,7 +80,7 @@ def check(app: App, *, quick: bool = False) -> CheckReport:
 
 
 def vacuum(app: App, rules: Retention) -> VacuumReport:
-    """Take out what the retention rules say, and write the store's file anew."""
+    """Remove what the retention rules say, and rewrite the store's file."""
     with long_writing(app.store, "vacuum", copy=False):
         with open_store(app.store) as con:
             retired = retire(con, app.archive, rules, app.clock())
@@ -94,7 +94,7 @@ _REPRODUCIBLE = "Every verdict and finding can be made again from the stored row
 
 
 def _made_anew(app: App) -> Finding:
-    """Make all results anew in a copy of the store, as of the same time, and compare."""
+    """Make all results again in a copy of the store, as of the same time, and compare."""
     with working_folder(app.store.parent, "check") as folder:
         copy = replace(app, store=folder / "copy.duckdb")
         with open_store(app.store, read_only=True) as con:
@@ -126,7 +126,7 @@ def _results(app: App) -> dict[str, pl.DataFrame]:
 
 
 def is_same(one: pl.DataFrame, other: pl.DataFrame) -> bool:
-    """Tell whether two tables hold the same rows, numbers but for their last digits."""
+    """Whether two tables hold the same rows, numbers but for their last digits."""
     if one.shape != other.shape or one.columns != other.columns:
         return False
     by = one.select(~cs.float()).columns or one.columns
@@ -137,7 +137,7 @@ def is_same(one: pl.DataFrame, other: pl.DataFrame) -> bool:
             if not a.equals(b, null_equal=True):
                 return False
             continue
-        # what has no limit is the same only as itself, and no distance from it
+        # infinity equals only itself, and has no distance from it
         near = (a - b).abs() <= _SAME_WITHIN * (1 + a.abs())
         near = (a == b) | (near & a.is_finite() & b.is_finite())
         if not near.all() or not a.is_null().equals(b.is_null()):

@@ -1,1 +1,1 @@
-"""Pages and messages out of the house: paper, mail, webhook.  Knows no store and no digest."""
+"""Delivery of pages and messages: paper, mail, webhook. Knows no store and no digest."""

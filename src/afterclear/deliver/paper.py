@@ -26,7 +26,7 @@ def find_browser() -> str | None:
 
 
 def has_no_sandbox() -> bool:
-    """Tell whether this user is one for whom Chromium has no sandbox: root alone."""
+    """Whether Chromium has no sandbox for this user: root alone."""
     return hasattr(os, "geteuid") and os.geteuid() == 0
 
 
@@ -63,7 +63,7 @@ def _print(browser: str, page: Path) -> Path:
             f"--user-data-dir={folder}/profile",
             f"--print-to-pdf={draft}",
         ]
-        # our own page, which may run and fetch nothing
+        # our own page, which cannot run or fetch anything
         if has_no_sandbox():
             flags.append("--no-sandbox")
         done = subprocess.run(  # noqa: S603  (found on the path, our own arguments)

@@ -1,4 +1,4 @@
-"""Try again what is out of reach for a moment."""
+"""Try again when something is out of reach for a moment."""
 
 import time
 from collections.abc import Callable

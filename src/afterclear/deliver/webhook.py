@@ -26,7 +26,7 @@ _SERVER_ERROR = 500
 
 @dataclass(frozen=True, slots=True)
 class Hook:
-    """Where to, and how it is known that it is us."""
+    """The address, and the secret that proves the sender."""
 
     url: str
     secret: str
@@ -71,7 +71,7 @@ def sign(request: Request, secret: bytes, at: datetime, body: bytes) -> None:
 
 
 def cloud_event(kind: str, about: str, at: datetime, key: str, data: object) -> dict[str, Any]:
-    """Wrap what happened as an event of CloudEvents 1.0.
+    """Wrap facts as an event of CloudEvents 1.0.
 
     ``kind``: what happened; ``about``: to which vehicle; ``at``: when; ``key``: the same for a
     second delivery.
@@ -89,9 +89,9 @@ def cloud_event(kind: str, about: str, at: datetime, key: str, data: object) -> 
 
 
 def post_signed(hook: Hook, event: Mapping[str, Any], at: datetime, key: str) -> None:
-    """Post one event; returns when the receiver said it has it.
+    """Post one event; returns when the receiver has confirmed it.
 
-    ``key`` goes along as ``Idempotency-Key``, so that the receiver can tell a second delivery.
+    ``key`` goes along as ``Idempotency-Key``, so that the receiver can recognise a second delivery.
 
     Raises:
         UnreachableError: no answer, or one that asks to try later.

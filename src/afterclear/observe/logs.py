@@ -52,7 +52,7 @@ def log_to(place: Path | None, form: Form, clean: Callable[[str], str]) -> None:
     else:
         place.parent.mkdir(parents=True, exist_ok=True)
         os.close(os.open(place, os.O_WRONLY | os.O_CREAT, 0o600))
-        # a log that something else rotates is opened anew
+        # a log that another program rotates is opened again
         handler = logging.handlers.WatchedFileHandler(place, encoding="utf-8")
     handler.setFormatter(EventFormatter(form, clean))
     ROOT.addHandler(handler)
@@ -61,7 +61,7 @@ def log_to(place: Path | None, form: Form, clean: Callable[[str], str]) -> None:
 
 
 def quiet() -> None:
-    """Stop logging, and close what was logged to."""
+    """Stop logging, and close the log."""
     for handler in list(ROOT.handlers):
         if not isinstance(handler, logging.NullHandler):
             ROOT.removeHandler(handler)

@@ -1,7 +1,7 @@
 """Numbers for a monitoring system, in the Prometheus text format.
 
 The format, its escaping and the server are prometheus-client's.  Importing it costs about 75 ms of
-processor time: whoever publishes nothing does not import this module.
+processor time: code that publishes nothing does not import this module.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
@@ -24,7 +24,7 @@ class Board:
         self.metrics = tuple(metrics)
 
     def collect(self) -> Iterable[Metric]:
-        """Give what stands on the board now."""
+        """Give the metrics now on the board."""
         return self.metrics
 
 

@@ -1,1 +1,1 @@
-"""Timetables, and the loop that keeps them."""
+"""Timetables, and the scheduler that runs them."""

@@ -1,9 +1,9 @@
-"""Keep the timetable: one job at a time, missed ones made up for once, until told to stop.
+"""The scheduler: one job at a time, missed ones made up for once, until a signal.
 
-The scheduler only waits and hands over what is due; when that is is said by ``times.py`` from
-what the store remembers of the last time, so that a restart forgets nothing and a clock that is
-set back doubles nothing.  All jobs run in the main thread, one after another: they cannot
-overlap, and a signal stops the one at work.
+The scheduler only waits and hands over due jobs; ``times.py`` works out the due times from the
+store's record of the last one, so that a restart loses none and a clock set back repeats none.  All
+jobs run in the main thread, one after another: they cannot overlap, and a signal stops the one at
+work.
 """
 
 import logging
@@ -31,7 +31,7 @@ _log = logging.getLogger("afterclear.schedule")
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """Who is told what: of each file, and of each job in a sentence."""
+    """Callbacks: for each file, and for each job with a sentence."""
 
     load: Callable[[LoadResult], None]
     job: Callable[[str], object]
@@ -55,7 +55,7 @@ def keep_timetable(app: App, heard: Heard) -> NoReturn:
 
 
 class _Keeper:
-    """The loop, with what it must remember between jobs."""
+    """The loop, with its state between jobs."""
 
     def __init__(self, app: App, heard: Heard, board: Board) -> None:
         self._app, self._heard, self._board = app, heard, board
@@ -90,7 +90,7 @@ class _Keeper:
         except AfterclearError as error:
             self._heard.job(f"{job.name} failed: {error} The next time it is tried again.")
         except Exception:  # noqa: BLE001
-            # our own bug in one job must not end the others; it is told in full
+            # our own bug in one job must not end the others; it is logged in full
             _log.exception("job broke", extra={"facts": {"job": job.name}})
             self._heard.job(f"{job.name} broke; the log says how.")
         self._refresh()

@@ -1,4 +1,4 @@
-"""When a job is due: fire times as instants, right in both nights when clocks change.
+"""When a job is due: due times as instants, right in both nights when clocks change.
 
 Cron fields are wall-clock times of a zone.  As with cron itself (common practice, no source):
 
@@ -38,7 +38,7 @@ _DST_REACH = timedelta(hours=3)  # no zone's clock jumps further than this at on
 
 @dataclass(frozen=True, slots=True)
 class Next:
-    """When a job is to run: ``at`` may lie in the past, then at once, for all that was missed."""
+    """When a job is to run: ``at`` in the past means at once, for all that was missed."""
 
     at: datetime
     n_missed: int  # earlier times it makes up for, ``at`` itself not counted
@@ -68,7 +68,7 @@ def interval(every: str) -> timedelta:
 
 
 def next_time(job: NamedJob, last: datetime | None, now: datetime) -> Next:
-    """Say when a job is to run next, given when it was last due; None: it never was.
+    """Give the time a job runs next, from its last due time; None: it was never due.
 
     What was missed is made up for by one run, at once.  A clock that was set back makes no time
     come twice, unless the last due time is so far ahead that the clock must have been wrong.
@@ -91,7 +91,7 @@ def next_time(job: NamedJob, last: datetime | None, now: datetime) -> Next:
 def weekday_notice(job: NamedJob) -> str | None:
     """Say which days the numbers of a job's weekday field mean; None: it has no numbers.
 
-    They were once counted from Monday, one off against cron.
+    Earlier versions counted them from Monday, one off against cron.
     """
     field = (job.at or "").split()[_WEEKDAY_FIELD : _WEEKDAY_FIELD + 1]
     if not field or not re.search(r"(?<!/)[0-7]|\*/", field[0]):
@@ -104,7 +104,7 @@ def weekday_notice(job: NamedJob) -> str | None:
 
 
 def check_times(jobs: tuple[NamedJob, ...], now: datetime) -> None:
-    """See that every job has a time.
+    """Check that every job has a time.
 
     Raises:
         ConfigError: cron fields are not valid, or name a day that never comes.

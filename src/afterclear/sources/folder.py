@@ -34,7 +34,7 @@ def files_in(folder: Path, pattern: str = "*") -> list[Path]:
 
 
 def files_at(path: Path) -> list[Path]:
-    """List what a path on the command line stands for: itself, or a folder's files.
+    """List the files of a path on the command line: itself, or a folder's files.
 
     Raises:
         UsageError: there is nothing at that path.
@@ -81,10 +81,10 @@ def _descriptor(root: Path, parts: Sequence[str]) -> int:
 
 
 def state(path: Path) -> str | None:
-    """Give a mark that changes whenever a file is written or replaced; None: it is gone.
+    """Give a token that changes whenever a file is written or replaced; None: it is gone.
 
-    The time of the last change of the file's entry is part of it: a copy that keeps the old
-    time of the contents changes it all the same.
+    The time of the last change of the file's entry is part of it: it changes even with a copy that
+    keeps the old time of the contents.
     """
     try:
         about = path.stat()
@@ -98,9 +98,8 @@ def settled(
 ) -> tuple[list[Path], list[Path]]:
     """Part files into (finished, still changing).
 
-    A file whose last change lies ``settle_s`` back is finished.  Of the others, a second look
-    after that time tells; so also of one that bears a time in the future.  ``now``: seconds
-    since 1970.
+    A file whose last change lies ``settle_s`` back is finished.  The others are checked again after
+    that time, and so is one with a time in the future.  ``now``: seconds since 1970.
     """
     listed = [(path, state(path)) for path in files]
     young = [path for path, mark in listed if mark is None or _age_s(path, now) < settle_s]

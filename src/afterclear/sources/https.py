@@ -1,8 +1,8 @@
 """Files of a web server: one file, or all files a listing page links to.
 
-An address that ends with a slash is a listing: the files its page links to, below it.  Where
-the server tells an ETag or a time (RFC 9110, 8.8), a file is fetched again only when they
-change.  The password goes to the address's own scheme, host and port only.
+An address that ends with a slash is a listing: the files its page links to, below it.  If the
+server gives an ETag or a time (RFC 9110, 8.8), a file is fetched again only when they change.  The
+password goes to the address's own scheme, host and port only.
 """
 
 import base64
@@ -25,7 +25,7 @@ from afterclear.sources.trust import trusted
 _CHUNK = 1 << 16
 _USUAL_PORTS = {"https": 443, "http": 80}
 _MAX_LISTING_BYTES = 20_000_000
-# RFC 9110, 15.5.9 and RFC 6585, 4: asked too slowly, too often; 5xx: the server's own trouble
+# RFC 9110, 15.5.9 and RFC 6585, 4: asked too slowly, too often; 5xx: an error of the server itself
 _TEMPORARY = {408, 425, 429}
 
 
@@ -48,7 +48,7 @@ class HttpsPlace:
             (parts.scheme, parts.netloc.rpartition("@")[2], parts.path, parts.query, "")
         )
         self._is_listing = parts.path.endswith("/")
-        # what is below a listing has no part in its query, which may be a token
+        # files below a listing do not take over its query, which may be a token
         self._base = self._url.partition("?")[0]
         self._header = _login(unquote(parts.username or ""), address.secret)
         self._opener = urllib.request.build_opener(
@@ -58,7 +58,7 @@ class HttpsPlace:
         )
 
     def look(self) -> list[Found]:
-        """List the files, with what a HEAD request tells of each."""
+        """List the files, with the answer to a HEAD request for each."""
         if not self._is_listing:
             return [self._head(self._url, unquote(self._base.rpartition("/")[2]))]
         with self._ask(self._url) as answer:
@@ -122,7 +122,7 @@ class HttpsPlace:
 
 
 class _NearRedirects(urllib.request.HTTPRedirectHandler):
-    """Follows a redirect that stays where the settings point, or as safe; refuses others.
+    """Follows a redirect within the configured address, or to one as safe; refuses others.
 
     The login goes along to the same scheme, host and port only.
     """
@@ -163,7 +163,7 @@ def _origin(url: str) -> tuple[str, str, int]:
 
 
 def _is_as_safe(old: tuple[str, str, int], new: tuple[str, str, int]) -> bool:
-    """Tell whether a redirect leads to TLS at its usual port, from such or from the same host."""
+    """Whether a redirect leads to TLS at its usual port, from such or from the same host."""
     to_usual = new[0] == "https" and new[2] == _USUAL_PORTS["https"]
     return to_usual and old[2] == _USUAL_PORTS[old[0]] and (old[0] == "https" or old[1] == new[1])
 
@@ -175,7 +175,7 @@ def opened(address: Address) -> Iterator[HttpsPlace]:
 
 
 def _login(user: str, secret: str | None) -> str | None:
-    """Write the Authorization header: Basic with a user (RFC 7617), else a bearer token."""
+    """Write the Authorization header: Basic with a user (RFC 7617), otherwise a bearer token."""
     if secret is None:
         return None
     if not user:
@@ -185,7 +185,7 @@ def _login(user: str, secret: str | None) -> str | None:
 
 def _chunks(answer: http.client.HTTPResponse, name: str) -> Iterator[bytes]:
     try:
-        while chunk := answer.read1(_CHUNK):  # what is there, not when there is so much
+        while chunk := answer.read1(_CHUNK):  # only "is it there", not the whole content
             yield chunk
     except (OSError, http.client.HTTPException) as error:
         raise UnreachableError(f"{name} broke off: {error!r}.") from error

@@ -1,4 +1,4 @@
-"""Which place an address is; clients that are not part of every installation are named."""
+"""The place an address names; says which client is missing if it is not installed."""
 
 import importlib
 from contextlib import AbstractContextManager

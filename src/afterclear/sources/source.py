@@ -1,7 +1,7 @@
-"""What a source is: a place that lists its files, each with a mark of its state.
+"""What a source is: a place that lists its files, each with a token of its state.
 
-``look`` names what is there; ``fetch`` brings one file's bytes.  A file whose ``token`` is the
-same as when it was last taken has not changed.  Names from outside are words, never paths.
+``look`` lists the files; ``fetch`` brings one file's bytes.  A file whose ``token`` is the same as
+when it was last taken has not changed.  Names from outside are text, never paths.
 """
 
 import signal
@@ -29,7 +29,7 @@ TIMEOUT_S: Final = 30.0
 
 _RING_AGAIN_S: Final = 5.0
 
-# What is being written, and notes beside the data.
+# Files being written, and notes beside the data.
 _NO_DATA: Final = (".part", ".tmp", ".crdownload", ".partial", ".filepart", ".md")
 
 
@@ -38,13 +38,13 @@ class Found:
     """One file at a source."""
 
     name: str  # the path below the source's address, with slashes
-    token: str  # changes when the file does; empty where the place does not tell
-    size: int | None = None  # bytes; None where the place does not tell
+    token: str  # changes when the file does; empty if the place does not say
+    size: int | None = None  # bytes; None if the place does not say
 
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """Where a source is and what opens it."""
+    """A source's address and credentials."""
 
     url: str
     secret: str | None = None
@@ -61,8 +61,8 @@ class Place(Protocol):
         """List what is there.
 
         Raises:
-            UnreachableError: not now; another try may succeed.
-            RefusedSourceError: it said no; a person must change something.
+            UnreachableError: out of reach now; another try may succeed.
+            RefusedSourceError: it refused; a person must change something.
 
         """
 
@@ -81,12 +81,12 @@ Opener = Callable[[Address], AbstractContextManager[Place]]
 
 
 def is_data(name: str) -> bool:
-    """Tell by its name that a file is no note and is not being written."""
+    """Whether a file's name shows neither a note nor a file being written."""
     return not name.lower().endswith(_NO_DATA)
 
 
 def wanted(name: str, pattern: str) -> bool:
-    """Tell whether a remote name is one to load: not hidden, data, of the pattern."""
+    """Whether a remote name is one to load: not hidden, data, of the pattern."""
     pieces = PurePosixPath(name).parts
     if not pieces or any(piece.startswith(".") for piece in pieces):
         return False
@@ -101,7 +101,7 @@ def retried(
     """Ask until answered: again after each of ``WAITS_S`` when out of reach, not when refused.
 
     Raises:
-        UnreachableError: every try failed; RefusedSourceError: it said no.
+        UnreachableError: every try failed; RefusedSourceError: it refused.
 
     """
     for wait_s in WAITS_S:
@@ -116,10 +116,10 @@ def retried(
 
 
 def written(chunks: Iterator[bytes], target: Path, found: Found, max_bytes: int) -> None:
-    """Write chunks to a file; a size that is not the one promised is a transfer broken off.
+    """Write chunks to a file; a size other than the promised one means a broken transfer.
 
     Raises:
-        TooLargeError: more than ``max_bytes`` came: a promise binds nobody.
+        TooLargeError: more than ``max_bytes`` came, whatever size was promised.
         UnreachableError: fewer or more bytes came than were promised.
 
     """
@@ -142,7 +142,7 @@ def written(chunks: Iterator[bytes], target: Path, found: Found, max_bytes: int)
 
 @dataclass(slots=True)
 class Allowance:
-    """The time one source may take in one run, used up piece by piece."""
+    """The time one source may take in one run, used up step by step."""
 
     minutes: float
     used_s: float = 0.0
@@ -170,9 +170,9 @@ class Allowance:
 def ended_after(seconds: float, error: Exception) -> Iterator[None]:
     """Raise ``error`` in the block when it takes longer, whatever it waits for.
 
-    A server that sends a byte now and then is never silent for long enough to be called so.  An
-    alarm reaches every client alike; on systems without alarms, and in other threads than the
-    main one, the block is not ended.
+    A server that sends a byte now and then is never silent for long enough to time out.  An alarm
+    reaches every client alike; on systems without alarms, and in other threads than the main one,
+    the block is not ended.
     """
     if not hasattr(signal, "setitimer") or (
         threading.current_thread() is not threading.main_thread()

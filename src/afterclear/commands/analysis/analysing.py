@@ -1,4 +1,4 @@
-"""Analyse: rebuild the histories that changed, then judge every attempt anew."""
+"""Analyse: rebuild the histories that changed, then judge every attempt again."""
 
 import hashlib
 from dataclasses import dataclass, replace
@@ -34,7 +34,7 @@ class AnalysisReport:
     verdicts: Verdicts
 
 
-# settings that say nothing of how a history is built
+# settings that do not affect how a history is built
 _NOT_RULES = {
     "afterclear.toml",
     "sources.toml",
@@ -95,10 +95,10 @@ def analyse(
 
 
 def _version(app: App) -> str:
-    """Name the program, its rules, the settings and the tables a history was built by.
+    """Identify the program, its rules, the settings and the tables a history was built with.
 
-    Where any of them changed, every vehicle is rebuilt: half a fleet judged by other rules than
-    the rest would be no evidence.
+    If any of them changed, every vehicle is rebuilt: half a fleet judged by other rules than the
+    rest is no evidence.
     """
     digest = hashlib.sha256(app.config.settings.evidence.model_dump_json().encode())
     digest.update(rules_as_written())
@@ -111,6 +111,6 @@ def _version(app: App) -> str:
 
 
 def last_event(app: App) -> datetime | None:
-    """Give the latest instant any stored row speaks of; None for an empty store."""
+    """Give the latest instant in any stored row; None for an empty store."""
     with open_store(app.store) as con:
         return last_event_at(con)

@@ -1,4 +1,4 @@
-"""Decide: keep a person's word on a vehicle, attempt or code, and rank the work anew.
+"""Decide: record a person's decision on a vehicle, attempt or code, and rank the work again.
 
 A decision hides a line, never a row: ``decide`` ranks the work again at once from what is stored.
 """
@@ -22,7 +22,7 @@ Said = Literal["accept", "wait", "not_a_fault", "repaired_elsewhere"]
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a person said, as it came."""
+    """A person's decision, as entered."""
 
     vehicle_id: str
     word: Said
@@ -81,7 +81,7 @@ def decisions(app: App, name: str | None) -> list[dict[str, Any]]:
     """List what was decided, the latest last; of one vehicle (number, plate or VIN), or of all.
 
     Raises:
-        UsageError: no vehicle, or several, are called so.
+        UsageError: no vehicle, or several, have this name.
 
     """
     with open_store(app.store, read_only=True) as con:
@@ -99,7 +99,7 @@ def _rank_again(app: App, con: Connection) -> None:
 
 
 def _checked(con: Connection, asked: Asked, now: datetime) -> str | None:
-    """Refuse what cannot be meant; give the code in its normal spelling."""
+    """Refuse decisions that make no sense; give the code in its normal spelling."""
     _check_words(con, asked, now)
     _check_objects(con, asked)
     return _code(con, asked) if asked.code is not None else None

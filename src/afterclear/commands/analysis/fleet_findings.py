@@ -11,7 +11,7 @@ from afterclear.store.engine.database import Connection
 
 
 def find_all(con: Connection, app: App, judged: Judged | None, as_of: datetime) -> None:
-    """Make every table of findings anew; histories and verdicts are up to date.
+    """Fill every table of findings again; histories and verdicts are up to date.
 
     Raises:
         ConfigError: the tables of parts are wrong.

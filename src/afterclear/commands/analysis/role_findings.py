@@ -1,4 +1,4 @@
-"""Roles, stock and worklist: the store's histories and the settings into the findings on them."""
+"""Roles, stock and worklist: findings made from the store's histories and the settings."""
 
 from datetime import datetime
 
@@ -23,6 +23,6 @@ def find_stock_and_work(app: App, con: Connection, as_of: datetime) -> None:
 
 
 def rank_work(app: App, con: Connection, as_of: datetime) -> None:
-    """Make the worklist anew from what is kept."""
+    """Make the worklist again from the stored findings."""
     rules = read_worklist_rules(app.config.table("worklist_rules.toml"))
     build_worklist(con, app.catalogue, rules, as_of)

@@ -1,7 +1,7 @@
-"""From a configured source to files on this machine: looked at, settled, new or changed, fetched.
+"""From a configured source to files on this machine: listed, complete, new or changed, fetched.
 
-Files come one at a time, so that a large source needs the space of one file only.  A file counts
-as taken once the ledger knows it; what was under way when the machine stopped is taken again.
+Files come one at a time, so that a large source needs the space of one file only.  A file counts as
+taken once the ledger knows it; a file under way when the machine stopped is taken again.
 """
 
 import hashlib
@@ -44,7 +44,7 @@ class FetchReport:
 
 @dataclass(frozen=True, slots=True)
 class Fetching:
-    """What fetching needs beside the source."""
+    """What fetching needs besides the source."""
 
     app: App
     con: Connection
@@ -53,7 +53,7 @@ class Fetching:
 
 
 def arrivals(source: Source, how: Fetching, report: FetchReport) -> Iterator[Arrival]:
-    """Yield a source's new files; one that does not answer is told and ends the source."""
+    """Yield a source's new files; a failure to answer is reported and ends the source."""
     try:
         if source.folder is not None:
             yield from _from_folder(source, how, report)
@@ -64,7 +64,7 @@ def arrivals(source: Source, how: Fetching, report: FetchReport) -> Iterator[Arr
 
 
 def reading(app: App) -> str:
-    """Name the program, the import maps and the limits: what decides how a file is read."""
+    """Identify the program, the import maps and the limits: they decide how a file is read."""
     digest = hashlib.sha256()
     for path in sorted(app.config.imports.glob("*.toml")):
         digest.update(path.read_bytes())
@@ -145,7 +145,7 @@ def _opened(source: Source, how: Fetching, allowance: Allowance) -> Iterator[Pla
         try:
             yield place
         finally:
-            # to take one's leave is a question too, and need not be answered
+            # closing is a request too, and need not be answered
             with ended_after(_LEAVING_S, SlowSourceError(allowance.minutes)):
                 stack.close()
 
@@ -156,7 +156,7 @@ def _fetched(
     place, allowance = at
     how.app.archive.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix="incoming-", dir=how.app.archive) as folder:
-        # the name from outside is a word; only its ending, as far as it is plain, is kept
+        # the name from outside is only text; of it only a plain ending is kept
         target = Path(folder) / f"fetched{plain_ending(found.name)}"
         max_bytes = int(how.app.config.settings.limits.max_file_mb * 1e6)
         try:

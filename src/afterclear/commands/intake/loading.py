@@ -20,7 +20,7 @@ COMMAND_LINE = "command line"
 
 @dataclass(frozen=True, slots=True)
 class LoadReport:
-    """What came of one ``load``: a line a file, and the sources that did not answer."""
+    """The result of one ``load``: a line a file, and the sources that did not answer."""
 
     results: tuple[LoadResult, ...]
     out_of_reach: tuple[str, ...] = ()
@@ -33,7 +33,7 @@ class LoadReport:
 
     @property
     def exit_code(self) -> int:
-        """1: we failed on a file ourselves; 4: out of reach; 3: something refused; else 0."""
+        """1: our own bug on a file; 4: out of reach; 3: something refused; otherwise 0."""
         if any(r.is_fault for r in self.results):
             return 1
         if self.out_of_reach or any(r.outcome == "left" for r in self.results):
@@ -44,7 +44,7 @@ class LoadReport:
 
 @dataclass(frozen=True, slots=True)
 class Whose:
-    """What files named on the command line do not say themselves."""
+    """Facts that files named on the command line do not state themselves."""
 
     zone: str = "UTC"
     vehicle_id: str | None = None
@@ -54,7 +54,7 @@ class Whose:
 def load_paths(
     app: App, paths: Sequence[Path], whose: Whose, on_load: Callable[[LoadResult], None]
 ) -> LoadReport:
-    """Load files and folders; ``on_load`` hears of each file as it is done."""
+    """Load files and folders; ``on_load`` is called with each file when it is done."""
     arrivals = [
         Arrival(
             source=COMMAND_LINE,
@@ -86,7 +86,7 @@ def load_sources(
 ) -> LoadReport:
     """Load what every configured source has new; one out of reach does not stop the others.
 
-    ``only``: names of the sources asked; none: all.  ``say`` hears of tries that failed.
+    ``only``: names of the sources asked; none: all.  ``say`` is called for each failed try.
 
     Raises:
         UsageError: there is no source to ask.

@@ -1,4 +1,4 @@
-"""Show what is made of a file, and suggest an import map for one that nothing takes."""
+"""Show how a file is read, and suggest an import map for one that no reader takes."""
 
 import tempfile
 from collections.abc import Iterator, Mapping
@@ -34,7 +34,7 @@ __all__ = ["Asked", "MapCheck", "Preview", "Question", "Side", "Suggestion", "ch
 
 @dataclass(frozen=True)
 class Preview:
-    """What a reader makes of a file: each table's size and first rows, and all that is refused."""
+    """How a reader reads a file: each table's size and first rows, and everything refused."""
 
     tables: tuple[tuple[str, int, pl.DataFrame], ...]
     rejections: tuple[Rejection, ...]
@@ -43,7 +43,7 @@ class Preview:
 
 @dataclass(frozen=True)
 class Side:
-    """One row of the plain layout beside what the source had."""
+    """One row of the plain layout beside the source's cells."""
 
     table: str
     line: int
@@ -53,7 +53,7 @@ class Side:
 
 @dataclass(frozen=True)
 class MapCheck:
-    """One file: who takes it, or a suggestion; and what comes of it."""
+    """One file: its reader, or a suggestion; and the result."""
 
     name: str
     reader: str | None  # None: nothing takes it
@@ -85,7 +85,7 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
 
     Raises:
         UsageError: there is no such file, or an answer answers nothing.
-        ConfigError: an import map is wrong; every mistake is told.
+        ConfigError: an import map is wrong; every mistake is listed.
 
     """
     asked = asked or Asked()
@@ -200,7 +200,7 @@ def _sides(read: ReadFile, suggestion: Suggestion) -> tuple[Side, ...]:
             cells = tuple((n.removeprefix("_"), str(best[n])) for n in names if best[n])
             line = int(best["_line"])
             source = arrived.get(line, ())
-            # lines are counted anew on each sheet: a row with nothing of it is another sheet's
+            # lines are counted again on each sheet: a row with nothing of it is another sheet's
             is_its_own = {cell for _, cell in cells} & {cell for _, cell in source}
             sides.append(Side(part.table, line, cells, source if is_its_own else ()))
     return tuple(sides)
@@ -226,7 +226,7 @@ def _preview(read: ReadFile, delivery: Delivery, how: _Checking) -> Preview:
 
 
 def _with_any_name(part: PlainRows) -> PlainRows:
-    """Let a VIN or plate stand for the number: whose it is, only the real store knows."""
+    """Use a VIN or plate as the number: only the real store knows the vehicle."""
     names = [c for c in ("vehicle_id", "_vin", "_plate") if c in part.frame.columns]
     frame = part.frame.with_columns(pl.coalesce(names).alias("vehicle_id"))
     return PlainRows(part.table, frame.drop("_vin", "_plate", strict=False))

@@ -22,7 +22,7 @@ from afterclear.store.intake.withdrawal import (
 
 @dataclass(frozen=True, slots=True)
 class ReplayReport:
-    """What came of a replay: how many loads were asked for, how many went with them."""
+    """The result of a replay: how many loads were asked for, how many had to go with them."""
 
     n_asked: int
     n_depending: int
@@ -41,7 +41,7 @@ def replay(
     Loads whose rows built on them, and later ones whose rows they would replace, are read again
     too, in the order in which they first came, so that a later correction stays the later one.
 
-    What a replay that was killed has left is done first; asked for again, it is gone on with.
+    The rest of a killed replay is done first; the same request again continues it.
 
     Raises:
         UsageError: there is no such load, or it was replaced already.
@@ -126,7 +126,7 @@ def _check_archived(chosen: Iterable[PastLoad], readable: Container[int]) -> Non
 
 
 def check_known(asked: Collection[int], past: Mapping[int, PastLoad]) -> None:
-    """See that loads count.
+    """Check that loads count.
 
     Raises:
         UsageError: there is no such load, or it was replaced or retracted already.

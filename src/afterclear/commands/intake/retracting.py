@@ -1,4 +1,4 @@
-"""Undo a load whole, or put it under another vehicle or zone, with all that was built on it."""
+"""Undo a whole load, or put it under another vehicle or zone, with all that was built on it."""
 
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager
@@ -21,11 +21,11 @@ from afterclear.store.intake.withdrawal import PastLoad, past_loads, replay_left
 
 @dataclass(frozen=True, slots=True)
 class Retracted:
-    """What came of taking loads back."""
+    """The result of retracting loads."""
 
-    n_files: int  # taken back; files within an archive count each
-    n_rows_gone: int  # of them, rows that stood
-    n_rows_back: int  # rows that they had replaced, and that stand again
+    n_files: int  # retracted; files within an archive count each
+    n_rows_gone: int  # of them, rows that were current
+    n_rows_back: int  # rows that they had replaced, and that are current again
     again: LoadReport  # loads that had built on them, read again
 
     @property
@@ -35,10 +35,10 @@ class Retracted:
 
 
 def retract(app: App, load_ids: Iterable[int], on_load: Callable[[LoadResult], None]) -> Retracted:
-    """Take loads back for good; what they had replaced comes back, in one transaction.
+    """Retract loads; rows they had replaced come back, in one transaction.
 
     Of an archive or a mail all files go.  Loads that had built on them are read again.  The ledger
-    keeps the lines, and a source that brings the same bytes again is told so.
+    keeps the lines, and notes when a source brings the same bytes again.
 
     Raises:
         UsageError: there is no such load, or one to read again is no longer in the archive.
@@ -64,7 +64,7 @@ def retract(app: App, load_ids: Iterable[int], on_load: Callable[[LoadResult], N
 
 @dataclass(frozen=True, slots=True)
 class Otherwise:
-    """What a load is to be told beside its file instead; None: as it was."""
+    """The vehicle or zone a load gets instead of its file's; None: as it was."""
 
     vehicle_id: str | None = None
     zone: str | None = None
@@ -76,7 +76,7 @@ def reassign(
     """Read a load's file again as another vehicle's or in another zone, in one transaction.
 
     Raises:
-        UsageError: there is no such load; nothing else is told; the file names its vehicles itself.
+        UsageError: there is no such load; nothing changes; the file names its vehicles itself.
         RefusedFileError: the file, or one that built on it, would be refused.  Nothing was changed.
 
     """
@@ -109,7 +109,7 @@ def _reading(app: App, con: Connection, request: str) -> AbstractContextManager[
 
 
 def _finish_replay(again: Again, on_load: Callable[[LoadResult], None]) -> None:
-    """Finish first what a replay that was killed has left."""
+    """Finish the rest of a killed replay first."""
     if left := replay_left(again.con):
         gone_on(again, left, on_load)
 

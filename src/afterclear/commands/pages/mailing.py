@@ -1,7 +1,7 @@
-"""Send what a digest says: mail to each audience, a webhook for what cannot wait.
+"""Send a digest: mail to each audience, a webhook for urgent come-backs.
 
-A message is sent at most once: it is written down before it leaves, and one that was killed in
-between counts as sent (``store/queries/digests.py``, export ``sent``).
+A message is sent at most once: it is recorded before it leaves, and one that was killed in between
+counts as sent (``store/queries/digests.py``, export ``sent``).
 """
 
 import hashlib
@@ -34,7 +34,7 @@ SECRET_VARIABLE = "AFTERCLEAR_WEBHOOK_SECRET"  # noqa: S105
 
 @dataclass
 class SentReport:
-    """What left the house, what had left before, and what did not."""
+    """Messages sent, sent before, and not sent."""
 
     sent: list[str] = field(default_factory=list)
     sent_before: list[str] = field(default_factory=list)
@@ -79,7 +79,7 @@ def send_urgent(app: App, model: DigestModel) -> SentReport:
     """Post fixes of safety faults that came back lately, each return once.
 
     Without a webhook in the settings nothing is sent; mail has nothing to do with it.  A secret
-    that is not set is told as what was not sent: the pages are written all the same.
+    that is not set is reported as a message not sent: the pages are written nevertheless.
     """
     settings = app.config.settings.webhook
     if settings.url is None or not model.urgent:
@@ -211,7 +211,7 @@ def _hook_message(
 
 
 def urgent_content(view: AttemptView, as_of: datetime) -> Mapping[str, Any]:
-    """Say one urgent come-back as JSON-ready values; no plate and no person."""
+    """Give one urgent come-back as JSON-ready values; no plate and no person."""
     row = view.row
     return {
         "as_of": as_of.isoformat(),

@@ -1,10 +1,10 @@
 """Stored results -> the frames pages are built from.
 
-Pages of a large fleet are chosen before they are read. The store sums up a row a vehicle and a
-few columns of every open attempt (``PAGE_FLEET``, ``FleetFrames``); ``digest/common/choosing.py``
-orders and cuts; only what is shown is read in whole, some vehicles at a time (``Details``).
+Pages of a large fleet are chosen before they are read. The store sums up a row a vehicle and a few
+columns of every open attempt (``PAGE_FLEET``, ``FleetFrames``); ``digest/common/choosing.py``
+orders and cuts; only what is shown is read in full, some vehicles at a time (``Details``).
 ``tests/digest/every_row.py`` works out the same sums from every row;
-``tests/commands/test_page_frames.py`` holds the two together.
+``tests/commands/test_page_frames.py`` compares the two.
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -50,7 +50,7 @@ _WHOLE = ("parts", "process", "process_costs", "held_by_quarter")
 
 @dataclass(frozen=True)
 class Gathered:
-    """What a digest is made from, beside the rows of single vehicles."""
+    """What a digest is made from, besides the rows of single vehicles."""
 
     frames: FleetFrames
     people: pl.DataFrame  # technician, site: names that may be quoted anywhere
@@ -62,7 +62,7 @@ def gather_frames(
 ) -> Gathered:
     """Gather what the audiences' pages are chosen from.
 
-    ``now``: the instant against which silent sources are told.  ``before``: the digest this one
+    ``now``: the instant against which silent sources are measured.  ``before``: the digest this one
     is compared with; ``settings``: how it is shown.
 
     Raises:
@@ -137,7 +137,7 @@ class StoreDetails:
     def _rows(self, sql: str, vehicle_ids: Sequence[str]) -> pl.DataFrame:
         if not vehicle_ids:
             return aware(query(self._con, f"SELECT * FROM ({sql}) LIMIT 0"))
-        # the ends let the database skip what lies outside a stretch of neighbours
+        # the ends let the database skip rows outside a stretch of neighbours
         places = ", ".join("?" * len(vehicle_ids))
         where = f"vehicle_id BETWEEN ? AND ? AND vehicle_id IN ({places})"
         ends = [min(vehicle_ids), max(vehicle_ids)]
@@ -160,7 +160,7 @@ _OF_VEHICLES: dict[str, str] = {
 def _set_limits(
     con: Connection, as_of: datetime, before: DigestBefore | None, settings: DigestSettings
 ) -> None:
-    """Tell the queries how far back they look."""
+    """Give the queries their look-back."""
     look_back = as_of - timedelta(days=settings.look_back_days)
     values = {
         "look_back": ("TIMESTAMP", naive(look_back)),

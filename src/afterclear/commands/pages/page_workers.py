@@ -26,7 +26,7 @@ _MOST_WORKERS = 2  # the first process reads rows and writes files meanwhile
 
 _Pages = list[tuple[str, str]]
 
-# in a worker: set when nobody wants its pages any more
+# in a worker: set when its pages are no longer wanted
 _stop: Event | None = None
 
 

@@ -1,11 +1,11 @@
 """Digests: stored results -> frames -> pages -> files, and again from what was archived.
 
 A digest is compared with the last one of an earlier as-of time, not with the last one made: made
-twice it says the same. ``told_at``, settings and the digest before are archived with it.
+twice it is the same. ``told_at``, settings and the digest before are archived with it.
 
-Names become tokens in the frames, before any page is built; a written page is searched for every
-plate, VIN and name all the same. A text about a vehicle quotes that vehicle's names, people and
-sites, no others.
+Names become tokens in the frames, before any page is built; a written page is still searched for
+every plate, VIN and name. A text about a vehicle quotes that vehicle's names, people and sites, no
+others.
 """
 
 import hashlib
@@ -96,7 +96,7 @@ class AgainReport:
 
     @property
     def is_unnamed(self) -> bool:
-        """Whether some pages differ and nobody knows which: one sum is kept for all."""
+        """Whether some pages differ and it is not known which: one sum is kept for all."""
         return self.differing == (ALL_PAGES,)
 
 
@@ -248,7 +248,7 @@ def _made(
 
 
 def _checked(pages: Iterable[tuple[str, str]], hidden: Sequence[str]) -> Iterator[tuple[str, str]]:
-    """Hand on no page on which a name is left as a word of its own; several are searched at once.
+    """Stop at a page that still holds a name as a word of its own; several are searched at once.
 
     ``hidden``: names of which not all words are the pages' own.
     """
@@ -260,7 +260,7 @@ def _checked(pages: Iterable[tuple[str, str]], hidden: Sequence[str]) -> Iterato
 
 
 def _refuse(pages: Sequence[tuple[str, str]], hidden: Sequence[str]) -> None:
-    """Say where a name is left: a bug, better seen than sent."""
+    """Report where a name is left: a bug, better seen than sent."""
     for name, html in pages:
         found = [
             value

@@ -1,1 +1,1 @@
-"""Questions of the store: exports, one vehicle, codes, status, health."""
+"""Questions to the store: exports, one vehicle, codes, status, health."""

@@ -1,4 +1,4 @@
-"""Whether all is well, and what a person should look into."""
+"""Whether all is well, and what a person should check."""
 
 import json
 from collections.abc import Iterator, Mapping
@@ -30,7 +30,7 @@ class Health:
 
 
 def health(app: App) -> Health:
-    """Say what a person should look into: failed or missing runs, silent sources, results due."""
+    """List what a person should check: failed or missing runs, silent sources, results due."""
     with open_store(app.store, read_only=True) as con:
         runs = tuple(last_runs(con, _RUNS_SHOWN))
         complaints = complaints_of(app, con)
@@ -64,7 +64,7 @@ def _of_runs(app: App, con: Connection) -> list[str]:
         """SELECT job, arg_max(outcome, run_id), max(finished_at), arg_max(report_json, run_id)
            FROM runs GROUP BY job ORDER BY job""",
     ).iter_rows():
-        # what nobody does any more is not complained of for ever
+        # a job that was given up does not cause complaints for ever
         if job in kept or finished >= since:
             complaints += _of_last_run(job, outcome, finished, json.loads(report))
     return complaints

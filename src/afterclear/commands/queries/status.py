@@ -1,4 +1,4 @@
-"""Look into the store: what was refused, how things stand."""
+"""The store's state: what was refused, sizes, latest runs."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,7 +14,7 @@ from afterclear.store.queries.results import last_analysis
 
 @dataclass(frozen=True)
 class Status:
-    """How the store stands."""
+    """The store's state."""
 
     store_bytes: int
     archive_bytes: int
@@ -50,7 +50,7 @@ def refused_files(app: App) -> pl.DataFrame:
 
 
 def status(app: App) -> Status:
-    """Say how the store stands."""
+    """Give the store's state."""
     with open_store(app.store, read_only=True) as con:
         analysis = last_analysis(con)
         return Status(

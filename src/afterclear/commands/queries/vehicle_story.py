@@ -1,7 +1,7 @@
-"""One vehicle's history, as told in the terminal.
+"""One vehicle's history, as shown in the terminal.
 
-A vehicle has a few hundred rows: they are read as they are, without frames, whose library takes
-longer to load than the whole history to tell.
+A vehicle has a few hundred rows: they are read directly, without frames, whose library takes longer
+to load than the whole history to show.
 """
 
 from collections import defaultdict
@@ -45,18 +45,18 @@ class VehicleStory:
     cautions: tuple[Caution, ...]
     n_scans: int
     roles: list[Row]  # of the codes that are open now
-    role_notes: tuple[str, ...]  # left-over echoes, work on echoes, related returns
+    role_notes: tuple[str, ...]  # left-over consequential codes, work on them, related returns
     work: list[Row]  # its lines of the worklist, once each
     stock: list[Row]  # its audit, where it is in stock
-    decisions: list[Row]  # what people decided, also what was undone
+    decisions: list[Row]  # people's decisions, also undone ones
 
 
 def vehicle_story(app: App, name: str) -> VehicleStory:
-    """Tell one vehicle's history; ``name``: its number, plate or VIN.
+    """Give one vehicle's history; ``name``: its number, plate or VIN.
 
     Raises:
-        UnknownVehicleError: no row speaks of the vehicle.
-        UsageError: several vehicles are called so.
+        UnknownVehicleError: no row names the vehicle.
+        UsageError: several vehicles have this name.
 
     """
     with open_store(app.store, read_only=True) as con:
@@ -86,7 +86,7 @@ def vehicle_story(app: App, name: str) -> VehicleStory:
 
 
 def _n_scans(con: Connection, vehicle_id: str) -> int:
-    """Count the scans of a vehicle: of its history, else, where it has none yet, of all rows."""
+    """Count the scans of a vehicle: of its history or, if it has none yet, of all rows."""
     analysed = "SELECT count(*) FROM scan_moments WHERE vehicle_id = ?"
     delivered = "SELECT count(DISTINCT scan_id) FROM scans WHERE vehicle_id = ?"
     return scalar(con, analysed, [vehicle_id]) or scalar(con, delivered, [vehicle_id])
