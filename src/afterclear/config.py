@@ -68,7 +68,7 @@ class Evidence(_Section):
 
 
 class Parts(_Section):
-    """How lives of parts are told from work orders."""
+    """How lifetimes of parts are taken from work orders."""
 
     factory_until_km: float = Field(
         5000, ge=0, description="A vehicle first seen at less still has its factory parts."
@@ -310,7 +310,7 @@ class Source(_Section):
 
 
 _SCHEMES = ("https", "http", "sftp", "s3", "imaps", "imap")
-_IN_CLEAR = {"http", "imap"}  # a password would be readable on the way
+_IN_CLEAR = {"http", "imap"}  # a password would be readable in transit
 _THIS_MACHINE = {"localhost", "127.0.0.1", "::1"}
 
 
@@ -474,7 +474,7 @@ class Config:
 
     @property
     def tables(self) -> Path:
-        """Where the tables of codes and families are: the user's, where there are any."""
+        """Where the tables of codes and families are: the user's, if there are any."""
         own = self.folder / "codes" if self.folder else None
         return self.folder if self.folder and own and own.is_dir() else shipped("config")
 
@@ -484,7 +484,7 @@ class Config:
         return (self.folder or shipped("config")) / "imports"
 
     def table(self, name: str) -> Path:
-        """Where a single table stands: the user's, where there is one, else the shipped one."""
+        """Where a single table is: the user's, if there is one, otherwise the shipped one."""
         own = self.folder / name if self.folder else None
         return own if own and own.is_file() else shipped("config") / name
 
@@ -499,7 +499,7 @@ class Config:
 
 
 def find_config(given: Path | None) -> Config:
-    """Read the config directory asked for, else ``./config`` if there, else the defaults.
+    """Read the config directory asked for, otherwise ``./config`` if there, otherwise the defaults.
 
     Raises:
         ConfigError: it does not exist, or a file in it is wrong; all problems at once.
@@ -514,7 +514,7 @@ def find_config(given: Path | None) -> Config:
 
 
 def shipped(name: str) -> Path:
-    """Where a folder shipped with the program stands: in the wheel, or in a checkout."""
+    """Where a folder shipped with the program is: in the wheel, or in a checkout."""
     inside = Path(str(files("afterclear"))) / "shipped" / name
     return inside if inside.is_dir() else Path(str(files("afterclear"))).parents[1] / name
 
@@ -537,14 +537,14 @@ def shown_address(url: str) -> str:
 
 
 def _keep_quiet_of(url: str | None) -> None:
-    """Count as secret what the query of an address gives, where it looks like one."""
+    """Count values in an address's query as secrets if they look like one."""
     for name, value in parse_qsl(urlsplit(url or "").query):
         if _TOKEN_NAME.search(name) or len(value) >= _LONG_VALUE:
             _secrets.add(value)
 
 
 def environment_secret(name: str) -> str:
-    """Read a secret from the environment; secrets stand in no file.
+    """Read a secret from the environment; secrets are in no file.
 
     Raises:
         ConfigError: it is not set.

@@ -1,8 +1,8 @@
-"""A delivery without vehicles that are forgotten: what may stay of its bytes, and of its rows.
+"""A delivery without forgotten vehicles: which of its bytes and rows may stay.
 
-A cut is only taken where it can be shown to be right: every record of the form says itself whose
-it is, or the file's own reader makes of the rest exactly the rows it made of the others before.
-Where neither holds, nothing of the file's bytes stays.
+A cut is only taken where it can be shown to be right: every record of the form names its own
+vehicle, or the file's own reader makes exactly the same rows of the rest as before. If neither is
+true, none of the file's bytes stay.
 """
 
 import csv
@@ -32,7 +32,7 @@ _NAMING: Final = ("vehicle_id", "_vin", "_plate", "vin", "plate", "ecu_vin")
 
 @dataclass(frozen=True, slots=True)
 class Stays:
-    """What of a file's bytes may stay: all, ``content``, or nothing (None)."""
+    """The part of a file's bytes that may stay: all, ``content``, or nothing (None)."""
 
     content: bytes | None
     is_changed: bool
@@ -42,9 +42,9 @@ class Stays:
 def what_stays(
     delivery: Delivery, called: Called, readers: Readers, *, speaks: bool | None
 ) -> Stays:
-    """Say what may stay of a file's bytes when a vehicle is forgotten.
+    """Decide which of a file's bytes may stay when a vehicle is forgotten.
 
-    ``speaks``: rows of the vehicle came from it; None: only its reader can tell.
+    ``speaks``: rows of the vehicle came from it; None: only its reader knows.
     """
     raw = delivery.path.read_bytes()
     made = without(raw, called)
@@ -89,7 +89,7 @@ def _read(delivery: Delivery, readers: Readers) -> ReadFile | None:
 
 
 def _is_the_rest(before: ReadFile, after: ReadFile, called: Called) -> bool:
-    """Tell whether a file's rows after the cut are those of the others before it."""
+    """Whether a file's rows after the cut are those of the others before it."""
     there, here = list(_rows(before)), list(_rows(after))
     if len(there) != len(before.parts) or len(here) != len(after.parts):
         return False  # a plain table is cut by itself, and needs no such proof
@@ -136,7 +136,7 @@ def _is_named(rejection: Rejection, called: Called) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Admitted:
-    """What of a delivery comes in: its rows, and its bytes (None: none)."""
+    """The accepted part of a delivery: its rows, and its bytes (None: none)."""
 
     read: ReadFile
     content: bytes | None
@@ -148,7 +148,7 @@ def names_at_the_door(
 ) -> Called | None:
     """Find names of forgotten vehicles in a delivery; None: it may come in as it is.
 
-    What cannot be looked into may not, whatever it names.
+    A file that cannot be opened may not, whatever it names.
     """
     cells = [delivery.vehicle_id or ""]
     if read is not None:
@@ -156,7 +156,7 @@ def names_at_the_door(
     try:
         texts = readers.texts(delivery.path, delivery.name)
         return door.refused(cells, chain([delivery.name], texts))
-    except CannotLookError:  # it is refused for the same reason, and nobody knows what it says
+    except CannotLookError:  # it is refused for the same reason, and its content is not known
         return door.refused(cells, [delivery.name]) or Called(frozenset(), frozenset())
 
 
@@ -166,7 +166,7 @@ def names_of_packed(delivery: Delivery, door: Door) -> Called:
 
 
 def admitted(delivery: Delivery, read: ReadFile, called: Called, readers: Readers) -> Admitted:
-    """Leave the rows of forgotten vehicles outside; each is refused without its words.
+    """Leave out the rows of forgotten vehicles; each is refused without its content.
 
     Raises:
         RefusedFileError: a plain table cannot be cut.
@@ -199,7 +199,7 @@ def admitted(delivery: Delivery, read: ReadFile, called: Called, readers: Reader
 
 
 def _vehicle_cells(part: PlainFile | PlainRows) -> Iterator[str]:
-    """Give the cells of a table that say which vehicle a row is about, each once."""
+    """Give the cells of a table that name a row's vehicle, each once."""
     if isinstance(part, PlainRows):
         frame = part.frame
     elif part.form == "parquet":

@@ -37,7 +37,7 @@ class ConfigError(AfterclearError):
     """Stop before any work: a file under config/ is wrong."""
 
 
-# How a mistake in a settings file is put to whoever wrote it, by pydantic's name for it.
+# How a mistake in a settings file is explained to the user, by pydantic's name for it.
 _SAID = {
     "extra_forbidden": "there is no such key; is it misspelt?",
     "missing": "is missing",
@@ -62,7 +62,7 @@ def settings_mistakes(where: str, found: Iterable[Mapping[str, Any]]) -> list[st
 
 
 def _place(parts: Iterable[str | int]) -> str:
-    """Say where: ``job.0.every`` as ``job 1, every``."""
+    """Give the place: ``job.0.every`` as ``job 1, every``."""
     path = ""
     for part in parts:
         path += f" {part + 1}" if isinstance(part, int) else f"{', ' if path else ''}{part}"
@@ -151,7 +151,7 @@ class UnreachableError(AfterclearError):
 
 
 class RefusedSourceError(UnreachableError):
-    """A source said no: trying again is of no use before a person changes something."""
+    """A source refused: trying again is of no use before a person changes something."""
 
 
 class SlowSourceError(RefusedSourceError):

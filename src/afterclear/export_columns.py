@@ -1,6 +1,6 @@
-"""What every column that can be taken out holds, for views, workbooks and help.
+"""What every exported column holds, for views, workbooks and help.
 
-The plain layout and the findings are declared elsewhere and say it themselves; the rest is here.
+The plain layout and the findings are declared elsewhere with their own texts; the rest is here.
 """
 
 from collections.abc import Mapping

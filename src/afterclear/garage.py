@@ -1,6 +1,6 @@
 """afterclear from Python: a garage's folder opened, its tables as frames, its work done.
 
-The same functions as the command line's; nothing is worked out a second way.
+The same functions as the command line's; nothing is worked out in a second way.
 """
 
 from datetime import datetime
@@ -22,8 +22,8 @@ class Garage:
     """One garage: its settings, its store, and what can be asked of them.
 
     Frames are Polars frames with the columns of ``afterclear help tables``: distances in km,
-    instants aware and in UTC, empty where something is not known.  Every method opens the store
-    for itself and lets go of it again, so that the timetable may run beside.
+    instants aware and in UTC, empty where something is not known.  Every method opens the store and
+    closes it again, so that the scheduler can run beside it.
     """
 
     def __init__(self, app: App) -> None:
@@ -63,7 +63,7 @@ class Garage:
         return answer_frame(self._app, question)
 
     def vehicle(self, vehicle_id: str) -> VehicleStory:
-        """Tell one vehicle's history.
+        """Give one vehicle's history.
 
         Raises:
             UnknownVehicleError: no row speaks of the vehicle.
@@ -76,8 +76,8 @@ class Garage:
     ) -> LoadReport:
         """Load files and folders; without any, what every configured source has new.
 
-        ``zone``: IANA name, for times without an offset; ``vehicle_id``: whose files they are
-        where they do not say so.  A file that is refused is told in the report, not raised.
+        ``zone``: IANA name, for times without an offset; ``vehicle_id``: whose files they are where
+        they do not say so.  A refused file is listed in the report, not raised.
         """
         if not paths:
             return load_sources(self._app, lambda _: None)

@@ -1,8 +1,8 @@
 """One load: a delivered file into the archive, through its reader, into the store.
 
-The only place where sources, readers, normalise and store meet.  A load is one transaction
-and ends with its ledger row, so a kill at any moment leaves the store as before or after.
-An archive or a mail is a line of its own in the ledger, written when all files in it are done.
+The only place where sources, readers, catalogue and store meet.  A load is one transaction and ends
+with its ledger row, so a kill at any moment leaves the store as before or after. An archive or a
+mail is a line of its own in the ledger, written when all files in it are done.
 """
 
 import logging
@@ -67,16 +67,16 @@ _log = logging.getLogger("afterclear.load")
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """A file found by a source, not yet taken in."""
+    """A file found by a source, not yet loaded."""
 
     source: str
     path: Path
-    name: str  # as told in messages and the ledger: the path below the source's folder
+    name: str  # for messages and the ledger: the path below the source's folder
     zone: str = "UTC"
     vehicle_id: str | None = None
     started_at: datetime | None = None
     root: Path | None = None  # the folder it was found in: nothing outside is read in its place
-    # after this load, bytes that were refused are known too: a replay is gone on with
+    # after this load, bytes that were refused are known too: a replay continues
     since: int | None = None
     # a person named the file, or a replay did: bytes that were retracted are taken in again
     by_hand: bool = False
@@ -96,7 +96,7 @@ def load_files(
     may take to read.
 
     Raises:
-        ConfigError: a map is wrong; every mistake of every map is told.
+        ConfigError: a map is wrong; every mistake of every map is listed.
 
     """
     with Readers(all_readers(load_maps(imports), limits), limits) as readers:
@@ -157,7 +157,7 @@ def load_file(
 
 
 def _known(con: Connection, arrival: Arrival, snapshot: Snapshot, known: int) -> LoadResult:
-    """Say that bytes are known; where they come with another vehicle or zone, what helps."""
+    """Report that bytes are known; if they come with another vehicle or zone, what to do."""
     load = _result(arrival, snapshot)
     same = f"the same bytes as load {known}"
     vehicle, zone = vehicle_given(con, known), zone_given(con, known)
@@ -194,7 +194,7 @@ def _container_line(con: Connection, case: "Case", inside: Unpacked) -> LoadResu
 
 @dataclass(frozen=True, slots=True)
 class Outside:
-    """What stays outside of a delivery that speaks of forgotten vehicles."""
+    """The parts of a delivery that name forgotten vehicles and stay outside."""
 
     called: Called
     kept: str | None = None  # hash of the bytes that are archived instead
@@ -210,7 +210,7 @@ class Case:
     started_at: datetime
     clock: Clock
     door: Door | None = None  # None: no vehicle was forgotten
-    outside: Outside | None = None  # where it speaks of forgotten vehicles
+    outside: Outside | None = None  # if it names forgotten vehicles
 
 
 def case_of(arrival: Arrival, snapshot: Snapshot, started_at: datetime, clock: Clock) -> Case:
@@ -260,7 +260,7 @@ def _refused_for(
 
 
 def _past_the_door(case: Case, read: ReadFile | None, incoming: Incoming, readers: Readers) -> Case:
-    """Archive a delivery, unless it speaks of a forgotten vehicle; then say so."""
+    """Archive a delivery, unless it names a forgotten vehicle; then say so."""
     if case.door is None or case.outside is not None:
         return case
     called = names_at_the_door(case.delivery, case.door, read, readers)
@@ -290,7 +290,7 @@ def _left_outside(case: Case, called: Called) -> Case:
 def _without_forgotten(
     case: Case, outside: Outside, read: ReadFile, incoming: Incoming, readers: Readers
 ) -> tuple[Case, ReadFile]:
-    """Let in what a delivery says of other vehicles, and archive no more of it than that."""
+    """Accept a delivery's rows of other vehicles, and archive only those."""
     let_in = admitted(case.delivery, read, outside.called, readers)
     if let_in.content is not None:
         kept = keep_bytes(incoming.archive, let_in.content, case.delivery.path.suffix)
@@ -314,7 +314,7 @@ def _write(con: Connection, read: ReadFile, case: Case, *, short: bool) -> LoadR
 
 @dataclass(slots=True)
 class Made:
-    """What has become of a file's rows so far."""
+    """The outcome of a file's rows so far."""
 
     load_id: int
     rejections: list[Rejection]
@@ -367,7 +367,7 @@ def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadRes
 
 
 def _to_look_at(con: Connection, load_id: int) -> list[str]:
-    """Say what a person should know of a load whose rows are all in."""
+    """Give the notes on a load whose rows are all in."""
     n_mended = clear_mended(con, load_id)
     said = (
         new_vehicles(con, load_id),

@@ -1,8 +1,8 @@
 """The plain layout: four tables every reader's rows are brought into.
 
-This file is the contract as data: names, kinds and keys.  How a kind is parsed stands in
-``store/intake/spelling.py`` (as SQL) and nowhere else; how a file becomes these columns is the
-readers' business.  Empty means "not known" everywhere.
+This file is the contract as data: names, kinds and keys.  How a kind is parsed is in
+``store/intake/spelling.py`` (as SQL) and nowhere else; the readers bring a file into these columns.
+Empty means "not known" everywhere.
 """
 
 from dataclasses import dataclass
@@ -63,7 +63,7 @@ class Table:
 
     @property
     def keys(self) -> tuple[str, ...]:
-        """Names of the columns that say which row this is."""
+        """Names of the key columns."""
         return tuple(c.name for c in self.columns if c.key)
 
 
@@ -270,7 +270,7 @@ KM_PER_MILE = 1.609344
 
 @dataclass(frozen=True, slots=True)
 class Takes:
-    """What is taken of plain tables; years include both ends."""
+    """What is accepted in plain tables; years include both ends."""
 
     columns: int = 500  # a wider table is refused as a whole
     times_from: int = 1960  # instants before this year are refused
@@ -278,7 +278,7 @@ class Takes:
     until: int = 2100
     max_km: float = 3_000_000  # a row with a higher odometer is refused
     max_hours: float = 200_000  # ... with more hours of the engine
-    km_per_day: float = 1500  # a reading that rose faster is kept and told
+    km_per_day: float = 1500  # a reading that rose faster is kept and reported
     latest: datetime | None = None  # aware; ... with a time after this; None: any
 
 

@@ -2,7 +2,7 @@
 
 Table Schema as in the Frictionless Data specification (Data Package v2, "Table Schema"), and JSON
 Schema (draft 2020-12) for a row of JSON Lines.  Both say what a cell may be; whether a vehicle
-could have driven so far, only a load can tell (``afterclear check-file``).
+could have driven so far, only a load can show (``afterclear check-file``).
 """
 
 from typing import Any, Final
@@ -27,7 +27,7 @@ _LIMITS: Final = {"minimum"}
 
 
 def table_schema(table: Table) -> dict[str, Any]:
-    """Describe a table for CSV: its fields, which must stand, and which rows are one."""
+    """Describe a table for CSV: its fields, the required ones, and its key."""
     return {
         "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
         "name": table.name,

@@ -1,8 +1,8 @@
-"""Read archived files again: their loads are taken back, and made anew, as if for the first time.
+"""Read archived files again: their loads are withdrawn and repeated, as if for the first time.
 
-What was read before is read in one transaction; what is still refused as a whole, and archives,
-are tried one by one after it.  Those stand in ``replay_left`` until they are done, so that a
-replay that was killed is gone on with, and the ledger is then that of an undisturbed one.
+Files read before are read in one transaction; files still refused as a whole, and archives, are
+tried one by one after it. Those are listed in ``replay_left`` until they are done, so that a killed
+replay continues and leaves the ledger of an undisturbed one.
 """
 
 import os
@@ -51,7 +51,7 @@ CONTAINERS = {"zip", "tar", "gz", "mail"}
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """Reads archived files anew.  ``request``: the replay as it was asked for, in words."""
+    """Reads archived files again.  ``request``: the replay as it was asked for, in words."""
 
     con: Connection
     archive: Path
@@ -72,7 +72,7 @@ def reading_again(
     """Make ready to read again, with the maps as they are now.
 
     Raises:
-        ConfigError: a map is wrong; every mistake of every map is told.
+        ConfigError: a map is wrong; every mistake of every map is listed.
 
     """
     with Readers(all_readers(load_maps(imports), limits), limits) as readers:
@@ -81,10 +81,10 @@ def reading_again(
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What else than reading again happens to loads, in the same transaction."""
+    """What happens to loads besides reading again, in the same transaction."""
 
-    retracted: tuple[PastLoad, ...] = ()  # taken back, and not read again
-    says: Mapping[int, str] = field(default_factory=dict)  # load -> how it is told anew
+    retracted: tuple[PastLoad, ...] = ()  # withdrawn, and not read again
+    says: Mapping[int, str] = field(default_factory=dict)  # load -> its new vehicle or zone
 
 
 UNCHANGED = Change()
@@ -95,13 +95,13 @@ def load_again(
 ) -> Iterator[LoadResult]:
     """Read archived files again, replacing what their loads stored and refused.
 
-    All are taken back and read anew in one transaction, in the order in which they first came;
-    then those that are still refused as a whole, and archives, are tried each on its own.
+    All are withdrawn and read again in one transaction, in the order in which they first came; then
+    those that are still refused as a whole, and archives, are tried each on its own.
 
     Raises:
         RefusedFileError: a file that was stored would now be refused; then nothing was changed.
         LaterReplaced: more loads must be read again with these; then nothing was changed.
-        UsageError: a load told anew is what it was; then nothing was changed.
+        UsageError: a load would be the same as before; then nothing was changed.
 
     """
     past = [p for p in past if p.reader not in CONTAINERS]
@@ -121,7 +121,7 @@ def load_again(
 
 
 def finish(again: Again, left: Sequence[PastLoad]) -> Iterator[LoadResult]:
-    """Try what a replay has left, one by one."""
+    """Try the rest of a replay, one by one."""
     known = replay_left(again.con)
     for old in left:
         yield from _try_again(again, old, known.since if known else None)
@@ -130,7 +130,7 @@ def finish(again: Again, left: Sequence[PastLoad]) -> Iterator[LoadResult]:
 def _read_together(
     again: Again, past: Sequence[PastLoad], left: Sequence[PastLoad], change: Change
 ) -> list[LoadResult]:
-    """Take loads back and read their files anew, in one transaction."""
+    """Withdraw loads and read their files again, in one transaction."""
     con, results = again.con, []
     with transaction(con):
         were = {n: vehicles_of(con, n) for n in change.says}
@@ -158,7 +158,7 @@ def _read_together(
 
 
 def _check_other_vehicle(con: Connection, old: PastLoad, new: int, were: set[str]) -> None:
-    """See that a file told to be another vehicle's does not name its vehicles itself.
+    """Check that a file assigned to another vehicle does not name its vehicles itself.
 
     Raises:
         UsageError: it does; nothing is to be changed.
@@ -174,7 +174,7 @@ def _check_other_vehicle(con: Connection, old: PastLoad, new: int, were: set[str
 
 
 class _StillRefusedError(Exception):
-    """A file that was refused as a whole still is; the transaction must be given up."""
+    """A file that was refused as a whole still is; the transaction must be rolled back."""
 
     def __init__(self, load: PastLoad) -> None:
         self.load = load
@@ -182,7 +182,7 @@ class _StillRefusedError(Exception):
 
 
 def is_readable(again: Again, old: PastLoad) -> bool:
-    """Tell whether a file that was refused as a whole can now be read, and is no archive."""
+    """Whether a file that was refused as a whole can now be read, and is no archive."""
     with taken_out(again.archive, old.sha256, old.file_name) as snapshot:
         arrival = _arrival(old, snapshot)
         case = case_of(arrival, snapshot, again.clock(), again.clock)
@@ -225,7 +225,7 @@ def _read(
 
 
 def _try_again(again: Again, old: PastLoad, since: int | None) -> Iterator[LoadResult]:
-    """Load a file that was refused; its old line is replaced by whatever comes of it now."""
+    """Load a file that was refused; the new result replaces its old line."""
     con = again.con
     with taken_out(again.archive, old.sha256, old.file_name) as snapshot:
         arrival = replace(_arrival(old, snapshot), since=since)

@@ -1,4 +1,4 @@
-"""Why something is said: reasons as codes with numbers, which SQL and rules write.
+"""Reasons as codes with numbers, which SQL and rules write.
 
 A reason is stored as its code beside its parameters; ``wording`` makes a sentence of it for one
 reader.  Words are never read back.
@@ -14,11 +14,11 @@ from typing import Final, Literal
 
 
 class EvidenceReason(StrEnum):
-    """What one later scan says of a fix attempt, and why (``histories/sql/80_evidence.sql``)."""
+    """What one later scan shows of a fix attempt, and why (``histories/sql/80_evidence.sql``)."""
 
     READ_WITHOUT = "read_without"
     SHOWN_AGAIN = "shown_again"
-    FIRST_SEEN_EARLIER = "first_seen_earlier"  # shown again, and the unit tells from where on
+    FIRST_SEEN_EARLIER = "first_seen_earlier"  # shown again, and the unit dates its beginning
     OTHER_CODE_SHOWN = "other_code_shown"  # of the same circuit, begun after the work: a return
     OTHER_CODE_LISTED = "other_code_listed"  # of the same circuit, there all along
     PENDING_ONCE = "pending_once"
@@ -173,7 +173,7 @@ _CAUSE: Final[dict[str, Kind]] = {"cause_code": "text", "cause_unit": "unit"}
 _CAUSE_MEANT: Final[dict[str, Kind]] = {**_CAUSE, "cause_meaning": "meaning"}
 _POINTS: Final[dict[str, Kind]] = {**_FAULT, "relation": "relation", "target": "unit"}
 _POINTED: Final[dict[str, Kind]] = {**_POINTS, "n_pointing": "count"}
-# what the fleet's own scans and repairs say of a code and its cause
+# what the fleet's own scans and repairs show of a code and its cause
 FLEET_COUNTS: Final[dict[str, Kind]] = {
     "n_both": "count",
     "effect_gone": "count",

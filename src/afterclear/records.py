@@ -16,18 +16,18 @@ _LONGEST_ENDING = 12
 
 
 def printable(name: str) -> str:
-    """Give a file's name as text that does no harm in a line or a table.
+    """Give a file's name as text that is safe in a line or a table.
 
     Bytes that are no UTF-8, control characters and those that turn the direction of writing
     become the replacement character.
     """
-    with suppress(UnicodeEncodeError):  # half a letter that is no byte either, as JSON may hold
+    with suppress(UnicodeEncodeError):  # a lone surrogate that is no byte either, as JSON may hold
         name = name.encode("utf-8", errors="surrogateescape").decode("utf-8", errors="replace")
     return "".join("\ufffd" if unicodedata.category(c) in _NOT_SHOWN else c for c in name)
 
 
 def plain_ending(name: str) -> str:
-    """Give the ending of a name from outside, for a private copy: some kinds are told by it.
+    """Give the ending of a name from outside, for a private copy: it identifies some kinds.
 
     Empty where it is long or holds anything but letters and digits.
     """
@@ -45,13 +45,13 @@ class Delivery:
     path: Path  # where its bytes can be read
     sha256: str
     zone: str = "UTC"  # IANA zone of times written without an offset
-    vehicle_id: str | None = None  # whose file it is, for kinds that do not say so themselves
+    vehicle_id: str | None = None  # the file's vehicle, for kinds that do not name it themselves
     started_at: datetime | None = None  # begin of a log whose clock is relative
 
 
 @dataclass(frozen=True, slots=True)
 class Rejection:
-    """One thing refused: where it stands, what it said, and what was expected."""
+    """One refused row or value: its place, its content, and what was expected."""
 
     table: str
     line: int | None  # 1-based; a frame or record number where a file has no lines
@@ -63,7 +63,7 @@ class Rejection:
 
 @dataclass(frozen=True, slots=True)
 class PlainFile:
-    """A table that stands in a file the store can scan itself."""
+    """A table in a file that the store can scan itself."""
 
     table: str
     path: Path
@@ -85,7 +85,7 @@ class PlainRows:
 
 @dataclass(frozen=True, slots=True)
 class ReadFile:
-    """What a reader made of one delivery.  Everything it saw is in one of the three parts."""
+    """A reader's result for one delivery. Everything it saw is in one of the three parts."""
 
     parts: tuple[PlainFile | PlainRows, ...]
     rejections: tuple[Rejection, ...] = ()
@@ -106,7 +106,7 @@ class LoadResult:
     rows_duplicate: int = 0
     rows_rejected: int = 0
     rows_corrected: int = 0  # of the stored ones: those that superseded an older row
-    # left: it could not be read this time; the ledger does not know of it
+    # left: it could not be read this time; it is not in the ledger
     outcome: Literal["stored", "known", "refused", "left"] = "stored"
     note: str = ""
     is_fault: bool = False  # refused because the program itself failed on it
