@@ -191,12 +191,12 @@ class Catalogue:
         place, _ = self.lexicon.position(component, entry.position)
         certain = entry.certain
         if mention is not None and mention.component.key == component.key and mention.placed:
-            listed, said = parts_of(place), parts_of(mention.position)
+            listed, named = parts_of(place), parts_of(mention.position)
             if mention.certain and not (listed and entry.certain):
                 place, certain = mention.position, True
-            elif listed < said:
+            elif listed < named:
                 place = mention.position
-            elif mention.certain and not said <= listed:
+            elif mention.certain and not named <= listed:
                 place, certain = mention.position, False  # they differ: say so
         return self._family(component, place, ecu, certain=certain)
 

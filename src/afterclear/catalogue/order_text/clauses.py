@@ -82,19 +82,19 @@ class _Reader:
     def clause(self, sentence: int, *, joined: bool) -> Clause:
         """Read it."""
         speech, words = self._speech, self._words
-        said = speech.said.in_order(words)
-        used = {at for f in said for at in f.places}
+        signals = speech.said.in_order(words)
+        used = {at for f in signals for at in f.places}
         acts = [f for f in speech.actions.in_order(words) if used.isdisjoint(f.places)]
         found = speech.components.scattered(words, self._passed)
         beside = [b for b in speech.beside.in_order(words) if not self._is_pipe(b)]
-        because = min((f.start for f in said if f.meaning == "untouched"), default=len(words))
+        because = min((f.start for f in signals if f.meaning == "untouched"), default=len(words))
         found = [f for f in found if f.start < because and used.isdisjoint(f.places)]
         beside = [b for b in beside if used.isdisjoint(b.places)]
         acts = [a for a in acts if a.start < because and not self._is_in_name(a, found)]
         named = {at for f in found if f.meaning != OTHER for at in f.places}
         taken = {at for f in (*found, *acts) if f.meaning != OTHER for at in f.places}
         acts += self._stemmed(used | taken)
-        taken |= {at for f in (*beside, *acts, *said) for at in f.places} | self._passed
+        taken |= {at for f in (*beside, *acts, *signals) for at in f.places} | self._passed
         states = {
             at
             for at, w in enumerate(words)
@@ -114,7 +114,7 @@ class _Reader:
         clause.acts = sorted(
             (self._act(f) for f in acts if not self._is_anothers(f, taken)), key=lambda a: a.start
         )
-        clause.said = {f.meaning: f.start for f in reversed(said)}
+        clause.said = {f.meaning: f.start for f in reversed(signals)}
         clause.is_state = bool(states) or any(f.meaning == SYMPTOM for f in found)
         loose = [at for at in range(len(words)) if self._is_loose(at, taken)]
         clause.loose = len(loose)

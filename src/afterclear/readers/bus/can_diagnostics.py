@@ -55,7 +55,7 @@ def diagnostic_messages(table: pl.DataFrame, counts: Counter[str]) -> list[Said]
     is_long = pl.col("extended") & (pl.col("id") // 65536).is_in([_PHYSICAL, _FUNCTIONAL])
     heard = _messages(table.filter(is_short | is_long))
     testers = _testers(heard)
-    said = []
+    messages = []
     for one in heard:
         if one.is_long and not _is_known(one, testers):
             counts["diagnostic messages of which nobody can tell who asks"] += one.is_whole
@@ -63,8 +63,8 @@ def diagnostic_messages(table: pl.DataFrame, counts: Counter[str]) -> list[Said]
         counts[f"{one.message.outcome} diagnostic messages"] += 1
         if one.is_whole:
             ecu, is_question = _party(one, testers)
-            said.append(Said(one.at, one.line, one.message.payload, ecu, is_question))
-    return sorted(said, key=lambda message: message.line)
+            messages.append(Said(one.at, one.line, one.message.payload, ecu, is_question))
+    return sorted(messages, key=lambda message: message.line)
 
 
 def _messages(frames: pl.DataFrame) -> list[_Heard]:

@@ -198,16 +198,16 @@ def _take_fault_messages(
     for message in sorted(messages, key=lambda m: m.line):
         sa = message.source_address
         n = times[message.stretch, sa, message.pgn, message.payload]
-        said = _believed(message, methods.get(sa), is_repeated=n > 1)
-        if said is None or sa in j1939.NO_UNIT or (message.stretch, sa) not in somebody:
+        faults = _believed(message, methods.get(sa), is_repeated=n > 1)
+        if faults is None or sa in j1939.NO_UNIT or (message.stretch, sa) not in somebody:
             readings.counts["fault messages set aside"] += 1
             continue
         unit = readings.unit(message.scan, j1939.unit_label(sa), message.line)
-        _add_to_unit(unit, message, said)
+        _add_to_unit(unit, message, faults)
         heard[message.scan, sa].add(message.pgn)
         unit.is_whole_memory = heard[message.scan, sa] >= _WHOLE_MEMORY
         if message.pgn == j1939.DM1_ACTIVE:
-            sights[message.scan, sa].take({d.code for d in said.dtcs if d.code}, message.at)
+            sights[message.scan, sa].take({d.code for d in faults.dtcs if d.code}, message.at)
     return sights
 
 
@@ -252,12 +252,12 @@ def _believed(
 ) -> j1939_faults.FaultMessage | None:
     """Decode a message that keeps rules 2 and 3 of the module's head; None: it does not."""
     try:
-        said = _decoded(message.payload, method)
+        faults = _decoded(message.payload, method)
     except DecodeError:
         return None
-    if any(dtc.spn == 0 for dtc in said.dtcs):
+    if any(dtc.spn == 0 for dtc in faults.dtcs):
         return None
-    return said if is_repeated or _is_strict(said, is_single=message.is_single) else None
+    return faults if is_repeated or _is_strict(faults, is_single=message.is_single) else None
 
 
 def _is_strict(said: j1939_faults.FaultMessage, *, is_single: bool) -> bool:

@@ -52,12 +52,12 @@ class Answer:
 
 def matched_answers(messages: Iterable[Said]) -> tuple[list[Answer], int]:
     """Pair answers with their questions, in order; also how many had none."""
-    said = list(messages)
-    has_questions = any(message.is_question for message in said)
+    ordered = list(messages)
+    has_questions = any(message.is_question for message in ordered)
     open_questions: dict[int, list[Said]] = defaultdict(list)
     answers: list[Answer] = []
     n_alone = 0
-    for message in said:
+    for message in ordered:
         if not message.payload:
             continue
         if message.is_question:

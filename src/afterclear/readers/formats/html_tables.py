@@ -54,8 +54,8 @@ class _Tables(HTMLParser):
             self._end_cell()
             if self._row is None:
                 self._row = (self.getpos()[0], [])
-            said = dict(attrs)
-            self._cell = ([], _span(said.get("colspan")), _span(said.get("rowspan")))
+            attributes = dict(attrs)
+            self._cell = ([], _span(attributes.get("colspan")), _span(attributes.get("rowspan")))
         elif tag in _BREAKS:
             self.handle_data("\n")
 

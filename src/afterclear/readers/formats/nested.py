@@ -153,13 +153,13 @@ def _rows(
         return
     step, rest = steps[0], steps[1:]
     own = {key: value for key, value in node.items() if key != step}
-    said = {**above, **_flat(own, path, 0, is_row=False)}
+    cells = {**above, **_flat(own, path, 0, is_row=False)}
     is_above = False
-    for row in _rows(node.get(step), rest, (*path, step), said, line):
+    for row in _rows(node.get(step), rest, (*path, step), cells, line):
         is_above = True
         yield row
     if not is_above and (path or step in node):
-        yield Flat(said, line)
+        yield Flat(cells, line)
 
 
 def _flat(

@@ -307,8 +307,8 @@ def _whose(
         more.append(PlainCells("scan_id", number, number))
     if spec.into == "repairs" and "repair_id" not in by_name:
         # several lines of one day are several orders: each line's content is part of its number
-        said = _joined(*(m.cells.fill_null("") for m in made))
-        digests = [None if t is None else sha256(t.encode()).hexdigest()[:8] for t in said]
+        contents = _joined(*(m.cells.fill_null("") for m in made))
+        digests = [None if t is None else sha256(t.encode()).hexdigest()[:8] for t in contents]
         number = _joined(_first_of(identifiers), by_name["repaired_at"].cells, pl.Series(digests))
         more.append(PlainCells("repair_id", number, number))
     return more

@@ -82,12 +82,12 @@ def look_at(sight: Sight, readings: list[Reading]) -> list[Look]:
 def told_columns(seen: Seen, decision: Decision) -> tuple[ColumnTold, ...]:
     """Say how each column was decided."""
     wide = codes_patterns(decision)
-    told = []
+    columns = []
     for look in decision.looks:
         taken = [t for t in decision.columns if look.heading in t.headings]
         is_wide = any(pattern.fullmatch(look.heading) for pattern in wide)
-        told.append(_told(look, taken, is_wide=is_wide))
-    return tuple(told) if seen.frame.width else ()
+        columns.append(_told(look, taken, is_wide=is_wide))
+    return tuple(columns) if seen.frame.width else ()
 
 
 def _told(look: Look, taken: list[Taken], *, is_wide: bool) -> ColumnTold:

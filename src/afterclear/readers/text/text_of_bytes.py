@@ -86,17 +86,17 @@ def decoded(raw: bytes, encoding: str, name: str) -> Text:
 def _guessed(raw: bytes, name: str) -> Text:
     """Read what is not UTF-8 as one byte a letter, in the codepage whose letters fit."""
     found = codepage_of(raw)
-    said = _SAID.get(codec_named(found.name), found.name)
+    encoding = _SAID.get(codec_named(found.name), found.name)
     if found.rivals:
         other = raw.decode(found.rivals[0])
         at = next(n for n, (a, b) in enumerate(zip(found.text, other, strict=False)) if a != b)
         here, there = (" ".join(t[max(at - 12, 0) : at + 12].split()) for t in (found.text, other))
         raise RefusedFileError(
-            f"{name} is not UTF-8, and two encodings fit as well: {said} reads {here!r}, "
+            f"{name} is not UTF-8, and two encodings fit as well: {encoding} reads {here!r}, "
             f"{found.rivals[0]} reads {there!r}. State its encoding in the map."
         )
     return replace(
-        _checked(found.text, f"read as {said} (guessed: it is not UTF-8)", name), codec=said
+        _checked(found.text, f"read as {encoding} (guessed: it is not UTF-8)", name), codec=encoding
     )
 
 

@@ -189,16 +189,16 @@ def _scan_of(row: str | None) -> str | None:
 
 def _of_other_vehicles(con: Connection, load_id: int, source: str) -> list[str]:
     """Replace scans whose vehicle the load corrects; name those that only look like it."""
-    said = "scan_id, vehicle_id, min(scanned_at) AS at, max(odometer_km) AS km"
+    columns = "scan_id, vehicle_id, min(scanned_at) AS at, max(odometer_km) AS km"
     what = "list_sort(list(DISTINCT (coalesce(ecu, ''), coalesce(code, '')))) AS what"
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE doubles AS
             WITH mine AS (
-                SELECT {said}, max(engine_hours) AS hours, {what}
+                SELECT {columns}, max(engine_hours) AS hours, {what}
                 FROM scans WHERE load_id = {load_id} GROUP BY ALL
             ),
             theirs AS (
-                SELECT {said}, max(engine_hours) AS hours, {what}
+                SELECT {columns}, max(engine_hours) AS hours, {what}
                 FROM scans SEMI JOIN mine USING (scan_id)
                 WHERE load_id <> {load_id}
                     AND load_id IN (SELECT load_id FROM loads WHERE source = ?)

@@ -101,20 +101,22 @@ def _made_from(con: Connection) -> str | None:
 
 
 def _fingerprint() -> str:
-    told = [(name, EXPORTS[name], holds(name).about, dict(holds(name).columns)) for name in VIEWS]
-    return hashlib.sha256(json.dumps(told).encode()).hexdigest()
+    declared = [
+        (name, EXPORTS[name], holds(name).about, dict(holds(name).columns)) for name in VIEWS
+    ]
+    return hashlib.sha256(json.dumps(declared).encode()).hexdigest()
 
 
 def _make(con: Connection, name: str, what: Holds) -> None:
     view = f"{SCHEMA}.{quoted(name)}"
     con.execute(f"CREATE VIEW {view} AS {_from_main(con, EXPORTS[name])}")
     found = con.execute(f"DESCRIBE {view}").fetchall()
-    told = [f"COMMENT ON VIEW {view} IS {_text(what.about)}"] + [
+    comments = [f"COMMENT ON VIEW {view} IS {_text(what.about)}"] + [
         f"COMMENT ON COLUMN {view}.{quoted(column)} IS {_text(what.columns[column])}"
         for column, *_ in found
         if column in what.columns
     ]
-    con.script(";\n".join(told))
+    con.script(";\n".join(comments))
 
 
 def _text(words: str) -> str:

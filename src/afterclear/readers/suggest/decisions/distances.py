@@ -56,9 +56,9 @@ def _which_distance(f: Filling) -> bool:
         return True
     when = next((t for t in f.decision.columns if t.column.endswith("_at")), None)
     timed = [words_of(h) for h in when.headings] if when else []
-    told = [r for r in near if any(set(w) <= set(words_of(r.heading)) for w in timed)]
-    if len(told) == 1:  # the time is that of End, so the distance is End km
-        f.roles["km"] = told[0]
+    of_the_end = [r for r in near if any(set(w) <= set(words_of(r.heading)) for w in timed)]
+    if len(of_the_end) == 1:  # the time is that of End, so the distance is End km
+        f.roles["km"] = of_the_end[0]
         return True
     rows = tuple(", ".join(f"{r.heading}: {f.profile_of(r).cells[at]}" for r in near)
                  for at in range(min(3, f.n_rows)))  # fmt: skip

@@ -48,9 +48,9 @@ def _saying(f: Filling, pattern: re.Pattern[str]) -> tuple[Profile, list[str]] |
         )
         if profile.heading in texts or is_wordy:
             continue
-        said = [v for v in profile.values if pattern.match(without_accents(v).strip())]
-        if said:
-            return profile, said
+        words = [v for v in profile.values if pattern.match(without_accents(v).strip())]
+        if words:
+            return profile, words
     return None
 
 

@@ -129,22 +129,23 @@ def _is_fact(text: str, found: _Found, words: HeadingWords) -> bool:
     """Take a line of one or several labels, each with its value."""
     pieces = [piece for piece in _PIECES.split(text) if piece]
     facts = [_FACT.fullmatch(piece) for piece in pieces]
-    told = [fact for fact in facts if fact]
-    if len(told) != len(pieces):
+    complete = [fact for fact in facts if fact]
+    if len(complete) != len(pieces):
         whole = _FACT.fullmatch(text)
-        told = [whole] if whole else []
-    meanings = [heading_meanings(fact[1], words) for fact in told]
+        complete = [whole] if whole else []
+    meanings = [heading_meanings(fact[1], words) for fact in complete]
     roles = {max(m, key=lambda r: m[r]) for m in meanings if m and max(m.values()) >= _LIKELY}
-    if not told or (found.n_codes and not roles & _OF_A_READING):
+    if not complete or (found.n_codes and not roles & _OF_A_READING):
         return False  # words with a colon among codes: their meaning is not known
     names = [
         "ecu" if m.get("ecu", 0.0) >= _LIKELY and m["ecu"] == max(m.values()) else _group(f[1])
-        for f, m in zip(told, meanings, strict=True)
+        for f, m in zip(complete, meanings, strict=True)
     ]
     if len(set(names)) < len(names):
         return False  # one label twice in a line
     parts = [
-        rf"{_loose(f[1])}\s*[:=]\s*(?P<{name}>\S.*?)" for f, name in zip(told, names, strict=True)
+        rf"{_loose(f[1])}\s*[:=]\s*(?P<{name}>\S.*?)"
+        for f, name in zip(complete, names, strict=True)
     ]
     pattern = rf"^\s*{_BETWEEN.join(parts)}\s*$"
     is_first = not found.begin and bool(roles & {*_WHOSE, *_WHEN})
