@@ -22,7 +22,7 @@ class Garage:
     """One garage: its settings, its store, and what can be asked of them.
 
     Frames are Polars frames with the columns of ``afterclear help tables``: distances in km,
-    instants aware and in UTC, empty where something is not known.  Every method opens the store and
+    instants aware and in UTC, empty if something is not known.  Every method opens the store and
     closes it again, so that the scheduler can run beside it.
     """
 

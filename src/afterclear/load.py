@@ -92,8 +92,8 @@ def load_files(
 ) -> Iterator[LoadResult]:
     """Load files one after another, yielding each one's ledger line as it is done.
 
-    ``imports``: folder of the import maps, where there is one.  ``limits``: what one foreign file
-    may take to read.
+    ``imports``: folder of the import maps, if there is one.  ``limits``: what one foreign file may
+    take to read.
 
     Raises:
         ConfigError: a map is wrong; every mistake of every map is listed.
@@ -400,7 +400,7 @@ def _refuse(con: Connection, case: Case, reason: str, *, is_fault: bool) -> Load
 
 
 def spell_code(text: str, failure_type: str | None) -> str | NoCode:
-    """Spell one code in the normal form; empty where the text says that none is stored."""
+    """Spell one code in the normal form; empty if the text says that none is stored."""
     spelled = normal_code(text, failure_type)
     if isinstance(spelled, NormalCode):
         return spelled.code

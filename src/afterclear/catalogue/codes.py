@@ -21,7 +21,7 @@ Traps, and what is decided:
   symptom byte with other meanings, so ``/``, a space or brackets make a *sub-code*, spelled
   with ``/`` in the normal form.
 * ``P0000``, ``SPN 0 FMI 0``, ``none``, ``kein Fehler`` and the like say that nothing is stored.
-* ``100/4`` is SPN 100 FMI 4 only where the text or the make says J1939; so is ``3216-31``.
+* ``100/4`` is SPN 100 FMI 4 only if the text or the make says J1939; so is ``3216-31``.
 * ``0301`` is P0301 without its letter, or a maker's number: nothing decides, so it is refused.
 * A decimal number loses leading zeros, as spreadsheets drop them anyway.
 """

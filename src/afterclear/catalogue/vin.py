@@ -53,8 +53,8 @@ def _sql_digit_sum(vin: str) -> str:
 
 
 # Doubts about a VIN, for the database: every connection knows the function by this name; NULL:
-# none.  The check digit has a verdict only where it is required, the model year (position 10 in 49
-# CFR 565) only in North America.
+# none.  The check digit has a verdict only if it is required, the model year (position 10 in 49 CFR
+# 565) only in North America.
 VIN_DOUBT_MACRO: Final = f"""
 CREATE TEMP MACRO vin_doubt(told, model_year) AS CASE
     WHEN told IS NULL OR plain_vin(told) = '' THEN NULL

@@ -72,7 +72,7 @@ class Dtc:
 
     @property
     def code(self) -> str | None:
-        """The code's spelling; None where the SPN cannot be known from the bytes."""
+        """The code's spelling; None if the SPN cannot be known from the bytes."""
         return None if self.spn is None else f"SPN {self.spn} FMI {self.fmi}"
 
     @property

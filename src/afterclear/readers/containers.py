@@ -44,7 +44,7 @@ _TAR_AT, _TAR = 257, b"ustar"  # POSIX.1-1988, offset of the magic in the first 
 _MOST_PARTS_DEEP = 100
 _LATEST = 253_402_300_800.0  # the year 10000: no file is that late
 _FULL = {errno.ENOSPC, errno.EDQUOT}
-# What archives and mail carry beside files a person meant (common practice, no source).
+# Files in archives and mail that nobody meant to send (common practice, no source).
 _BESIDE = ("__macosx/",)
 _BESIDE_NAMES = (".ds_store", "thumbs.db", "desktop.ini")
 _SUFFIXES = {"text/plain": ".txt", "text/html": ".html"}
@@ -229,7 +229,7 @@ def _of_gz(path: Path, name: str, _: Unpacked) -> Files:
 
 
 def _of_mail(path: Path, name: str, made: Unpacked) -> Files:
-    """Give a mail's attachments; its own text only where there is no attachment."""
+    """Give a mail's attachments; its own text only if there is no attachment."""
     # slow to load, and few files are mails
     from email import policy  # noqa: PLC0415
     from email.parser import BytesParser  # noqa: PLC0415

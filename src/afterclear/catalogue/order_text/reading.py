@@ -54,7 +54,7 @@ class WorkText:
     """What a text says."""
 
     works: tuple[Work, ...]  # with their actions
-    why: Unread | None  # None where something was read
+    why: Unread | None  # None if something was read
     idle: tuple[Work, ...] = ()  # named, without any work on them
     named: tuple[str, ...] = ()  # components it names nevertheless, by their keys
 

@@ -17,7 +17,7 @@ import polars as pl
 from afterclear.records import Rejection
 
 SCHEMA: Final = {
-    "line": pl.Int64,  # 1-based line, or frame number where the form has no lines
+    "line": pl.Int64,  # 1-based line, or frame number if the form has no lines
     "at": pl.Float64,  # seconds, the log's own clock
     "bus": pl.String,
     "id": pl.UInt32,
@@ -192,7 +192,7 @@ def _taken_apart(lines: pl.DataFrame, pattern: str, zone: str | None) -> pl.Data
 
 
 def _seconds(stamp: pl.Expr, zone: str | None) -> pl.Expr:
-    """Read time stamps; ``zone`` is that of dates, None where there are none (it is faster)."""
+    """Read time stamps; ``zone`` is that of dates, None if there are none (it is faster)."""
     number = stamp.cast(pl.Float64, strict=False)
     if zone is None:
         return number
@@ -241,8 +241,8 @@ _MARKS = (
 def form_of(name: str, head: bytes) -> str | None:
     """Name the form of a recording by its first bytes: candump, .asc, .blf, .trc, .csv, .mf4.
 
-    None: not a recording this module reads. The name counts only where a form has no signature of
-    its own.
+    None: not a recording this module reads. The name counts only if a form has no signature of its
+    own.
     """
     if marked := next((form for mark, form in _MARKS if head.startswith(mark)), None):
         return marked

@@ -41,7 +41,7 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """An answer with its question.  ``question`` is empty where a recording has none."""
+    """An answer with its question.  ``question`` is empty if a recording has none."""
 
     at: float
     line: int

@@ -95,7 +95,7 @@ class _Rows:
 @contextmanager
 def _opened(path: Path, form: str) -> Iterator[Iterable["can.Message"]]:
     """Open a recording with our own encoding: python-can would take the machine's."""
-    import can  # noqa: PLC0415 - only where it is wanted
+    import can  # noqa: PLC0415 - only if it is wanted
 
     if form == ".blf":
         with path.open("rb") as binary:
@@ -118,7 +118,7 @@ def _opened(path: Path, form: str) -> Iterator[Iterable["can.Message"]]:
 @contextmanager
 def _measurement(path: Path) -> Iterator[Iterable["can.Message"]]:
     """Open an ASAM MDF version 4 recording; the library for it is an extra of its own."""
-    import can  # noqa: PLC0415 - only where it is wanted
+    import can  # noqa: PLC0415 - only if it is wanted
 
     try:
         reader = can.MF4Reader(path)

@@ -15,7 +15,7 @@ Row = dict[str, str | int | None]
 
 @dataclass(frozen=True, slots=True)
 class Vehicle:
-    """Whose readings these are.  ``vin`` is None where the units state none or several."""
+    """The vehicle of the readings.  ``vin`` is None if the units state none or several."""
 
     vehicle_id: str
     vin: str | None

@@ -124,7 +124,7 @@ class Readers:
             RefusedFileError: none does, or several do.
 
         """
-        if is_packed(delivery.path):  # what is in it can be seen only by taking it apart
+        if is_packed(delivery.path):  # its content shows only when it is unpacked
             return _Apart(str(self._ask(Identify(delivery), delivery.name)), self)
         reader = identify(delivery, self._readers)
         is_plain = isinstance(reader, PlainTableReader)

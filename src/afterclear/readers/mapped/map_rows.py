@@ -284,7 +284,7 @@ def _values(name: str, pattern: str) -> pl.Expr:
 def _whose(
     made: list[PlainCells], spec: MapTable, delivery: Delivery, n_rows: int, where: str
 ) -> list[PlainCells]:
-    """Add the vehicle's number and, for scans, the scan's, where the source has none."""
+    """Add the vehicle's number and, for scans, the scan's, if the source has none."""
     by_name = {m.name: m for m in made}
     more = []
     identifiers = [by_name[n].cells for n in ("vehicle_id", *KEY_IDENTIFIERS) if n in by_name]

@@ -303,7 +303,7 @@ def parse_map(text: str, name: str, where: str, problems: list[str]) -> ImportMa
 
 
 def load_maps(folder: Path | None) -> tuple[ImportMap | BrokenMap, ...]:
-    """Read every ``*.toml`` of a folder; none where there is no folder.
+    """Read every ``*.toml`` of a folder; none if there is no folder.
 
     Raises:
         ConfigError: some are wrong and do not even say for which files they are; every mistake
@@ -332,7 +332,7 @@ def load_maps(folder: Path | None) -> tuple[ImportMap | BrokenMap, ...]:
 
 
 def _files_of(text: str) -> tuple[str, ...]:
-    """Give the file names a wrong map is for; none where it does not say so."""
+    """Give the file names a wrong map is for; none if it does not say so."""
     try:
         files = _as_list(tomllib.loads(text).get("files"))
     except tomllib.TOMLDecodeError:

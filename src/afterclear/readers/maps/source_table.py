@@ -21,9 +21,9 @@ MAX_COLUMNS = 5000
 class SourceTable:
     """One table as the source has it.
 
-    ``frame``: a String column for each heading, cells trimmed nowhere, empty is null or '';
-    and ``LINE`` (Int64).  ``above``: the text before the headings.  ``rejections``: rows that
-    could not even be split into cells.  ``left_out``: what was passed over on purpose, counted.
+    ``frame``: a String column for each heading, cells trimmed nowhere, empty is null or ''; and
+    ``LINE`` (Int64).  ``above``: the text before the headings.  ``rejections``: rows that could not
+    even be split into cells.  ``left_out``: what was skipped on purpose, counted.
     """
 
     frame: pl.DataFrame

@@ -1,6 +1,6 @@
 """What the user sees about each column of a file: its values, its role, and why.
 
-And the first rows as they arrived, to be shown beside what is stored of them.
+Also the first rows as they arrived, to be shown beside the stored ones.
 """
 
 import re

@@ -116,7 +116,7 @@ def _codec(raw: bytes, encoding: str) -> tuple[str, str]:
     for mark, codec, said in _MARKS:
         if raw.startswith(mark) and (encoding == "detect" or codec_named(encoding) == codec):
             return codec, said
-    if encoding == "utf-16":  # without a mark: by where the zero bytes are
+    if encoding == "utf-16":  # without a byte order mark: by the places of the zero bytes
         return _utf16(raw[:_LOOKED_AT]) or "utf-16-le", "UTF-16"
     if encoding != "detect":
         codec = codec_named(encoding)

@@ -1,6 +1,6 @@
 """Whether a signal has asked this process to stop; code that waits or catches errors asks here.
 
-A signal raises ``Stopped`` once.  A query that is at work at that moment swallows it and raises an
+A signal raises ``Stopped`` once.  A query that is running at that moment swallows it and raises an
 error of its own instead ("Query interrupted"), so whoever catches errors broadly lets
 ``stop_explained`` say what it really was.
 """

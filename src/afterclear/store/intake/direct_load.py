@@ -31,7 +31,7 @@ class NoCode:
     expected: str
 
 
-# Spells one cell: (text, failure type) -> normal form, empty where it says that none is stored.
+# Spells one cell: (text, failure type) -> normal form, empty if it says that none is stored.
 Speller = Callable[[str, str | None], str | NoCode]
 
 

@@ -150,7 +150,7 @@ def under_own_number(con: Connection, part: PlainFile | PlainRows) -> Identified
 
 
 def known_vins(con: Connection, table: str, rows: str) -> int:
-    """Put into ``renamed`` which of the numbers among ``rows`` are VINs of exactly one vehicle.
+    """Put into ``renamed`` those of the numbers among ``rows`` are VINs of exactly one vehicle.
 
     ``rows``: SQL after FROM.  Returns how many there are.  Only rows of scans, clears and work are
     asked: a vehicle list names vehicles itself.

@@ -110,7 +110,7 @@ def expected(column: Column, takes: Takes) -> str:
 
 
 def parsed(column: Column, delivered: frozenset[str], takes: Takes) -> str:
-    """Write SQL for the column's value, from the raw columns a file has; NULL where it has none."""
+    """Write SQL for the column's value, from the raw columns a file has; NULL if it has none."""
     miles = MILE_COLUMNS.get(column.name)
     if miles in delivered:
         return f"({_PARSERS[column.kind].sql(raw(str(miles)), column, takes)}) * {KM_PER_MILE}"

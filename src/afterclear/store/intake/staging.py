@@ -71,9 +71,9 @@ class RawTable:
 def stage(con: Connection, source: RawTable, *, in_order: bool = False) -> None:
     """Read and parse into ``staged``.
 
-    ``staged`` has the plain columns, ``extras`` (JSON of unknown columns or NULL), ``fault``
-    (index into ``faults(...)`` or NULL), ``raw_row`` (JSON, of faulty rows only) and ``_nth``:
-    the reader's own line number where it gives one, else the 1-based place among the rows the
+    ``staged`` has the plain columns, ``extras`` (JSON of unknown columns or NULL), ``fault`` (index
+    into ``faults(...)`` or NULL), ``raw_row`` (JSON, of faulty rows only) and ``_nth``: the
+    reader's own line number where it gives one, otherwise the 1-based place among the rows the
     file's reader accepted, or NULL unless ``in_order``.
 
     Raises:

@@ -239,7 +239,7 @@ def vehicles_of(con: Connection, load_id: int) -> set[str]:
 
 
 def _list_again(con: Connection, load_id: int) -> None:
-    """List the refused rows again that a load had brought mended."""
+    """List refused rows again that a load had brought corrected."""
     mended = f"""replaced_by = {load_id} AND load_id IN (
         SELECT load_id FROM loads WHERE outcome = 'stored' AND load_id <> {load_id})"""
     con.execute(
@@ -266,7 +266,7 @@ class Left:
 
 
 def replay_left(con: Connection) -> Left | None:
-    """Give what a replay that was killed has left; None: nothing."""
+    """Give the rest of a killed replay; None: nothing is left."""
     rows = query(con, "SELECT request, since, load_id FROM replay_left ORDER BY load_id").rows()
     if not rows:
         return None

@@ -76,7 +76,7 @@ EXPORTS: Final[dict[str, str]] = {
     **PAGE_FINDINGS,
 }
 
-# What the digest needs beside the exports: the same rows, with words and more of their ends.
+# What the digest needs besides the exports: the same rows, with words and more of their ends.
 PAGE_FRAMES: Final[dict[str, str]] = {
     "vehicles": EXPORTS["vehicles"],
     "attempts": f"""

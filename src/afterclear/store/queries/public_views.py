@@ -2,8 +2,8 @@
 
 The schema's name carries its version.  A column listed here keeps its name and meaning; a change
 gets a new name, and the old column stays for one more minor version.  Any program that opens a
-DuckDB file can read them, also from the copy beside the store while the tool is at work. They hold
-no English sentences: those are made when a table is exported.
+DuckDB file can read them, also from the snapshot beside the store while the tool is at work. They
+hold no English sentences: those are made when a table is exported.
 """
 
 import hashlib

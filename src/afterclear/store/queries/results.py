@@ -23,7 +23,7 @@ class Analysis:
 
 
 def last_analysis(con: Connection) -> Analysis | None:
-    """Give the latest analysis, or None where there was none."""
+    """Give the latest analysis, or None if there was none."""
     rows = query(con, "FROM analyses ORDER BY analysis_id DESC LIMIT 1").rows()
     if not rows:
         return None

@@ -26,8 +26,8 @@ def doubtful_vins(con: Connection, load_id: int) -> str:
 def undrivable_readings(con: Connection, load_id: int, max_km_per_day: float) -> str:
     """Count readings of this load that no vehicle can have driven since the last; name the first.
 
-    A reading is one where it follows from neither of the two before it: 98,765 km between 12,000
-    and 12,100 is, and the 12,100 is not.  ``max_km_per_day``: as for the histories.
+    A reading is one if it follows from neither of the two before it: 98,765 km between 12,000 and
+    12,100 is, and the 12,100 is not.  ``max_km_per_day``: as for the histories.
     """
     own = f"""SELECT vehicle_id FROM scans WHERE load_id = {load_id}
         UNION SELECT vehicle_id FROM clears WHERE load_id = {load_id}

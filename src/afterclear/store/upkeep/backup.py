@@ -125,8 +125,8 @@ def restore_backup(path: Path, paths: StorePaths, *, replace: bool = False) -> M
     """Put a backup's store and archive in place, after reading all of it through.
 
     ``replace``: a store that is there already is moved aside as ``.before-restore``, with a number
-    if that is taken, so that none moved aside before is lost; settings are restored only where
-    there are none.
+    if that is taken, so that none moved aside before is lost; settings are restored only if there
+    are none.
 
     Raises:
         StoreError: the backup is damaged, or there is a store and it may not be replaced.

@@ -1,7 +1,7 @@
 """Rules for every store, as queries for their breaches; and whether the archive is whole.
 
 A check is a rule in a sentence and the SQL that lists its breaches, one text a row.  Checks of
-results (histories, verdicts) apply only where the last analysis has finished and saw all rows.
+results (histories, verdicts) apply only if the last analysis has finished and saw all rows.
 """
 
 from collections.abc import Iterator

@@ -288,7 +288,7 @@ def _by_place(hints: Hints, orders: Sequence[str]) -> str:
 
 
 def read_times(values: Sequence[str], column: TimeColumn, order: str) -> list[datetime | None]:
-    """Read cells by the formats of one order; None where that is not possible."""
+    """Read cells by the formats of one order; None if that is not possible."""
     cells = pl.Series(
         "t", [_WEEKDAY.sub("", v) if column.pattern else v for v in values], pl.String
     )

@@ -58,7 +58,7 @@ class Filling:
         return tuple(self.row_text(n) for n in at[:3])
 
     def plain(self, column: str, role: str = "", spec: Mapping[str, object] | None = None) -> None:
-        """Take a column as it is, where there is one; ``spec``: what is done to its cells."""
+        """Take a column as it is, if there is one; ``spec``: what is done to its cells."""
         role = role or column
         if self.has(role):
             found = self.roles[role]

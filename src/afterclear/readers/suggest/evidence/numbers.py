@@ -43,7 +43,7 @@ class Parted:
 
 
 def parted(value: str) -> Parted | None:
-    """Part a number from the unit or currency beside it; None: it is no number."""
+    """Split a number from the unit or currency beside it; None: it is no number."""
     text = value.strip()
     if found := _NUMBER.fullmatch(text):
         return Parted(found[1].strip(), (found[2] or "").lower())

@@ -57,7 +57,7 @@ class Profile:
     heading: str
     at: int  # place from the left
     cells: list[str]  # of the first rows, '' where empty
-    meant: Mapping[str, float]  # plain column or helper -> how sure the heading makes of it
+    meant: Mapping[str, float]  # plain column or helper -> how strongly the heading points to it
 
     @cached_property
     def values(self) -> list[str]:
@@ -130,7 +130,7 @@ def is_vin(value: str) -> bool:
 
 
 def is_vin_like(value: str) -> bool:
-    """Recognise a VIN, or what is one with a typing error."""
+    """Recognise a VIN, with or without a typing error."""
     return is_vin(value) or bool(_VIN_LIKE.fullmatch(plain_id(value)))
 
 
@@ -162,7 +162,7 @@ def code_words(value: str) -> list[str]:
 
 
 def _left_over(value: str) -> bool:
-    """Recognise more words beside the codes than a status each."""
+    """Whether there are more words beside the codes than a status each."""
     rest = _SPN_WORD.sub(" ", _CODE_WORD.sub(" ", value))
     words = re.findall(r"[^\W\d_]{2,}", rest)
     return len(words) > 2 * len(code_words(value)) + 1
