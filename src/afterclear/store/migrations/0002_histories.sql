@@ -66,7 +66,7 @@ CREATE TABLE codes_met (
     meaning VARCHAR NOT NULL, certain BOOLEAN NOT NULL
 );
 
--- For the background rate of new faults: gaps in which a first fault began, and km of exposure.
+-- For the background rate of new faults: gaps in which a first fault began, and km watched.
 CREATE TABLE onsets (
     vehicle_id VARCHAR NOT NULL, ecu VARCHAR NOT NULL, code VARCHAR NOT NULL,
     family VARCHAR NOT NULL, gap_km DOUBLE NOT NULL
@@ -87,7 +87,7 @@ CREATE TABLE analyses (
     started_at TIMESTAMP NOT NULL, finished_at TIMESTAMP NOT NULL
 );
 
--- What each digest showed, so that the next can show what changed.
+-- What each digest said, so that the next can say what changed.
 CREATE TABLE digests (
     digest_id INTEGER NOT NULL, as_of TIMESTAMP NOT NULL, audience VARCHAR NOT NULL,
     version VARCHAR NOT NULL, written_at TIMESTAMP NOT NULL

@@ -1,4 +1,4 @@
--- What the histories show of vehicles, parts, sites: every analysis makes it again. Columns named
+-- What the histories say of vehicles, parts, sites: made anew by every analysis.  Columns named
 -- in the contract come first; the others carry a finding's n, effect, interval, q and method.
 
 CREATE TABLE recurring (
@@ -19,7 +19,7 @@ CREATE TABLE worsening (
     method VARCHAR NOT NULL, sentence VARCHAR NOT NULL
 );
 
--- The events a vehicle's trend was computed from, so that it can be traced and drawn.
+-- The events a vehicle's trend was told from, so that it can be traced and drawn.
 CREATE TABLE worsening_events (
     vehicle_id VARCHAR NOT NULL, event_no INTEGER NOT NULL, seen_at TIMESTAMP NOT NULL,
     event_km DOUBLE NOT NULL, faults VARCHAR NOT NULL
@@ -56,10 +56,10 @@ CREATE TABLE claims (
     part_cost DOUBLE, currency VARCHAR, number_on_order VARCHAR
 );
 
--- What had to be left out of the lifetimes of parts, and why.
+-- What had to be left out of the lives of parts, and why.
 CREATE TABLE parts_left_out (reason VARCHAR NOT NULL, n INTEGER NOT NULL);
 
--- Sites, technicians, brands and grades: one table, ``level`` says which.
+-- Sites, technicians, brands and grades: one table, ``level`` tells which.
 CREATE TABLE holders (
     level VARCHAR NOT NULL, name VARCHAR NOT NULL, n_attempts INTEGER NOT NULL,
     n_judged INTEGER NOT NULL, observed INTEGER NOT NULL, expected DOUBLE, ratio DOUBLE,

@@ -1,5 +1,5 @@
--- Which code is the fault and which a consequential code; what stock is ready; what to do first;
--- and what people decided. Every analysis makes all but ``decisions`` again.
+-- Which code is the fault and which the echo; what stock is ready; what to do first; and what
+-- people decided.  All but ``decisions`` is made anew by every analysis.
 
 CREATE TABLE roles (
     scan_id VARCHAR NOT NULL, vehicle_id VARCHAR NOT NULL, ecu VARCHAR NOT NULL,
@@ -8,7 +8,7 @@ CREATE TABLE roles (
     source VARCHAR, to_scan VARCHAR, why VARCHAR NOT NULL
 );
 
--- What the fleet's own scans and repairs show of two codes: is one the other's cause?
+-- What the fleet's own scans and repairs say of two codes: is one the other's cause?
 CREATE TABLE role_pairs (
     cause_ecu VARCHAR NOT NULL, cause_code VARCHAR NOT NULL, effect_ecu VARCHAR NOT NULL,
     effect_code VARCHAR NOT NULL, n_both INTEGER NOT NULL, n_cause INTEGER NOT NULL,
@@ -18,8 +18,7 @@ CREATE TABLE role_pairs (
     n_effect_repaired DOUBLE NOT NULL, score DOUBLE NOT NULL, called BOOLEAN NOT NULL
 );
 
--- A consequential code still set, or back, after its cause was repaired and its own memory was
--- cleared.
+-- An echo still set, or back, after its cause was repaired and its own memory was cleared.
 CREATE TABLE leftovers (
     vehicle_id VARCHAR NOT NULL, ecu VARCHAR NOT NULL, code VARCHAR NOT NULL,
     primary_ecu VARCHAR NOT NULL, primary_code VARCHAR NOT NULL, repair_id VARCHAR,
@@ -28,7 +27,7 @@ CREATE TABLE leftovers (
     why VARCHAR NOT NULL
 );
 
--- Work aimed at a consequential code: what was done, what it cost, and where the fault was.
+-- Work aimed at an echo: what was done, what it cost, and where the fault was.
 CREATE TABLE echo_work (
     attempt_id VARCHAR NOT NULL, vehicle_id VARCHAR NOT NULL, ecu VARCHAR, code VARCHAR NOT NULL,
     attempted_at TIMESTAMP NOT NULL, repair_id VARCHAR, site VARCHAR, parts VARCHAR, cost DOUBLE,

@@ -1,4 +1,4 @@
--- What a digest was made from, so that it can be made again to the byte, and compared.
+-- What a digest was made from, so that it can be made again to the byte and told whether it is.
 
 CREATE TABLE digest_archive (
     digest_id INTEGER NOT NULL, analysis_id INTEGER NOT NULL, as_of TIMESTAMP NOT NULL,

@@ -1,9 +1,9 @@
 -- From when a vehicle has had its plate.
 ALTER TABLE vehicles ADD COLUMN plate_since DATE;
 
--- What a user gave for a load besides its file, so that it can be read again, and which plain
--- tables it brought; by_marks: some of its rows know their vehicle by VIN or plate only, so they
--- depend on the vehicle list.
+-- What a load was told beside its file, so that it can be read again, and which plain tables it
+-- brought; by_marks: some of its rows
+-- know their vehicle by VIN or plate only, so they depend on the vehicle list.
 CREATE TABLE load_origins (
     load_id INTEGER NOT NULL, zone VARCHAR NOT NULL, vehicle_id VARCHAR, started_at TIMESTAMP,
     changed_at DOUBLE, tables VARCHAR NOT NULL, by_marks BOOLEAN NOT NULL

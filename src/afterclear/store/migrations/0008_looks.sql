@@ -1,5 +1,5 @@
--- What each scan read of each unit, by number: the table has a row for every unit of every scan, so
--- names are kept beside it.  ``observations`` stays as the view people ask.  Filled by the next
+-- What each scan read of each unit, by number: the table has a row for every unit of every scan,
+-- so names stand beside it.  ``observations`` stays as the view people ask.  Filled by the next
 -- analysis, which rebuilds every vehicle.
 DROP TABLE observations;
 
@@ -19,7 +19,7 @@ CREATE TABLE looks (
     warmups INTEGER, monitors_incomplete VARCHAR, ecu_vin VARCHAR
 );
 
--- the km of scans are there; these are those of work orders and clears
+-- the km of scans stand there; these are those of work orders and clears
 DELETE FROM moment_km;
 ALTER TABLE moment_km RENAME TO other_moments;
 CREATE VIEW moment_km AS
@@ -30,7 +30,7 @@ SELECT vehicle_id, seen_at, 'scan', scan_id, km, km_low, km_high FROM scan_momen
 CREATE VIEW observations AS
 SELECT m.vehicle_id, m.scan_id, u.ecu, m.seen_at, m.km, m.km_low, m.km_high, m.scan_scope,
     m.visit_reason, coalesce(l.answered, false) AS answered,
-    -- a scan without a unit is an odometer reading: it read no memory
+    -- a scan without a unit is an odometer reading: it looked into no memory
     CASE WHEN l.is_stored_memory IS NOT DISTINCT FROM false THEN 'active_only' ELSE 'stored' END
         AS memory,
     coalesce(l.n_codes, 0) AS n_codes, l.since_clear_km, l.warmups, l.monitors_incomplete,

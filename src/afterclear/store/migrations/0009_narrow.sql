@@ -22,7 +22,7 @@ FROM evidence_steps e
 JOIN fix_numbers a USING (fix_no)
 JOIN scan_moments m USING (scan_no);
 
--- what is set aside or not read by a scan; the others' readings are with their scans
+-- what is set aside or not read by a scan; the others' readings stand with their scans
 DELETE FROM odometer;
 ALTER TABLE odometer RENAME TO other_readings;
 CREATE VIEW odometer AS

@@ -1,5 +1,5 @@
--- A vehicle that is being forgotten: its names are kept here only until the work is done, so that
--- it can continue after a kill.
+-- A vehicle that is being forgotten: its names stand here only until the work is done, so that the
+-- work can be gone on with after a kill.
 CREATE TABLE forgetting (
     forgetting_id INTEGER NOT NULL, step VARCHAR NOT NULL, vehicle_id VARCHAR, page VARCHAR,
     marks VARCHAR, n_rows BIGINT NOT NULL, n_history_rows BIGINT NOT NULL,

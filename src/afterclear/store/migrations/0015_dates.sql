@@ -1,5 +1,5 @@
--- Dates that no vehicle can have were accepted before they were refused on arrival, and no digest
--- could be made with one in the store: they are not known.  An infinite one has no year.
+-- Dates that lie in no vehicle's life were taken before they were refused at the door, and no
+-- digest could be made with one in the store: they are not known.  An infinite one has no year.
 CREATE TEMP TABLE impossible AS
     SELECT vehicle_id, load_id FROM vehicles
     WHERE in_service_on NOT BETWEEN '1800-01-01' AND '2500-12-31'

@@ -1,9 +1,9 @@
--- Three causes of a return: first episodes and km of exposure show how often new faults begin,
--- parts and brands how long fitted parts last. Histories are rebuilt: their rules have changed.
+-- Three causes of a return: first episodes and watched km tell how often faults begin anew, parts
+-- and brands how long what was fitted lives.  Histories are built anew: their rules have changed.
 DROP TABLE onsets;
 
--- The first episode of a family on a unit that had no work for it before: km of exposure without
--- it, km in which it began (NULL: it was there in the first reading, or not known).
+-- The first episode of a family on a unit that had no work for it before: km watched without it,
+-- km in which it began (NULL: it was there in the first reading, or nobody knows).
 CREATE TABLE onsets (
     vehicle_id VARCHAR NOT NULL, ecu VARCHAR NOT NULL, family VARCHAR NOT NULL,
     before_km DOUBLE NOT NULL, gap_km DOUBLE

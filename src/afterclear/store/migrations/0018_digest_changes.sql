@@ -1,4 +1,4 @@
--- What a digest showed is kept if it differs from the digest before (NULL: no longer shown), no
+-- What a digest said is kept where it differs from the digest before (NULL: no longer told), no
 -- longer whole each night: a fleet in which nothing changes adds no rows.
 ALTER TABLE digest_outcomes ALTER COLUMN outcome DROP NOT NULL;
 ALTER TABLE digest_marks ALTER COLUMN mark DROP NOT NULL;

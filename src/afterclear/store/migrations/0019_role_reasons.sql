@@ -1,5 +1,5 @@
--- Reasons of roles are codes with their facts (JSON); sentences are made when shown. Filled by the
--- next analysis, which makes roles again for the whole fleet.
+-- Reasons of roles are codes with their facts (JSON); sentences are made when shown.
+-- Filled by the next analysis, which makes roles anew for the whole fleet.
 DELETE FROM roles;
 ALTER TABLE roles DROP COLUMN why;
 ALTER TABLE roles ADD COLUMN reason VARCHAR;

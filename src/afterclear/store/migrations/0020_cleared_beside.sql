@@ -1,3 +1,3 @@
--- The work order in whose visit a code was cleared that the order was not for.  Histories are
--- rebuilt: their rules have changed.
+-- The work order in whose visit a code was cleared that the order was not for.  Histories are built
+-- anew: their rules have changed.
 ALTER TABLE attempts ADD COLUMN beside_repair_id VARCHAR;
