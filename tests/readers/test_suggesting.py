@@ -1,6 +1,7 @@
 """Suggested maps: what is guessed, how sure, and that they can be used as they are."""
 
 import io
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -316,3 +317,23 @@ def test_rows_dropped_by_one_column_for_two_reasons_are_dropped_for_both() -> No
     first, second = {"drop_where": {"Event": "^Event$"}}, {"drop_where": {"Event": "^Cleared$"}}
     assert writing._joined(first, second) == {"Event": "^Event$|^Cleared$"}  # noqa: SLF001
     assert writing._joined(first, first) == {"Event": "^Event$"}  # noqa: SLF001
+
+
+def test_a_time_with_a_word_in_it_is_no_vehicle(tmp_path: Path, words: HeadingWords) -> None:
+    """Its digits and letters are as many as a VIN's nearly are."""
+    reading = {"pojazd": "M-7", "kiedy": "13.02.2026 godz. 14:05", "kod": "P0301"}
+    raw = json.dumps([reading, reading | {"kod": "P0420"}]).encode()
+    columns = usable(suggest(tmp_path, "odczyt.json", raw, words)).table[0].columns
+    assert "vin" not in columns
+    assert columns["scanned_at"].from_ == ("kiedy",)
+
+
+def test_orders_that_do_not_say_what_was_done_are_not_taken(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    raw = (
+        b"Order no;Vehicle;Date;Odometer km;Bay\n"
+        b"A-1;M-7;2026-03-16;83120;2\n"
+        b"A-2;M-8;2026-03-17;51650;1\n"
+    )
+    assert "# missing: what was done" in suggest(tmp_path, "plan.csv", raw, words).text

@@ -10,6 +10,8 @@ from afterclear.readers.suggest.evidence.code_columns import in_cell
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.profiles import Profile
 
+# an order that says none of these is no work anyone could follow
+_WHAT_WAS_DONE = {"notes", "action", "codes", "part_number", "part_family"}
 _CURRENCIES = {"€": "EUR", "$": "USD", "£": "GBP", "zł": "PLN", "eur": "EUR", "pln": "PLN",
                "usd": "USD", "gbp": "GBP", "chf": "CHF"}  # fmt: skip
 
@@ -55,6 +57,10 @@ def fill_repairs(f: Filling) -> None:
         if len(texts) > 1:
             spec["join"] = " | "
         f.decision.take("notes", spec, 0.85, "what was done, as written")
+    if not _WHAT_WAS_DONE & {taken.column for taken in f.decision.columns}:
+        f.decision.missing.append(
+            "what was done: no column says it; map notes, action, codes or part_number"
+        )
 
 
 def _codes_of_order(f: Filling) -> None:
