@@ -70,6 +70,10 @@ def _write_book(frame: pl.DataFrame, path: Path, sheet: str, about: Holds | None
         if frame.width:
             page.autofilter(0, 0, len(frame), frame.width - 1)
         page.write_row(0, 0, frame.columns, head)
+        if about is not None:
+            # meaning and unit where the pointer rests; the heading itself stays a name to read by
+            for place, name in enumerate(frame.columns):
+                page.write_comment(0, place, about.columns.get(name, name))
         for line, row in enumerate(rows.iter_rows(), start=1):
             for place, cell in enumerate(row):
                 if cell is not None:
