@@ -11,7 +11,6 @@ from afterclear.finding_tables.declaration import Column, columns_of
 from afterclear.finding_tables.registry import BY_NAME
 from afterclear.plain import TABLES
 
-_UNITS: Final = {"share": "share of 1", "money": "in its currency", "per_10000km": "per 10,000 km"}
 _SENTENCE: Final = "the row in words"
 
 
@@ -331,6 +330,5 @@ def _finding(table: str) -> Holds:
 
 
 def _meaning(column: Column) -> str:
-    unit = _UNITS.get(column.means.unit or "", column.means.unit)
     said = "; ".join(f"{word}: {words}" for word, words in column.means.words.items())
-    return "; ".join(part for part in (column.means.meaning, unit, said) if part)
+    return "; ".join(part for part in (column.means.meaning, column.means.unit_words, said) if part)

@@ -12,7 +12,7 @@ from afterclear.commands.analysis.analysing import AnalysisReport, analyse
 from afterclear.commands.app import STORE_NAME, App, app_at
 from afterclear.commands.intake.loading import LoadReport, Whose, load_paths, load_sources
 from afterclear.commands.pages.write_digests import DigestReport, digest
-from afterclear.commands.queries.answering import answer_frame, publish_views
+from afterclear.commands.queries.answering import answer_frame
 from afterclear.commands.queries.exporting import TABLES, export_frame
 from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_story
 from afterclear.config import Config
@@ -89,9 +89,7 @@ class Garage:
 
         ``full``: rebuild all vehicles; ``as_of``: an aware instant; later events are left out.
         """
-        report = analyse(self._app, full=full, as_of=as_of)
-        publish_views(self._app)
-        return report
+        return analyse(self._app, full=full, as_of=as_of)
 
     def digest(self) -> DigestReport:
         """Write the digests into the garage's ``reports`` folder."""

@@ -6,7 +6,6 @@ from afterclear.cli.frame import as_instant, progress, with_app
 from afterclear.cli.words import verdict_lines
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
-from afterclear.commands.queries.answering import publish_views
 
 
 @click.command("analyse")
@@ -17,7 +16,6 @@ def command(app: App, as_of: str | None, *, full: bool) -> None:
     """Rebuild what changed since the last run and judge every fix attempt."""
     with progress("Rebuilding histories") as bar:
         report = analyse(app, full=full, as_of=as_instant(as_of), progress=bar)
-    publish_views(app)
     click.echo(f"{report.vehicles_rebuilt} vehicles rebuilt, as of {report.as_of:%Y-%m-%d %H:%M}")
     for line in verdict_lines(report.verdicts):
         click.echo(line)

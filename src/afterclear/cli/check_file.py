@@ -6,9 +6,9 @@ import click
 
 from afterclear.cli.frame import tell, with_app
 from afterclear.cli.load import known_zone
+from afterclear.cli.words import refused_line
 from afterclear.commands.app import App
 from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
-from afterclear.records import Rejection
 
 
 @click.command("check-file")
@@ -49,10 +49,4 @@ def _tell(check: MapCheck) -> None:
         return
     tell(f"{check.name}: does not fit. {len(refused)} of its rows would be refused:")
     for rejection in refused:
-        tell(f"  {_line(rejection)}")
-
-
-def _line(refused: Rejection) -> str:
-    place = f"line {refused.line}" if refused.line else "somewhere"
-    value = "empty" if refused.value is None else repr(refused.value)
-    return f"{place}, {refused.column or 'the row'} {value}: expected {refused.expected}"
+        tell(f"  {refused_line(rejection)}")

@@ -9,6 +9,7 @@ import polars as pl
 
 from afterclear.cli.frame import tell, with_app
 from afterclear.cli.load import known_zone
+from afterclear.cli.words import refused_line
 from afterclear.commands.app import App
 from afterclear.commands.intake.mapping import (
     Asked,
@@ -186,6 +187,4 @@ def _tell_preview(preview: Preview) -> None:
     if preview.rejections:
         tell(f"refused: {len(preview.rejections)} rows")
     for refused in preview.rejections[:SHOWN]:
-        place = f"line {refused.line}" if refused.line else "somewhere"
-        value = "empty" if refused.value is None else repr(refused.value)
-        tell(f"  {place}, {refused.column or 'the row'} {value}: expected {refused.expected}")
+        tell(f"  {refused_line(refused)}")

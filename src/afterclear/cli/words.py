@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from afterclear.records import Rejection
+
 if TYPE_CHECKING:  # a command that judges nothing need not wait for the estimators
     from afterclear.findings.verdicts import Verdicts
 
@@ -21,6 +23,13 @@ def counted(n: int, what: str) -> str:
     ('1 scan', '2 scans')
     """
     return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def refused_line(refused: Rejection) -> str:
+    """Say which row was refused, and what was expected."""
+    place = f"line {refused.line}" if refused.line else "somewhere"
+    value = "empty" if refused.value is None else repr(refused.value)
+    return f"{place}, {refused.column or 'the row'} {value}: expected {refused.expected}"
 
 
 def decision_line(row: Mapping[str, Any]) -> str:

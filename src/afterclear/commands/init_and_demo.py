@@ -9,7 +9,6 @@ from afterclear.commands.app import App
 from afterclear.commands.intake.loading import LoadReport, Whose, load_paths
 from afterclear.commands.pages.write_digests import DigestAsked, DigestReport, digest
 from afterclear.commands.progress import QUIET, Progress
-from afterclear.commands.queries.answering import publish_views
 from afterclear.config import Config, commented_files, shipped
 from afterclear.errors import UsageError
 from afterclear.records import LoadResult
@@ -62,5 +61,4 @@ def demo(app: App, on_load: Callable[[LoadResult], None], progress: Progress = Q
         old.unlink(missing_ok=True)
     load = load_paths(own, [samples], Whose(zone="Europe/Berlin"), on_load)
     analysis = analyse(own, full=True, as_of=last_event(own), progress=progress)
-    publish_views(own)
     return DemoReport(load, analysis, digest(own, DigestAsked(folder=folder)))

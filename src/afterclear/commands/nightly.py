@@ -9,7 +9,6 @@ from afterclear.commands.intake.loading import LoadReport, load_sources
 from afterclear.commands.pages.mailing import SentReport, send_urgent
 from afterclear.commands.pages.write_digests import DigestReport, make_digest
 from afterclear.commands.progress import QUIET, Progress
-from afterclear.commands.queries.answering import publish_views
 from afterclear.records import LoadResult
 
 
@@ -38,6 +37,5 @@ def run_once(
     with app.long_writing("run"):
         load = load_sources(app, on_load, only=only, say=say)
         analysis = analyse(app, progress=progress)
-        publish_views(app)
         report, model = make_digest(app)
     return RunReport(load, analysis, report, send_urgent(app, model))

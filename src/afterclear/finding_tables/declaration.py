@@ -24,6 +24,14 @@ def counted(one: str, many: str) -> tuple[str, str]:
     return (one, many)
 
 
+# How a unit is written where its column is explained; others by their own name.
+UNIT_WORDS: Final[Mapping[str, str]] = {
+    "share": "share of 1",
+    "money": "in its currency",
+    "per_10000km": "per 10,000 km",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Means:
     """What a column holds, beside its type: meaning, unit, and how sentences write it."""
@@ -32,6 +40,12 @@ class Means:
     unit: Unit | None = None
     digits: int = 1  # of a number without a unit, in sentences
     words: Mapping[str, str] = field(default_factory=dict)  # of a code
+
+    @property
+    def unit_words(self) -> str:
+        """Write the unit; empty where there is none."""
+        return UNIT_WORDS.get(self.unit or "", self.unit or "")
+
     unknown: str = ""  # what sentences say if it is empty
 
 

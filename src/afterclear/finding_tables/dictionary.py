@@ -13,7 +13,6 @@ _KINDS: Final = {
     bool: "yes or no",
     datetime: "instant",
 }
-_UNITS: Final = {"share": "share of 1", "money": "in its currency", "per_10000km": "per 10,000 km"}
 
 
 def dictionary() -> str:
@@ -47,8 +46,7 @@ def _section(finding: Finding) -> str:
 
 
 def _line(column: Column, name: str) -> str:
-    unit = _UNITS.get(column.means.unit or "", column.means.unit)
-    kind = _KINDS[column.kind] + (f", {unit}" if unit else "")
+    kind = ", ".join(filter(None, (_KINDS[column.kind], column.means.unit_words)))
     words = "; ".join(
         f"`{word}`: {said}" for word, said in column.means.words.items() if word != said
     )

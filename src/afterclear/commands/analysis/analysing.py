@@ -12,6 +12,7 @@ from afterclear.commands.progress import QUIET, Progress
 from afterclear.findings.verdicts import Verdicts, judge_attempts
 from afterclear.histories.build_histories import rebuild, rules_as_written
 from afterclear.store.engine.database import open_store, scalar, transaction
+from afterclear.store.queries.public_views import make_views
 from afterclear.store.queries.results import (
     Analysis,
     add_analysis,
@@ -91,6 +92,7 @@ def analyse(
         with transaction(con):
             add_analysis(con, done)
             end_analysis(con)
+        make_views(con)
     return AnalysisReport(until, len(vehicles), verdicts)
 
 

@@ -1,4 +1,4 @@
-"""Answer questions put to the store's views as SQL, and keep those views up to date."""
+"""Answer questions put to the store's views as SQL."""
 
 import polars as pl
 
@@ -6,13 +6,7 @@ from afterclear.commands.app import App
 from afterclear.commands.pages.page_frames import aware
 from afterclear.errors import UsageError
 from afterclear.store.engine.database import open_store
-from afterclear.store.queries.public_views import answer, make_views
-
-
-def publish_views(app: App) -> None:
-    """Make the store's views as this version has them."""
-    with open_store(app.store, doing="views") as con:
-        make_views(con)
+from afterclear.store.queries.public_views import answer
 
 
 def answer_frame(app: App, sql: str, most: int | None = None) -> pl.DataFrame:
