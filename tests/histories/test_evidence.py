@@ -273,6 +273,15 @@ def test_two_scans_that_tell_of_one_clear_make_one_clear(tmp_path: Path) -> None
         assert len(query(con, "FROM store.clear_events")) == 1
 
 
+def test_a_counter_as_high_as_the_odometer_tells_of_no_clear(tmp_path: Path) -> None:
+    """Not cleared since the vehicle was new; nobody erases codes at -551 km."""
+    story = Story()
+    for day, km, since in ((0, 55_184, 55_180), (30, 60_000, 59_990)):
+        story.scan(day, km, engine={"distance_since_clear_km": since})
+    with told(tmp_path, story) as con:
+        assert query(con, "FROM store.clear_events").is_empty()
+
+
 def test_a_saturated_counter_places_no_clear(tmp_path: Path) -> None:
     """SAE J1979: distance since clear stops at 65535 km, warm-ups at 255."""
     told_by_unit = {"distance_since_clear_km": 65535, "warmups_since_clear": 255}

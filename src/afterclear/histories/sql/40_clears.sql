@@ -61,13 +61,14 @@ FROM read_in_order
 WINDOW unit AS (PARTITION BY unit_no ORDER BY scan_no);
 
 -- Every scan implies its last clear once more. It is a new clear if it is surely beyond those
--- implied before, or if the counter fell.
+-- implied before, or if the counter fell. A counter as high as the odometer tells of none: that
+-- memory was not cleared since the vehicle was new.
 CREATE OR REPLACE TEMP TABLE newly_implied AS
 -- a distance counter gives the place
 SELECT unit_no, vehicle_no, implied_low_km - slack_km AS km_low, implied_km AS km,
     implied_high_km + slack_km AS km_high, previous_at AS low_at, seen_at AS high_at
 FROM counter_readings
-WHERE implied_km >= -slack_km
+WHERE implied_low_km > slack_km
     AND (implied_before_km IS NULL
         OR implied_low_km > implied_before_km + slack_km
         OR since_clear_km + slack_km < previous_since_clear_km)
