@@ -12,7 +12,7 @@ from afterclear.catalogue.code_tables import CodeTables
 from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.config_tables import Row, read_settings, read_table
 from afterclear.catalogue.control_units import ControlUnits
-from afterclear.catalogue.knock_on import KnockOn
+from afterclear.catalogue.knock_on import KnockOn, load_cures
 from afterclear.catalogue.lexicon import Lexicon
 from afterclear.errors import ConfigError
 
@@ -239,6 +239,25 @@ def test_a_wrong_knock_on_rule_is_refused_with_its_line(
     with pytest.raises(ConfigError) as caught:
         KnockOn.load(path, ControlUnits.load(config_dir), {"misfire", "catalyst"})
     assert hint in str(caught.value)
+    assert f"line {table.count(chr(10)) + 1}" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("row", "hint"),
+    [
+        ("the pan,misfire,w,s", "'the pan' is no component"),
+        ("misfire,misfire,w,s", "for its own codes anyway"),
+        ("ignition_coil,misfire,w,s", "stand here twice"),
+    ],
+)
+def test_a_wrong_row_of_cures_is_refused_with_its_line(
+    config_dir: Path, tmp_path: Path, row: str, hint: str
+) -> None:
+    table = (config_dir / "cures.csv").read_text(encoding="utf-8")
+    path = tmp_path / "cures.csv"
+    path.write_text(f"{table}{row}\n", encoding="utf-8")
+    with pytest.raises(ConfigError, match=hint) as caught:
+        load_cures(path, Lexicon.load(config_dir).components)
     assert f"line {table.count(chr(10)) + 1}" in str(caught.value)
 
 

@@ -115,7 +115,7 @@ def test_a_clear_in_a_visit_with_any_order_is_part_of_that_work(tmp_path: Path) 
         ordered = query(con, "SELECT code, kind, repair_id, beside_repair_id FROM store.attempts")
     assert told["bare_clears", "Ashford"] == (0, 2)
     assert set(ordered.rows()) == {
-        ("P0301", "clear_only", None, "R1"),
+        ("P0301", "repair", "R1", None),
         (CODE, "repair", "R1", None),
         ("C0034-13", "clear_only", None, "R1"),
     }

@@ -127,6 +127,36 @@ def test_of_two_jobs_the_one_aimed_at_the_code_cleared_it(tmp_path: Path) -> Non
         assert only(attempts(con))["clean_km"] == 1900
 
 
+@pytest.mark.parametrize(
+    ("code", "part", "place", "kind"),
+    [
+        ("P0301", "ignition coil", "cylinder 1", "repair"),
+        ("P0300", "spark plug", "cylinder 2", "repair"),
+        ("P0442", "purge valve", None, "repair"),
+        ("P0301", "ignition coil", "cylinder 2", "clear_only"),  # of another cylinder
+        ("P0301", "brake pad", "front left", "clear_only"),  # cures no misfire
+    ],
+)
+def test_an_order_without_a_code_is_for_the_fault_that_such_work_may_cure(
+    tmp_path: Path, code: str, part: str, place: str | None, kind: str
+) -> None:
+    """``config/cures.csv``: common practice, no source."""
+    work = {"action": "replace", "part_family": part} | ({"position": place} if place else {})
+    story = Story().scan(0, 1000, engine=[code]).repair(0.1, 1000, **work).clear(0.2, 1000)
+    with told(tmp_path, story.scan(30, 3000, engine=[])) as con:
+        attempt = only(attempts(con))
+        beside = "R1" if kind == "clear_only" else None
+        assert (attempt["kind"], attempt["beside_repair_id"]) == (kind, beside)
+
+
+def test_of_two_orders_the_one_that_names_the_code_is_for_it(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, engine=["P0301"])
+    story.repair(0.1, 1000, codes="P0301", action="replace", part_family="spark plug")
+    story.repair(0.12, 1000, action="replace", part_family="ignition coil").clear(0.2, 1000)
+    with told(tmp_path, story.scan(30, 3000, engine=[])) as con:
+        assert only(attempts(con))["repair_id"] == "R1"
+
+
 def test_an_inspection_clears_nothing(tmp_path: Path) -> None:
     story = Story().scan(0, 1000, engine=[CODE]).repair(3, 1100, codes=CODE, action="inspect")
     with told(tmp_path, story.scan(30, 3000, engine=[])) as con:

@@ -17,7 +17,7 @@ from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.component import circuit_of
 from afterclear.catalogue.config_tables import read_table
 from afterclear.catalogue.control_units import ControlUnits
-from afterclear.catalogue.knock_on import Harm, KnockOn, Pointer, Relation
+from afterclear.catalogue.knock_on import Harm, KnockOn, Pointer, Relation, load_cures
 from afterclear.catalogue.lexicon import Component, Lexicon, Mention, parts_of
 
 if TYPE_CHECKING:
@@ -80,6 +80,7 @@ class Catalogue:
         self.knock_on = KnockOn.load(
             config_dir / "knock_on.csv", self.control_units, self.lexicon.components
         )
+        self.cures = load_cures(config_dir / "cures.csv", self.lexicon.components)
         self._config_dir = config_dir
         self._monitors = read_table(
             config_dir / "monitors.csv", ("first", "last", "monitor", "source")

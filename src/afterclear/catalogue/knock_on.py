@@ -1,4 +1,7 @@
-"""Codes and texts by which one control unit reports another one's fault."""
+"""Codes that speak of another control unit's fault, and work that cures another component's codes.
+
+The tables are ``knock_on.csv`` and ``cures.csv``.
+"""
 
 from collections.abc import Container
 from dataclasses import dataclass
@@ -25,6 +28,10 @@ _COMMON_CAUSES = {"supply", "bus"}
 
 _SLOT = "{ecu}"
 _NEAR = 3  # words between a phrase and the unit it names; own judgement
+
+
+Cures = tuple[tuple[str, str], ...]
+"""Pairs of components: the one worked on, and the one whose codes this may cure."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,3 +190,25 @@ def _stands_around(words: Words, phrase: _Phrase, start: int, end: int) -> bool:
         if _find(words[:last], phrase.after, end) is None:
             return False
     return True
+
+
+def load_cures(path: Path, components: Container[str]) -> Cures:
+    """Read the pairs.  ``components``: keys of the lexicon.
+
+    Raises:
+        ConfigError: the table is missing or wrong, or names an unknown component.
+
+    """
+    pairs: list[tuple[str, str]] = []
+    for row in read_table(path, ("work", "fault", "why", "source")):
+        where = f"{path} line {row['_line']}"
+        pair = row["work"], row["fault"]
+        for name in pair:
+            if name not in components:
+                raise ConfigError(f"{where}: {name!r} is no component of lexicon.toml.")
+        if pair[0] == pair[1]:
+            raise ConfigError(f"{where}: work on {pair[0]!r} is for its own codes anyway.")
+        if pair in pairs:
+            raise ConfigError(f"{where}: {pair[0]!r} and {pair[1]!r} stand here twice.")
+        pairs.append(pair)
+    return tuple(pairs)

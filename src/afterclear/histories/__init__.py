@@ -22,7 +22,7 @@ kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
     writes faults, jobs, listed_codes, order_works, part_facts, same_circuit, sightings,
            unit_readings
 40_clears.sql
-    reads  bucket, faults, jobs, line, listed_codes, moment_km, part_facts, sightings,
+    reads  bucket, cures, faults, jobs, line, listed_codes, moment_km, part_facts, sightings,
            store.clears, unit_labels, unit_readings, units
     writes clear_events, counter_clears, counter_readings, known_clears, newly_implied,
            presumed_clears, recorded_clears, vanished
@@ -33,9 +33,11 @@ kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
     reads  faults, readings, sightings, unit_clears
     writes episodes, runs, shown, stored_readings
 70_attempts.sql
-    reads  bucket, episodes, faults, jobs, listed_codes, part_facts, part_families, readings,
-           same_circuit, scan_heads, sightings, store.repairs, text_acts, unit_clears, unit_names
-    writes aimed_by_code, aimed_by_part, attempts, cleared_beside, fitted, tries, visits_tried
+    reads  bucket, cures, episodes, faults, jobs, listed_codes, part_facts, part_families,
+           readings, same_circuit, scan_heads, sightings, store.repairs, text_acts, unit_clears,
+           unit_names
+    writes aimed_by_code, aimed_by_cure, aimed_by_part, attempts, cleared_beside, fitted, tries,
+           visits_tried
 80_evidence.sql
     reads  attempts, clear_events, episodes, faults, readings, runs, same_circuit, shown,
            sightings, stored_readings, unit_readings
@@ -52,10 +54,13 @@ kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
 
 Tables that no file writes come from Python, between the files: ``bucket`` and ``odometer``
 (``build_histories.py``); ``presences``, ``unit_labels`` with ``told_units``, ``meanings``,
-``part_families``, ``text_works`` and ``text_acts`` (``catalogue_tables.py``).
+``part_families``, ``cures``, ``text_works`` and ``text_acts`` (``catalogue_tables.py``).
 
 Decisions behind these rules:
 
+- A work order that names no code is for the faults of its own component; if none was there, for
+  those that such work may cure (``config/cures.csv``), unless another order of the visit was for
+  them. Before, a coil fitted for a misfire was told as a clear beside other work.
 - An inferred clear carries its interval. Clean evidence begins at its far end; a return may have
   begun at its near end.
 - A code gone after a repair without a clear on record was cleared then

@@ -18,6 +18,7 @@ import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.histories.catalogue_tables import (
+    put_cures,
     put_meanings,
     put_order_texts,
     put_part_families,
@@ -126,6 +127,7 @@ def build_bucket(con: Connection, rules: HistoryRules, catalogue: Catalogue) -> 
     _run(con, "30_units.sql")
     put_meanings(con, catalogue)
     put_part_families(con, catalogue)
+    put_cures(con, catalogue)
     put_order_texts(con, catalogue)
     for name in ("35_sightings", "40_clears", "50_timeline", "60_episodes", "70_attempts"):
         _run(con, f"{name}.sql")

@@ -78,6 +78,12 @@ def put_part_families(con: Connection, catalogue: Catalogue) -> None:
     create_temp_table(con, "part_families", pl.DataFrame(rows, schema=_PARTS, orient="row"))
 
 
+def put_cures(con: Connection, catalogue: Catalogue) -> None:
+    """Load which work may cure which codes into ``cures``."""
+    frame = pl.DataFrame(catalogue.cures, schema=_CURES, orient="row")
+    create_temp_table(con, "cures", frame)
+
+
 def put_order_texts(con: Connection, catalogue: Catalogue) -> None:
     """Read the distinct texts of the bucket's work orders into ``text_works`` and ``text_acts``.
 
@@ -135,6 +141,7 @@ _WORKS = dict.fromkeys(
     ("notes", "told_action", "part", "family", "action", "why", "named"), pl.String
 )
 _ACTS = {"notes": pl.String, "action": pl.String}
+_CURES = {"work": pl.String, "fault": pl.String}
 _UNITS = {"told": pl.String, "label": pl.String}
 _PARTS = {"part_family": pl.String, "position": pl.String, "family": pl.String}
 

@@ -79,6 +79,11 @@ CREATE OR REPLACE TEMP MACRO base_code(code) AS split_part(split_part(code, ' FM
 CREATE OR REPLACE TEMP MACRO part_fits(part, fault) AS
     part = fault OR NOT contains(part, ':') AND component_of(fault) = part;
 
+-- Two families do not speak of different places: bank 1 sensor 1 is at bank 1.
+CREATE OR REPLACE TEMP MACRO places_agree(family, other) AS
+    starts_with(split_part(family, ':', 2), split_part(other, ':', 2))
+    OR starts_with(split_part(other, ':', 2), split_part(family, ':', 2));
+
 -- How far off the place of a clear from a distance counter may be (own judgement).
 CREATE OR REPLACE TEMP MACRO counter_slack(since_clear_km) AS
     greatest(getvariable('counter_slack_km'), 0.01 * since_clear_km);

@@ -175,6 +175,12 @@ WITH aimed AS (
     SELECT v.unit_no, v.low_at, p.repair_id
     FROM vanished v JOIN faults f USING (fault_no)
     JOIN part_facts p ON p.vehicle_no = v.vehicle_no AND part_fits(p.family, f.family)
+    UNION
+    SELECT v.unit_no, v.low_at, p.repair_id
+    FROM vanished v JOIN faults f USING (fault_no)
+    JOIN cures c ON c.fault = component_of(f.family)
+    JOIN part_facts p ON p.vehicle_no = v.vehicle_no AND p.has_no_code
+        AND component_of(p.family) = c.work AND places_agree(p.family, f.family)
 ), repairs AS (
     SELECT v.unit_no, v.low_at, v.km_low AS scan_km, v.visit_reason, j.repair_id, j.repaired_at,
         j.km, j.km_low, j.km_high, a.repair_id IS NOT NULL AS is_aimed

@@ -39,21 +39,45 @@ SELECT l.vehicle_no, l.repair_id, coalesce(c.fault_no, l.unseen_fault_no) AS fau
 FROM listed_codes l
 LEFT JOIN chosen c USING (vehicle_no, repair_id, listed);
 
--- A row of a work order without codes is aimed at what was alive in the family of its part.
+-- A row of a work order without codes is aimed at what was alive in the family of its part ...
+CREATE OR REPLACE TEMP MACRO was_alive(first_seen_at, ended_high_at, repaired_at) AS
+    first_seen_at <= repaired_at + getvariable('visit')
+    AND (ended_high_at IS NULL OR ended_high_at >= repaired_at - getvariable('visit'));
+
 CREATE OR REPLACE TEMP TABLE aimed_by_part AS
 SELECT DISTINCT j.vehicle_no, j.repair_id, e.fault_no
 FROM jobs j
 JOIN part_facts p USING (vehicle_no, repair_id)
 JOIN episodes e ON e.vehicle_no = j.vehicle_no
     AND part_fits(p.family, e.family)
-    AND e.first_seen_at <= j.repaired_at + getvariable('visit')
-    AND (e.ended_high_at IS NULL OR e.ended_high_at >= j.repaired_at - getvariable('visit'))
+    AND was_alive(e.first_seen_at, e.ended_high_at, j.repaired_at)
 WHERE p.has_no_code;
+
+-- ... and if nothing was, at what such work may cure and no other order of the visit was for.
+CREATE OR REPLACE TEMP TABLE aimed_by_cure AS
+WITH aimed AS (
+    SELECT a.fault_no, a.vehicle_no, a.repair_id, j.repaired_at
+    FROM (FROM aimed_by_code UNION FROM aimed_by_part) a JOIN jobs j USING (vehicle_no, repair_id)
+)
+SELECT DISTINCT j.vehicle_no, j.repair_id, e.fault_no
+FROM jobs j
+JOIN part_facts p USING (vehicle_no, repair_id)
+JOIN cures c ON c.work = component_of(p.family)
+JOIN episodes e ON e.vehicle_no = j.vehicle_no AND component_of(e.family) = c.fault
+    AND places_agree(p.family, e.family)
+    AND was_alive(e.first_seen_at, e.ended_high_at, j.repaired_at)
+WHERE p.has_no_code
+    AND NOT EXISTS (
+        FROM aimed a WHERE a.vehicle_no = j.vehicle_no AND a.repair_id = j.repair_id)
+    AND NOT EXISTS (
+        FROM aimed a
+        WHERE a.fault_no = e.fault_no AND a.repaired_at BETWEEN
+            j.repaired_at - getvariable('visit') AND j.repaired_at + getvariable('visit'));
 
 CREATE OR REPLACE TEMP TABLE tries AS
 SELECT a.fault_no, 'repair' AS kind, a.repair_id, j.repaired_at AS tried_at, j.km AS tried_km,
     j.km_low, j.km_high, NULL::TIMESTAMP AS not_before_at
-FROM (FROM aimed_by_code UNION FROM aimed_by_part) a
+FROM (FROM aimed_by_code UNION FROM aimed_by_part UNION FROM aimed_by_cure) a
 JOIN jobs j USING (vehicle_no, repair_id)
 UNION ALL
 SELECT fault_no, 'clear_only', NULL, ended_high_at, ended_high_km, ended_km_low, ended_km_high,
