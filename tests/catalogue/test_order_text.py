@@ -166,6 +166,34 @@ def test_what_is_no_work_or_not_known_is_not_read(
         ("Misfire moved, coil 2 replaced", [Work("ignition_coil", "cylinder_2", "replace")]),
         ("No power to fuel pump, fuse blown, fuse replaced", []),
         ("Wyciek oleju z turbo, wymieniona uszczelka spływu", []),
+        # how contacts were found is no repair of them
+        ("HV contactor welded, contactor renewed", [Work("hv_contactor", "", "replace")]),
+        # what others did before
+        ("Prev garage fitted a NOx sensor, we only cleared codes", []),
+        ("NOx-Sensor letztes Jahr erneuert, Fehler erneut", []),
+        ("Stycznik HV sklejony, wymieniony", [Work("hv_contactor", "", "replace")]),
+        # the cell of a key is no key, and what a loom is of is no part
+        ("Pila del mando cambiada", []),
+        ("CAN wires corroded, wiring repaired", [Work("wiring", "", "repair", "data_bus")]),
+        # "not" is said of the part before, and of no other
+        (
+            "Kupplungssatz neu. ZMS i.O., nicht getauscht",
+            [Work("clutch", "", "replace")],
+        ),
+        ("Purge valve ticking, normal, nothing done", []),
+        # when a fault shows is no condition
+        ("Belt squeals when wet, belt renewed", [Work("drive_belt", "", "replace")]),
+        # a fixed part's own link or bracket is not the sensor itself, which is named after it
+        (
+            "Ride height sensor link snapped, sensor replaced",
+            [Work("ride_height_sensor", "", "replace")],
+        ),
+        ("A/C compressor noisy, recharged 480g", [Work("refrigerant", "", "replace")]),
+        (
+            "Sonde NOx remplacée, débitmètre idem",
+            [Work("nox_sensor", "", "replace"), Work("air_flow_sensor", "", "replace")],
+        ),
+        ("rebuilt starter fitted", [Work("starter", "", "replace")]),
     ],
 )
 def test_what_was_done_is_told_from_what_was_only_said(
@@ -178,7 +206,7 @@ def test_what_was_done_is_told_from_what_was_only_said(
 @pytest.mark.parametrize("language", notes_table.LANGUAGES)
 def test_lines_of_a_language_are_read(reader: WorkReader, language: str) -> None:
     """At least what the last measurement said; the table is printed by ``notes_table``."""
-    names = (language, *(f"{kind}_{language}" for kind in ("fresh", "blind", "unseen")))
+    names = (language, *(f"{kind}_{language}" for kind in ("fresh", "blind", "unseen", "late")))
     texts = [line for name in names for line in notes_table.lines(name)]
     n = notes_table.counted(reader, texts, tell=False)
     assert n["right"] / (n["right"] + n["wrong"]) >= 0.97

@@ -14,6 +14,9 @@ from afterclear.catalogue.order_text.told import Act, Clause, Part
 Places = dict[str, set[str]]  # axis -> values given
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
 _BOTH_SIDES: Final[Places] = {"side": {"left", "right"}}
+_CONTACTS: Final = {"hv_contactor", "power_relay", "glow_plug_control"}  # they weld, not welders
+_LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
+_BY_HAND: Final = {"replace", "repair", "clean"}
 _OWN_PARTS: Final = {"repair"}  # such work takes a part apart: names beside it are its own parts
 
 
@@ -30,6 +33,7 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
     """Say what was done with each component. Clauses about work not done become void."""
     _void(clauses)
     _refer(clauses)
+    _find(clauses)
     acts = _acts(clauses)
     found: list[Bound] = []
     for at, clause in enumerate(clauses):
@@ -40,13 +44,35 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
             if _is_detail(clause, part):
                 continue
             actions = tuple(dict.fromkeys(_action(a, part) for a in acts[at]))
-            _join(found, Bound(part, places, actions))
+            _join(found, Bound(_as_loom(part, actions), places, actions))
     return found
 
 
 def _action(act: Act, part: Part) -> str:
     """Name the action for a component: "charged" fills a gas circuit, or a battery in use."""
     return "inspect" if act.fills and part.key not in _FILLED else act.action
+
+
+def _as_loom(part: Part, actions: tuple[str, ...]) -> Part:
+    """Take a repaired data bus for the wiring it is."""
+    is_loom = part.key == _LOOM and not _BY_HAND.isdisjoint(actions)
+    return replace(part, key=WIRING, of=_LOOM) if is_loom else part
+
+
+def _find(clauses: list[Clause]) -> None:
+    """Take "welded" or "stuck" for how a contact was found, or a part that was then replaced."""
+    for at, clause in enumerate(clauses):
+        if not any(a.finding for a in clause.acts):
+            continue
+        near = [c for c in clauses[at + 1 :] if c.sentence <= clause.sentence + 1]
+        keys = {p.key for p in clause.parts}
+        renewed = any(
+            a.action == "replace" for c in near if not keys.isdisjoint({p.key for p in c.parts})
+            or not c.parts for a in c.acts
+        )  # fmt: skip
+        if renewed or not keys.isdisjoint(_CONTACTS):
+            clause.acts = [a for a in clause.acts if not a.finding]
+            clause.is_state = True
 
 
 def _is_detail(clause: Clause, part: Part) -> bool:
@@ -87,7 +113,10 @@ def _void(clauses: list[Clause]) -> None:
         rest = [c for c in clauses[at + 1 :] if c.sentence == clause.sentence]
         if "condition" in clause.said:
             for one in (clause, *rest):
-                one.void = True
+                one.void |= not _is_circumstance(clause, rest)
+        elif "elsewhere" in clause.said:
+            clause.void = True
+            _void_until_here(rest)
         elif "denied" in clause.said and not clause.acts:
             clause.void = True
         elif "not_done" in clause.said or "advised" in clause.said:
@@ -100,6 +129,20 @@ def _void(clauses: list[Clause]) -> None:
                 _void_back(clauses[:at], clause)
 
 
+def _is_circumstance(clause: Clause, rest: list[Clause]) -> bool:
+    """Whether "when" only says when a fault is there: "squeals when wet, belt renewed"."""
+    is_bare = clause.is_state and not (clause.acts or clause.parts or clause.strange > 1)
+    return is_bare and any(not a.weak for c in rest for a in c.acts)
+
+
+def _void_until_here(rest: list[Clause]) -> None:
+    """Drop what another workshop did, up to where the writer's own work begins."""
+    for one in rest:
+        if one.here:
+            return
+        one.void = True
+
+
 def _void_on(rest: list[Clause]) -> None:
     for one in rest:
         if any(not a.weak for a in one.acts):
@@ -109,13 +152,17 @@ def _void_on(rest: list[Clause]) -> None:
 
 def _void_back(before: list[Clause], clause: Clause) -> None:
     """Drop work known only from "new" or "replacement": "new turbo, customer declined"."""
+    is_met = False
     for one in reversed(before):
         near = one.sentence == clause.sentence or (
             one.sentence == clause.sentence - 1 and clause.said
         )
         if not near or any(not a.weak for a in one.acts):
             return
+        if is_met and (clause.negated or one.sentence != clause.sentence):
+            return  # what was not done is told of the part before, and of no other
         one.void = True
+        is_met = is_met or bool(one.parts)
 
 
 # --- what is meant -----------------------------------------------------------------------------
@@ -124,9 +171,12 @@ def _void_back(before: list[Clause], clause: Clause) -> None:
 def _refer(clauses: list[Clause]) -> None:
     """Let "new bearing" mean the wheel bearing named before it."""
     for at, clause in enumerate(clauses):
-        if not clause.acts or (clause.part_of and clause.named_others):
+        is_item = _is_item(clauses, at)
+        if not (clause.acts or is_item) or (clause.part_of and clause.named_others):
             continue
-        earlier = [p for c in clauses[:at] if not c.void for p in c.parts if _is_thing(p)]
+        earlier = [
+            p for c in clauses[:at] if not c.void for p in (*c.parts, *c.owners) if _is_thing(p)
+        ]
         if clause.parts:
             is_told = any(c.sentence == clause.sentence and c.parts for c in clauses[:at])
             clause.parts = [p for p in clause.parts if not (p.toward and is_told)]
@@ -136,10 +186,25 @@ def _refer(clauses: list[Clause]) -> None:
             clause.parts = [_meant(part, idle) for part in clause.parts]
             continue
         stems = {s for word in clause.words for s in word.stems}
-        meant = [p for p in reversed(earlier) if p.stems & stems]
+        owned = {id(p) for c in clauses[:at] for p in c.owners}
+        meant = [
+            p
+            for p in reversed(earlier)
+            if (p.head if is_item or id(p) in owned else p.stems) & stems
+        ]
         if meant:
             key = meant[0].of or meant[0].key
             clause.parts = [replace(meant[0], key=key, of="", start=_start(clause, meant[0]))]
+            clause.loose -= is_item
+
+
+def _is_item(clauses: list[Clause], at: int) -> bool:
+    """Whether a clause is a kind of thing in a list: "sensor and ring renewed"."""
+    clause = clauses[at]
+    if clause.acts or clause.parts or not clause.heads or at + 1 == len(clauses):
+        return False
+    after = clauses[at + 1]
+    return after.joined and bool(after.acts and after.parts) and len(clause.words) == 1
 
 
 def _is_thing(part: Part) -> bool:
@@ -167,6 +232,9 @@ def _acts(clauses: list[Clause]) -> list[list[Act]]:
         clause = clauses[at]
         if clause.parts and not clause.void:
             acts[at] += _acts_after(clauses, at, acts)
+    for at, clause in enumerate(clauses):
+        if clause.likewise and clause.parts and not clause.void and not acts[at]:
+            acts[at] = next((acts[i] for i in reversed(range(at)) if acts[i]), [])
     leads = False
     for at, clause in enumerate(clauses):
         if at and clauses[at - 1].sentence != clause.sentence:
@@ -191,14 +259,21 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
                 yield from _answer(clauses, other.sentence)
             return
         if other.parts or _ends_list(other):
-            if bare and not other.void and _is_listed_with(clause, other):
+            is_again = not other.aside and not {p.key for p in clause.parts}.isdisjoint(
+                p.key for p in other.parts
+            )
+            if bare and not other.void and not is_again and _is_listed_with(clause, other):
                 yield from acts[later] or other.acts
             if other.parts:
                 return
+        elif {p.key for p in other.owners}.difference(p.key for p in clause.parts):
+            return  # it goes on with a part of another thing
         # "no power to the pump, fuse replaced": the work is on another part
         elif _is_of(clause, other) and (bare or not other.strange):
             bare = False
             yield from other.acts
+        elif _is_of(clause, other):  # whatever is taught, it is the part's: "idle stops learned"
+            yield from (a for a in other.acts if a.action == "software")
 
 
 def _is_of(clause: Clause, other: Clause) -> bool:

@@ -1,17 +1,21 @@
 """An order's text cut into clauses: the parts each names, where, the work, and if it was done."""
 
 from collections.abc import Iterator
+from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
+from afterclear.catalogue.order_text.naming import Naming
 from afterclear.catalogue.order_text.phrases import Found
 from afterclear.catalogue.order_text.places import MOST, counts
 from afterclear.catalogue.order_text.speech import OTHER, SYMPTOM, WIRING, Speech
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_text.vocabulary import SENTENCE, Word, is_measure
 
-_REACH: Final = 4  # words between a hose and what it belongs to
-_UNIT: Final = "control_unit"  # "gearbox ECU" is no gearbox
-_FILLING: Final = ("recharg", "recarg", "charg", "carga")  # in English, French and Spanish
+_FILLING: Final = ("recharg", "recarg", "charg", "carga", "nabi", "befüll", "refill", "gefüll")
+_GAS: Final = "refrigerant"
+_GRAMS: Final = {"g", "gr", "gramm", "grams"}
+_GRAMS_FROM: Final = 3  # figures: a charge is of some hundred grams
 _OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
 _NEGATES: Final = 2  # words between "not" and what was not done
 
@@ -47,7 +51,8 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
     run: list[Word] = []
     sentence, joined, is_begun = 0, False, False
     for word in words:
-        is_join = word.text in speech.joins
+        is_rubbed = bool(run) and speech.is_rub(run[-1])  # "chafed with the driveshaft"
+        is_join = word.text in speech.joins and not is_rubbed
         is_new = bool(word.breaks) or is_join or word.text in speech.conditions
         if is_new and run:
             yield run, sentence, is_begun
@@ -69,28 +74,32 @@ class _Reader:
 
     def __init__(self, speech: Speech, words: list[Word]) -> None:
         self._speech = speech
-        self._words = words
+        self._words = words = [speech.as_state(word) for word in words]
         self._spots: set[int] = set()
         self._by_axis: dict[str, set[str]] = {}
         self._find_places()
         self._idle = {at for at, w in enumerate(words) if w.text in speech.fillers}
         self._passed = self._spots | self._idle
-        self._part_of = False
-        self._acted = self._taught = False
-        self._cables: list[Found] = []
+        self._naming = Naming(speech, words, self._passed)
 
     def clause(self, sentence: int, *, joined: bool) -> Clause:
         """Read it."""
         speech, words = self._speech, self._words
-        signals = speech.said.in_order(words)
+        found = speech.components.scattered(words, self._passed)
+        long = [set(f.places) for f in found if len(f.places) > 1 and f.meaning != OTHER]
+        signals = [
+            s for s in speech.said.in_order(words) if not any(set(s.places) < f for f in long)
+        ]
         used = {at for f in signals for at in f.places}
         acts = [f for f in speech.actions.in_order(words) if used.isdisjoint(f.places)]
-        found = speech.components.scattered(words, self._passed)
-        beside = [b for b in speech.beside.in_order(words) if not self._is_pipe(b)]
+        beside = [b for b in speech.beside.in_order(words) if not self._naming.is_pipe(b)]
         because = min((f.start for f in signals if f.meaning == "untouched"), default=len(words))
+        found = self._without_acts(found, acts)
         found = [f for f in found if f.start < because and used.isdisjoint(f.places)]
         beside = [b for b in beside if used.isdisjoint(b.places)]
         acts = [a for a in acts if a.start < because and not self._is_in_name(a, found)]
+        taught = [set(a.places) for a in acts if a.meaning == "software"]
+        found = [f for f in found if not any(set(f.places) < t for t in taught)]
         named = {at for f in found if f.meaning != OTHER for at in f.places}
         taken = {at for f in (*found, *acts) if f.meaning != OTHER for at in f.places}
         acts += self._stemmed(used | taken)
@@ -98,23 +107,31 @@ class _Reader:
         states = {
             at
             for at, w in enumerate(words)
-            if at not in taken and speech.is_state(w) and w.stems.isdisjoint(speech.heads)
+            if at not in taken
+            and speech.is_state(w)
+            and w.stems.isdisjoint(speech.heads)
+            and not self._counts_set(at)
         }
         taken |= states | {
             at
             for at, w in enumerate(words)
             if speech.is_neutral(w) and w.stems.isdisjoint(speech.heads)
         }
-        self._acted = bool(acts)
-        self._taught = any(a.meaning == "software" for a in acts)
-        self._cables = [*beside, *(f for f in found if f.meaning == WIRING)]
-        kept = self._whole(found, taken - ({at for a in acts for at in a.places} - named))
-        clause = Clause(words, sentence, joined, self._parts(kept, beside), self._by_axis)
+        self._naming.acted = bool(acts)
+        self._naming.taught = any(a.meaning == "software" for a in acts)
+        self._naming.cables = [*beside, *(f for f in found if f.meaning == WIRING)]
+        kept = self._naming.whole(found, taken - ({at for a in acts for at in a.places} - named))
+        clause = Clause(words, sentence, joined, self._naming.parts(kept, beside), self._by_axis)
         self._number_parts(clause, kept)
-        clause.acts = sorted(
-            (self._act(f) for f in acts if not self._is_anothers(f, taken)), key=lambda a: a.start
-        )
-        clause.said = {f.meaning: f.start for f in reversed(signals)}
+        told = [self._act(f) for f in acts if not self._is_anothers(f, taken)]
+        clause.acts = self._remade(sorted(told, key=lambda a: a.start))
+        if not clause.parts and any(a.fills for a in clause.acts) and self._is_gas():
+            clause.parts = [Part(_GAS, "", 0, frozenset())]
+        clause.said = {
+            f.meaning: f.start
+            for f in reversed(signals)
+            if f.meaning != "elsewhere" or f.start < because
+        }
         clause.is_state = bool(states) or any(f.meaning == SYMPTOM for f in found)
         loose = [at for at in range(len(words)) if self._is_loose(at, taken)]
         clause.loose = len(loose)
@@ -129,7 +146,12 @@ class _Reader:
             if at not in taken and not w.guessed and w.stems & speech.heads
             for s in w.stems & speech.heads
         )
-        clause.part_of = self._part_of
+        clause.part_of = self._naming.part_of
+        clause.owners = self._naming.owner_parts()
+        texts = {w.text for w in words}
+        clause.here = not speech.here.isdisjoint(texts)
+        clause.likewise = not speech.likewise.isdisjoint(texts)
+        clause.negated = not speech.negators.isdisjoint(texts)
         clause.first_place = min(self._spots, default=-1)
         clause.last_place = max(self._spots, default=-1)
         self._deny(clause)
@@ -163,16 +185,58 @@ class _Reader:
     def _is_in_name(self, act: Found, found: list[Found]) -> bool:
         """Whether a word for work is only part of a name: not so in "DPF regeneration"."""
         for one in found:
+            if one.meaning == WIRING and act.places == one.places:
+                return True  # one word for a loom and for fitting
             if len(one.places) > 1 and set(act.places) <= set(one.places):
                 rest = [self._words[at] for at in one.places if at not in act.places]
                 same = self._speech.components.scattered(rest, set())
-                return act.start > 0 and all(f.meaning != one.meaning for f in same)
+                is_noun = act.meaning == "replace" and self._is_weak(act)  # "service plug"
+                return (act.start > 0 or is_noun) and all(f.meaning != one.meaning for f in same)
         return False
 
+    def _without_acts(self, found: list[Found], acts: list[Found]) -> list[Found]:
+        """Leave participles out of names made with their nouns: "headlamps levelled"."""
+        words, speech = self._words, self._speech
+        places = {at for a in acts if not self._is_weak(a) for at in a.places}
+        done = {at for at in places if not speech.is_of_names(words[at].text)}
+        if all(done.isdisjoint(f.places) for f in found if f.meaning not in (OTHER, SYMPTOM)):
+            return found
+        bare = [replace(w, stems=frozenset()) if at in done else w for at, w in enumerate(words)]
+        again = speech.components.scattered(bare, self._passed)
+        covered = {at for f in again for at in f.places}
+        lost = [f for f in found if not set(f.places) - done <= covered or set(f.places) <= done]
+        return found if lost else again
+
+    def _is_gas(self) -> bool:
+        """Whether something was filled by weight: refrigerant."""
+        words = self._words
+        return any(
+            one.text.isdecimal() and len(one.text) >= _GRAMS_FROM and after.text in _GRAMS
+            for one, after in pairwise(words)
+        )
+
+    def _is_weak(self, found: Found) -> bool:
+        return all(self._speech.is_weak(self._words[at].text) for at in found.places)
+
+    def _counts_set(self, at: int) -> bool:
+        """Whether a word says how many, not how a thing is: "full set"."""
+        after = self._words[at + 1 : at + 2]
+        return bool(after) and after[0].text in self._speech.pronouns and at == 0
+
+    def _remade(self, acts: list[Act]) -> list[Act]:
+        """Leave out "repair" where it says what kind of part was fitted: "fitted rebuilt pump"."""
+        fitted = any(a.action == "replace" and not a.weak for a in acts)
+        remade = [
+            a for a in acts if a.action == "repair" and self._speech.is_remade(self._words[a.start])
+        ]
+        return [a for a in acts if not (fitted and a in remade)]
+
     def _act(self, found: Found) -> Act:
-        weak = all(self._speech.is_weak(self._words[at].text) for at in found.places)
+        weak = self._is_weak(found)
+        finding = all(self._speech.is_finding(self._words[at]) for at in found.places)
         fills = any(self._words[at].text.startswith(_FILLING) for at in found.places)
-        return Act(found.start, found.meaning, weak, fills and found.meaning == "replace")
+        is_fill = fills and found.meaning == "replace"
+        return Act(found.start, found.meaning, weak, is_fill, finding)
 
     def _is_anothers(self, found: Found, taken: set[int]) -> bool:
         """Whether "new" belongs to an unknown word: "spliced in new section"."""
@@ -203,164 +267,11 @@ class _Reader:
         if denied:
             clause.acts = [a for a in clause.acts if a not in denied]
             clause.said.setdefault("not_done", denied[0].start)
-        if words[0].text in self._speech.contrasts and clause.parts:
+        first = words[1 if len(words) > 1 and words[0].text in self._speech.pointers else 0]
+        if first.text in self._speech.contrasts and clause.parts:
             clause.said.setdefault("denied", 0)
         if words[0].text in self._speech.conditions:
             clause.said["condition"] = 0
-
-    # --- components -----------------------------------------------------------------------
-
-    def _is_pipe(self, one: Found) -> bool:
-        """Separate an oil line from a wire: one word for both in some languages."""
-        return any(self._words[at].stems & self._speech.flowing for at in self._around(one))
-
-    def _whole(self, found: list[Found], taken: set[int]) -> list[Found]:
-        """Leave out components that only say where another part is, or what it belongs to.
-
-        The filter in "filter pressure sensor" is no part that was worked on, and neither is the
-        turbo in "turbo hose".
-        """
-        kept = []
-        for one in found:
-            if any(
-                len(o.places) > len(one.places)
-                and WIRING not in (o.meaning, one.meaning)
-                and o is not one
-                and self._touch(one, o)
-                for o in found
-            ):
-                continue
-            if one.meaning in (OTHER, SYMPTOM):
-                self._part_of |= one.meaning == OTHER and self._names_more(one)
-                continue
-            if any(o.meaning == OTHER and self._touch(one, o) for o in found):
-                self._part_of = True
-                continue
-            if len(found) > 1 and self._is_where(one):
-                self._part_of = True
-                continue
-            if any(o.meaning == _UNIT != one.meaning and self._touch(one, o) for o in found):
-                continue
-            if self._has_head(one, taken):
-                self._part_of = True
-                continue
-            kept.append(one)
-        return kept
-
-    def _is_coded_to(self, one: Found) -> bool:
-        """Whether a control unit is only the one that another part was registered with."""
-        at = one.start - 1
-        is_toward = at >= 0 and self._words[at].text in self._speech.toward
-        return one.meaning == _UNIT and is_toward and self._taught
-
-    def _names_more(self, other: Found) -> bool:
-        """Whether one word of a part outside the lexicon names a component: "turbo oil line"."""
-        alone = [self._speech.components.scattered([self._words[at]], set()) for at in other.places]
-        return any(found and found[0].meaning != OTHER for found in alone)
-
-    def _is_where(self, one: Found) -> bool:
-        """Whether a name only says where another part is: "behind the catalyst"."""
-        at = one.start - 1
-        speech = self._speech
-        while at >= 0 and self._words[at].text not in speech.beyond and at in self._passed:
-            at -= 1
-        if at < 0 or self._words[at].text not in speech.beyond:
-            return False
-        is_apart = self._words[at].text in speech.apart  # "behind", not "on" or "of"
-        return is_apart or not any(self._touch(one, c) for c in self._cables)
-
-    def _has_head(self, one: Found, taken: set[int]) -> bool:
-        """Whether a name says whose hose, seal or bracket was worked on.
-
-        The word is next to the name, or before it with unknown words between ("tubo de engrase del
-        turbo"). An unknown word in the position of the language's head counts as one.
-        """
-        if one.meaning == WIRING:
-            return False
-        words = self._words
-        near = set(self._around(one))
-        at = one.start - 1
-        while at >= 0 and (at not in taken or at in self._passed) and one.start - at <= _REACH:
-            near.add(at)
-            at -= 1
-        at = one.end
-        while self._speech.head_order == "after" and at < len(words) and at - one.end <= 1:
-            if at in taken:
-                break
-            near.add(at)
-            at += 1
-        if any(
-            words[at].stems & self._speech.heads and not words[at].guessed for at in near - taken
-        ):
-            return True
-        return self._acted and any(
-            at not in taken and self._speech.is_strange(words[at]) for at in self._head_spots(one)
-        )
-
-    def _head_spots(self, one: Found) -> list[int]:
-        """Positions of the word that names the part meant, by the language's order."""
-        words, order = self._words, self._speech.head_order
-        spots = []
-        if order == "after" and one.end < len(words):
-            spots.append(one.end)
-        at = one.start - 1
-        if order == "before":
-            spots.append(at)
-        elif at >= 0 and words[at].text in self._speech.genitives:
-            while at >= 0 and words[at].text in self._speech.genitives:
-                at -= 1
-            spots.append(at)
-        return [at for at in spots if 0 <= at < len(words)]
-
-    def _around(self, one: Found) -> list[int]:
-        """Positions of the next word before and after a name, past words without meaning."""
-        before, after = one.start - 1, one.end
-        while before in self._passed:
-            before -= 1
-        while after in self._passed or self._is_number(after):
-            after += 1
-        inside = [at for at in range(one.start, one.end) if at not in one.places]
-        return [at for at in (before, after, *inside) if 0 <= at < len(self._words)]
-
-    def _is_number(self, at: int) -> bool:
-        return at < len(self._words) and self._words[at].text.isdecimal()
-
-    def _touch(self, one: Found, other: Found) -> bool:
-        low, high = sorted((one, other), key=lambda f: f.start)
-        return all(at in self._passed for at in range(low.end, high.start))
-
-    def _parts(self, found: list[Found], beside: list[Found]) -> list[Part]:
-        """Components, each with the component whose wiring it is."""
-        lone = [f for f in found if f.meaning != WIRING]
-        loom = [f for f in found if f.meaning == WIRING]
-        cables = [b for b in beside if not any(
-            len(f.places) > 1 and set(b.places) & set(f.places) for f in lone
-        )]  # fmt: skip
-        others = [f for f in lone if not any(set(f.places) & set(b.places) for b in cables)]
-        if others and (cables or loom):
-            near = [f for f in others if any(self._touch(f, c) for c in (*cables, *loom))]
-            return [self._part(f, WIRING, f.meaning) for f in near[:1] or others]
-        if loom:
-            return [self._part(loom[0], WIRING, "")]
-        if cables and not lone:
-            return [self._part(cables[0], WIRING, "", beside=True)]
-        return [self._part(f, f.meaning, "", beside=f not in others) for f in lone]
-
-    def _part(self, found: Found, key: str, of: str, *, beside: bool = False) -> Part:
-        stems = frozenset(s for at in found.places for s in self._words[at].stems)
-        size = len(found.places)
-        family = frozenset(self._speech.family.get(key, ()))
-        head = self._head_of(found)
-        is_toward = self._is_coded_to(found)
-        return Part(key, of, found.start, stems, beside, size, head, family, is_toward)
-
-    def _head_of(self, found: Found) -> frozenset[str]:
-        """Give the head word of a name: the plug in "glow plug"."""
-        words, places = self._words, sorted(found.places)
-        first = [at for at in places if words[at].text == words[places[0]].text]
-        ends = {"after": places[-1:], "hyphen": [first[-1], places[-1]]}
-        heads = ends.get(self._speech.head_order, places[:1])
-        return frozenset(s for at in heads for s in words[at].stems)
 
     def _number_parts(self, clause: Clause, kept: list[Found]) -> None:
         """Read a number after one part of a cylinder as its cylinder: "coil 4"."""

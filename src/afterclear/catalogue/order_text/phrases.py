@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from afterclear.catalogue.order_text.vocabulary import Word
 
 _SPREAD = 2  # words that may stand between the words of one name
+_SEVERAL = 2  # names that may overlap
 
 _Name = tuple[str, ...]  # the stems of its words
 
@@ -59,7 +60,8 @@ class Phrases:
         """Names whose words follow each other, the longest first; none overlap."""
         found = []
         for start, word in enumerate(words):
-            for name in {n for stem in word.stems for n in self._first.get(stem, ())}:
+            names = [n for stem in word.stems if stem in self._first for n in self._first[stem]]
+            for name in names:
                 run = words[start : start + len(name)]
                 if (
                     len(run) == len(name)
@@ -121,6 +123,8 @@ def _gather(
 
 def _apart(found: list[Found]) -> list[Found]:
     """Keep the longest of names that overlap; of equal ones the closest, then the first."""
+    if len(found) < _SEVERAL:
+        return found
     kept: list[Found] = []
     taken: set[int] = set()
     for one in sorted(found, key=lambda f: (-len(f.places), f.end - f.start, f.start, f.meaning)):

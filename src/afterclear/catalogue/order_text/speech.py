@@ -6,6 +6,7 @@ workshops' other words. Both are read with the first text of a work order.
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -39,16 +40,20 @@ _SECTIONS: Final = {
     "same", "components", "beside", "positions", "before", "actions", "not_done", "advised",
     "untouched", "heads", "joins", "parts", "beyond", "other", "flowing", "stems", "states",
     "negators", "conditions", "contrasts", "pronouns", "attributes", "weak", "dotted",
-    "neutral", "sundries", "quantities",
+    "neutral", "sundries", "quantities", "elsewhere", "here", "likewise", "findings", "remade",
+    "pointers", "rubs",
 }  # fmt: skip
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
-    "quantities",
+    "quantities", "here", "likewise", "pointers",
 )  # fmt: skip
 _ANY_END: Final = re.compile("[a-z]{0,6}")
 _THING_FROM: Final = 4  # letters of a word that may name a thing
 _PART_FROM: Final = 3  # letters of a short form within a compound
 _MISSPELT_FROM: Final = 8  # letters of a misspelt word for work; longer ones may have two wrong
+_PICKED_FROM: Final = 4  # letters of a word for work written by consonants alone
+_PARTICIPLES: Final = ("\u00e9", "\u00e9e", "\u00e9s", "\u00e9es")  # French: no noun
+_VOWELS: Final = frozenset("aeiouy")
 _CLOSES_TO: Final = 6  # letters of a word for work cut short
 _WORDS_KEPT: Final = 50_000
 
@@ -70,6 +75,9 @@ class Speech:
         self.head_order = grammar.head_order
         self._verbs = Beginnings(grammar.verb_ends, grammar.prefixes)
         self._states = Beginnings(_ANY_END)
+        self._findings = Beginnings(_ANY_END)  # words for work that may say how a thing is
+        self._rubs = Beginnings(_ANY_END)  # "chafed": what follows is where it was
+        self._remade = Beginnings(_ANY_END)  # such that may say what kind of part was fitted
         self.vocabulary.is_told = self._begins_known
         self.family: dict[str, set[str]] = {}  # stems of all names of a component
         self.heads: set[str] = set()
@@ -81,11 +89,17 @@ class Speech:
         self.conditions: set[str] = set()  # "if": what follows is not done
         self.contrasts: set[str] = set()  # "not": the word right after it does not apply
         self.pronouns: set[str] = set()  # "one", "unit": the part named before
+        self.pointers: set[str] = set()  # "it is" before "not"
+        self.here: set[str] = set()  # "we": not those who worked before
+        self.likewise: set[str] = set()  # "ditto"
         self.attributes: set[str] = set()  # "new"
         self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
         self._misspelt: dict[str, str] = {}  # unknown words, by the work they may mean
         self._action_names: dict[str, str] = {}  # words for work, folded
+        self._of_names: set[str] = set()  # words of components' names, folded
+        self._participles: dict[str, bool] = {}
+        self._head_names: set[str] = set()  # ``heads`` as written
         self._seen: dict[str, tuple[bool, str, str]] = {}
         own = tables[language]
         english = [] if language == ENGLISH else tables[ENGLISH]
@@ -117,6 +131,38 @@ class Speech:
         """Whether a word says how something is: worn, seized, noisy."""
         return self._told_of(word.text)[2] == "states"
 
+    def is_finding(self, word: Word) -> bool:
+        """Whether a word for work may also say how a thing was found: welded, stuck."""
+        return bool(self._findings.meaning(folded_word(word.text)))
+
+    def is_rub(self, word: Word) -> bool:
+        """Whether a thing rubbed where the next words say."""
+        return bool(self._rubs.meaning(folded_word(word.text)))
+
+    def is_of_names(self, word: str) -> bool:
+        """Whether a word is written so in a component's name."""
+        return folded_word(word) in self._of_names
+
+    def as_state(self, word: Word) -> Word:
+        """Read a word for how a thing is as such, though its stem is a part's: "grillé"."""
+        if not word.stems or self.heads.isdisjoint(word.stems):
+            return word
+        key = word.written or word.text
+        if (is_state := self._participles.get(key)) is None:
+            is_state = self._participles[key] = self._is_participle(word)
+        return replace(word, stems=word.stems - self.heads) if is_state else word
+
+    def _is_participle(self, word: Word) -> bool:
+        """Whether a word for how a thing is only looks like the name of a part."""
+        if word.text in self._head_names or self.is_of_names(word.text):
+            return False
+        is_noun = word.written[:1].isupper() if self._grammar.nouns_are_capital else True
+        return (not is_noun or word.text.endswith(_PARTICIPLES)) and self.is_state(word)
+
+    def is_remade(self, word: Word) -> bool:
+        """Whether a word for a repair may say what kind of part was fitted: rebuilt."""
+        return bool(self._remade.meaning(folded_word(word.text)))
+
     def is_neutral(self, word: Word) -> bool:
         """Whether a word names no part: a set, a test drive, a warranty."""
         return self._told_of(word.text)[2] == "neutral"
@@ -140,7 +186,7 @@ class Speech:
             return told
         folded = folded_word(word)
         if len(folded) < _MISSPELT_FROM:
-            return ""
+            return self._shortened_action(word, folded)
         near = process.extract(
             folded,
             [name for name in self._action_names if name[0] == folded[0]],
@@ -151,6 +197,14 @@ class Speech:
         told = meant.pop() if len(meant) == 1 else ""
         if len(self._misspelt) < _WORDS_KEPT:
             self._misspelt[word] = told
+        return told
+
+    def _shortened_action(self, word: str, folded: str) -> str:
+        """Find the work whose consonants a short word picks: "rplct", "chkd"."""
+        if len(folded) < _PICKED_FROM or not _VOWELS.isdisjoint(folded):
+            return ""
+        picked = {action for name, action in self._action_names.items() if _picks(folded, name)}
+        told = self._misspelt[word] = picked.pop() if len(picked) == 1 else ""
         return told
 
     def _is_known(self, word: str, folded: str) -> bool:
@@ -195,10 +249,11 @@ class Speech:
                 for name in names:
                     self.vocabulary.count_by(name)
         self._take_work(table)
-        for kind in ("not_done", "advised", "untouched"):
+        for kind in ("not_done", "advised", "untouched", "elsewhere"):
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
         for name in table.get("heads", {}).get("names", ()):
             self.heads.add(self.vocabulary.learn(name)[-1])
+            self._head_names.update(plain_words(name))
         for name in table.get("sundries", {}).get("names", ()):
             self.sundries.add(self.vocabulary.learn(name)[-1])
         for name in table.get("flowing", {}).get("names", ()):
@@ -220,6 +275,10 @@ class Speech:
         for action, stems in table.get("stems", {}).items():
             for stem in stems:
                 self._verbs.add(folded_word(stem.casefold()), action)
+        begun = {"findings": self._findings, "remade": self._remade, "rubs": self._rubs}
+        for kind, words in begun.items():
+            for stem in table.get(kind, {}).get("names", ()):
+                words.add(folded_word(stem.casefold()), kind)
         for kind in ("states", "neutral"):
             for stem in table.get(kind, {}).get("names", ()):
                 self._states.add(folded_word(stem.casefold()), kind)
@@ -253,8 +312,15 @@ class Speech:
         for name in names:
             kept = " ".join(w for w in plain_words(name) if w not in self.fillers)
             stems = self.vocabulary.learn(kept or name)
+            self._of_names.update(folded_word(w) for w in plain_words(name))
             self.components.add(stems, meaning)
             self.family.setdefault(meaning, set()).update(stems)
+
+
+def _picks(short: str, name: str) -> bool:
+    """Whether a short word has letters of a name, in its order, and its first."""
+    rest = iter(name)
+    return name[0] == short[0] and all(letter in rest for letter in short)
 
 
 def _compound_parts(table: Mapping[str, Any], same: Mapping[str, Iterable[str]]) -> frozenset[str]:

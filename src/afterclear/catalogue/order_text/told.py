@@ -28,6 +28,7 @@ class Act:
     action: str
     weak: bool  # a noun or a form that does not say it is done: "new", "replacement"
     fills: bool = False  # "recharged"
+    finding: bool = False  # perhaps how a thing was found: "contacts welded"
 
 
 @dataclass(slots=True)
@@ -48,6 +49,10 @@ class Clause:
     named_others: bool = False  # a part that is no component
     heads: frozenset[str] = frozenset()  # stems of kinds of parts: "switch", if none is named
     part_of: bool = False  # a known component's hose, seal, bracket
+    owners: list[Part] = field(default_factory=list)  # what such a hose or seal belongs to
+    here: bool = False  # it says who works: "we", "here"
+    likewise: bool = False  # "ditto": what was done to the part before
+    negated: bool = False  # "not" or "nothing" stands before the work
     first_place: int = -1
     last_place: int = -1
     weight: float = 0.0

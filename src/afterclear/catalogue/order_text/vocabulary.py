@@ -9,6 +9,7 @@ import re
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Final
 
 from afterclear.catalogue.folded_words import without_accents
@@ -39,6 +40,7 @@ _ENDS: Final = {
     "pl": "ow ami ach om em y i a e u ie ego ej ych ymi ono",
 }
 _CUT_FROM = 2  # letters before the full stop of an abbreviation
+_CUT_OPEN_FROM = 4  # letters of one without a full stop: "accel pedal"
 _LINKS: Final = ("", "s", "n", "en", "es")  # between the parts of a German compound
 _CONSONANTS_FROM = 3
 _HALF_FROM = 4  # letters of each word of a compound no table has the parts of
@@ -111,6 +113,10 @@ class Vocabulary:
                 if len(variant.split()) != 1:
                     yield f"[same] {canonical}: {variant!r} is more than one word"
                 self._same[folded_word(variant.casefold())] = canonical.casefold()
+        if self.language == ENGLISH:  # other languages bend the word itself
+            for short, meant in list(self._same.items()):
+                if len(short) >= _CONSONANTS_FROM:
+                    self._same.setdefault(f"{short}s", meant)  # "brgs"
 
     def learn(self, name: str) -> tuple[str, ...]:
         """Add the words of a name and give their stems."""
@@ -214,6 +220,10 @@ class Vocabulary:
             cut = {s for known in self._begun_with(folded) for s in self._known[known]}
             if cut:
                 return cut, len(cut) == 1
+        if self.language == ENGLISH and _CUT_OPEN_FROM <= len(folded) < TYPO_FROM:
+            cut = {s for known in self._begun_with(folded) for s in self._known[known]}
+            if cut:
+                return cut, False
         if folded == _consonants(folded) and len(folded) >= _CONSONANTS_FROM:
             return set(self._by_consonants.get(folded, ())), False
         found = self._misspelt(folded)
@@ -293,6 +303,7 @@ def plain_words(name: str) -> list[str]:
     return re.findall(r"[^\W\d_]+|\d+", small)
 
 
+@lru_cache(maxsize=_WORDS_KEPT)
 def folded_word(word: str) -> str:
     """One spelling: no accents, ae for a with dots as a."""
     folded = without_accents(word)
@@ -322,4 +333,8 @@ def _split(word: str, parts: frozenset[str]) -> tuple[str, ...]:
                     return (word[:size],)
                 if further := _split(tail, parts):
                     return (word[:size], *further)
+        # one of three equal letters left out
+        is_double = rest and word[size - 2] == word[size - 1]
+        if is_double and (further := _split(word[size - 1 :], parts)):
+            return (word[:size], *further)
     return ()

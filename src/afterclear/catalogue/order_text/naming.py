@@ -1,0 +1,193 @@
+"""Which of the components a clause names are meant, and which only say where another part is.
+
+The filter in "filter pressure sensor" is no part that was worked on, and neither is the turbo in
+"turbo hose" or the catalyst in "behind the catalyst".
+"""
+
+from typing import Final
+
+from afterclear.catalogue.order_text.phrases import Found
+from afterclear.catalogue.order_text.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_text.told import Part
+from afterclear.catalogue.order_text.vocabulary import Word
+
+_REACH: Final = 4  # words between a hose and what it belongs to
+_UNIT: Final = "control_unit"  # "gearbox ECU" is no gearbox
+
+
+class Naming:
+    """The names found in one clause."""
+
+    def __init__(self, speech: Speech, words: list[Word], passed: set[int]) -> None:
+        self._speech = speech
+        self._words = words
+        self._passed = passed  # places and words without meaning
+        self.part_of = False  # a known component's hose, seal, bracket
+        self.acted = self.taught = False
+        self.cables: list[Found] = []
+        self.owners: list[Found] = []  # of what ``part_of`` says
+
+    def is_pipe(self, one: Found) -> bool:
+        """Separate an oil line from a wire: one word for both in some languages."""
+        return any(self._words[at].stems & self._speech.flowing for at in self._around(one))
+
+    def whole(self, found: list[Found], taken: set[int]) -> list[Found]:
+        """Leave out components that only say where another part is, or what it belongs to.
+
+        The filter in "filter pressure sensor" is no part that was worked on, and neither is the
+        turbo in "turbo hose".
+        """
+        kept = []
+        for one in found:
+            if any(
+                len(o.places) > len(one.places)
+                and WIRING not in (o.meaning, one.meaning)
+                and o is not one
+                and self._touch(one, o)
+                for o in found
+            ):
+                continue
+            if one.meaning in (OTHER, SYMPTOM):
+                self.part_of |= one.meaning == OTHER and self._names_more(one)
+                continue
+            if any(o.meaning == OTHER and self._touch(one, o) for o in found):
+                self.part_of = True
+                continue
+            if len(found) > 1 and self._is_where(one):
+                self.part_of = True
+                continue
+            if any(o.meaning == _UNIT != one.meaning and self._touch(one, o) for o in found):
+                continue
+            if self._has_head(one, taken):
+                self.part_of = True
+                self.owners.append(one)
+                continue
+            kept.append(one)
+        return kept
+
+    def _is_coded_to(self, one: Found) -> bool:
+        """Whether a control unit is only the one that another part was registered with."""
+        at = one.start - 1
+        is_toward = at >= 0 and self._words[at].text in self._speech.toward
+        return one.meaning == _UNIT and is_toward and self.taught
+
+    def _names_more(self, other: Found) -> bool:
+        """Whether one word of a part outside the lexicon names a component: "turbo oil line"."""
+        alone = [self._speech.components.scattered([self._words[at]], set()) for at in other.places]
+        return any(found and found[0].meaning != OTHER for found in alone)
+
+    def _is_where(self, one: Found) -> bool:
+        """Whether a name only says where another part is: "behind the catalyst"."""
+        at = one.start - 1
+        speech = self._speech
+        while at >= 0 and self._words[at].text not in speech.beyond and at in self._passed:
+            at -= 1
+        if at > 0 and speech.is_rub(self._words[at - 1]) and self._words[at].text in speech.toward:
+            return True
+        if at < 0 or self._words[at].text not in speech.beyond:
+            return False
+        is_apart = self._words[at].text in speech.apart  # "behind", not "on" or "of"
+        return is_apart or not any(self._touch(one, c) for c in self.cables)
+
+    def _has_head(self, one: Found, taken: set[int]) -> bool:
+        """Whether a name says whose hose, seal or bracket was worked on.
+
+        The word is next to the name, or before it with unknown words between ("tubo de engrase del
+        turbo"). An unknown word in the position of the language's head counts as one.
+        """
+        if one.meaning == WIRING:
+            return False
+        words = self._words
+        near = {at for at in self._around(one) if not self._is_of(one, at)}
+        at = one.start - 1
+        while at >= 0 and (at not in taken or at in self._passed) and one.start - at <= _REACH:
+            near.add(at)
+            at -= 1
+        at = one.end
+        while self._speech.head_order == "after" and at < len(words) and at - one.end <= 1:
+            if at in taken:
+                break
+            near.add(at)
+            at += 1
+        if any(
+            words[at].stems & self._speech.heads and not words[at].guessed for at in near - taken
+        ):
+            return True
+        return self.acted and any(
+            at not in taken and self._speech.is_strange(words[at]) for at in self._head_spots(one)
+        )
+
+    def _is_of(self, one: Found, at: int) -> bool:
+        """Whether a word after a name says what the thing is of: "level sensor of the tank"."""
+        between = self._words[one.end : at]
+        is_after = self._speech.head_order == "of" and bool(between)
+        return is_after and any(w.text in self._speech.genitives for w in between)
+
+    def _head_spots(self, one: Found) -> list[int]:
+        """Positions of the word that names the part meant, by the language's order."""
+        words, order = self._words, self._speech.head_order
+        spots = []
+        if order == "after" and one.end < len(words):
+            spots.append(one.end)
+        at = one.start - 1
+        if order == "before":
+            spots.append(at)
+        elif at >= 0 and words[at].text in self._speech.genitives:
+            while at >= 0 and words[at].text in self._speech.genitives:
+                at -= 1
+            spots.append(at)
+        return [at for at in spots if 0 <= at < len(words)]
+
+    def _around(self, one: Found) -> list[int]:
+        """Positions of the next word before and after a name, past words without meaning."""
+        before, after = one.start - 1, one.end
+        while before in self._passed:
+            before -= 1
+        while after in self._passed or self._is_number(after):
+            after += 1
+        inside = [at for at in range(one.start, one.end) if at not in one.places]
+        return [at for at in (before, after, *inside) if 0 <= at < len(self._words)]
+
+    def _is_number(self, at: int) -> bool:
+        return at < len(self._words) and self._words[at].text.isdecimal()
+
+    def _touch(self, one: Found, other: Found) -> bool:
+        low, high = sorted((one, other), key=lambda f: f.start)
+        return all(at in self._passed for at in range(low.end, high.start))
+
+    def parts(self, found: list[Found], beside: list[Found]) -> list[Part]:
+        """Components, each with the component whose wiring it is."""
+        lone = [f for f in found if f.meaning != WIRING]
+        loom = [f for f in found if f.meaning == WIRING]
+        cables = [b for b in beside if not any(
+            len(f.places) > 1 and set(b.places) & set(f.places) for f in lone
+        )]  # fmt: skip
+        others = [f for f in lone if not any(set(f.places) & set(b.places) for b in cables)]
+        if others and (cables or loom):
+            near = [f for f in others if any(self._touch(f, c) for c in (*cables, *loom))]
+            return [self._part(f, WIRING, f.meaning) for f in near[:1] or others]
+        if loom:
+            return [self._part(loom[0], WIRING, "")]
+        if cables and not lone:
+            return [self._part(cables[0], WIRING, "", beside=True)]
+        return [self._part(f, f.meaning, "", beside=f not in others) for f in lone]
+
+    def owner_parts(self) -> list[Part]:
+        """Components whose own hose, seal or bracket is named."""
+        return [self._part(f, f.meaning, "") for f in self.owners if f.meaning != WIRING]
+
+    def _part(self, found: Found, key: str, of: str, *, beside: bool = False) -> Part:
+        stems = frozenset(s for at in found.places for s in self._words[at].stems)
+        size = len(found.places)
+        family = frozenset(self._speech.family.get(key, ()))
+        head = self._head_of(found)
+        is_toward = self._is_coded_to(found)
+        return Part(key, of, found.start, stems, beside, size, head, family, is_toward)
+
+    def _head_of(self, found: Found) -> frozenset[str]:
+        """Give the head word of a name: the plug in "glow plug"."""
+        words, places = self._words, sorted(found.places)
+        first = [at for at in places if words[at].text == words[places[0]].text]
+        ends = {"after": places[-1:], "hyphen": [first[-1], places[-1]]}
+        heads = ends.get(self._speech.head_order, places[:1])
+        return frozenset(s for at in heads for s in words[at].stems)
