@@ -131,6 +131,24 @@ def test_no_page_is_wider_than_its_screen(browser: Browser, files: list[Path]) -
 
 
 @pytest.mark.slow
+def test_no_identifier_stands_on_two_lines(browser: Browser, files: list[Path]) -> None:
+    """A box of several rectangles is broken; names longer than a line may break."""
+    for file in files:
+        page = open_page(browser, file)
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        for width in (320, 375, 820):
+            page.set_viewport_size({"width": width, "height": 800})
+            broken = page.evaluate(
+                """() => [...document.querySelectorAll('.id, .code, .plate, .vehicle')]
+                    .filter(e => !e.closest('svg, .long') && e.getClientRects().length > 1)
+                    .filter(e => !e.querySelector('.long'))
+                    .map(e => e.textContent)"""
+            )
+            assert broken == [], (file.name, width)
+        page.close()
+
+
+@pytest.mark.slow
 def test_text_in_pictures_is_readable_at_every_width(browser: Browser, files: list[Path]) -> None:
     """Smallest text of any shown picture in CSS pixels; 8 px is the size of a printed map's."""
     measure = """() => Math.min(...[...document.querySelectorAll('svg.chart')]

@@ -3,8 +3,10 @@
 import hashlib
 import re
 from base64 import b64encode
+from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
+from xml.etree.ElementTree import Element
 
 import html5lib
 import pytest
@@ -212,3 +214,41 @@ def test_a_vehicle_without_any_scan_has_a_page_that_says_so() -> None:
     text = " ".join("".join(Reader(pages["vehicles/v-a-1.html"]).texts).split())
     assert "Nothing to do now. Never scanned." in text
     assert "Nothing can be said about this vehicle: no scan has read it." in text
+
+
+_WHOLE = {"id", "code", "plate", "vehicle", "vehicle short"}  # their style says nowrap
+
+
+def test_no_identifier_breaks_across_lines(pages: dict[str, str]) -> None:
+    """Vehicle, plate, order, scan, part and code stand in elements whose style keeps them whole."""
+    frames = fleet()
+    names = {
+        name
+        for table, columns in (
+            ("vehicles", ("vehicle_id", "plate")),
+            ("repairs", ("repair_id", "part_number")),
+            ("evidence", ("scan_id",)),
+            ("episodes", ("code",)),
+        )
+        for column in columns
+        for name in getattr(frames, table)[column].drop_nulls().unique()
+    }
+    word = re.compile(rf"(?<![\w-])(?:{'|'.join(map(re.escape, names))})(?![\w-])")
+    torn = []
+    for page, html in pages.items():
+        body = html5lib.parse(html, namespaceHTMLElements=False).find("body")
+        for element, text in _texts(body):
+            if element.get("class") not in _WHOLE:
+                torn += [(page, found, text.strip()[:60]) for found in word.findall(text)]
+    assert len(names) > 40
+    assert torn == []
+
+
+def _texts(element: Element) -> Iterator[tuple[Element, str]]:
+    """Yield every shown text with the element it stands in; pictures and commands apart."""
+    if element.tag.rpartition("}")[2] in {"svg", "script", "code"}:
+        return
+    yield element, element.text or ""
+    for child in element:
+        yield from _texts(child)
+        yield element, child.tail or ""

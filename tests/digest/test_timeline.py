@@ -241,4 +241,5 @@ def test_a_code_that_is_only_permanent_is_no_code_present_and_named() -> None:
     assert isinstance(page.timeline, TimeLine)
     assert "Engine: no code present." in page.timeline.summary
     html = render_vehicle(page)
-    assert "No scan has shown a code as present, only P0301 (permanent code only)." in html
+    assert "No scan has shown a code as present, only " in html
+    assert '<span class="id">P0301</span> (permanent code only).' in html

@@ -254,8 +254,10 @@ def _checked(pages: Iterable[tuple[str, str]], hidden: Sequence[str]) -> Iterato
     """
     rest = iter(pages)
     while some := list(islice(rest, _SEARCHED_AT_ONCE)):
-        if hidden and pl.Series([html for _, html in some]).str.contains_any(list(hidden)).any():
-            _refuse(some, hidden)
+        # a name may have a part that a page keeps on one line
+        texts = pl.Series([html for _, html in some]).str.replace_all("</?span[^>]*>", "")
+        if hidden and texts.str.contains_any(list(hidden)).any():
+            _refuse([(name, text) for (name, _), text in zip(some, texts, strict=True)], hidden)
         yield from some
 
 

@@ -26,6 +26,7 @@ from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import IndexPage, ListPage, PageHead
 from afterclear.digest.common.text import fit_text
 from afterclear.digest.output.filters import filters
+from afterclear.digest.output.identifiers import keep_identifiers
 from afterclear.digest.output.letter import Brief
 from afterclear.digest.vehicle.vehicle_model import OdometerChart, TimeLine, VehiclePage
 from afterclear.wording.cells import Cells, Dash
@@ -138,7 +139,7 @@ def _render(template: str, head: PageHead, **context: Any) -> str:  # noqa: ANN4
     environment = _environment(_cells(head))
     policy = _policy(environment.globals["css"], script)
     values = {"root": "", "script": None, "policy": policy, **context}
-    return environment.get_template(template).render(values)
+    return keep_identifiers(environment.get_template(template).render(values))
 
 
 def _policy(css: object, script: object) -> str:

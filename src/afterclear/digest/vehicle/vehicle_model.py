@@ -175,7 +175,7 @@ class WorkOrder:
     km: float | None
     site: str | None
     technician: str | None
-    codes: str | None
+    codes: tuple[str, ...]  # those it names
     lines: tuple[Repair, ...]
     cost: float | None
     currency: str | None

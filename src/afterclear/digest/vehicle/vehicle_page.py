@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
+from afterclear.catalogue.codes import split_codes
 from afterclear.digest.common.assess import Assessment, Setting, VehicleRows, cautions_of, fault_of
 from afterclear.digest.common.model import PageHead, WorkItem
 from afterclear.digest.common.worklist_lines import ranked_item
@@ -132,7 +133,7 @@ def _work_order(order_number: int, lines: Sequence[Repair]) -> WorkOrder:
         km=next((line.km for line in lines if line.km is not None), None),
         site=first.site,
         technician=first.technician,
-        codes=" ".join(dict.fromkeys(c for line in lines for c in (line.codes or "").split())),
+        codes=tuple(dict.fromkeys(c for line in lines for c in split_codes(line.codes or ""))),
         lines=tuple(lines),
         cost=sum(costs) if costs else None,
         currency=next((line.currency for line in lines if line.currency), None),
