@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from afterclear.catalogue.config_tables import read_table
+from afterclear.config import shipped
 from afterclear.reasons import (
     EVIDENCE_PARAMETERS,
     FLEET_COUNTS,
@@ -180,7 +181,7 @@ def test_a_fact_of_roles_that_is_not_known_is_left_out(reason: RoleReason) -> No
 def test_every_label_and_harm_of_the_shipped_tables_has_its_words() -> None:
     """What ``config`` names is known to the catalogues, so German pages do not speak English."""
     assert set(CATALOGUE.control_units.labels.values()) == UNITS
-    told = read_table(files("afterclear").parent.parent / "config" / "knock_on.csv", ("why",))
+    told = read_table(shipped("config") / "knock_on.csv", ("why",))
     assert {row["why"] for row in told if row["relation"] == "harmed"} == HARMS
 
 

@@ -1,0 +1,1 @@
+"""What is shipped: the wheel, its parts, the versions it runs with."""
