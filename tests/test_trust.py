@@ -1,0 +1,26 @@
+"""What the help says about trust is shown by tests that exist."""
+
+import re
+from pathlib import Path
+
+TESTS = Path(__file__).parent
+HELP = TESTS.parent / "src" / "afterclear" / "help" / "trust.md"
+
+
+def test_each_promise_names_a_test_that_is_there() -> None:
+    named = set(re.findall(r"`(test_\w+)`", HELP.read_text(encoding="utf-8")))
+    written = {
+        name
+        for path in TESTS.rglob("test_*.py")
+        for name in re.findall(r"^def (test_\w+)\(", path.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    assert len(named) > 30
+    assert named - written == set()
+
+
+def test_each_line_of_what_may_be_tried_names_its_test() -> None:
+    """A promise that nothing shows is none."""
+    tried = HELP.read_text(encoding="utf-8").partition("## What a file may try")[2]
+    rows = [line for line in tried.splitlines() if line.startswith("| ")]
+    heads = [line for line in rows if line.startswith(("| it tries", "| it fails"))]
+    assert all("`test_" in row for row in rows if row not in heads)
