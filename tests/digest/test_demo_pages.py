@@ -131,6 +131,29 @@ ANSWERS = [  # page, words of the planted story that answer the question
 ]
 
 
+NEXT_STEPS = {
+    "Y-501": ("Ask what was done when the codes were cleared.", 43),
+    "Y-502": ("Drive until the odometer shows about 91,890 km.", 36),
+    "Y-503": ("Scan every control unit.", 78),
+    "Y-504": ("Ask for papers on the odometer.", 99),
+    "Y-505": ("Ask where the engine unit comes from.", 64),
+    "Y-506": ("Nothing left to do.", 134),
+    "Y-508": ("Scan every control unit.", 15),
+    "Y-509": (
+        "Have B0001-13 in the airbag unit repaired by qualified people, before all else.",
+        169,
+    ),
+}
+
+
+def test_every_car_of_the_yard_has_its_next_step_and_its_days_in_stock(folder: Path) -> None:
+    html = (folder / "stock.html").read_text(encoding="utf-8").replace("\u00a0", " ")
+    rows = {vehicle: row for row in html.split("<tr>") for vehicle in re.findall(r">(Y-\d+)<", row)}
+    for vehicle, (step, days) in NEXT_STEPS.items():
+        assert step in re.sub(r"<[^>]*>", "", rows[vehicle].partition("<details")[0])
+        assert re.search(rf'class="number"[^>]*>{days}</td>', rows[vehicle])
+
+
 @pytest.mark.parametrize(("page", "words"), ANSWERS, ids=[a[0] for a in ANSWERS])
 def test_the_answer_is_the_planted_story(folder: Path, page: str, words: str) -> None:
     assert words in Page(folder / target(page)).text

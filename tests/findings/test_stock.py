@@ -301,6 +301,19 @@ def test_a_fix_on_watch_tells_the_km_to_go(yard: Connection) -> None:
     assert reasons(yard, "fresh")["fix_on_watch"]["km_to_rescan"] > 0
 
 
+def test_km_of_a_fix_count_from_the_last_scan_as_those_of_other_reasons_do(
+    yard: Connection,
+) -> None:
+    """500 km were driven between the repair and the last scan, which did not read its unit."""
+    to_go = query(
+        yard,
+        "SELECT km_to_go FROM verdicts JOIN attempts USING (attempt_id) "
+        "WHERE vehicle_id = 'unchecked'",
+    ).item()
+    found = reasons(yard, "unchecked")["fix_unchecked"]
+    assert found["km_to_rescan"] == pytest.approx(to_go - 500)
+
+
 def test_safety_is_told_first_and_holds(yard: Connection) -> None:
     assert reasons(yard, "open")["open_safety_fault"]["position"] == 1
     line = lines(yard, "stock")[0]

@@ -164,7 +164,7 @@ def _stock(
 ) -> StockPage:
     shown = shown_stock(findings.stock)
     found: dict[str, VehicleFindings] = {}
-    for tables in in_chunks(details, shown, ("stock_reasons",)):
+    for tables in in_chunks(details, shown, ("stock_reasons", "worklist")):
         found |= vehicle_findings(tables)
     safety = {row.vehicle_id for row in findings.stock if row.safety} & set(shown)
     faults: Mapping[str, Faults] = read_faults(
@@ -172,6 +172,7 @@ def _stock(
     )
     stock_details = StockDetails(
         since=frames.previous_at,
+        work=[row for own in found.values() for row in own.work if row.audience == "stock"],
         reasons={
             vehicle: tuple(sorted(own.stock_reasons, key=lambda r: r.position))
             for vehicle, own in found.items()

@@ -1,23 +1,27 @@
 """Findings on vehicles in stock -> the stock page's model.  Pure."""
 
 import json
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Literal
 
 from afterclear.digest.common.assess import Faults
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import PageHead, VehicleRef
 from afterclear.digest.common.roster import Roster
-from afterclear.digest.input.finding_rows import Stock, StockReason
+from afterclear.digest.input.finding_rows import Stock, StockReason, WorkRow
 from afterclear.digest.input.frames import Caution
 from afterclear.reasons import StockReason as Reason
+from afterclear.reasons import WorkReason
 from afterclear.wording.cells import Cells
 from afterclear.wording.language import mark
 from afterclear.wording.stock import stock_words
+from afterclear.wording.stock_steps import Found, LastScan, Step, steps_to_ready
 
 VERDICTS: tuple[Literal["hold", "rescan", "ready"], ...] = ("hold", "rescan", "ready")
+_REPAIR = "bring_in"
 STOCK_WORDS: dict[str, str] = {
     "ready": mark("Ready"),
     "rescan": mark("Scan again"),
@@ -26,15 +30,35 @@ STOCK_WORDS: dict[str, str] = {
 
 
 @dataclass(frozen=True, slots=True)
+class InStock:
+    """How long a vehicle has been in stock, and what that was taken from."""
+
+    since: date | None  # None: nothing says so
+    days: int | None
+    by_purchase: bool  # the day it was bought; otherwise when a list first named it as stock
+
+
+@dataclass(frozen=True, slots=True)
 class StockLine:
     """One vehicle in stock with its verdict and every reason."""
 
     vehicle: VehicleRef
     row: Stock
+    in_stock: InStock
+    steps: tuple[Step, ...]  # what would make it ready, first things first
     reasons: tuple[StockReason, ...]
     cautions: tuple[Caution, ...]
     last_scan_at: datetime | None
     before: str | None  # verdict of the previous digest; None: not known
+
+
+@dataclass(frozen=True, slots=True)
+class RepairCost:
+    """What the repairs cost that would make vehicles ready, in one currency."""
+
+    amount: float
+    currency: str
+    n: int  # vehicles
 
 
 @dataclass(frozen=True)
@@ -42,6 +66,7 @@ class StockDetails:
     """What the page needs for the lines it shows, by vehicle."""
 
     since: datetime | None  # the previous digest; None: there was none
+    work: Sequence[WorkRow]  # their lines of the work list
     reasons: Mapping[str, tuple[StockReason, ...]]  # most weighty first
     cautions: Mapping[str, tuple[Caution, ...]]
 
@@ -60,6 +85,11 @@ class StockPage:
     n_changed: int
     gone: tuple[VehicleRef, ...]  # in stock before, not now: the first of them
     n_gone: int
+    days: int  # that all vehicles together have been in stock, as far as known
+    n_days: int  # vehicles of which that is known
+    many_sites: bool  # at one site only, its name on every line says nothing
+    n_to_repair: int
+    costs: tuple[RepairCost, ...]  # of those whose repair has a price in the fleet's own orders
 
 
 def build_stock_page(
@@ -73,7 +103,9 @@ def build_stock_page(
 
     ``before``: verdicts of the previous digest, by vehicle_id.
     """
-    lines = [_line(row, details, roster, before) for row in sorted(stock, key=_order)]
+    cells = Cells(head.units, head.zone, head.language)
+    lines = [_line(row, details, roster, before, head, cells) for row in sorted(stock, key=_order)]
+    days = [line.in_stock.days for line in lines if line.in_stock.days is not None]
     now = {row.vehicle_id for row in stock}
     changed = [x for x in lines if x.before is not None and x.before != x.row.verdict]
     gone = sorted(before.keys() - now)
@@ -86,7 +118,32 @@ def build_stock_page(
         n_changed=len(changed),
         gone=tuple(map(roster.ref, gone[:MOST])),
         n_gone=len(gone),
+        days=sum(days),
+        n_days=len(days),
+        many_sites=len({line.vehicle.site for line in lines}) > 1,
+        n_to_repair=sum(row.kind == _REPAIR for row in details.work),
+        costs=repair_costs(details.work),
     )
+
+
+def repair_costs(work: Sequence[WorkRow]) -> tuple[RepairCost, ...]:
+    """Add up the repairs that orders of the same kind give a price for, each currency apart.
+
+    A line that also weighs the chance of an earlier fix has no price of its own.
+    """
+    priced = [
+        row for row in work if row.kind == _REPAIR and not row.attempt_ids and _has_price(row)
+    ]
+    found: dict[str, list[float]] = defaultdict(list)
+    for row in priced:
+        found[row.currency or ""].append(row.expected_loss or 0.0)
+    return tuple(RepairCost(sum(own), name, len(own)) for name, own in sorted(found.items()))
+
+
+def _has_price(row: WorkRow) -> bool:
+    """Whether the price is the median of orders on the same component, not of any orders."""
+    grounds = json.loads(row.cost_grounds or "[]")
+    return bool(grounds) and all(name == WorkReason.COST_OF_COMPONENT for name, _ in grounds)
 
 
 def shown_stock(stock: Sequence[Stock]) -> tuple[str, ...]:
@@ -104,6 +161,36 @@ def stock_reason(row: StockReason, cells: Cells) -> str:
     return stock_words(Reason(row.reason), json.loads(row.facts), cells)
 
 
+def in_stock_since(row: Stock, as_of: datetime, cells: Cells) -> InStock:
+    """Return since when a vehicle is in stock.
+
+    The day it was bought, unless an earlier list had it in the fleet: then, as where no day is
+    given, when a list first named it as stock.
+    """
+    by_purchase = row.acquired_on is not None and not row.was_elsewhere
+    since = row.acquired_on
+    if not by_purchase:
+        since = cells.local(row.listed_at).date() if row.listed_at else None
+    days = (cells.local(as_of).date() - since).days if since else None
+    if days is None or days < 0:  # listed after the instant the pages are made for
+        return InStock(None, None, by_purchase)
+    return InStock(since, days, by_purchase)
+
+
+def steps_of(row: Stock, reasons: Sequence[StockReason], cells: Cells) -> tuple[Step, ...]:
+    """Return what would make a vehicle ready."""
+    found = [
+        Found(Reason(reason.reason), json.loads(reason.facts), reason.km_to_rescan)
+        for reason in reasons
+        if reason.weight != "note"
+    ]
+    last = None
+    if row.last_scan_id is not None and row.last_scan_at is not None:
+        driven = row.driven_km or 0.0
+        last = LastScan(row.last_scan_id, row.last_scan_at, row.shown_km, driven, row.read_at)
+    return steps_to_ready(found, last, cells)
+
+
 def cautions_of_vehicle(found: Faults) -> tuple[Caution, ...]:
     """Collect the cautions of present faults and of past work, each once."""
     faults = [present.fault for present in found.present]
@@ -112,12 +199,20 @@ def cautions_of_vehicle(found: Faults) -> tuple[Caution, ...]:
 
 
 def _line(
-    row: Stock, details: StockDetails, roster: Roster, before: Mapping[str, str]
+    row: Stock,
+    details: StockDetails,
+    roster: Roster,
+    before: Mapping[str, str],
+    head: PageHead,
+    cells: Cells,
 ) -> StockLine:
+    reasons = details.reasons.get(row.vehicle_id, ())
     return StockLine(
         vehicle=roster.ref(row.vehicle_id),
         row=row,
-        reasons=details.reasons.get(row.vehicle_id, ()),
+        in_stock=in_stock_since(row, head.as_of, cells),
+        steps=steps_of(row, reasons, cells),
+        reasons=reasons,
         cautions=details.cautions.get(row.vehicle_id, ()) if row.safety else (),
         last_scan_at=roster.last_scan_at(row.vehicle_id),
         before=before.get(row.vehicle_id),

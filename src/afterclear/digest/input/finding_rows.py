@@ -6,7 +6,7 @@ English; it names no vehicle, person or place.
 """
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Literal
 
 from afterclear.finding_tables.recurrence import Recurring
@@ -32,6 +32,14 @@ class Stock:
     last_full_scan_at: datetime | None
     deciding: str  # JSON: reasons with their facts (``wording/stock.py``)
     safety: bool = False
+    acquired_on: date | None = None
+    listed_at: datetime | None = None  # when a list first named it as stock
+    was_elsewhere: bool | None = None  # an earlier list had another status
+    last_scan_id: str | None = None  # that read a control unit
+    last_scan_at: datetime | None = None
+    shown_km: float | None = None  # the odometer as shown at that scan
+    read_at: datetime | None = None  # of a later reading
+    driven_km: float | None = None  # between the two
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,7 @@ IDENTIFYING: Final[dict[str, str]] = {
     "first_scan_id": "scan",
     "returned_scan_id": "scan",
     "last_clean_scan_id": "scan",
+    "last_scan_id": "scan",
     "repair_id": "order",
     "beside_repair_id": "order",
     "fitted_repair_id": "order",

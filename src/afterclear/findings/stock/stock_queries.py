@@ -104,8 +104,13 @@ BY_VEHICLE: Final[dict[str, str]] = {
     # fault that held
     "watched": f"""
         SELECT a.vehicle_id, a.ecu, a.code, a.family, a.kind, a.beside_repair_id, a.attempted_at,
-            v.outcome, v.km_to_go
+            v.outcome, v.km_to_go,
+            coalesce(c.clean_until_km, a.attempted_km + a.clean_km) AS clean_until_km
         FROM store.attempts a
+        LEFT JOIN (
+            SELECT attempt_id, max(stretch_to_km) AS clean_until_km FROM store.evidence
+            WHERE vehicle_id IN {_IN_STOCK} GROUP BY attempt_id
+        ) c USING (attempt_id)
         JOIN store.verdicts v USING (attempt_id)
         ANTI JOIN (FROM store.episodes WHERE ended_by = 'open') e
             ON e.vehicle_id = a.vehicle_id AND e.ecu = a.ecu AND e.code = a.code

@@ -163,8 +163,21 @@ def _on_watch(car: Car, _: StockRules, label: Label) -> Iterator[Reason]:
         name = R.FIX_UNCHECKED
         if row["outcome"] != "unchecked":
             name, facts = R.FIX_ON_WATCH, {**facts, "to_go_km": row["km_to_go"] or None}
-        subject, km = _subject(row), row["km_to_go"]
-        yield Reason(name, "rescan", facts, subject, km, safety=row["safety"])
+        km = _from_last_scan(car, row)
+        yield Reason(name, "rescan", facts, _subject(row), km, safety=row["safety"])
+
+
+def _from_last_scan(car: Car, row: Row) -> float | None:
+    """Return the km a fix still needs, counted from the last scan as those of other reasons are.
+
+    ``km_to_go`` counts from where its evidence ends: some of it may have been driven by that scan.
+    """
+    to_go: float | None = row["km_to_go"]
+    until: float | None = row["clean_until_km"]
+    here: float | None = car.last_scan["km"] if car.last_scan else None
+    if to_go is None or until is None or here is None:
+        return to_go
+    return max(until + to_go - here, 0.0)
 
 
 def _gone(car: Car, _: StockRules, label: Label) -> Iterator[Reason]:

@@ -31,6 +31,44 @@ EXPORTS_ROLES: Final[dict[str, str]] = {
         FROM decisions ORDER BY decision_id""",
 }
 
+# Each vehicle in stock: when a list first named it as stock, its last scan, a later odometer.
+_STOCK_SINCE: Final = """
+    WITH listed AS (
+        SELECT vehicle_id, stock_status, load_id FROM vehicles
+        UNION ALL
+        SELECT row_json->>'vehicle_id', row_json->>'stock_status', load_id FROM superseded
+        WHERE table_name = 'vehicles'
+    ),
+    elsewhere AS (
+        SELECT vehicle_id, max(load_id) AS load_id FROM listed
+        WHERE stock_status IS DISTINCT FROM 'in_stock' GROUP BY vehicle_id
+    )
+    SELECT l.vehicle_id, min(o.finished_at) AS listed_at,
+        bool_or(e.load_id IS NOT NULL) AS was_elsewhere
+    FROM listed l
+    LEFT JOIN elsewhere e USING (vehicle_id)
+    LEFT JOIN loads o ON o.load_id = l.load_id
+    WHERE l.stock_status = 'in_stock' AND l.load_id > coalesce(e.load_id, -1)
+    GROUP BY l.vehicle_id"""
+_STOCK_LAST: Final = """
+    SELECT vehicle_id, arg_max(scan_id, (seen_at, scan_id)) AS last_scan_id,
+        max(seen_at) AS last_scan_at,
+        arg_max({'km': km}, (seen_at, scan_id)).km AS line_km
+    FROM scan_moments
+    WHERE vehicle_id IN (SELECT vehicle_id FROM stock) AND scan_no IN (SELECT scan_no FROM looks)
+    GROUP BY vehicle_id"""
+_STOCK_READ: Final = """
+    SELECT vehicle_id, max(read_at) AS read_at, max(line_km) AS line_km
+    FROM odometer WHERE vehicle_id IN (SELECT vehicle_id FROM stock) AND line_km IS NOT NULL
+    GROUP BY vehicle_id"""
+# a reading that does not fit the others is not what the instrument shows
+_STOCK_SHOWN: Final = """
+    SELECT vehicle_id, origin_id AS last_scan_id, max(reading_km) AS shown_km
+    FROM odometer
+    WHERE vehicle_id IN (SELECT vehicle_id FROM stock) AND origin = 'scan'
+        AND (set_aside IS NULL OR set_aside = 'lasting_drop')
+    GROUP BY ALL"""
+
 # What pages ask: the same rows, with words, and the present state of each vehicle.
 PAGE_ROLES: Final[dict[str, str]] = {
     "roles": f"""
@@ -53,8 +91,16 @@ PAGE_ROLES: Final[dict[str, str]] = {
     "echo_work": EXPORTS_ROLES["echo_work"],
     "related_returns": EXPORTS_ROLES["related_returns"],
     "stock": f"""
-        SELECT s.*, v.plate, v.make, v.model, v.model_year, v.site, v.acquired_on
+        SELECT s.*, v.plate, v.make, v.model, v.model_year, v.site, v.acquired_on,
+            since.listed_at, since.was_elsewhere, scan.last_scan_id, scan.last_scan_at,
+            shown.shown_km, CASE WHEN o.read_at > scan.last_scan_at THEN o.read_at END AS read_at,
+            o.line_km - scan.line_km AS driven_km
         FROM ({EXPORTS_ROLES["stock"]}) s LEFT JOIN vehicles v USING (vehicle_id)
+        LEFT JOIN ({_STOCK_SINCE}) since USING (vehicle_id)
+        LEFT JOIN ({_STOCK_LAST}) scan USING (vehicle_id)
+        LEFT JOIN ({_STOCK_READ}) o USING (vehicle_id)
+        LEFT JOIN ({_STOCK_SHOWN}) shown
+            ON shown.vehicle_id = s.vehicle_id AND shown.last_scan_id = scan.last_scan_id
         ORDER BY s.verdict = 'ready', s.verdict = 'rescan', NOT s.safety, s.vehicle_id""",
     "stock_reasons": EXPORTS_ROLES["stock_reasons"],
     "worklist": EXPORTS_ROLES["worklist"],
