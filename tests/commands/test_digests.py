@@ -19,13 +19,15 @@ from afterclear.commands.own_words import sought
 from afterclear.commands.pages.write_digests import (
     KEY_VARIABLE,
     DigestAsked,
-    _checked,
+    checked,
     chosen_audiences,
     digest,
     digest_again,
 )
+from afterclear.commands.pages.write_sheet import write_sheet
 from afterclear.commands.queries.exporting import export_frame, export_text
 from afterclear.deliver.paper import find_browser
+from afterclear.digest.common.file_names import sheet_page
 from afterclear.digest.input.pseudonyms import Pseudonyms, pseudonymise
 from afterclear.errors import ConfigError, UnknownNameError, UsageError
 from afterclear.findings.work.decided import Decided, decision_reason
@@ -53,7 +55,7 @@ def app(tmp_path_factory: pytest.TempPathFactory) -> App:
 
 
 def texts(folder: Path) -> dict[str, str]:
-    found = sorted(folder.glob("*.html")) + sorted(folder.glob("vehicles/*.html"))
+    found = sorted(folder.glob("*.html")) + sorted(folder.glob("*s/*.html"))  # vehicles, sheets
     return {str(path.relative_to(folder)): path.read_text(encoding="utf-8") for path in found}
 
 
@@ -78,6 +80,19 @@ def test_other_settings_change_nothing_of_an_archived_digest(app: App) -> None:
     other = with_settings(app, '[digest]\nunits = "mi"\nlanguage = "de"\ntitle = "Other"\n')
     assert digest_again(other, made.digest_id).differing == ()
     with_settings(app, "")
+
+
+def test_a_sheet_written_by_itself_is_the_digest_s_own(app: App, tmp_path: Path) -> None:
+    folder = digest(app).index.parent
+    alone = write_sheet(app, "k-1", tmp_path / "new" / "k-1.html")
+    assert alone.read_bytes() == (folder / sheet_page("K-1")).read_bytes()
+    assert PLATES[0] in alone.read_text(encoding="utf-8")
+
+
+def test_a_vehicle_with_nothing_to_do_has_no_sheet(app: App, tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="nothing to do about K-4"):
+        write_sheet(app, "K-4", tmp_path / "none.html")
+    assert not (tmp_path / "none.html").exists()
 
 
 @pytest.mark.slow
@@ -238,9 +253,9 @@ def test_a_name_left_on_a_page_still_stops_it() -> None:
     """As a word of its own; inside another word, or made of the pages' own words, it is none."""
     hidden = sought(["Page", "Orrel", "Page Orrel"], frozenset({"Page", "of"}))
     assert hidden == ["Orrel", "Page Orrel"]
-    assert list(_checked([("a", "<p>Page of Orrelson")], hidden))
+    assert list(checked([("a", "<p>Page of Orrelson")], hidden))
     with pytest.raises(RuntimeError, match="1 names would stand in a"):
-        list(_checked([("a", "<p>by Orrel</p>")], hidden))
+        list(checked([("a", "<p>by Orrel</p>")], hidden))
 
 
 def test_what_was_decided_is_told_without_its_note() -> None:

@@ -11,6 +11,7 @@ from urllib.parse import urljoin
 import html5lib
 import polars as pl
 import pytest
+from pypdfium2 import PdfDocument
 
 import afterclear
 from afterclear.commands.analysis.analysing import analyse, last_event
@@ -18,6 +19,7 @@ from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
 from afterclear.commands.pages.write_digests import digest
 from afterclear.config import Config, shipped
+from afterclear.deliver.paper import find_browser, print_pages
 from afterclear.digest.common import file_names
 from afterclear.store.engine.database import open_store, query
 from afterclear.store.queries.exports import EXPORTS
@@ -236,11 +238,25 @@ def test_an_overview_that_marks_safety_has_each_caution_once(folder: Path, name:
 
 @pytest.mark.slow
 @pytest.mark.browser
+def test_a_workshop_sheet_is_one_side_of_a4(folder: Path, tmp_path: Path) -> None:
+    """Those with the most to say are printed."""
+    if find_browser() is None:
+        pytest.skip("no chromium on this machine")
+    sheets = sorted(folder.glob("sheets/*.html"), key=lambda path: path.stat().st_size)
+    for sheet in sheets[-5:]:
+        (paper,) = print_pages([Path(shutil.copy(sheet, tmp_path))])
+        with PdfDocument(paper) as printed:
+            assert len(printed) == 1, sheet.name
+
+
+@pytest.mark.slow
+@pytest.mark.browser
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_axe_finds_nothing_on_any_page_of_the_demo(folder: Path, theme: str) -> None:
     """All details open, at 1280 and 320 px; none is wider than its screen.
 
-    Structure is the same in both themes: of vehicles the dark one is checked on every third.
+    Structure is the same in both themes: of vehicles the dark one is checked on every third, of
+    sheets either on every sixth.
     """
     chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     if chromium is None:
@@ -252,7 +268,8 @@ def test_axe_finds_nothing_on_any_page_of_the_demo(folder: Path, theme: str) -> 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         vehicles = sorted(folder.glob("vehicles/*.html"))[:: 1 if theme == "light" else 3]
-        for file in (*sorted(folder.glob("*.html")), *vehicles):
+        sheets = sorted(folder.glob("sheets/*.html"))[::6]
+        for file in (*sorted(folder.glob("*.html")), *vehicles, *sheets):
             page = browser.new_page(color_scheme=theme)  # type: ignore[arg-type]
             page.goto(file.as_uri())
             page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")

@@ -38,6 +38,7 @@ COMMANDS = {
     "run": ("run", "Load, analyse and write the digests, once."),
     "schedule": ("schedule", "Do the same on the configured timetable, until told to stop."),
     "schema": ("schema", "Print the schema of a table of the plain layout."),
+    "sheet": ("sheet", "Write the workshop's sheet of one vehicle: what was tried, what to check."),
     "sql": ("sql", "Answer a question in SQL over the exported tables."),
     "status": ("status", "Say how the store stands."),
     "vacuum": ("vacuum", "Apply the retention rules and make the store's file small."),

@@ -40,6 +40,7 @@ from afterclear.digest.input.frames import (
 )
 from afterclear.digest.vehicle.vehicle_model import VehiclePage
 from afterclear.digest.vehicle.vehicle_page import build_vehicle_page
+from afterclear.finding_tables.parts import is_short_lived
 from afterclear.wording.cells import Cells
 
 # tables for a vehicle's own page
@@ -131,13 +132,7 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
 
     """
     findings = read_findings(frames.findings)
-    setting = Setting(
-        as_of=frames.as_of,
-        cells=Cells(frames.units, frames.settings.zone, frames.settings.language),
-        settings=frames.settings,
-        cautions=frames.cautions,
-    )
-    head = _head(frames)
+    setting, head = _setting(frames, findings), _head(frames)
     common = read_common_views(frames, details, setting, head)
     work = ranked_work(findings.worklist, "fleet", common.roster, details, setting)
     faults = fault_findings(findings, common.roster, details, setting)
@@ -156,6 +151,24 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
         vehicles=VehiclePages(paged, details, setting, head),
         lists=ListPages(lists, common),
         urgent=common.shown(common.choice.urgent),
+    )
+
+
+def vehicle_pages(
+    frames: FleetFrames, details: Details, vehicle_ids: tuple[str, ...]
+) -> VehiclePages:
+    """Give the pages of some vehicles, without the pages of the whole fleet."""
+    setting = _setting(frames, read_findings(frames.findings))
+    return VehiclePages(vehicle_ids, details, setting, _head(frames))
+
+
+def _setting(frames: FleetFrames, findings: Findings) -> Setting:
+    return Setting(
+        as_of=frames.as_of,
+        cells=Cells(frames.units, frames.settings.zone, frames.settings.language),
+        settings=frames.settings,
+        cautions=frames.cautions,
+        short_lived=tuple(row for row in findings.parts if is_short_lived(row)),
     )
 
 

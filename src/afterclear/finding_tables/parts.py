@@ -152,7 +152,8 @@ def ratio_told(row: Part) -> Told:
     return "at_least" if low > 1 else "too_few"
 
 
-def _is_compared_and_flagged(row: Part) -> bool:
+def is_short_lived(row: Part) -> bool:
+    """Whether a part or brand fails sooner than others like it, beyond chance."""
     return ratio_told(row) not in {"nothing", "too_few"} and bool(row.flagged)
 
 
@@ -255,7 +256,7 @@ FINDINGS: Final = (
                 ),
             ),
             (
-                Clause(mark(": short-lived."), _is_compared_and_flagged),
+                Clause(mark(": short-lived."), is_short_lived),
                 Clause(".", lambda row: ratio_told(row) != "nothing"),
             ),
             (

@@ -19,7 +19,7 @@ from multiprocessing import get_context, parent_process
 from multiprocessing.synchronize import Event
 
 from afterclear.digest.build_digests import DigestModel, VehicleChunk, VehiclePages
-from afterclear.digest.output.render import render_overviews, render_vehicle
+from afterclear.digest.output.render import render_overviews, render_with_sheet
 
 _WORTH_IT = 400  # vehicles
 _MOST_WORKERS = 2  # the first process reads rows and writes files meanwhile
@@ -43,7 +43,7 @@ def _vehicles(pages: VehiclePages, processes: int) -> Iterator[tuple[str, str]]:
     n = min(_MOST_WORKERS, processes)
     if n < 2 or len(pages) < _WORTH_IT:  # noqa: PLR2004
         for page in pages:
-            yield page.ref.page, render_vehicle(page)
+            yield from render_with_sheet(page)
         return
     with _workers(n) as pool:
         begun: deque[Future[_Pages]] = deque()
@@ -91,5 +91,5 @@ def _render(chunk: VehicleChunk) -> _Pages:
     for page in chunk.pages():
         if _stop is not None and _stop.is_set():
             break
-        made.append((page.ref.page, render_vehicle(page)))
+        made.extend(render_with_sheet(page))
     return made

@@ -36,6 +36,7 @@ from afterclear.deliver.paper import NO_SANDBOX, has_no_sandbox, print_pages
 from afterclear.digest.build_digests import DigestModel, build_fleet_digest
 from afterclear.digest.input.frames import (
     Audience,
+    Details,
     DigestSettings,
     FleetFrames,
     Units,
@@ -235,28 +236,42 @@ def _made(
     app: App, con: Connection, gathered: Gathered, *, public: bool
 ) -> tuple[DigestModel, "_Hashed"]:
     """Build the digest, and the pages as they are to be written: checked for names, hashed."""
+    frames, details, hidden = shown_names(app, con, gathered, public=public)
+    model = build_fleet_digest(frames, details)
+    return model, _Hashed(checked(rendered(model, app.processes), hidden))
+
+
+def shown_names(
+    app: App, con: Connection, gathered: Gathered, *, public: bool
+) -> tuple[FleetFrames, Details, Sequence[str]]:
+    """Give what pages are built from as the settings want names shown, and names to search for.
+
+    Raises:
+        ConfigError: tokens are wanted and their key is missing or short.
+
+    """
     frames, details = gathered.frames, StoreDetails(con)
     names = pseudonyms_of(app, public=public)
     if names is None:
-        model = build_fleet_digest(frames, details)
-        return model, _Hashed(rendered(model, app.processes))
+        return frames, details, ()
     hidden = personal_values(frames, gathered.people)
     tokened, private = pseudonymise_fleet(frames, gathered.people, details, names)
-    words = own_words(app.config.tables) | shown_words(tokened)
-    model = build_fleet_digest(tokened, private)
-    return model, _Hashed(_checked(rendered(model, app.processes), sought(hidden, words)))
+    return tokened, private, sought(hidden, own_words(app.config.tables) | shown_words(tokened))
 
 
-def _checked(pages: Iterable[tuple[str, str]], hidden: Sequence[str]) -> Iterator[tuple[str, str]]:
+def checked(pages: Iterable[tuple[str, str]], hidden: Sequence[str]) -> Iterator[tuple[str, str]]:
     """Stop at a page that still holds a name as a word of its own; several are searched at once.
 
     ``hidden``: names of which not all words are the pages' own.
     """
+    if not hidden:
+        yield from pages
+        return
     rest = iter(pages)
     while some := list(islice(rest, _SEARCHED_AT_ONCE)):
         # a name may have a part that a page keeps on one line
         texts = pl.Series([html for _, html in some]).str.replace_all("</?span[^>]*>", "")
-        if hidden and texts.str.contains_any(list(hidden)).any():
+        if texts.str.contains_any(list(hidden)).any():
             _refuse([(name, text) for (name, _), text in zip(some, texts, strict=True)], hidden)
         yield from some
 

@@ -33,6 +33,7 @@ from afterclear.digest.input.row_types import (
     Sighting,
     Vehicle,
 )
+from afterclear.finding_tables.parts import Part
 from afterclear.wording.cells import Cells, Clock, Dash
 from afterclear.wording.language import mark
 
@@ -54,6 +55,7 @@ class Setting:
     cells: Cells
     settings: DigestSettings
     cautions: Mapping[str, tuple[Caution, ...]]
+    short_lived: tuple[Part, ...] = ()  # parts and brands that fail sooner than others like them
 
     def on_clock(self, clock: Clock) -> "Setting":
         """Return the settings for a vehicle: with only an hour meter, distances are in hours."""

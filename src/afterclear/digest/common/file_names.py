@@ -11,6 +11,7 @@ STOCK = "stock.html"
 # what a digest names its other pages, so that it can remove outdated ones
 VEHICLES = "vehicles/v-*.html"
 LISTS = "vehicles/list-*.html"
+SHEETS = "sheets/s-*.html"
 
 _PLAIN = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _CAPITALS = re.compile(r"[A-Z0-9]+(?:-[A-Z0-9]+)*")
@@ -48,6 +49,15 @@ def vehicle_page(vehicle_id: str) -> str:
         return f"vehicles/v-{vehicle_id}.html"
     is_told_by_letters = _CAPITALS.fullmatch(vehicle_id) and len(vehicle_id) <= _LONGEST
     return _marked(vehicle_id, _SHORT if is_told_by_letters else _LONG)
+
+
+def sheet_page(vehicle_id: str) -> str:
+    """Name a vehicle's sheet for the workshop, safe and its own as its page's name is.
+
+    >>> sheet_page("bus-17")
+    'sheets/s-bus-17.html'
+    """
+    return f"sheets/s-{vehicle_page(vehicle_id).removeprefix('vehicles/v-')}"
 
 
 def _marked(vehicle_id: str, n_digits: int) -> str:

@@ -100,6 +100,7 @@ class WorkItem:
     safety: bool
     cautions: tuple[Caution, ...]
     facts: WorkFacts
+    sheet_href: str = ""  # its sheet for the workshop, relative to the digest's folder
 
 
 @dataclass(frozen=True, slots=True)

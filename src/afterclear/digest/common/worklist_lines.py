@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from afterclear.digest.common import file_names
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import VehicleRef, WorkFacts, WorkItem
@@ -70,6 +71,7 @@ def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
             decision=row.decision,
             note=row.note,
         ),
+        sheet_href=file_names.sheet_page(ref.vehicle_id),
     )
 
 

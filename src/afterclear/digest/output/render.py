@@ -28,6 +28,8 @@ from afterclear.digest.common.text import fit_text
 from afterclear.digest.output.filters import filters
 from afterclear.digest.output.identifiers import keep_identifiers
 from afterclear.digest.output.letter import Brief
+from afterclear.digest.sheet.sheet_model import Sheet
+from afterclear.digest.sheet.sheet_page import build_sheet
 from afterclear.digest.vehicle.vehicle_model import OdometerChart, TimeLine, VehiclePage
 from afterclear.wording.cells import Cells, Dash
 
@@ -97,12 +99,16 @@ def render_stock(page: StockPage) -> str:
 
 def render_index(page: IndexPage) -> str:
     """Render the way in; the lists of vehicles have a script, but work without it."""
-    return _render("index.html", page.head, page=page, here=file_names.INDEX, script=_script())
+    return _render(
+        "index.html", page.head, page=page, here=file_names.INDEX, script=_file("tables.js")
+    )
 
 
 def render_list(page: ListPage) -> str:
     """Render part of the list of a large fleet."""
-    return _render("list.html", page.head, page=page, here="", root="../", script=_script())
+    return _render(
+        "list.html", page.head, page=page, here="", root="../", script=_file("tables.js")
+    )
 
 
 def render_vehicle(page: VehiclePage) -> str:
@@ -124,6 +130,20 @@ def render_vehicle(page: VehiclePage) -> str:
     return _render("vehicle.html", page.head, page=page, here="", root="../", **pictures)
 
 
+def render_with_sheet(page: VehiclePage) -> Iterator[tuple[str, str]]:
+    """Yield one vehicle's page and, if there is something to do about it, its workshop sheet."""
+    yield page.ref.page, render_vehicle(page)
+    sheet = build_sheet(page, _cells(page.head))
+    if sheet is not None:
+        yield sheet.page, render_sheet(sheet)
+
+
+def render_sheet(sheet: Sheet) -> str:
+    """Render one vehicle's sheet for the workshop."""
+    css = _file("style.css") + _file("sheet.css")
+    return _render("sheet.html", sheet.head, page=sheet, here="", root="../", css=css)
+
+
 def render_brief(brief: Brief, link: str | None) -> str:
     """Render a mail's HTML part: no style sheet, no script, nothing to fetch."""
     environment = _environment(Cells(language=brief.language))
@@ -137,7 +157,7 @@ def _cells(head: PageHead) -> Cells:
 def _render(template: str, head: PageHead, **context: Any) -> str:  # noqa: ANN401
     script = context.get("script")
     environment = _environment(_cells(head))
-    policy = _policy(environment.globals["css"], script)
+    policy = _policy(context.get("css", environment.globals["css"]), script)
     values = {"root": "", "script": None, "policy": policy, **context}
     return keep_identifiers(environment.get_template(template).render(values))
 
@@ -157,8 +177,8 @@ def _hash(text: str) -> str:
 
 
 @cache
-def _script() -> Markup:
-    return Markup((_TEMPLATES / "tables.js").read_text(encoding="utf-8"))  # noqa: S704  (our own)
+def _file(name: str) -> Markup:
+    return Markup((_TEMPLATES / name).read_text(encoding="utf-8"))  # noqa: S704  (our own)
 
 
 @cache
@@ -174,9 +194,8 @@ def _environment(cells: Cells) -> Environment:
     )
     environment.filters.update(filters(cells))
     environment.tests["dash"] = lambda value: isinstance(value, Dash)
-    css = (_TEMPLATES / "style.css").read_text(encoding="utf-8")
     environment.globals.update(
-        css=Markup(css),  # noqa: S704  (our own file)
+        css=_file("style.css"),
         language=cells.language,
         t=cells.t,
         tn=cells.tn,

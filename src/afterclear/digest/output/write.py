@@ -4,7 +4,7 @@ import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from afterclear.digest.common.file_names import LISTS, VEHICLES
+from afterclear.digest.common.file_names import LISTS, SHEETS, VEHICLES
 
 
 def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: Path) -> list[Path]:
@@ -21,20 +21,20 @@ def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: P
         if path.parent not in made:
             path.parent.mkdir(parents=True, exist_ok=True)
             made.add(path.parent)
-        _replace(path, html)
+        write_page(path, html)
         written.append(path)
     return written
 
 
 def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
-    """Remove outdated vehicle pages and lists; returns their paths.
+    """Remove outdated vehicle pages, lists and sheets; returns their paths.
 
-    Only files a digest itself names so (``vehicles/v-*.html``, ``vehicles/list-*.html``, no
-    links) are ever removed.
+    Only files a digest itself names so (``vehicles/v-*.html``, ``vehicles/list-*.html``,
+    ``sheets/s-*.html``, no links) are ever removed.
     """
     kept = {path.name for path in written}
     removed = []
-    found = [path for pattern in (VEHICLES, LISTS) for path in folder.glob(pattern)]
+    found = [path for pattern in (VEHICLES, LISTS, SHEETS) for path in folder.glob(pattern)]
     for path in sorted(found):
         if path.name not in kept and path.is_file() and not path.is_symlink():
             path.unlink()
@@ -42,7 +42,7 @@ def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
     return removed
 
 
-def _replace(path: Path, html: str) -> None:
+def write_page(path: Path, html: str) -> None:
     """Write beside the page, then replace the page in one step.
 
     No flush to disk: after a power cut the digest is built again from the store.

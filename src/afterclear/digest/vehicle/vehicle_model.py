@@ -17,6 +17,7 @@ from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.mileage import Usual
 from afterclear.digest.input.row_types import ClearEvent, Episode, OdometerReading, Repair, Vehicle
 from afterclear.digest.vehicle.codes_by_scan import ScanRoles
+from afterclear.finding_tables.parts import Part
 from afterclear.wording.cells import Dash
 
 # momentary: no code active at that moment, stored codes not read
@@ -215,3 +216,4 @@ class VehiclePage:
     joined: datetime | None  # when the odometer fell for good, the last time; None: never
     findings: VehicleFindings
     roles: tuple[ScanRoles, ...]  # the last scan with codes first
+    short_lived: tuple[Part, ...] = ()  # parts and brands of the whole fleet

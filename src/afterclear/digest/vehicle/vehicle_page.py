@@ -96,6 +96,7 @@ def build_vehicle_page(
         ),
         findings=findings,
         roles=scan_roles(findings.roles),
+        short_lived=setting.short_lived,
     )
 
 

@@ -1,0 +1,1 @@
+"""The sheet a vehicle takes into the workshop."""

@@ -1,0 +1,57 @@
+"""Page model of a workshop sheet: what somebody who is to repair a vehicle needs on one page."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from afterclear.digest.common.model import Fault, PageHead, VehicleRef, WorkItem
+from afterclear.digest.input.frames import Caution
+from afterclear.digest.input.row_types import OdometerReading, Vehicle
+from afterclear.wording.cells import Clock
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """One visit in which somebody worked on a fault, and what became of it."""
+
+    at: datetime
+    km: float | None  # on the odometer line
+    clock: Clock  # what ``km`` was estimated from
+    done: str  # in words, with part number and brand
+    repair_id: str | None
+    site: str | None
+    codes: tuple[str, ...]  # worked on; empty: just the one the sheet names
+    result: str  # in words
+
+
+@dataclass(frozen=True, slots=True)
+class FaultToMend:
+    """A fault to work on, or one whose fix is to be checked."""
+
+    fault: Fault
+    is_present: bool
+    began_after: datetime | None  # None: there at the first scan, or not there now
+    seen_at: datetime | None  # last; None: not there now
+    seen_km: float | None
+    n_scans: int
+    followers: tuple[Fault, ...]  # codes that follow from it
+    tried: tuple[Tried, ...]  # latest first
+    n_earlier: int  # visits before those
+    not_again: tuple[str, ...]  # what not to fit again, and why
+    suspect: str | None  # if parts of one kind did not cure it twice
+    checks: tuple[str, ...]  # what tells its causes apart
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One vehicle's sheet."""
+
+    head: PageHead
+    page: str  # file name relative to the digest's folder
+    ref: VehicleRef
+    vehicle: Vehicle
+    work: WorkItem
+    cautions: tuple[Caution, ...]
+    odometer: OdometerReading | None  # the last one used, as displayed
+    joined: datetime | None  # when the odometer fell for good, the last time; None: never
+    faults: tuple[FaultToMend, ...]  # safety first, codes that follow from another under it
+    further: tuple[Fault, ...]  # present faults for which the sheet has no room
