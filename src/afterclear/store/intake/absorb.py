@@ -8,7 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
-from afterclear.plain import SCANS, TABLES, Table
+from afterclear.plain import REPAIRS, SCANS, TABLES, Table
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
 from afterclear.store.intake.direct_load import NoCode, Speller, insert_straight, may_be_short
@@ -16,6 +16,7 @@ from afterclear.store.intake.identity import known_vins
 from afterclear.store.intake.lines import csv_row_lines, line_of_byte, text_row_lines
 from afterclear.store.intake.merging import contradictions, find_known, merge
 from afterclear.store.intake.near_misses import find_near_misses
+from afterclear.store.intake.order_lines import compare_lines, leave_out_old_lines, replace_lines
 from afterclear.store.intake.repeated_scans import leave_out_old_scans, note_repeated_scans
 from afterclear.store.intake.staging import (
     A_CODE,
@@ -77,6 +78,7 @@ def absorb(
         check_one_odometer(source)
         for name, of in (("unreadable", "spelling"), ("near_misses", "told")):
             con.execute(f"CREATE OR REPLACE TEMP TABLE {name} ({of} VARCHAR, expected VARCHAR)")
+        con.execute("CREATE OR REPLACE TEMP TABLE undecided (number BIGINT)")
         if short and may_be_short(source):
             n_rows = insert_straight(con, source, load_id, spellers.get(source.table.name))
             absorbed = Absorbed(n_rows, 0, 0, ())
@@ -104,20 +106,45 @@ def _absorb_staged(
     if _order_matters(con, source):
         _stage(con, source, in_order=True)
     _apply_spellings(con, source.table)
-    rejections = _refused(con, source)
     find_known(con, source.table)
-    n_old = 0
+    n_old = n_replaced = 0
     if source.table is SCANS:
         n_old = leave_out_old_scans(con, load_id)
         note_repeated_scans(con, load_id)
+    if source.table is REPAIRS:
+        n_old, n_replaced = _settle_order_lines(con, source, load_id)
+    rejections = _refused(con, source)
     merged = merge(con, source.table, load_id)
     return Absorbed(
         stored=merged.stored,
         duplicate=merged.duplicate + n_old,
-        corrected=merged.corrected,
+        corrected=merged.corrected + n_replaced,
         rejections=tuple(rejections),
         by_identifiers=by_vin,
     )
+
+
+def _settle_order_lines(con: Connection, source: RawTable, load_id: int) -> tuple[int, int]:
+    """Settle what the file's lines are in orders stored already.
+
+    Returns (rows left out as outdated, stored rows that are replaced).
+    """
+    if not scalar(con, "SELECT count(*) FROM known"):
+        return 0, 0
+    n_old = leave_out_old_lines(con, load_id)
+    if compare_lines(con, load_id):
+        # the file once more in order, so that its lines have numbers to be refused by
+        _stage_again(con, source)
+        leave_out_old_lines(con, load_id)
+        compare_lines(con, load_id)
+        _stage_again(con, source)
+        leave_out_old_lines(con, load_id)
+    return n_old, replace_lines(con, load_id)
+
+
+def _stage_again(con: Connection, source: RawTable) -> None:
+    _stage(con, source, in_order=True)
+    _apply_spellings(con, source.table)
 
 
 def _stage(con: Connection, source: RawTable, *, in_order: bool = False) -> bool:
@@ -158,6 +185,7 @@ def _order_matters(con: Connection, source: RawTable) -> bool:
 
 def _spell_codes(con: Connection, source: RawTable, spellers: Mapping[str, Speller]) -> None:
     """Spell each distinct code once; what cannot be spelled goes into ``unreadable``."""
+    con.execute("DROP TABLE IF EXISTS temp.spellings")
     column = SPELLED.get(source.table.name)
     if column is None or column not in source.known:
         return
@@ -191,7 +219,6 @@ def _apply_spellings(con: Connection, table: Table) -> None:
             WHERE {spelling_key(table)} = s.spelling AND s.normal IS DISTINCT FROM {column}
             AND s.normal IS NOT NULL"""
     )
-    con.execute("DROP TABLE spellings")
 
 
 def _refused(con: Connection, source: RawTable) -> list[Rejection]:

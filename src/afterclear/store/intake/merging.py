@@ -5,7 +5,8 @@ scan the store does not have, go straight in.  Only the *suspects* (same key has
 or a known scan) are compared cell by cell, so a hash collision costs time, never a row.  A row
 equal to the current one is a duplicate; another content under the same key supersedes the current
 row, which is kept with both load ids. The last content counts, even if it returns to an earlier
-one, unless its file is the older one.
+one, unless its file is the older one. Lines of a work order that name no part have their work in
+their key: ``order_lines`` says what becomes of them.
 
 An empty cell of a vehicle row erases nothing: facts on a vehicle come from several sources. A file
 written before the one that made a correction undoes nothing (an old export that comes again).
@@ -35,6 +36,21 @@ _NOT_STORED = {"failure_type"}
 _EXTRA_KEY = {
     "scans": "CASE WHEN status IN ('pending', 'permanent') THEN status ELSE '' END",
 }
+
+# Lines of an order that name no part are told apart by their work: see order_lines.
+_WORK = (
+    "notes",
+    "codes",
+    "quantity",
+    "part_cost",
+    "labour_cost",
+    "part_brand",
+    "part_grade",
+    "removal_reason",
+)
+_KEY_WITHOUT_PART = f"""CASE WHEN part_number IS NULL AND part_family IS NULL
+    THEN to_json([{", ".join(f"{name}::VARCHAR" for name in _WORK)}])::VARCHAR END"""
+_MORE_KEY = {"repairs": _KEY_WITHOUT_PART}
 
 # The widest part of a key that the store can look up cheaply.
 _ENTITY = {
@@ -288,12 +304,17 @@ def _key_parts(table: Table) -> list[str]:
 
 def key_json(table: Table) -> str:
     """Write SQL for a row's key, as one text."""
-    return f"to_json([{', '.join(_key_parts(table))}])::VARCHAR"
+    parts = ", ".join(_key_parts(table))
+    more = _MORE_KEY.get(table.name)
+    if more is None:
+        return f"to_json([{parts}])::VARCHAR"
+    return f"to_json(CASE WHEN {more} IS NULL THEN [{parts}] ELSE [{parts}, {more}] END)::VARCHAR"
 
 
 def key_hash(table: Table) -> str:
     """Write SQL for a hash of a row's key."""
-    return f"hash({', '.join(_key_parts(table))})"
+    more = [_MORE_KEY[table.name]] if table.name in _MORE_KEY else []
+    return f"hash({', '.join([*_key_parts(table), *more])})"
 
 
 def content_hash(table: Table, prefix: str = "") -> str:

@@ -37,6 +37,11 @@ _HANDED = "delivered"
 # A table's column of code spellings.
 SPELLED = {"scans": "code", "repairs": "codes"}
 KNOWN_VEHICLE = "the number of a vehicle, not nearly that of a known one"
+UNDECIDED_LINE = (
+    "a line of this order that is stored already, or one that is clearly new: it is like none of "
+    "the stored lines, or like several. Deliver the order with all its lines, name the part or "
+    "the position, or retract the load that brought the stored lines"
+)
 A_CODE = "a fault code such as P0301, C0034-11, SPN 100 FMI 4 or make:40417"
 
 
@@ -138,6 +143,8 @@ def row_checks(source: RawTable) -> list[tuple[str, str, str]]:
     if source.table.name != "vehicles":
         near = "vehicle_id IN (SELECT told FROM near_misses)"
         checks.append((near, "vehicle_id", KNOWN_VEHICLE))
+    if source.table.name == "repairs":
+        checks.append(("_nth IN (SELECT number FROM undecided)", "notes", UNDECIDED_LINE))
     return checks
 
 

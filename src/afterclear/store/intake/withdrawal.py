@@ -17,6 +17,7 @@ from datetime import datetime
 from afterclear.plain import TABLES
 from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.intake.merging import as_row, key_hash
+from afterclear.store.intake.staging import UNDECIDED_LINE
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +141,11 @@ def _next(con: Connection, found: set[int]) -> set[int]:
             SELECT c.load_id FROM counted c WHERE c.rows_duplicate > 0 AND EXISTS (
                 SELECT 1 FROM taken t WHERE t.load_id < c.load_id
                 AND len(list_intersect(split(t.tables, ' '), split(c.tables, ' '))) > 0)
+            UNION
+            -- a line that was refused beside one of theirs may be taken without it
+            SELECT c.load_id FROM counted c JOIN rejections r USING (load_id)
+            WHERE r.expected = '{UNDECIDED_LINE}' AND EXISTS (
+                SELECT 1 FROM taken t WHERE t.load_id < c.load_id AND contains(t.tables, 'repairs'))
             UNION
             SELECT load_id FROM counted WHERE by_marks
             AND (SELECT count(*) FROM taken WHERE contains(tables, 'vehicles')) > 0""",

@@ -2,15 +2,17 @@
 
 A row is the corrected one if its whole key agrees, except for the cell that was wrong: of a scan
 row its scan, vehicle, unit and code; of a line of a work order the order, vehicle, action, part and
-place; of a clear the vehicle, instant and unit; of a vehicle its number. A scan or order whose own
-number was wrong, and a line without cells, cannot be matched and stays listed. The refused row is
-set aside with the load that corrected it, and listed again if that load is withdrawn.
+place, and the notes where it names no part; of a clear the vehicle, instant and unit; of a vehicle
+its number. A scan or order whose own number was wrong, and a line without cells, cannot be matched
+and stays listed. The refused row is set aside with the load that corrected it, and listed again if
+that load is withdrawn.
 """
 
 from typing import Final
 
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import scalar
+from afterclear.store.intake.staging import UNDECIDED_LINE
 
 
 def _mark(text: str) -> str:
@@ -36,7 +38,11 @@ _AGREES: Final = {
     + _same("vehicle_id", "ecu")
     + " AND timezone('UTC', try_cast(cells->>'cleared_at' AS TIMESTAMPTZ)) = t.cleared_at",
     "repairs": "r.column_name <> 'repair_id' AND "
-    + _same("repair_id", "vehicle_id", "action", "part_number", "part_family", "position"),
+    + _same("repair_id", "vehicle_id", "action", "part_number", "part_family", "position")
+    # lines that name no part are told apart by their notes
+    + f""" AND (t.part_number IS NOT NULL OR t.part_family IS NOT NULL
+        OR (r.column_name = 'notes' AND r.expected <> '{UNDECIDED_LINE}')
+        OR {_mark("cells->>'notes'")} = {_mark("t.notes")})""",
 }
 
 
@@ -49,7 +55,7 @@ def clear_mended(con: Connection, load_id: int) -> int:
         con.execute(
             f"""CREATE OR REPLACE TEMP TABLE mended AS SELECT r.rowid AS place
                 FROM (
-                    SELECT rowid, column_name, row_json::JSON AS cells FROM rejections
+                    SELECT rowid, column_name, expected, row_json::JSON AS cells FROM rejections
                     WHERE table_name = '{name}' AND load_id < {load_id}
                         AND json_valid(row_json) AND json_type(row_json) = 'OBJECT'
                 ) r

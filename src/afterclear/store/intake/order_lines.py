@@ -1,0 +1,148 @@
+"""Lines of a work order that name no part: told apart by what they say.
+
+Such lines share order, vehicle, action and position, so those alone would make the second line of
+an order a correction of the first. Their key has their work beside it: notes, codes, amounts.
+
+* Lines of one file with different work are different lines; all stay. Equal ones are one line that
+  came twice: two of a kind are one line with a quantity.
+* Lines that differ only in facts of the whole order (day, odometer, site, technician) are one line;
+  the last one counts, as in every table.
+* When a later file brings the order again, lines with the same work are the same line. Of the rest,
+  the file's new lines replace the stored ones it no longer has, if it has at least as many and
+  either repeats another line of the order or has a line like each of them. With fewer, a new line
+  replaces the only stored line it is like.
+* **Alike** are notes that are nearly the same or contain one another, or the same amounts on the
+  same day at the same distance.
+* Where that decides nothing, the new line is refused: stored, it might count the same work twice;
+  taken for a correction, it might hide another line.
+* Lines that a file no longer has stay. Retract the load that brought them to remove them.
+* A file written before the one that corrected its lines brings none of them back, and replaces
+  none in their order.
+"""
+
+from afterclear.plain import REPAIRS
+from afterclear.store.engine.connection import Connection
+from afterclear.store.engine.database import scalar
+from afterclear.store.intake.merging import WRITTEN, content_hash, key_json, replace_leaving
+
+# Jaro-Winkler similarity (0 to 1) from which two notes are the same line: no published threshold
+# fits; a corrected figure or word in a note of five words is above it, another job below.
+_SIMILAR = 0.85
+_NAMELESS = "part_number IS NULL AND part_family IS NULL"
+_SAME_AMOUNTS = """(n.part_cost IS NOT DISTINCT FROM o.part_cost
+    AND n.labour_cost IS NOT DISTINCT FROM o.labour_cost)"""
+_ALIKE = f"""CASE
+    WHEN n.notes IS NULL AND o.notes IS NULL THEN true
+    WHEN n.notes IS NULL OR o.notes IS NULL THEN {_SAME_AMOUNTS}
+    ELSE jaro_winkler_similarity(n.notes, o.notes) >= {_SIMILAR}
+        OR contains(n.notes, o.notes) OR contains(o.notes, n.notes)
+        OR (coalesce(n.part_cost, n.labour_cost) IS NOT NULL AND {_SAME_AMOUNTS}
+            AND n.repaired_at = o.repaired_at
+            AND n.odometer_km IS NOT DISTINCT FROM o.odometer_km)
+    END"""
+_LINE = "vehicle_id, repair_id, action, position"
+_SAYS = "lower(notes) AS notes, part_cost, labour_cost, repaired_at, odometer_km"
+
+
+def leave_out_old_lines(con: Connection, load_id: int) -> int:
+    """Remove lines from ``staged`` that a file written later has replaced; give their number.
+
+    Needs ``known``, as ``merging.find_known`` makes it.
+    """
+    con.execute(WRITTEN)
+    old = f"""fault IS NULL AND {_NAMELESS}
+        AND (vehicle_id, repair_id) IN (SELECT (vehicle_id, repair_id) FROM known)
+        AND {key_json(REPAIRS)} NOT IN (
+            SELECT {key_json(REPAIRS)} FROM repairs SEMI JOIN known USING (vehicle_id, repair_id))
+        AND {content_hash(REPAIRS)} IN (
+            WITH written AS (
+                SELECT load_id, changed_at AS since FROM load_origins
+                UNION ALL FROM temp.files_written
+            )
+            SELECT s.content_hash FROM superseded s JOIN written w ON w.load_id = s.superseded_by
+            WHERE s.table_name = 'repairs'
+                AND w.since > (SELECT max(since) FROM written WHERE load_id = {load_id}))"""
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE old_lines AS
+            SELECT hash({_LINE}) AS of_order FROM staged WHERE {old}"""
+    )
+    n_rows = scalar(con, "SELECT count(*) FROM old_lines")
+    if n_rows:
+        con.execute(f"DELETE FROM staged WHERE {old}")
+    return n_rows
+
+
+def compare_lines(con: Connection, load_id: int) -> int:
+    """Compare the lines of ``staged`` with the stored ones of their orders.
+
+    Puts the places of stored lines that are replaced into ``leaving``, and the numbers of staged
+    rows of which nothing decides what they are into ``undecided``; counts the latter. Needs
+    ``known``, and what ``leave_out_old_lines`` left out.
+    """
+    _find_unmet(con, load_id)
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE alike AS
+            SELECT n.line AS new, o.place AS old,
+                NOT n.is_old
+                    AND count(*) OVER (PARTITION BY n.line) = 1
+                    AND count(*) OVER (PARTITION BY o.place) = 1 AS is_only_pair
+            FROM unmet n JOIN unmet o ON n.is_new AND NOT o.is_new
+                AND n.of_order = o.of_order AND {_ALIKE}"""
+    )
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE orders_again AS
+           SELECT of_order, is_old, NOT is_old AND count_if(is_new) >= count_if(NOT is_new)
+                   AND (bool_or(is_repeated)
+                       OR bool_and(is_new OR place IN (SELECT old FROM alike))) AS is_whole
+           FROM unmet GROUP BY of_order, is_old HAVING bool_or(is_new) AND NOT bool_and(is_new)"""
+    )
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE leaving AS
+           SELECT place FROM unmet JOIN orders_again USING (of_order)
+           WHERE NOT is_new
+               AND (is_whole OR place IN (SELECT old FROM alike WHERE is_only_pair))"""
+    )
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE undecided AS
+           SELECT unnest(numbers) AS number FROM unmet JOIN orders_again USING (of_order)
+           WHERE is_new AND NOT is_whole AND CASE
+               WHEN orders_again.is_old THEN line IN (SELECT new FROM alike)
+               ELSE line NOT IN (SELECT new FROM alike WHERE is_only_pair) END"""
+    )
+    return scalar(con, "SELECT count(*) FROM undecided")
+
+
+def replace_lines(con: Connection, load_id: int) -> int:
+    """Retire the stored lines that ``compare_lines`` found replaced; give their number."""
+    return replace_leaving(con, REPAIRS, load_id)
+
+
+def _find_unmet(con: Connection, load_id: int) -> None:
+    """Put into ``unmet`` the lines of known orders that only the file or only the store has.
+
+    Lines that another table of the same load brought are lines of the same delivery: they stay.
+    """
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE unmet AS
+            WITH arriving AS (
+                SELECT hash({_LINE}) AS of_order, {key_json(REPAIRS)} AS line, _nth, {_SAYS}
+                FROM staged SEMI JOIN known USING (vehicle_id, repair_id)
+                WHERE fault IS NULL AND {_NAMELESS}
+            ),
+            stored AS (
+                SELECT hash({_LINE}) AS of_order, {key_json(REPAIRS)} AS line, rowid AS place,
+                    load_id = {load_id} AS is_own, {_SAYS}
+                FROM repairs SEMI JOIN known USING (vehicle_id, repair_id) WHERE {_NAMELESS}
+            ),
+            repeated AS (SELECT DISTINCT of_order FROM arriving SEMI JOIN stored USING (line))
+            SELECT *, of_order IN (FROM repeated) AS is_repeated,
+                of_order IN (FROM old_lines) AS is_old
+            FROM (
+                SELECT true AS is_new, of_order, line, NULL AS place, list(_nth) AS numbers,
+                    any_value(COLUMNS(* EXCLUDE (of_order, line, _nth)))
+                FROM arriving ANTI JOIN stored USING (line) GROUP BY of_order, line
+                UNION ALL BY NAME
+                SELECT false AS is_new, * EXCLUDE (is_own)
+                FROM stored ANTI JOIN arriving USING (line) WHERE NOT is_own
+            )"""
+    )
