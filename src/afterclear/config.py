@@ -90,6 +90,11 @@ class Digest(_Section):
         description="Write a page of all vehicles, or only of those the fleet, garage or stock "
         "page names.",
     )
+    technicians: bool = Field(
+        default=False,
+        description="Compare technicians by name on the garage page. Off unless those concerned "
+        "agree: data protection and works council law may forbid it.",
+    )
 
     @field_validator("zone")
     @classmethod

@@ -168,7 +168,10 @@ def test_a_public_digest_names_nobody_and_no_vehicle(
     app: App, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv(KEY_VARIABLE, KEY)
-    report = digest(app, DigestAsked(public=True, folder=tmp_path))
+    report = digest(
+        with_settings(app, "[digest]\ntechnicians = true\n"),
+        DigestAsked(public=True, folder=tmp_path),
+    )
     for name, html in texts(report.index.parent).items():
         for hidden in (*PLATES, VIN, PERSON, "Vance", "W-1", "W-2", "K-1-s1", "Northquay"):
             assert hidden not in html, (name, hidden)
@@ -176,14 +179,15 @@ def test_a_public_digest_names_nobody_and_no_vehicle(
     token = Pseudonyms(KEY.encode(), public=True).token("vehicle", "K-1")
     assert token in (tmp_path / "index.html").read_text(encoding="utf-8")
     garage = (tmp_path / "garage.html").read_text(encoding="utf-8")
-    assert "Technicians" not in garage
+    assert 'id="level-technician"' not in garage
+    with_settings(app, "")
 
 
 def test_the_same_name_has_the_same_token_in_pages_and_exports(
     app: App, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv(KEY_VARIABLE, KEY)
-    own = with_settings(app, "[privacy]\npseudonyms = true\n")
+    own = with_settings(app, "[privacy]\npseudonyms = true\n[digest]\ntechnicians = true\n")
     digest(own, DigestAsked(folder=tmp_path))
     token = Pseudonyms(KEY.encode()).token("person", PERSON)
     pages = texts(tmp_path)

@@ -39,6 +39,10 @@ def _holder(level: str, name: str, seen: int, expected: float, label: str) -> Ro
         "reason": label,
         "n_repairs": 85,
         "method": "observed over expected",
+        "apart_from": "brand" if level == "site" else "site",
+        "ratio_apart": 1.6,
+        "ratio_apart_low": 1.1,
+        "ratio_apart_high": 2.3,
     }
 
 

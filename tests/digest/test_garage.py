@@ -5,9 +5,19 @@ from dataclasses import replace
 
 import pytest
 
-from afterclear.digest.audience.garage_model import FunnelChart, GaragePage, HeldChart, LifeChart
+from afterclear.digest.audience.chart_numbers import funnel_chart
+from afterclear.digest.audience.compared import ROWS
+from afterclear.digest.audience.garage_model import (
+    FunnelChart,
+    GaragePage,
+    HeldChart,
+    Interval,
+    IntervalChart,
+    LifeChart,
+)
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
+from afterclear.digest.charts.intervals import draw_intervals
 from afterclear.digest.charts.layout import NARROW, WIDE, Layout
 from afterclear.digest.charts.life import draw_life
 from afterclear.digest.output.render import render_garage
@@ -62,7 +72,7 @@ def test_the_worst_site_stands_first_and_the_too_few_last(page: GaragePage) -> N
 
 def test_the_limits_drawn_are_those_the_sites_were_judged_by(page: GaragePage) -> None:
     """The same exact Poisson limits, widened for over-dispersion, as ``analyses.funnels``."""
-    chart = page.groups[0].funnel
+    chart = funnel_chart(page.groups[0].rows, Cells())
     assert isinstance(chart, FunnelChart)
     seen = [40, 9, 2, 1]
     expected = [21.0, 12.0, 9.0, 0.6]
@@ -131,7 +141,9 @@ def test_without_findings_the_page_says_so() -> None:
 
 @pytest.mark.parametrize("layout", [WIDE, NARROW], ids=["wide", "narrow"])
 def test_every_picture_is_small_and_inside_its_frame(page: GaragePage, layout: Layout) -> None:
-    held, chart, life = page.held, page.groups[0].funnel, page.parts[0].life
+    held, life = page.held, page.parts[0].life
+    chart, rows = funnel_chart(page.groups[0].rows, Cells()), page.groups[0].intervals
+    assert isinstance(rows, IntervalChart)
     assert isinstance(held, HeldChart)
     assert isinstance(chart, FunnelChart)
     assert isinstance(life, LifeChart)
@@ -142,6 +154,8 @@ def test_every_picture_is_small_and_inside_its_frame(page: GaragePage, layout: L
         lambda: draw_held(held, layout, "t", Cells()),
         lambda: draw_funnel(chart, layout, "n", "t", Cells()),
         lambda: draw_funnel(many, layout, "n", "t", Cells()),
+        lambda: draw_intervals(rows, layout, "n", "t", Cells()),
+        lambda: draw_intervals(_twenty(rows), layout, "n", "t", Cells()),
         lambda: draw_life(life, layout, "n", "t", Cells()),
         lambda: draw_life(long, layout, "n", "t", Cells()),
     ):
@@ -153,6 +167,51 @@ def test_every_picture_is_small_and_inside_its_frame(page: GaragePage, layout: L
         for x, y in re.findall(r'(?:M|L| x=")(-?[\d.]+)(?:,|" y=")(-?[\d.]+)', drawn):
             assert -1 <= float(x) <= layout.width
             assert -1 <= float(y) <= height
+
+
+def _twenty(chart: IntervalChart) -> IntervalChart:
+    """Give the chart as many rows as are ever drawn, the intervals partly beyond its end."""
+    wide = Interval(0.3, 9.0, None)
+    row = replace(chart.rows[0], name="A name that is far too long for its place " * 2)
+    return replace(chart, rows=(replace(row, own=wide, apart=wide),) * ROWS)
+
+
+def test_a_site_has_its_interval_and_that_without_the_part_brands_in_one_row(
+    page: GaragePage,
+) -> None:
+    """The second has another shape and its own line in the legend, not another colour only."""
+    chart = page.groups[0].intervals
+    assert isinstance(chart, IntervalChart)
+    first = chart.rows[0]
+    assert (first.name, first.result) == ("Northquay", "more than by chance")
+    assert first.own is not None
+    assert first.own.at == pytest.approx(40 / 21, rel=1e-12)
+    assert first.apart == Interval(1.1, 1.6, 2.3)
+    sites = render_garage(page).partition('id="level-site"')[2].partition("</section")[0]
+    assert sites.count('class="apart-mark"') == 2 * 3 + 1, "three sites wide and narrow, legend"
+    assert "the same with the part brands taken out" in sites
+
+
+def test_of_too_few_repairs_a_row_has_words_and_no_mark(page: GaragePage) -> None:
+    chart = page.groups[0].intervals
+    assert isinstance(chart, IntervalChart)
+    assert (chart.rows[-1].result, chart.rows[-1].own) == ("too few to say", None)
+
+
+def test_a_column_that_says_the_same_of_all_is_left_out(page: GaragePage) -> None:
+    assert not page.groups[0].shows_lost
+    assert "Vehicle not scanned again" not in render_garage(page)
+
+
+@pytest.mark.parametrize("shown", [False, True])
+def test_people_are_compared_only_where_that_is_switched_on(shown: bool) -> None:  # noqa: FBT001
+    frames = fleet(findings=findings())
+    settings = replace(frames.settings, technicians=shown)
+    built = build_digest(replace(frames, settings=settings)).garage
+    assert built is not None
+    html = render_garage(built)
+    assert ("M. Orrel" in html) is shown
+    assert ("Technicians are not compared by name" in html) is not shown
 
 
 def test_a_finding_in_km_is_told_in_miles_to_who_reads_miles() -> None:

@@ -115,6 +115,7 @@ def shown_as(app: App) -> DigestSettings:
         extrapolate_days=int(settings.evidence.extrapolate_days),
         km_per_engine_hour=settings.evidence.km_per_engine_hour,
         vehicle_pages=settings.digest.vehicle_pages,
+        technicians=settings.digest.technicians,
     )
 
 

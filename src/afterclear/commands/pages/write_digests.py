@@ -299,12 +299,16 @@ def _kept_settings(frames: FleetFrames) -> dict[str, object]:
         "extrapolate_days": shown.extrapolate_days,
         "km_per_engine_hour": shown.km_per_engine_hour,
         "vehicle_pages": shown.vehicle_pages,
+        "technicians": shown.technicians,
     }
 
 
 def _restored_settings(kept: ArchivedDigest) -> tuple[Units, DigestSettings]:
-    """Take what shaped a digest; one made before a setting existed had its default."""
-    values: dict[str, Any] = dict(kept.settings)
+    """Take what shaped a digest; one made before a setting existed had its default.
+
+    Technicians were always shown before they could be left out.
+    """
+    values: dict[str, Any] = {"technicians": True, **kept.settings}
     return values.pop("units"), DigestSettings(**values)
 
 

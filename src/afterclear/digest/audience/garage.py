@@ -5,7 +5,8 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from afterclear.digest.audience.chart_numbers import FEW, funnel_chart, held_chart, life_chart
+from afterclear.digest.audience.chart_numbers import FEW, held_chart, life_chart
+from afterclear.digest.audience.compared import group_tables, holder_name, part_chart
 from afterclear.digest.audience.garage_model import (
     ClaimLine,
     GaragePage,
@@ -20,14 +21,12 @@ from afterclear.digest.common.roster import Roster
 from afterclear.digest.input.findings_by_page import Findings
 from afterclear.digest.input.row_frames import read_rows
 from afterclear.finding_tables.parts import Claim, Part, life_told, ratio_told
-from afterclear.finding_tables.sites import Level, Process, ProcessCost
+from afterclear.finding_tables.sites import Process, ProcessCost
 from afterclear.wording.cells import Cells, Dash, capital
 from afterclear.wording.code_words import code_text
 from afterclear.wording.findings import finding_words
-from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
 
-LEVELS: tuple[Level, ...] = ("site", "technician", "brand", "grade")
 _MOST_SHEETS = 6  # parts with a picture and claim sheet of their own; the rest by ``export claims``
 # names of habits: the findings' names -> words for a heading
 PROCESS_WORDS: dict[str, str] = {
@@ -43,7 +42,8 @@ PROCESS_WORDS: dict[str, str] = {
 def build_garage_page(findings: Findings, common: CommonViews) -> GaragePage:
     """Put the garage page together."""
     choice, cells = common.choice, common.setting.cells
-    groups = _group_tables(findings, cells)
+    people = common.setting.settings.technicians
+    groups = group_tables(findings.holders, cells, people=people)
     process = _process_tables(findings)
     parts = _part_views(findings, common.roster, cells)
     return GaragePage(
@@ -57,22 +57,14 @@ def build_garage_page(findings: Findings, common: CommonViews) -> GaragePage:
         groups=groups,
         process=process,
         parts=parts,
+        lives=part_chart(parts, cells),
         unjudged_parts=sum(p.grouping in {None, "number"} for p in findings.parts) - len(parts),
         unchecked=common.shown(choice.unchecked_by_vehicle),
         n_unchecked=choice.unchecked_by_vehicle.n,
         costs=common.costs,
         few=FEW,
+        shows_people=people,
     )
-
-
-def _group_tables(findings: Findings, cells: Cells) -> tuple[GroupTable, ...]:
-    tables = []
-    for level in LEVELS:
-        rows = [row for row in findings.holders if row.level == level]
-        if rows:
-            rows.sort(key=lambda r: (not r.flagged, r.label == "too_few", -(r.ratio or 0), r.name))
-            tables.append(GroupTable(level, tuple(rows), funnel_chart(rows, cells)))
-    return tuple(tables)
 
 
 def _process_tables(findings: Findings) -> tuple[ProcessTable, ...]:
@@ -155,11 +147,6 @@ def _claims_of(part: Part, claims: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _holder(name: str, level: Level, cells: Cells) -> str:
-    """Name a site, technician or brand as it is, a grade in the reader's language."""
-    return given_words(name, cells.words) if level == "grade" else name
-
-
 def _looks(
     groups: Sequence[GroupTable],
     parts: Sequence[PartView],
@@ -169,7 +156,9 @@ def _looks(
     """List what was flagged: sites, technicians and brands, then parts, then habits."""
     looks = [
         Look(
-            _holder(row.name, table.level, cells), finding_words(row, cells), f"level-{table.level}"
+            holder_name(row.name, table.level, cells),
+            finding_words(row, cells),
+            f"level-{table.level}",
         )
         for table in groups
         for row in table.rows

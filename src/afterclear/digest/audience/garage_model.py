@@ -1,6 +1,7 @@
 """Page model for a chain's quality lead: do fixes hold, where, with which parts.  No HTML."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from afterclear.digest.common.model import (
     AttemptView,
@@ -70,12 +71,48 @@ class FunnelChart:
 
 
 @dataclass(frozen=True, slots=True)
+class Interval:
+    """A ratio with its 95 % interval; None: not known, or without a limit."""
+
+    low: float
+    at: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalRow:
+    """One group or part: how it compares, in words and as an interval around 1."""
+
+    name: str
+    under: str  # how much it rests on
+    result: str
+    figures: str
+    mark: Literal["worse", "better", "ordinary"]
+    own: Interval | None  # None: too few to say
+    apart: Interval | None  # the same, what else may explain it taken out
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalChart:
+    """Groups compared with expectation, one row each; 1 is as expected."""
+
+    rows: tuple[IntervalRow, ...]  # the first of them
+    top: float  # highest ratio drawn; longer intervals end in an arrow
+    axis: str
+    fewer: str  # what lies left of 1
+    more: str
+    summary: str
+
+
+@dataclass(frozen=True, slots=True)
 class GroupTable:
     """All groups of one level, worst first."""
 
     level: Level
     rows: tuple[ComparedGroup, ...]
-    funnel: FunnelChart | Dash
+    intervals: IntervalChart | Dash
+    funnel: FunnelChart | None  # None: so few that the rows show more
+    shows_lost: bool  # the share of vehicles not seen again differs
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,8 +173,10 @@ class GaragePage:
     groups: tuple[GroupTable, ...]  # sites, technicians, brands, grades; those with rows
     process: tuple[ProcessTable, ...]
     parts: tuple[PartView, ...]  # flagged first
+    lives: IntervalChart | Dash  # how long parts last, beside similar ones
     unjudged_parts: int  # without a failure or too few for an estimate
     unchecked: tuple[AttemptView, ...]  # the first of them
     n_unchecked: int
     costs: tuple[ComebackCost, ...]
     few: int  # fewer judged fixes than this are drawn hollow
+    shows_people: bool  # technicians are compared

@@ -59,7 +59,7 @@ def _mark(
             f"M{place(x)},{place(low)}V{place(high)}"
             f"M{place(x - 5)},{place(low)}h10M{place(x - 5)},{place(high)}h10"
         )
-        yield path([whisker], class_="whisker")
+        yield path([whisker], class_="whisker apart" if point.few else "whisker")
     yield element("circle", cx=x, cy=y, r=4.5, class_="dot few" if point.few else "dot")
     if numbered:
         text = cells.t("n {n}", n=cells.number(point.n_judged))

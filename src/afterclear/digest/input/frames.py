@@ -53,6 +53,7 @@ class DigestSettings:
     quiet_days: int = 90  # a vehicle not scanned for longer is named as such
     km_per_engine_hour: float = 35.0  # km that equal one hour if there is no odometer
     vehicle_pages: VehiclePagesOf = "all"  # named: of vehicles on an audience's page
+    technicians: bool = False  # people are compared by name
 
 
 @dataclass(frozen=True, kw_only=True)

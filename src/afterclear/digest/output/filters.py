@@ -5,6 +5,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from afterclear.digest.audience.compared import result_words
 from afterclear.digest.audience.garage import PROCESS_WORDS, site_name
 from afterclear.digest.audience.stock import STOCK_WORDS, stock_reason
 from afterclear.digest.charts.proof_bar import draw_growth
@@ -82,6 +83,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "origin_words": lambda reading: _origin_words(reading, cells),
         "percent": cells.percent,
         "repair_line": lambda line: _repair_line(line, cells),
+        "result_words": lambda row: result_words(row, cells),
         "role_reason": lambda row: role_sentence(row.reason, row.facts, cells),
         "role_word": word(ROLE_WORDS),
         "sentence": _sentence,

@@ -11,11 +11,18 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from afterclear.digest.audience.fleet_model import FleetPage
-from afterclear.digest.audience.garage_model import FunnelChart, GaragePage, HeldChart, LifeChart
+from afterclear.digest.audience.garage_model import (
+    FunnelChart,
+    GaragePage,
+    HeldChart,
+    IntervalChart,
+    LifeChart,
+)
 from afterclear.digest.audience.stock import StockPage
 from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
+from afterclear.digest.charts.intervals import draw_intervals
 from afterclear.digest.charts.layout import NARROW, WIDE
 from afterclear.digest.charts.life import draw_life
 from afterclear.digest.charts.odometer_chart import draw_odometer
@@ -69,7 +76,7 @@ def render_fleet(page: FleetPage) -> str:
 def render_garage(page: GaragePage) -> str:
     """Render the page for a chain's quality lead."""
     cells = _cells(page.head)
-    pictures: dict[str, Any] = {"funnels": {}, "lives": {}}
+    pictures: dict[str, Any] = {"funnels": {}, "lives": {}, "intervals": {}}
     if isinstance(page.held, HeldChart):
         title = cells.t("Share of fixes that held, by quarter")
         for layout in _LAYOUTS:
@@ -80,6 +87,13 @@ def render_garage(page: GaragePage) -> str:
             title = cells.t("Observed come-backs per expected one, with the limits of chance")
             pictures["funnels"][table.level] = [
                 draw_funnel(chart, layout, table.level, title, cells) for layout in _LAYOUTS
+            ]
+    charts = {table.level: table.intervals for table in page.groups} | {"parts": page.lives}
+    for name, intervals in charts.items():
+        if isinstance(intervals, IntervalChart):
+            title = f"{intervals.axis}, {cells.t('with 95 % ranges')}"
+            pictures["intervals"][name] = [
+                draw_intervals(intervals, layout, name, title, cells) for layout in _LAYOUTS
             ]
     for view in page.parts:
         if isinstance(view.life, LifeChart):

@@ -1,0 +1,183 @@
+"""Groups and parts compared with expectation -> tables and pictures of their intervals.  Pure."""
+
+from collections.abc import Sequence
+from typing import Final, Literal
+
+from afterclear.digest.audience.chart_numbers import funnel_chart
+from afterclear.digest.audience.garage_model import (
+    FunnelChart,
+    GroupTable,
+    Interval,
+    IntervalChart,
+    IntervalRow,
+    PartView,
+)
+from afterclear.finding_tables.parts import Part
+from afterclear.finding_tables.sites import ComparedGroup, Level, apart_is_told
+from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.given_words import given_words
+from afterclear.wording.language import mark
+
+LEVELS: Final[tuple[Level, ...]] = ("site", "technician", "brand", "grade")
+# rows read at a glance; more groups are a funnel too (own judgement)
+ROWS: Final = 20
+_TOPS: Final = (2.5, 4.0)  # an axis ends between: one long interval would squeeze all others
+
+RESULTS: Final[dict[str, str]] = {
+    "worse": mark("more than by chance"),
+    "better": mark("fewer than by chance"),
+    "too_few": mark("too few to say"),
+    "as_its_site": mark("as others at the same site"),
+    "ordinary": mark("within chance"),
+}
+
+
+def group_tables(
+    groups: Sequence[ComparedGroup], cells: Cells, *, people: bool
+) -> tuple[GroupTable, ...]:
+    """Lay out the levels that have groups; technicians only if people may be compared."""
+    tables = []
+    for level in LEVELS:
+        rows = [row for row in groups if row.level == level]
+        if rows and (people or level != "technician"):
+            rows.sort(key=lambda r: (not r.flagged, r.label == "too_few", -(r.ratio or 0), r.name))
+            funnel = funnel_chart(rows, cells) if len(rows) > ROWS else None
+            tables.append(
+                GroupTable(
+                    level,
+                    tuple(rows),
+                    intervals=_group_chart(rows, cells),
+                    funnel=funnel if isinstance(funnel, FunnelChart) else None,
+                    shows_lost=len({cells.percent(row.lost_to_follow_up) for row in rows}) > 1,
+                )
+            )
+    return tuple(tables)
+
+
+def holder_name(name: str, level: Level, cells: Cells) -> str:
+    """Name a site, technician or brand as it is, a grade in the reader's language."""
+    return given_words(name, cells.words) if level == "grade" else name
+
+
+def result_words(row: ComparedGroup, cells: Cells) -> str:
+    """Say what a comparison shows."""
+    return cells.t(RESULTS.get(row.reason, RESULTS["ordinary"]))
+
+
+def _group_chart(groups: Sequence[ComparedGroup], cells: Cells) -> IntervalChart | Dash:
+    rows = tuple(_group_row(group, cells) for group in groups[:ROWS])
+    if not any(row.own for row in rows):
+        return Dash(cells.t("too few repairs could be judged to compare"))
+    return IntervalChart(
+        rows,
+        top=_top(rows),
+        axis=cells.t("come-backs observed for each one expected"),
+        fewer=cells.t("fewer"),
+        more=cells.t("more than expected"),
+        summary=_summary([g.name for g in groups if g.label in {"worse", "better"}], groups, cells),
+    )
+
+
+def _group_row(group: ComparedGroup, cells: Cells) -> IntervalRow:
+    is_told = group.label != "too_few" and group.ratio is not None
+    apart = None
+    if is_told and apart_is_told(group):
+        apart = Interval(group.ratio_apart_low or 0.0, group.ratio_apart, group.ratio_apart_high)
+    return IntervalRow(
+        name=holder_name(group.name, group.level, cells),
+        under=cells.t(
+            "{n} of {all} repairs judged",
+            n=cells.number(group.n_judged),
+            all=cells.number(group.n_repairs),
+        ),
+        result=result_words(group, cells),
+        figures=cells.t(
+            "{observed} observed, {expected} expected",
+            observed=cells.number(group.observed),
+            expected=cells.number(group.expected, 1),
+        ),
+        mark=_mark_of(group.label),
+        own=Interval(group.ratio_low or 0.0, group.ratio, group.ratio_high) if is_told else None,
+        apart=apart,
+    )
+
+
+def _mark_of(label: str) -> Literal["worse", "better", "ordinary"]:
+    if label == "worse":
+        return "worse"
+    return "better" if label == "better" else "ordinary"
+
+
+def part_chart(views: Sequence[PartView], cells: Cells) -> IntervalChart | Dash:
+    """Lay out how long parts last beside similar ones; 1 is as long."""
+    rows = tuple(_part_row(view, cells) for view in views[:ROWS])
+    if not any(row.own for row in rows):
+        return Dash(cells.t("too few parts have failed to compare them"))
+    flagged = [view.name for view in views if view.row.flagged]
+    return IntervalChart(
+        rows,
+        top=_top(rows),
+        axis=cells.t("how many times as long as similar parts"),
+        fewer=cells.t("shorter"),
+        more=cells.t("longer than similar parts"),
+        summary=_summary(flagged, views, cells),
+    )
+
+
+def _part_row(view: PartView, cells: Cells) -> IntervalRow:
+    row = view.row
+    own = _life(view) if view.ratio_told not in {"nothing", "too_few"} else None
+    if row.flagged and own is not None:
+        result = cells.t("short-lived")
+    elif own is not None:
+        result = cells.t("within chance")
+    else:
+        nothing = view.ratio_told == "nothing"
+        result = cells.t("nothing to compare") if nothing else cells.t("too few to compare")
+    return IntervalRow(
+        name=view.name,
+        under=cells.t(
+            "{n} of {all} failed", n=cells.number(row.n_failed), all=cells.number(row.n_fitted)
+        ),
+        result=result,
+        figures=_peers(row, cells),
+        mark="worse" if row.flagged else "ordinary",
+        own=own,
+        apart=None,
+    )
+
+
+def _life(view: PartView) -> Interval:
+    """Return the ratio with its interval; one end of it where no more can be given."""
+    row = view.row
+    at = row.life_ratio_to_peers if view.ratio_told == "estimate" else None
+    low = 0.0 if view.ratio_told == "at_most" else row.ratio_low or 0.0
+    return Interval(low, at, None if view.ratio_told == "at_least" else row.ratio_high)
+
+
+def _peers(row: Part, cells: Cells) -> str:
+    if not row.n_peers:
+        return ""
+    return cells.t(
+        "others: {n} of {all} failed",
+        n=cells.number(row.n_peers_failed),
+        all=cells.number(row.n_peers),
+    )
+
+
+def _top(rows: Sequence[IntervalRow]) -> float:
+    least, most = _TOPS
+    ends = [end for row in rows for each in (row.own, row.apart) if each for end in _ends(each)]
+    return min(most, max(least, *ends, 0.0))
+
+
+def _ends(interval: Interval) -> tuple[float, ...]:
+    return tuple(end for end in (interval.at, interval.high) if end is not None)
+
+
+def _summary(out: Sequence[str], every: Sequence[object], cells: Cells) -> str:
+    told = cells.tn("{n} compared.", "{n} compared.", len(every))
+    if not out:
+        return f"{told} {cells.t('None differs by more than chance.')}"
+    names = ", ".join(out[:ROWS])
+    return f"{told} {cells.t('By more than chance: {names}.', names=names)}"
