@@ -8,8 +8,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
-from afterclear.catalogue.order_text.speech import WIRING
+from afterclear.catalogue.order_text.speech import LAMPS, WIRING
 from afterclear.catalogue.order_text.told import Act, Clause, Part
+from afterclear.catalogue.order_text.undone import void_undone
 
 Places = dict[str, set[str]]  # axis -> values given
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
@@ -31,7 +32,7 @@ class Bound:
 
 def bound_acts(clauses: list[Clause]) -> list[Bound]:
     """Say what was done with each component. Clauses about work not done become void."""
-    _void(clauses)
+    void_undone(clauses)
     _refer(clauses)
     _find(clauses)
     acts = _acts(clauses)
@@ -105,66 +106,6 @@ def _join(found: list[Bound], one: Bound) -> None:
     found.append(one)
 
 
-# --- what was not done ------------------------------------------------------------------------
-
-
-def _void(clauses: list[Clause]) -> None:
-    for at, clause in enumerate(clauses):
-        rest = [c for c in clauses[at + 1 :] if c.sentence == clause.sentence]
-        if "condition" in clause.said:
-            for one in (clause, *rest):
-                one.void |= not _is_circumstance(clause, rest)
-        elif "elsewhere" in clause.said:
-            clause.void = True
-            _void_until_here(rest)
-        elif "denied" in clause.said and not clause.acts:
-            clause.void = True
-        elif "not_done" in clause.said or "advised" in clause.said:
-            clause.void = True
-            start = min(clause.said.get(k, 99) for k in ("not_done", "advised"))
-            first = at == 0 or clauses[at - 1].sentence != clause.sentence
-            if (clause.parts and start < clause.first_part) or (first and not clause.parts):
-                _void_on(rest)
-            if not clause.parts and not clause.named_others and not clause.strange:
-                _void_back(clauses[:at], clause)
-
-
-def _is_circumstance(clause: Clause, rest: list[Clause]) -> bool:
-    """Whether "when" only says when a fault is there: "squeals when wet, belt renewed"."""
-    is_bare = clause.is_state and not (clause.acts or clause.parts or clause.strange > 1)
-    return is_bare and any(not a.weak for c in rest for a in c.acts)
-
-
-def _void_until_here(rest: list[Clause]) -> None:
-    """Drop what another workshop did, up to where the writer's own work begins."""
-    for one in rest:
-        if one.here:
-            return
-        one.void = True
-
-
-def _void_on(rest: list[Clause]) -> None:
-    for one in rest:
-        if any(not a.weak for a in one.acts):
-            return
-        one.void = True
-
-
-def _void_back(before: list[Clause], clause: Clause) -> None:
-    """Drop work known only from "new" or "replacement": "new turbo, customer declined"."""
-    is_met = False
-    for one in reversed(before):
-        near = one.sentence == clause.sentence or (
-            one.sentence == clause.sentence - 1 and clause.said
-        )
-        if not near or any(not a.weak for a in one.acts):
-            return
-        if is_met and (clause.negated or one.sentence != clause.sentence):
-            return  # what was not done is told of the part before, and of no other
-        one.void = True
-        is_met = is_met or bool(one.parts)
-
-
 # --- what is meant -----------------------------------------------------------------------------
 
 
@@ -186,12 +127,14 @@ def _refer(clauses: list[Clause]) -> None:
             clause.parts = [_meant(part, idle) for part in clause.parts]
             continue
         stems = {s for word in clause.words for s in word.stems}
+        lamps = [p for p in reversed(earlier) if p.key in LAMPS] if clause.bulb else []
         owned = {id(p) for c in clauses[:at] for p in c.owners}
         meant = [
             p
             for p in reversed(earlier)
             if (p.head if is_item or id(p) in owned else p.stems) & stems
         ]
+        meant = meant or lamps
         if meant:
             key = meant[0].of or meant[0].key
             clause.parts = [replace(meant[0], key=key, of="", start=_start(clause, meant[0]))]
@@ -201,10 +144,12 @@ def _refer(clauses: list[Clause]) -> None:
 def _is_item(clauses: list[Clause], at: int) -> bool:
     """Whether a clause is a kind of thing in a list: "sensor and ring renewed"."""
     clause = clauses[at]
-    if clause.acts or clause.parts or not clause.heads or at + 1 == len(clauses):
+    if clause.acts or clause.parts or not clause.words[0].stems or at + 1 == len(clauses):
         return False
     after = clauses[at + 1]
-    return after.joined and bool(after.acts and after.parts) and len(clause.words) == 1
+    is_list = after.joined and bool(after.acts)
+    is_list = is_list and bool(after.parts or after.named_others or after.heads)
+    return is_list and len(clause.words) == 1
 
 
 def _is_thing(part: Part) -> bool:
@@ -220,7 +165,7 @@ def _meant(part: Part, idle: list[Part]) -> Part:
 
 
 def _start(clause: Clause, part: Part) -> int:
-    return next(at for at, word in enumerate(clause.words) if word.stems & part.stems)
+    return next((at for at, word in enumerate(clause.words) if word.stems & part.stems), 0)
 
 
 # --- what was done -----------------------------------------------------------------------------

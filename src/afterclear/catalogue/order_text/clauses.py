@@ -150,6 +150,7 @@ class _Reader:
         clause.owners = self._naming.owner_parts()
         texts = {w.text for w in words}
         clause.here = not speech.here.isdisjoint(texts)
+        clause.bulb = any(not w.stems.isdisjoint(speech.bulbs) for w in words)
         clause.likewise = not speech.likewise.isdisjoint(texts)
         clause.negated = not speech.negators.isdisjoint(texts)
         clause.first_place = min(self._spots, default=-1)

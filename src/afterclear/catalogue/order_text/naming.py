@@ -7,7 +7,7 @@ The filter in "filter pressure sensor" is no part that was worked on, and neithe
 from typing import Final
 
 from afterclear.catalogue.order_text.phrases import Found
-from afterclear.catalogue.order_text.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_text.speech import LAMPS, OTHER, SYMPTOM, WIRING, Speech
 from afterclear.catalogue.order_text.told import Part
 from afterclear.catalogue.order_text.vocabulary import Word
 
@@ -50,7 +50,7 @@ class Naming:
             if one.meaning in (OTHER, SYMPTOM):
                 self.part_of |= one.meaning == OTHER and self._names_more(one)
                 continue
-            if any(o.meaning == OTHER and self._touch(one, o) for o in found):
+            if any(o.meaning == OTHER and self._is_owned(one, o) for o in found):
                 self.part_of = True
                 continue
             if len(found) > 1 and self._is_where(one):
@@ -64,6 +64,13 @@ class Naming:
                 continue
             kept.append(one)
         return kept
+
+    def _is_owned(self, one: Found, other: Found) -> bool:
+        """Whether a part outside the lexicon is a component's: not so in "sensor in sump"."""
+        between = self._words[one.end : other.start]
+        speech = self._speech
+        is_place = any(w.text in speech.beyond | speech.toward for w in between)
+        return self._touch(one, other) and not is_place
 
     def _is_coded_to(self, one: Found) -> bool:
         """Whether a control unit is only the one that another part was registered with."""
@@ -97,7 +104,9 @@ class Naming:
         """
         if one.meaning == WIRING:
             return False
-        words = self._words
+        words, heads = self._words, self._speech.heads
+        if one.meaning in LAMPS:
+            heads = heads - self._speech.bulbs  # a bulb is what is renewed of a lamp
         near = {at for at in self._around(one) if not self._is_of(one, at)}
         at = one.start - 1
         while at >= 0 and (at not in taken or at in self._passed) and one.start - at <= _REACH:
@@ -109,9 +118,7 @@ class Naming:
                 break
             near.add(at)
             at += 1
-        if any(
-            words[at].stems & self._speech.heads and not words[at].guessed for at in near - taken
-        ):
+        if any(words[at].stems & heads and not words[at].guessed for at in near - taken):
             return True
         return self.acted and any(
             at not in taken and self._speech.is_strange(words[at]) for at in self._head_spots(one)

@@ -77,10 +77,17 @@ class WorkReader:
         return self._text(max(readings, key=lambda t: t[0])[1])
 
     def _likely(self, text: str) -> list[tuple[int, Speech]]:
-        """Give the languages whose own words a text has most of, with how many."""
+        """Give the languages whose own words a text has most of, with how many.
+
+        A word that only one language has says more: "getauscht" beside "HV" and "Batterie".
+        """
         words = [w for w in plain_words(text[:_LONGEST]) if w.isalpha() and len(w) > 1]
-        counted = [(sum(s.is_own(word) for word in words), s) for s in self._speeches]
-        return sorted(counted, key=lambda c: -c[0])[:_TRIED]
+        counted = [0] * len(self._speeches)
+        for word in words:
+            own = [at for at, speech in enumerate(self._speeches) if speech.is_own(word)]
+            for at in own:
+                counted[at] += 1 + (len(own) == 1)
+        return sorted(zip(counted, self._speeches, strict=True), key=lambda c: -c[0])[:_TRIED]
 
     def _text(self, clauses: list[Clause]) -> WorkText:
         bound = bound_acts(clauses)
@@ -115,6 +122,8 @@ def _as_counted(by_axis: dict[str, set[str]], axes: tuple[str, ...]) -> dict[str
 
     Source: SAE J2012, P0325 "Knock Sensor 1 (Bank 1 or Single Sensor)", P0330 "2 (Bank 2)".
     """
+    if "cylinder" in by_axis and "cylinder" not in axes and "sensor" in axes:
+        by_axis = {"sensor": by_axis["cylinder"], **by_axis}  # "EGT sensor no. 3"
     is_one_a_bank = "bank" in by_axis and "bank" not in axes and "sensor" in axes
     return {"sensor": by_axis["bank"], **by_axis} if is_one_a_bank else by_axis
 

@@ -34,6 +34,10 @@ _SYMPTOMS: Final = frozenset({
     "oil_quality", "brake_fluid_level", "brake_air_pressure", "hv_battery_voltage",
     "hydraulic_pressure", "hv_battery_temperature", "traction_control", "stability_control",
 })  # fmt: skip
+LAMPS: Final = frozenset({
+    "headlamp", "tail_lamp", "brake_lamp", "fog_lamp", "indicator", "reversing_lamp",
+    "licence_plate_lamp", "interior_lamp", "daytime_running_lamp",
+})  # fmt: skip
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
 ACTIONS: Final = ("replace", "repair", "clean", "software", "adjust", "inspect")
 _SECTIONS: Final = {
@@ -41,12 +45,13 @@ _SECTIONS: Final = {
     "untouched", "heads", "joins", "parts", "beyond", "other", "flowing", "stems", "states",
     "negators", "conditions", "contrasts", "pronouns", "attributes", "weak", "dotted",
     "neutral", "sundries", "quantities", "elsewhere", "here", "likewise", "findings", "remade",
-    "pointers", "rubs",
+    "pointers", "rubs", "bulbs",
 }  # fmt: skip
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
 )  # fmt: skip
+_BEGUN: Final = ("findings", "remade", "rubs")  # kinds of words known by how they begin
 _ANY_END: Final = re.compile("[a-z]{0,6}")
 _THING_FROM: Final = 4  # letters of a word that may name a thing
 _PART_FROM: Final = 3  # letters of a short form within a compound
@@ -75,13 +80,12 @@ class Speech:
         self.head_order = grammar.head_order
         self._verbs = Beginnings(grammar.verb_ends, grammar.prefixes)
         self._states = Beginnings(_ANY_END)
-        self._findings = Beginnings(_ANY_END)  # words for work that may say how a thing is
-        self._rubs = Beginnings(_ANY_END)  # "chafed": what follows is where it was
-        self._remade = Beginnings(_ANY_END)  # such that may say what kind of part was fitted
+        self._begun = {kind: Beginnings(_ANY_END) for kind in _BEGUN}
         self.vocabulary.is_told = self._begins_known
         self.family: dict[str, set[str]] = {}  # stems of all names of a component
         self.heads: set[str] = set()
         self.sundries: set[str] = set()  # seals, fuses, hoses
+        self.bulbs: set[str] = set()  # what is renewed in a lamp
         self.flowing: set[str] = set()  # oil, fuel: what runs in pipes
         self.joins: set[str] = set()
         self.beyond: set[str] = set()  # "behind": the next name is a location
@@ -97,7 +101,8 @@ class Speech:
         self._weak: set[str] = set()
         self._misspelt: dict[str, str] = {}  # unknown words, by the work they may mean
         self._action_names: dict[str, str] = {}  # words for work, folded
-        self._of_names: set[str] = set()  # words of components' names, folded
+        self._of_names: set[str] = set()  # words of components' names as written
+        self._state_words: set[str] = set()  # words for how a thing is, written out
         self._participles: dict[str, bool] = {}
         self._head_names: set[str] = set()  # ``heads`` as written
         self._seen: dict[str, tuple[bool, str, str]] = {}
@@ -133,35 +138,42 @@ class Speech:
 
     def is_finding(self, word: Word) -> bool:
         """Whether a word for work may also say how a thing was found: welded, stuck."""
-        return bool(self._findings.meaning(folded_word(word.text)))
+        return bool(self._begun["findings"].meaning(folded_word(word.text)))
 
     def is_rub(self, word: Word) -> bool:
         """Whether a thing rubbed where the next words say."""
-        return bool(self._rubs.meaning(folded_word(word.text)))
+        return bool(self._begun["rubs"].meaning(folded_word(word.text)))
 
     def is_of_names(self, word: str) -> bool:
         """Whether a word is written so in a component's name."""
-        return folded_word(word) in self._of_names
+        return word in self._of_names
 
     def as_state(self, word: Word) -> Word:
-        """Read a word for how a thing is as such, though its stem is a part's: "grillé"."""
-        if not word.stems or self.heads.isdisjoint(word.stems):
+        """Read a word for how a thing is as such, though its stem is a part's.
+
+        "grillé" is burnt and no grille, "świeci" is lit and no plug.
+        """
+        if not word.stems:
             return word
         key = word.written or word.text
         if (is_state := self._participles.get(key)) is None:
             is_state = self._participles[key] = self._is_participle(word)
-        return replace(word, stems=word.stems - self.heads) if is_state else word
+        return replace(word, stems=frozenset()) if is_state else word
 
     def _is_participle(self, word: Word) -> bool:
         """Whether a word for how a thing is only looks like the name of a part."""
         if word.text in self._head_names or self.is_of_names(word.text):
             return False
+        if word.text in self._state_words:
+            return True
+        if self.heads.isdisjoint(word.stems) or not self.is_state(word):
+            return False
         is_noun = word.written[:1].isupper() if self._grammar.nouns_are_capital else True
-        return (not is_noun or word.text.endswith(_PARTICIPLES)) and self.is_state(word)
+        return not is_noun or word.text.endswith(_PARTICIPLES)
 
     def is_remade(self, word: Word) -> bool:
         """Whether a word for a repair may say what kind of part was fitted: rebuilt."""
-        return bool(self._remade.meaning(folded_word(word.text)))
+        return bool(self._begun["remade"].meaning(folded_word(word.text)))
 
     def is_neutral(self, word: Word) -> bool:
         """Whether a word names no part: a set, a test drive, a warranty."""
@@ -230,7 +242,7 @@ class Speech:
         if self._grammar.nouns_are_capital and not word.written[0].isupper():
             return False
         told = self._told_of(word.text)
-        if told[0] or word.text in self.pronouns | self.beyond | self.conditions:
+        if told[0] or any(word.text in s for s in (self.pronouns, self.beyond, self.conditions)):
             return False
         return self._grammar.nouns_are_capital or not self._grammar.no_noun.fullmatch(
             folded_word(word.text)
@@ -240,14 +252,7 @@ class Speech:
         for kind in _WORD_SETS:
             getattr(self, kind).update(table.get(kind, {}).get("names", ()))
         self._take_components(table, of_codes=of_codes)
-        self._add(self.positions, (BOTH_SIDES,), "side=left side=right")
-        for spec, names in table.get("positions", {}).items():
-            self._add(self.positions, names, spec)
-        for axis, names in (*table.get("before", {}).items(), *table.get("numbered", {}).items()):
-            if axis in {"cylinder", "bank", "sensor"}:
-                self._add(self.before, names, axis)
-                for name in names:
-                    self.vocabulary.count_by(name)
+        self._take_places(table)
         self._take_work(table)
         for kind in ("not_done", "advised", "untouched", "elsewhere"):
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
@@ -256,11 +261,22 @@ class Speech:
             self._head_names.update(plain_words(name))
         for name in table.get("sundries", {}).get("names", ()):
             self.sundries.add(self.vocabulary.learn(name)[-1])
-        for name in table.get("flowing", {}).get("names", ()):
-            self.flowing.update(self.vocabulary.learn(name))
+        for kind, stems in (("bulbs", self.bulbs), ("flowing", self.flowing)):
+            for name in table.get(kind, {}).get("names", ()):
+                stems.update(self.vocabulary.learn(name))
         self.joins.update("&+")
         self._weak.update(table.get("weak", {}).get("names", ()))
         self._add_components(table.get("other", {}).get("names", ()), OTHER)
+
+    def _take_places(self, table: Mapping[str, Any]) -> None:
+        self._add(self.positions, (BOTH_SIDES,), "side=left side=right")
+        for spec, names in table.get("positions", {}).items():
+            self._add(self.positions, names, spec)
+        for axis, names in (*table.get("before", {}).items(), *table.get("numbered", {}).items()):
+            if axis in {"cylinder", "bank", "sensor"}:
+                self._add(self.before, names, axis)
+                for name in names:
+                    self.vocabulary.count_by(name)
 
     def _take_work(self, table: Mapping[str, Any]) -> None:
         for action, names in table.get("actions", {}).items():
@@ -275,13 +291,13 @@ class Speech:
         for action, stems in table.get("stems", {}).items():
             for stem in stems:
                 self._verbs.add(folded_word(stem.casefold()), action)
-        begun = {"findings": self._findings, "remade": self._remade, "rubs": self._rubs}
-        for kind, words in begun.items():
+        for kind, words in self._begun.items():
             for stem in table.get(kind, {}).get("names", ()):
                 words.add(folded_word(stem.casefold()), kind)
         for kind in ("states", "neutral"):
             for stem in table.get(kind, {}).get("names", ()):
                 self._states.add(folded_word(stem.casefold()), kind)
+        self._state_words.update(table.get("states", {}).get("names", ()))
 
     def _take_components(self, table: Mapping[str, Any], *, of_codes: bool) -> None:
         for key, entry in table.get("components", {}).items():
@@ -312,7 +328,7 @@ class Speech:
         for name in names:
             kept = " ".join(w for w in plain_words(name) if w not in self.fillers)
             stems = self.vocabulary.learn(kept or name)
-            self._of_names.update(folded_word(w) for w in plain_words(name))
+            self._of_names.update(plain_words(name))
             self.components.add(stems, meaning)
             self.family.setdefault(meaning, set()).update(stems)
 

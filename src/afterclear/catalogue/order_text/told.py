@@ -51,6 +51,7 @@ class Clause:
     part_of: bool = False  # a known component's hose, seal, bracket
     owners: list[Part] = field(default_factory=list)  # what such a hose or seal belongs to
     here: bool = False  # it says who works: "we", "here"
+    bulb: bool = False  # a lamp's bulb is named
     likewise: bool = False  # "ditto": what was done to the part before
     negated: bool = False  # "not" or "nothing" stands before the work
     first_place: int = -1

@@ -1,0 +1,61 @@
+"""Clauses about work that was not done, or not by the writer."""
+
+from afterclear.catalogue.order_text.told import Clause
+
+
+def void_undone(clauses: list[Clause]) -> None:
+    """Make clauses void that tell of work to come, refused, or done by others."""
+    for at, clause in enumerate(clauses):
+        rest = [c for c in clauses[at + 1 :] if c.sentence == clause.sentence]
+        if "condition" in clause.said:
+            for one in (clause, *rest):
+                one.void |= not _is_circumstance(clause, rest)
+        elif "elsewhere" in clause.said:
+            clause.void = True
+            _void_until_here(rest)
+        elif "denied" in clause.said and not clause.acts:
+            clause.void = True
+        elif "not_done" in clause.said or "advised" in clause.said:
+            clause.void = True
+            start = min(clause.said.get(k, 99) for k in ("not_done", "advised"))
+            first = at == 0 or clauses[at - 1].sentence != clause.sentence
+            if (clause.parts and start < clause.first_part) or (first and not clause.parts):
+                _void_on(rest)
+            if not clause.parts and not clause.named_others and not clause.strange:
+                _void_back(clauses[:at], clause)
+
+
+def _is_circumstance(clause: Clause, rest: list[Clause]) -> bool:
+    """Whether "when" only says when a fault is there: "squeals when wet, belt renewed"."""
+    is_bare = clause.is_state and not (clause.acts or clause.parts or clause.strange > 1)
+    return is_bare and any(not a.weak for c in rest for a in c.acts)
+
+
+def _void_until_here(rest: list[Clause]) -> None:
+    """Drop what another workshop did, up to where the writer's own work begins."""
+    for one in rest:
+        if one.here:
+            return
+        one.void = True
+
+
+def _void_on(rest: list[Clause]) -> None:
+    for one in rest:
+        if any(not a.weak for a in one.acts):
+            return
+        one.void = True
+
+
+def _void_back(before: list[Clause], clause: Clause) -> None:
+    """Drop work known only from "new" or "replacement": "new turbo, customer declined"."""
+    is_met = False
+    for one in reversed(before):
+        near = one.sentence == clause.sentence or (
+            one.sentence == clause.sentence - 1 and clause.said
+        )
+        if not near or any(not a.weak for a in one.acts):
+            return
+        if is_met and (clause.negated or one.sentence != clause.sentence):
+            return  # what was not done is told of the part before, and of no other
+        one.void = True
+        is_met = is_met or bool(one.parts)
