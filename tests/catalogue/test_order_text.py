@@ -194,6 +194,22 @@ def test_what_is_no_work_or_not_known_is_not_read(
             [Work("nox_sensor", "", "replace"), Work("air_flow_sensor", "", "replace")],
         ),
         ("rebuilt starter fitted", [Work("starter", "", "replace")]),
+        # taken out to reach another, or to be cleaned, and fitted again
+        ("Gearbox out, clutch renewed, gearbox fitted", [Work("clutch", "", "replace")]),
+        ("DPF ausgebaut, gereinigt, DPF eingebaut", [Work("particulate_filter", "", "clean")]),
+        # a heading tells the place of all that follows it
+        (
+            "Freins AR : plaquettes remplacées, étriers nettoyés",
+            [Work("brake_pad", "rear", "replace"), Work("brake_caliper", "rear", "clean")],
+        ),
+        # a number after a part of a cylinder, whatever is said of it next
+        ("Injektor 1 abgerissen, ersetzt", [Work("injector", "cylinder_1", "replace")]),
+        # a word of one language alone decides which it is
+        ("HV-Batterie Modul getauscht durch Techniker", [Work("hv_battery_cell", "", "replace")]),
+        # how a thing is, and no part of that stem
+        ("Airbag świeci, wtyczka naprawiona", [Work("wiring", "", "repair", "airbag")]),
+        ("Oil level sensor in sump replaced", [Work("oil_level_sensor", "", "replace")]),
+        ("Headlamp o/s bulb blown, replaced", [Work("headlamp", "right", "replace")]),
     ],
 )
 def test_what_was_done_is_told_from_what_was_only_said(

@@ -18,6 +18,8 @@ _BOTH_SIDES: Final[Places] = {"side": {"left", "right"}}
 _CONTACTS: Final = {"hv_contactor", "power_relay", "glow_plug_control"}  # they weld, not welders
 _LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
 _BY_HAND: Final = {"replace", "repair", "clean"}
+_SEAT_HEATER: Final = "seat_heater"
+_MATS: Final = {"brake_pad", "occupant_sensor"}  # a pad or mat, where it is no heater's
 _OWN_PARTS: Final = {"repair"}  # such work takes a part apart: names beside it are its own parts
 
 
@@ -34,7 +36,9 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
     """Say what was done with each component. Clauses about work not done become void."""
     void_undone(clauses)
     _refer(clauses)
+    _unpair(clauses)
     _find(clauses)
+    _refit(clauses)
     acts = _acts(clauses)
     found: list[Bound] = []
     for at, clause in enumerate(clauses):
@@ -74,6 +78,27 @@ def _find(clauses: list[Clause]) -> None:
         if renewed or not keys.isdisjoint(_CONTACTS):
             clause.acts = [a for a in clause.acts if not a.finding]
             clause.is_state = True
+
+
+def _unpair(clauses: list[Clause]) -> None:
+    """Take "both" for the two parts before it: "pads thin, discs lipped, replaced both"."""
+    for at, clause in enumerate(clauses):
+        two = [c for c in clauses[max(0, at - 2) : at] if c.sentence == clause.sentence]
+        named = {p.key for c in two for p in c.parts}
+        if clause.places == _BOTH_SIDES and not clause.parts and len(named) > 1:
+            clause.places = {}
+
+
+def _refit(clauses: list[Clause]) -> None:
+    """Take "fitted" for no new part where the same part was taken out: "DPF out, DPF fitted"."""
+    out: set[str] = set()
+    for clause in clauses:
+        is_new = any(a.action == "replace" and not a.fits for a in clause.acts)
+        if clause.parts and not is_new and all(p.key in out for p in clause.parts):
+            clause.acts = [a for a in clause.acts if not a.fits]
+            clause.is_state = clause.is_state or not clause.acts
+        if clause.removed and not clause.void:
+            out.update(p.key for p in clause.parts)
 
 
 def _is_detail(clause: Clause, part: Part) -> bool:
@@ -160,7 +185,13 @@ def _meant(part: Part, idle: list[Part]) -> Part:
     """Resolve a short name to the full one before it: "glow plug broken, 4 plugs new"."""
     if part.words > 1 or part.of:
         return part
-    full = [p for p in reversed(idle) if p.words > 1 and not p.of and part.stems & p.head]
+    full = [
+        p
+        for p in reversed(idle)
+        if p.words > 1
+        and not p.of
+        and (part.stems & p.head or (p.key == _SEAT_HEATER and part.key in _MATS))
+    ]
     return replace(part, key=full[0].key) if full else part
 
 
@@ -189,7 +220,8 @@ def _acts(clauses: list[Clause]) -> list[list[Act]]:
         if clause.parts and not acts[at] and not clause.is_state and (leads or clause.joined):
             acts[at] = list(_acts_before(clauses, at, acts))
         elif clause.acts:
-            leads = clause.leads or (not clause.parts and not leads)
+            is_bare = not clause.parts and not clause.strange  # not "slave fitted"
+            leads = clause.leads or (is_bare and not leads)
     return acts
 
 
@@ -204,10 +236,7 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
                 yield from _answer(clauses, other.sentence)
             return
         if other.parts or _ends_list(other):
-            is_again = not other.aside and not {p.key for p in clause.parts}.isdisjoint(
-                p.key for p in other.parts
-            )
-            if bare and not other.void and not is_again and _is_listed_with(clause, other):
+            if bare and not other.void and _is_listed_with(clause, other):
                 yield from acts[later] or other.acts
             if other.parts:
                 return
@@ -237,6 +266,10 @@ def _is_listed_with(clause: Clause, other: Clause) -> bool:
     is_item = not clause.is_state and not clause.loose
     if not other.parts:
         return is_item and other.joined
+    is_elsewhere = bool(other.places) and other.places != clause.places
+    keys = {p.key for p in clause.parts}
+    if not (other.aside or is_elsewhere) and any(p.key in keys for p in other.parts):
+        return False  # it is told again, with work of its own
     is_loom = any((p.key == WIRING and not p.of) or p.beside for p in other.parts)
     is_own_loom = any(p.of == o.key for p in clause.parts for o in other.parts if p.of)
     return is_item and not (clause.topic or other.leads or is_loom or is_own_loom)
@@ -295,6 +328,9 @@ def _places_of(clauses: list[Clause], at: int) -> list[Places]:
             return [before.places]
         if shared:
             return _places_of(clauses, clauses.index(before))
+    first = beside[0]
+    if first.topic and first.places and all(c is first or not c.places for c in beside):
+        return [first.places]  # "Front brakes: pads renewed, calipers cleaned"
     return _places_before(clauses, at)
 
 

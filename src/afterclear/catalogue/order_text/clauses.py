@@ -17,6 +17,7 @@ _GAS: Final = "refrigerant"
 _GRAMS: Final = {"g", "gr", "gramm", "grams"}
 _GRAMS_FROM: Final = 3  # figures: a charge is of some hundred grams
 _OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
+_NUMBERED: Final = {"exhaust_temperature_sensor", "nox_sensor", "oxygen_sensor"}
 _NEGATES: Final = 2  # words between "not" and what was not done
 
 
@@ -50,9 +51,11 @@ def _shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterato
 def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, bool]]:
     run: list[Word] = []
     sentence, joined, is_begun = 0, False, False
-    for word in words:
-        is_rubbed = bool(run) and speech.is_rub(run[-1])  # "chafed with the driveshaft"
-        is_join = word.text in speech.joins and not is_rubbed
+    for at, word in enumerate(words):
+        is_rubbed = bool(run) and speech.begins("rubs", run[-1])  # "chafed with the driveshaft"
+        after = words[at + 1].text if at + 1 < len(words) else ""
+        is_between = bool(run) and run[-1].text in speech.beyond and after in speech.beyond
+        is_join = word.text in speech.joins and not (is_rubbed or is_between)
         is_new = bool(word.breaks) or is_join or word.text in speech.conditions
         if is_new and run:
             yield run, sentence, is_begun
@@ -87,11 +90,13 @@ class _Reader:
         speech, words = self._speech, self._words
         found = speech.components.scattered(words, self._passed)
         long = [set(f.places) for f in found if len(f.places) > 1 and f.meaning != OTHER]
+        acts = speech.actions.in_order(words)
+        long += [set(f.places) for f in acts if len(f.places) > 1]  # "sent for repair"
         signals = [
             s for s in speech.said.in_order(words) if not any(set(s.places) < f for f in long)
         ]
         used = {at for f in signals for at in f.places}
-        acts = [f for f in speech.actions.in_order(words) if used.isdisjoint(f.places)]
+        acts = [f for f in acts if used.isdisjoint(f.places)]
         beside = [b for b in speech.beside.in_order(words) if not self._naming.is_pipe(b)]
         because = min((f.start for f in signals if f.meaning == "untouched"), default=len(words))
         found = self._without_acts(found, acts)
@@ -136,23 +141,10 @@ class _Reader:
         loose = [at for at in range(len(words)) if self._is_loose(at, taken)]
         clause.loose = len(loose)
         clause.strange = sum(bool(words[at].stems) or speech.is_strange(words[at]) for at in loose)
-        clause.named_others = any(f.meaning == OTHER for f in found) or any(
-            at not in taken and not w.stems.isdisjoint(speech.sundries)
-            for at, w in enumerate(words)
-        )
-        clause.heads = frozenset(
-            s
-            for at, w in enumerate(words)
-            if at not in taken and not w.guessed and w.stems & speech.heads
-            for s in w.stems & speech.heads
-        )
+        clause.named_others = any(f.meaning == OTHER for f in found)
+        self._hint(clause, taken)
         clause.part_of = self._naming.part_of
         clause.owners = self._naming.owner_parts()
-        texts = {w.text for w in words}
-        clause.here = not speech.here.isdisjoint(texts)
-        clause.bulb = any(not w.stems.isdisjoint(speech.bulbs) for w in words)
-        clause.likewise = not speech.likewise.isdisjoint(texts)
-        clause.negated = not speech.negators.isdisjoint(texts)
         clause.first_place = min(self._spots, default=-1)
         clause.last_place = max(self._spots, default=-1)
         self._deny(clause)
@@ -160,6 +152,23 @@ class _Reader:
             self._passed | states
         )
         return clause
+
+    def _hint(self, clause: Clause, taken: set[int]) -> None:
+        """Take kinds of parts that no name has, and who worked, when and how often."""
+        speech, words = self._speech, self._words
+        stems = frozenset[str]().union(*(w.stems for w in words))
+        left = [w for at, w in enumerate(words) if at not in taken]
+        if not stems.isdisjoint(speech.sundries):
+            clause.named_others |= any(not w.stems.isdisjoint(speech.sundries) for w in left)
+        if not stems.isdisjoint(speech.heads):
+            told = {s for w in left if not w.guessed for s in w.stems}
+            clause.heads = frozenset(told & speech.heads)
+        texts = {w.text for w in words}
+        clause.here = not speech.here.isdisjoint(texts)
+        clause.bulb = not speech.bulbs.isdisjoint(stems)
+        clause.likewise = not speech.likewise.isdisjoint(texts)
+        clause.negated = not speech.negators.isdisjoint(texts)
+        clause.removed = bool(clause.parts) and any(speech.begins("removed", w) for w in words)
 
     def _is_loose(self, at: int, taken: set[int]) -> bool:
         """Whether a word is unknown; half a compound is not."""
@@ -228,16 +237,19 @@ class _Reader:
         """Leave out "repair" where it says what kind of part was fitted: "fitted rebuilt pump"."""
         fitted = any(a.action == "replace" and not a.weak for a in acts)
         remade = [
-            a for a in acts if a.action == "repair" and self._speech.is_remade(self._words[a.start])
+            a
+            for a in acts
+            if a.action == "repair" and self._speech.begins("remade", self._words[a.start])
         ]
         return [a for a in acts if not (fitted and a in remade)]
 
     def _act(self, found: Found) -> Act:
         weak = self._is_weak(found)
-        finding = all(self._speech.is_finding(self._words[at]) for at in found.places)
+        finding = all(self._speech.begins("findings", self._words[at]) for at in found.places)
         fills = any(self._words[at].text.startswith(_FILLING) for at in found.places)
         is_fill = fills and found.meaning == "replace"
-        return Act(found.start, found.meaning, weak, is_fill, finding)
+        is_fit = all(self._speech.begins("fits", self._words[at]) for at in found.places)
+        return Act(found.start, found.meaning, weak, is_fill, is_fit, finding)
 
     def _is_anothers(self, found: Found, taken: set[int]) -> bool:
         """Whether "new" belongs to an unknown word: "spliced in new section"."""
@@ -264,6 +276,7 @@ class _Reader:
                 words[i].text in negators and not words[i + 1].text.isdecimal()
                 for i in range(max(0, act.start - _NEGATES), act.start)
             )
+            or (act.weak and any(w.text in negators for w in words[act.start + 1 : act.start + 2]))
         ]
         if denied:
             clause.acts = [a for a in clause.acts if a not in denied]
@@ -278,21 +291,23 @@ class _Reader:
         """Read a number after one part of a cylinder as its cylinder: "coil 4"."""
         words = self._words
         for one in kept:
-            is_one = one.meaning in _OF_CYLINDERS and not self._speech.is_plural(
-                words[one.end - 1].text
-            )
-            if is_one and one.end not in self._spots and self._is_last_number(one.end):
-                clause.places.setdefault("cylinder", set()).add(words[one.end].text.lstrip("0"))
+            axis = "cylinder" if one.meaning in _OF_CYLINDERS else "sensor"
+            is_one = axis == "cylinder" or one.meaning in _NUMBERED
+            is_one = is_one and not self._speech.is_plural(words[one.end - 1].text)
+            if is_one and one.end not in self._spots and self._is_last_number(one.end, axis):
+                clause.places.setdefault(axis, set()).add(words[one.end].text.lstrip("0"))
                 self._spots.add(one.end)
                 clause.last_place = max(clause.last_place, one.end)
 
-    def _is_last_number(self, at: int) -> bool:
+    def _is_last_number(self, at: int, axis: str) -> bool:
         words = self._words
         after = at + 1
         measured = after < len(words) and (
-            not words[after].stems and words[after].text not in self._speech.pronouns
+            not words[after].stems
+            and words[after].text not in self._speech.pronouns
+            and not self._speech.tells(words[after])
         )
-        return counts(words, at, MOST["cylinder"]) and not measured
+        return counts(words, at, MOST[axis]) and not measured
 
     # --- places -----------------------------------------------------------------------------
 

@@ -26,12 +26,15 @@ _BOTH = re.compile(
 _DEPTH: Final = {"(": 1, "[": 1, ")": -1, "]": -1}
 _JOINS: Final = "&+"
 _TOPIC: Final = ":"  # after what a text is about
+_DASHES: Final = ("-", "\u2013", "\u2014")  # the same, after a few words
+_TITLE: Final = 3  # words
 # cylinders one after the other: "cyl 1, 2 and 4", "Zyl. 1-4"; no measure after the last
 _CYLINDERS = re.compile(
     r"\b((?:inj|iny|einspr|wtrysk|coil|bobin|zünds|spule|cew|glüh|glow|buj|boug|świec|kerz|calent"
     r"|plug)[^\W\d_]*|c[yi]l[^\W\d_]*\.?|zyl[^\W\d_]*\.?)\s*(?:n[or°º]\.?\s*)?(\d{1,2}"
     r"(?:\s*(?:[,;+&/-]|-|\band\b|\bund\b|\bu\.|\bet\b|\by\b|\bi\b|\be\b)\s*\d{1,2})+)"
-    r"(?!\d|[.,]\d|\s*(?:%|\u00b0|nm\b|km\b|std\b|h\b|hrs\b|aw\b|x\b|bar\b|v\b|ohm|szt|uds|st\b|stk\b))",
+    r"(?!\d|[.,]\d|\s*(?:kerz|zündk|plug|spark|świec|boug|buj|glow|glüh|inj|wtrysk|iny|new|nou"
+    r"|neu)|\s*(?:%|\u00b0|nm\b|km\b|std\b|h\b|hrs\b|aw\b|x\b|bar\b|v\b|ohm|szt|uds|st\b|stk\b))",
     re.IGNORECASE,
 )
 _TWICE = re.compile(r"\b([^\W\d_]{2})[/-]\1\b", re.IGNORECASE)  # DC/DC
@@ -52,6 +55,7 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     text = _NUMBER_SIGN.sub(" nr ", _CYLINDERS.sub(_each_cylinder, text))
     text = _INITIALS.sub(lambda m: "".join(g for g in m.groups() if g), text)
     text = _FIRST_LETTER.sub(r"\1 ", text)
+    is_shouted = text.isupper()
     found = list(_TOKEN.finditer(text))
     words: list[Word] = []
     breaks, depth, begun, colon = 0, 0, 0, False
@@ -63,10 +67,12 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
                 breaks = 0
                 continue
             depth = max(0, depth + _DEPTH.get(token, 0))
-            colon = colon or token in _TOPIC
+            is_title = token.strip() in _DASHES and len(words) - begun <= _TITLE
+            colon = colon or token in _TOPIC or is_title
             sign, after = token.strip(), text[match.end() :]
+            after = after.lower() if is_shouted else after  # a capital begins no sentence
             breaks = max(breaks, _break(sign, after, words[begun:], vocabulary))
-            if _closes(token, text[match.end() :], words[begun:], vocabulary):
+            if _closes(token, after, words[begun:], vocabulary):
                 breaks = SENTENCE
             continue
         if breaks == SENTENCE:
@@ -104,7 +110,7 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
     is_written_out = (
         before != BOTH_SIDES
         and len(sentence[-1].written) >= TYPO_FROM
-        and vocabulary.is_written(before)
+        and (vocabulary.is_written(before) or sentence[-1].written.isupper())
     )
     ends = is_capital or (is_written_out and after[:1].isspace())
     return SENTENCE if ends and vocabulary.is_whole(before) else 0

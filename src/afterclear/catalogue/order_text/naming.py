@@ -89,7 +89,11 @@ class Naming:
         speech = self._speech
         while at >= 0 and self._words[at].text not in speech.beyond and at in self._passed:
             at -= 1
-        if at > 0 and speech.is_rub(self._words[at - 1]) and self._words[at].text in speech.toward:
+        if (
+            at > 0
+            and speech.begins("rubs", self._words[at - 1])
+            and self._words[at].text in speech.toward
+        ):
             return True
         if at < 0 or self._words[at].text not in speech.beyond:
             return False

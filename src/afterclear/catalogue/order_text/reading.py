@@ -22,6 +22,7 @@ from afterclear.catalogue.order_text.told import Clause
 from afterclear.catalogue.order_text.vocabulary import plain_words
 
 _LONGEST: Final = 1000  # letters that are read
+_WORDS_KEPT: Final = 50_000
 _TRIED: Final = 2  # languages
 
 
@@ -65,6 +66,7 @@ class WorkReader:
     def __init__(self, config_dir: Path, lexicon: Lexicon) -> None:
         self._components: Mapping[str, Component] = lexicon.components
         self._speeches: tuple[Speech, ...] = load_speeches(config_dir, lexicon.components)
+        self._owners: dict[str, tuple[int, ...]] = {}  # languages of a word met, by place
         self.read = lru_cache(maxsize=50_000)(self._read)
 
     def _read(self, text: str) -> WorkText:
@@ -84,7 +86,10 @@ class WorkReader:
         words = [w for w in plain_words(text[:_LONGEST]) if w.isalpha() and len(w) > 1]
         counted = [0] * len(self._speeches)
         for word in words:
-            own = [at for at, speech in enumerate(self._speeches) if speech.is_own(word)]
+            if (own := self._owners.get(word)) is None:
+                own = tuple(at for at, speech in enumerate(self._speeches) if speech.is_own(word))
+                if len(self._owners) < _WORDS_KEPT:
+                    self._owners[word] = own
             for at in own:
                 counted[at] += 1 + (len(own) == 1)
         return sorted(zip(counted, self._speeches, strict=True), key=lambda c: -c[0])[:_TRIED]

@@ -45,13 +45,15 @@ _SECTIONS: Final = {
     "untouched", "heads", "joins", "parts", "beyond", "other", "flowing", "stems", "states",
     "negators", "conditions", "contrasts", "pronouns", "attributes", "weak", "dotted",
     "neutral", "sundries", "quantities", "elsewhere", "here", "likewise", "findings", "remade",
-    "pointers", "rubs", "bulbs",
+    "pointers", "rubs", "bulbs", "removed", "fits",
 }  # fmt: skip
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
 )  # fmt: skip
-_BEGUN: Final = ("findings", "remade", "rubs")  # kinds of words known by how they begin
+# kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
+# kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
+BEGUN: Final = ("findings", "remade", "rubs", "removed", "fits")
 _ANY_END: Final = re.compile("[a-z]{0,6}")
 _THING_FROM: Final = 4  # letters of a word that may name a thing
 _PART_FROM: Final = 3  # letters of a short form within a compound
@@ -80,7 +82,7 @@ class Speech:
         self.head_order = grammar.head_order
         self._verbs = Beginnings(grammar.verb_ends, grammar.prefixes)
         self._states = Beginnings(_ANY_END)
-        self._begun = {kind: Beginnings(_ANY_END) for kind in _BEGUN}
+        self._begun = {kind: Beginnings(_ANY_END) for kind in BEGUN}
         self.vocabulary.is_told = self._begins_known
         self.family: dict[str, set[str]] = {}  # stems of all names of a component
         self.heads: set[str] = set()
@@ -101,10 +103,10 @@ class Speech:
         self._weak: set[str] = set()
         self._misspelt: dict[str, str] = {}  # unknown words, by the work they may mean
         self._action_names: dict[str, str] = {}  # words for work, folded
-        self._of_names: set[str] = set()  # words of components' names as written
-        self._state_words: set[str] = set()  # words for how a thing is, written out
+        # words of components' names, of ``heads`` and ``states``, as written
+        self._written: dict[str, set[str]] = {"names": set(), "heads": set(), "states": set()}
+        self._kinds: dict[str, frozenset[str]] = {}  # of ``BEGUN``, by a word met
         self._participles: dict[str, bool] = {}
-        self._head_names: set[str] = set()  # ``heads`` as written
         self._seen: dict[str, tuple[bool, str, str]] = {}
         own = tables[language]
         english = [] if language == ENGLISH else tables[ENGLISH]
@@ -136,17 +138,23 @@ class Speech:
         """Whether a word says how something is: worn, seized, noisy."""
         return self._told_of(word.text)[2] == "states"
 
-    def is_finding(self, word: Word) -> bool:
-        """Whether a word for work may also say how a thing was found: welded, stuck."""
-        return bool(self._begun["findings"].meaning(folded_word(word.text)))
+    def tells(self, word: Word) -> bool:
+        """Whether a word says how a thing is, or what was done to it."""
+        _, action, state = self._told_of(word.text)
+        return bool(action or state)
 
-    def is_rub(self, word: Word) -> bool:
-        """Whether a thing rubbed where the next words say."""
-        return bool(self._begun["rubs"].meaning(folded_word(word.text)))
+    def begins(self, kind: str, word: Word) -> bool:
+        """Whether a word begins as those of a kind do, one of ``BEGUN``."""
+        if (kinds := self._kinds.get(word.text)) is None:
+            folded = folded_word(word.text)
+            kinds = self._kinds[word.text] = frozenset(
+                kind for kind, begun in self._begun.items() if begun.meaning(folded)
+            )
+        return kind in kinds
 
     def is_of_names(self, word: str) -> bool:
         """Whether a word is written so in a component's name."""
-        return word in self._of_names
+        return word in self._written["names"]
 
     def as_state(self, word: Word) -> Word:
         """Read a word for how a thing is as such, though its stem is a part's.
@@ -162,18 +170,14 @@ class Speech:
 
     def _is_participle(self, word: Word) -> bool:
         """Whether a word for how a thing is only looks like the name of a part."""
-        if word.text in self._head_names or self.is_of_names(word.text):
+        if word.text in self._written["heads"] or self.is_of_names(word.text):
             return False
-        if word.text in self._state_words:
+        if word.text in self._written["states"]:
             return True
         if self.heads.isdisjoint(word.stems) or not self.is_state(word):
             return False
         is_noun = word.written[:1].isupper() if self._grammar.nouns_are_capital else True
         return not is_noun or word.text.endswith(_PARTICIPLES)
-
-    def is_remade(self, word: Word) -> bool:
-        """Whether a word for a repair may say what kind of part was fitted: rebuilt."""
-        return bool(self._begun["remade"].meaning(folded_word(word.text)))
 
     def is_neutral(self, word: Word) -> bool:
         """Whether a word names no part: a set, a test drive, a warranty."""
@@ -213,10 +217,12 @@ class Speech:
 
     def _shortened_action(self, word: str, folded: str) -> str:
         """Find the work whose consonants a short word picks: "rplct", "chkd"."""
-        if len(folded) < _PICKED_FROM or not _VOWELS.isdisjoint(folded):
-            return ""
-        picked = {action for name, action in self._action_names.items() if _picks(folded, name)}
-        told = self._misspelt[word] = picked.pop() if len(picked) == 1 else ""
+        picked: set[str] = set()
+        if len(folded) >= _PICKED_FROM and _VOWELS.isdisjoint(folded):
+            picked = {action for name, action in self._action_names.items() if _picks(folded, name)}
+        told = picked.pop() if len(picked) == 1 else ""
+        if len(self._misspelt) < _WORDS_KEPT:
+            self._misspelt[word] = told
         return told
 
     def _is_known(self, word: str, folded: str) -> bool:
@@ -258,7 +264,7 @@ class Speech:
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
         for name in table.get("heads", {}).get("names", ()):
             self.heads.add(self.vocabulary.learn(name)[-1])
-            self._head_names.update(plain_words(name))
+            self._written["heads"].update(plain_words(name))
         for name in table.get("sundries", {}).get("names", ()):
             self.sundries.add(self.vocabulary.learn(name)[-1])
         for kind, stems in (("bulbs", self.bulbs), ("flowing", self.flowing)):
@@ -297,7 +303,7 @@ class Speech:
         for kind in ("states", "neutral"):
             for stem in table.get(kind, {}).get("names", ()):
                 self._states.add(folded_word(stem.casefold()), kind)
-        self._state_words.update(table.get("states", {}).get("names", ()))
+        self._written["states"].update(table.get("states", {}).get("names", ()))
 
     def _take_components(self, table: Mapping[str, Any], *, of_codes: bool) -> None:
         for key, entry in table.get("components", {}).items():
@@ -328,7 +334,8 @@ class Speech:
         for name in names:
             kept = " ".join(w for w in plain_words(name) if w not in self.fillers)
             stems = self.vocabulary.learn(kept or name)
-            self._of_names.update(plain_words(name))
+            self.vocabulary.cut_short(name)
+            self._written["names"].update(plain_words(name))
             self.components.add(stems, meaning)
             self.family.setdefault(meaning, set()).update(stems)
 

@@ -28,6 +28,7 @@ class Act:
     action: str
     weak: bool  # a noun or a form that does not say it is done: "new", "replacement"
     fills: bool = False  # "recharged"
+    fits: bool = False  # "fitted": what was taken out before is no new part
     finding: bool = False  # perhaps how a thing was found: "contacts welded"
 
 
@@ -51,6 +52,7 @@ class Clause:
     part_of: bool = False  # a known component's hose, seal, bracket
     owners: list[Part] = field(default_factory=list)  # what such a hose or seal belongs to
     here: bool = False  # it says who works: "we", "here"
+    removed: bool = False  # a thing was taken out
     bulb: bool = False  # a lamp's bulb is named
     likewise: bool = False  # "ditto": what was done to the part before
     negated: bool = False  # "not" or "nothing" stands before the work

@@ -48,6 +48,7 @@ _WORDS_KEPT = 50_000
 
 Sense = tuple[frozenset[str], bool]  # stems a word may stand for, and whether it is sure
 
+_CUT_WORD = re.compile(r"([^\W\d_]{3,})\.")
 ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
 BOTH_SIDES: Final = "bothsides"
 SENTENCE: Final = 2  # the text before a word ends a sentence
@@ -94,6 +95,7 @@ class Vocabulary:
     _same: dict[str, str] = field(default_factory=dict)  # folded variant -> canonical word
     _known: dict[str, set[str]] = field(default_factory=dict)  # folded surface -> stems
     _learned: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    _cut: set[str] = field(default_factory=set)  # words names cut short: "Stossd."
     _sorted: list[str] = field(default_factory=list)  # of ``_known``
     _sized: dict[tuple[str, int], list[str]] = field(default_factory=dict)  # when first asked
     _stems: set[str] = field(default_factory=set)
@@ -122,6 +124,10 @@ class Vocabulary:
         """Add the words of a name and give their stems."""
         return tuple(s for surface in plain_words(name) for s in self._learned_word(surface))
 
+    def cut_short(self, name: str) -> None:
+        """Take words a name cuts short: a full stop after them ends no sentence."""
+        self._cut.update(folded_word(word.casefold()) for word in _CUT_WORD.findall(name))
+
     def count_by(self, name: str) -> None:
         """Add a word that comes before a number."""
         self._counting.update(self.learn(name))
@@ -140,6 +146,8 @@ class Vocabulary:
     def is_whole(self, surface: str) -> bool:
         """Whether a word is written out, as far as anybody knows."""
         folded = folded_word(surface)
+        if folded in self._cut:
+            return False
         if folded in self._known and folded not in self._same:
             return True
         return len(folded) >= _WHOLE_FROM and not self._begun_with(folded)
