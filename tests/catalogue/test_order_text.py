@@ -207,7 +207,7 @@ def test_what_is_no_work_or_not_known_is_not_read(
         # a word of one language alone decides which it is
         ("HV-Batterie Modul getauscht durch Techniker", [Work("hv_battery_cell", "", "replace")]),
         # how a thing is, and no part of that stem
-        ("Airbag świeci, wtyczka naprawiona", [Work("wiring", "", "repair", "airbag")]),
+        ("Airbag świeci, wtyczka naprawiona", [Work("wiring", "", "repair")]),
         ("Oil level sensor in sump replaced", [Work("oil_level_sensor", "", "replace")]),
         ("Headlamp o/s bulb blown, replaced", [Work("headlamp", "right", "replace")]),
     ],
