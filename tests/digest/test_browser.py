@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pypdfium2 import PdfDocument
 
 from afterclear.commands.pages.page_workers import rendered
 from afterclear.digest.input.frames import DigestSettings
@@ -295,8 +296,8 @@ def test_paper_is_light_and_shows_the_scans_behind_each_verdict(
 
 
 @pytest.mark.slow
-def test_no_row_is_cut_between_two_sheets(browser: Browser, files: list[Path]) -> None:
-    """Chromium is told not to break rows; each page prints as at least one A4 sheet."""
+def test_paper_is_numbered_and_cuts_no_row(browser: Browser, files: list[Path]) -> None:
+    """Rows are not to be broken; each sheet of A4 has the page's title and its own number."""
     for file in (files[0], files[-1], files[-6], files[-7], files[-8]):
         page = open_page(browser, file)
         page.emulate_media(media="print")
@@ -305,7 +306,14 @@ def test_no_row_is_cut_between_two_sheets(browser: Browser, files: list[Path]) -
             ".map(part => getComputedStyle(part).breakInside)"
         )
         pdf = page.pdf(prefer_css_page_size=True)
+        page_title = page.title()
         page.close()
         assert set(inside) <= {"avoid"}, file.name
+        sheets = PdfDocument(pdf)
+        title = " ".join(page_title.split())
+        for number, sheet in enumerate(sheets, start=1):
+            text = " ".join(sheet.get_textpage().get_text_range().split())
+            assert title[:40] in text, (file.name, number)
+            assert f"{number} / {len(sheets)}" in text, (file.name, number)
         assert pdf.startswith(b"%PDF-")
         assert b"/MediaBox [0 0 594" in pdf or b"/MediaBox [0 0 595" in pdf, "A4 is 595 points wide"

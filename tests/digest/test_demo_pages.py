@@ -5,6 +5,7 @@ import shutil
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
+from statistics import median
 from typing import Any
 from urllib.parse import urljoin
 
@@ -217,6 +218,13 @@ def test_every_page_of_the_demo_is_valid_and_reachable(folder: Path) -> None:
         name = str(file.relative_to(folder))
         assert name in reached, name
         html5lib.HTMLParser(strict=True).parse(file.read_text(encoding="utf-8"))
+
+
+def test_a_vehicle_page_is_small_enough_to_mail(folder: Path) -> None:
+    """Half of them are under 60 kB (issue 16), style, signs and pictures for two widths within."""
+    sizes = [path.stat().st_size for path in folder.glob("vehicles/v-*.html")]
+    assert median(sizes) < 60_000
+    assert max(sizes) < 160_000
 
 
 def test_every_table_named_as_a_source_can_be_taken_out(folder: Path) -> None:

@@ -141,7 +141,7 @@ def test_german_verdicts_name_their_scans(german: dict[str, str]) -> None:
 
 
 def test_a_german_noun_stays_great_in_the_legend(german: dict[str, str]) -> None:
-    page = next(html for name, html in german.items() if name.startswith("vehicles/v-hx-204"))
+    page = next(html for name, html in german.items() if name.startswith("vehicles/v-hx-221"))
     texts_of_page = Spoken(page).texts
     assert "unter Beobachtung" in texts_of_page
     assert "unter beobachtung" not in texts_of_page

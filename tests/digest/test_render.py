@@ -12,6 +12,7 @@ import html5lib
 import pytest
 
 from afterclear.digest.output.filters import FINDING_WORDS, finding_words
+from afterclear.digest.output.page_style import TEMPLATES
 from afterclear.reasons import EvidenceReason
 from afterclear.wording.cells import Cells
 from afterclear.wording.facts import ASIDE_WORDS
@@ -109,6 +110,39 @@ def test_the_page_allows_its_own_style_sheet_and_nothing_else(pages: dict[str, s
     assert policy == (
         f"default-src 'none'; style-src 'sha256-{own}'; base-uri 'none'; form-action 'none'"
     )
+
+
+def test_a_page_has_every_rule_it_needs_and_no_sign_is_missing(pages: dict[str, str]) -> None:
+    """Rules and signs that a page does not use are left out, and nothing else."""
+    sheet = re.sub(r"/\*.*?\*/", "", (TEMPLATES / "style.css").read_text("utf-8"), flags=re.DOTALL)
+    selectors = {part.strip() for part in re.split(r"[{},;]", sheet) if part.strip()[:1] == "."}
+    for name, html in pages.items():
+        reader = Reader(html)
+        style = html[html.index("<style>") : html.index("</style>")]
+        used = {word for value in reader.values("class") for word in value.split()}
+        met = [s for s in selectors if used.issuperset(re.findall(r"\.([a-z][\w-]*)", s))]
+        assert len(met) > 20
+        assert [s for s in met if re.sub(" ?> ?", ">", s) not in style] == [], name
+        assert style.count("{") == style.count("}")
+        signs = {attrs["id"] for tag, attrs in reader.tags if tag in {"symbol", "marker"}}
+        drawn = {attrs.get("href", "") for tag, attrs in reader.tags if tag == "use"}
+        assert {f"#{sign}" for sign in signs if sign and not sign.startswith("at-")} == drawn, name
+    assert ".matrix" not in pages["stock.html"]
+
+
+def test_the_bar_of_sections_leads_to_each_in_order(pages: dict[str, str]) -> None:
+    for name in ("fleet.html", "garage.html", "stock.html"):
+        bar = pages[name].split('class="sections"')[1].split("</nav>")[0]
+        heads = re.findall(r'<h2 id="([^"]+)"', pages[name])
+        sheets = re.findall(r'aria-labelledby="([^"]+)" class="sheet"', pages[name])
+        assert Reader(bar).values("href") == [f"#{h}" for h in heads if h not in sheets]
+
+
+def test_a_name_cannot_leave_the_style_sheet_it_stands_in(evil_pages: dict[str, str]) -> None:
+    """On paper a page's title stands above every sheet, by a rule of its style."""
+    heads = [re.findall(r'@top-left\{content:"([^"]*)"\}', html) for html in evil_pages.values()]
+    assert all(len(found) == 1 for found in heads)
+    assert not re.search(r"[^\w ,.\\-]", "".join(found for (found,) in heads))
 
 
 def test_nothing_from_outside_becomes_markup(evil_pages: dict[str, str]) -> None:

@@ -13,6 +13,7 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 78.0, 20.0, 16.0, 44.0
 _APART = 84.0
 _HALF_DATE = 38.0  # half of the longest date under the axis
 _HEIGHTS = {"wide": 260.0, "narrow": 210.0}
+_Points = tuple[tuple[float, float], ...]  # days since 1970, km
 _MOST_POINTS = 400  # a longer line is thinned evenly: no screen shows more
 
 
@@ -24,8 +25,8 @@ def draw_odometer(chart: OdometerChart, layout: Layout, units: str, title: str) 
     up = Scale(chart.km_ticks[0].at, chart.km_ticks[-1].at, height - _BOTTOM, _TOP)
     content = [
         *_axes(chart, across, up, units),
-        path(_line(chart, across, up), class_="line"),
-        path((_dot(across(d), up(km)) for d, km in _thin(chart.kept)), class_="m-clean"),
+        path(_line(chart.line, across, up), class_="line"),
+        path(_line(chart.kept, across, up), class_="at-reading"),
         *_aside(chart, across, up),
     ]
     words = (f"odometer-{layout.name}", title, chart.summary)
@@ -46,18 +47,14 @@ def _axes(chart: OdometerChart, across: Scale, up: Scale, units: str) -> Iterato
         yield text_at(middle, bottom + 32, tick.label, class_="tick", text_anchor="middle")
 
 
-def _thin(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+def _thin(points: _Points) -> _Points:
     every = -(-len(points) // _MOST_POINTS) or 1
     return points[::every]
 
 
-def _line(chart: OdometerChart, across: Scale, up: Scale) -> Iterator[str]:
-    for i, (day, km) in enumerate(_thin(chart.line)):
+def _line(points: _Points, across: Scale, up: Scale) -> Iterator[str]:
+    for i, (day, km) in enumerate(_thin(points)):
         yield f"{'L' if i else 'M'}{place(across(day))},{place(up(km))}"
-
-
-def _dot(x: float, y: float) -> str:
-    return f"M{place(x - 3)},{place(y)}a3,3 0 1 0 6,0a3,3 0 1 0 -6,0"
 
 
 def _aside(chart: OdometerChart, across: Scale, up: Scale) -> Iterator[Markup]:

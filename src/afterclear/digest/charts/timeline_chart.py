@@ -9,6 +9,7 @@ cleared).
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import get_args
 
 from markupsafe import Markup
 
@@ -22,6 +23,7 @@ from afterclear.digest.vehicle.vehicle_model import (
     Growth,
     Lane,
     Mark,
+    MarkKind,
     Span,
     TimeLine,
 )
@@ -87,12 +89,11 @@ def _grid(
     )
     for tick in ticks:
         x = scale(tick.at)
-        anchor = "middle"
-        if x - scale.start < layout.tick_apart / 3 and not layout.label_width:
-            anchor = "start"
-        yield text_at(x, bottom + 17, tick.label, class_="tick", text_anchor=anchor)
+        at_edge = x - scale.start < layout.tick_apart / 3 and not layout.label_width
+        edge = " edge" if at_edge else ""
+        yield text_at(x, bottom + 17, tick.label, class_=f"tick{edge}")
         if tick.under:
-            yield text_at(x, bottom + 32, tick.under, class_="under", text_anchor=anchor)
+            yield text_at(x, bottom + 32, tick.under, class_=f"under{edge}")
 
 
 def _flags(
@@ -108,7 +109,7 @@ def _flags(
         yield element("line", x1=x, x2=x, y1=y + 17, y2=bottom, class_="stem")
     for number, x, y in places:
         yield element("rect", x=x - 9, y=y + 1, width=18, height=16, rx=2, class_="flag")
-        yield text_at(x, y + 13, str(number), class_="flag-number", text_anchor="middle")
+        yield text_at(x, y + 13, str(number), class_="flag-number")
 
 
 def _lane(lane: Lane, top: float, layout: Layout, scale: Scale, out: list[Markup]) -> float:
@@ -138,51 +139,32 @@ def _lane(lane: Lane, top: float, layout: Layout, scale: Scale, out: list[Markup
 
 
 def _marks(marks: list[Mark], scale: Scale, y: float) -> Iterator[Markup]:
-    """Draw all marks of a kind as one path: a long history stays a small file."""
-    shapes = {
-        "clean": _circle,
-        "momentary": _bowl,
-        "code": _square,
-        "sign": _triangle,
-        "no_answer": _cross,
-    }
-    for kind, shape in shapes.items():
-        found = (shape(scale(mark.at), y) for mark in marks if mark.kind == kind)
-        yield path(found, class_=f"m-{kind}")
+    """Draw all marks of a kind as one unseen line with its sign at every corner.
 
-
-def _circle(x: float, y: float) -> str:
-    return f"M{place(x - 4)},{place(y)}a4,4 0 1 0 8,0a4,4 0 1 0 -8,0"
-
-
-def _bowl(x: float, y: float) -> str:
-    return f"M{place(x - 4)},{place(y - 1)}a4,4 0 0 0 8,0z"
-
-
-def _square(x: float, y: float) -> str:
-    return f"M{place(x - 4)},{place(y - 4)}h8v8h-8z"
-
-
-def _triangle(x: float, y: float) -> str:
-    return f"M{place(x)},{place(y - 5)}l5,9h-10z"
-
-
-def _cross(x: float, y: float) -> str:
-    return f"M{place(x - 4)},{place(y - 4)}l8,8m0,-8l-8,8"
+    The style sheet puts the sign there (SVG 2, markers): five bytes a mark where its shape has
+    forty.
+    """
+    for kind in get_args(MarkKind):
+        found = [place(scale(mark.at)) for mark in marks if mark.kind == kind]
+        if found:
+            line = f"M{found[0]},{place(y)}{''.join(f'H{x}' for x in found[1:])}"
+            yield path([line], class_=f"at-{kind}")
 
 
 def _clears(
     clears: tuple[ClearMark, ...], scale: Scale, top: float, bottom: float
 ) -> Iterator[Markup]:
     for clear in clears:
-        x = scale(clear.at)
         if not clear.recorded and clear.low is not None and clear.high is not None:
             low, high = scale(clear.low), scale(clear.high)
             if high - low > 1:
                 yield _box(low, high, top + 1, bottom - top - 1, "clear-within")
-        kind = "clear" if clear.recorded else "clear inferred"
-        yield element("line", x1=x, x2=x, y1=top + 8, y2=bottom, class_=kind)
-        yield path([f"M{place(x - 5)},{place(top + 1)}h10l-5,8z"], class_="clear-head")
+    for recorded, css in ((True, "clear"), (False, "clear inferred")):
+        of_kind = [place(scale(clear.at)) for clear in clears if clear.recorded == recorded]
+        lines = (f"M{x},{place(top + 8)}V{place(bottom)}" for x in of_kind)
+        yield path(lines, class_=css)
+    heads = (f"M{place(scale(clear.at) - 5)},{place(top + 1)}h10l-5,8z" for clear in clears)
+    yield path(heads, class_="clear-head")
 
 
 def _box(low: float, high: float, y: float, height: float, css: str) -> Markup:

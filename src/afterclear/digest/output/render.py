@@ -4,7 +4,6 @@ import hashlib
 from base64 import b64encode
 from collections.abc import Iterator
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -35,12 +34,18 @@ from afterclear.digest.common.text import fit_text
 from afterclear.digest.output.filters import filters
 from afterclear.digest.output.identifiers import keep_identifiers
 from afterclear.digest.output.letter import Brief
+from afterclear.digest.output.page_style import (
+    TEMPLATES,
+    compact_html,
+    page_style,
+    sections,
+    used_signs,
+)
 from afterclear.digest.sheet.sheet_model import Sheet
 from afterclear.digest.sheet.sheet_page import build_sheet
 from afterclear.digest.vehicle.vehicle_model import OdometerChart, TimeLine, VehiclePage
 from afterclear.wording.cells import Cells, Dash
 
-_TEMPLATES = Path(__file__).parents[1] / "templates"
 _LAYOUTS = (WIDE, NARROW)
 
 
@@ -154,8 +159,8 @@ def render_with_sheet(page: VehiclePage) -> Iterator[tuple[str, str]]:
 
 def render_sheet(sheet: Sheet) -> str:
     """Render one vehicle's sheet for the workshop."""
-    css = _file("style.css") + _file("sheet.css")
-    return _render("sheet.html", sheet.head, page=sheet, here="", root="../", css=css)
+    sheets = ("style.css", "sheet.css")
+    return _render("sheet.html", sheet.head, page=sheet, here="", root="../", sheets=sheets)
 
 
 def render_brief(brief: Brief, link: str | None) -> str:
@@ -169,22 +174,20 @@ def _cells(head: PageHead) -> Cells:
 
 
 def _render(template: str, head: PageHead, **context: Any) -> str:  # noqa: ANN401
-    script = context.get("script")
     environment = _environment(_cells(head))
-    policy = _policy(context.get("css", environment.globals["css"]), script)
-    values = {"root": "", "script": None, "policy": policy, **context}
-    return keep_identifiers(environment.get_template(template).render(values))
+    values = {"root": "", "script": None, "sheets": ("style.css",), **context}
+    html = environment.get_template(template).render(values)
+    return compact_html(keep_identifiers(html))
 
 
-def _policy(css: object, script: object) -> str:
+def _policy(style: str, script: object) -> str:
     """Forbid a page to fetch or send; its one style sheet and script are known by their hashes."""
-    allowed = f"default-src 'none'; style-src '{_hash(str(css))}'"
+    allowed = f"default-src 'none'; style-src '{_hash(style)}'"
     if script:
         allowed += f"; script-src '{_hash(str(script))}'"
     return f"{allowed}; base-uri 'none'; form-action 'none'"
 
 
-@cache
 def _hash(text: str) -> str:
     digest = b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
     return f"sha256-{digest}"
@@ -192,13 +195,14 @@ def _hash(text: str) -> str:
 
 @cache
 def _file(name: str) -> Markup:
-    return Markup((_TEMPLATES / name).read_text(encoding="utf-8"))  # noqa: S704  (our own)
+    text = (TEMPLATES / name).read_text(encoding="utf-8")
+    return Markup(compact_html(text))  # noqa: S704  (our own, as its hash lets it in)
 
 
 @cache
 def _environment(cells: Cells) -> Environment:
     environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
+        loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,
@@ -206,10 +210,12 @@ def _environment(cells: Cells) -> Environment:
         auto_reload=False,  # templates do not change: no file check for every part of a page
         finalize=_finalize,
     )
-    environment.filters.update(filters(cells))
+    environment.filters.update(
+        filters(cells), page_style=page_style, sections=sections, used_signs=used_signs
+    )
     environment.tests["dash"] = lambda value: isinstance(value, Dash)
     environment.globals.update(
-        css=_file("style.css"),
+        policy=_policy,
         language=cells.language,
         t=cells.t,
         tn=cells.tn,

@@ -129,6 +129,14 @@ class TimeLine:
     n_not_drawn: int  # scans without a place on the axis
     summary: str  # the picture in words
 
+    def spans(self) -> tuple[Span, ...]:
+        """Return when codes were there, of all lanes."""
+        return tuple(span for lane in self.lanes for code in lane.codes for span in code.spans)
+
+    def growths(self) -> tuple[Growth, ...]:
+        """Return the evidence for fixes, of all lanes."""
+        return tuple(g for lane in self.lanes for code in lane.codes for g in code.growths)
+
 
 @dataclass(frozen=True, slots=True)
 class OdometerChart:
@@ -209,6 +217,7 @@ class VehiclePage:
     never_present: tuple[str, ...]  # codes read as permanent or as a sign, never as present
     odometer: OdometerChart | Dash
     readings: tuple[OdometerReading, ...]
+    readings_apart: bool  # some reading is not where the line is
     usual: Usual | Dash
     last_scan_at: datetime | None
     n_scans: int

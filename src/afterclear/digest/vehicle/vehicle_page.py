@@ -87,6 +87,7 @@ def build_vehicle_page(
         never_present=_never_present(rows.sightings, setting.cells),
         odometer=odometer_chart(rows.odometer, setting.cells),
         readings=tuple(rows.odometer),
+        readings_apart=any(row.line_km != row.reading_km for row in rows.odometer),
         usual=assessment.usual,
         last_scan_at=assessment.last_scan_at,
         n_scans=len(scans),
