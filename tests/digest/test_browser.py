@@ -243,7 +243,8 @@ def test_no_text_on_a_phone_stands_in_a_column_of_letters(
         page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
         narrow = page.evaluate(
             """() => [...document.querySelectorAll('caption, p, li, td, th, dd, summary')]
-                .filter(e => e.checkVisibility() && !e.closest('thead, .compact, .hidden, .sections'))
+                .filter(e => e.checkVisibility())
+                .filter(e => !e.closest('thead, .compact, .hidden, .sections'))
                 .filter(e => e.textContent.trim().length > 12)
                 .filter(e => e.getBoundingClientRect().width < 90)
                 .map(e => e.tagName + ' ' + e.textContent.trim().slice(0, 40))"""
