@@ -221,3 +221,16 @@ def test_roles_are_made_anew_and_the_same(tmp_path: Path) -> None:
         before = query(con, "FROM roles ORDER BY ALL")
         find_roles(con, CATALOGUE)
         assert query(con, "FROM roles ORDER BY ALL").equals(before)
+
+
+def test_one_return_of_a_circuit_worked_on_under_two_codes_is_one_failure(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, engine=["P0117", "P0118"])
+    story.repair(0.1, 1000, codes="P0117 P0118", action="replace").clear(0.2, 1000)
+    story.scan(20, 1500, engine=[]).scan(40, 2600, engine=["P0118"])
+    with roles_of(tmp_path, story) as con:
+        rows = query(con, EXPORTS["attempts"]).to_dicts()
+        assert {row["code"]: row["outcome"] for row in rows} == dict.fromkeys(
+            ("P0117", "P0118"), "came_back"
+        )
+        (counted,) = [row for row in rows if not row["is_echo"]]
+        assert (counted["code"], counted["echo_codes"]) == ("P0118", "P0117")

@@ -397,3 +397,41 @@ def test_two_clears_at_one_instant_are_ordered_by_place_not_by_chance(tmp_path: 
         assert first["attempted_at"] == second["attempted_at"]
         assert [first["attempted_km"], second["attempted_km"]] == [955, 1100]
         assert first["attempt_id"] != second["attempt_id"], "each has its own verdict and evidence"
+
+
+def sensor_with_two_codes(name: str, order: str, *, back: list[str]) -> Story:
+    """Tell of one sensor that set two codes, the order for it, and what a later scan shows."""
+    story = Story(name).scan(0, 1000, engine=["P0117", "P0118"])
+    story.repair(0.1, 1000, codes=order, action="replace").clear(0.2, 1000)
+    return story.scan(20, 1500, engine=[]).scan(40, 2600, engine=back)
+
+
+def test_work_on_two_codes_of_one_circuit_is_one_fix(tmp_path: Path) -> None:
+    """Whichever of them comes back, and whichever the order names, the fix failed once."""
+    stories = [
+        sensor_with_two_codes("one back", "P0117 P0118", back=["P0118"]),
+        sensor_with_two_codes("both back", "P0117 P0118", back=["P0117", "P0118"]),
+        sensor_with_two_codes("one named", "P0117", back=["P0118"]),
+        sensor_with_two_codes("gone", "P0117 P0118", back=[]),
+    ]
+    with told(tmp_path, together(stories)) as con:
+        each = [a for a in attempts(con) if a["counted_with"] is None]
+        assert sorted((a["vehicle_id"], a["code"], a["returned"]) for a in each) == [
+            ("both back", "P0117", True),
+            ("gone", "P0117", False),
+            ("one back", "P0118", True),
+            ("one named", "P0117", True),
+        ]
+        assert {a["vehicle_id"]: a["related_code"] for a in each}["one named"] == "P0118"
+        heads = {a["attempt_id"]: a["vehicle_id"] for a in each}
+        others = [a for a in attempts(con) if a["counted_with"] is not None]
+        assert [heads[a["counted_with"]] for a in others] == [a["vehicle_id"] for a in others]
+        assert len(others) == len(stories)
+
+
+def test_work_on_two_circuits_at_one_visit_is_two_fixes(tmp_path: Path) -> None:
+    codes = ["P0117", "P0113"]  # coolant and intake air: two sensors
+    story = Story().scan(0, 1000, engine=codes)
+    story.repair(0.1, 1000, codes=" ".join(codes), action="replace").clear(0.2, 1000)
+    with told(tmp_path, story.scan(40, 2600, engine=codes)) as con:
+        assert [(a["returned"], a["counted_with"]) for a in attempts(con)] == [(True, None)] * 2

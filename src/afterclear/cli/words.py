@@ -62,7 +62,7 @@ def verdict_lines(verdicts: "Verdicts") -> list[str]:
         lines.append(f"{verdicts.by_outcome.get(outcome, 0):>6}  {words}")
     if verdicts.n_echoes:
         lines.append(
-            f"{verdicts.n_echoes:>6}  of these at codes that only followed from another fault; "
-            "pages count them with its fix"
+            f"{verdicts.n_echoes:>6}  of these at codes that followed from another fault or are of "
+            "its circuit; pages count them with its fix"
         )
     return lines

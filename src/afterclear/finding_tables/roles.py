@@ -101,12 +101,12 @@ class EchoWork:
 
 @dataclass(frozen=True, slots=True)
 class EchoFix:
-    """A fix attempt counted with another: its code followed from a fault of that visit."""
+    """A fix attempt counted with another of its visit: its code followed, or is of one circuit."""
 
     attempt_id: Annotated[str, Means("the fix attempt")]
     vehicle_id: Annotated[str, Means("the vehicle")]
     ecu: Annotated[str, Means("the control unit")]
-    code: Annotated[str, Means("the code that followed")]
+    code: Annotated[str, Means("the code that followed, or another one of the circuit")]
     attempted_at: Annotated[datetime, Means("when")]
     primary_ecu: Annotated[str, Means("the unit of the fault")]
     primary_code: Annotated[str, Means("the fault")]
@@ -165,7 +165,7 @@ FINDINGS: Final = (
     Finding(
         "echo_fixes",
         EchoFix,
-        about="fix attempts at codes that followed from another fault: counted with its fix",
+        about="fix attempts counted with another: at codes that followed, or of the same circuit",
         order="vehicle_id, attempted_at, attempt_id",
     ),
     Finding(

@@ -41,12 +41,13 @@ kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
 80_evidence.sql
     reads  attempts, clear_events, episodes, faults, readings, runs, same_circuit, shown,
            sightings, stored_readings, unit_readings
-    writes attempt_windows, evidence, findings, onsets, related, repeats, shown_beside, watched
+    writes attempt_windows, evidence, findings, one_fix, onsets, related, repeats, shown_beside,
+           watched
 90_keep.sql
     reads  attempt_windows, attempts, bucket, clear_events, episodes, evidence, faults, fitted,
-           jobs, meanings, moment_km, odometer, onsets, order_works, rates, readings, related,
-           repeats, scan_heads, sightings, store.vehicles, told_codes, unit_names, unit_readings,
-           vehicle_clocks, watched
+           jobs, meanings, moment_km, odometer, one_fix, onsets, order_works, rates, readings,
+           related, repeats, scan_heads, sightings, store.vehicles, told_codes, unit_names,
+           unit_readings, vehicle_clocks, watched
     writes store.attempts, store.clear_events, store.episodes, store.evidence_steps,
            store.fix_numbers, store.known_units, store.looks, store.onsets, store.order_texts,
            store.other_moments, store.other_readings, store.scan_moments, store.sightings,
@@ -71,7 +72,9 @@ Decisions behind these rules:
   distance unless a clear is known.
 - Another code of the same circuit in the same unit (``catalogue/component.py``) that begins after
   the work is a return, reported with that code; if one was there all along, a scan is no evidence.
-  Work on it ends the observation, and is a repeat if the fault had come back.
+  Work on it ends the observation, and is a repeat if the fault had come back. Several codes of a
+  circuit worked on at one visit are one fix: the others are ``counted_with`` its attempt, and one
+  return of the circuit is one failure.
 - A vehicle that was not driven is still in its visit, however long it was there: a code still
   listed, with no clear known, proves nothing; a clear is part of the work before it. So an order
   dated by its day or its opening belongs to the visit it was for (``40_clears.sql``,

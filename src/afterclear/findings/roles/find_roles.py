@@ -149,7 +149,8 @@ _RELATED_RETURNS: Final[dict[str, Any]] = {
 }
 
 # One failure counts once: an attempt on a consequential code of a fault worked on in the same visit
-# is part of that fix; so is a bare clear of such a code beside work on something else.
+# is part of that fix; so is a bare clear of such a code beside work on something else, and work on
+# another code of the same circuit at that visit.
 _ECHO_FIXES: Final = """
 WITH known AS (
     SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.attempted_at, a.beside_repair_id,
@@ -159,7 +160,7 @@ WITH known AS (
         AND r.seen_at <= a.attempted_at
     QUALIFY row_number() OVER (PARTITION BY a.attempt_id
         ORDER BY r.seen_at DESC, r.scan_id DESC) = 1
-)
+), followed AS (
 SELECT k.attempt_id, k.vehicle_id, k.ecu, k.code, k.attempted_at, k.primary_ecu, k.primary_code,
     min_by(p.attempt_id, (abs(date_diff('second', p.attempted_at, k.attempted_at)), p.attempt_id))
         AS primary_attempt_id
@@ -172,7 +173,17 @@ WHERE k.role = 'consequential' AND k.primary_code IS NOT NULL
 GROUP BY k.attempt_id, k.vehicle_id, k.ecu, k.code, k.attempted_at, k.primary_ecu, k.primary_code,
     k.beside_repair_id
 HAVING count(p.attempt_id) > 0 OR k.beside_repair_id IS NOT NULL
-ORDER BY k.vehicle_id, k.attempted_at, k.attempt_id
+)
+FROM followed
+UNION ALL
+SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, a.attempted_at,
+    coalesce(f.primary_ecu, p.ecu), coalesce(f.primary_code, p.code),
+    coalesce(f.primary_attempt_id, p.attempt_id)
+FROM store.attempts a
+JOIN store.attempts p ON p.attempt_id = a.counted_with
+LEFT JOIN followed f ON f.attempt_id = p.attempt_id
+WHERE a.attempt_id NOT IN (SELECT attempt_id FROM followed)
+ORDER BY vehicle_id, attempted_at, attempt_id
 """
 
 _RELATED: Final = """

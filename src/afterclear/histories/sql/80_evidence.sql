@@ -152,6 +152,21 @@ JOIN same_circuit c USING (fault_no)
 JOIN attempts b ON b.fault_no = c.other_no AND b.next_start_seq = a.start_seq
 JOIN attempt_windows w ON w.fix_no = b.fix_no AND w.returned;
 
+-- Work on one circuit at one visit is one fix, however many of its codes were worked on: which
+-- attempt the others count with. A repair goes before a clear beside it, then the code that itself
+-- came back.
+CREATE OR REPLACE TEMP TABLE one_fix AS
+SELECT a.fix_no, first_value(a.attempt_id) OVER fix AS counted_with
+FROM attempts a
+JOIN faults f USING (fault_no)
+LEFT JOIN attempt_windows w USING (fix_no)
+WHERE f.circuit IS NOT NULL AND f.unit_no IS NOT NULL
+WINDOW fix AS (
+    PARTITION BY f.unit_no, f.circuit, a.attempted_at
+    ORDER BY a.kind = 'clear_only', NOT coalesce(w.returned AND w.returned_code IS NULL, false),
+        a.fix_no)
+QUALIFY row_number() OVER fix > 1;
+
 -- Another code of the same component, first seen while the attempt was under observation. If the
 -- attempt came back, only the code that showed it: its own code needs no other.
 CREATE OR REPLACE TEMP TABLE related AS

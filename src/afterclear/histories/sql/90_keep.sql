@@ -71,6 +71,7 @@ INSERT INTO store.attempts BY NAME
         coalesce(w.returned, false) AS returned, coalesce(w.stayed, false) AS stayed,
         w.unwatched_km, w.returned_at, back.scan_id AS returned_scan_id, w.last_clean_at,
         clean.scan_id AS last_clean_scan_id, r.related_code,
+        o.counted_with,
         coalesce(w.scans_used, 0)::INTEGER AS scans_used, p.may_wear, p.part_brand
     FROM attempts a
     LEFT JOIN fitted p USING (fix_no)
@@ -80,7 +81,8 @@ INSERT INTO store.attempts BY NAME
     LEFT JOIN attempt_windows w USING (fix_no)
     LEFT JOIN scan_heads back ON back.scan_no = w.returned_scan_no
     LEFT JOIN scan_heads clean ON clean.scan_no = w.last_clean_scan_no
-    LEFT JOIN related r USING (fix_no);
+    LEFT JOIN related r USING (fix_no)
+    LEFT JOIN one_fix o USING (fix_no);
 INSERT INTO store.fix_numbers BY NAME
     SELECT fix_no + getvariable('last_fix_no') AS fix_no, attempt_id, vehicle_id
     FROM attempts ORDER BY fix_no;
