@@ -113,19 +113,27 @@ def _ods_cell(cell: Cell) -> str:
     )
 
 
-def xls(sheets: Sheets) -> bytes:
-    """Write an xls (MS-XLS, BIFF8) in a compound file (MS-CFB); times as day numbers."""
-    return _compound(_biff8(sheets))
+def xls(sheets: Sheets, struck: Sequence[int] = (), shift: int = 0) -> bytes:
+    """Write an xls (MS-XLS, BIFF8) in a compound file (MS-CFB); times as day numbers.
+
+    ``struck``: rows, from 0, in a struck-out font; ``shift``: columns by which its cells are moved.
+    """
+    return _compound(_biff8(sheets, struck, shift))
 
 
 def _record(kind: int, body: bytes) -> bytes:
     return struct.pack("<HH", kind, len(body)) + body
 
 
-def _biff8(sheets: Sheets) -> bytes:
+def _biff8(sheets: Sheets, struck: Sequence[int], shift: int) -> bytes:
     begin = struct.pack("<HHHHII", 0x0600, 0x0005, 0x0DBB, 0x07CC, 0, 6)
     head = _record(0x0809, begin) + _record(0x0042, struct.pack("<H", 1200))
-    bodies = [_sheet(rows) for rows in sheets.values()]
+    for flags in (0, 0x0008):  # MS-XLS 2.4.122
+        head += _record(0x0031, struct.pack("<HHHHHBBBBBB", 200, flags, 8, 400, 0, 0, 0, 0, 0, 1, 0)
+                        + b"A")  # fmt: skip
+    for font in (0, 1):
+        head += _record(0x00E0, struct.pack("<HH", font, 0) + b"\x00" * 16)
+    bodies = [_sheet(rows, struck, shift) for rows in sheets.values()]
     names = [name.encode("utf-16-le") for name in sheets]
     at = len(head) + sum(12 + len(n) for n in names) + 4
     for name, body in zip(names, bodies, strict=True):
@@ -135,20 +143,21 @@ def _biff8(sheets: Sheets) -> bytes:
     return head + _record(0x000A, b"") + b"".join(bodies)
 
 
-def _sheet(rows: Sequence[Sequence[Cell]]) -> bytes:
+def _sheet(rows: Sequence[Sequence[Cell]], struck: Sequence[int], shift: int) -> bytes:
     body = _record(0x0809, struct.pack("<HHHHII", 0x0600, 0x0010, 0x0DBB, 0x07CC, 0, 6))
     width = max(map(len, rows))
     body += _record(0x0200, struct.pack("<IIHHH", 0, len(rows), 0, width, 0))
     for r, row in enumerate(rows):
-        for c, cell in enumerate(row):
+        for c, cell in enumerate(row, shift):
+            form = int(r in struck)
             if isinstance(cell, dt.datetime):
                 since = cell - dt.datetime(1899, 12, 30)  # noqa: DTZ001 - a day number
                 cell = since.total_seconds() / 86400  # noqa: PLW2901
             if isinstance(cell, str):
                 text = struct.pack("<HB", len(cell), 1) + cell.encode("utf-16-le")
-                body += _record(0x0204, struct.pack("<HHH", r, c, 0) + text)
+                body += _record(0x0204, struct.pack("<HHH", r, c, form) + text)
             elif cell is not None:
-                body += _record(0x0203, struct.pack("<HHHd", r, c, 0, cell))
+                body += _record(0x0203, struct.pack("<HHHd", r, c, form, cell))
     return body + _record(0x000A, b"")
 
 

@@ -9,6 +9,7 @@ from afterclear.readers.maps.source_table import (
     AFTER,
     Cells,
     SourceTable,
+    StruckCells,
     find_header,
     frame_of,
     is_total,
@@ -17,6 +18,10 @@ from afterclear.readers.maps.source_table import (
 )
 from afterclear.records import Rejection
 
+STRUCK_OUT = (
+    'a row that is not struck out; or say in the map what such rows mean: struck = "leave" (out) '
+    'or "read"'
+)
 Grid = Sequence[tuple[int, Cells]]  # (line, cells), in the file's order
 
 
@@ -60,11 +65,16 @@ def _take_row(
     fill_short: bool,
 ) -> None:
     line, cells = row
+    is_struck = isinstance(cells, StruckCells) and spec.struck != "read"
     while len(cells) > len(names) and not (cells[-1] or "").strip():
         cells = cells[:-1]
     if not any((c or "").strip() for c in cells):
         return
-    if is_total(spec.totals, cells):
+    if is_struck and spec.struck == "leave":
+        table.left_out["struck-out rows"] += 1
+    elif is_struck:
+        table.rejections.append(_refused(spec.into, line, cells, STRUCK_OUT))
+    elif is_total(spec.totals, cells):
         table.left_out["totals rows"] += 1
     elif len(cells) == len(names):
         kept.append((line, cells))
@@ -78,6 +88,10 @@ def wrong_width(into: str, line: int, cells: Cells, width: int) -> Rejection:
     """Refuse a row whose cells are not as many as there are headings."""
     more = "more" if len(cells) > width else "fewer"
     expected = f"{width} cells, as the headings are; this row has {more} ({len(cells)})"
+    return _refused(into, line, cells, expected)
+
+
+def _refused(into: str, line: int, cells: Cells, expected: str) -> Rejection:
     text = json.dumps([c if c is None else c[:1000] for c in cells[:100]], ensure_ascii=False)
     return Rejection(into, line, None, text[:2000], expected, text)
 

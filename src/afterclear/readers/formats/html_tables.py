@@ -4,16 +4,22 @@ Cells that span rows or columns are repeated in all places they cover.  Nothing 
 text outside tables is kept only as the text above the next one.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
 from afterclear.errors import RefusedFileError
+from afterclear.readers.maps.source_table import StruckCells
 
 MAX_SPAN = 1000  # the HTML standard's own limit on colspan
 MAX_CELLS = 20_000_000
 MAX_DEPTH = 64  # tables within tables
 _SILENT = {"script", "style", "template", "head"}
+_STRIKING = {"s", "strike", "del"}
+_THROUGH = "line-through"
+_STRUCK_CLASS = re.compile(r"\.([\w-]+)[^{}]*\{[^{}]*line-through")
+_EMPTY = {"br", "hr", "img", "input", "col", "wbr", "meta", "link", "area", "base", "source"}
 _BREAKS = {"br", "p", "div", "h1", "h2", "h3", "h4", "li", "dt", "dd", "caption"}
 
 
@@ -27,8 +33,11 @@ class HtmlTable:
 
 
 class _Tables(HTMLParser):
-    def __init__(self) -> None:
+    def __init__(self, struck_classes: set[str]) -> None:
         super().__init__(convert_charrefs=True)
+        self._struck_classes = struck_classes
+        self._struck: list[str] = []  # open elements, from the first that strikes its text out
+        self._is_row_struck = False
         self.tables: list[HtmlTable] = []
         self.text: list[str] = []  # outside tables, since the last one
         self._open: list[HtmlTable] = []
@@ -38,6 +47,7 @@ class _Tables(HTMLParser):
         self._n_cells = 0
 
     def handle_starttag(self, tag: str, attrs: Sequence[tuple[str, str | None]]) -> None:
+        self._strike(tag, dict(attrs))
         if tag in _SILENT:
             self._silent += 1
         elif tag == "table":
@@ -60,6 +70,8 @@ class _Tables(HTMLParser):
             self.handle_data("\n")
 
     def handle_endtag(self, tag: str) -> None:
+        if tag in self._struck:
+            del self._struck[len(self._struck) - 1 - self._struck[::-1].index(tag) :]
         if tag in _SILENT:
             self._silent = max(0, self._silent - 1)
         elif tag in {"td", "th"}:
@@ -77,8 +89,23 @@ class _Tables(HTMLParser):
             return
         if self._cell is not None:
             self._cell[0].append(data)
+            self._is_row_struck |= bool(self._struck and data.strip())
         elif not self._open or data.strip():
             self.text.append(data)
+
+    def _strike(self, tag: str, attributes: dict[str, str | None]) -> None:
+        """Note an element that strikes its text out, and those within it."""
+        for outer in ("tr", "td", "th"):  # their end may be left out
+            if outer in self._struck and tag in {"tr", outer}:
+                del self._struck[self._struck.index(outer) :]
+        classes = set((attributes.get("class") or "").split())
+        strikes = (
+            tag in _STRIKING
+            or _THROUGH in (attributes.get("style") or "")
+            or bool(classes & self._struck_classes)
+        )
+        if (self._struck or strikes) and tag not in _EMPTY:
+            self._struck.append(tag)
 
     def finish(self) -> list[HtmlTable]:
         self.close()
@@ -116,8 +143,10 @@ class _Tables(HTMLParser):
             self._row = None
             return
         self._take_spans()
-        self._open[-1].rows.append(self._row)
+        line, cells = self._row
+        self._open[-1].rows.append((line, StruckCells(cells) if self._is_row_struck else cells))
         self._row = None
+        self._is_row_struck = False
 
 
 def is_facts(table: HtmlTable) -> bool:
@@ -170,7 +199,7 @@ def html_tables(text: str, where: str) -> list[HtmlTable]:
         RefusedFileError: there are none, or too many cells.
 
     """
-    parser = _Tables()
+    parser = _Tables(set(_STRUCK_CLASS.findall(text)) if _THROUGH in text else set())
     try:
         parser.feed(text.replace("\r\n", "\n").replace("\r", "\n"))
         tables = parser.finish()

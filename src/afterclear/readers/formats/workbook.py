@@ -20,10 +20,14 @@ from typing import IO
 from python_calamine import CalamineError, CalamineWorkbook
 
 from afterclear.errors import RefusedFileError
+from afterclear.readers.formats.biff_records import last_column
+from afterclear.readers.formats.struck_rows import struck_rows
 from afterclear.readers.limits import check_zip
+from afterclear.readers.maps.source_table import StruckCells
 
 # Cells of one sheet, empty ones included: a sheet may claim a million rows of 16,000 columns.
 MAX_CELLS = 50_000_000
+XLS_COLUMNS = 256  # of any sheet of an xls (MS-XLS 2.1.2); its rows are few enough
 MAX_WHOLE = 1e15  # whole numbers below are exact as doubles
 _ZIP = b"PK\x03\x04"
 _PDF = b"%PDF-"
@@ -82,9 +86,14 @@ def read_sheets(
     if raw.startswith(_ZIP):
         check_zip(io.BytesIO(raw), where)
         _check_corners(raw, where)
+    elif (column := last_column(raw)) > XLS_COLUMNS:
+        raise RefusedFileError(
+            f"{where} is damaged: it names a cell in column {column:,}, and a sheet of an xls has "
+            f"{XLS_COLUMNS}. Save it anew, or as CSV."
+        )
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(raw))
-        return [_sheet(book, name, where, (decimal, first_rows)) for name in book.sheet_names]
+        sheets = [_sheet(book, name, where, (decimal, first_rows)) for name in book.sheet_names]
     except RefusedFileError:
         raise
     # the parser's errors are several, and a panic of its native code is a BaseException
@@ -94,6 +103,15 @@ def read_sheets(
         if type(error).__name__ != "PanicException":
             raise
         raise RefusedFileError(f"{where} is damaged; its parser gave up on it.") from error
+    struck = struck_rows(raw)
+    return [_with_struck(sheet, struck.get(sheet.name, set())) for sheet in sheets]
+
+
+def _with_struck(sheet: Sheet, rows: set[int]) -> Sheet:
+    if not rows:
+        return sheet
+    grid = [(n, StruckCells(cells) if n in rows else cells) for n, cells in sheet.grid]
+    return Sheet(sheet.name, grid)
 
 
 def _check_corners(raw: bytes, where: str) -> None:

@@ -67,6 +67,7 @@ class MapTable:
     # heading -> pattern: only rows that have it are taken, or rows that have it are left out
     keep_where: dict[str, str] = field(default_factory=dict)
     drop_where: dict[str, str] = field(default_factory=dict)
+    struck: Literal["refuse", "leave", "read"] = "refuse"  # rows with struck-out text
     fill_down: Names = ()  # columns whose empty cells take the cell above
     codes_from: Names = ()  # columns of codes side by side, as DTC*: a row each
     # what a row without any code says: units read and clean, or only its distance, or nothing

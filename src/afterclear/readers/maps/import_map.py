@@ -182,6 +182,7 @@ _ONLY = {
     "rows": ("json", "xml"),
     "positions": ("fixed",),
     "names": ("fixed", "delimited", "workbook", "html", "pdf"),
+    "struck": ("workbook", "html"),
     "begin": ("text",),
     "section": ("text",),
     "row": ("text",),

@@ -33,10 +33,28 @@ _WHOSE = ("vehicle_id", "vin", "plate")
 
 def part_rows(f: Filling) -> None:
     """Ask about rows of another kind, and leave them out or separate them as answered."""
+    _struck_rows(f)
     if f.decision.into == "scans" and (found := _saying(f, _CLEARED)):
         _part_cleared(f, *found)
     elif f.decision.into == "repairs" and (found := _saying(f, _UNDONE)):
         _leave_undone(f, *found)
+
+
+def _struck_rows(f: Filling) -> None:
+    """Ask what rows with struck-out text mean; without an answer they are refused."""
+    if not f.seen.struck:
+        return
+    question = Question(
+        "struck",
+        f"{len(f.seen.struck):,} rows are struck out, wholly or in part. Do they count?",
+        (
+            Choice("leave", "no: such rows are left out"),
+            Choice("read", "yes: they are read like the others, struck-out text too"),
+        ),
+        f.seen.struck[:3],
+        unasked="leave",
+    )
+    f.decision.table_keys["struck"] = f.asker.choose(question)
 
 
 def _saying(f: Filling, pattern: re.Pattern[str]) -> tuple[Profile, list[str]] | None:

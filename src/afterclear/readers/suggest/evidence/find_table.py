@@ -13,7 +13,7 @@ from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
 from afterclear.readers.formats.delimited import as_grid
-from afterclear.readers.formats.grids import Grid, table_of_grid
+from afterclear.readers.formats.grids import STRUCK_OUT, Grid, table_of_grid
 from afterclear.readers.formats.html_tables import html_tables, is_facts
 from afterclear.readers.formats.nested import Node, json_tree, nested_table
 from afterclear.readers.formats.pdf_tables import printed_tables, printed_text
@@ -64,6 +64,7 @@ class Seen:
     title: str = ""  # all text above, and the sheet's name
     sheets: tuple[str, ...] = ()  # sheets with the same headings
     notes: list[str] = field(default_factory=list)
+    struck: tuple[str, ...] = ()  # rows with struck-out text
 
 
 def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, asker: Asker) -> Seen:
@@ -144,6 +145,7 @@ def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords) -> Seen:
     if len(alike) > 1:
         seen.table_keys["sheet"] = "*"
         seen.frame = pl.concat([other.frame for other in alike.values()])
+        seen.struck = tuple(row for other in alike.values() for row in other.struck)
     left = [s.name for s in sheets if s.name not in alike]
     seen.notes += [f"other sheets are not taken: {', '.join(left)}"] if left else []
     return seen
@@ -159,6 +161,7 @@ def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> Seen:
     alike = [s for t in tables if t.rows and (s := _of_grid("html", t.rows, {}, {}, words))
              and s.frame.columns == seen.frame.columns]  # fmt: skip
     seen.frame = pl.concat([s.frame for s in alike])
+    seen.struck = tuple(row for s in alike for row in s.struck)
     before = tables[: tables.index(best) + 1]
     facts = [
         Fact(cells[0].strip(" :"), cells[1].strip())
@@ -283,7 +286,8 @@ def _of_grid(
     elif at > 0:
         more["header"] = at + 1
     facts = tuple(_facts_of_grid(grid[:at]))
-    return Seen(kind, keys, {**table_keys, **more}, table.frame, facts, table.above)
+    struck = tuple(r.row or "" for r in table.rejections if r.expected == STRUCK_OUT)
+    return Seen(kind, keys, {**table_keys, **more}, table.frame, facts, table.above, struck=struck)
 
 
 def _is_group_row(grid: Grid, at: int, words: HeadingWords) -> bool:

@@ -14,7 +14,16 @@ MOST_QUESTIONS = 7
 # Questions on which most rows depend come first (own judgement).
 _RANK = (
     *("encoding", "table", "vehicle", "time", "codes", "date-order", "decimal-mark", "plates"),
-    *("rows", "odometer", "odometer-unit", "code-form", "blank-vehicle", "clock", "no-code"),
+    *(
+        "rows",
+        "struck",
+        "odometer",
+        "odometer-unit",
+        "code-form",
+        "blank-vehicle",
+        "clock",
+        "no-code",
+    ),
     "word",
 )
 # What the other questions are depends on these: until they are answered nothing else is asked.

@@ -1,0 +1,105 @@
+"""Rows that are struck out: asked about or refused, never read in silence."""
+
+import io
+from collections.abc import Callable
+
+import pytest
+import xlsxwriter
+
+from afterclear.errors import RefusedFileError
+from afterclear.readers.formats.html_tables import html_tables
+from afterclear.readers.formats.struck_rows import struck_rows
+from afterclear.readers.formats.workbook import read_sheets
+from afterclear.readers.maps.source_table import StruckCells
+from tests.readers.workbooks import ods, xls
+
+HEAD = ["Vehicle", "Date", "Odometer km", "Module", "DTC"]
+KEPT = ["V-01", "2026-03-14 10:00", 83120, "Engine", "P0301"]
+GONE = ["V-02", "2026-03-15 11:00", 51650, "Engine", "P0420"]
+
+
+def page(row: str, begin: str = "") -> str:
+    """Write a page with a row struck out in some way."""
+    plain = "".join(f"<td>{cell}</td>" for cell in KEPT)
+    head = "".join(f"<th>{cell}</th>" for cell in HEAD)
+    return f"<html>{begin}<table><tr>{head}</tr>{row}<tr>{plain}</tr></table></html>"
+
+
+def cells(form: str) -> str:
+    return "".join(form.format(cell) for cell in GONE)
+
+
+@pytest.mark.parametrize(
+    "html",
+    [
+        *(page(f"<tr>{cells(f'<td><{t}>{{}}</{t}></td>')}</tr>") for t in ("s", "del", "strike")),
+        page(f"<tr style='text-decoration: line-through'>{cells('<td>{}</td>')}</tr>"),
+        page(f"<tr style='text-decoration:line-through'>{cells('<td>{}')}"),
+        page(f"<tr>{cells('<td class=x>{}</td>')}</tr>", "<style>td.x{text-decoration:line-through}"
+             "</style>"),
+        page("<tr><td>V-02<td>2026-03-15 11:00<td>51650<td>Engine<td><s>P0420</s> P0421</tr>"),
+    ],
+    ids=["s", "del", "strike", "row style", "no ends", "class", "one word"],
+)  # fmt: skip
+def test_a_struck_row_of_a_page_is_known_and_its_neighbours_are_not(html: str) -> None:
+    (table,) = html_tables(html, "x.html")
+    assert [isinstance(row, StruckCells) for _, row in table.rows] == [False, True, False]
+
+
+def in_xlsx() -> bytes:
+    file = io.BytesIO()
+    book = xlsxwriter.Workbook(file, {"in_memory": True})
+    gone = book.add_format({"font_strikeout": True})
+    sheet = book.add_worksheet("Week 12")
+    for n, (row, form) in enumerate([(HEAD, None), (GONE, gone), (KEPT, None), (KEPT, None)]):
+        sheet.write_row(n, 0, row, form)
+    sheet.write_rich_string(3, 4, gone, "P0301", " P0302")
+    book.close()
+    return file.getvalue()
+
+
+def in_ods() -> bytes:
+    raw = ods({"Week 12": [HEAD, GONE, KEPT, GONE]})
+    style = (
+        '<office:automatic-styles xmlns:style="urn:oasis:names:tc:opendocument:xmlns:style:1.0">'
+        '<style:style style:name="gone"><style:text-properties '
+        'style:text-line-through-style="solid"/></style:style></office:automatic-styles>'
+    )
+    return repacked(
+        raw,
+        lambda text: text.replace("<office:body>", f"{style}<office:body>").replace(
+            '<table:table-cell office:value-type="string"><text:p>V-02',
+            '<table:table-cell table:style-name="gone" office:value-type="string"><text:p>V-02',
+        ),
+    )
+
+
+def repacked(raw: bytes, change: Callable[[str], str]) -> bytes:
+    """Change the content of an ods."""
+    import zipfile  # noqa: PLC0415
+
+    file = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(raw)) as old, zipfile.ZipFile(file, "w") as new:
+        for name in old.namelist():
+            text = old.read(name)
+            new.writestr(name, change(text.decode()) if name == "content.xml" else text)
+    return file.getvalue()
+
+
+IN_XLS = xls({"Week 12": [HEAD, GONE, KEPT, GONE]}, struck=(1, 3))
+
+
+@pytest.mark.parametrize("raw", [in_xlsx(), in_ods(), IN_XLS], ids=["xlsx", "ods", "xls"])
+def test_struck_rows_of_a_workbook_are_known(raw: bytes) -> None:
+    (sheet,) = read_sheets(raw, "x")
+    assert [isinstance(row, StruckCells) for _, row in sheet.grid] == [False, True, False, True]
+
+
+def test_a_workbook_without_a_struck_font_has_none() -> None:
+    assert struck_rows(xls({"Week 12": [HEAD, KEPT]})) == {}
+
+
+def test_a_cell_far_out_in_an_xls_is_refused_before_its_empty_neighbours_fill_the_memory() -> None:
+    far = xls({"Week 12": [HEAD, KEPT]}, shift=60_000)
+    with pytest.raises(RefusedFileError, match="names a cell in column 60,005"):
+        read_sheets(far, "x.xls")
