@@ -49,6 +49,17 @@ class ComparedGroup:
 
 
 @dataclass(frozen=True, slots=True)
+class CountedWork:
+    """One repair as sites, technicians, brands and grades are judged by it."""
+
+    attempt_id: Annotated[str, Means("the fix attempt")]
+    part_brand: Annotated[str | None, Means("of its parts; empty: none, or several")]
+    part_grade: Annotated[str | None, Means("of its parts; empty: none, or several")]
+    is_judged: Annotated[bool, Means("there is evidence: it counts among `n_judged`")]
+    came_back: Annotated[bool, Means("it counts among `observed`")]
+
+
+@dataclass(frozen=True, slots=True)
 class Quarter:
     """Fixes of one quarter of a year; ``site`` empty: of all sites together."""
 
@@ -225,6 +236,12 @@ def _habit(name: str, among: str, alone: str) -> tuple[Clause, Clause]:
 
 FINDINGS: Final = (
     *(_compared_groups(*level) for level in _LEVELS),
+    Finding(
+        "counted_work",
+        CountedWork,
+        about="the repairs behind `n_judged` and `observed` of sites, technicians, brands, grades",
+        order="attempt_id",
+    ),
     Finding(
         "held_by_quarter",
         Quarter,

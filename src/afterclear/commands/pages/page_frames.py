@@ -39,6 +39,7 @@ from afterclear.store.queries.exports_digest import (
     PAGE_WORDS,
 )
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+from afterclear.store.queries.exports_orders import PAGE_ORDERS
 from afterclear.store.queries.exports_roles import PAGE_ROLES
 from afterclear.store.queries.results import Analysis, last_analysis, naive
 
@@ -201,7 +202,7 @@ def stale_sources(
 def _findings(con: Connection) -> dict[str, pl.DataFrame]:
     """Read the tables of findings."""
     asked = {name: PAGE_FINDINGS[name] for name in (*_WHOLE, *_SECTIONS)}
-    asked |= {**PAGE_SLIM, "stock": PAGE_ROLES["stock"], "holders": PAGE_HOLDERS}
+    asked |= {**PAGE_SLIM, **PAGE_ORDERS, "stock": PAGE_ROLES["stock"], "holders": PAGE_HOLDERS}
     return {name: aware(query(con, sql)) for name, sql in asked.items()}
 
 

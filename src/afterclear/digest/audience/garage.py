@@ -15,6 +15,7 @@ from afterclear.digest.audience.garage_model import (
     PartView,
     ProcessTable,
 )
+from afterclear.digest.audience.orders import orders_pages
 from afterclear.digest.audience.shown_vehicles import CommonViews
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.roster import Roster
@@ -64,6 +65,7 @@ def build_garage_page(findings: Findings, common: CommonViews) -> GaragePage:
         costs=common.costs,
         few=FEW,
         shows_people=people,
+        orders=orders_pages(groups, parts, findings, common),
     )
 
 

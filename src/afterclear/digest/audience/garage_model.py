@@ -1,16 +1,19 @@
 """Page model for a chain's quality lead: do fixes hold, where, with which parts.  No HTML."""
 
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Literal
 
 from afterclear.digest.common.model import (
     AttemptView,
     Changes,
     ComebackCost,
+    Fault,
     PageHead,
     Tally,
     VehicleRef,
 )
+from afterclear.digest.input.frames import Caution
 from afterclear.finding_tables.parts import Claim, Part, Told
 from afterclear.finding_tables.sites import ComparedGroup, Level, Process, ProcessCost
 from afterclear.wording.cells import Dash
@@ -160,6 +163,56 @@ class ProcessTable:
 
 
 @dataclass(frozen=True, slots=True)
+class OrderLine:
+    """One piece of work behind a figure."""
+
+    vehicle: VehicleRef
+    at: datetime | None
+    fault: Fault
+    codes: str  # the return showed this code instead
+    order: str | None
+    technician: str | None
+    outcome: str | None
+    stayed: bool
+    seen_at: datetime | None  # the scan that showed the fault again, or the last clean one
+    seen_scan: str | None
+    what: str  # parts
+
+
+@dataclass(frozen=True, slots=True)
+class OrderList:
+    """The work behind one figure, the latest first."""
+
+    anchor: str
+    title: str
+    n: int  # the figure
+    lines: tuple[OrderLine, ...]  # the first of them
+    table: str  # of the export with all of them
+    rows: str  # which of its rows
+
+
+@dataclass(frozen=True, slots=True)
+class OrdersPage:
+    """The work behind the figures of one site, technician, brand, grade or part."""
+
+    head: PageHead
+    page: str  # file name relative to the digest's folder
+    level: str
+    key: tuple[str, str]  # name, and a technician's site
+    name: str
+    back: str  # its place on the garage page
+    lists: tuple[OrderList, ...]
+    claims: tuple[ClaimLine, ...]  # of a part: the first of the units that failed
+    n_claims: int
+    shows_people: bool
+
+    @property
+    def cautions(self) -> tuple[tuple[Caution, ...], ...]:
+        """The cautions of the faults shown."""
+        return tuple(line.fault.cautions for own in self.lists for line in own.lines)
+
+
+@dataclass(frozen=True, slots=True)
 class GaragePage:
     """The page for a chain's quality lead."""
 
@@ -180,3 +233,9 @@ class GaragePage:
     costs: tuple[ComebackCost, ...]
     few: int  # fewer judged fixes than this are drawn hollow
     shows_people: bool  # technicians are compared
+    orders: tuple[OrdersPage, ...]  # the work behind the figures
+
+    def orders_of(self, level: str, name: str | None, site: str | None = "") -> str:
+        """Find the page with the work of a group; empty: it has none."""
+        key = (name or "", (site or "") if level == "technician" else "")
+        return next((p.page for p in self.orders if (p.level, p.key) == (level, key)), "")

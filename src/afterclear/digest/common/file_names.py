@@ -11,6 +11,7 @@ STOCK = "stock.html"
 # what a digest names its other pages, so that it can remove outdated ones
 VEHICLES = "vehicles/v-*.html"
 LISTS = "vehicles/list-*.html"
+QUALITY = "quality/q-*.html"
 SHEETS = "sheets/s-*.html"
 
 _PLAIN = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
@@ -26,6 +27,16 @@ def list_page(number: int) -> str:
     'vehicles/list-007.html'
     """
     return f"vehicles/list-{number:03d}.html"
+
+
+def quality_page(level: str, name: str) -> str:
+    """Name the page with the work of a site, brand or part, relative to the digest's folder.
+
+    >>> quality_page("site", "Hollin Yard")
+    'quality/q-site-hollin-yard--0e4e888851.html'
+    """
+    mark = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:_SHORT]
+    return f"quality/q-{level}-{_letters(name, _LONGEST)}--{mark}.html"
 
 
 def vehicle_page(vehicle_id: str) -> str:
@@ -62,6 +73,11 @@ def sheet_page(vehicle_id: str) -> str:
 
 def _marked(vehicle_id: str, n_digits: int) -> str:
     n_letters = _LONGEST + _SHORT - n_digits
-    letters = re.sub(r"[^a-z0-9]+", "-", vehicle_id.lower()).strip("-")[:n_letters].strip("-")
+    letters = _letters(vehicle_id, n_letters)
     mark = hashlib.sha256(vehicle_id.encode("utf-8", "surrogatepass")).hexdigest()[:n_digits]
-    return f"vehicles/v-{letters or 'x'}--{mark}.html"
+    return f"vehicles/v-{letters}--{mark}.html"
+
+
+def _letters(name: str, n_letters: int) -> str:
+    found = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:n_letters].strip("-")
+    return found or "x"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
 
+from afterclear.finding_tables.parts import Claim
 from afterclear.finding_tables.recurrence import Recurring
 from afterclear.finding_tables.registry import STORED
 
@@ -99,6 +100,55 @@ class Decision:
     undone_at: datetime | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class QualityWork:
+    """One repair behind the figures of its site, technician, brand and grade."""
+
+    attempt_id: str
+    vehicle_id: str
+    ecu: str
+    code: str
+    family_label: str | None
+    meaning: str | None
+    attempted_at: datetime
+    repair_id: str | None
+    site: str | None
+    technician: str | None
+    brand: str | None
+    grade: str | None
+    is_judged: bool
+    came_back: bool
+    outcome: str
+    stayed: bool
+    returned_at: datetime | None
+    returned_scan_id: str | None
+    related_code: str | None
+    last_clean_at: datetime | None
+    last_clean_scan_id: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class HabitWork:
+    """One piece of work behind the count of a habit."""
+
+    finding: str
+    site: str | None
+    vehicle_id: str
+    repair_id: str | None
+    attempt_id: str | None
+    happened_at: datetime | None
+    code: str | None
+    what: str | None
+    technician: str | None
+    ecu: str | None
+    family_label: str | None
+    meaning: str | None
+    outcome: str | None
+    stayed: bool | None
+    returned_at: datetime | None
+    returned_scan_id: str | None
+
+
 FINDING_ROWS: dict[str, type] = {
     **{table: finding.row for table, finding in STORED.items()},
     "recurring": RecurringCode,
@@ -107,4 +157,7 @@ FINDING_ROWS: dict[str, type] = {
     "worklist": WorkRow,
     "worklist_set_aside": WorkRow,
     "decisions": Decision,
+    "quality_work": QualityWork,
+    "habit_work": HabitWork,
+    "failed_parts": Claim,
 }

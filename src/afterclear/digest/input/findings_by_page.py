@@ -10,6 +10,8 @@ import polars as pl
 from afterclear.digest.input.finding_rows import (
     FINDING_ROWS,
     Decision,
+    HabitWork,
+    QualityWork,
     RecurringCode,
     Stock,
     StockReason,
@@ -18,7 +20,7 @@ from afterclear.digest.input.finding_rows import (
 from afterclear.digest.input.frames import VEHICLE_FINDINGS
 from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.input.row_types import required_columns
-from afterclear.finding_tables.parts import Part
+from afterclear.finding_tables.parts import Claim, Part
 from afterclear.finding_tables.recurrence import Worsening
 from afterclear.finding_tables.roles import EchoWork, Leftover, Role
 from afterclear.finding_tables.sites import ComparedGroup, Process, ProcessCost, Quarter
@@ -56,7 +58,10 @@ SLIM: dict[str, dict[str, pl.DataType]] = {
     },
     "worklist_set_aside": {"audience": pl.String()},
 }
-_ROWS = ("parts", "holders", "held_by_quarter", "process", "process_costs", "stock")
+_ROWS = (
+    *("parts", "holders", "held_by_quarter", "process", "process_costs", "stock"),
+    *("quality_work", "habit_work", "failed_parts"),
+)
 
 
 @dataclass(frozen=True)
@@ -76,6 +81,9 @@ class Findings:
     process: tuple[Process, ...]
     process_costs: tuple[ProcessCost, ...]
     stock: tuple[Stock, ...]
+    quality_work: tuple[QualityWork, ...]
+    habit_work: tuple[HabitWork, ...]
+    failed_parts: tuple[Claim, ...]
 
 
 def read_findings(frames: Mapping[str, pl.DataFrame]) -> Findings:

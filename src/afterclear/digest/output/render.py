@@ -16,6 +16,7 @@ from afterclear.digest.audience.garage_model import (
     HeldChart,
     IntervalChart,
     LifeChart,
+    OrdersPage,
 )
 from afterclear.digest.audience.stock import StockPage
 from afterclear.digest.build_digests import DigestModel
@@ -62,6 +63,8 @@ def render_audiences(model: DigestModel) -> Iterator[tuple[str, str]]:
     if model.fleet is not None:
         yield file_names.FLEET, render_fleet(model.fleet)
     if model.garage is not None:
+        for orders in model.garage.orders:
+            yield orders.page, render_orders(orders)
         yield file_names.GARAGE, render_garage(model.garage)
     if model.stock is not None:
         yield file_names.STOCK, render_stock(model.stock)
@@ -109,6 +112,11 @@ def render_garage(page: GaragePage) -> str:
     return _render(
         "garage.html", page.head, page=page, here=file_names.GARAGE, most=MOST, **pictures
     )
+
+
+def render_orders(page: OrdersPage) -> str:
+    """Render the work behind the figures of a site, technician, brand, grade or part."""
+    return _render("quality.html", page.head, page=page, here="", root="../")
 
 
 def render_stock(page: StockPage) -> str:

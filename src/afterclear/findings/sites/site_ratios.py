@@ -74,27 +74,44 @@ def compare_groups(con: Connection, judged: Judged | None) -> Outcomes | None:
     """
     if judged is None:
         keep(con, "holders", None)
+        keep(con, "counted_work", None)
         return None
     con.execute("SET VARIABLE lost_after = ?", [LOST_AFTER])
     con.script(_SQL.read_text(encoding="utf-8"))
-    outcomes = _outcomes(_rows(con), judged)
+    rows, attempts = _rows(con)
+    outcomes = _outcomes(rows, judged)
+    keep(con, "counted_work", _counted_work(outcomes, attempts))
     levels = [found for level in _APART if (found := _level(outcomes, level)) is not None]
     keep(con, "holders", pl.concat(levels) if levels else None)
     return outcomes
 
 
-def _rows(con: Connection) -> pl.DataFrame:
-    """Return the attempts with their judgement, in the order of the verdicts' windows.
+def _counted_work(outcomes: Outcomes, attempts: pl.Series) -> pl.DataFrame:
+    """Return the repairs, and whether each is judged and counts as a come-back."""
+    return outcomes.rows.select(
+        attempts.alias("attempt_id"),
+        pl.col("brand").cast(pl.String).alias("part_brand"),
+        pl.col("grade").cast(pl.String).alias("part_grade"),
+        pl.Series("is_judged", outcomes.expected > 0),
+        pl.Series("came_back", outcomes.returned > 0),
+        "is_bare",
+    ).filter(~pl.col("is_bare"))
+
+
+def _rows(con: Connection) -> tuple[pl.DataFrame, pl.Series]:
+    """Return the attempts in the order of the verdicts' windows, and the ids of those that count.
 
     Names are numbered once (an ``Enum`` sorts as its names do), and their tables dropped: ranking a
     million names again for each question was most of the work.
     """
-    rows = query(con, "SELECT * EXCLUDE (attempt_id) FROM holder_attempts ORDER BY attempt_id")
+    rows = query(con, "SELECT * FROM holder_attempts ORDER BY attempt_id")
     forget(con, ("attempt_brands", "holder_attempts"))
-    return rows.with_columns(
+    attempts = rows.filter(~pl.col("is_echo"))["attempt_id"]
+    named = rows.drop("attempt_id").with_columns(
         pl.col(name).cast(pl.Enum(rows[name].drop_nulls().unique().sort()))
         for name in ("site", "technician", "brand", "grade")
     )
+    return named, attempts
 
 
 def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:

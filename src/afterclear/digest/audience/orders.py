@@ -1,0 +1,214 @@
+"""The work behind the figures of the garage page: a page each for a site, brand or part.  Pure.
+
+A number that nobody can look behind is not believed.  The lists show the latest ``LISTED`` lines;
+the counts above them are those of the figures, and the exports have the rest.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Final
+
+from afterclear.digest.audience.compared import holder_name
+from afterclear.digest.audience.garage_model import (
+    ClaimLine,
+    GroupTable,
+    OrderLine,
+    OrderList,
+    OrdersPage,
+    PartView,
+)
+from afterclear.digest.audience.shown_vehicles import CommonViews
+from afterclear.digest.common.choosing import MOST
+from afterclear.digest.common.file_names import quality_page
+from afterclear.digest.common.model import Fault
+from afterclear.digest.input.finding_rows import HabitWork, QualityWork
+from afterclear.digest.input.findings_by_page import Findings
+from afterclear.finding_tables.parts import Claim
+from afterclear.finding_tables.sites import ComparedGroup, Level, Process
+from afterclear.wording.cells import Cells
+from afterclear.wording.language import mark
+
+LISTED: Final = 50
+HABITS: Final[dict[str, str]] = {
+    "bare_clears": mark("Visits that ended with cleared codes and no repair"),
+    "bare_clears_that_came_back": mark("Of these, codes that came back"),
+    "no_scan_after_repair": mark("Repairs without a scan afterwards in the same visit"),
+    "part_fitted_again": mark("The same kind of part fitted again for the fault"),
+}
+_Group = tuple[str, str, str]  # level, name, site of a technician
+_Lists = dict[_Group, list[OrderList]]
+
+
+def orders_pages(
+    groups: Sequence[GroupTable],
+    parts: Sequence[PartView],
+    findings: Findings,
+    common: CommonViews,
+) -> tuple[OrdersPage, ...]:
+    """Lay out the pages: groups compared with the habits of sites, then parts that failed."""
+    cells = common.setting.cells
+    lists: _Lists = defaultdict(list)
+    work = _work_by_group(findings.quality_work)
+    for table in groups:
+        for group in table.rows[:MOST]:
+            key = group_key(group)
+            lists[key] += _group_lists(group, work[key], common)
+    for row, found in _habits(findings):
+        lists["site", row.site or "", ""].append(_habit_list(row, found, common))
+    pages = [
+        _page(key, tuple(own), cells, common) for key, own in lists.items() if any(x.n for x in own)
+    ]
+    return (*pages, *_part_pages(parts, findings.failed_parts, common))
+
+
+def group_key(group: ComparedGroup) -> _Group:
+    """Identify a group: of one name, technicians at two sites are two."""
+    site = group.at_sites or "" if group.level == "technician" else ""
+    return (group.level, group.name, site)
+
+
+def _work_by_group(work: Iterable[QualityWork]) -> defaultdict[_Group, list[QualityWork]]:
+    found: defaultdict[_Group, list[QualityWork]] = defaultdict(list)
+    for row in work:
+        levels: tuple[tuple[Level, str | None, str], ...] = (
+            ("site", row.site, ""),
+            ("technician", row.technician, row.site or ""),
+            ("brand", row.brand, ""),
+            ("grade", row.grade, ""),
+        )
+        for level, name, site in levels:
+            if name is not None:
+                found[level, name, site].append(row)
+    return found
+
+
+def _group_lists(
+    group: ComparedGroup, work: Sequence[QualityWork], common: CommonViews
+) -> Iterator[OrderList]:
+    cells = common.setting.cells
+    back = [row for row in work if row.came_back]
+    held = [row for row in work if row.is_judged and not row.came_back]
+    open_ = [row for row in work if not row.is_judged and not row.came_back]
+    n_open = group.n_repairs - group.n_judged
+    n_held = group.n_judged - group.observed
+    titles = (
+        cells.tn("{n} come-back observed", "{n} come-backs observed", group.observed),
+        cells.tn(
+            "{n} other repair that could be judged",
+            "{n} other repairs that could be judged",
+            n_held,
+        ),
+        cells.tn("{n} repair not judged yet", "{n} repairs not judged yet", n_open),
+    )
+    counts = (group.observed, n_held, n_open)
+    rows = ("came_back = true", "is_judged = true, came_back = false", "is_judged = false")
+    anchors = ("observed", "judged", "open")
+    for anchor, title, n, found, told in zip(
+        anchors, titles, counts, (back, held, open_), rows, strict=True
+    ):
+        lines = tuple(_work_line(row, common) for row in found[:LISTED])
+        yield OrderList(anchor, title, n, lines, "counted_work", told)
+
+
+def _work_line(row: QualityWork, common: CommonViews) -> OrderLine:
+    is_back = row.returned_at is not None
+    return OrderLine(
+        vehicle=common.roster.ref(row.vehicle_id),
+        at=row.attempted_at,
+        fault=_fault(row.ecu, row.code, row.meaning, row.family_label, common),
+        codes=row.related_code or "",
+        order=row.repair_id,
+        technician=row.technician,
+        outcome=row.outcome,
+        stayed=row.stayed,
+        seen_at=row.returned_at if is_back else row.last_clean_at,
+        seen_scan=row.returned_scan_id if is_back else row.last_clean_scan_id,
+        what="",
+    )
+
+
+def _habits(findings: Findings) -> Iterator[tuple[Process, list[HabitWork]]]:
+    work = defaultdict(list)
+    for row in findings.habit_work:
+        work[row.finding, row.site].append(row)
+    known = [row for row in findings.process if row.finding in HABITS]
+    order = list(HABITS)
+    known.sort(key=lambda row: (order.index(row.finding), row.site or ""))
+    for habit in known:
+        yield habit, work[habit.finding, habit.site]
+
+
+def _habit_list(row: Process, work: Sequence[HabitWork], common: CommonViews) -> OrderList:
+    cells = common.setting.cells
+    title = f"{cells.t(HABITS[row.finding])}: {cells.number(row.n)}"
+    lines = tuple(_habit_line(each, common) for each in work[:LISTED])
+    return OrderList(
+        row.finding, title, row.n, lines, "process_orders", f"finding = {row.finding}"
+    )
+
+
+def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
+    codes = row.code or ""
+    first = _fault(row.ecu, codes, row.meaning, row.family_label, common)
+    return OrderLine(
+        vehicle=common.roster.ref(row.vehicle_id),
+        at=row.happened_at,
+        fault=first,
+        codes="",
+        order=row.repair_id,
+        technician=row.technician,
+        outcome=row.outcome,
+        stayed=bool(row.stayed),
+        seen_at=row.returned_at,
+        seen_scan=row.returned_scan_id,
+        what=row.what or "",
+    )
+
+
+def _fault(
+    ecu: str | None, code: str, meaning: str | None, label: str | None, common: CommonViews
+) -> Fault:
+    return Fault(ecu or "", code, meaning, label, common.setting.cautions.get(code, ()))
+
+
+def _page(
+    key: _Group, lists: tuple[OrderList, ...], cells: Cells, common: CommonViews
+) -> OrdersPage:
+    level, name, site = key
+    shown = holder_name(name, level, cells) if name else cells.t("site not known")  # type: ignore[arg-type]
+    return OrdersPage(
+        head=common.head,
+        page=quality_page(level, f"{name} {site}".strip()),
+        level=level,
+        key=(name, site),
+        name=f"{shown}, {site}" if site else shown,
+        back=f"level-{level}",
+        lists=lists,
+        claims=(),
+        n_claims=0,
+        shows_people=common.setting.settings.technicians and not common.head.public,
+    )
+
+
+def _part_pages(
+    parts: Sequence[PartView], failed: Iterable[Claim], common: CommonViews
+) -> Iterator[OrdersPage]:
+    units = defaultdict(list)
+    for claim in failed:
+        units[claim.part_family, claim.part_brand, claim.part_number].append(claim)
+    for view in parts:
+        row = view.row
+        own = units[row.part_family, row.part_brand, row.part_number]
+        if own and row.n_failed:
+            yield OrdersPage(
+                head=common.head,
+                page=quality_page("part", view.name),
+                level="part",
+                key=(view.name, ""),
+                name=view.name,
+                back="parts",
+                lists=(),
+                claims=tuple(ClaimLine(c, common.roster.ref(c.vehicle_id)) for c in own[:LISTED]),
+                n_claims=row.n_failed,
+                shows_people=False,
+            )

@@ -1,0 +1,49 @@
+"""The work behind the figures of the garage page: the latest of each list it shows."""
+
+from typing import Final
+
+from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+
+LISTED: Final = 50  # of each list, the latest; the exports have all
+
+_LATEST: Final = "ORDER BY attempted_at DESC, attempt_id) <= {listed}"
+_GROUPS: Final = ("site", "technician, site", "brand", "grade")
+
+PAGE_ORDERS: Final[dict[str, str]] = {
+    "quality_work": f"""
+        SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, m.family_label, m.meaning,
+            a.attempted_at, a.repair_id, a.site, a.technician, c.part_brand AS brand,
+            c.part_grade AS grade, c.is_judged, c.came_back, v.outcome, a.stayed, a.returned_at,
+            a.returned_scan_id, a.related_code, a.last_clean_at, a.last_clean_scan_id
+        FROM counted_work c
+        JOIN attempts a USING (attempt_id)
+        JOIN verdicts v USING (attempt_id)
+        LEFT JOIN codes_met m ON m.code = a.code AND m.family IS NOT DISTINCT FROM a.family
+        QUALIFY {
+        " OR ".join(
+            f"row_number() OVER (PARTITION BY {group}, is_judged, came_back "
+            + _LATEST.format(listed=LISTED)
+            for group in _GROUPS
+        )
+    }
+        ORDER BY a.attempted_at DESC, a.attempt_id""",
+    "habit_work": f"""
+        SELECT p.finding, p.site, p.vehicle_id, p.repair_id, p.attempt_id, p.happened_at, p.code,
+            p.what, a.technician, a.ecu, m.family_label, m.meaning, v.outcome, a.stayed,
+            a.returned_at, a.returned_scan_id
+        FROM process_orders p
+        LEFT JOIN attempts a USING (attempt_id)
+        LEFT JOIN verdicts v USING (attempt_id)
+        LEFT JOIN codes_met m ON m.code = a.code AND m.family IS NOT DISTINCT FROM a.family
+        WHERE p.finding IN (SELECT finding FROM process)
+        QUALIFY row_number() OVER (
+            PARTITION BY p.finding, p.site
+            ORDER BY p.happened_at DESC, p.vehicle_id, p.repair_id, p.attempt_id) <= {LISTED}
+        ORDER BY p.happened_at DESC, p.vehicle_id, p.repair_id, p.attempt_id, p.finding""",
+    "failed_parts": f"""
+        SELECT * FROM ({PAGE_FINDINGS["claims"]}) WHERE failed
+        QUALIFY row_number() OVER (
+            PARTITION BY part_family, part_brand, part_number
+            ORDER BY removed_at DESC, vehicle_id, position) <= {LISTED}
+        ORDER BY removed_at DESC, vehicle_id, position, part_family, part_brand, part_number""",
+}
