@@ -99,6 +99,49 @@ def _leads(folder: Path) -> Iterator[tuple[str, str]]:
         yield page.stem, told[told.index('<p class="lead">') : told.index('id="now"')]
 
 
+def test_every_figure_of_the_garage_page_equals_the_work_behind_it(
+    demo_run: tuple[App, DemoReport], folder: Path
+) -> None:
+    """Counted again from the exports; a list on a page has as many lines, or its first fifty."""
+    with open_store(demo_run[0].store, read_only=True) as con:
+        counted = query(con, EXPORTS["counted_work"]).join(
+            query(con, EXPORTS["attempts"]), on="attempt_id"
+        )
+        habits = query(con, EXPORTS["process"])
+        behind = query(con, EXPORTS["process_orders"])
+        for table, column in (
+            ("sites", "site"),
+            ("brands", "part_brand"),
+            ("grades", "part_grade"),
+        ):
+            for group in query(con, EXPORTS[table]).iter_rows(named=True):
+                name = group[table.removesuffix("s")]
+                own = counted.filter(pl.col(column) == name)
+                shown = _figures(folder, table.removesuffix("s"), name)
+                assert own["came_back"].sum() == group["observed"] == shown["observed"][0], name
+                assert own["is_judged"].sum() == group["n_judged"], name
+                assert (
+                    own.height
+                    == group["n_repairs"]
+                    == sum(shown[part][0] for part in ("observed", "judged", "open"))
+                )
+                assert all(lines == min(n, 50) for n, lines in shown.values()), (name, shown)
+    for row in habits.iter_rows(named=True):
+        shown = _figures(folder, "site", row["site"])
+        found = behind.filter(finding=row["finding"], site=row["site"]).height
+        assert row["n"] == found == shown[row["finding"]][0], row
+
+
+def _figures(folder: Path, level: str, name: str) -> dict[str, tuple[int, int]]:
+    """Read the figure over each list of a page, and how many lines the list has."""
+    page = (folder / file_names.quality_page(level, name)).read_text(encoding="utf-8")
+    found = {}
+    for part in page.split("<section ")[1:]:
+        anchor, title = re.findall(r'<h2 id="(\w+)">(.*?)</h2>', part)[0]
+        found[anchor] = (int(re.findall(r"\d+", title)[0]), part.count('<th scope="row">'))
+    return found
+
+
 def test_there_are_ten_questions() -> None:
     assert len(questions()) == 10
 
@@ -212,8 +255,12 @@ _UNSPOKEN = re.compile(r"<(style|script|code)\b.*?</\1>", re.DOTALL)
 
 @pytest.mark.slow
 def test_every_page_of_the_demo_is_valid_and_reachable(folder: Path) -> None:
-    files = [*folder.glob("*.html"), *folder.glob("vehicles/*.html")]
-    reached = {file_names.INDEX, *Page(folder / file_names.INDEX).links}
+    files = [*folder.glob("*.html"), *folder.glob("*/*.html")]
+    overviews = (file_names.INDEX, file_names.GARAGE)
+    reached = {
+        file_names.INDEX,
+        *(x.partition("#")[0] for f in overviews for x in Page(folder / f).links),
+    }
     for file in files:
         name = str(file.relative_to(folder))
         assert name in reached, name
@@ -228,7 +275,7 @@ def test_a_vehicle_page_is_small_enough_to_mail(folder: Path) -> None:
 
 
 def test_every_table_named_as_a_source_can_be_taken_out(folder: Path) -> None:
-    for file in (*folder.glob("*.html"), *folder.glob("vehicles/*.html")):
+    for file in (*folder.glob("*.html"), *folder.glob("*/*.html")):
         text = file.read_text(encoding="utf-8")
         named = set(re.findall(r"<code>afterclear export ([a-z_]+)</code>", text))
         assert named <= set(EXPORTS), file.name

@@ -3,7 +3,8 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.digest.output.write import write_digest
+from afterclear.digest.common.file_names import GARAGE, quality_page
+from afterclear.digest.output.write import remove_left_over, write_digest
 
 
 def test_pages_are_written_under_their_names(tmp_path: Path) -> None:
@@ -41,3 +42,11 @@ def test_a_page_is_replaced_whole_or_not_at_all(
         write_digest({"a.html": "new"}, tmp_path)
     assert (tmp_path / "a.html").read_text(encoding="utf-8") == "old"
     assert [path.name for path in tmp_path.iterdir()] == ["a.html"], "no draft is left behind"
+
+
+def test_the_work_behind_the_garage_page_goes_only_with_that_page(tmp_path: Path) -> None:
+    """A digest of the fleet alone leaves the garage page as it was, with what it leads to."""
+    old = quality_page("site", "Northquay")
+    write_digest({old: "work", GARAGE: "page"}, tmp_path)
+    assert remove_left_over(tmp_path, write_digest({"fleet.html": "fleet"}, tmp_path)) == []
+    assert remove_left_over(tmp_path, write_digest({GARAGE: "new"}, tmp_path)) == [tmp_path / old]

@@ -142,9 +142,7 @@ def _habit_list(row: Process, work: Sequence[HabitWork], common: CommonViews) ->
     cells = common.setting.cells
     title = f"{cells.t(HABITS[row.finding])}: {cells.number(row.n)}"
     lines = tuple(_habit_line(each, common) for each in work[:LISTED])
-    return OrderList(
-        row.finding, title, row.n, lines, "process_orders", f"finding = {row.finding}"
-    )
+    return OrderList(row.finding, title, row.n, lines, "process_orders", f"finding = {row.finding}")
 
 
 def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:

@@ -4,7 +4,7 @@ import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from afterclear.digest.common.file_names import LISTS, SHEETS, VEHICLES
+from afterclear.digest.common.file_names import GARAGE, LISTS, QUALITY, SHEETS, VEHICLES
 
 
 def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: Path) -> list[Path]:
@@ -27,14 +27,16 @@ def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: P
 
 
 def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
-    """Remove outdated vehicle pages, lists and sheets; returns their paths.
+    """Remove outdated vehicle pages, lists, sheets and pages of work; returns their paths.
 
     Only files a digest itself names so (``vehicles/v-*.html``, ``vehicles/list-*.html``,
-    ``sheets/s-*.html``, no links) are ever removed.
+    ``sheets/s-*.html``, ``quality/q-*.html``, no links) are ever removed; those of the garage page
+    only with it.
     """
     kept = {path.name for path in written}
     removed = []
-    found = [path for pattern in (VEHICLES, LISTS, SHEETS) for path in folder.glob(pattern)]
+    patterns = (VEHICLES, LISTS, SHEETS, *((QUALITY,) if GARAGE in kept else ()))
+    found = [path for pattern in patterns for path in folder.glob(pattern)]
     for path in sorted(found):
         if path.name not in kept and path.is_file() and not path.is_symlink():
             path.unlink()
