@@ -24,6 +24,7 @@ COMMANDS = {
     "decode": ("decode", "Say what a fault code means."),
     "demo": ("demo", "Load the sample fleet, judge it and write its digests."),
     "digest": ("digest", "Write the HTML digests."),
+    "dossier": ("dossier", "Write what the records show of one vehicle, to print and sign."),
     "export": ("export", "Take a table out: CSV, JSON Lines, Parquet or a workbook."),
     "forget": ("forget", "Erase a vehicle's data from the store and the archive."),
     "help": ("help", "Show a help page, or list them."),

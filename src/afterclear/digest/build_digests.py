@@ -24,6 +24,8 @@ from afterclear.digest.common import file_names
 from afterclear.digest.common.assess import Faults, FleetRows, Setting, assess_vehicle
 from afterclear.digest.common.model import AttemptView, IndexPage, ListPage, PageHead, VehicleList
 from afterclear.digest.common.worklist_lines import Work, ranked_work
+from afterclear.digest.dossier.build_dossier import DOSSIER_TABLES, build_dossiers
+from afterclear.digest.dossier.dossier_model import Dossier
 from afterclear.digest.input.findings_by_page import (
     NOTHING_FOUND,
     Findings,
@@ -96,6 +98,23 @@ class VehiclePages:
 
 
 @dataclass(frozen=True)
+class DossierPages:
+    """The dossiers of the vehicles the stock page shows, each built when needed."""
+
+    vehicle_ids: tuple[str, ...]
+    details: Details
+    setting: Setting
+    head: PageHead
+
+    def __iter__(self) -> Iterator[Dossier]:
+        """Yield them in the page's order."""
+        for start in range(0, len(self.vehicle_ids), PAGES):
+            own = self.vehicle_ids[start : start + PAGES]
+            tables = self.details(own, DOSSIER_TABLES)
+            yield from build_dossiers(tables, own, self.setting, self.head)
+
+
+@dataclass(frozen=True)
 class ListPages:
     """The pages that list a fleet too large for one, each built when needed."""
 
@@ -121,6 +140,7 @@ class DigestModel:
     stock: StockPage | None
     vehicles: VehiclePages
     lists: ListPages
+    dossiers: DossierPages
     urgent: tuple[AttemptView, ...]  # fixes of safety faults that came back lately, still there
 
 
@@ -150,6 +170,13 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
         stock=stock,
         vehicles=VehiclePages(paged, details, setting, head),
         lists=ListPages(lists, common),
+        dossiers=DossierPages(
+            # a dossier names its vehicle: a public digest has none
+            shown_stock(findings.stock) if stock and not frames.public else (),
+            details,
+            setting,
+            head,
+        ),
         urgent=common.shown(common.choice.urgent),
     )
 

@@ -38,6 +38,7 @@ from afterclear.store.queries.exports_digest import (
     PAGE_SLIM,
     PAGE_WORDS,
 )
+from afterclear.store.queries.exports_dossier import PAGE_DOSSIER
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from afterclear.store.queries.exports_orders import PAGE_ORDERS
 from afterclear.store.queries.exports_roles import PAGE_ROLES
@@ -151,6 +152,7 @@ class StoreDetails:
 _OF_VEHICLES: dict[str, str] = {
     **{name: sql for name, sql in PAGE_FRAMES.items() if name != "loads"},
     **{name: sql for name, sql in PAGE_ROLES.items() if name in VEHICLE_FINDINGS},
+    **PAGE_DOSSIER,
     "worsening": PAGE_FINDINGS["worsening"],
     "recurring": f"""
         SELECT r.*, w.family_label, w.meaning FROM ({PAGE_FINDINGS["recurring"]}) r

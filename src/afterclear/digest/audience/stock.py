@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
 
+from afterclear.digest.common import file_names
 from afterclear.digest.common.assess import Faults
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import PageHead, VehicleRef
@@ -43,6 +44,7 @@ class StockLine:
     """One vehicle in stock with its verdict and every reason."""
 
     vehicle: VehicleRef
+    dossier: str  # file name relative to the digest's folder
     row: Stock
     in_stock: InStock
     steps: tuple[Step, ...]  # what would make it ready, first things first
@@ -209,6 +211,7 @@ def _line(
     reasons = details.reasons.get(row.vehicle_id, ())
     return StockLine(
         vehicle=roster.ref(row.vehicle_id),
+        dossier=file_names.dossier(row.vehicle_id),
         row=row,
         in_stock=in_stock_since(row, head.as_of, cells),
         steps=steps_of(row, reasons, cells),

@@ -13,6 +13,7 @@ VEHICLES = "vehicles/v-*.html"
 LISTS = "vehicles/list-*.html"
 QUALITY = "quality/q-*.html"
 SHEETS = "sheets/s-*.html"
+DOSSIERS = "dossiers/d-*.html"
 
 _PLAIN = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _CAPITALS = re.compile(r"[A-Z0-9]+(?:-[A-Z0-9]+)*")
@@ -69,6 +70,15 @@ def sheet_page(vehicle_id: str) -> str:
     'sheets/s-bus-17.html'
     """
     return f"sheets/s-{vehicle_page(vehicle_id).removeprefix('vehicles/v-')}"
+
+
+def dossier(vehicle_id: str) -> str:
+    """Name a vehicle's dossier, as its page is named.
+
+    >>> dossier("bus-17")
+    'dossiers/d-bus-17.html'
+    """
+    return f"dossiers/d-{vehicle_page(vehicle_id).removeprefix('vehicles/v-')}"
 
 
 def _marked(vehicle_id: str, n_digits: int) -> str:

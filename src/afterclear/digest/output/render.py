@@ -32,6 +32,7 @@ from afterclear.digest.common import file_names
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import IndexPage, ListPage, PageHead
 from afterclear.digest.common.text import fit_text
+from afterclear.digest.dossier.dossier_model import Dossier
 from afterclear.digest.output.filters import filters
 from afterclear.digest.output.identifiers import keep_identifiers
 from afterclear.digest.output.letter import Brief
@@ -52,6 +53,8 @@ _LAYOUTS = (WIDE, NARROW)
 
 def render_overviews(model: DigestModel) -> Iterator[tuple[str, str]]:
     """Yield every page but those of single vehicles; the index last."""
+    for dossier in model.dossiers:
+        yield file_names.dossier(dossier.ref.vehicle_id), render_dossier(dossier)
     yield from render_audiences(model)
     for page in model.lists:
         yield page.own.page, render_list(page)
@@ -122,6 +125,11 @@ def render_orders(page: OrdersPage) -> str:
 def render_stock(page: StockPage) -> str:
     """Render the page for people who hand vehicles over."""
     return _render("stock.html", page.head, page=page, here=file_names.STOCK)
+
+
+def render_dossier(dossier: Dossier) -> str:
+    """Render what the records show of one vehicle, to be printed and signed."""
+    return _render("dossier.html", dossier.head, page=dossier, here="", root="../")
 
 
 def render_index(page: IndexPage) -> str:

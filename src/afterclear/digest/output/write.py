@@ -4,7 +4,15 @@ import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from afterclear.digest.common.file_names import GARAGE, LISTS, QUALITY, SHEETS, VEHICLES
+from afterclear.digest.common.file_names import (
+    DOSSIERS,
+    GARAGE,
+    LISTS,
+    QUALITY,
+    SHEETS,
+    STOCK,
+    VEHICLES,
+)
 
 
 def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: Path) -> list[Path]:
@@ -27,15 +35,16 @@ def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: P
 
 
 def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
-    """Remove outdated vehicle pages, lists, sheets and pages of work; returns their paths.
+    """Remove outdated pages of vehicles, lists, sheets, work and dossiers; returns their paths.
 
     Only files a digest itself names so (``vehicles/v-*.html``, ``vehicles/list-*.html``,
-    ``sheets/s-*.html``, ``quality/q-*.html``, no links) are ever removed; those of the garage page
-    only with it.
+    ``sheets/s-*.html``, ``quality/q-*.html``, ``dossiers/d-*.html``, no links) are ever removed;
+    those that the garage page or the stock page links to only with that page.
     """
     kept = {path.name for path in written}
     removed = []
-    patterns = (VEHICLES, LISTS, SHEETS, *((QUALITY,) if GARAGE in kept else ()))
+    of_page = {GARAGE: QUALITY, STOCK: DOSSIERS}
+    patterns = (VEHICLES, LISTS, SHEETS, *(own for page, own in of_page.items() if page in kept))
     found = [path for pattern in patterns for path in folder.glob(pattern)]
     for path in sorted(found):
         if path.name not in kept and path.is_file() and not path.is_symlink():

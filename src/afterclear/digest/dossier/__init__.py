@@ -1,0 +1,1 @@
+"""The dossier of a vehicle in stock: what the records show, with where each figure comes from."""
