@@ -146,6 +146,7 @@ def _refer(clauses: list[Clause]) -> None:
         if clause.parts:
             is_told = any(c.sentence == clause.sentence and c.parts for c in clauses[:at])
             clause.parts = [p for p in clause.parts if not (p.toward and is_told)]
+        clause.parts = [p for p in clause.parts if not _is_other(p, clauses[:at])]
         if clause.parts:
             near = [c for c in clauses[:at] if c.sentence >= clause.sentence - 1 and not c.acts]
             idle = [p for c in near if not c.void for p in c.parts if _is_thing(p)]
@@ -164,6 +165,12 @@ def _refer(clauses: list[Clause]) -> None:
             key = meant[0].of or meant[0].key
             clause.parts = [replace(meant[0], key=key, of="", start=_start(clause, meant[0]))]
             clause.loose -= is_item
+
+
+def _is_other(part: Part, before: list[Clause]) -> bool:
+    """Whether "line" means the brake line named before, and no wire."""
+    is_bare = part.key == WIRING and not part.of and part.words == 1
+    return is_bare and any(c.others & part.stems for c in before)
 
 
 def _is_item(clauses: list[Clause], at: int) -> bool:
@@ -238,8 +245,8 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
         if other.parts or _ends_list(other):
             if bare and not other.void and _is_listed_with(clause, other):
                 yield from acts[later] or other.acts
-            if other.parts:
-                return
+            if other.parts or not (other.acts or other.joined or other.void):
+                return  # "hose came off, refitted": it goes on with another thing
         elif {p.key for p in other.owners}.difference(p.key for p in clause.parts):
             return  # it goes on with a part of another thing
         # "no power to the pump, fuse replaced": the work is on another part

@@ -137,6 +137,9 @@ class _Reader:
             for f in reversed(signals)
             if f.meaning != "elsewhere" or f.start < because
         }
+        clause.others = frozenset(
+            s for f in found if f.meaning == OTHER for at in f.places for s in words[at].stems
+        )
         clause.is_state = bool(states) or any(f.meaning == SYMPTOM for f in found)
         loose = [at for at in range(len(words)) if self._is_loose(at, taken)]
         clause.loose = len(loose)
@@ -266,9 +269,15 @@ class _Reader:
             and not self._words[at].stems
         )
 
+    def _is_purpose(self, act: Act) -> bool:
+        """Whether work is what something else was done for: "to reset the radio"."""
+        before = self._words[act.start - 1].text if act.start else ""
+        return act.weak and before in self._speech.purposes
+
     def _deny(self, clause: Clause) -> None:
         """Take out what "not" stands before."""
         words, negators = self._words, self._speech.negators
+        clause.acts = [a for a in clause.acts if not self._is_purpose(a)]
         denied = [
             act
             for act in clause.acts

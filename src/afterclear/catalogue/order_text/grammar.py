@@ -26,6 +26,7 @@ class Grammar:
     toward: frozenset[str]  # words between work and the unit a part is registered with: "to"
     apart: frozenset[str]  # words before a part that only says where another was: "behind"
     plural: re.Pattern[str]  # ends of names that may be of several
+    done: re.Pattern[str]  # participles that end as infinitives do: "gemessen"
 
 
 def _grammar(  # noqa: PLR0913 - one line of a table each
@@ -40,6 +41,7 @@ def _grammar(  # noqa: PLR0913 - one line of a table each
     toward: str,
     apart: str,
     plural: str,
+    done: str = "(?!)",
 ) -> Grammar:
     return Grammar(
         frozenset(fillers.split()),
@@ -53,6 +55,7 @@ def _grammar(  # noqa: PLR0913 - one line of a table each
         frozenset(toward.split()),
         frozenset(apart.split()),
         re.compile(f".*(?:{plural})"),
+        re.compile(f".*(?:{done})"),
     )
 
 
@@ -80,7 +83,8 @@ GRAMMARS: Final = {
         "|zurück|zuruck|zusammen|um|über|uber|be|ent|er)?(?:zu|ge)?",
         toward="am an im zum mit beim ans in",
         apart="hinter neben unter unterm zwischen über gegen unterhalb oberhalb",
-        plural="n|s|e",
+        plural="n|s",
+        done="ge[a-z]{3,}en",
     ),
     "fr": _grammar(
         "de du des la le les à au aux en d l",

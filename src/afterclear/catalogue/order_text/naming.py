@@ -12,6 +12,7 @@ from afterclear.catalogue.order_text.told import Part
 from afterclear.catalogue.order_text.vocabulary import Word
 
 _REACH: Final = 4  # words between a hose and what it belongs to
+_EARTHED_TO: Final = {"transmission"}  # only where the strap ends
 _UNIT: Final = "control_unit"  # "gearbox ECU" is no gearbox
 
 
@@ -176,7 +177,15 @@ class Naming:
         others = [f for f in lone if not any(set(f.places) & set(b.places) for b in cables)]
         if others and (cables or loom):
             near = [f for f in others if any(self._touch(f, c) for c in (*cables, *loom))]
-            return [self._part(f, WIRING, f.meaning) for f in near[:1] or others]
+            of = near[:1] or others
+            earthed = any(
+                not self._speech.earths.isdisjoint(self._words[at].stems)
+                for c in (*cables, *loom)
+                for at in c.places
+            )
+            if earthed and of[0].meaning in _EARTHED_TO:
+                return [self._part(of[0], WIRING, "")]
+            return [self._part(f, WIRING, f.meaning) for f in of]
         if loom:
             return [self._part(loom[0], WIRING, "")]
         if cables and not lone:

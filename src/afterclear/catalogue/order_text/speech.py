@@ -46,10 +46,12 @@ _SECTIONS: Final = {
     "negators", "conditions", "contrasts", "pronouns", "attributes", "weak", "dotted",
     "neutral", "sundries", "quantities", "elsewhere", "here", "likewise", "findings", "remade",
     "pointers", "rubs", "bulbs", "removed", "fits",
+    "trial", "purposes", "earths",
 }  # fmt: skip
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
+    "purposes",
 )  # fmt: skip
 # kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
 # kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
@@ -88,6 +90,7 @@ class Speech:
         self.heads: set[str] = set()
         self.sundries: set[str] = set()  # seals, fuses, hoses
         self.bulbs: set[str] = set()  # what is renewed in a lamp
+        self.earths: set[str] = set()  # what is bolted to an engine or gearbox
         self.flowing: set[str] = set()  # oil, fuel: what runs in pipes
         self.joins: set[str] = set()
         self.beyond: set[str] = set()  # "behind": the next name is a location
@@ -95,14 +98,15 @@ class Speech:
         self.conditions: set[str] = set()  # "if": what follows is not done
         self.contrasts: set[str] = set()  # "not": the word right after it does not apply
         self.pronouns: set[str] = set()  # "one", "unit": the part named before
+        self.purposes: set[str] = set()  # "to": the next work is what for
         self.pointers: set[str] = set()  # "it is" before "not"
         self.here: set[str] = set()  # "we": not those who worked before
         self.likewise: set[str] = set()  # "ditto"
         self.attributes: set[str] = set()  # "new"
         self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
-        self._misspelt: dict[str, str] = {}  # unknown words, by the work they may mean
-        self._action_names: dict[str, str] = {}  # words for work, folded
+        # words for work, folded, and unknown words by the work they may mean
+        self._action_names, self._misspelt = dict[str, str](), dict[str, str]()
         # words of components' names, of ``heads`` and ``states``, as written
         self._written: dict[str, set[str]] = {"names": set(), "heads": set(), "states": set()}
         self._kinds: dict[str, frozenset[str]] = {}  # of ``BEGUN``, by a word met
@@ -235,7 +239,9 @@ class Speech:
 
     def is_weak(self, word: str) -> bool:
         """Whether a word for work does not say that it is done: "new", "to replace"."""
-        return word in self._weak or bool(self._grammar.weak.fullmatch(folded_word(word)))
+        folded = folded_word(word)
+        is_open = self._grammar.weak.fullmatch(folded) and not self._grammar.done.fullmatch(folded)
+        return word in self._weak or bool(is_open)
 
     def is_plural(self, word: str) -> bool:
         """Whether a name may be of several."""
@@ -260,14 +266,18 @@ class Speech:
         self._take_components(table, of_codes=of_codes)
         self._take_places(table)
         self._take_work(table)
-        for kind in ("not_done", "advised", "untouched", "elsewhere"):
+        for kind in ("not_done", "advised", "untouched", "elsewhere", "trial"):
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
         for name in table.get("heads", {}).get("names", ()):
             self.heads.add(self.vocabulary.learn(name)[-1])
             self._written["heads"].update(plain_words(name))
         for name in table.get("sundries", {}).get("names", ()):
             self.sundries.add(self.vocabulary.learn(name)[-1])
-        for kind, stems in (("bulbs", self.bulbs), ("flowing", self.flowing)):
+        for kind, stems in (
+            ("bulbs", self.bulbs),
+            ("earths", self.earths),
+            ("flowing", self.flowing),
+        ):
             for name in table.get(kind, {}).get("names", ()):
                 stems.update(self.vocabulary.learn(name))
         self.joins.update("&+")

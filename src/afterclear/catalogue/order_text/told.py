@@ -48,6 +48,7 @@ class Clause:
     loose: int = 0  # words that are no name, place, work or state: it is no item of a list
     topic: bool = False  # a colon follows: "Clutch: actuator renewed"
     named_others: bool = False  # a part that is no component
+    others: frozenset[str] = frozenset()  # stems of names of what is no component
     heads: frozenset[str] = frozenset()  # stems of kinds of parts: "switch", if none is named
     part_of: bool = False  # a known component's hose, seal, bracket
     owners: list[Part] = field(default_factory=list)  # what such a hose or seal belongs to

@@ -13,7 +13,7 @@ def void_undone(clauses: list[Clause]) -> None:
         elif "elsewhere" in clause.said:
             clause.void = True
             _void_until_here(rest)
-        elif "denied" in clause.said and not clause.acts:
+        elif "trial" in clause.said or ("denied" in clause.said and not clause.acts):
             clause.void = True
         elif "not_done" in clause.said or "advised" in clause.said:
             clause.void = True
