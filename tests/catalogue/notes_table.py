@@ -2,10 +2,10 @@
 
 ``notes/<language>.tsv``: a text, a tab, what a person reads in it: ``action component place``,
 ``wiring@component`` where its wiring was worked on; several between semicolons, ``-`` for none.
-``fresh_``, ``blind_``, ``unseen_`` and ``late_`` are lines of people who had not seen the words;
-all but ``fresh_`` were read once before anything was changed for them.  Where such a line told "-"
-of a part the catalogue knows (pollen filter, refrigerant), or a place finer than it tells apart,
-what is meant was put right.
+``fresh_``, ``blind_``, ``unseen_``, ``late_`` and ``last_`` are lines of people who had not seen
+the words; all but ``fresh_`` were read once before anything was changed for them.  Where such a
+line told "-" of a part the catalogue knows (pollen filter, refrigerant), or a place finer than it
+tells apart, what is meant was put right.
 """
 
 import sys
@@ -81,6 +81,7 @@ def main(asked: list[str]) -> None:
         *(f"blind_{language}" for language in LANGUAGES),
         *(f"unseen_{language}" for language in LANGUAGES),
         *(f"late_{language}" for language in LANGUAGES),
+        *(f"last_{language}" for language in LANGUAGES),
     ]
     print("texts          n  precision  recall  place  action")
     for name in names:

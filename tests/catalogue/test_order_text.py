@@ -177,8 +177,8 @@ def test_what_is_no_work_or_not_known_is_not_read(
         ("CAN wires corroded, wiring repaired", [Work("wiring", "", "repair", "data_bus")]),
         # "not" is said of the part before, and of no other
         (
-            "Kupplungssatz neu. ZMS i.O., nicht getauscht",
-            [Work("clutch", "", "replace")],
+            "Kupplungssatz neu. ZMS geprüft, nicht getauscht",
+            [Work("clutch", "", "replace"), Work("clutch", "", "inspect")],
         ),
         ("Purge valve ticking, normal, nothing done", []),
         # when a fault shows is no condition
@@ -210,6 +210,20 @@ def test_what_is_no_work_or_not_known_is_not_read(
         ("Airbag świeci, wtyczka naprawiona", [Work("wiring", "", "repair")]),
         ("Oil level sensor in sump replaced", [Work("oil_level_sensor", "", "replace")]),
         ("Headlamp o/s bulb blown, replaced", [Work("headlamp", "right", "replace")]),
+        # on trial, asked, or what for
+        ("Sensores ABS izq/dcha cruzados para probar, mismo fallo", []),
+        ("LMM probeweise ersetzt, alten wieder eingebaut", []),
+        ("Body control module replaced?", []),
+        ("Disconnected battery to reset radio", []),
+        # a part told to be in order was looked at, whatever was not done to it
+        ("Pads fine. Nothing replaced.", [Work("brake_pad", "", "inspect")]),
+        ("Innenraumfilter ern., Klima gereinigt", [Work("cabin_filter", "", "replace")]),
+        # where a cable broke, and where a strap ends
+        (
+            "Caméra de recul noire, câble coupé au hayon, câble refait",
+            [Work("wiring", "", "repair", "reversing_camera")],
+        ),
+        ("Masseband Getriebe erneuert", [Work("wiring", "", "replace")]),
     ],
 )
 def test_what_was_done_is_told_from_what_was_only_said(
@@ -222,7 +236,10 @@ def test_what_was_done_is_told_from_what_was_only_said(
 @pytest.mark.parametrize("language", notes_table.LANGUAGES)
 def test_lines_of_a_language_are_read(reader: WorkReader, language: str) -> None:
     """At least what the last measurement said; the table is printed by ``notes_table``."""
-    names = (language, *(f"{kind}_{language}" for kind in ("fresh", "blind", "unseen", "late")))
+    names = (
+        language,
+        *(f"{kind}_{language}" for kind in ("fresh", "blind", "unseen", "late", "last")),
+    )
     texts = [line for name in names for line in notes_table.lines(name)]
     n = notes_table.counted(reader, texts, tell=False)
     assert n["right"] / (n["right"] + n["wrong"]) >= 0.97

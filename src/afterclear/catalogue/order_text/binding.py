@@ -18,7 +18,10 @@ _BOTH_SIDES: Final[Places] = {"side": {"left", "right"}}
 _CONTACTS: Final = {"hv_contactor", "power_relay", "glow_plug_control"}  # they weld, not welders
 _LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
 _BY_HAND: Final = {"replace", "repair", "clean"}
+_GAS: Final = "refrigerant"
+_ON_GAS: Final = {"replace", "inspect"}
 _SEAT_HEATER: Final = "seat_heater"
+_PLUG: Final = "spark_plug"  # a plug that was cleaned is a connector
 _MATS: Final = {"brake_pad", "occupant_sensor"}  # a pad or mat, where it is no heater's
 _OWN_PARTS: Final = {"repair"}  # such work takes a part apart: names beside it are its own parts
 
@@ -49,6 +52,8 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
             if _is_detail(clause, part):
                 continue
             actions = tuple(dict.fromkeys(_action(a, part) for a in acts[at]))
+            if actions and part.key == _GAS and _ON_GAS.isdisjoint(actions):
+                continue  # "air conditioning cleaned"
             _join(found, Bound(_as_loom(part, actions), places, actions))
     return found
 
@@ -110,7 +115,13 @@ def _is_detail(clause: Clause, part: Part) -> bool:
 def _join(found: list[Bound], one: Bound) -> None:
     """Add a component, or new facts about it."""
     part = one.part
-    if part.beside and found and (found[-1].part.key == WIRING or "repair" in one.actions):
+    if part.far and found and not found[-1].actions and found[-1].part.key != WIRING:
+        part = replace(part, of="")  # where the cable broke, not what it is of
+        one = Bound(part, one.places, one.actions)
+    is_plug = "repair" in one.actions or (part.key == _PLUG and "clean" in one.actions)
+    if part.beside and found and not one.actions:
+        return  # "plug corroded": the connector of what was named before
+    if part.beside and found and (found[-1].part.key == WIRING or is_plug):
         part = replace(part, key=WIRING, of="")
         one = Bound(part, one.places, one.actions)
     if part.key == WIRING and not part.of and found:
@@ -325,25 +336,26 @@ def _places_of(clauses: list[Clause], at: int) -> list[Places]:
     before = beside[here - 1] if here else None
     if own.places:
         return _with_more(own, before, after, beside[here + 1 :])
-    if after and after.places:
+    is_led = before and own.joined and -1 < before.last_place < before.first_part
+    # "front discs and pads, rears 60 %": a place apart is not theirs
+    if after and after.places and (after.joined or after.parts or not is_led):
         shared = after.joined and after.last_place > after.first_part and bool(after.parts)
         if not after.parts or shared:
             return _with_more(after, None, None, beside[here + 2 :])
-    if before and before.places:
-        shared = own.joined and -1 < before.last_place < before.first_part
-        if not before.parts:
-            return [before.places]
-        if shared:
-            return _places_of(clauses, clauses.index(before))
-    first = beside[0]
-    if first.topic and first.places and all(c is first or not c.places for c in beside):
-        return [first.places]  # "Front brakes: pads renewed, calipers cleaned"
+    if before and before.places and not before.parts:
+        return [before.places]
+    if before and is_led:
+        return _places_of(clauses, clauses.index(before))
     return _places_before(clauses, at)
 
 
 def _places_before(clauses: list[Clause], at: int) -> list[Places]:
     """Take the place of a complaint: "knock front left, drop link renewed"."""
     own = clauses[at]
+    beside = [c for c in clauses if c.sentence == own.sentence]
+    first = beside[0]
+    if first.topic and first.places and all(c is first or not c.places for c in beside):
+        return [first.places]  # "Front brakes: pads renewed, calipers cleaned"
     for before in reversed(clauses[:at]):
         told_apart = before.sentence not in (own.sentence, own.sentence - 1)
         if told_apart or before.acts or before.void or before.named_others:

@@ -10,7 +10,7 @@ from afterclear.catalogue.order_text.phrases import Found
 from afterclear.catalogue.order_text.places import MOST, counts
 from afterclear.catalogue.order_text.speech import OTHER, SYMPTOM, WIRING, Speech
 from afterclear.catalogue.order_text.told import Act, Clause, Part
-from afterclear.catalogue.order_text.vocabulary import SENTENCE, Word, is_measure
+from afterclear.catalogue.order_text.vocabulary import ASKED, SENTENCE, Word, is_measure
 
 _FILLING: Final = ("recharg", "recarg", "charg", "carga", "nabi", "befüll", "refill", "gefüll")
 _GAS: Final = "refrigerant"
@@ -18,6 +18,7 @@ _GRAMS: Final = {"g", "gr", "gramm", "grams"}
 _GRAMS_FROM: Final = 3  # figures: a charge is of some hundred grams
 _OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
 _NUMBERED: Final = {"exhaust_temperature_sensor", "nox_sensor", "oxygen_sensor"}
+_VAGUE_REACH: Final = 2  # words from "done" to what was
 _NEGATES: Final = 2  # words between "not" and what was not done
 
 
@@ -79,6 +80,7 @@ class _Reader:
         self._speech = speech
         self._words = words = [speech.as_state(word) for word in words]
         self._spots: set[int] = set()
+        self._long: list[set[int]] = []  # of places told in several words: "pre cat"
         self._by_axis: dict[str, set[str]] = {}
         self._find_places()
         self._idle = {at for at, w in enumerate(words) if w.text in speech.fillers}
@@ -100,6 +102,7 @@ class _Reader:
         beside = [b for b in speech.beside.in_order(words) if not self._naming.is_pipe(b)]
         because = min((f.start for f in signals if f.meaning == "untouched"), default=len(words))
         found = self._without_acts(found, acts)
+        found = [f for f in found if not any(set(f.places) < spot for spot in self._long)]
         found = [f for f in found if f.start < because and used.isdisjoint(f.places)]
         beside = [b for b in beside if used.isdisjoint(b.places)]
         acts = [a for a in acts if a.start < because and not self._is_in_name(a, found)]
@@ -128,15 +131,17 @@ class _Reader:
         kept = self._naming.whole(found, taken - ({at for a in acts for at in a.places} - named))
         clause = Clause(words, sentence, joined, self._naming.parts(kept, beside), self._by_axis)
         self._number_parts(clause, kept)
-        told = [self._act(f) for f in acts if not self._is_anothers(f, taken)]
-        clause.acts = self._remade(sorted(told, key=lambda a: a.start))
+        clause.acts = self._work([f for f in acts if not self._is_anothers(f, taken)])
+        kinds = set[str]().union(*(speech.kinds_of(w) for w in words))
+        clause.removed = "removed" in kinds
+        # in order, and not only so again: "radio now ok"
+        clause.good = not clause.acts and "good" in kinds and "after" not in kinds
+        if clause.good and clause.parts and not states:
+            clause.acts = [Act(clause.first_part, "inspect", weak=False)]
         if not clause.parts and any(a.fills for a in clause.acts) and self._is_gas():
             clause.parts = [Part(_GAS, "", 0, frozenset())]
-        clause.said = {
-            f.meaning: f.start
-            for f in reversed(signals)
-            if f.meaning != "elsewhere" or f.start < because
-        }
+        elsewhere = [f for f in signals if f.meaning != "elsewhere" or f.start < because]
+        clause.said = {f.meaning: f.start for f in reversed(elsewhere)}
         clause.others = frozenset(
             s for f in found if f.meaning == OTHER for at in f.places for s in words[at].stems
         )
@@ -146,10 +151,6 @@ class _Reader:
         clause.strange = sum(bool(words[at].stems) or speech.is_strange(words[at]) for at in loose)
         clause.named_others = any(f.meaning == OTHER for f in found)
         self._hint(clause, taken)
-        clause.part_of = self._naming.part_of
-        clause.owners = self._naming.owner_parts()
-        clause.first_place = min(self._spots, default=-1)
-        clause.last_place = max(self._spots, default=-1)
         self._deny(clause)
         clause.weight = sum(len(f.places) for f in (*kept, *acts)) + 0.5 * len(
             self._passed | states
@@ -159,6 +160,10 @@ class _Reader:
     def _hint(self, clause: Clause, taken: set[int]) -> None:
         """Take kinds of parts that no name has, and who worked, when and how often."""
         speech, words = self._speech, self._words
+        clause.first_place = min(self._spots, default=-1)
+        clause.last_place = max(self._spots, default=-1)
+        clause.part_of = self._naming.part_of
+        clause.owners = self._naming.owner_parts()
         stems = frozenset[str]().union(*(w.stems for w in words))
         left = [w for at, w in enumerate(words) if at not in taken]
         if not stems.isdisjoint(speech.sundries):
@@ -171,7 +176,6 @@ class _Reader:
         clause.bulb = not speech.bulbs.isdisjoint(stems)
         clause.likewise = not speech.likewise.isdisjoint(texts)
         clause.negated = not speech.negators.isdisjoint(texts)
-        clause.removed = bool(clause.parts) and any(speech.begins("removed", w) for w in words)
 
     def _is_loose(self, at: int, taken: set[int]) -> bool:
         """Whether a word is unknown; half a compound is not."""
@@ -236,15 +240,19 @@ class _Reader:
         after = self._words[at + 1 : at + 2]
         return bool(after) and after[0].text in self._speech.pronouns and at == 0
 
-    def _remade(self, acts: list[Act]) -> list[Act]:
-        """Leave out "repair" where it says what kind of part was fitted: "fitted rebuilt pump"."""
+    def _work(self, found: list[Found]) -> list[Act]:
+        """Order the work, without words that only say what was fitted, or "done"."""
+        acts = sorted((self._act(f) for f in found), key=lambda a: a.start)
         fitted = any(a.action == "replace" and not a.weak for a in acts)
-        remade = [
-            a
-            for a in acts
-            if a.action == "repair" and self._speech.begins("remade", self._words[a.start])
-        ]
-        return [a for a in acts if not (fitted and a in remade)]
+        kept = []
+        for act in acts:
+            word = self._words[act.start]
+            is_remade = act.action == "repair" and self._speech.begins("remade", word)
+            beside = any(0 < abs(a.start - act.start) <= _VAGUE_REACH for a in acts)
+            is_vague = beside and word.text in self._speech.vague  # "regen done"
+            if not (fitted and is_remade) and not is_vague:
+                kept.append(act)
+        return kept
 
     def _act(self, found: Found) -> Act:
         weak = self._is_weak(found)
@@ -293,6 +301,8 @@ class _Reader:
         first = words[1 if len(words) > 1 and words[0].text in self._speech.pointers else 0]
         if first.text in self._speech.contrasts and clause.parts:
             clause.said.setdefault("denied", 0)
+        if words[-1].text == ASKED:
+            clause.said["not_done"] = 0
         if words[0].text in self._speech.conditions:
             clause.said["condition"] = 0
 
@@ -324,6 +334,8 @@ class _Reader:
         words = self._words
         for run in self._speech.positions.in_order(words):
             self._spots.update(run.places)
+            if len(run.places) > 1:
+                self._long.append(set(run.places))
             for part in run.meaning.split():
                 axis, _, value = part.partition("=")
                 self._by_axis.setdefault(axis, set()).add(value)

@@ -4,6 +4,7 @@ import re
 from typing import Final
 
 from afterclear.catalogue.order_text.vocabulary import (
+    ASKED,
     BOTH_SIDES,
     ELISION,
     SENTENCE,
@@ -27,6 +28,7 @@ _DEPTH: Final = {"(": 1, "[": 1, ")": -1, "]": -1}
 _JOINS: Final = "&+"
 _TOPIC: Final = ":"  # after what a text is about
 _DASHES: Final = ("-", "\u2013", "\u2014")  # the same, after a few words
+_SHOUTED_FROM: Final = 4  # letters of a word that may end a sentence in capitals
 _TITLE: Final = 3  # words
 # cylinders one after the other: "cyl 1, 2 and 4", "Zyl. 1-4"; no measure after the last
 _CYLINDERS = re.compile(
@@ -69,6 +71,8 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
             depth = max(0, depth + _DEPTH.get(token, 0))
             is_title = token.strip() in _DASHES and len(words) - begun <= _TITLE
             colon = colon or token in _TOPIC or is_title
+            if token == ASKED and words[begun:]:
+                words.append(Word(ASKED, frozenset(), sure=True))
             sign, after = token.strip(), text[match.end() :]
             after = after.lower() if is_shouted else after  # a capital begins no sentence
             breaks = max(breaks, _break(sign, after, words[begun:], vocabulary))
@@ -106,11 +110,12 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
         return SENTENCE if ends and vocabulary.counts(sentence[-2].text) else 0
     if not after.strip():
         return SENTENCE
-    is_capital = after.lstrip()[:1].isupper()
+    is_shouted = sentence[-1].written.isupper() and len(before) >= _SHOUTED_FROM
+    is_capital = after.lstrip()[:1].isupper() or (is_shouted and after[:1].isspace())
     is_written_out = (
         before != BOTH_SIDES
         and len(sentence[-1].written) >= TYPO_FROM
-        and (vocabulary.is_written(before) or sentence[-1].written.isupper())
+        and vocabulary.is_written(before)
     )
     ends = is_capital or (is_written_out and after[:1].isspace())
     return SENTENCE if ends and vocabulary.is_whole(before) else 0

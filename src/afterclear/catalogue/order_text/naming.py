@@ -4,6 +4,7 @@ The filter in "filter pressure sensor" is no part that was worked on, and neithe
 "turbo hose" or the catalyst in "behind the catalyst".
 """
 
+from dataclasses import replace
 from typing import Final
 
 from afterclear.catalogue.order_text.phrases import Found
@@ -13,6 +14,7 @@ from afterclear.catalogue.order_text.vocabulary import Word
 
 _REACH: Final = 4  # words between a hose and what it belongs to
 _EARTHED_TO: Final = {"transmission"}  # only where the strap ends
+_INSIDE: Final = {"in", "im", "w", "we", "dans", "en"}  # a loom in a thing is not of it
 _UNIT: Final = "control_unit"  # "gearbox ECU" is no gearbox
 
 
@@ -185,7 +187,8 @@ class Naming:
             )
             if earthed and of[0].meaning in _EARTHED_TO:
                 return [self._part(of[0], WIRING, "")]
-            return [self._part(f, WIRING, f.meaning) for f in of]
+            far = not near or self._words[of[0].start - 1].text in _INSIDE
+            return [replace(self._part(f, WIRING, f.meaning), far=far) for f in of]
         if loom:
             return [self._part(loom[0], WIRING, "")]
         if cables and not lone:

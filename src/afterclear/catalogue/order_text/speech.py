@@ -46,16 +46,16 @@ _SECTIONS: Final = {
     "negators", "conditions", "contrasts", "pronouns", "attributes", "weak", "dotted",
     "neutral", "sundries", "quantities", "elsewhere", "here", "likewise", "findings", "remade",
     "pointers", "rubs", "bulbs", "removed", "fits",
-    "trial", "purposes", "earths",
+    "trial", "purposes", "earths", "good", "after", "vague",
 }  # fmt: skip
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
-    "purposes",
+    "purposes", "vague",
 )  # fmt: skip
 # kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
 # kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
-BEGUN: Final = ("findings", "remade", "rubs", "removed", "fits")
+BEGUN: Final = ("findings", "remade", "rubs", "removed", "fits", "good", "after")
 _ANY_END: Final = re.compile("[a-z]{0,6}")
 _THING_FROM: Final = 4  # letters of a word that may name a thing
 _PART_FROM: Final = 3  # letters of a short form within a compound
@@ -89,9 +89,8 @@ class Speech:
         self.family: dict[str, set[str]] = {}  # stems of all names of a component
         self.heads: set[str] = set()
         self.sundries: set[str] = set()  # seals, fuses, hoses
-        self.bulbs: set[str] = set()  # what is renewed in a lamp
-        self.earths: set[str] = set()  # what is bolted to an engine or gearbox
-        self.flowing: set[str] = set()  # oil, fuel: what runs in pipes
+        # what is renewed in a lamp, what is bolted to a gearbox, and what runs in pipes: oil, fuel
+        self.bulbs, self.earths, self.flowing = set[str](), set[str](), set[str]()
         self.joins: set[str] = set()
         self.beyond: set[str] = set()  # "behind": the next name is a location
         self.negators: set[str] = set()
@@ -99,14 +98,14 @@ class Speech:
         self.contrasts: set[str] = set()  # "not": the word right after it does not apply
         self.pronouns: set[str] = set()  # "one", "unit": the part named before
         self.purposes: set[str] = set()  # "to": the next work is what for
+        self.vague: set[str] = set()  # "done": whatever is told beside it
         self.pointers: set[str] = set()  # "it is" before "not"
         self.here: set[str] = set()  # "we": not those who worked before
         self.likewise: set[str] = set()  # "ditto"
         self.attributes: set[str] = set()  # "new"
         self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
-        # words for work, folded, and unknown words by the work they may mean
-        self._action_names, self._misspelt = dict[str, str](), dict[str, str]()
+        self._action_names, self._misspelt = dict[str, str](), dict[str, str]()  # folded; as met
         # words of components' names, of ``heads`` and ``states``, as written
         self._written: dict[str, set[str]] = {"names": set(), "heads": set(), "states": set()}
         self._kinds: dict[str, frozenset[str]] = {}  # of ``BEGUN``, by a word met
@@ -147,14 +146,18 @@ class Speech:
         _, action, state = self._told_of(word.text)
         return bool(action or state)
 
-    def begins(self, kind: str, word: Word) -> bool:
-        """Whether a word begins as those of a kind do, one of ``BEGUN``."""
+    def kinds_of(self, word: Word) -> frozenset[str]:
+        """Kinds of ``BEGUN`` that a word is of, by how it begins."""
         if (kinds := self._kinds.get(word.text)) is None:
             folded = folded_word(word.text)
             kinds = self._kinds[word.text] = frozenset(
                 kind for kind, begun in self._begun.items() if begun.meaning(folded)
             )
-        return kind in kinds
+        return kinds
+
+    def begins(self, kind: str, word: Word) -> bool:
+        """Whether a word begins as those of a kind do."""
+        return kind in self.kinds_of(word)
 
     def is_of_names(self, word: str) -> bool:
         """Whether a word is written so in a component's name."""

@@ -18,6 +18,7 @@ class Part:
     head: frozenset[str] = frozenset()  # stems of the one that says what kind of thing it is
     family: frozenset[str] = frozenset()  # stems of all its names
     toward: bool = False  # a control unit, perhaps only the one a part was registered with
+    far: bool = False  # perhaps only where its cable broke: "cable broken at the tailgate"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,7 @@ class Clause:
     part_of: bool = False  # a known component's hose, seal, bracket
     owners: list[Part] = field(default_factory=list)  # what such a hose or seal belongs to
     here: bool = False  # it says who works: "we", "here"
+    good: bool = False  # "ok": it was looked at
     removed: bool = False  # a thing was taken out
     bulb: bool = False  # a lamp's bulb is named
     likewise: bool = False  # "ditto": what was done to the part before

@@ -55,6 +55,8 @@ def _void_back(before: list[Clause], clause: Clause) -> None:
         )
         if not near or any(not a.weak for a in one.acts):
             return
+        if one.good and clause.negated:
+            return  # "pads ok, nothing replaced": they were looked at
         if is_met and (clause.negated or one.sentence != clause.sentence):
             return  # what was not done is told of the part before, and of no other
         one.void = True

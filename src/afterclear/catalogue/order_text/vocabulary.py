@@ -51,6 +51,7 @@ Sense = tuple[frozenset[str], bool]  # stems a word may stand for, and whether i
 _CUT_WORD = re.compile(r"([^\W\d_]{3,})\.")
 ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
 BOTH_SIDES: Final = "bothsides"
+ASKED: Final = "?"  # at the end of a sentence
 SENTENCE: Final = 2  # the text before a word ends a sentence
 # signs of measures, counts and numbers, in any of the languages: never the beginning of a word
 _MEASURES: Final = frozenset(
