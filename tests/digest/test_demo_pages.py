@@ -274,12 +274,24 @@ def test_a_vehicle_page_is_small_enough_to_mail(folder: Path) -> None:
     assert max(sizes) < 160_000
 
 
-def test_every_table_named_as_a_source_can_be_taken_out(folder: Path) -> None:
+def test_the_rows_behind_every_number_stand_beside_the_page(
+    demo_run: tuple[App, DemoReport], folder: Path
+) -> None:
+    """As a spreadsheet opens them; each has the rows its name says, no file is left over."""
+    named: set[str] = set()
     for file in (*folder.glob("*.html"), *folder.glob("*/*.html")):
-        text = file.read_text(encoding="utf-8")
-        named = set(re.findall(r"<code>afterclear export ([a-z_]+)</code>", text))
-        assert named <= set(EXPORTS), file.name
-        assert named, file.name
+        found = re.findall(r'href="(?:\.\./)?(data/[^"]+)"', file.read_text(encoding="utf-8"))
+        assert found, file.name
+        named |= set(found)
+    assert named == {f"data/{path.name}" for path in folder.glob("data/*")}
+    assert len(named) > 12
+    with open_store(demo_run[0].store, read_only=True) as con:
+        attempts = query(con, EXPORTS["attempts"])
+    watched = "data/rows-attempts--outcome-on_watch.csv"
+    assert watched in named
+    text = (folder / watched).read_bytes()
+    assert text.startswith(b"\xef\xbb\xbfattempt_id,")
+    assert pl.read_csv(text).height == attempts.filter(outcome="on_watch").height > 0
 
 
 @pytest.mark.parametrize("name", ["fleet", "garage", "stock"])

@@ -236,6 +236,7 @@ def _head(frames: FleetFrames) -> PageHead:
         language=frames.settings.language,
         audiences=frames.audiences,
         public=frames.public,
+        tables=frames.tables_beside,
     )
 
 

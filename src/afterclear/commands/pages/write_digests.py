@@ -31,6 +31,7 @@ from afterclear.commands.pages.page_frames import (
     shown_as,
 )
 from afterclear.commands.pages.page_workers import rendered
+from afterclear.commands.pages.row_files import tables_beside_pages, with_row_files
 from afterclear.config import environment_secret
 from afterclear.deliver.paper import NO_SANDBOX, has_no_sandbox, print_pages
 from afterclear.digest.build_digests import DigestModel, build_fleet_digest
@@ -148,7 +149,7 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
             )
             gathered = replace(gathered, frames=frames)
             model, pages = _made(app, con, gathered, public=wanted.public)
-            written = write_digest(pages, folder)
+            written = write_digest(with_row_files(con, pages, shown.language), folder)
         made = ArchivedDigest(
             digest_id=0,
             analysis_id=gathered.analysis_id,
@@ -168,7 +169,7 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
     papers = print_pages([folder / f"{a}.html" for a in wanted.audiences]) if wanted.pdf else ()
     report = DigestReport(
         folder / "index.html",
-        len(written),
+        len(pages.sums),
         digest_id,
         frames.as_of,
         n_removed=len(removed),
@@ -204,8 +205,8 @@ def digest_again(app: App, digest_id: int) -> AgainReport:
             gathered.frames, units=units, audiences=chosen_audiences(",".join(kept.audiences))
         )
         _, pages = _made(app, con, replace(gathered, frames=frames), public=kept.is_public)
-        written = write_digest(pages, folder)
-    return AgainReport(folder / "index.html", len(written), kept.differing(pages.sums))
+        write_digest(with_row_files(con, pages, shown.language), folder)
+    return AgainReport(folder / "index.html", len(pages.sums), kept.differing(pages.sums))
 
 
 @contextmanager
@@ -237,6 +238,8 @@ def _made(
 ) -> tuple[DigestModel, "_Hashed"]:
     """Build the digest, and the pages as they are to be written: checked for names, hashed."""
     frames, details, hidden = shown_names(app, con, gathered, public=public)
+    if pseudonyms_of(app, public=public) is None:
+        frames = replace(frames, tables_beside=tables_beside_pages(con))
     model = build_fleet_digest(frames, details)
     return model, _Hashed(checked(rendered(model, app.processes), hidden))
 

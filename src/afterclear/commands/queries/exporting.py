@@ -4,10 +4,10 @@ from pathlib import Path
 from typing import Final, Literal, get_args
 
 import polars as pl
-import polars.selectors as cs
 
 from afterclear.commands.app import App
 from afterclear.commands.pages.page_frames import aware
+from afterclear.commands.pages.row_files import harmless
 from afterclear.commands.pages.write_digests import pseudonyms_of
 from afterclear.commands.queries.plain_cells import as_text
 from afterclear.digest.input.pseudonyms import pseudonymise
@@ -21,10 +21,6 @@ TextFormat = Literal["csv", "jsonl"]
 Format = Literal["csv", "jsonl", "parquet", "xlsx"]
 TABLES: Final = tuple(EXPORTS)
 FORMATS: Final[tuple[Format, ...]] = get_args(Format)
-
-# A spreadsheet runs a cell that begins with one of these as a formula.
-# A line feed is skipped on the way to it, and the wide forms of these signs count as they do.
-_FORMULA = r"^[=+\-@\t\r\n＝＋－＠]"  # noqa: RUF001
 
 
 def export_frame(app: App, table: str) -> pl.DataFrame:
@@ -119,12 +115,4 @@ def _check_not_ours(app: App, path: Path) -> None:
 
 def _csv(frame: pl.DataFrame) -> str:
     """Plain CSV; text that a spreadsheet would run gets an apostrophe before it."""
-    texts = frame.select(cs.string()).columns
-    harmless = frame.with_columns(
-        pl.when(pl.col(name).str.contains(_FORMULA))
-        .then(pl.lit("'") + pl.col(name))
-        .otherwise(pl.col(name))
-        .alias(name)
-        for name in texts
-    )
-    return harmless.write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")
+    return harmless(frame).write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")

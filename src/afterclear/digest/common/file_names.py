@@ -14,6 +14,9 @@ LISTS = "vehicles/list-*.html"
 QUALITY = "quality/q-*.html"
 SHEETS = "sheets/s-*.html"
 DOSSIERS = "dossiers/d-*.html"
+ROWS = "data/rows-*.csv"
+
+_EQUALS = re.compile(r"([a-z_]+) = ([\w.]+)", re.ASCII)
 
 _PLAIN = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _CAPITALS = re.compile(r"[A-Z0-9]+(?:-[A-Z0-9]+)*")
@@ -38,6 +41,34 @@ def quality_page(level: str, name: str) -> str:
     """
     mark = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:_SHORT]
     return f"quality/q-{level}-{_letters(name, _LONGEST)}--{mark}.html"
+
+
+def rows_file(table: str, where: str = "") -> str:
+    """Name the file with a table's rows, all of them or those where columns have a value.
+
+    A condition on the vehicle is left out: one file serves them all.
+
+    >>> rows_file("attempts", "outcome = came_back, kind = repair")
+    'data/rows-attempts--outcome-came_back--kind-repair.csv'
+    >>> rows_file("episodes", "vehicle_id = BUS-07")
+    'data/rows-episodes.csv'
+    """
+    found = [_EQUALS.fullmatch(part) for part in where.split(", ")]
+    if not all(found) or "vehicle_id" in where:
+        return f"data/rows-{table}.csv"
+    return f"data/rows-{'--'.join([table, *('-'.join(f.groups()) for f in found if f)])}.csv"
+
+
+def rows_of_file(name: str) -> tuple[str, dict[str, str]]:
+    """Return the table and the values of its columns that a file's name asks for.
+
+    >>> rows_of_file("data/rows-attempts--outcome-came_back--kind-repair.csv")
+    ('attempts', {'outcome': 'came_back', 'kind': 'repair'})
+    """
+    stem = name.removeprefix("data/rows-").removesuffix(".csv")
+    table, *conditions = stem.split("--")
+    pairs = (condition.partition("-") for condition in conditions)
+    return table, {column: value for column, _, value in pairs}
 
 
 def vehicle_page(vehicle_id: str) -> str:

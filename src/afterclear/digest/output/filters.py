@@ -11,6 +11,7 @@ from afterclear.digest.audience.stock import STOCK_WORDS, stock_reason
 from afterclear.digest.charts.proof_bar import draw_growth
 from afterclear.digest.common.assess import action_words
 from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, reason_of
+from afterclear.digest.common.file_names import rows_file
 from afterclear.digest.common.model import AttemptView
 from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.row_types import Evidence, OdometerReading, Repair
@@ -86,6 +87,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "result_words": lambda row: result_words(row, cells),
         "role_reason": lambda row: role_sentence(row.reason, row.facts, cells),
         "role_word": word(ROLE_WORDS),
+        "rows_file": rows_file,
         "sentence": _sentence,
         "site_name": lambda site: site_name(site, cells),
         "small": lambda text: text[:1].lower() + text[1:],  # German nouns keep their capitals

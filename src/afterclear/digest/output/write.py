@@ -6,9 +6,11 @@ from pathlib import Path
 
 from afterclear.digest.common.file_names import (
     DOSSIERS,
+    FLEET,
     GARAGE,
     LISTS,
     QUALITY,
+    ROWS,
     SHEETS,
     STOCK,
     VEHICLES,
@@ -35,16 +37,18 @@ def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: P
 
 
 def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
-    """Remove outdated pages of vehicles, lists, sheets, work and dossiers; returns their paths.
+    """Remove outdated pages of vehicles, lists, sheets, work, dossiers and rows; returns them.
 
     Only files a digest itself names so (``vehicles/v-*.html``, ``vehicles/list-*.html``,
-    ``sheets/s-*.html``, ``quality/q-*.html``, ``dossiers/d-*.html``, no links) are ever removed;
-    those that the garage page or the stock page links to only with that page.
+    ``sheets/s-*.html``, ``quality/q-*.html``, ``dossiers/d-*.html``, ``data/rows-*.csv``, no links)
+    are ever removed; those that the garage page or the stock page links to only with that page,
+    rows only with the pages of all audiences.
     """
     kept = {path.name for path in written}
     removed = []
     of_page = {GARAGE: QUALITY, STOCK: DOSSIERS}
-    patterns = (VEHICLES, LISTS, SHEETS, *(own for page, own in of_page.items() if page in kept))
+    patterns = [VEHICLES, LISTS, SHEETS, *(own for page, own in of_page.items() if page in kept)]
+    patterns += [ROWS] if {FLEET, GARAGE, STOCK} <= kept else []
     found = [path for pattern in patterns for path in folder.glob(pattern)]
     for path in sorted(found):
         if path.name not in kept and path.is_file() and not path.is_symlink():
