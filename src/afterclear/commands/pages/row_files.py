@@ -29,7 +29,8 @@ from afterclear.wording.language import MARKS
 # but the evidence of a fleet of thousands is 100 MB and more, each night.
 MOST_ROWS: Final = 200_000
 # those that grow with scans; the others have a row for a vehicle, site or part
-_LONG: Final = ("attempts", "evidence", "episodes", "odometer", "roles", "recurring", "claims")
+_LONG: Final = ("attempts", "evidence", "episodes", "odometer", "roles", "recurring", "claims",
+         "counted_work")  # fmt: skip
 
 _LINK = re.compile(r'href="(?:\.\./)?(data/rows-[\w.-]+\.csv)"')
 
