@@ -281,7 +281,7 @@ def test_the_rows_behind_every_number_stand_beside_the_page(
     named: set[str] = set()
     for file in (*folder.glob("*.html"), *folder.glob("*/*.html")):
         found = re.findall(r'href="(?:\.\./)?(data/[^"]+)"', file.read_text(encoding="utf-8"))
-        assert found, file.name
+        assert found or file.parent.name in {"sheets", "dossiers"}, file.name
         named |= set(found)
     assert named == {f"data/{path.name}" for path in folder.glob("data/*")}
     assert len(named) > 12
