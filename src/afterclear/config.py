@@ -78,6 +78,12 @@ class Parts(_Section):
     )
 
 
+class Costs(_Section):
+    """Over which period the costs of work are added up."""
+
+    days: int = Field(365, ge=1, le=3660, description="Days back from the analysis's as-of time.")
+
+
 class Digest(_Section):
     """How the pages speak."""
 
@@ -249,6 +255,7 @@ class Settings(_Section):
 
     evidence: Evidence = Evidence()
     parts: Parts = Parts()
+    costs: Costs = Costs()
     digest: Digest = Digest()
     privacy: Privacy = Privacy()
     mail: Mail = Mail()

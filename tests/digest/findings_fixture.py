@@ -182,6 +182,24 @@ def _reason(vehicle: str, position: int, reason: str, **facts: object) -> Row:
     }
 
 
+def _cost(kind: str, amount: float, back: float, **more: object) -> Row:
+    return {
+        **dict.fromkeys(("vehicle_id", "site", "fault", "label")),
+        "kind": kind,
+        "currency": "EUR",
+        "from_at": day(1, 1),
+        "to_at": day(12, 1),
+        "days": 334,
+        "n_orders": 7,
+        "amount": amount,
+        "n_came_back": 2 if back else 0,
+        "amount_came_back": back,
+        "n_credits": 0,
+        "n_without": 0,
+        **more,
+    }
+
+
 def work(vehicle: str, rank: int | None, kind: str, *, safety: bool = False) -> Row:
     return {
         "vehicle_id": vehicle,
@@ -283,6 +301,15 @@ ROWS: dict[str, list[Row]] = {
             "cost": cost,
         }
         for currency, cost in (("EUR", 2_310.0), ("CHF", 88.0))
+    ],
+    "costs": [
+        _cost("fleet", 2_900.0, 640.0),
+        _cost("vehicle", 1_700.0, 640.0, vehicle_id="HX-211"),
+        _cost("vehicle", 900.0, 0.0, vehicle_id="BUS-07"),
+        _cost("vehicle", 300.0, 0.0, vehicle_id="HX-204", currency=None),
+        _cost("site", 2_600.0, 640.0, site="Northquay", n_credits=1, n_without=2),
+        _cost("site", 300.0, 0.0),
+        _cost("fault", 1_400.0, 640.0, fault="egr_valve", label="EGR valve"),
     ],
     "roles": [
         _role("S-2", "brakes", "C0034", "primary"),

@@ -25,12 +25,13 @@ def found(
     *stories: Story,
     tables: PartTables = NO_TABLES,
     parts: PartRules = PART_RULES,
+    cost_days: int = 365,
 ) -> Iterator[Connection]:
     """Give a store in which the stories were judged and their findings made."""
     with told(tmp_path, together(stories)) as con:
         judged = judge_attempts(con, 0.05).judged
         find_roles(con, CATALOGUE)
-        make_findings(con, FindingRules(CATALOGUE, tables, parts, RULES.as_of), judged)
+        make_findings(con, FindingRules(CATALOGUE, tables, parts, RULES.as_of, cost_days), judged)
         yield con
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from afterclear import __version__
+from afterclear.digest.audience.costs import cost_view
 from afterclear.digest.audience.fault_findings import fault_findings
 from afterclear.digest.audience.fleet import build_fleet_page
 from afterclear.digest.audience.fleet_model import FleetPage
@@ -156,7 +157,7 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
     common = read_common_views(frames, details, setting, head)
     work = ranked_work(findings.worklist, "fleet", common.roster, details, setting)
     faults = fault_findings(findings, common.roster, details, setting)
-    fleet = build_fleet_page(frames, common, work, faults)
+    fleet = build_fleet_page(frames, common, work, faults, cost_view(findings.costs, common.roster))
     garage = build_garage_page(findings, common) if "garage" in frames.audiences else None
     stock = _stock(frames, findings, details, common) if "stock" in frames.audiences else None
     shown_fleet = fleet if "fleet" in frames.audiences else None

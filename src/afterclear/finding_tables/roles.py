@@ -106,7 +106,7 @@ class EchoFix:
     attempt_id: Annotated[str, Means("the fix attempt")]
     vehicle_id: Annotated[str, Means("the vehicle")]
     ecu: Annotated[str, Means("the control unit")]
-    code: Annotated[str, Means("the code that followed, or another one of the circuit")]
+    code: Annotated[str, Means("the code that followed")]
     attempted_at: Annotated[datetime, Means("when")]
     primary_ecu: Annotated[str, Means("the unit of the fault")]
     primary_code: Annotated[str, Means("the fault")]

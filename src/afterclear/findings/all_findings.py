@@ -17,6 +17,7 @@ from afterclear.findings.parts.part_lifetimes import PartRules, find_parts
 from afterclear.findings.parts.part_tables import PartTables
 from afterclear.findings.recurrence.recurring import find_recurring
 from afterclear.findings.recurrence.worsening import find_worsening
+from afterclear.findings.sites.costs import find_costs
 from afterclear.findings.sites.process import find_process
 from afterclear.findings.sites.quarters import find_quarters
 from afterclear.findings.sites.site_ratios import compare_groups
@@ -32,6 +33,7 @@ class FindingRules:
     tables: PartTables
     parts: PartRules
     as_of: datetime
+    cost_days: int = 365
 
 
 def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -> None:
@@ -47,4 +49,5 @@ def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -
     find_parts(con, rules.tables, rules.parts)
     find_quarters(con, compare_groups(con, judged))
     find_process(con)
+    find_costs(con, rules.catalogue, rules.as_of, rules.cost_days)
     forget(con, ("order_parts",))

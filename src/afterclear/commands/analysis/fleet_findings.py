@@ -20,4 +20,5 @@ def find_all(con: Connection, app: App, judged: Judged | None, as_of: datetime) 
     tables = part_tables(app.config.table(EXPECTED), app.config.table(SUPERSEDED))
     settings = app.config.settings.parts
     parts = PartRules(settings.factory_until_km, settings.unknown_reason_is_failure)
-    make_findings(con, FindingRules(app.catalogue, tables, parts, as_of), judged)
+    days = app.config.settings.costs.days
+    make_findings(con, FindingRules(app.catalogue, tables, parts, as_of, days), judged)

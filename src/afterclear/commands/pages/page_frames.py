@@ -30,6 +30,7 @@ from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.queries.digests import DigestBefore
 from afterclear.store.queries.exports import PAGE_FRAMES
 from afterclear.store.queries.exports_digest import (
+    PAGE_COSTS,
     PAGE_COUNTS,
     PAGE_FLEET,
     PAGE_HOLDERS,
@@ -154,6 +155,7 @@ _OF_VEHICLES: dict[str, str] = {
     **{name: sql for name, sql in PAGE_ROLES.items() if name in VEHICLE_FINDINGS},
     **PAGE_DOSSIER,
     "worsening": PAGE_FINDINGS["worsening"],
+    "costs": PAGE_FINDINGS["costs"],
     "recurring": f"""
         SELECT r.*, w.family_label, w.meaning FROM ({PAGE_FINDINGS["recurring"]}) r
         LEFT JOIN ({PAGE_WORDS}) w USING (code, family)
@@ -205,6 +207,7 @@ def _findings(con: Connection) -> dict[str, pl.DataFrame]:
     """Read the tables of findings."""
     asked = {name: PAGE_FINDINGS[name] for name in (*_WHOLE, *_SECTIONS)}
     asked |= {**PAGE_SLIM, **PAGE_ORDERS, "stock": PAGE_ROLES["stock"], "holders": PAGE_HOLDERS}
+    asked |= {"costs": PAGE_COSTS}
     return {name: aware(query(con, sql)) for name, sql in asked.items()}
 
 

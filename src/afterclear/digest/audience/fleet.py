@@ -4,6 +4,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from afterclear.digest.audience.costs import CostView
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.fleet_model import FleetPage
 from afterclear.digest.audience.sections import section_views
@@ -18,7 +19,11 @@ _NAMED = 20  # vehicles not scanned that are named; the index lists all
 
 
 def build_fleet_page(
-    frames: FleetFrames, common: CommonViews, work: Work, faults: FaultFindings
+    frames: FleetFrames,
+    common: CommonViews,
+    work: Work,
+    faults: FaultFindings,
+    spent: CostView | None,
 ) -> FleetPage:
     """Put the fleet page together."""
     choice, setting = common.choice, common.setting
@@ -45,6 +50,7 @@ def build_fleet_page(
         faults=faults,
         sections=section_views(frames.findings, common.roster, setting.cells),
         n_set_aside=_n_set_aside(frames),
+        spent=spent,
     )
 
 

@@ -7,6 +7,7 @@ import polars as pl
 
 from afterclear.digest.audience.chart_numbers import FEW, held_chart, life_chart
 from afterclear.digest.audience.compared import group_tables, holder_name, part_chart
+from afterclear.digest.audience.costs import cost_view
 from afterclear.digest.audience.garage_model import (
     ClaimLine,
     GaragePage,
@@ -63,6 +64,7 @@ def build_garage_page(findings: Findings, common: CommonViews) -> GaragePage:
         unchecked=common.shown(choice.unchecked_by_vehicle),
         n_unchecked=choice.unchecked_by_vehicle.n,
         costs=common.costs,
+        spent=cost_view(findings.costs, common.roster),
         few=FEW,
         shows_people=people,
         orders=orders_pages(groups, parts, findings, common),

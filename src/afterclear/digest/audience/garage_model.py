@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
+from afterclear.digest.audience.costs import CostView
 from afterclear.digest.common.model import (
     AttemptView,
     Changes,
@@ -231,6 +232,7 @@ class GaragePage:
     unchecked: tuple[AttemptView, ...]  # the first of them
     n_unchecked: int
     costs: tuple[ComebackCost, ...]
+    spent: CostView | None  # None: no work order lies in the period
     few: int  # fewer judged fixes than this are drawn hollow
     shows_people: bool  # technicians are compared
     orders: tuple[OrdersPage, ...]  # the work behind the figures

@@ -20,6 +20,7 @@ from afterclear.digest.input.finding_rows import (
 from afterclear.digest.input.frames import VEHICLE_FINDINGS
 from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.input.row_types import required_columns
+from afterclear.finding_tables.costs import Cost
 from afterclear.finding_tables.parts import Claim, Part
 from afterclear.finding_tables.recurrence import Worsening
 from afterclear.finding_tables.roles import EchoWork, Leftover, Role
@@ -38,6 +39,7 @@ class VehicleFindings:
     work: tuple[WorkRow, ...] = ()
     leftovers: tuple[Leftover, ...] = ()
     echo_work: tuple[EchoWork, ...] = ()
+    costs: tuple[Cost, ...] = ()  # of its work orders, by currency
     decisions: tuple[Decision, ...] = ()
 
 
@@ -60,7 +62,7 @@ SLIM: dict[str, dict[str, pl.DataType]] = {
 }
 _ROWS = (
     *("parts", "holders", "held_by_quarter", "process", "process_costs", "stock"),
-    *("quality_work", "habit_work", "failed_parts"),
+    *("quality_work", "habit_work", "failed_parts", "costs"),
 )
 
 
@@ -84,6 +86,7 @@ class Findings:
     quality_work: tuple[QualityWork, ...]
     habit_work: tuple[HabitWork, ...]
     failed_parts: tuple[Claim, ...]
+    costs: tuple[Cost, ...]
 
 
 def read_findings(frames: Mapping[str, pl.DataFrame]) -> Findings:
@@ -149,6 +152,7 @@ def _by_vehicle(rows: Mapping[str, list[object]]) -> dict[str, VehicleFindings]:
             work=_own(grouped, "worklist", vehicle),
             leftovers=_own(grouped, "leftovers", vehicle),
             echo_work=_own(grouped, "echo_work", vehicle),
+            costs=_own(grouped, "costs", vehicle),
             decisions=tuple(
                 row for row in _own(grouped, "decisions", vehicle) if row.undone_at is None
             ),

@@ -115,7 +115,7 @@ def in_chunks(
 # tables of findings that a vehicle's page uses
 VEHICLE_FINDINGS: tuple[str, ...] = (
     *("recurring", "worsening", "roles", "stock", "stock_reasons", "worklist"),
-    *("leftovers", "echo_work", "decisions"),
+    *("leftovers", "echo_work", "decisions", "costs"),
 )
 FRAME_ROWS: dict[str, type] = {
     "vehicles": row_types.Vehicle,

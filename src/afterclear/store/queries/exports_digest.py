@@ -20,6 +20,13 @@ PAGE_WORDS: Final = """
     SELECT code, family, min(family_label) AS family_label, min(meaning) AS meaning
     FROM codes_met GROUP BY code, family ORDER BY code, family"""
 
+# Of a large fleet's vehicles and faults, the dearest in each currency.
+PAGE_COSTS: Final = f"""
+    SELECT * FROM ({PAGE_FINDINGS["costs"]})
+    QUALIFY kind IN ('fleet', 'site') OR row_number() OVER (PARTITION BY kind, currency
+        ORDER BY amount DESC, vehicle_id, fault) <= 20
+    ORDER BY kind, currency, amount DESC, vehicle_id, site, fault"""
+
 # What the audiences' pages are chosen from, summed up here so that no more than a row a vehicle
 # and the open attempts leave the store.  Variables: look_back, before (digest_id), before_at,
 # usual_days.  ``tests/digest/every_row.py`` says the same of every row; a test holds
