@@ -60,7 +60,8 @@ def given(fleet: Fleet) -> tuple[Attempts, Cells]:
     attempts = Attempts(
         _dense(4 * component + stratum),
         _dense(stratum),
-        _dense(2 * component + repair),
+        _dense(component),
+        repair == 0,
         cell,
         fleet.column("clean_km"),
         fleet.column("back_km"),

@@ -54,7 +54,15 @@ def fleet(seed: int, n: int, p: float = 0.25) -> tuple[FloatArray, FloatArray, F
 def judged(low: FloatArray, high: FloatArray, *, wears: bool = True) -> ThreeCauses:
     zero = np.zeros(low.size, dtype=np.int64)
     attempts = Attempts(
-        zero, zero, zero, zero, low, high, np.full(low.size, NEW), OlderParts.none(low.size)
+        zero,
+        zero,
+        zero,
+        zero > 0,
+        zero,
+        low,
+        high,
+        np.full(low.size, NEW),
+        OlderParts.none(low.size),
     )
     return judge(attempts, one_cell(wears=wears), LEVELS)
 
@@ -159,6 +167,7 @@ def test_a_part_left_in_place_goes_on_wearing_unless_it_ended_before() -> None:
             kind,
             kind,
             kind,
+            kind == 1,
             kind,
             np.append(low, [50_000.0, 9000.0]),
             np.append(high, [first_high, 11_000.0]),
@@ -287,6 +296,8 @@ def test_a_weak_brand_is_doubted_on_a_component_it_was_never_seen_on() -> None:
         np.array([0, 0, 1, 1]), np.array([0, 1, 0, 1]), np.zeros(4, dtype=np.int64), np.ones(4) > 0
     )
     zero = np.zeros(450, dtype=np.int64)
-    attempts = Attempts(zero, zero, zero, cell, low, high, np.full(450, 1e-7), OlderParts.none(450))
+    attempts = Attempts(
+        zero, zero, zero, zero > 0, cell, low, high, np.full(450, 1e-7), OlderParts.none(450)
+    )
     prior = judge(attempts, cells, LEVELS).others.prior
     assert prior.log_theta[3] < prior.log_theta[2] - 0.3

@@ -24,8 +24,9 @@ GROUP = ["component", "kind", "is_repeat"]
 # Repeats fail more often than first attempts, bare clears more often than repairs: each kind is
 # pooled with its own kind first.
 STRATUM = ["kind", "is_repeat"]
-# Failed fixes come back after the same distances at the first attempt and at repeats.
-KIN = ["component", "kind"]
+# Failed fixes come back after the same distances at the first attempt and at repeats, and after
+# bare clears unless the fleet shows otherwise.
+KIN = ["component"]
 # What shares one law for returns that are not failures: parts of one brand on one component.
 CELL = ["component", "kind", "may_wear", "part_brand"]
 _CONF_LEVEL = 0.95
@@ -140,6 +141,7 @@ def _judged(con: Connection, windows: pl.DataFrame, limit: float) -> Judged:
         _numbers(windows, GROUP),
         _numbers(windows, STRATUM),
         _numbers(windows, KIN),
+        (windows["kind"] == "clear_only").to_numpy(),
         cell,
         low,
         high,

@@ -25,6 +25,7 @@ from afterclear.estimators.fix_held.fix_held import FixHeld, SortedAttempts, sor
 from afterclear.estimators.fix_held.grid import Rows
 from afterclear.estimators.fix_held.pool import Levels, fitted_pool, rough_left_to_others
 from afterclear.estimators.fix_held.prior import Prior
+from afterclear.estimators.fix_held.stretch import Stretch
 
 # Scales of failures in km: a fault that comes back later than a few of these does so for another
 # reason (own judgement: simulated, any bound from 8,000 to 30,000 km gave the same).
@@ -37,6 +38,9 @@ _FIRST_P, _FIRST_ETA_KM = 0.25, 3_000.0
 _NEARLY_ALL, _SOON_KM = 0.9, (0.0, 1_000.0, 2_000.0, 4_000.0, 8_000.0, 12_000.0, 16_000.0)
 _LEAN_ON_FLEET = 5.0  # attempts: worth of the fleet's share in a stratum's
 _ROUNDS = 6  # more change shares of failures by less than .01 in simulated fleets
+# Round that decides whether bare clears have curves of their own: before, worn parts that are still
+# taken for late failures speak for them.
+_CURVES_DECIDED = 3
 _MOST_CHANCE = 1 - 1e-12
 _LONGEST_CHAIN = 4  # attempts since a part was fitted by which it may have ended; more are rare
 
@@ -68,7 +72,8 @@ class Attempts:
 
     group: IntArray  # component x kind x repeat
     stratum: IntArray  # kind x repeat
-    kin: IntArray  # component x kind: groups whose failures come back after like distances
+    kin: IntArray  # component: groups whose failures come back after like distances
+    is_bare: BoolArray  # a bare clear: its stratum's distances may be others by one factor
     cell: IntArray  # row of ``Cells``
     low_km: FloatArray  # it came back in (low, high] evidenced km
     high_km: FloatArray  # inf: not seen again
@@ -95,6 +100,7 @@ def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
     first = attempts.new_per_km * (end - attempts.low_km)
     every = Rows(attempts.group, attempts.low_km, attempts.high_km, first)
     tried = sorted_attempts(every, attempts.stratum, attempts.kin, span_km=ETA_SPAN_KM)
+    tried = tried.stretched(_bare_clears(attempts))
     others = Others.before(cells)
     ratio = _first_ratio(attempts, tried, others, windows.returned, place)
     worn = np.empty(0)
@@ -102,7 +108,10 @@ def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
     priors: list[Prior] = []
     for number in range(_ROUNDS):
         if number:
-            left, priors = rough_left_to_others(tried.evidence, priors)
+            found = rough_left_to_others(tried.evidence, priors)
+            left, priors = found.left, found.priors
+            decides = number == _CURVES_DECIDED
+            tried = tried.stretched(found.stretch.decided() if decides else found.stretch)
             ratio = _by_place(left.place, left.ratio, back.size)[place]
             p_worn[place] = (1 - _by_place(left.place, left.p_failed, back.size)[place]) * worn
             windows = replace(windows, older=_older(attempts, others, p_worn)[order])
@@ -116,6 +125,13 @@ def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
     p_worn[place] = (1 - held.p_same_fault[place]) * worn
     p_new = np.maximum(1 - held.p_same_fault - p_worn, 0.0)
     return ThreeCauses(held, others, p_worn, p_new)
+
+
+def _bare_clears(attempts: Attempts) -> Stretch:
+    """Mark the strata of bare clears."""
+    strata = np.zeros(int(attempts.stratum.max(initial=-1)) + 1, dtype=np.bool_)
+    strata[attempts.stratum[attempts.is_bare]] = True
+    return Stretch(strata)
 
 
 def _windows(attempts: Attempts, back: BoolArray) -> tuple[Windows, IntArray]:
@@ -144,7 +160,7 @@ def _first_ratio(
         return ratio
     n = attempts.low_km.size
     chance, _ = others.chances(returned, ratio)
-    left, _ = rough_left_to_others(tried.with_other(_hazards(chance, place, n)).evidence)
+    left = rough_left_to_others(tried.with_other(_hazards(chance, place, n)).evidence).left
     return np.where(nearly_all, _by_place(left.place, left.ratio, n)[place], ratio)
 
 

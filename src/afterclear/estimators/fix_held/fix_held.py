@@ -51,6 +51,7 @@ from afterclear.estimators.fix_held.pool import (
 )
 from afterclear.estimators.fix_held.posterior import Summary
 from afterclear.estimators.fix_held.prior import Prior
+from afterclear.estimators.fix_held.stretch import Stretch
 
 UNSEEN = -1  # code of a group that was not in the fit; -1 - k: of one in stratum k
 
@@ -176,6 +177,10 @@ class SortedAttempts:
     def with_other(self, other: FloatArray) -> "SortedAttempts":
         """Add other causes' hazards, of every row of the input, into the evidence."""
         return replace(self, evidence=self.evidence.with_other(other))
+
+    def stretched(self, stretch: Stretch) -> "SortedAttempts":
+        """Give some strata's failures other distances."""
+        return replace(self, evidence=self.evidence.stretched(stretch))
 
     def result(self, every: Rows, pool: Pool, threshold: float) -> FixHeld:
         """Put together the results."""

@@ -31,6 +31,7 @@ from afterclear.estimators.fix_held.grid import (
 )
 from afterclear.estimators.fix_held.posterior import Summary, judge, stacked, summarise
 from afterclear.estimators.fix_held.prior import Kin, Prior, fit_priors
+from afterclear.estimators.fix_held.stretch import Stretch
 from afterclear.estimators.fix_held.zoom import sharpened
 
 # The quantile that counts as the longest follow-up: one odometer slip must not stretch the grid.
@@ -76,14 +77,23 @@ class Pool:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Attempts with evidence, and the log likelihood of those not returned, which never changes."""
+    """Attempts with evidence, and the log likelihood of those not returned.
+
+    That changes only with the stretch.
+    """
 
     place: IntArray  # row of each attempt in the input, shape (n,)
     codes: IntArray  # of the groups with evidence, shape (g,)
-    kin: Kin  # of these groups
-    rows: Rows  # (n,) sorted, groups coded from 0 on
+    shared_kin: Kin  # of these groups, up to the stretch
+    rows: Rows  # (n,) sorted, groups coded from 0 on; km over the stretch of their stratum
     span_km: tuple[float, float]  # least and greatest scale evaluated
+    stretch: Stretch
     clean_logs: Float32Array  # log likelihood of the clean attempts, shape (g, 28, 39)
+
+    @property
+    def kin(self) -> Kin:
+        """Groups that have one curve."""
+        return self.stretch.kin(self.shared_kin)
 
     @property
     def common(self) -> Nodes:
@@ -95,11 +105,34 @@ class Evidence:
         mine = np.where(self.rows.returned, other[self.place], 0.0)
         return replace(self, rows=replace(self.rows, other=mine))
 
+    def stretched(self, stretch: Stretch) -> "Evidence":
+        """Give some strata's failures other distances: theirs are divided by the factor."""
+        if stretch.log == self.stretch.log:
+            return replace(self, stretch=stretch)
+        by_stratum = self.stretch.factor / stretch.factor
+        change = by_stratum[self.kin.stratum[self.rows.group]]
+        rows = replace(
+            self.rows, low_km=self.rows.low_km * change, high_km=self.rows.high_km * change
+        )
+        return replace(self, rows=rows, stretch=stretch).with_clean_logs()
+
+    def with_clean_logs(self) -> "Evidence":
+        """Evaluate the clean attempts."""
+        logs = np.empty((self.codes.size, N_P, N_CURVES), dtype=np.float32)
+        clean = self.rows.part(~self.rows.returned)
+
+        def fill(block: range) -> None:
+            part = clean.block(block)
+            logs[block.start : block.stop] = log_likelihood(part, len(block), self.common)
+
+        _each_block(fill, self.blocks)
+        return replace(self, clean_logs=logs)
+
     @property
     def blocks(self) -> list[range]:
         """Groups some hundred at a time, kin together."""
         n = self.codes.size
-        starts = np.append(self.kin.first, n)
+        starts = np.append(self.shared_kin.first, n)
         even = np.arange(0, n + _GROUPS_AT_ONCE, _GROUPS_AT_ONCE).clip(max=n)
         edges = np.unique(starts[np.searchsorted(starts, even)])
         return [range(first, last) for first, last in pairwise(edges.tolist())]
@@ -139,29 +172,22 @@ def evidence_of(
     place = np.flatnonzero(is_informative(every))
     rows = every.part(place)
     stratum, kin = of_group
-    order = np.lexsort((rows.other, rows.high_km, rows.low_km, rows.group, kin[rows.group]))
+    keys = (stratum[rows.group], kin[rows.group])
+    order = np.lexsort((rows.other, rows.high_km, rows.low_km, rows.group, *keys))
     place, rows = place[order], rows.part(order)
     new = np.flatnonzero(np.diff(rows.group, prepend=-1))
     codes = rows.group[new]
     local = np.repeat(np.arange(codes.size), np.diff(new, append=rows.group.size))
-    logs = np.empty((codes.size, N_P, N_CURVES), dtype=np.float32)
     dense = np.unique(kin[codes], return_inverse=True)[1]
-    found = Evidence(
+    return Evidence(
         place,
         codes,
         Kin(stratum[codes], dense, n_strata),
         replace(rows, group=local),
         span,
-        logs,
-    )
-    clean = found.rows.part(~found.rows.returned)
-
-    def fill(block: range) -> None:
-        part = clean.block(block)
-        logs[block.start : block.stop] = log_likelihood(part, len(block), common_nodes(span))
-
-    _each_block(fill, found.blocks)
-    return found
+        Stretch.none(n_strata),
+        np.empty(0, dtype=np.float32),
+    ).with_clean_logs()
 
 
 def likelihoods(evidence: Evidence) -> Float32Array:
@@ -235,13 +261,21 @@ def fitted_pool(evidence: Evidence, levels: Levels, before: Sequence[Prior] = ()
     return Pool(evidence.place, p_failed, km_to_go, evidence.codes, summary, priors)
 
 
-def rough_left_to_others(
-    evidence: Evidence, before: Sequence[Prior] = ()
-) -> tuple[Left, list[Prior]]:
+@dataclass(frozen=True, slots=True)
+class Round:
+    """One round of a fit of several causes."""
+
+    left: Left
+    priors: list[Prior]
+    stretch: Stretch  # for the next one
+
+
+def rough_left_to_others(evidence: Evidence, before: Sequence[Prior] = ()) -> Round:
     """Fit the priors roughly, and return what returns leave to other causes."""
     table = likelihoods(evidence)
     priors = fit_priors(table, evidence.kin, evidence.span_km, before, is_last=False)
-    return left_to_others(evidence, table, priors), priors
+    stretch = evidence.stretch.fitted(table, evidence.kin, priors, evidence.common)
+    return Round(left_to_others(evidence, table, priors), priors, stretch)
 
 
 def _longest_km(rows: Rows) -> float:
@@ -263,7 +297,7 @@ def _judged(
     evidence: Evidence, table: Float32Array, priors: list[Prior], levels: Levels
 ) -> tuple[FloatArray, FloatArray, Summary]:
     """P(failed) and km to go of the attempts; the groups with the priors at the end."""
-    common = evidence.common
+    common, by_stratum = evidence.common, evidence.stretch.factor
 
     def look(block: range) -> tuple[tuple[FloatArray, FloatArray], Summary]:
         part = evidence.rows.block(block)
@@ -271,7 +305,9 @@ def _judged(
         weight = _posterior(evidence, table, priors, block)
         weight, nodes = sharpened(part, weight, common, kin, priors)
         summary = summarise(weight, nodes, levels.threshold, levels.conf_level)
-        return judge(part, weight, nodes, levels.threshold), summary
+        p_failed, km_to_go = judge(part, weight, nodes, levels.threshold)
+        factor = by_stratum[kin.stratum]
+        return (p_failed, km_to_go * factor[part.group]), summary.stretched(factor)
 
     found = _each_block(look, evidence.blocks)
     pieces, summaries = [each[0] for each in found], [each[1] for each in found]
@@ -279,7 +315,8 @@ def _judged(
     unseen = Kin(each, each, each.size).posterior(
         np.zeros((each.size, N_P, N_CURVES)), priors, common
     )
-    summaries.append(summarise(unseen, common, levels.threshold, levels.conf_level))
+    unseen_summary = summarise(unseen, common, levels.threshold, levels.conf_level)
+    summaries.append(unseen_summary.stretched(by_stratum))
     p_failed, km_to_go = (
         np.concatenate([np.empty(0), *(piece[i] for piece in pieces)]) for i in (0, 1)
     )

@@ -11,7 +11,7 @@ M = E[(1 - p) / c]: the predictive E[p S] / E[1 - p + p S] of a posterior withou
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import attrgetter
 
 import numpy as np
@@ -44,6 +44,15 @@ class Summary:
     clean_km_needed: FloatArray
     failed: FloatArray  # E[p, curve], shape (g, 39); sums to p_mean
     curves: Curves  # those of the columns of ``failed``, shape (g, 39)
+
+    def stretched(self, factor: FloatArray) -> "Summary":
+        """Multiply all distances of each group by its factor, shape (g,)."""
+        return replace(
+            self,
+            eta_median_km=self.eta_median_km * factor,
+            clean_km_needed=self.clean_km_needed * factor,
+            curves=replace(self.curves, log_eta=self.curves.log_eta + np.log(factor)[:, None]),
+        )
 
 
 def stacked(parts: Sequence[Summary]) -> Summary:
