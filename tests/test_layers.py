@@ -38,7 +38,8 @@ MAY_IMPORT = {
     | {"config", "catalogue", "sources", "readers", "store", "cut_out", "load", "read_again"}
     | {"histories", "findings", "wording", "digest", "deliver", "observe"},
     "schedule": BASE | {"config", "commands", "observe"},
-    "cli": BASE | {"config", "commands", "schedule", "findings", "observe", "wording"},
+    "cli": BASE | {"config", "commands", "schedule", "desk", "findings", "observe", "wording"},
+    "desk": BASE | {"config", "commands", "digest"},
     "garage": {"config", "commands"},
     "__main__": {"cli"},
     "__init__": {"garage"},
@@ -46,7 +47,9 @@ MAY_IMPORT = {
 # third parties that may be met in some parts only
 ONLY_IN = {
     "duckdb": {"store"},
-    "jinja2": {"digest"},
+    "jinja2": {"digest", "desk"},
+    "starlette": {"desk"},
+    "uvicorn": {"desk"},
     "click": {"cli"},
     "rich": {"cli"},
     "apscheduler": {"schedule"},

@@ -13,7 +13,7 @@ from afterclear.findings.work.decided import Decided, Matter, decision_on, decis
 from afterclear.findings.work.work_cost import ComeBackCosts, Order
 from afterclear.findings.work.worklist import build_worklist
 from afterclear.store.engine.database import Connection, query
-from afterclear.store.queries.decisions import Decision, add_decision, undo_decision
+from afterclear.store.queries.decisions import Decision, add_decisions, undo_decision
 from afterclear.wording.cells import Cells
 from afterclear.wording.work import cost_words, decision_words
 from tests.findings.yard import BEGIN, WORKLIST_RULES, analysed, lines, set_aside
@@ -303,7 +303,7 @@ def test_decisions_are_told_without_who_took_them() -> None:
 
 def keep(con: Connection, vehicle: str, word: str, **columns: object) -> int:
     told = Decision(vehicle, word, "M. Example", AS_OF, **columns)  # type: ignore[arg-type]
-    number = add_decision(con, told)
+    (number,) = add_decisions(con, [told])
     rank_again(con)
     return number
 

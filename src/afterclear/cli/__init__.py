@@ -23,6 +23,7 @@ COMMANDS = {
     "decide": ("decide", "Keep your word on a vehicle, attempt or code; or take it back."),
     "decode": ("decode", "Say what a fault code means."),
     "demo": ("demo", "Load the sample fleet, judge it and write its digests."),
+    "desk": ("desk", "Open the desk: the daily work in a browser on this machine."),
     "digest": ("digest", "Write the HTML digests."),
     "dossier": ("dossier", "Write what the records show of one vehicle, to print and sign."),
     "export": ("export", "Take a table out: CSV, JSON Lines, Parquet or a workbook."),

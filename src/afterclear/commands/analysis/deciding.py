@@ -3,6 +3,7 @@
 A decision hides a line, never a row: ``decide`` ranks the work again at once from what is stored.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -13,7 +14,7 @@ from afterclear.commands.app import App
 from afterclear.errors import UnknownVehicleError, UsageError
 from afterclear.store.engine.database import Connection, open_store, rows, scalar
 from afterclear.store.queries.called_vehicles import vehicle_called
-from afterclear.store.queries.decisions import Decision, add_decision, undo_decision
+from afterclear.store.queries.decisions import Decision, add_decisions, undo_decision
 from afterclear.store.queries.exports_roles import EXPORTS_ROLES
 from afterclear.store.queries.results import last_analysis
 
@@ -43,25 +44,34 @@ def decide(app: App, asked: Asked) -> int:
             or the wait would be over already.
 
     """
+    return decide_all(app, [asked])[0]
+
+
+def decide_all(app: App, asked: Sequence[Asked]) -> list[int]:
+    """Keep several decisions, or none of them; return their numbers; errors as ``decide``."""
     with open_store(app.store) as con:
-        code = _checked(con, asked, app.clock())
-        number = add_decision(
+        codes = [_checked(con, one, app.clock()) for one in asked]
+        numbers = add_decisions(
             con,
-            Decision(
-                vehicle_id=asked.vehicle_id,
-                word=asked.word,
-                decided_by=asked.by,
-                decided_at=app.clock(),
-                attempt_id=asked.attempt_id,
-                ecu=asked.ecu,
-                code=code,
-                until_at=asked.until_at,
-                until_km=asked.until_km,
-                note=asked.note,
-            ),
+            [_as_kept(one, code, app.clock()) for one, code in zip(asked, codes, strict=True)],
         )
         _rank_again(app, con)
-    return number
+    return numbers
+
+
+def _as_kept(asked: Asked, code: str | None, now: datetime) -> Decision:
+    return Decision(
+        vehicle_id=asked.vehicle_id,
+        word=asked.word,
+        decided_by=asked.by,
+        decided_at=now,
+        attempt_id=asked.attempt_id,
+        ecu=asked.ecu,
+        code=code,
+        until_at=asked.until_at,
+        until_km=asked.until_km,
+        note=asked.note,
+    )
 
 
 def undo(app: App, number: int, by: str) -> str:

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
+from afterclear.commands.queries.work_lines import in_words
 from afterclear.digest.common.attempt_reasons import attempt_reason
 from afterclear.digest.input.row_types import Attempt, Evidence
 from afterclear.store.engine.database import Connection, open_store, rows, scalar
@@ -20,7 +21,6 @@ from afterclear.store.queries.exports_roles import EXPORTS_ROLES, PAGE_ROLES
 from afterclear.wording.cells import Cells
 from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words
-from afterclear.wording.work import decision_words, deed_words, ground_words
 
 Row = dict[str, Any]  # by the export's columns
 _Kind = TypeVar("_Kind", Attempt, Evidence)
@@ -114,16 +114,7 @@ def _with_why(app: App, found: list[Row]) -> list[Row]:
 def _work(app: App, con: Connection, vehicle_id: str) -> list[Row]:
     """Give a vehicle's lines of the worklist with their sentences, in the units of the digests."""
     cells = Cells(units=app.config.settings.digest.units)
-    return [
-        row
-        | {
-            "action": deed_words(row["deeds"], cells),
-            "because": ground_words(row["grounds"], cells),
-            "evidence": ground_words(row["looks"], cells),
-            "decided": row["decision"] and decision_words(row["decision"], row["note"], cells),
-        }
-        for row in _of(con, EXPORTS_ROLES["worklist"], vehicle_id)
-    ]
+    return [in_words(row, cells) for row in _of(con, EXPORTS_ROLES["worklist"], vehicle_id)]
 
 
 def _aware(value: object) -> object:

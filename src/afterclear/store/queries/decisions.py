@@ -1,5 +1,6 @@
 """People's decisions on vehicles, attempts and codes: added, undone, never erased."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -27,29 +28,34 @@ class Decision:
     note: str | None = None
 
 
-def add_decision(con: Connection, decision: Decision) -> int:
-    """Keep a decision; return its number."""
+def add_decisions(con: Connection, decisions: Sequence[Decision]) -> list[int]:
+    """Keep decisions, all or none; return their numbers."""
     with transaction(con):
-        number = scalar(con, "SELECT max(decision_id) FROM decisions") + 1
-        con.execute(
-            """INSERT INTO decisions (decision_id, vehicle_id, attempt_id, ecu, code, word,
-                   until_at, until_km, decided_by, note, decided_at)
-               VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
-            [
-                number,
-                decision.vehicle_id,
-                decision.attempt_id,
-                decision.ecu,
-                decision.code,
-                decision.word,
-                naive(decision.until_at) if decision.until_at else None,
-                decision.until_km,
-                decision.decided_by,
-                decision.note,
-                naive(decision.decided_at),
-            ],
-        )
-    return number
+        first = scalar(con, "SELECT max(decision_id) FROM decisions") + 1
+        for number, decision in enumerate(decisions, first):
+            _insert(con, number, decision)
+    return list(range(first, first + len(decisions)))
+
+
+def _insert(con: Connection, number: int, decision: Decision) -> None:
+    con.execute(
+        """INSERT INTO decisions (decision_id, vehicle_id, attempt_id, ecu, code, word,
+               until_at, until_km, decided_by, note, decided_at)
+           VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
+        [
+            number,
+            decision.vehicle_id,
+            decision.attempt_id,
+            decision.ecu,
+            decision.code,
+            decision.word,
+            naive(decision.until_at) if decision.until_at else None,
+            decision.until_km,
+            decision.decided_by,
+            decision.note,
+            naive(decision.decided_at),
+        ],
+    )
 
 
 def undo_decision(con: Connection, number: int, undone_by: str, at: datetime) -> str:

@@ -1,0 +1,44 @@
+"""Who may come in: a key that opens one session, and a token in each of its forms."""
+
+import hmac
+import secrets
+from dataclasses import dataclass, field
+
+
+@dataclass(slots=True)
+class Session:
+    """One browser that came in with the key."""
+
+    form_token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+    person: str = ""  # as the person signed the last decision
+
+    def is_own_form(self, token: str) -> bool:
+        """Whether a form was made for this session."""
+        return _is_same(token, self.form_token)
+
+
+class Door:
+    """The key of this start of the desk, and the session it opened."""
+
+    def __init__(self) -> None:
+        self.key = secrets.token_urlsafe(24)
+        self._is_used = False
+        self._sessions: dict[str, Session] = {}
+
+    def enter(self, key: str) -> str | None:
+        """Open a session with the key, once; return its cookie, or None."""
+        if self._is_used or not _is_same(key, self.key):
+            return None
+        self._is_used = True
+        cookie = secrets.token_urlsafe(32)
+        self._sessions[cookie] = Session()
+        return cookie
+
+    def session(self, cookie: str) -> Session | None:
+        """Return the session of a cookie."""
+        return next((s for own, s in self._sessions.items() if _is_same(cookie, own)), None)
+
+
+def _is_same(one: str, other: str) -> bool:
+    """Compare in a time that tells nothing."""
+    return hmac.compare_digest(one.encode(), other.encode())

@@ -1,0 +1,137 @@
+"""Bring files: what is made of each, its questions, its map, its load."""
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+from starlette.responses import Response
+
+from afterclear.commands.intake.loading import load_brought
+from afterclear.commands.intake.mapping import Asked as HowAsked
+from afterclear.commands.intake.mapping import MapCheck, check_file
+from afterclear.desk.bench import Say
+from afterclear.desk.request import Asked, go_to
+from afterclear.desk.uploads import Upload
+from afterclear.desk.work import load_line
+from afterclear.errors import UsageError
+
+SOURCE = "desk"
+_ANSWER = "answer:"  # what fields of answers begin with
+_SHOWN = 10  # rows of a preview, and refused rows
+
+
+def bring(asked: Asked) -> Response:
+    """Show where files are brought, and which ones wait."""
+    return asked.page("bring.html", waiting=asked.desk.uploads.waiting())
+
+
+def keep(asked: Asked) -> Response:
+    """Keep the files that were brought."""
+    kept = [asked.desk.uploads.keep(f.filename or "", f.file) for f in asked.files if f.filename]
+    if not kept:
+        raise UsageError("No file was chosen.")
+    return go_to(f"/bring/{kept[0].number}" if len(kept) == 1 else "/bring")
+
+
+def look(asked: Asked) -> Response:
+    """Show what is made of a file, and ask what is open."""
+    upload = asked.desk.uploads.get(asked.path["number"])
+    return _shown(asked, upload, _answers(asked.query))
+
+
+def load(asked: Asked) -> Response:
+    """Load a file; a map that was suggested and has no open question is kept before."""
+    upload, answers = asked.desk.uploads.get(asked.path["number"]), _answers(asked.form)
+    checks = _checked(asked, upload, answers)
+    text = _map_to_keep(checks)
+    if text:
+        _keep_map(asked, asked.form.get("map_name", ""), text)
+
+    def work(say: Say) -> None:
+        load_brought(asked.desk.app, SOURCE, upload.path, upload.name, lambda r: say(load_line(r)))
+        asked.desk.uploads.drop(upload.number)
+
+    if not asked.desk.bench.begin(f"Load {upload.name}", work):
+        raise UsageError("Something else is being worked on. Try again when it is done.")
+    return go_to("/bench")
+
+
+def drop(asked: Asked) -> Response:
+    """Take a file away without loading it."""
+    asked.desk.uploads.drop(asked.path["number"])
+    return go_to("/bring")
+
+
+def _answers(fields: Mapping[str, str]) -> dict[str, str]:
+    return {
+        key.removeprefix(_ANSWER): word
+        for key, word in fields.items()
+        if key.startswith(_ANSWER) and word
+    }
+
+
+def _checked(asked: Asked, upload: Upload, answers: Mapping[str, str]) -> list[MapCheck]:
+    return list(
+        check_file(asked.desk.app, upload.path, HowAsked(_SHOWN, answers=answers, name=upload.name))
+    )
+
+
+def _shown(asked: Asked, upload: Upload, answers: Mapping[str, str]) -> Response:
+    checks = _checked(asked, upload, answers)
+    return asked.page(
+        "look.html",
+        upload=upload,
+        checks=checks,
+        answers=answers,
+        is_ready=all(check.is_usable or (check.reader and not check.reason) for check in checks),
+        needs_map=any(check.suggestion is not None for check in checks),
+        map_name=_plain_name(Path(upload.name).stem),
+        most=_SHOWN,
+    )
+
+
+def _map_to_keep(checks: list[MapCheck]) -> str:
+    """Return the map that loads the file; empty: it needs none.
+
+    Raises:
+        UsageError: a question is open, or something cannot be read at all.
+
+    """
+    made = {check.suggestion.text for check in checks if check.suggestion and check.is_usable}
+    for check in checks:
+        if not check.is_usable and (check.reader is None or check.reason):
+            raise UsageError(check.reason or f"{check.name} cannot be loaded yet.")
+    if len(made) > 1:
+        raise UsageError(
+            "The files within need different maps. Unpack it and bring them one by one."
+        )
+    return made.pop() if made else ""
+
+
+def _keep_map(asked: Asked, name: str, text: str) -> None:
+    app = asked.desk.app
+    if app.config.folder is None:
+        raise UsageError(
+            "A map needs a garage's folder to be kept in. Make one with 'afterclear init DIR' and "
+            "start the desk there."
+        )
+    if _plain_name(name) != name:
+        raise UsageError("Name the map with small letters, digits, - and _ only.")
+    path = app.config.imports / f"{name}.toml"
+    app.config.imports.mkdir(parents=True, exist_ok=True)
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError as error:
+        raise UsageError(
+            f"There is a map {name} already; it does not fit this file. Choose another name."
+        ) from error
+
+
+def _plain_name(text: str) -> str:
+    """Make a name for a map.
+
+    >>> _plain_name("Scans März (2).csv")
+    'scans_m_rz_2_csv'
+    """
+    return re.sub(r"[^a-z0-9_-]+", "_", text.lower()).strip("_")[:60] or "map"

@@ -1,0 +1,64 @@
+"""What a page function gets and gives."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.datastructures import UploadFile
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from afterclear.commands.app import App
+from afterclear.desk.bench import Bench
+from afterclear.desk.door import Session
+from afterclear.desk.uploads import Uploads
+
+_TEMPLATES = Path(__file__).parent / "templates"
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """What every page works with."""
+
+    app: App
+    bench: Bench
+    uploads: Uploads
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One request, its form read and its token checked."""
+
+    desk: Desk
+    session: Session
+    path: Mapping[str, str] = field(default_factory=dict)
+    query: Mapping[str, str] = field(default_factory=dict)
+    form: Mapping[str, str] = field(default_factory=dict)
+    chosen: tuple[str, ...] = ()  # boxes that were ticked
+    files: tuple[UploadFile, ...] = ()
+
+    def page(self, template: str, status: int = 200, **facts: object) -> Response:
+        """Render a page."""
+        text = (
+            _environment()
+            .get_template(template)
+            .render(facts, session=self.session, bench=self.desk.bench)
+        )
+        return HTMLResponse(text, status_code=status)
+
+
+def go_to(place: str) -> Response:
+    """Send the browser on, after a form has done its work."""
+    return RedirectResponse(place, status_code=303)
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )

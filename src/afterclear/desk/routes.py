@@ -1,0 +1,117 @@
+"""Which page answers which address.  Each needs the session, but those of ``OPEN_PATHS``."""
+
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Final
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData, UploadFile
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from afterclear.config import without_secrets
+from afterclear.desk.door import Door, Session
+from afterclear.desk.pages import bringing, deciding, home, loads
+from afterclear.desk.request import Asked, Desk
+from afterclear.desk.safeguards import COOKIE, DIGESTS, Safeguards
+from afterclear.errors import AfterclearError
+
+Page = Callable[[Asked], Response]
+
+PAGES: Final[tuple[tuple[str, str, Page], ...]] = (
+    ("GET", "/", home.home),
+    ("GET", "/find", home.find),
+    ("GET", "/bench", home.bench),
+    ("GET", "/bring", bringing.bring),
+    ("POST", "/bring", bringing.keep),
+    ("GET", "/bring/{number}", bringing.look),
+    ("POST", "/bring/{number}/load", bringing.load),
+    ("POST", "/bring/{number}/drop", bringing.drop),
+    ("GET", "/loads", loads.loads),
+    ("POST", "/loads/{number:int}/back", loads.take_back),
+    ("POST", "/judge", loads.judge),
+    ("GET", "/refused", loads.refused),
+    ("GET", "/decide", deciding.work),
+    ("POST", "/decide", deciding.decide_on),
+    ("POST", "/decide/{number:int}/undo", deciding.undo_one),
+)
+_MOST_FILES = 200
+_MOST_FIELDS = 5_000
+_FORM_TOKEN = "form_token"  # noqa: S105 - the name of a field
+
+
+def desk_site(desk: Desk, door: Door, hosts: frozenset[str], most_bytes: int) -> Safeguards:
+    """Put pages, digests and safeguards together.
+
+    ``hosts``: what a browser may call it, as ``127.0.0.1:8000``.  ``most_bytes``: of files brought
+    at once.
+    """
+    desk.app.reports.mkdir(parents=True, exist_ok=True)
+    site = Starlette(
+        routes=[
+            Route("/enter", _entrance(door), methods=["GET"]),
+            Route("/desk.css", _style, methods=["GET"]),
+            *(Route(path, _answered(desk, page), methods=[m]) for m, path, page in PAGES),
+            Mount(DIGESTS, StaticFiles(directory=desk.app.reports, html=True)),
+        ],
+    )
+    return Safeguards(site, door, hosts, most_bytes)
+
+
+def _entrance(door: Door) -> Callable[[Request], Awaitable[Response]]:
+    async def enter(request: Request) -> Response:
+        cookie = door.enter(request.query_params.get("key", ""))
+        if cookie is None:
+            return PlainTextResponse(
+                "This key has been used, or is none. Start the desk again.", status_code=403
+            )
+        answer = RedirectResponse("/", status_code=303)
+        answer.set_cookie(COOKIE, cookie, httponly=True, samesite="strict", path="/")
+        return answer
+
+    return enter
+
+
+async def _style(_: Request) -> Response:
+    css = (Path(__file__).parent / "templates" / "desk.css").read_text(encoding="utf-8")
+    return Response(css, media_type="text/css")
+
+
+def _answered(desk: Desk, page: Page) -> Callable[[Request], Awaitable[Response]]:
+    async def answer(request: Request) -> Response:
+        session: Session = request.scope["session"]
+        async with request.form(max_files=_MOST_FILES, max_fields=_MOST_FIELDS) as form:
+            if request.method != "GET" and not session.is_own_form(str(form.get(_FORM_TOKEN, ""))):
+                return PlainTextResponse(
+                    "This form is from an earlier start of the desk. Go back and load the page "
+                    "again.",
+                    status_code=403,
+                )
+            asked = _asked(desk, session, request, form)
+            return await run_in_threadpool(_page_or_problem, page, asked)
+
+    return answer
+
+
+def _asked(desk: Desk, session: Session, request: Request, form: FormData) -> Asked:
+    fields = form.multi_items()
+    return Asked(
+        desk=desk,
+        session=session,
+        path={name: str(value) for name, value in request.path_params.items()},
+        query=dict(request.query_params),
+        form={name: value for name, value in fields if isinstance(value, str)},
+        chosen=tuple(str(value) for name, value in fields if name == "chosen"),
+        files=tuple(value for _, value in fields if isinstance(value, UploadFile)),
+    )
+
+
+def _page_or_problem(page: Page, asked: Asked) -> Response:
+    """Answer, or say in a page what was wrong; nothing was changed then."""
+    try:
+        return page(asked)
+    except AfterclearError as error:
+        return asked.page("problem.html", status=400, text=without_secrets(str(error)))

@@ -1,0 +1,1 @@
+"""The desk: its safeguards, and the daily work through its forms."""

@@ -1,0 +1,307 @@
+"""The desk as a browser asks it: who is let in, and the daily work from files to decisions."""
+
+import io
+import re
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from afterclear.commands.app import App, app_at
+from afterclear.commands.init_and_demo import init
+from afterclear.commands.queries.exporting import export_frame
+from afterclear.config import find_config
+from afterclear.desk.bench import Bench
+from afterclear.desk.door import Door
+from afterclear.desk.request import Desk
+from afterclear.desk.routes import PAGES, desk_site
+from afterclear.desk.uploads import Uploads
+from afterclear.errors import UsageError
+
+HOST = "127.0.0.1:8765"
+HOME = f"http://{HOST}"
+SCANS = (
+    "scan_id,vehicle_id,scanned_at,odometer_km,ecu,code,status\n"
+    "S1,V1,2025-01-01T08:00:00Z,1000,engine,P0301,confirmed\n"
+    "S2,V1,2025-02-01T08:00:00Z,1400,engine,P0301,confirmed\n"
+    "S3,V2,2025-02-01T08:00:00Z,9000,brakes,C0034-11,confirmed\n"
+)
+
+
+class Browser:
+    """One browser at one desk."""
+
+    def __init__(self, app: App) -> None:
+        self.door = Door()
+        self.bench = Bench()
+        self.uploads = Uploads(app.store.with_name("uploads"))
+        self.desk = Desk(app, self.bench, self.uploads)
+        site = desk_site(self.desk, self.door, frozenset({HOST}), most_bytes=1_000_000)
+        self.client = TestClient(site, base_url=HOME, follow_redirects=True)
+
+    def enter(self) -> "Browser":
+        assert self.client.get(f"/enter?key={self.door.key}").status_code == 200
+        return self
+
+    def get(self, place: str) -> str:
+        answer = self.client.get(place)
+        assert answer.status_code == 200, answer.text
+        return answer.text
+
+    def token(self) -> str:
+        found = re.search(r'name="form_token" value="([^"]+)"', self.get("/bring"))
+        assert found is not None
+        return found[1]
+
+    def post(self, place: str, **fields: object) -> str:
+        return self.ask(place, **fields)[1]
+
+    def ask(self, place: str, **fields: object) -> tuple[int, str]:
+        files = fields.pop("files", None)
+        data = {"form_token": self.token()} | fields
+        answer = self.client.post(place, data=data, files=files, headers={"Origin": HOME})  # type: ignore[arg-type]
+        self.bench.wait(60)
+        return answer.status_code, answer.text
+
+    def bring(self, name: str, content: str | bytes) -> str:
+        """Bring a file; return its number."""
+        raw = content.encode() if isinstance(content, str) else content
+        self.post("/bring", files={"files": (name, io.BytesIO(raw))})
+        return self.uploads.waiting()[-1].number
+
+    def load(self, name: str, content: str) -> None:
+        self.post(f"/bring/{self.bring(name, content)}/load")
+        assert self.bench.piece is not None
+        assert self.bench.piece.problem == ""
+
+
+def garage(folder: Path) -> App:
+    init(folder)
+    return app_at(find_config(folder / "config"), folder / "afterclear.duckdb")
+
+
+@pytest.fixture
+def browser(tmp_path: Path) -> Browser:
+    return Browser(garage(tmp_path)).enter()
+
+
+@pytest.fixture(scope="module")
+def judged(tmp_path_factory: pytest.TempPathFactory) -> Browser:
+    """Give a desk where two vehicles with open faults are loaded and judged."""
+    browser = Browser(garage(tmp_path_factory.mktemp("desk"))).enter()
+    browser.load("scans.csv", SCANS)
+    browser.post("/judge")
+    return browser
+
+
+# --- who is let in ----------------------------------------------------------------------------
+
+
+def test_every_address_needs_the_session(tmp_path: Path) -> None:
+    """The table of routes is walked: a new page is guarded from its first day."""
+    client = Browser(garage(tmp_path)).client
+    for method, path, _ in PAGES:
+        place = path.replace("{number:int}", "1").replace("{number}", "0123456789abcdef")
+        answer = client.request(method, place, headers={"Origin": HOME})
+        assert (place, answer.status_code) == (place, 403)
+    assert client.get("/pages/fleet.html").status_code == 403
+
+
+def test_the_key_opens_once(tmp_path: Path) -> None:
+    browser = Browser(garage(tmp_path)).enter()
+    browser.client.cookies.clear()
+    assert browser.client.get(f"/enter?key={browser.door.key}").status_code == 403
+    assert browser.client.get("/enter?key=guess").status_code == 403
+
+
+def test_the_session_is_kept_from_scripts_and_from_other_sites(tmp_path: Path) -> None:
+    browser = Browser(garage(tmp_path))
+    answer = browser.client.get(f"/enter?key={browser.door.key}", follow_redirects=False)
+    assert {"HttpOnly", "SameSite=strict"} <= set(answer.headers["set-cookie"].split("; "))
+
+
+def test_a_foreign_host_is_refused(browser: Browser) -> None:
+    answer = browser.client.get("/", headers={"Host": "desk.elsewhere.example:8765"})
+    assert answer.status_code == 403
+
+
+@pytest.mark.parametrize("origin", ["http://elsewhere.example", "null", None])
+def test_a_form_from_elsewhere_is_refused(browser: Browser, origin: str | None) -> None:
+    headers = {} if origin is None else {"Origin": origin}
+    data = {"form_token": browser.token()}
+    assert browser.client.post("/judge", data=data, headers=headers).status_code == 403
+    assert browser.bench.piece is None
+
+
+@pytest.mark.parametrize("token", ["", "guess", "für"])
+def test_a_form_without_the_sessions_token_is_refused(browser: Browser, token: str) -> None:
+    data = {"form_token": token}
+    answer = browser.client.post("/judge", data=data, headers={"Origin": HOME})
+    assert (answer.status_code, browser.bench.piece) == (403, None)
+
+
+@pytest.mark.parametrize(
+    "path", ["..%2fafterclear.duckdb", "%2e%2e/config/afterclear.toml", "/etc/hostname"]
+)
+def test_no_path_leads_out_of_the_reports(browser: Browser, path: str) -> None:
+    assert browser.client.get(f"/pages/{path}").status_code == 404
+
+
+def test_what_is_too_large_is_stopped_whatever_length_it_states(browser: Browser) -> None:
+    def more_and_more() -> Iterator[bytes]:
+        yield b'--x\r\nContent-Disposition: form-data; name="files"; filename="a.csv"\r\n\r\n'
+        for _ in range(30):
+            yield b"x" * 100_000
+
+    headers = {"Origin": HOME, "Content-Type": "multipart/form-data; boundary=x"}
+    answer = browser.client.post("/bring", content=more_and_more(), headers=headers)
+    assert answer.status_code == 413
+    assert browser.uploads.waiting() == []
+
+
+@pytest.mark.slow
+def test_markup_in_a_name_stays_text(browser: Browser) -> None:
+    number = browser.bring("<script>alert(1)</script>.csv", "<script>alert(2)</script>\n")
+    for page in ("/bring", f"/bring/{number}", "/find?name=<script>alert(3)</script>"):
+        assert "<script>" not in browser.client.get(page).text
+
+
+def test_pages_run_nothing_and_ask_nobody(browser: Browser) -> None:
+    policy = browser.client.get("/").headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "script-src" not in policy
+    assert "frame-ancestors 'none'" in policy
+
+
+# --- the daily work ---------------------------------------------------------------------------
+
+
+def test_a_plain_file_is_shown_then_loaded_judged_and_told(judged: Browser) -> None:
+    home = judged.get("/")
+    assert "scans.csv" in home
+    assert "/pages/fleet.html" in home
+    assert "V1" in judged.get("/pages/index.html")
+    assert "P0301" in judged.get("/find?name=v1")
+    assert "isfire" in judged.get("/find?name=P0301")
+
+
+@pytest.mark.slow
+def test_an_open_point_is_asked_and_the_map_is_kept_for_the_next_file(browser: Browser) -> None:
+    rows = "vehicle;date;odometer km;module;code\n" + "".join(
+        f"M-{n};0{n}/04/2025;{n}0123;engine;P030{n}\n" for n in range(1, 6)
+    )
+    number = browser.bring("yard.csv", rows)
+    page = browser.get(f"/bring/{number}")
+    asked = re.findall(r'name="(answer:[^"]+)" value="([^"]+)"', page)
+    assert asked
+    answers: dict[str, str] = {}
+    while asked:
+        answers |= dict(reversed(asked))
+        query = "&".join(f"{key}={word}" for key, word in answers.items())
+        page = browser.get(f"/bring/{number}?{query}")
+        asked = re.findall(r'type="radio" name="(answer:[^"]+)" value="([^"]+)"', page)
+    browser.post(f"/bring/{number}/load", map_name="yard", **answers)
+    app = browser.desk.app
+    assert (app.config.imports / "yard.toml").is_file()
+    assert len(export_frame(app, "scans")) == 5
+    assert browser.uploads.waiting() == []
+    assert "is read as it is" in browser.get(f"/bring/{browser.bring('yard.csv', rows)}")
+
+
+@pytest.mark.slow
+def test_a_file_nobody_can_read_says_why_and_waits(browser: Browser) -> None:
+    number = browser.bring("letter.txt", "Dear all\n\nsee you on Monday\n")
+    assert "letter.txt" in browser.get(f"/bring/{number}")
+    status, _ = browser.ask(f"/bring/{number}/load")
+    assert status == 400
+    assert [u.name for u in browser.uploads.waiting()] == ["letter.txt"]
+    browser.post(f"/bring/{number}/drop")
+    assert browser.uploads.waiting() == []
+
+
+@pytest.mark.slow
+def test_refused_rows_are_shown_with_what_was_expected(browser: Browser) -> None:
+    browser.load("scans.csv", SCANS + "S4,V1,yesterday,1500,engine,P0301,confirmed\n")
+    page = browser.get("/refused")
+    assert "yesterday" in page
+    assert "Expected" in page
+
+
+@pytest.mark.slow
+def test_a_load_is_taken_back_whole(browser: Browser) -> None:
+    browser.load("scans.csv", SCANS)
+    browser.post("/loads/1/back")
+    assert len(export_frame(browser.desk.app, "scans")) == 0
+
+
+def stamps(browser: Browser) -> dict[str, str]:
+    page = browser.get("/decide")
+    return dict(re.findall(r'name="(stamp:[^"]+)" value="([^"]+)"', page))
+
+
+def test_lines_are_decided_on_together_and_taken_back(judged: Browser) -> None:
+    form = stamps(judged) | {"chosen": ["V1", "V2"], "word": "accept", "by": "Mara"}
+    assert judged.ask("/decide", **form)[0] == 200
+    kept = export_frame(judged.desk.app, "decisions")
+    assert kept["vehicle_id"].to_list() == ["V1", "V2"]
+    for number in kept["decision_id"]:
+        judged.post(f"/decide/{number}/undo", by="Mara")
+    undone = export_frame(judged.desk.app, "decisions")
+    assert undone["undone_by"].to_list() == ["Mara", "Mara"]
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"stamp:V1": "old"}, "has changed since"),
+        ({"word": "wait"}, "until which day"),
+        ({"word": "wait", "until_km": "soon"}, "is no number of km"),
+        ({"word": "wait", "until": "2001-01-01"}, "is over already"),
+        ({"chosen": []}, "Tick the lines"),
+    ],
+)
+def test_a_decision_that_cannot_stand_keeps_nothing_but_what_was_typed(
+    judged: Browser, change: dict[str, object], told: str
+) -> None:
+    before = len(export_frame(judged.desk.app, "decisions"))
+    form = stamps(judged) | {"chosen": ["V2", "V1"], "word": "accept", "by": "Mara"}
+    status, page = judged.ask("/decide", **form | {"note": "by telephone"} | change)
+    assert (status, told in page, 'value="by telephone"' in page) == (400, True, True)
+    assert len(export_frame(judged.desk.app, "decisions")) == before
+
+
+# --- what waits -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("number", ["../x", "0" * 16, "0123456789abcdeg", ""])
+def test_only_a_files_own_number_finds_it(tmp_path: Path, number: str) -> None:
+    with pytest.raises(UsageError, match="not here any more"):
+        Uploads(tmp_path / "uploads").get(number)
+
+
+def test_a_name_from_outside_is_no_path(tmp_path: Path) -> None:
+    upload = Uploads(tmp_path / "uploads").keep("../../C:\\x\\scan\x1b.csv", io.BytesIO(b"1"))
+    assert upload.name == "scan\ufffd.csv"
+    assert upload.path.parent.parent == tmp_path / "uploads"
+    assert upload.path.name == "file.csv"
+
+
+def test_a_file_that_was_cut_off_by_a_kill_is_none_and_goes(tmp_path: Path) -> None:
+    folder = tmp_path / "uploads"
+    (folder / ".half").mkdir(parents=True)
+    (folder / ".half" / "file").write_bytes(b"hal")
+    assert Uploads(folder).waiting() == []
+    assert not folder.exists()
+
+
+def test_a_second_piece_of_work_waits_to_be_asked_again() -> None:
+    bench, line = Bench(), io.StringIO()
+    go_on = threading.Event()
+    assert bench.begin("first", lambda say: (go_on.wait(10), say("done"))[1])
+    assert not bench.begin("second", lambda _: line.write("never") and None)
+    go_on.set()
+    bench.wait(10)
+    assert bench.piece is not None
+    assert (bench.piece.lines, bench.piece.is_done, line.getvalue()) == (["done"], True, "")

@@ -1,0 +1,214 @@
+"""The desk in a real browser: from an empty folder to a first digest, by mouse and by keyboard.
+
+The files are three of the corpus of messy files; nothing of the desk needs a script, so the browser
+runs none but axe-core, which is handed in to look at each page.
+"""
+
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from afterclear.commands.init_and_demo import init
+from tests.readers.messy.corpus import all_files
+from tests.readers.messy.files import VEHICLES, Messy
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+if CHROMIUM is None:
+    pytest.skip("no chromium on this machine", allow_module_level=True)
+
+from axe_playwright_python.sync_playwright import Axe  # noqa: E402
+from playwright.sync_api import Browser, Locator, Page, sync_playwright  # noqa: E402
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
+
+RULES = {
+    "runOnly": {
+        "type": "tag",
+        "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+    }
+}
+MESSY = ("two_dates.csv", "groupes.csv", "bare_codes.csv")
+PATIENCE_MS = 60_000
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=flags)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def address(tmp_path: Path) -> Iterator[str]:
+    """Start a desk in an empty garage; give the address it prints."""
+    init(tmp_path / "garage")
+    command = [sys.executable, "-u", "-m", "afterclear", "desk", "--no-browser"]
+    desk = subprocess.Popen(
+        command, cwd=tmp_path / "garage", stdout=subprocess.PIPE, text=True, encoding="utf-8"
+    )
+    assert desk.stdout is not None
+    found = re.search(r"http://\S+", desk.stdout.readline())
+    assert found is not None
+    yield found[0]
+    desk.terminate()
+    assert desk.wait(30) == 0
+    desk.stdout.close()
+    assert not list((tmp_path / "garage").glob("*.desk"))  # nothing is left lying about
+
+
+@dataclass
+class Hand:
+    """A person at the page; ``presses``: with the keyboard only."""
+
+    page: Page
+    presses: bool
+    width: int
+
+    def go(self, words: str) -> None:
+        with self.page.expect_navigation():
+            self.act(self.page.get_by_role("link", name=words, exact=True).first)
+
+    def push(self, words: str) -> None:
+        with self.page.expect_navigation():
+            self.act(self.page.get_by_role("button", name=words).first)
+
+    def act(self, there: Locator) -> None:
+        """Reach a thing and use it: with the mouse, or by stepping to it and pressing a key."""
+        if not self.presses:
+            there.click()
+            return
+        there.wait_for()
+        wanted = there.evaluate_handle("node => node")
+        self.page.evaluate("document.activeElement.blur()")
+        for _ in range(400):
+            self.page.keyboard.press("Tab")
+            if self.page.evaluate("node => node === document.activeElement", wanted):
+                break
+        else:
+            pytest.fail(f"the keyboard does not come to {there}")
+        kind = there.get_attribute("type")
+        self.page.keyboard.press("Space" if kind in {"radio", "checkbox"} else "Enter")
+
+    def choose(self, radio: Locator) -> None:
+        """Choose one of a group; the keyboard walks through a group with arrows."""
+        if not self.presses:
+            radio.check()
+            return
+        radio.wait_for()
+        self.page.evaluate("document.activeElement.blur()")
+        name, value = radio.get_attribute("name"), radio.get_attribute("value")
+        for _ in range(400):
+            self.page.keyboard.press("Tab")
+            if self.page.evaluate("document.activeElement.name") == name:
+                break
+        for _ in range(20):
+            self.page.keyboard.press("Space")
+            if self.page.evaluate("document.activeElement.value") == value:
+                return
+            self.page.keyboard.press("ArrowDown")
+        pytest.fail(f"the keyboard does not come to {value}")
+
+    def look(self) -> None:
+        """No page is wider than the screen, and axe finds nothing."""
+        over = self.page.evaluate(
+            "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        )
+        assert over <= 0, (self.page.url, self.width)
+        self.page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        found = Axe().run(self.page, options=RULES).response["violations"]
+        told = [f"{rule['id']}: {node['html'][:200]}" for rule in found for node in rule["nodes"]]
+        assert told == [], self.page.url
+
+    def until_done(self) -> None:
+        self.page.get_by_text("Done.", exact=True).wait_for(timeout=PATIENCE_MS)
+        self.look()
+
+    def bring(self, name: str, raw: bytes) -> None:
+        self.go("Bring files")
+        self.look()
+        self.page.set_input_files("#files", {"name": name, "mimeType": "text/csv", "buffer": raw})
+        self.push("Bring")
+        self.page.wait_for_url("**/bring/*")
+        self.look()
+
+    def answer(self, file: Messy) -> None:
+        """Answer each question as a person would who knows the file."""
+        while (ask := self.page.get_by_role("button", name="Answer")).count():
+            groups = self.page.locator("fieldset")
+            for n in range(groups.count()):
+                key = str(groups.nth(n).locator("input").first.get_attribute("name"))
+                word = file.answers[key.removeprefix("answer:")]
+                self.choose(groups.nth(n).locator(f'input[value="{word}"]'))
+            before = self.page.url
+            self.act(ask)
+            self.page.wait_for_url(lambda url, before=before: url != before)
+            self.look()
+
+
+def vehicles() -> bytes:
+    lines = ["vehicle_id,vin,plate", *(",".join(row) for row in VEHICLES)]
+    return ("\n".join(lines) + "\n").encode()
+
+
+@pytest.mark.parametrize(("width", "by"), [(1280, "mouse"), (375, "keyboard")])
+def test_three_messy_files_come_to_a_digest_and_a_decision(
+    browser: Browser, address: str, width: int, by: str
+) -> None:
+    page = browser.new_page(viewport={"width": width, "height": 800})
+    asked: list[Any] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(address)
+    hand = Hand(page, by == "keyboard", width)
+    hand.look()
+
+    hand.bring("vehicles.csv", vehicles())
+    hand.push("Load")
+    hand.until_done()
+    by_name = {file.name: file for file in all_files()}
+    for name in MESSY:
+        hand.bring(name, by_name[name].raw)
+        hand.answer(by_name[name])
+        hand.push("Load")
+        hand.until_done()
+    hand.push("Judge every fix")
+    hand.until_done()
+
+    hand.go("To decide")
+    hand.look()
+    page.get_by_role("checkbox").first.wait_for()
+    hand.act(page.get_by_role("checkbox").first)
+    hand.choose(page.locator('input[value="accept"]'))
+    hand.push("Keep this decision")
+    page.get_by_role("heading", name="Decided").wait_for()
+    hand.look()
+    for words in ("What was loaded", "Refused rows", "Today"):
+        hand.go(words)
+        hand.look()
+    hand.go("Fleet")
+    page.wait_for_url("**/pages/fleet.html")
+    assert {url.split("/")[2] for url in asked} == {address.split("/")[2]}  # nobody else is asked
+    page.close()
+
+
+def test_all_of_it_works_without_scripts(browser: Browser, address: str) -> None:
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(address)
+    page.get_by_role("link", name="Bring files").click()
+    file = {"name": "vehicles.csv", "mimeType": "text/csv", "buffer": vehicles()}
+    page.set_input_files("#files", file)
+    page.get_by_role("button", name="Bring").click()
+    page.get_by_role("button", name="Load").click()
+    page.get_by_text("Done.", exact=True).wait_for(timeout=PATIENCE_MS)
+    page.get_by_role("link", name="What was loaded").click()
+    assert page.get_by_text("vehicles.csv").count() == 1
+    context.close()
