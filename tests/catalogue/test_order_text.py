@@ -224,6 +224,11 @@ def test_what_is_no_work_or_not_known_is_not_read(
             [Work("wiring", "", "repair", "reversing_camera")],
         ),
         ("Masseband Getriebe erneuert", [Work("wiring", "", "replace")]),
+        ("Kraftstoffpumpe im Tank ersetzt", [Work("fuel_pump", "", "replace")]),
+        # after a thing was done; a heater that comes with its sensor; "anew" is not "new"
+        ("GMV tourne, normal après régénération", []),
+        ("Lambda heater open circuit, sensor renewed", [Work("oxygen_sensor", "", "replace")]),
+        ("Kabel Batteriesensor neu gecrimpt", [Work("wiring", "", "repair", "battery_sensor")]),
     ],
 )
 def test_what_was_done_is_told_from_what_was_only_said(

@@ -17,6 +17,7 @@ _FILLED: Final = {"refrigerant", "transmission_fluid"}
 _BOTH_SIDES: Final[Places] = {"side": {"left", "right"}}
 _CONTACTS: Final = {"hv_contactor", "power_relay", "glow_plug_control"}  # they weld, not welders
 _LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
+_HEATED: Final = {"oxygen_sensor_heater": "oxygen_sensor", "nox_sensor_heater": "nox_sensor"}
 _BY_HAND: Final = {"replace", "repair", "clean"}
 _GAS: Final = "refrigerant"
 _ON_GAS: Final = {"replace", "inspect"}
@@ -54,7 +55,7 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
             actions = tuple(dict.fromkeys(_action(a, part) for a in acts[at]))
             if actions and part.key == _GAS and _ON_GAS.isdisjoint(actions):
                 continue  # "air conditioning cleaned"
-            _join(found, Bound(_as_loom(part, actions), places, actions))
+            _join(found, Bound(_as_whole(part, actions), places, actions))
     return found
 
 
@@ -63,8 +64,10 @@ def _action(act: Act, part: Part) -> str:
     return "inspect" if act.fills and part.key not in _FILLED else act.action
 
 
-def _as_loom(part: Part, actions: tuple[str, ...]) -> Part:
-    """Take a repaired data bus for the wiring it is."""
+def _as_whole(part: Part, actions: tuple[str, ...]) -> Part:
+    """Take a repaired data bus for the wiring it is, a new heater of a sensor for a new sensor."""
+    if part.key in _HEATED and "replace" in actions:
+        return replace(part, key=_HEATED[part.key])
     is_loom = part.key == _LOOM and not _BY_HAND.isdisjoint(actions)
     return replace(part, key=WIRING, of=_LOOM) if is_loom else part
 

@@ -250,7 +250,9 @@ class _Reader:
             is_remade = act.action == "repair" and self._speech.begins("remade", word)
             beside = any(0 < abs(a.start - act.start) <= _VAGUE_REACH for a in acts)
             is_vague = beside and word.text in self._speech.vague  # "regen done"
-            if not (fitted and is_remade) and not is_vague:
+            again = {a.action for a in acts if a.start == act.start + 1} - {act.action}
+            is_anew = again and word.text in self._speech.attributes and self._speech.anew
+            if not (fitted and is_remade) and not is_vague and not is_anew:
                 kept.append(act)
         return kept
 

@@ -134,8 +134,9 @@ class Naming:
     def _is_of(self, one: Found, at: int) -> bool:
         """Whether a word after a name says what the thing is of: "level sensor of the tank"."""
         between = self._words[one.end : at]
-        is_after = self._speech.head_order == "of" and bool(between)
-        return is_after and any(w.text in self._speech.genitives for w in between)
+        speech = self._speech
+        is_of = speech.head_order == "of" and any(w.text in speech.genitives for w in between)
+        return is_of or any(w.text in _INSIDE for w in between)
 
     def _head_spots(self, one: Found) -> list[int]:
         """Positions of the word that names the part meant, by the language's order."""

@@ -24,6 +24,7 @@ from afterclear.catalogue.order_text.vocabulary import plain_words
 _LONGEST: Final = 1000  # letters that are read
 _WORDS_KEPT: Final = 50_000
 _TRIED: Final = 2  # languages
+_CLEAR: Final = 3  # times as many words of its own: no other language is tried
 
 
 class Unread(StrEnum):
@@ -92,7 +93,8 @@ class WorkReader:
                     self._owners[word] = own
             for at in own:
                 counted[at] += 1 + (len(own) == 1)
-        return sorted(zip(counted, self._speeches, strict=True), key=lambda c: -c[0])[:_TRIED]
+        best = sorted(zip(counted, self._speeches, strict=True), key=lambda c: -c[0])[:_TRIED]
+        return [one for one in best if one[0] * _CLEAR >= best[0][0]]
 
     def _text(self, clauses: list[Clause]) -> WorkText:
         bound = bound_acts(clauses)

@@ -81,7 +81,7 @@ class Speech:
         self._grammar = grammar
         self.fillers, self.genitives = grammar.fillers, grammar.genitives
         self.toward, self.apart = grammar.toward, grammar.apart
-        self.head_order = grammar.head_order
+        self.head_order, self.anew = grammar.head_order, grammar.nouns_are_capital
         self._verbs = Beginnings(grammar.verb_ends, grammar.prefixes)
         self._states = Beginnings(_ANY_END)
         self._begun = {kind: Beginnings(_ANY_END) for kind in BEGUN}
