@@ -226,6 +226,45 @@ def test_the_list_of_vehicles_is_found_in_and_sorted_without_a_mouse(
     page.close()
 
 
+def test_vehicles_are_found_by_a_code_they_show(browser: Browser, files: list[Path]) -> None:
+    """The list does not print codes: it is searched by those present all the same."""
+    page = open_page(browser, files[-5])
+    coded = page.locator("tr[data-words~='P0301']").count()
+    page.get_by_role("searchbox").fill("p0301")
+    assert page.locator(".sortable tbody tr:visible").count() == coded > 0
+    page.close()
+
+
+@pytest.mark.slow
+def test_long_tables_of_every_overview_are_searched_and_sorted(
+    browser: Browser, files: list[Path]
+) -> None:
+    """Numbers by their size, on a phone with targets of at least 24 px (WCAG 2.5.8)."""
+    sorted_columns = 0
+    for file in files[-8:-4]:
+        page = open_page(browser, file, viewport={"width": 375, "height": 800})
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        tables = page.locator("table.sortable")
+        for i in range(tables.count()):
+            heads = tables.nth(i).locator("thead th.number:has(button)")
+            for j in range(heads.count()):
+                button = heads.nth(j).locator("button")
+                box = button.bounding_box()
+                assert box is not None
+                assert min(box["width"], box["height"]) >= 24, (file.name, i, j)
+                button.click()
+                assert heads.nth(j).get_attribute("aria-sort") == "descending"
+                shown = heads.nth(j).evaluate(
+                    """head => [...head.closest('table').tBodies[0].rows].map(
+                        r => r.cells[head.cellIndex].textContent.match(/[0-9][0-9.,]*/))
+                        .map(found => found ? +found[0].replaceAll(',', '') : -1)"""
+                )
+                assert shown == sorted(shown, reverse=True), (file.name, i, j)
+                sorted_columns += 1
+        page.close()
+    assert sorted_columns > 4
+
+
 def test_a_phone_shows_only_the_vehicles_looked_for(browser: Browser, files: list[Path]) -> None:
     """Rows are blocks there, and a block stays in sight though it is called hidden."""
     page = open_page(browser, files[-5], viewport={"width": 390, "height": 844})

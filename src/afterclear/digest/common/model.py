@@ -223,6 +223,7 @@ class VehicleLine:
     n_unchecked: int
     n_came_back: int
     last_scan_at: datetime | None
+    codes: tuple[str, ...] = ()  # those present: the list is searched by them too
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,11 @@ class Roster:
         self._standings = read_rows(self._frame, Standing)
         n_present = frames.open_faults["vehicle_id"].value_counts()
         self._n_present: dict[str, int] = dict(n_present.iter_rows())
+        self._codes: dict[str, list[str]] = dict(
+            frames.open_faults.group_by("vehicle_id", maintain_order=True)
+            .agg(pl.col("code").unique(maintain_order=True))
+            .iter_rows()
+        )
         self._safety = _with_safety_faults(frames.open_faults, setting)
 
     def __len__(self) -> int:
@@ -68,6 +73,7 @@ class Roster:
                     n_unchecked=row.n_unchecked,
                     n_came_back=row.n_came_back,
                     last_scan_at=row.last_scan_at,
+                    codes=tuple(self._codes.get(vehicle_id, ())),
                 )
 
     def quiet_since(self, before: datetime) -> list[tuple[str, datetime]]:

@@ -81,7 +81,9 @@ def render_fleet(page: FleetPage) -> str:
         f"verdicts_{layout.name}": draw_verdicts(page.tallies, layout, title, cells)
         for layout in _LAYOUTS
     }
-    return _render("fleet.html", page.head, page=page, here=file_names.FLEET, **pictures)
+    return _render(
+        "fleet.html", page.head, page=page, here=file_names.FLEET, script=_script(), **pictures
+    )
 
 
 def render_garage(page: GaragePage) -> str:
@@ -113,7 +115,13 @@ def render_garage(page: GaragePage) -> str:
                 draw_life(view.life, layout, view.target, title, cells) for layout in _LAYOUTS
             ]
     return _render(
-        "garage.html", page.head, page=page, here=file_names.GARAGE, most=MOST, **pictures
+        "garage.html",
+        page.head,
+        page=page,
+        here=file_names.GARAGE,
+        most=MOST,
+        script=_script(),
+        **pictures,
     )
 
 
@@ -124,7 +132,7 @@ def render_orders(page: OrdersPage) -> str:
 
 def render_stock(page: StockPage) -> str:
     """Render the page for people who hand vehicles over."""
-    return _render("stock.html", page.head, page=page, here=file_names.STOCK)
+    return _render("stock.html", page.head, page=page, here=file_names.STOCK, script=_script())
 
 
 def render_dossier(dossier: Dossier) -> str:
@@ -134,16 +142,12 @@ def render_dossier(dossier: Dossier) -> str:
 
 def render_index(page: IndexPage) -> str:
     """Render the way in; the lists of vehicles have a script, but work without it."""
-    return _render(
-        "index.html", page.head, page=page, here=file_names.INDEX, script=_file("tables.js")
-    )
+    return _render("index.html", page.head, page=page, here=file_names.INDEX, script=_script())
 
 
 def render_list(page: ListPage) -> str:
     """Render part of the list of a large fleet."""
-    return _render(
-        "list.html", page.head, page=page, here="", root="../", script=_file("tables.js")
-    )
+    return _render("list.html", page.head, page=page, here="", root="../", script=_script())
 
 
 def render_vehicle(page: VehiclePage) -> str:
@@ -207,6 +211,10 @@ def _policy(style: str, script: object) -> str:
 def _hash(text: str) -> str:
     digest = b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
     return f"sha256-{digest}"
+
+
+def _script() -> Markup:
+    return _file("tables.js")
 
 
 @cache
