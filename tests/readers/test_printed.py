@@ -10,7 +10,8 @@ from afterclear.errors import RefusedFileError
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.formats import pdf_pages
 from afterclear.readers.formats.pdf_pages import read_pages
-from afterclear.readers.formats.pdf_tables import PrintedTable, printed_tables, printed_text
+from afterclear.readers.formats.pdf_tables import PrintedTable, printed_tables
+from afterclear.readers.formats.printed_lines import printed_text
 from afterclear.readers.limits import ReadingLimits
 from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.readers.maps.checked_map import ImportMap

@@ -7,7 +7,7 @@ from pathlib import PurePosixPath
 from re import search
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.formats.pdf_tables import printed_text
+from afterclear.readers.formats.printed_lines import printed_text
 from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.workbook import is_workbook, read_sheets
 from afterclear.readers.limits import USUAL

@@ -16,7 +16,8 @@ from afterclear.readers.formats.delimited import DelimitedFile
 from afterclear.readers.formats.grids import Grid, table_of_grid
 from afterclear.readers.formats.html_tables import html_tables, texts_above
 from afterclear.readers.formats.nested import json_tree, nested_table
-from afterclear.readers.formats.pdf_tables import printed_tables, printed_text
+from afterclear.readers.formats.pdf_tables import printed_tables
+from afterclear.readers.formats.printed_lines import printed_text
 from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.text_report import fixed_grid, report_table
 from afterclear.readers.formats.workbook import read_sheets

@@ -16,7 +16,8 @@ from afterclear.readers.formats.delimited import as_grid
 from afterclear.readers.formats.grids import STRUCK_OUT, Grid, table_of_grid
 from afterclear.readers.formats.html_tables import html_tables, is_facts
 from afterclear.readers.formats.nested import Node, json_tree, nested_table
-from afterclear.readers.formats.pdf_tables import printed_tables, printed_text
+from afterclear.readers.formats.pdf_tables import printed_tables
+from afterclear.readers.formats.printed_lines import printed_text
 from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.text_report import report_table
 from afterclear.readers.formats.workbook import is_workbook, read_sheets
