@@ -7,7 +7,7 @@ import pytest
 
 import afterclear
 from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS
-from tests.readers.messy.corpus import all_files
+from tests.readers.messy.corpus import NOT_READ, all_files
 from tests.readers.messy.files import Messy
 from tests.readers.messy.judging import Garage
 
@@ -39,7 +39,8 @@ def test_a_messy_file_is_right_or_asked(
 ) -> None:
     verdict = garage.judge(file)
     outcomes[verdict.word] += 1
-    assert verdict.word in {"right", "asked"}, verdict.reason
+    fair = {"refused"} if file.name in NOT_READ else {"right", "asked"}
+    assert verdict.word in fair, verdict.reason
     assert len(verdict.questions) <= MOST_QUESTIONS
 
 

@@ -24,6 +24,23 @@ def plain_id(text: str) -> str:
     return "".join(letter for letter in text if letter.isalnum()).upper()
 
 
+# Distinguishing signs of vehicles in international traffic (Convention on Road Traffic, Vienna
+# 1968, annex 3, and the list the United Nations keep of them): countries of the languages served
+# and their neighbours.
+_SIGNS = "A B BG BY CH CZ D DK E EST F FIN GB H HR I IRL L LT LV MD N NL P PL RO S SK SLO UA UK"
+# A hyphen belongs to the plate (A-NH 101 is of Augsburg), but for D, the sign of the sender's land.
+_SIGNED = re.compile(rf"\s*(?:(?:{'|'.join(_SIGNS.split())})[\s/:]+|D\s*-\s*)(?=\w)", re.IGNORECASE)
+
+
+def without_country(plate: str) -> str:
+    """Write a plate as it is compared, without the sign of a country before it.
+
+    >>> without_country("PL WX 12345"), without_country("NH-AB 101")
+    ('WX12345', 'NHAB101')
+    """
+    return plain_id(_SIGNED.sub("", plate, count=1))
+
+
 def is_distinct(number: str) -> bool:
     """Whether a vehicle's number is no word and no figure with another meaning."""
     plain = plain_id(number)

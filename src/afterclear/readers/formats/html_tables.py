@@ -20,7 +20,7 @@ _STRIKING = {"s", "strike", "del"}
 _THROUGH = "line-through"
 _STRUCK_CLASS = re.compile(r"\.([\w-]+)[^{}]*\{[^{}]*line-through")
 _EMPTY = {"br", "hr", "img", "input", "col", "wbr", "meta", "link", "area", "base", "source"}
-_BREAKS = {"br", "p", "div", "h1", "h2", "h3", "h4", "li", "dt", "dd", "caption"}
+_BREAKS = {"br", "p", "div", "h1", "h2", "h3", "h4", "li", "dt", "caption"}
 
 
 @dataclass(slots=True)
@@ -66,6 +66,8 @@ class _Tables(HTMLParser):
                 self._row = (self.getpos()[0], [])
             attributes = dict(attrs)
             self._cell = ([], _span(attributes.get("colspan")), _span(attributes.get("rowspan")))
+        elif tag == "dd" and self._cell is None:
+            self._end_term()
         elif tag in _BREAKS:
             self.handle_data("\n")
 
@@ -81,7 +83,7 @@ class _Tables(HTMLParser):
         elif tag == "table" and self._open:
             self._end_row()
             self._open.pop()
-        elif tag in _BREAKS:
+        elif tag == "dd" or (tag in _BREAKS and tag != "dt"):
             self.handle_data("\n")
 
     def handle_data(self, data: str) -> None:
@@ -111,6 +113,11 @@ class _Tables(HTMLParser):
         self.close()
         self._end_row()
         return self.tables
+
+    def _end_term(self) -> None:
+        """Let what a term of a list means stand behind it, as behind a label."""
+        term = "".join(self.text).rstrip(" \n\t:")
+        self.text = [f"{term}: " if term else ""]
 
     def _end_cell(self) -> None:
         if self._cell is None or self._row is None:

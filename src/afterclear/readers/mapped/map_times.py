@@ -27,6 +27,15 @@ _SERIAL = r"^\d{1,6}(?:\.\d+| 0?\.\d+| 0)?$"
 _LATEST_YEAR = 2100
 EPOCH = "%s"  # seconds since 1970
 _EPOCH, _MILLI_DIGITS = r"^\d{9,10}$|^\d{13}$", 13
+# Names of zones that mean one offset wherever they are used (common practice, no source); BST, EST,
+# CST and others mean several.
+ZONES = {
+    **dict.fromkeys(("UTC", "GMT", "WET"), "+00:00"),
+    **dict.fromkeys(("CET", "MEZ", "WEST", "WESZ"), "+01:00"),
+    **dict.fromkeys(("CEST", "MESZ", "EET", "OEZ"), "+02:00"),
+    **dict.fromkeys(("EEST", "OESZ"), "+03:00"),
+}
+_ZONE = rf"\b(?:{'|'.join(ZONES)})$"
 _IN_WORDS = ("%b", "%B", "%p")
 _EARLIEST_YEAR = 1900
 
@@ -89,7 +98,7 @@ def _parsed(cells: pl.Series, rules: TimeRules) -> tuple[pl.Series | None, pl.Se
     local: pl.Series | None = None
     instant: pl.Series | None = None
     formats = rules.formats or (*ISO, *ISO_OFFSET, *ISO_DATE)
-    rest = _worded(cells, formats)
+    rest = _with_offsets(_worded(cells, formats), formats)
     for shape in formats:
         if rest.null_count() == len(rest):
             break
@@ -116,6 +125,17 @@ def _worded(cells: pl.Series, formats: Sequence[str]) -> pl.Series:
     return cells.replace_strict(
         words, [in_english(word) for word in words], default=None, return_dtype=pl.String
     )
+
+
+def _with_offsets(cells: pl.Series, formats: Sequence[str]) -> pl.Series:
+    """Write an offset for the name of a zone behind a time, where a format reads offsets."""
+    if not any(shape.endswith(("%z", "%#z")) for shape in formats):
+        return cells
+    if not cells.str.contains(_ZONE).any():
+        return cells
+    for name, offset in ZONES.items():
+        cells = cells.str.replace(rf"\b{name}$", offset)
+    return cells
 
 
 def _by_format(cells: pl.Series, shape: str, *, has_offset: bool) -> pl.Series:

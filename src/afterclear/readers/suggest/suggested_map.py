@@ -172,6 +172,7 @@ def _numbers(
         p
         for p in profiles
         if p.heading in named
+        or (p.heading in sight.times and sight.times[p.heading].serial)
         or (p.share(is_number) >= 0.8 and p.heading not in sight.times
             and p.heading not in sight.clocks and not p.means("code", "part_number", "repair_id"))
     ]  # fmt: skip

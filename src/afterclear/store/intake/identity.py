@@ -21,7 +21,7 @@ from datetime import date
 
 import polars as pl
 
-from afterclear.catalogue.names_in_text import plain_id
+from afterclear.catalogue.names_in_text import plain_id, without_country
 from afterclear.plain import TABLES
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, query, scalar
@@ -233,7 +233,7 @@ def _answer(key: _Key, known: Claims) -> _Answer:  # noqa: PLR0911 - the cases a
         if own and own != number:
             return _Answer(None, f"a number and a VIN of one vehicle; this VIN is {own}'s")
         return _Answer(number, by_mark=vin is not None)
-    owner = known.owner_of_plate(plain_id(plate), day) if plate else None
+    owner = _owner_of_plate(plate, day, known) if plate else None
     if vin:
         differs = own is not None and owner is not None and owner != own
         return _Answer(own or plain_id(vin), plate_differs=differs, by_mark=True)
@@ -242,6 +242,14 @@ def _answer(key: _Key, known: Claims) -> _Answer:  # noqa: PLR0911 - the cases a
     if plate:
         return _Answer(None, _why_no_plate(plain_id(plate), day, known), by_mark=True)
     return _Answer(None)  # the store reports a missing vehicle
+
+
+def _owner_of_plate(plate: str, day: date | None, known: Claims) -> str | None:
+    """Find a plate's vehicle; before a plate nobody has, the sign of a country is left out."""
+    as_written = plain_id(plate)
+    short = without_country(plate)
+    known_as = as_written if as_written in known.plates else short
+    return known.owner_of_plate(known_as, day)
 
 
 def _why_no_plate(plate: str, day: date | None, known: Claims) -> str:

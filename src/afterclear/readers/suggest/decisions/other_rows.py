@@ -15,7 +15,7 @@ from afterclear.readers.suggest.evidence.questions import Choice, Question
 
 # Words by their beginnings, in the languages served (common practice, no source).
 _CLEARED = re.compile(
-    r"clear|erase|geloscht|loschen|loschung|efface|borrad|borrar|skasow|kasow|wykasow"
+    r"(?:.*[\W_])?(?:clear|erase|geloscht|loschen|loschung|efface|borrad|borrar|skasow|kasow|wykasow)"
 )
 _UNDONE = re.compile(
     r"(?:not |nicht |non |no |nie )?(?:planned|scheduled|open|pending|quoted?\b|estimate|cancel"

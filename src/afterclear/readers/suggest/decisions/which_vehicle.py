@@ -8,6 +8,7 @@ from afterclear.readers.suggest.evidence.find_table import Fact
 from afterclear.readers.suggest.evidence.profiles import (
     is_plate,
     is_vin,
+    known_plates,
     known_share,
     plain_id,
 )
@@ -56,7 +57,7 @@ def _one_of_several(f: Filling, role: str, text: str) -> None:
 def fill_plate_alone(f: Filling) -> None:
     """Take plates where vehicles are known by nothing else."""
     profile = f.profile("plate")
-    share = known_share(profile, f.sight.known.plates)
+    share = known_plates(profile, f.sight.known.plates)
     if share > _LIKELY:
         f.plain("plate")
         return

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 import polars as pl
 
 from afterclear.catalogue.months import in_english
-from afterclear.readers.mapped.map_times import EPOCH, TimeRules, instants
+from afterclear.readers.mapped.map_times import EPOCH, ZONES, TimeRules, instants
 from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 
@@ -25,7 +25,7 @@ _CLOCK = re.compile(
     r"""(?P<hour>\d{1,2})(?P<mark>[:.h]|\sh\s)(?P<minute>\d{2})
         (?:(?P<mark2>[:.m])(?P<second>\d{2})(?P<part>[.,]\d{1,9})?)?
         (?P<end>\s?(?:Uhr|h|hrs?|Std\.?|godz\.?)?)(?P<half>\s?[AP]M)?
-        (?P<offset>\s?(?:Z|[+-]\d{2}:?\d{2}))?""",
+        (?P<offset>\s?(?:Z|[+-]\d{2}:?\d{2}|{zones}))?""".replace("{zones}", "|".join(ZONES)),
     re.VERBOSE | re.IGNORECASE,
 )
 _WEEKDAY = re.compile(
@@ -41,6 +41,8 @@ _WORD_DAY = re.compile(r"([A-Z][a-z]{2})(\.?\s)(\d{1,2})(,?\s)(\d{4})")
 _COMPACT = re.compile(r"(\d{8})(\d{6}|\d{4})?$")
 _JOINER = re.compile(r"(\s*(?:T|,|um|at|a las|o|-|;|à|godz\.?)?\s*)(?=\d)")
 WEEKDAY_PATTERN = r"^[^\d\s]+\s+(.*)$"
+# RFC 9557: a zone's name in brackets, behind the offset that counts
+_ZONE_PATTERN = r"^(.*(?:Z|[+-]\d\d:?\d\d))\[!?[A-Za-z_/+-]+\]$"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,7 @@ class TimeColumn:
     has_clock: bool
     has_day: bool = True
     serial: str = ""  # 1900: day numbers of a spreadsheet
-    pattern: str = ""  # a weekday comes first
+    pattern: str = ""  # what is read, where a weekday comes first or a zone's name last
 
     def formats(self, order: str) -> tuple[str, ...]:
         """Give the formats for a map, each once."""
@@ -89,6 +91,8 @@ def time_column(profile: Profile) -> TimeColumn | None:
     pattern = ""
     if all(_WEEKDAY.match(v) for v in values):
         values, pattern = [_WEEKDAY.sub("", v) for v in values], WEEKDAY_PATTERN
+    elif all(re.match(_ZONE_PATTERN, v) for v in values):
+        values, pattern = [_bare(v, _ZONE_PATTERN) for v in values], _ZONE_PATTERN
     shapes: dict[Shape, None] = {}
     n_read, serial = 0, ""
     is_headed = _is_headed(profile)
@@ -106,6 +110,12 @@ def time_column(profile: Profile) -> TimeColumn | None:
     return TimeColumn(profile.heading, merged, has_clock, serial=serial, pattern=pattern)
 
 
+def _bare(value: str, pattern: str) -> str:
+    """Give the part of a cell that a pattern takes; without one, all of it."""
+    found = re.match(pattern, value) if pattern else None
+    return found[1] if found else value
+
+
 def clock_column(profile: Profile) -> TimeColumn | None:
     """Recognise a column of times of day without a date."""
     if profile.means("time_of_day") >= 0.5:
@@ -113,7 +123,9 @@ def clock_column(profile: Profile) -> TimeColumn | None:
             return TimeColumn(
                 profile.heading, (Shape((("", "%H%M"),)),), has_clock=True, has_day=False
             )
-        if all(re.fullmatch(r"0?[.,\u2396]\d+|0", v) for v in profile.values):
+        is_part = all(re.fullmatch(r"0?[.,\u2396]\d+|0", v) for v in profile.values)
+        # one or two decimals in every row are hours of work, not parts of a day
+        if is_part and any(re.search(r"\d{3}$", v) for v in profile.values):
             return TimeColumn(profile.heading, (), has_clock=True, has_day=False, serial="1900")
     found = {_clock(in_english(v)) for v in profile.values}
     if not found or None in found or len(found) > 3:
@@ -289,9 +301,7 @@ def _by_place(hints: Hints, orders: Sequence[str]) -> str:
 
 def read_times(values: Sequence[str], column: TimeColumn, order: str) -> list[datetime | None]:
     """Read cells by the formats of one order; None if that is not possible."""
-    cells = pl.Series(
-        "t", [_WEEKDAY.sub("", v) if column.pattern else v for v in values], pl.String
-    )
+    cells = pl.Series("t", [_bare(v, column.pattern) for v in values], pl.String)
     rules = TimeRules(column.formats(order), "UTC", serial="1900" if column.serial else "")
     found = instants(pl.select(pl.when(cells != "").then(cells)).to_series(), rules).text
     times = found.str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", strict=False)

@@ -153,7 +153,7 @@ def _only_groups(column: Profile, mark: str) -> bool:
     """Recognise a column in which every mark is followed by three digits."""
     numbers = [found.number for v in column.values if (found := parted(v))]
     marked = [n for n in numbers if mark in n]
-    return bool(marked) and all(re.fullmatch(rf"\d{{1,3}}\{mark}\d{{3}}", n) for n in marked)
+    return bool(marked) and all(re.fullmatch(rf"[+-]?\d{{1,3}}\{mark}\d{{3}}", n) for n in marked)
 
 
 def _is_money(column: Profile) -> bool:

@@ -9,6 +9,7 @@ from functools import cached_property
 import polars as pl
 
 from afterclear.catalogue.codes import NormalCode, normal_code, says_none, split_codes
+from afterclear.catalogue.names_in_text import without_country
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
 
@@ -141,6 +142,9 @@ def is_plate(value: str) -> bool:
 
 def is_codes(value: str) -> bool:
     """Recognise codes known by their letters or words, with or without a word behind each."""
+    alone = normal_code(value)
+    if isinstance(alone, NormalCode) and alone.space != "maker":
+        return True  # P 0301, too, which as a list would be two words
     words = code_words(value)
     begins = len(words) == 1 and bool(_CODE_WORD.match(value.strip()))  # a code and its text
     return begins or (bool(words) and not _left_over(value))
@@ -183,6 +187,13 @@ def id_shape(value: str) -> str:
     if not re.fullmatch(r"[\w./ #-]{1,20}", value) or not any(c.isdigit() for c in value):
         return ""
     return re.sub(r"9+", "9", re.sub(r"[^\W\d_]", "A", re.sub(r"\d", "9", value)))
+
+
+def known_plates(profile: Profile, known: AbstractSet[str]) -> float:
+    """Give the share of values that are plates the store knows, a country's sign before or not."""
+    if not known:
+        return 0.0
+    return profile.share(lambda v: plain_id(v) in known or without_country(v) in known)
 
 
 def known_share(profile: Profile, known: AbstractSet[str]) -> float:

@@ -25,6 +25,7 @@ from afterclear.readers.suggest.evidence.profiles import (
     is_none_word,
     is_plate,
     is_vin_like,
+    known_plates,
     known_share,
 )
 
@@ -314,7 +315,9 @@ def _by_known(role: str, profile: Profile, sight: Sight) -> Reading | None:
         "vin": sight.known.vins,
         "plate": sight.known.plates,
     }
-    share = known_share(profile, known_words.get(role, frozenset()))
+    share = (known_plates if role == "plate" else known_share)(
+        profile, known_words.get(role, frozenset())
+    )
     if share <= 0.5:
         return None
     return Reading(role, profile.heading, 0.95 + 0.05 * share, f"{share:.0%} are known vehicles")

@@ -8,6 +8,7 @@ that stand alone.  A line that none of them knows is refused when the file is re
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.catalogue.folded_words import without_accents
@@ -26,6 +27,7 @@ _LEAD = r"^\s*(?:[-*\u2022]\s*|\d{1,3}[.)]\s*)?"
 _ROW = re.compile(rf"{_LEAD}({_CODE})(?![\w-])(.*)$")
 _GAP = r"[\s:;,\u2013-]+"
 _MARKED = re.compile(r"[\s=*#\u2013-]*\[?\s*(.*?)\s*\]?[\s:=*#\u2013-]*")
+_RULE = re.compile(r"\s*([-=_~*\u2013])\1{2,}\s*")
 _STATUS_WORDS = 3  # of one status
 _LIKELY = 0.5
 _UNIT_WORDS = 5
@@ -53,6 +55,7 @@ class _Found:
     tails: list[tuple[str, str]] = field(default_factory=list)  # place and word of a status
     meant: set[str] = field(default_factory=set)  # plain columns of the facts
     n_codes: int = 0
+    underlined: frozenset[str] = frozenset()  # lines that head a part, and so name its unit
 
     def add(self, kind: list[str], pattern: str) -> None:
         if pattern not in kind:
@@ -63,7 +66,7 @@ def patterns_of_report(
     lines: Sequence[str], words: HeadingWords, units: ControlUnits
 ) -> dict[str, list[str]] | None:
     """Give a map's patterns for a report; None: it is none that could be understood."""
-    found = _Found()
+    found = _Found(underlined=_underlined(lines))
     for line in lines:
         if line.strip():
             _take(line, found, words, units)
@@ -90,6 +93,29 @@ def patterns_of_report(
     return {kind: each for kind, each in made.items() if each}
 
 
+def _underlined(lines: Sequence[str]) -> frozenset[str]:
+    """List the short lines with a rule below that head codes, or an answer that there are none.
+
+    One alone may be the title; of several each heads the part of a control unit.
+    """
+    heads: dict[str, bool] = {}
+    head = ""
+    for line, below in pairwise([*lines, ""]):
+        is_short = ":" not in line and len(line.split()) <= _UNIT_WORDS
+        if is_short and _RULE.fullmatch(below) and any(map(str.isalpha, line)):
+            head = line.strip()
+            heads.setdefault(head, False)
+        elif head and (_ROW.match(line) or _is_none(line.strip(" ."))):
+            heads[head] = True
+    found = [text for text, has_answer in heads.items() if has_answer]
+    return frozenset(found) if len(found) > 1 else frozenset()
+
+
+def _is_none(text: str) -> bool:
+    """Recognise an answer that no code is stored; a rule of dashes says nothing."""
+    return any(map(str.isalpha, text)) and is_none_word(text)
+
+
 def _take(line: str, found: _Found, words: HeadingWords, units: ControlUnits) -> None:
     """Understand one line; what is not understood is left to be refused."""
     text = line.strip()
@@ -97,7 +123,7 @@ def _take(line: str, found: _Found, words: HeadingWords, units: ControlUnits) ->
     if row := _ROW.match(line):
         found.n_codes += 1
         found.tails.append(_status_in(row[2], words))
-    elif is_none_word(own):
+    elif _is_none(own):
         found.add(found.clean, own)
     elif words.of_word("ecu_response", own) == "no_answer":
         found.add(found.silent, own)
@@ -111,6 +137,9 @@ def _is_unit(text: str, found: _Found, units: ControlUnits) -> bool:
     """Take a line that is the name of a control unit, or names one that is clean."""
     if bracketed := re.fullmatch(r"\[\s*([^\]]+?)\s*\]", text):
         found.in_brackets = bool(bracketed[1])
+        return True
+    if text in found.underlined and found.begin:
+        found.add(found.units, text)
         return True
     label, _, said = text.partition(":")
     if said.strip() and is_none_word(said.strip(" .")) and units.named(label):

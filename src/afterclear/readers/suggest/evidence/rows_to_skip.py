@@ -10,6 +10,9 @@ from afterclear.readers.suggest.evidence.find_table import Seen
 from afterclear.readers.suggest.evidence.footers import footer_word
 from afterclear.readers.suggest.evidence.questions import Choice, Question
 
+_ENOUGH = 3  # rows, that a first one can be told from the others
+_SENTENCE = 4  # words
+_REMARK = "# "  # common practice, no source
 # Given only in the first row of a vehicle's reading or of an order.
 _TOLD_ONCE = (
     *("when", "time_of_day", "km", "hours", "scan_id", "repair_id", "site", "technician"),
@@ -22,15 +25,32 @@ def leave_out(seen: Seen) -> None:
         return  # its patterns say what a row is
     names = [n for n in seen.frame.columns if n != LINE]
     begins: dict[str, None] = {}
+    has_remarks = _has_remarks(seen, names)
     kept = []
     for row in seen.frame.select(names).iter_rows():
-        begin = _begin_of_no_data([c.strip() for c in row if c and c.strip()], len(names))
+        cells = [c.strip() for c in row if c and c.strip()]
+        begin = _begin_of_no_data(cells, len(names))
+        if has_remarks and cells and cells[0].startswith(_REMARK):
+            begin = re.escape(_REMARK)
         begins |= {begin: None} if begin else {}
         kept.append(not begin)
     if begins:
         seen.table_keys["totals"] = f"(?:{'|'.join(begins)})"
         seen.frame = seen.frame.filter(pl.Series(kept))
     _headings_again(seen, names)
+    _units_below(seen, names)
+
+
+def _has_remarks(seen: Seen, names: list[str]) -> bool:
+    """Whether some lines are remarks: one is a sentence that fills no other cell."""
+    rows = [
+        [c.strip() for c in row if c and c.strip()] for row in seen.frame.select(names).iter_rows()
+    ]
+    is_marked = [bool(cells) and cells[0].startswith(_REMARK) for cells in rows]
+    return not all(is_marked) and any(
+        marked and len(cells) <= 2 and len(cells[0].split()) >= _SENTENCE
+        for marked, cells in zip(is_marked, rows, strict=True)
+    )
 
 
 def _begin_of_no_data(cells: list[str], width: int) -> str:
@@ -56,6 +76,27 @@ def _headings_again(seen: Seen, names: list[str]) -> None:
     )
     seen.table_keys["drop_where"] = {first: f"^{re.escape(first)}$"}
     seen.frame = seen.frame.filter(~pl.Series(same))
+
+
+def _units_below(seen: Seen, names: list[str]) -> None:
+    """Leave out a first row that holds units or forms: words where all other cells have digits."""
+    rows = list(seen.frame.select(names).iter_rows())
+    if len(rows) < _ENOUGH or any(map(_has_digit, rows[0])):
+        return
+    worded = [
+        n
+        for n, cell in enumerate(rows[0])
+        if cell and cell.strip() and all(map(_has_digit, (row[n] for row in rows[1:] if row[n])))
+    ]
+    if len(worded) < _ENOUGH - 1 or "drop_where" in seen.table_keys:
+        return
+    first = names[worded[0]]
+    seen.table_keys["drop_where"] = {first: f"^{re.escape(str(rows[0][worded[0]]).strip())}$"}
+    seen.frame = seen.frame.slice(1)
+
+
+def _has_digit(cell: str | None) -> bool:
+    return any(map(str.isdigit, cell or ""))
 
 
 def whose_blank_rows(filling: Filling) -> None:
