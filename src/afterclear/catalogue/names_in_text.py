@@ -29,7 +29,9 @@ def plain_id(text: str) -> str:
 # and their neighbours.
 _SIGNS = "A B BG BY CH CZ D DK E EST F FIN GB H HR I IRL L LT LV MD N NL P PL RO S SK SLO UA UK"
 # A hyphen belongs to the plate (A-NH 101 is of Augsburg), but for D, the sign of the sender's land.
-_SIGNED = re.compile(rf"\s*(?:(?:{'|'.join(_SIGNS.split())})[\s/:]+|D\s*-\s*)(?=\w)", re.IGNORECASE)
+_SIGNED = re.compile(
+    rf"^\s*(?:(?:{'|'.join(_SIGNS.split())})[\s/:]+|D\s*-\s*)(?=\w)", re.IGNORECASE
+)
 
 
 def without_country(plate: str) -> str:

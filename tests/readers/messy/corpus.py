@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from tests.readers.messy import (
     delimited,
+    fourth_look,
     others,
     printed,
     second_look,
@@ -14,7 +15,6 @@ from tests.readers.messy import (
 )
 from tests.readers.messy.files import Messy
 
-
 # Refused with a reason, where a person who knows the sender could load more.
 NOT_READ = {
     "annahme_abgabe.csv": "codes joined by plus, in a table headed as orders",
@@ -22,6 +22,7 @@ NOT_READ = {
     "outer_quotes.csv": "each line as a whole within quotes",
     "modules_as_keys.jsonl": "control units as keys",
     "taller_grupos.csv": "a line above each group names its vehicle",
+    "letter_o.csv": "most codes have the letter O for the figure 0",
     "informe_paginas.txt": "a unit that runs over two pages",
 }
 
@@ -36,3 +37,4 @@ def all_files() -> Iterator[Messy]:
     yield from second_look.all_files()
     yield from third_look.all_files()
     yield from third_look_abroad.all_files()
+    yield from fourth_look.all_files()

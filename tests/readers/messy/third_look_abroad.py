@@ -202,7 +202,7 @@ def talleres() -> Iterator[Messy]:
                         ("V-04", "2026-03-14T00:00", 98020, "Limpiar cuerpo de mariposa", "T-501"),
                         ("V-04", "2026-03-20T00:00", 98300, "Cambio de aceite", "T-504"),
                         names=_ORDERS),
-                answers={"rows": "leave"})  # fmt: skip
+                answers={"rows": "leave", "clock": "day-only"})  # fmt: skip
     made = paper("Hoja de lectura")
     say(made, "Matrícula: 1104-BCD", "Fecha de lectura: 14/03/2026 10:05", "Kilómetros: 98.000")
     say(made, "Próxima revisión: 14/03/2027 o 113.000 km", "Garantía hasta: 30/06/2027", "")

@@ -34,6 +34,7 @@ _PDF = b"%PDF-"
 _COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # the container of xls
 _SHEET_PART = re.compile(r"xl/worksheets/[^/]+\.xml", re.IGNORECASE)
 _PLACE = re.compile(rb'\br="([A-Z]{1,3})([0-9]{1,7})"')  # of a cell, ISO/IEC 29500-1 18.18.7
+_DAY = re.compile(r"\d{1,4}([-./])\d{1,2}\1\d{1,4}\b")  # a day kept as text
 _PIECE = 1 << 20
 _MANY = 100_000
 _SIGNS = ("[Content_Types].xml", "mimetype", "content.xml")
@@ -183,7 +184,9 @@ def _fill_down(cells: list[list[Cell]], merged: Sequence[Range], where: str) -> 
         raise RefusedFileError(f"{where} merges more cells than a sheet has. Save it as CSV.")
     for (first, column), (last, _) in merged:
         held = cells[first][column] if first < len(cells) and column < len(cells[first]) else ""
-        words = isinstance(held, str) and any(letter.isalpha() for letter in held)
+        words = isinstance(held, str) and (
+            any(letter.isalpha() for letter in held) or bool(_DAY.match(held))
+        )
         if words or isinstance(held, dt.date | dt.time):
             for row in cells[first + 1 : last + 1]:
                 if row[column] == "":

@@ -15,7 +15,7 @@ KEY_IDENTIFIERS = ("vin", "plate")
 NUMBERS = {Kind.DISTANCE, Kind.NUMBER, Kind.COUNT, Kind.YEAR}
 TIMES = {Kind.INSTANT, Kind.DATE}
 # What may part groups of three digits (U+00A0, U+202F: the blanks of typeset numbers).
-MARKS = (",", ".", " ", "'", "_", "\u2019", "\u00a0", "\u202f")
+MARKS = (",", ".", " ", "'", "_", "\u2019", "\u00a0", "\u202f", "\u2009")
 
 # Where a column's cells may come from.
 ORIGINS = ("from_", "value", "file_name", "above", "sheet_name", "heading", "beside")

@@ -36,7 +36,7 @@ def fill_distance(f: Filling) -> None:
                 spec["unit"] = "mi"
             _fact_numbers(f, number.number)
             f.decision.take("odometer_km", spec, 0.85, f"{fact.label!r} above the table")
-    if f.has("hours"):
+    if f.has("hours") and f.decision.into == "scans":  # of an order they are hours of work
         profile = f.profile("hours")
         unit = {"unit": "cell"} if unit_of(profile) == "cell" else {}
         f.plain("engine_hours", "hours", {**unit, **blank_words(profile)})

@@ -22,7 +22,7 @@ _UNDONE = re.compile(
     r"|declined|refused|rejected|requested|approved|geplant|offen|angebot|kostenvoranschlag|storniert"
     r"|abgelehnt|angefragt|prevu|planifie|devis|annule|refuse|en attente|a faire|planificad"
     r"|pendiente|presupuest|anulad|cancelad|rechazad|zaplanowan|planowan|otwart|wycen|ofert|anulowan"
-    r"|odrzucon|oczekuj)"
+    r"|odrzucon|oczekuj|gutschrift|storno|credit|avoir|abono|nota de credito|korekt|faktura koryg)"
     r"|(?:not|nicht|non|no|nie) (?:done|erledigt|ausgefuhrt|fait|realise|hecho|realizado|wykonan)"
 )
 _FEW = 8  # distinct words of such a column

@@ -16,10 +16,11 @@ from afterclear.readers.suggest.evidence.code_columns import (
 )
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
-from afterclear.readers.suggest.evidence.profiles import Profile, code_words
+from afterclear.readers.suggest.evidence.profiles import Profile, code_words, is_none_word
 from afterclear.readers.suggest.evidence.questions import Choice, Question
 from afterclear.readers.suggest.evidence.readings import Reading
 
+_HEADED = 0.9  # a heading that means nothing else
 WHOLE_VEHICLE = "whole vehicle"
 
 
@@ -28,6 +29,7 @@ def fill_scans(f: Filling) -> None:
     fill_vehicle(f)
     fill_time(f, "scanned_at")
     fill_distance(f)
+    _miss_unread(f)
     has_codes = f.wide is not None or f.has("code") or (f.has("spn") and f.has("fmi"))
     if not has_codes and not f.has("ecu"):
         return  # readings of the odometer only
@@ -40,6 +42,27 @@ def fill_scans(f: Filling) -> None:
     _fill_count(f, "occurrences")
     if f.has("first_seen_km"):
         f.plain("first_seen_km", spec=blank_words(f.profile("first_seen_km")))
+
+
+def _miss_unread(f: Filling) -> None:
+    """Name columns headed as codes or distances that could not be read as such.
+
+    Without them the other rows would say that no code was stored, or know no distance.
+    """
+    has_codes = f.wide is not None or f.has("code") or f.has("spn")
+    unread: dict[str, tuple[str, ...]] = {} if has_codes else {"code": ("code",)}
+    if not f.has("km"):
+        unread["odometer_km"] = ("odometer_km", "odometer_mi")
+    used = {r.heading for r in f.roles.values()}
+    for column, meanings in unread.items():
+        for profile in f.sight.profiles:
+            values = [v for v in profile.values if any(map(str.isdigit, v)) and not is_none_word(v)]
+            if values and profile.means(*meanings) >= _HEADED and profile.heading not in used:
+                f.decision.missing.append(
+                    f"{column}: {profile.heading!r} is headed as such, but its cells are not "
+                    f"understood, {values[0]!r} among them"
+                )
+                break
 
 
 def fill_codes(f: Filling) -> None:

@@ -17,7 +17,7 @@ from afterclear.readers.suggest.evidence.questions import Asker, Choice, Questio
 # Stands for the decimal mark of numbers that are kept as numbers (workbooks, JSON), so that they
 # are not mixed up with marks in texts (U+2396, decimal separator key symbol).
 OWN_DECIMAL = "\u2396"
-GROUP_MARKS = " '\u2019\u00a0\u202f"
+GROUP_MARKS = " '\u2019\u00a0\u202f\u2009"
 UNIT = r"(?:km|kms|kilometer|kilometre|kilometres|mi|mls|mile|miles|milles|millas|h|hrs?|std|tkm)"
 _BODY = rf"[+-]?\d[\d.,{GROUP_MARKS}{OWN_DECIMAL}]*"
 _NUMBER = re.compile(rf"({_BODY})(?:\s*({UNIT})\.?)?", re.IGNORECASE)
