@@ -186,7 +186,7 @@ NEXT_STEPS = {
     "Y-506": ("Nothing left to do.", 134),
     "Y-508": ("Scan every control unit.", 15),
     "Y-509": (
-        "Have B0001-13 in the airbag unit repaired by qualified people, before all else.",
+        "First have B0001-13 in the airbag unit repaired, by qualified people.",
         169,
     ),
 }
@@ -198,6 +198,16 @@ def test_every_car_of_the_yard_has_its_next_step_and_its_days_in_stock(folder: P
     for vehicle, (step, days) in NEXT_STEPS.items():
         assert step in re.sub(r"<[^>]*>", "", rows[vehicle].partition("<details")[0])
         assert re.search(rf'class="number"[^>]*>{days}</td>', rows[vehicle])
+
+
+def test_the_page_of_a_car_in_stock_asks_for_what_the_stock_page_asks_for(folder: Path) -> None:
+    """No scan after so many km where no distance settles it, and none from before a repair."""
+    held = Page(folder / file_names.vehicle_page("Y-501")).text
+    assert "Ask what was done when the codes were cleared." in held
+    assert "389 km have been driven" not in held
+    fresh = Page(folder / file_names.vehicle_page("Y-502")).text
+    assert "Drive until the odometer shows about 91,890 km." in fresh
+    assert "as soon as" not in fresh
 
 
 @pytest.mark.parametrize(("page", "words"), ANSWERS, ids=[a[0] for a in ANSWERS])

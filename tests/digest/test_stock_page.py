@@ -5,7 +5,8 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from afterclear.digest.audience.stock import RepairCost, in_stock_since, repair_costs
+from afterclear.digest.audience.stock import RepairCost, repair_costs
+from afterclear.digest.common.stock_state import in_stock_since
 from afterclear.digest.input.finding_rows import Stock, WorkRow
 from afterclear.wording.cells import Cells
 

@@ -37,7 +37,7 @@ def test_safety_comes_first_then_papers_then_work_and_one_scan_last() -> None:
         Found(R.OPEN_SAFETY_FAULT, AIRBAG),
     )
     assert do(*found) == [
-        "Have B0001-13 in the airbag unit repaired by qualified people, before all else.",
+        "First have B0001-13 in the airbag unit repaired, by qualified people.",
         "Ask for papers on the odometer.",
         "Find and repair P0420 in the engine unit.",
         "Scan every control unit.",

@@ -102,7 +102,7 @@ STEPS: Final[Mapping[StockReason, tuple[Asked, ...]]] = {
     R.OPEN_SAFETY_FAULT: (
         Asked(
             Stage.SAFETY,
-            mark("Have {code} in the {unit} unit repaired by qualified people, before all else."),
+            mark("First have {code} in the {unit} unit repaired, by qualified people."),
             mark("The code says: {meaning}."),
         ),
         _SCAN,
@@ -199,7 +199,7 @@ def _driven(km: float, last: LastScan | None, cells: Cells) -> Step:
     do = cells.t("Drive until the odometer shows about {there}.", there=there)
     since = cells.t(
         "That is about {km} more than at the scan of {day}, {scan}, which showed {shown}.",
-        km=cells.rough(km),
+        km=cells.distance(_round_up(km, cells)),
         day=cells.day(last.at),
         scan=last.scan_id,
         shown=cells.distance(last.shown_km),

@@ -4,7 +4,7 @@ import json
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Literal
 
 from afterclear.digest.common import file_names
@@ -12,6 +12,7 @@ from afterclear.digest.common.assess import Faults
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import PageHead, VehicleRef
 from afterclear.digest.common.roster import Roster
+from afterclear.digest.common.stock_state import InStock, in_stock_since, steps_of
 from afterclear.digest.input.finding_rows import Stock, StockReason, WorkRow
 from afterclear.digest.input.frames import Caution
 from afterclear.reasons import StockReason as Reason
@@ -19,7 +20,7 @@ from afterclear.reasons import WorkReason
 from afterclear.wording.cells import Cells
 from afterclear.wording.language import mark
 from afterclear.wording.stock import stock_words
-from afterclear.wording.stock_steps import Found, LastScan, Step, steps_to_ready
+from afterclear.wording.stock_steps import Step
 
 VERDICTS: tuple[Literal["hold", "rescan", "ready"], ...] = ("hold", "rescan", "ready")
 _REPAIR = "bring_in"
@@ -28,15 +29,6 @@ STOCK_WORDS: dict[str, str] = {
     "rescan": mark("Scan again"),
     "hold": mark("Hold back"),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class InStock:
-    """How long a vehicle has been in stock, and what that was taken from."""
-
-    since: date | None  # None: nothing says so
-    days: int | None
-    by_purchase: bool  # the day it was bought; otherwise when a list first named it as stock
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,36 +153,6 @@ def shown_stock(stock: Sequence[Stock]) -> tuple[str, ...]:
 def stock_reason(row: StockReason, cells: Cells) -> str:
     """Return one reason of a vehicle's audit."""
     return stock_words(Reason(row.reason), json.loads(row.facts), cells)
-
-
-def in_stock_since(row: Stock, as_of: datetime, cells: Cells) -> InStock:
-    """Return since when a vehicle is in stock.
-
-    The day it was bought, unless an earlier list had it in the fleet: then, as where no day is
-    given, when a list first named it as stock.
-    """
-    by_purchase = row.acquired_on is not None and not row.was_elsewhere
-    since = row.acquired_on
-    if not by_purchase:
-        since = cells.local(row.listed_at).date() if row.listed_at else None
-    days = (cells.local(as_of).date() - since).days if since else None
-    if days is None or days < 0:  # listed after the instant the pages are made for
-        return InStock(None, None, by_purchase)
-    return InStock(since, days, by_purchase)
-
-
-def steps_of(row: Stock, reasons: Sequence[StockReason], cells: Cells) -> tuple[Step, ...]:
-    """Return what would make a vehicle ready."""
-    found = [
-        Found(Reason(reason.reason), json.loads(reason.facts), reason.km_to_rescan)
-        for reason in reasons
-        if reason.weight != "note"
-    ]
-    last = None
-    if row.last_scan_id is not None and row.last_scan_at is not None:
-        driven = row.driven_km or 0.0
-        last = LastScan(row.last_scan_id, row.last_scan_at, row.shown_km, driven, row.read_at)
-    return steps_to_ready(found, last, cells)
 
 
 def cautions_of_vehicle(found: Faults) -> tuple[Caution, ...]:

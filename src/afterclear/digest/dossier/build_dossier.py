@@ -13,9 +13,9 @@ from typing import TypeVar
 import polars as pl
 
 from afterclear.catalogue.vin import difference, read_vin
-from afterclear.digest.audience.stock import in_stock_since, steps_of
 from afterclear.digest.common.assess import FleetRows, Setting, VehicleRows, vehicle_ref
 from afterclear.digest.common.model import PageHead
+from afterclear.digest.common.stock_state import in_stock_since, steps_of
 from afterclear.digest.dossier.dossier_gaps import gaps_of
 from afterclear.digest.dossier.dossier_model import (
     ClearLine,

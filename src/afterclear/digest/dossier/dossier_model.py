@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from afterclear.digest.audience.stock import InStock
 from afterclear.digest.common.model import PageHead, VehicleRef
+from afterclear.digest.common.stock_state import InStock
 from afterclear.digest.input.finding_rows import Stock, StockReason
 from afterclear.digest.input.row_types import OdometerReading, Vehicle
 from afterclear.digest.vehicle.vehicle_model import WorkOrder

@@ -19,6 +19,7 @@ from afterclear.digest.input.row_types import ClearEvent, Episode, OdometerReadi
 from afterclear.digest.vehicle.codes_by_scan import ScanRoles
 from afterclear.finding_tables.parts import Part
 from afterclear.wording.cells import Dash
+from afterclear.wording.stock_steps import Step
 
 # momentary: no code active at that moment, stored codes not read
 MarkKind = Literal["clean", "momentary", "code", "sign", "no_answer"]
@@ -225,4 +226,5 @@ class VehiclePage:
     joined: datetime | None  # when the odometer fell for good, the last time; None: never
     findings: VehicleFindings
     roles: tuple[ScanRoles, ...]  # the last scan with codes first
+    steps: tuple[Step, ...] = ()  # in stock: what would make it ready
     short_lived: tuple[Part, ...] = ()  # parts and brands of the whole fleet

@@ -7,6 +7,7 @@ from datetime import datetime
 from afterclear.catalogue.codes import split_codes
 from afterclear.digest.common.assess import Assessment, Setting, VehicleRows, cautions_of, fault_of
 from afterclear.digest.common.model import PageHead, WorkItem
+from afterclear.digest.common.stock_state import steps_of
 from afterclear.digest.common.worklist_lines import ranked_item
 from afterclear.digest.input.findings_by_page import VehicleFindings
 from afterclear.digest.input.frames import Caution
@@ -33,6 +34,7 @@ from afterclear.digest.vehicle.vehicle_model import (
 from afterclear.wording.cells import Cells, Dash
 from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
+from afterclear.wording.stock_steps import Step
 
 _LEAST_KM = 4.0  # shown of a vehicle that was not driven: the labels are whole km
 
@@ -97,6 +99,7 @@ def build_vehicle_page(
         ),
         findings=findings,
         roles=scan_roles(findings.roles),
+        steps=_steps(findings, setting.cells),
         short_lived=setting.short_lived,
     )
 
@@ -104,6 +107,14 @@ def build_vehicle_page(
 def _work(assessment: Assessment, findings: VehicleFindings, setting: Setting) -> WorkItem | None:
     rows = [row for row in findings.work if row.audience in {"fleet", "stock"} and row.rank]
     return ranked_item(rows[0], assessment.ref, setting) if rows else None
+
+
+def _steps(findings: VehicleFindings, cells: Cells) -> tuple[Step, ...]:
+    """Return what would make a vehicle in stock ready."""
+    if findings.stock is None:
+        return ()
+    reasons = sorted(findings.stock_reasons, key=lambda row: row.position)
+    return steps_of(findings.stock, reasons, cells)
 
 
 def _cautions(assessment: Assessment, work: WorkItem | None) -> tuple[Caution, ...]:
