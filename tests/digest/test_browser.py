@@ -6,6 +6,7 @@ are those of WCAG 2.0 to 2.2, levels A and AA, and its own best practices.
 
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from pypdfium2 import PdfDocument
 
 from afterclear.commands.pages.page_workers import rendered
 from afterclear.digest.input.frames import DigestSettings
-from afterclear.digest.output.render import render_overviews
+from afterclear.digest.output.render import render_overviews, render_quality_sheet
 from afterclear.digest.output.write import write_digest
 from tests.digest.every_row import build_digest
 from tests.digest.findings_fixture import findings
@@ -357,3 +358,29 @@ def test_paper_is_numbered_and_cuts_no_row(browser: Browser, files: list[Path]) 
             assert f"{number} / {len(sheets)}" in text, (file.name, number)
         assert pdf.startswith(b"%PDF-")
         assert b"/MediaBox [0 0 594" in pdf or b"/MediaBox [0 0 595" in pdf, "A4 is 595 points wide"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_sheet_for_a_meeting_is_one_landscape_page(
+    browser: Browser, tmp_path: Path, language: str
+) -> None:
+    """Also with long names, three full points and as many sites as the sheet shows."""
+    frames = fleet(findings=findings())
+    settings = replace(frames.settings, language=language)
+    page = build_digest(replace(frames, settings=settings)).garage
+    assert page is not None
+    long = replace(
+        page.looks[0],
+        name="Northquay commercial vehicle workshop, hall 2",
+        saving="If these repairs had held as elsewhere: about 19 fewer come-backs (between 11 and "
+        "31), about 2,800 EUR (between 1,600 EUR and 4,600 EUR).",
+    )
+    written = tmp_path / "sheet.html"
+    written.write_text(render_quality_sheet(replace(page, looks=(long,) * 4)), encoding="utf-8")
+    shown = open_page(browser, written)
+    sheets = PdfDocument(shown.pdf(prefer_css_page_size=True))
+    shown.close()
+    assert len(sheets) == 1
+    width, height = sheets[0].get_size()
+    assert (round(width), round(height)) == (842, 595), "A4 landscape, in points"

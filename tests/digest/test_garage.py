@@ -20,8 +20,11 @@ from afterclear.digest.charts.held import draw_held
 from afterclear.digest.charts.intervals import draw_intervals
 from afterclear.digest.charts.layout import NARROW, WIDE, Layout
 from afterclear.digest.charts.life import draw_life
-from afterclear.digest.output.render import render_garage
+from afterclear.digest.common.savings import price_of, saving, saving_words
+from afterclear.digest.input.finding_rows import RepeatPrice
+from afterclear.digest.output.render import render_garage, render_quality_sheet
 from afterclear.estimators.rates.funnels import funnel
+from afterclear.finding_tables.sites import ProcessCost
 from afterclear.wording.cells import Cells, Dash
 from tests.digest.every_row import build_digest
 from tests.digest.findings_fixture import findings
@@ -137,6 +140,9 @@ def test_without_findings_the_page_says_so() -> None:
     html = render_garage(empty)
     assert "Nothing stands out." in html
     assert "no work order names a site" in html
+    sheet = render_quality_sheet(empty)
+    assert "Nothing stands out" in sheet
+    assert "no fix has been judged yet" in sheet
 
 
 @pytest.mark.parametrize("layout", [WIDE, NARROW], ids=["wide", "narrow"])
@@ -212,6 +218,52 @@ def test_people_are_compared_only_where_that_is_switched_on(shown: bool) -> None
     html = render_garage(built)
     assert ("M. Orrel" in html) is shown
     assert ("Technicians are not compared by name" in html) is not shown
+
+
+def test_a_site_that_stands_out_says_what_would_have_been_spared(page: GaragePage) -> None:
+    """By hand: 40 - 21 = 19; limits 0.8 and 1.3 times 40/21, so 32 - 21 = 11 and 52 - 21 = 31.
+
+    A repeat order costs 150 EUR in the median: 2,850, 1,650 and 4,650, told with two figures.
+    """
+    northquay = page.groups[0].rows[0]
+    spared = saving(northquay)
+    assert spared is not None
+    assert (spared.n, spared.low, spared.high) == pytest.approx((19, 11, 31), rel=1e-12)
+    prices = [RepeatPrice("CHF", 3, 90.0), RepeatPrice("EUR", 20, 150.0)]
+    spent = [ProcessCost("Northquay", "come_backs", "EUR", 12, 12, 2_000.0)]
+    price = price_of(northquay, prices, spent)
+    assert saving_words(spared, price, Cells()).replace("\xa0", " ") == (
+        "If these repairs had held as elsewhere: about 19 fewer come-backs (between 11 and 31), "
+        "about 2,800 EUR (between 1,600 EUR and 4,600 EUR)."
+    )
+
+
+def test_a_difference_within_chance_is_worth_nothing(page: GaragePage) -> None:
+    northquay, hollin, *_ = page.groups[0].rows
+    assert saving(hollin) is None, "not flagged"
+    assert saving(replace(northquay, ratio_low=0.97)) is None, "its range reaches across 1"
+
+
+def test_no_money_is_told_of_orders_without_prices_or_in_several_currencies(
+    page: GaragePage,
+) -> None:
+    northquay = page.groups[0].rows[0]
+    prices = [RepeatPrice("CHF", 30, 90.0), RepeatPrice("EUR", 4, 150.0)]
+    euros = ProcessCost("Northquay", "come_backs", "EUR", 4, 4, 600.0)
+    francs = ProcessCost("Northquay", "come_backs", "CHF", 6, 6, 600.0)
+    assert price_of(northquay, prices, []) is None
+    assert price_of(northquay, prices, [euros]) is None, "four prices are too few"
+    assert price_of(northquay, prices, [euros, francs]) is None, "no currency has nearly all"
+    assert price_of(northquay, prices, [francs]) == prices[0]
+
+
+def test_a_sheet_for_a_meeting_has_three_points_with_their_figures(page: GaragePage) -> None:
+    html = render_quality_sheet(page).replace("\xa0", " ")
+    points = html.partition('id="points"')[2].partition("</ol>")[0]
+    assert points.count("<li>") == 3
+    assert "40 come-backs observed, 21.0 expected: 1.9 times (1.5 to 2.5)" in points
+    assert "1 more on the page." in html
+    assert html.count("<svg") >= 2
 
 
 def test_a_finding_in_km_is_told_in_miles_to_who_reads_miles() -> None:

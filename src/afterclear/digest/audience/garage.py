@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 
 import polars as pl
 
@@ -20,10 +21,11 @@ from afterclear.digest.audience.orders import orders_pages
 from afterclear.digest.audience.shown_vehicles import CommonViews
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.roster import Roster
+from afterclear.digest.common.savings import price_of, saving, saving_source, saving_words
 from afterclear.digest.input.findings_by_page import Findings
 from afterclear.digest.input.row_frames import read_rows
 from afterclear.finding_tables.parts import Claim, Part, life_told, ratio_told
-from afterclear.finding_tables.sites import Process, ProcessCost
+from afterclear.finding_tables.sites import ComparedGroup, Process, ProcessCost
 from afterclear.wording.cells import Cells, Dash, capital
 from afterclear.wording.code_words import code_text
 from afterclear.wording.findings import finding_words
@@ -50,7 +52,7 @@ def build_garage_page(findings: Findings, common: CommonViews) -> GaragePage:
     parts = _part_views(findings, common.roster, cells)
     return GaragePage(
         head=common.head,
-        looks=_looks(groups, parts, process, cells),
+        looks=_looks(groups, parts, process, findings, cells),
         changes=common.changes,
         tallies=common.tallies,
         n_back_recently=choice.failed.n + choice.failed_again.n,
@@ -155,21 +157,15 @@ def _looks(
     groups: Sequence[GroupTable],
     parts: Sequence[PartView],
     process: Sequence[ProcessTable],
+    findings: Findings,
     cells: Cells,
 ) -> tuple[Look, ...]:
     """List what was flagged: sites, technicians and brands, then parts, then habits."""
     looks = [
-        Look(
-            holder_name(row.name, table.level, cells),
-            finding_words(row, cells),
-            f"level-{table.level}",
-        )
-        for table in groups
-        for row in table.rows
-        if row.flagged
+        _group_look(row, findings, cells) for table in groups for row in table.rows if row.flagged
     ]
     looks += [
-        Look(view.name, finding_words(view.row, cells), view.target or "parts")
+        Look(view.name, finding_words(view.row, cells), view.target or "parts", _life(view, cells))
         for view in parts
         if view.row.flagged
     ]
@@ -177,11 +173,52 @@ def _looks(
         Look(
             f"{site_name(row.site, cells)}: "
             f"{cells.t(PROCESS_WORDS.get(table.finding, table.finding))}",
-            finding_words(row, cells),
+            said := finding_words(row, cells),
             f"habit-{i}",
+            said,
         )
         for i, table in enumerate(process, start=1)
         for row in table.rows
         if row.flagged
     ]
     return tuple(looks)
+
+
+def _group_look(row: ComparedGroup, findings: Findings, cells: Cells) -> Look:
+    short = cells.t(
+        "{observed} come-backs observed, {expected} expected: {ratio} times ({low} to {high}); "
+        "{n} repairs judged.",
+        observed=cells.number(row.observed),
+        expected=cells.number(row.expected, 1),
+        ratio=cells.number(row.ratio, 1),
+        low=cells.number(row.ratio_low, 1),
+        high=cells.number(row.ratio_high, 1),
+        n=cells.number(row.n_judged),
+    )
+    name, place = holder_name(row.name, row.level, cells), f"level-{row.level}"
+    look = Look(name, finding_words(row, cells), place, short)
+    spared = saving(row)
+    if spared is None:
+        return look
+    price = price_of(row, findings.repeat_prices, findings.process_costs)
+    return replace(
+        look,
+        saving=saving_words(spared, price, cells),
+        saving_source=saving_source(price, cells),
+    )
+
+
+def _life(view: PartView, cells: Cells) -> str:
+    row = view.row
+    failed = cells.t(
+        "{n} of {all} failed", n=cells.number(row.n_failed), all=cells.number(row.n_fitted)
+    )
+    if view.ratio_told != "estimate":
+        return f"{failed}."
+    lasts = cells.t(
+        "lasts {ratio} times as long as similar parts ({low} to {high}).",
+        ratio=cells.number(row.life_ratio_to_peers, 2),
+        low=cells.number(row.ratio_low, 2),
+        high=cells.number(row.ratio_high, 2),
+    )
+    return f"{failed}; {lasts}"

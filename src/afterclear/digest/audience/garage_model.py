@@ -27,6 +27,9 @@ class Look:
     name: str
     sentence: str
     target: str
+    short: str  # the same in one line, for a meeting
+    saving: str = ""  # what would have been spared had its work held as elsewhere
+    saving_source: str = ""  # how that was worked out
 
 
 @dataclass(frozen=True, slots=True)

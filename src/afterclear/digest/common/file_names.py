@@ -6,6 +6,7 @@ import re
 INDEX = "index.html"
 FLEET = "fleet.html"
 GARAGE = "garage.html"
+QUALITY_SHEET = "quality_sheet.html"
 STOCK = "stock.html"
 
 # what a digest names its other pages, so that it can remove outdated ones

@@ -149,6 +149,15 @@ class HabitWork:
     returned_scan_id: str | None
 
 
+@dataclass(frozen=True, slots=True)
+class RepeatPrice:
+    """What a work order costs that was needed because an earlier one failed."""
+
+    currency: str
+    n: int  # orders with a price
+    price: float  # their median
+
+
 FINDING_ROWS: dict[str, type] = {
     **{table: finding.row for table, finding in STORED.items()},
     "recurring": RecurringCode,
@@ -160,4 +169,5 @@ FINDING_ROWS: dict[str, type] = {
     "quality_work": QualityWork,
     "habit_work": HabitWork,
     "failed_parts": Claim,
+    "repeat_prices": RepeatPrice,
 }

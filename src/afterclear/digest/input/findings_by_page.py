@@ -13,6 +13,7 @@ from afterclear.digest.input.finding_rows import (
     HabitWork,
     QualityWork,
     RecurringCode,
+    RepeatPrice,
     Stock,
     StockReason,
     WorkRow,
@@ -62,7 +63,7 @@ SLIM: dict[str, dict[str, pl.DataType]] = {
 }
 _ROWS = (
     *("parts", "holders", "held_by_quarter", "process", "process_costs", "stock"),
-    *("quality_work", "habit_work", "failed_parts", "costs"),
+    *("quality_work", "habit_work", "failed_parts", "repeat_prices", "costs"),
 )
 
 
@@ -87,6 +88,7 @@ class Findings:
     habit_work: tuple[HabitWork, ...]
     failed_parts: tuple[Claim, ...]
     costs: tuple[Cost, ...]
+    repeat_prices: tuple[RepeatPrice, ...]
 
 
 def read_findings(frames: Mapping[str, pl.DataFrame]) -> Findings:

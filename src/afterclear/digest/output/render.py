@@ -3,6 +3,7 @@
 import hashlib
 from base64 import b64encode
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -49,6 +50,8 @@ from afterclear.digest.vehicle.vehicle_model import OdometerChart, TimeLine, Veh
 from afterclear.wording.cells import Cells, Dash
 
 _LAYOUTS = (WIDE, NARROW)
+# what fits on the sheet for a meeting in letters read from the other end of a table
+_SHEET_ROWS, _SHEET_QUARTERS = 5, 8
 
 
 def render_overviews(model: DigestModel) -> Iterator[tuple[str, str]]:
@@ -68,6 +71,7 @@ def render_audiences(model: DigestModel) -> Iterator[tuple[str, str]]:
     if model.garage is not None:
         for orders in model.garage.orders:
             yield orders.page, render_orders(orders)
+        yield file_names.QUALITY_SHEET, render_quality_sheet(model.garage)
         yield file_names.GARAGE, render_garage(model.garage)
     if model.stock is not None:
         yield file_names.STOCK, render_stock(model.stock)
@@ -123,6 +127,22 @@ def render_garage(page: GaragePage) -> str:
         script=_script(),
         **pictures,
     )
+
+
+def render_quality_sheet(page: GaragePage) -> str:
+    """Render the garage page's essence on one sheet for a meeting."""
+    cells = _cells(page.head)
+    drawn: dict[str, Markup] = {}
+    charts = [table.intervals for table in page.groups if table.level == "site"]
+    if charts and isinstance(charts[0], IntervalChart):
+        few = replace(charts[0], rows=charts[0].rows[:_SHEET_ROWS])
+        drawn["compared"] = draw_intervals(few, WIDE, "site", few.axis, cells)
+    if isinstance(page.held, HeldChart):
+        late = replace(page.held, points=page.held.points[-_SHEET_QUARTERS:])
+        title = cells.t("Share of fixes that held, by quarter")
+        drawn["held"] = draw_held(late, WIDE, title, cells)
+    sheets = ("style.css", "quality_sheet.css")
+    return _render("quality_sheet.html", page.head, page=page, here="", sheets=sheets, drawn=drawn)
 
 
 def render_orders(page: OrdersPage) -> str:

@@ -46,4 +46,10 @@ PAGE_ORDERS: Final[dict[str, str]] = {
             PARTITION BY part_family, part_brand, part_number
             ORDER BY removed_at DESC, vehicle_id, position) <= {LISTED}
         ORDER BY removed_at DESC, vehicle_id, position, part_family, part_brand, part_number""",
+    # work orders that were needed because an earlier one failed
+    "repeat_prices": """
+        SELECT currency, count(*)::INTEGER AS n, median(cost) AS price
+        FROM process_orders
+        WHERE finding = 'come_backs' AND cost IS NOT NULL AND currency IS NOT NULL
+        GROUP BY currency ORDER BY currency""",
 }
