@@ -49,6 +49,11 @@ _WORK: Final[Mapping[str, str]] = {
     "grounds": "why, as codes with their numbers",
     "looks": "what to read and when, as codes with their numbers",
     "cost_grounds": "what the cost is reckoned from, as a code with its numbers",
+    "urgency": "how soon: do_not_drive (ask someone qualified before it is moved), "
+    "book_this_week or next_visit; rules in urgency.csv",
+    "since_at": "since when, UTC: of the most urgent fault, its return or the work on it",
+    "meaning": "what its code means",
+    "usual_cost": "usual cost of the repairs it asks for, in its currency; 0: it asks for none",
 }
 
 _OTHERS: Final[Mapping[str, Holds]] = {

@@ -236,6 +236,14 @@ ROLE_PARAMETERS: Final[dict[RoleReason, dict[str, Kind]]] = {
 CLEAR_CAUSE: Final = 0.6
 
 
+class Urgency(StrEnum):
+    """How soon there is something to do, the most urgent first (``config/urgency.csv``)."""
+
+    DO_NOT_DRIVE = "do_not_drive"
+    BOOK_THIS_WEEK = "book_this_week"
+    NEXT_VISIT = "next_visit"
+
+
 class WorkReason(StrEnum):
     """What to do about a vehicle, why, and what to scan (``findings/work``)."""
 

@@ -27,8 +27,18 @@ def test_a_letter_that_marks_safety_says_the_caution() -> None:
     caution = CAUTIONS["C0050"][0]
     assert text.count(f"- {caution.title}: {caution.text}") == 1
     told = letter("fleet")
-    assert "- BUS-07 (Safety): " in told
+    assert "- Do not drive, Safety, BUS-07 (" in told
     assert told.count(f"- {caution.title}: {caution.text}") == 1
+
+
+def test_a_fleet_letter_says_how_soon_where_what_and_what_to_do_of_both_lists() -> None:
+    lines = letter("fleet").splitlines()
+    (now,) = (line for line in lines if "BUS-07" in line and line.startswith("- Do not drive"))
+    assert "BUS-07 (ML 07, Marrow Lane)" in now
+    assert "Wheel speed sensor, front right. Find and repair" in now
+    assert "Ask someone qualified before it is moved" in now
+    assert any(line.startswith("- At the next visit, Safety, VAN-40 (") for line in lines)
+    assert lines.index("Bring in now:") < lines.index("Scan next:")
 
 
 def test_a_letter_names_every_reason_that_decides_on_a_vehicle_in_stock() -> None:

@@ -12,11 +12,12 @@ from afterclear.errors import UsageError
 from afterclear.findings.work.decided import Decided, Matter, decision_on, decision_reason
 from afterclear.findings.work.work_cost import ComeBackCosts, Order
 from afterclear.findings.work.worklist import build_worklist
+from afterclear.reasons import Urgency
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.decisions import Decision, add_decisions, undo_decision
 from afterclear.wording.cells import Cells
 from afterclear.wording.work import cost_words, decision_words
-from tests.findings.yard import BEGIN, WORKLIST_RULES, analysed, lines, set_aside
+from tests.findings.yard import BEGIN, URGENCY_RULES, WORKLIST_RULES, analysed, lines, set_aside
 from tests.histories.story import CATALOGUE, Story
 
 AS_OF = BEGIN + timedelta(days=400)
@@ -85,7 +86,7 @@ def line(con: Connection, vehicle: str) -> dict[str, object]:
 
 
 def rank_again(con: Connection) -> None:
-    build_worklist(con, CATALOGUE, WORKLIST_RULES, AS_OF)
+    build_worklist(con, CATALOGUE, WORKLIST_RULES, URGENCY_RULES, AS_OF)
 
 
 def test_safety_comes_first_and_high_voltage_before_all(work: Connection) -> None:
@@ -101,11 +102,21 @@ def test_safety_comes_first_and_high_voltage_before_all(work: Connection) -> Non
     assert ranked.index("airbag") < ranked.index("unchecked brake"), "open before unchecked"
 
 
-def test_then_the_dearer_loss_comes_first(work: Connection) -> None:
+def test_of_the_equally_urgent_the_dearer_loss_comes_first(work: Connection) -> None:
     for kind in ("bring_in", "scan"):
         own = [row for row in lines(work) if row["kind"] == kind and not row["safety"]]
-        losses = [row["expected_loss"] for row in own]
-        assert losses == sorted(losses, reverse=True)
+        pressing = [(tuple(Urgency).index(row["urgency"]), -row["expected_loss"]) for row in own]
+        assert pressing == sorted(pressing)
+
+
+def test_each_line_says_how_soon(work: Connection) -> None:
+    """The level of its most urgent fault; codes that only follow from it add none."""
+    soon = {row["vehicle_id"]: row["urgency"] for row in lines(work)}
+    assert soon["volts"] == "do_not_drive", "isolation of high voltage"
+    assert soon["brake"] == soon["airbag"] == soon["back 0"] == "book_this_week"
+    assert soon["two"] == soon["mute"] == "next_visit"
+    (first, *_) = lines(work)
+    assert first["urgency"] == "do_not_drive"
 
 
 def test_nothing_is_to_be_done_about_what_is_clean_held_or_sold(work: Connection) -> None:
@@ -380,11 +391,11 @@ def test_what_to_do_about_a_come_back_follows_its_likeliest_cause(
     work.execute("CREATE TEMP TABLE as_judged AS FROM store.verdicts")
     set_to = "p_same_fault = ?, p_worn = ?, p_new = ?"
     work.execute(f"UPDATE store.verdicts SET {set_to} WHERE p_same_fault IS NOT NULL", [*chances])
-    build_worklist(work, CATALOGUE, WORKLIST_RULES, AS_OF)
+    build_worklist(work, CATALOGUE, WORKLIST_RULES, URGENCY_RULES, AS_OF)
     told = line(work, "back 1")
     work.execute("DELETE FROM store.verdicts")
     work.execute("INSERT INTO store.verdicts FROM as_judged")
     work.execute("DROP TABLE as_judged")
-    build_worklist(work, CATALOGUE, WORKLIST_RULES, AS_OF)
+    build_worklist(work, CATALOGUE, WORKLIST_RULES, URGENCY_RULES, AS_OF)
     assert str(told["action"]).startswith(deed)
     assert why in str(told["because"])

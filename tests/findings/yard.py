@@ -20,6 +20,7 @@ from afterclear.findings.common.rule_files import (
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.stock.audit import audit_stock
 from afterclear.findings.verdicts import judge_attempts
+from afterclear.findings.work.urgency import read_urgency_rules
 from afterclear.findings.work.worklist import build_worklist
 from afterclear.load import SPELLERS
 from afterclear.reasons import StockReason
@@ -32,6 +33,7 @@ from afterclear.wording.stock import stock_words
 from tests.histories.story import CATALOGUE, RULES, Story, build
 
 STOCK_RULES = read_stock_rules(shipped("config") / "stock_rules.toml")
+URGENCY_RULES = read_urgency_rules(shipped("config") / "urgency.csv")
 WORKLIST_RULES = read_worklist_rules(shipped("config") / "worklist_rules.toml")
 BEGIN = datetime.fromtimestamp(1735718400, UTC)  # day 0 of a story
 
@@ -72,7 +74,7 @@ def analysed(
         judge_attempts(con, 0.05)
         find_roles(con, CATALOGUE)
         audit_stock(con, CATALOGUE, stock_rules, as_of)
-        build_worklist(con, CATALOGUE, worklist_rules, as_of)
+        build_worklist(con, CATALOGUE, worklist_rules, URGENCY_RULES, as_of)
         yield con
 
 

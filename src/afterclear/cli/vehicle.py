@@ -63,9 +63,11 @@ def _to_do(story: VehicleStory) -> list[str]:
     for audit in story.stock:
         lines += [f"In stock: {str(audit['verdict']).upper()}", f"  {audit['because']}", ""]
     for row in story.work:
+        soon = f"{row['soon'].upper()}  " if row["soon"] else ""
         safety = "  SAFETY" if row["safety"] else ""
         lines += [
-            f"To do ({row['audience']} list, rank {row['rank']}){safety}: {row['action']}",
+            f"{soon}To do ({row['audience']} list, rank {row['rank']}){safety}: {row['action']}",
+            *([f"  {row['ask_first']}"] if row["ask_first"] else []),
             *([f"  {row['because']}"] if not story.stock else []),
             f"  {row['evidence']}",
             *([f"  {row['decided']}."] if row["decided"] else []),

@@ -3,7 +3,7 @@
 import json
 from typing import Final
 
-from afterclear.reasons import WORK_PARAMETERS, Facts, RoleReason, StockReason, WorkReason
+from afterclear.reasons import WORK_PARAMETERS, Facts, RoleReason, StockReason, Urgency, WorkReason
 from afterclear.wording.cells import Cells
 from afterclear.wording.facts import filled
 from afterclear.wording.language import mark
@@ -12,6 +12,17 @@ from afterclear.wording.roles import role_words
 from afterclear.wording.stock import stock_words
 
 W = WorkReason
+
+# beside "do not drive": codes are known here, not the vehicle
+ASK_FIRST: Final = mark(
+    "Ask someone qualified before it is moved; what its maker says comes before this list."
+)
+
+URGENCY_WORDS: Final[dict[str, str]] = {
+    Urgency.DO_NOT_DRIVE: mark("Do not drive"),
+    Urgency.BOOK_THIS_WEEK: mark("Book this week"),
+    Urgency.NEXT_VISIT: mark("At the next visit"),
+}
 
 SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
     W.HOLD: (mark("Hold"),),

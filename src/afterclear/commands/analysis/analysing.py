@@ -44,6 +44,7 @@ _NOT_RULES = {
     "supersession.csv",
     "stock_rules.toml",
     "worklist_rules.toml",
+    "urgency.csv",
 }
 
 

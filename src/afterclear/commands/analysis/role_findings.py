@@ -6,6 +6,7 @@ from afterclear.commands.app import App
 from afterclear.findings.common.rule_files import read_stock_rules, read_worklist_rules
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.stock.audit import audit_stock
+from afterclear.findings.work.urgency import read_urgency_rules
 from afterclear.findings.work.worklist import build_worklist
 from afterclear.store.engine.database import Connection
 
@@ -25,4 +26,5 @@ def find_stock_and_work(app: App, con: Connection, as_of: datetime) -> None:
 def rank_work(app: App, con: Connection, as_of: datetime) -> None:
     """Make the worklist again from the stored findings."""
     rules = read_worklist_rules(app.config.table("worklist_rules.toml"))
-    build_worklist(con, app.catalogue, rules, as_of)
+    urgency = read_urgency_rules(app.config.table("urgency.csv"))
+    build_worklist(con, app.catalogue, rules, urgency, as_of)

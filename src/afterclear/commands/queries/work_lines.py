@@ -5,10 +5,17 @@ from dataclasses import dataclass
 from typing import Any
 
 from afterclear.commands.app import App
+from afterclear.reasons import Urgency
 from afterclear.store.engine.database import open_store, rows
 from afterclear.store.queries.exports_roles import EXPORTS_ROLES
 from afterclear.wording.cells import Cells
-from afterclear.wording.work import decision_words, deed_words, ground_words
+from afterclear.wording.work import (
+    ASK_FIRST,
+    URGENCY_WORDS,
+    decision_words,
+    deed_words,
+    ground_words,
+)
 
 Row = dict[str, Any]  # by the export's columns
 
@@ -40,6 +47,8 @@ def in_words(row: Row, cells: Cells) -> Row:
         "action": deed_words(row["deeds"], cells),
         "because": ground_words(row["grounds"], cells),
         "evidence": ground_words(row["looks"], cells),
+        "soon": row["urgency"] and cells.t(URGENCY_WORDS[row["urgency"]]),
+        "ask_first": cells.t(ASK_FIRST) if row["urgency"] == Urgency.DO_NOT_DRIVE else None,
         "decided": row["decision"] and decision_words(row["decision"], row["note"], cells),
     }
 

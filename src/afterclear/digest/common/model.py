@@ -7,6 +7,7 @@ from typing import Literal
 from afterclear.digest.input.frames import Audience, Caution, StaleSource, Units
 from afterclear.digest.input.mileage import Due
 from afterclear.digest.input.row_types import Attempt, Evidence
+from afterclear.reasons import Urgency
 from afterclear.wording.cells import Dash
 
 
@@ -100,7 +101,23 @@ class WorkItem:
     safety: bool
     cautions: tuple[Caution, ...]
     facts: WorkFacts
+    urgency: Urgency | None  # None: not analysed yet by this version
+    since: datetime | None  # of what comes first: seen, back, or worked on since
+    code: str | None  # of what comes first; None: it is about no code
+    meaning: str | None  # of that code; None: not known
+    n_more: int  # further things to do on the vehicle
     sheet_href: str = ""  # its sheet for the workshop, relative to the digest's folder
+
+
+@dataclass(frozen=True, slots=True)
+class SitePlan:
+    """The vehicles of one site that cannot wait for their next visit."""
+
+    site: str | None
+    n_do_not_drive: int
+    n_repair: int  # to book for work, those not to be driven included
+    n_scan: int
+    costs: tuple[tuple[float, str | None], ...]  # usual cost of that work by currency
 
 
 @dataclass(frozen=True, slots=True)

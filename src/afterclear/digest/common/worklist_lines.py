@@ -8,11 +8,14 @@ import polars as pl
 from afterclear.digest.common import file_names
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.choosing import MOST
-from afterclear.digest.common.model import VehicleRef, WorkFacts, WorkItem
+from afterclear.digest.common.model import SitePlan, VehicleRef, WorkFacts, WorkItem
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.input.finding_rows import WorkRow
 from afterclear.digest.input.frames import Caution, Details, in_chunks
 from afterclear.digest.input.row_frames import read_rows
+from afterclear.reasons import Urgency
+
+_SOON = pl.col("urgency").is_in([Urgency.DO_NOT_DRIVE, Urgency.BOOK_THIS_WEEK])
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +27,9 @@ class Work:
     n_bring_in_safety: int
     n_scan: int
     cautions: tuple[Caution, ...]  # each once, of all of it
+    n_do_not_drive: int
+    n_this_week: int  # to bring in this week, those not to be driven included
+    plan: tuple[SitePlan, ...]  # by site, the most work first
 
 
 def ranked_work(
@@ -51,11 +57,38 @@ def ranked_work(
         n_bring_in_safety=bring_in.filter(pl.col("safety")).height,
         n_scan=scan.height,
         cautions=tuple(dict.fromkeys(c for codes in safety for c in _cautions(codes, setting))),
+        n_do_not_drive=own.filter(pl.col("urgency") == Urgency.DO_NOT_DRIVE).height,
+        n_this_week=bring_in.filter(_SOON).height,
+        plan=_plan(own.filter(_SOON)),
     )
+
+
+def _plan(soon: pl.DataFrame) -> tuple[SitePlan, ...]:
+    """Add up each site's lines that cannot wait for the next visit."""
+    plans = []
+    for (site,), own in soon.group_by("site", maintain_order=True):
+        work = own.filter(pl.col("kind") == "bring_in")
+        costs = (
+            work.filter(pl.col("usual_cost") > 0)
+            .group_by("currency")
+            .agg(pl.col("usual_cost").sum())
+        )
+        plans.append(
+            SitePlan(
+                site=str(site) if site is not None else None,
+                n_do_not_drive=own.filter(pl.col("urgency") == Urgency.DO_NOT_DRIVE).height,
+                n_repair=work.height,
+                n_scan=own.height - work.height,
+                costs=tuple(costs.sort("currency").select("usual_cost", "currency").iter_rows()),
+            )
+        )
+    return tuple(sorted(plans, key=lambda p: (-p.n_repair, -p.n_scan, p.site or "")))
 
 
 def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
     """Show one line of the list."""
+    # what comes first may be about no code, as a unit that gives no answer
+    code = next(iter(json.loads(row.codes or "[]")), None) if row.meaning else None
     return WorkItem(
         vehicle=ref,
         action="bring_in" if row.kind == "bring_in" else "scan",
@@ -71,6 +104,11 @@ def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
             decision=row.decision,
             note=row.note,
         ),
+        urgency=Urgency(row.urgency) if row.urgency else None,
+        since=row.since_at,
+        code=code,
+        meaning=row.meaning if row.meaning != code else None,
+        n_more=len(json.loads(row.deeds)) - 1,
         sheet_href=file_names.sheet_page(ref.vehicle_id),
     )
 

@@ -12,6 +12,7 @@ from typing import Literal
 from afterclear.finding_tables.parts import Claim
 from afterclear.finding_tables.recurrence import Recurring
 from afterclear.finding_tables.registry import STORED
+from afterclear.reasons import Urgency
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,10 @@ class WorkRow:
     cautions: str | None = None
     decision: str | None = None  # JSON: what was decided
     note: str | None = None  # of whoever decided
+    urgency: Urgency | None = None  # None: not analysed yet by this version
+    since_at: datetime | None = None
+    meaning: str | None = None  # of the first code, in the words of the tables of codes
+    usual_cost: float | None = None  # of the repairs it asks for
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,9 +55,12 @@ SLIM: dict[str, dict[str, pl.DataType]] = {
         "flagged": pl.Boolean(),
     },
     "worklist": {
-        **dict.fromkeys(("vehicle_id", "audience", "kind", "codes"), pl.String()),
+        **dict.fromkeys(
+            ("vehicle_id", "audience", "kind", "codes", "urgency", "site", "currency"), pl.String()
+        ),
         "rank": pl.Int64(),
         "safety": pl.Boolean(),
+        "usual_cost": pl.Float64(),
     },
     "worklist_set_aside": {"audience": pl.String()},
 }

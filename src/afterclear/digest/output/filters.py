@@ -24,7 +24,7 @@ from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
 from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words
-from afterclear.wording.work import decision_words, deed_words, ground_words
+from afterclear.wording.work import URGENCY_WORDS, decision_words, deed_words, ground_words
 
 FINDING_WORDS: dict[str, str] = {
     "clean": mark("read, without the fault"),
@@ -94,6 +94,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "stock_reason": lambda row: stock_reason(row, cells),
         "stock_word": word(STOCK_WORDS),
         "unit_name": cells.unit_name,
+        "urgency_word": word(URGENCY_WORDS),
         "verdict_word": word(VERDICT_WORDS),
     }
 

@@ -11,11 +11,12 @@ from afterclear.digest.common.model import Change, Changes, WorkItem
 from afterclear.digest.common.worklist_lines import Work
 from afterclear.digest.input.frames import Audience, Caution
 from afterclear.digest.output.filters import caution_words
+from afterclear.reasons import Urgency
 from afterclear.wording.cells import Cells, Dash, capital
 from afterclear.wording.code_words import code_text
 from afterclear.wording.language import Language
 from afterclear.wording.stock import audit_words
-from afterclear.wording.work import deed_words
+from afterclear.wording.work import ASK_FIRST, URGENCY_WORDS, deed_words
 
 _MOST = 6  # lines under one heading; the digest has them all
 
@@ -72,9 +73,12 @@ def _part(head: str, lines: Sequence[str], n: int) -> Part:
 def _fleet(page: FleetPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
     work = page.work
     bring_in = [item for item in work.shown if item.action == "bring_in"]
-    lines = [_work_line(item, cells) for item in bring_in]
-    parts = [_part(cells.t("Bring in now"), lines, work.n_bring_in)]
-    parts.append(_cautions((item.cautions for item in bring_in), cells))
+    scan = [item for item in work.shown if item.action == "scan"]
+    parts = [
+        _part(cells.t("Bring in now"), [_work_line(i, cells) for i in bring_in], work.n_bring_in),
+        _part(cells.t("Scan next"), [_work_line(i, cells) for i in scan], work.n_scan),
+        _cautions((i.cautions for i in (*bring_in[:_MOST], *scan[:_MOST])), cells),
+    ]
     parts += _changed(page.changes, cells)
     return _fleet_lead(work, cells), tuple(part for part in parts if part.lines)
 
@@ -98,8 +102,19 @@ def _cautions(groups: Iterable[Sequence[Caution]], cells: Cells) -> Part:
 
 
 def _work_line(item: WorkItem, cells: Cells) -> str:
-    mark = f" ({cells.t('Safety')})" if item.safety else ""
-    return f"{item.vehicle.vehicle_id}{mark}: {deed_words(item.facts.deeds, cells)}"
+    """Say how soon, which vehicle and where it is, what is wrong and what to do."""
+    ref = item.vehicle
+    plate = ref.plate if ref.plate != ref.vehicle_id else None
+    where = ", ".join(part for part in (plate, ref.site) if part)
+    name = f"{ref.vehicle_id} ({where})" if where else ref.vehicle_id
+    soon = [cells.t(URGENCY_WORDS[item.urgency])] if item.urgency else []
+    mark = [cells.t("Safety")] if item.safety else []
+    known = code_text(item.meaning, cells.words) if item.meaning else ""
+    meaning = f"{capital(known)}. " if known else ""
+    told = f"{meaning}{deed_words(item.facts.deeds, cells)}"
+    if item.urgency is Urgency.DO_NOT_DRIVE:
+        told = f"{told} {cells.t(ASK_FIRST)}"
+    return f"{', '.join([*soon, *mark, name])}: {told}"
 
 
 def _changed(changes: Changes | None, cells: Cells) -> list[Part]:

@@ -48,6 +48,7 @@ from afterclear.digest.sheet.sheet_model import Sheet
 from afterclear.digest.sheet.sheet_page import build_sheet
 from afterclear.digest.vehicle.vehicle_model import OdometerChart, TimeLine, VehiclePage
 from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.work import ASK_FIRST
 
 _LAYOUTS = (WIDE, NARROW)
 # what fits on the sheet for a meeting in letters read from the other end of a table
@@ -81,10 +82,11 @@ def render_fleet(page: FleetPage) -> str:
     """Render the fleet manager's page."""
     cells = _cells(page.head)
     title = cells.t("All fixes by verdict")
-    pictures = {
+    pictures: dict[str, str] = {
         f"verdicts_{layout.name}": draw_verdicts(page.tallies, layout, title, cells)
         for layout in _LAYOUTS
     }
+    pictures["ask_first"] = cells.t(ASK_FIRST)
     return _render(
         "fleet.html", page.head, page=page, here=file_names.FLEET, script=_script(), **pictures
     )

@@ -7,6 +7,7 @@ from typing import Any, Final, Literal
 
 from afterclear.findings.common.facts_json import as_json, iso
 from afterclear.findings.work.decided import Matter
+from afterclear.findings.work.urgency import UrgencyRule
 from afterclear.reasons import CLEAR_CAUSE, Fact, StockReason, WorkReason
 
 Kind = Literal["repair", "scan"]
@@ -30,7 +31,8 @@ class Item:
     after_km: float
     site: str | None  # where the work in question was done; None: nobody worked on it
     cautions: tuple[str, ...]  # ids; none: not about safety
-    codes: tuple[str, ...]
+    codes: tuple[str, ...]  # the fault's own first, then those that follow from it
+    meaning: str | None  # of its own code; None: it is about no code
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,7 @@ class ItemRules:
     quiet_days: float
     silent_scans: int
     proof_km: Mapping[str, float]  # by component: evidenced km that usually prove a fresh repair
+    urgency: tuple[UrgencyRule, ...] = ()
 
 
 _RATHER: Final = 0.5  # a cause more likely than all others together
@@ -120,6 +123,7 @@ def _fault(
         site=attempt["site"] if attempt else None,
         cautions=row["cautions"],
         codes=(row["code"], *(code for _, code in echoes)),
+        meaning=row["meaning"],
     )
     if (rules.now - row["last_seen_at"]).total_seconds() > rules.quiet_days * 86400:
         unread = reason(R.UNIT_NOT_READ_SINCE, seen_on=iso(row["last_seen_at"]))
@@ -224,6 +228,7 @@ def _echo_alone(row: Row, role: Row, rules: ItemRules) -> Item:
         site=None,
         cautions=row["cautions"],
         codes=(row["code"],),
+        meaning=row["meaning"],
     )
 
 
@@ -293,6 +298,7 @@ def _scan_for(
         site=row["site"],
         cautions=row["cautions"],
         codes=(row["code"],),
+        meaning=row["meaning"],
     )
 
 
@@ -320,6 +326,7 @@ def _silent(row: Row, rules: ItemRules) -> Item:
         site=None,
         cautions=row["cautions"],
         codes=(),
+        meaning=None,
     )
 
 

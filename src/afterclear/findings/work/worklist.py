@@ -1,8 +1,8 @@
 """What to do first: one ranked list for each audience, a line for each vehicle and visit.
 
-Rows of the store -> ``work_items`` -> lines: vehicles to bring in before those to scan, safety
-first, then expected loss: the chance that a fault is not fixed times the cost of its come-back.
-People's decisions are applied.
+Rows of the store -> ``work_items`` -> lines: vehicles to bring in before those to scan, the most
+urgent first (``urgency``), of these safety, then expected loss: the chance that a fault is not
+fixed times the cost of its come-back.  People's decisions are applied.
 """
 
 import json
@@ -23,6 +23,7 @@ from afterclear.findings.common.rule_files import WorklistRules
 from afterclear.findings.common.tables import keep
 from afterclear.findings.roles.role_facts import FactBook
 from afterclear.findings.work.decided import Decided, Matter, decision_on, decision_reason
+from afterclear.findings.work.urgency import Asked, UrgencyRule, most_urgent, urgency_of
 from afterclear.findings.work.work_cost import ComeBackCosts, Order
 from afterclear.findings.work.work_items import (
     Item,
@@ -34,7 +35,7 @@ from afterclear.findings.work.work_items import (
     reason,
 )
 from afterclear.findings.work.work_queries import FOR_COSTS, PROOF_KM, VEHICLES, WORK_ROWS
-from afterclear.reasons import Fact, StockReason, WorkReason
+from afterclear.reasons import Fact, StockReason, Urgency, WorkReason
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.results import naive
 
@@ -58,6 +59,7 @@ def build_worklist(
     con: Connection,
     catalogue: Catalogue,
     rules: WorklistRules,
+    urgency: tuple[UrgencyRule, ...],
     as_of: datetime,
 ) -> None:
     """Rank what there is to do for fleet, garage and stock; replace the table."""
@@ -73,6 +75,7 @@ def build_worklist(
             quiet_days=rules.quiet_days,
             silent_scans=rules.silent_scans,
             proof_km=dict(query(con, PROOF_KM).iter_rows()),
+            urgency=urgency,
         ),
     )
     keep(con, "worklist", _ranked(_lines(desk)))
@@ -183,6 +186,7 @@ class _Desk:
             vehicle["site"],
             (),
             (),
+            None,
         )
         # the audit gives the reason; its full scan covers the scans these ask for
         trimmed = [
@@ -206,6 +210,7 @@ class _Desk:
         units = list(dict.fromkeys(u for i in items for u in i.units_to_scan))
         units = [_ALL_UNITS] if _ALL_UNITS in units else units
         cautions = list(dict.fromkeys(c for i in items for c in i.cautions))
+        urgency = most_urgent(map(self._urgency, items))
         return {
             "vehicle_id": line.vehicle_id,
             "audience": line.audience,
@@ -231,8 +236,16 @@ class _Desk:
             ),
             "codes": json.dumps(list(dict.fromkeys(c for i in items for c in i.codes))),
             "cautions": " ".join(cautions),
+            "urgency": urgency,
+            "since_at": naive(items[0].matter.began_at),
+            "meaning": items[0].meaning,
+            "usual_cost": round(
+                sum(c.amount for i, c in zip(line.items, costs, strict=True) if i.kind == "repair"),
+                2,
+            ),
             "decision": decision_reason(line.decided) if line.decided else None,
             "note": line.decided.note if line.decided else None,
+            "_urgency_rank": tuple(Urgency).index(urgency),
             "_no_hold": deeds[0] != _HOLD,
             "_caution_rank": self._caution_rank(cautions),
         }
@@ -255,12 +268,19 @@ class _Desk:
         audit_first = item.component != ""
         return (
             audit_first,
+            tuple(Urgency).index(self._urgency(item)),
             not item.cautions,
             self._caution_rank(item.cautions),
             item.kind != "repair",
             -loss,
             item.codes,
         )
+
+    def _urgency(self, item: Item) -> Urgency:
+        deed, _ = json.loads(item.deed)
+        code = item.codes[0] if item.codes else ""
+        asked = Asked(deed, item.cautions, item.family, code, item.after_km)
+        return urgency_of(asked, self._items.urgency)
 
     def _caution_rank(self, cautions: Sequence[str]) -> int:
         order = self._rules.safety_order
@@ -291,9 +311,12 @@ def _ranked(lines: pl.DataFrame) -> pl.DataFrame:
     safety, is_open = pl.col("safety"), pl.col("decision").is_null()
     counts = is_open | safety
     only_scan = pl.col("kind") != "bring_in"
+    # whoever decided about a line has seen it: it no longer goes before what nobody has seen
+    soon = pl.when(is_open).then("_urgency_rank").otherwise(pl.max_horizontal("_urgency_rank", 1))
     return lines.sort(
         "audience",
         only_scan & (pl.col("audience") != "stock"),
+        pl.when(pl.col("audience") == "stock").then(0).otherwise(soon),
         ~safety,
         ~is_open,
         only_scan & safety,
@@ -315,7 +338,11 @@ FROM store.decisions WHERE undone_at IS NULL ORDER BY decision_id
 """
 
 # what lines are ranked by, beside their content
-_ORDER: Final[dict[str, Any]] = {"_no_hold": pl.Boolean, "_caution_rank": pl.Int32}
+_ORDER: Final[dict[str, Any]] = {
+    "_urgency_rank": pl.Int32,
+    "_no_hold": pl.Boolean,
+    "_caution_rank": pl.Int32,
+}
 
 _WORKLIST: Final[dict[str, Any]] = {
     "vehicle_id": pl.String,
@@ -336,6 +363,10 @@ _WORKLIST: Final[dict[str, Any]] = {
     "cost_grounds": pl.String,
     "codes": pl.String,
     "cautions": pl.String,
+    "urgency": pl.String,
+    "since_at": pl.Datetime("us"),
+    "meaning": pl.String,
+    "usual_cost": pl.Float64,
     "decision": pl.String,
     "note": pl.String,
 }

@@ -166,7 +166,8 @@ PAGE_SLIM: Final[dict[str, str]] = {
         FROM ({PAGE_FINDINGS["recurring"]}) LEFT JOIN ({PAGE_WORDS}) USING (code, family)
         ORDER BY flagged DESC, q_value, vehicle_id, ecu, code""",
     "worklist": """
-        SELECT vehicle_id, audience, kind, rank, safety, codes
+        SELECT vehicle_id, audience, kind, rank, safety, codes, urgency, site,
+            usual_cost, currency
         FROM worklist WHERE rank IS NOT NULL AND audience = 'fleet' ORDER BY audience, rank""",
     "worklist_set_aside": "SELECT audience FROM worklist WHERE rank IS NULL ORDER BY ALL",
     "claims": f"""

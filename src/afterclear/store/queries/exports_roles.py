@@ -18,12 +18,14 @@ EXPORTS_ROLES: Final[dict[str, str]] = {
     "worklist": """
         SELECT vehicle_id, rank, safety, attempt_ids, audience, kind, site, units_to_scan,
             after_km, p_not_fixed, expected_loss, currency, codes, cautions, decision, note, deeds,
-            grounds, looks, cost_grounds
+            grounds, looks, cost_grounds, urgency, since_at, meaning,
+            usual_cost
         FROM worklist WHERE rank IS NOT NULL ORDER BY audience, rank""",
     "worklist_set_aside": """
         SELECT vehicle_id, rank, safety, attempt_ids, audience, kind, site, units_to_scan,
             after_km, p_not_fixed, expected_loss, currency, codes, cautions, decision, note, deeds,
-            grounds, looks, cost_grounds
+            grounds, looks, cost_grounds, urgency, since_at, meaning,
+            usual_cost
         FROM worklist WHERE rank IS NULL ORDER BY audience, vehicle_id, site, decision""",
     "decisions": """
         SELECT decision_id, vehicle_id, attempt_id, ecu, code, word, until_at, until_km,
