@@ -54,9 +54,9 @@ def informed(fleet: Fleet) -> Told:
     evidence, p_failed = np.zeros(len(FACTORS)), np.zeros((len(FACTORS), fault.size))
     for number in np.unique(component):
         mine = np.flatnonzero(component == number)
-        rows = _rows(fleet, mine)
+        rows = rows_of(fleet, mine)
         for k, factor in enumerate(FACTORS):
-            log_evidence, p_failed[k, mine] = _component(rows, factor)
+            log_evidence, p_failed[k, mine] = of_component(rows, factor)
             evidence[k] += log_evidence
     p = special.softmax(evidence) @ p_failed
     back = np.isfinite(fleet.column("back_km"))
@@ -71,7 +71,7 @@ def informed(fleet: Fleet) -> Told:
     )
 
 
-def _rows(fleet: Fleet, mine: Ints) -> _Rows:
+def rows_of(fleet: Fleet, mine: Ints) -> _Rows:
     laws = fleet.laws
     low, high = fleet.column("clean_km")[mine], fleet.column("back_km")[mine]
     is_repair = fleet.column("is_repair")[mine] > 0
@@ -90,7 +90,7 @@ def _rows(fleet: Fleet, mine: Ints) -> _Rows:
     )
 
 
-def _component(rows: _Rows, factor: float) -> tuple[float, Floats]:
+def of_component(rows: _Rows, factor: float) -> tuple[float, Floats]:
     """Log evidence for a factor on the odds of failing, and P(failed) of each attempt under it."""
     failed, base = rows.failed(), np.where(rows.back, rows.other, 1.0)[:, None]
     log_z = np.log(_Z_WEIGHT)
