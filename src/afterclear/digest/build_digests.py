@@ -49,7 +49,7 @@ from afterclear.wording.cells import Cells
 # tables for a vehicle's own page
 PAGE_TABLES = (*FRAME_ROWS, *VEHICLE_FINDINGS)
 PAGES = 125  # vehicles whose every row is in memory at once
-LIST = 2_000  # vehicles one page lists; a larger fleet's index has several behind it
+LIST = 1_000  # vehicles one page lists (2,000 took over a second to open); more: several lists
 
 
 @dataclass(frozen=True)
