@@ -80,3 +80,13 @@ def test_a_list_of_terms_is_read_as_labels_with_their_values() -> None:
         "Vehicle: V-01",
         "Read: today",
     ]
+
+
+def test_parts_of_a_day_are_times_but_under_a_heading_of_hours_they_are_hours(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    rows = "".join(f"V-0{n},4609{n},0.{n}5,8312{n},P030{n}\n" for n in range(1, 4))
+    timed = suggest(tmp_path, f"Vehicle,Date,Time,Odometer km,DTC\n{rows}", words)
+    hours = suggest(tmp_path, f"Vehicle,Date,Engine hours,Odometer km,DTC\n{rows}", words)
+    assert 'scanned_at = ["Date", "Time"]' in timed.text
+    assert 'engine_hours = "Engine hours"' in hours.text

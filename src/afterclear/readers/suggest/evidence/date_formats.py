@@ -19,6 +19,7 @@ from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 
 EARLIEST = 1985
+_LIKELY = 0.5
 SERIALS = (30_000, 80_000)  # day numbers of spreadsheets from 1982 to 2119
 ENOUGH_ROWS = 5  # so many rows in order by one reading only do not come by chance
 _CLOCK = re.compile(
@@ -124,8 +125,9 @@ def clock_column(profile: Profile) -> TimeColumn | None:
                 profile.heading, (Shape((("", "%H%M"),)),), has_clock=True, has_day=False
             )
         is_part = all(re.fullmatch(r"0?[.,\u2396]\d+|0", v) for v in profile.values)
-        # one or two decimals in every row are hours of work, not parts of a day
-        if is_part and any(re.search(r"\d{3}$", v) for v in profile.values):
+        # under a heading of hours one or two decimals in every row are hours of work
+        is_exact = any(re.search(r"\d{3}$", v) for v in profile.values)
+        if is_part and (is_exact or profile.means("engine_hours") < _LIKELY):
             return TimeColumn(profile.heading, (), has_clock=True, has_day=False, serial="1900")
     found = {_clock(in_english(v)) for v in profile.values}
     if not found or None in found or len(found) > 3:
