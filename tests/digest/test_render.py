@@ -189,7 +189,9 @@ def test_each_verdict_has_its_sentence_on_the_vehicles_page() -> None:
 
 def test_the_first_screen_says_what_to_do(pages: dict[str, str]) -> None:
     text = " ".join("".join(Reader(pages["fleet.html"]).texts).split())
-    assert "Bring in 2 vehicles, 1 of them for safety. Scan 1 more" in text
+    assert (
+        "Bring in 2 vehicles, 1 of them not to be driven, 1 of them for safety. Scan 1 more" in text
+    )
     assert "whether the vehicle may be driven to the workshop" in text
     assert "2 to bring in 1 to scan next" in text
     assert "1 fault came back" in text
