@@ -324,12 +324,14 @@ def of_sentences(store: Path) -> None:
             DROP TABLE worklist;
             {table}
             INSERT INTO worklist BY NAME
-            SELECT * EXCLUDE (deeds, grounds, looks, cost_grounds, decision, note),
+            SELECT * EXCLUDE (deeds, grounds, looks, cost_grounds, decision, note,
+                    urgency, since_at, meaning, usual_cost),
                 'Find it.' AS action, 'It is open.' AS because, 'To scan now.' AS evidence,
                 'the setting' AS loss_basis, 'Decided on Monday: wait' AS decided FROM lines;
             ALTER TABLE process ALTER site SET NOT NULL;
             DELETE FROM stale_vehicles;
-            DELETE FROM migrations WHERE name = '0020_work_reasons.sql';"""
+            DELETE FROM migrations
+            WHERE name IN ('0020_work_reasons.sql', '0022_urgency.sql');"""
         )
 
 

@@ -89,7 +89,7 @@ def test_a_vehicle_whose_page_asks_for_something_is_on_a_list(
     }
     assert asking == set(ranked["vehicle_id"])
     page = (report.digest.index.parent / "fleet.html").read_text(encoding="utf-8")
-    listed = re.findall(r'<span class="who"><a class="vehicle[^>]*>([^<]+)</a>', page)
+    listed = re.findall(r'<span class="who"><b class="vehicle[^>]*>([^<]+)</b>', page)
     assert listed == printed["vehicle_id"].to_list()[: len(listed)]
     levels = re.findall(r'<summary>\s*<span class="urgency u-([a-z_]+)"', page)
     assert levels == printed["urgency"].to_list()[: len(levels)]
