@@ -92,6 +92,20 @@ def fuzz(n_files: int, seed: int) -> Tally:
     return tally
 
 
+def read_again(folder: Path) -> Tally:
+    """Load files that broke a reader once, each called by its number and its name."""
+    tally = Tally()
+    limits = ReadingLimits(memory_bytes=1_500_000_000, seconds=4 * MOST_S)
+    known = all_readers(load_maps(shipped("config") / "imports"))
+    with Readers(known, limits) as readers, tempfile.TemporaryDirectory() as place:
+        with open_store(Path(place) / "fuzz.duckdb") as con:
+            for path in sorted(folder.iterdir()):
+                number, _, name = path.name.partition("_")
+                arrival = Arrival("fuzz", path, name, vehicle_id="V1", started_at=NOON)
+                _one(con, Path(place), (int(number), arrival, readers), tally)
+    return tally
+
+
 # No example of the program reads a PDF: one map for a table, one for lines.
 _PRINTS = {
     "table": """kind = "pdf"

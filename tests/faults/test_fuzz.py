@@ -12,7 +12,7 @@ import pytest
 from afterclear.config import Config, commented_files
 from afterclear.errors import ConfigError
 from tests.campaigns import repeats
-from tests.faults.fuzz import fuzz
+from tests.faults.fuzz import fuzz, read_again
 from tests.faults.mutations import mutated, seeds
 
 
@@ -36,6 +36,14 @@ def test_many_broken_files_break_nothing() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.slow
+def test_what_broke_a_reader_once_breaks_none_again() -> None:
+    """Files that campaigns found (seed 20261130): lengths, places and numbers of nonsense."""
+    tally = read_again(Path(__file__).parent / "found")
+    assert tally.wrong == []
+    assert sum(tally.fates.values()) == 6
+
+
 def test_a_broken_config_is_refused_in_words(tmp_path: Path) -> None:
     """Bent like the files: read as what it says, or refused with file and reason; never a crash."""
     chance = random.Random(20261125)  # noqa: S311 - no secret

@@ -3,8 +3,9 @@
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from os import SEEK_END
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO, cast
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -18,6 +19,7 @@ if TYPE_CHECKING:  # it takes a second to load; candump text does not need it
     import can
 
 _PIECE_FRAMES = 100_000
+_MOST_ID = 0x1FFF_FFFF  # ISO 11898-1: 29 bits
 _FRAME_BYTES = 48  # of a frame with its time where it is packed tightest (own judgement)
 
 
@@ -34,6 +36,13 @@ def read_other(delivery: Delivery, form: str) -> Frames:
                     stamp = repr(message.timestamp)
                     frames.rejections.append(
                         Rejection("scans", n_seen, None, stamp, "expected a time stamp in seconds")
+                    )
+                elif not 0 <= message.arbitration_id <= _MOST_ID:
+                    number = str(message.arbitration_id)
+                    frames.rejections.append(
+                        Rejection(
+                            "scans", n_seen, None, number, "expected an identifier of 29 bits"
+                        )
                     )
                 else:
                     rows.take(n_seen, message)
@@ -92,6 +101,25 @@ class _Rows:
         self._rows = []
 
 
+class _Bounded:
+    """A file that gives no more than it has: asked for gigabytes it would make room for them.
+
+    A broken length in a recording is such a question.
+    """
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._n_bytes = file.seek(0, SEEK_END)
+        file.seek(0)
+
+    def read(self, n_bytes: int = -1) -> bytes:
+        left = max(self._n_bytes - self._file.tell(), 0)
+        return self._file.read(left if n_bytes < 0 else min(n_bytes, left))
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._file, name)
+
+
 @contextmanager
 def _opened(path: Path, form: str) -> Iterator[Iterable["can.Message"]]:
     """Open a recording with our own encoding: python-can would take the machine's."""
@@ -99,7 +127,7 @@ def _opened(path: Path, form: str) -> Iterator[Iterable["can.Message"]]:
 
     if form == ".blf":
         with path.open("rb") as binary:
-            yield can.BLFReader(binary)
+            yield can.BLFReader(cast("BinaryIO", _Bounded(binary)))
         return
     if form == ".mf4":
         with _measurement(path) as messages:

@@ -176,7 +176,11 @@ def texts_above(tables: Sequence[HtmlTable]) -> list[str]:
         near = [line for _, line in lines]
         found.append("\n".join([*near, *(x for _, x in held[: len(held) - len(near)][::-1])]))
         if is_facts(table):
-            facts = [(cells[0].strip(" :").casefold(), " ".join(cells)) for _, cells in table.rows]
+            facts = [
+                (cells[0].strip(" :").casefold(), " ".join(cells))
+                for _, cells in table.rows
+                if cells
+            ]
             held = _anew(held, facts)
     return found
 

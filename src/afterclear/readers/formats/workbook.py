@@ -127,7 +127,14 @@ def _check_corners(raw: bytes, where: str) -> None:
             try:
                 with packed.open(part) as file:
                     row, column = _corner(file)
-            except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError):
+            except (
+                zipfile.BadZipFile,
+                zlib.error,
+                EOFError,
+                NotImplementedError,
+                OSError,
+                ValueError,
+            ):
                 continue  # damaged; the parser says so in its own words
             if row * column > MAX_CELLS:
                 raise RefusedFileError(_too_large(f"{where}, {part}", row, column))
