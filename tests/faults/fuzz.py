@@ -97,12 +97,15 @@ def read_again(folder: Path) -> Tally:
     tally = Tally()
     limits = ReadingLimits(memory_bytes=1_500_000_000, seconds=4 * MOST_S)
     known = all_readers(load_maps(shipped("config") / "imports"))
-    with Readers(known, limits) as readers, tempfile.TemporaryDirectory() as place:
-        with open_store(Path(place) / "fuzz.duckdb") as con:
-            for path in sorted(folder.iterdir()):
-                number, _, name = path.name.partition("_")
-                arrival = Arrival("fuzz", path, name, vehicle_id="V1", started_at=NOON)
-                _one(con, Path(place), (int(number), arrival, readers), tally)
+    with (
+        Readers(known, limits) as readers,
+        tempfile.TemporaryDirectory() as place,
+        open_store(Path(place) / "fuzz.duckdb") as con,
+    ):
+        for path in sorted(folder.iterdir()):
+            number, _, name = path.name.partition("_")
+            arrival = Arrival("fuzz", path, name, vehicle_id="V1", started_at=NOON)
+            _one(con, Path(place), (int(number), arrival, readers), tally)
     return tally
 
 

@@ -38,12 +38,11 @@ def read_other(delivery: Delivery, form: str) -> Frames:
                         Rejection("scans", n_seen, None, stamp, "expected a time stamp in seconds")
                     )
                 elif not 0 <= message.arbitration_id <= _MOST_ID:
-                    number = str(message.arbitration_id)
-                    frames.rejections.append(
-                        Rejection(
-                            "scans", n_seen, None, number, "expected an identifier of 29 bits"
-                        )
+                    number, wanted = (
+                        str(message.arbitration_id),
+                        "expected an identifier of 29 bits",
                     )
+                    frames.rejections.append(Rejection("scans", n_seen, None, number, wanted))
                 else:
                     rows.take(n_seen, message)
     except (RefusedFileError, MemoryError):

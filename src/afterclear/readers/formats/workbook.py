@@ -57,6 +57,12 @@ def is_packed(path: Path) -> bool:
         return file.read(len(_COMPOUND)).startswith((_ZIP, _COMPOUND, _PDF))
 
 
+_DAMAGED = (
+    *(zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError),
+    ValueError,  # a place before the file's first byte
+)
+
+
 def is_workbook(head: bytes, path: Path) -> bool:
     """Recognise a workbook by its first bytes and, for a zip, by its members."""
     if head.startswith(_COMPOUND):
@@ -127,14 +133,7 @@ def _check_corners(raw: bytes, where: str) -> None:
             try:
                 with packed.open(part) as file:
                     row, column = _corner(file)
-            except (
-                zipfile.BadZipFile,
-                zlib.error,
-                EOFError,
-                NotImplementedError,
-                OSError,
-                ValueError,
-            ):
+            except _DAMAGED:
                 continue  # damaged; the parser says so in its own words
             if row * column > MAX_CELLS:
                 raise RefusedFileError(_too_large(f"{where}, {part}", row, column))
