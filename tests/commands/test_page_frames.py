@@ -33,7 +33,7 @@ from afterclear.store.queries.exports import PAGE_FRAMES
 from tests.commands.small_fleet import told_before
 from tests.digest.every_row import HistoryFrames, details_of, fleet_frames
 
-_FRAMES = ("fleet", "attempts", "open_faults", "new", "gone", "tallies", "set_aside")
+_FRAMES = ("fleet", "attempts", "open_faults", "new", "gone", "tallies", "year", "set_aside")
 _NUMBERS = ("n_failed_before", "n_scans", "n_partial", "has_previous", "previous_at")
 
 

@@ -8,7 +8,7 @@ that have every row; a test holds the two against each other
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Literal
 
 import polars as pl
@@ -107,6 +107,7 @@ def fleet_frames(frames: HistoryFrames) -> FleetFrames:
         new=new,
         gone=gone,
         tallies=counted.group_by("kind", "outcome").agg(pl.len().alias("n")),
+        year=_of_the_year(counted, frames.as_of),
         n_failed_before=0 if back.is_empty() else back.filter(back_at < look_back).height,
         set_aside=frames.odometer.filter(pl.col("set_aside").is_not_null())
         .group_by("set_aside")
@@ -129,6 +130,17 @@ def details_of(frames: HistoryFrames) -> Details:
         return {name: frame.filter(own) for name, frame in tables.items() if name in wanted}
 
     return details
+
+
+def _of_the_year(counted: pl.DataFrame, as_of: datetime) -> pl.DataFrame:
+    """Count by quarter, from the same quarter of the year before."""
+    at = pl.col("attempted_at")
+    quarter = pl.format("{}-Q{}", at.dt.year(), at.dt.quarter()).alias("quarter")
+    first = datetime(as_of.year - 1, as_of.month - (as_of.month - 1) % 3, 1, tzinfo=UTC)
+    if counted.is_empty():
+        return pl.DataFrame(schema={"quarter": pl.String, "outcome": pl.String, "n": pl.UInt32})
+    recent = counted.filter(at >= first)
+    return recent.group_by(quarter, "outcome").agg(pl.len().alias("n"))
 
 
 def _counted(attempts: pl.DataFrame) -> pl.DataFrame:

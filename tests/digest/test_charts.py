@@ -134,7 +134,7 @@ def test_a_vehicle_that_stood_between_two_readings_has_a_picture(km: float) -> N
 
 
 def test_a_bar_is_as_long_as_its_count() -> None:
-    tallies = (Tally("repair", 6, 2, 1, 1), Tally("clear_only", 0, 0, 0, 0))
+    tallies = (Tally("Repairs", 6, 2, 1, 1), Tally("Codes cleared only", 0, 0, 0, 0))
     drawn = draw_verdicts(tallies, WIDE, "All fixes", Cells())
     widths = [
         float(width)

@@ -62,10 +62,12 @@ def test_the_same_digest_again_has_no_changes() -> None:
 
 def test_attempts_are_counted_by_kind_and_verdict(page: FleetPage) -> None:
     assert page.tallies == (
-        Tally("repair", held=4, on_watch=3, unchecked=2, came_back=3),
-        Tally("clear_only", held=0, on_watch=1, unchecked=0, came_back=2),
+        Tally("Repairs", held=4, on_watch=3, unchecked=2, came_back=3),
+        Tally("Codes cleared only", held=0, on_watch=1, unchecked=0, came_back=2),
     )
     assert sum(tally.total for tally in page.tallies) == 15
+    assert 0 < sum(tally.total for tally in page.year) <= 15
+    assert [tally.name for tally in page.year] == sorted({t.name for t in page.year})
 
 
 def test_come_backs_of_the_last_year_are_listed_present_ones_first(page: FleetPage) -> None:

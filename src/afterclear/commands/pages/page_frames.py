@@ -172,10 +172,17 @@ def _set_limits(
         "look_back": ("TIMESTAMP", naive(look_back)),
         "before": ("INTEGER", before.digest_id if before else None),
         "before_at": ("TIMESTAMP", naive(before.as_of) if before else None),
+        "year_from": ("TIMESTAMP", naive(_quarter_a_year_before(as_of))),
         "usual_days": ("INTEGER", settings.usual_window_days),
     }
     for name, (kind, value) in values.items():
         con.execute(f"SET VARIABLE {name} = ?::{kind}", [value])
+
+
+def _quarter_a_year_before(as_of: datetime) -> datetime:
+    """Give the begin of the same quarter of the year before."""
+    first = as_of.month - (as_of.month - 1) % 3
+    return datetime(as_of.year - 1, first, 1, tzinfo=UTC)
 
 
 def aware(frame: pl.DataFrame) -> pl.DataFrame:

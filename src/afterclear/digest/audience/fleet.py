@@ -8,7 +8,7 @@ from afterclear.digest.audience.costs import CostView
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.fleet_model import FleetPage
 from afterclear.digest.audience.sections import section_views
-from afterclear.digest.audience.shown_vehicles import CommonViews
+from afterclear.digest.audience.shown_vehicles import CommonViews, year_tallies
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.model import DataNotes, LoadLine, SetAside
 from afterclear.digest.common.roster import Roster
@@ -33,6 +33,7 @@ def build_fleet_page(
         work=work,
         changes=common.changes,
         tallies=common.tallies,
+        year=year_tallies(frames.year),
         failed=common.shown(choice.failed),
         n_failed=choice.failed.n,
         failed_again=common.shown(choice.failed_again),

@@ -25,6 +25,7 @@ class FleetPage:
     work: Work
     changes: Changes | None  # None: there was no previous digest
     tallies: tuple[Tally, ...]
+    year: tuple[Tally, ...]  # by quarter
     failed: tuple[AttemptView, ...]  # came back within the look-back time, not worked on again
     n_failed: int
     failed_again: tuple[AttemptView, ...]  # ... and worked on again since

@@ -11,8 +11,13 @@ from afterclear.digest.common.choosing import Choice, Picked, PickedCost, choose
 from afterclear.digest.common.model import AttemptView, Changes, ComebackCost, PageHead, Tally
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.input.frames import Details, FleetFrames, in_chunks
+from afterclear.wording.cells import Cells
+from afterclear.wording.language import mark
 
 _FAULT_TABLES = ("vehicles", "attempts", "evidence", "episodes")
+
+
+_KINDS = {"repair": mark("Repairs"), "clear_only": mark("Codes cleared only")}
 
 
 @dataclass(frozen=True)
@@ -47,7 +52,7 @@ def read_common_views(
         choice=choice,
         views=views,
         changes=changes_since(frames, choice, views, roster, setting),
-        tallies=_tallies(frames.tallies),
+        tallies=_tallies(frames.tallies, setting.cells),
         costs=tuple(_cost(cost, views) for cost in choice.costs),
     )
 
@@ -89,18 +94,28 @@ def _views(
     }
 
 
-def _tallies(counted: pl.DataFrame) -> tuple[Tally, ...]:
+def _tallies(counted: pl.DataFrame, cells: Cells) -> tuple[Tally, ...]:
     """Count attempts by kind and verdict."""
-    n = {(kind, outcome): n for kind, outcome, n in counted.iter_rows()}
+    return _by_verdict(counted, {kind: cells.t(words) for kind, words in _KINDS.items()})
+
+
+def year_tallies(counted: pl.DataFrame) -> tuple[Tally, ...]:
+    """Count attempts by quarter and verdict, the earliest quarter first."""
+    quarters = counted["quarter"].unique().sort()
+    return _by_verdict(counted, {quarter: quarter for quarter in quarters})
+
+
+def _by_verdict(counted: pl.DataFrame, names: Mapping[str, str]) -> tuple[Tally, ...]:
+    n = {(group, outcome): n for group, outcome, n in counted.iter_rows()}
     return tuple(
         Tally(
-            kind,
-            held=n.get((kind, "held"), 0),
-            on_watch=n.get((kind, "on_watch"), 0),
-            unchecked=n.get((kind, "unchecked"), 0),
-            came_back=n.get((kind, "came_back"), 0),
+            name,
+            held=n.get((group, "held"), 0),
+            on_watch=n.get((group, "on_watch"), 0),
+            unchecked=n.get((group, "unchecked"), 0),
+            came_back=n.get((group, "came_back"), 0),
         )
-        for kind in ("repair", "clear_only")
+        for group, name in names.items()
     )
 
 

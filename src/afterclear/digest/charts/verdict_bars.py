@@ -9,18 +9,22 @@ from afterclear.digest.charts.scale import Scale
 from afterclear.digest.charts.svg import element, picture, text_at
 from afterclear.digest.common.model import Tally
 from afterclear.wording.cells import Cells
-from afterclear.wording.language import mark
 
 PARTS = ("held", "on_watch", "unchecked", "came_back")
-KIND_WORDS = {"repair": mark("Repairs"), "clear_only": mark("Codes cleared only")}
 
 _LABEL, _HEAD = 150.0, 18.0  # a bar's name beside it, or above it
 _BAR, _STEP = 34.0, 50.0
 _SYMBOL, _DIGIT = 32.0, 9.0  # a part narrower than its symbol and count has them in the table
 
 
-def draw_verdicts(tallies: tuple[Tally, ...], layout: Layout, title: str, cells: Cells) -> Markup:
-    """Draw one bar for each kind of fix attempt, on one scale of counts."""
+def draw_verdicts(
+    tallies: tuple[Tally, ...],
+    layout: Layout,
+    title: str,
+    cells: Cells,
+    key: str = "verdicts",
+) -> Markup:
+    """Draw a bar for each tally, on one scale of counts; ``key``: unlike other pictures'."""
     most = max((tally.total for tally in tallies), default=0) or 1
     left = _LABEL if layout.label_width else 0.0
     step = _STEP if layout.label_width else _STEP + _HEAD
@@ -31,14 +35,14 @@ def draw_verdicts(tallies: tuple[Tally, ...], layout: Layout, title: str, cells:
     ]
     summary = " ".join(_words(tally, cells) for tally in tallies)
     size = (layout.width, step * len(tallies) + 2)
-    words = (f"verdicts-{layout.name}", title, summary)
+    words = (f"{key}-{layout.name}", title, summary)
     return picture(content, size, words, f"chart verdicts {layout.name}")
 
 
 def _words(tally: Tally, cells: Cells) -> str:
     return cells.t(
         "{kind}: {held} held, {on_watch} on watch, {unchecked} unchecked, {came_back} came back.",
-        kind=cells.t(KIND_WORDS[tally.kind]),
+        kind=tally.name,
         held=tally.held,
         on_watch=tally.on_watch,
         unchecked=tally.unchecked,
@@ -48,7 +52,7 @@ def _words(tally: Tally, cells: Cells) -> str:
 
 def _bar(tally: Tally, y: float, scale: Scale, cells: Cells) -> Iterator[Markup]:
     above = not scale.start
-    yield text_at(0, y + (12 if above else 22), cells.t(KIND_WORDS[tally.kind]), class_="unit")
+    yield text_at(0, y + (12 if above else 22), tally.name, class_="unit")
     y += _HEAD if above else 0
     if not tally.total:
         yield text_at(scale.start, y + 22, cells.t("none"), class_="note")

@@ -150,9 +150,9 @@ class Changes:
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """Fix attempts of one kind, counted by verdict."""
+    """Fix attempts of one kind, or of one quarter, counted by verdict."""
 
-    kind: Literal["repair", "clear_only"]
+    name: str  # in the reader's words
     held: int
     on_watch: int
     unchecked: int
@@ -160,7 +160,7 @@ class Tally:
 
     @property
     def total(self) -> int:
-        """Count all attempts of the kind."""
+        """Count all attempts."""
         return self.held + self.on_watch + self.unchecked + self.came_back
 
 

@@ -91,6 +91,7 @@ class FleetFrames(DigestContext):
     new: pl.DataFrame  # row_types.Episode: first seen since the previous digest
     gone: pl.DataFrame  # row_types.Episode: absent since then without anyone's work
     tallies: pl.DataFrame  # kind, outcome, n: all attempts of all time
+    year: pl.DataFrame  # quarter, outcome, n: attempts since the same quarter a year ago
     n_failed_before: int  # came back longer ago than pages look back
     set_aside: pl.DataFrame  # set_aside, n, vehicles: odometer readings by cause, most first
     n_scans: int  # that read a control unit

@@ -86,6 +86,11 @@ def render_fleet(page: FleetPage) -> str:
         f"verdicts_{layout.name}": draw_verdicts(page.tallies, layout, title, cells)
         for layout in _LAYOUTS
     }
+    year = cells.t("Fixes of the last year, by the quarter of the work and what became of them")
+    pictures |= {
+        f"year_{layout.name}": draw_verdicts(page.year, layout, year, cells, "year")
+        for layout in _LAYOUTS
+    }
     pictures["ask_first"] = cells.t(ASK_FIRST)
     return _render(
         "fleet.html", page.head, page=page, here=file_names.FLEET, script=_script(), **pictures

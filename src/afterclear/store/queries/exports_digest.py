@@ -126,6 +126,13 @@ PAGE_FLEET: Final[dict[str, str]] = {
         SELECT kind, outcome, count(*) AS n FROM attempts JOIN verdicts USING (attempt_id)
         ANTI JOIN echo_fixes USING (attempt_id)
         GROUP BY ALL ORDER BY ALL""",
+    # the year before the day of the pages, from the begin of its first quarter
+    "year": """
+        SELECT strftime(attempted_at, '%Y') || '-Q' || quarter(attempted_at) AS quarter, outcome,
+            count(*) AS n
+        FROM attempts JOIN verdicts USING (attempt_id) ANTI JOIN echo_fixes USING (attempt_id)
+        WHERE attempted_at >= getvariable('year_from')
+        GROUP BY ALL ORDER BY ALL""",
     "set_aside": """
         SELECT set_aside, count(*) AS n, count(DISTINCT vehicle_id) AS vehicles
         FROM odometer WHERE set_aside IS NOT NULL GROUP BY ALL ORDER BY ALL""",
