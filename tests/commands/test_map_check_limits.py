@@ -122,6 +122,7 @@ def test_it_ends_as_refused_and_writes_nothing_beside_the_file(tmp_path: Path) -
     assert inbox.stat().st_mtime_ns == before
 
 
+@pytest.mark.slow
 def test_a_suggested_map_reads_no_more_pages_than_a_load_may(tmp_path: Path) -> None:
     app = app_of(tmp_path, memory_mb=1000, seconds=60)
     config = tmp_path / "config" / "afterclear.toml"

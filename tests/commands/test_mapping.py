@@ -34,6 +34,7 @@ def test_init_makes_a_folder_for_maps(garage: Path) -> None:
     assert (garage / "config" / "imports").is_dir()
 
 
+@pytest.mark.slow
 def test_four_steps_from_an_unknown_spreadsheet_to_rows(garage: Path) -> None:
     """Suggest, mend, look again, load; then mend once more and replay."""
     export = str(garage.parent / "exports" / "fehlerliste_2025-10.csv")

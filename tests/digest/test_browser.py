@@ -194,6 +194,7 @@ def test_the_style_sheet_is_let_in_by_the_pages_own_policy(
     page.close()
 
 
+@pytest.mark.slow
 def test_no_page_reports_an_error_or_asks_for_anything(browser: Browser, files: list[Path]) -> None:
     for file in files:
         page = browser.new_page()
@@ -274,6 +275,7 @@ def test_a_phone_shows_only_the_vehicles_looked_for(browser: Browser, files: lis
     page.close()
 
 
+@pytest.mark.slow
 def test_no_text_on_a_phone_stands_in_a_column_of_letters(
     browser: Browser, files: list[Path]
 ) -> None:

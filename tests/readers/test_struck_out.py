@@ -10,7 +10,7 @@ from afterclear.errors import RefusedFileError
 from afterclear.readers.formats.html_tables import html_tables
 from afterclear.readers.formats.struck_rows import struck_rows
 from afterclear.readers.formats.workbook import read_sheets
-from afterclear.readers.maps.source_table import StruckCells
+from afterclear.readers.maps.struck_cells import StruckCells
 from tests.readers.workbooks import ods, xls
 
 HEAD = ["Vehicle", "Date", "Odometer km", "Module", "DTC"]

@@ -394,6 +394,7 @@ def mail(number: int, name: str, text: str) -> bytes:
 
 
 @pytest.mark.parametrize("safe", [False, True])
+@pytest.mark.slow
 def test_attachments_of_new_messages_are_loaded_and_no_message_is_marked(
     tmp_path: Path,
     secret: str,

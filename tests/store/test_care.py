@@ -446,6 +446,7 @@ def old(tmp_path: Path) -> App:
 PLAIN = ("scans", "clears", "repairs")
 
 
+@pytest.mark.slow
 def test_a_store_of_the_first_schema_migrates_with_a_copy_of_it_beside(old: App) -> None:
     """Every stored row stays; the store as it was stands beside; all checks hold."""
     with open_store(old.store) as con:

@@ -98,8 +98,8 @@ def compact_css(css: str) -> str:
 def compact_html(html: str) -> str:
     r"""Return HTML whose lines begin at the margin; nothing on our pages keeps its blanks.
 
-    >>> compact_html("<p>a\\n    b</p>\\n\\n  <p>")
-    '<p>a\\nb</p>\\n<p>'
+    >>> compact_html("<p>a\n    b</p>\n\n  <p>")
+    '<p>a\nb</p>\n<p>'
     """
     return re.sub(r"\n\s+", "\n", html)
 

@@ -113,7 +113,7 @@ class _Bounded:
 
     def read(self, n_bytes: int = -1) -> bytes:
         left = max(self._n_bytes - self._file.tell(), 0)
-        return self._file.read(left if n_bytes < 0 else min(n_bytes, left))
+        return self._file.read(min(n_bytes, left))  # a negative length stays the error it is
 
     def __getattr__(self, name: str) -> object:
         return getattr(self._file, name)

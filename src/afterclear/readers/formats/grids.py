@@ -9,13 +9,13 @@ from afterclear.readers.maps.source_table import (
     AFTER,
     Cells,
     SourceTable,
-    StruckCells,
     find_header,
     frame_of,
     is_total,
     joined_headings,
     unique_headings,
 )
+from afterclear.readers.maps.struck_cells import StruckCells
 from afterclear.records import Rejection
 
 STRUCK_OUT = (

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.maps.source_table import StruckCells
+from afterclear.readers.maps.struck_cells import StruckCells
 
 MAX_SPAN = 1000  # the HTML standard's own limit on colspan
 MAX_CELLS = 20_000_000

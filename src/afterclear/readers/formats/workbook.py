@@ -23,7 +23,7 @@ from afterclear.errors import RefusedFileError
 from afterclear.readers.formats.biff_records import last_column
 from afterclear.readers.formats.struck_rows import struck_rows
 from afterclear.readers.limits import check_zip
-from afterclear.readers.maps.source_table import StruckCells
+from afterclear.readers.maps.struck_cells import StruckCells
 
 # Cells of one sheet, empty ones included: a sheet may claim a million rows of 16,000 columns.
 MAX_CELLS = 50_000_000

@@ -4,7 +4,6 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import TypeVar
 
 import polars as pl
 
@@ -14,14 +13,6 @@ from afterclear.records import Rejection
 LINE = "\x1fline"  # no heading is called so
 AFTER = "lines after the table"
 Cells = Sequence[str | None]
-
-
-_Cell = TypeVar("_Cell", bound=str | None)
-
-
-class StruckCells(list[_Cell]):
-    """Cells of a row that is struck out, wholly or in part."""
-
 
 # Widest table taken: the widest known exports have a few hundred columns.
 MAX_COLUMNS = 5000
