@@ -154,6 +154,14 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         "Unchecked: no scan of the control unit “Engine” since the repair on 1 Apr 2025.",
     ),
     (
+        attempt(ecu=None),
+        (),
+        (
+            "Unchecked since the repair on 1 Apr 2025: no scan has ever shown this code, so it is "
+            "not known which control unit to look in."
+        ),
+    ),
+    (
         attempt(),
         (evidence("no_evidence", "S-1", 3, 41_100, reason=R.NO_ANSWER),),
         (

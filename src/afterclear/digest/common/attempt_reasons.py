@@ -218,6 +218,13 @@ def _on_watch(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> s
 def _unchecked(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
     silent = [row for row in evidence if row.finding in {"no_evidence", "sign"}]
     values = {"deed": cells.t(DEED[attempt.kind]), "ended": _ended(attempt, cells)}
+    if not silent and attempt.ecu is None:
+        return cells.t(
+            "Unchecked since {deed} on {day}{ended}: no scan has ever shown this code, so it is not "
+            "known which control unit to look in.",
+            day=cells.day(attempt.attempted_at),
+            **values,
+        )
     if not silent:
         return cells.t(
             "Unchecked: no scan of the control unit “{unit}” since {deed} on {day}{ended}.",

@@ -173,6 +173,7 @@ class LogLine:
     # in words if neither is known exactly: an inferred clear
     when: str = ""
     distance: str = ""
+    is_after_scan: bool = False  # of an inferred clear: not before the scan of its instant
 
 
 @dataclass(frozen=True, slots=True)

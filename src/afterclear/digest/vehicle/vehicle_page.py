@@ -5,7 +5,14 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from afterclear.catalogue.codes import split_codes
-from afterclear.digest.common.assess import Assessment, Setting, VehicleRows, cautions_of, fault_of
+from afterclear.digest.common.assess import (
+    Assessment,
+    Setting,
+    VehicleRows,
+    action_words,
+    cautions_of,
+    fault_of,
+)
 from afterclear.digest.common.model import PageHead, WorkItem
 from afterclear.digest.common.stock_state import steps_of
 from afterclear.digest.common.worklist_lines import ranked_item
@@ -158,15 +165,16 @@ def build_log(rows: VehicleRows, orders: Sequence[WorkOrder], cells: Cells) -> t
     lines = [
         *_scan_lines(rows, cells),
         *_clear_lines(rows.clears, cells),
-        *map(_order_line, orders),
+        *(_order_line(order, cells) for order in orders),
     ]
     return tuple(sorted(lines, key=_log_order))
 
 
 def _log_order(line: LogLine) -> tuple[datetime, int, str]:
-    """Order by time; a clear inferred from a scan was before that scan."""
+    """Order by time; an inferred clear was before the scan it is inferred from."""
     rank = {"scan": 1, "repair": 2, "clear": 3}
-    return line.at, 0 if line.when else rank[line.kind], line.name
+    is_inferred = bool(line.when) and not line.is_after_scan
+    return line.at, 0 if is_inferred else rank[line.kind], line.name
 
 
 def _scan_lines(rows: VehicleRows, cells: Cells) -> Iterable[LogLine]:
@@ -224,7 +232,10 @@ def _clear_lines(clears: Sequence[ClearEvent], cells: Cells) -> Iterable[LogLine
         reason = f" ({given_words(first.reason, cells.words)})" if first.reason else ""
         text = f"{units}: {cells.t(_CLEAR_WORDS[first.origin])}{reason}"
         when, distance = _within(first, cells)
-        yield LogLine(first.cleared_at, first.km_high, "clear", "", text, (), when, distance)
+        is_after = first.cleared_at == first.cleared_low_at
+        yield LogLine(
+            first.cleared_at, first.km_high, "clear", "", text, (), when, distance, is_after
+        )
 
 
 def _within(clear: ClearEvent, cells: Cells) -> tuple[str, str]:
@@ -244,9 +255,16 @@ def _within(clear: ClearEvent, cells: Cells) -> tuple[str, str]:
     return when, ""
 
 
-def _order_line(order: WorkOrder) -> LogLine:
+def _order_line(order: WorkOrder, cells: Cells) -> LogLine:
     done = "; ".join(
-        " ".join(part for part in (r.action, r.part_family, r.position, r.part_number) if part)
+        ": ".join(
+            part
+            for part in (
+                action_words(r.action, cells),
+                " ".join(word for word in (r.part_family, r.position, r.part_number) if word),
+            )
+            if part
+        )
         for r in order.lines
     )
     text = ", ".join(part for part in (done, order.site, order.technician) if part)
