@@ -235,7 +235,7 @@ def test_a_clear_belongs_to_work_of_one_visit_which_is_as_long_as_is_set(
         ("old", "scan_old", "100 days ago"),
         ("misses airbag", "scan_partial", "not read: airbag"),
         ("cleared", "recent_clear_unrecorded", "not an accusation"),
-        ("battery", "recent_clear_explained", "as its work order says"),
+        ("battery", "recent_clear_explained", "most likely at the work of"),
         ("warm-ups", "recent_clear_unrecorded", "4 warm-ups"),
         ("rolled back", "odometer_dropped", "would also explain it. Ask for papers."),
     ],

@@ -89,7 +89,7 @@ SAID: Final[dict[RoleReason, str]] = {
         "{cause}; that unit was not read before the work, only on {read_on}."
     ),
     R.RELATED_RETURN: mark(
-        "{own} was worked on on {worked_on}; {related_code}, of the same "
+        "{own} had work on {worked_on}; {related_code}, of the same "
         "component ({component}), was first seen on {seen_on}{later}. The "
         "component has a fault again, under another code."
     ),

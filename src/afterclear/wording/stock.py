@@ -23,12 +23,12 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     ),
     R.RECENT_CLEAR_EXPLAINED: (
         mark(
-            "The memory was cleared {since_clear_km} before the last scan, at the work of "
-            "{repaired_on}, as its work order says. No codes so soon means not tested yet."
+            "The memory was cleared {since_clear_km} before the last scan, most likely at the "
+            "work of {repaired_on}. No codes so soon means not tested yet."
         ),
         mark(
-            "The memory was cleared {warmups} warm-ups before the last scan, at the work of "
-            "{repaired_on}, as its work order says. No codes so soon means not tested yet."
+            "The memory was cleared {warmups} warm-ups before the last scan, most likely at the "
+            "work of {repaired_on}. No codes so soon means not tested yet."
         ),
     ),
     R.RECENT_CLEAR_RECORDED: (

@@ -220,8 +220,8 @@ def _unchecked(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> 
     values = {"deed": cells.t(DEED[attempt.kind]), "ended": _ended(attempt, cells)}
     if not silent and attempt.ecu is None:
         return cells.t(
-            "Unchecked since {deed} on {day}{ended}: no scan has ever shown this code, so it is not "
-            "known which control unit to look in.",
+            "Unchecked since {deed} on {day}{ended}: no scan has ever shown this code, so it is "
+            "not known which control unit to look in.",
             day=cells.day(attempt.attempted_at),
             **values,
         )

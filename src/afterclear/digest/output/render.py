@@ -91,7 +91,6 @@ def render_fleet(page: FleetPage) -> str:
         f"year_{layout.name}": draw_verdicts(page.year, layout, year, cells, "year")
         for layout in _LAYOUTS
     }
-    pictures["ask_first"] = cells.t(ASK_FIRST)
     return _render(
         "fleet.html", page.head, page=page, here=file_names.FLEET, script=_script(), **pictures
     )
@@ -221,8 +220,15 @@ def _cells(head: PageHead) -> Cells:
 
 
 def _render(template: str, head: PageHead, **context: Any) -> str:  # noqa: ANN401
-    environment = _environment(_cells(head))
-    values = {"root": "", "script": None, "sheets": ("style.css",), **context}
+    cells = _cells(head)
+    environment = _environment(cells)
+    values = {
+        "root": "",
+        "script": None,
+        "sheets": ("style.css",),
+        "ask_first": cells.t(ASK_FIRST),
+        **context,
+    }
     html = environment.get_template(template).render(values)
     return compact_html(keep_identifiers(html))
 

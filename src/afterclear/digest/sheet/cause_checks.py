@@ -127,6 +127,8 @@ _BY_WORDS: Final[tuple[tuple[str, Way], ...]] = (
     ("leak|stuck", "mechanical"),
 )
 _FAILURE_TYPE: Final = re.compile(r"^[PCBU][0-9A-F]{4}-([0-9A-F]{2})")
+# only the maker knows what such a code is about: airbags too (ranges of SAE J2012, from memory)
+_OF_THE_MAKER: Final = re.compile(r"^(?:P1|P3[0-3]|[BCU][12])")
 _FMI: Final = re.compile(r"^SPN \d+ FMI (\d+)$")
 
 
@@ -157,6 +159,6 @@ def check_words(fault: Fault, cells: Cells) -> str:
     Whatever is said here, the maker's procedure comes first; the sheet says so once.
     """
     way = way_of_failing(fault.code, fault.meaning)
-    if fault.safety and way in _CIRCUIT:
+    if (fault.safety or _OF_THE_MAKER.match(fault.code)) and way in _CIRCUIT:
         return cells.t(_WITH_CAUTION)
     return cells.t(_CHECKS[way])
