@@ -2,7 +2,6 @@
 
 import io
 import re
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,7 +11,7 @@ from starlette.testclient import TestClient
 from afterclear.commands.app import App, app_at
 from afterclear.commands.init_and_demo import init
 from afterclear.commands.queries.exporting import export_frame
-from afterclear.config import find_config
+from afterclear.config import Config, find_config
 from afterclear.desk.bench import Bench
 from afterclear.desk.door import Door
 from afterclear.desk.request import Desk
@@ -34,8 +33,8 @@ class Browser:
     """One browser at one desk."""
 
     def __init__(self, app: App) -> None:
-        self.door = Door()
-        self.bench = Bench()
+        self.door = Door(8765)
+        self.bench = Bench(app)
         self.uploads = Uploads(app.store.with_name("uploads"))
         self.desk = Desk(app, self.bench, self.uploads)
         site = desk_site(self.desk, self.door, frozenset({HOST}), most_bytes=1_000_000)
@@ -109,6 +108,13 @@ def test_every_address_needs_the_session(tmp_path: Path) -> None:
     assert client.get("/pages/fleet.html").status_code == 403
 
 
+def test_a_cookie_of_another_program_shuts_nobody_out(browser: Browser) -> None:
+    own = f"{browser.door.cookie_name}={next(iter(browser.client.cookies.values()))}"
+    browser.client.cookies.clear()
+    answer = browser.client.get("/", headers={"Cookie": f'prefs={{"a":1}}; {own}'})
+    assert answer.status_code == 200
+
+
 def test_the_key_opens_once(tmp_path: Path) -> None:
     browser = Browser(garage(tmp_path)).enter()
     browser.client.cookies.clear()
@@ -175,6 +181,13 @@ def test_pages_run_nothing_and_ask_nobody(browser: Browser) -> None:
     assert "frame-ancestors 'none'" in policy
 
 
+def test_before_the_first_file_every_page_says_so(browser: Browser) -> None:
+    for method, path, _ in PAGES:
+        if method == "GET" and "{" not in path:
+            browser.get(path)
+    assert "isfire" in browser.get("/find?name=P0301")
+
+
 # --- the daily work ---------------------------------------------------------------------------
 
 
@@ -236,13 +249,15 @@ def test_a_load_is_taken_back_whole(browser: Browser) -> None:
     assert len(export_frame(browser.desk.app, "scans")) == 0
 
 
-def stamps(browser: Browser) -> dict[str, str]:
-    page = browser.get("/decide")
-    return dict(re.findall(r'name="(stamp:[^"]+)" value="([^"]+)"', page))
+def boxes(browser: Browser) -> dict[str, str]:
+    """Give the box of each vehicle's line: its value holds what the line said."""
+    found = re.findall(r'name="chosen" value="([^"]+)"', browser.get("/decide"))
+    return {box.partition(" ")[2]: box for box in found}
 
 
 def test_lines_are_decided_on_together_and_taken_back(judged: Browser) -> None:
-    form = stamps(judged) | {"chosen": ["V1", "V2"], "word": "accept", "by": "Mara"}
+    box = boxes(judged)
+    form = {"chosen": [box["V1"], box["V2"], box["V2"]], "word": "accept", "by": "Mara"}
     assert judged.ask("/decide", **form)[0] == 200
     kept = export_frame(judged.desk.app, "decisions")
     assert kept["vehicle_id"].to_list() == ["V1", "V2"]
@@ -255,10 +270,14 @@ def test_lines_are_decided_on_together_and_taken_back(judged: Browser) -> None:
 @pytest.mark.parametrize(
     ("change", "told"),
     [
-        ({"stamp:V1": "old"}, "has changed since"),
+        ({"chosen": ["old V1"]}, "has changed since"),
         ({"word": "wait"}, "until which day"),
         ({"word": "wait", "until_km": "soon"}, "is no number of km"),
+        ({"word": "wait", "until_km": "nan"}, "is no odometer reading"),
+        ({"word": "wait", "until_km": "-5"}, "is no odometer reading"),
         ({"word": "wait", "until": "2001-01-01"}, "is over already"),
+        ({"until": "2031-01-01"}, "Only a wait has an end"),
+        ({"by": " "}, "Say who decides"),
         ({"chosen": []}, "Tick the lines"),
     ],
 )
@@ -266,7 +285,7 @@ def test_a_decision_that_cannot_stand_keeps_nothing_but_what_was_typed(
     judged: Browser, change: dict[str, object], told: str
 ) -> None:
     before = len(export_frame(judged.desk.app, "decisions"))
-    form = stamps(judged) | {"chosen": ["V2", "V1"], "word": "accept", "by": "Mara"}
+    form: dict[str, object] = {"chosen": [*boxes(judged).values()], "word": "accept", "by": "Mara"}
     status, page = judged.ask("/decide", **form | {"note": "by telephone"} | change)
     assert (status, told in page, 'value="by telephone"' in page) == (400, True, True)
     assert len(export_frame(judged.desk.app, "decisions")) == before
@@ -283,9 +302,19 @@ def test_only_a_files_own_number_finds_it(tmp_path: Path, number: str) -> None:
 
 def test_a_name_from_outside_is_no_path(tmp_path: Path) -> None:
     upload = Uploads(tmp_path / "uploads").keep("../../C:\\x\\scan\x1b.csv", io.BytesIO(b"1"))
-    assert upload.name == "scan\ufffd.csv"
+    assert upload.name == "scan_.csv"
     assert upload.path.parent.parent == tmp_path / "uploads"
-    assert upload.path.name == "file.csv"
+
+
+def test_a_full_disk_leaves_no_half_file(tmp_path: Path) -> None:
+    class Full(io.BytesIO):
+        def read(self, *_: object) -> bytes:
+            raise OSError(28, "No space left on device")
+
+    uploads = Uploads(tmp_path / "uploads")
+    with pytest.raises(OSError, match="No space left"):
+        uploads.keep("a.csv", Full())
+    assert list((tmp_path / "uploads").iterdir()) == []
 
 
 def test_a_file_that_was_cut_off_by_a_kill_is_none_and_goes(tmp_path: Path) -> None:
@@ -296,12 +325,22 @@ def test_a_file_that_was_cut_off_by_a_kill_is_none_and_goes(tmp_path: Path) -> N
     assert not folder.exists()
 
 
-def test_a_second_piece_of_work_waits_to_be_asked_again() -> None:
-    bench, line = Bench(), io.StringIO()
-    go_on = threading.Event()
-    assert bench.begin("first", lambda say: (go_on.wait(10), say("done"))[1])
-    assert not bench.begin("second", lambda _: line.write("never") and None)
-    go_on.set()
-    bench.wait(10)
+def test_a_second_piece_of_work_waits_to_be_asked_again(tmp_path: Path) -> None:
+    """Each is a command in a process of its own, and what it says is shown."""
+    bench = Bench(app_at(Config(None), tmp_path / "x.duckdb"))
+    assert bench.begin("first", [["decode", "P0301"]])
+    assert not bench.begin("second", [["decode", "P0302"]])
+    bench.wait(60)
     assert bench.piece is not None
-    assert (bench.piece.lines, bench.piece.is_done, line.getvalue()) == (["done"], True, "")
+    assert (bench.piece.title, bench.piece.problem) == ("first", "")
+    assert any("isfire" in line for line in bench.piece.lines)
+
+
+def test_what_is_under_way_is_stopped_with_the_desk(tmp_path: Path) -> None:
+    app = garage(tmp_path)
+    bench = Bench(app)
+    assert bench.begin("wait", [["schedule"]])
+    bench.stop()
+    assert bench.piece is not None
+    assert bench.piece.is_done
+    assert not bench.begin("more", [["status"]])

@@ -1,13 +1,15 @@
-"""What the scheduler reads and holds in the store: its lock, and the due times handled."""
+"""What the scheduler and the desk hold beside the store, and the due times handled."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
+from pathlib import Path
 from typing import Final
 
 from afterclear.commands.app import App
+from afterclear.errors import StoreInUseError, UsageError
 from afterclear.store.engine.database import open_store
-from afterclear.store.engine.locking import holding, patient, schedule_lock
+from afterclear.store.engine.locking import desk_lock, holding, patient, schedule_lock
 from afterclear.store.engine.stop_signal import stop_explained
 from afterclear.store.queries.journal import last_due
 
@@ -29,6 +31,23 @@ def hold_timetable(app: App) -> Iterator[None]:
         stop_explained(),
     ):
         yield
+
+
+@contextmanager
+def hold_desk(app: App) -> Iterator[Path]:
+    """Be this store's only desk; give the folder for what is brought to it.
+
+    Raises:
+        UsageError: a desk of this garage is open already.
+
+    """
+    try:
+        with holding(desk_lock(app.store), "desk", wait_s=0):
+            yield Path(f"{app.store}.desk")
+    except StoreInUseError as error:
+        raise UsageError(
+            "A desk of this garage is open already. Use its window, or end it first."
+        ) from error
 
 
 def times_attended(app: App, *, read_only: bool = False) -> dict[str, datetime]:

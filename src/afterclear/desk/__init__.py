@@ -2,7 +2,8 @@
 
 A request passes ``safeguards.py`` (host, origin, session, form token, size), then ``routes.py``
 names the page function.  Pages call ``commands`` and render a template; they decide nothing.
-Long work runs one piece at a time on the ``bench.py``.
+They come one after another, and long work is done by the program's commands in a process of their
+own (``bench.py``): locks and what a signal undoes belong to a process.
 
 Decisions:
 

@@ -1,17 +1,22 @@
-"""Long work, one piece at a time, in a thread of its own: what it does, has said, and came to."""
+"""Long work, one piece at a time, each by the program's own commands in a process of their own.
 
-import logging
+So a load that fails, hangs or is stopped ends as at the terminal: what was under way is undone.
+Nothing in the desk's own process writes meanwhile.
+"""
+
+import os
+import subprocess
+import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+from afterclear.commands.app import App
 from afterclear.config import without_secrets
-from afterclear.errors import AfterclearError
 
-_LOG: Final = logging.getLogger(__name__)
-
-Say = Callable[[str], None]
+_STOP_S: Final = 15  # a command that is told to stop has tidied up by then
+_SOME_REFUSED: Final = 3  # exit code: all was done, and some input refused
 
 
 @dataclass(slots=True)
@@ -24,26 +29,41 @@ class Piece:
     problem: str = ""
 
 
+Then = Callable[[Piece], None]
+
+
 class Bench:
     """Where long work is done; a second piece waits for a person to ask again."""
 
-    def __init__(self) -> None:
+    def __init__(self, app: App) -> None:
         self.piece: Piece | None = None  # the last one begun
+        self._command = _command_of(app)
         self._taken = threading.Lock()
         self._thread: threading.Thread | None = None
+        self._process: subprocess.Popen[str] | None = None
+        self._is_stopping = False
+        # a page that keeps files for their owner only changes it for a moment
+        self._umask = os.umask(0)
+        os.umask(self._umask)
 
     @property
     def is_busy(self) -> bool:
         """Whether a piece is being worked on."""
         return self.piece is not None and not self.piece.is_done
 
-    def begin(self, title: str, work: Callable[[Say], None]) -> bool:
-        """Begin a piece of work; False: another one is not done yet."""
+    def begin(
+        self, title: str, commands: Sequence[Sequence[str]], then: Then | None = None
+    ) -> bool:
+        """Begin a piece of work; False: another one is not done yet.
+
+        ``commands``: words of the command line, one command after another.  ``then``: called with
+        the piece when all are done.
+        """
         with self._taken:
-            if self.is_busy:
+            if self.is_busy or self._is_stopping:
                 return False
             piece = self.piece = Piece(title)
-        self._thread = threading.Thread(target=_do, args=(piece, work), name=title, daemon=True)
+        self._thread = threading.Thread(target=self._do, args=(piece, commands, then), name=title)
         self._thread.start()
         return True
 
@@ -52,14 +72,58 @@ class Bench:
         if self._thread is not None:
             self._thread.join(seconds)
 
+    def stop(self) -> None:
+        """Stop what is under way, and begin nothing more."""
+        with self._taken:
+            self._is_stopping = True
+            running = self._process
+        if running is not None and running.poll() is None:
+            running.terminate()
+            try:
+                running.wait(_STOP_S)
+            except subprocess.TimeoutExpired:
+                running.kill()
+        self.wait()
 
-def _do(piece: Piece, work: Callable[[Say], None]) -> None:
-    try:
-        work(lambda text: piece.lines.append(without_secrets(text)))
-    except AfterclearError as error:
-        piece.problem = without_secrets(str(error))
-    except Exception:  # noqa: BLE001 - a thread has nobody above it to tell
-        _LOG.exception("the desk: %s", piece.title)
-        piece.problem = "The program failed here; this is its own fault, and the log has it."
-    finally:
-        piece.is_done = True
+    def _do(self, piece: Piece, commands: Sequence[Sequence[str]], then: Then | None) -> None:
+        try:
+            for words in commands:
+                code = self._run(piece, words)
+                if code not in {0, _SOME_REFUSED}:
+                    piece.problem = "This was not done; the last line says why. It was undone."
+                    break
+            else:
+                if then is not None:
+                    then(piece)
+        except OSError as error:
+            piece.problem = f"This could not be begun: {error.strerror}."
+        finally:
+            piece.is_done = True
+
+    def _run(self, piece: Piece, words: Sequence[str]) -> int:
+        with self._taken:
+            if self._is_stopping:
+                return -1
+            running = self._process = subprocess.Popen(  # noqa: S603 - our own program
+                [*self._command, *words],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                text=True,
+                encoding="utf-8",
+                errors="replace",
+                umask=self._umask,
+            )
+        assert running.stdout is not None  # noqa: S101 - it was asked for
+        with running.stdout as said:
+            for line in said:
+                if line.strip():
+                    piece.lines.append(without_secrets(line.strip()))
+        return running.wait()
+
+
+def _command_of(app: App) -> list[str]:
+    folder = app.config.folder
+    config = ["--config", str(folder)] if folder is not None else []
+    # -P: nothing in the garage's folder is taken for a module
+    return [sys.executable, "-P", "-u", "-m", "afterclear", *config, "--store", str(app.store)]

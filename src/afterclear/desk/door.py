@@ -18,10 +18,14 @@ class Session:
 
 
 class Door:
-    """The key of this start of the desk, and the session it opened."""
+    """The key of this start of the desk, and the session it opened.
 
-    def __init__(self) -> None:
+    ``port``: browsers share cookies between all ports of a machine, so its name tells desks apart.
+    """
+
+    def __init__(self, port: int) -> None:
         self.key = secrets.token_urlsafe(24)
+        self.cookie_name = f"afterclear_desk_{port}"
         self._is_used = False
         self._sessions: dict[str, Session] = {}
 

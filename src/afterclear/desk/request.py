@@ -40,12 +40,12 @@ class Asked:
 
     def page(self, template: str, status: int = 200, **facts: object) -> Response:
         """Render a page."""
-        text = (
-            _environment()
-            .get_template(template)
-            .render(facts, session=self.session, bench=self.desk.bench)
-        )
-        return HTMLResponse(text, status_code=status)
+        return HTMLResponse(self.text(template, **facts), status_code=status)
+
+    def text(self, template: str, **facts: object) -> str:
+        """Render the text of a page."""
+        made = _environment().get_template(template)
+        return made.render(facts, session=self.session, bench=self.desk.bench)
 
 
 def go_to(place: str) -> Response:

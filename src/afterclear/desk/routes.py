@@ -1,5 +1,7 @@
 """Which page answers which address.  Each needs the session, but those of ``OPEN_PATHS``."""
 
+import logging
+import threading
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Final
@@ -8,7 +10,7 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
@@ -16,8 +18,8 @@ from afterclear.config import without_secrets
 from afterclear.desk.door import Door, Session
 from afterclear.desk.pages import bringing, deciding, home, loads
 from afterclear.desk.request import Asked, Desk
-from afterclear.desk.safeguards import COOKIE, DIGESTS, Safeguards
-from afterclear.errors import AfterclearError
+from afterclear.desk.safeguards import DIGESTS, Safeguards
+from afterclear.errors import AfterclearError, StoreInUseError
 
 Page = Callable[[Asked], Response]
 
@@ -40,6 +42,13 @@ PAGES: Final[tuple[tuple[str, str, Page], ...]] = (
 )
 _MOST_FILES = 200
 _MOST_FIELDS = 5_000
+_GO_IN: Final = (
+    '<!DOCTYPE html><html lang="en"><head><title>The desk</title>'
+    '<meta http-equiv="refresh" content="0;url=/"></head>'
+    '<body><main><h1>The desk</h1><a href="/">Go in</a></main></body></html>'
+)
+_NEED_NO_STORE: Final = frozenset({"/", "/find", "/bench"})  # nor does anything below /bring
+_LOG: Final = logging.getLogger(__name__)
 _FORM_TOKEN = "form_token"  # noqa: S105 - the name of a field
 
 
@@ -68,8 +77,9 @@ def _entrance(door: Door) -> Callable[[Request], Awaitable[Response]]:
             return PlainTextResponse(
                 "This key has been used, or is none. Start the desk again.", status_code=403
             )
-        answer = RedirectResponse("/", status_code=303)
-        answer.set_cookie(COOKIE, cookie, httponly=True, samesite="strict", path="/")
+        # no redirect: with one, a browser that comes from elsewhere sends no strict cookie
+        answer = HTMLResponse(_GO_IN)
+        answer.set_cookie(door.cookie_name, cookie, httponly=True, samesite="strict", path="/")
         return answer
 
     return enter
@@ -91,7 +101,7 @@ def _answered(desk: Desk, page: Page) -> Callable[[Request], Awaitable[Response]
                     status_code=403,
                 )
             asked = _asked(desk, session, request, form)
-            return await run_in_threadpool(_page_or_problem, page, asked)
+            return await run_in_threadpool(_page_or_problem, page, asked, request.url.path)
 
     return answer
 
@@ -109,9 +119,30 @@ def _asked(desk: Desk, session: Session, request: Request, form: FormData) -> As
     )
 
 
-def _page_or_problem(page: Page, asked: Asked) -> Response:
+# One page after another: what they use of the store belongs to the process, not to a thread.
+_turn: Final = threading.Lock()
+
+
+def _page_or_problem(page: Page, asked: Asked, path: str) -> Response:
     """Answer, or say in a page what was wrong; nothing was changed then."""
-    try:
-        return page(asked)
-    except AfterclearError as error:
-        return asked.page("problem.html", status=400, text=without_secrets(str(error)))
+    with _turn:
+        try:
+            if not asked.desk.app.store.exists() and not _needs_no_store(path):
+                return asked.page("nothing_yet.html")
+            return page(asked)
+        except StoreInUseError:
+            text = "The store is being written just now. Look again in a moment."
+            return asked.page("problem.html", status=503, text=text)
+        except AfterclearError as error:
+            return asked.page("problem.html", status=400, text=without_secrets(str(error)))
+        except OSError as error:
+            text = f"This computer says: {error.strerror}."
+            return asked.page("problem.html", status=507, text=text)
+        except Exception:  # noqa: BLE001 - a person waits for words
+            _LOG.exception("the desk: %s", path)
+            text = "The program failed here; this is its own fault, and the log has it."
+            return asked.page("problem.html", status=500, text=text)
+
+
+def _needs_no_store(path: str) -> bool:
+    return path in _NEED_NO_STORE or path.startswith("/bring")

@@ -5,16 +5,15 @@ Against a page elsewhere that makes the browser speak to the desk: a foreign nam
 """
 
 from collections.abc import Awaitable, Callable
-from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from afterclear.desk.door import Door
 
-COOKIE = "afterclear_desk"
 OPEN_PATHS = frozenset({"/enter", "/desk.css"})  # all others need a session
 DIGESTS = "/pages/"
 MOST_FORM_BYTES = 200_000  # of a form without files
@@ -45,8 +44,11 @@ class Safeguards:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it with the reason why not."""
-        if scope["type"] != "http":
+        if scope["type"] == "lifespan":
             await self._app(scope, receive, send)
+            return
+        if scope["type"] != "http":
+            await send({"type": "websocket.close", "code": 1008})
             return
         sent = _with_headers(send, scope["path"])
         why = self._why_not(scope)
@@ -65,7 +67,8 @@ class Safeguards:
             return "This form does not come from the desk."
         if scope["path"] in OPEN_PATHS:
             return ""
-        session = self._door.session(_cookie(headers.get("cookie", "")))
+        cookies = cookie_parser(headers.get("cookie", ""))
+        session = self._door.session(cookies.get(self._door.cookie_name, ""))
         if session is None:
             return (
                 "You have no key for this desk. Use the address that 'afterclear desk' printed; it "
@@ -76,14 +79,6 @@ class Safeguards:
 
     def _most_of(self, scope: Scope) -> int:
         return self._most_bytes if scope["path"] == "/bring" else MOST_FORM_BYTES
-
-
-def _cookie(header: str) -> str:
-    try:
-        found = SimpleCookie(header).get(COOKIE)
-    except CookieError:
-        return ""
-    return found.value if found else ""
 
 
 def _limited(receive: Receive, most: int) -> Receive:

@@ -1,20 +1,19 @@
 """Files that were brought and are not loaded yet: a folder each, beside the store."""
 
-import json
 import re
 import secrets
 import shutil
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
 from afterclear.errors import UsageError
-from afterclear.records import plain_ending, printable
 
 _NUMBER = re.compile(r"[0-9a-f]{16}\Z")
-_NAME = "name.json"
-_BYTES = "file"
-_LONGEST_NAME = 200
+_OTHER = re.compile(r"[^A-Za-z0-9._-]+")
+_LONGEST_NAME = 100
+_MOST = 200  # files that wait
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,8 +21,12 @@ class Upload:
     """A file that was brought."""
 
     number: str
-    name: str  # as it was called where it came from; never a path of ours
     path: Path
+
+    @property
+    def name(self) -> str:
+        """Its name, in letters that are safe anywhere."""
+        return self.path.name
 
 
 class Uploads:
@@ -31,19 +34,29 @@ class Uploads:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        shutil.rmtree(folder, ignore_errors=True)
+        self.drop_all()
 
     def keep(self, name: str, file: BinaryIO) -> Upload:
-        """Keep a file; it is there whole or not at all."""
+        """Keep a file; it is there whole or not at all.
+
+        Raises:
+            UsageError: too many wait already.
+            OSError: the disk is full.
+
+        """
+        if len(self.waiting()) >= _MOST:
+            raise UsageError(f"{_MOST} files wait already. Load them or leave them out first.")
         number = secrets.token_hex(8)
         made = self._folder / f".{number}"
-        made.mkdir(parents=True, mode=0o700)
-        own_name = printable(Path(name.replace("\\", "/")).name)[:_LONGEST_NAME] or "file"
-        # its ending tells readers what it is; nothing else of its name is part of a path
-        with (made / f"{_BYTES}{plain_ending(own_name)}").open("xb") as target:
-            shutil.copyfileobj(file, target)
-        (made / _NAME).write_text(json.dumps(own_name), encoding="utf-8")
-        made.rename(self._folder / number)
+        self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        made.mkdir(mode=0o700)
+        try:
+            with (made / plain_name(name)).open("xb") as target:
+                shutil.copyfileobj(file, target)
+            made.rename(self._folder / number)
+        except BaseException:
+            shutil.rmtree(made, ignore_errors=True)
+            raise
         return self.get(number)
 
     def get(self, number: str) -> Upload:
@@ -53,18 +66,27 @@ class Uploads:
             UsageError: there is none of this number.
 
         """
-        place = self._folder / number
-        if not _NUMBER.match(number) or not place.is_dir():
-            raise UsageError("This file is not here any more. Bring it again.")
-        name = json.loads((place / _NAME).read_text(encoding="utf-8"))
-        return Upload(number, name, place / f"{_BYTES}{plain_ending(name)}")
+        if _NUMBER.match(number):
+            with suppress(OSError, StopIteration):
+                return Upload(number, next((self._folder / number).iterdir()))
+        raise UsageError("This file is not here any more. Bring it again.")
 
     def waiting(self) -> list[Upload]:
         """List the files that wait, the latest last."""
-        if not self._folder.is_dir():
-            return []
-        places = [p for p in self._folder.iterdir() if _NUMBER.match(p.name)]
-        return [self.get(p.name) for p in sorted(places, key=lambda p: p.stat().st_mtime_ns)]
+        found: list[tuple[int, Upload]] = []
+        for place in self._folder.glob("*"):
+            # one that is taken away in this moment does not wait
+            with suppress(OSError, UsageError):
+                found.append((place.stat().st_mtime_ns, self.get(place.name)))
+        return [upload for _, upload in sorted(found, key=lambda each: each[0])]
+
+    def own_page(self, text: str) -> Path:
+        """Write a page that only the owner of the garage can read."""
+        self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        page = self._folder / "open.html"
+        page.touch(mode=0o600)
+        page.write_text(text, encoding="utf-8")
+        return page.absolute()
 
     def drop(self, number: str) -> None:
         """Take a file away; nothing happens if it is gone."""
@@ -74,3 +96,13 @@ class Uploads:
     def drop_all(self) -> None:
         """Take all files away."""
         shutil.rmtree(self._folder, ignore_errors=True)
+
+
+def plain_name(name: str) -> str:
+    r"""Make a file's name from one that came from outside; it is no path and hides nothing.
+
+    >>> plain_name("C:\\x\\März 2.csv"), plain_name("../.."), plain_name("")
+    ('M_rz_2.csv', 'file', 'file')
+    """
+    last = name.replace("\\", "/").rpartition("/")[2]
+    return _OTHER.sub("_", last)[-_LONGEST_NAME:].lstrip("._-") or "file"

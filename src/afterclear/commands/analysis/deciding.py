@@ -3,7 +3,7 @@
 A decision hides a line, never a row: ``decide`` ranks the work again at once from what is stored.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -18,6 +18,7 @@ from afterclear.store.queries.decisions import Decision, add_decisions, undo_dec
 from afterclear.store.queries.exports_roles import EXPORTS_ROLES
 from afterclear.store.queries.results import last_analysis
 
+_MOST_KM = 10_000_000  # no odometer shows more; nor is NaN below it
 Said = Literal["accept", "wait", "not_a_fault", "repaired_elsewhere"]
 
 
@@ -47,9 +48,15 @@ def decide(app: App, asked: Asked) -> int:
     return decide_all(app, [asked])[0]
 
 
-def decide_all(app: App, asked: Sequence[Asked]) -> list[int]:
-    """Keep several decisions, or none of them; return their numbers; errors as ``decide``."""
+def decide_all(
+    app: App, asked: Sequence[Asked], still: Callable[[Connection], None] = lambda _: None
+) -> list[int]:
+    """Keep several decisions, or none of them; return their numbers; errors as ``decide``.
+
+    ``still``: raises if what they are about has changed; called when nobody else can write.
+    """
     with open_store(app.store) as con:
+        still(con)
         codes = [_checked(con, one, app.clock()) for one in asked]
         numbers = add_decisions(
             con,
@@ -125,6 +132,8 @@ def _check_words(con: Connection, asked: Asked, now: datetime) -> None:
         raise UsageError("Only a wait has an end; leave --until and --until-km out.")
     if asked.word == "not_a_fault" and asked.attempt_id is None and asked.code is None:
         raise UsageError("Say what is not a fault: --code CODE or --attempt ID.")
+    if asked.until_km is not None and not 0 < asked.until_km < _MOST_KM:
+        raise UsageError(f"{asked.until_km:g} km is no odometer reading to wait for.")
     analysis = last_analysis(con)
     today = min(now, analysis.as_of) if analysis else now
     if asked.until_at is not None and asked.until_at <= today:

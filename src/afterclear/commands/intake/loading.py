@@ -69,21 +69,9 @@ def load_paths(
         for path in paths
         for file in files_at(path)
     ]
-    return _load(app, arrivals, on_load)
-
-
-def load_brought(
-    app: App, source: str, file: Path, name: str, on_load: Callable[[LoadResult], None]
-) -> LoadReport:
-    """Load one file that a person brought, under the name it had where it came from."""
-    arrival = Arrival(source=source, path=file, name=printable(name), by_hand=True)
-    return _load(app, [arrival], on_load)
-
-
-def _load(app: App, files: Sequence[Arrival], on_load: Callable[[LoadResult], None]) -> LoadReport:
     results = []
     with app.long_writing("load"), open_store(app.store, takes=app.takes) as con:
-        for result in load_files(con, app.archive, files, *_how(app)):
+        for result in load_files(con, app.archive, arrivals, *_how(app)):
             results.append(result)
             on_load(result)
     return LoadReport(tuple(results))

@@ -78,7 +78,6 @@ class Asked:
     zone: str = "UTC"
     vehicle_id: str | None = None
     answers: Mapping[str, str] = field(default_factory=dict)
-    name: str | None = None  # what the file was called where it came from, if not as here
 
 
 def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[MapCheck]:
@@ -92,9 +91,7 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
     asked = asked or Asked()
     if not path.is_file():
         raise UsageError(f"There is no file {path}.")
-    delivery = Delivery(
-        "map-check", asked.name or path.name, path, "0" * 64, asked.zone, asked.vehicle_id
-    )
+    delivery = Delivery("map-check", path.name, path, "0" * 64, asked.zone, asked.vehicle_id)
     known = all_readers(load_maps(app.config.imports), app.reading_limits)
     with (
         tempfile.TemporaryDirectory() as folder,

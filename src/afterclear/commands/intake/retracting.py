@@ -47,7 +47,11 @@ def retract(app: App, load_ids: Iterable[int], on_load: Callable[[LoadResult], N
     """
     asked = set(load_ids)
     request = "retract " + " ".join(map(str, sorted(asked)))
-    with open_store(app.store, takes=app.takes) as con, _reading(app, con, request) as again:
+    with (
+        app.long_writing("retract"),
+        open_store(app.store, takes=app.takes) as con,
+        _reading(app, con, request) as again,
+    ):
         _finish_replay(again, on_load)
         past = {load.load_id: load for load in past_loads(con)}
         check_known(asked, past)

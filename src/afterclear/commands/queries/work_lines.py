@@ -1,12 +1,14 @@
 """The lines of the worklist in words, for whoever decides on them."""
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from afterclear.commands.app import App
+from afterclear.errors import UsageError
 from afterclear.reasons import Urgency
-from afterclear.store.engine.database import open_store, rows
+from afterclear.store.engine.database import Connection, open_store, rows
 from afterclear.store.queries.exports_roles import EXPORTS_ROLES
 from afterclear.wording.cells import Cells
 from afterclear.wording.work import (
@@ -27,6 +29,8 @@ class WorkLine:
     vehicle_id: str
     site: str
     is_safety: bool
+    soon: str  # how urgent, in words; empty: not known
+    ask_first: str  # of a vehicle that must not be driven
     action: str
     because: str
     decided: str  # a decision that stands beside it; empty: none
@@ -35,10 +39,19 @@ class WorkLine:
 
 def work_lines(app: App) -> list[WorkLine]:
     """Give the lines of vehicles in their order: the fleet's, then those in stock."""
-    cells = Cells(units=app.config.settings.digest.units)
     with open_store(app.store, read_only=True) as con:
-        found = rows(con, EXPORTS_ROLES["worklist"])
-    return [_line(in_words(row, cells)) for row in found if row["audience"] != "garage"]
+        return lines_of(app, con)
+
+
+def lines_of(app: App, con: Connection) -> list[WorkLine]:
+    """Give the same from an open store; a vehicle's first line counts."""
+    cells = Cells(units=app.config.settings.digest.units)
+    found = [row for row in rows(con, EXPORTS_ROLES["worklist"]) if row["audience"] != "garage"]
+    lines = (_line(in_words(row, cells)) for row in found)
+    first: dict[str, WorkLine] = {}
+    for line in lines:
+        first.setdefault(line.vehicle_id, line)
+    return list(first.values())
 
 
 def in_words(row: Row, cells: Cells) -> Row:
@@ -54,13 +67,31 @@ def in_words(row: Row, cells: Cells) -> Row:
 
 
 def _line(row: Row) -> WorkLine:
-    told = (row["vehicle_id"], row["action"], row["because"], row["decided"] or "")
+    told = [
+        str(row[name] or "")
+        for name in ("site", "safety", "soon", "action", "because", "evidence", "decided")
+    ]
     return WorkLine(
         vehicle_id=row["vehicle_id"],
         site=row["site"] or "",
         is_safety=row["safety"],
+        soon=row["soon"] or "",
+        ask_first=row["ask_first"] or "",
         action=row["action"],
         because=row["because"],
         decided=row["decided"] or "",
-        stamp=hashlib.sha256("|".join(told).encode()).hexdigest()[:16],
+        stamp=hashlib.sha256("\x1f".join(told).encode()).hexdigest()[:16],
     )
+
+
+def unchanged(app: App, con: Connection, stamps: Mapping[str, str]) -> None:
+    """Check that lines still say what they said.  ``stamps``: vehicle -> stamp of its line.
+
+    Raises:
+        UsageError: one of them has changed, or is gone.
+
+    """
+    present = {line.vehicle_id: line.stamp for line in lines_of(app, con)}
+    for vehicle_id, stamp in stamps.items():
+        if present.get(vehicle_id) != stamp:
+            raise UsageError(f"The line of {vehicle_id} has changed since; look at it again.")

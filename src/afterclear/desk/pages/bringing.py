@@ -1,23 +1,23 @@
 """Bring files: what is made of each, its questions, its map, its load."""
 
+import os
 import re
 from collections.abc import Mapping
 from pathlib import Path
 
 from starlette.responses import Response
 
-from afterclear.commands.intake.loading import load_brought
 from afterclear.commands.intake.mapping import Asked as HowAsked
 from afterclear.commands.intake.mapping import MapCheck, check_file
-from afterclear.desk.bench import Say
+from afterclear.desk.bench import Piece
 from afterclear.desk.request import Asked, go_to
 from afterclear.desk.uploads import Upload
-from afterclear.desk.work import load_line
 from afterclear.errors import UsageError
+from afterclear.plain import check_zone
 
-SOURCE = "desk"
 _ANSWER = "answer:"  # what fields of answers begin with
 _SHOWN = 10  # rows of a preview, and refused rows
+_NOT_LOADED = ("REFUSED", "LEFT")  # how the command's line of a file begins
 
 
 def bring(asked: Asked) -> Response:
@@ -36,23 +36,31 @@ def keep(asked: Asked) -> Response:
 def look(asked: Asked) -> Response:
     """Show what is made of a file, and ask what is open."""
     upload = asked.desk.uploads.get(asked.path["number"])
-    return _shown(asked, upload, _answers(asked.query))
+    return _shown(asked, upload, asked.query)
 
 
 def load(asked: Asked) -> Response:
     """Load a file; a map that was suggested and has no open question is kept before."""
-    upload, answers = asked.desk.uploads.get(asked.path["number"]), _answers(asked.form)
-    checks = _checked(asked, upload, answers)
-    text = _map_to_keep(checks)
+    upload = asked.desk.uploads.get(asked.path["number"])
+    title = f"Load {upload.name}"
+    piece = asked.desk.bench.piece
+    if asked.desk.bench.is_busy:
+        if piece is not None and piece.title == title:
+            return go_to("/bench")  # a second click
+        raise UsageError("Something else is being worked on. Try again when it is done.")
+    text = _map_to_keep(_checked(asked, upload, asked.form))
     if text:
         _keep_map(asked, asked.form.get("map_name", ""), text)
 
-    def work(say: Say) -> None:
-        load_brought(asked.desk.app, SOURCE, upload.path, upload.name, lambda r: say(load_line(r)))
-        asked.desk.uploads.drop(upload.number)
+    def then(piece: Piece) -> None:
+        if any(line.startswith(_NOT_LOADED) for line in piece.lines):
+            piece.problem = "Not all of it was loaded. The file still waits under Bring files."
+        else:
+            asked.desk.uploads.drop(upload.number)
 
-    if not asked.desk.bench.begin(f"Load {upload.name}", work):
-        raise UsageError("Something else is being worked on. Try again when it is done.")
+    vehicle = asked.form.get("vehicle", "").strip()
+    words = ["load", str(upload.path), "--zone", _zone(asked.form)]
+    asked.desk.bench.begin(title, [[*words, *(["--vehicle", vehicle] if vehicle else [])]], then)
     return go_to("/bench")
 
 
@@ -70,19 +78,29 @@ def _answers(fields: Mapping[str, str]) -> dict[str, str]:
     }
 
 
-def _checked(asked: Asked, upload: Upload, answers: Mapping[str, str]) -> list[MapCheck]:
-    return list(
-        check_file(asked.desk.app, upload.path, HowAsked(_SHOWN, answers=answers, name=upload.name))
-    )
+def _zone(fields: Mapping[str, str]) -> str:
+    zone = fields.get("zone", "").strip() or "UTC"
+    try:
+        return check_zone(zone)
+    except ValueError as error:
+        raise UsageError(str(error)) from error
 
 
-def _shown(asked: Asked, upload: Upload, answers: Mapping[str, str]) -> Response:
-    checks = _checked(asked, upload, answers)
+def _checked(asked: Asked, upload: Upload, fields: Mapping[str, str]) -> list[MapCheck]:
+    vehicle = fields.get("vehicle", "").strip() or None
+    how = HowAsked(_SHOWN, _zone(fields), vehicle, _answers(fields))
+    return list(check_file(asked.desk.app, upload.path, how))
+
+
+def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str]) -> Response:
+    checks = _checked(asked, upload, fields)
     return asked.page(
         "look.html",
         upload=upload,
         checks=checks,
-        answers=answers,
+        answers=_answers(fields),
+        zone=_zone(fields),
+        vehicle=fields.get("vehicle", ""),
         is_ready=all(check.is_usable or (check.reader and not check.reason) for check in checks),
         needs_map=any(check.suggestion is not None for check in checks),
         map_name=_plain_name(Path(upload.name).stem),
@@ -109,23 +127,25 @@ def _map_to_keep(checks: list[MapCheck]) -> str:
 
 
 def _keep_map(asked: Asked, name: str, text: str) -> None:
+    """Keep a map; it is there whole or not at all."""
     app = asked.desk.app
     if app.config.folder is None:
         raise UsageError(
-            "A map needs a garage's folder to be kept in. Make one with 'afterclear init DIR' and "
-            "start the desk there."
+            "A map needs a garage's folder to be kept in, and the desk was not started in one."
         )
     if _plain_name(name) != name:
         raise UsageError("Name the map with small letters, digits, - and _ only.")
-    path = app.config.imports / f"{name}.toml"
     app.config.imports.mkdir(parents=True, exist_ok=True)
+    path, part = app.config.imports / f"{name}.toml", app.config.imports / f".{name}.part"
     try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
+        part.write_text(text, encoding="utf-8")
+        os.link(part, path)
     except FileExistsError as error:
         raise UsageError(
             f"There is a map {name} already; it does not fit this file. Choose another name."
         ) from error
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def _plain_name(text: str) -> str:

@@ -1,7 +1,6 @@
 """Decide on lines of the worklist, several at once, and take decisions back."""
 
-import getpass
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 from typing import cast
 
@@ -9,7 +8,7 @@ from starlette.responses import Response
 
 from afterclear.commands.analysis.deciding import Asked as Decision
 from afterclear.commands.analysis.deciding import Said, decide_all, decisions, undo
-from afterclear.commands.queries.work_lines import work_lines
+from afterclear.commands.queries.work_lines import unchanged, work_lines
 from afterclear.desk.request import Asked, go_to
 from afterclear.errors import AfterclearError, UsageError
 
@@ -27,10 +26,15 @@ def work(asked: Asked) -> Response:
 
 def decide_on(asked: Asked) -> Response:
     """Keep a person's word on the lines that were ticked; all of them or none."""
-    form = asked.form
-    asked.session.person = form.get("by", "").strip()
+    asked.session.person = asked.form.get("by", "").strip()
     try:
-        decide_all(asked.desk.app, [_decision(asked, vehicle) for vehicle in _chosen(asked)])
+        _check_free(asked)
+        stamps = _stamps(asked.chosen)
+        if not stamps:
+            raise UsageError("Tick the lines you decide on.")
+        decided = [_decision(asked, vehicle_id) for vehicle_id in stamps]
+        app = asked.desk.app
+        decide_all(app, decided, lambda con: unchanged(app, con, stamps))
     except AfterclearError as error:
         return _page(asked, problem=str(error), status=400)
     return go_to("/decide")
@@ -38,9 +42,20 @@ def decide_on(asked: Asked) -> Response:
 
 def undo_one(asked: Asked) -> Response:
     """Take a decision back."""
-    asked.session.person = asked.form.get("by", "").strip() or asked.session.person
-    undo(asked.desk.app, int(asked.path["number"]), asked.session.person or getpass.getuser())
+    asked.session.person = asked.form.get("by", "").strip()
+    try:
+        _check_free(asked)
+        if not asked.session.person:
+            raise UsageError("Say who takes it back.")
+        undo(asked.desk.app, int(asked.path["number"]), asked.session.person)
+    except AfterclearError as error:
+        return _page(asked, problem=str(error), status=400)
     return go_to("/decide")
+
+
+def _check_free(asked: Asked) -> None:
+    if asked.desk.bench.is_busy:
+        raise UsageError("Something is being worked on. Decide when it is done.")
 
 
 def _page(asked: Asked, problem: str = "", status: int = 200) -> Response:
@@ -52,47 +67,42 @@ def _page(asked: Asked, problem: str = "", status: int = 200) -> Response:
         decided=[row for row in reversed(decisions(app, None)) if row["undone_at"] is None],
         words=WORDS,
         typed=asked.form,
-        chosen=asked.chosen,
+        chosen=tuple(_stamps(asked.chosen)),
         problem=problem,
         person=asked.session.person,
     )
 
 
-def _chosen(asked: Asked) -> tuple[str, ...]:
-    """Return the vehicles that were ticked, if the page they stood on is still true.
-
-    Raises:
-        UsageError: none was ticked, or a line has changed since the page was made.
-
-    """
-    if not asked.chosen:
-        raise UsageError("Tick the lines you decide on.")
-    present = {line.vehicle_id: line for line in work_lines(asked.desk.app)}
-    for vehicle_id in asked.chosen:
-        line = present.get(vehicle_id)
-        if line is None or asked.form.get(f"stamp:{vehicle_id}") != line.stamp:
-            raise UsageError(f"The line of {vehicle_id} has changed since; look at it again.")
-    return asked.chosen
+def _stamps(chosen: Sequence[str]) -> dict[str, str]:
+    """Read the boxes that were ticked: vehicle -> stamp of its line."""
+    parted = (box.partition(" ") for box in chosen)
+    return {vehicle_id: stamp for stamp, _, vehicle_id in parted if vehicle_id}
 
 
 def _decision(asked: Asked, vehicle_id: str) -> Decision:
     form = asked.form
+    if not asked.session.person:
+        raise UsageError("Say who decides.")
+    word, until, until_km = _word(form), _day(form.get("until", "")), form.get("until_km", "")
     return Decision(
         vehicle_id=vehicle_id,
-        word=cast("Said", _word(form)),
+        word=cast("Said", word),
         by=asked.session.person,
-        until_at=_day(form.get("until", "")),
-        until_km=_km(form.get("until_km", "")),
+        until_at=until,
+        until_km=_km(until_km),
         note=form.get("note", "").strip() or None,
     )
 
 
 def _word(form: Mapping[str, str]) -> str:
     text = form.get("word", "")
-    if text == "wait" and not (form.get("until") or form.get("until_km")):
-        raise UsageError("Say until which day you wait, or until how many km.")
+    has_end = bool(form.get("until") or form.get("until_km"))
     if text not in {word for word, *_ in WORDS}:
         raise UsageError("Choose what you decide.")
+    if text == "wait" and not has_end:
+        raise UsageError("Say until which day you wait, or until how many km.")
+    if text != "wait" and has_end:
+        raise UsageError("Only a wait has an end: choose Wait, or empty the day and the km.")
     return text
 
 

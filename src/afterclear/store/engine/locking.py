@@ -127,6 +127,11 @@ def schedule_lock(store: Path) -> Path:
     return Path(f"{store}.schedule.lock")
 
 
+def desk_lock(store: Path) -> Path:
+    """Give the lock file of a store's desk."""
+    return Path(f"{store}.desk.lock")
+
+
 def writer_lock(store: Path) -> Path:
     """Give the lock file of a store's writer."""
     return Path(f"{store}.lock")
