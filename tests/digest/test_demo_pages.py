@@ -271,10 +271,12 @@ _UNSPOKEN = re.compile(r"<(style|script|code)\b.*?</\1>", re.DOTALL)
 @pytest.mark.slow
 def test_every_page_of_the_demo_is_valid_and_reachable(folder: Path) -> None:
     files = [*folder.glob("*.html"), *folder.glob("*/*.html")]
-    overviews = (file_names.INDEX, file_names.GARAGE)
+    overviews = (file_names.INDEX, file_names.GARAGE, file_names.STOCK, file_names.FLEET)
+    vehicles = folder.glob("vehicles/*.html")
     reached = {
         file_names.INDEX,
         *(x.partition("#")[0] for f in overviews for x in Page(folder / f).links),
+        *(x.partition("#")[0].removeprefix("../") for f in vehicles for x in Page(f).links),
     }
     for file in files:
         name = str(file.relative_to(folder))

@@ -31,6 +31,8 @@ ASKED = [
     (("find_and_repair", (), "oil_pressure_sensor", "SPN 100 FMI 1", 1000), "do_not_drive"),
     (("find_and_repair", (), "oil_pressure_sensor", "SPN 100 FMI 4", 1000), "next_visit"),
     (("find_and_repair", (), "misfire:cylinder_1", "P0301", 1000), "book_this_week"),
+    # with a failure type it is the same code
+    (("find_and_repair", (), "oil_pressure_sensor", "P0524-00", 1000), "do_not_drive"),
     (("find_and_repair", (), "egr_valve", "P0401", 1000), "next_visit"),
     # a fix on the brakes that nobody has checked: now, or when it has been driven far enough
     (("scan_unit", ("brakes",), "wheel_speed_sensor:front_left", "C0031", 0), "book_this_week"),

@@ -134,6 +134,7 @@ def test_of_two_jobs_the_one_aimed_at_the_code_cleared_it(tmp_path: Path) -> Non
         ("P0300", "spark plug", "cylinder 2", "repair"),
         ("P0442", "purge valve", None, "repair"),
         ("P0301", "ignition coil", "cylinder 2", "clear_only"),  # of another cylinder
+        ("P0310", "ignition coil", "cylinder 1", "clear_only"),  # nor is 10 in 1
         ("P0301", "brake pad", "front left", "clear_only"),  # cures no misfire
     ],
 )

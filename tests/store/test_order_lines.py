@@ -143,3 +143,26 @@ def test_a_refused_line_is_mended_by_itself_and_not_by_another_line(orders: Orde
     assert listed() == 1
     orders.deliver([COIL, CABLE, FLUID])
     assert listed() == 0
+
+
+@pytest.mark.parametrize(
+    ("stored", "later"),
+    [
+        # other places, however like the words
+        (["Replaced speed sensor front left,90"], ["Replaced speed sensor rear right,120"]),
+        (["Coil cylinder 1 replaced,60"], ["Coil cylinder 3 replaced,60"]),
+        # nothing paid is nothing alike
+        (["Software update of gateway,0"], ["Glow plug 3 drilled out,0"]),
+        # a line that came again decides nothing about another
+        (["Road test,0", "Repaired wiring of abs,80"], ["Road test,0", "Cleaned throttle,60"]),
+    ],
+)  # fmt: skip
+def test_another_job_never_replaces_a_line(
+    orders: Orders, stored: list[str], later: list[str]
+) -> None:
+    """What nothing decides is refused, and the stored work stays."""
+    first = [f"R1,V-01,2026-03-03,124001,{line}" for line in stored]
+    orders.deliver(first)
+    before = orders.stored()
+    result = orders.deliver([f"R1,V-01,2026-03-03,124001,{line}" for line in later])
+    assert (orders.stored(), result.rows_rejected) == (before, 1)

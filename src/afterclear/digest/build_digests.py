@@ -172,8 +172,8 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
         vehicles=VehiclePages(paged, details, setting, head),
         lists=ListPages(lists, common),
         dossiers=DossierPages(
-            # a dossier names its vehicle: a public digest has none
-            shown_stock(findings.stock) if stock and not frames.public else (),
+            # a dossier names its vehicle and the files: where names are hidden there is none
+            shown_stock(findings.stock) if stock and not frames.names_hidden else (),
             details,
             setting,
             head,
@@ -237,6 +237,7 @@ def _head(frames: FleetFrames) -> PageHead:
         language=frames.settings.language,
         audiences=frames.audiences,
         public=frames.public,
+        names_hidden=frames.names_hidden,
         tables=frames.tables_beside,
     )
 

@@ -1,22 +1,17 @@
 """The dossier of one vehicle, written when a person asks for it."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-import polars as pl
-
 from afterclear import __version__
 from afterclear.commands.app import App
 from afterclear.commands.pages.page_frames import StoreDetails, analysed, shown_as
-from afterclear.commands.pages.write_digests import pseudonyms_of
 from afterclear.deliver.paper import NO_SANDBOX, has_no_sandbox, print_pages
 from afterclear.digest.common import file_names
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.model import PageHead
 from afterclear.digest.dossier.build_dossier import DOSSIER_TABLES, build_dossiers
-from afterclear.digest.input.pseudonyms import known_names, pseudonymise
 from afterclear.digest.output.render import render_dossier
 from afterclear.digest.output.write import write_digest
 from afterclear.errors import UsageError
@@ -42,9 +37,9 @@ def write_dossier(
 
     Raises:
         UnknownVehicleError: no row names the vehicle.
-        UsageError: several vehicles have this name, nothing was analysed yet, or ``out`` is no
-            HTML file.
-        ConfigError: tokens are wanted and their key is not set; or no browser prints.
+        UsageError: several vehicles have this name, nothing was analysed yet, ``out`` is no HTML
+            file, or names are to be hidden.
+        ConfigError: no browser prints.
 
     """
     if out is not None and out.suffix != ".html":
@@ -52,10 +47,15 @@ def write_dossier(
             f"A dossier is written as a page: give --out a name that ends in .html, not {out.name}."
             " With --pdf it is printed beside it."
         )
+    if app.config.settings.privacy.pseudonyms:
+        raise UsageError(
+            "A dossier names its vehicle and the files it rests on, so none is written while "
+            "pseudonyms is on under [privacy]."
+        )
     with open_store(app.store, read_only=True) as con:
         vehicle_id = vehicle_called(con, name)
         as_of = analysed(con).as_of
-        tables = _named(app, StoreDetails(con)([vehicle_id], DOSSIER_TABLES))
+        tables = StoreDetails(con)([vehicle_id], DOSSIER_TABLES)
     setting = _setting(app, as_of)
     head = _head(app, as_of)
     (dossier,) = build_dossiers(tables, [vehicle_id], setting, head, app.clock())
@@ -64,15 +64,6 @@ def write_dossier(
     papers = print_pages([written]) if pdf else ()
     notice = NO_SANDBOX if papers and has_no_sandbox() else None
     return DossierReport(vehicle_id, written, next(iter(papers), None), notice)
-
-
-def _named(app: App, tables: Mapping[str, pl.DataFrame]) -> Mapping[str, pl.DataFrame]:
-    """Replace names by tokens, where the settings want that everywhere."""
-    names = pseudonyms_of(app, public=False)
-    if names is None:
-        return tables
-    known = known_names(tables.values(), names)
-    return {name: pseudonymise(frame, names, known) for name, frame in tables.items()}
 
 
 def _setting(app: App, as_of: datetime) -> Setting:

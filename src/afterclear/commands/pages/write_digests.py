@@ -165,7 +165,8 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
         with open_store(app.store) as con, transaction(con):
             digest_id = archive_digest(con, made)
             fold_page_sums(con, app.retention.page_sums_days, told_at)
-    removed = remove_left_over(folder, written)
+    hides = pseudonyms_of(app, public=wanted.public) is not None
+    removed = remove_left_over(folder, written, names_are_hidden=hides)
     papers = print_pages([folder / f"{a}.html" for a in wanted.audiences]) if wanted.pdf else ()
     report = DigestReport(
         folder / "index.html",
@@ -259,6 +260,7 @@ def shown_names(
         return frames, details, ()
     hidden = personal_values(frames, gathered.people)
     tokened, private = pseudonymise_fleet(frames, gathered.people, details, names)
+    tokened = replace(tokened, names_hidden=True)
     return tokened, private, sought(hidden, own_words(app.config.tables) | shown_words(tokened))
 
 

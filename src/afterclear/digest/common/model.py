@@ -224,6 +224,7 @@ class PageHead:
     language: str = "en"
     audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")  # whose pages this digest has
     public: bool = False  # without personal data
+    names_hidden: bool = False  # tokens stand for names
     tables: frozenset[str] = frozenset()  # whose rows are in files beside the pages
     hour_km: float | None = None  # a vehicle without odometer: km that equal one engine hour
 

@@ -74,6 +74,7 @@ class DigestContext:
     findings: Mapping[str, pl.DataFrame]  # tables of findings by name (finding_rows.py)
     audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")
     public: bool = False  # personal data are removed
+    names_hidden: bool = False  # tokens stand for names
     tables_beside: frozenset[str] = frozenset()  # whose rows are in files beside the pages
 
 

@@ -36,20 +36,24 @@ def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: P
     return written
 
 
-def remove_left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
+def remove_left_over(
+    folder: Path, written: Iterable[Path], *, names_are_hidden: bool = False
+) -> list[Path]:
     """Remove outdated pages of vehicles, lists, sheets, work, dossiers and rows; returns them.
 
     Only files a digest itself names so (``vehicles/v-*.html``, ``vehicles/list-*.html``,
     ``sheets/s-*.html``, ``quality/q-*.html``, ``dossiers/d-*.html``, ``data/rows-*.csv``, no links)
     are ever removed; those that the garage page or the stock page links to only with that page,
-    rows only with the pages of all audiences.
+    rows only with the pages of all audiences. Where names are hidden, those of before with names go
+    whatever is written.
     """
     kept = {path.name for path in written}
     removed = []
     of_page = {GARAGE: QUALITY, STOCK: DOSSIERS}
     patterns = [VEHICLES, LISTS, SHEETS, *(own for page, own in of_page.items() if page in kept)]
     patterns += [ROWS] if {FLEET, GARAGE, STOCK} <= kept else []
-    found = [path for pattern in patterns for path in folder.glob(pattern)]
+    patterns += [ROWS, QUALITY, DOSSIERS] if names_are_hidden else []
+    found = [path for pattern in dict.fromkeys(patterns) for path in folder.glob(pattern)]
     for path in sorted(found):
         if path.name not in kept and path.is_file() and not path.is_symlink():
             path.unlink()

@@ -5,7 +5,10 @@
 -- are added up exactly: a sum of floating numbers would depend on their order.
 CREATE OR REPLACE TEMP TABLE order_amounts AS
 WITH lines AS (
-    SELECT vehicle_id, repair_id, currency,
+    SELECT vehicle_id, repair_id,
+        -- a line without a currency has that of its order, where there is one
+        coalesce(currency, CASE WHEN min(currency) OVER own = max(currency) OVER own
+                                THEN min(currency) OVER own END) AS currency,
         part_cost::DECIMAL(18, 4) AS part, labour_cost::DECIMAL(18, 4) AS labour,
         min(repaired_at) OVER own AS repaired_at, min(site) OVER own AS site,
         bool_or(part_cost IS NOT NULL OR labour_cost IS NOT NULL) OVER own AS is_priced

@@ -49,7 +49,13 @@ class UrgencyRule:
         if self.cautions and not _hit(self.cautions, asked.cautions):
             return False
         named = self.families or self.codes
-        return not named or _hit(self.families, (asked.family,)) or _hit(self.codes, (asked.code,))
+        spelled = _spellings(asked.code)
+        return not named or _hit(self.families, (asked.family,)) or _hit(self.codes, spelled)
+
+
+def _spellings(code: str) -> tuple[str, ...]:
+    """Give a code, and the same without its failure type."""
+    return code, code.partition("-")[0]
 
 
 def urgency_of(asked: Asked, rules: Sequence[UrgencyRule]) -> Urgency:

@@ -81,8 +81,9 @@ CREATE OR REPLACE TEMP MACRO part_fits(part, fault) AS
 
 -- Two families do not speak of different places: bank 1 sensor 1 is at bank 1.
 CREATE OR REPLACE TEMP MACRO places_agree(family, other) AS
-    starts_with(split_part(family, ':', 2), split_part(other, ':', 2))
-    OR starts_with(split_part(other, ':', 2), split_part(family, ':', 2));
+    '' IN (split_part(family, ':', 2), split_part(other, ':', 2))
+    OR starts_with(split_part(family, ':', 2) || '_', split_part(other, ':', 2) || '_')
+    OR starts_with(split_part(other, ':', 2) || '_', split_part(family, ':', 2) || '_');
 
 -- How far off the place of a clear from a distance counter may be (own judgement).
 CREATE OR REPLACE TEMP MACRO counter_slack(since_clear_km) AS

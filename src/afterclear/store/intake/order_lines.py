@@ -8,11 +8,11 @@ an order a correction of the first. Their key has their work beside it: notes, c
 * Lines that differ only in facts of the whole order (day, odometer, site, technician) are one line;
   the last one counts, as in every table.
 * When a later file brings the order again, lines with the same work are the same line. Of the rest,
-  the file's new lines replace the stored ones it no longer has, if it has at least as many and
-  either repeats another line of the order or has a line like each of them. With fewer, a new line
-  replaces the only stored line it is like.
-* **Alike** are notes that are nearly the same or contain one another, or the same amounts on the
-  same day at the same distance.
+  the file's new lines replace the stored ones it no longer has, if it has at least as many and a
+  line like each of them. With fewer, a new line replaces the only stored line it is like.
+* **Alike** are notes that are nearly the same or contain one another, or the same amounts, above
+  nothing, on the same day at the same distance; never notes that name different places: the front
+  left is not the rear right, and cylinder 1 is not cylinder 3.
 * Where that decides nothing, the new line is refused: stored, it might count the same work twice;
   taken for a correction, it might hide another line.
 * Lines that a file no longer has stay. Retract the load that brought them to remove them.
@@ -26,17 +26,29 @@ from afterclear.store.engine.database import scalar
 from afterclear.store.intake.merging import WRITTEN, content_hash, key_json, replace_leaving
 
 # Jaro-Winkler similarity (0 to 1) from which two notes are the same line: no published threshold
-# fits; a corrected figure or word in a note of five words is above it, another job below.
+# fits; a corrected figure or word in a note of five words is above it.
 _SIMILAR = 0.85
 _NAMELESS = "part_number IS NULL AND part_family IS NULL"
 _SAME_AMOUNTS = """(n.part_cost IS NOT DISTINCT FROM o.part_cost
     AND n.labour_cost IS NOT DISTINCT FROM o.labour_cost)"""
+# words of places in the languages of the notes, and what is numbered
+_PLACE = (
+    r"\b(?:left|right|front|rear|inner|outer|upper|lower|fl|fr|rl|rr|nsf|nsr|osf|osr"
+    r"|links?|rechts?|vorne?|hinten|vorder\w*|hinter\w*|vl|vr|hl|hr"
+    r"|gauches?|droite?s?|avant|arri[eè]re|avg|avd|arg|ard"
+    r"|izq\w*|derech\w*|delanter\w*|traser\w*"
+    r"|lew\w*|praw\w*|przed\w*|przód|tyln\w*|tył"
+    r"|(?:cyl|zyl|cil|bank|banc|banco|sensor|sonde|sonda|nr|no)\w*[ .]*[0-9]+)\b"
+)
+_SAME_PLACES = f"""list_sort(list_distinct(regexp_extract_all(n.notes, '{_PLACE}')))
+    = list_sort(list_distinct(regexp_extract_all(o.notes, '{_PLACE}')))"""
 _ALIKE = f"""CASE
     WHEN n.notes IS NULL AND o.notes IS NULL THEN true
+    WHEN NOT {_SAME_PLACES} THEN false
     WHEN n.notes IS NULL OR o.notes IS NULL THEN {_SAME_AMOUNTS}
     ELSE jaro_winkler_similarity(n.notes, o.notes) >= {_SIMILAR}
         OR contains(n.notes, o.notes) OR contains(o.notes, n.notes)
-        OR (coalesce(n.part_cost, n.labour_cost) IS NOT NULL AND {_SAME_AMOUNTS}
+        OR (coalesce(n.part_cost, 0) + coalesce(n.labour_cost, 0) > 0 AND {_SAME_AMOUNTS}
             AND n.repaired_at = o.repaired_at
             AND n.odometer_km IS NOT DISTINCT FROM o.odometer_km)
     END"""
@@ -92,8 +104,7 @@ def compare_lines(con: Connection, load_id: int) -> int:
     con.execute(
         """CREATE OR REPLACE TEMP TABLE orders_again AS
            SELECT of_order, is_old, NOT is_old AND count_if(is_new) >= count_if(NOT is_new)
-                   AND (bool_or(is_repeated)
-                       OR bool_and(is_new OR place IN (SELECT old FROM alike))) AS is_whole
+                   AND bool_and(is_new OR place IN (SELECT old FROM alike)) AS is_whole
            FROM unmet GROUP BY of_order, is_old HAVING bool_or(is_new) AND NOT bool_and(is_new)"""
     )
     con.execute(
