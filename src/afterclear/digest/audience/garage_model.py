@@ -180,7 +180,6 @@ class OrderLine:
     stayed: bool
     seen_at: datetime | None  # the scan that showed the fault again, or the last clean one
     seen_scan: str | None
-    what: str  # parts
 
 
 @dataclass(frozen=True, slots=True)

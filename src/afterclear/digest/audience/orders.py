@@ -123,7 +123,6 @@ def _work_line(row: QualityWork, common: CommonViews) -> OrderLine:
         stayed=row.stayed,
         seen_at=row.returned_at if is_back else row.last_clean_at,
         seen_scan=row.returned_scan_id if is_back else row.last_clean_scan_id,
-        what="",
     )
 
 
@@ -159,7 +158,6 @@ def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
         stayed=bool(row.stayed),
         seen_at=row.returned_at,
         seen_scan=row.returned_scan_id,
-        what=row.what or "",
     )
 
 
