@@ -74,11 +74,11 @@ class Hand:
     width: int
 
     def go(self, words: str) -> None:
-        with self.page.expect_navigation():
+        with self.page.expect_navigation(wait_until="commit", timeout=PATIENCE_MS):
             self.act(self.page.get_by_role("link", name=words, exact=True).first)
 
     def push(self, words: str) -> None:
-        with self.page.expect_navigation():
+        with self.page.expect_navigation(wait_until="commit", timeout=PATIENCE_MS):
             self.act(self.page.get_by_role("button", name=words).first)
 
     def act(self, there: Locator) -> None:
@@ -167,6 +167,7 @@ def test_three_messy_files_come_to_a_digest_and_a_decision(
     asked: list[Any] = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(address)
+    page.get_by_role("heading", name="Today").wait_for()
     hand = Hand(page, by == "keyboard", width)
     hand.look()
 
