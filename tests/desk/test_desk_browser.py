@@ -188,6 +188,7 @@ def test_three_messy_files_come_to_a_digest_and_a_decision(
     page.get_by_role("checkbox").first.wait_for()
     hand.act(page.get_by_role("checkbox").first)
     hand.choose(page.locator('input[value="accept"]'))
+    page.get_by_label("Your name").first.fill("Mara")
     hand.push("Keep this decision")
     page.get_by_role("heading", name="Decided").wait_for()
     hand.look()
