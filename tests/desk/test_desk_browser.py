@@ -5,7 +5,6 @@ runs none but axe-core, which is handed in to look at each page.
 """
 
 import re
-import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -14,37 +13,24 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Locator, Page
 
 from afterclear.commands.init_and_demo import init
+from tests.in_chromium import RULES, chromium
 from tests.readers.messy.corpus import all_files
 from tests.readers.messy.files import VEHICLES, Messy
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-if CHROMIUM is None:
-    pytest.skip("no chromium on this machine", allow_module_level=True)
-
-from axe_playwright_python.sync_playwright import Axe  # noqa: E402
-from playwright.sync_api import Browser, Locator, Page, sync_playwright  # noqa: E402
-
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
 
-RULES = {
-    "runOnly": {
-        "type": "tag",
-        "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
-    }
-}
 MESSY = ("two_dates.csv", "groupes.csv", "bare_codes.csv")
 PATIENCE_MS = 60_000
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=flags)
+    with chromium() as opened:
         yield opened
-        opened.close()
 
 
 @pytest.fixture

@@ -1,16 +1,13 @@
-"""Pages in a real browser: accessibility, narrow screens, zoom, keyboard, paper.
+"""Pages in a real browser: accessibility, narrow screens, zoom, keyboard, paper."""
 
-axe-core 4.12 (Deque, MPL 2.0) comes with the test dependency axe-playwright-python; its rules
-are those of WCAG 2.0 to 2.2, levels A and AA, and its own best practices.
-"""
-
-import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page
 from pypdfium2 import PdfDocument
 
 from afterclear.commands.pages.page_workers import rendered
@@ -21,34 +18,19 @@ from tests.digest.every_row import build_digest
 from tests.digest.findings_fixture import findings
 from tests.digest.fleet_fixture import fleet
 from tests.digest.hostile_fixture import hostile, long_history
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-if CHROMIUM is None:
-    pytest.skip("no chromium on this machine", allow_module_level=True)
-
-from axe_playwright_python.sync_playwright import Axe  # noqa: E402
-from playwright.sync_api import Browser, Page, sync_playwright  # noqa: E402
+from tests.in_chromium import RULES, chromium
 
 # one process: the pages are written once, and Chromium works in processes of its own
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
-RULES = {
-    "runOnly": {
-        "type": "tag",
-        "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
-    }
-}
 REACHED = "a[href], summary, button, input"
 WIDTHS = (320, 390, 640, 760, 1280)  # 640: a 1280 px window at 200 % zoom
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=flags)
+    with chromium() as opened:
         yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

@@ -26,21 +26,19 @@ class Door:
     def __init__(self, port: int) -> None:
         self.key = secrets.token_urlsafe(24)
         self.cookie_name = f"afterclear_desk_{port}"
-        self._is_used = False
-        self._sessions: dict[str, Session] = {}
+        self._cookie = ""  # of the browser that came in; empty: nobody yet
+        self._session = Session()
 
     def enter(self, key: str) -> str | None:
         """Open a session with the key, once; return its cookie, or None."""
-        if self._is_used or not _is_same(key, self.key):
+        if self._cookie or not _is_same(key, self.key):
             return None
-        self._is_used = True
-        cookie = secrets.token_urlsafe(32)
-        self._sessions[cookie] = Session()
-        return cookie
+        self._cookie = secrets.token_urlsafe(32)
+        return self._cookie
 
     def session(self, cookie: str) -> Session | None:
         """Return the session of a cookie."""
-        return next((s for own, s in self._sessions.items() if _is_same(cookie, own)), None)
+        return self._session if self._cookie and _is_same(cookie, self._cookie) else None
 
 
 def _is_same(one: str, other: str) -> bool:

@@ -1,6 +1,6 @@
 """What a page function gets and gives."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -10,10 +10,12 @@ from starlette.datastructures import UploadFile
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from afterclear.commands.app import App
-from afterclear.desk.bench import Bench
+from afterclear.desk.bench import Bench, Then
 from afterclear.desk.door import Session
 from afterclear.desk.uploads import Uploads
+from afterclear.errors import UsageError
 
+BUSY = "Something else is being worked on. Try again when it is done."
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -46,6 +48,19 @@ class Asked:
         """Render the text of a page."""
         made = _environment().get_template(template)
         return made.render(facts, session=self.session, bench=self.desk.bench)
+
+    def begin(
+        self, title: str, commands: Sequence[Sequence[str]], then: Then | None = None
+    ) -> Response:
+        """Begin long work and show it.
+
+        Raises:
+            UsageError: something else is being worked on.
+
+        """
+        if not self.desk.bench.begin(title, commands, then):
+            raise UsageError(BUSY)
+        return go_to("/bench")
 
 
 def go_to(place: str) -> Response:

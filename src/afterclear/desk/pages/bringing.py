@@ -10,7 +10,7 @@ from starlette.responses import Response
 from afterclear.commands.intake.mapping import Asked as HowAsked
 from afterclear.commands.intake.mapping import MapCheck, check_file
 from afterclear.desk.bench import Piece
-from afterclear.desk.request import Asked, go_to
+from afterclear.desk.request import BUSY, Asked, go_to
 from afterclear.desk.uploads import Upload
 from afterclear.errors import UsageError
 from afterclear.plain import check_zone
@@ -47,7 +47,7 @@ def load(asked: Asked) -> Response:
     if asked.desk.bench.is_busy:
         if piece is not None and piece.title == title:
             return go_to("/bench")  # a second click
-        raise UsageError("Something else is being worked on. Try again when it is done.")
+        raise UsageError(BUSY)
     text = _map_to_keep(_checked(asked, upload, asked.form))
     if text:
         _keep_map(asked, asked.form.get("map_name", ""), text)
@@ -60,8 +60,7 @@ def load(asked: Asked) -> Response:
 
     vehicle = asked.form.get("vehicle", "").strip()
     words = ["load", str(upload.path), "--zone", _zone(asked.form)]
-    asked.desk.bench.begin(title, [[*words, *(["--vehicle", vehicle] if vehicle else [])]], then)
-    return go_to("/bench")
+    return asked.begin(title, [[*words, *(["--vehicle", vehicle] if vehicle else [])]], then)
 
 
 def drop(asked: Asked) -> Response:

@@ -1,13 +1,10 @@
 """What was loaded, and what was refused; a load is taken back whole."""
 
-from collections.abc import Sequence
-
 from starlette.responses import Response
 
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.queries.status import refused_files, rejected_rows
-from afterclear.desk.request import Asked, go_to
-from afterclear.errors import UsageError
+from afterclear.desk.request import Asked
 
 _SHOWN = 200  # loads, the latest first
 _CAUSES = 100  # of refused rows
@@ -24,12 +21,12 @@ def loads(asked: Asked) -> Response:
 def take_back(asked: Asked) -> Response:
     """Take a load back, with all that was built on it."""
     number = asked.path["number"]
-    return _begun(asked, f"Take back load {number}", [["retract", number]])
+    return asked.begin(f"Take back load {number}", [["retract", number]])
 
 
 def judge(asked: Asked) -> Response:
     """Judge every fix, and write the pages."""
-    return _begun(asked, "Judge every fix and write the pages", [["analyse"], ["digest"]])
+    return asked.begin("Judge every fix and write the pages", [["analyse"], ["digest"]])
 
 
 def refused(asked: Asked) -> Response:
@@ -55,9 +52,3 @@ def refused(asked: Asked) -> Response:
         files=files,
         n_rows=len(frame),
     )
-
-
-def _begun(asked: Asked, title: str, commands: Sequence[Sequence[str]]) -> Response:
-    if not asked.desk.bench.begin(title, commands):
-        raise UsageError("Something else is being worked on. Try again when it is done.")
-    return go_to("/bench")

@@ -143,7 +143,6 @@ class HabitWork:
     attempt_id: str | None
     happened_at: datetime | None
     code: str | None
-    what: str | None
     technician: str | None
     ecu: str | None
     family_label: str | None

@@ -144,10 +144,8 @@ def _find_unmet(con: Connection, load_id: int) -> None:
                 SELECT hash({_LINE}) AS of_order, {key_json(REPAIRS)} AS line, rowid AS place,
                     load_id = {load_id} AS is_own, {_SAYS}
                 FROM repairs SEMI JOIN known USING (vehicle_id, repair_id) WHERE {_NAMELESS}
-            ),
-            repeated AS (SELECT DISTINCT of_order FROM arriving SEMI JOIN stored USING (line))
-            SELECT *, of_order IN (FROM repeated) AS is_repeated,
-                of_order IN (FROM old_lines) AS is_old
+            )
+            SELECT *, of_order IN (FROM old_lines) AS is_old
             FROM (
                 SELECT true AS is_new, of_order, line, NULL AS place, list(_nth) AS numbers,
                     any_value(COLUMNS(* EXCLUDE (of_order, line, _nth)))

@@ -29,7 +29,7 @@ PAGE_ORDERS: Final[dict[str, str]] = {
         ORDER BY a.attempted_at DESC, a.attempt_id""",
     "habit_work": f"""
         SELECT p.finding, p.site, p.vehicle_id, p.repair_id, p.attempt_id, p.happened_at, p.code,
-            p.what, a.technician, a.ecu, m.family_label, m.meaning, v.outcome, a.stayed,
+            a.technician, a.ecu, m.family_label, m.meaning, v.outcome, a.stayed,
             a.returned_at, a.returned_scan_id
         FROM process_orders p
         LEFT JOIN attempts a USING (attempt_id)
