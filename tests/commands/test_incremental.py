@@ -97,9 +97,12 @@ def check_fleet(bench: Bench, fleet: Fleet) -> dict[str, pl.DataFrame]:
 
 
 def without_loads(told: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    """Leave out which load a row came in: of files read again, or fewer, it is another."""
+    """Leave out which load a row came in, and when: of files read again, or fewer, it is another.
+
+    ``listed_at`` of a vehicle in stock is the day its list came.
+    """
     kept = {
-        name: frame.drop("load_id", strict=False)
+        name: frame.drop("load_id", "listed_at", strict=False)
         for name, frame in told.items()
         if name not in _LEDGER
     }

@@ -25,6 +25,9 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("br
 
 MESSY = ("two_dates.csv", "groupes.csv", "bare_codes.csv")
 PATIENCE_MS = 60_000
+_TOO_WIDE = """[...document.querySelectorAll("body *")]
+    .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth)
+    .map(e => e.outerHTML.slice(0, 120))"""
 
 
 @pytest.fixture(scope="module")
@@ -105,10 +108,12 @@ class Hand:
 
     def look(self) -> None:
         """No page is wider than the screen, and axe finds nothing."""
+        self.page.wait_for_load_state("load")  # the style sheet is there
         over = self.page.evaluate(
             "document.documentElement.scrollWidth - document.documentElement.clientWidth"
         )
-        assert over <= 0, (self.page.url, self.width)
+        wide = over > 0 and self.page.evaluate(_TOO_WIDE)
+        assert over <= 0, (self.page.url, self.width, wide)
         self.page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
         found = Axe().run(self.page, options=RULES).response["violations"]
         told = [f"{rule['id']}: {node['html'][:200]}" for rule in found for node in rule["nodes"]]

@@ -152,6 +152,7 @@ def test_no_column_of_any_table_names_the_vehicle(app: App) -> None:
     digest(app)
     named = re.compile(r"(?<![0-9A-Za-z])V1(?![0-9A-Za-z])", re.IGNORECASE)
     before = {place for place, text in words_of_the_store(app).items() if named.search(text)}
+    assert any(p.name.startswith("s-") for p in app.reports.rglob("*.html") if named.search(p.name))
     assert before >= {
         "digest_marks.subject",
         "digest_pages.page",
@@ -161,4 +162,5 @@ def test_no_column_of_any_table_names_the_vehicle(app: App) -> None:
     forget(app, "V1")
     left = {place for place, text in words_of_the_store(app).items() if named.search(text)}
     assert left == set()
+    assert [p.name for p in app.reports.rglob("*.html") if named.search(p.name)] == []
     assert [f.says for f in check(app).wrong] == []

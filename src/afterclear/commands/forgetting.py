@@ -14,7 +14,7 @@ from typing import Final
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.cut_out import Stays, what_stays
-from afterclear.digest.common.file_names import vehicle_page
+from afterclear.digest.common.file_names import pages_of_vehicle
 from afterclear.errors import StoreError, UnknownVehicleError
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.maps.import_map import load_maps
@@ -48,7 +48,7 @@ def forget(app: App, vehicle_id: str) -> Forgotten:
                 if was_forgotten(con, vehicle_id):
                     return Forgotten(was_before=True)
                 raise UnknownVehicleError(vehicle_id)
-            steps.begin(con, vehicle_id, vehicle_page(vehicle_id), app.clock())
+            steps.begin(con, vehicle_id, pages_of_vehicle(vehicle_id), app.clock())
         return _finish(app) or Forgotten()
 
 
@@ -108,16 +108,17 @@ def _what_stays(app: App, file: ArchivedFile, job: Job, readers: Readers) -> Sta
 
 
 def _beside(app: App, job: Job) -> None:
-    """Remove files beside the store: bytes no load needs, old copies, the vehicle's page."""
+    """Remove files beside the store: bytes no load needs, old copies, the vehicle's pages."""
     sweep(app.store)
     with open_store(app.store) as con:
         for path in unowed(con, app.archive):
             path.unlink(missing_ok=True)
         for copy in app.store.parent.glob(f"{app.store.name}.before-*"):
             copy.unlink(missing_ok=True)
-        for called in (job.page, steps.page_before(job.page, "*")):
-            for page in app.reports.rglob(Path(called).name):
-                page.unlink(missing_ok=True)
+        for called in job.pages:
+            for pattern in (called, steps.page_before(called, "*")):
+                for page in app.reports.rglob(Path(pattern).name):
+                    page.unlink(missing_ok=True)
         with transaction(con):
             steps.go_to(con, "results")
 

@@ -113,6 +113,15 @@ def dossier(vehicle_id: str) -> str:
     return f"dossiers/d-{vehicle_page(vehicle_id).removeprefix('vehicles/v-')}"
 
 
+def pages_of_vehicle(vehicle_id: str) -> tuple[str, ...]:
+    """Name every page that is about one vehicle alone.
+
+    >>> pages_of_vehicle("bus-17")
+    ('vehicles/v-bus-17.html', 'sheets/s-bus-17.html', 'dossiers/d-bus-17.html')
+    """
+    return vehicle_page(vehicle_id), sheet_page(vehicle_id), dossier(vehicle_id)
+
+
 def _marked(vehicle_id: str, n_digits: int) -> str:
     n_letters = _LONGEST + _SHORT - n_digits
     letters = _letters(vehicle_id, n_letters)

@@ -34,29 +34,27 @@ EXPORTS_ROLES: Final[dict[str, str]] = {
 }
 
 # Each vehicle in stock: when a list first named it as stock, its last scan, a later odometer.
-# By when a list was written, not by its load: one that is read again is no later list.
+# (by when a list first came: one that is read again is no later list)
 _STOCK_SINCE: Final = """
-    WITH written AS (
-        SELECT l.load_id,
-            coalesce(make_timestamp((o.changed_at * 1e6)::BIGINT), l.finished_at) AS written_at
-        FROM loads l LEFT JOIN load_origins o USING (load_id)
+    WITH deliveries AS (
+        SELECT load_id, min(finished_at) OVER (PARTITION BY sha256) AS came_at FROM loads
     ),
     listed AS (
-        SELECT vehicle_id, stock_status, written_at FROM vehicles JOIN written USING (load_id)
+        SELECT vehicle_id, stock_status, came_at FROM vehicles JOIN deliveries USING (load_id)
         UNION ALL
-        SELECT row_json->>'vehicle_id', row_json->>'stock_status', written_at
-        FROM superseded JOIN written USING (load_id)
+        SELECT row_json->>'vehicle_id', row_json->>'stock_status', came_at
+        FROM superseded JOIN deliveries USING (load_id)
         WHERE table_name = 'vehicles'
     ),
     elsewhere AS (
-        SELECT vehicle_id, max(written_at) AS written_at FROM listed
+        SELECT vehicle_id, max(came_at) AS came_at FROM listed
         WHERE stock_status <> 'in_stock' GROUP BY vehicle_id
     )
-    SELECT l.vehicle_id, min(l.written_at) AS listed_at,
-        bool_or(e.written_at IS NOT NULL) AS was_elsewhere
+    SELECT l.vehicle_id, min(l.came_at) AS listed_at,
+        bool_or(e.came_at IS NOT NULL) AS was_elsewhere
     FROM listed l
     LEFT JOIN elsewhere e USING (vehicle_id)
-    WHERE l.stock_status = 'in_stock' AND (e.written_at IS NULL OR l.written_at > e.written_at)
+    WHERE l.stock_status = 'in_stock' AND (e.came_at IS NULL OR l.came_at > e.came_at)
     GROUP BY l.vehicle_id"""
 _STOCK_LAST: Final = """
     SELECT vehicle_id, arg_max(scan_id, (seen_at, scan_id)) AS last_scan_id,

@@ -8,6 +8,7 @@ rows are refused.
 
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, Literal
@@ -37,7 +38,7 @@ class Job:
 
     step: Step
     vehicle_id: str
-    page: str  # the name of its page in digests
+    pages: tuple[str, ...]  # names of the pages about it alone
     called: Called
     begun_at: datetime
 
@@ -81,8 +82,11 @@ def is_known(con: Connection, vehicle_id: str) -> bool:
 # --- the job --------------------------------------------------------------------------------
 
 
-def begin(con: Connection, vehicle_id: str, page: str, now: datetime) -> None:
-    """Record the job; from now on the vehicle's rows are refused."""
+def begin(con: Connection, vehicle_id: str, pages: Sequence[str], now: datetime) -> None:
+    """Record the job; from now on the vehicle's rows are refused.
+
+    ``pages``: names of the pages about the vehicle alone, no space in them.
+    """
     at = now.replace(tzinfo=None)
     called = Called(frozenset({vehicle_id}), known_identifiers(con, vehicle_id))
     with transaction(con):
@@ -92,7 +96,7 @@ def begin(con: Connection, vehicle_id: str, page: str, now: datetime) -> None:
         )
         con.execute(
             "INSERT INTO forgetting VALUES (?, 'rows', ?, ?, ?, 0, 0, 0, 0, 0, ?)",
-            [number + 1, vehicle_id, page, json.dumps(sorted(called.identifiers)), at],
+            [number + 1, vehicle_id, " ".join(pages), json.dumps(sorted(called.identifiers)), at],
         )
         touched = ", ".join(map(str, sorted(_loads_of(con, vehicle_id)))) or "NULL"
         con.execute(
@@ -111,7 +115,8 @@ def job_under_way(con: Connection) -> Job | None:
     (row,) = found
     numbers = frozenset(filter(None, [row["vehicle_id"]]))
     called = Called(numbers, frozenset(json.loads(row["marks"] or "[]")))
-    return Job(row["step"], row["vehicle_id"] or "", row["page"] or "", called, row["begun_at"])
+    pages = tuple((row["page"] or "").split())
+    return Job(row["step"], row["vehicle_id"] or "", pages, called, row["begun_at"])
 
 
 def report(con: Connection) -> Forgotten:
@@ -142,7 +147,7 @@ def erase_from_store(con: Connection, job: Job, now: datetime) -> None:
         n_rows = sum(_erase_rows(con, name, vehicle_id, at) for name in TABLES)
         n_rows += _erase_superseded(con, vehicle_id, at)
         n_rows += sum(_erase_refused(con, table, job.called, at) for table in _REFUSED)
-        n_history = _erase_history(con, vehicle_id) + _erase_statements(con, vehicle_id, job.page)
+        n_history = _erase_history(con, vehicle_id) + _erase_statements(con, vehicle_id, job.pages)
         renamed = _rename_loads(con, job.called)
         _erase_words(con, job.called)
         con.execute(
@@ -301,13 +306,13 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
     return erased
 
 
-def _erase_statements(con: Connection, vehicle_id: str, page: str) -> int:
-    """Erase the records of what digests showed of the vehicle, and its page's name."""
+def _erase_statements(con: Connection, vehicle_id: str, pages: Sequence[str]) -> int:
+    """Erase the records of what digests showed of the vehicle, and its pages' names."""
     erased = 0
     for table, where, value in (
         ("digest_marks", "kind = 'stock' AND subject = ?", vehicle_id),
-        ("digest_pages", "page = ?", page),
-        ("digest_pages", "page LIKE ?", page_before(page, "%")),
+        *(("digest_pages", "page = ?", page) for page in pages),
+        *(("digest_pages", "page LIKE ?", page_before(page, "%")) for page in pages),
     ):
         erased += scalar(con, f"SELECT count(*) FROM {table} WHERE {where}", [value])
         con.execute(f"DELETE FROM {table} WHERE {where}", [value])
