@@ -21,6 +21,7 @@ CAMPAIGNS: Final = {
     "fleets": ("tests/commands/test_incremental.py",),
     "rows": ("tests/commands/test_incremental_rows.py",),
     "year": ("tests/faults/test_year.py",),
+    "machine": ("tests/faults/test_machine.py",),
 }
 
 
