@@ -104,14 +104,15 @@ def _leads(folder: Path) -> Iterator[tuple[str, str]]:
         yield page.stem, told[told.index('<p class="lead">') : told.index('id="now"')]
 
 
+LISTS = ("observed", "worn", "judged", "still", "open")
+
+
 def test_every_figure_of_the_garage_page_equals_the_work_behind_it(
     demo_run: tuple[App, DemoReport], folder: Path
 ) -> None:
     """Counted again from the exports; a list on a page has as many lines, or its first fifty."""
     with open_store(demo_run[0].store, read_only=True) as con:
-        counted = query(con, EXPORTS["counted_work"]).join(
-            query(con, EXPORTS["attempts"]), on="attempt_id"
-        )
+        counted = query(con, EXPORTS["counted_work"])
         habits = query(con, EXPORTS["process"])
         behind = query(con, EXPORTS["process_orders"])
         for table, column in (
@@ -128,8 +129,9 @@ def test_every_figure_of_the_garage_page_equals_the_work_behind_it(
                 assert (
                     own.height
                     == group["n_repairs"]
-                    == sum(shown[part][0] for part in ("observed", "judged", "open"))
+                    == sum(shown[part][0] for part in LISTS if part in shown)
                 )
+                assert own["counted_as"].eq("worn_or_new").sum() == shown.get("worn", [0])[0]
                 assert all(lines == min(n, 50) for n, lines in shown.values()), (name, shown)
     for row in habits.iter_rows(named=True):
         shown = _figures(folder, "site", row["site"])

@@ -91,12 +91,28 @@ def test_the_limits_drawn_are_those_the_sites_were_judged_by(page: GaragePage) -
     assert judged.ratio[0] == pytest.approx(chart.points[0].ratio, rel=1e-12)
 
 
-def test_a_quarter_that_rests_on_next_to_nothing_is_drawn_hollow(page: GaragePage) -> None:
+def test_a_quarter_with_next_to_nothing_settled_has_no_share(page: GaragePage) -> None:
+    """Two fixes judged, both on watch or just back: 100 % would be read as a result."""
     assert isinstance(page.held, HeldChart)
-    assert [point.few for point in page.held.points] == [False, True, False, True]
+    assert [point.share is None for point in page.held.points] == [False, True, False, True]
     drawn = draw_held(page.held, WIDE, "Held", Cells())
-    assert drawn.count('class="dot few"') == 1, "the quarter without any share has no mark"
     assert drawn.count('class="dot"') == 2
+    assert len(re.findall(r">n\W\d+<", drawn)) == 4, (
+        "how many could be judged is told of every quarter"
+    )
+    told = render_garage(page).partition('id="held"')[2].partition("</section")[0]
+    assert "100" not in told.partition("<tbody>")[2].partition("2025-Q2")[2].partition("</tr>")[0]
+    assert "too few settled" in told
+
+
+def test_the_table_of_quarters_adds_up_to_all_fixes(page: GaragePage) -> None:
+    html = render_garage(page).partition('id="held"')[2].partition("</table")[0]
+    body = html.partition("<tbody>")[2].split("<tr>")[1:]
+    rows = [re.findall(r"<td[^>]*>(\d+)", row) for row in body]
+    assert len(rows) == 4
+    for row in rows:
+        every, *parts = [int(cell) for cell in row[:7]]
+        assert every == sum(parts)
 
 
 def test_the_summary_is_of_the_latest_quarter_with_enough_judged(page: GaragePage) -> None:

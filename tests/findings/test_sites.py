@@ -1,5 +1,6 @@
 """Whose fixes hold: what counts for whom, and against what."""
 
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -69,34 +70,86 @@ def test_three_attempts_get_no_label_though_all_came_back(
     assert "too few" in few["sentence"]
 
 
-def test_a_come_back_seen_elsewhere_counts_where_the_work_was_done(tmp_path: Path) -> None:
-    story = repaired("V1", "Ashford", back=True)
-    story.repair(40.1, 3000, codes=CODE, action="replace", site="Birkdale").clear(40.2, 3000)
-    story.scan(60, 5000, engine=[])
-    with found(tmp_path, story) as con:
-        sites = by_name(con, "sites")
-    assert (sites["Ashford"]["observed"], sites["Ashford"]["n_seen_elsewhere"]) == (1, 1)
-    assert (sites["Birkdale"]["observed"], sites["Birkdale"]["n_seen_elsewhere"]) == (0, 0)
+@pytest.fixture(scope="module")
+def one_each(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[dict[str, Any]]]:
+    """One store with a case of each kind, each at sites of its own."""
+    elsewhere = repaired("V1", "Ashford", back=True)
+    elsewhere.repair(40.1, 3000, codes=CODE, action="replace", site="Birkdale").clear(40.2, 3000)
+    elsewhere.scan(60, 5000, engine=[])
+    still_there = Story("V2").scan(0, 1000, engine=[CODE])
+    still_there.repair(0.1, 1000, codes=CODE, action="replace", site="Corran").clear(0.2, 1000)
+    still_there.scan(0.3, 1002, visit_reason="post_repair", engine=[CODE])
+    lost = Story("V3").scan(0, 1000, engine=[CODE])
+    lost.repair(0.1, 1000, codes=CODE, action="replace", site="Dun").clear(0.2, 1000)
+    stories = [
+        elsewhere,
+        still_there,
+        lost,
+        repaired("V4", "Corran", back=False),
+        repaired("V5", "Dun", back=False),
+        repaired("V6", "Esker", back=False, technician="A. Nister"),
+        repaired("V7", "Farrow", back=True, technician="A. Nister"),
+        repaired("V8", "Farrow", back=True),
+    ]
+    tables = ("sites", "technicians", "counted_work", "held_by_quarter")
+    with found(tmp_path_factory.mktemp("each"), *stories) as con:
+        return {table: rows(con, table) for table in tables}
 
 
-def test_a_fault_still_there_in_the_visit_is_counted_beside(tmp_path: Path) -> None:
+def site_of(told: dict[str, list[dict[str, Any]]], name: str) -> dict[str, Any]:
+    return next(row for row in told["sites"] if row["site"] == name)
+
+
+def test_a_come_back_seen_elsewhere_counts_where_the_work_was_done(
+    one_each: dict[str, list[dict[str, Any]]],
+) -> None:
+    worked, saw = site_of(one_each, "Ashford"), site_of(one_each, "Birkdale")
+    assert (worked["observed"], worked["n_seen_elsewhere"]) == (1, 1)
+    assert (saw["observed"], saw["n_seen_elsewhere"]) == (0, 0)
+
+
+def test_a_fault_still_there_in_the_visit_is_counted_beside(
+    one_each: dict[str, list[dict[str, Any]]],
+) -> None:
     """Who looks at once and mends it should not fare worse than who never looks."""
-    story = Story().scan(0, 1000, engine=[CODE])
-    story.repair(0.1, 1000, codes=CODE, action="replace", site="Ashford").clear(0.2, 1000)
-    story.scan(0.3, 1002, visit_reason="post_repair", engine=[CODE])
-    with found(tmp_path, story, repaired("V2", "Ashford", back=False)) as con:
-        site = by_name(con, "sites")["Ashford"]
+    site = site_of(one_each, "Corran")
     assert (site["n_attempts"], site["n_judged"], site["observed"], site["n_never_gone"]) == (
         2, 1, 0, 1,
     )  # fmt: skip
+    assert site["n_still_there"] == 1
 
 
-def test_a_vehicle_never_seen_again_is_lost_to_follow_up(tmp_path: Path) -> None:
-    lost = Story("V1").scan(0, 1000, engine=[CODE])
-    lost.repair(0.1, 1000, codes=CODE, action="replace", site="Ashford").clear(0.2, 1000)
-    with found(tmp_path, lost, repaired("V2", "Ashford", back=False)) as con:
-        site = by_name(con, "sites")["Ashford"]
+def test_a_vehicle_never_seen_again_is_lost_to_follow_up(
+    one_each: dict[str, list[dict[str, Any]]],
+) -> None:
+    site = site_of(one_each, "Dun")
     assert (site["lost_to_follow_up"], site["n_judged"]) == (0.5, 1)
+
+
+def test_each_repair_counts_as_exactly_one_thing_and_all_figures_follow(
+    one_each: dict[str, list[dict[str, Any]]],
+) -> None:
+    work = one_each["counted_work"]
+    for site in one_each["sites"]:
+        own = Counter(row["counted_as"] for row in work if row["site"] == site["site"])
+        assert own.total() == site["n_repairs"]
+        assert own["come_back"] == site["observed"]
+        assert own["still_there"] == site["n_still_there"]
+        judged = own["come_back"] + own["worn_or_new"] + own["held"] + own["on_watch"]
+        assert judged == site["n_judged"]
+    assert {row["counted_as"] for row in work} > {"come_back", "still_there", "not_judged"}
+    assert all(row["vehicle_id"] and row["code"] == CODE for row in work)
+
+
+def test_the_figures_of_a_quarter_add_up(one_each: dict[str, list[dict[str, Any]]]) -> None:
+    """All of these are repairs, so the quarters together count what the list of work does."""
+    work = Counter(row["counted_as"] for row in one_each["counted_work"])
+    quarters = [row for row in one_each["held_by_quarter"] if row["site"] is None]
+    for part in ("worn_or_new", "still_there", "held", "on_watch"):
+        assert sum(row[f"n_{part}"] for row in quarters) == work[part], part
+    for row in quarters:
+        parts = ("observed", "n_worn_or_new", "n_held", "n_on_watch")
+        assert row["n_judged"] == sum(row[part] for part in parts)
 
 
 def test_more_looks_are_no_fault(tmp_path: Path) -> None:
@@ -120,16 +173,11 @@ def test_more_looks_are_no_fault(tmp_path: Path) -> None:
     assert all(s["ratio_low"] < 1 < s["ratio_high"] for s in sites.values())
 
 
-def test_a_technician_is_told_apart_by_site(tmp_path: Path) -> None:
-    stories = [
-        repaired("V1", "Ashford", back=False, technician="A. Nister"),
-        repaired("V2", "Birkdale", back=True, technician="A. Nister"),
-        repaired("V3", "Birkdale", back=True),
-    ]
-    with found(tmp_path, *stories) as con:
-        told = [(r["technician"], r["site"], r["observed"]) for r in rows(con, "technicians")]
-        assert all("Nister" not in r["sentence"] for r in rows(con, "technicians"))
-    assert sorted(told) == [("A. Nister", "Ashford", 0), ("A. Nister", "Birkdale", 1)]
+def test_a_technician_is_told_apart_by_site(one_each: dict[str, list[dict[str, Any]]]) -> None:
+    people = one_each["technicians"]
+    told = [(row["technician"], row["site"], row["observed"]) for row in people]
+    assert sorted(told) == [("A. Nister", "Esker", 0), ("A. Nister", "Farrow", 1)]
+    assert all("Nister" not in row["sentence"] for row in people)
 
 
 @pytest.fixture(scope="module")

@@ -2,11 +2,14 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, get_args
 
 from afterclear.finding_tables.declaration import Clause, Finding, Means, counted, mark
 
 Level = Literal["site", "technician", "brand", "grade"]
+CountedAs = Literal["come_back", "worn_or_new", "still_there", "held", "on_watch", "not_judged"]
+# in the order of ``CountedAs``; numbers stand for them among a million attempts
+COUNTED_AS: Final[tuple[CountedAs, ...]] = get_args(CountedAs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,12 @@ class ComparedGroup:
     n_side_by_side: Annotated[int | None, Means("how many of these have others beside it")]
     at_sites: Annotated[str | None, Means("where")]
     reason: Annotated[str, Means("the label, or `as_its_site`: as others beside it do")]
+    n_worn_or_new: Annotated[
+        int | None, Means("repairs judged whose come-back is left out: worn part or new fault")
+    ]
+    n_still_there: Annotated[
+        int | None, Means("repairs not compared: the fault was still there in their visit")
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +66,20 @@ class CountedWork:
     part_grade: Annotated[str | None, Means("of its parts; empty: none, or several")]
     is_judged: Annotated[bool, Means("there is evidence: it counts among `n_judged`")]
     came_back: Annotated[bool, Means("it counts among `observed`")]
+    counted_as: Annotated[
+        CountedAs,
+        Means(
+            "come_back (`observed`), worn_or_new (a come-back, most likely a worn part or a new "
+            "fault), still_there (in the visit of the work: not compared), held, on_watch or "
+            "not_judged"
+        ),
+    ]
+    vehicle_id: Annotated[str, Means("the vehicle")]
+    attempted_at: Annotated[datetime, Means("when")]
+    repair_id: Annotated[str | None, Means("the work order")]
+    site: Annotated[str | None, Means("where")]
+    ecu: Annotated[str, Means("the control unit")]
+    code: Annotated[str, Means("the fault")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +98,14 @@ class Quarter:
     share_held: Annotated[float | None, Means("share of the judged that held", "share")]
     share_low: Annotated[float | None, Means("lower end of its interval", "share")]
     share_high: Annotated[float | None, Means("upper end", "share")]
+    n_worn_or_new: Annotated[
+        int | None, Means("judged, but not in `observed`: most likely a worn part or a new fault")
+    ]
+    n_still_there: Annotated[
+        int | None, Means("not judged: the fault was still there in the visit of the work")
+    ]
+    n_held: Annotated[int | None, Means("judged and held")]
+    n_on_watch: Annotated[int | None, Means("judged, not proven yet")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +271,7 @@ FINDINGS: Final = (
         "counted_work",
         CountedWork,
         about="the repairs behind `n_judged` and `observed` of sites, technicians, brands, grades",
-        order="attempt_id",
+        order="site, attempted_at, attempt_id",
     ),
     Finding(
         "held_by_quarter",

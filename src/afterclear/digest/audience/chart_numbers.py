@@ -23,36 +23,41 @@ from afterclear.wording.cells import Cells, Dash
 _LEVEL = 0.998  # of the funnel, as in the findings of sites
 _CURVE_POINTS = 60
 _MOST_STEPS = 150
-FEW = 5  # under so many judged fixes a share shows little (own judgement: no label)
+FEW = 5  # under so many fixes that held or came back a share shows little (own judgement)
 
 
 def held_chart(quarters: Sequence[Quarter], cells: Cells) -> HeldChart | Dash:
     """Lay out the share of all sites' fixes that held, by quarter of the work."""
     rows = sorted((q for q in quarters if not q.site), key=lambda q: q.quarter)
-    points = tuple(
-        QuarterPoint(
-            q.quarter,
-            q.n_attempts,
-            q.n_judged,
-            q.observed,
-            q.expected,
-            q.share_held,
-            q.share_low,
-            q.share_high,
-            few=q.n_judged < FEW,
-        )
-        for q in rows
-    )
+    points = tuple(_quarter_point(q) for q in rows)
     if all(p.share is None for p in points):
-        return Dash(cells.t("no fix has been judged yet"))
+        return Dash(cells.t("too few fixes have held or come back yet"))
     return HeldChart(points, _held_summary(points, cells))
+
+
+def _quarter_point(row: Quarter) -> QuarterPoint:
+    """Show a quarter; without a share where most fixes are still on watch: it would be 100 %."""
+    n_settled = row.observed + (row.n_worn_or_new or 0) + (row.n_held or 0)
+    is_told = n_settled >= FEW
+    return QuarterPoint(
+        row.quarter,
+        row.n_attempts,
+        row.n_judged,
+        row.observed,
+        row.expected,
+        share=row.share_held if is_told else None,
+        low=row.share_low if is_told else None,
+        high=row.share_high if is_told else None,
+        n_worn_or_new=row.n_worn_or_new or 0,
+        n_still_there=row.n_still_there or 0,
+        n_held=row.n_held or 0,
+        n_on_watch=row.n_on_watch or 0,
+    )
 
 
 def _held_summary(points: Sequence[QuarterPoint], cells: Cells) -> str:
     """Say what the latest quarter shows of which enough was judged."""
-    last = next((p for p in reversed(points) if p.share is not None and not p.few), None)
-    if last is None:
-        return cells.t("{n} quarters; too few fixes judged in each to say more.", n=len(points))
+    last = next(p for p in reversed(points) if p.share is not None)
     return cells.t(
         "{n} quarters; in {quarter} {share} held, between {low} and {high}.",
         n=len(points),

@@ -41,10 +41,18 @@ class QuarterPoint:
     n_judged: int
     observed: int
     expected: float | None
-    share: float | None
+    share: float | None  # None: nothing is judged, or too few fixes are settled
     low: float | None
     high: float | None
-    few: bool  # rests on very few fixes
+    n_worn_or_new: int = 0  # came back, but most likely a worn part or a new fault
+    n_still_there: int = 0  # in the visit of the work
+    n_held: int = 0
+    n_on_watch: int = 0
+
+    @property
+    def n_open(self) -> int:
+        """Fixes that nothing is known of yet: the others add up to all but these."""
+        return self.n_attempts - self.n_judged - self.n_still_there
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +200,27 @@ class OrderList:
     lines: tuple[OrderLine, ...]  # the first of them
     table: str  # of the export with all of them
     rows: str  # which of its rows
+
+    @property
+    def has_stayed(self) -> bool:
+        """Whether a fault was never gone."""
+        return any(line.stayed for line in self.lines)
+
+    @property
+    def shows_order(self) -> bool:
+        """Whether any line has a work order: otherwise the column would say nothing."""
+        return any(line.order for line in self.lines)
+
+    @property
+    def shows_verdict(self) -> bool:
+        """Whether the verdicts differ, or are of fixes that hold: otherwise the heading says it."""
+        found = {(line.outcome, line.stayed) for line in self.lines}
+        return len(found) > 1 or bool({outcome for outcome, _ in found} & {"held", "on_watch"})
+
+    @property
+    def shows_scan(self) -> bool:
+        """Whether any line has a scan that shows how it stands."""
+        return any(line.seen_scan for line in self.lines)
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,15 @@ HABITS: Final[dict[str, str]] = {
     "no_scan_after_repair": mark("Repairs without a scan afterwards in the same visit"),
     "part_fitted_again": mark("The same kind of part fitted again for the fault"),
 }
+_COUNTED: Final = {
+    "observed": "come_back",
+    "worn": "worn_or_new",
+    "judged": "held or on_watch",
+    "still": "still_there",
+    "open": "not_judged",
+}
+_LIST_OF: Final = {word: list_ for list_, words in _COUNTED.items() for word in words.split(" or ")}
+_ONLY_IF_ANY: Final = frozenset({"worn", "still"})
 _Group = tuple[str, str, str]  # level, name, site of a technician
 _Lists = dict[_Group, list[OrderList]]
 
@@ -85,29 +94,56 @@ def _work_by_group(work: Iterable[QualityWork]) -> defaultdict[_Group, list[Qual
 def _group_lists(
     group: ComparedGroup, work: Sequence[QualityWork], common: CommonViews
 ) -> Iterator[OrderList]:
-    cells = common.setting.cells
-    back = [row for row in work if row.came_back]
-    held = [row for row in work if row.is_judged and not row.came_back]
-    open_ = [row for row in work if not row.is_judged and not row.came_back]
-    n_open = group.n_repairs - group.n_judged
-    n_held = group.n_judged - group.observed
-    titles = (
-        cells.tn("{n} come-back observed", "{n} come-backs observed", group.observed),
-        cells.tn(
-            "{n} other repair that could be judged",
-            "{n} other repairs that could be judged",
-            n_held,
+    """Divide a group's repairs: each is on one list, so that the lists add up to all of them."""
+    found = defaultdict(list)
+    for row in work:
+        found[_LIST_OF[row.counted_as]].append(row)
+    for anchor, n in _counts(group).items():
+        if n or anchor not in _ONLY_IF_ANY:
+            lines = tuple(_work_line(row, common) for row in found[anchor][:LISTED])
+            title = _titles(n, common.setting.cells)[anchor]
+            yield OrderList(anchor, title, n, lines, *_rows_of(group, anchor))
+
+
+def _counts(group: ComparedGroup) -> dict[str, int]:
+    n_worn, n_still = group.n_worn_or_new or 0, group.n_still_there or 0
+    return {
+        "observed": group.observed,
+        "worn": n_worn,
+        "judged": group.n_judged - group.observed - n_worn,
+        "still": n_still,
+        "open": group.n_repairs - group.n_judged - n_still,
+    }
+
+
+def _titles(n: int, cells: Cells) -> dict[str, str]:
+    return {
+        "observed": cells.tn("{n} come-back observed", "{n} come-backs observed", n),
+        "worn": cells.tn(
+            "{n} come-back left out: most likely a worn part or a new fault",
+            "{n} come-backs left out: most likely worn parts or new faults",
+            n,
         ),
-        cells.tn("{n} repair not judged yet", "{n} repairs not judged yet", n_open),
-    )
-    counts = (group.observed, n_held, n_open)
-    rows = ("came_back = true", "is_judged = true, came_back = false", "is_judged = false")
-    anchors = ("observed", "judged", "open")
-    for anchor, title, n, found, told in zip(
-        anchors, titles, counts, (back, held, open_), rows, strict=True
-    ):
-        lines = tuple(_work_line(row, common) for row in found[:LISTED])
-        yield OrderList(anchor, title, n, lines, "counted_work", told)
+        "judged": cells.tn(
+            "{n} repair without a come-back so far",
+            "{n} repairs without a come-back so far",
+            n,
+        ),
+        "still": cells.tn(
+            "{n} repair not compared: the fault was still there in the visit of the work",
+            "{n} repairs not compared: the fault was still there in the visit of the work",
+            n,
+        ),
+        "open": cells.tn("{n} repair not judged yet", "{n} repairs not judged yet", n),
+    }
+
+
+def _rows_of(group: ComparedGroup, anchor: str) -> tuple[str, str]:
+    """Name the export with a list's rows, and which of them; people are in ``attempts`` only."""
+    if group.level == "technician":
+        return "attempts", f"technician = {group.name}, site = {group.at_sites}"
+    column = {"brand": "part_brand", "grade": "part_grade"}.get(group.level, "site")
+    return "counted_work", f"counted_as = {_COUNTED[anchor]}, {column} = {group.name}"
 
 
 def _work_line(row: QualityWork, common: CommonViews) -> OrderLine:
@@ -146,6 +182,7 @@ def _habit_list(row: Process, work: Sequence[HabitWork], common: CommonViews) ->
 
 def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
     codes = row.code or ""
+    is_back = row.returned_at is not None
     first = _fault(row.ecu, codes, row.meaning, row.family_label, common)
     return OrderLine(
         vehicle=common.roster.ref(row.vehicle_id),
@@ -156,8 +193,8 @@ def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
         technician=row.technician,
         outcome=row.outcome,
         stayed=bool(row.stayed),
-        seen_at=row.returned_at,
-        seen_scan=row.returned_scan_id,
+        seen_at=row.returned_at if is_back else row.last_clean_at,
+        seen_scan=row.returned_scan_id if is_back else row.last_clean_scan_id,
     )
 
 

@@ -40,7 +40,7 @@ def draw_held(chart: HeldChart, layout: Layout, title: str, cells: Cells) -> Mar
 def _line(chart: HeldChart, across: Scale, up: Scale) -> Iterator[str]:
     drawn = False
     for i, point in enumerate(chart.points):
-        if point.share is None or point.few:
+        if point.share is None:
             drawn = False
             continue
         yield f"{'L' if drawn else 'M'}{place(across(i))},{place(up(point.share))}"
@@ -50,6 +50,9 @@ def _line(chart: HeldChart, across: Scale, up: Scale) -> Iterator[str]:
 def _mark(
     point: QuarterPoint, x: float, up: Scale, cells: Cells, *, numbered: bool
 ) -> Iterator[Markup]:
+    if numbered:
+        text = cells.t("n {n}", n=cells.number(point.n_judged))
+        yield text_at(x, _TOP - 8, text, class_="note", text_anchor="middle")
     if point.share is None:
         return
     y = up(point.share)
@@ -59,8 +62,5 @@ def _mark(
             f"M{place(x)},{place(low)}V{place(high)}"
             f"M{place(x - 5)},{place(low)}h10M{place(x - 5)},{place(high)}h10"
         )
-        yield path([whisker], class_="whisker apart" if point.few else "whisker")
-    yield element("circle", cx=x, cy=y, r=4.5, class_="dot few" if point.few else "dot")
-    if numbered:
-        text = cells.t("n {n}", n=cells.number(point.n_judged))
-        yield text_at(x, _TOP - 8, text, class_="note", text_anchor="middle")
+        yield path([whisker], class_="whisker")
+    yield element("circle", cx=x, cy=y, r=4.5, class_="dot")

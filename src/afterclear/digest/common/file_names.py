@@ -17,7 +17,9 @@ SHEETS = "sheets/s-*.html"
 DOSSIERS = "dossiers/d-*.html"
 ROWS = "data/rows-*.csv"
 
-_EQUALS = re.compile(r"([a-z_]+) = ([\w.]+)", re.ASCII)
+# a name given by people reaches no path: two that differ in capitals would be one file
+_NAMED = re.compile(r"\b(vehicle_id|site|technician|part_brand|part_grade) =")
+_EQUALS = re.compile(r"([a-z_]+) = ([a-z0-9_.]+)")
 
 _PLAIN = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _CAPITALS = re.compile(r"[A-Z0-9]+(?:-[A-Z0-9]+)*")
@@ -47,7 +49,7 @@ def quality_page(level: str, name: str) -> str:
 def rows_file(table: str, where: str = "") -> str:
     """Name the file with a table's rows, all of them or those where columns have a value.
 
-    A condition on the vehicle is left out: one file serves them all.
+    One with a condition on the vehicle, or on what people named, has all rows: it serves them all.
 
     >>> rows_file("attempts", "outcome = came_back, kind = repair")
     'data/rows-attempts--outcome-came_back--kind-repair.csv'
@@ -55,7 +57,7 @@ def rows_file(table: str, where: str = "") -> str:
     'data/rows-episodes.csv'
     """
     found = [_EQUALS.fullmatch(part) for part in where.split(", ")]
-    if not all(found) or "vehicle_id" in where:
+    if not all(found) or _NAMED.search(where):
         return f"data/rows-{table}.csv"
     return f"data/rows-{'--'.join([table, *('-'.join(f.groups()) for f in found if f)])}.csv"
 

@@ -12,6 +12,7 @@ from typing import Literal
 from afterclear.finding_tables.parts import Claim
 from afterclear.finding_tables.recurrence import Recurring
 from afterclear.finding_tables.registry import STORED
+from afterclear.finding_tables.sites import CountedAs
 from afterclear.reasons import Urgency
 
 
@@ -121,8 +122,7 @@ class QualityWork:
     technician: str | None
     brand: str | None
     grade: str | None
-    is_judged: bool
-    came_back: bool
+    counted_as: CountedAs
     outcome: str
     stayed: bool
     returned_at: datetime | None
@@ -151,6 +151,8 @@ class HabitWork:
     stayed: bool | None
     returned_at: datetime | None
     returned_scan_id: str | None
+    last_clean_at: datetime | None
+    last_clean_scan_id: str | None
 
 
 @dataclass(frozen=True, slots=True)

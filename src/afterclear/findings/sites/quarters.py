@@ -19,7 +19,7 @@ def find_quarters(con: Connection, outcomes: Outcomes | None) -> None:
     if outcomes is None:
         keep(con, "held_by_quarter", None)
         return
-    rows = outcomes.rows.select("site", "quarter").with_columns(
+    rows = outcomes.rows.select("site", "quarter", "counted_as").with_columns(
         pl.Series("came", outcomes.returned),
         pl.Series("chance", outcomes.expected),
     )
@@ -44,6 +44,10 @@ def _counted(rows: pl.DataFrame) -> pl.DataFrame:
             (pl.col("chance") > 0).sum().cast(pl.Int32).alias("n_judged"),
             pl.col("came").sum().cast(pl.Int32).alias("observed"),
             pl.col("chance").sum().alias("expected"),
+            *(
+                (pl.col("counted_as") == word).sum().cast(pl.Int32).alias(f"n_{word}")
+                for word in ("worn_or_new", "still_there", "held", "on_watch")
+            ),
         )
         .sort("site", "quarter")
         .with_columns(

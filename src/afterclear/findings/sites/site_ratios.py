@@ -24,9 +24,10 @@ from afterclear.estimators.rates.observed_expected import (
     site_ratios,
 )
 from afterclear.estimators.rates.site_residuals import SiteResiduals, site_residuals
+from afterclear.finding_tables.sites import COUNTED_AS
 from afterclear.findings.common.tables import forget, keep
 from afterclear.findings.verdicts import Judged
-from afterclear.store.engine.database import Connection, query
+from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
 # A vehicle not seen for this long after the work is lost to follow-up (common practice, no source)
 LOST_AFTER = timedelta(days=180)
@@ -80,22 +81,32 @@ def compare_groups(con: Connection, judged: Judged | None) -> Outcomes | None:
     con.script(_SQL.read_text(encoding="utf-8"))
     rows, attempts = _rows(con)
     outcomes = _outcomes(rows, judged)
-    keep(con, "counted_work", _counted_work(outcomes, attempts))
+    _keep_counted_work(con, outcomes, attempts)
     levels = [found for level in _APART if (found := _level(outcomes, level)) is not None]
     keep(con, "holders", pl.concat(levels) if levels else None)
     return outcomes
 
 
-def _counted_work(outcomes: Outcomes, attempts: pl.Series) -> pl.DataFrame:
-    """Return the repairs, and whether each is judged and counts as a come-back."""
-    return outcomes.rows.select(
+def _keep_counted_work(con: Connection, outcomes: Outcomes, attempts: pl.Series) -> None:
+    """Store the repairs and as what each counts; what they are about is copied in the database."""
+    repairs = outcomes.rows.select(
         attempts.alias("attempt_id"),
         pl.col("brand").cast(pl.String).alias("part_brand"),
         pl.col("grade").cast(pl.String).alias("part_grade"),
         pl.Series("is_judged", outcomes.expected > 0),
         pl.Series("came_back", outcomes.returned > 0),
+        pl.col("counted_as").cast(pl.String),
         "is_bare",
     ).filter(~pl.col("is_bare"))
+    create_temp_table(con, "counted", repairs.drop("is_bare"))
+    with transaction(con):
+        con.execute("DELETE FROM store.counted_work")
+        con.execute(
+            """INSERT INTO store.counted_work BY NAME
+               SELECT c.*, a.vehicle_id, a.attempted_at, a.repair_id, a.site, a.ecu, a.code
+               FROM counted c JOIN store.attempts a USING (attempt_id)"""
+        )
+    forget(con, ("counted",))
 
 
 def _rows(con: Connection) -> tuple[pl.DataFrame, pl.Series]:
@@ -132,10 +143,12 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
     came = returned.astype(np.float64)
     chance *= _share_counted(came, np.where(is_back, p_failed, 0.0), rows["is_bare"].to_numpy())
     factor = case_mix_factors([numbers(rows, "traits")], numbers(rows, "site"), came, chance)
+    expected = chance * factor
+    counted_as = _counted_as(rows["is_held"].to_numpy(), is_back, returned, never_gone, expected)
     return Outcomes(
-        rows.drop("scans_used", "traits", "vehicle", "is_echo"),
+        rows.drop("scans_used", "traits", "vehicle", "is_echo", "is_held").with_columns(counted_as),
         came,
-        chance * factor,
+        expected,
         never_gone,
         rows["is_lost"].to_numpy().astype(np.float64),
         p_failed,
@@ -143,6 +156,21 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
         rows["vehicle"].to_numpy().astype(np.int64),
         pooled,
     ).part(counts)
+
+
+def _counted_as(
+    is_held: BoolArray,
+    is_back: BoolArray,
+    returned: BoolArray,
+    never_gone: BoolArray,
+    expected: FloatArray,
+) -> pl.Series:
+    """Say as what each attempt counts; each as exactly one of ``COUNTED_AS``."""
+    is_judged = expected > 0
+    cases = (returned, is_back, never_gone, is_judged & is_held, is_judged)
+    number = np.select(cases, range(len(cases)), default=len(cases))
+    words = pl.Series("counted_as", COUNTED_AS, dtype=pl.Enum(COUNTED_AS))
+    return words.gather(number)
 
 
 def _share_counted(came: FloatArray, p_failed: FloatArray, is_bare: BoolArray) -> FloatArray:
@@ -270,6 +298,13 @@ def _counts(own: pl.DataFrame, level: str) -> pl.DataFrame:
             is_bare.not_().sum().cast(pl.Int32).alias("n_repairs"),
             is_bare.sum().cast(pl.Int32).alias("n_bare_clears"),
             pl.col("never_gone").sum().cast(pl.Int32).alias("n_never_gone"),
+            *(
+                (is_bare.not_() & (pl.col("counted_as") == word))
+                .sum()
+                .cast(pl.Int32)
+                .alias(f"n_{word}")
+                for word in ("worn_or_new", "still_there")
+            ),
             pl.col("is_seen_elsewhere")
             .fill_null(value=False)
             .sum()

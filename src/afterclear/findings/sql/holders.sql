@@ -33,6 +33,7 @@ SELECT a.attempt_id, a.site, a.technician, b.brand, b.grade, a.scans_used,
     a.kind = 'clear_only' AS is_bare, t.traits,
     -- its code only followed from another: no fix of its own, as the verdicts are counted
     a.attempt_id IN (SELECT attempt_id FROM store.echo_fixes) AS is_echo,
+    coalesce(v.outcome = 'held', false) AS is_held,
     dense_rank() OVER (ORDER BY a.vehicle_id) AS vehicle,
     (year(a.attempted_at) * 4 + quarter(a.attempted_at) - 1)::INTEGER AS quarter,
     a.returned AND lead(a.site) OVER fault <> a.site AS is_seen_elsewhere,
@@ -42,4 +43,5 @@ FROM store.attempts a
 JOIN traits t USING (vehicle_id)
 LEFT JOIN attempt_brands b USING (attempt_id)
 LEFT JOIN last_seen s USING (vehicle_id)
+LEFT JOIN store.verdicts v USING (attempt_id)
 WINDOW fault AS (PARTITION BY a.vehicle_id, a.ecu, a.code ORDER BY a.attempt_no);

@@ -6,14 +6,16 @@ from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 
 LISTED: Final = 50  # of each list, the latest; the exports have all
 
-_LATEST: Final = "ORDER BY attempted_at DESC, attempt_id) <= {listed}"
-_GROUPS: Final = ("site", "technician, site", "brand", "grade")
+_LATEST: Final = "ORDER BY a.attempted_at DESC, attempt_id) <= {listed}"
+# held and on watch are one list
+_LISTS: Final = "CASE WHEN counted_as = 'on_watch' THEN 'held' ELSE counted_as END"
+_GROUPS: Final = ("a.site", "a.technician, a.site", "brand", "grade")
 
 PAGE_ORDERS: Final[dict[str, str]] = {
     "quality_work": f"""
         SELECT a.attempt_id, a.vehicle_id, a.ecu, a.code, m.family_label, m.meaning,
             a.attempted_at, a.repair_id, a.site, a.technician, c.part_brand AS brand,
-            c.part_grade AS grade, c.is_judged, c.came_back, v.outcome, a.stayed, a.returned_at,
+            c.part_grade AS grade, c.counted_as, v.outcome, a.stayed, a.returned_at,
             a.returned_scan_id, a.related_code, a.last_clean_at, a.last_clean_scan_id
         FROM counted_work c
         JOIN attempts a USING (attempt_id)
@@ -21,8 +23,7 @@ PAGE_ORDERS: Final[dict[str, str]] = {
         LEFT JOIN codes_met m ON m.code = a.code AND m.family IS NOT DISTINCT FROM a.family
         QUALIFY {
         " OR ".join(
-            f"row_number() OVER (PARTITION BY {group}, is_judged, came_back "
-            + _LATEST.format(listed=LISTED)
+            f"row_number() OVER (PARTITION BY {group}, {_LISTS} " + _LATEST.format(listed=LISTED)
             for group in _GROUPS
         )
     }
@@ -30,7 +31,7 @@ PAGE_ORDERS: Final[dict[str, str]] = {
     "habit_work": f"""
         SELECT p.finding, p.site, p.vehicle_id, p.repair_id, p.attempt_id, p.happened_at, p.code,
             a.technician, a.ecu, m.family_label, m.meaning, v.outcome, a.stayed,
-            a.returned_at, a.returned_scan_id
+            a.returned_at, a.returned_scan_id, a.last_clean_at, a.last_clean_scan_id
         FROM process_orders p
         LEFT JOIN attempts a USING (attempt_id)
         LEFT JOIN verdicts v USING (attempt_id)
