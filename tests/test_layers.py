@@ -50,6 +50,7 @@ ONLY_IN = {
     "jinja2": {"digest", "desk"},
     "starlette": {"desk"},
     "uvicorn": {"desk"},
+    "argon2": {"desk"},
     "click": {"cli"},
     "rich": {"cli"},
     "apscheduler": {"schedule"},

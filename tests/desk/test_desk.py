@@ -101,7 +101,7 @@ def judged(tmp_path_factory: pytest.TempPathFactory) -> Browser:
 def test_every_address_needs_the_session(tmp_path: Path) -> None:
     """The table of routes is walked: a new page is guarded from its first day."""
     client = Browser(garage(tmp_path)).client
-    for method, path, _ in PAGES:
+    for method, path, *_ in PAGES:
         place = path.replace("{number:int}", "1").replace("{number}", "0123456789abcdef")
         answer = client.request(method, place, headers={"Origin": HOME})
         assert (place, answer.status_code) == (place, 403)
@@ -182,7 +182,7 @@ def test_pages_run_nothing_and_ask_nobody(browser: Browser) -> None:
 
 
 def test_before_the_first_file_every_page_says_so(browser: Browser) -> None:
-    for method, path, _ in PAGES:
+    for method, path, *_ in PAGES:
         if method == "GET" and "{" not in path:
             browser.get(path)
     assert "isfire" in browser.get("/find?name=P0301")

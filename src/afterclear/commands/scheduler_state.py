@@ -9,7 +9,7 @@ from typing import Final
 from afterclear.commands.app import App
 from afterclear.errors import StoreInUseError, UsageError
 from afterclear.store.engine.database import open_store
-from afterclear.store.engine.locking import desk_lock, holding, patient, schedule_lock
+from afterclear.store.engine.locking import desk_lock, holding, patient, schedule_lock, users_lock
 from afterclear.store.engine.stop_signal import stop_explained
 from afterclear.store.queries.journal import last_due
 
@@ -48,6 +48,23 @@ def hold_desk(app: App) -> Iterator[Path]:
         raise UsageError(
             "A desk of this garage is open already. Use its window, or end it first."
         ) from error
+
+
+def users_file(app: App) -> Path:
+    """Give the file of the desk's users, beside the store."""
+    return Path(f"{app.store}.users")
+
+
+@contextmanager
+def hold_users(app: App) -> Iterator[Path]:
+    """Be the only one who changes the desk's users; give their file.
+
+    Raises:
+        StoreInUseError: somebody else is at it; says who.
+
+    """
+    with holding(users_lock(app.store), "desk user"):
+        yield users_file(app)
 
 
 def times_attended(app: App, *, read_only: bool = False) -> dict[str, datetime]:

@@ -1,46 +1,150 @@
-"""Who may come in: a key that opens one session, and a token in each of its forms."""
+"""Who may come in: a key that opens one session, or users with passwords; a token in each form."""
 
+import hashlib
 import hmac
 import secrets
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from afterclear.desk.attempts import Attempts
+from afterclear.desk.users import Role, Users
+from afterclear.errors import UsageError
+
+# of a user: a working day, and a long lunch
+_LASTS: Final = timedelta(hours=12)
+_IDLE: Final = timedelta(hours=2)
+_MOST_SESSIONS: Final = 500
 
 
 @dataclass(slots=True)
 class Session:
-    """One browser that came in with the key."""
+    """One browser that came in."""
 
     form_token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
-    person: str = ""  # as the person signed the last decision
+    person: str = ""  # as the person signed the last decision; a user signs with the user's name
+    user: str = ""  # empty: the owner of this account, who has the key
+    role: Role = Role.ADMIN
+    password_hash: str = ""  # another one ends the session
+    begun_at: datetime | None = None
+    seen_at: datetime | None = None
 
     def is_own_form(self, token: str) -> bool:
         """Whether a form was made for this session."""
-        return _is_same(token, self.form_token)
+        return is_same(token, self.form_token)
+
+    @property
+    def may_decide(self) -> bool:
+        """Whether the daily work is allowed."""
+        return self.role >= Role.DECIDE
+
+    @property
+    def may_all(self) -> bool:
+        """Whether settings, forgetting and the list of who did what are allowed."""
+        return self.role >= Role.ADMIN
 
 
 class Door:
-    """The key of this start of the desk, and the session it opened.
+    """The sessions of this start of the desk, and how they are opened.
 
     ``port``: browsers share cookies between all ports of a machine, so its name tells desks apart.
+    ``users``: they sign in with a password, over the network; without them the key opens once.
     """
 
-    def __init__(self, port: int) -> None:
+    def __init__(
+        self,
+        port: int,
+        users: Users | None = None,
+        attempts: Attempts | None = None,
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
         self.key = secrets.token_urlsafe(24)
-        self.cookie_name = f"afterclear_desk_{port}"
-        self._cookie = ""  # of the browser that came in; empty: nobody yet
-        self._session = Session()
+        self.users = users
+        self.is_secure = users is not None  # its cookies go over TLS only
+        # this prefix binds a cookie to TLS and to the one host: RFC 6265bis, section 4.1.3.2
+        prefix = "__Host-" if self.is_secure else ""
+        self.cookie_name = f"{prefix}afterclear_desk_{port}"
+        self._attempts = attempts or Attempts()
+        self._clock = clock
+        self._sessions: OrderedDict[str, Session] = OrderedDict()
+        self._is_used = False
+        self._hashing = threading.Lock()  # each takes 64 MiB: one after another
 
     def enter(self, key: str) -> str | None:
         """Open a session with the key, once; return its cookie, or None."""
-        if self._cookie or not _is_same(key, self.key):
+        if self.users is not None or self._is_used or not is_same(key, self.key):
             return None
-        self._cookie = secrets.token_urlsafe(32)
-        return self._cookie
+        self._is_used = True
+        return self._open(Session())
+
+    def sign_in(self, name: str, password: str, address: str) -> str | None:
+        """Open a session for a user; return its cookie, or None: name or password is wrong.
+
+        Raises:
+            UsageError: too many were wrong; says how long to wait.
+
+        """
+        if self.users is None:
+            return None
+        with self._hashing:
+            known = self.users.get(name)
+            key = known.name if known else ""
+            if wait_s := self._attempts.wait_s(key, address):
+                raise UsageError(
+                    "Too many tries were wrong. Nothing is checked for another "
+                    f"{max(1, round(wait_s / 60))} min; then try again."
+                )
+            user = self.users.who(name, password)
+            if user is None:
+                self._attempts.was_wrong(key, address)
+                return None
+            self._attempts.was_right(key, address)
+        return self._open(Session(user=user.name, password_hash=user.password_hash))
 
     def session(self, cookie: str) -> Session | None:
-        """Return the session of a cookie."""
-        return self._session if self._cookie and _is_same(cookie, self._cookie) else None
+        """Return the session of a cookie, with the role its user has now."""
+        session = self._sessions.get(_hashed(cookie))
+        if session is None or not self._still_holds(session):
+            self.leave(cookie)
+            return None
+        session.seen_at = self._clock()
+        self._sessions.move_to_end(_hashed(cookie))
+        return session
+
+    def leave(self, cookie: str) -> None:
+        """End a session."""
+        self._sessions.pop(_hashed(cookie), None)
+
+    def _open(self, session: Session) -> str:
+        cookie = secrets.token_urlsafe(32)
+        session.person = session.user
+        session.begun_at = session.seen_at = self._clock()
+        self._sessions[_hashed(cookie)] = session
+        while len(self._sessions) > _MOST_SESSIONS:
+            self._sessions.popitem(last=False)
+        return cookie
+
+    def _still_holds(self, session: Session) -> bool:
+        """Whether a session still holds; takes over a new role of its user."""
+        if self.users is None:
+            return True
+        user = self.users.get(session.user)
+        if user is None or user.password_hash != session.password_hash:
+            return False
+        session.role = user.role
+        now = self._clock()
+        assert session.begun_at is not None and session.seen_at is not None  # noqa: S101, PT018
+        return now - session.begun_at < _LASTS and now - session.seen_at < _IDLE
 
 
-def _is_same(one: str, other: str) -> bool:
+def is_same(one: str, other: str) -> bool:
     """Compare in a time that tells nothing."""
     return hmac.compare_digest(one.encode(), other.encode())
+
+
+def _hashed(cookie: str) -> str:
+    """Give what is kept of a cookie; finding it by this tells nothing of it."""
+    return hashlib.sha256(cookie.encode()).hexdigest()

@@ -46,8 +46,7 @@ class Asked:
 
     def text(self, template: str, **facts: object) -> str:
         """Render the text of a page."""
-        made = _environment().get_template(template)
-        return made.render(facts, session=self.session, bench=self.desk.bench)
+        return text_of(template, session=self.session, bench=self.desk.bench, **facts)
 
     def begin(
         self, title: str, commands: Sequence[Sequence[str]], then: Then | None = None
@@ -61,6 +60,11 @@ class Asked:
         if not self.desk.bench.begin(title, commands, then):
             raise UsageError(BUSY)
         return go_to("/bench")
+
+
+def text_of(template: str, **facts: object) -> str:
+    """Render the text of a page; ``session`` and ``bench`` are among what every page needs."""
+    return _environment().get_template(template).render(facts)
 
 
 def go_to(place: str) -> Response:

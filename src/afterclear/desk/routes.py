@@ -1,4 +1,8 @@
-"""Which page answers which address.  Each needs the session, but those of ``OPEN_PATHS``."""
+"""Which page answers which address, and who may ask for it.
+
+Each needs a session, but those of ``OPEN_PATHS``.  Users with the role ``DECIDE`` do the daily
+work, all of which can be undone; what cannot, and what concerns others, needs ``ADMIN``.
+"""
 
 import logging
 import threading
@@ -10,46 +14,42 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, PlainTextResponse, Response
+from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from afterclear.config import without_secrets
 from afterclear.desk.door import Door, Session
+from afterclear.desk.entrance import FORM_TOKEN, entrance_routes
 from afterclear.desk.pages import bringing, deciding, home, loads
 from afterclear.desk.request import Asked, Desk
 from afterclear.desk.safeguards import DIGESTS, Safeguards
+from afterclear.desk.users import Role
 from afterclear.errors import AfterclearError, StoreInUseError
 
 Page = Callable[[Asked], Response]
 
-PAGES: Final[tuple[tuple[str, str, Page], ...]] = (
-    ("GET", "/", home.home),
-    ("GET", "/find", home.find),
-    ("GET", "/bench", home.bench),
-    ("GET", "/bring", bringing.bring),
-    ("POST", "/bring", bringing.keep),
-    ("GET", "/bring/{number}", bringing.look),
-    ("POST", "/bring/{number}/load", bringing.load),
-    ("POST", "/bring/{number}/drop", bringing.drop),
-    ("GET", "/loads", loads.loads),
-    ("POST", "/loads/{number:int}/back", loads.take_back),
-    ("POST", "/judge", loads.judge),
-    ("GET", "/refused", loads.refused),
-    ("GET", "/decide", deciding.work),
-    ("POST", "/decide", deciding.decide_on),
-    ("POST", "/decide/{number:int}/undo", deciding.undo_one),
+PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
+    ("GET", "/", Role.READ, home.home),
+    ("GET", "/find", Role.READ, home.find),
+    ("GET", "/bench", Role.READ, home.bench),
+    ("GET", "/bring", Role.DECIDE, bringing.bring),
+    ("POST", "/bring", Role.DECIDE, bringing.keep),
+    ("GET", "/bring/{number}", Role.DECIDE, bringing.look),
+    ("POST", "/bring/{number}/load", Role.DECIDE, bringing.load),
+    ("POST", "/bring/{number}/drop", Role.DECIDE, bringing.drop),
+    ("GET", "/loads", Role.READ, loads.loads),
+    ("POST", "/loads/{number:int}/back", Role.DECIDE, loads.take_back),
+    ("POST", "/judge", Role.DECIDE, loads.judge),
+    ("GET", "/refused", Role.READ, loads.refused),
+    ("GET", "/decide", Role.READ, deciding.work),
+    ("POST", "/decide", Role.DECIDE, deciding.decide_on),
+    ("POST", "/decide/{number:int}/undo", Role.DECIDE, deciding.undo_one),
 )
 _MOST_FILES = 200
 _MOST_FIELDS = 5_000
-_GO_IN: Final = (
-    '<!DOCTYPE html><html lang="en"><head><title>The desk</title>'
-    '<meta http-equiv="refresh" content="0;url=/"></head>'
-    '<body><main><h1>The desk</h1><a href="/">Go in</a></main></body></html>'
-)
 _NEED_NO_STORE: Final = frozenset({"/", "/find", "/bench"})  # nor does anything below /bring
 _LOG: Final = logging.getLogger(__name__)
-_FORM_TOKEN = "form_token"  # noqa: S105 - the name of a field
 
 
 def desk_site(desk: Desk, door: Door, hosts: frozenset[str], most_bytes: int) -> Safeguards:
@@ -61,28 +61,16 @@ def desk_site(desk: Desk, door: Door, hosts: frozenset[str], most_bytes: int) ->
     desk.app.reports.mkdir(parents=True, exist_ok=True)
     site = Starlette(
         routes=[
-            Route("/enter", _entrance(door), methods=["GET"]),
+            *entrance_routes(door),
             Route("/desk.css", _style, methods=["GET"]),
-            *(Route(path, _answered(desk, page), methods=[m]) for m, path, page in PAGES),
+            *(
+                Route(path, _answered(desk, role, page), methods=[m])
+                for m, path, role, page in PAGES
+            ),
             Mount(DIGESTS, StaticFiles(directory=desk.app.reports, html=True)),
         ],
     )
     return Safeguards(site, door, hosts, most_bytes)
-
-
-def _entrance(door: Door) -> Callable[[Request], Awaitable[Response]]:
-    async def enter(request: Request) -> Response:
-        cookie = door.enter(request.query_params.get("key", ""))
-        if cookie is None:
-            return PlainTextResponse(
-                "This key has been used, or is none. Start the desk again.", status_code=403
-            )
-        # no redirect: with one, a browser that comes from elsewhere sends no strict cookie
-        answer = HTMLResponse(_GO_IN)
-        answer.set_cookie(door.cookie_name, cookie, httponly=True, samesite="strict", path="/")
-        return answer
-
-    return enter
 
 
 async def _style(_: Request) -> Response:
@@ -90,11 +78,14 @@ async def _style(_: Request) -> Response:
     return Response(css, media_type="text/css")
 
 
-def _answered(desk: Desk, page: Page) -> Callable[[Request], Awaitable[Response]]:
+def _answered(desk: Desk, role: Role, page: Page) -> Callable[[Request], Awaitable[Response]]:
     async def answer(request: Request) -> Response:
         session: Session = request.scope["session"]
+        if session.role < role:  # before anything it sends is read
+            text = f"{session.user} may not do this; it needs the role {role.name.lower()}."
+            return Asked(desk, session).page("problem.html", status=403, text=text)
         async with request.form(max_files=_MOST_FILES, max_fields=_MOST_FIELDS) as form:
-            if request.method != "GET" and not session.is_own_form(str(form.get(_FORM_TOKEN, ""))):
+            if request.method != "GET" and not session.is_own_form(str(form.get(FORM_TOKEN, ""))):
                 return PlainTextResponse(
                     "This form is from an earlier start of the desk. Go back and load the page "
                     "again.",
@@ -108,12 +99,13 @@ def _answered(desk: Desk, page: Page) -> Callable[[Request], Awaitable[Response]
 
 def _asked(desk: Desk, session: Session, request: Request, form: FormData) -> Asked:
     fields = form.multi_items()
+    typed = {name: value for name, value in fields if isinstance(value, str)}
     return Asked(
         desk=desk,
         session=session,
         path={name: str(value) for name, value in request.path_params.items()},
         query=dict(request.query_params),
-        form={name: value for name, value in fields if isinstance(value, str)},
+        form=typed | ({"by": session.user} if session.user else {}),  # nobody signs for another
         chosen=tuple(str(value) for name, value in fields if name == "chosen"),
         files=tuple(value for _, value in fields if isinstance(value, UploadFile)),
     )

@@ -1,5 +1,6 @@
-"""Serve the desk on this machine until it is stopped."""
+"""Serve the desk, on this machine or to those who have a password, until it is stopped."""
 
+import errno
 import socket
 import threading
 import webbrowser
@@ -10,52 +11,64 @@ from pathlib import Path
 import uvicorn
 
 from afterclear.commands.app import App
-from afterclear.commands.scheduler_state import hold_desk
+from afterclear.commands.scheduler_state import hold_desk, users_file
 from afterclear.desk.bench import Bench
 from afterclear.desk.door import Door
+from afterclear.desk.opening import THIS_MACHINE, Opening, check_opening
 from afterclear.desk.request import Desk
 from afterclear.desk.routes import desk_site
+from afterclear.desk.safeguards import Safeguards
 from afterclear.desk.uploads import Uploads
+from afterclear.desk.users import Users
 from afterclear.errors import UsageError
 
-ADDRESS = "127.0.0.1"
 _MB = 1_000_000
 _PATIENCE_S = 2  # for requests that are under way when it is stopped
 _MOST_AT_ONCE = 64  # connections
 
 
-def serve(app: App, port: int, say: Callable[[str], None], *, open_browser: bool) -> None:
+def serve(app: App, opening: Opening, say: Callable[[str], None], *, open_browser: bool) -> None:
     """Serve until a signal; what was brought and not loaded is gone afterwards.
 
-    ``port``: 0 takes a free one.
-
     Raises:
-        UsageError: the port is taken, or a desk of this garage is open already.
+        UsageError: the port is taken, a desk of this garage is open already, or others would be
+            let in without users or TLS.
 
     """
-    with hold_desk(app) as folder, closing(_listening(port)) as listening:
+    users = Users(users_file(app)) if opening.listen else None
+    check_opening(opening, users.all() if users else ())
+    with hold_desk(app) as folder, closing(_listening(opening)) as listening:
         port = listening.getsockname()[1]
-        door, bench, uploads = Door(port), Bench(app), Uploads(folder)
-        hosts = frozenset({f"{ADDRESS}:{port}", f"localhost:{port}"})
+        door, bench, uploads = Door(port, users, clock=app.clock), Bench(app), Uploads(folder)
         most = int(app.config.settings.limits.max_file_mb * _MB)
-        site = desk_site(Desk(app, bench, uploads), door, hosts, most)
-        address = f"http://{ADDRESS}:{port}/enter?key={door.key}"
-        say(f"The desk is at {address}\nThe address opens once. Ctrl-C ends it.")
-        if open_browser:
-            _open(address, uploads.own_page(_forward(address)))
-        config = uvicorn.Config(
-            site,
-            log_config=None,
-            access_log=False,
-            server_header=False,
-            limit_concurrency=_MOST_AT_ONCE,
-            timeout_graceful_shutdown=_PATIENCE_S,
-        )
+        site = desk_site(Desk(app, bench, uploads), door, opening.hosts(port), most)
+        if opening.listen:
+            say(f"The desk is at {opening.shown(port)}\nCtrl-C ends it.")
+        else:
+            address = f"http://{THIS_MACHINE}:{port}/enter?key={door.key}"
+            say(f"The desk is at {address}\nThe address opens once. Ctrl-C ends it.")
+            if open_browser:
+                _open(address, uploads.own_page(_forward(address)))
         try:
-            uvicorn.Server(config).run(sockets=[listening])
+            uvicorn.Server(_config(site, opening)).run(sockets=[listening])
         finally:
             bench.stop()
             uploads.drop_all()
+
+
+def _config(site: Safeguards, opening: Opening) -> uvicorn.Config:
+    return uvicorn.Config(
+        site,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        limit_concurrency=_MOST_AT_ONCE,
+        timeout_graceful_shutdown=_PATIENCE_S,
+        ssl_certfile=opening.certificate,
+        ssl_keyfile=opening.key,
+        proxy_headers=bool(opening.proxy),
+        forwarded_allow_ips=opening.proxy,
+    )
 
 
 def _open(address: str, page: Path | None) -> None:
@@ -72,16 +85,23 @@ def _forward(address: str) -> str:
     )
 
 
-def _listening(port: int) -> socket.socket:
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+def _listening(opening: Opening) -> socket.socket:
+    family = socket.AF_INET6 if ":" in opening.address else socket.AF_INET
+    listening = socket.socket(family, socket.SOCK_STREAM)
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listening.bind((ADDRESS, port))
+        listening.bind((opening.address, opening.port))
         listening.listen()  # whoever is quicker than the server waits instead of being refused
     except OSError as error:
         listening.close()
-        raise UsageError(
-            f"Port {port} of this machine is taken; another desk may be open. Choose another one "
-            "with --port, or leave --port out."
-        ) from error
+        raise UsageError(_why_not(opening, error)) from error
     return listening
+
+
+def _why_not(opening: Opening, error: OSError) -> str:
+    if error.errno == errno.EADDRINUSE:
+        return (
+            f"Port {opening.port} of this machine is taken; another desk may be open. Choose "
+            "another one with --port, or leave --port out."
+        )
+    return f"The desk cannot listen on {opening.address}, port {opening.port}: {error.strerror}."

@@ -132,6 +132,11 @@ def desk_lock(store: Path) -> Path:
     return Path(f"{store}.desk.lock")
 
 
+def users_lock(store: Path) -> Path:
+    """Give the lock file of the users of a store's desk."""
+    return Path(f"{store}.users.lock")
+
+
 def writer_lock(store: Path) -> Path:
     """Give the lock file of a store's writer."""
     return Path(f"{store}.lock")

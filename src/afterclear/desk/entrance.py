@@ -1,0 +1,94 @@
+"""How a browser comes in and goes: by the key, or by a name and a password."""
+
+import secrets
+from typing import Final
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from afterclear.desk.door import Door, Session, is_same
+from afterclear.desk.request import text_of
+from afterclear.desk.safeguards import SIGN_IN
+from afterclear.errors import UsageError
+
+FORM_TOKEN: Final = "form_token"  # noqa: S105 - the name of a field
+_GO_IN: Final = (
+    '<!DOCTYPE html><html lang="en"><head><title>The desk</title>'
+    '<meta http-equiv="refresh" content="0;url=/"></head>'
+    '<body><main><h1>The desk</h1><a href="/">Go in</a></main></body></html>'
+)
+SIGN_OUT: Final = "/sign-out"
+
+
+def entrance_routes(door: Door) -> list[Route]:
+    """Give the routes that open and end sessions: by the key, or for users."""
+    ways = _Entrance(door)
+    if door.users is None:
+        return [Route("/enter", ways.enter, methods=["GET"])]
+    return [
+        Route(SIGN_IN, ways.ask, methods=["GET"]),
+        Route(SIGN_IN, ways.sign_in, methods=["POST"]),
+        Route(SIGN_OUT, ways.leave, methods=["POST"]),
+    ]
+
+
+class _Entrance:
+    def __init__(self, door: Door) -> None:
+        self._door = door
+        self._before = f"{door.cookie_name}_before"  # a cookie of who is not in yet
+
+    async def enter(self, request: Request) -> Response:
+        cookie = self._door.enter(request.query_params.get("key", ""))
+        if cookie is None:
+            return PlainTextResponse(
+                "This key has been used, or is none. Start the desk again.", status_code=403
+            )
+        return self._let_in(cookie)
+
+    async def ask(self, request: Request) -> Response:
+        return self._page(request)
+
+    async def sign_in(self, request: Request) -> Response:
+        async with request.form(max_files=0, max_fields=10) as form:
+            said = {name: value for name, value in form.items() if isinstance(value, str)}
+        # there is no session yet: the token stands in a cookie, which only our pages set
+        if not is_same(said.get(FORM_TOKEN) or "-", request.cookies.get(self._before, "")):
+            return self._page(request, "This form is too old. Please type it again.", 403)
+        address = request.client.host if request.client else ""
+        name, password = said.get("name", "").strip(), said.get("password", "")
+        try:
+            cookie = await run_in_threadpool(self._door.sign_in, name, password, address)
+        except UsageError as error:
+            return self._page(request, str(error), 429)
+        if cookie is None:
+            return self._page(request, "Name or password is wrong.", 403)
+        return self._let_in(cookie)
+
+    async def leave(self, request: Request) -> Response:
+        session: Session = request.scope["session"]
+        async with request.form(max_files=0, max_fields=10) as form:
+            if not session.is_own_form(str(form.get(FORM_TOKEN, ""))):
+                return PlainTextResponse("This form is not of this session.", status_code=403)
+        self._door.leave(request.cookies.get(self._door.cookie_name, ""))
+        answer = RedirectResponse(SIGN_IN, status_code=303)
+        answer.delete_cookie(self._door.cookie_name, secure=True, httponly=True, samesite="strict")
+        return answer
+
+    def _page(self, request: Request, problem: str = "", status: int = 200) -> Response:
+        token = request.cookies.get(self._before) or secrets.token_urlsafe(24)
+        text = text_of("sign_in.html", session=None, bench=None, token=token, problem=problem)
+        answer = HTMLResponse(text, status_code=status)
+        self._set(answer, self._before, token)
+        return answer
+
+    def _let_in(self, cookie: str) -> Response:
+        # no redirect: with one, a browser that comes from elsewhere sends no strict cookie
+        answer = HTMLResponse(_GO_IN)
+        self._set(answer, self._door.cookie_name, cookie)
+        return answer
+
+    def _set(self, answer: Response, name: str, value: str) -> None:
+        secure = self._door.is_secure
+        answer.set_cookie(name, value, httponly=True, samesite="strict", path="/", secure=secure)
