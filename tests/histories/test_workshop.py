@@ -158,6 +158,18 @@ def test_of_two_orders_the_one_that_names_the_code_is_for_it(tmp_path: Path) -> 
         assert only(attempts(con))["repair_id"] == "R1"
 
 
+def test_the_order_that_names_a_code_cleared_it_before_later_work_that_may_cure_it(
+    tmp_path: Path,
+) -> None:
+    """A coil for P0301 at 1100 km, spark plugs for no code at 2500 km, gone at 3000 km."""
+    story = Story().scan(0, 1000, engine=["P0301"])
+    story.repair(3, 1100, codes="P0301", action="replace", part_family="ignition coil")
+    story.repair(20, 2500, action="replace", part_family="spark plug")
+    with told(tmp_path, story.scan(30, 3000, engine=[])) as con:
+        attempt = only(attempts(con))
+        assert (attempt["repair_id"], attempt["clean_km"]) == ("R1", 1900)
+
+
 def test_an_inspection_clears_nothing(tmp_path: Path) -> None:
     story = Story().scan(0, 1000, engine=[CODE]).repair(3, 1100, codes=CODE, action="inspect")
     with told(tmp_path, story.scan(30, 3000, engine=[])) as con:
@@ -428,6 +440,32 @@ def test_work_on_two_codes_of_one_circuit_is_one_fix(tmp_path: Path) -> None:
         others = [a for a in attempts(con) if a["counted_with"] is not None]
         assert [heads[a["counted_with"]] for a in others] == [a["vehicle_id"] for a in others]
         assert len(others) == len(stories)
+
+
+def test_two_orders_for_one_circuit_at_one_visit_are_one_fix(tmp_path: Path) -> None:
+    """One order a code, three hours apart, and no clear: read between or not, it failed once."""
+    codes = ["P0117", "P0118"]
+    unread, read = (Story(name).scan(0, 1000, engine=codes) for name in ("unread", "read"))
+    for story in (unread, read):
+        story.repair(0.1, 1000, codes="P0117", action="replace")
+    read.scan(0.15, 1000, engine=codes)
+    for story in (unread, read):
+        story.repair(0.22, 1000, codes="P0118", action="replace").scan(40, 2600, engine=codes)
+    with told(tmp_path, together([unread, read])) as con:
+        each = [a for a in attempts(con) if a["counted_with"] is None]
+        assert {(a["vehicle_id"], a["returned"]) for a in each} == {
+            ("unread", True),
+            ("read", True),
+        }
+        assert len(each) == 2, each
+
+
+def test_two_orders_for_one_circuit_at_two_visits_are_two_fixes(tmp_path: Path) -> None:
+    story = Story().scan(0, 1000, engine=["P0117", "P0118"])
+    story.repair(0.1, 1000, codes="P0117", action="replace")
+    story.repair(9, 1400, codes="P0118", action="replace").scan(40, 2600, engine=[])
+    with told(tmp_path, story) as con:
+        assert [a["counted_with"] for a in attempts(con)] == [None, None]
 
 
 def test_work_on_two_circuits_at_one_visit_is_two_fixes(tmp_path: Path) -> None:

@@ -165,42 +165,44 @@ WHERE s.presence = 'present' AND r.next_scan_no IS NOT NULL AND still.fault_no I
         WHERE c.unit_no = r.unit_no AND c.cleared_at BETWEEN r.seen_at AND r.next_at);
 
 -- 5  With a repair in between, the code most likely went then: with the repair aimed at it,
--- otherwise with the last one.
+-- otherwise with the one that may cure it, otherwise with the last one.
 CREATE OR REPLACE TEMP TABLE presumed_clears AS
-WITH aimed AS (
-    SELECT v.unit_no, v.low_at, l.repair_id
+WITH aims AS (
+    SELECT v.unit_no, v.low_at, l.repair_id, 2 AS aim
     FROM vanished v JOIN faults f USING (fault_no)
     JOIN listed_codes l ON l.vehicle_no = v.vehicle_no AND base_code(l.code) = base_code(f.code)
     UNION
-    SELECT v.unit_no, v.low_at, p.repair_id
+    SELECT v.unit_no, v.low_at, p.repair_id, 2
     FROM vanished v JOIN faults f USING (fault_no)
     JOIN part_facts p ON p.vehicle_no = v.vehicle_no AND part_fits(p.family, f.family)
     UNION
-    SELECT v.unit_no, v.low_at, p.repair_id
+    SELECT v.unit_no, v.low_at, p.repair_id, 1
     FROM vanished v JOIN faults f USING (fault_no)
     JOIN cures c ON c.fault = component_of(f.family)
     JOIN part_facts p ON p.vehicle_no = v.vehicle_no AND p.has_no_code
         AND component_of(p.family) = c.work AND places_agree(p.family, f.family)
+), aimed AS (
+    SELECT unit_no, low_at, repair_id, max(aim) AS aim FROM aims GROUP BY ALL
 ), repairs AS (
     SELECT v.unit_no, v.low_at, v.km_low AS scan_km, v.visit_reason, j.repair_id, j.repaired_at,
-        j.km, j.km_low, j.km_high, a.repair_id IS NOT NULL AS is_aimed
+        j.km, j.km_low, j.km_high, coalesce(a.aim, 0) AS aim
     FROM (SELECT DISTINCT * EXCLUDE (fault_no) FROM vanished) v
     JOIN jobs j ON j.vehicle_no = v.vehicle_no AND j.repaired_at <= v.high_at
     LEFT JOIN aimed a ON a.unit_no = v.unit_no AND a.low_at = v.low_at
         AND a.repair_id = j.repair_id
     WHERE getvariable('presume_clear')
 ), between_scans AS (
-    SELECT unit_no, low_at, is_aimed, repaired_at, repair_id, repaired_at AS cleared_at,
+    SELECT unit_no, low_at, aim, repaired_at, repair_id, repaired_at AS cleared_at,
         km, km_low, km_high
     FROM repairs WHERE repaired_at >= low_at
 ), of_the_same_visit AS (
     -- Orders are opened before the vehicle is read, and some are dated by their day only.  So, if
     -- nothing was driven between, an aimed repair may be dated before the scan of its own visit;
     -- the clear then follows that scan.
-    SELECT unit_no, low_at, is_aimed, repaired_at, repair_id, low_at AS cleared_at,
+    SELECT unit_no, low_at, aim, repaired_at, repair_id, low_at AS cleared_at,
         scan_km AS km, scan_km AS km_low, scan_km AS km_high
     FROM repairs j
-    WHERE is_aimed AND repaired_at < low_at
+    WHERE aim > 0 AND repaired_at < low_at
         AND (repaired_at >= low_at - getvariable('visit')
             AND NOT surely_apart(km_low, km_high, scan_km, scan_km)
             OR surely_near(km_low, km_high, scan_km, scan_km))
@@ -217,7 +219,7 @@ WITH aimed AS (
 SELECT unit_no, low_at, cleared_at, km, km_low, km_high
 FROM (FROM between_scans UNION ALL FROM of_the_same_visit)
 QUALIFY row_number() OVER (
-    PARTITION BY unit_no, low_at ORDER BY is_aimed DESC, repaired_at DESC, repair_id DESC) = 1;
+    PARTITION BY unit_no, low_at ORDER BY aim DESC, repaired_at DESC, repair_id DESC) = 1;
 
 -- 6  All clears. What vanished without a repair went anywhere between the two scans.
 CREATE OR REPLACE TEMP TABLE clear_events AS

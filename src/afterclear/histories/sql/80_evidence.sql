@@ -152,19 +152,34 @@ JOIN same_circuit c USING (fault_no)
 JOIN attempts b ON b.fault_no = c.other_no AND b.next_start_seq = a.start_seq
 JOIN attempt_windows w ON w.fix_no = b.fix_no AND w.returned;
 
--- Work on one circuit at one visit is one fix, however many of its codes were worked on: which
--- attempt the others count with. A repair goes before a clear beside it, then the code that itself
--- came back.
+-- Work on one circuit at one visit is one fix, however many of its codes were worked on and however
+-- many orders were written for it: which attempt the others count with. A repair goes before a clear
+-- beside it, then the code that itself came back, then the one that was observed the longest.
 CREATE OR REPLACE TEMP TABLE one_fix AS
-SELECT a.fix_no, first_value(a.attempt_id) OVER fix AS counted_with
-FROM attempts a
-JOIN faults f USING (fault_no)
+WITH ordered AS (
+    SELECT a.*, f.circuit, lag(a.attempted_at) OVER circuit AS before_at,
+        lag(a.tried_km_low) OVER circuit AS before_km_low,
+        lag(a.tried_km_high) OVER circuit AS before_km_high
+    FROM attempts a
+    JOIN faults f USING (fault_no)
+    WHERE f.circuit IS NOT NULL AND f.unit_no IS NOT NULL
+    WINDOW circuit AS (PARTITION BY f.unit_no, f.circuit ORDER BY a.attempted_at, a.fix_no)
+), visits AS (
+    SELECT *, count(*) FILTER (
+        before_at IS NULL OR attempted_at > before_at + getvariable('visit')
+        OR surely_apart(tried_km_low, tried_km_high, before_km_low, before_km_high)
+    ) OVER (
+        PARTITION BY unit_no, circuit ORDER BY attempted_at, fix_no
+        ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW) AS circuit_visit_no
+    FROM ordered
+)
+SELECT v.fix_no, first_value(v.attempt_id) OVER fix AS counted_with
+FROM visits v
 LEFT JOIN attempt_windows w USING (fix_no)
-WHERE f.circuit IS NOT NULL AND f.unit_no IS NOT NULL
 WINDOW fix AS (
-    PARTITION BY f.unit_no, f.circuit, a.attempted_at
-    ORDER BY a.kind = 'clear_only', NOT coalesce(w.returned AND w.returned_code IS NULL, false),
-        a.fix_no)
+    PARTITION BY v.unit_no, v.circuit, v.circuit_visit_no
+    ORDER BY v.kind = 'clear_only', NOT coalesce(w.returned AND w.returned_code IS NULL, false),
+        NOT coalesce(w.returned, false), v.next_start_seq DESC NULLS FIRST, v.fix_no)
 QUALIFY row_number() OVER fix > 1;
 
 -- Another code of the same component, first seen while the attempt was under observation. If the
