@@ -169,8 +169,8 @@ def test_a_name_that_may_be_two_vehicles_is_asked_back() -> None:
 @pytest.mark.usefixtures("garage")
 def test_vehicle_tells_which_code_is_the_fault_and_which_the_echo() -> None:
     told = run("vehicle", "V1").output
-    assert "The fault: C0034-13 in the brakes unit" in told
-    assert "An echo: U0415-86 in the steering unit" in told
+    assert "The fault: C0034-13 in the brake control unit" in told
+    assert "An echo: U0415-86 in the steering control unit" in told
     assert "To do (fleet list, rank 1)  SAFETY" in told
     assert "before and after the work, and again after" in told
 

@@ -173,7 +173,7 @@ def test_a_question_is_answered_in_two_clicks(
 
 
 ANSWERS = [  # page, words of the planted story that answer the question
-    ("fleet.html", "Find and repair P0AA6-1A in the high voltage battery unit."),
+    ("fleet.html", "Find and repair P0AA6-1A in the high voltage battery control unit."),
     ("garage.html", "Orrinby"),
     ("garage.html", "Claim sheet: Wheel speed sensor: Cadrowen CW4410"),
     ("stock.html", "The memory was cleared 61 km before the last scan"),
@@ -189,11 +189,11 @@ NEXT_STEPS = {
     "Y-502": ("Drive until the odometer shows about 91,890 km.", 36),
     "Y-503": ("Scan every control unit.", 78),
     "Y-504": ("Ask for papers on the odometer.", 99),
-    "Y-505": ("Ask where the engine unit comes from.", 64),
+    "Y-505": ("Ask where the engine control unit comes from.", 64),
     "Y-506": ("Nothing left to do.", 134),
     "Y-508": ("Scan every control unit.", 15),
     "Y-509": (
-        "First have B0001-13 in the airbag unit repaired, by qualified people.",
+        "First have B0001-13 in the airbag control unit repaired, by qualified people.",
         169,
     ),
 }

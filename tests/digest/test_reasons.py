@@ -118,7 +118,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         attempt(outcome="held", p_not_held=0.02, **CLEAN),
         TWO_CLEAN,
         (
-            "Held: 2 scans read the control unit “Engine” without P0301 over 5,200 km since the "
+            "Held: 2 scans read the engine control unit without P0301 over 5,200 km since the "
             "repair, most recently scan S-9 on 9 May 2025 at 46,400 km; chance that it did not "
             "hold 2 %."
         ),
@@ -127,7 +127,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         attempt(outcome="on_watch", p_not_held=0.14, km_to_go=2_100.0, **CLEAN),
         TWO_CLEAN[:1],
         (
-            "On watch: scan S-9 on 9 May 2025 at 46,400 km read the control unit “Engine” without "
+            "On watch: scan S-9 on 9 May 2025 at 46,400 km read the engine control unit without "
             "P0301 over 5,200 km since the repair; chance that it did not hold 14 %; counts as "
             "fixed after about 2,100 km more without it."
         ),
@@ -143,7 +143,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         ),
         (),
         (
-            "On watch: scan S-9 on 9 May 2025 read the control unit “Engine” without P0301 over "
+            "On watch: scan S-9 on 9 May 2025 read the engine control unit without P0301 over "
             "5,200 km (estimated from days) since the repair; chance that it did not hold 14 %; "
             "observation ended on 9 May 2025, when the fault was worked on again."
         ),
@@ -151,7 +151,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
     (
         attempt(),
         (),
-        "Unchecked: no scan of the control unit “Engine” since the repair on 1 Apr 2025.",
+        "Unchecked: no scan of the engine control unit since the repair on 1 Apr 2025.",
     ),
     (
         attempt(ecu=None),

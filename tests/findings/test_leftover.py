@@ -56,7 +56,7 @@ def test_an_echo_still_there_after_its_cause_and_its_own_clear_stands_alone(
         left = role(con, "S2")
         assert (left["role"], left["primary_code"]) == ("stands_alone", None)
         assert "is a separate fault" in why(left)
-        assert "followed C0034-13 in the brakes unit" in why(left)
+        assert "followed C0034-13 in the brake control unit" in why(left)
         assert "is there, although its own memory was cleared on" in why(left)
         rows = query(con, "FROM leftovers").to_dicts()
         assert [(r["code"], r["primary_code"], r["is_open"]) for r in rows] == [

@@ -225,7 +225,7 @@ def test_a_reason_of_the_worklist_says_its_facts_in_the_readers_words(
         (WorkReason.CAME_BACK_AFTER_REPAIR, {"low_km"}, "came back within 1,609 km after"),
         (WorkReason.CAME_BACK_AFTER_CLEAR, {"low_km", "high_km"}, "came back after the clear"),
         (WorkReason.SCAN_IN_FULL, {"after_km"}, "Scan in full again"),
-        (WorkReason.SCAN_NOW, {"units"}, "Scan the quoted unit now."),
+        (WorkReason.SCAN_NOW, {"units"}, "Scan the quoted control unit now."),
         (
             WorkReason.SCAN_LATER,
             {"unit"},
@@ -248,7 +248,7 @@ def test_a_line_says_all_it_has_to_do_and_why() -> None:
     grounds = (
         '[["driven_since_scan", {"driven_km": 800}], ["followed_by_one", {"codes": ["U0415"]}]]'
     )
-    assert deed_words(deeds, Cells()) == "Hold; scan the brakes unit."
+    assert deed_words(deeds, Cells()) == "Hold; scan the brake control unit."
     assert ground_words(grounds, Cells()).replace("\u00a0", " ") == (
         "About 800 km were driven since the last scan. U0415 elsewhere follows from it."
     )

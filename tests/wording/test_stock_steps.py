@@ -37,9 +37,9 @@ def test_safety_comes_first_then_papers_then_work_and_one_scan_last() -> None:
         Found(R.OPEN_SAFETY_FAULT, AIRBAG),
     )
     assert do(*found) == [
-        "First have B0001-13 in the airbag unit repaired, by qualified people.",
+        "First have B0001-13 in the airbag control unit repaired, by qualified people.",
         "Ask for papers on the odometer.",
-        "Find and repair P0420 in the engine unit.",
+        "Find and repair P0420 in the engine control unit.",
         "Scan every control unit.",
     ]
     assert sorted(Stage) == [Stage.SAFETY, Stage.PAPERS, Stage.WORK, Stage.DRIVE, Stage.SCAN]
@@ -78,7 +78,7 @@ def test_no_distance_from_before_a_repair_is_named_for_after_it() -> None:
 
 def test_where_distance_settles_nothing_none_is_asked_for() -> None:
     assert do(Found(R.VIN_DIFFERS, {"unit": "engine"})) == [
-        "Ask where the engine unit comes from.",
+        "Ask where the engine control unit comes from.",
         "Scan every control unit.",
     ]
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from afterclear.plain import KM_PER_MILE
 from afterclear.wording.language import GAP, MARKS, Language, mark
-from afterclear.wording.units import unit_words
+from afterclear.wording.units import control_unit_words, unit_words
 
 Clock = Literal["km", "engine_hours", "days"]
 
@@ -110,6 +110,14 @@ class Cells:
         if not ecu:
             return self.t("No control unit")
         return capital(unit_words(ecu.replace("_", " ").strip(), self.words))
+
+    def control_unit(self, ecu: str | None) -> str:
+        """Write a control unit within a sentence.
+
+        >>> Cells().control_unit("brakes")
+        'brake control unit'
+        """
+        return control_unit_words((ecu or "").replace("_", " ").strip(), self.words)
 
     def shown(self, km: float) -> float:
         """Turn kilometres into the reader's unit."""

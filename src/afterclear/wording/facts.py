@@ -9,7 +9,7 @@ from afterclear.reasons import Fact, Facts, Kind
 from afterclear.wording.cells import Cells
 from afterclear.wording.code_words import code_text
 from afterclear.wording.language import mark
-from afterclear.wording.units import unit_words
+from afterclear.wording.units import control_unit_words, unit_words
 
 # self-tests whose name in the plain layout is not a common word
 SELF_TESTS: Final[dict[str, str]] = {
@@ -85,7 +85,7 @@ def written(value: Fact, kind: Kind, cells: Cells) -> str:
 
 def _word(said: str, kind: Kind, cells: Cells) -> str:
     if kind == "unit":
-        return unit_words(said, cells.words)
+        return control_unit_words(said, cells.words)
     if kind == "meaning":
         return code_text(said, cells.words)
     if kind == "component":
@@ -96,7 +96,7 @@ def _word(said: str, kind: Kind, cells: Cells) -> str:
 
 def code_at(code: str, unit: str, cells: Cells) -> str:
     """Name a code with its control unit, given by its label."""
-    return cells.t("{code} in the {unit} unit", code=code, unit=unit_words(unit, cells.words))
+    return cells.t("{code} in the {unit}", code=code, unit=control_unit_words(unit, cells.words))
 
 
 def _listed(values: Sequence[str] | Sequence[Sequence[str]], kind: Kind, cells: Cells) -> str:

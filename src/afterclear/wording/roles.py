@@ -12,19 +12,12 @@ R = RoleReason
 
 # what a code reports about another control unit, by the relation of ``config/knock_on.csv``
 _SAYS: Final[dict[str, str]] = {
-    "lost": mark(
-        "{code} in the {unit} unit says that the {unit} unit gets no messages from the "
-        "{target} unit"
-    ),
-    "invalid": mark(
-        "{code} in the {unit} unit says that data sent by the {target} unit are marked as bad"
-    ),
-    "software": mark(
-        "{code} in the {unit} unit says that software does not match that of the {target} unit"
-    ),
-    "pointer": mark("{code} in the {unit} unit only asks to look into the {target} unit"),
+    "lost": mark("{code} in the {unit} says that the {unit} gets no messages from the {target}"),
+    "invalid": mark("{code} in the {unit} says that data sent by the {target} are marked as bad"),
+    "software": mark("{code} in the {unit} says that software does not match that of the {target}"),
+    "pointer": mark("{code} in the {unit} only asks to look into the {target}"),
     "consequence": mark(
-        "{code} in the {unit} unit is about a signal that usually comes from the {target} unit"
+        "{code} in the {unit} is about a signal that usually comes from the {target}"
     ),
 }
 # harm listed in the shipped ``config/knock_on.csv``; a user's own additions appear as written
@@ -59,20 +52,19 @@ SAID: Final[dict[RoleReason, str]] = {
         "first, so look at the wiring and supply between the two."
     ),
     R.TARGET_UNREAD: mark(
-        "{says}, but the {target} unit was not read in this scan. Read it before any work on the "
-        "{unit} unit."
+        "{says}, but the {target} was not read in this scan. Read it before any work on the {unit}."
     ),
     R.TARGET_SILENT: mark(
-        "{says}; the {target} unit gave no answer to this scan{pointing}. Check its supply, "
+        "{says}; the {target} gave no answer to this scan{pointing}. Check its supply, "
         "ground and wiring first, then the unit itself."
     ),
     R.TARGET_CLEAN: mark(
-        "{says}, but the {target} unit was read and has no code that would explain it{pointing}. "
+        "{says}, but the {target} was read and has no code that would explain it{pointing}. "
         "Look at the wiring and supply between the two."
     ),
     R.NOT_CLEARED_SINCE: mark(
         "{own} may be an old entry. It followed {cause}, which was repaired on {repaired_on} and "
-        "is gone, but the memory of the {unit} unit was not cleared since, so nothing tells yet "
+        "is gone, but the memory of the {unit} was not cleared since, so nothing tells yet "
         "whether it has left too."
     ),
     # not "there again": only its attempts show whether it was ever gone
@@ -115,7 +107,7 @@ def role_words(reason: RoleReason, facts: Facts, cells: Cells) -> str:
     r"""Return a reason of roles in the reader's language and units.
 
     >>> role_words(R.ONLY_CODE, {"code": "P0301", "unit": "engine", "meaning": "misfire"}, Cells())
-    'P0301 in the engine unit (misfire) is the only code of this scan.'
+    'P0301 in the engine control unit (misfire) is the only code of this scan.'
     """
     said = filled((SAID[reason],), ROLE_PARAMETERS[reason], facts, cells, **_phrases(facts, cells))
     fleet = [

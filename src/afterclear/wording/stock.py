@@ -19,7 +19,7 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     R.SCAN_OLD: (mark("The last full scan was on {scanned_on}, {days} days ago."),),
     R.DRIVEN_SINCE_SCAN: (mark("About {driven_km} were driven since the last scan."),),
     R.UNIT_SILENT: (
-        mark("The {unit} unit gave no answer in the last scan, so nothing is known of its codes."),
+        mark("The {unit} gave no answer in the last scan, so nothing is known of its codes."),
     ),
     R.RECENT_CLEAR_EXPLAINED: (
         mark(
@@ -70,44 +70,43 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     ),
     R.PERMANENT_CODE_REPAIRED: (
         mark(
-            "{code} in the {unit} unit is still listed as permanent. It was repaired on "
+            "{code} in the {unit} is still listed as permanent. It was repaired on "
             "{repaired_on}; it leaves by itself once its self-test has passed."
         ),
     ),
     R.PERMANENT_CODE: (
         mark(
-            "{code} in the {unit} unit is listed as permanent: the fault was confirmed before "
+            "{code} in the {unit} is listed as permanent: the fault was confirmed before "
             "codes were cleared, its self-test has not passed since, and no repair is on record."
         ),
     ),
     R.OPEN_SAFETY_FAULT: (
         mark(
-            "{code} in the {unit} unit ({meaning}) is open, seen last on {seen_on}, and concerns "
-            "safety."
+            "{code} in the {unit} ({meaning}) is open, seen last on {seen_on}, and concerns safety."
         ),
     ),
-    R.OPEN_FAULT: (mark("{code} in the {unit} unit ({meaning}) is open, seen last on {seen_on}."),),
-    R.PENDING_CODE: (mark("{code} in the {unit} unit is pending: a sign, not yet a fault."),),
+    R.OPEN_FAULT: (mark("{code} in the {unit} ({meaning}) is open, seen last on {seen_on}."),),
+    R.PENDING_CODE: (mark("{code} in the {unit} is pending: a sign, not yet a fault."),),
     R.FIX_UNCHECKED: (
         mark(
-            "{code} in the {unit} unit was {deed} on {worked_on}, and no scan since could tell "
+            "{code} in the {unit} was {deed} on {worked_on}, and no scan since could tell "
             "whether it held."
         ),
     ),
     R.FIX_ON_WATCH: (
         mark(
-            "{code} in the {unit} unit was {deed} on {worked_on} and has not "
+            "{code} in the {unit} was {deed} on {worked_on} and has not "
             "come back so far. It counts as fixed after another {to_go_km} "
             "without the code."
         ),
         mark(
-            "{code} in the {unit} unit was {deed} on {worked_on} and has not "
+            "{code} in the {unit} was {deed} on {worked_on} and has not "
             "come back so far, but has not been clean for long enough."
         ),
     ),
     R.CODE_GONE_WITHOUT_REPAIR: (
         mark(
-            "{code} in the {unit} unit was seen since purchase, last on {seen_on}, and is gone "
+            "{code} in the {unit} was seen since purchase, last on {seen_on}, and is gone "
             "without a repair on record."
         ),
     ),
@@ -130,24 +129,24 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     ),
     R.ODOMETER_BELOW_UNIT_RECORD: (
         mark(
-            "The {unit} unit stored the code {code} at {record_km}, more than "
+            "The {unit} stored the code {code} at {record_km}, more than "
             "the {odometer_km} the odometer showed on {seen_on}."
         ),
         mark(
-            "The {unit} unit counts {record_km} since its last clear, more "
+            "The {unit} counts {record_km} since its last clear, more "
             "than the {odometer_km} the odometer showed on {seen_on}."
         ),
     ),
     R.VIN_DIFFERS_UNIT_REPLACED: (
         mark(
-            "The {unit} unit reports a different VIN from the vehicle's: the "
+            "The {unit} reports a different VIN from the vehicle's: the "
             "work order says it was replaced on {replaced_on}, and the "
             "vehicle's VIN has not been written to it yet."
         ),
     ),
     R.VIN_DIFFERS: (
         mark(
-            "The {unit} unit reports a different VIN from the vehicle's. The "
+            "The {unit} reports a different VIN from the vehicle's. The "
             "unit may come from another vehicle."
         ),
     ),

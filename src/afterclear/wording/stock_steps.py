@@ -83,7 +83,7 @@ STEPS: Final[Mapping[StockReason, tuple[Asked, ...]]] = {
     R.SCAN_OLD: (_SCAN,),
     R.DRIVEN_SINCE_SCAN: (_SCAN,),
     R.UNIT_SILENT: (
-        Asked(Stage.WORK, mark("Find out why the {unit} unit does not answer.")),
+        Asked(Stage.WORK, mark("Find out why the {unit} does not answer.")),
         _SCAN,
     ),
     R.RECENT_CLEAR_EXPLAINED: (_DRIVE,),
@@ -96,13 +96,13 @@ STEPS: Final[Mapping[StockReason, tuple[Asked, ...]]] = {
     R.MONITORS_INCOMPLETE: (_DRIVE,),
     R.PERMANENT_CODE_REPAIRED: (_DRIVE,),
     R.PERMANENT_CODE: (
-        Asked(Stage.WORK, mark("Have {code} in the {unit} unit checked and repaired.")),
+        Asked(Stage.WORK, mark("Have {code} in the {unit} checked and repaired.")),
         _DRIVE,
     ),
     R.OPEN_SAFETY_FAULT: (
         Asked(
             Stage.SAFETY,
-            mark("First have {code} in the {unit} unit repaired, by qualified people."),
+            mark("First have {code} in the {unit} repaired, by qualified people."),
             mark("The code says: {meaning}."),
         ),
         _SCAN,
@@ -110,7 +110,7 @@ STEPS: Final[Mapping[StockReason, tuple[Asked, ...]]] = {
     R.OPEN_FAULT: (
         Asked(
             Stage.WORK,
-            mark("Find and repair {code} in the {unit} unit."),
+            mark("Find and repair {code} in the {unit}."),
             mark("The code says: {meaning}."),
         ),
         _SCAN,
@@ -121,7 +121,7 @@ STEPS: Final[Mapping[StockReason, tuple[Asked, ...]]] = {
     R.CODE_GONE_WITHOUT_REPAIR: (
         Asked(
             Stage.PAPERS,
-            mark("Ask what was done about {code} in the {unit} unit."),
+            mark("Ask what was done about {code} in the {unit}."),
             mark("Without papers, have it checked, and put that work on record."),
         ),
     ),
@@ -130,13 +130,13 @@ STEPS: Final[Mapping[StockReason, tuple[Asked, ...]]] = {
     R.ODOMETER_READING_SET_ASIDE: (),
     R.ODOMETER_BELOW_UNIT_RECORD: (_PAPERS,),
     R.VIN_DIFFERS_UNIT_REPLACED: (
-        Asked(Stage.WORK, mark("Have the vehicle's VIN written to the {unit} unit.")),
+        Asked(Stage.WORK, mark("Have the vehicle's VIN written to the {unit}.")),
         _SCAN,
     ),
     R.VIN_DIFFERS: (
         Asked(
             Stage.PAPERS,
-            mark("Ask where the {unit} unit comes from."),
+            mark("Ask where the {unit} comes from."),
             mark(
                 "If papers show that it was replaced, put that on record and have the vehicle's "
                 "VIN written to it."

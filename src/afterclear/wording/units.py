@@ -95,6 +95,42 @@ UNITS: Final = frozenset(
 )
 
 
+# in an English sentence, where it is not the label with "control unit" behind it
+_ENGLISH: Final = {
+    "engine, second unit": "second engine control unit",
+    "glow plugs": "glow plug control unit",
+    "high voltage battery, second unit": "second high voltage battery control unit",
+    "brakes": "brake control unit",
+    "body, further unit": "further body control unit",
+    "gateway": "gateway",
+    "gateway, further unit": "further gateway",
+    "side restraints, left": "left side restraint control unit",
+    "side restraints, right": "right side restraint control unit",
+    "instrument cluster": "instrument cluster",
+    "head-up display": "head-up display",
+    "compass": "compass",
+    "climate, rear": "rear climate control unit",
+    "lighting, rear": "rear lighting control unit",
+    "door, front left": "front left door control unit",
+    "door, front right": "front right door control unit",
+    "door, further unit": "further door control unit",
+    "door switch": "door switch unit",
+    "remote functions": "remote function control unit",
+    "side assist, left": "left side assist control unit",
+    "side assist, right": "right side assist control unit",
+    "yaw rate sensor": "yaw rate sensor",
+    "steering angle sensor": "steering angle sensor",
+    "restraint sensor": "restraint sensor",
+    "rain sensor": "rain sensor",
+    "front radar": "front radar",
+    "front camera": "front camera",
+    "NOx sensor": "NOx sensor",
+    "NOx sensor, second": "second NOx sensor",
+    "tachograph": "tachograph",
+    "management computer": "management computer",
+}
+
+
 def unit_words(label: str, language: Language) -> str:
     """Name a control unit by its label, in the reader's language if it has a name for it.
 
@@ -102,3 +138,19 @@ def unit_words(label: str, language: Language) -> str:
     'Bremsen'
     """
     return language.t(label) if label in UNITS else label
+
+
+def control_unit_words(label: str, language: Language) -> str:
+    """Name a control unit within a sentence.
+
+    An English sentence has its full name, with an article before it; sentences of other languages
+    name it beside their word for "control unit", which may have to be declined.
+
+    >>> control_unit_words("brakes", Language()), control_unit_words("brakes", Language("de"))
+    ('brake control unit', 'Bremsen')
+    """
+    if language.tag != "en":
+        return unit_words(label, language)
+    if label in UNITS:
+        return _ENGLISH.get(label, f"{label} control unit")
+    return label if label.endswith(("unit", "module")) else f"{label} control unit"

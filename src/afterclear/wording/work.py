@@ -30,46 +30,46 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
         mark("Scan in full again after {after_km}"),
         mark("Scan in full again"),
     ),
-    W.FIND_AND_REPAIR: (mark("Find and repair {code} in the {unit} unit"),),
-    W.DIAGNOSE_ANEW: (mark("Diagnose anew and repair {code} in the {unit} unit"),),
-    W.REPLACE_WORN_PART: (mark("Replace the worn part behind {code} in the {unit} unit"),),
-    W.SCAN_BEFORE_BOOKING: (mark("Scan the {unit} unit before booking work on {code}"),),
-    W.SCAN_BEFORE_WORK: (mark("Scan the {unit} unit before any work on {code}"),),
-    W.SCAN_UNIT: (mark("Scan the {unit} unit"),),
-    W.FIND_WHY_SILENT: (mark("Find out why the {unit} unit gives no answer"),),
+    W.FIND_AND_REPAIR: (mark("Find and repair {code} in the {unit}"),),
+    W.DIAGNOSE_ANEW: (mark("Diagnose anew and repair {code} in the {unit}"),),
+    W.REPLACE_WORN_PART: (mark("Replace the worn part behind {code} in the {unit}"),),
+    W.SCAN_BEFORE_BOOKING: (mark("Scan the {unit} before booking work on {code}"),),
+    W.SCAN_BEFORE_WORK: (mark("Scan the {unit} before any work on {code}"),),
+    W.SCAN_UNIT: (mark("Scan the {unit}"),),
+    W.FIND_WHY_SILENT: (mark("Find out why the {unit} gives no answer"),),
     W.NEVER_LEFT_AFTER_REPAIR: (
-        mark("{code} in the {unit} unit ({meaning}) never left after the repair of {worked_on}."),
+        mark("{code} in the {unit} ({meaning}) never left after the repair of {worked_on}."),
     ),
     W.NEVER_LEFT_AFTER_CLEAR: (
-        mark("{code} in the {unit} unit ({meaning}) never left after the clear of {worked_on}."),
+        mark("{code} in the {unit} ({meaning}) never left after the clear of {worked_on}."),
     ),
     W.CAME_BACK_AFTER_REPAIR: (
         mark(
-            "{code} in the {unit} unit ({meaning}) came back between {low_km} and {high_km} after "
+            "{code} in the {unit} ({meaning}) came back between {low_km} and {high_km} after "
             "the repair of {worked_on}."
         ),
         mark(
-            "{code} in the {unit} unit ({meaning}) came back within {high_km} after the repair of "
+            "{code} in the {unit} ({meaning}) came back within {high_km} after the repair of "
             "{worked_on}."
         ),
-        mark("{code} in the {unit} unit ({meaning}) came back after the repair of {worked_on}."),
+        mark("{code} in the {unit} ({meaning}) came back after the repair of {worked_on}."),
     ),
     W.CAME_BACK_AFTER_CLEAR: (
         mark(
-            "{code} in the {unit} unit ({meaning}) came back between {low_km} and {high_km} after "
+            "{code} in the {unit} ({meaning}) came back between {low_km} and {high_km} after "
             "the clear of {worked_on}."
         ),
         mark(
-            "{code} in the {unit} unit ({meaning}) came back within {high_km} after the clear "
+            "{code} in the {unit} ({meaning}) came back within {high_km} after the clear "
             "of {worked_on}."
         ),
-        mark("{code} in the {unit} unit ({meaning}) came back after the clear of {worked_on}."),
+        mark("{code} in the {unit} ({meaning}) came back after the clear of {worked_on}."),
     ),
     W.OPEN_AFTER_REPAIR: (
-        mark("{code} in the {unit} unit ({meaning}) is open after the repair of {worked_on}."),
+        mark("{code} in the {unit} ({meaning}) is open after the repair of {worked_on}."),
     ),
     W.OPEN_AFTER_CLEAR: (
-        mark("{code} in the {unit} unit ({meaning}) is open after the clear of {worked_on}."),
+        mark("{code} in the {unit} ({meaning}) is open after the clear of {worked_on}."),
     ),
     W.NOT_FIRST_ATTEMPT: (mark("That was attempt no. {attempt_no}."),),
     W.GONE_WITHOUT_WORK: (
@@ -86,13 +86,13 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
     W.CAUSE_NOT_CLEAR: (mark("Its cause is not clear."),),
     W.OPEN_SEEN_ONCE: (
         mark(
-            "{code} in the {unit} unit ({meaning}) is open: seen in one scan, on {seen_on}, and "
+            "{code} in the {unit} ({meaning}) is open: seen in one scan, on {seen_on}, and "
             "no work on it is known."
         ),
     ),
     W.OPEN_SEEN_OFTEN: (
         mark(
-            "{code} in the {unit} unit ({meaning}) is open: seen in {scans} scans, last on "
+            "{code} in the {unit} ({meaning}) is open: seen in {scans} scans, last on "
             "{seen_on}, and no work on it is known."
         ),
     ),
@@ -102,31 +102,31 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
     W.PROVEN_AFTER: (mark("Counts as fixed after {to_go_km} more without the code."),),
     W.ONE_SCAN_TO_PROOF: (
         mark(
-            "{code} in the {unit} unit was {deed} on {worked_on} and is clean since; one more "
+            "{code} in the {unit} was {deed} on {worked_on} and is clean since; one more "
             "clean scan proves it."
         ),
     ),
     W.SILENT_FOR_SCANS: (
         mark(
-            "The {unit} unit gave no answer in the last {scans} scans, since {since}. Nothing is "
+            "The {unit} gave no answer in the last {scans} scans, since {since}. Nothing is "
             "known of its codes as long as it is silent."
         ),
     ),
     W.SCAN_AROUND_WORK: (
-        mark("Scan the {unit} unit before and after the work, and again after about {again_km}."),
+        mark("Scan the {unit} before and after the work, and again after about {again_km}."),
         mark(
             "Scan these units before and after the work, and again after about {again_km}: {units}."
         ),
         mark("Scan all units before and after the work, and again after about {again_km}."),
     ),
     W.SCAN_NOW: (
-        mark("Scan the {unit} unit now."),
+        mark("Scan the {unit} now."),
         mark("Scan these units now: {units}."),
         mark("Scan all units now."),
     ),
     W.SCAN_LATER: (
         mark(
-            "Scan the {unit} unit as soon as {after_km} have been driven since the last odometer "
+            "Scan the {unit} as soon as {after_km} have been driven since the last odometer "
             "reading."
         ),
         mark(
@@ -158,7 +158,7 @@ def work_words(reason: WorkReason, facts: Facts, cells: Cells) -> str:
     r"""Return a reason of the worklist in the reader's language and units.
 
     >>> work_words(W.SCAN_LATER, {"unit": "brakes", "after_km": 1609.344}, Cells("mi"))
-    'Scan the brakes unit as soon as 1,000\xa0mi have been driven since the last odometer reading.'
+    'Scan the brake control unit as soon as 1,000\xa0mi have been driven since the last odometer reading.'
     """
     return filled(SAID[reason], WORK_PARAMETERS[reason], facts, cells)
 

@@ -166,17 +166,17 @@ def _clean(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
         "code": attempt.code,
         "distance": cells.amount(attempt.clean_km, attempt.clock),
         "deed": cells.t(DEED[attempt.kind]),
-        "unit": cells.unit_name(attempt.ecu),
+        "unit": cells.control_unit(attempt.ecu),
     }
     if len(scans) > 1:
         return cells.t(
-            "{scans} read the control unit “{unit}” without {code} over {distance} since "
+            "{scans} read the {unit} without {code} over {distance} since "
             "{deed}, most recently {last}",
             scans=cells.tn("{n} scan", "{n} scans", len(scans)),
             **values,
         )
     return cells.t(
-        "{last} read the control unit “{unit}” without {code} over {distance} since {deed}",
+        "{last} read the {unit} without {code} over {distance} since {deed}",
         **values,
     )
 
@@ -227,8 +227,8 @@ def _unchecked(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> 
         )
     if not silent:
         return cells.t(
-            "Unchecked: no scan of the control unit “{unit}” since {deed} on {day}{ended}.",
-            unit=cells.unit_name(attempt.ecu),
+            "Unchecked: no scan of the {unit} since {deed} on {day}{ended}.",
+            unit=cells.control_unit(attempt.ecu),
             day=cells.day(attempt.attempted_at),
             **values,
         )
