@@ -256,6 +256,7 @@ class WorkReason(StrEnum):
     SCAN_BEFORE_BOOKING = "scan_before_booking"
     SCAN_BEFORE_WORK = "scan_before_work"
     SCAN_UNIT = "scan_unit"
+    READ_STORED = "read_stored"
     FIND_WHY_SILENT = "find_why_silent"
     # why; with those of the audit and the roles, which are quoted as they are
     NEVER_LEFT_AFTER_REPAIR = "never_left_after_repair"
@@ -276,6 +277,7 @@ class WorkReason(StrEnum):
     FOLLOWED_BY_MORE = "followed_by_more"
     UNIT_NOT_READ_SINCE = "unit_not_read_since"
     PROVEN_AFTER = "proven_after"
+    ONLY_ACTIVE_READ = "only_active_read"
     ONE_SCAN_TO_PROOF = "one_scan_to_proof"
     SILENT_FOR_SCANS = "silent_for_scans"
     # what to scan, and when: one unit, several, or (neither known) all
@@ -308,6 +310,7 @@ WORK_PARAMETERS: Final[dict[WorkReason, dict[str, Kind]]] = {
     WorkReason.SCAN_BEFORE_BOOKING: _FAULT,
     WorkReason.SCAN_BEFORE_WORK: _FAULT,
     WorkReason.SCAN_UNIT: {"unit": "unit"},
+    WorkReason.READ_STORED: {"unit": "unit"},
     WorkReason.FIND_WHY_SILENT: {"unit": "unit"},
     WorkReason.NEVER_LEFT_AFTER_REPAIR: _AFTER,
     WorkReason.NEVER_LEFT_AFTER_CLEAR: _AFTER,
@@ -327,6 +330,7 @@ WORK_PARAMETERS: Final[dict[WorkReason, dict[str, Kind]]] = {
     WorkReason.FOLLOWED_BY_MORE: {"codes": "texts"},
     WorkReason.UNIT_NOT_READ_SINCE: {"seen_on": "day"},
     WorkReason.PROVEN_AFTER: {"to_go_km": "km"},
+    WorkReason.ONLY_ACTIVE_READ: {},
     WorkReason.ONE_SCAN_TO_PROOF: _FIX,
     WorkReason.SILENT_FOR_SCANS: {"unit": "unit", "scans": "count", "since": "day"},
     WorkReason.SCAN_AROUND_WORK: {**_UNITS, "again_km": "km"},

@@ -68,6 +68,11 @@ def fleet() -> tuple[Story, ...]:
         both_unchecked("two unchecked"),
         gone("gone for good").scan(395, 40_000, brakes=[]),
         Story("two").scan(395, 5000, engine=["P0420", "P0128"]),
+        repaired("active only", 360, 1000, "P0128").scan(
+            395, 3000, engine={"codes": [], "memory": "active_only"}),
+        Story("stayed").scan(350, 5000, brakes=["C0020-12"]).clear(370, 6000).scan(
+            370.1, 6001, brakes=["C0020-12"], visit_reason="post_repair").scan(
+            395, 6500, brakes=["C0020-12"]),
         Story("clean").scan(395, 5000, engine=[]),
         Story("sold").scan(395, 5000, engine=["P0420"]),
     )  # fmt: skip
@@ -191,6 +196,17 @@ def test_a_come_back_names_its_attempt_and_how_far_it_held(work: Connection) -> 
     found = line(work, "back 0")
     assert len(str(found["attempt_ids"]).split()) == 1
     assert "came back between 1,000" in str(found["because"]).replace("\xa0", " ")
+
+
+def test_where_only_active_codes_were_read_the_stored_ones_are_asked_for(work: Connection) -> None:
+    found = line(work, "active only")
+    assert str(found["action"]).startswith("Have the stored codes of the engine control unit read")
+    assert "read only the codes active at that moment" in str(found["because"])
+
+
+def test_what_no_work_ended_is_there_since_it_was_first_seen(work: Connection) -> None:
+    """The clear of day 370 did not end it: it was there at day 350, and is."""
+    assert line(work, "stayed")["since_at"] == (BEGIN + timedelta(days=350)).replace(tzinfo=None)
 
 
 def test_what_can_be_done_in_one_visit_is_one_line(work: Connection) -> None:

@@ -36,6 +36,7 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
     W.SCAN_BEFORE_BOOKING: (mark("Scan the {unit} before booking work on {code}"),),
     W.SCAN_BEFORE_WORK: (mark("Scan the {unit} before any work on {code}"),),
     W.SCAN_UNIT: (mark("Scan the {unit}"),),
+    W.READ_STORED: (mark("Have the stored codes of the {unit} read, not only the active ones"),),
     W.FIND_WHY_SILENT: (mark("Find out why the {unit} gives no answer"),),
     W.NEVER_LEFT_AFTER_REPAIR: (
         mark("{code} in the {unit} ({meaning}) never left after the repair of {worked_on}."),
@@ -100,6 +101,12 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
     W.FOLLOWED_BY_MORE: (mark("{codes} elsewhere follow from it."),),
     W.UNIT_NOT_READ_SINCE: (mark("That unit has not been read since {seen_on}."),),
     W.PROVEN_AFTER: (mark("Counts as fixed after {to_go_km} more without the code."),),
+    W.ONLY_ACTIVE_READ: (
+        mark(
+            "The last scan read only the codes active at that moment: a fault that comes and goes "
+            "does not show there."
+        ),
+    ),
     W.ONE_SCAN_TO_PROOF: (
         mark(
             "{code} in the {unit} was {deed} on {worked_on} and is clean since; one more "
@@ -157,8 +164,8 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
 def work_words(reason: WorkReason, facts: Facts, cells: Cells) -> str:
     r"""Return a reason of the worklist in the reader's language and units.
 
-    >>> work_words(W.SCAN_LATER, {"unit": "brakes", "after_km": 1609.344}, Cells("mi"))
-    'Scan the brake control unit as soon as 1,000\xa0mi have been driven since the last odometer reading.'
+    >>> work_words(W.SCAN_AROUND_WORK, {"unit": "brakes", "again_km": 1609.344}, Cells("mi"))
+    'Scan the brake control unit before and after the work, and again after about 1,000\xa0mi.'
     """
     return filled(SAID[reason], WORK_PARAMETERS[reason], facts, cells)
 

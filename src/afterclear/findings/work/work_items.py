@@ -243,12 +243,16 @@ def _check(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
     deed = "clear_beside" if row["beside_repair_id"] else row["kind"]
     fix = {**_named(row, rules), "deed": deed, "worked_on": iso(row["attempted_at"])}
     to_drive = _to_drive(row, row["km_to_go"], work.km_now)
+    deed_asked = R.SCAN_UNIT
     if row["outcome"] == "unchecked":
         if row["kind"] != "repair" and not row["cautions"]:
             return
         grounds = [reason(StockReason.FIX_UNCHECKED, **fix)]
         if to_drive > 0:
             grounds.append(reason(R.PROVEN_AFTER, to_go_km=to_drive))
+        if row["is_active_only"]:
+            grounds.append(reason(R.ONLY_ACTIVE_READ))
+            deed_asked = R.READ_STORED
         # any scan is informative once silence counts; proof may need far more km
         to_drive = _to_drive(row, row["evidence_km"], work.km_now)
     elif to_drive > 0:
@@ -256,7 +260,7 @@ def _check(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
     else:
         grounds = [reason(R.ONE_SCAN_TO_PROOF, **fix)]
     p_not_fixed = row["p_not_held"] if row["p_not_held"] is not None else 1.0
-    yield _scan_for(row, reason(R.SCAN_UNIT, unit=fix["unit"]), grounds, to_drive, p_not_fixed)
+    yield _scan_for(row, reason(deed_asked, unit=fix["unit"]), grounds, to_drive, p_not_fixed)
 
 
 def _gone_again(row: Row, work: VehicleWork, rules: ItemRules) -> Iterator[Item]:
@@ -336,7 +340,8 @@ def _attempt(key: tuple[str, str], work: VehicleWork) -> Row | None:
 
 
 def _matter(row: Row, attempts: tuple[str, ...], attempt: Row | None) -> Matter:
-    began = row["onset_high_at"]
-    if attempt is not None and attempt["returned_at"] is not None:
+    began = row["first_at"]
+    # what no work ever ended has gone on since it was first seen
+    if attempt is not None and attempt["returned_at"] is not None and not attempt["stayed"]:
         began = max(began, attempt["returned_at"])
     return Matter(row["vehicle_id"], row["ecu"], row["code"], attempts, began, row["last_seen_at"])

@@ -46,11 +46,27 @@ GROUP BY component ORDER BY component
 _OPEN: Final = "(FROM store.episodes WHERE ended_by = 'open')"
 
 WORK_ROWS: Final[dict[str, str]] = {
-    "open": """
+    # with ``first_at``: since when it is there, before clears that did not end it
+    "open": f"""
+        WITH numbered AS (
+            SELECT e.*, count(*) FILTER (s.returned_at IS NULL) OVER (
+                PARTITION BY e.vehicle_id, e.ecu, e.code ORDER BY e.onset_high_at) AS stay_no
+            FROM store.episodes e
+            SEMI JOIN {_OPEN} o ON o.vehicle_id = e.vehicle_id AND o.ecu = e.ecu
+                AND o.code = e.code
+            LEFT JOIN (SELECT DISTINCT vehicle_id, ecu, code, returned_at
+                       FROM store.attempts WHERE stayed) s
+                ON s.vehicle_id = e.vehicle_id AND s.ecu = e.ecu AND s.code = e.code
+                AND s.returned_at = e.onset_high_at
+        ), lasting AS (
+            SELECT *, min(onset_high_at) OVER (PARTITION BY vehicle_id, ecu, code, stay_no)
+                AS first_at
+            FROM numbered
+        )
         SELECT e.vehicle_id, e.ecu, e.code, e.family, component_of(e.family) AS component,
-            e.onset_high_at, e.last_seen_at, e.n_scans,
+            e.first_at, e.last_seen_at, e.n_scans,
             coalesce(m.meaning, e.code) AS meaning
-        FROM store.episodes e LEFT JOIN store.codes_met m USING (code, family)
+        FROM lasting e LEFT JOIN store.codes_met m USING (code, family)
         WHERE e.ended_by = 'open' ORDER BY e.vehicle_id, e.ecu, e.code""",
     # the latest role of every fault that is open
     "roles": f"""
@@ -63,7 +79,8 @@ WORK_ROWS: Final[dict[str, str]] = {
     # the latest attempt on every fault that is open, or where a scan could add evidence: not those
     # on watch that have not been driven far enough yet (``work_items`` has the rule). ``is_echo``:
     # only cleared, and consequential at that time; ``since_gone_km``: km of readings without a code
-    # that came back and went without work
+    # that came back and went without work; ``is_active_only``: the latest reading that proves
+    # nothing of it read no stored codes
     "attempts": f"""
         WITH asked AS (
             SELECT a.*, v.outcome, v.p_not_held, v.p_same_fault, v.p_worn, v.p_new,
@@ -86,6 +103,10 @@ WORK_ROWS: Final[dict[str, str]] = {
             SELECT e.attempt_id, max(e.stretch_to_km) AS km
             FROM store.evidence e SEMI JOIN asked a USING (attempt_id)
             WHERE e.finding = 'clean' GROUP BY e.attempt_id
+        ), blind AS (
+            SELECT e.attempt_id, arg_max(e.reason, (e.seen_at, e.scan_id)) AS reason
+            FROM store.evidence e SEMI JOIN asked a USING (attempt_id)
+            WHERE e.finding = 'no_evidence' GROUP BY e.attempt_id
         ), watched AS (
             SELECT a.*, coalesce(c.km, a.attempted_km) AS watched_to_km, d.km AS km_now
             FROM asked a LEFT JOIN clean c USING (attempt_id) LEFT JOIN driven d USING (vehicle_id)
@@ -124,9 +145,11 @@ WORK_ROWS: Final[dict[str, str]] = {
                 OR a.attempt_id IN (SELECT attempt_id FROM store.echo_fixes) AS is_echo,
             CASE WHEN g.attempt_id IS NULL THEN a.watched_to_km ELSE r.km END AS watched_to_km,
             r.km - greatest(g.km, c.km) AS since_gone_km, g.attempt_id IS NOT NULL AS is_gone,
+            coalesce(b.reason = 'active_only', false) AS is_active_only,
             coalesce(m.meaning, a.code) AS meaning
         FROM watched a
         LEFT JOIN gone g USING (attempt_id)
+        LEFT JOIN blind b USING (attempt_id)
         LEFT JOIN cleared c ON c.vehicle_id = a.vehicle_id AND c.ecu = a.ecu
         LEFT JOIN read r ON r.vehicle_id = a.vehicle_id AND r.ecu = a.ecu
         LEFT JOIN store.codes_met m ON m.code = a.code AND m.family = a.family
