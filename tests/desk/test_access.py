@@ -13,6 +13,7 @@ from starlette.testclient import TestClient
 
 from afterclear.cli import main
 from afterclear.commands.app import App, app_at
+from afterclear.commands.trail import trail
 from afterclear.config import Config
 from afterclear.desk.attempts import Attempts
 from afterclear.desk.bench import Bench
@@ -78,6 +79,15 @@ def try_to(browser: TestClient, name: str, password: str, **change: str) -> int:
     assert found is not None
     data = {"form_token": found[1], "name": name, "password": password} | change
     return browser.post("/sign-in", data=data, headers={"Origin": HOME}).status_code
+
+
+def form(browser: TestClient, place: str, **sent: object) -> int:
+    """Send a form with the token of the session; give the answer's status."""
+    found = re.search(r'name="form_token" value="([^"]+)"', browser.get("/").text)
+    assert found is not None
+    data = {"form_token": found[1]} | sent.pop("data", {})  # type: ignore[operator]
+    answer = browser.post(place, data=data, headers={"Origin": HOME}, **sent)  # type: ignore[arg-type]
+    return answer.status_code
 
 
 @pytest.fixture(scope="module")
@@ -339,6 +349,8 @@ def test_users_are_kept_by_the_command_line(tmp_path: Path) -> None:
     assert say("remove", "Mara")[0] == 0
     assert say("remove", "Mara")[0] == 2
     assert say("list") == (0, "")
+    done = [(e.did, e.about) for e in trail(app_at(Config(None), tmp_path / "a.duckdb"), 9)]
+    assert done == [("removed a user", "Mara"), ("added a user", "Mara, decide")]
 
 
 # --- before it listens ------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from afterclear.commands.forgetting import forget
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.intake.replaying import replay
 from afterclear.commands.pages.write_digests import digest
+from afterclear.commands.trail import note, take_in_if_free, trail
 from afterclear.commands.upkeep import check
 from afterclear.config import Config
 from afterclear.errors import UsageError
@@ -27,6 +28,7 @@ def forgotten(tmp_path_factory: pytest.TempPathFactory, template: Path) -> App:
     """Forget V1 in a copy, for those who only look."""
     app = copy_of_garage(template, tmp_path_factory.mktemp("forgotten"))
     assert any(mark in content for content in archived(app).values() for mark in MARKS)
+    note(app, "Ada", "admin", "decided", "accept: V1, ab 101", ["V1", "V2"])
     assert forget(app, "V1").n_rows > 0
     return app
 
@@ -52,6 +54,13 @@ def test_nothing_of_the_vehicle_is_left(forgotten: App) -> None:
         assert not any(mark in content for mark in MARKS)
         assert b",V1," not in content
         assert b'"V1"' not in content
+
+
+def test_who_did_what_stays_without_the_vehicle_also_if_it_is_noted_later(forgotten: App) -> None:
+    note(forgotten, "Ada", "admin", "loaded a file", "V1 again", ["V1", "V3"])
+    take_in_if_free(forgotten)
+    told = [(entry.about, entry.vehicles) for entry in trail(forgotten, 10)]
+    assert sorted(told) == [("(erased) again", ("V3",)), ("accept: (erased), (erased)", ("V2",))]
 
 
 @pytest.mark.slow

@@ -9,6 +9,7 @@ import click
 from afterclear.cli.frame import with_app
 from afterclear.commands.app import App
 from afterclear.commands.scheduler_state import hold_users, users_file
+from afterclear.commands.trail import note
 from afterclear.errors import Stopped
 
 _ROLES = ("read", "decide", "admin")
@@ -30,6 +31,7 @@ def add(app: App, name: str, role: str) -> None:
     password = _password()
     with hold_users(app) as file:
         Users(file).add(name, ROLES[role], password)
+        _note(app, "added a user", f"{name}, {role}")
     click.echo(f"{name} may sign in, with the role {role}.")
 
 
@@ -42,6 +44,7 @@ def remove(app: App, name: str) -> None:
 
     with hold_users(app) as file:
         Users(file).remove(name)
+        _note(app, "removed a user", name)
     click.echo(f"{name} may not sign in any more.")
 
 
@@ -55,6 +58,7 @@ def change(app: App, name: str) -> None:
     new = _password()
     with hold_users(app) as file:
         Users(file).change_password(name, new)
+        _note(app, "changed a password", name)
     click.echo(f"{name} has another password.")
 
 
@@ -66,6 +70,10 @@ def list_users(app: App) -> None:
 
     for each in Users(users_file(app)).all():
         click.echo(f"{each.name}  {each.role.name.lower()}")
+
+
+def _note(app: App, did: str, about: str) -> None:
+    note(app, "whoever has this account", "owner", did, about)
 
 
 _USER = click.Group(

@@ -13,6 +13,7 @@ from typing import Final
 
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
+from afterclear.commands.trail import take_in
 from afterclear.cut_out import Stays, what_stays
 from afterclear.digest.common.file_names import pages_of_vehicle
 from afterclear.errors import StoreError, UnknownVehicleError
@@ -42,6 +43,7 @@ def forget(app: App, vehicle_id: str) -> Forgotten:
     with long_writing(app.store, "forget", copy=False):
         finished = _finish(app)
         with open_store(app.store) as con:
+            take_in(app, con)
             if not steps.is_known(con, vehicle_id):
                 if finished is not None and was_forgotten(con, vehicle_id):
                     return finished

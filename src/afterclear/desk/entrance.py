@@ -1,5 +1,6 @@
 """How a browser comes in and goes: by the key, or by a name and a password."""
 
+import logging
 import secrets
 from typing import Final
 
@@ -8,7 +9,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from afterclear.commands.app import App
 from afterclear.desk.door import Door, Session, is_same
+from afterclear.desk.noting import note_deed
 from afterclear.desk.request import text_of
 from afterclear.desk.safeguards import SIGN_IN
 from afterclear.errors import UsageError
@@ -20,11 +23,12 @@ _GO_IN: Final = (
     '<body><main><h1>The desk</h1><a href="/">Go in</a></main></body></html>'
 )
 SIGN_OUT: Final = "/sign-out"
+_LOG: Final = logging.getLogger(__name__)
 
 
-def entrance_routes(door: Door) -> list[Route]:
+def entrance_routes(door: Door, app: App) -> list[Route]:
     """Give the routes that open and end sessions: by the key, or for users."""
-    ways = _Entrance(door)
+    ways = _Entrance(door, app)
     if door.users is None:
         return [Route("/enter", ways.enter, methods=["GET"])]
     return [
@@ -35,8 +39,9 @@ def entrance_routes(door: Door) -> list[Route]:
 
 
 class _Entrance:
-    def __init__(self, door: Door) -> None:
+    def __init__(self, door: Door, app: App) -> None:
         self._door = door
+        self._app = app
         self._before = f"{door.cookie_name}_before"  # a cookie of who is not in yet
 
     async def enter(self, request: Request) -> Response:
@@ -63,7 +68,10 @@ class _Entrance:
         except UsageError as error:
             return self._page(request, str(error), 429)
         if cookie is None:
+            # at most as many lines as tries are looked at
+            _LOG.warning("the desk: a wrong name or password from %s", address)
             return self._page(request, "Name or password is wrong.", 403)
+        await self._note(self._door.session(cookie), "signed in", address)
         return self._let_in(cookie)
 
     async def leave(self, request: Request) -> Response:
@@ -71,10 +79,15 @@ class _Entrance:
         async with request.form(max_files=0, max_fields=10) as form:
             if not session.is_own_form(str(form.get(FORM_TOKEN, ""))):
                 return PlainTextResponse("This form is not of this session.", status_code=403)
+        await self._note(session, "signed out")
         self._door.leave(request.cookies.get(self._door.cookie_name, ""))
         answer = RedirectResponse(SIGN_IN, status_code=303)
         answer.delete_cookie(self._door.cookie_name, secure=True, httponly=True, samesite="strict")
         return answer
+
+    async def _note(self, session: Session | None, did: str, about: str = "") -> None:
+        if session is not None:
+            await run_in_threadpool(note_deed, self._app, session, did, about)
 
     def _page(self, request: Request, problem: str = "", status: int = 200) -> Response:
         token = request.cookies.get(self._before) or secrets.token_urlsafe(24)

@@ -1,6 +1,6 @@
 """What a page function gets and gives."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -28,6 +28,14 @@ class Desk:
     uploads: Uploads
 
 
+@dataclass(slots=True)
+class Told:
+    """What a page says it did, for the list of who did what."""
+
+    about: str = ""
+    vehicles: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True)
 class Asked:
     """One request, its form read and its token checked."""
@@ -39,6 +47,11 @@ class Asked:
     form: Mapping[str, str] = field(default_factory=dict)
     chosen: tuple[str, ...] = ()  # boxes that were ticked
     files: tuple[UploadFile, ...] = ()
+    told: Told = field(default_factory=Told)
+
+    def tell(self, about: str, vehicles: Iterable[str] = ()) -> None:
+        """Say what was done, for the list of who did what; ``vehicles``: their numbers."""
+        self.told.about, self.told.vehicles = about, tuple(vehicles)
 
     def page(self, template: str, status: int = 200, **facts: object) -> Response:
         """Render a page."""
@@ -59,6 +72,8 @@ class Asked:
         """
         if not self.desk.bench.begin(title, commands, then):
             raise UsageError(BUSY)
+        if not self.told.about:
+            self.tell(title)
         return go_to("/bench")
 
 

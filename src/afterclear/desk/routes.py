@@ -21,7 +21,8 @@ from starlette.staticfiles import StaticFiles
 from afterclear.config import without_secrets
 from afterclear.desk.door import Door, Session
 from afterclear.desk.entrance import FORM_TOKEN, entrance_routes
-from afterclear.desk.pages import bringing, deciding, home, loads
+from afterclear.desk.noting import note_done
+from afterclear.desk.pages import bringing, deciding, home, loads, trail
 from afterclear.desk.request import Asked, Desk
 from afterclear.desk.safeguards import DIGESTS, Safeguards
 from afterclear.desk.users import Role
@@ -45,10 +46,14 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("GET", "/decide", Role.READ, deciding.work),
     ("POST", "/decide", Role.DECIDE, deciding.decide_on),
     ("POST", "/decide/{number:int}/undo", Role.DECIDE, deciding.undo_one),
+    ("GET", "/trail", Role.ADMIN, trail.who_did_what),
 )
+_WRONG = 400  # statuses from here on
 _MOST_FILES = 200
 _MOST_FIELDS = 5_000
-_NEED_NO_STORE: Final = frozenset({"/", "/find", "/bench"})  # nor does anything below /bring
+_NEED_NO_STORE: Final = frozenset(
+    {"/", "/find", "/bench", "/trail"}
+)  # nor does anything below /bring
 _LOG: Final = logging.getLogger(__name__)
 
 
@@ -61,7 +66,7 @@ def desk_site(desk: Desk, door: Door, hosts: frozenset[str], most_bytes: int) ->
     desk.app.reports.mkdir(parents=True, exist_ok=True)
     site = Starlette(
         routes=[
-            *entrance_routes(door),
+            *entrance_routes(door, desk.app),
             Route("/desk.css", _style, methods=["GET"]),
             *(
                 Route(path, _answered(desk, role, page), methods=[m])
@@ -92,7 +97,7 @@ def _answered(desk: Desk, role: Role, page: Page) -> Callable[[Request], Awaitab
                     status_code=403,
                 )
             asked = _asked(desk, session, request, form)
-            return await run_in_threadpool(_page_or_problem, page, asked, request.url.path)
+            return await run_in_threadpool(_page_or_problem, page, asked, request)
 
     return answer
 
@@ -115,13 +120,17 @@ def _asked(desk: Desk, session: Session, request: Request, form: FormData) -> As
 _turn: Final = threading.Lock()
 
 
-def _page_or_problem(page: Page, asked: Asked, path: str) -> Response:
+def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
     """Answer, or say in a page what was wrong; nothing was changed then."""
+    path = request.url.path
     with _turn:
         try:
             if not asked.desk.app.store.exists() and not _needs_no_store(path):
                 return asked.page("nothing_yet.html")
-            return page(asked)
+            answer = page(asked)
+            if request.method == "POST" and answer.status_code < _WRONG:
+                note_done(asked, request.scope["route"].path)
+            return answer  # noqa: TRY300 - what fails above is told below
         except StoreInUseError:
             text = "The store is being written just now. Look again in a moment."
             return asked.page("problem.html", status=503, text=text)

@@ -12,6 +12,7 @@ import uvicorn
 
 from afterclear.commands.app import App
 from afterclear.commands.scheduler_state import hold_desk, users_file
+from afterclear.commands.trail import take_in_if_free
 from afterclear.desk.bench import Bench
 from afterclear.desk.door import Door
 from afterclear.desk.opening import THIS_MACHINE, Opening, check_opening
@@ -49,11 +50,13 @@ def serve(app: App, opening: Opening, say: Callable[[str], None], *, open_browse
             say(f"The desk is at {address}\nThe address opens once. Ctrl-C ends it.")
             if open_browser:
                 _open(address, uploads.own_page(_forward(address)))
+        take_in_if_free(app)
         try:
             uvicorn.Server(_config(site, opening)).run(sockets=[listening])
         finally:
             bench.stop()
             uploads.drop_all()
+            take_in_if_free(app)
 
 
 def _config(site: Safeguards, opening: Opening) -> uvicorn.Config:

@@ -30,6 +30,7 @@ def keep(asked: Asked) -> Response:
     kept = [asked.desk.uploads.keep(f.filename or "", f.file) for f in asked.files if f.filename]
     if not kept:
         raise UsageError("No file was chosen.")
+    asked.tell(", ".join(upload.name for upload in kept))
     return go_to(f"/bring/{kept[0].number}" if len(kept) == 1 else "/bring")
 
 
@@ -65,6 +66,7 @@ def load(asked: Asked) -> Response:
 
 def drop(asked: Asked) -> Response:
     """Take a file away without loading it."""
+    asked.tell(asked.desk.uploads.get(asked.path["number"]).name)
     asked.desk.uploads.drop(asked.path["number"])
     return go_to("/bring")
 

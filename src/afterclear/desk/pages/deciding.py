@@ -35,6 +35,7 @@ def decide_on(asked: Asked) -> Response:
         decided = [_decision(asked, vehicle_id) for vehicle_id in stamps]
         app = asked.desk.app
         decide_all(app, decided, lambda con: unchanged(app, con, stamps))
+        asked.tell(asked.form.get("word", "").replace("_", " "), stamps)
     except AfterclearError as error:
         return _page(asked, problem=str(error), status=400)
     return go_to("/decide")
@@ -47,7 +48,8 @@ def undo_one(asked: Asked) -> Response:
         _check_free(asked)
         if not asked.session.person:
             raise UsageError("Say who takes it back.")
-        undo(asked.desk.app, int(asked.path["number"]), asked.session.person)
+        vehicle_id = undo(asked.desk.app, int(asked.path["number"]), asked.session.person)
+        asked.tell(f"decision {asked.path['number']}", [vehicle_id])
     except AfterclearError as error:
         return _page(asked, problem=str(error), status=400)
     return go_to("/decide")

@@ -137,6 +137,11 @@ def users_lock(store: Path) -> Path:
     return Path(f"{store}.users.lock")
 
 
+def trail_lock(store: Path) -> Path:
+    """Give the lock file of what is noted at a store's desk."""
+    return Path(f"{store}.trail.lock")
+
+
 def writer_lock(store: Path) -> Path:
     """Give the lock file of a store's writer."""
     return Path(f"{store}.lock")

@@ -28,7 +28,12 @@ _REFUSED: Final = ("rejections", "replaced_rejections")
 # tables of the job itself, and of the refused names
 _OF_THE_JOB: Final = ("forgetting", "forgetting_files", "forgotten", "door_key", "migrations")
 # (table, column) of texts of our own, in which a number of two letters means a vehicle
-_OUR_TEXTS: Final = (("sent", "subject"), ("sent", "failure"), ("runs", "report_json"))
+_OUR_TEXTS: Final = (
+    ("sent", "subject"),
+    ("sent", "failure"),
+    ("runs", "report_json"),
+    ("trail", "about"),
+)
 _SQUEEZED: Final = "regexp_replace(upper({}), '[ \\x{{00a0}}\\x{{00b7}}_./:-]', '', 'g')"
 
 

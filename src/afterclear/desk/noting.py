@@ -1,0 +1,40 @@
+"""Note who did what: every form that was sent and done, in words, and who came in and went."""
+
+import logging
+from typing import Final
+
+from afterclear.commands.app import App
+from afterclear.commands.trail import note, take_in_if_free
+from afterclear.desk.door import Session
+from afterclear.desk.request import Asked
+
+# what was done, by the route of its form
+DEEDS: Final = {
+    "/bring": "brought files",
+    "/bring/{number}/load": "loaded a file",
+    "/bring/{number}/drop": "left a file out",
+    "/loads/{number:int}/back": "took a load back",
+    "/judge": "had every fix judged",
+    "/decide": "decided",
+    "/decide/{number:int}/undo": "took a decision back",
+}
+_LOG: Final = logging.getLogger(__name__)
+
+
+def note_done(asked: Asked, route: str) -> None:
+    """Note that a form was sent and done; the store takes it in when it is free."""
+    told, app = asked.told, asked.desk.app
+    note_deed(app, asked.session, DEEDS.get(route, route), told.about, told.vehicles)
+    if not asked.desk.bench.is_busy:
+        take_in_if_free(app)
+
+
+def note_deed(
+    app: App, session: Session, did: str, about: str = "", vehicles: tuple[str, ...] = ()
+) -> None:
+    """Note what somebody did.  A full disk is told in the log: what was done is done."""
+    who = session.user or session.person or "whoever has the key"
+    try:
+        note(app, who, session.role.name.lower(), did, about, vehicles)
+    except OSError:
+        _LOG.exception("the desk: could not note that %s %s", who, did)
