@@ -49,13 +49,13 @@ from afterclear.store.intake.ledger import (
     vehicle_given,
     zone_given,
 )
-from afterclear.store.intake.merging import note_written
 from afterclear.store.intake.near_misses import new_vehicles
-from afterclear.store.intake.repeated_scans import replace_retold
 from afterclear.store.intake.withdrawal import (
     Origin,
     remember_origin,
 )
+from afterclear.store.merging.repeated_scans import replace_retold
+from afterclear.store.merging.rows import note_written
 from afterclear.store.settling.doubts import doubtful_vins, undrivable_readings
 from afterclear.store.settling.mended_rows import clear_mended
 from afterclear.store.upkeep.archive_changes import remember_change, was_changed
@@ -335,7 +335,7 @@ def take_part(
     made.parts.append(absorbed)
     made.tables.add(part.table)
     made.rejections += [*own.rejections, *absorbed.rejections]
-    made.notes += [own.note] if own.note else []
+    made.notes += [note for note in (own.note, absorbed.note) if note]
     made.by_identifiers = made.by_identifiers or own.by_identifiers or absorbed.by_identifiers
 
 

@@ -24,7 +24,8 @@ def valve(story: Story, day: float, km: float, **columns: str) -> Story:
 def fleet() -> list[Story]:
     """V1's first valve came back; V2 has francs, a credit note and an order without an amount.
 
-    V3 has an amount without a currency, V4 none at all, V5 an order before the period.
+    V3 has an amount without a currency, V4 none at all, V5 an order before the period; V6's order
+    has a row for each of its codes.
     """
     v1, v2, v3, v4, v5 = (Story(f"V{n}").scan(0, 1000, engine=[CODE]) for n in range(1, 6))
     valve(v1, 10.1, 1000).scan(20, 1500, engine=[CODE])
@@ -36,7 +37,10 @@ def fleet() -> list[Story]:
     valve(v4, 10.1, 1000, site="Corley", part_cost="", labour_cost="", currency="")
     valve(v5, 1, 1000, site="Corley")
     valve(v5, 12, 2000, site="Corley")
-    return [v1, v2, v3, v4, v5]
+    v6 = Story("V6").scan(0, 1000, engine=["P2002"])
+    for code in ("P2002", "P2463"):
+        valve(v6, 10.1, 1000, codes=code, part_family="DPF", repair_id="R1", site="Dorn")
+    return [v1, v2, v3, v4, v5, v6]
 
 
 @pytest.fixture(scope="module")
@@ -86,6 +90,12 @@ def test_a_vehicle_whose_orders_carry_no_amount_is_not_told_as_free(con: Connect
     assert costs(con, "vehicle")["V4", None] == (0.0, 0, 0.0, 0, 1)
     (row,) = [r for r in rows(con, "costs") if r["vehicle_id"] == "V4"]
     assert row["sentence"] == "No amount is given. 1 order carries no amount."
+
+
+def test_an_order_with_a_row_for_each_code_costs_what_it_cost_once(con: Connection) -> None:
+    assert costs(con, "vehicle")["V6", "EUR"][:2] == (140.1, 1)
+    assert costs(con, "site")["Dorn", "EUR"][:2] == (140.1, 1)
+    assert [r["amount"] for r in rows(con, "cost_orders") if r["vehicle_id"] == "V6"] == [140.1]
 
 
 def test_orders_before_the_period_do_not_count(con: Connection) -> None:

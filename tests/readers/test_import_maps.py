@@ -315,6 +315,39 @@ description = { from = "texts", each = "/" }
     assert [r.line for r in read.rejections] == [3]
 
 
+ORDERS = """
+kind = "delimited"
+files = ["*"]
+[[table]]
+into = "repairs"
+once_per_order = ["labour_cost"]
+[table.columns]
+repair_id = "r"
+vehicle_id = "v"
+repaired_at = "t"
+notes = "n"
+labour_cost = "l"
+"""
+
+
+def test_an_amount_told_in_each_row_of_an_order_counts_once_in_any_order_of_rows(
+    tmp_path: Path,
+) -> None:
+    lines = ["A,V1,2025-01-01,coil,60", "A,V1,2025-01-01,plug,60", "A,V2,2025-01-01,plug,60"]
+    for told in (lines, lines[::-1]):
+        raw = "\n".join(["r,v,t,n,l", *told]).encode()
+        read = MapReader(made(ORDERS)).read(deliver(tmp_path, "a.csv", raw))
+        found = {(r["vehicle_id"], r["notes"]): r.get("labour_cost") for r in rows(read, "repairs")}
+        assert found == {("V1", "coil"): "60", ("V1", "plug"): None, ("V2", "plug"): "60"}
+
+
+def test_an_order_whose_rows_differ_in_the_whole_orders_amount_is_refused(tmp_path: Path) -> None:
+    raw = b"r,v,t,n,l\nA,V1,2025-01-01,coil,60\nA,V1,2025-01-01,plug,70\nB,V1,2025-01-01,x,5\n"
+    read = MapReader(made(ORDERS)).read(deliver(tmp_path, "a.csv", raw))
+    assert [(r.line, r.column) for r in read.rejections] == [(2, "labour_cost"), (3, "labour_cost")]
+    assert [r["repair_id"] for r in rows(read, "repairs")] == ["B"]
+
+
 def test_columns_that_are_not_mapped_are_kept_aside(tmp_path: Path) -> None:
     """Under a name that means nothing in the plain layout."""
     text = 'kind = "delimited"\nfiles = ["*"]\n[[table]]\ninto = "clears"\n[table.columns]\n'

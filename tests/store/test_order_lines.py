@@ -29,11 +29,11 @@ class Orders:
         """Begin another order."""
         self.n_orders += 1
 
-    def deliver(self, *files: list[str], hour: int | None = None) -> LoadResult:
+    def deliver(self, *files: list[str], hour: int | None = None, head: str = HEAD) -> LoadResult:
         """Load files of these lines, each written an hour after the last; give the last result."""
         for lines in files:
             self.n_files += 1
-            text = HEAD + "".join(f"{line}\n" for line in lines)
+            text = head + "".join(f"{line}\n" for line in lines)
             text = text.replace("R1,V-01", f"R{self.n_orders},V-{self.n_orders:02}")
             path = write(self.folder, f"{self.n_files}.csv", text)
             at = 1_790_000_000 + 3600 * (self.n_files if hour is None else hour)

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from tests.readers.messy import (
     delimited,
+    fifth_look,
     fourth_look,
     others,
     printed,
@@ -38,3 +39,4 @@ def all_files() -> Iterator[Messy]:
     yield from third_look.all_files()
     yield from third_look_abroad.all_files()
     yield from fourth_look.all_files()
+    yield from fifth_look.all_files()

@@ -7,7 +7,6 @@ import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from hashlib import sha256
 from typing import Any
 
 import polars as pl
@@ -23,6 +22,7 @@ from afterclear.readers.mapped.map_shape import (
     shaped,
     with_one_filler,
 )
+from afterclear.readers.mapped.order_rows import order_numbers, told_once
 from afterclear.readers.maps.checked_map import KEY_IDENTIFIERS, ImportMap, MapColumn, MapTable
 from afterclear.readers.maps.source_table import AFTER, LINE, SourceTable, plain_heading
 from afterclear.records import Delivery, PlainRows, Rejection
@@ -72,7 +72,8 @@ def mapped_rows(
     if spec.keep_rest:
         rows = rows.hstack(_rest(frame, origins, rows.columns))
     rows = rows.with_columns(frame[LINE].alias("_line"))
-    rows, refused = _part(rows, frame, made, spec.into)
+    rows, contradicting = told_once(rows, spec, made)
+    rows, refused = _part(rows, frame, [*made, *contradicting], spec.into)
     notes = [doubt.note for m in made for doubt in m.doubts]
     several = len(how.table) > 1  # then lines after one table may be another's
     notes += [
@@ -306,10 +307,7 @@ def _whose(
         number = _joined(_first_of(identifiers), by_name["scanned_at"].cells)
         more.append(PlainCells("scan_id", number, number))
     if spec.into == "repairs" and "repair_id" not in by_name:
-        # several lines of one day are several orders: each line's content is part of its number
-        contents = _joined(*(m.cells.fill_null("") for m in made))
-        digests = [None if t is None else sha256(t.encode()).hexdigest()[:8] for t in contents]
-        number = _joined(_first_of(identifiers), by_name["repaired_at"].cells, pl.Series(digests))
+        number = order_numbers(made, _first_of(identifiers), by_name["repaired_at"].cells)
         more.append(PlainCells("repair_id", number, number))
     return more
 

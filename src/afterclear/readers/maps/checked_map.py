@@ -72,6 +72,8 @@ class MapTable:
     codes_from: Names = ()  # columns of codes side by side, as DTC*: a row each
     # what a row without any code says: units read and clean, or only its distance, or nothing
     without_codes: Literal["clean", "odometer", "skip"] | None = None
+    # amounts of the whole order that each of its rows tells again: part_cost, labour_cost
+    once_per_order: Names = ()
     begin: Names = ()  # text: lines that begin a new report
     section: Names = ()  # text: lines whose groups hold for what follows
     row: Names = ()  # text: lines that are a row

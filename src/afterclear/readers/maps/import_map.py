@@ -176,6 +176,7 @@ _NEEDS: dict[str, tuple[tuple[str, str], ...]] = {
     ),
     "text": (("row", "row: at least one pattern of a line that is a row"),),
 }
+_AMOUNTS = {"part_cost", "labour_cost"}
 # Keys of a table that mean nothing for other kinds.
 _ONLY = {
     "sheet": ("workbook",),
@@ -208,6 +209,9 @@ def _fit_the_kind(tables: tuple[BaseModel, ...], info: ValidationInfo) -> tuple[
             for key, kinds in _ONLY.items()
             if key in said.model_fields_set and kind not in kinds
         ]
+        if wrong_amounts := set(table.once_per_order) - _AMOUNTS:
+            named = ", ".join(sorted(wrong_amounts))
+            wrong.append(f"table {n}: once_per_order is of part_cost and labour_cost, not {named}")
         if table.positions and len(table.positions) != len(table.names):
             wrong.append(f"table {n} has {len(table.positions)} positions for its names")
     if wrong:
@@ -263,7 +267,7 @@ _TABLE = _checked(
     {
         "header": Annotated[int, Field(ge=0)],
         "header_rows": Annotated[int, Field(ge=1, le=5)],
-        **dict.fromkeys(("header_has", "fill_down", "codes_from"), _NAMES),
+        **dict.fromkeys(("header_has", "fill_down", "codes_from", "once_per_order"), _NAMES),
         **dict.fromkeys(("until", "totals"), _PATTERN | None),
         **dict.fromkeys(("keep_where", "drop_where"), dict[str, _PATTERN]),
         **dict.fromkeys(("begin", "row", "ignore"), _PATTERNS),

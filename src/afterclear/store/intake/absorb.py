@@ -14,10 +14,7 @@ from afterclear.store.engine.database import Connection, create_temp_table, quer
 from afterclear.store.intake.direct_load import NoCode, Speller, insert_straight, may_be_short
 from afterclear.store.intake.identity import known_vins
 from afterclear.store.intake.lines import csv_row_lines, line_of_byte, text_row_lines
-from afterclear.store.intake.merging import contradictions, find_known, merge
 from afterclear.store.intake.near_misses import find_near_misses
-from afterclear.store.intake.order_lines import compare_lines, leave_out_old_lines, replace_lines
-from afterclear.store.intake.repeated_scans import leave_out_old_scans, note_repeated_scans
 from afterclear.store.intake.staging import (
     A_CODE,
     KNOWN_VEHICLE,
@@ -31,6 +28,11 @@ from afterclear.store.intake.staging import (
     spelling_key,
     stage,
 )
+from afterclear.store.merging.completed_lines import leave_out_without_part
+from afterclear.store.merging.order_codes import fold_lines, further_rows, refuse_whole_lines
+from afterclear.store.merging.order_lines import compare_lines, leave_out_old_lines, replace_lines
+from afterclear.store.merging.repeated_scans import leave_out_old_scans, note_repeated_scans
+from afterclear.store.merging.rows import contradictions, find_known, merge
 
 _MALFORMED = {
     "MISSING COLUMNS": "as many cells as the header has; this line has fewer",
@@ -53,6 +55,7 @@ class Absorbed:
     by_identifiers: bool = (
         False  # some numbers were VINs: their vehicles depend on the vehicle list
     )
+    note: str = ""
 
 
 def absorb(
@@ -105,23 +108,32 @@ def _absorb_staged(
         find_near_misses(con, numbers["told"].to_list())
     if _order_matters(con, source):
         _stage(con, source, in_order=True)
-    _apply_spellings(con, source.table)
+    _as_stored(con, source.table)
     find_known(con, source.table)
-    n_old = n_replaced = 0
+    n_old = n_replaced = n_further = n_lines = 0
     if source.table is SCANS:
         n_old = leave_out_old_scans(con, load_id)
         note_repeated_scans(con, load_id)
     if source.table is REPAIRS:
         n_old, n_replaced = _settle_order_lines(con, source, load_id)
+        n_further, n_lines = further_rows(con)
     rejections = _refused(con, source)
     merged = merge(con, source.table, load_id)
     return Absorbed(
         stored=merged.stored,
-        duplicate=merged.duplicate + n_old,
+        duplicate=merged.duplicate + n_old + n_further,
         corrected=merged.corrected + n_replaced,
         rejections=tuple(rejections),
         by_identifiers=by_vin,
+        note=_told_by_code(n_further, n_lines),
     )
+
+
+def _told_by_code(n_further: int, n_lines: int) -> str:
+    if not n_further:
+        return ""
+    rows, lines = n_further + n_lines, "1 line" if n_lines == 1 else f"{n_lines:,} lines"
+    return f"lines of orders told once for each code: {rows:,} rows are {lines}"
 
 
 def _settle_order_lines(con: Connection, source: RawTable, load_id: int) -> tuple[int, int]:
@@ -131,25 +143,38 @@ def _settle_order_lines(con: Connection, source: RawTable, load_id: int) -> tupl
     """
     if not scalar(con, "SELECT count(*) FROM known"):
         return 0, 0
-    n_old = leave_out_old_lines(con, load_id)
+    n_old = _leave_out_outdated(con, load_id)
     if compare_lines(con, load_id):
         # the file once more in order, so that its lines have numbers to be refused by
         _stage_again(con, source)
-        leave_out_old_lines(con, load_id)
+        _leave_out_outdated(con, load_id)
         compare_lines(con, load_id)
+        refuse_whole_lines(con)
         _stage_again(con, source)
-        leave_out_old_lines(con, load_id)
+        _leave_out_outdated(con, load_id)
     return n_old, replace_lines(con, load_id)
+
+
+def _leave_out_outdated(con: Connection, load_id: int) -> int:
+    return leave_out_old_lines(con, load_id) + leave_out_without_part(con)
 
 
 def _stage_again(con: Connection, source: RawTable) -> None:
     _stage(con, source, in_order=True)
-    _apply_spellings(con, source.table)
+    _as_stored(con, source.table)
+
+
+def _as_stored(con: Connection, table: Table) -> None:
+    """Bring the codes of ``staged`` into their spelling, and the lines of orders to one row."""
+    _apply_spellings(con, table)
+    if table is REPAIRS:
+        fold_lines(con)
 
 
 def _stage(con: Connection, source: RawTable, *, in_order: bool = False) -> bool:
     """Stage a file, with VINs replaced by their vehicles' numbers; say whether there were any."""
     stage(con, source, in_order=in_order)
+    con.execute("SET VARIABLE n_staged = (SELECT count(*) FROM staged)")
     if not known_vins(con, source.table.name, "staged"):
         return False
     con.execute("UPDATE staged SET vehicle_id = own FROM renamed WHERE vehicle_id = told")
@@ -293,7 +318,8 @@ def _row_lines(con: Connection, source: RawTable, refused: set[int]) -> dict[int
         lines = text_row_lines(source.path)
     else:
         lines = csv_row_lines(source.path, refused)
-    if len(lines) != scalar(con, "SELECT count(*) FROM staged"):
+    n_staged = scalar(con, "SELECT getvariable('n_staged')")
+    if len(lines) != n_staged:
         # the two readers split the file differently: better no line than a wrong one
-        return dict.fromkeys(range(1, scalar(con, "SELECT count(*) FROM staged") + 1))
+        return dict.fromkeys(range(1, n_staged + 1))
     return dict(enumerate(lines, start=1))

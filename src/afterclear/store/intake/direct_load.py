@@ -12,13 +12,14 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
-from afterclear.plain import Table
+from afterclear.plain import REPAIRS, Table
 from afterclear.store.engine.connection import Binding
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
 from afterclear.store.intake.identity import known_vins
-from afterclear.store.intake.merging import entity_hash, key_hash, stored_columns
 from afterclear.store.intake.near_misses import find_near_misses
 from afterclear.store.intake.staging import SPELLED, RawTable, forget_refused, staging_sql
+from afterclear.store.merging.order_codes import told_by_code
+from afterclear.store.merging.rows import entity_hash, key_hash, stored_columns
 
 # A small file gains nothing worth a second attempt.
 FROM_BYTES = 8_000_000
@@ -111,7 +112,9 @@ def _checked_count(con: Connection, source: RawTable, load_id: int) -> int:
         f"""SELECT count(*) FROM {table.name} WHERE load_id <> {load_id}
             AND {entity} IN (SELECT {entity} FROM {own})""",
     )
-    if repeated or known or known_vins(con, table.name, own) or _any_near_miss(con, own, table):
+    by_code = table is REPAIRS and told_by_code(con, own)
+    doubtful = repeated or known or by_code
+    if doubtful or known_vins(con, table.name, own) or _any_near_miss(con, own, table):
         raise NotPlainlyNew
     return n_rows
 

@@ -25,7 +25,7 @@ from afterclear.catalogue.names_in_text import plain_id, without_country
 from afterclear.plain import TABLES
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, query, scalar
-from afterclear.store.intake.merging import as_row, content_hash, key_hash, stored_columns
+from afterclear.store.merging.rows import as_row, content_hash, key_hash, stored_columns
 from afterclear.store.queries.exports_identity import SQL_MARK
 
 # Helper columns of a reader's rows: other ways to know the vehicle.

@@ -16,8 +16,8 @@ from datetime import datetime
 
 from afterclear.plain import TABLES
 from afterclear.store.engine.database import Connection, query, scalar
-from afterclear.store.intake.merging import as_row, key_hash
 from afterclear.store.intake.staging import UNDECIDED_LINE
+from afterclear.store.merging.rows import as_row, key_hash
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from typing import Final
 from afterclear.plain import TABLES
 from afterclear.store.engine.archive import blob_path, is_whole
 from afterclear.store.engine.database import Connection, query, scalar
-from afterclear.store.intake.merging import key_hash
+from afterclear.store.merging.rows import key_hash
 
 # Breaches of one check that are named; the rest are counted.
 _NAMED = 5

@@ -3,6 +3,7 @@
 import re
 
 from afterclear.readers.suggest.decisions.distances import fill_distance
+from afterclear.readers.suggest.decisions.order_amounts import ask_whose_amounts
 from afterclear.readers.suggest.decisions.scan_time import fill_time
 from afterclear.readers.suggest.decisions.unknown_words import fill_words
 from afterclear.readers.suggest.decisions.which_vehicle import fill_plate_alone, fill_vehicle
@@ -57,6 +58,7 @@ def fill_repairs(f: Filling) -> None:
         if len(texts) > 1:
             spec["join"] = " | "
         f.decision.take("notes", spec, 0.85, "what was done, as written")
+    ask_whose_amounts(f)
     if not _WHAT_WAS_DONE & {taken.column for taken in f.decision.columns}:
         f.decision.missing.append(
             "what was done: no column says it; map notes, action, codes or part_number"

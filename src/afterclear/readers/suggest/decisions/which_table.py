@@ -63,6 +63,13 @@ _SPEAKS: Mapping[str, Mapping[str, float]] = {
         "plate": 0.3,
     },
 }
+# Kinds of columns that tables of readings do not have; two of them are an order.
+_OF_ORDERS = (
+    {"repair_id"},
+    {"part_cost", "labour_cost", "total_cost"},
+    {"work_text", "action"},
+    {"part_number", "part_name"},
+)
 _ENOUGH = {"repairs": 1.5, "vehicles": 1.8, "scans": 1.2, "clears": 2.0}
 _ASKED = (
     Choice("repairs", "work done on a vehicle: each row is a work order or a line of one"),
@@ -91,7 +98,7 @@ def decide_table(
     if says_clear and (_only_cleared(roles, sight) or not has_codes):
         return Into("clears", "a heading or its name says so", weights)
     if has_codes:
-        return _with_codes(weights, sight, asker)
+        return _with_codes(weights, roles, sight, asker)
     best = max(("repairs", "vehicles", "scans"), key=lambda t: weights[t] - _ENOUGH[t])
     if weights[best] >= _ENOUGH[best] and (best != "scans" or "ecu" in roles):
         return Into(best, f"it has what {best} have", weights)
@@ -144,7 +151,9 @@ def _only_cleared(roles: Mapping[str, Reading], sight: Sight) -> bool:
     return _speaks_only(sight.by_name[roles["when"].heading], "cleared_at")
 
 
-def _with_codes(weights: Mapping[str, float], sight: Sight, asker: Asker) -> Into:
+def _with_codes(
+    weights: Mapping[str, float], roles: Mapping[str, Reading], sight: Sight, asker: Asker
+) -> Into:
     """Separate orders that name codes from readings of fault memories."""
     if weights["clears"] >= _ENOUGH["clears"]:
         question = Question(
@@ -159,9 +168,10 @@ def _with_codes(weights: Mapping[str, float], sight: Sight, asker: Asker) -> Int
         )
         return Into(asker.choose(question), "answered", weights)
     difference = weights["scans"] - weights["repairs"]
-    if difference > 0.5:
+    n_of_orders = sum(bool(kind & set(roles)) for kind in _OF_ORDERS)
+    if difference > 0.5 and not n_of_orders:
         return Into("scans", "it has fault codes", weights)
-    if difference < -0.5:
+    if difference < -0.5 or n_of_orders > 1:
         return Into("repairs", "it has what work orders have, and codes", weights)
     question = Question(
         "table",

@@ -23,6 +23,7 @@ _RANK = (
         "blank-vehicle",
         "clock",
         "no-code",
+        "amounts",
     ),
     "word",
 )

@@ -23,7 +23,7 @@ from afterclear.plain import SCANS
 from afterclear.records import Rejection
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import query, scalar
-from afterclear.store.intake.merging import WRITTEN, content_hash, key_json, replace_leaving
+from afterclear.store.merging.rows import WRITTEN, content_hash, key_json, replace_leaving
 
 _TOLD = """CREATE TEMP TABLE IF NOT EXISTS scans_told
     (load_id INTEGER, vehicle_id VARCHAR, scan_id VARCHAR, ecu VARCHAR, code VARCHAR,
@@ -34,7 +34,7 @@ _NAMED = 3  # vehicles named in a load's line
 def leave_out_old_scans(con: Connection, load_id: int) -> int:
     """Remove outdated scans from ``staged``; give the number of their rows.
 
-    Needs ``known``, as ``merging.find_known`` makes it.
+    Needs ``known``, as ``rows.find_known`` makes it.
     """
     con.execute(WRITTEN)
     con.execute(

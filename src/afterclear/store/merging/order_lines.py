@@ -15,6 +15,7 @@ an order a correction of the first. Their key has their work beside it: notes, c
   left is not the rear right, and cylinder 1 is not cylinder 3.
 * Where that decides nothing, the new line is refused: stored, it might count the same work twice;
   taken for a correction, it might hide another line.
+* A line that differs from stored ones in nothing but further codes is those lines, whole.
 * Lines that a file no longer has stay. Retract the load that brought them to remove them.
 * A file written before the one that corrected its lines brings none of them back, and replaces
   none in their order.
@@ -23,7 +24,9 @@ an order a correction of the first. Their key has their work beside it: notes, c
 from afterclear.plain import REPAIRS
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import scalar
-from afterclear.store.intake.merging import WRITTEN, content_hash, key_json, replace_leaving
+from afterclear.store.merging.completed_lines import find_completed
+from afterclear.store.merging.order_codes import BUT_CODES, CODES
+from afterclear.store.merging.rows import WRITTEN, content_hash, key_json, replace_leaving
 
 # Jaro-Winkler similarity (0 to 1) from which two notes are the same line: no published threshold
 # fits; a corrected figure or word in a note of five words is above it.
@@ -59,7 +62,7 @@ _SAYS = "lower(notes) AS notes, part_cost, labour_cost, repaired_at, odometer_km
 def leave_out_old_lines(con: Connection, load_id: int) -> int:
     """Remove lines from ``staged`` that a file written later has replaced; give their number.
 
-    Needs ``known``, as ``merging.find_known`` makes it.
+    Needs ``known``, as ``rows.find_known`` makes it.
     """
     con.execute(WRITTEN)
     old = f"""fault IS NULL AND {_NAMELESS}
@@ -91,7 +94,9 @@ def compare_lines(con: Connection, load_id: int) -> int:
     rows of which nothing decides what they are into ``undecided``; counts the latter. Needs
     ``known``, and what ``leave_out_old_lines`` left out.
     """
+    find_completed(con, load_id)
     _find_unmet(con, load_id)
+    _find_with_more_codes(con)
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE alike AS
             SELECT n.line AS new, o.place AS old,
@@ -111,16 +116,36 @@ def compare_lines(con: Connection, load_id: int) -> int:
         """CREATE OR REPLACE TEMP TABLE leaving AS
            SELECT place FROM unmet JOIN orders_again USING (of_order)
            WHERE NOT is_new
-               AND (is_whole OR place IN (SELECT old FROM alike WHERE is_only_pair))"""
+               AND (is_whole OR place IN (SELECT old FROM alike WHERE is_only_pair))
+           UNION SELECT place FROM with_more_codes
+           UNION SELECT place FROM completed"""
     )
     con.execute(
         """CREATE OR REPLACE TEMP TABLE undecided AS
            SELECT unnest(numbers) AS number FROM unmet JOIN orders_again USING (of_order)
            WHERE is_new AND NOT is_whole AND CASE
                WHEN orders_again.is_old THEN line IN (SELECT new FROM alike)
-               ELSE line NOT IN (SELECT new FROM alike WHERE is_only_pair) END"""
+               ELSE line NOT IN (SELECT new FROM alike WHERE is_only_pair) END
+           UNION SELECT number FROM uncompleted"""
     )
     return scalar(con, "SELECT count(*) FROM undecided")
+
+
+def _find_with_more_codes(con: Connection) -> None:
+    """Decide lines that differ from stored ones in nothing but further codes: the same line.
+
+    Takes them out of ``unmet``; ``with_more_codes`` has the places of the stored ones.
+    """
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE with_more_codes AS
+           SELECT o.place, n.line
+           FROM unmet n JOIN unmet o ON n.of_order = o.of_order AND n.but_codes = o.but_codes
+           WHERE n.is_new AND NOT n.is_old AND NOT o.is_new AND list_has_all(n.codes, o.codes)"""
+    )
+    con.execute(
+        """DELETE FROM unmet WHERE line IN (SELECT line FROM with_more_codes)
+               OR place IN (SELECT place FROM with_more_codes)"""
+    )
 
 
 def replace_lines(con: Connection, load_id: int) -> int:
@@ -136,14 +161,17 @@ def _find_unmet(con: Connection, load_id: int) -> None:
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE unmet AS
             WITH arriving AS (
-                SELECT hash({_LINE}) AS of_order, {key_json(REPAIRS)} AS line, _nth, {_SAYS}
+                SELECT hash({_LINE}) AS of_order, {key_json(REPAIRS)} AS line, _nth, {_SAYS},
+                    {CODES} AS codes, hash({BUT_CODES}) AS but_codes
                 FROM staged SEMI JOIN known USING (vehicle_id, repair_id)
                 WHERE fault IS NULL AND {_NAMELESS}
             ),
             stored AS (
                 SELECT hash({_LINE}) AS of_order, {key_json(REPAIRS)} AS line, rowid AS place,
-                    load_id = {load_id} AS is_own, {_SAYS}
-                FROM repairs SEMI JOIN known USING (vehicle_id, repair_id) WHERE {_NAMELESS}
+                    load_id = {load_id} AS is_own, {_SAYS}, {CODES} AS codes,
+                    hash({BUT_CODES}) AS but_codes
+                FROM repairs SEMI JOIN known USING (vehicle_id, repair_id)
+                WHERE {_NAMELESS} AND rowid NOT IN (SELECT place FROM completed)
             )
             SELECT *, of_order IN (FROM old_lines) AS is_old
             FROM (

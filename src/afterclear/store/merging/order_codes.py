@@ -1,0 +1,92 @@
+"""Lines of a work order that came once for each of their codes.
+
+Some exports join orders with the codes they were for: a line with two codes stands there twice, and
+its amounts with it.  Rows of one order that agree in everything but their codes are one line with
+several codes.  Its amounts count once; what else the rows had aside is kept together.
+
+Rows that differ in their text, too, are lines of their own here: two coils may cost the same.  Maps
+say where amounts belong to the whole order (``once_per_order``).
+"""
+
+from afterclear.plain import REPAIRS
+from afterclear.store.engine.connection import Connection
+from afterclear.store.engine.database import query, scalar
+from afterclear.store.merging.rows import stored_columns
+
+# codes in the normal form: only SPN and FMI have blanks within
+CODES = r"regexp_extract_all(coalesce(codes, ''), 'SPN \d+( FMI \d+)?|\S+')"
+_ASIDE = ("codes", "extras")
+BUT_CODES = ", ".join(name for name in stored_columns(REPAIRS) if name not in _ASIDE)
+_HAS_FURTHER = "count(*) > 1 AND count(DISTINCT coalesce(codes, '')) > 1"
+
+
+def told_by_code(con: Connection, rows: str) -> int:
+    """Count the lines among ``rows`` (SQL behind FROM) that stand there once for each code."""
+    of_lines = f"SELECT 1 FROM {rows} GROUP BY {BUT_CODES} HAVING {_HAS_FURTHER}"
+    return scalar(con, f"SELECT count(*) FROM ({of_lines})")
+
+
+def fold_lines(con: Connection) -> None:
+    """Make one row of ``staged`` of each line that came once for each code; see ``further_rows``.
+
+    Keeps in ``folded`` the lines with the places and numbers of all their rows.
+    """
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE folded AS
+            SELECT min(rowid) AS place, list(rowid) AS places, min(_nth) AS first,
+                list(_nth) AS numbers,
+                array_to_string(list_sort(list_distinct(flatten(list({CODES})))), ' ') AS codes
+            FROM staged WHERE fault IS NULL GROUP BY {BUT_CODES} HAVING {_HAS_FURTHER}"""
+    )
+    if not scalar(con, "SELECT count(*) FROM folded"):
+        return
+    _join_extras(con)
+    con.execute(
+        """UPDATE staged SET codes = f.codes, extras = f.extras, _nth = f.first
+           FROM (FROM folded LEFT JOIN extras_of_lines USING (place)) f WHERE rowid = f.place"""
+    )
+    con.execute(
+        """DELETE FROM staged WHERE rowid IN (
+               SELECT unnest(places) FROM folded EXCEPT SELECT place FROM folded)"""
+    )
+
+
+def further_rows(con: Connection) -> tuple[int, int]:
+    """Count what ``fold_lines`` folded last: (rows left out, lines they belong to)."""
+    (found,) = query(
+        con, "SELECT coalesce(sum(len(places) - 1), 0)::BIGINT, count(*) FROM folded"
+    ).rows()
+    return found[0], found[1]
+
+
+def refuse_whole_lines(con: Connection) -> None:
+    """Refuse with a line (in ``undecided``) all rows that it was folded from."""
+    con.execute(
+        """INSERT INTO undecided SELECT unnest(numbers) FROM folded
+           WHERE first IN (SELECT number FROM undecided)"""
+    )
+
+
+def _join_extras(con: Connection) -> None:
+    """Put into ``extras_of_lines`` what the rows of each line had aside, different texts in one."""
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE extras_of_lines AS
+           WITH cells AS (
+               SELECT place, extras::JSON AS aside, unnest(json_keys(extras)) AS name
+               FROM (SELECT place, unnest(places) AS row_place FROM folded)
+               JOIN staged ON staged.rowid = row_place
+               WHERE extras IS NOT NULL
+           ),
+           joined AS (
+               SELECT place, name, string_agg(DISTINCT told, ' | ' ORDER BY told) AS told
+               FROM (
+                   SELECT place, name,
+                       aside->>('/' || replace(replace(name, '~', '~0'), '/', '~1')) AS told
+                   FROM cells
+               )
+               GROUP BY place, name
+           )
+           SELECT place,
+               to_json(map(list(name ORDER BY name), list(told ORDER BY name)))::VARCHAR AS extras
+           FROM joined GROUP BY place"""
+    )

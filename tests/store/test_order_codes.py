@@ -1,0 +1,71 @@
+"""Orders with a row for each code: the line counts once, with all its codes."""
+
+import pytest
+
+from afterclear.store.engine.database import query
+from tests.store.test_order_lines import Orders, orders, shared
+
+__all__ = ["orders", "shared"]
+HEAD = "repair_id,vehicle_id,repaired_at,odometer_km,codes,notes,labour_cost,part_number,step\n"
+WORK = "R1,V-01,2026-03-03,124001,{},Catalyst renewed,180.00,,{}"
+PART = "R1,V-01,2026-03-03,124001,{},Catalyst renewed,180.00,K-77,{}"
+
+
+def lines(orders: Orders, columns: str = "codes, labour_cost") -> list[tuple[object, ...]]:
+    """Give the order's lines as they stand."""
+    sql = f"SELECT {columns} FROM repairs WHERE repair_id = 'R{orders.n_orders}' ORDER BY ALL"
+    return query(orders.con, sql).rows()
+
+
+@pytest.mark.parametrize("line", [WORK, PART], ids=["work alone", "a part"])
+def test_rows_that_differ_in_their_code_only_are_one_line_with_several_codes(
+    orders: Orders, line: str
+) -> None:
+    rows = [line.format(code, step) for step, code in enumerate(("P0430", "P0420", "", "P0430"))]
+    result = orders.deliver(rows, head=HEAD)
+    assert lines(orders) == [("P0420 P0430", 180.0)]
+    assert (result.rows_read, result.rows_stored, result.rows_duplicate) == (4, 1, 3)
+    assert (result.rows_corrected, result.rows_rejected) == (0, 0)
+    assert "lines of orders told once for each code: 4 rows are 1 line" in result.note
+
+
+def test_what_else_differs_on_the_rows_of_a_line_is_kept_together(orders: Orders) -> None:
+    orders.deliver([WORK.format("P0430", "b"), WORK.format("P0420", "a")], head=HEAD)
+    assert lines(orders, "extras") == [('{"step":"a | b"}',)]
+
+
+@pytest.mark.parametrize("other", [("180.00", "95.00"), ("renewed", "glued"), ("124001", "9")])
+def test_rows_that_differ_in_more_than_their_code_stay_lines_of_their_own(
+    orders: Orders, other: tuple[str, str]
+) -> None:
+    orders.deliver([WORK.format("P0420", 1), WORK.format("P0430", 2).replace(*other)], head=HEAD)
+    assert [codes for codes, _ in lines(orders)] == ["P0420", "P0430"]
+
+
+def test_such_an_order_delivered_again_brings_nothing_new(orders: Orders) -> None:
+    rows = [WORK.format("P0420", 1), WORK.format("P0430", 2)]
+    other = WORK.format("P0001", 1).replace("R1,", "other,")
+    result = orders.deliver(rows, [*reversed(rows), other], head=HEAD)
+    assert (result.rows_stored, result.rows_corrected, result.rows_duplicate) == (1, 0, 2)
+    assert lines(orders) == [("P0420 P0430", 180.0)]
+
+
+def test_a_line_stored_once_for_each_code_before_is_replaced_by_the_one_with_all(
+    orders: Orders,
+) -> None:
+    """Stores of earlier versions hold a line for each code."""
+    orders.deliver([WORK.format("P0420", 1)], head=HEAD)
+    sql = f"""INSERT INTO repairs SELECT * REPLACE ('P0430' AS codes) FROM repairs
+        WHERE repair_id = 'R{orders.n_orders}'"""
+    orders.con.execute(sql)
+    result = orders.deliver([WORK.format("P0420", 1), WORK.format("P0430", 2)], head=HEAD)
+    assert lines(orders) == [("P0420 P0430", 180.0)]
+    assert (result.rows_corrected, result.rows_rejected) == (2, 0)
+
+
+def test_a_line_of_several_codes_that_is_refused_is_refused_whole(orders: Orders) -> None:
+    washed = WORK.format("P0001", 1).replace("Catalyst renewed,180", "Washed,20")
+    orders.deliver([washed], head=HEAD)
+    result = orders.deliver([WORK.format("P0420", 1), WORK.format("P0430", 2)], head=HEAD)
+    assert (result.rows_rejected, result.rows_stored) == (2, 0)
+    assert [codes for codes, _ in lines(orders)] == ["P0001"]
