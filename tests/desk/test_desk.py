@@ -174,10 +174,11 @@ def test_markup_in_a_name_stays_text(browser: Browser) -> None:
         assert "<script>" not in browser.client.get(page).text
 
 
-def test_pages_run_nothing_and_ask_nobody(browser: Browser) -> None:
+def test_pages_run_only_the_desks_own_script_and_ask_nobody(browser: Browser) -> None:
     policy = browser.client.get("/").headers["content-security-policy"]
     assert "default-src 'none'" in policy
-    assert "script-src" not in policy
+    assert "script-src 'self';" in policy
+    assert "connect-src 'self';" in policy
     assert "frame-ancestors 'none'" in policy
 
 

@@ -1,6 +1,5 @@
 """What every command shares: the app it asks, errors as messages, progress in a terminal."""
 
-import errno
 import os
 import sys
 from collections.abc import Callable, Iterator
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Concatenate, ParamSpec
 import click
 
 from afterclear.commands.app import App, app_at
+from afterclear.commands.machine_words import machine_words
 from afterclear.commands.progress import Progress
 from afterclear.commands.stopping import STOPPED_BY, stoppable
 from afterclear.config import find_config, without_secrets
@@ -24,12 +24,6 @@ if TYPE_CHECKING:  # a command that loads nothing need not wait for every reader
 
 P = ParamSpec("P")
 
-# what a person can put right on the machine: rights, a full disk, a folder in a file's place
-_FULL = {errno.ENOSPC, errno.EDQUOT}
-_OUTSIDE = {
-    *(errno.EACCES, errno.EPERM, errno.EROFS, *_FULL),
-    *(errno.EEXIST, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG),
-}
 # colour only in a terminal, never as the only sign
 _OUTCOME_MARK = {"stored": "ok", "known": "known", "refused": "REFUSED", "left": "LEFT"}
 
@@ -49,7 +43,7 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
             tell(f"afterclear: {without_secrets(str(error))}", err=True)
             raise SystemExit(error.exit_code) from error
         except OSError as error:
-            message = _outside(error)
+            message = machine_words(error)
             if not message:
                 raise
             click.echo(
@@ -65,23 +59,6 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
             quiet()
 
     return wrapped
-
-
-def _outside(error: OSError) -> str:
-    """Say what a person can put right on the machine; empty: it is our own bug."""
-    if "No usable temporary directory" in str(error):  # tempfile's words, its only sign
-        return (
-            "no temporary file can be written: the disk of TMPDIR (else /tmp) is full or not to be "
-            "written by this user"
-        )
-    if error.errno in _FULL and error.filename is None:
-        return "a disk is full: the store's or that of temporary files (TMPDIR, else /tmp)"
-    if error.errno not in _OUTSIDE or error.filename is None:
-        return ""
-    return (
-        f"{error.filename}: {error.strerror}. The file or folder cannot be used by this user as it "
-        "is"
-    )
 
 
 def _begin_log(app: App) -> None:

@@ -8,11 +8,13 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 from afterclear.commands.app import App
+from afterclear.commands.machine_words import machine_words
 from afterclear.config import without_secrets
 
 _STOP_S: Final = 15  # a command that is told to stop has tidied up by then
@@ -24,9 +26,23 @@ class Piece:
     """A piece of work."""
 
     title: str
+    by: str = ""  # who began it; empty: not known
     lines: list[str] = field(default_factory=list)
     is_done: bool = False
+    is_cancelled: bool = False
     problem: str = ""
+    _begun: float = field(default_factory=time.monotonic)
+    _took: float | None = None
+
+    @property
+    def seconds(self) -> float:
+        """How long it has taken."""
+        return time.monotonic() - self._begun if self._took is None else self._took
+
+    def conclude(self) -> None:
+        """Be done, for better or worse."""
+        self._took = self.seconds
+        self.is_done = True
 
 
 Then = Callable[[Piece], None]
@@ -52,7 +68,11 @@ class Bench:
         return self.piece is not None and not self.piece.is_done
 
     def begin(
-        self, title: str, commands: Sequence[Sequence[str]], then: Then | None = None
+        self,
+        title: str,
+        commands: Sequence[Sequence[str]],
+        then: Then | None = None,
+        by: str = "",
     ) -> bool:
         """Begin a piece of work; False: another one is not done yet.
 
@@ -62,7 +82,7 @@ class Bench:
         with self._taken:
             if self.is_busy or self._is_stopping:
                 return False
-            piece = self.piece = Piece(title)
+            piece = self.piece = Piece(title, by)
         self._thread = threading.Thread(target=self._do, args=(piece, commands, then), name=title)
         self._thread.start()
         return True
@@ -72,37 +92,45 @@ class Bench:
         if self._thread is not None:
             self._thread.join(seconds)
 
+    def cancel(self) -> bool:
+        """Have the piece under way ended; the store is as before its last step.  False: none is.
+
+        It is over when ``is_busy`` says so: what was under way is undone first.
+        """
+        with self._taken:
+            if self.piece is None or self.piece.is_done:
+                return False
+            self.piece.is_cancelled = True
+            running = self._process
+        threading.Thread(target=_end, args=(running,), daemon=True).start()
+        return True
+
     def stop(self) -> None:
         """Stop what is under way, and begin nothing more."""
         with self._taken:
             self._is_stopping = True
             running = self._process
-        if running is not None and running.poll() is None:
-            running.terminate()
-            try:
-                running.wait(_STOP_S)
-            except subprocess.TimeoutExpired:
-                running.kill()
+        _end(running)
         self.wait()
 
     def _do(self, piece: Piece, commands: Sequence[Sequence[str]], then: Then | None) -> None:
         try:
             for words in commands:
                 code = self._run(piece, words)
-                if code not in {0, _SOME_REFUSED}:
+                if code not in {0, _SOME_REFUSED} and not piece.is_cancelled:
                     piece.problem = "This was not done; the last line says why. It was undone."
+                if code not in {0, _SOME_REFUSED}:
                     break
-            else:
-                if then is not None:
-                    then(piece)
+            if then is not None:
+                then(piece)
         except OSError as error:
-            piece.problem = f"This could not be begun: {error.strerror}."
+            piece.problem = f"This could not be begun: {machine_words(error) or error.strerror}."
         finally:
-            piece.is_done = True
+            piece.conclude()
 
     def _run(self, piece: Piece, words: Sequence[str]) -> int:
         with self._taken:
-            if self._is_stopping:
+            if self._is_stopping or piece.is_cancelled:
                 return -1
             running = self._process = subprocess.Popen(  # noqa: S603 - our own program
                 [*self._command, *words],
@@ -120,6 +148,16 @@ class Bench:
                 if line.strip():
                     piece.lines.append(without_secrets(line.strip()))
         return running.wait()
+
+
+def _end(running: "subprocess.Popen[str] | None") -> None:
+    """End a command; it undoes what it was at."""
+    if running is not None and running.poll() is None:
+        running.terminate()
+        try:
+            running.wait(_STOP_S)
+        except subprocess.TimeoutExpired:
+            running.kill()
 
 
 def _command_of(app: App) -> list[str]:

@@ -13,6 +13,7 @@ from afterclear.commands.app import App
 from afterclear.desk.bench import Bench, Then
 from afterclear.desk.door import Session
 from afterclear.desk.uploads import Uploads
+from afterclear.desk.words import in_desk_words
 from afterclear.errors import UsageError
 
 BUSY = "Something else is being worked on. Try again when it is done."
@@ -70,7 +71,7 @@ class Asked:
             UsageError: something else is being worked on.
 
         """
-        if not self.desk.bench.begin(title, commands, then):
+        if not self.desk.bench.begin(title, commands, then, self.session.person):
             raise UsageError(BUSY)
         if not self.told.about:
             self.tell(title)
@@ -89,10 +90,12 @@ def go_to(place: str) -> Response:
 
 @cache
 def _environment() -> Environment:
-    return Environment(
+    made = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["desk_words"] = in_desk_words
+    return made

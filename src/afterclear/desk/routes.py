@@ -18,6 +18,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from afterclear.commands.machine_words import machine_words
 from afterclear.config import without_secrets
 from afterclear.desk.door import Door, Session
 from afterclear.desk.entrance import FORM_TOKEN, entrance_routes
@@ -26,6 +27,7 @@ from afterclear.desk.pages import bringing, deciding, home, loads, trail
 from afterclear.desk.request import Asked, Desk
 from afterclear.desk.safeguards import DIGESTS, Safeguards
 from afterclear.desk.users import Role
+from afterclear.desk.words import in_desk_words
 from afterclear.errors import AfterclearError, StoreInUseError
 
 Page = Callable[[Asked], Response]
@@ -34,8 +36,11 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("GET", "/", Role.READ, home.home),
     ("GET", "/find", Role.READ, home.find),
     ("GET", "/bench", Role.READ, home.bench),
+    ("GET", "/bench/lines", Role.READ, home.bench_lines),
+    ("POST", "/bench/cancel", Role.DECIDE, home.cancel),
     ("GET", "/bring", Role.DECIDE, bringing.bring),
     ("POST", "/bring", Role.DECIDE, bringing.keep),
+    ("POST", "/bring/load", Role.DECIDE, bringing.load_all),
     ("GET", "/bring/{number}", Role.DECIDE, bringing.look),
     ("POST", "/bring/{number}/load", Role.DECIDE, bringing.load),
     ("POST", "/bring/{number}/drop", Role.DECIDE, bringing.drop),
@@ -51,9 +56,9 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
 _WRONG = 400  # statuses from here on
 _MOST_FILES = 200
 _MOST_FIELDS = 5_000
-_NEED_NO_STORE: Final = frozenset(
-    {"/", "/find", "/bench", "/trail"}
-)  # nor does anything below /bring
+_OWN_FILES: Final = {"desk.css": "text/css", "desk.js": "text/javascript"}
+_NEED_NO_STORE: Final = frozenset({"/", "/find", "/trail"})  # nor does anything below the next
+_NOR_BELOW: Final = ("/bring", "/bench")
 _LOG: Final = logging.getLogger(__name__)
 
 
@@ -67,7 +72,7 @@ def desk_site(desk: Desk, door: Door, hosts: frozenset[str], most_bytes: int) ->
     site = Starlette(
         routes=[
             *entrance_routes(door, desk.app),
-            Route("/desk.css", _style, methods=["GET"]),
+            *(Route(f"/{name}", _own_file(name), methods=["GET"]) for name in _OWN_FILES),
             *(
                 Route(path, _answered(desk, role, page), methods=[m])
                 for m, path, role, page in PAGES
@@ -78,9 +83,13 @@ def desk_site(desk: Desk, door: Door, hosts: frozenset[str], most_bytes: int) ->
     return Safeguards(site, door, hosts, most_bytes)
 
 
-async def _style(_: Request) -> Response:
-    css = (Path(__file__).parent / "templates" / "desk.css").read_text(encoding="utf-8")
-    return Response(css, media_type="text/css")
+def _own_file(name: str) -> Callable[[Request], Awaitable[Response]]:
+    text = (Path(__file__).parent / "templates" / name).read_text(encoding="utf-8")
+
+    async def answer(_: Request) -> Response:
+        return Response(text, media_type=_OWN_FILES[name])
+
+    return answer
 
 
 def _answered(desk: Desk, role: Role, page: Page) -> Callable[[Request], Awaitable[Response]]:
@@ -135,15 +144,15 @@ def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
             text = "The store is being written just now. Look again in a moment."
             return asked.page("problem.html", status=503, text=text)
         except AfterclearError as error:
-            return asked.page("problem.html", status=400, text=without_secrets(str(error)))
-        except OSError as error:
-            text = f"This computer says: {error.strerror}."
-            return asked.page("problem.html", status=507, text=text)
-        except Exception:  # noqa: BLE001 - a person waits for words
+            text = in_desk_words(without_secrets(str(error)))
+            return asked.page("problem.html", status=400, text=text)
+        except Exception as error:  # noqa: BLE001 - a person waits for words
+            if isinstance(error, OSError) and (text := machine_words(error)):
+                return asked.page("problem.html", status=507, text=f"Not done: {text}.")
             _LOG.exception("the desk: %s", path)
             text = "The program failed here; this is its own fault, and the log has it."
             return asked.page("problem.html", status=500, text=text)
 
 
 def _needs_no_store(path: str) -> bool:
-    return path in _NEED_NO_STORE or path.startswith("/bring")
+    return path in _NEED_NO_STORE or path.startswith(_NOR_BELOW)

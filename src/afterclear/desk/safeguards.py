@@ -19,7 +19,7 @@ from afterclear.desk.door import Door
 from afterclear.errors import AfterclearError
 
 SIGN_IN: Final = "/sign-in"
-OPEN_PATHS = frozenset({"/enter", SIGN_IN, "/desk.css"})  # all others need a session
+OPEN_PATHS = frozenset({"/enter", SIGN_IN, "/desk.css", "/desk.js"})  # all others need a session
 DIGESTS = "/pages/"
 MOST_FORM_BYTES = 200_000  # of a form without files
 _MOST_OPEN_BYTES = 10_000  # ... that anybody may send
@@ -27,7 +27,10 @@ _PAUSE_S = 60  # within what is sent
 _MOST_S = 3600  # for all that is sent
 _MOST_OPEN_S = 10  # ... by anybody
 
-_OWN_POLICY = "default-src 'none'; style-src 'self'; form-action 'self'; base-uri 'none'; "
+_OWN_POLICY = (
+    "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; "
+    "form-action 'self'; base-uri 'none'; "
+)
 # digests carry style and script within, and a stricter policy of their own that names both
 _DIGEST_POLICY = (
     "default-src 'none'; style-src 'self' 'unsafe-inline'; script-src 'self' 'unsafe-inline'; "

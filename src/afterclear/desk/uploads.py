@@ -22,6 +22,7 @@ class Upload:
 
     number: str
     path: Path
+    why: str = ""  # why it was not loaded, when that was tried
 
     @property
     def name(self) -> str:
@@ -34,6 +35,7 @@ class Uploads:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        self._why: dict[str, str] = {}
         self.drop_all()
 
     def keep(self, name: str, file: BinaryIO) -> Upload:
@@ -68,7 +70,8 @@ class Uploads:
         """
         if _NUMBER.match(number):
             with suppress(OSError, StopIteration):
-                return Upload(number, next((self._folder / number).iterdir()))
+                path = next((self._folder / number).iterdir())
+                return Upload(number, path, self._why.get(number, ""))
         raise UsageError("This file is not here any more. Bring it again.")
 
     def waiting(self) -> list[Upload]:
@@ -79,6 +82,10 @@ class Uploads:
             with suppress(OSError, UsageError):
                 found.append((place.stat().st_mtime_ns, self.get(place.name)))
         return [upload for _, upload in sorted(found, key=lambda each: each[0])]
+
+    def note(self, number: str, why: str) -> None:
+        """Note why a file was not loaded; it stays."""
+        self._why[number] = why
 
     def own_page(self, text: str) -> Path:
         """Write a page that only the owner of the garage can read."""
@@ -91,6 +98,7 @@ class Uploads:
     def drop(self, number: str) -> None:
         """Take a file away; nothing happens if it is gone."""
         if _NUMBER.match(number):
+            self._why.pop(number, None)
             shutil.rmtree(self._folder / number, ignore_errors=True)
 
     def drop_all(self) -> None:

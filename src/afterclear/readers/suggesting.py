@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from afterclear.errors import UsageError
+from afterclear.readers.suggest.decisions.picked import PICK
 from afterclear.readers.suggest.evidence.column_choice import Decision
 from afterclear.readers.suggest.evidence.find_table import Seen, looked_at
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
@@ -34,7 +35,8 @@ def suggest_map(
 ) -> Suggestion:
     """Suggest a map for a file.
 
-    ``answers``: what a person said to the questions of an earlier suggestion, by their keys.
+    ``answers``: what a person said to the questions of an earlier suggestion, by their keys; also
+    what a person picked for single columns (``decisions/picked.py``).
 
     Raises:
         RefusedFileError: it has no table that could be found, or none that is to be loaded.
@@ -47,7 +49,8 @@ def suggest_map(
         fewer = Asker(answers, asker.passed_over | more)
         asker, seen, decision = _decided(delivery, context, fewer)
     decision.notes += asker.notes
-    if strange := sorted(set(answers) - set(asker.asked)):
+    asked_for = {key for key in answers if not key.startswith(PICK)}
+    if strange := sorted(asked_for - set(asker.asked)):
         questions = ", ".join(asker.asked) or "nothing"
         raise UsageError(f"Nobody asked {', '.join(strange)}; asked was: {questions}.")
     return Suggestion(

@@ -3,6 +3,7 @@
 import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
@@ -49,6 +50,7 @@ class Side:
     line: int
     row: tuple[tuple[str, str], ...]  # plain column, cell
     arrived: tuple[tuple[str, str], ...] = ()  # the file's own heading, cell
+    refused: str = ""  # what was expected where something of the line is refused
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,8 @@ class Asked:
     zone: str = "UTC"
     vehicle_id: str | None = None
     answers: Mapping[str, str] = field(default_factory=dict)
+    sides: int = 1  # rows of each table shown beside what arrived; one: the fullest
+    started_at: datetime | None = None  # begin of a log whose clock is relative
 
 
 def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[MapCheck]:
@@ -92,6 +96,7 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
     if not path.is_file():
         raise UsageError(f"There is no file {path}.")
     delivery = Delivery("map-check", path.name, path, "0" * 64, asked.zone, asked.vehicle_id)
+    delivery = replace(delivery, started_at=asked.started_at)
     known = all_readers(load_maps(app.config.imports), app.reading_limits)
     with (
         tempfile.TemporaryDirectory() as folder,
@@ -178,32 +183,37 @@ def _suggested(delivery: Delivery, reason: str, how: _Checking) -> MapCheck:
         return MapCheck(
             delivery.name, None, str(error), suggestion=suggestion, to_fill_in=(str(error),)
         )
-    return MapCheck(
-        delivery.name, None, reason, preview, suggestion, stored=_sides(read, suggestion)
+    refused = {
+        r.line: f"{r.column or 'the row'}: expected {r.expected}" for r in preview.rejections
+    }
+    stored = tuple(
+        side
+        for part in read.parts
+        if isinstance(part, PlainRows) and not part.frame.is_empty()
+        for side in _sides(part, suggestion, how.asked.sides, refused)
     )
+    return MapCheck(delivery.name, None, reason, preview, suggestion, stored=stored)
 
 
-def _sides(read: ReadFile, suggestion: Suggestion) -> tuple[Side, ...]:
-    """Give one row of each table beside what arrived: the fullest of the first few."""
+def _sides(
+    part: PlainRows, suggestion: Suggestion, n_rows: int, refused: Mapping[int | None, str]
+) -> Iterator[Side]:
+    """Give rows of a table beside what arrived: the first ones, or the fullest if it is one."""
     arrived = {row.line: row.cells for row in suggestion.first_rows}
-    sides = []
-    for part in read.parts:
-        if isinstance(part, PlainRows) and not part.frame.is_empty():
-            plain = [n for n in TABLES[part.table].names if n in part.frame.columns]
-            names = [
-                *plain,
-                *(n for n in ("_vin", "_plate", "odometer_mi") if n in part.frame.columns),
-            ]
-            rows = part.frame.head(50).rows(named=True)
-            known = [row for row in rows if row["_line"] in arrived] or rows
-            best = max(known, key=lambda row: sum(bool(row[n]) for n in names))
-            cells = tuple((n.removeprefix("_"), str(best[n])) for n in names if best[n])
-            line = int(best["_line"])
-            source = arrived.get(line, ())
-            # lines are counted again on each sheet: a row with nothing of it is another sheet's
-            is_its_own = {cell for _, cell in cells} & {cell for _, cell in source}
-            sides.append(Side(part.table, line, cells, source if is_its_own else ()))
-    return tuple(sides)
+    found = set(part.frame.columns)
+    names = [*TABLES[part.table].names, "_vin", "_plate", "odometer_mi"]
+    names = [name for name in names if name in found]
+    rows = part.frame.head(50).rows(named=True)
+    known = [row for row in rows if row["_line"] in arrived] or rows
+    if n_rows == 1:
+        known = [max(known, key=lambda row: sum(bool(row[n]) for n in names))]
+    for row in known[:n_rows]:
+        cells = tuple((n.removeprefix("_"), str(row[n])) for n in names if row[n])
+        line = int(row["_line"])
+        source = arrived.get(line, ())
+        # lines are counted again on each sheet: a row with nothing of it is another sheet's
+        is_its_own = {cell for _, cell in cells} & {cell for _, cell in source}
+        yield Side(part.table, line, cells, source if is_its_own else (), refused.get(line, ""))
 
 
 def _preview(read: ReadFile, delivery: Delivery, how: _Checking) -> Preview:

@@ -1,37 +1,50 @@
-"""Bring files: what is made of each, its questions, its map, its load."""
+"""Bring files: what is made of each, its questions, what its columns are taken for, its load."""
 
-import os
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from starlette.responses import Response
 
 from afterclear.commands.intake.mapping import Asked as HowAsked
 from afterclear.commands.intake.mapping import MapCheck, check_file
+from afterclear.commands.intake.own_maps import keep_map
 from afterclear.desk.bench import Piece
 from afterclear.desk.request import BUSY, Asked, go_to
 from afterclear.desk.uploads import Upload
-from afterclear.errors import UsageError
-from afterclear.plain import check_zone
+from afterclear.errors import AfterclearError, UsageError
+from afterclear.plain import TABLES, check_zone
 
 _ANSWER = "answer:"  # what fields of answers begin with
 _SHOWN = 10  # rows of a preview, and refused rows
-_NOT_LOADED = ("REFUSED", "LEFT")  # how the command's line of a file begins
+_TAKEN = {"ok", "known"}  # how the command's line of a file begins that is in the store
+_LINE = re.compile(r"(ok|known|REFUSED|LEFT)  (\S+)  (.*)")
+_HIDDEN = re.compile(r"\.|~\$|Thumbs\.db$|desktop\.ini$")  # what systems leave in folders
 
 
 def bring(asked: Asked) -> Response:
     """Show where files are brought, and which ones wait."""
-    return asked.page("bring.html", waiting=asked.desk.uploads.waiting())
+    return asked.page("bring.html", waiting=asked.desk.uploads.waiting(), problem="")
 
 
 def keep(asked: Asked) -> Response:
     """Keep the files that were brought."""
-    kept = [asked.desk.uploads.keep(f.filename or "", f.file) for f in asked.files if f.filename]
-    if not kept:
-        raise UsageError("No file was chosen.")
+    wanted = [f for f in asked.files if f.filename and not _is_hidden(f.filename)]
+    if not wanted:
+        waiting = asked.desk.uploads.waiting()
+        problem = "No file was chosen."
+        return asked.page("bring.html", status=400, waiting=waiting, problem=problem)
+    kept = [asked.desk.uploads.keep(f.filename or "", f.file) for f in wanted]
     asked.tell(", ".join(upload.name for upload in kept))
     return go_to(f"/bring/{kept[0].number}" if len(kept) == 1 else "/bring")
+
+
+def _is_hidden(name: str) -> bool:
+    """Whether a file lay in a folder without a person having put it there."""
+    folder, _, last = name.replace("\\", "/").rpartition("/")
+    return bool(folder) and _HIDDEN.match(last) is not None
 
 
 def look(asked: Asked) -> Response:
@@ -44,24 +57,31 @@ def load(asked: Asked) -> Response:
     """Load a file; a map that was suggested and has no open question is kept before."""
     upload = asked.desk.uploads.get(asked.path["number"])
     title = f"Load {upload.name}"
-    piece = asked.desk.bench.piece
-    if asked.desk.bench.is_busy:
-        if piece is not None and piece.title == title:
-            return go_to("/bench")  # a second click
-        raise UsageError(BUSY)
-    text = _map_to_keep(_checked(asked, upload, asked.form))
-    if text:
-        _keep_map(asked, asked.form.get("map_name", ""), text)
+    if _is_second_click(asked, title):
+        return go_to("/bench")
+    try:
+        how = _how(asked.form)
+        text = _map_to_keep(list(check_file(asked.desk.app, upload.path, how)))
+        if text:
+            keep_map(asked.desk.app, asked.form.get("map_name", ""), text)
+    except AfterclearError as error:
+        return _shown(asked, upload, asked.form, str(error))
+    words = ["load", str(upload.path), "--zone", how.zone]
+    words += ["--vehicle", how.vehicle_id] if how.vehicle_id else []
+    words += ["--begun", how.started_at.isoformat()] if how.started_at else []
+    return asked.begin(title, [words], lambda piece: _settle(asked, piece, [upload]))
 
-    def then(piece: Piece) -> None:
-        if any(line.startswith(_NOT_LOADED) for line in piece.lines):
-            piece.problem = "Not all of it was loaded. The file still waits under Bring files."
-        else:
-            asked.desk.uploads.drop(upload.number)
 
-    vehicle = asked.form.get("vehicle", "").strip()
-    words = ["load", str(upload.path), "--zone", _zone(asked.form)]
-    return asked.begin(title, [[*words, *(["--vehicle", vehicle] if vehicle else [])]], then)
+def load_all(asked: Asked) -> Response:
+    """Load all files that wait; those that need an answer stay, and say so."""
+    title = "Load all files that wait"
+    if _is_second_click(asked, title):
+        return go_to("/bench")
+    waiting = asked.desk.uploads.waiting()
+    if not waiting:
+        raise UsageError("No file waits.")
+    words = ["load", *(str(upload.path) for upload in waiting), "--zone", _how(asked.form).zone]
+    return asked.begin(title, [words], lambda piece: _settle(asked, piece, waiting))
 
 
 def drop(asked: Asked) -> Response:
@@ -69,6 +89,54 @@ def drop(asked: Asked) -> Response:
     asked.tell(asked.desk.uploads.get(asked.path["number"]).name)
     asked.desk.uploads.drop(asked.path["number"])
     return go_to("/bring")
+
+
+def _is_second_click(asked: Asked, title: str) -> bool:
+    piece = asked.desk.bench.piece
+    if not asked.desk.bench.is_busy or piece is None:
+        return False
+    if piece.title == title:
+        return True
+    raise UsageError(BUSY)
+
+
+def _settle(asked: Asked, piece: Piece, uploads: Iterable[Upload]) -> None:
+    """Drop what is in the store; what is not stays, with the reason."""
+    said = [found.groups() for line in piece.lines if (found := _LINE.match(line))]
+    n_left = 0
+    for upload in uploads:
+        # a file within an archive is named below it; files of one name are judged together
+        own = [each for each in said if each[1] == upload.name or _is_within(each[1], upload)]
+        not_taken = [reason for outcome, _, reason in own if outcome not in _TAKEN]
+        if own and not not_taken:
+            asked.desk.uploads.drop(upload.number)
+        else:
+            n_left += 1
+            asked.desk.uploads.note(upload.number, not_taken[0] if not_taken else "")
+    if n_left and not piece.problem and not piece.is_cancelled:
+        piece.problem = "Not all of it was loaded. What was not still waits under Bring files."
+
+
+def _is_within(name: str, upload: Upload) -> bool:
+    return name.startswith(f"{upload.name}/")
+
+
+@dataclass(frozen=True, slots=True)
+class _Choices:
+    """What a column of a file may be taken for."""
+
+    names: tuple[tuple[str, str], ...]  # column of the plain layout, what it holds
+    picked: Mapping[str, str]  # heading -> what was picked
+
+
+def _choices(check: MapCheck, answers: Mapping[str, str]) -> _Choices | None:
+    if check.suggestion is None or not check.suggestion.columns:
+        return None
+    table = TABLES["scans" if check.suggestion.into == "odometer" else check.suggestion.into]
+    means = {c.name: c.means for c in table.columns}
+    means |= {} if table.name == "vehicles" else {"vin": "its VIN", "plate": "its plate"}
+    picked = {k.removeprefix("column:"): v for k, v in answers.items() if k.startswith("column:")}
+    return _Choices(tuple(means.items()), picked)
 
 
 def _answers(fields: Mapping[str, str]) -> dict[str, str]:
@@ -79,32 +147,57 @@ def _answers(fields: Mapping[str, str]) -> dict[str, str]:
     }
 
 
-def _zone(fields: Mapping[str, str]) -> str:
-    zone = fields.get("zone", "").strip() or "UTC"
+def _how(fields: Mapping[str, str]) -> HowAsked:
+    """Read how a file is to be checked and loaded.
+
+    Raises:
+        UsageError: the zone or the time is none.
+
+    """
+    zone, begun = fields.get("zone", "").strip() or "UTC", fields.get("begun", "").strip()
     try:
-        return check_zone(zone)
+        check_zone(zone)
     except ValueError as error:
         raise UsageError(str(error)) from error
+    try:
+        started_at = datetime.fromisoformat(begun) if begun else None
+    except ValueError as error:
+        raise UsageError(f"{begun!r} is no time; write it as 2025-03-30T14:00+02:00.") from error
+    if started_at is not None and started_at.tzinfo is None:
+        started_at = started_at.replace(tzinfo=UTC)
+    return HowAsked(
+        rows=_SHOWN,
+        zone=zone,
+        vehicle_id=fields.get("vehicle", "").strip() or None,
+        answers=_answers(fields),
+        sides=_SHOWN,
+        started_at=started_at,
+    )
 
 
-def _checked(asked: Asked, upload: Upload, fields: Mapping[str, str]) -> list[MapCheck]:
-    vehicle = fields.get("vehicle", "").strip() or None
-    how = HowAsked(_SHOWN, _zone(fields), vehicle, _answers(fields))
-    return list(check_file(asked.desk.app, upload.path, how))
-
-
-def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str]) -> Response:
-    checks = _checked(asked, upload, fields)
+def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str], problem: str = "") -> Response:
+    """Show a file; what was typed stays where it cannot be used."""
+    is_legible = True
+    try:
+        checks = list(check_file(asked.desk.app, upload.path, _how(fields)))
+    except UsageError as error:
+        is_legible, problem = False, problem or str(error)
+        checks = list(check_file(asked.desk.app, upload.path, HowAsked(_SHOWN, sides=_SHOWN)))
+    answers = _answers(fields)
     return asked.page(
         "look.html",
+        status=400 if problem else 200,
         upload=upload,
-        checks=checks,
-        answers=_answers(fields),
-        zone=_zone(fields),
+        problem=problem,
+        checks=[(check, _choices(check, answers)) for check in checks],
+        answers=answers,
+        zone=fields.get("zone", "").strip() or "UTC",
         vehicle=fields.get("vehicle", ""),
-        is_ready=all(check.is_usable or (check.reader and not check.reason) for check in checks),
+        begun=fields.get("begun", ""),
+        is_ready=is_legible
+        and all(check.is_usable or (check.reader and not check.reason) for check in checks),
         needs_map=any(check.suggestion is not None for check in checks),
-        map_name=_plain_name(Path(upload.name).stem),
+        map_name=fields.get("map_name") or _plain_name(Path(upload.name).stem),
         most=_SHOWN,
     )
 
@@ -125,28 +218,6 @@ def _map_to_keep(checks: list[MapCheck]) -> str:
             "The files within need different maps. Unpack it and bring them one by one."
         )
     return made.pop() if made else ""
-
-
-def _keep_map(asked: Asked, name: str, text: str) -> None:
-    """Keep a map; it is there whole or not at all."""
-    app = asked.desk.app
-    if app.config.folder is None:
-        raise UsageError(
-            "A map needs a garage's folder to be kept in, and the desk was not started in one."
-        )
-    if _plain_name(name) != name:
-        raise UsageError("Name the map with small letters, digits, - and _ only.")
-    app.config.imports.mkdir(parents=True, exist_ok=True)
-    path, part = app.config.imports / f"{name}.toml", app.config.imports / f".{name}.part"
-    try:
-        part.write_text(text, encoding="utf-8")
-        os.link(part, path)
-    except FileExistsError as error:
-        raise UsageError(
-            f"There is a map {name} already; it does not fit this file. Choose another name."
-        ) from error
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def _plain_name(text: str) -> str:

@@ -1,9 +1,9 @@
 """The first page, the search, and what long work has come to."""
 
+import json
 import time
 from collections.abc import Iterator
 
-from markupsafe import escape
 from starlette.responses import Response, StreamingResponse
 
 from afterclear.commands.queries.decoding import NoCode, decode_code
@@ -11,6 +11,7 @@ from afterclear.commands.queries.status import status
 from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_story
 from afterclear.desk.bench import Bench, Piece
 from afterclear.desk.request import Asked, go_to
+from afterclear.desk.words import in_desk_words
 from afterclear.digest.common.file_names import FLEET, GARAGE, INDEX, STOCK, vehicle_page
 from afterclear.errors import UnknownVehicleError
 
@@ -21,8 +22,7 @@ _DIGESTS = (
     (INDEX, "All vehicles", "each with its history"),
 )
 _ABOUT = ("plate", "make", "model", "model_year", "site")
-_LINES = "@@lines@@"  # where the lines of the work go, on its page
-_PAUSE_S = 0.2
+_PAUSE_S = 0.5
 
 
 def home(asked: Asked) -> Response:
@@ -60,28 +60,40 @@ def _story(asked: Asked, name: str) -> VehicleStory:
 
 
 def bench(asked: Asked) -> Response:
-    """Tell how the long work goes, line by line until it is done."""
-    piece = asked.desk.bench.piece
-    if piece is None:
-        return asked.page("bench.html", lines="")
-
-    def page() -> Iterator[str]:
-        yield asked.text("bench.html", lines=_LINES).partition(_LINES)[0]
-        yield from (f"<li>{escape(line)}</li>\n" for line in _told(piece, asked.desk.bench))
-        # what it came to is known only now
-        yield asked.text("bench.html", lines=_LINES).partition(_LINES)[2]
-
-    return StreamingResponse(page(), media_type="text/html")
+    """Show how far the long work is, or what it came to."""
+    return asked.page("bench.html", waiting=len(asked.desk.uploads.waiting()))
 
 
-def _told(piece: Piece, bench: Bench) -> Iterator[str]:
-    """Yield the lines of a piece as they come."""
-    n_told = 0
+def bench_lines(asked: Asked) -> Response:
+    """Send the lines of the long work as they come (server-sent events, of the HTML standard).
+
+    ``after``: how many lines the page has already.
+    """
+    piece, after = asked.desk.bench.piece, asked.query.get("after", "")
+    n_told = int(after) if after.isdecimal() else 0
+
+    def events() -> Iterator[str]:
+        if piece is not None:
+            yield from _told(piece, asked.desk.bench, n_told)
+        yield "event: done\ndata: .\n\n"
+
+    return StreamingResponse(events(), media_type="text/event-stream")
+
+
+def cancel(asked: Asked) -> Response:
+    """End the long work; the store is as before its last step."""
+    asked.desk.bench.cancel()
+    return go_to("/bench")
+
+
+def _told(piece: Piece, bench: Bench, n_told: int) -> Iterator[str]:
+    """Yield the lines of a piece as they come, and how long it has taken."""
     while True:
         is_done = piece.is_done
         while n_told < len(piece.lines):
-            yield piece.lines[n_told]
+            yield f"data: {json.dumps(in_desk_words(piece.lines[n_told]))}\n\n"
             n_told += 1
         if is_done or bench.piece is not piece:
             return
+        yield f"event: seconds\ndata: {piece.seconds:.0f}\n\n"
         time.sleep(_PAUSE_S)

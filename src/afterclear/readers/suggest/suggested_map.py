@@ -1,7 +1,7 @@
 """The readings of all columns combined into one map; the user is asked about the rest."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -11,6 +11,12 @@ from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import plain_heading
 from afterclear.readers.suggest.decisions.orders import fill_clears, fill_repairs, fill_vehicles
 from afterclear.readers.suggest.decisions.other_rows import fill_parted, part_rows
+from afterclear.readers.suggest.decisions.picked import (
+    ASIDE,
+    fill_picked,
+    picks_of,
+    readings_with,
+)
 from afterclear.readers.suggest.decisions.scanning import fill_scans
 from afterclear.readers.suggest.decisions.which_table import Into, decide_table
 from afterclear.readers.suggest.evidence.code_columns import Wide, side_by_side
@@ -64,12 +70,17 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
 
     Raises:
         RefusedFileError: a person said that nothing of the file is to be loaded.
+        UsageError: a person picked what cannot be for a column.
 
     """
     profiles = profiles_of(seen.frame, context.words)
+    picks = picks_of(asker.answers, [p.heading for p in profiles])
+    whole = sight_of(profiles, context)
+    profiles = _without_aside(profiles, picks)
     sight = sight_of(profiles, context)
     wide = side_by_side(sight)
-    readings = [r for r in readings_of(sight) if not _is_wide(r, wide)]
+    readings = readings_with(picks, readings_of(sight), sight)
+    readings = [r for r in readings if not _is_wide(r, wide)]
     roles = settled(readings)
     title = f"{delivery.name}\n{seen.title}"
     into = decide_table(roles, sight, title, has_wide=wide is not None, asker=asker)
@@ -90,16 +101,24 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
         seen=seen,
         delivery=delivery,
         asker=asker,
+        picks=picks,
     )
     whose_blank_rows(filling)
     part_rows(filling)
     _FILL[into.table](filling)
     fill_parted(filling)
+    fill_picked(filling)
     _keys(filling)
-    filling.decision.looks = look_at(sight, readings)
+    filling.decision.looks = look_at(whole, readings)
     for each in (filling.decision, *filling.decision.more):
         each.columns = [_with_distinct_headings(t, sight) for t in each.columns]
     return filling.decision
+
+
+def _without_aside(profiles: list[Profile], picks: Mapping[str, str]) -> list[Profile]:
+    """Leave out columns that a person puts aside: nothing is made of them."""
+    kept = (p for p in profiles if picks.get(p.heading) != ASIDE)
+    return [replace(p, at=at) for at, p in enumerate(kept)]
 
 
 def _with_distinct_headings(taken: Taken, sight: Sight) -> Taken:

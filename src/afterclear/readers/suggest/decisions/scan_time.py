@@ -52,8 +52,11 @@ def _time_column(f: Filling, column: str) -> Reading | None:
     candidates = [
         p for p in f.sight.profiles if p.heading in f.sight.times and p.heading not in spoken
     ]
+    candidates = [p for p in candidates if f.picks.get(p.heading, column) == column]
     if not candidates:
         return None
+    if picked := [p for p in candidates if p.heading in f.picks]:
+        return Reading("when", picked[0].heading, 1.0, "you chose it")
 
     def fitness(p: Profile) -> float:
         return (

@@ -99,6 +99,8 @@ def fill_codes(f: Filling) -> None:
 def _which_codes(f: Filling) -> None:
     """Ask which of several columns of codes is meant: before and after work, found and cleared."""
     best = f.profile("code")
+    if best.heading in f.picks:
+        return
     others = {r.heading for role, r in f.roles.items() if role != "code"}
     own = [
         p

@@ -28,6 +28,7 @@ class Filling:
     seen: Seen
     delivery: Delivery
     asker: Asker
+    picks: Mapping[str, str] = field(default_factory=dict)  # heading -> what a person takes it for
     dropped: set[str] = field(default_factory=set)  # words of rows that are left out
 
     def profile(self, role: str) -> Profile:

@@ -33,6 +33,7 @@ LEAST = 0.4  # a reading less sure is none
 FITS = 0.8  # share of values from which they fit
 SURE_BY_VALUES = 0.85
 SURE_UNIT = 0.6  # "Engine" alone may be a part of a vehicle too
+_HALF = 0.5
 FEW_WORDS = 8  # distinct words of a column of states
 _TIMES = ("scanned_at", "repaired_at", "cleared_at")
 # Headings -> the role they name, if it has another name.
@@ -258,6 +259,16 @@ def readings_of(sight: Sight) -> list[Reading]:
     return sorted(found, key=lambda r: (-r.sure, sight.by_name[r.heading].at))
 
 
+def may_be(role: str, profile: Profile, sight: Sight) -> bool:
+    """Whether at least half of a column's values can be read in a role, whatever its heading."""
+    if role not in _TESTS or not profile.values:
+        return False
+    share = _TESTS[role](profile, sight)
+    if role == "code":
+        share = max(share or 0.0, _bare_codes(profile))
+    return share is None or share >= _HALF
+
+
 def _beside_units(found: Sequence[Reading], sight: Sight) -> list[Reading]:
     """Take numbers left of a column of km and mi for distances, whatever their heading."""
     units = [r.heading for r in found if r.role == "distance_unit"]
@@ -278,7 +289,7 @@ def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading |
     share = test(profile, sight)
     if role == "code" and headed and share is not None and share < FITS:
         share = max(share, 0.9 * _bare_codes(profile))
-    if share is not None and share < (0.5 if headed else FITS):
+    if share is not None and share < (_HALF if headed else FITS):
         return None
     if not headed:
         return _by_values(role, share or 0.0, profile, sight)

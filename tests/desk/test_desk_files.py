@@ -1,0 +1,126 @@
+"""Files at the desk: what a column is taken for, many at once, and work that is cancelled."""
+
+import io
+import re
+import time
+from pathlib import Path
+
+import pytest
+
+from afterclear.commands.queries.exporting import export_frame
+from afterclear.desk.bench import Bench, Piece
+from tests.desk.test_desk import SCANS, Browser, garage
+
+ORDERS = (
+    "order,unit no,in,out,odo km,what was done\n"
+    "W1,V-1,2025-03-01,2025-03-04,1000,replaced coil\n"
+    "W2,V-2,2025-03-02,2025-03-15,2000,cleaned plug\n"
+)
+
+
+@pytest.fixture
+def browser(tmp_path: Path) -> Browser:
+    return Browser(garage(tmp_path)).enter()
+
+
+def bring_all(browser: Browser, **texts: str) -> list[str]:
+    files = [("files", (f"{name}.csv", io.BytesIO(t.encode()))) for name, t in texts.items()]
+    browser.ask("/bring", files=files)
+    return [upload.number for upload in browser.uploads.waiting()]
+
+
+@pytest.mark.slow
+def test_a_column_is_picked_seen_and_loaded_as_picked(browser: Browser) -> None:
+    number = browser.bring("orders.csv", ORDERS)
+    page = browser.get(f"/bring/{number}?answer:column:in=repaired_at")
+    assert "2025-03-01" in page.partition("As it will be stored")[2]
+    assert re.search(r'<option value="repaired_at" selected', page)
+    # a pick that cannot be is told, and stays to be mended
+    status = browser.client.get(f"/bring/{number}?answer:column:in=odometer_km").status_code
+    assert status == 200  # the cells are taken as they are, and refused: the page shows it
+    both = f"/bring/{number}?answer:column:in=repaired_at&answer:column:out=repaired_at"
+    answer = browser.client.get(both)
+    assert (answer.status_code, "both taken as repaired_at" in answer.text) == (400, True)
+    picks = {"answer:column:in": "repaired_at", "answer:column:odo km": "aside"}
+    browser.post(f"/bring/{number}/load", map_name="orders", **picks)
+    rows = export_frame(browser.desk.app, "repairs")
+    assert [at.date().isoformat() for at in rows["repaired_at"]] == ["2025-03-01", "2025-03-02"]
+    assert rows["odometer_km"].to_list() == [None, None]
+
+
+@pytest.mark.slow
+def test_many_files_load_at_once_and_what_cannot_stays_with_the_reason(browser: Browser) -> None:
+    bring_all(browser, scans=SCANS, orders=ORDERS, letter="Dear all\n\nsee you on Monday\n")
+    browser.post("/bring/load")
+    assert sorted(u.name for u in browser.uploads.waiting()) == ["letter.csv", "orders.csv"]
+    page = browser.get("/bring")
+    assert page.count("Not loaded:") == 2
+    assert "afterclear map-check" not in page
+    assert len(export_frame(browser.desk.app, "scans")) == 3
+
+
+@pytest.mark.slow
+def test_a_form_that_cannot_be_used_keeps_what_was_typed(browser: Browser) -> None:
+    number = browser.bring("scans.csv", SCANS)
+    status, page = browser.ask(f"/bring/{number}/load", zone="Europe/Nowhere", vehicle="V9")
+    assert (status, "no time zone" in page) == (400, True)
+    assert 'value="Europe/Nowhere"' in page
+    assert 'value="V9"' in page
+    assert browser.bench.piece is None
+
+
+def test_hidden_files_of_a_folder_are_left_out(browser: Browser) -> None:
+    files = [
+        ("files", (name, io.BytesIO(b"x")))
+        for name in ("yard/.DS_Store", "yard/Thumbs.db", "yard/~$list.xlsx", "yard/.x/list.csv")
+    ]
+    browser.ask("/bring", files=files)
+    assert [u.name for u in browser.uploads.waiting()] == ["list.csv"]
+
+
+def test_no_file_chosen_is_said_on_the_page(browser: Browser) -> None:
+    status, page = browser.ask("/bring", files={"files": ("", io.BytesIO(b""))})
+    assert (status, "No file was chosen" in page, 'id="files"' in page) == (400, True, True)
+
+
+@pytest.mark.slow
+def test_a_cancelled_load_leaves_whole_files_only(browser: Browser) -> None:
+    head, *rows = SCANS.splitlines()
+    many = "\n".join([head, *(rows[0].replace("S1", f"T{n}") for n in range(150_000))])
+    browser.uploads.keep("first.csv", io.BytesIO(SCANS.encode()))
+    browser.uploads.keep("second.csv", io.BytesIO(many.encode()))
+    data = {"form_token": browser.token()}
+    headers = {"Origin": "http://127.0.0.1:8765"}
+    browser.client.post("/bring/load", data=data, headers=headers, follow_redirects=False)
+    piece = browser.bench.piece
+    assert piece is not None
+    while not piece.lines and not piece.is_done:
+        time.sleep(0.01)
+    browser.post("/bench/cancel")
+    page = browser.get("/bench")
+    n_rows, waiting = len(export_frame(browser.desk.app, "scans")), browser.uploads.waiting()
+    assert (n_rows, [u.name for u in waiting]) in [(3, ["second.csv"]), (150_003, [])]
+    assert "Cancelled" in page or n_rows > 3
+    assert browser.desk.app.store.is_file()
+
+
+@pytest.mark.slow
+def test_nothing_more_is_begun_after_a_cancel(tmp_path: Path) -> None:
+    app = garage(tmp_path)
+    bench, ends = Bench(app), list[Piece]()
+    bench.begin("wait", [["schedule"], ["decode", "P0301"]], ends.append, by="Mara")
+    assert bench.cancel()
+    bench.wait(60)
+    assert bench.piece is not None
+    assert (bench.piece.by, bench.piece.is_cancelled, bench.piece.problem) == ("Mara", True, "")
+    assert not any("isfire" in line for line in bench.piece.lines)
+    assert ends == [bench.piece]
+    assert not bench.cancel()  # it is over
+
+
+def test_lines_are_sent_as_they_come(browser: Browser) -> None:
+    browser.bench.piece = Piece("Load", lines=["     ok  a.csv  3 rows", "<b>"], is_done=True)
+    sent = browser.get("/bench/lines?after=1")
+    assert sent == 'data: "<b>"\n\nevent: done\ndata: .\n\n'
+    assert "&lt;b&gt;" in browser.get("/bench")
+    assert "Loaded: a.csv" in browser.get("/bench")
