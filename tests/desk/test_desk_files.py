@@ -124,3 +124,30 @@ def test_lines_are_sent_as_they_come(browser: Browser) -> None:
     assert sent == 'data: "<b>"\n\nevent: done\ndata: .\n\n'
     assert "&lt;b&gt;" in browser.get("/bench")
     assert "Loaded: a.csv" in browser.get("/bench")
+
+
+MAP = 'kind = "delimited"\nfiles = ["yard*"]\n\n[[table]]\ninto = "vehicles"\n\n[table.columns]\n'
+MAP += 'vehicle_id = "unit"\nmake = "maker"\n'
+
+
+def test_a_map_is_mended_in_place_or_stays_as_it_was(browser: Browser) -> None:
+    folder = browser.desk.app.config.imports
+    folder.mkdir(exist_ok=True)
+    (folder / "yard.toml").write_text(MAP, encoding="utf-8")
+    assert "/maps/yard" in browser.get("/maps")
+    assert "maker" in browser.get("/maps/yard")
+    wrong = MAP.replace("make =", "colour =")
+    status, page = browser.ask("/maps/yard", text=wrong, was=MAP)
+    assert (status, "no column of vehicles" in page, "colour =" in page) == (400, True, True)
+    assert (folder / "yard.toml").read_text(encoding="utf-8") == MAP
+    mended = MAP.replace("maker", "brand")
+    assert browser.ask("/maps/yard", text=mended.replace("\n", "\r\n"), was=MAP)[0] == 200
+    assert (folder / "yard.toml").read_text(encoding="utf-8") == mended
+    status, page = browser.ask("/maps/yard", text=wrong, was=MAP)
+    assert (status, "has been changed since" in page) == (400, True)
+    assert [path.name for path in folder.iterdir()] == ["yard.toml"]
+
+
+@pytest.mark.parametrize("name", ["..%2fafterclear", "nowhere", "Yard"])
+def test_only_a_maps_own_name_finds_it(browser: Browser, name: str) -> None:
+    assert browser.client.get(f"/maps/{name}").status_code in {400, 404}

@@ -11,9 +11,12 @@ from afterclear.desk.request import Asked
 # what was done, by the route of its form
 DEEDS: Final = {
     "/bring": "brought files",
+    "/bring/load": "loaded all files that waited",
     "/bring/{number}/load": "loaded a file",
     "/bring/{number}/drop": "left a file out",
     "/loads/{number:int}/back": "took a load back",
+    "/bench/cancel": "cancelled what was under way",
+    "/maps/{name}": "mended a map",
     "/judge": "had every fix judged",
     "/decide": "decided",
     "/decide/{number:int}/undo": "took a decision back",

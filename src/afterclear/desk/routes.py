@@ -23,7 +23,7 @@ from afterclear.config import without_secrets
 from afterclear.desk.door import Door, Session
 from afterclear.desk.entrance import FORM_TOKEN, entrance_routes
 from afterclear.desk.noting import note_done
-from afterclear.desk.pages import bringing, deciding, home, loads, trail
+from afterclear.desk.pages import bringing, deciding, home, loads, maps, trail
 from afterclear.desk.request import Asked, Desk
 from afterclear.desk.safeguards import DIGESTS, Safeguards
 from afterclear.desk.users import Role
@@ -44,6 +44,9 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("GET", "/bring/{number}", Role.DECIDE, bringing.look),
     ("POST", "/bring/{number}/load", Role.DECIDE, bringing.load),
     ("POST", "/bring/{number}/drop", Role.DECIDE, bringing.drop),
+    ("GET", "/maps", Role.DECIDE, maps.maps),
+    ("GET", "/maps/{name}", Role.DECIDE, maps.one_map),
+    ("POST", "/maps/{name}", Role.DECIDE, maps.mend),
     ("GET", "/loads", Role.READ, loads.loads),
     ("POST", "/loads/{number:int}/back", Role.DECIDE, loads.take_back),
     ("POST", "/judge", Role.DECIDE, loads.judge),
@@ -57,7 +60,9 @@ _WRONG = 400  # statuses from here on
 _MOST_FILES = 200
 _MOST_FIELDS = 5_000
 _OWN_FILES: Final = {"desk.css": "text/css", "desk.js": "text/javascript"}
-_NEED_NO_STORE: Final = frozenset({"/", "/find", "/trail"})  # nor does anything below the next
+_NEED_NO_STORE: Final = frozenset(
+    {"/", "/find", "/trail", "/maps"}
+)  # nor does anything below the next
 _NOR_BELOW: Final = ("/bring", "/bench")
 _LOG: Final = logging.getLogger(__name__)
 

@@ -1,0 +1,33 @@
+"""The garage's maps: how files of one kind are read, shown and mended in place."""
+
+from starlette.responses import Response
+
+from afterclear.commands.intake.own_maps import map_text, mend_map, own_maps
+from afterclear.desk.request import Asked, go_to
+from afterclear.errors import AfterclearError
+
+
+def maps(asked: Asked) -> Response:
+    """List the maps."""
+    return asked.page("maps.html", names=own_maps(asked.desk.app))
+
+
+def one_map(asked: Asked) -> Response:
+    """Show a map to be mended."""
+    name = asked.path["name"]
+    text = map_text(asked.desk.app, name)
+    return asked.page("map.html", name=name, text=text, was=text, problem="")
+
+
+def mend(asked: Asked) -> Response:
+    """Keep a mended map, and read again what refused something if that is wanted."""
+    name, text = asked.path["name"], asked.form.get("text", "")
+    try:
+        mend_map(asked.desk.app, name, text, asked.form.get("was", ""))
+    except AfterclearError as error:
+        was = asked.form.get("was", "")
+        return asked.page("map.html", status=400, name=name, text=text, was=was, problem=str(error))
+    asked.tell(name)
+    if asked.form.get("again"):
+        return asked.begin("Read again what was refused", [["replay"]])
+    return go_to("/maps")
