@@ -269,6 +269,7 @@ ROWS: dict[str, list[Row]] = {
         _claim("HX-217", 15_000.0, "in_service"),
         _claim("HX-999", 12_000.0, "preventive"),  # of a vehicle no list names
     ],
+    "failed_parts": [_claim("HX-211", 9_000.0, "failure"), _claim("HX-204", 4_000.0, "failure")],
     "holders": [
         _holder("site", "Northquay", 40, 21.0, "worse"),
         _holder("site", "Hollin Yard", 9, 12.0, "ordinary"),

@@ -151,7 +151,8 @@ def frames_of(told: list[Story], **more: Any) -> HistoryFrames:
         for name, found in rows.items()
     }
     told_too = {"findings": nothing_found(), **made, **more}
-    return HistoryFrames(as_of=AS_OF, cautions=CAUTIONS, **told_too)
+    of_parts = {"wheel_speed_sensor": (_BRAKES,)}
+    return HistoryFrames(as_of=AS_OF, cautions=CAUTIONS, part_cautions=of_parts, **told_too)
 
 
 def fleet(**more: Any) -> HistoryFrames:

@@ -22,7 +22,7 @@ from afterclear.digest.charts.layout import NARROW, WIDE, Layout
 from afterclear.digest.charts.life import draw_life
 from afterclear.digest.common.savings import price_of, saving, saving_words
 from afterclear.digest.input.finding_rows import RepeatPrice
-from afterclear.digest.output.render import render_garage, render_quality_sheet
+from afterclear.digest.output.render import render_garage, render_orders, render_quality_sheet
 from afterclear.estimators.rates.funnels import funnel
 from afterclear.finding_tables.sites import ProcessCost
 from afterclear.wording.cells import Cells, Dash
@@ -136,6 +136,19 @@ def test_a_short_lived_part_has_a_sheet_with_the_units_that_failed(page: GarageP
     assert part.life.share == pytest.approx((1.0, 0.75, 0.5), rel=1e-12)
     assert part.life.km == (0.0, 4_000.0, 9_000.0)
     assert part.life.b10 == (4_000.0, 9_000.0, 16_000.0)
+
+
+def test_a_claim_says_at_which_place_the_part_sat(page: GaragePage) -> None:
+    sheet = render_garage(page).partition('id="part-1"')[2].partition("</section")[0]
+    assert '<th scope="col">Place</th>' in sheet
+    assert "Front right" in sheet
+
+
+def test_pages_about_parts_of_brakes_carry_the_caution_for_brakes(page: GaragePage) -> None:
+    (units,) = [orders for orders in page.orders if orders.level == "part"]
+    caution = "Work on brakes belongs to licensed people"
+    assert render_garage(page).count(caution) == 1
+    assert caution in render_orders(units)
 
 
 def test_parts_without_a_failure_are_counted_not_listed(page: GaragePage) -> None:

@@ -1,14 +1,16 @@
 """What work cost over a period: each number by hand, all from one small fleet."""
 
+from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import numpy as np
 import pytest
 
 from afterclear.store.engine.database import Connection
 from tests.findings.found import found, rows
-from tests.histories.story import RULES, Story
+from tests.histories.story import RULES, Story, together
 
 CODE = "P0401"
 DAYS = (RULES.as_of - datetime(2025, 1, 1, tzinfo=UTC)).days - 5  # from the sixth day of stories
@@ -43,9 +45,51 @@ def fleet() -> list[Story]:
     return [v1, v2, v3, v4, v5, v6]
 
 
+def shared_orders() -> list[Story]:
+    """V7: diagnosis and valve are two orders for one fault. V8: one order for two faults.
+
+    V9: a wash in the visit of a valve.  All in zlotys, so that the sums above stay as they are.
+    """
+    v7, v8, v9 = (Story(f"V{n}").scan(0, 1000, engine=[CODE, "P0301"]) for n in range(7, 10))
+    zlotys = {"currency": "PLN", "site": "Dale"}
+    v7.repair(10, 1000, codes=CODE, action="inspect", labour_cost="60", **zlotys)
+    valve(v7, 10.1, 1000, **zlotys).scan(20, 1500, engine=[CODE])
+    both = {"codes": f"{CODE} P0301", "part_cost": "100.01", "labour_cost": ""}
+    valve(v8, 10.1, 1000, **zlotys, **both).scan(20, 1500, engine=[])
+    valve(v9, 10.1, 1000, **zlotys).repair(10.2, 1000, notes="washed", labour_cost="15", **zlotys)
+    return [v7, v8, v9]
+
+
+def random_fleet() -> list[Story]:
+    """Visits with up to four orders, any codes and parts, amounts of all kinds, two currencies."""
+    rng = np.random.default_rng(7)
+    stories = []
+    for number in range(12):
+        story = Story(f"W{number:02d}").scan(0, 1000, engine=[CODE, "P0301", "P0420", "P0133"])
+        for day in (10, 40, 70):
+            for hour in range(rng.integers(1, 5)):
+                codes = rng.permutation([CODE, "P0301", "P0420", "P0133"])[rng.integers(1, 5) :]
+                columns = {
+                    "codes": " ".join(codes),
+                    "part_family": str(rng.choice(["EGR valve", "ignition coil", ""])),
+                    "action": str(rng.choice(["replace", "inspect", ""])),
+                    "part_cost": str(rng.choice(["", f"{rng.integers(-5_000, 90_000) / 100}"])),
+                    "labour_cost": str(rng.choice(["", f"{rng.integers(0, 9_999) / 100}"])),
+                    "currency": str(rng.choice(["SEK", "NOK"])),
+                    "site": str(rng.choice(["Elm", "Fell", ""])),
+                }
+                kept = {name: value for name, value in columns.items() if value}
+                story.repair(day + hour / 24, 1000 + 20 * day, **kept)
+            story.clear(day + 0.2, 1000 + 20 * day)
+            story.scan(day + 15, 1300 + 20 * day, engine=[CODE] if rng.random() < 0.4 else [])
+        stories.append(story)
+    return stories
+
+
 @pytest.fixture(scope="module")
 def con(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Connection]:
-    with found(tmp_path_factory.mktemp("costs"), *fleet(), cost_days=DAYS) as con:
+    stories = (together([*fleet(), *shared_orders()]), together(random_fleet()))
+    with found(tmp_path_factory.mktemp("costs"), *stories, cost_days=DAYS) as con:
         yield con
 
 
@@ -68,8 +112,45 @@ def test_costs_are_added_up_by_vehicle_site_and_fault_and_never_across_currencie
     assert sites["Ashford", "EUR"] == (280.2, 2, 140.1, 0, 1)
     assert sites["Ashford", "CHF"] == (50.0, 2, 0.0, 1, 1)
     assert sites["Borne", "EUR"] == (140.1, 1, 0.0, 0, 0)
-    assert costs(con, "fault")["egr_valve", "EUR"] == (560.4, 4, 140.1, 0, 1)
-    assert {key[1] for key in costs(con, "fleet")} == {"EUR", "CHF", None}
+    assert costs(con, "fault")["egr_valve", "EUR"][:4] == (560.4, 4, 140.1, 0)
+    assert {key[1] for key in costs(con, "fleet")} == {"EUR", "CHF", "PLN", "SEK", "NOK", None}
+
+
+def test_vehicles_sites_faults_and_orders_each_add_up_to_the_same(con: Connection) -> None:
+    """Nothing is counted twice and nothing is lost, whatever an order or a visit was for."""
+    every = {name: round(amount, 2) for (_, name), (amount, *_) in costs(con, "fleet").items()}
+    for kind in ("vehicle", "site", "fault"):
+        sums: Counter[str | None] = Counter()
+        for (_, currency), (amount, *_more) in costs(con, kind).items():
+            sums[currency] += round(100 * amount)
+        assert {name: cents / 100 for name, cents in sums.items()} == every, kind
+    orders: Counter[str | None] = Counter()
+    for row in rows(con, "cost_orders"):
+        orders[row["currency"]] += round(100 * (row["amount"] or 0))
+    assert {name: cents / 100 for name, cents in orders.items()} == every
+    random = [r for r in rows(con, "cost_orders") if r["vehicle_id"].startswith("W")]
+    assert any(" " in (r["faults"] or "") for r in random), "orders for several faults"
+    assert any(r["faults"] is None and r["amount"] for r in random), "and for none"
+
+
+def test_the_orders_of_one_visit_for_one_fault_are_both_its_own(con: Connection) -> None:
+    orders = {
+        (r["vehicle_id"], r["amount"]): (r["faults"], r["came_back"])
+        for r in rows(con, "cost_orders")
+        if r["currency"] == "PLN"
+    }
+    assert orders["V7", 60.0] == ("egr_valve", True), "the diagnosis of what came back"
+    assert orders["V7", 140.1] == ("egr_valve", True)
+    assert orders["V9", 140.1] == ("egr_valve", False)
+    assert orders["V9", 15.0] == (None, False), "a wash is tied to no fault"
+
+
+def test_an_order_for_two_faults_is_divided_to_the_cent(con: Connection) -> None:
+    """100.01 in two: 50.01 and 50.00; the valve has 60 + 140.10 + 140.10 beside its half."""
+    faults = costs(con, "fault")
+    assert faults["egr_valve", "PLN"][:2] == (pytest.approx(390.21, abs=1e-9), 4)
+    assert faults["misfire", "PLN"][:2] == (50.0, 1)
+    assert faults["not_tied", "PLN"][:2] == (15.0, 1)
 
 
 def test_each_number_has_its_orders(con: Connection) -> None:

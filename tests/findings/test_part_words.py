@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from afterclear.finding_tables.parts import part_standing
 from afterclear.finding_tables.registry import BY_NAME
 from afterclear.wording.cells import Cells
 from afterclear.wording.findings import finding_words
@@ -28,12 +29,16 @@ _PART: dict[str, Any] = {
     "expected_km": None,
     "expected_source": None,
     "to_expected_high": None,
+    "q_value": 0.01,
 }
 
 
+def _row(**values: Any) -> Any:
+    return SimpleNamespace(**{**_PART, **values})
+
+
 def told(**values: Any) -> str:
-    row = SimpleNamespace(**{**_PART, **values})
-    return finding_words(row, Cells(), BY_NAME["parts"]).replace("\u00a0", " ")
+    return finding_words(_row(**values), Cells(), BY_NAME["parts"]).replace("\u00a0", " ")
 
 
 def test_every_distance_has_its_unit() -> None:
@@ -84,4 +89,23 @@ def test_an_interval_too_wide_is_told_as_a_bound_or_as_too_few(
 
 
 def test_without_others_nothing_is_compared() -> None:
-    assert told(life_ratio_to_peers=None, ratio_low=None, ratio_high=None).endswith("3,226 km).")
+    """Three reasons, three sentences: a family, a part without others, others that are weak."""
+    nothing = {"life_ratio_to_peers": None, "ratio_low": None, "ratio_high": None}
+    assert told(**nothing, n_peers=None).endswith("3,226 km).")
+    assert told(**nothing, n_peers=0).endswith("No other part of the same kind was fitted to "
+                                               "compare it with.")  # fmt: skip
+    assert told(**nothing, n_peers=31).endswith("It is not compared: most of the 31 other parts "
+                                                "are one short-lived part.")  # fmt: skip
+
+
+def test_a_bound_that_chance_explains_is_no_result() -> None:
+    """A bound of 0.77 beside the words "within chance" said two things of one part."""
+    bound = {"n_peers_failed": 0, "ratio_low": 0.0, "ratio_high": 0.77, "life_ratio_to_peers": 0.0}
+    by_chance = told(**bound, q_value=0.15)
+    assert by_chance.endswith("Too few have failed to compare it with 2 other parts of the same "
+                              "kind.")  # fmt: skip
+    inside = told(ratio_low=0.2, ratio_high=0.9, q_value=0.15)
+    assert inside.endswith("(95 % interval 0.20 to 0.90): within chance, as many parts are "
+                           "compared at once.")  # fmt: skip
+    assert part_standing(_row(ratio_low=1.5, ratio_high=9.0, q_value=0.01)) == "long_lived"
+    assert part_standing(_row(ratio_low=1.5, ratio_high=9.0, q_value=0.15)) == "ordinary"

@@ -90,6 +90,8 @@ def one_each(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[dict[st
         repaired("V6", "Esker", back=False, technician="A. Nister"),
         repaired("V7", "Farrow", back=True, technician="A. Nister"),
         repaired("V8", "Farrow", back=True),
+        # of a code that no control unit has shown
+        Story("V9").repair(0.1, 1000, codes=CODE, site="Garth").scan(20, 2000),
     ]
     tables = ("sites", "technicians", "counted_work", "held_by_quarter")
     with found(tmp_path_factory.mktemp("each"), *stories) as con:

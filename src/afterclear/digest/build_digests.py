@@ -196,6 +196,7 @@ def _setting(frames: FleetFrames, findings: Findings) -> Setting:
         cells=Cells(frames.units, frames.settings.zone, frames.settings.language),
         settings=frames.settings,
         cautions=frames.cautions,
+        part_cautions=frames.part_cautions,
         short_lived=tuple(row for row in findings.parts if is_short_lived(row)),
     )
 

@@ -9,6 +9,10 @@ from afterclear.finding_tables.declaration import Clause, Finding, Means, counte
 _NO_CURRENCY: Final = mark("(no currency given)")
 
 
+NOT_TIED: Final = "not_tied"
+"""The fault of what no order says a fault for, in ``costs``."""
+
+
 @dataclass(frozen=True, slots=True)
 class Cost:
     """What the work orders of a period came to, in one currency."""

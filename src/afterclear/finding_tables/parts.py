@@ -120,7 +120,9 @@ class LeftOut:
     n: Annotated[int, Means("how many")]
 
 
-Told = Literal["estimate", "at_most", "at_least", "too_few", "nothing"]
+Told = Literal["estimate", "at_most", "at_least", "too_few", "beside_weak", "nothing"]
+Standing = Literal["short_lived", "long_lived", "ordinary"]
+_Q_BELOW = 0.05  # as parts are flagged
 # an interval wider than this factor is too wide to defend (own judgement)
 _WIDEST = 20.0
 
@@ -141,20 +143,47 @@ def life_told(row: Part) -> Told:
 
 
 def ratio_told(row: Part) -> Told:
-    """How much of the comparison with other parts can be given."""
+    """How much of the comparison with other parts can be given.
+
+    One end of an interval is a claim of its own: it is given where the test agrees that chance does
+    not explain the difference. Otherwise too few have failed.
+    """
     if row.life_ratio_to_peers is None:
-        return "nothing"
+        return "beside_weak" if row.n_peers else "nothing"
     low, high = row.ratio_low or 0.0, row.ratio_high
     if high is not None and (row.n_peers_failed or 0) > 0 and high <= _WIDEST * low:
         return "estimate"
+    if not _is_beyond_chance(row):
+        return "too_few"
     if high is not None and high < 1:
         return "at_most"
     return "at_least" if low > 1 else "too_few"
 
 
+def _is_beyond_chance(row: Part) -> bool:
+    return row.q_value is not None and row.q_value < _Q_BELOW
+
+
+def part_standing(row: Part) -> Standing:
+    """How a part's life compares, beyond chance: one answer for sentence, table and picture."""
+    if ratio_told(row) in {"nothing", "beside_weak", "too_few"}:
+        return "ordinary"
+    if row.flagged:
+        return "short_lived"
+    is_longer = (row.ratio_low or 0.0) > 1 and _is_beyond_chance(row)
+    return "long_lived" if is_longer else "ordinary"
+
+
 def is_short_lived(row: Part) -> bool:
     """Whether a part or brand fails sooner than others like it, beyond chance."""
-    return ratio_told(row) not in {"nothing", "too_few"} and bool(row.flagged)
+    return part_standing(row) == "short_lived"
+
+
+def _looks_different(row: Part) -> bool:
+    """Whether the interval leaves out 1 though the difference is within chance."""
+    low, high = row.ratio_low or 0.0, row.ratio_high
+    is_out = low > 1 or (high is not None and high < 1)
+    return ratio_told(row) == "estimate" and part_standing(row) == "ordinary" and is_out
 
 
 FINDINGS: Final = (
@@ -257,6 +286,22 @@ FINDINGS: Final = (
             ),
             (
                 Clause(mark(": short-lived."), is_short_lived),
+                Clause(
+                    mark(": within chance, as many parts are compared at once."), _looks_different
+                ),
+                Clause(
+                    counted(
+                        " It is not compared: the {n_peers} other part is a short-lived part.",
+                        " It is not compared: most of the {n_peers} other parts are one "
+                        "short-lived part.",
+                    ),
+                    lambda row: ratio_told(row) == "beside_weak",
+                    "n_peers",
+                ),
+                Clause(
+                    mark(" No other part of the same kind was fitted to compare it with."),
+                    lambda row: row.n_peers == 0,
+                ),
                 Clause(".", lambda row: ratio_told(row) != "nothing"),
             ),
             (

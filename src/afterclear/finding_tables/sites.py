@@ -78,7 +78,7 @@ class CountedWork:
     attempted_at: Annotated[datetime, Means("when")]
     repair_id: Annotated[str | None, Means("the work order")]
     site: Annotated[str | None, Means("where")]
-    ecu: Annotated[str, Means("the control unit")]
+    ecu: Annotated[str | None, Means("the control unit; empty: none has shown the code")]
     code: Annotated[str, Means("the fault")]
 
 

@@ -87,6 +87,7 @@ def gather_frames(
         said_before=before.statements if before else {},
         settings=settings,
         cautions=_cautions(con, app.cautions),
+        part_cautions=_part_cautions(con, app.cautions),
         n_rejections=scalar(con, "SELECT count(*) FROM rejections"),
         stale_sources=stale_sources(app, con, now),
         findings=_findings(con),
@@ -216,6 +217,17 @@ def _findings(con: Connection) -> dict[str, pl.DataFrame]:
     asked |= {**PAGE_SLIM, **PAGE_ORDERS, "stock": PAGE_ROLES["stock"], "holders": PAGE_HOLDERS}
     asked |= {"costs": PAGE_COSTS}
     return {name: aware(query(con, sql)) for name, sql in asked.items()}
+
+
+def _part_cautions(con: Connection, known: Cautions) -> dict[str, tuple[Caution, ...]]:
+    """Cautions by kind of part, for every part whose life is told."""
+    kinds = query(con, "SELECT DISTINCT part_family FROM parts ORDER BY part_family")["part_family"]
+    found = {kind: known.of(kind) for kind in kinds}
+    return {
+        kind: tuple(Caution(caution.title, caution.text) for caution in own)
+        for kind, own in found.items()
+        if own
+    }
 
 
 def _cautions(con: Connection, known: Cautions) -> dict[str, tuple[Caution, ...]]:

@@ -12,7 +12,7 @@ from afterclear.digest.audience.garage_model import (
     IntervalRow,
     PartView,
 )
-from afterclear.finding_tables.parts import Part
+from afterclear.finding_tables.parts import Part, part_standing
 from afterclear.finding_tables.sites import ComparedGroup, Level, apart_is_told
 from afterclear.wording.cells import Cells, Dash
 from afterclear.wording.given_words import given_words
@@ -21,6 +21,19 @@ from afterclear.wording.language import mark
 LEVELS: Final[tuple[Level, ...]] = ("site", "technician", "brand", "grade")
 # rows read at a glance; more groups are a funnel too (own judgement)
 ROWS: Final = 20
+PART_RESULTS: Final[dict[str, str]] = {
+    "short_lived": mark("short-lived"),
+    "long_lived": mark("lasts longer"),
+    "ordinary": mark("within chance"),
+    "too_few": mark("too few to compare"),
+    "beside_weak": mark("most others are a short-lived part"),
+    "nothing": mark("no other part of this kind"),
+}
+_MARKS: Final[dict[str, Literal["worse", "better", "ordinary"]]] = {
+    "short_lived": "worse",
+    "long_lived": "better",
+    "ordinary": "ordinary",
+}
 _TOPS: Final = (2.5, 4.0)  # an axis ends between: one long interval would squeeze all others
 
 RESULTS: Final[dict[str, str]] = {
@@ -113,7 +126,7 @@ def part_chart(views: Sequence[PartView], cells: Cells) -> IntervalChart | Dash:
     rows = tuple(_part_row(view, cells) for view in views[:ROWS])
     if not any(row.own for row in rows):
         return Dash(cells.t("too few parts have failed to compare them"))
-    flagged = [view.name for view in views if view.row.flagged]
+    flagged = [view.name for view in views if part_standing(view.row) != "ordinary"]
     return IntervalChart(
         rows,
         top=_top(rows),
@@ -126,22 +139,16 @@ def part_chart(views: Sequence[PartView], cells: Cells) -> IntervalChart | Dash:
 
 def _part_row(view: PartView, cells: Cells) -> IntervalRow:
     row = view.row
-    own = _life(view) if view.ratio_told not in {"nothing", "too_few"} else None
-    if row.flagged and own is not None:
-        result = cells.t("short-lived")
-    elif own is not None:
-        result = cells.t("within chance")
-    else:
-        nothing = view.ratio_told == "nothing"
-        result = cells.t("nothing to compare") if nothing else cells.t("too few to compare")
+    own = _life(view) if view.ratio_told in {"estimate", "at_most", "at_least"} else None
+    standing = part_standing(row)
     return IntervalRow(
         name=view.name,
         under=cells.t(
             "{n} of {all} failed", n=cells.number(row.n_failed), all=cells.number(row.n_fitted)
         ),
-        result=result,
+        result=cells.t(PART_RESULTS[view.ratio_told if own is None else standing]),
         figures=_peers(row, cells),
-        mark="worse" if row.flagged else "ordinary",
+        mark=_MARKS[standing],
         own=own,
         apart=None,
     )

@@ -1,12 +1,12 @@
 """What work cost over a period, as the audiences' pages show it.  Pure."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from afterclear.digest.common.model import VehicleRef
 from afterclear.digest.common.roster import Roster
-from afterclear.finding_tables.costs import Cost
+from afterclear.finding_tables.costs import NOT_TIED, Cost
 
 _DEAREST = 5  # of each kind and currency; the export has all
 
@@ -57,9 +57,15 @@ def cost_view(rows: Iterable[Cost], roster: Roster) -> CostView | None:
         to_at=found[0].to_at,
         fleet=tuple(lines["fleet"]),
         vehicles=_dearest(lines["vehicle"]),
-        faults=_dearest(lines["fault"]),
+        faults=_with_untied(lines["fault"]),
         sites=tuple(lines["site"]),
     )
+
+
+def _with_untied(lines: Sequence[CostLine]) -> tuple[CostLine, ...]:
+    """List the dearest faults, and what is tied to none whatever it is."""
+    untied = [line for line in lines if line.row.fault == NOT_TIED and line.row.n_orders]
+    return (*_dearest(line for line in lines if line.row.fault != NOT_TIED), *untied)
 
 
 def _dearest(lines: Iterable[CostLine]) -> tuple[CostLine, ...]:

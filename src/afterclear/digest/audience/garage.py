@@ -20,7 +20,6 @@ from afterclear.digest.audience.garage_model import (
 from afterclear.digest.audience.orders import orders_pages
 from afterclear.digest.audience.shown_vehicles import CommonViews
 from afterclear.digest.common.choosing import MOST
-from afterclear.digest.common.roster import Roster
 from afterclear.digest.common.savings import price_of, saving, saving_source, saving_words
 from afterclear.digest.input.findings_by_page import Findings
 from afterclear.digest.input.row_frames import read_rows
@@ -49,7 +48,7 @@ def build_garage_page(findings: Findings, common: CommonViews) -> GaragePage:
     people = common.setting.settings.technicians
     groups = group_tables(findings.holders, cells, people=people)
     process = _process_tables(findings)
-    parts = _part_views(findings, common.roster, cells)
+    parts = _part_views(findings, common)
     return GaragePage(
         head=common.head,
         looks=_looks(groups, parts, process, findings, cells),
@@ -117,8 +116,9 @@ def part_name(part: Part, cells: Cells) -> str:
     return f"{what}{where}: {number_and_brand or cells.t('no number or brand recorded')}"
 
 
-def _part_views(findings: Findings, roster: Roster, cells: Cells) -> tuple[PartView, ...]:
+def _part_views(findings: Findings, common: CommonViews) -> tuple[PartView, ...]:
     """Show parts of which a unit failed; the flagged ones with a picture and a claim sheet."""
+    roster, cells = common.roster, common.setting.cells
     compared = [part for part in findings.parts if part.grouping in {None, "number"}]
     notable = [part for part in compared if part.n_failed or part.flagged]
     notable.sort(key=lambda p: (not p.flagged, p.life_ratio_to_peers or 9.0, -p.n_failed))
@@ -138,6 +138,7 @@ def _part_views(findings: Findings, roster: Roster, cells: Cells) -> tuple[PartV
                 life=life_chart(part, own, cells) if own is not None and sheet else Dash(""),
                 claims=tuple(ClaimLine(c, roster.ref(c.vehicle_id)) for c in shown),
                 n_claims=0 if failed is None else failed.height,
+                cautions=common.setting.part_cautions.get(part.part_family, ()),
             )
         )
     return tuple(views)

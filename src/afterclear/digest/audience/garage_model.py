@@ -163,6 +163,7 @@ class PartView:
     life: LifeChart | Dash
     claims: tuple[ClaimLine, ...]  # the first of the units that failed
     n_claims: int
+    cautions: tuple[Caution, ...]  # for work on such a part
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,11 +238,13 @@ class OrdersPage:
     claims: tuple[ClaimLine, ...]  # of a part: the first of the units that failed
     n_claims: int
     shows_people: bool
+    part_cautions: tuple[Caution, ...] = ()  # for work on the part
 
     @property
     def cautions(self) -> tuple[tuple[Caution, ...], ...]:
-        """The cautions of the faults shown."""
-        return tuple(line.fault.cautions for own in self.lists for line in own.lines)
+        """The cautions of the part and of the faults shown."""
+        of_faults = (line.fault.cautions for own in self.lists for line in own.lines)
+        return (self.part_cautions, *of_faults)
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +270,13 @@ class GaragePage:
     few: int  # fewer judged fixes than this are drawn hollow
     shows_people: bool  # technicians are compared
     orders: tuple[OrdersPage, ...]  # the work behind the figures
+
+    @property
+    def part_cautions(self) -> tuple[Caution, ...]:
+        """Cautions for work on the parts shown, without those the page has above them."""
+        above = {caution for view in self.unchecked for caution in view.fault.cautions}
+        of_parts = (caution for view in self.parts for caution in view.cautions)
+        return tuple(caution for caution in dict.fromkeys(of_parts) if caution not in above)
 
     def orders_of(self, level: str, name: str | None, site: str | None = "") -> str:
         """Find the page with the work of a group; empty: it has none."""

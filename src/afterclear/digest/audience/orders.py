@@ -244,4 +244,5 @@ def _part_pages(
                 claims=tuple(ClaimLine(c, common.roster.ref(c.vehicle_id)) for c in own[:LISTED]),
                 n_claims=row.n_failed,
                 shows_people=False,
+                part_cautions=view.cautions,
             )

@@ -1,7 +1,7 @@
 """One vehicle's rows -> what its faults and fixes show.  Pure."""
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -55,6 +55,7 @@ class Setting:
     cells: Cells
     settings: DigestSettings
     cautions: Mapping[str, tuple[Caution, ...]]
+    part_cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)  # by kind
     short_lived: tuple[Part, ...] = ()  # parts and brands that fail sooner than others like them
 
     def on_clock(self, clock: Clock) -> "Setting":

@@ -112,7 +112,7 @@ class QualityWork:
 
     attempt_id: str
     vehicle_id: str
-    ecu: str
+    ecu: str | None  # None: none has shown the code
     code: str
     family_label: str | None
     meaning: str | None

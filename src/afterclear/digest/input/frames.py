@@ -69,6 +69,8 @@ class DigestContext:
     settings: DigestSettings = field(default_factory=DigestSettings)
     # by code; a caution marks the fault as a safety fault
     cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
+    # by kind of part; kinds without any are left out
+    part_cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
     n_rejections: int = 0  # rows refused and not yet mended
     stale_sources: tuple[StaleSource, ...] = ()
     findings: Mapping[str, pl.DataFrame]  # tables of findings by name (finding_rows.py)

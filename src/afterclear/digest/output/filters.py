@@ -5,7 +5,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from afterclear.digest.audience.compared import result_words
+from afterclear.digest.audience.compared import PART_RESULTS, result_words
 from afterclear.digest.audience.garage import PROCESS_WORDS, site_name
 from afterclear.digest.audience.stock import STOCK_WORDS, stock_reason
 from afterclear.digest.charts.proof_bar import draw_growth
@@ -82,6 +82,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "money": cells.money,
         "number": cells.number,
         "origin_words": lambda reading: _origin_words(reading, cells),
+        "part_result": word(PART_RESULTS),
         "percent": cells.percent,
         "repair_line": lambda line: _repair_line(line, cells),
         "result_words": lambda row: result_words(row, cells),

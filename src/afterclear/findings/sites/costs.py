@@ -1,7 +1,8 @@
 """What work cost over a period, by vehicle, site and fault; each number has its orders.
 
-Currencies are never added together. An order for several faults counts in full for each: its
-amount cannot be divided between them, so faults do not add up to the whole.
+Currencies are never added together. The amount of an order for several faults is divided between
+them in equal parts (own judgement: nobody writes down what each took), and what is tied to no fault
+has a row of its own: vehicles, sites and faults each add up to the whole.
 """
 
 from datetime import datetime, timedelta
@@ -10,22 +11,27 @@ from importlib.resources import files
 import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
+from afterclear.finding_tables.costs import NOT_TIED
 from afterclear.findings.common.tables import forget, keep
 from afterclear.store.engine.database import Connection, create_temp_table, query
 
 _SQL = files("afterclear.findings") / "sql" / "costs.sql"
-_PUT = ("cost_components", "order_amounts", "order_faults", "priced_orders", "cost_sums")
+_PUT = (
+    "cost_components", "order_amounts", "attempt_orders", "order_faults", "fault_shares",
+    "priced_orders", "cost_sums",
+)  # fmt: skip
 
 
 def find_costs(con: Connection, catalogue: Catalogue, as_of: datetime, days: int) -> None:
     """Replace ``costs`` and ``cost_orders``: orders of the ``days`` up to ``as_of``.
 
-    Needs verdicts and roles of this analysis.
+    Needs verdicts and roles of this analysis, ``order_parts``, the settings of the histories.
     """
     to_at = as_of.replace(tzinfo=None)
     from_at = to_at - timedelta(days=days)
     con.execute("SET VARIABLE cost_from = ?::TIMESTAMP", [from_at])
     con.execute("SET VARIABLE cost_to = ?::TIMESTAMP", [to_at])
+    con.execute("SET VARIABLE not_tied = ?", [NOT_TIED])
     create_temp_table(con, "cost_components", _components(con, catalogue))
     con.script(_SQL.read_text(encoding="utf-8"))
     period = {"from_at": from_at, "to_at": to_at, "days": days}

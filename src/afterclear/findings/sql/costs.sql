@@ -1,5 +1,5 @@
 -- What each work order of a period came to, and what it was for. Variables: cost_from, cost_to.
--- Needs verdicts and ``echo_fixes`` of this analysis.
+-- Needs verdicts and ``echo_fixes`` of this analysis, ``order_parts``, and the settings of histories.
 
 -- One row for each order and currency; an order without any amount has one too. Amounts of money
 -- are added up exactly: a sum of floating numbers would depend on their order.
@@ -25,21 +25,76 @@ WHERE repaired_at > getvariable('cost_from') AND repaired_at <= getvariable('cos
 GROUP BY vehicle_id, repair_id, repaired_at, site, is_priced,
     CASE WHEN is_priced THEN currency END;
 
+-- Which orders belong to which attempt. What is tried on one fault within one visit is one attempt,
+-- with the last order's number; the visit's other orders belong to it too: those that list its code,
+-- and those that are no attempt's and have a part of its component.
+CREATE OR REPLACE TEMP TABLE attempt_orders AS
+WITH own AS (
+    SELECT a.attempt_id, a.vehicle_id, a.repair_id, component_of(a.family) AS component,
+        ' ' || split_part(split_part(a.code, ' FMI ', 1), '-', 1) AS code,
+        (SELECT min(r.repaired_at) FROM store.repairs r
+         WHERE r.vehicle_id = a.vehicle_id AND r.repair_id = a.repair_id) AS repaired_at
+    FROM store.attempts a WHERE a.repair_id IS NOT NULL
+), others AS (
+    SELECT o.vehicle_id, o.repair_id, o.repaired_at,
+        n.repair_id IS NOT NULL AS is_named,
+        (SELECT ' ' || string_agg(DISTINCT r.codes, ' ') || ' ' FROM store.repairs r
+         WHERE r.vehicle_id = o.vehicle_id AND r.repair_id = o.repair_id) AS codes
+    FROM (SELECT DISTINCT vehicle_id, repair_id, repaired_at FROM order_amounts) o
+    LEFT JOIN (SELECT DISTINCT vehicle_id, repair_id FROM own) n USING (vehicle_id, repair_id)
+)
+SELECT attempt_id, vehicle_id, repair_id FROM own
+UNION
+SELECT a.attempt_id, o.vehicle_id, o.repair_id
+FROM own a
+JOIN others o ON o.vehicle_id = a.vehicle_id
+    AND o.repaired_at BETWEEN a.repaired_at - getvariable('visit')
+        AND a.repaired_at + getvariable('visit')
+WHERE coalesce(contains(o.codes, a.code || ' ') OR contains(o.codes, a.code || '-'), false)
+    OR NOT o.is_named AND EXISTS (
+        FROM order_parts p WHERE p.vehicle_id = o.vehicle_id AND p.repair_id = o.repair_id
+            AND p.component = a.component);
+
 -- The components an order was for, and whether its fix came back, most likely not cured: as on the
--- list of work, a cause likelier than the others together.
+-- list of work, a cause likelier than the others together. A code that only followed from another
+-- fault counts where the order was for nothing else.
 CREATE OR REPLACE TEMP TABLE order_faults AS
-SELECT a.vehicle_id, a.repair_id, coalesce(c.fault, a.family) AS fault,
-    coalesce(min(c.label), min(m.family_label)) AS label,
-    bool_or(v.outcome = 'came_back' AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5))
-        AS came_back
-FROM store.attempts a
-JOIN store.verdicts v USING (attempt_id)
-ANTI JOIN store.echo_fixes e ON e.attempt_id = a.attempt_id
-LEFT JOIN cost_components c USING (family)
-LEFT JOIN store.codes_met m ON m.code = a.code AND m.family = a.family
-SEMI JOIN order_amounts o ON o.vehicle_id = a.vehicle_id AND o.repair_id = a.repair_id
-WHERE a.repair_id IS NOT NULL AND a.family IS NOT NULL
-GROUP BY a.vehicle_id, a.repair_id, coalesce(c.fault, a.family);
+WITH worked AS (
+    SELECT x.vehicle_id, x.repair_id, coalesce(c.fault, a.family) AS fault,
+        coalesce(c.label, m.family_label) AS label,
+        v.outcome = 'came_back' AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5) AS came_back,
+        e.attempt_id IS NOT NULL AS is_echo
+    FROM attempt_orders x
+    JOIN store.attempts a USING (attempt_id)
+    JOIN store.verdicts v USING (attempt_id)
+    SEMI JOIN order_amounts o ON o.vehicle_id = x.vehicle_id AND o.repair_id = x.repair_id
+    LEFT JOIN (SELECT DISTINCT attempt_id FROM store.echo_fixes) e USING (attempt_id)
+    LEFT JOIN cost_components c USING (family)
+    LEFT JOIN store.codes_met m ON m.code = a.code AND m.family = a.family
+    WHERE a.family IS NOT NULL
+), counted AS (
+    SELECT * FROM worked QUALIFY NOT is_echo OR bool_and(is_echo) OVER (
+        PARTITION BY vehicle_id, repair_id)
+)
+SELECT vehicle_id, repair_id, fault, min(label) AS label,
+    bool_or(came_back AND NOT is_echo) AS came_back
+FROM counted GROUP BY vehicle_id, repair_id, fault;
+
+-- An order's amount in equal parts for its faults, to the cent: the cents left over go to the first.
+-- What an order divides between its faults nobody wrote down; so the faults add up to the whole.
+CREATE OR REPLACE TEMP TABLE fault_shares AS
+WITH divided AS (
+    SELECT o.vehicle_id, o.repair_id, o.currency, o.amount, f.fault, f.label,
+        coalesce(f.came_back, false) AS came_back,
+        count(*) OVER own AS n, row_number() OVER (own ORDER BY f.fault) AS place
+    FROM order_amounts o LEFT JOIN order_faults f USING (vehicle_id, repair_id)
+    WINDOW own AS (PARTITION BY o.vehicle_id, o.repair_id, o.currency)
+), parted AS (
+    SELECT *, (trunc(amount * 100 / n) / 100)::DECIMAL(18, 2) AS each FROM divided
+)
+SELECT vehicle_id, repair_id, currency, fault, label, came_back,
+    (each + CASE WHEN place = 1 THEN amount - n * each ELSE 0 END)::DECIMAL(18, 2) AS amount
+FROM parted;
 
 CREATE OR REPLACE TEMP TABLE priced_orders AS
 SELECT o.*, f.faults, coalesce(f.came_back, false) AS came_back
@@ -60,9 +115,9 @@ WITH of_kind AS (
     UNION ALL
     SELECT 'site', NULL, site, NULL, NULL, currency, amount, came_back FROM priced_orders
     UNION ALL
-    SELECT 'fault', NULL, NULL, f.fault, min(f.label) OVER (PARTITION BY f.fault), o.currency,
-        o.amount, f.came_back
-    FROM order_amounts o JOIN order_faults f USING (vehicle_id, repair_id)
+    SELECT 'fault', NULL, NULL, coalesce(fault, getvariable('not_tied')),
+        min(label) OVER (PARTITION BY fault), currency, amount, came_back
+    FROM fault_shares
 )
 SELECT kind, vehicle_id, site, fault, label, currency,
     count(amount)::INTEGER AS n_orders, coalesce(sum(amount), 0)::DOUBLE AS amount,
