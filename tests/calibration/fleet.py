@@ -64,6 +64,7 @@ class First:
     before_km: float  # watched without it
     gap_km: float  # in which it began; NaN: it was there in the first reading
     is_after_reading: bool = False  # a reading without it came last before, not a clear
+    km: float = np.nan  # odometer where it was seen
 
 
 @dataclass
@@ -77,6 +78,7 @@ class Fleet:
     firsts: list[First]
     watched_km: Floats  # (n_vehicles, n_units) looked back over, less what clears hid
     read_km: Floats  # (n_vehicles, n_units) from the first reading to the last
+    first_km: Floats  # (n_vehicles, n_units) odometer at the first reading; inf: none
     told: Told
 
     def column(self, name: str) -> Floats:
@@ -96,7 +98,8 @@ def simulate(
         else np.ones(laws.n_vehicles)
     )
     size = (laws.n_vehicles, len(UNITS))
-    fleet = Fleet(laws, faults, frailty, [], [], np.zeros(size), np.zeros(size), Told())
+    watched, read, first = np.zeros(size), np.zeros(size), np.zeros(size)
+    fleet = Fleet(laws, faults, frailty, [], [], watched, read, first, Told())
     for number in range(laws.n_vehicles):
         at = sites[number % len(sites)] if sites else laws
         _Vehicle(fleet, rng, number, at, keep_rows=keep_rows).live()
@@ -164,6 +167,7 @@ class _Vehicle:
             b - a if b < _NEVER else 0.0 for a, b in zip(self.first_km, self.read_km, strict=True)
         ]
         self.fleet.read_km[self.number] = span
+        self.fleet.first_km[self.number] = self.first_km
 
     def _days(self) -> list[float]:
         rng, laws = self.rng, self.laws
@@ -231,7 +235,8 @@ class _Vehicle:
             if self.read_km[unit] < _NEVER:
                 gap = km - max(self.read_km[unit], self.clear_km[unit])
                 is_after = self.read_km[unit] > self.clear_km[unit]
-            self.fleet.firsts.append(First(self.number, f, self.watched[unit], gap, is_after))
+            found = First(self.number, f, self.watched[unit], gap, is_after, km)
+            self.fleet.firsts.append(found)
         tried = self.open[f]
         if tried is not None and tried.back_km == _NEVER:
             unwatched = max(1.0, km - max(tried.edge_km, self.clear_km[unit]))

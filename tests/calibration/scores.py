@@ -138,7 +138,7 @@ def calibration_error(p: Floats, truth: Floats) -> float:
     )
 
 
-def noise(p: Floats) -> float:
+def noise(p: Floats, level: float = 0.95) -> float:
     """ECE that 95 of 100 forecasts as these stay below when every chance is what happens."""
     if not p.size or np.isnan(p).any():
         return np.nan
@@ -148,7 +148,7 @@ def noise(p: Floats) -> float:
         mine = p[bins == k]
         came = np.array([(rng.random(mine.size) < mine).sum() for _ in range(_DRAWS)])
         error += np.abs(came - mine.sum()) / p.size
-    return float(np.quantile(error, 0.95))
+    return float(np.quantile(error, level))
 
 
 def _mean(values: Floats | Bools) -> float:

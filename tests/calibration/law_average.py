@@ -1,0 +1,348 @@
+"""What the best of all learners would say who isn't told the law: the floor of small fleets.
+
+Its prior is the list of laws itself, one as likely as another, each with its own draws of every
+fault's figures (``laws.py``).  From what was seen of a fleet, first onsets and the windows of all
+attempts, it has the posterior over laws and draws, and its chances are those of each law's oracle
+averaged over it.  By Bayes' rule nobody who knows no more can have a smaller mean Brier score over
+these fleets; a goal that it misses under some law is out of reach there for anybody who isn't told
+that law.  How often a fleet is scanned, repaired and cleared is no evidence about its faults.
+
+Not exact: vehicles' factors are posterior means, given each law; a chronic vehicle is one attempt
+by attempt; draws are finite.  Over all laws together its chances must come true: the last line of
+each size shows whether they do.
+
+``python -m tests.calibration.law_average [law ...] --sizes 10 40 --seeds 2 --first 700`` prints a
+line a law and size: the model / the law average (what chances that are all true show: half of all
+draws, 95 of 100).
+"""
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
+from scipy import special, stats
+
+from tests.calibration.fleet import Bools, Fleet, Floats, Ints, simulate
+from tests.calibration.judged import COMPONENT, UNIT, told
+from tests.calibration.laws import BRANDS, CODES, SCENARIOS, Fault, Laws, drawn_faults
+from tests.calibration.oracle import survival
+from tests.calibration.scores import HELD_BELOW, Rows, Told, noise, score
+from tests.calibration.verdicts import seeds_of
+
+_DRAWS = 2000  # of a component's figures, by law
+_RATE, _RATE_SD = 0.6e-5, 0.6  # middle of new faults, log sd (``laws.py``)
+_LOG_RATES = np.linspace(-4, 4, 81) * _RATE_SD
+_FIRST_LIFE = 0.9  # of first parts, over the rate of new faults; shape 2
+_FACTORS = 64  # of vehicles
+_ROUNDS = 5  # of vehicles' factors and rates in turn
+_WEAK_SHARE = 0.15  # of parts whose brand isn't told
+_CHRONIC_ODDS = 4.0
+_LEAST = 1e-300
+_OF_SCANS = (
+    *("years", "km_per_day", "gap_days", "repairs", "clears", "service_clears", "brands"),
+    *("stray_clears_per_year", "cover", "complaints", "n_vehicles"),
+)
+
+
+@cache
+def worlds() -> dict[Laws, int]:
+    """Laws that differ in what faults do, and how many of the list each stands for."""
+    usual, count = Laws(), dict[Laws, int]()
+    for scenario in SCENARIOS:
+        same = replace(scenario.laws, **{name: getattr(usual, name) for name in _OF_SCANS})
+        count[same] = count.get(same, 0) + 1
+    return count
+
+
+@cache
+def _drawn(laws: Laws) -> dict[str, Floats]:
+    """Figures of components, drawn from a law."""
+    rng, found = np.random.default_rng(0), list[Fault]()
+    while len(found) < _DRAWS:
+        found.extend({id(fault): fault for fault in drawn_faults(rng, laws)}.values())
+    return {
+        name: np.array([getattr(fault, name) for fault in found[:_DRAWS]])
+        for name in ("p_repair", "p_clear", "eta_km", "shape", "life_km", "life_shape")
+    }
+
+
+@dataclass(frozen=True)
+class _Onsets:
+    """Exposure to a first onset, by vehicle and fault: (rate x factor)^power x km^power."""
+
+    clean: Floats  # without it, shape (n_vehicles, n_faults)
+    gap: Floats  # in which it began; 0: it did not
+    power: float
+
+    @classmethod
+    def of(cls, fleet: Fleet, *, parts_wear: bool) -> "_Onsets":
+        """Of new faults; or of first parts, which wear since km 0."""
+        clean = fleet.watched_km[:, UNIT].copy()
+        gap = np.zeros_like(clean)
+        start = np.where(np.isfinite(fleet.first_km), fleet.first_km, 0.0)[:, UNIT]
+        end = start + fleet.read_km[:, UNIT]
+        last = end.copy()
+        for first in fleet.firsts:
+            at, there = (first.vehicle, first.fault), np.isnan(first.gap_km)
+            clean[at] = 0.0 if there else first.before_km
+            gap[at] = 0.0 if there else first.gap_km
+            end[at] = start[at] if there else first.km - first.gap_km
+            last[at] = start[at] if there else first.km
+        if not parts_wear:
+            return cls(clean, gap, 1.0)
+        scale = _FIRST_LIFE**-2
+        return cls((end**2 - start**2) * scale, (last**2 - end**2) * scale, 2.0)
+
+
+@dataclass(frozen=True)
+class _Background:
+    """What first onsets tell under one law."""
+
+    rate: Floats  # draws of each component's, shape (n_components, m)
+    factor: Floats  # of each vehicle
+    log_evidence: float
+
+
+def _background(fleet: Fleet, laws: Laws, component: Ints) -> _Background:
+    onsets = _Onsets.of(fleet, parts_wear=laws.original_wear)
+    k, began = onsets.power, onsets.gap > 0
+    nodes = laws.rate_factor * _RATE * np.exp(_LOG_RATES)
+    log_prior = special.log_softmax(-0.5 * (_LOG_RATES / _RATE_SD) ** 2)
+    factors = stats.gamma.ppf((np.arange(_FACTORS) + 0.5) / _FACTORS, laws.frailty_shape)
+    factors /= laws.frailty_shape
+    factor = np.ones(len(fleet.frailty))
+    for _ in range(_ROUNDS):
+        logs = np.zeros((component.max() + 1, nodes.size))
+        for fault, number in enumerate(component):
+            hazard = (factor[:, None] * nodes) ** k
+            logs[number] -= onsets.clean[:, fault] @ hazard
+            mine = began[:, fault]
+            came = -np.expm1(-hazard[mine] * onsets.gap[mine, fault, None])
+            logs[number] += np.log(np.maximum(came, _LEAST)).sum(axis=0)
+        weight = special.softmax(logs + log_prior, axis=1)
+        mean = (weight @ nodes**k)[component]
+        expected = (onsets.clean + onsets.gap / 2) @ mean
+        n = began.sum(axis=1)[:, None]
+        of_vehicle = k * n * np.log(factors) - factors**k * expected[:, None]
+        before = k * n[:, 0] * np.log(factor) - factor**k * expected
+        by_factor = special.logsumexp(of_vehicle, axis=1) - np.log(_FACTORS) - before
+        evidence = special.logsumexp(logs + log_prior, axis=1).sum() + by_factor.sum()
+        factor = special.softmax(of_vehicle, axis=1) @ factors
+    rng, place = np.random.default_rng(1), (np.arange(_DRAWS) + 0.5) / _DRAWS
+    rate = np.array([rng.permutation(np.interp(place, np.cumsum(w), nodes)) for w in weight])
+    return _Background(rate, factor, float(evidence))
+
+
+@dataclass(frozen=True)
+class _Tried:
+    """Attempts, shape (n,) each."""
+
+    component: Ints
+    vehicle: Ints
+    is_repair: Ints
+    low: Floats
+    high: Floats  # 0: not returned
+    back: Bools
+    age: Floats  # of the part left in place; nan: none
+    brand: Ints  # the part's; -1: not told
+    before: Ints  # the attempt before, if that left the same part; -1: none
+    depth: Ints  # attempts since the part was fitted
+
+    @classmethod
+    def of(cls, fleet: Fleet, component: Ints) -> "_Tried":
+        tries, n = fleet.tries, len(fleet.tries)
+        age, brand = np.full(n, np.nan), np.full(n, -1)
+        before, depth = np.full(n, -1), np.zeros(n, dtype=np.int64)
+        part, last = dict[tuple[int, int], int](), dict[tuple[int, int], int]()
+        for i in sorted(range(n), key=lambda i: tries[i].day):
+            tried = tries[i]
+            key = tried.vehicle, tried.fault
+            if tried.is_repair:
+                part[key], age[i], brand[i] = i, 0.0, tried.brand
+            elif key in part:
+                age[i], brand[i] = tried.km - tries[part[key]].km, tries[part[key]].brand
+                before[i], depth[i] = last[key], depth[last[key]] + 1
+            last[key] = i
+        high = fleet.column("back_km")
+        fault, vehicle, repair = (
+            fleet.column(name).astype(np.int64) for name in ("fault", "vehicle", "is_repair")
+        )
+        back = np.isfinite(high)
+        windows = fleet.column("clean_km"), np.where(back, high, 0.0), back
+        return cls(component[fault], vehicle, repair, *windows, age, brand, before, depth)
+
+
+@dataclass(frozen=True)
+class _Said:
+    """Of one law: shape (n,) each."""
+
+    log_evidence: float
+    p_failed: Floats
+    p_worn: Floats
+
+
+def _said(fleet: Fleet, laws: Laws) -> _Said:
+    component = np.arange(len(CODES)) if laws.positions_differ else COMPONENT
+    background, tried = _background(fleet, laws, component), _Tried.of(fleet, component)
+    figures = _drawn(laws)
+    n = tried.low.size
+    p_failed, p_worn, evidence = np.zeros(n), np.zeros(n), background.log_evidence
+    for number in np.unique(tried.component):
+        mine = np.flatnonzero(tried.component == number)
+        rate = background.rate[number] * background.factor[tried.vehicle[mine], None]
+        logs, failed, worn = _judged(laws, figures, tried, mine, rate)
+        total = logs.sum(axis=0)
+        weight = special.softmax(total)
+        p_failed[mine], p_worn[mine] = failed @ weight, worn @ weight
+        evidence += float(special.logsumexp(total)) - np.log(_DRAWS)
+    return _Said(evidence, p_failed, p_worn)
+
+
+def _judged(
+    laws: Laws, figures: dict[str, Floats], tried: _Tried, mine: Ints, rate: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Log likelihood, P(failed) and P(worn) of a component's attempts, shape (n, m) each."""
+    shape = (mine.size, _DRAWS)
+    logs, failed, worn = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    place = np.full(tried.low.size, -1)
+    place[mine] = np.arange(mine.size)
+    lasting = np.ones(shape)  # P(the part has not ended by the return | what was seen)
+    for depth in range(int(tried.depth[mine].max(initial=0)) + 1):
+        own = np.flatnonzero(tried.depth[mine] == depth)
+        rows = mine[own]
+        alive = np.ones((own.size, _DRAWS))
+        if depth:
+            alive = lasting[place[tried.before[rows]]] * _since(laws, figures, tried, rows)
+        seen = _Seen.of(laws, figures, tried, rows, rate[own], alive)
+        logs[own], failed[own], worn[own], lasting[own] = seen.answers()
+    return logs, failed, worn
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Chances of a window by each draw, shape (n, m); low and high are its ends."""
+
+    p: Floats
+    hidden: tuple[Floats, Floats]  # P(a failure has not shown)
+    no_new: tuple[Floats, Floats]
+    unworn: tuple[Floats, Floats]
+    back: Bools
+    alive: Floats
+
+    @classmethod
+    def of(
+        cls, laws: Laws, figures: dict[str, Floats], tried: _Tried, rows: Ints, rate: Floats,
+        alive: Floats,
+    ) -> "_Seen":  # fmt: skip
+        repair = tried.is_repair[rows, None] > 0
+        p = np.where(repair, figures["p_repair"], figures["p_clear"])
+        odds = _CHRONIC_ODDS * p / np.maximum(1 - p, _LEAST)
+        p = (1 - laws.chronic) * p + laws.chronic * odds / (1 + odds)
+        eta = figures["eta_km"] * np.where(repair, 1.0, laws.clear_eta_factor)
+        ends = tried.low[rows, None], tried.high[rows, None]
+        hidden = [survival(x, eta, figures["shape"], is_log=laws.lognormal) for x in ends]
+        new = [np.exp(-rate * x) for x in ends]
+        unworn = [_unworn(laws, figures, tried, rows, x) for x in ends]
+        return cls(p, (hidden[0], hidden[1]), (new[0], new[1]), (unworn[0], unworn[1]),
+                   tried.back[rows, None], alive)  # fmt: skip
+
+    def answers(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Log likelihood, P(failed), P(worn) of a return, P(the part goes on)."""
+        wear = [1 - self.alive + self.alive * w for w in self.unworn]
+        low, high = (new * w for new, w in zip(self.no_new, wear, strict=True))
+        failed = self.p * (self.hidden[0] * low - self.back * self.hidden[1] * high)
+        rest = (1 - self.p) * (low - self.back * high)
+        seen = np.maximum(failed + rest, _LEAST)
+        by_wear = np.log(np.maximum(wear[0], _LEAST) / np.maximum(wear[1], _LEAST))
+        by_new = np.log(np.maximum(self.no_new[0], _LEAST) / np.maximum(self.no_new[1], _LEAST))
+        share = by_wear / np.maximum(by_wear + by_new, _LEAST)
+        goes_on = self.p * (self.hidden[0] * self.no_new[0] - self.hidden[1] * self.no_new[1])
+        goes_on += (1 - self.p) * (self.no_new[0] - self.no_new[1])
+        goes_on *= self.alive * self.unworn[1] / seen
+        return np.log(seen), failed / seen, rest / seen * share, np.clip(goes_on, 0.0, 1.0)
+
+
+def _unworn(
+    laws: Laws, figures: dict[str, Floats], tried: _Tried, rows: Ints, km: Floats
+) -> Floats:
+    """P(the part in place lasts so far | it was in order at the attempt), shape (n, m)."""
+    age, brand = tried.age[rows, None], tried.brand[rows, None]
+    if not laws.wears or laws.weak_brand is None:
+        return np.ones((rows.size, _DRAWS))
+    weak = BRANDS.index(laws.weak_brand)
+    share = np.where(brand < 0, _WEAK_SHARE, brand == weak)
+    begin = np.where(np.isnan(age), 0.0, age)
+    top, bottom = np.zeros((rows.size, _DRAWS)), np.zeros((rows.size, _DRAWS))
+    for part, factor in ((1 - share, 1.0), (share, laws.weak_factor)):
+        life = figures["life_km"] * factor
+        now, later = (np.exp(-((x / life) ** figures["life_shape"])) for x in (begin, begin + km))
+        top += part * later
+        bottom += part * now
+    lasts = top / np.maximum(bottom, _LEAST)
+    return np.where(np.isnan(age), 1.0, np.where(bottom > _LEAST, lasts, 0.0))
+
+
+def _since(laws: Laws, figures: dict[str, Floats], tried: _Tried, rows: Ints) -> Floats:
+    """P(the part lasted until the attempt | it did when the fault was seen), shape (n, m)."""
+    last = tried.before[rows]
+    driven = (tried.age[rows] - tried.age[last])[:, None]
+    now = _unworn(laws, figures, tried, last, driven)
+    seen = _unworn(laws, figures, tried, last, tried.high[last][:, None])
+    return np.clip(now / np.maximum(seen, _LEAST), 0.0, 1.0)
+
+
+def law_average(fleet: Fleet) -> Told:
+    """Tell the chances; no distances."""
+    said = [_said(fleet, laws) for laws in worlds()]
+    weight = special.softmax(
+        [s.log_evidence + np.log(n) for s, n in zip(said, worlds().values(), strict=True)]
+    )
+    p = np.einsum("k,kn->n", weight, np.array([s.p_failed for s in said]))
+    worn = np.einsum("k,kn->n", weight, np.array([s.p_worn for s in said]))
+    back = np.isfinite(fleet.column("back_km"))
+    nan = np.full(p.size, np.nan)
+    return Told(np.where(back, nan, p), np.where(back, p, nan), np.where(back, worn, nan), nan)
+
+
+def as_line(rows: Rows) -> str:
+    """One line: the model / the law average (chances that are all true, half and 95 of 100)."""
+    found = score(rows)
+    there, same = rows.p_informed[~rows.back], rows.p_informed[rows.back]
+    brier = ((there - rows.failed[~rows.back]) ** 2).mean()
+    return (
+        f"{found.ece:6.3f}/{found.ece_informed:.3f} ({noise(there, 0.5):.3f} {noise(there):.3f})"
+        f"{found.brier:8.4f}/{brier:.4f}"
+        f"{found.held:6.0%}/{((rows.p_informed < HELD_BELOW) & rows.clean)[rows.clean].mean():4.0%}"
+        f"{found.wrong:7.1%}/{found.wrong_informed:4.1%}"
+        f"{found.ece_same:7.3f}/{found.ece_same_informed:.3f}"
+        f" ({noise(same, 0.5):.3f} {noise(same):.3f}) n{rows.back.sum():5d}"
+    )
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("laws", nargs="*", help="names of laws; none: all")
+    parser.add_argument("--sizes", nargs="+", type=int, default=(10, 40))
+    parser.add_argument("--seeds", type=int, default=2)
+    parser.add_argument("--first", type=int, default=700, help="the first seed")
+    asked = parser.parse_args(arguments)
+    for size in asked.sizes:
+        every = []
+        for scenario in SCENARIOS:
+            if asked.laws and scenario.name not in asked.laws:
+                continue
+            fleets = (
+                simulate(scenario.sized(size), seed)
+                for seed in seeds_of(size, asked.seeds, asked.first)
+            )
+            rows = [Rows.of(f, told(f), law_average(f)) for f in fleets if f.tries]
+            every.extend(rows)
+            print(f"{scenario.name:28s}{size:6d}{as_line(Rows.joined(rows))}", flush=True)
+        print(f"{'all of these':28s}{size:6d}{as_line(Rows.joined(every))}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
