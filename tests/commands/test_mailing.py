@@ -69,7 +69,7 @@ def test_each_gets_their_digest_and_nobody_twice(app: App, tmp_path: Path) -> No
             "yard@example.org",
         ]
         letter = server.box.letters[0]
-    assert letter["Subject"].startswith("Fleet digest, 20")
+    assert letter["Subject"].startswith("Fleet, 20")
     text = letter.get_body(("plain",)).get_content()  # type: ignore[union-attr]
     assert "Bring in 1\u00a0vehicle, for safety." in text
     assert "- Book this week, Safety, K-1 (QX 4711, Northquay): " in text

@@ -19,7 +19,7 @@ from tests.deliver.servers import hook_server, mail_server
 LETTER = Letter(
     sender="afterclear@example.org",
     recipient="boss@example.org",
-    subject="Fleet digest, Müller, 3 May 2025",
+    subject="Fleet, Müller, 3 May 2025",
     message_id="<abc@afterclear>",
     text="Bring in 2 vehicles.\n",
     html="<p>Bring in 2 vehicles.</p>",

@@ -145,7 +145,9 @@ def _of_the_year(counted: pl.DataFrame, as_of: datetime) -> pl.DataFrame:
 
 def _counted(attempts: pl.DataFrame) -> pl.DataFrame:
     """Leave out what is counted with the fix of the fault it followed from."""
-    return attempts.filter(~pl.col("is_echo")) if "is_echo" in attempts.columns else attempts
+    if attempts.is_empty() or "is_echo" not in attempts.columns:
+        return attempts
+    return attempts.filter(~pl.col("is_echo"))
 
 
 def _fleet(frames: HistoryFrames) -> pl.DataFrame:

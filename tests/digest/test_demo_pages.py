@@ -3,6 +3,7 @@
 import re
 import shutil
 from collections.abc import Iterator
+from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 from statistics import median
@@ -215,6 +216,55 @@ def test_the_page_of_a_car_in_stock_asks_for_what_the_stock_page_asks_for(folder
     fresh = Page(folder / file_names.vehicle_page("Y-502")).text
     assert "Drive until the odometer shows about 91,890 km." in fresh
     assert "as soon as" not in fresh
+
+
+COUNTS = ("Held", "On watch", "Unchecked", "Came back")
+
+
+def test_the_list_and_the_vehicles_own_page_count_alike(folder: Path) -> None:
+    """Codes present and fixes by verdict; those counted with another code's fix are named."""
+    html = (folder / file_names.INDEX).read_text(encoding="utf-8")
+    found = 0
+    for row in html.partition("<tbody>")[2].split("<tr")[1:]:
+        cells = re.findall(r'class="number">(\d+)', row)
+        page = folder / unescape(re.findall(r'href="([^"]+)"', row)[0])
+        own = page.read_text(encoding="utf-8")
+        assert own.count("<b>still there</b>") == int(cells[0]), page
+        counted = own.partition('id="fixes"')[2].partition("<article")[0]
+        said = re.sub(r"<[^>]*>", " ", counted)
+        told = [re.search(rf"{word}\s+(\d+)", said) for word in COUNTS]
+        assert [int(m[1]) if m else 0 for m in told] == [int(n) for n in cells[1:]], page
+        more = re.search(r"(\d+)\s+more counts?", said.replace("\u00a0", " "))
+        n_counted = sum(int(n) for n in cells[1:])
+        assert own.count("<article") == n_counted + (int(more[1]) if more else 0), page
+        found += n_counted
+    assert found > 200
+
+
+SAYS = [  # page, words on it, words that would contradict them
+    ("T-303", "Have the stored codes of the engine control unit read", "Scan the engine unit."),
+    ("H-403", "once it may be driven", "about 9 Nov 2026"),
+    ("P-202", "there before: the clear of 3 Dec 2025 did not end it", ""),
+    ("P-203", "the work was on a code that only follows from another, C0031-13", ""),
+    ("T-305", "Hour meter", "Odometer"),
+    ("sheet P-202", "Began after 15 Sep 2025", "Began after 3 Dec 2025"),
+    ("sheet Y-501", "Ask what was done when the codes were cleared.", "389 km"),
+    ("dossier Y-504", "Distance driven, as joined at least 140,303 km", "or more as joined"),
+    ("dossier Y-509", "Airbags and belts", ""),
+]
+PAGES_OF = {
+    "sheet": file_names.sheet_page,
+    "dossier": file_names.dossier,
+    "vehicle": file_names.vehicle_page,
+}
+
+
+@pytest.mark.parametrize(("asked", "words", "other"), SAYS, ids=[s[0] for s in SAYS])
+def test_a_page_says_one_thing(folder: Path, asked: str, words: str, other: str) -> None:
+    *kind, vehicle = asked.split()
+    text = Page(folder / PAGES_OF[kind[0] if kind else "vehicle"](vehicle)).text
+    assert words in text
+    assert not other or other not in text
 
 
 @pytest.mark.parametrize(("page", "words"), ANSWERS, ids=[a[0] for a in ANSWERS])

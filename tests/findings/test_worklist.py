@@ -148,7 +148,8 @@ def test_a_repair_that_failed_under_another_code_is_told_with_the_open_one(
 ) -> None:
     found = line(work, "other code")
     assert "Diagnose anew and repair C0034-2F" in str(found["action"])
-    assert "came back within" in str(found["because"])
+    assert str(found["because"]).startswith("C0034-13 in the brake control unit had work on")
+    assert "C0034-2F in the brake control unit (" not in str(found["because"]), "told once"
     assert "no work on it is known" not in str(found["because"])
 
 

@@ -57,6 +57,16 @@ class Setting:
     cautions: Mapping[str, tuple[Caution, ...]]
     part_cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)  # by kind
     short_lived: tuple[Part, ...] = ()  # parts and brands that fail sooner than others like them
+    grounded: frozenset[str] = frozenset()  # vehicles that must not be driven
+
+    def limits(self, vehicle_id: str, cells: Cells | None = None) -> Limits:
+        """Return how far a vehicle's odometer is carried forward."""
+        return Limits(
+            self.as_of,
+            self.settings.extrapolate_days,
+            cells or self.cells,
+            may_drive=vehicle_id not in self.grounded,
+        )
 
     def on_clock(self, clock: Clock) -> "Setting":
         """Return the settings for a vehicle: with only an hour meter, distances are in hours."""
@@ -241,7 +251,7 @@ def _view(
 ) -> AttemptView:
     on_watch = attempt.outcome == "on_watch" and attempt.ended_at is None and not ref.sold
     cells = setting.on_clock(attempt.clock).cells
-    limits = Limits(setting.as_of, setting.settings.extrapolate_days, cells)
+    limits = setting.limits(ref.vehicle_id, cells)
     evidence = tuple(rows.evidence.get(attempt.attempt_id, ()))
     related = _related_episode(attempt, rows.episodes)
     return AttemptView(

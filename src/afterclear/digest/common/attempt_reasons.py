@@ -126,6 +126,11 @@ def _causes(attempt: Attempt, cells: Cells) -> str:
     known = {cause: p for cause, p in chances.items() if p is not None and p >= _COUNTS}
     if not known:
         return ""
+    if attempt.followed_code is not None:
+        return cells.t(
+            "; the work was on a code that only follows from another, {cause}",
+            cause=code_in(attempt.followed_code, attempt.followed_ecu, cells),
+        )
     first = max(known, key=known.__getitem__)
     rest = ", ".join(
         f"{cells.t(_CAUSES[cause])} {cells.percent(p)}"
@@ -135,6 +140,13 @@ def _causes(attempt: Attempt, cells: Cells) -> str:
     values = {"share": cells.percent(known[first]), "rest": f" ({rest})" if rest else ""}
     said = _MOST_LIKELY if known[first] >= CLEAR_CAUSE else _NOT_CLEAR
     return cells.t(said[first], **values)
+
+
+def code_in(code: str, ecu: str | None, cells: Cells) -> str:
+    """Name a code with its control unit."""
+    if ecu is None:
+        return code
+    return cells.t("{code} in the {unit}", code=code, unit=cells.control_unit(ecu))
 
 
 def _stayed(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:

@@ -14,7 +14,7 @@ import polars as pl
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.input.frames import FleetFrames
-from afterclear.digest.input.mileage import Limits, Owed, Usual, due_when
+from afterclear.digest.input.mileage import Owed, Usual, due_when
 from afterclear.wording.cells import Dash
 
 MOST = 200  # lines of one table; the export named under it has all
@@ -145,14 +145,14 @@ def _became(attempts: pl.DataFrame, outcome: str, at: str) -> Picked:
 def _on_watch(attempts: pl.DataFrame, roster: Roster, setting: Setting) -> Picked:
     """Order by when each would be proven; those without a date come last."""
     on_watch = attempts.filter((pl.col("outcome") == "on_watch") & pl.col("current"))
-    limits = Limits(setting.as_of, setting.settings.extrapolate_days, setting.cells)
     usual: dict[str, Usual | Dash] = {}
     keys: list[tuple[bool, datetime]] = []
     columns = ("vehicle_id", "km_to_go", "clean_until_km", "clock")
     for vehicle_id, km_to_go, until_km, clock in on_watch.select(columns).iter_rows():
         if vehicle_id not in usual:
             usual = {vehicle_id: roster.usual(vehicle_id)}  # attempts of a vehicle are adjacent
-        on = due_when(Owed(km_to_go, until_km, clock), usual[vehicle_id], limits).on
+        owed = Owed(km_to_go, until_km, clock)
+        on = due_when(owed, usual[vehicle_id], setting.limits(vehicle_id)).on
         keys.append((True, _FAR) if isinstance(on, Dash) else (False, on))
     soonest = sorted(range(len(keys)), key=keys.__getitem__)[:MOST]
     return Picked(tuple(on_watch["attempt_id"].gather(soonest)), on_watch.height)

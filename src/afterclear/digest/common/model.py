@@ -117,7 +117,8 @@ class SitePlan:
     n_do_not_drive: int
     n_repair: int  # to book for work, those not to be driven included
     n_scan: int
-    costs: tuple[tuple[float, str | None], ...]  # usual cost of that work by currency
+    n_priced: int  # of those to book, where orders on the same components give a price
+    costs: tuple[tuple[float, str | None], ...]  # usual cost of their work by currency
 
 
 @dataclass(frozen=True, slots=True)

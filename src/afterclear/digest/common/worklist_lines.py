@@ -13,7 +13,7 @@ from afterclear.digest.common.roster import Roster
 from afterclear.digest.input.finding_rows import WorkRow
 from afterclear.digest.input.frames import Caution, Details, in_chunks
 from afterclear.digest.input.row_frames import read_rows
-from afterclear.reasons import Urgency
+from afterclear.reasons import Urgency, WorkReason
 
 _SOON = pl.col("urgency").is_in([Urgency.DO_NOT_DRIVE, Urgency.BOOK_THIS_WEEK])
 
@@ -68,17 +68,17 @@ def _plan(soon: pl.DataFrame) -> tuple[SitePlan, ...]:
     plans = []
     for (site,), own in soon.group_by("site", maintain_order=True):
         work = own.filter(pl.col("kind") == "bring_in")
-        costs = (
-            work.filter(pl.col("usual_cost") > 0)
-            .group_by("currency")
-            .agg(pl.col("usual_cost").sum())
+        priced = work.filter(
+            pl.col("cost_grounds").map_elements(_is_of_such_work, return_dtype=pl.Boolean)
         )
+        costs = priced.group_by("currency").agg(pl.col("usual_cost").sum())
         plans.append(
             SitePlan(
                 site=str(site) if site is not None else None,
                 n_do_not_drive=own.filter(pl.col("urgency") == Urgency.DO_NOT_DRIVE).height,
                 n_repair=work.height,
                 n_scan=own.height - work.height,
+                n_priced=priced.height,
                 costs=tuple(costs.sort("currency").select("usual_cost", "currency").iter_rows()),
             )
         )
@@ -114,10 +114,19 @@ def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
 
 
 def _cost_said(row: WorkRow) -> float | None:
-    """Return the cost to show: none where life is at stake, none for a sum of several works."""
+    """Return the cost to show: none where life is at stake, or for several works, or a guess."""
     if row.safety or (row.p_not_fixed == 1 and len(json.loads(row.deeds)) > 1):
         return None
-    return row.expected_loss
+    return row.expected_loss if _is_of_such_work(row.cost_grounds) else None
+
+
+def _is_of_such_work(cost_grounds: str | None) -> bool:
+    """Whether every cost comes from orders on the same component.
+
+    The median of orders on anything, or a setting, ranks lines; it is no estimate of one work.
+    """
+    bases = [name for name, _ in json.loads(cost_grounds or "[]")]
+    return bool(bases) and set(bases) == {WorkReason.COST_OF_COMPONENT}
 
 
 def _cautions(codes_json: str | None, setting: Setting) -> tuple[Caution, ...]:

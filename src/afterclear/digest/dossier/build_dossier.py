@@ -12,6 +12,7 @@ from typing import TypeVar
 
 import polars as pl
 
+from afterclear.catalogue.codes import split_codes
 from afterclear.catalogue.vin import difference, read_vin
 from afterclear.digest.common.assess import FleetRows, Setting, VehicleRows, vehicle_ref
 from afterclear.digest.common.model import PageHead
@@ -36,6 +37,7 @@ from afterclear.digest.input.findings_by_page import (
     VehicleFindings,
     vehicle_findings,
 )
+from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.input.row_types import OdometerReading
 from afterclear.digest.vehicle.vehicle_model import LogLine, WorkOrder
@@ -133,6 +135,7 @@ def _dossier(known: _Known, head: PageHead, made_at: datetime | None) -> Dossier
         ref=vehicle_ref(rows.vehicle),
         vehicle=rows.vehicle,
         made_at=made_at,
+        cautions=_cautions(known),
         audit=audit,
         in_stock=in_stock_since(audit, known.setting.as_of, cells) if audit else None,
         reasons=reasons,
@@ -150,6 +153,15 @@ def _dossier(known: _Known, head: PageHead, made_at: datetime | None) -> Dossier
         files=known.cited.files,
         vehicle_files=known.cited.of("vehicle", rows.vehicle.vehicle_id),
     )
+
+
+def _cautions(known: _Known) -> tuple[Caution, ...]:
+    """Gather the cautions of every code the dossier names, in the order they were first seen."""
+    of_code, rows = known.setting.cautions, known.rows
+    scanned = [s.code for s in rows.sightings]
+    named = [c for line in rows.repairs for c in split_codes(line.codes or "")]
+    found = (caution for code in (*scanned, *named) for caution in of_code.get(code, ()))
+    return tuple(dict.fromkeys(found))
 
 
 def odometer_now(readings: Sequence[OdometerReading]) -> OdometerNow | None:

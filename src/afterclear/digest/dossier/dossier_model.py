@@ -7,6 +7,7 @@ from datetime import datetime
 from afterclear.digest.common.model import PageHead, VehicleRef
 from afterclear.digest.common.stock_state import InStock
 from afterclear.digest.input.finding_rows import Stock, StockReason
+from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.row_types import OdometerReading, Vehicle
 from afterclear.digest.vehicle.vehicle_model import WorkOrder
 from afterclear.wording.stock_steps import Step
@@ -127,6 +128,7 @@ class Dossier:
     ref: VehicleRef
     vehicle: Vehicle
     made_at: datetime | None  # None: with the digest of ``head.as_of``
+    cautions: tuple[Caution, ...]  # of every code in it, whenever it was read
     audit: Stock | None  # None: not in stock
     in_stock: InStock | None
     reasons: Sequence[StockReason]

@@ -56,7 +56,11 @@ SLIM: dict[str, dict[str, pl.DataType]] = {
     },
     "worklist": {
         **dict.fromkeys(
-            ("vehicle_id", "audience", "kind", "codes", "urgency", "site", "currency"), pl.String()
+            (
+                *("vehicle_id", "audience", "kind", "codes", "urgency", "site", "currency"),
+                "cost_grounds",
+            ),
+            pl.String(),
         ),
         "rank": pl.Int64(),
         "safety": pl.Boolean(),

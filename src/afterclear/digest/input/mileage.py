@@ -81,6 +81,7 @@ class Limits:
     as_of: datetime
     extrapolate_days: int
     cells: Cells
+    may_drive: bool = True  # False: no date follows from its usual mileage
 
 
 def odometer_line(readings: Sequence[OdometerReading]) -> Line:
@@ -154,6 +155,8 @@ def due_when(owed: Owed, usual: Usual | Dash, limits: Limits) -> Due:
 def _due_by_km(from_km: float, shown: float | None, usual: Usual, limits: Limits) -> Due:
     if usual.last_km >= from_km:
         return Due(shown, usual.last_at, passed=True)
+    if not limits.may_drive:
+        return Due(shown, Dash(limits.cells.t("once it may be driven")), passed=False)
     silent = (limits.as_of - usual.last_at) / timedelta(days=1)
     if silent > limits.extrapolate_days:
         days = limits.cells.number(silent)

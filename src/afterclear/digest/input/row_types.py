@@ -83,6 +83,9 @@ class Attempt:
     usual_life_km: float | None = None  # by then half of such parts have worn out
     beside_repair_id: str | None = None  # the order, for something else, it was cleared with
     echo_codes: str | None = None  # codes that followed from it, with spaces; counted with it
+    is_echo: bool = False  # not counted: its code followed, or is of the circuit of one that is
+    followed_code: str | None = None  # work on a code that only followed from this one
+    followed_ecu: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

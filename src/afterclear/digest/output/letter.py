@@ -35,6 +35,7 @@ class Brief:
     """The content of a mail."""
 
     subject: str
+    above: str  # whose it is, and the name of its page
     lead: str
     parts: tuple[Part, ...]
     language: str
@@ -47,13 +48,13 @@ def brief_of(model: DigestModel, audience: Audience) -> Brief | None:
     cells = Cells(head.units, head.zone, head.language)
     day = cells.day(head.as_of)
     if audience == "fleet" and model.fleet is not None:
-        name = cells.t("Fleet digest")
+        name = cells.t("Fleet")
         lead, parts = _fleet(model.fleet, cells)
     elif audience == "garage" and model.garage is not None:
-        name = cells.t("Garage digest")
+        name = cells.t("Workshop quality")
         lead, parts = _garage(model.garage, cells)
     elif audience == "stock" and model.stock is not None:
-        name = cells.t("Stock digest")
+        name = cells.t("Stock")
         lead, parts = _stock(model.stock, cells)
     else:
         return None
@@ -62,7 +63,8 @@ def brief_of(model: DigestModel, audience: Audience) -> Brief | None:
     )
     subject = ", ".join(part for part in (name, head.title, day) if part)
     # a subject is one line, whatever the fleet's name
-    return Brief(" ".join(subject.split()), lead, parts, head.language, closing)
+    above = ", ".join(part for part in (head.title, name) if part)
+    return Brief(" ".join(subject.split()), above, lead, parts, head.language, closing)
 
 
 def _part(head: str, lines: Sequence[str], n: int) -> Part:
@@ -182,7 +184,7 @@ def _stock_line(line: StockLine, cells: Cells) -> str:
 def brief_text(brief: Brief, link: str | None) -> str:
     """Write a brief as plain text."""
     words = Language(brief.language)
-    lines = [brief.lead, ""]
+    lines = [brief.above, "", brief.lead, ""]
     for part in brief.parts:
         lines += [f"{part.head}:", *(f"- {line}" for line in part.lines)]
         if part.n_more:

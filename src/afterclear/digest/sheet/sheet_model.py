@@ -7,6 +7,7 @@ from afterclear.digest.common.model import Fault, PageHead, VehicleRef, WorkItem
 from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.row_types import OdometerReading, Vehicle
 from afterclear.wording.cells import Clock
+from afterclear.wording.stock_steps import Step
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,8 @@ class Sheet:
     ref: VehicleRef
     vehicle: Vehicle
     work: WorkItem
+    steps: tuple[Step, ...]  # in stock: what would make it ready, as the stock page says it
+    verdict: str | None  # in stock: hold, rescan or ready
     cautions: tuple[Caution, ...]
     odometer: OdometerReading | None  # the last one used, as displayed
     joined: datetime | None  # when the odometer fell for good, the last time; None: never

@@ -37,6 +37,8 @@ def build_sheet(page: VehiclePage, cells: Cells) -> Sheet | None:
         ref=page.ref,
         vehicle=page.vehicle,
         work=page.work,
+        steps=page.steps,
+        verdict=page.findings.stock.verdict if page.findings.stock else None,
         cautions=page.cautions,
         odometer=used[-1] if used else None,
         joined=page.joined,
@@ -88,7 +90,13 @@ class _Maker:
         if role is not None and role.role == "consequential":
             checks.append(role_sentence(role.reason, role.facts, self.cells))
         described = self._described(found.fault, found.row.family, found, followers)
-        return replace(described, checks=(*checks, *described.checks))
+        stays = [
+            role_sentence(row.reason, row.facts, self.cells)
+            for row in self.page.findings.leftovers
+            if (row.ecu, row.code) == _key(found) and row.is_open
+        ]
+        # what stays without its cause is no longer a mere report of another unit
+        return replace(described, checks=(*checks, *(stays or described.checks)))
 
     def _described(
         self,
@@ -103,10 +111,10 @@ class _Maker:
         return FaultToMend(
             fault=fault,
             is_present=found is not None,
-            began_after=row.onset_low_at if row else None,
+            began_after=found.first.onset_low_at if found else None,
             seen_at=row.last_seen_at if row else None,
             seen_km=row.last_seen_km if row else None,
-            n_scans=row.n_scans if row else 0,
+            n_scans=found.n_scans if found else 0,
             followers=tuple(followers),
             tried=tuple(tried(visit, fault.code, self.cells) for visit in visits[:_MOST_VISITS]),
             n_earlier=max(0, len(visits) - _MOST_VISITS),

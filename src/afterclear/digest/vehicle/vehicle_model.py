@@ -194,10 +194,21 @@ class WorkOrder:
 
 @dataclass(frozen=True, slots=True)
 class EpisodeView:
-    """An episode with what its code is about."""
+    """An episode with what its code is about.
+
+    ``first``: the episode it goes on from, where clears in between did not end it; itself, if none
+    did. ``n_scans`` counts the scans since then.
+    """
 
     row: Episode
     fault: Fault
+    first: Episode
+    n_scans: int
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether it was there before a clear that did not end it."""
+        return self.first is not self.row
 
 
 @dataclass(frozen=True, slots=True)

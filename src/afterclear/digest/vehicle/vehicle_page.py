@@ -1,7 +1,7 @@
 """One vehicle's rows -> its page's model.  Pure."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 
 from afterclear.catalogue.codes import split_codes
@@ -20,6 +20,7 @@ from afterclear.digest.input.findings_by_page import VehicleFindings
 from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.row_types import (
     ClearEvent,
+    Episode,
     Observation,
     OdometerReading,
     Repair,
@@ -92,7 +93,7 @@ def build_vehicle_page(
         log=build_log(rows, orders, setting.cells),
         orders=orders,
         clears=tuple(rows.clears),
-        episodes=tuple(EpisodeView(row, fault_of(row, setting)) for row in rows.episodes),
+        episodes=tuple(_episodes(rows, setting)),
         never_present=_never_present(rows.sightings, setting.cells),
         odometer=odometer_chart(rows.odometer, setting.cells),
         readings=tuple(rows.odometer),
@@ -109,6 +110,19 @@ def build_vehicle_page(
         steps=_steps(findings, setting.cells),
         short_lived=setting.short_lived,
     )
+
+
+def _episodes(rows: VehicleRows, setting: Setting) -> Iterator[EpisodeView]:
+    """Show episodes, each with the one it goes on from where a clear in between did not end it."""
+    stayed = {(a.ecu, a.code, a.returned_at) for a in rows.attempts if a.stayed}
+    first: dict[tuple[str, str], tuple[Episode, int]] = {}
+    for row in sorted(rows.episodes, key=lambda e: e.onset_high_at):
+        key = (row.ecu, row.code)
+        if key in first and (*key, row.onset_high_at) in stayed:
+            first[key] = (first[key][0], first[key][1] + row.n_scans)
+        else:
+            first[key] = (row, row.n_scans)
+        yield EpisodeView(row, fault_of(row, setting), *first[key])
 
 
 def _work(assessment: Assessment, findings: VehicleFindings, setting: Setting) -> WorkItem | None:

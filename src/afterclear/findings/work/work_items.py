@@ -150,7 +150,12 @@ def _why_open(
     if left is not None and left["is_open"]:
         yield kept(left)
     elif attempt is not None:
-        yield _after_attempt(attempt, fault)
+        # work on another code of the component is told with that code
+        if attempt["attempt_id"] not in {found["attempt_id"] for found in related}:
+            yield _after_attempt(attempt, fault)
+        else:
+            yield from map(kept, related)
+            related = ()
         if attempt["attempt_no"] > 1:
             yield reason(R.NOT_FIRST_ATTEMPT, attempt_no=attempt["attempt_no"])
         yield from _likely_cause(attempt)

@@ -80,11 +80,14 @@ EXPORTS: Final[dict[str, str]] = {
 PAGE_FRAMES: Final[dict[str, str]] = {
     "vehicles": EXPORTS["vehicles"],
     "attempts": f"""
-        SELECT t.*, m.family_label, m.meaning,
+        SELECT t.*, m.family_label, m.meaning, w.primary_code AS followed_code,
+            w.primary_ecu AS followed_ecu,
             CASE WHEN t.outcome IN ('on_watch', 'unchecked') THEN t.clean_km + t.km_to_go END
                 AS needed_km
         FROM ({EXPORTS["attempts"]}) t
         LEFT JOIN codes_met m USING (code, family)
+        LEFT JOIN (SELECT attempt_id, primary_code, primary_ecu FROM echo_work) w
+            USING (attempt_id)
         ORDER BY t.vehicle_id, t.attempted_at, t.ecu, t.code""",
     "evidence": EXPORTS["evidence"],
     "episodes": f"""

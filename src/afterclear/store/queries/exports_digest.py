@@ -174,8 +174,11 @@ PAGE_SLIM: Final[dict[str, str]] = {
         ORDER BY flagged DESC, q_value, vehicle_id, ecu, code""",
     "worklist": """
         SELECT vehicle_id, audience, kind, rank, safety, codes, urgency, site,
-            usual_cost, currency
-        FROM worklist WHERE rank IS NOT NULL AND audience = 'fleet' ORDER BY audience, rank""",
+            usual_cost, currency, cost_grounds
+        FROM worklist
+        WHERE rank IS NOT NULL AND (audience = 'fleet'
+            OR audience = 'stock' AND urgency = 'do_not_drive')
+        ORDER BY audience, rank""",
     "worklist_set_aside": "SELECT audience FROM worklist WHERE rank IS NULL ORDER BY ALL",
     "claims": f"""
         SELECT c.* FROM ({PAGE_FINDINGS["claims"]}) c
