@@ -59,8 +59,8 @@ class Served:
             self.users.add(name, role, PASSWORD)
         self.attempts = Attempts(lambda: self.clock.seconds)
         self.door = Door(8443, self.users, self.attempts, self.clock)
-        desk = Desk(self.app, Bench(self.app), Uploads(folder / "uploads"))
-        self.site = desk_site(desk, self.door, frozenset({HOST}), most_bytes=1_000_000)
+        self.desk = Desk(self.app, Bench(self.app), Uploads(folder / "uploads"))
+        self.site = desk_site(self.desk, self.door, frozenset({HOST}), most_bytes=1_000_000)
 
     def browser(self, address: str = "192.0.2.7") -> TestClient:
         return TestClient(self.site, base_url=HOME, client=(address, 50_000))

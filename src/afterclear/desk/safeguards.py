@@ -7,6 +7,7 @@ Against a page elsewhere that makes the browser speak to the desk: a foreign nam
 import asyncio
 import time
 from collections.abc import Awaitable, Callable
+from functools import cache
 from typing import Final
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -31,10 +32,11 @@ _OWN_POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; "
     "form-action 'self'; base-uri 'none'; "
 )
-# digests carry style and script within, and a stricter policy of their own that names both
+# digests carry one script, the same on all, and each a style of its own, whose hash is in a
+# stricter policy within the page
 _DIGEST_POLICY = (
-    "default-src 'none'; style-src 'self' 'unsafe-inline'; script-src 'self' 'unsafe-inline'; "
-    "img-src 'self' data:; form-action 'none'; base-uri 'none'; "
+    "default-src 'none'; style-src 'unsafe-inline'; script-src '{script}'; img-src 'self' data:; "
+    "form-action 'none'; base-uri 'none'; "
 )
 _HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -68,7 +70,7 @@ class Safeguards:
         if answer is not None:
             await answer(scope, receive, sent)
             return
-        await self._app(scope, _limited(receive, *self._most_of(scope)), sent)
+        await self._app(scope, limited(receive, *self._most_of(scope)), sent)
 
     def _refusal(self, scope: Scope) -> Response | None:
         """Answer a request that is refused; None: it is not.  Puts its session into the scope."""
@@ -120,7 +122,7 @@ class Safeguards:
         return self._most_bytes if scope["path"] == "/bring" else MOST_FORM_BYTES, _MOST_S
 
 
-def _limited(receive: Receive, most: int, most_s: float) -> Receive:
+def limited(receive: Receive, most: int, most_s: float) -> Receive:
     """Count what a request sends, whatever length it stated, and wait for no trickle."""
     n_bytes, is_whole, until = 0, False, time.monotonic() + most_s
 
@@ -143,8 +145,15 @@ def _limited(receive: Receive, most: int, most_s: float) -> Receive:
     return counted
 
 
+@cache
+def _digest_policy() -> str:
+    from afterclear.digest.output.render import script_of_pages  # noqa: PLC0415 - slow to import
+
+    return _DIGEST_POLICY.format(script=script_of_pages())
+
+
 def _with_headers(send: Send, path: str) -> Callable[[Message], Awaitable[None]]:
-    policy = _DIGEST_POLICY if path.startswith(DIGESTS) else _OWN_POLICY
+    policy = _digest_policy() if path.startswith(DIGESTS) else _OWN_POLICY
 
     async def sent(message: Message) -> None:
         if message["type"] == "http.response.start":

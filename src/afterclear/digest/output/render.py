@@ -241,6 +241,11 @@ def _policy(style: str, script: object) -> str:
     return f"{allowed}; base-uri 'none'; form-action 'none'"
 
 
+def script_of_pages() -> str:
+    """Give the hash of the one script that pages carry, for a policy that is sent with them."""
+    return _hash(str(_script()))
+
+
 def _hash(text: str) -> str:
     digest = b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
     return f"sha256-{digest}"
