@@ -51,8 +51,8 @@ class Clock:
 class Served:
     """A desk that listens to others, with a user for each role."""
 
-    def __init__(self, folder: Path) -> None:
-        self.app: App = app_at(Config(None), folder / "afterclear.duckdb")
+    def __init__(self, folder: Path, config: Config | None = None) -> None:
+        self.app: App = app_at(config or Config(None), folder / "afterclear.duckdb")
         self.clock = Clock()
         self.users = Users(folder / "users", QUICK)
         for role, name in NAMES.items():

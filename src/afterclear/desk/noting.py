@@ -17,6 +17,7 @@ DEEDS: Final = {
     "/loads/{number:int}/back": "took a load back",
     "/bench/cancel": "cancelled what was under way",
     "/maps/{name}": "mended a map",
+    "/settings": "changed settings",
     "/judge": "had every fix judged",
     "/decide": "decided",
     "/decide/{number:int}/undo": "took a decision back",

@@ -1,7 +1,7 @@
 """What a page function gets and gives."""
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 
@@ -10,6 +10,7 @@ from starlette.datastructures import UploadFile
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from afterclear.commands.app import App
+from afterclear.config import Config
 from afterclear.desk.bench import Bench, Then
 from afterclear.desk.door import Session
 from afterclear.desk.uploads import Uploads
@@ -20,13 +21,19 @@ BUSY = "Something else is being worked on. Try again when it is done."
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Desk:
     """What every page works with."""
 
     app: App
     bench: Bench
     uploads: Uploads
+    on_settings: Callable[[App], None] = lambda _: None
+
+    def change_settings(self, config: Config) -> None:
+        """Go on with other settings."""
+        self.app = replace(self.app, config=config)
+        self.on_settings(self.app)
 
 
 @dataclass(slots=True)

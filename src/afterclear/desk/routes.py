@@ -23,7 +23,7 @@ from afterclear.config import without_secrets
 from afterclear.desk.door import Door, Session
 from afterclear.desk.entrance import FORM_TOKEN, entrance_routes
 from afterclear.desk.noting import note_done
-from afterclear.desk.pages import bringing, deciding, home, loads, maps, trail
+from afterclear.desk.pages import bringing, deciding, home, loads, maps, settings, trail
 from afterclear.desk.request import Asked, Desk
 from afterclear.desk.safeguards import DIGESTS, Safeguards
 from afterclear.desk.users import Role
@@ -54,15 +54,16 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("GET", "/decide", Role.READ, deciding.work),
     ("POST", "/decide", Role.DECIDE, deciding.decide_on),
     ("POST", "/decide/{number:int}/undo", Role.DECIDE, deciding.undo_one),
+    ("GET", "/settings", Role.ADMIN, settings.settings),
+    ("POST", "/settings", Role.ADMIN, settings.change),
     ("GET", "/trail", Role.ADMIN, trail.who_did_what),
 )
 _WRONG = 400  # statuses from here on
 _MOST_FILES = 200
 _MOST_FIELDS = 5_000
 _OWN_FILES: Final = {"desk.css": "text/css", "desk.js": "text/javascript"}
-_NEED_NO_STORE: Final = frozenset(
-    {"/", "/find", "/trail", "/maps"}
-)  # nor does anything below the next
+# nor does anything below the next
+_NEED_NO_STORE: Final = frozenset({"/", "/find", "/maps", "/settings", "/trail"})
 _NOR_BELOW: Final = ("/bring", "/bench")
 _LOG: Final = logging.getLogger(__name__)
 

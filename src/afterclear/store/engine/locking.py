@@ -137,6 +137,11 @@ def users_lock(store: Path) -> Path:
     return Path(f"{store}.users.lock")
 
 
+def settings_lock(store: Path) -> Path:
+    """Give the lock file of the settings, as far as they are changed by a page."""
+    return Path(f"{store}.settings.lock")
+
+
 def trail_lock(store: Path) -> Path:
     """Give the lock file of what is noted at a store's desk."""
     return Path(f"{store}.trail.lock")
