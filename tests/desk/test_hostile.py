@@ -41,7 +41,9 @@ def test_every_form_that_changes_something_has_the_token() -> None:
 def test_no_template_lets_markup_through() -> None:
     for page in TEMPLATES.glob("*.html"):
         text = page.read_text(encoding="utf-8")
-        assert not re.search(r"\|\s*safe\b|autoescape|<script|\son\w+=|style=", text), page.name
+        assert not re.search(
+            r'\|\s*safe\b|autoescape|<script(?! src="/desk.js")|\son\w+=|style=', text
+        ), page.name
 
 
 @pytest.mark.slow
