@@ -86,6 +86,7 @@ _USER = click.Group(
 @click.group("desk", invoke_without_command=True, commands=[_USER])
 @click.option("--port", default=0, help="Port (default: a free one).")
 @click.option("--no-browser", is_flag=True, help="Print the address, open no browser.")
+@click.option("--schedule", is_flag=True, help="Keep the timetable, too.")
 @click.option("--listen", default="", metavar="ADDRESS", help="Let others in: listen here.")
 @click.option("--name", "names", multiple=True, help="... by this name, as people type it.")
 @click.option("--certificate", type=_FILE, help="... over TLS, with this certificate (PEM),")

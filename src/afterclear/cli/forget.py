@@ -4,14 +4,7 @@ import click
 
 from afterclear.cli.frame import with_app
 from afterclear.commands.app import App
-from afterclear.commands.forgetting import forget, let_in
-
-_REMAINS = """What remains: in the ledger, how many rows each file had and the hash of its bytes,
-so that the same file is not loaded again; and keyed hashes of the vehicle's number, VINs and
-plates, by which its rows are refused from now on ('afterclear forget allow NAME' lets them in
-again).  Not erased, because this program does not know where they are: backups made before,
-digests and exports written before ('afterclear digest' writes the present ones anew), the
-delivered files in their folders, and logs."""
+from afterclear.commands.forgetting import QUESTION, REMAINS, forget, let_in
 
 
 @click.command("forget")
@@ -28,7 +21,7 @@ def command(app: App, what: str, name: str, *, yes: bool) -> None:
     if what == "allow":
         _allow(app, name)
         return
-    if not yes and not click.confirm(f"Erase vehicle {name} for good?"):
+    if not yes and not click.confirm(f"{QUESTION.format(name)}?"):
         click.echo("Nothing was erased.")
         return
     done = forget(app, name)
@@ -40,7 +33,7 @@ def command(app: App, what: str, name: str, *, yes: bool) -> None:
         f"{done.files_rewritten} archived files rewritten without it, {done.files_erased} erased "
         f"whole; {done.n_loads_renamed} ledger lines lost their file name."
     )
-    click.echo(_REMAINS)
+    click.echo(REMAINS)
 
 
 def _allow(app: App, name: str) -> None:

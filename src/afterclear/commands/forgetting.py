@@ -30,6 +30,14 @@ from afterclear.store.upkeep import forget as steps
 from afterclear.store.upkeep.forget import ArchivedFile, Forgotten, Job
 from afterclear.store.upkeep.vacuum import compact, unowed
 
+QUESTION: Final = "Erase vehicle {} for good"
+REMAINS = """What remains: in the ledger, how many rows each file had and the hash of its bytes,
+so that the same file is not loaded again; and keyed hashes of the vehicle's number, VINs and
+plates, by which its rows are refused from now on ('afterclear forget allow NAME' lets them in
+again).  Not erased, because this program does not know where they are: backups made before,
+digests and exports written before ('afterclear digest' writes the present ones anew), the
+delivered files in their folders, and logs."""
+
 
 def forget(app: App, vehicle_id: str) -> Forgotten:
     """Erase a vehicle, judge the rest of the fleet again, and rewrite the store's file.

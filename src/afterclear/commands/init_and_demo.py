@@ -46,19 +46,33 @@ def init(folder: Path) -> list[Path]:
     return made
 
 
-def demo(app: App, on_load: Callable[[LoadResult], None], progress: Progress = QUIET) -> DemoReport:
+def of_the_demo(app: App) -> App:
+    """Give the app of the demo: a store of its own and no settings."""
+    return replace(app, store=app.reports / "demo" / "demo.duckdb", config=Config(None))
+
+
+def demo(
+    app: App,
+    on_load: Callable[[LoadResult], None],
+    progress: Progress = QUIET,
+    *,
+    for_desk: bool = False,
+) -> DemoReport:
     """Load the sample fleet into a store of its own, judge it, write its digests.
 
     The demo is as of its last event, so that its pages are the same whenever it runs.
+    ``for_desk``: the digests go where a desk of that store has them.
     """
     samples = shipped("sample_data")
     if not samples.is_dir():
         raise UsageError("The sample data are missing from this installation.")
     folder = app.reports / "demo"
     folder.mkdir(parents=True, exist_ok=True)
-    own = replace(app, store=folder / "demo.duckdb", config=Config(None))
+    own = of_the_demo(app)
     for old in (own.store, Path(f"{own.store}.wal")):
         old.unlink(missing_ok=True)
     load = load_paths(own, [samples], Whose(zone="Europe/Berlin"), on_load)
     analysis = analyse(own, full=True, as_of=last_event(own), progress=progress)
-    return DemoReport(load, analysis, digest(own, DigestAsked(folder=folder)))
+    return DemoReport(
+        load, analysis, digest(own, DigestAsked(folder=own.reports if for_desk else folder))
+    )

@@ -53,7 +53,7 @@ class Bench:
 
     def __init__(self, app: App) -> None:
         self.piece: Piece | None = None  # the last one begun
-        self._command = _command_of(app)
+        self._command = command_of(app)
         self._taken = threading.Lock()
         self._thread: threading.Thread | None = None
         self._process: subprocess.Popen[str] | None = None
@@ -160,7 +160,8 @@ def _end(running: "subprocess.Popen[str] | None") -> None:
             running.kill()
 
 
-def _command_of(app: App) -> list[str]:
+def command_of(app: App) -> list[str]:
+    """Give the words that begin a command of the program for the desk's store."""
     folder = app.config.folder
     config = ["--config", str(folder)] if folder is not None else []
     # -P: nothing in the garage's folder is taken for a module

@@ -17,6 +17,7 @@ DEEDS: Final = {
     "/loads/{number:int}/back": "took a load back",
     "/bench/cancel": "cancelled what was under way",
     "/maps/{name}": "mended a map",
+    "/forget": "had a vehicle forgotten",
     "/settings": "changed settings",
     "/judge": "had every fix judged",
     "/decide": "decided",

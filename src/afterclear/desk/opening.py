@@ -23,6 +23,7 @@ class Opening:
     names: tuple[str, ...] = ()  # of the host, as people type them
     certificate: Path | None = None
     key: Path | None = None
+    schedule: bool = False  # whether the timetable is kept, too
     proxy: str = ""  # address of the proxy that speaks TLS for the desk
 
     @property

@@ -23,7 +23,7 @@ from afterclear.config import without_secrets
 from afterclear.desk.door import Door, Session
 from afterclear.desk.entrance import FORM_TOKEN, entrance_routes
 from afterclear.desk.noting import note_done
-from afterclear.desk.pages import bringing, deciding, home, loads, maps, settings, trail
+from afterclear.desk.pages import bringing, deciding, forgetting, home, loads, maps, settings, trail
 from afterclear.desk.request import Asked, Desk
 from afterclear.desk.safeguards import DIGESTS, Safeguards
 from afterclear.desk.users import Role
@@ -54,6 +54,8 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("GET", "/decide", Role.READ, deciding.work),
     ("POST", "/decide", Role.DECIDE, deciding.decide_on),
     ("POST", "/decide/{number:int}/undo", Role.DECIDE, deciding.undo_one),
+    ("GET", "/forget", Role.ADMIN, forgetting.ask),
+    ("POST", "/forget", Role.ADMIN, forgetting.forget_one),
     ("GET", "/settings", Role.ADMIN, settings.settings),
     ("POST", "/settings", Role.ADMIN, settings.change),
     ("GET", "/trail", Role.ADMIN, trail.who_did_what),

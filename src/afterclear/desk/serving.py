@@ -19,6 +19,7 @@ from afterclear.desk.opening import THIS_MACHINE, Opening, check_opening
 from afterclear.desk.request import Desk
 from afterclear.desk.routes import desk_site
 from afterclear.desk.safeguards import Safeguards
+from afterclear.desk.timetable import Timetable
 from afterclear.desk.uploads import Uploads
 from afterclear.desk.users import Users
 from afterclear.errors import UsageError
@@ -42,7 +43,9 @@ def serve(app: App, opening: Opening, say: Callable[[str], None], *, open_browse
         port = listening.getsockname()[1]
         door, bench, uploads = Door(port, users, clock=app.clock), Bench(app), Uploads(folder)
         most = int(app.config.settings.limits.max_file_mb * _MB)
-        site = desk_site(Desk(app, bench, uploads), door, opening.hosts(port), most)
+        timetable = Timetable(app)
+        desk = Desk(app, bench, uploads, timetable.follow if opening.schedule else _nothing)
+        site = desk_site(desk, door, opening.hosts(port), most)
         if opening.listen:
             say(f"The desk is at {opening.shown(port)}\nCtrl-C ends it.")
         else:
@@ -51,12 +54,19 @@ def serve(app: App, opening: Opening, say: Callable[[str], None], *, open_browse
             if open_browser:
                 _open(address, uploads.own_page(_forward(address)))
         take_in_if_free(app)
+        if opening.schedule:
+            timetable.begin()
         try:
             uvicorn.Server(_config(site, opening)).run(sockets=[listening])
         finally:
+            timetable.stop()
             bench.stop()
             uploads.drop_all()
             take_in_if_free(app)
+
+
+def _nothing(_: App) -> None:
+    """Nobody keeps the timetable."""
 
 
 def _config(site: Safeguards, opening: Opening) -> uvicorn.Config:

@@ -7,13 +7,14 @@ to load than the whole history to show.
 from collections import defaultdict
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
 from afterclear.commands.queries.work_lines import in_words
 from afterclear.digest.common.attempt_reasons import attempt_reason
 from afterclear.digest.input.row_types import Attempt, Evidence
+from afterclear.plain import TABLES
 from afterclear.store.engine.database import Connection, open_store, rows, scalar
 from afterclear.store.queries.called_vehicles import vehicle_called
 from afterclear.store.queries.exports import EXPORTS, PAGE_FRAMES
@@ -24,6 +25,13 @@ from afterclear.wording.stock import audit_words
 
 Row = dict[str, Any]  # by the export's columns
 _Kind = TypeVar("_Kind", Attempt, Evidence)
+
+
+_FILES: Final = f"""
+    SELECT l.load_id, l.file_name, l.source, l.finished_at, count(*) AS n_rows
+    FROM loads l JOIN ({" UNION ALL ".join(f"SELECT load_id, vehicle_id FROM {t}" for t in TABLES)})
+        USING (load_id)
+    WHERE vehicle_id = ? GROUP BY ALL ORDER BY load_id DESC"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +57,7 @@ class VehicleStory:
     work: list[Row]  # its lines of the worklist, once each
     stock: list[Row]  # its audit, where it is in stock
     decisions: list[Row]  # people's decisions, also undone ones
+    files: list[Row]  # loads that rows of it came with, the latest first
 
 
 def vehicle_story(app: App, name: str) -> VehicleStory:
@@ -82,6 +91,7 @@ def vehicle_story(app: App, name: str) -> VehicleStory:
             work=[row for row in work if row["audience"] != "garage"],
             stock=_audits(app, con, vehicle_id),
             decisions=_of(con, EXPORTS_ROLES["decisions"], vehicle_id),
+            files=rows(con, _FILES, [vehicle_id]),
         )
 
 

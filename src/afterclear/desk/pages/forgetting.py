@@ -1,0 +1,30 @@
+"""Forget a vehicle, after the same question as at the terminal."""
+
+from starlette.responses import Response
+
+from afterclear.commands.forgetting import QUESTION, REMAINS
+from afterclear.commands.queries.vehicle_story import vehicle_story
+from afterclear.desk.request import Asked
+from afterclear.digest.common.file_names import INDEX
+from afterclear.errors import UsageError
+
+
+def ask(asked: Asked) -> Response:
+    """Ask whether a vehicle is to be forgotten, and say what remains."""
+    story = vehicle_story(asked.desk.app, asked.query.get("vehicle", ""))
+    vehicle_id = str(story.vehicle["vehicle_id"])
+    question = QUESTION.format(vehicle_id)
+    return asked.page(
+        "forget.html", vehicle_id=vehicle_id, story=story, question=question, remains=REMAINS
+    )
+
+
+def forget_one(asked: Asked) -> Response:
+    """Erase a vehicle, and write the pages without it; its name is in no title and no list."""
+    vehicle_id = asked.form.get("vehicle", "")
+    if not vehicle_id or asked.form.get("sure") != "yes":
+        raise UsageError("Nothing was erased: tick the box if you are sure.")
+    commands = [["forget", "--yes", "vehicle", "--", vehicle_id]]
+    if (asked.desk.app.reports / INDEX).is_file():
+        commands.append(["digest"])
+    return asked.begin("Forget a vehicle", commands)

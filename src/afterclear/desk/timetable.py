@@ -1,0 +1,42 @@
+"""Keep the timetable beside the desk: by ``afterclear schedule``, in a process of its own."""
+
+import subprocess
+from typing import Final
+
+from afterclear.commands.app import App
+from afterclear.desk.bench import command_of
+
+_STOP_S: Final = 15  # a job that is told to stop has tidied up by then
+
+
+class Timetable:
+    """The process that keeps the timetable; begun again when times or sources change."""
+
+    def __init__(self, app: App) -> None:
+        self._app = app
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def begin(self) -> None:
+        """Begin; what it says goes where the desk's own words go."""
+        self._process = subprocess.Popen(  # noqa: S603 - our own program
+            [*command_of(self._app), "schedule"], stdin=subprocess.DEVNULL
+        )
+
+    def follow(self, app: App) -> None:
+        """Begin again if times or sources are others now; a job that was under way is undone."""
+        before, now = self._app.config, app.config
+        self._app = app
+        if (before.timetable, before.sources) != (now.timetable, now.sources):
+            self.stop()
+            self.begin()
+
+    def stop(self) -> None:
+        """Stop; what was under way is undone."""
+        if self._process is None or self._process.poll() is not None:
+            return
+        self._process.terminate()
+        try:
+            self._process.wait(_STOP_S)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
