@@ -49,16 +49,32 @@ def seconds_to_open(browser: Browser, file: Path) -> float:
     return min(took)
 
 
+def seconds_to_find(browser: Browser, index: Path, vehicle: str) -> float:
+    """Look for a vehicle of the whole fleet: from the first key to its line, index file and all."""
+    page = browser.new_page(viewport={"width": 1280, "height": 800})
+    page.goto(index.as_uri())
+    begun = time.perf_counter()
+    page.fill("#whole-fleet input", vehicle)
+    page.wait_for_selector("#whole-fleet tbody tr")
+    took = time.perf_counter() - begun
+    assert page.locator("#whole-fleet tbody th a").all_inner_texts() == [vehicle]
+    page.close()
+    return took
+
+
 def main(n: int) -> None:
     """Print seconds and size of each page, the slowest first."""
     chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
         files = written(n, Path(folder))
         browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        took = {file: seconds_to_open(browser, file) for file in files}
+        pages = [file for file in files if file.suffix == ".html"]
+        took = {file: seconds_to_open(browser, file) for file in pages}
+        found = seconds_to_find(browser, Path(folder) / INDEX, f"FL-{n - 1:05d}")
         browser.close()
+        print(f"{found:.2f} s to find a vehicle by the index file")
         print(f"{n} vehicles\n     s     kB  page")
-        for file in sorted(files, key=took.__getitem__, reverse=True):
+        for file in sorted(pages, key=took.__getitem__, reverse=True):
             name = file.relative_to(folder).as_posix()
             print(f"{took[file]:6.2f}  {file.stat().st_size / 1e3:5.0f}  {name}")
             assert took[file] < _MOST_SECONDS.get(name, 1.0), name

@@ -11,6 +11,7 @@ from playwright.sync_api import Browser, Page
 from pypdfium2 import PdfDocument
 
 from afterclear.commands.pages.page_workers import rendered
+from afterclear.digest import build_digests
 from afterclear.digest.input.frames import DigestSettings
 from afterclear.digest.output.render import render_overviews, render_quality_sheet
 from afterclear.digest.output.write import write_digest
@@ -89,6 +90,32 @@ def test_no_german_page_is_wider_than_a_phone(browser: Browser, tmp_path: Path) 
             )
             assert over <= 0, (file.name, width)
         page.close()
+
+
+@pytest.mark.slow
+def test_a_vehicle_of_a_large_fleet_is_found_from_disk(
+    browser: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By any of its words, across the lists; sorted over all; axe finds nothing; no word leaves."""
+    monkeypatch.setattr(build_digests, "LIST", 5)
+    write_digest(rendered(build_digest(fleet(findings=findings()))), tmp_path)
+    page = open_page(browser, tmp_path / "index.html")
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    for word in ("hx-211", "P0301", "northquay"):
+        page.fill("#whole-fleet input", word)
+        page.wait_for_selector("#whole-fleet tbody tr")
+        found = page.locator("#whole-fleet tbody th a").all_inner_texts()
+        assert "HX-211" in found, word
+    page.click("#whole-fleet thead button >> text=Codes present")
+    present = page.locator('#whole-fleet td[data-label="Codes present"]').all_inner_texts()
+    assert [int(n) for n in present] == sorted((int(n) for n in present), reverse=True)
+    assert not Axe().run(page, options=RULES).response["violations"]
+    assert asked == [(tmp_path / "vehicles" / "fleet-index.js").as_uri()], "once, nothing else"
+    page.fill("#whole-fleet input", "hx-211")
+    page.click("#whole-fleet tbody a")
+    assert "HX-211" in page.inner_text("h1")
+    page.close()
 
 
 def test_axe_would_find_something(browser: Browser) -> None:

@@ -1,6 +1,9 @@
 """Pages of a fleet too large for one: long tables cut, lists divided, fewer vehicles' pages."""
 
+import json
+import re
 from dataclasses import replace
+from html import unescape
 
 import html5lib
 import pytest
@@ -79,6 +82,39 @@ def test_vehicles_named_by_a_page_that_is_not_written_need_no_page() -> None:
     of_stock = render_digest(build_digest(replace(frames, audiences=("stock",))))
     assert dead_links(of_stock) == []
     assert len(of_stock) < len(render_digest(build_digest(frames)))
+
+
+@pytest.fixture
+def divided(monkeypatch: pytest.MonkeyPatch) -> dict[str, str]:
+    """Render a fleet listed by fives."""
+    monkeypatch.setattr(build_digests, "LIST", 5)
+    return render_digest(build_digest(fleet(findings=findings())))
+
+
+def test_the_index_file_of_a_large_fleet_has_every_vehicle_with_what_it_is_looked_for_by(
+    divided: dict[str, str],
+) -> None:
+    told = divided["vehicles/fleet-index.js"].partition("window.afterclearFleet=")[2]
+    index = json.loads(told.strip().removesuffix(";"))
+    pages = {page for page in divided if page.startswith("vehicles/v-")}
+    assert {row[2] for row in index["vehicles"]} == pages
+    (row,) = [row for row in index["vehicles"] if row[0] == "HX-211"]
+    names = [index["components"][place] for place in row[5]]
+    assert "Northquay" in row[3]
+    assert (row[4], row[6]) == ("P0301", 1)
+    assert "misfire" in " ".join(names) or "ignition coil" in " ".join(names)
+
+
+def test_a_page_may_load_the_index_file_and_nothing_else(divided: dict[str, str]) -> None:
+    policies = {
+        name: re.findall(r"script-src ([^;]*);", unescape(html))
+        for name, html in divided.items()
+        if name.endswith(".html")
+    }
+    ((own,),) = [found for name, found in policies.items() if name == "index.html"]
+    assert re.fullmatch(r"'sha256-[^']+' 'self' file:", own)
+    others = [word for name, found in policies.items() if name != "index.html" for word in found]
+    assert not [word for word in others if "self" in word or "file:" in word]
 
 
 def test_a_large_fleet_is_listed_on_several_pages(monkeypatch: pytest.MonkeyPatch) -> None:

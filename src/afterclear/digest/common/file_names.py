@@ -12,6 +12,7 @@ STOCK = "stock.html"
 # what a digest names its other pages, so that it can remove outdated ones
 VEHICLES = "vehicles/v-*.html"
 LISTS = "vehicles/list-*.html"
+FLEET_INDEX = "vehicles/fleet-index.js"
 QUALITY = "quality/q-*.html"
 SHEETS = "sheets/s-*.html"
 DOSSIERS = "dossiers/d-*.html"

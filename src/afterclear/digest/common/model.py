@@ -242,7 +242,9 @@ class VehicleLine:
     n_unchecked: int
     n_came_back: int
     last_scan_at: datetime | None
-    codes: tuple[str, ...] = ()  # those present: the list is searched by them too
+    # those present and what they are about: the list is searched by them too
+    codes: tuple[str, ...] = ()
+    components: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from afterclear.digest.input.mileage import Point, Usual, usual_between
 from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.input.row_types import Standing, Vehicle
 from afterclear.wording.cells import Dash
+from afterclear.wording.code_words import code_text
 
 
 class Roster:
@@ -29,6 +30,12 @@ class Roster:
         self._codes: dict[str, list[str]] = dict(
             frames.open_faults.group_by("vehicle_id", maintain_order=True)
             .agg(pl.col("code").unique(maintain_order=True))
+            .iter_rows()
+        )
+        self._families: dict[str, list[str]] = dict(
+            frames.open_faults.drop_nulls("family")
+            .group_by("vehicle_id", maintain_order=True)
+            .agg(pl.col("family").unique(maintain_order=True))
             .iter_rows()
         )
         self._safety = _with_safety_faults(frames.open_faults, setting)
@@ -74,7 +81,13 @@ class Roster:
                     n_came_back=row.n_came_back,
                     last_scan_at=row.last_scan_at,
                     codes=tuple(self._codes.get(vehicle_id, ())),
+                    components=tuple(map(self._component, self._families.get(vehicle_id, ()))),
                 )
+
+    def _component(self, family: str) -> str:
+        """Name a component and its place, in the reader's language."""
+        words = family.replace("_", " ").replace(":", ", ")
+        return code_text(words, self._setting.cells.words)
 
     def quiet_since(self, before: datetime) -> list[tuple[str, datetime]]:
         """List vehicles not sold and last scanned before an instant, the longest ago first."""

@@ -35,6 +35,7 @@ from afterclear.digest.common.model import IndexPage, ListPage, PageHead
 from afterclear.digest.common.text import fit_text
 from afterclear.digest.dossier.dossier_model import Dossier
 from afterclear.digest.output.filters import filters
+from afterclear.digest.output.fleet_index import fleet_index
 from afterclear.digest.output.identifiers import keep_identifiers
 from afterclear.digest.output.letter import Brief
 from afterclear.digest.output.page_style import (
@@ -62,6 +63,9 @@ def render_overviews(model: DigestModel) -> Iterator[tuple[str, str]]:
     yield from render_audiences(model)
     for page in model.lists:
         yield page.own.page, render_list(page)
+    if model.index.lists:
+        lines = (line for page in model.lists for line in page.vehicles)
+        yield file_names.FLEET_INDEX, fleet_index(lines, _cells(model.index.head))
     yield file_names.INDEX, render_index(model.index)
 
 
@@ -168,7 +172,9 @@ def render_dossier(dossier: Dossier) -> str:
 
 def render_index(page: IndexPage) -> str:
     """Render the way in; the lists of vehicles have a script, but work without it."""
-    return _render("index.html", page.head, page=page, here=file_names.INDEX, script=_script())
+    whole = {"script": _script() + _file("fleet_search.js"), "fleet_index": file_names.FLEET_INDEX}
+    own = whole if page.lists else {"script": _script()}
+    return _render("index.html", page.head, page=page, here=file_names.INDEX, **own)
 
 
 def render_list(page: ListPage) -> str:
@@ -225,6 +231,7 @@ def _render(template: str, head: PageHead, **context: Any) -> str:  # noqa: ANN4
     values = {
         "root": "",
         "script": None,
+        "fleet_index": "",
         "sheets": ("style.css",),
         "ask_first": cells.t(ASK_FIRST),
         **context,
@@ -233,11 +240,14 @@ def _render(template: str, head: PageHead, **context: Any) -> str:  # noqa: ANN4
     return compact_html(keep_identifiers(html))
 
 
-def _policy(style: str, script: object) -> str:
-    """Forbid a page to fetch or send; its one style sheet and script are known by their hashes."""
+def _policy(style: str, script: object, beside: str) -> str:
+    """Forbid a page to fetch or send; its one style sheet and script are known by their hashes.
+
+    ``beside``: a script file it may load; from disk no origin is its own, so the scheme is named.
+    """
     allowed = f"default-src 'none'; style-src '{_hash(style)}'"
     if script:
-        allowed += f"; script-src '{_hash(str(script))}'"
+        allowed += f"; script-src '{_hash(str(script))}'" + (" 'self' file:" if beside else "")
     return f"{allowed}; base-uri 'none'; form-action 'none'"
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from afterclear.digest.common.file_names import (
     DOSSIERS,
     FLEET,
+    FLEET_INDEX,
     GARAGE,
     LISTS,
     QUALITY,
@@ -42,15 +43,16 @@ def remove_left_over(
     """Remove outdated pages of vehicles, lists, sheets, work, dossiers and rows; returns them.
 
     Only files a digest itself names so (``vehicles/v-*.html``, ``vehicles/list-*.html``,
-    ``sheets/s-*.html``, ``quality/q-*.html``, ``dossiers/d-*.html``, ``data/rows-*.csv``, no links)
-    are ever removed; those that the garage page or the stock page links to only with that page,
-    rows only with the pages of all audiences. Where names are hidden, those of before with names go
-    whatever is written.
+    ``vehicles/fleet-index.js``, ``sheets/s-*.html``, ``quality/q-*.html``, ``dossiers/d-*.html``,
+    ``data/rows-*.csv``, no links) are ever removed; those that the garage page or the stock page
+    links to only with that page, rows only with the pages of all audiences. Where names are hidden,
+    those of before with names go whatever is written.
     """
     kept = {path.name for path in written}
     removed = []
     of_page = {GARAGE: QUALITY, STOCK: DOSSIERS}
-    patterns = [VEHICLES, LISTS, SHEETS, *(own for page, own in of_page.items() if page in kept)]
+    patterns = [VEHICLES, LISTS, FLEET_INDEX, SHEETS]
+    patterns += [own for page, own in of_page.items() if page in kept]
     patterns += [ROWS] if {FLEET, GARAGE, STOCK} <= kept else []
     patterns += [ROWS, QUALITY, DOSSIERS] if names_are_hidden else []
     found = [path for pattern in dict.fromkeys(patterns) for path in folder.glob(pattern)]
