@@ -229,6 +229,40 @@ def test_what_is_no_work_or_not_known_is_not_read(
         ("GMV tourne, normal après régénération", []),
         ("Lambda heater open circuit, sensor renewed", [Work("oxygen_sensor", "", "replace")]),
         ("Kabel Batteriesensor neu gecrimpt", [Work("wiring", "", "repair", "battery_sensor")]),
+        # nouns that look like work, and what work was done with
+        ("2 NOx codes stored. NOx sensor replaced", [Work("nox_sensor", "", "replace")]),
+        (
+            "adaptacion cuerpo mariposa con diagnosis",
+            [Work("throttle_body", "", "software")],
+        ),
+        # a name in two clauses, and a kind of thing that only one thing before has
+        ("LR window slow, regulator replaced", [Work("window_motor", "rear_left", "replace")]),
+        ("Clim : compresseur bruyant, remplacé", [Work("ac_compressor", "", "replace")]),
+        # another place is other work, repaired and fitted is one
+        (
+            "Wheel bearing replaced lf. rf bearing checked",
+            [
+                Work("wheel_bearing", "front_left", "replace"),
+                Work("wheel_bearing", "front_right", "inspect"),
+            ],
+        ),
+        ("Alternador reparado y montado", [Work("alternator", "", "repair")]),
+        # things of a service that are only listed, and items before "also"
+        ("Olej, filtr oleju, filtr kabinowy", [Work("cabin_filter", "", "replace")]),
+        (
+            "Embrague completo. Sustituido tambien sensor ABS DD",
+            [
+                Work("clutch", "", "replace"),
+                Work("wheel_speed_sensor", "front_right", "replace"),
+            ],
+        ),
+        # done with one thing, the next is only told of; what cannot be taught was not
+        ("Fuel pump dead, new one fitted, tank half full", [Work("fuel_pump", "", "replace")]),
+        ("Räder umgesteckt, Luftdruck angepasst", []),
+        # another letter is another word, and a lining no line
+        ("Przegląd roczny", []),
+        ("air line replaced", []),
+        ("NOx-Sensor hinten neu", [Work("nox_sensor", "bank_1_sensor_2", "replace")]),
     ],
 )
 def test_what_was_done_is_told_from_what_was_only_said(

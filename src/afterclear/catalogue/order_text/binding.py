@@ -8,22 +8,21 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
-from afterclear.catalogue.order_text.speech import LAMPS, WIRING
+from afterclear.catalogue.order_text.referring import refer
+from afterclear.catalogue.order_text.refitting import BOTH_SIDES, find, is_possible, refit, unpair
+from afterclear.catalogue.order_text.speech import WIRING
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_text.undone import void_undone
 
 Places = dict[str, set[str]]  # axis -> values given
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
-_BOTH_SIDES: Final[Places] = {"side": {"left", "right"}}
-_CONTACTS: Final = {"hv_contactor", "power_relay", "glow_plug_control"}  # they weld, not welders
 _LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
 _HEATED: Final = {"oxygen_sensor_heater": "oxygen_sensor", "nox_sensor_heater": "nox_sensor"}
 _BY_HAND: Final = {"replace", "repair", "clean"}
 _GAS: Final = "refrigerant"
+_SERVED: Final = {"air_filter", "cabin_filter", "fuel_filter"}  # renewed, or not mentioned
 _ON_GAS: Final = {"replace", "inspect"}
-_SEAT_HEATER: Final = "seat_heater"
 _PLUG: Final = "spark_plug"  # a plug that was cleaned is a connector
-_MATS: Final = {"brake_pad", "occupant_sensor"}  # a pad or mat, where it is no heater's
 _OWN_PARTS: Final = {"repair"}  # such work takes a part apart: names beside it are its own parts
 
 
@@ -39,10 +38,10 @@ class Bound:
 def bound_acts(clauses: list[Clause]) -> list[Bound]:
     """Say what was done with each component. Clauses about work not done become void."""
     void_undone(clauses)
-    _refer(clauses)
-    _unpair(clauses)
-    _find(clauses)
-    _refit(clauses)
+    refer(clauses)
+    unpair(clauses)
+    find(clauses)
+    refit(clauses)
     acts = _acts(clauses)
     found: list[Bound] = []
     for at, clause in enumerate(clauses):
@@ -53,6 +52,8 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
             if _is_detail(clause, part):
                 continue
             actions = tuple(dict.fromkeys(_action(a, part) for a in acts[at]))
+            if actions and not (actions := tuple(a for a in actions if is_possible(a, part.key))):
+                continue
             if actions and part.key == _GAS and _ON_GAS.isdisjoint(actions):
                 continue  # "air conditioning cleaned"
             _join(found, Bound(_as_whole(part, actions), places, actions))
@@ -72,43 +73,6 @@ def _as_whole(part: Part, actions: tuple[str, ...]) -> Part:
     return replace(part, key=WIRING, of=_LOOM) if is_loom else part
 
 
-def _find(clauses: list[Clause]) -> None:
-    """Take "welded" or "stuck" for how a contact was found, or a part that was then replaced."""
-    for at, clause in enumerate(clauses):
-        if not any(a.finding for a in clause.acts):
-            continue
-        near = [c for c in clauses[at + 1 :] if c.sentence <= clause.sentence + 1]
-        keys = {p.key for p in clause.parts}
-        renewed = any(
-            a.action == "replace" for c in near if not keys.isdisjoint({p.key for p in c.parts})
-            or not c.parts for a in c.acts
-        )  # fmt: skip
-        if renewed or not keys.isdisjoint(_CONTACTS):
-            clause.acts = [a for a in clause.acts if not a.finding]
-            clause.is_state = True
-
-
-def _unpair(clauses: list[Clause]) -> None:
-    """Take "both" for the two parts before it: "pads thin, discs lipped, replaced both"."""
-    for at, clause in enumerate(clauses):
-        two = [c for c in clauses[max(0, at - 2) : at] if c.sentence == clause.sentence]
-        named = {p.key for c in two for p in c.parts}
-        if clause.places == _BOTH_SIDES and not clause.parts and len(named) > 1:
-            clause.places = {}
-
-
-def _refit(clauses: list[Clause]) -> None:
-    """Take "fitted" for no new part where the same part was taken out: "DPF out, DPF fitted"."""
-    out: set[str] = set()
-    for clause in clauses:
-        is_new = any(a.action == "replace" and not a.fits for a in clause.acts)
-        if clause.parts and not is_new and all(p.key in out for p in clause.parts):
-            clause.acts = [a for a in clause.acts if not a.fits]
-            clause.is_state = clause.is_state or not clause.acts
-        if clause.removed and not clause.void:
-            out.update(p.key for p in clause.parts)
-
-
 def _is_detail(clause: Clause, part: Part) -> bool:
     """Whether a part belongs to the one taken apart: "diff rebuilt bearings, seals"."""
     opened = [a.start for a in clause.acts if a.action in _OWN_PARTS and a.start < part.start]
@@ -121,7 +85,10 @@ def _join(found: list[Bound], one: Bound) -> None:
     if part.far and found and not found[-1].actions and found[-1].part.key != WIRING:
         part = replace(part, of="")  # where the cable broke, not what it is of
         one = Bound(part, one.places, one.actions)
-    is_plug = "repair" in one.actions or (part.key == _PLUG and "clean" in one.actions)
+    is_told = bool(found) and found[-1].part.key == part.key  # "caliper seized, caliper rebuilt"
+    is_plug = ("repair" in one.actions and not is_told) or (
+        part.key == _PLUG and "clean" in one.actions
+    )
     if part.beside and found and not one.actions:
         return  # "plug corroded": the connector of what was named before
     if part.beside and found and (found[-1].part.key == WIRING or is_plug):
@@ -145,81 +112,6 @@ def _join(found: list[Bound], one: Bound) -> None:
     found.append(one)
 
 
-# --- what is meant -----------------------------------------------------------------------------
-
-
-def _refer(clauses: list[Clause]) -> None:
-    """Let "new bearing" mean the wheel bearing named before it."""
-    for at, clause in enumerate(clauses):
-        is_item = _is_item(clauses, at)
-        if not (clause.acts or is_item) or (clause.part_of and clause.named_others):
-            continue
-        earlier = [
-            p for c in clauses[:at] if not c.void for p in (*c.parts, *c.owners) if _is_thing(p)
-        ]
-        if clause.parts:
-            is_told = any(c.sentence == clause.sentence and c.parts for c in clauses[:at])
-            clause.parts = [p for p in clause.parts if not (p.toward and is_told)]
-        clause.parts = [p for p in clause.parts if not _is_other(p, clauses[:at])]
-        if clause.parts:
-            near = [c for c in clauses[:at] if c.sentence >= clause.sentence - 1 and not c.acts]
-            idle = [p for c in near if not c.void for p in c.parts if _is_thing(p)]
-            clause.parts = [_meant(part, idle) for part in clause.parts]
-            continue
-        stems = {s for word in clause.words for s in word.stems}
-        lamps = [p for p in reversed(earlier) if p.key in LAMPS] if clause.bulb else []
-        owned = {id(p) for c in clauses[:at] for p in c.owners}
-        meant = [
-            p
-            for p in reversed(earlier)
-            if (p.head if is_item or id(p) in owned else p.stems) & stems
-        ]
-        meant = meant or lamps
-        if meant:
-            key = meant[0].of or meant[0].key
-            clause.parts = [replace(meant[0], key=key, of="", start=_start(clause, meant[0]))]
-            clause.loose -= is_item
-
-
-def _is_other(part: Part, before: list[Clause]) -> bool:
-    """Whether "line" means the brake line named before, and no wire."""
-    is_bare = part.key == WIRING and not part.of and part.words == 1
-    return is_bare and any(c.others & part.stems for c in before)
-
-
-def _is_item(clauses: list[Clause], at: int) -> bool:
-    """Whether a clause is a kind of thing in a list: "sensor and ring renewed"."""
-    clause = clauses[at]
-    if clause.acts or clause.parts or not clause.words[0].stems or at + 1 == len(clauses):
-        return False
-    after = clauses[at + 1]
-    is_list = after.joined and bool(after.acts)
-    is_list = is_list and bool(after.parts or after.named_others or after.heads)
-    return is_list and len(clause.words) == 1
-
-
-def _is_thing(part: Part) -> bool:
-    return bool(part.of) or part.key != WIRING
-
-
-def _meant(part: Part, idle: list[Part]) -> Part:
-    """Resolve a short name to the full one before it: "glow plug broken, 4 plugs new"."""
-    if part.words > 1 or part.of:
-        return part
-    full = [
-        p
-        for p in reversed(idle)
-        if p.words > 1
-        and not p.of
-        and (part.stems & p.head or (p.key == _SEAT_HEATER and part.key in _MATS))
-    ]
-    return replace(part, key=full[0].key) if full else part
-
-
-def _start(clause: Clause, part: Part) -> int:
-    return next((at for at, word in enumerate(clause.words) if word.stems & part.stems), 0)
-
-
 # --- what was done -----------------------------------------------------------------------------
 
 
@@ -229,21 +121,52 @@ def _acts(clauses: list[Clause]) -> list[list[Act]]:
         clause = clauses[at]
         if clause.parts and not clause.void:
             acts[at] += _acts_after(clauses, at, acts)
+    _serve(clauses, acts)
     for at, clause in enumerate(clauses):
+        if clause.also and clause.parts and acts[at]:
+            _share_back(clauses, at, acts)
         if clause.likewise and clause.parts and not clause.void and not acts[at]:
             acts[at] = next((acts[i] for i in reversed(range(at)) if acts[i]), [])
-    leads = False
+    _lead(clauses, acts)
+    return acts
+
+
+def _lead(clauses: list[Clause], acts: list[list[Act]]) -> None:
+    """Let work named before a list count for what follows: "Renewed pads, discs"."""
+    leads = is_met = False
     for at, clause in enumerate(clauses):
         if at and clauses[at - 1].sentence != clause.sentence:
-            leads = False
+            leads = is_met = False
         if clause.void:
             continue
         if clause.parts and not acts[at] and not clause.is_state and (leads or clause.joined):
             acts[at] = list(_acts_before(clauses, at, acts))
         elif clause.acts:
             is_bare = not clause.parts and not clause.strange  # not "slave fitted"
-            leads = clause.leads or (is_bare and not leads)
-    return acts
+            is_heading = clause.topic and not clause.parts
+            leads = clause.leads or is_heading or (is_bare and not leads and not is_met)
+        is_met |= bool(clause.parts)  # "pump dead, new one fitted, tank half full"
+
+
+def _serve(clauses: list[Clause], acts: list[list[Act]]) -> None:
+    """Take things of a service that are only listed for renewed: "oil, air filter"."""
+    is_sum = any(c.added for c in clauses) and not any(
+        acts[at] or c.void or c.said or c.is_state for at, c in enumerate(clauses)
+    )  # "timing belt + water pump + coolant", and nothing else
+    for at, clause in enumerate(clauses):
+        is_item = bool(clause.parts) and not (clause.is_state or clause.loose or clause.void)
+        if is_item and not acts[at] and (is_sum or all(p.key in _SERVED for p in clause.parts)):
+            acts[at] = [Act(clause.first_part, "replace", weak=True)]
+
+
+def _share_back(clauses: list[Clause], at: int, acts: list[list[Act]]) -> None:
+    """Let "also renewed" tell of bare items before it: "Clutch kit. Also renewed the sensor"."""
+    for before in reversed(range(at)):
+        other = clauses[before]
+        if acts[before] or other.void or other.is_state or other.said:
+            return
+        if other.parts:
+            acts[before] = list(acts[at])
 
 
 def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterator[Act]:
@@ -382,8 +305,8 @@ def _with_more(
             break
         told.append(one.places)
         last = one
-    if len(told) == 1 and any(c.acts and not c.parts and c.places == _BOTH_SIDES for c in later):
-        return [{**own.places, **_BOTH_SIDES}]  # "damper left leaks, both renewed"
+    if len(told) == 1 and any(c.acts and not c.parts and c.places == BOTH_SIDES for c in later):
+        return [{**own.places, **BOTH_SIDES}]  # "damper left leaks, both renewed"
     if len(told) > 1 or not after or after.parts or after.acts:
         return told
     return [{**after.places, **own.places}]

@@ -9,6 +9,7 @@ from afterclear.catalogue.order_text.naming import Naming
 from afterclear.catalogue.order_text.phrases import Found
 from afterclear.catalogue.order_text.places import MOST, counts
 from afterclear.catalogue.order_text.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_text.spreading import shared_name, spread_name
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_text.vocabulary import ASKED, SENTENCE, Word, is_measure
 
@@ -25,12 +26,18 @@ _NEGATES: Final = 2  # words between "not" and what was not done
 def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
     """Cut and read."""
     last: Clause | None = None
-    for run, sentence, joined in _runs(words, speech):
-        clause = _Reader(speech, run).clause(sentence, joined=joined)
-        if last and joined and not clause.parts and last.sentence == sentence:
-            clause.parts = list(_shared_name(last.words, run, speech))
+    told: list[Clause] = []  # of this sentence
+    for run, sentence, join in _runs(words, speech):
+        joined = bool(join)
         if last and run[0].after_colon:
             last.topic = True
+        clause = _Reader(speech, run, join).clause(sentence, joined=joined)
+        if last and joined and not clause.parts and last.sentence == sentence:
+            clause.parts = list(shared_name(last.words, run, speech))
+        told = [c for c in told if c.sentence == sentence]
+        if told and not clause.parts and not clause.named_others:
+            clause.parts = list(spread_name(told, clause, speech))
+        told.append(clause)
         if last is not None:
             yield last
         last = clause
@@ -38,20 +45,9 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
         yield last
 
 
-def _shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:
-    """Find a name that takes its first words from the one before: "glow plugs and relay"."""
-    size = len(before)
-    passed = {at for at, w in enumerate(before) if not w.stems}
-    for one in speech.components.scattered([*before, *run], passed):
-        if one.start < size < one.end and one.meaning not in (OTHER, SYMPTOM, WIRING):
-            own = [at - size for at in one.places if at >= size]
-            stems = frozenset(s for at in own for s in run[at].stems)
-            yield Part(one.meaning, "", own[0], stems)
-
-
-def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, bool]]:
+def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, str]]:
     run: list[Word] = []
-    sentence, joined, is_begun = 0, False, False
+    sentence, joined, begun = 0, "", ""
     for at, word in enumerate(words):
         is_rubbed = bool(run) and speech.begins("rubs", run[-1])  # "chafed with the driveshaft"
         after = words[at + 1].text if at + 1 < len(words) else ""
@@ -59,25 +55,33 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         is_join = word.text in speech.joins and not (is_rubbed or is_between)
         is_new = bool(word.breaks) or is_join or word.text in speech.conditions
         if is_new and run:
-            yield run, sentence, is_begun
-            run, joined = [], False
+            yield run, sentence, begun
+            run, joined = [], ""
         sentence += word.breaks == SENTENCE
-        joined = (joined and word.breaks != SENTENCE) or is_join
+        joined = "" if word.breaks == SENTENCE else joined
         if is_join:
+            joined = word.text
             continue
         if not run:
-            is_begun = joined
-            joined = False
+            begun, joined = joined, ""
         run.append(word)
     if run:
-        yield run, sentence, is_begun
+        yield run, sentence, begun
+
+
+def _without_others(found: list[Found], beside: list[Found]) -> tuple[list[Found], list[Found]]:
+    """Leave out what is only a word in the name of no component: the "hose" that is no wire."""
+    others = [set(f.places) for f in found if f.meaning == OTHER and len(f.places) > 1]
+    cables = [b for b in beside if not any(set(b.places) <= other for other in others)]
+    return [f for f in found if not any(set(f.places) < other for other in others)], cables
 
 
 class _Reader:
     """One clause."""
 
-    def __init__(self, speech: Speech, words: list[Word]) -> None:
+    def __init__(self, speech: Speech, words: list[Word], join: str) -> None:
         self._speech = speech
+        self._join = join  # the word before it: "and", "with"
         self._words = words = [speech.as_state(word) for word in words]
         self._spots: set[int] = set()
         self._long: list[set[int]] = []  # of places told in several words: "pre cat"
@@ -92,7 +96,7 @@ class _Reader:
         speech, words = self._speech, self._words
         found = speech.components.scattered(words, self._passed)
         long = [set(f.places) for f in found if len(f.places) > 1 and f.meaning != OTHER]
-        acts = speech.actions.in_order(words)
+        acts = [a for a in speech.actions.in_order(words) if not self._is_noun(a)]
         long += [set(f.places) for f in acts if len(f.places) > 1]  # "sent for repair"
         signals = [
             s for s in speech.said.in_order(words) if not any(set(s.places) < f for f in long)
@@ -104,7 +108,7 @@ class _Reader:
         found = self._without_acts(found, acts)
         found = [f for f in found if not any(set(f.places) < spot for spot in self._long)]
         found = [f for f in found if f.start < because and used.isdisjoint(f.places)]
-        beside = [b for b in beside if used.isdisjoint(b.places)]
+        found, beside = _without_others(found, [b for b in beside if used.isdisjoint(b.places)])
         acts = [a for a in acts if a.start < because and not self._is_in_name(a, found)]
         taught = [set(a.places) for a in acts if a.meaning == "software"]
         found = [f for f in found if not any(set(f.places) < t for t in taught)]
@@ -163,6 +167,7 @@ class _Reader:
         clause.first_place = min(self._spots, default=-1)
         clause.last_place = max(self._spots, default=-1)
         clause.part_of = self._naming.part_of
+        clause.passed = frozenset(self._passed)
         clause.owners = self._naming.owner_parts()
         stems = frozenset[str]().union(*(w.stems for w in words))
         left = [w for at, w in enumerate(words) if at not in taken]
@@ -175,6 +180,9 @@ class _Reader:
         clause.here = not speech.here.isdisjoint(texts)
         clause.bulb = not speech.bulbs.isdisjoint(stems)
         clause.likewise = not speech.likewise.isdisjoint(texts)
+        clause.also = bool(clause.acts) and not speech.also.isdisjoint(texts)
+        clause.added = self._join == "+"
+        clause.begins_here = words[0].text in speech.here
         clause.negated = not speech.negators.isdisjoint(texts)
 
     def _is_loose(self, at: int, taken: set[int]) -> bool:
@@ -224,6 +232,10 @@ class _Reader:
         lost = [f for f in found if not set(f.places) - done <= covered or set(f.places) <= done]
         return found if lost else again
 
+    def _is_noun(self, found: Found) -> bool:
+        """Whether a word only looks like work: "code", "time"."""
+        return self._words[found.end - 1].text in self._speech.nouns
+
     def _is_gas(self) -> bool:
         """Whether something was filled by weight: refrigerant."""
         words = self._words
@@ -238,7 +250,8 @@ class _Reader:
     def _counts_set(self, at: int) -> bool:
         """Whether a word says how many, not how a thing is: "full set"."""
         after = self._words[at + 1 : at + 2]
-        return bool(after) and after[0].text in self._speech.pronouns and at == 0
+        is_first = all(i in self._idle for i in range(at))
+        return bool(after) and after[0].text in self._speech.pronouns and is_first
 
     def _work(self, found: list[Found]) -> list[Act]:
         """Order the work, without words that only say what was fitted, or "done"."""
@@ -281,8 +294,9 @@ class _Reader:
 
     def _is_purpose(self, act: Act) -> bool:
         """Whether work is what something else was done for: "to reset the radio"."""
-        before = self._words[act.start - 1].text if act.start else ""
-        return act.weak and before in self._speech.purposes
+        before = self._words[act.start - 1].text if act.start else self._join
+        is_tool = act.action == "inspect" and before in self._speech.tools
+        return act.weak and (is_tool or before in self._speech.purposes)
 
     def _deny(self, clause: Clause) -> None:
         """Take out what "not" stands before."""
@@ -299,7 +313,9 @@ class _Reader:
         ]
         if denied:
             clause.acts = [a for a in clause.acts if a not in denied]
-            clause.said.setdefault("not_done", denied[0].start)
+            clause.is_state |= (is_flat := all(a.fills for a in denied))  # "does not charge"
+            if not is_flat:
+                clause.said.setdefault("not_done", denied[0].start)
         first = words[1 if len(words) > 1 and words[0].text in self._speech.pointers else 0]
         if first.text in self._speech.contrasts and clause.parts:
             clause.said.setdefault("denied", 0)

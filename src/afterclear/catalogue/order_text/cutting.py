@@ -29,6 +29,7 @@ _JOINS: Final = "&+"
 _TOPIC: Final = ":"  # after what a text is about
 _DASHES: Final = ("-", "\u2013", "\u2014")  # the same, after a few words
 _SHOUTED_FROM: Final = 4  # letters of a word that may end a sentence in capitals
+_KNOWN_FROM: Final = 4  # letters of a word known as written: no short form
 _TITLE: Final = 3  # words
 # cylinders one after the other: "cyl 1, 2 and 4", "Zyl. 1-4"; no measure after the last
 _CYLINDERS = re.compile(
@@ -44,6 +45,7 @@ _NUMBER_SIGN = re.compile(r"[n№][°º](?=\s*\d)|#(?=\d{1,2}\b)", re.IGNORECASE
 # a first letter for a word: w/pump
 _FIRST_LETTER = re.compile(r"\b([^\W\d_])/(?=[^\W\d_]{3})")
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|[.,;:!?|+&/()\[\]\n]|\s[-–—]+\s")  # noqa: RUF001
+_WORD = re.compile(r"\s+([^\W\d_]+)")
 _LONGEST_TEXT: Final = 1000
 _ENDS_OF_SPAN: Final = 2
 
@@ -107,18 +109,33 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
     before = sentence[-1].text if sentence else ""
     if before.isdecimal():  # "cyl 4. Coil", not "3. Bremsleuchte" or "14.4"
         ends = len(sentence) > 1 and after[:1].isspace() and after.lstrip()[:1].isupper()
-        return SENTENCE if ends and vocabulary.counts(sentence[-2].text) else 0
-    if not after.strip():
+        is_ordinal = vocabulary.has_ordinals and not vocabulary.counts(sentence[-2].text)
+        return SENTENCE if ends and not is_ordinal else 0
+    if not after.strip() or _ends_in_place(before, after, vocabulary):
         return SENTENCE
     is_shouted = sentence[-1].written.isupper() and len(before) >= _SHOUTED_FROM
     is_capital = after.lstrip()[:1].isupper() or (is_shouted and after[:1].isspace())
-    is_written_out = (
-        before != BOTH_SIDES
-        and len(sentence[-1].written) >= TYPO_FROM
-        and vocabulary.is_written(before)
-    )
+    is_written_out = before != BOTH_SIDES and _is_written_out(sentence[-1], vocabulary)
     ends = is_capital or (is_written_out and after[:1].isspace())
     return SENTENCE if ends and vocabulary.is_whole(before) else 0
+
+
+def _is_written_out(word: Word, vocabulary: Vocabulary) -> bool:
+    """Whether a word is no short form: long, or of four letters and known so."""
+    size = len(word.written)
+    is_long = size >= TYPO_FROM and vocabulary.is_whole(word.text)
+    return is_long or (size >= _KNOWN_FROM and vocabulary.is_written(word.text))
+
+
+def _ends_in_place(before: str, after: str, vocabulary: Vocabulary) -> bool:
+    """Whether a place ends a sentence: "renewed lf. rf checked", not "v. li."."""
+    begun = _WORD.match(after)
+    if begun is None:
+        return False
+    place, after = folded_word(before), folded_word(begun[1].casefold())
+    is_plain = begun[1][0].isupper() and not vocabulary.has_ordinals and len(place) > 1
+    is_place = is_plain and place in vocabulary.places and after not in vocabulary.places
+    return place in vocabulary.corners or is_place
 
 
 def _closes(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) -> bool:

@@ -15,6 +15,7 @@ from afterclear.catalogue.order_text.vocabulary import Word
 _REACH: Final = 4  # words between a hose and what it belongs to
 _EARTHED_TO: Final = {"transmission"}  # only where the strap ends
 _INSIDE: Final = {"in", "im", "w", "we", "dans", "en"}  # a loom in a thing is not of it
+_SOCKETS: Final = {"charge_port", "trailer_module", "hv_interlock"}
 _UNIT: Final = "control_unit"  # "gearbox ECU" is no gearbox
 
 
@@ -125,11 +126,18 @@ class Naming:
                 break
             near.add(at)
             at += 1
-        if any(words[at].stems & heads and not words[at].guessed for at in near - taken):
+        near = {at for at in near - taken if not self._is_cause(at)}
+        if any(words[at].stems & heads and not words[at].guessed for at in near):
             return True
         return self.acted and any(
             at not in taken and self._speech.is_strange(words[at]) for at in self._head_spots(one)
         )
+
+    def _is_cause(self, at: int) -> bool:
+        """Whether what flows says what a thing suffers from: "plug oil fouled"."""
+        after = self._words[at + 1 : at + 2]
+        flows = not self._speech.flowing.isdisjoint(self._words[at].stems)
+        return flows and bool(after) and self._speech.is_state(after[0])
 
     def _is_of(self, one: Found, at: int) -> bool:
         """Whether a word after a name says what the thing is of: "level sensor of the tank"."""
@@ -178,6 +186,8 @@ class Naming:
             len(f.places) > 1 and set(b.places) & set(f.places) for f in lone
         )]  # fmt: skip
         others = [f for f in lone if not any(set(f.places) & set(b.places) for b in cables)]
+        if any(f.meaning in _SOCKETS for f in others) and not loom:
+            cables = []  # their pins are themselves
         if others and (cables or loom):
             near = [f for f in others if any(self._touch(f, c) for c in (*cables, *loom))]
             of = near[:1] or others

@@ -17,13 +17,17 @@ from afterclear.catalogue.order_text.binding import Bound, bound_acts
 from afterclear.catalogue.order_text.clauses import clauses_of
 from afterclear.catalogue.order_text.cutting import words_in
 from afterclear.catalogue.order_text.places import torn_apart
-from afterclear.catalogue.order_text.speech import Speech, load_speeches
+from afterclear.catalogue.order_text.speech import Speech
+from afterclear.catalogue.order_text.speeches import load_speeches
 from afterclear.catalogue.order_text.told import Clause
 from afterclear.catalogue.order_text.vocabulary import plain_words
 
 _LONGEST: Final = 1000  # letters that are read
 _WORDS_KEPT: Final = 50_000
 _TRIED: Final = 2  # languages
+# wiring of nothing named
+_NOWHERE_ELSE: Final = Component("wiring", "wiring", "electrical", ("end", "side"))
+_IN_A_ROW: Final = {"front": "1", "rear": "2"}  # probes one behind the other: common practice
 _CLEAR: Final = 3  # times as many words of its own: no other language is tried
 
 
@@ -108,9 +112,7 @@ class WorkReader:
 
     def _works(self, one: Bound) -> list[Work]:
         part = one.part
-        component = self._components.get(part.of or part.key)
-        if component is None:  # wiring of nothing named
-            return [Work(part.key, "", action) for action in one.actions or ("",)]
+        component = self._components.get(part.of or part.key, _NOWHERE_ELSE)
         positions = []
         for told in one.places or ({},):
             for places in torn_apart(_as_counted(told, component.axes), component.axes):
@@ -131,6 +133,9 @@ def _as_counted(by_axis: dict[str, set[str]], axes: tuple[str, ...]) -> dict[str
     """
     if "cylinder" in by_axis and "cylinder" not in axes and "sensor" in axes:
         by_axis = {"sensor": by_axis["cylinder"], **by_axis}  # "EGT sensor no. 3"
+    if "end" in by_axis and "end" not in axes and "sensor" in axes and "sensor" not in by_axis:
+        ends = {_IN_A_ROW[end] for end in by_axis["end"] if end in _IN_A_ROW}
+        by_axis = {**({"sensor": ends} if ends else {}), **by_axis}
     is_one_a_bank = "bank" in by_axis and "bank" not in axes and "sensor" in axes
     return {"sensor": by_axis["bank"], **by_axis} if is_one_a_bank else by_axis
 

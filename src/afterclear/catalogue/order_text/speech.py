@@ -5,12 +5,11 @@ workshops' other words. Both are read with the first text of a work order.
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import Any, Final
 
-from afterclear.catalogue.config_tables import read_settings
 from afterclear.catalogue.order_text.grammar import GRAMMARS, Beginnings
 from afterclear.catalogue.order_text.phrases import Phrases
 from afterclear.catalogue.order_text.vocabulary import (
@@ -21,7 +20,6 @@ from afterclear.catalogue.order_text.vocabulary import (
     folded_word,
     plain_words,
 )
-from afterclear.errors import ConfigError
 
 WIRING: Final = "wiring"
 OTHER: Final = ""  # what is no component: oil, fluids, filters of a service
@@ -40,18 +38,10 @@ LAMPS: Final = frozenset({
 })  # fmt: skip
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
 ACTIONS: Final = ("replace", "repair", "clean", "software", "adjust", "inspect")
-_SECTIONS: Final = {
-    "same", "components", "beside", "positions", "before", "actions", "not_done", "advised",
-    "untouched", "heads", "joins", "parts", "beyond", "other", "flowing", "stems", "states",
-    "negators", "conditions", "contrasts", "pronouns", "attributes", "weak", "dotted",
-    "neutral", "sundries", "quantities", "elsewhere", "here", "likewise", "findings", "remade",
-    "pointers", "rubs", "bulbs", "removed", "fits",
-    "trial", "purposes", "earths", "good", "after", "vague",
-}  # fmt: skip
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
-    "purposes", "vague",
+    "purposes", "vague", "nouns", "also", "tools",
 )  # fmt: skip
 # kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
 # kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
@@ -62,6 +52,7 @@ _PART_FROM: Final = 3  # letters of a short form within a compound
 _MISSPELT_FROM: Final = 8  # letters of a misspelt word for work; longer ones may have two wrong
 _PICKED_FROM: Final = 4  # letters of a word for work written by consonants alone
 _PARTICIPLES: Final = ("\u00e9", "\u00e9e", "\u00e9s", "\u00e9es")  # French: no noun
+_UNACCENTED: Final = frozenset({"es", "pl"})  # workshops write them without accents
 _VOWELS: Final = frozenset("aeiouy")
 _CLOSES_TO: Final = 6  # letters of a word for work cut short
 _WORDS_KEPT: Final = 50_000
@@ -103,11 +94,14 @@ class Speech:
         self.here: set[str] = set()  # "we": not those who worked before
         self.likewise: set[str] = set()  # "ditto"
         self.attributes: set[str] = set()  # "new"
+        # that only look like work: "code", "time"; "also renewed": as what stands before; "with the
+        # tester": the next word is no work
+        self.nouns, self.also, self.tools = set[str](), set[str](), set[str]()
         self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
         self._action_names, self._misspelt = dict[str, str](), dict[str, str]()  # folded; as met
         # words of components' names, of ``heads`` and ``states``, as written
-        self._written: dict[str, set[str]] = {"names": set(), "heads": set(), "states": set()}
+        self._written: dict[str, set[str]] = defaultdict(set)
         self._kinds: dict[str, frozenset[str]] = {}  # of ``BEGUN``, by a word met
         self._participles: dict[str, bool] = {}
         self._seen: dict[str, tuple[bool, str, str]] = {}
@@ -134,6 +128,8 @@ class Speech:
 
     def action_of(self, word: Word) -> str:
         """Give what was done by a verb's stem; empty: it is none."""
+        if word.text in self.nouns:
+            return ""
         own, action, _ = self._told_of(word.text)
         return action if own or word.stems else self._misspelt_action(word.text)
 
@@ -181,6 +177,8 @@ class Speech:
             return False
         if word.text in self._written["states"]:
             return True
+        if self.language in _UNACCENTED and word.text in self._written["unaccented"]:
+            return False
         if self.heads.isdisjoint(word.stems) or not self.is_state(word):
             return False
         is_noun = word.written[:1].isupper() if self._grammar.nouns_are_capital else True
@@ -194,6 +192,7 @@ class Speech:
         if (told := self._seen.get(word)) is None:
             folded = folded_word(word)
             action, state = self._verbs.meaning(folded), self._states.meaning(folded)
+            action = "" if word in self.quantities else action
             known = self._is_known(word, folded)
             told = (bool(action or state) or known, action, state)
             if len(self._seen) < _WORDS_KEPT:
@@ -284,6 +283,8 @@ class Speech:
             for name in table.get(kind, {}).get("names", ()):
                 stems.update(self.vocabulary.learn(name))
         self.joins.update("&+")
+        for name in table.get("short", {}).get("names", ()):
+            self.vocabulary.cut_short(f"{name}.")
         self._weak.update(table.get("weak", {}).get("names", ()))
         self._add_components(table.get("other", {}).get("names", ()), OTHER)
 
@@ -291,6 +292,9 @@ class Speech:
         self._add(self.positions, (BOTH_SIDES,), "side=left side=right")
         for spec, names in table.get("positions", {}).items():
             self._add(self.positions, names, spec)
+            words = {folded_word(n.casefold()) for n in names if n.isalpha()}
+            self.vocabulary.places |= words
+            self.vocabulary.corners |= words if "end=" in spec and "side=" in spec else set()
         for axis, names in (*table.get("before", {}).items(), *table.get("numbered", {}).items()):
             if axis in {"cylinder", "bank", "sensor"}:
                 self._add(self.before, names, axis)
@@ -349,6 +353,7 @@ class Speech:
             stems = self.vocabulary.learn(kept or name)
             self.vocabulary.cut_short(name)
             self._written["names"].update(plain_words(name))
+            self._written["unaccented"].update(folded_word(w) for w in plain_words(name))
             self.components.add(stems, meaning)
             self.family.setdefault(meaning, set()).update(stems)
 
@@ -366,35 +371,3 @@ def _compound_parts(table: Mapping[str, Any], same: Mapping[str, Iterable[str]])
         return frozenset()
     short = (word for canonical, words in same.items() for word in (canonical, *words))
     return frozenset(folded_word(p) for p in (*parts, *(w for w in short if len(w) >= _PART_FROM)))
-
-
-def load_speeches(config_dir: Path, known: Iterable[str]) -> tuple[Speech, ...]:
-    """Read the words of every language.
-
-    Raises:
-        ConfigError: a file is missing or wrong; all problems at once.
-
-    """
-    tables = {language: _tables(config_dir, language) for language in LANGUAGES}
-    components = {*known, WIRING}
-    problems = [p for lang in LANGUAGES for p in _problems(lang, tables[lang][1], components)]
-    speeches = tuple(Speech(language, tables) for language in LANGUAGES)
-    problems += [f"work_words of {s.language}: {p}" for s in speeches for p in s.problems]
-    if problems:
-        raise ConfigError("Words for work are wrong:\n  " + "\n  ".join(problems))
-    return speeches
-
-
-def _tables(config_dir: Path, language: str) -> list[Mapping[str, Any]]:
-    end = "" if language == ENGLISH else f"_{language}"
-    return [read_settings(config_dir / f"{name}{end}.toml") for name in ("lexicon", "work_words")]
-
-
-def _problems(language: str, table: Mapping[str, Any], components: set[str]) -> Iterator[str]:
-    where = f"work_words of {language}"
-    yield from (f"{where} has no section [{s}]" for s in sorted(table.keys() - _SECTIONS))
-    for section in ("components", "beside"):
-        for key in sorted(table.get(section, {}).keys() - components):
-            yield f"{where}: the component {key} is not in lexicon.toml"
-    for action in sorted(table.get("actions", {}).keys() - set(ACTIONS)):
-        yield f"{where}: {action} is no action; expected one of {', '.join(ACTIONS)}"

@@ -58,7 +58,11 @@ class Clause:
     removed: bool = False  # a thing was taken out
     bulb: bool = False  # a lamp's bulb is named
     likewise: bool = False  # "ditto": what was done to the part before
+    also: bool = False  # "also renewed": so was what stands before
+    added: bool = False  # a plus stands before it
+    begins_here: bool = False  # "today", "we": the writer's own work begins
     negated: bool = False  # "not" or "nothing" stands before the work
+    passed: frozenset[int] = frozenset()  # places and words without meaning
     first_place: int = -1
     last_place: int = -1
     weight: float = 0.0

@@ -12,10 +12,12 @@ def void_undone(clauses: list[Clause]) -> None:
                 one.void |= not _is_circumstance(clause, rest)
         elif "elsewhere" in clause.said:
             clause.void = True
-            _void_until_here(rest)
+            _void_until_here([c for c in rest if c.aside] if clause.aside else rest)
         elif "trial" in clause.said or ("denied" in clause.said and not clause.acts):
             clause.void = True
         elif "not_done" in clause.said or "advised" in clause.said:
+            if clause.parts and "advised" not in clause.said and _is_looked_at(clause):
+                continue
             clause.void = True
             start = min(clause.said.get(k, 99) for k in ("not_done", "advised"))
             first = at == 0 or clauses[at - 1].sentence != clause.sentence
@@ -23,6 +25,12 @@ def void_undone(clauses: list[Clause]) -> None:
                 _void_on(rest)
             if not clause.parts and not clause.named_others and not clause.strange:
                 _void_back(clauses[:at], clause)
+
+
+def _is_looked_at(clause: Clause) -> bool:
+    """Whether nothing was found on what was looked at: "back pressure measured, no fault"."""
+    looked = [a for a in clause.acts if a.action == "inspect" and not a.weak]
+    return bool(looked) and clause.said["not_done"] > looked[-1].start
 
 
 def _is_circumstance(clause: Clause, rest: list[Clause]) -> bool:
@@ -41,7 +49,7 @@ def _void_until_here(rest: list[Clause]) -> None:
 
 def _void_on(rest: list[Clause]) -> None:
     for one in rest:
-        if any(not a.weak for a in one.acts):
+        if one.begins_here or any(not a.weak for a in one.acts):
             return
         one.void = True
 

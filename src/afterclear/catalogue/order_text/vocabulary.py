@@ -15,6 +15,7 @@ from typing import Final
 from afterclear.catalogue.folded_words import without_accents
 
 ENGLISH: Final = "en"
+GERMAN: Final = "de"
 # the stemmer of each language; German, French, Spanish and Polish as Snowball publishes them
 _STEMMERS: Final = {
     "en": "english",
@@ -27,6 +28,7 @@ _STEMMERS: Final = {
 # shorter word is as likely another word (own judgement).
 TYPO_FROM, _TWO_TYPOS_FROM = 6, 9
 _SHORT_TYPO_FROM = 4
+_CHANGED_FROM = 8  # letters of a word that may have a wrong one in it
 _WHOLE_FROM = 3  # letters of an unknown word that ends a sentence
 _SHORT_GERMAN: Final = 4  # letters of an abbreviation that is no stem with an end: "vore"
 _NOT_ALONE: Final = "?"  # a stem of no name, beside those of a word that is not sure by itself
@@ -43,12 +45,14 @@ _CUT_FROM = 2  # letters before the full stop of an abbreviation
 _CUT_OPEN_FROM = 4  # letters of one without a full stop: "accel pedal"
 _LINKS: Final = ("", "s", "n", "en", "es")  # between the parts of a German compound
 _CONSONANTS_FROM = 3
+# a lining is no line, a casing no case
+_NAMED_BY_WORK: Final = {"lining": "linin", "linings": "linin", "casing": "casin"}
 _HALF_FROM = 4  # letters of each word of a compound no table has the parts of
 _WORDS_KEPT = 50_000
 
 Sense = tuple[frozenset[str], bool]  # stems a word may stand for, and whether it is sure
 
-_CUT_WORD = re.compile(r"([^\W\d_]{3,})\.")
+_CUT_WORD = re.compile(r"([^\W\d_]{2,})\.")
 ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
 BOTH_SIDES: Final = "bothsides"
 ASKED: Final = "?"  # at the end of a sentence
@@ -90,6 +94,8 @@ class Vocabulary:
     language: str
     parts: frozenset[str] = frozenset()  # of compounds, folded
     dotted: dict[str, str] = field(default_factory=dict)  # what a word cut short means
+    places: set[str] = field(default_factory=set)  # words for a place, folded: "tył", "av"
+    corners: set[str] = field(default_factory=set)  # those that need no other: "lf", "avg"
     closers: set[str] = field(default_factory=set)  # short words for work: "ern." ends a sentence
     is_told: Callable[[str], bool] | None = None  # whether a word is known by how it begins
     _counting: set[str] = field(default_factory=set)  # stems of "cylinder", "bank"
@@ -104,6 +110,11 @@ class Vocabulary:
     _told: dict[tuple[str, bool], list[Sense]] = field(default_factory=dict)
     _stemmed: dict[str, str] = field(default_factory=dict)
     _stem_word: Callable[[str], str] | None = None
+
+    @property
+    def has_ordinals(self) -> bool:
+        """Whether a number with a full stop may be an ordinal before a noun: "3. Bremsleuchte"."""
+        return self.language == GERMAN
 
     @property
     def _ends(self) -> list[str]:
@@ -154,8 +165,10 @@ class Vocabulary:
         return len(folded) >= _WHOLE_FROM and not self._begun_with(folded)
 
     def is_written(self, surface: str) -> bool:
-        """Whether a word of several letters is in the tables as written."""
-        return folded_word(surface) in self._known
+        """Whether a word is in the tables as written, and no longer one begins so."""
+        folded = folded_word(surface)
+        longer = (known for known in self._begun_with(folded) if len(known) > len(folded) + 1)
+        return folded in self._known and not any(longer)
 
     def counts(self, surface: str) -> bool:
         """Whether a number after a word says which: "cylinder 4"."""
@@ -256,6 +269,8 @@ class Vocabulary:
             score_cutoff=most,
             limit=5,
         )
+        if size < _CHANGED_FROM:  # letters left out or turned round; another letter, another word
+            near = [one for one in near if not _is_changed(folded, one[0])]
         closest = {
             frozenset(self._known[name]) for name, distance, _ in near if distance == near[0][1]
         }
@@ -290,7 +305,9 @@ class Vocabulary:
             from snowballstemmer import stemmer  # noqa: PLC0415 - only texts of work orders need it
 
             self._stem_word = stemmer(_STEMMERS[self.language]).stemWord
-        is_short = self.language == "de" and len(word) <= _SHORT_GERMAN
+        is_short = self.language == GERMAN and len(word) <= _SHORT_GERMAN
+        if self.language == ENGLISH:
+            word = _NAMED_BY_WORK.get(word, word)
         stem = folded_word(word if is_short else self._stem_word(word))
         if len(self._stemmed) < _WORDS_KEPT:
             self._stemmed[word] = stem
@@ -319,6 +336,15 @@ def folded_word(word: str) -> str:
     for pair, vowel in (("ae", "a"), ("oe", "o"), ("ue", "u")):
         folded = folded.replace(pair, vowel)
     return folded
+
+
+def _is_changed(word: str, known: str) -> bool:
+    """Whether one letter stands for another: "roczny" is no "reczny".
+
+    >>> _is_changed("roczny", "reczny"), _is_changed("isnpector", "inspector")
+    (True, False)
+    """
+    return len(word) == len(known) and sorted(word) != sorted(known)
 
 
 def _consonants(word: str) -> str:

@@ -1,0 +1,107 @@
+"""What a short word means that was named in full before: "new bearing", "the plug", "the line"."""
+
+from dataclasses import replace
+from typing import Final
+
+from afterclear.catalogue.order_text.speech import LAMPS, WIRING
+from afterclear.catalogue.order_text.told import Clause, Part
+
+_SEAT_HEATER: Final = "seat_heater"
+_MATS: Final = {"brake_pad", "occupant_sensor"}  # a pad or mat, where it is no heater's
+
+
+def refer(clauses: list[Clause]) -> None:
+    """Let "new bearing" mean the wheel bearing named before it."""
+    for at, clause in enumerate(clauses):
+        is_item = _is_item(clauses, at)
+        if not (clause.acts or is_item) or (clause.part_of and clause.named_others):
+            continue
+        earlier = [
+            p for c in clauses[:at] if not c.void for p in (*c.parts, *c.owners) if _is_thing(p)
+        ]
+        if clause.parts:
+            is_told = any(c.sentence == clause.sentence and c.parts for c in clauses[:at])
+            clause.parts = [p for p in clause.parts if not (p.toward and is_told)]
+        clause.parts = [p for p in clause.parts if not _is_other(p, clauses[:at])]
+        if clause.parts:
+            near = [c for c in clauses[:at] if c.sentence >= clause.sentence - 1 and not c.acts]
+            idle = [p for c in near if not c.void for p in c.parts if _is_thing(p)]
+            clause.parts = [_meant(part, idle) for part in clause.parts]
+            continue
+        stems = {s for word in clause.words for s in word.stems}
+        lamps = [p for p in reversed(earlier) if p.key in LAMPS] if clause.bulb else []
+        owned = {id(p) for c in clauses[:at] for p in c.owners}
+        meant = [
+            p
+            for p in reversed(earlier)
+            if (p.head if is_item or id(p) in owned else p.stems) & stems
+        ]
+        if clause.named_others:  # "fuse of the pump": another thing's
+            meant = [p for p in meant if clause.heads <= p.family]
+        meant = meant or lamps or _of_kind(clause, earlier) or _elsewhere(clauses, at)
+        if meant:
+            key = meant[0].of or meant[0].key
+            clause.parts = [replace(meant[0], key=key, of="", start=_start(clause, meant[0]))]
+            clause.loose -= is_item
+
+
+def _of_kind(clause: Clause, earlier: list[Part]) -> list[Part]:
+    """Take a kind of thing for the last part, if names of it end so: "hub hums, bearing new"."""
+    last = earlier[-1:]
+    is_plain = not (clause.part_of or clause.named_others) and len(clause.heads) == 1
+    return [p for p in last if is_plain and clause.heads <= p.family]
+
+
+def _elsewhere(clauses: list[Clause], at: int) -> list[Part]:
+    """Take a place alone for the same part there: "coil 2 renewed, 3 checked"."""
+    clause = clauses[at]
+    is_bare = bool(clause.places) and not (clause.heads or clause.strange or clause.named_others)
+    for before in reversed(clauses[:at]):
+        if before.void or before.sentence < clause.sentence - 1:
+            return []
+        if before.parts:
+            is_apart = any(
+                axis in before.places and before.places[axis].isdisjoint(values)
+                for axis, values in clause.places.items()
+            )
+            return before.parts[-1:] if is_bare and is_apart and before.acts else []
+    return []
+
+
+def _is_other(part: Part, before: list[Clause]) -> bool:
+    """Whether "line" means the brake line named before, and no wire."""
+    is_bare = part.key == WIRING and not part.of and part.words == 1
+    return is_bare and any(c.others & part.stems for c in before)
+
+
+def _is_item(clauses: list[Clause], at: int) -> bool:
+    """Whether a clause is a kind of thing in a list: "sensor and ring renewed"."""
+    clause = clauses[at]
+    if clause.acts or clause.parts or not clause.words[0].stems or at + 1 == len(clauses):
+        return False
+    after = clauses[at + 1]
+    is_list = after.joined and bool(after.acts)
+    is_list = is_list and bool(after.parts or after.named_others or after.heads)
+    return is_list and len(clause.words) == 1
+
+
+def _is_thing(part: Part) -> bool:
+    return bool(part.of) or part.key != WIRING
+
+
+def _meant(part: Part, idle: list[Part]) -> Part:
+    """Resolve a short name to the full one before it: "glow plug broken, 4 plugs new"."""
+    if part.words > 1 or part.of:
+        return part
+    full = [
+        p
+        for p in reversed(idle)
+        if p.words > 1
+        and not p.of
+        and (part.stems & p.head or (p.key == _SEAT_HEATER and part.key in _MATS))
+    ]
+    return replace(part, key=full[0].key) if full else part
+
+
+def _start(clause: Clause, part: Part) -> int:
+    return next((at for at, word in enumerate(clause.words) if word.stems & part.stems), 0)

@@ -1,0 +1,69 @@
+"""Words for work that say something else: how a thing was found, or that the old one went back."""
+
+from typing import Final
+
+from afterclear.catalogue.order_text.told import Clause
+
+_CONTACTS: Final = {"hv_contactor", "power_relay", "glow_plug_control"}  # they weld, not welders
+# nothing in them can be taught, and a cleaned hub is no work on its bearing
+_DEAF: Final = frozenset({
+    "tyre", "brake_pad", "brake_disc", "spring", "damper", "stabiliser", "suspension_arm",
+    "wheel_bearing", "driveshaft", "timing_chain", "drive_belt", "engine_mount", "exhaust_system",
+    "charge_air_cooler", "radiator", "air_filter", "cabin_filter", "fuel_filter", "fuel_cap",
+    "fuel_tank", "cylinder_head_gasket", "thermostat", "spark_plug", "glow_plug", "valve_train",
+    "tone_ring", "catalyst", "wiring", "brake_caliper", "master_cylinder", "brake_booster",
+})  # fmt: skip
+_IMPOSSIBLE: Final = {"software": _DEAF, "clean": frozenset({"wheel_bearing", "timing_chain"})}
+BOTH_SIDES: Final[dict[str, set[str]]] = {"side": {"left", "right"}}
+
+
+def is_possible(action: str, key: str) -> bool:
+    """Whether such work can be done on a component at all.
+
+    >>> is_possible("software", "tyre")
+    False
+    """
+    return key not in _IMPOSSIBLE.get(action, ())
+
+
+def find(clauses: list[Clause]) -> None:
+    """Take "welded" or "stuck" for how a contact was found, or a part that was then replaced."""
+    for at, clause in enumerate(clauses):
+        if not any(a.finding for a in clause.acts):
+            continue
+        near = [c for c in clauses[at + 1 :] if c.sentence <= clause.sentence + 1]
+        keys = {p.key for p in clause.parts}
+        renewed = any(
+            a.action == "replace" for c in near if not keys.isdisjoint({p.key for p in c.parts})
+            or not c.parts for a in c.acts
+        )  # fmt: skip
+        if renewed or not keys.isdisjoint(_CONTACTS):
+            clause.acts = [a for a in clause.acts if not a.finding]
+            clause.is_state = True
+
+
+def unpair(clauses: list[Clause]) -> None:
+    """Take "both" for the two parts before it: "pads thin, discs lipped, replaced both"."""
+    for at, clause in enumerate(clauses):
+        two = [c for c in clauses[max(0, at - 2) : at] if c.sentence == clause.sentence]
+        named = {p.key for c in two for p in c.parts}
+        if clause.places == BOTH_SIDES and not clause.parts and len(named) > 1:
+            clause.places = {}
+
+
+def refit(clauses: list[Clause]) -> None:
+    """Take "fitted" for no new part where the same part was taken out: "DPF out, DPF fitted"."""
+    out: set[str] = set()
+    mended = False  # what was named last
+    for clause in clauses:
+        if clause.parts and not clause.void:
+            mended = False
+        if mended:
+            clause.acts = [a for a in clause.acts if not a.fits]
+        mended |= any(a.action == "repair" for a in clause.acts)
+        is_new = any(a.action == "replace" and not a.fits for a in clause.acts)
+        if clause.parts and not is_new and all(p.key in out for p in clause.parts):
+            clause.acts = [a for a in clause.acts if not a.fits]
+            clause.is_state = clause.is_state or not clause.acts
+        if clause.removed and not clause.void:
+            out.update(p.key for p in clause.parts)

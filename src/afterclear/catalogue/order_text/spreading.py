@@ -1,0 +1,39 @@
+"""Names of components whose words stand in two clauses: "glow plugs and relay"."""
+
+from collections.abc import Iterator
+
+from afterclear.catalogue.order_text.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_text.told import Clause, Part
+from afterclear.catalogue.order_text.vocabulary import Word
+
+
+def shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:
+    """Find a name that takes its first words from the one before: "glow plugs and relay"."""
+    size = len(before)
+    passed = {at for at, w in enumerate(before) if not w.stems}
+    for one in speech.components.scattered([*before, *run], passed):
+        if one.start < size < one.end and one.meaning not in (OTHER, SYMPTOM, WIRING):
+            own = [at - size for at in one.places if at >= size]
+            stems = frozenset(s for at in own for s in run[at].stems)
+            yield Part(one.meaning, "", own[0], stems)
+
+
+def spread_name(told: list[Clause], clause: Clause, speech: Speech) -> Iterator[Part]:
+    """Find a name begun by a heading, or by words that name no part: "window slow, motor new"."""
+    if clause.strange > 1 or not any(w.stems for w in clause.words):
+        return
+    here = {s for w in clause.words for s in w.stems}
+    own = {s for c in told if not c.topic for p in (*c.parts, *c.owners) for s in p.stems}
+    if not own.isdisjoint(here):
+        return  # "sensor battery dead, new sensor"
+    before = [w for c in told if not c.said for w in c.words if own.isdisjoint(w.stems)]
+    size = len(before)
+    words = [*before, *clause.words]
+    skipped = set(range(size)) | {size + at for at in clause.passed}
+    for one in speech.components.scattered(words, skipped):
+        if one.start < size < one.end and one.meaning not in (OTHER, SYMPTOM, WIRING):
+            kept = [at - size for at in one.places if at >= size]
+            stems = frozenset(s for at in one.places for s in words[at].stems)
+            yield Part(one.meaning, "", kept[0], stems, words=len(one.places))
+            clause.loose, clause.strange, clause.heads = 0, 0, frozenset()
+            clause.places = clause.places or next((c.places for c in told if c.places), {})
