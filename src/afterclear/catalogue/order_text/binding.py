@@ -10,9 +10,9 @@ from typing import Final
 
 from afterclear.catalogue.order_text.referring import refer
 from afterclear.catalogue.order_text.refitting import BOTH_SIDES, find, is_possible, refit, unpair
-from afterclear.catalogue.order_text.speech import WIRING
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_text.undone import void_undone
+from afterclear.catalogue.order_words.speech import WIRING
 
 Places = dict[str, set[str]]  # axis -> values given
 _FILLED: Final = {"refrigerant", "transmission_fluid"}

@@ -6,12 +6,12 @@ from itertools import pairwise
 from typing import Final
 
 from afterclear.catalogue.order_text.naming import Naming
-from afterclear.catalogue.order_text.phrases import Found
 from afterclear.catalogue.order_text.places import MOST, counts
-from afterclear.catalogue.order_text.speech import OTHER, SYMPTOM, WIRING, Speech
 from afterclear.catalogue.order_text.spreading import shared_name, spread_name
 from afterclear.catalogue.order_text.told import Act, Clause, Part
-from afterclear.catalogue.order_text.vocabulary import ASKED, SENTENCE, Word, is_measure
+from afterclear.catalogue.order_words.phrases import Found
+from afterclear.catalogue.order_words.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_words.vocabulary import ASKED, SENTENCE, Word, is_measure
 
 _FILLING: Final = ("recharg", "recarg", "charg", "carga", "nabi", "befüll", "refill", "gefüll")
 _GAS: Final = "refrigerant"

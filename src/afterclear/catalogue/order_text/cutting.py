@@ -3,7 +3,7 @@
 import re
 from typing import Final
 
-from afterclear.catalogue.order_text.vocabulary import (
+from afterclear.catalogue.order_words.vocabulary import (
     ASKED,
     BOTH_SIDES,
     ELISION,

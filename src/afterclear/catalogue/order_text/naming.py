@@ -7,10 +7,10 @@ The filter in "filter pressure sensor" is no part that was worked on, and neithe
 from dataclasses import replace
 from typing import Final
 
-from afterclear.catalogue.order_text.phrases import Found
-from afterclear.catalogue.order_text.speech import LAMPS, OTHER, SYMPTOM, WIRING, Speech
 from afterclear.catalogue.order_text.told import Part
-from afterclear.catalogue.order_text.vocabulary import Word
+from afterclear.catalogue.order_words.phrases import Found
+from afterclear.catalogue.order_words.speech import LAMPS, OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_words.vocabulary import Word
 
 _REACH: Final = 4  # words between a hose and what it belongs to
 _EARTHED_TO: Final = {"transmission"}  # only where the strap ends

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from afterclear.catalogue.order_text.vocabulary import Word
+from afterclear.catalogue.order_words.vocabulary import Word
 
 # after "4 szt." no place is counted
 _COUNTS_AFTER: Final = {"x", "szt", "stk", "st", "stück", "pcs", "uds", "ud", "pz", "off"}

@@ -17,10 +17,10 @@ from afterclear.catalogue.order_text.binding import Bound, bound_acts
 from afterclear.catalogue.order_text.clauses import clauses_of
 from afterclear.catalogue.order_text.cutting import words_in
 from afterclear.catalogue.order_text.places import torn_apart
-from afterclear.catalogue.order_text.speech import Speech
-from afterclear.catalogue.order_text.speeches import load_speeches
 from afterclear.catalogue.order_text.told import Clause
-from afterclear.catalogue.order_text.vocabulary import plain_words
+from afterclear.catalogue.order_words.speech import Speech
+from afterclear.catalogue.order_words.speeches import load_speeches
+from afterclear.catalogue.order_words.vocabulary import plain_words
 
 _LONGEST: Final = 1000  # letters that are read
 _WORDS_KEPT: Final = 50_000

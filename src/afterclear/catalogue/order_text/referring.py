@@ -3,8 +3,8 @@
 from dataclasses import replace
 from typing import Final
 
-from afterclear.catalogue.order_text.speech import LAMPS, WIRING
 from afterclear.catalogue.order_text.told import Clause, Part
+from afterclear.catalogue.order_words.speech import LAMPS, WIRING
 
 _SEAT_HEATER: Final = "seat_heater"
 _MATS: Final = {"brake_pad", "occupant_sensor"}  # a pad or mat, where it is no heater's

@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator
 
-from afterclear.catalogue.order_text.speech import OTHER, SYMPTOM, WIRING, Speech
 from afterclear.catalogue.order_text.told import Clause, Part
-from afterclear.catalogue.order_text.vocabulary import Word
+from afterclear.catalogue.order_words.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_words.vocabulary import Word
 
 
 def shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from afterclear.catalogue.order_text.vocabulary import Word
+from afterclear.catalogue.order_words.vocabulary import Word
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
-from afterclear.catalogue.order_text.grammar import GRAMMARS, Beginnings
-from afterclear.catalogue.order_text.phrases import Phrases
-from afterclear.catalogue.order_text.vocabulary import (
+from afterclear.catalogue.order_words.grammar import GRAMMARS, Beginnings
+from afterclear.catalogue.order_words.phrases import Phrases
+from afterclear.catalogue.order_words.vocabulary import (
     BOTH_SIDES,
     ENGLISH,
     Vocabulary,

@@ -4,7 +4,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from afterclear.catalogue.order_text.vocabulary import Word
+from afterclear.catalogue.order_words.vocabulary import Word
 
 _SPREAD = 2  # words that may stand between the words of one name
 _SEVERAL = 2  # names that may overlap

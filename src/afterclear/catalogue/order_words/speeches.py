@@ -5,8 +5,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from afterclear.catalogue.config_tables import read_settings
-from afterclear.catalogue.order_text.speech import ACTIONS, LANGUAGES, WIRING, Speech
-from afterclear.catalogue.order_text.vocabulary import ENGLISH
+from afterclear.catalogue.order_words.speech import ACTIONS, LANGUAGES, WIRING, Speech
+from afterclear.catalogue.order_words.vocabulary import ENGLISH
 from afterclear.errors import ConfigError
 
 _SECTIONS: Final = {
