@@ -10,6 +10,7 @@ import pytest
 from afterclear.commands.pages import row_files
 from afterclear.commands.pages.row_files import spreadsheet_text, with_row_files
 from afterclear.digest.common.file_names import FLEET, GARAGE, STOCK
+from afterclear.digest.input.frames import DigestSettings
 from afterclear.digest.output.write import remove_left_over, write_digest
 from afterclear.store.engine.database import Connection
 
@@ -42,7 +43,7 @@ def test_what_pages_link_is_written_once_and_before_the_index(
     monkeypatch.setattr(row_files, "query", lambda con, sql: pl.DataFrame({"n": [1, 2, 3]}))  # noqa: ARG005
     link = '<a href="../data/rows-seen--n-2.csv">'
     pages = [("vehicles/v-a.html", link), ("vehicles/v-b.html", link), ("index.html", "")]
-    made = dict(with_row_files(cast("Connection", None), pages, "en"))
+    made = dict(with_row_files(cast("Connection", None), pages, DigestSettings()))
     assert list(made)[-2:] == ["data/rows-seen--n-2.csv", "index.html"]
     assert made["data/rows-seen--n-2.csv"] == "\ufeffn\n2\n"
 

@@ -150,6 +150,20 @@ def _figures(folder: Path, level: str, name: str) -> dict[str, tuple[int, int]]:
     return found
 
 
+def test_nobody_is_named_unless_that_is_switched_on(
+    demo_run: tuple[App, DemoReport], folder: Path
+) -> None:
+    """Neither on a page nor in a file beside it: rows with a name are a comparison by name."""
+    with open_store(demo_run[0].store, read_only=True) as con:
+        people = query(con, "SELECT DISTINCT technician FROM repairs WHERE technician IS NOT NULL")
+    assert people.height > 5
+    named = re.compile("|".join(map(re.escape, people["technician"])))
+    for file in folder.rglob("*.*"):
+        if file.suffix in {".html", ".csv"}:
+            assert not named.search(file.read_text(encoding="utf-8")), file.name
+    assert "technician" not in (folder / "data" / "rows-attempts.csv").read_text(encoding="utf-8")
+
+
 def test_there_are_ten_questions() -> None:
     assert len(questions()) == 10
 

@@ -1,6 +1,6 @@
 """Frames of results -> the model of a whole digest.  Pure: no file, no clock."""
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import polars as pl
@@ -155,6 +155,7 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
     """
     findings = read_findings(frames.findings)
     setting, head = _setting(frames, findings), _head(frames)
+    details = _with_people_as_wanted(details, frames)
     common = read_common_views(frames, details, setting, head)
     work = ranked_work(findings.worklist, "fleet", common.roster, details, setting)
     faults = fault_findings(findings, common.roster, details, setting)
@@ -188,7 +189,26 @@ def vehicle_pages(
 ) -> VehiclePages:
     """Give the pages of some vehicles, without the pages of the whole fleet."""
     setting = _setting(frames, read_findings(frames.findings))
-    return VehiclePages(vehicle_ids, details, setting, _head(frames))
+    return VehiclePages(
+        vehicle_ids, _with_people_as_wanted(details, frames), setting, _head(frames)
+    )
+
+
+def _with_people_as_wanted(details: Details, frames: FleetFrames) -> Details:
+    """Leave out who did the work, unless people may be named: what no page has no page can show."""
+    if frames.settings.technicians:
+        return details
+
+    def without_people(
+        vehicle_ids: Sequence[str], tables: Collection[str]
+    ) -> Mapping[str, pl.DataFrame]:
+        unnamed = pl.lit(None, pl.String).alias("technician")
+        return {
+            name: rows.with_columns(unnamed) if "technician" in rows.columns else rows
+            for name, rows in details(vehicle_ids, tables).items()
+        }
+
+    return without_people
 
 
 def _setting(frames: FleetFrames, findings: Findings) -> Setting:

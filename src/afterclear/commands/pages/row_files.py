@@ -20,6 +20,7 @@ import polars.selectors as cs
 
 from afterclear.commands.pages.page_frames import aware
 from afterclear.digest.common.file_names import INDEX, rows_of_file
+from afterclear.digest.input.frames import DigestSettings
 from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.queries.exports import EXPORTS
 from afterclear.wording.exported import with_sentences
@@ -46,24 +47,30 @@ def tables_beside_pages(con: Connection) -> frozenset[str]:
 
 
 def with_row_files(
-    con: Connection, pages: Iterable[tuple[str, str]], language: str
+    con: Connection, pages: Iterable[tuple[str, str]], shown: DigestSettings
 ) -> Iterator[tuple[str, str]]:
-    """Yield pages, and before the index the row files they link, each once."""
+    """Yield pages, and before the index the row files they link, each once.
+
+    Without who did the work, unless people may be named (``technicians``).
+    """
     linked: set[str] = set()
     for name, html in pages:
         linked.update(_LINK.findall(html))
         if name == INDEX:
-            yield from _row_files(con, sorted(linked), language)
+            yield from _row_files(con, sorted(linked), shown)
         yield name, html
 
 
-def _row_files(con: Connection, names: Iterable[str], language: str) -> Iterator[tuple[str, str]]:
+def _row_files(
+    con: Connection, names: Iterable[str], shown: DigestSettings
+) -> Iterator[tuple[str, str]]:
     table, rows = "", pl.DataFrame()
     for name in names:  # in order, so that those of one table follow each other
         asked, where = rows_of_file(name)
         if asked != table:
             table, rows = asked, with_sentences(asked, aware(query(con, EXPORTS[asked])))
-        yield name, spreadsheet_text(_chosen(rows, where), language)
+            rows = rows if shown.technicians else rows.drop("technician", strict=False)
+        yield name, spreadsheet_text(_chosen(rows, where), shown.language)
 
 
 def _chosen(rows: pl.DataFrame, where: Mapping[str, str]) -> pl.DataFrame:

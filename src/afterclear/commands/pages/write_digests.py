@@ -149,7 +149,7 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
             )
             gathered = replace(gathered, frames=frames)
             model, pages = _made(app, con, gathered, public=wanted.public)
-            written = write_digest(with_row_files(con, pages, shown.language), folder)
+            written = write_digest(with_row_files(con, pages, shown), folder)
         made = ArchivedDigest(
             digest_id=0,
             analysis_id=gathered.analysis_id,
@@ -206,7 +206,7 @@ def digest_again(app: App, digest_id: int) -> AgainReport:
             gathered.frames, units=units, audiences=chosen_audiences(",".join(kept.audiences))
         )
         _, pages = _made(app, con, replace(gathered, frames=frames), public=kept.is_public)
-        write_digest(with_row_files(con, pages, shown.language), folder)
+        write_digest(with_row_files(con, pages, shown), folder)
     return AgainReport(folder / "index.html", len(pages.sums), kept.differing(pages.sums))
 
 
