@@ -79,6 +79,12 @@ class Naive:
         return float(weight @ failed / (weight @ self.seen(low, high)))
 
 
+def _some_fail(found: FixHeld, clean_on: float) -> float:
+    """P(some fix of the fleet fails), given one more stretch clean by chance ``clean_on``."""
+    some = (1 - found.none_fails) * clean_on
+    return some / (some + found.none_fails)
+
+
 @pytest.fixture(scope="module")
 def small() -> tuple[Attempts, FixHeld, Naive]:
     fleet = ordinary_fleet(11, n_groups=12)
@@ -102,7 +108,8 @@ def test_each_attempt_is_judged_as_the_rest_of_its_group_and_its_own_evidence_sa
     for row, code in enumerate(fleet.group):
         others = _group(fleet, code)
         mine = others.pop(row - int(np.argmax(fleet.group == code)))
-        assert p[row] == pytest.approx(naive.p_failed(others, *mine), rel=1e-6)
+        expected = _some_fail(found, 1.0) * naive.p_failed(others, *mine)
+        assert p[row] == pytest.approx(expected, rel=1e-6)
 
 
 def test_km_to_go_ends_where_the_judgement_reaches_the_threshold(
@@ -117,7 +124,11 @@ def test_km_to_go_ends_where_the_judgement_reaches_the_threshold(
         others = _group(fleet, code)
         others.pop(row - int(np.argmax(fleet.group == code)))
         reached = fleet.low_km[row] + found.km_to_go[row]
-        assert naive.p_failed(others, reached) == pytest.approx(0.05, rel=1e-6)
+        weight = naive.posterior(_group(fleet, code))
+        seen = naive.seen(fleet.low_km[row], np.inf)
+        new = np.exp(-naive.rate * found.km_to_go[row])
+        some = _some_fail(found, float(weight @ (naive.still_clean(reached) / seen)) / new)
+        assert some * naive.p_failed(others, reached) == pytest.approx(0.05, rel=1e-6)
         checked += 1
     assert checked > 5
 
@@ -128,10 +139,14 @@ def test_groups_are_summed_up_from_their_posterior(
     fleet, found, naive = small
     for code in range(found.groups.p_mean.size):
         weight = naive.posterior(_group(fleet, code))
-        assert found.groups.p_mean[code] == pytest.approx(weight @ naive.p, rel=1e-6)
+        mean = _some_fail(found, 1.0) * (weight @ naive.p)
+        assert found.groups.p_mean[code] == pytest.approx(mean, rel=1e-6)
         needed = found.groups.clean_km_needed[code]
         if needed > 0:
-            at_need = naive.p_failed(_group(fleet, code), float(needed))
+            clean_on = weight @ naive.still_clean(needed) * np.exp(naive.rate * needed)
+            at_need = _some_fail(found, float(clean_on)) * naive.p_failed(
+                _group(fleet, code), float(needed)
+            )
             assert at_need == pytest.approx(0.05, rel=1e-6)
     rows = [fleet.group == code for code in range(found.groups.p_mean.size)]
     assert found.groups.n_attempts.tolist() == [row.sum() for row in rows]
@@ -142,15 +157,20 @@ def test_chances_of_return_are_those_of_the_posterior(
     small: tuple[Attempts, FixHeld, Naive],
 ) -> None:
     fleet, found, naive = small
-    weight = naive.posterior(_group(fleet, 3))
-    clean_2, clean_9 = (weight @ naive.still_clean(km) for km in (2000.0, 9000.0))
+    weight, prior = naive.posterior(_group(fleet, 3)), naive.posterior([])
+
+    def clean(weight: np.ndarray, km: float) -> float:
+        held = np.exp(-naive.rate * km)
+        some = _some_fail(found, 1.0)
+        return float(some * (weight @ naive.still_clean(km)) + (1 - some) * held)
+
+    clean_2, clean_9 = (clean(weight, km) for km in (2000.0, 9000.0))
     chance = found.return_probability(
         [3, 3], [0.0, 2000.0], [2000.0, 9000.0], new_faults([0.0, 2000.0], [2000.0, 9000.0])
     )
     np.testing.assert_allclose(chance, [1 - clean_2, 1 - clean_9 / clean_2], rtol=1e-6)
-    prior = naive.posterior([])
     unseen = found.return_probability([UNSEEN], [0.0], [9000.0], new_faults([0.0], [9000.0]))
-    assert unseen[0] == pytest.approx(1 - prior @ naive.still_clean(9000.0), rel=1e-6)
+    assert unseen[0] == pytest.approx(1 - clean(prior, 9000.0), rel=1e-6)
 
 
 def test_28_nodes_integrate_over_p_nearly_exactly(
@@ -176,7 +196,7 @@ def test_28_nodes_integrate_over_p_nearly_exactly(
     for code in range(12):
         likelihood = [clean(low) - clean(high) for low, high in _group(fleet, code)]
         weight = root_weight[:, None] * curve_weight * np.prod(likelihood, axis=0)
-        exact = (weight * p).sum() / weight.sum()
+        exact = _some_fail(found, 1.0) * (weight * p).sum() / weight.sum()
         assert found.groups.p_mean[code] == pytest.approx(exact, rel=1e-3)
 
 

@@ -186,9 +186,20 @@ def test_a_group_that_was_not_fitted_is_refused() -> None:
 
 def test_nothing_seen_at_all_is_answered_from_the_weak_prior() -> None:
     found = fix_held([0, 1], [0.0, 0.0], [np.inf, np.inf])
-    np.testing.assert_allclose(found.p_not_held, 0.25, rtol=1e-2)  # Beta(1, 3)
+    np.testing.assert_allclose(found.p_not_held, 0.9 * 0.25, rtol=1e-2)  # Beta(1, 3), or none
     assert (found.km_to_go > 0).all()
     assert found.groups.n_informative.tolist() == [0, 0]
+
+
+def test_a_fleet_where_no_fix_fails_is_known_as_one_and_never_taken_for_one_where_they_do() -> None:
+    group, late = np.repeat(np.arange(5), 30), np.arange(150) % 6 == 0
+    low = np.where(late, 12_000.0, 15_000.0)
+    high = np.where(late, 15_000.0, np.inf)
+    found = fix_held(group, low, high, 1e-5, span_km=(150, 12_000))
+    assert found.none_fails > 0.8
+    assert found.p_same_fault[late].max() < 0.03
+    soon = np.where(late, 500.0, low), np.where(late, 2500.0, high)
+    assert fix_held(group, *soon, 1e-5, span_km=(150, 12_000)).none_fails < 1e-6
 
 
 def test_no_attempts_are_no_error() -> None:

@@ -20,7 +20,7 @@ _RHO_PSEUDO = 10.0  # cells at rho 1
 _LIFE_MEAN, _LIFE_MEAN_SD = np.log(90_000.0), 0.8
 _LIFE_SD = 0.4  # of a cell around the mean of component and brand
 _EFFECT_SD = 0.5  # of a component's, of a brand's effect on ln theta
-_KAPPA_MEAN, _KAPPA_SD = np.log(2.2), 0.35
+_KAPPA_MEAN, _KAPPA_SD = np.log(2.5), 0.25
 _WEARS_PSEUDO = (1.0, 1.0)  # cells that wear, that do not
 # weight of a prior's own spread against one cell's
 _FIXED = (_LIFE_SD / _LIFE_MEAN_SD) ** 2

@@ -21,6 +21,7 @@ of the first attempts' pool, 16 % as a stratum of their own.  Kin are groups who
 back after the same distances, however often they fail.  ``other`` is the hazard of other causes
 inside the window; leaving it out is the largest single error possible here.
 
+A fleet may also be one where no fix fails (``none_fails``): chances are averaged over both.
 Estimation is empirical Bayes on a grid (``grid``): there is no optimiser per group, so none can
 fail on a group without returns.  P of an attempt, and km to go, are averaged over the group's
 posterior, not computed from a point estimate.  References: Meeker 1987, Technometrics 29(1), 51-65,
@@ -100,7 +101,8 @@ class FixHeld:
     p_same_fault: FloatArray  # (n,) P(failed | returned in (low, high]); NaN: it did not
     km_to_go: FloatArray  # (n,) 0: P is below the threshold; inf: out of reach; NaN: it returned
     groups: GroupsHeld
-    priors: tuple[Prior, ...]  # of each stratum
+    priors: tuple[Prior, ...]  # of each stratum, of fleets where some fixes fail
+    none_fails: float  # P(this is a fleet where none does)
     threshold: float
     kept: _Kept
 
@@ -194,6 +196,7 @@ class SortedAttempts:
             km_to_go=km_to_go,
             groups=groups,
             priors=tuple(pool.priors),
+            none_fails=pool.none_fails,
             threshold=threshold,
             kept=kept,
         )

@@ -29,6 +29,7 @@ from afterclear.estimators.fix_held.grid import (
     log_likelihood,
     terms,
 )
+from afterclear.estimators.fix_held.none_fails import chance_of_none
 from afterclear.estimators.fix_held.posterior import Summary, judge, stacked, summarise
 from afterclear.estimators.fix_held.prior import Kin, Prior, fit_priors
 from afterclear.estimators.fix_held.stretch import Stretch
@@ -73,6 +74,7 @@ class Pool:
     codes: IntArray  # of the groups with evidence, shape (g,)
     summary: Summary  # of these groups and, after them, of each stratum's prior
     priors: list[Prior]  # of each stratum
+    none_fails: float  # P(no fix of the fleet fails)
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,17 +209,20 @@ def likelihoods(evidence: Evidence) -> Float32Array:
     return table
 
 
-def left_to_others(evidence: Evidence, table: Float32Array, priors: Sequence[Prior]) -> Left:
+def left_to_others(
+    evidence: Evidence, table: Float32Array, priors: Sequence[Prior], some: float = 1.0
+) -> Left:
     """Remove each return from its group's posterior, and weigh what is left for other causes.
 
     By E[f / c] over a posterior with the return in it, c its own likelihood: in proportion to
-    E[f] without it.  Plugging in a group's mean would count the return twice.
+    E[f] without it.  Plugging in a group's mean would count the return twice.  ``some``: P(any fix
+    of the fleet fails).
     """
     is_back = evidence.rows.returned
     back, common = evidence.rows.part(is_back), evidence.common
 
     def weigh(block: range) -> list[tuple[FloatArray, FloatArray]]:
-        weight = _posterior(evidence, table, priors, block) * common.p[:, :, None]
+        weight = _posterior(evidence, table, priors, block) * (some * common.p[:, :, None])
         # single precision: one of several rounds, and half the time
         weighted, part = weight.astype(np.float32), back.block(block)
         pieces = chunks(0, part.group.size)
@@ -257,8 +262,9 @@ def fitted_pool(evidence: Evidence, levels: Levels, before: Sequence[Prior] = ()
     """Fit the priors, from those found before on, and judge groups and attempts."""
     table = likelihoods(evidence)
     priors = fit_priors(table, evidence.kin, evidence.span_km, before)
-    p_failed, km_to_go, summary = _judged(evidence, table, priors, levels)
-    return Pool(evidence.place, p_failed, km_to_go, evidence.codes, summary, priors)
+    none = chance_of_none(table, evidence.kin, priors, evidence.common)
+    p_failed, km_to_go, summary = _judged(evidence, table, priors, levels, 1 - none)
+    return Pool(evidence.place, p_failed, km_to_go, evidence.codes, summary, priors, none)
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,7 +281,8 @@ def rough_left_to_others(evidence: Evidence, before: Sequence[Prior] = ()) -> Ro
     table = likelihoods(evidence)
     priors = fit_priors(table, evidence.kin, evidence.span_km, before, is_last=False)
     stretch = evidence.stretch.fitted(table, evidence.kin, priors, evidence.common)
-    return Round(left_to_others(evidence, table, priors), priors, stretch)
+    some = 1 - chance_of_none(table, evidence.kin, priors, evidence.common)
+    return Round(left_to_others(evidence, table, priors, some), priors, stretch)
 
 
 def _longest_km(rows: Rows) -> float:
@@ -294,7 +301,7 @@ def _each_block(look: Callable[[range], _Found], blocks: list[range]) -> list[_F
 
 
 def _judged(
-    evidence: Evidence, table: Float32Array, priors: list[Prior], levels: Levels
+    evidence: Evidence, table: Float32Array, priors: list[Prior], levels: Levels, some: float
 ) -> tuple[FloatArray, FloatArray, Summary]:
     """P(failed) and km to go of the attempts; the groups with the priors at the end."""
     common, by_stratum = evidence.common, evidence.stretch.factor
@@ -304,8 +311,8 @@ def _judged(
         kin = evidence.kin.of(slice(block.start, block.stop))
         weight = _posterior(evidence, table, priors, block)
         weight, nodes = sharpened(part, weight, common, kin, priors)
-        summary = summarise(weight, nodes, levels.threshold, levels.conf_level)
-        p_failed, km_to_go = judge(part, weight, nodes, levels.threshold)
+        summary = summarise(weight, nodes, levels.threshold, levels.conf_level, some)
+        p_failed, km_to_go = judge(part, weight, nodes, levels.threshold, some)
         factor = by_stratum[kin.stratum]
         return (p_failed, km_to_go * factor[part.group]), summary.stretched(factor)
 
@@ -315,7 +322,7 @@ def _judged(
     unseen = Kin(each, each, each.size).posterior(
         np.zeros((each.size, N_P, N_CURVES)), priors, common
     )
-    unseen_summary = summarise(unseen, common, levels.threshold, levels.conf_level)
+    unseen_summary = summarise(unseen, common, levels.threshold, levels.conf_level, some)
     summaries.append(unseen_summary.stretched(by_stratum))
     p_failed, km_to_go = (
         np.concatenate([np.empty(0), *(piece[i] for piece in pieces)]) for i in (0, 1)

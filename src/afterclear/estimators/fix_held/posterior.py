@@ -72,15 +72,20 @@ def stacked(parts: Sequence[Summary]) -> Summary:
     )
 
 
-def summarise(weight: FloatArray, nodes: Nodes, threshold: float, conf_level: float) -> Summary:
-    """Mean and interval of p, median scale, clean km a new attempt needs."""
-    failed = np.einsum("gpc,gp->gc", weight, np.broadcast_to(nodes.p, weight.shape[:2]))
+def summarise(
+    weight: FloatArray, nodes: Nodes, threshold: float, conf_level: float, some: float = 1.0
+) -> Summary:
+    """Mean and interval of p, median scale, clean km a new attempt needs.
+
+    ``some``: P(any fix of the fleet fails); the posteriors are of fleets where one does.
+    """
+    failed = some * np.einsum("gpc,gp->gc", weight, np.broadcast_to(nodes.p, weight.shape[:2]))
     by_angle = weight.sum(axis=2)
     by_eta = weight.sum(axis=1).reshape(-1, N_ETA, N_SHAPE).sum(axis=2)
     tail = (1 - conf_level) / 2
     p_low, p_high = (
-        np.sin(np.clip(_quantile(by_angle, nodes.angle, q), 0, np.pi / 2)) ** 2
-        for q in (tail, 1 - tail)
+        np.sin(np.clip(_quantile(by_angle, nodes.angle, q), 0, np.pi / 2)) ** 2 * (q > 0)
+        for q in (1 - (1 - level) / some for level in (tail, 1 - tail))
     )
     p_mean = failed.sum(axis=1)
     start = np.zeros_like(p_mean)
@@ -110,16 +115,16 @@ def _quantile(weight: FloatArray, node: FloatArray, level: float) -> FloatArray:
 
 
 def judge(
-    rows: Rows, weight: FloatArray, nodes: Nodes, threshold: float
+    rows: Rows, weight: FloatArray, nodes: Nodes, threshold: float, some: float = 1.0
 ) -> tuple[FloatArray, FloatArray]:
     """P(failed) of each attempt and, for those not returned, the km until it is small.
 
     ``rows``: groups coded as ``weight`` has them, from 0.  Both results have shape (n,); km to
-    go is NaN for returned attempts.
+    go is NaN for returned attempts.  ``some`` as in ``summarise``.
     """
     p_failed = np.empty(rows.group.size)
     km_to_go = np.full(rows.group.size, np.nan)
-    weighted_p = weight * nodes.p[:, :, None]
+    weighted_p = weight * (some * nodes.p[:, :, None])
     for chunk in chunks(0, rows.group.size):
         part = rows.part(chunk)
         local = nodes.of(part.group)
