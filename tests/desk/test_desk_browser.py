@@ -4,6 +4,7 @@ The files are three of the corpus of messy files; nothing of the desk needs a sc
 runs none but axe-core, which is handed in to look at each page.
 """
 
+import os
 import re
 import subprocess
 import sys
@@ -14,7 +15,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Locator, Page
+from playwright.sync_api import Browser, FloatRect, Locator, Page
 
 from afterclear.commands.init_and_demo import init
 from tests.in_chromium import RULES, chromium
@@ -25,6 +26,9 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("br
 
 MESSY = ("two_dates.csv", "groupes.csv", "bare_codes.csv")
 PATIENCE_MS = 60_000
+# AFTERCLEAR_PICTURES=src/afterclear/help makes the pictures of the help page anew
+PICTURES = os.environ.get("AFTERCLEAR_PICTURES")
+PICTURED, MOST_BYTES = 1280, 60_000
 _TOO_WIDE = """[...document.querySelectorAll("body *")]
     .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth)
     .map(e => e.outerHTML.slice(0, 120))"""
@@ -52,6 +56,17 @@ def address(tmp_path: Path) -> Iterator[str]:
     assert desk.wait(30) == 0
     desk.stdout.close()
     assert not list((tmp_path / "garage").glob("*.desk"))  # nothing is left lying about
+
+
+def picture(page: Page, name: str) -> None:
+    """Keep a picture for the help page, small enough to carry, if somebody asks for pictures."""
+    if PICTURES is None or (page.viewport_size or {}).get("width") != PICTURED:
+        return
+    page.evaluate("window.scrollTo(0, 0)")
+    path = Path(PICTURES) / f"desk_{name}.jpg"
+    upper: FloatRect = {"x": 0, "y": 0, "width": PICTURED, "height": 500}
+    page.screenshot(path=path, type="jpeg", quality=30, clip=upper)
+    assert path.stat().st_size < MOST_BYTES
 
 
 @dataclass
@@ -168,6 +183,8 @@ def test_three_messy_files_come_to_a_digest_and_a_decision(
     by_name = {file.name: file for file in all_files()}
     for name in MESSY:
         hand.bring(name, by_name[name].raw)
+        if name == MESSY[0]:
+            picture(page, "questions")
         hand.answer(by_name[name])
         hand.push("Load")
         hand.until_done()
@@ -179,6 +196,7 @@ def test_three_messy_files_come_to_a_digest_and_a_decision(
     page.get_by_role("checkbox").first.wait_for()
     hand.act(page.get_by_role("checkbox").first)
     hand.choose(page.locator('input[value="accept"]'))
+    picture(page, "decide")
     page.get_by_label("Your name").first.fill("Mara")
     hand.push("Keep this decision")
     page.get_by_role("heading", name="Decided").wait_for()
@@ -186,6 +204,7 @@ def test_three_messy_files_come_to_a_digest_and_a_decision(
     for words in ("What was loaded", "Refused rows", "Today"):
         hand.go(words)
         hand.look()
+    picture(page, "today")
     hand.go("Fleet")
     page.wait_for_url("**/pages/fleet.html")
     assert {url.split("/")[2] for url in asked} == {address.split("/")[2]}  # nobody else is asked
