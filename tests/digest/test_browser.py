@@ -247,6 +247,27 @@ def test_vehicles_are_found_by_a_code_they_show(browser: Browser, files: list[Pa
 
 
 @pytest.mark.slow
+def test_the_work_to_do_is_searched_and_keeps_its_numbers(
+    browser: Browser, files: list[Path], tmp_path: Path
+) -> None:
+    """A list as long as a large fleet's: eight lines more, like its first."""
+    html = files[-6].read_text(encoding="utf-8")
+    before, opening, rest = html.partition('<ol class="work')
+    items, end, after = rest.partition("</ol>")
+    first = items[items.index("<li>") : items.index("</li>") + len("</li>")]
+    file = tmp_path / "fleet.html"
+    file.write_text(before + opening + items + first * 8 + end + after, encoding="utf-8")
+    page = open_page(browser, file)
+    work = page.locator("ol.work").first
+    n, name = work.locator("> li").count(), work.locator("b.vehicle").first.inner_text()
+    page.get_by_role("searchbox").first.fill(name)
+    seen = work.locator("> li:visible")
+    assert seen.locator("b.vehicle").all_inner_texts() == [name] * 9
+    assert seen.last.evaluate("line => line.value") == n
+    page.close()
+
+
+@pytest.mark.slow
 def test_long_tables_of_every_overview_are_searched_and_sorted(
     browser: Browser, files: list[Path]
 ) -> None:

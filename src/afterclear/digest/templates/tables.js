@@ -15,11 +15,7 @@
     if (!found) return -1;
     return parseFloat(found[0].split("").filter(function (c) { return /\d/.test(c) || c === point; }).join("").replace(",", "."));
   }
-  document.querySelectorAll("main table").forEach(function (table) {
-    var body = table.tBodies[0], rows = Array.from(body ? body.rows : []), heads = table.tHead && Array.from(table.tHead.rows[0].cells);
-    var isLong = rows.length > 7 && !table.matches(".matrix, .compact");
-    if (!heads || !(isLong || table.matches(".sortable"))) return;
-    table.classList.add("sortable");
+  function findable(list, rows) {
     var label = document.createElement("label"), input = document.createElement("input");
     var said = document.createElement("span");
     label.className = "find";
@@ -28,7 +24,7 @@
     said.setAttribute("role", "status");
     said.className = "soft";
     label.append(" ", said);
-    table.before(label);
+    list.before(label);
     input.addEventListener("input", function () {
       var asked = input.value.toLowerCase().split(/\s+/), shown = 0;
       rows.forEach(function (row) {
@@ -38,6 +34,19 @@
       });
       said.textContent = input.value ? words.found.replace("…", shown) : "";
     });
+  }
+  document.querySelectorAll("main ol.work").forEach(function (list) {
+    var rows = Array.from(list.children);
+    // a line keeps its place in the list, whatever is shown of it
+    rows.forEach(function (row, i) { row.value = list.start + i; });
+    if (rows.length > 7) findable(list, rows);
+  });
+  document.querySelectorAll("main table").forEach(function (table) {
+    var body = table.tBodies[0], rows = Array.from(body ? body.rows : []), heads = table.tHead && Array.from(table.tHead.rows[0].cells);
+    var isLong = rows.length > 7 && !table.matches(".matrix, .compact");
+    if (!heads || !(isLong || table.matches(".sortable"))) return;
+    table.classList.add("sortable");
+    findable(table, rows);
     heads.forEach(function (head, i) {
       var isNumber = head.classList.contains("number");
       if (!sortable(rows.map(function (row) { return row.cells[i]; }), isNumber)) return;
