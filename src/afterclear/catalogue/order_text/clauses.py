@@ -52,7 +52,8 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         is_rubbed = bool(run) and speech.begins("rubs", run[-1])  # "chafed with the driveshaft"
         after = words[at + 1].text if at + 1 < len(words) else ""
         is_between = bool(run) and run[-1].text in speech.beyond and after in speech.beyond
-        is_join = word.text in speech.joins and not (is_rubbed or is_between)
+        is_name = word.text in speech.joins and _is_name(words[at : at + 2], speech)  # "w/pump"
+        is_join = word.text in speech.joins and not (is_rubbed or is_between or is_name)
         is_new = bool(word.breaks) or is_join or word.text in speech.conditions
         if is_new and run:
             yield run, sentence, begun
@@ -67,6 +68,10 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         run.append(word)
     if run:
         yield run, sentence, begun
+
+
+def _is_name(two: list[Word], speech: Speech) -> bool:
+    return any(len(f.places) > 1 for f in speech.components.in_order(two))
 
 
 def _without_others(found: list[Found], beside: list[Found]) -> tuple[list[Found], list[Found]]:
