@@ -139,7 +139,8 @@ def _lead(clauses: list[Clause], acts: list[list[Act]]) -> None:
             leads = is_met = False
         if clause.void:
             continue
-        is_open = leads or clause.joined or (clause.aside and not clause.loose)  # "brakes new (pads)"
+        # "brakes new (pads)"
+        is_open = leads or clause.joined or (clause.aside and not clause.loose)
         if clause.parts and not acts[at] and not clause.is_state and is_open:
             acts[at] = list(_acts_before(clauses, at, acts))
         elif clause.acts:
