@@ -139,7 +139,7 @@ def _lead(clauses: list[Clause], acts: list[list[Act]]) -> None:
             leads = is_met = False
         if clause.void:
             continue
-        # "brakes new (pads)"
+        # a list in brackets is of what was told before: "brakes new (pads)"
         is_open = leads or clause.joined or (clause.aside and not clause.loose)
         if clause.parts and not acts[at] and not clause.is_state and is_open:
             acts[at] = list(_acts_before(clauses, at, acts))
