@@ -151,3 +151,21 @@ def test_a_map_is_mended_in_place_or_stays_as_it_was(browser: Browser) -> None:
 @pytest.mark.parametrize("name", ["..%2fafterclear", "nowhere", "Yard"])
 def test_only_a_maps_own_name_finds_it(browser: Browser, name: str) -> None:
     assert browser.client.get(f"/maps/{name}").status_code in {400, 404}
+
+
+def test_a_load_is_given_another_vehicle_only_by_its_name(
+    browser: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[list[str]] = []
+
+    def begin(_: Bench, __: str, commands: list[list[str]], *___: object) -> bool:
+        begun.extend(commands)
+        return True
+
+    monkeypatch.setattr(Bench, "begin", begin)
+    browser.desk.app.store.touch()
+    status, page = browser.ask("/loads/7/otherwise", vehicle=" ", zone="")
+    assert (status, "Say what is otherwise" in page, begun) == (400, True, [])
+    browser.ask("/loads/7/otherwise", vehicle="--all", zone="Europe/Berlin")
+    browser.ask("/refused/again")
+    assert begun == [["reassign", "7", "--vehicle=--all", "--zone=Europe/Berlin"], ["replay"]]

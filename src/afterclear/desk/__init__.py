@@ -11,7 +11,8 @@ Decisions:
   holds a key that opens one session.  Other users of the machine have no key.
 - Others are let in by name and password, over TLS, with a role (``users.py``); ``routes.py`` names
   the role each page needs, and a page without one cannot be written.
-- Forms are plain HTML and need no script; there is none.
+- Forms are plain HTML and need no script; ``templates/desk.js`` shows long work as it goes and what
+  a choice makes of rows at once.
 - What is uploaded waits in a folder of its own beside the store, never in the inbox, so that a kill
   leaves no half file where a load would find it.
 """

@@ -15,6 +15,8 @@ DEEDS: Final = {
     "/bring/{number}/load": "loaded a file",
     "/bring/{number}/drop": "left a file out",
     "/loads/{number:int}/back": "took a load back",
+    "/loads/{number:int}/otherwise": "gave a load another vehicle or zone",
+    "/refused/again": "had refused files read again",
     "/bench/cancel": "cancelled what was under way",
     "/maps/{name}": "mended a map",
     "/forget": "had a vehicle forgotten",

@@ -49,6 +49,8 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("POST", "/maps/{name}", Role.DECIDE, maps.mend),
     ("GET", "/loads", Role.READ, loads.loads),
     ("POST", "/loads/{number:int}/back", Role.DECIDE, loads.take_back),
+    ("POST", "/loads/{number:int}/otherwise", Role.DECIDE, loads.put_otherwise),
+    ("POST", "/refused/again", Role.DECIDE, loads.read_again),
     ("POST", "/judge", Role.DECIDE, loads.judge),
     ("GET", "/refused", Role.READ, loads.refused),
     ("GET", "/decide", Role.READ, deciding.work),
@@ -64,9 +66,8 @@ _WRONG = 400  # statuses from here on
 _MOST_FILES = 200
 _MOST_FIELDS = 5_000
 _OWN_FILES: Final = {"desk.css": "text/css", "desk.js": "text/javascript"}
-# nor does anything below the next
-_NEED_NO_STORE: Final = frozenset({"/", "/find", "/maps", "/settings", "/trail"})
-_NOR_BELOW: Final = ("/bring", "/bench")
+_NEED_NO_STORE: Final = frozenset({"/", "/find", "/settings", "/trail"})
+_NOR_BELOW: Final = ("/bring", "/bench", "/maps")  # nor does anything below these
 _LOG: Final = logging.getLogger(__name__)
 
 

@@ -13,7 +13,7 @@ from typing import Final
 _PAGES: Final = {
     "export loads": "“What was loaded”",
     "export": "“All vehicles”",
-    "forget": "“Forget” on a vehicle's page",
+    "forget": "“Forget this vehicle” on its page",
     "load": "“Bring files”",
     "map-check": "“Bring files”",
     "check-file": "“Bring files”",

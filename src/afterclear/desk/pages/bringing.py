@@ -67,7 +67,8 @@ def load(asked: Asked) -> Response:
     except AfterclearError as error:
         return _shown(asked, upload, asked.form, str(error))
     words = ["load", str(upload.path), "--zone", how.zone]
-    words += ["--vehicle", how.vehicle_id] if how.vehicle_id else []
+    # one word: a name that begins with a dash is no option
+    words += [f"--vehicle={how.vehicle_id}"] if how.vehicle_id else []
     words += ["--begun", how.started_at.isoformat()] if how.started_at else []
     return asked.begin(title, [words], lambda piece: _settle(asked, piece, [upload]))
 

@@ -1,10 +1,11 @@
-"""What was loaded, and what was refused; a load is taken back whole."""
+"""What was loaded, and what was refused; a load is taken back, or read again, whole."""
 
 from starlette.responses import Response
 
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.queries.status import refused_files, rejected_rows
 from afterclear.desk.request import Asked
+from afterclear.errors import UsageError
 
 _SHOWN = 200  # loads, the latest first
 _CAUSES = 100  # of refused rows
@@ -22,6 +23,23 @@ def take_back(asked: Asked) -> Response:
     """Take a load back, with all that was built on it."""
     number = asked.path["number"]
     return asked.begin(f"Take back load {number}", [["retract", number]])
+
+
+def put_otherwise(asked: Asked) -> Response:
+    """Give a load another vehicle or zone: its file is read again with it."""
+    number, form = asked.path["number"], asked.form
+    vehicle, zone = form.get("vehicle", "").strip(), form.get("zone", "").strip()
+    if not vehicle and not zone:
+        raise UsageError("Say what is otherwise: the vehicle, the zone, or both.")
+    # one word each: a name that begins with a dash is no option
+    words = [f"--vehicle={vehicle}"] if vehicle else []
+    words += [f"--zone={zone}"] if zone else []
+    return asked.begin(f"Change load {number}", [["reassign", number, *words]])
+
+
+def read_again(asked: Asked) -> Response:
+    """Read all files again that refused something, with maps and vehicles as they are now."""
+    return asked.begin("Read again what was refused", [["replay"]])
 
 
 def judge(asked: Asked) -> Response:
