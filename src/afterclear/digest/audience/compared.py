@@ -26,8 +26,8 @@ PART_RESULTS: Final[dict[str, str]] = {
     "long_lived": mark("lasts longer"),
     "ordinary": mark("within chance"),
     "too_few": mark("too few to compare"),
-    "beside_weak": mark("most others are a short-lived part"),
-    "nothing": mark("no other part of this kind"),
+    "beside_weak": mark("others mostly short-lived"),
+    "nothing": mark("no other of its kind"),
 }
 _MARKS: Final[dict[str, Literal["worse", "better", "ordinary"]]] = {
     "short_lived": "worse",
