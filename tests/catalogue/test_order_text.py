@@ -262,6 +262,20 @@ def test_what_is_no_work_or_not_known_is_not_read(
         # another letter is another word, and a lining no line
         ("Przegląd roczny", []),
         ("air line replaced", []),
+        (
+            "Bremse komplett erneuert (Scheiben + Beläge)",
+            [Work("brake_pad", "", "replace"), Work("brake_disc", "", "replace")],
+        ),
+        (
+            "défaut mémorisé (catalyseur), sonde lambda rempl",
+            [Work("oxygen_sensor", "", "replace")],
+        ),
+        # advised and done at once, and only those elsewhere advised
+        ("Łożysko LT do wymiany - wymieniono", [Work("wheel_bearing", "rear_left", "replace")]),
+        (
+            "cambio pastillas delanteras, las traseras se avisa",
+            [Work("brake_pad", "front", "replace")],
+        ),
         ("NOx-Sensor hinten neu", [Work("nox_sensor", "bank_1_sensor_2", "replace")]),
     ],
 )

@@ -45,7 +45,7 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
     acts = _acts(clauses)
     found: list[Bound] = []
     for at, clause in enumerate(clauses):
-        if clause.void or (clause.aside and not clause.acts):
+        if clause.void or (clause.aside and not clause.acts and not _lists_work(clauses, at)):
             continue
         places = _places_of(clauses, at)
         for part in clause.parts:
@@ -58,6 +58,12 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
                 continue  # "air conditioning cleaned"
             _join(found, Bound(_as_whole(part, actions), places, actions))
     return found
+
+
+def _lists_work(clauses: list[Clause], at: int) -> bool:
+    """Whether a bracket tells what the work before it was on: "brakes renewed (discs, pads)"."""
+    before = next((c for c in reversed(clauses[:at]) if not c.aside), None)
+    return bool(before and before.acts and before.sentence == clauses[at].sentence)
 
 
 def _action(act: Act, part: Part) -> str:

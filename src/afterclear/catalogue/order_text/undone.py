@@ -16,21 +16,40 @@ def void_undone(clauses: list[Clause]) -> None:
         elif "trial" in clause.said or ("denied" in clause.said and not clause.acts):
             clause.void = True
         elif "not_done" in clause.said or "advised" in clause.said:
-            if clause.parts and "advised" not in clause.said and _is_looked_at(clause):
+            if clause.parts and (_is_looked_at(clause) or _is_followed(clause, rest)):
                 continue
             clause.void = True
             start = min(clause.said.get(k, 99) for k in ("not_done", "advised"))
             first = at == 0 or clauses[at - 1].sentence != clause.sentence
             if (clause.parts and start < clause.first_part) or (first and not clause.parts):
                 _void_on(rest)
-            if not clause.parts and not clause.named_others and not clause.strange:
+            is_bare = not (clause.parts or clause.named_others or clause.strange)
+            if is_bare and not _is_of_another_place(clauses[:at], clause):
                 _void_back(clauses[:at], clause)
 
 
 def _is_looked_at(clause: Clause) -> bool:
     """Whether nothing was found on what was looked at: "back pressure measured, no fault"."""
     looked = [a for a in clause.acts if a.action == "inspect" and not a.weak]
-    return bool(looked) and clause.said["not_done"] > looked[-1].start
+    is_advice = "advised" in clause.said
+    return bool(looked) and not is_advice and clause.said["not_done"] > looked[-1].start
+
+
+def _is_followed(clause: Clause, rest: list[Clause]) -> bool:
+    """Whether what was advised was done at once: "bearing to be renewed - renewed"."""
+    if set(clause.said) != {"advised"} or not rest:
+        return False
+    after = rest[0]
+    is_bare = not (after.parts or after.said or after.strange or after.named_others)
+    return is_bare and any(a.action == "replace" and not a.weak for a in after.acts)
+
+
+def _is_of_another_place(before: list[Clause], clause: Clause) -> bool:
+    """Whether only those elsewhere were not done: "front pads renewed, the rear ones advised"."""
+    told = next((c.places for c in reversed(before) if c.places), {})
+    return any(
+        axis in told and told[axis].isdisjoint(values) for axis, values in clause.places.items()
+    )
 
 
 def _is_circumstance(clause: Clause, rest: list[Clause]) -> bool:

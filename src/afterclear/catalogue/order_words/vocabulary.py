@@ -149,7 +149,7 @@ class Vocabulary:
             stems = self._learned[surface] = self.stems_of(surface)
             for stem in stems:
                 self._stems.add(stem)
-                for known in {folded_word(surface), stem}:
+                for known in dict.fromkeys((folded_word(surface), stem)):
                     self._known.setdefault(known, set()).add(stem)
                     if len(bare := _consonants(known)) >= _CONSONANTS_FROM:
                         self._by_consonants.setdefault(bare, set()).add(stem)
