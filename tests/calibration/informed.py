@@ -2,8 +2,8 @@
 
 Rates of new faults, wear and how distances of return are drawn are known; what is not: each
 component's shares of failures, its scale and shape, and whether in this fleet fixes fail as
-usual, never or always.  Nobody who has only the fleet's own returns to go by can be expected to
-do better, so this is the floor of small fleets.
+usual, never or always.  It is told more than any tool can know, so what it
+reaches is no floor; ``law_average`` is.
 """
 
 from dataclasses import dataclass

@@ -2,9 +2,10 @@
 
 Rates of new faults, wear and how components of one fleet differ are known (``informed.py``); the
 fleet's odds of failing and its middle distance of return are not: ln odds ~ N(usual, 1.2), ln
-distance ~ N(ln 1500 km, .9).  No tool can be asked to know more of these two beforehand, so this
-is the floor of small fleets.  ``python -m tests.calibration.learner law ... --size 10 --first 100``
-prints a line a law, as ``verdicts`` does; it tells no distances, so km to go are nan.
+distance ~ N(ln 1500 km, .9).  It knows more than any tool of the rest, but not that a fleet may be
+one where no fix fails: no floor, that is ``law_average``.
+``python -m tests.calibration.learner law ... --size 10 --first 100`` prints a line a law, as
+``verdicts`` does; it tells no distances, so km to go are nan.
 """
 
 import argparse

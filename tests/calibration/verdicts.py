@@ -1,6 +1,6 @@
 """Are verdicts true?  Fleets of every law, judged beside an oracle that knows the laws.
 
-The floor beside it is somebody who knows the laws fleets are drawn from (``informed.py``).
+Beside it also somebody who knows the laws fleets are drawn from (``informed.py``).
 ``python -m tests.calibration.verdicts [--sizes 10 40 400 2000] [--seeds 5] [law ...]`` prints a
 line a law and size, and below it what the model of before said of the same fleets
 (``before.csv``, made once by that model's code).
