@@ -9,6 +9,7 @@ from tests.readers.messy import (
     others,
     printed,
     second_look,
+    sixth_look,
     strangers,
     third_look,
     third_look_abroad,
@@ -23,7 +24,16 @@ NOT_READ = {
     "outer_quotes.csv": "each line as a whole within quotes",
     "modules_as_keys.jsonl": "control units as keys",
     "taller_grupos.csv": "a line above each group names its vehicle",
-    "letter_o.csv": "most codes have the letter O for the figure 0",
+    "tres_manos.csv": "dots, commas and blanks before three digits in one column: rows are refused",
+    "circa.csv": "distances said to be about so much",
+    "semaines.csv": "a column of distances for each week",
+    "intervalles.csv": "codes from one to another: such rows are refused",
+    "not_found.csv": "codes that were looked for and not found: such rows are refused",
+    "zmiana.csv": "the day above, a time of day in each row",
+    "od_do.csv": "an order that took three days",
+    "weeks.csv": "days as week and weekday of ISO 8601",
+    "codes_as_keys.json": "codes as keys",
+    "codes_oben.csv": "codes as headings",
     "informe_paginas.txt": "a unit that runs over two pages",
 }
 
@@ -40,3 +50,4 @@ def all_files() -> Iterator[Messy]:
     yield from third_look_abroad.all_files()
     yield from fourth_look.all_files()
     yield from fifth_look.all_files()
+    yield from sixth_look.all_files()

@@ -58,6 +58,20 @@ class Target:
     kind: Kind
 
 
+CODE_COLUMNS = ("code", "codes")
+_CODE = r"\b[PCBU][0-3][0-9A-F]{3}\b"
+# What stands behind a code that was not there, in the languages served (common practice, no
+# source).
+_DENIED = (
+    rf"^\s*{_CODE}(?:-[0-9A-F]{{2}})?[\s:=(\[\x{{2013}}-]*"
+    r"(?:NOT (?:FOUND|PRESENT|STORED)|CLEARED|FIXED"
+    r"|NICHT (?:GEFUNDEN|VORHANDEN|GESPEICHERT)|GEL(?:Ö|OE)SCHT|BEHOBEN"
+    r"|NON (?:TROUV|PR[EÉ]SENT)\w*|ABSENTE?|EFFAC\w*"
+    r"|NO (?:ENCONTRAD|PRESENT)\w*|AUSENTE|BORRAD\w*"
+    r"|NIE (?:ZNALEZIONO|STWIERDZONO)|BRAK|(?:WY)?SKASOWAN\w*|OK|I\. ?O\.)[)\]\s.]*$"
+)
+
+
 def plain_cells(
     raw: pl.Series, column: MapColumn, target: Target, how: ImportMap, zone: str
 ) -> PlainCells:
@@ -111,6 +125,8 @@ def _read_cells(
     made = PlainCells(target.name, _trimmed(raw), raw)
     if column.pattern:
         _take_pattern(made, column)
+        if target.name in CODE_COLUMNS:
+            _refuse_other_codes(made)
     if column.values:
         _translate(made, column)
     if target.kind in NUMBERS:
@@ -118,6 +134,15 @@ def _read_cells(
     elif target.kind in TIMES:
         _read_times(made, column, target, how, zone)
     return made
+
+
+def _refuse_other_codes(made: PlainCells) -> None:
+    """Refuse cells of which the pattern would lose a code, or that deny the code they name."""
+    text = made.raw.fill_null("").str.to_uppercase()
+    several = text.str.extract_all(_CODE).list.unique().list.len() > 1
+    _refuse(made, several, "one code; several in a cell need `each` in the map, which parts them")
+    denied = text.str.contains(_DENIED)
+    _refuse(made, denied, "a code that was stored; the cell says that it was not, or no longer")
 
 
 def _trimmed(raw: pl.Series) -> pl.Series:

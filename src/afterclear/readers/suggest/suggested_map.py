@@ -37,7 +37,12 @@ from afterclear.readers.suggest.evidence.numbers import (
     is_number,
     parted,
 )
-from afterclear.readers.suggest.evidence.profiles import Known, Profile, profiles_of
+from afterclear.readers.suggest.evidence.profiles import (
+    Known,
+    Profile,
+    is_a_code,
+    profiles_of,
+)
 from afterclear.readers.suggest.evidence.questions import Asker
 from afterclear.readers.suggest.evidence.readings import Reading, Sight, readings_of, settled
 from afterclear.readers.suggest.evidence.rows_to_skip import whose_blank_rows
@@ -109,6 +114,7 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
     fill_parted(filling)
     fill_picked(filling)
     _keys(filling)
+    _miss_codes_as_headings(filling)
     filling.decision.looks = look_at(whole, readings)
     for each in (filling.decision, *filling.decision.more):
         each.columns = [_with_distinct_headings(t, sight) for t in each.columns]
@@ -119,6 +125,15 @@ def _without_aside(profiles: list[Profile], picks: Mapping[str, str]) -> list[Pr
     """Leave out columns that a person puts aside: nothing is made of them."""
     kept = (p for p in profiles if picks.get(p.heading) != ASIDE)
     return [replace(p, at=at) for at, p in enumerate(kept)]
+
+
+def _miss_codes_as_headings(filling: Filling) -> None:
+    """Take no table whose headings are codes: its cells say of each whether it was stored."""
+    coded = [p.heading for p in filling.sight.profiles if any(map(is_a_code, p.heading.split(".")))]
+    if coded:
+        filling.decision.missing.append(
+            f"code: codes stand among the headings, {coded[0]!r} among them; no map reads that"
+        )
 
 
 def _with_distinct_headings(taken: Taken, sight: Sight) -> Taken:

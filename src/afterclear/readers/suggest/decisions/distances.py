@@ -20,6 +20,8 @@ _LEAVE = Choice("leave", "nobody knows: distances are left out")
 
 def fill_distance(f: Filling) -> None:
     """Take the odometer, with its unit, and the engine's hours."""
+    if not f.has("km"):
+        f.miss_unread("odometer_km", "odometer_km", "odometer_mi")
     if f.has("km") and _which_distance(f):
         _fill_odometer(f)
     elif f.has("km"):
@@ -196,6 +198,8 @@ def blank_words(profile: Profile) -> dict[str, object]:
     blank = [v for v in profile.values if v.lower() in BLANKS]
     numbers = [p.number for v in profile.values if (p := parted(v))]
     zero = [v for v in profile.values if re.fullmatch(r"0+(?:\s*[A-Za-z]+)?", v)]
+    # what is typed where nobody looked: 0, and nines as far as there is room
+    zero += [v for v in profile.values if re.fullmatch(r"9{6,7}(?:\s*[A-Za-z]+)?", v)]
     if zero and sum(len(re.sub(r"\D", "", n)) > 3 for n in numbers) >= 0.5 * len(numbers):
         blank += zero
     return {"values": dict.fromkeys(blank, ""), "otherwise": "keep"} if blank else {}

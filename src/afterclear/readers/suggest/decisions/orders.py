@@ -5,6 +5,7 @@ import re
 from afterclear.readers.suggest.decisions.distances import fill_distance
 from afterclear.readers.suggest.decisions.order_amounts import ask_whose_amounts
 from afterclear.readers.suggest.decisions.scan_time import fill_time
+from afterclear.readers.suggest.decisions.scanning import with_letter_o
 from afterclear.readers.suggest.decisions.unknown_words import fill_words
 from afterclear.readers.suggest.decisions.which_vehicle import fill_plate_alone, fill_vehicle
 from afterclear.readers.suggest.evidence.code_columns import in_cell
@@ -71,6 +72,8 @@ def _codes_of_order(f: Filling) -> None:
     spec: dict[str, object] = {"from": profile.heading}
     if in_cells.behind and not in_cells.each:
         spec |= {"pattern": in_cells.pattern, "otherwise": "keep"}
+    else:
+        spec |= with_letter_o(profile)
     f.decision.take("codes", spec, f.roles["code"].sure, f.roles["code"].reason)
 
 

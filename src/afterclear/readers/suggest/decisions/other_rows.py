@@ -36,6 +36,8 @@ def part_rows(f: Filling) -> None:
     _struck_rows(f)
     if f.decision.into == "scans" and (found := _saying(f, _CLEARED)):
         _part_cleared(f, *found)
+    elif f.decision.into == "scans" and (flagged := _flagged_as_cleared(f)):
+        _clear_after_reading(f, *flagged)
     elif f.decision.into == "repairs" and (found := _saying(f, _UNDONE)):
         _leave_undone(f, *found)
 
@@ -92,6 +94,32 @@ def _part_cleared(f: Filling, profile: Profile, words: list[str]) -> None:
         f.decision.more.append(Decision("clears", f.decision.sure))
 
 
+def _flagged_as_cleared(f: Filling) -> tuple[Profile, list[str]] | None:
+    """Find a column that says yes or no to codes having been cleared."""
+    for profile in f.sight.profiles:
+        flags = {v: f.sight.words.of_word("flag", v) for v in profile.values}
+        yes = [v for v, flag in flags.items() if flag == "yes"]
+        if yes and all(flags.values()) and _CLEARED.match(without_accents(profile.heading)):
+            return profile, yes
+    return None
+
+
+def _clear_after_reading(f: Filling, profile: Profile, words: list[str]) -> None:
+    question = Question(
+        "rows",
+        f"Some rows say {words[0]!r} under {profile.heading!r}. Were codes cleared then?",
+        (
+            Choice("both", "yes, when they had been read: such rows are clears, too"),
+            Choice("scans", "nobody knows: codes were read, and no more is taken"),
+        ),
+        _rows(f, profile, words),
+        unasked="scans",
+    )
+    if f.asker.choose(question) == "both":
+        keys: dict[str, object] = {"keep_where": {profile.heading: _any_of(words)}}
+        f.decision.more.append(Decision("clears", f.decision.sure, table_keys=keys))
+
+
 def _leave_undone(f: Filling, profile: Profile, words: list[str]) -> None:
     question = Question(
         "rows",
@@ -123,8 +151,9 @@ def _any_of(words: Sequence[str]) -> str:
 def fill_parted(f: Filling) -> None:
     """Make clears from the separated rows, with the columns of the readings."""
     for more in f.decision.more:
+        kept = more.table_keys.get("keep_where") or f.decision.table_keys["drop_where"]
         more.table_keys = {k: v for k, v in f.decision.table_keys.items() if k == "fill_down"} | {
-            "keep_where": f.decision.table_keys["drop_where"]
+            "keep_where": kept
         }
         own = {**dict.fromkeys(_WHOSE, ""), "scanned_at": "cleared_at", "odometer_km": ""}
         more.columns = [

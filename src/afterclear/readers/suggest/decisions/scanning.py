@@ -16,11 +16,14 @@ from afterclear.readers.suggest.evidence.code_columns import (
 )
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
-from afterclear.readers.suggest.evidence.profiles import Profile, code_words, is_none_word
+from afterclear.readers.suggest.evidence.profiles import (
+    Profile,
+    code_words,
+    with_figure_0,
+)
 from afterclear.readers.suggest.evidence.questions import Choice, Question
 from afterclear.readers.suggest.evidence.readings import Reading
 
-_HEADED = 0.9  # a heading that means nothing else
 WHOLE_VEHICLE = "whole vehicle"
 
 
@@ -29,7 +32,8 @@ def fill_scans(f: Filling) -> None:
     fill_vehicle(f)
     fill_time(f, "scanned_at")
     fill_distance(f)
-    _miss_unread(f)
+    if f.wide is None and not f.has("code") and not f.has("spn"):
+        f.miss_unread("code", "code")
     has_codes = f.wide is not None or f.has("code") or (f.has("spn") and f.has("fmi"))
     if not has_codes and not f.has("ecu"):
         return  # readings of the odometer only
@@ -44,27 +48,6 @@ def fill_scans(f: Filling) -> None:
         f.plain("first_seen_km", spec=blank_words(f.profile("first_seen_km")))
 
 
-def _miss_unread(f: Filling) -> None:
-    """Name columns headed as codes or distances that could not be read as such.
-
-    Without them the other rows would say that no code was stored, or know no distance.
-    """
-    has_codes = f.wide is not None or f.has("code") or f.has("spn")
-    unread: dict[str, tuple[str, ...]] = {} if has_codes else {"code": ("code",)}
-    if not f.has("km"):
-        unread["odometer_km"] = ("odometer_km", "odometer_mi")
-    used = {r.heading for r in f.roles.values()}
-    for column, meanings in unread.items():
-        for profile in f.sight.profiles:
-            values = [v for v in profile.values if any(map(str.isdigit, v)) and not is_none_word(v)]
-            if values and profile.means(*meanings) >= _HEADED and profile.heading not in used:
-                f.decision.missing.append(
-                    f"{column}: {profile.heading!r} is headed as such, but its cells are not "
-                    f"understood, {values[0]!r} among them"
-                )
-                break
-
-
 def fill_codes(f: Filling) -> None:
     """Take the codes, their status and their texts."""
     if f.wide is not None:
@@ -74,12 +57,12 @@ def fill_codes(f: Filling) -> None:
         _which_codes(f)
         profile = f.profile("code")
         codes = in_cell(profile.values, f.sight.words)
-        if not codes.pattern and not codes.each:
+        spec = _code_spec(codes) or with_letter_o(profile)
+        if not spec:
             codes = decide_bare(profile, f.seen.title, f.asker)
+            spec = _code_spec(codes)
         role = f.roles["code"]
-        f.decision.take(
-            "code", {"from": profile.heading, **_code_spec(codes)}, role.sure, role.reason
-        )
+        f.decision.take("code", {"from": profile.heading, **spec}, role.sure, role.reason)
         _fill_behind(f, codes, {"from": profile.heading})
         _without_codes(f, [profile])
     else:
@@ -124,6 +107,12 @@ def _says_same(codes: Profile, other: Profile) -> bool:
     """Recognise a column that has the codes of another one again, with their texts."""
     pairs = zip(codes.cells, other.cells, strict=True)
     return all(code_words(a) == code_words(b) for a, b in pairs if a and b)
+
+
+def with_letter_o(profile: Profile) -> dict[str, object]:
+    """Spell the codes of a column that have the letter O for the figure 0, one by one."""
+    mended = {v: code for v in profile.values if (code := with_figure_0(v))}
+    return {"values": mended, "otherwise": "keep"} if mended else {}
 
 
 def _code_spec(codes: InCell) -> dict[str, object]:

@@ -157,6 +157,8 @@ def in_cell(values: Sequence[str], words: HeadingWords) -> InCell:
         if several
         else ""
     )
+    if several and not each:
+        return InCell()  # taking the first would lose the others: such cells are refused
     pieces = [piece for v in with_code for piece in (re.split(each, v) if each else [v])]
     behind = list(dict.fromkeys(t for p in pieces if (t := _text_behind(p))))
     if not behind:

@@ -7,10 +7,12 @@ from afterclear.readers.suggest.evidence.code_columns import Wide
 from afterclear.readers.suggest.evidence.column_choice import Decision
 from afterclear.readers.suggest.evidence.find_table import Seen
 from afterclear.readers.suggest.evidence.numbers import Numbers
-from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.profiles import Profile, is_none_word
 from afterclear.readers.suggest.evidence.questions import Asker
 from afterclear.readers.suggest.evidence.readings import Reading, Sight
 from afterclear.records import Delivery
+
+_HEADED = 0.9  # a heading that means nothing else
 
 
 @dataclass(slots=True)
@@ -57,6 +59,21 @@ class Filling:
         """Write the first rows that have a cell."""
         at = [n for n in range(self.n_rows) if any(p.cells[n] == cell for p in self.sight.profiles)]
         return tuple(self.row_text(n) for n in at[:3])
+
+    def miss_unread(self, column: str, *meanings: str) -> None:
+        """Name a column headed as something, but with cells that could not be read as such.
+
+        Without it the other rows would say that no code was stored, or know no distance.
+        """
+        used = {r.heading for r in self.roles.values()}
+        for profile in self.sight.profiles:
+            values = [v for v in profile.values if any(map(str.isdigit, v)) and not is_none_word(v)]
+            if values and profile.means(*meanings) >= _HEADED and profile.heading not in used:
+                self.decision.missing.append(
+                    f"{column}: {profile.heading!r} is headed as such, but its cells are not "
+                    f"understood, {values[0]!r} among them"
+                )
+                return
 
     def plain(self, column: str, role: str = "", spec: Mapping[str, object] | None = None) -> None:
         """Take a column as it is, if there is one; ``spec``: what is done to its cells."""

@@ -89,6 +89,9 @@ class Profile:
         return self.words_each >= WORDS_OF_TEXT
 
 
+_WITH_LETTER_O = re.compile(r"[PCBU][0-3O][0-9A-FO]{3}")
+
+
 def profiles_of(frame: pl.DataFrame, words: HeadingWords) -> list[Profile]:
     """Look at each column of a table."""
     return [
@@ -148,6 +151,25 @@ def is_codes(value: str) -> bool:
     words = code_words(value)
     begins = len(words) == 1 and bool(_CODE_WORD.match(value.strip()))  # a code and its text
     return begins or (bool(words) and not _left_over(value))
+
+
+def with_figure_0(value: str) -> str:
+    """Spell a code that has the letter O for the figure 0; empty: it is none.
+
+    O is no hex digit, so such a text has one reading; a word without any figure is a word.
+
+    >>> with_figure_0("PO3O1"), with_figure_0("COCOA")
+    ('P0301', '')
+    """
+    text = value.strip().upper()
+    if "O" not in text or not _WITH_LETTER_O.fullmatch(text) or not any(map(str.isdigit, text)):
+        return ""
+    return text.replace("O", "0")
+
+
+def is_a_code(value: str) -> bool:
+    """Recognise one two-byte code and nothing else."""
+    return bool(re.fullmatch(r"[PCBU][0-3][0-9A-F]{3}(?:-[0-9A-F]{2})?", value.strip()))
 
 
 def has_code(value: str) -> bool:

@@ -27,6 +27,7 @@ from afterclear.readers.suggest.evidence.profiles import (
     is_vin_like,
     known_plates,
     known_share,
+    with_figure_0,
 )
 
 LEAST = 0.4  # a reading less sure is none
@@ -78,7 +79,9 @@ Test = Callable[[Profile, Sight], float | None]
 
 def _codes(p: Profile, _: Sight) -> float:
     values = [v for v in p.values if not is_none_word(v)]
-    return sum(map(is_codes, values)) / len(values) if values else 0.0
+    is_named = p.means("code") > FITS
+    fits = [v for v in values if is_codes(v) or (is_named and with_figure_0(v))]
+    return len(fits) / len(values) if values else 0.0
 
 
 def _bare_codes(p: Profile) -> float:
