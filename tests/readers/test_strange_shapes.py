@@ -33,7 +33,7 @@ def test_codes_that_are_not_understood_are_missed_and_their_rows_not_taken_for_c
     tmp_path: Path, words: HeadingWords
 ) -> None:
     text = "Vehicle,Date,Odometer km,Module,DTC\n"
-    text += "".join(f"V-0{n},2026-03-1{n},8312{n},Engine,PO3O{n}\n" for n in range(1, 4))
+    text += "".join(f"V-0{n},2026-03-1{n},8312{n},Engine,PO3X{n}\n" for n in range(1, 4))
     found = suggest(tmp_path, text, words)
     assert "missing: code: 'DTC' is headed as such" in found.text
 
