@@ -28,8 +28,17 @@ def text_of(html: str) -> str:
 PLANTED = {  # Y-number: what its dossier must hold
     501: ["Hold back", "61 km before the last scan", "P0420 (permanent code only)", "43 days"],
     502: ["Scan again", "DW-260037", "436 km", "36 days"],
-    503: ["6,453 km as shown", "126,682 km or more", "order DW-260019 replaced the instrument"],
-    504: ["103,251 km as shown", "140,061 km", "145,965 km", "No work order is on record."],
+    503: [
+        "as displayed 6,453 km, 10 Aug 2026",
+        "as joined at least 126,682 km",
+        "order DW-260019 replaced the instrument",
+    ],
+    504: [
+        "as displayed 103,251 km, 7 Sep 2026",
+        "140,061 km",
+        "145,965 km",
+        "No work order is on record.",
+    ],
     505: ["0FNFNNWA8MZ106555", "0FNFNNWA", "differs", "Engine; scan DS-260099"],
     506: ["Ready", "All completed.", "134 days"],
     507: ["DW-260036", "8 Oct 2026, 10:57 UTC", "27 km"],
