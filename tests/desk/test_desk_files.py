@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from afterclear.commands.queries.exporting import export_frame
+from afterclear.commands.trail import trail
 from afterclear.desk.bench import Bench, Piece
 from tests.desk.test_desk import SCANS, Browser, garage
 
@@ -124,6 +125,16 @@ def test_lines_are_sent_as_they_come(browser: Browser) -> None:
     assert sent == 'data: "<b>"\n\nevent: done\ndata: .\n\n'
     assert "&lt;b&gt;" in browser.get("/bench")
     assert "Loaded: a.csv" in browser.get("/bench")
+
+
+def test_a_second_click_is_known_by_its_file_not_by_the_files_name(browser: Browser) -> None:
+    """Of two people with a file of one name the second is told; nothing says that both loaded."""
+    mine, other = (browser.uploads.keep("a.csv", io.BytesIO(b"x")).number for _ in range(2))
+    browser.bench.piece = Piece("Load a.csv", key=mine)
+    assert browser.ask(f"/bring/{mine}/load")[0] == 200
+    status, page = browser.ask(f"/bring/{other}/load")
+    assert (status, "Something else is being worked on" in page) == (400, True)
+    assert "loaded a file" not in [entry.did for entry in trail(browser.desk.app, 9)]
 
 
 MAP = 'kind = "delimited"\nfiles = ["yard*"]\n\n[[table]]\ninto = "vehicles"\n\n[table.columns]\n'

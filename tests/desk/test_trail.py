@@ -53,6 +53,13 @@ def test_a_line_that_was_taken_in_is_not_doubled_by_a_kill(app: App) -> None:
     assert [(e.did, e.vehicles) for e in trail(app, 9)] == [("decided", ("V1",))]
 
 
+def test_a_line_that_a_full_disk_cut_off_swallows_none_after_it(app: App) -> None:
+    Path(f"{app.store}.trail").write_text('{"entry_id": "0", "who": "Do', encoding="utf-8")
+    note(app, "Dora", "decide", "brought files")
+    note(app, "Rea", "read", "signed out")
+    assert [e.who for e in trail(app, 2)] == ["Rea", "Dora"]
+
+
 def test_a_line_that_is_not_in_the_store_yet_is_listed_first(app: App) -> None:
     n_before = len(trail(app, 99))
     note(app, "Rea", "read", "signed in")

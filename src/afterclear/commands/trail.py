@@ -41,7 +41,8 @@ def note(
     with _turn, holding(trail_lock(app.store), "desk"):
         target = os.open(_file(app), os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
         with os.fdopen(target, "a", encoding="utf-8") as file:
-            file.write(f"{line}\n")
+            # one that a full disk or a kill cut off before it does not swallow this one
+            file.write(f"\n{line}\n")
             file.flush()
             os.fsync(file.fileno())
 
@@ -79,7 +80,7 @@ def _file(app: App) -> Path:
 
 
 def _noted(app: App) -> list[Entry]:
-    """Read what is noted; a line that a kill cut off is none."""
+    """Read what is noted; a line that was cut off is none."""
     try:
         lines = _file(app).read_text(encoding="utf-8", errors="replace").splitlines()
     except FileNotFoundError:

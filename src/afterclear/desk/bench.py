@@ -27,6 +27,7 @@ class Piece:
 
     title: str
     by: str = ""  # who began it; empty: not known
+    key: str = ""  # what it is about, where titles may be alike; empty: none
     lines: list[str] = field(default_factory=list)
     is_done: bool = False
     is_cancelled: bool = False
@@ -73,16 +74,17 @@ class Bench:
         commands: Sequence[Sequence[str]],
         then: Then | None = None,
         by: str = "",
+        key: str = "",
     ) -> bool:
         """Begin a piece of work; False: another one is not done yet.
 
         ``commands``: words of the command line, one command after another.  ``then``: called with
-        the piece when all are done.
+        the piece when all are done.  ``key``: what it is about, where titles may be alike.
         """
         with self._taken:
             if self.is_busy or self._is_stopping:
                 return False
-            piece = self.piece = Piece(title, by)
+            piece = self.piece = Piece(title, by, key)
         self._thread = threading.Thread(target=self._do, args=(piece, commands, then), name=title)
         self._thread.start()
         return True

@@ -31,6 +31,8 @@ _LOG: Final = logging.getLogger(__name__)
 def note_done(asked: Asked, route: str) -> None:
     """Note that a form was sent and done; the store takes it in when it is free."""
     told, app = asked.told, asked.desk.app
+    if told.is_nothing:
+        return
     note_deed(app, asked.session, DEEDS.get(route, route), told.about, told.vehicles)
     if not asked.desk.bench.is_busy:
         take_in_if_free(app)

@@ -42,6 +42,7 @@ class Told:
 
     about: str = ""
     vehicles: tuple[str, ...] = ()
+    is_nothing: bool = False  # it was done before: a second click
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +71,19 @@ class Asked:
         return text_of(template, session=self.session, bench=self.desk.bench, **facts)
 
     def begin(
-        self, title: str, commands: Sequence[Sequence[str]], then: Then | None = None
+        self,
+        title: str,
+        commands: Sequence[Sequence[str]],
+        then: Then | None = None,
+        key: str = "",
     ) -> Response:
-        """Begin long work and show it.
+        """Begin long work and show it; ``key``: what it is about, where titles may be alike.
 
         Raises:
             UsageError: something else is being worked on.
 
         """
-        if not self.desk.bench.begin(title, commands, then, self.session.person):
+        if not self.desk.bench.begin(title, commands, then, self.session.person, key):
             raise UsageError(BUSY)
         if not self.told.about:
             self.tell(title)

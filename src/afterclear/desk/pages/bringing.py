@@ -56,8 +56,7 @@ def look(asked: Asked) -> Response:
 def load(asked: Asked) -> Response:
     """Load a file; a map that was suggested and has no open question is kept before."""
     upload = asked.desk.uploads.get(asked.path["number"])
-    title = f"Load {upload.name}"
-    if _is_second_click(asked, title):
+    if _is_second_click(asked, upload.number):
         return go_to("/bench")
     try:
         how = _how(asked.form)
@@ -70,19 +69,26 @@ def load(asked: Asked) -> Response:
     # one word: a name that begins with a dash is no option
     words += [f"--vehicle={how.vehicle_id}"] if how.vehicle_id else []
     words += ["--begun", how.started_at.isoformat()] if how.started_at else []
-    return asked.begin(title, [words], lambda piece: _settle(asked, piece, [upload]))
+    return asked.begin(
+        f"Load {upload.name}",
+        [words],
+        lambda piece: _settle(asked, piece, [upload]),
+        upload.number,
+    )
 
 
 def load_all(asked: Asked) -> Response:
     """Load all files that wait; those that need an answer stay, and say so."""
-    title = "Load all files that wait"
-    if _is_second_click(asked, title):
-        return go_to("/bench")
     waiting = asked.desk.uploads.waiting()
+    key = " ".join(upload.number for upload in waiting)
+    if _is_second_click(asked, key):
+        return go_to("/bench")
     if not waiting:
         raise UsageError("No file waits.")
     words = ["load", *(str(upload.path) for upload in waiting), "--zone", _how(asked.form).zone]
-    return asked.begin(title, [words], lambda piece: _settle(asked, piece, waiting))
+    return asked.begin(
+        "Load all files that wait", [words], lambda piece: _settle(asked, piece, waiting), key
+    )
 
 
 def drop(asked: Asked) -> Response:
@@ -92,13 +98,20 @@ def drop(asked: Asked) -> Response:
     return go_to("/bring")
 
 
-def _is_second_click(asked: Asked, title: str) -> bool:
+def _is_second_click(asked: Asked, key: str) -> bool:
+    """Whether the same files are being loaded just now; ``key``: their numbers.
+
+    Raises:
+        UsageError: something else is being worked on.
+
+    """
     piece = asked.desk.bench.piece
     if not asked.desk.bench.is_busy or piece is None:
         return False
-    if piece.title == title:
-        return True
-    raise UsageError(BUSY)
+    if piece.key != key:
+        raise UsageError(BUSY)
+    asked.told.is_nothing = True
+    return True
 
 
 def _settle(asked: Asked, piece: Piece, uploads: Iterable[Upload]) -> None:

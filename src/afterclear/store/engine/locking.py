@@ -26,7 +26,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from datetime import UTC, datetime
 from pathlib import Path
@@ -90,8 +90,9 @@ def holding(path: Path, doing: str, *, wait_s: float | None = None) -> Iterator[
             file = None
         else:
             file = _acquire(place, waits(WRITER_WAITS_S) if wait_s is None else wait_s)
+            with suppress(OSError):  # it only informs: a full disk keeps nobody out
+                _sign(file, doing)
             _held[place] = 1
-            _sign(file, doing)
     try:
         yield
     finally:
@@ -100,8 +101,8 @@ def holding(path: Path, doing: str, *, wait_s: float | None = None) -> Iterator[
             if not _held[place]:
                 del _held[place]
             if file is not None:
-                file.truncate(0)
-                file.close()
+                with file, suppress(OSError):
+                    file.truncate(0)
 
 
 def is_held_here(path: Path) -> bool:
@@ -196,8 +197,9 @@ def _sign(file: IO[str], doing: str) -> None:
         "since": f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC",
     }
     file.truncate(0)
-    file.write(json.dumps(about))
-    file.flush()
+    # past the buffer: what a full disk refuses is not tried again when the file is closed
+    os.lseek(file.fileno(), 0, os.SEEK_SET)
+    os.write(file.fileno(), json.dumps(about).encode())
 
 
 def _words(file: IO[str]) -> str:
