@@ -121,6 +121,19 @@ def test_without_a_folder_nothing_can_be_kept(tmp_path: Path) -> None:
         change_settings(app, {}, {"digest.units": "mi"}, lambda _old, _new: None)
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        *(f"source.inbox.{key}" for key in ("after_loading", "move_to", "secret", "ca_file")),
+        *("source.nobody.remove", "digest.technicians", "mail.sender", "job.north.into", "new.url"),
+    ],
+)
+def test_only_what_the_page_shows_is_changed(app: App, name: str) -> None:
+    with pytest.raises(UsageError, match=f"does not change {name}"):
+        change_settings(app, fields_of(app.config), {name: "move"}, lambda _old, _new: None)
+    assert fields_of(Config(app.config.folder)) == fields_of(app.config)
+
+
 # --- the page ---------------------------------------------------------------------------------
 
 
@@ -159,3 +172,24 @@ def test_from_elsewhere_a_source_is_only_added_below_the_garage(served: Served, 
     assert sent(served, source__inbox__place=place) == 400
     assert sent(served, new__name="x", new__place=place) == 400
     assert sent(served, new__name="x", new__place="inbox/north") == 200
+
+
+def test_from_elsewhere_a_source_is_not_put_where_another_one_is(app: App, tmp_path: Path) -> None:
+    """The other's address would get this one's password."""
+    change(app, new__name="south", new__place="sftp://yard@files.example/south")
+    served = Served(tmp_path, Config(app.config.folder))
+    assert sent(served, source__inbox__place="sftp://yard@files.example/south") == 400
+    assert sent(served, source__south__pattern="*.csv") == 200
+
+
+@pytest.mark.parametrize(
+    "place", ["data", "data/uploads", "data/uploads/x", "data/afterclear.archive/ab"]
+)
+def test_from_elsewhere_no_source_is_where_the_desk_keeps_files(
+    app: App, tmp_path: Path, place: str
+) -> None:
+    """A file that only waits would be loaded, and the archive would be loaded into itself."""
+    (tmp_path / "data").mkdir()
+    served = Served(tmp_path / "data", app.config)
+    assert sent(served, new__name="x", new__place=place) == 400
+    assert sent(served, new__name="x", new__place="data/inbox") == 200

@@ -26,6 +26,7 @@ SETTINGS, SOURCES, TIMETABLE = "afterclear.toml", "sources.toml", "schedule.toml
 _OF_DIGEST: Final = ("title", "units", "language", "zone")
 _OF_MAIL: Final = ("fleet", "garage", "stock")
 _OF_SOURCE: Final = ("place", "pattern", "zone")
+_OF_NEW: Final = ("name", *_OF_SOURCE)
 NEW: Final = "new."  # what the fields of a source to be added begin with
 _DAILY: Final = re.compile(r"(\d\d?) (\d\d?) \* \* \*")
 _CLOCK: Final = re.compile(r"(\d\d?):(\d\d)")
@@ -79,6 +80,7 @@ def change_settings(
         ChangedMeanwhileError: a field is not any more as it was seen; says which, from what to
             what.
         ConfigError: the settings would be wrong; all mistakes at once.  Nothing is written.
+        UsageError: something is wanted that is none of these fields.
 
     """
     folder = app.config.folder
@@ -94,6 +96,7 @@ def change_settings(
         asked = {name: text.strip() for name, text in wanted.items() if not _is(name, text, now)}
         if not asked:
             return config, []
+        _check_known(asked, config, now)
         texts = _changed(folder, asked)
         check(config, _tried(folder, texts))
         for name, text in texts.items():
@@ -116,6 +119,17 @@ def _check_as_seen(seen: Fields, now: Fields) -> None:
         raise ChangedMeanwhileError(
             "Somebody changed the settings after this page was opened, so nothing was written. "
             f"Changed were {'; '.join(changed)}."
+        )
+
+
+def _check_known(asked: Fields, config: Config, now: Fields) -> None:
+    """Refuse what the desk does not show: who sends a form may write any name into it."""
+    known = now.keys() | {f"{NEW}{key}" for key in _OF_NEW}
+    known |= {f"source.{source.name}.remove" for source in config.sources}
+    if strange := sorted(asked.keys() - known):
+        raise UsageError(
+            f"The desk does not change {', '.join(strange)}. Change it at the machine itself, in "
+            "the files under config."
         )
 
 

@@ -34,7 +34,7 @@ class Uploads:
     """The files that wait; those of an earlier start are gone."""
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder
+        self.folder = folder
         self._why: dict[str, str] = {}
         self.drop_all()
 
@@ -49,13 +49,13 @@ class Uploads:
         if len(self.waiting()) >= _MOST:
             raise UsageError(f"{_MOST} files wait already. Load them or leave them out first.")
         number = secrets.token_hex(8)
-        made = self._folder / f".{number}"
-        self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        made = self.folder / f".{number}"
+        self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         made.mkdir(mode=0o700)
         try:
             with (made / plain_name(name)).open("xb") as target:
                 shutil.copyfileobj(file, target)
-            made.rename(self._folder / number)
+            made.rename(self.folder / number)
         except BaseException:
             shutil.rmtree(made, ignore_errors=True)
             raise
@@ -70,14 +70,14 @@ class Uploads:
         """
         if _NUMBER.match(number):
             with suppress(OSError, StopIteration):
-                path = next((self._folder / number).iterdir())
+                path = next((self.folder / number).iterdir())
                 return Upload(number, path, self._why.get(number, ""))
         raise UsageError("This file is not here any more. Bring it again.")
 
     def waiting(self) -> list[Upload]:
         """List the files that wait, the latest last."""
         found: list[tuple[int, Upload]] = []
-        for place in self._folder.glob("*"):
+        for place in self.folder.glob("*"):
             # one that is taken away in this moment does not wait
             with suppress(OSError, UsageError):
                 found.append((place.stat().st_mtime_ns, self.get(place.name)))
@@ -89,8 +89,8 @@ class Uploads:
 
     def own_page(self, text: str) -> Path:
         """Write a page that only the owner of the garage can read."""
-        self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        page = self._folder / "open.html"
+        self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        page = self.folder / "open.html"
         page.touch(mode=0o600)
         page.write_text(text, encoding="utf-8")
         return page.absolute()
@@ -99,11 +99,11 @@ class Uploads:
         """Take a file away; nothing happens if it is gone."""
         if _NUMBER.match(number):
             self._why.pop(number, None)
-            shutil.rmtree(self._folder / number, ignore_errors=True)
+            shutil.rmtree(self.folder / number, ignore_errors=True)
 
     def drop_all(self) -> None:
         """Take all files away."""
-        shutil.rmtree(self._folder, ignore_errors=True)
+        shutil.rmtree(self.folder, ignore_errors=True)
 
 
 def plain_name(name: str) -> str:

@@ -81,26 +81,28 @@ def _wanted(form: Mapping[str, str]) -> dict[str, str]:
 def _check(asked: Asked, old: Config, new: Config) -> None:
     """Check times, and where sources are: whoever is not at this machine adds none elsewhere.
 
-    A folder elsewhere would show any file of this account, and another address would be sent the
-    password of the old one.
+    A folder elsewhere would show any file of this account, and another address, even that of
+    another source, would be sent the password of the old one.
     """
     check_times(new.timetable.jobs, asked.desk.app.clock())
     if not asked.session.user:
         return
-    before = {place_of(source) for source in old.sources}
+    before = {source.name: place_of(source) for source in old.sources}
     for source in new.sources:
-        inside = source.folder is not None and _is_below(asked, source.folder)
-        if place_of(source) not in before and not inside:
+        inside = source.folder is not None and _is_free(asked, source.folder)
+        if before.get(source.name) != place_of(source) and not inside:
             raise UsageError(
                 f"The source {source.name!r} would be at {place_of(source)!r}. From here a source "
-                "can only be a folder below the garage's; any other is named at the machine "
-                "itself, in config/sources.toml."
+                "can only be a folder below the garage's, and none where the program keeps files "
+                "of its own; any other is named at the machine itself, in config/sources.toml."
             )
 
 
-def _is_below(asked: Asked, folder: Path) -> bool:
-    config = asked.desk.app.config
-    assert config.folder is not None  # noqa: S101 - settings are changed in a folder only
-    place, base = config.beside(folder).resolve(), config.folder.parent.resolve()
-    inside = base in place.parents
-    return inside and config.folder.resolve() not in (place, *place.parents)
+def _is_free(asked: Asked, folder: Path) -> bool:
+    """Whether a folder is below the garage's, and holds nothing the program keeps for itself."""
+    app = asked.desk.app
+    assert app.config.folder is not None  # noqa: S101 - settings are changed in a folder only
+    place, base = app.config.beside(folder).resolve(), app.config.folder.parent.resolve()
+    own = [p.resolve() for p in (app.config.folder, app.archive, asked.desk.uploads.folder)]
+    touches_own = any(place.is_relative_to(p) or p.is_relative_to(place) for p in own)
+    return base in place.parents and not touches_own
