@@ -4,11 +4,14 @@ import io
 import re
 import time
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 
+from afterclear.commands.app import app_at
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.trail import trail
+from afterclear.config import Config
 from afterclear.desk.bench import Bench, Piece
 from tests.desk.test_desk import SCANS, Browser, garage
 
@@ -119,6 +122,27 @@ def test_nothing_more_is_begun_after_a_cancel(tmp_path: Path) -> None:
     assert not bench.cancel()  # it is over
 
 
+@pytest.mark.parametrize(
+    ("ends", "told"),
+    [
+        ([4], "It did not finish; the last line says why. What is listed above as done stays."),
+        ([0, 1], "It did not finish; the last line says why. What is listed above as done stays."),
+        ([ValueError("embedded null byte")], "The program failed here; the log has it."),
+        ([PermissionError(13, "x")], "This could not be begun: x."),
+        ([3, 0], ""),
+    ],
+)
+def test_how_work_ended_is_told_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ends: list[object], told: str
+) -> None:
+    bench = Bench(app_at(Config(None), tmp_path / "x.duckdb"))
+    monkeypatch.setattr(bench, "_run", Mock(side_effect=ends))
+    bench.begin("two", [["analyse"], ["digest"]])
+    bench.wait(60)
+    assert bench.piece is not None
+    assert (bench.piece.is_done, bench.piece.problem) == (True, told)
+
+
 def test_lines_are_sent_as_they_come(browser: Browser) -> None:
     browser.bench.piece = Piece("Load", lines=["     ok  a.csv  3 rows", "<b>"], is_done=True)
     sent = browser.get("/bench/lines?after=1")
@@ -169,7 +193,7 @@ def test_a_load_is_given_another_vehicle_only_by_its_name(
 ) -> None:
     begun: list[list[str]] = []
 
-    def begin(_: Bench, __: str, commands: list[list[str]], *___: object) -> bool:
+    def begin(_: Bench, __: str, commands: list[list[str]], *___: object, **____: object) -> bool:
         begun.extend(commands)
         return True
 

@@ -4,27 +4,34 @@ import click
 
 from afterclear.cli.frame import with_app
 from afterclear.commands.app import App
-from afterclear.commands.forgetting import QUESTION, REMAINS, forget, let_in
+from afterclear.commands.forgetting import QUESTION, REMAINS, finish, forget, let_in
+from afterclear.errors import UsageError
 
 
 @click.command("forget")
-@click.argument("what", type=click.Choice(["vehicle", "allow"]))
-@click.argument("name")
+@click.argument("what", type=click.Choice(["vehicle", "allow", "finish"]))
+@click.argument("name", default="")
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @with_app
 def command(app: App, what: str, name: str, *, yes: bool) -> None:
     """Erase a vehicle from the store and the archive, and refuse it from then on.
 
-    forget vehicle NAME erases; killed, the same command goes on.  forget allow NAME lets the rows
-    of a forgotten vehicle come in again: by its number all its names, by a VIN or plate that one.
+    forget vehicle NAME erases; killed, the same command goes on, and so does forget finish, which
+    needs no name.  forget allow NAME lets the rows of a forgotten vehicle come in again: by its
+    number all its names, by a VIN or plate that one.
     """
+    if bool(name) == (what == "finish"):
+        raise UsageError("Give 'forget vehicle NAME', 'forget allow NAME' or 'forget finish'.")
     if what == "allow":
         _allow(app, name)
         return
-    if not yes and not click.confirm(f"{QUESTION.format(name)}?"):
+    if what == "vehicle" and not yes and not click.confirm(f"{QUESTION.format(name)}?"):
         click.echo("Nothing was erased.")
         return
-    done = forget(app, name)
+    done = finish(app) if what == "finish" else forget(app, name)
+    if done is None:
+        click.echo("No vehicle is half forgotten.")
+        return
     if done.was_before:
         click.echo("This vehicle was forgotten before; nothing of it is here.")
         return

@@ -62,6 +62,12 @@ def forget(app: App, vehicle_id: str) -> Forgotten:
         return _finish(app) or Forgotten()
 
 
+def finish(app: App) -> Forgotten | None:
+    """Finish a forgetting that was killed, whichever vehicle's it was; None: none was."""
+    with long_writing(app.store, "forget", copy=False):
+        return _finish(app)
+
+
 def let_in(app: App, name: str) -> int:
     """Let a forgotten vehicle's rows come in again; return how many of its names are let in."""
     with open_store(app.store) as con:

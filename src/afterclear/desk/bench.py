@@ -1,9 +1,11 @@
 """Long work, one piece at a time, each by the program's own commands in a process of their own.
 
-So a load that fails, hangs or is stopped ends as at the terminal: what was under way is undone.
+So a load that fails, hangs or is stopped ends as at the terminal: each file is stored whole or not
+at all.  A forgetting goes step by step, and only forward; it cannot be cancelled.
 Nothing in the desk's own process writes meanwhile.
 """
 
+import logging
 import os
 import subprocess
 import sys
@@ -19,6 +21,7 @@ from afterclear.config import without_secrets
 
 _STOP_S: Final = 15  # a command that is told to stop has tidied up by then
 _SOME_REFUSED: Final = 3  # exit code: all was done, and some input refused
+_LOG: Final = logging.getLogger(__name__)
 
 
 @dataclass(slots=True)
@@ -31,6 +34,7 @@ class Piece:
     lines: list[str] = field(default_factory=list)
     is_done: bool = False
     is_cancelled: bool = False
+    can_be_cancelled: bool = True
     problem: str = ""
     _begun: float = field(default_factory=time.monotonic)
     _took: float | None = None
@@ -44,6 +48,18 @@ class Piece:
         """Be done, for better or worse."""
         self._took = self.seconds
         self.is_done = True
+
+    def fail(self) -> None:
+        """Say that it did not finish, and what stays."""
+        if self.can_be_cancelled:
+            self.problem = (
+                "It did not finish; the last line says why. What is listed above as done stays."
+            )
+        else:
+            self.problem = (
+                "It did not finish, and what it did so far stays. If something is left to do, "
+                "“Today” says so."
+            )
 
 
 Then = Callable[[Piece], None]
@@ -75,6 +91,8 @@ class Bench:
         then: Then | None = None,
         by: str = "",
         key: str = "",
+        *,
+        can_be_cancelled: bool = True,
     ) -> bool:
         """Begin a piece of work; False: another one is not done yet.
 
@@ -84,7 +102,7 @@ class Bench:
         with self._taken:
             if self.is_busy or self._is_stopping:
                 return False
-            piece = self.piece = Piece(title, by, key)
+            piece = self.piece = Piece(title, by, key, can_be_cancelled=can_be_cancelled)
         self._thread = threading.Thread(target=self._do, args=(piece, commands, then), name=title)
         self._thread.start()
         return True
@@ -95,12 +113,12 @@ class Bench:
             self._thread.join(seconds)
 
     def cancel(self) -> bool:
-        """Have the piece under way ended; the store is as before its last step.  False: none is.
+        """Have the piece under way ended; False: none is, or it cannot be.
 
-        It is over when ``is_busy`` says so: what was under way is undone first.
+        It is over when ``is_busy`` says so.
         """
         with self._taken:
-            if self.piece is None or self.piece.is_done:
+            if self.piece is None or self.piece.is_done or not self.piece.can_be_cancelled:
                 return False
             self.piece.is_cancelled = True
             running = self._process
@@ -118,15 +136,19 @@ class Bench:
     def _do(self, piece: Piece, commands: Sequence[Sequence[str]], then: Then | None) -> None:
         try:
             for words in commands:
-                code = self._run(piece, words)
-                if code not in {0, _SOME_REFUSED} and not piece.is_cancelled:
-                    piece.problem = "This was not done; the last line says why. It was undone."
-                if code not in {0, _SOME_REFUSED}:
+                if self._run(piece, words) not in {0, _SOME_REFUSED}:
+                    if not piece.is_cancelled:
+                        piece.fail()
                     break
+            else:
+                piece.is_cancelled = False  # it was quicker
             if then is not None:
                 then(piece)
         except OSError as error:
             piece.problem = f"This could not be begun: {machine_words(error) or error.strerror}."
+        except Exception:  # noqa: BLE001 - a person waits for words
+            _LOG.exception("the desk: %s", piece.title)
+            piece.problem = "The program failed here; the log has it."
         finally:
             piece.conclude()
 

@@ -20,6 +20,7 @@ DEEDS: Final = {
     "/bench/cancel": "cancelled what was under way",
     "/maps/{name}": "mended a map",
     "/forget": "had a vehicle forgotten",
+    "/forget/finish": "had a forgetting finished",
     "/settings": "changed settings",
     "/judge": "had every fix judged",
     "/decide": "decided",

@@ -76,6 +76,8 @@ class Asked:
         commands: Sequence[Sequence[str]],
         then: Then | None = None,
         key: str = "",
+        *,
+        can_be_cancelled: bool = True,
     ) -> Response:
         """Begin long work and show it; ``key``: what it is about, where titles may be alike.
 
@@ -83,7 +85,8 @@ class Asked:
             UsageError: something else is being worked on.
 
         """
-        if not self.desk.bench.begin(title, commands, then, self.session.person, key):
+        begin, by = self.desk.bench.begin, self.session.person
+        if not begin(title, commands, then, by, key, can_be_cancelled=can_be_cancelled):
             raise UsageError(BUSY)
         if not self.told.about:
             self.tell(title)

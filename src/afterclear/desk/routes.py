@@ -58,6 +58,7 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("POST", "/decide/{number:int}/undo", Role.DECIDE, deciding.undo_one),
     ("GET", "/forget", Role.ADMIN, forgetting.ask),
     ("POST", "/forget", Role.ADMIN, forgetting.forget_one),
+    ("POST", "/forget/finish", Role.ADMIN, forgetting.finish),
     ("GET", "/settings", Role.ADMIN, settings.settings),
     ("POST", "/settings", Role.ADMIN, settings.change),
     ("GET", "/trail", Role.ADMIN, trail.who_did_what),

@@ -13,6 +13,7 @@ from typing import Final
 _PAGES: Final = {
     "export loads": "“What was loaded”",
     "export": "“All vehicles”",
+    "forget finish": "“Finish forgetting it” under “Today”",
     "forget": "“Forget this vehicle” on its page",
     "load": "“Bring files”",
     "map-check": "“Bring files”",

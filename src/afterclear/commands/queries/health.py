@@ -15,8 +15,8 @@ from afterclear.store.upkeep.checks import results_unfinished
 
 _RUNS_SHOWN = 5
 HALF_FORGOTTEN = (
-    "a vehicle is half forgotten: the command was stopped. Give 'afterclear forget vehicle ID' "
-    "again; it goes on where it was."
+    "a vehicle is half forgotten: the command was stopped. Give 'afterclear forget finish'; it "
+    "goes on where it was."
 )
 
 

@@ -6,6 +6,7 @@ from datetime import datetime
 import polars as pl
 
 from afterclear.commands.app import App
+from afterclear.commands.forgetting import is_half_done
 from afterclear.commands.pages.page_frames import stale_sources
 from afterclear.store.engine.database import open_store, query, scalar
 from afterclear.store.queries.exports import EXPORTS
@@ -24,6 +25,7 @@ class Status:
     as_of: datetime | None
     vehicles_waiting: int
     stale_sources: tuple[str, ...]
+    is_half_forgotten: bool  # a vehicle is: its forgetting was cut off
 
 
 def rejected_rows(app: App) -> pl.DataFrame:
@@ -62,4 +64,5 @@ def status(app: App) -> Status:
             as_of=analysis.as_of if analysis else None,
             vehicles_waiting=scalar(con, "SELECT count(DISTINCT vehicle_id) FROM stale_vehicles"),
             stale_sources=tuple(s.name for s in stale_sources(app, con)),
+            is_half_forgotten=is_half_done(con),
         )

@@ -24,7 +24,15 @@ def forget_one(asked: Asked) -> Response:
     vehicle_id = asked.form.get("vehicle", "")
     if not vehicle_id or asked.form.get("sure") != "yes":
         raise UsageError("Nothing was erased: tick the box if you are sure.")
-    commands = [["forget", "--yes", "vehicle", "--", vehicle_id]]
-    if (asked.desk.app.reports / INDEX).is_file():
-        commands.append(["digest"])
-    return asked.begin("Forget a vehicle", commands)
+    return _begin(asked, "Forget a vehicle", ["forget", "--yes", "vehicle", "--", vehicle_id])
+
+
+def finish(asked: Asked) -> Response:
+    """Finish a forgetting that was cut off, whichever vehicle's it was."""
+    return _begin(asked, "Finish forgetting a vehicle", ["forget", "finish"])
+
+
+def _begin(asked: Asked, title: str, words: list[str]) -> Response:
+    has_pages = (asked.desk.app.reports / INDEX).is_file()
+    commands = [words, ["digest"]] if has_pages else [words]
+    return asked.begin(title, commands, can_be_cancelled=False)

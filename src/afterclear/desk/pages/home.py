@@ -13,7 +13,7 @@ from afterclear.desk.bench import Bench, Piece
 from afterclear.desk.request import Asked, go_to
 from afterclear.desk.words import in_desk_words
 from afterclear.digest.common.file_names import FLEET, GARAGE, INDEX, STOCK, vehicle_page
-from afterclear.errors import UnknownVehicleError
+from afterclear.errors import UnknownVehicleError, UsageError
 
 _DIGESTS = (
     (FLEET, "Fleet", "what to bring in, what to scan next"),
@@ -81,8 +81,9 @@ def bench_lines(asked: Asked) -> Response:
 
 
 def cancel(asked: Asked) -> Response:
-    """End the long work; the store is as before its last step."""
-    asked.desk.bench.cancel()
+    """End the long work."""
+    if not asked.desk.bench.cancel():
+        raise UsageError("Nothing is under way that can be cancelled.")
     return go_to("/bench")
 
 
