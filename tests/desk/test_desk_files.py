@@ -4,6 +4,7 @@ import io
 import re
 import time
 from pathlib import Path
+from typing import BinaryIO
 from unittest.mock import Mock
 
 import pytest
@@ -13,6 +14,8 @@ from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.trail import trail
 from afterclear.config import Config
 from afterclear.desk.bench import Bench, Piece
+from afterclear.desk.request import BUSY
+from afterclear.desk.uploads import Upload, Uploads
 from tests.desk.test_desk import SCANS, Browser, garage
 
 ORDERS = (
@@ -80,6 +83,20 @@ def test_hidden_files_of_a_folder_are_left_out(browser: Browser) -> None:
     ]
     browser.ask("/bring", files=files)
     assert [u.name for u in browser.uploads.waiting()] == ["list.csv"]
+
+
+def test_files_are_kept_all_or_none(browser: Browser, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("afterclear.desk.uploads._MOST", 2)
+    assert bring_all(browser, first="1", second="2", third="3") == []
+    keep = Uploads.keep
+
+    def full(self: Uploads, name: str, file: BinaryIO) -> Upload:
+        if name == "second.csv":
+            raise OSError(28, "No space left on device")
+        return keep(self, name, file)
+
+    monkeypatch.setattr(Uploads, "keep", full)
+    assert bring_all(browser, first="1", second="2") == []
 
 
 def test_no_file_chosen_is_said_on_the_page(browser: Browser) -> None:
@@ -181,6 +198,18 @@ def test_a_map_is_mended_in_place_or_stays_as_it_was(browser: Browser) -> None:
     status, page = browser.ask("/maps/yard", text=wrong, was=MAP)
     assert (status, "has been changed since" in page) == (400, True)
     assert [path.name for path in folder.iterdir()] == ["yard.toml"]
+
+
+def test_a_map_is_not_mended_while_what_follows_it_cannot_begin(browser: Browser) -> None:
+    """Else the page said that nothing was changed."""
+    folder = browser.desk.app.config.imports
+    folder.mkdir(exist_ok=True)
+    (folder / "yard.toml").write_text(MAP, encoding="utf-8")
+    browser.bench.piece = Piece("Load")
+    mended = MAP.replace("maker", "brand")
+    status, page = browser.ask("/maps/yard", text=mended, was=MAP, again="yes")
+    assert (status, BUSY in page, "brand" in page) == (400, True, True)
+    assert (folder / "yard.toml").read_text(encoding="utf-8") == MAP
 
 
 @pytest.mark.parametrize("name", ["..%2fafterclear", "nowhere", "Yard"])

@@ -77,6 +77,25 @@ def token(browser: object) -> str:
     return found[1]
 
 
+@pytest.mark.parametrize(
+    ("place", "field", "sign"),
+    [
+        ("/loads/1/otherwise", "vehicle", "\0"),
+        ("/decide", "note", "\n"),
+        ("/forget", "vehicle", "\x7f"),
+        ("/maps/x", "text", "\x1b"),
+    ],
+)
+def test_a_control_character_is_refused_where_nobody_types_one(
+    served: Served, place: str, field: str, sign: str
+) -> None:
+    browser = served.sign_in("Ada")
+    data = {field: f"V{sign}1", "sure": "yes", "form_token": token(browser)}
+    answer = browser.post(place, data=data, headers={"Origin": HOME})
+    assert (answer.status_code, "control character" in answer.text) == (400, True)
+    assert served.desk.bench.piece is None
+
+
 def test_pages_of_digests_run_their_own_script_only(served: Served) -> None:
     (served.app.reports / "fleet.html").write_text(SCRIPT)
     answer = served.sign_in("Rea").get("/pages/fleet.html")

@@ -1,6 +1,7 @@
 """Who did what at the desk is noted before the answer comes, and kept in the store."""
 
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 
@@ -9,6 +10,7 @@ from afterclear.commands.trail import note, take_in_if_free, trail
 from afterclear.config import Config
 from afterclear.desk.noting import DEEDS
 from afterclear.desk.routes import PAGES
+from afterclear.errors import StoreInUseError
 from afterclear.store.engine.database import open_store
 from tests.desk.test_access import Served, form
 
@@ -40,6 +42,19 @@ def test_what_a_user_does_is_listed_with_name_and_role(tmp_path: Path) -> None:
     page = ada.get("/trail").text
     assert "brought files" in page
     assert Path(f"{served.app.store}.trail").stat().st_mode & 0o777 == 0o600
+
+
+@pytest.mark.parametrize("fails", ["note", "take_in_if_free"])
+def test_what_is_done_is_done_even_if_it_cannot_be_noted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails: str
+) -> None:
+    served = Served(tmp_path)
+    dora = served.sign_in("Dora")
+    in_use = Mock(side_effect=StoreInUseError("load is at it"))
+    monkeypatch.setattr(f"afterclear.desk.noting.{fails}", in_use)
+    assert form(dora, "/bring", files={"files": ("scans.csv", b"x")}) == 200
+    assert in_use.called
+    served.sign_in("Rea")
 
 
 def test_a_line_that_was_taken_in_is_not_doubled_by_a_kill(app: App) -> None:

@@ -30,21 +30,27 @@ _LOG: Final = logging.getLogger(__name__)
 
 
 def note_done(asked: Asked, route: str) -> None:
-    """Note that a form was sent and done; the store takes it in when it is free."""
+    """Note that a form was sent and done; the store takes it in when it is free.
+
+    Nothing that fails here is told to the person: what is done is done.
+    """
     told, app = asked.told, asked.desk.app
     if told.is_nothing:
         return
     note_deed(app, asked.session, DEEDS.get(route, route), told.about, told.vehicles)
-    if not asked.desk.bench.is_busy:
-        take_in_if_free(app)
+    try:
+        if not asked.desk.bench.is_busy:
+            take_in_if_free(app)
+    except Exception:  # noqa: BLE001 - it is done
+        _LOG.exception("the desk: the store could not take in what was noted")
 
 
 def note_deed(
     app: App, session: Session, did: str, about: str = "", vehicles: tuple[str, ...] = ()
 ) -> None:
-    """Note what somebody did.  A full disk is told in the log: what was done is done."""
+    """Note what somebody did.  A full disk or a bug is told in the log: what is done is done."""
     who = session.user or session.person or "whoever has the key"
     try:
         note(app, who, session.role.name.lower(), did, about, vehicles)
-    except OSError:
+    except Exception:  # noqa: BLE001 - it is done
         _LOG.exception("the desk: could not note that %s %s", who, did)

@@ -5,6 +5,7 @@ work, all of which can be undone; what cannot, and what concerns others, needs `
 """
 
 import logging
+import re
 import threading
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -28,7 +29,7 @@ from afterclear.desk.request import Asked, Desk
 from afterclear.desk.safeguards import DIGESTS, Safeguards
 from afterclear.desk.users import Role
 from afterclear.desk.words import in_desk_words
-from afterclear.errors import AfterclearError, StoreInUseError
+from afterclear.errors import AfterclearError, StoreInUseError, UsageError
 
 Page = Callable[[Asked], Response]
 
@@ -69,6 +70,9 @@ _MOST_FIELDS = 5_000
 _OWN_FILES: Final = {"desk.css": "text/css", "desk.js": "text/javascript"}
 _NEED_NO_STORE: Final = frozenset({"/", "/find", "/settings", "/trail"})
 _NOR_BELOW: Final = ("/bring", "/bench", "/maps")  # nor does anything below these
+_TEXT_AREAS: Final = frozenset({"text", "was"})  # fields of them, and what they were
+_ENDS: Final = re.compile(r"[\r\n\t]")
+_CONTROL: Final = re.compile(r"[\x00-\x1f\x7f]")
 _LOG: Final = logging.getLogger(__name__)
 
 
@@ -135,6 +139,18 @@ def _asked(desk: Desk, session: Session, request: Request, form: FormData) -> As
     )
 
 
+def _check_signs(asked: Asked) -> None:
+    """Refuse what nobody types: such a sign ends a word of a command, or a line of the log.
+
+    Answers about a file may hold a heading or a word of it, whatever that is.
+    """
+    fields = [*asked.form.items(), *(("chosen", box) for box in asked.chosen)]
+    for name, text in fields:
+        typed = _ENDS.sub("", text) if name in _TEXT_AREAS else text
+        if _CONTROL.search(typed) and not name.startswith(bringing.ANSWER):
+            raise UsageError(f"The field {name!r} has a control character in it. Type it anew.")
+
+
 # One page after another: what they use of the store belongs to the process, not to a thread.
 _turn: Final = threading.Lock()
 
@@ -144,6 +160,7 @@ def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
     path = request.url.path
     with _turn:
         try:
+            _check_signs(asked)
             if not asked.desk.app.store.exists() and not _needs_no_store(path):
                 return asked.page("nothing_yet.html")
             answer = page(asked)

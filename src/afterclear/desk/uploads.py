@@ -3,6 +3,7 @@
 import re
 import secrets
 import shutil
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,8 +47,7 @@ class Uploads:
             OSError: the disk is full.
 
         """
-        if len(self.waiting()) >= _MOST:
-            raise UsageError(f"{_MOST} files wait already. Load them or leave them out first.")
+        self._check_room(1)
         number = secrets.token_hex(8)
         made = self.folder / f".{number}"
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -60,6 +60,33 @@ class Uploads:
             shutil.rmtree(made, ignore_errors=True)
             raise
         return self.get(number)
+
+    def keep_all(self, files: Sequence[tuple[str, BinaryIO]]) -> list[Upload]:
+        """Keep files (name, content), all or none.
+
+        Raises:
+            UsageError: too many wait then.
+            OSError: the disk is full.
+
+        """
+        self._check_room(len(files))
+        kept: list[Upload] = []
+        try:
+            for name, file in files:
+                kept.append(self.keep(name, file))
+        except BaseException:
+            for upload in kept:
+                self.drop(upload.number)
+            raise
+        return kept
+
+    def _check_room(self, n: int) -> None:
+        n_waiting = len(self.waiting())
+        if n_waiting + n > _MOST:
+            raise UsageError(
+                f"At most {_MOST} files wait at once, and {n_waiting} do already. Load them or "
+                "leave them out first."
+            )
 
     def get(self, number: str) -> Upload:
         """Give a file that waits.

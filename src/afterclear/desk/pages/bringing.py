@@ -17,7 +17,7 @@ from afterclear.desk.uploads import Upload
 from afterclear.errors import AfterclearError, UsageError
 from afterclear.plain import TABLES, check_zone
 
-_ANSWER = "answer:"  # what fields of answers begin with
+ANSWER = "answer:"  # what fields of answers begin with
 _SHOWN = 10  # rows of a preview, and refused rows
 _TAKEN = {"ok", "known"}  # how the command's line of a file begins that is in the store
 _LINE = re.compile(r"(ok|known|REFUSED|LEFT)  (\S+)  (.*)")
@@ -36,7 +36,7 @@ def keep(asked: Asked) -> Response:
         waiting = asked.desk.uploads.waiting()
         problem = "No file was chosen."
         return asked.page("bring.html", status=400, waiting=waiting, problem=problem)
-    kept = [asked.desk.uploads.keep(f.filename or "", f.file) for f in wanted]
+    kept = asked.desk.uploads.keep_all([(f.filename or "", f.file) for f in wanted])
     asked.tell(", ".join(upload.name for upload in kept))
     return go_to(f"/bring/{kept[0].number}" if len(kept) == 1 else "/bring")
 
@@ -155,9 +155,9 @@ def _choices(check: MapCheck, answers: Mapping[str, str]) -> _Choices | None:
 
 def _answers(fields: Mapping[str, str]) -> dict[str, str]:
     return {
-        key.removeprefix(_ANSWER): word
+        key.removeprefix(ANSWER): word
         for key, word in fields.items()
-        if key.startswith(_ANSWER) and word
+        if key.startswith(ANSWER) and word
     }
 
 

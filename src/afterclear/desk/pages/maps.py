@@ -3,8 +3,8 @@
 from starlette.responses import Response
 
 from afterclear.commands.intake.own_maps import map_text, mend_map, own_maps
-from afterclear.desk.request import Asked, go_to
-from afterclear.errors import AfterclearError
+from afterclear.desk.request import BUSY, Asked, go_to
+from afterclear.errors import AfterclearError, UsageError
 
 
 def maps(asked: Asked) -> Response:
@@ -23,6 +23,8 @@ def mend(asked: Asked) -> Response:
     """Keep a mended map, and read again what refused something if that is wanted."""
     name, text = asked.path["name"], asked.form.get("text", "")
     try:
+        if asked.form.get("again") and asked.desk.bench.is_busy:
+            raise UsageError(BUSY)  # before the map is kept
         mend_map(asked.desk.app, name, text, asked.form.get("was", ""))
     except AfterclearError as error:
         was = asked.form.get("was", "")
