@@ -15,7 +15,7 @@ from afterclear.cli import main
 from afterclear.commands.app import App, app_at
 from afterclear.commands.trail import trail
 from afterclear.config import Config
-from afterclear.desk.attempts import Attempts
+from afterclear.desk.attempts import Attempts, Try
 from afterclear.desk.bench import Bench
 from afterclear.desk.door import Door
 from afterclear.desk.opening import Opening, check_opening
@@ -256,20 +256,56 @@ def test_ten_thousand_wrong_tries_cost_little_and_lock_nobody_out(own: Served) -
 
 def test_tries_from_ten_thousand_addresses_do_not_keep_a_user_out_or_fill_the_memory() -> None:
     attempts = Attempts(lambda: 0.0)
-    attempts.was_right("Ada", "192.0.2.7")
+    attempts.was_right(Try("Ada", "192.0.2.7"))
+    assert looked_at(attempts, "Ada", is_user=True) == 100
+    assert attempts.wait_s(Try("Ada", "192.0.2.7")) == 0  # from where she signed in before
+    assert attempts.wait_s(Try("Dora", "192.0.2.8")) == 0
+    for n in range(10_000):
+        attempts.was_wrong(Try(f"nobody {n}", f"10.1.{n // 256}.{n % 256}", is_user=False))
+    for n in range(2000):
+        attempts.was_right(Try(f"user {n}", "192.0.2.7"))
+    assert attempts.n_kept <= 2**13 + 3000
+
+
+def looked_at(attempts: Attempts, name: str, *, is_user: bool) -> int:
+    """Try ten thousand passwords for a name, each from another address."""
     n_looked_at = 0
     for n in range(10_000):
-        address = f"10.0.{n // 256}.{n % 256}"
-        if not attempts.wait_s("Ada", address):
-            attempts.was_wrong("Ada", address)
+        tried = Try(name, f"10.0.{n // 256}.{n % 256}", is_user)
+        if not attempts.wait_s(tried):
+            attempts.was_wrong(tried)
             n_looked_at += 1
-    assert n_looked_at == 100
-    assert attempts.wait_s("Ada", "192.0.2.7") == 0  # from where she signed in before
-    assert attempts.wait_s("Dora", "192.0.2.8") == 0
-    for n in range(10_000):
-        attempts.was_wrong("", f"10.1.{n // 256}.{n % 256}")
-        attempts.was_right(f"user {n}", "192.0.2.7")
-    assert attempts.n_kept <= 3000
+    return n_looked_at
+
+
+def test_the_wait_does_not_tell_who_has_a_password() -> None:
+    """A name that nobody has is looked at as often as a user's, whatever other names were tried."""
+    attempts = Attempts(lambda: 0.0)
+    assert looked_at(attempts, "nobody", is_user=False) == 100
+    for n in range(2000):
+        attempts.was_wrong(Try(f"nobody {n}", f"10.1.{n // 256}.{n % 256}", is_user=False))
+    assert attempts.wait_s(Try("nobody", "192.0.2.7", is_user=False)) > 0
+    assert attempts.wait_s(Try("Ada", "192.0.2.7")) == 0
+
+
+def test_a_name_that_nobody_has_is_one_however_it_is_typed(own: Served) -> None:
+    for n, name in enumerate(["nobody", "NOBODY"] * 50):
+        own.door.sign_in(name, "a guess", f"10.0.0.{n}")
+    with pytest.raises(UsageError, match="Too many tries"):
+        own.door.sign_in("Nobody", "a guess", "10.0.1.0")
+
+
+def test_whoever_shares_an_address_keeps_nobody_out_who_signed_in_from_there(own: Served) -> None:
+    assert own.door.sign_in("Ada", PASSWORD, "192.0.2.7")
+    for name in ("Rea", "nobody") * 10:
+        own.door.sign_in(name, "a guess", "192.0.2.7")
+    with pytest.raises(UsageError, match="Too many tries"):
+        own.door.sign_in("Dora", PASSWORD, "192.0.2.7")
+    assert own.door.sign_in("Ada", PASSWORD, "192.0.2.7")
+    for _ in range(20):  # who guesses at her from there waits, too
+        own.door.sign_in("Ada", "a guess", "192.0.2.7")
+    with pytest.raises(UsageError, match="Too many tries"):
+        own.door.sign_in("Ada", "a guess", "192.0.2.7")
 
 
 def test_whoever_has_a_password_cannot_go_on_guessing_those_of_others(own: Served) -> None:
@@ -283,11 +319,11 @@ def test_whoever_has_a_password_cannot_go_on_guessing_those_of_others(own: Serve
 def test_one_subscribers_subnet_is_one_address() -> None:
     attempts = Attempts(lambda: 0.0)
     for n in range(20):
-        attempts.was_wrong("", f"2001:db8:1:2::{n:x}")
-        attempts.was_wrong("", "::ffff:192.0.2.7")
-    assert attempts.wait_s("", "2001:db8:1:2:ffff::1") > 0
-    assert attempts.wait_s("", "192.0.2.7") > 0
-    assert attempts.wait_s("", "::ffff:192.0.2.8") == 0
+        attempts.was_wrong(Try("Ada", f"2001:db8:1:2::{n:x}"))
+        attempts.was_wrong(Try("Ada", "::ffff:192.0.2.7"))
+    assert attempts.wait_s(Try("Ada", "2001:db8:1:2:ffff::1")) > 0
+    assert attempts.wait_s(Try("Ada", "192.0.2.7")) > 0
+    assert attempts.wait_s(Try("Ada", "::ffff:192.0.2.8")) == 0
 
 
 # --- the users' file --------------------------------------------------------------------------

@@ -1,17 +1,23 @@
 """How often signing in failed, and who has to wait: a wait, never a lock.
 
-Tries are counted in two ways, each like a bucket that fills again with time:
+Tries are counted like buckets that fill again with time:
 
 - by address, for whatever names: 20 wrong ones, then one a minute.  A right one gives none back, or
   whoever has a password could go on guessing those of others.
-- by user, from all addresses together: 100 wrong ones (the limit of NIST SP 800-63B-4, section
-  3.2.2, from memory), then one in a quarter of an hour.  A right one gives all back.  Addresses
-  from which this user has signed in do not count here: so strangers cannot keep a user out.
+- by name, from all addresses together: 100 wrong ones (the limit of NIST SP 800-63B-4, section
+  3.2.2, from memory), then one in a quarter of an hour.  A right one gives all back.  A name that
+  nobody has is counted alike, or the wait would tell who has a password.
+- of a user at an address where this user has signed in before only by both together: 20 wrong ones,
+  then one a minute; a right one gives all back.  So neither strangers nor whoever shares the
+  address and guesses at others keep a user out.  The price: whoever shares it can tell that this
+  user signs in from there.
 
 While somebody waits nothing is checked or counted.  The memory is bounded whatever is tried.
 """
 
+import hashlib
 import ipaddress
+import secrets
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
@@ -20,6 +26,7 @@ from typing import Final
 
 _MOST_KEPT: Final = 1000  # addresses
 _MOST_KNOWN: Final = 1000  # pairs of user and address
+_MOST_SLOTS: Final = 2**13  # of names that nobody has
 _SUBNET: Final = 64  # bits of an address that one subscriber of IPv6 has
 
 
@@ -30,7 +37,8 @@ class _Bucket:
 
 
 _BY_ADDRESS: Final = _Bucket(20, 60)
-_BY_USER: Final = _Bucket(100, 900)
+_BY_NAME: Final = _Bucket(100, 900)
+_BY_PAIR: Final = _Bucket(20, 60)
 
 
 class _Buckets:
@@ -63,40 +71,67 @@ class _Buckets:
         return min(self._kind.holds, left + (self._now() - at) / self._kind.refill_s)
 
 
+@dataclass(frozen=True, slots=True)
+class Try:
+    """A try to sign in.  ``name``: alike for all ways to type it; ``is_user``: somebody has it."""
+
+    name: str
+    address: str
+    is_user: bool = True
+
+
 class Attempts:
     """The wrong tries to sign in.  ``now``: seconds that never run back."""
 
     def __init__(self, now: Callable[[], float] = time.monotonic) -> None:
         self._by_address = _Buckets(_BY_ADDRESS, _MOST_KEPT, now)
-        self._by_user = _Buckets(_BY_USER, _MOST_KEPT, now)
+        self._by_user = _Buckets(_BY_NAME, _MOST_KEPT, now)
+        self._by_no_user = _Buckets(_BY_NAME, _MOST_SLOTS, now)  # push no user's out
+        self._by_pair = _Buckets(_BY_PAIR, _MOST_KNOWN, now)
         self._known: OrderedDict[tuple[str, str], None] = OrderedDict()
+        self._salt = secrets.token_bytes(16)
 
     @property
     def n_kept(self) -> int:
         """How much is remembered."""
-        return len(self._by_address) + len(self._by_user) + len(self._known)
+        kept = (self._by_address, self._by_user, self._by_no_user, self._by_pair, self._known)
+        return sum(len(each) for each in kept)
 
-    def wait_s(self, user: str, address: str) -> float:
-        """Give the seconds until a try is looked at; 0: now.  ``user``: empty for no known one."""
-        place = _network(address)
-        by_user = 0.0 if (user, place) in self._known else self._by_user.wait_s(user)
-        return max(self._by_address.wait_s(place), by_user)
+    def wait_s(self, tried: Try) -> float:
+        """Give the seconds until a try is looked at; 0: now."""
+        return max(buckets.wait_s(key) for buckets, key in self._counted(tried))
 
-    def was_wrong(self, user: str, address: str) -> None:
+    def was_wrong(self, tried: Try) -> None:
         """Count a wrong try."""
-        place = _network(address)
-        self._by_address.take(place)
-        if (user, place) not in self._known:
-            self._by_user.take(user)
+        for buckets, key in self._counted(tried):
+            buckets.take(key)
 
-    def was_right(self, user: str, address: str) -> None:
+    def was_right(self, tried: Try) -> None:
         """Remember from where a user signed in."""
-        self._by_user.fill(user)
-        pair = (user, _network(address))
+        pair = (tried.name, _network(tried.address))
+        self._by_user.fill(tried.name)
+        self._by_pair.fill(pair)
         self._known[pair] = None
         self._known.move_to_end(pair)
         while len(self._known) > _MOST_KNOWN:
             self._known.popitem(last=False)
+
+    def _counted(self, tried: Try) -> list[tuple[_Buckets, Hashable]]:
+        """Give the buckets that a try is taken from."""
+        pair = (tried.name, _network(tried.address))
+        if pair in self._known:
+            return [(self._by_pair, pair)]
+        by_name: tuple[_Buckets, Hashable] = (
+            (self._by_user, tried.name)
+            if tried.is_user
+            else (self._by_no_user, self._slot(tried.name))
+        )
+        return [(self._by_address, pair[1]), by_name]
+
+    def _slot(self, name: str) -> int:
+        """Give one of so many slots: none is given up for another, which would tell it apart."""
+        hashed = hashlib.blake2b(name.encode(errors="replace"), digest_size=8, key=self._salt)
+        return int.from_bytes(hashed.digest()) % _MOST_SLOTS
 
 
 def _network(address: str) -> str:

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from afterclear.desk.attempts import Attempts
-from afterclear.desk.users import Role, Users
+from afterclear.desk.attempts import Attempts, Try
+from afterclear.desk.users import Role, Users, plain
 from afterclear.errors import UsageError
 
 # of a user: a working day, and a long lunch
@@ -90,18 +90,17 @@ class Door:
         if self.users is None:
             return None
         with self._hashing:
-            known = self.users.get(name)
-            key = known.name if known else ""
-            if wait_s := self._attempts.wait_s(key, address):
+            tried = Try(plain(name), address, is_user=self.users.get(name) is not None)
+            if wait_s := self._attempts.wait_s(tried):
                 raise UsageError(
                     "Too many tries were wrong. Nothing is checked for another "
                     f"{max(1, round(wait_s / 60))} min; then try again."
                 )
             user = self.users.who(name, password)
             if user is None:
-                self._attempts.was_wrong(key, address)
+                self._attempts.was_wrong(tried)
                 return None
-            self._attempts.was_right(key, address)
+            self._attempts.was_right(tried)
         return self._open(Session(user=user.name, password_hash=user.password_hash))
 
     def session(self, cookie: str) -> Session | None:

@@ -74,7 +74,7 @@ class Users:
 
     def get(self, name: str) -> User | None:
         """Give a user; capitals do not count."""
-        return self._by_name().get(_key(name))
+        return self._by_name().get(plain(name))
 
     def who(self, name: str, password: str) -> User | None:
         """Give the user whose name and password these are; it takes as long if there is none."""
@@ -151,7 +151,7 @@ class Users:
                 f"{self._path} is damaged. Remove it and add the users again: "
                 "'afterclear desk user add NAME --role ROLE'."
             ) from error
-        return {_key(user.name): user for user in users}
+        return {plain(user.name): user for user in users}
 
     def _write(self, users: Iterable[User]) -> None:
         """Write all users; the file is there whole, the old one or the new one."""
@@ -180,7 +180,8 @@ class Users:
             return False
 
 
-def _key(name: str) -> str:
+def plain(name: str) -> str:
+    """Give a name by which it is looked up, alike for all ways to type it."""
     return _normal(name).casefold()
 
 
