@@ -3,6 +3,7 @@
 import io
 import re
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
 from unittest.mock import Mock
@@ -166,6 +167,24 @@ def test_lines_are_sent_as_they_come(browser: Browser) -> None:
     assert sent == 'data: "<b>"\n\nevent: done\ndata: .\n\n'
     assert "&lt;b&gt;" in browser.get("/bench")
     assert "Loaded: a.csv" in browser.get("/bench")
+
+
+def test_an_archive_with_blanks_in_names_within_waits_if_one_of_them_was_refused(
+    browser: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ends: list[Callable[[Piece], None]] = []
+
+    def begin(_: Bench, __: str, ___: object, then: Callable[[Piece], None], *____: str) -> bool:
+        ends.append(then)
+        return True
+
+    monkeypatch.setattr(Bench, "begin", begin)
+    for name in ("a.zip", "b.zip"):
+        browser.uploads.keep(name, io.BytesIO(b"x"))
+    browser.ask("/bring/load")
+    lines = ["ok  a.zip/new  ones.csv  3 rows", "ok  b.zip/1.csv  3 rows"]
+    ends[0](Piece("Load", lines=[*lines, "REFUSED  b.zip/May 2.csv  no header"]))
+    assert [(u.name, u.why) for u in browser.uploads.waiting()] == [("b.zip", "no header")]
 
 
 def test_a_second_click_is_known_by_its_file_not_by_the_files_name(browser: Browser) -> None:

@@ -20,7 +20,8 @@ from afterclear.plain import TABLES, check_zone
 ANSWER = "answer:"  # what fields of answers begin with
 _SHOWN = 10  # rows of a preview, and refused rows
 _TAKEN = {"ok", "known"}  # how the command's line of a file begins that is in the store
-_LINE = re.compile(r"(ok|known|REFUSED|LEFT)  (\S+)  (.*)")
+# an upload's name has no blanks; below it may stand one of a file within, which may have some
+_LINE = re.compile(r"(ok|known|REFUSED|LEFT)  ([^\s/]+)(?:/.*?)?(?:  |$)(.*)")
 _HIDDEN = re.compile(r"\.|~\$|Thumbs\.db$|desktop\.ini$")  # what systems leave in folders
 
 
@@ -119,8 +120,8 @@ def _settle(asked: Asked, piece: Piece, uploads: Iterable[Upload]) -> None:
     said = [found.groups() for line in piece.lines if (found := _LINE.match(line))]
     n_left = 0
     for upload in uploads:
-        # a file within an archive is named below it; files of one name are judged together
-        own = [each for each in said if each[1] == upload.name or _is_within(each[1], upload)]
+        # files of one name are judged together, and an archive with all that is in it
+        own = [each for each in said if each[1] == upload.name]
         not_taken = [reason for outcome, _, reason in own if outcome not in _TAKEN]
         if own and not not_taken:
             asked.desk.uploads.drop(upload.number)
@@ -129,10 +130,6 @@ def _settle(asked: Asked, piece: Piece, uploads: Iterable[Upload]) -> None:
             asked.desk.uploads.note(upload.number, not_taken[0] if not_taken else "")
     if n_left and not piece.problem and not piece.is_cancelled:
         piece.problem = "Not all of it was loaded. What was not still waits under Bring files."
-
-
-def _is_within(name: str, upload: Upload) -> bool:
-    return name.startswith(f"{upload.name}/")
 
 
 @dataclass(frozen=True, slots=True)
