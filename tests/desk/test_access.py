@@ -20,7 +20,7 @@ from afterclear.desk.bench import Bench
 from afterclear.desk.door import Door
 from afterclear.desk.opening import Opening, check_opening
 from afterclear.desk.request import Desk
-from afterclear.desk.routes import PAGES, desk_site
+from afterclear.desk.routes import PAGES, TURN, desk_site
 from afterclear.desk.safeguards import DIGESTS, OPEN_PATHS
 from afterclear.desk.uploads import Uploads
 from afterclear.desk.users import Role, User, Users
@@ -324,6 +324,21 @@ def test_one_subscribers_subnet_is_one_address() -> None:
     assert attempts.wait_s(Try("Ada", "2001:db8:1:2:ffff::1")) > 0
     assert attempts.wait_s(Try("Ada", "192.0.2.7")) > 0
     assert attempts.wait_s(Try("Ada", "::ffff:192.0.2.8")) == 0
+
+
+def test_one_persons_page_keeps_the_others_waiting_for_a_while_only(
+    served: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who signs in, what is static and the lines of long work do not wait at all."""
+    browser = served.sign_in("Ada")
+    monkeypatch.setattr("afterclear.desk.routes._TURN_WITHIN_S", 0)
+    with TURN:
+        answer = browser.get("/")
+        assert (answer.status_code, "file is being looked at" in answer.text) == (503, True)
+        served.sign_in("Rea")
+        for place in ("/desk.css", "/bench", "/bench/lines"):
+            assert browser.get(place).status_code == 200
+    assert browser.get("/").status_code == 200
 
 
 # --- the users' file --------------------------------------------------------------------------

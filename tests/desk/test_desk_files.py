@@ -1,9 +1,9 @@
 """Files at the desk: what a column is taken for, many at once, and work that is cancelled."""
 
+import asyncio
 import io
 import re
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
 from unittest.mock import Mock
@@ -15,7 +15,9 @@ from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.trail import trail
 from afterclear.config import Config
 from afterclear.desk.bench import Bench, Piece
-from afterclear.desk.request import BUSY
+from afterclear.desk.door import Session
+from afterclear.desk.pages.home import bench_lines
+from afterclear.desk.request import BUSY, Asked
 from afterclear.desk.uploads import Upload, Uploads
 from tests.desk.test_desk import SCANS, Browser, garage
 
@@ -172,18 +174,14 @@ def test_lines_are_sent_as_they_come(browser: Browser) -> None:
 def test_an_archive_with_blanks_in_names_within_waits_if_one_of_them_was_refused(
     browser: Browser, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    ends: list[Callable[[Piece], None]] = []
-
-    def begin(_: Bench, __: str, ___: object, then: Callable[[Piece], None], *____: str) -> bool:
-        ends.append(then)
-        return True
-
-    monkeypatch.setattr(Bench, "begin", begin)
+    begun = Mock(return_value=True)
+    monkeypatch.setattr(Bench, "begin", begun)
     for name in ("a.zip", "b.zip"):
         browser.uploads.keep(name, io.BytesIO(b"x"))
     browser.ask("/bring/load")
     lines = ["ok  a.zip/new  ones.csv  3 rows", "ok  b.zip/1.csv  3 rows"]
-    ends[0](Piece("Load", lines=[*lines, "REFUSED  b.zip/May 2.csv  no header"]))
+    _, _, then, *_ = begun.call_args.args
+    then(Piece("Load", lines=[*lines, "REFUSED  b.zip/May 2.csv  no header"]))
     assert [(u.name, u.why) for u in browser.uploads.waiting()] == [("b.zip", "no header")]
 
 
@@ -195,6 +193,22 @@ def test_a_second_click_is_known_by_its_file_not_by_the_files_name(browser: Brow
     status, page = browser.ask(f"/bring/{other}/load")
     assert (status, "Something else is being worked on" in page) == (400, True)
     assert "loaded a file" not in [entry.did for entry in trail(browser.desk.app, 9)]
+
+
+def test_a_session_follows_a_few_pages_at_once(browser: Browser) -> None:
+    """A page beyond them is sent nothing, until another one is closed; no thread waits for any."""
+    browser.bench.piece = Piece("Load", lines=["ok  a.csv  3 rows"])
+    asked = Asked(browser.desk, Session())
+
+    async def follow(n: int) -> int:
+        pages = [bench_lines(asked).body_iterator for _ in range(n)]  # type: ignore[attr-defined]
+        sent = [await anext(page, None) for page in pages]
+        for page in pages:
+            await page.aclose()
+        return n - sent.count(None)
+
+    assert asyncio.run(follow(9)) == 4
+    assert asyncio.run(follow(2)) == 2
 
 
 MAP = 'kind = "delimited"\nfiles = ["yard*"]\n\n[[table]]\ninto = "vehicles"\n\n[table.columns]\n'

@@ -31,6 +31,7 @@ class Session:
     password_hash: str = ""  # another one ends the session
     begun_at: datetime | None = None
     seen_at: datetime | None = None
+    n_followed: int = 0  # pages of it that are sent the lines of long work as they come
 
     def is_own_form(self, token: str) -> bool:
         """Whether a form was made for this session."""

@@ -4,9 +4,11 @@ Each needs a session, but those of ``OPEN_PATHS``.  Users with the role ``DECIDE
 work, all of which can be undone; what cannot, and what concerns others, needs ``ADMIN``.
 """
 
+import asyncio
 import logging
 import re
 import threading
+import time
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Final
@@ -73,6 +75,10 @@ _NOR_BELOW: Final = ("/bring", "/bench", "/maps")  # nor does anything below the
 _TEXT_AREAS: Final = frozenset({"text", "was"})  # fields of them, and what they were
 _ENDS: Final = re.compile(r"[\r\n\t]")
 _CONTROL: Final = re.compile(r"[\x00-\x1f\x7f]")
+_NEED_NO_TURN: Final = frozenset({"/bench", "/bench/lines"})  # nor a look at the store
+_TURN_WITHIN_S: Final = 10.0  # a person waits
+_TURN_PAUSE_S: Final = 0.02
+_NOT_YET: Final = "Somebody's file is being looked at. Try again in a moment."
 _LOG: Final = logging.getLogger(__name__)
 
 
@@ -120,7 +126,9 @@ def _answered(desk: Desk, role: Role, page: Page) -> Callable[[Request], Awaitab
                     status_code=403,
                 )
             asked = _asked(desk, session, request, form)
-            return await run_in_threadpool(_page_or_problem, page, asked, request)
+            if request.url.path in _NEED_NO_TURN:
+                return await run_in_threadpool(_page_or_problem, page, asked, request)
+            return await _in_turn(page, asked, request)
 
     return answer
 
@@ -152,33 +160,46 @@ def _check_signs(asked: Asked) -> None:
 
 
 # One page after another: what they use of the store belongs to the process, not to a thread.
-_turn: Final = threading.Lock()
+# It is no lock of asyncio, or an event loop would own it.
+TURN: Final = threading.Lock()
+
+
+async def _in_turn(page: Page, asked: Asked, request: Request) -> Response:
+    """Answer when it is this page's turn; one that waits holds no thread of those who need none."""
+    until = time.monotonic() + _TURN_WITHIN_S
+    while not TURN.acquire(blocking=False):
+        if time.monotonic() >= until:
+            return asked.page("problem.html", status=503, text=_NOT_YET)
+        await asyncio.sleep(_TURN_PAUSE_S)
+    try:
+        return await run_in_threadpool(_page_or_problem, page, asked, request)
+    finally:
+        TURN.release()
 
 
 def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
     """Answer, or say in a page what was wrong; nothing was changed then."""
     path = request.url.path
-    with _turn:
-        try:
-            _check_signs(asked)
-            if not asked.desk.app.store.exists() and not _needs_no_store(path):
-                return asked.page("nothing_yet.html")
-            answer = page(asked)
-            if request.method == "POST" and answer.status_code < _WRONG:
-                note_done(asked, request.scope["route"].path)
-            return answer  # noqa: TRY300 - what fails above is told below
-        except StoreInUseError:
-            text = "The store is being written just now. Look again in a moment."
-            return asked.page("problem.html", status=503, text=text)
-        except AfterclearError as error:
-            text = in_desk_words(without_secrets(str(error)))
-            return asked.page("problem.html", status=400, text=text)
-        except Exception as error:  # noqa: BLE001 - a person waits for words
-            if isinstance(error, OSError) and (text := machine_words(error)):
-                return asked.page("problem.html", status=507, text=f"Not done: {text}.")
-            _LOG.exception("the desk: %s", path)
-            text = "The program failed here; this is its own fault, and the log has it."
-            return asked.page("problem.html", status=500, text=text)
+    try:
+        _check_signs(asked)
+        if not asked.desk.app.store.exists() and not _needs_no_store(path):
+            return asked.page("nothing_yet.html")
+        answer = page(asked)
+        if request.method == "POST" and answer.status_code < _WRONG:
+            note_done(asked, request.scope["route"].path)
+        return answer  # noqa: TRY300 - what fails above is told below
+    except StoreInUseError:
+        text = "The store is being written just now. Look again in a moment."
+        return asked.page("problem.html", status=503, text=text)
+    except AfterclearError as error:
+        text = in_desk_words(without_secrets(str(error)))
+        return asked.page("problem.html", status=400, text=text)
+    except Exception as error:  # noqa: BLE001 - a person waits for words
+        if isinstance(error, OSError) and (text := machine_words(error)):
+            return asked.page("problem.html", status=507, text=f"Not done: {text}.")
+        _LOG.exception("the desk: %s", path)
+        text = "The program failed here; this is its own fault, and the log has it."
+        return asked.page("problem.html", status=500, text=text)
 
 
 def _needs_no_store(path: str) -> bool:

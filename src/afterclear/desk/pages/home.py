@@ -1,8 +1,8 @@
 """The first page, the search, and what long work has come to."""
 
+import asyncio
 import json
-import time
-from collections.abc import Iterator
+from collections.abc import AsyncIterator
 
 from starlette.responses import Response, StreamingResponse
 
@@ -23,6 +23,7 @@ _DIGESTS = (
 )
 _ABOUT = ("plate", "make", "model", "model_year", "site")
 _PAUSE_S = 0.5
+_MOST_FOLLOWED = 4  # pages of one session at once
 
 
 def home(asked: Asked) -> Response:
@@ -69,13 +70,21 @@ def bench_lines(asked: Asked) -> Response:
 
     ``after``: how many lines the page has already.
     """
-    piece, after = asked.desk.bench.piece, asked.query.get("after", "")
+    session, after = asked.session, asked.query.get("after", "")
+    piece = asked.desk.bench.piece
     n_told = int(after) if after.isdecimal() else 0
 
-    def events() -> Iterator[str]:
-        if piece is not None:
-            yield from _told(piece, asked.desk.bench, n_told)
-        yield "event: done\ndata: .\n\n"
+    async def events() -> AsyncIterator[str]:
+        if session.n_followed >= _MOST_FOLLOWED:
+            return  # the page is loaded again after a while, with the lines that came meanwhile
+        session.n_followed += 1
+        try:
+            if piece is not None:
+                async for line in _told(piece, asked.desk.bench, n_told):
+                    yield line
+            yield "event: done\ndata: .\n\n"
+        finally:
+            session.n_followed -= 1
 
     return StreamingResponse(events(), media_type="text/event-stream")
 
@@ -87,7 +96,7 @@ def cancel(asked: Asked) -> Response:
     return go_to("/bench")
 
 
-def _told(piece: Piece, bench: Bench, n_told: int) -> Iterator[str]:
+async def _told(piece: Piece, bench: Bench, n_told: int) -> AsyncIterator[str]:
     """Yield the lines of a piece as they come, and how long it has taken."""
     while True:
         is_done = piece.is_done
@@ -97,4 +106,4 @@ def _told(piece: Piece, bench: Bench, n_told: int) -> Iterator[str]:
         if is_done or bench.piece is not piece:
             return
         yield f"event: seconds\ndata: {piece.seconds:.0f}\n\n"
-        time.sleep(_PAUSE_S)
+        await asyncio.sleep(_PAUSE_S)
