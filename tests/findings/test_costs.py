@@ -60,6 +60,28 @@ def shared_orders() -> list[Story]:
     return [v7, v8, v9]
 
 
+def fixed_again_within_hours() -> list[Story]:
+    """V10: a valve comes back after 60 km and the next one, eight hours later, holds.
+
+    V11: one visit of three orders, ten hours from each to the next, whose fix came back. V12: a
+    valve without any word of its code goes between an order that lists it and the next one.
+    """
+    v10, v11, v12 = (Story(f"V{n}").scan(0, 1000, engine=[CODE]) for n in (10, 11, 12))
+    crowns = {"currency": "DKK", "site": "Esk", "labour_cost": ""}
+    v10.repair(10, 1000, codes=CODE, action="replace", part_cost="100", **crowns)
+    v10.clear(10.01, 1000).scan(10.2, 1060, engine=[CODE])
+    v10.repair(10 + 8 / 24, 1060, codes=CODE, action="replace", part_cost="300", **crowns)
+    v10.clear(10.4, 1060)
+    for visit in range(1, 7):
+        v10.scan(10.4 + 20 * visit, 1060 + 8000 * visit, engine=[])
+    for story, middle in ((v11, {"codes": CODE}), (v12, {"part_family": "EGR valve"})):
+        story.repair(10, 1000, codes=CODE, action="inspect", part_cost="7", **crowns)
+        story.repair(10 + 10 / 24, 1000, action="replace", part_cost="20", **(crowns | middle))
+        story.repair(10 + 20 / 24, 1000, codes=CODE, action="clean", part_cost="50", **crowns)
+        story.clear(10 + 21 / 24, 1000).scan(20, 1500, engine=[CODE])
+    return [v10, v11, v12]
+
+
 def random_fleet() -> list[Story]:
     """Visits with up to four orders, any codes and parts, amounts of all kinds, two currencies."""
     rng = np.random.default_rng(7)
@@ -88,7 +110,7 @@ def random_fleet() -> list[Story]:
 
 @pytest.fixture(scope="module")
 def con(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Connection]:
-    stories = (together([*fleet(), *shared_orders()]), together(random_fleet()))
+    stories = (together([*fleet(), *shared_orders(), *fixed_again_within_hours()]), together(random_fleet()))
     with found(tmp_path_factory.mktemp("costs"), *stories, cost_days=DAYS) as con:
         yield con
 
@@ -113,7 +135,7 @@ def test_costs_are_added_up_by_vehicle_site_and_fault_and_never_across_currencie
     assert sites["Ashford", "CHF"] == (50.0, 2, 0.0, 1, 1)
     assert sites["Borne", "EUR"] == (140.1, 1, 0.0, 0, 0)
     assert costs(con, "fault")["egr_valve", "EUR"][:4] == (560.4, 4, 140.1, 0)
-    assert {key[1] for key in costs(con, "fleet")} == {"EUR", "CHF", "PLN", "SEK", "NOK", None}
+    assert {key[1] for key in costs(con, "fleet")} == {"EUR", "CHF", "PLN", "DKK", "SEK", "NOK", None}
 
 
 def test_vehicles_sites_faults_and_orders_each_add_up_to_the_same(con: Connection) -> None:
@@ -143,6 +165,26 @@ def test_the_orders_of_one_visit_for_one_fault_are_both_its_own(con: Connection)
     assert orders["V7", 140.1] == ("egr_valve", True)
     assert orders["V9", 140.1] == ("egr_valve", False)
     assert orders["V9", 15.0] == (None, False), "a wash is tied to no fault"
+
+
+def test_an_order_whose_fix_held_is_not_told_as_the_one_hours_before_that_came_back(
+    con: Connection,
+) -> None:
+    orders = [r for r in rows(con, "cost_orders") if r["vehicle_id"] == "V10"]
+    assert [(r["amount"], r["came_back"]) for r in orders] == [(100.0, True), (300.0, False)]
+    assert costs(con, "vehicle")["V10", "DKK"][:3] == (400.0, 2, 100.0)
+
+
+@pytest.mark.parametrize("vehicle_id", ["V11", "V12"])
+def test_all_orders_of_a_visit_are_its_fixes_however_far_the_first_is_from_the_last(
+    con: Connection, vehicle_id: str
+) -> None:
+    orders = [r for r in rows(con, "cost_orders") if r["vehicle_id"] == vehicle_id]
+    assert [(r["amount"], r["faults"], r["came_back"]) for r in orders] == [
+        (7.0, "egr_valve", True),
+        (20.0, "egr_valve", True),
+        (50.0, "egr_valve", True),
+    ]
 
 
 def test_an_order_for_two_faults_is_divided_to_the_cent(con: Connection) -> None:

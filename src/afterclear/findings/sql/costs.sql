@@ -27,33 +27,58 @@ GROUP BY vehicle_id, repair_id, repaired_at, site, is_priced,
 
 -- Which orders belong to which attempt. What is tried on one fault within one visit is one attempt,
 -- with the last order's number; the visit's other orders belong to it too: those that list its code,
--- and those that are no attempt's and have a part of its component.
+-- and those that are no attempt's and have a part of its component. From one to the next of them is
+-- at most a visit's length; what is aimed at the code after an attempt's own order is the next one's.
 CREATE OR REPLACE TEMP TABLE attempt_orders AS
-WITH own AS (
-    SELECT a.attempt_id, a.vehicle_id, a.repair_id, component_of(a.family) AS component,
-        ' ' || split_part(split_part(a.code, ' FMI ', 1), '-', 1) AS code,
-        (SELECT min(r.repaired_at) FROM store.repairs r
-         WHERE r.vehicle_id = a.vehicle_id AND r.repair_id = a.repair_id) AS repaired_at
-    FROM store.attempts a WHERE a.repair_id IS NOT NULL
-), others AS (
-    SELECT o.vehicle_id, o.repair_id, o.repaired_at,
-        n.repair_id IS NOT NULL AS is_named,
-        (SELECT ' ' || string_agg(DISTINCT r.codes, ' ') || ' ' FROM store.repairs r
-         WHERE r.vehicle_id = o.vehicle_id AND r.repair_id = o.repair_id) AS codes
-    FROM (SELECT DISTINCT vehicle_id, repair_id, repaired_at FROM order_amounts) o
-    LEFT JOIN (SELECT DISTINCT vehicle_id, repair_id FROM own) n USING (vehicle_id, repair_id)
+WITH orders AS (
+    SELECT vehicle_id, repair_id, min(repaired_at) AS repaired_at,
+        ' ' || string_agg(DISTINCT codes, ' ') || ' ' AS codes
+    FROM store.repairs
+    GROUP BY vehicle_id, repair_id
+    -- a visit that begins before the period may end in it
+    HAVING min(repaired_at) > getvariable('cost_from') - getvariable('visit')
+        AND min(repaired_at) <= getvariable('cost_to')
+), own AS (
+    SELECT a.attempt_id, a.vehicle_id, a.repair_id, coalesce(a.ecu, '') AS ecu, a.code,
+        ' ' || split_part(split_part(a.code, ' FMI ', 1), '-', 1) AS spelled,
+        component_of(a.family) AS component
+    FROM store.attempts a SEMI JOIN orders USING (vehicle_id, repair_id)
+), named AS (
+    SELECT vehicle_id, repair_id, ecu, spelled, list(code) AS codes FROM own GROUP BY ALL
+), mentions AS (
+    SELECT f.vehicle_id, f.ecu, f.code, o.repair_id, o.repaired_at,
+        coalesce(list_contains(n.codes, f.code), false) AS is_own,
+        coalesce(contains(o.codes, f.spelled || ' ') OR contains(o.codes, f.spelled || '-'), false)
+            AS is_listed,
+        NOT EXISTS (FROM own x WHERE x.vehicle_id = o.vehicle_id AND x.repair_id = o.repair_id)
+            AND EXISTS (
+                FROM order_parts p WHERE p.vehicle_id = o.vehicle_id AND p.repair_id = o.repair_id
+                    AND p.component = f.component) AS has_part
+    FROM (SELECT DISTINCT vehicle_id, ecu, code, spelled, component FROM own) f
+    JOIN orders o USING (vehicle_id)
+    LEFT JOIN named n ON n.vehicle_id = f.vehicle_id AND n.repair_id = o.repair_id
+        AND n.ecu = f.ecu AND n.spelled = f.spelled
+    -- an attempt's own order for another failure type of the code is that one's only
+    WHERE coalesce(list_contains(n.codes, f.code), true)
+), ordered AS (
+    SELECT *, lag(repaired_at) OVER fault AS before_at,
+        last_value(CASE WHEN is_own OR is_listed THEN is_own END IGNORE NULLS) OVER (
+            fault ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS is_after_own
+    FROM mentions WHERE is_own OR is_listed OR has_part
+    WINDOW fault AS (PARTITION BY vehicle_id, ecu, code ORDER BY repaired_at, repair_id)
+), visits AS (
+    SELECT *, count(*) FILTER (
+        repaired_at > before_at + getvariable('visit')
+        OR is_after_own AND (is_own OR is_listed)
+    ) OVER (PARTITION BY vehicle_id, ecu, code ORDER BY repaired_at, repair_id) AS visit_no
+    FROM ordered
 )
-SELECT attempt_id, vehicle_id, repair_id FROM own
-UNION
-SELECT a.attempt_id, o.vehicle_id, o.repair_id
+SELECT DISTINCT a.attempt_id, v.vehicle_id, v.repair_id
 FROM own a
-JOIN others o ON o.vehicle_id = a.vehicle_id
-    AND o.repaired_at BETWEEN a.repaired_at - getvariable('visit')
-        AND a.repaired_at + getvariable('visit')
-WHERE coalesce(contains(o.codes, a.code || ' ') OR contains(o.codes, a.code || '-'), false)
-    OR NOT o.is_named AND EXISTS (
-        FROM order_parts p WHERE p.vehicle_id = o.vehicle_id AND p.repair_id = o.repair_id
-            AND p.component = a.component);
+JOIN visits b ON b.is_own AND b.vehicle_id = a.vehicle_id AND b.ecu = a.ecu AND b.code = a.code
+    AND b.repair_id = a.repair_id
+JOIN visits v ON v.vehicle_id = b.vehicle_id AND v.ecu = b.ecu AND v.code = b.code
+    AND v.visit_no = b.visit_no;
 
 -- The components an order was for, and whether its fix came back, most likely not cured: as on the
 -- list of work, a cause likelier than the others together. A code that only followed from another
