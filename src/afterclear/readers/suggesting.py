@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from afterclear.errors import UsageError
-from afterclear.readers.suggest.decisions.picked import PICK
+from afterclear.readers.suggest.decisions.picked import said_and_picked
 from afterclear.readers.suggest.evidence.column_choice import Decision
 from afterclear.readers.suggest.evidence.find_table import Seen, looked_at
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
@@ -49,8 +49,8 @@ def suggest_map(
         fewer = Asker(answers, asker.passed_over | more)
         asker, seen, decision = _decided(delivery, context, fewer)
     decision.notes += asker.notes
-    asked_for = {key for key in answers if not key.startswith(PICK)}
-    if strange := sorted(asked_for - set(asker.asked)):
+    said, _ = said_and_picked(answers)
+    if strange := sorted(said.keys() - set(asker.asked)):
         questions = ", ".join(asker.asked) or "nothing"
         raise UsageError(f"Nobody asked {', '.join(strange)}; asked was: {questions}.")
     return Suggestion(

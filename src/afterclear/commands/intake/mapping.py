@@ -20,6 +20,7 @@ from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.readers.maps.heading_words import read_heading_words
 from afterclear.readers.maps.import_map import load_maps, parse_map
 from afterclear.readers.registry import all_readers
+from afterclear.readers.suggest.decisions.picked import ASIDE, pick_key, said_and_picked
 from afterclear.readers.suggest.evidence.profiles import Known
 from afterclear.readers.suggest.evidence.questions import Question
 from afterclear.readers.suggest.suggested_map import Context
@@ -30,7 +31,10 @@ from afterclear.store.intake.absorb import absorb
 from afterclear.store.intake.identity import known_identifiers
 from afterclear.store.queries.exports import EXPORTS
 
-__all__ = ["Asked", "MapCheck", "Preview", "Question", "Side", "Suggestion", "check_file"]
+__all__ = [
+    "ASIDE", "Asked", "MapCheck", "Preview", "Question", "Side", "Suggestion", "check_file",
+    "pick_key", "said_and_picked",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)

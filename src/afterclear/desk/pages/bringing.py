@@ -8,8 +8,14 @@ from pathlib import Path
 
 from starlette.responses import Response
 
+from afterclear.commands.intake.mapping import (
+    ASIDE,
+    MapCheck,
+    check_file,
+    pick_key,
+    said_and_picked,
+)
 from afterclear.commands.intake.mapping import Asked as HowAsked
-from afterclear.commands.intake.mapping import MapCheck, check_file
 from afterclear.commands.intake.own_maps import keep_map
 from afterclear.desk.bench import Piece
 from afterclear.desk.request import BUSY, Asked, go_to
@@ -138,15 +144,20 @@ class _Choices:
 
     names: tuple[tuple[str, str], ...]  # column of the plain layout, what it holds
     picked: Mapping[str, str]  # heading -> what was picked
+    aside: str = ASIDE  # the word for none of them
+
+    @staticmethod
+    def field(heading: str) -> str:
+        """Name the field in which it is picked."""
+        return f"{_ANSWER}{pick_key(heading)}"
 
 
-def _choices(check: MapCheck, answers: Mapping[str, str]) -> _Choices | None:
+def _choices(check: MapCheck, picked: Mapping[str, str]) -> _Choices | None:
     if check.suggestion is None or not check.suggestion.columns:
         return None
     table = TABLES["scans" if check.suggestion.into == "odometer" else check.suggestion.into]
     means = {c.name: c.means for c in table.columns}
     means |= {} if table.name == "vehicles" else {"vin": "its VIN", "plate": "its plate"}
-    picked = {k.removeprefix("column:"): v for k, v in answers.items() if k.startswith("column:")}
     return _Choices(tuple(means.items()), picked)
 
 
@@ -195,13 +206,15 @@ def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str], problem: str
         is_legible, problem = False, problem or str(error)
         checks = list(check_file(asked.desk.app, upload.path, HowAsked(_SHOWN, sides=_SHOWN)))
     answers = _answers(fields)
+    said, picked = said_and_picked(answers)
     return asked.page(
         "look.html",
         status=400 if problem else 200,
         upload=upload,
         problem=problem,
-        checks=[(check, _choices(check, answers)) for check in checks],
+        checks=[(check, _choices(check, picked)) for check in checks],
         answers=answers,
+        said=said,
         zone=fields.get("zone", "").strip() or "UTC",
         vehicle=fields.get("vehicle", ""),
         begun=fields.get("begun", ""),

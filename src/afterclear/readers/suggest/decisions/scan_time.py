@@ -3,6 +3,7 @@
 import re
 
 from afterclear.catalogue.folded_words import without_accents
+from afterclear.readers.suggest.decisions.picked import CHOSEN
 from afterclear.readers.suggest.evidence.date_formats import TimeColumn, time_column
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above
@@ -56,7 +57,7 @@ def _time_column(f: Filling, column: str) -> Reading | None:
     if not candidates:
         return None
     if picked := [p for p in candidates if p.heading in f.picks]:
-        return Reading("when", picked[0].heading, 1.0, "you chose it")
+        return Reading("when", picked[0].heading, 1.0, CHOSEN)
 
     def fitness(p: Profile) -> float:
         return (
