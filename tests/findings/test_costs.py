@@ -82,6 +82,13 @@ def fixed_again_within_hours() -> list[Story]:
     return [v10, v11, v12]
 
 
+def one_of_two_came_back() -> Story:
+    """V13: one order for two faults, of which the valve's comes back; in forints."""
+    both = {"codes": f"{CODE} P0301", "part_cost": "90", "labour_cost": "", "currency": "HUF"}
+    v13 = Story("V13").scan(0, 1000, engine=[CODE, "P0301"])
+    return valve(v13, 10.1, 1000, **both).scan(20, 1500, engine=[CODE])
+
+
 def random_fleet() -> list[Story]:
     """Visits with up to four orders, any codes and parts, amounts of all kinds, two currencies."""
     rng = np.random.default_rng(7)
@@ -110,7 +117,10 @@ def random_fleet() -> list[Story]:
 
 @pytest.fixture(scope="module")
 def con(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Connection]:
-    stories = (together([*fleet(), *shared_orders(), *fixed_again_within_hours()]), together(random_fleet()))
+    stories = (
+        together([*fleet(), *shared_orders(), *fixed_again_within_hours(), one_of_two_came_back()]),
+        together(random_fleet()),
+    )
     with found(tmp_path_factory.mktemp("costs"), *stories, cost_days=DAYS) as con:
         yield con
 
@@ -135,7 +145,9 @@ def test_costs_are_added_up_by_vehicle_site_and_fault_and_never_across_currencie
     assert sites["Ashford", "CHF"] == (50.0, 2, 0.0, 1, 1)
     assert sites["Borne", "EUR"] == (140.1, 1, 0.0, 0, 0)
     assert costs(con, "fault")["egr_valve", "EUR"][:4] == (560.4, 4, 140.1, 0)
-    assert {key[1] for key in costs(con, "fleet")} == {"EUR", "CHF", "PLN", "DKK", "SEK", "NOK", None}
+    assert {key[1] for key in costs(con, "fleet")} == {
+        "EUR", "CHF", "PLN", "DKK", "HUF", "SEK", "NOK", None
+    }  # fmt: skip
 
 
 def test_vehicles_sites_faults_and_orders_each_add_up_to_the_same(con: Connection) -> None:
@@ -193,6 +205,15 @@ def test_an_order_for_two_faults_is_divided_to_the_cent(con: Connection) -> None
     assert faults["egr_valve", "PLN"][:2] == (pytest.approx(390.21, abs=1e-9), 4)
     assert faults["misfire", "PLN"][:2] == (50.0, 1)
     assert faults["not_tied", "PLN"][:2] == (15.0, 1)
+
+
+def test_an_order_that_came_back_counts_in_full_but_of_the_fault_only_its_own_part(
+    con: Connection,
+) -> None:
+    """So of the faults only the amounts add up: 45 of 90 came back, and two orders are one."""
+    assert costs(con, "vehicle")["V13", "HUF"][:3] == (90.0, 1, 90.0)
+    assert costs(con, "fault")["egr_valve", "HUF"][:3] == (45.0, 1, 45.0)
+    assert costs(con, "fault")["misfire", "HUF"][:3] == (45.0, 1, 0.0)
 
 
 def test_each_number_has_its_orders(con: Connection) -> None:

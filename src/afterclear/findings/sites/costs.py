@@ -2,7 +2,9 @@
 
 Currencies are never added together. The amount of an order for several faults is divided between
 them in equal parts (own judgement: nobody writes down what each took), and what is tied to no fault
-has a row of its own: vehicles, sites and faults each add up to the whole.
+has a row of its own: the amounts of vehicles, sites and faults each add up to the whole. An order
+whose fix came back counts in full, but of a fault only its own part: what faults had on such orders
+and their numbers of orders do not add up.
 """
 
 from datetime import datetime, timedelta
