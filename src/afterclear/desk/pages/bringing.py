@@ -147,9 +147,9 @@ class _Choices:
     aside: str = ASIDE  # the word for none of them
 
     @staticmethod
-    def field(heading: str) -> str:
-        """Name the field in which it is picked."""
-        return f"{_ANSWER}{pick_key(heading)}"
+    def key(heading: str) -> str:
+        """Give the key of the answer that picks it."""
+        return pick_key(heading)
 
 
 def _choices(check: MapCheck, picked: Mapping[str, str]) -> _Choices | None:
