@@ -20,7 +20,7 @@ from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.readers.maps.heading_words import read_heading_words
 from afterclear.readers.maps.import_map import load_maps, parse_map
 from afterclear.readers.registry import all_readers
-from afterclear.readers.suggest.decisions.picked import ASIDE, pick_key, said_and_picked
+from afterclear.readers.suggest.decisions.picked import ASIDE, PICK, said_and_picked
 from afterclear.readers.suggest.evidence.profiles import Known
 from afterclear.readers.suggest.evidence.questions import Question
 from afterclear.readers.suggest.suggested_map import Context
@@ -86,6 +86,11 @@ class Asked:
     answers: Mapping[str, str] = field(default_factory=dict)
     sides: int = 1  # rows of each table shown beside what arrived; one: the fullest
     started_at: datetime | None = None  # begin of a log whose clock is relative
+
+
+def pick_key(heading: str) -> str:
+    """Give the key of an answer that picks what a column is taken for."""
+    return f"{PICK}{heading}"
 
 
 def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[MapCheck]:

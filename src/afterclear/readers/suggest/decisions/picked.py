@@ -15,7 +15,7 @@ from afterclear.readers.suggest.evidence.column_choice import Decision
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.readings import Reading, Sight, may_be
 
-_PICK: Final = "column:"  # what the key of such an answer begins with
+PICK: Final = "column:"  # what the key of such an answer begins with
 ASIDE: Final = "aside"
 CHOSEN: Final = "you chose it"
 _IDENTIFIERS: Final = ("vehicle_id", "vin", "plate")
@@ -31,19 +31,14 @@ _ROLES: Final[Mapping[str, tuple[str, ...]]] = {
 _DONE: Final = {"notes", "action", "codes", "part_number"}  # each says what was done
 
 
-def pick_key(heading: str) -> str:
-    """Give the key of an answer that picks what a column is taken for."""
-    return f"{_PICK}{heading}"
-
-
 def said_and_picked(answers: Mapping[str, str]) -> tuple[dict[str, str], dict[str, str]]:
     """Tell answers to questions (by their keys) and picks (by headings) apart.
 
     >>> said_and_picked({"time": "in", "column:km": "aside"})
     ({'time': 'in'}, {'km': 'aside'})
     """
-    said = {key: word for key, word in answers.items() if not key.startswith(_PICK)}
-    picks = {k.removeprefix(_PICK): word for k, word in answers.items() if k not in said}
+    said = {key: word for key, word in answers.items() if not key.startswith(PICK)}
+    picks = {k.removeprefix(PICK): word for k, word in answers.items() if k not in said}
     return said, picks
 
 
