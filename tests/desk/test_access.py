@@ -437,6 +437,8 @@ def test_it_listens_to_others_only_with_users_and_tls(
     [
         ({}, {"127.0.0.1:8443", "localhost:8443"}),
         ({"listen": "::1"}, {"[::1]:8443"}),
+        ({"listen": "2001:DB8:0:0:0:0:0:1"}, {"[2001:db8::1]:8443"}),
+        ({"listen": "::ffff:192.0.2.1"}, {"192.0.2.1:8443"}),
         ({"listen": "0.0.0.0", "names": ("Desk.example",)}, {"desk.example:8443"}),  # noqa: S104
         ({"listen": "::1", "names": ("desk.example",), "proxy": "::1"}, {"desk.example"}),
     ],

@@ -163,8 +163,20 @@ def test_what_is_too_large_is_stopped_whatever_length_it_states(browser: Browser
 
     headers = {"Origin": HOME, "Content-Type": "multipart/form-data; boundary=x"}
     answer = browser.client.post("/bring", content=more_and_more(), headers=headers)
-    assert answer.status_code == 413
+    assert (answer.status_code, "Bring fewer files at once" in answer.text) == (413, True)
+    assert '<a href="/">' in answer.text
     assert browser.uploads.waiting() == []
+
+
+def test_too_many_files_at_once_are_told_on_a_page_as_is_the_limit(browser: Browser) -> None:
+    assert "At most 200 files at once, 1 MB together" in browser.get("/bring")
+    files = [("files", (f"{n}.csv", io.BytesIO(b"x"))) for n in range(201)]
+    status, page = browser.ask("/bring", files=files)
+    assert (status, "Bring fewer files at once" in page, '<a href="/">' in page) == (
+        400,
+        True,
+        True,
+    )
 
 
 @pytest.mark.slow

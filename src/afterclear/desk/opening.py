@@ -28,8 +28,9 @@ class Opening:
 
     @property
     def address(self) -> str:
-        """Where it listens."""
-        return self.listen or THIS_MACHINE
+        """Where it listens, spelled as browsers spell it (RFC 5952 for IPv6)."""
+        parsed = ipaddress.ip_address(self.listen or THIS_MACHINE)
+        return str(getattr(parsed, "ipv4_mapped", None) or parsed)
 
     def hosts(self, port: int) -> frozenset[str]:
         """Give what browsers may call it; ``port``: the one it got."""
@@ -38,8 +39,8 @@ class Opening:
         if self.proxy:
             return frozenset(name.lower() for name in self.names)
         called = [name.lower() for name in self.names]
-        if not ipaddress.ip_address(self.listen).is_unspecified:
-            called.append(f"[{self.listen}]" if ":" in self.listen else self.listen)
+        if not ipaddress.ip_address(self.address).is_unspecified:
+            called.append(f"[{self.address}]" if ":" in self.address else self.address)
         ports = ["", f":{port}"] if port == _HTTPS else [f":{port}"]
         return frozenset(name + end for name in called for end in ports)
 
@@ -73,7 +74,7 @@ def check_opening(opening: Opening, users: Sequence[User]) -> None:
     if not opening.port:
         raise UsageError("Give --port, too: others need an address that stays.")
     _check_way(opening)
-    if opening.proxy or ipaddress.ip_address(opening.listen).is_unspecified:
+    if opening.proxy or ipaddress.ip_address(opening.address).is_unspecified:
         _check_named(opening.names)
 
 

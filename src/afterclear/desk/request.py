@@ -18,6 +18,7 @@ from afterclear.desk.words import in_desk_words
 from afterclear.errors import UsageError
 
 BUSY = "Something else is being worked on. Try again when it is done."
+MOST_FILES = 200  # at once
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -29,6 +30,7 @@ class Desk:
     bench: Bench
     uploads: Uploads
     on_settings: Callable[[App], None] = lambda _: None
+    most_bytes: int = 0  # of files that are brought at once
 
     def change_settings(self, config: Config) -> None:
         """Go on with other settings."""

@@ -16,8 +16,9 @@ from typing import Final
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
@@ -27,7 +28,7 @@ from afterclear.desk.door import Door, Session
 from afterclear.desk.entrance import FORM_TOKEN, entrance_routes
 from afterclear.desk.noting import note_done
 from afterclear.desk.pages import bringing, deciding, forgetting, home, loads, maps, settings, trail
-from afterclear.desk.request import Asked, Desk
+from afterclear.desk.request import MOST_FILES, Asked, Desk, text_of
 from afterclear.desk.safeguards import DIGESTS, Safeguards
 from afterclear.desk.users import Role
 from afterclear.desk.words import in_desk_words
@@ -67,7 +68,6 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("GET", "/trail", Role.ADMIN, trail.who_did_what),
 )
 _WRONG = 400  # statuses from here on
-_MOST_FILES = 200
 _MOST_FIELDS = 5_000
 _OWN_FILES: Final = {"desk.css": "text/css", "desk.js": "text/javascript"}
 _NEED_NO_STORE: Final = frozenset({"/", "/find", "/settings", "/trail"})
@@ -78,6 +78,7 @@ _CONTROL: Final = re.compile(r"[\x00-\x1f\x7f]")
 _NEED_NO_TURN: Final = frozenset({"/bench", "/bench/lines"})  # nor a look at the store
 _TURN_WITHIN_S: Final = 10.0  # a person waits
 _TURN_PAUSE_S: Final = 0.02
+_FEWER: Final = " Bring fewer files at once, or packed into an archive."
 _NOT_YET: Final = "Somebody's file is being looked at. Try again in a moment."
 _LOG: Final = logging.getLogger(__name__)
 
@@ -88,6 +89,7 @@ def desk_site(desk: Desk, door: Door, hosts: frozenset[str], most_bytes: int) ->
     ``hosts``: what a browser may call it, as ``127.0.0.1:8000``.  ``most_bytes``: of files brought
     at once.
     """
+    desk.most_bytes = most_bytes
     desk.app.reports.mkdir(parents=True, exist_ok=True)
     site = Starlette(
         routes=[
@@ -99,8 +101,22 @@ def desk_site(desk: Desk, door: Door, hosts: frozenset[str], most_bytes: int) ->
             ),
             Mount(DIGESTS, StaticFiles(directory=desk.app.reports, html=True)),
         ],
+        exception_handlers={status: _not_taken(desk) for status in (400, 408, 413)},
     )
     return Safeguards(site, door, hosts, most_bytes)
+
+
+def _not_taken(desk: Desk) -> Callable[[Request, Exception], Response]:
+    """Answer in a page, with a way on, where what was sent is too much or comes too slowly."""
+
+    def answer(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)  # noqa: S101 - one with a status
+        text = f"{error.detail}{_FEWER if request.url.path == '/bring' else ''}"
+        session = request.scope.get("session")
+        page = text_of("problem.html", session=session, bench=desk.bench, text=text)
+        return HTMLResponse(page, error.status_code)
+
+    return answer
 
 
 def _own_file(name: str) -> Callable[[Request], Awaitable[Response]]:
@@ -118,7 +134,7 @@ def _answered(desk: Desk, role: Role, page: Page) -> Callable[[Request], Awaitab
         if session.role < role:  # before anything it sends is read
             text = f"{session.user} may not do this; it needs the role {role.name.lower()}."
             return Asked(desk, session).page("problem.html", status=403, text=text)
-        async with request.form(max_files=_MOST_FILES, max_fields=_MOST_FIELDS) as form:
+        async with request.form(max_files=MOST_FILES, max_fields=_MOST_FIELDS) as form:
             if request.method != "GET" and not session.is_own_form(str(form.get(FORM_TOKEN, ""))):
                 return PlainTextResponse(
                     "This form is from an earlier start of the desk. Go back and load the page "

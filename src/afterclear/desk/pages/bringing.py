@@ -18,7 +18,7 @@ from afterclear.commands.intake.mapping import (
 from afterclear.commands.intake.mapping import Asked as HowAsked
 from afterclear.commands.intake.own_maps import keep_map
 from afterclear.desk.bench import Piece
-from afterclear.desk.request import BUSY, Asked, go_to
+from afterclear.desk.request import BUSY, MOST_FILES, Asked, go_to
 from afterclear.desk.uploads import Upload
 from afterclear.errors import AfterclearError, UsageError
 from afterclear.plain import TABLES, check_zone
@@ -33,16 +33,25 @@ _HIDDEN = re.compile(r"\.|~\$|Thumbs\.db$|desktop\.ini$")  # what systems leave 
 
 def bring(asked: Asked) -> Response:
     """Show where files are brought, and which ones wait."""
-    return asked.page("bring.html", waiting=asked.desk.uploads.waiting(), problem="")
+    return _bring_page(asked)
+
+
+def _bring_page(asked: Asked, problem: str = "") -> Response:
+    return asked.page(
+        "bring.html",
+        status=400 if problem else 200,
+        waiting=asked.desk.uploads.waiting(),
+        problem=problem,
+        most_files=MOST_FILES,
+        most_mb=f"{asked.desk.most_bytes / 1_000_000:,.7g}",
+    )
 
 
 def keep(asked: Asked) -> Response:
     """Keep the files that were brought."""
     wanted = [f for f in asked.files if f.filename and not _is_hidden(f.filename)]
     if not wanted:
-        waiting = asked.desk.uploads.waiting()
-        problem = "No file was chosen."
-        return asked.page("bring.html", status=400, waiting=waiting, problem=problem)
+        return _bring_page(asked, "No file was chosen.")
     kept = asked.desk.uploads.keep_all([(f.filename or "", f.file) for f in wanted])
     asked.tell(", ".join(upload.name for upload in kept))
     return go_to(f"/bring/{kept[0].number}" if len(kept) == 1 else "/bring")
