@@ -81,11 +81,16 @@ def try_to(browser: TestClient, name: str, password: str, **change: str) -> int:
     return browser.post("/sign-in", data=data, headers={"Origin": HOME}).status_code
 
 
-def form(browser: TestClient, place: str, **sent: object) -> int:
-    """Send a form with the token of the session; give the answer's status."""
+def token_of(browser: TestClient) -> str:
+    """Give the token that forms of a page have."""
     found = re.search(r'name="form_token" value="([^"]+)"', browser.get("/").text)
     assert found is not None
-    data = {"form_token": found[1]} | sent.pop("data", {})  # type: ignore[operator]
+    return found[1]
+
+
+def form(browser: TestClient, place: str, **sent: object) -> int:
+    """Send a form with the token of the session; give the answer's status."""
+    data = {"form_token": token_of(browser)} | sent.pop("data", {})  # type: ignore[operator]
     answer = browser.post(place, data=data, headers={"Origin": HOME}, **sent)  # type: ignore[arg-type]
     return answer.status_code
 
@@ -194,9 +199,7 @@ def test_an_origin_of_another_scheme_or_port_is_foreign(served: Served, origin: 
 
 def test_whoever_signs_out_is_out(served: Served) -> None:
     browser = served.sign_in("Rea")
-    token = re.search(r'name="form_token" value="([^"]+)"', browser.get("/").text)
-    assert token is not None
-    for sent in ("guess", token[1]):
+    for sent in ("guess", token_of(browser)):
         browser.post("/sign-out", data={"form_token": sent}, headers={"Origin": HOME})
         is_in = browser.get("/", follow_redirects=False).status_code == 200
         assert is_in == (sent == "guess")
@@ -221,13 +224,26 @@ def test_a_user_who_is_removed_or_has_another_password_is_out_at_once(own: Serve
     assert [b.get("/", follow_redirects=False).status_code for b in browsers] == [303, 303]
 
 
+def test_a_form_is_sent_again_after_signing_in_again(own: Served) -> None:
+    """What was typed in two hours is not lost: the page before says how."""
+    browser = own.sign_in("Dora")
+    sent = {"form_token": token_of(browser), "word": "accept"}
+    own.clock.wait(hours=2)
+    for name in ("", "Ada", "Dora"):
+        if name:
+            assert try_to(browser, name, PASSWORD) == 200
+        answer = browser.post("/bring/0123456789abcdef/drop", data=sent, headers={"Origin": HOME})
+        assert answer.status_code == (400 if name == "Dora" else 403)
+        assert ('href="/sign-in"' in answer.text) == (name != "Dora")
+    assert token_of(own.sign_in("Ada")) != sent["form_token"]
+    own.users.change_password("Dora", PASSWORD + "!")
+    assert token_of(own.sign_in("Dora", PASSWORD + "!")) != sent["form_token"]
+
+
 def test_nobody_signs_a_decision_by_another_name(served: Served) -> None:
     browser = served.sign_in("Dora")
-    page = browser.get("/").text
-    assert "Dora" in page
-    token = re.search(r'name="form_token" value="([^"]+)"', page)
-    assert token is not None
-    data = {"form_token": token[1], "by": "Ada"}
+    assert "Dora" in browser.get("/").text
+    data = {"form_token": token_of(browser), "by": "Ada"}
     browser.post("/decide", data=data, headers={"Origin": HOME})
     session = next(s for s in served.door._sessions.values() if s.user == "Dora")  # noqa: SLF001
     assert session.person == "Dora"

@@ -12,7 +12,7 @@ from afterclear.desk import safeguards
 from afterclear.desk.safeguards import limited
 from afterclear.digest.output.render import script_of_pages
 from afterclear.store.engine.database import open_store
-from tests.desk.test_access import HOME, Served, form
+from tests.desk.test_access import HOME, Served, form, token_of
 
 TEMPLATES = Path(safeguards.__file__).parent / "templates"
 SCRIPT = "<script>alert(1)</script>"
@@ -53,7 +53,7 @@ def test_script_in_any_text_field_comes_back_as_letters(served: Served) -> None:
     word = {"word": EVIL, "until": EVIL, "until_km": EVIL, "note": EVIL, "by": EVIL}
     told = [
         browser.post(
-            place, data=word | {"form_token": token(browser)} | more, headers={"Origin": HOME}
+            place, data=word | {"form_token": token_of(browser)} | more, headers={"Origin": HOME}
         )
         for place, more in (
             ("/decide", {"chosen": f"{EVIL} {EVIL}"}),
@@ -71,12 +71,6 @@ def test_script_in_any_text_field_comes_back_as_letters(served: Served) -> None:
         assert "<script>alert" not in answer.text, answer.url
 
 
-def token(browser: object) -> str:
-    found = re.search(r'name="form_token" value="([^"]+)"', browser.get("/").text)  # type: ignore[attr-defined]
-    assert found is not None
-    return found[1]
-
-
 @pytest.mark.parametrize(
     ("place", "field", "sign"),
     [
@@ -90,7 +84,7 @@ def test_a_control_character_is_refused_where_nobody_types_one(
     served: Served, place: str, field: str, sign: str
 ) -> None:
     browser = served.sign_in("Ada")
-    data = {field: f"V{sign}1", "sure": "yes", "form_token": token(browser)}
+    data = {field: f"V{sign}1", "sure": "yes", "form_token": token_of(browser)}
     answer = browser.post(place, data=data, headers={"Origin": HOME})
     assert (answer.status_code, "control character" in answer.text) == (400, True)
     assert served.desk.bench.piece is None

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from afterclear.desk.attempts import Attempts, Try
-from afterclear.desk.users import Role, Users, plain
+from afterclear.desk.users import Role, User, Users, plain
 from afterclear.errors import UsageError
 
 # of a user: a working day, and a long lunch
@@ -34,7 +34,7 @@ class Session:
     n_followed: int = 0  # pages of it that are sent the lines of long work as they come
 
     def is_own_form(self, token: str) -> bool:
-        """Whether a form was made for this session."""
+        """Whether a form was made for this session, or an earlier one of its user."""
         return is_same(token, self.form_token)
 
     @property
@@ -72,6 +72,7 @@ class Door:
         self._clock = clock
         self._sessions: OrderedDict[str, Session] = OrderedDict()
         self._is_used = False
+        self._secret = secrets.token_bytes(32)
         self._hashing = threading.Lock()  # each takes 64 MiB: one after another
 
     def enter(self, key: str) -> str | None:
@@ -102,7 +103,14 @@ class Door:
                 self._attempts.was_wrong(tried)
                 return None
             self._attempts.was_right(tried)
-        return self._open(Session(user=user.name, password_hash=user.password_hash))
+        session = Session(user=user.name, password_hash=user.password_hash)
+        session.form_token = self._form_token(user)
+        return self._open(session)
+
+    def _form_token(self, user: User) -> str:
+        """Give the same to all sessions of a user: a form of one may be sent in the next."""
+        said = f"{user.name}\n{user.password_hash}".encode()
+        return hmac.new(self._secret, said, hashlib.sha256).hexdigest()
 
     def session(self, cookie: str) -> Session | None:
         """Return the session of a cookie, with the role its user has now."""

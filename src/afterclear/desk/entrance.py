@@ -12,7 +12,7 @@ from starlette.routing import Route
 from afterclear.commands.app import App
 from afterclear.desk.door import Door, Session, is_same
 from afterclear.desk.noting import note_deed
-from afterclear.desk.request import text_of
+from afterclear.desk.request import FOREIGN_FORM, shut_out, text_of
 from afterclear.desk.safeguards import SIGN_IN
 from afterclear.errors import UsageError
 
@@ -78,7 +78,7 @@ class _Entrance:
         session: Session = request.scope["session"]
         async with request.form(max_files=0, max_fields=10) as form:
             if not session.is_own_form(str(form.get(FORM_TOKEN, ""))):
-                return PlainTextResponse("This form is not of this session.", status_code=403)
+                return shut_out(FOREIGN_FORM)
         await self._note(session, "signed out")
         self._door.leave(request.cookies.get(self._door.cookie_name, ""))
         answer = RedirectResponse(SIGN_IN, status_code=303)

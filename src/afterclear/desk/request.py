@@ -19,6 +19,10 @@ from afterclear.errors import UsageError
 
 BUSY = "Something else is being worked on. Try again when it is done."
 MOST_FILES = 200  # at once
+FOREIGN_FORM = (
+    "This form is of another user or of an earlier start of the desk. Go back and load its page "
+    "again."
+)
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -98,6 +102,12 @@ class Asked:
 def text_of(template: str, **facts: object) -> str:
     """Render the text of a page; ``session`` and ``bench`` are among what every page needs."""
     return _environment().get_template(template).render(facts)
+
+
+def shut_out(text: str) -> Response:
+    """Answer whoever has to sign in before a form is sent again."""
+    page = text_of("problem.html", session=None, bench=None, text=text, sign_in=True)
+    return HTMLResponse(page, status_code=403)
 
 
 def go_to(place: str) -> Response:

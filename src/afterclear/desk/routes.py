@@ -28,7 +28,7 @@ from afterclear.desk.door import Door, Session
 from afterclear.desk.entrance import FORM_TOKEN, entrance_routes
 from afterclear.desk.noting import note_done
 from afterclear.desk.pages import bringing, deciding, forgetting, home, loads, maps, settings, trail
-from afterclear.desk.request import MOST_FILES, Asked, Desk, text_of
+from afterclear.desk.request import FOREIGN_FORM, MOST_FILES, Asked, Desk, text_of
 from afterclear.desk.safeguards import DIGESTS, Safeguards
 from afterclear.desk.users import Role
 from afterclear.desk.words import in_desk_words
@@ -136,10 +136,8 @@ def _answered(desk: Desk, role: Role, page: Page) -> Callable[[Request], Awaitab
             return Asked(desk, session).page("problem.html", status=403, text=text)
         async with request.form(max_files=MOST_FILES, max_fields=_MOST_FIELDS) as form:
             if request.method != "GET" and not session.is_own_form(str(form.get(FORM_TOKEN, ""))):
-                return PlainTextResponse(
-                    "This form is from an earlier start of the desk. Go back and load the page "
-                    "again.",
-                    status_code=403,
+                return Asked(desk, session).page(
+                    "problem.html", status=403, text=FOREIGN_FORM, sign_in=bool(session.user)
                 )
             asked = _asked(desk, session, request, form)
             if request.url.path in _NEED_NO_TURN:

@@ -17,6 +17,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from afterclear.desk.door import Door
+from afterclear.desk.request import shut_out
 from afterclear.errors import AfterclearError
 
 SIGN_IN: Final = "/sign-in"
@@ -110,9 +111,8 @@ class Safeguards:
             )
         if scope["method"] == "GET":
             return RedirectResponse(SIGN_IN, status_code=303)
-        return PlainTextResponse(
-            "Nobody is signed in any more. Sign in in another window, then send this form again.",
-            status_code=403,
+        return shut_out(
+            "You are not signed in any more. Sign in, then go back and send this form again."
         )
 
     def _most_of(self, scope: Scope) -> tuple[int, float]:
