@@ -12,11 +12,12 @@ from afterclear.commands.app import App, app_at
 from afterclear.commands.init_and_demo import init
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.config import Config, find_config
-from afterclear.desk.bench import Bench
+from afterclear.desk.bench import Bench, Piece
 from afterclear.desk.door import Door
 from afterclear.desk.request import Desk
 from afterclear.desk.routes import PAGES, desk_site
-from afterclear.desk.uploads import Uploads
+from afterclear.desk.uploads import Upload, Uploads
+from afterclear.desk.users import Role
 from afterclear.errors import UsageError
 
 HOST = "127.0.0.1:8765"
@@ -302,6 +303,28 @@ def test_a_decision_that_cannot_stand_keeps_nothing_but_what_was_typed(
     status, page = judged.ask("/decide", **form | {"note": "by telephone"} | change)
     assert (status, told in page, 'value="by telephone"' in page) == (400, True, True)
     assert len(export_frame(judged.desk.app, "decisions")) == before
+
+
+def shown(browser: Browser, role: Role, patch: pytest.MonkeyPatch) -> str:
+    """Give all pages for readers as a role sees them; a file waits and a load is over."""
+    session = next(iter(browser.door._sessions.values()))  # noqa: SLF001
+    patch.setattr(session, "role", role)
+    patch.setattr(browser.bench, "piece", Piece("Load", is_done=True))
+    patch.setattr(browser.uploads, "waiting", lambda: [Upload("0" * 16, Path("a.csv"))])
+    return "".join(browser.get(path) for method, path, needed, _ in PAGES
+        if (method, needed) == ("GET", Role.READ))  # fmt: skip
+
+
+def test_who_only_reads_is_shown_no_form_and_no_link_that_is_shut(
+    judged: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shut = {path for method, path, role, _ in PAGES if method == "GET" and role > Role.READ}
+    empty = Browser(app_at(Config(None), tmp_path / "x.duckdb")).enter()
+    for role in (Role.READ, Role.ADMIN):
+        pages = shown(judged, role, monkeypatch), shown(empty, role, monkeypatch)
+        to = [set(re.findall(r'<a [^>]*href="([^"#?]+)', page)) & shut for page in pages]
+        may = role == Role.ADMIN
+        assert ('method="post"' in pages[0], *map(bool, to)) == (may, may, may), to
 
 
 # --- what waits -------------------------------------------------------------------------------
