@@ -1,6 +1,7 @@
 """Settings are changed in their files: checked, comments kept, and never over another's change."""
 
 import json
+import os
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -113,6 +114,30 @@ def test_a_change_by_somebody_else_is_told_and_not_written_over(app: App) -> Non
         change_settings(app, seen, {"digest.title": "Yard"}, lambda _old, _new: None)
     assert "source.inbox.place: inbox -> not there" in str(refused.value)
     assert Config(app.config.folder).settings.digest.title == ""
+
+
+def test_no_moment_shows_a_settings_file_to_more_people_than_before(
+    app: App, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    config = tmp_path / "config"
+    (config / "afterclear.toml").chmod(0o640)
+    (config / "sources.toml").unlink()
+    rights: dict[str, int] = {}
+    kept, opened = list[int](), os.open
+
+    def watched(path: str | Path, flags: int, mode: int = 0o777, **more: int) -> int:
+        file = opened(path, flags, mode, **more)
+        rights[Path(path).name] = os.fstat(file).st_mode & 0o777
+        return file
+
+    monkeypatch.setattr(os, "open", watched)
+    monkeypatch.setattr(os, "fsync", kept.append)
+    change(app, digest__units="mi", new__name="x", new__place="inbox")
+    assert (rights[".afterclear.toml.part"] & ~0o640, rights[".sources.toml.part"]) == (0, 0o600)
+    assert len(kept) == 2
+    modes = [(config / n).stat().st_mode & 0o777 for n in ("afterclear.toml", "sources.toml")]
+    assert modes == [0o640, 0o600]
+    assert list(config.glob(".*")) == []
 
 
 def test_without_a_folder_nothing_can_be_kept(tmp_path: Path) -> None:

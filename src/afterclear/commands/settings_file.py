@@ -6,6 +6,7 @@ changes them says what they saw; if a field is another one by now, nothing is wr
 A time is written as people say it: ``03:15`` each day, ``every 2h``, or five cron fields.
 """
 
+import os
 import re
 import tempfile
 from collections.abc import Callable, Mapping
@@ -250,8 +251,15 @@ def _tried(folder: Path, texts: Mapping[str, str]) -> Config:
 def _put(path: Path, text: str) -> None:
     """Replace a file; it is there whole, the old one or the new one, with its rights."""
     real = path.resolve()
+    mode = real.stat().st_mode & 0o777 if real.exists() else 0o600
     part = real.with_name(f".{real.name}.part")
-    part.write_bytes(text.encode())
-    if real.exists():
-        part.chmod(real.stat().st_mode & 0o777)
-    part.replace(real)
+    part.unlink(missing_ok=True)  # of a kill
+    try:
+        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
+            file.write(text.encode())
+            file.flush()
+            os.fsync(file.fileno())
+        part.chmod(mode)  # the umask may have left out some
+        part.replace(real)
+    finally:
+        part.unlink(missing_ok=True)
