@@ -240,6 +240,14 @@ def test_a_form_is_sent_again_after_signing_in_again(own: Served) -> None:
     assert token_of(own.sign_in("Dora", PASSWORD + "!")) != sent["form_token"]
 
 
+def test_whoever_signs_in_often_ends_own_sessions_only(own: Served) -> None:
+    dora = own.sign_in("Dora")
+    cookies = [own.door.sign_in("Rea", PASSWORD, "192.0.2.8") or "" for _ in range(12)]
+    held = [own.door.session(cookie) is not None for cookie in cookies]
+    assert held == [False] * 2 + [True] * 10
+    assert dora.get("/", follow_redirects=False).status_code == 200
+
+
 def test_nobody_signs_a_decision_by_another_name(served: Served) -> None:
     browser = served.sign_in("Dora")
     assert "Dora" in browser.get("/").text

@@ -18,6 +18,7 @@ from afterclear.errors import UsageError
 _LASTS: Final = timedelta(hours=12)
 _IDLE: Final = timedelta(hours=2)
 _MOST_SESSIONS: Final = 500
+_MOST_OF_ONE: Final = 10  # a user's own oldest goes: nobody pushes others out
 
 
 @dataclass(slots=True)
@@ -127,6 +128,9 @@ class Door:
         self._sessions.pop(_hashed(cookie), None)
 
     def _open(self, session: Session) -> str:
+        own = [kept for kept, each in list(self._sessions.items()) if each.user == session.user]
+        for kept in own[: 1 - _MOST_OF_ONE]:
+            self._sessions.pop(kept, None)
         cookie = secrets.token_urlsafe(32)
         session.person = session.user
         session.begun_at = session.seen_at = self._clock()
