@@ -16,6 +16,8 @@ HEAD = "repair_id,vehicle_id,repaired_at,odometer_km,notes,labour_cost\n"
 COIL = "R1,V-01,2026-03-03,124001,Ignition coil cylinder 1 replaced,61.50"
 CABLE = "R1,V-01,2026-03-03,124001,Ground cable renewed,72.00"
 FLUID = "R1,V-01,2026-03-03,124001,Brake fluid changed,18.00"
+_MAPPED_HEAD = "Job,Unit,Day,Km,Work,Labour\n"
+_MAP = 'kind = "delimited"\nfiles = ["*"]\n[[table]]\ninto = "repairs"\n[table.columns]\n'
 
 
 class Orders:
@@ -29,7 +31,8 @@ class Orders:
         """Begin another order."""
         self.n_orders += 1
 
-    def deliver(self, *files: list[str], hour: int | None = None, head: str = HEAD) -> LoadResult:
+    def deliver(self, *files: list[str], hour: int | None = None, head: str = HEAD,
+                imports: Path | None = None) -> LoadResult:  # fmt: skip
         """Load files of these lines, each written an hour after the last; give the last result."""
         for lines in files:
             self.n_files += 1
@@ -39,7 +42,8 @@ class Orders:
             at = 1_790_000_000 + 3600 * (self.n_files if hour is None else hour)
             os.utime(path, (at, at))
             arrival = [Arrival("test", path, path.name, "UTC")]
-            (result,) = load_files(self.con, self.folder / "archive", arrival, lambda: NOON)
+            (result,) = load_files(self.con, self.folder / "archive", arrival, lambda: NOON,
+                                   imports)  # fmt: skip
             assert adds_up([result])
         return result
 
@@ -112,6 +116,26 @@ def test_a_corrected_line_replaces_its_old_one(
 def test_a_line_that_may_be_new_or_corrected_is_refused(orders: Orders) -> None:
     assert orders.deliver([COIL], [FLUID]).rows_rejected == 1
     assert orders.stored() == [61.5]
+
+
+def test_a_line_is_refused_beside_a_faulty_row_as_without_it(orders: Orders) -> None:
+    orders.deliver([COIL, CABLE])
+    faulty = COIL.replace("R1", "other").replace("2026-03-03", "soon")
+    result = orders.deliver([FLUID, faulty])
+    assert (result.rows_rejected, result.rows_stored) == (2, 0)
+    assert orders.stored() == [61.5, 72.0]
+
+
+def test_a_line_is_refused_through_a_map_as_without_one(orders: Orders) -> None:
+    orders.deliver([COIL, CABLE])
+    heads = dict(zip(HEAD.strip().split(","), _MAPPED_HEAD.strip().split(","), strict=True))
+    columns = "".join(f'{name} = {{ from = "{head}" }}\n' for name, head in heads.items())
+    maps = orders.folder / "maps"
+    maps.mkdir()
+    write(maps, "orders.toml", _MAP + columns)
+    result = orders.deliver([FLUID], head=_MAPPED_HEAD, imports=maps)
+    assert (result.rows_rejected, result.rows_stored) == (1, 0)
+    assert orders.stored() == [61.5, 72.0]
 
 
 def test_a_line_like_two_stored_ones_is_refused(orders: Orders) -> None:

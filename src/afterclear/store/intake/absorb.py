@@ -145,7 +145,9 @@ def _settle_order_lines(con: Connection, source: RawTable, load_id: int) -> tupl
         return 0, 0
     n_old = _leave_out_outdated(con, load_id)
     if compare_lines(con, load_id):
-        # the file once more in order, so that its lines have numbers to be refused by
+        # the file once more in order, so that its lines have numbers to be refused by; if they
+        # had some, none may be refused before the lines are compared again
+        con.execute("DELETE FROM undecided")
         _stage_again(con, source)
         _leave_out_outdated(con, load_id)
         compare_lines(con, load_id)
