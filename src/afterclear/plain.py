@@ -5,7 +5,8 @@ This file is the contract as data: names, kinds and keys.  How a kind is parsed 
 Empty means "not known" everywhere.
 """
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from functools import cache
@@ -268,6 +269,15 @@ MILE_COLUMNS = {"odometer_km": "odometer_mi"}
 KM_PER_MILE = 1.609344
 
 
+# The places a code names, by axis: {"cylinder": "1"}; none if it names none, or is not known.
+PlacesOf = Callable[[str], Mapping[str, str]]
+
+
+def without_places(_code: str) -> Mapping[str, str]:
+    """Name no place: all that is known of codes where nobody hands a catalogue in."""
+    return {}
+
+
 @dataclass(frozen=True, slots=True)
 class Takes:
     """What is accepted in plain tables; years include both ends."""
@@ -280,6 +290,8 @@ class Takes:
     max_hours: float = 200_000  # ... with more hours of the engine
     km_per_day: float = 1500  # a reading that rose faster is kept and reported
     latest: datetime | None = None  # aware; ... with a time after this; None: any
+    # rows of one order whose codes are of different places are not one line
+    places_of: PlacesOf = field(default=without_places, compare=False)
 
 
 def check_zone(zone: str) -> str:

@@ -281,3 +281,20 @@ def test_cautions_read_by_themselves_are_those_of_the_catalogue(
         ("code:B0001", "B0001-13", None),
     ):
         assert alone.of(family, code, ecu) == catalogue.cautions(family, code, ecu)
+
+
+@pytest.mark.parametrize(
+    ("code", "places"),
+    [
+        ("P0302", {"cylinder": "2"}),
+        ("P0352", {"cylinder": "2"}),
+        ("P0430", {"bank": "2"}),
+        ("P0137", {"bank": "1", "oxygen_sensor sensor": "2"}),
+        ("P0300", {}),
+        ("P1234", {}),
+    ],
+)
+def test_a_code_names_the_places_of_its_part(
+    catalogue: Catalogue, code: str, places: dict[str, str]
+) -> None:
+    assert catalogue.places_of(code) == places

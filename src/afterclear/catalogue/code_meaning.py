@@ -5,6 +5,7 @@ still gets a meaning (its block) and a family (itself), so no later step needs t
 the tables are.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from functools import cached_property, lru_cache
@@ -50,6 +51,9 @@ class EvidenceDistance:
     why: str
     source: str
 
+
+# axes that are places of the vehicle for whatever part; "sensor 2" is a number of one kind of part
+_OF_VEHICLE = {"cylinder", "bank", "end", "side", "row"}
 
 # components whose place is the control unit a code points at
 _BY_UNIT = {"communication", "software_match", "lamp_request"}
@@ -154,6 +158,20 @@ class Catalogue:
         if mention is not None:
             return self._family(mention.component, mention.position, ecu, certain=mention.certain)
         return self._own_family(parsed, make)
+
+    @_remembered
+    def places_of(self, code: str) -> Mapping[str, str]:
+        """Give the places a code names, by axis; also where makers disagree on them.
+
+        Codes that name different places on one axis are of different parts. An axis that numbers
+        one kind of part only has its name before it.
+        """
+        entry = self.codes.entry(_parsed(code))
+        component = self.lexicon.components.get(entry.component) if entry else None
+        if entry is None or component is None:
+            return {}
+        told = self.lexicon.axes_told(component, entry.position)
+        return {a if a in _OF_VEHICLE else f"{component.key} {a}": v for a, v in told.items()}
 
     def part_family(self, part_family: str, position: str | None = None) -> Family:
         """Name the family of a part on a work order, as codes about it are named."""

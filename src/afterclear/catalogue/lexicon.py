@@ -136,11 +136,19 @@ class Lexicon:
 
         A bare number or letter is the place on the one axis that takes it.
         """
+        return spelled(component, *self._told_of(component, text))
+
+    def axes_told(self, component: Component, text: str) -> Places:
+        """Give the places a text names along the component's axes: axis -> value."""
+        places, _ = self._told_of(component, text)
+        return {axis: places[axis] for axis in component.axes if axis in places}
+
+    def _told_of(self, component: Component, text: str) -> tuple[Places, set[str]]:
         words = words_of(text)
         places, torn, _ = self._places_in(words)
         if len(words) == 1 and not places.keys() & set(component.axes):
             self._count_after(component, words, Run(0, 0, component.key), places, torn)
-        return spelled(component, places, torn)
+        return places, torn
 
     def _component_in(self, words: Words, places: Places) -> Run | None:
         best = longest(self._names.runs(words))

@@ -1,6 +1,6 @@
 """What every run needs: the settings, the store's path, and the time."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -59,7 +59,12 @@ class App:
             max_hours=limits.max_engine_hours,
             km_per_day=self.config.settings.evidence.max_km_per_day,
             latest=self.clock() + timedelta(days=limits.max_days_ahead),
+            places_of=self._places_of,
         )
+
+    def _places_of(self, code: str) -> Mapping[str, str]:
+        """Give a code's places; few loads ask, and the catalogue takes a while to read."""
+        return self.catalogue.places_of(code)
 
     @cached_property
     def catalogue(self) -> "Catalogue":

@@ -12,12 +12,12 @@ def all_files() -> Iterator[Messy]:
     by_code = [
         ["Order", "Vehicle", "Date", "Odometer km", "DTC", "Work done", "Labour GBP"],
         ["J-501", "V-01", "2026-03-14", "83120", "P0420", "Catalyst renewed", "180.00"],
-        ["J-501", "V-01", "2026-03-14", "83120", "P0430", "Catalyst renewed", "180.00"],
+        ["J-501", "V-01", "2026-03-14", "83120", "P0421", "Catalyst renewed", "180.00"],
         ["J-502", "V-02", "2026-03-16", "51650", "C0035", "Wheel speed sensor renewed", "84.00"],
     ]
     yield Messy("row_per_code.csv", "en", "an order's line once for each of its codes",
                 sheet(by_code, ","),
-                repairs(("V-01", "2026-03-14T00:00", "Catalyst renewed", "J-501", "P0420 P0430",
+                repairs(("V-01", "2026-03-14T00:00", "Catalyst renewed", "J-501", "P0420 P0421",
                          180.0),
                         ("V-02", "2026-03-16T00:00", "Wheel speed sensor renewed", "J-502",
                          "C0035", 84.0), names=_LINES))  # fmt: skip
@@ -74,9 +74,9 @@ def all_files() -> Iterator[Messy]:
     unnumbered = [
         ["Vehículo", "Fecha", "Km", "Código", "Trabajo realizado", "Mano de obra €"],
         ["V-01", "14/03/2026", "83120", "P0420", "Catalizador sustituido", "180,00"],
-        ["V-01", "14/03/2026", "83120", "P0430", "Catalizador sustituido", "180,00"],
+        ["V-01", "14/03/2026", "83120", "P0421", "Catalizador sustituido", "180,00"],
     ]
     yield Messy("sin_numero.csv", "es", "a line for each code, and no number of the order",
                 sheet(unnumbered),
-                repairs(("V-01", "2026-03-14T00:00", "Catalizador sustituido", "P0420 P0430",
+                repairs(("V-01", "2026-03-14T00:00", "Catalizador sustituido", "P0420 P0421",
                          180.0), names="vehicle_id repaired_at notes codes labour_cost"))  # fmt: skip

@@ -12,6 +12,7 @@ def all_files() -> Iterator[Messy]:
     """Tables, then trees."""
     yield from _distances()
     yield from _codes()
+    yield from _kinds()
     yield from _times()
     yield from _trees()
 
@@ -141,6 +142,33 @@ def _codes() -> Iterator[Messy]:
                       ("V-02", "2026-02-14T00:00", 98020, "P0420"),
                       ("V-02", "2026-02-14T00:00", 98020, "C0035"),
                       names="vehicle_id scanned_at odometer_km code"))  # fmt: skip
+
+
+def _kinds() -> Iterator[Messy]:
+    units = [
+        ["Vehicle no", "Date", "Odometer km", "Order no", "Control unit", "Unit part number",
+         "Fault code", "Status"],
+        ["V-01", "2026-03-14", "83120", "J-501", "Engine", "KX-4410", "P0301", "confirmed"],
+        ["V-01", "2026-03-14", "83120", "J-501", "Brakes", "KX-7731", "C0035", "pending"],
+        ["V-02", "2026-03-15", "51650", "J-502", "Engine", "KX-4412", "P0420", "confirmed"],
+    ]  # fmt: skip
+    yield Messy("unit_parts.csv", "en", "part numbers of control units, and for which order one read",
+                sheet(units, ","),
+                scans(("V-01", "2026-03-14T00:00", 83120, "Engine", "P0301", "confirmed"),
+                      ("V-01", "2026-03-14T00:00", 83120, "Brakes", "C0035", "pending"),
+                      ("V-02", "2026-03-15T00:00", 51650, "Engine", "P0420", "confirmed")),
+                answers={"table": "scans"})  # fmt: skip
+    coils = [
+        ["Order", "Vehicle", "Date", "Odometer km", "DTC", "Work done", "Labour GBP"],
+        ["J-501", "V-01", "2026-03-14", "83120", "P0301", "Ignition coil renewed", "61.50"],
+        ["J-501", "V-01", "2026-03-14", "83120", "P0302", "Ignition coil renewed", "61.50"],
+        ["J-502", "V-02", "2026-03-16", "51650", "C0035", "Wheel speed sensor renewed", "84.00"],
+    ]
+    yield Messy("two_coils.csv", "en", "two coils, or one line told for two codes: refused rows",
+                sheet(coils, ","),
+                repairs(("V-02", "2026-03-16T00:00", "Wheel speed sensor renewed", "J-502", "C0035",
+                         84.0), names="vehicle_id repaired_at notes repair_id codes labour_cost"),
+                refused=2)  # fmt: skip
 
 
 def _times() -> Iterator[Messy]:

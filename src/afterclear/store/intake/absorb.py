@@ -29,7 +29,12 @@ from afterclear.store.intake.staging import (
     stage,
 )
 from afterclear.store.merging.completed_lines import leave_out_without_part
-from afterclear.store.merging.order_codes import fold_lines, further_rows, refuse_whole_lines
+from afterclear.store.merging.order_codes import (
+    find_places_apart,
+    fold_lines,
+    further_rows,
+    refuse_whole_lines,
+)
 from afterclear.store.merging.order_lines import compare_lines, leave_out_old_lines, replace_lines
 from afterclear.store.merging.repeated_scans import leave_out_old_scans, note_repeated_scans
 from afterclear.store.merging.rows import contradictions, find_known, merge
@@ -81,7 +86,8 @@ def absorb(
         check_one_odometer(source)
         for name, of in (("unreadable", "spelling"), ("near_misses", "told")):
             con.execute(f"CREATE OR REPLACE TEMP TABLE {name} ({of} VARCHAR, expected VARCHAR)")
-        con.execute("CREATE OR REPLACE TEMP TABLE undecided (number BIGINT)")
+        for name in ("apart", "undecided"):
+            con.execute(f"CREATE OR REPLACE TEMP TABLE {name} (number BIGINT)")
         if short and may_be_short(source):
             n_rows = insert_straight(con, source, load_id, spellers.get(source.table.name))
             absorbed = Absorbed(n_rows, 0, 0, ())
@@ -108,7 +114,10 @@ def _absorb_staged(
         find_near_misses(con, numbers["told"].to_list())
     if _order_matters(con, source):
         _stage(con, source, in_order=True)
-    _as_stored(con, source.table)
+    _apply_spellings(con, source.table)
+    if source.table is REPAIRS:
+        _refuse_places_apart(con, source)
+        fold_lines(con)
     find_known(con, source.table)
     n_old = n_replaced = n_further = n_lines = 0
     if source.table is SCANS:
@@ -162,15 +171,25 @@ def _leave_out_outdated(con: Connection, load_id: int) -> int:
 
 
 def _stage_again(con: Connection, source: RawTable) -> None:
+    """Stage orders in the file's order; their codes spelled, each line one row."""
+    _stage_spelled(con, source)
+    fold_lines(con)
+
+
+def _stage_spelled(con: Connection, source: RawTable) -> None:
     _stage(con, source, in_order=True)
-    _as_stored(con, source.table)
+    _apply_spellings(con, source.table)
 
 
-def _as_stored(con: Connection, table: Table) -> None:
-    """Bring the codes of ``staged`` into their spelling, and the lines of orders to one row."""
-    _apply_spellings(con, table)
-    if table is REPAIRS:
-        fold_lines(con)
+def _refuse_places_apart(con: Connection, source: RawTable) -> None:
+    """Refuse rows of orders that differ in codes of different places only."""
+    if not find_places_apart(con):
+        return
+    # as for lines that are undecided: once in order for the numbers, once to refuse by them
+    con.execute("DELETE FROM apart")
+    _stage_spelled(con, source)
+    find_places_apart(con)
+    _stage_spelled(con, source)
 
 
 def _stage(con: Connection, source: RawTable, *, in_order: bool = False) -> bool:

@@ -37,6 +37,11 @@ _HANDED = "delivered"
 # A table's column of code spellings.
 SPELLED = {"scans": "code", "repairs": "codes"}
 KNOWN_VEHICLE = "the number of a vehicle, not nearly that of a known one"
+ONE_PLACE = (
+    "codes of one place: these rows of the order differ in nothing but codes of different places, "
+    "so they may be one piece of work told once for each code, or one for each place. Say position "
+    "or quantity, or give one row with all codes"
+)
 UNDECIDED_LINE = (
     "a line of this order that is stored already, or one that is clearly new: it is like none of "
     "the stored lines, or like several. Deliver the order with all its lines, name the part or "
@@ -144,6 +149,7 @@ def row_checks(source: RawTable) -> list[tuple[str, str, str]]:
         near = "vehicle_id IN (SELECT told FROM near_misses)"
         checks.append((near, "vehicle_id", KNOWN_VEHICLE))
     if source.table.name == "repairs":
+        checks.append(("_nth IN (SELECT number FROM apart)", "codes", ONE_PLACE))
         checks.append(("_nth IN (SELECT number FROM undecided)", "notes", UNDECIDED_LINE))
     return checks
 

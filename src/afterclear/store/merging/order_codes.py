@@ -4,11 +4,17 @@ Some exports join orders with the codes they were for: a line with two codes sta
 its amounts with it.  Rows of one order that agree in everything but their codes are one line with
 several codes.  Its amounts count once; what else the rows had aside is kept together.
 
+Rows whose codes are of different places (cylinders, banks, corners) may be a part for each place as
+well, and their position is not told: nothing decides, and they are refused.  A quantity of as many
+as there are places says that the line is for all of them.
+
 Rows that differ in their text, too, are lines of their own here: two coils may cost the same.  Maps
 say where amounts belong to the whole order (``once_per_order``).
 """
 
-from afterclear.plain import REPAIRS
+from collections.abc import Iterable, Sequence
+
+from afterclear.plain import REPAIRS, PlacesOf
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import query, scalar
 from afterclear.store.merging.rows import stored_columns
@@ -24,6 +30,45 @@ def told_by_code(con: Connection, rows: str) -> int:
     """Count the lines among ``rows`` (SQL behind FROM) that stand there once for each code."""
     of_lines = f"SELECT 1 FROM {rows} GROUP BY {BUT_CODES} HAVING {_HAS_FURTHER}"
     return scalar(con, f"SELECT count(*) FROM ({of_lines})")
+
+
+def find_places_apart(con: Connection) -> int:
+    """Find the rows of ``staged`` that differ in codes of different places; give their number.
+
+    Puts their numbers into ``apart``.
+    """
+    lines = query(
+        con,
+        f"""SELECT list(_nth) AS numbers, list({CODES}) AS codes, any_value(quantity) AS quantity
+            FROM staged WHERE fault IS NULL AND position IS NULL
+            GROUP BY {BUT_CODES} HAVING {_HAS_FURTHER}""",
+    )
+    apart = [
+        number
+        for numbers, codes, quantity in lines.rows()
+        if (quantity or 1) < n_places(codes, con.takes.places_of)
+        for number in numbers
+    ]
+    con.execute("DELETE FROM apart")
+    con.execute("INSERT INTO apart SELECT unnest(?::BIGINT[])", [apart])
+    return len(apart)
+
+
+def n_places(rows: Iterable[Sequence[str]], places_of: PlacesOf) -> int:
+    """Count the different places that the codes of a line's rows name; 1: they do not differ.
+
+    >>> n_places([["P0301"], ["P0302"]], lambda code: {"cylinder": code[-1]})
+    2
+    """
+    by_axis: dict[str, set[frozenset[str]]] = {}
+    for codes in rows:
+        told: dict[str, set[str]] = {}
+        for axis, value in (place for code in codes for place in places_of(code).items()):
+            told.setdefault(axis, set()).add(value)
+        for axis, values in told.items():
+            by_axis.setdefault(axis, set()).add(frozenset(values))
+    differing = (frozenset().union(*told) for told in by_axis.values() if len(told) > 1)
+    return max(map(len, differing), default=1)
 
 
 def fold_lines(con: Connection) -> None:

@@ -168,10 +168,11 @@ def _with_codes(
         )
         return Into(asker.choose(question), "answered", weights)
     difference = weights["scans"] - weights["repairs"]
-    n_of_orders = sum(bool(kind & set(roles)) for kind in _OF_ORDERS)
+    n_of_orders = _n_of_orders(roles)
     if difference > 0.5 and not n_of_orders:
         return Into("scans", "it has fault codes", weights)
-    if difference < -0.5 or n_of_orders > 1:
+    of_readings = difference > 0.5 and bool({"ecu", "status"} & set(roles))
+    if difference < -0.5 or (n_of_orders > 1 and not of_readings):
         return Into("repairs", "it has what work orders have, and codes", weights)
     question = Question(
         "table",
@@ -184,6 +185,12 @@ def _with_codes(
         _rows(sight),
     )
     return Into(asker.choose(question), "answered", weights)
+
+
+def _n_of_orders(roles: Mapping[str, Reading]) -> int:
+    """Count the kinds of columns that are of orders; a control unit has a part number of its own."""
+    found = set(roles) - ({"part_number"} if "ecu" in roles else set())
+    return sum(bool(kind & found) for kind in _OF_ORDERS)
 
 
 def _is_odometer_only(roles: Mapping[str, Reading], sight: Sight) -> bool:
