@@ -384,3 +384,44 @@ def test_every_key_of_a_map_stands_in_the_help_and_its_example_is_one() -> None:
     example = text.split("```toml\n")[1].split("```")[0]
     assert made(example).table[0].columns["scanned_at"].from_ == ("Datum", "Uhrzeit")
     assert all(f"| `{name}` |" in text for name in maps())
+
+
+CODED = """
+kind = "delimited"
+files = ["*"]
+[[table]]
+into = "repairs"
+[table.columns]
+repair_id = "r"
+vehicle_id = "v"
+repaired_at = "t"
+codes = { from = "c", pattern = '%s' }
+"""
+
+
+def coded(folder: Path, cells: list[str], pattern: str) -> tuple[list[object], list[str]]:
+    """Give the codes of orders read through a pattern, and what was expected of those refused."""
+    lines = [f"A{n},V1,2025-01-01,{cell}" for n, cell in enumerate(cells)]
+    raw = "\n".join(["r,v,t,c", *lines]).encode()
+    read = MapReader(made(CODED % pattern)).read(deliver(folder, "a.csv", raw))
+    return [r["codes"] for r in rows(read, "repairs")], [r.expected for r in read.rejections]
+
+
+def test_a_pattern_that_keeps_all_codes_of_a_cell_loses_none(tmp_path: Path) -> None:
+    found, refused = coded(tmp_path, ["DTC: P0301 P0302", "DTC: P0420"], "DTC: (.+)")
+    assert (found, refused) == (["P0301 P0302", "P0420"], [])
+
+
+def test_an_order_names_its_code_also_where_it_says_that_it_is_gone(tmp_path: Path) -> None:
+    told = ["P0301 cleared", "P0301 fixed", "P0301 behoben", "P0301 OK"]
+    assert coded(tmp_path, told, r"([A-Z]\d{4})") == (["P0301"] * 4, [])
+
+
+def test_each_cell_refused_says_its_own_reason(tmp_path: Path) -> None:
+    found, refused = coded(tmp_path, ["P0301 P0302", "C0035 not found", "?"], r"([A-Z]\d{4})")
+    assert found == []
+    assert [reason.split(";")[0] for reason in refused] == [
+        "all codes of the cell",
+        "a code that was stored",
+        "text with the pattern ([A-Z]\\d{4})",
+    ]

@@ -40,13 +40,12 @@ class Doubt:
 
 @dataclass(slots=True)
 class PlainCells:
-    """One plain column: its cells as text, which of them could not be read, what was expected."""
+    """One plain column: its cells as text, and what was expected of those that were not read."""
 
     name: str  # the plain column, or its mile twin
     cells: pl.Series
     raw: pl.Series  # as delivered
-    unread: pl.Series | None = None  # True where there was something that could not be read
-    expected: str = ""
+    expected: pl.Series | None = None  # text for each cell that could not be read, else null
     doubts: list[Doubt] = field(default_factory=list)
 
 
@@ -58,18 +57,19 @@ class Target:
     kind: Kind
 
 
-CODE_COLUMNS = ("code", "codes")
 _CODE = r"\b[PCBU][0-3][0-9A-F]{3}\b"
-# What stands behind a code that was not there, in the languages served (common practice, no
-# source).
-_DENIED = (
-    rf"^\s*{_CODE}(?:-[0-9A-F]{{2}})?[\s:=(\[\x{{2013}}-]*"
-    r"(?:NOT (?:FOUND|PRESENT|STORED)|CLEARED|FIXED"
-    r"|NICHT (?:GEFUNDEN|VORHANDEN|GESPEICHERT)|GEL(?:Ö|OE)SCHT|BEHOBEN"
-    r"|NON (?:TROUV|PR[EÉ]SENT)\w*|ABSENTE?|EFFAC\w*"
-    r"|NO (?:ENCONTRAD|PRESENT)\w*|AUSENTE|BORRAD\w*"
-    r"|NIE (?:ZNALEZIONO|STWIERDZONO)|BRAK|(?:WY)?SKASOWAN\w*|OK|I\. ?O\.)[)\]\s.]*$"
+# What stands behind a code that was not there, or is there no longer, in the languages served
+# (common practice, no source).  An order's code is what its work was for: it should be gone.
+_NOT_FOUND = (
+    r"NOT (?:FOUND|PRESENT|STORED)|NICHT (?:GEFUNDEN|VORHANDEN|GESPEICHERT)"
+    r"|NON (?:TROUV|PR[EÉ]SENT)\w*|ABSENTE?|NO (?:ENCONTRAD|PRESENT)\w*|AUSENTE"
+    r"|NIE (?:ZNALEZIONO|STWIERDZONO)|BRAK"
 )
+_GONE = r"CLEARED|FIXED|GEL(?:Ö|OE)SCHT|BEHOBEN|EFFAC\w*|BORRAD\w*|(?:WY)?SKASOWAN\w*|OK|I\. ?O\."
+_DENIED = {
+    name: rf"^\s*{_CODE}(?:-[0-9A-F]{{2}})?[\s:=(\[\x{{2013}}-]*(?:{said})[)\]\s.]*$"
+    for name, said in (("code", f"{_NOT_FOUND}|{_GONE}"), ("codes", _NOT_FOUND))
+}
 
 
 def plain_cells(
@@ -84,7 +84,7 @@ def plain_cells(
     made = _read_cells(distinct, column, target, how, zone)
     if place is not None:
         made.cells, made.raw = made.cells.gather(place), raw
-        made.unread = None if made.unread is None else made.unread.gather(place)
+        made.expected = None if made.expected is None else made.expected.gather(place)
         made.doubts = [replace(doubt, where=doubt.where.gather(place)) for doubt in made.doubts]
     return made
 
@@ -125,8 +125,8 @@ def _read_cells(
     made = PlainCells(target.name, _trimmed(raw), raw)
     if column.pattern:
         _take_pattern(made, column)
-        if target.name in CODE_COLUMNS:
-            _refuse_other_codes(made)
+        if denied := _DENIED.get(target.name):
+            _refuse_other_codes(made, denied)
     if column.values:
         _translate(made, column)
     if target.kind in NUMBERS:
@@ -136,13 +136,22 @@ def _read_cells(
     return made
 
 
-def _refuse_other_codes(made: PlainCells) -> None:
+def _refuse_other_codes(made: PlainCells, denied: str) -> None:
     """Refuse cells of which the pattern would lose a code, or that deny the code they name."""
-    text = made.raw.fill_null("").str.to_uppercase()
-    several = text.str.extract_all(_CODE).list.unique().list.len() > 1
-    _refuse(made, several, "one code; several in a cell need `each` in the map, which parts them")
-    denied = text.str.contains(_DENIED)
-    _refuse(made, denied, "a code that was stored; the cell says that it was not, or no longer")
+    n_told = _n_codes(made.raw)
+    is_lost = (n_told > 1) & (n_told > _n_codes(made.cells))
+    refuse(
+        made,
+        is_lost,
+        "all codes of the cell; the map's pattern loses some. `each` in the map parts them",
+    )
+    is_denied = made.raw.fill_null("").str.to_uppercase().str.contains(denied)
+    refuse(made, is_denied, "a code that was stored; the cell says that it was not, or no longer")
+
+
+def _n_codes(cells: pl.Series) -> pl.Series:
+    """Count the different codes in each cell."""
+    return cells.fill_null("").str.to_uppercase().str.extract_all(_CODE).list.n_unique()
 
 
 def _trimmed(raw: pl.Series) -> pl.Series:
@@ -150,12 +159,13 @@ def _trimmed(raw: pl.Series) -> pl.Series:
     return pl.select(pl.when(cells != "").then(cells)).to_series()
 
 
-def _refuse(made: PlainCells, unread: pl.Series, expected: str) -> None:
-    """Add cells that could not be read; the first reason is the one reported."""
+def refuse(made: PlainCells, unread: pl.Series, expected: str) -> None:
+    """Add cells that could not be read; the first reason of each is the one reported."""
     if not unread.any():
         return
-    made.unread = unread if made.unread is None else made.unread | unread
-    made.expected = made.expected or expected
+    before = pl.lit(None, dtype=pl.String) if made.expected is None else made.expected
+    reason = pl.when(unread).then(pl.lit(expected))
+    made.expected = pl.select(pl.coalesce(before, reason)).to_series()
 
 
 def _take_pattern(made: PlainCells, column: MapColumn) -> None:
@@ -197,7 +207,7 @@ def _by_rule(
     if not failed.any():
         return new
     if column.otherwise == "refuse":
-        _refuse(made, failed, expected)
+        refuse(made, failed, expected)
         return new
     if column.otherwise == "empty":
         return new
@@ -217,7 +227,7 @@ def _read_numbers(made: PlainCells, column: MapColumn, how: ImportMap) -> None:
     shape = number_shape(how.decimal, how.thousands)
     if made.name in ODOMETERS:
         _refuse_cut_thousands(made, how)
-    _refuse(made, (~cells.str.contains(shape)).fill_null(value=False), _number_expected(how))
+    refuse(made, (~cells.str.contains(shape)).fill_null(value=False), _number_expected(how))
     cells = cells.str.strip_prefix("+")
     if how.thousands:
         cells = cells.str.replace_all(how.thousands, "", literal=True)
@@ -236,7 +246,7 @@ def _refuse_cut_thousands(made: PlainCells, how: ImportMap) -> None:
     """Refuse 76,543 if the comma is the decimal mark: no odometer shows 76 km and 543 m so."""
     looks_so = made.cells.str.contains(cut_thousands(how.decimal)).fill_null(value=False)
     mark = how.decimal
-    _refuse(
+    refuse(
         made,
         looks_so,
         f"a distance; three digits after the decimal mark {mark!r} look like thousands. Say "
@@ -274,7 +284,7 @@ def _split_unit(made: PlainCells) -> pl.Series:
     factors = {u: f for u in WRITTEN if (f := factor(u, made.name)) is not None}
     by = unit.replace_strict(factors, default=None, return_dtype=pl.Float64)
     wanted = counted_in(made.name)
-    _refuse(
+    refuse(
         made,
         (before.is_not_null() & by.is_null()),
         f"a number with its unit beside it, of those that count {wanted}: {', '.join(factors)}",
@@ -297,7 +307,7 @@ def _read_times(
         times = instants(before, rules)
         made.cells = times.text
         made.doubts = list(_doubts(times, rules))
-    _refuse(made, before.is_not_null() & made.cells.is_null(), rules.expected)
+    refuse(made, before.is_not_null() & made.cells.is_null(), rules.expected)
 
 
 def time_rules(formats: Sequence[str], how: ImportMap, zone: str) -> TimeRules:

@@ -29,7 +29,7 @@ from afterclear.records import Delivery, PlainRows, Rejection
 
 _Origins = dict[str, tuple[str, ...] | None]
 _BREAK = "\x1f"  # unit separator: in no text a person writes
-_VALUE = f"{_BREAK}value"  # no heading is called so
+_VALUE, _EXPECTED = f"{_BREAK}value", f"{_BREAK}expected"  # no heading is called so
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,22 +328,23 @@ def _part(
     rows: pl.DataFrame, frame: pl.DataFrame, made: Sequence[PlainCells], into: str
 ) -> tuple[pl.DataFrame, list[Rejection]]:
     """Separate rows with a cell that could not be read; one reason a row."""
-    broken = [m for m in made if m.unread is not None]
+    broken = [(m, m.expected) for m in made if m.expected is not None]
     if not broken:
         return rows, []
     refused: list[Rejection] = []
     is_refused = pl.Series([False]).new_from_index(0, len(rows))
-    for column in broken:
-        mask = column.unread & ~is_refused
+    for column, expected in broken:
+        mask = expected.is_not_null() & ~is_refused
         is_refused = is_refused | mask
-        found = frame.with_columns(column.raw.alias(_VALUE)).filter(mask)
+        told = (column.raw.alias(_VALUE), expected.alias(_EXPECTED))
+        found = frame.with_columns(*told).filter(mask)
         refused += [_refusal(row, column, into) for row in found.iter_rows(named=True)]
     return rows.filter(~is_refused), sorted(refused, key=lambda r: r.line or 0)
 
 
 def _refusal(row: dict[str, Any], column: PlainCells, into: str) -> Rejection:
-    value = row.pop(_VALUE)
-    return Rejection(into, row[LINE], column.name, value, column.expected, _as_json(row))
+    value, expected = row.pop(_VALUE), row.pop(_EXPECTED)
+    return Rejection(into, row[LINE], column.name, value, expected, _as_json(row))
 
 
 def _as_json(row: dict[str, Any]) -> str:

@@ -5,7 +5,7 @@ from hashlib import sha256
 
 import polars as pl
 
-from afterclear.readers.mapped.map_cells import PlainCells
+from afterclear.readers.mapped.map_cells import PlainCells, refuse
 from afterclear.readers.maps.checked_map import MapTable
 
 _NUMBERED_BY = ("repair_id", "vehicle_id", "_vin", "_plate")
@@ -65,11 +65,10 @@ def told_once(
         (numbers[n].drop_nulls().n_unique().over(order) > 1).alias(n) for n in amounts
     )
     raw = {m.name: m.raw for m in made}
-    wrong = [
-        PlainCells(n, rows[n], raw[n], several[n], f"one {n} for all rows of the order: the map's "
-                   "once_per_order says it is the whole order's")
-        for n in amounts if several[n].any()
-    ]  # fmt: skip
+    wrong = [PlainCells(n, rows[n], raw[n]) for n in amounts]
+    for column in wrong:
+        refuse(column, several[column.name], f"one {column.name} for all rows of the order: the "
+               "map's once_per_order says it is the whole order's")  # fmt: skip
     kept = rows.with_columns(
         pl.when(is_first).then(pl.col(n).drop_nulls().first().over(order)).alias(n) for n in amounts
     )

@@ -188,7 +188,7 @@ def _with_codes(
 
 
 def _n_of_orders(roles: Mapping[str, Reading]) -> int:
-    """Count the kinds of columns that are of orders; a control unit has a part number of its own."""
+    """Count the kinds of columns that are of orders; a control unit has part numbers itself."""
     found = set(roles) - ({"part_number"} if "ecu" in roles else set())
     return sum(bool(kind & found) for kind in _OF_ORDERS)
 
