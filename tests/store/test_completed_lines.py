@@ -55,10 +55,11 @@ def test_lines_of_another_place_or_other_codes_replace_no_line(orders: Orders) -
     assert len(parts(orders)) == 2
 
 
-def test_a_line_that_still_comes_without_a_part_stays_beside_the_one_with_it(
-    orders: Orders,
+@pytest.mark.parametrize("before", [BARE, WHOLE], ids=["without", "with its part"])
+def test_a_line_that_comes_without_a_part_beside_the_one_with_it_is_a_line_of_its_own(
+    orders: Orders, before: str
 ) -> None:
-    deliver(orders, [BARE], [BARE, WHOLE])
+    deliver(orders, [before], [BARE, WHOLE])
     assert parts(orders) == [("K-1", 61.5), (None, 61.5)]
 
 
@@ -72,6 +73,12 @@ def test_a_line_that_comes_again_without_its_part_adds_nothing(orders: Orders) -
     result = deliver(orders, [WHOLE], [BARE, CABLE])
     assert parts(orders) == [("K-1", 61.5), (None, 72.0)]
     assert (result.rows_stored, result.rows_duplicate) == (1, 1)
+
+
+def test_two_lines_without_a_part_that_may_be_the_one_with_it_are_refused(orders: Orders) -> None:
+    result = deliver(orders, [WHOLE], [BARE, BARE.replace("40.00", "")])
+    assert result.rows_rejected == 2
+    assert parts(orders) == [("K-1", 61.5)]
 
 
 def test_when_the_load_that_named_the_part_is_withdrawn_the_line_stands_as_before(

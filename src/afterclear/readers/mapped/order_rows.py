@@ -9,7 +9,7 @@ from afterclear.readers.mapped.map_cells import PlainCells, refuse
 from afterclear.readers.maps.checked_map import MapTable
 
 _NUMBERED_BY = ("repair_id", "vehicle_id", "_vin", "_plate")
-_ROW = "\x00row"  # no heading is called so
+_ROW, _REFUSED = "\x00row", "\x00refused"  # no heading is called so
 _CODES = "codes"
 
 
@@ -48,8 +48,8 @@ def told_once(
     """Keep amounts that are the whole order's in one row of each order, as the map says.
 
     Which row is decided by the rows' content: an order that comes again in another order of rows
-    is the same. Orders whose rows have different amounts are not what the map says: the columns
-    given back mark their rows.
+    is the same; a row that is refused would take the amount with it. Orders whose rows have
+    different amounts are not what the map says: the columns given back mark their rows.
     """
     amounts = [n for n in spec.once_per_order if n in rows.columns]
     order = [n for n in _NUMBERED_BY if n in rows.columns]
@@ -57,8 +57,9 @@ def told_once(
         return rows, []
     rest = [n for n in rows.columns if n not in {"_line", *amounts}]
     text = pl.concat_str(pl.col(rest).fill_null(""), separator="\x1f")
-    placed = rows.with_row_index(_ROW)
-    first = placed.sort(*order, text, _ROW).unique(order, keep="first", maintain_order=True)[_ROW]
+    placed = rows.with_row_index(_ROW).with_columns(_refused(made, len(rows)).alias(_REFUSED))
+    placed = placed.sort(*order, _REFUSED, text, _ROW)
+    first = placed.unique(order, keep="first", maintain_order=True)[_ROW]
     is_first = pl.int_range(pl.len()).is_in(first.to_list())
     numbers = {n: pl.col(n).cast(pl.Float64, strict=False) for n in amounts}
     several = rows.select(
@@ -70,6 +71,18 @@ def told_once(
         refuse(column, several[column.name], f"one {column.name} for all rows of the order: the "
                "map's once_per_order says it is the whole order's")  # fmt: skip
     kept = rows.with_columns(
-        pl.when(is_first).then(pl.col(n).drop_nulls().first().over(order)).alias(n) for n in amounts
+        pl.when(is_first)
+        .then(pl.col(n).filter(numbers[n].is_not_null()).first().over(order))
+        .alias(n)
+        for n in amounts
     )
     return kept, wrong
+
+
+def _refused(made: Sequence[PlainCells], n_rows: int) -> pl.Series:
+    """Mark the rows with a cell that was not read."""
+    refused = pl.Series([False]).new_from_index(0, n_rows)
+    for column in made:
+        if column.expected is not None:
+            refused |= column.expected.is_not_null()
+    return refused

@@ -7,7 +7,8 @@ it never replaces a line.
 
 * A line without a part that the file still has is met by itself: the one with a part is new.
 * If several lines may be the same, nothing decides, and they are refused.
-* A line that comes without its part when it stands with it adds nothing.
+* A line that comes without its part when it stands with it adds nothing; if the file has that one,
+  too, it is a line of its own, and if several such lines come, they are refused.
 """
 
 from afterclear.plain import REPAIRS
@@ -77,24 +78,44 @@ def find_completed(con: Connection, load_id: int) -> None:
 def leave_out_without_part(con: Connection) -> int:
     """Remove lines from ``staged`` that stand with their part; give their number.
 
-    Needs ``known``, as ``rows.find_known`` makes it.
+    Puts the numbers of rows that may stand with the same part as others into ``same_part``. Needs
+    ``known``, as ``rows.find_known`` makes it.
     """
+    _find_without_part(con)
+    n_rows = scalar(con, "SELECT count(*) FROM without_part WHERE is_decided")
+    if n_rows:
+        con.execute(
+            """DELETE FROM staged
+               WHERE rowid IN (SELECT place FROM without_part WHERE is_decided)"""
+        )
+    return n_rows
+
+
+def _find_without_part(con: Connection) -> None:
+    line = key_json(REPAIRS)
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE without_part AS
-            SELECT DISTINCT b.place
-            FROM (
-                SELECT {_ORDER}, rowid AS place, {_SAYS}
+            WITH bare AS (
+                SELECT {_ORDER}, {line} AS line, rowid AS place, _nth AS number, {_SAYS}
                 FROM staged SEMI JOIN known USING ({_ORDER})
-                WHERE fault IS NULL AND {_BARE} AND {key_json(REPAIRS)} NOT IN (
-                    SELECT {key_json(REPAIRS)} FROM repairs SEMI JOIN known USING ({_ORDER}))
-            ) b
-            JOIN (
-                SELECT {_ORDER}, {_SAYS} FROM repairs SEMI JOIN known USING ({_ORDER})
-                WHERE NOT ({_BARE})
-            ) w USING ({_ORDER})
-            WHERE {_IS_COMPLETED}"""
+                WHERE fault IS NULL AND {_BARE} AND {line} NOT IN (
+                    SELECT {line} FROM repairs SEMI JOIN known USING ({_ORDER}))
+            ),
+            whole AS (
+                SELECT {_ORDER}, {line} AS line, {_SAYS}
+                FROM repairs SEMI JOIN known USING ({_ORDER})
+                WHERE NOT ({_BARE}) AND {line} NOT IN (
+                    SELECT {line} FROM staged SEMI JOIN known USING ({_ORDER})
+                    WHERE fault IS NULL)
+            ),
+            pairs AS (
+                SELECT b.place, b.number,
+                    count(DISTINCT b.line) OVER (PARTITION BY w.line) = 1 AS is_alone
+                FROM bare b JOIN whole w USING ({_ORDER}) WHERE {_IS_COMPLETED}
+            )
+            SELECT place, number, bool_and(is_alone) AS is_decided FROM pairs GROUP BY ALL"""
     )
-    n_rows = scalar(con, "SELECT count(*) FROM without_part")
-    if n_rows:
-        con.execute("DELETE FROM staged WHERE rowid IN (SELECT place FROM without_part)")
-    return n_rows
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE same_part AS
+           SELECT number FROM without_part WHERE NOT is_decided"""
+    )

@@ -92,7 +92,7 @@ def compare_lines(con: Connection, load_id: int) -> int:
 
     Puts the places of stored lines that are replaced into ``leaving``, and the numbers of staged
     rows of which nothing decides what they are into ``undecided``; counts the latter. Needs
-    ``known``, and what ``leave_out_old_lines`` left out.
+    ``known``, and what ``leave_out_old_lines`` and ``leave_out_without_part`` found.
     """
     find_completed(con, load_id)
     _find_unmet(con, load_id)
@@ -126,7 +126,8 @@ def compare_lines(con: Connection, load_id: int) -> int:
            WHERE is_new AND NOT is_whole AND CASE
                WHEN orders_again.is_old THEN line IN (SELECT new FROM alike)
                ELSE line NOT IN (SELECT new FROM alike WHERE is_only_pair) END
-           UNION SELECT number FROM uncompleted"""
+           UNION SELECT number FROM uncompleted
+           UNION SELECT number FROM same_part"""
     )
     return scalar(con, "SELECT count(*) FROM undecided")
 
