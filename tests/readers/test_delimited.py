@@ -133,5 +133,5 @@ def test_columns_read_run_by_run_and_cell_by_cell_agree(n_rows: int) -> None:
     made = plain_cells(raw, column, Target("odometer_km", Kind.DISTANCE), how, "UTC")
     wanted = [["1234.5", "x", None, "7"][n // 3 % 4] for n in range(n_rows)]
     assert made.cells.to_list() == wanted
-    assert made.unread is not None
-    assert made.unread.to_list() == [cell == "x" for cell in wanted]
+    assert made.expected is not None
+    assert made.expected.is_not_null().to_list() == [cell == "x" for cell in wanted]
