@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.engine.database import query
@@ -14,6 +15,7 @@ from tests.calibration.scores import HELD_BELOW
 from tests.calibration.through_store import in_store
 
 
+@pytest.mark.slow
 def test_windows_and_onsets_are_those_of_the_histories(tmp_path: Path) -> None:
     """Twelve vehicles over four years; km agree to the metre the rows were rounded to."""
     fleet = simulate(Laws(n_vehicles=12, stray_clears_per_year=0.5), 3, keep_rows=True)

@@ -368,6 +368,7 @@ def test_decode_tells_the_good_codes_beside_a_bad_one() -> None:
     assert run("decode", "pears").exit_code == 2
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("ran")
 def test_a_second_analysis_with_nothing_new_rebuilds_nothing() -> None:
     assert "0 vehicles rebuilt" in run("analyse").output
@@ -381,6 +382,7 @@ def test_a_changed_rule_or_table_rebuilds_every_vehicle(ran: Path) -> None:
     assert "0 vehicles rebuilt" in run("analyse").output
 
 
+@pytest.mark.slow
 def test_as_of_leaves_out_what_came_later() -> None:
     run("load")
     assert "unchecked" in run("analyse", "--as-of", "2025-01-15").output

@@ -72,6 +72,7 @@ def test_a_decision_is_kept_honoured_and_taken_back() -> None:
     assert "N. Other" in run("export", "decisions").output
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("garage")
 def test_a_decision_outlives_the_next_analysis() -> None:
     run("decide", "V1", "wait", "--code", "P0420", "--until", "2026-02-01", "--by", "M")

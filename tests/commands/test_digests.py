@@ -335,6 +335,7 @@ def of_sentences(store: Path) -> None:
         )
 
 
+@pytest.mark.slow
 def test_a_store_that_kept_sentences_says_the_same_after_the_next_analysis(
     app: App, tmp_path: Path
 ) -> None:

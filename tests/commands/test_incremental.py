@@ -147,6 +147,7 @@ def test_a_maker_told_late_leaves_no_words_of_the_time_before(bench: Bench) -> N
     ]
 
 
+@pytest.mark.slow
 def test_a_row_dated_later_than_an_analysis_counts_in_the_first_one_after_its_date(
     bench: Bench,
 ) -> None:

@@ -55,6 +55,7 @@ def test_what_was_done_is_remembered_with_when_it_was_due(app: App) -> None:
     assert (run.outcome, run.n_missed, run.report["files"]) == ("done", 2, 2)
 
 
+@pytest.mark.slow
 def test_a_digest_job_tells_of_what_is_loaded_now(app: App) -> None:
     """It analyses first; and writes only the audiences asked for."""
     do(app, "load")

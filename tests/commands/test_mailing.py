@@ -110,6 +110,7 @@ def test_a_new_day_is_a_new_letter(app: App, tmp_path: Path) -> None:
         assert len(send_digest(own, *make_digest(own)).sent) == 3
 
 
+@pytest.mark.slow
 def test_a_letter_that_was_refused_is_sent_the_next_time(app: App, tmp_path: Path) -> None:
     with mail_server(tmp_path) as server:
         own = with_settings(app, mail_settings(server))

@@ -91,6 +91,7 @@ def test_a_good_file_after_bad_ones_has_its_suggestion(checked: dict[str, MapChe
     assert made.preview is not None
 
 
+@pytest.mark.slow
 def test_what_breaks_its_process_is_told_and_the_next_file_checked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -133,6 +133,7 @@ def test_a_plain_table_is_shown_as_it_is(garage: Path) -> None:
     assert "scans: 3 rows" in shown.output
 
 
+@pytest.mark.slow
 def test_an_archive_in_an_archive_is_checked_down_to_its_files(garage: Path) -> None:
     """A tar in a gz is two archives: a load opens both, and so does the check."""
     inner = Path(shutil.make_archive(str(garage / "inner"), "gztar", garage.parent / "exports"))

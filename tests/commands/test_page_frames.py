@@ -100,6 +100,7 @@ def test_the_store_sums_up_the_demo(demo_run: tuple[App, DemoReport]) -> None:
         assert_same_sums(con, own)
 
 
+@pytest.mark.slow
 def test_pages_of_named_vehicles_only_are_made_again_to_the_byte(app: App, tmp_path: Path) -> None:
     """What was asked for is kept with the digest; pages of the other vehicles go."""
     every = digest(app, DigestAsked(folder=tmp_path))
@@ -119,6 +120,7 @@ def model_of(app: App) -> Iterator[DigestModel]:
         yield build_fleet_digest(frames, StoreDetails(con))
 
 
+@pytest.mark.slow
 def test_several_processes_make_the_same_pages_in_the_same_order(
     app: App, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -148,6 +148,7 @@ def test_a_later_correction_stays_the_later_one(desk: Desk) -> None:
     assert desk.adds_up()
 
 
+@pytest.mark.slow
 def test_what_a_load_had_replaced_comes_back_when_it_no_longer_does(desk: Desk) -> None:
     desk.map()
     desk.load("a1.csv", FILE)

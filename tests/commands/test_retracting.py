@@ -192,6 +192,7 @@ def test_a_load_is_put_under_another_vehicle_whole(desk: Counter) -> None:
     assert desk.is_whole()
 
 
+@pytest.mark.slow
 def test_read_again_it_stays_where_it_was_put(desk: Counter) -> None:
     desk.take("tool1.csv", TOOL, Whose(vehicle_id="V9"))
     desk.reassign(1, "V1")

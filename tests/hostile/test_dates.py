@@ -61,6 +61,7 @@ def test_the_years_stand_in_the_settings(tmp_path: Path) -> None:
     assert told == ["stored 1 2", "stored 1 2"]
 
 
+@pytest.mark.slow
 def test_a_store_that_took_such_a_date_before_is_mended(tmp_path: Path) -> None:
     app = app_in(tmp_path)
     vehicle = {"vehicle_id": "V1", "in_service_on": "2020-01-01", "stock_status": "in_stock"}

@@ -208,6 +208,7 @@ AIMED = st.lists(  # noise that knows the groups: fault messages, transport, ans
 )
 
 
+@pytest.mark.slow
 @settings(deadline=None)  # it writes files
 @given(frames=NOISE)
 def test_random_frames_never_crash_and_name_no_code(

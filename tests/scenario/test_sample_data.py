@@ -197,6 +197,7 @@ def _looks() -> dict[tuple[str, str], list[tuple[Row, set[str]]]]:
     return {unit: list(scans.values()) for unit, scans in looks.items()}
 
 
+@pytest.mark.slow
 def test_a_confirmed_code_leaves_only_by_a_clear_or_by_age() -> None:
     """A unit forgets after a clear, told or counted, or after 40 warm-ups at two a day."""
     unexplained = []

@@ -405,6 +405,7 @@ def test_a_vacuumed_store_is_smaller_and_says_the_same(app: App) -> None:
     assert wrong(app) == []
 
 
+@pytest.mark.slow
 def test_retention_takes_out_what_is_older_and_the_ledger_still_adds_up(app: App) -> None:
     later = replace(app, clock=lambda: NOW + timedelta(days=40))
     report = vacuum(later, Retention(archive_days=30, refused_rows_days=30, superseded_days=30))

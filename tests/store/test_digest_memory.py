@@ -87,6 +87,7 @@ def rows(con: Connection, table: str) -> int:
     return scalar(con, f"SELECT count(*) FROM {table}")
 
 
+@pytest.mark.slow
 def test_two_hundred_nights_of_a_fleet_in_which_nothing_changes_keep_one_nights_rows(
     con: Connection,
 ) -> None:

@@ -110,6 +110,7 @@ def test_no_byte_names_the_vehicle_and_the_same_files_do_not_bring_it_back(
         replay(app, [1], lambda _: None)
 
 
+@pytest.mark.slow
 def test_what_a_cut_file_keeps_are_the_other_lines_in_their_places(
     few: Path, tmp_path: Path
 ) -> None:
@@ -201,6 +202,7 @@ def test_the_command_says_what_it_does() -> None:
     assert "forget allow NAME" in " ".join(told.split())
 
 
+@pytest.mark.slow
 def test_a_number_that_is_also_a_figure_takes_no_other_vehicles_rows(tmp_path: Path) -> None:
     """Vehicle 12 is forgotten; a reading of 12 km and a quantity of 12 are no names."""
     app = app_in(tmp_path)
