@@ -6,7 +6,6 @@ changes them says what they saw; if a field is another one by now, nothing is wr
 A time is written as people say it: ``03:15`` each day, ``every 2h``, or five cron fields.
 """
 
-import os
 import re
 import tempfile
 from collections.abc import Callable, Mapping
@@ -17,6 +16,7 @@ import tomlkit
 from tomlkit import TOMLDocument
 
 from afterclear.commands.app import App
+from afterclear.commands.whole_files import put_whole
 from afterclear.config import Config, NamedJob, Source
 from afterclear.errors import ConfigError, UsageError
 from afterclear.store.engine.locking import holding, settings_lock
@@ -212,10 +212,14 @@ def _change_source(document: TOMLDocument, called: str, key: str, text: str) -> 
         elif key == "place":
             entry.pop("folder", None)
             entry.pop("url", None)
-            entry["url" if "://" in text else "folder"] = text
+            _set_place(entry, text)
         else:
             entry[key] = text
         return
+
+
+def _set_place(entry: Any, text: str) -> None:  # noqa: ANN401 - of a library without types
+    entry["url" if "://" in text else "folder"] = text
 
 
 def _add_source(document: TOMLDocument, asked: Fields) -> None:
@@ -224,8 +228,7 @@ def _add_source(document: TOMLDocument, asked: Fields) -> None:
         return
     entry = tomlkit.table()
     entry["name"] = given.get("name", "")
-    place = given.get("place", "")
-    entry["url" if "://" in place else "folder"] = place
+    _set_place(entry, given.get("place", ""))
     for key in ("pattern", "zone"):
         if given.get(key):
             entry[key] = given[key]
@@ -249,17 +252,7 @@ def _tried(folder: Path, texts: Mapping[str, str]) -> Config:
 
 
 def _put(path: Path, text: str) -> None:
-    """Replace a file; it is there whole, the old one or the new one, with its rights."""
+    """Replace a file; it keeps its rights."""
     real = path.resolve()
     mode = real.stat().st_mode & 0o777 if real.exists() else 0o600
-    part = real.with_name(f".{real.name}.part")
-    part.unlink(missing_ok=True)  # of a kill
-    try:
-        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
-            file.write(text.encode())
-            file.flush()
-            os.fsync(file.fileno())
-        part.chmod(mode)  # the umask may have left out some
-        part.replace(real)
-    finally:
-        part.unlink(missing_ok=True)
+    put_whole(real, text.encode(), mode)

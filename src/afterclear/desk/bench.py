@@ -122,7 +122,7 @@ class Bench:
                 return False
             self.piece.is_cancelled = True
             running = self._process
-        threading.Thread(target=_end, args=(running,), daemon=True).start()
+        threading.Thread(target=end, args=(running,), daemon=True).start()
         return True
 
     def stop(self) -> None:
@@ -130,7 +130,7 @@ class Bench:
         with self._taken:
             self._is_stopping = True
             running = self._process
-        _end(running)
+        end(running)
         self.wait()
 
     def _do(self, piece: Piece, commands: Sequence[Sequence[str]], then: Then | None) -> None:
@@ -174,14 +174,15 @@ class Bench:
         return running.wait()
 
 
-def _end(running: "subprocess.Popen[str] | None") -> None:
-    """End a command; it undoes what it was at."""
+def end(running: "subprocess.Popen[str] | subprocess.Popen[bytes] | None") -> None:
+    """End a command of the program; it undoes what it was at."""
     if running is not None and running.poll() is None:
         running.terminate()
         try:
             running.wait(_STOP_S)
         except subprocess.TimeoutExpired:
             running.kill()
+            running.wait()
 
 
 def command_of(app: App) -> list[str]:

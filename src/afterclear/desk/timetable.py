@@ -1,12 +1,9 @@
 """Keep the timetable beside the desk: by ``afterclear schedule``, in a process of its own."""
 
 import subprocess
-from typing import Final
 
 from afterclear.commands.app import App
-from afterclear.desk.bench import command_of
-
-_STOP_S: Final = 15  # a job that is told to stop has tidied up by then
+from afterclear.desk.bench import command_of, end
 
 
 class Timetable:
@@ -32,11 +29,4 @@ class Timetable:
 
     def stop(self) -> None:
         """Stop; what was under way is undone."""
-        if self._process is None or self._process.poll() is not None:
-            return
-        self._process.terminate()
-        try:
-            self._process.wait(_STOP_S)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
+        end(self._process)

@@ -25,6 +25,7 @@ from typing import Final
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from afterclear.commands.whole_files import put_whole
 from afterclear.errors import ConfigError, UnknownNameError, UsageError
 
 LEAST_LETTERS: Final = 15
@@ -154,15 +155,9 @@ class Users:
         return {plain(user.name): user for user in users}
 
     def _write(self, users: Iterable[User]) -> None:
-        """Write all users; the file is there whole, the old one or the new one."""
+        """Write all users."""
         listed = [asdict(user) | {"role": user.role.name.lower()} for user in users]
-        part = self._path.with_name(f"{self._path.name}.part")
-        part.unlink(missing_ok=True)
-        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-            json.dump({"users": listed}, file, indent=1)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(self._path)
+        put_whole(self._path, json.dumps({"users": listed}, indent=1).encode(), 0o600)
         self._read_as = None
 
     def _hashed(self, password: str) -> str:

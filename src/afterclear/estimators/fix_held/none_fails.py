@@ -6,7 +6,8 @@ where none fails, and the data decide. Against it stand shares of any level: its
 1), those of strata N(0, 1) around it.
 
 Simulated, where no fix fails: ECE of the chance that a return is the same fault is 0 with 400
-vehicles, was .02 to .03. Where fixes do fail, this chance is below .001 even with ten vehicles.
+vehicles, without it .02 to .03. Where fixes do fail, this chance is below .001 even with ten
+vehicles.
 """
 
 from collections.abc import Sequence

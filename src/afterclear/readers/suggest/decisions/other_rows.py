@@ -75,18 +75,12 @@ def _saying(f: Filling, pattern: re.Pattern[str]) -> tuple[Profile, list[str]] |
 
 
 def _part_cleared(f: Filling, profile: Profile, words: list[str]) -> None:
-    question = Question(
-        "rows",
-        f"Some rows say {words[0]!r} under {profile.heading!r}. What happened then?",
-        (
-            Choice("clears", "codes were cleared: such rows become clears"),
-            Choice("scans", "codes were read, as in the other rows"),
-            Choice("leave", "nobody knows: such rows are left out"),
-        ),
-        _rows(f, profile, words),
-        unasked="leave",
+    choices = (
+        Choice("clears", "codes were cleared: such rows become clears"),
+        Choice("scans", "codes were read, as in the other rows"),
+        Choice("leave", "nobody knows: such rows are left out"),
     )
-    answer = f.asker.choose(question)
+    answer = _ask(f, profile, words, "What happened then?", choices, unasked="leave")
     if answer == "scans":
         return
     _drop(f, profile, words)
@@ -105,38 +99,37 @@ def _flagged_as_cleared(f: Filling) -> tuple[Profile, list[str]] | None:
 
 
 def _clear_after_reading(f: Filling, profile: Profile, words: list[str]) -> None:
-    question = Question(
-        "rows",
-        f"Some rows say {words[0]!r} under {profile.heading!r}. Were codes cleared then?",
-        (
-            Choice("both", "yes, when they had been read: such rows are clears, too"),
-            Choice("scans", "nobody knows: codes were read, and no more is taken"),
-        ),
-        _rows(f, profile, words),
-        unasked="scans",
+    choices = (
+        Choice("both", "yes, when they had been read: such rows are clears, too"),
+        Choice("scans", "nobody knows: codes were read, and no more is taken"),
     )
-    if f.asker.choose(question) == "both":
+    if _ask(f, profile, words, "Were codes cleared then?", choices, unasked="scans") == "both":
         keys: dict[str, object] = {"keep_where": {profile.heading: _any_of(words)}}
         f.decision.more.append(Decision("clears", f.decision.sure, table_keys=keys))
 
 
 def _leave_undone(f: Filling, profile: Profile, words: list[str]) -> None:
-    question = Question(
-        "rows",
-        f"Some rows say {words[0]!r} under {profile.heading!r}. Was that work done?",
-        (
-            Choice("leave", "no: such rows are left out"),
-            Choice("take", "yes, as in the other rows"),
-        ),
-        _rows(f, profile, words),
-        unasked="leave",
+    choices = (
+        Choice("leave", "no: such rows are left out"),
+        Choice("take", "yes, as in the other rows"),
     )
-    if f.asker.choose(question) == "leave":
+    if _ask(f, profile, words, "Was that work done?", choices, unasked="leave") == "leave":
         _drop(f, profile, words)
 
 
-def _rows(f: Filling, profile: Profile, words: Sequence[str]) -> tuple[str, ...]:
-    return tuple(f.row_text(at) for at, cell in enumerate(profile.cells) if cell in words)[:3]
+def _ask(
+    f: Filling,
+    profile: Profile,
+    words: Sequence[str],
+    what: str,
+    choices: tuple[Choice, ...],
+    *,
+    unasked: str,
+) -> str:
+    """Ask what rows are that have one of some words in a column; show the first of them."""
+    rows = tuple(f.row_text(at) for at, cell in enumerate(profile.cells) if cell in words)[:3]
+    said = f"Some rows say {words[0]!r} under {profile.heading!r}. {what}"
+    return f.asker.choose(Question("rows", said, choices, rows, unasked=unasked))
 
 
 def _drop(f: Filling, profile: Profile, words: Sequence[str]) -> None:
