@@ -222,6 +222,7 @@ def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str], problem: str
         upload=upload,
         problem=problem,
         checks=[(check, _choices(check, picked)) for check in checks],
+        answer=ANSWER,
         answers=answers,
         said=said,
         zone=fields.get("zone", "").strip() or "UTC",
