@@ -22,6 +22,7 @@ CAMPAIGNS: Final = {
     "rows": ("tests/commands/test_incremental_rows.py",),
     "year": ("tests/faults/test_year.py",),
     "machine": ("tests/faults/test_machine.py",),
+    "disk": ("tests/faults/test_disk.py",),
 }
 
 
@@ -38,11 +39,12 @@ def is_campaign() -> bool:
 def main() -> None:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("campaign", nargs="*", default=list(CAMPAIGNS), choices=CAMPAIGNS)
+    parser.add_argument("campaign", nargs="*", default="all", choices=[*CAMPAIGNS, "all"])
     parser.add_argument("--times", type=int, default=4, help="as often as .ci/run does (default 4)")
     asked = parser.parse_args()
     os.environ[_TIMES] = str(asked.times)
-    files = [file for name in asked.campaign for file in CAMPAIGNS[name]]
+    names = CAMPAIGNS if "all" in asked.campaign else asked.campaign
+    files = [file for name in names for file in CAMPAIGNS[name]]
     sys.exit(pytest.main(["-m", "slow", "-s", *files]))
 
 

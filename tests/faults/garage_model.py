@@ -179,8 +179,8 @@ class Garage:
         return next((load for load in self.loads if load.file.name == name), None)
 
     def load(self, file: File, given: str) -> None:
-        """Take a file in, unless it was."""
-        if self.load_of(file.name) is None:
+        """Take a file in, unless the same bytes were."""
+        if file.text() not in {load.file.text() for load in self.loads}:
             load = Load(file, given)
             self.loads += (replace(load, without=load.names & self.forgotten),)
 

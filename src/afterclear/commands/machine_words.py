@@ -19,6 +19,9 @@ def machine_words(error: OSError) -> str:
         )
     if error.errno in _FULL and error.filename is None:
         return "a disk is full: the store's or that of temporary files (TMPDIR, else /tmp)"
+    if error.errno == errno.EIO:
+        place = "a disk" if error.filename is None else f"the disk of {error.filename}"
+        return f"{place} failed ({error.strerror}); look after it, and keep a backup elsewhere"
     if error.errno not in _TO_PUT_RIGHT or error.filename is None:
         return ""
     return (

@@ -49,6 +49,7 @@ MEMORY_LIMIT = "1GB"
 
 _PAUSE_S = 0.1
 _FULL = {errno.ENOSPC, errno.EDQUOT}
+_BROKEN_WORDS = ("input/output error", "fsync failed")
 _FULL_WORDS = ("no space left", "disk quota", "file too large", "no usable temporary directory")
 # the database's words if another connection or process has the file
 _TAKEN_WORDS = ("Could not set lock on file", "Conflicting lock", "already attached")
@@ -288,7 +289,7 @@ def private_files() -> Iterator[None]:
 
 @contextmanager
 def full_disk_explained(path: Path) -> Iterator[None]:
-    """Explain that the disk is full or not writable, or the store damaged.
+    """Explain that the disk is full, broken or not writable, or the store damaged.
 
     Raises:
         StoreError: it is.
@@ -311,6 +312,13 @@ def full_disk_explained(path: Path) -> Iterator[None]:
             ) from error
         if isinstance(error, duckdb.Error) and any(word in words for word in _DAMAGED_WORDS):
             raise _damaged(path, str(error)) from error
+        is_broken = isinstance(error, OSError) and error.errno == errno.EIO
+        if is_broken or any(word in words for word in _BROKEN_WORDS):
+            raise StoreError(
+                f"The disk of {path}, or that of temporary files (TMPDIR, else /tmp), failed: "
+                "input/output error. What was under way was undone, nothing before it was lost. "
+                "Look after the disk and keep a backup elsewhere, then run the same command again."
+            ) from error
         full = isinstance(error, OSError) and error.errno in _FULL
         if not full and not any(word in words for word in _FULL_WORDS):
             raise
@@ -334,7 +342,8 @@ def is_of_the_file(error: Exception) -> bool:
     if isinstance(error, _OF_THE_STORE) or is_stopping():
         return False
     words = str(error).lower()
-    return not any(word in words for word in (*_FULL_WORDS, *_DENIED_WORDS, "interrupted"))
+    of_the_machine = (*_FULL_WORDS, *_BROKEN_WORDS, *_DENIED_WORDS, "interrupted")
+    return not any(word in words for word in of_the_machine)
 
 
 @contextmanager

@@ -27,7 +27,7 @@ _MADE_ELSEWHERE = ("restore", "check", "backup")
 # Folders in the archive in which a load works, by the beginning of their names.
 _UNFINISHED = ("incoming", "within", "taken")
 
-_NO_COPY = {errno.ENOSPC, errno.EDQUOT, errno.EACCES, errno.EPERM, errno.EROFS}
+_NO_COPY = {errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EACCES, errno.EPERM, errno.EROFS}
 
 
 def snapshot_path(store: Path) -> Path:
@@ -116,7 +116,7 @@ def _put_copy(store: Path) -> None:
         copy_file(store, unfinished)
         unfinished.replace(snapshot_path(store))
     except OSError as error:
-        # no space or no permission: the work itself is still tried, and reports it if it fails
+        # no space, no permission, a broken disk: the work itself is tried, and reports its failure
         unfinished.unlink(missing_ok=True)
         if error.errno not in _NO_COPY:
             raise
