@@ -28,6 +28,8 @@ class Suggestion:
     missing: tuple[str, ...] = ()  # what nobody can answer here
     columns: tuple[ColumnTold, ...] = ()
     first_rows: tuple[SourceRow, ...] = ()  # as they arrived
+    # what the store holds of these vehicles may answer a question: suggest again with their past
+    may_be_known: tuple[str, ...] = ()
 
 
 def suggest_map(
@@ -62,6 +64,7 @@ def suggest_map(
         tuple(decision.missing),
         told_columns(seen, decision),
         first_rows(seen),
+        asker.may_be_known,
     )
 
 
@@ -92,4 +95,5 @@ def suggestion_of(answer: Mapping[str, Any]) -> Suggestion:
         for row in answer["first_rows"]
     )
     parts = {"questions": tuple(questions), "missing": tuple(answer["missing"])}
+    parts["may_be_known"] = tuple(answer["may_be_known"])
     return Suggestion(**{**answer, **parts, "columns": tuple(columns), "first_rows": tuple(rows)})

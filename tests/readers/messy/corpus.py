@@ -6,6 +6,7 @@ from tests.readers.messy import (
     delimited,
     fifth_look,
     fourth_look,
+    known_before,
     others,
     printed,
     second_look,
@@ -51,3 +52,4 @@ def all_files() -> Iterator[Messy]:
     yield from fourth_look.all_files()
     yield from fifth_look.all_files()
     yield from sixth_look.all_files()
+    yield from known_before.all_files()

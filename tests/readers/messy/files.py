@@ -33,6 +33,7 @@ class Messy:
     refused: int = 0  # rows that are rightly refused
     is_nothing: bool = False  # nothing of it should be loaded
     knows: bool = True  # the vehicle list was loaded before
+    before: tuple[tuple[str, str, float, str], ...] = ()  # loaded too: vehicle, day, km, code
 
 
 def text(lines: Sequence[str], encoding: str = "utf-8", end: str = "\r\n") -> bytes:

@@ -65,6 +65,7 @@ class Garage:
     def judge(self, file: Messy) -> Verdict:
         """Do what a user does: take the suggestion as it is, or answer its questions, and load."""
         app = self.app(knows=file.knows)
+        _load_past(app, file)
         path = app.store.parent / file.name
         path.write_bytes(file.raw)
         check = _checked(app, path, {}, None)
@@ -105,13 +106,31 @@ class Garage:
                 (table, row)
                 for table in (*_TIMES, "vehicles")
                 for row in query(
-                    con, f"SELECT * FROM {table} WHERE load_id > 1 OR ?", [not file.knows]
+                    con,
+                    f"SELECT * FROM {table} WHERE load_id > ? OR ?",
+                    [1 + bool(file.before), not file.knows],
                 ).to_dicts()
             ]
         word, reason = compared(file, stored, told)
         if word == "right" and questions:
             word = "asked"
         return Verdict(file, word, questions, reason)
+
+
+def _load_past(app: App, file: Messy) -> None:
+    """Load what the garage had read of its vehicles before this file came."""
+    if not file.before:
+        return
+    lines = ["scan_id,vehicle_id,scanned_at,odometer_km,ecu,code"]
+    lines += [
+        f"{number},{vehicle},{day}T00:00:00Z,{km},Engine,{code}"
+        for number, (vehicle, day, km, code) in enumerate(file.before)
+    ]
+    path = app.store.parent / "scans.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    told: list[LoadResult] = []
+    load_paths(app, [path], Whose(), told.append)
+    assert [r.rows_stored for r in told] == [len(file.before)], told
 
 
 def _checked(app: App, path: Path, answers: Mapping[str, str], vehicle: str | None) -> MapCheck:

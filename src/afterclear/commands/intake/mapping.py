@@ -1,7 +1,7 @@
 """Show how a file is read, and suggest an import map for one that no reader takes."""
 
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +21,7 @@ from afterclear.readers.maps.heading_words import read_heading_words
 from afterclear.readers.maps.import_map import load_maps, parse_map
 from afterclear.readers.registry import all_readers
 from afterclear.readers.suggest.decisions.picked import ASIDE, PICK, said_and_picked
+from afterclear.readers.suggest.evidence.known_past import Past
 from afterclear.readers.suggest.evidence.profiles import Known
 from afterclear.readers.suggest.evidence.questions import Question
 from afterclear.readers.suggest.suggested_map import Context
@@ -29,6 +30,7 @@ from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
 from afterclear.store.engine.database import open_store, query, transaction
 from afterclear.store.intake.absorb import absorb
 from afterclear.store.intake.identity import known_identifiers
+from afterclear.store.intake.known_past import known_past
 from afterclear.store.queries.exports import EXPORTS
 
 __all__ = [
@@ -111,7 +113,9 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
         tempfile.TemporaryDirectory() as folder,
         Readers(known, app.reading_limits, Path(folder)) as readers,
     ):
-        how = _Checking(readers, _context(app), asked, app.takes, app.reading_limits.pages)
+        how = _Checking(
+            readers, _context(app), asked, app.takes, app.reading_limits.pages, app.store
+        )
         yield from _check_within(delivery, how)
 
 
@@ -135,6 +139,7 @@ class _Checking:
     asked: Asked
     takes: Takes
     max_pages: int  # of a PDF
+    store: Path
 
 
 def _check_within(delivery: Delivery, how: _Checking, nesting: int = 0) -> Iterator[MapCheck]:
@@ -178,6 +183,9 @@ def _check(delivery: Delivery, how: _Checking) -> MapCheck:
 def _suggested(delivery: Delivery, reason: str, how: _Checking) -> MapCheck:
     try:
         suggestion = how.readers.suggested(delivery, how.context, how.asked.answers)
+        if suggestion.may_be_known and how.store.exists():
+            context = replace(how.context, past=_past(how, suggestion.may_be_known))
+            suggestion = how.readers.suggested(delivery, context, how.asked.answers)
     except RefusedFileError as error:
         return MapCheck(delivery.name, None, str(error))
     problems: list[str] = []
@@ -202,6 +210,13 @@ def _suggested(delivery: Delivery, reason: str, how: _Checking) -> MapCheck:
         for side in _sides(part, suggestion, how.asked.sides, refused)
     )
     return MapCheck(delivery.name, None, reason, preview, suggestion, stored=stored)
+
+
+def _past(how: _Checking, vehicles: Sequence[str]) -> Past:
+    """Look up what the store holds of a file's vehicles, named as the file names them."""
+    with open_store(how.store, read_only=True) as con:
+        known = known_past(con, vehicles)
+    return Past(known.readings, known.codes, how.takes.km_per_day)
 
 
 def _sides(

@@ -2,13 +2,20 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import plain_heading
+from afterclear.readers.suggest.decisions.by_past import (
+    form_by_past,
+    mark_by_past,
+    order_by_past,
+    rows_of,
+    unit_by_past,
+)
 from afterclear.readers.suggest.decisions.orders import fill_clears, fill_repairs, fill_vehicles
 from afterclear.readers.suggest.decisions.other_rows import fill_parted, part_rows
 from afterclear.readers.suggest.decisions.picked import (
@@ -30,6 +37,7 @@ from afterclear.readers.suggest.evidence.date_formats import (
 )
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.find_table import Seen
+from afterclear.readers.suggest.evidence.known_past import Past
 from afterclear.readers.suggest.evidence.numbers import (
     Numbers,
     as_number,
@@ -68,6 +76,7 @@ class Context:
     units: ControlUnits
     known: Known
     now: datetime
+    past: Past = field(default_factory=Past)  # of this file's vehicles
 
 
 def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> Decision:
@@ -92,8 +101,16 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
     if into.table == "nothing":
         raise RefusedFileError(f"{delivery.name}: nothing of it is to be loaded, as answered.")
     language = language_of([p.heading for p in profiles] + [seen.title])
+    rows = rows_of(sight, roles, context.past)
+    if rows is not None:
+        asker.whose = rows.names
+        asker.instead |= {"code-form": form_by_past(rows), "decimal-mark": mark_by_past(rows)}
     numbers = _numbers(profiles, roles, sight, language, asker)
+    if rows is not None:
+        asker.instead["date-order"] = order_by_past(rows, numbers)
     order = _order(sight, roles, numbers, (context, seen, language), asker)
+    if rows is not None:
+        asker.instead["odometer-unit"] = unit_by_past(rows, numbers, order)
     filling = Filling(
         decision=Decision("scans" if into.table == "odometer" else into.table, _sure(into, roles)),
         sight=sight,

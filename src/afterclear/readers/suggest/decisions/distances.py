@@ -129,7 +129,8 @@ def _fill_odometer(f: Filling) -> None:
     if unit == "cell" and any((p := parted(v)) and not p.unit for v in profile.values):
         _some_without_unit(f, profile, spec)
     spec |= blank_words(profile)
-    f.decision.take("odometer_km", spec, reading.sure, f"{reason}; unit: {spec.get('unit', 'km')}")
+    reason += f"; unit: {spec.get('unit', 'km')}{f.asker.because('odometer-unit')}"
+    f.decision.take("odometer_km", spec, reading.sure, reason)
 
 
 def _km_or_miles(f: Filling, profile: Profile) -> str:

@@ -42,7 +42,9 @@ def fill_time(f: Filling, column: str) -> None:
         spec["pattern"] = time.pattern
     if formats and not iso:
         spec["date_format"] = list(formats)
-    reason = f"all its values are times; {f.order} first" if f.order else "all its values are times"
+    reason = "all its values are times"
+    if f.order:
+        reason += f"; {f.order} first{f.asker.because('date-order')}"
     f.decision.take(column, spec, max(chosen.sure, 0.8), reason)
 
 

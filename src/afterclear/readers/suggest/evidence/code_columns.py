@@ -25,6 +25,8 @@ _BETWEEN = (r"\s*;\s*", r"\s*\|\s*", r"\n", r"\s*,\s*", r"\s*/\s*", r"\s*\+\s*",
 # A word behind a code: in brackets, or behind a dash, a colon, a blank.
 _BEHIND = rf"^{_A_CODE}(?:\s*[:=(\[\u2013]+\s*|\s+[-(\[]?\s*)(.*?)[)\]\s]*$"
 _STEM = re.compile(r"^(.*?)[\s_#.-]*\d{1,2}$")
+# Answer to what bare codes are -> what spells one.
+PREFIXES = {"powertrain": "P{}", "j1939": "SPN {}", "maker": "unknown:{}", "refuse": ""}
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,5 +211,4 @@ def decide_bare(profile: Profile, title: str, asker: Asker) -> InCell:
     question = Question(
         "code-form", f"What are codes such as {bare[0]}?", tuple(choices), rows, unasked="refuse"
     )
-    prefixes = {"powertrain": "P{}", "j1939": "SPN {}", "maker": "unknown:{}", "refuse": ""}
-    return InCell(prefix=prefixes[asker.choose(question)])
+    return InCell(prefix=PREFIXES[asker.choose(question)])

@@ -33,6 +33,10 @@ class Numbers:
     thousands: str = ""
 
 
+# Answer to what stands before the decimals -> how numbers are written then.
+MARKS = {"comma": Numbers(",", "."), "dot": Numbers(".", ",")}
+
+
 @dataclass(frozen=True, slots=True)
 class Parted:
     """A cell with one number in it."""
@@ -177,7 +181,7 @@ def _asked(columns: Iterable[Profile], asker: Asker, reason: str) -> Numbers:
         ),
         tuple(rows),
     )
-    return Numbers(",", ".") if asker.choose(question) == "comma" else Numbers(".", ",")
+    return MARKS[asker.choose(question)]
 
 
 def _read(example: str, decimal: str) -> str:

@@ -5,7 +5,7 @@ asked is a matter of rank; what is not asked is not guessed either: rows or colu
 it are left out or refused, and the map says so.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from afterclear.errors import RefusedFileError, UsageError
@@ -58,20 +58,41 @@ class Question:
         """The words that can be given as an answer."""
         return tuple(choice.word for choice in self.choices)
 
+    def meaning(self, word: str) -> str:
+        """Say what an answer means."""
+        return next(choice.means for choice in self.choices if choice.word == word)
+
     @property
     def rank(self) -> int:
         """Its place among all questions; more rows depend on a lower one."""
         return _RANK.index(self.key.partition(":")[0])
 
 
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """An answer that something known gives instead of a person, and why it can be no other."""
+
+    word: str
+    why: str
+
+
+Instead = Callable[[Question], Decided | None]  # None: it must be asked
+
+
 @dataclass(slots=True)
 class Asker:
-    """Hands out the answers there are, and keeps the questions that are still open."""
+    """Hands out the answers there are, and keeps the questions that are still open.
+
+    A person's answer counts before what is known.
+    """
 
     answers: Mapping[str, str]
     passed_over: frozenset[str] = frozenset()  # keys that are not asked
     asked: dict[str, Question] = field(default_factory=dict)
     left: dict[str, Question] = field(default_factory=dict)  # skipped, and met
+    instead: dict[str, Instead] = field(default_factory=dict)  # by the question's key
+    decided: dict[str, tuple[Question, Decided]] = field(default_factory=dict)
+    whose: tuple[str, ...] = ()  # the vehicles whose past may decide more, as the file names them
 
     def choose(self, question: Question) -> str:
         """Give the answer; where there is none yet the first choice, and the question is open.
@@ -83,6 +104,9 @@ class Asker:
         if question.key in self.passed_over:
             self.left[question.key] = question
             return question.unasked
+        if question.key not in self.answers and (known := self._known(question)):
+            self.decided[question.key] = (question, known)
+            return known.word
         self.asked[question.key] = question
         answer = self.answers.get(question.key)
         if answer is None:
@@ -94,6 +118,20 @@ class Asker:
             )
         return word
 
+    def _known(self, question: Question) -> Decided | None:
+        instead = self.instead.get(question.key)
+        return instead(question) if instead else None
+
+    def because(self, key: str) -> str:
+        """Say why a question was not asked, to be put behind a reason; empty: nothing decided."""
+        return f": {self.decided[key][1].why}" if key in self.decided else ""
+
+    @property
+    def may_be_known(self) -> tuple[str, ...]:
+        """The vehicles of the file, where their past may answer a question that is open."""
+        is_open = any(k in self.instead and k not in self.answers for k in self.asked)
+        return self.whose if is_open else ()
+
     @property
     def open(self) -> tuple[Question, ...]:
         """The questions that can be answered now."""
@@ -104,11 +142,16 @@ class Asker:
     @property
     def notes(self) -> tuple[str, ...]:
         """Notes about the questions that were not asked."""
-        return tuple(
-            f"not asked, {MOST_QUESTIONS} questions are enough: {q.text} Taken: "
-            + next(c.means for c in q.choices if c.word == q.unasked)
+        left = (
+            f"not asked, {MOST_QUESTIONS} questions are enough: {q.text} "
+            f"Taken: {q.meaning(q.unasked)}"
             for q in self.left.values()
         )
+        decided = (
+            f"not asked: {q.text} Taken: {q.meaning(known.word)}; {known.why}"
+            for q, known in self.decided.values()
+        )
+        return (*left, *decided)
 
     def too_many(self, name: str) -> frozenset[str]:
         """Give the keys not to ask: those of the lowest rank that nobody has answered.
