@@ -206,7 +206,8 @@ class Store(_Section):
 
     copy_for_readers: bool = Field(
         default=True,
-        description="A long run puts a copy beside the store, for 'status' and 'export' meanwhile.",
+        description="A long run puts a copy beside the store, for 'status' and 'export' meanwhile, "
+        "and a digest one for its pages, so that loads need not wait for them.",
     )
 
 

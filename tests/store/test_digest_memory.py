@@ -23,6 +23,7 @@ from afterclear.store.queries.digests import (
     archived_digest,
     digest_said,
     fold_page_sums,
+    shown_now,
 )
 
 BEGAN = datetime(2026, 1, 1, 3, tzinfo=UTC)
@@ -73,7 +74,7 @@ def tell(con: Connection, night: int, outcomes: Told, stock: Told) -> int:
         "INSERT INTO stock (vehicle_id, verdict, reasons, deciding, safety) "
         "SELECT subject, told, '[]', '', false FROM audited"
     )
-    return archive_digest(con, made(night))
+    return archive_digest(con, made(night), shown_now(con))
 
 
 def said(con: Connection, number: int) -> tuple[Told, Told]:
@@ -94,7 +95,7 @@ def test_two_hundred_nights_of_a_fleet_in_which_nothing_changes_keep_one_nights_
     outcomes = {f"a{n}": "on_watch" for n in range(ATTEMPTS)}
     tell(con, 0, outcomes, {"K-1": "ready"})
     for night in range(1, NIGHTS):
-        archive_digest(con, made(night))
+        archive_digest(con, made(night), shown_now(con))
     assert rows(con, "digest_outcomes") == ATTEMPTS
     assert rows(con, "digest_marks") == 1
     assert said(con, NIGHTS) == (outcomes, {"K-1": "ready"})
@@ -111,7 +112,7 @@ def test_two_hundred_nights_keep_a_row_for_each_attempt_and_one_for_each_change(
         con.execute(
             "UPDATE verdicts SET outcome = ? WHERE attempt_id IN ('a1', 'a7', 'a9')", [told]
         )
-        archive_digest(con, made(night))
+        archive_digest(con, made(night), shown_now(con))
     assert rows(con, "digest_outcomes") == ATTEMPTS + NIGHTS * CHANGES
     assert said(con, first)[0] == outcomes
     assert said(con, first + 1)[0]["a7"] == "held"
@@ -163,8 +164,8 @@ def test_of_old_digests_one_sum_stands_for_all_pages_and_still_tells_a_differenc
     con: Connection,
 ) -> None:
     pages = {"index.html": "a" * 64, "fleet.html": "b" * 64}
-    old = archive_digest(con, made(0, pages))
-    young = archive_digest(con, made(50, pages))
+    old = archive_digest(con, made(0, pages), shown_now(con))
+    young = archive_digest(con, made(50, pages), shown_now(con))
     now = BEGAN + timedelta(days=70)
     assert fold_page_sums(con, 60, now) == 1
     assert fold_page_sums(con, 60, now) == 0

@@ -6,7 +6,8 @@ their space is used again.  The order of the steps is that of ``STEPS``.
 """
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC
 from pathlib import Path
 from typing import Final
@@ -23,6 +24,7 @@ from afterclear.readers.registry import all_readers
 from afterclear.records import Delivery
 from afterclear.store.engine.archive import keep_bytes, taken_out
 from afterclear.store.engine.database import Connection, open_store, transaction
+from afterclear.store.engine.locking import holding, pages_lock
 from afterclear.store.engine.snapshot import long_writing, sweep
 from afterclear.store.intake.forgotten_names import allow, was_forgotten
 from afterclear.store.queries.results import last_analysis
@@ -48,7 +50,7 @@ def forget(app: App, vehicle_id: str) -> Forgotten:
         UnknownVehicleError: no row names the vehicle.
 
     """
-    with long_writing(app.store, "forget", copy=False):
+    with _alone(app):
         finished = _finish(app)
         with open_store(app.store) as con:
             take_in(app, con)
@@ -64,8 +66,18 @@ def forget(app: App, vehicle_id: str) -> Forgotten:
 
 def finish(app: App) -> Forgotten | None:
     """Finish a forgetting that was killed, whichever vehicle's it was; None: none was."""
-    with long_writing(app.store, "forget", copy=False):
+    with _alone(app):
         return _finish(app)
+
+
+@contextmanager
+def _alone(app: App) -> Iterator[None]:
+    """Hold the store, and keep out whoever writes pages of a state with the vehicle."""
+    with (
+        holding(pages_lock(app.store), "forget"),
+        long_writing(app.store, "forget", copy=False),
+    ):
+        yield
 
 
 def let_in(app: App, name: str) -> int:

@@ -14,6 +14,7 @@ from afterclear.commands.app import App
 from afterclear.commands.intake.loading import LoadReport, load_sources
 from afterclear.commands.nightly import RunReport, run_once
 from afterclear.commands.pages.mailing import SentReport, send_digest, send_urgent
+from afterclear.commands.pages.still_store import written_then_still
 from afterclear.commands.pages.write_digests import AUDIENCES, DigestAsked, make_digest
 from afterclear.commands.upkeep import backup, check, vacuum
 from afterclear.config import NamedJob, without_secrets
@@ -199,10 +200,10 @@ def _analyse(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult],
     account.report["vehicles_rebuilt"] = report.vehicles_rebuilt
 
 
-def _digest(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:
-    with app.long_writing("digest"):
-        analyse(app)  # a digest shows what is loaded now
-        report, model = make_digest(app, DigestAsked(audiences=job.audiences or AUDIENCES))
+def _digest(app: App, job: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
+    # a digest shows what is loaded now
+    with written_then_still(app, "digest", lambda: analyse(app)) as (_, still):
+        report, model = make_digest(app, DigestAsked(audiences=job.audiences or AUDIENCES), still)
     account.report["pages"] = report.n_pages
     # first, and even if the mail fails: it is about safety
     account.add_sent(send_urgent(app, model))

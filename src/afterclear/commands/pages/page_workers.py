@@ -4,8 +4,7 @@ Measured (two cores, 1,300 vehicles of 192 scans): a page costs its process 15 m
 in Python, a worker a second to start.  So workers pay from some hundred pages on.
 
 Only the command line begins workers (``App.processes``), since each reads the main module again.
-The store stays held while pages are written (others may read it), so that all pages show one
-state.
+All pages show one state of the store (``still_store.py``), whoever writes it meanwhile.
 """
 
 import os

@@ -11,7 +11,7 @@ others.
 import hashlib
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import islice
@@ -32,6 +32,7 @@ from afterclear.commands.pages.page_frames import (
 )
 from afterclear.commands.pages.page_workers import rendered
 from afterclear.commands.pages.row_files import tables_beside_pages, with_row_files
+from afterclear.commands.pages.still_store import still_store, until_free
 from afterclear.config import environment_secret
 from afterclear.deliver.paper import NO_SANDBOX, has_no_sandbox, print_pages
 from afterclear.digest.build_digests import DigestModel, build_fleet_digest
@@ -47,15 +48,16 @@ from afterclear.digest.input.pseudonyms import Pseudonyms, personal_values, pseu
 from afterclear.digest.output.write import remove_left_over, write_digest
 from afterclear.errors import ConfigError, UnknownNameError, UsageError
 from afterclear.store.engine.database import Connection, open_store, transaction
-from afterclear.store.engine.snapshot import long_writing
 from afterclear.store.queries.digests import (
     ALL_PAGES,
     ArchivedDigest,
+    Shown,
     archive_digest,
     archived_digest,
     digest_before,
     digest_said,
     fold_page_sums,
+    shown_now,
 )
 
 AUDIENCES: tuple[Audience, ...] = ("fleet", "garage", "stock")
@@ -123,11 +125,13 @@ def digest(app: App, asked: DigestAsked | None = None) -> DigestReport:
     return make_digest(app, asked)[0]
 
 
-def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestReport, DigestModel]:
+def make_digest(
+    app: App, asked: DigestAsked | None = None, still: Path | None = None
+) -> tuple[DigestReport, DigestModel]:
     """Write the digests asked for; give them as pages and as their model.
 
-    The vehicles' pages are read from the store while they are written: the model's own cannot
-    be made again.
+    The vehicles' pages are read from a still store while they are written: the model's own cannot
+    be made again.  ``still``: a state of the store that stays as it is; None: the state now.
 
     Raises:
         UsageError: nothing was analysed yet.
@@ -140,8 +144,8 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
     shown = shown_as(app)
     if wanted.vehicle_pages is not None:
         shown = replace(shown, vehicle_pages=wanted.vehicle_pages)
-    with _still(app):
-        with open_store(app.store, read_only=True) as con:
+    with nullcontext(still) if still else still_store(app) as store:
+        with open_store(store, read_only=True) as con:
             before = digest_before(con, analysed(con).as_of)
             gathered = gather_frames(app, con, told_at, before, shown)
             frames = replace(
@@ -150,6 +154,10 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
             gathered = replace(gathered, frames=frames)
             model, pages = _made(app, con, gathered, public=wanted.public)
             written = write_digest(with_row_files(con, pages, shown), folder)
+            showed = shown_now(con)
+        hides = pseudonyms_of(app, public=wanted.public) is not None
+        removed = remove_left_over(folder, written, names_are_hidden=hides)
+        papers = print_pages([folder / f"{a}.html" for a in wanted.audiences]) if wanted.pdf else ()
         made = ArchivedDigest(
             digest_id=0,
             analysis_id=gathered.analysis_id,
@@ -162,12 +170,7 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
             is_public=wanted.public,
             pages=pages.sums,
         )
-        with open_store(app.store) as con, transaction(con):
-            digest_id = archive_digest(con, made)
-            fold_page_sums(con, app.retention.page_sums_days, told_at)
-    hides = pseudonyms_of(app, public=wanted.public) is not None
-    removed = remove_left_over(folder, written, names_are_hidden=hides)
-    papers = print_pages([folder / f"{a}.html" for a in wanted.audiences]) if wanted.pdf else ()
+        digest_id = _archived(app, made, showed)
     report = DigestReport(
         folder / "index.html",
         len(pages.sums),
@@ -180,6 +183,14 @@ def make_digest(app: App, asked: DigestAsked | None = None) -> tuple[DigestRepor
     return report, model
 
 
+def _archived(app: App, made: ArchivedDigest, showed: Shown) -> int:
+    """Record a digest whose pages are written; others may have written the store meanwhile."""
+    with until_free(), open_store(app.store) as con, transaction(con):
+        digest_id = archive_digest(con, made, showed)
+        fold_page_sums(con, app.retention.page_sums_days, made.told_at)
+    return digest_id
+
+
 def digest_again(app: App, digest_id: int) -> AgainReport:
     """Make an archived digest again under reports/again-N, and compare it byte by byte.
 
@@ -188,7 +199,7 @@ def digest_again(app: App, digest_id: int) -> AgainReport:
 
     """
     folder = app.reports / f"again-{digest_id}"
-    with _still(app), open_store(app.store, read_only=True) as con:
+    with still_store(app) as store, open_store(store, read_only=True) as con:
         kept = archived_digest(con, digest_id)
         if kept is None:
             raise UsageError(f"There is no digest {digest_id} in the store.")
@@ -208,15 +219,6 @@ def digest_again(app: App, digest_id: int) -> AgainReport:
         _, pages = _made(app, con, replace(gathered, frames=frames), public=kept.is_public)
         write_digest(with_row_files(con, pages, shown), folder)
     return AgainReport(folder / "index.html", len(pages.sums), kept.differing(pages.sums))
-
-
-@contextmanager
-def _still(app: App) -> Iterator[None]:
-    """Hold the store as it is while pages are made of it; others may read it meanwhile."""
-    with open_store(app.store):
-        pass  # brings a store of an older version up to date
-    with long_writing(app.store, "digest", copy=False):
-        yield
 
 
 def pseudonyms_of(app: App, *, public: bool) -> Pseudonyms | None:

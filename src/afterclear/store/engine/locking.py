@@ -28,6 +28,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Final
@@ -52,9 +53,17 @@ _log = logging.getLogger("afterclear.store")
 # How long this thread waits for others; None: as long as a person would.
 _patience: ContextVar[float | None] = ContextVar("patience", default=None)
 
-# The same process may take a lock again that it holds: lock file -> how often.
-_held: Final[dict[Path, int]] = {}
+# The same process may take a lock again that it holds, and let go of it in any order.
+_held: Final[dict[Path, "_Held"]] = {}
 _guard: Final = threading.RLock()
+
+
+@dataclass(slots=True)
+class _Held:
+    """A lock file this process holds, and how often."""
+
+    file: IO[str]
+    times: int = 1
 
 
 @contextmanager
@@ -86,23 +95,22 @@ def holding(path: Path, doing: str, *, wait_s: float | None = None) -> Iterator[
     place = path.absolute()
     with _guard:
         if place in _held:
-            _held[place] += 1
-            file = None
+            _held[place].times += 1
         else:
             file = _acquire(place, waits(WRITER_WAITS_S) if wait_s is None else wait_s)
             with suppress(OSError):  # it only informs: a full disk keeps nobody out
                 _sign(file, doing)
-            _held[place] = 1
+            _held[place] = _Held(file)
     try:
         yield
     finally:
         with _guard:
-            _held[place] -= 1
-            if not _held[place]:
+            held = _held[place]
+            held.times -= 1
+            if not held.times:
                 del _held[place]
-            if file is not None:
-                with file, suppress(OSError):
-                    file.truncate(0)
+                with held.file, suppress(OSError):
+                    held.file.truncate(0)
 
 
 def is_held_here(path: Path) -> bool:
@@ -146,6 +154,11 @@ def settings_lock(store: Path) -> Path:
 def trail_lock(store: Path) -> Path:
     """Give the lock file of what is noted at a store's desk."""
     return Path(f"{store}.trail.lock")
+
+
+def pages_lock(store: Path) -> Path:
+    """Give the lock file of a store's pages while they are written."""
+    return Path(f"{store}.pages.lock")
 
 
 def writer_lock(store: Path) -> Path:

@@ -23,7 +23,7 @@ from afterclear.store.engine.locking import holding, is_held_here, writer_lock
 from afterclear.store.engine.working import dead_folders
 
 # Files made beside the store before they get their names.
-_MADE_ELSEWHERE = ("restore", "check", "backup")
+_MADE_ELSEWHERE = ("restore", "check", "backup", "pages")
 # Folders in the archive in which a load works, by the beginning of their names.
 _UNFINISHED = ("incoming", "within", "taken")
 
@@ -125,12 +125,28 @@ def _put_copy(store: Path) -> None:
         unfinished.unlink(missing_ok=True)
 
 
-def copy_file(origin: Path, target: Path) -> None:
-    """Copy a file, readable by its owner only, safe on disk when done."""
+def private_copy(store: Path, target: Path) -> Path | None:
+    """Copy a store that nobody writes; None: there is no room, or no right to write there.
+
+    Nobody needs it after a power failure, so nothing waits for the disk.
+    """
+    try:
+        copy_file(store, target, is_lasting=False)
+    except OSError as error:
+        target.unlink(missing_ok=True)
+        if error.errno not in _NO_COPY:
+            raise
+        return None
+    return target
+
+
+def copy_file(origin: Path, target: Path, *, is_lasting: bool = True) -> None:
+    """Copy a file, readable by its owner only; ``is_lasting``: safe on disk when done."""
     with (
         origin.open("rb") as old,
         os.fdopen(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as new,
     ):
         shutil.copyfileobj(old, new, 1 << 20)
-        new.flush()
-        os.fsync(new.fileno())
+        if is_lasting:
+            new.flush()
+            os.fsync(new.fileno())

@@ -84,8 +84,24 @@ def digest_said(con: Connection, digest_id: int) -> DigestBefore:
     return DigestBefore(digest_id, as_of.replace(tzinfo=UTC), statements_by_subject)
 
 
-def archive_digest(con: Connection, made: ArchivedDigest) -> int:
-    """Record a digest and what it showed; return its number."""
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a digest shows of attempts and vehicles in stock, to be told changes from later."""
+
+    outcomes: pl.DataFrame  # attempt_id, outcome
+    stock: pl.DataFrame  # subject (a vehicle_id), mark
+
+
+def shown_now(con: Connection) -> Shown:
+    """Give what a digest of this state of the store shows."""
+    return Shown(
+        query(con, "SELECT attempt_id, outcome FROM verdicts"),
+        query(con, "SELECT vehicle_id AS subject, verdict AS mark FROM stock"),
+    )
+
+
+def archive_digest(con: Connection, made: ArchivedDigest, showed: Shown) -> int:
+    """Record a digest and return its number; the store may have changed since what it showed."""
     number = scalar(con, "SELECT max(digest_id) FROM digests") + 1
     con.execute(
         "INSERT INTO digests VALUES (?, ?, ?, ?, ?)",
@@ -109,16 +125,17 @@ def archive_digest(con: Connection, made: ArchivedDigest) -> int:
     pages = pl.DataFrame({"page": list(made.pages), "sha256": list(made.pages.values())})
     create_temp_table(con, "pages_made", pages)
     con.execute("INSERT INTO digest_pages SELECT ?, page, sha256 FROM pages_made", [number])
+    create_temp_table(con, "outcomes_shown", showed.outcomes)
+    create_temp_table(con, "stock_shown", showed.stock)
     con.execute(
         f"""INSERT INTO digest_outcomes SELECT $1, attempt_id, now.outcome
-            FROM verdicts now FULL JOIN ({said_by("$1")}) before USING (attempt_id)
+            FROM outcomes_shown now FULL JOIN ({said_by("$1")}) before USING (attempt_id)
             WHERE now.outcome IS DISTINCT FROM before.outcome""",
         [number],
     )
     con.execute(
         f"""INSERT INTO digest_marks SELECT $1, 'stock', subject, now.mark
-            FROM (SELECT vehicle_id AS subject, verdict AS mark FROM stock) now
-            FULL JOIN ({marked_by("$1")}) before USING (subject)
+            FROM stock_shown now FULL JOIN ({marked_by("$1")}) before USING (subject)
             WHERE now.mark IS DISTINCT FROM before.mark""",
         [number],
     )
