@@ -273,6 +273,11 @@ KM_PER_MILE = 1.609344
 PlacesOf = Callable[[str], Mapping[str, str]]
 
 
+# A reader's column beside the plain ones: what rows of an order are that differ in nothing but
+# codes of different places. "one": one line, told once for each code; "each": a line a place.
+APART = "_apart"
+
+
 def without_places(_code: str) -> Mapping[str, str]:
     """Name no place: all that is known of codes where nobody hands a catalogue in."""
     return {}

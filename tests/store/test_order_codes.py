@@ -1,9 +1,13 @@
 """Orders with a row for each code: the line counts once, with all its codes."""
 
+import polars as pl
 import pytest
 
-from afterclear.plain import Takes
+from afterclear.load import SPELLERS
+from afterclear.plain import APART, Takes
+from afterclear.records import PlainRows
 from afterclear.store.engine.database import query
+from afterclear.store.intake.absorb import absorb
 from tests.store.test_order_lines import Orders, orders, shared
 
 __all__ = ["orders", "shared"]
@@ -51,6 +55,27 @@ def test_rows_that_differ_in_codes_of_different_places_are_refused(
     """They may be a part for each place, or one job told once for each code."""
     result = orders.deliver([line.format(code, 1) for code in codes], head=HEAD)
     assert (result.rows_rejected, lines(orders)) == (2, [])
+
+
+@pytest.mark.parametrize(
+    ("said", "stands"),
+    [
+        ("one", [("P0301 P0302", None, 61.5)]),
+        ("each", [("P0301", "cylinder 1", 61.5), ("P0302", "cylinder 2", 61.5)]),
+    ],
+)
+def test_a_map_says_whether_rows_of_different_places_are_one_line(
+    orders: Orders, said: str, stands: list[tuple[object, ...]]
+) -> None:
+    names = [*HEAD.strip().split(","), APART]
+    line = COIL.replace("R1", said)
+    rows = [dict(zip(names, [*line.format(code).split(","), said], strict=True))
+            for code in ("P0301", "P0302")]  # fmt: skip
+    for load in (901, 902):  # delivered again it brings nothing new
+        frame = pl.DataFrame(rows).with_row_index("_line", 2).cast({"_line": pl.Int64})
+        absorb(orders.con, PlainRows("repairs", frame), load, zone="UTC", spellers=SPELLERS)
+    sql = "SELECT codes, position, labour_cost FROM repairs WHERE repair_id = ? ORDER BY ALL"
+    assert query(orders.con, sql, [said]).rows() == stands
 
 
 def test_the_rows_of_an_order_beside_those_of_different_places_are_stored(orders: Orders) -> None:

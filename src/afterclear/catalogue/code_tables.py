@@ -1,6 +1,6 @@
 """The tables under ``config/codes``: what a code, an SPN, an FMI or a failure type says."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -140,3 +140,38 @@ def _collect(into: dict[str, CodeEntry], rows: Iterable[Row], path: Path) -> Non
         if row["code"] in into:
             raise ConfigError(f"{path} line {row['_line']}: {row['code']} stands here twice.")
         into[row["code"]] = _entry(row)
+
+
+# --- places --------------------------------------------------------------------------------------
+
+_PlacesOf = Callable[[str], Mapping[str, str]]  # of a code, by axis: {"cylinder": "1"}
+
+
+def n_places(rows: Iterable[Sequence[str]], places_of: _PlacesOf) -> int:
+    """Count the different places that the codes of a line's rows name; 1: they do not differ.
+
+    >>> n_places([["P0301"], ["P0302"]], lambda code: {"cylinder": code[-1]})
+    2
+    """
+    by_axis: dict[str, set[frozenset[str]]] = {}
+    for codes in rows:
+        told: dict[str, set[str]] = {}
+        for axis, value in (place for code in codes for place in places_of(code).items()):
+            told.setdefault(axis, set()).add(value)
+        for axis, values in told.items():
+            by_axis.setdefault(axis, set()).add(frozenset(values))
+    differing = (frozenset().union(*told) for told in by_axis.values() if len(told) > 1)
+    return max(map(len, differing), default=1)
+
+
+def position_of(codes: Sequence[str], places_of: _PlacesOf) -> str:
+    """Say in words which place codes name; empty: none, or not the same.
+
+    >>> position_of(["P0302"], lambda code: {"cylinder": code[-1]})
+    'cylinder 2'
+    """
+    told = {
+        " ".join(f"{axis.split()[-1]} {at}" if at.isdigit() else at for axis, at in named.items())
+        for named in map(places_of, codes)
+    }
+    return told.pop() if len(told) == 1 else ""

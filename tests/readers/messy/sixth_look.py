@@ -164,11 +164,18 @@ def _kinds() -> Iterator[Messy]:
         ["J-501", "V-01", "2026-03-14", "83120", "P0302", "Ignition coil renewed", "61.50"],
         ["J-502", "V-02", "2026-03-16", "51650", "C0035", "Wheel speed sensor renewed", "84.00"],
     ]
-    yield Messy("two_coils.csv", "en", "two coils, or one line told for two codes: refused rows",
+    names = "vehicle_id repaired_at notes repair_id codes labour_cost"
+    sensor = ("V-02", "2026-03-16T00:00", "Wheel speed sensor renewed", "J-502", "C0035", 84.0)
+    coil = ("V-01", "2026-03-14T00:00", "Ignition coil renewed", "J-501")
+    yield Messy("two_coils.csv", "en", "two coils, or one line told for two codes: a coil each",
                 sheet(coils, ","),
-                repairs(("V-02", "2026-03-16T00:00", "Wheel speed sensor renewed", "J-502", "C0035",
-                         84.0), names="vehicle_id repaired_at notes repair_id codes labour_cost"),
-                refused=2)  # fmt: skip
+                repairs((*coil, "P0301", 61.5, "cylinder 1"), (*coil, "P0302", 61.5, "cylinder 2"),
+                        sensor, names=f"{names} position"),
+                answers={"places": "each"})  # fmt: skip
+    yield Messy("two_codes.csv", "en", "two coils, or one line told for two codes: one line",
+                sheet(coils, ","),
+                repairs((*coil, "P0301 P0302", 61.5), sensor, names=names),
+                answers={"places": "one"})  # fmt: skip
 
 
 def _times() -> Iterator[Messy]:

@@ -127,7 +127,8 @@ def _context(app: App) -> Context:
         with open_store(app.store, read_only=True) as con:
             numbers, vins, plates = known_identifiers(con)
         known = Known(numbers, vins, plates)
-    return Context(words, ControlUnits.load(shipped("config")), known, app.clock())
+    units = ControlUnits.load(shipped("config"))
+    return Context(words, units, known, app.clock(), tables=app.config.tables)
 
 
 @dataclass(frozen=True)

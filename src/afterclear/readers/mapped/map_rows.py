@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 from afterclear.errors import RefusedFileError
-from afterclear.plain import MILE_COLUMNS, TABLES, Kind
+from afterclear.plain import APART, MILE_COLUMNS, TABLES, Kind
 from afterclear.readers.mapped.map_cells import PlainCells, Target, plain_cells
 from afterclear.readers.mapped.map_shape import (
     CODE_COLUMNS,
@@ -73,6 +73,8 @@ def mapped_rows(
         rows = rows.hstack(_rest(frame, origins, rows.columns))
     rows = rows.with_columns(frame[LINE].alias("_line"))
     rows, contradicting = told_once(rows, spec, made)
+    if spec.into == "repairs" and spec.places_apart != "refuse":
+        rows = rows.with_columns(pl.lit(spec.places_apart).alias(APART))
     rows, refused = _part(rows, frame, [*made, *contradicting], spec.into)
     notes = [doubt.note for m in made for doubt in m.doubts]
     several = len(how.table) > 1  # then lines after one table may be another's
@@ -218,7 +220,7 @@ def _rest(
     used = {name for origin in origins.values() for name in origin or ()}
     plain = {c.name for t in TABLES.values() for c in t.columns} | set(MILE_COLUMNS.values())
     # compared without case, as the store's database does
-    reserved = {"_line", *plain, *taken, *(f"_{mark}" for mark in KEY_IDENTIFIERS)}
+    reserved = {"_line", APART, *plain, *taken, *(f"_{mark}" for mark in KEY_IDENTIFIERS)}
     reserved = {name.casefold() for name in reserved}
     kept = {}
     for name in frame.columns:

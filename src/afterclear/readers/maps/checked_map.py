@@ -74,6 +74,9 @@ class MapTable:
     without_codes: Literal["clean", "odometer", "skip"] | None = None
     # amounts of the whole order that each of its rows tells again: part_cost, labour_cost
     once_per_order: Names = ()
+    # rows of an order that differ in nothing but codes of different places: one line told once for
+    # each code, or a line for each place
+    places_apart: Literal["refuse", "one", "each"] = "refuse"
     begin: Names = ()  # text: lines that begin a new report
     section: Names = ()  # text: lines whose groups hold for what follows
     row: Names = ()  # text: lines that are a row

@@ -4,6 +4,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from pathlib import Path
 
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
@@ -77,6 +78,15 @@ class Context:
     known: Known
     now: datetime
     past: Past = field(default_factory=Past)  # of this file's vehicles
+    tables: Path | None = None  # where the tables of codes are; None: no code names a place
+
+    def places_of(self, code: str) -> Mapping[str, str]:
+        """Give a code's places; few files ask, and the catalogue takes a while to read."""
+        if self.tables is None:
+            return {}
+        from afterclear.catalogue.code_meaning import Catalogue  # noqa: PLC0415 - as said
+
+        return Catalogue.load(self.tables).places_of(code)
 
 
 def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> Decision:
@@ -124,6 +134,7 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
         delivery=delivery,
         asker=asker,
         picks=picks,
+        places_of=context.places_of,
     )
     whose_blank_rows(filling)
     part_rows(filling)

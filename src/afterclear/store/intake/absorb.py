@@ -8,7 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
-from afterclear.plain import REPAIRS, SCANS, TABLES, Table
+from afterclear.plain import APART, REPAIRS, SCANS, TABLES, Table
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
 from afterclear.store.intake.direct_load import NoCode, Speller, insert_straight, may_be_short
@@ -34,6 +34,7 @@ from afterclear.store.merging.order_codes import (
     fold_lines,
     further_rows,
     refuse_whole_lines,
+    tell_places,
 )
 from afterclear.store.merging.order_lines import compare_lines, leave_out_old_lines, replace_lines
 from afterclear.store.merging.repeated_scans import leave_out_old_scans, note_repeated_scans
@@ -114,9 +115,10 @@ def _absorb_staged(
         find_near_misses(con, numbers["told"].to_list())
     if _order_matters(con, source):
         _stage(con, source, in_order=True)
-    _apply_spellings(con, source.table)
+    _spell_staged(con, source)
     if source.table is REPAIRS:
-        _refuse_places_apart(con, source)
+        if source.places_apart != "one":
+            _refuse_places_apart(con, source)
         fold_lines(con)
     find_known(con, source.table)
     n_old = n_replaced = n_further = n_lines = 0
@@ -178,7 +180,14 @@ def _stage_again(con: Connection, source: RawTable) -> None:
 
 def _stage_spelled(con: Connection, source: RawTable) -> None:
     _stage(con, source, in_order=True)
+    _spell_staged(con, source)
+
+
+def _spell_staged(con: Connection, source: RawTable) -> None:
+    """Spell the staged codes, and tell the lines of different places apart where a map says so."""
     _apply_spellings(con, source.table)
+    if source.places_apart == "each":
+        tell_places(con)
 
 
 def _refuse_places_apart(con: Connection, source: RawTable) -> None:
@@ -215,9 +224,12 @@ def _raw_table(con: Connection, part: PlainFile | PlainRows, folder: Path, zone:
         check_width(source)
         return source
     path = folder / "rows.parquet"
-    names = tuple(name for name in part.frame.columns if name != "_line")
+    names = tuple(name for name in part.frame.columns if name not in {"_line", APART})
     part.frame.select(*names, "_line").write_parquet(path)
-    return RawTable(table, path, "parquet", names, zone, con.takes, numbered=True)
+    said = part.frame[APART].head(1).to_list() if APART in part.frame.columns else []
+    return RawTable(
+        table, path, "parquet", names, zone, con.takes, numbered=True, places_apart="".join(said)
+    )
 
 
 def _order_matters(con: Connection, source: RawTable) -> bool:

@@ -40,7 +40,7 @@ KNOWN_VEHICLE = "the number of a vehicle, not nearly that of a known one"
 ONE_PLACE = (
     "codes of one place: these rows of the order differ in nothing but codes of different places, "
     "so they may be one piece of work told once for each code, or one for each place. Say position "
-    "or quantity, or give one row with all codes"
+    "or quantity, give one row with all codes, or say places_apart in the map of these files"
 )
 UNDECIDED_LINE = (
     "a line of this order that is stored already, or one that is clearly new: it is like none of "
@@ -65,6 +65,7 @@ class RawTable:
     takes: Takes = field(default_factory=Takes)
     numbered: bool = False  # its last column is the reader's own ``_line``
     longest_line: int = 0  # bytes, where a line is longer than any row may be
+    places_apart: str = ""  # as a map said it: one, each; see plain.APART
 
     @property
     def known(self) -> frozenset[str]:

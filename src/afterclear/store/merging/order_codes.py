@@ -6,15 +6,15 @@ several codes.  Its amounts count once; what else the rows had aside is kept tog
 
 Rows whose codes are of different places (cylinders, banks, corners) may be a part for each place as
 well, and their position is not told: nothing decides, and they are refused.  A quantity of as many
-as there are places says that the line is for all of them.
+as there are places says that the line is for all of them; a map may say for its source what such
+rows are (``places_apart``).
 
 Rows that differ in their text, too, are lines of their own here: two coils may cost the same.  Maps
 say where amounts belong to the whole order (``once_per_order``).
 """
 
-from collections.abc import Iterable, Sequence
-
-from afterclear.plain import REPAIRS, PlacesOf
+from afterclear.catalogue.code_tables import n_places, position_of
+from afterclear.plain import REPAIRS
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import query, scalar
 from afterclear.store.merging.rows import stored_columns
@@ -37,38 +37,48 @@ def find_places_apart(con: Connection) -> int:
 
     Puts their numbers into ``apart``.
     """
-    lines = query(
-        con,
-        f"""SELECT list(_nth) AS numbers, list({CODES}) AS codes, any_value(quantity) AS quantity
-            FROM staged WHERE fault IS NULL AND position IS NULL
-            GROUP BY {BUT_CODES} HAVING {_HAS_FURTHER}""",
-    )
-    apart = [
-        number
-        for numbers, codes, quantity in lines.rows()
-        if (quantity or 1) < n_places(codes, con.takes.places_of)
-        for number in numbers
-    ]
+    apart = [number for numbers, _ in _apart(con, "_nth") for number in numbers]
     con.execute("DELETE FROM apart")
     con.execute("INSERT INTO apart SELECT unnest(?::BIGINT[])", [apart])
     return len(apart)
 
 
-def n_places(rows: Iterable[Sequence[str]], places_of: PlacesOf) -> int:
-    """Count the different places that the codes of a line's rows name; 1: they do not differ.
+def tell_places(con: Connection) -> None:
+    """Let the rows of ``staged`` that differ in codes of different places say their positions.
 
-    >>> n_places([["P0301"], ["P0302"]], lambda code: {"cylinder": code[-1]})
-    2
+    A row whose own codes name no place, or several, says none.
     """
-    by_axis: dict[str, set[frozenset[str]]] = {}
-    for codes in rows:
-        told: dict[str, set[str]] = {}
-        for axis, value in (place for code in codes for place in places_of(code).items()):
-            told.setdefault(axis, set()).add(value)
-        for axis, values in told.items():
-            by_axis.setdefault(axis, set()).add(frozenset(values))
-    differing = (frozenset().union(*told) for told in by_axis.values() if len(told) > 1)
-    return max(map(len, differing), default=1)
+    told = [
+        (place, position_of(own, con.takes.places_of))
+        for places, codes in _apart(con, "rowid")
+        for place, own in zip(places, codes, strict=True)
+    ]
+    if not told:
+        return
+    # a column that the file does not have holds nothing, and takes nothing: the rows anew
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE staged AS
+           SELECT s.* REPLACE (coalesce(nullif(told.position, ''), s.position) AS position)
+           FROM staged s LEFT JOIN (
+               SELECT unnest(?::BIGINT[]) AS place, unnest(?::VARCHAR[]) AS position) told
+               ON s.rowid = told.place""",
+        [[place for place, _ in told], [position for _, position in told]],
+    )
+
+
+def _apart(con: Connection, called: str) -> list[tuple[list[int], list[list[str]]]]:
+    """Give the rows of each line in codes of different places, and the codes of each row."""
+    lines = query(
+        con,
+        f"""SELECT list({called}) AS rows, list({CODES}) AS codes, any_value(quantity) AS quantity
+            FROM staged WHERE fault IS NULL AND position IS NULL
+            GROUP BY {BUT_CODES} HAVING {_HAS_FURTHER}""",
+    )
+    return [
+        (rows, codes)
+        for rows, codes, quantity in lines.rows()
+        if (quantity or 1) < n_places(codes, con.takes.places_of)
+    ]
 
 
 def fold_lines(con: Connection) -> None:

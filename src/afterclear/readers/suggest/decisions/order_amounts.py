@@ -47,7 +47,7 @@ def _orders_of_several_lines(f: Filling) -> list[list[int]]:
         return []
     orders = defaultdict(list)
     for at, number in enumerate(f.profile("repair_id").cells):
-        if number and not _is_left_out(f, at):
+        if number and not f.is_left_out(at):
             orders[number].append(at)
     taken = f.decision.used - ({f.roles["code"].heading} if f.has("code") else set())
     columns = [p for p in f.sight.profiles if p.heading in taken]
@@ -56,10 +56,6 @@ def _orders_of_several_lines(f: Filling) -> list[list[int]]:
         for rows in orders.values()
         if len({tuple(p.cells[at] for p in columns) for at in rows}) > 1
     ]
-
-
-def _is_left_out(f: Filling, at: int) -> bool:
-    return any(p.cells[at] in f.dropped for p in f.sight.profiles)
 
 
 def _where_repeated(f: Filling, column: str, orders: list[list[int]]) -> list[int]:

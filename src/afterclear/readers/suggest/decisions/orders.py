@@ -4,6 +4,7 @@ import re
 
 from afterclear.readers.suggest.decisions.distances import fill_distance
 from afterclear.readers.suggest.decisions.order_amounts import ask_whose_amounts
+from afterclear.readers.suggest.decisions.places_apart import ask_whose_places
 from afterclear.readers.suggest.decisions.scan_time import fill_time
 from afterclear.readers.suggest.decisions.scanning import with_letter_o
 from afterclear.readers.suggest.decisions.unknown_words import fill_words
@@ -60,6 +61,7 @@ def fill_repairs(f: Filling) -> None:
             spec["join"] = " | "
         f.decision.take("notes", spec, 0.85, "what was done, as written")
     ask_whose_amounts(f)
+    ask_whose_places(f)
     if not _WHAT_WAS_DONE & {taken.column for taken in f.decision.columns}:
         f.decision.missing.append(
             "what was done: no column says it; map notes, action, codes or part_number"

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from afterclear.plain import PlacesOf, without_places
 from afterclear.readers.suggest.evidence.code_columns import Wide
 from afterclear.readers.suggest.evidence.column_choice import Decision
 from afterclear.readers.suggest.evidence.find_table import Seen
@@ -32,6 +33,7 @@ class Filling:
     asker: Asker
     picks: Mapping[str, str] = field(default_factory=dict)  # heading -> what a person takes it for
     dropped: set[str] = field(default_factory=set)  # words of rows that are left out
+    places_of: PlacesOf = without_places
 
     def profile(self, role: str) -> Profile:
         """Give the column of a role."""
@@ -44,6 +46,10 @@ class Filling:
     def has(self, role: str) -> bool:
         """Whether a column has this role."""
         return role in self.roles
+
+    def is_left_out(self, at: int) -> bool:
+        """Whether a row has a word of those that are left out."""
+        return any(p.cells[at] in self.dropped for p in self.sight.profiles)
 
     @property
     def n_rows(self) -> int:

@@ -24,6 +24,7 @@ _RANK = (
         "clock",
         "no-code",
         "amounts",
+        "places",
     ),
     "word",
 )
