@@ -9,7 +9,14 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from afterclear.catalogue.order_text.referring import refer
-from afterclear.catalogue.order_text.refitting import BOTH_SIDES, find, is_possible, refit, unpair
+from afterclear.catalogue.order_text.refitting import (
+    BOTH_SIDES,
+    action_on,
+    find,
+    is_possible,
+    refit,
+    unpair,
+)
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_text.undone import void_undone
 from afterclear.catalogue.order_words.speech import WIRING
@@ -52,8 +59,10 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
             if _is_detail(clause, part):
                 continue
             actions = tuple(dict.fromkeys(_action(a, part) for a in acts[at]))
-            if actions and not (actions := tuple(a for a in actions if is_possible(a, part.key))):
+            possible = tuple(a for a in actions if a and is_possible(a, part.key))
+            if actions and not possible:
                 continue
+            actions = possible
             if actions and part.key == _GAS and _ON_GAS.isdisjoint(actions):
                 continue  # "air conditioning cleaned"
             _join(found, Bound(_as_whole(part, actions), places, actions))
@@ -68,7 +77,8 @@ def _lists_work(clauses: list[Clause], at: int) -> bool:
 
 def _action(act: Act, part: Part) -> str:
     """Name the action for a component: "charged" fills a gas circuit, or a battery in use."""
-    return "inspect" if act.fills and part.key not in _FILLED else act.action
+    is_use = act.fills and part.key not in _FILLED
+    return "inspect" if is_use else action_on(part.key, act)
 
 
 def _as_whole(part: Part, actions: tuple[str, ...]) -> Part:

@@ -261,7 +261,8 @@ class _Reader:
     def _work(self, found: list[Found]) -> list[Act]:
         """Order the work, without words that only say what was fitted, or "done"."""
         acts = sorted((self._act(f) for f in found), key=lambda a: a.start)
-        fitted = any(a.action == "replace" and not a.weak for a in acts)
+        fitted = any(a.action == "replace" and not a.weak and not a.light for a in acts)
+        acts = [a for a in acts if not a.light or all(other.light for other in acts)]
         kept = []
         for act in acts:
             word = self._words[act.start]
@@ -280,7 +281,11 @@ class _Reader:
         fills = any(self._words[at].text.startswith(_FILLING) for at in found.places)
         is_fill = fills and found.meaning == "replace"
         is_fit = all(self._speech.begins("fits", self._words[at]) for at in found.places)
-        return Act(found.start, found.meaning, weak, is_fill, is_fit, finding)
+        begun = self._speech.begins
+        light, reset = (
+            all(begun(k, self._words[i]) for i in found.places) for k in ("light", "resets")
+        )
+        return Act(found.start, found.meaning, weak, is_fill, is_fit, finding, light, reset)
 
     def _is_anothers(self, found: Found, taken: set[int]) -> bool:
         """Whether "new" belongs to an unknown word: "spliced in new section"."""

@@ -47,6 +47,7 @@ _FIRST_LETTER = re.compile(r"\b([^\W\d_])/(?=[^\W\d_]{3})")
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|[.,;:!?|+&/()\[\]\n]|\s[-–—]+\s")  # noqa: RUF001
 _WORD = re.compile(r"\s+([^\W\d_]+)")
 _LONGEST_TEXT: Final = 1000
+_LENGTHS: Final = {"mm", "cm", "nm", "km", "k", "v", "mi"}
 _ENDS_OF_SPAN: Final = 2
 
 
@@ -84,6 +85,7 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
         if breaks == SENTENCE:
             begun = len(words)
         dotted = at + 1 < len(found) and found[at + 1].group() == "."
+        dotted = dotted and not (_is_acronym(token, text[match.end() + 1 :]) and not is_shouted)
         small = token.casefold()
         small = vocabulary.dotted.get(small, small) if dotted else small
         for stems, sure in vocabulary.resolve(small, dotted=dotted):
@@ -104,14 +106,16 @@ def _each_cylinder(told: re.Match[str]) -> str:
 
 def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) -> int:
     """Say what a sign divides; a full stop may only cut a word short or follow a number."""
-    if sign != ".":
-        return SENTENCE if sign in ";!?|" or not sign else 1
     before = sentence[-1].text if sentence else ""
+    if sign != ".":
+        is_decimal = sign == "," and before.isdecimal() and after[:1].isdecimal()  # "14,4 V"
+        return SENTENCE if sign in ";!?|" or not sign else int(not is_decimal)
     if before.isdecimal():  # "cyl 4. Coil", not "3. Bremsleuchte" or "14.4"
         ends = len(sentence) > 1 and after[:1].isspace() and after.lstrip()[:1].isupper()
         is_ordinal = vocabulary.has_ordinals and not vocabulary.counts(sentence[-2].text)
         return SENTENCE if ends and not is_ordinal else 0
-    if not after.strip() or _ends_in_place(before, after, vocabulary):
+    is_end = _is_acronym(sentence[-1].written, after) or _ends_plainly(sentence, after, vocabulary)
+    if not after.strip() or is_end or _ends_in_place(before, after, vocabulary):
         return SENTENCE
     is_shouted = sentence[-1].written.isupper() and len(before) >= _SHOUTED_FROM
     is_capital = after.lstrip()[:1].isupper() or (is_shouted and after[:1].isspace())
@@ -120,10 +124,31 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
     return SENTENCE if ends and vocabulary.is_whole(before) else 0
 
 
+def _is_acronym(written: str, after: str) -> bool:
+    """Whether capitals end a sentence: "ohne BEM. Danach", not "v. R. gereinigt".
+
+    >>> _is_acronym("DPF", " Neu"), _is_acronym("DPF", " neu"), _is_acronym("Bel", " Neu")
+    (True, False, False)
+    """
+    begun = _WORD.match(after)
+    is_short = 1 < len(written) < _SHOUTED_FROM and written.isupper()
+    return is_short and begun is not None and begun[1][0].isupper() and not begun[1].isupper()
+
+
+def _ends_plainly(sentence: list[Word], after: str, vocabulary: Vocabulary) -> bool:
+    """Whether a small word or a measure ends a sentence, however it goes on: "light on. plug"."""
+    if not after[:1].isspace() or vocabulary.has_ordinals:
+        return False
+    word = sentence[-1]
+    is_measure = word.text in _LENGTHS and len(sentence) > 1 and sentence[-2].text.isdecimal()
+    return is_measure or (word.text in vocabulary.plain and len(word.text) > 1)
+
+
 def _is_written_out(word: Word, vocabulary: Vocabulary) -> bool:
     """Whether a word is no short form: long, or of four letters and known so."""
     size = len(word.written)
     is_long = size >= TYPO_FROM and vocabulary.is_whole(word.text)
+    is_long = is_long and not vocabulary.is_cut(word.text)
     return is_long or (size >= _KNOWN_FROM and vocabulary.is_written(word.text))
 
 

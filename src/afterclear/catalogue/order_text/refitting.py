@@ -2,7 +2,8 @@
 
 from typing import Final
 
-from afterclear.catalogue.order_text.told import Clause
+from afterclear.catalogue.order_text.told import Act, Clause
+from afterclear.catalogue.order_words.speech import WIRING
 
 _CONTACTS: Final = {"hv_contactor", "power_relay", "glow_plug_control"}  # they weld, not welders
 # nothing in them can be taught, and a cleaned hub is no work on its bearing
@@ -14,6 +15,19 @@ _DEAF: Final = frozenset({
     "tone_ring", "catalyst", "wiring", "brake_caliper", "master_cylinder", "brake_booster",
 })  # fmt: skip
 _IMPOSSIBLE: Final = {"software": _DEAF, "clean": frozenset({"wheel_bearing", "timing_chain"})}
+# whatever is done with them is to renew them (common practice, no source)
+_RENEWED: Final = frozenset({
+    "timing_chain", "coolant_pump", "drive_belt", "brake_pad", "brake_disc", "clutch", "damper",
+    "spring", "wheel_bearing", "tyre", "air_filter", "cabin_filter", "fuel_filter", "spark_plug",
+    "glow_plug", "thermostat", "stabiliser", "suspension_arm", "driveshaft", "engine_mount",
+    "transmission_fluid", "refrigerant", "cylinder_head_gasket",
+})  # fmt: skip
+# their counters and learned values are software's
+_COUNTED: Final = frozenset({
+    "particulate_filter", "battery", "battery_sensor", "control_unit", "throttle_body",
+    "mechatronic_unit", "injector", "tyre_pressure_sensor",
+})  # fmt: skip
+_MEASURED: Final = frozenset({"brake_disc", "brake_pad"})  # nothing on them can be adjusted
 BOTH_SIDES: Final[dict[str, set[str]]] = {"side": {"left", "right"}}
 
 
@@ -24,6 +38,23 @@ def is_possible(action: str, key: str) -> bool:
     False
     """
     return key not in _IMPOSSIBLE.get(action, ())
+
+
+def action_on(key: str, act: Act) -> str:
+    """Name what a word means on a component: a terminal "tightened" is repaired; empty: nothing.
+
+    >>> action_on("wiring", Act(0, "adjust", weak=False))
+    'repair'
+    >>> action_on("brake_disc", Act(0, "adjust", weak=False))
+    'inspect'
+    """
+    if act.light and key not in _RENEWED:
+        return "repair" if key == WIRING else ""
+    if act.reset and key in _COUNTED:
+        return "software"
+    if act.action == "adjust":
+        return "repair" if key == WIRING else "inspect" if key in _MEASURED else "adjust"
+    return act.action
 
 
 def find(clauses: list[Clause]) -> None:

@@ -31,6 +31,8 @@ class Act:
     fills: bool = False  # "recharged"
     fits: bool = False  # "fitted": what was taken out before is no new part
     finding: bool = False  # perhaps how a thing was found: "contacts welded"
+    light: bool = False  # "done": what is done with a belt is to renew it
+    reset: bool = False  # a counter, or a setting
 
 
 @dataclass(slots=True)

@@ -45,7 +45,10 @@ _WORD_SETS: Final = (
 )  # fmt: skip
 # kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
 # kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
-BEGUN: Final = ("findings", "remade", "rubs", "removed", "fits", "good", "after")
+# "done" of what is renewed when anything is done with it; a counter set to nought
+BEGUN: Final = (
+    "findings", "remade", "rubs", "removed", "fits", "good", "after", "light", "resets",
+)  # fmt: skip
 _ANY_END: Final = re.compile("[a-z]{0,6}")
 _THING_FROM: Final = 4  # letters of a word that may name a thing
 _PART_FROM: Final = 3  # letters of a short form within a compound
@@ -283,6 +286,7 @@ class Speech:
             for name in table.get(kind, {}).get("names", ()):
                 stems.update(self.vocabulary.learn(name))
         self.joins.update("&+")
+        self.vocabulary.plain.update(table.get("plain", {}).get("names", ()))
         for name in table.get("short", {}).get("names", ()):
             self.vocabulary.cut_short(f"{name}.")
         self._weak.update(table.get("weak", {}).get("names", ()))

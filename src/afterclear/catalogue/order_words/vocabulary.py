@@ -45,8 +45,11 @@ _CUT_FROM = 2  # letters before the full stop of an abbreviation
 _CUT_OPEN_FROM = 4  # letters of one without a full stop: "accel pedal"
 _LINKS: Final = ("", "s", "n", "en", "es")  # between the parts of a German compound
 _CONSONANTS_FROM = 3
-# a lining is no line, a casing no case
-_NAMED_BY_WORK: Final = {"lining": "linin", "linings": "linin", "casing": "casin"}
+# a lining is no line, a casing no case, a charge no charger
+_NAMED_BY_WORK: Final = {
+    "en": {"lining": "linin", "linings": "linin", "casing": "casin"},
+    "fr": {"charge": "charj", "charges": "charj"},
+}
 _HALF_FROM = 4  # letters of each word of a compound no table has the parts of
 _WORDS_KEPT = 50_000
 
@@ -95,6 +98,7 @@ class Vocabulary:
     parts: frozenset[str] = frozenset()  # of compounds, folded
     dotted: dict[str, str] = field(default_factory=dict)  # what a word cut short means
     places: set[str] = field(default_factory=set)  # words for a place, folded: "tył", "av"
+    plain: set[str] = field(default_factory=set)  # small words that are never a short form
     corners: set[str] = field(default_factory=set)  # those that need no other: "lf", "avg"
     closers: set[str] = field(default_factory=set)  # short words for work: "ern." ends a sentence
     is_told: Callable[[str], bool] | None = None  # whether a word is known by how it begins
@@ -102,6 +106,7 @@ class Vocabulary:
     _same: dict[str, str] = field(default_factory=dict)  # folded variant -> canonical word
     _known: dict[str, set[str]] = field(default_factory=dict)  # folded surface -> stems
     _learned: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    _surfaces: set[str] = field(default_factory=set)  # folded, as written in the tables
     _cut: set[str] = field(default_factory=set)  # words names cut short: "Stossd."
     _sorted: list[str] = field(default_factory=list)  # of ``_known``
     _sized: dict[tuple[str, int], list[str]] = field(default_factory=dict)  # when first asked
@@ -147,6 +152,7 @@ class Vocabulary:
     def _learned_word(self, surface: str) -> tuple[str, ...]:
         if (stems := self._learned.get(surface)) is None:
             stems = self._learned[surface] = self.stems_of(surface)
+            self._surfaces.add(folded_word(surface))
             for stem in stems:
                 self._stems.add(stem)
                 for known in dict.fromkeys((folded_word(surface), stem)):
@@ -169,6 +175,10 @@ class Vocabulary:
         folded = folded_word(surface)
         longer = (known for known in self._begun_with(folded) if len(known) > len(folded) + 1)
         return folded in self._known and not any(longer)
+
+    def is_cut(self, surface: str) -> bool:
+        """Whether a word is only the stem of longer ones: "altern"."""
+        return folded_word(surface) not in self._surfaces and surface in self._stems
 
     def counts(self, surface: str) -> bool:
         """Whether a number after a word says which: "cylinder 4"."""
@@ -306,8 +316,7 @@ class Vocabulary:
 
             self._stem_word = stemmer(_STEMMERS[self.language]).stemWord
         is_short = self.language == GERMAN and len(word) <= _SHORT_GERMAN
-        if self.language == ENGLISH:
-            word = _NAMED_BY_WORK.get(word, word)
+        word = _NAMED_BY_WORK.get(self.language, {}).get(word, word)
         stem = folded_word(word if is_short else self._stem_word(word))
         if len(self._stemmed) < _WORDS_KEPT:
             self._stemmed[word] = stem
