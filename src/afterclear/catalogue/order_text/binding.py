@@ -5,9 +5,10 @@ three, "to be replaced" is none.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
+from afterclear.catalogue.order_text.neighbours import shared_places
 from afterclear.catalogue.order_text.referring import refer
 from afterclear.catalogue.order_text.refitting import (
     BOTH_SIDES,
@@ -17,11 +18,10 @@ from afterclear.catalogue.order_text.refitting import (
     refit,
     unpair,
 )
-from afterclear.catalogue.order_text.told import Act, Clause, Part
+from afterclear.catalogue.order_text.told import Act, Bound, Clause, Part, Places
 from afterclear.catalogue.order_text.undone import void_undone
 from afterclear.catalogue.order_words.speech import WIRING
 
-Places = dict[str, set[str]]  # axis -> values given
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
 _LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
 _HEATED: Final = {"oxygen_sensor_heater": "oxygen_sensor", "nox_sensor_heater": "nox_sensor"}
@@ -31,15 +31,6 @@ _SERVED: Final = {"air_filter", "cabin_filter", "fuel_filter"}  # renewed, or no
 _ON_GAS: Final = {"replace", "inspect"}
 _PLUG: Final = "spark_plug"  # a plug that was cleaned is a connector
 _OWN_PARTS: Final = {"repair"}  # such work takes a part apart: names beside it are its own parts
-
-
-@dataclass(frozen=True, slots=True)
-class Bound:
-    """A component with what was done to it."""
-
-    part: Part
-    places: list[Places]
-    actions: tuple[str, ...]  # in the order of the text
 
 
 def bound_acts(clauses: list[Clause]) -> list[Bound]:
@@ -66,7 +57,7 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
             if actions and part.key == _GAS and _ON_GAS.isdisjoint(actions):
                 continue  # "air conditioning cleaned"
             _join(found, Bound(_as_whole(part, actions), places, actions))
-    return found
+    return shared_places(found)
 
 
 def _lists_work(clauses: list[Clause], at: int) -> bool:
@@ -135,7 +126,7 @@ def _acts(clauses: list[Clause]) -> list[list[Act]]:
     acts: list[list[Act]] = [[] if c.void else list(c.acts) for c in clauses]
     for at in reversed(range(len(clauses))):
         clause = clauses[at]
-        if clause.parts and not clause.void:
+        if clause.parts and not clause.void and not _is_led(clauses, at):
             acts[at] += _acts_after(clauses, at, acts)
     _serve(clauses, acts)
     for at, clause in enumerate(clauses):
@@ -145,6 +136,17 @@ def _acts(clauses: list[Clause]) -> list[list[Act]]:
             acts[at] = next((acts[i] for i in reversed(range(at)) if acts[i]), [])
     _lead(clauses, acts)
     return acts
+
+
+def _is_led(clauses: list[Clause], at: int) -> bool:
+    """Whether the work on an item is told before its list: "renewed pads and discs, lamp set"."""
+    for before in reversed(range(at + 1)):
+        own = clauses[before]
+        if own.acts:
+            return before < at and own.leads and not own.void
+        if not (own.joined and own.parts) or own.is_state or own.loose:
+            return False
+    return False
 
 
 def _lead(clauses: list[Clause], acts: list[list[Act]]) -> None:
@@ -191,11 +193,13 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
     """Give the work on a clause's components in later clauses, until another part is named."""
     clause = clauses[at]
     bare = not acts[at]
+    given: list[Act] = []
     for later in range(at + 1, len(clauses)):
         other = clauses[later]
         if other.sentence != clause.sentence:
-            if bare and other.sentence == clause.sentence + 1:
-                yield from _answer(clauses, other.sentence)
+            looked = all(a.action == "inspect" for a in (*acts[at], *given))
+            if looked and other.sentence == clause.sentence + 1:
+                yield from _answer(clauses, other.sentence, bare=bare)
             return
         if other.parts or _ends_list(other):
             if bare and not other.void and _is_listed_with(clause, other):
@@ -207,6 +211,7 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
         # "no power to the pump, fuse replaced": the work is on another part
         elif _is_of(clause, other) and (bare or not other.strange):
             bare = False
+            given += other.acts
             yield from other.acts
         elif _is_of(clause, other):  # whatever is taught, it is the part's: "idle stops learned"
             yield from (a for a in other.acts if a.action == "software")
@@ -220,7 +225,8 @@ def _is_of(clause: Clause, other: Clause) -> bool:
 
 def _ends_list(other: Clause) -> bool:
     """Whether a clause names a last thing that is no component: "radiator and hoses"."""
-    return other.named_others and not other.parts
+    is_thing = other.joined and bool(other.heads)  # "fan and grille"
+    return (other.named_others or is_thing) and not other.parts
 
 
 def _is_listed_with(clause: Clause, other: Clause) -> bool:
@@ -244,9 +250,11 @@ def _is_of_another(other: Clause, clause: Clause) -> bool:
     )
 
 
-def _answer(clauses: list[Clause], sentence: int) -> list[Act]:
+def _answer(clauses: list[Clause], sentence: int, *, bare: bool) -> list[Act]:
     """Take the work from the next sentence, if it names no part: "New one fitted"."""
     own = [c for c in clauses if c.sentence == sentence]
+    if not bare and not (own[0].acts and own[0].acts[0].action == "replace"):
+        return []  # it was tested before
     if any(c.parts or c.void or c.named_others or c.part_of for c in own):
         return []
     return [act for c in own for act in c.acts]

@@ -7,6 +7,7 @@ from typing import Final
 
 from afterclear.catalogue.order_text.naming import Naming
 from afterclear.catalogue.order_text.places import MOST, counts
+from afterclear.catalogue.order_text.splitting import statements
 from afterclear.catalogue.order_text.spreading import shared_name, spread_name
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_words.phrases import Found
@@ -27,7 +28,7 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
     """Cut and read."""
     last: Clause | None = None
     told: list[Clause] = []  # of this sentence
-    for run, sentence, join in _runs(words, speech):
+    for run, sentence, join in _statements(words, speech):
         joined = bool(join)
         if last and run[0].after_colon:
             last.topic = True
@@ -43,6 +44,13 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
         last = clause
     if last is not None:
         yield last
+
+
+def _statements(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, str]]:
+    """Cut words into statements, with the number of their sentence and the word before them."""
+    for run, sentence, join in _runs(words, speech):
+        for at, one in enumerate(statements(run, speech)):
+            yield one, sentence, "" if at else join
 
 
 def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, str]]:
@@ -100,6 +108,11 @@ class _Reader:
         """Read it."""
         speech, words = self._speech, self._words
         found = speech.components.scattered(words, self._passed)
+        found = [
+            f
+            for f in found
+            if len(f.places) > 1 or speech.is_named(words[f.start], f.meaning)
+        ]
         long = [set(f.places) for f in found if len(f.places) > 1 and f.meaning != OTHER]
         acts = [a for a in speech.actions.in_order(words) if not self._is_noun(a)]
         long += [set(f.places) for f in acts if len(f.places) > 1]  # "sent for repair"

@@ -79,6 +79,8 @@ class Naming:
     def _is_coded_to(self, one: Found) -> bool:
         """Whether a control unit is only the one that another part was registered with."""
         at = one.start - 1
+        while at > 0 and at in self._passed and self._words[at].text not in self._speech.toward:
+            at -= 1
         is_toward = at >= 0 and self._words[at].text in self._speech.toward
         return one.meaning == _UNIT and is_toward and self.taught
 

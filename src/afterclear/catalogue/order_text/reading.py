@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Final
 
 from afterclear.catalogue.lexicon import Component, Lexicon, spelled
-from afterclear.catalogue.order_text.binding import Bound, bound_acts
+from afterclear.catalogue.order_text.binding import bound_acts
 from afterclear.catalogue.order_text.clauses import clauses_of
 from afterclear.catalogue.order_text.cutting import words_in
 from afterclear.catalogue.order_text.places import torn_apart
-from afterclear.catalogue.order_text.told import Clause
+from afterclear.catalogue.order_text.told import Bound, Clause
 from afterclear.catalogue.order_words.speech import Speech
 from afterclear.catalogue.order_words.speeches import load_speeches
 from afterclear.catalogue.order_words.vocabulary import plain_words
@@ -113,6 +113,8 @@ class WorkReader:
     def _works(self, one: Bound) -> list[Work]:
         part = one.part
         component = self._components.get(part.of or part.key, _NOWHERE_ELSE)
+        if part.of and not any(p.keys() & set(component.axes) for p in one.places):
+            component = _NOWHERE_ELSE  # a loom's place, where what it is of has none
         positions = []
         for told in one.places or ({},):
             for places in torn_apart(_as_counted(told, component.axes), component.axes):

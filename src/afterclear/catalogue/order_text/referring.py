@@ -14,7 +14,8 @@ def refer(clauses: list[Clause]) -> None:
     """Let "new bearing" mean the wheel bearing named before it."""
     for at, clause in enumerate(clauses):
         is_item = _is_item(clauses, at)
-        if not (clause.acts or is_item) or (clause.part_of and clause.named_others):
+        is_number = clause.first_place == 0 and "cylinder" in clause.places and not clause.parts
+        if not (clause.acts or is_item or is_number) or (clause.part_of and clause.named_others):
             continue
         earlier = [
             p for c in clauses[:at] if not c.void for p in (*c.parts, *c.owners) if _is_thing(p)
@@ -55,17 +56,24 @@ def _of_kind(clause: Clause, earlier: list[Part]) -> list[Part]:
 def _elsewhere(clauses: list[Clause], at: int) -> list[Part]:
     """Take a place alone for the same part there: "coil 2 renewed, 3 checked"."""
     clause = clauses[at]
-    is_bare = bool(clause.places) and not (clause.heads or clause.strange or clause.named_others)
+    is_number = clause.first_place == 0 and "cylinder" in clause.places
+    is_strange = bool(clause.strange) and not is_number  # "no. 3 over limit, renewed"
+    is_bare = bool(clause.places) and not (clause.heads or is_strange or clause.named_others)
     for before in reversed(clauses[:at]):
         if before.void or before.sentence < clause.sentence - 1:
             return []
         if before.parts:
             is_apart = any(
-                axis in before.places and before.places[axis].isdisjoint(values)
+                axis in before.places and _is_one_of(values, before.places[axis])
                 for axis, values in clause.places.items()
             )
             return before.parts[-1:] if is_bare and is_apart and before.acts else []
     return []
+
+
+def _is_one_of(values: set[str], told: set[str]) -> bool:
+    """Whether places are others than those told, or some of them."""
+    return told.isdisjoint(values) or values < told
 
 
 def _is_other(part: Part, before: list[Clause]) -> bool:

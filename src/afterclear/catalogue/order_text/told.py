@@ -35,6 +35,18 @@ class Act:
     reset: bool = False  # a counter, or a setting
 
 
+Places = dict[str, set[str]]  # axis -> values given
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A component with what was done to it."""
+
+    part: Part
+    places: list[Places]
+    actions: tuple[str, ...]  # in the order of the text
+
+
 @dataclass(slots=True)
 class Clause:
     """The text between two commas, or words such as "and"."""
@@ -43,7 +55,7 @@ class Clause:
     sentence: int
     joined: bool  # by "and", not by a comma
     parts: list[Part] = field(default_factory=list)
-    places: dict[str, set[str]] = field(default_factory=dict)  # axis -> values given
+    places: Places = field(default_factory=dict)
     acts: list[Act] = field(default_factory=list)
     said: dict[str, int] = field(default_factory=dict)  # kind -> first word
     is_state: bool = False  # it says how something is: worn, seized

@@ -80,7 +80,8 @@ def _void_back(before: list[Clause], clause: Clause) -> None:
         near = one.sentence == clause.sentence or (
             one.sentence == clause.sentence - 1 and clause.said
         )
-        if not near or any(not a.weak for a in one.acts):
+        is_looked = clause.negated and any(a.action == "inspect" for a in one.acts)
+        if not near or is_looked or any(not a.weak for a in one.acts):
             return
         if one.good and clause.negated:
             return  # "pads ok, nothing replaced": they were looked at

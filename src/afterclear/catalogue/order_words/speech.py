@@ -80,6 +80,7 @@ class Speech:
         self._states = Beginnings(_ANY_END)
         self._begun = {kind: Beginnings(_ANY_END) for kind in BEGUN}
         self.vocabulary.is_told = self._begins_known
+        self._alone: dict[tuple[str, str], set[str]] = {}  # stem and meaning -> words that say so
         self.family: dict[str, set[str]] = {}  # stems of all names of a component
         self.heads: set[str] = set()
         self.sundries: set[str] = set()  # seals, fuses, hoses
@@ -161,6 +162,13 @@ class Speech:
     def is_of_names(self, word: str) -> bool:
         """Whether a word is written so in a component's name."""
         return word in self._written["names"]
+
+    def is_named(self, word: Word, meaning: str) -> bool:
+        """Whether a lone word names a component itself: "sonda" does, "czujnik" is any sensor."""
+        kinds = word.stems & self.heads  # of parts: other words for one are as good
+        told = [self._alone[key] for s in kinds if (key := (s, meaning)) in self._alone]
+        own = self.vocabulary.own_stem(word.text) or ""
+        return not told or any(own in words for words in told)
 
     def as_state(self, word: Word) -> Word:
         """Read a word for how a thing is as such, though its stem is a part's.
@@ -359,6 +367,9 @@ class Speech:
             self._written["names"].update(plain_words(name))
             self._written["unaccented"].update(folded_word(w) for w in plain_words(name))
             self.components.add(stems, meaning)
+            if len(stems) == 1:
+                own = self.vocabulary.own_stem(kept) or ""
+                self._alone.setdefault((stems[0], meaning), set()).add(own)
             self.family.setdefault(meaning, set()).update(stems)
 
 

@@ -161,6 +161,10 @@ class Vocabulary:
                         self._by_consonants.setdefault(bare, set()).add(stem)
         return stems
 
+    def own_stem(self, surface: str) -> str | None:
+        """Stem of a word that is counted as another; None: it is itself."""
+        return self._stem(surface) if folded_word(surface) in self._same else None
+
     def is_whole(self, surface: str) -> bool:
         """Whether a word is written out, as far as anybody knows."""
         folded = folded_word(surface)

@@ -1,0 +1,47 @@
+"""Places that are told of one part and meant of its neighbours, too.
+
+"Bearing front left renewed, speed sensor torn off, too": the sensor sits at that bearing.
+Which parts sit together is own judgement.
+"""
+
+from dataclasses import replace
+from typing import Final
+
+from afterclear.catalogue.order_text.told import Bound, Places
+from afterclear.catalogue.order_words.speech import WIRING
+
+# parts of one corner, and parts of one axle: of these only the end of the vehicle is the same
+_CORNERS: Final = (frozenset({"wheel_bearing", "wheel_speed_sensor", "tone_ring"}),)
+_AXLES: Final = (
+    frozenset({"brake_pad", "brake_disc", "brake_caliper", "brake_pad_wear_sensor"}),
+    frozenset({"damper", "spring"}),
+)
+
+
+def shared_places(found: list[Bound]) -> list[Bound]:
+    """Give parts without a place that of the part before them that sits at the same spot."""
+    told: list[Bound] = []
+    for one in found:
+        places = one.places if any(one.places) else _of_neighbour(one, told) or one.places
+        told.append(replace(one, places=places))
+    return told
+
+
+def _of_neighbour(one: Bound, before: list[Bound]) -> list[Places]:
+    """Places of the same thing, of its wiring, or of a neighbour: the last one told."""
+    key = one.part.of or one.part.key
+    for other in reversed(before):
+        if not any(other.places):
+            continue
+        near = other.part.of or other.part.key
+        is_lone_loom = one.part.key == WIRING and not one.part.of
+        if near == key or is_lone_loom or _together(key, near, _CORNERS):
+            return other.places
+        if _together(key, near, _AXLES):
+            ends = [{"end": place["end"]} for place in other.places if "end" in place]
+            return [end for at, end in enumerate(ends) if end not in ends[:at]]
+    return []
+
+
+def _together(one: str, other: str, groups: tuple[frozenset[str], ...]) -> bool:
+    return any(one in group and other in group for group in groups)
