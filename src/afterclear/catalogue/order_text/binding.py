@@ -13,6 +13,7 @@ from afterclear.catalogue.order_text.referring import refer
 from afterclear.catalogue.order_text.refitting import (
     BOTH_SIDES,
     action_on,
+    detach,
     find,
     is_possible,
     refit,
@@ -36,9 +37,10 @@ _OWN_PARTS: Final = {"repair"}  # such work takes a part apart: names beside it 
 def bound_acts(clauses: list[Clause]) -> list[Bound]:
     """Say what was done with each component. Clauses about work not done become void."""
     void_undone(clauses)
+    find(clauses)
+    detach(clauses)
     refer(clauses)
     unpair(clauses)
-    find(clauses)
     refit(clauses)
     acts = _acts(clauses)
     found: list[Bound] = []
@@ -103,10 +105,12 @@ def _join(found: list[Bound], one: Bound) -> None:
         one = Bound(part, one.places, one.actions)
     if part.key == WIRING and not part.of and found:
         last = found[-1]
-        if last.part.key != WIRING and set(last.actions) - {"inspect"}:
-            return  # "sensor replaced, plug cleaned": the wiring's component is named before it
         aimed = last.part.of or last.part.key
         of = "" if aimed == WIRING else aimed
+        if last.part.key != WIRING and set(last.actions) - {"inspect"}:
+            if one.actions:  # "sensor replaced, plug cleaned"
+                found.append(Bound(replace(part, of=of), one.places or last.places, one.actions))
+            return
         found[-1] = Bound(replace(part, of=of), last.places, one.actions or last.actions)
         return
     for at, other in enumerate(found):
@@ -214,7 +218,7 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
             given += other.acts
             yield from other.acts
         elif _is_of(clause, other):  # whatever is taught, it is the part's: "idle stops learned"
-            yield from (a for a in other.acts if a.action == "software")
+            yield from (a for a in other.acts if a.action == "software" or a.reset)
 
 
 def _is_of(clause: Clause, other: Clause) -> bool:

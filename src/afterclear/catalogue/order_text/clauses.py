@@ -20,6 +20,7 @@ _GRAMS: Final = {"g", "gr", "gramm", "grams"}
 _GRAMS_FROM: Final = 3  # figures: a charge is of some hundred grams
 _OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
 _NUMBERED: Final = {"exhaust_temperature_sensor", "nox_sensor", "oxygen_sensor"}
+_WITH: Final = {"with", "w", "mit", "avec", "con", "z", "ze"}
 _VAGUE_REACH: Final = 2  # words from "done" to what was
 _NEGATES: Final = 2  # words between "not" and what was not done
 
@@ -200,6 +201,7 @@ class _Reader:
         clause.likewise = not speech.likewise.isdisjoint(texts)
         clause.also = bool(clause.acts) and not speech.also.isdisjoint(texts)
         clause.added = self._join == "+"
+        clause.beside = self._join in _WITH
         clause.begins_here = words[0].text in speech.here
         clause.negated = not speech.negators.isdisjoint(texts)
 

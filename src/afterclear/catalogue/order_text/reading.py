@@ -17,6 +17,7 @@ from afterclear.catalogue.order_text.binding import bound_acts
 from afterclear.catalogue.order_text.clauses import clauses_of
 from afterclear.catalogue.order_text.cutting import words_in
 from afterclear.catalogue.order_text.places import torn_apart
+from afterclear.catalogue.order_text.referring import IN_A_ROW
 from afterclear.catalogue.order_text.told import Bound, Clause
 from afterclear.catalogue.order_words.speech import Speech
 from afterclear.catalogue.order_words.speeches import load_speeches
@@ -27,7 +28,6 @@ _WORDS_KEPT: Final = 50_000
 _TRIED: Final = 2  # languages
 # wiring of nothing named
 _NOWHERE_ELSE: Final = Component("wiring", "wiring", "electrical", ("end", "side"))
-_IN_A_ROW: Final = {"front": "1", "rear": "2"}  # probes one behind the other: common practice
 _CLEAR: Final = 3  # times as many words of its own: no other language is tried
 
 
@@ -113,11 +113,12 @@ class WorkReader:
     def _works(self, one: Bound) -> list[Work]:
         part = one.part
         component = self._components.get(part.of or part.key, _NOWHERE_ELSE)
-        if part.of and not any(p.keys() & set(component.axes) for p in one.places):
+        counted = [_as_counted(told, component.axes) for told in one.places]
+        if part.of and not any(told.keys() & set(component.axes) for told in counted):
             component = _NOWHERE_ELSE  # a loom's place, where what it is of has none
         positions = []
-        for told in one.places or ({},):
-            for places in torn_apart(_as_counted(told, component.axes), component.axes):
+        for told in counted or ({},):
+            for places in torn_apart(told, component.axes):
                 # a missing place is not guessed here: such work counts for every place
                 has_place = not places.keys().isdisjoint(component.axes)
                 positions.append(spelled(component, places, set())[0] if has_place else "")
@@ -136,7 +137,7 @@ def _as_counted(by_axis: dict[str, set[str]], axes: tuple[str, ...]) -> dict[str
     if "cylinder" in by_axis and "cylinder" not in axes and "sensor" in axes:
         by_axis = {"sensor": by_axis["cylinder"], **by_axis}  # "EGT sensor no. 3"
     if "end" in by_axis and "end" not in axes and "sensor" in axes and "sensor" not in by_axis:
-        ends = {_IN_A_ROW[end] for end in by_axis["end"] if end in _IN_A_ROW}
+        ends = {IN_A_ROW[end] for end in by_axis["end"] if end in IN_A_ROW}
         by_axis = {**({"sensor": ends} if ends else {}), **by_axis}
     is_one_a_bank = "bank" in by_axis and "bank" not in axes and "sensor" in axes
     return {"sensor": by_axis["bank"], **by_axis} if is_one_a_bank else by_axis

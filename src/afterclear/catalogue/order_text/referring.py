@@ -3,10 +3,12 @@
 from dataclasses import replace
 from typing import Final
 
-from afterclear.catalogue.order_text.told import Clause, Part
+from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_words.speech import LAMPS, WIRING
 
 _SEAT_HEATER: Final = "seat_heater"
+IN_A_ROW: Final = {"front": "1", "rear": "2"}  # probes one behind the other: common practice
+_NUMBERS: Final = {"cylinder", "sensor"}
 _MATS: Final = {"brake_pad", "occupant_sensor"}  # a pad or mat, where it is no heater's
 
 
@@ -14,8 +16,9 @@ def refer(clauses: list[Clause]) -> None:
     """Let "new bearing" mean the wheel bearing named before it."""
     for at, clause in enumerate(clauses):
         is_item = _is_item(clauses, at)
-        is_number = clause.first_place == 0 and "cylinder" in clause.places and not clause.parts
-        if not (clause.acts or is_item or is_number) or (clause.part_of and clause.named_others):
+        is_number = clause.first_place == 0 and not clause.places.keys().isdisjoint(_NUMBERS)
+        is_told = clause.acts or clause.parts or is_item or is_number
+        if not is_told or (clause.part_of and clause.named_others):
             continue
         earlier = [
             p for c in clauses[:at] if not c.void for p in (*c.parts, *c.owners) if _is_thing(p)
@@ -43,6 +46,8 @@ def refer(clauses: list[Clause]) -> None:
         if meant:
             key = meant[0].of or meant[0].key
             clause.parts = [replace(meant[0], key=key, of="", start=_start(clause, meant[0]))]
+            if clause.good and not clause.acts:
+                clause.acts = [Act(clause.first_part, "inspect", weak=False)]
             clause.loose -= is_item
 
 
@@ -56,13 +61,15 @@ def _of_kind(clause: Clause, earlier: list[Part]) -> list[Part]:
 def _elsewhere(clauses: list[Clause], at: int) -> list[Part]:
     """Take a place alone for the same part there: "coil 2 renewed, 3 checked"."""
     clause = clauses[at]
-    is_number = clause.first_place == 0 and "cylinder" in clause.places
+    is_number = clause.first_place == 0 and not clause.places.keys().isdisjoint(_NUMBERS)
     is_strange = bool(clause.strange) and not is_number  # "no. 3 over limit, renewed"
     is_bare = bool(clause.places) and not (clause.heads or is_strange or clause.named_others)
     for before in reversed(clauses[:at]):
         if before.void or before.sentence < clause.sentence - 1:
             return []
         if before.parts:
+            if "end" in clause.places and "sensor" in before.places:
+                clause.places["sensor"] = {IN_A_ROW[e] for e in clause.places.pop("end")}
             is_apart = any(
                 axis in before.places and _is_one_of(values, before.places[axis])
                 for axis, values in clause.places.items()

@@ -1,5 +1,6 @@
 """Words for work that say something else: how a thing was found, or that the old one went back."""
 
+from itertools import pairwise
 from typing import Final
 
 from afterclear.catalogue.order_text.told import Act, Clause
@@ -62,15 +63,28 @@ def find(clauses: list[Clause]) -> None:
     for at, clause in enumerate(clauses):
         if not any(a.finding for a in clause.acts):
             continue
-        near = [c for c in clauses[at + 1 :] if c.sentence <= clause.sentence + 1]
+        near = [c for c in clauses[at:] if c.sentence <= clause.sentence + 1]
         keys = {p.key for p in clause.parts}
         renewed = any(
             a.action == "replace" for c in near if not keys.isdisjoint({p.key for p in c.parts})
-            or not c.parts for a in c.acts
+            or not c.parts for a in c.acts if not a.finding
         )  # fmt: skip
         if renewed or not keys.isdisjoint(_CONTACTS):
             clause.acts = [a for a in clause.acts if not a.finding]
             clause.is_state = True
+
+
+def detach(clauses: list[Clause]) -> None:
+    """Leave out wiring that only says how a part was: "socket with a burnt pin renewed"."""
+    for before, clause in pairwise(clauses):
+        is_with = clause.beside and before.sentence == clause.sentence
+        if not is_with or any(p.key != WIRING for p in clause.parts) or not clause.parts:
+            continue
+        is_renewed = bool(clause.acts) and all(a.action == "replace" for a in clause.acts)
+        is_cause = clause.is_state and before.parts and not before.acts
+        if is_renewed and (before.acts or is_cause):
+            clause.parts, clause.places = [], {}
+            clause.acts = [] if before.acts else clause.acts  # "repaired with new terminals"
 
 
 def unpair(clauses: list[Clause]) -> None:

@@ -74,6 +74,7 @@ class Clause:
     likewise: bool = False  # "ditto": what was done to the part before
     also: bool = False  # "also renewed": so was what stands before
     added: bool = False  # a plus stands before it
+    beside: bool = False  # "with" stands before it
     begins_here: bool = False  # "today", "we": the writer's own work begins
     negated: bool = False  # "not" or "nothing" stands before the work
     passed: frozenset[int] = frozenset()  # places and words without meaning

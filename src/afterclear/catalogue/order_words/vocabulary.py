@@ -170,7 +170,8 @@ class Vocabulary:
         folded = folded_word(surface)
         if folded in self._cut:
             return False
-        if folded in self._known and folded not in self._same:
+        is_bent = folded.startswith(self._same.get(folded, folded))  # "injectors", no short form
+        if folded in self._known and is_bent:
             return True
         return len(folded) >= _WHOLE_FROM and not self._begun_with(folded)
 
