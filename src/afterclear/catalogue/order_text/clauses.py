@@ -110,9 +110,7 @@ class _Reader:
         speech, words = self._speech, self._words
         found = speech.components.scattered(words, self._passed)
         found = [
-            f
-            for f in found
-            if len(f.places) > 1 or speech.is_named(words[f.start], f.meaning)
+            f for f in found if len(f.places) > 1 or speech.is_named(words[f.start], f.meaning)
         ]
         long = [set(f.places) for f in found if len(f.places) > 1 and f.meaning != OTHER]
         acts = [a for a in speech.actions.in_order(words) if not self._is_noun(a)]

@@ -68,8 +68,7 @@ class Speech:
         self.language = language
         self.vocabulary = Vocabulary(language)
         self.components, self.beside = Phrases(), Phrases()
-        self.positions, self.before = Phrases(), Phrases()
-        self.actions, self.said = Phrases(), Phrases()
+        self.positions, self.before, self.actions, self.said = (Phrases() for _ in range(4))
         self.problems: list[str] = []
         grammar = GRAMMARS[language]
         self._grammar = grammar
