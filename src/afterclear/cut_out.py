@@ -195,7 +195,8 @@ def admitted(delivery: Delivery, read: ReadFile, called: Called, readers: Reader
             lines = stays.lines if part.form != "parquet" else [None] * len(stays.lines)
         refused += [Rejection(part.table, line, None, None, REFUSED) for line in lines]
     note = called.erased_from(read.note)
-    return Admitted(ReadFile(tuple(parts), tuple(refused), note), stays.content, called)
+    left = replace(read, parts=tuple(parts), rejections=tuple(refused), note=note)
+    return Admitted(left, stays.content, called)
 
 
 def _vehicle_cells(part: PlainFile | PlainRows) -> Iterator[str]:

@@ -41,6 +41,7 @@ from afterclear.store.intake.direct_load import NoCode, NotPlainlyNew
 from afterclear.store.intake.forgotten_names import Door, the_door
 from afterclear.store.intake.identity import adopt, under_own_number
 from afterclear.store.intake.ledger import (
+    Came,
     complete_load,
     insert_rejections,
     known_load,
@@ -50,11 +51,16 @@ from afterclear.store.intake.ledger import (
     zone_given,
 )
 from afterclear.store.intake.near_misses import new_vehicles
+from afterclear.store.intake.returned import (
+    how_they_came,
+    set_returned_aside,
+    settle_returned,
+)
 from afterclear.store.intake.withdrawal import (
     Origin,
     remember_origin,
 )
-from afterclear.store.merging.repeated_scans import replace_retold
+from afterclear.store.merging.repeated_scans import forget_told, replace_retold
 from afterclear.store.merging.rows import note_written
 from afterclear.store.settling.doubts import doubtful_vins, undrivable_readings
 from afterclear.store.settling.mended_rows import clear_mended
@@ -305,6 +311,7 @@ def _remember_outside(con: Connection, case: Case) -> None:
 
 def _write(con: Connection, read: ReadFile, case: Case, *, short: bool) -> LoadResult:
     """Write what a reader made of a file, and the ledger row last; the caller's transaction."""
+    read = settle_returned(con, read)
     made = Made(next_load_id(con), list(read.rejections))
     # vehicles first: the file may name the vehicles of its own rows
     for part in sorted(read.parts, key=lambda part: part.table != "vehicles"):
@@ -329,7 +336,7 @@ def take_part(
 ) -> None:
     """Store the rows of one part of a file; the caller's transaction."""
     own = under_own_number(con, part)
-    zone = case.delivery.zone
+    zone = part.zone or case.delivery.zone if isinstance(part, PlainRows) else case.delivery.zone
     note_written(con, made.load_id, case.origin.changed_at)
     absorbed = absorb(con, own.part, made.load_id, zone=zone, spellers=SPELLERS, short=short)
     made.parts.append(absorbed)
@@ -341,17 +348,22 @@ def take_part(
 
 def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadResult:
     """Count a load's rows and write its ledger row."""
-    if "scans" in made.tables:
+    if read.returned:
+        forget_told(con, made.load_id)  # a row that comes back is no whole scan
+    elif "scans" in made.tables:
         made.notes += replace_retold(con, made.load_id, case.load.source, made.rejections)
     if n_moved := adopt(con, made.load_id):
         made.notes.append(f"earlier rows put under the number their VIN was now given: {n_moved:,}")
-    made.notes += _to_look_at(con, made.load_id)
+    came = _how_it_came(con, read, case)
+    made.notes += _to_look_at(con, made, read)
     load = replace(
         case.load,
         load_id=made.load_id,
-        rows_read=sum(p.stored + p.duplicate for p in made.parts) + len(made.rejections),
+        rows_read=read.n_known
+        + sum(p.stored + p.duplicate for p in made.parts)
+        + len(made.rejections),
         rows_stored=sum(p.stored for p in made.parts),
-        rows_duplicate=sum(p.duplicate for p in made.parts),
+        rows_duplicate=read.n_known + sum(p.duplicate for p in made.parts),
         rows_corrected=sum(p.corrected for p in made.parts),
         rows_rejected=len(made.rejections),
         note="; ".join(filter(None, [read.note, *made.notes])),
@@ -361,14 +373,26 @@ def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadRes
         con, made.load_id, case.origin, tables=tables, by_identifiers=made.by_identifiers
     )
     _remember_outside(con, case)
-    insert_rejections(con, made.load_id, load.file_name, made.rejections)
+    insert_rejections(con, made.load_id, load.file_name, made.rejections, came)
     complete_load(con, load, case.started_at, case.clock())
     return load
 
 
-def _to_look_at(con: Connection, load_id: int) -> list[str]:
+def _how_it_came(con: Connection, read: ReadFile, case: Case) -> Callable[[Rejection], Came]:
+    """Say of each refused row how it came; of one that came back, how it first did."""
+    first = how_they_came(con, read.returned)
+    here = Came(case.load.reader, case.delivery.zone)
+    return lambda refused: first.get(refused.line or 0, here)
+
+
+def _to_look_at(con: Connection, made: Made, read: ReadFile) -> list[str]:
     """Give the notes on a load whose rows are all in."""
-    n_mended = clear_mended(con, load_id)
+    load_id = made.load_id
+    if read.returned:
+        n_mended = len(read.returned.keys() - {refused.line for refused in made.rejections})
+        set_returned_aside(con, load_id, read.returned)
+    else:
+        n_mended = clear_mended(con, load_id)
     said = (
         new_vehicles(con, load_id),
         doubtful_vins(con, load_id),

@@ -33,6 +33,7 @@ from afterclear.records import LoadResult, ReadFile
 from afterclear.store.engine.archive import Snapshot, taken_out
 from afterclear.store.engine.database import Connection, is_of_the_file, transaction
 from afterclear.store.intake.ledger import known_load, next_load_id
+from afterclear.store.intake.returned import settle_returned
 from afterclear.store.intake.withdrawal import (
     PastLoad,
     check_order,
@@ -206,7 +207,7 @@ def _read(
         case = case_of(arrival, snapshot, again.clock(), again.clock)
         try:
             reader = again.readers.identify(case.delivery)
-            read = reader.read(case.delivery)
+            read = settle_returned(again.con, reader.read(case.delivery))
             for part in read.parts:
                 if part.table in tables:
                     take_part(again.con, part, made, case, short=False)

@@ -1,8 +1,9 @@
 """Frozen records that cross parts of the program.  Times are aware UTC instants."""
 
 import unicodedata
+from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Literal
@@ -13,6 +14,8 @@ if TYPE_CHECKING:  # a command that reads no file need not wait for it
 # Unicode's general categories: control, format, surrogate, line and paragraph separators.
 _NOT_SHOWN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 _LONGEST_ENDING = 12
+# how a refused row came that is in the plain layout; otherwise the name of its map's reader
+PLAIN = "plain"
 
 
 def printable(name: str) -> str:
@@ -59,6 +62,8 @@ class Rejection:
     value: str | None
     expected: str
     row: str | None = None  # the whole row as JSON, for mending and replay
+    # the row has the source's own headings and text: it can only come back through the map
+    is_source: bool = field(default=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +86,7 @@ class PlainRows:
 
     table: str
     frame: "pl.DataFrame"
+    zone: str | None = None  # of times without an offset; None: as the delivery says
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +96,9 @@ class ReadFile:
     parts: tuple[PlainFile | PlainRows, ...]
     rejections: tuple[Rejection, ...] = ()
     note: str = ""  # what a person should know: encoding found, frames without meaning, ...
+    # line -> key of the refused row that comes back in it, as ``store/intake/returned.py`` makes it
+    returned: Mapping[int, str] = field(default_factory=dict)
+    n_known: int = 0  # rows left out because they are in the store already
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """A good file for every reader there is, the import maps of ``config/imports`` among them."""
 
 import io
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -82,6 +83,26 @@ def _jsonl() -> bytes:
     return pl.read_csv(SCANS.encode(), infer_schema=False).write_ndjson().encode()
 
 
+def _returned() -> bytes:
+    names, *rows = (line.split(",") for line in SCANS.splitlines())
+    numbers = [str(n) for n, _ in enumerate(rows, 1)]
+    own = "refused rows 1"
+    return xlsx(
+        {
+            own: [
+                ["refused row", "why it was refused", *names],
+                *([n, "", *row] for n, row in zip(numbers, rows, strict=True)),
+            ],
+            "origin of the rows": [
+                ["Leave this sheet as it is."],
+                ["sheet", own, "scans", "plain", "UTC"],
+                *(["column", own, name, json.dumps(name)] for name in names),
+                *(["row", own, n, f"key {n}"] for n in numbers),
+            ],
+        }
+    )
+
+
 def _bus() -> bytes:
     frames = [(1_700_000_000 + n, DM1, one_code(100, 4)) for n in range(30)]
     lines = [f"({at:.6f}) can0 {can_id:08X}#{data.hex().upper()}" for at, can_id, data in frames]
@@ -134,6 +155,7 @@ def all_samples() -> list[Sample]:
         Sample(book("xlsx"), orders_reader, xlsx(orders()), is_text=False, by_line=False),
         Sample(book("ods"), orders_reader, ods(orders()), is_text=False, by_line=False),
         Sample(book("xls"), orders_reader, xls(orders()), is_text=False, by_line=False),
+        Sample("refused_rows.xlsx", "returned_rows", _returned(), is_text=False, by_line=False),
     ]  # fmt: skip
 
 

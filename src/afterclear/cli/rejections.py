@@ -1,17 +1,29 @@
 """The command ``rejections``."""
 
+from pathlib import Path
+
 import click
 
 from afterclear.cli.frame import tell, with_app
 from afterclear.commands.app import App
+from afterclear.commands.queries.refused_workbook import refused_workbook
 from afterclear.commands.queries.status import refused_files, rejected_rows
+from afterclear.errors import UsageError
 
 
 @click.command("rejections")
 @click.option("--json", "as_json", is_flag=True, help="JSON Lines, for a program to read.")
+@click.option(
+    "--workbook",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write them to this .xlsx instead: mend it, then load it.",
+)
 @with_app
-def command(app: App, *, as_json: bool) -> None:
+def command(app: App, *, as_json: bool, workbook: Path | None) -> None:
     """List refused rows: file, line, column, value, and what was expected; then refused files."""
+    if workbook is not None:
+        _write(app, workbook)
+        return
     rows = rejected_rows(app)
     if as_json:
         click.echo(rows.write_ndjson(), nl=False)
@@ -25,3 +37,12 @@ def command(app: App, *, as_json: bool) -> None:
     for file in refused.iter_rows(named=True):
         tell(f"{file['file_name']} (load {file['load_id']}), the whole file: {file['note']}")
     click.echo(f"{len(rows)} refused rows, {len(refused)} files refused as a whole", err=True)
+
+
+def _write(app: App, path: Path) -> None:
+    if path.suffix.lower() != ".xlsx":
+        raise UsageError(f"Call the workbook NAME.xlsx, not {path.name}.")
+    made = refused_workbook(app, path)
+    tell(f"{made.n_rows:,} refused rows are in {path}. Mend it, then 'afterclear load {path}'.")
+    for reason, n in made.left_out.items():
+        tell(f"not in it: {n:,} rows {reason}")

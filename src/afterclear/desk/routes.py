@@ -55,6 +55,7 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("POST", "/loads/{number:int}/back", Role.DECIDE, loads.take_back),
     ("POST", "/loads/{number:int}/otherwise", Role.DECIDE, loads.put_otherwise),
     ("POST", "/refused/again", Role.DECIDE, loads.read_again),
+    ("POST", "/refused/workbook", Role.DECIDE, loads.workbook),
     ("POST", "/judge", Role.DECIDE, loads.judge),
     ("GET", "/refused", Role.READ, loads.refused),
     ("GET", "/decide", Role.READ, deciding.work),

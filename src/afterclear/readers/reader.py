@@ -5,6 +5,7 @@ from typing import Protocol
 from afterclear.records import Delivery, ReadFile
 
 MAP_PREFIX = "map:"
+RETURNED = "returned_rows"  # the reader of the program's own workbooks of refused rows
 
 
 class Reader(Protocol):

@@ -6,7 +6,7 @@ from afterclear.errors import RefusedFileError
 from afterclear.readers.limits import USUAL, ReadingLimits
 from afterclear.readers.maps.checked_map import BrokenMap, ImportMap
 from afterclear.readers.plain_table import PlainTableReader
-from afterclear.readers.reader import MAP_PREFIX, Reader
+from afterclear.readers.reader import MAP_PREFIX, RETURNED, Reader
 from afterclear.readers.unread import why_unread
 from afterclear.records import Delivery
 
@@ -19,23 +19,30 @@ def all_readers(
     from afterclear.readers.bus.can_log import CanLogReader  # noqa: PLC0415
     from afterclear.readers.bus.hex_responses import HexResponsesReader  # noqa: PLC0415
     from afterclear.readers.mapped.map_reader import BrokenMapReader, MapReader  # noqa: PLC0415
+    from afterclear.readers.mapped.returned_reader import ReturnedRowsReader  # noqa: PLC0415
 
     mapped = [
         BrokenMapReader(each) if isinstance(each, BrokenMap) else MapReader(each, limits.pages)
         for each in maps
     ]
-    return (*mapped, PlainTableReader(), CanLogReader(), HexResponsesReader())
+    returned = ReturnedRowsReader([each for each in maps if isinstance(each, ImportMap)])
+    return (returned, *mapped, PlainTableReader(), CanLogReader(), HexResponsesReader())
 
 
 def identify(delivery: Delivery, readers: Sequence[Reader]) -> Reader:
     """Give the one reader that recognises the delivery; import maps come first.
 
+    But for the program's own workbooks: no map is meant for those.
+
     Raises:
         RefusedFileError: none does, or several do.
 
     """
+    own = next((reader for reader in readers if reader.name == RETURNED), None)
+    if own is not None and own.identify(delivery):
+        return own
     mapped = [reader for reader in readers if reader.name.startswith(MAP_PREFIX)]
-    others = [reader for reader in readers if reader not in mapped]
+    others = [reader for reader in readers if reader not in mapped and reader is not own]
     claims = _claims(mapped, delivery) or _claims(others, delivery)
     if len(claims) == 1:
         return claims[0]

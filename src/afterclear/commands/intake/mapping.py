@@ -252,7 +252,8 @@ def _preview(read: ReadFile, delivery: Delivery, how: _Checking) -> Preview:
         for part in read.parts:
             with transaction(con):
                 own = _with_any_name(part) if isinstance(part, PlainRows) else part
-                made = absorb(con, own, 1, zone=delivery.zone, spellers=SPELLERS)
+                zone = (isinstance(part, PlainRows) and part.zone) or delivery.zone
+                made = absorb(con, own, 1, zone=zone, spellers=SPELLERS)
             rejections += made.rejections
             head = query(con, f"SELECT * FROM ({EXPORTS[part.table]}) LIMIT {how.asked.rows:d}")
             filled = [c for c in head.columns if head[c].null_count() < len(head)]

@@ -1,8 +1,12 @@
 """What was loaded, and what was refused; a load is taken back, or read again, whole."""
 
+import tempfile
+from pathlib import Path
+
 from starlette.responses import Response
 
 from afterclear.commands.queries.exporting import export_frame
+from afterclear.commands.queries.refused_workbook import refused_workbook
 from afterclear.commands.queries.status import refused_files, rejected_rows
 from afterclear.desk.request import Asked
 from afterclear.errors import UsageError
@@ -10,6 +14,8 @@ from afterclear.errors import UsageError
 _SHOWN = 200  # loads, the latest first
 _CAUSES = 100  # of refused rows
 _EXAMPLES = 5  # refused rows of one cause
+_BOOK = "refused_rows.xlsx"
+_XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 def loads(asked: Asked) -> Response:
@@ -40,6 +46,20 @@ def put_otherwise(asked: Asked) -> Response:
 def read_again(asked: Asked) -> Response:
     """Read all files again that refused something, with maps and vehicles as they are now."""
     return asked.begin("Read again what was refused", [["replay"]])
+
+
+def workbook(asked: Asked) -> Response:
+    """Give refused rows as a workbook, to be mended and brought back."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / _BOOK
+        made = refused_workbook(asked.desk.app, path)
+        content = path.read_bytes()
+    asked.tell("1 row" if made.n_rows == 1 else f"{made.n_rows:,} rows")
+    return Response(
+        content,
+        media_type=_XLSX,
+        headers={"Content-Disposition": f'attachment; filename="{_BOOK}"'},
+    )
 
 
 def judge(asked: Asked) -> Response:

@@ -19,6 +19,7 @@ _SCHEMA = {
     "value": pl.String,
     "expected": pl.String,
     "row": pl.String,
+    "is_source": pl.Boolean,
 }
 
 
@@ -29,24 +30,28 @@ def put_down(read: ReadFile, folder: Path) -> dict[str, Any]:
         if not isinstance(part, PlainRows):
             raise TypeError(f"{type(part).__name__} is read by the store, not here")
         part.frame.write_ipc(folder / f"{number}.arrow")
-        tables.append(part.table)
+        tables.append((part.table, part.zone))
     if read.rejections:
         rows = [
-            (r.table, r.line, *map(_sound, (r.column, r.value, r.expected, r.row)))
+            (r.table, r.line, *map(_sound, (r.column, r.value, r.expected, r.row)), r.is_source)
             for r in read.rejections
         ]
         pl.DataFrame(rows, schema=_SCHEMA, orient="row").write_ipc(folder / _REJECTIONS)
-    return {"tables": tables, "note": read.note}
+    return {"tables": tables, "note": read.note, "returned": list(read.returned.items())}
 
 
 def picked_up(answer: dict[str, Any], folder: Path) -> ReadFile:
     """Read again what ``put_down`` wrote."""
-    parts = [PlainRows(t, _frame(folder / f"{n}.arrow")) for n, t in enumerate(answer["tables"])]
+    parts = [
+        PlainRows(table, _frame(folder / f"{n}.arrow"), zone)
+        for n, (table, zone) in enumerate(answer["tables"])
+    ]
     refused = folder / _REJECTIONS
     rejections = (
         [Rejection(*row) for row in _frame(refused).iter_rows()] if refused.exists() else []
     )
-    return ReadFile(tuple(parts), tuple(rejections), answer["note"])
+    returned = {int(line): str(key) for line, key in answer["returned"]}
+    return ReadFile(tuple(parts), tuple(rejections), answer["note"], returned)
 
 
 def _frame(path: Path) -> pl.DataFrame:

@@ -19,6 +19,7 @@ from afterclear.readers.mapped.map_shape import (
     FILLER,
     MADE,
     NO_CODE,
+    TOLD,
     shaped,
     with_one_filler,
 )
@@ -50,8 +51,20 @@ def mapped_rows(
         RefusedFileError: headings are missing or doubtful, or the vehicle is not known.
 
     """
-    spec = shaped(table, spec, where)
+    return shaped_rows(table, shaped(table, spec, where), how, delivery, where)
+
+
+def shaped_rows(
+    table: SourceTable, spec: MapTable, how: ImportMap, delivery: Delivery, where: str
+) -> Mapped:
+    """Bring rows into the plain layout that have the shape of the map already.
+
+    Raises:
+        RefusedFileError: headings are missing or doubtful, or the vehicle is not known.
+
+    """
     origins = origins_of(table, spec, where)
+    table.frame = _with_told(table, spec, delivery, where)
     # a word for "none" is one word until it is clear which cells were empty as delivered
     frame = _with_one_filler(table.frame, origins, FILLER)
     frame, uneven = _row_for_each(frame, spec, origins)
@@ -61,7 +74,9 @@ def mapped_rows(
 
     def cells_of(name: str) -> PlainCells:
         column = spec.columns[name]
-        raw = _raw(frame, column, origins[name], _constant_text(column, table, delivery, where))
+        raw = _raw(
+            frame, column, origins[name], _constant_text(name, column, table, (delivery, where))
+        )
         return plain_cells(raw, column, _target(spec, name), how, zone)
 
     wanted = [name for name in spec.columns if origins[name] is not None]
@@ -177,12 +192,13 @@ def _find(heading: str, keys: dict[str, str], where: str) -> str | None:
 
 
 def _constant_text(
-    column: MapColumn, table: SourceTable, delivery: Delivery, where: str
+    name: str, column: MapColumn, table: SourceTable, place: tuple[Delivery, str]
 ) -> str | None:
     """Give a text that is the same in every row, from the map, the file's name or its head."""
-    if column.value is not None:
-        return column.value
-    for pattern, text, place in (
+    delivery, where = place
+    if column.value is not None or name in table.told:
+        return table.told.get(name, column.value)
+    for pattern, text, part in (
         (column.file_name, delivery.name, "the file's name"),
         (column.above, table.above, "the text above the headings"),
         (column.sheet_name, table.sheet, "the sheet's name"),
@@ -193,8 +209,21 @@ def _constant_text(
         if found:
             return found[1].strip()
         if not column.optional:
-            raise RefusedFileError(f"{where}: {place} has nothing like {pattern!r}.")
+            raise RefusedFileError(f"{where}: {part} has nothing like {pattern!r}.")
     return None
+
+
+def _with_told(table: SourceTable, spec: MapTable, delivery: Delivery, where: str) -> pl.DataFrame:
+    """Keep beside each row what only its file says, so that a refused one can come back alone."""
+    told = {
+        name: _constant_text(name, column, table, (delivery, where))
+        for name, column in spec.columns.items()
+        if column.file_name or column.above or column.sheet_name
+    }
+    told |= {"vehicle_id": delivery.vehicle_id} if "vehicle_id" not in spec.columns else {}
+    return table.frame.with_columns(
+        pl.lit(text).alias(f"{TOLD}{name}") for name, text in told.items() if text
+    )
 
 
 def _raw(
@@ -260,6 +289,7 @@ def _row_for_each(
             str(row[next(iter(parted))]),
             f"as many values in each of: {', '.join(parted)}",
             _as_json(row),
+            is_source=True,
         )
         for row in frame.filter(~keep).iter_rows(named=True)
     ]
@@ -346,7 +376,7 @@ def _part(
 
 def _refusal(row: dict[str, Any], column: PlainCells, into: str) -> Rejection:
     value, expected = row.pop(_VALUE), row.pop(_EXPECTED)
-    return Rejection(into, row[LINE], column.name, value, expected, _as_json(row))
+    return Rejection(into, row[LINE], column.name, value, expected, _as_json(row), is_source=True)
 
 
 def _as_json(row: dict[str, Any]) -> str:

@@ -18,6 +18,7 @@ from afterclear.readers.maps.source_table import LINE, SourceTable, find_column,
 # Columns made here; no heading is called so (U+0000 is in no text a person writes).
 MADE = "\x00"
 CODE, HEADING, _ROW, _NONE = (f"{MADE}{name}" for name in ("code", "heading", "row", "none"))
+TOLD = f"{MADE}told "  # before a plain column: its text was read from the file, not a row
 FILLER = "none"
 NO_CODE = "rows without a code"
 CODE_COLUMNS = ("code", "codes")
@@ -53,8 +54,16 @@ def shaped(table: SourceTable, spec: MapTable, where: str) -> MapTable:
         cells = pl.col(name).str.strip_chars().replace("", None)
         table.frame = table.frame.with_columns(cells.forward_fill().alias(name))
     if not spec.codes_from:
-        return spec
+        return as_shaped(spec)
     table.frame = _row_for_each_code(table.frame, spec, where)
+    return as_shaped(spec)
+
+
+def as_shaped(spec: MapTable) -> MapTable:
+    """Give the map of a table whose rows are wanted, filled, and of one code each."""
+    spec = replace(spec, keep_where={}, drop_where={}, fill_down=())
+    if not spec.codes_from:
+        return spec
     columns = {name: _of_made(name, column) for name, column in spec.columns.items()}
     columns.setdefault("code", MapColumn(from_=(CODE,)))
     return replace(spec, columns=columns, codes_from=())

@@ -32,6 +32,9 @@ class SourceTable:
     sheet: str = ""  # the workbook's sheet
     rejections: list[Rejection] = field(default_factory=list)
     left_out: Counter[str] = field(default_factory=Counter)
+    # plain column -> its text in every row, where it was read from the file before its rows came
+    # here by themselves
+    told: dict[str, str] = field(default_factory=dict)
 
 
 def plain_heading(text: str) -> str:

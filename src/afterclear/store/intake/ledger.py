@@ -6,12 +6,13 @@ The line of an archive follows the lines of its files, so that a kill in between
 next time.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 import polars as pl
 
-from afterclear.records import LoadResult, Rejection
+from afterclear.records import PLAIN, LoadResult, Rejection
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import create_temp_table, query, scalar
 from afterclear.store.queries.results import naive
@@ -88,18 +89,41 @@ def complete_load(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Came:
+    """How a row came: the reader of its file, and the zone of times without an offset."""
+
+    reader: str
+    zone: str | None
+    key: str | None = None  # of its first refusal, if it came back (store/intake/returned.py)
+
+
 def insert_rejections(
-    con: Connection, load_id: int, file_name: str, rejections: Sequence[Rejection]
+    con: Connection,
+    load_id: int,
+    file_name: str,
+    rejections: Sequence[Rejection],
+    came: Callable[[Rejection], Came],
 ) -> None:
-    """Keep refused rows with the reasons."""
+    """Keep refused rows with the reasons, and how each came."""
     if not rejections:
         return
-    rows = [(r.line, r.table, r.column, r.value, r.expected, r.row) for r in rejections]
+    how = [came(r) for r in rejections]
+    rows = [
+        (*(r.line, r.table, r.column, r.value, r.expected, r.row), _came_as(r, h), h.zone, h.key)
+        for r, h in zip(rejections, how, strict=True)
+    ]
     create_temp_table(con, "refused", pl.DataFrame(rows, schema=_REFUSED, orient="row"))
     con.execute(
         "INSERT INTO rejections SELECT ?, ?, * FROM refused",
         [load_id, file_name],
     )
+
+
+def _came_as(refused: Rejection, came: Came) -> str | None:
+    if refused.row is None:
+        return None
+    return came.reader if refused.is_source else PLAIN
 
 
 _REFUSED = {
@@ -109,4 +133,7 @@ _REFUSED = {
     "value": pl.String,
     "expected": pl.String,
     "row_json": pl.String,
+    "came_as": pl.String,
+    "zone": pl.String,
+    "first_key": pl.String,
 }

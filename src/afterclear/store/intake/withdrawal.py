@@ -249,7 +249,7 @@ def _list_again(con: Connection, load_id: int) -> None:
     mended = f"""replaced_by = {load_id} AND load_id IN (
         SELECT load_id FROM loads WHERE outcome = 'stored' AND load_id <> {load_id})"""
     con.execute(
-        f"""INSERT INTO rejections
+        f"""INSERT INTO rejections BY NAME
             SELECT * EXCLUDE (replaced_by) FROM replaced_rejections WHERE {mended}"""
     )
     con.execute(f"DELETE FROM replaced_rejections WHERE {mended}")
@@ -307,7 +307,8 @@ def mark_replaced(con: Connection, old: int, new: int) -> None:
 
 def _put_refusals_aside(con: Connection, load_id: int, by_load: int) -> None:
     con.execute(
-        "INSERT INTO replaced_rejections SELECT *, ? FROM rejections WHERE load_id = ?",
+        """INSERT INTO replaced_rejections BY NAME
+           SELECT *, ?::INTEGER AS replaced_by FROM rejections WHERE load_id = ?""",
         [by_load, load_id],
     )
     con.execute("DELETE FROM rejections WHERE load_id = ?", [load_id])

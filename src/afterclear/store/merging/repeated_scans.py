@@ -93,8 +93,14 @@ def replace_retold(
     con.execute(_TOLD)
     _find_others(con, load_id, source)
     notes = [*_repeated_scans(con, load_id, refused), *_of_other_vehicles(con, load_id, source)]
-    con.execute(f"DELETE FROM temp.scans_told WHERE load_id = {load_id}")
+    forget_told(con, load_id)
     return notes
+
+
+def forget_told(con: Connection, load_id: int) -> None:
+    """Forget what a load holds of known scans."""
+    con.execute(_TOLD)
+    con.execute(f"DELETE FROM temp.scans_told WHERE load_id = {load_id}")
 
 
 def _find_others(con: Connection, load_id: int, source: str) -> None:

@@ -4,8 +4,9 @@ A row is the corrected one if its whole key agrees, except for the cell that was
 row its scan, vehicle, unit and code; of a line of a work order the order, vehicle, action, part and
 place, and the notes where it names no part; of a clear the vehicle, instant and unit; of a vehicle
 its number. A scan or order whose own number was wrong, and a line without cells, cannot be matched
-and stays listed. The refused row is set aside with the load that corrected it, and listed again if
-that load is withdrawn.
+and stays listed; in the workbook of refused rows it comes back by its key
+(``store/intake/returned.py``). The refused row is set aside with the load that corrected it, and
+listed again if that load is withdrawn.
 """
 
 from typing import Final
@@ -62,7 +63,8 @@ def clear_mended(con: Connection, load_id: int) -> int:
                 SEMI JOIN (SELECT * FROM {name} WHERE load_id = {load_id}) t ON {agrees}"""
         )
         con.execute(
-            f"""INSERT INTO replaced_rejections SELECT *, {load_id} FROM rejections
+            f"""INSERT INTO replaced_rejections BY NAME
+                SELECT *, {load_id} AS replaced_by FROM rejections
                 WHERE rowid IN (SELECT place FROM mended)"""
         )
         con.execute("DELETE FROM rejections WHERE rowid IN (SELECT place FROM mended)")

@@ -1,0 +1,259 @@
+"""Refused rows as a workbook that a person mends and brings back.
+
+Rows of one kind stand on one sheet, under the headings they came with; a last sheet says where each
+is from (``readers/mapped/returned_rows.py`` reads it).  Every cell is text and stays text when it
+is edited: nothing in it becomes a formula or a date.
+"""
+
+import json
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import xlsxwriter
+
+from afterclear.commands.app import App
+from afterclear.errors import UsageError
+from afterclear.plain import TABLES
+from afterclear.readers.mapped.returned_reader import ORIGIN, SHEET
+from afterclear.readers.mapped.returned_rows import NUMBER, REASON, fitting_table, shown_headings
+from afterclear.readers.maps.checked_map import ImportMap
+from afterclear.readers.maps.import_map import load_maps
+from afterclear.readers.reader import MAP_PREFIX
+from afterclear.records import PLAIN
+from afterclear.store.engine.database import open_store, rows
+from afterclear.store.intake.returned import KEY
+from afterclear.store.queries.results import naive
+
+_MOST_ROWS: Final = 100_000  # more is a fault of the map, not of rows
+_LONGEST: Final = 32_767  # characters of a cell (ECMA-376)
+_WIDEST: Final = 40
+_MARKS: Final = ("=", "+", "-", "@", "\t", "\r")  # what a program of sheets may take for a formula
+_NOT_HERE: Final = "rows that are not here"
+_KEEP: Final = (
+    "Mend the cells of the other sheets, then bring this file back as it is. Leave this sheet, the "
+    "headings and the numbers in the first column: they say which row is which."
+)
+_EARLIER: Final = "were refused by an earlier version: have all refused files read again first"
+_NO_CELLS: Final = "could not be parted into cells, or are no rows of a table"
+_TOO_LONG: Final = f"have a cell of more than {_LONGEST:,} characters"
+_TOO_MANY: Final = f"are more than the {_MOST_ROWS:,} that one workbook takes"
+
+
+@dataclass(frozen=True)
+class RefusedBook:
+    """What a workbook of refused rows holds."""
+
+    n_rows: int
+    left_out: Mapping[str, int]  # why rows are not in it -> how many
+
+
+@dataclass
+class _Sheet:
+    """Rows that stand on one sheet."""
+
+    table: str
+    came_as: str
+    zone: str
+    headings: tuple[str, ...]  # as delivered
+    wrong: Mapping[str, tuple[str, ...]]  # plain column -> headings its cells come from
+    rows: list[tuple[str, dict[str, Any], list[str | None]]] = field(default_factory=list)
+
+
+def refused_workbook(app: App, path: Path) -> RefusedBook:
+    """Write refused rows to a workbook; those that cannot come back by themselves are counted.
+
+    Raises:
+        UsageError: none can; the reasons are told.
+        ConfigError: a map is wrong; every mistake of every map is listed.
+        OSError: the file cannot be written.
+
+    """
+    with open_store(app.store, read_only=True) as con:
+        found = rows(
+            con,
+            f"""SELECT {KEY} AS key, r.table_name, r.column_name, r.value, r.expected, r.row_json,
+                    coalesce(r.came_as, CASE WHEN l.reader = 'plain_table' THEN '{PLAIN}' END)
+                        AS came_as,
+                    coalesce(r.zone, o.zone, 'UTC') AS zone, r.file_name, r.line
+                FROM rejections r JOIN loads l USING (load_id)
+                LEFT JOIN load_origins o USING (load_id)
+                ORDER BY r.load_id, r.line, r.column_name, r.value, r.row_json""",
+        )
+    maps = {
+        f"{MAP_PREFIX}{each.name}": each
+        for each in load_maps(app.config.imports)
+        if isinstance(each, ImportMap)
+    }
+    sheets, left_out = _sorted_out(found, maps)
+    n_rows = sum(len(sheet.rows) for sheet in sheets)
+    if not n_rows:
+        raise UsageError(_nothing(left_out))
+    with path.open("wb") as file:
+        _write(file, sheets, left_out, naive(app.clock()))
+    return RefusedBook(n_rows, left_out)
+
+
+def _nothing(left_out: Mapping[str, int]) -> str:
+    if not left_out:
+        return "No row is refused."
+    why = "; ".join(f"{n:,} rows {reason}" for reason, n in left_out.items())
+    return f"No refused row can come back by itself: {why}. Mend them in the files they are from."
+
+
+# --- which rows, on which sheet -----------------------------------------------------------------
+
+
+def _sorted_out(
+    found: list[dict[str, Any]], maps: Mapping[str, ImportMap]
+) -> tuple[list[_Sheet], Counter[str]]:
+    """Put rows of one kind on one sheet; count the others by the reason."""
+    sheets: dict[tuple[object, ...], _Sheet | str] = {}
+    left_out: Counter[str] = Counter()
+    n_rows = 0
+    for row in found:
+        cells = _cells(row)
+        why = _why_not(row, cells) or (_TOO_MANY if n_rows >= _MOST_ROWS else "")
+        if why:
+            left_out[why] += 1
+            continue
+        kind = (row["table_name"], row["came_as"], row["zone"], *cells)
+        if kind not in sheets:
+            sheets[kind] = _sheet(row, tuple(cells), maps)
+        sheet = sheets[kind]
+        if isinstance(sheet, str):
+            left_out[sheet] += 1
+            continue
+        n_rows += 1
+        sheet.rows.append((row["key"], row, list(cells.values())))
+    return [sheet for sheet in sheets.values() if isinstance(sheet, _Sheet)], left_out
+
+
+def _cells(row: Mapping[str, Any]) -> dict[str, str | None]:
+    """Give the cells of a refused row as text; empty: it has none."""
+    try:
+        found = json.loads(row["row_json"] or "")
+    except ValueError:
+        return {}
+    if not isinstance(found, dict):
+        return {}
+    cells = {str(name): _text(cell) for name, cell in found.items()}
+    if row["came_as"] == PLAIN and row["table_name"] != "vehicles" and not cells.get("vehicle_id"):
+        # a VIN or plate that a reader gave in the place of the number (store/intake/identity.py)
+        cells = {f"_{n}" if n in {"vin", "plate"} else n: cell for n, cell in cells.items()}
+    return cells
+
+
+def _text(cell: object) -> str | None:
+    if cell is None or isinstance(cell, str):
+        return cell or None
+    return json.dumps(cell, ensure_ascii=False)
+
+
+def _why_not(row: Mapping[str, Any], cells: Mapping[str, str | None]) -> str:
+    if row["table_name"] not in TABLES or not cells:
+        return _NO_CELLS
+    if row["came_as"] is None:
+        return _EARLIER
+    if any(len(cell or "") > _LONGEST for cell in cells.values()):
+        return _TOO_LONG
+    is_known = row["came_as"] == PLAIN or str(row["came_as"]).startswith(MAP_PREFIX)
+    return "" if is_known else _NO_CELLS
+
+
+def _sheet(
+    row: Mapping[str, Any], headings: tuple[str, ...], maps: Mapping[str, ImportMap]
+) -> _Sheet | str:
+    """Make the sheet for rows like this one, or say why they cannot come back by themselves."""
+    table, came_as = row["table_name"], row["came_as"]
+    sheet = _Sheet(table, came_as, row["zone"], headings, {})
+    if came_as == PLAIN:
+        return sheet
+    if came_as not in maps:
+        return f"were read by the map {came_as.removeprefix(MAP_PREFIX)}, which is not there"
+    spec = fitting_table(maps[came_as], table, headings)
+    if isinstance(spec, str):
+        return f"cannot come alone: {spec}"
+    sheet.wrong = {name: column.from_ for name, column in spec.columns.items()}
+    return sheet
+
+
+# --- the workbook -------------------------------------------------------------------------------
+
+
+def _write(
+    file: Any,  # noqa: ANN401 - a binary file
+    sheets: list[_Sheet],
+    left_out: Mapping[str, int],
+    now: object,
+) -> None:
+    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    with xlsxwriter.Workbook(file, options) as book:
+        book.set_properties({"created": now})
+        origins: list[tuple[str, ...]] = []
+        n_told = 0
+        for nth, sheet in enumerate(sheets, 1):
+            name = SHEET.format(nth)
+            shown = shown_headings(sheet.headings)
+            origins.append(("sheet", name, sheet.table, sheet.came_as, sheet.zone))
+            origins += [("column", name, own, json.dumps(told)) for own, told in shown.items()]
+            numbers = range(n_told + 1, n_told + 1 + len(sheet.rows))
+            origins += [
+                ("row", name, str(n), key) for n, (key, *_) in zip(numbers, sheet.rows, strict=True)
+            ]
+            _write_sheet(book, book.add_worksheet(name), sheet, (list(shown), numbers))
+            n_told += len(sheet.rows)
+        page = book.add_worksheet(ORIGIN)
+        page.write_string(0, 0, _KEEP)
+        for line, told in enumerate(origins, 1):
+            for place, text in enumerate(told):
+                page.write_string(line, place, text)
+        if left_out:
+            page = book.add_worksheet(_NOT_HERE)
+            page.set_column(0, 0, 2 * _WIDEST)
+            for line, (reason, n) in enumerate(left_out.items()):
+                page.write_string(line, 0, f"{n:,} rows {reason}.")
+
+
+def _write_sheet(
+    book: Any,  # noqa: ANN401 - untyped library
+    page: Any,  # noqa: ANN401
+    sheet: _Sheet,
+    told: tuple[list[str], range],
+) -> None:
+    shown, numbers = told
+    head = book.add_format({"bold": True, "bottom": 1})
+    formats = {
+        (is_wrong, is_marked): book.add_format(
+            {"num_format": "@"}
+            | ({"bg_color": "#FFE08A"} if is_wrong else {})
+            | ({"quote_prefix": True} if is_marked else {})
+        )
+        for is_wrong in (False, True)
+        for is_marked in (False, True)
+    }
+    page.write_row(0, 0, [NUMBER, REASON, *shown], head)
+    page.freeze_panes(1, 2)
+    page.set_column(0, 0, 12)
+    page.set_column(1, 1, _WIDEST)
+    page.set_column(2, 1 + len(shown), 18, formats[False, False])
+    for line, (number, (_, row, cells)) in enumerate(zip(numbers, sheet.rows, strict=True), 1):
+        page.write_number(line, 0, number)
+        page.write_string(line, 1, _reason(row)[:_LONGEST])
+        column = row["column_name"]
+        wrong = {column, f"_{column}", *sheet.wrong.get(column, ())}
+        for place, (heading, cell) in enumerate(zip(sheet.headings, cells, strict=True), 2):
+            form = formats[heading in wrong, (cell or "").startswith(_MARKS)]
+            if cell is None:
+                page.write_blank(line, place, None, form)
+            else:
+                page.write_string(line, place, cell, form)
+
+
+def _reason(row: Mapping[str, Any]) -> str:
+    place = f"{row['file_name']}, line {row['line']}" if row["line"] else str(row["file_name"])
+    value = "empty" if row["value"] is None else f"“{row['value']}”"
+    column = f"{row['column_name']} is {value}" if row["column_name"] else "the row"
+    return f"{place}: {column}; expected {row['expected']}"

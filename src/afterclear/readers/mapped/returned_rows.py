@@ -1,0 +1,270 @@
+"""Refused rows that come back mended, in the workbook the program wrote them to.
+
+A sheet of the workbook says where each row is from: its table, the map that read its file, and the
+key of its refusal (``store/intake/returned.py``).  Rows that a map refused have the source's own
+headings and go through the map again; all others are in the plain layout already.
+"""
+
+import json
+from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import polars as pl
+
+from afterclear.errors import RefusedFileError
+from afterclear.plain import TABLES, check_zone
+from afterclear.readers.formats.workbook import Sheet, read_sheets
+from afterclear.readers.mapped.map_rows import origins_of, shaped_rows
+from afterclear.readers.mapped.map_shape import MADE, TOLD, as_shaped
+from afterclear.readers.mapped.returned_reader import ORIGIN
+from afterclear.readers.maps.checked_map import ImportMap, MapTable
+from afterclear.readers.maps.source_table import LINE, SourceTable
+from afterclear.readers.reader import MAP_PREFIX
+from afterclear.records import PLAIN, Delivery, PlainRows, ReadFile, Rejection
+
+NUMBER: Final = "refused row"
+REASON: Final = "why it was refused"
+_HEADINGS_WITHIN: Final = 20  # rows
+_AGAIN: Final = "Take the workbook of refused rows anew, mend that, and bring it."
+
+
+@dataclass(slots=True)
+class _Own:
+    """What the sheet of origins says of one sheet."""
+
+    name: str
+    table: str
+    came_as: str
+    zone: str
+    headings: dict[str, str] = field(default_factory=dict)  # as shown -> as delivered
+    keys: dict[int, str] = field(default_factory=dict)  # number of a row -> key of its refusal
+
+
+def read_returned(maps: Mapping[str, ImportMap], delivery: Delivery) -> ReadFile:
+    """Bring the rows that came back into the plain layout; ``maps``: by their readers' names.
+
+    Raises:
+        RefusedFileError: the sheet of origins or a column is gone, or a map.
+
+    """
+    raw, where = delivery.path.read_bytes(), delivery.name
+    sheets = {sheet.name: sheet for sheet in read_sheets(raw, where)}
+    made = _Made()
+    for own in _origins(sheets.get(ORIGIN), where):
+        how = _map_of(own, maps, where)
+        if own.name not in sheets:
+            made.n_missing += len(own.keys)
+            continue
+        if how is not None and how.decimal != ".":
+            sheets = {s.name: s for s in read_sheets(raw, where, decimal=how.decimal)}
+        frame = _frame(own, sheets[own.name], made, where)
+        if how is None:
+            made.parts.append(PlainRows(own.table, frame.rename({LINE: "_line"}), own.zone))
+        else:
+            _through_map(frame, own, how, delivery, made)
+    return made.whole()
+
+
+def _map_of(own: _Own, maps: Mapping[str, ImportMap], where: str) -> ImportMap | None:
+    if own.came_as == PLAIN:
+        return None
+    if own.came_as not in maps:
+        name = own.came_as.removeprefix(MAP_PREFIX)
+        raise RefusedFileError(
+            f"{where}: the rows of its sheet {own.name!r} were read by the map {name!r}, which "
+            "is not there or has mistakes. Mend the map, then bring the workbook again."
+        )
+    return maps[own.came_as]
+
+
+@dataclass(slots=True)
+class _Made:
+    """What was made of the sheets so far."""
+
+    parts: list[PlainRows] = field(default_factory=list)
+    rejections: list[Rejection] = field(default_factory=list)
+    returned: dict[int, str] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    n_missing: int = 0
+
+    def whole(self) -> ReadFile:
+        """Give all of it."""
+        if self.n_missing:
+            self.notes.append(f"rows that did not come back and stay refused: {self.n_missing:,}")
+        parts = tuple(part for part in self.parts if len(part.frame))
+        note = "; ".join(dict.fromkeys(self.notes))
+        return ReadFile(parts, tuple(self.rejections), note, self.returned)
+
+
+def fitting_table(how: ImportMap, table: str, headings: Collection[str]) -> MapTable | str:
+    """Give the part of a map that takes rows with these headings by themselves, or why none does.
+
+    >>> from afterclear.readers.maps.checked_map import MapColumn
+    >>> part = MapTable(into="repairs", columns={"repaired_at": MapColumn(from_=("Day",))})
+    >>> how = ImportMap(name="orders", kind="delimited", files=("*",), table=(part,))
+    >>> fitting_table(how, "repairs", ["Day"])
+    'lines without an order number are told apart by all lines of their file'
+    """
+    names = [name for name in headings if not name.startswith(TOLD)]
+    empty = SourceTable(pl.DataFrame(schema=dict.fromkeys([*names, LINE], pl.String)))
+    found = []
+    for spec in how.table:
+        with suppress(RefusedFileError):
+            if spec.into == table and origins_of(empty, as_shaped(spec), how.name):
+                found.append(as_shaped(spec))
+    if len(found) != 1:
+        return f"{'several parts' if found else 'no part'} of the map {how.name} can read it"
+    if table == "repairs" and "repair_id" not in found[0].columns:
+        return "lines without an order number are told apart by all lines of their file"
+    if found[0].once_per_order:
+        return f"the map {how.name} says that amounts belong to the whole order"
+    return found[0]
+
+
+def shown_headings(headings: Sequence[str]) -> dict[str, str]:
+    r"""Name columns as a sheet shows them, each differently: as shown -> as delivered.
+
+    >>> list(shown_headings(["Refused row", "\x00told vehicle_id", "\x00code"]))
+    ['Refused row (2)', 'vehicle_id (of the whole file)', 'code']
+    """
+    shown: dict[str, str] = {}
+    taken = {NUMBER, REASON}
+    for heading in headings:
+        name = f"{heading.removeprefix(TOLD)} (of the whole file)"
+        name = name if heading.startswith(TOLD) else heading.replace(MADE, "")
+        name = " ".join(name.split()) or "column"
+        own, n = name, 2
+        while own.casefold() in taken:
+            own, n = f"{name} ({n})", n + 1
+        taken.add(own.casefold())
+        shown[own] = heading
+    return shown
+
+
+# --- the sheets -------------------------------------------------------------------------------
+
+
+def _origins(sheet: Sheet | None, where: str) -> list[_Own]:
+    """Read where the rows of each sheet are from.
+
+    Raises:
+        RefusedFileError: the sheet that says it is gone or was changed.
+
+    """
+    if sheet is None:
+        raise RefusedFileError(
+            f"{where} holds refused rows, but its sheet {ORIGIN!r} is gone: nothing says where "
+            f"they are from. {_AGAIN}"
+        )
+    own: dict[str, _Own] = {}
+    try:
+        for _, cells in sheet.grid:
+            kind, *told = [cell or "" for cell in cells[:5]]
+            if kind == "sheet":
+                name, table, came_as, zone = told
+                check_zone(zone)
+                own[name] = _Own(name, TABLES[table].name, came_as, zone)
+            elif kind == "column":
+                own[told[0]].headings[told[1]] = str(json.loads(told[2]))
+            elif kind == "row":
+                own[told[0]].keys[int(told[1])] = told[2]
+    except (ValueError, KeyError, IndexError) as error:
+        raise RefusedFileError(f"{where}: its sheet {ORIGIN!r} was changed. {_AGAIN}") from error
+    if not own:
+        raise RefusedFileError(f"{where}: its sheet {ORIGIN!r} is empty. {_AGAIN}")
+    return list(own.values())
+
+
+def _frame(own: _Own, sheet: Sheet, made: _Made, where: str) -> pl.DataFrame:
+    """Read the rows of a sheet under the headings they were delivered with."""
+    at, places = _columns(own, sheet, where)
+    taken: dict[int, list[str | None]] = {}
+    for line, cells in sheet.grid[at + 1 :]:
+        held = [cells[n] if n < len(cells) else None for n in places.values()]
+        number, *told = held
+        if not any(held):
+            continue
+        n = int(number) if number and number.strip().isdecimal() else 0
+        if n in own.keys and n not in taken:
+            taken[n] = told
+        else:
+            made.rejections.append(_no_refused_row(own, line, number, told))
+    made.returned |= {n: own.keys[n] for n in taken}
+    made.n_missing += len(own.keys) - len(taken)
+    columns = {
+        heading: pl.Series([told[n] for told in taken.values()], dtype=pl.String)
+        for n, heading in enumerate(own.headings.values())
+    }
+    return pl.DataFrame(columns | {LINE: pl.Series(list(taken), dtype=pl.Int64)})
+
+
+def _columns(own: _Own, sheet: Sheet, where: str) -> tuple[int, dict[str, int]]:
+    """Give the index of the row of headings, and the place of each column.
+
+    Raises:
+        RefusedFileError: a column is gone, or has another heading.
+
+    """
+    wanted = [NUMBER, *own.headings]
+    for at, (_, cells) in enumerate(sheet.grid[:_HEADINGS_WITHIN]):
+        found = {(cell or "").strip(): n for n, cell in reversed(list(enumerate(cells)))}
+        if NUMBER not in found:
+            continue
+        if gone := [name for name in wanted if name not in found]:
+            raise RefusedFileError(
+                f"{where}, sheet {own.name!r} has no column {', '.join(map(repr, gone))} any more. "
+                f"Put it back under its heading, or leave all columns as they come. {_AGAIN}"
+            )
+        return at, {name: found[name] for name in wanted}
+    raise RefusedFileError(
+        f"{where}, sheet {own.name!r} has no column {NUMBER!r} any more, which says which row is "
+        f"which. {_AGAIN}"
+    )
+
+
+def _no_refused_row(
+    own: _Own, line: int, number: str | None, told: Sequence[str | None]
+) -> Rejection:
+    row = dict(zip(own.headings, told, strict=True))
+    return Rejection(
+        own.table,
+        None,
+        NUMBER,
+        number,
+        f"the number of a refused row of this sheet, each once; see row {line} of {own.name!r}. "
+        "New rows come in a file of their own",
+        json.dumps(row, ensure_ascii=False),
+        is_source=True,
+    )
+
+
+# --- rows with the source's own headings --------------------------------------------------------
+
+
+def _through_map(
+    frame: pl.DataFrame, own: _Own, how: ImportMap, delivery: Delivery, made: _Made
+) -> None:
+    where = f"{delivery.name}, sheet {own.name!r}"
+    spec = fitting_table(how, own.table, list(own.headings.values()))
+    if isinstance(spec, str):
+        raise RefusedFileError(f"{where} cannot be taken by itself: {spec}.")
+    for told, rows in _by_file(frame):
+        alone = replace(delivery, name="", zone=own.zone, vehicle_id=told.get("vehicle_id"))
+        mapped = shaped_rows(SourceTable(rows, told=dict(told)), spec, how, alone, where)
+        made.parts.append(mapped.rows)
+        made.rejections += mapped.rejections
+        made.notes += mapped.notes
+
+
+def _by_file(frame: pl.DataFrame) -> list[tuple[Mapping[str, str], pl.DataFrame]]:
+    """Part rows by what only their files said."""
+    names = [name for name in frame.columns if name.startswith(TOLD)]
+    if not names:
+        return [({}, frame)]
+    parts = frame.partition_by(names, as_dict=True, include_key=False, maintain_order=True)
+    return [
+        ({n.removeprefix(TOLD): str(t) for n, t in zip(names, key, strict=True) if t}, rows)
+        for key, rows in parts.items()
+    ]
