@@ -103,6 +103,24 @@ def test_bare_clears_are_visits_without_work(tmp_path: Path) -> None:
     assert told["bare_clears_that_came_back", None] == (1, 1)
 
 
+def test_a_clear_of_several_codes_is_shown_by_the_one_that_came_back(tmp_path: Path) -> None:
+    """Shown by another, a list of come-backs would say "held" beside one of them."""
+    codes = ["P0130", "P0171", "P0301", "P0442"]
+    stories = [
+        Story(f"V{i}").scan(0, 1000, engine=codes).clear(0.1, 1000).scan(20, 3000, engine=[code])
+        for i, code in enumerate(codes)
+    ]
+    with found(tmp_path, *stories) as con:
+        shown = query(
+            con,
+            """SELECT p.finding, p.vehicle_id, a.code, a.returned FROM process_orders p
+            JOIN store.attempts a USING (attempt_id)
+            WHERE p.finding LIKE 'bare_clears%' ORDER BY ALL""",
+        )
+    once = [(f"V{i}", code, True) for i, code in enumerate(codes)]
+    assert [row[1:] for row in shown.rows()] == once * 2
+
+
 def test_a_clear_in_a_visit_with_any_order_is_part_of_that_work(tmp_path: Path) -> None:
     """A coil ordered without codes, and a valve beside which an echo was cleared: none is bare."""
     coil = Story("V1").scan(0, 1000, engine=["P0301"])

@@ -7,14 +7,21 @@ CREATE OR REPLACE TEMP TABLE tried AS
 SELECT a.attempt_id, a.vehicle_id, a.code, a.family, a.kind, a.repair_id, a.beside_repair_id,
     a.site, a.attempted_at, a.returned, a.scans_used,
     a.returned AND (a.stayed OR coalesce(v.p_same_fault, 1) >= 0.5) AS failed,
+    a.attempt_id IN (SELECT attempt_id FROM store.echo_fixes) AS is_echo,
     lead(a.repair_id) OVER fault AS next_id
 FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
 WINDOW fault AS (PARTITION BY a.vehicle_id, a.ecu, a.code ORDER BY a.attempt_no);
 
+-- Work for several codes is shown by one attempt: by one whose fault came back, if any did (beside
+-- "held" the count of come-backs would seem wrong), and by the fault itself, not one it set.
+CREATE OR REPLACE TEMP MACRO shown_by(attempt_id, came_back, is_echo) AS
+    first(attempt_id ORDER BY NOT came_back, is_echo, attempt_id);
+
 -- Work orders aimed at a code, and whether any control unit was read after them in the same visit.
 CREATE OR REPLACE TEMP TABLE aimed_orders AS
 WITH orders AS (
-    SELECT vehicle_id, repair_id, min(site) AS site, min(attempt_id) AS attempt_id,
+    SELECT vehicle_id, repair_id, min(site) AS site,
+        shown_by(attempt_id, failed, is_echo) AS attempt_id,
         string_agg(DISTINCT code, ' ' ORDER BY code) AS codes,
         bool_and(failed) FILTER (returned OR scans_used > 0) AS all_back,
         bool_or(failed) AS any_back
@@ -53,7 +60,7 @@ WITH told AS (
 )
 SELECT vehicle_id, coalesce(min(site) FILTER (order_id IS NOT NULL), min(site)) AS site,
     count(order_id) = 0 AS is_bare, min(order_id) AS repair_id,
-    min(attempted_at) AS attempted_at, min(attempt_id) AS attempt_id,
+    min(attempted_at) AS attempted_at, shown_by(attempt_id, returned, is_echo) AS attempt_id,
     string_agg(DISTINCT code, ' ' ORDER BY code) AS codes, bool_or(returned) AS any_back
 FROM visits GROUP BY vehicle_id, visit_no;
 
@@ -85,7 +92,8 @@ WHERE p.is_fitted AND o.any_back AND (o.all_back OR a.attempt_id IS NOT NULL);
 CREATE OR REPLACE TEMP TABLE come_back_orders AS
 WITH caused AS (
     SELECT vehicle_id, next_id AS repair_id, min(site) AS site,
-        min(attempt_id) AS attempt_id, string_agg(DISTINCT code, ' ' ORDER BY code) AS codes
+        shown_by(attempt_id, failed, is_echo) AS attempt_id,
+        string_agg(DISTINCT code, ' ' ORDER BY code) AS codes
     FROM tried WHERE failed AND next_id IS NOT NULL GROUP BY vehicle_id, next_id
 )
 SELECT c.*, p.currency, min(p.repaired_at) AS repaired_at,
