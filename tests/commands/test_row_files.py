@@ -1,5 +1,6 @@
 """Rows beside the pages: opened right by a spreadsheet, harmless, and as many as are linked."""
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import cast
@@ -9,7 +10,7 @@ import pytest
 
 from afterclear.commands.pages import row_files
 from afterclear.commands.pages.row_files import spreadsheet_text, with_row_files
-from afterclear.digest.common.file_names import FLEET, GARAGE, STOCK
+from afterclear.digest.common.file_names import FLEET, GARAGE, STOCK, rows_file
 from afterclear.digest.input.frames import DigestSettings
 from afterclear.digest.output.write import remove_left_over, write_digest
 from afterclear.store.engine.database import Connection
@@ -46,6 +47,36 @@ def test_what_pages_link_is_written_once_and_before_the_index(
     made = dict(with_row_files(cast("Connection", None), pages, DigestSettings()))
     assert list(made)[-2:] == ["data/rows-seen--n-2.csv", "index.html"]
     assert made["data/rows-seen--n-2.csv"] == "\ufeffn\n2\n"
+
+
+@pytest.mark.parametrize(
+    ("where", "kept"),
+    [
+        ("counted_as = held or on_watch, site = Hollin Yard", [1, 2]),
+        ("counted_as = held, site = Yard, site = Two", [4]),  # the whole of it is the site's name
+        ("counted_as = held, site = ", [5]),  # not known
+        ("site = Hollin Yard", [1, 2, 3]),
+        ("technician = held, site = Hollin Yard", [1, 2, 3, 4, 5]),  # nobody has a file of his own
+    ],
+)
+def test_a_list_of_a_page_has_a_file_with_its_rows_and_no_name_in_its_path(
+    where: str, kept: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = pl.DataFrame(
+        {
+            "n": [1, 2, 3, 4, 5],
+            "counted_as": ["held", "on_watch", "not_judged", "held", "held"],
+            "site": ["Hollin Yard"] * 3 + ["Yard, site = Two", None],
+        }
+    )
+    monkeypatch.setattr(row_files, "EXPORTS", {"seen": ""})
+    monkeypatch.setattr(row_files, "query", lambda con, sql: rows)  # noqa: ARG005
+    name = rows_file("seen", where)
+    assert re.fullmatch(r"data/rows-seen[a-z0-9_-]*\.csv", name)
+    assert "hollin" not in name
+    pages = [("quality/q-site-x.html", f'<a href="../{name}">'), ("index.html", "")]
+    made = dict(with_row_files(cast("Connection", None), pages, DigestSettings()))
+    assert [int(line[0]) for line in made[name].splitlines()[1:]] == kept
 
 
 def test_rows_no_page_links_any_more_go_with_the_pages(tmp_path: Path) -> None:

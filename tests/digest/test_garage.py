@@ -14,6 +14,7 @@ from afterclear.digest.audience.garage_model import (
     Interval,
     IntervalChart,
     LifeChart,
+    OrdersPage,
 )
 from afterclear.digest.charts.funnel import draw_funnel
 from afterclear.digest.charts.held import draw_held
@@ -27,7 +28,8 @@ from afterclear.estimators.rates.funnels import funnel
 from afterclear.finding_tables.sites import ProcessCost
 from afterclear.wording.cells import Cells, Dash
 from tests.digest.every_row import build_digest
-from tests.digest.findings_fixture import findings
+from tests.digest.findings_fixture import ROWS as FOUND
+from tests.digest.findings_fixture import day, findings
 from tests.digest.fleet_fixture import fleet
 
 LARGEST = 40_000  # bytes; issue 6
@@ -61,6 +63,44 @@ def test_a_habit_rarer_than_elsewhere_is_not_called_what_chance_gives(page: Gara
     habits = render_garage(page).partition('id="habits"')[2].partition("<section")[0]
     assert "not more than by chance" in habits
     assert "within chance" not in habits
+
+
+@pytest.fixture(scope="module")
+def northquay() -> OrdersPage:
+    """Northquay's work: a clear of two codes, and a work order needed a second time."""
+    work = {"site": "Northquay", "vehicle_id": "HX-211", "happened_at": day(4, 1)}
+    cleared = {"finding": "bare_clears", "code": "C0034 P0301", "shown_code": "P0301"}
+    repeated = {"finding": "come_backs", "code": "P0301", "cost": 88.0, "currency": "CHF"}
+    rows = FOUND | {"habit_work": [work | cleared | {"n_all": 22}, work | repeated | {"n_all": 9}]}
+    built = build_digest(fleet(findings=findings(rows))).garage
+    assert built is not None
+    return next(page for page in built.orders if page.name == "Northquay")
+
+
+def test_a_clear_of_several_codes_names_all_and_has_the_cautions_of_all(
+    northquay: OrdersPage,
+) -> None:
+    """Shown by the misfire, the brake code cleared with it is still one of the brakes."""
+    (line,) = northquay.lists[-2].lines
+    assert (line.fault.code, line.beside, line.fault.safety) == ("P0301", "C0034", True)
+    html = render_orders(northquay)
+    assert "and C0034" in re.sub("<[^>]+>", "", html)
+    assert "Work on brakes belongs to licensed people" in html
+
+
+def test_a_list_cut_short_says_how_many_there_are(northquay: OrdersPage) -> None:
+    assert "The latest 1 of 22." in render_orders(northquay)
+
+
+def test_money_leads_to_its_work_orders(page: GaragePage, northquay: OrdersPage) -> None:
+    """Each amount is a link; behind it stand the amounts of all currencies and of each order."""
+    habits = render_garage(page).partition('id="habits"')[2].partition("<section")[0]
+    link = f'href="{northquay.page}#come_backs">'
+    assert habits.replace("\xa0", " ").count(link) == 2, "EUR and CHF"
+    repeated = northquay.lists[-1]
+    assert (repeated.anchor, repeated.n) == ("come_backs", 9)
+    assert repeated.amounts.replace("\xa0", " ") == "2,310 EUR, 88 CHF"
+    assert [line.cost.replace("\xa0", " ") for line in repeated.lines] == ["88 CHF"]
 
 
 def test_the_worst_site_stands_first_and_the_too_few_last(page: GaragePage) -> None:

@@ -12,14 +12,14 @@ practice, no source.
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Final
 
 import polars as pl
 import polars.selectors as cs
 
 from afterclear.commands.pages.page_frames import aware
-from afterclear.digest.common.file_names import INDEX, rows_of_file
+from afterclear.digest.common.file_names import INDEX, name_mark, rows_of_file
 from afterclear.digest.input.frames import DigestSettings
 from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.queries.exports import EXPORTS
@@ -66,15 +66,22 @@ def _row_files(
 ) -> Iterator[tuple[str, str]]:
     table, rows = "", pl.DataFrame()
     for name in names:  # in order, so that those of one table follow each other
-        asked, where = rows_of_file(name)
+        asked, values, marks = rows_of_file(name)
         if asked != table:
             table, rows = asked, with_sentences(asked, aware(query(con, EXPORTS[asked])))
             rows = rows if shown.technicians else rows.drop("technician", strict=False)
-        yield name, spreadsheet_text(_chosen(rows, where), shown.language)
+        yield name, spreadsheet_text(_chosen(rows, values, marks), shown.language)
 
 
-def _chosen(rows: pl.DataFrame, where: Mapping[str, str]) -> pl.DataFrame:
-    wanted = [pl.col(column).cast(pl.String) == value for column, value in where.items()]
+def _chosen(
+    rows: pl.DataFrame, values: Mapping[str, Sequence[str]], marks: Mapping[str, str]
+) -> pl.DataFrame:
+    """Choose the rows with some values; ``marks``: of names in a column, an unknown one is empty."""
+    wanted = [pl.col(column).cast(pl.String).is_in(each) for column, each in values.items()]
+    for column, mark in marks.items():
+        name = pl.col(column).fill_null("")
+        marked = [each for each in rows.select(name.unique()).to_series() if name_mark(each) == mark]
+        wanted.append(name.is_in(marked))
     return rows.filter(*wanted) if wanted else rows
 
 

@@ -183,6 +183,9 @@ class OrderLine:
     at: datetime | None
     fault: Fault
     codes: str  # the return showed this code instead
+    beside: str  # other codes of the same piece of work
+    what: str  # the parts, where the list is of parts
+    cost: str  # as money; empty: none is given
     order: str | None
     technician: str | None
     outcome: str | None
@@ -201,6 +204,7 @@ class OrderList:
     lines: tuple[OrderLine, ...]  # the first of them
     table: str  # of the export with all of them
     rows: str  # which of its rows
+    amounts: str = ""  # what they cost together
 
     @property
     def has_stayed(self) -> bool:
@@ -217,6 +221,16 @@ class OrderList:
         """Whether the verdicts differ, or are of fixes that hold: otherwise the heading says it."""
         found = {(line.outcome, line.stayed) for line in self.lines}
         return len(found) > 1 or bool({outcome for outcome, _ in found} & {"held", "on_watch"})
+
+    @property
+    def shows_parts(self) -> bool:
+        """Whether any line names parts."""
+        return any(line.what for line in self.lines)
+
+    @property
+    def shows_cost(self) -> bool:
+        """Whether any line has an amount."""
+        return any(line.cost for line in self.lines)
 
     @property
     def shows_scan(self) -> bool:
@@ -239,6 +253,15 @@ class OrdersPage:
     n_claims: int
     shows_people: bool
     part_cautions: tuple[Caution, ...] = ()  # for work on the part
+
+    @property
+    def source(self) -> tuple[str, str, str]:
+        """The export behind the page, which of its rows, and the column that tells lists apart."""
+        name, site = self.key
+        if self.level == "technician":
+            return "attempts", f"technician = {name}, site = {site}", ""
+        column = {"brand": "part_brand", "grade": "part_grade"}.get(self.level, "site")
+        return "counted_work", f"{column} = {name}", "counted_as"
 
     @property
     def cautions(self) -> tuple[tuple[Caution, ...], ...]:

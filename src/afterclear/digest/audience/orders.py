@@ -1,13 +1,15 @@
 """The work behind the figures of the garage page: a page each for a site, brand or part.  Pure.
 
 A number that nobody can look behind is not believed.  The lists show the latest ``LISTED`` lines;
-the counts above them are those of the figures, and the exports have the rest.
+the counts above them are those of the figures, and a file beside the pages has all.
 """
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import Final
 
+from afterclear.catalogue.codes import split_codes
 from afterclear.digest.audience.compared import holder_name
 from afterclear.digest.audience.garage_model import (
     ClaimLine,
@@ -23,8 +25,10 @@ from afterclear.digest.common.file_names import quality_page
 from afterclear.digest.common.model import Fault
 from afterclear.digest.input.finding_rows import HabitWork, QualityWork
 from afterclear.digest.input.findings_by_page import Findings
+from afterclear.digest.input.frames import Caution
+from afterclear.finding_tables.declaration import counted
 from afterclear.finding_tables.parts import Claim
-from afterclear.finding_tables.sites import ComparedGroup, Level, Process
+from afterclear.finding_tables.sites import ComparedGroup, Level, Process, ProcessCost
 from afterclear.wording.cells import Cells
 from afterclear.wording.language import mark
 
@@ -34,6 +38,26 @@ HABITS: Final[dict[str, str]] = {
     "bare_clears_that_came_back": mark("Of these, codes that came back"),
     "no_scan_after_repair": mark("Repairs without a scan afterwards in the same visit"),
     "part_fitted_again": mark("The same kind of part fitted again for the fault"),
+}
+COSTS: Final[dict[str, str]] = {
+    "come_backs": mark("Work orders for repeat work after a fix that did not hold"),
+    "parts_that_changed_nothing": mark("Parts after which the fault came back"),
+}
+# of each list its title for one and for several
+_TITLES: Final[dict[str, tuple[str, str]]] = {
+    "observed": counted("{n} come-back observed", "{n} come-backs observed"),
+    "worn": counted(
+        "{n} come-back left out: most likely a worn part or a new fault",
+        "{n} come-backs left out: most likely worn parts or new faults",
+    ),
+    "judged": counted(
+        "{n} repair without a come-back so far", "{n} repairs without a come-back so far"
+    ),
+    "still": counted(
+        "{n} repair not compared: the fault was still there in the visit of the work",
+        "{n} repairs not compared: the fault was still there in the visit of the work",
+    ),
+    "open": counted("{n} repair not judged yet", "{n} repairs not judged yet"),
 }
 _COUNTED: Final = {
     "observed": "come_back",
@@ -64,6 +88,8 @@ def orders_pages(
             lists[key] += _group_lists(group, work[key], common)
     for row, found in _habits(findings):
         lists["site", row.site or "", ""].append(_habit_list(row, found, common))
+    for finding, priced, found in _costs(findings):
+        lists["site", priced[0].site or "", ""].append(_cost_list(finding, priced, found, common))
     pages = [
         _page(key, tuple(own), cells, common) for key, own in lists.items() if any(x.n for x in own)
     ]
@@ -101,7 +127,7 @@ def _group_lists(
     for anchor, n in _counts(group).items():
         if n or anchor not in _ONLY_IF_ANY:
             lines = tuple(_work_line(row, common) for row in found[anchor][:LISTED])
-            title = _titles(n, common.setting.cells)[anchor]
+            title = common.setting.cells.tn(*_TITLES[anchor], n)
             yield OrderList(anchor, title, n, lines, *_rows_of(group, anchor))
 
 
@@ -113,28 +139,6 @@ def _counts(group: ComparedGroup) -> dict[str, int]:
         "judged": group.n_judged - group.observed - n_worn,
         "still": n_still,
         "open": group.n_repairs - group.n_judged - n_still,
-    }
-
-
-def _titles(n: int, cells: Cells) -> dict[str, str]:
-    return {
-        "observed": cells.tn("{n} come-back observed", "{n} come-backs observed", n),
-        "worn": cells.tn(
-            "{n} come-back left out: most likely a worn part or a new fault",
-            "{n} come-backs left out: most likely worn parts or new faults",
-            n,
-        ),
-        "judged": cells.tn(
-            "{n} repair without a come-back so far",
-            "{n} repairs without a come-back so far",
-            n,
-        ),
-        "still": cells.tn(
-            "{n} repair not compared: the fault was still there in the visit of the work",
-            "{n} repairs not compared: the fault was still there in the visit of the work",
-            n,
-        ),
-        "open": cells.tn("{n} repair not judged yet", "{n} repairs not judged yet", n),
     }
 
 
@@ -153,6 +157,9 @@ def _work_line(row: QualityWork, common: CommonViews) -> OrderLine:
         at=row.attempted_at,
         fault=_fault(row.ecu, row.code, row.meaning, row.family_label, common),
         codes=row.related_code or "",
+        beside="",
+        what="",
+        cost="",
         order=row.repair_id,
         technician=row.technician,
         outcome=row.outcome,
@@ -163,9 +170,7 @@ def _work_line(row: QualityWork, common: CommonViews) -> OrderLine:
 
 
 def _habits(findings: Findings) -> Iterator[tuple[Process, list[HabitWork]]]:
-    work = defaultdict(list)
-    for row in findings.habit_work:
-        work[row.finding, row.site].append(row)
+    work = _by_finding(findings)
     known = [row for row in findings.process if row.finding in HABITS]
     order = list(HABITS)
     known.sort(key=lambda row: (order.index(row.finding), row.site or ""))
@@ -173,22 +178,71 @@ def _habits(findings: Findings) -> Iterator[tuple[Process, list[HabitWork]]]:
         yield habit, work[habit.finding, habit.site]
 
 
+def _costs(findings: Findings) -> Iterator[tuple[str, list[ProcessCost], list[HabitWork]]]:
+    """Yield each finding about money and a site's amounts, with the work behind them."""
+    work = _by_finding(findings)
+    amounts = defaultdict(list)
+    for cost in findings.process_costs:
+        amounts[cost.finding, cost.site].append(cost)
+    for finding in COSTS:
+        for (name, site), priced in amounts.items():
+            if name == finding:
+                yield finding, priced, work[finding, site]
+
+
+def _by_finding(findings: Findings) -> defaultdict[tuple[str, str | None], list[HabitWork]]:
+    work = defaultdict(list)
+    for row in findings.habit_work:
+        work[row.finding, row.site].append(row)
+    return work
+
+
 def _habit_list(row: Process, work: Sequence[HabitWork], common: CommonViews) -> OrderList:
     cells = common.setting.cells
     title = f"{cells.t(HABITS[row.finding])}: {cells.number(row.n)}"
     lines = tuple(_habit_line(each, common) for each in work[:LISTED])
-    return OrderList(row.finding, title, row.n, lines, "process_orders", f"finding = {row.finding}")
+    return OrderList(row.finding, title, row.n, lines, *_behind(row.finding, row.site))
+
+
+def _cost_list(
+    finding: str,
+    priced: Sequence[ProcessCost],
+    work: Sequence[HabitWork],
+    common: CommonViews,
+) -> OrderList:
+    cells = common.setting.cells
+    n = work[0].n_all if work else 0
+    return OrderList(
+        finding,
+        f"{cells.t(COSTS[finding])}: {cells.number(n)}",
+        n,
+        tuple(_habit_line(each, common) for each in work[:LISTED]),
+        *_behind(finding, priced[0].site),
+        amounts=", ".join(cells.money(each.cost, each.currency) for each in priced),
+    )
+
+
+def _behind(finding: str, site: str | None) -> tuple[str, str]:
+    """Name the export with the work behind a count of a site, and which of its rows."""
+    return "process_orders", f"finding = {finding}, site = {site or ''}"
 
 
 def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
-    codes = row.code or ""
+    codes = split_codes(row.code or "")
+    shown = row.shown_code or (codes[0] if codes else "")
+    beside = [code for code in codes if code != shown]
     is_back = row.returned_at is not None
-    first = _fault(row.ecu, codes, row.meaning, row.family_label, common)
+    is_part = row.finding == "parts_that_changed_nothing"
+    fault = _fault(row.ecu, shown, row.meaning, row.family_label, common)
+    cautions = [*fault.cautions, *(c for code in beside for c in _cautions(code, common))]
     return OrderLine(
         vehicle=common.roster.ref(row.vehicle_id),
         at=row.happened_at,
-        fault=first,
+        fault=replace(fault, cautions=tuple(dict.fromkeys(cautions))),
         codes="",
+        beside=", ".join(beside),
+        what=row.what or "" if is_part else "",
+        cost="" if row.cost is None else common.setting.cells.money(row.cost, row.currency),
         order=row.repair_id,
         technician=row.technician,
         outcome=row.outcome,
@@ -201,7 +255,11 @@ def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
 def _fault(
     ecu: str | None, code: str, meaning: str | None, label: str | None, common: CommonViews
 ) -> Fault:
-    return Fault(ecu or "", code, meaning, label, common.setting.cautions.get(code, ()))
+    return Fault(ecu or "", code, meaning, label, _cautions(code, common))
+
+
+def _cautions(code: str, common: CommonViews) -> tuple[Caution, ...]:
+    return common.setting.cautions.get(code, ())
 
 
 def _page(

@@ -18,9 +18,11 @@ SHEETS = "sheets/s-*.html"
 DOSSIERS = "dossiers/d-*.html"
 ROWS = "data/rows-*.csv"
 
-# a name given by people reaches no path: two that differ in capitals would be one file
-_NAMED = re.compile(r"\b(vehicle_id|site|technician|part_brand|part_grade) =")
-_EQUALS = re.compile(r"([a-z_]+) = ([a-z0-9_.]+)")
+# a condition on a column of ours: its values stand in the file's name as they are
+_EQUALS = re.compile(r"(?!vehicle_id|technician)([a-z_]+) = ([a-z0-9_.]+(?: or [a-z0-9_.]+)*)")
+# one on a name that people gave, the last: only its digest reaches a path (two names that differ in
+# capitals would be one file), and whatever the name holds belongs to it
+_NAMED = re.compile(r"(?:(.*?), )?(site|part_brand|part_grade) = (.*)", re.DOTALL)
 
 _PLAIN = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _CAPITALS = re.compile(r"[A-Z0-9]+(?:-[A-Z0-9]+)*")
@@ -43,36 +45,52 @@ def quality_page(level: str, name: str) -> str:
     >>> quality_page("site", "Hollin Yard")
     'quality/q-site-hollin-yard--0e4e888851.html'
     """
-    mark = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:_SHORT]
-    return f"quality/q-{level}-{_letters(name, _LONGEST)}--{mark}.html"
+    return f"quality/q-{level}-{_letters(name, _LONGEST)}--{name_mark(name)}.html"
 
 
 def rows_file(table: str, where: str = "") -> str:
     """Name the file with a table's rows, all of them or those where columns have a value.
 
-    One with a condition on the vehicle, or on what people named, has all rows: it serves them all.
+    One with a condition on the vehicle or on a person has all rows: it serves them all.
 
     >>> rows_file("attempts", "outcome = came_back, kind = repair")
     'data/rows-attempts--outcome-came_back--kind-repair.csv'
     >>> rows_file("episodes", "vehicle_id = BUS-07")
     'data/rows-episodes.csv'
+    >>> rows_file("counted_work", "counted_as = held or on_watch, site = Hollin Yard")
+    'data/rows-counted_work--counted_as-held-or-on_watch--site-is-0e4e888851.csv'
     """
-    found = [_EQUALS.fullmatch(part) for part in where.split(", ")]
-    if not all(found) or _NAMED.search(where):
+    named = _NAMED.fullmatch(where)
+    plain = named[1] if named else where
+    found = [_EQUALS.fullmatch(part) for part in plain.split(", ")] if plain else []
+    if not all(found):
         return f"data/rows-{table}.csv"
-    return f"data/rows-{'--'.join([table, *('-'.join(f.groups()) for f in found if f)])}.csv"
+    parts = [f"{f[1]}-{f[2].replace(' or ', '-or-')}" for f in found if f]
+    parts += [f"{named[2]}-is-{name_mark(named[3])}"] if named else []
+    return f"data/rows-{'--'.join([table, *parts])}.csv"
 
 
-def rows_of_file(name: str) -> tuple[str, dict[str, str]]:
-    """Return the table and the values of its columns that a file's name asks for.
+def rows_of_file(name: str) -> tuple[str, dict[str, tuple[str, ...]], dict[str, str]]:
+    """Return the table a file's name asks for, values of its columns, and marks of names in them.
 
-    >>> rows_of_file("data/rows-attempts--outcome-came_back--kind-repair.csv")
-    ('attempts', {'outcome': 'came_back', 'kind': 'repair'})
+    >>> rows_of_file("data/rows-attempts--outcome-held-or-on_watch--site-is-0e4e888851.csv")
+    ('attempts', {'outcome': ('held', 'on_watch')}, {'site': '0e4e888851'})
     """
     stem = name.removeprefix("data/rows-").removesuffix(".csv")
     table, *conditions = stem.split("--")
-    pairs = (condition.partition("-") for condition in conditions)
-    return table, {column: value for column, _, value in pairs}
+    pairs = {column: value for column, _, value in (c.partition("-") for c in conditions)}
+    marks = {c: v.removeprefix("is-") for c, v in pairs.items() if v.startswith("is-")}
+    values = {c: tuple(v.split("-or-")) for c, v in pairs.items() if c not in marks}
+    return table, values, marks
+
+
+def name_mark(name: str) -> str:
+    """Return a short digest that stands for a name in paths.
+
+    >>> name_mark("Hollin Yard")
+    '0e4e888851'
+    """
+    return hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:_SHORT]
 
 
 def vehicle_page(vehicle_id: str) -> str:

@@ -134,7 +134,7 @@ class QualityWork:
 
 @dataclass(frozen=True, slots=True)
 class HabitWork:
-    """One piece of work behind the count of a habit."""
+    """One piece of work behind the count of a habit, or behind its cost."""
 
     finding: str
     site: str | None
@@ -142,9 +142,13 @@ class HabitWork:
     repair_id: str | None
     attempt_id: str | None
     happened_at: datetime | None
-    code: str | None
+    code: str | None  # all codes, with blanks between
+    what: str | None  # the parts
+    cost: float | None
+    currency: str | None
     technician: str | None
     ecu: str | None
+    shown_code: str | None  # the code of the attempt: of what follows
     family_label: str | None
     meaning: str | None
     outcome: str | None
@@ -153,6 +157,7 @@ class HabitWork:
     returned_scan_id: str | None
     last_clean_at: datetime | None
     last_clean_scan_id: str | None
+    n_all: int  # pieces of work of this finding and site
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,17 +30,21 @@ PAGE_ORDERS: Final[dict[str, str]] = {
         ORDER BY a.attempted_at DESC, a.attempt_id""",
     "habit_work": f"""
         SELECT p.finding, p.site, p.vehicle_id, p.repair_id, p.attempt_id, p.happened_at, p.code,
-            a.technician, a.ecu, m.family_label, m.meaning, v.outcome, a.stayed,
-            a.returned_at, a.returned_scan_id, a.last_clean_at, a.last_clean_scan_id
+            p.what, p.cost, p.currency, a.technician, a.ecu, a.code AS shown_code,
+            m.family_label, m.meaning, v.outcome, a.stayed, a.returned_at, a.returned_scan_id,
+            a.last_clean_at, a.last_clean_scan_id,
+            count(*) OVER (PARTITION BY p.finding, p.site) AS n_all
         FROM process_orders p
         LEFT JOIN attempts a USING (attempt_id)
         LEFT JOIN verdicts v USING (attempt_id)
         LEFT JOIN codes_met m ON m.code = a.code AND m.family IS NOT DISTINCT FROM a.family
-        WHERE p.finding IN (SELECT finding FROM process)
+        WHERE p.finding IN (SELECT finding FROM process UNION SELECT finding FROM process_costs)
         QUALIFY row_number() OVER (
             PARTITION BY p.finding, p.site
-            ORDER BY p.happened_at DESC, p.vehicle_id, p.repair_id, p.attempt_id) <= {LISTED}
-        ORDER BY p.happened_at DESC, p.vehicle_id, p.repair_id, p.attempt_id, p.finding""",
+            ORDER BY p.happened_at DESC, p.vehicle_id, p.repair_id, p.attempt_id, p.what)
+            <= {LISTED}
+        ORDER BY p.happened_at DESC, p.vehicle_id, p.repair_id, p.attempt_id, p.finding, p.what,
+            p.cost""",
     "failed_parts": f"""
         SELECT * FROM ({PAGE_FINDINGS["claims"]}) WHERE failed
         QUALIFY row_number() OVER (
