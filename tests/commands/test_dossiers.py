@@ -26,8 +26,14 @@ def text_of(html: str) -> str:
 
 
 PLANTED = {  # Y-number: what its dossier must hold
-    501: ["Hold back", "61 km before the last scan", "P0420 (permanent code only)", "43 days"],
-    502: ["Scan again", "DW-260037", "436 km", "36 days"],
+    501: [
+        *("Hold back", "61 km before the last scan", "P0420 (permanent code only)", "43 days"),
+        "56 km to 66 km",  # beside those 61, never "at least 56"
+    ],
+    502: [
+        *("Scan again", "436 km", "36 days", "most likely at the work of 13 Oct 2026"),
+        "DW-260037 most likely",  # that work, not "none on record"
+    ],
     503: [
         "as displayed 6,453 km, 10 Aug 2026",
         "as joined at least 126,682 km",

@@ -30,9 +30,9 @@ class Cost:
     to_at: Annotated[datetime, Means("and ends with this")]
     days: Annotated[int, Means("its length in days, a setting")]
     n_orders: Annotated[int, Means("work orders with an amount in this currency")]
-    amount: Annotated[float, Means("their sum; credit notes are taken off", "money")]
+    amount: Annotated[float, Means("what they come to, credit notes taken off", "money")]
     n_came_back: Annotated[int, Means("of these, orders whose fix came back")]
-    amount_came_back: Annotated[float, Means("their sum", "money")]
+    amount_came_back: Annotated[float, Means("what these come to, credit notes taken off", "money")]
     n_credits: Annotated[int, Means("orders with an amount below zero")]
     n_without: Annotated[int, Means("more orders, which carry no amount")]
 

@@ -139,7 +139,12 @@ class ProcessCost:
     ]
     n_orders: Annotated[int, Means("work orders")]
     n_priced: Annotated[int, Means("of these, with a price")]
-    cost: Annotated[float, Means("their sum", "money")]
+    cost: Annotated[
+        float,
+        Means(
+            "what they come to, of parts only their own price; credit notes are taken off", "money"
+        ),
+    ]
 
 
 @dataclass(frozen=True, slots=True)

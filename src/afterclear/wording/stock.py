@@ -64,8 +64,8 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     R.MONITORS_INCOMPLETE: (
         mark(
             "Self-tests not completed since the last clear: {monitors}. "
-            "We allow about {usual_km} of mixed driving; there is no published "
-            "distance."
+            "We allow about {usual_km} more of mixed driving after the last scan; there is "
+            "no published distance."
         ),
     ),
     R.PERMANENT_CODE_REPAIRED: (
@@ -82,10 +82,13 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
     ),
     R.OPEN_SAFETY_FAULT: (
         mark(
-            "{code} in the {unit} ({meaning}) is open, seen last on {seen_on}, and concerns safety."
+            "{code} in the {unit} ({meaning}) is unresolved, seen last on {seen_on}, and "
+            "concerns safety."
         ),
     ),
-    R.OPEN_FAULT: (mark("{code} in the {unit} ({meaning}) is open, seen last on {seen_on}."),),
+    R.OPEN_FAULT: (
+        mark("{code} in the {unit} ({meaning}) is unresolved, seen last on {seen_on}."),
+    ),
     R.PENDING_CODE: (mark("{code} in the {unit} is pending: a sign, not yet a fault."),),
     R.FIX_UNCHECKED: (
         mark(
@@ -150,7 +153,12 @@ SAID: Final[dict[StockReason, tuple[str, ...]]] = {
             "unit may come from another vehicle."
         ),
     ),
-    R.READY: (mark("Read in full, nothing open, nothing recent, every self-test complete."),),
+    R.READY: (
+        mark(
+            "Every control unit was read, no fault is unresolved, no code was cleared only "
+            "recently, and no self-test speaks against it."
+        ),
+    ),
 }
 
 

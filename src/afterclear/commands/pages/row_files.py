@@ -76,11 +76,13 @@ def _row_files(
 def _chosen(
     rows: pl.DataFrame, values: Mapping[str, Sequence[str]], marks: Mapping[str, str]
 ) -> pl.DataFrame:
-    """Choose the rows with some values; ``marks``: of names in a column, an unknown one is empty."""
+    """Choose the rows with these values; ``marks`` stand for names, of an unknown one for none."""
     wanted = [pl.col(column).cast(pl.String).is_in(each) for column, each in values.items()]
     for column, mark in marks.items():
         name = pl.col(column).fill_null("")
-        marked = [each for each in rows.select(name.unique()).to_series() if name_mark(each) == mark]
+        marked = [
+            each for each in rows.select(name.unique()).to_series() if name_mark(each) == mark
+        ]
         wanted.append(name.is_in(marked))
     return rows.filter(*wanted) if wanted else rows
 

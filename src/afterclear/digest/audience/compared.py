@@ -14,7 +14,7 @@ from afterclear.digest.audience.garage_model import (
 )
 from afterclear.finding_tables.parts import Part, part_standing
 from afterclear.finding_tables.sites import ComparedGroup, Level, apart_is_told
-from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.cells import Cells, Dash, capital
 from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
 
@@ -69,7 +69,7 @@ def group_tables(
 
 def holder_name(name: str, level: Level, cells: Cells) -> str:
     """Name a site, technician or brand as it is, a grade in the reader's language."""
-    return given_words(name, cells.words) if level == "grade" else name
+    return capital(given_words(name, cells.words)) if level == "grade" else name
 
 
 def result_words(row: ComparedGroup, cells: Cells) -> str:
@@ -98,10 +98,11 @@ def _group_row(group: ComparedGroup, cells: Cells) -> IntervalRow:
         apart = Interval(group.ratio_apart_low or 0.0, group.ratio_apart, group.ratio_apart_high)
     return IntervalRow(
         name=holder_name(group.name, group.level, cells),
-        under=cells.t(
-            "{n} of {all} repairs judged",
-            n=cells.number(group.n_judged),
-            all=cells.number(group.n_repairs),
+        under=cells.tn(
+            "{judged} of {n} repair judged",
+            "{judged} of {n} repairs judged",
+            group.n_repairs,
+            judged=cells.number(group.n_judged),
         ),
         result=result_words(group, cells),
         figures=cells.t(
@@ -187,4 +188,4 @@ def _summary(out: Sequence[str], every: Sequence[object], cells: Cells) -> str:
     if not out:
         return f"{told} {cells.t('None differs by more than chance.')}"
     names = ", ".join(out[:ROWS])
-    return f"{told} {cells.t('By more than chance: {names}.', names=names)}"
+    return f"{told} {cells.t('Different by more than chance: {names}.', names=names)}"

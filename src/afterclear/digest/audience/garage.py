@@ -138,6 +138,7 @@ def _part_views(findings: Findings, common: CommonViews) -> tuple[PartView, ...]
                 life=life_chart(part, own, cells) if own is not None and sheet else Dash(""),
                 claims=tuple(ClaimLine(c, roster.ref(c.vehicle_id)) for c in shown),
                 n_claims=0 if failed is None else failed.height,
+                claims_cost="" if failed is None else _part_costs(failed, cells),
                 cautions=common.setting.part_cautions.get(part.part_family, ()),
             )
         )
@@ -152,6 +153,14 @@ def _claims_of(part: Part, claims: pl.DataFrame) -> pl.DataFrame:
         & pl.col("part_brand").eq_missing(pl.lit(part.part_brand, pl.String))
         & (pl.col("part_family") == part.part_family)
     )
+
+
+def _part_costs(failed: pl.DataFrame, cells: Cells) -> str:
+    """Add up what the parts cost, each currency apart, if all of them have a price."""
+    if failed["part_cost"].has_nulls():
+        return ""
+    sums = failed.group_by("currency").agg(pl.col("part_cost").sum()).sort("currency")
+    return ", ".join(cells.money(cost, currency) for currency, cost in sums.iter_rows())
 
 
 def _looks(

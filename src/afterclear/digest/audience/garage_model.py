@@ -163,6 +163,7 @@ class PartView:
     life: LifeChart | Dash
     claims: tuple[ClaimLine, ...]  # the first of the units that failed
     n_claims: int
+    claims_cost: str  # what all units that failed cost, each currency apart; empty: not known
     cautions: tuple[Caution, ...]  # for work on such a part
 
 
@@ -253,6 +254,7 @@ class OrdersPage:
     n_claims: int
     shows_people: bool
     part_cautions: tuple[Caution, ...] = ()  # for work on the part
+    said: str = ""  # what the figures of a part mean
 
     @property
     def source(self) -> tuple[str, str, str]:

@@ -30,6 +30,7 @@ from afterclear.finding_tables.declaration import counted
 from afterclear.finding_tables.parts import Claim
 from afterclear.finding_tables.sites import ComparedGroup, Level, Process, ProcessCost
 from afterclear.wording.cells import Cells
+from afterclear.wording.findings import finding_words
 from afterclear.wording.language import mark
 
 LISTED: Final = 50
@@ -303,4 +304,5 @@ def _part_pages(
                 n_claims=row.n_failed,
                 shows_people=False,
                 part_cautions=view.cautions,
+                said=finding_words(row, common.setting.cells),
             )

@@ -250,24 +250,40 @@ def _clears(
     for line in log:
         if line.kind != "clear":
             continue
-        day = cells.day(line.at)
-        exact = not line.when
-        since = ""
-        if now is not None and line.km is not None:
-            least = cells.distance(max(now - line.km, 0.0))
-            since = least if exact else cells.t("at least {distance}", distance=least)
         lines.append(
             ClearLine(
                 when=line.when or cells.moment(line.at),
                 text=line.text,
-                order=next((o.repair_id for o in orders if cells.day(o.at) == day), None)
-                if exact
-                else None,
-                since=since,
+                order=_order_of(line, orders, cells),
+                is_inferred=bool(line.when),
+                since=_driven_since(line, now, cells),
                 files=known.cited.of("clear", f"{line.at:%Y-%m-%dT%H:%M:%S}"),
             )
         )
     return tuple(lines)
+
+
+def _order_of(line: LogLine, orders: Sequence[WorkOrder], cells: Cells) -> str | None:
+    """Name the order of a clear: of its day, or the one the histories placed an inferred clear at.
+
+    Beside an audit that speaks of "the work of 13 Oct" a dossier must not say that there was none.
+    """
+    day = cells.day(line.at)
+    fits = (o for o in orders if (o.at == line.at if line.when else cells.day(o.at) == day))
+    return next((o.repair_id for o in fits), None)
+
+
+def _driven_since(line: LogLine, now: float | None, cells: Cells) -> str:
+    """Say how far the vehicle went since a clear; from the ends of its place if it is inferred."""
+    if now is None or line.km is None:
+        return ""
+    least, most = (
+        None if km is None else cells.distance(max(now - km, 0.0))
+        for km in (line.km, line.km_low if line.when else line.km)
+    )
+    if most is None:
+        return cells.t("at least {distance}", distance=least)
+    return least if least == most else cells.t("{low} to {high}", low=least, high=most)
 
 
 def _vins(known: _Known) -> tuple[VinLine, ...]:

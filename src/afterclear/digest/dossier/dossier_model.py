@@ -71,7 +71,8 @@ class ClearLine:
 
     when: str
     text: str
-    order: str | None  # a work order of the same day
+    order: str | None  # of the same day; of an inferred clear, the one it was most likely part of
+    is_inferred: bool
     since: str
     files: tuple[int, ...]
 
@@ -145,3 +146,13 @@ class Dossier:
     gaps: tuple[str, ...]  # what the records do not show
     files: tuple[SourceFile, ...]
     vehicle_files: tuple[int, ...]
+
+    @property
+    def shows_joined(self) -> bool:
+        """Whether the joined line ever differs from what the instrument showed."""
+        return any(
+            scan.shown_km is None
+            or scan.line_km is None
+            or round(scan.shown_km) != round(scan.line_km)
+            for scan in self.scans
+        )

@@ -174,6 +174,7 @@ class LogLine:
     when: str = ""
     distance: str = ""
     is_after_scan: bool = False  # of an inferred clear: not before the scan of its instant
+    km_low: float | None = None  # of an inferred clear: ``km`` is the upper end of its place
 
 
 @dataclass(frozen=True, slots=True)

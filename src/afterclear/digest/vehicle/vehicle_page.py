@@ -248,8 +248,9 @@ def _clear_lines(clears: Sequence[ClearEvent], cells: Cells) -> Iterable[LogLine
         when, distance = _within(first, cells)
         is_after = first.cleared_at == first.cleared_low_at
         yield LogLine(
-            first.cleared_at, first.km_high, "clear", "", text, (), when, distance, is_after
-        )
+            first.cleared_at, first.km_high, "clear", "", text, (), when, distance, is_after,
+            km_low=first.km_low,
+        )  # fmt: skip
 
 
 def _within(clear: ClearEvent, cells: Cells) -> tuple[str, str]:
