@@ -276,6 +276,8 @@ PlacesOf = Callable[[str], Mapping[str, str]]
 # A reader's column beside the plain ones: what rows of an order are that differ in nothing but
 # codes of different places. "one": one line, told once for each code; "each": a line a place.
 APART = "_apart"
+# Likewise: amounts that are the whole order's and stand in each of its rows, parted by blanks.
+ONCE = "_once"
 
 
 def without_places(_code: str) -> Mapping[str, str]:

@@ -330,25 +330,6 @@ labour_cost = "l"
 """
 
 
-def test_an_amount_told_in_each_row_of_an_order_counts_once_in_any_order_of_rows(
-    tmp_path: Path,
-) -> None:
-    lines = ["A,V1,2025-01-01,coil,60", "A,V1,2025-01-01,plug,60", "A,V2,2025-01-01,plug,60"]
-    for told in (lines, lines[::-1]):
-        raw = "\n".join(["r,v,t,n,l", *told]).encode()
-        read = MapReader(made(ORDERS)).read(deliver(tmp_path, "a.csv", raw))
-        found = {(r["vehicle_id"], r["notes"]): r.get("labour_cost") for r in rows(read, "repairs")}
-        assert found == {("V1", "coil"): "60", ("V1", "plug"): None, ("V2", "plug"): "60"}
-
-
-def test_the_whole_orders_amount_stays_where_one_of_its_rows_is_refused(tmp_path: Path) -> None:
-    for day, amount in (("soon", "60"), ("2025-01-01", "many")):
-        raw = f"r,v,t,n,l\nA,V1,{day},coil,{amount}\nA,V1,2025-01-01,plug,60\n".encode()
-        read = MapReader(made(ORDERS)).read(deliver(tmp_path, "a.csv", raw))
-        assert [(r["notes"], r["labour_cost"]) for r in rows(read, "repairs")] == [("plug", "60")]
-        assert [r.line for r in read.rejections] == [2]
-
-
 def test_an_order_whose_rows_differ_in_the_whole_orders_amount_is_refused(tmp_path: Path) -> None:
     raw = b"r,v,t,n,l\nA,V1,2025-01-01,coil,60\nA,V1,2025-01-01,plug,70\nB,V1,2025-01-01,x,5\n"
     read = MapReader(made(ORDERS)).read(deliver(tmp_path, "a.csv", raw))

@@ -78,6 +78,20 @@ def test_a_map_says_whether_rows_of_different_places_are_one_line(
     assert query(orders.con, sql, [said]).rows() == stands
 
 
+@pytest.mark.parametrize("line", [COIL, COIL.replace("K-1", "")], ids=["a part", "work alone"])
+def test_the_second_of_two_coils_that_comes_alone_does_not_replace_the_first(
+    orders: Orders, line: str
+) -> None:
+    """It may be a corrected code or the other coil: nothing decides, so it is refused."""
+    result = orders.deliver([line.format("P0301")], [line.format("P0302")], head=HEAD)
+    assert (result.rows_rejected, lines(orders)) == (1, [("P0301", 61.5)])
+
+
+def test_a_code_that_is_corrected_within_its_place_replaces_the_line(orders: Orders) -> None:
+    result = orders.deliver([WORK.format("P0420", 1)], [WORK.format("P0421", 1)], head=HEAD)
+    assert (result.rows_corrected, lines(orders)) == (1, [("P0421", 180.0)])
+
+
 def test_the_rows_of_an_order_beside_those_of_different_places_are_stored(orders: Orders) -> None:
     rows = [COIL.format("P0301"), WORK.format("P0420", 1), COIL.format("P0302")]
     assert orders.deliver(rows, head=HEAD).rows_rejected == 2

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 from afterclear.errors import RefusedFileError
-from afterclear.plain import APART, MILE_COLUMNS, TABLES, Kind
+from afterclear.plain import APART, MILE_COLUMNS, ONCE, TABLES, Kind
 from afterclear.readers.mapped.map_cells import PlainCells, Target, plain_cells
 from afterclear.readers.mapped.map_shape import (
     CODE_COLUMNS,
@@ -249,7 +249,7 @@ def _rest(
     used = {name for origin in origins.values() for name in origin or ()}
     plain = {c.name for t in TABLES.values() for c in t.columns} | set(MILE_COLUMNS.values())
     # compared without case, as the store's database does
-    reserved = {"_line", APART, *plain, *taken, *(f"_{mark}" for mark in KEY_IDENTIFIERS)}
+    reserved = {"_line", APART, ONCE, *plain, *taken, *(f"_{mark}" for mark in KEY_IDENTIFIERS)}
     reserved = {name.casefold() for name in reserved}
     kept = {}
     for name in frame.columns:

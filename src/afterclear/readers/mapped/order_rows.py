@@ -5,11 +5,11 @@ from hashlib import sha256
 
 import polars as pl
 
+from afterclear.plain import ONCE
 from afterclear.readers.mapped.map_cells import PlainCells, refuse
 from afterclear.readers.maps.checked_map import MapTable
 
 _NUMBERED_BY = ("repair_id", "vehicle_id", "_vin", "_plate")
-_ROW, _REFUSED = "\x00row", "\x00refused"  # no heading is called so
 _CODES = "codes"
 
 
@@ -45,44 +45,22 @@ def _joined(*cells: pl.Series) -> pl.Series:
 def told_once(
     rows: pl.DataFrame, spec: MapTable, made: Sequence[PlainCells]
 ) -> tuple[pl.DataFrame, list[PlainCells]]:
-    """Keep amounts that are the whole order's in one row of each order, as the map says.
+    """Name the amounts that are the whole order's, as the map says, and each of its rows tells.
 
-    Which row is decided by the rows' content: an order that comes again in another order of rows
-    is the same; a row that is refused would take the amount with it. Orders whose rows have
-    different amounts are not what the map says: the columns given back mark their rows.
+    The store keeps them in one row of each order: which rows it refuses only it knows. Orders whose
+    rows have different amounts are not what the map says: the columns given back mark their rows.
     """
     amounts = [n for n in spec.once_per_order if n in rows.columns]
     order = [n for n in _NUMBERED_BY if n in rows.columns]
     if not amounts or "repair_id" not in order:
         return rows, []
-    rest = [n for n in rows.columns if n not in {"_line", *amounts}]
-    text = pl.concat_str(pl.col(rest).fill_null(""), separator="\x1f")
-    placed = rows.with_row_index(_ROW).with_columns(_refused(made, len(rows)).alias(_REFUSED))
-    placed = placed.sort(*order, _REFUSED, text, _ROW)
-    first = placed.unique(order, keep="first", maintain_order=True)[_ROW]
-    is_first = pl.int_range(pl.len()).is_in(first.to_list())
-    numbers = {n: pl.col(n).cast(pl.Float64, strict=False) for n in amounts}
     several = rows.select(
-        (numbers[n].drop_nulls().n_unique().over(order) > 1).alias(n) for n in amounts
+        (pl.col(n).cast(pl.Float64, strict=False).drop_nulls().n_unique().over(order) > 1).alias(n)
+        for n in amounts
     )
     raw = {m.name: m.raw for m in made}
     wrong = [PlainCells(n, rows[n], raw[n]) for n in amounts]
     for column in wrong:
         refuse(column, several[column.name], f"one {column.name} for all rows of the order: the "
                "map's once_per_order says it is the whole order's")  # fmt: skip
-    kept = rows.with_columns(
-        pl.when(is_first)
-        .then(pl.col(n).filter(numbers[n].is_not_null()).first().over(order))
-        .alias(n)
-        for n in amounts
-    )
-    return kept, wrong
-
-
-def _refused(made: Sequence[PlainCells], n_rows: int) -> pl.Series:
-    """Mark the rows with a cell that was not read."""
-    refused = pl.Series([False]).new_from_index(0, n_rows)
-    for column in made:
-        if column.expected is not None:
-            refused |= column.expected.is_not_null()
-    return refused
+    return rows.with_columns(pl.lit(" ".join(amounts)).alias(ONCE)), wrong

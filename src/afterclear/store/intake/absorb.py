@@ -8,7 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
-from afterclear.plain import APART, REPAIRS, SCANS, TABLES, Table
+from afterclear.plain import APART, ONCE, REPAIRS, SCANS, TABLES, Table
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
 from afterclear.store.intake.direct_load import NoCode, Speller, insert_straight, may_be_short
@@ -33,6 +33,7 @@ from afterclear.store.merging.order_codes import (
     find_places_apart,
     fold_lines,
     further_rows,
+    keep_once,
     refuse_whole_lines,
     tell_places,
 )
@@ -119,7 +120,7 @@ def _absorb_staged(
     if source.table is REPAIRS:
         if source.places_apart != "one":
             _refuse_places_apart(con, source)
-        fold_lines(con)
+        _fold(con, source)
     find_known(con, source.table)
     n_old = n_replaced = n_further = n_lines = 0
     if source.table is SCANS:
@@ -175,7 +176,12 @@ def _leave_out_outdated(con: Connection, load_id: int) -> int:
 def _stage_again(con: Connection, source: RawTable) -> None:
     """Stage orders in the file's order; their codes spelled, each line one row."""
     _stage_spelled(con, source)
+    _fold(con, source)
+
+
+def _fold(con: Connection, source: RawTable) -> None:
     fold_lines(con)
+    keep_once(con, source.once)
 
 
 def _stage_spelled(con: Connection, source: RawTable) -> None:
@@ -224,12 +230,13 @@ def _raw_table(con: Connection, part: PlainFile | PlainRows, folder: Path, zone:
         check_width(source)
         return source
     path = folder / "rows.parquet"
-    names = tuple(name for name in part.frame.columns if name not in {"_line", APART})
+    said = {n: "".join(part.frame[n].head(1)) for n in (APART, ONCE) if n in part.frame.columns}
+    names = tuple(name for name in part.frame.columns if name not in {"_line", *said})
     part.frame.select(*names, "_line").write_parquet(path)
-    said = part.frame[APART].head(1).to_list() if APART in part.frame.columns else []
     return RawTable(
-        table, path, "parquet", names, zone, con.takes, numbered=True, places_apart="".join(said)
-    )
+        table, path, "parquet", names, zone, con.takes,
+        numbered=True, places_apart=said.get(APART, ""), once=tuple(said.get(ONCE, "").split()),
+    )  # fmt: skip
 
 
 def _order_matters(con: Connection, source: RawTable) -> bool:

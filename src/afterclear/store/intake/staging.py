@@ -66,6 +66,7 @@ class RawTable:
     numbered: bool = False  # its last column is the reader's own ``_line``
     longest_line: int = 0  # bytes, where a line is longer than any row may be
     places_apart: str = ""  # as a map said it: one, each; see plain.APART
+    once: tuple[str, ...] = ()  # amounts of the whole order in each of its rows; see plain.ONCE
 
     @property
     def known(self) -> frozenset[str]:

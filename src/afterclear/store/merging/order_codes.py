@@ -13,6 +13,8 @@ Rows that differ in their text, too, are lines of their own here: two coils may 
 say where amounts belong to the whole order (``once_per_order``).
 """
 
+from collections.abc import Sequence
+
 from afterclear.catalogue.code_tables import n_places, position_of
 from afterclear.plain import REPAIRS
 from afterclear.store.engine.connection import Connection
@@ -103,6 +105,45 @@ def fold_lines(con: Connection) -> None:
     con.execute(
         """DELETE FROM staged WHERE rowid IN (
                SELECT unnest(places) FROM folded EXCEPT SELECT place FROM folded)"""
+    )
+
+
+def note_codes_apart(con: Connection, pairs: str) -> None:
+    """Put into ``codes_apart`` the pairs of codes (SQL: two lists) that are of different places.
+
+    Of a line that has all the other's codes and more nothing is said: it is that line, whole.
+    """
+    found = query(
+        con, f"SELECT DISTINCT a, b FROM ({pairs}) p(a, b) WHERE NOT list_has_all(a, b)"
+    ).rows()
+    apart = [(a, b) for a, b in found if n_places((a, b), con.takes.places_of) > 1]
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE codes_apart AS
+           SELECT unnest(?::VARCHAR[][]) AS a, unnest(?::VARCHAR[][]) AS b""",
+        [[a for a, _ in apart], [b for _, b in apart]],
+    )
+
+
+def keep_once(con: Connection, amounts: Sequence[str]) -> None:
+    """Keep amounts that are the whole order's in one row of ``staged`` of each order.
+
+    Which row is decided by the rows' content: an order that comes again in another order of rows is
+    the same.  A row that is refused would take the amount with it.
+    """
+    if not amounts:
+        return
+    content = ", ".join(n for n in stored_columns(REPAIRS) if n not in amounts)
+    kept = ", ".join(
+        f"CASE WHEN fault IS NOT NULL THEN {n} WHEN is_first THEN max({n}) OVER whole END AS {n}"
+        for n in amounts
+    )
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE staged AS
+            SELECT * EXCLUDE (is_first) REPLACE ({kept}) FROM (
+                SELECT *, row_number() OVER (
+                    PARTITION BY vehicle_id, repair_id, fault IS NULL ORDER BY {content}
+                ) = 1 AS is_first FROM staged)
+            WINDOW whole AS (PARTITION BY vehicle_id, repair_id, fault IS NULL)"""
     )
 
 

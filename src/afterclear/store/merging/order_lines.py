@@ -12,7 +12,8 @@ an order a correction of the first. Their key has their work beside it: notes, c
   line like each of them. With fewer, a new line replaces the only stored line it is like.
 * **Alike** are notes that are nearly the same or contain one another, or the same amounts, above
   nothing, on the same day at the same distance; never notes that name different places: the front
-  left is not the rear right, and cylinder 1 is not cylinder 3.
+  left is not the rear right, and cylinder 1 is not cylinder 3; nor are codes of different places
+  where no position is told: the second of two coils may come alone, with its part or without.
 * Where that decides nothing, the new line is refused: stored, it might count the same work twice;
   taken for a correction, it might hide another line.
 * A line that differs from stored ones in nothing but further codes is those lines, whole.
@@ -25,7 +26,7 @@ from afterclear.plain import REPAIRS
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import scalar
 from afterclear.store.merging.completed_lines import find_completed
-from afterclear.store.merging.order_codes import BUT_CODES, CODES
+from afterclear.store.merging.order_codes import BUT_CODES, CODES, note_codes_apart
 from afterclear.store.merging.rows import WRITTEN, content_hash, key_json, replace_leaving
 
 # Jaro-Winkler similarity (0 to 1) from which two notes are the same line: no published threshold
@@ -56,7 +57,7 @@ _ALIKE = f"""CASE
             AND n.odometer_km IS NOT DISTINCT FROM o.odometer_km)
     END"""
 _LINE = "vehicle_id, repair_id, action, position"
-_SAYS = "lower(notes) AS notes, part_cost, labour_cost, repaired_at, odometer_km"
+_SAYS = "lower(notes) AS notes, part_cost, labour_cost, repaired_at, odometer_km, position"
 
 
 def leave_out_old_lines(con: Connection, load_id: int) -> int:
@@ -97,15 +98,8 @@ def compare_lines(con: Connection, load_id: int) -> int:
     find_completed(con, load_id)
     _find_unmet(con, load_id)
     _find_with_more_codes(con)
-    con.execute(
-        f"""CREATE OR REPLACE TEMP TABLE alike AS
-            SELECT n.line AS new, o.place AS old,
-                NOT n.is_old
-                    AND count(*) OVER (PARTITION BY n.line) = 1
-                    AND count(*) OVER (PARTITION BY o.place) = 1 AS is_only_pair
-            FROM unmet n JOIN unmet o ON n.is_new AND NOT o.is_new
-                AND n.of_order = o.of_order AND {_ALIKE}"""
-    )
+    _find_alike(con)
+    _find_other_places(con)
     con.execute(
         """CREATE OR REPLACE TEMP TABLE orders_again AS
            SELECT of_order, is_old, NOT is_old AND count_if(is_new) >= count_if(NOT is_new)
@@ -127,9 +121,55 @@ def compare_lines(con: Connection, load_id: int) -> int:
                WHEN orders_again.is_old THEN line IN (SELECT new FROM alike)
                ELSE line NOT IN (SELECT new FROM alike WHERE is_only_pair) END
            UNION SELECT number FROM uncompleted
-           UNION SELECT number FROM same_part"""
+           UNION SELECT number FROM same_part
+           UNION SELECT number FROM other_places"""
     )
     return scalar(con, "SELECT count(*) FROM undecided")
+
+
+def _find_alike(con: Connection) -> None:
+    """Put into ``alike`` which lines of ``unmet`` may be the same; never those of other places."""
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE alike_pairs AS
+            SELECT n.line AS new, o.place AS old, NOT n.is_old AS is_news, n.codes, o.codes AS had,
+                n.position IS NULL AS is_placeless
+            FROM unmet n JOIN unmet o ON n.is_new AND NOT o.is_new
+                AND n.of_order = o.of_order AND {_ALIKE}"""
+    )
+    note_codes_apart(con, "SELECT codes, had FROM alike_pairs WHERE is_placeless")
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE alike AS
+           SELECT new, old, is_news
+                   AND count(*) OVER (PARTITION BY new) = 1
+                   AND count(*) OVER (PARTITION BY old) = 1 AS is_only_pair
+           FROM alike_pairs WHERE NOT (is_placeless AND (codes, had) IN (FROM codes_apart))"""
+    )
+
+
+def _find_other_places(con: Connection) -> None:
+    """Find lines with a part that would correct a stored one whose codes are of other places.
+
+    The export may bring the second of two coils alone. Puts their numbers into ``other_places``;
+    lines that a later file had corrected are no news, and not among them.
+    """
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE same_part_pairs AS
+            WITH arriving AS (
+                SELECT {key_json(REPAIRS)} AS line, _nth AS number, {CODES} AS codes
+                FROM staged SEMI JOIN known USING (vehicle_id, repair_id)
+                WHERE fault IS NULL AND NOT ({_NAMELESS}) AND position IS NULL
+                    AND {content_hash(REPAIRS)} NOT IN (
+                        SELECT content_hash FROM superseded WHERE table_name = 'repairs')
+            )
+            SELECT number, a.codes, o.codes AS had FROM arriving a JOIN (
+                SELECT {key_json(REPAIRS)} AS line, {CODES} AS codes
+                FROM repairs SEMI JOIN known USING (vehicle_id, repair_id)) o USING (line)"""
+    )
+    note_codes_apart(con, "SELECT codes, had FROM same_part_pairs")
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE other_places AS
+           SELECT number FROM same_part_pairs WHERE (codes, had) IN (FROM codes_apart)"""
+    )
 
 
 def _find_with_more_codes(con: Connection) -> None:
