@@ -75,13 +75,15 @@ class StockReason(StrEnum):
     READY = "ready"  # nothing speaks against it
 
 
-# How a parameter is written: ``km`` and ``day`` in the reader's way; ``count`` a whole number;
+# How a parameter is written: ``km`` and ``day`` in the reader's way; ``km_to_drive`` rounded up,
+# for it is an estimate that must be far enough; ``count`` a whole number;
 # ``text`` as it is, ``texts`` some; ``unit`` a control unit's label, ``units`` some of them,
 # ``phrase`` and ``meaning`` texts of the shipped tables (the latter of those of codes and
 # components), all in the reader's language where it knows them; ``codes`` a list of codes with
 # their units; ``component`` the key of one; the others by a table of words.
 Kind = Literal[
     "km",
+    "km_to_drive",
     "day",
     "count",
     "text",
@@ -121,14 +123,14 @@ STOCK_PARAMETERS: Final[dict[StockReason, dict[str, Kind]]] = {
     StockReason.RECENT_CLEAR_RECORDED: {**_CLEARED, "cleared_on": "day"},
     StockReason.RECENT_CLEAR_UNRECORDED: _CLEARED,
     StockReason.MONITORS_INCOMPLETE_ALLOWED: {"monitors": "monitors", "programme": "text"},
-    StockReason.MONITORS_INCOMPLETE: {"monitors": "monitors", "usual_km": "km"},
+    StockReason.MONITORS_INCOMPLETE: {"monitors": "monitors", "usual_km": "km_to_drive"},
     StockReason.PERMANENT_CODE_REPAIRED: {**_FAULT, "repaired_on": "day"},
     StockReason.PERMANENT_CODE: _FAULT,
     StockReason.OPEN_SAFETY_FAULT: {**_FAULT, "meaning": "meaning", "seen_on": "day"},
     StockReason.OPEN_FAULT: {**_FAULT, "meaning": "meaning", "seen_on": "day"},
     StockReason.PENDING_CODE: _FAULT,
     StockReason.FIX_UNCHECKED: _FIX,
-    StockReason.FIX_ON_WATCH: {**_FIX, "to_go_km": "km"},
+    StockReason.FIX_ON_WATCH: {**_FIX, "to_go_km": "km_to_drive"},
     StockReason.CODE_GONE_WITHOUT_REPAIR: {**_FAULT, "seen_on": "day"},
     StockReason.ODOMETER_CLUSTER_REPLACED: {**_FELL, "replaced_on": "day"},
     StockReason.ODOMETER_DROPPED: _FELL,
@@ -303,7 +305,7 @@ _DECIDED: Final[dict[str, Kind]] = {"decided_on": "day"}
 
 WORK_PARAMETERS: Final[dict[WorkReason, dict[str, Kind]]] = {
     WorkReason.HOLD: {},
-    WorkReason.SCAN_IN_FULL: {"after_km": "km"},
+    WorkReason.SCAN_IN_FULL: {"after_km": "km_to_drive"},
     WorkReason.FIND_AND_REPAIR: _FAULT,
     WorkReason.DIAGNOSE_ANEW: _FAULT,
     WorkReason.REPLACE_WORN_PART: _FAULT,
@@ -329,13 +331,13 @@ WORK_PARAMETERS: Final[dict[WorkReason, dict[str, Kind]]] = {
     WorkReason.FOLLOWED_BY_ONE: {"codes": "texts"},
     WorkReason.FOLLOWED_BY_MORE: {"codes": "texts"},
     WorkReason.UNIT_NOT_READ_SINCE: {"seen_on": "day"},
-    WorkReason.PROVEN_AFTER: {"to_go_km": "km"},
+    WorkReason.PROVEN_AFTER: {"to_go_km": "km_to_drive"},
     WorkReason.ONLY_ACTIVE_READ: {},
     WorkReason.ONE_SCAN_TO_PROOF: _FIX,
     WorkReason.SILENT_FOR_SCANS: {"unit": "unit", "scans": "count", "since": "day"},
-    WorkReason.SCAN_AROUND_WORK: {**_UNITS, "again_km": "km"},
+    WorkReason.SCAN_AROUND_WORK: {**_UNITS, "again_km": "km_to_drive"},
     WorkReason.SCAN_NOW: _UNITS,
-    WorkReason.SCAN_LATER: {**_UNITS, "after_km": "km"},
+    WorkReason.SCAN_LATER: {**_UNITS, "after_km": "km_to_drive"},
     WorkReason.TRACE_UNIT: {},
     WorkReason.DECIDED_TO_WAIT: {**_DECIDED, "until_on": "day", "until_km": "km"},  # one is known
     WorkReason.DECIDED_TO_ACCEPT: _DECIDED,

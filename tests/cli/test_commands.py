@@ -2,6 +2,7 @@
 
 import json
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from afterclear.cli import main
+from afterclear.errors import Stopped
 
 pytestmark = pytest.mark.usefixtures("garage")
 
@@ -163,6 +165,18 @@ def test_a_no_to_forget_erases_nothing_and_is_no_error() -> None:
     assert result.exit_code == 0
     assert "Nothing was erased." in result.output
     assert run("vehicle", "V1").exit_code == 0
+
+
+def test_a_stopped_forgetting_is_not_called_undone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It erases step by step, and what it erased is gone: it goes on; all else begins anew."""
+
+    def stopped(*_: object) -> None:
+        raise Stopped(signal.SIGTERM)
+
+    monkeypatch.setattr("afterclear.cli.forget.forget", stopped)
+    told = run("forget", "vehicle", "V1", "--yes").output
+    assert "Stopped. What was erased stays erased: the same command goes on" in told
+    assert "undone" not in told
 
 
 def test_a_replay_with_nothing_to_read_again_says_so() -> None:

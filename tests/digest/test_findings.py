@@ -12,8 +12,9 @@ import pytest
 from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.input.findings_by_page import read_findings
 from afterclear.digest.output.render import render_fleet, render_stock, render_vehicle
-from afterclear.digest.vehicle.codes_by_scan import scan_roles
-from afterclear.finding_tables.roles import Role
+from afterclear.digest.vehicle.codes_by_scan import scan_roles, untold
+from afterclear.digest.vehicle.vehicle_page import further_reasons
+from afterclear.finding_tables.roles import Leftover, Role
 from tests.digest.every_row import build_digest, render_digest
 from tests.digest.findings_fixture import ROWS, findings
 from tests.digest.fleet_fixture import fleet
@@ -170,10 +171,63 @@ _LONE = Role(
 
 def test_an_echo_of_a_unit_that_was_not_read_stands_by_itself() -> None:
     lone = replace(
-        _LONE, role="consequential", primary_ecu="brakes", primary_code="C0034", confidence=0.8
+        _LONE,
+        role="consequential",
+        primary_ecu="brakes",
+        primary_code="C0034",
+        confidence=0.8,
+        reason="target_unread",
     )
     (scan,) = scan_roles([lone])
     assert [(group.head, group.followers) for group in scan.groups] == [(lone, ())]
+
+
+def test_a_code_alone_in_its_scan_is_not_told_apart_from_itself() -> None:
+    """M-104 of the demo: what was only a pending sign was called "a separate fault"."""
+    later = replace(_LONE, scan_id="S-9", seen_at=datetime(2025, 9, 1, tzinfo=UTC))
+    head = replace(_LONE, scan_id="S-2", reason="has_followers", role="primary")
+    echo = replace(
+        head, ecu="body", role="consequential", primary_ecu="gateway", primary_code="U0121"
+    )
+    assert scan_roles([_LONE]) == ()
+    assert [scan.scan_id for scan in scan_roles([later, head, echo])] == ["S-2"]
+
+
+def test_what_stayed_without_its_cause_is_said_once() -> None:
+    """The shown scan says it of its code already: only what it does not say is listed below."""
+    outlived = replace(_LONE, ecu="gateway", code="U0121", reason="outlived_cause")
+    left = [
+        Leftover(
+            vehicle_id="V",
+            ecu=ecu,
+            code="U0121",
+            primary_ecu="brakes",
+            primary_code="C0034",
+            repair_id=None,
+            repaired_at=_LONE.seen_at,
+            first_scan_id="S-1",
+            first_seen_at=_LONE.seen_at,
+            last_seen_at=_LONE.seen_at,
+            n_scans=2,
+            is_open=True,
+            reason="outlived_cause",
+            facts="{}",
+        )
+        for ecu in ("gateway", "body")
+    ]
+    assert [row.ecu for row in untold(left, scan_roles([outlived]))] == ["body"]
+    assert untold(left, ()) == tuple(left)
+
+
+def test_a_vehicle_in_stock_gives_no_reason_twice(model: DigestModel) -> None:
+    """What is to be done says why already; what stands out has the other reasons."""
+    work = next(page.work for page in model.vehicles if page.work is not None)
+    page = next(page for page in model.vehicles if page.ref.vehicle_id == "VAN-34")
+    rows = page.findings.stock_reasons
+    grounds = json.dumps([[row.reason, json.loads(row.facts)] for row in rows[:1]])
+    told = replace(work, facts=replace(work.facts, grounds=grounds))
+    assert further_reasons(page.findings, told) == rows[1:]
+    assert further_reasons(page.findings, None) == rows
 
 
 def test_a_decision_undone_is_not_shown(model: DigestModel, pages: dict[str, str]) -> None:

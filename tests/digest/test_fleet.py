@@ -8,6 +8,7 @@ import pytest
 
 from afterclear.digest.audience.fleet_model import FleetPage
 from afterclear.digest.common.model import ChangeList, Changes, LoadLine, SetAside, Tally
+from afterclear.digest.output.render import render_fleet
 from afterclear.wording.cells import Dash
 from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import AS_OF, BEFORE, fleet, frames_of
@@ -141,6 +142,14 @@ def test_the_soonest_proven_comes_first_and_the_undatable_last(page: FleetPage) 
     assert due is not None
     assert due.on == datetime(2025, 7, 15, 3, tzinfo=UTC), "3,100 km at 80 km a day: 38.75 days"
     assert due.from_km == 61_300 + 3_100
+
+
+def test_a_fix_on_watch_shows_on_which_side_of_the_limit_it_is(page: FleetPage) -> None:
+    """H-404 of the demo: "chance that it did not hold 5 %", and still on watch."""
+    (first, *_) = page.on_watch
+    near = replace(first, row=replace(first.row, p_not_held=0.0503))
+    html = render_fleet(replace(page, on_watch=(near,)))
+    assert "chance that it did not hold 5.0" in html
 
 
 def test_unchecked_fixes_say_what_would_settle_them(page: FleetPage) -> None:

@@ -11,6 +11,7 @@ import pytest
 from afterclear.digest import build_digests
 from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.common.choosing import MOST
+from afterclear.digest.common.model import by_site
 from afterclear.digest.input.frames import DigestSettings
 from afterclear.digest.output.render import render_fleet
 from afterclear.wording.cells import Dash
@@ -115,6 +116,22 @@ def test_a_page_may_load_the_index_file_and_nothing_else(divided: dict[str, str]
     assert re.fullmatch(r"'sha256-[^']+' 'self' file:", own)
     others = [word for name, found in policies.items() if name != "index.html" for word in found]
     assert not [word for word in others if "self" in word or "file:" in word]
+
+
+def test_a_list_is_divided_by_site_and_has_every_vehicle_once() -> None:
+    """Those of no known site come last; a short list, or one of a single site, stays whole."""
+    model = build_digest(fleet(findings=findings()))
+    lines = model.index.vehicles
+    nowhere = replace(lines[0], vehicle=replace(lines[0].vehicle, site=None))
+    groups = by_site((nowhere, *lines[1:]))
+    assert [group.site for group in groups] == [
+        *sorted({x.vehicle.site or "" for x in lines}),
+        None,
+    ]
+    found = [line.vehicle.vehicle_id for group in groups for line in group.vehicles]
+    assert sorted(found) == [line.vehicle.vehicle_id for line in lines]
+    assert sum(group.n_present for group in groups) == sum(line.n_present > 0 for line in lines)
+    assert by_site(lines[:7]) == by_site(groups[0].vehicles * 9) == ()
 
 
 def test_a_large_fleet_is_listed_on_several_pages(monkeypatch: pytest.MonkeyPatch) -> None:

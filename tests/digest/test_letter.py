@@ -23,7 +23,7 @@ def test_distances_in_a_letter_are_in_the_readers_unit() -> None:
 def test_a_letter_that_marks_safety_says_the_caution() -> None:
     """In stock only one vehicle is marked, and its caution stands once in full."""
     text = letter("stock")
-    assert "- VAN-40 (Safety): " in text
+    assert "- Safety, VAN-40 (" in text
     caution = CAUTIONS["C0050"][0]
     assert text.count(f"- {caution.title}: {caution.text}") == 1
     told = letter("fleet")
@@ -38,7 +38,7 @@ def test_a_fleet_letter_says_how_soon_where_what_and_what_to_do_of_both_lists() 
     assert "Wheel speed sensor, front right. Find and repair" in now
     assert "Ask someone qualified before it is moved" in now
     assert any(line.startswith("- At the next visit, Safety, VAN-40 (") for line in lines)
-    assert lines.index("Bring in now:") < lines.index("Scan next:")
+    assert lines.index("Bring in:") < lines.index("Scan next:")
 
 
 def test_a_letter_names_every_reason_that_decides_on_a_vehicle_in_stock() -> None:
@@ -46,6 +46,19 @@ def test_a_letter_names_every_reason_that_decides_on_a_vehicle_in_stock() -> Non
     (line,) = (line for line in letter("stock").splitlines() if line.startswith("- VAN-34"))
     assert "The memory was cleared 14 km before" in line
     assert "Self-tests not completed" in line
+
+
+def test_a_letter_opens_with_both_lists_and_who_must_not_drive() -> None:
+    """As its page does; the list may begin with a vehicle that can wait for its next visit."""
+    text = letter("fleet")
+    assert "Bring in 2 vehicles, 1 of them not to be driven, 1 of them for safety. " in text
+    assert "Scan 1 more, where only a scan can tell." in text
+    assert "Bring in now" not in text
+
+
+def test_vehicles_in_stock_are_named_with_plate_and_site() -> None:
+    (line,) = (line for line in letter("stock").splitlines() if line.startswith("- VAN-34"))
+    assert line.startswith("- VAN-34 (NQ 34, Northquay): ")
 
 
 def test_a_letter_with_nothing_to_do_says_so() -> None:
@@ -61,4 +74,6 @@ def test_where_all_that_come_in_come_for_safety_it_is_said_once() -> None:
     only = [row for row in ROWS["worklist"] if row["vehicle_id"] == "BUS-07"]
     brief = brief_of(build_digest(fleet(findings=findings({**ROWS, "worklist": only}))), "fleet")
     assert brief is not None
-    assert brief.lead.replace("\u00a0", " ") == "Bring in 1 vehicle, for safety."
+    assert brief.lead.replace("\u00a0", " ") == (
+        "Bring in 1 vehicle, 1 of them not to be driven, for safety."
+    )

@@ -94,6 +94,14 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         ),
     ),
     (
+        replace(RETURNED, kind="clear_only"),
+        (),
+        (
+            "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 310 and 420 km after "
+            "the clear; most likely the old fault: 96 % (a new fault 4 %)."
+        ),
+    ),
+    (
         attempt(outcome="came_back", stayed=True),
         (evidence("stayed", "S-55", 3, 41_001), evidence("returned", "S-56", 4, 41_300)),
         (

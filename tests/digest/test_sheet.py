@@ -149,6 +149,26 @@ def test_a_sheet_has_room_for_a_few_faults_and_names_the_others(page: VehiclePag
     assert all(fault.code in render_sheet(sheet) for fault in sheet.further)
 
 
+def test_what_came_back_and_went_away_by_itself_is_not_called_unproven(page: VehiclePage) -> None:
+    """P-218 of the demo: its sheet said "not proven since" beside "Came back within 1,055 km"."""
+    gone = replace(
+        page,
+        episodes=(),
+        attempts=tuple(replace(view, present=False) for view in page.attempts),
+        findings=replace(
+            page.findings,
+            work=tuple(
+                replace(row, attempt_ids=page.attempts[0].row.attempt_id)
+                for row in page.findings.work
+            ),
+        ),
+    )
+    assert page.attempts[0].row.outcome == "came_back"
+    html = render_sheet(sheet_of(gone))
+    assert "went away again by itself" in html
+    assert "not proven since" not in html
+
+
 def test_the_odometer_is_shown_as_displayed_and_says_whose_reading_it_is(
     page: VehiclePage,
 ) -> None:

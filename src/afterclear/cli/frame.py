@@ -18,6 +18,7 @@ from afterclear.config import find_config, without_secrets
 from afterclear.errors import AfterclearError, Stopped
 from afterclear.observe.logs import log_to, quiet
 from afterclear.records import LoadResult, printable
+from afterclear.wording.cells import capital
 
 if TYPE_CHECKING:  # a command that loads nothing need not wait for every reader's libraries
     from afterclear.commands.intake.loading import LoadReport
@@ -47,18 +48,25 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
             if not message:
                 raise
             click.echo(
-                f"afterclear: {message}; what was under way was undone. Put it right, then "
-                "run the same command again.",
+                f"afterclear: {message}; {_what_is_left()} Put it right, then run the same "
+                "command again.",
                 err=True,
             )
             raise SystemExit(AfterclearError.exit_code) from error
         except Stopped as stopped:
-            click.echo("Stopped. What was under way was undone.", err=True)
+            click.echo(f"Stopped. {capital(_what_is_left())}", err=True)
             raise SystemExit(STOPPED_BY + stopped.number) from stopped
         finally:
             quiet()
 
     return wrapped
+
+
+def _what_is_left() -> str:
+    """Say what became of the work: to forget goes on where it was, all else begins anew."""
+    if click.get_current_context().info_name == "forget":
+        return "what was erased stays erased: the same command goes on where it stopped."
+    return "what was under way was undone."
 
 
 def _begin_log(app: App) -> None:

@@ -111,11 +111,11 @@ FINDINGS: Final = (
                 Clause(
                     counted(
                         "Began {n_onsets} time in {exposure_km} under observation "
-                        "({rate_per_10000km}); {expected_onsets} expected from similar "
-                        "vehicles ({peers}).",
+                        "({rate_per_10000km}); on similar vehicles {expected_onsets} times would "
+                        "be usual over that distance. Similar means: {peers}.",
                         "Began {n_onsets} times in {exposure_km} under observation "
-                        "({rate_per_10000km}); {expected_onsets} expected from similar "
-                        "vehicles ({peers}).",
+                        "({rate_per_10000km}); on similar vehicles {expected_onsets} times would "
+                        "be usual over that distance. Similar means: {peers}.",
                     ),
                     count="n_onsets",
                 ),
@@ -148,22 +148,22 @@ FINDINGS: Final = (
                 ),
                 Clause(
                     mark(
-                        ", at shorter and shorter distances: trend shape {shape_own} "
-                        "({shape_low} to {shape_high}, 1 is steady)."
+                        ", at shorter and shorter distances: a growth of {shape_own} "
+                        "(between {shape_low} and {shape_high}), where 1 is steady."
                     ),
                     lambda row: row.trend == "worsening",
                 ),
                 Clause(
                     mark(
-                        ", at longer and longer distances: trend shape {shape_own} "
-                        "({shape_low} to {shape_high}, 1 is steady)."
+                        ", at longer and longer distances: a growth of {shape_own} "
+                        "(between {shape_low} and {shape_high}), where 1 is steady."
                     ),
                     lambda row: row.trend == "improving",
                 ),
                 Clause(
                     mark(
-                        ", without a trend beyond chance: trend shape {shape_own} ({shape_low} to "
-                        "{shape_high}, 1 is steady)."
+                        ", without a trend beyond chance: a growth of {shape_own} "
+                        "(between {shape_low} and {shape_high}), where 1 is steady."
                     )
                 ),
             ),

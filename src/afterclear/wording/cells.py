@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Literal
+from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
 from afterclear.plain import KM_PER_MILE
@@ -13,6 +13,8 @@ from afterclear.wording.units import control_unit_words, unit_words
 Clock = Literal["km", "engine_hours", "days"]
 
 DASH = "\u2013"
+
+_NEAR_LIMIT: Final = (0.03, 0.1)  # of what counts as held, which is 5 % where nothing is set
 
 # what a distance was estimated from, if there is no odometer
 _ESTIMATED: dict[str, str] = {
@@ -95,6 +97,15 @@ class Cells:
             return self.t("over {share}", share=f"99{GAP}%")
         return f"{self.number(share * 100, digits)}{GAP}%"
 
+    def chance(self, share: float) -> str:
+        r"""Write the chance that a fix did not hold: near the limit it says on which side it is.
+
+        >>> Cells().chance(0.0496), Cells().chance(0.24)
+        ('5.0\xa0%', '24\xa0%')
+        """
+        low, high = _NEAR_LIMIT
+        return self.percent(share, 1 if low <= share < high else 0)
+
     def money(self, amount: float | None, currency: str | None) -> str:
         """Write an amount of money, rounded to whole units, with its currency's letters."""
         if amount is None:
@@ -127,16 +138,16 @@ class Cells:
         """Write a distance with its unit."""
         return DASH if km is None else f"{self.number(self.shown(km))}{GAP}{self.unit}"
 
-    def rough(self, km: float, clock: Clock = "km") -> str:
-        r"""Write an estimated distance no finer than it is known: to tens, from 1,000 to hundreds.
+    def to_drive(self, km: float, clock: Clock = "km") -> str:
+        r"""Write a distance yet to be driven: two figures, rounded up, so that it is far enough.
 
-        >>> Cells().rough(15748)
-        '15,700\xa0km'
+        >>> Cells().to_drive(2281), Cells().to_drive(13)
+        ('2,300\xa0km', '13\xa0km')
         """
-        shown = self.shown(km)
-        step = 100 if shown >= 1000 else 10  # noqa: PLR2004
-        rounded = max(round(shown / step) * step, min(step, math.ceil(shown)))
-        text = f"{self.number(rounded)}{GAP}{self.unit}"
+        # miles of whole kilometres are a little off a round number: that is no further mile
+        shown = round(max(self.shown(km), 1.0), 6)
+        step = 10 ** max(0, math.floor(math.log10(shown)) - 1)
+        text = f"{self.number(math.ceil(shown / step) * step)}{GAP}{self.unit}"
         if clock == "km" or self.hour_km is not None:
             return text
         return self.t(_ESTIMATED[clock], distance=text)

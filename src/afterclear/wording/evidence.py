@@ -4,6 +4,7 @@ from typing import Final
 
 from afterclear.reasons import EVIDENCE_PARAMETERS, EvidenceReason
 from afterclear.wording.cells import Cells
+from afterclear.wording.facts import self_test_words
 from afterclear.wording.language import mark
 
 R = EvidenceReason
@@ -70,7 +71,7 @@ def evidence_words(
     'only 1\xa0mi since the clear, 19\xa0mi needed'
     """
     values = {
-        "monitor": (monitor or "").replace("_", " "),
+        "monitor": self_test_words(monitor or "", cells),
         "since_clear_km": cells.distance(since_clear_km),
         "needed_km": cells.distance(needed_km),
     }

@@ -74,6 +74,8 @@ def written(value: Fact, kind: Kind, cells: Cells) -> str:
     """Write one fact for the reader."""
     if kind == "km" and isinstance(value, int | float):
         return cells.distance(value)
+    if kind == "km_to_drive" and isinstance(value, int | float):
+        return cells.to_drive(value)
     if kind == "count" and isinstance(value, int | float):
         return cells.number(value)
     if kind == "day" and isinstance(value, str):
@@ -87,11 +89,17 @@ def _word(said: str, kind: Kind, cells: Cells) -> str:
     if kind == "unit":
         return control_unit_words(said, cells.words)
     if kind == "meaning":
-        return code_text(said, cells.words)
+        return _within(code_text(said, cells.words), cells)
     if kind == "component":
         return said.removeprefix("code:").replace("_", " ")
     words = _WORDS.get(kind, {})
     return cells.t(words[said]) if said in words else said
+
+
+def _within(text: str, cells: Cells) -> str:
+    """Fit a code's text into a sentence: tools begin theirs with a capital letter."""
+    is_word = text[1:2].islower()  # not an abbreviation
+    return text[:1].lower() + text[1:] if cells.language == "en" and is_word else text
 
 
 def code_at(code: str, unit: str, cells: Cells) -> str:
@@ -106,7 +114,7 @@ def _listed(values: Sequence[str] | Sequence[Sequence[str]], kind: Kind, cells: 
         if len(named) <= _NAMED:
             return listed
         return cells.t("{listed} and {n} more", listed=listed, n=len(named) - _NAMED)
-    words = {"monitors": _self_test, "units": _unit, "texts": _as_it_is}[kind]
+    words = {"monitors": self_test_words, "units": _unit, "texts": _as_it_is}[kind]
     return ", ".join(words(str(value), cells) for value in values)
 
 
@@ -118,5 +126,6 @@ def _as_it_is(text: str, _: Cells) -> str:
     return text
 
 
-def _self_test(name: str, cells: Cells) -> str:
+def self_test_words(name: str, cells: Cells) -> str:
+    """Name a self-test by its word in the plain layout."""
     return cells.t(SELF_TESTS[name]) if name in SELF_TESTS else name.replace("_", " ")

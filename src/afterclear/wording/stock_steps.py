@@ -194,7 +194,7 @@ def _drive(
 def _driven(km: float, last: LastScan | None, cells: Cells) -> Step:
     """Say how far, from which reading, and what of it is driven already."""
     if last is None or last.shown_km is None:
-        return Step(cells.t("Drive about {km} after the last scan.", km=cells.rough(km)))
+        return Step(cells.t("Drive about {km} after the last scan.", km=cells.to_drive(km)))
     there = cells.distance(_round_up(last.shown_km + km, cells))
     do = cells.t("Drive until the odometer shows about {there}.", there=there)
     since = cells.t(

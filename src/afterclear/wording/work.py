@@ -97,8 +97,8 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
             "{seen_on}, and no work on it is known."
         ),
     ),
-    W.FOLLOWED_BY_ONE: (mark("{codes} elsewhere follows from it."),),
-    W.FOLLOWED_BY_MORE: (mark("{codes} elsewhere follow from it."),),
+    W.FOLLOWED_BY_ONE: (mark("{codes} follows from it."),),
+    W.FOLLOWED_BY_MORE: (mark("{codes} follow from it."),),
     W.UNIT_NOT_READ_SINCE: (mark("That unit has not been read since {seen_on}."),),
     W.PROVEN_AFTER: (mark("Counts as fixed after {to_go_km} more without the code."),),
     W.ONLY_ACTIVE_READ: (
@@ -160,6 +160,15 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
     W.COST_SET: (mark("the setting {setting}"),),
 }
 
+# of a vehicle without odometer
+_BY_THE_HOUR_METER: Final[dict[WorkReason, tuple[str, ...]]] = {
+    W.SCAN_LATER: (
+        mark("Scan the {unit} as soon as the hour meter shows {after_km} more."),
+        mark("Scan these units as soon as the hour meter shows {after_km} more: {units}."),
+        mark("Scan all units as soon as the hour meter shows {after_km} more."),
+    ),
+}
+
 
 def work_words(reason: WorkReason, facts: Facts, cells: Cells) -> str:
     r"""Return a reason of the worklist in the reader's language and units.
@@ -167,7 +176,10 @@ def work_words(reason: WorkReason, facts: Facts, cells: Cells) -> str:
     >>> work_words(W.SCAN_AROUND_WORK, {"unit": "brakes", "again_km": 1609.344}, Cells("mi"))
     'Scan the brake control unit before and after the work, and again after about 1,000\xa0mi.'
     """
-    return filled(SAID[reason], WORK_PARAMETERS[reason], facts, cells)
+    said = SAID[reason]
+    if cells.hour_km is not None:
+        said = _BY_THE_HOUR_METER.get(reason, said)
+    return filled(said, WORK_PARAMETERS[reason], facts, cells)
 
 
 def deed_words(reasons: str, cells: Cells) -> str:

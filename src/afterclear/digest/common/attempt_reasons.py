@@ -20,7 +20,6 @@ DEED: dict[str, str] = {"repair": mark("the repair"), "clear_only": mark("the cl
 
 _AFTER = mark(", {when} after {deed}")
 _AFTER_ON_RECORD = mark(", {when} after {deed} by the unit's own record of where it began")
-_NEAR_LIMIT = (0.03, 0.1)  # of what counts as held, which is 5 % where nothing is set
 _COUNTS = 0.005  # a chance under half a per cent is not mentioned
 _CAUSES: dict[str, str] = {
     "same": mark("the old fault"),
@@ -36,6 +35,11 @@ _NOT_CLEAR: dict[str, str] = {
     "same": mark("; the cause is not clear: the fix did not hold {share}{rest}"),
     "worn": mark("; the cause is not clear: part worn out {share}{rest}"),
     "new": mark("; the cause is not clear: a new fault {share}{rest}"),
+}
+# a clear repairs nothing: what comes back after it alone is the fault that was there
+_AFTER_CLEAR: dict[str, str] = {
+    _MOST_LIKELY["same"]: mark("; most likely the old fault: {share}{rest}"),
+    _NOT_CLEAR["same"]: mark("; the cause is not clear: the old fault {share}{rest}"),
 }
 _NAMED_SCANS = 3  # more are counted, and listed in the table under the sentence
 
@@ -138,8 +142,10 @@ def _causes(attempt: Attempt, cells: Cells) -> str:
         if cause != first
     )
     values = {"share": cells.percent(known[first]), "rest": f" ({rest})" if rest else ""}
-    said = _MOST_LIKELY if known[first] >= CLEAR_CAUSE else _NOT_CLEAR
-    return cells.t(said[first], **values)
+    said = (_MOST_LIKELY if known[first] >= CLEAR_CAUSE else _NOT_CLEAR)[first]
+    if attempt.kind == "clear_only":
+        said = _AFTER_CLEAR.get(said, said)
+    return cells.t(said, **values)
 
 
 def code_in(code: str, ecu: str | None, cells: Cells) -> str:
@@ -196,9 +202,7 @@ def _clean(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
 def _chance(attempt: Attempt, cells: Cells) -> str:
     if attempt.p_not_held is None:
         return ""
-    # a whole per cent would hide on which side of the limit it is
-    low, high = _NEAR_LIMIT
-    share = cells.percent(attempt.p_not_held, 1 if low <= attempt.p_not_held < high else 0)
+    share = cells.chance(attempt.p_not_held)
     return cells.t("; chance that it did not hold {share}", share=share)
 
 
@@ -214,7 +218,7 @@ def _held(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
 def _on_watch(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
     to_go = ""
     if attempt.km_to_go is not None and attempt.ended_at is None:
-        distance = cells.rough(attempt.km_to_go, attempt.clock)
+        distance = cells.to_drive(attempt.km_to_go, attempt.clock)
         to_go = cells.t(
             "; counts as fixed after about {distance} more without it", distance=distance
         )

@@ -1,14 +1,18 @@
 """Page models: frozen numbers and sentences, ready for a thin template.  No HTML here."""
 
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
+from typing import Final, Literal
 
 from afterclear.digest.input.frames import Audience, Caution, StaleSource, Units
 from afterclear.digest.input.mileage import Due
 from afterclear.digest.input.row_types import Attempt, Evidence
 from afterclear.reasons import Urgency
 from afterclear.wording.cells import Dash
+
+FOLDED: Final = 8  # vehicles; a shorter list is on a phone's screen without being folded
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +249,30 @@ class VehicleLine:
     # those present and what they are about: the list is searched by them too
     codes: tuple[str, ...] = ()
     components: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SiteLines:
+    """The vehicles of one site in a list."""
+
+    site: str | None
+    vehicles: tuple[VehicleLine, ...]
+
+    @property
+    def n_present(self) -> int:
+        """Count the vehicles with a code present."""
+        return sum(line.n_present > 0 for line in self.vehicles)
+
+
+def by_site(lines: Sequence[VehicleLine]) -> tuple[SiteLines, ...]:
+    """Divide a list by site, those of no known site last; nothing, if it is short or of one."""
+    own: dict[str | None, list[VehicleLine]] = defaultdict(list)
+    for line in lines:
+        own[line.vehicle.site].append(line)
+    if len(own) == 1 or len(lines) < FOLDED:
+        return ()
+    sites = sorted(own, key=lambda site: (site is None, site or ""))
+    return tuple(SiteLines(site, tuple(own[site])) for site in sites)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from afterclear.digest.charts.proof_bar import draw_growth
 from afterclear.digest.common.assess import action_words
 from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, reason_of
 from afterclear.digest.common.file_names import rows_file
-from afterclear.digest.common.model import AttemptView
+from afterclear.digest.common.model import AttemptView, by_site
 from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.row_types import Evidence, OdometerReading, Repair
 from afterclear.finding_tables.sites import apart_is_told
@@ -65,7 +65,9 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "caution_words": lambda caution: caution_words(caution, cells),
         "code_text": lambda text: code_text(text, cells.words),
         "code_words": lambda text: code_words(text, cells.words),
+        "by_site": by_site,
         "bold": lambda text: Markup("<b>{}</b>").format(text),
+        "chance": cells.chance,
         "day": cells.day,
         "decision_word": word(DECISION_WORDS),
         "decision_words": lambda facts: decision_words(facts.decision, facts.note, cells),

@@ -7,7 +7,7 @@ from afterclear.digest.audience.fleet_model import FleetPage
 from afterclear.digest.audience.garage_model import GaragePage
 from afterclear.digest.audience.stock import StockLine, StockPage, stock_reason
 from afterclear.digest.build_digests import DigestModel
-from afterclear.digest.common.model import Change, Changes, WorkItem
+from afterclear.digest.common.model import Change, Changes, VehicleRef, WorkItem
 from afterclear.digest.common.worklist_lines import Work
 from afterclear.digest.input.frames import Audience, Caution
 from afterclear.digest.output.filters import caution_words
@@ -77,7 +77,7 @@ def _fleet(page: FleetPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
     bring_in = [item for item in work.shown if item.action == "bring_in"]
     scan = [item for item in work.shown if item.action == "scan"]
     parts = [
-        _part(cells.t("Bring in now"), [_work_line(i, cells) for i in bring_in], work.n_bring_in),
+        _part(cells.t("Bring in"), [_work_line(i, cells) for i in bring_in], work.n_bring_in),
         _part(cells.t("Scan next"), [_work_line(i, cells) for i in scan], work.n_scan),
         _cautions((i.cautions for i in (*bring_in[:_MOST], *scan[:_MOST])), cells),
     ]
@@ -86,13 +86,22 @@ def _fleet(page: FleetPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
 
 
 def _fleet_lead(work: Work, cells: Cells) -> str:
-    if not work.n_bring_in:
-        return cells.t("No vehicle needs to come in.")
-    lead = cells.tn("Bring in {n} vehicle", "Bring in {n} vehicles", work.n_bring_in)
-    n_safety = work.n_bring_in_safety
-    if n_safety == work.n_bring_in:
-        return f"{lead}, {cells.t('for safety')}."
-    return f"{lead}, {cells.t('{n} of them for safety', n=n_safety)}." if n_safety else f"{lead}."
+    """Say the same as the first line of the page: both lists, and who must not drive."""
+    parts = [cells.t("No vehicle needs to come in.")]
+    if work.n_bring_in:
+        lead = [cells.tn("Bring in {n} vehicle", "Bring in {n} vehicles", work.n_bring_in)]
+        if work.n_do_not_drive:
+            lead.append(cells.t("{n} of them not to be driven", n=work.n_do_not_drive))
+        if work.n_bring_in_safety == work.n_bring_in:
+            lead.append(cells.t("for safety"))
+        elif work.n_bring_in_safety:
+            lead.append(cells.t("{n} of them for safety", n=work.n_bring_in_safety))
+        parts = [f"{', '.join(lead)}."]
+    if work.n_scan and work.n_bring_in:
+        parts.append(cells.t("Scan {n} more, where only a scan can tell.", n=work.n_scan))
+    elif work.n_scan:
+        parts.append(cells.t("Scan {n}, where only a scan can tell.", n=work.n_scan))
+    return " ".join(parts)
 
 
 def _cautions(groups: Iterable[Sequence[Caution]], cells: Cells) -> Part:
@@ -105,10 +114,6 @@ def _cautions(groups: Iterable[Sequence[Caution]], cells: Cells) -> Part:
 
 def _work_line(item: WorkItem, cells: Cells) -> str:
     """Say how soon, which vehicle and where it is, what is wrong and what to do."""
-    ref = item.vehicle
-    plate = ref.plate if ref.plate != ref.vehicle_id else None
-    where = ", ".join(part for part in (plate, ref.site) if part)
-    name = f"{ref.vehicle_id} ({where})" if where else ref.vehicle_id
     soon = [cells.t(URGENCY_WORDS[item.urgency])] if item.urgency else []
     mark = [cells.t("Safety")] if item.safety else []
     known = code_text(item.meaning, cells.words) if item.meaning else ""
@@ -116,7 +121,14 @@ def _work_line(item: WorkItem, cells: Cells) -> str:
     told = f"{meaning}{deed_words(item.facts.deeds, cells)}"
     if item.urgency is Urgency.DO_NOT_DRIVE:
         told = f"{told} {cells.t(ASK_FIRST)}"
-    return f"{', '.join([*soon, *mark, name])}: {told}"
+    return f"{', '.join([*soon, *mark, _name(item.vehicle)])}: {told}"
+
+
+def _name(ref: VehicleRef) -> str:
+    """Name a vehicle with what else people know it by: its plate and where it is."""
+    plate = ref.plate if ref.plate != ref.vehicle_id else None
+    where = ", ".join(part for part in (plate, ref.site) if part)
+    return f"{ref.vehicle_id} ({where})" if where else ref.vehicle_id
 
 
 def _changed(changes: Changes | None, cells: Cells) -> list[Part]:
@@ -137,7 +149,7 @@ def _changed(changes: Changes | None, cells: Cells) -> list[Part]:
 def _change_line(change: Change, cells: Cells) -> str:
     fault = change.fault
     words = code_text(fault.words, cells.words) if fault.known else cells.t("Meaning not known")
-    return f"{change.vehicle.vehicle_id}: {capital(words)} {fault.code}"
+    return f"{_name(change.vehicle)}: {capital(words)} {fault.code}"
 
 
 def _garage(page: GaragePage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
@@ -167,7 +179,7 @@ def _stock(page: StockPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
             page.n["rescan"],
         ),
         _cautions((line.cautions for line in (*page.hold, *page.rescan)), cells),
-        _part(cells.t("Ready"), [line.vehicle.vehicle_id for line in page.ready], page.n["ready"]),
+        _part(cells.t("Ready"), [_name(line.vehicle) for line in page.ready], page.n["ready"]),
     )
     return lead[:1].upper() + lead[1:], tuple(part for part in parts if part.lines)
 
@@ -177,8 +189,8 @@ def _stock_line(line: StockLine, cells: Cells) -> str:
     deciding = [r for r in line.reasons if r.weight == line.row.verdict] or line.reasons[:1]
     sentences = " ".join(stock_reason(reason, cells) for reason in deciding)
     reason = sentences or audit_words(line.row.deciding, cells)
-    mark = f" ({cells.t('Safety')})" if line.row.safety else ""
-    return f"{line.vehicle.vehicle_id}{mark}: {reason}"
+    mark = f"{cells.t('Safety')}, " if line.row.safety else ""
+    return f"{mark}{_name(line.vehicle)}: {reason}"
 
 
 def brief_text(brief: Brief, link: str | None) -> str:

@@ -30,6 +30,7 @@ class FaultToMend:
 
     fault: Fault
     is_present: bool
+    went_away: bool  # it came back after the latest work, and is not there now
     began_after: datetime | None  # None: there at the first scan, or not there now
     seen_at: datetime | None  # last; None: not there now
     seen_km: float | None

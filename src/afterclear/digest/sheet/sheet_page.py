@@ -12,7 +12,7 @@ from afterclear.digest.common.model import AttemptView, Fault
 from afterclear.digest.input.row_types import Repair
 from afterclear.digest.sheet.cause_checks import check_words
 from afterclear.digest.sheet.sheet_model import FaultToMend, Sheet
-from afterclear.digest.sheet.tried_parts import not_to_fit, suspect_words, tried, visits_on
+from afterclear.digest.sheet.tried_parts import Visit, not_to_fit, suspect_words, tried, visits_on
 from afterclear.digest.vehicle.vehicle_model import EpisodeView, VehiclePage
 from afterclear.finding_tables.roles import Role
 from afterclear.wording.cells import Cells
@@ -111,6 +111,9 @@ class _Maker:
         return FaultToMend(
             fault=fault,
             is_present=found is not None,
+            went_away=found is None
+            and bool(visits)
+            and visits[0].telling.row.outcome == "came_back",
             began_after=found.first.onset_low_at if found else None,
             seen_at=row.last_seen_at if row else None,
             seen_km=row.last_seen_km if row else None,
@@ -144,6 +147,11 @@ def _head(key: _Key, roles: Mapping[_Key, Role], open_now: Mapping[_Key, Episode
     above = roles.get(cause)
     is_head = above is None or above.role != "consequential"
     return cause if cause in open_now and is_head else key
+
+
+def _came_back(visits: Sequence[Visit]) -> bool:
+    """Whether the fault was seen again after the latest work."""
+    return bool(visits) and visits[0].telling.row.outcome == "came_back"
 
 
 def _is_about(view: AttemptView, fault: Fault, family: str | None) -> bool:

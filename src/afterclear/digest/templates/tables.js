@@ -15,7 +15,7 @@
     if (!found) return -1;
     return parseFloat(found[0].split("").filter(function (c) { return /\d/.test(c) || c === point; }).join("").replace(",", "."));
   }
-  function findable(list, rows) {
+  function findable(list, rows, then) {
     var label = document.createElement("label"), input = document.createElement("input");
     var said = document.createElement("span");
     label.className = "find";
@@ -33,38 +33,97 @@
         shown += row.hidden ? 0 : 1;
       });
       said.textContent = input.value ? words.found.replace("…", shown) : "";
+      then(input.value);
     });
   }
-  document.querySelectorAll("main ol.work").forEach(function (list) {
-    var rows = Array.from(list.children);
-    // a line keeps its place in the list, whatever is shown of it
-    rows.forEach(function (row, i) { row.value = list.start + i; });
-    if (rows.length > 7) findable(list, rows);
-  });
-  document.querySelectorAll("main table").forEach(function (table) {
-    var body = table.tBodies[0], rows = Array.from(body ? body.rows : []), heads = table.tHead && Array.from(table.tHead.rows[0].cells);
-    var isLong = rows.length > 7 && !table.matches(".matrix, .compact");
-    if (!heads || !(isLong || table.matches(".sortable"))) return;
-    table.classList.add("sortable");
-    findable(table, rows);
+  // Tables with the same heads are sorted into the first of them.
+  function sorts(tables, rows, then) {
+    var heads = Array.from(tables[0].tHead.rows[0].cells), body = tables[0].tBodies[0];
     heads.forEach(function (head, i) {
       var isNumber = head.classList.contains("number");
       if (!sortable(rows.map(function (row) { return row.cells[i]; }), isNumber)) return;
-      var button = document.createElement("button");
-      button.type = "button";
-      button.title = words.sort.replace("…", head.textContent.trim());
-      button.append.apply(button, Array.from(head.childNodes));
-      head.append(button);
-      button.addEventListener("click", function () {
+      function sort() {
         var up = head.getAttribute("aria-sort") !== "ascending";
         if (isNumber && !head.hasAttribute("aria-sort")) up = false;
         heads.forEach(function (h) { h.removeAttribute("aria-sort"); });
         head.setAttribute("aria-sort", up ? "ascending" : "descending");
-        rows.sort(function (a, b) {
+        body.append.apply(body, rows.slice().sort(function (a, b) {
           var x = value(a.cells[i], isNumber), y = value(b.cells[i], isNumber);
           return (isNumber ? x - y : x.localeCompare(y, undefined, { numeric: true })) * (up ? 1 : -1);
-        });
-        body.append.apply(body, rows);
+        }));
+        then();
+        head.querySelector("button").focus();
+      }
+      tables.forEach(function (table) {
+        var own = table.tHead.rows[0].cells[i], button = document.createElement("button");
+        button.type = "button";
+        button.title = words.sort.replace("…", own.textContent.trim());
+        button.append.apply(button, Array.from(own.childNodes));
+        own.append(button);
+        button.addEventListener("click", sort);
+      });
+    });
+    return function () { heads.forEach(function (h) { h.removeAttribute("aria-sort"); }); };
+  }
+  function nothing() {}
+  document.querySelectorAll("main ol.work").forEach(function (list) {
+    var rows = Array.from(list.children);
+    // a line keeps its place in the list, whatever is shown of it
+    rows.forEach(function (row, i) { row.value = list.start + i; });
+    if (rows.length > 7) findable(list, rows, nothing);
+  });
+  document.querySelectorAll("main table").forEach(function (table) {
+    var body = table.tBodies[0], rows = Array.from(body ? body.rows : []);
+    var isLong = rows.length > 7 && !table.matches(".matrix, .compact");
+    if (!table.tHead || table.closest(".by-site") || !(isLong || table.matches(".sortable"))) return;
+    table.classList.add("sortable");
+    findable(table, rows, nothing);
+    sorts([table], rows, nothing);
+  });
+  // A list divided by site: on a phone folded, found in as one, and in one piece while it is sorted.
+  document.querySelectorAll("main .by-site").forEach(function (list) {
+    var sites = Array.from(list.querySelectorAll("details")), rows = [], again = document.createElement("button");
+    var isNarrow = window.matchMedia("(max-width: 46rem)").matches;
+    sites.forEach(function (site) {
+      var name = site.querySelector("b").textContent;
+      site.open = !isNarrow;
+      site.rows = Array.from(site.querySelectorAll("tbody tr"));
+      site.rows.forEach(function (row) {
+        var where = document.createElement("span");
+        where.className = "of-site";
+        where.textContent = ", " + name;
+        row.cells[1].append(where);
+        rows.push(row);
+      });
+    });
+    function together(isSorted) {
+      list.classList.toggle("sorted", isSorted);
+      again.hidden = !isSorted;
+      sites.forEach(function (site, i) {
+        site.hidden = isSorted && i > 0;
+        if (isSorted && i === 0) site.open = true;
+      });
+    }
+    var unsort = sorts(sites.map(function (site) { return site.querySelector("table"); }), rows, function () { together(true); });
+    again.type = "button";
+    again.className = "again";
+    again.textContent = list.dataset.back;
+    again.hidden = true;
+    again.addEventListener("click", function () {
+      sites.forEach(function (site) {
+        var body = site.querySelector("tbody");
+        body.append.apply(body, site.rows);
+      });
+      unsort();
+      together(false);
+      sites[0].querySelector("summary").focus();
+    });
+    list.before(again);
+    findable(list, rows, function (asked) {
+      if (list.classList.contains("sorted")) return;
+      sites.forEach(function (site) {
+        site.hidden = site.rows.every(function (row) { return row.hidden; });
+        if (asked) site.open = true;
       });
     });
   });

@@ -5,7 +5,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from afterclear.finding_tables.roles import Role
+from afterclear.finding_tables.roles import Leftover, Role
+from afterclear.reasons import RoleReason
 
 _MOST_SCANS = 12  # earlier scans with consequential codes that are shown; ``export roles`` has all
 
@@ -33,13 +34,28 @@ class ScanRoles:
 
 
 def scan_roles(roles: Sequence[Role]) -> tuple[ScanRoles, ...]:
-    """Group the last scan with codes, then earlier ones with consequential codes; latest first."""
+    """Group the last scan that tells codes apart, then those with consequential codes before it.
+
+    Latest first.  A code that is alone in its scan is told apart from nothing, and may be no more
+    than a sign.
+    """
     by_scan: dict[str, list[Role]] = defaultdict(list)
     for role in roles:
         by_scan[role.scan_id].append(role)
     scans = [_scan(scan_id, rows) for scan_id, rows in by_scan.items()]
     scans.sort(key=_time, reverse=True)
+    scans = [scan for scan in scans if not _is_alone(scan)]
     return tuple(scan for i, scan in enumerate(scans) if i == 0 or scan.n_followers)[:_MOST_SCANS]
+
+
+def untold(leftovers: Sequence[Leftover], scans: Sequence[ScanRoles]) -> tuple[Leftover, ...]:
+    """Return the codes that stayed without their cause, but those the shown scan says that of."""
+    told = {(g.head.ecu, g.head.code, g.head.reason) for scan in scans[:1] for g in scan.groups}
+    return tuple(row for row in leftovers if (row.ecu, row.code, row.reason) not in told)
+
+
+def _is_alone(scan: ScanRoles) -> bool:
+    return [group.head.reason for group in scan.groups] == [RoleReason.ONLY_CODE]
 
 
 def _time(scan: ScanRoles) -> tuple[float, str]:

@@ -12,12 +12,14 @@ from afterclear.digest.common.model import (
     VehicleRef,
     WorkItem,
 )
+from afterclear.digest.input.finding_rows import StockReason
 from afterclear.digest.input.findings_by_page import VehicleFindings
 from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.mileage import Usual
 from afterclear.digest.input.row_types import ClearEvent, Episode, OdometerReading, Repair, Vehicle
 from afterclear.digest.vehicle.codes_by_scan import ScanRoles
 from afterclear.finding_tables.parts import Part
+from afterclear.finding_tables.roles import Leftover
 from afterclear.wording.cells import Dash
 from afterclear.wording.stock_steps import Step
 
@@ -238,6 +240,8 @@ class VehiclePage:
     estimated: bool  # no odometer: distances come from engine hours or days
     joined: datetime | None  # when the odometer fell for good, the last time; None: never
     findings: VehicleFindings
-    roles: tuple[ScanRoles, ...]  # the last scan with codes first
+    roles: tuple[ScanRoles, ...]  # the last scan that tells codes apart first
+    leftovers: tuple[Leftover, ...] = ()  # codes that stayed without their cause, not said there
+    stock_further: tuple[StockReason, ...] = ()  # of the stock audit, beside what is to be done
     steps: tuple[Step, ...] = ()  # in stock: what would make it ready
     short_lived: tuple[Part, ...] = ()  # parts and brands of the whole fleet

@@ -1,5 +1,6 @@
 """One vehicle's rows -> its page's model.  Pure."""
 
+import json
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
@@ -16,6 +17,7 @@ from afterclear.digest.common.assess import (
 from afterclear.digest.common.model import PageHead, WorkItem
 from afterclear.digest.common.stock_state import steps_of
 from afterclear.digest.common.worklist_lines import ranked_item
+from afterclear.digest.input.finding_rows import StockReason
 from afterclear.digest.input.findings_by_page import VehicleFindings
 from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.row_types import (
@@ -27,7 +29,7 @@ from afterclear.digest.input.row_types import (
     Sighting,
 )
 from afterclear.digest.vehicle.axis_position import days_of
-from afterclear.digest.vehicle.codes_by_scan import scan_roles
+from afterclear.digest.vehicle.codes_by_scan import scan_roles, untold
 from afterclear.digest.vehicle.round_axes import date_ticks, round_step
 from afterclear.digest.vehicle.timeline import build_timeline
 from afterclear.digest.vehicle.vehicle_model import (
@@ -79,6 +81,7 @@ def build_vehicle_page(
     numbers = {order.repair_id: order.number for order in orders}
     scans = {row.scan_id for row in rows.observations if row.ecu is not None}
     work = _work(assessment, findings, setting)
+    roles = scan_roles(findings.roles)
     return VehiclePage(
         head=head,
         ref=assessment.ref,
@@ -106,7 +109,9 @@ def build_vehicle_page(
             (r.read_at for r in rows.odometer if r.set_aside == "lasting_drop"), default=None
         ),
         findings=findings,
-        roles=scan_roles(findings.roles),
+        roles=roles,
+        leftovers=untold(findings.leftovers, roles),
+        stock_further=further_reasons(findings, work),
         steps=_steps(findings, setting.cells),
         short_lived=setting.short_lived,
     )
@@ -136,6 +141,13 @@ def _steps(findings: VehicleFindings, cells: Cells) -> tuple[Step, ...]:
         return ()
     reasons = sorted(findings.stock_reasons, key=lambda row: row.position)
     return steps_of(findings.stock, reasons, cells)
+
+
+def further_reasons(findings: VehicleFindings, work: WorkItem | None) -> tuple[StockReason, ...]:
+    """Return the reasons of the stock audit that what is to be done does not give."""
+    given = [] if work is None else json.loads(work.facts.grounds)
+    rows = findings.stock_reasons
+    return tuple(row for row in rows if [row.reason, json.loads(row.facts)] not in given)
 
 
 def _cautions(assessment: Assessment, work: WorkItem | None) -> tuple[Caution, ...]:
