@@ -24,7 +24,7 @@ from tests.in_chromium import RULES, chromium
 # one process: the pages are written once, and Chromium works in processes of its own
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
-REACHED = "a[href], summary, button, input"
+REACHED = "a[href], summary, button:not([hidden]), input"
 WIDTHS = (320, 390, 640, 760, 1280)  # 640: a 1280 px window at 200 % zoom
 
 

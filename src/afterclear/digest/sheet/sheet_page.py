@@ -111,9 +111,7 @@ class _Maker:
         return FaultToMend(
             fault=fault,
             is_present=found is not None,
-            went_away=found is None
-            and bool(visits)
-            and visits[0].telling.row.outcome == "came_back",
+            went_away=found is None and _came_back(visits),
             began_after=found.first.onset_low_at if found else None,
             seen_at=row.last_seen_at if row else None,
             seen_km=row.last_seen_km if row else None,
