@@ -305,6 +305,36 @@ def test_a_decision_that_cannot_stand_keeps_nothing_but_what_was_typed(
     assert len(export_frame(judged.desk.app, "decisions")) == before
 
 
+def test_a_safety_code_is_no_fault_only_where_it_is_ticked_below_its_caution(
+    judged: Browser,
+) -> None:
+    box, page = boxes(judged), judged.get("/decide")
+    assert page.index("<b>Brakes") < page.index('name="code" value="0 V2"')
+    form = {"chosen": [box["V2"]], "word": "not_a_fault", "by": "Mara", "note": "no such sensor"}
+    for change, told in (
+        ({}, "Tick the codes that are no fault in the line of V2"),
+        ({"code": "7 V2"}, "The line of V2 has changed since"),
+        ({"code": "0 V2", "word": "accept"}, "Codes are ticked"),
+        ({"code": ["0 V2", "0 V1"]}, "Codes of V1 are ticked, but not its line"),
+    ):
+        assert told in judged.ask("/decide", **form | change)[1]
+    assert judged.ask("/decide", **form | {"code": "0 V2"})[0] == 200
+    kept = export_frame(judged.desk.app, "decisions").row(-1, named=True)
+    assert (kept["word"], kept["code"], kept["note"]) == ("not_a_fault", "C0034-11", form["note"])
+    assert "not a fault" in judged.get("/find?name=V2")
+    judged.post(f"/decide/{kept['decision_id']}/undo", by="Mara")
+    assert "taken back by Mara" in judged.get("/find?name=V2")
+
+
+def test_the_sheet_for_the_workshop_is_linked_where_a_line_is_decided_on(judged: Browser) -> None:
+    for place in ("/decide", "/find?name=V2"):
+        link = re.search(
+            r'href="(/pages/sheets/[^"]+)"[^>]*>(?:Sheet|Its sheet)', judged.get(place)
+        )
+        assert link is not None
+        judged.get(link[1])
+
+
 def shown(browser: Browser, role: Role, patch: pytest.MonkeyPatch) -> str:
     """Give all pages for readers as a role sees them; a file waits and a load is over."""
     session = next(iter(browser.door._sessions.values()))  # noqa: SLF001

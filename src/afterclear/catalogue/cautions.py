@@ -4,6 +4,7 @@ Cautions and control units are read without the rest of the catalogue if nothing
 reading all words takes longer than a vehicle's history.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from functools import cached_property
@@ -59,6 +60,11 @@ class Cautions:
             if any(hits):
                 found.append(_caution(row))
         return tuple(found)
+
+    def called(self, ids: Iterable[str]) -> tuple[Caution, ...]:
+        """Give the warnings with these ids, in the table's order."""
+        wanted = set(ids)
+        return tuple(_caution(row) for row in self._rows if row["id"] in wanted)
 
 
 def _any_fits(patterns: str, name: str) -> bool:

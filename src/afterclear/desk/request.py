@@ -61,6 +61,7 @@ class Asked:
     query: Mapping[str, str] = field(default_factory=dict)
     form: Mapping[str, str] = field(default_factory=dict)
     chosen: tuple[str, ...] = ()  # boxes that were ticked
+    codes: tuple[str, ...] = ()  # those of codes
     files: tuple[UploadFile, ...] = ()
     told: Told = field(default_factory=Told)
 

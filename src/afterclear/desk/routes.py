@@ -158,6 +158,7 @@ def _asked(desk: Desk, session: Session, request: Request, form: FormData) -> As
         query=dict(request.query_params),
         form=typed | ({"by": session.user} if session.user else {}),  # nobody signs for another
         chosen=tuple(str(value) for name, value in fields if name == "chosen"),
+        codes=tuple(str(value) for name, value in fields if name == "code"),
         files=tuple(value for _, value in fields if isinstance(value, UploadFile)),
     )
 
@@ -167,7 +168,8 @@ def _check_signs(asked: Asked) -> None:
 
     Answers about a file may hold a heading or a word of it, whatever that is.
     """
-    fields = [*asked.form.items(), *(("chosen", box) for box in asked.chosen)]
+    boxes = [*(("chosen", box) for box in asked.chosen), *(("code", box) for box in asked.codes)]
+    fields = [*asked.form.items(), *boxes]
     for name, text in fields:
         typed = _ENDS.sub("", text) if name in _TEXT_AREAS else text
         if _CONTROL.search(typed) and not name.startswith(bringing.ANSWER):

@@ -1,10 +1,12 @@
 """The lines of the worklist in words, for whoever decides on them."""
 
 import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
 from afterclear.errors import UsageError
 from afterclear.reasons import Urgency
@@ -34,6 +36,8 @@ class WorkLine:
     action: str
     because: str
     decided: str  # a decision that stands beside it; empty: none
+    codes: tuple[str, ...]  # what it is about, the fault's own first
+    cautions: tuple[Caution, ...]
     stamp: str  # changes with anything the line says
 
 
@@ -47,7 +51,7 @@ def lines_of(app: App, con: Connection) -> list[WorkLine]:
     """Give the same from an open store; a vehicle's first line counts."""
     cells = Cells(units=app.config.settings.digest.units)
     found = [row for row in rows(con, EXPORTS_ROLES["worklist"]) if row["audience"] != "garage"]
-    lines = (_line(in_words(row, cells)) for row in found)
+    lines = (_line(app, in_words(row, cells)) for row in found)
     first: dict[str, WorkLine] = {}
     for line in lines:
         first.setdefault(line.vehicle_id, line)
@@ -66,7 +70,7 @@ def in_words(row: Row, cells: Cells) -> Row:
     }
 
 
-def _line(row: Row) -> WorkLine:
+def _line(app: App, row: Row) -> WorkLine:
     told = [
         str(row[name] or "")
         for name in ("site", "safety", "soon", "action", "because", "evidence", "decided")
@@ -80,6 +84,8 @@ def _line(row: Row) -> WorkLine:
         action=row["action"],
         because=row["because"],
         decided=row["decided"] or "",
+        codes=tuple(json.loads(row["codes"] or "[]")),
+        cautions=app.cautions.called((row["cautions"] or "").split()),
         stamp=hashlib.sha256("\x1f".join(told).encode()).hexdigest()[:16],
     )
 

@@ -1,6 +1,7 @@
 """Decide on lines of the worklist, several at once, and take decisions back."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import cast
 
@@ -8,14 +9,21 @@ from starlette.responses import Response
 
 from afterclear.commands.analysis.deciding import Asked as Decision
 from afterclear.commands.analysis.deciding import Said, decide_all, decisions, undo
-from afterclear.commands.queries.work_lines import unchanged, work_lines
+from afterclear.commands.queries.work_lines import WorkLine, unchanged, work_lines
+from afterclear.desk.pages.home import sheet_of
 from afterclear.desk.request import Asked, go_to
 from afterclear.errors import AfterclearError, UsageError
 
+_NO_FAULT = "not_a_fault"
 WORDS = (
     ("accept", "Accept", "it stays as it is; the line goes until the fault changes"),
     ("wait", "Wait", "until a day or an odometer reading"),
     ("repaired_elsewhere", "Repaired elsewhere", "the work is done, but no order of it comes"),
+    (
+        _NO_FAULT,
+        "Not a fault",
+        "of the codes you tick in the lines, for as long as you do not take it back",
+    ),
 )
 
 
@@ -32,8 +40,8 @@ def decide_on(asked: Asked) -> Response:
         stamps = _stamps(asked.chosen)
         if not stamps:
             raise UsageError("Tick the lines you decide on.")
-        decided = [_decision(asked, vehicle_id) for vehicle_id in stamps]
         app = asked.desk.app
+        decided = _decided(asked, stamps)
         decide_all(app, decided, lambda con: unchanged(app, con, stamps))
         asked.tell(asked.form.get("word", "").replace("_", " "), stamps)
     except AfterclearError as error:
@@ -62,14 +70,17 @@ def _check_free(asked: Asked) -> None:
 
 def _page(asked: Asked, problem: str = "", status: int = 200) -> Response:
     app = asked.desk.app
+    lines = work_lines(app)
     return asked.page(
         "work.html",
         status=status,
-        lines=work_lines(app),
+        lines=lines,
+        sheets={line.vehicle_id: sheet_of(app, line.vehicle_id) for line in lines},
         decided=[row for row in reversed(decisions(app, None)) if row["undone_at"] is None],
         words=WORDS,
         typed=asked.form,
         chosen=tuple(_stamps(asked.chosen)),
+        codes=_ticked(asked.codes),
         problem=problem,
         person=asked.session.person,
     )
@@ -81,19 +92,58 @@ def _stamps(chosen: Sequence[str]) -> dict[str, str]:
     return {vehicle_id: stamp for stamp, _, vehicle_id in parted if vehicle_id}
 
 
-def _decision(asked: Asked, vehicle_id: str) -> Decision:
+def _ticked(boxes: Sequence[str]) -> dict[str, tuple[int, ...]]:
+    """Read the boxes of codes that were ticked: vehicle -> places of them in its line."""
+    ticked: dict[str, tuple[int, ...]] = {}
+    for box in boxes:
+        place, _, vehicle_id = box.partition(" ")
+        if place.isdecimal():
+            ticked[vehicle_id] = (*ticked.get(vehicle_id, ()), int(place))
+    return ticked
+
+
+def _decided(asked: Asked, stamps: Mapping[str, str]) -> list[Decision]:
+    """Read what was decided on the lines that were ticked: one decision each, or one a code."""
     form = asked.form
     if not asked.session.person:
         raise UsageError("Say who decides.")
-    word, until, until_km = _word(form), _day(form.get("until", "")), form.get("until_km", "")
-    return Decision(
-        vehicle_id=vehicle_id,
+    word = _word(form)
+    of_all = Decision(
+        vehicle_id="",
         word=cast("Said", word),
         by=asked.session.person,
-        until_at=until,
-        until_km=_km(until_km),
+        until_at=_day(form.get("until", "")),
+        until_km=_km(form.get("until_km", "")),
         note=form.get("note", "").strip() or None,
     )
+    ticked = _ticked(asked.codes)
+    if word != _NO_FAULT:
+        if ticked:
+            raise UsageError("Codes are ticked: choose “Not a fault”, or untick them.")
+        return [replace(of_all, vehicle_id=vehicle_id) for vehicle_id in stamps]
+    if left := sorted(ticked.keys() - stamps.keys()):
+        raise UsageError(f"Codes of {left[0]} are ticked, but not its line: tick it, too.")
+    lines = {line.vehicle_id: line for line in work_lines(asked.desk.app)}
+    return [
+        replace(of_all, vehicle_id=vehicle_id, code=code)
+        for vehicle_id in stamps
+        for code in _no_faults(lines.get(vehicle_id), vehicle_id, ticked.get(vehicle_id, ()))
+    ]
+
+
+def _no_faults(line: WorkLine | None, vehicle_id: str, places: Sequence[int]) -> list[str]:
+    """Give the codes of a line that are said to be no fault.
+
+    Where a code is ticked, its caution was read: it stands above the boxes.  One that needs none
+    and is the only one of its line is meant without.
+    """
+    if line is None or any(place >= len(line.codes) for place in places):
+        raise UsageError(f"The line of {vehicle_id} has changed since; look at it again.")
+    if not line.codes:
+        raise UsageError(f"The line of {vehicle_id} is about no code: choose something else.")
+    if not places and (line.cautions or len(line.codes) > 1):
+        raise UsageError(f"Tick the codes that are no fault in the line of {vehicle_id}.")
+    return [line.codes[place] for place in places or (0,)]
 
 
 def _word(form: Mapping[str, str]) -> str:

@@ -6,13 +6,21 @@ from collections.abc import AsyncIterator
 
 from starlette.responses import Response, StreamingResponse
 
+from afterclear.commands.app import App
 from afterclear.commands.queries.decoding import NoCode, decode_code
 from afterclear.commands.queries.status import status
 from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_story
 from afterclear.desk.bench import Bench, Piece
 from afterclear.desk.request import Asked, go_to
 from afterclear.desk.words import in_desk_words
-from afterclear.digest.common.file_names import FLEET, GARAGE, INDEX, STOCK, vehicle_page
+from afterclear.digest.common.file_names import (
+    FLEET,
+    GARAGE,
+    INDEX,
+    STOCK,
+    sheet_page,
+    vehicle_page,
+)
 from afterclear.errors import UnknownVehicleError, UsageError
 
 _DIGESTS = (
@@ -49,9 +57,20 @@ def find(asked: Asked) -> Response:
         known = [m for m in meanings if not isinstance(m, NoCode)]
         return asked.page("codes.html", name=name, meanings=known, unknown=str(unknown))
     page = vehicle_page(story.vehicle["vehicle_id"])
-    has_page = (app.reports / page).is_file()
     about = [str(story.vehicle[word]) for word in _ABOUT if story.vehicle.get(word)]
-    return asked.page("vehicle.html", story=story, about=about, page=page if has_page else "")
+    return asked.page(
+        "vehicle.html",
+        story=story,
+        about=about,
+        page=page if (app.reports / page).is_file() else "",
+        sheet=sheet_of(app, story.vehicle["vehicle_id"]),
+    )
+
+
+def sheet_of(app: App, vehicle_id: str) -> str:
+    """Give the place of a vehicle's sheet for the workshop below the pages; empty: it has none."""
+    sheet = sheet_page(vehicle_id)
+    return sheet if (app.reports / sheet).is_file() else ""
 
 
 def _story(asked: Asked, name: str) -> VehicleStory:
