@@ -38,10 +38,10 @@ def background(fleet: Fleet) -> NewFaults:
     return new_faults(units, FirstEpisodes(unit, family, *km.T), COMPONENT, n_vehicles)
 
 
-def rates(fleet: Fleet, found: NewFaults) -> np.ndarray:
-    """Rate of new faults of each attempt's family and vehicle."""
+def rates(fleet: Fleet, found: NewFaults) -> tuple[np.ndarray, np.ndarray]:
+    """Rate of new faults of each attempt's family and vehicle, and the sd of its ln."""
     fault, vehicle = fleet.column("fault").astype(int), fleet.column("vehicle").astype(int)
-    return found.per_km[fault] * found.vehicle[vehicle]
+    return found.per_km[fault] * found.vehicle[vehicle], found.log_sd[fault]
 
 
 def judged(fleet: Fleet) -> ThreeCauses:
@@ -65,7 +65,7 @@ def given(fleet: Fleet) -> tuple[Attempts, Cells]:
         cell,
         fleet.column("clean_km"),
         fleet.column("back_km"),
-        rates(fleet, background(fleet)),
+        *rates(fleet, background(fleet)),
         _older(fleet, cell),
     )
     kind = repair[first]

@@ -12,7 +12,7 @@ from tests.calibration.picture import FILE, drawn
 def told_over_true(fleet: Fleet) -> float:
     """Divide new faults to be expected of attempts while clean by the true number."""
     km = fleet.column("clean_km")
-    return float(rates(fleet, background(fleet)) @ km / (fleet.column("new_per_km") @ km))
+    return float(rates(fleet, background(fleet))[0] @ km / (fleet.column("new_per_km") @ km))
 
 
 @pytest.mark.parametrize("frailty_shape", [np.inf, 2.0, 0.5])

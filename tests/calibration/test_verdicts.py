@@ -36,3 +36,16 @@ def test_where_every_fix_fails_late_returns_are_not_taken_for_worn_parts() -> No
     found = scored(BY_NAME["every fix fails"], 400, 1, first=102)
     assert found.ece <= 0.02  # .068 when the search began with late returns as worn parts
     assert found.held == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "ece_same"),
+    [("late returns", 0.04), ("no fix fails", 0.03), ("every fix fails", 0.01)],
+)
+def test_ten_vehicles_are_judged_by_all_that_fits(name: str, ece_same: float) -> None:
+    """At one state of the fleet: .067, .055, and two wrongly held."""
+    found = scored(BY_NAME[name], 10, 1, first=50)
+    assert found.ece <= 0.03
+    assert not found.wrong > 0.02  # nan: none is held
+    assert found.ece_same <= ece_same

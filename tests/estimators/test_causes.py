@@ -62,6 +62,7 @@ def judged(low: FloatArray, high: FloatArray, *, wears: bool = True) -> ThreeCau
         low,
         high,
         np.full(low.size, NEW),
+        np.zeros(low.size),
         OlderParts.none(low.size),
     )
     return judge(attempts, one_cell(wears=wears), LEVELS)
@@ -172,6 +173,7 @@ def test_a_part_left_in_place_goes_on_wearing_unless_it_ended_before() -> None:
             np.append(low, [50_000.0, 9000.0]),
             np.append(high, [first_high, 11_000.0]),
             np.full(302, NEW),
+            np.zeros(302),
             older,
         )
         return float(judge(attempts, cells, LEVELS).p_worn[-1])
@@ -297,7 +299,16 @@ def test_a_weak_brand_is_doubted_on_a_component_it_was_never_seen_on() -> None:
     )
     zero = np.zeros(450, dtype=np.int64)
     attempts = Attempts(
-        zero, zero, zero, zero > 0, cell, low, high, np.full(450, 1e-7), OlderParts.none(450)
+        zero,
+        zero,
+        zero,
+        zero > 0,
+        cell,
+        low,
+        high,
+        np.full(450, 1e-7),
+        np.zeros(450),
+        OlderParts.none(450),
     )
     prior = judge(attempts, cells, LEVELS).others.prior
     assert prior.log_theta[3] < prior.log_theta[2] - 0.3

@@ -49,6 +49,12 @@ class Rates:
         )
         return rate
 
+    def log_sd(self, family: pl.Series) -> FloatArray:
+        """Return the standard deviation of the ln of each family's rate, shape (n,)."""
+        by_family = np.append(self.found.log_sd, self.found.log_sd.max(initial=0.0))
+        found: FloatArray = by_family[_numbered(family, self.families)]
+        return found
+
 
 def new_fault_rates(con: Connection, families: list[str]) -> Rates:
     """Fit the rates of all families ever seen, ``families`` among them."""

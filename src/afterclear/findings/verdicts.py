@@ -146,6 +146,7 @@ def _judged(con: Connection, windows: pl.DataFrame, limit: float) -> Judged:
         low,
         high,
         rates.per_km(windows["family"], windows["vehicle_id"]),
+        rates.log_sd(windows["family"]),
         _older(windows, cell),
     )
     causes = judge(rows, _cells(windows, rows.cell), Levels(limit, _CONF_LEVEL))

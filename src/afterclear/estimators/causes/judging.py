@@ -4,6 +4,8 @@ The failures of groups (``fix_held``) and the other causes of cells (``others``)
 returns.  In each round the cells get what the groups leave unexplained, and the groups get the
 chance of another cause in each window; no return contributes to its own judgement.
 
+Where few faults came back, chances are then averaged over all that fits (``fleet_average``).
+
 There are six rounds. Each removes every return from its group's and its cell's posterior (E[f /
 c]): plugging in means would count it twice. Rounds begin near where they end (``_FIRST_ETA_KM``):
 begun with all early returns taken for failures it takes twenty. Only where nearly all comes back it
@@ -20,7 +22,9 @@ import numpy as np
 
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 from afterclear.estimators.causes.cell_prior import Cells
+from afterclear.estimators.causes.fleet_average import MOST_RETURNS
 from afterclear.estimators.causes.other_causes import Others, Windows
+from afterclear.estimators.causes.small_fleets import Seen, averaged_pool
 from afterclear.estimators.fix_held.fix_held import FixHeld, SortedAttempts, sorted_attempts
 from afterclear.estimators.fix_held.grid import Rows
 from afterclear.estimators.fix_held.pool import Levels, fitted_pool, rough_left_to_others
@@ -78,6 +82,7 @@ class Attempts:
     low_km: FloatArray  # it came back in (low, high] evidenced km
     high_km: FloatArray  # inf: not seen again
     new_per_km: FloatArray  # rate of new faults of this vehicle and family
+    new_log_sd: FloatArray  # of the ln of that rate
     older: OlderParts
 
 
@@ -94,13 +99,41 @@ class ThreeCauses:
 def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
     """Judge attempts by what was seen of them, their groups and their cells."""
     back = np.isfinite(attempts.high_km)
-    windows, order = _windows(attempts, back)
-    place = order[back[order]]
     end = np.where(back, attempts.high_km, attempts.low_km)
     first = attempts.new_per_km * (end - attempts.low_km)
     every = Rows(attempts.group, attempts.low_km, attempts.high_km, first)
     tried = sorted_attempts(every, attempts.stratum, attempts.kin, span_km=ETA_SPAN_KM)
-    tried = tried.stretched(_bare_clears(attempts))
+    fitted = _fitted(attempts, tried.stretched(_bare_clears(attempts)), cells)
+    pool = fitted_pool(fitted.tried.evidence, levels, fitted.priors)
+    held = fitted.tried.result(every, pool, levels.threshold)
+    worn = (1 - held.p_same_fault) * fitted.worn
+    if pool.place.size and back.sum() <= MOST_RETURNS:
+        pool, worn[pool.place] = averaged_pool(
+            fitted.tried.evidence,
+            _seen(attempts, fitted, worn),
+            fitted.others.prior,
+            pool.priors,
+            levels,
+        )
+        held = fitted.tried.result(every, pool, levels.threshold)
+    p_new = np.maximum(1 - held.p_same_fault - worn, 0.0)
+    return ThreeCauses(held, fitted.others, worn, p_new)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """Where the rounds end."""
+
+    tried: SortedAttempts
+    others: Others
+    priors: list[Prior]
+    worn: FloatArray  # wear's share of other causes, by attempt; NaN: it did not return
+
+
+def _fitted(attempts: Attempts, tried: SortedAttempts, cells: Cells) -> _Fitted:
+    back = np.isfinite(attempts.high_km)
+    windows, order = _windows(attempts, back)
+    place = order[back[order]]
     others = Others.before(cells)
     ratio = _first_ratio(attempts, tried, others, windows.returned, place)
     worn = np.empty(0)
@@ -119,12 +152,21 @@ def judge(attempts: Attempts, cells: Cells, levels: Levels) -> ThreeCauses:
         others = others.fitted(windows, ratio)
         chance, worn = others.chances(windows.returned, ratio)
         tried = tried.with_other(_hazards(chance, place, back.size))
-    pool = fitted_pool(tried.evidence, levels, priors)
-    held = tried.result(every, pool, levels.threshold)
-    p_worn = np.full(back.size, np.nan)
-    p_worn[place] = (1 - held.p_same_fault[place]) * worn
-    p_new = np.maximum(1 - held.p_same_fault - p_worn, 0.0)
-    return ThreeCauses(held, others, p_worn, p_new)
+    by_attempt = np.full(back.size, np.nan)
+    by_attempt[place] = worn
+    return _Fitted(tried, others, priors, by_attempt)
+
+
+def _seen(attempts: Attempts, fitted: _Fitted, p_worn: FloatArray) -> Seen:
+    """Give what the average of a small fleet rests on."""
+    return Seen(
+        attempts.cell,
+        attempts.low_km,
+        attempts.high_km,
+        attempts.new_per_km,
+        attempts.new_log_sd,
+        _older(attempts, fitted.others, np.nan_to_num(p_worn)),
+    )
 
 
 def _bare_clears(attempts: Attempts) -> Stretch:

@@ -19,6 +19,7 @@ from afterclear.estimators.rates.rates import onset_rates, shrunken_rates
 _ROUNDS = 3
 # with hardly an onset in a fleet: half an onset in this distance (own judgement)
 _PSEUDO_ONSETS, _PSEUDO_KM = 0.5, 100_000.0
+_LEAN_ONSETS = 3.0  # worth of other components for the rate of one (own judgement)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,7 @@ class NewFaults:
     vehicle: FloatArray  # factor of each vehicle, shape (n_vehicles,)
     n_onsets: IntArray  # of each family
     exposure_km: FloatArray  # of each family, to vehicles' factors
+    log_sd: FloatArray  # of the ln of its rate, by the onsets of its component
 
 
 def new_faults(
@@ -80,7 +82,8 @@ def new_faults(
         lost = after_km - np.where(began, firsts.gap_km / 2, 0.0)
         expected -= np.bincount(vehicle_of_first, per_km[firsts.family] * lost, n_vehicles)
         factor = _factors(onsets_of, np.maximum(expected, 0.0))
-    return NewFaults(per_km, factor, rates.n_onsets, exposure)
+    n = np.bincount(component, rates.n_onsets)[component]
+    return NewFaults(per_km, factor, rates.n_onsets, exposure, 1 / np.sqrt(n + _LEAN_ONSETS))
 
 
 def _shrunken(

@@ -1,0 +1,158 @@
+"""The few figures that describe a fleet, and what they say of its components, brands and cells.
+
+How often repairs and bare clears fail, how far on, how long parts last and whether they wear at
+all: a small fleet leaves all of it open, and a late return is a failed fix under some of these
+figures, a worn part under others.  So none is plugged in: chances are averaged over draws of the
+figures, each weighed by how likely it makes everything that was seen (``fleet_average``).
+
+Every prior here is own judgement, wide enough for any fleet we can imagine: odds of failing of
+repairs and of bare clears and the middle distance of failures within a factor of 2.5 or so, lives
+of parts within a factor of 2 around 80,000 km. None was fitted to the simulated laws.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
+from afterclear.estimators.fix_held.grid import N_ETA, N_SHAPE, Nodes
+
+# worlds: some fixes fail, none does, all do; chances beforehand
+WORLD_BEFORE: FloatArray = np.array([0.85, 0.1, 0.05])
+# ln odds of failing of repairs and of bare clears, ln of their spread over components, ln of the
+# middle scale of failures and of its spread, ln of the middle life of parts, ln odds that parts
+# wear at all, ln of how much more often new faults come after work: mean and sd
+_MEAN: FloatArray = np.array(
+    [-1.1, 0.0, np.log(0.7), np.log(2_000.0), np.log(0.5), np.log(80_000.0), 2.0, 0.0]
+)
+_SD: FloatArray = np.array([1.0, 1.0, 0.4, 0.9, 0.4, 0.7, 1.5, 0.3])
+_SPREAD, _ETA, _ETA_SD, _LIFE, _WEAR, _AGAIN, _BRANDS = 2, 3, 4, 5, 6, 7, 8
+_BRAND_SD = 0.6  # of ln life
+_LOG_SHAPES: FloatArray = np.log(np.tile([0.25, 0.5, 0.25], N_ETA))
+
+# Nodes of a cell: lifetimes, each with some shapes of wear, beside a part that does not wear; and
+# factors on the rate of new faults
+_CELL_SD = 0.5  # of a cell's ln life around those of the fleet and its brand
+_LOG_LIVES: FloatArray = np.linspace(np.log(4_000.0), np.log(400_000.0), 10)
+_KAPPA, _KAPPA_SD = np.log(2.5), 0.25
+_THREE: FloatArray = np.array([-1.2, 0.0, 1.2])
+_LOG_THREE: FloatArray = special.log_softmax(-0.5 * _THREE**2)
+LOG_THETA: FloatArray = np.repeat(_LOG_LIVES, _THREE.size)
+KAPPA: FloatArray = np.exp(np.tile(_KAPPA + _KAPPA_SD * _THREE, _LOG_LIVES.size))
+_LOG_KAPPA: FloatArray = np.tile(_LOG_THREE, _LOG_LIVES.size)
+LOG_RHO: FloatArray = np.linspace(-1.0, 1.0, 5)
+_RHO_SD = 0.2  # of a cell's ln rho around the fleet's, beside that of the rate itself
+
+_DRAWS, _MOST_ROUNDS = 128, 6
+_ENOUGH = 0.4  # of draws that count: the next round would not do better
+_LEAST_EFFECTIVE = 0.15  # of draws, for the moments the next round is drawn from
+_WIDER, _FLOOR = 1.2, 0.01  # of the next round's covariance
+_LEFT_OUT = 0.005  # weight of all draws that results are not averaged over
+
+
+@dataclass(frozen=True, slots=True)
+class CellKind:
+    """What the lifetimes and new faults of a cell depend on."""
+
+    brand: int  # its brand's place among those with figures of their own; -1: it has none
+    shift: float  # effect of a brand that has none
+    wears: bool
+    new_log_sd: float  # of the ln of its rate of new faults
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Draws of a fleet's figures."""
+
+    values: FloatArray  # (h, 7 + brands)
+
+    def log_shares(self, kind: int, nodes: Nodes) -> FloatArray:
+        """Log weight of each share of failures; kind 0: repairs, 1: bare clears; (h, 28)."""
+        p = nodes.p[0]
+        away = (special.logit(p) - self.values[:, kind, None]) / self._exp(_SPREAD)
+        # dp = 2 sqrt(p (1 - p)) d angle
+        found: FloatArray = special.log_softmax(-0.5 * away**2 - 0.5 * np.log(p * (1 - p)), axis=1)
+        return found
+
+    def log_curves(self, nodes: Nodes) -> FloatArray:
+        """Log weight of each curve of failures, shape (h, 39)."""
+        log_eta = np.repeat(nodes.log_eta[0], N_SHAPE)
+        away = (log_eta - self.values[:, _ETA, None]) / self._exp(_ETA_SD)
+        return special.log_softmax(-0.5 * away**2 + _LOG_SHAPES, axis=1)
+
+    def lives(self, cell: CellKind) -> FloatArray:
+        """Weight of each lifetime and factor of new faults of a cell, shape (h, 5 or 155)."""
+        sd = np.hypot(_RHO_SD, cell.new_log_sd)
+        away = (LOG_RHO - self.values[:, _AGAIN, None]) / sd
+        rho: FloatArray = special.softmax(-0.5 * away**2, axis=1)
+        if not cell.wears:
+            return rho
+        mean = self.values[:, _LIFE, None] + cell.shift
+        if cell.brand >= 0:
+            mean = mean + self.values[:, _BRANDS + cell.brand, None]
+        life = special.softmax(-0.5 * ((LOG_THETA - mean) / _CELL_SD) ** 2 + _LOG_KAPPA, axis=1)
+        wear = special.expit(self.values[:, _WEAR, None])
+        each = np.concatenate([1 - wear, wear * life], axis=1)
+        by_node: FloatArray = (each[:, :, None] * rho[:, None, :]).reshape(len(each), -1)
+        return by_node
+
+    def of(self, draws: IntArray) -> "Figures":
+        """Pick some of the draws."""
+        return Figures(self.values[draws])
+
+    def _exp(self, column: int) -> FloatArray:
+        found: FloatArray = np.exp(self.values[:, column, None])
+        return found
+
+
+def averaged_figures(
+    n_brands: int, log_evidence: Callable[[Figures], FloatArray]
+) -> tuple[Figures, FloatArray]:
+    """Draws of the figures and their weights, shape (h,), which sum to 1.
+
+    ``log_evidence``: of each draw and world, shape (3, h).  Importance sampling from a normal law
+    that is laid around the weighted draws of the round before (Cappe et al. 2004, JCGS 13(4),
+    907-929).
+    """
+    before = np.append(_MEAN, np.zeros(n_brands)), np.append(_SD, np.full(n_brands, _BRAND_SD))
+    middle, cov = before[0], np.diag(before[1] ** 2)
+    for number in range(_MOST_ROUNDS):
+        z = _normals(middle.size, number)
+        root = np.linalg.cholesky(cov)
+        figures = Figures(middle + z @ root.T)
+        log_prior = -0.5 * (((figures.values - before[0]) / before[1]) ** 2).sum(axis=1)
+        log_drawn = -0.5 * (z**2).sum(axis=1)
+        by_world = log_evidence(figures) + np.log(WORLD_BEFORE)[:, None]
+        log_weight = special.logsumexp(by_world, axis=0) + log_prior - log_drawn
+        weight = special.softmax(log_weight)
+        if _effective(weight) > _ENOUGH:
+            break
+        flat = _flattened(log_weight)
+        middle = flat @ figures.values
+        away = figures.values - middle
+        cov = _WIDER * ((flat[:, None] * away).T @ away + _FLOOR * np.diag(before[1] ** 2))
+    order = np.argsort(weight, kind="stable")
+    best = np.sort(order[np.cumsum(weight[order]) > _LEFT_OUT])
+    return figures.of(best), weight[best] / weight[best].sum()
+
+
+def _normals(n: int, number: int) -> FloatArray:
+    """Draws in pairs of opposite sign, the same in every run."""
+    half = np.random.default_rng(number).standard_normal((_DRAWS // 2, n))
+    return np.concatenate([half, -half])
+
+
+def _effective(weight: FloatArray) -> float:
+    """Share of draws that count."""
+    return float(1 / (weight**2).sum()) / weight.size
+
+
+def _flattened(log_weight: FloatArray) -> FloatArray:
+    """Weights to a power at which enough draws count."""
+    power, weight = 1.0, special.softmax(log_weight)
+    while _effective(weight) < _LEAST_EFFECTIVE:
+        power *= 0.8
+        weight = special.softmax(power * log_weight)
+    return weight
