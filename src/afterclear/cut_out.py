@@ -18,7 +18,8 @@ import polars as pl
 from afterclear.catalogue.names_in_text import Called
 from afterclear.errors import RefusedFileError
 from afterclear.readers.child.reading_process import Readers
-from afterclear.readers.cutting import CannotLookError, Cut, without
+from afterclear.readers.cutting import Cut, without
+from afterclear.readers.looking import CannotLookError
 from afterclear.records import Delivery, PlainFile, PlainRows, ReadFile, Rejection
 from afterclear.store.engine.database import is_of_the_file
 from afterclear.store.intake.forgotten_names import Door

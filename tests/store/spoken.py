@@ -1,11 +1,15 @@
 """A vehicle that is spoken of in every form of file, and a search of every byte for its names."""
 
+import email
+import email.policy
 import gzip
 import io
 import json
+import re
 import tarfile
 import zipfile
-from collections.abc import Iterator
+import zlib
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from email.message import EmailMessage
 from pathlib import Path
@@ -20,12 +24,23 @@ from afterclear.commands.pages.write_digests import digest
 from afterclear.config import Config
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store, query
+from tests.readers.printed import paper, say
 from tests.readers.workbooks import xlsx
 
 NOW = datetime(2026, 1, 1, 12, tzinfo=UTC)
 NUMBER, VIN, PLATE = "T-014", "WTR00000000000014", "QÄ-7 714"
 OWNER = "Quillonby"  # stands only in the vehicle's own notes
-SPELLINGS = (NUMBER, VIN, VIN.lower(), PLATE, "QÄ-7714", "qä 7 714", OWNER)
+PLATE_BEFORE = "ŠŽ-7714"  # its letters are other bytes in each codepage
+SPELLINGS = (
+    *(NUMBER, VIN, VIN.lower(), PLATE, "QÄ-7714", "qä 7 714", OWNER),
+    *(PLATE_BEFORE, "ŠŽ 7714", "šž 77 14"),
+)
+# what texts come in: Unicode, and those codepages of Windows, Unix, Macs and DOS that have them
+CODECS = (
+    *("utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"),
+    *("cp1250", "cp1252", "iso8859-2", "iso8859-15", "mac-latin2", "cp852"),
+)
+_SOUGHT_IN = (*(codec for codec in CODECS if codec not in ("utf-8-sig", "utf-16")), "latin-1")
 OTHER = ("T-015", "WTR00000000000015", "QÄ-7 715")
 
 VEHICLES = f"""vehicle_id,vin,plate,make,model
@@ -161,16 +176,45 @@ def deliveries() -> dict[str, bytes]:
     }
 
 
+def mentions() -> dict[str, bytes]:
+    """Give files about another vehicle, or about none, that hide a name of this one."""
+    own = f"no;car;at;fault\nM0;{OTHER[0]};2025-06-20T08:00:00;P0420\n"
+    quoting = own + f"M1;{OTHER[0]};unit of šž 77 14;\n"  # refused: that is no time
+    mail = EmailMessage()
+    mail["Subject"] = f"Unit of {PLATE_BEFORE}"  # an encoded word (RFC 2047)
+    mail.set_content(f"It came out of {VIN}, and {OWNER} wants it back: ŠŽ 7714.", cte="base64")
+    mail.add_attachment(own.encode(), maintype="text", subtype="csv", filename="q.list.csv")
+    printed = paper()
+    say(printed, "Invoice", f"Vehicle {NUMBER}", f"VIN {VIN}", f"for {OWNER}")
+    report = bytes(printed.output())
+    book = xlsx({"seen": [["car", "no", "at", "fault"], [OTHER[0], "B", "x", VIN]]})
+    return {
+        "0_before.csv": f"vehicle_id,plate,site\n{NUMBER},{PLATE_BEFORE},North\n".encode(),
+        "1_vehicles.csv": VEHICLES.encode(),
+        **{f"said_{codec}.list.csv": quoting.encode(codec) for codec in CODECS},
+        "mail.eml": mail.as_bytes(),
+        "printed.pdf": report,
+        "packed.zip": _zip({"printed.pdf": report, "a.zip": _zip({"b.xlsx": book})}),
+        "packed.tar": _tar({"b.xlsx.gz": gzip.compress(book, mtime=0)}),
+    }
+
+
 def _rows_of(tag: str) -> list[dict[str, str]]:
     seen = _seen(tag)
     return [dict(zip(seen[0], seen[0], strict=True)), *seen]
 
 
-def fleet(folder: Path, *, judged: bool, only: tuple[str, ...] = ()) -> App:
+def fleet(
+    folder: Path,
+    *,
+    judged: bool,
+    only: tuple[str, ...] = (),
+    files: Callable[[], dict[str, bytes]] = deliveries,
+) -> App:
     """Deliver it all, or ``only`` some; ``judged``: and analyse it, and write digests."""
     inbox = folder / "inbox"
     inbox.mkdir()
-    for name, content in deliveries().items():
+    for name, content in files().items():
         if not only or name in only:
             (inbox / name).write_bytes(content)
     app = app_in(folder)
@@ -197,20 +241,35 @@ def places_with_names(app: App) -> list[str]:
         told = [path.name.encode(), raw]
         if path.suffix == ".zst":
             raw = zstandard.ZstdDecompressor().decompressobj().decompress(raw)
-            told += [raw, *_within(raw)]
+            told.append(raw)
+        told += _within(raw)
         found += [f"{path.name}: {name}" for name in SPELLINGS if _is_in(name, told)]
     found += [place for place, text in _cells(app) if any(name in text for name in SPELLINGS)]
     return found
 
 
 def _is_in(name: str, told: list[bytes]) -> bool:
-    codecs = ("utf-8", "utf-16-le", "utf-16-be", "latin-1")
-    escaped = json.dumps(name)[1:-1]
-    return any(n.encode(c) in raw for raw in told for c in codecs for n in (name, escaped))
+    written = (name, json.dumps(name)[1:-1], name.encode("ascii", "xmlcharrefreplace").decode())
+    forms = {n.encode(c, "ignore") for c in _SOUGHT_IN for n in written if _has(c, n)}
+    return any(form in raw for raw in told for form in forms)
+
+
+def _has(codec: str, name: str) -> bool:
+    try:
+        name.encode(codec)
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _within(raw: bytes) -> Iterator[bytes]:
-    """Unpack what is packed: zip, gzip, and the parts of workbooks and Parquet as text."""
+    """Unpack what is packed, and what is packed in it: archives, workbooks, mail, PDF, Parquet."""
+    for inner in _members(raw):
+        yield inner
+        yield from _within(inner)
+
+
+def _members(raw: bytes) -> Iterator[bytes]:
     if zipfile.is_zipfile(io.BytesIO(raw)):
         with zipfile.ZipFile(io.BytesIO(raw)) as packed:
             for name in packed.namelist():
@@ -220,6 +279,19 @@ def _within(raw: bytes) -> Iterator[bytes]:
         yield gzip.decompress(raw)
     elif raw.startswith(b"PAR1"):
         yield pl.read_parquet(io.BytesIO(raw)).write_csv().encode()
+    elif raw.startswith(b"%PDF"):  # its streams (ISO 32000-1, 7.3.8); letters stand there as text
+        yield from map(
+            zlib.decompress, re.findall(rb"stream\r?\n(x.*?)\r?\nendstream", raw, re.DOTALL)
+        )
+    elif raw[257:262] == b"ustar":
+        with tarfile.open(fileobj=io.BytesIO(raw)) as tar:
+            yield from (file.read() for m in tar if (file := tar.extractfile(m)) is not None)
+    elif raw[:9].lower() in (b"subject: ", b"mime-vers"):
+        mail = email.message_from_bytes(raw, policy=email.policy.default)
+        yield str(mail["Subject"]).encode()
+        for part in mail.walk():
+            if isinstance(content := part.get_payload(decode=True), bytes):
+                yield content
 
 
 def _cells(app: App) -> Iterator[tuple[str, str]]:

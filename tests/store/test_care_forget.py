@@ -9,16 +9,17 @@ import zstandard
 
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
-from afterclear.commands.forgetting import forget
+from afterclear.commands.forgetting import forget, remains
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.intake.replaying import replay
 from afterclear.commands.pages.write_digests import digest
+from afterclear.commands.scheduler_state import hold_desk
 from afterclear.commands.trail import note, take_in_if_free, trail
 from afterclear.commands.upkeep import check
 from afterclear.config import Config
 from afterclear.errors import UsageError
 from afterclear.store.engine.database import open_store, query
-from tests.store.care_fixture import WITH_REFUSED, copy_of_garage, exports
+from tests.store.care_fixture import NOW, WITH_REFUSED, copy_of_garage, exports
 
 MARKS = (b"WTR00000000000001", b"AB-101")
 
@@ -29,6 +30,9 @@ def forgotten(tmp_path_factory: pytest.TempPathFactory, template: Path) -> App:
     app = copy_of_garage(template, tmp_path_factory.mktemp("forgotten"))
     assert any(mark in content for content in archived(app).values() for mark in MARKS)
     note(app, "Ada", "admin", "decided", "accept: V1, ab 101", ["V1", "V2"])
+    with hold_desk(app) as brought:  # a desk that was killed left what was brought to it
+        (brought / "00").mkdir(parents=True)
+        (brought / "00" / "list.csv").write_bytes(MARKS[1])
     assert forget(app, "V1").n_rows > 0
     return app
 
@@ -48,8 +52,9 @@ def test_nothing_of_the_vehicle_is_left(forgotten: App) -> None:
         cells = {cell for line in text.splitlines() for cell in line.split(",")}
         assert "V1" not in cells, name
         assert "6_V1_list.jsonl" not in text, name
-    raw = app.store.read_bytes()
-    assert not any(mark in raw for mark in MARKS)
+    beside = [p for p in app.store.parent.glob(f"{app.store.name}*") if p.is_file()]
+    assert not any(mark in p.read_bytes() for p in beside for mark in MARKS)
+    assert not Path(f"{app.store}.desk").exists()
     for content in archived(app).values():
         assert not any(mark in content for mark in MARKS)
         assert b",V1," not in content
@@ -96,6 +101,19 @@ def test_a_second_vehicle_is_forgotten_from_the_rewritten_files(app: App) -> Non
     assert not any(b",V2," in content for content in archived(app).values())
     with open_store(app.store) as con:
         assert query(con, "SELECT DISTINCT vehicle_id FROM scans").rows() == [("V3",)]
+
+
+def test_the_backups_that_still_name_it_are_told_and_when_they_go(tmp_path: Path) -> None:
+    (tmp_path / "config").mkdir()
+    (tmp_path / "config" / "schedule.toml").write_text(
+        '[[job]]\nname = "safe"\ndoes = "backup"\ninto = "kept"\nkeep = 14\nat = "30 4 * * *"\n'
+    )
+    app = App(Config(tmp_path / "config"), tmp_path / "garage.duckdb", lambda: NOW)
+    assert "Backups of the job" not in remains(app)
+    (tmp_path / "kept").mkdir()
+    (tmp_path / "kept" / "safe-2026-01-01T043000Z.tar").touch()
+    assert f"'safe' made before are in {tmp_path / 'kept'}: 1." in remains(app)
+    assert "goes when 14 more are made" in remains(app)
 
 
 def test_an_unknown_vehicle_is_told(app: App) -> None:

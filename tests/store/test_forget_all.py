@@ -21,7 +21,7 @@ from afterclear.commands.pages.write_digests import digest
 from afterclear.commands.queries.health import health
 from afterclear.commands.upkeep import check
 from afterclear.errors import UsageError
-from afterclear.readers import cutting
+from afterclear.readers import looking
 from afterclear.store.engine.archive import blob_path, taken_out
 from afterclear.store.engine.database import open_store, query
 from tests.store.spoken import (
@@ -136,8 +136,8 @@ def test_what_is_packed_is_opened_by_the_reading_process(
     def _here(*_: object) -> None:
         raise AssertionError("opened in the process that holds the store")
 
-    monkeypatch.setattr(cutting, "unpacked", _here)
-    monkeypatch.setattr(cutting, "check_zip", _here)
+    monkeypatch.setattr(looking, "unpacked", _here)
+    monkeypatch.setattr(looking, "check_zip", _here)
     app = fleet(tmp_path, judged=False, only=("2_scans.csv", "h_zip.zip"))
     (tmp_path / "much.gz").write_bytes(gzip.compress(bytes(40_000_000)))
     load_paths(app, [tmp_path / "much.gz"], Whose(), lambda _: None)

@@ -4,7 +4,7 @@ import click
 
 from afterclear.cli.frame import with_app
 from afterclear.commands.app import App
-from afterclear.commands.forgetting import QUESTION, REMAINS, finish, forget, let_in
+from afterclear.commands.forgetting import QUESTION, finish, forget, let_in, remains
 from afterclear.errors import UsageError
 
 
@@ -40,7 +40,7 @@ def command(app: App, what: str, name: str, *, yes: bool) -> None:
         f"{done.files_rewritten} archived files rewritten without it, {done.files_erased} erased "
         f"whole; {done.n_loads_renamed} ledger lines lost their file name."
     )
-    click.echo(REMAINS)
+    click.echo(remains(app))
 
 
 def _allow(app: App, name: str) -> None:

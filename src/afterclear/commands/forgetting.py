@@ -6,18 +6,21 @@ their space is used again.  The order of the steps is that of ``STEPS``.
 """
 
 import os
+import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC
 from pathlib import Path
 from typing import Final
 
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
+from afterclear.commands.scheduler_state import hold_desk
 from afterclear.commands.trail import take_in
+from afterclear.config import NamedJob
 from afterclear.cut_out import Stays, what_stays
 from afterclear.digest.common.file_names import pages_of_vehicle
-from afterclear.errors import StoreError, UnknownVehicleError
+from afterclear.errors import StoreError, UnknownVehicleError, UsageError
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.registry import all_readers
@@ -29,16 +32,18 @@ from afterclear.store.engine.snapshot import long_writing, sweep
 from afterclear.store.intake.forgotten_names import allow, was_forgotten
 from afterclear.store.queries.results import last_analysis
 from afterclear.store.upkeep import forget as steps
+from afterclear.store.upkeep.backup import backups_of
 from afterclear.store.upkeep.forget import ArchivedFile, Forgotten, Job
 from afterclear.store.upkeep.vacuum import compact, unowed
 
 QUESTION: Final = "Erase vehicle {} for good"
-REMAINS = """What remains: in the ledger, how many rows each file had and the hash of its bytes,
-so that the same file is not loaded again; and keyed hashes of the vehicle's number, VINs and
-plates, by which its rows are refused from now on ('afterclear forget allow NAME' lets them in
-again).  Not erased, because this program does not know where they are: backups made before,
-digests and exports written before ('afterclear digest' writes the present ones anew), the
-delivered files in their folders, and logs."""
+_REMAINS: Final = """\
+What remains: in the ledger, how many rows each file had and the hash of its bytes, so that the
+same file is not loaded again; and keyed hashes of the vehicle's number, VINs and plates, by which
+its rows are refused from now on ('afterclear forget allow NAME' lets them in again).  Not erased:
+backups made before, digests and exports written before ('afterclear digest' writes the present
+ones anew), the delivered files in their folders, files that wait at an open desk, and logs.  Apart
+from the backups of the timetable, this program does not know where they are."""
 
 
 def forget(app: App, vehicle_id: str) -> Forgotten:
@@ -84,6 +89,32 @@ def let_in(app: App, name: str) -> int:
     """Let a forgotten vehicle's rows come in again; return how many of its names are let in."""
     with open_store(app.store) as con:
         return allow(con, name)
+
+
+def remains(app: App) -> str:
+    """Say what a forgetting leaves, and which backups of the timetable still name the vehicle."""
+    listed = [
+        told
+        for job in app.config.timetable.jobs
+        if job.does == "backup" and (told := _backups_left(app, job))
+    ]
+    return "\n\n".join([_REMAINS, *listed])
+
+
+def _backups_left(app: App, job: NamedJob) -> str:
+    folder = app.config.beside(job.into or Path())
+    try:
+        n_made = len(backups_of(job.name, folder))
+    except FileNotFoundError:
+        return ""
+    except OSError as error:
+        return f"Backups in {folder} cannot be listed: {error.strerror}."
+    if not n_made:
+        return ""
+    return (
+        f"Backups of the job {job.name!r} made before are in {folder}: {n_made}. The last of them "
+        f"goes when {job.keep} more are made; delete them to be rid of them sooner."
+    )
 
 
 def _finish(app: App) -> Forgotten | None:
@@ -149,6 +180,9 @@ def _beside(app: App, job: Job) -> None:
                     page.unlink(missing_ok=True)
         with transaction(con):
             steps.go_to(con, "results")
+    # what a desk that was killed left; one that is open still has its own
+    with suppress(UsageError), hold_desk(app) as brought:
+        shutil.rmtree(brought, ignore_errors=True)
 
 
 def _judge_anew(app: App, _: Job) -> None:

@@ -1,7 +1,6 @@
 """One job of the timetable, or of a person at the keyboard: done, recorded, logged, counted."""
 
 import logging
-import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -23,6 +22,7 @@ from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store
 from afterclear.store.engine.stop_signal import is_stopping, stop_explained
 from afterclear.store.queries.journal import Outcome, Run, add_run
+from afterclear.store.upkeep.backup import backups_of
 
 _log = logging.getLogger("afterclear.jobs")
 _OUTCOME_OF_EXIT: Final[dict[int, Outcome]] = {
@@ -215,14 +215,8 @@ def _backup(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult],
     folder = app.config.beside(job.into or Path())
     manifest = backup(app, folder / f"{job.name}-{app.clock():%Y-%m-%dT%H%M%SZ}.tar")
     account.report["archived_files"] = len(manifest.archive)
-    for old in _beyond(_backups_of(job.name, folder), job.keep):
+    for old in _beyond(backups_of(job.name, folder), job.keep):
         old.unlink()
-
-
-def _backups_of(name: str, folder: Path) -> list[Path]:
-    """List a job's own backups, oldest first; another's name may begin with this one's."""
-    own = re.compile(re.escape(name) + r"-\d{4}-\d\d-\d\dT\d{6}Z\.tar")
-    return sorted(p for p in folder.iterdir() if own.fullmatch(p.name))
 
 
 def _beyond(backups: Sequence[Path], keep: int) -> Sequence[Path]:

@@ -7,37 +7,23 @@ vehicle.
 """
 
 import csv
-import html
 import io
 import json
 import re
-import tempfile
-import zipfile
-import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final
 
 import polars as pl
 
 from afterclear.catalogue.names_in_text import Called, is_distinct
 from afterclear.errors import RefusedFileError
-from afterclear.readers.containers import MAX_NESTING, container_kind, unpacked
-from afterclear.readers.formats.workbook import is_workbook
-from afterclear.readers.limits import check_zip
-from afterclear.readers.text.text_of_bytes import decoded
+from afterclear.readers.text.text_of_bytes import Text, decoded
 
 _HEAD: Final = 1 << 14
-_MOST_UNPACKED: Final = 1 << 28  # bytes of a workbook's parts that are searched
 _PARQUET: Final = b"PAR1"
-_ZIP: Final = b"PK\x03\x04"
-_PACKED: Final = (b"PK", b"\x1f\x8b", b"\xd0\xcf\x11\xe0")  # zip and workbooks, gzip, xls
-_TAG: Final = re.compile(r"<[^>]*>")
-
-
-class CannotLookError(Exception):
-    """A file cannot be opened, so nobody knows which vehicles it names."""
+# zip and workbooks, gzip, xls, PDF
+_PACKED: Final = (b"PK", b"\x1f\x8b", b"\xd0\xcf\x11\xe0", b"%PDF")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,81 +35,6 @@ class Cut:
     is_certain: bool  # every record of this form names its own vehicle
 
 
-def texts(path: Path, name: str, nesting: int = 0) -> Iterator[str]:
-    """Give everything in a file that can be read as text, in every possible encoding.
-
-    Raises:
-        CannotLookError: it is an archive, a workbook or a table that cannot be opened.
-
-    """
-    raw = path.read_bytes()
-    kind = container_kind(path, name)
-    if kind is not None:
-        yield from _of_container(path, name, kind, nesting)
-    elif is_workbook(raw[:_HEAD], path):
-        yield from _of_workbook(raw, name)
-    elif raw.startswith(_PARQUET):
-        yield from _of_parquet(raw, name)
-    yield from _of_bytes(raw)
-
-
-def _of_container(path: Path, name: str, kind: str, nesting: int) -> Iterator[str]:
-    if nesting >= MAX_NESTING:
-        raise CannotLookError(name)
-    with tempfile.TemporaryDirectory(prefix="within-", dir=path.parent) as folder:
-        try:
-            inside = unpacked(path, name, kind, Path(folder))
-        except RefusedFileError as error:
-            raise CannotLookError(name) from error
-        for member in inside.members:
-            yield member.name
-            yield from texts(member.path, member.name, nesting + 1)
-
-
-def _of_workbook(raw: bytes, name: str) -> Iterator[str]:
-    """Give every part of a packed workbook, with and without its tags; older ones as bytes."""
-    if not raw.startswith(_ZIP):
-        return
-    try:
-        if sum(part.file_size for part in check_zip(io.BytesIO(raw), name)) > _MOST_UNPACKED:
-            raise CannotLookError(name)
-        with zipfile.ZipFile(io.BytesIO(raw)) as packed:
-            for part in packed.namelist():
-                yield from _of_bytes(packed.read(part))
-    except (RefusedFileError, zipfile.BadZipFile, zlib.error, OSError, RuntimeError) as error:
-        raise CannotLookError(name) from error
-
-
-def _of_parquet(raw: bytes, name: str) -> Iterator[str]:
-    try:
-        frame = pl.read_parquet(io.BytesIO(raw))
-    except pl.exceptions.PolarsError as error:
-        raise CannotLookError(name) from error
-    for column in frame.columns:
-        yield column
-        cells = frame[column].cast(pl.String, strict=False).drop_nulls().unique()
-        yield "\n".join(cells)
-
-
-def _of_bytes(raw: bytes) -> Iterator[str]:
-    """Read bytes as text in every encoding they may be in, and what marks or escapes hide."""
-    text = raw.decode("utf-8", errors="replace")
-    yield text
-    if b"\x00" in raw[:_HEAD]:
-        yield from (raw.decode(codec, errors="replace") for codec in ("utf-16-le", "utf-16-be"))
-        yield raw[1:].decode("utf-16-le", errors="replace")  # at an odd place within other bytes
-    elif "\ufffd" in text:
-        yield raw.decode("latin-1")
-    if "<" in text:
-        yield html.unescape(_TAG.sub("", text))
-        yield html.unescape(text)
-    if "\\u" in text:
-        yield re.sub(r"\\u([0-9a-fA-F]{4})", lambda found: chr(int(found[1], 16)), text)
-
-
-# --- cutting ------------------------------------------------------------------------------------
-
-
 def without(raw: bytes, called: Called) -> Cut | None:
     """Cut out the records that name a vehicle; None: a file of this form has no safe cut."""
     if raw.startswith(_PARQUET):
@@ -131,8 +42,8 @@ def without(raw: bytes, called: Called) -> Cut | None:
     if raw.startswith(_PACKED) or raw[:_HEAD].lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
         return None
     try:
-        text = decoded(raw, "detect", "the file").text
-        codec = _same_codec(raw, text)
+        found = decoded(raw, "detect", "the file")
+        text, codec = found.text, _same_codec(raw, found)
         kept, lines, certain = next(filter(None, (form(text, called) for form in _FORMS)))
     except (RefusedFileError, csv.Error, _NoSafeCutError):
         return None
@@ -146,11 +57,11 @@ class _NoSafeCutError(Exception):
 _Made = tuple[str, tuple[int, ...], bool]  # text, lines, is every record certain
 
 
-def _same_codec(raw: bytes, text: str) -> str:
+def _same_codec(raw: bytes, found: Text) -> str:
     """Find the encoding that gives the same bytes again."""
-    for codec in ("utf-8", "utf-8-sig", "utf-16", "cp1252", "latin-1"):
+    for codec in filter(None, (found.codec, "utf-8", "utf-8-sig", "utf-16", "cp1252", "latin-1")):
         try:
-            if text.encode(codec) == raw:
+            if found.text.encode(codec) == raw:
                 return codec
         except UnicodeEncodeError:
             continue

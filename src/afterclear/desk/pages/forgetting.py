@@ -2,7 +2,7 @@
 
 from starlette.responses import Response
 
-from afterclear.commands.forgetting import QUESTION, REMAINS
+from afterclear.commands.forgetting import QUESTION, remains
 from afterclear.commands.queries.vehicle_story import vehicle_story
 from afterclear.desk.request import Asked
 from afterclear.digest.common.file_names import INDEX
@@ -14,8 +14,9 @@ def ask(asked: Asked) -> Response:
     story = vehicle_story(asked.desk.app, asked.query.get("vehicle", ""))
     vehicle_id = str(story.vehicle["vehicle_id"])
     question = QUESTION.format(vehicle_id)
+    left = remains(asked.desk.app).split("\n\n")
     return asked.page(
-        "forget.html", vehicle_id=vehicle_id, story=story, question=question, remains=REMAINS
+        "forget.html", vehicle_id=vehicle_id, story=story, question=question, remains=left
     )
 
 

@@ -130,7 +130,7 @@ class Look:
 
     def answer(self, _: Sequence[Reader]) -> object:
         """Give the number of texts; None: the file cannot be opened."""
-        from afterclear.readers.cutting import CannotLookError, texts  # noqa: PLC0415 - as above
+        from afterclear.readers.looking import CannotLookError, texts  # noqa: PLC0415 - as above
 
         n_texts = 0
         try:

@@ -161,7 +161,7 @@ class Readers:
 
         """
         # loaded only if a vehicle was or is being forgotten
-        from afterclear.readers.cutting import CannotLookError, texts  # noqa: PLC0415
+        from afterclear.readers.looking import CannotLookError, texts  # noqa: PLC0415
 
         if not (may_be_container(path, name) or is_packed(path)):
             yield from texts(path, name)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from afterclear.readers.text.languages import LETTERS, language_of
 
 # Those of the languages served, in the order in which they are met; of equal ones the first.
-_USUAL = (
+USUAL = (
     *("cp1252", "cp1250", "iso8859-15", "iso8859-2", "cp850", "cp852", "mac-roman", "mac-latin2"),
     *("cp437", "cp858"),
 )
@@ -57,7 +57,7 @@ def codepage_of(raw: bytes) -> Codepage:
 
 
 def _candidates(raw: bytes) -> Iterator[str]:
-    yield from _USUAL
+    yield from USUAL
     # slow to start, and few files need it
     from charset_normalizer import from_bytes  # noqa: PLC0415
 

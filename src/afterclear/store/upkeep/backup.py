@@ -102,6 +102,17 @@ def write_backup(paths: StorePaths, target: Path, version: str, now: datetime) -
     return manifest
 
 
+def backups_of(job: str, folder: Path) -> list[Path]:
+    """List a backup job's own backups, oldest first; another's name may begin with this one's.
+
+    Raises:
+        OSError: there is no such folder, or it cannot be read.
+
+    """
+    own = re.compile(re.escape(job) + r"-\d{4}-\d\d-\d\dT\d{6}Z\.tar")
+    return sorted(p for p in folder.iterdir() if own.fullmatch(p.name))
+
+
 def verify_backup(path: Path) -> Manifest:
     """Read a backup through: everything its manifest names is there, and unchanged.
 
