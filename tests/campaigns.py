@@ -22,6 +22,7 @@ CAMPAIGNS: Final = {
     "rows": ("tests/commands/test_incremental_rows.py",),
     "year": ("tests/faults/test_year.py",),
     "machine": ("tests/faults/test_machine.py",),
+    "upgrade": ("tests/store/test_upgrading.py",),
     "disk": ("tests/faults/test_disk.py",),
 }
 

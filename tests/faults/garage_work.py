@@ -73,7 +73,13 @@ def backup_file(app: App, number: int) -> Path:
     return app.store.parent / "backups" / f"{number}.tar"
 
 
+def _upgrade(app: App) -> None:
+    with open_store(app.store):
+        pass
+
+
 WORK: Final[dict[str, Callable[..., Any]]] = {
+    "upgrade": _upgrade,
     "load": _load,
     "retract": lambda app, name: retract(app, [number_of(app, name)], lambda _: None),
     "reassign": lambda app, name, vehicle: reassign(
