@@ -106,8 +106,9 @@ def recurring(car: Car) -> Facts:
         comes_in(car, 130)
         mend(car, fault, action="clean" if number % 3 else "replace")
         comes_in(car, clean_km * 0.6, "routine")
+        clean_on = day(car)
         car.go_to(car.morning_with(car.km + clean_km * 0.4))
-    return {"n": len(_AGAIN_KM), "last": day(car)}
+    return {"n": len(_AGAIN_KM), "last": clean_on}
 
 
 def sold(car: Car) -> Facts:
@@ -144,7 +145,7 @@ STORIES = (
           "trend worsening, more than 8 episodes"),
     Story("recurring", "M-102", "A code that recurs beyond its peers", "2025-03-03", recurring,
           "P0171 {n} times, each time gone for a while after the air mass meter was cleaned or "
-          "replaced; last repaired and clean on {last}.",
+          "replaced; after the last work clean on {last}.",
           "recurring, flagged against its peers", ("air mass meter",)),
     Story("sold", "M-108", "A plate that moves, first vehicle", "2025-05-05", sold,
           "Sold in August 2025 at about {last:,} km; its plate went to P-206.",

@@ -1,11 +1,13 @@
 """The stories about whole vehicles, the yard and the sites are in the rows."""
 
 import itertools
+import re
 from collections import defaultdict
 
 import pytest
 
 from tests.scenario.book import Book
+from tests.scenario.make import SAMPLE_DATA
 from tests.scenario.reading import (
     Row,
     cells_of,
@@ -79,6 +81,26 @@ def test_no_other_vehicle_has_that_code_as_often() -> None:
         times[row.vehicle_id] += row.code == "P0171" and row.status in {"confirmed", "stored"}
     own = times.pop("M-102")
     assert own >= 2 * max(times.values())
+
+
+def test_every_day_a_story_names_is_a_day_of_its_vehicle() -> None:
+    """M-102 was told "clean on 2026-09-09", a day on which nobody scanned it."""
+    days: dict[str, set[str]] = defaultdict(set)
+    for table, at in (
+        ("scans", "scanned_at"),
+        ("clears", "cleared_at"),
+        ("repairs", "repaired_at"),
+    ):
+        for path in files(table):
+            for cells in cells_of(path):
+                days[str(cells["vehicle_id"])].add(str(cells[at])[:10])
+    days["P-208"].add("2024-11-04")  # from when its story was written on
+    days["T-304"].add("2026-09-10")  # of its bus log
+    told = (SAMPLE_DATA / "STORIES.md").read_text(encoding="utf-8")
+    stories = re.findall(r"### ([A-Z]-\d+): .*?\n\n(.*?)\n\nOught", told, re.DOTALL)
+    named = [(v, day) for v, text in stories for day in re.findall(r"\d{4}-\d\d-\d\d", text)]
+    assert len(named) > 40
+    assert [(vehicle, day) for vehicle, day in named if day not in days[vehicle]] == []
 
 
 # --- the yard -------------------------------------------------------------------------------
