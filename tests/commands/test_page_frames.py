@@ -5,6 +5,7 @@ import signal
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
@@ -28,8 +29,8 @@ from afterclear.digest.input.frames import DigestSettings, FleetFrames
 from afterclear.errors import Stopped
 from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.queries.digest_changes import said_by
-from afterclear.store.queries.digests import digest_before
-from afterclear.store.queries.exports import PAGE_FRAMES
+from afterclear.store.queries.digests import DigestBefore, digest_before
+from afterclear.store.queries.exports import PAGE_FINDINGS, PAGE_FRAMES
 from tests.commands.small_fleet import told_before
 from tests.digest.every_row import HistoryFrames, details_of, fleet_frames
 
@@ -55,7 +56,7 @@ def every_row(con: Connection, summed: FleetFrames) -> HistoryFrames:
         as_of=summed.as_of,
         previous=previous,
         previous_at=before.as_of if before else None,
-        findings={},
+        findings={"roles": aware(query(con, PAGE_FINDINGS["roles"]))},
         **tables,
     )
 
@@ -98,6 +99,19 @@ def test_the_store_sums_up_the_demo(demo_run: tuple[App, DemoReport]) -> None:
     own = demo_run[0]
     with open_store(own.store, read_only=True) as con:
         assert_same_sums(con, own)
+
+
+def test_what_is_new_is_neither_a_return_nor_what_follows_from_another(
+    demo_run: tuple[App, DemoReport],
+) -> None:
+    """P-209's second code was told as a return and as new; P-215's U0415 follows its sensor."""
+    own = demo_run[0]
+    before = DigestBefore(1, datetime(2026, 9, 15, tzinfo=UTC), {})
+    with open_store(own.store, read_only=True) as con:
+        new = gather_frames(own, con, own.clock(), before, DigestSettings()).frames.new
+    found = set(new.select("vehicle_id", "code").iter_rows())
+    assert {("M-114", "C0020-12"), ("H-403", "P0AA6-1A")} <= found
+    assert not {("P-209", "C0031-2F"), ("P-215", "U0415-86"), ("H-403", "U0412-86")} & found
 
 
 @pytest.mark.slow

@@ -235,7 +235,8 @@ def _typed(frame: pl.DataFrame) -> pl.DataFrame:
 def _changed_episodes(frames: HistoryFrames) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Give the faults first seen since the digest before, and those absent without work.
 
-    The return of a fault somebody had worked on is not new.
+    The return of a fault somebody had worked on is not new, under whatever code, nor is what
+    follows from another fault.
     """
     episodes, since = frames.episodes, frames.previous_at
     if frames.previous is None or since is None or episodes.is_empty():
@@ -248,8 +249,27 @@ def _changed_episodes(frames: HistoryFrames) -> tuple[pl.DataFrame, pl.DataFrame
     new = new.filter(
         pl.col("_first_at").is_null() | (pl.col("_first_at") >= pl.col("onset_high_at"))
     )
+    place = [*keys, "onset_high_at"]
+    new = new.join(_told_otherwise(frames).select(place), on=place, how="anti")
     gone = episodes.filter((pl.col("ended_by") == "clean_scan") & (pl.col("ended_high_at") > since))
     return new.drop("_first_at"), gone
+
+
+def _told_otherwise(frames: HistoryFrames) -> pl.DataFrame:
+    """Give where codes follow from another, and where they show a fix's fault again."""
+    at = frames.episodes.schema["onset_high_at"]
+    back = frames.attempts.filter(pl.col("outcome") == "came_back").select(
+        "vehicle_id",
+        "ecu",
+        code=pl.col("related_code").cast(pl.String),
+        onset_high_at=pl.col("returned_at").cast(at),
+    )
+    roles = frames.findings.get("roles")
+    if roles is None or roles.is_empty():
+        return back
+    follows = roles.filter(pl.col("role") == "consequential")
+    told = follows.select("vehicle_id", "ecu", "code", onset_high_at=pl.col("seen_at").cast(at))
+    return pl.concat([back, told])
 
 
 def _scans(observations: pl.DataFrame) -> pl.DataFrame:

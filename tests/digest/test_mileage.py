@@ -68,8 +68,8 @@ def test_usual_mileage_is_distance_over_time_before_the_last_reading() -> None:
     ("line", "reason"),
     [
         (Line((), ()), "no odometer reading"),
-        (Line((day(0), day(27)), (0, 9)), "the odometer readings cover less than 28 days"),
-        (Line((day(0), day(30)), (9, 9)), "the odometer did not move"),
+        (Line((day(0), day(27)), (0, 9)), "the readings cover less than 28 days"),
+        (Line((day(0), day(30)), (9, 9)), "no distance between the readings"),
     ],
 )
 def test_too_little_for_a_usual_mileage_says_why(line: Line, reason: str) -> None:
@@ -85,7 +85,7 @@ DUES = [
     (WATCHED, LOOKED, USUAL, 2, Due(50_500, day(205), passed=False)),
     (WATCHED, LOOKED, USUAL, 6, Due(50_500, day(205), passed=True)),
     (WATCHED, (), USUAL, 2, Due(49_800, day(200), passed=True)),
-    (WATCHED, LOOKED, USUAL, 91, Due(50_500, Dash("odometer last read 91 days ago"), passed=False)),
+    (WATCHED, LOOKED, USUAL, 91, Due(50_500, Dash("last reading 91 days ago"), passed=False)),
     (WATCHED, LOOKED, Dash("none"), 2, Due(50_500, Dash("none"), passed=False)),
     (
         replace(WATCHED, km_to_go=None),

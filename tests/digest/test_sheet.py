@@ -119,8 +119,8 @@ def test_a_short_lived_part_is_named_with_its_figures(page: VehiclePage) -> None
     assert [part.part_number for part in short] == ["KX-11"]
     fitted = with_parts(page, PLUG | {"part_number": "KX11"}, PLUG)
     (words,) = misfire(fitted).not_again
-    assert words.startswith("KX-11 (Brellow): 6 of 12 parts failed in 180,000\u00a0km")
-    assert words.endswith("short-lived.")
+    assert words.replace("\u00a0", " ").startswith("KX-11 (Brellow) is short-lived: 6 of ")
+    assert len(words) < 120, "at the vehicle nobody compares intervals"
 
 
 def test_codes_that_follow_from_a_fault_stand_under_it(model: DigestModel) -> None:
@@ -167,6 +167,17 @@ def test_what_came_back_and_went_away_by_itself_is_not_called_unproven(page: Veh
     html = render_sheet(sheet_of(gone))
     assert "went away again by itself" in html
     assert "not proven since" not in html
+
+
+def test_a_vehicle_with_an_hour_meter_alone_is_asked_for_hours(model: DigestModel) -> None:
+    plant = next(p for p in model.vehicles if p.ref.vehicle_id == "PLANT-3")
+    work = next(p.work for p in model.vehicles if p.work is not None)
+    km = (plant.head.hour_km or 0.0) * 40
+    read = replace(plant, work=work, log=tuple(replace(line, km=km) for line in plant.log))
+    html = render_sheet(sheet_of(read)).replace("\u00a0", " ")
+    assert html.count("Hour meter, as displayed") == 2
+    assert '<dd class="reading">40 h, ' in html
+    assert "Odometer" not in html
 
 
 def test_the_odometer_is_shown_as_displayed_and_says_whose_reading_it_is(

@@ -76,6 +76,17 @@ def test_no_distance_from_before_a_repair_is_named_for_after_it() -> None:
     assert not any("389" in step for step in steps)
 
 
+def test_a_code_that_only_its_maker_can_read_is_not_explained_by_its_kind() -> None:
+    """Y-504 of the demo: "The code says: maker-specific body code."."""
+    facts = {**FAULT, "seen_on": "2026-09-07T07:28:00"}
+    known, unknown = (
+        steps_to_ready([Found(R.OPEN_FAULT, {**facts, "meaning": meaning})], LAST, Cells())[0].note
+        for meaning in ("misfire, cylinder 1", "maker-specific body code")
+    )
+    assert known == "The code says: misfire, cylinder 1."
+    assert unknown == "What it means stands in the maker's own documents."
+
+
 def test_where_distance_settles_nothing_none_is_asked_for() -> None:
     assert do(Found(R.VIN_DIFFERS, {"unit": "engine"})) == [
         "Ask where the engine control unit comes from.",

@@ -25,6 +25,7 @@ _AROUND: Final = (
 _PATTERNS: Final = tuple(
     (message, re.compile(re.escape(message).replace(r"\{inner\}", "(.+)"))) for message in _AROUND
 )
+_SAY_NO_MORE: Final = _PATTERNS[:3]  # than that the code is in no table
 # a place is described by several of these
 _PLACES: Final = frozenset(
     (
@@ -133,3 +134,12 @@ def _message(part: str) -> tuple[str, dict[str, str]]:
         return f"{{{name}}}"
 
     return _COUNTED.sub(place, part), values
+
+
+def says_what_failed(meaning: str) -> bool:
+    """Whether a code's text is about a component, and not only about what kind of code it is.
+
+    >>> says_what_failed("maker-specific body code"), says_what_failed("misfire, cylinder 1")
+    (False, True)
+    """
+    return not any(pattern.fullmatch(meaning) for _, pattern in _SAY_NO_MORE)

@@ -14,6 +14,7 @@ from typing import Final
 
 from afterclear.reasons import STOCK_PARAMETERS, Facts, StockReason
 from afterclear.wording.cells import Cells
+from afterclear.wording.code_words import says_what_failed
 from afterclear.wording.facts import filled, written
 from afterclear.wording.language import mark
 
@@ -170,6 +171,8 @@ def _step(asked: Asked, found: Found, cells: Cells) -> Step:
         filled((text,), kinds, found.facts, cells) if text else ""
         for text in (asked.do, asked.note)
     )
+    if note and not says_what_failed(str(found.facts.get("meaning", ""))):
+        note = cells.t("What it means stands in the maker's own documents.")
     return Step(do, note)
 
 

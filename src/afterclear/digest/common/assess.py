@@ -259,7 +259,10 @@ def _view(
         vehicle=ref,
         fault=fault_of(attempt, setting),
         done=work_done(attempt, cells),
-        reason=attempt_reason(attempt, evidence, cells, related),
+        # nobody scans a sold vehicle for us: what is still to go would be a promise
+        reason=attempt_reason(
+            replace(attempt, km_to_go=None) if ref.sold else attempt, evidence, cells, related
+        ),
         evidence=evidence,
         current=attempt.ended_at is None,
         present=False,

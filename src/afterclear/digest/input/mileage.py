@@ -119,10 +119,10 @@ def usual_between(
     """Distance a day between two points of a line, ``n_readings`` of it with both of them."""
     days = (last.at - first.at) / timedelta(days=1)
     if days < min_days:
-        return Dash(cells.t("the odometer readings cover less than {n} days", n=min_days))
+        return Dash(cells.t("the readings cover less than {n} days", n=min_days))
     km = last.km - first.km
     if km <= 0:
-        return Dash(cells.t("the odometer did not move"))
+        return Dash(cells.t("no distance between the readings"))
     return Usual(km / days, n_readings, round(days), last.at, last.km)
 
 
@@ -160,9 +160,7 @@ def _due_by_km(from_km: float, shown: float | None, usual: Usual, limits: Limits
     silent = (limits.as_of - usual.last_at) / timedelta(days=1)
     if silent > limits.extrapolate_days:
         days = limits.cells.number(silent)
-        return Due(
-            shown, Dash(limits.cells.t("odometer last read {n} days ago", n=days)), passed=False
-        )
+        return Due(shown, Dash(limits.cells.t("last reading {n} days ago", n=days)), passed=False)
     on = usual.last_at + timedelta(days=(from_km - usual.last_km) / usual.km_per_day)
     return Due(shown, on, passed=on <= limits.as_of)
 

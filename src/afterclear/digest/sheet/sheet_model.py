@@ -6,6 +6,7 @@ from datetime import datetime
 from afterclear.digest.common.model import Fault, PageHead, VehicleRef, WorkItem
 from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.row_types import OdometerReading, Vehicle
+from afterclear.digest.vehicle.vehicle_model import LogLine
 from afterclear.wording.cells import Clock
 from afterclear.wording.stock_steps import Step
 
@@ -56,6 +57,7 @@ class Sheet:
     verdict: str | None  # in stock: hold, rescan or ready
     cautions: tuple[Caution, ...]
     odometer: OdometerReading | None  # the last one used, as displayed
+    hours: LogLine | None  # the last scan with a reading, of a vehicle without odometer
     joined: datetime | None  # when the odometer fell for good, the last time; None: never
     faults: tuple[FaultToMend, ...]  # safety first, codes that follow from another under it
     further: tuple[Fault, ...]  # present faults for which the sheet has no room

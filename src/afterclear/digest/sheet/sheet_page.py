@@ -30,6 +30,7 @@ def build_sheet(page: VehiclePage, cells: Cells) -> Sheet | None:
         return None
     maker = _Maker(page, cells)
     faults = [*maker.present(), *maker.to_check()]
+    hours = [line for line in page.log if line.kind == "scan" and line.km is not None]
     used = [r for r in page.readings if r.set_aside in {None, "lasting_drop"}]
     return Sheet(
         head=page.head,
@@ -41,6 +42,7 @@ def build_sheet(page: VehiclePage, cells: Cells) -> Sheet | None:
         verdict=page.findings.stock.verdict if page.findings.stock else None,
         cautions=page.cautions,
         odometer=used[-1] if used else None,
+        hours=hours[-1] if hours and page.head.hour_km is not None else None,
         joined=page.joined,
         faults=tuple(faults[:MOST_FAULTS]),
         further=tuple(found.fault for found in faults[MOST_FAULTS:]),

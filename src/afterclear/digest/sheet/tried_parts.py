@@ -14,7 +14,6 @@ from afterclear.digest.input.row_types import Attempt, Repair
 from afterclear.digest.sheet.sheet_model import Tried
 from afterclear.finding_tables.parts import Part
 from afterclear.wording.cells import Cells, capital
-from afterclear.wording.findings import finding_words
 
 _RATHER = 0.5  # a cause more likely than all others together, as on the worklist
 TWICE = 2  # a third part of the same kind is not tried before the cause is known
@@ -90,7 +89,24 @@ def not_to_fit(
     for part in short_lived:
         if _folded(part.part_number) in numbers or _is_of(part, family):
             name = _part_name(part.part_number, part.part_brand)
-            yield f"{name}: {finding_words(part, cells)}"
+            yield _short_lived(name, part, cells)
+
+
+def _short_lived(name: str, part: Part, cells: Cells) -> str:
+    """Say why in one line: whoever stands at the vehicle compares no intervals."""
+    failed = cells.tn(
+        "{part} is short-lived: {n} of {fitted} failed.",
+        "{part} is short-lived: {n} of {fitted} failed.",
+        part.n_failed,
+        part=name,
+        fitted=cells.number(part.n_fitted),
+    )
+    if part.b10_high_km is None:
+        return failed
+    soon = cells.t(
+        "One in ten fails by {distance} at the latest.", distance=cells.to_drive(part.b10_high_km)
+    )
+    return f"{failed} {soon}"
 
 
 def suspect_words(visits: Sequence[Visit], cells: Cells) -> str | None:

@@ -157,6 +157,13 @@ PAGE_NEWS: Final[dict[str, str]] = {
         SELECT e.* FROM ({episodes}) e
         LEFT JOIN (SELECT vehicle_id, ecu, code, min(attempted_at) AS first_at
                    FROM attempts GROUP BY ALL) a USING (vehicle_id, ecu, code)
+        -- a code that follows from another is no fault of its own
+        ANTI JOIN (SELECT vehicle_id, ecu, code, seen_at AS onset_high_at FROM roles
+                   WHERE role = 'consequential') USING (vehicle_id, ecu, code, onset_high_at)
+        -- and one that shows a fix's fault again is told as its return
+        ANTI JOIN (SELECT vehicle_id, ecu, related_code AS code, returned_at AS onset_high_at
+                   FROM attempts JOIN verdicts USING (attempt_id) WHERE outcome = 'came_back')
+            USING (vehicle_id, ecu, code, onset_high_at)
         WHERE e.onset_high_at > getvariable('before_at')
             AND (a.first_at IS NULL OR a.first_at >= e.onset_high_at)
         ORDER BY e.vehicle_id, e.onset_high_at, e.ecu, e.code, e.last_seen_at, e.n_scans""",
