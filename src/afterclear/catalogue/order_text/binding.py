@@ -31,6 +31,7 @@ _GAS: Final = "refrigerant"
 _SERVED: Final = {"air_filter", "cabin_filter", "fuel_filter"}  # renewed, or not mentioned
 _ON_GAS: Final = {"replace", "inspect"}
 _PLUG: Final = "spark_plug"  # a plug that was cleaned is a connector
+_CABLED: Final = {"parking_brake", "clutch", "door_lock", "tailgate", "transmission"}  # by wire rope
 _OWN_PARTS: Final = {"repair"}  # such work takes a part apart: names beside it are its own parts
 
 
@@ -108,7 +109,7 @@ def _join(found: list[Bound], one: Bound) -> None:
         aimed = last.part.of or last.part.key
         of = "" if aimed == WIRING else aimed
         if last.part.key != WIRING and set(last.actions) - {"inspect"}:
-            if one.actions:  # "sensor replaced, plug cleaned"
+            if one.actions and last.part.key not in _CABLED:  # "sensor replaced, plug cleaned"
                 found.append(Bound(replace(part, of=of), one.places or last.places, one.actions))
             return
         found[-1] = Bound(replace(part, of=of), last.places, one.actions or last.actions)

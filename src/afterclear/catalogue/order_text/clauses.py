@@ -63,7 +63,9 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         is_between = bool(run) and run[-1].text in speech.beyond and after in speech.beyond
         is_name = word.text in speech.joins and _is_name(words[at : at + 2], speech)  # "w/pump"
         is_join = word.text in speech.joins and not (is_rubbed or is_between or is_name)
-        is_new = bool(word.breaks) or is_join or word.text in speech.conditions
+        is_join = is_join and not (word.text in _WITH and _is_means(run, words[at + 1 :], speech))
+        is_cause = word.text in speech.causes and after not in speech.genitives  # "because of"
+        is_new = bool(word.breaks) or is_join or is_cause or word.text in speech.conditions
         if is_new and run:
             yield run, sentence, begun
             run, joined = [], ""
@@ -79,6 +81,19 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         yield run, sentence, begun
 
 
+def _is_means(run: list[Word], after: list[Word], speech: Speech) -> bool:
+    """Whether "with" only says how: "sensor with scope measured"; no part follows."""
+    end = next((i for i, w in enumerate(after) if w.breaks or w.text in speech.joins), len(after))
+    rest = after[:end]
+    is_told_after = _is_work(rest, speech) and not _is_work(run, speech)
+    named = speech.components.scattered(rest, set())
+    return is_told_after and not named and not speech.beside.in_order(rest)
+
+
+def _is_work(words: list[Word], speech: Speech) -> bool:
+    return bool(speech.actions.in_order(words)) or any(speech.action_of(w) for w in words)
+
+
 def _is_name(two: list[Word], speech: Speech) -> bool:
     return any(len(f.places) > 1 for f in speech.components.in_order(two))
 
@@ -90,18 +105,36 @@ def _without_others(found: list[Found], beside: list[Found]) -> tuple[list[Found
     return [f for f in found if not any(set(f.places) < other for other in others)], cables
 
 
+def _without_flows(words: list[Word], speech: Speech) -> list[Word]:
+    """Take "return" for what was measured, where how much is told: "return of injector 3 high"."""
+    flows = [w for w in words if w.text in speech.flows]
+    is_told = bool(flows) and any(
+        speech.is_state(w) or speech.action_of(w) == "inspect" or speech.begins("good", w)
+        for w in words
+        if w not in flows
+    )
+    acted = {i for a in speech.actions.in_order(words) if a.meaning == "inspect" for i in a.places}
+    if not flows or not (is_told or acted):
+        return words
+    return [replace(w, stems=frozenset()) if w in flows else w for w in words]
+
+
 class _Reader:
     """One clause."""
 
     def __init__(self, speech: Speech, words: list[Word], join: str) -> None:
         self._speech = speech
         self._join = join  # the word before it: "and", "with"
-        self._words = words = [speech.as_state(word) for word in words]
+        self._words = words = _without_flows([speech.as_state(w) for w in words], speech)
         self._spots: set[int] = set()
         self._long: list[set[int]] = []  # of places told in several words: "pre cat"
         self._by_axis: dict[str, set[str]] = {}
         self._find_places()
-        self._idle = {at for at, w in enumerate(words) if w.text in speech.fillers}
+        self._idle = {
+            at
+            for at, w in enumerate(words)
+            if w.text in speech.fillers or (not w.stems and w.text in speech.flows)
+        }
         self._passed = self._spots | self._idle
         self._naming = Naming(speech, words, self._passed)
 
@@ -295,9 +328,8 @@ class _Reader:
         is_fill = fills and found.meaning == "replace"
         is_fit = all(self._speech.begins("fits", self._words[at]) for at in found.places)
         begun = self._speech.begins
-        light, reset = (
-            all(begun(k, self._words[i]) for i in found.places) for k in ("light", "resets")
-        )
+        light = all(begun("light", self._words[i]) for i in found.places)
+        reset = any(begun("resets", self._words[i]) for i in found.places)
         return Act(found.start, found.meaning, weak, is_fill, is_fit, finding, light, reset)
 
     def _is_anothers(self, found: Found, taken: set[int]) -> bool:

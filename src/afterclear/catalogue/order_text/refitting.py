@@ -51,8 +51,8 @@ def action_on(key: str, act: Act) -> str:
     """
     if act.light and key not in _RENEWED:
         return "repair" if key == WIRING else ""
-    if act.reset and key in _COUNTED:
-        return "software"
+    if act.reset:
+        return "software" if key in _COUNTED else ""
     if act.action == "adjust":
         return "repair" if key == WIRING else "inspect" if key in _MEASURED else "adjust"
     return act.action

@@ -113,7 +113,7 @@ GRAMMARS: Final = {
         plural="s",
     ),
     "pl": _grammar(
-        "w we z ze do na od dla",
+        "w we z ze do na od dla przy",
         "y|a|e|o|i|u|ow|om|ami|ach|em|ie|ny|na|ne|no|nej|nego|nych|nym|ony|ona|one|ono|onej|onego"
         "|onych|iony|iona|ione|iono|ioną|any|ana|ane|ano|anej|anego|anych|ty|ta|te|to|l|la|lo|li"
         "|lem|lam|lismy|il|ila|ili|ilem|ilam|ilismy|al|ala|ali|alem|alam|alismy|ic|ac|yc|c|enie"

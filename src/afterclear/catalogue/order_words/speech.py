@@ -41,7 +41,7 @@ ACTIONS: Final = ("replace", "repair", "clean", "software", "adjust", "inspect")
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
-    "purposes", "vague", "nouns", "also", "tools",
+    "purposes", "vague", "nouns", "also", "tools", "causes", "flows",
 )  # fmt: skip
 # kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
 # kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
@@ -100,6 +100,8 @@ class Speech:
         # that only look like work: "code", "time"; "also renewed": as what stands before; "with the
         # tester": the next word is no work
         self.nouns, self.also, self.tools = set[str](), set[str](), set[str]()
+        self.causes: set[str] = set()  # "because", "therefore": a clause begins
+        self.flows: set[str] = set()  # "return": measured, where how much is told beside it
         self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
         self._action_names, self._misspelt = dict[str, str](), dict[str, str]()  # folded; as met

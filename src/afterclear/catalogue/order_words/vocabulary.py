@@ -45,9 +45,10 @@ _CUT_FROM = 2  # letters before the full stop of an abbreviation
 _CUT_OPEN_FROM = 4  # letters of one without a full stop: "accel pedal"
 _LINKS: Final = ("", "s", "n", "en", "es")  # between the parts of a German compound
 _CONSONANTS_FROM = 3
-# a lining is no line, a casing no case, a charge no charger
+# a lining is no line, a casing no case, a charge no charger, a measure no earth
 _NAMED_BY_WORK: Final = {
     "en": {"lining": "linin", "linings": "linin", "casing": "casin"},
+    "de": {"mass": "mindestmass"},
     "fr": {"charge": "charj", "charges": "charj"},
 }
 _HALF_FROM = 4  # letters of each word of a compound no table has the parts of
