@@ -61,8 +61,9 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         is_rubbed = bool(run) and speech.begins("rubs", run[-1])  # "chafed with the driveshaft"
         after = words[at + 1].text if at + 1 < len(words) else ""
         is_between = bool(run) and run[-1].text in speech.beyond and after in speech.beyond
+        is_bound = word.text == "had" and after == "to"  # "had to replace": it was done
         is_name = word.text in speech.joins and _is_name(words[at : at + 2], speech)  # "w/pump"
-        is_join = word.text in speech.joins and not (is_rubbed or is_between or is_name)
+        is_join = word.text in speech.joins and not (is_rubbed or is_between or is_name or is_bound)
         is_join = is_join and not (word.text in _WITH and _is_means(run, words[at + 1 :], speech))
         is_cause = word.text in speech.causes and after not in speech.genitives  # "because of"
         is_new = bool(word.breaks) or is_join or is_cause or word.text in speech.conditions
@@ -149,7 +150,9 @@ class _Reader:
         acts = [a for a in speech.actions.in_order(words) if not self._is_noun(a)]
         long += [set(f.places) for f in acts if len(f.places) > 1]  # "sent for repair"
         signals = [
-            s for s in speech.said.in_order(words) if not any(set(s.places) < f for f in long)
+            s
+            for s in speech.said.in_order(words)
+            if not any(set(s.places) < f for f in long) and not speech.is_past(words, s)
         ]
         used = {at for f in signals for at in f.places}
         acts = [f for f in acts if used.isdisjoint(f.places)]

@@ -42,6 +42,7 @@ _CYLINDERS = re.compile(
 )
 _TWICE = re.compile(r"\b([^\W\d_]{2})[/-]\1\b", re.IGNORECASE)  # DC/DC
 _NUMBER_SIGN = re.compile(r"[n№][°º](?=\s*\d)|#(?=\d{1,2}\b)", re.IGNORECASE)
+_BANK_SENSOR = re.compile(r"\bb\s?(\d)\s?[-/.,]?\s?s\s?(\d)\b", re.IGNORECASE)  # B1S2 (SAE J2012)
 # a first letter for a word: w/pump
 _FIRST_LETTER = re.compile(r"\b([^\W\d_])/(?=[^\W\d_]{3})")
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|[.,;:!?|+&/()\[\]\n]|\s[-–—]+\s")  # noqa: RUF001
@@ -56,6 +57,7 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     text = ELISION.sub("", text[:_LONGEST_TEXT])
     text = _R_AND_R.sub("replace", text)
     text = _TWICE.sub(r"\1 \1", text)
+    text = _BANK_SENSOR.sub(r"bank \1 sensor \2", text)
     text = _BOTH.sub(BOTH_SIDES, text)
     text = _NUMBER_SIGN.sub(" nr ", _CYLINDERS.sub(_each_cylinder, text))
     text = _INITIALS.sub(lambda m: "".join(g for g in m.groups() if g), text)

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from afterclear.catalogue.order_words.grammar import GRAMMARS, Beginnings
-from afterclear.catalogue.order_words.phrases import Phrases
+from afterclear.catalogue.order_words.phrases import Found, Phrases
 from afterclear.catalogue.order_words.vocabulary import (
     BOTH_SIDES,
     ENGLISH,
@@ -137,6 +137,12 @@ class Speech:
             return ""
         own, action, _ = self._told_of(word.text)
         return action if own or word.stems else self._misspelt_action(word.text)
+
+    def is_past(self, words: list[Word], told: Found) -> bool:
+        """Whether "à remplacer" is written "a remplacé": it was done."""
+        first, last = words[told.start].text, words[told.end - 1].text
+        is_two = len(told.places) > 1
+        return is_two and first == "a" and last.endswith(_PARTICIPLES)
 
     def is_state(self, word: Word) -> bool:
         """Whether a word says how something is: worn, seized, noisy."""
