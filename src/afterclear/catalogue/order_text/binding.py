@@ -31,7 +31,13 @@ _GAS: Final = "refrigerant"
 _SERVED: Final = {"air_filter", "cabin_filter", "fuel_filter"}  # renewed, or not mentioned
 _ON_GAS: Final = {"replace", "inspect"}
 _PLUG: Final = "spark_plug"  # a plug that was cleaned is a connector
-_CABLED: Final = {"parking_brake", "clutch", "door_lock", "tailgate", "transmission"}  # by wire rope
+_CABLED: Final = {
+    "parking_brake",
+    "clutch",
+    "door_lock",
+    "tailgate",
+    "transmission",
+}  # by wire rope
 _OWN_PARTS: Final = {"repair"}  # such work takes a part apart: names beside it are its own parts
 
 

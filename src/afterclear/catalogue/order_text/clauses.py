@@ -8,13 +8,23 @@ from typing import Final
 from afterclear.catalogue.order_text.naming import Naming
 from afterclear.catalogue.order_text.places import MOST, counts
 from afterclear.catalogue.order_text.splitting import statements
-from afterclear.catalogue.order_text.spreading import shared_name, spread_name
+from afterclear.catalogue.order_text.spreading import lent_name, shared_name, spread_name
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_words.phrases import Found
 from afterclear.catalogue.order_words.speech import OTHER, SYMPTOM, WIRING, Speech
 from afterclear.catalogue.order_words.vocabulary import ASKED, SENTENCE, Word, is_measure
 
-_FILLING: Final = ("recharg", "recarg", "charg", "carga", "nabi", "befüll", "refill", "gefüll")
+_FILLING: Final = (
+    "recharg",
+    "recarg",
+    "charg",
+    "carga",
+    "nabi",
+    "befüll",
+    "refill",
+    "gefüll",
+    "eingefüll",
+)
 _GAS: Final = "refrigerant"
 _GRAMS: Final = {"g", "gr", "gramm", "grams"}
 _GRAMS_FROM: Final = 3  # figures: a charge is of some hundred grams
@@ -36,6 +46,8 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
         clause = _Reader(speech, run, join).clause(sentence, joined=joined)
         if last and joined and not clause.parts and last.sentence == sentence:
             clause.parts = list(shared_name(last.words, run, speech))
+        if last and joined and last.sentence == sentence and not last.parts:
+            last.parts = list(lent_name(last, clause, speech))
         told = [c for c in told if c.sentence == sentence]
         if told and not clause.parts and not clause.named_others:
             clause.parts = list(spread_name(told, clause, speech))

@@ -42,13 +42,28 @@ def refer(clauses: list[Clause]) -> None:
         ]
         if clause.named_others:  # "fuse of the pump": another thing's
             meant = [p for p in meant if clause.heads <= p.family]
-        meant = meant or lamps or _of_kind(clause, earlier) or _elsewhere(clauses, at)
+        if lamps and not meant:
+            clause.parts = _dark(clauses[:at], lamps[0])
+            continue
+        meant = meant or _of_kind(clause, earlier) or _elsewhere(clauses, at)
         if meant:
             key = meant[0].of or meant[0].key
             clause.parts = [replace(meant[0], key=key, of="", start=_start(clause, meant[0]))]
             if clause.good and not clause.acts:
                 clause.acts = [Act(clause.first_part, "inspect", weak=False)]
             clause.loose -= is_item
+
+
+def _dark(before: list[Clause], last: Part) -> list[Part]:
+    """Lamps that are told to be out, the last and those in its list: their bulbs are renewed."""
+    found = [last]
+    for clause in reversed(before):
+        if clause.acts or clause.void or clause.places:
+            break
+        found += [p for p in clause.parts if p.key in LAMPS and p not in found]
+        if not clause.joined:
+            break
+    return [replace(p, start=0) for p in found]
 
 
 def _of_kind(clause: Clause, earlier: list[Part]) -> list[Part]:

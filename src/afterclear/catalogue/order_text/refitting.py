@@ -15,6 +15,7 @@ _DEAF: Final = frozenset({
     "fuel_tank", "cylinder_head_gasket", "thermostat", "spark_plug", "glow_plug", "valve_train",
     "tone_ring", "catalyst", "wiring", "brake_caliper", "master_cylinder", "brake_booster",
 })  # fmt: skip
+_LIT: Final = "airbag"
 _IMPOSSIBLE: Final = {"software": _DEAF, "clean": frozenset({"wheel_bearing", "timing_chain"})}
 # whatever is done with them is to renew them (common practice, no source)
 _RENEWED: Final = frozenset({
@@ -59,8 +60,13 @@ def action_on(key: str, act: Act) -> str:
 
 
 def find(clauses: list[Clause]) -> None:
-    """Take "welded" or "stuck" for how a contact was found, or a part that was then replaced."""
+    """Take "welded" or "stuck" for how a contact was found, or a part that was then replaced.
+
+    An airbag that is lit is a lamp.
+    """
     for at, clause in enumerate(clauses):
+        if clause.is_state and not clause.acts:
+            clause.parts = [p for p in clause.parts if p.key != _LIT or p.words > 1]
         if not any(a.finding for a in clause.acts):
             continue
         near = [c for c in clauses[at:] if c.sentence <= clause.sentence + 1]

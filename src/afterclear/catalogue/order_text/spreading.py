@@ -7,6 +7,9 @@ from afterclear.catalogue.order_words.speech import OTHER, SYMPTOM, WIRING, Spee
 from afterclear.catalogue.order_words.vocabulary import Word
 
 
+_LENT = 2  # words of a name before "and", without its last
+
+
 def shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:
     """Find a name that takes its first words from the one before: "glow plugs and relay"."""
     size = len(before)
@@ -16,6 +19,19 @@ def shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator
             own = [at - size for at in one.places if at >= size]
             stems = frozenset(s for at in own for s in run[at].stems)
             yield Part(one.meaning, "", own[0], stems)
+
+
+def lent_name(before: Clause, clause: Clause, speech: Speech) -> Iterator[Part]:
+    """Find a name that lacks its last word, told after "and": "fuel and air filters"."""
+    if before.parts or before.acts or len(before.words) > _LENT or not clause.parts:
+        return
+    head = [w for w in clause.words if w.stems & clause.parts[0].head][:1]
+    size = len(before.words)
+    for one in speech.components.scattered([*before.words, *head], set()):
+        if one.start < size < one.end and one.meaning not in (OTHER, SYMPTOM, WIRING):
+            stems = frozenset(s for at in one.places if at < size for s in before.words[at].stems)
+            yield Part(one.meaning, "", one.start, stems)
+            before.loose = before.strange = 0
 
 
 def spread_name(told: list[Clause], clause: Clause, speech: Speech) -> Iterator[Part]:

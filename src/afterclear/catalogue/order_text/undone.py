@@ -3,6 +3,9 @@
 from afterclear.catalogue.order_text.told import Clause
 
 
+_PARTS_NEW = {"replace", "repair"}  # what "nothing fitted" denies
+
+
 def void_undone(clauses: list[Clause]) -> None:
     """Make clauses void that tell of work to come, refused, or done by others."""
     for at, clause in enumerate(clauses):
@@ -80,7 +83,7 @@ def _void_back(before: list[Clause], clause: Clause) -> None:
         near = one.sentence == clause.sentence or (
             one.sentence == clause.sentence - 1 and clause.said
         )
-        is_looked = clause.negated and any(a.action == "inspect" for a in one.acts)
+        is_looked = clause.negated and any(a.action not in _PARTS_NEW for a in one.acts)
         if not near or is_looked or any(not a.weak for a in one.acts):
             return
         if one.good and clause.negated:

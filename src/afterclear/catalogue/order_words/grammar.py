@@ -135,12 +135,15 @@ class Beginnings:
 
     def __init__(self, ends: re.Pattern[str], prefixes: re.Pattern[str] | None = None) -> None:
         self._ends = ends
+        self._whole: set[str] = set()  # short words that are no beginning: "ok"
         self._prefixes = prefixes
         self._meanings: dict[str, str] = {}
 
-    def add(self, beginning: str, meaning: str) -> None:
-        """Take a folded beginning; the first meaning stays."""
+    def add(self, beginning: str, meaning: str, *, whole: bool = False) -> None:
+        """Take a folded beginning, or a ``whole`` word; the first meaning stays."""
         self._meanings.setdefault(beginning, meaning)
+        if whole:
+            self._whole.add(beginning)
 
     def meaning(self, folded: str) -> str:
         """Give what a word means by its longest beginning; empty: nothing.
@@ -157,6 +160,7 @@ class Beginnings:
     def _begun(self, folded: str) -> str:
         for size in range(len(folded), 1, -1):
             known = self._meanings.get(folded[:size])
-            if known is not None and self._ends.fullmatch(folded[size:]):
+            is_cut = folded[:size] in self._whole and size < len(folded)
+            if known is not None and not is_cut and self._ends.fullmatch(folded[size:]):
                 return known
         return ""

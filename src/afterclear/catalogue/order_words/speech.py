@@ -211,7 +211,7 @@ class Speech:
             folded = folded_word(word)
             action, state = self._verbs.meaning(folded), self._states.meaning(folded)
             action = "" if word in self.quantities else action
-            known = self._is_known(word, folded)
+            known = self._is_known(word, folded) or bool(self._begun["good"].meaning(folded))
             told = (bool(action or state) or known, action, state)
             if len(self._seen) < _WORDS_KEPT:
                 self._seen[word] = told
@@ -335,7 +335,8 @@ class Speech:
                 self._verbs.add(folded_word(stem.casefold()), action)
         for kind, words in self._begun.items():
             for stem in table.get(kind, {}).get("names", ()):
-                words.add(folded_word(stem.casefold()), kind)
+                folded = folded_word(stem.casefold())
+                words.add(folded, kind, whole=kind == "good" and len(folded) < _THING_FROM)
         for kind in ("states", "neutral"):
             for stem in table.get(kind, {}).get("names", ()):
                 self._states.add(folded_word(stem.casefold()), kind)
