@@ -7,12 +7,12 @@ from typing import Final
 
 from afterclear.catalogue.order_text.naming import Naming
 from afterclear.catalogue.order_text.places import MOST, counts
-from afterclear.catalogue.order_text.splitting import statements
+from afterclear.catalogue.order_text.splitting import WITH, statements
 from afterclear.catalogue.order_text.spreading import lent_name, shared_name, spread_name
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_words.phrases import Found
 from afterclear.catalogue.order_words.speech import OTHER, SYMPTOM, WIRING, Speech
-from afterclear.catalogue.order_words.vocabulary import ASKED, SENTENCE, Word, is_measure
+from afterclear.catalogue.order_words.vocabulary import ASKED, Word, is_measure
 
 _FILLING: Final = (
     "recharg",
@@ -30,7 +30,6 @@ _GRAMS: Final = {"g", "gr", "gramm", "grams"}
 _GRAMS_FROM: Final = 3  # figures: a charge is of some hundred grams
 _OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
 _NUMBERED: Final = {"exhaust_temperature_sensor", "nox_sensor", "oxygen_sensor"}
-_WITH: Final = {"with", "w", "mit", "avec", "con", "z", "ze"}
 _VAGUE_REACH: Final = 2  # words from "done" to what was
 _NEGATES: Final = 2  # words between "not" and what was not done
 
@@ -39,7 +38,7 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
     """Cut and read."""
     last: Clause | None = None
     told: list[Clause] = []  # of this sentence
-    for run, sentence, join in _statements(words, speech):
+    for run, sentence, join in statements(words, speech):
         joined = bool(join)
         if last and run[0].after_colon:
             last.topic = True
@@ -57,58 +56,6 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
         last = clause
     if last is not None:
         yield last
-
-
-def _statements(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, str]]:
-    """Cut words into statements, with the number of their sentence and the word before them."""
-    for run, sentence, join in _runs(words, speech):
-        for at, one in enumerate(statements(run, speech)):
-            yield one, sentence, "" if at else join
-
-
-def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, str]]:
-    run: list[Word] = []
-    sentence, joined, begun = 0, "", ""
-    for at, word in enumerate(words):
-        is_rubbed = bool(run) and speech.begins("rubs", run[-1])  # "chafed with the driveshaft"
-        after = words[at + 1].text if at + 1 < len(words) else ""
-        is_between = bool(run) and run[-1].text in speech.beyond and after in speech.beyond
-        is_bound = word.text == "had" and after == "to"  # "had to replace": it was done
-        is_name = word.text in speech.joins and _is_name(words[at : at + 2], speech)  # "w/pump"
-        is_join = word.text in speech.joins and not (is_rubbed or is_between or is_name or is_bound)
-        is_join = is_join and not (word.text in _WITH and _is_means(run, words[at + 1 :], speech))
-        is_cause = word.text in speech.causes and after not in speech.genitives  # "because of"
-        is_new = bool(word.breaks) or is_join or is_cause or word.text in speech.conditions
-        if is_new and run:
-            yield run, sentence, begun
-            run, joined = [], ""
-        sentence += word.breaks == SENTENCE
-        joined = "" if word.breaks == SENTENCE else joined
-        if is_join:
-            joined = word.text
-            continue
-        if not run:
-            begun, joined = joined, ""
-        run.append(word)
-    if run:
-        yield run, sentence, begun
-
-
-def _is_means(run: list[Word], after: list[Word], speech: Speech) -> bool:
-    """Whether "with" only says how: "sensor with scope measured"; no part follows."""
-    end = next((i for i, w in enumerate(after) if w.breaks or w.text in speech.joins), len(after))
-    rest = after[:end]
-    is_told_after = _is_work(rest, speech) and not _is_work(run, speech)
-    named = speech.components.scattered(rest, set())
-    return is_told_after and not named and not speech.beside.in_order(rest)
-
-
-def _is_work(words: list[Word], speech: Speech) -> bool:
-    return bool(speech.actions.in_order(words)) or any(speech.action_of(w) for w in words)
-
-
-def _is_name(two: list[Word], speech: Speech) -> bool:
-    return any(len(f.places) > 1 for f in speech.components.in_order(two))
 
 
 def _without_others(found: list[Found], beside: list[Found]) -> tuple[list[Found], list[Found]]:
@@ -247,7 +194,7 @@ class _Reader:
         clause.likewise = not speech.likewise.isdisjoint(texts)
         clause.also = bool(clause.acts) and not speech.also.isdisjoint(texts)
         clause.added = self._join == "+"
-        clause.beside = self._join in _WITH
+        clause.beside = self._join in WITH
         clause.begins_here = words[0].text in speech.here
         clause.negated = not speech.negators.isdisjoint(texts)
 

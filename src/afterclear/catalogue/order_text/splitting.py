@@ -1,15 +1,72 @@
-"""Two statements in one run of words: "pads renewed discs measured" is told like two clauses."""
+"""Words cut into statements: at commas, at "and" and "because", and at a second part with its verb.
 
+"Pads renewed discs measured" is told like two clauses.
+"""
+
+from collections.abc import Iterator
 from typing import Final
 
 from afterclear.catalogue.order_words.speech import SYMPTOM, Speech
-from afterclear.catalogue.order_words.vocabulary import Word
+from afterclear.catalogue.order_words.vocabulary import SENTENCE, Word
 
+WITH: Final = {"with", "w", "mit", "avec", "con", "z", "ze"}
 _UNDONE: Final = {"not_done", "advised", "elsewhere"}
 _PLACE_FIRST: Final = {"after", "hyphen"}  # orders in which a place stands before its part
 
 
-def statements(run: list[Word], speech: Speech) -> list[list[Word]]:
+def statements(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, str]]:
+    """Cut words into statements, with the number of their sentence and the word before them."""
+    for run, sentence, join in _runs(words, speech):
+        for at, one in enumerate(_told_apart(run, speech)):
+            yield one, sentence, "" if at else join
+
+
+def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, str]]:
+    run: list[Word] = []
+    sentence, joined, begun = 0, "", ""
+    for at, word in enumerate(words):
+        is_rubbed = bool(run) and speech.begins("rubs", run[-1])  # "chafed with the driveshaft"
+        after = words[at + 1].text if at + 1 < len(words) else ""
+        is_between = bool(run) and run[-1].text in speech.beyond and after in speech.beyond
+        is_bound = word.text == "had" and after == "to"  # "had to replace": it was done
+        is_name = word.text in speech.joins and _is_name(words[at : at + 2], speech)  # "w/pump"
+        is_join = word.text in speech.joins and not (is_rubbed or is_between or is_name or is_bound)
+        is_join = is_join and not (word.text in WITH and _is_means(run, words[at + 1 :], speech))
+        is_cause = word.text in speech.causes and after not in speech.genitives  # "because of"
+        is_new = bool(word.breaks) or is_join or is_cause or word.text in speech.conditions
+        if is_new and run:
+            yield run, sentence, begun
+            run, joined = [], ""
+        sentence += word.breaks == SENTENCE
+        joined = "" if word.breaks == SENTENCE else joined
+        if is_join:
+            joined = word.text
+            continue
+        if not run:
+            begun, joined = joined, ""
+        run.append(word)
+    if run:
+        yield run, sentence, begun
+
+
+def _is_means(run: list[Word], after: list[Word], speech: Speech) -> bool:
+    """Whether "with" only says how: "sensor with scope measured"; no part follows."""
+    end = next((i for i, w in enumerate(after) if w.breaks or w.text in speech.joins), len(after))
+    rest = after[:end]
+    is_told_after = _is_work(rest, speech) and not _is_work(run, speech)
+    named = speech.components.scattered(rest, set())
+    return is_told_after and not named and not speech.beside.in_order(rest)
+
+
+def _is_work(words: list[Word], speech: Speech) -> bool:
+    return bool(speech.actions.in_order(words)) or any(speech.action_of(w) for w in words)
+
+
+def _is_name(two: list[Word], speech: Speech) -> bool:
+    return any(len(f.places) > 1 for f in speech.components.in_order(two))
+
+
+def _told_apart(run: list[Word], speech: Speech) -> list[list[Word]]:
     """Cut a run before the second part, if each of both has words for work after it."""
     verbs = _verbs(run, speech)
     if not verbs:
@@ -24,7 +81,7 @@ def statements(run: list[Word], speech: Speech) -> list[list[Word]]:
         is_told = any(v >= part.end for v in verbs)
         if part.start > verb and is_told and not _is_bound(run, part.start, speech):
             at = _begin(run, part.start, verb, speech)
-            return [run[:at], *statements(run[at:], speech)]
+            return [run[:at], *_told_apart(run[at:], speech)]
     return [run]
 
 

@@ -6,7 +6,6 @@ from afterclear.catalogue.order_text.told import Clause, Part
 from afterclear.catalogue.order_words.speech import OTHER, SYMPTOM, WIRING, Speech
 from afterclear.catalogue.order_words.vocabulary import Word
 
-
 _LENT = 2  # words of a name before "and", without its last
 
 

@@ -2,7 +2,6 @@
 
 from afterclear.catalogue.order_text.told import Clause
 
-
 _PARTS_NEW = {"replace", "repair"}  # what "nothing fitted" denies
 
 

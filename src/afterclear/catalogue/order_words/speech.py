@@ -94,14 +94,14 @@ class Speech:
         self.purposes: set[str] = set()  # "to": the next work is what for
         self.vague: set[str] = set()  # "done": whatever is told beside it
         self.pointers: set[str] = set()  # "it is" before "not"
-        self.here: set[str] = set()  # "we": not those who worked before
-        self.likewise: set[str] = set()  # "ditto"
+        # "we": not those who worked before; "ditto"
+        self.here, self.likewise = set[str](), set[str]()
         self.attributes: set[str] = set()  # "new"
         # that only look like work: "code", "time"; "also renewed": as what stands before; "with the
         # tester": the next word is no work
         self.nouns, self.also, self.tools = set[str](), set[str](), set[str]()
-        self.causes: set[str] = set()  # "because", "therefore": a clause begins
-        self.flows: set[str] = set()  # "return": measured, where how much is told beside it
+        # "because": a clause begins; "return": measured, where how much is told beside it
+        self.causes, self.flows = set[str](), set[str]()
         self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
         self._action_names, self._misspelt = dict[str, str](), dict[str, str]()  # folded; as met
