@@ -196,6 +196,15 @@ def test_parts_without_a_failure_are_counted_not_listed(page: GaragePage) -> Non
     assert page.unjudged_parts == 1
 
 
+def test_the_picture_of_parts_has_those_that_could_be_compared(page: GaragePage) -> None:
+    """Rows without an interval hide those with one; a long name is divided, never cut."""
+    assert isinstance(page.lives, IntervalChart)
+    (row,) = page.lives.rows
+    assert (row.name, row.under) == ("Wheel speed sensor", "Brellow KX-11, 6 of 12 failed")
+    assert row.whole == "Wheel speed sensor: Brellow KX-11"
+    assert "1 more kind of part with a failure is only in the table" in render_garage(page)
+
+
 def test_money_of_different_currencies_stands_apart(page: GaragePage) -> None:
     costs = next(table.costs for table in page.process if table.finding == "come_backs")
     assert [(cost.currency, cost.cost) for cost in costs] == [("CHF", 88.0), ("EUR", 2_310.0)]

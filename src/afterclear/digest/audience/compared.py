@@ -123,9 +123,13 @@ def _mark_of(label: str) -> Literal["worse", "better", "ordinary"]:
 
 
 def part_chart(views: Sequence[PartView], cells: Cells) -> IntervalChart | Dash:
-    """Lay out how long parts last beside similar ones; 1 is as long."""
-    rows = tuple(_part_row(view, cells) for view in views[:ROWS])
-    if not any(row.own for row in rows):
+    """Lay out how long parts last beside similar ones; 1 is as long.
+
+    Only those that could be compared: nine empty rows hide the one that says something.
+    """
+    laid_out = (_part_row(view, cells) for view in views)
+    rows = tuple(row for row in laid_out if row.own is not None)[:ROWS]
+    if not rows:
         return Dash(cells.t("too few parts have failed to compare them"))
     flagged = [view.name for view in views if part_standing(view.row) != "ordinary"]
     return IntervalChart(
@@ -134,7 +138,7 @@ def part_chart(views: Sequence[PartView], cells: Cells) -> IntervalChart | Dash:
         axis=cells.t("how many times as long as similar parts"),
         fewer=cells.t("shorter"),
         more=cells.t("longer than similar parts"),
-        summary=_summary(flagged, views, cells),
+        summary=_summary(flagged, rows, cells),
     )
 
 
@@ -142,11 +146,14 @@ def _part_row(view: PartView, cells: Cells) -> IntervalRow:
     row = view.row
     own = _life(view) if view.ratio_told in {"estimate", "at_most", "at_least"} else None
     standing = part_standing(row)
+    what, _, which = view.name.partition(": ")
+    failed = cells.t(
+        "{n} of {all} failed", n=cells.number(row.n_failed), all=cells.number(row.n_fitted)
+    )
     return IntervalRow(
-        name=view.name,
-        under=cells.t(
-            "{n} of {all} failed", n=cells.number(row.n_failed), all=cells.number(row.n_fitted)
-        ),
+        name=what,
+        whole=view.name,
+        under=f"{which}, {failed}" if which else failed,
         result=cells.t(PART_RESULTS[view.ratio_told if own is None else standing]),
         figures=_peers(row, cells),
         mark=_MARKS[standing],

@@ -105,6 +105,7 @@ class IntervalRow:
     mark: Literal["worse", "better", "ordinary"]
     own: Interval | None  # None: too few to say
     apart: Interval | None  # the same, what else may explain it taken out
+    whole: str = ""  # the name in one piece where it is divided; empty: ``name`` is whole
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,7 @@ class _Places:
     words_x: float | None  # None: the words stand above the interval
 
 
-_BESIDE = _Places(left=230, right=640, row=50, first=18, name_chars=34, words_x=660)
+_BESIDE = _Places(left=230, right=640, row=50, first=18, name_chars=28, words_x=660)
 _ABOVE = _Places(left=12, right=318, row=88, first=50, name_chars=40, words_x=None)
 _APART = 15.0  # from the first interval of a row to the second
 
@@ -64,7 +64,7 @@ def _head(chart: IntervalChart, across: Scale) -> Iterator[Markup]:
 def _row(row: IntervalRow, top: float, at: _Places, across: Scale) -> Iterator[Markup]:
     y = top + at.first
     css = None if row.mark == "ordinary" else "unit"
-    name = shorten(row.name, at.name_chars)
+    name = shorten(row.name if at.words_x else row.whole or row.name, at.name_chars)
     if at.words_x is None:
         yield text_at(at.left, top + 16, name, class_="unit")
         yield text_at(at.left, top + 33, f"{row.result}; {row.figures or row.under}", class_="note")
