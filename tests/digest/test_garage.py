@@ -202,7 +202,8 @@ def test_the_picture_of_parts_has_those_that_could_be_compared(page: GaragePage)
     (row,) = page.lives.rows
     assert (row.name, row.under) == ("Wheel speed sensor", "Brellow KX-11, 6 of 12 failed")
     assert row.whole == "Wheel speed sensor: Brellow KX-11"
-    assert "1 more kind of part with a failure is only in the table" in render_garage(page)
+    parts = render_garage(page).partition('id="parts"')[2]
+    assert "kind of part with a failure is only in the table" in parts
 
 
 def test_money_of_different_currencies_stands_apart(page: GaragePage) -> None:
@@ -345,6 +346,18 @@ def test_a_sheet_for_a_meeting_has_its_points_with_their_figures(page: GaragePag
     few = render_quality_sheet(replace(page, looks=page.looks[:3])).replace("\xa0", " ")
     assert "more on the page." not in few
     assert html.count("<svg") >= 2
+
+
+def test_a_part_known_to_last_at_most_so_long_has_its_mark_and_its_words_on_the_sheet() -> None:
+    """It had neither: "14 of 23 failed." and a line without a mark."""
+    row = next(row for row in FOUND["parts"] if row["part_number"] == "KX-11")
+    bound = row | {"life_ratio_to_peers": 0.002, "ratio_low": 0.0001, "ratio_high": 0.4}
+    built = build_digest(fleet(findings=findings(FOUND | {"parts": [bound]}))).garage
+    assert built is not None
+    look = next(look for look in built.looks if look.target == "part-1")
+    assert look.short == "6 of 12 failed; lasts at most 0.40 times as long as similar parts."
+    assert isinstance(built.lives, IntervalChart)
+    assert 'class="out-worse"' in draw_intervals(built.lives, WIDE, "n", "t", Cells())
 
 
 def test_a_finding_in_km_is_told_in_miles_to_who_reads_miles() -> None:

@@ -41,6 +41,12 @@ PROCESS_WORDS: dict[str, str] = {
     "parts_that_changed_nothing": mark("Parts after which the fault came back"),
 }
 
+_LASTS: dict[str, str] = {
+    "estimate": mark("lasts {ratio} times as long as similar parts ({low} to {high})."),
+    "at_most": mark("lasts at most {high} times as long as similar parts."),
+    "at_least": mark("lasts at least {low} times as long as similar parts."),
+}
+
 
 def build_garage_page(findings: Findings, common: CommonViews) -> GaragePage:
     """Put the garage page together."""
@@ -223,10 +229,10 @@ def _life(view: PartView, cells: Cells) -> str:
     failed = cells.t(
         "{n} of {all} failed", n=cells.number(row.n_failed), all=cells.number(row.n_fitted)
     )
-    if view.ratio_told != "estimate":
+    if view.ratio_told not in _LASTS:
         return f"{failed}."
     lasts = cells.t(
-        "lasts {ratio} times as long as similar parts ({low} to {high}).",
+        _LASTS[view.ratio_told],
         ratio=cells.number(row.life_ratio_to_peers, 2),
         low=cells.number(row.ratio_low, 2),
         high=cells.number(row.ratio_high, 2),

@@ -99,9 +99,14 @@ def _line(interval: Interval, y: float, half: float, across: Scale) -> Iterator[
 
 
 def _mark(row: IntervalRow, y: float, across: Scale) -> Iterator[Markup]:
-    if row.own is None or row.own.at is None or row.own.at > across.high:
+    """Mark where the row is; of one that is only known to be at most or least so much, that."""
+    if row.own is None:
         return
-    x = across(row.own.at)
+    known = row.own.high if row.own.low == 0 else row.own.low
+    at = row.own.at if row.own.at is not None else known
+    if at is None or at > across.high:
+        return
+    x = across(at)
     if row.mark == "worse":
         yield path([f"M{place(x)},{place(y - 7)}l7,7l-7,7l-7,-7z"], class_="out-worse")
     elif row.mark == "better":
