@@ -31,7 +31,12 @@ PLANTED = {  # Y-number: what its dossier must hold
         "56 km to 66 km",  # beside those 61, never "at least 56"
     ],
     502: [
-        *("Scan again", "436 km", "36 days", "most likely at the work of 13 Oct 2026"),
+        *(
+            "Scan again",
+            "about 440 km more of mixed",
+            "36 days",
+            "most likely at the work of 13 Oct 2026",
+        ),
         "DW-260037 most likely",  # that work, not "none on record"
     ],
     503: [
