@@ -224,3 +224,28 @@ def test_all_of_it_works_without_scripts(browser: Browser, address: str) -> None
     page.get_by_role("link", name="What was loaded").click()
     assert page.get_by_text("vehicles.csv").count() == 1
     context.close()
+
+
+@pytest.mark.parametrize(("width", "by"), [(1280, "mouse"), (375, "keyboard")])
+def test_refused_rows_are_taken_and_their_vehicle_is_named(
+    browser: Browser, address: str, width: int, by: str
+) -> None:
+    page = browser.new_page(viewport={"width": width, "height": 800})
+    page.goto(address)
+    page.get_by_role("heading", name="Today").wait_for()
+    hand = Hand(page, by == "keyboard", width)
+    scan = b"scan_id,vehicle_id,scanned_at,ecu,code\nS1,VAN 1,2025-03-01T08:00:00Z,engine,P0301\n"
+    for name, raw in (("list.csv", b"vehicle_id,plate\nVAN-01,NH 101\n"), ("scans.csv", scan)):
+        hand.bring(name, raw)
+        hand.push("Load")
+        hand.until_done()
+    hand.go("Refused rows")
+    hand.look()
+    with page.expect_download() as got:
+        hand.act(page.get_by_role("button", name="Take the workbook"))
+    assert got.value.suggested_filename == "refused_rows.xlsx"
+    hand.push("Add VAN 1 to the vehicles")
+    hand.until_done()
+    hand.go("Refused rows")
+    page.get_by_text("Nothing is refused").wait_for()
+    page.close()

@@ -46,3 +46,20 @@ def test_no_workbook_is_given_where_nothing_is_refused(browser: Browser) -> None
     browser.load("scans.csv", SCANS)
     status, page = browser.ask("/refused/workbook")
     assert (status, "No row is refused" in page) == (400, True)
+
+
+@pytest.mark.slow
+def test_a_vehicle_that_no_list_has_is_named_where_its_rows_are_refused(browser: Browser) -> None:
+    browser.load("list.csv", "vehicle_id,plate\nVAN-01,NH 101\n")
+    browser.post("/bring", files={"files": ("scans.csv", SCANS.replace("V1", "VAN 1").encode())})
+    browser.post(f"/bring/{browser.uploads.waiting()[-1].number}/load")
+    assert "Add VAN 1 to the vehicles" in browser.get("/refused")
+    status, page = browser.ask(
+        "/refused/vehicle", name="NH 7", plate="yes", vehicle="", whose="now"
+    )
+    assert (status, "Say which vehicle it is" in page) == (400, True)
+    browser.post("/refused/vehicle", name="VAN 1")
+    assert browser.uploads.waiting() == []
+    assert "Nothing is refused" in browser.get("/refused")
+    told = [(entry.did, entry.about, entry.vehicles) for entry in trail(browser.desk.app, 9)]
+    assert ("named a vehicle", "VAN 1", ["VAN 1"]) in [(d, a, [*v]) for d, a, v in told]

@@ -17,6 +17,7 @@ DEEDS: Final = {
     "/loads/{number:int}/back": "took a load back",
     "/loads/{number:int}/otherwise": "gave a load another vehicle or zone",
     "/refused/again": "had refused files read again",
+    "/refused/vehicle": "named a vehicle",
     "/refused/workbook": "took refused rows as a workbook",
     "/bench/cancel": "cancelled what was under way",
     "/maps/{name}": "mended a map",

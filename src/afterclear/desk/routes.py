@@ -56,6 +56,7 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("POST", "/loads/{number:int}/otherwise", Role.DECIDE, loads.put_otherwise),
     ("POST", "/refused/again", Role.DECIDE, loads.read_again),
     ("POST", "/refused/workbook", Role.DECIDE, loads.workbook),
+    ("POST", "/refused/vehicle", Role.DECIDE, loads.name_vehicle),
     ("POST", "/judge", Role.DECIDE, loads.judge),
     ("GET", "/refused", Role.READ, loads.refused),
     ("GET", "/decide", Role.READ, deciding.work),

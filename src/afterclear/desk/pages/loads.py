@@ -1,14 +1,18 @@
 """What was loaded, and what was refused; a load is taken back, or read again, whole."""
 
+import io
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
 from starlette.responses import Response
 
+from afterclear.commands.intake.vehicle_names import Said, unknown_names, vehicle_lists
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.queries.refused_workbook import refused_workbook
 from afterclear.commands.queries.status import refused_files, rejected_rows
-from afterclear.desk.request import Asked
+from afterclear.desk.request import BUSY, Asked
+from afterclear.desk.uploads import Upload
 from afterclear.errors import UsageError
 
 _SHOWN = 200  # loads, the latest first
@@ -46,6 +50,35 @@ def put_otherwise(asked: Asked) -> Response:
 def read_again(asked: Asked) -> Response:
     """Read all files again that refused something, with maps and vehicles as they are now."""
     return asked.begin("Read again what was refused", [["replay"]])
+
+
+def name_vehicle(asked: Asked) -> Response:
+    """Load a list that says which vehicle a name means, and read again what was refused."""
+    form = asked.form
+    said = Said(
+        name=form.get("name", ""),
+        vehicle_id=form.get("vehicle", "") if form.get("plate") else form.get("name", ""),
+        is_plate=bool(form.get("plate")),
+        is_new=form.get("whose", "new") == "new",
+        since=form.get("since", ""),
+        was_before=form.get("whose") == "before",
+    )
+    lists = vehicle_lists(asked.desk.app, said)
+    if asked.desk.bench.is_busy:
+        raise UsageError(BUSY)  # before a list is made
+    named = f"vehicle_{said.vehicle_id}.csv"
+    made = asked.desk.uploads.keep_all([(named, io.BytesIO(text.encode())) for text in lists])
+    asked.tell(said.name, [said.vehicle_id.strip()])
+    return asked.begin(
+        "Name a vehicle, and read again what was refused",
+        [*(["load", str(upload.path)] for upload in made), ["replay"]],
+        lambda _: _drop(asked, made),
+    )
+
+
+def _drop(asked: Asked, uploads: Iterable[Upload]) -> None:
+    for upload in uploads:
+        asked.desk.uploads.drop(upload.number)
 
 
 def workbook(asked: Asked) -> Response:
@@ -89,4 +122,5 @@ def refused(asked: Asked) -> Response:
         n_more=max(len(causes) - _CAUSES, 0),
         files=files,
         n_rows=len(frame),
+        unknown=unknown_names(asked.desk.app)[:_CAUSES],
     )

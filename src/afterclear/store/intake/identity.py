@@ -30,6 +30,7 @@ from afterclear.store.queries.exports_identity import SQL_MARK
 
 # Helper columns of a reader's rows: other ways to know the vehicle.
 VIN, PLATE = "_vin", "_plate"
+UNKNOWN_PLATE = "a plate of a vehicle in the vehicle list"  # expected of a plate nobody had
 _TIMES = {"scans": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
 _INSTANT = "%Y-%m-%dT%H:%M:%S%.f%#z"
 _NUMBER_MARK, _VIN_MARK = SQL_MARK.format("vehicle_id"), SQL_MARK.format("vin")
@@ -255,7 +256,7 @@ def _owner_of_plate(plate: str, day: date | None, known: Claims) -> str | None:
 def _why_no_plate(plate: str, day: date | None, known: Claims) -> str:
     had = sorted({vehicle for vehicle, _, _ in known.plates.get(plate, ())})
     if not had:
-        return "a plate of a vehicle in the vehicle list"
+        return UNKNOWN_PLATE
     if day is None:
         return f"a time, since plates move from vehicle to vehicle; {', '.join(had)} had this one"
     return (

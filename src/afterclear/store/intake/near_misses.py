@@ -18,6 +18,8 @@ from afterclear.store.engine.database import Connection, create_temp_table, quer
 
 _LOOKALIKES = str.maketrans("OQI", "001")
 _LATEST_YEAR = 2100  # the year of a VIN does not matter here
+# how the reasons of refused numbers begin
+NEARLY_A_NUMBER, NEARLY_A_VIN = "a vehicle's number", "a VIN that is right"
 _NAMED = 5  # new vehicles named in a load's line
 
 
@@ -63,11 +65,11 @@ def near_miss(name: str, lists: Lists) -> str | None:
     if name in lists.exact or _whole(name) in lists.vins:
         return None
     if own := lists.numbers.get(plain_mark(name)):
-        return f"a vehicle's number; perhaps {own} is meant, which the vehicle list has"
+        return f"{NEARLY_A_NUMBER}; perhaps {own} is meant, which the vehicle list has"
     if own := lists.plates.get(_whole(name)):
-        return f"a vehicle's number; this is the plate of {own}: map it as plate, or write {own}"
+        return f"{NEARLY_A_NUMBER}; this is the plate of {own}: map it as plate, or write {own}"
     if own := _near_vin(_whole(name), lists.all_vins):
-        return f"a VIN that is right; this one is nearly that of {own}"
+        return f"{NEARLY_A_VIN}; this one is nearly that of {own}"
     return None
 
 

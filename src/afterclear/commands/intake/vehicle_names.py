@@ -1,0 +1,149 @@
+"""Names of vehicles that no list has, among the refused rows; and lists that name them.
+
+What a person says becomes a vehicle list as any other, in the plain layout: loaded, archived,
+listed and taken back as a file that came.
+"""
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from difflib import get_close_matches
+from typing import Any, Final
+
+from afterclear.catalogue.names_in_text import plain_id
+from afterclear.commands.app import App
+from afterclear.errors import UsageError
+from afterclear.plain import TABLES
+from afterclear.store.engine.database import Connection, open_store, query, rows
+from afterclear.store.intake.identity import UNKNOWN_PLATE, claims
+from afterclear.store.intake.near_misses import NEARLY_A_NUMBER, NEARLY_A_VIN
+
+_NEAR: Final = 0.75  # of difflib's ratio; no published threshold fits: two of eight letters differ
+_MOST_NEAR: Final = 3
+_SAID_AT: Final = "said_at"  # else the bytes of a list that was said before would be known
+_LONGEST: Final = 60
+
+
+@dataclass(frozen=True, slots=True)
+class UnknownName:
+    """A name in refused rows that no vehicle list has."""
+
+    name: str
+    is_plate: bool  # otherwise it stands where a vehicle's number does
+    n_rows: int
+    expected: str
+    near: tuple[str, ...] = ()  # vehicles that may be meant: of a plate, those of plates like it
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a person says of a name.
+
+    ``vehicle_id``: whose plate it is; of a number, the number itself.  ``is_new``: no list has that
+    vehicle yet.  ``was_before``: the vehicle has another plate now.
+    """
+
+    name: str
+    vehicle_id: str
+    is_plate: bool
+    is_new: bool = False
+    since: str = ""  # a day, as 2026-11-30
+    was_before: bool = False
+
+
+def unknown_names(app: App) -> list[UnknownName]:
+    """List the names that rows were refused for, those of most rows first."""
+    with open_store(app.store, read_only=True) as con:
+        found = query(
+            con,
+            f"""SELECT value, column_name = 'plate' AS is_plate, count(*) AS n_rows,
+                    any_value(expected) AS expected
+                FROM rejections
+                WHERE table_name IN ('scans', 'clears', 'repairs') AND value IS NOT NULL AND (
+                    (column_name = 'plate' AND expected = '{UNKNOWN_PLATE}')
+                    OR (column_name = 'vehicle_id' AND (
+                        starts_with(expected, ?) OR starts_with(expected, ?))))
+                GROUP BY ALL ORDER BY n_rows DESC, value""",
+            [NEARLY_A_NUMBER, NEARLY_A_VIN],
+        )
+        plates = claims(con).plates if found["is_plate"].any() else {}
+        return [
+            UnknownName(name, is_plate, n, expected, _near(name, plates) if is_plate else ())
+            for name, is_plate, n, expected in found.rows()
+        ]
+
+
+def _near(plate: str, plates: Mapping[str, Iterable[tuple[str, Any, Any]]]) -> tuple[str, ...]:
+    like = get_close_matches(plain_id(plate), list(plates), _MOST_NEAR, _NEAR)
+    return tuple(dict.fromkeys(vehicle for p in like for vehicle, *_ in plates[p]))
+
+
+def vehicle_lists(app: App, said: Said) -> list[str]:
+    """Make the lists (CSV) that say so; they are loaded one after another.
+
+    Raises:
+        UsageError: the vehicle is not known, or is known where a new one is meant; the day is none.
+
+    """
+    number, name = said.vehicle_id.strip(), said.name.strip()
+    if not number or not name or max(len(number), len(name)) > _LONGEST:
+        raise UsageError("Say which vehicle it is, by its number.")
+    since = _day(said.since)
+    with open_store(app.store, read_only=True) as con:
+        known = _listed(con, number)
+        if said.is_new and known is not None:
+            raise UsageError(f"The vehicle list has {number} already; say whose plate it is.")
+        if not said.is_new and known is None:
+            raise UsageError(
+                f"No vehicle list has {number}. Choose “a new vehicle”, or write another number."
+            )
+    beside = _beside(known) | {_SAID_AT: app.clock().isoformat()}
+    if not said.is_plate:
+        return [_csv({"vehicle_id": number} | beside)]
+    first = _csv({"vehicle_id": number, "plate": name, "plate_since": since} | beside)
+    if not said.was_before:
+        return [first]
+    if known is None or not known["plate"]:
+        raise UsageError(f"{number} has no plate now, so it cannot have had this one before.")
+    day = known["plate_since"].isoformat() if known["plate_since"] else ""
+    present = {"vehicle_id": number, "plate": known["plate"], "plate_since": day}
+    return [first, _csv(present | beside)]
+
+
+def _listed(con: Connection, number: str) -> dict[str, Any] | None:
+    found = rows(
+        con, "SELECT plate, plate_since, extras FROM vehicles WHERE vehicle_id = ?", [number]
+    )
+    return found[0] if found else None
+
+
+def _beside(known: Mapping[str, Any] | None) -> dict[str, str]:
+    """Give what the vehicle's list had beside the plain columns: a later list replaces it whole."""
+    extras = json.loads((known and known["extras"]) or "{}")
+    return {name: str(cell) for name, cell in extras.items() if cell and name != _SAID_AT}
+
+
+def _day(text: str) -> str:
+    if not text.strip():
+        return ""
+    try:
+        return date.fromisoformat(text.strip()).isoformat()
+    except ValueError as error:
+        raise UsageError(f"{text!r} is no day; write it as 2026-11-30.") from error
+
+
+def _csv(cells: Mapping[str, str]) -> str:
+    r"""Write a list of one vehicle; columns without a cell are left out.
+
+    >>> _csv({"vehicle_id": "V1", "plate": "NH 101", "plate_since": ""})
+    'vehicle_id,plate\nV1,NH 101\n'
+    """
+    kept = {name: cell for name, cell in cells.items() if cell}
+    if len(kept.keys() & set(TABLES["vehicles"].names)) == 1:
+        kept["plate"] = ""  # a number alone is no vehicle list (readers/plain_table.py)
+    file = io.StringIO()
+    csv.writer(file, lineterminator="\n").writerows([kept.keys(), kept.values()])
+    return file.getvalue()

@@ -1,0 +1,79 @@
+"""Names of vehicles in refused rows: listed with what may be meant, and said by a person."""
+
+from pathlib import Path
+
+import pytest
+
+from afterclear.commands.intake.replaying import replay
+from afterclear.commands.intake.vehicle_names import Said, unknown_names, vehicle_lists
+from afterclear.errors import UsageError
+from tests.commands.test_returned_rows import HEAD, MAP, VEHICLES, Garage, garage
+
+__all__ = ["garage"]
+DEPOT = "Car;When;Unit;Fault\nNH 102;01.07.2025 09:00;engine;P0301\n"
+
+
+def depot(garage: Garage) -> None:
+    garage.map("depot", MAP)
+    garage.bring("list.csv", VEHICLES)
+    garage.bring("depot_intake.txt", DEPOT)
+
+
+def say(garage: Garage, said: Said) -> None:
+    for nth, text in enumerate(vehicle_lists(garage.app, said)):
+        garage.bring(f"said{nth}.csv", text)
+    replay(garage.app, [], lambda _: None)
+
+
+def test_an_unknown_plate_is_listed_with_the_vehicle_of_one_like_it(garage: Garage) -> None:
+    depot(garage)
+    (one,) = unknown_names(garage.app)
+    assert (one.name, one.is_plate, one.n_rows, one.near) == ("NH 102", True, 1, ("V1",))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("said", "plates"),
+    [
+        (Said("NH 102", "V1", is_plate=True, since="2025-06-01"), [("V1", "NH 102")]),
+        (Said("NH 102", "V1", is_plate=True, was_before=True), [("V1", "NH 101")]),
+        (Said("NH 102", "V2", is_plate=True, is_new=True), [("V1", "NH 101"), ("V2", "NH 102")]),
+    ],
+)
+def test_a_plate_that_is_said_to_be_a_vehicles_brings_its_rows(
+    garage: Garage, said: Said, plates: list[tuple[str, str]]
+) -> None:
+    depot(garage)
+    say(garage, said)
+    assert unknown_names(garage.app) == []
+    assert garage.ask("SELECT vehicle_id FROM scans") == [(said.vehicle_id,)]
+    assert garage.ask("SELECT vehicle_id, plate FROM vehicles ORDER BY ALL") == plates
+    assert garage.refused() == []
+
+
+@pytest.mark.slow
+def test_a_number_that_is_nearly_a_known_one_can_be_a_vehicle_of_its_own(garage: Garage) -> None:
+    garage.bring("list.csv", "vehicle_id,plate\nVAN-01,NH 101\n")
+    garage.bring("a.csv", f"{HEAD}S1,VAN 1,2025-03-01T08:00:00Z,10,engine,P0301,confirmed\n")
+    (one,) = unknown_names(garage.app)
+    assert (one.name, one.is_plate, "VAN-01" in one.expected) == ("VAN 1", False, True)
+    say(garage, Said(one.name, one.name, is_plate=False, is_new=True))
+    assert garage.ask("SELECT vehicle_id FROM scans") == [("VAN 1",)]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        (Said("NH 102", "", is_plate=True), "Say which vehicle it is"),
+        (Said("NH 102", "V9", is_plate=True), "No vehicle list has V9"),
+        (Said("NH 102", "V1", is_plate=True, is_new=True), "has V1 already"),
+        (Said("NH 102", "V1", is_plate=True, since="June"), "'June' is no day"),
+        (Said("NH 102", "V8", is_plate=True, is_new=True, was_before=True), "no plate now"),
+    ],
+)
+def test_what_cannot_be_is_refused(tmp_path: Path, garage: Garage, said: Said, told: str) -> None:
+    depot(garage)
+    with pytest.raises(UsageError, match=told):
+        vehicle_lists(garage.app, said)
+    assert not list(tmp_path.glob("said*"))
