@@ -13,6 +13,7 @@ from typing import Final
 import pytest
 
 _TIMES: Final = "AFTERCLEAR_TEST_TIMES"
+_MINUTES: Final = "AFTERCLEAR_TEST_MINUTES"
 
 # campaign -> the tests it repeats
 CAMPAIGNS: Final = {
@@ -22,6 +23,7 @@ CAMPAIGNS: Final = {
     "rows": ("tests/commands/test_incremental_rows.py",),
     "year": ("tests/faults/test_year.py",),
     "machine": ("tests/faults/test_machine.py",),
+    "guided": ("tests/faults/test_guided.py",),
     "upgrade": ("tests/store/test_upgrading.py",),
     "disk": ("tests/faults/test_disk.py",),
 }
@@ -30,6 +32,11 @@ CAMPAIGNS: Final = {
 def repeats(usual: int) -> int:
     """Give how often a slow test repeats what it does: as usual, or as a campaign asks."""
     return usual * int(os.environ.get(_TIMES, "1"))
+
+
+def minutes() -> float:
+    """Give how long a campaign of a length may take; 0: no campaign."""
+    return float(os.environ.get(_MINUTES, "0"))
 
 
 def is_campaign() -> bool:
@@ -42,8 +49,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("campaign", nargs="*", default="all", choices=[*CAMPAIGNS, "all"])
     parser.add_argument("--times", type=int, default=4, help="as often as .ci/run does (default 4)")
+    parser.add_argument("--minutes", type=float, default=60, help="of guided (default 60)")
     asked = parser.parse_args()
-    os.environ[_TIMES] = str(asked.times)
+    os.environ[_TIMES], os.environ[_MINUTES] = str(asked.times), str(asked.minutes)
     names = CAMPAIGNS if "all" in asked.campaign else asked.campaign
     files = [file for name in names for file in CAMPAIGNS[name]]
     sys.exit(pytest.main(["-m", "slow", "-s", *files]))

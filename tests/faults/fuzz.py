@@ -83,7 +83,7 @@ def limited(seconds: float) -> Iterator[None]:
 def fuzz(n_files: int, seed: int) -> Tally:
     """Load broken files; every problem is in ``wrong``."""
     tally = Tally()
-    known = all_readers((*load_maps(shipped("config") / "imports"), *_maps_of_prints()))
+    known = all_readers((*load_maps(shipped("config") / "imports"), *maps_of_prints()))
     # the first recording waits for its library, which takes two seconds to load
     limits = ReadingLimits(memory_bytes=1_500_000_000, seconds=4 * MOST_S)
     readers = Readers(known, limits)
@@ -96,7 +96,7 @@ def read_again(folder: Path) -> Tally:
     """Load files that broke a reader once, each called by its number and its name."""
     tally = Tally()
     limits = ReadingLimits(memory_bytes=1_500_000_000, seconds=4 * MOST_S)
-    known = all_readers(load_maps(shipped("config") / "imports"))
+    known = all_readers((*load_maps(shipped("config") / "imports"), *maps_of_prints()))
     with (
         Readers(known, limits) as readers,
         tempfile.TemporaryDirectory() as place,
@@ -139,7 +139,8 @@ status = "status"
 }
 
 
-def _maps_of_prints() -> list[ImportMap]:
+def maps_of_prints() -> list[ImportMap]:
+    """Give maps for the seeds that are PDFs."""
     problems: list[str] = []
     made = [parse_map(text, name, name, problems) for name, text in _PRINTS.items()]
     found = [each for each in made if each is not None]

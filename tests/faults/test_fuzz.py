@@ -5,14 +5,17 @@ The long run is a command: ``python -m tests.campaigns files``; one file is made
 """
 
 import random
+from collections import deque
 from pathlib import Path
 
 import pytest
 
 from afterclear.config import Config, commented_files
 from afterclear.errors import ConfigError
+from afterclear.readers.looking import CannotLookError, texts
 from tests.campaigns import repeats
 from tests.faults.fuzz import fuzz, read_again
+from tests.faults.guided import KEPT
 from tests.faults.mutations import mutated, seeds
 
 
@@ -36,12 +39,22 @@ def test_many_broken_files_break_nothing() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.slow
 def test_what_broke_a_reader_once_breaks_none_again() -> None:
-    """Files that campaigns found (seed 20261130): lengths, places and numbers of nonsense."""
-    tally = read_again(Path(__file__).parent / "found")
+    """Files that campaigns found (seed 20261130, or guided): nonsense lengths, places, numbers."""
+    tally = read_again(KEPT)
     assert tally.wrong == []
-    assert sum(tally.fates.values()) == 6
+    assert sum(tally.fates.values()) == len(list(KEPT.iterdir()))
+
+
+def test_what_broke_a_reader_once_can_be_searched_for_names_or_is_told() -> None:
+    """A forgetting looks into every archived file, the broken ones too."""
+    told = 0
+    for path in KEPT.iterdir():
+        try:
+            deque(texts(path, path.name), maxlen=0)
+        except CannotLookError:
+            told += 1
+    assert told > 0
 
 
 def test_a_broken_config_is_refused_in_words(tmp_path: Path) -> None:

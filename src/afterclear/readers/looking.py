@@ -19,7 +19,7 @@ import polars as pl
 
 from afterclear.errors import RefusedFileError
 from afterclear.readers.containers import MAX_NESTING, container_kind, unpacked
-from afterclear.readers.formats.workbook import is_workbook
+from afterclear.readers.formats.workbook import DAMAGED, is_workbook
 from afterclear.readers.limits import check_zip
 from afterclear.readers.text.codepages import USUAL
 
@@ -135,7 +135,7 @@ def _of_workbook(raw: bytes, name: str) -> Iterator[str]:
         with zipfile.ZipFile(io.BytesIO(raw)) as packed:
             for part in packed.namelist():
                 yield from _of_bytes(packed.read(part))
-    except (RefusedFileError, zipfile.BadZipFile, zlib.error, OSError, RuntimeError) as error:
+    except (RefusedFileError, RuntimeError, *DAMAGED) as error:
         raise CannotLookError(name) from error
 
 

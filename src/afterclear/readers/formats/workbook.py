@@ -57,7 +57,8 @@ def is_packed(path: Path) -> bool:
         return file.read(len(_COMPOUND)).startswith((_ZIP, _COMPOUND, _PDF))
 
 
-_DAMAGED = (
+# what opening or unpacking a damaged zip may raise
+DAMAGED = (
     *(zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError),
     ValueError,  # a place before the file's first byte
 )
@@ -133,7 +134,7 @@ def _check_corners(raw: bytes, where: str) -> None:
             try:
                 with packed.open(part) as file:
                     row, column = _corner(file)
-            except _DAMAGED:
+            except DAMAGED:
                 continue  # damaged; the parser says so in its own words
             if row * column > MAX_CELLS:
                 raise RefusedFileError(_too_large(f"{where}, {part}", row, column))

@@ -1,0 +1,69 @@
+"""The process that is guided by coverage: one kind of input through its readers, many times.
+
+``python -m tests.faults.guided_child KIND FOLDER CORPUS -runs=1000``; started by ``guided``.  The
+first fault of each place is kept in the folder; a hang or too much memory ends the process, and
+its input is kept there, too.
+"""
+
+import hashlib
+import importlib
+import pkgutil
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+import atheris
+
+from tests.faults.guided import MESSAGES
+
+_PARTS: Final = ("afterclear.readers", "afterclear.protocols", "afterclear.catalogue")
+
+
+class Found:
+    """Faults met, one of each place."""
+
+    def __init__(
+        self,
+        work: Callable[[bytes], None],
+        refusals: tuple[type[Exception], ...],
+        folder: Path,
+    ) -> None:
+        self.work, self.refusals, self.folder = work, refusals, folder
+        self.places: set[str] = set()
+
+    def one(self, raw: bytes) -> None:
+        """Try one input; keep it if it meets a new fault."""
+        try:
+            self.work(raw)
+        except self.refusals:
+            return
+        except Exception as error:  # noqa: BLE001 - the point of it
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            place = f"{type(error).__name__} at {where.filename}:{where.lineno}"
+            if place not in self.places:
+                self.places.add(place)
+                name = hashlib.sha256(raw).hexdigest()
+                (self.folder / f"fault-{name}").write_bytes(raw)
+                print(f"FOUND {name[:8]}: {place}: {error}", flush=True)
+
+
+def main() -> None:
+    """Run from the command line; never returns."""
+    kind, folder, *given = sys.argv[1:]
+    with atheris.instrument_imports(include=list(_PARTS), enable_loader_override=False):
+        inputs = importlib.import_module("tests.faults.guided_inputs")
+        for part in map(importlib.import_module, _PARTS):  # many are imported late otherwise
+            for module in pkgutil.walk_packages(part.__path__, f"{part.__name__}."):
+                importlib.import_module(module.name)
+    with tempfile.TemporaryDirectory() as place:
+        work = inputs.decode if kind == MESSAGES else inputs.Files(kind, Path(place)).read
+        found = Found(work, inputs.REFUSALS, Path(folder))
+        atheris.Setup([sys.argv[0], *given], found.one)
+        atheris.Fuzz()
+
+
+if __name__ == "__main__":
+    main()
