@@ -1,7 +1,8 @@
 """How well texts of work orders are read: ``python -m tests.catalogue.notes_table [--misses]``.
 
 ``notes/<language>.tsv``: a text, a tab, what a person reads in it: ``action component place``,
-``wiring@component`` where its wiring was worked on; several between semicolons, ``-`` for none.
+``wiring@component`` where its wiring was worked on, ``wiring@*`` where the writer did not say whose;
+several between semicolons, ``-`` for none.
 ``fresh_``, ``blind_``, ``unseen_``, ``late_`` and ``last_`` are lines of people who had not seen
 the words; all but ``fresh_`` were read once before anything was changed for them.  Of ``new_``,
 60 lines a language of people who had seen nothing of this, the last 30 were not looked at until the
@@ -9,10 +10,16 @@ rules made for the first 30 were measured on them; components that their writer 
 (belts, tyres, refrigerant) were added after it was read.  Where such a
 line told "-" of a part the catalogue knows (pollen filter, refrigerant), or a place finer than it
 tells apart, what is meant was put right.
+
+``later_`` are 40 lines a language of the same kind of writers, in pairs: of the first of each pair
+rules were made, the second nobody has read.  A program, not a person, wrote their components as the
+catalogue's: ``headlight_bulb`` is a headlamp, and what the catalogue has no component for (engine
+oil, oil filter, brake fluid, seals, hoses, alignment: 88 of 398 works) is left out.
 """
 
 import sys
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +29,7 @@ from afterclear.catalogue.order_text.reading import Work, WorkReader
 NOTES: Final = Path(__file__).parent / "notes"
 CONFIG: Final = Path(__file__).parents[2] / "config"
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
+_ANY: Final = "*"  # whose wiring is not said
 
 
 def lexicon() -> Lexicon:
@@ -53,7 +61,8 @@ def counted(reader: WorkReader, texts: list[tuple[str, list[Work]]], *, tell: bo
     """Count components, places and actions read right, wrong and not at all."""
     n: Counter[str] = Counter()
     for text, meant in texts:
-        read = reader.read(text).works
+        loose = {w.component for w in meant if w.of == _ANY}
+        read = [replace(w, of=_ANY) if w.component in loose else w for w in reader.read(text).works]
         told = {(w.component, w.of) for w in read}
         want = {(w.component, w.of) for w in meant}
         n["wrong"] += len(told - want)
@@ -86,6 +95,7 @@ def main(asked: list[str]) -> None:
         *(f"late_{language}" for language in LANGUAGES),
         *(f"last_{language}" for language in LANGUAGES),
         *(f"new_{language}" for language in LANGUAGES),
+        *(f"later_{language}" for language in LANGUAGES),
     ]
     print("texts          n  precision  recall  place  action")
     for name in names:
