@@ -6,6 +6,7 @@ three, "to be replaced" is none.
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import takewhile
 from typing import Final
 
 from afterclear.catalogue.order_text.neighbours import shared_places
@@ -162,18 +163,20 @@ def _is_led(clauses: list[Clause], at: int) -> bool:
 
 def _lead(clauses: list[Clause], acts: list[list[Act]]) -> None:
     """Let work named before a list count for what follows: "Renewed pads, discs"."""
-    leads = is_met = False
+    leads = looks = is_met = False
     for at, clause in enumerate(clauses):
         if at and clauses[at - 1].sentence != clause.sentence:
-            leads = is_met = False
+            leads = looks = is_met = False
         if clause.void:
             continue
         # a list in brackets is of what was told before: "brakes new (pads)"
         is_open = leads or clause.joined or (clause.aside and not clause.loose)
+        is_open |= looks and any(w.text.isdecimal() for w in clause.words)  # "check: pads 60 %"
         if clause.parts and not acts[at] and not clause.is_state and is_open:
             acts[at] = list(_acts_before(clauses, at, acts))
         elif clause.acts:
             is_bare = not clause.parts and not clause.strange  # not "slave fitted"
+            looks = not is_met and all(a.action == "inspect" for a in clause.acts)
             is_heading = clause.topic and not clause.parts
             leads = clause.leads or is_heading or (is_bare and not leads and not is_met)
         is_met |= bool(clause.parts)  # "pump dead, new one fitted, tank half full"
@@ -210,7 +213,7 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
         if other.sentence != clause.sentence:
             looked = all(a.action == "inspect" for a in (*acts[at], *given))
             if looked and other.sentence == clause.sentence + 1:
-                yield from _answer(clauses, other.sentence, bare=bare)
+                yield from _answer(clauses, clause, bare=bare)
             return
         if other.parts or _ends_list(other):
             if bare and not other.void and _is_listed_with(clause, other):
@@ -261,9 +264,14 @@ def _is_of_another(other: Clause, clause: Clause) -> bool:
     )
 
 
-def _answer(clauses: list[Clause], sentence: int, *, bare: bool) -> list[Act]:
-    """Take the work from the next sentence, if it names no part: "New one fitted"."""
-    own = [c for c in clauses if c.sentence == sentence]
+def _answer(clauses: list[Clause], clause: Clause, *, bare: bool) -> list[Act]:
+    """Take the work from the next sentence, if it names no other part: "New one fitted"."""
+    own = [c for c in clauses if c.sentence == clause.sentence + 1]
+    keys = {p.key for p in clause.parts}
+    if len(keys) == 1:  # up to where it is named again
+        own = list(takewhile(lambda c: {p.key for p in c.parts} != keys, own))
+    if not own:
+        return []
     if not bare and not (own[0].acts and own[0].acts[0].action == "replace"):
         return []  # it was tested before
     if any(c.parts or c.void or c.named_others or c.part_of for c in own):

@@ -35,7 +35,8 @@ def lent_name(before: Clause, clause: Clause, speech: Speech) -> Iterator[Part]:
 
 def spread_name(told: list[Clause], clause: Clause, speech: Speech) -> Iterator[Part]:
     """Find a name begun by a heading, or by words that name no part: "window slow, motor new"."""
-    if clause.strange > 1 or not any(w.stems for w in clause.words):
+    most = 1 + any(c.topic for c in told)
+    if clause.strange > most or not any(w.stems for w in clause.words):
         return
     here = {s for w in clause.words for s in w.stems}
     own = {s for c in told if not c.topic for p in (*c.parts, *c.owners) for s in p.stems}
