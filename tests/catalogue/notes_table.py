@@ -1,8 +1,8 @@
 """How well texts of work orders are read: ``python -m tests.catalogue.notes_table [--misses]``.
 
 ``notes/<language>.tsv``: a text, a tab, what a person reads in it: ``action component place``,
-``wiring@component`` where its wiring was worked on, ``wiring@*`` where the writer did not say whose;
-several between semicolons, ``-`` for none.
+``wiring@component`` where its wiring was worked on, ``wiring@*`` where the writer did not say
+whose; several between semicolons, ``-`` for none.
 ``fresh_``, ``blind_``, ``unseen_``, ``late_`` and ``last_`` are lines of people who had not seen
 the words; all but ``fresh_`` were read once before anything was changed for them.  Of ``new_``,
 60 lines a language of people who had seen nothing of this, the last 30 were not looked at until the

@@ -277,6 +277,88 @@ def test_what_is_no_work_or_not_known_is_not_read(
             [Work("brake_pad", "front", "replace")],
         ),
         ("NOx-Sensor hinten neu", [Work("nox_sensor", "bank_1_sensor_2", "replace")]),
+        # two parts and two verbs without a comma, and a sentence that begins small
+        (
+            "pads renewed discs measured",
+            [Work("brake_pad", "", "replace"), Work("brake_disc", "", "inspect")],
+        ),
+        (
+            "Both front dampers renewed as a pair. coil springs re-used",
+            [Work("damper", "front_left", "replace"), Work("damper", "front_right", "replace")],
+        ),
+        (
+            "Filtro de habitáculo sustituido tb. Filtro de aire se deja",
+            [Work("cabin_filter", "", "replace")],
+        ),
+        # a decimal is no list, and capitals end a sentence
+        (
+            "Batterie angelernt im BEM. Ladespannung Lima 14,3 V gemessen",
+            [Work("battery", "", "software"), Work("alternator", "", "inspect")],
+        ),
+        # the sensor sits at the bearing, discs at the end where the pads are
+        (
+            "Radlager VL erneuert. ABS-Sensor abgerissen, daher auch neu",
+            [
+                Work("wheel_bearing", "front_left", "replace"),
+                Work("wheel_speed_sensor", "front_left", "replace"),
+            ],
+        ),
+        (
+            "Plaquettes AR neuves, disques mesurés",
+            [Work("brake_pad", "rear", "replace"), Work("brake_disc", "rear", "inspect")],
+        ),
+        # a connector of its own, as a cause, and new pins as a means
+        (
+            "Czujnik ABS lewy przód wymieniony, wtyczka oczyszczona",
+            [
+                Work("wheel_speed_sensor", "front_left", "replace"),
+                Work("wiring", "front_left", "clean", "wheel_speed_sensor"),
+            ],
+        ),
+        (
+            "Gniazdo ładowania z wypalonym stykiem wymienione",
+            [Work("charge_port", "", "replace")],
+        ),
+        ("Conector reparado con terminales nuevos", [Work("wiring", "", "repair")]),
+        # causes are clauses, and what they name is only named
+        (
+            "Injecteur 1 hors tolérance donc remplacé et codé",
+            [
+                Work("injector", "cylinder_1", "replace"),
+                Work("injector", "cylinder_1", "software"),
+            ],
+        ),
+        # a number alone, and what was measured of a part
+        (
+            "Rücklaufmenge Injektoren 1-4 gemessen. Nr. 3 über Soll, ersetzt",
+            [
+                *(Work("injector", f"cylinder_{n}", "inspect") for n in (1, 2, 3, 4)),
+                Work("injector", "cylinder_3", "replace"),
+            ],
+        ),
+        # "done", "reset" and "tightened" by what they are said of
+        (
+            "Kit distri et pompe à eau faits",
+            [Work("timing_chain", "", "replace"), Work("coolant_pump", "", "replace")],
+        ),
+        (
+            "New DPF fitted and ash counter reset",
+            [
+                Work("particulate_filter", "", "replace"),
+                Work("particulate_filter", "", "software"),
+            ],
+        ),
+        # kept is not renewed, whatever passive surrounds it
+        ("Disques gardés car encore bons", []),
+        ("on a remplacé le capteur ABS", [Work("wheel_speed_sensor", "", "replace")]),
+        ("Czujnik wymieniony", []),
+        ("O2 sensor B1S2 replaced", [Work("oxygen_sensor", "bank_1_sensor_2", "replace")]),
+        ("Sonda lambda B2S1 sustituida", [Work("oxygen_sensor", "bank_2_sensor_1", "replace")]),
+        (
+            "fuel and air filters changed",
+            [Work("fuel_filter", "", "replace"), Work("air_filter", "", "replace")],
+        ),
+        ("Airbag ersetzt", [Work("airbag", "", "replace")]),
     ],
 )
 def test_what_was_done_is_told_from_what_was_only_said(
@@ -309,6 +391,16 @@ def test_lines_of_people_who_had_seen_nothing_are_read(reader: WorkReader) -> No
     assert n["right"] / (n["right"] + n["missed"]) >= 0.9
     assert n["places_right"] / n["places"] >= 0.87
     assert n["actions_right"] / n["actions"] >= 0.88
+
+
+def test_lines_that_nobody_has_read_are_read_as_they_were_measured(reader: WorkReader) -> None:
+    """No goal, but what was reached; 97 % precision, and 90 % of the rest, are aimed at."""
+    texts = [x for lang in notes_table.LANGUAGES for x in notes_table.lines(f"later_{lang}")[1::2]]
+    n = notes_table.counted(reader, texts, tell=False)
+    assert n["right"] / (n["right"] + n["wrong"]) >= 0.94
+    assert n["right"] / (n["right"] + n["missed"]) >= 0.93
+    assert n["places_right"] / n["places"] >= 0.8
+    assert n["actions_right"] / n["actions"] >= 0.87
 
 
 def test_a_text_of_any_length_and_kind_is_read(reader: WorkReader) -> None:

@@ -69,20 +69,23 @@ def _is_name(two: list[Word], speech: Speech) -> bool:
 def _told_apart(run: list[Word], speech: Speech) -> list[list[Word]]:
     """Cut a run before the second part, if each of both has words for work after it."""
     verbs = _verbs(run, speech)
-    if not verbs:
-        return [run]
-    idle = {at for at, word in enumerate(run) if word.text in speech.fillers}
-    parts = [f for f in speech.components.scattered(run, idle) if f.meaning != SYMPTOM]
-    first = next((p for p in parts), None)
-    verb = next((v for v in verbs if first and v >= first.end), None)
-    if verb is None or not any(v > verb for v in verbs):
-        return [run]
-    for part in parts:
-        is_told = any(v >= part.end for v in verbs)
-        if part.start > verb and is_told and not _is_bound(run, part.start, speech):
-            at = _begin(run, part.start, verb, speech)
-            return [run[:at], *_told_apart(run[at:], speech)]
+    for verb in verbs[:-1]:
+        if not _parts(run[: verb + 1], speech):
+            continue
+        for start, end in _parts(run[verb + 1 :], speech):
+            first, last = verb + 1 + start, verb + 1 + end
+            if any(v >= last for v in verbs) and not _is_bound(run, first, speech):
+                at = _begin(run, first, verb, speech)
+                return [run[:at], *_told_apart(run[at:], speech)]
+        break
     return [run]
+
+
+def _parts(words: list[Word], speech: Speech) -> list[tuple[int, int]]:
+    """First word of each part named, and the one after its last."""
+    idle = {at for at, word in enumerate(words) if word.text in speech.fillers}
+    found = speech.components.scattered(words, idle)
+    return [(f.start, f.end) for f in found if f.meaning != SYMPTOM]
 
 
 def _verbs(run: list[Word], speech: Speech) -> list[int]:
