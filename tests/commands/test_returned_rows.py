@@ -13,6 +13,7 @@ from zipfile import ZipFile
 import pytest
 
 from afterclear.commands.app import App, app_at
+from afterclear.commands.forgetting import forget
 from afterclear.commands.intake.replaying import replay
 from afterclear.commands.intake.retracting import retract
 from afterclear.commands.queries.refused_workbook import RefusedBook, refused_workbook
@@ -89,9 +90,9 @@ class Garage:
     folder: Path
     said: RefusedBook | None = None
 
-    def load(self, path: Path, zone: str = "UTC") -> LoadResult:
+    def load(self, path: Path, zone: str = "UTC", vehicle: str | None = None) -> LoadResult:
         known = all_readers(load_maps(self.app.config.imports))
-        arrival = Arrival("test", path, path.name, zone)
+        arrival = Arrival("test", path, path.name, zone, vehicle)
         with open_store(self.app.store) as con, _Here(known) as readers:
             (result,) = load_file(con, self.app.archive, arrival, readers, lambda: NOON)
         return result
@@ -192,6 +193,15 @@ def test_times_keep_the_zone_their_file_was_loaded_with(garage: Garage) -> None:
     assert found == [("2025-03-02 13:00:00",)]
 
 
+@pytest.mark.slow
+def test_rows_of_a_file_that_names_no_vehicle_come_back_as_its_vehicles(garage: Garage) -> None:
+    garage.map("depot", MAP.replace('plate = { from = "Car" }\n', ""))
+    text = "Car;When;Unit;Fault\nx;1 July;engine;P0301\n"
+    garage.load(write(garage.folder, "depot_intake.txt", text), vehicle="V7")
+    garage.bring_back(put("When", "1 July", "01.07.2025 09:00"))
+    assert garage.ask("SELECT vehicle_id FROM scans") == [("V7",)]
+
+
 # --- nothing doubled ----------------------------------------------------------------------------
 
 
@@ -266,6 +276,20 @@ def test_rows_of_a_load_that_was_taken_back_are_not_known(garage: Garage) -> Non
     retract(garage.app, [1], lambda _: None)
     assert counts(garage.load(book)) == (0, 0, 2)
     assert "this one it does not know" in str(garage.ask("SELECT expected FROM rejections"))
+
+
+@pytest.mark.slow
+def test_a_forgotten_vehicle_does_not_come_back_in_a_workbook(garage: Garage) -> None:
+    garage.bring(
+        "a.csv", SCANS.replace("V1", "VAN-0001") + SCANS.splitlines()[3].replace("S2", "S3")
+    )
+    book = garage.take()
+    forget(garage.app, "VAN-0001")
+    assert counts(garage.load(book)) == (0, 0, 3)
+    assert "VAN-0001" not in str(garage.ask("FROM rejections"))
+    assert garage.ask("SELECT count(*) FROM rejections WHERE contains(expected, 'forgotten')") == [
+        (2,)
+    ]
 
 
 # --- what a person does to a workbook -----------------------------------------------------------

@@ -27,7 +27,7 @@ from afterclear.store.engine.database import open_store, rows
 from afterclear.store.intake.returned import KEY
 from afterclear.store.queries.results import naive
 
-_MOST_ROWS: Final = 100_000  # more is a fault of the map, not of rows
+_MOST_ROWS: Final = 50_000  # more is a fault of the map, and would keep the desk busy too long
 _LONGEST: Final = 32_767  # characters of a cell (ECMA-376)
 _WIDEST: Final = 40
 _MARKS: Final = ("=", "+", "-", "@", "\t", "\r")  # what a program of sheets may take for a formula
