@@ -83,14 +83,14 @@ def test_no_km_to_go_are_told_that_the_vehicle_will_not_drive(tmp_path: Path) ->
     fresh.repair(0.1, 1000, codes=CODE, action="replace").clear(0.2, 1000).scan(5, 1200, engine=[])
     with told(tmp_path, fresh) as con:
         told_km = {}
-        for life_km in (500_000.0, 4500.0, 3500.0):
+        for life_km in (500_000.0, 9000.0, 6000.0):
             judge_attempts(con, 0.05, life_km)
             assert verdicts(con)["V901"]["outcome"] == "on_watch"
             told_km[life_km] = verdicts(con)["V901"]["km_to_go"]
     needed = told_km[500_000.0]
-    # at 1200 km: 3300 km are left of 4500 and 2300 of 3500
-    assert 2300 < float(str(needed)) < 3300
-    assert (told_km[4500.0], told_km[3500.0]) == (needed, None)
+    # at 1200 km: 7800 km are left of 9000 and 4800 of 6000
+    assert 4800 < float(str(needed)) < 7800
+    assert (told_km[9000.0], told_km[6000.0]) == (needed, None)
 
 
 def test_verdicts_say_how_many_attempts_they_lean_on(

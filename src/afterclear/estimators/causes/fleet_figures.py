@@ -45,10 +45,10 @@ _LOG_KAPPA: FloatArray = np.tile(_LOG_THREE, _LOG_LIVES.size)
 LOG_RHO: FloatArray = np.linspace(-1.0, 1.0, 5)
 _RHO_SD = 0.2  # of a cell's ln rho around the fleet's, beside that of the rate itself
 
-_DRAWS, _MOST_ROUNDS = 128, 6
-_ENOUGH = 0.4  # of draws that count: the next round would not do better
-_LEAST_EFFECTIVE = 0.15  # of draws, for the moments the next round is drawn from
-_WIDER, _FLOOR = 1.2, 0.01  # of the next round's covariance
+_DRAWS, _MOST_ROUNDS = 128, 5
+_ENOUGH = 0.15  # of draws that count: the next round would not do better
+_LEAST_EFFECTIVE = 0.12  # of draws, for the moments the next round is drawn from
+_WIDER, _FLOOR = 1.1, 0.01  # of the next round's covariance
 _LEFT_OUT = 0.005  # weight of all draws that results are not averaged over
 
 

@@ -14,11 +14,11 @@ import numpy as np
 
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 from afterclear.estimators.causes.fleet_figures import KAPPA, LOG_RHO, LOG_THETA, CellKind, Figures
-from afterclear.estimators.fix_held.grid import N_CURVES, N_P, Nodes, chunks
+from afterclear.estimators.fix_held.grid import N_CURVES, N_P, Float32Array, Nodes, chunks
 
 N_POINTS = N_P * N_CURVES + 1  # (p, curve); the last: no fix fails
 _RETURNS_AT_ONCE = 8  # 8 x 1093 x 155 doubles are 11 MB; a product of 8 chances stays above 1e-96
-_LEAST_CHANCE, _LEAST = 1e-12, 1e-300
+_LEAST_CHANCE, _LEAST, _LEAST_SINGLE = 1e-12, 1e-300, 1e-37
 _MOST_HAZARD = 1e6
 
 
@@ -55,13 +55,14 @@ class CellSeen:
     q: FloatArray  # 1 - p + p S(high)
     chance: FloatArray  # B, shape (r, k)
     worn: FloatArray  # wear's share of it, shape (r, k)
-    likelihood: FloatArray  # over the greatest of each point, shape (1093 or 1, k)
+    likelihood: Float32Array  # over the greatest of each point, shape (1093 or 1, k)
     log_top: FloatArray  # that greatest, shape (1093 or 1,)
 
     def log_averaged(self, figures: Figures) -> FloatArray:
         """Log likelihood averaged over lifetimes, shape (h, 1093 or 1)."""
-        mixed = self.lives(figures) @ self.likelihood.T
-        averaged: FloatArray = np.log(np.maximum(mixed, _LEAST)) + self.log_top
+        # single precision: half the time of the whole, good to 1e-6
+        mixed = self.lives(figures).astype(np.float32) @ self.likelihood.T
+        averaged: FloatArray = np.log(np.maximum(mixed, _LEAST_SINGLE)) + self.log_top
         return averaged
 
     def lives(self, figures: Figures) -> FloatArray:
@@ -153,7 +154,7 @@ def _cell_seen(tried: Tried, rows: IntArray, kinds: CellKinds, nodes: Nodes) -> 
         _points(1 - p + p * later, 1.0),
         np.maximum(-np.expm1(-both), _LEAST_CHANCE),
         worn,
-        np.empty(0),
+        np.empty(0, dtype=np.float32),
         np.empty(0),
     )
     logs = np.zeros((N_POINTS if back.size else 1, before.size))
@@ -161,7 +162,7 @@ def _cell_seen(tried: Tried, rows: IntArray, kinds: CellKinds, nodes: Nodes) -> 
         logs += np.log(np.maximum(likelihood.prod(axis=0), _LEAST))
     logs -= before.ravel()
     top = logs.max(axis=1)
-    return replace(seen, likelihood=np.exp(logs - top[:, None]), log_top=top)
+    return replace(seen, likelihood=np.exp(logs - top[:, None]).astype(np.float32), log_top=top)
 
 
 def _points(values: FloatArray, where_none_fails: float) -> FloatArray:
