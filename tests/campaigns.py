@@ -1,18 +1,26 @@
 """Tests that repeat, many times over: ``python -m tests.campaigns kills fleets --times 4``.
 
 ``.ci/run`` repeats each of them often enough to find what breaks easily.  What breaks once in a
-hundred times is looked for here, by hand; the last results stand on the help page
-``campaigns.md``.
+hundred times is looked for here, by hand.  Each run is a line of ``campaign_results.csv``, from
+which the tables of the help page ``campaigns.md`` are made anew (``campaign_table``).
 """
 
 import argparse
+import json
 import os
 import sys
+import tempfile
+from collections import Counter
+from datetime import UTC, datetime
+from pathlib import Path
 from typing import Final
 
 import pytest
 
+from tests.campaign_table import Result, add, write_page
+
 _TIMES: Final = "AFTERCLEAR_TEST_TIMES"
+_COUNTS: Final = "AFTERCLEAR_TEST_COUNTS"
 _MINUTES: Final = "AFTERCLEAR_TEST_MINUTES"
 
 # campaign -> the tests it repeats
@@ -44,6 +52,30 @@ def is_campaign() -> bool:
     return _TIMES in os.environ
 
 
+def counted(n: int, of: str, wrong: int = 0) -> None:
+    """Tell the campaign under way that so many were tried; without one nothing happens."""
+    if place := os.environ.get(_COUNTS):
+        with Path(place).open("a", encoding="utf-8") as file:
+            file.write(json.dumps([n, of, wrong]) + "\n")
+
+
+def _run(campaign: str, asked: argparse.Namespace) -> bool:
+    """Run one campaign and keep what it came to; True: nothing was wrong."""
+    how = f"--minutes {asked.minutes:g}" if campaign == "guided" else f"--times {asked.times}"
+    with tempfile.NamedTemporaryFile() as counts:
+        os.environ[_COUNTS] = counts.name
+        code = pytest.main(["-m", "slow", "-s", *CAMPAIGNS[campaign]])
+        told = [json.loads(line) for line in Path(counts.name).read_text().splitlines()]
+    tried = Counter[str]()
+    for n, of, _ in told:
+        tried[of] += n
+    wrong = sum(w for _, _, w in told) or int(code != 0)
+    today = datetime.now(UTC).date()
+    for of, n in (tried or {"runs": 1}).items():
+        add(Result(today, campaign, f"{campaign} {how}", n, of, wrong))
+    return code == 0
+
+
 def main() -> None:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -53,8 +85,9 @@ def main() -> None:
     asked = parser.parse_args()
     os.environ[_TIMES], os.environ[_MINUTES] = str(asked.times), str(asked.minutes)
     names = CAMPAIGNS if "all" in asked.campaign else asked.campaign
-    files = [file for name in names for file in CAMPAIGNS[name]]
-    sys.exit(pytest.main(["-m", "slow", "-s", *files]))
+    is_well = [_run(name, asked) for name in names]  # all of them, whatever the first comes to
+    write_page()
+    sys.exit(not all(is_well))
 
 
 if __name__ == "__main__":

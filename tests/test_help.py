@@ -15,6 +15,7 @@ from afterclear.finding_tables.dictionary import dictionary
 from afterclear.finding_tables.registry import FINDINGS
 from afterclear.plain import TABLES, Table
 from afterclear.store.queries.exports import EXPORTS
+from tests.campaign_table import PAGE, renewed, results
 from tests.help_tables import plain_dictionary
 
 ROOT = Path(__file__).parents[1]
@@ -27,6 +28,12 @@ def test_every_command_has_help_and_stands_in_the_readme(command: str) -> None:
     assert shown.exit_code == 0, shown.output
     rows = [line.split("|")[1] for line in README.splitlines() if line.startswith("| `")]
     assert any(f"`{command}" in row for row in rows)
+
+
+def test_the_page_of_campaigns_tells_every_run_that_was_kept() -> None:
+    """``python -m tests.campaign_table`` brings the page after the file."""
+    page = PAGE.read_text(encoding="utf-8")
+    assert renewed(page, results()) == page
 
 
 @pytest.mark.parametrize("table", TABLES.values(), ids=lambda table: table.name)

@@ -21,7 +21,7 @@ from afterclear.store.engine.database import open_store, query
 from afterclear.store.queries.exports import EXPORTS, PAGE_FRAMES
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from afterclear.store.queries.exports_roles import PAGE_ROLES
-from tests.campaigns import repeats
+from tests.campaigns import counted, repeats
 from tests.commands.fleet_bench import Bench, as_remains, keep_decisions, lists_first
 from tests.commands.random_fleets import UNHURRIED, Delivery, Fleet, fleets
 from tests.commands.random_vehicles import BEGIN
@@ -173,4 +173,5 @@ def test_what_two_tools_call_a_makers_code_is_the_same_whoever_was_rebuilt_last(
 @given(fleet=fleets(turns=("none", "mended", "forgotten", "both")))
 def test_many_fleets_end_where_one_full_analysis_ends(bench: Bench, fleet: Fleet) -> None:
     """The same over many more fleets."""
+    counted(1, "fleets")
     check_fleet(bench, fleet)

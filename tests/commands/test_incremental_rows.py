@@ -9,7 +9,7 @@ from hypothesis import Phase, given, settings
 from polars.testing import assert_frame_equal
 
 from afterclear.cut_out import REFUSED
-from tests.campaigns import repeats
+from tests.campaigns import counted, repeats
 from tests.commands.fleet_bench import Bench, as_remains, lists_first
 from tests.commands.random_fleets import UNHURRIED, Fleet, fleets
 
@@ -62,4 +62,5 @@ def test_a_forgotten_vehicle_leaves_the_rows_of_the_others(bench: Bench, fleet: 
 @given(fleet=fleets(turns=("mended", "forgotten")))
 def test_many_stores_hold_what_was_meant(bench: Bench, fleet: Fleet) -> None:
     """The same over many more fleets."""
+    counted(1, "fleets")
     check_rows(bench, fleet)

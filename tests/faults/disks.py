@@ -5,6 +5,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from tests.campaigns import counted
 from tests.faults.disk import COMMANDS, WAYS, Tally, bench, tried, undisturbed
 
 
@@ -25,6 +26,7 @@ def main() -> None:
                 for at in range(1 + first % asked.every, usual.n_asked(way) + 1, asked.every):
                     tried(on, command, usual, (way, at), tally)
             print(f"so far {sum(tally.ends.values())} faults", flush=True)
+    counted(sum(tally.ends.values()), "faults of a disk", len(tally.wrong))
     print(f"{sum(tally.ends.values())} faults: {dict(sorted(tally.ends.items()))}")
     print(f"wrong: {len(tally.wrong)}")
     sys.exit(bool(tally.wrong) or not tally.ends)  # where nothing failed, nothing was tried

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from tests.campaigns import counted
 from tests.faults.mutations import seeds
 
 MESSAGES = "messages"  # the kind that is no file: what units say on a bus
@@ -116,6 +117,7 @@ def main() -> None:
         guided(kind, most, tally)
         first, last = tally.ways[kind]
         print(f"{kind}: {tally.inputs[kind]} inputs, {first} then {last} ways", flush=True)
+    counted(sum(tally.inputs.values()), "inputs", len(tally.wrong))
     print(f"{sum(tally.inputs.values())} inputs; wrong: {len(tally.wrong)}")
     print("\n".join(tally.wrong))
     sys.exit(bool(tally.wrong) or not any(tally.inputs.values()))

@@ -13,7 +13,7 @@ import pytest
 from afterclear.config import Config, commented_files
 from afterclear.errors import ConfigError
 from afterclear.readers.looking import CannotLookError, texts
-from tests.campaigns import repeats
+from tests.campaigns import counted, repeats
 from tests.faults.fuzz import fuzz, read_again
 from tests.faults.guided import KEPT
 from tests.faults.mutations import mutated, seeds
@@ -34,6 +34,7 @@ def test_every_kind_of_reader_meets_broken_files() -> None:
 @pytest.mark.slow
 def test_many_broken_files_break_nothing() -> None:
     tally = fuzz(repeats(1_000), 20261125)
+    counted(sum(tally.fates.values()), "broken files", len(tally.wrong))
     print("\n" + "\n".join(tally.lines()))
     assert tally.wrong == []
 

@@ -25,7 +25,7 @@ from hypothesis.stateful import (
 from afterclear.commands.upkeep import check
 from afterclear.errors import UsageError
 from afterclear.store.engine.database import open_store, rows
-from tests.campaigns import repeats
+from tests.campaigns import counted, repeats
 from tests.faults.garage_model import (
     NAMELESS,
     Decision,
@@ -304,5 +304,7 @@ def test_in_any_order_and_killed_at_any_moment_the_store_says_what_the_model_say
             suppress_health_check=list(HealthCheck),
         ),
     )
-    print(f"\n{sum(n for what, n in GarageMachine.done.items() if ',' not in what)} steps:")
+    n_steps = sum(n for what, n in GarageMachine.done.items() if "," not in what)
+    counted(n_steps, "steps")
+    print(f"\n{n_steps} steps:")
     print(dict(sorted(GarageMachine.done.items())))

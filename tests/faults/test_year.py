@@ -27,7 +27,7 @@ from afterclear.commands.upkeep import check
 from afterclear.config import Config, NamedJob, shipped
 from afterclear.schedule.times import next_time
 from afterclear.store.engine.database import open_store, query
-from tests.campaigns import is_campaign
+from tests.campaigns import counted, is_campaign
 from tests.store.care_fixture import exports
 
 ZONE = ZoneInfo("Europe/Berlin")
@@ -212,6 +212,7 @@ def test_nights_of_deliveries_end_where_one_load_of_everything_ends(
                    sum(rows_duplicate)::INT AS duplicate, sum(rows_corrected)::INT AS corrected
                FROM loads""",
         ).to_dicts()[0]
+    counted(nights, "nights")
     print(f"\n{nights} nights in {took_s:.0f} s, {len(files)} files: {counts}; {done}")
     print("exports compared:", ", ".join(sorted(set(fast) - set(_OF_THE_RUNS))))
     assert differing == []

@@ -19,7 +19,7 @@ from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import open_store, query
 from afterclear.store.engine.migrations import known_migrations
 from afterclear.store.upkeep.checks import check_rows
-from tests.campaigns import repeats
+from tests.campaigns import counted, repeats
 from tests.faults.garage_work import garage_app, killed_at
 
 NOW: Final = datetime(2026, 2, 1, 12, tzinfo=UTC)
@@ -127,6 +127,7 @@ def test_an_upgrade_killed_at_any_moment_goes_on(tmp_path: Path) -> None:
         if end == "done":
             break
         n_kills += 1
+    counted(n_kills, "kills of an upgrade")
     print(f"\n{n_kills} kills of an upgrade")
     assert n_kills > 3
 

@@ -1,0 +1,89 @@
+"""What campaigns tried and what came of it: kept as lines of a file, shown on a help page.
+
+``python -m tests.campaign_table`` writes the tables of ``campaigns.md`` anew from
+``campaign_results.csv``; ``tests/test_help.py`` fails where they differ.
+"""
+
+import csv
+from collections import Counter
+from dataclasses import astuple, dataclass
+from datetime import date
+from pathlib import Path
+from typing import Final
+
+import afterclear
+
+PAGE: Final = Path(afterclear.__file__).parent / "help" / "campaigns.md"
+KEPT: Final = Path(__file__).with_name("campaign_results.csv")
+_HEAD: Final = "## What was tried and survived"
+
+
+@dataclass(frozen=True)
+class Result:
+    """One run of a campaign."""
+
+    date: date
+    campaign: str
+    how: str  # what was asked for
+    tried: int
+    of: str  # what is counted
+    wrong: int
+    told: str = ""  # by a person: what was wrong, what else is to be known
+
+
+def results() -> list[Result]:
+    """Give every run, the oldest first."""
+    with KEPT.open(encoding="utf-8", newline="") as file:
+        return [
+            Result(
+                date.fromisoformat(row["date"]),
+                *(row["campaign"], row["how"], int(row["tried"]), row["of"], int(row["wrong"])),
+                row["told"],
+            )
+            for row in csv.DictReader(file)
+        ]
+
+
+def add(result: Result) -> None:
+    """Keep one more run."""
+    with KEPT.open("a", encoding="utf-8", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerow(astuple(result))
+
+
+def renewed(page: str, found: list[Result]) -> str:
+    """Put the tables into the page, whose last section they are."""
+    return f"{page.partition(_HEAD)[0]}{_HEAD}\n\n{_sums(found)}\n\n{_runs(found)}\n"
+
+
+def _sums(found: list[Result]) -> str:
+    tried, wrong = Counter[tuple[str, str]](), Counter[tuple[str, str]]()
+    last: dict[tuple[str, str], date] = {}
+    for each in found:
+        key = (each.campaign, each.of)
+        tried[key] += each.tried
+        wrong[key] += each.wrong
+        last[key] = max(each.date, last.get(key, each.date))
+    lines = ["| campaign | tried in all | wrong | last |", "|---|---|---|---|"]
+    for (campaign, of), n in sorted(tried.items()):
+        key = (campaign, of)
+        lines.append(f"| `{campaign}` | {n:,} {of} | {wrong[key] or 'none'} | {last[key]} |")
+    return "\n".join(lines)
+
+
+def _runs(found: list[Result]) -> str:
+    lines = (
+        f"| {each.date} | `{each.how}` | {each.tried:,} {each.of} | {each.wrong or 'none'} "
+        f"| {each.told} |"
+        for each in found
+    )
+    heads = ("| date | run | tried | wrong | what else |", "|---|---|---|---|---|")
+    return "\n".join([*heads, *lines])
+
+
+def write_page() -> None:
+    """Write the page anew."""
+    PAGE.write_text(renewed(PAGE.read_text(encoding="utf-8"), results()), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    write_page()
