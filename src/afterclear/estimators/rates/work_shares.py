@@ -1,0 +1,319 @@
+"""Which work held how often, and which held oftener in the same situation.
+
+The chance that a piece of work holds is ``expit(level of the fault + situation + work)``.  Works and
+situations are drawn towards none: how far they spread is learnt from all faults together, so a work
+tried three times cannot shine.  An attempt whose end is open counts by its evidence: ``odds_failed``
+is how much likelier what was seen is if the work failed.
+
+Two works are compared over the situations in which both were tried, each counting by what it can
+tell, n1 n2 / (n1 + n2), as Mantel and Haenszel weigh strata (1959, J. Natl. Cancer Inst. 22, p. 719;
+from memory).  Estimates and intervals are those of a posterior mode with its curvature (Laplace),
+widened where attempts on one vehicle end alike.
+"""
+
+from dataclasses import dataclass
+from itertools import product
+from typing import Final
+
+import numpy as np
+from scipy import special
+
+from afterclear.estimators.arrays.ragged import cells_of, group_sums
+from afterclear.estimators.arrays.validation import FloatArray, IntArray, check_same_shape
+from afterclear.estimators.rates.rates import benjamini_hochberg
+
+# Odds are kept on steps of this size on the log scale: a million attempts become few cells.
+_STEP: Final = 0.1
+_FURTHEST: Final = 6.0  # evidence beyond e^6 to one is no surer than that
+_SETTLED: Final = 1e-4
+_NEWTON_STEPS: Final = 8
+_LEVEL_VARIANCE: Final = 4.0  # of a fault's level about the fleet's: hardly drawn
+_FIRST_LEVEL: Final = 1.5  # four of five hold, worth one fault (own judgement)
+_LEVEL_ROUNDS: Final = 2
+# Variance of works and of situations on the scale of log odds: equally likely beforehand.
+_VARIANCES: Final = (0.1, 0.4, 1.0, 2.2, 5.0)
+_DRAWS: Final = 1000
+_SEED: Final = 20261129
+_ENDS: Final = (0.025, 0.975)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkTrials:
+    """Attempts as works are compared by them; each array of shape (n,)."""
+
+    fault: IntArray  # number of the fault, from 0
+    work: IntArray  # number of the work, from 0; a work belongs to one fault
+    case: IntArray  # number of the situation, from 0; it belongs to one fault
+    vehicle: IntArray  # number of the vehicle
+    odds_failed: FloatArray  # P(what was seen | failed) / P(what was seen | held)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkShares:
+    """How often each work held in its own situations, and against the usual work of its fault.
+
+    Arrays of shape (n_works,), in the order of the works' numbers.
+    """
+
+    share: FloatArray
+    low: FloatArray  # 95 % interval
+    high: FloatArray
+    usual: IntArray  # the work most often tried for the fault, and what the others are compared with
+    difference: FloatArray  # share held, this less the usual one; nan: never in one situation
+    difference_low: FloatArray
+    difference_high: FloatArray
+    p_value: FloatArray
+    q_value: FloatArray  # Benjamini-Hochberg over all comparisons
+    n_together: IntArray  # attempts with this work in situations in which both were tried
+
+
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """Attempts of one fault that look alike, as counts."""
+
+    work: IntArray
+    case: IntArray
+    log_odds: FloatArray
+    n: FloatArray
+    n_works: int
+    n_cases: int
+
+
+@dataclass(slots=True)
+class _Fitted:
+    """Mode of one fault: level, then works, then situations; and its covariance."""
+
+    at: FloatArray  # (1 + n_works + n_cases,)
+    covariance: FloatArray
+    log_weight: float = 0.0  # of what was seen, over all values (Laplace)
+
+
+def work_shares(trials: WorkTrials) -> WorkShares:
+    """Estimate shares and differences.
+
+    Raises:
+        ValueError: shapes differ, or a work or situation belongs to two faults.
+
+    """
+    check_same_shape(
+        fault=trials.fault,
+        work=trials.work,
+        case=trials.case,
+        vehicle=trials.vehicle,
+        odds_failed=trials.odds_failed,
+    )
+    if not trials.fault.size:
+        raise ValueError("no attempts: there is nothing to compare")
+    _check_own("work", trials.work, trials.fault)
+    _check_own("case", trials.case, trials.fault)
+    log_odds = np.clip(np.log(trials.odds_failed), -_FURTHEST, _FURTHEST)
+    faults = [_Fault(trials, log_odds, rows) for rows in _by_fault(trials.fault)]
+    fits, weight = _fits([fault.cells for fault in faults])
+    n_works = int(trials.work.max()) + 1
+    found = {name: np.full(n_works, np.nan) for name in _ESTIMATES}
+    usual, together = np.zeros(n_works, np.int64), np.zeros(n_works, np.int64)
+    for fault, *modes in zip(faults, *fits, strict=True):
+        own = _compared(fault, modes, weight, found)
+        usual[fault.works], together[fault.works] = own
+    p_value = found["p_value"]
+    q_value = np.full(n_works, np.nan)
+    is_compared = np.isfinite(p_value)
+    q_value[is_compared] = benjamini_hochberg(p_value[is_compared])
+    return WorkShares(usual=usual, n_together=together, q_value=q_value, **found)
+
+
+_ESTIMATES: Final = (
+    "share", "low", "high", "difference", "difference_low", "difference_high", "p_value",
+)  # fmt: skip
+
+
+def _check_own(name: str, number: IntArray, fault: IntArray) -> None:
+    pairs, _ = cells_of(number, fault)
+    if pairs.max() > np.unique(number).size - 1:
+        raise ValueError(f"{name}: one number stands for two faults; number them fault by fault")
+
+
+def _by_fault(fault: IntArray) -> list[IntArray]:
+    order = np.argsort(fault, kind="stable")
+    ends = np.flatnonzero(np.diff(fault[order])) + 1
+    return np.split(order, ends)
+
+
+class _Fault:
+    """The attempts of one fault, with works and situations numbered from 0."""
+
+    def __init__(self, trials: WorkTrials, log_odds: FloatArray, rows: IntArray) -> None:
+        self.works, self.work = np.unique(trials.work[rows], return_inverse=True)
+        _, self.case = np.unique(trials.case[rows], return_inverse=True)
+        self.vehicle = trials.vehicle[rows]
+        self.log_odds = log_odds[rows]
+        step = np.round(self.log_odds / _STEP).astype(np.int64)
+        cell, first = cells_of(self.work, self.case, step)
+        self.cells = _Cells(
+            self.work[first],
+            self.case[first],
+            step[first] * _STEP,
+            np.bincount(cell).astype(np.float64),
+            self.works.size,
+            int(self.case.max()) + 1,
+        )
+
+
+def _fits(faults: list[_Cells]) -> tuple[list[list[_Fitted]], FloatArray]:
+    """Find the modes under each spread of works and of situations, and what speaks for each.
+
+    Plugging in the spread that explains best would make intervals of small fleets too short.
+    """
+    fits = [_fit(faults, np.array(pair)) for pair in product(_VARIANCES, repeat=2)]
+    speaks = np.array([sum(mode.log_weight for mode in fit) for fit in fits])
+    weight = np.exp(speaks - speaks.max())
+    return fits, weight / weight.sum()
+
+
+def _fit(faults: list[_Cells], spread: FloatArray) -> list[_Fitted]:
+    """Find the modes of all faults; their levels spread about the fleet's."""
+    level = _FIRST_LEVEL
+    fitted = [_Fitted(np.zeros(1 + each.n_works + each.n_cases), np.zeros(0)) for each in faults]
+    for _ in range(_LEVEL_ROUNDS):
+        for cells, mode in zip(faults, fitted, strict=True):
+            _to_mode(cells, mode, _precision(cells, spread), level)
+        level = (_FIRST_LEVEL + sum(mode.at[0] for mode in fitted)) / (1 + len(fitted))
+    return fitted
+
+
+def _precision(cells: _Cells, spread: FloatArray) -> FloatArray:
+    """Prior precision of level, works and situations."""
+    return 1 / np.repeat(np.array([_LEVEL_VARIANCE, *spread]), [1, cells.n_works, cells.n_cases])
+
+
+def _to_mode(cells: _Cells, mode: _Fitted, precision: FloatArray, level: float) -> None:
+    """Take Newton steps to the mode; halved where one leads down."""
+    centre = np.zeros(mode.at.size)
+    centre[0] = level
+    value = _log_posterior(cells, mode.at, precision, centre)
+    for _ in range(_NEWTON_STEPS):
+        gradient, curvature = _slopes(cells, mode.at, precision, centre, whole=False)
+        step = np.linalg.solve(curvature, gradient)
+        size = 1.0
+        while size > _SETTLED:
+            there = mode.at + size * step
+            better = _log_posterior(cells, there, precision, centre)
+            if better >= value:
+                mode.at, gained, value = there, better - value, better
+                break
+            size /= 2
+        if size <= _SETTLED or gained < _SETTLED**2:
+            break
+    for whole in (True, False):
+        _, curvature = _slopes(cells, mode.at, precision, centre, whole=whole)
+        sign, log_size = np.linalg.slogdet(curvature)
+        mode.covariance = np.linalg.inv(curvature)
+        if sign > 0 and np.diag(mode.covariance).min() > 0:
+            break
+    mode.log_weight = value + 0.5 * (float(np.log(precision).sum()) - float(log_size))
+
+
+def _linear(cells: _Cells, at: FloatArray) -> FloatArray:
+    return np.asarray(at[0] + at[1 + cells.work] + at[1 + cells.n_works + cells.case])
+
+
+def _log_posterior(
+    cells: _Cells, at: FloatArray, precision: FloatArray, centre: FloatArray
+) -> float:
+    eta = _linear(cells, at)
+    # log(p + (1 - p) odds), p = expit(eta)
+    seen = np.logaddexp(eta, cells.log_odds) - np.logaddexp(eta, 0.0)
+    return float(cells.n @ seen - 0.5 * precision @ (at - centre) ** 2)
+
+
+def _slopes(
+    cells: _Cells, at: FloatArray, precision: FloatArray, centre: FloatArray, *, whole: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Gradient, and curvature: whole, or without the attempts that bend it the wrong way."""
+    eta = _linear(cells, at)
+    held, seen = special.expit(eta), special.expit(eta - cells.log_odds)
+    slope = cells.n * (seen - held)
+    bend = cells.n * (held * (1 - held) - seen * (1 - seen))
+    if not whole:
+        bend = np.maximum(bend, 0.0)
+    works, cases = cells.n_works, cells.n_cases
+    gradient = np.concatenate(
+        [[slope.sum()], group_sums(slope, cells.work, works), group_sums(slope, cells.case, cases)]
+    ) - precision * (at - centre)
+    by_work, by_case = group_sums(bend, cells.work, works), group_sums(bend, cells.case, cases)
+    cross = group_sums(bend, cells.work * cases + cells.case, works * cases).reshape(works, cases)
+    curvature = np.block(
+        [
+            [np.array([[bend.sum()]]), by_work[None, :], by_case[None, :]],
+            [by_work[:, None], np.diag(by_work), cross],
+            [by_case[:, None], cross.T, np.diag(by_case)],
+        ]
+    )
+    return gradient, curvature + np.diag(precision)
+
+
+def _compared(
+    fault: _Fault, modes: list[_Fitted], weight: FloatArray, found: dict[str, FloatArray]
+) -> tuple[IntArray, IntArray]:
+    """Write estimates of a fault's works; return the usual work and the attempts side by side."""
+    cells, works = fault.cells, fault.works
+    drawn = _drawn(fault, modes, weight)
+    tried = group_sums(
+        cells.n, cells.work * cells.n_cases + cells.case, works.size * cells.n_cases
+    ).reshape(works.size, cells.n_cases)
+    usual = int(np.argmax(tried.sum(axis=1)))
+    together = np.zeros(works.size, np.int64)
+    for work in range(works.size):
+        share = _shares(drawn, cells, work, tried[work])
+        found["share"][works[work]] = share.mean()
+        found["low"][works[work]], found["high"][works[work]] = np.quantile(share, _ENDS)
+        both = tried[work] * tried[usual] > 0
+        if work == usual or not both.any():
+            continue
+        together[work] = tried[work][both].sum()
+        counts = tried[work] * tried[usual] / np.maximum(tried[work] + tried[usual], 1.0)
+        ours, theirs = (_shares(drawn, cells, each, counts) for each in (work, usual))
+        _write_difference(found, works[work], ours - theirs)
+    return np.full(works.size, works[usual]), together
+
+
+def _drawn(fault: _Fault, modes: list[_Fitted], weight: FloatArray) -> FloatArray:
+    """Draw level, works and situations as often from each fit as it explains what was seen.
+
+    The draws are the same in every run: the same attempts give the same figures.
+    """
+    normal = np.random.default_rng(_SEED)
+    parts = []
+    for mode, share in zip(modes, weight, strict=True):
+        n = round(share * _DRAWS)
+        if n:
+            spread = np.linalg.cholesky(mode.covariance * _likeness(fault, mode))
+            parts.append(mode.at[:, None] + spread @ normal.standard_normal((mode.at.size, n)))
+    return np.concatenate(parts, axis=1)
+
+
+def _shares(drawn: FloatArray, cells: _Cells, work: int, counts: FloatArray) -> FloatArray:
+    """Mean share that holds over situations, each by its count, for each draw."""
+    held = special.expit(drawn[0] + drawn[1 + work] + drawn[1 + cells.n_works :])
+    return np.asarray(counts / counts.sum() @ held)
+
+
+def _write_difference(found: dict[str, FloatArray], work: int, drawn: FloatArray) -> None:
+    found["difference"][work] = drawn.mean()
+    found["difference_low"][work], found["difference_high"][work] = np.quantile(drawn, _ENDS)
+    # draws are too few for small chances
+    found["p_value"][work] = 2 * special.ndtr(-abs(drawn.mean()) / drawn.std())
+
+
+def _likeness(fault: _Fault, mode: _Fitted) -> float:
+    """How much less attempts tell because those on one vehicle end alike; 1: not at all."""
+    eta = _linear_of(fault, mode.at)
+    left = special.expit(eta - fault.log_odds) - special.expit(eta)
+    _, vehicle = np.unique(fault.vehicle, return_inverse=True)
+    together = np.bincount(vehicle, left)
+    alone = float(left @ left)
+    return max(1.0, float(together @ together) / alone) if alone > 0 else 1.0
+
+
+def _linear_of(fault: _Fault, at: FloatArray) -> FloatArray:
+    return np.asarray(at[0] + at[1 + fault.work] + at[1 + fault.works.size + fault.case])
