@@ -12,6 +12,7 @@ from datetime import datetime
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.findings.common.tables import forget
 from afterclear.findings.common.vehicle_traits import put_traits
+from afterclear.findings.cures.find_cures import find_cures
 from afterclear.findings.parts.order_parts import put_order_parts
 from afterclear.findings.parts.part_lifetimes import PartRules, find_parts
 from afterclear.findings.parts.part_tables import PartTables
@@ -49,5 +50,6 @@ def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -
     find_parts(con, rules.tables, rules.parts)
     find_quarters(con, compare_groups(con, judged))
     find_process(con)
+    find_cures(con, rules.catalogue, judged)
     find_costs(con, rules.catalogue, rules.as_of, rules.cost_days)
     forget(con, ("order_parts",))

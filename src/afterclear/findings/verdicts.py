@@ -67,6 +67,17 @@ class Judged:
         """The high end of each window; inf: not seen again."""
         return self.rows.high_km
 
+    @property
+    def share_failed(self) -> FloatArray:
+        """Share of each attempt's group that fails, as it stood before its own evidence, (n,)."""
+        return self.fit.groups.p_mean[self.group]
+
+    def p_failed(self) -> FloatArray:
+        """P(the work did not hold) of each attempt; 1 where the fault was never gone; (n,)."""
+        is_seen = np.isfinite(self.high_km)
+        chance = np.where(is_seen, self.fit.p_same_fault, self.fit.p_not_held)
+        return np.where(self.windows["returned"].to_numpy() & ~is_seen, 1.0, chance)
+
     def expected_returns(self, high_km: FloatArray, n_clean_scans: ArrayLike) -> FloatArray:
         """Return the expected returns of each attempt from failure alone, shape (n,).
 

@@ -26,7 +26,7 @@ _PUT = f"""
     CREATE OR REPLACE TEMP TABLE order_parts AS
     SELECT row_number() OVER (ORDER BY r.vehicle_id, m.happened_at, r.repair_id, r.part_family,
             r.position, r.part_number, r.action) - 1 AS row_no,
-        r.vehicle_id, r.repair_id, m.happened_at AS repaired_at, m.km, r.site,
+        r.vehicle_id, r.repair_id, m.happened_at AS repaired_at, m.km, r.site, r.action,
         -- a part that came with a number was fitted, unless the work was only to look or clean
         coalesce(r.action = 'replace', r.part_number IS NOT NULL) AS is_fitted,
         p.usual_part_number AS part_number, p.usual_part_brand AS part_brand, r.part_grade,
@@ -38,7 +38,8 @@ _PUT = f"""
         AND p.part_number IS NOT DISTINCT FROM r.part_number
         AND p.part_brand IS NOT DISTINCT FROM r.part_brand
     ORDER BY row_no"""
-_NOT_NAMED = "part:not_named"
+NOT_NAMED = "part:not_named"
+"""The component of a row that names no part."""
 
 
 def put_order_parts(
@@ -108,7 +109,7 @@ def _family(
     catalogue: Catalogue, name: str | None, position: str | None, number: str | None
 ) -> tuple[str, str | None, str]:
     if name is None:
-        known = f"part:{number.lower()}" if number else _NOT_NAMED
+        known = f"part:{number.lower()}" if number else NOT_NAMED
         return known, _folded(position), number or "part not named"
     family = catalogue.part_family(name, position)
     if is_stand_alone(family.key):

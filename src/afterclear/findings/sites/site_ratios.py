@@ -132,7 +132,7 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
     # still there at a later scan, with no clear between: the come-back is somewhere up to that scan
     seen_later = stayed & ~has_return & windows["high_km"].is_not_null().to_numpy()
     high = np.where(seen_later, windows["high_km"].fill_null(np.inf).to_numpy(), judged.high_km)
-    p_failed = _p_failed(judged, windows["returned"].to_numpy())
+    p_failed = judged.p_failed()
     counts = ~rows["is_echo"].to_numpy()
     is_back = np.isfinite(high) & ~never_gone & counts
     returned = is_back & (p_failed >= _RATHER_FAILED)
@@ -187,19 +187,13 @@ def _share_counted(came: FloatArray, p_failed: FloatArray, is_bare: BoolArray) -
     return counted
 
 
-def _p_failed(judged: Judged, returned: BoolArray) -> FloatArray:
-    """P(the work did not hold) of each attempt; 1 where the fault was never gone."""
-    chance = np.where(np.isfinite(judged.high_km), judged.fit.p_same_fault, judged.fit.p_not_held)
-    return np.where(returned & ~np.isfinite(judged.high_km), 1.0, chance)
-
-
 def _pooled(judged: Judged) -> Pooled:
     """Collect the fit's estimate for each attempt's group."""
     priors = judged.fit.priors
     return Pooled(
         group=judged.group,
         stratum=judged.stratum,
-        share_failed=judged.fit.groups.p_mean[judged.group],
+        share_failed=judged.share_failed,
         prior_share=np.array([prior.p_mean for prior in priors])[judged.stratum],
         prior_weight=np.array([prior.a + prior.b for prior in priors])[judged.stratum],
     )

@@ -1,0 +1,106 @@
+"""What cured which fault: works compared within the same situation."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, Final, Literal
+
+from afterclear.finding_tables.declaration import Finding, Means
+
+Told = Literal["better", "worse", "no_difference", "too_few", "not_side_by_side", "usual"]
+ENOUGH: Final = 5
+"""Fewer fixes that can be judged are too few to compare (own judgement)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cure:
+    """One kind of work on one fault: how often it held, and against the usual work."""
+
+    fault: Annotated[str, Means("the component with the fault")]
+    label: Annotated[str, Means("what people call it")]
+    level: Annotated[
+        Literal["work", "grade", "brand"],
+        Means("what is compared: `work`, or the same work with parts of one `grade` or `brand`"),
+    ]
+    work: Annotated[
+        str,
+        Means(
+            "what was done, as action:component with blanks between; `clear`: codes erased only; "
+            "`several`: more pieces of work than are told apart; `not_told`: nobody wrote it down"
+        ),
+    ]
+    part: Annotated[str | None, Means("the grade or brand; empty: all of them")]
+    n: Annotated[int, Means("fixes tried")]
+    n_first: Annotated[int, Means("of these, first attempts")]
+    n_held: Annotated[int, Means("that held")]
+    n_came_back: Annotated[int, Means("whose fault came back, most likely not cured")]
+    n_worn_or_new: Annotated[int, Means("that came back, most likely a worn part or a new fault")]
+    n_open: Annotated[int, Means("not proven yet, or unchecked")]
+    share_held: Annotated[float | None, Means("share that holds; empty: too few", "share")]
+    share_low: Annotated[float | None, Means("lower end of its 95 % interval", "share")]
+    share_high: Annotated[float | None, Means("upper end", "share")]
+    currency: Annotated[str | None, Means("of the costs; empty: none, or several")]
+    n_priced: Annotated[int, Means("fixes with an amount in it")]
+    cost: Annotated[float | None, Means("mean amount of a fix", "money")]
+    cost_per_cure: Annotated[
+        float | None, Means("the same over the share that holds: what one cure costs", "money")
+    ]
+    usual: Annotated[str, Means("the work most often tried, with its part: it is compared with")]
+    n_together: Annotated[int, Means("fixes in situations in which both were tried")]
+    difference: Annotated[
+        float | None, Means("share that holds, less the usual work's, situations alike", "share")
+    ]
+    difference_low: Annotated[float | None, Means("lower end of its 95 % interval", "share")]
+    difference_high: Annotated[float | None, Means("upper end", "share")]
+    p_value: Annotated[float | None, Means("of the difference")]
+    q_value: Annotated[float | None, Means("share of false differences up to this row")]
+    told: Annotated[
+        Told,
+        Means(
+            "`better` or `worse` than the usual work beyond chance, `no_difference`, `too_few`, "
+            "`not_side_by_side`: never in one situation, `usual`: the usual work"
+        ),
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class CureFix:
+    """One fix as works are compared by it."""
+
+    fault: Annotated[str, Means("the component with the fault")]
+    work: Annotated[str, Means("what was done, as in `cures`")]
+    part_brand: Annotated[str | None, Means("of its parts; empty: none, or several")]
+    part_grade: Annotated[str | None, Means("of its parts; empty: none, or several")]
+    attempt_id: Annotated[str, Means("the fix attempt")]
+    vehicle_id: Annotated[str, Means("the vehicle")]
+    repair_id: Annotated[str | None, Means("the work order")]
+    attempted_at: Annotated[datetime, Means("when")]
+    code: Annotated[str, Means("the code it was for")]
+    is_repeat: Annotated[bool, Means("the fault had come back before")]
+    n_beside: Annotated[int, Means("other components that had a code then")]
+    km_band: Annotated[
+        int | None, Means("0 under 60,000 km, 1 under 150,000 km, 2 more; empty: not known")
+    ]
+    p_failed: Annotated[float, Means("chance that it did not hold", "share")]
+
+
+_METHOD: Final = (
+    "posterior mode of a logistic model with works and situations drawn towards none (spread learnt "
+    "from all faults), averaged over that spread; open fixes count by their evidence; situations: "
+    "code, first or repeat, alone or with other codes, km; differences weighted as by Mantel and "
+    "Haenszel over situations both were tried in; Benjamini-Hochberg over the fleet"
+)
+FINDINGS: Final = (
+    Finding(
+        "cures",
+        Cure,
+        about="what was tried for each fault and how often it held, within the same situation",
+        order="fault, level DESC, n DESC, work, part",
+        method=_METHOD,
+    ),
+    Finding(
+        "cure_fixes",
+        CureFix,
+        about="the fixes behind `cures`",
+        order="fault, work, attempted_at, attempt_id",
+    ),
+)

@@ -1,0 +1,1 @@
+"""What cured which fault in this fleet."""

@@ -1,0 +1,187 @@
+"""What cured it: which work held how often for each fault, compared within the same situation.
+
+Harder cases get other work: a repeat gets the dearer part, a fault that comes alone the cheap one.
+So works are compared only where the code, the number of attempts before, other codes beside it and
+the vehicle's distance are alike; what nobody wrote down may still differ, and pages say so.
+"""
+
+from collections.abc import Iterator
+from importlib.resources import files
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from afterclear.catalogue.code_meaning import Catalogue
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
+from afterclear.estimators.rates.work_shares import WorkShares, WorkTrials, work_shares
+from afterclear.finding_tables.cures import ENOUGH
+from afterclear.findings.common.tables import forget, keep, keep_all
+from afterclear.findings.parts.order_parts import NOT_NAMED
+from afterclear.findings.verdicts import Judged
+from afterclear.store.engine.database import Connection, create_temp_table, query
+
+_SQL = files("afterclear.findings") / "sql" / "cures.sql"
+_MOST_WORKS = 3  # more pieces of work on one order are not told apart (own judgement)
+_Q_BELOW = 0.05
+_RATHER_FAILED = 0.5  # as sites are judged: a come-back that is likelier a failure than not
+_PUT = (
+    "work_cures", "order_works_told", "counted_fixes", "fix_works", "fixes_beside", "cure_fixes",
+)  # fmt: skip
+_SITUATION: Final = ("fault", "code", "is_repeat", "is_alone", "km_band")
+# level -> the column that tells its works apart beside the work; only fixes that have it count
+_LEVELS: Final[dict[str, str | None]] = {"work": None, "grade": "grade", "brand": "brand"}
+
+
+def find_cures(con: Connection, catalogue: Catalogue, judged: Judged | None) -> None:
+    """Replace ``cures`` and ``cure_fixes``.
+
+    Needs verdicts and roles of this analysis, ``order_parts``, the settings of the histories.
+    """
+    if judged is None:
+        keep(con, "cures", None)
+        keep(con, "cure_fixes", None)
+        return
+    works = pl.DataFrame(
+        [cure[:2] for cure in catalogue.cures],
+        schema={"work": pl.String, "fault": pl.String},
+        orient="row",
+    )
+    create_temp_table(con, "work_cures", works.unique())
+    con.execute("SET VARIABLE not_named = ?", [NOT_NAMED])
+    con.execute("SET VARIABLE most_works = ?", [_MOST_WORKS])
+    con.script(_SQL.read_text(encoding="utf-8"))
+    fixes = query(con, "FROM cure_fixes ORDER BY attempt_id").join(
+        _evidence(judged), on="attempt_id", how="inner", maintain_order="left"
+    )
+    labels = {key: each.label for key, each in catalogue.lexicon.components.items()}
+    keep_all(con, "cures", _levels(fixes, labels))
+    keep(con, "cure_fixes", fixes.rename({"brand": "part_brand", "grade": "part_grade"}))
+    forget(con, _PUT)
+
+
+def _evidence(judged: Judged) -> pl.DataFrame:
+    """Each attempt's chance of having failed, and how much likelier that made what was seen."""
+    failed = judged.p_failed()
+    with np.errstate(divide="ignore"):
+        odds = failed / (1 - failed) / (judged.share_failed / (1 - judged.share_failed))
+    return judged.windows.select("attempt_id").with_columns(
+        pl.Series("p_failed", failed), pl.Series("odds_failed", odds)
+    )
+
+
+def _levels(fixes: pl.DataFrame, labels: dict[str, str]) -> Iterator[pl.DataFrame]:
+    """Compare works, then the same works by the grade and by the brand of their parts."""
+    for level, part in _LEVELS.items():
+        own = fixes if part is None else fixes.filter(pl.col(part).is_not_null())
+        if not len(own):
+            continue
+        rows = own.with_columns(
+            part=pl.lit(None, pl.String) if part is None else pl.col(part),
+            # parts are compared with others of the same work, works with others for the fault
+            group=pl.col("fault") if part is None else pl.concat_str("fault", "work", separator="|"),
+        )
+        yield _rows(rows, labels).with_columns(level=pl.lit(level))
+
+
+def _rows(rows: pl.DataFrame, labels: dict[str, str]) -> pl.DataFrame:
+    rows = rows.with_columns(is_alone=pl.col("n_beside") == 0)
+    trials = WorkTrials(
+        _numbers(rows, ["group"]),
+        _numbers(rows, ["group", "work", "part"]),
+        _numbers(rows, ["group", *_SITUATION]),
+        _numbers(rows, ["vehicle_id"]),
+        rows["odds_failed"].to_numpy(),
+    )
+    found = work_shares(trials)
+    counted = _counted(rows.with_columns(pl.Series("number", trials.work)))
+    name = pl.concat_str("work", "part", separator=" ", ignore_nulls=True)
+    names = counted.select(name)["work"]
+    return (
+        counted.with_columns(_estimates(found))
+        .with_columns(
+            usual=names.gather(found.usual),
+            label=pl.col("fault").replace_strict(labels, default=pl.col("fault")),
+        )
+        .with_columns(_told(pl.Series(found.usual == np.arange(found.usual.size))))
+        .with_columns(
+            pl.when(pl.col("n_judged") >= ENOUGH).then(column).alias(column)
+            for column in ("share_held", "share_low", "share_high")
+        )
+        .with_columns(cost_per_cure=pl.col("cost") / pl.col("share_held"))
+    )
+
+
+def _counted(rows: pl.DataFrame) -> pl.DataFrame:
+    """Count the fixes of each work, in the order of the works' numbers."""
+    outcome, came_back = pl.col("outcome"), pl.col("outcome") == "came_back"
+    failed = pl.col("p_failed") >= _RATHER_FAILED
+    one_currency = pl.col("currency").drop_nulls().n_unique() == 1
+    counts = {
+        "n": pl.len(),
+        "n_first": (~pl.col("is_repeat")).sum(),
+        "n_held": (outcome == "held").sum(),
+        "n_came_back": (came_back & failed).sum(),
+        "n_worn_or_new": (came_back & ~failed).sum(),
+        "n_open": outcome.is_in(["on_watch", "unchecked"]).sum(),
+        "n_judged": (outcome != "unchecked").sum(),
+    }
+    return (
+        rows.group_by("number")
+        .agg(
+            pl.col("fault", "work", "part").first(),
+            *(count.cast(pl.Int32).alias(name) for name, count in counts.items()),
+            pl.when(one_currency)
+            .then(pl.col("currency").drop_nulls().first())
+            .alias("currency"),
+            pl.when(one_currency)
+            .then(pl.col("cost").drop_nulls().len())
+            .otherwise(0)
+            .cast(pl.Int32)
+            .alias("n_priced"),
+            pl.when(one_currency).then(pl.col("cost").sort().mean()).alias("cost"),
+        )
+        .sort("number")
+    )
+
+
+def _estimates(found: WorkShares) -> list[pl.Series]:
+    columns: dict[str, FloatArray] = {
+        "share_held": found.share,
+        "share_low": found.low,
+        "share_high": found.high,
+        "difference": found.difference,
+        "difference_low": found.difference_low,
+        "difference_high": found.difference_high,
+        "p_value": found.p_value,
+        "q_value": found.q_value,
+    }
+    return [
+        *(pl.Series(name, values).fill_nan(None) for name, values in columns.items()),
+        pl.Series("n_together", found.n_together.astype(np.int32)),
+    ]
+
+
+def _told(is_usual: pl.Series) -> pl.Expr:
+    """Say what the comparison comes to; a difference only beyond chance, and from enough fixes."""
+    sure = pl.col("q_value") < _Q_BELOW
+    return (
+        pl.when(is_usual)
+        .then(pl.lit("usual"))
+        .when(pl.col("n_judged") < ENOUGH)
+        .then(pl.lit("too_few"))
+        .when(pl.col("difference").is_null())
+        .then(pl.lit("not_side_by_side"))
+        .when(sure & (pl.col("difference_low") > 0))
+        .then(pl.lit("better"))
+        .when(sure & (pl.col("difference_high") < 0))
+        .then(pl.lit("worse"))
+        .otherwise(pl.lit("no_difference"))
+        .alias("told")
+    )
+
+
+def _numbers(rows: pl.DataFrame, columns: list[str]) -> IntArray:
+    """Number distinct combinations from 0, in their order."""
+    ranks = rows.select(pl.struct(columns).rank("dense").alias("rank"))["rank"]
+    return ranks.to_numpy().astype(np.int64) - 1
