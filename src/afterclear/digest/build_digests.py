@@ -43,6 +43,7 @@ from afterclear.digest.input.frames import (
 )
 from afterclear.digest.vehicle.vehicle_model import VehiclePage
 from afterclear.digest.vehicle.vehicle_page import build_vehicle_page
+from afterclear.finding_tables.cures import by_fault
 from afterclear.finding_tables.parts import is_short_lived
 from afterclear.reasons import Urgency
 from afterclear.wording.cells import Cells
@@ -219,6 +220,7 @@ def _setting(frames: FleetFrames, findings: Findings) -> Setting:
         cautions=frames.cautions,
         part_cautions=frames.part_cautions,
         short_lived=tuple(row for row in findings.parts if is_short_lived(row)),
+        cures=by_fault(findings.cures),
         grounded=frozenset(
             findings.worklist.filter(pl.col("urgency") == Urgency.DO_NOT_DRIVE)["vehicle_id"]
         ),

@@ -1,5 +1,7 @@
 """What cured which fault: works compared within the same situation."""
 
+from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Final, Literal
@@ -27,6 +29,9 @@ class Cure:
             "what was done, as action:component with blanks between; `clear`: codes erased only; "
             "`several`: more pieces of work than are told apart; `not_told`: nobody wrote it down"
         ),
+    ]
+    works_label: Annotated[
+        str, Means("names of what was worked on, in the order of `work`, with ; between")
     ]
     part: Annotated[str | None, Means("the grade or brand; empty: all of them")]
     n: Annotated[int, Means("fixes tried")]
@@ -83,9 +88,17 @@ class CureFix:
     p_failed: Annotated[float, Means("chance that it did not hold", "share")]
 
 
+def by_fault(rows: Iterable[Cure]) -> dict[str, tuple[Cure, ...]]:
+    """Gather what was tried by the component with the fault."""
+    found: dict[str, list[Cure]] = defaultdict(list)
+    for row in rows:
+        found[row.fault].append(row)
+    return {fault: tuple(own) for fault, own in found.items()}
+
+
 _METHOD: Final = (
-    "posterior mode of a logistic model with works and situations drawn towards none (spread learnt "
-    "from all faults), averaged over that spread; open fixes count by their evidence; situations: "
+    "logistic model with works and situations drawn towards none, averaged over how far they "
+    "spread; open fixes count by their evidence; situations: "
     "code, first or repeat, alone or with other codes, km; differences weighted as by Mantel and "
     "Haenszel over situations both were tried in; Benjamini-Hochberg over the fleet"
 )

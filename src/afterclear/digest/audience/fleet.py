@@ -5,6 +5,7 @@ from datetime import timedelta
 import polars as pl
 
 from afterclear.digest.audience.costs import CostView
+from afterclear.digest.audience.cures import cures_view
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.fleet_model import FleetPage
 from afterclear.digest.audience.sections import section_views
@@ -50,6 +51,7 @@ def build_fleet_page(
         notes=_data_notes(frames, common.roster, setting),
         faults=faults,
         sections=section_views(frames.findings, common.roster, setting.cells),
+        cures=cures_view(setting.cures, setting.cells),
         n_set_aside=_n_set_aside(frames),
         spent=spent,
     )

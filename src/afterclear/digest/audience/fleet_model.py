@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from afterclear.digest.audience.costs import CostView
+from afterclear.digest.audience.cures import CuresView
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.sections import SectionView
 from afterclear.digest.common.model import (
@@ -42,5 +43,6 @@ class FleetPage:
     notes: DataNotes
     faults: FaultFindings
     sections: tuple[SectionView, ...]
+    cures: CuresView | None  # None: nothing was tried often enough
     spent: CostView | None  # None: no work order lies in the period
     n_set_aside: int  # lines that a person's decision took off it

@@ -33,6 +33,7 @@ from afterclear.digest.input.row_types import (
     Sighting,
     Vehicle,
 )
+from afterclear.finding_tables.cures import Cure
 from afterclear.finding_tables.parts import Part
 from afterclear.wording.cells import Cells, Clock, Dash
 from afterclear.wording.language import mark
@@ -57,6 +58,7 @@ class Setting:
     cautions: Mapping[str, tuple[Caution, ...]]
     part_cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)  # by kind
     short_lived: tuple[Part, ...] = ()  # parts and brands that fail sooner than others like them
+    cures: Mapping[str, tuple[Cure, ...]] = field(default_factory=dict)  # by component with a fault
     grounded: frozenset[str] = frozenset()  # vehicles that must not be driven
 
     def limits(self, vehicle_id: str, cells: Cells | None = None) -> Limits:

@@ -39,6 +39,7 @@ class FaultToMend:
     followers: tuple[Fault, ...]  # codes that follow from it
     tried: tuple[Tried, ...]  # latest first
     n_earlier: int  # visits before those
+    cured: tuple[str, ...]  # what cured such faults in the fleet
     not_again: tuple[str, ...]  # what not to fit again, and why
     suspect: str | None  # if parts of one kind did not cure it twice
     checks: tuple[str, ...]  # what tells its causes apart

@@ -7,6 +7,7 @@ under it. What does not fit is named, and the vehicle's page has it.
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from afterclear.catalogue.component import component_of
 from afterclear.digest.common import file_names
 from afterclear.digest.common.model import AttemptView, Fault
 from afterclear.digest.input.row_types import Repair
@@ -16,6 +17,7 @@ from afterclear.digest.sheet.tried_parts import Visit, not_to_fit, suspect_words
 from afterclear.digest.vehicle.vehicle_model import EpisodeView, VehiclePage
 from afterclear.finding_tables.roles import Role
 from afterclear.wording.cells import Cells
+from afterclear.wording.cures import fault_cures
 from afterclear.wording.roles import role_sentence
 
 MOST_FAULTS = 3  # on one side of A4 with room for findings
@@ -121,6 +123,9 @@ class _Maker:
             followers=tuple(followers),
             tried=tuple(tried(visit, fault.code, self.cells) for visit in visits[:_MOST_VISITS]),
             n_earlier=max(0, len(visits) - _MOST_VISITS),
+            cured=fault_cures(self.page.cures.get(component_of(family or ""), ()), self.cells)
+            if found
+            else (),
             not_again=tuple(not_to_fit(visits, self.page.short_lived, family, self.cells)),
             suspect=suspect_words(visits, self.cells) if found else None,
             checks=(check_words(fault, self.cells),) if found else (),

@@ -1,6 +1,7 @@
 """Page model of one vehicle.  Frozen numbers and sentences; no HTML here."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
@@ -18,6 +19,7 @@ from afterclear.digest.input.frames import Caution
 from afterclear.digest.input.mileage import Usual
 from afterclear.digest.input.row_types import ClearEvent, Episode, OdometerReading, Repair, Vehicle
 from afterclear.digest.vehicle.codes_by_scan import ScanRoles
+from afterclear.finding_tables.cures import Cure
 from afterclear.finding_tables.parts import Part
 from afterclear.finding_tables.roles import Leftover
 from afterclear.wording.cells import Dash
@@ -215,6 +217,14 @@ class EpisodeView:
 
 
 @dataclass(frozen=True, slots=True)
+class CuredFault:
+    """A fault that is there, and what cured such faults in the fleet, in words."""
+
+    fault: Fault
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class VehiclePage:
     """Everything known of one vehicle."""
 
@@ -244,4 +254,6 @@ class VehiclePage:
     leftovers: tuple[Leftover, ...] = ()  # codes that stayed without their cause, not said there
     stock_further: tuple[StockReason, ...] = ()  # of the stock audit, beside what is to be done
     steps: tuple[Step, ...] = ()  # in stock: what would make it ready
+    cured: tuple[CuredFault, ...] = ()  # of the faults that are there
+    cures: Mapping[str, tuple[Cure, ...]] = field(default_factory=dict)  # of the whole fleet
     short_lived: tuple[Part, ...] = ()  # parts and brands of the whole fleet

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 
 from afterclear.catalogue.codes import split_codes
+from afterclear.catalogue.component import component_of
 from afterclear.digest.common.assess import (
     Assessment,
     Setting,
@@ -33,6 +34,7 @@ from afterclear.digest.vehicle.codes_by_scan import scan_roles, untold
 from afterclear.digest.vehicle.round_axes import date_ticks, round_step
 from afterclear.digest.vehicle.timeline import build_timeline
 from afterclear.digest.vehicle.vehicle_model import (
+    CuredFault,
     EpisodeView,
     LogLine,
     OdometerChart,
@@ -42,6 +44,7 @@ from afterclear.digest.vehicle.vehicle_model import (
     WorkOrder,
 )
 from afterclear.wording.cells import Cells, Dash
+from afterclear.wording.cures import fault_cures
 from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
 from afterclear.wording.stock_steps import Step
@@ -113,6 +116,8 @@ def build_vehicle_page(
         leftovers=untold(findings.leftovers, roles),
         stock_further=further_reasons(findings, work),
         steps=_steps(findings, setting.cells),
+        cured=tuple(_cured(rows, setting)),
+        cures=setting.cures,
         short_lived=setting.short_lived,
     )
 
@@ -128,6 +133,19 @@ def _episodes(rows: VehicleRows, setting: Setting) -> Iterator[EpisodeView]:
         else:
             first[key] = (row, row.n_scans)
         yield EpisodeView(row, fault_of(row, setting), *first[key])
+
+
+def _cured(rows: VehicleRows, setting: Setting) -> Iterator[CuredFault]:
+    """Say of each component with a fault now what cured such faults in the fleet."""
+    seen: set[str] = set()
+    for row in sorted(rows.episodes, key=lambda e: e.onset_high_at):
+        component = component_of(row.family or "")
+        if row.ended_by != "open" or component in seen:
+            continue
+        seen.add(component)
+        lines = fault_cures(setting.cures.get(component, ()), setting.cells)
+        if lines:
+            yield CuredFault(fault_of(row, setting), lines)
 
 
 def _work(assessment: Assessment, findings: VehicleFindings, setting: Setting) -> WorkItem | None:

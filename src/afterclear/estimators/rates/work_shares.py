@@ -1,14 +1,15 @@
 """Which work held how often, and which held oftener in the same situation.
 
-The chance that a piece of work holds is ``expit(level of the fault + situation + work)``.  Works and
-situations are drawn towards none: how far they spread is learnt from all faults together, so a work
-tried three times cannot shine.  An attempt whose end is open counts by its evidence: ``odds_failed``
-is how much likelier what was seen is if the work failed.
+The chance that a piece of work holds is ``expit(level of the fault + situation + work)``.  Works
+and situations are drawn towards none: how far they spread is learnt from all faults together, so a
+work tried three times cannot shine.  An attempt whose end is open counts by its evidence:
+``odds_failed`` is how much likelier what was seen is if the work failed.
 
 Two works are compared over the situations in which both were tried, each counting by what it can
-tell, n1 n2 / (n1 + n2), as Mantel and Haenszel weigh strata (1959, J. Natl. Cancer Inst. 22, p. 719;
-from memory).  Estimates and intervals are those of a posterior mode with its curvature (Laplace),
-widened where attempts on one vehicle end alike.
+tell, n1 n2 / (n1 + n2), as Mantel and Haenszel weigh strata (1959, J. Natl. Cancer Inst. 22,
+p. 719; from memory).  Each spread has its posterior mode with its curvature (Laplace), widened
+where attempts on one vehicle end alike; estimates and intervals come from draws over all spreads,
+as often from each as it explains what was seen.
 """
 
 from dataclasses import dataclass
@@ -58,7 +59,9 @@ class WorkShares:
     share: FloatArray
     low: FloatArray  # 95 % interval
     high: FloatArray
-    usual: IntArray  # the work most often tried for the fault, and what the others are compared with
+    usual: (
+        IntArray  # the work most often tried for the fault, and what the others are compared with
+    )
     difference: FloatArray  # share held, this less the usual one; nan: never in one situation
     difference_low: FloatArray
     difference_high: FloatArray
@@ -153,7 +156,7 @@ class _Fault:
             self.work[first],
             self.case[first],
             step[first] * _STEP,
-            np.bincount(cell).astype(np.float64),
+            group_sums(np.ones(cell.size), cell, first.size),
             self.works.size,
             int(self.case.max()) + 1,
         )
@@ -207,7 +210,7 @@ def _to_mode(cells: _Cells, mode: _Fitted, precision: FloatArray, level: float) 
     for whole in (True, False):
         _, curvature = _slopes(cells, mode.at, precision, centre, whole=whole)
         sign, log_size = np.linalg.slogdet(curvature)
-        mode.covariance = np.linalg.inv(curvature)
+        mode.covariance = np.asarray(np.linalg.inv(curvature), np.float64)
         if sign > 0 and np.diag(mode.covariance).min() > 0:
             break
     mode.log_weight = value + 0.5 * (float(np.log(precision).sum()) - float(log_size))

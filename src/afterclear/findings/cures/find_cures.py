@@ -22,6 +22,10 @@ from afterclear.findings.verdicts import Judged
 from afterclear.store.engine.database import Connection, create_temp_table, query
 
 _SQL = files("afterclear.findings") / "sql" / "cures.sql"
+# components that only codes name
+_LABELS = """
+    SELECT component_of(family), min(family_label) FROM store.codes_met
+    WHERE family IS NOT NULL GROUP BY ALL ORDER BY ALL"""
 _MOST_WORKS = 3  # more pieces of work on one order are not told apart (own judgement)
 _Q_BELOW = 0.05
 _RATHER_FAILED = 0.5  # as sites are judged: a come-back that is likelier a failure than not
@@ -54,7 +58,8 @@ def find_cures(con: Connection, catalogue: Catalogue, judged: Judged | None) -> 
     fixes = query(con, "FROM cure_fixes ORDER BY attempt_id").join(
         _evidence(judged), on="attempt_id", how="inner", maintain_order="left"
     )
-    labels = {key: each.label for key, each in catalogue.lexicon.components.items()}
+    labels = dict(query(con, _LABELS).iter_rows())
+    labels |= {key: each.label for key, each in catalogue.lexicon.components.items()}
     keep_all(con, "cures", _levels(fixes, labels))
     keep(con, "cure_fixes", fixes.rename({"brand": "part_brand", "grade": "part_grade"}))
     forget(con, _PUT)
@@ -79,7 +84,9 @@ def _levels(fixes: pl.DataFrame, labels: dict[str, str]) -> Iterator[pl.DataFram
         rows = own.with_columns(
             part=pl.lit(None, pl.String) if part is None else pl.col(part),
             # parts are compared with others of the same work, works with others for the fault
-            group=pl.col("fault") if part is None else pl.concat_str("fault", "work", separator="|"),
+            group=pl.col("fault")
+            if part is None
+            else pl.concat_str("fault", "work", separator="|"),
         )
         yield _rows(rows, labels).with_columns(level=pl.lit(level))
 
@@ -102,6 +109,7 @@ def _rows(rows: pl.DataFrame, labels: dict[str, str]) -> pl.DataFrame:
         .with_columns(
             usual=names.gather(found.usual),
             label=pl.col("fault").replace_strict(labels, default=pl.col("fault")),
+            works_label=_works_label(labels),
         )
         .with_columns(_told(pl.Series(found.usual == np.arange(found.usual.size))))
         .with_columns(
@@ -110,6 +118,13 @@ def _rows(rows: pl.DataFrame, labels: dict[str, str]) -> pl.DataFrame:
         )
         .with_columns(cost_per_cure=pl.col("cost") / pl.col("share_held"))
     )
+
+
+def _works_label(labels: dict[str, str]) -> pl.Expr:
+    """Name what was worked on; what has no name of its own keeps its key."""
+    component = pl.element().str.split(":").list.get(1, null_on_oob=True)
+    named = component.replace_strict(labels, default=component.str.replace_all("_", " "))
+    return pl.col("work").str.split(" ").list.eval(named).list.join("; ")
 
 
 def _counted(rows: pl.DataFrame) -> pl.DataFrame:
@@ -131,9 +146,7 @@ def _counted(rows: pl.DataFrame) -> pl.DataFrame:
         .agg(
             pl.col("fault", "work", "part").first(),
             *(count.cast(pl.Int32).alias(name) for name, count in counts.items()),
-            pl.when(one_currency)
-            .then(pl.col("currency").drop_nulls().first())
-            .alias("currency"),
+            pl.when(one_currency).then(pl.col("currency").drop_nulls().first()).alias("currency"),
             pl.when(one_currency)
             .then(pl.col("cost").drop_nulls().len())
             .otherwise(0)

@@ -1,0 +1,65 @@
+"""What cured which fault: the works of the fleet beside the usual one.  Pure."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from afterclear.finding_tables.cures import ENOUGH, Cure
+from afterclear.wording.cells import Cells, capital
+from afterclear.wording.cures import cured_words, difference_words, work_words
+
+MOST = 30  # lines of the table; the file beside the page has all
+
+
+@dataclass(frozen=True, slots=True)
+class CureLine:
+    """One work on one fault."""
+
+    fault: str  # in words
+    work: str
+    cured: str
+    share_held: float | None
+    share_low: float | None
+    share_high: float | None
+    cost_per_cure: float | None
+    currency: str | None
+    difference: str  # empty: within chance, or too few
+
+
+@dataclass(frozen=True, slots=True)
+class CuresView:
+    """Works that differ beyond chance, and all works of faults on which several were tried."""
+
+    told: tuple[CureLine, ...]
+    others: tuple[CureLine, ...]  # the first ``MOST``
+    n_others: int
+
+
+def cures_view(cures: Mapping[str, Sequence[Cure]], cells: Cells) -> CuresView | None:
+    """Choose what the fleet page shows; None: nothing was tried often enough."""
+    told: list[CureLine] = []
+    others: list[CureLine] = []
+    for rows in cures.values():
+        works = sorted((row for row in rows if row.level == "work"), key=lambda row: -row.n)
+        if len(works) < 2 or sum(row.n - row.n_open for row in works) < ENOUGH:  # noqa: PLR2004
+            continue
+        usual = next((row for row in works if row.told == "usual"), None)
+        for row in works:
+            line = _line(row, usual, cells)
+            (told if line.difference else others).append(line)
+    if not told and not others:
+        return None
+    return CuresView(tuple(told), tuple(others[:MOST]), len(others))
+
+
+def _line(row: Cure, usual: Cure | None, cells: Cells) -> CureLine:
+    return CureLine(
+        fault=capital(cells.t(row.label)),
+        work=work_words(row, cells),
+        cured=capital(cured_words(row, cells)),
+        share_held=row.share_held,
+        share_low=row.share_low,
+        share_high=row.share_high,
+        cost_per_cure=row.cost_per_cure,
+        currency=row.currency,
+        difference=capital(difference_words(row, usual, cells)),
+    )
