@@ -22,6 +22,8 @@ def command(app: App, text: tuple[str, ...]) -> None:
         click.echo(f"  about: {meaning.family}{'' if meaning.certain else ' (place not certain)'}")
         if meaning.points_at:
             click.echo(f"  points at: {meaning.points_at}")
+        for words in meaning.cured:
+            click.echo(f"  in this fleet: {words}")
         for caution in meaning.cautions:
             click.echo(f"  CAUTION {caution.title}: {caution.text}")
     n_refused = sum(isinstance(meaning, NoCode) for meaning in said)

@@ -31,7 +31,7 @@ def work_words(row: Cure, cells: Cells) -> str:
         cells.t(_DONE.get(piece.partition(":")[0], "{part}"), part=cells.t(part))
         for piece, part in zip(row.work.split(), row.works_label.split("; "), strict=True)
     ]
-    words = capital(cells.t(", ").join(pieces))
+    words = capital(", ".join(pieces))
     return f"{words} ({row.part})" if row.part else words
 
 
@@ -39,7 +39,10 @@ def cured_words(row: Cure, cells: Cells) -> str:
     """Say how often it cured the fault; a part that wore out later had cured it."""
     n_cured = row.n_held + row.n_worn_or_new
     n_known = n_cured + row.n_came_back
-    words = cells.t("cured it in {n} of {all}", n=n_cured, all=n_known)
+    # clearing a code repairs nothing, even where it stays away
+    away = row.work == "clear"
+    text = mark("stayed away in {n} of {all}") if away else mark("cured it in {n} of {all}")
+    words = cells.t(text, n=n_cured, all=n_known)
     if not n_known:
         words = cells.t("no fix is settled yet")
     if row.n_open and n_known:
@@ -53,9 +56,11 @@ def difference_words(row: Cure, usual: Cure | None, cells: Cells) -> str:
     if row.told not in {"better", "worse"} or usual is None or low is None or high is None:
         return ""
     text = (
-        mark("in the same situations {low} to {high} of 100 more cured than: {other}")
+        mark("in like situations it cures between {low} and {high} more of 100 than this: {other}")
         if row.told == "better"
-        else mark("in the same situations {low} to {high} of 100 fewer cured than: {other}")
+        else mark(
+            "in like situations it cures between {low} and {high} fewer of 100 than this: {other}"
+        )
     )
     ends = sorted(abs(each) * 100 for each in (low, high))
     return cells.t(

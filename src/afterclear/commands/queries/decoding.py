@@ -4,7 +4,14 @@ from dataclasses import dataclass
 
 from afterclear.catalogue.cautions import Caution
 from afterclear.catalogue.codes import Refusal, normal_code, split_codes
+from afterclear.catalogue.component import component_of
 from afterclear.commands.app import App
+from afterclear.errors import StoreError
+from afterclear.finding_tables.cures import Cure, by_fault
+from afterclear.finding_tables.declaration import columns_of
+from afterclear.store.engine.database import open_store, rows
+from afterclear.wording.cells import Cells
+from afterclear.wording.cures import fault_cures
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,6 +24,7 @@ class CodeMeaning:
     certain: bool
     points_at: str | None
     cautions: tuple[Caution, ...]
+    cured: tuple[str, ...] = ()  # what cured it in this fleet, in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +37,7 @@ class NoCode:
 def decode_code(app: App, text: str) -> list[CodeMeaning | NoCode]:
     """Say what each code of a text means, in its order; a word that is no code says so."""
     found: list[CodeMeaning | NoCode] = []
+    cures = _cures(app)
     for word in split_codes(text):
         spelled = normal_code(word)
         if isinstance(spelled, Refusal):
@@ -43,6 +52,20 @@ def decode_code(app: App, text: str) -> list[CodeMeaning | NoCode]:
                 certain=family.certain,
                 points_at=app.catalogue.points_at(spelled.code),
                 cautions=app.catalogue.cautions(family.key, spelled.code),
+                cured=fault_cures(cures.get(component_of(family.key), ()), Cells()),
             )
         )
     return found
+
+
+def _cures(app: App) -> dict[str, tuple[Cure, ...]]:
+    """Read what cured which fault; nothing where no store can be read: a code has its meaning."""
+    if not app.store.is_file():
+        return {}
+    names = [column.name for column in columns_of(Cure)]
+    try:
+        with open_store(app.store, read_only=True) as con:
+            found = rows(con, f"SELECT {', '.join(names)} FROM cures WHERE level = 'work'")
+    except StoreError:
+        return {}
+    return by_fault(Cure(**row) for row in found)

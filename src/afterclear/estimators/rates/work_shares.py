@@ -155,8 +155,8 @@ class _Fault:
         self.cells = _Cells(
             self.work[first],
             self.case[first],
-            step[first] * _STEP,
-            group_sums(np.ones(cell.size), cell, first.size),
+            np.asarray(step[first] * _STEP, np.float64),
+            np.bincount(cell).astype(np.float64),
             self.works.size,
             int(self.case.max()) + 1,
         )

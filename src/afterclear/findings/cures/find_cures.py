@@ -195,6 +195,6 @@ def _told(is_usual: pl.Series) -> pl.Expr:
 
 
 def _numbers(rows: pl.DataFrame, columns: list[str]) -> IntArray:
-    """Number distinct combinations from 0, in their order."""
+    """Assign numbers from 0 to distinct combinations, in their order."""
     ranks = rows.select(pl.struct(columns).rank("dense").alias("rank"))["rank"]
     return ranks.to_numpy().astype(np.int64) - 1

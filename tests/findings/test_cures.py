@@ -1,0 +1,120 @@
+"""What cured it: which work each fix was, in which situation, and what is told of it."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from afterclear.finding_tables.cures import Cure
+from afterclear.store.engine.database import Connection
+from afterclear.wording.cells import Cells
+from afterclear.wording.cures import fault_cures
+from tests.findings.found import found, rows
+from tests.histories.story import Story
+
+CODE = "P0301"
+N = 14  # vehicles for each work
+
+
+def vehicle(name: str, *, cures: bool, **order: str) -> Story:
+    """Tell of a misfire, one order for it with a clear, then 20,000 clean km or the code again."""
+    story = Story(name).scan(0, 1000, engine=[CODE])
+    story.repair(10, 1200, **order).clear(10.1, 1200)
+    if not cures:
+        return story.scan(20, 1500, engine=[CODE])
+    for day, km in ((30, 3000), (90, 9000), (200, 21_000)):
+        story.scan(day, km, engine=[])
+    return story
+
+
+def fleet() -> list[Story]:
+    """Coils cure, plugs mostly do not, wipers are other work on the same order."""
+    coil = {"action": "replace", "part_family": "ignition coil", "codes": CODE, "part_cost": "60"}
+    plug = {"action": "replace", "part_family": "spark plug", "codes": CODE, "part_cost": "20"}
+    money = {"currency": "EUR"}
+    coils = [vehicle(f"C{n}", cures=n > 0, **coil, **money) for n in range(N)]
+    plugs = [vehicle(f"P{n}", cures=n < 2, **plug, **money) for n in range(N + 1)]
+    cleaned = vehicle("K1", cures=True, action="clean", codes=CODE)
+    both = vehicle("W1", cures=True, **coil, repair_id="R-9", **money)
+    both.repair(10, 1200, repair_id="R-9", action="replace", part_family="wiper blade")
+    bare = Story("B1").scan(0, 1000, engine=[CODE]).clear(5, 1100).scan(20, 1500, engine=[CODE])
+    return [*coils, *plugs, cleaned, both, bare]
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Connection]:
+    with found(tmp_path_factory.mktemp("cures"), *fleet()) as con:
+        yield con
+
+
+def works(con: Connection) -> dict[str, dict[str, Any]]:
+    return {row["work"]: row for row in rows(con, "cures") if row["level"] == "work"}
+
+
+def test_each_work_is_counted_with_what_became_of_it(store: Connection) -> None:
+    told = {
+        work: [row[name] for name in ("n", "n_held", "n_came_back", "n_open")]
+        for work, row in works(store).items()
+    }
+    assert told == {
+        "replace:ignition_coil": [N + 1, N, 1, 0],
+        "replace:spark_plug": [N + 1, 2, N - 1, 0],
+        "clean:misfire": [1, 1, 0, 0],
+        "clear": [1, 0, 1, 0],
+    }
+
+
+def test_the_fixes_behind_a_count_are_listed(store: Connection) -> None:
+    listed = [row for row in rows(store, "cure_fixes") if row["work"] == "replace:ignition_coil"]
+    assert len(listed) == N + 1
+    assert {row["n_beside"] for row in listed} == {0}
+    assert all(row["repair_id"] for row in listed)
+
+
+def test_a_difference_beyond_chance_is_told_and_few_fixes_are_not_compared(
+    store: Connection,
+) -> None:
+    found_works = works(store)
+    assert found_works["replace:ignition_coil"]["told"] == "usual"
+    plug = found_works["replace:spark_plug"]
+    assert (plug["told"], plug["usual"]) == ("worse", "replace:ignition_coil")
+    assert plug["difference_high"] < 0
+    assert found_works["clean:misfire"]["told"] == "too_few"
+    assert found_works["clean:misfire"]["share_held"] is None
+
+
+def test_a_cure_costs_the_mean_order_over_the_share_that_holds(store: Connection) -> None:
+    plug = works(store)["replace:spark_plug"]
+    assert (plug["cost"], plug["currency"], plug["n_priced"]) == (20, "EUR", N + 1)
+    assert plug["cost_per_cure"] == pytest.approx(20 / plug["share_held"])
+
+
+def cure(work: str, n: int, n_held: int, n_came_back: int, **columns: Any) -> Cure:
+    labels = {"clear": "", "replace:ignition_coil": "ignition coil"}
+    usual: dict[str, Any] = dict.fromkeys(Cure.__dataclass_fields__)
+    usual |= {"fault": "misfire", "label": "misfire", "level": "work", "work": work, "n": n}
+    usual |= {"works_label": labels.get(work, "ignition coil; spark plug"), "n_first": n}
+    usual |= {"n_held": n_held, "n_came_back": n_came_back, "n_worn_or_new": 0, "told": "usual"}
+    return Cure(**(usual | {"n_open": n - n_held - n_came_back} | columns))
+
+
+def test_the_words_count_what_was_cured_and_never_call_a_clear_a_cure() -> None:
+    said = fault_cures([cure("replace:ignition_coil", 9, 5, 2), cure("clear", 3, 1, 2)], Cells())
+    assert said == (
+        "Ignition coil replaced: cured it in 5 of 7, 2 not proven yet.",
+        "Codes erased, no repair: stayed away in 1 of 3.",
+    )
+
+
+def test_a_difference_is_told_with_its_interval_and_the_usual_work() -> None:
+    apart = {"told": "better", "difference_low": 0.12, "difference_high": 0.4}
+    both = cure("replace:ignition_coil replace:spark_plug", 6, 6, 0, **apart)
+    said = fault_cures([cure("replace:ignition_coil", 9, 5, 4), both], Cells())
+    assert said[1] == (
+        "Ignition coil replaced, spark plug replaced: cured it in 6 of 6; in like situations it "
+        "cures between 12 and 40 more of 100 than this: Ignition coil replaced."
+    )
+
+
+def test_a_fleet_with_too_few_settled_fixes_is_given_no_advice() -> None:
+    assert fault_cures([cure("replace:ignition_coil", 9, 2, 1)], Cells()) == ()
