@@ -5,12 +5,12 @@ from datetime import timedelta
 import polars as pl
 
 from afterclear.digest.audience.costs import CostView
-from afterclear.digest.audience.cures import cures_view
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.fleet_model import FleetPage
 from afterclear.digest.audience.sections import section_views
 from afterclear.digest.audience.shown_vehicles import CommonViews, year_tallies
 from afterclear.digest.common.assess import Setting
+from afterclear.digest.common.cure_lines import cures_view
 from afterclear.digest.common.model import DataNotes, LoadLine, SetAside
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.common.worklist_lines import Work

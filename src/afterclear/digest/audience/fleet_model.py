@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 from afterclear.digest.audience.costs import CostView
-from afterclear.digest.audience.cures import CuresView
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.sections import SectionView
+from afterclear.digest.common.cure_lines import CuresView
 from afterclear.digest.common.model import (
     AttemptView,
     Changes,
