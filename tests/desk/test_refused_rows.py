@@ -42,6 +42,7 @@ def test_a_workbook_of_refused_rows_goes_out_and_comes_back(browser: Browser) ->
     assert ("took refused rows as a workbook", "1 row") in told
 
 
+@pytest.mark.slow
 def test_no_workbook_is_given_where_nothing_is_refused(browser: Browser) -> None:
     browser.load("scans.csv", SCANS)
     status, page = browser.ask("/refused/workbook")
