@@ -373,7 +373,7 @@ def test_lines_of_a_language_are_read(reader: WorkReader, language: str) -> None
     """At least what the last measurement said; the table is printed by ``notes_table``."""
     names = (
         language,
-        *(f"{kind}_{language}" for kind in ("fresh", "blind", "unseen", "late", "last")),
+        *(f"{kind}_{language}" for kind in ("fresh", "blind", "unseen", "late", "last", "same")),
     )
     texts = [line for name in names for line in notes_table.lines(name)]
     n = notes_table.counted(reader, texts, tell=False)
