@@ -125,8 +125,8 @@ def _context(app: App) -> Context:
     known = Known()
     if app.store.exists():
         with open_store(app.store, read_only=True) as con:
-            numbers, vins, plates = known_identifiers(con)
-        known = Known(numbers, vins, plates)
+            own = known_identifiers(con)
+        known = Known(own.numbers, own.vins, own.plates, own.owners)
     units = ControlUnits.load(shipped("config"))
     return Context(words, units, known, app.clock(), tables=app.config.tables)
 

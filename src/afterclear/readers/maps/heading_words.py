@@ -1,13 +1,16 @@
 """What headings and status words mean, in several languages: ``config/imports/headings.csv``."""
 
 import csv
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
 from afterclear.catalogue.folded_words import Words, words_of
 from afterclear.errors import ConfigError
 
-EXACT, PART = 0.9, 0.6  # certainty from a whole heading, and from one that only holds the words
+# Certainty from a whole heading, from one with words cut short, from one that only holds the words.
+EXACT, SHORT, PART = 0.9, 0.85, 0.6
+_SHORTENED = re.compile(r"([^\W\d_]{3,})\.")  # a word of an abbreviation ends with a dot
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,9 +22,12 @@ class HeadingWords:
     def of_heading(self, heading: str) -> dict[str, float]:
         """Give the columns a heading may mean, and how strongly it points to each."""
         words = words_of(heading.rpartition(".")[2] or heading)
+        whole, short = words_of(heading), _shortened(heading)
         found: dict[str, float] = {}
         for known, means in self.meanings.items():
             share = _share(known, words)
+            if short and _is_short_for(known, whole, short):
+                share = max(share, SHORT)
             for name in means if share else ():
                 if ":" not in name:
                     found[name] = max(found.get(name, 0.0), share)
@@ -32,6 +38,17 @@ class HeadingWords:
         means = self.meanings.get(words_of(word), ())
         ours = [name.partition(":")[2] for name in means if name.startswith(f"{column}:")]
         return ours[0] if len(ours) == 1 else None
+
+
+def _shortened(heading: str) -> frozenset[str]:
+    return frozenset(word for text in _SHORTENED.findall(heading) for word in words_of(text))
+
+
+def _is_short_for(known: Words, words: Words, short: frozenset[str]) -> bool:
+    """Whether a heading is a known one with words cut short, as Auftr.-Nr. is of Auftrag Nr."""
+    return len(known) == len(words) and all(
+        k == w or (w in short and k.startswith(w)) for k, w in zip(known, words, strict=True)
+    )
 
 
 def _share(known: Words, words: Words) -> float:

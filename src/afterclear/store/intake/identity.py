@@ -78,15 +78,30 @@ class Claims:
         return latest.pop() if len(latest) == 1 else None
 
 
-def known_identifiers(con: Connection) -> tuple[frozenset[str], frozenset[str], frozenset[str]]:
-    """Give the numbers, VINs and plates of all vehicles, as they are compared."""
+@dataclass(frozen=True, slots=True)
+class Identifiers:
+    """The numbers, VINs and plates of all vehicles, as they are compared."""
+
+    numbers: frozenset[str]
+    vins: frozenset[str]
+    plates: frozenset[str]
+    owners: dict[str, frozenset[str]]  # VIN or plate -> numbers of the vehicles that have or had it
+
+
+def known_identifiers(con: Connection) -> Identifiers:
+    """Give the identifiers of all vehicles."""
     numbers = {
         plain_id(number)
         for table in TABLES
         for (number,) in query(con, f"SELECT DISTINCT vehicle_id FROM {table}").iter_rows()
     }
     claimed = claims(con)
-    return frozenset(numbers), frozenset(claimed.vins), frozenset(claimed.plates)
+    owners = {vin: frozenset(map(plain_id, own)) for vin, own in claimed.vins.items()}
+    for plate, had in claimed.plates.items():
+        owners[plate] = frozenset(plain_id(vehicle) for vehicle, _, _ in had)
+    return Identifiers(
+        frozenset(numbers), frozenset(claimed.vins), frozenset(claimed.plates), owners
+    )
 
 
 def claims(con: Connection) -> Claims:

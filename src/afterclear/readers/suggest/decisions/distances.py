@@ -1,18 +1,23 @@
 """The odometer and the engine's hours, with their units."""
 
 import re
+from itertools import pairwise
 
 from afterclear.catalogue.folded_words import words_of
 from afterclear.plain import KM_PER_MILE
+from afterclear.readers.suggest.decisions.by_past import rows_of
 from afterclear.readers.suggest.evidence.column_choice import BLANKS
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
+from afterclear.readers.suggest.evidence.known_past import Past
 from afterclear.readers.suggest.evidence.numbers import Numbers, as_number, parted
 from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Choice, Question
 from afterclear.readers.suggest.evidence.readings import Reading, unit_of
 
 _NEW_KM = 1000.0  # what an odometer passes within weeks
+_FALLS = 0.99  # more than rounding
+_SEVERAL = 2  # vehicles: one may have another odometer
 _NEAR = 0.12  # two readings nearer than this are both possible
 _ROUNDED = 0.01  # a distance in km and in miles, each rounded
 _LEAVE = Choice("leave", "nobody knows: distances are left out")
@@ -22,7 +27,7 @@ def fill_distance(f: Filling) -> None:
     """Take the odometer, with its unit, and the engine's hours."""
     if not f.has("km"):
         f.miss_unread("odometer_km", "odometer_km", "odometer_mi")
-    if f.has("km") and _which_distance(f):
+    if f.has("km") and _which_distance(f) and not _is_driven_only(f):
         _fill_odometer(f)
     elif f.has("km"):
         f.decision.notes.append("distances are left out: nobody knows which column is meant")
@@ -77,6 +82,31 @@ def _which_distance(f: Filling) -> bool:
     chosen = f.asker.choose(question)
     f.roles["km"] = next((r for r in near if r.heading == chosen), best)
     return chosen != "none"
+
+
+def _is_driven_only(f: Filling) -> bool:
+    """Ask whether distances that fall as time goes on are readings of the odometer."""
+    rows = rows_of(f.sight, f.roles, Past())
+    if rows is None:
+        return False
+    profile = f.profile("km")
+    found = rows.way(f.numbers, f.order, rows.units[0])
+    ways = [sorted(points) for points in found.values() if len({t for t, _ in points}) > 1]
+    falling = [w for w in ways if any(b[1] < _FALLS * a[1] for a, b in pairwise(w))]
+    if len(falling) < _SEVERAL or len(falling) < len(ways) / 2:
+        return False
+    question = Question(
+        "distance",
+        f"Under {profile.heading!r} the distances of {len(falling):,} vehicles fall as time goes "
+        "on. What are they?",
+        (
+            Choice("driven", "distances driven in a time, not readings: they are left out"),
+            Choice("odometer", "readings of the odometer all the same"),
+        ),
+        tuple(f.row_text(at) for at in range(min(3, f.n_rows))),
+        unasked="driven",
+    )
+    return f.asker.choose(question) == "driven"
 
 
 def _counts_far(profile: Profile, numbers: Numbers) -> bool:

@@ -1,6 +1,7 @@
 """Tables of cleared memories, of work orders and of vehicles."""
 
 import re
+from dataclasses import replace
 
 from afterclear.readers.suggest.decisions.distances import fill_distance
 from afterclear.readers.suggest.decisions.order_amounts import ask_whose_amounts
@@ -9,10 +10,13 @@ from afterclear.readers.suggest.decisions.scan_time import fill_time
 from afterclear.readers.suggest.decisions.scanning import with_letter_o
 from afterclear.readers.suggest.decisions.unknown_words import fill_words
 from afterclear.readers.suggest.decisions.which_vehicle import fill_plate_alone, fill_vehicle
-from afterclear.readers.suggest.evidence.code_columns import in_cell
+from afterclear.readers.suggest.evidence.code_columns import A_CODE, in_cell
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.numbers import as_number
+from afterclear.readers.suggest.evidence.profiles import Profile, has_code
 
+_A_ROW = 3  # cells of a row of a list
+_A_CENT = 0.011
 # an order that says none of these is no work anyone could follow
 _WHAT_WAS_DONE = {"notes", "action", "codes", "part_number", "part_family"}
 _CURRENCIES = {"€": "EUR", "$": "USD", "£": "GBP", "zł": "PLN", "eur": "EUR", "pln": "PLN",
@@ -43,9 +47,13 @@ def fill_repairs(f: Filling) -> None:
     f.plain("technician")
     if f.has("code"):
         _codes_of_order(f)
+    else:
+        _codes_in_texts(f)
     _fill_action(f)
     for column in ("part_number", "part_brand"):
         f.plain(column)
+    if f.has("part_number") and f.has("total_cost") and not f.has("part_cost"):
+        _cost_of_line(f)
     for column in ("quantity", "part_cost", "labour_cost"):
         if f.has(column):
             f.plain(column, spec=_amount(f.profile(column)))
@@ -60,12 +68,44 @@ def fill_repairs(f: Filling) -> None:
         if len(texts) > 1:
             spec["join"] = " | "
         f.decision.take("notes", spec, 0.85, "what was done, as written")
+    _miss_taken_back(f)
     ask_whose_amounts(f)
     ask_whose_places(f)
     if not _WHAT_WAS_DONE & {taken.column for taken in f.decision.columns}:
         f.decision.missing.append(
             "what was done: no column says it; map notes, action, codes or part_number"
         )
+
+
+def _miss_headed_groups(f: Filling) -> None:
+    """Take no list with lines of one cell among its rows: they head groups, and are no vehicles."""
+    filled = [[p.cells[at] for p in f.sight.profiles if p.cells[at]] for at in range(f.n_rows)]
+    alone = [cells[0] for cells in filled if len(cells) == 1]
+    if alone and sum(len(cells) >= _A_ROW for cells in filled) > len(alone):
+        f.decision.missing.append(
+            f"vehicle_id: lines such as {alone[0]!r} fill one cell only and seem to head groups; "
+            "leave them out with keep_where, or give the list without them"
+        )
+
+
+def _miss_taken_back(f: Filling) -> None:
+    """Take no orders of which one takes another back: its work would stand twice."""
+    if not f.has("repair_id"):
+        return
+    numbers = {n for n in f.profile("repair_id").values if any(map(str.isdigit, n))}
+    used = f.profile("repair_id").heading
+    for at in range(f.n_rows):
+        own = f.profile("repair_id").cells[at]
+        cells = [p.cells[at] for p in f.sight.profiles if p.heading != used]
+        text, amounts = " ".join(cells), [as_number(cell, f.numbers) for cell in cells]
+        named = [n for n in numbers - {own} if re.search(rf"(?<!\w){re.escape(n)}(?!\w)", text)]
+        is_less = any(amount is not None and amount < 0 for amount in amounts)
+        if named and own and is_less and not f.is_left_out(at):
+            f.decision.missing.append(
+                f"repair_id: {own} has amounts below nothing and takes {named[0]} back; give the "
+                "file without both, or work would count twice"
+            )
+            return
 
 
 def _codes_of_order(f: Filling) -> None:
@@ -79,6 +119,19 @@ def _codes_of_order(f: Filling) -> None:
     f.decision.take("codes", spec, f.roles["code"].sure, f.roles["code"].reason)
 
 
+def _codes_in_texts(f: Filling) -> None:
+    """Take the codes that stand among the words of what the customer or the reading said."""
+    used = {r.heading for role, r in f.roles.items() if role != "complaint"}
+    found = [
+        p
+        for p in f.sight.profiles
+        if p.heading not in used and p.is_text and any(map(has_code, p.values))
+    ]
+    if len(found) == 1:
+        spec = {"from": found[0].heading, "pattern": rf"\b({A_CODE})\b", "otherwise": "empty"}
+        f.decision.take("codes", spec, 0.8, "codes among its words")
+
+
 def _fill_action(f: Filling) -> None:
     if f.has("action"):
         profile = f.profile("action")
@@ -89,6 +142,23 @@ def _fill_action(f: Filling) -> None:
 def _amount(profile: Profile) -> dict[str, object]:
     plain = all(re.fullmatch(r"[+-]?[\d.,'\u2396 \u00a0\u202f]+", v) for v in profile.values)
     return {} if plain else {"pattern": r"([+-]?\d[\d.,' \u00a0\u202f]*)", "otherwise": "empty"}
+
+
+def _cost_of_line(f: Filling) -> None:
+    """Take an amount for the parts' where it is their price times their quantity in every row."""
+    if not f.has("quantity"):
+        return
+    total, quantity = f.profile("total_cost"), f.profile("quantity")
+    for price in f.sight.profiles:
+        rows = [
+            [as_number(p.cells[at], f.numbers) for p in (total, quantity, price)]
+            for at in range(f.n_rows)
+        ]
+        whole = [(t, n, each) for t, n, each in rows if t and n and each]
+        is_product = all(abs(t - n * each) < _A_CENT for t, n, each in whole)
+        if price is not total and is_product and len(whole) > 1 and any(n > 1 for _, n, _ in whole):
+            f.roles["part_cost"] = replace(f.roles["total_cost"], role="part_cost")
+            return
 
 
 def _currency(f: Filling) -> None:
@@ -110,6 +180,7 @@ def _currency(f: Filling) -> None:
 
 def fill_vehicles(f: Filling) -> None:
     """Fill a vehicle list."""
+    _miss_headed_groups(f)
     if not f.has("vehicle_id") and f.has("plate") and not f.has("vin"):
         fill_plate_alone(f)
     f.plain("vehicle_id")

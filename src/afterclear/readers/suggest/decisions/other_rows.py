@@ -22,12 +22,27 @@ _UNDONE = re.compile(
     r"|declined|refused|rejected|requested|approved|geplant|offen|angebot|kostenvoranschlag|storniert"
     r"|abgelehnt|angefragt|prevu|planifie|devis|annule|refuse|en attente|a faire|planificad"
     r"|pendiente|presupuest|anulad|cancelad|rechazad|zaplanowan|planowan|otwart|wycen|ofert|anulowan"
-    r"|odrzucon|oczekuj|gutschrift|storno|credit|avoir|abono|nota de credito|korekt|faktura koryg)"
+    r"|odrzucon|oczekuj|gutschrift|storno|credit|avoir|abono|nota de credito|korekt|faktura koryg"
+    r"|superseded|obsolete|void|in progress|in arbeit|in bearbeitung|en cours|en curso|w toku)"
     r"|(?:not|nicht|non|no|nie) (?:done|erledigt|ausgefuhrt|fait|realise|hecho|realizado|wykonan)"
 )
+# A clearing that did not work, and a reading that broke off.
+_FAILED = re.compile(
+    r"(?:not |nicht |non |no |nie )?(?:fail|unsuccess|error|abort|reject|refus|denied|impossib"
+    r"|fehlgeschlagen|fehler|abgebrochen|abgelehnt|echec|echou|fallid|fallo|error|rechazad|abortad"
+    r"|niepowodz|nieudan|blad|przerwan|odrzucon)"
+    r"|(?:not|nicht|non|no|nie) (?:cleared|done|ok|possible|geloscht|moglich|erfolgreich|efface"
+    r"|reussi|borrad|realizad|skasowan|wykonan|udal)"
+)
+_BROKEN_OFF = re.compile(
+    r"(?:interrupt|abort|broken off|incomplete|unfinished|connection lost|timed? ?out|unterbrochen"
+    r"|abgebrochen|unvollstandig|verbindung verloren|interromp|abandon|incomplet|connexion perdue"
+    r"|interrumpid|abortad|conexion perdida|przerwan|niekompletn|niedokonczon|utrata polaczenia)"
+)
 _FEW = 8  # distinct words of such a column
-_MOST_WORDS = 3  # of one value
+_MOST_WORDS = 6  # of one value: "cancelled - customer did not come"
 _TEXTS = ("work_text", "complaint", "notes", "description", "code", "ecu", "vehicle_id", "reason")
+_SAYS_OF_CODES = ("status", "status_flag", "ecu_response")
 _WHOSE = ("vehicle_id", "vin", "plate")
 
 
@@ -38,8 +53,18 @@ def part_rows(f: Filling) -> None:
         _part_cleared(f, *found)
     elif f.decision.into == "scans" and (flagged := _flagged_as_cleared(f)):
         _clear_after_reading(f, *flagged)
+    elif f.decision.into == "scans" and (found := _saying(f, _BROKEN_OFF, _SAYS_OF_CODES)):
+        _leave_or_take(f, *found, "Was the vehicle read to the end then?")
+    elif f.decision.into == "scans" and not _has_codes(f) and (found := _saying(f, _UNDONE)):
+        _leave_or_take(f, *found, "Does such a row count?")
+    elif f.decision.into == "clears" and (found := _saying(f, _FAILED)):
+        _leave_or_take(f, *found, "Was the memory cleared then?")
     elif f.decision.into == "repairs" and (found := _saying(f, _UNDONE)):
-        _leave_undone(f, *found)
+        _leave_or_take(f, *found, "Was that work done?")
+
+
+def _has_codes(f: Filling) -> bool:
+    return f.wide is not None or f.has("code") or f.has("spn") or f.has("ecu")
 
 
 def _struck_rows(f: Filling) -> None:
@@ -59,9 +84,11 @@ def _struck_rows(f: Filling) -> None:
     f.decision.table_keys["struck"] = f.asker.choose(question)
 
 
-def _saying(f: Filling, pattern: re.Pattern[str]) -> tuple[Profile, list[str]] | None:
-    """Find a column of a few words that marks such rows."""
-    texts = {f.roles[r].heading for r in _TEXTS if f.has(r)}
+def _saying(
+    f: Filling, pattern: re.Pattern[str], but: Sequence[str] = ()
+) -> tuple[Profile, list[str]] | None:
+    """Find a column of a few words that marks such rows; ``but``: roles of columns that do not."""
+    texts = {f.roles[r].heading for r in (*_TEXTS, *but) if f.has(r)}
     for profile in f.sight.profiles:
         is_wordy = len(profile.values) > _FEW or any(
             len(v.split()) > _MOST_WORDS for v in profile.values
@@ -108,12 +135,12 @@ def _clear_after_reading(f: Filling, profile: Profile, words: list[str]) -> None
         f.decision.more.append(Decision("clears", f.decision.sure, table_keys=keys))
 
 
-def _leave_undone(f: Filling, profile: Profile, words: list[str]) -> None:
+def _leave_or_take(f: Filling, profile: Profile, words: list[str], what: str) -> None:
     choices = (
         Choice("leave", "no: such rows are left out"),
         Choice("take", "yes, as in the other rows"),
     )
-    if _ask(f, profile, words, "Was that work done?", choices, unasked="leave") == "leave":
+    if _ask(f, profile, words, what, choices, unasked="leave") == "leave":
         _drop(f, profile, words)
 
 

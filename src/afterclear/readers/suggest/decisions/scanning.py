@@ -22,9 +22,10 @@ from afterclear.readers.suggest.evidence.profiles import (
     with_figure_0,
 )
 from afterclear.readers.suggest.evidence.questions import Choice, Question
-from afterclear.readers.suggest.evidence.readings import Reading
+from afterclear.readers.suggest.evidence.readings import Reading, unit_of
 
 WHOLE_VEHICLE = "whole vehicle"
+_MARK = 2  # letters of a mark
 
 
 def fill_scans(f: Filling) -> None:
@@ -36,6 +37,8 @@ def fill_scans(f: Filling) -> None:
         f.miss_unread("code", "code")
     has_codes = f.wide is not None or f.has("code") or (f.has("spn") and f.has("fmi"))
     if not has_codes and not f.has("ecu"):
+        if not {"odometer_km", "engine_hours"} & {t.column for t in f.decision.columns}:
+            f.decision.missing.append("odometer_km: nothing of it is left to load")
         return  # readings of the odometer only
     if has_codes:
         fill_codes(f)
@@ -43,7 +46,9 @@ def fill_scans(f: Filling) -> None:
     fill_words(f, "ecu_response")
     if f.has("scan_id") and _is_one_scan(f):
         f.plain("scan_id")
+    _miss_marks_of_clean_rows(f)
     _fill_count(f, "occurrences")
+    _fill_since_clear(f)
     if f.has("first_seen_km"):
         f.plain("first_seen_km", spec=blank_words(f.profile("first_seen_km")))
 
@@ -217,6 +222,37 @@ def _fill_status(f: Filling) -> None:
         words = {v: f.sight.words.of_word("flag", v) for v in profile.values}
         values = {v: ours[w] for v, w in words.items() if w}
         f.plain("status", "status_flag", {"values": values})
+
+
+def _miss_marks_of_clean_rows(f: Filling) -> None:
+    """Name a column of marks that say something else of rows without a code than of the others.
+
+    T may stand for tested and N for no answer: taken for clean, a silent unit would have healed.
+    """
+    if not f.has("code") or f.wide is not None:
+        return
+    codes = f.profile("code").cells
+    for profile in f.sight.profiles:
+        is_marks = bool(profile.values) and all(len(v) <= _MARK for v in profile.values)
+        if not is_marks or profile.filled < 1 or profile.heading in f.decision.used:
+            continue
+        clean = {mark for mark, code in zip(profile.cells, codes, strict=True) if not code}
+        coded = {mark for mark, code in zip(profile.cells, codes, strict=True) if code}
+        if clean and not clean & coded and not all(map(str.isdigit, "".join(clean | coded))):
+            f.decision.missing.append(
+                f"ecu_response: rows without a code say {', '.join(sorted(clean))} under "
+                f"{profile.heading!r}, the others do not; say in a map whether their units answered"
+            )
+            return
+
+
+def _fill_since_clear(f: Filling) -> None:
+    """Take the distance that units count since their memory was cleared."""
+    if f.has("distance_since_clear_km"):
+        profile = f.profile("distance_since_clear_km")
+        unit = unit_of(profile)
+        spec = {} if unit in {"", "km"} else {"unit": unit}
+        f.plain("distance_since_clear_km", spec={**spec, **blank_words(profile)})
 
 
 def _is_one_scan(f: Filling) -> bool:

@@ -70,6 +70,11 @@ _OF_ORDERS = (
     {"work_text", "action"},
     {"part_number", "part_name"},
 )
+# An order has one of these; amounts and a day alone may be a card's for fuel.
+_OF_AN_ORDER = {
+    *("repair_id", "work_text", "action", "part_number", "part_name", "complaint"),
+    *("description", "notes"),
+}
 _ENOUGH = {"repairs": 1.5, "vehicles": 1.8, "scans": 1.2, "clears": 2.0}
 _ASKED = (
     Choice("repairs", "work done on a vehicle: each row is a work order or a line of one"),
@@ -100,7 +105,8 @@ def decide_table(
     if has_codes:
         return _with_codes(weights, roles, sight, asker)
     best = max(("repairs", "vehicles", "scans"), key=lambda t: weights[t] - _ENOUGH[t])
-    if weights[best] >= _ENOUGH[best] and (best != "scans" or "ecu" in roles):
+    says_what = best != "repairs" or bool(_OF_AN_ORDER & set(roles))
+    if weights[best] >= _ENOUGH[best] and (best != "scans" or "ecu" in roles) and says_what:
         return Into(best, f"it has what {best} have", weights)
     if _is_odometer_only(roles, sight):
         return Into("odometer", "it tells vehicles, times and distances, and nothing else", weights)

@@ -20,6 +20,7 @@ _NEAR = 0.12  # two readings nearer than this are both possible
 
 def fill_vehicle(f: Filling) -> None:
     """Take the columns that name the vehicle; otherwise a fact above the table, or an answer."""
+    _without_other_numbers(f)
     identifiers = [r for r in ("vehicle_id", "vin", "plate") if f.has(r)]
     if "vehicle_id" in identifiers:
         _one_of_several(f, "vehicle_id", "Which column has your own number of the vehicle?")
@@ -32,6 +33,30 @@ def fill_vehicle(f: Filling) -> None:
         f.plain(role)
     if not identifiers:
         _vehicle_given_once(f)
+
+
+def _without_other_numbers(f: Filling) -> None:
+    """Take no numbers for vehicles' that a VIN or plate beside them contradicts.
+
+    Numbers of visits may look like those of the fleet; their heading does not mean a vehicle.
+    """
+    marks = [f.profile(r) for r in ("vin", "plate") if f.has(r)]
+    if not f.has("vehicle_id") or f.profile("vehicle_id").means("vehicle_id") > _LIKELY:
+        return
+    numbers = f.profile("vehicle_id")
+    for mark in marks:
+        told: dict[str, set[str]] = {}
+        for of, number in zip(mark.cells, numbers.cells, strict=True):
+            if of and number:
+                told.setdefault(plain_id(of), set()).add(plain_id(number))
+        owners = f.sight.known.owners
+        is_other = any(owners.get(of, own) != own for of, own in told.items())
+        if is_other or any(len(own) > 1 for own in told.values()):
+            del f.roles["vehicle_id"]
+            f.decision.notes.append(
+                f"{numbers.heading!r} is no vehicle: {mark.heading!r} names others in its rows"
+            )
+            return
 
 
 def _one_of_several(f: Filling, role: str, text: str) -> None:

@@ -19,11 +19,11 @@ from afterclear.readers.suggest.evidence.questions import Asker, Choice, Questio
 from afterclear.readers.suggest.evidence.readings import Sight
 
 _FITS = 0.8
-_A_CODE = r"(?:[PCBU][0-3][0-9A-Fa-f]{3}(?:-[0-9A-Fa-f]{2})?|SPN\s*:?\s*\d+\s*/?\s*FMI\s*:?\s*\d+)"
+A_CODE = r"(?:[PCBU][0-3][0-9A-Fa-f]{3}(?:-[0-9A-Fa-f]{2})?|SPN\s*:?\s*\d+\s*/?\s*FMI\s*:?\s*\d+)"
 # Tried in turn: the separators between the codes of one cell.
 _BETWEEN = (r"\s*;\s*", r"\s*\|\s*", r"\n", r"\s*,\s*", r"\s*/\s*", r"\s*\+\s*", r"[,;|/\s]+")
 # A word behind a code: in brackets, or behind a dash, a colon, a blank.
-_BEHIND = rf"^{_A_CODE}(?:\s*[:=(\[\u2013]+\s*|\s+[-(\[]?\s*)(.*?)[)\]\s]*$"
+_BEHIND = rf"^{A_CODE}(?:\s*[:=(\[\u2013]+\s*|\s+[-(\[]?\s*)(.*?)[)\]\s]*$"
 _STEM = re.compile(r"^(.*?)[\s_#.-]*\d{1,2}$")
 # Answer to what bare codes are -> what spells one.
 PREFIXES = {"powertrain": "P{}", "j1939": "SPN {}", "maker": "unknown:{}", "refuse": ""}
@@ -166,7 +166,7 @@ def in_cell(values: Sequence[str], words: HeadingWords) -> InCell:
     if not behind:
         return InCell(each)
     is_status = all(_is_status(text, words) for text in behind)
-    pattern = rf"^({_A_CODE})"
+    pattern = rf"^({A_CODE})"
     return InCell(each, pattern, _BEHIND, tuple(behind), is_status)
 
 

@@ -21,6 +21,7 @@ from afterclear.readers.suggest.evidence.questions import Asker, Choice, Questio
 EARLIEST = 1985
 _LIKELY = 0.5
 SERIALS = (30_000, 80_000)  # day numbers of spreadsheets from 1982 to 2119
+_SHOWN = 3  # rows of a question
 ENOUGH_ROWS = 5  # so many rows in order by one reading only do not come by chance
 _CLOCK = re.compile(
     r"""(?P<hour>\d{1,2})(?P<mark>[:.h]|\sh\s)(?P<minute>\d{2})
@@ -366,16 +367,19 @@ def _odometers_rise(times: Sequence[datetime | None], hints: Hints) -> bool | No
 def _ask_order(
     columns: Sequence[tuple[Profile, TimeColumn]], orders: Sequence[str], asker: Asker
 ) -> str:
-    profile, column = columns[0]
-    rows = []
-    for value in profile.values[:3]:
-        read = [
-            f"{_day_in_words(t)} ({order} first)"
-            for order in orders
-            if (t := read_times([value], column, order)[0]) is not None
-        ]
-        rows.append(f"{profile.heading} {value}: {' or '.join(read)}")
-    example = profile.values[0]
+    rows: list[str] = []
+    example = ""
+    for profile, column in columns:
+        times = [read_times(profile.values, column, order) for order in orders]
+        for value, read in zip(profile.values, zip(*times, strict=True), strict=True):
+            if len(rows) == _SHOWN or len(set(read)) == 1:
+                continue
+            told = [
+                f"{_day_in_words(t)} ({o} first)" for o, t in zip(orders, read, strict=True) if t
+            ]
+            rows.append(f"{profile.heading} {value}: {' or '.join(told)}")
+            example = example or value
+    example = example or columns[0][0].values[0]
     question = Question(
         "date-order",
         f"In dates such as {example}, what stands first?",

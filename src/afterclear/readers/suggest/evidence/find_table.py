@@ -3,7 +3,7 @@
 import re
 import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -42,6 +42,8 @@ _NO_TABLE = (
     "patterns, as help/imports.md of the program tells."
 )
 _DOUBTFUL = 0.5
+_WHOSE = {"vehicle_id", "vin", "plate"}
+_WHEN = {"scanned_at", "repaired_at", "cleared_at"}
 _HEADED = 2.0  # headings that are known: two of them for certain
 
 
@@ -77,7 +79,7 @@ def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, aske
     """
     raw = delivery.path.read_bytes()
     if is_workbook(raw[:8], delivery.path):
-        return _in_workbook(raw, delivery, words)
+        return _in_workbook(raw, delivery, words, asker)
     if is_pdf(delivery.path):
         return _in_pdf(delivery, words, units)
     text = _text_of(raw, delivery, asker)
@@ -125,7 +127,7 @@ def _text_of(raw: bytes, delivery: Delivery, asker: Asker) -> Text:
     return Text(texts[chosen], "", codec=chosen)
 
 
-def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords) -> Seen:
+def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords, asker: Asker) -> Seen:
     sheets = [
         s
         for s in read_sheets(raw, delivery.name, decimal=OWN_DECIMAL, first_rows=LOOKED_AT)
@@ -136,11 +138,12 @@ def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords) -> Seen:
         raise RefusedFileError(f"{delivery.name} has no cell with anything in it.")
     seen = _of_grid("workbook", best.grid, {}, {"sheet": best.name}, words)
     own = [n for n in seen.frame.columns if n != LINE]
-    alike = {}
-    for sheet in sheets:
-        other = _of_grid("workbook", sheet.grid, {}, {}, words)
-        if [n for n in other.frame.columns if n != LINE] == own:
-            alike[sheet.name] = other
+    made = {s.name: _of_grid("workbook", s.grid, {}, {}, words) for s in sheets}
+    alike = {
+        name: other
+        for name, other in made.items()
+        if [n for n in other.frame.columns if n != LINE] == own
+    }
     seen.sheets = tuple(alike)
     seen.title = f"{seen.title}\n{best.name}"
     if len(alike) > 1:
@@ -148,8 +151,46 @@ def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords) -> Seen:
         seen.frame = pl.concat([other.frame for other in alike.values()])
         seen.struck = tuple(row for other in alike.values() for row in other.struck)
     left = [s.name for s in sheets if s.name not in alike]
+    _ask_of_sheets({name: made[name] for name in left}, delivery, words, asker)
     seen.notes += [f"other sheets are not taken: {', '.join(left)}"] if left else []
     return seen
+
+
+def _ask_of_sheets(
+    left: Mapping[str, Seen], delivery: Delivery, words: HeadingWords, asker: Asker
+) -> None:
+    """Ask about a sheet with other headings that tells of vehicles at a time, too.
+
+    Raises:
+        RefusedFileError: it is meant as well, as answered.
+
+    """
+    for name, seen in left.items():
+        meant: set[str] = set()
+        for heading in seen.frame.columns:
+            found = heading_meanings(heading, words)
+            meant |= {role for role, sure in found.items() if sure >= _DOUBTFUL}
+        if seen.frame.is_empty() or not (meant & _WHOSE and meant & _WHEN):
+            continue
+        rows = tuple(
+            ", ".join(f"{n}: {c}" for n, c in row.items() if c and n != LINE)[:160]
+            for row in seen.frame.head(3).iter_rows(named=True)
+        )
+        question = Question(
+            "sheets",
+            f"The sheet {name!r} has other headings than those that are taken. Is it meant, too?",
+            (
+                Choice("leave", "no: it is left out"),
+                Choice("stop", "yes: nothing is loaded until a map names a table for each"),
+            ),
+            rows,
+            unasked="stop",
+        )
+        if asker.choose(question) == "stop":
+            raise RefusedFileError(
+                f"{delivery.name}: the sheet {name!r} has other headings. Write a map with a table "
+                "for each, as help/imports.md of the program tells."
+            )
 
 
 def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> Seen:

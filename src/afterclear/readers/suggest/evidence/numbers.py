@@ -18,7 +18,9 @@ from afterclear.readers.suggest.evidence.questions import Asker, Choice, Questio
 # are not mixed up with marks in texts (U+2396, decimal separator key symbol).
 OWN_DECIMAL = "\u2396"
 GROUP_MARKS = " '\u2019\u00a0\u202f\u2009"
-UNIT = r"(?:km|kms|kilometer|kilometre|kilometres|mi|mls|mile|miles|milles|millas|h|hrs?|std|tkm)"
+UNIT = (
+    r"(?:km|kms|kilometer|kilometre|kilometres|mi|mls|mile|miles|milles|millas|h|hrs?|std|tkm|hm)"
+)
 _BODY = rf"[+-]?\d[\d.,{GROUP_MARKS}{OWN_DECIMAL}]*"
 _NUMBER = re.compile(rf"({_BODY})(?:\s*({UNIT})\.?)?", re.IGNORECASE)
 _CURRENCY = r"(?:[€$£]|EUR|PLN|CHF|USD|GBP|zł)?"

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Mapping
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import polars as pl
@@ -44,6 +44,8 @@ class Known:
     numbers: AbstractSet[str] = frozenset()
     vins: AbstractSet[str] = frozenset()
     plates: AbstractSet[str] = frozenset()
+    # VIN or plate -> the numbers of the vehicles that have or had it
+    owners: Mapping[str, AbstractSet[str]] = field(default_factory=dict)
 
 
 def plain_id(text: str) -> str:
@@ -117,7 +119,7 @@ def _spellings(heading: str) -> list[tuple[str, float]]:
     apart = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", plain)  # isActive
     spelled = [(last, 1.0), (plain, 1.0), (no_number, 0.95), (apart, 1.0)]
     if len(parts) > 1:
-        spelled.append((f"{parts[-2]} {last}", 1.0))
+        spelled += [(f"{parts[-2]} {last}", 1.0), (heading, 1.0)]  # a path, or Auftr.-Nr.
         if last.casefold() in _GENERIC:
             # the generic end means nothing by itself; its parent's name does
             return [(f"{parts[-2]} {last}", 1.0), (parts[-2], 1.0)]

@@ -18,6 +18,8 @@ _RANK = (
         "rows",
         "struck",
         "odometer",
+        "distance",
+        "sheets",
         "odometer-unit",
         "code-form",
         "blank-vehicle",

@@ -127,6 +127,8 @@ def _order_number(p: Profile, s: Sight) -> float:
 def _vehicle_number(p: Profile, s: Sight) -> float:
     if p.heading in s.times or p.heading in s.clocks or _named_units(p, s) >= FITS:
         return 0.0
+    if all(v.lower() in WRITTEN or not any(map(str.isalnum, v)) for v in p.values):
+        return 0.0  # km, hm, %: what something counts
     if _codes(p, s) >= FITS or p.share(lambda v: re.search(r"\d[.,]\d", v)) > 0.2:
         return 0.0
     return _mark(p, s)
@@ -163,25 +165,35 @@ def _is_hex(p: Profile) -> bool:
     return p.share(lambda v: re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", v)) > 0
 
 
+_OF_ANYTHING = {"art", "type", "tipo", "rodzaj"}  # a kind of whatever
+
+
 def _statuses(p: Profile, s: Sight) -> float:
     hexes = p.share(lambda v: re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", v))
     known = max(_words("status")(p, s) or 0.0, hexes)
     # a heading with no other meaning: the user is asked about unknown words
     is_named_status = (
-        set(p.meant) == {"status"} and p.means("status") > FITS and len(p.values) <= FEW_WORDS
+        set(p.meant) == {"status"}
+        and p.means("status") > FITS
+        and len(p.values) <= FEW_WORDS
+        and (known or without_accents(p.heading) not in _OF_ANYTHING)
     )
     return max(known, 0.5) if is_named_status else known
 
 
 def _part_number(p: Profile, s: Sight) -> float:
-    """Recognise part numbers: unlike amounts they have no decimals."""
+    """Recognise part numbers: unlike amounts they have no decimals, and no currency beside them."""
+    if p.share(lambda v: (found := parted(v)) and found.is_money and not v[-1].isalnum()) > 0:
+        return 0.0
+    if p.share(lambda v: any(c in v for c in "€$£")) > 0:
+        return 0.0
     if p.share(lambda v: re.fullmatch(r"[\d.,\u2396 ]*[.,\u2396]\d{1,2}", v)) > 0.3:
         return 0.0
     return _mark(p, s) or 0.0
 
 
 def _distance_units(p: Profile, _: Sight) -> float:
-    return p.share(lambda v: WRITTEN.get(v.lower().rstrip("."), "") in {"km", "mi"})
+    return p.share(lambda v: WRITTEN.get(v.lower().rstrip("."), "") in {"km", "mi", "hm"})
 
 
 def _dates(p: Profile, s: Sight) -> float:
@@ -207,6 +219,7 @@ _TESTS: Mapping[str, Test] = {
     "km": _number,
     "hours": _number,
     "first_seen_km": _number,
+    "distance_since_clear_km": _number,
     "distance_unit": _distance_units,
     "ecu": _unit_name,
     "ecu_response": _words("ecu_response"),
@@ -275,12 +288,19 @@ def may_be(role: str, profile: Profile, sight: Sight) -> bool:
 def _beside_units(found: Sequence[Reading], sight: Sight) -> list[Reading]:
     """Take numbers left of a column of km and mi for distances, whatever their heading."""
     units = [r.heading for r in found if r.role == "distance_unit"]
-    left = [sight.profiles[p.at - 1] for h in units if (p := sight.by_name[h]).at > 0]
+    beside = [(sight.profiles[p.at - 1], p) for h in units if (p := sight.by_name[h]).at > 0]
+    left = [p for p, unit in beside if _is_of_same_thing(p.heading, unit.heading)]
     return [
         Reading("km", p.heading, 0.96, "units of distance stand beside it")
         for p in left
         if p.share(is_number) >= FITS and p.heading not in sight.times
     ]
+
+
+def _is_of_same_thing(number: str, unit: str) -> bool:
+    """Whether a unit belongs to a number: in a tree both hang from one thing."""
+    above, _, _ = unit.rpartition(".")
+    return not above or number == above or number.rpartition(".")[0] == above
 
 
 def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading | None:
@@ -305,6 +325,8 @@ def _by_values(role: str, share: float, profile: Profile, sight: Sight) -> Readi
     """Recognise a role by values alone, under whatever heading."""
     if role not in _BY_VALUES or (role == "km" and not _is_distance(profile)):
         return _plate_under_other_heading(role, profile)
+    if role == "code" and profile.means("vehicle_id", "part_number", "repair_id") > _HALF:
+        return None  # B-1041 is a number of another kind
     if role in _WHOLLY and (share < 1.0 or _is_hex(profile)):
         return None
     if role == "ecu":

@@ -28,6 +28,8 @@ _ROW = re.compile(rf"{_LEAD}({_CODE})(?![\w-])(.*)$")
 _GAP = r"[\s:;,\u2013-]+"
 _MARKED = re.compile(r"[\s=*#\u2013-]*\[?\s*(.*?)\s*\]?[\s:=*#\u2013-]*")
 _RULE = re.compile(r"\s*([-=_~*\u2013])\1{2,}\s*")
+# A failure type in words behind a code: "failure type byte 11"
+_TYPED = re.compile(r"[\s:;,(-]*([^\W\d_][^\d:;,]*?)[\s:]*\b([0-9A-Fa-f]{2})h?(?![\w])")
 _STATUS_WORDS = 3  # of one status
 _LIKELY = 0.5
 _UNIT_WORDS = 5
@@ -52,6 +54,7 @@ class _Found:
     clean: list[str] = field(default_factory=list)
     clean_units: list[str] = field(default_factory=list)  # reported clean in a line of their own
     silent: list[str] = field(default_factory=list)
+    typed: list[str] = field(default_factory=list)  # words before a code's failure type
     tails: list[tuple[str, str]] = field(default_factory=list)  # place and word of a status
     meant: set[str] = field(default_factory=set)  # plain columns of the facts
     n_codes: int = 0
@@ -78,7 +81,7 @@ def patterns_of_report(
         found.add(found.section, rf"^[\s=*#\u2013-]*(?P<ecu>{names})[\s:=*#\u2013-]*$")
     if found.in_brackets:
         found.add(found.section, r"^\s*\[\s*(?P<ecu>[^\]]+?)\s*\]\s*$")
-    found.row += _code_rows(found.tails)
+    found.row += _code_rows(found.tails, found.typed)
     clean = "|".join(map(_loose, found.clean))
     if found.clean:
         found.row.append(rf"^\s*(?P<code>{clean})[\s.]*$")
@@ -122,7 +125,11 @@ def _take(line: str, found: _Found, words: HeadingWords, units: ControlUnits) ->
     own = text.rstrip(" .")
     if row := _ROW.match(line):
         found.n_codes += 1
-        found.tails.append(_status_in(row[2], words))
+        tail = row[2]
+        if typed := _failure_type(tail, words):
+            found.add(found.typed, typed[1])
+            tail = tail[typed.end() :]
+        found.tails.append(_status_in(tail, words))
     elif _is_none(own):
         found.add(found.clean, own)
     elif words.of_word("ecu_response", own) == "no_answer":
@@ -196,6 +203,13 @@ def _loose(text: str) -> str:
 # --- lines of codes -----------------------------------------------------------------------------
 
 
+def _failure_type(tail: str, words: HeadingWords) -> re.Match[str] | None:
+    """Find a failure type that is told in words right behind its code."""
+    found = _TYPED.match(tail)
+    is_meant = found and heading_meanings(found[1], words).get("failure_type", 0.0) >= _LIKELY
+    return found if is_meant else None
+
+
 def _status_in(tail: str, words: HeadingWords) -> tuple[str, str]:
     """Find the place of a status behind a code: first, last, or nowhere; and its word."""
     texts = tail.strip(" \t:;,.)]\u2013-").split()
@@ -207,10 +221,13 @@ def _status_in(tail: str, words: HeadingWords) -> tuple[str, str]:
     return ("none", "") if texts else ("alone", "")
 
 
-def _code_rows(tails: Sequence[tuple[str, str]]) -> Iterator[str]:
+def _code_rows(tails: Sequence[tuple[str, str]], typed: Sequence[str]) -> Iterator[str]:
     """Write a pattern for each way in which codes are placed in their lines."""
     places = {place for place, _ in tails}
     code = rf"{_LEAD}(?P<code>{_CODE})"
+    if typed:
+        told = "|".join(map(_loose, typed))
+        code += rf"(?:{_GAP}(?:{told})[\s:]+(?P<failure_type>[0-9A-Fa-f]{{2}})h?)?"
     by_place = {
         place: "|".join(
             _loose(w)

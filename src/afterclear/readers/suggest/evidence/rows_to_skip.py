@@ -8,6 +8,7 @@ from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.find_table import Seen
 from afterclear.readers.suggest.evidence.footers import footer_word
+from afterclear.readers.suggest.evidence.numbers import is_number
 from afterclear.readers.suggest.evidence.questions import Choice, Question
 
 _ENOUGH = 3  # rows, that a first one can be told from the others
@@ -99,6 +100,13 @@ def _has_digit(cell: str | None) -> bool:
     return any(map(str.isdigit, cell or ""))
 
 
+def _is_sums_only(filling: Filling, at: int) -> bool:
+    """Whether a row has a time nowhere, and nothing but amounts: it is refused anyway."""
+    cells = [p.cells[at] for p in filling.sight.profiles if p.cells[at]]
+    when = filling.profile("when").cells[at] if "when" in filling.roles else "?"
+    return not when and all(is_number(c.strip("() ")) for c in cells)
+
+
 def whose_blank_rows(filling: Filling) -> None:
     """Ask whose rows are that name no vehicle below one that does."""
     role = next((r for r in ("vehicle_id", "vin", "plate") if r in filling.roles), None)
@@ -110,6 +118,7 @@ def whose_blank_rows(filling: Filling) -> None:
         for at in range(1, filling.n_rows)
         if not profile.cells[at] and sum(bool(p.cells[at]) for p in filling.sight.profiles) > 1
     ]
+    blank = [at for at in blank if not _is_sums_only(filling, at)]
     others = [r for r in ("vehicle_id", "vin", "plate") if r in filling.roles and r != role]
     blank = [at for at in blank if not any(filling.profile(r).cells[at] for r in others)]
     if not blank or not profile.cells[0]:

@@ -1,0 +1,63 @@
+"""Rules of suggestions that a stranger's files taught, each alone: see messy/seventh_look.py."""
+
+from pathlib import Path
+
+import pytest
+
+from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
+from tests.readers.samples import IMPORTS
+from tests.readers.test_suggesting import suggest
+
+
+@pytest.fixture(scope="module")
+def words() -> HeadingWords:
+    return read_heading_words(IMPORTS / "headings.csv")
+
+
+@pytest.mark.parametrize(
+    ("heading", "meant"),
+    [("Auftr.-Nr.", "repair_id"), ("Fahrz.", "vehicle_id"), ("Auftr Nr", "")],
+)
+def test_a_heading_with_words_cut_short_means_what_it_is_short_for(
+    words: HeadingWords, heading: str, meant: str
+) -> None:
+    found = words.of_heading(heading)
+    assert (found.get(meant, 0.0) > 0.8) if meant else not found.get("repair_id")
+
+
+@pytest.mark.parametrize(
+    ("name", "lines", "key"),
+    [
+        ("clears.csv", ["Vehicle,Cleared at,Result", "V-1,2026-01-05,done",
+                        "V-2,2026-01-06,failed: no answer of the unit"], "rows"),
+        ("scans.csv", ["Vehicle,Date,Code,Result", "V-1,2026-01-05,P0301,complete",
+                       "V-2,2026-01-06,none,interrupted"], "rows"),
+        ("km.csv", ["Vehicle,Date,Km", "V-1,2026-01-31,2410", "V-1,2026-02-28,1985",
+                    "V-2,2026-01-31,3120", "V-2,2026-02-28,2874"], "distance"),
+    ],
+)  # fmt: skip
+def test_what_such_rows_mean_is_asked(
+    words: HeadingWords, tmp_path: Path, name: str, lines: list[str], key: str
+) -> None:
+    questions = suggest(tmp_path, name, "\n".join(lines).encode(), words).questions
+    assert key in [q.key for q in questions]
+    assert all(q.rows for q in questions)
+
+
+@pytest.mark.parametrize(
+    ("name", "lines", "missing"),
+    [
+        ("scans.csv", ["Vehicle,Date,ECU,Code,St", "V-1,2026-01-05,Engine,P0301,P",
+                       "V-1,2026-01-05,Brakes,,T", "V-1,2026-01-05,Airbag,,N"], "ecu_response"),
+        ("orders.csv", ["Order no,Vehicle,Date,Work done,Parts",
+                        "F-101,V-1,2026-01-05,Pump renewed,240.00",
+                        "R-7,V-1,2026-01-09,Pump renewed (cancels F-101),-240.00"], "repair_id"),
+        ("fleet_list.csv", ["Vehicle no,VIN,Make,Model", "North,,,", "V-1,XZ9AA11B2C3000001,Aro,X",
+                            "V-2,XZ9AA11B2C3000002,Aro,X"], "vehicle_id"),
+    ],
+)  # fmt: skip
+def test_rows_that_no_map_tells_apart_are_no_map(
+    words: HeadingWords, tmp_path: Path, name: str, lines: list[str], missing: str
+) -> None:
+    found = suggest(tmp_path, name, "\n".join(lines).encode(), words).missing
+    assert missing in [what.partition(":")[0] for what in found]
