@@ -70,7 +70,8 @@ def northquay() -> OrdersPage:
     """Northquay's work: a clear of two codes, and a work order needed a second time."""
     work = {"site": "Northquay", "vehicle_id": "HX-211", "happened_at": day(4, 1)}
     cleared = {"finding": "bare_clears", "code": "C0034 P0301", "shown_code": "P0301"}
-    repeated = {"finding": "come_backs", "code": "P0301", "cost": 88.0, "currency": "CHF"}
+    repeated = {"finding": "come_backs", "code": "P0301", "cost": 88.0, "currency": "CHF",
+                "outcome": "held"}  # fmt: skip
     rows = FOUND | {"habit_work": [work | cleared | {"n_all": 22}, work | repeated | {"n_all": 9}]}
     built = build_digest(fleet(findings=findings(rows))).garage
     assert built is not None
@@ -99,6 +100,7 @@ def test_money_leads_to_its_work_orders(page: GaragePage, northquay: OrdersPage)
     assert habits.replace("\xa0", " ").count(link) == 2, "EUR and CHF"
     repeated = northquay.lists[-1]
     assert (repeated.anchor, repeated.n) == ("come_backs", 9)
+    assert not repeated.shows_verdict, "it is that of the work before"
     assert repeated.amounts.replace("\xa0", " ") == "2,310 EUR, 88 CHF"
     assert [line.cost.replace("\xa0", " ") for line in repeated.lines] == ["88 CHF"]
 

@@ -220,7 +220,12 @@ class OrderList:
 
     @property
     def shows_verdict(self) -> bool:
-        """Whether the verdicts differ, or are of fixes that hold: otherwise the heading says it."""
+        """Whether the verdicts differ, or are of fixes that hold: otherwise the heading says it.
+
+        Of repeat work the verdict is that of the work before: beside its order it would mislead.
+        """
+        if self.anchor == "come_backs":
+            return False
         found = {(line.outcome, line.stayed) for line in self.lines}
         return len(found) > 1 or bool({outcome for outcome, _ in found} & {"held", "on_watch"})
 
