@@ -13,7 +13,7 @@ from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import by_site
 from afterclear.digest.input.frames import DigestSettings
-from afterclear.digest.output.render import render_fleet
+from afterclear.digest.output.render import render_fleet, render_index
 from afterclear.wording.cells import Dash
 from tests.digest.every_row import build_digest, render_digest
 from tests.digest.findings_fixture import findings
@@ -132,6 +132,14 @@ def test_a_list_is_divided_by_site_and_has_every_vehicle_once() -> None:
     assert sorted(found) == [line.vehicle.vehicle_id for line in lines]
     assert sum(group.n_present for group in groups) == sum(line.n_present > 0 for line in lines)
     assert by_site(lines[:7]) == by_site(groups[0].vehicles * 9) == ()
+
+
+def test_a_german_site_has_vehicles_in_the_nominative() -> None:
+    """ "18 Fahrzeugen" stood there: the text is shared with "on 18 vehicles"."""
+    settings = DigestSettings(language="de")
+    html = render_index(build_digest(fleet(findings=findings(), settings=settings)).index)
+    (first, *_) = re.findall(r"<summary>(.*?)</summary>", html.replace("\u00a0", " "))
+    assert re.search(r"\d+ Fahrzeuge\b", first)
 
 
 def test_a_large_fleet_is_listed_on_several_pages(monkeypatch: pytest.MonkeyPatch) -> None:

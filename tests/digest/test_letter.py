@@ -1,6 +1,7 @@
 """A digest in a few lines: the reader's units, cautions beside safety, and no "bring in 0"."""
 
 from afterclear.digest.output.letter import brief_of, brief_text
+from afterclear.digest.output.render import render_brief
 from tests.digest.every_row import build_digest
 from tests.digest.findings_fixture import ROWS, findings
 from tests.digest.fleet_fixture import CAUTIONS, fleet, frames_of
@@ -54,6 +55,15 @@ def test_a_letter_opens_with_both_lists_and_who_must_not_drive() -> None:
     assert "Bring in 2 vehicles, 1 of them not to be driven, 1 of them for safety. " in text
     assert "Scan 1 more, where only a scan can tell." in text
     assert "Bring in now" not in text
+
+
+def test_a_code_in_a_letter_stays_on_one_line() -> None:
+    """C0051-54 was broken after its hyphen; a mail has no style sheet to keep it whole."""
+    brief = brief_of(build_digest(fleet(findings=findings())), "fleet")
+    assert brief is not None
+    html = render_brief(brief, None)
+    assert '<span style="white-space:nowrap">BUS-07</span>' in html
+    assert "class=" not in html
 
 
 def test_vehicles_in_stock_are_named_with_plate_and_site() -> None:

@@ -218,7 +218,9 @@ def render_sheet(sheet: Sheet) -> str:
 def render_brief(brief: Brief, link: str | None) -> str:
     """Render a mail's HTML part: no style sheet, no script, nothing to fetch."""
     environment = _environment(Cells(language=brief.language))
-    return environment.get_template("mail.html").render(brief=brief, link=link)
+    html = environment.get_template("mail.html").render(brief=brief, link=link)
+    # a mail has no style sheet: what keeps a name whole stands with it
+    return keep_identifiers(html).replace('class="id"', 'style="white-space:nowrap"')
 
 
 def _cells(head: PageHead) -> Cells:
