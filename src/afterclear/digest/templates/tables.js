@@ -28,7 +28,7 @@
     input.addEventListener("input", function () {
       var asked = input.value.toLowerCase().split(/\s+/), shown = 0;
       rows.forEach(function (row) {
-        var text = (row.textContent + " " + (row.dataset.words || "")).toLowerCase();
+        var text = [row.textContent, row.dataset.words, row.site].join(" ").toLowerCase();
         row.hidden = !asked.every(function (word) { return text.includes(word); });
         shown += row.hidden ? 0 : 1;
       });
@@ -89,14 +89,22 @@
       site.open = !isNarrow;
       site.rows = Array.from(site.querySelectorAll("tbody tr"));
       site.rows.forEach(function (row) {
-        var where = document.createElement("span");
-        where.className = "of-site";
-        where.textContent = ", " + name;
-        row.cells[1].append(where);
+        row.site = name;
         rows.push(row);
       });
     });
+    // only once it is needed: a thousand rows take their time
+    function nameSites() {
+      if (list.querySelector(".of-site")) return;
+      rows.forEach(function (row) {
+        var where = document.createElement("span");
+        where.className = "of-site";
+        where.textContent = ", " + row.site;
+        row.cells[1].append(where);
+      });
+    }
     function together(isSorted) {
+      if (isSorted) nameSites();
       list.classList.toggle("sorted", isSorted);
       again.hidden = !isSorted;
       sites.forEach(function (site, i) {
