@@ -135,7 +135,7 @@ def test_a_list_is_divided_by_site_and_has_every_vehicle_once() -> None:
 
 
 def test_a_german_site_has_vehicles_in_the_nominative() -> None:
-    """ "18 Fahrzeugen" stood there: the text is shared with "on 18 vehicles"."""
+    """It said "18 Fahrzeugen": the text is shared with "on 18 vehicles"."""
     settings = DigestSettings(language="de")
     html = render_index(build_digest(fleet(findings=findings(), settings=settings)).index)
     (first, *_) = re.findall(r"<summary>(.*?)</summary>", html.replace("\u00a0", " "))
