@@ -18,11 +18,11 @@ from afterclear.commands.pages import page_workers
 from afterclear.commands.pages.page_frames import (
     StoreDetails,
     analysed,
-    aware,
     gather_frames,
     shown_as,
 )
 from afterclear.commands.pages.page_workers import rendered
+from afterclear.commands.pages.told_figures import as_told
 from afterclear.commands.pages.write_digests import DigestAsked, digest, digest_again
 from afterclear.digest.build_digests import PAGE_TABLES, DigestModel, build_fleet_digest
 from afterclear.digest.input.frames import DigestSettings, FleetFrames
@@ -50,13 +50,13 @@ def every_row(con: Connection, summed: FleetFrames) -> HistoryFrames:
     if before is not None:
         previous = query(con, said_by("$1"), [before.digest_id]).drop_nulls("outcome")
     tables: Mapping[str, pl.DataFrame] = {
-        name: aware(query(con, sql)) for name, sql in PAGE_FRAMES.items()
+        name: as_told(query(con, sql)) for name, sql in PAGE_FRAMES.items()
     }
     return HistoryFrames(
         as_of=summed.as_of,
         previous=previous,
         previous_at=before.as_of if before else None,
-        findings={"roles": aware(query(con, PAGE_FINDINGS["roles"]))},
+        findings={"roles": as_told(query(con, PAGE_FINDINGS["roles"]))},
         **tables,
     )
 

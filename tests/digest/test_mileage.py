@@ -85,7 +85,13 @@ DUES = [
     (WATCHED, LOOKED, USUAL, 2, Due(50_500, day(205), passed=False)),
     (WATCHED, LOOKED, USUAL, 6, Due(50_500, day(205), passed=True)),
     (WATCHED, (), USUAL, 2, Due(49_800, day(200), passed=True)),
-    (WATCHED, LOOKED, USUAL, 91, Due(50_500, Dash("last reading 91 days ago"), passed=False)),
+    (
+        WATCHED,
+        LOOKED,
+        USUAL,
+        91,
+        Due(50_500, Dash("last reading on 20\xa0Jul\xa02025"), passed=False),
+    ),
     (WATCHED, LOOKED, Dash("none"), 2, Due(50_500, Dash("none"), passed=False)),
     (
         replace(WATCHED, km_to_go=None),

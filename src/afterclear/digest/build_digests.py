@@ -41,6 +41,7 @@ from afterclear.digest.input.frames import (
     FleetFrames,
     in_chunks,
 )
+from afterclear.digest.page_facts import page_facts, shown_with
 from afterclear.digest.vehicle.vehicle_model import VehiclePage
 from afterclear.digest.vehicle.vehicle_page import build_vehicle_page
 from afterclear.finding_tables.cures import by_fault
@@ -63,16 +64,27 @@ class VehicleChunk:
     setting: Setting
     head: PageHead
 
-    def pages(self) -> Iterator[VehiclePage]:
-        """Yield every page in the order of the vehicles."""
+    def facts(self, program: str) -> Mapping[str, str]:
+        """Return what each vehicle's page is made from; ``program``: a sum of what makes them."""
+        shared = shown_with(self.setting, self.head, program)
+        return page_facts(self.tables, self.vehicle_ids, self.setting, shared)
+
+    def pages(self, wanted: Collection[str] | None = None) -> Iterator[VehiclePage]:
+        """Yield pages in the order of the vehicles; ``wanted``: of these vehicles, None: of all."""
         found = vehicle_findings(self.tables)
-        for rows in FleetRows(self.tables, self.vehicle_ids):
-            own = found.get(rows.vehicle.vehicle_id, NOTHING_FOUND)
+        own = [v for v in self.vehicle_ids if wanted is None or v in wanted]
+        for rows in FleetRows(self.tables, own):
+            told = found.get(rows.vehicle.vehicle_id, NOTHING_FOUND)
             # a vehicle without attempts needs no distances in hours
             clock = rows.attempts[0].clock if rows.attempts else "km"
             setting = self.setting.on_clock(clock)
-            head = replace(self.head, hour_km=setting.cells.hour_km)
-            yield build_vehicle_page(rows, assess_vehicle(rows, setting), setting, head, own)
+            head = replace(
+                self.head,
+                hour_km=setting.cells.hour_km,
+                is_of_vehicle=True,
+                last_record_at=rows.last_record_at(),
+            )
+            yield build_vehicle_page(rows, assess_vehicle(rows, setting), setting, head, told)
 
 
 @dataclass(frozen=True)

@@ -73,3 +73,7 @@ INSERT INTO door_key VALUES (repeat('f', 64));
 -- 0023_trail.sql
 INSERT INTO trail VALUES ('t1', '2026-01-01 12:10', 'Ada', 'admin', 'decided', 'accept');
 INSERT INTO trail_vehicles VALUES ('t1', 'U-1');
+
+-- 0025_page_facts.sql
+INSERT INTO page_facts VALUES
+    ('vehicles/v-v1--0123456789abcdef0123456789abcdef.html', false, 'f0', TIMESTAMP '2026-01-31 12:00:00', NULL, '{}');

@@ -13,10 +13,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import polars as pl
-import polars.selectors as cs
 
 from afterclear.catalogue.cautions import Cautions
 from afterclear.commands.app import App
+from afterclear.commands.pages.told_figures import as_told
 from afterclear.digest.input.frames import (
     VEHICLE_FINDINGS,
     Caution,
@@ -74,14 +74,14 @@ def gather_frames(
     """
     analysis = analysed(con)
     _set_limits(con, analysis.as_of, before, settings)
-    tables: dict[str, Any] = {name: aware(query(con, sql)) for name, sql in PAGE_FLEET.items()}
+    tables: dict[str, Any] = {name: as_told(query(con, sql)) for name, sql in PAGE_FLEET.items()}
     tables |= {name: scalar(con, sql) for name, sql in PAGE_COUNTS.items()}
     for name, sql in PAGE_NEWS.items():
-        tables[name] = aware(query(con, sql.format(episodes=PAGE_FRAMES["episodes"])))
+        tables[name] = as_told(query(con, sql.format(episodes=PAGE_FRAMES["episodes"])))
     frames = FleetFrames(
         as_of=analysis.as_of,
         **tables,
-        loads=aware(query(con, PAGE_FRAMES["loads"])),
+        loads=as_told(query(con, PAGE_FRAMES["loads"])),
         has_previous=before is not None,
         previous_at=before.as_of if before else None,
         said_before=before.statements if before else {},
@@ -141,12 +141,12 @@ class StoreDetails:
 
     def _rows(self, sql: str, vehicle_ids: Sequence[str]) -> pl.DataFrame:
         if not vehicle_ids:
-            return aware(query(self._con, f"SELECT * FROM ({sql}) LIMIT 0"))
+            return as_told(query(self._con, f"SELECT * FROM ({sql}) LIMIT 0"))
         # the ends let the database skip rows outside a stretch of neighbours
         places = ", ".join("?" * len(vehicle_ids))
         where = f"vehicle_id BETWEEN ? AND ? AND vehicle_id IN ({places})"
         ends = [min(vehicle_ids), max(vehicle_ids)]
-        return aware(
+        return as_told(
             query(self._con, f"SELECT * FROM ({sql}) WHERE {where}", [*ends, *vehicle_ids])
         )
 
@@ -186,11 +186,6 @@ def _quarter_a_year_before(as_of: datetime) -> datetime:
     return datetime(as_of.year - 1, first, 1, tzinfo=UTC)
 
 
-def aware(frame: pl.DataFrame) -> pl.DataFrame:
-    """Give the store's instants their offset: UTC."""
-    return frame.with_columns(cs.datetime(time_zone=None).dt.replace_time_zone("UTC"))
-
-
 def stale_sources(
     app: App, con: Connection, now: datetime | None = None
 ) -> tuple[StaleSource, ...]:
@@ -216,7 +211,7 @@ def _findings(con: Connection) -> dict[str, pl.DataFrame]:
     asked = {name: PAGE_FINDINGS[name] for name in (*_WHOLE, *_SECTIONS)}
     asked |= {**PAGE_SLIM, **PAGE_ORDERS, "stock": PAGE_ROLES["stock"], "holders": PAGE_HOLDERS}
     asked |= {"costs": PAGE_COSTS}
-    return {name: aware(query(con, sql)) for name, sql in asked.items()}
+    return {name: as_told(query(con, sql)) for name, sql in asked.items()}
 
 
 def _part_cautions(con: Connection, known: Cautions) -> dict[str, tuple[Caution, ...]]:

@@ -17,37 +17,49 @@ from contextlib import contextmanager
 from multiprocessing import get_context, parent_process
 from multiprocessing.synchronize import Event
 
+from afterclear.commands.pages.kept_pages import PagesBefore, PagesNow, VehicleFiles
 from afterclear.digest.build_digests import DigestModel, VehicleChunk, VehiclePages
 from afterclear.digest.output.render import render_overviews, render_with_sheet
 
 _WORTH_IT = 400  # vehicles
 _MOST_WORKERS = 2  # the first process reads rows and writes files meanwhile
 
-_Pages = list[tuple[str, str]]
+_Made = list[VehicleFiles]
 
 # in a worker: set when its pages are no longer wanted
 _stop: Event | None = None
 
 
-def rendered(model: DigestModel, processes: int = 1) -> Iterator[tuple[str, str]]:
+def rendered(
+    model: DigestModel,
+    processes: int = 1,
+    before: PagesBefore | None = None,
+    now: PagesNow | None = None,
+) -> Iterator[tuple[str, str]]:
     """Yield every page's file name and HTML, the same by one process or several; index last.
 
-    ``processes``: how many may be begun.
+    ``processes``: how many may be begun.  ``before``: pages of vehicles that need not be made
+    again if nothing changed, None: all are made; ``now``: takes down what became of them.
     """
-    yield from _vehicles(model.vehicles, processes)
+    for made in _vehicles(model.vehicles, processes, before):
+        if now is not None:
+            now.note(made)
+        yield from made.files
     yield from render_overviews(model)
 
 
-def _vehicles(pages: VehiclePages, processes: int) -> Iterator[tuple[str, str]]:
+def _vehicles(
+    pages: VehiclePages, processes: int, before: PagesBefore | None
+) -> Iterator[VehicleFiles]:
     n = min(_MOST_WORKERS, processes)
     if n < 2 or len(pages) < _WORTH_IT:  # noqa: PLR2004
-        for page in pages:
-            yield from render_with_sheet(page)
+        for chunk in pages.chunks():
+            yield from _files(chunk, before)
         return
     with _workers(n) as pool:
-        begun: deque[Future[_Pages]] = deque()
+        begun: deque[Future[_Made]] = deque()
         for chunk in pages.chunks():
-            begun.append(pool.submit(_render, chunk))
+            begun.append(pool.submit(_render, chunk, before and before.of(chunk)))
             if len(begun) > n:
                 yield from begun.popleft().result()
         while begun:
@@ -84,11 +96,19 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _render(chunk: VehicleChunk) -> _Pages:
+def _render(chunk: VehicleChunk, before: PagesBefore | None) -> _Made:
     """In a worker: render the pages of some vehicles, as long as somebody wants them."""
-    made: _Pages = []
-    for page in chunk.pages():
+    made: _Made = []
+    for files in _files(chunk, before):
         if _stop is not None and _stop.is_set():
             break
-        made.extend(render_with_sheet(page))
+        made.append(files)
     return made
+
+
+def _files(chunk: VehicleChunk, before: PagesBefore | None) -> Iterator[VehicleFiles]:
+    if before is not None:
+        yield from before.made(chunk)
+        return
+    for page in chunk.pages():
+        yield VehicleFiles(page.ref.page, tuple(render_with_sheet(page)))

@@ -18,7 +18,7 @@ from typing import Final
 import polars as pl
 import polars.selectors as cs
 
-from afterclear.commands.pages.page_frames import aware
+from afterclear.commands.pages.told_figures import aware
 from afterclear.digest.common.file_names import INDEX, name_mark, rows_of_file
 from afterclear.digest.input.frames import DigestSettings
 from afterclear.store.engine.database import Connection, query, scalar

@@ -8,7 +8,6 @@ every plate, VIN and name. A text about a vehicle quotes that vehicle's names, p
 others.
 """
 
-import hashlib
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import nullcontext
@@ -23,6 +22,7 @@ import polars as pl
 from afterclear import __version__
 from afterclear.commands.app import App
 from afterclear.commands.own_words import own_words, shown_words, sought
+from afterclear.commands.pages.kept_pages import PagesBefore, PagesNow, pages_before, sum_of
 from afterclear.commands.pages.page_frames import (
     Gathered,
     StoreDetails,
@@ -57,6 +57,7 @@ from afterclear.store.queries.digests import (
     digest_before,
     digest_said,
     fold_page_sums,
+    keep_page_facts,
     shown_now,
 )
 
@@ -152,8 +153,9 @@ def make_digest(
                 gathered.frames, audiences=wanted.audiences, units=app.config.settings.digest.units
             )
             gathered = replace(gathered, frames=frames)
-            model, pages = _made(app, con, gathered, public=wanted.public)
-            written = write_digest(with_row_files(con, pages, shown), folder)
+            earlier, now = pages_before(con, folder, is_public=wanted.public), PagesNow()
+            model, pages = _made(app, con, gathered, earlier, now, public=wanted.public)
+            written = write_digest(with_row_files(con, pages, shown), folder, now.kept)
             showed = shown_now(con)
         hides = pseudonyms_of(app, public=wanted.public) is not None
         removed = remove_left_over(folder, written, names_are_hidden=hides)
@@ -170,7 +172,7 @@ def make_digest(
             is_public=wanted.public,
             pages=pages.sums,
         )
-        digest_id = _archived(app, made, showed)
+        digest_id = _archived(app, made, showed, now)
     report = DigestReport(
         folder / "index.html",
         len(pages.sums),
@@ -183,10 +185,11 @@ def make_digest(
     return report, model
 
 
-def _archived(app: App, made: ArchivedDigest, showed: Shown) -> int:
+def _archived(app: App, made: ArchivedDigest, showed: Shown, now: PagesNow) -> int:
     """Record a digest whose pages are written; others may have written the store meanwhile."""
     with until_free(), open_store(app.store) as con, transaction(con):
         digest_id = archive_digest(con, made, showed)
+        keep_page_facts(con, now.rows(), is_public=made.is_public)
         fold_page_sums(con, app.retention.page_sums_days, made.told_at)
     return digest_id
 
@@ -237,14 +240,24 @@ def pseudonyms_of(app: App, *, public: bool) -> Pseudonyms | None:
 
 
 def _made(
-    app: App, con: Connection, gathered: Gathered, *, public: bool
+    app: App,
+    con: Connection,
+    gathered: Gathered,
+    written: PagesBefore | None = None,
+    now: PagesNow | None = None,
+    *,
+    public: bool,
 ) -> tuple[DigestModel, "_Hashed"]:
-    """Build the digest, and the pages as they are to be written: checked for names, hashed."""
+    """Build the digest, and the pages as they are to be written: checked for names, hashed.
+
+    ``written``: see ``rendered``; None: every page is made anew.
+    """
     frames, details, hidden = shown_names(app, con, gathered, public=public)
     if pseudonyms_of(app, public=public) is None:
         frames = replace(frames, tables_beside=tables_beside_pages(con))
     model = build_fleet_digest(frames, details)
-    return model, _Hashed(checked(rendered(model, app.processes), hidden))
+    made = rendered(model, app.processes, written, now)
+    return model, _Hashed(checked(made, hidden))
 
 
 def shown_names(
@@ -328,5 +341,5 @@ class _Hashed:
 
     def __iter__(self) -> Iterator[tuple[str, str]]:
         for name, html in self._pages:
-            self.sums[name] = hashlib.sha256(html.encode("utf-8")).hexdigest()
+            self.sums[name] = sum_of(html)
             yield name, html

@@ -3,7 +3,7 @@
 import polars as pl
 
 from afterclear.commands.app import App
-from afterclear.commands.pages.page_frames import aware
+from afterclear.commands.pages.told_figures import aware
 from afterclear.errors import UsageError
 from afterclear.store.engine.database import open_store
 from afterclear.store.queries.public_views import answer

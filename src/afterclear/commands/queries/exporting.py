@@ -6,8 +6,8 @@ from typing import Final, Literal, get_args
 import polars as pl
 
 from afterclear.commands.app import App
-from afterclear.commands.pages.page_frames import aware
 from afterclear.commands.pages.row_files import harmless
+from afterclear.commands.pages.told_figures import aware
 from afterclear.commands.pages.write_digests import pseudonyms_of
 from afterclear.commands.queries.plain_cells import as_text
 from afterclear.digest.input.pseudonyms import pseudonymise

@@ -92,6 +92,16 @@ class VehicleRows:
     repairs: list[Repair]
     odometer: list[OdometerReading]
 
+    def last_record_at(self) -> datetime | None:
+        """Return the instant of the last thing on record; None: there is none."""
+        instants = [
+            *(row.seen_at for row in self.observations),
+            *(row.repaired_at for row in self.repairs),
+            *(row.cleared_at for row in self.clears),
+            *(row.read_at for row in self.odometer),
+        ]
+        return max(instants, default=None)
+
 
 # the order in which a vehicle's rows are returned
 _ORDERS: dict[str, tuple[str, ...]] = {

@@ -295,3 +295,42 @@ _SENTENCES: dict[str, _Sentence] = {
     "on_watch": _on_watch,
     "unchecked": _unchecked,
 }
+
+
+# from here on a count of the fleet is told as a round number it is not below
+_ROUNDED_FROM = 20
+
+
+def likes_said(n: int, n_back: int, cells: Cells) -> str:
+    r"""Say how many attempts the chances come from and, of a few, how many of them came back.
+
+    Large numbers are rounded: they grow every night, and a page of a vehicle of which nothing is
+    new is not written again for them (``export attempts`` has them exactly).
+
+    >>> likes_said(567, 481, Cells())[:61]
+    'The chances are worked out from more than 500 similar attempt'
+    """
+    if n >= _ROUNDED_FROM:
+        return cells.t(
+            "The chances are worked out from more than {n} similar attempts in the fleet (same "
+            "component, same kind of fix, first attempt or repeat).",
+            n=cells.number(_round_below(n)),
+        )
+    if n_back:
+        return cells.t(
+            "The chances are worked out from the {n} similar attempts in the fleet (same "
+            "component, same kind of fix, first attempt or repeat), of which {back} came back.",
+            n=cells.number(n),
+            back=cells.number(n_back),
+        )
+    return cells.t(
+        "The chances are worked out from the {n} similar attempts in the fleet (same "
+        "component, same kind of fix, first attempt or repeat), of which none came back.",
+        n=cells.number(n),
+    )
+
+
+def _round_below(n: int) -> int:
+    """Give the next number below that is 1, 2 or 5 times a power of ten."""
+    power = int(f"1{'0' * (len(str(n - 1)) - 1)}")
+    return max(step * power for step in (1, 2, 5) if step * power < n)

@@ -232,6 +232,14 @@ class PageHead:
     names_hidden: bool = False  # tokens stand for names
     tables: frozenset[str] = frozenset()  # whose rows are in files beside the pages
     hour_km: float | None = None  # a vehicle without odometer: km that equal one engine hour
+    # a vehicle's page is dated by its own records, so that it changes only when they do
+    is_of_vehicle: bool = False
+    last_record_at: datetime | None = None  # None: it has none
+
+    @property
+    def dated_at(self) -> datetime | None:
+        """Return the instant up to which the page tells."""
+        return self.last_record_at if self.is_of_vehicle else self.as_of
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,7 +98,7 @@ def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
             deeds=row.deeds,
             grounds=row.grounds,
             looks=row.looks,
-            cost=_cost_said(row),
+            cost=cost_said(row),
             is_usual_cost=row.p_not_fixed == 1,
             currency=row.currency,
             decision=row.decision,
@@ -113,7 +113,7 @@ def ranked_item(row: WorkRow, ref: VehicleRef, setting: Setting) -> WorkItem:
     )
 
 
-def _cost_said(row: WorkRow) -> float | None:
+def cost_said(row: WorkRow) -> float | None:
     """Return the cost to show: none where life is at stake, or for several works, or a guess."""
     if row.safety or (row.p_not_fixed == 1 and len(json.loads(row.deeds)) > 1):
         return None

@@ -157,10 +157,9 @@ def _due_by_km(from_km: float, shown: float | None, usual: Usual, limits: Limits
         return Due(shown, usual.last_at, passed=True)
     if not limits.may_drive:
         return Due(shown, Dash(limits.cells.t("once it may be driven")), passed=False)
-    silent = (limits.as_of - usual.last_at) / timedelta(days=1)
-    if silent > limits.extrapolate_days:
-        days = limits.cells.number(silent)
-        return Due(shown, Dash(limits.cells.t("last reading {n} days ago", n=days)), passed=False)
+    if limits.as_of - usual.last_at > timedelta(days=limits.extrapolate_days):
+        day = limits.cells.day(usual.last_at)
+        return Due(shown, Dash(limits.cells.t("last reading on {day}", day=day)), passed=False)
     on = usual.last_at + timedelta(days=(from_km - usual.last_km) / usual.km_per_day)
     return Due(shown, on, passed=on <= limits.as_of)
 

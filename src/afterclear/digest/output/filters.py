@@ -10,7 +10,7 @@ from afterclear.digest.audience.garage import PROCESS_WORDS, site_name
 from afterclear.digest.audience.stock import STOCK_WORDS, stock_reason
 from afterclear.digest.charts.proof_bar import draw_growth
 from afterclear.digest.common.assess import action_words
-from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, reason_of
+from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, likes_said, reason_of
 from afterclear.digest.common.file_names import rows_file
 from afterclear.digest.common.model import AttemptView, by_site
 from afterclear.digest.input.frames import Caution
@@ -80,6 +80,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "ground_words": lambda grounds: ground_words(grounds, cells),
         "growth_bar": _growth_bar,
         "habit": word(PROCESS_WORDS),
+        "likes_said": lambda row: likes_said(row.n_group, row.group_returned or 0, cells),
         "moment": cells.moment,
         "money": cells.money,
         "number": cells.number,

@@ -1,7 +1,7 @@
 """Pages -> files.  A reader never sees half a page."""
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from pathlib import Path
 
 from afterclear.digest.common.file_names import (
@@ -18,11 +18,16 @@ from afterclear.digest.common.file_names import (
 )
 
 
-def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: Path) -> list[Path]:
+def write_digest(
+    pages: Mapping[str, str] | Iterable[tuple[str, str]],
+    folder: Path,
+    kept: Container[str] = frozenset(),
+) -> list[Path]:
     """Write pages under ``folder``, each whole or not at all; returns their paths.
 
     ``pages``: HTML by file name relative to ``folder``, as a mapping or as pairs built one at a
     time.  The order is kept: with the index last, it never links to a page not yet there.
+    ``kept``: names of pages that are there as they are to be, asked for each when it comes.
     """
     pairs = pages.items() if isinstance(pages, Mapping) else pages
     written = []
@@ -32,7 +37,8 @@ def write_digest(pages: Mapping[str, str] | Iterable[tuple[str, str]], folder: P
         if path.parent not in made:
             path.parent.mkdir(parents=True, exist_ok=True)
             made.add(path.parent)
-        write_page(path, html)
+        if name not in kept:
+            write_page(path, html)
         written.append(path)
     return written
 

@@ -87,18 +87,17 @@ def not_to_fit(
         )
     numbers = {_number(line) for visit in visits for line in visit.fitted}
     for part in short_lived:
-        if _folded(part.part_number) in numbers or _is_of(part, family):
-            name = _part_name(part.part_number, part.part_brand)
-            yield _short_lived(name, part, cells)
+        if folded(part.part_number) in numbers or is_of(part, family):
+            yield part_said(part, cells)
 
 
-def _short_lived(name: str, part: Part, cells: Cells) -> str:
+def part_said(part: Part, cells: Cells) -> str:
     """Say why in one line: whoever stands at the vehicle compares no intervals."""
     failed = cells.tn(
         "{part} is short-lived: {n} of {fitted} failed.",
         "{part} is short-lived: {n} of {fitted} failed.",
         part.n_failed,
-        part=name,
+        part=_part_name(part.part_number, part.part_brand),
         fitted=cells.number(part.n_fitted),
     )
     if part.b10_high_km is None:
@@ -185,20 +184,22 @@ def _is_fitted(line: Repair) -> bool:
     return "replace" in words if words else line.part_number is not None
 
 
-def _is_of(part: Part, family: str | None) -> bool:
+def is_of(part: Part, family: str | None) -> bool:
+    """Whether a part is of the kind that a fault's family names."""
     return bool(family) and part.part_family == (family or "").partition(":")[0]
 
 
 def _number(line: Repair) -> str | None:
-    return _folded(line.part_number)
+    return folded(line.part_number)
 
 
 def _kind(line: Repair) -> str | None:
     kind = _folded_words(line.part_family)
-    return f"{kind}:{_folded_words(line.position)}" if kind else _folded(line.part_number)
+    return f"{kind}:{_folded_words(line.position)}" if kind else folded(line.part_number)
 
 
-def _folded(number: str | None) -> str | None:
+def folded(number: str | None) -> str | None:
+    """Return a part number without what people write differently."""
     return re.sub(r"[^A-Z0-9]", "", number.upper()) or None if number else None
 
 

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
@@ -16,6 +16,11 @@ from afterclear.store.queries.results import naive
 # The name of the one sum for all of a digest's pages, if theirs are no longer kept; no page has
 # this name.
 ALL_PAGES: Final = "*"
+
+# What the pages of vehicles in the last digest (public or not: ?) were made from.
+PAGES_KEPT: Final = """
+    SELECT page, facts, since_at, until_at, files FROM page_facts WHERE is_public = ?
+    ORDER BY page"""
 
 
 @dataclass(frozen=True)
@@ -140,6 +145,35 @@ def archive_digest(con: Connection, made: ArchivedDigest, showed: Shown) -> int:
         [number],
     )
     return number
+
+
+def keep_page_facts(
+    con: Connection,
+    rows: Sequence[tuple[str, str, datetime, datetime | None, str]],
+    *,
+    is_public: bool,
+) -> None:
+    """Remember what pages of vehicles were made from, as ``PAGES_KEPT``, in place of before."""
+    con.execute("DELETE FROM page_facts WHERE is_public = ?", [is_public])
+    made = pl.DataFrame(
+        [
+            (page, facts, naive(since), until and naive(until), files)
+            for page, facts, since, until, files in rows
+        ],
+        schema={
+            "page": pl.String,
+            "facts": pl.String,
+            "since_at": pl.Datetime,
+            "until_at": pl.Datetime,
+            "files": pl.String,
+        },
+        orient="row",
+    )
+    create_temp_table(con, "facts_made", made)
+    con.execute(
+        "INSERT INTO page_facts SELECT page, ?, facts, since_at, until_at, files FROM facts_made",
+        [is_public],
+    )
 
 
 def fold_page_sums(con: Connection, days: float | None, now: datetime) -> int:

@@ -318,6 +318,7 @@ def _erase_statements(con: Connection, vehicle_id: str, pages: Sequence[str]) ->
         ("digest_marks", "kind = 'stock' AND subject = ?", vehicle_id),
         *(("digest_pages", "page = ?", page) for page in pages),
         *(("digest_pages", "page LIKE ?", page_before(page, "%")) for page in pages),
+        *(("page_facts", "page = ?", page) for page in pages),
     ):
         erased += scalar(con, f"SELECT count(*) FROM {table} WHERE {where}", [value])
         con.execute(f"DELETE FROM {table} WHERE {where}", [value])

@@ -1,0 +1,135 @@
+"""Pages of vehicles of which nothing changed are not made again.
+
+The store knows of each vehicle's page what it was made from (``digest.page_facts.py``) and
+the hashes of its files.  A page of the same facts whose files in the folder still have these hashes
+is left as it is, whatever became of the folder meanwhile.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+import afterclear
+from afterclear.digest.build_digests import VehicleChunk
+from afterclear.digest.common.file_names import vehicle_page
+from afterclear.digest.output.render import render_with_sheet
+from afterclear.digest.page_facts import PageFacts, holds_until
+from afterclear.store.engine.database import Connection, query
+from afterclear.store.queries.digests import PAGES_KEPT
+
+_MAKES_PAGES = {".py", ".html", ".css", ".js", ".mo", ".csv", ".toml"}
+_LIBRARIES = ("jinja2", "markupsafe", "polars")
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleFiles:
+    """One vehicle's page and, if there is something to do, its sheet: names and HTML."""
+
+    page: str
+    files: tuple[tuple[str, str], ...]
+    facts: PageFacts | None = None  # None: nobody asked
+    is_kept: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PagesBefore:
+    """Pages of vehicles as they were written last."""
+
+    folder: Path
+    facts: Mapping[str, PageFacts]  # by page
+    program: str  # a sum of what makes pages
+
+    def of(self, chunk: VehicleChunk) -> "PagesBefore":
+        """Return those of some vehicles, for a worker."""
+        names = map(vehicle_page, chunk.vehicle_ids)
+        own = {name: self.facts[name] for name in names if name in self.facts}
+        return PagesBefore(self.folder, own, self.program)
+
+    def made(self, chunk: VehicleChunk) -> Iterator[VehicleFiles]:
+        """Yield the files of some vehicles: first those that stay as they are, then the others."""
+        facts = chunk.facts(self.program)
+        changed = set()
+        for vehicle_id in chunk.vehicle_ids:
+            kept = self._kept(vehicle_page(vehicle_id), facts[vehicle_id], chunk.setting.as_of)
+            if kept is None:
+                changed.add(vehicle_id)
+            else:
+                yield kept
+        for page in chunk.pages(changed):
+            files = tuple(render_with_sheet(page))
+            made_of = PageFacts(
+                facts[page.vehicle.vehicle_id],
+                chunk.setting.as_of,
+                holds_until(page, chunk.setting),
+                {name: sum_of(html) for name, html in files},
+            )
+            yield VehicleFiles(page.ref.page, files, made_of)
+
+    def _kept(self, page: str, facts: str, as_of: datetime) -> VehicleFiles | None:
+        before = self.facts.get(page)
+        if before is None or not before.hold(facts, as_of):
+            return None
+        files = []
+        for name, sha256 in before.files.items():
+            try:
+                html = (self.folder / name).read_bytes().decode("utf-8")
+            except (OSError, UnicodeDecodeError):
+                return None
+            if sum_of(html) != sha256:
+                return None
+            files.append((name, html))
+        return VehicleFiles(page, tuple(files), before, is_kept=True)
+
+
+@dataclass(slots=True)
+class PagesNow:
+    """What became of the vehicles' pages of a digest, noted while they are made."""
+
+    facts: dict[str, PageFacts] = field(default_factory=dict)  # by page
+    kept: set[str] = field(default_factory=set)  # names of files that stay as they are
+
+    def note(self, made: VehicleFiles) -> None:
+        """Note one vehicle's pages."""
+        if made.facts is not None:
+            self.facts[made.page] = made.facts
+        if made.is_kept:
+            self.kept.update(name for name, _ in made.files)
+
+    def rows(self) -> list[tuple[str, str, datetime, datetime | None, str]]:
+        """Return the rows the store keeps of them, as ``PAGES_KEPT`` gives them."""
+        return [
+            (page, own.facts, own.since, own.until, json.dumps(dict(own.files)))
+            for page, own in self.facts.items()
+        ]
+
+
+def pages_before(con: Connection, folder: Path, *, is_public: bool) -> PagesBefore:
+    """Read what the store knows of pages that were written before."""
+    facts = {
+        page: PageFacts(
+            own, since.replace(tzinfo=UTC), until and until.replace(tzinfo=UTC), json.loads(files)
+        )
+        for page, own, since, until, files in query(con, PAGES_KEPT, [is_public]).iter_rows()
+    }
+    return PagesBefore(folder, facts, _program_sum())
+
+
+def sum_of(html: str) -> str:
+    """Return the hash of a page's bytes."""
+    return hashlib.sha256(html.encode("utf-8")).hexdigest()
+
+
+@cache
+def _program_sum() -> str:
+    """Sum up everything that makes pages: they are made again by another version of it."""
+    digest = hashlib.sha256(" ".join(version(name) for name in _LIBRARIES).encode())
+    root = Path(afterclear.__file__).parent
+    for path in sorted(p for p in root.rglob("*") if p.suffix in _MAKES_PAGES):
+        digest.update(path.relative_to(root).as_posix().encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
