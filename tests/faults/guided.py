@@ -89,6 +89,8 @@ def _count(kind: str, ended: subprocess.CompletedProcess[str], met: Path, tally:
     tally.inputs[kind] = int(tried[1]) if tried else 0
     ways = [int(n) for n in re.findall(r"cov: (\d+)", told)]
     tally.ways[kind] = (ways[0], ways[-1]) if ways else (0, 0)
+    if not ways:
+        tally.wrong.append(f"{kind}: coverage leads nowhere: nothing is instrumented")
     tally.wrong += [f"{kind}, {it}" for it in re.findall(r"^FOUND (.*)$", told, re.MULTILINE)]
     for path in met.iterdir():
         what, _, number = path.name.partition("-")

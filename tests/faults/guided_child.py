@@ -17,8 +17,6 @@ from typing import Final
 
 import atheris
 
-from tests.faults.guided import MESSAGES
-
 _PARTS: Final = ("afterclear.readers", "afterclear.protocols", "afterclear.catalogue")
 
 
@@ -53,13 +51,14 @@ class Found:
 def main() -> None:
     """Run from the command line; never returns."""
     kind, folder, *given = sys.argv[1:]
+    # before anything else imports them: only what is imported here leads the way
     with atheris.instrument_imports(include=list(_PARTS), enable_loader_override=False):
         inputs = importlib.import_module("tests.faults.guided_inputs")
         for part in map(importlib.import_module, _PARTS):  # many are imported late otherwise
             for module in pkgutil.walk_packages(part.__path__, f"{part.__name__}."):
                 importlib.import_module(module.name)
     with tempfile.TemporaryDirectory() as place:
-        work = inputs.decode if kind == MESSAGES else inputs.Files(kind, Path(place)).read
+        work = inputs.decode if kind == inputs.MESSAGES else inputs.Files(kind, Path(place)).read
         found = Found(work, inputs.REFUSALS, Path(folder))
         atheris.Setup([sys.argv[0], *given], found.one)
         atheris.Fuzz()

@@ -19,7 +19,9 @@ from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.registry import all_readers, identify
 from afterclear.records import Delivery
 from tests.faults.fuzz import maps_of_prints
-from tests.faults.guided import names_of
+from tests.faults.guided import MESSAGES, names_of
+
+__all__ = ["MESSAGES"]  # for the process, which imports nothing else of ours by itself
 
 NOON: Final = datetime(2026, 11, 1, 12, tzinfo=UTC)
 _MOST_MEMBER: Final = 50_000_000

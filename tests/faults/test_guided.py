@@ -13,7 +13,7 @@ import pytest
 
 from tests.campaigns import minutes
 
-FEW: Final = ["messages", ".csv", ".xlsx", "--inputs", "300"]
+FEW: Final = ["messages", ".eml", ".xlsx", "--inputs", "200"]
 
 
 @pytest.mark.slow

@@ -122,8 +122,10 @@ def test_an_upgrade_killed_at_any_moment_goes_on(tmp_path: Path) -> None:
             assert names == known_migrations()
             assert rows_of(con, before) == before
         left = {p.name for p in folder.iterdir()} - {"garage.duckdb", "garage.duckdb.lock"}
-        assert len(left) == 1, left
-        assert left.pop().startswith("garage.duckdb.before-")
+        # the store before all of it, and perhaps the one on which a killed upgrade went on
+        assert "garage.duckdb.before-0010_watch" in left
+        assert len(left) <= 2
+        assert all(name.startswith("garage.duckdb.before-") for name in left)
         if end == "done":
             break
         n_kills += 1
