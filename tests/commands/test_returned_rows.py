@@ -325,6 +325,14 @@ def without_column(heading: str) -> Edit:
     return edit
 
 
+def told(kind: str, text: str, at: int = 3) -> Edit:
+    def edit(sheets: Sheets) -> None:
+        row = next(row for row in sheets["origin of the rows"] if row[0] == kind)
+        row[at] = text  # type: ignore[index]
+
+    return edit
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("edit", "said"),
@@ -332,6 +340,10 @@ def without_column(heading: str) -> Edit:
         (lambda sheets: sheets.pop("origin of the rows"), "'origin of the rows' is gone"),
         (lambda sheets: sheets["origin of the rows"].clear(), "'origin of the rows' is empty"),
         (lambda s: s["origin of the rows"][1].pop(), "'origin of the rows' was changed"),
+        (told("column", "[" * 30_000), "'origin of the rows' was changed"),
+        (told("column", '"_line"'), "'origin of the rows' was changed"),
+        (told("column", '"vehicle_id"'), "'origin of the rows' was changed"),
+        (told("row", str(10**30), at=2), "'origin of the rows' was changed"),
         (without_column("ecu"), "has no column 'ecu' any more"),
         (without_column("refused row"), "no column 'refused row' any more"),
     ],

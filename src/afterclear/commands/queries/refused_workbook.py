@@ -21,7 +21,7 @@ from afterclear.readers.mapped.returned_reader import ORIGIN, SHEET
 from afterclear.readers.mapped.returned_rows import NUMBER, REASON, fitting_table, shown_headings
 from afterclear.readers.maps.checked_map import ImportMap
 from afterclear.readers.maps.import_map import load_maps
-from afterclear.readers.reader import MAP_PREFIX
+from afterclear.readers.reader import MAP_PREFIX, RETURNED
 from afterclear.records import PLAIN
 from afterclear.store.engine.database import open_store, rows
 from afterclear.store.intake.returned import KEY
@@ -31,12 +31,16 @@ _MOST_ROWS: Final = 50_000  # more is a fault of the map, and would keep the des
 _LONGEST: Final = 32_767  # characters of a cell (ECMA-376)
 _WIDEST: Final = 40
 _MARKS: Final = ("=", "+", "-", "@", "\t", "\r")  # what a program of sheets may take for a formula
+_MARKS_OF: Final = frozenset({"vin", "plate"})  # of a vehicle
 _NOT_HERE: Final = "rows that are not here"
 _KEEP: Final = (
     "Mend the cells of the other sheets, then bring this file back as it is. Leave this sheet, the "
     "headings and the numbers in the first column: they say which row is which."
 )
 _EARLIER: Final = "were refused by an earlier version: have all refused files read again first"
+_NOT_OURS: Final = (
+    "came in a workbook of refused rows and are no refused rows of this store: take that load back"
+)
 _NO_CELLS: Final = "could not be parted into cells, or are no rows of a table"
 _TOO_LONG: Final = f"have a cell of more than {_LONGEST:,} characters"
 _TOO_MANY: Final = f"are more than the {_MOST_ROWS:,} that one workbook takes"
@@ -140,9 +144,14 @@ def _cells(row: Mapping[str, Any]) -> dict[str, str | None]:
     if not isinstance(found, dict):
         return {}
     cells = {str(name): _text(cell) for name, cell in found.items()}
-    if row["came_as"] == PLAIN and row["table_name"] != "vehicles" and not cells.get("vehicle_id"):
-        # a VIN or plate that a reader gave in the place of the number (store/intake/identity.py)
-        cells = {f"_{n}" if n in {"vin", "plate"} else n: cell for n, cell in cells.items()}
+    if (
+        row["came_as"] == PLAIN
+        and row["table_name"] != "vehicles"
+        and row["column_name"] in _MARKS_OF
+    ):
+        # refused for a VIN or plate that its reader gave beside or instead of the number
+        # (store/intake/identity.py): it must be compared again, or a contradiction is stored
+        cells = {f"_{n}" if n in _MARKS_OF else n: cell for n, cell in cells.items()}
     return cells
 
 
@@ -157,6 +166,8 @@ def _why_not(row: Mapping[str, Any], cells: Mapping[str, str | None]) -> str:
         return _NO_CELLS
     if row["came_as"] is None:
         return _EARLIER
+    if row["came_as"] == RETURNED:
+        return _NOT_OURS
     if any(len(cell or "") > _LONGEST for cell in cells.values()):
         return _TOO_LONG
     is_known = row["came_as"] == PLAIN or str(row["came_as"]).startswith(MAP_PREFIX)

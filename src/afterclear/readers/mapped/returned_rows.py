@@ -27,6 +27,7 @@ from afterclear.records import PLAIN, Delivery, PlainRows, ReadFile, Rejection
 NUMBER: Final = "refused row"
 REASON: Final = "why it was refused"
 _HEADINGS_WITHIN: Final = 20  # rows
+_LONGEST_NUMBER: Final = 10  # digits, and one
 _AGAIN: Final = "Take the workbook of refused rows anew, mend that, and bring it."
 
 
@@ -50,16 +51,18 @@ def read_returned(maps: Mapping[str, ImportMap], delivery: Delivery) -> ReadFile
 
     """
     raw, where = delivery.path.read_bytes(), delivery.name
-    sheets = {sheet.name: sheet for sheet in read_sheets(raw, where)}
+    # each sheet's numbers are written with the mark of its own map
+    by_mark = {".": {sheet.name: sheet for sheet in read_sheets(raw, where)}}
     made = _Made()
-    for own in _origins(sheets.get(ORIGIN), where):
+    for own in _origins(by_mark["."].get(ORIGIN), where):
         how = _map_of(own, maps, where)
-        if own.name not in sheets:
+        if own.name not in by_mark["."]:
             made.n_missing += len(own.keys)
             continue
-        if how is not None and how.decimal != ".":
-            sheets = {s.name: s for s in read_sheets(raw, where, decimal=how.decimal)}
-        frame = _frame(own, sheets[own.name], made, where)
+        mark = how.decimal if how is not None else "."
+        if mark not in by_mark:
+            by_mark[mark] = {s.name: s for s in read_sheets(raw, where, decimal=mark)}
+        frame = _frame(own, by_mark[mark][own.name], made, where)
         if how is None:
             made.parts.append(PlainRows(own.table, frame.rename({LINE: "_line"}), own.zone))
         else:
@@ -169,12 +172,36 @@ def _origins(sheet: Sheet | None, where: str) -> list[_Own]:
             elif kind == "column":
                 own[told[0]].headings[told[1]] = str(json.loads(told[2]))
             elif kind == "row":
-                own[told[0]].keys[int(told[1])] = told[2]
-    except (ValueError, KeyError, IndexError) as error:
+                own[told[0]].keys[_number(told[1])] = told[2]
+        _check(own.values())
+    except (ValueError, KeyError, IndexError, RecursionError) as error:
         raise RefusedFileError(f"{where}: its sheet {ORIGIN!r} was changed. {_AGAIN}") from error
     if not own:
         raise RefusedFileError(f"{where}: its sheet {ORIGIN!r} is empty. {_AGAIN}")
     return list(own.values())
+
+
+def _check(found: Collection[_Own]) -> None:
+    """Check that sheets are as this program writes them.
+
+    Raises:
+        ValueError: a column is there twice or a needed one is not, or a number stands for two rows.
+
+    """
+    numbers = [n for own in found for n in own.keys]
+    if len(numbers) > len(set(numbers)) or 0 in numbers:
+        raise ValueError("rows")
+    for own in found:
+        names = [name.casefold() for name in own.headings.values()]
+        needed = TABLES[own.table].required if own.came_as == PLAIN else ()
+        if len(names) > len({*names} - {LINE.casefold(), "_line"}) or {*needed} - {*names}:
+            raise ValueError("columns")
+
+
+def _number(text: str | None) -> int:
+    """Read the number of a refused row; 0: it is none."""
+    text = (text or "").strip()
+    return int(text) if text.isdecimal() and len(text) < _LONGEST_NUMBER else 0
 
 
 def _frame(own: _Own, sheet: Sheet, made: _Made, where: str) -> pl.DataFrame:
@@ -186,7 +213,7 @@ def _frame(own: _Own, sheet: Sheet, made: _Made, where: str) -> pl.DataFrame:
         number, *told = held
         if not any(held):
             continue
-        n = int(number) if number and number.strip().isdecimal() else 0
+        n = _number(number)
         if n in own.keys and n not in taken:
             taken[n] = told
         else:

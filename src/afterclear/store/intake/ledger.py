@@ -7,7 +7,7 @@ next time.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import polars as pl
@@ -108,7 +108,7 @@ def insert_rejections(
     """Keep refused rows with the reasons, and how each came."""
     if not rejections:
         return
-    how = [came(r) for r in rejections]
+    how = _each_key_once([came(r) for r in rejections])
     rows = [
         (*(r.line, r.table, r.column, r.value, r.expected, r.row), _came_as(r, h), h.zone, h.key)
         for r, h in zip(rejections, how, strict=True)
@@ -118,6 +118,19 @@ def insert_rejections(
         "INSERT INTO rejections SELECT ?, ?, * FROM refused",
         [load_id, file_name],
     )
+
+
+def _each_key_once(how: Sequence[Came]) -> list[Came]:
+    """Leave a first key to one row: the others that its cells became are rows of their own now.
+
+    With one key for several, bringing one of them would take the others off the list.
+    """
+    seen: set[str] = set()
+    made = []
+    for each in how:
+        made.append(each if each.key not in seen else replace(each, key=None))
+        seen |= {each.key} if each.key else set()
+    return made
 
 
 def _came_as(refused: Rejection, came: Came) -> str | None:

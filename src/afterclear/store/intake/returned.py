@@ -25,9 +25,19 @@ from afterclear.store.intake.ledger import Came
 # SQL of the key of a refused row r, of the load l
 KEY: Final = """coalesce(r.first_key, md5(concat_ws(chr(31), l.sha256,
     coalesce(r.line::VARCHAR, ''), r.table_name, r.row_json)))"""
+_LISTED: Final = "rejections r JOIN loads l USING (load_id) WHERE l.outcome <> 'retracted'"
+# set aside by a load of other bytes, or no longer refused when their own file was read again
+_MENDED: Final = """replaced_rejections r JOIN loads l USING (load_id)
+    LEFT JOIN loads b ON b.load_id = r.replaced_by
+    WHERE l.sha256 IN (SELECT sha256 FROM loads WHERE outcome = 'stored')
+        AND (b.sha256 IS DISTINCT FROM l.sha256 OR NOT EXISTS (
+            FROM rejections still JOIN loads own ON own.load_id = still.load_id
+            WHERE own.sha256 = l.sha256 AND still.table_name = r.table_name
+                AND still.line IS NOT DISTINCT FROM r.line))"""
 _UNKNOWN: Final = (
-    "a row that this store refused; this one it does not know: its load was taken back, or the "
-    "workbook is of another store. Load the file it is from"
+    "a row that this store refused; this one it does not know: its load was taken back, its file "
+    "was read again since and refuses it otherwise, or the workbook is of another store. Take the "
+    "workbook anew, or load the file it is from"
 )
 _OTHER_LINES: Final = (
     "a line of an order of which no other line is stored: lines of one order are read together. "
@@ -39,7 +49,7 @@ def settle_returned(con: Connection, read: ReadFile) -> ReadFile:
     """Leave out rows that were mended before, and refuse those that are not known here."""
     if not read.returned:
         return read
-    present, gone = _keys(con, "rejections"), _keys(con, "replaced_rejections")
+    present, gone = _keys(con, _LISTED), _keys(con, _MENDED)
     there = {n: key for n, key in read.returned.items() if key in present}
     known = {n for n, key in read.returned.items() if key not in present and key in gone}
     unknown = read.returned.keys() - there.keys() - known
@@ -50,7 +60,8 @@ def settle_returned(con: Connection, read: ReadFile) -> ReadFile:
     for part in read.parts:
         if isinstance(part, PlainRows):
             n_known += len(_of_lines(part, known))
-            refused += _refused(part, unknown, _UNKNOWN)
+            # as it came: what its cells mean only its own file says, its zone for one
+            refused += [replace(each, is_source=True) for each in _refused(part, unknown, _UNKNOWN)]
             kept = replace(part, frame=_of_lines(part, there.keys()))
             others = _beside_stored_lines(con, kept)
             refused += _refused(kept, others, _OTHER_LINES, "repair_id")
@@ -78,7 +89,7 @@ def set_returned_aside(con: Connection, load_id: int, returned: Mapping[int, str
     if not returned:
         return
     own = f"""rowid IN (SELECT r.rowid FROM rejections r JOIN loads l USING (load_id)
-        WHERE list_contains(?::VARCHAR[], {KEY}))"""
+        WHERE {KEY} IN (SELECT unnest(?::VARCHAR[])))"""
     keys = [sorted(set(returned.values()))]
     con.execute(
         f"""INSERT INTO replaced_rejections BY NAME
@@ -88,13 +99,8 @@ def set_returned_aside(con: Connection, load_id: int, returned: Mapping[int, str
     con.execute(f"DELETE FROM rejections WHERE {own}", keys)
 
 
-def _keys(con: Connection, table: str) -> set[str]:
-    found = query(
-        con,
-        f"""SELECT {KEY} AS key FROM {table} r JOIN loads l USING (load_id)
-            WHERE l.outcome <> 'retracted'""",
-    )
-    return set(found["key"])
+def _keys(con: Connection, rows: str) -> set[str]:
+    return set(query(con, f"SELECT {KEY} AS key FROM {rows}")["key"])
 
 
 def _of_lines(part: PlainRows, lines: Collection[int]) -> pl.DataFrame:

@@ -1,0 +1,98 @@
+"""Refused rows that come back: nothing refused once is stored unseen, lost, or taken for another.
+
+The garage and the ways to edit a workbook are those of ``test_returned_rows.py``.
+"""
+
+import pytest
+
+from afterclear.commands.intake.replaying import replay
+from afterclear.commands.intake.retracting import retract
+from afterclear.errors import UsageError
+from tests.commands.test_returned_rows import (
+    MAP,
+    SCANS,
+    VEHICLES,
+    Garage,
+    counts,
+    garage,
+    put,
+    unmended,
+)
+from tests.readers.workbooks import Sheets
+
+__all__ = ["garage"]
+
+
+@pytest.mark.slow
+def test_of_a_row_that_became_two_the_one_left_out_stays_refused(garage: Garage) -> None:
+    parted = 'code = { from = "Fault", each = "," }\nstatus = { from = "State", each = "," }'
+    garage.map("depot", MAP.replace('code = { from = "Fault" }', parted))
+    garage.bring("list.csv", VEHICLES)
+    text = "Car;When;Unit;Fault;State\nNH 101;1 July;engine;P0301,P0302;confirmed\n"
+    garage.bring("depot_intake.txt", text)
+    assert counts(garage.bring_back(put("State", "confirmed", "confirmed,pending"))) == (0, 0, 2)
+
+    def edit(sheets: Sheets) -> None:
+        sheets["refused rows 1"].pop()
+        put("When", "1 July", "01.07.2025 09:00")(sheets)
+
+    assert counts(garage.bring_back(edit, "b.xlsx")) == (1, 0, 0)
+    assert [value for *_, value in garage.refused()] == ["1 July"]
+
+
+@pytest.mark.slow
+def test_rows_of_a_load_read_again_and_then_taken_back_are_no_duplicates(garage: Garage) -> None:
+    garage.bring("a.csv", SCANS)
+    book = garage.take()
+    replay(garage.app, [1], lambda _: None)
+    retract(garage.app, [2], lambda _: None)
+    assert counts(garage.load(book)) == (0, 0, 2)
+
+
+@pytest.mark.slow
+def test_rows_that_their_file_refuses_otherwise_by_now_are_no_duplicates(garage: Garage) -> None:
+    garage.map("depot", MAP)
+    garage.bring("list.csv", VEHICLES)
+    garage.bring("depot_intake.txt", "Car;When;Unit;Fault\nNH 101;1 July;engine;P0301\n")
+    book = garage.take()
+    garage.map("depot", f'{MAP}description = {{ file_name = "(depot)", optional = true }}\n')
+    replay(garage.app, [2], lambda _: None)
+    assert counts(garage.load(book)) == (0, 0, 1)
+    assert counts(garage.bring_back(put("When", "1 July", "01.07.2025 09:00"), "b.xlsx"))[0] == 1
+
+
+@pytest.mark.slow
+def test_a_row_that_is_not_known_does_not_come_in_by_a_second_workbook(garage: Garage) -> None:
+    garage.bring("a.csv", SCANS, zone="America/New_York")
+    book = garage.take()
+    retract(garage.app, [1], lambda _: None)
+    garage.load(book)
+    with pytest.raises(UsageError, match="no refused rows of this store"):
+        garage.take()  # in another zone than its file's, and so five hours off
+
+
+@pytest.mark.slow
+def test_a_vin_that_contradicts_the_number_still_does_when_it_comes_back(garage: Garage) -> None:
+    both = 'vehicle_id = { from = "Car" }\nvin = { from = "VIN" }'
+    garage.map("depot", MAP.replace('plate = { from = "Car" }', both))
+    garage.bring("list.csv", "vehicle_id,vin\nV1,1M8GDM9AXKP042788\nV2,1M8GDM9A1KP042789\n")
+    text = "Car;VIN;When;Unit;Fault\nV1;1M8GDM9A1KP042789;01.07.2025 09:00;engine;P0301\n"
+    garage.bring("depot_intake.txt", text)
+    assert counts(garage.bring_back(unmended)) == (0, 0, 1)
+    assert counts(garage.bring_back(put("vehicle_id", "V1", "V2"), "b.xlsx")) == (1, 0, 0)
+    assert garage.ask("SELECT vehicle_id FROM scans") == [("V2",)]
+
+
+@pytest.mark.slow
+def test_numbers_have_the_mark_of_their_own_sheets_map(garage: Garage) -> None:
+    garage.map("depot", MAP.replace('delimiter = ";"', 'delimiter = ";"\ndecimal = ","'))
+    garage.bring("depot_intake.txt", "Car;When;Unit;Fault\nNH 101;1 July;engine;P0301\n")
+    garage.bring("a.csv", SCANS)
+
+    def edit(sheets: Sheets) -> None:
+        head, *body = sheets["refused rows 2"]
+        row = next(row for row in body if row[head.index("odometer_km")] == "-1")
+        row[head.index("odometer_km")] = 20.5  # type: ignore[index]
+
+    garage.bring_back(edit)
+    assert garage.ask("SELECT odometer_km FROM scans WHERE scan_id = 'S2'") == [(20.5,)]
