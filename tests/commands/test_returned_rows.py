@@ -101,7 +101,8 @@ class Garage:
         return self.load(write(self.folder, name, text), zone)
 
     def take(self, name: str = "refused.xlsx") -> Path:
-        self.said = refused_workbook(self.app, self.folder / name)
+        self.said = refused_workbook(self.app)
+        (self.folder / name).write_bytes(self.said.content)
         return self.folder / name
 
     def bring_back(self, edit: Edit, name: str = "refused.xlsx") -> LoadResult:

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from afterclear.commands.intake.replaying import replay
-from afterclear.commands.intake.vehicle_names import Said, unknown_names, vehicle_lists
+from afterclear.commands.intake.vehicle_names import Said, unknown_names, vehicle_list
 from afterclear.errors import UsageError
 from tests.commands.test_returned_rows import HEAD, MAP, VEHICLES, Garage, garage
 
@@ -20,8 +20,7 @@ def depot(garage: Garage) -> None:
 
 
 def say(garage: Garage, said: Said) -> None:
-    for nth, text in enumerate(vehicle_lists(garage.app, said)):
-        garage.bring(f"said{nth}.csv", text)
+    garage.bring("said.csv", vehicle_list(garage.app, said))
     replay(garage.app, [], lambda _: None)
 
 
@@ -69,11 +68,25 @@ def test_a_number_that_is_nearly_a_known_one_can_be_a_vehicle_of_its_own(garage:
         (Said("NH 102", "V9", is_plate=True), "No vehicle list has V9"),
         (Said("NH 102", "V1", is_plate=True, is_new=True), "has V1 already"),
         (Said("NH 102", "V1", is_plate=True, since="June"), "'June' is no day"),
+        (Said("NH 102", "V2", is_plate=True, since="2025-05-01"), "a plate it has now came later"),
+        (
+            Said("NH 102", "V2", is_plate=True, since="2025-05-02", was_before=True),
+            "a plate before that one it had earlier",
+        ),
         (Said("NH 102", "V8", is_plate=True, is_new=True, was_before=True), "no plate now"),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path: Path, garage: Garage, said: Said, told: str) -> None:
     depot(garage)
+    garage.bring("dated.csv", "vehicle_id,plate,plate_since\nV2,NH 900,2025-05-01\n")
     with pytest.raises(UsageError, match=told):
-        vehicle_lists(garage.app, said)
+        vehicle_list(garage.app, said)
     assert not list(tmp_path.glob("said*"))
+
+
+@pytest.mark.slow
+def test_the_present_plate_of_a_vehicle_stays_with_its_day_or_without(garage: Garage) -> None:
+    depot(garage)  # its present plate has no day
+    say(garage, Said("NH 102", "V1", is_plate=True, since="2025-06-01", was_before=True))
+    assert garage.ask("SELECT plate, plate_since FROM vehicles") == [("NH 101", None)]
+    assert garage.ask("SELECT outcome FROM loads WHERE file_name = 'said.csv'") == [("stored",)]

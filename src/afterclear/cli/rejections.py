@@ -42,7 +42,8 @@ def command(app: App, *, as_json: bool, workbook: Path | None) -> None:
 def _write(app: App, path: Path) -> None:
     if path.suffix.lower() != ".xlsx":
         raise UsageError(f"Call the workbook NAME.xlsx, not {path.name}.")
-    made = refused_workbook(app, path)
+    made = refused_workbook(app)
+    path.write_bytes(made.content)
     tell(f"{made.n_rows:,} refused rows are in {path}. Mend it, then 'afterclear load {path}'.")
     for reason, n in made.left_out.items():
         tell(f"not in it: {n:,} rows {reason}")

@@ -81,11 +81,14 @@ def _near(plate: str, plates: Mapping[str, Iterable[tuple[str, Any, Any]]]) -> t
     return tuple(dict.fromkeys(vehicle for p in like for vehicle, *_ in plates[p]))
 
 
-def vehicle_lists(app: App, said: Said) -> list[str]:
-    """Make the lists (CSV) that say so; they are loaded one after another.
+def vehicle_list(app: App, said: Said) -> str:
+    """Make the list (CSV) that says so: one file, so that it is taken whole or not at all.
+
+    Of a plate the vehicle had before, the present one stands in the row below: the last row counts.
 
     Raises:
-        UsageError: the vehicle is not known, or is known where a new one is meant; the day is none.
+        UsageError: the vehicle is not known, or is known where a new one is meant; the day is none,
+            or contradicts that of its present plate.
 
     """
     number, name = said.vehicle_id.strip(), said.name.strip()
@@ -102,15 +105,33 @@ def vehicle_lists(app: App, said: Said) -> list[str]:
             )
     beside = _beside(known) | {_SAID_AT: app.clock().isoformat()}
     if not said.is_plate:
-        return [_csv({"vehicle_id": number} | beside)]
-    first = _csv({"vehicle_id": number, "plate": name, "plate_since": since} | beside)
-    if not said.was_before:
-        return [first]
-    if known is None or not known["plate"]:
+        return _csv({"vehicle_id": number} | beside)
+    told = {"vehicle_id": number, "plate": name, "plate_since": since} | beside
+    if said.was_before and (known is None or not known["plate"]):
         raise UsageError(f"{number} has no plate now, so it cannot have had this one before.")
+    if known is None:
+        return _csv(told)
     day = known["plate_since"].isoformat() if known["plate_since"] else ""
-    present = {"vehicle_id": number, "plate": known["plate"], "plate_since": day}
-    return [first, _csv(present | beside)]
+    _check_days(said, since, (known["plate"], day))
+    present = {"vehicle_id": number, "plate": known["plate"], "plate_since": day} | beside
+    return _csv(told, present) if said.was_before else _csv(told)
+
+
+def _check_days(said: Said, since: str, present: tuple[str, str]) -> None:
+    """Check that a plate since that day can be the one before the present one, or after it."""
+    plate, day = present
+    if not since or not day:
+        return
+    if said.was_before and since >= day:
+        raise UsageError(
+            f"{said.vehicle_id} has {plate} since {day}, says the vehicle list: a plate before "
+            "that one it had earlier. Mend the day, or leave it empty."
+        )
+    if not said.was_before and since <= day:
+        raise UsageError(
+            f"{said.vehicle_id} has {plate} since {day}, says the vehicle list: a plate it has now "
+            "came later. Mend the day, or say that it had this plate before."
+        )
 
 
 def _listed(con: Connection, number: str) -> dict[str, Any] | None:
@@ -135,15 +156,17 @@ def _day(text: str) -> str:
         raise UsageError(f"{text!r} is no day; write it as 2026-11-30.") from error
 
 
-def _csv(cells: Mapping[str, str]) -> str:
+def _csv(*rows_of_it: Mapping[str, str]) -> str:
     r"""Write a list of one vehicle; columns without a cell are left out.
 
     >>> _csv({"vehicle_id": "V1", "plate": "NH 101", "plate_since": ""})
     'vehicle_id,plate\nV1,NH 101\n'
     """
-    kept = {name: cell for name, cell in cells.items() if cell}
-    if len(kept.keys() & set(TABLES["vehicles"].names)) == 1:
-        kept["plate"] = ""  # a number alone is no vehicle list (readers/plain_table.py)
+    kept = [name for name in rows_of_it[0] if any(cells[name] for cells in rows_of_it)]
+    if len({*kept} & set(TABLES["vehicles"].names)) == 1:
+        kept.append("plate")  # a number alone is no vehicle list (readers/plain_table.py)
     file = io.StringIO()
-    csv.writer(file, lineterminator="\n").writerows([kept.keys(), kept.values()])
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(kept)
+    writer.writerows([cells.get(name, "") for name in kept] for cells in rows_of_it)
     return file.getvalue()

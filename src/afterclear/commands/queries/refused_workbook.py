@@ -5,11 +5,11 @@ is from (``readers/mapped/returned_rows.py`` reads it).  Every cell is text and 
 is edited: nothing in it becomes a formula or a date.
 """
 
+import io
 import json
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any, Final
 
 import xlsxwriter
@@ -52,6 +52,7 @@ class RefusedBook:
 
     n_rows: int
     left_out: Mapping[str, int]  # why rows are not in it -> how many
+    content: bytes  # an xlsx
 
 
 @dataclass
@@ -66,13 +67,14 @@ class _Sheet:
     rows: list[tuple[str, dict[str, Any], list[str | None]]] = field(default_factory=list)
 
 
-def refused_workbook(app: App, path: Path) -> RefusedBook:
-    """Write refused rows to a workbook; those that cannot come back by themselves are counted.
+def refused_workbook(app: App) -> RefusedBook:
+    """Make a workbook of refused rows; those that cannot come back by themselves are counted.
+
+    It is made in memory: a desk that is killed leaves no such rows in a temporary file.
 
     Raises:
         UsageError: none can; the reasons are told.
         ConfigError: a map is wrong; every mistake of every map is listed.
-        OSError: the file cannot be written.
 
     """
     with open_store(app.store, read_only=True) as con:
@@ -95,9 +97,9 @@ def refused_workbook(app: App, path: Path) -> RefusedBook:
     n_rows = sum(len(sheet.rows) for sheet in sheets)
     if not n_rows:
         raise UsageError(_nothing(left_out))
-    with path.open("wb") as file:
-        _write(file, sheets, left_out, naive(app.clock()))
-    return RefusedBook(n_rows, left_out)
+    file = io.BytesIO()
+    _write(file, sheets, left_out, naive(app.clock()))
+    return RefusedBook(n_rows, left_out, file.getvalue())
 
 
 def _nothing(left_out: Mapping[str, int]) -> str:
@@ -195,7 +197,7 @@ def _sheet(
 
 
 def _write(
-    file: Any,  # noqa: ANN401 - a binary file
+    file: io.BytesIO,
     sheets: list[_Sheet],
     left_out: Mapping[str, int],
     now: object,

@@ -4,7 +4,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
@@ -22,6 +22,10 @@ from afterclear.wording.work import (
 )
 
 Row = dict[str, Any]  # by the export's columns
+_TOLD: Final = (
+    *("site", "safety", "soon", "action", "because", "evidence", "decided"),
+    *("codes", "cautions"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,10 +75,6 @@ def in_words(row: Row, cells: Cells) -> Row:
 
 
 def _line(app: App, row: Row) -> WorkLine:
-    told = [
-        str(row[name] or "")
-        for name in ("site", "safety", "soon", "action", "because", "evidence", "decided")
-    ]
     return WorkLine(
         vehicle_id=row["vehicle_id"],
         site=row["site"] or "",
@@ -86,8 +86,17 @@ def _line(app: App, row: Row) -> WorkLine:
         decided=row["decided"] or "",
         codes=tuple(json.loads(row["codes"] or "[]")),
         cautions=app.cautions.called((row["cautions"] or "").split()),
-        stamp=hashlib.sha256("\x1f".join(told).encode()).hexdigest()[:16],
+        stamp=stamp_of(row),
     )
+
+
+def stamp_of(row: Row) -> str:
+    """Make a text of 16 letters that changes with anything the line says.
+
+    Codes and cautions are among it: a code is ticked by its place, below the caution that was read.
+    """
+    told = "\x1f".join(str(row[name] or "") for name in _TOLD)
+    return hashlib.sha256(told.encode()).hexdigest()[:16]
 
 
 def unchanged(app: App, con: Connection, stamps: Mapping[str, str]) -> None:

@@ -1,18 +1,14 @@
 """What was loaded, and what was refused; a load is taken back, or read again, whole."""
 
 import io
-import tempfile
-from collections.abc import Iterable
-from pathlib import Path
 
 from starlette.responses import Response
 
-from afterclear.commands.intake.vehicle_names import Said, unknown_names, vehicle_lists
+from afterclear.commands.intake.vehicle_names import Said, unknown_names, vehicle_list
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.queries.refused_workbook import refused_workbook
 from afterclear.commands.queries.status import refused_files, rejected_rows
 from afterclear.desk.request import BUSY, Asked
-from afterclear.desk.uploads import Upload
 from afterclear.errors import UsageError
 
 _SHOWN = 200  # loads, the latest first
@@ -63,33 +59,25 @@ def name_vehicle(asked: Asked) -> Response:
         since=form.get("since", ""),
         was_before=form.get("whose") == "before",
     )
-    lists = vehicle_lists(asked.desk.app, said)
+    text = vehicle_list(asked.desk.app, said)
     if asked.desk.bench.is_busy:
         raise UsageError(BUSY)  # before a list is made
     named = f"vehicle_{said.vehicle_id}.csv"
-    made = asked.desk.uploads.keep_all([(named, io.BytesIO(text.encode())) for text in lists])
+    made = asked.desk.uploads.keep(named, io.BytesIO(text.encode()))
     asked.tell(said.name, [said.vehicle_id.strip()])
     return asked.begin(
         "Name a vehicle, and read again what was refused",
-        [*(["load", str(upload.path)] for upload in made), ["replay"]],
-        lambda _: _drop(asked, made),
+        [["load", str(made.path)], ["replay"]],
+        lambda _: asked.desk.uploads.drop(made.number),
     )
-
-
-def _drop(asked: Asked, uploads: Iterable[Upload]) -> None:
-    for upload in uploads:
-        asked.desk.uploads.drop(upload.number)
 
 
 def workbook(asked: Asked) -> Response:
     """Give refused rows as a workbook, to be mended and brought back."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / _BOOK
-        made = refused_workbook(asked.desk.app, path)
-        content = path.read_bytes()
+    made = refused_workbook(asked.desk.app)
     asked.tell("1 row" if made.n_rows == 1 else f"{made.n_rows:,} rows")
     return Response(
-        content,
+        made.content,
         media_type=_XLSX,
         headers={"Content-Disposition": f'attachment; filename="{_BOOK}"'},
     )
