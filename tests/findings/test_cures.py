@@ -53,7 +53,7 @@ def works(con: Connection) -> dict[str, dict[str, Any]]:
 
 def test_each_work_is_counted_with_what_became_of_it(store: Connection) -> None:
     told = {
-        work: [row[name] for name in ("n", "n_held", "n_came_back", "n_open")]
+        work: [row[name] for name in ("n_fixes", "n_held", "n_came_back", "n_open")]
         for work, row in works(store).items()
     }
     assert told == {
@@ -92,7 +92,7 @@ def test_a_cure_costs_the_mean_order_over_the_share_that_holds(store: Connection
 def cure(work: str, n: int, n_held: int, n_came_back: int, **columns: Any) -> Cure:
     labels = {"clear": "", "replace:ignition_coil": "ignition coil"}
     usual: dict[str, Any] = dict.fromkeys(Cure.__dataclass_fields__)
-    usual |= {"fault": "misfire", "label": "misfire", "level": "work", "work": work, "n": n}
+    usual |= {"fault": "misfire", "label": "misfire", "level": "work", "work": work, "n_fixes": n}
     usual |= {"works_label": labels.get(work, "ignition coil; spark plug"), "n_first": n}
     usual |= {"n_held": n_held, "n_came_back": n_came_back, "n_worn_or_new": 0, "told": "usual"}
     return Cure(**(usual | {"n_open": n - n_held - n_came_back} | columns))

@@ -132,7 +132,7 @@ def test_an_echo_is_told_with_its_cause_and_is_no_work_of_its_own(work: Connecti
     found = line(work, "wheel")
     assert "C0034-13" in str(found["action"])
     assert "U0415-86" not in str(found["action"])
-    assert "U0415-86 elsewhere follows from it" in str(found["because"])
+    assert "U0415-86 follows from it" in str(found["because"])
     assert json.loads(str(found["units_to_scan"])) == ["brakes", "steering"]
 
 

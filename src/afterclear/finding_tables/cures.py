@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Final, Literal
 
-from afterclear.finding_tables.declaration import Finding, Means
+from afterclear.finding_tables.declaration import Clause, Finding, Means, counted, mark
 
 Told = Literal["better", "worse", "no_difference", "too_few", "not_side_by_side", "usual"]
 ENOUGH: Final = 5
@@ -34,7 +34,7 @@ class Cure:
         str, Means("names of what was worked on, in the order of `work`, with ; between")
     ]
     part: Annotated[str | None, Means("the grade or brand; empty: all of them")]
-    n: Annotated[int, Means("fixes tried")]
+    n_fixes: Annotated[int, Means("fixes tried")]
     n_first: Annotated[int, Means("of these, first attempts")]
     n_held: Annotated[int, Means("that held")]
     n_came_back: Annotated[int, Means("whose fault came back, most likely not cured")]
@@ -102,12 +102,44 @@ _METHOD: Final = (
     "code, first or repeat, alone or with other codes, km; differences weighted as by Mantel and "
     "Haenszel over situations both were tried in; Benjamini-Hochberg over the fleet"
 )
+_SAYS: Final = (
+    (
+        Clause(
+            counted(
+                "{n_fixes} fix: {n_held} held, {n_worn_or_new} held until the part wore out or a new "
+                "fault began, {n_came_back} came back, {n_open} not proven yet",
+                "{n_fixes} fixes: {n_held} held, {n_worn_or_new} held until the part wore out or a new "
+                "fault began, {n_came_back} came back, {n_open} not proven yet",
+            ),
+            count="n_fixes",
+        ),
+    ),
+    (
+        Clause(
+            mark(
+                ". In like situations it holds more often than the usual work: the difference is "
+                "{difference_low} to {difference_high}."
+            ),
+            lambda row: row.told == "better",
+        ),
+        Clause(
+            mark(
+                ". In like situations it holds less often than the usual work: the difference is "
+                "{difference_low} to {difference_high}."
+            ),
+            lambda row: row.told == "worse",
+        ),
+        Clause(mark(". Too few to compare."), lambda row: row.told == "too_few"),
+        Clause("."),
+    ),
+)
 FINDINGS: Final = (
     Finding(
         "cures",
         Cure,
         about="what was tried for each fault and how often it held, within the same situation",
-        order="fault, level DESC, n DESC, work, part",
+        order="fault, level DESC, n_fixes DESC, work, part",
+        says=_SAYS,
         method=_METHOD,
     ),
     Finding(

@@ -76,8 +76,8 @@ def fault_cures(rows: Iterable[Cure], cells: Cells) -> tuple[str, ...]:
 
     Nothing where too few fixes are settled to say anything.
     """
-    works = sorted((row for row in rows if row.level == "work"), key=lambda row: -row.n)
-    settled = sum(row.n - row.n_open for row in works)
+    works = sorted((row for row in rows if row.level == "work"), key=lambda row: -row.n_fixes)
+    settled = sum(row.n_fixes - row.n_open for row in works)
     if settled < ENOUGH:
         return ()
     return tuple(_line(row, works, cells) for row in works[:_MOST_LINES])

@@ -39,8 +39,8 @@ def cures_view(cures: Mapping[str, Sequence[Cure]], cells: Cells) -> CuresView |
     told: list[CureLine] = []
     others: list[CureLine] = []
     for rows in cures.values():
-        works = sorted((row for row in rows if row.level == "work"), key=lambda row: -row.n)
-        if len(works) < 2 or sum(row.n - row.n_open for row in works) < ENOUGH:  # noqa: PLR2004
+        works = sorted((row for row in rows if row.level == "work"), key=lambda row: -row.n_fixes)
+        if len(works) < 2 or sum(row.n_fixes - row.n_open for row in works) < ENOUGH:  # noqa: PLR2004
             continue
         usual = next((row for row in works if row.told == "usual"), None)
         for row in works:

@@ -133,7 +133,7 @@ def _counted(rows: pl.DataFrame) -> pl.DataFrame:
     failed = pl.col("p_failed") >= _RATHER_FAILED
     one_currency = pl.col("currency").drop_nulls().n_unique() == 1
     counts = {
-        "n": pl.len(),
+        "n_fixes": pl.len(),
         "n_first": (~pl.col("is_repeat")).sum(),
         "n_held": (outcome == "held").sum(),
         "n_came_back": (came_back & failed).sum(),
