@@ -94,6 +94,7 @@ TRUCK = {  # file: number of distinct SPN/FMI, as told beside the data
 }
 
 
+@pytest.mark.slow
 def test_the_trucks_logs_show_the_codes_told_for_each(app: App) -> None:
     folder = DATA / "can_j1939_research_truck"
     found = {}
@@ -111,6 +112,7 @@ def test_the_trucks_logs_show_the_codes_told_for_each(app: App) -> None:
     assert len(vins) == 2
 
 
+@pytest.mark.slow
 def test_the_166_buses_agree_with_their_odometers_and_with_rusts_table(
     app: App, tmp_path: Path
 ) -> None:

@@ -12,13 +12,16 @@ from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.pages.told_figures import as_told
 from afterclear.commands.pages.write_digests import digest, digest_again
+from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.file_names import sheet_page, vehicle_page
-from afterclear.digest.page_facts import PageFacts
+from afterclear.digest.input.frames import DigestSettings
+from afterclear.digest.page_facts import PageFacts, _cures_told
 from afterclear.wording.cells import Cells
 from tests.campaigns import repeats
 from tests.commands.fleet_bench import Bench
 from tests.commands.random_fleets import UNHURRIED, Delivery, Fleet, fleets
 from tests.commands.small_fleet import AS_OF, small_fleet
+from tests.findings.test_cures import cure
 
 _QUIET_NIGHTS = (1, 30, 70)  # days between digests in which nothing comes
 _DAY = datetime(2026, 5, 1, tzinfo=UTC)
@@ -161,3 +164,22 @@ def test_figures_that_no_page_shows_are_rounded_away_and_none_crosses_a_limit() 
     cells = Cells()
     for km, rounded in zip(exact["km_to_go"][1:4], told["km_to_go"][1:4], strict=True):
         assert cells.to_drive(rounded) == cells.to_drive(round(km, 3))
+
+
+def test_a_vehicle_with_a_fault_is_told_when_another_fix_cured_such_a_fault() -> None:
+    """Its page says what cured it in the fleet; a vehicle whose fault is gone says nothing."""
+    episodes = pl.DataFrame(
+        {
+            "vehicle_id": ["K-1", "K-2", "K-4"],
+            "family": ["misfire:cylinder_1", "misfire:cylinder_1", "fuel_mixture"],
+            "ended_by": ["open", "clear", "open"],
+        }
+    )
+    before, after = (_cures_told({"episodes": episodes}, _with_cures(n_held)) for n_held in (5, 6))
+    assert before.keys() == {"K-1"}
+    assert before != after
+
+
+def _with_cures(n_held: int) -> Setting:
+    cures = {"misfire": (cure("replace:ignition_coil", 9, n_held, 2),)}
+    return Setting(_DAY, Cells(), DigestSettings(), {}, cures=cures)

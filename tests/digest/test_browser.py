@@ -22,7 +22,7 @@ from tests.digest.hostile_fixture import hostile, long_history
 from tests.in_chromium import RULES, chromium
 
 # one process: the pages are written once, and Chromium works in processes of its own
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
 
 REACHED = "a[href], summary, button:not([hidden]), input"
 WIDTHS = (320, 390, 640, 760, 1280)  # 640: a 1280 px window at 200 % zoom
@@ -53,7 +53,6 @@ def open_page(browser: Browser, file: Path, **how: Any) -> Page:
     return page
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_axe_finds_nothing(browser: Browser, files: list[Path], theme: str) -> None:
     found: list[str] = []
@@ -73,7 +72,6 @@ def test_axe_finds_nothing(browser: Browser, files: list[Path], theme: str) -> N
     assert found == []
 
 
-@pytest.mark.slow
 def test_no_german_page_is_wider_than_a_phone(browser: Browser, tmp_path: Path) -> None:
     """German words are longer: the table of verdicts did not fit at 360 px."""
     told = fleet(
@@ -92,7 +90,6 @@ def test_no_german_page_is_wider_than_a_phone(browser: Browser, tmp_path: Path) 
         page.close()
 
 
-@pytest.mark.slow
 def test_a_vehicle_of_a_large_fleet_is_found_from_disk(
     browser: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -127,7 +124,6 @@ def test_axe_would_find_something(browser: Browser) -> None:
     assert {"color-contrast", "svg-img-alt"} <= found
 
 
-@pytest.mark.slow
 def test_no_page_is_wider_than_its_screen(browser: Browser, files: list[Path]) -> None:
     for file in files:
         page = open_page(browser, file)
@@ -141,7 +137,6 @@ def test_no_page_is_wider_than_its_screen(browser: Browser, files: list[Path]) -
         page.close()
 
 
-@pytest.mark.slow
 def test_no_identifier_stands_on_two_lines(browser: Browser, files: list[Path]) -> None:
     """A box of several rectangles is broken; names longer than a line may break."""
     for file in files:
@@ -159,7 +154,6 @@ def test_no_identifier_stands_on_two_lines(browser: Browser, files: list[Path]) 
         page.close()
 
 
-@pytest.mark.slow
 def test_text_in_pictures_is_readable_at_every_width(browser: Browser, files: list[Path]) -> None:
     """Smallest text of any shown picture in CSS pixels; 8 px is the size of a printed map's."""
     measure = """() => Math.min(...[...document.querySelectorAll('svg.chart')]
@@ -174,7 +168,6 @@ def test_text_in_pictures_is_readable_at_every_width(browser: Browser, files: li
             assert smallest is None or smallest >= 8, (file.name, width, smallest)
 
 
-@pytest.mark.slow
 def test_the_keyboard_reaches_every_link_and_every_table(
     browser: Browser, files: list[Path]
 ) -> None:
@@ -203,7 +196,6 @@ def test_the_style_sheet_is_let_in_by_the_pages_own_policy(
     page.close()
 
 
-@pytest.mark.slow
 def test_no_page_reports_an_error_or_asks_for_anything(browser: Browser, files: list[Path]) -> None:
     for file in files:
         page = browser.new_page()
@@ -237,7 +229,6 @@ def test_the_list_of_vehicles_is_found_in_and_sorted_without_a_mouse(
     page.close()
 
 
-@pytest.mark.slow
 def test_the_list_is_folded_by_site_on_a_phone_and_sorted_over_all_sites(
     browser: Browser, files: list[Path]
 ) -> None:
@@ -274,7 +265,6 @@ def test_vehicles_are_found_by_a_code_they_show(browser: Browser, files: list[Pa
     page.close()
 
 
-@pytest.mark.slow
 def test_the_work_to_do_is_searched_and_keeps_its_numbers(
     browser: Browser, files: list[Path], tmp_path: Path
 ) -> None:
@@ -295,7 +285,6 @@ def test_the_work_to_do_is_searched_and_keeps_its_numbers(
     page.close()
 
 
-@pytest.mark.slow
 def test_long_tables_of_every_overview_are_searched_and_sorted(
     browser: Browser, files: list[Path]
 ) -> None:
@@ -335,7 +324,6 @@ def test_a_phone_shows_only_the_vehicles_looked_for(browser: Browser, files: lis
     page.close()
 
 
-@pytest.mark.slow
 def test_no_text_on_a_phone_stands_in_a_column_of_letters(
     browser: Browser, files: list[Path]
 ) -> None:
@@ -398,7 +386,6 @@ def test_paper_is_light_and_shows_the_scans_behind_each_verdict(
     assert min(shown) > 0
 
 
-@pytest.mark.slow
 def test_paper_is_numbered_and_cuts_no_row(browser: Browser, files: list[Path]) -> None:
     """Rows are not to be broken; each sheet of A4 has the page's title and its own number."""
     for file in (files[0], files[-1], files[-6], files[-7], files[-8]):
@@ -422,7 +409,6 @@ def test_paper_is_numbered_and_cuts_no_row(browser: Browser, files: list[Path]) 
         assert b"/MediaBox [0 0 594" in pdf or b"/MediaBox [0 0 595" in pdf, "A4 is 595 points wide"
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_the_sheet_for_a_meeting_is_one_landscape_page(
     browser: Browser, tmp_path: Path, language: str

@@ -18,6 +18,7 @@ from typing import Any
 
 import polars as pl
 
+from afterclear.catalogue.component import component_of
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.attempt_reasons import likes_said
 from afterclear.digest.common.model import PageHead
@@ -31,6 +32,7 @@ from afterclear.digest.vehicle.vehicle_model import VehiclePage
 from afterclear.finding_tables.costs import Cost
 from afterclear.finding_tables.recurrence import Worsening
 from afterclear.wording.cells import Cells
+from afterclear.wording.cures import fault_cures
 from afterclear.wording.findings import finding_words
 from afterclear.wording.work import deed_words, ground_words
 
@@ -85,7 +87,12 @@ def page_facts(
     tables: Mapping[str, pl.DataFrame], vehicle_ids: Iterable[str], setting: Setting, shared: str
 ) -> dict[str, str]:
     """Return the facts of each vehicle's page; ``shared``: from ``shown_with``."""
-    told = [*_plain_facts(tables), *(_told_facts(tables, setting)), _parts_told(tables, setting)]
+    told = [
+        *_plain_facts(tables),
+        *_told_facts(tables, setting),
+        _parts_told(tables, setting),
+        _cures_told(tables, setting),
+    ]
     return {
         vehicle_id: _sum(
             [shared, vehicle_id, str(vehicle_id in setting.grounded)],
@@ -156,6 +163,19 @@ def _parts_told(tables: Mapping[str, pl.DataFrame], setting: Setting) -> _ByVehi
             {v for v, own in numbers.items() if folded(part.part_number) in map(folded, own)}
             | {v for v, own in kinds.items() if any(is_of(part, family) for family in own)}
         )
+    )
+
+
+def _cures_told(tables: Mapping[str, pl.DataFrame], setting: Setting) -> _ByVehicle:
+    """Return what cured the faults a vehicle has, as its page and its sheet say it."""
+    is_open = pl.col("ended_by") == "open"
+    faults = (
+        tables["episodes"].filter(is_open).select("vehicle_id", "family").unique().sort(pl.all())
+    )
+    return _joined(
+        (vehicle_id, "\n".join(fault_cures(setting.cures.get(component, ()), setting.cells)))
+        for vehicle_id, family in faults.iter_rows()
+        if (component := component_of(family or "")) in setting.cures
     )
 
 

@@ -106,10 +106,10 @@ _SAYS: Final = (
     (
         Clause(
             counted(
-                "{n_fixes} fix: {n_held} held, {n_worn_or_new} held until the part wore out or a new "
-                "fault began, {n_came_back} came back, {n_open} not proven yet",
-                "{n_fixes} fixes: {n_held} held, {n_worn_or_new} held until the part wore out or a new "
-                "fault began, {n_came_back} came back, {n_open} not proven yet",
+                "{n_fixes} fix: {n_held} held, {n_worn_or_new} held until the part wore out or a "
+                "new fault began, {n_came_back} came back, {n_open} not proven yet",
+                "{n_fixes} fixes: {n_held} held, {n_worn_or_new} held until the part wore out or a "
+                "new fault began, {n_came_back} came back, {n_open} not proven yet",
             ),
             count="n_fixes",
         ),
