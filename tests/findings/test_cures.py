@@ -59,7 +59,7 @@ def test_each_work_is_counted_with_what_became_of_it(store: Connection) -> None:
     assert told == {
         "replace:ignition_coil": [N + 1, N, 1, 0],
         "replace:spark_plug": [N + 1, 2, N - 1, 0],
-        "clean:misfire": [1, 1, 0, 0],
+        "clean:part:not_named": [1, 1, 0, 0],
         "clear": [1, 0, 1, 0],
     }
 
@@ -79,8 +79,8 @@ def test_a_difference_beyond_chance_is_told_and_few_fixes_are_not_compared(
     plug = found_works["replace:spark_plug"]
     assert (plug["told"], plug["usual"]) == ("worse", "replace:ignition_coil")
     assert plug["difference_high"] < 0
-    assert found_works["clean:misfire"]["told"] == "too_few"
-    assert found_works["clean:misfire"]["share_held"] is None
+    assert found_works["clean:part:not_named"]["told"] == "too_few"
+    assert found_works["clean:part:not_named"]["share_held"] is None
 
 
 def test_a_cure_costs_the_mean_order_over_the_share_that_holds(store: Connection) -> None:

@@ -20,6 +20,7 @@ _WHOLE: Final[dict[str, str]] = {
     "several": mark("More than three pieces of work at once"),
     "not_told": mark("Work that nobody wrote down"),
 }
+_UNNAMED: Final = mark("unnamed part")  # as findings say it
 _MOST_LINES = 4  # works told for one fault; all are in the export
 
 

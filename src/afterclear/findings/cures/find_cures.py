@@ -26,11 +26,13 @@ _SQL = files("afterclear.findings") / "sql" / "cures.sql"
 _LABELS = """
     SELECT component_of(family), min(family_label) FROM store.codes_met
     WHERE family IS NOT NULL GROUP BY ALL ORDER BY ALL"""
+_UNNAMED: Final = "unnamed part"
 _MOST_WORKS = 3  # more pieces of work on one order are not told apart (own judgement)
 _Q_BELOW = 0.05
 _RATHER_FAILED = 0.5  # as sites are judged: a come-back that is likelier a failure than not
 _PUT = (
-    "work_cures", "order_works_told", "counted_fixes", "fix_works", "fixes_beside", "cure_fixes",
+    "work_cures", "order_works_told", "faults_of_orders", "counted_fixes", "fix_works",
+    "fixes_beside", "cure_fixes",
 )  # fmt: skip
 _SITUATION: Final = ("fault", "code", "is_repeat", "is_alone", "km_band")
 # level -> the column that tells its works apart beside the work; only fixes that have it count
@@ -121,9 +123,14 @@ def _rows(rows: pl.DataFrame, labels: dict[str, str]) -> pl.DataFrame:
 
 
 def _works_label(labels: dict[str, str]) -> pl.Expr:
-    """Name what was worked on; what has no name of its own keeps its key."""
-    component = pl.element().str.split(":").list.get(1, null_on_oob=True)
-    named = component.replace_strict(labels, default=component.str.replace_all("_", " "))
+    """Name what was worked on; a part known by its number alone by that."""
+    component = pl.element().str.splitn(":", 2).struct.field("field_1")
+    bare = component.str.strip_prefix("part:")
+    is_number = component.str.starts_with("part:") & bare.str.contains(r"\d")
+    other = (
+        pl.when(is_number).then(bare.str.to_uppercase()).otherwise(bare.str.replace_all("_", " "))
+    )
+    named = component.replace_strict(labels | {NOT_NAMED: _UNNAMED}, default=other)
     return pl.col("work").str.split(" ").list.eval(named).list.join("; ")
 
 

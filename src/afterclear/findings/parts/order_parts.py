@@ -26,7 +26,7 @@ _PUT = f"""
     CREATE OR REPLACE TEMP TABLE order_parts AS
     SELECT row_number() OVER (ORDER BY r.vehicle_id, m.happened_at, r.repair_id, r.part_family,
             r.position, r.part_number, r.action) - 1 AS row_no,
-        r.vehicle_id, r.repair_id, m.happened_at AS repaired_at, m.km, r.site, r.action,
+        r.vehicle_id, r.repair_id, m.happened_at AS repaired_at, m.km, r.site, r.codes, r.action,
         -- a part that came with a number was fitted, unless the work was only to look or clean
         coalesce(r.action = 'replace', r.part_number IS NOT NULL) AS is_fitted,
         p.usual_part_number AS part_number, p.usual_part_brand AS part_brand, r.part_grade,
