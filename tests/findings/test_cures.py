@@ -90,7 +90,7 @@ def test_a_cure_costs_the_mean_order_over_the_share_that_holds(store: Connection
 
 
 def cure(work: str, n: int, n_held: int, n_came_back: int, **columns: Any) -> Cure:
-    labels = {"clear": "", "replace:ignition_coil": "ignition coil"}
+    labels = {"clear": "", "repair:airbag": "airbag", "replace:ignition_coil": "ignition coil"}
     usual: dict[str, Any] = dict.fromkeys(Cure.__dataclass_fields__)
     usual |= {"fault": "misfire", "label": "misfire", "level": "work", "work": work, "n_fixes": n}
     usual |= {"works_label": labels.get(work, "ignition coil; spark plug"), "n_first": n}

@@ -20,6 +20,25 @@ _WHOLE: Final[dict[str, str]] = {
     "several": mark("More than three pieces of work at once"),
     "not_told": mark("Work that nobody wrote down"),
 }
+_CURES: Final[dict[str, str]] = {
+    "better": mark(
+        "in like situations it cures between {low} and {high} more of 100 than this: {other}"
+    ),
+    "worse": mark(
+        "in like situations it cures between {low} and {high} fewer of 100 than this: {other}"
+    ),
+}
+# clearing a code repairs nothing, even where it stays away
+_AWAY: Final[dict[str, str]] = {
+    "better": mark(
+        "in like situations it stays away in between {low} and {high} more of 100 than with this: "
+        "{other}"
+    ),
+    "worse": mark(
+        "in like situations it stays away in between {low} and {high} fewer of 100 than with this: "
+        "{other}"
+    ),
+}
 _UNNAMED: Final = mark("unnamed part")  # as findings say it
 _MOST_LINES = 4  # works told for one fault; all are in the export
 
@@ -40,7 +59,6 @@ def cured_words(row: Cure, cells: Cells) -> str:
     """Say how often it cured the fault; a part that wore out later had cured it."""
     n_cured = row.n_held + row.n_worn_or_new
     n_known = n_cured + row.n_came_back
-    # clearing a code repairs nothing, even where it stays away
     away = row.work == "clear"
     text = mark("stayed away in {n} of {all}") if away else mark("cured it in {n} of {all}")
     words = cells.t(text, n=n_cured, all=n_known)
@@ -56,13 +74,7 @@ def difference_words(row: Cure, usual: Cure | None, cells: Cells) -> str:
     low, high = row.difference_low, row.difference_high
     if row.told not in {"better", "worse"} or usual is None or low is None or high is None:
         return ""
-    text = (
-        mark("in like situations it cures between {low} and {high} more of 100 than this: {other}")
-        if row.told == "better"
-        else mark(
-            "in like situations it cures between {low} and {high} fewer of 100 than this: {other}"
-        )
-    )
+    text = (_AWAY if row.work == "clear" else _CURES)[row.told]
     ends = sorted(abs(each) * 100 for each in (low, high))
     return cells.t(
         text,

@@ -214,9 +214,16 @@ def _findings(con: Connection) -> dict[str, pl.DataFrame]:
     return {name: as_told(query(con, sql)) for name, sql in asked.items()}
 
 
+_KINDS = """
+    SELECT part_family AS kind FROM parts
+    UNION SELECT fault FROM cures
+    UNION SELECT substr(piece, strpos(piece, ':') + 1)
+          FROM (SELECT unnest(string_split(work, ' ')) AS piece FROM cures) ORDER BY kind"""
+
+
 def _part_cautions(con: Connection, known: Cautions) -> dict[str, tuple[Caution, ...]]:
-    """Cautions by kind of part, for every part whose life is told."""
-    kinds = query(con, "SELECT DISTINCT part_family FROM parts ORDER BY part_family")["part_family"]
+    """Cautions by kind of part, for every part, fault and work that is told."""
+    kinds = query(con, _KINDS)["kind"]
     found = {kind: known.of(kind) for kind in kinds}
     return {
         kind: tuple(Caution(caution.title, caution.text) for caution in own)

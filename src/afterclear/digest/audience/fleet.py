@@ -51,7 +51,7 @@ def build_fleet_page(
         notes=_data_notes(frames, common.roster, setting),
         faults=faults,
         sections=section_views(frames.findings, common.roster, setting.cells),
-        cures=cures_view(setting.cures, setting.cells),
+        cures=cures_view(setting),
         n_set_aside=_n_set_aside(frames),
         spent=spent,
     )

@@ -1,8 +1,10 @@
 """What cured which fault: the works of the fleet beside the usual one.  Pure."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
+from afterclear.digest.common.assess import Setting
+from afterclear.digest.input.frames import Caution
 from afterclear.finding_tables.cures import ENOUGH, Cure
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.cures import cured_words, difference_words, work_words
@@ -32,23 +34,36 @@ class CuresView:
     told: tuple[CureLine, ...]
     others: tuple[CureLine, ...]  # the first ``MOST``
     n_others: int
+    cautions: tuple[Caution, ...]  # for work on the faults shown, each once
 
 
-def cures_view(cures: Mapping[str, Sequence[Cure]], cells: Cells) -> CuresView | None:
+def cures_view(setting: Setting) -> CuresView | None:
     """Choose what the fleet page shows; None: nothing was tried often enough."""
     told: list[CureLine] = []
     others: list[CureLine] = []
-    for rows in cures.values():
+    cautions: list[Caution] = []
+    for rows in setting.cures.values():
         works = sorted((row for row in rows if row.level == "work"), key=lambda row: -row.n_fixes)
         if len(works) < 2 or sum(row.n_fixes - row.n_open for row in works) < ENOUGH:  # noqa: PLR2004
             continue
         usual = next((row for row in works if row.told == "usual"), None)
         for row in works:
-            line = _line(row, usual, cells)
+            line = _line(row, usual, setting.cells)
             (told if line.difference else others).append(line)
+            if line.difference or len(others) <= MOST:
+                cautions.extend(_cautions(row, setting))
     if not told and not others:
         return None
-    return CuresView(tuple(told), tuple(others[:MOST]), len(others))
+    once = tuple(dict.fromkeys(cautions))
+    return CuresView(tuple(told), tuple(others[:MOST]), len(others), once)
+
+
+def _cautions(row: Cure, setting: Setting) -> Iterator[Caution]:
+    """Give the cautions for work on the fault and on what was worked on."""
+    for kind in (row.fault, *(piece.partition(":")[2] for piece in row.work.split())):
+        yield from setting.part_cautions.get(kind, ())
+    # a code without a known component is its own: "code:make:B1A41"
+    yield from setting.cautions.get(row.fault.rpartition(":")[2], ())
 
 
 def _line(row: Cure, usual: Cure | None, cells: Cells) -> CureLine:
