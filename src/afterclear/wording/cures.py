@@ -39,7 +39,7 @@ _AWAY: Final[dict[str, str]] = {
         "{other}"
     ),
 }
-_UNNAMED: Final = mark("unnamed part")  # as findings say it
+_UNNAMED: Final = mark("unnamed part")
 _MOST_LINES = 4  # works told for one fault; all are in the export
 
 
@@ -48,7 +48,10 @@ def work_words(row: Cure, cells: Cells) -> str:
     if row.work in _WHOLE:
         return cells.t(_WHOLE[row.work])
     pieces = [
-        cells.t(_DONE.get(piece.partition(":")[0], "{part}"), part=cells.t(part))
+        cells.t(
+            _DONE.get(piece.partition(":")[0], "{part}"),
+            part=cells.t(_UNNAMED if piece.endswith(":part:not_named") else part),
+        )
         for piece, part in zip(row.work.split(), row.works_label.split("; "), strict=True)
     ]
     words = capital(", ".join(pieces))
