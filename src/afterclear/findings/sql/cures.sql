@@ -49,7 +49,10 @@ WITH fitting AS (
         USING (vehicle_id, repair_id)
     LEFT JOIN work_cures c ON c.work = w.component AND c.fault = f.fault
 ), own AS (
-    SELECT *, is_of_kind AND is_at_place AND coalesce(names_it, true) AS is_for_it,
+    -- a line whose codes are spelled as no fault of the order names none
+    SELECT *, is_of_kind AND is_at_place
+            AND coalesce(names_it OR NOT bool_or(names_it) OVER (PARTITION BY line_no), true)
+            AS is_for_it,
         coalesce(bool_or(names_it) OVER (PARTITION BY attempt_id), false) AND NOT names_it
             AS is_for_other_code
     FROM fitting
