@@ -10,6 +10,7 @@ from afterclear.commands.intake.retracting import retract
 from afterclear.errors import UsageError
 from tests.commands.test_returned_rows import (
     MAP,
+    ORDERS,
     SCANS,
     VEHICLES,
     Garage,
@@ -96,3 +97,28 @@ def test_numbers_have_the_mark_of_their_own_sheets_map(garage: Garage) -> None:
 
     garage.bring_back(edit)
     assert garage.ask("SELECT odometer_km FROM scans WHERE scan_id = 'S2'") == [(20.5,)]
+
+
+@pytest.mark.slow
+def test_an_amount_of_a_whole_order_does_not_count_for_each_row_that_comes_back(
+    garage: Garage,
+) -> None:
+    once = 'into = "repairs"\nonce_per_order = ["part_cost"]'
+    garage.map("orders", ORDERS.replace('into = "repairs"', once))
+    garage.bring("list.csv", "vehicle_id,plate\nVAN-01,NH 101\n")
+    lines = "".join(f"A1;VAN 1;03.03.2025;{work};80\n" for work in ("coil", "plugs"))
+    garage.bring("orders.txt", f"Order;Car;Day;Work;Price\n{lines}")
+    assert len(garage.refused()) == 2
+    with pytest.raises(UsageError, match="amounts belong to the whole order"):
+        garage.take()
+
+
+@pytest.mark.slow
+def test_an_order_of_an_unknown_plate_comes_back_with_its_own_columns_alone(garage: Garage) -> None:
+    apart = 'into = "repairs"\nplaces_apart = "each"'
+    by_plate = ORDERS.replace('into = "repairs"', apart).replace("vehicle_id =", "plate =")
+    garage.map("orders", by_plate)
+    garage.bring("list.csv", VEHICLES)
+    garage.bring("orders.txt", "Order;Car;Day;Work;Price\nA1;NH 1O1;03.03.2025;coil;80\n")
+    assert counts(garage.bring_back(put("_plate", "NH 1O1", "NH 101"))) == (1, 0, 0)
+    assert garage.ask("SELECT vehicle_id, part_cost, extras FROM repairs") == [("V1", 80.0, None)]

@@ -16,9 +16,15 @@ import xlsxwriter
 
 from afterclear.commands.app import App
 from afterclear.errors import UsageError
-from afterclear.plain import TABLES
+from afterclear.plain import REPAIRS, TABLES
 from afterclear.readers.mapped.returned_reader import ORIGIN, SHEET
-from afterclear.readers.mapped.returned_rows import NUMBER, REASON, fitting_table, shown_headings
+from afterclear.readers.mapped.returned_rows import (
+    NUMBER,
+    REASON,
+    fitting_table,
+    of_whole_orders,
+    shown_headings,
+)
 from afterclear.readers.maps.checked_map import ImportMap
 from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.reader import MAP_PREFIX, RETURNED
@@ -83,7 +89,8 @@ def refused_workbook(app: App) -> RefusedBook:
             f"""SELECT {KEY} AS key, r.table_name, r.column_name, r.value, r.expected, r.row_json,
                     coalesce(r.came_as, CASE WHEN l.reader = 'plain_table' THEN '{PLAIN}' END)
                         AS came_as,
-                    coalesce(r.zone, o.zone, 'UTC') AS zone, r.file_name, r.line
+                    coalesce(r.zone, o.zone, 'UTC') AS zone, r.file_name, r.line,
+                    l.reader
                 FROM rejections r JOIN loads l USING (load_id)
                 LEFT JOIN load_origins o USING (load_id)
                 ORDER BY r.load_id, r.line, r.column_name, r.value, r.row_json""",
@@ -121,7 +128,8 @@ def _sorted_out(
     n_rows = 0
     for row in found:
         cells = _cells(row)
-        why = _why_not(row, cells) or (_TOO_MANY if n_rows >= _MOST_ROWS else "")
+        why = _why_not(row, cells) or _told_with_others(row, maps)
+        why = why or (_TOO_MANY if n_rows >= _MOST_ROWS else "")
         if why:
             left_out[why] += 1
             continue
@@ -176,6 +184,26 @@ def _why_not(row: Mapping[str, Any], cells: Mapping[str, str | None]) -> str:
     return "" if is_known else _NO_CELLS
 
 
+def _told_with_others(row: Mapping[str, Any], maps: Mapping[str, ImportMap]) -> str:
+    """Say why a line of an order that the store refused, not its map, cannot come back alone.
+
+    An amount that is the whole order's stands in each of its rows until the store keeps it once.
+    """
+    reader = str(row["reader"])
+    is_read = row["came_as"] == PLAIN and reader.startswith(MAP_PREFIX)
+    if not is_read or row["table_name"] != REPAIRS.name:
+        return ""
+    if reader not in maps:
+        return _no_map(reader)
+    how = maps[reader]
+    is_once = any(spec.into == REPAIRS.name and spec.once_per_order for spec in how.table)
+    return f"cannot come alone: {of_whole_orders(how)}" if is_once else ""
+
+
+def _no_map(reader: str) -> str:
+    return f"were read by the map {reader.removeprefix(MAP_PREFIX)}, which is not there"
+
+
 def _sheet(
     row: Mapping[str, Any], headings: tuple[str, ...], maps: Mapping[str, ImportMap]
 ) -> _Sheet | str:
@@ -185,7 +213,7 @@ def _sheet(
     if came_as == PLAIN:
         return sheet
     if came_as not in maps:
-        return f"were read by the map {came_as.removeprefix(MAP_PREFIX)}, which is not there"
+        return _no_map(came_as)
     spec = fitting_table(maps[came_as], table, headings)
     if isinstance(spec, str):
         return f"cannot come alone: {spec}"

@@ -122,8 +122,13 @@ def fitting_table(how: ImportMap, table: str, headings: Collection[str]) -> MapT
     if table == "repairs" and "repair_id" not in found[0].columns:
         return "lines without an order number are told apart by all lines of their file"
     if found[0].once_per_order:
-        return f"the map {how.name} says that amounts belong to the whole order"
+        return of_whole_orders(how)
     return found[0]
+
+
+def of_whole_orders(how: ImportMap) -> str:
+    """Say that amounts which this map reads are not those of single rows."""
+    return f"the map {how.name} says that amounts belong to the whole order"
 
 
 def shown_headings(headings: Sequence[str]) -> dict[str, str]:

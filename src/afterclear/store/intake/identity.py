@@ -22,7 +22,7 @@ from datetime import date
 import polars as pl
 
 from afterclear.catalogue.names_in_text import plain_id, without_country
-from afterclear.plain import TABLES
+from afterclear.plain import APART, ONCE, TABLES
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.merging.rows import as_row, content_hash, key_hash, stored_columns
@@ -30,6 +30,7 @@ from afterclear.store.queries.exports_identity import SQL_MARK
 
 # Helper columns of a reader's rows: other ways to know the vehicle.
 VIN, PLATE = "_vin", "_plate"
+_NO_CELLS = {"_line", APART, ONCE}  # what a reader says of rows, not cells of theirs
 UNKNOWN_PLATE = "a plate of a vehicle in the vehicle list"  # expected of a plate nobody had
 _TIMES = {"scans": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
 _INSTANT = "%Y-%m-%dT%H:%M:%S%.f%#z"
@@ -284,7 +285,7 @@ def _refusals(table: str, frame: pl.DataFrame, reason: pl.Series) -> Iterable[Re
     refused = frame.filter(reason.is_not_null())
     for row, expected in zip(refused.iter_rows(named=True), reason.drop_nulls(), strict=True):
         column = next((c for c in (PLATE, VIN) if row.get(c)), "vehicle_id")
-        named = {k.removeprefix("_"): v for k, v in row.items() if k != "_line"}
+        named = {k.removeprefix("_"): v for k, v in row.items() if k not in _NO_CELLS}
         text = pl.DataFrame([named]).write_ndjson().strip()
         yield Rejection(
             table, row["_line"], column.removeprefix("_"), row.get(column), expected, text
