@@ -24,16 +24,18 @@ from afterclear.estimators.arrays.validation import FloatArray, IntArray, check_
 from afterclear.estimators.rates.rates import benjamini_hochberg
 
 # Odds are kept on steps of this size on the log scale: a million attempts become few cells.
-_STEP: Final = 0.1
+_STEP: Final = 0.2
 _FURTHEST: Final = 6.0  # evidence beyond e^6 to one is no surer than that
-_SETTLED: Final = 1e-4
+_SETTLED: Final = 1e-3
 _NEWTON_STEPS: Final = 8
 _LEVEL_VARIANCE: Final = 4.0  # of a fault's level about the fleet's: hardly drawn
 _FIRST_LEVEL: Final = 1.5  # four of five hold, worth one fault (own judgement)
 _LEVEL_ROUNDS: Final = 2
+_WEIGHED_BY: Final = 40  # faults by which spreads are chosen
+_LIKELY: Final = 0.005
 # Variance of works and of situations on the scale of log odds: equally likely beforehand.
 _VARIANCES: Final = (0.1, 0.4, 1.0, 2.2, 5.0)
-_DRAWS: Final = 1000
+_DRAWS: Final = 600
 _SEED: Final = 20261129
 _ENDS: Final = (0.025, 0.975)
 
@@ -84,15 +86,42 @@ class _Cells:
 
 @dataclass(slots=True)
 class _Fitted:
-    """Mode of one fault: level, then works, then situations; and its covariance."""
+    """Mode of one fault: level, then works, then situations; and its spread.
+
+    Situations are many and meet only through level and works: given these they are independent.
+    """
 
     at: FloatArray  # (1 + n_works + n_cases,)
-    covariance: FloatArray
+    half: FloatArray  # root of the covariance of level and works
+    follows: FloatArray  # how situations move with these, (n_cases, 1 + n_works)
+    alone: FloatArray  # their standard deviation beside that, (n_cases,)
     log_weight: float = 0.0  # of what was seen, over all values (Laplace)
 
 
-def work_shares(trials: WorkTrials) -> WorkShares:
+@dataclass(frozen=True, slots=True)
+class _Curvature:
+    """Second derivatives in blocks: level and works, situations, and between them."""
+
+    upper: FloatArray  # (1 + n_works, 1 + n_works)
+    between: FloatArray  # (1 + n_works, n_cases)
+    cases: FloatArray  # (n_cases,): their own block has nothing beside its diagonal
+
+    def reduced(self) -> FloatArray:
+        """Curvature of level and works with situations free to follow (Schur complement)."""
+        return np.asarray(self.upper - (self.between / self.cases) @ self.between.T)
+
+    def solved(self, gradient: FloatArray) -> FloatArray:
+        """Return the step that a gradient asks for."""
+        first = self.upper.shape[0]
+        of_cases = gradient[first:] / self.cases
+        upper = np.linalg.solve(self.reduced(), gradient[:first] - self.between @ of_cases)
+        return np.concatenate([upper, of_cases - (self.between.T @ upper) / self.cases])
+
+
+def work_shares(trials: WorkTrials, *, least: int = 1) -> WorkShares:
     """Estimate shares and differences.
+
+    ``least``: works tried less often share one effect and get no figures.
 
     Raises:
         ValueError: shapes differ, or a work or situation belongs to two faults.
@@ -110,14 +139,13 @@ def work_shares(trials: WorkTrials) -> WorkShares:
     _check_own("work", trials.work, trials.fault)
     _check_own("case", trials.case, trials.fault)
     log_odds = np.clip(np.log(trials.odds_failed), -_FURTHEST, _FURTHEST)
-    faults = [_Fault(trials, log_odds, rows) for rows in _by_fault(trials.fault)]
+    faults = [_Fault(trials, log_odds, rows, least) for rows in _by_fault(trials.fault)]
     fits, weight = _fits([fault.cells for fault in faults])
     n_works = int(trials.work.max()) + 1
     found = {name: np.full(n_works, np.nan) for name in _ESTIMATES}
     usual, together = np.zeros(n_works, np.int64), np.zeros(n_works, np.int64)
     for fault, *modes in zip(faults, *fits, strict=True):
-        own = _compared(fault, modes, weight, found)
-        usual[fault.works], together[fault.works] = own
+        usual[fault.all_works], together[fault.works] = _compared(fault, modes, weight, found)
     p_value = found["p_value"]
     q_value = np.full(n_works, np.nan)
     is_compared = np.isfinite(p_value)
@@ -145,8 +173,14 @@ def _by_fault(fault: IntArray) -> list[IntArray]:
 class _Fault:
     """The attempts of one fault, with works and situations numbered from 0."""
 
-    def __init__(self, trials: WorkTrials, log_odds: FloatArray, rows: IntArray) -> None:
-        self.works, self.work = np.unique(trials.work[rows], return_inverse=True)
+    def __init__(
+        self, trials: WorkTrials, log_odds: FloatArray, rows: IntArray, least: int = 1
+    ) -> None:
+        self.all_works, self.work_of_all = np.unique(trials.work[rows], return_inverse=True)
+        is_own = np.bincount(self.work_of_all) >= least
+        # the rare ones share the number after the last
+        self.work = np.where(is_own, np.cumsum(is_own) - 1, is_own.sum())[self.work_of_all]
+        self.works = self.all_works[is_own]
         _, self.case = np.unique(trials.case[rows], return_inverse=True)
         self.vehicle = trials.vehicle[rows]
         self.log_odds = log_odds[rows]
@@ -157,31 +191,49 @@ class _Fault:
             self.case[first],
             np.asarray(step[first] * _STEP, np.float64),
             np.bincount(cell).astype(np.float64),
-            self.works.size,
+            int(self.work.max()) + 1,
             int(self.case.max()) + 1,
         )
 
 
 def _fits(faults: list[_Cells]) -> tuple[list[list[_Fitted]], FloatArray]:
-    """Find the modes under each spread of works and of situations, and what speaks for each.
+    """Find the modes under the spreads of works and of situations, and what speaks for each.
 
-    Plugging in the spread that explains best would make intervals of small fleets too short.
+    Plugging in the spread that explains best would make intervals of small fleets too short.  In a
+    large fleet some faults, evenly chosen, say which spreads are likely at all.
     """
-    fits = [_fit(faults, np.array(pair)) for pair in product(_VARIANCES, repeat=2)]
+    spreads = list(product(_VARIANCES, repeat=2))
+    _, weight = _under(faults[:: -(-len(faults) // _WEIGHED_BY)], spreads)
+    return _under(faults, [spreads[i] for i in np.flatnonzero(weight >= _LIKELY)])
+
+
+def _under(
+    faults: list[_Cells], spreads: list[tuple[float, ...]]
+) -> tuple[list[list[_Fitted]], FloatArray]:
+    fits: list[list[_Fitted]] = []
+    for spread in spreads:
+        # from one spread to the next modes move little
+        begun = [mode.at.copy() for mode in fits[-1]] if fits else [_begun(each) for each in faults]
+        fits.append(_fit(faults, np.array(spread), begun))
     speaks = np.array([sum(mode.log_weight for mode in fit) for fit in fits])
     weight = np.exp(speaks - speaks.max())
     return fits, weight / weight.sum()
 
 
-def _fit(faults: list[_Cells], spread: FloatArray) -> list[_Fitted]:
+def _fit(faults: list[_Cells], spread: FloatArray, begun: list[FloatArray]) -> list[_Fitted]:
     """Find the modes of all faults; their levels spread about the fleet's."""
     level = _FIRST_LEVEL
-    fitted = [_Fitted(np.zeros(1 + each.n_works + each.n_cases), np.zeros(0)) for each in faults]
+    none = np.zeros(0)
+    fitted = [_Fitted(at, none, none, none) for at in begun]
     for _ in range(_LEVEL_ROUNDS):
         for cells, mode in zip(faults, fitted, strict=True):
             _to_mode(cells, mode, _precision(cells, spread), level)
         level = (_FIRST_LEVEL + sum(mode.at[0] for mode in fitted)) / (1 + len(fitted))
     return fitted
+
+
+def _begun(cells: _Cells) -> FloatArray:
+    return np.zeros(1 + cells.n_works + cells.n_cases)
 
 
 def _precision(cells: _Cells, spread: FloatArray) -> FloatArray:
@@ -196,7 +248,7 @@ def _to_mode(cells: _Cells, mode: _Fitted, precision: FloatArray, level: float) 
     value = _log_posterior(cells, mode.at, precision, centre)
     for _ in range(_NEWTON_STEPS):
         gradient, curvature = _slopes(cells, mode.at, precision, centre, whole=False)
-        step = np.linalg.solve(curvature, gradient)
+        step = curvature.solved(gradient)
         size = 1.0
         while size > _SETTLED:
             there = mode.at + size * step
@@ -209,11 +261,21 @@ def _to_mode(cells: _Cells, mode: _Fitted, precision: FloatArray, level: float) 
             break
     for whole in (True, False):
         _, curvature = _slopes(cells, mode.at, precision, centre, whole=whole)
-        sign, log_size = np.linalg.slogdet(curvature)
-        mode.covariance = np.asarray(np.linalg.inv(curvature), np.float64)
-        if sign > 0 and np.diag(mode.covariance).min() > 0:
+        if (
+            curvature.cases.min() > 0
+            and (reduced := np.linalg.eigvalsh(curvature.reduced()))[0] > 0
+        ):
             break
-    mode.log_weight = value + 0.5 * (float(np.log(precision).sum()) - float(log_size))
+    _spread_out(mode, curvature)
+    log_size = np.log(reduced).sum() + np.log(curvature.cases).sum()
+    mode.log_weight = value + 0.5 * float(np.log(precision).sum() - log_size)
+
+
+def _spread_out(mode: _Fitted, curvature: _Curvature) -> None:
+    """Write down how far level, works and situations may lie from the mode."""
+    mode.half = np.asarray(np.linalg.cholesky(np.linalg.inv(curvature.reduced())), np.float64)
+    mode.follows = -(curvature.between / curvature.cases).T
+    mode.alone = 1 / np.sqrt(curvature.cases)
 
 
 def _linear(cells: _Cells, at: FloatArray) -> FloatArray:
@@ -231,7 +293,7 @@ def _log_posterior(
 
 def _slopes(
     cells: _Cells, at: FloatArray, precision: FloatArray, centre: FloatArray, *, whole: bool
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, _Curvature]:
     """Gradient, and curvature: whole, or without the attempts that bend it the wrong way."""
     eta = _linear(cells, at)
     held, seen = special.expit(eta), special.expit(eta - cells.log_odds)
@@ -245,14 +307,10 @@ def _slopes(
     ) - precision * (at - centre)
     by_work, by_case = group_sums(bend, cells.work, works), group_sums(bend, cells.case, cases)
     cross = group_sums(bend, cells.work * cases + cells.case, works * cases).reshape(works, cases)
-    curvature = np.block(
-        [
-            [np.array([[bend.sum()]]), by_work[None, :], by_case[None, :]],
-            [by_work[:, None], np.diag(by_work), cross],
-            [by_case[:, None], cross.T, np.diag(by_case)],
-        ]
-    )
-    return gradient, curvature + np.diag(precision)
+    first = 1 + works
+    upper = np.diag(np.append(bend.sum(), by_work) + precision[:first])
+    upper[0, 1:] = upper[1:, 0] = by_work
+    return gradient, _Curvature(upper, np.vstack([by_case, cross]), by_case + precision[first:])
 
 
 def _compared(
@@ -260,11 +318,14 @@ def _compared(
 ) -> tuple[IntArray, IntArray]:
     """Write estimates of a fault's works; return the usual work and the attempts side by side."""
     cells, works = fault.cells, fault.works
-    drawn = _drawn(fault, modes, weight)
     tried = group_sums(
-        cells.n, cells.work * cells.n_cases + cells.case, works.size * cells.n_cases
-    ).reshape(works.size, cells.n_cases)
+        cells.n, cells.work * cells.n_cases + cells.case, cells.n_works * cells.n_cases
+    ).reshape(cells.n_works, cells.n_cases)[: works.size]
+    if not works.size:
+        most = np.bincount(fault.work_of_all).argmax()
+        return np.full(fault.all_works.size, fault.all_works[most]), np.zeros(0, np.int64)
     usual = int(np.argmax(tried.sum(axis=1)))
+    drawn = _drawn(fault, modes, weight)
     together = np.zeros(works.size, np.int64)
     for work in range(works.size):
         share = _shares(drawn, cells, work, tried[work])
@@ -277,7 +338,7 @@ def _compared(
         counts = tried[work] * tried[usual] / np.maximum(tried[work] + tried[usual], 1.0)
         ours, theirs = (_shares(drawn, cells, each, counts) for each in (work, usual))
         _write_difference(found, works[work], ours - theirs)
-    return np.full(works.size, works[usual]), together
+    return np.full(fault.all_works.size, works[usual]), together
 
 
 def _drawn(fault: _Fault, modes: list[_Fitted], weight: FloatArray) -> FloatArray:
@@ -290,15 +351,19 @@ def _drawn(fault: _Fault, modes: list[_Fitted], weight: FloatArray) -> FloatArra
     for mode, share in zip(modes, weight, strict=True):
         n = round(share * _DRAWS)
         if n:
-            spread = np.linalg.cholesky(mode.covariance * _likeness(fault, mode))
-            parts.append(mode.at[:, None] + spread @ normal.standard_normal((mode.at.size, n)))
+            wider = np.sqrt(_likeness(fault, mode))
+            upper = mode.half @ normal.standard_normal((mode.half.shape[0], n))
+            cases = mode.follows @ upper
+            cases += mode.alone[:, None] * normal.standard_normal((mode.alone.size, n))
+            parts.append(mode.at[:, None] + wider * np.concatenate([upper, cases]))
     return np.concatenate(parts, axis=1)
 
 
 def _shares(drawn: FloatArray, cells: _Cells, work: int, counts: FloatArray) -> FloatArray:
     """Mean share that holds over situations, each by its count, for each draw."""
-    held = special.expit(drawn[0] + drawn[1 + work] + drawn[1 + cells.n_works :])
-    return np.asarray(counts / counts.sum() @ held)
+    tried = np.flatnonzero(counts)
+    held = special.expit(drawn[0] + drawn[1 + work] + drawn[1 + cells.n_works + tried])
+    return np.asarray(counts[tried] / counts.sum() @ held)
 
 
 def _write_difference(found: dict[str, FloatArray], work: int, drawn: FloatArray) -> None:

@@ -102,7 +102,7 @@ def _rows(rows: pl.DataFrame, labels: dict[str, str]) -> pl.DataFrame:
         _numbers(rows, ["vehicle_id"]),
         rows["odds_failed"].to_numpy(),
     )
-    found = work_shares(trials)
+    found = work_shares(trials, least=ENOUGH)
     counted = _counted(rows.with_columns(pl.Series("number", trials.work)))
     name = pl.concat_str("work", "part", separator=" ", ignore_nulls=True)
     names = counted.select(name)["work"]
