@@ -1,8 +1,10 @@
 """The average of a small fleet against Bayes' rule written out, sum by sum."""
 
+import tracemalloc
 from itertools import product
 
 import numpy as np
+import pytest
 
 from afterclear.estimators.causes.fleet_average import averaged
 from afterclear.estimators.causes.fleet_figures import (
@@ -98,3 +100,15 @@ def test_draws_close_in_on_a_figure_that_the_data_know() -> None:
     mean = weight @ figures.values[:, 0]
     np.testing.assert_allclose(mean, -1.1 + 0.5, atol=0.1)
     np.testing.assert_allclose(weight @ (figures.values[:, 0] - mean) ** 2, 0.5, atol=0.12)
+
+
+def test_many_attempts_that_stayed_clean_take_no_more_memory_than_a_few() -> None:
+    n = 12_000  # 8 bytes for each at each of 1,092 points would be 105 MB
+    stayed = tried(np.full(n, 4_000.0), np.full(n, np.inf))
+    tracemalloc.start()
+    many = side_of(stayed, np.arange(n), KINDS, NODES).log_clean
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    one = side_of(stayed, np.arange(1), KINDS, NODES).log_clean
+    assert many == pytest.approx(n * one)
+    assert most < 40e6

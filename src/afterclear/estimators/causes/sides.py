@@ -18,6 +18,7 @@ from afterclear.estimators.fix_held.grid import N_CURVES, N_P, Float32Array, Nod
 
 N_POINTS = N_P * N_CURVES + 1  # (p, curve); the last: no fix fails
 _RETURNS_AT_ONCE = 8  # 8 x 1093 x 155 doubles are 11 MB; a product of 8 chances stays above 1e-96
+_CLEAN_AT_ONCE = 1_000  # 1,000 x 1092 doubles are 9 MB
 _LEAST_CHANCE, _LEAST, _LEAST_SINGLE = 1e-12, 1e-300, 1e-37
 _MOST_HAZARD = 1e6
 
@@ -108,16 +109,23 @@ class CellKinds:
 
 def side_of(tried: Tried, rows: IntArray, kinds: CellKinds, nodes: Nodes) -> Side:
     """Evaluate the attempts ``rows``, all of one kind at one component."""
-    p = shares(tried.apart[rows], nodes)
-    now = nodes.curves.survival(tried.low[rows])
-    clean = ~tried.back[rows]
-    factor = 1 - p[clean, :, None] * (1 - now[clean])[:, None, :]
-    logs = np.log(np.maximum(factor, _LEAST)).sum(axis=0)
     cells = [
         _cell_seen(tried, rows[tried.cell[rows] == cell], kinds, nodes)
         for cell in np.unique(tried.cell[rows])
     ]
-    return Side(int(tried.kind[rows[0]]), rows, np.append(logs.ravel(), 0.0), cells)
+    clean = _log_clean(tried, rows[~tried.back[rows]], nodes)
+    return Side(int(tried.kind[rows[0]]), rows, np.append(clean.ravel(), 0.0), cells)
+
+
+def _log_clean(tried: Tried, rows: IntArray, nodes: Nodes) -> FloatArray:
+    """Log likelihood of failures of attempts that stayed clean, summed, shape (28, 39)."""
+    logs = np.zeros((N_P, N_CURVES))
+    for some in chunks(0, rows.size, _CLEAN_AT_ONCE):
+        part = rows[some]
+        p = shares(tried.apart[part], nodes)[:, :, None]
+        gone = 1 - nodes.curves.survival(tried.low[part])[:, None, :]
+        logs += np.log(np.maximum(1 - p * gone, _LEAST)).sum(axis=0)
+    return logs
 
 
 def shares(apart: FloatArray, nodes: Nodes) -> FloatArray:
