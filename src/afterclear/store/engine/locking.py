@@ -55,7 +55,9 @@ _patience: ContextVar[float | None] = ContextVar("patience", default=None)
 
 # The same process may take a lock again that it holds, and let go of it in any order.
 _held: Final[dict[Path, "_Held"]] = {}
-_guard: Final = threading.RLock()
+_guard: Final = threading.RLock()  # never held while waiting for another process
+# Which thread asks for a lock file: one at a time.
+_turns: Final[dict[Path, threading.Lock]] = {}
 
 
 @dataclass(slots=True)
@@ -93,14 +95,7 @@ def holding(path: Path, doing: str, *, wait_s: float | None = None) -> Iterator[
 
     """
     place = path.absolute()
-    with _guard:
-        if place in _held:
-            _held[place].times += 1
-        else:
-            file = _acquire(place, waits(WRITER_WAITS_S) if wait_s is None else wait_s)
-            with suppress(OSError):  # it only informs: a full disk keeps nobody out
-                _sign(file, doing)
-            _held[place] = _Held(file)
+    _take(place, doing, waits(WRITER_WAITS_S) if wait_s is None else wait_s)
     try:
         yield
     finally:
@@ -111,6 +106,33 @@ def holding(path: Path, doing: str, *, wait_s: float | None = None) -> Iterator[
                 del _held[place]
                 with held.file, suppress(OSError):
                     held.file.truncate(0)
+
+
+def _take(place: Path, doing: str, wait_s: float) -> None:
+    """Take a lock.  Threads wait for another process by turns, and keep nobody from letting go."""
+    with _guard:
+        turn = _turns.setdefault(place, threading.Lock())
+    if not turn.acquire(timeout=max(wait_s, 0.0)):
+        raise StoreInUseError(_in_use(place, holder(place) or "one that has just begun"))
+    try:
+        with _guard:
+            if place in _held:
+                _held[place].times += 1
+                return
+        file = _acquire(place, wait_s)
+        with suppress(OSError):  # it only informs: a full disk keeps nobody out
+            _sign(file, doing)
+        with _guard:
+            _held[place] = _Held(file)
+    finally:
+        turn.release()
+
+
+def _in_use(path: Path, who: str) -> str:
+    return (
+        f"{path.name.removesuffix('.lock')} is in use by another process: {who}. "
+        "Wait until it has finished, then try again."
+    )
 
 
 def is_held_here(path: Path) -> bool:
@@ -180,10 +202,7 @@ def _acquire(path: Path, wait_s: float) -> IO[str]:
         if time.monotonic() >= give_up_at:
             who = _words(file)
             file.close()
-            raise StoreInUseError(
-                f"{path.name.removesuffix('.lock')} is in use by another process: {who}. "
-                "Wait until it has finished, then try again."
-            )
+            raise StoreInUseError(_in_use(path, who))
         if time.monotonic() >= tell_at:
             _log.warning("waits for the store", extra={"facts": {"held_by": _words(file)}})
             tell_at = give_up_at + 1  # once
