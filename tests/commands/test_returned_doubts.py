@@ -4,9 +4,10 @@ The garage and the ways to edit a workbook are those of ``test_returned_rows.py`
 """
 
 import pytest
+import xlsxwriter
 
 from afterclear.commands.intake.replaying import replay
-from afterclear.commands.intake.retracting import retract
+from afterclear.commands.intake.retracting import Otherwise, reassign, retract
 from afterclear.errors import UsageError
 from tests.commands.test_returned_rows import (
     MAP,
@@ -17,6 +18,7 @@ from tests.commands.test_returned_rows import (
     counts,
     garage,
     put,
+    sheets_of,
     unmended,
 )
 from tests.readers.workbooks import Sheets
@@ -122,3 +124,29 @@ def test_an_order_of_an_unknown_plate_comes_back_with_its_own_columns_alone(gara
     garage.bring("orders.txt", "Order;Car;Day;Work;Price\nA1;NH 1O1;03.03.2025;coil;80\n")
     assert counts(garage.bring_back(put("_plate", "NH 1O1", "NH 101"))) == (1, 0, 0)
     assert garage.ask("SELECT vehicle_id, part_cost, extras FROM repairs") == [("V1", 80.0, None)]
+
+
+@pytest.mark.slow
+def test_a_mended_row_does_not_stay_in_the_zone_its_file_had_before(garage: Garage) -> None:
+    garage.bring("a.csv", SCANS)
+    garage.bring_back(put("code", "P03O1X", "P0302"))
+    reassign(garage.app, 1, Otherwise(zone="America/New_York"), lambda _: None)
+    times = garage.ask("SELECT DISTINCT scanned_at::VARCHAR FROM scans WHERE scan_id = 'S1'")
+    assert times == [("2025-03-01 13:00:00",)]
+    assert "P03O1X" in [value for *_, value in garage.refused()]
+
+
+@pytest.mark.slow
+def test_a_row_that_is_struck_out_stays_refused(garage: Garage) -> None:
+    garage.bring("a.csv", SCANS)
+    sheets = sheets_of(garage.take())
+    put("code", "P03O1X", "P0302")(sheets)
+    path = garage.folder / "struck.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        line = book.add_format({"font_strikeout": True})
+        for name, body in sheets.items():
+            page = book.add_worksheet(name)
+            for n, row in enumerate(body):
+                page.write_row(n, 0, row, line if "P0302" in row else None)
+    assert counts(garage.load(path)) == (0, 0, 1)
+    assert "P03O1X" in [value for *_, value in garage.refused()]

@@ -54,8 +54,8 @@ class Said:
     was_before: bool = False
 
 
-def unknown_names(app: App) -> list[UnknownName]:
-    """List the names that rows were refused for, those of most rows first."""
+def unknown_names(app: App, most: int = 100) -> list[UnknownName]:
+    """List the names that rows were refused for, those of most rows first; no more than so many."""
     with open_store(app.store, read_only=True) as con:
         found = query(
             con,
@@ -66,8 +66,8 @@ def unknown_names(app: App) -> list[UnknownName]:
                     (column_name = 'plate' AND expected = '{UNKNOWN_PLATE}')
                     OR (column_name = 'vehicle_id' AND (
                         starts_with(expected, ?) OR starts_with(expected, ?))))
-                GROUP BY ALL ORDER BY n_rows DESC, value""",
-            [NEARLY_A_NUMBER, NEARLY_A_VIN],
+                GROUP BY ALL ORDER BY n_rows DESC, value LIMIT ?""",
+            [NEARLY_A_NUMBER, NEARLY_A_VIN, most],
         )
         plates = claims(con).plates if found["is_plate"].any() else {}
         return [

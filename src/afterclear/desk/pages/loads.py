@@ -110,5 +110,5 @@ def refused(asked: Asked) -> Response:
         n_more=max(len(causes) - _CAUSES, 0),
         files=files,
         n_rows=len(frame),
-        unknown=unknown_names(asked.desk.app)[:_CAUSES],
+        unknown=unknown_names(asked.desk.app, _CAUSES),
     )

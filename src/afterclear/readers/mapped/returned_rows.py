@@ -21,6 +21,7 @@ from afterclear.readers.mapped.map_shape import MADE, TOLD, as_shaped
 from afterclear.readers.mapped.returned_reader import ORIGIN
 from afterclear.readers.maps.checked_map import ImportMap, MapTable
 from afterclear.readers.maps.source_table import LINE, SourceTable
+from afterclear.readers.maps.struck_cells import StruckCells
 from afterclear.readers.reader import MAP_PREFIX
 from afterclear.records import PLAIN, Delivery, PlainRows, ReadFile, Rejection
 
@@ -216,8 +217,8 @@ def _frame(own: _Own, sheet: Sheet, made: _Made, where: str) -> pl.DataFrame:
     for line, cells in sheet.grid[at + 1 :]:
         held = [cells[n] if n < len(cells) else None for n in places.values()]
         number, *told = held
-        if not any(held):
-            continue
+        if not any(held) or isinstance(cells, StruckCells):
+            continue  # struck out, it is as if it were deleted
         n = _number(number)
         if n in own.keys and n not in taken:
             taken[n] = told

@@ -5,9 +5,9 @@ not lose the codes that are not beside it, and a line of a work order is refused
 other lines of that order, for an order's lines are read together.  A row that was mended before is
 left out as a duplicate.  A row that is refused again takes the place of its old refusal.
 
-The key is made of the file's bytes, the line and the row, so a file that is read again refuses its
-rows under the same keys; a row that is refused again keeps its first one, so that one workbook can
-be brought several times, a few rows mended each time.
+The key is made of the file's bytes, the line, the row and the zone of its times, so a file that is
+read again refuses its rows under the same keys; a row that is refused again keeps its first one, so
+that one workbook can be brought several times, a few rows mended each time.
 """
 
 from collections.abc import Collection, Mapping
@@ -24,7 +24,7 @@ from afterclear.store.intake.ledger import Came
 
 # SQL of the key of a refused row r, of the load l
 KEY: Final = """coalesce(r.first_key, md5(concat_ws(chr(31), l.sha256,
-    coalesce(r.line::VARCHAR, ''), r.table_name, r.row_json)))"""
+    coalesce(r.line::VARCHAR, ''), r.table_name, r.row_json, r.zone)))"""
 _LISTED: Final = "rejections r JOIN loads l USING (load_id) WHERE l.outcome <> 'retracted'"
 # set aside by a load of other bytes, or no longer refused when their own file was read again
 _MENDED: Final = """replaced_rejections r JOIN loads l USING (load_id)
