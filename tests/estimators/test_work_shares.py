@@ -144,6 +144,18 @@ def test_what_was_never_seen_says_nothing_and_one_work_has_nothing_beside_it() -
     assert np.isnan(found.q_value[0])
 
 
+def test_works_are_compared_with_one_that_stands_aside_only_where_there_is_no_other() -> None:
+    work = np.repeat([0, 1, 2], [30, 20, 10])  # the first: codes erased, no repair
+    held = np.arange(60) % 3 > 0
+    trials = _alone(held, work, np.zeros(60, np.int64))
+    assert work_shares(trials).usual.tolist() == [0, 0, 0]
+    clear = np.array([True, False, False])
+    assert work_shares(trials, aside=clear).usual.tolist() == [1, 1, 1]
+    assert work_shares(trials, aside=clear, least=15).usual.tolist() == [1, 1, 1]
+    assert work_shares(trials, aside=clear, least=25).usual.tolist() == [0, 0, 0]
+    assert work_shares(trials, aside=clear, least=40).usual.tolist() == [1, 1, 1]
+
+
 def test_works_never_tried_in_one_situation_are_not_compared() -> None:
     work = np.repeat([0, 1], 20)
     found = work_shares(_alone(np.ones(40, bool), work, work))

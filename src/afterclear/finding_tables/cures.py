@@ -49,7 +49,13 @@ class Cure:
     cost_per_cure: Annotated[
         float | None, Means("the same over the share that holds: what one cure costs", "money")
     ]
-    usual: Annotated[str, Means("the work most often tried, with its part: it is compared with")]
+    usual: Annotated[
+        str,
+        Means(
+            "the work most often tried, with its part: it is compared with; `clear`, `not_told`, "
+            "`several` only where nothing else was tried"
+        ),
+    ]
     n_together: Annotated[int, Means("fixes in situations in which both were tried")]
     difference: Annotated[
         float | None, Means("share that holds, less the usual work's, situations alike", "share")

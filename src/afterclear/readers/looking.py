@@ -109,10 +109,13 @@ def _of_pdf(raw: bytes, name: str) -> Iterator[str]:
             for page in document:
                 with closing(page.get_textpage()) as text:
                     n_letters += text.count_chars()
+                    # a picture of text, be it one page of many
+                    if not text.count_chars() and any(page.get_objects(max_depth=1)):
+                        raise CannotLookError(name)
                     yield text.get_text_range()
     except pdfium.PdfiumError as error:
         raise CannotLookError(name) from error
-    if not n_letters:  # pictures of text
+    if not n_letters:
         raise CannotLookError(name)
     left = _MOST_UNPACKED
     for packed in _STREAM.finditer(raw):

@@ -20,7 +20,12 @@ import numpy as np
 from scipy import special
 
 from afterclear.estimators.arrays.ragged import cells_of, group_sums
-from afterclear.estimators.arrays.validation import FloatArray, IntArray, check_same_shape
+from afterclear.estimators.arrays.validation import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    check_same_shape,
+)
 from afterclear.estimators.rates.rates import benjamini_hochberg
 
 # Odds are kept on steps of this size on the log scale: a million attempts become few cells.
@@ -118,10 +123,13 @@ class _Curvature:
         return np.concatenate([upper, of_cases - (self.between.T @ upper) / self.cases])
 
 
-def work_shares(trials: WorkTrials, *, least: int = 1) -> WorkShares:
+def work_shares(
+    trials: WorkTrials, *, least: int = 1, aside: BoolArray | None = None
+) -> WorkShares:
     """Estimate shares and differences.
 
-    ``least``: works tried less often share one effect and get no figures.
+    ``least``: works tried less often share one effect and get no figures.  ``aside``: works with
+    which others are compared only where there are no others, shape (n_works,).
 
     Raises:
         ValueError: shapes differ, or a work or situation belongs to two faults.
@@ -142,10 +150,12 @@ def work_shares(trials: WorkTrials, *, least: int = 1) -> WorkShares:
     faults = [_Fault(trials, log_odds, rows, least) for rows in _by_fault(trials.fault)]
     fits, weight = _fits([fault.cells for fault in faults])
     n_works = int(trials.work.max()) + 1
+    aside = np.zeros(n_works, np.bool_) if aside is None else aside
     found = {name: np.full(n_works, np.nan) for name in _ESTIMATES}
     usual, together = np.zeros(n_works, np.int64), np.zeros(n_works, np.int64)
     for fault, *modes in zip(faults, *fits, strict=True):
-        usual[fault.all_works], together[fault.works] = _compared(fault, modes, weight, found)
+        own = _compared(fault, modes, weight, aside, found)
+        usual[fault.all_works], together[fault.works] = own
     p_value = found["p_value"]
     q_value = np.full(n_works, np.nan)
     is_compared = np.isfinite(p_value)
@@ -314,7 +324,11 @@ def _slopes(
 
 
 def _compared(
-    fault: _Fault, modes: list[_Fitted], weight: FloatArray, found: dict[str, FloatArray]
+    fault: _Fault,
+    modes: list[_Fitted],
+    weight: FloatArray,
+    aside: BoolArray,
+    found: dict[str, FloatArray],
 ) -> tuple[IntArray, IntArray]:
     """Write estimates of a fault's works; return the usual work and the attempts side by side."""
     cells, works = fault.cells, fault.works
@@ -322,9 +336,9 @@ def _compared(
         cells.n, cells.work * cells.n_cases + cells.case, cells.n_works * cells.n_cases
     ).reshape(cells.n_works, cells.n_cases)[: works.size]
     if not works.size:
-        most = np.bincount(fault.work_of_all).argmax()
+        most = _usual(np.bincount(fault.work_of_all), aside[fault.all_works])
         return np.full(fault.all_works.size, fault.all_works[most]), np.zeros(0, np.int64)
-    usual = int(np.argmax(tried.sum(axis=1)))
+    usual = _usual(tried.sum(axis=1), aside[works])
     drawn = _drawn(fault, modes, weight)
     together = np.zeros(works.size, np.int64)
     for work in range(works.size):
@@ -339,6 +353,11 @@ def _compared(
         ours, theirs = (_shares(drawn, cells, each, counts) for each in (work, usual))
         _write_difference(found, works[work], ours - theirs)
     return np.full(fault.all_works.size, works[usual]), together
+
+
+def _usual(n: IntArray | FloatArray, aside: BoolArray) -> int:
+    """Choose the work most often tried, before those that stand aside."""
+    return int(np.argmax(np.where(aside, n - n.sum() - 1, n)))
 
 
 def _drawn(fault: _Fault, modes: list[_Fitted], weight: FloatArray) -> FloatArray:

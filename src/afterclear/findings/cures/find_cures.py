@@ -28,6 +28,8 @@ _LABELS = """
     WHERE family IS NOT NULL GROUP BY ALL ORDER BY ALL"""
 _UNNAMED: Final = "unnamed part"
 _MOST_WORKS = 3  # more pieces of work on one order are not told apart (own judgement)
+# nobody asks whether a repair is better or worse than these where there is another one
+_ASIDE: Final = ("clear", "not_told", "several")
 _Q_BELOW = 0.05
 _RATHER_FAILED = 0.5  # as sites are judged: a come-back that is likelier a failure than not
 _PUT = (
@@ -102,8 +104,9 @@ def _rows(rows: pl.DataFrame, labels: dict[str, str]) -> pl.DataFrame:
         _numbers(rows, ["vehicle_id"]),
         rows["odds_failed"].to_numpy(),
     )
-    found = work_shares(trials, least=ENOUGH)
     counted = _counted(rows.with_columns(pl.Series("number", trials.work)))
+    aside = counted["work"].is_in(_ASIDE).to_numpy()
+    found = work_shares(trials, least=ENOUGH, aside=aside)
     name = pl.concat_str("work", "part", separator=" ", ignore_nulls=True)
     names = counted.select(name)["work"]
     return (
