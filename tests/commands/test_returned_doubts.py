@@ -3,12 +3,19 @@
 The garage and the ways to edit a workbook are those of ``test_returned_rows.py``.
 """
 
+import io
+import struct
+from pathlib import Path
+from zipfile import ZipFile
+
 import pytest
 import xlsxwriter
 
 from afterclear.commands.intake.replaying import replay
 from afterclear.commands.intake.retracting import Otherwise, reassign, retract
 from afterclear.errors import UsageError
+from afterclear.readers.mapped.returned_reader import ReturnedRowsReader
+from afterclear.records import Delivery
 from tests.commands.test_returned_rows import (
     MAP,
     ORDERS,
@@ -150,3 +157,16 @@ def test_a_row_that_is_struck_out_stays_refused(garage: Garage) -> None:
                 page.write_row(n, 0, row, line if "P0302" in row else None)
     assert counts(garage.load(path)) == (0, 0, 1)
     assert "P03O1X" in [value for *_, value in garage.refused()]
+
+
+def test_a_workbook_cut_short_is_none_of_refused_rows(tmp_path: Path) -> None:
+    file = io.BytesIO()
+    with ZipFile(file, "w") as packed:
+        packed.writestr("[Content_Types].xml", "<x/>")
+        packed.writestr("xl/workbook.xml", '<sheet name="refused rows 1"/>')
+    raw = bytearray(file.getvalue())
+    # its last part claims to be longer than the file (PKWARE APPNOTE 4.3.12)
+    struct.pack_into("<II", raw, raw.rfind(b"PK\x01\x02") + 20, 100_000, 100_000)
+    path = tmp_path / "short.xlsx"
+    path.write_bytes(raw)
+    assert not ReturnedRowsReader([]).identify(Delivery("test", path.name, path, "0", "UTC"))

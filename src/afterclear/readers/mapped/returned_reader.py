@@ -2,12 +2,11 @@
 
 import re
 import zipfile
-import zlib
 from collections.abc import Sequence
 from contextlib import suppress
 from typing import Final
 
-from afterclear.readers.formats.workbook import is_workbook
+from afterclear.readers.formats.workbook import DAMAGED, is_workbook
 from afterclear.readers.maps.checked_map import ImportMap
 from afterclear.readers.reader import MAP_PREFIX, RETURNED
 from afterclear.records import Delivery, ReadFile
@@ -34,7 +33,7 @@ class ReturnedRowsReader:
             head = file.read(_SIGN)
         if not is_workbook(head, delivery.path):
             return False
-        with suppress(zipfile.BadZipFile, KeyError, OSError, ValueError, RuntimeError, zlib.error):
+        with suppress(KeyError, RuntimeError, *DAMAGED):
             with zipfile.ZipFile(delivery.path) as packed, packed.open("xl/workbook.xml") as file:
                 names = _NAMES.findall(file.read(_HEAD))
             return any(_OWN_SHEETS.fullmatch(name.decode("utf-8", "replace")) for name in names)

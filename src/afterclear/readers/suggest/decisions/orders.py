@@ -1,6 +1,7 @@
 """Tables of cleared memories, of work orders and of vehicles."""
 
 import re
+from collections.abc import Set as AbstractSet
 from dataclasses import replace
 
 from afterclear.readers.suggest.decisions.distances import fill_distance
@@ -16,6 +17,7 @@ from afterclear.readers.suggest.evidence.numbers import as_number
 from afterclear.readers.suggest.evidence.profiles import Profile, has_code
 
 _A_ROW = 3  # cells of a row of a list
+_MOST_WORDS = 6  # of an order's number: BK-2025/03-1041 has four
 _A_CENT = 0.011
 # an order that says none of these is no work anyone could follow
 _WHAT_WAS_DONE = {"notes", "action", "codes", "part_number", "part_family"}
@@ -97,15 +99,30 @@ def _miss_taken_back(f: Filling) -> None:
     for at in range(f.n_rows):
         own = f.profile("repair_id").cells[at]
         cells = [p.cells[at] for p in f.sight.profiles if p.heading != used]
-        text, amounts = " ".join(cells), [as_number(cell, f.numbers) for cell in cells]
-        named = [n for n in numbers - {own} if re.search(rf"(?<!\w){re.escape(n)}(?!\w)", text)]
-        is_less = any(amount is not None and amount < 0 for amount in amounts)
-        if named and own and is_less and not f.is_left_out(at):
+        amounts = [as_number(cell, f.numbers) for cell in cells]
+        if not own or not any(amount is not None and amount < 0 for amount in amounts):
+            continue
+        named = _named_in(" ".join(cells), numbers) - {own}
+        if named and not f.is_left_out(at):
             f.decision.missing.append(
-                f"repair_id: {own} has amounts below nothing and takes {named[0]} back; give the "
+                f"repair_id: {own} has amounts below nothing and takes {min(named)} back; give the "
                 "file without both, or work would count twice"
             )
             return
+
+
+def _named_in(text: str, numbers: AbstractSet[str]) -> set[str]:
+    """Find numbers of orders among the words of a text, as many as they may be.
+
+    >>> _named_in("credit for J-1041, coil", {"J-1041", "J-104", "J-7"})
+    {'J-1041'}
+    """
+    spans = [word.span() for word in re.finditer(r"\w+", text)]
+    return {
+        text[begin:end]
+        for n, (begin, _) in enumerate(spans)
+        for _, end in spans[n : n + _MOST_WORDS]
+    } & numbers
 
 
 def _codes_of_order(f: Filling) -> None:
