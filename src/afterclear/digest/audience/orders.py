@@ -242,7 +242,7 @@ def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
         fault=replace(fault, cautions=tuple(dict.fromkeys(cautions))),
         codes="",
         beside=", ".join(beside),
-        what=row.what or "" if is_part else "",
+        what=_parts_said(row.what or "", common.setting.cells) if is_part else "",
         cost="" if row.cost is None else common.setting.cells.money(row.cost, row.currency),
         order=row.repair_id,
         technician=row.technician,
@@ -251,6 +251,22 @@ def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
         seen_at=row.returned_at if is_back else row.last_clean_at,
         seen_scan=row.returned_scan_id if is_back else row.last_clean_scan_id,
     )
+
+
+def _parts_said(parts: str, cells: Cells) -> str:
+    """Say parts in the reader's language: each ends with its name, behind brand and number.
+
+    A name the catalogue does not know is the user's own and stays as it is.
+    """
+    return ", ".join(_part_said(part.split(), cells) for part in parts.split(", "))
+
+
+def _part_said(words: Sequence[str], cells: Cells) -> str:
+    for begin in range(len(words)):
+        name = " ".join(words[begin:])
+        if (said := cells.t(name)) != name:
+            return " ".join([*words[:begin], said])
+    return " ".join(words)
 
 
 def _fault(
