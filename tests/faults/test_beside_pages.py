@@ -31,14 +31,14 @@ from afterclear.config import NamedJob
 from tests.faults.test_beside_pages import app_at
 app = app_at(Path(sys.argv[1]))
 at_once = write_digests.write_digest
-def slowly(pages, folder):
+def slowly(pages, *where):
     def held():
         for i, page in enumerate(pages):
             yield page
             if i == 0:
                 print("held", flush=True)
                 sys.stdin.readline()
-    return at_once(held(), folder)
+    return at_once(held(), *where)
 write_digests.write_digest = slowly
 """
 _DIGEST = f"{_SLOW_PAGES}\nwrite_digests.digest(app)"
