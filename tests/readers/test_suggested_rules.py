@@ -61,3 +61,29 @@ def test_rows_that_no_map_tells_apart_are_no_map(
 ) -> None:
     found = suggest(tmp_path, name, "\n".join(lines).encode(), words).missing
     assert missing in [what.partition(":")[0] for what in found]
+
+
+@pytest.mark.parametrize(
+    ("name", "lines", "taken"),
+    [
+        ("days.csv", ["Coche;Fecha;Día;Código", "V-1;03/10/2026;martes;P0301",
+                      "V-2;03/11/2026;miércoles;P0420"], 'date_format = ["%m/%d/%Y"]'),
+        ("driven.csv", ["Van,Date,Odometer,Driven since (km),DTC", "V-1,2026-03-02,51000,,P0301",
+                        "V-1,2026-03-09,51250,402,P0301", "V-1,2026-03-16,51370,193,P0301"],
+         'odometer_km = { from = "Odometer", unit = "mi" }'),
+        ("ends.csv", ["Fahrzeug;Datum;Fehler", "V-1;13.03.2026;P0420 zu klein - gespeichert",
+                      "V-2;13.03.2026;P0301 Aussetzer (vorhanden)"],
+         'values = { gespeichert = "stored", vorhanden = "confirmed" }'),
+        ("orders.csv", ["Standort: Halle Nord", "Auftrag;Fahrzeug;Erledigt am;Arbeit",
+                        "A-1;V-1;13.03.2026;Pumpe ersetzt"], "site = { above = "),
+        ("orders.csv", ["N° OR;Véhicule;Terminé le;Opération;M.O. HT (€)",
+                        "OR-1;V-1;13/03/2026;Pompe remplacée;45,00"],
+         'labour_cost = "M.O. HT (€)"'),
+    ],
+)  # fmt: skip
+def test_what_stands_beside_or_behind_decides_how_a_column_is_read(
+    words: HeadingWords, tmp_path: Path, name: str, lines: list[str], taken: str
+) -> None:
+    found = suggest(tmp_path, name, ("\n".join(lines) + "\n").encode(), words)
+    assert taken in found.text
+    assert not found.questions

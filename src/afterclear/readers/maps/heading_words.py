@@ -10,6 +10,7 @@ from afterclear.errors import ConfigError
 
 # Certainty from a whole heading, from one with words cut short, from one that only holds the words.
 EXACT, SHORT, PART = 0.9, 0.85, 0.6
+_INITIALS = re.compile(r"\b(?:[^\W\d_]\.){2,}(?=\s|$)")  # M.O. is MO
 _SHORTENED = re.compile(r"([^\W\d_]{3,})\.")  # a word of an abbreviation ends with a dot
 
 
@@ -21,6 +22,7 @@ class HeadingWords:
 
     def of_heading(self, heading: str) -> dict[str, float]:
         """Give the columns a heading may mean, and how strongly it points to each."""
+        heading = _INITIALS.sub(lambda m: m[0].replace(".", "") + " ", heading)
         words = words_of(heading.rpartition(".")[2] or heading)
         whole, short = words_of(heading), _shortened(heading)
         found: dict[str, float] = {}

@@ -26,6 +26,7 @@ from afterclear.readers.suggest.decisions.picked import (
     readings_with,
 )
 from afterclear.readers.suggest.decisions.scanning import fill_scans
+from afterclear.readers.suggest.decisions.weekdays import order_by_weekdays
 from afterclear.readers.suggest.decisions.which_table import Into, decide_table
 from afterclear.readers.suggest.evidence.code_columns import Wide, side_by_side
 from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
@@ -273,7 +274,7 @@ def _order(
         vehicle=_identifier_columns(sight, roles),
         odometer=_distances(sight, roles, numbers),
     )
-    return decide_order(columns, hints, asker)
+    return order_by_weekdays(columns, sight.profiles) or decide_order(columns, hints, asker)
 
 
 def _identifier_columns(sight: Sight, roles: dict[str, Reading]) -> tuple[str, ...]:

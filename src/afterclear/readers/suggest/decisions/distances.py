@@ -6,6 +6,7 @@ from itertools import pairwise
 from afterclear.catalogue.folded_words import words_of
 from afterclear.plain import KM_PER_MILE
 from afterclear.readers.suggest.decisions.by_past import rows_of
+from afterclear.readers.suggest.decisions.driven import unit_by_driven
 from afterclear.readers.suggest.evidence.column_choice import BLANKS
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
@@ -151,6 +152,9 @@ def _fill_odometer(f: Filling) -> None:
         if chosen == "leave":
             return
         spec |= {"unit": "1000 km"} if chosen == "thousands" else {}
+    elif not unit and (shown := unit_by_driven(f, profile)):
+        spec |= {"unit": "mi"} if shown == "mi" else {}
+        reason += "; what was driven since the row before shows its unit"
     elif not unit and f.language in {"", "en"} and profile.means("odometer_km"):
         chosen = _km_or_miles(f, profile)
         if chosen == "leave":

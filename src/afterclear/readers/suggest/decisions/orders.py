@@ -13,6 +13,7 @@ from afterclear.readers.suggest.decisions.unknown_words import fill_words
 from afterclear.readers.suggest.decisions.which_vehicle import fill_plate_alone, fill_vehicle
 from afterclear.readers.suggest.evidence.code_columns import A_CODE, in_cell
 from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.facts_above import above, fact_of
 from afterclear.readers.suggest.evidence.numbers import as_number
 from afterclear.readers.suggest.evidence.profiles import Profile, has_code
 
@@ -45,7 +46,7 @@ def fill_repairs(f: Filling) -> None:
     fill_vehicle(f)
     fill_time(f, "repaired_at")
     fill_distance(f)
-    f.plain("site")
+    _fill_site(f)
     f.plain("technician")
     if f.has("code"):
         _codes_of_order(f)
@@ -77,6 +78,14 @@ def fill_repairs(f: Filling) -> None:
         f.decision.missing.append(
             "what was done: no column says it; map notes, action, codes or part_number"
         )
+
+
+def _fill_site(f: Filling) -> None:
+    """Take the site from a column, or from a line above the table that names it."""
+    f.plain("site")
+    if not f.has("site") and (found := fact_of(f, ("site",))):
+        label = found[1].label
+        f.decision.take("site", {"above": above(f, found[1])}, 0.8, f"{label!r} above the table")
 
 
 def _miss_headed_groups(f: Filling) -> None:

@@ -13,6 +13,8 @@ from afterclear.readers.suggest.evidence.code_columns import (
     decide_bare,
     in_cell,
     is_code_column,
+    status_at_end,
+    text_before,
 )
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
@@ -142,8 +144,14 @@ def _fill_behind(f: Filling, codes: InCell, origin: Mapping[str, object]) -> Non
         words = {w: f.sight.words.of_word("status", w) for w in codes.behind_words}
         spec["values"] = {w: o for w, o in words.items() if o}
         f.decision.take("status", spec, 0.9, "the word behind each code")
-    else:
-        f.decision.take("description", spec, 0.8, "the text behind each code")
+        return
+    if codes.at_end:
+        words = {w: f.sight.words.of_word("status", w) for w in codes.at_end}
+        values = {w: o for w, o in words.items() if o}
+        ends = spec | {"pattern": status_at_end(codes.at_end), "values": values}
+        f.decision.take("status", ends, 0.85, "the word at the end of each text")
+        spec["pattern"] = text_before(codes.at_end)
+    f.decision.take("description", spec, 0.8, "the text behind each code")
 
 
 def _fill_wide(f: Filling, wide: Wide) -> None:

@@ -24,6 +24,9 @@ A_CODE = r"(?:[PCBU][0-3][0-9A-Fa-f]{3}(?:-[0-9A-Fa-f]{2})?|SPN\s*:?\s*\d+\s*/?\
 _BETWEEN = (r"\s*;\s*", r"\s*\|\s*", r"\n", r"\s*,\s*", r"\s*/\s*", r"\s*\+\s*", r"[,;|/\s]+")
 # A word behind a code: in brackets, or behind a dash, a colon, a blank.
 _BEHIND = rf"^{A_CODE}(?:\s*[:=(\[\u2013]+\s*|\s+[-(\[]?\s*)(.*?)[)\]\s]*$"
+_END = r"[)\]\s]*$"
+# The last words of a text, behind a mark that parts them: "(present)", " - stored".
+_LAST = re.compile(r"(?:[,;/(\[\u2013]|\s-)\s*([^,;/()\[\]\u2013]+?)[)\]\s]*$")
 _STEM = re.compile(r"^(.*?)[\s_#.-]*\d{1,2}$")
 # Answer to what bare codes are -> what spells one.
 PREFIXES = {"powertrain": "P{}", "j1939": "SPN {}", "maker": "unknown:{}", "refuse": ""}
@@ -147,6 +150,7 @@ class InCell:
     behind: str = ""  # takes the text behind it
     behind_words: tuple[str, ...] = ()  # distinct ones
     is_status: bool = False  # they are words of a status
+    at_end: tuple[str, ...] = ()  # words of a status that end a text
     prefix: str = ""  # put before a bare number: P{} or SPN {}
 
 
@@ -167,7 +171,22 @@ def in_cell(values: Sequence[str], words: HeadingWords) -> InCell:
         return InCell(each)
     is_status = all(_is_status(text, words) for text in behind)
     pattern = rf"^({A_CODE})"
-    return InCell(each, pattern, _BEHIND, tuple(behind), is_status)
+    ends = [found[1] for text in behind if (found := _LAST.search(text))]
+    at_end = () if is_status else tuple(dict.fromkeys(e for e in ends if _is_status(e, words)))
+    return InCell(each, pattern, _BEHIND, tuple(behind), is_status, at_end)
+
+
+def text_before(at_end: Sequence[str]) -> str:
+    """Write the pattern that takes the text between a code and the status that may end it."""
+    words = "|".join(map(re.escape, at_end))
+    begin = _BEHIND.removesuffix(_END)
+    return rf"{begin}(?:\s*[,;/(\[\u2013-]\s*(?i:{words}))?{_END}"
+
+
+def status_at_end(at_end: Sequence[str]) -> str:
+    """Write the pattern that takes the status at the end of a text behind a code."""
+    words = "|".join(map(re.escape, at_end))
+    return rf"^{A_CODE}.*[\s,;/(\[\u2013-]((?i:{words})){_END}"
 
 
 def _is_status(text: str, words: HeadingWords) -> bool:

@@ -122,7 +122,8 @@ def _spellings(heading: str) -> list[tuple[str, float]]:
         spelled += [(f"{parts[-2]} {last}", 1.0), (heading, 1.0)]  # a path, or Auftr.-Nr.
         if last.casefold() in _GENERIC:
             # the generic end means nothing by itself; its parent's name does
-            return [(f"{parts[-2]} {last}", 1.0), (parts[-2], 1.0)]
+            parent = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", parts[-2])
+            return [(f"{parts[-2]} {last}", 1.0), (parts[-2], 1.0), (parent, 1.0)]
     return [(s, w) for s, w in spelled if s]
 
 
