@@ -52,6 +52,10 @@ def test_what_such_rows_mean_is_asked(
         ("orders.csv", ["Order no,Vehicle,Date,Work done,Parts",
                         "F-101,V-1,2026-01-05,Pump renewed,240.00",
                         "R-7,V-1,2026-01-09,Pump renewed (cancels F-101),-240.00"], "repair_id"),
+        ("orders.csv", ["Job No,Vehicle,Done,Work done,Part No,Part Price,Qty,Labour,Total GBP",
+                        "J-1,V-1,2026-03-13,Plugs renewed,QX-31,14.50,4,60.00,118.00",
+                        "J-2,V-2,2026-03-14,Discs renewed,QX-44,39.00,2,85.00,163.00"],
+         "part_cost"),
         ("fleet_list.csv", ["Vehicle no,VIN,Make,Model", "North,,,", "V-1,XZ9AA11B2C3000001,Aro,X",
                             "V-2,XZ9AA11B2C3000002,Aro,X"], "vehicle_id"),
     ],
@@ -79,6 +83,12 @@ def test_rows_that_no_map_tells_apart_are_no_map(
         ("orders.csv", ["N° OR;Véhicule;Terminé le;Opération;M.O. HT (€)",
                         "OR-1;V-1;13/03/2026;Pompe remplacée;45,00"],
          'labour_cost = "M.O. HT (€)"'),
+        ("letters.csv", ["Véhicule;Date;Calculateur;Code;Ét.", "V-1;13/03/2026;Moteur;P0420;A",
+                         "V-2;13/03/2026;Moteur;P0301;N",
+                         "Ét. : A = ancien (mémorisé), N = nouveau (présent);;;;"],
+         'values = { A = "stored", N = "confirmed" }'),
+        ("active.csv", ["Only active faults were read;;;", "Vehicle;Read on;ECU;Fault code",
+                        "V-1;2026-03-13;Engine;P0301"], 'memory = { value = "active_only" }'),
     ],
 )  # fmt: skip
 def test_what_stands_beside_or_behind_decides_how_a_column_is_read(

@@ -72,6 +72,7 @@ def fill_repairs(f: Filling) -> None:
             spec["join"] = " | "
         f.decision.take("notes", spec, 0.85, "what was done, as written")
     _miss_taken_back(f)
+    _miss_price_of_piece(f)
     ask_whose_amounts(f)
     ask_whose_places(f)
     if not _WHAT_WAS_DONE & {taken.column for taken in f.decision.columns}:
@@ -185,6 +186,27 @@ def _cost_of_line(f: Filling) -> None:
         if price is not total and is_product and len(whole) > 1 and any(n > 1 for _, n, _ in whole):
             f.roles["part_cost"] = replace(f.roles["total_cost"], role="part_cost")
             return
+
+
+def _miss_price_of_piece(f: Filling) -> None:
+    """Take no orders whose totals add up only by a part's price times its quantity."""
+    roles = ("total_cost", "part_cost", "quantity")
+    if not all(map(f.has, roles)):
+        return
+    labour = f.profile("labour_cost").cells if f.has("labour_cost") else [""] * f.n_rows
+    rows = [
+        (*(as_number(f.profile(r).cells[at], f.numbers) for r in roles),
+         as_number(labour[at], f.numbers))
+        for at in range(f.n_rows)
+    ]  # fmt: skip
+    whole = [(t, p, n, work or 0.0) for t, p, n, work in rows if t and p and n]
+    by_piece = all(abs(t - n * p - work) < _A_CENT for t, p, n, work in whole)
+    if by_piece and any(n > 1 for _, _, n, _ in whole):
+        heading = f.profile("part_cost").heading
+        f.decision.missing.append(
+            f"part_cost: {heading!r} is the price of one piece, as the totals show, and no map "
+            "multiplies; give the file with the amount of each line, or map no part_cost"
+        )
 
 
 def _currency(f: Filling) -> None:

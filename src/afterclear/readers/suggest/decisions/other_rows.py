@@ -8,6 +8,7 @@ import re
 from collections.abc import Sequence
 
 from afterclear.catalogue.folded_words import without_accents
+from afterclear.readers.suggest.decisions.legends import ask_marked_rows
 from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.profiles import Profile
@@ -49,6 +50,11 @@ _WHOSE = ("vehicle_id", "vin", "plate")
 def part_rows(f: Filling) -> None:
     """Ask about rows of another kind, and leave them out or separate them as answered."""
     _struck_rows(f)
+    _part_by_words(f)
+    ask_marked_rows(f)
+
+
+def _part_by_words(f: Filling) -> None:
     if f.decision.into == "scans" and (found := _saying(f, _CLEARED)):
         _part_cleared(f, *found)
     elif f.decision.into == "scans" and (flagged := _flagged_as_cleared(f)):

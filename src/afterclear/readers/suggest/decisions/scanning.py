@@ -4,6 +4,7 @@ import re
 from collections.abc import Mapping, Sequence
 
 from afterclear.readers.suggest.decisions.distances import blank_words, fill_distance
+from afterclear.readers.suggest.decisions.legends import fill_memory, status_letters
 from afterclear.readers.suggest.decisions.scan_time import fill_time
 from afterclear.readers.suggest.decisions.unknown_words import choice_spec, fill_words
 from afterclear.readers.suggest.decisions.which_vehicle import fill_vehicle
@@ -43,6 +44,7 @@ def fill_scans(f: Filling) -> None:
             f.decision.missing.append("odometer_km: nothing of it is left to load")
         return  # readings of the odometer only
     if has_codes:
+        fill_memory(f)
         fill_codes(f)
     _fill_unit(f)
     fill_words(f, "ecu_response")
@@ -219,6 +221,8 @@ def _fill_unit(f: Filling) -> None:
 
 
 def _fill_status(f: Filling) -> None:
+    if status_letters(f):
+        return
     if f.has("status"):
         profile = f.profile("status")
         f.plain("status", spec=choice_spec(f, "status", profile.values))

@@ -1,0 +1,110 @@
+"""Legends: a line below or above a table that says what letters or a mark in its cells mean."""
+
+import re
+from collections.abc import Iterator
+
+from afterclear.catalogue.folded_words import without_accents
+from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.questions import Choice, Question
+
+_MARK = re.compile(r"(\*{1,3}|[\u2020\u2021#\u00b9\u00b2\u00b3]|\d\))\s*[:=]?\s*(\S.*\S)")
+_LETTERS = re.compile(r"(?:^|[\s,;:(])(\w{1,3})\s*=\s*([^=]+?)(?=[,;/\s]+\w{1,3}\s*=|$)")
+# That a list is of active faults only, and that memories were not read (common practice).
+_ONLY_ACTIVE = re.compile(
+    r"\b(?:only|nur|seulement|uniquement|solo|solamente|unicamente|tylko|wylacznie)\b[^.;\n]{0,30}"
+    r"\b(?:active|current|aktiv|aktuell|actif|activ|actuel|actual|aktywn|biezac)"
+)
+_OF_FAULTS = re.compile(r"fault|code|dtc|fehler|defaut|averia|codigo|usterk|bled|kody")
+_NOT_READ = re.compile(
+    r"memory (?:was |were )?not read|speicher (?:wurde )?nicht (?:aus)?gelesen"
+    r"|memoire (?:des defauts |defauts )?non lue|memoria (?:de averias )?no leida"
+    r"|pamiec (?:usterek |bledow )?(?:nie ?czytana|nie ?odczytana)"
+)
+
+
+def _explaining(f: Filling) -> Iterator[str]:
+    """Give the lines above the table, and those in it that fill one cell only."""
+    yield from f.seen.title.splitlines()
+    for at in range(f.n_rows):
+        cells = [p.cells[at] for p in f.sight.profiles if p.cells[at]]
+        if len(cells) == 1:
+            yield cells[0]
+
+
+def ask_marked_rows(f: Filling) -> None:
+    """Ask whether rows count that have a mark, such as a star, which a line explains."""
+    for line in _explaining(f):
+        found = _MARK.fullmatch(line.strip())
+        if not found:
+            continue
+        for profile in f.sight.profiles:
+            cells = [c for c in profile.values if c.endswith(found[1]) and c != line]
+            if cells:
+                _marked(f, profile, (found[1], found[2]), cells)
+                return
+
+
+def _marked(f: Filling, profile: Profile, legend: tuple[str, str], cells: list[str]) -> None:
+    mark, meaning = legend
+    if "rows" in f.asker.asked or "drop_where" in f.decision.table_keys:
+        f.decision.missing.append(
+            f"rows marked {mark!r} under {profile.heading!r} ({meaning}): say in a map whether "
+            "they count, others are left out already"
+        )
+        return
+    question = Question(
+        "rows",
+        f"Some cells of {profile.heading!r} end with {mark!r}, and a line says: {meaning}. Do "
+        "such rows count?",
+        (
+            Choice("leave", "no: such rows are left out"),
+            Choice("take", "yes, as the other rows"),
+        ),
+        tuple(f.row_text(profile.cells.index(c)) for c in cells[:3]),
+        unasked="leave",
+    )
+    if f.asker.choose(question) == "leave":
+        f.decision.table_keys["drop_where"] = {profile.heading: rf"{re.escape(mark)}\s*$"}
+        f.dropped |= set(cells)
+
+
+def status_letters(f: Filling) -> bool:
+    """Take a column of letters for the status where a line says what they mean; False: none is."""
+    told = {letters: text for line in _explaining(f) for letters, text in _LETTERS.findall(line)}
+    for profile in f.sight.profiles if len(told) > 1 else ():
+        values = [v for v in profile.values if v not in f.dropped]
+        if not values or not set(values) <= set(told):
+            continue
+        words = {v: _status_in(f, told[v]) for v in values}
+        if not any(words.values()):
+            continue
+        if not all(words.values()):
+            unknown = next(v for v, word in words.items() if not word)
+            f.decision.missing.append(
+                f"status: {unknown!r} under {profile.heading!r} is said to mean {told[unknown]!r}, "
+                "which is not understood; say in a map what status that is"
+            )
+            return True
+        spec = {"from": profile.heading, "values": words}
+        f.decision.take("status", spec, 0.9, "a line of the file says what its letters mean")
+        return True
+    return False
+
+
+def _status_in(f: Filling, text: str) -> str:
+    """Give the one status that a text names, whole or between commas and brackets; empty: none."""
+    pieces = [text, *re.split(r"[(),;/]", text)]
+    found = {word for p in pieces if (word := f.sight.words.of_word("status", p.strip()))}
+    return found.pop() if len(found) == 1 else ""
+
+
+def fill_memory(f: Filling) -> None:
+    """Say that memories were not read, where a line above says so or lists active faults only."""
+    text = without_accents(f.seen.title)
+    is_active = any(
+        _ONLY_ACTIVE.search(part) and _OF_FAULTS.search(part) for part in re.split(r"[.\n]", text)
+    )
+    if is_active or _NOT_READ.search(text):
+        spec = {"value": "active_only"}
+        f.decision.take("memory", spec, 0.85, "a line above the table says so")
