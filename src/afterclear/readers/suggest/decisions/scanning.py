@@ -3,6 +3,7 @@
 import re
 from collections.abc import Mapping, Sequence
 
+from afterclear.catalogue.folded_words import without_accents
 from afterclear.readers.suggest.decisions.distances import blank_words, fill_distance
 from afterclear.readers.suggest.decisions.legends import fill_memory, status_letters
 from afterclear.readers.suggest.decisions.scan_time import fill_time
@@ -25,10 +26,12 @@ from afterclear.readers.suggest.evidence.profiles import (
     with_figure_0,
 )
 from afterclear.readers.suggest.evidence.questions import Choice, Question
-from afterclear.readers.suggest.evidence.readings import Reading, unit_of
+from afterclear.readers.suggest.evidence.readings import FITS, Reading, unit_of
 
 WHOLE_VEHICLE = "whole vehicle"
 _MARK = 2  # letters of a mark
+_TWO_DIGITS = re.compile(r"(?:0[xX])?[0-9a-fA-F]{2}")
+_TYPES = {"type", "typ", "tipo", "art", "rodzaj"}  # headings that may mean a failure type
 
 
 def fill_scans(f: Filling) -> None:
@@ -224,6 +227,7 @@ def _fill_status(f: Filling) -> None:
     if status_letters(f):
         return
     if f.has("status"):
+        _words_before_bytes(f)
         profile = f.profile("status")
         f.plain("status", spec=choice_spec(f, "status", profile.values))
     elif f.has("status_flag"):
@@ -234,6 +238,28 @@ def _fill_status(f: Filling) -> None:
         words = {v: f.sight.words.of_word("flag", v) for v in profile.values}
         values = {v: ours[w] for v, w in words.items() if w}
         f.plain("status", "status_flag", {"values": values})
+
+
+def _words_before_bytes(f: Filling) -> None:
+    """Take the status from words, where two digits under another heading could be one too.
+
+    A column of types beside it is then the failure type; other digits stay aside.
+    """
+    digits = f.profile("status")
+    if not all(_TWO_DIGITS.fullmatch(value) for value in digits.values):
+        return
+    words = next((p for p in f.sight.profiles if p is not digits and _is_status(p, f)), None)
+    if words is None or words.heading in f.decision.used:
+        return
+    f.roles["status"] = Reading("status", words.heading, 0.9, "its values are words of a status")
+    if without_accents(digits.heading.casefold()) in _TYPES and not f.has("failure_type"):
+        why = "two digits beside a status in words"
+        f.roles["failure_type"] = Reading("failure_type", digits.heading, 0.9, why)
+
+
+def _is_status(profile: Profile, f: Filling) -> bool:
+    known = f.sight.words.of_word
+    return profile.means("status") > FITS and profile.share(lambda v: known("status", v)) == 1
 
 
 def _miss_marks_of_clean_rows(f: Filling) -> None:
