@@ -42,6 +42,16 @@ CREATE TEMP MACRO component_of(family) AS
     CASE WHEN split_part(family, ':', 1) IN {_STAND_ALONE} THEN family
          ELSE split_part(family, ':', 1) END
 """
+# two places are not apart: bank 1 sensor 1 is at bank 1, and what names no place may be anywhere
+PLACES_MACRO: Final = """
+CREATE TEMP MACRO places_meet(one, other) AS
+    '' IN (one, other)
+    OR starts_with(one || '_', other || '_') OR starts_with(other || '_', one || '_')
+"""
+# a code without its failure type: what people write on work orders, and some tools show
+BASE_CODE_MACRO: Final = """
+CREATE TEMP MACRO base_code(code) AS split_part(split_part(code, ' FMI ', 1), '-', 1)
+"""
 
 
 def component_of(family: str) -> str:

@@ -20,7 +20,7 @@ _WIDE: Final = ((b"\xc2\xa0", b"  "), (b"\xc2\xb7", b"  "))  # no-break space an
 
 
 def plain_id(text: str) -> str:
-    """Write a VIN or plate as it is compared: without case, blanks and dashes."""
+    """Write a number, VIN or plate as it is compared: without case, blanks and dashes."""
     return "".join(letter for letter in text if letter.isalnum()).upper()
 
 

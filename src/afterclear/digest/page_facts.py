@@ -168,14 +168,18 @@ def _parts_told(tables: Mapping[str, pl.DataFrame], setting: Setting) -> _ByVehi
 
 def _cures_told(tables: Mapping[str, pl.DataFrame], setting: Setting) -> _ByVehicle:
     """Return what cured the faults a vehicle has, as its page and its sheet say it."""
+    said = {
+        component: "\n".join(fault_cures(cures, setting.cells))
+        for component, cures in setting.cures.items()
+    }
     is_open = pl.col("ended_by") == "open"
     faults = (
         tables["episodes"].filter(is_open).select("vehicle_id", "family").unique().sort(pl.all())
     )
     return _joined(
-        (vehicle_id, "\n".join(fault_cures(setting.cures.get(component, ()), setting.cells)))
+        (vehicle_id, said[component])
         for vehicle_id, family in faults.iter_rows()
-        if (component := component_of(family or "")) in setting.cures
+        if (component := component_of(family or "")) in said
     )
 
 

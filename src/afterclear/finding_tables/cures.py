@@ -102,6 +102,18 @@ def by_fault(rows: Iterable[Cure]) -> dict[str, tuple[Cure, ...]]:
     return {fault: tuple(own) for fault, own in found.items()}
 
 
+def works_on(rows: Iterable[Cure]) -> tuple[Cure, ...]:
+    """Give the works tried on one fault, the most tried first; none where too few are settled."""
+    works = sorted((row for row in rows if row.level == "work"), key=lambda row: -row.n_fixes)
+    settled = sum(row.n_fixes - row.n_open for row in works)
+    return tuple(works) if settled >= ENOUGH else ()
+
+
+def usual_of(works: Iterable[Cure]) -> Cure | None:
+    """Give the work that the others are compared with."""
+    return next((row for row in works if row.told == "usual"), None)
+
+
 _METHOD: Final = (
     "logistic model with works and situations drawn towards none, averaged over how far they "
     "spread; open fixes count by their evidence; situations: "

@@ -16,6 +16,7 @@ from afterclear.estimators.causes.cell_prior import Cells
 from afterclear.estimators.causes.judging import Attempts, OlderParts, ThreeCauses, judge
 from afterclear.estimators.fix_held.fix_held import FixHeld
 from afterclear.estimators.fix_held.pool import Levels
+from afterclear.findings.common.numbering import numbered
 from afterclear.findings.new_fault_rates import new_fault_rates
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
@@ -30,6 +31,8 @@ KIN = ["component"]
 # What shares one law for returns that are not failures: parts of one brand on one component.
 CELL = ["component", "kind", "may_wear", "part_brand"]
 _CONF_LEVEL = 0.95
+# A come-back that is more likely a worn part or a new fault does not count against the work.
+RATHER_FAILED = 0.5
 _VEHICLE_LIFE_KM = 500_000.0  # the setting's default
 _LEAST_LIFE_LEFT = 0.1  # of a vehicle's life: a vehicle beyond it is still driven
 
@@ -147,11 +150,11 @@ def _judged(con: Connection, windows: pl.DataFrame, limit: float) -> Judged:
     rates = new_fault_rates(con, windows["family"].unique().to_list())
     low = np.where(windows["returned"] & ~windows["has_return"], 0.0, windows["low_km"].to_numpy())
     high = np.where(windows["has_return"], windows["high_km"].fill_null(np.inf).to_numpy(), np.inf)
-    cell = _numbers(windows, CELL)
+    cell = numbered(windows, CELL)
     rows = Attempts(
-        _numbers(windows, GROUP),
-        _numbers(windows, STRATUM),
-        _numbers(windows, KIN),
+        numbered(windows, GROUP),
+        numbered(windows, STRATUM),
+        numbered(windows, KIN),
         (windows["kind"] == "clear_only").to_numpy(),
         cell,
         low,
@@ -182,9 +185,9 @@ def _cells(windows: pl.DataFrame, cell: IntArray) -> Cells:
     _, first = np.unique(cell, return_index=True)
     each = windows[first]
     return Cells(
-        _numbers(each, ["component"]),
-        _numbers(each, ["part_brand"]),
-        _numbers(each, ["kind"]),
+        numbered(each, ["component"]),
+        numbered(each, ["part_brand"]),
+        numbered(each, ["kind"]),
         each["may_wear"].to_numpy(),
     )
 
@@ -225,12 +228,6 @@ def _km_to_go(vehicle_life_km: float) -> pl.Expr:
     left = (vehicle_life_km - driven).clip(_LEAST_LIFE_LEFT * vehicle_life_km)
     is_open = pl.col("outcome").is_in(["on_watch", "unchecked"])
     return pl.when(is_open & (pl.col("km_to_go") <= left)).then("km_to_go")
-
-
-def _numbers(windows: pl.DataFrame, columns: list[str]) -> IntArray:
-    """Assign a number from 0 to each distinct combination of some columns."""
-    ranks = windows.select(pl.struct(columns).rank("dense").alias("rank"))["rank"]
-    return ranks.to_numpy().astype(np.int64) - 1
 
 
 def _outcome(limit: float) -> pl.Expr:

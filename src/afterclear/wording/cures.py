@@ -1,9 +1,9 @@
 """What cured a fault in this fleet, in sentences.  Pure."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Final
 
-from afterclear.finding_tables.cures import ENOUGH, Cure
+from afterclear.finding_tables.cures import Cure, usual_of, works_on
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.language import mark
 
@@ -92,15 +92,11 @@ def fault_cures(rows: Iterable[Cure], cells: Cells) -> tuple[str, ...]:
 
     Nothing where too few fixes are settled to say anything.
     """
-    works = sorted((row for row in rows if row.level == "work"), key=lambda row: -row.n_fixes)
-    settled = sum(row.n_fixes - row.n_open for row in works)
-    if settled < ENOUGH:
-        return ()
-    return tuple(_line(row, works, cells) for row in works[:_MOST_LINES])
+    works = works_on(rows)
+    return tuple(_line(row, usual_of(works), cells) for row in works[:_MOST_LINES])
 
 
-def _line(row: Cure, works: Sequence[Cure], cells: Cells) -> str:
-    usual = next((each for each in works if each.told == "usual"), None)
+def _line(row: Cure, usual: Cure | None, cells: Cells) -> str:
     said = f"{work_words(row, cells)}: {cured_words(row, cells)}"
     difference = difference_words(row, usual, cells)
     return f"{said}; {difference}." if difference else f"{said}."

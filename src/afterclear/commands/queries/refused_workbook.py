@@ -15,6 +15,7 @@ from typing import Any, Final
 import xlsxwriter
 
 from afterclear.commands.app import App
+from afterclear.commands.queries.workbook import LONGEST
 from afterclear.errors import UsageError
 from afterclear.plain import REPAIRS, TABLES
 from afterclear.readers.mapped.returned_reader import ORIGIN, SHEET
@@ -34,7 +35,6 @@ from afterclear.store.intake.returned import KEY
 from afterclear.store.queries.results import naive
 
 _MOST_ROWS: Final = 50_000  # more is a fault of the map, and would keep the desk busy too long
-_LONGEST: Final = 32_767  # characters of a cell (ECMA-376)
 _WIDEST: Final = 40
 _MARKS: Final = ("=", "+", "-", "@", "\t", "\r")  # what a program of sheets may take for a formula
 _MARKS_OF: Final = frozenset({"vin", "plate"})  # of a vehicle
@@ -48,7 +48,7 @@ _NOT_OURS: Final = (
     "came in a workbook of refused rows and are no refused rows of this store: take that load back"
 )
 _NO_CELLS: Final = "could not be parted into cells, or are no rows of a table"
-_TOO_LONG: Final = f"have a cell of more than {_LONGEST:,} characters"
+_TOO_LONG: Final = f"have a cell of more than {LONGEST:,} characters"
 _TOO_MANY: Final = f"are more than the {_MOST_ROWS:,} that one workbook takes"
 
 
@@ -178,7 +178,7 @@ def _why_not(row: Mapping[str, Any], cells: Mapping[str, str | None]) -> str:
         return _EARLIER
     if row["came_as"] == RETURNED:
         return _NOT_OURS
-    if any(len(cell or "") > _LONGEST for cell in cells.values()):
+    if any(len(cell or "") > LONGEST for cell in cells.values()):
         return _TOO_LONG
     is_known = row["came_as"] == PLAIN or str(row["came_as"]).startswith(MAP_PREFIX)
     return "" if is_known else _NO_CELLS
@@ -282,7 +282,7 @@ def _write_sheet(
     page.set_column(2, 1 + len(shown), 18, formats[False, False])
     for line, (number, (_, row, cells)) in enumerate(zip(numbers, sheet.rows, strict=True), 1):
         page.write_number(line, 0, number)
-        page.write_string(line, 1, _reason(row)[:_LONGEST])
+        page.write_string(line, 1, _reason(row)[:LONGEST])
         column = row["column_name"]
         wrong = {column, f"_{column}", *sheet.wrong.get(column, ())}
         for place, (heading, cell) in enumerate(zip(sheet.headings, cells, strict=True), 2):

@@ -17,7 +17,7 @@ from afterclear.errors import UsageError
 from afterclear.export_columns import Holds
 
 MOST_ROWS: Final = 1_048_575  # beside the headings
-_LONGEST: Final = 32_767
+LONGEST: Final = 32_767  # characters of a cell
 _CUT: Final = " [cut]"
 _INSTANT: Final = "yyyy-mm-dd hh:mm:ss"
 _DATE: Final = "yyyy-mm-dd"
@@ -99,7 +99,7 @@ def _plain(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def _fitting(text: str) -> str:
-    return text if len(text) <= _LONGEST else text[: _LONGEST - len(_CUT)] + _CUT
+    return text if len(text) <= LONGEST else text[: LONGEST - len(_CUT)] + _CUT
 
 
 def _width(frame: pl.DataFrame, name: str) -> int:

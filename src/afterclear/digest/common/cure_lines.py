@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.input.frames import Caution
-from afterclear.finding_tables.cures import ENOUGH, Cure
+from afterclear.finding_tables.cures import Cure, usual_of, works_on
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.cures import cured_words, difference_words, work_words
 
@@ -43,12 +43,11 @@ def cures_view(setting: Setting) -> CuresView | None:
     others: list[CureLine] = []
     cautions: list[Caution] = []
     for rows in setting.cures.values():
-        works = sorted((row for row in rows if row.level == "work"), key=lambda row: -row.n_fixes)
-        if len(works) < 2 or sum(row.n_fixes - row.n_open for row in works) < ENOUGH:  # noqa: PLR2004
+        works = works_on(rows)
+        if len(works) < 2:  # noqa: PLR2004 - one has nothing beside it
             continue
-        usual = next((row for row in works if row.told == "usual"), None)
         for row in works:
-            line = _line(row, usual, setting.cells)
+            line = _line(row, usual_of(works), setting.cells)
             (told if line.difference else others).append(line)
             if line.difference or len(others) <= MOST:
                 cautions.extend(_cautions(row, setting))

@@ -82,8 +82,9 @@ class _Given:
     def posteriors(self, sides: list[Side]) -> list[FloatArray]:
         """Weight of every draw and point for each side of a component, shape (h, 1093)."""
         each = [self.by_curve(side) for side in sides]
+        log_curves = self.log_curves
         some, every = (
-            special.softmax(self.log_curves + sum(one), axis=1) * world[:, None]
+            special.softmax(log_curves + sum(one), axis=1) * world[:, None]
             for one, world in (
                 ([one.some for one in each], self.worlds[0]),
                 ([one.every for one in each], self.worlds[2]),
@@ -96,7 +97,8 @@ class _Given:
 
     def unseen(self, kind: int) -> FloatArray:
         """Return the same of a side without attempts."""
-        some, every = (np.exp(self.log_curves) * self.worlds[k][:, None] for k in (0, 2))
+        curves = np.exp(self.log_curves)
+        some, every = (curves * self.worlds[k][:, None] for k in (0, 2))
         shares_ = np.exp(self.figures.log_shares(kind, self.nodes))
         return self._points(shares_[:, :, None] * some[:, None], every)
 
@@ -164,12 +166,12 @@ def _components(tried: Tried, kinds: CellKinds, nodes: Nodes) -> list[list[Side]
 def _log_evidence(components: list[list[Side]], figures: Figures, nodes: Nodes) -> FloatArray:
     """Log likelihood of everything under each draw, by world; shape (3, h)."""
     given = _Given(figures, np.empty(0), nodes)
-    found = np.zeros((3, len(figures.values)))
+    found, log_curves = np.zeros((3, len(figures.values))), given.log_curves
     for sides in components:
         by_curve = [given.by_curve(side) for side in sides]
         found += np.array([
-            special.logsumexp(given.log_curves + sum(one.some for one in by_curve), axis=1),
+            special.logsumexp(log_curves + sum(one.some for one in by_curve), axis=1),
             sum(one.none for one in by_curve),
-            special.logsumexp(given.log_curves + sum(one.every for one in by_curve), axis=1),
+            special.logsumexp(log_curves + sum(one.every for one in by_curve), axis=1),
         ])  # fmt: skip
     return found

@@ -213,8 +213,12 @@ def _fits(faults: list[_Cells]) -> tuple[list[list[_Fitted]], FloatArray]:
     large fleet some faults, evenly chosen, say which spreads are likely at all.
     """
     spreads = list(product(_VARIANCES, repeat=2))
-    _, weight = _under(faults[:: -(-len(faults) // _WEIGHED_BY)], spreads)
-    return _under(faults, [spreads[i] for i in np.flatnonzero(weight >= _LIKELY)])
+    some = faults[:: -(-len(faults) // _WEIGHED_BY)]
+    fits, weight = _under(some, spreads)
+    likely = np.flatnonzero(weight >= _LIKELY)
+    if len(some) < len(faults):
+        return _under(faults, [spreads[i] for i in likely])
+    return [fits[i] for i in likely], weight[likely] / weight[likely].sum()
 
 
 def _under(

@@ -13,12 +13,13 @@ import numpy as np
 import polars as pl
 
 from afterclear.catalogue.code_meaning import Catalogue
-from afterclear.estimators.arrays.validation import FloatArray, IntArray
+from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.rates.work_shares import WorkShares, WorkTrials, work_shares
 from afterclear.finding_tables.cures import ENOUGH
+from afterclear.findings.common.numbering import numbered
 from afterclear.findings.common.tables import forget, keep, keep_all
 from afterclear.findings.parts.order_parts import NOT_NAMED
-from afterclear.findings.verdicts import Judged
+from afterclear.findings.verdicts import RATHER_FAILED, Judged
 from afterclear.store.engine.database import Connection, create_temp_table, query
 
 _SQL = files("afterclear.findings") / "sql" / "cures.sql"
@@ -31,7 +32,6 @@ _MOST_WORKS = 3  # more pieces of work on one order are not told apart (own judg
 # nobody asks whether a repair is better or worse than these where there is another one
 _ASIDE: Final = ("clear", "not_told", "several")
 _Q_BELOW = 0.05
-_RATHER_FAILED = 0.5  # as sites are judged: a come-back that is likelier a failure than not
 _PUT = (
     "work_cures", "order_works_told", "faults_of_orders", "counted_fixes", "fix_works",
     "fixes_beside", "cure_fixes",
@@ -98,10 +98,10 @@ def _levels(fixes: pl.DataFrame, labels: dict[str, str]) -> Iterator[pl.DataFram
 def _rows(rows: pl.DataFrame, labels: dict[str, str]) -> pl.DataFrame:
     rows = rows.with_columns(is_alone=pl.col("n_beside") == 0)
     trials = WorkTrials(
-        _numbers(rows, ["group"]),
-        _numbers(rows, ["group", "work", "part"]),
-        _numbers(rows, ["group", *_SITUATION]),
-        _numbers(rows, ["vehicle_id"]),
+        numbered(rows, ["group"]),
+        numbered(rows, ["group", "work", "part"]),
+        numbered(rows, ["group", *_SITUATION]),
+        numbered(rows, ["vehicle_id"]),
         rows["odds_failed"].to_numpy(),
     )
     counted = _counted(rows.with_columns(pl.Series("number", trials.work)))
@@ -140,7 +140,7 @@ def _works_label(labels: dict[str, str]) -> pl.Expr:
 def _counted(rows: pl.DataFrame) -> pl.DataFrame:
     """Count the fixes of each work, in the order of the works' numbers."""
     outcome, came_back = pl.col("outcome"), pl.col("outcome") == "came_back"
-    failed = pl.col("p_failed") >= _RATHER_FAILED
+    failed = pl.col("p_failed") >= RATHER_FAILED
     one_currency = pl.col("currency").drop_nulls().n_unique() == 1
     counts = {
         "n_fixes": pl.len(),
@@ -202,9 +202,3 @@ def _told(is_usual: pl.Series) -> pl.Expr:
         .otherwise(pl.lit("no_difference"))
         .alias("told")
     )
-
-
-def _numbers(rows: pl.DataFrame, columns: list[str]) -> IntArray:
-    """Assign numbers from 0 to distinct combinations, in their order."""
-    ranks = rows.select(pl.struct(columns).rank("dense").alias("rank"))["rank"]
-    return ranks.to_numpy().astype(np.int64) - 1

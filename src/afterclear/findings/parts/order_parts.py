@@ -38,6 +38,10 @@ _PUT = f"""
         AND p.part_number IS NOT DISTINCT FROM r.part_number
         AND p.part_brand IS NOT DISTINCT FROM r.part_brand
     ORDER BY row_no"""
+# the brand or grade of parts, where all of them have the same
+_THAT_OF_ALL = """
+    CREATE OR REPLACE TEMP MACRO that_of_all(told) AS
+        CASE WHEN count(DISTINCT told) = 1 AND count(told) = count(*) THEN max(told) END"""
 NOT_NAMED = "part:not_named"
 """The component of a row that names no part."""
 
@@ -47,6 +51,7 @@ def put_order_parts(
 ) -> None:
     """Load every row of every work order into the temporary table ``order_parts``.
 
+    Also names ``that_of_all``, by which orders have one brand or grade.
     ``superseded_by``: bare numbers (``bare_number``) by the bare number that replaced each.
     """
     written = query(con, _WRITTEN)
@@ -69,6 +74,7 @@ def put_order_parts(
     known = known.join(_families(known, catalogue), on=keys, how="left", nulls_equal=True)
     create_temp_table(con, "known_parts", known.drop("n", "number", "brand"))
     con.execute(_PUT)
+    con.execute(_THAT_OF_ALL)
     forget(con, ["known_parts"])
 
 

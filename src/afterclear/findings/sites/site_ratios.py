@@ -26,14 +26,12 @@ from afterclear.estimators.rates.observed_expected import (
 from afterclear.estimators.rates.site_residuals import SiteResiduals, site_residuals
 from afterclear.finding_tables.sites import COUNTED_AS
 from afterclear.findings.common.tables import forget, keep
-from afterclear.findings.verdicts import Judged
+from afterclear.findings.verdicts import RATHER_FAILED, Judged
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
 # A vehicle not seen for this long after the work is lost to follow-up (common practice, no source)
 LOST_AFTER = timedelta(days=180)
 _SQL = files("afterclear.findings") / "sql" / "holders.sql"
-# A come-back that is more likely a worn part or a new fault does not count against the work
-_RATHER_FAILED = 0.5
 _Q_BELOW = 0.05
 # level -> what its effect is separated from: the ratio within each of these
 _APART = {"site": "brand", "technician": "site", "brand": "site", "grade": "site"}
@@ -135,7 +133,7 @@ def _outcomes(rows: pl.DataFrame, judged: Judged) -> Outcomes:
     p_failed = judged.p_failed()
     counts = ~rows["is_echo"].to_numpy()
     is_back = np.isfinite(high) & ~never_gone & counts
-    returned = is_back & (p_failed >= _RATHER_FAILED)
+    returned = is_back & (p_failed >= RATHER_FAILED)
     n_clean = rows["scans_used"].to_numpy() - windows["returned"].to_numpy()
     chance = judged.expected_returns(high, n_clean)
     chance = np.where(never_gone | ~counts, 0.0, chance)

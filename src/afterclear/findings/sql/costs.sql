@@ -40,7 +40,7 @@ WITH orders AS (
         AND min(repaired_at) <= getvariable('cost_to')
 ), own AS (
     SELECT a.attempt_id, a.vehicle_id, a.repair_id, coalesce(a.ecu, '') AS ecu, a.code,
-        ' ' || split_part(split_part(a.code, ' FMI ', 1), '-', 1) AS spelled,
+        ' ' || base_code(a.code) AS spelled,
         component_of(a.family) AS component
     FROM store.attempts a SEMI JOIN orders USING (vehicle_id, repair_id)
 ), named AS (

@@ -4,10 +4,6 @@
 CREATE OR REPLACE TEMP MACRO place_of(family) AS
     CASE WHEN component_of(family) = family THEN '' ELSE split_part(family, ':', 2) END;
 
--- Two places are not apart: bank 1 sensor 1 is at bank 1, and what names no place may be anywhere.
-CREATE OR REPLACE TEMP MACRO places_meet(one, other) AS
-    '' IN (one, other) OR starts_with(one || '_', other || '_') OR starts_with(other || '_', one || '_');
-
 CREATE OR REPLACE TEMP TABLE order_works_told AS
 WITH told AS (
     SELECT vehicle_id, repair_id, component, coalesce(place, '') AS place, ' ' || codes || ' ' AS codes,
@@ -22,7 +18,7 @@ FROM told WHERE action IS NOT NULL AND component <> getvariable('not_named');
 -- The faults each order was for, whether or not they count, by the spelling orders have of a code.
 CREATE OR REPLACE TEMP TABLE faults_of_orders AS
 SELECT attempt_id, vehicle_id, repair_id, component_of(family) AS fault, place_of(family) AS place,
-    ' ' || split_part(split_part(code, ' FMI ', 1), '-', 1) AS spelled
+    ' ' || base_code(code) AS spelled
 FROM store.attempts WHERE family IS NOT NULL AND repair_id IS NOT NULL;
 
 -- Fixes that count as one fix of their own fault.
@@ -70,10 +66,7 @@ SELECT attempt_id,
     CASE WHEN count(DISTINCT (action, component)) > getvariable('most_works') THEN 'several'
          ELSE string_agg(DISTINCT action || ':' || component, ' '
                          ORDER BY action || ':' || component) END AS work,
-    CASE WHEN count(DISTINCT part_brand) = 1 AND count(part_brand) = count(*)
-         THEN max(part_brand) END AS brand,
-    CASE WHEN count(DISTINCT part_grade) = 1 AND count(part_grade) = count(*)
-         THEN max(part_grade) END AS grade
+    that_of_all(part_brand) AS brand, that_of_all(part_grade) AS grade
 FROM chosen GROUP BY attempt_id;
 
 -- How many other components had a code in the scan that last showed the fault before the work.

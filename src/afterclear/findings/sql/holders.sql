@@ -12,11 +12,7 @@ WITH fitted AS (
     SELECT * FROM fitted
     QUALIFY is_own OR NOT bool_or(is_own) OVER (PARTITION BY attempt_id)
 )
-SELECT attempt_id,
-    CASE WHEN count(DISTINCT part_brand) = 1 AND count(part_brand) = count(*)
-         THEN max(part_brand) END AS brand,
-    CASE WHEN count(DISTINCT part_grade) = 1 AND count(part_grade) = count(*)
-         THEN max(part_grade) END AS grade
+SELECT attempt_id, that_of_all(part_brand) AS brand, that_of_all(part_grade) AS grade
 FROM chosen GROUP BY attempt_id;
 
 -- Traits and quarters as numbers in the order of their names: a million attempts have few distinct

@@ -72,18 +72,13 @@ FROM (
 ) l
 JOIN faults f ON f.vehicle_no = l.vehicle_no AND f.told = l.listed AND f.unit_no IS NULL;
 
--- A code without its failure type: what people write on work orders, and some tools show.
-CREATE OR REPLACE TEMP MACRO base_code(code) AS split_part(split_part(code, ' FMI ', 1), '-', 1);
-
 -- A part without its place counts for every place of its family.
 CREATE OR REPLACE TEMP MACRO part_fits(part, fault) AS
     part = fault OR NOT contains(part, ':') AND component_of(fault) = part;
 
--- Two families do not speak of different places: bank 1 sensor 1 is at bank 1.
+-- Two families do not speak of different places.
 CREATE OR REPLACE TEMP MACRO places_agree(family, other) AS
-    '' IN (split_part(family, ':', 2), split_part(other, ':', 2))
-    OR starts_with(split_part(family, ':', 2) || '_', split_part(other, ':', 2) || '_')
-    OR starts_with(split_part(other, ':', 2) || '_', split_part(family, ':', 2) || '_');
+    places_meet(split_part(family, ':', 2), split_part(other, ':', 2));
 
 -- How far off the place of a clear from a distance counter may be (own judgement).
 CREATE OR REPLACE TEMP MACRO counter_slack(since_clear_km) AS

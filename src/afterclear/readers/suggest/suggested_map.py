@@ -54,7 +54,14 @@ from afterclear.readers.suggest.evidence.profiles import (
     profiles_of,
 )
 from afterclear.readers.suggest.evidence.questions import Asker
-from afterclear.readers.suggest.evidence.readings import Reading, Sight, readings_of, settled
+from afterclear.readers.suggest.evidence.readings import (
+    WHOSE,
+    Reading,
+    Sight,
+    readings_of,
+    settled,
+    whose,
+)
 from afterclear.readers.suggest.evidence.rows_to_skip import whose_blank_rows
 from afterclear.readers.suggest.telling import look_at
 from afterclear.readers.text.languages import language_of
@@ -212,9 +219,7 @@ def _is_wide(reading: Reading, wide: Wide | None) -> bool:
 
 
 def _sure(into: Into, roles: dict[str, Reading]) -> float:
-    identifier_sure = max(
-        (roles[r].sure for r in ("vehicle_id", "vin", "plate") if r in roles), default=0.0
-    )
+    identifier_sure = max((roles[r].sure for r in WHOSE if r in roles), default=0.0)
     when = roles["when"].sure if "when" in roles else 0.0
     return min(identifier_sure, when) if into.table != "vehicles" else identifier_sure
 
@@ -278,7 +283,7 @@ def _order(
 
 
 def _identifier_columns(sight: Sight, roles: dict[str, Reading]) -> tuple[str, ...]:
-    role = next((r for r in ("vehicle_id", "vin", "plate") if r in roles), None)
+    role = whose(roles)
     return tuple(sight.by_name[roles[role].heading].cells) if role else ()
 
 

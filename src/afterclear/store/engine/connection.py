@@ -23,7 +23,7 @@ from pathlib import Path
 import duckdb
 from duckdb import DuckDBPyConnection, DuckDBPyRelation, Statement, StatementType
 
-from afterclear.catalogue.component import COMPONENT_MACRO
+from afterclear.catalogue.component import BASE_CODE_MACRO, COMPONENT_MACRO, PLACES_MACRO
 from afterclear.catalogue.vin import PLAIN_VIN_MACRO, VIN_DOUBT_MACRO
 from afterclear.errors import StoreError
 from afterclear.plain import Takes
@@ -31,6 +31,11 @@ from afterclear.plain import Takes
 # Folders for files handed over, beside the store: how the suffix of their names begins.
 HANDED = ".handed-"
 
+# rules that every statement may use, each by one name
+_MACROS = (
+    *(COMPONENT_MACRO, PLACES_MACRO, BASE_CODE_MACRO),
+    *(PLAIN_VIN_MACRO, VIN_DOUBT_MACRO),
+)
 _DENIED = {errno.EACCES, errno.EPERM, errno.EROFS}
 
 Values = Sequence[object] | Mapping[str, object]
@@ -58,7 +63,7 @@ class Connection:
                 mode = " (READ_ONLY)" if read_only else ""
                 self._con.execute(f"ATTACH ? AS {name}{mode}", [str(path)])
             self._con.execute(f"USE {next(iter(stores))}")
-            for macro in (COMPONENT_MACRO, PLAIN_VIN_MACRO, VIN_DOUBT_MACRO):
+            for macro in _MACROS:
                 self._con.execute(macro)
         except BaseException:
             self.close()

@@ -15,7 +15,12 @@ from afterclear.readers.suggest.evidence.known_past import Past, Point, Way, by_
 from afterclear.readers.suggest.evidence.numbers import MARKS, Numbers, as_number, parted
 from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Instead
-from afterclear.readers.suggest.evidence.readings import Reading, Sight, unit_of
+from afterclear.readers.suggest.evidence.readings import (
+    Reading,
+    Sight,
+    unit_of,
+    whose,
+)
 
 _UNIT_OF_ANSWER = {"km": "km", "mi": "mi", "thousands": "1000 km"}
 
@@ -70,7 +75,7 @@ def _distances(km: Profile, numbers: Numbers, unit: str) -> Iterable[float | Non
 
 def rows_of(sight: Sight, roles: Mapping[str, Reading], past: Past) -> Rows | None:
     """Gather what the past may decide about; None: no column names the vehicle."""
-    role = next((r for r in ("vehicle_id", "vin", "plate") if r in roles), None)
+    role = whose(roles)
     if role is None:
         return None
     columns = {r: sight.by_name[roles[r].heading] for r in ("when", "km", "code") if r in roles}

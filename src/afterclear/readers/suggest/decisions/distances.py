@@ -14,7 +14,11 @@ from afterclear.readers.suggest.evidence.known_past import Past
 from afterclear.readers.suggest.evidence.numbers import Numbers, as_number, parted
 from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Choice, Question
-from afterclear.readers.suggest.evidence.readings import Reading, unit_of
+from afterclear.readers.suggest.evidence.readings import (
+    Reading,
+    unit_of,
+    whose,
+)
 
 _NEW_KM = 1000.0  # what an odometer passes within weeks
 _FALLS = 0.99  # more than rounding
@@ -271,7 +275,7 @@ def _ratios(unit: str) -> tuple[tuple[str, float], ...]:
 
 def _steps(f: Filling, odometer: Profile) -> dict[int, float]:
     """Give how far each row's odometer is from that of the vehicle's row before, by time."""
-    role = next((r for r in ("vehicle_id", "vin", "plate") if f.has(r)), None)
+    role = whose(f.roles)
     if role is None or not f.has("when"):
         return {}
     when = f.profile("when")
@@ -281,10 +285,10 @@ def _steps(f: Filling, odometer: Profile) -> dict[int, float]:
     last: dict[str, float] = {}
     steps = {}
     for _, at in rows:
-        whose, number = f.profile(role).cells[at], numbers[at]
-        if not whose or number is None:
+        vehicle, number = f.profile(role).cells[at], numbers[at]
+        if not vehicle or number is None:
             continue
-        if whose in last:
-            steps[at] = number - last[whose]
-        last[whose] = number
+        if vehicle in last:
+            steps[at] = number - last[vehicle]
+        last[vehicle] = number
     return steps

@@ -2,6 +2,7 @@
 
 import re
 
+from afterclear.catalogue.names_in_text import plain_id
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
 from afterclear.readers.suggest.evidence.find_table import Fact
@@ -10,7 +11,6 @@ from afterclear.readers.suggest.evidence.profiles import (
     is_vin,
     known_plates,
     known_share,
-    plain_id,
 )
 from afterclear.readers.suggest.evidence.questions import Choice, Question
 

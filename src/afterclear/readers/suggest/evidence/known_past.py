@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 
 from afterclear.catalogue.codes import NormalCode, normal_code
-from afterclear.readers.suggest.evidence.profiles import plain_id
+from afterclear.catalogue.names_in_text import plain_id
 from afterclear.readers.suggest.evidence.questions import Decided
 
 ENOUGH = 3

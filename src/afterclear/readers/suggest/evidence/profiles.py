@@ -9,7 +9,7 @@ from functools import cached_property
 import polars as pl
 
 from afterclear.catalogue.codes import NormalCode, normal_code, says_none, split_codes
-from afterclear.catalogue.names_in_text import without_country
+from afterclear.catalogue.names_in_text import plain_id, without_country
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
 
@@ -46,11 +46,6 @@ class Known:
     plates: AbstractSet[str] = frozenset()
     # VIN or plate -> the numbers of the vehicles that have or had it
     owners: Mapping[str, AbstractSet[str]] = field(default_factory=dict)
-
-
-def plain_id(text: str) -> str:
-    """Write a number, VIN or plate as it is compared: without case, blanks and dashes."""
-    return "".join(letter for letter in text if letter.isalnum()).upper()
 
 
 @dataclass

@@ -6,7 +6,7 @@ values do not fit says nothing.
 """
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from afterclear.catalogue.control_units import ControlUnits
@@ -30,6 +30,8 @@ from afterclear.readers.suggest.evidence.profiles import (
     with_figure_0,
 )
 
+# What may name a row's vehicle, the surest first.
+WHOSE = ("vehicle_id", "vin", "plate")
 LEAST = 0.4  # a reading less sure is none
 FITS = 0.8  # share of values from which they fit
 SURE_BY_VALUES = 0.85
@@ -202,6 +204,11 @@ def _dates(p: Profile, s: Sight) -> float:
 
 def _clocks(p: Profile, s: Sight) -> float:
     return float(p.heading in s.clocks)
+
+
+def whose(roles: Container[str]) -> str | None:
+    """Give the role of the column by which rows name their vehicles; None: there is none."""
+    return next((role for role in WHOSE if role in roles), None)
 
 
 # Role -> what its values must look like.

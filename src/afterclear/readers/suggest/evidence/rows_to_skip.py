@@ -10,6 +10,7 @@ from afterclear.readers.suggest.evidence.find_table import Seen
 from afterclear.readers.suggest.evidence.footers import footer_word
 from afterclear.readers.suggest.evidence.numbers import is_number
 from afterclear.readers.suggest.evidence.questions import Choice, Question
+from afterclear.readers.suggest.evidence.readings import WHOSE, whose
 
 _ENOUGH = 3  # rows, that a first one can be told from the others
 _SENTENCE = 4  # words
@@ -109,7 +110,7 @@ def _is_sums_only(filling: Filling, at: int) -> bool:
 
 def whose_blank_rows(filling: Filling) -> None:
     """Ask whose rows are that name no vehicle below one that does."""
-    role = next((r for r in ("vehicle_id", "vin", "plate") if r in filling.roles), None)
+    role = whose(filling.roles)
     if role is None:
         return
     profile = filling.profile(role)
@@ -119,7 +120,7 @@ def whose_blank_rows(filling: Filling) -> None:
         if not profile.cells[at] and sum(bool(p.cells[at]) for p in filling.sight.profiles) > 1
     ]
     blank = [at for at in blank if not _is_sums_only(filling, at)]
-    others = [r for r in ("vehicle_id", "vin", "plate") if r in filling.roles and r != role]
+    others = [r for r in WHOSE if r in filling.roles and r != role]
     blank = [at for at in blank if not any(filling.profile(r).cells[at] for r in others)]
     if not blank or not profile.cells[0]:
         return
