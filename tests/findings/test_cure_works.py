@@ -11,6 +11,7 @@ from tests.histories.story import Story
 MISFIRE, OTHER_CYLINDER, LEAK, MIXTURE = "P0301", "P0303", "P0455", "P0171"
 COIL = {"action": "replace", "part_family": "ignition coil"}
 INJECTOR = {"action": "replace", "part_family": "injector"}
+ODD = {"action": "replace", "part_family": "Lead; the 'old' 2\u2028\x0bone", "codes": MISFIRE}
 SENSOR = {"action": "replace", "part_family": "air flow sensor"}
 
 
@@ -36,6 +37,7 @@ def fleet() -> list[Story]:
         order("LOOKED", "C0035", looked, wiper),
         order("NUMBER", LEAK, by_number),
         order("UNNAMED", MISFIRE, {"action": "replace", "codes": MISFIRE}),
+        order("ODD", MISFIRE, ODD),
     ]
 
 
@@ -88,3 +90,9 @@ def test_a_part_is_named_by_its_number_and_work_on_no_named_part_is_of_an_unname
     assert names["replace:part:qx7712"] == "QX7712"
     assert names["replace:part:not_named"] == "unnamed part"
     assert "replace:misfire" not in names
+
+
+def test_a_name_in_an_order_may_hold_any_sign_and_stays_one_name(store: Connection) -> None:
+    (odd,) = (row for row in rows(store, "cures") if "old" in row["works_label"])
+    assert " " not in odd["work"]
+    assert odd["works_label"].startswith("Lead, the 'old' 2")

@@ -52,7 +52,7 @@ def work_words(row: Cure, cells: Cells) -> str:
             _DONE.get(piece.partition(":")[0], "{part}"),
             part=cells.t(_UNNAMED if piece.endswith(":part:not_named") else part),
         )
-        for piece, part in zip(row.work.split(), row.works_label.split("; "), strict=True)
+        for piece, part in zip(row.work.split(" "), row.works_label.split("; "), strict=True)
     ]
     words = capital(", ".join(pieces))
     return f"{words} ({row.part})" if row.part else words

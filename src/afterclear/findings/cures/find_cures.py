@@ -23,10 +23,13 @@ from afterclear.findings.verdicts import RATHER_FAILED, Judged
 from afterclear.store.engine.database import Connection, create_temp_table, query
 
 _SQL = files("afterclear.findings") / "sql" / "cures.sql"
-# components that only codes name
+# components that only codes name, and parts that only orders name
 _LABELS = """
     SELECT component_of(family), min(family_label) FROM store.codes_met
-    WHERE family IS NOT NULL GROUP BY ALL ORDER BY ALL"""
+    WHERE family IS NOT NULL GROUP BY ALL
+    UNION ALL
+    SELECT component, min(family_label) FROM order_parts
+    WHERE starts_with(component, 'part:') GROUP BY ALL ORDER BY ALL"""
 _UNNAMED: Final = "unnamed part"
 _MOST_WORKS = 3  # more pieces of work on one order are not told apart (own judgement)
 # nobody asks whether a repair is better or worse than these where there is another one
@@ -64,6 +67,7 @@ def find_cures(con: Connection, catalogue: Catalogue, judged: Judged | None) -> 
     )
     labels = dict(query(con, _LABELS).iter_rows())
     labels |= {key: each.label for key, each in catalogue.lexicon.components.items()}
+    labels[NOT_NAMED] = _UNNAMED
     keep_all(con, "cures", _levels(fixes, labels))
     keep(con, "cure_fixes", fixes.rename({"brand": "part_brand", "grade": "part_grade"}))
     forget(con, _PUT)
@@ -126,15 +130,14 @@ def _rows(rows: pl.DataFrame, labels: dict[str, str]) -> pl.DataFrame:
 
 
 def _works_label(labels: dict[str, str]) -> pl.Expr:
-    """Name what was worked on; a part known by its number alone by that."""
+    """Name what was worked on.
+
+    A ; in a name is written as a comma: between the names it parts one from the next.
+    """
     component = pl.element().str.splitn(":", 2).struct.field("field_1")
-    bare = component.str.strip_prefix("part:")
-    is_number = component.str.starts_with("part:") & bare.str.contains(r"\d")
-    other = (
-        pl.when(is_number).then(bare.str.to_uppercase()).otherwise(bare.str.replace_all("_", " "))
-    )
-    named = component.replace_strict(labels | {NOT_NAMED: _UNNAMED}, default=other)
-    return pl.col("work").str.split(" ").list.eval(named).list.join("; ")
+    named = component.replace_strict(labels, default=component)
+    one = named.str.replace_all(";", ",", literal=True)
+    return pl.col("work").str.split(" ").list.eval(one).list.join("; ")
 
 
 def _counted(rows: pl.DataFrame) -> pl.DataFrame:
