@@ -403,6 +403,13 @@ def test_lines_that_nobody_has_read_are_read_as_they_were_measured(reader: WorkR
     assert n["actions_right"] / n["actions"] >= 0.87
 
 
+@pytest.mark.parametrize("text", ["2. Achse li. Luftbalg ersetzt", "1. Bremse ersetzt", "3. A"])
+def test_an_ordinal_may_begin_a_text(reader: WorkReader, text: str) -> None:
+    """No word stands before it; a German note of such a kind is read to its end."""
+    reader.read(f"{text}. Bremse ok")
+    reader.read(text)
+
+
 def test_a_text_of_any_length_and_kind_is_read(reader: WorkReader) -> None:
     """Hostile cells end in an answer."""
     for text in ("x" * 100_000, "a." * 5000, "\0", "1 2 3 " * 500, "°" * 2000, "sensor " * 2000):

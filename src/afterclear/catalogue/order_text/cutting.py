@@ -114,8 +114,10 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
         return SENTENCE if sign in ";!?|" or not sign else int(not is_decimal)
     if before.isdecimal():  # "cyl 4. Coil", not "3. Bremsleuchte" or "14.4"
         ends = len(sentence) > 1 and after[:1].isspace() and after.lstrip()[:1].isupper()
+        if not ends:
+            return 0
         is_ordinal = vocabulary.has_ordinals and not vocabulary.counts(sentence[-2].text)
-        return SENTENCE if ends and not is_ordinal else 0
+        return 0 if is_ordinal else SENTENCE
     is_end = _is_acronym(sentence[-1].written, after) or _ends_plainly(sentence, after, vocabulary)
     if not after.strip() or is_end or _ends_in_place(before, after, vocabulary):
         return SENTENCE
