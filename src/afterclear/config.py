@@ -222,6 +222,9 @@ class Keep(_Section):
         None, gt=0, description="Rows that a later delivery corrected."
     )
     runs_days: float | None = Field(None, gt=0, description="Reports of runs.")
+    trail_days: float | None = Field(
+        None, gt=0, description="Who did what at the desk; it names people."
+    )
     page_sums_days: float = Field(
         60,
         gt=0,

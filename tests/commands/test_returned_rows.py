@@ -4,6 +4,7 @@ Workbooks are read here in the test's own process; ``tests/desk/test_returned_ro
 whole way.
 """
 
+import csv
 import io
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ from afterclear.readers.registry import all_readers, identify
 from afterclear.records import Delivery, LoadResult
 from afterclear.store.engine.database import open_store
 from afterclear.store.upkeep.checks import check_rows
-from tests.readers.workbooks import Sheets, xlsx
+from tests.readers.workbooks import Sheets, ods, xlsx
 from tests.store.deliveries import NOON, rows, write
 
 HEAD = "scan_id,vehicle_id,scanned_at,odometer_km,ecu,code,status\n"
@@ -184,6 +185,43 @@ def test_what_is_wrong_still_can_be_taken_and_mended_again(garage: Garage) -> No
     # by the map: its zone, its way to write times, and what only the file's name said
     found = garage.ask("SELECT vehicle_id, scanned_at::VARCHAR, visit_reason FROM scans")
     assert found == [("V1", "2025-07-01 07:00:00", "intake")]
+
+
+def as_csv(sheets: Sheets, mark: str = ";") -> bytes:
+    """Give the first sheet as a program of sheets saves it."""
+    file = io.StringIO()
+    csv.writer(file, delimiter=mark).writerows(sheets["refused rows 1"])
+    return b"\xef\xbb\xbf" + file.getvalue().encode()
+
+
+@pytest.mark.parametrize(("name", "saved"), [("refused.ods", ods), ("refused.csv", as_csv)])
+def test_it_comes_back_as_programs_of_sheets_save_it(
+    garage: Garage, name: str, saved: Callable[[Sheets], bytes]
+) -> None:
+    garage.map("depot", MAP)
+    garage.bring("list.csv", VEHICLES)
+    garage.bring("depot_intake.txt", "Car;When;Unit;Fault\nNH 101;01.07.2025 09:00h;engine;P0301\n")
+    sheets = sheets_of(garage.take())
+    put("When", "01.07.2025 09:00h", "01.07.2025 09:00")(sheets)
+    (garage.folder / name).write_bytes(saved(sheets))
+    result = garage.load(garage.folder / name)
+    assert (counts(result), result.reader) == ((1, 0, 0), "returned_rows")
+    assert garage.refused() == []
+    found = garage.ask("SELECT vehicle_id, scanned_at::VARCHAR, visit_reason FROM scans")
+    assert found == [("V1", "2025-07-01 07:00:00", "intake")]
+
+
+@pytest.mark.parametrize(
+    ("was", "cell"), [("origin of the row", "mine"), ('["', '{"'), ("scans", "scan")]
+)
+def test_a_sheet_that_comes_alone_needs_its_last_column(
+    garage: Garage, was: str, cell: str
+) -> None:
+    garage.bring("a.csv", SCANS)
+    text = as_csv(sheets_of(garage.take()), ",").decode().replace(was, cell)
+    result = garage.bring("alone.csv", text)
+    assert (result.outcome, "origin of the row" in (result.note or "")) == ("refused", True)
+    assert len(garage.refused()) == 2
 
 
 @pytest.mark.slow
@@ -368,7 +406,7 @@ def test_no_cell_becomes_a_formula(garage: Garage) -> None:
     assert "<f>" not in page
     assert 'quotePrefix="1"' in styles
     shown = sheets_of(garage.folder / "refused.xlsx")["refused rows 1"]
-    assert [row[-1] for row in shown[1:]] == list(texts)
+    assert [row[-2] for row in shown[1:]] == list(texts)
 
 
 @pytest.mark.slow

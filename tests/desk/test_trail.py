@@ -1,18 +1,25 @@
 """Who did what at the desk is noted before the answer comes, and kept in the store."""
 
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from unittest.mock import Mock
 
 import pytest
 
 from afterclear.commands.app import App, app_at
-from afterclear.commands.trail import note, take_in_if_free, trail
+from afterclear.commands.trail import note, take_in, take_in_if_free, trail
 from afterclear.config import Config
 from afterclear.desk.noting import DEEDS
 from afterclear.desk.routes import PAGES
 from afterclear.errors import StoreInUseError
-from afterclear.store.engine.database import open_store
+from afterclear.store.engine.database import open_store, query
+from afterclear.store.upkeep.retention import Retention
+from afterclear.store.upkeep.vacuum import retire
 from tests.desk.test_access import Served, form
+
+
+NOON = datetime(2020, 3, 2, 12, tzinfo=UTC)  # before all that other tests note
 
 
 @pytest.fixture(scope="module")
@@ -73,6 +80,20 @@ def test_a_line_that_a_full_disk_cut_off_swallows_none_after_it(app: App) -> Non
     note(app, "Dora", "decide", "brought files")
     note(app, "Rea", "read", "signed out")
     assert [e.who for e in trail(app, 2)] == ["Rea", "Dora"]
+
+
+def test_what_is_older_than_is_kept_goes_with_the_vehicles_it_names(app: App) -> None:
+    day = timedelta(days=1)
+    for n, vehicle in ((40, "V-old"), (2, "V-new")):
+        note(replace(app, clock=lambda n=n: NOON - n * day), "Ada", "admin", "decided", "", [vehicle])
+    with open_store(app.store) as con:
+        take_in(app, con)
+        assert retire(con, app.archive, Retention(), NOON).deeds == 0
+        assert retire(con, app.archive, Retention(trail_days=30), NOON).deeds == 1
+        assert query(con, "SELECT vehicle_id FROM trail_vehicles")["vehicle_id"].to_list()[-1:] == [
+            "V-new"
+        ]
+    assert [e.vehicles for e in trail(app, 99) if e.done_at < NOON] == [("V-new",)]
 
 
 def test_a_line_that_is_not_in_the_store_yet_is_listed_first(app: App) -> None:

@@ -87,6 +87,7 @@ class App:
             refused_rows_days=keep.refused_rows_days,
             superseded_days=keep.superseded_days,
             runs_days=keep.runs_days,
+            trail_days=keep.trail_days,
             page_sums_days=keep.page_sums_days,
         )
 

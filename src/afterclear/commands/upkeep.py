@@ -10,6 +10,7 @@ from afterclear import __version__
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.forgetting import is_half_done
+from afterclear.commands.trail import take_in
 from afterclear.plain import TABLES
 from afterclear.store.engine.database import open_store, query
 from afterclear.store.engine.snapshot import copy_file, long_writing
@@ -83,6 +84,7 @@ def vacuum(app: App, rules: Retention) -> VacuumReport:
     """Remove what the retention rules say, and rewrite the store's file."""
     with long_writing(app.store, "vacuum", copy=False):
         with open_store(app.store) as con:
+            take_in(app, con)  # what is noted beside the store is as old as it is
             retired = retire(con, app.archive, rules, app.clock())
             remains = left_over(con, app.archive)
             for path in remains:

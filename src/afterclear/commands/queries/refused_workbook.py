@@ -18,10 +18,9 @@ from afterclear.commands.app import App
 from afterclear.commands.queries.workbook import LONGEST
 from afterclear.errors import UsageError
 from afterclear.plain import REPAIRS, TABLES
-from afterclear.readers.mapped.returned_reader import ORIGIN, SHEET
+from afterclear.readers.mapped.returned_reader import NUMBER, ORIGIN, REASON, SHEET
 from afterclear.readers.mapped.returned_rows import (
-    NUMBER,
-    REASON,
+    FROM,
     fitting_table,
     of_whole_orders,
     shown_headings,
@@ -275,13 +274,17 @@ def _write_sheet(
         for is_wrong in (False, True)
         for is_marked in (False, True)
     }
-    page.write_row(0, 0, [NUMBER, REASON, *shown], head)
+    page.write_row(0, 0, [NUMBER, REASON, *shown, FROM], head)
     page.freeze_panes(1, 2)
     page.set_column(0, 0, 12)
     page.set_column(1, 1, _WIDEST)
     page.set_column(2, 1 + len(shown), 18, formats[False, False])
-    for line, (number, (_, row, cells)) in enumerate(zip(numbers, sheet.rows, strict=True), 1):
+    last = 2 + len(shown)  # for a sheet that is saved as CSV, and so comes alone
+    page.set_column(last, last, 18, None, {"hidden": True})
+    origin = [sheet.table, sheet.came_as, sheet.zone, *sheet.headings]
+    for line, (number, (key, row, cells)) in enumerate(zip(numbers, sheet.rows, strict=True), 1):
         page.write_number(line, 0, number)
+        page.write_string(line, last, json.dumps([key, *origin]))
         page.write_string(line, 1, _reason(row)[:LONGEST])
         column = row["column_name"]
         wrong = {column, f"_{column}", *sheet.wrong.get(column, ())}

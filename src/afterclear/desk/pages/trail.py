@@ -10,4 +10,6 @@ _SHOWN = 500  # entries, the latest first
 
 def who_did_what(asked: Asked) -> Response:
     """List who did what, the latest first."""
-    return asked.page("trail.html", entries=trail(asked.desk.app, _SHOWN), most=_SHOWN)
+    app = asked.desk.app
+    days = app.retention.trail_days
+    return asked.page("trail.html", entries=trail(app, _SHOWN), most=_SHOWN, days=days)

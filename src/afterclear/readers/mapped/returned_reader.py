@@ -1,4 +1,7 @@
-"""Recognises the program's own workbooks of refused rows, by the names of their sheets."""
+"""Recognises the program's own workbooks of refused rows, by the names of their sheets.
+
+One sheet of it that was saved as CSV is recognised by its first headings.
+"""
 
 import re
 import zipfile
@@ -13,10 +16,18 @@ from afterclear.records import Delivery, ReadFile
 
 ORIGIN: Final = "origin of the rows"
 SHEET: Final = "refused rows {}"
+NUMBER: Final = "refused row"
+REASON: Final = "why it was refused"
 _OWN_SHEETS: Final = re.compile(r"origin of the rows|refused rows \d+")
-_NAMES: Final = re.compile(rb'<(?:\w+:)?sheet\b[^>]*?\bname="([^"]*)"')
-_HEAD: Final = 1 << 20  # bytes of the list of sheets
-_SIGN: Final = 8  # first bytes, by which a workbook is known
+# where the names of sheets stand: ISO/IEC 29500-1 18.2.19 (xlsx), OpenDocument 1.3 part 3, 9.1.2
+_NAMES: Final = {
+    "xl/workbook.xml": re.compile(rb'<(?:\w+:)?sheet\b[^>]*?\bname="([^"]*)"'),
+    "content.xml": re.compile(rb'<(?:\w+:)?table\b[^>]*?\btable:name="([^"]*)"'),
+}
+_HEAD: Final = 1 << 20  # bytes in which the first of them stands
+_SIGN: Final = 100  # first bytes, by which it is known
+# one sheet, saved as text by a program of sheets; the mark between its cells
+AS_TEXT: Final = re.compile(rf"\ufeff?\"?{NUMBER}\"?([,;\t])\"?{REASON}\"?\1")
 
 
 class ReturnedRowsReader:
@@ -32,10 +43,12 @@ class ReturnedRowsReader:
         with delivery.path.open("rb") as file:
             head = file.read(_SIGN)
         if not is_workbook(head, delivery.path):
-            return False
-        with suppress(KeyError, RuntimeError, *DAMAGED):
-            with zipfile.ZipFile(delivery.path) as packed, packed.open("xl/workbook.xml") as file:
-                names = _NAMES.findall(file.read(_HEAD))
+            return AS_TEXT.match(head.decode("utf-8", "replace")) is not None
+        with suppress(StopIteration, RuntimeError, *DAMAGED):
+            with zipfile.ZipFile(delivery.path) as packed:
+                part = next(name for name in _NAMES if name in packed.namelist())
+                with packed.open(part) as file:
+                    names = _NAMES[part].findall(file.read(_HEAD))
             return any(_OWN_SHEETS.fullmatch(name.decode("utf-8", "replace")) for name in names)
         return False
 

@@ -1,10 +1,13 @@
 """Refused rows that come back mended, in the workbook the program wrote them to.
 
 A sheet of the workbook says where each row is from: its table, the map that read its file, and the
-key of its refusal (``store/intake/returned.py``).  Rows that a map refused have the source's own
+key of its refusal (``store/intake/returned.py``); a last column says the same of each row, for a
+sheet that is saved as CSV and so comes alone.  Rows that a map refused have the source's own
 headings and go through the map again; all others are in the plain layout already.
 """
 
+import csv
+import io
 import json
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
@@ -15,18 +18,17 @@ import polars as pl
 
 from afterclear.errors import RefusedFileError
 from afterclear.plain import TABLES, check_zone
-from afterclear.readers.formats.workbook import Sheet, read_sheets
+from afterclear.readers.formats.workbook import Sheet, is_packed, read_sheets
 from afterclear.readers.mapped.map_rows import origins_of, shaped_rows
 from afterclear.readers.mapped.map_shape import MADE, TOLD, as_shaped
-from afterclear.readers.mapped.returned_reader import ORIGIN
+from afterclear.readers.mapped.returned_reader import AS_TEXT, NUMBER, ORIGIN, REASON
 from afterclear.readers.maps.checked_map import ImportMap, MapTable
 from afterclear.readers.maps.source_table import LINE, SourceTable
 from afterclear.readers.maps.struck_cells import StruckCells
 from afterclear.readers.reader import MAP_PREFIX
 from afterclear.records import PLAIN, Delivery, PlainRows, ReadFile, Rejection
 
-NUMBER: Final = "refused row"
-REASON: Final = "why it was refused"
+FROM: Final = "origin of the row"
 _HEADINGS_WITHIN: Final = 20  # rows
 _LONGEST_NUMBER: Final = 10  # digits, and one
 _AGAIN: Final = "Take the workbook of refused rows anew, mend that, and bring it."
@@ -52,6 +54,8 @@ def read_returned(maps: Mapping[str, ImportMap], delivery: Delivery) -> ReadFile
 
     """
     raw, where = delivery.path.read_bytes(), delivery.name
+    if not is_packed(delivery.path):
+        return _of_text(raw, maps, delivery)
     # each sheet's numbers are written with the mark of its own map
     by_mark = {".": {sheet.name: sheet for sheet in read_sheets(raw, where)}}
     made = _Made()
@@ -69,6 +73,61 @@ def read_returned(maps: Mapping[str, ImportMap], delivery: Delivery) -> ReadFile
         else:
             _through_map(frame, own, how, delivery, made)
     return made.whole()
+
+
+def _of_text(raw: bytes, maps: Mapping[str, ImportMap], delivery: Delivery) -> ReadFile:
+    """Bring the rows of one sheet that was saved as CSV into the plain layout."""
+    where = delivery.name
+    text = _decoded(raw)
+    found = AS_TEXT.match(text)
+    assert found is not None  # noqa: S101 - it was recognised by this
+    lines = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=found[1])
+    sheet = Sheet("CSV", [(n, [cell or None for cell in row]) for n, row in enumerate(lines, 1)])
+    own, made = _own_of_text(sheet, where), _Made()
+    how = _map_of(own, maps, where)
+    frame = _frame(own, sheet, made, where)
+    if how is None:
+        made.parts.append(PlainRows(own.table, frame.rename({LINE: "_line"}), own.zone))
+    else:
+        _through_map(frame, own, how, delivery, made)
+    return made.whole()
+
+
+def _decoded(raw: bytes) -> str:
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", "replace")  # what programs of sheets write otherwise
+
+
+def _own_of_text(sheet: Sheet, where: str) -> _Own:
+    """Read where the rows of a sheet are from that came alone, from its last column.
+
+    Raises:
+        RefusedFileError: that column is gone or was changed.
+
+    """
+    (_, head), *body = sheet.grid
+    if FROM not in head:
+        raise RefusedFileError(f"{where} has no column {FROM!r} any more. {_AGAIN}")
+    at, own = head.index(FROM), None
+    for _, cells in body:
+        n, told = _number(cells[0] if cells else None), cells[at] if at < len(cells) else None
+        with suppress(ValueError, KeyError, TypeError):
+            key, table, came_as, zone, *headings = json.loads(told or "")
+            check_zone(zone)
+            if own is None:
+                shown = shown_headings(headings)
+                own = _Own(sheet.name, TABLES[table].name, came_as, zone, shown)
+            if n and (table, came_as, zone) == (own.table, own.came_as, own.zone):
+                own.keys.setdefault(n, str(key))
+    if own is None:
+        raise RefusedFileError(f"{where}: its column {FROM!r} was changed. {_AGAIN}")
+    try:
+        _check([own])
+    except ValueError as error:
+        raise RefusedFileError(f"{where}: its column {FROM!r} was changed. {_AGAIN}") from error
+    return own
 
 
 def _map_of(own: _Own, maps: Mapping[str, ImportMap], where: str) -> ImportMap | None:
@@ -139,7 +198,7 @@ def shown_headings(headings: Sequence[str]) -> dict[str, str]:
     ['Refused row (2)', 'vehicle_id (of the whole file)', 'code']
     """
     shown: dict[str, str] = {}
-    taken = {NUMBER, REASON}
+    taken = {NUMBER, REASON, FROM}
     for heading in headings:
         name = f"{heading.removeprefix(TOLD)} (of the whole file)"
         name = name if heading.startswith(TOLD) else heading.replace(MADE, "")

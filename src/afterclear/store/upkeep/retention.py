@@ -11,4 +11,5 @@ class Retention:
     refused_rows_days: float | None = None
     superseded_days: float | None = None
     runs_days: float | None = None
+    trail_days: float | None = None
     page_sums_days: float | None = None

@@ -38,6 +38,7 @@ class Retired:
     superseded_rows: int
     runs: int
     page_sums: int  # digests that now have one sum for all pages
+    deeds: int  # who did what at the desk
 
 
 def retire(con: Connection, archive: Path, rules: Retention, now: datetime) -> Retired:
@@ -50,14 +51,12 @@ def retire(con: Connection, archive: Path, rules: Retention, now: datetime) -> R
             for table in ("rejections", "replaced_rejections")
         )
         superseded = _retire_rows(con, "superseded", "superseded_by", rules.superseded_days, at)
-        runs = 0
-        if rules.runs_days is not None:
-            limit = at - timedelta(days=rules.runs_days)
-            runs = scalar(con, "SELECT count(*) FROM runs WHERE finished_at < ?", [limit])
-            con.execute("DELETE FROM runs WHERE finished_at < ?", [limit])
+        runs = _retire_dated(con, "runs", "finished_at", rules.runs_days, at)
+        deeds = _retire_dated(con, "trail", "done_at", rules.trail_days, at)
+        con.execute("DELETE FROM trail_vehicles WHERE entry_id NOT IN (SELECT entry_id FROM trail)")
         folded = fold_page_sums(con, rules.page_sums_days, now)
     remove_unowed(con, archive, gone)
-    return Retired(len(gone), refused, superseded, runs, folded)
+    return Retired(len(gone), refused, superseded, runs, folded, deeds)
 
 
 def remove_unowed(con: Connection, archive: Path, candidates: list[str]) -> None:
@@ -171,6 +170,18 @@ def _retire_archive(con: Connection, days: float | None, now: datetime) -> list[
             "INSERT INTO archive_changes VALUES (?, NULL, 'older than is kept', ?)", [sha256, now]
         )
     return gone["kept"].to_list()
+
+
+def _retire_dated(
+    con: Connection, table: str, dated: str, days: float | None, now: datetime
+) -> int:
+    """Erase rows that are dated themselves, by the column ``dated``."""
+    if days is None:
+        return 0
+    old, limit = f"FROM {table} WHERE {dated} < ?", [now - timedelta(days=days)]
+    n_rows: int = scalar(con, f"SELECT count(*) {old}", limit)
+    con.execute(f"DELETE {old}", limit)
+    return n_rows
 
 
 def _retire_rows(con: Connection, table: str, load: str, days: float | None, now: datetime) -> int:
