@@ -5,7 +5,14 @@ from pathlib import Path
 import pytest
 
 from afterclear.commands.intake.replaying import replay
-from afterclear.commands.intake.vehicle_names import Said, unknown_names, vehicle_list
+from afterclear.commands.intake.vehicle_names import (
+    Meant,
+    Said,
+    mended_rows,
+    n_unknown_names,
+    unknown_names,
+    vehicle_list,
+)
 from afterclear.errors import UsageError
 from tests.commands.test_returned_rows import HEAD, MAP, VEHICLES, Garage, garage
 
@@ -28,6 +35,41 @@ def test_an_unknown_plate_is_listed_with_the_vehicle_of_one_like_it(garage: Gara
     depot(garage)
     (one,) = unknown_names(garage.app)
     assert (one.name, one.is_plate, one.n_rows, one.near) == ("NH 102", True, 1, ("V1",))
+
+
+def test_all_unknown_names_are_listed_part_by_part(garage: Garage) -> None:
+    rows = "".join(f"NH 9{n};01.07.2025 09:00;engine;P0301\n" for n in range(5))
+    depot(garage)
+    garage.bring("depot_more.txt", f"Car;When;Unit;Fault\n{rows}")
+    parts = [unknown_names(garage.app, 4, skip) for skip in (0, 4, 8)]
+    assert [len(part) for part in parts] == [4, 2, 0]
+    assert len({one.name for part in parts for one in part}) == n_unknown_names(garage.app) == 6
+
+
+def test_rows_of_a_wrongly_written_plate_come_back_under_the_one_that_is_meant(
+    garage: Garage,
+) -> None:
+    depot(garage)
+    with pytest.raises(UsageError, match="No vehicle list has the plate 'NH 999'"):
+        mended_rows(garage.app, Meant("NH 102", is_plate=True, meant="NH 999"))
+    path = garage.folder / "mended.xlsx"
+    path.write_bytes(mended_rows(garage.app, Meant("NH 102", is_plate=True, meant="nh 101")))
+    assert garage.load(path).rows_stored == 1
+    assert garage.ask("SELECT vehicle_id FROM scans") == [("V1",)]
+    assert (unknown_names(garage.app), garage.refused()) == ([], [])
+
+
+@pytest.mark.slow
+def test_rows_of_a_wrongly_written_number_come_back_under_the_one_that_is_meant(
+    garage: Garage,
+) -> None:
+    garage.bring("list.csv", "vehicle_id,plate\nVAN-01,NH 101\n")
+    garage.bring("a.csv", f"{HEAD}S1,VAN 1,2025-03-01T08:00:00Z,10,engine,P0301,confirmed\n")
+    path = garage.folder / "mended.xlsx"
+    path.write_bytes(mended_rows(garage.app, Meant("VAN 1", is_plate=False, meant="VAN-01")))
+    assert garage.load(path).rows_stored == 1
+    assert garage.ask("SELECT vehicle_id FROM scans") == [("VAN-01",)]
+    assert garage.refused() == []
 
 
 @pytest.mark.slow

@@ -59,8 +59,26 @@ def test_a_vehicle_that_no_list_has_is_named_where_its_rows_are_refused(browser:
         "/refused/vehicle", name="NH 7", plate="yes", vehicle="", whose="now"
     )
     assert (status, "Say which vehicle it is" in page) == (400, True)
+    status, page = browser.ask("/refused/meant", name="VAN 1", meant="VAN-9")
+    assert (status, "No vehicle list has the vehicle" in page) == (400, True)
     browser.post("/refused/vehicle", name="VAN 1")
     assert browser.uploads.waiting() == []
     assert "Nothing is refused" in browser.get("/refused")
     told = [(entry.did, entry.about, entry.vehicles) for entry in trail(browser.desk.app, 9)]
     assert ("named a vehicle", "VAN 1", ["VAN 1"]) in [(d, a, [*v]) for d, a, v in told]
+
+
+@pytest.mark.slow
+def test_rows_of_a_wrongly_written_number_are_loaded_under_the_one_that_is_meant(
+    browser: Browser,
+) -> None:
+    browser.load("list.csv", "vehicle_id,plate\nVAN-01,NH 101\n")
+    browser.post("/bring", files={"files": ("scans.csv", SCANS.replace("V1", "VAN 1").encode())})
+    browser.post(f"/bring/{browser.uploads.waiting()[-1].number}/load")
+    assert "VAN 1 is written wrongly" in browser.get("/refused")
+    assert "Vehicles that no list has" not in browser.get("/refused?after=100")
+    browser.post("/refused/meant", name="VAN 1", meant=" VAN-01 ")
+    assert browser.uploads.waiting() == []
+    assert "Nothing is refused" in browser.get("/refused")
+    told = [(entry.did, entry.about) for entry in trail(browser.desk.app, 9)]
+    assert ("said what a wrongly written name means", "VAN 1: VAN-01") in told

@@ -18,7 +18,6 @@ from afterclear.store.upkeep.retention import Retention
 from afterclear.store.upkeep.vacuum import retire
 from tests.desk.test_access import Served, form
 
-
 NOON = datetime(2020, 3, 2, 12, tzinfo=UTC)  # before all that other tests note
 
 
@@ -85,7 +84,9 @@ def test_a_line_that_a_full_disk_cut_off_swallows_none_after_it(app: App) -> Non
 def test_what_is_older_than_is_kept_goes_with_the_vehicles_it_names(app: App) -> None:
     day = timedelta(days=1)
     for n, vehicle in ((40, "V-old"), (2, "V-new")):
-        note(replace(app, clock=lambda n=n: NOON - n * day), "Ada", "admin", "decided", "", [vehicle])
+        note(
+            replace(app, clock=lambda n=n: NOON - n * day), "Ada", "admin", "decided", "", [vehicle]
+        )
     with open_store(app.store) as con:
         take_in(app, con)
         assert retire(con, app.archive, Retention(), NOON).deeds == 0

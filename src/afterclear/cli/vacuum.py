@@ -16,7 +16,8 @@ def command(app: App) -> None:
     click.echo(
         f"Taken out as older than is kept: {retired.archived_files} archived files, "
         f"{retired.refused_rows} refused rows, {retired.superseded_rows} superseded rows, "
-        f"{retired.runs} run reports, {retired.deeds} entries of who did what, single page sums of {retired.page_sums} digests. "
+        f"{retired.runs} run reports, {retired.deeds} entries of who did what, "
+        f"single page sums of {retired.page_sums} digests. "
         f"{report.left_over} left-over files removed. "
         f"The store is {report.bytes_saved / 1e6:.1f} MB smaller."
     )

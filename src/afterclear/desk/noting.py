@@ -18,6 +18,7 @@ DEEDS: Final = {
     "/loads/{number:int}/otherwise": "gave a load another vehicle or zone",
     "/refused/again": "had refused files read again",
     "/refused/vehicle": "named a vehicle",
+    "/refused/meant": "said what a wrongly written name means",
     "/refused/workbook": "took refused rows as a workbook",
     "/bench/cancel": "cancelled what was under way",
     "/maps/{name}": "mended a map",

@@ -57,6 +57,7 @@ PAGES: Final[tuple[tuple[str, str, Role, Page], ...]] = (
     ("POST", "/refused/again", Role.DECIDE, loads.read_again),
     ("POST", "/refused/workbook", Role.DECIDE, loads.workbook),
     ("POST", "/refused/vehicle", Role.DECIDE, loads.name_vehicle),
+    ("POST", "/refused/meant", Role.DECIDE, loads.mend_name),
     ("POST", "/judge", Role.DECIDE, loads.judge),
     ("GET", "/refused", Role.READ, loads.refused),
     ("GET", "/decide", Role.READ, deciding.work),

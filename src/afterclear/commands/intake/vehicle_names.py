@@ -15,9 +15,10 @@ from typing import Any, Final
 
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.commands.app import App
+from afterclear.commands.queries.refused_workbook import Renamed, refused_workbook
 from afterclear.errors import UsageError
 from afterclear.plain import TABLES
-from afterclear.store.engine.database import Connection, open_store, query, rows
+from afterclear.store.engine.database import Connection, open_store, query, rows, scalar
 from afterclear.store.intake.identity import UNKNOWN_PLATE, claims
 from afterclear.store.intake.near_misses import NEARLY_A_NUMBER, NEARLY_A_VIN
 
@@ -25,6 +26,14 @@ _NEAR: Final = 0.75  # of difflib's ratio; no published threshold fits: two of e
 _MOST_NEAR: Final = 3
 _SAID_AT: Final = "said_at"  # else the bytes of a list that was said before would be known
 _LONGEST: Final = 60
+_NEARLY: Final = (NEARLY_A_NUMBER, NEARLY_A_VIN)
+_UNKNOWN: Final = f"""SELECT value, column_name = 'plate' AS is_plate, count(*) AS n_rows,
+        any_value(expected) AS expected
+    FROM rejections
+    WHERE table_name IN ('scans', 'clears', 'repairs') AND value IS NOT NULL AND (
+        (column_name = 'plate' AND expected = '{UNKNOWN_PLATE}')
+        OR (column_name = 'vehicle_id' AND (starts_with(expected, ?) OR starts_with(expected, ?))))
+    GROUP BY ALL"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,20 +63,31 @@ class Said:
     was_before: bool = False
 
 
-def unknown_names(app: App, most: int = 100) -> list[UnknownName]:
-    """List the names that rows were refused for, those of most rows first; no more than so many."""
+@dataclass(frozen=True, slots=True)
+class Meant:
+    """What a person says a wrongly written name stands for: a number, or a plate."""
+
+    name: str
+    is_plate: bool
+    meant: str
+
+
+def n_unknown_names(app: App) -> int:
+    """Count the names that rows were refused for."""
+    with open_store(app.store, read_only=True) as con:
+        return int(scalar(con, f"SELECT count(*) FROM ({_UNKNOWN})", [*_NEARLY]))
+
+
+def unknown_names(app: App, most: int = 100, skip: int = 0) -> list[UnknownName]:
+    """List the names that rows were refused for, those of most rows first; no more than so many.
+
+    ``skip``: how many are left out before.
+    """
     with open_store(app.store, read_only=True) as con:
         found = query(
             con,
-            f"""SELECT value, column_name = 'plate' AS is_plate, count(*) AS n_rows,
-                    any_value(expected) AS expected
-                FROM rejections
-                WHERE table_name IN ('scans', 'clears', 'repairs') AND value IS NOT NULL AND (
-                    (column_name = 'plate' AND expected = '{UNKNOWN_PLATE}')
-                    OR (column_name = 'vehicle_id' AND (
-                        starts_with(expected, ?) OR starts_with(expected, ?))))
-                GROUP BY ALL ORDER BY n_rows DESC, value LIMIT ?""",
-            [NEARLY_A_NUMBER, NEARLY_A_VIN, most],
+            f"{_UNKNOWN} ORDER BY n_rows DESC, value, is_plate LIMIT ? OFFSET ?",
+            [*_NEARLY, most, skip],
         )
         plates = claims(con).plates if found["is_plate"].any() else {}
         return [
@@ -79,6 +99,28 @@ def unknown_names(app: App, most: int = 100) -> list[UnknownName]:
 def _near(plate: str, plates: Mapping[str, Iterable[tuple[str, Any, Any]]]) -> tuple[str, ...]:
     like = get_close_matches(plain_id(plate), list(plates), _MOST_NEAR, _NEAR)
     return tuple(dict.fromkeys(vehicle for p in like for vehicle, *_ in plates[p]))
+
+
+def mended_rows(app: App, said: Meant) -> bytes:
+    """Make a workbook (xlsx) of the rows that were refused for a name, with what is meant.
+
+    It is loaded as any workbook of refused rows that a person mended.
+
+    Raises:
+        UsageError: no vehicle list has what is meant, or none of the rows can come back by itself.
+
+    """
+    meant = said.meant.strip()
+    with open_store(app.store, read_only=True) as con:
+        if said.is_plate:
+            is_known = plain_id(meant) in claims(con).plates
+        else:
+            is_known = _listed(con, meant) is not None
+    if not meant or not is_known:
+        what = "plate" if said.is_plate else "vehicle"
+        raise UsageError(f"No vehicle list has the {what} {meant!r}. Look at how it is written.")
+    column = "plate" if said.is_plate else "vehicle_id"
+    return refused_workbook(app, Renamed(column, said.name, meant)).content
 
 
 def vehicle_list(app: App, said: Said) -> str:

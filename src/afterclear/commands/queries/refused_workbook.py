@@ -9,6 +9,7 @@ import io
 import json
 from collections import Counter
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -72,8 +73,19 @@ class _Sheet:
     rows: list[tuple[str, dict[str, Any], list[str | None]]] = field(default_factory=list)
 
 
-def refused_workbook(app: App) -> RefusedBook:
+@dataclass(frozen=True, slots=True)
+class Renamed:
+    """What is written wrongly in rows that were refused for it, and what is meant."""
+
+    column: str
+    name: str
+    meant: str
+
+
+def refused_workbook(app: App, renamed: Renamed | None = None) -> RefusedBook:
     """Make a workbook of refused rows; those that cannot come back by themselves are counted.
+
+    ``renamed``: only of the rows that were refused for this name, with what is meant in its place.
 
     It is made in memory: a desk that is killed leaves no such rows in a temporary file.
 
@@ -94,6 +106,8 @@ def refused_workbook(app: App) -> RefusedBook:
                 LEFT JOIN load_origins o USING (load_id)
                 ORDER BY r.load_id, r.line, r.column_name, r.value, r.row_json""",
         )
+    if renamed is not None:
+        found = [_mended(row, renamed) for row in found if _is_about(row, renamed)]
     maps = {
         f"{MAP_PREFIX}{each.name}": each
         for each in load_maps(app.config.imports)
@@ -106,6 +120,20 @@ def refused_workbook(app: App) -> RefusedBook:
     file = io.BytesIO()
     _write(file, sheets, left_out, naive(app.clock()))
     return RefusedBook(n_rows, left_out, file.getvalue())
+
+
+def _is_about(row: Mapping[str, Any], renamed: Renamed) -> bool:
+    return (row["column_name"], row["value"]) == (renamed.column, renamed.name)
+
+
+def _mended(row: Mapping[str, Any], renamed: Renamed) -> dict[str, Any]:
+    """Put what is meant into the cell of a refused row that has the name alone."""
+    with suppress(ValueError):
+        cells = json.loads(row["row_json"] or "")
+        if isinstance(cells, dict) and cells.get(renamed.column) == renamed.name:
+            cells[renamed.column] = renamed.meant
+            return {**row, "row_json": json.dumps(cells, ensure_ascii=False)}
+    return {**row, "row_json": None}  # it cannot be parted, and is counted as such
 
 
 def _nothing(left_out: Mapping[str, int]) -> str:

@@ -4,7 +4,14 @@ import io
 
 from starlette.responses import Response
 
-from afterclear.commands.intake.vehicle_names import Said, unknown_names, vehicle_list
+from afterclear.commands.intake.vehicle_names import (
+    Meant,
+    Said,
+    mended_rows,
+    n_unknown_names,
+    unknown_names,
+    vehicle_list,
+)
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.queries.refused_workbook import refused_workbook
 from afterclear.commands.queries.status import refused_files, rejected_rows
@@ -14,7 +21,10 @@ from afterclear.errors import UsageError
 _SHOWN = 200  # loads, the latest first
 _CAUSES = 100  # of refused rows
 _EXAMPLES = 5  # refused rows of one cause
+_NAMES = 100  # that no vehicle list has, on one page
 _BOOK = "refused_rows.xlsx"
+_LONGEST_NUMBER = 10  # digits
+_MENDED = "mended_names.xlsx"
 _XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
@@ -72,6 +82,22 @@ def name_vehicle(asked: Asked) -> Response:
     )
 
 
+def mend_name(asked: Asked) -> Response:
+    """Load the rows that were refused for a wrongly written name, with the one that is meant."""
+    form = asked.form
+    said = Meant(form.get("name", ""), bool(form.get("plate")), form.get("meant", ""))
+    if asked.desk.bench.is_busy:
+        raise UsageError(BUSY)  # before a workbook is made
+    content = mended_rows(asked.desk.app, said)
+    made = asked.desk.uploads.keep(_MENDED, io.BytesIO(content))
+    asked.tell(f"{said.name}: {said.meant.strip()}")
+    return asked.begin(
+        "Load rows with the name that is meant",
+        [["load", str(made.path)]],
+        lambda _: asked.desk.uploads.drop(made.number),
+    )
+
+
 def workbook(asked: Asked) -> Response:
     """Give refused rows as a workbook, to be mended and brought back."""
     made = refused_workbook(asked.desk.app)
@@ -90,7 +116,9 @@ def judge(asked: Asked) -> Response:
 
 def refused(asked: Asked) -> Response:
     """Show refused rows by their cause, with what was expected, and refused files."""
-    frame = rejected_rows(asked.desk.app)
+    app, frame = asked.desk.app, rejected_rows(asked.desk.app)
+    after = asked.query.get("after", "")
+    skip = int(after) if after.isdecimal() and len(after) < _LONGEST_NUMBER else 0
     causes = [
         {
             "file_name": name,
@@ -103,12 +131,15 @@ def refused(asked: Asked) -> Response:
             ["file_name", "column_name", "expected"], maintain_order=True
         )
     ]
-    files = refused_files(asked.desk.app).to_dicts()
+    files = refused_files(app).to_dicts()
     return asked.page(
         "refused.html",
         causes=causes[:_CAUSES],
         n_more=max(len(causes) - _CAUSES, 0),
         files=files,
         n_rows=len(frame),
-        unknown=unknown_names(asked.desk.app, _CAUSES),
+        unknown=unknown_names(app, _NAMES, skip),
+        n_unknown=n_unknown_names(app),
+        skip=skip,
+        step=_NAMES,
     )
