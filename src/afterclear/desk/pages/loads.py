@@ -1,6 +1,7 @@
 """What was loaded, and what was refused; a load is taken back, or read again, whole."""
 
 import io
+import re
 
 from starlette.responses import Response
 
@@ -23,7 +24,7 @@ _CAUSES = 100  # of refused rows
 _EXAMPLES = 5  # refused rows of one cause
 _NAMES = 100  # that no vehicle list has, on one page
 _BOOK = "refused_rows.xlsx"
-_LONGEST_NUMBER = 10  # digits
+_NUMBER = re.compile("[0-9]{1,9}")
 _MENDED = "mended_names.xlsx"
 _XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
@@ -118,7 +119,8 @@ def refused(asked: Asked) -> Response:
     """Show refused rows by their cause, with what was expected, and refused files."""
     app, frame = asked.desk.app, rejected_rows(asked.desk.app)
     after = asked.query.get("after", "")
-    skip = int(after) if after.isdecimal() and len(after) < _LONGEST_NUMBER else 0
+    skip, n_unknown = int(after) if _NUMBER.fullmatch(after) else 0, n_unknown_names(app)
+    skip = skip if skip < n_unknown else 0
     causes = [
         {
             "file_name": name,
@@ -139,7 +141,7 @@ def refused(asked: Asked) -> Response:
         files=files,
         n_rows=len(frame),
         unknown=unknown_names(app, _NAMES, skip),
-        n_unknown=n_unknown_names(app),
+        n_unknown=n_unknown,
         skip=skip,
         step=_NAMES,
     )
