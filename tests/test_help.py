@@ -15,6 +15,7 @@ from afterclear.finding_tables.dictionary import dictionary
 from afterclear.finding_tables.registry import FINDINGS
 from afterclear.plain import TABLES, Table
 from afterclear.store.queries.exports import EXPORTS
+from tests.calibration import lines, verdict_table
 from tests.campaign_table import PAGE, renewed, results
 from tests.help_tables import plain_dictionary
 
@@ -34,6 +35,12 @@ def test_the_page_of_campaigns_tells_every_run_that_was_kept() -> None:
     """``python -m tests.campaign_table`` brings the page after the file."""
     page = PAGE.read_text(encoding="utf-8")
     assert renewed(page, results()) == page
+
+
+def test_the_page_of_verdicts_has_every_line_that_was_measured_and_kept() -> None:
+    """``python -m tests.calibration.verdict_table`` brings the page after the file."""
+    page = verdict_table.PAGE.read_text(encoding="utf-8")
+    assert verdict_table.renewed(page, lines.kept()) == page
 
 
 @pytest.mark.parametrize("table", TABLES.values(), ids=lambda table: table.name)

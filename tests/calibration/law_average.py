@@ -11,25 +11,20 @@ Not exact: vehicles' factors are posterior means, given each law; a chronic vehi
 by attempt; draws are finite.  Over all laws together its chances must come true: the last line of
 each size shows whether they do.
 
-``python -m tests.calibration.law_average [law ...] --sizes 10 40 --seeds 2 --first 700`` prints a
-line a law and size: the model / the law average (what chances that are all true show: half of all
-draws, 95 of 100).
+It stands beside the tool in the table of ``verdicts.py``.
 """
 
-import argparse
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 from scipy import special, stats
 
-from tests.calibration.fleet import Bools, Fleet, Floats, Ints, simulate
-from tests.calibration.judged import COMPONENT, UNIT, told
+from tests.calibration.fleet import Bools, Fleet, Floats, Ints
+from tests.calibration.judged import COMPONENT, UNIT
 from tests.calibration.laws import BRANDS, CODES, SCENARIOS, Fault, Laws, drawn_faults
 from tests.calibration.oracle import survival
-from tests.calibration.scores import HELD_BELOW, Rows, Told, noise, score
-from tests.calibration.verdicts import seeds_of
+from tests.calibration.scores import Told
 
 _DRAWS = 2000  # of a component's figures, by law
 _RATE, _RATE_SD = 0.6e-5, 0.6  # middle of new faults, log sd (``laws.py``)
@@ -304,45 +299,3 @@ def law_average(fleet: Fleet) -> Told:
     back = np.isfinite(fleet.column("back_km"))
     nan = np.full(p.size, np.nan)
     return Told(np.where(back, nan, p), np.where(back, p, nan), np.where(back, worn, nan), nan)
-
-
-def as_line(rows: Rows) -> str:
-    """One line: the model / the law average (chances that are all true, half and 95 of 100)."""
-    found = score(rows)
-    there, same = rows.p_informed[~rows.back], rows.p_informed[rows.back]
-    brier = ((there - rows.failed[~rows.back]) ** 2).mean()
-    return (
-        f"{found.ece:6.3f}/{found.ece_informed:.3f} ({noise(there, 0.5):.3f} {noise(there):.3f})"
-        f"{found.brier:8.4f}/{brier:.4f}"
-        f"{found.held:6.0%}/{((rows.p_informed < HELD_BELOW) & rows.clean)[rows.clean].mean():4.0%}"
-        f"{found.wrong:7.1%}/{found.wrong_informed:4.1%}"
-        f"{found.ece_same:7.3f}/{found.ece_same_informed:.3f}"
-        f" ({noise(same, 0.5):.3f} {noise(same):.3f}) n{rows.back.sum():5d}"
-    )
-
-
-def main(arguments: Sequence[str] | None = None) -> None:
-    """Print the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("laws", nargs="*", help="names of laws; none: all")
-    parser.add_argument("--sizes", nargs="+", type=int, default=(10, 40))
-    parser.add_argument("--seeds", type=int, default=2)
-    parser.add_argument("--first", type=int, default=700, help="the first seed")
-    asked = parser.parse_args(arguments)
-    for size in asked.sizes:
-        every = []
-        for scenario in SCENARIOS:
-            if asked.laws and scenario.name not in asked.laws:
-                continue
-            fleets = (
-                simulate(scenario.sized(size), seed)
-                for seed in seeds_of(size, asked.seeds, asked.first)
-            )
-            rows = [Rows.of(f, told(f), law_average(f)) for f in fleets if f.tries]
-            every.extend(rows)
-            print(f"{scenario.name:28s}{size:6d}{as_line(Rows.joined(rows))}", flush=True)
-        print(f"{'all of these':28s}{size:6d}{as_line(Rows.joined(every))}", flush=True)
-
-
-if __name__ == "__main__":
-    main()

@@ -4,24 +4,21 @@ Rates of new faults, wear and how components of one fleet differ are known (``in
 fleet's odds of failing and its middle distance of return are not: ln odds ~ N(usual, 1.2), ln
 distance ~ N(ln 1500 km, .9).  It knows more than any tool of the rest, but not that a fleet may be
 one where no fix fails: no floor, that is ``law_average``.
-``python -m tests.calibration.learner law ... --size 10 --first 100`` prints a line a law, as
-``verdicts`` does; it tells no distances, so km to go are nan.
+``python -m tests.calibration.verdicts --models now learner`` puts it beside the model; it tells no
+distances.
 """
 
-import argparse
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from scipy import special
 
-from tests.calibration.fleet import Fleet, simulate
-from tests.calibration.informed import informed, of_component, rows_of
+from tests.calibration.fleet import Fleet
+from tests.calibration.informed import of_component, rows_of
 from tests.calibration.judged import COMPONENT
-from tests.calibration.laws import CODES, SCENARIOS
+from tests.calibration.laws import CODES
 from tests.calibration.oracle import other_hazard
-from tests.calibration.scores import HEAD, Rows, Told, as_line, score
-from tests.calibration.verdicts import seeds_of
+from tests.calibration.scores import Told
 
 _ODDS = np.linspace(-4.0, 3.0, 11)  # ln of the factor on the odds of failing
 _ETA = np.linspace(-2.0, 2.0, 9) * 0.9  # ln of the middle distance over 1500 km
@@ -54,27 +51,3 @@ def learner(fleet: Fleet) -> Told:
         np.where(back, (1 - p) * share, np.nan),
         np.full(p.size, np.nan),
     )
-
-
-def main(arguments: Sequence[str] | None = None) -> None:
-    """Print the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("laws", nargs="+")
-    parser.add_argument("--size", type=int, default=10)
-    parser.add_argument("--seeds", type=int, default=1)
-    parser.add_argument("--first", type=int, default=1, help="the first seed")
-    asked = parser.parse_args(arguments)
-    print(HEAD)
-    for scenario in SCENARIOS:
-        if scenario.name not in asked.laws:
-            continue
-        fleets = (
-            simulate(scenario.sized(asked.size), seed)
-            for seed in seeds_of(asked.size, asked.seeds, asked.first)
-        )
-        rows = [Rows.of(fleet, learner(fleet), informed(fleet)) for fleet in fleets if fleet.tries]
-        print(f"{scenario.name:28s}{asked.size:6d}{as_line(score(Rows.joined(rows)))}", flush=True)
-
-
-if __name__ == "__main__":
-    main()

@@ -33,14 +33,13 @@ class Rows:
     worn: Floats
     p_worn: Floats
     p_worn_oracle: Floats
-    p_informed: Floats
     back: Bools
     clean: Bools  # seen clean at least once
     to_go: Floats
     to_go_oracle: Floats
 
     @classmethod
-    def of(cls, fleet: Fleet, told: Told, floor: Told) -> "Rows":
+    def of(cls, fleet: Fleet, told: Told) -> "Rows":
         known = oracle(fleet, HELD_BELOW)
         back = np.isfinite(fleet.column("back_km"))
         return cls(
@@ -50,7 +49,6 @@ class Rows:
             np.where(fleet.column("failed") > 0, 0.0, fleet.column("cause") == 1),
             told.p_worn,
             known.p_worn,
-            np.where(back, floor.p_same_fault, floor.p_not_held),
             back,
             (fleet.column("n_clean") > 0) & ~back,
             told.km_to_go,
@@ -68,19 +66,16 @@ class Score:
 
     ece: float
     ece_oracle: float
-    ece_informed: float
     ece_noise: float  # 95 of 100 told so would show less, were all chances as told
     brier: float
     brier_oracle: float
     held: float  # share of those seen clean
     held_oracle: float
     wrong: float  # of those told held
-    wrong_informed: float
     to_go: float  # median km of those on watch
     to_go_oracle: float
     ece_same: float
     ece_same_oracle: float
-    ece_same_informed: float
     ece_same_noise: float
     ece_worn: float
     ece_worn_oracle: float
@@ -94,27 +89,22 @@ def score(rows: Rows) -> Score:
     """Compare.  The first figures are of attempts seen clean or not at all, the last of returns."""
     there, back = ~rows.back, rows.back
     p, p_oracle, failed = rows.p[there], rows.p_oracle[there], rows.failed[there]
-    held, held_oracle, held_informed = (
-        (q < HELD_BELOW) & rows.clean for q in (rows.p, rows.p_oracle, rows.p_informed)
-    )
+    held, held_oracle = ((q < HELD_BELOW) & rows.clean for q in (rows.p, rows.p_oracle))
     watch = (rows.p >= HELD_BELOW) & rows.clean
     watch_oracle = (rows.p_oracle >= HELD_BELOW) & rows.clean
     return Score(
         ece=calibration_error(p, failed),
         ece_oracle=calibration_error(p_oracle, failed),
-        ece_informed=calibration_error(rows.p_informed[there], failed),
         ece_noise=noise(p),
         brier=_mean((p - failed) ** 2),
         brier_oracle=_mean((p_oracle - failed) ** 2),
         held=_mean(held[rows.clean]),
         held_oracle=_mean(held_oracle[rows.clean]),
         wrong=_mean(rows.failed[held]),
-        wrong_informed=_mean(rows.failed[held_informed]),
         to_go=_median(rows.to_go[watch]),
         to_go_oracle=_median(rows.to_go_oracle[watch_oracle]),
         ece_same=calibration_error(rows.p[back], rows.failed[back]),
         ece_same_oracle=calibration_error(rows.p_oracle[back], rows.failed[back]),
-        ece_same_informed=calibration_error(rows.p_informed[back], rows.failed[back]),
         ece_same_noise=noise(rows.p[back]),
         ece_worn=calibration_error(rows.p_worn[back], rows.worn[back]),
         ece_worn_oracle=calibration_error(rows.p_worn_oracle[back], rows.worn[back]),
@@ -157,26 +147,3 @@ def _mean(values: Floats | Bools) -> float:
 
 def _median(values: Floats) -> float:
     return float(np.median(values)) if values.size else 0.0
-
-
-HEAD = (
-    f"{'':34s}{'ECE':>20s}{'Brier x':>9s}{'held':>11s}{'wrong':>11s}{'to go':>14s}"
-    f"{'same ECE':>21s}{'worn ECE':>12s}"
-)
-
-
-def as_line(found: Score) -> str:
-    """One line of the table: the model / the oracle.
-
-    ECE and wrong also have, as a third figure, the informed (``informed.py``); ECE in brackets
-    what chance alone does.
-    """
-    return (
-        f"{found.ece:6.3f}/{found.ece_oracle:.3f}/{found.ece_informed:.3f}({found.ece_noise:.3f})"
-        f"{found.brier / max(found.brier_oracle, 1e-6):8.2f}"
-        f"{found.held:6.0%}/{found.held_oracle:4.0%}{found.wrong:6.1%}/{found.wrong_informed:4.1%}"
-        f"{found.to_go:8,.0f}/{found.to_go_oracle:<5,.0f}"
-        f"{found.ece_same:6.3f}/{found.ece_same_oracle:.3f}"
-        f"/{found.ece_same_informed:.3f}({found.ece_same_noise:.3f})"
-        f"{found.ece_worn:6.3f}/{found.ece_worn_oracle:.3f}"
-    )

@@ -1,41 +1,64 @@
 """Are verdicts true?  Fleets of every law, judged beside an oracle that knows the laws.
 
-Beside it also somebody who knows the laws fleets are drawn from (``informed.py``).
-``python -m tests.calibration.verdicts [--sizes 10 40 400 2000] [--seeds 5] [law ...]`` prints a
-line a law and size, and below it what the model of before said of the same fleets
-(``before.csv``, made once by that model's code).
+``python -m tests.calibration.verdicts [law ...] --sizes 10 40 --seeds 5 --first 800`` prints one
+table: for each law and size the tool now, the tool without averaging, the two-cause model of before
+(``before.csv``, made once by that model's code on seeds 1 to 5), the best that a learner could say
+(``law_average.py``), the oracle, and the goal.  A ``*`` misses it.  ``--rows FOLDER`` keeps what
+was judged, so that a run can go on after a stop (one folder a state of the code); ``--keep`` adds
+the lines to ``verdict_results.csv``, from which the help page has its table (``verdict_table.py``).
 """
 
 import argparse
-import csv
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
-from tests.calibration.fleet import simulate
-from tests.calibration.informed import informed
-from tests.calibration.judged import told
+from tests.calibration.judgements import MODELS, USUAL, rows
 from tests.calibration.laws import SCENARIOS, Scenario
-from tests.calibration.scores import HEAD, Rows, Score, as_line, score
+from tests.calibration.lines import HEAD, Line, before, goal, keep, lines_of
+from tests.calibration.scores import Rows, Score, score
+from tests.calibration.verdict_table import write_page
 
-BEFORE = Path(__file__).with_name("before.csv")
 SIZES = (10, 40, 400, 2000)
-_LEAST_VEHICLES = 200  # small fleets are drawn several times a seed, for figures to say something
-
-
-def seeds_of(n_vehicles: int, n_seeds: int, first: int = 1) -> Iterator[int]:
-    """Seeds of the fleets that make one line."""
-    for seed in range(first, first + n_seeds):
-        for again in range(max(1, _LEAST_VEHICLES // n_vehicles)):
-            yield 1000 * seed + again
+ALL = "all of these"
 
 
 def scored(scenario: Scenario, n_vehicles: int, n_seeds: int, first: int = 1) -> Score:
     """Judge each fleet by itself, and compare all their attempts with the truth."""
-    fleets = (
-        simulate(scenario.sized(n_vehicles), seed) for seed in seeds_of(n_vehicles, n_seeds, first)
-    )
-    judged = [Rows.of(fleet, told(fleet), informed(fleet)) for fleet in fleets if fleet.tries]
-    return score(Rows.joined(judged))
+    seeds = range(first, first + n_seeds)
+    return score(Rows.joined([rows(scenario, n_vehicles, seed, "now") for seed in seeds]))
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """What was asked for."""
+
+    laws: list[Scenario]
+    sizes: Sequence[int]
+    seeds: range
+    models: Sequence[str]
+    folder: Path | None
+
+    def lines(self) -> Iterator[list[Line]]:
+        """Give the lines of each law and size, and of all laws together."""
+        for size in self.sizes:
+            every: list[list[Rows]] = [[] for _ in self.models]
+            for law in self.laws:
+                judged = [
+                    Rows.joined([rows(law, size, seed, model, self.folder) for seed in self.seeds])
+                    for model in self.models
+                ]
+                for mine, more in zip(every, judged, strict=True):
+                    mine.append(more)
+                yield self._lines(law.name, size, judged)
+            if len(self.laws) > 1:
+                yield self._lines(ALL, size, [Rows.joined(mine) for mine in every])
+
+    def _lines(self, law: str, size: int, judged: list[Rows]) -> list[Line]:
+        seeds = f"{self.seeds[0]}-{self.seeds[-1]}"
+        scores = dict(zip(self.models, map(score, judged), strict=True))
+        return lines_of(law, size, seeds, scores)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -45,21 +68,23 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--sizes", nargs="+", type=int, default=SIZES)
     parser.add_argument("--seeds", type=int, default=5)
     parser.add_argument("--first", type=int, default=1, help="the first seed")
+    parser.add_argument("--models", nargs="+", choices=MODELS, default=USUAL)
+    parser.add_argument("--rows", type=Path, help="folder to keep judgements in")
+    parser.add_argument("--keep", action="store_true", help="add the lines to the help page's")
     asked = parser.parse_args(arguments)
-    before = _before()
+    laws = [law for law in SCENARIOS if not asked.laws or law.name in asked.laws]
+    seeds = range(asked.first, asked.first + asked.seeds)
+    campaign = Campaign(laws, asked.sizes, seeds, asked.models, asked.rows)
+    kept: list[Line] = []
     print(HEAD)
-    for scenario in SCENARIOS:
-        for size in asked.sizes if not asked.laws or scenario.name in asked.laws else ():
-            found = scored(scenario, size, asked.seeds, asked.first)
-            print(f"{scenario.name:28s}{size:6d}{as_line(found)}", flush=True)
-            if old := before.get((scenario.name, size)):
-                print(f"{'   before':28s}{'':6s}{old}", flush=True)
-
-
-def _before() -> dict[tuple[str, int], str]:
-    with BEFORE.open(encoding="utf-8", newline="") as file:
-        rows = csv.DictReader(line for line in file if not line.startswith("#"))
-        return {(row["law"], int(row["vehicles"])): row["figures"] for row in rows}
+    for lines in campaign.lines():
+        law, size = lines[0].law, lines[0].vehicles
+        for line in [*lines, *before(law, size), goal(lines)]:
+            print(line.text(lines[-1]), flush=True)
+        kept += lines
+    if asked.keep:
+        keep(kept, datetime.now(UTC).date())
+        write_page()
 
 
 if __name__ == "__main__":

@@ -1,0 +1,83 @@
+"""The help page's table of verdicts in small fleets, made from what was kept.
+
+``python -m tests.calibration.verdict_table`` writes the section of ``verdicts.md`` anew;
+``tests/test_help.py`` fails where they differ.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+import afterclear
+from tests.calibration.lines import Kept, Line, kept
+
+PAGE: Final = Path(afterclear.__file__).parent / "help" / "verdicts.md"
+_HEADING: Final = "## What was measured, fleet by fleet"
+_MODELS: Final = ("one state", "now", "law average")
+_HEAD: Final = (
+    "| fleet | size | seeds | ECE | wrong of held | held | same fault, ECE | chance | blocked |",
+    "|---|---|---|---|---|---|---|---|---|",
+)
+
+
+def renewed(page: str, found: Sequence[Kept]) -> str:
+    """Put the tables into their section of the page."""
+    start, _, rest = page.partition(f"{_HEADING}\n")
+    _, next_heading, after = rest.partition("\n## ")
+    days = sorted({one.date for one in found}, reverse=True)
+    tables = "\n\n".join(
+        f"Measured on {day}:\n\n{_table([o.line for o in found if o.date == day])}" for day in days
+    )
+    return f"{start}{_HEADING}\n\n{tables}\n{next_heading}{after}"
+
+
+def _table(lines: Sequence[Line]) -> str:
+    of: dict[tuple[str, int, str], dict[str, Line]] = {}
+    for line in lines:
+        of.setdefault((line.law, line.vehicles, line.seeds), {})[line.by] = line
+    return "\n".join([*_HEAD, *(_row(by) for by in of.values() if "now" in by)])
+
+
+def _row(by: dict[str, Line]) -> str:
+    now, oracle = by["now"], by["oracle"]
+    judged = [by.get(name) for name in _MODELS]
+    cells = (
+        f"{now.law} | {now.vehicles} | {now.seeds}",
+        _each(judged, "ece", ".3f", oracle),
+        _each(judged, "wrong", ".1%", oracle),
+        f"{_each(judged, 'held', '.0%', oracle)} (oracle {oracle.held:.0%})",
+        f"{_each(judged, 'same', '.3f', oracle)} (oracle {oracle.same:.3f})",
+        f"{now.chance:.3f}, {now.chance_same:.3f}",
+        ", ".join(_blocked(by)) or "-",
+    )
+    return f"| {' | '.join(cells)} |"
+
+
+def _each(judged: Sequence[Line | None], name: str, form: str, oracle: Line) -> str:
+    return ", ".join(
+        "not made" if line is None else _figure(line, name, form, oracle) for line in judged
+    )
+
+
+def _figure(line: Line, name: str, form: str, oracle: Line) -> str:
+    value = format(getattr(line, name), form).replace("nan%", "none")
+    return f"**{value}**" if name in line.missed(oracle) else value
+
+
+def _blocked(by: dict[str, Line]) -> list[str]:
+    """Name goals that the tool misses and the law average does, too."""
+    words = {"ece": "ECE", "wrong": "wrong", "held": "held", "same": "same fault"}
+    missed = by["now"].missed(by["oracle"]) & set(words)
+    if "law average" not in by:
+        return []
+    floor = by["law average"].missed(by["oracle"])
+    return [words[name] for name in words if name in missed & floor]
+
+
+def write_page() -> None:
+    """Write the page anew."""
+    PAGE.write_text(renewed(PAGE.read_text(encoding="utf-8"), kept()), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    write_page()
