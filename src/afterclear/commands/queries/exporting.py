@@ -1,9 +1,16 @@
-"""Take tables out of the store: CSV, JSON Lines, Parquet or a workbook."""
+"""Take tables out of the store: CSV, JSON Lines, Parquet or a workbook.
 
+A file is written part by part, so that a table need not fit into memory.  Two ask for the whole:
+names that are to be tokens are looked for in all rows first, and a workbook is one table.
+"""
+
+from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 from typing import Final, Literal, get_args
 
 import polars as pl
+from polars.io.plugins import register_io_source
 
 from afterclear.commands.app import App
 from afterclear.commands.pages.row_files import harmless
@@ -13,7 +20,7 @@ from afterclear.commands.queries.plain_cells import as_text
 from afterclear.digest.input.pseudonyms import pseudonymise
 from afterclear.errors import UnknownNameError, UsageError
 from afterclear.export_columns import Holds, holds
-from afterclear.store.engine.database import open_store, query
+from afterclear.store.engine.database import open_store, query, query_in_parts
 from afterclear.store.queries.exports import EXPORTS
 from afterclear.wording.exported import with_sentences
 
@@ -21,6 +28,7 @@ TextFormat = Literal["csv", "jsonl"]
 Format = Literal["csv", "jsonl", "parquet", "xlsx"]
 TABLES: Final = tuple(EXPORTS)
 FORMATS: Final[tuple[Format, ...]] = get_args(Format)
+_PART: Final = 100_000  # rows written at a time
 
 
 def export_frame(app: App, table: str) -> pl.DataFrame:
@@ -31,11 +39,10 @@ def export_frame(app: App, table: str) -> pl.DataFrame:
         ConfigError: names are to be tokens, and their key is not set.
 
     """
-    if table not in EXPORTS:
-        raise UnknownNameError("table to export", table, EXPORTS)
+    sql = _query_of(table)
     names = pseudonyms_of(app, public=False)
     with open_store(app.store, read_only=True) as con:
-        frame = with_sentences(table, aware(query(con, EXPORTS[table])))
+        frame = with_sentences(table, aware(query(con, sql)))
     return frame if names is None else pseudonymise(frame, names)
 
 
@@ -48,17 +55,26 @@ def export_file(app: App, table: str, form: Format, path: Path) -> int:
     """Write one exported table to a file; return the number of its rows.
 
     Raises:
+        UnknownNameError: there is no such table.
         UsageError: the file is the store, or one of those that belong to it; or a workbook cannot
             hold so many rows.
 
     """
-    return write_frame(app, export_frame(app, table), form, path, sheet=table, about=holds(table))
+    if form == "xlsx" or pseudonyms_of(app, public=False) is not None:
+        frame = export_frame(app, table)
+        return write_frame(app, frame, form, path, sheet=table, about=holds(table))
+    _check_not_ours(app, path)
+    sql = _query_of(table)
+    with open_store(app.store, read_only=True) as con:
+        parts = query_in_parts(con, sql, _PART)
+        return _write_parts((with_sentences(table, aware(part)) for part in parts), form, path)
 
 
-def frame_text(frame: pl.DataFrame, form: TextFormat) -> str:
-    """Write rows as text."""
+def frame_text(frame: pl.DataFrame, form: TextFormat, *, headed: bool = True) -> str:
+    """Write rows as text; ``headed``: CSV begins with the columns' names."""
     if form == "csv":
-        return _csv(as_text(frame, lambda kind: kind.is_nested() or kind == pl.Binary))
+        plain = as_text(frame, lambda kind: kind.is_nested() or kind == pl.Binary)
+        return _csv(plain, headed=headed)
     return as_text(frame, lambda kind: kind == pl.Binary).write_ndjson()
 
 
@@ -79,16 +95,37 @@ def write_frame(
 
     """
     _check_not_ours(app, path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    if form == "parquet":
-        frame.write_parquet(path)
-    elif form == "xlsx":
-        from afterclear.commands.queries.workbook import write_workbook  # noqa: PLC0415 - slow
+    if form != "xlsx":
+        return _write_parts(iter([frame]), form, path)
+    from afterclear.commands.queries.workbook import write_workbook  # noqa: PLC0415 - slow
 
-        write_workbook(frame, path, sheet, about)
-    else:
-        path.write_text(frame_text(frame, form), encoding="utf-8", newline="")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_workbook(frame, path, sheet, about)
     return len(frame)
+
+
+def _query_of(table: str) -> str:
+    if table not in EXPORTS:
+        raise UnknownNameError("table to export", table, EXPORTS)
+    return EXPORTS[table]
+
+
+def _write_parts(
+    parts: Iterator[pl.DataFrame], form: TextFormat | Literal["parquet"], path: Path
+) -> int:
+    """Write rows that come part by part, one part at least; return their number."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    first = next(parts)
+    parts = chain([first], parts)
+    if form == "parquet":
+        register_io_source(lambda *_: parts, schema=first.schema).sink_parquet(path)
+        return int(pl.scan_parquet(path).select(pl.len()).collect().item())
+    n_rows = 0
+    with path.open("w", encoding="utf-8", newline="") as file:
+        for part in parts:
+            file.write(frame_text(part, form, headed=part is first))
+            n_rows += len(part)
+    return n_rows
 
 
 def form_of(path: Path, asked: str | None) -> Format:
@@ -113,6 +150,6 @@ def _check_not_ours(app: App, path: Path) -> None:
         raise UsageError(f"{path} belongs to the store itself; write the export elsewhere.")
 
 
-def _csv(frame: pl.DataFrame) -> str:
+def _csv(frame: pl.DataFrame, *, headed: bool) -> str:
     """Plain CSV; text that a spreadsheet would run gets an apostrophe before it."""
-    return harmless(frame).write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")
+    return harmless(frame).write_csv(include_header=headed, datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")

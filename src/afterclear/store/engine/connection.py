@@ -1,10 +1,10 @@
 """The only way to the database: one statement a call, values bound, no file but those handed in.
 
 Once its store is attached a connection can open no other file, load nothing, and change no setting
-but the time zone.  Files it must read (a delivered table, a frame) are *handed over*: put for a
-while, under a name of our own, into this connection's private folder, the only place the database
-may read. So even text that slipped into SQL would find no file to read or write, and no second
-statement would run.
+but the time zone.  Files it must read (a delivered table) are *handed over*: put for a while, under
+a name of our own, into this connection's private folder, the only place the database may read. So
+even text that slipped into SQL would find no file to read or write, and no second statement would
+run.
 
 Columns of a file are named by their places. A million plain rows (CSV) take 2 to 6 % more processor
 time than in the last version before these limits (2.85 to 3.00 s instead of 2.79 to 2.89; three
@@ -122,6 +122,15 @@ class Connection:
             yield place
         finally:
             place.unlink(missing_ok=True)
+
+    @contextmanager
+    def seen(self, name: str, stream: object) -> Iterator[None]:
+        """Let statements read an Arrow stream under a name for the block."""
+        self._con.register(name, stream)
+        try:
+            yield
+        finally:
+            self._con.unregister(name)
 
     def handing(self) -> Path:
         """Give the folder in which the database may read, made if need be.

@@ -388,15 +388,37 @@ def scalar(con: Connection, sql: str, values: Values = ()) -> int:
     return int(rows[0][0]) if rows and rows[0][0] is not None else 0
 
 
+def query_in_parts(
+    con: Connection, sql: str, most_rows: int, values: Values = ()
+) -> Iterator["pl.DataFrame"]:
+    """Run a query and yield its rows in order, so many at a time; without rows one empty frame.
+
+    The rows wait in a temporary table, which goes to the disk where memory is short.
+    """
+    con.execute(f"CREATE OR REPLACE TEMP TABLE answer AS {sql}", values)
+    try:
+        n_rows = scalar(con, "SELECT count(*) FROM answer")
+        for first in range(0, max(n_rows, 1), most_rows):
+            yield query(
+                con,
+                "FROM answer WHERE rowid >= ? AND rowid < ? ORDER BY rowid",
+                [first, first + most_rows],
+            )
+    finally:
+        con.execute("DROP TABLE answer")
+
+
+class _Stream:
+    """A frame as any package takes it (Arrow C stream), for a driver that wants its own."""
+
+    def __init__(self, frame: "pl.DataFrame") -> None:
+        self._frame = frame
+
+    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
+        return self._frame.__arrow_c_stream__(requested_schema)
+
+
 def create_temp_table(con: Connection, name: str, frame: "pl.DataFrame") -> None:
     """Put a frame into a temporary table, replacing one of that name."""
-    # through a Parquet file: the driver reads frames directly only with another package
-    path = con.handing() / "frame.parquet"
-    try:
-        frame.write_parquet(path)
-        con.execute(
-            f"CREATE OR REPLACE TEMP TABLE {name} AS FROM read_parquet(?, hive_partitioning=false)",
-            [str(path)],
-        )
-    finally:
-        path.unlink(missing_ok=True)
+    with con.seen("frame", _Stream(frame)):
+        con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS FROM frame")

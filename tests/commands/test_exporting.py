@@ -1,0 +1,26 @@
+"""Exported files: written part by part, and the same as in one piece."""
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from afterclear.commands.queries import exporting
+from afterclear.commands.queries.exporting import export_file, export_frame, frame_text
+from tests.store.care_fixture import copy_of_garage
+
+
+@pytest.mark.parametrize("table", ["scans", "attempts", "evidence", "decisions"])
+def test_a_table_written_in_parts_is_the_table(
+    template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, table: str
+) -> None:
+    app = copy_of_garage(template, tmp_path / "garage")
+    whole = export_frame(app, table)
+    monkeypatch.setattr(exporting, "_PART", 3)  # many parts, the last of them not full
+    for form in ("csv", "jsonl"):
+        written = tmp_path / f"rows.{form}"
+        assert export_file(app, table, form, written) == len(whole)
+        assert written.read_text(encoding="utf-8") == frame_text(whole, form)
+    written = tmp_path / "rows.parquet"
+    assert export_file(app, table, "parquet", written) == len(whole)
+    assert pl.read_parquet(written).equals(whole)
