@@ -101,6 +101,7 @@ _OTHERS: Final[Mapping[str, Holds]] = {
             "beside_repair_id": "work order for something else in the same visit",
             "is_echo": "whether its code only followed from another that was worked on",
             "echo_codes": "codes that followed from it, with blanks between",
+            "is_site_of_vehicle": "no record says where; site is the one of its vehicle",
         },
     ),
     "episodes": Holds(

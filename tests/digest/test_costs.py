@@ -47,6 +47,13 @@ def test_each_site_has_its_costs_and_says_how_many_orders_carry_no_amount(
     assert "site not known 300 EUR none 7" in text.replace("Site not known", "site not known")
 
 
+def test_rows_of_work_orders_that_were_refused_are_said_beside_the_amounts() -> None:
+    """Who adds up the delivered file comes to more than the page: the page says by how much."""
+    pages = render_digest(build_digest(fleet(findings=findings(), n_refused_orders=2)))
+    for name in ("fleet.html", "garage.html"):
+        assert "2 rows of work orders were refused and are in no amount" in section(pages[name])
+
+
 def test_a_vehicle_says_in_one_line_what_its_work_cost(pages: dict[str, str]) -> None:
     (page,) = [html for name, html in pages.items() if name.startswith("vehicles/v-hx-211")]
     text = " ".join(re.sub("<[^>]+>", " ", page).replace("\u00a0", " ").split())

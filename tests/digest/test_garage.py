@@ -89,6 +89,22 @@ def test_a_clear_of_several_codes_names_all_and_has_the_cautions_of_all(
     assert "Work on brakes belongs to licensed people" in html
 
 
+def test_a_part_is_named_in_the_readers_language_whatever_its_brand_is_called() -> None:
+    """The kind has a column of its own: no word of a brand or number is taken for it."""
+    work = {"site": "Northquay", "vehicle_id": "HX-211", "happened_at": day(4, 1), "n_all": 1}
+    part = {"part_brand": "Misfire, Sons", "part_number": "EGR valve", "part_label": "EGR valve"}
+    row = work | part | {"finding": "parts_that_changed_nothing", "code": "P0401"}
+    paid = FOUND["process_costs"][0] | {"finding": row["finding"]}
+    rows = FOUND | {"habit_work": [row], "process_costs": [paid]}
+    frames = fleet(findings=findings(rows))
+    shown = replace(frames, settings=replace(frames.settings, language="de"))
+    built = build_digest(shown).garage
+    assert built is not None
+    lists = next(p for p in built.orders if p.name == "Northquay").lists
+    (line,) = next(own for own in lists if own.anchor == row["finding"]).lines
+    assert line.what == "Misfire, Sons EGR valve AGR-Ventil"
+
+
 def test_a_list_cut_short_says_how_many_there_are(northquay: OrdersPage) -> None:
     assert "The latest 1 of 22." in render_orders(northquay)
 

@@ -26,6 +26,7 @@ def view(row: Attempt, *rows: Evidence) -> AttemptView:
         vehicle=VehicleRef("HX-1", None, "", None, "vehicles/v-hx-1.html", sold=False),
         fault=Fault("engine", "P0301", None, None, ()),
         done="",
+        where="",
         reason="",
         evidence=rows,
         current=True,

@@ -180,3 +180,17 @@ def test_a_site_that_stands_out_is_flagged_against_the_others(tmp_path: Path) ->
     assert not told["Birkdale"]["flagged"]
     assert (told["Ashford"]["share"], told["Ashford"]["others_share"]) == (1, 0)
     assert told["Ashford"]["sentence"].startswith("15 of 15 repairs had no scan after them")
+
+
+def test_a_part_that_changed_nothing_has_its_brand_number_and_kind_apart(tmp_path: Path) -> None:
+    """A page names its kind in the reader's language; a name may hold any word, even a kind's."""
+    told = {"part_brand": "Acme, valve", "part_number": "E 1"}
+    story = valve(Story("V1").scan(0, 1000, engine=[CODE]), 0.1, 1000, **told)
+    story.scan(10, 1500, engine=[CODE])
+    valve(story, 10.1, 1500, **told).scan(60, 9000, engine=[])
+    with found(tmp_path, story) as con:
+        orders = {r["finding"]: r for r in rows(con, "process_orders")}
+    part = orders["parts_that_changed_nothing"]
+    named = (part["part_brand"], part["part_number"], part["part_label"])
+    assert named == ("Acme, valve", "E 1", "EGR valve")
+    assert orders["come_backs"]["part_label"] is None

@@ -474,3 +474,16 @@ def test_work_on_two_circuits_at_one_visit_is_two_fixes(tmp_path: Path) -> None:
     story.repair(0.1, 1000, codes=" ".join(codes), action="replace").clear(0.2, 1000)
     with told(tmp_path, story.scan(40, 2600, engine=codes)) as con:
         assert [(a["returned"], a["counted_with"]) for a in attempts(con)] == [(True, None)] * 2
+
+
+def test_a_clear_carries_no_site_so_that_of_its_vehicle_stands_for_it_and_says_so(
+    tmp_path: Path,
+) -> None:
+    """Nobody writes down where a code was cleared; of work the order says it."""
+    story = Story().scan(0, 1000, engine=[CODE]).clear(0.1, 1000).scan(9, 1900, engine=[CODE])
+    story.repair(9.1, 1900, codes=CODE, site="Ashford").clear(9.2, 1900)
+    with told(tmp_path, story.scan(60, 9000, engine=[])) as con:
+        put_vehicles(con, {"vehicle_id": "V1", "site": "Birkdale"})
+        build(con)
+        sites = [(a["kind"], a["site"], a["is_site_of_vehicle"]) for a in attempts(con)]
+    assert sites == [("clear_only", "Birkdale", True), ("repair", "Ashford", False)]

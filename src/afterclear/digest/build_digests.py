@@ -172,8 +172,9 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
     common = read_common_views(frames, details, setting, head)
     work = ranked_work(findings.worklist, "fleet", common.roster, details, setting)
     faults = fault_findings(findings, common.roster, details, setting)
-    fleet = build_fleet_page(frames, common, work, faults, cost_view(findings.costs, common.roster))
-    garage = build_garage_page(findings, common) if "garage" in frames.audiences else None
+    spent = cost_view(findings.costs, common.roster, frames.n_refused_orders)
+    fleet = build_fleet_page(frames, common, work, faults, spent)
+    garage = build_garage_page(findings, common, spent) if "garage" in frames.audiences else None
     stock = _stock(frames, findings, details, common) if "stock" in frames.audiences else None
     shown_fleet = fleet if "fleet" in frames.audiences else None
     named = named_vehicles([p for p in (shown_fleet, garage, stock) if p], common.roster)

@@ -161,6 +161,9 @@ class ProcessOrder:
     what: Annotated[str | None, Means("the parts")]
     cost: Annotated[float | None, Means("what it cost", "money")]
     currency: Annotated[str | None, Means("of the cost")]
+    part_brand: Annotated[str | None, Means("brand of the part; empty: not one part only")] = None
+    part_number: Annotated[str | None, Means("its number on the order")] = None
+    part_label: Annotated[str | None, Means("its kind")] = None
 
 
 # an interval wider than this factor is too wide to defend (own judgement)

@@ -89,6 +89,9 @@ def gather_frames(
         cautions=_cautions(con, app.cautions),
         part_cautions=_part_cautions(con, app.cautions),
         n_rejections=scalar(con, "SELECT count(*) FROM rejections"),
+        n_refused_orders=scalar(
+            con, "SELECT count(*) FROM rejections WHERE table_name = 'repairs'"
+        ),
         stale_sources=stale_sources(app, con, now),
         findings=_findings(con),
     )

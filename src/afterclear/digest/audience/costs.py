@@ -34,9 +34,10 @@ class CostView:
     vehicles: tuple[CostLine, ...]  # the dearest of each currency
     faults: tuple[CostLine, ...]
     sites: tuple[CostLine, ...]  # all
+    n_refused: int  # rows of work orders that were refused: no amount here counts them
 
 
-def cost_view(rows: Iterable[Cost], roster: Roster) -> CostView | None:
+def cost_view(rows: Iterable[Cost], roster: Roster, n_refused: int) -> CostView | None:
     """Show the costs; None: no order lies in the period."""
     found = list(rows)
     if not found:
@@ -59,6 +60,7 @@ def cost_view(rows: Iterable[Cost], roster: Roster) -> CostView | None:
         vehicles=_dearest(lines["vehicle"]),
         faults=_with_untied(lines["fault"]),
         sites=tuple(lines["site"]),
+        n_refused=n_refused,
     )
 
 

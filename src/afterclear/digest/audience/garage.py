@@ -8,7 +8,7 @@ import polars as pl
 
 from afterclear.digest.audience.chart_numbers import FEW, held_chart, life_chart
 from afterclear.digest.audience.compared import group_tables, holder_name, part_chart
-from afterclear.digest.audience.costs import cost_view
+from afterclear.digest.audience.costs import CostView
 from afterclear.digest.audience.garage_model import (
     ClaimLine,
     GaragePage,
@@ -48,7 +48,9 @@ _LASTS: dict[str, str] = {
 }
 
 
-def build_garage_page(findings: Findings, common: CommonViews) -> GaragePage:
+def build_garage_page(
+    findings: Findings, common: CommonViews, spent: CostView | None
+) -> GaragePage:
     """Put the garage page together."""
     choice, cells = common.choice, common.setting.cells
     people = common.setting.settings.technicians
@@ -71,7 +73,7 @@ def build_garage_page(findings: Findings, common: CommonViews) -> GaragePage:
         unchecked=common.shown(choice.unchecked_by_vehicle),
         n_unchecked=choice.unchecked_by_vehicle.n,
         costs=common.costs,
-        spent=cost_view(findings.costs, common.roster),
+        spent=spent,
         few=FEW,
         shows_people=people,
         orders=orders_pages(groups, parts, findings, common),

@@ -30,6 +30,7 @@ from afterclear.finding_tables.declaration import counted
 from afterclear.finding_tables.parts import Claim
 from afterclear.finding_tables.sites import ComparedGroup, Level, Process, ProcessCost
 from afterclear.wording.cells import Cells
+from afterclear.wording.code_words import code_text
 from afterclear.wording.findings import finding_words
 from afterclear.wording.language import mark
 
@@ -233,7 +234,6 @@ def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
     shown = row.shown_code or (codes[0] if codes else "")
     beside = [code for code in codes if code != shown]
     is_back = row.returned_at is not None
-    is_part = row.finding == "parts_that_changed_nothing"
     fault = _fault(row.ecu, shown, row.meaning, row.family_label, common)
     cautions = [*fault.cautions, *(c for code in beside for c in _cautions(code, common))]
     return OrderLine(
@@ -242,7 +242,7 @@ def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
         fault=replace(fault, cautions=tuple(dict.fromkeys(cautions))),
         codes="",
         beside=", ".join(beside),
-        what=_parts_said(row.what or "", common.setting.cells) if is_part else "",
+        what=_part_said(row, common.setting.cells),
         cost="" if row.cost is None else common.setting.cells.money(row.cost, row.currency),
         order=row.repair_id,
         technician=row.technician,
@@ -253,20 +253,13 @@ def _habit_line(row: HabitWork, common: CommonViews) -> OrderLine:
     )
 
 
-def _parts_said(parts: str, cells: Cells) -> str:
-    """Say parts in the reader's language: each ends with its name, behind brand and number.
+def _part_said(row: HabitWork, cells: Cells) -> str:
+    """Name the part a line is about, its kind in the reader's language; empty: it is of none.
 
-    A name the catalogue does not know is the user's own and stays as it is.
+    A kind the catalogue does not know is the user's own word and stays as it is.
     """
-    return ", ".join(_part_said(part.split(), cells) for part in parts.split(", "))
-
-
-def _part_said(words: Sequence[str], cells: Cells) -> str:
-    for begin in range(len(words)):
-        name = " ".join(words[begin:])
-        if (said := cells.t(name)) != name:
-            return " ".join([*words[:begin], said])
-    return " ".join(words)
+    label = code_text(row.part_label, cells.words) if row.part_label else ""
+    return " ".join(bit for bit in (row.part_brand, row.part_number, label) if bit)
 
 
 def _fault(

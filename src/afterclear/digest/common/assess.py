@@ -245,6 +245,13 @@ def work_done(attempt: Attempt, cells: Cells) -> str:
     return ": ".join(part for part in (deeds, attempt.parts) if part)
 
 
+def where_done(attempt: Attempt, cells: Cells) -> str:
+    """Return where it was done; where no record says that, of which site the vehicle is."""
+    if attempt.site and attempt.is_site_of_vehicle:
+        return cells.t("vehicle of {site}", site=attempt.site)
+    return attempt.site or ""
+
+
 def action_words(actions: str | None, cells: Cells) -> str:
     """Return the actions of a work order, e.g. "Replaced and cleaned"."""
     words = (actions or "").replace(",", " ").split()
@@ -271,6 +278,7 @@ def _view(
         vehicle=ref,
         fault=fault_of(attempt, setting),
         done=work_done(attempt, cells),
+        where=where_done(attempt, cells),
         # nobody scans a sold vehicle for us: what is still to go would be a promise
         reason=attempt_reason(
             replace(attempt, km_to_go=None) if ref.sold else attempt, evidence, cells, related

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.input.frames import Caution
-from afterclear.finding_tables.cures import Cure, usual_of, works_on
+from afterclear.finding_tables.cures import ENOUGH, Cure, usual_of, works_on
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.cures import cured_words, difference_words, work_words
 
@@ -35,6 +35,7 @@ class CuresView:
     others: tuple[CureLine, ...]  # the first ``MOST``
     n_others: int
     cautions: tuple[Caution, ...]  # for work on the faults shown, each once
+    enough: int = ENOUGH  # fixes of a fault that held or came back; with fewer it is left out
 
 
 def cures_view(setting: Setting) -> CuresView | None:

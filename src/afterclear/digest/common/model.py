@@ -61,6 +61,7 @@ class AttemptView:
     vehicle: VehicleRef
     fault: Fault
     done: str  # what was done, in words
+    where: str  # the site, or whose it is; empty: not known
     reason: str  # why it has its verdict, one sentence
     evidence: tuple[Evidence, ...]  # in order of time
     current: bool  # no later attempt at the same fault

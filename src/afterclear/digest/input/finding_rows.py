@@ -143,7 +143,9 @@ class HabitWork:
     attempt_id: str | None
     happened_at: datetime | None
     code: str | None  # all codes, with blanks between
-    what: str | None  # the parts
+    part_brand: str | None  # of the part, where the line is about one
+    part_number: str | None
+    part_label: str | None  # what it is
     cost: float | None
     currency: str | None
     technician: str | None

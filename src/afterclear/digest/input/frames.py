@@ -72,6 +72,7 @@ class DigestContext:
     # by kind of part; kinds without any are left out
     part_cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
     n_rejections: int = 0  # rows refused and not yet mended
+    n_refused_orders: int = 0  # of these, rows of work orders
     stale_sources: tuple[StaleSource, ...] = ()
     findings: Mapping[str, pl.DataFrame]  # tables of findings by name (finding_rows.py)
     audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")

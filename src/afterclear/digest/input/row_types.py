@@ -80,6 +80,7 @@ class Attempt:
     needed_km: float | None = None  # evidenced clean distance that proves it; None: not known
     p_worn: float | None = None  # for returns: the part that was fitted has worn out
     p_new: float | None = None  # for returns: a new fault; the three add up to 1
+    is_site_of_vehicle: bool = False  # no record says where it was done
     beside_repair_id: str | None = None  # the order, for something else, it was cleared with
     echo_codes: str | None = None  # codes that followed from it, with spaces; counted with it
     is_echo: bool = False  # not counted: its code followed, or is of the circuit of one that is

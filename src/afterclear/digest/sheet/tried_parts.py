@@ -67,7 +67,7 @@ def tried(visit: Visit, code: str, cells: Cells) -> Tried:
         clock=view.row.clock,
         done=view.done,
         repair_id=view.row.repair_id,
-        site=view.row.site,
+        site=view.where,
         codes=() if codes == (code,) else codes,
         result=_result(view.row, cells),
     )

@@ -50,7 +50,7 @@ _COSTS = {
             NULL AS what, cost, currency FROM come_back_orders""",
     "parts_that_changed_nothing": """
         SELECT site, vehicle_id, repair_id, attempt_id, repaired_at AS happened_at, codes AS code,
-            what, cost, currency FROM parts_in_vain""",
+            what, cost, currency, part_brand, part_number, part_label FROM parts_in_vain""",
 }
 
 

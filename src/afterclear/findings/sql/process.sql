@@ -80,6 +80,7 @@ GROUP BY p.vehicle_id, p.repair_id, p.next_id, a.component, a.place;
 CREATE OR REPLACE TEMP TABLE parts_in_vain AS
 SELECT DISTINCT p.row_no, p.vehicle_id, p.repair_id, o.site, p.repaired_at,
     concat_ws(' ', p.part_brand, p.number_on_order, p.family_label) AS what, p.part_cost AS cost,
+    p.part_brand, p.number_on_order AS part_number, p.family_label AS part_label,
     p.currency, o.attempt_id, o.codes
 FROM aimed_orders o
 JOIN order_parts p USING (vehicle_id, repair_id)

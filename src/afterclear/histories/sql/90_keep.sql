@@ -65,7 +65,8 @@ INSERT INTO store.attempts BY NAME
         a.attempt_no::INTEGER AS attempt_no,
         coalesce(lag(w.returned) OVER (PARTITION BY a.fault_no ORDER BY a.attempt_no), false)
             OR a.fix_no IN (FROM repeats) AS is_repeat,
-        a.repair_id, a.beside_repair_id, coalesce(j.site, k.site, v.site) AS site, j.technician, j.action, j.parts, j.cost,
+        a.repair_id, a.beside_repair_id, coalesce(j.site, k.site, v.site) AS site,
+        j.site IS NULL AND k.site IS NULL AND v.site IS NOT NULL AS is_site_of_vehicle, j.technician, j.action, j.parts, j.cost,
         j.currency, a.attempted_at, a.attempted_km, a.ended_at,
         coalesce(w.clean_km, 0) AS clean_km, coalesce(w.clean_days, 0) AS clean_days,
         coalesce(w.returned, false) AS returned, coalesce(w.stayed, false) AS stayed,

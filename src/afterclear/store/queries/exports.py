@@ -17,7 +17,8 @@ EXPORTS: Final[dict[str, str]] = {
             a.returned_at, a.returned_scan_id, a.last_clean_at, a.last_clean_scan_id,
             a.ended_at, a.action, a.parts, a.cost, a.currency, c.clock, v.n_group,
             v.group_returned, v.p_worn, v.p_new, v.usual_life_km, a.beside_repair_id,
-            e.attempt_id IS NOT NULL AS is_echo, o.echo_codes
+            e.attempt_id IS NOT NULL AS is_echo, o.echo_codes,
+            coalesce(a.is_site_of_vehicle, false) AS is_site_of_vehicle
         FROM attempts a
         JOIN verdicts v USING (attempt_id)
         LEFT JOIN (SELECT attempt_id FROM echo_fixes) e USING (attempt_id)

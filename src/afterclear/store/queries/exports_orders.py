@@ -30,9 +30,9 @@ PAGE_ORDERS: Final[dict[str, str]] = {
         ORDER BY a.attempted_at DESC, a.attempt_id""",
     "habit_work": f"""
         SELECT p.finding, p.site, p.vehicle_id, p.repair_id, p.attempt_id, p.happened_at, p.code,
-            p.what, p.cost, p.currency, a.technician, a.ecu, a.code AS shown_code,
-            m.family_label, m.meaning, v.outcome, a.stayed, a.returned_at, a.returned_scan_id,
-            a.last_clean_at, a.last_clean_scan_id,
+            p.part_brand, p.part_number, p.part_label, p.cost, p.currency, a.technician, a.ecu,
+            a.code AS shown_code, m.family_label, m.meaning, v.outcome, a.stayed, a.returned_at,
+            a.returned_scan_id, a.last_clean_at, a.last_clean_scan_id,
             count(*) OVER (PARTITION BY p.finding, p.site) AS n_all
         FROM process_orders p
         LEFT JOIN attempts a USING (attempt_id)
