@@ -41,6 +41,30 @@ class HeadingWords:
         ours = [name.partition(":")[2] for name in means if name.startswith(f"{column}:")]
         return ours[0] if len(ours) == 1 else None
 
+    def of_beginning(self, column: str, text: str, *, anywhere: bool = False) -> str:
+        """Say what the first words of a text mean; of several that fit, the longest; empty: none.
+
+        Known are beginnings of words, as languages bend their ends: *anulad* of anulado, anulada.
+        """
+        words = words_of(text)
+        fits = [
+            (len("".join(known)), name.partition(":")[2])
+            for known, means in self.meanings.items()
+            for name in means
+            if name.startswith(f"{column}:") and _begins(known, words, anywhere=anywhere)
+        ]
+        return max(fits)[1] if fits else ""
+
+
+def _begins(known: Words, words: Words, *, anywhere: bool) -> bool:
+    """Whether the words begin with known ones, of which the last may be cut short."""
+    n = len(known)
+    places = range(len(words) - n + 1) if anywhere else range(min(1, len(words) - n + 1))
+    return n > 0 and any(
+        words[at : at + n - 1] == known[:-1] and words[at + n - 1].startswith(known[-1])
+        for at in places
+    )
+
 
 def _shortened(heading: str) -> frozenset[str]:
     return frozenset(word for text in _SHORTENED.findall(heading) for word in words_of(text))

@@ -1,45 +1,21 @@
 """Rows of another kind than their table: codes cleared among codes read, work that was not done.
 
 A column of a few words shows it. Such rows are never taken like the others without asking: a
-cleared code would count as seen, and planned work as a repair.
+cleared code would count as seen, and planned work as a repair.  Where the other words of the column
+say the opposite (done beside planned, read beside cleared) nothing is left to ask.
 """
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from afterclear.catalogue.folded_words import without_accents
+from afterclear.catalogue.folded_words import words_of
 from afterclear.readers.suggest.decisions.legends import ask_marked_rows
 from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.profiles import Profile
-from afterclear.readers.suggest.evidence.questions import Choice, Question
+from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
 
-# Words by their beginnings, in the languages served (common practice, no source).
-_CLEARED = re.compile(
-    r"(?:.*[\W_])?(?:clear|erase|geloscht|loschen|loschung|efface|borrad|borrar|skasow|kasow|wykasow)"
-)
-_UNDONE = re.compile(
-    r"(?:not |nicht |non |no |nie )?(?:planned|scheduled|open|pending|quoted?\b|estimate|cancel"
-    r"|declined|refused|rejected|requested|approved|geplant|offen|angebot|kostenvoranschlag|storniert"
-    r"|abgelehnt|angefragt|prevu|planifie|devis|annule|refuse|en attente|a faire|planificad"
-    r"|pendiente|presupuest|anulad|cancelad|rechazad|zaplanowan|planowan|otwart|wycen|ofert|anulowan"
-    r"|odrzucon|oczekuj|gutschrift|storno|credit|avoir|abono|nota de credito|korekt|faktura koryg"
-    r"|superseded|obsolete|void|in progress|in arbeit|in bearbeitung|en cours|en curso|w toku)"
-    r"|(?:not|nicht|non|no|nie) (?:done|erledigt|ausgefuhrt|fait|realise|hecho|realizado|wykonan)"
-)
-# A clearing that did not work, and a reading that broke off.
-_FAILED = re.compile(
-    r"(?:not |nicht |non |no |nie )?(?:fail|unsuccess|error|abort|reject|refus|denied|impossib"
-    r"|fehlgeschlagen|fehler|abgebrochen|abgelehnt|echec|echou|fallid|fallo|error|rechazad|abortad"
-    r"|niepowodz|nieudan|blad|przerwan|odrzucon)"
-    r"|(?:not|nicht|non|no|nie) (?:cleared|done|ok|possible|geloscht|moglich|erfolgreich|efface"
-    r"|reussi|borrad|realizad|skasowan|wykonan|udal)"
-)
-_BROKEN_OFF = re.compile(
-    r"(?:interrupt|abort|broken off|incomplete|unfinished|connection lost|timed? ?out|unterbrochen"
-    r"|abgebrochen|unvollstandig|verbindung verloren|interromp|abandon|incomplet|connexion perdue"
-    r"|interrumpid|abortad|conexion perdida|przerwan|niekompletn|niedokonczon|utrata polaczenia)"
-)
 _FEW = 8  # distinct words of such a column
 _MOST_WORDS = 6  # of one value: "cancelled - customer did not come"
 _TEXTS = ("work_text", "complaint", "notes", "description", "code", "ecu", "vehicle_id", "reason")
@@ -54,19 +30,71 @@ def part_rows(f: Filling) -> None:
     ask_marked_rows(f)
 
 
+@dataclass(frozen=True, slots=True)
+class _Kinds:
+    """Kinds of words of a column, as ``headings.csv`` has them, and what they say of a row."""
+
+    column: str
+    odd: frozenset[str]  # such rows are of another kind
+    usual: str  # what the words of the other rows say, where nothing is left to ask
+    surely: str  # the odd kind that means nothing else beside those
+
+
+_EVENTS = _Kinds("event", frozenset({"cleared"}), "read", "cleared")
+_READINGS = _Kinds("reading", frozenset({"broken_off"}), "complete", "broken_off")
+_CLEARINGS = _Kinds("clearing", frozenset({"failed"}), "worked", "failed")
+_WORKS = _Kinds("work_state", frozenset({"undone", "waiting", "taken_back"}), "done", "undone")
+_NOT = {"not", "nicht", "non", "no", "nie", "pas"}
+
+
 def _part_by_words(f: Filling) -> None:
-    if f.decision.into == "scans" and (found := _saying(f, _CLEARED)):
+    if f.decision.into == "scans" and (found := _saying(f, _EVENTS)):
         _part_cleared(f, *found)
     elif f.decision.into == "scans" and (flagged := _flagged_as_cleared(f)):
         _clear_after_reading(f, *flagged)
-    elif f.decision.into == "scans" and (found := _saying(f, _BROKEN_OFF, _SAYS_OF_CODES)):
-        _leave_or_take(f, *found, "Was the vehicle read to the end then?")
-    elif f.decision.into == "scans" and not _has_codes(f) and (found := _saying(f, _UNDONE)):
-        _leave_or_take(f, *found, "Does such a row count?")
-    elif f.decision.into == "clears" and (found := _saying(f, _FAILED)):
-        _leave_or_take(f, *found, "Was the memory cleared then?")
-    elif f.decision.into == "repairs" and (found := _saying(f, _UNDONE)):
-        _leave_or_take(f, *found, "Was that work done?")
+    elif f.decision.into == "scans" and (found := _saying(f, _READINGS, _SAYS_OF_CODES)):
+        _leave_or_take(f, *found, _READINGS, "Was the vehicle read to the end then?")
+    elif f.decision.into == "scans" and not _has_codes(f) and (found := _saying(f, _WORKS)):
+        _leave_or_take(f, *found, _WORKS, "Does such a row count?")
+    elif f.decision.into == "clears" and (found := _saying(f, _CLEARINGS)):
+        _leave_or_take(f, *found, _CLEARINGS, "Was the memory cleared then?")
+    elif f.decision.into == "repairs" and (found := _saying(f, _WORKS)):
+        _leave_or_take(f, *found, _WORKS, "Was that work done?")
+
+
+def _kind(f: Filling, kinds: _Kinds, text: str) -> str:
+    """Give the kind of a word; what is not done is undone, what is not approved waits still."""
+    first, *rest = words_of(text) or ("",)
+    own = f.sight.words.of_beginning(kinds.column, text, anywhere=kinds is _EVENTS)
+    if own or first not in _NOT:
+        return own
+    kind = f.sight.words.of_beginning(kinds.column, " ".join(rest))
+    return kinds.surely if kind == kinds.usual else kind
+
+
+def _decided(f: Filling, profile: Profile, words: Sequence[str], kinds: _Kinds) -> Decided | None:
+    """Say that rows are of another kind for sure: all other words of the column say the usual."""
+    others = [v for v in profile.values if v not in words]
+    if not others or any(_kind(f, kinds, v) != kinds.usual for v in others):
+        return None
+    at = [n for n, cell in enumerate(profile.cells) if cell in words]
+    doubtful = [w for w in words if _kind(f, kinds, w) != kinds.surely]
+    if doubtful and not (unended := _only_unfilled(f, at)):
+        return None
+    if kinds is _READINGS and any(f.profile("code").cells[n] for n in at if f.has("code")):
+        return None  # codes that were read before it broke off were stored
+    word = "clears" if kinds is _EVENTS else "leave"
+    why = f"{words[0]!r} stands beside {others[0]!r}"
+    return Decided(word, f"{why}, and {unended!r} is empty then" if doubtful else why)
+
+
+def _only_unfilled(f: Filling, at: Sequence[int]) -> str:
+    """Name a column of dates that is empty in these rows and filled in all others; empty: none."""
+    for heading in f.sight.times:
+        empty = [n for n, cell in enumerate(f.sight.by_name[heading].cells) if not cell]
+        if empty == list(at):
+            return heading
+    return ""
 
 
 def _has_codes(f: Filling) -> bool:
@@ -90,9 +118,7 @@ def _struck_rows(f: Filling) -> None:
     f.decision.table_keys["struck"] = f.asker.choose(question)
 
 
-def _saying(
-    f: Filling, pattern: re.Pattern[str], but: Sequence[str] = ()
-) -> tuple[Profile, list[str]] | None:
+def _saying(f: Filling, kinds: _Kinds, but: Sequence[str] = ()) -> tuple[Profile, list[str]] | None:
     """Find a column of a few words that marks such rows; ``but``: roles of columns that do not."""
     texts = {f.roles[r].heading for r in (*_TEXTS, *but) if f.has(r)}
     for profile in f.sight.profiles:
@@ -101,7 +127,7 @@ def _saying(
         )
         if profile.heading in texts or is_wordy:
             continue
-        words = [v for v in profile.values if pattern.match(without_accents(v).strip())]
+        words = [v for v in profile.values if _kind(f, kinds, v) in kinds.odd]
         if words:
             return profile, words
     return None
@@ -113,7 +139,8 @@ def _part_cleared(f: Filling, profile: Profile, words: list[str]) -> None:
         Choice("scans", "codes were read, as in the other rows"),
         Choice("leave", "nobody knows: such rows are left out"),
     )
-    answer = _ask(f, profile, words, "What happened then?", choices, unasked="leave")
+    decided = _decided(f, profile, words, _EVENTS)
+    answer = _ask(f, profile, words, "What happened then?", choices, ("leave", decided))
     if answer == "scans":
         return
     _drop(f, profile, words)
@@ -126,7 +153,11 @@ def _flagged_as_cleared(f: Filling) -> tuple[Profile, list[str]] | None:
     for profile in f.sight.profiles:
         flags = {v: f.sight.words.of_word("flag", v) for v in profile.values}
         yes = [v for v, flag in flags.items() if flag == "yes"]
-        if yes and all(flags.values()) and _CLEARED.match(without_accents(profile.heading)):
+        if (
+            yes
+            and all(flags.values())
+            and (f.sight.words.of_beginning("event", profile.heading, anywhere=True) == "cleared")
+        ):
             return profile, yes
     return None
 
@@ -136,17 +167,20 @@ def _clear_after_reading(f: Filling, profile: Profile, words: list[str]) -> None
         Choice("both", "yes, when they had been read: such rows are clears, too"),
         Choice("scans", "nobody knows: codes were read, and no more is taken"),
     )
-    if _ask(f, profile, words, "Were codes cleared then?", choices, unasked="scans") == "both":
+    if _ask(f, profile, words, "Were codes cleared then?", choices, ("scans", None)) == "both":
         keys: dict[str, object] = {"keep_where": {profile.heading: _any_of(words)}}
         f.decision.more.append(Decision("clears", f.decision.sure, table_keys=keys))
 
 
-def _leave_or_take(f: Filling, profile: Profile, words: list[str], what: str) -> None:
+def _leave_or_take(
+    f: Filling, profile: Profile, words: list[str], kinds: _Kinds, what: str
+) -> None:
     choices = (
         Choice("leave", "no: such rows are left out"),
         Choice("take", "yes, as in the other rows"),
     )
-    if _ask(f, profile, words, what, choices, unasked="leave") == "leave":
+    decided = _decided(f, profile, words, kinds)
+    if _ask(f, profile, words, what, choices, ("leave", decided)) == "leave":
         _drop(f, profile, words)
 
 
@@ -156,13 +190,16 @@ def _ask(
     words: Sequence[str],
     what: str,
     choices: tuple[Choice, ...],
-    *,
-    unasked: str,
+    otherwise: tuple[str, Decided | None],
 ) -> str:
-    """Ask what rows are that have one of some words in a column; show the first of them."""
+    """Ask what rows are that have one of some words in a column; show the first of them.
+
+    ``otherwise``: what is taken where it is not asked, and what the file says itself.
+    """
+    unasked, decided = otherwise
     rows = tuple(f.row_text(at) for at, cell in enumerate(profile.cells) if cell in words)[:3]
     said = f"Some rows say {words[0]!r} under {profile.heading!r}. {what}"
-    return f.asker.choose(Question("rows", said, choices, rows, unasked=unasked))
+    return f.asker.choose(Question("rows", said, choices, rows, unasked, decided))
 
 
 def _drop(f: Filling, profile: Profile, words: Sequence[str]) -> None:

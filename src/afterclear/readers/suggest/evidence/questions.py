@@ -43,11 +43,19 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True)
+class Decided:
+    """An answer that something known gives instead of a person, and why it can be no other."""
+
+    word: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Question:
-    """Something about a file that nothing in it decides.
+    """Something about a file that a person may have to say.
 
     ``unasked``: the choice that loads nothing doubtful, taken where a file has too many questions;
-    empty: there is none.
+    empty: there is none.  ``decided``: what the file itself says; a person may say otherwise.
     """
 
     key: str  # what --answer calls it
@@ -55,6 +63,7 @@ class Question:
     choices: tuple[Choice, ...]
     rows: tuple[str, ...] = ()  # two or three rows that would differ
     unasked: str = ""
+    decided: Decided | None = None
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -69,14 +78,6 @@ class Question:
     def rank(self) -> int:
         """Its place among all questions; more rows depend on a lower one."""
         return _RANK.index(self.key.partition(":")[0])
-
-
-@dataclass(frozen=True, slots=True)
-class Decided:
-    """An answer that something known gives instead of a person, and why it can be no other."""
-
-    word: str
-    why: str
 
 
 Instead = Callable[[Question], Decided | None]  # None: it must be asked
@@ -122,6 +123,8 @@ class Asker:
         return word
 
     def _known(self, question: Question) -> Decided | None:
+        if question.decided is not None:
+            return question.decided
         instead = self.instead.get(question.key)
         return instead(question) if instead else None
 
