@@ -69,8 +69,9 @@ def _which_distance(f: Filling) -> bool:
     if len(near) < 2:
         return True
     when = next((t for t in f.decision.columns if t.column.endswith("_at")), None)
-    timed = [words_of(h) for h in when.headings] if when else []
-    of_the_end = [r for r in near if any(set(w) <= set(words_of(r.heading)) for w in timed)]
+    own = _own_words(near)
+    timed = {word for h in when.headings for word in words_of(h)} if when else set()
+    of_the_end = [r for r in near if own[r.heading] & timed]
     if len(of_the_end) == 1:  # the time is that of End, so the distance is End km
         f.roles["km"] = of_the_end[0]
         return True
@@ -89,6 +90,15 @@ def _which_distance(f: Filling) -> bool:
     chosen = f.asker.choose(question)
     f.roles["km"] = next((r for r in near if r.heading == chosen), best)
     return chosen != "none"
+
+
+def _own_words(readings: list[Reading]) -> dict[str, set[str]]:
+    """Give the words of each heading that no other of these has: *out* of Km out and Km in."""
+    words = {r.heading: set(words_of(r.heading)) for r in readings}
+    return {
+        h: own - {w for other, ws in words.items() if other != h for w in ws}
+        for h, own in words.items()
+    }
 
 
 def _is_driven_only(f: Filling) -> bool:

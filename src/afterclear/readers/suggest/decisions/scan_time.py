@@ -10,7 +10,7 @@ from afterclear.readers.suggest.evidence.facts_above import above
 from afterclear.readers.suggest.evidence.find_table import Fact
 from afterclear.readers.suggest.evidence.profiles import Profile, heading_meanings
 from afterclear.readers.suggest.evidence.questions import Choice, Question
-from afterclear.readers.suggest.evidence.readings import Reading
+from afterclear.readers.suggest.evidence.readings import Reading, is_of_now
 
 _LIKELY = 0.5
 
@@ -53,7 +53,11 @@ def _time_column(f: Filling, column: str) -> Reading | None:
     others = {"in_service_on", "acquired_on", "plate_since"}
     spoken = {f.roles[r].heading for r in others if f.has(r)}
     candidates = [
-        p for p in f.sight.profiles if p.heading in f.sight.times and p.heading not in spoken
+        p
+        for p in f.sight.profiles
+        if p.heading in f.sight.times
+        and p.heading not in spoken
+        and (p.heading in f.picks or is_of_now(p.heading, f.sight.words))
     ]
     candidates = [p for p in candidates if f.picks.get(p.heading, column) == column]
     if not candidates:
@@ -66,6 +70,8 @@ def _time_column(f: Filling, column: str) -> Reading | None:
             p.means(column)
             + 0.3 * (p.filled > 0.9)
             - 0.5 * (p.means("opened_at") > p.means(column))
+            - 0.3 * (p.means("invoiced_on") > _LIKELY)  # written when the work was done already
+            + 0.5 * (column == "repaired_at") * p.means("left_on")  # the work was done by then
         )
 
     ranked = sorted(candidates, key=fitness, reverse=True)

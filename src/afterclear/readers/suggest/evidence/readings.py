@@ -270,6 +270,19 @@ _BY_VALUES = {"vin", "code", "when", "time_of_day", "km", "status", "distance_un
 _WHOLLY = {"status", "distance_unit"}
 
 
+# Of a time or a distance that is still to come, or that was frozen with a code, no reading is made.
+_OF_NOW = {"when", "opened_at", "km", "hours"}
+
+
+def is_of_now(heading: str, words: HeadingWords) -> bool:
+    """Whether a heading may be of the row's own time: not the next service's, nor a freeze frame's.
+
+    >>> is_of_now("Next service (km)", HeadingWords({("next",): ("heading:to_come",)}))
+    False
+    """
+    return not words.of_beginning("heading", heading, anywhere=True)
+
+
 def readings_of(sight: Sight) -> list[Reading]:
     """List all readings of all columns, the surest first."""
     found = [
@@ -312,7 +325,7 @@ def _is_of_same_thing(number: str, unit: str) -> bool:
 
 def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading | None:
     headed = profile.means(*_HEADED.get(role, (role,)))
-    if not profile.values:
+    if not profile.values or (role in _OF_NOW and not is_of_now(profile.heading, sight.words)):
         return None
     if known := _by_known(role, profile, sight):
         return known
