@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from afterclear.catalogue.folded_words import without_accents
+from afterclear.readers.suggest.evidence.numbers import is_number
 from afterclear.readers.suggest.evidence.profiles import Profile, has_code
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.readings import Reading, Sight
@@ -75,7 +76,10 @@ _OF_AN_ORDER = {
     *("repair_id", "work_text", "action", "part_number", "part_name", "complaint"),
     *("description", "notes"),
 }
+# One of these makes a row with a code an order; a price or a number of an order alone does not.
+_SAYS_WORK = {"work_text", "action", "part_name", "technician"}
 _ENOUGH = {"repairs": 1.5, "vehicles": 1.8, "scans": 1.2, "clears": 2.0}
+_MOSTLY = 0.8
 _ASKED = (
     Choice("repairs", "work done on a vehicle: each row is a work order or a line of one"),
     Choice("odometer", "a reading of the odometer: each row tells a distance and no more"),
@@ -108,6 +112,8 @@ def decide_table(
     says_what = best != "repairs" or bool(_OF_AN_ORDER & set(roles))
     if weights[best] >= _ENOUGH[best] and (best != "scans" or "ecu" in roles) and says_what:
         return Into(best, f"it has what {best} have", weights)
+    if _is_of_fuel(roles, sight):
+        return Into("odometer", "it tells what was filled up, and the distance then", weights)
     if _is_odometer_only(roles, sight):
         return Into("odometer", "it tells vehicles, times and distances, and nothing else", weights)
     chosen = asker.choose(
@@ -175,9 +181,10 @@ def _with_codes(
         return Into(asker.choose(question), "answered", weights)
     difference = weights["scans"] - weights["repairs"]
     n_of_orders = _n_of_orders(roles)
-    if difference > 0.5 and not n_of_orders:
-        return Into("scans", "it has fault codes", weights)
     of_readings = difference > 0.5 and bool({"ecu", "status"} & set(roles))
+    of_no_work = n_of_orders == 1 and of_readings and not _SAYS_WORK & set(roles)
+    if difference > 0.5 and (not n_of_orders or of_no_work):
+        return Into("scans", "it has fault codes", weights)
     if difference < -0.5 or (n_of_orders > 1 and not of_readings):
         return Into("repairs", "it has what work orders have, and codes", weights)
     question = Question(
@@ -208,6 +215,17 @@ def _is_odometer_only(roles: Mapping[str, Reading], sight: Sight) -> bool:
     strange = [p for p in spare if p.share(lambda v: any(c.isalpha() for c in v)) > 0.3]
     telling = {"notes", "description", "work_text", "complaint", "status", "reason", "action"}
     return not strange and not telling & set(roles) and not any(map(_speaks_of_codes, spare))
+
+
+def _is_of_fuel(roles: Mapping[str, Reading], sight: Sight) -> bool:
+    """Recognise what a fuel card or a pump writes: a distance, and how much was filled up."""
+    if "when" not in roles or "km" not in roles or _OF_AN_ORDER & set(roles):
+        return False
+    return any(
+        sight.words.of_beginning("heading", p.heading, anywhere=True) == "fuel"
+        and p.share(is_number) > _MOSTLY
+        for p in sight.profiles
+    )
 
 
 def _speaks_of_codes(profile: Profile) -> bool:

@@ -280,7 +280,8 @@ def is_of_now(heading: str, words: HeadingWords) -> bool:
     >>> is_of_now("Next service (km)", HeadingWords({("next",): ("heading:to_come",)}))
     False
     """
-    return not words.of_beginning("heading", heading, anywhere=True)
+    kind = words.of_beginning("heading", heading, anywhere=True)
+    return kind not in {"to_come", "frozen"}
 
 
 def readings_of(sight: Sight) -> list[Reading]:
