@@ -16,7 +16,7 @@ from afterclear.readers.suggesting import Suggestion, suggest_map
 from tests.readers.samples import IMPORTS, deliver
 
 ORDERS = (
-    "order,unit no,in,out,odo km,what was done,told by driver,amount\n"
+    "order,unit no,day a,day b,odo km,what was done,told by driver,amount\n"
     "W1,V-1,2025-03-01,2025-03-04,1000,replaced coil,engine shakes,120.50\n"
     "W2,V-2,2025-03-02,2025-03-15,2000,cleaned plug,light on,20\n"
 )
@@ -45,9 +45,9 @@ def taken(made: Suggestion) -> dict[str, tuple[str, ...]]:
 
 def test_a_picked_time_is_taken_and_the_question_is_gone(suggest: Suggest) -> None:
     assert "time" in [q.key for q in suggest().questions]
-    made = suggest(**{"in": "repaired_at"})
-    assert taken(made)["in"] == ("repaired_at",)
-    assert taken(made)["out"] == ()
+    made = suggest(day_a="repaired_at")
+    assert taken(made)["day a"] == ("repaired_at",)
+    assert taken(made)["day b"] == ()
     assert "time" not in [q.key for q in made.questions]
 
 
@@ -60,7 +60,7 @@ def test_a_column_put_aside_fills_nothing(suggest: Suggest) -> None:
 
 def test_a_column_whose_cells_do_not_fit_is_taken_as_it_is(suggest: Suggest) -> None:
     """Its rows are refused when they are read; the map itself can be used."""
-    made = suggest(told_by_driver="part_cost", **{"in": "repaired_at"})
+    made = suggest(told_by_driver="part_cost", day_a="repaired_at")
     problems: list[str] = []
     assert parse_map(made.text, "picked", "picked", problems), problems
     assert taken(made)["told by driver"] == ("part_cost",)
@@ -73,7 +73,7 @@ def test_several_columns_may_be_notes(suggest: Suggest) -> None:
 
 
 def test_a_pick_mends_what_was_missing(suggest: Suggest) -> None:
-    aside = {"in": "aside", "out": "aside"}
+    aside = {"day_a": "aside", "day_b": "aside"}
     assert any(each.startswith("repaired_at:") for each in suggest(**aside).missing)
     assert suggest(**aside, told_by_driver="repaired_at").missing == ()
 

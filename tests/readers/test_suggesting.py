@@ -215,7 +215,7 @@ def test_each_column_is_told_with_its_values_its_reason_and_what_else_it_may_be(
 def test_codes_cleared_among_codes_read_are_asked_for_and_become_clears(
     tmp_path: Path, words: HeadingWords
 ) -> None:
-    raw = b"vehicle,date,code,event\nT-1,2026-03-01,P0301,read\nT-1,2026-03-02,P0301,cleared\n"
+    raw = b"vehicle,date,code,event\nT-1,2026-03-01,P0301,seen\nT-1,2026-03-02,P0301,cleared\n"
     (question,) = suggest(tmp_path, "a.csv", raw, words).questions
     assert (question.key, question.words) == ("rows", ("clears", "scans", "leave"))
     assert question.rows == ("vehicle: T-1, date: 2026-03-02, code: P0301, event: cleared",)

@@ -51,6 +51,8 @@ def codepage_of(raw: bytes) -> Codepage:
         own = {t: language_of([_plain(t)]) for t in near}
         fitting = [t for t in near if own[t] and own[t] == scored[t][1]]
         near = fitting or near
+        # nobody writes one of these languages in a codepage made for another
+        near = [t for t in near if texts[t] in USUAL] or near
         best = near[0]
     rivals = tuple(texts[t] for t in near if t != best)
     return Codepage(texts[best], best, rivals)
