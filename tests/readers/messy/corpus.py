@@ -52,7 +52,6 @@ NOT_READ = {
     "rectificativa.csv": "an invoice that takes another back",
     "przestawna.csv": "vehicles as headings",
     "depot_faults.csv": "a vehicle's number in other letters: such rows are refused",
-    "part_price.csv": "the price of one piece: no map multiplies",
 }
 
 

@@ -22,6 +22,7 @@ MOST_RUNS = 0.7
 ODOMETERS = ("odometer_km", "first_seen_km")
 WORTHWHILE = 5000
 FEW_WORDS = 200
+_DECIMALS = 6  # of a product: finer than any amount, coarser than what binary fractions lose
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,6 +276,14 @@ def _number_expected(how: ImportMap) -> str:
 
 def _times(cells: pl.Series, by: pl.Series | float) -> pl.Series:
     return (cells.cast(pl.Float64, strict=False) * by).cast(pl.String)
+
+
+def multiply(made: PlainCells, by: PlainCells) -> None:
+    """Multiply numbers by those of another column; where it has none the product is not known."""
+    product = made.cells.cast(pl.Float64, strict=False) * by.cells.cast(pl.Float64, strict=False)
+    made.cells = product.round(_DECIMALS).cast(pl.String)
+    if by.expected is not None:
+        refuse(made, by.expected.is_not_null(), f"a number of pieces; {made.name} counts them")
 
 
 def _split_unit(made: PlainCells) -> pl.Series:

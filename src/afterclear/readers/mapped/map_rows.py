@@ -13,7 +13,7 @@ import polars as pl
 
 from afterclear.errors import RefusedFileError
 from afterclear.plain import APART, MILE_COLUMNS, ONCE, TABLES, Kind
-from afterclear.readers.mapped.map_cells import PlainCells, Target, plain_cells
+from afterclear.readers.mapped.map_cells import PlainCells, Target, multiply, plain_cells
 from afterclear.readers.mapped.map_shape import (
     CODE_COLUMNS,
     FILLER,
@@ -78,7 +78,13 @@ def shaped_rows(
         raw = _raw(
             frame, column, origins[name], _constant_text(name, column, table, (delivery, where))
         )
-        return plain_cells(raw, column, _target(spec, name), how, zone)
+        made = plain_cells(raw, column, _target(spec, name), how, zone)
+        if column.times:
+            pieces = _pieces(frame, column.times, where)
+            multiply(
+                made, plain_cells(pieces, MapColumn(), Target("times", Kind.NUMBER), how, zone)
+            )
+        return made
 
     wanted = [name for name in spec.columns if origins[name] is not None]
     made = [cells_of(name) for name in wanted]
@@ -190,6 +196,15 @@ def _find(heading: str, keys: dict[str, str], where: str) -> str | None:
             f"{where}: {heading!r} could be {' or '.join(ends[:5])}. Write more of its path."
         )
     return ends[0] if ends else None
+
+
+def _pieces(frame: pl.DataFrame, heading: str, where: str) -> pl.Series:
+    """Give the column by which numbers are multiplied."""
+    keys = {plain_heading(name): name for name in frame.columns if name != LINE}
+    found = _find(heading, keys, where)
+    if found is None:
+        raise RefusedFileError(f"{where} has no column {heading!r}. Mend `times` in the map.")
+    return frame[found]
 
 
 def _constant_text(

@@ -154,6 +154,8 @@ def _unfit(name: str, column: MapColumn, kind: Kind, choices: Sequence[str]) -> 
         wrong.append(f"{name}: unit {column.unit!r}; use one of: {', '.join(UNITS)}, on numbers")
     elif column.unit and not unit_fits(column.unit, name):
         wrong.append(f"{name}: unit {column.unit!r} measures something else")
+    if column.times and kind not in NUMBERS:
+        wrong.append(f"{name}: times belongs to columns that hold a number")
     if column.date_format and kind not in TIMES:
         wrong.append(f"{name}: date_format belongs to columns that hold a time or date")
     if kind is Kind.CHOICE:

@@ -17,6 +17,7 @@ from afterclear.readers.suggest.decisions.by_past import (
     rows_of,
     unit_by_past,
 )
+from afterclear.readers.suggest.decisions.order_amounts import AMOUNTS
 from afterclear.readers.suggest.decisions.orders import fill_clears, fill_repairs, fill_vehicles
 from afterclear.readers.suggest.decisions.other_rows import fill_parted, part_rows
 from afterclear.readers.suggest.decisions.picked import (
@@ -234,7 +235,7 @@ def _numbers(
     language: str,
     asker: Asker,
 ) -> Numbers:
-    wanted = ("km", "hours", "first_seen_km", "part_cost", "labour_cost", "total_cost", "quantity")
+    wanted = ("km", "hours", "first_seen_km", *AMOUNTS)
     named = {roles[r].heading for r in wanted if r in roles}
     columns = [
         p

@@ -1,4 +1,9 @@
-"""Whose an amount is that all rows of an order have alike: each row's own, or the whole order's.
+"""The amounts of an order: what a row's parts cost, and whose an amount is that all rows repeat.
+
+A price of one piece is multiplied by the pieces.  Totals show which it is, an explicit heading, or
+one part that was fitted in different numbers; otherwise it is asked.
+
+An amount that all rows of an order have alike is each row's own, or the whole order's.
 
 Added up as the rows' own, an amount that each row tells again counts a multiple. Rows that differ
 in their code only need no answer: they are one line (``store/merging/order_codes.py``).  Elsewhere
@@ -6,13 +11,134 @@ one order whose rows have different amounts shows that amounts are the rows' own
 nothing in the file decides.
 """
 
+import re
 from collections import defaultdict
+from dataclasses import replace
 
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.numbers import as_number
-from afterclear.readers.suggest.evidence.questions import Choice, Question
+from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
 
+AMOUNTS = ("part_cost", "labour_cost", "total_cost", "unit_price", "quantity")
 _AMOUNTS = ("part_cost", "labour_cost")
+_A_CENT = 0.011
+_EQUAL = 0.005
+
+
+def fill_amounts(f: Filling) -> None:
+    """Take what was fitted, how much of it, and what it and the work cost."""
+    is_of_parts = f.has("part_number") or f.has("part_name")
+    if is_of_parts and not f.has("part_cost") and f.has("total_cost"):
+        _cost_of_line(f)
+    is_each = False
+    if is_of_parts and not f.has("part_cost") and f.has("unit_price") and f.has("quantity"):
+        f.roles["part_cost"] = replace(f.roles["unit_price"], role="part_cost")
+        is_each = True
+    elif f.has("part_cost") and f.has("quantity"):
+        is_each = _is_price_of_piece(f)
+    for column in ("quantity", "part_cost", "labour_cost"):
+        if f.has(column):
+            spec = _amount(f.profile(column))
+            if column == "part_cost" and is_each:
+                spec["times"] = f.roles["quantity"].heading
+            f.plain(column, spec=spec)
+
+
+def _amount(profile: Profile) -> dict[str, object]:
+    plain = all(re.fullmatch(r"[+-]?[\d.,'\u2396 \u00a0\u202f]+", v) for v in profile.values)
+    return {} if plain else {"pattern": r"([+-]?\d[\d.,' \u00a0\u202f]*)", "otherwise": "empty"}
+
+
+def _numbers_of(f: Filling, *roles: str) -> list[tuple[float | None, ...]]:
+    """Give the numbers of some columns, row by row; a column that is missing has none."""
+    empty = [""] * f.n_rows
+    columns = [f.profile(r).cells if f.has(r) else empty for r in roles]
+    return [tuple(as_number(cell, f.numbers) for cell in row) for row in zip(*columns, strict=True)]
+
+
+def _cost_of_line(f: Filling) -> None:
+    """Take an amount for the parts' where it is their price times their quantity in every row."""
+    if not f.has("quantity"):
+        return
+    total, quantity = f.profile("total_cost"), f.profile("quantity")
+    for price in f.sight.profiles:
+        rows = [
+            [as_number(p.cells[at], f.numbers) for p in (total, quantity, price)]
+            for at in range(f.n_rows)
+        ]
+        whole = [(t, n, each) for t, n, each in rows if t and n and each]
+        is_product = all(abs(t - n * each) < _A_CENT for t, n, each in whole)
+        if price is not total and is_product and len(whole) > 1 and any(n > 1 for _, n, _ in whole):
+            f.roles["part_cost"] = replace(f.roles["total_cost"], role="part_cost")
+            return
+
+
+def _is_price_of_piece(f: Filling) -> bool:
+    """Decide whether the parts' amount is of one piece, where more than one was fitted."""
+    rows = _numbers_of(f, "total_cost", "part_cost", "quantity", "labour_cost")
+    several = [(t, p, n, work or 0.0) for t, p, n, work in rows if p and n and n > 1]
+    if not several:
+        return False
+    if with_total := [row for row in several if row[0]]:
+        by_piece = sum(abs(t - n * p - work) < _A_CENT for t, p, n, work in with_total if t)
+        by_line = sum(abs(t - p - work) < _A_CENT for t, p, n, work in with_total if t)
+        if by_piece != by_line and len(with_total) in {by_piece, by_line}:
+            return by_piece > by_line
+    heading = f.profile("part_cost").heading
+    kinds = {f.sight.words.of_beginning("heading", word) for word in re.findall(r"\w+", heading)}
+    if "price" not in kinds or "whole" in kinds:
+        return f.sight.by_name[heading].means("unit_price") > f.profile("part_cost").means(
+            "part_cost"
+        )
+    return _asked_price(f, heading)
+
+
+def _asked_price(f: Filling, heading: str) -> bool:
+    question = Question(
+        "price",
+        f"What does {heading!r} say where more than one piece was fitted?",
+        (
+            Choice("each", "the price of one piece: it is multiplied by the pieces"),
+            Choice("line", "the price of all pieces of the row"),
+            Choice("leave", "nobody knows: these amounts are left out"),
+        ),
+        tuple(
+            f.row_text(at)
+            for at, (n,) in enumerate(_numbers_of(f, "quantity"))
+            if n is not None and n > 1
+        )[:3],
+        unasked="leave",
+        decided=_by_same_part(f),
+    )
+    answer = f.asker.choose(question)
+    if answer == "leave":
+        del f.roles["part_cost"]
+    return answer == "each"
+
+
+def _by_same_part(f: Filling) -> Decided | None:
+    """Compare rows of one part: its price stays while its pieces differ, or grows with them."""
+    if not f.has("part_number"):
+        return None
+    found = defaultdict(set)
+    numbers = f.profile("part_number").cells
+    for part, (price, n) in zip(numbers, _numbers_of(f, "part_cost", "quantity"), strict=True):
+        if part and price and n:
+            found[part].add((n, price))
+    pairs = [(part, sorted(own)) for part, own in found.items() if len({n for n, _ in own}) > 1]
+    stays = {part for part, own in pairs if own[0][1] == own[-1][1]}
+    grows = {
+        part
+        for part, ((n, price), *_, (more, higher)) in pairs
+        if abs(higher / price / (more / n) - 1) < _EQUAL
+    }
+    if pairs and len(pairs) in {len(stays), len(grows)}:
+        part = pairs[0][0]
+        if stays:
+            return Decided("each", f"that of {part!r} is the same for any number of pieces")
+        return Decided("line", f"that of {part!r} grows with its pieces")
+    return None
 
 
 def ask_whose_amounts(f: Filling) -> None:

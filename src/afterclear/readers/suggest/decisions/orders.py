@@ -2,10 +2,13 @@
 
 import re
 from collections.abc import Set as AbstractSet
-from dataclasses import replace
 
 from afterclear.readers.suggest.decisions.distances import fill_distance
-from afterclear.readers.suggest.decisions.order_amounts import ask_whose_amounts
+from afterclear.readers.suggest.decisions.order_amounts import (
+    AMOUNTS,
+    ask_whose_amounts,
+    fill_amounts,
+)
 from afterclear.readers.suggest.decisions.places_apart import ask_whose_places
 from afterclear.readers.suggest.decisions.scan_time import fill_time
 from afterclear.readers.suggest.decisions.scanning import with_letter_o
@@ -15,11 +18,10 @@ from afterclear.readers.suggest.evidence.code_columns import A_CODE, in_cell
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
 from afterclear.readers.suggest.evidence.numbers import as_number
-from afterclear.readers.suggest.evidence.profiles import Profile, has_code
+from afterclear.readers.suggest.evidence.profiles import has_code
 
 _A_ROW = 3  # cells of a row of a list
 _MOST_WORDS = 6  # of an order's number: BK-2025/03-1041 has four
-_A_CENT = 0.011
 # an order that says none of these is no work anyone could follow
 _WHAT_WAS_DONE = {"notes", "action", "codes", "part_number", "part_family"}
 _CURRENCIES = {"€": "EUR", "$": "USD", "£": "GBP", "zł": "PLN", "eur": "EUR", "pln": "PLN",
@@ -55,30 +57,34 @@ def fill_repairs(f: Filling) -> None:
     _fill_action(f)
     for column in ("part_number", "part_brand"):
         f.plain(column)
-    if f.has("part_number") and f.has("total_cost") and not f.has("part_cost"):
-        _cost_of_line(f)
-    for column in ("quantity", "part_cost", "labour_cost"):
-        if f.has(column):
-            f.plain(column, spec=_amount(f.profile(column)))
+    fill_amounts(f)
     _currency(f)
     texts = [
         f.roles[r].heading for r in ("complaint", "work_text", "part_name", "notes") if f.has(r)
     ]
     if not texts and f.has("description"):
         texts = [f.roles["description"].heading]
+    if not texts:
+        texts = _only_text(f)
     if texts:
         spec: dict[str, object] = {"from": texts if len(texts) > 1 else texts[0]}
         if len(texts) > 1:
             spec["join"] = " | "
         f.decision.take("notes", spec, 0.85, "what was done, as written")
     _miss_taken_back(f)
-    _miss_price_of_piece(f)
     ask_whose_amounts(f)
     ask_whose_places(f)
     if not _WHAT_WAS_DONE & {taken.column for taken in f.decision.columns}:
         f.decision.missing.append(
             "what was done: no column says it; map notes, action, codes or part_number"
         )
+
+
+def _only_text(f: Filling) -> list[str]:
+    """Give the one column of sentences that nothing else is made of, whatever its heading."""
+    used = f.decision.used | {r.heading for r in f.roles.values()}
+    found = [p.heading for p in f.sight.profiles if p.is_text and p.heading not in used]
+    return found if len(found) == 1 and found[0] not in f.sight.times else []
 
 
 def _fill_site(f: Filling) -> None:
@@ -166,54 +172,11 @@ def _fill_action(f: Filling) -> None:
         f.plain("action", spec={"values": values, "otherwise": "empty"})
 
 
-def _amount(profile: Profile) -> dict[str, object]:
-    plain = all(re.fullmatch(r"[+-]?[\d.,'\u2396 \u00a0\u202f]+", v) for v in profile.values)
-    return {} if plain else {"pattern": r"([+-]?\d[\d.,' \u00a0\u202f]*)", "otherwise": "empty"}
-
-
-def _cost_of_line(f: Filling) -> None:
-    """Take an amount for the parts' where it is their price times their quantity in every row."""
-    if not f.has("quantity"):
-        return
-    total, quantity = f.profile("total_cost"), f.profile("quantity")
-    for price in f.sight.profiles:
-        rows = [
-            [as_number(p.cells[at], f.numbers) for p in (total, quantity, price)]
-            for at in range(f.n_rows)
-        ]
-        whole = [(t, n, each) for t, n, each in rows if t and n and each]
-        is_product = all(abs(t - n * each) < _A_CENT for t, n, each in whole)
-        if price is not total and is_product and len(whole) > 1 and any(n > 1 for _, n, _ in whole):
-            f.roles["part_cost"] = replace(f.roles["total_cost"], role="part_cost")
-            return
-
-
-def _miss_price_of_piece(f: Filling) -> None:
-    """Take no orders whose totals add up only by a part's price times its quantity."""
-    roles = ("total_cost", "part_cost", "quantity")
-    if not all(map(f.has, roles)):
-        return
-    labour = f.profile("labour_cost").cells if f.has("labour_cost") else [""] * f.n_rows
-    rows = [
-        (*(as_number(f.profile(r).cells[at], f.numbers) for r in roles),
-         as_number(labour[at], f.numbers))
-        for at in range(f.n_rows)
-    ]  # fmt: skip
-    whole = [(t, p, n, work or 0.0) for t, p, n, work in rows if t and p and n]
-    by_piece = all(abs(t - n * p - work) < _A_CENT for t, p, n, work in whole)
-    if by_piece and any(n > 1 for _, _, n, _ in whole):
-        heading = f.profile("part_cost").heading
-        f.decision.missing.append(
-            f"part_cost: {heading!r} is the price of one piece, as the totals show, and no map "
-            "multiplies; give the file with the amount of each line, or map no part_cost"
-        )
-
-
 def _currency(f: Filling) -> None:
     if f.has("currency"):
         f.plain("currency")
         return
-    costs = [f.profile(c) for c in ("part_cost", "labour_cost", "total_cost") if f.has(c)]
+    costs = [f.profile(c) for c in AMOUNTS if f.has(c) and c != "quantity"]
     text = " ".join(
         [*(p.heading for p in costs), *(v for p in costs for v in p.values[:50])]
     ).lower()

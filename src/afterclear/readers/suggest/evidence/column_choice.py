@@ -49,7 +49,7 @@ class Taken:
     def headings(self) -> set[str]:
         """Headings its cells come from."""
         found: set[str] = set()
-        for key in ("from", "beside"):
+        for key in ("from", "beside", "times"):
             value = self.spec.get(key, ())
             names = {value} if isinstance(value, str) else set(map(str, value))  # type: ignore[call-overload]
             found |= names | {name.removesuffix("#1") for name in names}

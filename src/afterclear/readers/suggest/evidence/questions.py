@@ -26,6 +26,7 @@ _RANK = (
         "clock",
         "no-code",
         "amounts",
+        "price",
         "places",
     ),
     "word",

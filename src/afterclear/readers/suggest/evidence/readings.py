@@ -250,6 +250,7 @@ _TESTS: Mapping[str, Test] = {
     "part_brand": _text,
     "position": _text,
     "quantity": _number,
+    "unit_price": _number,
     "part_cost": _number,
     "labour_cost": _number,
     "total_cost": _number,
