@@ -59,12 +59,19 @@ def _work(meant: str) -> Work:
     return Work(key, place[0] if place else "", action, of)
 
 
-def counted(reader: WorkReader, texts: list[tuple[str, list[Work]]], *, tell: bool) -> Counter[str]:
-    """Count components, places and actions read right, wrong and not at all."""
+def counted(
+    reader: WorkReader, texts: list[tuple[str, list[Work]]], *, tell: bool, used: bool = False
+) -> Counter[str]:
+    """Count components, places and actions read right, wrong and not at all.
+
+    ``used``: consumables count, too; only some lines tell them.
+    """
     n: Counter[str] = Counter()
     for text, meant in texts:
         loose = {w.component for w in meant if w.of == _ANY}
-        read = [replace(w, of=_ANY) if w.component in loose else w for w in reader.read(text).works]
+        text_read = reader.read(text)
+        read = [replace(w, of=_ANY) if w.component in loose else w for w in text_read.works]
+        read += [replace(w, of="") for w in text_read.used if used]
         told = {(w.component, w.of) for w in read}
         want = {(w.component, w.of) for w in meant}
         n["wrong"] += len(told - want)

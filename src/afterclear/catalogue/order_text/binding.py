@@ -25,11 +25,13 @@ from afterclear.catalogue.order_text.undone import void_undone
 from afterclear.catalogue.order_words.speech import WIRING
 
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
+_CHARGED: Final = {"battery", "hv_battery"}  # to be used further; nothing else can be filled
 _LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
 _HEATED: Final = {"oxygen_sensor_heater": "oxygen_sensor", "nox_sensor_heater": "nox_sensor"}
 _BY_HAND: Final = {"replace", "repair", "clean"}
 _GAS: Final = "refrigerant"
 _SERVED: Final = {"air_filter", "cabin_filter", "fuel_filter"}  # renewed, or not mentioned
+_LISTED: Final = {"fluid", "item", "work"}  # consumables that are no part of anything
 _ON_GAS: Final = {"replace", "inspect"}
 _PLUG: Final = "spark_plug"  # a plug that was cleaned is a connector
 _CABLED: Final = {
@@ -78,8 +80,9 @@ def _lists_work(clauses: list[Clause], at: int) -> bool:
 
 def _action(act: Act, part: Part) -> str:
     """Name the action for a component: "charged" fills a gas circuit, or a battery in use."""
-    is_use = act.fills and part.key not in _FILLED
-    return "inspect" if is_use else action_on(part.key, act)
+    if act.fills and part.key not in _FILLED and part.kind != "fluid":
+        return "inspect" if part.key in _CHARGED else ""
+    return action_on(part.key, act)
 
 
 def _as_whole(part: Part, actions: tuple[str, ...]) -> Part:
@@ -189,7 +192,7 @@ def _serve(clauses: list[Clause], acts: list[list[Act]]) -> None:
     )  # "timing belt + water pump + coolant", and nothing else
     for at, clause in enumerate(clauses):
         is_item = bool(clause.parts) and not (clause.is_state or clause.loose or clause.void)
-        if is_item and not acts[at] and (is_sum or all(p.key in _SERVED for p in clause.parts)):
+        if is_item and not acts[at] and (is_sum or all(p.key in _SERVED or p.kind in _LISTED for p in clause.parts)):
             acts[at] = [Act(clause.first_part, "replace", weak=True)]
 
 

@@ -11,7 +11,7 @@ from afterclear.catalogue.order_text.splitting import WITH, statements
 from afterclear.catalogue.order_text.spreading import lent_name, shared_name, spread_name
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_words.phrases import Found
-from afterclear.catalogue.order_words.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_words.speech import AS_WORK, OTHER, SYMPTOM, WIRING, Speech
 from afterclear.catalogue.order_words.vocabulary import ASKED, Word, is_measure
 
 _FILLING: Final = (
@@ -24,6 +24,16 @@ _FILLING: Final = (
     "refill",
     "gefüll",
     "eingefüll",
+    "topp",
+    "nachgefüll",
+    "aufgefüll",
+    "ergänz",
+    "complét",
+    "rellen",
+    "dolan",
+    "dolew",
+    "uzupeł",
+    "zalan",
 )
 _GAS: Final = "refrigerant"
 _GRAMS: Final = {"g", "gr", "gramm", "grams"}
@@ -105,6 +115,8 @@ class _Reader:
         found = [
             f for f in found if len(f.places) > 1 or speech.is_named(words[f.start], f.meaning)
         ]
+        used = [f for f in found if speech.served(f.meaning)]
+        found = [replace(f, meaning=OTHER) if f in used else f for f in found]
         long = [set(f.places) for f in found if len(f.places) > 1 and f.meaning != OTHER]
         acts = [a for a in speech.actions.in_order(words) if not self._is_noun(a)]
         long += [set(f.places) for f in acts if len(f.places) > 1]  # "sent for repair"
@@ -113,20 +125,20 @@ class _Reader:
             for s in speech.said.in_order(words)
             if not any(set(s.places) < f for f in long) and not speech.is_past(words, s)
         ]
-        used = {at for f in signals for at in f.places}
-        acts = [f for f in acts if used.isdisjoint(f.places)]
+        signs = {at for f in signals for at in f.places}
+        acts = [f for f in acts if signs.isdisjoint(f.places)]
         beside = [b for b in speech.beside.in_order(words) if not self._naming.is_pipe(b)]
         because = min((f.start for f in signals if f.meaning == "untouched"), default=len(words))
         found = self._without_acts(found, acts)
         found = [f for f in found if not any(set(f.places) < spot for spot in self._long)]
-        found = [f for f in found if f.start < because and used.isdisjoint(f.places)]
-        found, beside = _without_others(found, [b for b in beside if used.isdisjoint(b.places)])
+        found = [f for f in found if f.start < because and signs.isdisjoint(f.places)]
+        found, beside = _without_others(found, [b for b in beside if signs.isdisjoint(b.places)])
         acts = [a for a in acts if a.start < because and not self._is_in_name(a, found)]
         taught = [set(a.places) for a in acts if a.meaning == "software"]
         found = [f for f in found if not any(set(f.places) < t for t in taught)]
         named = {at for f in found if f.meaning != OTHER for at in f.places}
         taken = {at for f in (*found, *acts) if f.meaning != OTHER for at in f.places}
-        acts += self._stemmed(used | taken)
+        acts += self._stemmed(signs | taken)
         taken |= {at for f in (*beside, *acts, *signals) for at in f.places} | self._passed
         states = {
             at
@@ -167,6 +179,7 @@ class _Reader:
         clause.strange = sum(bool(words[at].stems) or speech.is_strange(words[at]) for at in loose)
         clause.named_others = any(f.meaning == OTHER for f in found)
         self._hint(clause, taken)
+        self._use(clause, [u for u in used if any(f.places == u.places for f in found)], taken)
         self._deny(clause)
         clause.weight = sum(len(f.places) for f in (*kept, *acts)) + 0.5 * len(
             self._passed | states
@@ -197,6 +210,19 @@ class _Reader:
         clause.beside = self._join in WITH
         clause.begins_here = words[0].text in speech.here
         clause.negated = not speech.negators.isdisjoint(texts)
+
+    def _use(self, clause: Clause, used: list[Found], taken: set[int]) -> None:
+        """Take consumables, with the work that their names may say."""
+        if not used:
+            return
+        clause.used = self._naming.consumables(used, taken)
+        places = {at for f in used for at in f.places}
+        clause.used_words = frozenset(at for at in places if self._is_loose(at, taken))
+        clause.only_used = len(clause.used) == len(used)
+        starts = {f.start for f in used if f.meaning.endswith(AS_WORK)}
+        clause.used_acts = [
+            Act(p.start, "replace", weak=True) for p in clause.used if p.start in starts
+        ]
 
     def _is_loose(self, at: int, taken: set[int]) -> bool:
         """Whether a word is unknown; half a compound is not."""

@@ -87,7 +87,8 @@ class Naming:
     def _names_more(self, other: Found) -> bool:
         """Whether one word of a part outside the lexicon names a component: "turbo oil line"."""
         alone = [self._speech.components.scattered([self._words[at]], set()) for at in other.places]
-        return any(found and found[0].meaning != OTHER for found in alone)
+        known = [f[0].meaning for f in alone if f]
+        return any(meaning and self._speech.served(meaning) is None for meaning in known)
 
     def _is_where(self, one: Found) -> bool:
         """Whether a name only says where another part is: "behind the catalyst"."""
@@ -179,6 +180,21 @@ class Naming:
     def _touch(self, one: Found, other: Found) -> bool:
         low, high = sorted((one, other), key=lambda f: f.start)
         return all(at in self._passed for at in range(low.end, high.start))
+
+    def consumables(self, found: list[Found], taken: set[int]) -> list[Part]:
+        """Fluids, filters and hoses that are named themselves, not by a part of theirs."""
+        near = taken.union(*(f.places for f in found))
+        longest = [
+            f
+            for f in found
+            if not any(len(o.places) > len(f.places) and self._touch(f, o) for o in found)
+        ]
+        return [self._consumable(f) for f in longest if not self._has_head(f, near)]
+
+    def _consumable(self, found: Found) -> Part:
+        one = self._speech.served(found.meaning)
+        key = one.component.key if one else found.meaning
+        return replace(self._part(found, key, ""), kind=one.kind if one else "")
 
     def parts(self, found: list[Found], beside: list[Found]) -> list[Part]:
         """Components, each with the component whose wiring it is."""

@@ -6,7 +6,7 @@ found is returned as not recognised, for a person to read.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import lru_cache
 from pathlib import Path
@@ -18,8 +18,10 @@ from afterclear.catalogue.order_text.clauses import clauses_of
 from afterclear.catalogue.order_text.cutting import words_in
 from afterclear.catalogue.order_text.places import torn_apart
 from afterclear.catalogue.order_text.referring import IN_A_ROW
+from afterclear.catalogue.order_text.serving import with_consumables
 from afterclear.catalogue.order_text.told import Bound, Clause
-from afterclear.catalogue.order_words.speech import Speech
+from afterclear.catalogue.order_words.consumables import load_consumables
+from afterclear.catalogue.order_words.speech import LANGUAGES, Speech
 from afterclear.catalogue.order_words.speeches import load_speeches
 from afterclear.catalogue.order_words.vocabulary import plain_words
 
@@ -38,6 +40,7 @@ class Unread(StrEnum):
     NO_ACTION = "no_action"  # a component, but not what was done
     NOT_DONE = "not_done"  # recommended, refused, or no fault found
     PART_OF = "part_of"  # a part of a known component, such as its hose
+    SERVICE = "service"  # fluids, filters, blades, alignment: nothing a code is about
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,7 @@ class WorkText:
     why: Unread | None  # None if something was read
     idle: tuple[Work, ...] = ()  # named, without any work on them
     named: tuple[str, ...] = ()  # components it names nevertheless, by their keys
+    used: tuple[Work, ...] = ()  # work on consumables, by their keys
 
 
 class WorkReader:
@@ -70,7 +74,10 @@ class WorkReader:
 
     def __init__(self, config_dir: Path, lexicon: Lexicon) -> None:
         self._components: Mapping[str, Component] = lexicon.components
-        self._speeches: tuple[Speech, ...] = load_speeches(config_dir, lexicon.components)
+        self.consumables = load_consumables(config_dir, lexicon.components, LANGUAGES)
+        self._speeches: tuple[Speech, ...] = load_speeches(
+            config_dir, lexicon.components, self.consumables
+        )
         self._owners: dict[str, tuple[int, ...]] = {}  # languages of a word met, by place
         self.read = lru_cache(maxsize=50_000)(self._read)
 
@@ -101,18 +108,37 @@ class WorkReader:
         return [one for one in best if one[0] * _CLEAR >= best[0][0]]
 
     def _text(self, clauses: list[Clause]) -> WorkText:
-        bound = bound_acts(clauses)
-        works = [work for one in bound for work in self._works(one)]
+        both = with_consumables(clauses)
+        works = [work for one in bound_acts(clauses) for work in self._works(one)]
+        used = self._used(both)
         done = tuple(dict.fromkeys(w for w in works if w.action))
         acted = {w.component for w in done}
         idle = tuple(dict.fromkeys(w for w in works if not w.action and w.component not in acted))
         void = [part.key for c in clauses if c.void for part in c.parts]
         named = tuple(dict.fromkeys([*void, *(w.component for w in idle)]))
-        return WorkText(done, None if done else _why(clauses, named), idle, named)
+        why = None if done else _why(clauses, named)
+        if why in (Unread.NO_COMPONENT, Unread.PART_OF) and any(
+            self.consumables[w.component].is_service for w in used
+        ):
+            why = Unread.SERVICE
+        return WorkText(done, why, idle, named, used)
+
+    def _used(self, clauses: list[Clause]) -> tuple[Work, ...]:
+        """Give what was done with consumables."""
+        bound = bound_acts(clauses) if clauses else []
+        found = []
+        for work in (w for one in bound if one.part.kind for w in self._works(one)):
+            consumable = self.consumables[work.component]
+            if action := consumable.action(work.action) if work.action else "":
+                is_own = bool(consumable.of) and action == "replace"
+                found.append(replace(work, action=action, of=consumable.of if is_own else ""))
+        return tuple(dict.fromkeys(found))
 
     def _works(self, one: Bound) -> list[Work]:
         part = one.part
         component = self._components.get(part.of or part.key, _NOWHERE_ELSE)
+        if part.kind:
+            component = self.consumables[part.key].component
         counted = [_as_counted(told, component.axes) for told in one.places]
         if part.of and not any(told.keys() & set(component.axes) for told in counted):
             component = _NOWHERE_ELSE  # a loom's place, where what it is of has none

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from afterclear.catalogue.order_text.told import Clause, Part
-from afterclear.catalogue.order_words.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_words.speech import Speech
 from afterclear.catalogue.order_words.vocabulary import Word
 
 _LENT = 2  # words of a name before "and", without its last
@@ -14,7 +14,7 @@ def shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator
     size = len(before)
     passed = {at for at, w in enumerate(before) if not w.stems}
     for one in speech.components.scattered([*before, *run], passed):
-        if one.start < size < one.end and one.meaning not in (OTHER, SYMPTOM, WIRING):
+        if one.start < size < one.end and speech.is_part(one.meaning):
             own = [at - size for at in one.places if at >= size]
             stems = frozenset(s for at in own for s in run[at].stems)
             yield Part(one.meaning, "", own[0], stems)
@@ -27,7 +27,7 @@ def lent_name(before: Clause, clause: Clause, speech: Speech) -> Iterator[Part]:
     head = [w for w in clause.words if w.stems & clause.parts[0].head][:1]
     size = len(before.words)
     for one in speech.components.scattered([*before.words, *head], set()):
-        if one.start < size < one.end and one.meaning not in (OTHER, SYMPTOM, WIRING):
+        if one.start < size < one.end and speech.is_part(one.meaning):
             stems = frozenset(s for at in one.places if at < size for s in before.words[at].stems)
             yield Part(one.meaning, "", one.start, stems)
             before.loose = before.strange = 0
@@ -47,7 +47,7 @@ def spread_name(told: list[Clause], clause: Clause, speech: Speech) -> Iterator[
     words = [*before, *clause.words]
     skipped = set(range(size)) | {size + at for at in clause.passed}
     for one in speech.components.scattered(words, skipped):
-        if one.start < size < one.end and one.meaning not in (OTHER, SYMPTOM, WIRING):
+        if one.start < size < one.end and speech.is_part(one.meaning):
             kept = [at - size for at in one.places if at >= size]
             stems = frozenset(s for at in one.places for s in words[at].stems)
             yield Part(one.meaning, "", kept[0], stems, words=len(one.places))

@@ -18,6 +18,7 @@ class Part:
     head: frozenset[str] = frozenset()  # stems of the one that says what kind of thing it is
     family: frozenset[str] = frozenset()  # stems of all its names
     toward: bool = False  # a control unit, perhaps only the one a part was registered with
+    kind: str = ""  # of a consumable: "fluid", "item", "work", "part"
     far: bool = False  # perhaps only where its cable broke: "cable broken at the tailgate"
 
 
@@ -63,6 +64,10 @@ class Clause:
     loose: int = 0  # words that are no name, place, work or state: it is no item of a list
     topic: bool = False  # a colon follows: "Clutch: actuator renewed"
     named_others: bool = False  # a part that is no component
+    used: list[Part] = field(default_factory=list)  # consumables: oil, filters, hoses
+    used_acts: list[Act] = field(default_factory=list)  # what their names say: "oil change"
+    used_words: frozenset[int] = frozenset()  # places of their names
+    only_used: bool = False  # what is named and is no component is a consumable
     others: frozenset[str] = frozenset()  # stems of names of what is no component
     heads: frozenset[str] = frozenset()  # stems of kinds of parts: "switch", if none is named
     part_of: bool = False  # a known component's hose, seal, bracket

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
+from afterclear.catalogue.order_words.consumables import Consumable
 from afterclear.catalogue.order_words.grammar import GRAMMARS, Beginnings
 from afterclear.catalogue.order_words.phrases import Found, Phrases
 from afterclear.catalogue.order_words.vocabulary import (
@@ -22,7 +23,8 @@ from afterclear.catalogue.order_words.vocabulary import (
 )
 
 WIRING: Final = "wiring"
-OTHER: Final = ""  # what is no component: oil, fluids, filters of a service
+OTHER: Final = ""  # what is no component: fluids of a service, seals, hoses
+AS_WORK: Final = "!"  # after a consumable whose name says the work, too: "oil change"
 SYMPTOM: Final = "?"  # symptoms, which are no parts: nobody replaces a misfire
 _SYMPTOMS: Final = frozenset({
     "misfire", "compression", "fuel_mixture", "intake_leak", "overheat", "communication",
@@ -64,7 +66,12 @@ _WORDS_KEPT: Final = 50_000
 class Speech:
     """The words of one language, and the English names, which are met in all."""
 
-    def __init__(self, language: str, tables: Mapping[str, list[Mapping[str, Any]]]) -> None:
+    def __init__(
+        self,
+        language: str,
+        tables: Mapping[str, list[Mapping[str, Any]]],
+        consumables: Mapping[str, Consumable],
+    ) -> None:
         self.language = language
         self.vocabulary = Vocabulary(language)
         self.components, self.beside = Phrases(), Phrases()
@@ -117,6 +124,7 @@ class Speech:
             self.vocabulary.parts |= _compound_parts(table, same)
             self.problems += self.vocabulary.count_as_one(same)
             self.vocabulary.dotted.update(table.get("dotted", {}))
+        self._consumables = consumables
         codes, work = own
         self._take(work)  # what work orders say comes before what codes say
         self._take(codes, of_codes=True)
@@ -126,6 +134,14 @@ class Speech:
 
     def _begins_known(self, folded: str) -> bool:
         return bool(self._states.meaning(folded) or self._verbs.meaning(folded))
+
+    def served(self, meaning: str) -> Consumable | None:
+        """Give the consumable a name means; None: it means another thing."""
+        return self._consumables.get(meaning.removesuffix(AS_WORK))
+
+    def is_part(self, meaning: str) -> bool:
+        """Whether a name means a component, and no symptom, wiring or consumable."""
+        return meaning not in (OTHER, SYMPTOM, WIRING) and self.served(meaning) is None
 
     def is_own(self, word: str) -> bool:
         """Whether a word, in small letters, is one of this language."""
@@ -305,6 +321,10 @@ class Speech:
         for name in table.get("short", {}).get("names", ()):
             self.vocabulary.cut_short(f"{name}.")
         self._weak.update(table.get("weak", {}).get("names", ()))
+        if not of_codes:
+            for key, one in self._consumables.items():
+                self._add_components(one.names[self.language], key)
+                self._add_components(one.works[self.language], f"{key}{AS_WORK}")
         self._add_components(table.get("other", {}).get("names", ()), OTHER)
 
     def _take_places(self, table: Mapping[str, Any]) -> None:

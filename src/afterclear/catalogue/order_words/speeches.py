@@ -1,10 +1,12 @@
 """The words of all languages read from ``config``, and every problem found in them at once."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
 from afterclear.catalogue.config_tables import read_settings
+from afterclear.catalogue.lexicon import Component
+from afterclear.catalogue.order_words.consumables import Consumable
 from afterclear.catalogue.order_words.speech import ACTIONS, LANGUAGES, WIRING, Speech
 from afterclear.catalogue.order_words.vocabulary import ENGLISH
 from afterclear.errors import ConfigError
@@ -20,7 +22,9 @@ _SECTIONS: Final = {
 }  # fmt: skip
 
 
-def load_speeches(config_dir: Path, known: Iterable[str]) -> tuple[Speech, ...]:
+def load_speeches(
+    config_dir: Path, known: Mapping[str, Component], consumables: Mapping[str, Consumable]
+) -> tuple[Speech, ...]:
     """Read the words of every language.
 
     Raises:
@@ -30,7 +34,7 @@ def load_speeches(config_dir: Path, known: Iterable[str]) -> tuple[Speech, ...]:
     tables = {language: _tables(config_dir, language) for language in LANGUAGES}
     components = {*known, WIRING}
     problems = [p for lang in LANGUAGES for p in _problems(lang, tables[lang][1], components)]
-    speeches = tuple(Speech(language, tables) for language in LANGUAGES)
+    speeches = tuple(Speech(language, tables, consumables) for language in LANGUAGES)
     problems += [f"work_words of {s.language}: {p}" for s in speeches for p in s.problems]
     if problems:
         raise ConfigError("Words for work are wrong:\n  " + "\n  ".join(problems))
