@@ -410,6 +410,64 @@ def test_an_ordinal_may_begin_a_text(reader: WorkReader, text: str) -> None:
     reader.read(text)
 
 
+@pytest.mark.parametrize(
+    ("text", "used"),
+    [
+        ("full svc, oil + filter changed", "replace engine_oil, replace oil_filter"),
+        ("Ölwechsel m. Filter 4,8 l", "replace engine_oil, replace oil_filter"),
+        ("Bremsfl. gew.", "replace brake_fluid"),
+        ("Vidange + filtre à huile", "replace engine_oil, replace oil_filter"),
+        ("Escobillas del. gastadas, puestas nuevas", "replace wiper_blade front"),
+        ("Płyn chłodniczy wymieniony", "replace coolant"),
+        ("adblue topped up 10 ltr", "replace reductant"),
+        ("PAS fluid low, topped", "replace steering_fluid"),
+        ("top rad hose split, renewed, system filled", "replace coolant_hose, replace coolant"),
+        ("Pila del mando cambiada", "replace key_battery"),
+        ("Batterie CR2032 gew.", "replace key_battery"),
+        ("tracking done", "adjust wheel_alignment"),
+        # leaked, asked for, or another thing's
+        ("Connector oil fouled, connector replaced", ""),
+        ("Ölwechsel fällig", ""),
+        ("Wymiana oleju w ASB, 9l ATF", ""),
+        ("oil filter housing gasket renewed", ""),
+        ("Motor de arranque reparado (escobillas)", ""),
+        ("Scheiben vermessen, Probefahrt 12 km", ""),
+    ],
+)  # fmt: skip
+def test_fluids_filters_and_hoses_are_what_they_are(
+    reader: WorkReader, text: str, used: str
+) -> None:
+    """And no component of that name: an oil filter is no oil pressure sensor."""
+    told = reader.read(text).used
+    assert ", ".join(f"{w.action} {w.component} {w.position}".strip() for w in told) == used
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("Ölwechsel", Unread.SERVICE),
+        ("Liquide de frein remplacé", Unread.SERVICE),
+        ("vac hose renewed", Unread.PART_OF),
+    ],
+)
+def test_an_order_for_a_service_alone_is_told_from_one_nobody_understood(
+    reader: WorkReader, text: str, why: Unread
+) -> None:
+    """A hose may have been a fault's cause: it stays for a person."""
+    told = reader.read(text)
+    assert (told.works, told.why) == ((), why)
+
+
+def test_wrong_consumables_are_refused_all_at_once(tmp_path: Path) -> None:
+    """Key, field and what was expected."""
+    for path in notes_table.CONFIG.glob("*.toml"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    wrong = '[oil]\nlabel = "oil"\nkind = "goo"\nof = "hat"\ncolour = "red"\nen = []\n[key]\n'
+    (tmp_path / "consumables.toml").write_text(wrong, encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"(?s)colour.*lacks de.*'goo'.*hat.*is a component"):
+        WorkReader(tmp_path, notes_table.lexicon())
+
+
 def test_a_text_of_any_length_and_kind_is_read(reader: WorkReader) -> None:
     """Hostile cells end in an answer."""
     for text in ("x" * 100_000, "a." * 5000, "\0", "1 2 3 " * 500, "°" * 2000, "sensor " * 2000):

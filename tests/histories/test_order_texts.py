@@ -51,6 +51,19 @@ def test_the_orders_own_action_counts_before_its_text(tmp_path: Path) -> None:
         assert only(attempts(con))["kind"] == "repair"
 
 
+def test_a_service_is_listed_as_such_and_mends_only_a_fault_that_names_it(tmp_path: Path) -> None:
+    """An oil change is for the family of the oil; brake fluid is for none."""
+    story = _story(notes="oil and filter changed, brake fluid changed")
+    with told(tmp_path, story) as con:
+        assert only(attempts(con))["kind"] == "clear_only"
+        rows = query(con, "SELECT part, family, action, why FROM store.order_texts ORDER BY part")
+    assert rows.rows() == [
+        ("brake_fluid", None, "replace", "service"),
+        ("engine_oil", "oil_quality", "replace", None),
+        ("oil_filter", None, "replace", "service"),
+    ]
+
+
 def test_what_was_not_recognised_is_listed_with_the_reason(tmp_path: Path) -> None:
     """Beside what was read."""
     story = _story(notes="sorted the usual thing").repair(

@@ -197,6 +197,10 @@ class Catalogue:
         component = self.lexicon.components[work.aimed_at]
         return self._family(component, work.position, None, certain=True)
 
+    def why_used(self, consumable: str) -> str:
+        """Say why work on a consumable is of no family: a service, or a part of something."""
+        return self._work_reader.why_used(consumable)
+
     @cached_property
     def _work_reader(self) -> "WorkReader":
         # few commands read texts of work orders, and the words of five languages take a second

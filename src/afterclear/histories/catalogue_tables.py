@@ -114,12 +114,21 @@ def put_order_texts(con: Connection, catalogue: Catalogue) -> None:
 def _works(
     catalogue: Catalogue, text: "WorkText", action: str | None
 ) -> Iterator[tuple[object, ...]]:
-    """Rows of ``text_works`` from text and action; the order's own action applies to all."""
+    """Rows of ``text_works`` from text and action; the order's own action applies to all.
+
+    A consumable is a row of its own, without a family: an oil change mends no fault but one that
+    names the oil.
+    """
     works = (*text.works, *text.idle) if action else text.works
     for work in works:
         done = action or work.action
         yield work.component, catalogue.family_of_work(work).key, done, None, None
-    if not works and text.why is not None:
+    for work in text.used:
+        family = catalogue.family_of_work(work).key if work.of else None
+        why = None if family else catalogue.why_used(work.component)
+        yield work.component, family, work.action, why, None
+    told = {catalogue.why_used(work.component) for work in text.used}
+    if not works and text.why is not None and text.why not in told:
         yield None, None, None, text.why.value, " ".join(text.named) or None
 
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from itertools import takewhile
 from typing import Final
 
-from afterclear.catalogue.order_text.neighbours import shared_places
+from afterclear.catalogue.order_text.neighbours import at_end, shared_places
 from afterclear.catalogue.order_text.referring import refer
 from afterclear.catalogue.order_text.refitting import (
     BOTH_SIDES,
@@ -25,7 +25,8 @@ from afterclear.catalogue.order_text.undone import void_undone
 from afterclear.catalogue.order_words.speech import WIRING
 
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
-_CHARGED: Final = {"battery", "hv_battery"}  # to be used further; nothing else can be filled
+# to be used further, or read off; nothing else can be filled
+_CHARGED: Final = {"battery", "hv_battery", "alternator"}
 _LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
 _HEATED: Final = {"oxygen_sensor_heater": "oxygen_sensor", "nox_sensor_heater": "nox_sensor"}
 _BY_HAND: Final = {"replace", "repair", "clean"}
@@ -82,7 +83,7 @@ def _action(act: Act, part: Part) -> str:
     """Name the action for a component: "charged" fills a gas circuit, or a battery in use."""
     if act.fills and part.key not in _FILLED and part.kind != "fluid":
         return "inspect" if part.key in _CHARGED else ""
-    return action_on(part.key, act)
+    return act.action if part.kind else action_on(part.key, act)
 
 
 def _as_whole(part: Part, actions: tuple[str, ...]) -> Part:
@@ -127,7 +128,7 @@ def _join(found: list[Bound], one: Bound) -> None:
     for at, other in enumerate(found):
         is_same = (other.part.key, other.part.of) == (part.key, part.of)
         if is_same and (not one.places or not other.actions or one.places == other.places):
-            places = one.places or other.places
+            places = at_end(one.places, other.places) or other.places
             merged = tuple(dict.fromkeys([*other.actions, *one.actions]))
             found[at] = Bound(other.part, places, merged)
             return
@@ -192,7 +193,11 @@ def _serve(clauses: list[Clause], acts: list[list[Act]]) -> None:
     )  # "timing belt + water pump + coolant", and nothing else
     for at, clause in enumerate(clauses):
         is_item = bool(clause.parts) and not (clause.is_state or clause.loose or clause.void)
-        if is_item and not acts[at] and (is_sum or all(p.key in _SERVED or p.kind in _LISTED for p in clause.parts)):
+        if (
+            is_item
+            and not acts[at]
+            and (is_sum or all(p.key in _SERVED or p.kind in _LISTED for p in clause.parts))
+        ):
             acts[at] = [Act(clause.first_part, "replace", weak=True)]
 
 
@@ -220,18 +225,33 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
             return
         if other.parts or _ends_list(other):
             if bare and not other.void and _is_listed_with(clause, other):
-                yield from acts[later] or other.acts
+                yield from acts[later] or other.acts or _acts_on_used(clauses, later)
             if other.parts or not (other.acts or other.joined or other.void):
                 return  # "hose came off, refitted": it goes on with another thing
         elif {p.key for p in other.owners}.difference(p.key for p in clause.parts):
             return  # it goes on with a part of another thing
         # "no power to the pump, fuse replaced": the work is on another part
-        elif _is_of(clause, other) and (bare or not other.strange):
+        elif _is_of(clause, other) and _goes_on(clause, other, bare=bare):
             bare = False
             given += other.acts
             yield from other.acts
         elif _is_of(clause, other):  # whatever is taught, it is the part's: "idle stops learned"
             yield from (a for a in other.acts if a.action == "software" or a.reset)
+
+
+def _acts_on_used(clauses: list[Clause], at: int) -> list[Act]:
+    """Give the work on a consumable in the clause after it: "hoses perished, renewed"."""
+    after = clauses[at + 1] if clauses[at].used and at + 1 < len(clauses) else None
+    if after is None or after.sentence != clauses[at].sentence:
+        return []
+    return [] if after.parts or after.used or after.named_others else after.acts
+
+
+def _goes_on(clause: Clause, other: Clause, *, bare: bool) -> bool:
+    """Whether a clause with unknown words tells more of the parts before it."""
+    if not other.strange:
+        return True
+    return bare and not all(p.kind for p in clause.parts)
 
 
 def _is_of(clause: Clause, other: Clause) -> bool:
@@ -249,8 +269,9 @@ def _ends_list(other: Clause) -> bool:
 def _is_listed_with(clause: Clause, other: Clause) -> bool:
     """Whether the work on a later part was done on a clause's components too."""
     is_item = not clause.is_state and not clause.loose
-    if not other.parts:
-        return is_item and other.joined
+    if not other.parts:  # "pads and discs, brake fluid changed"
+        is_list = other.joined or any(p.kind != "part" for p in other.used)
+        return is_item and (is_list or bool(other.used and not clause.said))
     is_elsewhere = bool(other.places) and other.places != clause.places
     keys = {p.key for p in clause.parts}
     if not (other.aside or is_elsewhere) and any(p.key in keys for p in other.parts):

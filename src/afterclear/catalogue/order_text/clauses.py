@@ -5,36 +5,37 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import Final
 
-from afterclear.catalogue.order_text.naming import Naming
+from afterclear.catalogue.order_text.naming import (
+    FILLING,
+    INSIDE,
+    Naming,
+    is_used,
+    plain,
+    without_flows,
+    without_others,
+)
 from afterclear.catalogue.order_text.places import MOST, counts
 from afterclear.catalogue.order_text.splitting import WITH, statements
-from afterclear.catalogue.order_text.spreading import lent_name, shared_name, spread_name
+from afterclear.catalogue.order_text.spreading import (
+    lent_name,
+    same_head,
+    shared_name,
+    shared_use,
+    spread_name,
+)
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_words.phrases import Found
-from afterclear.catalogue.order_words.speech import AS_WORK, OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_words.speech import (
+    AS_WORK,
+    GIVEN,
+    LIKEWISE,
+    OTHER,
+    SYMPTOM,
+    WIRING,
+    Speech,
+)
 from afterclear.catalogue.order_words.vocabulary import ASKED, Word, is_measure
 
-_FILLING: Final = (
-    "recharg",
-    "recarg",
-    "charg",
-    "carga",
-    "nabi",
-    "befüll",
-    "refill",
-    "gefüll",
-    "eingefüll",
-    "topp",
-    "nachgefüll",
-    "aufgefüll",
-    "ergänz",
-    "complét",
-    "rellen",
-    "dolan",
-    "dolew",
-    "uzupeł",
-    "zalan",
-)
 _GAS: Final = "refrigerant"
 _GRAMS: Final = {"g", "gr", "gramm", "grams"}
 _GRAMS_FROM: Final = 3  # figures: a charge is of some hundred grams
@@ -54,7 +55,13 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
             last.topic = True
         clause = _Reader(speech, run, join).clause(sentence, joined=joined)
         if last and joined and not clause.parts and last.sentence == sentence:
-            clause.parts = list(shared_name(last.words, run, speech))
+            clause.parts = list(shared_name(last.words, run, speech)) or list(
+                same_head(last, run, speech)
+            )
+        if last and last.used and last.sentence == sentence and not (clause.parts or clause.used):
+            clause.used = list(shared_use(last, clause, speech))
+            clause.used_words = frozenset(p.start for p in clause.used)
+            clause.only_used = bool(clause.used)
         if last and joined and last.sentence == sentence and not last.parts:
             last.parts = list(lent_name(last, clause, speech))
         told = [c for c in told if c.sentence == sentence]
@@ -68,34 +75,13 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
         yield last
 
 
-def _without_others(found: list[Found], beside: list[Found]) -> tuple[list[Found], list[Found]]:
-    """Leave out what is only a word in the name of no component: the "hose" that is no wire."""
-    others = [set(f.places) for f in found if f.meaning == OTHER and len(f.places) > 1]
-    cables = [b for b in beside if not any(set(b.places) <= other for other in others)]
-    return [f for f in found if not any(set(f.places) < other for other in others)], cables
-
-
-def _without_flows(words: list[Word], speech: Speech) -> list[Word]:
-    """Take "return" for what was measured, where how much is told: "return of injector 3 high"."""
-    flows = [w for w in words if w.text in speech.flows]
-    is_told = bool(flows) and any(
-        speech.is_state(w) or speech.action_of(w) == "inspect" or speech.begins("good", w)
-        for w in words
-        if w not in flows
-    )
-    acted = {i for a in speech.actions.in_order(words) if a.meaning == "inspect" for i in a.places}
-    if not flows or not (is_told or acted):
-        return words
-    return [replace(w, stems=frozenset()) if w in flows else w for w in words]
-
-
 class _Reader:
     """One clause."""
 
     def __init__(self, speech: Speech, words: list[Word], join: str) -> None:
         self._speech = speech
         self._join = join  # the word before it: "and", "with"
-        self._words = words = _without_flows([speech.as_state(w) for w in words], speech)
+        self._words = words = without_flows([speech.as_state(w) for w in words], speech)
         self._spots: set[int] = set()
         self._long: list[set[int]] = []  # of places told in several words: "pre cat"
         self._by_axis: dict[str, set[str]] = {}
@@ -115,8 +101,8 @@ class _Reader:
         found = [
             f for f in found if len(f.places) > 1 or speech.is_named(words[f.start], f.meaning)
         ]
-        used = [f for f in found if speech.served(f.meaning)]
-        found = [replace(f, meaning=OTHER) if f in used else f for f in found]
+        used = [f for f in found if is_used(f, words, speech)]
+        found = plain(found, words, speech)
         long = [set(f.places) for f in found if len(f.places) > 1 and f.meaning != OTHER]
         acts = [a for a in speech.actions.in_order(words) if not self._is_noun(a)]
         long += [set(f.places) for f in acts if len(f.places) > 1]  # "sent for repair"
@@ -130,9 +116,11 @@ class _Reader:
         beside = [b for b in speech.beside.in_order(words) if not self._naming.is_pipe(b)]
         because = min((f.start for f in signals if f.meaning == "untouched"), default=len(words))
         found = self._without_acts(found, acts)
+        used += [f for f in found if f not in used and is_used(f, words, speech)]
+        found = plain(found, words, speech)
         found = [f for f in found if not any(set(f.places) < spot for spot in self._long)]
         found = [f for f in found if f.start < because and signs.isdisjoint(f.places)]
-        found, beside = _without_others(found, [b for b in beside if signs.isdisjoint(b.places)])
+        found, beside = without_others(found, [b for b in beside if signs.isdisjoint(b.places)])
         acts = [a for a in acts if a.start < because and not self._is_in_name(a, found)]
         taught = [set(a.places) for a in acts if a.meaning == "software"]
         found = [f for f in found if not any(set(f.places) < t for t in taught)]
@@ -160,24 +148,16 @@ class _Reader:
         clause = Clause(words, sentence, joined, self._naming.parts(kept, beside), self._by_axis)
         self._number_parts(clause, kept)
         clause.acts = self._work([f for f in acts if not self._is_anothers(f, taken)])
-        kinds = set[str]().union(*(speech.kinds_of(w) for w in words))
-        clause.removed = "removed" in kinds
-        # in order, and not only so again: "radio now ok"
-        clause.good = not clause.acts and "good" in kinds and "after" not in kinds
-        if clause.good and clause.parts and not states:
-            clause.acts = [Act(clause.first_part, "inspect", weak=False)]
-        if not clause.parts and any(a.fills for a in clause.acts) and self._is_gas():
-            clause.parts = [Part(_GAS, "", 0, frozenset())]
+        self._judge(clause, states)
         elsewhere = [f for f in signals if f.meaning != "elsewhere" or f.start < because]
         clause.said = {f.meaning: f.start for f in reversed(elsewhere)}
-        clause.others = frozenset(
-            s for f in found if f.meaning == OTHER for at in f.places for s in words[at].stems
-        )
+        others = [f for f in found if f.meaning == OTHER]
+        clause.others = frozenset(s for f in others for at in f.places for s in words[at].stems)
         clause.is_state = bool(states) or any(f.meaning == SYMPTOM for f in found)
         loose = [at for at in range(len(words)) if self._is_loose(at, taken)]
         clause.loose = len(loose)
         clause.strange = sum(bool(words[at].stems) or speech.is_strange(words[at]) for at in loose)
-        clause.named_others = any(f.meaning == OTHER for f in found)
+        clause.named_others = bool(others)
         self._hint(clause, taken)
         self._use(clause, [u for u in used if any(f.places == u.places for f in found)], taken)
         self._deny(clause)
@@ -185,6 +165,17 @@ class _Reader:
             self._passed | states
         )
         return clause
+
+    def _judge(self, clause: Clause, states: set[int]) -> None:
+        """Take what was found in order, taken out, or filled by weight."""
+        kinds = set[str]().union(*(self._speech.kinds_of(w) for w in self._words))
+        clause.removed = "removed" in kinds
+        # in order, and not only so again: "radio now ok"
+        clause.good = not clause.acts and "good" in kinds and "after" not in kinds
+        if clause.good and clause.parts and not states:
+            clause.acts = [Act(clause.first_part, "inspect", weak=False)]
+        if not clause.parts and any(a.fills for a in clause.acts) and self._is_gas():
+            clause.parts = [Part(_GAS, "", 0, frozenset())]
 
     def _hint(self, clause: Clause, taken: set[int]) -> None:
         """Take kinds of parts that no name has, and who worked, when and how often."""
@@ -195,7 +186,7 @@ class _Reader:
         clause.passed = frozenset(self._passed)
         clause.owners = self._naming.owner_parts()
         stems = frozenset[str]().union(*(w.stems for w in words))
-        left = [w for at, w in enumerate(words) if at not in taken]
+        left = [words[at] for at in range(len(words)) if at not in taken and not self._is_in(at)]
         if not stems.isdisjoint(speech.sundries):
             clause.named_others |= any(not w.stems.isdisjoint(speech.sundries) for w in left)
         if not stems.isdisjoint(speech.heads):
@@ -204,7 +195,9 @@ class _Reader:
         texts = {w.text for w in words}
         clause.here = not speech.here.isdisjoint(texts)
         clause.bulb = not speech.bulbs.isdisjoint(stems)
-        clause.likewise = not speech.likewise.isdisjoint(texts)
+        clause.likewise = clause.said.pop(LIKEWISE, -1) >= 0
+        clause.likewise |= not speech.likewise.isdisjoint(texts)
+        clause.given = clause.said.pop(GIVEN, -1) >= 0
         clause.also = bool(clause.acts) and not speech.also.isdisjoint(texts)
         clause.added = self._join == "+"
         clause.beside = self._join in WITH
@@ -219,10 +212,15 @@ class _Reader:
         places = {at for f in used for at in f.places}
         clause.used_words = frozenset(at for at in places if self._is_loose(at, taken))
         clause.only_used = len(clause.used) == len(used)
-        starts = {f.start for f in used if f.meaning.endswith(AS_WORK)}
+        starts = {f.end - 1: f.start for f in used if f.meaning.endswith(AS_WORK)}
         clause.used_acts = [
-            Act(p.start, "replace", weak=True) for p in clause.used if p.start in starts
+            Act(starts[p.start], "replace", weak=True) for p in clause.used if p.start in starts
         ]
+
+    def _is_in(self, at: int) -> bool:
+        """Whether a word only says where a thing sat: "seized in pipe"."""
+        is_state = any(self._speech.is_state(w) for w in self._words[:at])
+        return at > 1 and is_state and self._words[at - 1].text in INSIDE
 
     def _is_loose(self, at: int, taken: set[int]) -> bool:
         """Whether a word is unknown; half a compound is not."""
@@ -312,7 +310,7 @@ class _Reader:
     def _act(self, found: Found) -> Act:
         weak = self._is_weak(found)
         finding = all(self._speech.begins("findings", self._words[at]) for at in found.places)
-        fills = any(self._words[at].text.startswith(_FILLING) for at in found.places)
+        fills = any(self._words[at].text.startswith(FILLING) for at in found.places)
         is_fill = fills and found.meaning == "replace"
         is_fit = all(self._speech.begins("fits", self._words[at]) for at in found.places)
         begun = self._speech.begins

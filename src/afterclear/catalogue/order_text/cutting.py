@@ -7,6 +7,7 @@ from afterclear.catalogue.order_words.vocabulary import (
     ASKED,
     BOTH_SIDES,
     ELISION,
+    NO_SENSE,
     SENTENCE,
     TYPO_FROM,
     Vocabulary,
@@ -34,7 +35,7 @@ _TITLE: Final = 3  # words
 # cylinders one after the other: "cyl 1, 2 and 4", "Zyl. 1-4"; no measure after the last
 _CYLINDERS = re.compile(
     r"\b((?:inj|iny|einspr|wtrysk|coil|bobin|zünds|spule|cew|glüh|glow|buj|boug|świec|kerz|calent"
-    r"|plug)[^\W\d_]*|c[yi]l[^\W\d_]*\.?|zyl[^\W\d_]*\.?)\s*(?:n[or°º]\.?\s*)?(\d{1,2}"
+    r"|plug)[^\W\d_]*(?:\s(?:de|d['\u2019])\s?[^\W\d_]+)?|c[yi]l[^\W\d_]*\.?|zyl[^\W\d_]*\.?)\s*(?:n[or°º]\.?\s*)?(\d{1,2}"
     r"(?:\s*(?:[,;+&/-]|-|\band\b|\bund\b|\bu\.|\bet\b|\by\b|\bi\b|\be\b)\s*\d{1,2})+)"
     r"(?!\d|[.,]\d|\s*(?:kerz|zündk|plug|spark|świec|boug|buj|glow|glüh|inj|wtrysk|iny|new|nou"
     r"|neu)|\s*(?:%|\u00b0|nm\b|km\b|std\b|h\b|hrs\b|aw\b|x\b|bar\b|v\b|ohm|szt|uds|st\b|stk\b))",
@@ -43,12 +44,43 @@ _CYLINDERS = re.compile(
 _TWICE = re.compile(r"\b([^\W\d_]{2})[/-]\1\b", re.IGNORECASE)  # DC/DC
 _NUMBER_SIGN = re.compile(r"[n№][°º](?=\s*\d)|#(?=\d{1,2}\b)", re.IGNORECASE)
 _BANK_SENSOR = re.compile(r"\bb\s?(\d)\s?[-/.,]?\s?s\s?(\d)\b", re.IGNORECASE)  # B1S2 (SAE J2012)
+# how a thing was looked at, and no part: the ignition was on
+_IGNITION_ON = re.compile(
+    r"\b(?:key[- ]?on(?:[ ,/]+eng(?:ine)?[- ]off)?|koeo|koer|ign(?:ition)? on|con (?:el )?contacto"
+    r"(?: dado| puesto)?|contacto (?:dado|puesto)|contact mis|sous contact|bei zündung (?:ein|an)"
+    r"|zündung (?:ein|an)|na zapłonie|przy włączonym zapłonie)\b",
+    re.IGNORECASE,
+)
+_DEGREE = re.compile(r"\bt\s?°(?!\s?c\b)\.?", re.IGNORECASE)  # T°: temperature
+_BUTTON_CELL = re.compile(r"\bcr[ -]?[12]\d{3}\b", re.IGNORECASE)  # IEC 60086-3: CR2032
+# grades of gear oils (SAE J306); engine oils have 0W to 60 (SAE J300)
+_GEAR_OIL = re.compile(r"\b(?:7[05]|8[05])\s?w[- /]?(?:8[05]|90|110|140|190|250)\b", re.IGNORECASE)
+_AFTER_SIGN = re.compile(r"([%€°])\s*\.(?=\s|$)")  # "rear 50 %. Hoses ..."
 # a first letter for a word: w/pump
 _FIRST_LETTER = re.compile(r"\b([^\W\d_])/(?=[^\W\d_]{3})")
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|[.,;:!?|+&/()\[\]\n]|\s[-–—]+\s")  # noqa: RUF001
 _WORD = re.compile(r"\s+([^\W\d_]+)")
+_CLAUSE_ENDS = re.compile(r"\.\s*(?:[,;)]|$)")
 _LONGEST_TEXT: Final = 1000
+# after a number these measure: "12 km" is no "Kühlmittel"
+_MEASURED: Final = {
+    "km",
+    "mm",
+    "cm",
+    "nm",
+    "v",
+    "a",
+    "ah",
+    "w",
+    "bar",
+    "mbar",
+    "amps",
+    "amp",
+    "tkm",
+}
 _LENGTHS: Final = {"mm", "cm", "nm", "km", "k", "v", "mi"}
+_WITH: Final = "mit"
+_NO_ORDINALS: Final = {"en", "fr", "es"}  # languages in which no ordinal has a full stop
 _ENDS_OF_SPAN: Final = 2
 
 
@@ -56,6 +88,9 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     """Cut a text into words, with the breaks before them."""
     text = ELISION.sub("", text[:_LONGEST_TEXT])
     text = _R_AND_R.sub("replace", text)
+    text = _DEGREE.sub(" temp ", _IGNITION_ON.sub(" ", _BUTTON_CELL.sub(" coincell ", text)))
+    text = _GEAR_OIL.sub(" gearoil ", text)
+    text = _AFTER_SIGN.sub(r"\1;", text)
     text = _TWICE.sub(r"\1 \1", text)
     text = _BANK_SENSOR.sub(r"bank \1 sensor \2", text)
     text = _BOTH.sub(BOTH_SIDES, text)
@@ -90,7 +125,11 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
         dotted = dotted and not (_is_acronym(token, text[match.end() + 1 :]) and not is_shouted)
         small = token.casefold()
         small = vocabulary.dotted.get(small, small) if dotted else small
-        for stems, sure in vocabulary.resolve(small, dotted=dotted):
+        if dotted and _CLAUSE_ENDS.match(text, match.end()):
+            small = vocabulary.dotted.get(f"{small}.", small)
+        is_measure = small in _MEASURED and bool(words) and words[-1].text.isdecimal()
+        senses = [NO_SENSE] if is_measure else vocabulary.resolve(small, dotted=dotted)
+        for stems, sure in senses:
             words.append(Word(small, stems, sure, breaks, depth > 0, token, colon))
             breaks, colon = 0, False
     return words
@@ -112,8 +151,11 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
     if sign != ".":
         is_decimal = sign == "," and before.isdecimal() and after[:1].isdecimal()  # "14,4 V"
         return SENTENCE if sign in ";!?|" or not sign else int(not is_decimal)
+    if before == _WITH and sentence[-1].written.casefold() != before:
+        return 0  # "Ölwechsel m. Filter"
     if before.isdecimal():  # "cyl 4. Coil", not "3. Bremsleuchte" or "14.4"
-        ends = len(sentence) > 1 and after[:1].isspace() and after.lstrip()[:1].isupper()
+        is_capital = after.lstrip()[:1].isupper() or vocabulary.language in _NO_ORDINALS
+        ends = len(sentence) > 1 and after[:1].isspace() and is_capital
         if not ends:
             return 0
         is_ordinal = vocabulary.has_ordinals and not vocabulary.counts(sentence[-2].text)
@@ -144,7 +186,10 @@ def _ends_plainly(sentence: list[Word], after: str, vocabulary: Vocabulary) -> b
     if not after[:1].isspace() or vocabulary.has_ordinals:
         return False
     word = sentence[-1]
-    is_measure = word.text in _LENGTHS and len(sentence) > 1 and sentence[-2].text.isdecimal()
+    is_counted = len(sentence) > 1 and sentence[-2].text.isdecimal()
+    is_whole = len(word.text) >= _KNOWN_FROM and vocabulary.is_whole(word.text)
+    is_unit = word.text in _LENGTHS or is_whole
+    is_measure = is_counted and is_unit  # "to 5 clicks. shoes 40 %"
     return is_measure or (word.text in vocabulary.plain and len(word.text) > 1)
 
 

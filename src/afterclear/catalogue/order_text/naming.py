@@ -7,16 +7,84 @@ The filter in "filter pressure sensor" is no part that was worked on, and neithe
 from dataclasses import replace
 from typing import Final
 
+from afterclear.catalogue.order_text.neighbours import at_same_corner
 from afterclear.catalogue.order_text.told import Part
 from afterclear.catalogue.order_words.phrases import Found
-from afterclear.catalogue.order_words.speech import LAMPS, OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_words.speech import AS_WORK, LAMPS, OTHER, SYMPTOM, WIRING, Speech
 from afterclear.catalogue.order_words.vocabulary import Word
 
+_OIL: Final = "engine_oil"
 _REACH: Final = 4  # words between a hose and what it belongs to
 _EARTHED_TO: Final = {"transmission"}  # only where the strap ends
-_INSIDE: Final = {"in", "im", "w", "we", "dans", "en"}  # a loom in a thing is not of it
+INSIDE: Final = {"in", "im", "w", "we", "dans", "en"}  # a loom in a thing is not of it
 _SOCKETS: Final = {"charge_port", "trailer_module", "hv_interlock"}
 _UNIT: Final = "control_unit"  # "gearbox ECU" is no gearbox
+
+# beginnings of words for filling
+FILLING: Final = (
+    "recharg",
+    "recarg",
+    "charg",
+    "carga",
+    "nabi",
+    "befüll",
+    "refill",
+    "gefüll",
+    "eingefüll",
+    "topp",
+    "nachgefüll",
+    "aufgefüll",
+    "ergänz",
+    "complét",
+    "rellen",
+    "dolan",
+    "dolew",
+    "uzupeł",
+    "zalan",
+    "llen",
+    "fill",
+    "rempli",
+    "appoint",
+    "añad",
+    "completad",
+)
+
+
+def without_others(found: list[Found], beside: list[Found]) -> tuple[list[Found], list[Found]]:
+    """Leave out what is only a word in the name of no component: the "hose" that is no wire."""
+    others = [set(f.places) for f in found if f.meaning == OTHER and len(f.places) > 1]
+    cables = [b for b in beside if not any(set(b.places) <= other for other in others)]
+    return [f for f in found if not any(set(f.places) < other for other in others)], cables
+
+
+def without_flows(words: list[Word], speech: Speech) -> list[Word]:
+    """Take "return" for what was measured, where how much is told: "return of injector 3 high"."""
+    flows = [w for w in words if w.text in speech.flows]
+    is_told = bool(flows) and any(
+        speech.is_state(w) or speech.action_of(w) == "inspect" or speech.begins("good", w)
+        for w in words
+        if w not in flows
+    )
+    acted = {i for a in speech.actions.in_order(words) if a.meaning == "inspect" for i in a.places}
+    if not flows or not (is_told or acted):
+        return words
+    return [replace(w, stems=frozenset()) if w in flows else w for w in words]
+
+
+def is_used(one: Found, words: list[Word], speech: Speech) -> bool:
+    """Whether a name means a consumable; a lone word must be one of its own names."""
+    if speech.served(one.meaning) is None:
+        return False
+    return len(one.places) > 1 or speech.says(words[one.start], one.meaning)
+
+
+def plain(found: list[Found], words: list[Word], speech: Speech) -> list[Found]:
+    """Take consumables for what they are to components: another thing."""
+    return [
+        replace(f, meaning=OTHER) if speech.served(f.meaning) else f
+        for f in found
+        if speech.served(f.meaning) is None or is_used(f, words, speech)
+    ]
 
 
 class Naming:
@@ -147,7 +215,7 @@ class Naming:
         between = self._words[one.end : at]
         speech = self._speech
         is_of = speech.head_order == "of" and any(w.text in speech.genitives for w in between)
-        return is_of or any(w.text in _INSIDE for w in between)
+        return is_of or any(w.text in INSIDE for w in between)
 
     def _head_spots(self, one: Found) -> list[int]:
         """Positions of the word that names the part meant, by the language's order."""
@@ -189,12 +257,29 @@ class Naming:
             for f in found
             if not any(len(o.places) > len(f.places) and self._touch(f, o) for o in found)
         ]
-        return [self._consumable(f) for f in longest if not self._has_head(f, near)]
+        return [
+            self._consumable(f)
+            for f in longest
+            if not (self._has_head(f, near) or self._is_of_other(f))
+        ]
+
+    def _is_of_other(self, one: Found) -> bool:
+        """Whether a fluid is another thing's: "olej w dyfrze" is no engine oil."""
+        words, at = self._words, one.end
+        between = self._speech.genitives | INSIDE
+        is_oil = one.meaning.removesuffix(AS_WORK) == _OIL
+        if not is_oil or at + 1 >= len(words) or words[at].text not in between:
+            return False
+        after = words[at + 1]
+        return bool(after.stems) or (len(after.text) > 1 and not after.text.isdecimal())
 
     def _consumable(self, found: Found) -> Part:
         one = self._speech.served(found.meaning)
         key = one.component.key if one else found.meaning
-        return replace(self._part(found, key, ""), kind=one.kind if one else "")
+        # "oil change": the work is named before the oil
+        start = found.end - 1 if found.meaning.endswith(AS_WORK) else found.start
+        kind = one.kind if one else ""
+        return replace(self._part(found, key, ""), kind=kind, start=start)
 
     def parts(self, found: list[Found], beside: list[Found]) -> list[Part]:
         """Components, each with the component whose wiring it is."""
@@ -216,7 +301,7 @@ class Naming:
             )
             if earthed and of[0].meaning in _EARTHED_TO:
                 return [self._part(of[0], WIRING, "")]
-            far = not near or self._words[of[0].start - 1].text in _INSIDE
+            far = not near or self._words[of[0].start - 1].text in INSIDE
             return [replace(self._part(f, WIRING, f.meaning), far=far) for f in of]
         if loom:
             return [self._part(loom[0], WIRING, "")]
@@ -234,7 +319,12 @@ class Naming:
         family = frozenset(self._speech.family.get(key, ()))
         head = self._head_of(found)
         is_toward = self._is_coded_to(found)
-        return Part(key, of, found.start, stems, beside, size, head, family, is_toward)
+        kin = tuple(
+            (other, frozenset(self._speech.family.get(other, ()))) for other in at_same_corner(key)
+        )
+        return Part(
+            key, of, found.start, stems, beside, size, head, family, kin=kin, toward=is_toward
+        )
 
     def _head_of(self, found: Found) -> frozenset[str]:
         """Give the head word of a name: the plug in "glow plug"."""

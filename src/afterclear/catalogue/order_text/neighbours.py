@@ -11,7 +11,11 @@ from afterclear.catalogue.order_text.told import Bound, Places
 from afterclear.catalogue.order_words.speech import WIRING
 
 # parts of one corner, and parts of one axle: of these only the end of the vehicle is the same
-_CORNERS: Final = (frozenset({"wheel_bearing", "wheel_speed_sensor", "tone_ring"}),)
+_CORNERS: Final = (
+    frozenset({"wheel_bearing", "wheel_speed_sensor", "tone_ring"}),
+    frozenset({"oxygen_sensor", "oxygen_sensor_heater"}),
+    frozenset({"nox_sensor", "nox_sensor_heater"}),
+)
 _AXLES: Final = (
     frozenset({"brake_pad", "brake_disc", "brake_caliper", "brake_pad_wear_sensor"}),
     frozenset({"damper", "spring"}),
@@ -25,6 +29,22 @@ def shared_places(found: list[Bound]) -> list[Bound]:
         places = one.places if any(one.places) else _of_neighbour(one, told) or one.places
         told.append(replace(one, places=places))
     return told
+
+
+def at_same_corner(key: str) -> frozenset[str]:
+    """Give the parts that sit where a part sits, without itself."""
+    return frozenset(other for group in _CORNERS if key in group for other in group - {key})
+
+
+def at_end(places: list[Places], before: list[Places]) -> list[Places]:
+    """Add the end told before to "both": "link front left knocks, both links renewed"."""
+    ends = [place["end"] for place in before if len(place.get("end", ())) == 1]
+    if not ends:
+        return places
+    return [
+        {**place, "end": ends[-1]} if place.keys() == {"side"} and len(place["side"]) > 1 else place
+        for place in places
+    ]
 
 
 def _of_neighbour(one: Bound, before: list[Bound]) -> list[Places]:

@@ -117,11 +117,14 @@ class WorkReader:
         void = [part.key for c in clauses if c.void for part in c.parts]
         named = tuple(dict.fromkeys([*void, *(w.component for w in idle)]))
         why = None if done else _why(clauses, named)
-        if why in (Unread.NO_COMPONENT, Unread.PART_OF) and any(
-            self.consumables[w.component].is_service for w in used
-        ):
-            why = Unread.SERVICE
+        if used and why in (Unread.NO_COMPONENT, Unread.PART_OF):
+            kinds = {self.why_used(w.component) for w in used}
+            why = Unread.SERVICE if Unread.SERVICE in kinds else Unread.PART_OF
         return WorkText(done, why, idle, named, used)
+
+    def why_used(self, key: str) -> Unread:
+        """Say why work on a consumable is for no component's faults."""
+        return Unread.SERVICE if self.consumables[key].is_service else Unread.PART_OF
 
     def _used(self, clauses: list[Clause]) -> tuple[Work, ...]:
         """Give what was done with consumables."""

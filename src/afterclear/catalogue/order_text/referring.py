@@ -70,7 +70,14 @@ def _of_kind(clause: Clause, earlier: list[Part]) -> list[Part]:
     """Take a kind of thing for the last part, if names of it end so: "hub hums, bearing new"."""
     last = earlier[-1:]
     is_plain = not (clause.part_of or clause.named_others) and len(clause.heads) == 1
-    return [p for p in last if is_plain and clause.heads <= p.family]
+    own = [p for p in last if is_plain and clause.heads <= p.family]
+    kin = [
+        replace(p, key=other, of="", family=family)
+        for p in last
+        for other, family in p.kin
+        if is_plain and clause.heads <= family
+    ]
+    return own or (kin if len(kin) == 1 else [])  # "ring renewed, sensor cleaned"
 
 
 def _elsewhere(clauses: list[Clause], at: int) -> list[Part]:

@@ -27,7 +27,8 @@ _RENEWED: Final = frozenset({
 # their counters and learned values are software's
 _COUNTED: Final = frozenset({
     "particulate_filter", "battery", "battery_sensor", "control_unit", "throttle_body",
-    "mechatronic_unit", "injector", "tyre_pressure_sensor",
+    "mechatronic_unit", "injector", "tyre_pressure_sensor", "steering_angle_sensor",
+    "particulate_filter_pressure_sensor", "yaw_rate_sensor", "ride_height_sensor",
 })  # fmt: skip
 _MEASURED: Final = frozenset({"brake_disc", "brake_pad"})  # nothing on them can be adjusted
 BOTH_SIDES: Final[dict[str, set[str]]] = {"side": {"left", "right"}}

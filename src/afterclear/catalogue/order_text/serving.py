@@ -4,8 +4,17 @@ They are bound to work apart from the components, so that neither is taken for t
 """
 
 from dataclasses import replace
+from typing import Final
 
-from afterclear.catalogue.order_text.told import Clause
+from afterclear.catalogue.order_text.told import Clause, Part
+
+_OIL: Final = "engine_oil"
+_OTHER_OILS: Final = {"transmission_fluid", "axle_oil", "hydraulic_oil", "steering_fluid"}
+_COOLANT: Final = "coolant"
+# whoever fills a system after work on these fills coolant (common practice, no source)
+_WET: Final = {"coolant_hose", "radiator", "coolant_pump", "thermostat"}
+_BRUSHED: Final = {"starter", "alternator", "blower_motor"}  # their brushes are no wiper's
+_BLADE: Final = "wiper_blade"
 
 
 def with_consumables(clauses: list[Clause]) -> list[Clause]:
@@ -13,9 +22,46 @@ def with_consumables(clauses: list[Clause]) -> list[Clause]:
 
     Empty: none of them names one.
     """
-    if not any(c.used for c in clauses):
+    if not any(c.used for c in clauses) and not any(a.fills for c in clauses for a in c.acts):
         return []
-    return [_with_own(c) for c in clauses]
+    copies = [_with_own(c) for c in clauses]
+    _fill(copies)
+    brushed = any(p.key in _BRUSHED for c in clauses for p in c.parts)
+    for at, copy in enumerate(copies):
+        filled = at + 1 < len(copies) and _is_filling(copies[at + 1], copy)
+        copy.parts = [p for p in copy.parts if _is_meant(p, copy, brushed=brushed, filled=filled)]
+    return copies
+
+
+def _is_filling(after: Clause, clause: Clause) -> bool:
+    """Whether the next clause only says "topped up"."""
+    is_bare = not (after.parts or after.used) and after.sentence == clause.sentence
+    return is_bare and bool(after.acts) and all(a.fills for a in after.acts)
+
+
+def _is_meant(part: Part, clause: Clause, *, brushed: bool, filled: bool) -> bool:
+    """Whether a fluid is what was worked on, and not what leaked: "oil soaked, plug renewed"."""
+    if part.key == _BLADE and part.words == 1 and brushed:
+        return False
+    if part.key == _OIL and any(p.key in _OTHER_OILS for p in clause.parts):
+        return False  # "oil change gearbox 9 l ATF"
+    if part.kind != "fluid":
+        return True
+    if any(not p.kind for p in clause.parts):
+        return any(a.action == "replace" for a in clause.acts)
+    return bool(clause.acts) or filled or not (clause.is_state or clause.loose)
+
+
+def _fill(clauses: list[Clause]) -> None:
+    """Take "system filled" after work on a hose or the radiator for coolant."""
+    is_wet = False
+    for clause in clauses:
+        is_filled = any(a.fills for a in clause.acts) and not clause.void
+        if is_wet and is_filled and not clause.parts:
+            clause.parts = [Part(_COOLANT, "", 0, frozenset(), kind="fluid")]
+            clause.loose, clause.strange, clause.heads = 0, 0, frozenset()
+            clause.named_others = False
+        is_wet |= any(p.key in _WET for p in clause.parts)
 
 
 def _with_own(clause: Clause) -> Clause:

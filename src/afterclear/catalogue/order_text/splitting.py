@@ -31,6 +31,8 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         is_bound = word.text == "had" and after == "to"  # "had to replace": it was done
         is_name = word.text in speech.joins and _is_name(words[at : at + 2], speech)  # "w/pump"
         is_join = word.text in speech.joins and not (is_rubbed or is_between or is_name or is_bound)
+        is_last = at + 1 == len(words) or bool(words[at + 1].breaks)
+        is_join = is_join and not (is_last and run and word.text == "mit")  # "Riemen gleich mit"
         is_join = is_join and not (word.text in WITH and _is_means(run, words[at + 1 :], speech))
         is_cause = word.text in speech.causes and after not in speech.genitives  # "because of"
         is_new = bool(word.breaks) or is_join or is_cause or word.text in speech.conditions

@@ -6,6 +6,8 @@ from afterclear.catalogue.order_text.told import Clause, Part
 from afterclear.catalogue.order_words.speech import Speech
 from afterclear.catalogue.order_words.vocabulary import Word
 
+_HEAD_FIRST = {"of", "before"}  # orders in which a name begins with the kind of thing
+_OIL, _OIL_FILTER = "engine_oil", "oil_filter"
 _LENT = 2  # words of a name before "and", without its last
 
 
@@ -18,6 +20,31 @@ def shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator
             own = [at - size for at in one.places if at >= size]
             stems = frozenset(s for at in own for s in run[at].stems)
             yield Part(one.meaning, "", own[0], stems)
+
+
+def same_head(before: Clause, run: list[Word], speech: Speech) -> Iterator[Part]:
+    """Find a name that takes the head of the one before: "filtr kabinowy i powietrza"."""
+    if speech.head_order not in _HEAD_FIRST:
+        return
+    heads = [w for p in before.parts[-1:] for w in before.words if w.stems & p.head][:1]
+    words = [*heads, *run]
+    for one in speech.components.scattered(
+        words, {at for at, w in enumerate(words) if not w.stems}
+    ):
+        if heads and one.start == 0 and one.end > 1 and speech.is_part(one.meaning):
+            own = [at - 1 for at in one.places if at]
+            stems = frozenset(s for at in own for s in run[at].stems)
+            yield Part(one.meaning, "", own[0], stems)
+
+
+def shared_use(before: Clause, clause: Clause, speech: Speech) -> Iterator[Part]:
+    """Find the filter that comes with an oil: "oil and filter changed"."""
+    heads = speech.family.get(_OIL_FILTER, set())
+    named = [at for at, w in enumerate(clause.words) if not w.stems.isdisjoint(heads)]
+    is_alone = len(named) == 1 and clause.strange <= 1
+    if is_alone and any(p.key == _OIL for p in before.used):
+        stems = clause.words[named[0]].stems
+        yield Part(_OIL_FILTER, "", named[0], stems, kind="item")
 
 
 def lent_name(before: Clause, clause: Clause, speech: Speech) -> Iterator[Part]:

@@ -17,6 +17,7 @@ class Part:
     words: int = 1  # that name it
     head: frozenset[str] = frozenset()  # stems of the one that says what kind of thing it is
     family: frozenset[str] = frozenset()  # stems of all its names
+    kin: tuple[tuple[str, frozenset[str]], ...] = ()  # parts at the same spot, and their heads
     toward: bool = False  # a control unit, perhaps only the one a part was registered with
     kind: str = ""  # of a consumable: "fluid", "item", "work", "part"
     far: bool = False  # perhaps only where its cable broke: "cable broken at the tailgate"
@@ -77,6 +78,7 @@ class Clause:
     removed: bool = False  # a thing was taken out
     bulb: bool = False  # a lamp's bulb is named
     likewise: bool = False  # "ditto": what was done to the part before
+    given: bool = False  # the customer brought the part, the writer fitted it
     also: bool = False  # "also renewed": so was what stands before
     added: bool = False  # a plus stands before it
     beside: bool = False  # "with" stands before it

@@ -41,7 +41,8 @@ def _is_followed(clause: Clause, rest: list[Clause]) -> bool:
     """Whether what was advised was done at once: "bearing to be renewed - renewed"."""
     if set(clause.said) != {"advised"} or not rest:
         return False
-    after = rest[0]
+    told = [c for c in rest if any(not w.text.isdecimal() for w in c.words)]  # not "205"
+    after = told[0] if told else rest[0]
     is_bare = not (after.parts or after.said or after.strange or after.named_others)
     return is_bare and any(a.action == "replace" and not a.weak for a in after.acts)
 

@@ -75,11 +75,16 @@ def _consumable(key: str, one: Mapping[str, Any], languages: tuple[str, ...]) ->
 
 
 def _problems(
-    key: str, one: Mapping[str, Any], components: Mapping[str, Component], languages: tuple[str, ...]
+    key: str,
+    one: Mapping[str, Any],
+    components: Mapping[str, Component],
+    languages: tuple[str, ...],
 ) -> Iterator[str]:
     known = _FIELDS | {f"{lang}{end}" for lang in languages for end in ("", _WORKS)}
     yield from (f"[{key}] has no field {name}" for name in sorted(one.keys() - known))
-    yield from (f"[{key}] lacks {name}" for name in ("label", "kind", *languages) if name not in one)
+    yield from (
+        f"[{key}] lacks {name}" for name in ("label", "kind", *languages) if name not in one
+    )
     if key in components:
         yield f"[{key}] is a component of lexicon.toml"
     if one.get("kind", KINDS[0]) not in KINDS:

@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from afterclear.catalogue.order_words.consumables import Consumable
+from afterclear.catalogue.order_words.deeds import Deeds
 from afterclear.catalogue.order_words.grammar import GRAMMARS, Beginnings
 from afterclear.catalogue.order_words.phrases import Found, Phrases
 from afterclear.catalogue.order_words.vocabulary import (
@@ -38,6 +39,7 @@ LAMPS: Final = frozenset({
     "headlamp", "tail_lamp", "brake_lamp", "fog_lamp", "indicator", "reversing_lamp",
     "licence_plate_lamp", "interior_lamp", "daytime_running_lamp",
 })  # fmt: skip
+LIKEWISE, GIVEN = "likewise", "given"  # "at the same time"; "supplied by customer"
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
 ACTIONS: Final = ("replace", "repair", "clean", "software", "adjust", "inspect")
 _WORD_SETS: Final = (
@@ -52,13 +54,11 @@ BEGUN: Final = (
     "findings", "remade", "rubs", "removed", "fits", "good", "after", "light", "resets",
 )  # fmt: skip
 _ANY_END: Final = re.compile("[a-z]{0,6}")
+_SAME_FROM: Final = 3  # letters two forms of one word begin with: "olej", "oleju"
 _THING_FROM: Final = 4  # letters of a word that may name a thing
 _PART_FROM: Final = 3  # letters of a short form within a compound
-_MISSPELT_FROM: Final = 8  # letters of a misspelt word for work; longer ones may have two wrong
-_PICKED_FROM: Final = 4  # letters of a word for work written by consonants alone
 _PARTICIPLES: Final = ("\u00e9", "\u00e9e", "\u00e9s", "\u00e9es")  # French: no noun
 _UNACCENTED: Final = frozenset({"es", "pl"})  # workshops write them without accents
-_VOWELS: Final = frozenset("aeiouy")
 _CLOSES_TO: Final = 6  # letters of a word for work cut short
 _WORDS_KEPT: Final = 50_000
 
@@ -87,7 +87,7 @@ class Speech:
         self._begun = {kind: Beginnings(_ANY_END) for kind in BEGUN}
         self.vocabulary.is_told = self._begins_known
         self._alone: dict[tuple[str, str], set[str]] = {}  # stem and meaning -> words that say so
-        self.family: dict[str, set[str]] = {}  # stems of all names of a component
+        self.family: dict[str, set[str]] = {}  # stems of the heads of a component's names
         self.heads: set[str] = set()
         self.sundries: set[str] = set()  # seals, fuses, hoses
         # what is renewed in a lamp, what is bolted to a gearbox, and what runs in pipes: oil, fuel
@@ -111,26 +111,28 @@ class Speech:
         self.causes, self.flows = set[str](), set[str]()
         self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
-        self._action_names, self._misspelt = dict[str, str](), dict[str, str]()  # folded; as met
+        self._deeds = Deeds()
         # words of components' names, of ``heads`` and ``states``, as written
         self._written: dict[str, set[str]] = defaultdict(set)
         self._kinds: dict[str, frozenset[str]] = {}  # of ``BEGUN``, by a word met
         self._participles: dict[str, bool] = {}
         self._seen: dict[str, tuple[bool, str, str]] = {}
-        own = tables[language]
-        english = [] if language == ENGLISH else tables[ENGLISH]
-        for table in own:
+        self._consumables = consumables
+        self._take_spellings(tables[language])
+        codes, work = tables[language]
+        self._take(work)  # what work orders say comes before what codes say
+        self._take(codes, of_codes=True)
+        self.own = self.vocabulary.words()
+        if language != ENGLISH:  # the lexicon alone: a workshop's own words are its language's
+            self._take_components(tables[ENGLISH][0], of_codes=True)
+
+    def _take_spellings(self, tables: Iterable[Mapping[str, Any]]) -> None:
+        """Take which words count as one before any name is learned."""
+        for table in tables:
             same = table.get("same", {})
             self.vocabulary.parts |= _compound_parts(table, same)
             self.problems += self.vocabulary.count_as_one(same)
             self.vocabulary.dotted.update(table.get("dotted", {}))
-        self._consumables = consumables
-        codes, work = own
-        self._take(work)  # what work orders say comes before what codes say
-        self._take(codes, of_codes=True)
-        self.own = self.vocabulary.words()
-        for table in english[:1]:  # of the lexicon alone: a workshop's own words are its language's
-            self._take_components(table, of_codes=True)
 
     def _begins_known(self, folded: str) -> bool:
         return bool(self._states.meaning(folded) or self._verbs.meaning(folded))
@@ -152,7 +154,7 @@ class Speech:
         if word.text in self.nouns:
             return ""
         own, action, _ = self._told_of(word.text)
-        return action if own or word.stems else self._misspelt_action(word.text)
+        return action if own or word.stems else self._deeds.misspelt(word.text)
 
     def is_past(self, words: list[Word], told: Found) -> bool:
         """Whether "à remplacer" is written "a remplacé": it was done."""
@@ -192,6 +194,14 @@ class Speech:
         told = [self._alone[key] for s in kinds if (key := (s, meaning)) in self._alone]
         own = self.vocabulary.own_stem(word.text) or ""
         return not told or any(own in words for words in told)
+
+    def says(self, word: Word, meaning: str) -> bool:
+        """Whether a lone word is a name itself: "coolant" is, "water" only counts as it."""
+        if not word.written[:1].isupper() and self._grammar.nouns_are_capital:
+            return False
+        own = self.vocabulary.own_stem(word.text) or ""
+        own = "" if folded_word(word.text)[:_SAME_FROM] == own[:_SAME_FROM] else own  # bent only
+        return any(own in self._alone.get((s, meaning), ()) for s in word.stems)
 
     def as_state(self, word: Word) -> Word:
         """Read a word for how a thing is as such, though its stem is a part's.
@@ -233,38 +243,6 @@ class Speech:
                 self._seen[word] = told
         return told
 
-    def _misspelt_action(self, word: str) -> str:
-        """Find the action of the words for work that are next to an unknown word."""
-        from rapidfuzz import process  # noqa: PLC0415 - only texts of work orders need it
-        from rapidfuzz.distance import OSA  # noqa: PLC0415
-
-        if (told := self._misspelt.get(word)) is not None:
-            return told
-        folded = folded_word(word)
-        if len(folded) < _MISSPELT_FROM:
-            return self._shortened_action(word, folded)
-        near = process.extract(
-            folded,
-            [name for name in self._action_names if name[0] == folded[0]],
-            scorer=OSA.distance,
-            score_cutoff=1 + (len(folded) > _MISSPELT_FROM),
-        )
-        meant = {self._action_names[name] for name, far, _ in near if far == near[0][1]}
-        told = meant.pop() if len(meant) == 1 else ""
-        if len(self._misspelt) < _WORDS_KEPT:
-            self._misspelt[word] = told
-        return told
-
-    def _shortened_action(self, word: str, folded: str) -> str:
-        """Find the work whose consonants a short word picks: "rplct", "chkd"."""
-        picked: set[str] = set()
-        if len(folded) >= _PICKED_FROM and _VOWELS.isdisjoint(folded):
-            picked = {action for name, action in self._action_names.items() if _picks(folded, name)}
-        told = picked.pop() if len(picked) == 1 else ""
-        if len(self._misspelt) < _WORDS_KEPT:
-            self._misspelt[word] = told
-        return told
-
     def _is_known(self, word: str, folded: str) -> bool:
         return (
             word in self.fillers
@@ -302,8 +280,10 @@ class Speech:
         self._take_components(table, of_codes=of_codes)
         self._take_places(table)
         self._take_work(table)
-        for kind in ("not_done", "advised", "untouched", "elsewhere", "trial"):
+        for kind in ("not_done", "advised", "untouched", "elsewhere", "trial", GIVEN):
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
+        several = [n for n in table.get(LIKEWISE, {}).get("names", ()) if " " in n]
+        self._add(self.said, several, LIKEWISE)
         for name in table.get("heads", {}).get("names", ()):
             self.heads.add(self.vocabulary.learn(name)[-1])
             self._written["heads"].update(plain_words(name))
@@ -347,9 +327,7 @@ class Speech:
                 folded_word(name.casefold()) for name in names if len(name) <= _CLOSES_TO
             )
             for name in names:
-                folded = folded_word(name.casefold())
-                if len(folded) >= _MISSPELT_FROM - 1 and folded.isalpha():
-                    self._action_names.setdefault(folded, action)
+                self._deeds.add(name, action)
         for action, stems in table.get("stems", {}).items():
             for stem in stems:
                 self._verbs.add(folded_word(stem.casefold()), action)
@@ -398,13 +376,8 @@ class Speech:
             if len(stems) == 1:
                 own = self.vocabulary.own_stem(kept) or ""
                 self._alone.setdefault((stems[0], meaning), set()).add(own)
-            self.family.setdefault(meaning, set()).update(stems)
-
-
-def _picks(short: str, name: str) -> bool:
-    """Whether a short word has letters of a name, in its order, and its first."""
-    rest = iter(name)
-    return name[0] == short[0] and all(letter in rest for letter in short)
+            heads = {"after": stems[-1:], "hyphen": stems[-1:]}.get(self.head_order, stems[:1])
+            self.family.setdefault(meaning, set()).update(heads)
 
 
 def _compound_parts(table: Mapping[str, Any], same: Mapping[str, Iterable[str]]) -> frozenset[str]:

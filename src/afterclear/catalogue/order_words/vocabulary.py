@@ -49,12 +49,14 @@ _CONSONANTS_FROM = 3
 _NAMED_BY_WORK: Final = {
     "en": {"lining": "linin", "linings": "linin", "casing": "casin"},
     "de": {"mass": "mindestmass"},
-    "fr": {"charge": "charj", "charges": "charj"},
+    "fr": {"charge": "charj", "charges": "charj", "passage": "passaj"},
 }
 _HALF_FROM = 4  # letters of each word of a compound no table has the parts of
 _WORDS_KEPT = 50_000
 
 Sense = tuple[frozenset[str], bool]  # stems a word may stand for, and whether it is sure
+
+NO_SENSE: Final[Sense] = (frozenset(), True)  # of a sign of a measure
 
 _CUT_WORD = re.compile(r"([^\W\d_]{2,})\.")
 ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
