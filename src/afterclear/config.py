@@ -468,10 +468,14 @@ def _commented(section: type[BaseModel], given: dict[str, str]) -> str:
 
 
 class Config:
-    """Everything under one config directory, over the built-in defaults."""
+    """Everything under one config directory, over the built-in defaults.
 
-    def __init__(self, folder: Path | None) -> None:
+    ``demo``: no directory, and the tables of the sample fleet (``config/demo``) before the others.
+    """
+
+    def __init__(self, folder: Path | None, *, demo: bool = False) -> None:
         self.folder = folder
+        self._first = shipped("config") / "demo" if demo else folder
         problems: list[str] = []
         self.settings = _read(folder, "afterclear.toml", Settings, problems)
         self.sources = _read(folder, "sources.toml", Sources, problems).source
@@ -501,7 +505,7 @@ class Config:
 
     def table(self, name: str) -> Path:
         """Where a single table is: the user's, if there is one, otherwise the shipped one."""
-        own = self.folder / name if self.folder else None
+        own = self._first / name if self._first else None
         return own if own and own.is_file() else shipped("config") / name
 
     def source_folder(self, source: Source) -> Path:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from afterclear.findings.all_findings import FindingRules, make_findings
+from afterclear.findings.interventions.read_interventions import Change
 from afterclear.findings.parts.part_lifetimes import PartRules
 from afterclear.findings.parts.part_tables import PartTables
 from afterclear.findings.roles.find_roles import find_roles
@@ -26,12 +27,14 @@ def found(
     tables: PartTables = NO_TABLES,
     parts: PartRules = PART_RULES,
     cost_days: int = 365,
+    changes: tuple[Change, ...] = (),
 ) -> Iterator[Connection]:
     """Give a store in which the stories were judged and their findings made."""
     with told(tmp_path, together(stories)) as con:
         judged = judge_attempts(con, 0.05).judged
         find_roles(con, CATALOGUE)
-        make_findings(con, FindingRules(CATALOGUE, tables, parts, RULES.as_of, cost_days), judged)
+        rules = FindingRules(CATALOGUE, tables, parts, RULES.as_of, cost_days, changes)
+        make_findings(con, rules, judged)
         yield con
 
 

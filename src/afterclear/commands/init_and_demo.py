@@ -47,8 +47,8 @@ def init(folder: Path) -> list[Path]:
 
 
 def of_the_demo(app: App) -> App:
-    """Give the app of the demo: a store of its own and no settings."""
-    return replace(app, store=app.reports / "demo" / "demo.duckdb", config=Config(None))
+    """Give the app of the demo: a store of its own, no settings, what was changed in its fleet."""
+    return replace(app, store=app.reports / "demo" / "demo.duckdb", config=Config(None, demo=True))
 
 
 def demo(

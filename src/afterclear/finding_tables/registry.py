@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from afterclear.finding_tables import costs, cures, parts, recurrence, roles, sites
+from afterclear.finding_tables import costs, cures, interventions, parts, recurrence, roles, sites
 from afterclear.finding_tables.declaration import Finding
 
 FINDINGS: Final[tuple[Finding, ...]] = (
@@ -12,6 +12,7 @@ FINDINGS: Final[tuple[Finding, ...]] = (
     *roles.FINDINGS,
     *costs.FINDINGS,
     *cures.FINDINGS,
+    *interventions.FINDINGS,
 )
 BY_NAME: Final[dict[str, Finding]] = {finding.name: finding for finding in FINDINGS}
 """Findings by the name of their export."""

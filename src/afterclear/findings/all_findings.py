@@ -13,6 +13,8 @@ from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.findings.common.tables import forget
 from afterclear.findings.common.vehicle_traits import put_traits
 from afterclear.findings.cures.find_cures import find_cures
+from afterclear.findings.interventions.find_interventions import find_interventions
+from afterclear.findings.interventions.read_interventions import Change
 from afterclear.findings.parts.order_parts import put_order_parts
 from afterclear.findings.parts.part_lifetimes import PartRules, find_parts
 from afterclear.findings.parts.part_tables import PartTables
@@ -35,6 +37,7 @@ class FindingRules:
     parts: PartRules
     as_of: datetime
     cost_days: int = 365
+    changes: tuple[Change, ...] = ()
 
 
 def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -> None:
@@ -51,5 +54,6 @@ def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -
     find_quarters(con, compare_groups(con, judged))
     find_process(con)
     find_cures(con, rules.catalogue, judged)
+    find_interventions(con, rules.changes, judged, rules.as_of)
     find_costs(con, rules.catalogue, rules.as_of, rules.cost_days)
     forget(con, ("order_parts",))

@@ -42,6 +42,7 @@ _NOT_RULES = {
     "schedule.toml",
     "part_life.toml",
     "supersession.csv",
+    "interventions.toml",
     "stock_rules.toml",
     "worklist_rules.toml",
     "urgency.csv",

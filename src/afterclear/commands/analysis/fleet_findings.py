@@ -4,6 +4,10 @@ from datetime import datetime
 
 from afterclear.commands.app import App
 from afterclear.findings.all_findings import FindingRules, make_findings
+from afterclear.findings.interventions.read_interventions import (
+    INTERVENTIONS,
+    read_interventions,
+)
 from afterclear.findings.parts.part_lifetimes import PartRules
 from afterclear.findings.parts.part_tables import EXPECTED, SUPERSEDED, part_tables
 from afterclear.findings.verdicts import Judged
@@ -14,11 +18,14 @@ def find_all(con: Connection, app: App, judged: Judged | None, as_of: datetime) 
     """Fill every table of findings again; histories and verdicts are up to date.
 
     Raises:
-        ConfigError: the tables of parts are wrong.
+        ConfigError: the tables of parts or of what was changed are wrong.
 
     """
     tables = part_tables(app.config.table(EXPECTED), app.config.table(SUPERSEDED))
     settings = app.config.settings.parts
     parts = PartRules(settings.factory_until_km, settings.unknown_reason_is_failure)
     days = app.config.settings.costs.days
-    make_findings(con, FindingRules(app.catalogue, tables, parts, as_of, days), judged)
+    changes = read_interventions(
+        app.config.table(INTERVENTIONS), frozenset(app.catalogue.lexicon.components)
+    )
+    make_findings(con, FindingRules(app.catalogue, tables, parts, as_of, days, changes), judged)
