@@ -65,7 +65,7 @@ def test_all_wrong_changes_are_told_at_once(tmp_path: Path) -> None:
 
 
 CODE = "P0301"
-N = 24  # fixes at each site before and after
+N = 9  # fixes at each site before and after
 
 
 def fix(name: str, day: float, site: str, *, cures: bool) -> Story:
@@ -81,7 +81,7 @@ def fix(name: str, day: float, site: str, *, cures: bool) -> Story:
 
 def fleet() -> list[Story]:
     """Velmarsh mends its ways from day 100 on; at Orrinby as many fail as before."""
-    share = {("V", 0): 12, ("V", 1): 1, ("O", 0): 10, ("O", 1): 10}
+    share = {("V", 0): 7, ("V", 1): 0, ("O", 0): 4, ("O", 1): 5}
     return [
         fix(f"{site}{late}{n}", 20 + 100 * late + n / 10, named, cures=n >= share[site, late])
         for site, named in (("V", "Velmarsh"), ("O", "Orrinby"))
@@ -135,14 +135,19 @@ def test_a_change_that_helped_is_told_with_how_many_fewer_fail(store: Connection
     row = told(store)["Velmarsh fits coil B"]
     assert row["told"] == "helped"
     assert (row["n_before"], row["n_after"], row["others_n_before"]) == (N, N, N)
-    assert row["share_before"] == pytest.approx(0.5, abs=0.05)
-    assert row["share_after"] == pytest.approx(1 / N, abs=0.04)
+    assert row["share_before"] == pytest.approx(7 / N, abs=0.15)
+    assert row["share_after"] < 0.08
     assert 0 < row["apart_low"] < row["apart"] < row["apart_high"] < 100
     assert row["sentence"].startswith(f"Of 100 fixes {row['apart']:.1f} fewer fail since (95 %: ")
 
 
-def test_the_others_seen_from_their_side_fail_more(store: Connection) -> None:
-    assert told(store)["Orrinby cleans"]["told"] == "harmed"
+def test_the_others_seen_from_their_side_fail_more_and_are_too_few_to_tell(
+    store: Connection,
+) -> None:
+    row = told(store)["Orrinby cleans"]
+    assert (row["told"], row["apart"]) == ("too_few", None)
+    assert row["ratio"] > 1
+    assert row["sentence"].startswith("Too few to tell")
 
 
 def test_what_touches_nothing_or_has_not_begun_is_said_to(store: Connection) -> None:

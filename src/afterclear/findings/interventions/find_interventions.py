@@ -23,6 +23,7 @@ from afterclear.estimators.rates.before_after import (
     faults_before_after,
     fixes_before_after,
 )
+from afterclear.finding_tables.declaration import columns_of
 from afterclear.finding_tables.interventions import SURE, Intervention, Told
 from afterclear.findings.common.numbering import numbered
 from afterclear.findings.common.tables import forget, keep, keep_all
@@ -47,6 +48,10 @@ _ORDERS = """
                 $1, regexp_replace(upper(number_on_order), '[^\\p{L}\\p{N}]', '', 'g')))
         AND (len($2::VARCHAR[]) = 0 OR list_contains($2, lower(part_brand)))
     ORDER BY ALL"""
+_TYPES: Final = {
+    str: pl.String, int: pl.Int32, float: pl.Float64, bool: pl.Boolean, datetime: pl.Datetime("us")
+}  # fmt: skip
+_SCHEMA: Final = {each.name: _TYPES[each.kind] for each in columns_of(Intervention)}
 _VEHICLES = "SELECT vehicle_id, make, model, model_year, site FROM store.vehicles"
 
 
@@ -94,7 +99,7 @@ def find_interventions(
             touched.append(compared.filter("is_touched").with_columns(name=pl.lit(change.name)))
         else:
             rows.append(_faults_row(change, span, _vehicles(con, change, span)))
-    keep_all(con, "interventions", [pl.DataFrame([asdict(row)]) for row in rows])
+    keep(con, "interventions", pl.DataFrame(map(asdict, rows), schema=_SCHEMA))
     keep_all(con, "intervention_fixes", touched)
     forget(con, _PUT)
 
