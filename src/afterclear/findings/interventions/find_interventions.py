@@ -48,7 +48,7 @@ _ORDERS = """
                 $1, regexp_replace(upper(number_on_order), '[^\\p{L}\\p{N}]', '', 'g')))
         AND (len($2::VARCHAR[]) = 0 OR list_contains($2, lower(part_brand)))
     ORDER BY ALL"""
-_TYPES: Final = {
+_TYPES: Final[dict[type, type[pl.DataType] | pl.DataType]] = {
     str: pl.String, int: pl.Int32, float: pl.Float64, bool: pl.Boolean, datetime: pl.Datetime("us")
 }  # fmt: skip
 _SCHEMA: Final = {each.name: _TYPES[each.kind] for each in columns_of(Intervention)}
