@@ -387,8 +387,17 @@ def test_a_file_that_was_cut_off_by_a_kill_is_none_and_goes(tmp_path: Path) -> N
     folder = tmp_path / "uploads"
     (folder / ".half").mkdir(parents=True)
     (folder / ".half" / "file").write_bytes(b"hal")
+    (folder / "open.html").touch()
     assert Uploads(folder).waiting() == []
     assert not folder.exists()
+
+
+def test_a_file_that_was_brought_before_a_kill_waits_at_the_next_start(tmp_path: Path) -> None:
+    folder = tmp_path / "uploads"
+    kept = Uploads(folder).keep("a.csv", io.BytesIO(b"1"))
+    (folder / ".half").mkdir()
+    assert Uploads(folder).waiting() == [kept]
+    assert [place.name for place in folder.iterdir()] == [kept.number]
 
 
 def test_a_second_piece_of_work_waits_to_be_asked_again(tmp_path: Path) -> None:

@@ -32,12 +32,20 @@ class Upload:
 
 
 class Uploads:
-    """The files that wait; those of an earlier start are gone."""
+    """The files that wait.
+
+    An end takes them away; those of a desk that was killed still wait at the next start, but for
+    one that was cut off.
+    """
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._why: dict[str, str] = {}
-        self.drop_all()
+        for place in folder.glob("*"):  # those that begin with a dot, too
+            if not _NUMBER.match(place.name):
+                shutil.rmtree(place) if place.is_dir() else place.unlink(missing_ok=True)
+        with suppress(OSError):
+            folder.rmdir()  # it is not empty where a file waits
 
     def keep(self, name: str, file: BinaryIO) -> Upload:
         """Keep a file; it is there whole or not at all.
