@@ -281,6 +281,19 @@ def test_lines_are_decided_on_together_and_taken_back(judged: Browser) -> None:
     assert undone["undone_by"].to_list() == ["Mara", "Mara"]
 
 
+def test_who_decides_on_an_old_page_is_told_what_another_person_did(judged: Browser) -> None:
+    old = boxes(judged)
+    for name in ("V1", "V2"):  # that of V1 goes, that of V2 concerns safety and stays
+        judged.ask("/decide", chosen=old[name], word="accept", by="Mara")
+        status, page = judged.ask("/decide", chosen=old[name], word="accept", by="Ben")
+        assert (status, "“accept” by Mara" in page) == (400, True)
+        assert ("is not on the list any more" in page) == (name == "V1")
+        assert ("Now it says: " in page) == (name == "V2")
+    for row in export_frame(judged.desk.app, "decisions").tail(2).to_dicts():
+        assert row["decided_by"] == "Mara"
+        judged.post(f"/decide/{row['decision_id']}/undo", by="Mara")
+
+
 @pytest.mark.parametrize(
     ("change", "told"),
     [

@@ -18,6 +18,8 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, FloatRect, Locator, Page
 
 from afterclear.commands.init_and_demo import init
+from afterclear.store.engine.database import open_store, scalar
+from afterclear.store.upkeep.checks import check_rows
 from tests.in_chromium import RULES, chromium
 from tests.readers.messy.corpus import all_files
 from tests.readers.messy.files import VEHICLES, Messy
@@ -76,6 +78,7 @@ class Hand:
     page: Page
     presses: bool
     width: int
+    has_script: bool = True
 
     def go(self, words: str) -> None:
         with self.page.expect_navigation(wait_until="commit", timeout=PATIENCE_MS):
@@ -124,6 +127,9 @@ class Hand:
     def look(self) -> None:
         """No page is wider than the screen, and axe finds nothing."""
         self.page.wait_for_load_state("load")  # the style sheet is there
+        if not self.has_script:
+            self._look_elsewhere()
+            return
         over = self.page.evaluate(
             "document.documentElement.scrollWidth - document.documentElement.clientWidth"
         )
@@ -133,6 +139,18 @@ class Hand:
         found = Axe().run(self.page, options=RULES).response["violations"]
         told = [f"{rule['id']}: {node['html'][:200]}" for rule in found for node in rule["nodes"]]
         assert told == [], self.page.url
+
+    def _look_elsewhere(self) -> None:
+        """Look at a page whose browser runs no script, not even a test's: in another, as it is."""
+        cookies = self.page.context.cookies()
+        assert self.page.context.browser is not None
+        beside = self.page.context.browser.new_context(viewport=self.page.viewport_size)
+        beside.add_cookies([{"name": c["name"], "value": c["value"], "domain": c["domain"],
+            "path": c["path"]} for c in cookies])  # fmt: skip
+        page = beside.new_page()
+        page.goto(self.page.url)
+        Hand(page, presses=False, width=self.width).look()
+        beside.close()
 
     def until_done(self) -> None:
         self.page.get_by_text("Done.", exact=True).wait_for(timeout=PATIENCE_MS)
@@ -211,19 +229,97 @@ def test_three_messy_files_come_to_a_digest_and_a_decision(
     page.close()
 
 
-def test_all_of_it_works_without_scripts(browser: Browser, address: str) -> None:
-    context = browser.new_context(java_script_enabled=False)
+@pytest.mark.parametrize("width", [1280, 375])
+def test_all_of_it_works_without_scripts(browser: Browser, address: str, width: int) -> None:
+    """From files to a decision, a refused row mended, a load taken back, a vehicle forgotten."""
+    context = browser.new_context(
+        java_script_enabled=False, viewport={"width": width, "height": 800}
+    )
     page = context.new_page()
     page.goto(address)
-    page.get_by_role("link", name="Bring files").click()
-    file = {"name": "vehicles.csv", "mimeType": "text/csv", "buffer": vehicles()}
-    page.set_input_files("#files", file)
-    page.get_by_role("button", name="Bring").click()
-    page.get_by_role("button", name="Load").click()
-    page.get_by_text("Done.", exact=True).wait_for(timeout=PATIENCE_MS)
-    page.get_by_role("link", name="What was loaded").click()
-    assert page.get_by_text("vehicles.csv").count() == 1
+    page.get_by_role("heading", name="Today").wait_for()
+    hand = Hand(page, presses=False, width=width, has_script=False)
+    scans = (
+        b"scan_id,vehicle_id,scanned_at,ecu,code,status\n"
+        b"S1,M-102,2025-03-01T08:00:00Z,engine,P0301,confirmed\n"
+        b"S2,M 102,2025-03-02T08:00:00Z,engine,P0302,confirmed\n"
+        b"S3,M-102,yesterday,engine,P0303,confirmed\n"
+    )
+    for name, raw in (("vehicles.csv", vehicles()), ("scans.csv", scans)):
+        hand.bring(name, raw)
+        hand.push("Load")
+        hand.until_done()
+    by_name = {file.name: file for file in all_files()}
+    hand.bring(MESSY[0], by_name[MESSY[0]].raw)
+    hand.answer(by_name[MESSY[0]])
+    hand.push("Load")
+    hand.until_done()
+
+    hand.go("Refused rows")
+    hand.look()
+    with page.expect_download() as got:
+        page.get_by_role("button", name="Take the workbook").click()
+    assert got.value.suggested_filename == "refused_rows.xlsx"
+    page.get_by_text("M 102 is written wrongly").click()
+    page.get_by_label("The vehicle's number that is meant").fill("M-102")
+    hand.push("This is meant")
+    hand.until_done()
+    hand.go("Refused rows")
+    assert page.get_by_text("is written wrongly").count() == 0
+    assert page.get_by_text("yesterday").count() == 1
+
+    hand.go("Today")
+    hand.push("Judge every fix")
+    hand.until_done()
+    hand.go("To decide")
+    page.get_by_role("checkbox").first.check()
+    page.locator('input[value="accept"]').check()
+    page.get_by_label("Your name").first.fill("Mara")
+    hand.push("Keep this decision")
+    page.get_by_role("heading", name="Decided").wait_for()
+    hand.look()
+    for words in ("What was loaded", "Settings", "Who did what", "Today"):
+        hand.go(words)
+        hand.look()
+    page.get_by_role("searchbox").fill("M-102")
+    hand.push("Find")
+    page.get_by_role("heading", name="M-102", exact=True).wait_for()
+    hand.look()
+    hand.go("Forget this vehicle")
+    hand.look()
+    hand.go("What was loaded")
+    page.get_by_text("Take back load 1").click()
+    hand.push("Yes, take back load 1")
+    hand.until_done()
     context.close()
+
+
+def test_a_load_that_is_cancelled_leaves_nothing_half_loaded_and_says_so(
+    browser: Browser, address: str, tmp_path: Path
+) -> None:
+    rows = "".join(
+        f"X{n},Z{n % 97},2025-03-{1 + n % 28:02d}T08:00:00Z,engine,P0301\n" for n in range(150_000)
+    )
+    many = f"scan_id,vehicle_id,scanned_at,ecu,code\n{rows}".encode()
+    page = browser.new_page(viewport={"width": 375, "height": 800})
+    page.goto(address)
+    page.get_by_role("heading", name="Today").wait_for()
+    hand = Hand(page, presses=False, width=375)
+    hand.bring("vehicles.csv", vehicles())
+    hand.push("Load")
+    hand.until_done()
+    hand.bring("many.csv", many)
+    hand.push("Load")
+    hand.look()  # at work
+    page.get_by_text("Cancel: leave undone what is under way").click()
+    page.get_by_text("Cancelled: it did not finish.").wait_for(timeout=PATIENCE_MS)
+    hand.look()
+    with open_store(tmp_path / "garage" / "afterclear.duckdb", read_only=True) as con:
+        assert scalar(con, "SELECT count(*) FROM scans") == 0
+        assert not [found for found in check_rows(con) if found.n_breaches]
+    hand.go("Not loaded yet: 1 file")  # it waits, and can be loaded again
+    page.get_by_text("many.csv").first.wait_for()
+    page.close()
 
 
 @pytest.mark.parametrize(("width", "by"), [(1280, "mouse"), (375, "keyboard")])

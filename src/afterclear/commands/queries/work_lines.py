@@ -103,10 +103,33 @@ def unchanged(app: App, con: Connection, stamps: Mapping[str, str]) -> None:
     """Check that lines still say what they said.  ``stamps``: vehicle -> stamp of its line.
 
     Raises:
-        UsageError: one of them has changed, or is gone.
+        UsageError: one of them has changed, or is gone; it is told what stands there now, and who
+            decided meanwhile.
 
     """
-    present = {line.vehicle_id: line.stamp for line in lines_of(app, con)}
+    present = {line.vehicle_id: line for line in lines_of(app, con)}
     for vehicle_id, stamp in stamps.items():
-        if present.get(vehicle_id) != stamp:
-            raise UsageError(f"The line of {vehicle_id} has changed since; look at it again.")
+        line = present.get(vehicle_id)
+        if line is None:
+            raise UsageError(
+                f"{vehicle_id} is not on the list any more{_decided_since(con, vehicle_id)}."
+            )
+        if line.stamp != stamp:
+            raise UsageError(
+                f"The line of {vehicle_id} has changed since{_decided_since(con, vehicle_id)}. Now "
+                f"it says: {line.action} {line.because} Look at it again."
+            )
+
+
+def _decided_since(con: Connection, vehicle_id: str) -> str:
+    """Say who decided last on a vehicle; empty: nobody did."""
+    found = [
+        row
+        for row in rows(con, EXPORTS_ROLES["decisions"])
+        if row["vehicle_id"] == vehicle_id and row["undone_at"] is None
+    ]
+    if not found:
+        return ""
+    last = found[-1]
+    word, at = str(last["word"]).replace("_", " "), f"{last['decided_at']:%d %b %Y, %H:%M} UTC"
+    return f": the last decision on it is “{word}” by {last['decided_by']}, {at}"
