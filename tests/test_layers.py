@@ -39,7 +39,7 @@ MAY_IMPORT = {
     | {"histories", "findings", "wording", "digest", "deliver", "observe"},
     "schedule": BASE | {"config", "commands", "observe"},
     "cli": BASE | {"config", "commands", "schedule", "desk", "findings", "observe", "wording"},
-    "desk": BASE | {"config", "commands", "digest", "schedule"},
+    "desk": BASE | {"catalogue", "config", "commands", "digest", "schedule", "wording"},
     "garage": {"config", "commands"},
     "__main__": {"cli"},
     "__init__": {"garage"},

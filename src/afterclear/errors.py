@@ -24,6 +24,34 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 
+class Worded(str):
+    """A message that keeps its text and what stands in the places of it.
+
+    So whoever shows it can say it in the reader's language (``wording/language.py``).
+    """
+
+    __slots__ = ("message", "values")
+    message: str
+    values: Mapping[str, object]
+
+
+def worded(message: str, **values: object) -> Worded:
+    """Fill a message's places, and keep what fills them.
+
+    >>> worded("no file {name!r}", name="a.csv")
+    "no file 'a.csv'"
+    """
+    made = Worded(message.format(**values))
+    made.message, made.values = message, values
+    return made
+
+
+def told_by(error: Exception) -> str:
+    """Return what an error says, with its places if it has some."""
+    said = error.args[0] if error.args else ""
+    return said if isinstance(said, Worded) else str(error)
+
+
 class AfterclearError(Exception):
     """Base of all errors that are not our own bugs."""
 
@@ -99,11 +127,19 @@ class UnknownNameError(UsageError):
 class UnknownVehicleError(UsageError):
     """No vehicle has this number."""
 
-    def __init__(self, vehicle_id: str, *, ways: str = "") -> None:
-        how = f" by {ways}" if ways else "; capitals and blanks count"
+    def __init__(self, vehicle_id: str, *, by_any_name: bool = False) -> None:
         super().__init__(
-            f"No row in the store speaks of a vehicle {vehicle_id!r}{how}. "
-            "'afterclear export vehicles' lists the vehicles with their VINs and plates."
+            worded(
+                "No row in the store speaks of a vehicle {vehicle!r} by number, plate or VIN. "
+                "'afterclear export vehicles' lists the vehicles with their VINs and plates.",
+                vehicle=vehicle_id,
+            )
+            if by_any_name
+            else worded(
+                "No row in the store speaks of a vehicle {vehicle!r}; capitals and blanks count. "
+                "'afterclear export vehicles' lists the vehicles with their VINs and plates.",
+                vehicle=vehicle_id,
+            )
         )
 
 

@@ -241,9 +241,9 @@ def test_all_of_it_works_without_scripts(browser: Browser, address: str, width: 
     hand = Hand(page, presses=False, width=width, has_script=False)
     scans = (
         b"scan_id,vehicle_id,scanned_at,ecu,code,status\n"
-        b"S1,M-102,2025-03-01T08:00:00Z,engine,P0301,confirmed\n"
-        b"S2,M 102,2025-03-02T08:00:00Z,engine,P0302,confirmed\n"
-        b"S3,M-102,yesterday,engine,P0303,confirmed\n"
+        b"S1,V-02,2025-03-01T08:00:00Z,engine,P0301,confirmed\n"
+        b"S2,V 02,2025-03-02T08:00:00Z,engine,P0302,confirmed\n"
+        b"S3,V-02,yesterday,engine,P0303,confirmed\n"
     )
     for name, raw in (("vehicles.csv", vehicles()), ("scans.csv", scans)):
         hand.bring(name, raw)
@@ -260,8 +260,8 @@ def test_all_of_it_works_without_scripts(browser: Browser, address: str, width: 
     with page.expect_download() as got:
         page.get_by_role("button", name="Take the workbook").click()
     assert got.value.suggested_filename == "refused_rows.xlsx"
-    page.get_by_text("M 102 is written wrongly").click()
-    page.get_by_label("The vehicle's number that is meant").fill("M-102")
+    page.get_by_text("V 02 is written wrongly").click()
+    page.get_by_label("The vehicle's number that is meant").fill("V-02")
     hand.push("This is meant")
     hand.until_done()
     hand.go("Refused rows")
@@ -281,9 +281,9 @@ def test_all_of_it_works_without_scripts(browser: Browser, address: str, width: 
     for words in ("What was loaded", "Settings", "Who did what", "Today"):
         hand.go(words)
         hand.look()
-    page.get_by_role("searchbox").fill("M-102")
+    page.get_by_role("searchbox").fill("V-02")
     hand.push("Find")
-    page.get_by_role("heading", name="M-102", exact=True).wait_for()
+    page.get_by_role("heading", name="V-02", exact=True).wait_for()
     hand.look()
     hand.go("Forget this vehicle")
     hand.look()

@@ -27,8 +27,8 @@ from afterclear.wording.code_words import _BETWEEN, _message
 ROOT = Path(afterclear.__file__).parent
 LOCALE = ROOT / "locale"
 LANGUAGES = ("de",)
-PARTS = ("digest", "finding_tables", "wording")
-KEYWORDS = {"t": None, "tn": (1, 2), "mark": None, "counted": (1, 2)}
+PARTS = ("desk", "digest", "finding_tables", "wording")
+KEYWORDS = {"t": None, "tn": (1, 2), "mark": None, "counted": (1, 2), "worded": None}
 # catalogues are made anew to the byte: their heads carry no clock
 _DATE = datetime(2026, 1, 1, tzinfo=UTC)
 _JINJA = {"trimmed": "false", "silent": "false"}
@@ -37,7 +37,8 @@ _JINJA = {"trimmed": "false", "silent": "false"}
 def all_messages() -> Catalog:
     """Gather every text, in the order of files and lines."""
     found = Catalog(project="afterclear", charset="utf-8")
-    for path in sorted(p for part in PARTS for p in (ROOT / part).rglob("*")):
+    paths = {p for part in PARTS for p in (ROOT / part).rglob("*")} | {*_worded_elsewhere()}
+    for path in sorted(paths):
         if path.suffix == ".py":
             method, options = _texts_of_code, {}
         elif path.suffix == ".html":
@@ -51,6 +52,14 @@ def all_messages() -> Catalog:
     for place, message in _texts_of_tables():
         found.add(message, locations=[(place, 0)])
     return found
+
+
+def _worded_elsewhere() -> Iterator[Path]:
+    """Give the modules of other parts that say something with its places kept (``Worded``)."""
+    for path in ROOT.rglob("*.py"):
+        if b"worded(" in path.read_bytes() and path != ROOT / "errors.py":
+            yield path
+    yield ROOT / "errors.py"
 
 
 def _texts_of_tables() -> Iterator[tuple[str, str]]:

@@ -18,7 +18,7 @@ from tomlkit import TOMLDocument
 from afterclear.commands.app import App
 from afterclear.commands.whole_files import put_whole
 from afterclear.config import Config, NamedJob, Source
-from afterclear.errors import ConfigError, UsageError
+from afterclear.errors import ConfigError, UsageError, worded
 from afterclear.store.engine.locking import holding, settings_lock
 
 Fields = Mapping[str, str]
@@ -87,8 +87,10 @@ def change_settings(
     folder = app.config.folder
     if folder is None:
         raise UsageError(
-            "Settings need a garage's folder to be kept in, and the desk was not started in one. "
-            "'afterclear init DIR' makes one."
+            worded(
+                "Settings need a garage's folder to be kept in, and the desk was not started in "
+                "one. 'afterclear init DIR' makes one."
+            )
         )
     with holding(settings_lock(app.store), "settings"):
         config = Config(folder)
@@ -112,14 +114,17 @@ def _is(name: str, text: str, now: Fields) -> bool:
 def _check_as_seen(seen: Fields, now: Fields) -> None:
     names = sorted(seen.keys() | now.keys())
     changed = [
-        f"{name}: {seen.get(name, 'not there')} -> {now.get(name, 'not there')}"
+        f"{name}: {seen.get(name, '-')} -> {now.get(name, '-')}"
         for name in names
         if seen.get(name) != now.get(name)
     ]
     if changed:
         raise ChangedMeanwhileError(
-            "Somebody changed the settings after this page was opened, so nothing was written. "
-            f"Changed were {'; '.join(changed)}."
+            worded(
+                "Somebody changed the settings after this page was opened, so nothing was written. "
+                "Changed were {changed}.",
+                changed="; ".join(changed),
+            )
         )
 
 
@@ -129,8 +134,11 @@ def _check_known(asked: Fields, config: Config, now: Fields) -> None:
     known |= {f"source.{source.name}.remove" for source in config.sources}
     if strange := sorted(asked.keys() - known):
         raise UsageError(
-            f"The desk does not change {', '.join(strange)}. Change it at the machine itself, in "
-            "the files under config."
+            worded(
+                "The desk does not change {names}. Change it at the machine itself, in the files "
+                "under config.",
+                names=", ".join(strange),
+            )
         )
 
 

@@ -12,7 +12,7 @@ from typing import Final
 
 from afterclear.desk.attempts import Attempts, Try
 from afterclear.desk.users import Role, User, Users, plain
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 
 # of a user: a working day, and a long lunch
 _LASTS: Final = timedelta(hours=12)
@@ -96,8 +96,11 @@ class Door:
             tried = Try(plain(name), address, is_user=self.users.get(name) is not None)
             if wait_s := self._attempts.wait_s(tried):
                 raise UsageError(
-                    "Too many tries were wrong. Nothing is checked for another "
-                    f"{max(1, round(wait_s / 60))} min; then try again."
+                    worded(
+                        "Too many tries were wrong. Nothing is checked for another {n} min; then "
+                        "try again.",
+                        n=max(1, round(wait_s / 60)),
+                    )
                 )
             user = self.users.who(name, password)
             if user is None:

@@ -9,26 +9,22 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from afterclear.commands.app import App
 from afterclear.desk.door import Door, Session, is_same
 from afterclear.desk.noting import note_deed
-from afterclear.desk.request import FOREIGN_FORM, shut_out, text_of
+from afterclear.desk.request import FOREIGN_FORM, Desk, shut_out, text_of
 from afterclear.desk.safeguards import SIGN_IN
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, told_by, worded
 
 FORM_TOKEN: Final = "form_token"  # noqa: S105 - the name of a field
-_GO_IN: Final = (
-    '<!DOCTYPE html><html lang="en"><head><title>The desk</title>'
-    '<meta http-equiv="refresh" content="0;url=/"></head>'
-    '<body><main><h1>The desk</h1><a href="/">Go in</a></main></body></html>'
-)
+_TOO_OLD: Final = worded("This form is too old. Please type it again.")
+_WRONG: Final = worded("Name or password is wrong.")
 SIGN_OUT: Final = "/sign-out"
 _LOG: Final = logging.getLogger(__name__)
 
 
-def entrance_routes(door: Door, app: App) -> list[Route]:
+def entrance_routes(door: Door, desk: Desk) -> list[Route]:
     """Give the routes that open and end sessions: by the key, or for users."""
-    ways = _Entrance(door, app)
+    ways = _Entrance(door, desk)
     if door.users is None:
         return [Route("/enter", ways.enter, methods=["GET"])]
     return [
@@ -39,9 +35,9 @@ def entrance_routes(door: Door, app: App) -> list[Route]:
 
 
 class _Entrance:
-    def __init__(self, door: Door, app: App) -> None:
+    def __init__(self, door: Door, desk: Desk) -> None:
         self._door = door
-        self._app = app
+        self._desk = desk
         self._before = f"{door.cookie_name}_before"  # a cookie of who is not in yet
 
     async def enter(self, request: Request) -> Response:
@@ -60,17 +56,17 @@ class _Entrance:
             said = {name: value for name, value in form.items() if isinstance(value, str)}
         # there is no session yet: the token stands in a cookie, which only our pages set
         if not is_same(said.get(FORM_TOKEN) or "-", request.cookies.get(self._before, "")):
-            return self._page(request, "This form is too old. Please type it again.", 403)
+            return self._page(request, _TOO_OLD, 403)
         address = request.client.host if request.client else ""
         name, password = said.get("name", "").strip(), said.get("password", "")
         try:
             cookie = await run_in_threadpool(self._door.sign_in, name, password, address)
         except UsageError as error:
-            return self._page(request, str(error), 429)
+            return self._page(request, told_by(error), 429)
         if cookie is None:
             # at most as many lines as tries are looked at
             _LOG.warning("the desk: a wrong name or password from %s", address)
-            return self._page(request, "Name or password is wrong.", 403)
+            return self._page(request, _WRONG, 403)
         await self._note(self._door.session(cookie), "signed in", address)
         return self._let_in(cookie)
 
@@ -78,7 +74,7 @@ class _Entrance:
         session: Session = request.scope["session"]
         async with request.form(max_files=0, max_fields=10) as form:
             if not session.is_own_form(str(form.get(FORM_TOKEN, ""))):
-                return shut_out(FOREIGN_FORM)
+                return shut_out(FOREIGN_FORM, self._desk.cells)
         await self._note(session, "signed out")
         self._door.leave(request.cookies.get(self._door.cookie_name, ""))
         answer = RedirectResponse(SIGN_IN, status_code=303)
@@ -87,18 +83,19 @@ class _Entrance:
 
     async def _note(self, session: Session | None, did: str, about: str = "") -> None:
         if session is not None:
-            await run_in_threadpool(note_deed, self._app, session, did, about)
+            await run_in_threadpool(note_deed, self._desk.app, session, did, about)
 
     def _page(self, request: Request, problem: str = "", status: int = 200) -> Response:
         token = request.cookies.get(self._before) or secrets.token_urlsafe(24)
-        text = text_of("sign_in.html", session=None, bench=None, token=token, problem=problem)
+        facts = {"session": None, "bench": None, "token": token, "problem": problem}
+        text = text_of("sign_in.html", self._desk.cells, **facts)
         answer = HTMLResponse(text, status_code=status)
         self._set(answer, self._before, token)
         return answer
 
     def _let_in(self, cookie: str) -> Response:
         # no redirect: with one, a browser that comes from elsewhere sends no strict cookie
-        answer = HTMLResponse(_GO_IN)
+        answer = HTMLResponse(text_of("go_in.html", self._desk.cells))
         self._set(answer, self._door.cookie_name, cookie)
         return answer
 

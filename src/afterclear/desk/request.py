@@ -13,13 +13,15 @@ from afterclear.commands.app import App
 from afterclear.config import Config
 from afterclear.desk.bench import Bench, Then
 from afterclear.desk.door import Session
+from afterclear.desk.speaking import cells_of, cells_on, helps, in_words
 from afterclear.desk.uploads import Uploads
 from afterclear.desk.words import in_desk_words
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
+from afterclear.wording.cells import Cells
 
-BUSY = "Something else is being worked on. Try again when it is done."
+BUSY = worded("Something else is being worked on. Try again when it is done.")
 MOST_FILES = 200  # at once
-FOREIGN_FORM = (
+FOREIGN_FORM = worded(
     "This form is of another user or of an earlier start of the desk. Go back and load its page "
     "again."
 )
@@ -35,6 +37,11 @@ class Desk:
     uploads: Uploads
     on_settings: Callable[[App], None] = lambda _: None
     most_bytes: int = 0  # of files that are brought at once
+
+    @property
+    def cells(self) -> Cells:
+        """How numbers, times and texts are written on its pages."""
+        return cells_of(self.app)
 
     def change_settings(self, config: Config) -> None:
         """Go on with other settings."""
@@ -75,7 +82,12 @@ class Asked:
 
     def text(self, template: str, **facts: object) -> str:
         """Render the text of a page."""
-        return text_of(template, session=self.session, bench=self.desk.bench, **facts)
+        facts |= {"session": self.session, "bench": self.desk.bench}
+        return text_of(template, self.desk.cells, **facts)
+
+    def language(self, template: str, problem: str = "") -> str:
+        """Return the language a page speaks on which this problem is told."""
+        return cells_on(template, {"problem": problem}, self.desk.cells).language
 
     def begin(
         self,
@@ -100,14 +112,16 @@ class Asked:
         return go_to("/bench")
 
 
-def text_of(template: str, **facts: object) -> str:
+def text_of(template: str, cells: Cells, **facts: object) -> str:
     """Render the text of a page; ``session`` and ``bench`` are among what every page needs."""
-    return _environment().get_template(template).render(facts)
+    own = cells_on(template, facts, cells)
+    told = facts | in_words(template, facts, own) | helps(own) | {"asked_language": cells.language}
+    return _environment().get_template(template).render(told)
 
 
-def shut_out(text: str) -> Response:
+def shut_out(text: str, cells: Cells) -> Response:
     """Answer whoever has to sign in before a form is sent again."""
-    page = text_of("problem.html", session=None, bench=None, text=text, sign_in=True)
+    page = text_of("problem.html", cells, session=None, bench=None, text=text, sign_in=True)
     return HTMLResponse(page, status_code=403)
 
 

@@ -23,7 +23,6 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from afterclear.commands.machine_words import machine_words
-from afterclear.config import without_secrets
 from afterclear.desk.door import Door, Session
 from afterclear.desk.entrance import FORM_TOKEN, entrance_routes
 from afterclear.desk.noting import note_done
@@ -31,8 +30,7 @@ from afterclear.desk.pages import bringing, deciding, forgetting, home, loads, m
 from afterclear.desk.request import FOREIGN_FORM, MOST_FILES, Asked, Desk, text_of
 from afterclear.desk.safeguards import DIGESTS, Safeguards
 from afterclear.desk.users import Role
-from afterclear.desk.words import in_desk_words
-from afterclear.errors import AfterclearError, StoreInUseError, UsageError
+from afterclear.errors import AfterclearError, StoreInUseError, UsageError, told_by, worded
 
 Page = Callable[[Asked], Response]
 
@@ -82,7 +80,9 @@ _NEED_NO_TURN: Final = frozenset({"/bench", "/bench/lines"})  # nor a look at th
 _TURN_WITHIN_S: Final = 10.0  # a person waits
 _TURN_PAUSE_S: Final = 0.02
 _FEWER: Final = " Bring fewer files at once, or packed into an archive."
-_NOT_YET: Final = "Somebody's file is being looked at. Try again in a moment."
+_NOT_YET: Final = worded("Somebody's file is being looked at. Try again in a moment.")
+_IN_USE: Final = worded("The store is being written just now. Look again in a moment.")
+_FAILED: Final = worded("The program failed here; this is its own fault, and the log has it.")
 _LOG: Final = logging.getLogger(__name__)
 
 
@@ -96,7 +96,7 @@ def desk_site(desk: Desk, door: Door, hosts: frozenset[str], most_bytes: int) ->
     desk.app.reports.mkdir(parents=True, exist_ok=True)
     site = Starlette(
         routes=[
-            *entrance_routes(door, desk.app),
+            *entrance_routes(door, desk),
             *(Route(f"/{name}", _own_file(name), methods=["GET"]) for name in _OWN_FILES),
             *(
                 Route(path, _answered(desk, role, page), methods=[m])
@@ -106,7 +106,7 @@ def desk_site(desk: Desk, door: Door, hosts: frozenset[str], most_bytes: int) ->
         ],
         exception_handlers={status: _not_taken(desk) for status in (400, 408, 413)},
     )
-    return Safeguards(site, door, hosts, most_bytes)
+    return Safeguards(site, door, hosts, most_bytes, lambda: desk.cells)
 
 
 def _not_taken(desk: Desk) -> Callable[[Request, Exception], Response]:
@@ -116,7 +116,7 @@ def _not_taken(desk: Desk) -> Callable[[Request, Exception], Response]:
         assert isinstance(error, HTTPException)  # noqa: S101 - one with a status
         text = f"{error.detail}{_FEWER if request.url.path == '/bring' else ''}"
         session = request.scope.get("session")
-        page = text_of("problem.html", session=session, bench=desk.bench, text=text)
+        page = text_of("problem.html", desk.cells, session=session, bench=desk.bench, text=text)
         return HTMLResponse(page, error.status_code)
 
     return answer
@@ -135,7 +135,11 @@ def _answered(desk: Desk, role: Role, page: Page) -> Callable[[Request], Awaitab
     async def answer(request: Request) -> Response:
         session: Session = request.scope["session"]
         if session.role < role:  # before anything it sends is read
-            text = f"{session.user} may not do this; it needs the role {role.name.lower()}."
+            text = worded(
+                "{user} may not do this; it needs the role {role}.",
+                user=session.user,
+                role=role.name.lower(),
+            )
             return Asked(desk, session).page("problem.html", status=403, text=text)
         async with request.form(max_files=MOST_FILES, max_fields=_MOST_FIELDS) as form:
             if request.method != "GET" and not session.is_own_form(str(form.get(FORM_TOKEN, ""))):
@@ -175,7 +179,9 @@ def _check_signs(asked: Asked) -> None:
     for name, text in fields:
         typed = _ENDS.sub("", text) if name in _TEXT_AREAS else text
         if _CONTROL.search(typed) and not name.startswith(bringing.ANSWER):
-            raise UsageError(f"The field {name!r} has a control character in it. Type it anew.")
+            raise UsageError(
+                worded("The field {name!r} has a control character in it. Type it anew.", name=name)
+            )
 
 
 # One page after another: what they use of the store belongs to the process, not to a thread.
@@ -208,17 +214,14 @@ def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
             note_done(asked, request.scope["route"].path)
         return answer  # noqa: TRY300 - what fails above is told below
     except StoreInUseError:
-        text = "The store is being written just now. Look again in a moment."
-        return asked.page("problem.html", status=503, text=text)
+        return asked.page("problem.html", status=503, text=_IN_USE)
     except AfterclearError as error:
-        text = in_desk_words(without_secrets(str(error)))
-        return asked.page("problem.html", status=400, text=text)
+        return asked.page("problem.html", status=400, text=told_by(error))
     except Exception as error:  # noqa: BLE001 - a person waits for words
         if isinstance(error, OSError) and (text := machine_words(error)):
             return asked.page("problem.html", status=507, text=f"Not done: {text}.")
         _LOG.exception("the desk: %s", path)
-        text = "The program failed here; this is its own fault, and the log has it."
-        return asked.page("problem.html", status=500, text=text)
+        return asked.page("problem.html", status=500, text=_FAILED)
 
 
 def _needs_no_store(path: str) -> bool:

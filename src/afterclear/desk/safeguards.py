@@ -18,7 +18,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from afterclear.desk.door import Door
 from afterclear.desk.request import shut_out
-from afterclear.errors import AfterclearError
+from afterclear.errors import AfterclearError, worded
+from afterclear.wording.cells import Cells
 
 SIGN_IN: Final = "/sign-in"
 OPEN_PATHS = frozenset({"/enter", SIGN_IN, "/desk.css", "/desk.js"})  # all others need a session
@@ -28,6 +29,9 @@ _MOST_OPEN_BYTES = 10_000  # ... that anybody may send
 _PAUSE_S = 60  # within what is sent
 _MOST_S = 3600  # for all that is sent
 _MOST_OPEN_S = 10  # ... by anybody
+_NOT_IN: Final = worded(
+    "You are not signed in any more. Sign in, then go back and send this form again."
+)
 
 _OWN_POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; "
@@ -51,12 +55,20 @@ _HEADERS = {
 class Safeguards:
     """Refuse what does not come from a browser that was let in."""
 
-    def __init__(self, app: ASGIApp, door: Door, hosts: frozenset[str], most_bytes: int) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        door: Door,
+        hosts: frozenset[str],
+        most_bytes: int,
+        cells: Callable[[], Cells],
+    ) -> None:
         self._app = app
         self._door = door
         self._hosts = hosts
         self._scheme = "https" if door.is_secure else "http"
         self._most_bytes = most_bytes
+        self._cells = cells  # how its pages write now
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it with the reason why not."""
@@ -111,9 +123,7 @@ class Safeguards:
             )
         if scope["method"] == "GET":
             return RedirectResponse(SIGN_IN, status_code=303)
-        return shut_out(
-            "You are not signed in any more. Sign in, then go back and send this form again."
-        )
+        return shut_out(_NOT_IN, self._cells())
 
     def _most_of(self, scope: Scope) -> tuple[int, float]:
         """Give how many bytes a request may send, and in how many seconds."""

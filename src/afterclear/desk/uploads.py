@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 
 _NUMBER = re.compile(r"[0-9a-f]{16}\Z")
 _OTHER = re.compile(r"[^A-Za-z0-9._-]+")
@@ -92,8 +92,12 @@ class Uploads:
         n_waiting = len(self.waiting())
         if n_waiting + n > _MOST:
             raise UsageError(
-                f"At most {_MOST} files wait at once, and {n_waiting} do already. Load them or "
-                "leave them out first."
+                worded(
+                    "At most {most} files wait at once, and {n} do already. Load them or leave "
+                    "them out first.",
+                    most=_MOST,
+                    n=n_waiting,
+                )
             )
 
     def get(self, number: str) -> Upload:
@@ -107,7 +111,7 @@ class Uploads:
             with suppress(OSError, StopIteration):
                 path = next((self.folder / number).iterdir())
                 return Upload(number, path, self._why.get(number, ""))
-        raise UsageError("This file is not here any more. Bring it again.")
+        raise UsageError(worded("This file is not here any more. Bring it again."))
 
     def waiting(self) -> list[Upload]:
         """List the files that wait, the latest last."""

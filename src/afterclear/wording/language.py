@@ -13,6 +13,8 @@ from typing import Final
 
 from markupsafe import Markup, escape
 
+from afterclear.errors import Worded
+
 GAP: Final = "\u00a0"  # no-break space: a number never loses its unit at a line's end
 _CATALOGUES = Path(__file__).parents[1] / "locale"
 
@@ -95,6 +97,16 @@ class Language:
         """Translate a text with a count; ``{n}`` in it is the number."""
         found = _catalogue(self.tag).ngettext(one, many, n)
         return _filled(found.replace("{n} ", "{n}" + GAP), {"n": self.number(n), **values})
+
+    def said(self, text: str) -> str:
+        """Say a message with its places in this language; any other text stays as it is."""
+        if not isinstance(text, Worded):
+            return text
+        values = {
+            name: self.said(value) if isinstance(value, str) else value
+            for name, value in text.values.items()
+        }
+        return self.t(text.message, **values)
 
     def number(self, value: float, digits: int = 0) -> str:
         """Write a number with the language's marks.

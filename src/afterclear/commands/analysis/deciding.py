@@ -11,7 +11,7 @@ from typing import Any, Literal
 from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.commands.analysis.role_findings import rank_work
 from afterclear.commands.app import App
-from afterclear.errors import UnknownVehicleError, UsageError
+from afterclear.errors import UnknownVehicleError, UsageError, worded
 from afterclear.store.engine.database import Connection, open_store, rows, scalar
 from afterclear.store.queries.called_vehicles import vehicle_called
 from afterclear.store.queries.decisions import Decision, add_decisions, undo_decision
@@ -125,21 +125,25 @@ def _checked(con: Connection, asked: Asked, now: datetime) -> str | None:
 def _check_words(con: Connection, asked: Asked, now: datetime) -> None:
     """Check what goes together, and that a wait has an end to come."""
     if not asked.by.strip():
-        raise UsageError("Say who decides: --by NAME.")
+        raise UsageError(worded("Say who decides: --by NAME."))
     if asked.word == "wait" and asked.until_at is None and asked.until_km is None:
-        raise UsageError("Say how long to wait: --until DATE or --until-km KM.")
+        raise UsageError(worded("Say how long to wait: --until DATE or --until-km KM."))
     if asked.word != "wait" and (asked.until_at is not None or asked.until_km is not None):
-        raise UsageError("Only a wait has an end; leave --until and --until-km out.")
+        raise UsageError(worded("Only a wait has an end; leave --until and --until-km out."))
     if asked.word == "not_a_fault" and asked.attempt_id is None and asked.code is None:
-        raise UsageError("Say what is not a fault: --code CODE or --attempt ID.")
+        raise UsageError(worded("Say what is not a fault: --code CODE or --attempt ID."))
     if asked.until_km is not None and not 0 < asked.until_km < _MOST_KM:
-        raise UsageError(f"{asked.until_km:g} km is no odometer reading to wait for.")
+        raise UsageError(worded("{km:g} km is no odometer reading to wait for.", km=asked.until_km))
     analysis = last_analysis(con)
     today = min(now, analysis.as_of) if analysis else now
     if asked.until_at is not None and asked.until_at <= today:
         raise UsageError(
-            f"--until {asked.until_at:%Y-%m-%d} is over already: results are as of "
-            f"{today:%Y-%m-%d}. Give a later date."
+            worded(
+                "--until {until:%Y-%m-%d} is over already: results are as of {today:%Y-%m-%d}. "
+                "Give a later date.",
+                until=asked.until_at,
+                today=today,
+            )
         )
 
 
@@ -173,10 +177,15 @@ def _code(con: Connection, asked: Asked) -> str:
         where, named = f"{where} AND ecu = ?", [*named, asked.ecu]
     if not _known(con, where, named):
         shown = _names(con, "SELECT DISTINCT code FROM sightings WHERE vehicle_id = ?", named[0])
-        unit = f" in its control unit {asked.ecu!r}" if asked.ecu is not None else ""
+        unit = worded(" in its control unit {unit!r}", unit=asked.ecu) if asked.ecu else ""
         raise UsageError(
-            f"{asked.vehicle_id} never showed a code {code}{unit}. "
-            f"Codes it showed: {', '.join(shown) or 'none'}."
+            worded(
+                "{vehicle} never showed a code {code}{unit}. Codes it showed: {shown}.",
+                vehicle=asked.vehicle_id,
+                code=code,
+                unit=unit,
+                shown=", ".join(shown) or worded("none"),
+            )
         )
     return code
 

@@ -60,36 +60,37 @@ class VehicleStory:
     files: list[Row]  # loads that rows of it came with, the latest first
 
 
-def vehicle_story(app: App, name: str) -> VehicleStory:
-    """Give one vehicle's history; ``name``: its number, plate or VIN.
+def vehicle_story(app: App, name: str, language: str = "en") -> VehicleStory:
+    """Give one vehicle's history; ``name``: its number, plate or VIN.  In the digests' units.
 
     Raises:
         UnknownVehicleError: no row names the vehicle.
         UsageError: several vehicles have this name.
 
     """
+    cells = Cells(units=app.config.settings.digest.units, language=language)
     with open_store(app.store, read_only=True) as con:
         vehicle_id = vehicle_called(con, name)
         n_scans = _n_scans(con, vehicle_id)
         known = _of(con, EXPORTS["vehicles"], vehicle_id)
         episodes = _of(con, PAGE_FRAMES["episodes"], vehicle_id)
         odometer = _of(con, EXPORTS["odometer"], vehicle_id)
-        work = _work(app, con, vehicle_id)
+        work = _work(con, vehicle_id, cells)
         return VehicleStory(
             vehicle=known[0] if known else {"vehicle_id": vehicle_id},
-            attempts=_stories(app, con, vehicle_id),
+            attempts=_stories(app, con, vehicle_id, cells),
             open_episodes=[row for row in episodes if row["ended_by"] == "open"],
             set_aside=[row for row in odometer if row["set_aside"] is not None],
             cautions=_cautions(app, episodes),
             n_scans=n_scans,
-            roles=_with_why(app, _of(con, PAGE_ROLES["open_roles"], vehicle_id)),
+            roles=_with_why(cells, _of(con, PAGE_ROLES["open_roles"], vehicle_id)),
             role_notes=tuple(
                 row["why"]
                 for table in ("leftovers", "echo_work", "related_returns")
-                for row in _with_why(app, _of(con, EXPORTS_ROLES[table], vehicle_id))
+                for row in _with_why(cells, _of(con, EXPORTS_ROLES[table], vehicle_id))
             ),
             work=[row for row in work if row["audience"] != "garage"],
-            stock=_audits(app, con, vehicle_id),
+            stock=_audits(con, vehicle_id, cells),
             decisions=_of(con, EXPORTS_ROLES["decisions"], vehicle_id),
             files=rows(con, _FILES, [vehicle_id]),
         )
@@ -108,22 +109,19 @@ def _of(con: Connection, sql: str, vehicle_id: str) -> list[Row]:
     return [{name: _aware(value) for name, value in row.items()} for row in found]
 
 
-def _audits(app: App, con: Connection, vehicle_id: str) -> list[Row]:
-    """Give a vehicle's stock audit with its sentence, in the units of the digests."""
-    cells = Cells(units=app.config.settings.digest.units)
+def _audits(con: Connection, vehicle_id: str, cells: Cells) -> list[Row]:
+    """Give a vehicle's stock audit with its sentence."""
     found = _of(con, EXPORTS_ROLES["stock"], vehicle_id)
     return [row | {"because": audit_words(row["deciding"], cells)} for row in found]
 
 
-def _with_why(app: App, found: list[Row]) -> list[Row]:
-    """Add the sentence of each row's reason, in the units of the digests."""
-    cells = Cells(units=app.config.settings.digest.units)
+def _with_why(cells: Cells, found: list[Row]) -> list[Row]:
+    """Add the sentence of each row's reason."""
     return [row | {"why": role_sentence(row["reason"], row["facts"], cells)} for row in found]
 
 
-def _work(app: App, con: Connection, vehicle_id: str) -> list[Row]:
-    """Give a vehicle's lines of the worklist with their sentences, in the units of the digests."""
-    cells = Cells(units=app.config.settings.digest.units)
+def _work(con: Connection, vehicle_id: str, cells: Cells) -> list[Row]:
+    """Give a vehicle's lines of the worklist with their sentences."""
     return [in_words(row, cells) for row in _of(con, EXPORTS_ROLES["worklist"], vehicle_id)]
 
 
@@ -131,11 +129,10 @@ def _aware(value: object) -> object:
     return value.replace(tzinfo=UTC) if isinstance(value, datetime) else value
 
 
-def _stories(app: App, con: Connection, vehicle_id: str) -> tuple[AttemptStory, ...]:
+def _stories(app: App, con: Connection, vehicle_id: str, km: Cells) -> tuple[AttemptStory, ...]:
     evidence: defaultdict[str, list[Evidence]] = defaultdict(list)
     for row in _of(con, EXPORTS["evidence"], vehicle_id):
         evidence[row["attempt_id"]].append(_read(row, Evidence))
-    km = Cells(units=app.config.settings.digest.units)
     hours = replace(km, hour_km=app.config.settings.evidence.km_per_engine_hour)
     return tuple(
         AttemptStory(

@@ -3,12 +3,12 @@
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 from afterclear.reasons import Urgency
 from afterclear.store.engine.database import Connection, open_store, rows
 from afterclear.store.queries.exports_roles import EXPORTS_ROLES
@@ -22,6 +22,13 @@ from afterclear.wording.work import (
 )
 
 Row = dict[str, Any]  # by the export's columns
+# what was decided, in words
+DECIDED: Final = {
+    "accept": worded("accept"),
+    "wait": worded("wait"),
+    "not_a_fault": worded("not a fault"),
+    "repaired_elsewhere": worded("repaired elsewhere"),
+}
 _TOLD: Final = (
     *("site", "safety", "soon", "action", "because", "evidence", "decided"),
     *("codes", "cautions"),
@@ -45,17 +52,19 @@ class WorkLine:
     stamp: str  # changes with anything the line says
 
 
-def work_lines(app: App) -> list[WorkLine]:
+def work_lines(app: App, language: str = "en") -> list[WorkLine]:
     """Give the lines of vehicles in their order: the fleet's, then those in stock."""
     with open_store(app.store, read_only=True) as con:
-        return lines_of(app, con)
+        return lines_of(app, con, language)
 
 
-def lines_of(app: App, con: Connection) -> list[WorkLine]:
+def lines_of(app: App, con: Connection, language: str = "en") -> list[WorkLine]:
     """Give the same from an open store; a vehicle's first line counts."""
-    cells = Cells(units=app.config.settings.digest.units)
+    english = Cells(units=app.config.settings.digest.units)
+    cells = replace(english, language=language)
     found = [row for row in rows(con, EXPORTS_ROLES["worklist"]) if row["audience"] != "garage"]
-    lines = (_line(app, in_words(row, cells)) for row in found)
+    # a line's stamp is the same in all languages
+    lines = (_line(app, in_words(row, cells), stamp_of(in_words(row, english))) for row in found)
     first: dict[str, WorkLine] = {}
     for line in lines:
         first.setdefault(line.vehicle_id, line)
@@ -74,7 +83,7 @@ def in_words(row: Row, cells: Cells) -> Row:
     }
 
 
-def _line(app: App, row: Row) -> WorkLine:
+def _line(app: App, row: Row, stamp: str) -> WorkLine:
     return WorkLine(
         vehicle_id=row["vehicle_id"],
         site=row["site"] or "",
@@ -86,7 +95,7 @@ def _line(app: App, row: Row) -> WorkLine:
         decided=row["decided"] or "",
         codes=tuple(json.loads(row["codes"] or "[]")),
         cautions=app.cautions.called((row["cautions"] or "").split()),
-        stamp=stamp_of(row),
+        stamp=stamp,
     )
 
 
@@ -99,7 +108,7 @@ def stamp_of(row: Row) -> str:
     return hashlib.sha256(told.encode()).hexdigest()[:16]
 
 
-def unchanged(app: App, con: Connection, stamps: Mapping[str, str]) -> None:
+def unchanged(app: App, con: Connection, stamps: Mapping[str, str], language: str = "en") -> None:
     """Check that lines still say what they said.  ``stamps``: vehicle -> stamp of its line.
 
     Raises:
@@ -107,17 +116,26 @@ def unchanged(app: App, con: Connection, stamps: Mapping[str, str]) -> None:
             decided meanwhile.
 
     """
-    present = {line.vehicle_id: line for line in lines_of(app, con)}
+    present = {line.vehicle_id: line for line in lines_of(app, con, language)}
     for vehicle_id, stamp in stamps.items():
         line = present.get(vehicle_id)
         if line is None:
             raise UsageError(
-                f"{vehicle_id} is not on the list any more{_decided_since(con, vehicle_id)}."
+                worded(
+                    "{vehicle} is not on the list any more{decided}.",
+                    vehicle=vehicle_id,
+                    decided=_decided_since(con, vehicle_id),
+                )
             )
         if line.stamp != stamp:
             raise UsageError(
-                f"The line of {vehicle_id} has changed since{_decided_since(con, vehicle_id)}. Now "
-                f"it says: {line.action} {line.because} Look at it again."
+                worded(
+                    "The line of {vehicle} has changed since{decided}. Now it says: {line} Look at "
+                    "it again.",
+                    vehicle=vehicle_id,
+                    decided=_decided_since(con, vehicle_id),
+                    line=f"{line.action} {line.because}",
+                )
             )
 
 
@@ -131,5 +149,9 @@ def _decided_since(con: Connection, vehicle_id: str) -> str:
     if not found:
         return ""
     last = found[-1]
-    word, at = str(last["word"]).replace("_", " "), f"{last['decided_at']:%d %b %Y, %H:%M} UTC"
-    return f": the last decision on it is “{word}” by {last['decided_by']}, {at}"
+    return worded(
+        ": the last decision on it is “{word}” by {person}, {at:%Y-%m-%d, %H:%M} UTC",
+        word=DECIDED[last["word"]],
+        person=last["decided_by"],
+        at=last["decided_at"],
+    )

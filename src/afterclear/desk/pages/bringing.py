@@ -20,7 +20,7 @@ from afterclear.commands.intake.own_maps import keep_map
 from afterclear.desk.bench import Piece
 from afterclear.desk.request import BUSY, MOST_FILES, Asked, go_to
 from afterclear.desk.uploads import Upload
-from afterclear.errors import AfterclearError, UsageError
+from afterclear.errors import AfterclearError, UsageError, worded
 from afterclear.plain import TABLES, check_zone
 
 ANSWER = "answer:"  # what fields of answers begin with
@@ -86,7 +86,7 @@ def load(asked: Asked) -> Response:
     words += [f"--vehicle={how.vehicle_id}"] if how.vehicle_id else []
     words += ["--begun", how.started_at.isoformat()] if how.started_at else []
     return asked.begin(
-        f"Load {upload.name}",
+        worded("Load {name}", name=upload.name),
         [words],
         lambda piece: _settle(asked, piece, [upload]),
         upload.number,
@@ -100,10 +100,13 @@ def load_all(asked: Asked) -> Response:
     if _is_second_click(asked, key):
         return go_to("/bench")
     if not waiting:
-        raise UsageError("No file waits.")
+        raise UsageError(worded("No file waits."))
     words = ["load", *(str(upload.path) for upload in waiting), "--zone", _how(asked.form).zone]
     return asked.begin(
-        "Load all files that wait", [words], lambda piece: _settle(asked, piece, waiting), key
+        worded("Load all files that wait"),
+        [words],
+        lambda piece: _settle(asked, piece, waiting),
+        key,
     )
 
 

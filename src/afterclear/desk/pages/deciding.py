@@ -9,20 +9,28 @@ from starlette.responses import Response
 
 from afterclear.commands.analysis.deciding import Asked as Decision
 from afterclear.commands.analysis.deciding import Said, decide_all, decisions, undo
-from afterclear.commands.queries.work_lines import WorkLine, unchanged, work_lines
+from afterclear.commands.queries.work_lines import DECIDED, WorkLine, unchanged, work_lines
 from afterclear.desk.pages.home import sheet_of
 from afterclear.desk.request import Asked, go_to
-from afterclear.errors import AfterclearError, UsageError
+from afterclear.errors import AfterclearError, UsageError, told_by, worded
 
 _NO_FAULT = "not_a_fault"
 WORDS = (
-    ("accept", "Accept", "it stays as it is; the line goes until the fault changes"),
-    ("wait", "Wait", "until a day or an odometer reading"),
-    ("repaired_elsewhere", "Repaired elsewhere", "the work is done, but no order of it comes"),
+    (
+        "accept",
+        worded("Accept"),
+        worded("it stays as it is; the line goes until the fault changes"),
+    ),
+    ("wait", worded("Wait"), worded("until a day or an odometer reading")),
+    (
+        "repaired_elsewhere",
+        worded("Repaired elsewhere"),
+        worded("the work is done, but no order of it comes"),
+    ),
     (
         _NO_FAULT,
-        "Not a fault",
-        "of the codes you tick in the lines, for as long as you do not take it back",
+        worded("Not a fault"),
+        worded("of the codes you tick in the lines, for as long as you do not take it back"),
     ),
 )
 
@@ -39,13 +47,14 @@ def decide_on(asked: Asked) -> Response:
         _check_free(asked)
         stamps = _stamps(asked.chosen)
         if not stamps:
-            raise UsageError("Tick the lines you decide on.")
+            raise UsageError(worded("Tick the lines you decide on."))
         app = asked.desk.app
         decided = _decided(asked, stamps)
-        decide_all(app, decided, lambda con: unchanged(app, con, stamps))
+        language = asked.language("work.html")
+        decide_all(app, decided, lambda con: unchanged(app, con, stamps, language))
         asked.tell(asked.form.get("word", "").replace("_", " "), stamps)
     except AfterclearError as error:
-        return _page(asked, problem=str(error), status=400)
+        return _page(asked, problem=told_by(error), status=400)
     return go_to("/decide")
 
 
@@ -55,22 +64,22 @@ def undo_one(asked: Asked) -> Response:
     try:
         _check_free(asked)
         if not asked.session.person:
-            raise UsageError("Say who takes it back.")
+            raise UsageError(worded("Say who takes it back."))
         vehicle_id = undo(asked.desk.app, int(asked.path["number"]), asked.session.person)
         asked.tell(f"decision {asked.path['number']}", [vehicle_id])
     except AfterclearError as error:
-        return _page(asked, problem=str(error), status=400)
+        return _page(asked, problem=told_by(error), status=400)
     return go_to("/decide")
 
 
 def _check_free(asked: Asked) -> None:
     if asked.desk.bench.is_busy:
-        raise UsageError("Something is being worked on. Decide when it is done.")
+        raise UsageError(worded("Something is being worked on. Decide when it is done."))
 
 
 def _page(asked: Asked, problem: str = "", status: int = 200) -> Response:
     app = asked.desk.app
-    lines = work_lines(app)
+    lines = work_lines(app, asked.language("work.html", problem))
     return asked.page(
         "work.html",
         status=status,
@@ -78,6 +87,7 @@ def _page(asked: Asked, problem: str = "", status: int = 200) -> Response:
         sheets={line.vehicle_id: sheet_of(app, line.vehicle_id) for line in lines},
         decided=[row for row in reversed(decisions(app, None)) if row["undone_at"] is None],
         words=WORDS,
+        decided_words=DECIDED,
         typed=asked.form,
         chosen=tuple(_stamps(asked.chosen)),
         codes=_ticked(asked.codes),
@@ -106,7 +116,7 @@ def _decided(asked: Asked, stamps: Mapping[str, str]) -> list[Decision]:
     """Read what was decided on the lines that were ticked: one decision each, or one a code."""
     form = asked.form
     if not asked.session.person:
-        raise UsageError("Say who decides.")
+        raise UsageError(worded("Say who decides."))
     word = _word(form)
     of_all = Decision(
         vehicle_id="",
@@ -119,10 +129,14 @@ def _decided(asked: Asked, stamps: Mapping[str, str]) -> list[Decision]:
     ticked = _ticked(asked.codes)
     if word != _NO_FAULT:
         if ticked:
-            raise UsageError("Codes are ticked: choose “Not a fault”, or untick them.")
+            raise UsageError(worded("Codes are ticked: choose “Not a fault”, or untick them."))
         return [replace(of_all, vehicle_id=vehicle_id) for vehicle_id in stamps]
     if left := sorted(ticked.keys() - stamps.keys()):
-        raise UsageError(f"Codes of {left[0]} are ticked, but not its line: tick it, too.")
+        raise UsageError(
+            worded(
+                "Codes of {vehicle} are ticked, but not its line: tick it, too.", vehicle=left[0]
+            )
+        )
     lines = {line.vehicle_id: line for line in work_lines(asked.desk.app)}
     return [
         replace(of_all, vehicle_id=vehicle_id, code=code)
@@ -138,11 +152,20 @@ def _no_faults(line: WorkLine | None, vehicle_id: str, places: Sequence[int]) ->
     and is the only one of its line is meant without.
     """
     if line is None or any(place >= len(line.codes) for place in places):
-        raise UsageError(f"The line of {vehicle_id} has changed since; look at it again.")
+        text = worded(
+            "The line of {vehicle} has changed since; look at it again.", vehicle=vehicle_id
+        )
+        raise UsageError(text)
     if not line.codes:
-        raise UsageError(f"The line of {vehicle_id} is about no code: choose something else.")
+        text = worded(
+            "The line of {vehicle} is about no code: choose something else.", vehicle=vehicle_id
+        )
+        raise UsageError(text)
     if not places and (line.cautions or len(line.codes) > 1):
-        raise UsageError(f"Tick the codes that are no fault in the line of {vehicle_id}.")
+        text = worded(
+            "Tick the codes that are no fault in the line of {vehicle}.", vehicle=vehicle_id
+        )
+        raise UsageError(text)
     return [line.codes[place] for place in places or (0,)]
 
 
@@ -150,11 +173,13 @@ def _word(form: Mapping[str, str]) -> str:
     text = form.get("word", "")
     has_end = bool(form.get("until") or form.get("until_km"))
     if text not in {word for word, *_ in WORDS}:
-        raise UsageError("Choose what you decide.")
+        raise UsageError(worded("Choose what you decide."))
     if text == "wait" and not has_end:
-        raise UsageError("Say until which day you wait, or until how many km.")
+        raise UsageError(worded("Say until which day you wait, or until how many km."))
     if text != "wait" and has_end:
-        raise UsageError("Only a wait has an end: choose Wait, or empty the day and the km.")
+        raise UsageError(
+            worded("Only a wait has an end: choose Wait, or empty the day and the km.")
+        )
     return text
 
 
@@ -164,7 +189,7 @@ def _day(text: str) -> datetime | None:
     try:
         day = date.fromisoformat(text)
     except ValueError as error:
-        raise UsageError(f"{text!r} is no day; write it as 2026-11-30.") from error
+        raise UsageError(worded("{day!r} is no day; write it as 2026-11-30.", day=text)) from error
     return datetime(day.year, day.month, day.day, tzinfo=UTC)
 
 
@@ -174,4 +199,5 @@ def _km(text: str) -> float | None:
     try:
         return float(text)
     except ValueError as error:
-        raise UsageError(f"{text!r} is no number of km; write it as 123456.") from error
+        text = worded("{km!r} is no number of km; write it as 123456.", km=text)
+        raise UsageError(text) from error

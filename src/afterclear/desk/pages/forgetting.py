@@ -6,7 +6,7 @@ from afterclear.commands.forgetting import QUESTION, remains
 from afterclear.commands.queries.vehicle_story import vehicle_story
 from afterclear.desk.request import Asked
 from afterclear.digest.common.file_names import INDEX
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 
 
 def ask(asked: Asked) -> Response:
@@ -24,13 +24,15 @@ def forget_one(asked: Asked) -> Response:
     """Erase a vehicle, and write the pages without it; its name is in no title and no list."""
     vehicle_id = asked.form.get("vehicle", "")
     if not vehicle_id or asked.form.get("sure") != "yes":
-        raise UsageError("Nothing was erased: tick the box if you are sure.")
-    return _begin(asked, "Forget a vehicle", ["forget", "--yes", "vehicle", "--", vehicle_id])
+        raise UsageError(worded("Nothing was erased: tick the box if you are sure."))
+    return _begin(
+        asked, worded("Forget a vehicle"), ["forget", "--yes", "vehicle", "--", vehicle_id]
+    )
 
 
 def finish(asked: Asked) -> Response:
     """Finish a forgetting that was cut off, whichever vehicle's it was."""
-    return _begin(asked, "Finish forgetting a vehicle", ["forget", "finish"])
+    return _begin(asked, worded("Finish forgetting a vehicle"), ["forget", "finish"])
 
 
 def _begin(asked: Asked, title: str, words: list[str]) -> Response:

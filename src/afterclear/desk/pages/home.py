@@ -10,6 +10,7 @@ from afterclear.commands.app import App
 from afterclear.commands.queries.decoding import NoCode, decode_code
 from afterclear.commands.queries.status import status
 from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_story
+from afterclear.commands.queries.work_lines import DECIDED
 from afterclear.desk.bench import Bench, Piece
 from afterclear.desk.request import Asked, go_to
 from afterclear.desk.words import in_desk_words
@@ -21,13 +22,17 @@ from afterclear.digest.common.file_names import (
     sheet_page,
     vehicle_page,
 )
-from afterclear.errors import UnknownVehicleError, UsageError
+from afterclear.errors import UnknownVehicleError, UsageError, told_by, worded
 
 _DIGESTS = (
-    (FLEET, "Fleet", "what to bring in, what to scan next"),
-    (GARAGE, "Workshop quality", "which fixes hold, at which sites, with which parts"),
-    (STOCK, "Stock", "which cars are ready, and what the others lack"),
-    (INDEX, "All vehicles", "each with its history"),
+    (FLEET, worded("Fleet"), worded("what to bring in, what to scan next")),
+    (
+        GARAGE,
+        worded("Workshop quality"),
+        worded("which fixes hold, at which sites, with which parts"),
+    ),
+    (STOCK, worded("Stock"), worded("which cars are ready, and what the others lack")),
+    (INDEX, worded("All vehicles"), worded("each with its history")),
 )
 _ABOUT = ("plate", "make", "model", "model_year", "site")
 _PAUSE_S = 0.5
@@ -55,13 +60,15 @@ def find(asked: Asked) -> Response:
     except UnknownVehicleError as unknown:
         meanings = decode_code(app, name)
         known = [m for m in meanings if not isinstance(m, NoCode)]
-        return asked.page("codes.html", name=name, meanings=known, unknown=str(unknown))
+        problem = "" if known else told_by(unknown)
+        return asked.page("codes.html", name=name, meanings=known, problem=problem)
     page = vehicle_page(story.vehicle["vehicle_id"])
     about = [str(story.vehicle[word]) for word in _ABOUT if story.vehicle.get(word)]
     return asked.page(
         "vehicle.html",
         story=story,
         about=about,
+        decided_words=DECIDED,
         page=page if (app.reports / page).is_file() else "",
         sheet=sheet_of(app, story.vehicle["vehicle_id"]),
     )
@@ -76,7 +83,7 @@ def sheet_of(app: App, vehicle_id: str) -> str:
 def _story(asked: Asked, name: str) -> VehicleStory:
     if not asked.desk.app.store.exists():
         raise UnknownVehicleError(name)
-    return vehicle_story(asked.desk.app, name)
+    return vehicle_story(asked.desk.app, name, asked.language("vehicle.html"))
 
 
 def bench(asked: Asked) -> Response:
@@ -111,7 +118,7 @@ def bench_lines(asked: Asked) -> Response:
 def cancel(asked: Asked) -> Response:
     """End the long work."""
     if not asked.desk.bench.cancel():
-        raise UsageError("Nothing is under way that can be cancelled.")
+        raise UsageError(worded("Nothing is under way that can be cancelled."))
     return go_to("/bench")
 
 

@@ -17,7 +17,7 @@ from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.queries.refused_workbook import refused_workbook
 from afterclear.commands.queries.status import refused_files, rejected_rows
 from afterclear.desk.request import BUSY, Asked
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 
 _SHOWN = 200  # loads, the latest first
 _CAUSES = 100  # of refused rows
@@ -39,7 +39,7 @@ def loads(asked: Asked) -> Response:
 def take_back(asked: Asked) -> Response:
     """Take a load back, with all that was built on it."""
     number = asked.path["number"]
-    return asked.begin(f"Take back load {number}", [["retract", number]])
+    return asked.begin(worded("Take back load {number}", number=number), [["retract", number]])
 
 
 def put_otherwise(asked: Asked) -> Response:
@@ -47,16 +47,18 @@ def put_otherwise(asked: Asked) -> Response:
     number, form = asked.path["number"], asked.form
     vehicle, zone = form.get("vehicle", "").strip(), form.get("zone", "").strip()
     if not vehicle and not zone:
-        raise UsageError("Say what is otherwise: the vehicle, the zone, or both.")
+        raise UsageError(worded("Say what is otherwise: the vehicle, the zone, or both."))
     # one word each: a name that begins with a dash is no option
     words = [f"--vehicle={vehicle}"] if vehicle else []
     words += [f"--zone={zone}"] if zone else []
-    return asked.begin(f"Change load {number}", [["reassign", number, *words]])
+    return asked.begin(
+        worded("Change load {number}", number=number), [["reassign", number, *words]]
+    )
 
 
 def read_again(asked: Asked) -> Response:
     """Read all files again that refused something, with maps and vehicles as they are now."""
-    return asked.begin("Read again what was refused", [["replay"]])
+    return asked.begin(worded("Read again what was refused"), [["replay"]])
 
 
 def name_vehicle(asked: Asked) -> Response:
@@ -77,7 +79,7 @@ def name_vehicle(asked: Asked) -> Response:
     made = asked.desk.uploads.keep(named, io.BytesIO(text.encode()))
     asked.tell(said.name, [said.vehicle_id.strip()])
     return asked.begin(
-        "Name a vehicle, and read again what was refused",
+        worded("Name a vehicle, and read again what was refused"),
         [["load", str(made.path)], ["replay"]],
         lambda _: asked.desk.uploads.drop(made.number),
     )
@@ -93,7 +95,7 @@ def mend_name(asked: Asked) -> Response:
     made = asked.desk.uploads.keep(_MENDED, io.BytesIO(content))
     asked.tell(f"{said.name}: {said.meant.strip()}")
     return asked.begin(
-        "Load rows with the name that is meant",
+        worded("Load rows with the name that is meant"),
         [["load", str(made.path)]],
         lambda _: asked.desk.uploads.drop(made.number),
     )
@@ -112,7 +114,7 @@ def workbook(asked: Asked) -> Response:
 
 def judge(asked: Asked) -> Response:
     """Judge every fix, and write the pages."""
-    return asked.begin("Judge every fix and write the pages", [["analyse"], ["digest"]])
+    return asked.begin(worded("Judge every fix and write the pages"), [["analyse"], ["digest"]])
 
 
 def refused(asked: Asked) -> Response:

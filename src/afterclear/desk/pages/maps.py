@@ -4,7 +4,7 @@ from starlette.responses import Response
 
 from afterclear.commands.intake.own_maps import map_text, mend_map, own_maps
 from afterclear.desk.request import BUSY, Asked, go_to
-from afterclear.errors import AfterclearError, UsageError
+from afterclear.errors import AfterclearError, UsageError, worded
 
 
 def maps(asked: Asked) -> Response:
@@ -31,5 +31,5 @@ def mend(asked: Asked) -> Response:
         return asked.page("map.html", status=400, name=name, text=text, was=was, problem=str(error))
     asked.tell(name)
     if asked.form.get("again"):
-        return asked.begin("Read again what was refused", [["replay"]])
+        return asked.begin(worded("Read again what was refused"), [["replay"]])
     return go_to("/maps")

@@ -11,7 +11,7 @@ from starlette.responses import Response
 from afterclear.commands.settings_file import NEW, change_settings, fields_of, place_of
 from afterclear.config import Config
 from afterclear.desk.request import Asked, go_to
-from afterclear.errors import AfterclearError, UsageError
+from afterclear.errors import AfterclearError, UsageError, told_by, worded
 from afterclear.schedule.times import check_times, fire_times
 
 _CHOICES: Final = {"digest.units": ("km", "mi"), "digest.language": ("en", "de")}
@@ -32,7 +32,7 @@ def change(asked: Asked) -> Response:
             lambda old, new: _check(asked, old, new),
         )
     except AfterclearError as error:
-        return _page(asked, problem=str(error), status=400)
+        return _page(asked, problem=told_by(error), status=400)
     asked.desk.change_settings(config)
     asked.tell(", ".join(changed) or "nothing")
     return go_to("/settings")
@@ -69,7 +69,7 @@ def _seen(form: Mapping[str, str]) -> dict[str, str]:
     except ValueError:
         found = None
     if not isinstance(found, dict):
-        raise UsageError("This form is not whole. Load the page again.")
+        raise UsageError(worded("This form is not whole. Load the page again."))
     return {str(name): str(text) for name, text in found.items()}
 
 
@@ -92,9 +92,13 @@ def _check(asked: Asked, old: Config, new: Config) -> None:
         inside = source.folder is not None and _is_free(asked, source.folder)
         if before.get(source.name) != place_of(source) and not inside:
             raise UsageError(
-                f"The source {source.name!r} would be at {place_of(source)!r}. From here a source "
-                "can only be a folder below the garage's, and none where the program keeps files "
-                "of its own; any other is named at the machine itself, in config/sources.toml."
+                worded(
+                    "The source {source!r} would be at {place!r}. From here a source can only be a "
+                    "folder below the garage's, and none where the program keeps files of its own; "
+                    "any other is named at the machine itself, in config/sources.toml.",
+                    source=source.name,
+                    place=place_of(source),
+                )
             )
 
 

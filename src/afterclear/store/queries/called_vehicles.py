@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from afterclear.errors import UnknownVehicleError, UsageError
+from afterclear.errors import UnknownVehicleError, UsageError, worded
 from afterclear.store.engine.database import Connection, rows
 from afterclear.store.queries.exports_identity import SQL_MARK
 
@@ -40,7 +40,11 @@ def vehicle_called(con: Connection, name: str) -> str:
             return str(found[0])
         if found:
             raise UsageError(
-                f"{name!r} may mean any of these vehicles: {', '.join(found)}. Give the number as "
-                "it stands there."
+                worded(
+                    "{name!r} may mean any of these vehicles: {vehicles}. Give the number as it "
+                    "stands there.",
+                    name=name,
+                    vehicles=", ".join(found),
+                )
             )
-    raise UnknownVehicleError(name, ways="number, plate or VIN")
+    raise UnknownVehicleError(name, by_any_name=True)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 from afterclear.store.engine.database import Connection, query, scalar, transaction
 from afterclear.store.queries.results import naive
 
@@ -69,10 +69,18 @@ def undo_decision(con: Connection, number: int, undone_by: str, at: datetime) ->
         con, "SELECT vehicle_id, undone_at FROM decisions WHERE decision_id = ?", [number]
     ).rows()
     if not rows:
-        raise UsageError(f"There is no decision {number}. 'export decisions' lists all.")
+        raise UsageError(
+            worded("There is no decision {number}. 'export decisions' lists all.", number=number)
+        )
     vehicle_id, undone_at = rows[0]
     if undone_at is not None:
-        raise UsageError(f"Decision {number} was undone on {undone_at:%Y-%m-%d %H:%M} UTC already.")
+        raise UsageError(
+            worded(
+                "Decision {number} was undone on {at:%Y-%m-%d %H:%M} UTC already.",
+                number=number,
+                at=undone_at,
+            )
+        )
     with transaction(con):
         con.execute(
             "UPDATE decisions SET undone_by = ?, undone_at = ? WHERE decision_id = ?",
