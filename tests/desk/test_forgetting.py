@@ -39,7 +39,7 @@ def test_the_vehicles_page_names_its_files_and_only_an_administrator_may_forget(
 ) -> None:
     page = served.sign_in("Ada").get("/find?name=v1").text
     assert "scans.csv" in page
-    assert "2 rows of it" in page
+    assert "2\u00a0rows of it" in page
     assert "/forget?vehicle=V1" in page
     assert "/forget?" not in served.sign_in("Dora").get("/find?name=v1").text
 

@@ -12,7 +12,7 @@ import pytest
 import afterclear.desk
 from afterclear.commands.app import App
 from afterclear.config import Digest
-from afterclear.desk.speaking import SPOKEN, cells_on, said
+from afterclear.desk.speech.speaking import SPOKEN, cells_on, said
 from afterclear.errors import worded
 from afterclear.wording.cells import Cells
 from tests.desk.test_desk import Browser

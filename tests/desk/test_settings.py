@@ -112,7 +112,7 @@ def test_a_change_by_somebody_else_is_told_and_not_written_over(app: App) -> Non
     change(app, digest__units="mi", source__inbox__remove="yes")
     with pytest.raises(UsageError, match=r"digest\.units: km -> mi") as refused:
         change_settings(app, seen, {"digest.title": "Yard"}, lambda _old, _new: None)
-    assert "source.inbox.place: inbox -> not there" in str(refused.value)
+    assert "source.inbox.place: inbox -> -" in str(refused.value)
     assert Config(app.config.folder).settings.digest.title == ""
 
 

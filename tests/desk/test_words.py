@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import afterclear
-from afterclear.desk.words import in_desk_words
+from afterclear.desk.speech.desk_words import in_desk_words
 
 SOURCES = Path(afterclear.__file__).parent
 TYPED = re.compile(r"['`](?:afterclear )[a-z]|`load |--(?:vehicle|zone|begun) ")

@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -20,6 +21,7 @@ from afterclear.commands.machine_words import machine_words
 from afterclear.config import without_secrets
 
 _STOP_S: Final = 15  # a command that is told to stop has tidied up by then
+_NICENESS: Final = 10  # of long work: people wait for pages
 _SOME_REFUSED: Final = 3  # exit code: all was done, and some input refused
 _LOG: Final = logging.getLogger(__name__)
 
@@ -166,12 +168,19 @@ class Bench:
                 errors="replace",
                 umask=self._umask,
             )
+        _give_way(running)
         assert running.stdout is not None  # noqa: S101 - it was asked for
         with running.stdout as said:
             for line in said:
                 if line.strip():
                     piece.lines.append(without_secrets(line.strip()))
         return running.wait()
+
+
+def _give_way(running: "subprocess.Popen[str]") -> None:
+    """Let pages come first where a processor is short; a process that is over has no priority."""
+    with suppress(OSError, AttributeError):  # not every system has priorities of this kind
+        os.setpriority(os.PRIO_PROCESS, running.pid, _NICENESS)
 
 
 def end(running: "subprocess.Popen[str] | subprocess.Popen[bytes] | None") -> None:

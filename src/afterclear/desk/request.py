@@ -13,9 +13,9 @@ from afterclear.commands.app import App
 from afterclear.config import Config
 from afterclear.desk.bench import Bench, Then
 from afterclear.desk.door import Session
-from afterclear.desk.speaking import cells_of, cells_on, helps, in_words
+from afterclear.desk.speech.desk_words import in_desk_words
+from afterclear.desk.speech.speaking import cells_of, cells_on, helps, in_words
 from afterclear.desk.uploads import Uploads
-from afterclear.desk.words import in_desk_words
 from afterclear.errors import UsageError, worded
 from afterclear.wording.cells import Cells
 

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -76,7 +76,9 @@ def load(asked: Asked) -> Response:
         return go_to("/bench")
     try:
         how = _how(asked.form)
-        text = _map_to_keep(list(check_file(asked.desk.app, upload.path, how)))
+        # what a reader takes is read by the load: others would wait here for a large file
+        how_far = replace(how, shows_known=False)
+        text = _map_to_keep(list(check_file(asked.desk.app, upload.path, how_far)))
         if text:
             keep_map(asked.desk.app, asked.form.get("map_name", ""), text)
     except AfterclearError as error:

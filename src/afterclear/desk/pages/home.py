@@ -13,7 +13,7 @@ from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_stor
 from afterclear.commands.queries.work_lines import DECIDED
 from afterclear.desk.bench import Bench, Piece
 from afterclear.desk.request import Asked, go_to
-from afterclear.desk.words import in_desk_words
+from afterclear.desk.speech.desk_words import in_desk_words
 from afterclear.digest.common.file_names import (
     FLEET,
     GARAGE,

@@ -12,7 +12,7 @@ from typing import Any, Final
 from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
 from afterclear.config import without_secrets
-from afterclear.desk.words import in_desk_words
+from afterclear.desk.speech.desk_words import in_desk_words
 from afterclear.errors import Worded
 from afterclear.wording.cells import Cells
 from afterclear.wording.code_words import code_words

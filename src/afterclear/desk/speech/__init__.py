@@ -1,0 +1,1 @@
+"""What the desk says, in its own words and in the reader's language."""
