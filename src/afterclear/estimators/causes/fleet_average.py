@@ -77,7 +77,7 @@ class _Given:
         logs = side.log_likelihood(self.figures)
         grid = logs[:, :-1].reshape(-1, N_P, N_CURVES)
         points = grid + self.figures.log_shares(side.kind, self.nodes)[:, :, None]
-        return _ByCurve(points, special.logsumexp(points, axis=1), logs[:, -1], grid[:, -1])
+        return _ByCurve(points, _log_sum(points), logs[:, -1], grid[:, -1])
 
     def posteriors(self, sides: list[Side]) -> list[FloatArray]:
         """Weight of every draw and point for each side of a component, shape (h, 1093)."""
@@ -170,8 +170,20 @@ def _log_evidence(components: list[list[Side]], figures: Figures, nodes: Nodes) 
     for sides in components:
         by_curve = [given.by_curve(side) for side in sides]
         found += np.array([
-            special.logsumexp(log_curves + sum(one.some for one in by_curve), axis=1),
+            _log_sum(log_curves + sum(one.some for one in by_curve)),
             sum(one.none for one in by_curve),
-            special.logsumexp(log_curves + sum(one.every for one in by_curve), axis=1),
+            _log_sum(log_curves + sum(one.every for one in by_curve)),
         ])  # fmt: skip
     return found
+
+
+def _log_sum(logs: FloatArray) -> FloatArray:
+    """Ln of the sum of exp over axis 1 of finite logs.
+
+    An eighth of the time of scipy's, which also knows signs, weights and infinities; a third of the
+    average's was spent there.
+    """
+    top = logs.max(axis=1, keepdims=True)
+    away = logs - top
+    total: FloatArray = np.log(np.exp(away, out=away).sum(axis=1)) + top[:, 0]
+    return total

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from afterclear.estimators.arrays.validation import FloatArray, IntArray
+from afterclear.estimators.arrays.validation import FloatArray
+from afterclear.estimators.causes.figure_draws import weighted_draws
 from afterclear.estimators.fix_held.grid import N_ETA, N_SHAPE, Nodes
 
 # worlds: some fixes fail, none does, all do; chances beforehand
@@ -44,12 +45,6 @@ KAPPA: FloatArray = np.exp(np.tile(_KAPPA + _KAPPA_SD * _THREE, _LOG_LIVES.size)
 _LOG_KAPPA: FloatArray = np.tile(_LOG_THREE, _LOG_LIVES.size)
 LOG_RHO: FloatArray = np.linspace(-1.0, 1.0, 5)
 _RHO_SD = 0.2  # of a cell's ln rho around the fleet's, beside that of the rate itself
-
-_DRAWS, _MOST_ROUNDS = 128, 5
-_ENOUGH = 0.15  # of draws that count: the next round would not do better
-_LEAST_EFFECTIVE = 0.12  # of draws, for the moments the next round is drawn from
-_WIDER, _FLOOR = 1.1, 0.01  # of the next round's covariance
-_LEFT_OUT = 0.005  # weight of all draws that results are not averaged over
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,10 +93,6 @@ class Figures:
         by_node: FloatArray = (each[:, :, None] * rho[:, None, :]).reshape(len(each), -1)
         return by_node
 
-    def of(self, draws: IntArray) -> "Figures":
-        """Pick some of the draws."""
-        return Figures(self.values[draws])
-
     def _exp(self, column: int) -> FloatArray:
         found: FloatArray = np.exp(self.values[:, column, None])
         return found
@@ -112,47 +103,15 @@ def averaged_figures(
 ) -> tuple[Figures, FloatArray]:
     """Draws of the figures and their weights, shape (h,), which sum to 1.
 
-    ``log_evidence``: of each draw and world, shape (3, h).  Importance sampling from a normal law
-    that is laid around the weighted draws of the round before (Cappe et al. 2004, JCGS 13(4),
-    907-929).
+    ``log_evidence``: of each draw and world, shape (3, h).
     """
-    before = np.append(_MEAN, np.zeros(n_brands)), np.append(_SD, np.full(n_brands, _BRAND_SD))
-    middle, cov = before[0], np.diag(before[1] ** 2)
-    for number in range(_MOST_ROUNDS):
-        z = _normals(middle.size, number)
-        root = np.linalg.cholesky(cov)
-        figures = Figures(middle + z @ root.T)
-        log_prior = -0.5 * (((figures.values - before[0]) / before[1]) ** 2).sum(axis=1)
-        log_drawn = -0.5 * (z**2).sum(axis=1)
-        by_world = log_evidence(figures) + np.log(WORLD_BEFORE)[:, None]
-        log_weight = special.logsumexp(by_world, axis=0) + log_prior - log_drawn
-        weight = special.softmax(log_weight)
-        if _effective(weight) > _ENOUGH:
-            break
-        flat = _flattened(log_weight)
-        middle = flat @ figures.values
-        away = figures.values - middle
-        cov = _WIDER * ((flat[:, None] * away).T @ away + _FLOOR * np.diag(before[1] ** 2))
-    order = np.argsort(weight, kind="stable")
-    best = np.sort(order[np.cumsum(weight[order]) > _LEFT_OUT])
-    return figures.of(best), weight[best] / weight[best].sum()
 
+    def log_likelihood(values: FloatArray) -> FloatArray:
+        by_world = log_evidence(Figures(values)) + np.log(WORLD_BEFORE)[:, None]
+        found: FloatArray = special.logsumexp(by_world, axis=0)
+        return found
 
-def _normals(n: int, number: int) -> FloatArray:
-    """Draws in pairs of opposite sign, the same in every run."""
-    half = np.random.default_rng(number).standard_normal((_DRAWS // 2, n))
-    return np.concatenate([half, -half])
-
-
-def _effective(weight: FloatArray) -> float:
-    """Share of draws that count."""
-    return float(1 / (weight**2).sum()) / weight.size
-
-
-def _flattened(log_weight: FloatArray) -> FloatArray:
-    """Weights to a power at which enough draws count."""
-    power, weight = 1.0, special.softmax(log_weight)
-    while _effective(weight) < _LEAST_EFFECTIVE:
-        power *= 0.8
-        weight = special.softmax(power * log_weight)
-    return weight
+    mean = np.append(_MEAN, np.zeros(n_brands))
+    sd = np.append(_SD, np.full(n_brands, _BRAND_SD))
+    values, weight = weighted_draws(mean, sd, log_likelihood)
+    return Figures(values), weight
