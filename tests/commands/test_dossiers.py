@@ -41,7 +41,7 @@ PLANTED = {  # Y-number: what its dossier must hold
     ],
     503: [
         "as displayed 6,453 km, 10 Aug 2026",
-        "as joined at least 126,682 km",
+        "carried on at least 126,682 km",
         "order DW-260019 replaced the instrument",
     ],
     504: [

@@ -263,7 +263,7 @@ SAYS = [  # page, words on it, words that would contradict them
     ("T-305", "Hour meter", "Odometer"),
     ("sheet P-202", "Began after 15 Sep 2025", "Began after 3 Dec 2025"),
     ("sheet Y-501", "Ask what was done when the codes were cleared.", "389 km"),
-    ("dossier Y-504", "Distance driven, as joined at least 140,303 km", "or more as joined"),
+    ("dossier Y-504", "Distance driven, carried on at least 140,303 km", "or more carried on"),
     ("dossier Y-509", "Airbags and belts", ""),
 ]
 PAGES_OF = {

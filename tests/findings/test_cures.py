@@ -102,7 +102,7 @@ def test_the_words_count_what_was_cured_and_never_call_a_clear_a_cure() -> None:
     said = fault_cures([cure("replace:ignition_coil", 9, 5, 2), cure("clear", 3, 1, 2)], Cells())
     assert said == (
         "Ignition coil replaced: cured it in 5 of 7, 2 not proven yet.",
-        "Codes erased, no repair: stayed away in 1 of 3.",
+        "Codes cleared, no repair: stayed away in 1 of 3.",
     )
 
 

@@ -44,9 +44,9 @@ def told(**values: Any) -> str:
 def test_every_distance_has_its_unit() -> None:
     """A page in miles turns what says km, and nothing else."""
     assert told() == (
-        "6 of 11 parts failed in 98,452 km together. One in ten fails by 933 km (90 % interval "
-        "343 km to 3,226 km). It lasts 0.43 times as long as 2 other parts of the same kind "
-        "(95 % interval 0.25 to 4.19)."
+        "6 of 11 parts failed in 98,452 km together. One in ten fails by 933 km (likely between "
+        "343 km and 3,226 km). It lasts 43 % as long as 2 other parts of the same kind "
+        "(likely between 25 % and 4.2 times)."
     )
 
 
@@ -70,7 +70,7 @@ def test_parts_fitted_but_not_followed_are_told_apart() -> None:
         ),
         (
             {"ratio_low": 5.93, "ratio_high": 367.84},
-            "It lasts at least 5.93 times as long as 2 other parts of the same kind (95 %",
+            "It lasts at least 5.9 times as long as 2 other parts of the same kind (95 %",
         ),
         (
             {"n_peers_failed": 0, "ratio_low": 0.0, "life_ratio_to_peers": 0.0},
@@ -78,7 +78,7 @@ def test_parts_fitted_but_not_followed_are_told_apart() -> None:
         ),
         (
             {"n_peers_failed": 0, "ratio_low": 0.0, "ratio_high": 0.77, "flagged": True},
-            "It lasts at most 0.77 times as long as 2 other parts of the same kind (95 %",
+            "It lasts at most 77 % as long as 2 other parts of the same kind (95 %",
         ),
     ],
 )
@@ -99,13 +99,13 @@ def test_without_others_nothing_is_compared() -> None:
 
 
 def test_a_bound_that_chance_explains_is_no_result() -> None:
-    """A bound of 0.77 beside the words "within chance" said two things of one part."""
+    """A bound of 0.77 beside the words "no clear difference" said two things of one part."""
     bound = {"n_peers_failed": 0, "ratio_low": 0.0, "ratio_high": 0.77, "life_ratio_to_peers": 0.0}
     by_chance = told(**bound, q_value=0.15)
     assert by_chance.endswith("Too few have failed to compare it with 2 other parts of the same "
                               "kind.")  # fmt: skip
     inside = told(ratio_low=0.2, ratio_high=0.9, q_value=0.15)
-    assert inside.endswith("(95 % interval 0.20 to 0.90): within chance, as many parts are "
+    assert inside.endswith("(likely between 20 % and 90 %): no clear difference, as many parts are "
                            "compared at once.")  # fmt: skip
     assert part_standing(_row(ratio_low=1.5, ratio_high=9.0, q_value=0.01)) == "long_lived"
     assert part_standing(_row(ratio_low=1.5, ratio_high=9.0, q_value=0.15)) == "ordinary"

@@ -230,8 +230,8 @@ def test_a_part_is_not_praised_beside_peers_most_of_which_are_one_flagged_number
     sound = two_brands["Aldon"]
     assert sound["n_peers"] == two_brands["Bromby"]["n_followed"]
     assert sound["life_ratio_to_peers"] is sound["ratio_low"] is sound["ratio_high"] is None
-    assert "times as long" not in sound["sentence"]
-    assert "times as long" in two_brands["Bromby"]["sentence"]
+    assert "as long as" not in sound["sentence"]
+    assert "as long as" in two_brands["Bromby"]["sentence"]
 
 
 def test_a_life_below_the_expected_one_says_so(two_brands: dict[str, dict[str, Any]]) -> None:

@@ -54,7 +54,7 @@ def test_a_site_far_above_expectation_is_flagged(three_sites: dict[str, dict[str
     assert bad["ratio_low"] > 1.5
     assert bad["ratio"] > bad["limit"]
     assert bad["rank"] == 1
-    assert "more than by chance" in bad["sentence"]
+    assert "clearly more" in bad["sentence"]
 
 
 def test_ordinary_sites_are_not(three_sites: dict[str, dict[str, Any]]) -> None:

@@ -11,7 +11,8 @@ from datetime import datetime
 from functools import cache
 from typing import Any, Final, Literal, get_args, get_origin, get_type_hints
 
-Unit = Literal["km", "per_10000km", "share", "money", "unit"]  # unit: a control unit
+# unit: a control unit; times: how many times as much, below 1 as a share
+Unit = Literal["km", "per_10000km", "share", "money", "unit", "times"]
 
 
 def mark(message: str) -> str:

@@ -42,10 +42,10 @@ class Part:
     b10_high_km: Annotated[float | None, Means("upper end; empty: no limit", "km")]
     shape: Annotated[float | None, Means("Weibull shape: below 1 early failures, above 1 wear")]
     life_ratio_to_peers: Annotated[
-        float | None, Means("how many times as long as the others of the family", digits=2)
+        float | None, Means("how many times as long as the others of the family", "times")
     ]
-    ratio_low: Annotated[float | None, Means("lower end of its 95 % interval", digits=2)]
-    ratio_high: Annotated[float | None, Means("upper end; empty: no limit", digits=2)]
+    ratio_low: Annotated[float | None, Means("lower end of its 95 % interval", "times")]
+    ratio_high: Annotated[float | None, Means("upper end; empty: no limit", "times")]
     q_value: Annotated[float | None, Means("share of false flags up to this row")]
     flagged: Annotated[bool | None, Means("short-lived, beyond chance")]
     method: Annotated[str, Means("how its life was estimated", words=METHODS)]
@@ -227,7 +227,7 @@ FINDINGS: Final = (
             (
                 Clause(
                     mark(
-                        " One in ten fails by {b10_km} (90 % interval {b10_low_km} to "
+                        " One in ten fails by {b10_km} (likely between {b10_low_km} and "
                         "{b10_high_km})."
                     ),
                     lambda row: life_told(row) == "estimate",
@@ -245,30 +245,30 @@ FINDINGS: Final = (
             (
                 Clause(
                     counted(
-                        " It lasts {life_ratio_to_peers} times as long as {n_peers} other "
-                        "part of the same kind (95 % interval {ratio_low} to {ratio_high})",
-                        " It lasts {life_ratio_to_peers} times as long as {n_peers} other "
-                        "parts of the same kind (95 % interval {ratio_low} to {ratio_high})",
+                        " It lasts {life_ratio_to_peers} as long as {n_peers} other "
+                        "part of the same kind (likely between {ratio_low} and {ratio_high})",
+                        " It lasts {life_ratio_to_peers} as long as {n_peers} other "
+                        "parts of the same kind (likely between {ratio_low} and {ratio_high})",
                     ),
                     lambda row: ratio_told(row) == "estimate",
                     "n_peers",
                 ),
                 Clause(
                     counted(
-                        " It lasts at most {ratio_high} times as long as {n_peers} other part of "
-                        "the same kind (95 % interval)",
-                        " It lasts at most {ratio_high} times as long as {n_peers} other parts of "
-                        "the same kind (95 % interval)",
+                        " It lasts at most {ratio_high} as long as {n_peers} other part of "
+                        "the same kind (95 % sure)",
+                        " It lasts at most {ratio_high} as long as {n_peers} other parts of "
+                        "the same kind (95 % sure)",
                     ),
                     lambda row: ratio_told(row) == "at_most",
                     "n_peers",
                 ),
                 Clause(
                     counted(
-                        " It lasts at least {ratio_low} times as long as {n_peers} other part of "
-                        "the same kind (95 % interval)",
-                        " It lasts at least {ratio_low} times as long as {n_peers} other parts of "
-                        "the same kind (95 % interval)",
+                        " It lasts at least {ratio_low} as long as {n_peers} other part of "
+                        "the same kind (95 % sure)",
+                        " It lasts at least {ratio_low} as long as {n_peers} other parts of "
+                        "the same kind (95 % sure)",
                     ),
                     lambda row: ratio_told(row) == "at_least",
                     "n_peers",
@@ -287,7 +287,8 @@ FINDINGS: Final = (
             (
                 Clause(mark(": short-lived."), is_short_lived),
                 Clause(
-                    mark(": within chance, as many parts are compared at once."), _looks_different
+                    mark(": no clear difference, as many parts are compared at once."),
+                    _looks_different,
                 ),
                 Clause(
                     counted(

@@ -110,12 +110,12 @@ FINDINGS: Final = (
             (
                 Clause(
                     counted(
-                        "Began {n_onsets} time in {exposure_km} under observation "
-                        "({rate_per_10000km}); on similar vehicles {expected_onsets} times would "
-                        "be usual over that distance. Similar means: {peers}.",
-                        "Began {n_onsets} times in {exposure_km} under observation "
-                        "({rate_per_10000km}); on similar vehicles {expected_onsets} times would "
-                        "be usual over that distance. Similar means: {peers}.",
+                        "Began {n_onsets} time over {exposure_km} that scans cover "
+                        "({rate_per_10000km}); on similar vehicles {expected_onsets} times "
+                        "would be usual over that distance. Similar means: {peers}.",
+                        "Began {n_onsets} times over {exposure_km} that scans cover "
+                        "({rate_per_10000km}); on similar vehicles {expected_onsets} times "
+                        "would be usual over that distance. Similar means: {peers}.",
                     ),
                     count="n_onsets",
                 ),
@@ -162,8 +162,8 @@ FINDINGS: Final = (
                 ),
                 Clause(
                     mark(
-                        ", without a trend beyond chance: a growth of {shape_own} "
-                        "(between {shape_low} and {shape_high}), where 1 is steady."
+                        ", without a clear trend: a growth of {shape_own} (between "
+                        "{shape_low} and {shape_high}), where 1 is steady."
                     )
                 ),
             ),
@@ -179,9 +179,9 @@ FINDINGS: Final = (
                 "n_events": mark("New faults"),
                 "exposure_km": mark("Observed over"),
                 "sentence": mark("What that means"),
-                "p_value": mark("Chance of seeing this without a trend"),
+                "p_value": mark("How often luck alone looks like this"),
             },
-            none=mark("No vehicle's faults come closer together than by chance."),
+            none=mark("No vehicle's faults clearly come closer together."),
             where="trend = 'worsening'",
             order=("p_value", "vehicle_id"),
             tally="trend",

@@ -193,17 +193,11 @@ _HOLDER_SAYS = (
     (
         Clause(mark(": too few to say more."), lambda row: row.reason == "too_few"),
         Clause(
-            mark(
-                ": {ratio} times as many, between {ratio_low} and {ratio_high}, "
-                "more than by chance."
-            ),
+            mark(": {ratio} times as many, between {ratio_low} and {ratio_high}, clearly more."),
             lambda row: row.reason == "worse",
         ),
         Clause(
-            mark(
-                ": {ratio} times as many, between {ratio_low} and {ratio_high}, "
-                "fewer than by chance."
-            ),
+            mark(": {ratio} times as many, between {ratio_low} and {ratio_high}, clearly fewer."),
             lambda row: row.reason == "better",
         ),
         Clause(
@@ -214,7 +208,10 @@ _HOLDER_SAYS = (
             lambda row: row.reason == "as_its_site",
         ),
         Clause(
-            mark(": {ratio} times as many, between {ratio_low} and {ratio_high}, within chance.")
+            mark(
+                ": {ratio} times as many, between {ratio_low} and {ratio_high}, no clear "
+                "difference."
+            )
         ),
     ),
     (

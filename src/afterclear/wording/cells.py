@@ -81,6 +81,18 @@ class Cells:
         """
         return DASH if value is None else Language(self.language).number(value, digits)
 
+    def times(self, ratio: float | None) -> str:
+        r"""Write how many times as much something is; of less than as much the share.
+
+        >>> Cells().times(2.46), Cells().times(0.114)
+        ('2.5 times', '11\xa0%')
+        """
+        if ratio is None:
+            return DASH
+        if ratio < 1:
+            return self.percent(ratio)
+        return self.t("{n} times", n=self.number(ratio, 1))
+
     def percent(self, share: float | None, digits: int = 0) -> str:
         r"""Write a share of 1 in per cent, as 0 or 100 only if it is exactly that.
 

@@ -16,7 +16,7 @@ _DONE: Final[dict[str, str]] = {
     "inspect": mark("{part} inspected only"),
 }
 _WHOLE: Final[dict[str, str]] = {
-    "clear": mark("Codes erased, no repair"),
+    "clear": mark("Codes cleared, no repair"),
     "several": mark("More than three pieces of work at once"),
     "not_told": mark("Work that nobody wrote down"),
 }
@@ -66,7 +66,7 @@ def cured_words(row: Cure, cells: Cells) -> str:
     text = mark("stayed away in {n} of {all}") if away else mark("cured it in {n} of {all}")
     words = cells.t(text, n=n_cured, all=n_known)
     if not n_known:
-        words = cells.t("no fix is settled yet")
+        words = cells.t("no fix has held or come back yet")
     if row.n_open and n_known:
         words += cells.t(", {n} not proven yet", n=row.n_open)
     return words

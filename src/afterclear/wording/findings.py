@@ -24,6 +24,7 @@ _WRITTEN: Final[dict[Unit | None, Callable[[Cells, float], str]]] = {
     "km": Cells.distance,
     "per_10000km": _rate,
     "share": Cells.percent,
+    "times": Cells.times,
     "money": Cells.number,
 }
 

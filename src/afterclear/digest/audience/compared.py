@@ -24,7 +24,7 @@ ROWS: Final = 20
 PART_RESULTS: Final[dict[str, str]] = {
     "short_lived": mark("short-lived"),
     "long_lived": mark("lasts longer"),
-    "ordinary": mark("within chance"),
+    "ordinary": mark("no clear difference"),
     "too_few": mark("too few to compare"),
     "beside_weak": mark("others mostly short-lived"),
     "nothing": mark("no other of its kind"),
@@ -37,11 +37,11 @@ _MARKS: Final[dict[str, Literal["worse", "better", "ordinary"]]] = {
 _TOPS: Final = (2.5, 4.0)  # an axis ends between: one long interval would squeeze all others
 
 RESULTS: Final[dict[str, str]] = {
-    "worse": mark("more than by chance"),
-    "better": mark("fewer than by chance"),
+    "worse": mark("clearly more"),
+    "better": mark("clearly fewer"),
     "too_few": mark("too few to say"),
     "as_its_site": mark("as others at the same site"),
-    "ordinary": mark("within chance"),
+    "ordinary": mark("no clear difference"),
 }
 
 
@@ -193,6 +193,6 @@ def _ends(interval: Interval) -> tuple[float, ...]:
 def _summary(out: Sequence[str], every: Sequence[object], cells: Cells) -> str:
     told = cells.tn("{n} compared.", "{n} compared.", len(every))
     if not out:
-        return f"{told} {cells.t('None differs by more than chance.')}"
+        return f"{told} {cells.t('None differs clearly.')}"
     names = ", ".join(out[:ROWS])
-    return f"{told} {cells.t('Different by more than chance: {names}.', names=names)}"
+    return f"{told} {cells.t('Clearly different: {names}.', names=names)}"

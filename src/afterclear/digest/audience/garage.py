@@ -42,9 +42,9 @@ PROCESS_WORDS: dict[str, str] = {
 }
 
 _LASTS: dict[str, str] = {
-    "estimate": mark("lasts {ratio} times as long as similar parts ({low} to {high})."),
-    "at_most": mark("lasts at most {high} times as long as similar parts."),
-    "at_least": mark("lasts at least {low} times as long as similar parts."),
+    "estimate": mark("lasts {ratio} as long as similar parts (likely between {low} and {high})."),
+    "at_most": mark("lasts at most {high} as long as similar parts."),
+    "at_least": mark("lasts at least {low} as long as similar parts."),
 }
 
 
@@ -235,8 +235,8 @@ def _life(view: PartView, cells: Cells) -> str:
         return f"{failed}."
     lasts = cells.t(
         _LASTS[view.ratio_told],
-        ratio=cells.number(row.life_ratio_to_peers, 2),
-        low=cells.number(row.ratio_low, 2),
-        high=cells.number(row.ratio_high, 2),
+        ratio=cells.times(row.life_ratio_to_peers),
+        low=cells.times(row.ratio_low),
+        high=cells.times(row.ratio_high),
     )
     return f"{failed}; {lasts}"

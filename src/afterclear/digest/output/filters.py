@@ -87,6 +87,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "origin_words": lambda reading: _origin_words(reading, cells),
         "part_result": word(PART_RESULTS),
         "percent": cells.percent,
+        "times": cells.times,
         "repair_line": lambda line: _repair_line(line, cells),
         "result_words": lambda row: result_words(row, cells),
         "role_reason": lambda row: role_sentence(row.reason, row.facts, cells),

@@ -142,15 +142,17 @@ def render_garage(page: GaragePage) -> str:
 def render_quality_sheet(page: GaragePage) -> str:
     """Render the garage page's essence on one sheet for a meeting."""
     cells = _cells(page.head)
-    drawn: dict[str, Markup] = {}
+    drawn: dict[str, list[Markup]] = {}
     charts = [table.intervals for table in page.groups if table.level == "site"]
     if charts and isinstance(charts[0], IntervalChart):
         few = replace(charts[0], rows=charts[0].rows[:_SHEET_ROWS])
-        drawn["compared"] = draw_intervals(few, WIDE, "site", few.axis, cells)
+        drawn["compared"] = [
+            draw_intervals(few, layout, "site", few.axis, cells) for layout in _LAYOUTS
+        ]
     if isinstance(page.held, HeldChart):
         late = replace(page.held, points=page.held.points[-_SHEET_QUARTERS:])
         title = cells.t("Share of fixes that held, by quarter")
-        drawn["held"] = draw_held(late, WIDE, title, cells)
+        drawn["held"] = [draw_held(late, layout, title, cells) for layout in _LAYOUTS]
     sheets = ("style.css", "quality_sheet.css")
     return _render("quality_sheet.html", page.head, page=page, here="", sheets=sheets, drawn=drawn)
 
