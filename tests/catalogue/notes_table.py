@@ -17,6 +17,12 @@ tells apart, what is meant was put right.
 rules were made, the second nobody has read.  A program, not a person, wrote their components as the
 catalogue's: ``headlight_bulb`` is a headlamp, and what the catalogue has no component for (engine
 oil, oil filter, brake fluid, seals, hoses, alignment: 88 of 398 works) is left out.
+
+``fourth_`` (40 lines a language) and ``fifth_`` (20) tell consumables, too. They are our own, each
+written before the rules made for it, by one who knew part of the words; many lines of a language
+say what those of another say. What a person would call otherwise was put right after the first reading:
+a charge air hose is ``charge_air_cooler``, calibrating a camera is ``adjust``, and a key that was
+synchronised again is work on the key.
 """
 
 import sys
@@ -31,6 +37,7 @@ from afterclear.catalogue.order_text.reading import Work, WorkReader
 NOTES: Final = Path(__file__).parent / "notes"
 CONFIG: Final = Path(__file__).parents[2] / "config"
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
+USED: Final = ("fourth", "fifth")  # sets that tell consumables
 _ANY: Final = "*"  # whose wiring is not said
 
 
@@ -106,11 +113,13 @@ def main(asked: list[str]) -> None:
         *(f"new_{language}" for language in LANGUAGES),
         *(f"later_{language}" for language in LANGUAGES),
         *(f"same_{language}" for language in LANGUAGES),
+        *(f"{kind}_{language}" for kind in USED for language in LANGUAGES),
     ]
     print("texts          n  precision  recall  place  action")
     for name in names:
         for half, texts in (("tuned", lines(name)[::2]), ("held out", lines(name)[1::2])):
-            n = counted(told, texts, tell="--misses" in asked and half == "tuned")
+            used = name.startswith(USED)
+            n = counted(told, texts, tell="--misses" in asked and half == "tuned", used=used)
             print(
                 f"{name} {half:9} {len(texts):3}"
                 f"  {n['right'] / max(1, n['right'] + n['wrong']):8.0%}"

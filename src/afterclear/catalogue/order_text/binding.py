@@ -70,7 +70,17 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
             if actions and part.key == _GAS and _ON_GAS.isdisjoint(actions):
                 continue  # "air conditioning cleaned"
             _join(found, Bound(_as_whole(part, actions), places, actions))
-    return shared_places(found)
+    return shared_places(_without_flushed(found))
+
+
+def _without_flushed(found: list[Bound]) -> list[Bound]:
+    """Take "gearbox flushed, 9 l ATF" for new fluid alone."""
+    is_new = any(b.part.key == "transmission_fluid" and "replace" in b.actions for b in found)
+    return [
+        b
+        for b in found
+        if not (is_new and b.part.key == "transmission" and b.actions == ("clean",))
+    ]
 
 
 def _lists_work(clauses: list[Clause], at: int) -> bool:
@@ -226,7 +236,8 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
         if other.parts or _ends_list(other):
             if bare and not other.void and _is_listed_with(clause, other):
                 yield from acts[later] or other.acts or _acts_on_used(clauses, later)
-            if other.parts or not (other.acts or other.joined or other.void):
+            is_item = other.used and not (other.acts or other.is_state or other.void)
+            if other.parts or not (other.acts or other.joined or other.void or is_item):
                 return  # "hose came off, refitted": it goes on with another thing
         elif {p.key for p in other.owners}.difference(p.key for p in clause.parts):
             return  # it goes on with a part of another thing

@@ -18,6 +18,7 @@ from afterclear.catalogue.order_text.places import MOST, counts
 from afterclear.catalogue.order_text.splitting import WITH, statements
 from afterclear.catalogue.order_text.spreading import (
     lent_name,
+    names_in,
     same_head,
     shared_name,
     shared_use,
@@ -28,6 +29,7 @@ from afterclear.catalogue.order_words.phrases import Found
 from afterclear.catalogue.order_words.speech import (
     AS_WORK,
     GIVEN,
+    LAMPS,
     LIKEWISE,
     OTHER,
     SYMPTOM,
@@ -41,6 +43,9 @@ _GRAMS: Final = {"g", "gr", "gramm", "grams"}
 _GRAMS_FROM: Final = 3  # figures: a charge is of some hundred grams
 _OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
 _NUMBERED: Final = {"exhaust_temperature_sensor", "nox_sensor", "oxygen_sensor"}
+_BY_CATALYST: Final = "sensor="
+_LITRES: Final = {"l", "ltr", "ltrs", "liter", "litre", "litres", "litro", "litros", "lt", "litry"}
+_FLUIDS: Final = {"transmission_fluid"}
 _VAGUE_REACH: Final = 2  # words from "done" to what was
 _NEGATES: Final = 2  # words between "not" and what was not done
 
@@ -84,6 +89,7 @@ class _Reader:
         self._words = words = without_flows([speech.as_state(w) for w in words], speech)
         self._spots: set[int] = set()
         self._long: list[set[int]] = []  # of places told in several words: "pre cat"
+        self._beside: set[int] = set()  # words of "before the cat": the cat is no part
         self._by_axis: dict[str, set[str]] = {}
         self._find_places()
         self._idle = {
@@ -97,20 +103,14 @@ class _Reader:
     def clause(self, sentence: int, *, joined: bool) -> Clause:
         """Read it."""
         speech, words = self._speech, self._words
-        found = speech.components.scattered(words, self._passed)
+        found = names_in(words, self._passed, self._beside, speech)
         found = [
             f for f in found if len(f.places) > 1 or speech.is_named(words[f.start], f.meaning)
         ]
         used = [f for f in found if is_used(f, words, speech)]
         found = plain(found, words, speech)
-        long = [set(f.places) for f in found if len(f.places) > 1 and f.meaning != OTHER]
         acts = [a for a in speech.actions.in_order(words) if not self._is_noun(a)]
-        long += [set(f.places) for f in acts if len(f.places) > 1]  # "sent for repair"
-        signals = [
-            s
-            for s in speech.said.in_order(words)
-            if not any(set(s.places) < f for f in long) and not speech.is_past(words, s)
-        ]
+        signals = self._signals(found, acts)
         signs = {at for f in signals for at in f.places}
         acts = [f for f in acts if signs.isdisjoint(f.places)]
         beside = [b for b in speech.beside.in_order(words) if not self._naming.is_pipe(b)]
@@ -144,6 +144,7 @@ class _Reader:
         self._naming.acted = bool(acts)
         self._naming.taught = any(a.meaning == "software" for a in acts)
         self._naming.cables = [*beside, *(f for f in found if f.meaning == WIRING)]
+        self._naming.named = found
         kept = self._naming.whole(found, taken - ({at for a in acts for at in a.places} - named))
         clause = Clause(words, sentence, joined, self._naming.parts(kept, beside), self._by_axis)
         self._number_parts(clause, kept)
@@ -166,6 +167,16 @@ class _Reader:
         )
         return clause
 
+    def _signals(self, found: list[Found], acts: list[Found]) -> list[Found]:
+        """Words for what was not done, or by others; not those within a longer name or work."""
+        long = [{*f.places} for f in found if len(f.places) > 1 and f.meaning != OTHER]
+        long += [{*f.places} for f in acts if len(f.places) > 1]  # "sent for repair"
+        return [
+            s
+            for s in self._speech.said.in_order(self._words)
+            if not any({*s.places} < f for f in long) and not self._speech.is_past(self._words, s)
+        ]
+
     def _judge(self, clause: Clause, states: set[int]) -> None:
         """Take what was found in order, taken out, or filled by weight."""
         kinds = set[str]().union(*(self._speech.kinds_of(w) for w in self._words))
@@ -174,6 +185,8 @@ class _Reader:
         clause.good = not clause.acts and "good" in kinds and "after" not in kinds
         if clause.good and clause.parts and not states:
             clause.acts = [Act(clause.first_part, "inspect", weak=False)]
+        if not clause.acts and any(p.key in _FLUIDS for p in clause.parts) and self._is_volume():
+            clause.acts = [Act(clause.first_part, "replace", weak=True, fills=True)]
         if not clause.parts and any(a.fills for a in clause.acts) and self._is_gas():
             clause.parts = [Part(_GAS, "", 0, frozenset())]
 
@@ -195,6 +208,8 @@ class _Reader:
         texts = {w.text for w in words}
         clause.here = not speech.here.isdisjoint(texts)
         clause.bulb = not speech.bulbs.isdisjoint(stems)
+        if clause.bulb and any(p.key in LAMPS for p in clause.parts):  # the bulb is named, too
+            clause.loose, clause.strange = max(0, clause.loose - 1), max(0, clause.strange - 1)
         clause.likewise = clause.said.pop(LIKEWISE, -1) >= 0
         clause.likewise |= not speech.likewise.isdisjoint(texts)
         clause.given = clause.said.pop(GIVEN, -1) >= 0
@@ -213,6 +228,8 @@ class _Reader:
         clause.used_words = frozenset(at for at in places if self._is_loose(at, taken))
         clause.only_used = len(clause.used) == len(used)
         starts = {f.end - 1: f.start for f in used if f.meaning.endswith(AS_WORK)}
+        if not clause.is_state and not clause.said and self._is_volume():
+            starts |= {p.start: p.start for p in clause.used if p.kind == "fluid"}
         clause.used_acts = [
             Act(starts[p.start], "replace", weak=True) for p in clause.used if p.start in starts
         ]
@@ -272,6 +289,11 @@ class _Reader:
     def _is_noun(self, found: Found) -> bool:
         """Whether a word only looks like work: "code", "time"."""
         return self._words[found.end - 1].text in self._speech.nouns
+
+    def _is_volume(self) -> bool:
+        """Whether some litres are told: so much was filled in."""
+        pairs = pairwise(self._words)
+        return any(one.text.isdecimal() and after.text in _LITRES for one, after in pairs)
 
     def _is_gas(self) -> bool:
         """Whether something was filled by weight: refrigerant."""
@@ -395,6 +417,7 @@ class _Reader:
             self._spots.update(run.places)
             if len(run.places) > 1:
                 self._long.append(set(run.places))
+                self._beside.update(run.places if _BY_CATALYST in run.meaning else ())
             for part in run.meaning.split():
                 axis, _, value = part.partition("=")
                 self._by_axis.setdefault(axis, set()).add(value)

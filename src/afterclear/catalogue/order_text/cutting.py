@@ -77,9 +77,11 @@ _MEASURED: Final = {
     "amps",
     "amp",
     "tkm",
+    "l",
 }
 _LENGTHS: Final = {"mm", "cm", "nm", "km", "k", "v", "mi"}
-_WITH: Final = "mit"
+_SPELLED: Final = {"mit", "nach"}  # for "m.", "n."
+_SHORT_PLACE: Final = 4  # letters of a place, or of a name, cut short
 _NO_ORDINALS: Final = {"en", "fr", "es"}  # languages in which no ordinal has a full stop
 _ENDS_OF_SPAN: Final = 2
 
@@ -151,15 +153,11 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
     if sign != ".":
         is_decimal = sign == "," and before.isdecimal() and after[:1].isdecimal()  # "14,4 V"
         return SENTENCE if sign in ";!?|" or not sign else int(not is_decimal)
-    if before == _WITH and sentence[-1].written.casefold() != before:
+    is_spelled = before in _SPELLED and sentence[-1].written.casefold() != before
+    if is_spelled or _goes_on_in_place(before, after, sentence, vocabulary):
         return 0  # "Ölwechsel m. Filter"
-    if before.isdecimal():  # "cyl 4. Coil", not "3. Bremsleuchte" or "14.4"
-        is_capital = after.lstrip()[:1].isupper() or vocabulary.language in _NO_ORDINALS
-        ends = len(sentence) > 1 and after[:1].isspace() and is_capital
-        if not ends:
-            return 0
-        is_ordinal = vocabulary.has_ordinals and not vocabulary.counts(sentence[-2].text)
-        return 0 if is_ordinal else SENTENCE
+    if before.isdecimal():
+        return _break_after_number(after, sentence, vocabulary)
     is_end = _is_acronym(sentence[-1].written, after) or _ends_plainly(sentence, after, vocabulary)
     if not after.strip() or is_end or _ends_in_place(before, after, vocabulary):
         return SENTENCE
@@ -168,6 +166,38 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
     is_written_out = before != BOTH_SIDES and _is_written_out(sentence[-1], vocabulary)
     ends = is_capital or (is_written_out and after[:1].isspace())
     return SENTENCE if ends and vocabulary.is_whole(before) else 0
+
+
+def _break_after_number(after: str, sentence: list[Word], vocabulary: Vocabulary) -> int:
+    """Say what a full stop after a number divides: "cyl 4. Coil", not "3. Bremsleuchte"."""
+    is_capital = after.lstrip()[:1].isupper() or vocabulary.language in _NO_ORDINALS
+    if len(sentence) == 1 or not (after[:1].isspace() and is_capital):
+        return 0
+    is_ordinal = vocabulary.has_ordinals and not vocabulary.counts(sentence[-2].text)
+    return 0 if is_ordinal else SENTENCE
+
+
+def _goes_on_in_place(
+    before: str, after: str, sentence: list[Word], vocabulary: Vocabulary
+) -> bool:
+    """Whether a place goes on or begins after a short form: "Bremslicht li. Birne", "dir. AVG"."""
+    begun = _WORD.match(after)
+    if begun is None or len(before) > _SHORT_PLACE or sentence[-1].written.isupper():
+        return False
+    if begun[1].isupper() and folded_word(begun[1].casefold()) in vocabulary.corners:
+        return not (vocabulary.is_written(before) or before in vocabulary.plain)
+    place = folded_word(before)
+    is_side = place in vocabulary.places and place not in vocabulary.corners
+    told = vocabulary.is_told
+    done = told is not None and any(
+        told(folded_word(w.text)) or folded_word(w.text) in vocabulary.closers
+        for w in sentence[_clause_begins(sentence) :]
+    )
+    return vocabulary.has_ordinals and is_side and not done
+
+
+def _clause_begins(sentence: list[Word]) -> int:
+    return next((at for at in reversed(range(len(sentence))) if sentence[at].breaks), 0)
 
 
 def _is_acronym(written: str, after: str) -> bool:

@@ -14,6 +14,8 @@ from afterclear.catalogue.order_words.speech import AS_WORK, LAMPS, OTHER, SYMPT
 from afterclear.catalogue.order_words.vocabulary import Word
 
 _OIL: Final = "engine_oil"
+_AXLE_OIL: Final = "axle_oil"
+_OILED: Final = {"differential", "transfer_case", "axle_coupling"}
 _REACH: Final = 4  # words between a hose and what it belongs to
 _EARTHED_TO: Final = {"transmission"}  # only where the strap ends
 INSIDE: Final = {"in", "im", "w", "we", "dans", "en"}  # a loom in a thing is not of it
@@ -97,6 +99,7 @@ class Naming:
         self.part_of = False  # a known component's hose, seal, bracket
         self.acted = self.taught = False
         self.cables: list[Found] = []
+        self.named: list[Found] = []  # all that the clause names
         self.owners: list[Found] = []  # of what ``part_of`` says
 
     def is_pipe(self, one: Found) -> bool:
@@ -257,21 +260,41 @@ class Naming:
             for f in found
             if not any(len(o.places) > len(f.places) and self._touch(f, o) for o in found)
         ]
+        owned = [self._of_owner(f) for f in longest]
         return [
             self._consumable(f)
-            for f in longest
+            for f in owned
             if not (self._has_head(f, near) or self._is_of_other(f))
         ]
+
+    def _of_owner(self, one: Found) -> Found:
+        """Take oil beside an axle for that axle's: "rear diff oil"."""
+        bare, end = one.meaning.removesuffix(AS_WORK), one.meaning[len(_OIL) :]
+        is_owned = bare == _OIL and any(
+            o.meaning in _OILED and self._touch(o, one) for o in self.named
+        )
+        return replace(one, meaning=f"{_AXLE_OIL}{end}") if is_owned else one
 
     def _is_of_other(self, one: Found) -> bool:
         """Whether a fluid is another thing's: "olej w dyfrze" is no engine oil."""
         words, at = self._words, one.end
         between = self._speech.genitives | INSIDE
         is_oil = one.meaning.removesuffix(AS_WORK) == _OIL
+        before = words[one.start - 1] if one.start else None
+        is_lone = is_oil and len(one.places) == 1 and self._speech.head_order == "after"
+        if is_lone and before and self._names_thing(before):
+            return True  # "transfer box oil"
         if not is_oil or at + 1 >= len(words) or words[at].text not in between:
             return False
         after = words[at + 1]
         return bool(after.stems) or (len(after.text) > 1 and not after.text.isdecimal())
+
+    def _names_thing(self, word: Word) -> bool:
+        """Whether a word before "oil" says whose: "box oil", not "new oil" or "changed oil"."""
+        speech, text = self._speech, word.text
+        is_word = text.isalpha() and len(text) > 1 and text not in speech.fillers | speech.pronouns
+        is_said = speech.tells(word) or speech.action_of(word) or text in speech.attributes
+        return is_word and not (is_said or speech.is_neutral(word))
 
     def _consumable(self, found: Found) -> Part:
         one = self._speech.served(found.meaning)

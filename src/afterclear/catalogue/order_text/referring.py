@@ -3,11 +3,20 @@
 from dataclasses import replace
 from typing import Final
 
-from afterclear.catalogue.order_text.told import Act, Clause, Part
+from afterclear.catalogue.order_text.told import Act, Clause, Part, Places
 from afterclear.catalogue.order_words.speech import LAMPS, WIRING
 
 _SEAT_HEATER: Final = "seat_heater"
 IN_A_ROW: Final = {"front": "1", "rear": "2"}  # probes one behind the other: common practice
+_BEARING: Final = "wheel_bearing"
+_TURNING: Final = {
+    "clutch",
+    "alternator",
+    "timing_chain",
+    "transmission",
+    "starter",
+    "turbocharger",
+}
 _NUMBERS: Final = {"cylinder", "sensor"}
 _MATS: Final = {"brake_pad", "occupant_sensor"}  # a pad or mat, where it is no heater's
 
@@ -27,6 +36,9 @@ def refer(clauses: list[Clause]) -> None:
             is_told = any(c.sentence == clause.sentence and c.parts for c in clauses[:at])
             clause.parts = [p for p in clause.parts if not (p.toward and is_told)]
         clause.parts = [p for p in clause.parts if not _is_other(p, clauses[:at])]
+        keys = {p.key for c in clauses[: at + 1] for p in (*c.parts, *c.owners)}
+        if not keys.isdisjoint(_TURNING):  # their bearings are no wheel's
+            clause.parts = [p for p in clause.parts if p.key != _BEARING or p.words > 1]
         if clause.parts:
             near = [c for c in clauses[:at] if c.sentence >= clause.sentence - 1 and not c.acts]
             idle = [p for c in near if not c.void for p in c.parts if _is_thing(p)]
@@ -96,8 +108,17 @@ def _elsewhere(clauses: list[Clause], at: int) -> list[Part]:
                 axis in before.places and _is_one_of(values, before.places[axis])
                 for axis, values in clause.places.items()
             )
-            return before.parts[-1:] if is_bare and is_apart and before.acts else []
+            is_done = any(c.acts for c in clauses[clauses.index(before) : at])
+            if not (is_bare and is_apart and is_done):
+                return []
+            clause.places = {**_unless(before.places, clause.places), **clause.places}
+            return before.parts[-1:]
     return []
+
+
+def _unless(told: Places, own: Places) -> Places:
+    """Give the bank told before, where a clause has none: "before cat bank 2 ..., after cat"."""
+    return {axis: values for axis, values in told.items() if axis == "bank" and axis not in own}
 
 
 def _is_one_of(values: set[str], told: set[str]) -> bool:

@@ -1,14 +1,34 @@
 """Names of components whose words stand in two clauses: "glow plugs and relay"."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from afterclear.catalogue.order_text.told import Clause, Part
+from afterclear.catalogue.order_words.phrases import Found
 from afterclear.catalogue.order_words.speech import Speech
-from afterclear.catalogue.order_words.vocabulary import Word
+from afterclear.catalogue.order_words.vocabulary import NO_STEMS, Word
 
 _HEAD_FIRST = {"of", "before"}  # orders in which a name begins with the kind of thing
 _OIL, _OIL_FILTER = "engine_oil", "oil_filter"
 _LENT = 2  # words of a name before "and", without its last
+
+
+def names_in(words: list[Word], passed: set[int], beside: set[int], speech: Speech) -> list[Found]:
+    """Find names, without those made with a word of a place: "probe before the cat".
+
+    ``beside``: the words of such places. "Pre cat" alone is a part, and "probe before the cat" may
+    be a name; not so with "NOx" before it.
+    """
+    found = speech.components.scattered(words, passed)
+    near = [{*f.places} for f in found if not beside.isdisjoint(f.places)]
+    if not near:
+        return found
+    bare = [replace(w, stems=NO_STEMS) if at in beside else w for at, w in enumerate(words)]
+    again = speech.components.scattered(bare, passed)
+    parts = [{*f.places} for f in again if speech.is_part(f.meaning)]
+    is_torn = any(not beside <= places for places in near)
+    is_other = any(places - beside < part for places in near for part in parts)
+    return again if is_torn or is_other else found
 
 
 def shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:

@@ -18,7 +18,8 @@ def void_undone(clauses: list[Clause]) -> None:
         elif "trial" in clause.said or ("denied" in clause.said and not clause.acts):
             clause.void = True
         elif "not_done" in clause.said or "advised" in clause.said:
-            if clause.parts and (_is_looked_at(clause) or _is_followed(clause, rest)):
+            is_done = clause.parts and (_is_looked_at(clause) or _is_followed(clause, rest))
+            if is_done or _is_heading(clause):
                 continue
             clause.void = True
             start = min(clause.said.get(k, 99) for k in ("not_done", "advised"))
@@ -28,6 +29,11 @@ def void_undone(clauses: list[Clause]) -> None:
             is_bare = not (clause.parts or clause.named_others or clause.strange)
             if is_bare and not _is_of_another_place(clauses[:at], clause):
                 _void_back(clauses[:at], clause)
+
+
+def _is_heading(clause: Clause) -> bool:
+    """Whether it only says what the visit was for: "before the inspection: bulb renewed"."""
+    return clause.topic and not clause.parts and set(clause.said) == {"advised"}
 
 
 def _is_looked_at(clause: Clause) -> bool:

@@ -200,8 +200,9 @@ class Speech:
         if not word.written[:1].isupper() and self._grammar.nouns_are_capital:
             return False
         own = self.vocabulary.own_stem(word.text) or ""
-        own = "" if folded_word(word.text)[:_SAME_FROM] == own[:_SAME_FROM] else own  # bent only
-        return any(own in self._alone.get((s, meaning), ()) for s in word.stems)
+        told = {s: self._alone.get((s, meaning), set()) for s in word.stems}
+        bent = any("" in words and s[:_SAME_FROM] == own[:_SAME_FROM] for s, words in told.items())
+        return bent or any(own in words for words in told.values())
 
     def as_state(self, word: Word) -> Word:
         """Read a word for how a thing is as such, though its stem is a part's.
@@ -334,7 +335,8 @@ class Speech:
         for kind, words in self._begun.items():
             for stem in table.get(kind, {}).get("names", ()):
                 folded = folded_word(stem.casefold())
-                words.add(folded, kind, whole=kind == "good" and len(folded) < _THING_FROM)
+                is_whole = kind in {"good", "removed"} and len(folded) < _THING_FROM
+                words.add(folded, kind, whole=is_whole)
         for kind in ("states", "neutral"):
             for stem in table.get(kind, {}).get("names", ()):
                 self._states.add(folded_word(stem.casefold()), kind)

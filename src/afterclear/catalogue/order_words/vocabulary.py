@@ -56,7 +56,8 @@ _WORDS_KEPT = 50_000
 
 Sense = tuple[frozenset[str], bool]  # stems a word may stand for, and whether it is sure
 
-NO_SENSE: Final[Sense] = (frozenset(), True)  # of a sign of a measure
+NO_STEMS: Final[frozenset[str]] = frozenset()
+NO_SENSE: Final[Sense] = (NO_STEMS, True)  # of a sign of a measure
 
 _CUT_WORD = re.compile(r"([^\W\d_]{2,})\.")
 ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
