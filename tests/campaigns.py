@@ -33,6 +33,7 @@ CAMPAIGNS: Final = {
     "machine": ("tests/faults/test_machine.py",),
     "guided": ("tests/faults/test_guided.py",),
     "upgrade": ("tests/store/test_upgrading.py",),
+    "coming": ("tests/calibration/test_coming.py",),
     "disk": ("tests/faults/test_disk.py",),
 }
 

@@ -2,7 +2,16 @@
 
 from typing import Final
 
-from afterclear.finding_tables import costs, cures, interventions, parts, recurrence, roles, sites
+from afterclear.finding_tables import (
+    costs,
+    cures,
+    forecast,
+    interventions,
+    parts,
+    recurrence,
+    roles,
+    sites,
+)
 from afterclear.finding_tables.declaration import Finding
 
 FINDINGS: Final[tuple[Finding, ...]] = (
@@ -13,6 +22,7 @@ FINDINGS: Final[tuple[Finding, ...]] = (
     *costs.FINDINGS,
     *cures.FINDINGS,
     *interventions.FINDINGS,
+    *forecast.FINDINGS,
 )
 BY_NAME: Final[dict[str, Finding]] = {finding.name: finding for finding in FINDINGS}
 """Findings by the name of their export."""

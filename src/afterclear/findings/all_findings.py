@@ -13,6 +13,7 @@ from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.findings.common.tables import forget
 from afterclear.findings.common.vehicle_traits import put_traits
 from afterclear.findings.cures.find_cures import find_cures
+from afterclear.findings.forecast.find_forecast import find_forecast
 from afterclear.findings.interventions.find_interventions import find_interventions
 from afterclear.findings.interventions.read_interventions import Change
 from afterclear.findings.parts.order_parts import put_order_parts
@@ -56,4 +57,5 @@ def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -
     find_cures(con, rules.catalogue, judged)
     find_interventions(con, rules.changes, judged, rules.as_of)
     find_costs(con, rules.catalogue, rules.as_of, rules.cost_days)
+    find_forecast(con, rules.catalogue, rules.as_of)
     forget(con, ("order_parts",))

@@ -1,0 +1,1 @@
+"""What is coming: failures to expect, and the parts for them."""
