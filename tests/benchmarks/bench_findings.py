@@ -26,6 +26,7 @@ from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.config import shipped
 from afterclear.findings.all_findings import FindingRules
 from afterclear.findings.common.vehicle_traits import put_traits
+from afterclear.findings.forecast.find_forecast import find_forecast
 from afterclear.findings.parts.order_parts import put_order_parts
 from afterclear.findings.parts.part_lifetimes import PartRules, find_parts
 from afterclear.findings.parts.part_tables import PartTables
@@ -41,6 +42,8 @@ from tests.benchmarks.measuring import Cost, Watch
 from tests.histories.story import RULES
 
 T = TypeVar("T")
+
+_LAST_DAY = datetime(2024, 12, 31, tzinfo=UTC)  # of the histories, so that vehicles still go
 
 ATTEMPTS_A_VEHICLE = 10
 SCANS = 13
@@ -129,7 +132,8 @@ INSERT INTO other_moments BY NAME
         odometer_km AS km, odometer_km AS km_low, odometer_km AS km_high
     FROM repairs;
 INSERT INTO onsets BY NAME
-    SELECT vehicle_id, ecu, code, family, 3000.0 AS gap_km FROM faults_tried WHERE n % 2 = 0;
+    SELECT vehicle_id, ecu, family, 3000.0 * n AS before_km, 3000.0 AS gap_km
+    FROM faults_tried WHERE n % 2 = 0;
 INSERT INTO watched BY NAME
     SELECT 'V' || v AS vehicle_id, unnest(['engine', 'brakes']) AS ecu, 36000.0 AS km
     FROM range({vehicles}) a(v);
@@ -160,8 +164,8 @@ def write_histories(con: Connection, n_attempts: int) -> None:
     """Fill the history tables of a fleet."""
     vehicles = n_attempts // ATTEMPTS_A_VEHICLE
     con.execute("SET VARIABLE families = ?", [list(FAMILIES)])
-    con.execute(_HISTORIES.format(vehicles=vehicles, scans=SCANS))
-    con.execute(_SECOND_PARTS)
+    con.script(_HISTORIES.format(vehicles=vehicles, scans=SCANS))
+    con.script(_SECOND_PARTS)
 
 
 def measure(n_attempts: int, catalogue: Catalogue) -> Timing:
@@ -191,6 +195,7 @@ def measure(n_attempts: int, catalogue: Catalogue) -> Timing:
         timed("parts", lambda: find_parts(con, rules.tables, rules.parts))
         timed("sites", lambda: find_quarters(con, compare_groups(con, judged)))
         timed("process", lambda: find_process(con))
+        timed("forecast", lambda: find_forecast(con, catalogue, _LAST_DAY))
         lifetimes = scalar(con, "SELECT count(*) FROM claims")
     return Timing(n_attempts, lifetimes, costs)
 

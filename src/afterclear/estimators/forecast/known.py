@@ -124,17 +124,19 @@ def _factors(
     own = rows.take((rows.known_day <= day) & (rows.from_km < now[rows.vehicle]))
     end = np.minimum(own.to_km, now[own.vehicle])
     chance = own.sign * cumulated(own, hazards, own.from_km, end)
-    by_state = [
-        np.bincount(own.vehicle[rows_of], chance[rows_of], now.size)
+    delivered, worked = (
+        np.bincount(own.vehicle[rows_of], chance[rows_of], now.size).astype(np.float64)
         for rows_of in (own.state == 0, own.state > 0)
-    ]
-    by_state[0] = by_state[0] + bulk_of_vehicles(past, hazards, places, cars.first_km, now)
+    )
+    delivered += bulk_of_vehicles(past, hazards, places, cars.first_km, now)
     seen = (failed.day <= day) & (failed.known_day <= day)
     counts = [
         np.bincount(failed.vehicle[seen & is_own], minlength=now.size).astype(np.float64)
         for is_own in (failed.state == 0, failed.state > 0)
     ]
-    found = [_factor(n, np.maximum(e, 0.0)) for n, e in zip(counts, by_state, strict=True)]
+    found = [
+        _factor(n, np.maximum(e, 0.0)) for n, e in zip(counts, (delivered, worked), strict=True)
+    ]
     return np.stack([each[0] for each in found]), np.stack([each[1] for each in found])
 
 

@@ -31,6 +31,7 @@ _NEW_SD: Final = 0.15
 _USUAL_SD: Final = 0.05
 _LEANS: Final = 30.0
 _USUAL_QUARTERS: Final = 2.0
+_MOST: Final = 3.0  # that much off, a forecast is not mended but wrong: its record says so
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +108,7 @@ def learnt_from(record: Sequence[Told]) -> Learnt:
     came = np.array([told.total_came for told in record], dtype=np.float64)
     # as it would have been told without what was learnt before
     plain = np.array([told.ahead.total / told.learnt.factor for told in record])
-    factor = float((came.sum() + _LEANS) / (plain.sum() + _LEANS))
+    factor = float(np.clip((came.sum() + _LEANS) / (plain.sum() + _LEANS), 1 / _MOST, _MOST))
     by_chance = np.array(
         [
             max(told.ahead.total_variance - (told.ahead.total * told.learnt.sd) ** 2, 1.0)
