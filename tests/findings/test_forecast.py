@@ -66,7 +66,7 @@ def test_vehicles_add_up_to_the_components(store: Connection) -> None:
         level: sum(row["expected"] for row in told if row["level"] == level)
         for level in ("component", "vehicle")
     }
-    assert sums["vehicle"] == pytest.approx(sums["component"], rel=0.02)
+    assert sums["vehicle"] == pytest.approx(sums["component"], rel=0.05)
 
 
 def test_a_part_is_told_with_its_number_and_cost(store: Connection) -> None:
