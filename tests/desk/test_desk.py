@@ -19,6 +19,8 @@ from afterclear.desk.routes import PAGES, desk_site
 from afterclear.desk.uploads import Upload, Uploads
 from afterclear.desk.users import Role
 from afterclear.errors import UsageError
+from afterclear.store.engine import database
+from afterclear.store.engine.database import Connection
 
 HOST = "127.0.0.1:8765"
 HOME = f"http://{HOST}"
@@ -432,3 +434,25 @@ def test_what_is_under_way_is_stopped_with_the_desk(tmp_path: Path) -> None:
     assert bench.piece is not None
     assert bench.piece.is_done
     assert not bench.begin("more", [["status"]])
+
+
+def test_a_page_opens_the_store_once(judged: Browser, monkeypatch: pytest.MonkeyPatch) -> None:
+    """To open it takes longer than most queries, and pages come one after another."""
+    opened: list[Path] = []
+    attach = database._attached  # noqa: SLF001
+
+    def counted(path: Path, *, read_only: bool) -> Connection:
+        opened.append(path)
+        return attach(path, read_only=read_only)
+
+    monkeypatch.setattr(database, "_attached", counted)
+    for place in ("/", "/decide", "/refused", "/loads", "/find?name=V1", "/find?name=P0301"):
+        judged.get(place)
+        assert (place, opened) == (place, [judged.desk.app.store])
+        opened.clear()
+    box = boxes(judged)["V2"]
+    opened.clear()
+    judged.ask("/decide", chosen=box, word="accept", by="Mara")  # what writes opens it for itself
+    assert opened
+    (kept,) = export_frame(judged.desk.app, "decisions").tail(1).to_dicts()
+    judged.post(f"/decide/{kept['decision_id']}/undo", by="Mara")

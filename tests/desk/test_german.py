@@ -46,7 +46,17 @@ def test_no_text_of_a_page_is_in_one_language_only(name: str) -> None:
 
 @pytest.mark.parametrize(
     "place",
-    ["/", "/decide", "/settings", "/find?name=M-106", "/find?name=P0301+C0034", "/find?name=M-0"],
+    [
+        *(
+            "/",
+            "/decide",
+            "/settings",
+            "/find?name=M-106",
+            "/find?name=P0301+C0034",
+            "/find?name=M-0",
+        ),
+        *("/bring", "/maps", "/trail", "/forget?vehicle=M-106"),
+    ],
 )
 def test_a_german_page_of_the_desk_is_german(browser: Browser, place: str) -> None:
     html = browser.get(place)
@@ -62,7 +72,7 @@ def test_a_german_page_of_the_desk_is_german(browser: Browser, place: str) -> No
     assert english & set(Spoken(html).texts) == set()
 
 
-@pytest.mark.parametrize("place", ["/bring", "/refused", "/loads", "/bench", "/trail", "/maps"])
+@pytest.mark.parametrize("place", ["/refused", "/loads", "/bench"])
 def test_a_page_that_is_english_only_is_english_and_says_so(browser: Browser, place: str) -> None:
     html = browser.get(place)
     assert '<html lang="en">' in html

@@ -4,7 +4,7 @@ import click
 
 from afterclear.cli.frame import with_app
 from afterclear.commands.app import App
-from afterclear.commands.forgetting import QUESTION, finish, forget, let_in, remains
+from afterclear.commands.forgetting import finish, forget, let_in, question, remains
 from afterclear.errors import UsageError
 
 
@@ -25,7 +25,7 @@ def command(app: App, what: str, name: str, *, yes: bool) -> None:
     if what == "allow":
         _allow(app, name)
         return
-    if what == "vehicle" and not yes and not click.confirm(f"{QUESTION.format(name)}?"):
+    if what == "vehicle" and not yes and not click.confirm(f"{question(name)}?"):
         click.echo("Nothing was erased.")
         return
     done = finish(app) if what == "finish" else forget(app, name)
@@ -40,7 +40,7 @@ def command(app: App, what: str, name: str, *, yes: bool) -> None:
         f"{done.files_rewritten} archived files rewritten without it, {done.files_erased} erased "
         f"whole; {done.n_loads_renamed} ledger lines lost their file name."
     )
-    click.echo(remains(app))
+    click.echo("\n\n".join(remains(app)))
 
 
 def _allow(app: App, name: str) -> None:

@@ -20,7 +20,7 @@ from afterclear.commands.trail import take_in
 from afterclear.config import NamedJob
 from afterclear.cut_out import Stays, what_stays
 from afterclear.digest.common.file_names import pages_of_vehicle
-from afterclear.errors import StoreError, UnknownVehicleError, UsageError
+from afterclear.errors import StoreError, UnknownVehicleError, UsageError, worded
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.registry import all_readers
@@ -36,14 +36,15 @@ from afterclear.store.upkeep.backup import backups_of
 from afterclear.store.upkeep.forget import ArchivedFile, Forgotten, Job
 from afterclear.store.upkeep.vacuum import compact, unowed
 
-QUESTION: Final = "Erase vehicle {} for good"
-_REMAINS: Final = """\
+_REMAINS: Final = worded(
+    """\
 What remains: in the ledger, how many rows each file had and the hash of its bytes, so that the
 same file is not loaded again; and keyed hashes of the vehicle's number, VINs and plates, by which
 its rows are refused from now on ('afterclear forget allow NAME' lets them in again).  Not erased:
 backups made before, digests and exports written before ('afterclear digest' writes the present
 ones anew), the delivered files in their folders, files that wait at an open desk, and logs.  Apart
 from the backups of the timetable, this program does not know where they are."""
+)
 
 
 def forget(app: App, vehicle_id: str) -> Forgotten:
@@ -91,14 +92,19 @@ def let_in(app: App, name: str) -> int:
         return allow(con, name)
 
 
-def remains(app: App) -> str:
+def question(vehicle_id: str) -> str:
+    """Ask whether a vehicle is to be forgotten."""
+    return worded("Erase vehicle {vehicle} for good", vehicle=vehicle_id)
+
+
+def remains(app: App) -> list[str]:
     """Say what a forgetting leaves, and which backups of the timetable still name the vehicle."""
     listed = [
         told
         for job in app.config.timetable.jobs
         if job.does == "backup" and (told := _backups_left(app, job))
     ]
-    return "\n\n".join([_REMAINS, *listed])
+    return [_REMAINS, *listed]
 
 
 def _backups_left(app: App, job: NamedJob) -> str:
@@ -108,12 +114,17 @@ def _backups_left(app: App, job: NamedJob) -> str:
     except FileNotFoundError:
         return ""
     except OSError as error:
-        return f"Backups in {folder} cannot be listed: {error.strerror}."
+        why = error.strerror or ""
+        return worded("Backups in {folder} cannot be listed: {why}.", folder=folder, why=why)
     if not n_made:
         return ""
-    return (
-        f"Backups of the job {job.name!r} made before are in {folder}: {n_made}. The last of them "
-        f"goes when {job.keep} more are made; delete them to be rid of them sooner."
+    return worded(
+        "Backups of the job {job!r} made before are in {folder}: {n}. The last of them goes when "
+        "{keep} more are made; delete them to be rid of them sooner.",
+        job=job.name,
+        folder=folder,
+        n=n_made,
+        keep=job.keep,
     )
 
 

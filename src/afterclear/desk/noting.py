@@ -7,28 +7,34 @@ from afterclear.commands.app import App
 from afterclear.commands.trail import note, take_in_if_free
 from afterclear.desk.door import Session
 from afterclear.desk.request import Asked
+from afterclear.errors import worded
 
 # what was done, by the route of its form
 DEEDS: Final = {
-    "/bring": "brought files",
-    "/bring/load": "loaded all files that waited",
-    "/bring/{number}/load": "loaded a file",
-    "/bring/{number}/drop": "left a file out",
-    "/loads/{number:int}/back": "took a load back",
-    "/loads/{number:int}/otherwise": "gave a load another vehicle or zone",
-    "/refused/again": "had refused files read again",
-    "/refused/vehicle": "named a vehicle",
-    "/refused/meant": "said what a wrongly written name means",
-    "/refused/workbook": "took refused rows as a workbook",
-    "/bench/cancel": "cancelled what was under way",
-    "/maps/{name}": "mended a map",
-    "/forget": "had a vehicle forgotten",
-    "/forget/finish": "had a forgetting finished",
-    "/settings": "changed settings",
-    "/judge": "had every fix judged",
-    "/decide": "decided",
-    "/decide/{number:int}/undo": "took a decision back",
+    "/bring": worded("brought files"),
+    "/bring/load": worded("loaded all files that waited"),
+    "/bring/{number}/load": worded("loaded a file"),
+    "/bring/{number}/drop": worded("left a file out"),
+    "/loads/{number:int}/back": worded("took a load back"),
+    "/loads/{number:int}/otherwise": worded("gave a load another vehicle or zone"),
+    "/refused/again": worded("had refused files read again"),
+    "/refused/vehicle": worded("named a vehicle"),
+    "/refused/meant": worded("said what a wrongly written name means"),
+    "/refused/workbook": worded("took refused rows as a workbook"),
+    "/bench/cancel": worded("cancelled what was under way"),
+    "/maps/{name}": worded("mended a map"),
+    "/forget": worded("had a vehicle forgotten"),
+    "/forget/finish": worded("had a forgetting finished"),
+    "/settings": worded("changed settings"),
+    "/judge": worded("had every fix judged"),
+    "/decide": worded("decided"),
+    "/decide/{number:int}/undo": worded("took a decision back"),
 }
+# ... without a form of the desk: who came in and went, and what was done at the terminal
+OTHER_DEEDS: Final = (
+    *(worded("signed in"), worded("signed out"), worded("added a user")),
+    *(worded("removed a user"), worded("changed a password")),
+)
 _LOG: Final = logging.getLogger(__name__)
 
 

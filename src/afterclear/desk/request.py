@@ -107,8 +107,6 @@ class Asked:
         begin, by = self.desk.bench.begin, self.session.person
         if not begin(title, commands, then, by, key, can_be_cancelled=can_be_cancelled):
             raise UsageError(BUSY)
-        if not self.told.about:
-            self.tell(title)
         return go_to("/bench")
 
 

@@ -10,6 +10,7 @@ import re
 import threading
 import time
 from collections.abc import Awaitable, Callable
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Final
 
@@ -209,7 +210,10 @@ def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
         _check_signs(asked)
         if not asked.desk.app.store.exists() and not _needs_no_store(path):
             return asked.page("nothing_yet.html")
-        answer = page(asked)
+        # a file that is looked at may take a while: the store is not held open meanwhile
+        is_quick = request.method == "GET" and not path.startswith(_NOR_BELOW)
+        with asked.desk.app.reading_once() if is_quick else nullcontext():
+            answer = page(asked)
         if request.method == "POST" and answer.status_code < _WRONG:
             note_done(asked, request.scope["route"].path)
         return answer  # noqa: TRY300 - what fails above is told below

@@ -37,10 +37,12 @@ def bring(asked: Asked) -> Response:
 
 
 def _bring_page(asked: Asked, problem: str = "") -> Response:
+    waiting = asked.desk.uploads.waiting()
     return asked.page(
         "bring.html",
         status=400 if problem else 200,
-        waiting=asked.desk.uploads.waiting(),
+        waiting=waiting,
+        reasons=[upload.why for upload in waiting if upload.why],
         problem=problem,
         most_files=MOST_FILES,
         most_mb=f"{asked.desk.most_bytes / 1_000_000:,.7g}",
@@ -51,7 +53,7 @@ def keep(asked: Asked) -> Response:
     """Keep the files that were brought."""
     wanted = [f for f in asked.files if f.filename and not _is_hidden(f.filename)]
     if not wanted:
-        return _bring_page(asked, "No file was chosen.")
+        return _bring_page(asked, worded("No file was chosen."))
     kept = asked.desk.uploads.keep_all([(f.filename or "", f.file) for f in wanted])
     asked.tell(", ".join(upload.name for upload in kept))
     return go_to(f"/bring/{kept[0].number}" if len(kept) == 1 else "/bring")
@@ -87,6 +89,7 @@ def load(asked: Asked) -> Response:
     # one word: a name that begins with a dash is no option
     words += [f"--vehicle={how.vehicle_id}"] if how.vehicle_id else []
     words += ["--begun", how.started_at.isoformat()] if how.started_at else []
+    asked.tell(upload.name)
     return asked.begin(
         worded("Load {name}", name=upload.name),
         [words],
@@ -104,6 +107,7 @@ def load_all(asked: Asked) -> Response:
     if not waiting:
         raise UsageError(worded("No file waits."))
     words = ["load", *(str(upload.path) for upload in waiting), "--zone", _how(asked.form).zone]
+    asked.tell(", ".join(upload.name for upload in waiting))
     return asked.begin(
         worded("Load all files that wait"),
         [words],

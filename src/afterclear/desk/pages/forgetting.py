@@ -2,7 +2,7 @@
 
 from starlette.responses import Response
 
-from afterclear.commands.forgetting import QUESTION, remains
+from afterclear.commands.forgetting import question, remains
 from afterclear.commands.queries.vehicle_story import vehicle_story
 from afterclear.desk.request import Asked
 from afterclear.digest.common.file_names import INDEX
@@ -13,10 +13,13 @@ def ask(asked: Asked) -> Response:
     """Ask whether a vehicle is to be forgotten, and say what remains."""
     story = vehicle_story(asked.desk.app, asked.query.get("vehicle", ""))
     vehicle_id = str(story.vehicle["vehicle_id"])
-    question = QUESTION.format(vehicle_id)
-    left = remains(asked.desk.app).split("\n\n")
+    left = remains(asked.desk.app)
     return asked.page(
-        "forget.html", vehicle_id=vehicle_id, story=story, question=question, remains=left
+        "forget.html",
+        vehicle_id=vehicle_id,
+        story=story,
+        question=question(vehicle_id),
+        remains=left,
     )
 
 

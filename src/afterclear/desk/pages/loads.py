@@ -39,6 +39,7 @@ def loads(asked: Asked) -> Response:
 def take_back(asked: Asked) -> Response:
     """Take a load back, with all that was built on it."""
     number = asked.path["number"]
+    asked.tell(number)
     return asked.begin(worded("Take back load {number}", number=number), [["retract", number]])
 
 
@@ -51,6 +52,7 @@ def put_otherwise(asked: Asked) -> Response:
     # one word each: a name that begins with a dash is no option
     words = [f"--vehicle={vehicle}"] if vehicle else []
     words += [f"--zone={zone}"] if zone else []
+    asked.tell(", ".join(filter(None, (number, vehicle, zone))))
     return asked.begin(
         worded("Change load {number}", number=number), [["reassign", number, *words]]
     )

@@ -21,9 +21,10 @@ SPOKEN: Final = frozenset(
     (
         *("home.html", "nothing_yet.html", "problem.html", "sign_in.html", "go_in.html"),
         *("codes.html", "vehicle.html", "work.html", "settings.html"),
+        *("bring.html", "maps.html", "forget.html", "trail.html"),
     )
 )
-_TOLD: Final = ("problem", "text")  # what the program says on a page
+_TOLD: Final = ("problem", "text")  # what the program says on a page, beside its "reasons"
 
 
 def cells_of(app: App) -> Cells:
@@ -34,7 +35,7 @@ def cells_of(app: App) -> Cells:
 
 def cells_on(template: str, facts: Mapping[str, Any], cells: Cells) -> Cells:
     """Return how they are written on a page that is to tell these facts."""
-    told = [facts[name] for name in _TOLD if facts.get(name)]
+    told = [facts[name] for name in _TOLD if facts.get(name)] + list(facts.get("reasons", ()))
     if template in SPOKEN and all(isinstance(text, Worded) for text in told):
         return cells
     return replace(cells, language="en")

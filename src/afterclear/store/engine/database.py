@@ -35,6 +35,7 @@ from afterclear.store.engine.locking import (
     writer_lock,
 )
 from afterclear.store.engine.migrations import applied_migrations, migrate, pending_migrations
+from afterclear.store.engine.sharing import shared_at
 from afterclear.store.engine.snapshot import copy_file, snapshot_path
 from afterclear.store.engine.stop_signal import is_stopping, stop_explained
 
@@ -132,16 +133,26 @@ def interrupt_queries() -> None:
 
 @contextmanager
 def _reading(path: Path) -> Iterator[Connection]:
+    shared = shared_at(path)
+    with full_disk_explained(path):
+        if shared is not None:
+            yield shared.opened(_opened)
+            return
+        with _opened(path) as con:
+            yield con
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[Connection]:
     if not path.exists():
         raise StoreError(f"There is no store at {path} yet. Run 'afterclear load' first.")
-    with full_disk_explained(path):
-        con = _readable(path)
-        try:
-            if pending_migrations(con):
-                raise StoreError(f"The store {path} is of an older version. Run 'afterclear load'.")
-            yield con
-        finally:
-            _close(con)
+    con = _readable(path)
+    try:
+        if pending_migrations(con):
+            raise StoreError(f"The store {path} is of an older version. Run 'afterclear load'.")
+        yield con
+    finally:
+        _close(con)
 
 
 def _readable(path: Path) -> Connection:
