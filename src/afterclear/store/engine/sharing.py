@@ -1,4 +1,4 @@
-"""One connection for all that reads a store within a block: to open it takes longer than most queries.
+"""One connection for all that reads a store within a block: opening takes longer than most queries.
 
 A page of the desk asks the store several times; each opening took longer than what was asked.
 """
