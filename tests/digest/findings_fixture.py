@@ -139,6 +139,49 @@ def _quarter(name: str, share: float | None, judged: int) -> Row:
     }
 
 
+def _change(
+    name: str, told: str, ratio: float | None = None, measures: str = "failing_fixes", **more: Any
+) -> Row:
+    is_fixes = measures == "failing_fixes" and ratio is not None
+    rates = ratio is not None and measures == "new_faults"
+    apart = more.get("apart")
+    return {
+        "name": name,
+        "measures": measures,
+        "begins_at": datetime(2025, 3, 3, tzinfo=UTC),
+        "ends_at": datetime(2025, 6, 1, tzinfo=UTC) if told == "no_difference" else None,
+        "told": told,
+        "is_lasting": told == "helped",
+        "n_before": 120,
+        "n_after": 80,
+        "others_n_before": 400,
+        "others_n_after": 300,
+        "n_vehicles": 60,
+        "others_n_vehicles": 200,
+        "ratio": ratio,
+        "ratio_low": ratio and ratio * 0.6,
+        "ratio_high": ratio and ratio * 1.6,
+        "always_low": ratio and ratio * 0.5,
+        "always_high": ratio and ratio * 1.9,
+        "p_value": ratio and 0.01,
+        "share_before": 0.18 if is_fixes else None,
+        "share_after": 0.09 if is_fixes else None,
+        "share_expected": 0.18 if is_fixes else None,
+        "others_share_before": 0.15 if is_fixes else None,
+        "others_share_after": 0.15 if is_fixes else None,
+        "km_before": 900_000.0 if rates else None,
+        "km_after": 700_000.0 if rates else None,
+        "others_km_before": 3_000_000.0 if rates else None,
+        "others_km_after": 2_100_000.0 if rates else None,
+        "rate_before": 1.1 if rates else None,
+        "rate_after": 2.0 if rates else None,
+        "others_rate_before": 1.2 if rates else None,
+        "others_rate_after": 1.25 if rates else None,
+        "apart_low": apart and apart - 6,
+        "apart_high": apart and apart + 6,
+    } | more
+
+
 def _role(scan: str, ecu: str, code: str, role: str, cause: tuple[str, str] | None = None) -> Row:
     return {
         "scan_id": scan,
@@ -278,6 +321,13 @@ ROWS: dict[str, list[Row]] = {
         _holder("technician", "M. Orrel", 30, 16.0, "ordinary"),
         _holder("brand", "Brellow", 9, 3.0, "worse"),
         _holder("brand", "Tandrel", 4, 6.0, "ordinary"),
+    ],
+    "interventions": [
+        _change("Hollin Yard fits hose B", "helped", ratio=0.5, apart=9.2),
+        _change("Software 4.2", "harmed", ratio=1.8, measures="new_faults"),
+        _change("Brellow again", "no_difference", ratio=0.95),
+        _change("Outpost measures", "too_few", n_more=240),
+        _change("Nobody", "nobody_touched"),
     ],
     "held_by_quarter": [
         _quarter("2024-Q3", 0.55, 30),

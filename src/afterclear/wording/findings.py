@@ -13,7 +13,7 @@ from afterclear.wording.language import GAP
 from afterclear.wording.units import unit_words
 
 
-def _rate(cells: Cells, per_10000km: float) -> str:
+def rate_words(cells: Cells, per_10000km: float) -> str:
     """Write a rate for 10,000 of the reader's units of distance."""
     rate = cells.number(per_10000km / cells.shown(1.0), 2)
     each = f"{cells.number(10_000)}{GAP}{cells.units}"
@@ -22,7 +22,7 @@ def _rate(cells: Cells, per_10000km: float) -> str:
 
 _WRITTEN: Final[dict[Unit | None, Callable[[Cells, float], str]]] = {
     "km": Cells.distance,
-    "per_10000km": _rate,
+    "per_10000km": rate_words,
     "share": Cells.percent,
     "times": Cells.times,
     "money": Cells.number,

@@ -48,7 +48,7 @@ from afterclear.store.queries.results import Analysis, last_analysis, naive
 # findings the fleet page shows as they are declared
 _SECTIONS = tuple(finding.name for finding in FINDINGS if finding.section is not None)
 # findings the audiences' pages show in whole; the rest by PAGE_SLIM
-_WHOLE = ("parts", "cures", "process", "process_costs", "held_by_quarter")
+_WHOLE = ("parts", "cures", "process", "process_costs", "held_by_quarter", "interventions")
 
 
 @dataclass(frozen=True)

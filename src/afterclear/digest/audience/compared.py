@@ -1,10 +1,14 @@
 """Groups and parts compared with expectation -> tables and pictures of their intervals.  Pure."""
 
 from collections.abc import Sequence
+from datetime import timedelta
 from typing import Final, Literal
 
 from afterclear.digest.audience.chart_numbers import funnel_chart
 from afterclear.digest.audience.garage_model import (
+    ChangedLine,
+    ChangedSide,
+    ChangedView,
     FunnelChart,
     GroupTable,
     Interval,
@@ -12,9 +16,11 @@ from afterclear.digest.audience.garage_model import (
     IntervalRow,
     PartView,
 )
+from afterclear.finding_tables.interventions import SURE, Intervention
 from afterclear.finding_tables.parts import Part, part_standing
 from afterclear.finding_tables.sites import ComparedGroup, Level, apart_is_told
 from afterclear.wording.cells import Cells, Dash, capital
+from afterclear.wording.findings import finding_words, rate_words
 from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
 
@@ -33,6 +39,20 @@ _MARKS: Final[dict[str, Literal["worse", "better", "ordinary"]]] = {
     "short_lived": "worse",
     "long_lived": "better",
     "ordinary": "ordinary",
+}
+CHANGED: Final[dict[str, str]] = {
+    "helped": mark("fewer than expected"),
+    "harmed": mark("more than expected"),
+    "no_difference": mark("within chance"),
+    "too_few": mark("too few to say"),
+}
+MEASURED: Final[dict[str, str]] = {
+    "failing_fixes": mark("Fixes that fail"),
+    "new_faults": mark("New faults"),
+}
+_CHANGED_MARKS: Final[dict[str, Literal["worse", "better", "ordinary"]]] = {
+    "helped": "better",
+    "harmed": "worse",
 }
 _TOPS: Final = (2.5, 4.0)  # an axis ends between: one long interval would squeeze all others
 
@@ -160,6 +180,80 @@ def _part_row(view: PartView, cells: Cells) -> IntervalRow:
         own=own,
         apart=None,
     )
+
+
+def changed_view(rows: Sequence[Intervention], cells: Cells) -> ChangedView | None:
+    """Lay out what was changed and what became of it; None: nothing is in the table."""
+    if not rows:
+        return None
+    drawn = tuple(_changed_row(row, cells) for row in rows if row.ratio is not None)[:ROWS]
+    told = [row.name for row in rows if row.told in SURE]
+    chart = IntervalChart(
+        drawn,
+        top=_top(drawn),
+        axis=cells.t("failures or new faults since, for each one expected"),
+        fewer=cells.t("fewer"),
+        more=cells.t("more than expected"),
+        summary=_summary(told, drawn, cells),
+    )
+    return ChangedView(tuple(_changed_line(row, cells) for row in rows), chart if drawn else None)
+
+
+def _changed_row(row: Intervention, cells: Cells) -> IntervalRow:
+    """Give the interval of one look, and below it that of any number of looks."""
+    return IntervalRow(
+        name=row.name,
+        under=_since(row, cells),
+        result=cells.t(CHANGED[row.told]),
+        figures=cells.t(
+            "{low} to {high} times as many",
+            low=cells.number(row.ratio_low, 2),
+            high=cells.number(row.ratio_high, 2),
+        ),
+        mark=_CHANGED_MARKS.get(row.told, "ordinary"),
+        own=Interval(row.ratio_low or 0.0, row.ratio, row.ratio_high),
+        apart=Interval(row.always_low or 0.0, None, row.always_high),
+    )
+
+
+def _changed_line(row: Intervention, cells: Cells) -> ChangedLine:
+    is_fixes = row.measures == "failing_fixes"
+
+    def written(share: float | None, rate: float | None) -> str:
+        if is_fixes:
+            return "" if share is None else cells.percent(share)
+        return "" if rate is None else rate_words(cells, rate)
+
+    def of(n: int, km: float | None) -> str:
+        if is_fixes:
+            return cells.tn("{n} fix", "{n} fixes", n)
+        return cells.tn("{n} in {distance}", "{n} in {distance}", n, distance=cells.distance(km))
+
+    return ChangedLine(
+        name=row.name,
+        when=_since(row, cells),
+        measures=cells.t(MEASURED[row.measures]),
+        sentence=finding_words(row, cells),
+        touched=ChangedSide(
+            written(row.share_before, row.rate_before),
+            of(row.n_before, row.km_before),
+            written(row.share_after, row.rate_after),
+            of(row.n_after, row.km_after),
+        ),
+        others=ChangedSide(
+            written(row.others_share_before, row.others_rate_before),
+            of(row.others_n_before, row.others_km_before),
+            written(row.others_share_after, row.others_rate_after),
+            of(row.others_n_after, row.others_km_after),
+        ),
+    )
+
+
+def _since(row: Intervention, cells: Cells) -> str:
+    if row.ends_at is None:
+        return cells.t("since {day}", day=cells.day(row.begins_at))
+    last = row.ends_at - timedelta(days=1)
+    return cells.t("{first} to {last}", first=cells.day(row.begins_at), last=cells.day(last))
 
 
 def _life(view: PartView) -> Interval:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import polars as pl
 
 from afterclear.digest.audience.chart_numbers import FEW, held_chart, life_chart
-from afterclear.digest.audience.compared import group_tables, holder_name, part_chart
+from afterclear.digest.audience.compared import changed_view, group_tables, holder_name, part_chart
 from afterclear.digest.audience.costs import CostView
 from afterclear.digest.audience.garage_model import (
     ClaimLine,
@@ -68,6 +68,7 @@ def build_garage_page(
         groups=groups,
         process=process,
         parts=parts,
+        changed=changed_view(findings.interventions, cells),
         lives=part_chart(parts, cells),
         unjudged_parts=sum(p.grouping in {None, "number"} for p in findings.parts) - len(parts),
         unchecked=common.shown(choice.unchecked_by_vehicle),

@@ -121,6 +121,36 @@ class IntervalChart:
 
 
 @dataclass(frozen=True, slots=True)
+class ChangedSide:
+    """What was changed, or the others: before and since, each with what it rests on."""
+
+    before: str
+    before_of: str
+    after: str
+    after_of: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChangedLine:
+    """One change of the table of interventions, and whether it helped."""
+
+    name: str
+    when: str
+    measures: str
+    sentence: str
+    touched: ChangedSide
+    others: ChangedSide
+
+
+@dataclass(frozen=True, slots=True)
+class ChangedView:
+    """All changes, in the order of their days."""
+
+    lines: tuple[ChangedLine, ...]
+    chart: IntervalChart | None  # None: none can be told yet
+
+
+@dataclass(frozen=True, slots=True)
 class GroupTable:
     """All groups of one level, worst first."""
 
@@ -292,6 +322,7 @@ class GaragePage:
     groups: tuple[GroupTable, ...]  # sites, technicians, brands, grades; those with rows
     process: tuple[ProcessTable, ...]
     parts: tuple[PartView, ...]  # flagged first
+    changed: ChangedView | None  # None: no change is in the table
     lives: IntervalChart | Dash  # how long parts last, beside similar ones
     unjudged_parts: int  # without a failure or too few for an estimate
     unchecked: tuple[AttemptView, ...]  # the first of them

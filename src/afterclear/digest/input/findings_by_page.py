@@ -23,6 +23,7 @@ from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.input.row_types import required_columns
 from afterclear.finding_tables.costs import Cost
 from afterclear.finding_tables.cures import Cure
+from afterclear.finding_tables.interventions import Intervention
 from afterclear.finding_tables.parts import Claim, Part
 from afterclear.finding_tables.recurrence import Worsening
 from afterclear.finding_tables.roles import EchoWork, Leftover, Role
@@ -72,6 +73,7 @@ SLIM: dict[str, dict[str, pl.DataType]] = {
 _ROWS = (
     *("parts", "holders", "held_by_quarter", "process", "process_costs", "stock"),
     *("quality_work", "habit_work", "failed_parts", "repeat_prices", "costs", "cures"),
+    "interventions",
 )
 
 
@@ -97,6 +99,7 @@ class Findings:
     failed_parts: tuple[Claim, ...]
     costs: tuple[Cost, ...]
     cures: tuple[Cure, ...]
+    interventions: tuple[Intervention, ...]
     repeat_prices: tuple[RepeatPrice, ...]
 
 

@@ -116,6 +116,8 @@ def render_garage(page: GaragePage) -> str:
                 draw_funnel(chart, layout, table.level, title, cells) for layout in _LAYOUTS
             ]
     charts = {table.level: table.intervals for table in page.groups} | {"parts": page.lives}
+    if page.changed and page.changed.chart:
+        charts["changed"] = page.changed.chart
     for name, intervals in charts.items():
         if isinstance(intervals, IntervalChart):
             title = f"{intervals.axis}, {cells.t('with 95 % ranges')}"
