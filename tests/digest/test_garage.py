@@ -387,3 +387,23 @@ def test_a_finding_in_km_is_told_in_miles_to_who_reads_miles() -> None:
     text = render_garage(built).replace("\u00a0", " ")
     assert "6 of 12 parts failed in 111,847 mi together." in text
     assert not re.search(r"\d km\b", text)
+
+
+def test_each_change_is_told_and_those_with_figures_are_drawn(page: GaragePage) -> None:
+    """One look as the first line of a row, any number of looks as the one below."""
+    changed = page.changed
+    assert changed is not None
+    assert changed.chart is not None
+    assert [line.name for line in changed.lines] == [row["name"] for row in FOUND["interventions"]]
+    assert [(row.name, row.mark) for row in changed.chart.rows] == [
+        ("Hollin Yard fits hose B", "better"),
+        ("Software 4.2", "worse"),
+        ("Brellow again", "ordinary"),
+    ]
+    first = changed.lines[0]
+    assert (first.touched.before, first.touched.after_of) == ("18\u00a0%", "80\u00a0fixes")
+    assert first.sentence.replace("\u00a0", " ").startswith("Of 100 fixes 9.2 fewer")
+    html = render_garage(page)
+    assert html.count("chart intervals") >= 2
+    assert all(line.name in html for line in changed.lines)
+    assert "intervals-changed" not in render_garage(replace(page, changed=None))

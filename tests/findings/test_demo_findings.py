@@ -259,3 +259,20 @@ def test_every_frame_for_the_pages_can_be_made(app: App) -> None:
     with open_store(app.store, read_only=True) as con:
         made = {name: len(query(con, sql)) for name, sql in PAGE_FINDINGS.items()}
     assert min(made.values()) > 0, made
+
+
+def test_no_code_erased_beside_an_order_is_told_as_a_bare_clear(app: App) -> None:
+    """Of the sample's codes erased, those of a visit with an order name it, and no site clears."""
+    with open_store(app.store, read_only=True) as con:
+        erased = query(
+            con,
+            """SELECT a.attempt_id, a.beside_repair_id FROM attempts a
+               WHERE a.kind = 'clear_only' AND a.counted_with IS NULL AND EXISTS (
+                   FROM moment_km m WHERE m.vehicle_id = a.vehicle_id AND m.origin = 'repair'
+                   AND abs(epoch(m.happened_at - a.attempted_at)) <= 12 * 3600)""",
+        )
+        bare = query(con, "FROM process_orders WHERE finding = 'bare_clears'")
+    assert len(erased) > 20
+    assert erased["beside_repair_id"].null_count() == 0
+    assert len(bare) > 20
+    assert not set(erased["attempt_id"]) & set(bare["attempt_id"])

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from afterclear.commands.analysis.fleet_findings import changes_told
 from afterclear.config import shipped
 from afterclear.errors import ConfigError
 from afterclear.findings.interventions.read_interventions import Change, read_interventions
@@ -164,3 +165,10 @@ def test_two_vehicles_are_too_few(store: Connection) -> None:
 def test_the_touched_fixes_are_listed_with_their_side(store: Connection) -> None:
     listed = [r for r in rows(store, "intervention_fixes") if r["name"] == "Velmarsh fits coil B"]
     assert [r["is_after"] for r in listed] == [False] * N + [True] * N
+
+
+def test_an_analysis_ends_with_a_line_for_each_change(store: Connection) -> None:
+    lines = changes_told(store)
+    assert len(lines) == 5
+    assert "not yet: It has not begun." in lines
+    assert any(line.startswith("Velmarsh fits coil B: Of 100 fixes ") for line in lines)

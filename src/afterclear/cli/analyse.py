@@ -17,5 +17,5 @@ def command(app: App, as_of: str | None, *, full: bool) -> None:
     with progress("Rebuilding histories") as bar:
         report = analyse(app, full=full, as_of=as_instant(as_of), progress=bar)
     click.echo(f"{report.vehicles_rebuilt} vehicles rebuilt, as of {report.as_of:%Y-%m-%d %H:%M}")
-    for line in verdict_lines(report.verdicts):
+    for line in (*verdict_lines(report.verdicts), *report.changes):
         click.echo(line)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from afterclear import __version__
-from afterclear.commands.analysis.fleet_findings import find_all
+from afterclear.commands.analysis.fleet_findings import changes_told, find_all
 from afterclear.commands.analysis.role_findings import find_stock_and_work, tell_roles
 from afterclear.commands.app import App
 from afterclear.commands.progress import QUIET, Progress
@@ -33,6 +33,7 @@ class AnalysisReport:
     as_of: datetime
     vehicles_rebuilt: int
     verdicts: Verdicts
+    changes: tuple[str, ...] = ()  # whether what was changed helped, a line each
 
 
 # settings that do not affect how a history is built
@@ -95,7 +96,8 @@ def analyse(
             add_analysis(con, done)
             end_analysis(con)
         make_views(con)
-    return AnalysisReport(until, len(vehicles), verdicts)
+        changes = changes_told(con)
+    return AnalysisReport(until, len(vehicles), verdicts, changes)
 
 
 def _version(app: App) -> str:

@@ -212,7 +212,7 @@ def _changed_row(row: Intervention, cells: Cells) -> IntervalRow:
         ),
         mark=_CHANGED_MARKS.get(row.told, "ordinary"),
         own=Interval(row.ratio_low or 0.0, row.ratio, row.ratio_high),
-        apart=Interval(row.always_low or 0.0, None, row.always_high),
+        apart=Interval(row.always_low or 0.0, row.ratio, row.always_high),
     )
 
 
