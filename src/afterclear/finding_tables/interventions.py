@@ -135,7 +135,7 @@ _SAYS: Final = (
         _clause(
             mark(
                 "{share_before} of the fixes failed before, {share_after} since; the others "
-                "changed as much, within chance (from {others_share_before} to "
+                "changed about as much (from {others_share_before} to "
                 "{others_share_after})."
             ),
             "failing_fixes",
@@ -144,7 +144,7 @@ _SAYS: Final = (
         _clause(
             mark(
                 "New faults began at {rate_before} before and {rate_after} since; with the others "
-                "it changed as much, within chance (from {others_rate_before} to "
+                "it changed about as much (from {others_rate_before} to "
                 "{others_rate_after})."
             ),
             "new_faults",

@@ -40,19 +40,15 @@ _MARKS: Final[dict[str, Literal["worse", "better", "ordinary"]]] = {
     "long_lived": "better",
     "ordinary": "ordinary",
 }
-CHANGED: Final[dict[str, str]] = {
-    "helped": mark("fewer than expected"),
-    "harmed": mark("more than expected"),
-    "no_difference": mark("within chance"),
-    "too_few": mark("too few to say"),
-}
 MEASURED: Final[dict[str, str]] = {
     "failing_fixes": mark("Fixes that fail"),
     "new_faults": mark("New faults"),
 }
-_CHANGED_MARKS: Final[dict[str, Literal["worse", "better", "ordinary"]]] = {
+# what became of a change -> how it compares with what was expected
+_CHANGED: Final[dict[str, str]] = {
     "helped": "better",
     "harmed": "worse",
+    "no_difference": "ordinary",
 }
 _TOPS: Final = (2.5, 4.0)  # an axis ends between: one long interval would squeeze all others
 
@@ -204,13 +200,13 @@ def _changed_row(row: Intervention, cells: Cells) -> IntervalRow:
     return IntervalRow(
         name=row.name,
         under=_since(row, cells),
-        result=cells.t(CHANGED[row.told]),
+        result=cells.t(RESULTS[_CHANGED.get(row.told, row.told)]),
         figures=cells.t(
             "{low} to {high} times as many",
             low=cells.number(row.ratio_low, 2),
             high=cells.number(row.ratio_high, 2),
         ),
-        mark=_CHANGED_MARKS.get(row.told, "ordinary"),
+        mark=_mark_of(_CHANGED.get(row.told, row.told)),
         own=Interval(row.ratio_low or 0.0, row.ratio, row.ratio_high),
         apart=Interval(row.always_low or 0.0, row.ratio, row.always_high),
     )
