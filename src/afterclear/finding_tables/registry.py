@@ -5,6 +5,7 @@ from typing import Final
 from afterclear.finding_tables import (
     costs,
     cures,
+    emerging,
     forecast,
     interventions,
     parts,
@@ -23,6 +24,7 @@ FINDINGS: Final[tuple[Finding, ...]] = (
     *cures.FINDINGS,
     *interventions.FINDINGS,
     *forecast.FINDINGS,
+    *emerging.FINDINGS,
 )
 BY_NAME: Final[dict[str, Finding]] = {finding.name: finding for finding in FINDINGS}
 """Findings by the name of their export."""

@@ -21,6 +21,7 @@ from afterclear.findings.parts.part_lifetimes import PartRules, find_parts
 from afterclear.findings.parts.part_tables import PartTables
 from afterclear.findings.recurrence.recurring import find_recurring
 from afterclear.findings.recurrence.worsening import find_worsening
+from afterclear.findings.rising.find_emerging import find_emerging
 from afterclear.findings.sites.costs import find_costs
 from afterclear.findings.sites.process import find_process
 from afterclear.findings.sites.quarters import find_quarters
@@ -56,6 +57,7 @@ def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -
     find_process(con)
     find_cures(con, rules.catalogue, judged)
     find_interventions(con, rules.changes, judged, rules.as_of)
+    find_emerging(con, rules.catalogue, rules.as_of)
     find_costs(con, rules.catalogue, rules.as_of, rules.cost_days)
     find_forecast(con, rules.catalogue, rules.as_of)
     forget(con, ("order_parts",))

@@ -1,0 +1,117 @@
+"""What is new: faults whose rate has risen in a group of vehicles."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, Final, Literal
+
+from afterclear.finding_tables.declaration import Clause, Finding, Means, counted, mark
+
+ANY_FAULT: Final = "any"
+"""Stands for the faults of all components together."""
+Level = Literal["fleet", "model", "model_year", "site", "part_brand", "part_number", "part_month"]
+
+
+@dataclass(frozen=True, slots=True)
+class Emerging:
+    """One rise of one kind of fault in one group."""
+
+    rise_id: Annotated[str, Means("fault, group and day it was found")]
+    fault: Annotated[str, Means("the component with the fault; `any`: all together")]
+    label: Annotated[str, Means("what people call it")]
+    level: Annotated[
+        Level,
+        Means(
+            "what the group is: `fleet`, `model`, `model_year`, `site`, `part_brand`, "
+            "`part_number`, or `part_month`: the vehicles whose part of this number was fitted in "
+            "the month"
+        ),
+    ]
+    group_name: Annotated[str, Means("the group; empty: the whole fleet")]
+    since_at: Annotated[datetime, Means("when the rise began, most likely")]
+    since_low_at: Annotated[datetime, Means("earliest: 9 of 10 began between the two")]
+    since_high_at: Annotated[datetime, Means("latest")]
+    found_at: Annotated[datetime, Means("the first day on which it was beyond chance")]
+    over_at: Annotated[
+        datetime | None, Means("the first day on which the old rate was back; empty: it goes on")
+    ]
+    n_vehicles: Annotated[int, Means("vehicles on which the fault began since then")]
+    expected: Annotated[float, Means("how many the rate before lets expect")]
+    ratio: Annotated[float, Means("rate since then over the rate before, drawn towards 1")]
+    ratio_low: Annotated[float, Means("lower end of its 95 % interval")]
+    ratio_high: Annotated[float, Means("upper end")]
+    evidence: Annotated[float, Means("ln of the test's sum over its limit, on the day found")]
+    n_vehicles_left: Annotated[int, Means("vehicles of the group without the fault so far")]
+    within: Annotated[
+        str | None, Means("the rise that explains this one; empty: it stands for itself")
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class EmergingPoint:
+    """A day of the picture: first faults of the group, and those expected at its old rate."""
+
+    rise_id: Annotated[str, Means("the rise")]
+    on_day: Annotated[datetime, Means("the day")]
+    observed: Annotated[int, Means("vehicles with the fault, counted from the picture's first day")]
+    expected: Annotated[float, Means("as many as the rate before lets expect")]
+
+
+@dataclass(frozen=True, slots=True)
+class EmergingVehicle:
+    """A vehicle of the group: one that has the fault, or one that may be next."""
+
+    rise_id: Annotated[str, Means("the rise")]
+    vehicle_id: Annotated[str, Means("the vehicle")]
+    has_fault: Annotated[bool, Means("the fault began on it since then")]
+    seen_at: Annotated[datetime | None, Means("when it was first seen")]
+    km: Annotated[float | None, Means("odometer then, or at the last reading", "km")]
+    rank: Annotated[int, Means("order within its list, the next first")]
+    chance_90_days: Annotated[
+        float | None, Means("P(it begins within 90 days) at its km a day", "share")
+    ]
+
+
+_METHOD: Final = (
+    "Shiryaev-Roberts sum of gamma-Poisson Bayes factors over days of change, first onset per "
+    "vehicle over km by band of distance, less what rises everywhere; weights of all groups and "
+    "components sum to 1, at most one false alarm a year"
+)
+_SAYS: Final = (
+    (
+        Clause(
+            counted(
+                "It began on {n_vehicles} vehicle; {expected} would be usual. The rate is "
+                "{ratio_low} to {ratio_high} times what it was",
+                "It began on {n_vehicles} vehicles; {expected} would be usual. The rate is "
+                "{ratio_low} to {ratio_high} times what it was",
+            ),
+            count="n_vehicles",
+        ),
+    ),
+    (
+        Clause(mark(". It is over."), lambda row: row.over_at is not None),
+        Clause(mark(". It goes on.")),
+    ),
+)
+FINDINGS: Final = (
+    Finding(
+        "emerging",
+        Emerging,
+        about="faults whose rate has risen in a group of vehicles, beyond chance",
+        order="found_at DESC, evidence DESC, rise_id",
+        says=_SAYS,
+        method=_METHOD,
+    ),
+    Finding(
+        "emerging_points",
+        EmergingPoint,
+        about="the picture of each rise: observed and expected by day",
+        order="rise_id, on_day",
+    ),
+    Finding(
+        "emerging_vehicles",
+        EmergingVehicle,
+        about="vehicles of each rise: those with the fault and those that may be next",
+        order="rise_id, has_fault DESC, rank, vehicle_id",
+    ),
+)

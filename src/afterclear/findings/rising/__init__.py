@@ -1,0 +1,1 @@
+"""Faults whose rate has risen in a group of vehicles."""

@@ -1,0 +1,175 @@
+"""How far vehicles were at risk of a fault, day by day as it became known.
+
+A unit's reading shows the way back to the reading before, or to a clear in between; nothing is
+known from a first reading.  The way counts on the day of the reading.  But a vehicle whose driver
+complains comes in at once, and the others' way is only known at their next reading: of faults that
+are found that way the way driven since counts at once, too, at the vehicle's km a day so far, until
+the reading says better.  A group that has just joined would look worse otherwise.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, time
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from afterclear.estimators.arrays.validation import FloatArray, IntArray
+from afterclear.store.engine.database import Connection, query
+from afterclear.store.queries.results import naive
+
+BANDS_KM: Final = (60_000.0, 150_000.0)  # young, middle and old vehicles (own judgement)
+N_BANDS: Final = len(BANDS_KM) + 1
+ANY_UNIT: Final = ""
+_KM_A_DAY = 50.0  # until a vehicle has a past (own judgement)
+_PARTS = 1024  # of a km
+_UNSEEN_DAYS = 90  # after that a vehicle that was not read says nothing more
+_READINGS = """
+    SELECT l.unit_no, m.seen_at, m.km
+    FROM store.looks l JOIN store.scan_moments m USING (scan_no)
+    WHERE l.answered AND l.is_stored_memory AND m.km IS NOT NULL AND m.seen_at <= $1
+    ORDER BY l.unit_no, m.seen_at, l.scan_no"""
+_WHOLE_READINGS = """
+    SELECT m.vehicle_id, m.seen_at, max(m.km) AS km
+    FROM store.scan_moments m
+    SEMI JOIN (FROM store.looks WHERE answered AND is_stored_memory) l ON l.scan_no = m.scan_no
+    WHERE m.km IS NOT NULL AND m.seen_at <= $1 GROUP BY ALL ORDER BY m.vehicle_id, m.seen_at"""
+_CLEARS = """
+    SELECT u.unit_no, c.cleared_at AS clear_at, coalesce(c.km, c.km_high) AS clear_km
+    FROM store.clear_events c JOIN store.known_units u USING (vehicle_id, ecu)
+    WHERE coalesce(c.km, c.km_high) IS NOT NULL AND c.cleared_at <= $1
+    ORDER BY u.unit_no, c.cleared_at, clear_km"""
+_UNITS = """
+    SELECT u.unit_no, u.vehicle_id, u.ecu FROM store.known_units u
+    ORDER BY u.unit_no"""
+
+
+@dataclass(frozen=True, slots=True)
+class KmAtRisk:
+    """Rows of distance by vehicle, shape (n,) each, sorted by vehicle.
+
+    At the end of ``day`` the distance known grows by ``jump``, and from then on by ``slope`` a day.
+    """
+
+    vehicle: IntArray
+    kind: IntArray  # of unit: its name and the kind of engine
+    day: IntArray
+    began: IntArray  # day on which the stretch began
+    band: IntArray
+    jump: FloatArray
+    slope: FloatArray
+
+    def from_day(self, zero: int) -> "KmAtRisk":
+        """Count days from another one; what was before is known on it."""
+        day = self.day - zero
+        early = np.maximum(-day, 0)
+        return KmAtRisk(
+            self.vehicle, self.kind, np.maximum(day, 0), self.began - zero, self.band,
+            self.jump + self.slope * early, self.slope,
+        )  # fmt: skip
+
+
+def km_at_risk(
+    con: Connection, vehicles: pl.DataFrame, kinds: pl.DataFrame, share: float, as_of: datetime
+) -> tuple[KmAtRisk, datetime]:
+    """Read how far units were at risk; and the day that counts as 0.
+
+    ``vehicles``: vehicle_id, vehicle, engine; ``kinds``: ecu, engine, kind. ``share``: of faults
+    that bring their vehicle in.
+    """
+    until = naive(as_of)
+    frames = [_stretches(query(con, _READINGS, [until]), "unit_no", query(con, _CLEARS, [until]))]
+    frames[0] = frames[0].join(query(con, _UNITS), on="unit_no").drop("unit_no")
+    whole = _stretches(query(con, _WHOLE_READINGS, [until]), "vehicle_id", None)
+    frames.append(whole.with_columns(ecu=pl.lit(ANY_UNIT)))
+    rows = (
+        pl.concat([each.select(frames[1].columns) for each in frames])
+        .join(vehicles, on="vehicle_id")
+        .join(kinds, on=["ecu", "engine"])
+        .sort("vehicle", "kind", "seen_at")
+    )
+    first = rows["before_at"].dt.date().min() if len(rows) else until.date()
+    zero = datetime.combine(first, time())  # type: ignore[arg-type]
+    return _by_day(rows, zero, (until - zero).days, share), zero
+
+
+def day_of(at: pl.Expr, zero: datetime) -> pl.Expr:
+    """Give the number of a day from ``zero``."""
+    return (at - zero).dt.total_days().cast(pl.Int64)
+
+
+def band_of(km: pl.Expr) -> pl.Expr:
+    """Give the band of a distance; the first if it is not known."""
+    found = pl.lit(0, pl.Int64)
+    for limit in BANDS_KM:
+        found += (km >= limit).fill_null(value=False).cast(pl.Int64)
+    return found
+
+
+def _stretches(readings: pl.DataFrame, by: str, clears: pl.DataFrame | None) -> pl.DataFrame:
+    """From each reading to the next; the last is open: ``seen_at`` empty."""
+    same = pl.col(by) == pl.col(by).shift(-1)
+    rows = readings.with_columns(
+        first_at=pl.col("seen_at").first().over(by),
+        first_km=pl.col("km").first().over(by),
+        before_at=pl.col("seen_at"),
+        before_km=pl.col("km"),
+        seen_at=pl.when(same).then(pl.col("seen_at").shift(-1)),
+        km=pl.when(same).then(pl.col("km").shift(-1)),
+    )
+    if clears is not None and len(clears):
+        closed = rows.filter(pl.col("seen_at").is_not_null()).sort("seen_at")
+        closed = closed.join_asof(
+            clears.sort("clear_at"), left_on="seen_at", right_on="clear_at", by=by,
+            check_sortedness=False,
+        )  # fmt: skip
+        hidden = pl.when(pl.col("clear_at") >= pl.col("before_at")).then(pl.col("clear_km"))
+        rows = pl.concat(
+            [
+                closed.with_columns(from_km=pl.max_horizontal("before_km", hidden)).drop(
+                    "clear_at", "clear_km"
+                ),
+                rows.filter(pl.col("seen_at").is_null()).with_columns(from_km=pl.col("before_km")),
+            ]
+        )
+    else:
+        rows = rows.with_columns(from_km=pl.col("before_km"))
+    # the row where its unit joined is its vehicle's
+    past_days = (pl.col("before_at") - pl.col("first_at")).dt.total_seconds() / 86400
+    past = pl.when(past_days >= 1).then((pl.col("before_km") - pl.col("first_km")) / past_days)
+    return rows.with_columns(a_day=past.fill_null(_KM_A_DAY).clip(0, 1000))
+
+
+def _by_day(rows: pl.DataFrame, zero: datetime, last_day: int, share: float) -> KmAtRisk:
+    began = rows.select(day_of(pl.col("before_at"), zero))["before_at"].to_numpy()
+    is_open = rows["seen_at"].is_null().to_numpy()
+    seen = rows.select(day_of(pl.col("seen_at"), zero).fill_null(last_day + _UNSEEN_DAYS))
+    end = np.asarray(seen["seen_at"].to_numpy())
+    km = rows.select((pl.col("km") - pl.col("from_km")).clip(0).fill_null(0.0))["km"].to_numpy()
+    a_day = rows["a_day"].to_numpy() * share
+    band = np.searchsorted(BANDS_KM, rows["before_km"].to_numpy(), side="right")
+    until = np.minimum(end, began + _UNSEEN_DAYS)
+    same = np.arange(km.size)
+    closed, waits = same[~is_open], same[a_day > 0] if share else same[:0]
+    ends = waits[until[waits] < last_day]
+    which = np.concatenate([closed, waits, ends])
+    day = np.concatenate([end[closed], began[waits], until[ends]])
+    jump = np.zeros(which.size)
+    jump[: closed.size] = km[closed] - a_day[closed] * (until - began)[closed]
+    slope = np.zeros(which.size)
+    slope[closed.size : closed.size + waits.size] = a_day[waits]
+    slope[closed.size + waits.size :] = -a_day[ends]
+    # sums of such parts are exact: a night's analysis gives the bits of a whole one
+    jump, slope = (np.round(values * _PARTS) / _PARTS for values in (jump, slope))
+    vehicle = rows["vehicle"].to_numpy()[which]
+    order = np.argsort(vehicle, kind="stable")
+    which, day = which[order], day[order]
+    return KmAtRisk(
+        vehicle[order].astype(np.int64),
+        rows["kind"].to_numpy()[which].astype(np.int64),
+        day.astype(np.int64),
+        began[which].astype(np.int64),
+        band[which].astype(np.int64),
+        jump[order],
+        slope[order],
+    )

@@ -1,0 +1,168 @@
+"""First faults and distance at risk of every group, put together fault by fault."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
+from afterclear.estimators.rates.rising import RateRecord
+from afterclear.findings.rising.km_at_risk import N_BANDS, KmAtRisk
+
+REST_DAYS: Final = 90
+"""After a fault, further ones of the vehicle do not count for all faults together: one bad vehicle
+is no trend (own judgement)."""
+_NEVER = 1 << 40
+
+
+@dataclass(frozen=True, slots=True)
+class Groups:
+    """Groups of all levels, one after another; a vehicle has one group of a level, or none."""
+
+    names: tuple[str, ...]
+    level: IntArray  # (g,) number of the level
+    of_vehicle: IntArray  # (levels, v) -1: none
+
+    def slice_of(self, level: int) -> slice:
+        """Places of a level's groups."""
+        first, last = np.searchsorted(self.level, [level, level + 1])
+        return slice(int(first), int(last))
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One kind of fault: where it can begin, first onsets, and when vehicles are not at risk."""
+
+    name: str
+    kinds: IntArray  # of units
+    onset_vehicle: IntArray
+    onset_day: IntArray
+    onset_band: IntArray
+    out_vehicle: IntArray
+    out_day: IntArray
+    out_until: IntArray
+
+
+class Records:
+    """Rate records of a fleet by fault."""
+
+    def __init__(self, risk: KmAtRisk, groups: Groups, n_days: int) -> None:
+        self._risk, self._groups, self._n_days = risk, groups, n_days
+        n_vehicles = groups.of_vehicle.shape[1]
+        self._rows_of = np.searchsorted(risk.vehicle, np.arange(n_vehicles + 1))
+        self._summed, self._offsets = _by_kind(risk, groups)
+
+    def of(self, fault: Fault) -> RateRecord:
+        """Give the record of all groups for one kind of fault."""
+        spans = [np.arange(self._offsets[k], self._offsets[k + 1]) for k in fault.kinds]
+        rows = np.concatenate(spans) if spans else np.empty(0, dtype=np.int64)
+        parts = [tuple(column[rows] for column in self._summed)]
+        gone = self._gone(fault)
+        for groups in self._groups.of_vehicle:
+            own = groups[self._risk.vehicle[gone]]
+            some = gone[own >= 0]
+            risk = self._risk
+            less = (-risk.jump[some], -risk.slope[some])
+            parts.append((own[own >= 0], risk.day[some], risk.band[some], *less))
+        km = self._cumulated(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+        onsets = np.zeros((km.shape[0], self._n_days))
+        for groups in self._groups.of_vehicle:
+            own = groups[fault.onset_vehicle]
+            np.add.at(onsets, (own[own >= 0], fault.onset_day[own >= 0]), 1.0)
+        every = np.zeros((self._n_days, N_BANDS))
+        np.add.at(every, (fault.onset_day, fault.onset_band), 1.0)
+        fleet = self._groups.slice_of(0).start
+        return RateRecord(onsets.cumsum(axis=1), km, every.cumsum(axis=0), km[fleet])
+
+    def _gone(self, fault: Fault) -> IntArray:
+        """Rows of vehicles that are not at risk."""
+        begin, end = self._rows_of[fault.out_vehicle], self._rows_of[fault.out_vehicle + 1]
+        sizes = end - begin
+        rows = np.arange(sizes.sum()) + np.repeat(begin - np.cumsum(sizes) + sizes, sizes)
+        began = self._risk.began[rows]
+        inside = (began >= np.repeat(fault.out_day, sizes)) & (
+            began < np.repeat(fault.out_until, sizes)
+        )
+        kinds = np.zeros(self._offsets.size, dtype=np.bool_)
+        kinds[fault.kinds] = True
+        return np.asarray(rows[inside & kinds[self._risk.kind[rows]]])
+
+    def _cumulated(
+        self, group: IntArray, day: IntArray, band: IntArray, jump: FloatArray, slope: FloatArray
+    ) -> FloatArray:
+        # days last: sums run along them
+        shape = (len(self._groups.names), N_BANDS, self._n_days)
+        place = (group * N_BANDS + band) * self._n_days + day
+        size = int(np.prod(shape))
+        total: FloatArray = np.bincount(place, jump, size).reshape(shape).astype(np.float64)
+        if np.any(slope):
+            rising = np.bincount(place, slope, size).reshape(shape)
+            np.cumsum(rising, axis=2, out=rising)
+            total[:, :, 1:] += rising[:, :, :-1]  # from the next day on
+        np.cumsum(total, axis=2, out=total)
+        return np.moveaxis(total, 2, 1)
+
+
+def _by_kind(risk: KmAtRisk, groups: Groups) -> tuple[tuple[FloatArray, ...], IntArray]:
+    """Distances summed by kind of unit, group, day and band; and where each kind begins."""
+    rows = pl.DataFrame(
+        {"vehicle": risk.vehicle, "kind": risk.kind, "day": risk.day, "band": risk.band,
+         "jump": risk.jump, "slope": risk.slope},
+    )  # fmt: skip
+    frames = []
+    for own in groups.of_vehicle:
+        of_row = pl.Series("group", own[risk.vehicle])
+        frames.append(
+            rows.with_columns(of_row)
+            .filter(pl.col("group") >= 0)
+            .group_by("kind", "group", "day", "band")
+            .agg(pl.col("jump", "slope").sum())
+        )
+    summed = pl.concat(frames).sort("kind", "group", "day", "band")
+    n_kinds = int(risk.kind.max(initial=-1)) + 1
+    offsets = np.searchsorted(summed["kind"].to_numpy(), np.arange(n_kinds + 1))
+    names = ("group", "day", "band", "jump", "slope")
+    return tuple(summed[name].to_numpy() for name in names), offsets
+
+
+def faults_of(firsts: pl.DataFrame, kinds_of: Mapping[str, IntArray]) -> Iterator[Fault]:
+    """Give each component with a fault that began; ``firsts`` sorted by fault."""
+    for (name,), rows in firsts.group_by(["fault"], maintain_order=True):
+        own = rows.filter("is_onset")
+        if not len(own):
+            continue
+        out = rows["out_day"].to_numpy()
+        yield Fault(
+            str(name), kinds_of[str(name)], *_onsets(own), rows["vehicle"].to_numpy(), out,
+            np.full(out.size, _NEVER),
+        )  # fmt: skip
+
+
+def any_fault(name: str, firsts: pl.DataFrame, kinds: IntArray) -> Fault:
+    """All components together: one onset of a vehicle in ``REST_DAYS``."""
+    rows = firsts.filter("is_onset").sort("vehicle", "out_day", "fault")
+    vehicle, day = rows["vehicle"].to_numpy(), rows["out_day"].to_numpy()
+    kept = _rested(vehicle, day)
+    own = rows.filter(pl.Series(kept))
+    onsets = _onsets(own)
+    return Fault(name, kinds, *onsets, onsets[0], onsets[1], onsets[1] + REST_DAYS)
+
+
+def _rested(vehicle: IntArray, day: IntArray) -> BoolArray:
+    kept = np.zeros(vehicle.size, dtype=np.bool_)
+    last_vehicle, last_day = -1, 0
+    for row, (own, at) in enumerate(zip(vehicle.tolist(), day.tolist(), strict=True)):
+        if own != last_vehicle or at >= last_day + REST_DAYS:
+            kept[row] = True
+            last_vehicle, last_day = own, at
+    return kept
+
+
+def _onsets(rows: pl.DataFrame) -> tuple[IntArray, IntArray, IntArray]:
+    return (
+        rows["vehicle"].to_numpy().astype(np.int64),
+        rows["out_day"].to_numpy().astype(np.int64),
+        rows["band"].to_numpy().astype(np.int64),
+    )

@@ -1,0 +1,235 @@
+"""Rises as rows: in words' order, with their pictures and vehicles, and what explains which."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
+from afterclear.estimators.rates.rising import STEP_DAYS, Rise, chance_of_as_many
+from afterclear.finding_tables.emerging import ANY_FAULT
+from afterclear.findings.rising.km_at_risk import band_of
+from afterclear.findings.rising.rate_records import Fault
+
+_BEFORE_DAYS: Final = 26 * STEP_DAYS  # the picture begins so long before the rise
+_CHANCE = 0.05  # what is left beside another rise is one of its own below this (own judgement)
+_MUCH = 3.0  # ln of evidence by which a wider group goes before a narrower one (own judgement)
+# columns without a value in any row still have a type
+_MAY_BE_EMPTY: Final[dict[str, pl.DataType]] = {
+    "over_at": pl.Datetime("us"),
+    **dict.fromkeys(("within", "group_name"), pl.String()),
+}
+_NEXT_DAYS = 90
+_MOST_NEXT = 200  # vehicles listed as next for one rise
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A rise with its fault and group."""
+
+    fault: Fault
+    level: str
+    level_no: int
+    group: int
+    group_name: str
+    rise: Rise
+    onsets: FloatArray  # (d,) cumulated
+    expected: FloatArray  # (d,) cumulated, at the rate before
+
+    @property
+    def end(self) -> int:
+        """Last day that counts for the rise."""
+        return self.onsets.size - 1 if self.rise.over_day is None else self.rise.over_day
+
+    def id_on(self, zero: datetime) -> str:
+        """Name the rise: the same in every later analysis."""
+        day = zero + timedelta(days=self.rise.alarm_day)
+        return f"{self.fault.name} {self.level} {self.group_name} {day:%Y-%m-%d}"
+
+
+def rise_tables(
+    found: Iterable[Found],
+    vehicles: pl.DataFrame,
+    groups: IntArray,
+    labels: dict[str, str],
+    zero: datetime,
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Give the rows of rises, of their pictures, and of their vehicles."""
+    ordered = list(found)
+    withins = _within(ordered, groups)
+    rows: list[dict[str, Any]] = []
+    points: list[dict[str, Any]] = []
+    listed: list[pl.DataFrame] = []
+    for each, within in zip(ordered, withins, strict=True):
+        named = each.id_on(zero)
+        own = _vehicles(each, vehicles, groups, zero).with_columns(rise_id=pl.lit(named))
+        n_left = int((~own["has_fault"]).sum())
+        rows.append(_row(each, zero, labels, n_left, within))
+        points += [{"rise_id": named, **point} for point in _points(each, zero)]
+        listed.append(own.filter(pl.col("has_fault") | (pl.col("rank") <= _MOST_NEXT)))
+    return (
+        pl.DataFrame(rows, schema_overrides=_MAY_BE_EMPTY),
+        pl.DataFrame(points),
+        pl.concat(listed),
+    )
+
+
+def _row(
+    each: Found, zero: datetime, labels: dict[str, str], n_left: int, within: Found | None
+) -> dict[str, Any]:
+    rise, name = each.rise, each.fault.name
+    days = {
+        "since_at": rise.start_day, "since_low_at": rise.start_low,
+        "since_high_at": rise.start_high, "found_at": rise.alarm_day, "over_at": rise.over_day,
+    }  # fmt: skip
+    return {
+        "rise_id": each.id_on(zero),
+        "fault": name,
+        "label": labels.get(name, name),
+        "level": each.level,
+        "group_name": each.group_name,
+        **{key: None if day is None else zero + timedelta(days=day) for key, day in days.items()},
+        "n_vehicles": rise.n,
+        "expected": rise.expected,
+        "ratio": rise.ratio,
+        "ratio_low": rise.ratio_low,
+        "ratio_high": rise.ratio_high,
+        "evidence": rise.evidence,
+        "n_vehicles_left": n_left,
+        "within": None if within is None else within.id_on(zero),
+    }
+
+
+def _members(each: Found, groups: IntArray) -> BoolArray:
+    return np.asarray(groups[each.level_no] == each.group)
+
+
+def _begun(each: Found, groups: IntArray) -> BoolArray:
+    """Which onsets of the fault are the rise's."""
+    fault = each.fault
+    inside = (fault.onset_day > each.rise.start_day) & (fault.onset_day <= each.end)
+    return np.asarray(inside & _members(each, groups)[fault.onset_vehicle])
+
+
+def _within(found: list[Found], groups: IntArray) -> list[Found | None]:
+    """For each rise the one that explains it, itself explained by none."""
+    left = {
+        (i, j): _explains(one, other, groups)
+        for i, one in enumerate(found)
+        for j, other in enumerate(found)
+        if i != j and _may_explain(one, other)
+    }
+    sizes = [int(_members(each, groups).sum()) for each in found]
+    by: list[int | None] = []
+    for j, each in enumerate(found):
+        others = [
+            i
+            for i, one in enumerate(found)
+            if left.get((i, j))
+            and not (left.get((j, i)) and _goes_before(each, sizes[j], one, sizes[i], i < j))
+        ]
+        by.append(max(others, key=lambda i: found[i].rise.evidence) if others else None)
+    return [None if at is None else found[_last(by, j)] for j, at in enumerate(by)]
+
+
+def _last(by: list[int | None], at: int) -> int:
+    """Follow what explains what to the end."""
+    passed = {at}
+    while (up := by[at]) is not None and up not in passed:
+        at = up
+        passed.add(at)
+    return at
+
+
+def _goes_before(one: Found, size: int, other: Found, others: int, is_later: bool) -> bool:  # noqa: FBT001
+    """Whether of two rises that explain each other the first is told.
+
+    A component rather than all together; then the narrower group, unless the wider one has much
+    more evidence; then the one with more.
+    """
+    if (one.fault.name == ANY_FAULT) != (other.fault.name == ANY_FAULT):
+        return other.fault.name == ANY_FAULT
+    lead = one.rise.evidence - other.rise.evidence
+    if size != others and abs(lead) < _MUCH:
+        return size < others
+    return lead > 0 or (lead == 0 and not is_later)
+
+
+def _may_explain(other: Found, each: Found) -> bool:
+    if each.fault.name not in {other.fault.name, ANY_FAULT}:
+        return False
+    return other.end >= each.rise.start_day and each.end >= other.rise.start_day
+
+
+def _explains(other: Found, each: Found, groups: IntArray) -> bool:
+    """Whether what is left of a rise without another one's vehicles is no more than chance."""
+    same = other.fault.name == each.fault.name
+    members, others = _members(each, groups), _members(other, groups)
+    counted = each.fault.onset_vehicle[_begun(each, groups)]
+    if same:
+        n_left = int((~others[counted]).sum())
+        expected = each.rise.expected * float((members & ~others).sum() / members.sum())
+    else:
+        theirs = np.zeros(members.size, dtype=np.bool_)
+        theirs[other.fault.onset_vehicle[_begun(other, groups)]] = True
+        n_left, expected = int((~theirs[counted]).sum()), each.rise.expected
+    return chance_of_as_many(n_left, expected) > _CHANCE
+
+
+def _points(each: Found, zero: datetime) -> list[dict[str, Any]]:
+    """Days of the picture, a week apart and the last one; expected as it is told."""
+    start = each.rise.start_day
+    first = max(0, start - _BEFORE_DAYS)
+    days = np.unique(np.append(np.arange(start, first - 1, -STEP_DAYS), each.end))
+    days = np.unique(np.concatenate([days, np.arange(start, each.end, STEP_DAYS)]))
+    observed = each.onsets[days] - each.onsets[first]
+    expected = each.expected[days] - each.expected[days[0]]
+    plain = each.expected[each.end] - each.expected[start]
+    # what rises everywhere is expected here, too
+    drift = each.rise.expected / plain if plain > 0 else 1.0
+    before = np.minimum(each.expected[days], each.expected[start]) - each.expected[days[0]]
+    expected = before + (expected - before) * drift
+    observed -= observed[0]
+    return [
+        {"on_day": zero + timedelta(days=int(day)), "observed": int(n), "expected": float(e)}
+        for day, n, e in zip(days, observed, expected, strict=True)
+    ]
+
+
+def _vehicles(
+    each: Found, vehicles: pl.DataFrame, groups: IntArray, zero: datetime
+) -> pl.DataFrame:
+    """Vehicles of the group with the fault since then, the latest first; then the others."""
+    fault, begun = each.fault, _begun(each, groups)
+    seen = pl.DataFrame(
+        {"vehicle": fault.onset_vehicle[begun], "day": fault.onset_day[begun]}
+    ).unique("vehicle", keep="last", maintain_order=True)
+    out = np.zeros(len(vehicles), dtype=np.bool_)
+    out[fault.out_vehicle if fault.name != ANY_FAULT else fault.onset_vehicle[begun]] = True
+    has = pl.col("day").is_not_null()
+    rates = pl.Series(each.rise.rates * each.rise.ratio)
+    return (
+        vehicles.filter(pl.Series(_members(each, groups)))
+        .join(seen, on="vehicle", how="left", maintain_order="left")
+        .with_columns(
+            has_fault=has,
+            is_out=pl.Series(out[_members(each, groups)]),
+            seen_at=pl.lit(zero) + pl.duration(days=pl.col("day")),
+            rate=band_of(pl.col("km")).map_batches(rates.gather, return_dtype=pl.Float64),
+        )
+        .filter(pl.col("has_fault") | ~pl.col("is_out"))
+        .with_columns(
+            chance_90_days=pl.when(~pl.col("has_fault")).then(
+                1 - (-pl.col("rate") * pl.col("km_per_day") * _NEXT_DAYS).exp()
+            )
+        )
+        .sort(
+            "has_fault", "seen_at", "chance_90_days", "km", "vehicle_id",
+            descending=[True, True, True, True, False], nulls_last=True,
+        )
+        .with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int32).over("has_fault"))
+        .select("vehicle_id", "has_fault", "seen_at", "km", "rank", "chance_90_days")
+    )  # fmt: skip

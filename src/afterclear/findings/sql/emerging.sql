@@ -1,0 +1,34 @@
+-- The first fault of each component on each vehicle, as rising rates count them.  What only follows
+-- from another code is no fault of its component; what the first reading found, or what came after
+-- work on the component, is no first onset: from then on the vehicle is not at risk.
+CREATE OR REPLACE TEMP TABLE first_faults AS
+WITH echoes AS (
+    SELECT DISTINCT vehicle_id, ecu, code, seen_at FROM store.roles
+    WHERE role = 'consequential' AND primary_code IS NOT NULL
+), episodes AS (
+    SELECT e.vehicle_id, e.ecu, e.code, component_of(e.family) AS fault, e.onset_high_at AS seen_at,
+        e.onset_low_at, e.onset_high_km AS km,
+        coalesce(e.onset_high_km > e.onset_low_km, false) AS began
+    FROM store.episodes e
+    ANTI JOIN echoes c ON c.vehicle_id = e.vehicle_id AND c.ecu = e.ecu AND c.code = e.code
+        AND c.seen_at = e.onset_high_at
+    WHERE e.family IS NOT NULL
+), firsts AS (
+    SELECT * FROM episodes
+    QUALIFY row_number() OVER (
+        PARTITION BY vehicle_id, fault ORDER BY seen_at, began, ecu, code) = 1
+), worked AS (
+    SELECT vehicle_id, component_of(family) AS fault, min(attempted_at) AS worked_at
+    FROM store.attempts WHERE family IS NOT NULL GROUP BY ALL
+), reasons AS (
+    SELECT vehicle_id, seen_at,
+        bool_and(visit_reason IN ('routine', 'intake', 'post_repair')) AS is_planned
+    FROM store.scan_moments GROUP BY ALL
+)
+SELECT vehicle_id, fault, f.ecu, f.km, f.onset_low_at,
+    least(f.seen_at, w.worked_at) AS out_at,
+    coalesce(f.began AND NOT coalesce(w.worked_at < f.seen_at, false), false) AS is_onset,
+    coalesce(r.is_planned, false) AS is_planned
+FROM firsts f
+FULL JOIN worked w USING (vehicle_id, fault)
+LEFT JOIN reasons r ON r.vehicle_id = f.vehicle_id AND r.seen_at = f.seen_at;

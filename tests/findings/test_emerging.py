@@ -1,0 +1,142 @@
+"""What is new: a rise in one model is found once, and not where readings only became more."""
+
+import random
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from afterclear.findings.rising.find_emerging import find_emerging
+from afterclear.findings.roles.find_roles import find_roles
+from afterclear.load import SPELLERS
+from afterclear.records import PlainRows
+from afterclear.store.engine.database import Connection, open_store
+from afterclear.store.intake.absorb import absorb
+from tests.findings.found import rows
+from tests.histories.story import CATALOGUE, Story, build, together
+
+FIRST = datetime(2025, 1, 1, tzinfo=UTC)
+DAYS = 700
+RISE = 500  # the day on which model A's misfires begin to be six times as many
+N = 20  # vehicles of each model
+Rate = Callable[[str, int], float]  # of misfires a day, by model and day
+
+
+def steady(_model: str, _day: int) -> float:
+    return 0.0008
+
+
+def rising(model: str, day: int) -> float:
+    return 0.006 if model == "A" and day >= RISE else 0.0008
+
+
+def vehicle(name: str, model: str, rate: Rate, readings: list[int], *, bad: bool = False) -> Story:
+    """Tell of one vehicle: a fault that has begun stays; 60 km a day."""
+    chance, story, codes, before = random.Random(name), Story(name), set[str](), 0  # noqa: S311
+    for day in readings:
+        for past in range(before, day):
+            if day != readings[0] and chance.random() < rate(model, past):
+                codes.add("P0301")
+            if day != readings[0] and chance.random() < 0.0008:
+                codes.add("P0420")
+            if bad and past > RISE and past % 20 == 0:
+                codes.add(f"P{100 + past // 20:04}")
+        before = day
+        story.scan(day, 1000 + 60 * day, engine=sorted(codes), visit_reason="routine")
+    return story
+
+
+def models(rate: Rate, readings: dict[str, list[int]]) -> list[tuple[Story, str]]:
+    """Tell of models with their readings; each vehicle's a day after the one before."""
+    return [
+        (vehicle(f"{model}{n:02}", model, rate, [day + n for day in days]), model)
+        for model, days in readings.items()
+        for n in range(N)
+    ]
+
+
+MONTHLY = list(range(0, DAYS - N, 40))
+
+
+def put(con: Connection, fleet: list[tuple[Story, str]]) -> None:
+    cars = [
+        {"vehicle_id": story.vehicle, "make": "Mak", "model": model, "site": "Orrinby"}
+        for story, model in fleet
+    ]
+    frame = pl.DataFrame(cars).with_row_index("_line", 1)
+    part = PlainRows("vehicles", frame.with_columns(pl.col("_line").cast(pl.Int64)))
+    assert not absorb(con, part, 1, zone="UTC", spellers=SPELLERS).rejections
+    together([story for story, _ in fleet]).load(con, 2)
+    build(con)
+    find_roles(con, CATALOGUE)
+
+
+def emerging(con: Connection, day: int = DAYS) -> list[dict[str, Any]]:
+    find_emerging(con, CATALOGUE, FIRST + timedelta(days=day))
+    return rows(con, "emerging")
+
+
+@pytest.fixture(scope="module")
+def rise(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Connection]:
+    with open_store(tmp_path_factory.mktemp("rise") / "store.duckdb") as con:
+        put(con, models(rising, {"A": MONTHLY, "B": MONTHLY}))
+        yield con
+
+
+def test_a_rise_in_one_model_is_found_and_nothing_beside_it(rise: Connection) -> None:
+    found = emerging(rise)
+    alone = [row for row in found if row["within"] is None]
+    assert [(row["fault"], row["level"], row["group_name"]) for row in alone] == [
+        ("misfire", "model", "Mak A")
+    ]
+    assert alone[0]["since_low_at"] <= naive(RISE) <= alone[0]["since_high_at"]
+    assert alone[0]["ratio_low"] > 1.5
+    # the fleet's rise and that of all faults together lie in it
+    assert {row["within"] for row in found} == {None, alone[0]["rise_id"]}
+
+
+def test_its_vehicles_are_listed_those_with_the_fault_and_those_that_may_be_next(
+    rise: Connection,
+) -> None:
+    row = next(row for row in emerging(rise) if row["within"] is None)
+    listed = [each for each in rows(rise, "emerging_vehicles") if each["rise_id"] == row["rise_id"]]
+    assert sum(each["has_fault"] for each in listed) == row["n_vehicles"]
+    assert sum(not each["has_fault"] for each in listed) == row["n_vehicles_left"]
+    assert {each["vehicle_id"][0] for each in listed} == {"A"}
+    assert all(0 < each["chance_90_days"] < 1 for each in listed if not each["has_fault"])
+
+
+def test_the_picture_ends_with_what_is_told(rise: Connection) -> None:
+    row = next(row for row in emerging(rise) if row["within"] is None)
+    points = [each for each in rows(rise, "emerging_points") if each["rise_id"] == row["rise_id"]]
+    since = next(each for each in points if each["on_day"] == row["since_at"])
+    assert points[-1]["observed"] - since["observed"] == row["n_vehicles"]
+    assert points[-1]["expected"] - since["expected"] == pytest.approx(row["expected"])
+
+
+def test_a_rise_was_found_on_the_same_day_whenever_one_looks(rise: Connection) -> None:
+    last = {row["rise_id"] for row in emerging(rise)}
+    assert {row["rise_id"] for row in emerging(rise, DAYS + 40)} == last
+    # looking each day, it would have been found on that day
+    row = next(row for row in emerging(rise) if row["within"] is None)
+    on = (row["found_at"] - naive(0)).days
+    assert row["rise_id"] in {each["rise_id"] for each in emerging(rise, on + 1)}
+    assert row["rise_id"] not in {each["rise_id"] for each in emerging(rise, on)}
+
+
+@pytest.mark.slow
+def test_denser_readings_a_bad_vehicle_and_first_readings_are_no_rise(tmp_path: Path) -> None:
+    dense = [*range(0, 450, 60), *range(450, DAYS - N, 4)]
+    cars = models(steady, {"A": MONTHLY, "B": dense})
+    cars[3] = (vehicle("A03", "A", steady, MONTHLY, bad=True), "A")
+    cars += [(Story(f"C{n:02}").scan(600, 50_000, engine=["P0301"]), "C") for n in range(N)]
+    with open_store(tmp_path / "store.duckdb") as con:
+        put(con, cars)
+        assert emerging(con) == []
+
+
+def naive(day: int) -> datetime:
+    return (FIRST + timedelta(days=day)).replace(tzinfo=None)
