@@ -23,6 +23,7 @@ from afterclear.digest.audience.stock import (
 )
 from afterclear.digest.common import file_names
 from afterclear.digest.common.assess import Faults, FleetRows, Setting, assess_vehicle
+from afterclear.digest.common.forecast_lines import coming_view
 from afterclear.digest.common.model import AttemptView, IndexPage, ListPage, PageHead, VehicleList
 from afterclear.digest.common.worklist_lines import Work, ranked_work
 from afterclear.digest.dossier.build_dossier import DOSSIER_TABLES, build_dossiers
@@ -173,7 +174,10 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
     work = ranked_work(findings.worklist, "fleet", common.roster, details, setting)
     faults = fault_findings(findings, common.roster, details, setting)
     spent = cost_view(findings.costs, common.roster, frames.n_refused_orders)
-    fleet = build_fleet_page(frames, common, work, faults, spent)
+    coming = coming_view(
+        findings.forecast, findings.forecast_parts, findings.forecast_record, common.setting
+    )
+    fleet = build_fleet_page(frames, common, work, faults, spent, coming)
     garage = build_garage_page(findings, common, spent) if "garage" in frames.audiences else None
     stock = _stock(frames, findings, details, common) if "stock" in frames.audiences else None
     shown_fleet = fleet if "fleet" in frames.audiences else None

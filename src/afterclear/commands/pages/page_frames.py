@@ -48,7 +48,13 @@ from afterclear.store.queries.results import Analysis, last_analysis, naive
 # findings the fleet page shows as they are declared
 _SECTIONS = tuple(finding.name for finding in FINDINGS if finding.section is not None)
 # findings the audiences' pages show in whole; the rest by PAGE_SLIM
-_WHOLE = ("parts", "cures", "process", "process_costs", "held_by_quarter", "interventions")
+_WHOLE = (
+    *("parts", "cures", "process", "process_costs", "held_by_quarter", "interventions"),
+    *("forecast_parts", "forecast_record"),
+)
+# without the rows of sites and vehicles
+_COMING = f"""
+    SELECT * FROM ({PAGE_FINDINGS["forecast"]}) WHERE level IN ('fleet', 'component')"""
 
 
 @dataclass(frozen=True)
@@ -213,13 +219,14 @@ def _findings(con: Connection) -> dict[str, pl.DataFrame]:
     """Read the tables of findings."""
     asked = {name: PAGE_FINDINGS[name] for name in (*_WHOLE, *_SECTIONS)}
     asked |= {**PAGE_SLIM, **PAGE_ORDERS, "stock": PAGE_ROLES["stock"], "holders": PAGE_HOLDERS}
-    asked |= {"costs": PAGE_COSTS}
+    asked |= {"costs": PAGE_COSTS, "forecast": _COMING}
     return {name: as_told(query(con, sql)) for name, sql in asked.items()}
 
 
 _KINDS = """
     SELECT part_family AS kind FROM parts
     UNION SELECT fault FROM cures
+    UNION SELECT component FROM forecast WHERE component IS NOT NULL
     UNION SELECT substr(piece, strpos(piece, ':') + 1)
           FROM (SELECT unnest(string_split(work, ' ')) AS piece FROM cures) ORDER BY kind"""
 

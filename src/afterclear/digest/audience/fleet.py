@@ -11,6 +11,7 @@ from afterclear.digest.audience.sections import section_views
 from afterclear.digest.audience.shown_vehicles import CommonViews, year_tallies
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.cure_lines import cures_view
+from afterclear.digest.common.forecast_lines import ComingView
 from afterclear.digest.common.model import DataNotes, LoadLine, SetAside
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.common.worklist_lines import Work
@@ -25,6 +26,7 @@ def build_fleet_page(
     work: Work,
     faults: FaultFindings,
     spent: CostView | None,
+    coming: ComingView | None,
 ) -> FleetPage:
     """Put the fleet page together."""
     choice, setting = common.choice, common.setting
@@ -52,6 +54,7 @@ def build_fleet_page(
         faults=faults,
         sections=section_views(frames.findings, common.roster, setting.cells),
         cures=cures_view(setting),
+        coming=coming,
         n_set_aside=_n_set_aside(frames),
         spent=spent,
     )

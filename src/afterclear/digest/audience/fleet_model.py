@@ -6,6 +6,7 @@ from afterclear.digest.audience.costs import CostView
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.sections import SectionView
 from afterclear.digest.common.cure_lines import CuresView
+from afterclear.digest.common.forecast_lines import ComingView
 from afterclear.digest.common.model import (
     AttemptView,
     Changes,
@@ -44,5 +45,6 @@ class FleetPage:
     faults: FaultFindings
     sections: tuple[SectionView, ...]
     cures: CuresView | None  # None: nothing was tried often enough
+    coming: ComingView | None  # None: nothing can be forecast
     spent: CostView | None  # None: no work order lies in the period
     n_set_aside: int  # lines that a person's decision took off it

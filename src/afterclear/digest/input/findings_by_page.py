@@ -23,6 +23,7 @@ from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.input.row_types import required_columns
 from afterclear.finding_tables.costs import Cost
 from afterclear.finding_tables.cures import Cure
+from afterclear.finding_tables.forecast import Forecast, ForecastPart, ForecastQuarter
 from afterclear.finding_tables.interventions import Intervention
 from afterclear.finding_tables.parts import Claim, Part
 from afterclear.finding_tables.recurrence import Worsening
@@ -74,6 +75,7 @@ _ROWS = (
     *("parts", "holders", "held_by_quarter", "process", "process_costs", "stock"),
     *("quality_work", "habit_work", "failed_parts", "repeat_prices", "costs", "cures"),
     "interventions",
+    *("forecast", "forecast_parts", "forecast_record"),
 )
 
 
@@ -100,6 +102,9 @@ class Findings:
     costs: tuple[Cost, ...]
     cures: tuple[Cure, ...]
     interventions: tuple[Intervention, ...]
+    forecast: tuple[Forecast, ...]  # of the fleet and its components
+    forecast_parts: tuple[ForecastPart, ...]
+    forecast_record: tuple[ForecastQuarter, ...]
     repeat_prices: tuple[RepeatPrice, ...]
 
 
