@@ -18,9 +18,9 @@ rules were made, the second nobody has read.  A program, not a person, wrote the
 catalogue's: ``headlight_bulb`` is a headlamp, and what the catalogue has no component for (engine
 oil, oil filter, brake fluid, seals, hoses, alignment: 88 of 398 works) is left out.
 
-``fourth_`` (40 lines a language) and ``fifth_`` (20) tell consumables, too. They are our own, each
-written before the rules made for it, by one who knew part of the words; many lines of a language
-say what those of another say. What a person would call otherwise was put right after the first
+``fourth_`` (40 lines a language), ``fifth_`` (20) and ``sixth_`` (10) tell consumables, too. They
+are our own, each written before the rules made for it, by one who knew part of the words; many
+lines of a language say what those of another say. What a person would call otherwise was put right after the first
 reading:
 a charge air hose is ``charge_air_cooler``, calibrating a camera is ``adjust``, and a key that was
 synchronised again is work on the key.
@@ -38,7 +38,7 @@ from afterclear.catalogue.order_text.reading import Work, WorkReader
 NOTES: Final = Path(__file__).parent / "notes"
 CONFIG: Final = Path(__file__).parents[2] / "config"
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
-USED: Final = ("fourth", "fifth")  # sets that tell consumables
+USED: Final = ("fourth", "fifth", "sixth")  # sets that tell consumables
 _ANY: Final = "*"  # whose wiring is not said
 
 

@@ -15,6 +15,7 @@ _DEAF: Final = frozenset({
     "fuel_tank", "cylinder_head_gasket", "thermostat", "spark_plug", "glow_plug", "valve_train",
     "tone_ring", "catalyst", "wiring", "brake_caliper", "master_cylinder", "brake_booster",
 })  # fmt: skip
+_CABLE_WORDS: Final = 4  # of a cable that came with a new part, and the work
 _LIT: Final = "airbag"
 _IMPOSSIBLE: Final = {"software": _DEAF, "clean": frozenset({"wheel_bearing", "timing_chain"})}
 # whatever is done with them is to renew them (common practice, no source)
@@ -89,7 +90,11 @@ def detach(clauses: list[Clause]) -> None:
             continue
         is_renewed = bool(clause.acts) and all(a.action == "replace" for a in clause.acts)
         is_cause = clause.is_state and before.parts and not before.acts
-        if is_renewed and (before.acts or is_cause):
+        is_thing = bool(before.parts or before.heads) and not (before.is_state or before.said)
+        if is_renewed and is_thing and not before.acts and len(clause.words) <= _CABLE_WORDS:
+            before.acts, clause.acts = clause.acts, []  # "sensor with its cable renewed"
+            clause.parts, clause.places = [], {}
+        elif is_renewed and (before.acts or is_cause):
             clause.parts, clause.places = [], {}
             clause.acts = [] if before.acts else clause.acts  # "repaired with new terminals"
 

@@ -13,6 +13,16 @@ _OTHER_OILS: Final = {"transmission_fluid", "axle_oil", "hydraulic_oil", "steeri
 _COOLANT: Final = "coolant"
 # whoever fills a system after work on these fills coolant (common practice, no source)
 _WET: Final = {"coolant_hose", "radiator", "coolant_pump", "thermostat"}
+_ANY_FLUID: Final = "fluid"
+# which fluid goes with which part (common practice, no source)
+_FLUID_OF: Final = {
+    **dict.fromkeys(_WET, _COOLANT),
+    **dict.fromkeys(
+        ("brake_line", "brake_hose", "brake_caliper", "brake_pad", "brake_disc", "master_cylinder"),
+        "brake_fluid",
+    ),
+    **dict.fromkeys(("steering_rack", "steering_pump"), "steering_fluid"),
+}
 _BRUSHED: Final = {"starter", "alternator", "blower_motor"}  # their brushes are no wiper's
 _BLADE: Final = "wiper_blade"
 
@@ -26,6 +36,7 @@ def with_consumables(clauses: list[Clause]) -> list[Clause]:
         return []
     copies = [_with_own(c) for c in clauses]
     _fill(copies)
+    _name_fluids(copies)
     brushed = any(p.key in _BRUSHED for c in clauses for p in c.parts)
     for at, copy in enumerate(copies):
         filled = at + 1 < len(copies) and _is_filling(copies[at + 1], copy)
@@ -50,6 +61,16 @@ def _is_meant(part: Part, clause: Clause, *, brushed: bool, filled: bool) -> boo
     if any(not p.kind for p in clause.parts):
         return any(a.action == "replace" for a in clause.acts)
     return bool(clause.acts) or filled or not (clause.is_state or clause.loose)
+
+
+def _name_fluids(clauses: list[Clause]) -> None:
+    """Take a bare "fluid" for that of the part named last; of others it is not known which."""
+    last = ""
+    for clause in clauses:
+        named = [p for p in clause.parts if p.key != _ANY_FLUID]
+        last = next((told for p in named if (told := _FLUID_OF.get(p.key, ""))), last)
+        known = [replace(p, key=last) for p in clause.parts if p.key == _ANY_FLUID and last]
+        clause.parts = [*named, *known]
 
 
 def _fill(clauses: list[Clause]) -> None:
