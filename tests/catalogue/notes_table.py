@@ -20,9 +20,9 @@ oil, oil filter, brake fluid, seals, hoses, alignment: 88 of 398 works) is left 
 
 ``fourth_`` (40 lines a language), ``fifth_`` (20) and ``sixth_`` (10) tell consumables, too. They
 are our own, each written before the rules made for it, by one who knew part of the words; many
-lines of a language say what those of another say. What a person would call otherwise was put right after the first
-reading:
-a charge air hose is ``charge_air_cooler``, calibrating a camera is ``adjust``, and a key that was
+lines of a language say what those of another say. What a person would call otherwise was put right
+after the first reading: a charge air hose is ``charge_air_cooler``, calibrating a camera is
+``adjust``, and a key that was
 synchronised again is work on the key.
 """
 

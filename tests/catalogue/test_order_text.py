@@ -391,7 +391,7 @@ def test_what_is_no_work_or_not_known_is_not_read(
                 Work("exhaust_temperature_sensor", "bank_1_sensor_2", "replace"),
             ],
         ),
-        # a cable that came with its sensor; a clutch's bearing is no wheel's, and the ignition's key is no part
+        # a cable that came with its sensor; a clutch's bearing, and the ignition's key
         (
             "Raddrehzahlsensor VR Kabelbruch, Sensor mit Kabel ersetzt",
             [Work("wheel_speed_sensor", "front_right", "replace")],
