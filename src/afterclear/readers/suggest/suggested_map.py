@@ -106,7 +106,7 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
         UsageError: a person picked what cannot be for a column.
 
     """
-    profiles = profiles_of(seen.frame, context.words)
+    profiles = profiles_of(seen.frame, context.words, seen.units)
     picks = picks_of(asker.answers, [p.heading for p in profiles])
     whole = sight_of(profiles, context)
     profiles = _without_aside(profiles, picks)

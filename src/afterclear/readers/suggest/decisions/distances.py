@@ -6,6 +6,7 @@ from itertools import pairwise
 from afterclear.catalogue.folded_words import words_of
 from afterclear.plain import KM_PER_MILE
 from afterclear.readers.suggest.decisions.by_past import rows_of
+from afterclear.readers.suggest.decisions.legends import explaining
 from afterclear.readers.suggest.evidence.column_choice import BLANKS
 from afterclear.readers.suggest.evidence.date_formats import read_times
 from afterclear.readers.suggest.evidence.decision_draft import Filling
@@ -13,7 +14,7 @@ from afterclear.readers.suggest.evidence.facts_above import above, fact_of
 from afterclear.readers.suggest.evidence.known_past import Past
 from afterclear.readers.suggest.evidence.numbers import Numbers, as_number, parted
 from afterclear.readers.suggest.evidence.profiles import Profile
-from afterclear.readers.suggest.evidence.questions import Choice, Question
+from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
 from afterclear.readers.suggest.evidence.readings import (
     Reading,
     unit_of,
@@ -27,6 +28,7 @@ _NEAR = 0.12  # two readings nearer than this are both possible
 _ROUNDED = 0.01  # a distance in km and in miles, each rounded
 _SHOWN_BY = 2  # rows: one may be chance
 _WHOLE = 0.02  # both distances are whole numbers
+_BRITISH_PLATE = re.compile(r"[A-Z]{2}\d{2} ?[A-Z]{3}")  # since 2001
 _LEAVE = Choice("leave", "nobody knows: distances are left out")
 
 
@@ -71,6 +73,8 @@ def _which_distance(f: Filling) -> bool:
     when = next((t for t in f.decision.columns if t.column.endswith("_at")), None)
     own = _own_words(near)
     timed = {word for h in when.headings for word in words_of(h)} if when else set()
+    if f.has("code"):
+        timed |= set(words_of(f.roles["code"].heading))
     of_the_end = [r for r in near if own[r.heading] & timed]
     if len(of_the_end) == 1:  # the time is that of End, so the distance is End km
         f.roles["km"] = of_the_end[0]
@@ -103,10 +107,13 @@ def _own_words(readings: list[Reading]) -> dict[str, set[str]]:
 
 def _is_driven_only(f: Filling) -> bool:
     """Ask whether distances that fall as time goes on are readings of the odometer."""
+    profile = f.profile("km")
+    if line := _said_to_be_driven(f, profile.heading):
+        f.decision.notes.append(f"{profile.heading!r} is no odometer: a line says {line!r}")
+        return True
     rows = rows_of(f.sight, f.roles, Past())
     if rows is None:
         return False
-    profile = f.profile("km")
     found = rows.way(f.numbers, f.order, rows.units[0])
     ways = [sorted(points) for points in found.values() if len({t for t, _ in points}) > 1]
     falling = [w for w in ways if any(b[1] < _FALLS * a[1] for a, b in pairwise(w))]
@@ -124,6 +131,16 @@ def _is_driven_only(f: Filling) -> bool:
         unasked="driven",
     )
     return f.asker.choose(question) == "driven"
+
+
+def _said_to_be_driven(f: Filling, heading: str) -> str:
+    """Give the line that explains a heading as a distance driven in a time; empty: none does."""
+    for line in explaining(f):
+        name, _, text = line.partition("=")
+        said = f.sight.words.of_beginning("of_distance", text, anywhere=True)
+        if said and words_of(name) == words_of(heading):
+            return line
+    return ""
 
 
 def _counts_far(profile: Profile, numbers: Numbers) -> bool:
@@ -196,8 +213,21 @@ def _km_or_miles(f: Filling, profile: Profile) -> str:
         (Choice("km", "kilometres"), Choice("mi", "miles"), _LEAVE),
         tuple(f"{profile.heading}: {v}" for v in profile.values[:3]),
         unasked="leave",
+        decided=_of_british_cars(f),
     )
     return f.asker.choose(question)
+
+
+def _of_british_cars(f: Filling) -> Decided | None:
+    """Take miles where each row has a plate of the United Kingdom: its cars count them.
+
+    Source: Road Vehicles (Construction and Use) Regulations 1986, reg. 35 (miles per hour); that
+    odometers go with speedometers is common practice.
+    """
+    plates = f.profile("plate").values if f.has("plate") else []
+    if plates and all(map(_BRITISH_PLATE.fullmatch, plates)):
+        return Decided("mi", f"plates such as {plates[0]!r} are of the United Kingdom")
+    return None
 
 
 def _is_small(profile: Profile, numbers: Numbers) -> bool:

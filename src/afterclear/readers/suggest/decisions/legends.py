@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.profiles import Profile
-from afterclear.readers.suggest.evidence.questions import Choice, Question
+from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
 
 _MARK = re.compile(r"(\*{1,3}|[\u2020\u2021#\u00b9\u00b2\u00b3]|\d\))\s*[:=]?\s*(\S.*\S)")
 _LETTERS = re.compile(r"(?:^|[\s,;:(])(\w{1,3})\s*=\s*([^=]+?)(?=[,;/\s]+\w{1,3}\s*=|$)")
@@ -15,6 +15,7 @@ _ONLY_ACTIVE = re.compile(
     r"\b(?:only|nur|seulement|uniquement|solo|solamente|unicamente|tylko|wylacznie)\b[^.;\n]{0,30}"
     r"\b(?:active|current|aktiv|aktuell|actif|activ|actuel|actual|aktywn|biezac)"
 )
+_FIRST_WORDS = 5
 _OF_FAULTS = re.compile(r"fault|code|dtc|fehler|defaut|averia|codigo|usterk|bled|kody")
 _NOT_READ = re.compile(
     r"memory (?:was |were )?not read|speicher (?:wurde )?nicht (?:aus)?gelesen"
@@ -23,7 +24,7 @@ _NOT_READ = re.compile(
 )
 
 
-def _explaining(f: Filling) -> Iterator[str]:
+def explaining(f: Filling) -> Iterator[str]:
     """Give the lines above the table, and those in it that fill one cell only."""
     yield from f.seen.title.splitlines()
     for at in range(f.n_rows):
@@ -34,7 +35,7 @@ def _explaining(f: Filling) -> Iterator[str]:
 
 def ask_marked_rows(f: Filling) -> None:
     """Ask whether rows count that have a mark, such as a star, which a line explains."""
-    for line in _explaining(f):
+    for line in explaining(f):
         found = _MARK.fullmatch(line.strip())
         if not found:
             continue
@@ -63,15 +64,27 @@ def _marked(f: Filling, profile: Profile, legend: tuple[str, str], cells: list[s
         ),
         tuple(f.row_text(profile.cells.index(c)) for c in cells[:3]),
         unasked="leave",
+        decided=_not_done(f, meaning),
     )
     if f.asker.choose(question) == "leave":
         f.decision.table_keys["drop_where"] = {profile.heading: rf"{re.escape(mark)}\s*$"}
         f.dropped |= set(cells)
 
 
+def _not_done(f: Filling, meaning: str) -> Decided | None:
+    """Recognise that work was only offered, or only planned, where a legend says so first."""
+    if f.decision.into != "repairs":
+        return None
+    word, *rest = re.findall(r"[^\W\d_]+", meaning)[:_FIRST_WORDS] or [""]
+    is_only = f.sight.words.of_word("only", word) is not None
+    if is_only and f.sight.words.of_beginning("work_state", " ".join(rest)) == "undone":
+        return Decided("leave", f"the line says {meaning!r}")
+    return None
+
+
 def status_letters(f: Filling) -> bool:
     """Take a column of letters for the status where a line says what they mean; False: none is."""
-    told = {letters: text for line in _explaining(f) for letters, text in _LETTERS.findall(line)}
+    told = {letters: text for line in explaining(f) for letters, text in _LETTERS.findall(line)}
     for profile in f.sight.profiles if len(told) > 1 else ():
         values = [v for v in profile.values if v not in f.dropped]
         if not values or not set(values) <= set(told):

@@ -86,7 +86,7 @@ def _is_price_of_piece(f: Filling) -> bool:
         if by_piece != by_line and len(with_total) in {by_piece, by_line}:
             return by_piece > by_line
     heading = f.profile("part_cost").heading
-    kinds = {f.sight.words.of_beginning("heading", word) for word in re.findall(r"\w+", heading)}
+    kinds = {f.sight.words.of_beginning("of_amount", word) for word in re.findall(r"\w+", heading)}
     if "price" not in kinds or "whole" in kinds:
         return f.sight.by_name[heading].means("unit_price") > f.profile("part_cost").means(
             "part_cost"

@@ -108,6 +108,7 @@ def _unread_clock(f: Filling) -> None:
         and p.heading not in f.sight.clocks
         and p.share(lambda v: any(map(str.isdigit, v))) > _LIKELY
         and max(p.meant.values()) == p.means("time_of_day")
+        and not p.share(_is_length)
     ]  # fmt: skip
     if headed:
         question = Question(
@@ -120,6 +121,17 @@ def _unread_clock(f: Filling) -> None:
         f.asker.choose(question)
 
 
+def _is_length(cell: str) -> bool:
+    """Recognise hours that something took: 0,8 or 1.75 is no time of day.
+
+    >>> _is_length("0,8"), _is_length("9.05")
+    (True, False)
+    """
+    found = re.fullmatch(r"\d{1,3}[.,\u2396](\d{1,2})", cell)
+    return bool(found) and (len(found[1]) == 1 or int(found[1]) >= _MINUTES)
+
+
+_MINUTES = 60
 _DAY_WORDS = ("day|tag|jour|dia|dzien", "month|monat|mois|mes|miesiac", "year|jahr|annee|ano|rok")
 _DAY_PARTS = (r"0?[1-9]|[12]\d|3[01]", r"0?[1-9]|1[0-2]", r"(?:19|20)\d\d")
 

@@ -2,8 +2,8 @@
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from afterclear.catalogue.folded_words import without_accents
 from afterclear.readers.suggest.decisions.distances import blank_words, fill_distance
 from afterclear.readers.suggest.decisions.legends import fill_memory, status_letters
 from afterclear.readers.suggest.decisions.scan_time import fill_time
@@ -31,7 +31,6 @@ from afterclear.readers.suggest.evidence.readings import FITS, Reading, unit_of
 WHOLE_VEHICLE = "whole vehicle"
 _MARK = 2  # letters of a mark
 _TWO_DIGITS = re.compile(r"(?:0[xX])?[0-9a-fA-F]{2}")
-_TYPES = {"type", "typ", "tipo", "art", "rodzaj"}  # headings that may mean a failure type
 
 
 def fill_scans(f: Filling) -> None:
@@ -102,7 +101,9 @@ def _which_codes(f: Filling) -> None:
         for p in f.sight.profiles
         if p is best or (p.heading not in others and is_code_column(p) and not _says_same(best, p))
     ]
+    own = [p for p in own if not _is_past(p, f)] or own
     if len(own) < 2:
+        f.roles["code"] = replace(f.roles["code"], heading=own[0].heading)
         return
     question = Question(
         "codes",
@@ -113,6 +114,11 @@ def _which_codes(f: Filling) -> None:
     chosen = f.sight.by_name[f.asker.choose(question)]
     if chosen is not best:
         f.roles["code"] = Reading("code", chosen.heading, 0.9, "answered")
+
+
+def _is_past(profile: Profile, f: Filling) -> bool:
+    """Recognise what was stored the time before, as its heading says."""
+    return f.sight.words.of_beginning("of_time", profile.heading, anywhere=True) == "past"
 
 
 def _says_same(codes: Profile, other: Profile) -> bool:
@@ -252,7 +258,7 @@ def _words_before_bytes(f: Filling) -> None:
     if words is None or words.heading in f.decision.used:
         return
     f.roles["status"] = Reading("status", words.heading, 0.9, "its values are words of a status")
-    if without_accents(digits.heading.casefold()) in _TYPES and not f.has("failure_type"):
+    if f.sight.words.of_word("any_kind", digits.heading) and not f.has("failure_type"):
         why = "two digits beside a status in words"
         f.roles["failure_type"] = Reading("failure_type", digits.heading, 0.9, why)
 

@@ -78,6 +78,10 @@ _OF_AN_ORDER = {
 }
 # One of these makes a row with a code an order; a price or a number of an order alone does not.
 _SAYS_WORK = {"work_text", "action", "part_name", "technician"}
+# ... and without any of these codes are all that it tells.
+_SAYS_REPAIR = set(_SPEAKS["repairs"]) - {"repair_id", "quantity", "opened_at"} | {
+    *("description", "notes"),
+}
 _ENOUGH = {"repairs": 1.5, "vehicles": 1.8, "scans": 1.2, "clears": 2.0}
 _MOSTLY = 0.8
 _ASKED = (
@@ -181,6 +185,10 @@ def _with_codes(
         return Into(asker.choose(question), "answered", weights)
     difference = weights["scans"] - weights["repairs"]
     n_of_orders = _n_of_orders(roles)
+    if not _SAYS_REPAIR & set(roles):
+        return Into(
+            "scans", "it has fault codes, and nothing else of an order than a number", weights
+        )
     of_readings = difference > 0.5 and bool({"ecu", "status"} & set(roles))
     of_no_work = n_of_orders == 1 and of_readings and not _SAYS_WORK & set(roles)
     if difference > 0.5 and (not n_of_orders or of_no_work):
@@ -222,7 +230,7 @@ def _is_of_fuel(roles: Mapping[str, Reading], sight: Sight) -> bool:
     if "when" not in roles or "km" not in roles or _OF_AN_ORDER & set(roles):
         return False
     return any(
-        sight.words.of_beginning("heading", p.heading, anywhere=True) == "fuel"
+        sight.words.of_beginning("of_table", p.heading, anywhere=True) == "fuel"
         and p.share(is_number) > _MOSTLY
         for p in sight.profiles
     )

@@ -68,6 +68,7 @@ class Seen:
     sheets: tuple[str, ...] = ()  # sheets with the same headings
     notes: list[str] = field(default_factory=list)
     struck: tuple[str, ...] = ()  # rows with struck-out text
+    units: dict[str, str] = field(default_factory=dict)  # heading -> unit in the row below it
 
 
 def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, asker: Asker) -> Seen:

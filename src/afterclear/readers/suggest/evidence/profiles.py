@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from functools import cached_property
+from types import MappingProxyType
 
 import polars as pl
 
@@ -56,6 +57,7 @@ class Profile:
     at: int  # place from the left
     cells: list[str]  # of the first rows, '' where empty
     meant: Mapping[str, float]  # plain column or helper -> how strongly the heading points to it
+    unit_below: str = ""  # a unit that stands below the heading, in a row of units
 
     @cached_property
     def values(self) -> list[str]:
@@ -89,10 +91,18 @@ class Profile:
 _WITH_LETTER_O = re.compile(r"[PCBU][0-3O][0-9A-FO]{3}")
 
 
-def profiles_of(frame: pl.DataFrame, words: HeadingWords) -> list[Profile]:
-    """Look at each column of a table."""
+def profiles_of(
+    frame: pl.DataFrame, words: HeadingWords, units: Mapping[str, str] = MappingProxyType({})
+) -> list[Profile]:
+    """Look at each column of a table; ``units``: heading -> the unit below it."""
     return [
-        Profile(name, at, [(c or "").strip() for c in frame[name]], heading_meanings(name, words))
+        Profile(
+            name,
+            at,
+            [(c or "").strip() for c in frame[name]],
+            heading_meanings(name, words),
+            units.get(name, ""),
+        )
         for at, name in enumerate(n for n in frame.columns if n != LINE)
     ]
 

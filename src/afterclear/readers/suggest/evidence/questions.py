@@ -124,10 +124,8 @@ class Asker:
         return word
 
     def _known(self, question: Question) -> Decided | None:
-        if question.decided is not None:
-            return question.decided
         instead = self.instead.get(question.key)
-        return instead(question) if instead else None
+        return (instead(question) if instead else None) or question.decided
 
     def because(self, key: str) -> str:
         """Say why a question was not asked, to be put behind a reason; empty: nothing decided."""

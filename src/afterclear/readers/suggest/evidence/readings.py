@@ -167,9 +167,6 @@ def _is_hex(p: Profile) -> bool:
     return p.share(lambda v: re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", v)) > 0
 
 
-_OF_ANYTHING = {"art", "type", "tipo", "rodzaj"}  # a kind of whatever
-
-
 def _statuses(p: Profile, s: Sight) -> float:
     hexes = p.share(lambda v: re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", v))
     known = max(_words("status")(p, s) or 0.0, hexes)
@@ -178,7 +175,7 @@ def _statuses(p: Profile, s: Sight) -> float:
         set(p.meant) == {"status"}
         and p.means("status") > FITS
         and len(p.values) <= FEW_WORDS
-        and (known or without_accents(p.heading) not in _OF_ANYTHING)
+        and (known or not s.words.of_word("any_kind", p.heading))
     )
     return max(known, 0.5) if is_named_status else known
 
@@ -278,11 +275,10 @@ _OF_NOW = {"when", "opened_at", "km", "hours"}
 def is_of_now(heading: str, words: HeadingWords) -> bool:
     """Whether a heading may be of the row's own time: not the next service's, nor a freeze frame's.
 
-    >>> is_of_now("Next service (km)", HeadingWords({("next",): ("heading:to_come",)}))
+    >>> is_of_now("Next service (km)", HeadingWords({("next",): ("of_time:to_come",)}))
     False
     """
-    kind = words.of_beginning("heading", heading, anywhere=True)
-    return kind not in {"to_come", "frozen"}
+    return words.of_beginning("of_time", heading, anywhere=True) not in {"to_come", "frozen"}
 
 
 def readings_of(sight: Sight) -> list[Reading]:
@@ -409,7 +405,8 @@ def unit_of(profile: Profile) -> str:
     written = {found.unit for v in profile.values if (found := parted(v))} - {""}
     if written:
         return "cell"
-    text = re.sub(r"[^a-z0-9]+", " ", without_accents(profile.heading.casefold()))
+    told = f"{profile.heading} {profile.unit_below}"
+    text = re.sub(r"[^a-z0-9]+", " ", without_accents(told.casefold()))
     if re.search(r"\b(?:1000 ?km|km x ?1000|tkm|(?:tys|tsd|mil|milliers de|thousand) km)\b", text):
         return "1000 km"
     if re.search(r"\b(?:m|met(?:er|re|ro)s?)$", text.strip()):

@@ -9,7 +9,7 @@ from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.find_table import Seen
 from afterclear.readers.suggest.evidence.footers import footer_word
 from afterclear.readers.suggest.evidence.numbers import is_number
-from afterclear.readers.suggest.evidence.questions import Choice, Question
+from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
 from afterclear.readers.suggest.evidence.readings import WHOSE, whose
 
 _ENOUGH = 3  # rows, that a first one can be told from the others
@@ -92,6 +92,7 @@ def _units_below(seen: Seen, names: list[str]) -> None:
     ]
     if len(worded) < _ENOUGH - 1 or "drop_where" in seen.table_keys:
         return
+    seen.units = {names[n]: str(rows[0][n]).strip() for n in worded}
     first = names[worded[0]]
     seen.table_keys["drop_where"] = {first: f"^{re.escape(str(rows[0][worded[0]]).strip())}$"}
     seen.frame = seen.frame.slice(1)
@@ -106,6 +107,25 @@ def _is_sums_only(filling: Filling, at: int) -> bool:
     cells = [p.cells[at] for p in filling.sight.profiles if p.cells[at]]
     when = filling.profile("when").cells[at] if "when" in filling.roles else "?"
     return not when and all(is_number(c.strip("() ")) for c in cells)
+
+
+# One of these makes a row without a vehicle more than a remark.
+_SAID = ("code", "spn", "ecu", "work_text", "part_number", "part_name", "complaint", "description")
+
+
+def _going_on(f: Filling, blank: list[int]) -> Decided | None:
+    """Recognise rows that go on with the one above: they tell no other time and distance."""
+    says = [f.profile(r).cells for r in _SAID if f.has(r)]
+    told = [f.profile(r).cells for r in ("when", "time_of_day", "km") if f.has(r)]
+    if not f.has("when"):
+        return None
+    for at in blank:
+        above = next(n for n in range(at - 1, -1, -1) if n not in blank)
+        is_same = all(cells[at] == cells[above] for cells in told) and f.has("km")
+        is_bare = not any(cells[at] for cells in told)
+        if not any(cells[at] for cells in says) or not (is_bare or is_same):
+            return None
+    return Decided("above", "they tell no time and distance but those above them")
 
 
 def whose_blank_rows(filling: Filling) -> None:
@@ -133,6 +153,7 @@ def whose_blank_rows(filling: Filling) -> None:
         ),
         tuple(filling.row_text(at) for at in (blank[0] - 1, *blank[:2])),
         unasked="refuse",
+        decided=_going_on(filling, blank),
     )
     if filling.asker.choose(question) == "above":
         also = [filling.profile(r) for r in _TOLD_ONCE if r in filling.roles]
