@@ -84,7 +84,7 @@ _LEAD_WORDS = re.compile(
 # Words are folded less than elsewhere: "brake" is no "brak", which is Polish for none.
 _DENIES = _set_of(
     "no none nil zero kein keine keiner keinerlei ohne sin ningun ninguno ninguna aucun aucune "
-    "pas sans neant brak bez"
+    "pas sans neant brak bez 0"
 )
 _OF_THESE = _set_of(
     "code codes dtc dtcs fault faults trouble error errors stored found present detected active "

@@ -9,6 +9,7 @@ from tests.readers.messy import (
     fifth_look,
     fourth_look,
     known_before,
+    ninth_look,
     others,
     printed,
     second_look,
@@ -72,3 +73,4 @@ def all_files() -> Iterator[Messy]:
     yield from seventh_look.all_files()
     yield from eighth_look.all_files()
     yield from eighth_look_abroad.all_files()
+    yield from ninth_look.all_files()

@@ -13,11 +13,11 @@ import re
 import zipfile
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
-from python_calamine import CalamineError, CalamineWorkbook
+from python_calamine import CalamineError, CalamineWorkbook, SheetVisibleEnum
 
 from afterclear.errors import RefusedFileError
 from afterclear.readers.formats.biff_records import last_column
@@ -49,6 +49,7 @@ class Sheet:
 
     name: str
     grid: list[tuple[int, list[str | None]]]
+    is_hidden: bool = False  # whoever opens the workbook does not see it
 
 
 def is_packed(path: Path) -> bool:
@@ -101,7 +102,11 @@ def read_sheets(
         )
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(raw))
-        sheets = [_sheet(book, name, where, (decimal, first_rows)) for name in book.sheet_names]
+        hidden = {s.name for s in book.sheets_metadata if s.visible != SheetVisibleEnum.Visible}
+        sheets = [
+            replace(_sheet(book, name, where, (decimal, first_rows)), is_hidden=name in hidden)
+            for name in book.sheet_names
+        ]
     except RefusedFileError:
         raise
     # the parser's errors are several, and a panic of its native code is a BaseException
@@ -119,7 +124,7 @@ def _with_struck(sheet: Sheet, rows: set[int]) -> Sheet:
     if not rows:
         return sheet
     grid = [(n, StruckCells(cells) if n in rows else cells) for n, cells in sheet.grid]
-    return Sheet(sheet.name, grid)
+    return replace(sheet, grid=grid)
 
 
 def _check_corners(raw: bytes, where: str) -> None:

@@ -126,10 +126,16 @@ def _in_workbook(
     delivery: Delivery, how: ImportMap, notes: list[str], _: list[Rejection]
 ) -> Iterator[Found]:
     raw = delivery.path.read_bytes()
-    sheets = {s.name: s.grid for s in read_sheets(raw, delivery.name, decimal=how.decimal)}
+    found = read_sheets(raw, delivery.name, decimal=how.decimal)
+    sheets = {s.name: s.grid for s in found}
+    seen = {s.name for s in found if not s.is_hidden} or set(sheets)
     taken: set[str] = set()
     for spec in how.table:
-        named = {name: grid for name, grid in sheets.items() if fnmatchcase(name, spec.sheet)}
+        named = {
+            name: grid
+            for name, grid in sheets.items()
+            if name == spec.sheet or (name in seen and fnmatchcase(name, spec.sheet))
+        }
         grids = [(f"{delivery.name}, sheet {name!r}", grid) for name, grid in named.items()]
         for at, table in _in_grids(grids, spec, fill_short=True):
             table.sheet = list(named)[at]

@@ -76,6 +76,8 @@ def _which_distance(f: Filling) -> bool:
     if f.has("code"):
         timed |= set(words_of(f.roles["code"].heading))
     of_the_end = [r for r in near if own[r.heading] & timed]
+    if f.decision.into == "repairs" and not of_the_end:  # work is done nearer to the way out
+        of_the_end = [r for r in near if f.profile_of(r).means("left_on")]
     if len(of_the_end) == 1:  # the time is that of End, so the distance is End km
         f.roles["km"] = of_the_end[0]
         return True

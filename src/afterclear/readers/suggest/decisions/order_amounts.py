@@ -47,7 +47,14 @@ def fill_amounts(f: Filling) -> None:
 
 def _amount(profile: Profile) -> dict[str, object]:
     plain = all(re.fullmatch(r"[+-]?[\d.,'\u2396 \u00a0\u202f]+", v) for v in profile.values)
-    return {} if plain else {"pattern": r"([+-]?\d[\d.,' \u00a0\u202f]*)", "otherwise": "empty"}
+    return (
+        {}
+        if plain
+        else {
+            "pattern": r"([+-]?\d(?:[\d.,' \u00a0\u202f]*\d)?)",
+            "otherwise": "empty",
+        }
+    )
 
 
 def _numbers_of(f: Filling, *roles: str) -> list[tuple[float | None, ...]]:

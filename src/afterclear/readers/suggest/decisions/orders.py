@@ -34,7 +34,9 @@ def fill_clears(f: Filling) -> None:
     fill_time(f, "cleared_at")
     fill_distance(f)
     if f.has("ecu"):
-        f.plain("ecu")
+        words = f.profile("ecu").values
+        whole = {w: "" for w in words if f.sight.words.of_word("ecu", w) == "all"}
+        f.plain("ecu", spec={"values": whole, "otherwise": "keep"} if whole else {})
     f.plain("reason")
     if f.has("code") or f.wide is not None:
         f.decision.notes.append(

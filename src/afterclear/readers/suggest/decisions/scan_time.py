@@ -128,7 +128,7 @@ def _is_length(cell: str) -> bool:
     (True, False)
     """
     found = re.fullmatch(r"\d{1,3}[.,\u2396](\d{1,2})", cell)
-    return bool(found) and (len(found[1]) == 1 or int(found[1]) >= _MINUTES)
+    return found is not None and (len(found[1]) == 1 or int(found[1]) >= _MINUTES)
 
 
 _MINUTES = 60

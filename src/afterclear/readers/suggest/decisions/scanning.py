@@ -7,7 +7,11 @@ from dataclasses import replace
 from afterclear.readers.suggest.decisions.distances import blank_words, fill_distance
 from afterclear.readers.suggest.decisions.legends import fill_memory, status_letters
 from afterclear.readers.suggest.decisions.scan_time import fill_time
-from afterclear.readers.suggest.decisions.unknown_words import choice_spec, fill_words
+from afterclear.readers.suggest.decisions.unknown_words import (
+    choice_spec,
+    fill_words,
+    lasting_words,
+)
 from afterclear.readers.suggest.decisions.which_vehicle import fill_vehicle
 from afterclear.readers.suggest.evidence.code_columns import (
     InCell,
@@ -152,17 +156,20 @@ def _fill_behind(f: Filling, codes: InCell, origin: Mapping[str, object]) -> Non
     if codes.each:
         spec["each"] = codes.each
     if codes.is_status:
-        words = {w: f.sight.words.of_word("status", w) for w in codes.behind_words}
-        spec["values"] = {w: o for w, o in words.items() if o}
+        spec["values"] = _statuses(f, codes.behind_words)
         f.decision.take("status", spec, 0.9, "the word behind each code")
         return
     if codes.at_end:
-        words = {w: f.sight.words.of_word("status", w) for w in codes.at_end}
-        values = {w: o for w, o in words.items() if o}
+        values = _statuses(f, codes.at_end)
         ends = spec | {"pattern": status_at_end(codes.at_end), "values": values}
         f.decision.take("status", ends, 0.85, "the word at the end of each text")
         spec["pattern"] = text_before(codes.at_end)
     f.decision.take("description", spec, 0.8, "the text behind each code")
+
+
+def _statuses(f: Filling, met: Sequence[str]) -> dict[str, str]:
+    words = {w: f.sight.words.of_word("status", w) for w in met}
+    return {w: o for w, o in words.items() if o} | lasting_words(f, met)
 
 
 def _fill_wide(f: Filling, wide: Wide) -> None:

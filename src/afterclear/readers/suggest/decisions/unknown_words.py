@@ -19,6 +19,18 @@ def fill_words(f: Filling, column: str) -> None:
         f.plain(column, spec=choice_spec(f, column, f.profile(column).values))
 
 
+def lasting_words(f: Filling, met: Sequence[str]) -> dict[str, str]:
+    """Say what *permanent* means beside *intermittent*: a fault that is there all the time.
+
+    By itself it is what ISO 15031-5 reports in service 0A: a code that no clearing takes away.
+    """
+    words = f.sight.words
+    if not any(words.of_word("intermittent", word) for word in met):
+        return {}
+    present = "active" if f.has("spn") else "confirmed"
+    return {w: present for w in met if words.of_word("status", w) == "permanent"}
+
+
 def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object]:
     """Translate the words of a column; ask about unknown ones."""
     choices = _CHOICES[column]
@@ -27,10 +39,12 @@ def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object
         return {}
     values: dict[str, str] = {}
     unknown = []
+    lasting = lasting_words(f, met) if column == "status" else {}
     for word in met:
         if word in f.dropped:
             continue
         own = word.lower() if word.lower() in choices else f.sight.words.of_word(column, word)
+        own = lasting.get(word, own)
         if own is None and (word.lower() in BLANKS or is_none_word(word)):
             own = ""
         if own is None:
@@ -52,6 +66,6 @@ def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object
         answer = f.asker.choose(question)
         if answer != "refuse":
             values[word] = "" if answer == "unknown" else answer
-    if all(w.lower() == o for w, o in values.items()) and not unknown:
+    if not lasting and all(w.lower() == o for w, o in values.items()) and not unknown:
         return {}
     return {"values": values}

@@ -134,6 +134,8 @@ def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords, asker: Ask
         for s in read_sheets(raw, delivery.name, decimal=OWN_DECIMAL, first_rows=LOOKED_AT)
         if s.grid
     ]
+    hidden = [s.name for s in sheets if s.is_hidden]
+    sheets = [s for s in sheets if not s.is_hidden] or sheets
     best = max(sheets, key=lambda s: _best_header(s.grid, words)[1], default=None)
     if best is None:
         raise RefusedFileError(f"{delivery.name} has no cell with anything in it.")
@@ -153,6 +155,7 @@ def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords, asker: Ask
         seen.struck = tuple(row for other in alike.values() for row in other.struck)
     left = [s.name for s in sheets if s.name not in alike]
     _ask_of_sheets({name: made[name] for name in left}, delivery, words, asker)
+    seen.notes += [f"hidden sheets are not taken: {', '.join(hidden)}"] if hidden else []
     seen.notes += [f"other sheets are not taken: {', '.join(left)}"] if left else []
     return seen
 

@@ -15,6 +15,11 @@ _TOTALS = re.compile(
     r"|rabatt\b|skonto\b|discount\b|remise\b|descuento\b|rabat\b"
     r"|montant (?:ht|ttc)|importe total|kwota (?:netto|brutto|razem)"
 )
+_COUNTED = re.compile(
+    r"\d+ (?:vehicles?|orders?|records?|rows?|faults?|codes?|fahrzeuge?|auftrage?|zeilen?"
+    r"|datensatze?|fehler|vehicules?|ordres?|lignes?|defauts?|vehiculos?|ordenes|registros?|averias?|pojazd\w*"
+    r"|zlecen\w*|wiersz\w*|rekord\w*|uster\w*|bled\w*)(?=$|[:,;.])"
+)
 _FOOTERS = re.compile(
     r"seite \d|page \d|pagina \d|strona \d|erstellt|gedruckt|printed|exported|generated"
     r"|report generated|end of"
@@ -25,5 +30,5 @@ _FOOTERS = re.compile(
 def footer_word(text: str) -> int:
     """Give the length of the word by which a line begins as a footer; 0: it does not."""
     first = without_accents(text)
-    found = _TOTALS.match(first) or _FOOTERS.match(first)
+    found = _TOTALS.match(first) or _FOOTERS.match(first) or _COUNTED.match(first)
     return found.end() if found else 0

@@ -38,6 +38,7 @@ SURE_BY_VALUES = 0.85
 SURE_UNIT = 0.6  # "Engine" alone may be a part of a vehicle too
 _HALF = 0.5
 FEW_WORDS = 8  # distinct words of a column of states
+_MONEY = re.compile(r"[€$£]|\b(?:EUR|CHF|GBP|USD|PLN|z\u0142)\b", re.IGNORECASE)
 _TIMES = ("scanned_at", "repaired_at", "cleared_at")
 # Headings -> the role they name, if it has another name.
 _HEADED: Mapping[str, tuple[str, ...]] = {
@@ -323,6 +324,10 @@ def _is_of_same_thing(number: str, unit: str) -> bool:
 
 def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading | None:
     headed = profile.means(*_HEADED.get(role, (role,)))
+    if role == "labour_cost" and _MONEY.search(profile.heading):
+        headed = max(headed, profile.means("work_text", "action"))  # Arbeit CHF
+    if role == "km" and profile.means("occurrences") and _is_count(profile):
+        return None
     if not profile.values or (role in _OF_NOW and not is_of_now(profile.heading, sight.words)):
         return None
     if known := _by_known(role, profile, sight):
@@ -337,6 +342,11 @@ def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading |
     sure = 0.55 * headed + 0.45 * (1.0 if share is None else share)
     reason = "its heading" if share is None else f"its heading, and {share:.0%} of its values fit"
     return Reading(role, profile.heading, sure, reason) if sure >= LEAST else None
+
+
+def _is_count(profile: Profile) -> bool:
+    """Recognise small whole numbers: how often something was met, and no distance."""
+    return profile.share(lambda v: re.fullmatch(r"\d{1,3}", v)) == 1
 
 
 def _by_values(role: str, share: float, profile: Profile, sight: Sight) -> Reading | None:

@@ -30,6 +30,9 @@ _MARKED = re.compile(r"[\s=*#\u2013-]*\[?\s*(.*?)\s*\]?[\s:=*#\u2013-]*")
 _RULE = re.compile(r"\s*([-=_~*\u2013])\1{2,}\s*")
 # A failure type in words behind a code: "failure type byte 11"
 _TYPED = re.compile(r"[\s:;,(-]*([^\W\d_][^\d:;,]*?)[\s:]*\b([0-9A-Fa-f]{2})h?(?![\w])")
+# A count of faults behind a unit's name: "Engine control      2 faults"
+_COUNT = r"(?:\s{2,}|\t|\s*[:(\u2013-]\s*)"
+_COUNTED = re.compile(rf"(\S.*?){_COUNT}\d{{1,3}}\s+([^\W\d_]+)\W*")
 _STATUS_WORDS = 3  # of one status
 _LIKELY = 0.5
 _UNIT_WORDS = 5
@@ -58,6 +61,8 @@ class _Found:
     tails: list[tuple[str, str]] = field(default_factory=list)  # place and word of a status
     meant: set[str] = field(default_factory=set)  # plain columns of the facts
     n_codes: int = 0
+    counted: list[str] = field(default_factory=list)  # units with a count of faults behind
+    nouns: list[str] = field(default_factory=list)  # what is counted there
     underlined: frozenset[str] = frozenset()  # lines that head a part, and so name its unit
 
     def add(self, kind: list[str], pattern: str) -> None:
@@ -79,6 +84,10 @@ def patterns_of_report(
     if found.units:
         names = "|".join(_loose(name) for name in found.units)
         found.add(found.section, rf"^[\s=*#\u2013-]*(?P<ecu>{names})[\s:=*#\u2013-]*$")
+    if found.counted:
+        names, nouns = ("|".join(map(_loose, own)) for own in (found.counted, found.nouns))
+        found.add(found.section, rf"^\s*(?P<ecu>{names}){_COUNT}[1-9]\d*\s+(?:{nouns})\W*$")
+        found.row.append(rf"^\s*(?P<ecu>{names}){_COUNT}(?P<code>0\s+(?:{nouns}))\W*$")
     if found.in_brackets:
         found.add(found.section, r"^\s*\[\s*(?P<ecu>[^\]]+?)\s*\]\s*$")
     found.row += _code_rows(found.tails, found.typed)
@@ -147,6 +156,11 @@ def _is_unit(text: str, found: _Found, units: ControlUnits) -> bool:
         return True
     if text in found.underlined and found.begin:
         found.add(found.units, text)
+        return True
+    count = _COUNTED.fullmatch(text)
+    if count and is_none_word(f"0 {count[2]}") and units.named(count[1]):
+        found.add(found.counted, count[1])
+        found.add(found.nouns, count[2])
         return True
     label, _, said = text.partition(":")
     if said.strip() and is_none_word(said.strip(" .")) and units.named(label):

@@ -57,9 +57,10 @@ def _has_remarks(seen: Seen, names: list[str]) -> bool:
 
 def _begin_of_no_data(cells: list[str], width: int) -> str:
     """Give how a row of totals or a footer begins; empty: it is a row of data."""
-    if not cells or len(cells) > max(2, width - 2):
+    is_spanned = width > 1 and len(cells) == width and len(set(cells)) == 1
+    if not cells or (len(cells) > max(2, width - 2) and not is_spanned):
         return ""
-    return re.escape(cells[0][: footer_word(cells[0])])
+    return re.sub(r"\d+", r"\\d+", re.escape(cells[0][: footer_word(cells[0])]))
 
 
 def _headings_again(seen: Seen, names: list[str]) -> None:
