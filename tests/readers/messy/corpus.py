@@ -34,7 +34,6 @@ NOT_READ = {
     "semaines.csv": "a column of distances for each week",
     "intervalles.csv": "codes from one to another: such rows are refused",
     "not_found.csv": "codes that were looked for and not found: such rows are refused",
-    "zmiana.csv": "the day above, a time of day in each row",
     "od_do.csv": "an order that took three days",
     "weeks.csv": "days as week and weekday of ISO 8601",
     "codes_as_keys.json": "codes as keys",

@@ -247,6 +247,9 @@ def _raw(
 ) -> pl.Series:
     if not origin:
         return pl.Series("told", [value], dtype=pl.String).new_from_index(0, len(frame))
+    if column.above and value is not None:  # the day above, a time of day in each row
+        day_and_clock = pl.format("{} {}", pl.lit(value), pl.col(origin[0]).str.strip_chars())
+        return frame.select(day_and_clock.alias("joined")).to_series()
     if len(origin) == 1 and not column.template:
         return frame[origin[0]]
     parts = [pl.col(name).str.strip_chars().replace("", None) for name in origin]

@@ -81,9 +81,12 @@ def _known_encoding(text: str) -> str:
 _ONE_ORIGIN = f"exactly one of {', '.join(n.rstrip('_') for n in ORIGINS)} says where it is from"
 
 
+_DAY_AND_CLOCK = ("from_", "above")  # the day stands above, a time of day in each row
+
+
 def _one_origin(optional: bool, info: ValidationInfo) -> bool:  # noqa: FBT001
     origins = [n for n in ORIGINS if info.data.get(n)]
-    if len(origins) > 1:
+    if len(origins) > 1 and origins != list(_DAY_AND_CLOCK):
         raise ValueError(_ONE_ORIGIN)
     template = info.data.get("template", "")
     if template and template.count("{}") != len(info.data.get("from_", ())):
@@ -154,6 +157,10 @@ def _unfit(name: str, column: MapColumn, kind: Kind, choices: Sequence[str]) -> 
         wrong.append(f"{name}: unit {column.unit!r}; use one of: {', '.join(UNITS)}, on numbers")
     elif column.unit and not unit_fits(column.unit, name):
         wrong.append(f"{name}: unit {column.unit!r} measures something else")
+    if column.from_ and column.above and kind not in TIMES:
+        wrong.append(
+            f"{name}: from and above together are of times: the day above, the hour in from"
+        )
     if column.times and kind not in NUMBERS:
         wrong.append(f"{name}: times belongs to columns that hold a number")
     if column.date_format and kind not in TIMES:

@@ -168,9 +168,14 @@ def _time_given_once(f: Filling, column: str) -> None:
         if meant.get(column, 0.0) < _LIKELY or (time := time_column(profile)) is None:
             continue
         spec: dict[str, object] = {"above": above(f, fact)}
-        if not time.is_iso:
-            order = f.order or _order_of_fact(f, time, fact)
-            spec["date_format"] = list(time.formats(order))
+        order = "" if time.is_iso else f.order or _order_of_fact(f, time, fact)
+        days = ("%Y-%m-%d",) if time.is_iso else time.formats(order)
+        clock = None if time.has_clock else _clock_of(f)
+        if clock is not None:  # the day above, a time of day in each row
+            spec = {"from": clock.heading, **spec}
+            spec["date_format"] = [f"{d} {c}" for d in days for c in clock.formats(f.order)]
+        elif not time.is_iso:
+            spec["date_format"] = list(days)
         f.decision.take(column, spec, 0.85, f"{fact.label!r} above the table")
         return
     f.decision.missing.append(f"{column}: no column and nothing above the table says when")
