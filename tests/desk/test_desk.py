@@ -210,6 +210,7 @@ def test_before_the_first_file_every_page_says_so(browser: Browser) -> None:
 def test_a_plain_file_is_shown_then_loaded_judged_and_told(judged: Browser) -> None:
     home = judged.get("/")
     assert "scans.csv" in home
+    assert "by hand" in home  # nobody here typed a command
     assert "/pages/fleet.html" in home
     assert "V1" in judged.get("/pages/index.html")
     assert "P0301" in judged.get("/find?name=v1")

@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from starlette.responses import Response, StreamingResponse
 
 from afterclear.commands.app import App
+from afterclear.commands.intake.loading import COMMAND_LINE
 from afterclear.commands.queries.decoding import NoCode, decode_code
 from afterclear.commands.queries.status import status
 from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_story
@@ -44,9 +45,10 @@ def home(asked: Asked) -> Response:
     app = asked.desk.app
     waiting = asked.desk.uploads.waiting()
     if not app.store.exists():
-        return asked.page("home.html", state=None, waiting=waiting, digests=())
+        return asked.page("home.html", state=None, waiting=waiting, digests=(), by_hand="")
     there = [(file, *words) for file, *words in _DIGESTS if (app.reports / file).is_file()]
-    return asked.page("home.html", state=status(app), waiting=waiting, digests=there)
+    facts = {"waiting": waiting, "digests": there, "by_hand": COMMAND_LINE}
+    return asked.page("home.html", state=status(app), **facts)
 
 
 def find(asked: Asked) -> Response:

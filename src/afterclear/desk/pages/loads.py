@@ -5,6 +5,7 @@ import re
 
 from starlette.responses import Response
 
+from afterclear.commands.intake.loading import COMMAND_LINE
 from afterclear.commands.intake.vehicle_names import (
     Meant,
     Said,
@@ -33,7 +34,7 @@ def loads(asked: Asked) -> Response:
     """List the loads, the latest first."""
     frame = export_frame(asked.desk.app, "loads")
     rows = frame.tail(_SHOWN).reverse().to_dicts()
-    return asked.page("loads.html", rows=rows, n_all=len(frame))
+    return asked.page("loads.html", rows=rows, n_all=len(frame), by_hand=COMMAND_LINE)
 
 
 def take_back(asked: Asked) -> Response:
