@@ -233,7 +233,7 @@ def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str], problem: str
         checks=[(check, _choices(check, picked)) for check in checks],
         answer=ANSWER,
         answers=answers,
-        said=said,
+        answered=said,
         zone=fields.get("zone", "").strip() or "UTC",
         vehicle=fields.get("vehicle", ""),
         begun=fields.get("begun", ""),
