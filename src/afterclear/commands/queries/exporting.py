@@ -119,7 +119,7 @@ def _write_parts(
     parts = chain([first], parts)
     if form == "parquet":
         register_io_source(lambda *_: parts, schema=first.schema).sink_parquet(path)
-        return int(pl.scan_parquet(path).select(pl.len()).collect().item())
+        return int(pl.scan_parquet(path, glob=False).select(pl.len()).collect().item())
     n_rows = 0
     with path.open("w", encoding="utf-8", newline="") as file:
         for part in parts:

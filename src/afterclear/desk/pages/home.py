@@ -47,8 +47,9 @@ def home(asked: Asked) -> Response:
     if not app.store.exists():
         return asked.page("home.html", state=None, waiting=waiting, digests=(), by_hand="")
     there = [(file, *words) for file, *words in _DIGESTS if (app.reports / file).is_file()]
-    facts = {"waiting": waiting, "digests": there, "by_hand": COMMAND_LINE}
-    return asked.page("home.html", state=status(app), **facts)
+    return asked.page(
+        "home.html", state=status(app), waiting=waiting, digests=there, by_hand=COMMAND_LINE
+    )
 
 
 def find(asked: Asked) -> Response:
