@@ -248,6 +248,7 @@ def test_a_wrong_knock_on_rule_is_refused_with_its_line(
         ("the pan,misfire,w,s", "'the pan' is no component"),
         ("misfire,misfire,w,s", "for its own codes anyway"),
         ("ignition_coil,misfire,w,s", "stand here twice"),
+        ("abs_pump,misfire,w,", "needs why and source"),
     ],
 )
 def test_a_wrong_row_of_cures_is_refused_with_its_line(

@@ -210,5 +210,9 @@ def load_cures(path: Path, components: Container[str]) -> Cures:
             raise ConfigError(f"{where}: work on {pair[0]!r} is for its own codes anyway.")
         if pair in pairs:
             raise ConfigError(f"{where}: {pair[0]!r} and {pair[1]!r} stand here twice.")
+        if not row["why"] or not row["source"]:
+            raise ConfigError(
+                f"{where}: it needs why and source; without a source: common practice, no source."
+            )
         pairs.append(pair)
     return tuple(pairs)

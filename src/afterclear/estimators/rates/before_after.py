@@ -41,7 +41,7 @@ _ROUNDS: Final = 200
 _SETTLED: Final = 1e-8
 _LONGEST_STEP: Final = 2.0
 _SUREST: Final = 30.0  # log odds of evidence; e^30 to one is certain
-_STEP: Final = 0.02  # evidence is kept on steps of this size: a million fixes become few cells
+_STEP: Final = 0.1  # evidence is kept on steps of this size: a million fixes become few cells
 _FARTHEST: Final = 40.0  # an effect on the log scale; the prior ends every interval before
 _END_WITHIN: Final = 1e-3
 # Information at which the interval for any number of looks is narrowest: a halved share of
