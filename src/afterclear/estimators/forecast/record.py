@@ -118,7 +118,9 @@ def learnt_from(record: Sequence[Told]) -> Learnt:
     beyond = ((came - factor * plain) ** 2 - by_chance) / np.maximum(factor * plain, 1.0) ** 2
     weight = _USUAL_QUARTERS + came.size
     shock = max(float((_USUAL_QUARTERS * _USUAL_SD**2 + beyond.sum()) / weight), 0.0)
-    return Learnt(factor, float(np.sqrt(shock + 1.5 / (came.sum() + _LEANS))))
+    # the factor errs as far as the numbers it comes from spread by chance
+    own = by_chance.sum() / (came.sum() + _LEANS) ** 2
+    return Learnt(factor, float(np.sqrt(shock + own)))
 
 
 def _told(past: Past, state: State, end: float) -> Told:
