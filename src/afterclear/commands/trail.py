@@ -62,6 +62,8 @@ def trail(app: App, n: int) -> list[Entry]:
 
 def take_in(app: App, con: Connection) -> None:
     """Take into the store what is noted; the caller holds the store."""
+    if not _file(app).exists():
+        return  # no lock file is left beside a store that has no desk
     with _turn, holding(trail_lock(app.store), "desk"):
         if noted := _noted(app):
             add_entries(con, noted)

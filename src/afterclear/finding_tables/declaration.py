@@ -30,6 +30,7 @@ UNIT_WORDS: Final[Mapping[str, str]] = {
     "share": "share of 1",
     "money": "in its currency",
     "per_10000km": "per 10,000 km",
+    "times": "",  # a number without a unit; what it is times stands in its meaning
 }
 
 
