@@ -2,19 +2,25 @@
 
 import random
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
 
+from afterclear.digest.common.assess import Setting
+from afterclear.digest.common.rise_lines import RisesView, rises_view
+from afterclear.digest.input.frames import Caution, DigestSettings
+from afterclear.digest.input.rises import rises_of
+from afterclear.finding_tables.emerging import Emerging, EmergingPoint
 from afterclear.findings.rising.find_emerging import find_emerging
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection, open_store
 from afterclear.store.intake.absorb import absorb
+from afterclear.wording.cells import Cells
 from tests.findings.found import rows
 from tests.histories.story import CATALOGUE, Story, build, together
 
@@ -140,3 +146,56 @@ def test_denser_readings_a_bad_vehicle_and_first_readings_are_no_rise(tmp_path: 
 
 def naive(day: int) -> datetime:
     return (FIRST + timedelta(days=day)).replace(tzinfo=None)
+
+
+def row(rise_id: str, **columns: Any) -> Emerging:
+    """Give a rise found on 1 October 2026."""
+    at = datetime(2026, 10, 1, tzinfo=UTC)
+    told: dict[str, Any] = {
+        "rise_id": rise_id, "fault": "brake_pad", "label": "brake pad", "level": "site",
+        "group_name": None, "site": "Orrinby", "since_at": at - timedelta(days=40),
+        "since_low_at": at - timedelta(days=60), "since_high_at": at - timedelta(days=20),
+        "found_at": at, "over_at": None, "n_vehicles": 9, "expected": 2.1, "ratio": 3.9,
+        "ratio_low": 1.8, "ratio_high": 7.7, "evidence": 2.0, "n_vehicles_left": 0, "within": None,
+    }  # fmt: skip
+    return Emerging(**(told | columns))
+
+
+def view(*found: Emerging, told: dict[str, str] | None = None) -> RisesView | None:
+    points = [
+        EmergingPoint(each.rise_id, each.found_at - timedelta(days=day), 9 - day // 10, 2.0)
+        for each in found
+        for day in (90, 40, 0)
+    ]
+    said = {("rise", rise): mark for rise, mark in (told or {}).items()}
+    pads = {"brake_pad": (Caution("Brakes", "Brake work needs a licensed person."),)}
+    setting = Setting(
+        as_of=datetime(2026, 11, 20, tzinfo=UTC),
+        cells=Cells(),
+        settings=DigestSettings(),
+        cautions={},
+        part_cautions=pads,
+        rises=rises_of(found, points, (), said),
+    )
+    nobody: Any = {}  # no vehicle is listed, so none is asked for
+    return rises_view(setting, nobody)
+
+
+def test_a_rise_is_told_once_as_new_then_that_it_goes_on_then_that_it_is_over() -> None:
+    new = view(row("r"))
+    assert new is not None
+    assert [rise.name for rise in new.new] == ["Brake pad: Orrinby"]
+    assert new.new[0].cautions[0].title == "Brakes"
+    later = view(row("r"), told={"r": "goes_on"})
+    assert later is not None
+    assert later.new == ()
+    assert later.before[0][1].startswith(f"Goes on since about {Cells().day(date(2026, 8, 22))}: 9")
+    over = row("r", over_at=datetime(2026, 11, 1, tzinfo=UTC))
+    ended = view(over, told={"r": "goes_on"})
+    assert ended is not None
+    assert ended.before[0][1].startswith(f"Over: since {Cells().day(date(2026, 11, 1))}")
+    assert view(over, told={"r": "over"}) is None
+
+
+def test_what_lies_in_another_rise_is_not_told() -> None:
+    assert view(row("r", within="q")) is None

@@ -42,6 +42,7 @@ from afterclear.digest.input.frames import (
     FleetFrames,
     in_chunks,
 )
+from afterclear.digest.input.rises import rises_of
 from afterclear.digest.page_facts import page_facts, shown_with
 from afterclear.digest.vehicle.vehicle_model import VehiclePage
 from afterclear.digest.vehicle.vehicle_page import build_vehicle_page
@@ -238,6 +239,12 @@ def _setting(frames: FleetFrames, findings: Findings) -> Setting:
         part_cautions=frames.part_cautions,
         short_lived=tuple(row for row in findings.parts if is_short_lived(row)),
         cures=by_fault(findings.cures),
+        rises=rises_of(
+            findings.emerging,
+            findings.emerging_points,
+            findings.emerging_vehicles,
+            frames.said_before,
+        ),
         grounded=frozenset(
             findings.worklist.filter(pl.col("urgency") == Urgency.DO_NOT_DRIVE)["vehicle_id"]
         ),

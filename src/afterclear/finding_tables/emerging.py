@@ -15,7 +15,9 @@ Level = Literal["fleet", "model", "model_year", "site", "part_brand", "part_numb
 class Emerging:
     """One rise of one kind of fault in one group."""
 
-    rise_id: Annotated[str, Means("fault, group and day it was found")]
+    rise_id: Annotated[
+        str, Means("fault, kind of group, day it was found, and a number; lasts in later analyses")
+    ]
     fault: Annotated[str, Means("the component with the fault; `any`: all together")]
     label: Annotated[str, Means("what people call it")]
     level: Annotated[
@@ -26,7 +28,8 @@ class Emerging:
             "the month"
         ),
     ]
-    group_name: Annotated[str, Means("the group; empty: the whole fleet")]
+    group_name: Annotated[str | None, Means("the group; empty: the whole fleet, or a site")]
+    site: Annotated[str | None, Means("the site, where the group is one")]
     since_at: Annotated[datetime, Means("when the rise began, most likely")]
     since_low_at: Annotated[datetime, Means("earliest: 9 of 10 began between the two")]
     since_high_at: Annotated[datetime, Means("latest")]

@@ -200,9 +200,9 @@ class Cells:
         marks = MARKS[self.language]
         return marks.day.format(d=on.day, m=marks.months[on.month - 1], y=on.year)
 
-    def month(self, at: datetime) -> str:
+    def month(self, at: datetime | date) -> str:
         """Write a month, e.g. May 2025."""
-        on = self.local(at)
+        on = self.local(at) if isinstance(at, datetime) else at
         return f"{MARKS[self.language].months[on.month - 1]}{GAP}{on.year}"
 
     def moment(self, at: datetime | None) -> str:

@@ -51,6 +51,7 @@ _SECTIONS = tuple(finding.name for finding in FINDINGS if finding.section is not
 _WHOLE = (
     *("parts", "cures", "process", "process_costs", "held_by_quarter", "interventions"),
     *("forecast_parts", "forecast_record"),
+    *("emerging", "emerging_points", "emerging_vehicles"),
 )
 # without the rows of sites and vehicles
 _COMING = f"""
@@ -227,6 +228,7 @@ _KINDS = """
     SELECT part_family AS kind FROM parts
     UNION SELECT fault FROM cures
     UNION SELECT component FROM forecast WHERE component IS NOT NULL
+    UNION SELECT fault FROM emerging
     UNION SELECT substr(piece, strpos(piece, ':') + 1)
           FROM (SELECT unnest(string_split(work, ' ')) AS piece FROM cures) ORDER BY kind"""
 

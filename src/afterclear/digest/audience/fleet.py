@@ -13,6 +13,7 @@ from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.cure_lines import cures_view
 from afterclear.digest.common.forecast_lines import ComingView
 from afterclear.digest.common.model import DataNotes, LoadLine, SetAside
+from afterclear.digest.common.rise_lines import rises_view
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.common.worklist_lines import Work
 from afterclear.digest.input.frames import FleetFrames
@@ -55,6 +56,7 @@ def build_fleet_page(
         sections=section_views(frames.findings, common.roster, setting.cells),
         cures=cures_view(setting),
         coming=coming,
+        rises=rises_view(setting, common.roster),
         n_set_aside=_n_set_aside(frames),
         spent=spent,
     )

@@ -15,6 +15,7 @@ from afterclear.digest.common.model import (
     PageHead,
     Tally,
 )
+from afterclear.digest.common.rise_lines import RisesView
 from afterclear.digest.common.worklist_lines import Work
 
 
@@ -46,5 +47,6 @@ class FleetPage:
     sections: tuple[SectionView, ...]
     cures: CuresView | None  # None: nothing was tried often enough
     coming: ComingView | None  # None: nothing can be forecast
+    rises: RisesView | None  # None: no rate rose
     spent: CostView | None  # None: no work order lies in the period
     n_set_aside: int  # lines that a person's decision took off it

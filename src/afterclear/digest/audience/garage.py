@@ -20,6 +20,7 @@ from afterclear.digest.audience.garage_model import (
 from afterclear.digest.audience.orders import orders_pages
 from afterclear.digest.audience.shown_vehicles import CommonViews
 from afterclear.digest.common.choosing import MOST
+from afterclear.digest.common.rise_lines import rises_view
 from afterclear.digest.common.savings import price_of, saving, saving_source, saving_words
 from afterclear.digest.input.findings_by_page import Findings
 from afterclear.digest.input.row_frames import read_rows
@@ -46,6 +47,10 @@ _LASTS: dict[str, str] = {
     "at_most": mark("lasts at most {high} as long as similar parts."),
     "at_least": mark("lasts at least {low} as long as similar parts."),
 }
+
+
+# a workshop's own groups; a model's rises are the fleet manager's
+_RISE_LEVELS = frozenset({"site", "part_brand", "part_number", "part_month"})
 
 
 def build_garage_page(
@@ -75,6 +80,7 @@ def build_garage_page(
         n_unchecked=choice.unchecked_by_vehicle.n,
         costs=common.costs,
         spent=spent,
+        rises=rises_view(common.setting, common.roster, _RISE_LEVELS),
         few=FEW,
         shows_people=people,
         orders=orders_pages(groups, parts, findings, common),

@@ -14,6 +14,7 @@ from afterclear.digest.common.model import (
     Tally,
     VehicleRef,
 )
+from afterclear.digest.common.rise_lines import RisesView
 from afterclear.digest.input.frames import Caution
 from afterclear.finding_tables.parts import Claim, Part, Told
 from afterclear.finding_tables.sites import ComparedGroup, Level, Process, ProcessCost
@@ -329,6 +330,7 @@ class GaragePage:
     n_unchecked: int
     costs: tuple[ComebackCost, ...]
     spent: CostView | None  # None: no work order lies in the period
+    rises: RisesView | None  # of sites and parts; None: no rate rose
     few: int  # fewer judged fixes than this are drawn hollow
     shows_people: bool  # technicians are compared
     orders: tuple[OrdersPage, ...]  # the work behind the figures

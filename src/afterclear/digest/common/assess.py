@@ -21,6 +21,7 @@ from afterclear.digest.input.mileage import (
     odometer_line,
     usual_mileage,
 )
+from afterclear.digest.input.rises import Rises
 from afterclear.digest.input.row_frames import RowsByVehicle
 from afterclear.digest.input.row_types import (
     Attempt,
@@ -59,6 +60,7 @@ class Setting:
     part_cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)  # by kind
     short_lived: tuple[Part, ...] = ()  # parts and brands that fail sooner than others like them
     cures: Mapping[str, tuple[Cure, ...]] = field(default_factory=dict)  # by component with a fault
+    rises: Rises = field(default_factory=Rises)
     grounded: frozenset[str] = frozenset()  # vehicles that must not be driven
 
     def limits(self, vehicle_id: str, cells: Cells | None = None) -> Limits:

@@ -23,6 +23,7 @@ from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.input.row_types import required_columns
 from afterclear.finding_tables.costs import Cost
 from afterclear.finding_tables.cures import Cure
+from afterclear.finding_tables.emerging import Emerging, EmergingPoint, EmergingVehicle
 from afterclear.finding_tables.forecast import Forecast, ForecastPart, ForecastQuarter
 from afterclear.finding_tables.interventions import Intervention
 from afterclear.finding_tables.parts import Claim, Part
@@ -76,6 +77,7 @@ _ROWS = (
     *("quality_work", "habit_work", "failed_parts", "repeat_prices", "costs", "cures"),
     "interventions",
     *("forecast", "forecast_parts", "forecast_record"),
+    *("emerging", "emerging_points", "emerging_vehicles"),
 )
 
 
@@ -101,6 +103,9 @@ class Findings:
     failed_parts: tuple[Claim, ...]
     costs: tuple[Cost, ...]
     cures: tuple[Cure, ...]
+    emerging: tuple[Emerging, ...]
+    emerging_points: tuple[EmergingPoint, ...]
+    emerging_vehicles: tuple[EmergingVehicle, ...]
     interventions: tuple[Intervention, ...]
     forecast: tuple[Forecast, ...]  # of the fleet and its components
     forecast_parts: tuple[ForecastPart, ...]

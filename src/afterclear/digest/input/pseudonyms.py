@@ -130,7 +130,7 @@ def pseudonymise_fleet(
         **done,
         findings=findings,
         said_before={
-            (kind, names.token("vehicle", subject)): mark
+            (kind, names.token("vehicle", subject) if kind == "stock" else subject): mark
             for (kind, subject), mark in frames.said_before.items()
         },
         stale_sources=tuple(

@@ -8,6 +8,7 @@ from afterclear.digest.audience.garage_model import GaragePage
 from afterclear.digest.audience.stock import StockLine, StockPage, stock_reason
 from afterclear.digest.build_digests import DigestModel
 from afterclear.digest.common.model import Change, Changes, VehicleRef, WorkItem
+from afterclear.digest.common.rise_lines import RisesView, RiseView
 from afterclear.digest.common.worklist_lines import Work
 from afterclear.digest.input.frames import Audience, Caution
 from afterclear.digest.output.filters import caution_words
@@ -81,7 +82,7 @@ def _fleet(page: FleetPage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
         _part(cells.t("Scan next"), [_work_line(i, cells) for i in scan], work.n_scan),
         _cautions((i.cautions for i in (*bring_in[:_MOST], *scan[:_MOST])), cells),
     ]
-    parts += _changed(page.changes, cells)
+    parts += [*_changed(page.changes, cells), _rises(page.rises, cells)]
     return _fleet_lead(work, cells), tuple(part for part in parts if part.lines)
 
 
@@ -131,6 +132,18 @@ def _name(ref: VehicleRef) -> str:
     return f"{ref.vehicle_id} ({where})" if where else ref.vehicle_id
 
 
+def _rises(view: RisesView | None, cells: Cells) -> Part:
+    """Tell each new rise with its cautions, and in a line what became of those told before."""
+    lines = [] if view is None else [_rise_line(rise, cells) for rise in view.new]
+    lines += [] if view is None else [f"{name}: {words}" for name, words in view.before]
+    return _part(cells.t("What is new"), lines, len(lines))
+
+
+def _rise_line(rise: RiseView, cells: Cells) -> str:
+    said = (caution_words(caution, cells) or caution for caution in rise.cautions)
+    return " ".join([f"{rise.name}: {rise.sentence}", *(caution.text for caution in said)])
+
+
 def _changed(changes: Changes | None, cells: Cells) -> list[Part]:
     if changes is None:
         return []
@@ -160,6 +173,7 @@ def _garage(page: GaragePage, cells: Cells) -> tuple[str, tuple[Part, ...]]:
     parts = [
         _part(cells.t("Look into these"), looks, len(looks)),
         *_changed(page.changes, cells)[:2],
+        _rises(page.rises, cells),
     ]
     return lead, tuple(part for part in parts if part.lines)
 

@@ -27,11 +27,13 @@ from afterclear.digest.charts.intervals import draw_intervals
 from afterclear.digest.charts.layout import NARROW, WIDE
 from afterclear.digest.charts.life import draw_life
 from afterclear.digest.charts.odometer_chart import draw_odometer
+from afterclear.digest.charts.rise import draw_rise
 from afterclear.digest.charts.timeline_chart import draw_timeline
 from afterclear.digest.charts.verdict_bars import draw_verdicts
 from afterclear.digest.common import file_names
 from afterclear.digest.common.choosing import MOST
 from afterclear.digest.common.model import IndexPage, ListPage, PageHead
+from afterclear.digest.common.rise_lines import RisesView
 from afterclear.digest.common.text import fit_text
 from afterclear.digest.dossier.dossier_model import Dossier
 from afterclear.digest.output.filters import filters
@@ -96,8 +98,24 @@ def render_fleet(page: FleetPage) -> str:
         for layout in _LAYOUTS
     }
     return _render(
-        "fleet.html", page.head, page=page, here=file_names.FLEET, script=_script(), **pictures
+        "fleet.html",
+        page.head,
+        page=page,
+        here=file_names.FLEET,
+        script=_script(),
+        rises=_rises(page.rises, cells),
+        **pictures,
     )
+
+
+def _rises(view: RisesView | None, cells: Cells) -> dict[str, list[Markup]]:
+    """Draw each new rise, by its place on the page."""
+    return {
+        rise.target: [
+            draw_rise(rise.chart, layout, rise.target, rise.name, cells) for layout in _LAYOUTS
+        ]
+        for rise in (view.new if view else ())
+    }
 
 
 def render_garage(page: GaragePage) -> str:
@@ -136,6 +154,7 @@ def render_garage(page: GaragePage) -> str:
         page=page,
         here=file_names.GARAGE,
         most=MOST,
+        rises=_rises(page.rises, cells),
         script=_script(),
         **pictures,
     )

@@ -1,5 +1,6 @@
 """Rises as rows: in words' order, with their pictures and vehicles, and what explains which."""
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -20,7 +21,7 @@ _MUCH = 3.0  # ln of evidence by which a wider group goes before a narrower one 
 # columns without a value in any row still have a type
 _MAY_BE_EMPTY: Final[dict[str, pl.DataType]] = {
     "over_at": pl.Datetime("us"),
-    **dict.fromkeys(("within", "group_name"), pl.String()),
+    **dict.fromkeys(("within", "group_name", "site"), pl.String()),
 }
 _NEXT_DAYS = 90
 _MOST_NEXT = 200  # vehicles listed as next for one rise
@@ -44,10 +45,10 @@ class Found:
         """Last day that counts for the rise."""
         return self.onsets.size - 1 if self.rise.over_day is None else self.rise.over_day
 
-    def id_on(self, zero: datetime) -> str:
-        """Name the rise: the same in every later analysis."""
+    def kind_on(self, zero: datetime) -> str:
+        """Name the rise but for its number among those of one day."""
         day = zero + timedelta(days=self.rise.alarm_day)
-        return f"{self.fault.name} {self.level} {self.group_name} {day:%Y-%m-%d}"
+        return f"{self.fault.name} {self.level} {day:%Y-%m-%d}"
 
 
 def rise_tables(
@@ -60,14 +61,15 @@ def rise_tables(
     """Give the rows of rises, of their pictures, and of their vehicles."""
     ordered = list(found)
     withins = _within(ordered, groups)
+    ids = _ids(ordered, zero)
     rows: list[dict[str, Any]] = []
     points: list[dict[str, Any]] = []
     listed: list[pl.DataFrame] = []
-    for each, within in zip(ordered, withins, strict=True):
-        named = each.id_on(zero)
+    for each, within, named in zip(ordered, withins, ids, strict=True):
         own = _vehicles(each, vehicles, groups, zero).with_columns(rise_id=pl.lit(named))
         n_left = int((~own["has_fault"]).sum())
-        rows.append(_row(each, zero, labels, n_left, within))
+        own_row = {"rise_id": named, "within": None if within is None else ids[within]}
+        rows.append(own_row | _row(each, zero, labels, n_left))
         points += [{"rise_id": named, **point} for point in _points(each, zero)]
         listed.append(own.filter(pl.col("has_fault") | (pl.col("rank") <= _MOST_NEXT)))
     return (
@@ -77,20 +79,29 @@ def rise_tables(
     )
 
 
-def _row(
-    each: Found, zero: datetime, labels: dict[str, str], n_left: int, within: Found | None
-) -> dict[str, Any]:
+def _ids(found: list[Found], zero: datetime) -> list[str]:
+    """Name rises so that they keep their names, and so that no name of a site is in them."""
+    number: Counter[str] = Counter()
+    ids = []
+    for each in found:  # in the order of groups
+        kind = each.kind_on(zero)
+        number[kind] += 1
+        ids.append(f"{kind} {number[kind]}")
+    return ids
+
+
+def _row(each: Found, zero: datetime, labels: dict[str, str], n_left: int) -> dict[str, Any]:
     rise, name = each.rise, each.fault.name
     days = {
         "since_at": rise.start_day, "since_low_at": rise.start_low,
         "since_high_at": rise.start_high, "found_at": rise.alarm_day, "over_at": rise.over_day,
     }  # fmt: skip
     return {
-        "rise_id": each.id_on(zero),
         "fault": name,
         "label": labels.get(name, name),
         "level": each.level,
-        "group_name": each.group_name,
+        "group_name": None if each.level in {"fleet", "site"} else each.group_name,
+        "site": each.group_name if each.level == "site" else None,
         **{key: None if day is None else zero + timedelta(days=day) for key, day in days.items()},
         "n_vehicles": rise.n,
         "expected": rise.expected,
@@ -99,7 +110,6 @@ def _row(
         "ratio_high": rise.ratio_high,
         "evidence": rise.evidence,
         "n_vehicles_left": n_left,
-        "within": None if within is None else within.id_on(zero),
     }
 
 
@@ -114,7 +124,7 @@ def _begun(each: Found, groups: IntArray) -> BoolArray:
     return np.asarray(inside & _members(each, groups)[fault.onset_vehicle])
 
 
-def _within(found: list[Found], groups: IntArray) -> list[Found | None]:
+def _within(found: list[Found], groups: IntArray) -> list[int | None]:
     """For each rise the one that explains it, itself explained by none."""
     left = {
         (i, j): _explains(one, other, groups)
@@ -132,7 +142,7 @@ def _within(found: list[Found], groups: IntArray) -> list[Found | None]:
             and not (left.get((j, i)) and _goes_before(each, sizes[j], one, sizes[i], i < j))
         ]
         by.append(max(others, key=lambda i: found[i].rise.evidence) if others else None)
-    return [None if at is None else found[_last(by, j)] for j, at in enumerate(by)]
+    return [None if at is None else _last(by, j) for j, at in enumerate(by)]
 
 
 def _last(by: list[int | None], at: int) -> int:

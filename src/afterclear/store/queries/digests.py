@@ -94,14 +94,22 @@ class Shown:
     """What a digest shows of attempts and vehicles in stock, to be told changes from later."""
 
     outcomes: pl.DataFrame  # attempt_id, outcome
-    stock: pl.DataFrame  # subject (a vehicle_id), mark
+    marks: pl.DataFrame  # kind (stock or rise), subject (a vehicle_id, a rise_id), mark
+
+
+# Rates that rose are told as new once: by the digests, so that a digest made again is the same.
+_MARKS = """
+    SELECT 'stock' AS kind, vehicle_id AS subject, verdict AS mark FROM stock
+    UNION ALL
+    SELECT 'rise', rise_id, CASE WHEN over_at IS NULL THEN 'goes_on' ELSE 'over' END
+    FROM emerging"""
 
 
 def shown_now(con: Connection) -> Shown:
     """Give what a digest of this state of the store shows."""
     return Shown(
         query(con, "SELECT attempt_id, outcome FROM verdicts"),
-        query(con, "SELECT vehicle_id AS subject, verdict AS mark FROM stock"),
+        query(con, _MARKS),
     )
 
 
@@ -131,7 +139,7 @@ def archive_digest(con: Connection, made: ArchivedDigest, showed: Shown) -> int:
     create_temp_table(con, "pages_made", pages)
     con.execute("INSERT INTO digest_pages SELECT ?, page, sha256 FROM pages_made", [number])
     create_temp_table(con, "outcomes_shown", showed.outcomes)
-    create_temp_table(con, "stock_shown", showed.stock)
+    create_temp_table(con, "marks_shown", showed.marks)
     con.execute(
         f"""INSERT INTO digest_outcomes SELECT $1, attempt_id, now.outcome
             FROM outcomes_shown now FULL JOIN ({said_by("$1")}) before USING (attempt_id)
@@ -139,8 +147,8 @@ def archive_digest(con: Connection, made: ArchivedDigest, showed: Shown) -> int:
         [number],
     )
     con.execute(
-        f"""INSERT INTO digest_marks SELECT $1, 'stock', subject, now.mark
-            FROM stock_shown now FULL JOIN ({marked_by("$1")}) before USING (subject)
+        f"""INSERT INTO digest_marks SELECT $1, kind, subject, now.mark
+            FROM marks_shown now FULL JOIN ({marked_by("$1")}) before USING (kind, subject)
             WHERE now.mark IS DISTINCT FROM before.mark""",
         [number],
     )

@@ -1,0 +1,62 @@
+"""A fault whose rate has risen, in sentences.  Pure."""
+
+from typing import Final
+
+from afterclear.finding_tables.emerging import ANY_FAULT, Emerging
+from afterclear.wording.cells import Cells, capital
+from afterclear.wording.code_words import code_text
+from afterclear.wording.language import mark
+
+_ALL_TOGETHER: Final = mark("all faults together")
+_WHOLE_FLEET: Final = mark("whole fleet")
+
+
+def rise_name(row: Emerging, cells: Cells) -> str:
+    """Name a rise by its fault and group, e.g. "Misfire: Quaymar Finnoway 1.4"."""
+    together = row.fault == ANY_FAULT
+    fault = cells.t(_ALL_TOGETHER) if together else code_text(row.label, cells.words)
+    return f"{capital(fault)}: {group_words(row, cells)}"
+
+
+def group_words(row: Emerging, cells: Cells) -> str:
+    """Name the group of a rise."""
+    if row.level == "fleet":
+        return cells.t(_WHOLE_FLEET)
+    return row.site or row.group_name or ""
+
+
+def rise_words(row: Emerging, cells: Cells) -> str:
+    """Say since when, on how many vehicles, and how much above the rate before."""
+    since = cells.t(
+        "Since about {day}, between {low} and {high}.",
+        day=cells.day(row.since_at.date()),
+        low=cells.day(row.since_low_at.date()),
+        high=cells.day(row.since_high_at.date()),
+    )
+    count = cells.tn(
+        "It began on {n} vehicle; {expected} would be usual.",
+        "It began on {n} vehicles; {expected} would be usual.",
+        row.n_vehicles,
+        expected=cells.number(row.expected, 1),
+    )
+    times = cells.t(
+        "The rate is about {ratio} times what it was, likely between {low} and {high}.",
+        ratio=cells.number(row.ratio, 1),
+        low=cells.number(row.ratio_low, 1),
+        high=cells.number(row.ratio_high, 1),
+    )
+    return f"{since} {count} {times}"
+
+
+def goes_on_words(row: Emerging, cells: Cells) -> str:
+    """Say of a rise told before that it goes on, or when it was over."""
+    if row.over_at is not None:
+        return cells.t(
+            "Over: since {day} the rate is again as before.", day=cells.day(row.over_at.date())
+        )
+    return cells.t(
+        "Goes on since about {day}: {n} vehicles by now, {expected} would be usual.",
+        day=cells.day(row.since_at.date()),
+        n=cells.number(row.n_vehicles),
+        expected=cells.number(row.expected, 1),
+    )
