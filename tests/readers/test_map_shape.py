@@ -1,9 +1,11 @@
 """Shapes other than a row a code: codes side by side, words for none, rows that are not wanted."""
 
+import io
 from pathlib import Path
 from typing import Any
 
 import pytest
+import xlsxwriter
 
 from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.records import PlainRows, ReadFile, Rejection
@@ -201,3 +203,68 @@ distance_since_clear_km = "since"
         ("Gearbox", None, None),
     ]
     assert [r.value for r in found.rejections] == ["Brakes: no fault"]
+
+
+def test_the_day_above_and_the_time_of_day_in_each_row_are_one_time(tmp_path: Path) -> None:
+    text = """kind = "delimited"
+files = ["*"]
+[[table]]
+into = "scans"
+header_has = ["Time", "Car"]
+[table.columns]
+vehicle_id = "Car"
+scanned_at = { from = "Time", above = '(?m)Shift: (\\S+)', date_format = ["%Y-%m-%d %H:%M"] }
+ecu = { value = "engine" }
+code = "Code"
+"""
+    raw = b"Shift: 2026-02-13\n\nTime,Car,Code\n06:15,V-1,P0301\n07:40,V-2,none\n"
+    found = MapReader(made(text)).read(deliver(tmp_path, "a.csv", raw))
+    assert [time[:16] for (time,) in told(found, "scanned_at")] == [
+        "2026-02-13T06:15",
+        "2026-02-13T07:40",
+    ]
+
+
+def test_a_price_of_one_piece_is_multiplied_by_the_pieces(tmp_path: Path) -> None:
+    """Where the pieces are not told the amount is not known; where they are no number, refused."""
+    text = """kind = "delimited"
+files = ["*"]
+[[table]]
+into = "repairs"
+[table.columns]
+vehicle_id = "Car"
+repaired_at = "Day"
+notes = "Work"
+part_cost = { from = "Price", times = "Qty" }
+"""
+    raw = b"Car,Day,Work,Price,Qty\nV-1,2026-03-13,a,14.50,4\nV-2,2026-03-14,b,39.00,\n"
+    raw += b"V-3,2026-03-15,c,5.00,some\n"
+    found = MapReader(made(text)).read(deliver(tmp_path, "a.csv", raw))
+    assert [row.get("part_cost") for row in rows(found, "repairs")] == ["58.0", None]
+    assert [(r.line, r.column) for r in refusals(found)] == [(4, "part_cost")]
+
+
+def test_a_hidden_sheet_is_taken_only_under_its_whole_name(tmp_path: Path) -> None:
+    file = io.BytesIO()
+    book = xlsxwriter.Workbook(file, {"in_memory": True})
+    for name in ("2026", "2025"):
+        sheet = book.add_worksheet(name)
+        sheet.write_row(0, 0, ["Car", "Day", "Code"])
+        sheet.write_row(1, 0, [f"V-{name}", f"{name}-03-13", "P0301"])
+    sheet.hide()
+    book.close()
+    text = """kind = "workbook"
+files = ["*"]
+[[table]]
+into = "scans"
+sheet = "PATTERN"
+[table.columns]
+vehicle_id = "Car"
+scanned_at = "Day"
+ecu = { value = "engine" }
+code = "Code"
+"""
+    for pattern, vehicle in (("*", "V-2026"), ("2025", "V-2025")):
+        how = made(text.replace("PATTERN", pattern))
+        found = MapReader(how).read(deliver(tmp_path, "a.xlsx", file.getvalue()))
+        assert told(found, "vehicle_id") == [(vehicle,)]
