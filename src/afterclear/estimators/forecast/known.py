@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray
-from afterclear.estimators.forecast.hazards import Hazards, fit_hazards
+from afterclear.estimators.forecast.hazards import Hazards, fit_hazards, is_spread_seen
 from afterclear.estimators.forecast.past import (
     AS_DELIVERED,
     BEGINS,
@@ -143,7 +143,7 @@ def _factors(
 def _factor(count: FloatArray, expected: FloatArray) -> tuple[FloatArray, FloatArray]:
     some = expected > _HARDLY
     factor, sd = np.ones(count.size), np.zeros(count.size)
-    if some.sum() > 1 and count[some].sum() > 0:
+    if some.sum() > 1 and is_spread_seen(count[some], expected[some]):
         found = shrunken_rates(count[some], expected[some])
         if found.has_spread:
             mean = found.mean()
