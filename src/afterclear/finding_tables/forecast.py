@@ -71,11 +71,6 @@ class ForecastQuarter:
     n_components_held: Annotated[int, Means("of these, within their own interval")]
 
 
-_METHOD: Final = (
-    "failures per km by component, km since the last work or since delivery, and vehicle "
-    "(gamma-Poisson), times each vehicle's km a day of the last 180 days; repairs that fail again "
-    "are added; interval: negative binomial with the spread of chance, rates and past quarters"
-)
 FINDINGS: Final = (
     Finding(
         "forecast",
@@ -83,7 +78,6 @@ FINDINGS: Final = (
         about="failures to expect in the next 30, 90 and 365 days: new faults and come-backs of a "
         "component, first seen then; codes that only follow from another fault do not count",
         order="level, days, expected DESC, component, site, vehicle_id",
-        method=_METHOD,
     ),
     Finding(
         "forecast_parts",
