@@ -173,7 +173,7 @@ def _statuses(p: Profile, s: Sight) -> float:
     known = max(_words("status")(p, s) or 0.0, hexes)
     # a heading with no other meaning: the user is asked about unknown words
     is_named_status = (
-        set(p.meant) == {"status"}
+        set(p.meant) - {"stock_status"} == {"status"}  # that of a vehicle has words of its own
         and p.means("status") > FITS
         and len(p.values) <= FEW_WORDS
         and (known or not s.words.of_word("any_kind", p.heading))
