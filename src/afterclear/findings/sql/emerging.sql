@@ -24,11 +24,17 @@ WITH echoes AS (
     SELECT vehicle_id, seen_at,
         bool_and(visit_reason IN ('routine', 'intake', 'post_repair')) AS is_planned
     FROM store.scan_moments GROUP BY ALL
+), began AS (
+    SELECT vehicle_id, min(km) AS km FROM store.scan_moments GROUP BY ALL
 )
 SELECT vehicle_id, fault, f.ecu, f.km, f.onset_low_at,
     least(f.seen_at, w.worked_at) AS out_at,
-    coalesce(f.began AND NOT coalesce(w.worked_at < f.seen_at, false), false) AS is_onset,
+    -- codes are often erased before a vehicle is first read: what shows soon after is old
+    -- (500 km: own judgement)
+    coalesce(f.began AND NOT coalesce(w.worked_at < f.seen_at, false)
+        AND f.km > b.km + 500, false) AS is_onset,
     coalesce(r.is_planned, false) AS is_planned
 FROM firsts f
 FULL JOIN worked w USING (vehicle_id, fault)
+LEFT JOIN began b USING (vehicle_id)
 LEFT JOIN reasons r ON r.vehicle_id = f.vehicle_id AND r.seen_at = f.seen_at;
