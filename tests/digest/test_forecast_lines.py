@@ -11,12 +11,13 @@ from afterclear.wording.cells import Cells
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
 AIRBAGS = Caution("Airbags", "They can fire.")
+STEERING = Caution("Other", "")
 SETTING = Setting(
     as_of=NOW,
     cells=Cells(),
     settings=DigestSettings(),
     cautions={},
-    part_cautions={"airbag": (AIRBAGS,), "steering": (Caution("Other", ""),)},
+    part_cautions={"airbag": (AIRBAGS,), "steering": (STEERING,)},
 )
 FLEET = Forecast(
     "fleet", None, None, None, None, 30, NOW, 50, 90, 7.0, 3, 12, 1.0, "EUR", 40, None, 600.0
@@ -56,6 +57,16 @@ def test_no_parts_are_advised_where_the_record_does_not_hold() -> None:
     view = told([QUARTER, QUARTER, missed, missed], pieces(advised=False))
     assert (view.has_record, view.is_advised, view.parts) == (True, False, ())
     assert view.n_held == 2
+
+
+def test_a_record_that_holds_is_no_bad_one_because_no_order_fitted_a_part() -> None:
+    view = told([QUARTER] * 8, [])
+    assert (view.is_advised, view.n_held, view.parts) == (True, 8, ())
+
+
+def test_a_part_to_have_comes_with_its_caution_though_its_fault_is_not_among_those_shown() -> None:
+    pads = [replace(part, part_family="steering") for part in pieces(advised=True)]
+    assert told([QUARTER] * 4, pads).cautions == (AIRBAGS, STEERING)
 
 
 def test_two_quarters_are_no_record() -> None:

@@ -12,6 +12,11 @@ LEAST_QUARTERS: Final = 3
 """Fewer quarters are no record (own judgement)."""
 
 
+def is_trusted(n_quarters: int, n_held: int) -> bool:
+    """Whether past quarters came out as told often enough to advise anything."""
+    return n_quarters >= LEAST_QUARTERS and n_held >= LEAST_HELD * n_quarters
+
+
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """Failures to expect of one part of the fleet in the days to come."""

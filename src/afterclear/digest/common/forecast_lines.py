@@ -12,6 +12,7 @@ from afterclear.finding_tables.forecast import (
     Forecast,
     ForecastPart,
     ForecastQuarter,
+    is_trusted,
 )
 from afterclear.wording.cells import capital
 
@@ -32,6 +33,7 @@ class ComingLine:
 class PartLine:
     """One kind of part: pieces that are enough."""
 
+    family: str
     part: str  # in words
     number: str  # with its brand; empty: no number is mostly fitted
     expected: float  # in 90 days
@@ -74,7 +76,8 @@ def coming_view(
     )
     shown = both[:_MOST]
     needed = _part_lines(parts, setting)
-    kinds = [row.component or "" for row in shown]
+    n_held = sum(quarter.held for quarter in record)
+    kinds = [row.component or "" for row in shown] + [line.family for line in needed[:_MOST]]
     return ComingView(
         soon=whole[_SOON],
         later=whole[_LATER],
@@ -85,9 +88,10 @@ def coming_view(
         n_components=len(both),
         parts=needed[:_MOST],
         n_parts=len(needed),
-        is_advised=any(part.is_advised for part in parts),
+        # not of the parts: where no order fitted any, the record may hold all the same
+        is_advised=is_trusted(len(record), n_held),
         record=record,
-        n_held=sum(quarter.held for quarter in record),
+        n_held=n_held,
         has_record=len(record) >= LEAST_QUARTERS,
         cautions=tuple(dict.fromkeys(each for kind in kinds for each in _cautions(kind, setting))),
     )
@@ -104,6 +108,7 @@ def _part_lines(parts: tuple[ForecastPart, ...], setting: Setting) -> tuple[Part
     later = [part for part in parts if part.days == _LATER and part.is_advised and part.keep]
     return tuple(
         PartLine(
+            family=part.part_family,
             part=capital(setting.cells.t(part.label)),
             number=" ".join(each for each in (part.part_brand, part.part_number) if each),
             expected=part.expected,

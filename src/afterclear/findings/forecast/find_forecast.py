@@ -17,7 +17,7 @@ from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.estimators.forecast.ahead import Ahead
 from afterclear.estimators.forecast.record import Forecasts, Told, forecasts, moments
 from afterclear.estimators.forecast.spread import at_least_one, interval
-from afterclear.finding_tables.forecast import LEAST_HELD, LEAST_QUARTERS
+from afterclear.finding_tables.forecast import is_trusted
 from afterclear.findings.common.tables import forget, keep
 from afterclear.findings.forecast.needed_parts import needed_parts
 from afterclear.findings.forecast.seen_past import Seen, day_of, seen_past
@@ -89,8 +89,9 @@ def _keep_all(
     rows = [_rows(seen, ahead, until, labels) for ahead in found.today]
     goes = int(found.state.driving.goes.sum())
     keep(con, "forecast_record", record)
+    is_advised = is_trusted(len(record), int(record["held"].sum()))
     parts = [
-        needed_parts(con, seen, ahead).with_columns(is_advised=pl.lit(is_trusted(record)))
+        needed_parts(con, seen, ahead).with_columns(is_advised=pl.lit(is_advised))
         for ahead in found.today
         if ahead.days <= HORIZONS[1]
     ]
@@ -99,12 +100,6 @@ def _keep_all(
         as_of=pl.lit(until), n_vehicles=pl.coalesce("n_vehicles", pl.lit(goes)).cast(pl.Int32)
     )
     keep(con, "forecast", _priced(table, costs))
-
-
-def is_trusted(record: pl.DataFrame) -> bool:
-    """Whether past quarters came out as told often enough to advise anything."""
-    n = len(record)
-    return n >= LEAST_QUARTERS and int(record["held"].sum()) >= LEAST_HELD * n
 
 
 def _rows(seen: Seen, ahead: Ahead, until: datetime, labels: dict[str, str]) -> pl.DataFrame:
