@@ -39,6 +39,13 @@ def test_a_heading_with_words_cut_short_means_what_it_is_short_for(
                        "2,V-2,2026-03-14,Discs renewed,QX-44,39.00,2"], "price"),
         ("orders.csv", ["Order,Vehicle,Date,Work,State", "1,V-1,2026-01-05,Pump renewed,closed",
                         "2,V-2,2026-01-06,Belt renewed,open"], "rows"),
+        ("dates.csv", ["Auftrag;Fahrzeug;Datum;Arbeit;Status",
+                       "1;V-1;05.01.2026;Pumpe erneuert;erledigt",
+                       "2;V-2;16.01.2026;Riemen erneuern;Termin"], "rows"),
+        ("depots.csv", ["Vehicle,Date,Code,Depot", "V-1,2026-01-05,P0301,Luton",
+                        "V-2,2026-01-06,P0420,Clearwater"], "rows"),
+        ("plates.csv", ["Plate,Date,Odometer,Code", "CJ12ABC,2026-01-05,51000,P0301",
+                        "TM05XYZ,2026-01-06,61000,P0420"], "odometer-unit"),
         ("km.csv", ["Vehicle,Date,Km", "V-1,2026-01-31,2410", "V-1,2026-02-28,1985",
                     "V-2,2026-01-31,3120", "V-2,2026-02-28,2874"], "distance"),
     ],
@@ -59,6 +66,8 @@ def test_what_such_rows_mean_is_asked(
         ("orders.csv", ["Order no,Vehicle,Date,Work done,Parts",
                         "F-101,V-1,2026-01-05,Pump renewed,240.00",
                         "R-7,V-1,2026-01-09,Pump renewed (cancels F-101),-240.00"], "repair_id"),
+        ("orders.csv", ["Order no,Vehicle,Date,Customer,Total", "1,V-1,2026-01-05,Mara Muster,120",
+                        "2,V-2,2026-01-06,Jan Muster,80"], "what was done"),
         ("fleet_list.csv", ["Vehicle no,VIN,Make,Model", "North,,,", "V-1,XZ9AA11B2C3000001,Aro,X",
                             "V-2,XZ9AA11B2C3000002,Aro,X"], "vehicle_id"),
     ],
@@ -173,3 +182,11 @@ def test_what_stands_beside_or_behind_decides_how_a_column_is_read(
     found = suggest(tmp_path, name, ("\n".join(lines) + "\n").encode(), words)
     assert taken in found.text
     assert not found.questions
+
+
+def test_a_count_by_which_rows_of_data_begin_is_no_footer(
+    words: HeadingWords, tmp_path: Path
+) -> None:
+    lines = ["Result,Vehicle,Date,Km,Code,Text", "2 faults,V-1,2026-01-05,51000,,",
+             "1 faults,V-3,2026-01-07,100,P0301,Misfire"]  # fmt: skip
+    assert "totals" not in suggest(tmp_path, "r.csv", "\n".join(lines).encode(), words).text

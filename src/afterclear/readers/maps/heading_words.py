@@ -11,6 +11,7 @@ from afterclear.errors import ConfigError
 # Certainty from a whole heading, from one with words cut short, from one that only holds the words.
 EXACT, SHORT, PART = 0.9, 0.85, 0.6
 _INITIALS = re.compile(r"\b(?:[^\W\d_]\.){2,}(?=\s|$)")  # M.O. is MO
+_TOO_SHORT = 2  # letters
 _SHORTENED = re.compile(r"([^\W\d_]{3,})\.")  # a word of an abbreviation ends with a dot
 
 
@@ -61,9 +62,14 @@ def _begins(known: Words, words: Words, *, anywhere: bool) -> bool:
     n = len(known)
     places = range(len(words) - n + 1) if anywhere else range(min(1, len(words) - n + 1))
     return n > 0 and any(
-        words[at : at + n - 1] == known[:-1] and words[at + n - 1].startswith(known[-1])
+        words[at : at + n - 1] == known[:-1] and _goes_on(known[-1], words[at + n - 1])
         for at in places
     )
+
+
+def _goes_on(known: str, word: str) -> bool:
+    """Whether a word begins with a known one; two letters begin too much: *lu* is not of Luton."""
+    return word == known or (len(known) > _TOO_SHORT and word.startswith(known))
 
 
 def _shortened(heading: str) -> frozenset[str]:

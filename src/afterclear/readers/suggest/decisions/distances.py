@@ -29,6 +29,11 @@ _ROUNDED = 0.01  # a distance in km and in miles, each rounded
 _SHOWN_BY = 2  # rows: one may be chance
 _WHOLE = 0.02  # both distances are whole numbers
 _BRITISH_PLATE = re.compile(r"[A-Z]{2}\d{2} ?[A-Z]{3}")  # since 2001
+# Plates of Romania look alike without a space; they begin with a county (ISO 3166-2:RO).
+_ROMANIAN_PLATE = re.compile(
+    r"(?:A[BGR]|B[CHNRTVZ]|C[JLSTV]|D[BJ]|G[JLR]|H[DR]|I[FLS]|M[HMS]|NT|OT|PH|S[BJMV]|T[LMR]|V[LNS])"
+    r"\d{2}[A-Z]{3}"
+)
 _LEAVE = Choice("leave", "nobody knows: distances are left out")
 
 
@@ -224,10 +229,12 @@ def _of_british_cars(f: Filling) -> Decided | None:
     """Take miles where each row has a plate of the United Kingdom: its cars count them.
 
     Source: Road Vehicles (Construction and Use) Regulations 1986, reg. 35 (miles per hour); that
-    odometers go with speedometers is common practice.
+    odometers go with speedometers is common practice, and that tachographs of lorries, whose codes
+    have an SPN, count kilometres there, too.
     """
-    plates = f.profile("plate").values if f.has("plate") else []
-    if plates and all(map(_BRITISH_PLATE.fullmatch, plates)):
+    plates = f.profile("plate").values if f.has("plate") and not f.has("spn") else []
+    is_of_one_country = not all(map(_ROMANIAN_PLATE.fullmatch, plates))
+    if is_of_one_country and all(map(_BRITISH_PLATE.fullmatch, plates)):
         return Decided("mi", f"plates such as {plates[0]!r} are of the United Kingdom")
     return None
 

@@ -20,6 +20,7 @@ from afterclear.readers.suggest.evidence.facts_above import above, fact_of
 from afterclear.readers.suggest.evidence.numbers import as_number
 from afterclear.readers.suggest.evidence.profiles import has_code
 
+_MOSTLY = 0.5
 _A_ROW = 3  # cells of a row of a list
 _MOST_WORDS = 6  # of an order's number: BK-2025/03-1041 has four
 # an order that says none of these is no work anyone could follow
@@ -83,9 +84,20 @@ def fill_repairs(f: Filling) -> None:
 
 
 def _only_text(f: Filling) -> list[str]:
-    """Give the one column of sentences that nothing else is made of, whatever its heading."""
+    """Give the one column of sentences about work that nothing else is made of.
+
+    Its heading may be any; a column of customers or addresses has sentences, too.
+    """
     used = f.decision.used | {r.heading for r in f.roles.values()}
-    found = [p.heading for p in f.sight.profiles if p.is_text and p.heading not in used]
+
+    def says_work(text: str) -> bool:
+        return any(f.sight.words.of_word("action", word) for word in re.findall(r"\w+", text))
+
+    found = [
+        p.heading
+        for p in f.sight.profiles
+        if p.is_text and p.heading not in used and p.share(says_work) > _MOSTLY
+    ]
     return found if len(found) == 1 and found[0] not in f.sight.times else []
 
 

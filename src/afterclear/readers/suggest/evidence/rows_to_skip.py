@@ -1,6 +1,7 @@
 """Rows that are not data: totals, footers, headings again; and rows without a vehicle."""
 
 import re
+from collections.abc import Sequence
 
 import polars as pl
 
@@ -26,21 +27,27 @@ def leave_out(seen: Seen) -> None:
     if seen.kind == "text":
         return  # its patterns say what a row is
     names = [n for n in seen.frame.columns if n != LINE]
-    begins: dict[str, None] = {}
     has_remarks = _has_remarks(seen, names)
-    kept = []
+    begins: list[str] = []  # of each row; empty: it is a row of data
+    usual: list[str] = []  # first cells of rows of data
     for row in seen.frame.select(names).iter_rows():
         cells = [c.strip() for c in row if c and c.strip()]
         begin = _begin_of_no_data(cells, len(names))
         if has_remarks and cells and cells[0].startswith(_REMARK):
             begin = re.escape(_REMARK)
-        begins |= {begin: None} if begin else {}
-        kept.append(not begin)
-    if begins:
-        seen.table_keys["totals"] = f"(?:{'|'.join(begins)})"
-        seen.frame = seen.frame.filter(pl.Series(kept))
+        begins.append(begin)
+        usual += cells[:1] if not begin else []
+    footers = dict.fromkeys(b for b in begins if b and not _is_of_data(b, usual))
+    if footers:
+        seen.table_keys["totals"] = f"(?:{'|'.join(footers)})"
+        seen.frame = seen.frame.filter(pl.Series([b not in footers for b in begins]))
     _headings_again(seen, names)
     _units_below(seen, names)
+
+
+def _is_of_data(begin: str, usual: Sequence[str]) -> bool:
+    """Whether rows of data begin with such a count, too: *2 faults* of a column of results."""
+    return begin.startswith(r"\d+") and any(re.match(begin, cell) for cell in usual)
 
 
 def _has_remarks(seen: Seen, names: list[str]) -> bool:
