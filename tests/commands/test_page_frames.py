@@ -61,6 +61,22 @@ def every_row(con: Connection, summed: FleetFrames) -> HistoryFrames:
     )
 
 
+def test_a_part_that_only_the_forecast_names_has_its_cautions(app: App) -> None:
+    with open_store(app.store) as con:
+        con.execute(
+            """INSERT INTO store.forecast_parts BY NAME
+               SELECT 'steering_rack' AS part_family, 'steering rack' AS label, 90 AS days,
+                   3 AS n_orders, 1.0 AS expected, 2 AS keep, true AS is_advised"""
+        )
+        try:
+            frames = gather_frames(app, con, app.clock(), None, DigestSettings()).frames
+        finally:
+            con.execute("DELETE FROM store.forecast_parts WHERE part_family = 'steering_rack'")
+    assert [each.title for each in frames.part_cautions["steering_rack"]] == [
+        "Steering and stability"
+    ]
+
+
 def assert_same_sums(con: Connection, app: App) -> None:
     """Hold the store's sums against those of its rows, and rows of few vehicles against all."""
     before = digest_before(con, analysed(con).as_of)

@@ -228,6 +228,7 @@ _KINDS = """
     SELECT part_family AS kind FROM parts
     UNION SELECT fault FROM cures
     UNION SELECT component FROM forecast WHERE component IS NOT NULL
+    UNION SELECT part_family FROM forecast_parts
     UNION SELECT fault FROM emerging
     UNION SELECT substr(piece, strpos(piece, ':') + 1)
           FROM (SELECT unnest(string_split(work, ' ')) AS piece FROM cures) ORDER BY kind"""
