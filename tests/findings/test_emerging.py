@@ -13,7 +13,7 @@ from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.rise_lines import RisesView, rises_view
 from afterclear.digest.input.frames import Caution, DigestSettings
 from afterclear.digest.input.rises import rises_of
-from afterclear.finding_tables.emerging import Emerging, EmergingPoint
+from afterclear.finding_tables.emerging import ANY_FAULT, Emerging, EmergingPoint
 from afterclear.findings.rising.find_emerging import find_emerging
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.load import SPELLERS
@@ -21,6 +21,8 @@ from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection, open_store
 from afterclear.store.intake.absorb import absorb
 from afterclear.wording.cells import Cells
+from afterclear.wording.findings import finding_words
+from afterclear.wording.language import GAP
 from tests.findings.found import rows
 from tests.histories.story import CATALOGUE, Story, build, together
 
@@ -195,6 +197,19 @@ def test_a_rise_is_told_once_as_new_then_that_it_goes_on_then_that_it_is_over() 
     assert ended is not None
     assert ended.before[0][1].startswith(f"Over: since {Cells().day(date(2026, 11, 1))}")
     assert view(over, told={"r": "over"}) is None
+
+
+def test_of_all_faults_together_a_vehicle_may_count_again_and_that_is_said() -> None:
+    every = row("r", fault=ANY_FAULT, label=ANY_FAULT)
+    new, later = view(every), view(every, told={"r": "goes_on"})
+    assert new is not None
+    assert later is not None
+    assert "Faults began 9 times, counting each vehicle at most once" in new.new[
+        0
+    ].sentence.replace(GAP, " ")
+    assert "9 times by now" in later.before[0][1].replace(GAP, " ")
+    words = finding_words(every, Cells()).replace(GAP, " ")
+    assert words.startswith("Faults began 9 times, counting each vehicle at most once")
 
 
 def test_what_lies_in_another_rise_is_not_told() -> None:

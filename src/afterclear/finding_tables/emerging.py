@@ -83,6 +83,18 @@ _SAYS: Final = (
     (
         Clause(
             counted(
+                "Faults began {n_vehicles} time, counting each vehicle at most once in 90 days; "
+                "{expected} would be usual. The rate is {ratio_low} to {ratio_high} times what it "
+                "was",
+                "Faults began {n_vehicles} times, counting each vehicle at most once in 90 days; "
+                "{expected} would be usual. The rate is {ratio_low} to {ratio_high} times what it "
+                "was",
+            ),
+            lambda row: row.fault == ANY_FAULT,
+            "n_vehicles",
+        ),
+        Clause(
+            counted(
                 "It began on {n_vehicles} vehicle; {expected} would be usual. The rate is "
                 "{ratio_low} to {ratio_high} times what it was",
                 "It began on {n_vehicles} vehicles; {expected} would be usual. The rate is "

@@ -109,7 +109,7 @@ def _view(row: Emerging, number: int, setting: Setting, roster: Roster) -> RiseV
         sentence=rise_words(row, cells),
         chart=_chart(row, rises.points.get(row.rise_id, ()), cells),
         affected=tuple(roster.ref(each.vehicle_id) for each in begun[:_VEHICLES]),
-        n_affected=row.n_vehicles,
+        n_affected=len(begun),  # of all faults together a vehicle may have several
         next=tuple(
             NextVehicle(roster.ref(each.vehicle_id), each.km, each.chance_90_days)
             for each in left[:_VEHICLES]

@@ -33,19 +33,32 @@ def rise_words(row: Emerging, cells: Cells) -> str:
         low=cells.day(row.since_low_at.date()),
         high=cells.day(row.since_high_at.date()),
     )
-    count = cells.tn(
-        "It began on {n} vehicle; {expected} would be usual.",
-        "It began on {n} vehicles; {expected} would be usual.",
-        row.n_vehicles,
-        expected=cells.number(row.expected, 1),
-    )
     times = cells.t(
         "The rate is about {ratio} times what it was, likely between {low} and {high}.",
         ratio=cells.number(row.ratio, 1),
         low=cells.number(row.ratio_low, 1),
         high=cells.number(row.ratio_high, 1),
     )
-    return f"{since} {count} {times}"
+    return f"{since} {_count_words(row, cells)} {times}"
+
+
+def _count_words(row: Emerging, cells: Cells) -> str:
+    expected = cells.number(row.expected, 1)
+    if row.fault == ANY_FAULT:
+        return cells.tn(
+            "Faults began {n} time, counting each vehicle at most once in 90 days; {expected} "
+            "would be usual.",
+            "Faults began {n} times, counting each vehicle at most once in 90 days; {expected} "
+            "would be usual.",
+            row.n_vehicles,
+            expected=expected,
+        )
+    return cells.tn(
+        "It began on {n} vehicle; {expected} would be usual.",
+        "It began on {n} vehicles; {expected} would be usual.",
+        row.n_vehicles,
+        expected=expected,
+    )
 
 
 def goes_on_words(row: Emerging, cells: Cells) -> str:
@@ -54,8 +67,11 @@ def goes_on_words(row: Emerging, cells: Cells) -> str:
         return cells.t(
             "Over: since {day} the rate is again as before.", day=cells.day(row.over_at.date())
         )
+    text = mark("Goes on since about {day}: {n} vehicles by now, {expected} would be usual.")
+    if row.fault == ANY_FAULT:
+        text = mark("Goes on since about {day}: {n} times by now, {expected} would be usual.")
     return cells.t(
-        "Goes on since about {day}: {n} vehicles by now, {expected} would be usual.",
+        text,
         day=cells.day(row.since_at.date()),
         n=cells.number(row.n_vehicles),
         expected=cells.number(row.expected, 1),
