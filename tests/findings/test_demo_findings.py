@@ -66,7 +66,13 @@ def test_every_finding_has_a_sentence_without_names(
     assert not told.str.contains(named).any()
 
 
-@pytest.mark.parametrize("name", [f.name for f in FINDINGS if f.says])
+# in the sample nothing rises; a fleet in which something does is told in ``test_emerging.py``
+NOTHING_RISES = {"emerging", "emerging_points", "emerging_vehicles"}
+
+
+@pytest.mark.parametrize(
+    "name", [f.name for f in FINDINGS if f.says and f.name not in NOTHING_RISES]
+)
 def test_another_unit_or_language_needs_no_new_analysis(app: App, name: str) -> None:
     """The same stored rows, told in miles and in German: no km, and no English left."""
     with open_store(app.store, read_only=True) as con:
@@ -258,7 +264,7 @@ def test_families_followed_one_by_one_live_as_all_at_once(
 def test_every_frame_for_the_pages_can_be_made(app: App) -> None:
     with open_store(app.store, read_only=True) as con:
         made = {name: len(query(con, sql)) for name, sql in PAGE_FINDINGS.items()}
-    assert min(made.values()) > 0, made
+    assert {name for name, n in made.items() if not n} <= NOTHING_RISES, made
 
 
 def test_no_code_erased_beside_an_order_is_told_as_a_bare_clear(app: App) -> None:

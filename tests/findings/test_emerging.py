@@ -18,9 +18,11 @@ from afterclear.findings.rising.find_emerging import find_emerging
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
-from afterclear.store.engine.database import Connection, open_store
+from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.intake.absorb import absorb
+from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from afterclear.wording.cells import Cells
+from afterclear.wording.exported import with_sentences
 from afterclear.wording.findings import finding_words
 from afterclear.wording.language import GAP
 from tests.findings.found import rows
@@ -104,6 +106,16 @@ def test_a_rise_in_one_model_is_found_and_nothing_beside_it(rise: Connection) ->
     assert alone[0]["ratio_low"] > 1.5
     # the fleet's rise and that of all faults together lie in it
     assert {row["within"] for row in found} == {None, alone[0]["rise_id"]}
+
+
+def test_another_unit_or_language_needs_no_new_analysis(rise: Connection) -> None:
+    emerging(rise)
+    stored = query(rise, PAGE_FINDINGS["emerging"])
+    english = with_sentences("emerging", stored, Cells("mi"))["sentence"]
+    german = with_sentences("emerging", stored, Cells("mi", language="de"))["sentence"]
+    assert len(stored)
+    assert not english.str.contains(r"\bkm\b").any()
+    assert not german.str.contains(r"\bkm\b|\b(the|of|and|with|to|peers)\b").any()
 
 
 def test_its_vehicles_are_listed_those_with_the_fault_and_those_that_may_be_next(
