@@ -28,12 +28,13 @@ def found(
     parts: PartRules = PART_RULES,
     cost_days: int = 365,
     changes: tuple[Change, ...] = (),
+    zone: str = "UTC",
 ) -> Iterator[Connection]:
     """Give a store in which the stories were judged and their findings made."""
     with told(tmp_path, together(stories)) as con:
         judged = judge_attempts(con, 0.05).judged
         find_roles(con, CATALOGUE)
-        rules = FindingRules(CATALOGUE, tables, parts, RULES.as_of, cost_days, changes)
+        rules = FindingRules(CATALOGUE, tables, parts, RULES.as_of, cost_days, changes, zone)
         make_findings(con, rules, judged)
         yield con
 

@@ -32,6 +32,7 @@ FIRST = datetime(2025, 1, 1, tzinfo=UTC)
 DAYS = 700
 RISE = 500  # the day on which model A's misfires begin to be six times as many
 N = 20  # vehicles of each model
+SOLD = "A13"  # misfires never began on it
 Rate = Callable[[str, int], float]  # of misfires a day, by model and day
 
 
@@ -73,7 +74,13 @@ MONTHLY = list(range(0, DAYS - N, 40))
 
 def put(con: Connection, fleet: list[tuple[Story, str]]) -> None:
     cars = [
-        {"vehicle_id": story.vehicle, "make": "Mak", "model": model, "site": "Orrinby"}
+        {
+            "vehicle_id": story.vehicle,
+            "make": "Mak",
+            "model": model,
+            "site": "Orrinby",
+            "stock_status": "sold" if story.vehicle == SOLD else None,
+        }
         for story, model in fleet
     ]
     frame = pl.DataFrame(cars).with_row_index("_line", 1)
@@ -127,6 +134,13 @@ def test_its_vehicles_are_listed_those_with_the_fault_and_those_that_may_be_next
     assert sum(not each["has_fault"] for each in listed) == row["n_vehicles_left"]
     assert {each["vehicle_id"][0] for each in listed} == {"A"}
     assert all(0 < each["chance_90_days"] < 1 for each in listed if not each["has_fault"])
+
+
+def test_a_sold_vehicle_is_not_one_that_may_be_next(rise: Connection) -> None:
+    emerging(rise)
+    listed = {each["vehicle_id"] for each in rows(rise, "emerging_vehicles")}
+    assert "A10" in listed
+    assert SOLD not in listed
 
 
 def test_the_picture_ends_with_what_is_told(rise: Connection) -> None:

@@ -39,7 +39,15 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Connection]:
     old = Story("O1").scan(0, 1000, engine=["P0401"])
     for day in range(30, 540, 30):
         old.scan(day, 1000 + 50 * day, engine=["P0401"])
-    stories = [*(vehicle(number) for number in range(N)), parked, old]
+    # at the second scan a unit answers for the first time, and has the fault, too
+    later = [
+        Story(name).scan(200, 1000, engine=[]).scan(240, 3000, **units)
+        for name, units in (
+            ("U1", {"engine": ["P0401"], "aux": ["P0401"]}),
+            ("U2", {"engine": ["P0401"], "zone": ["P0401"]}),
+        )
+    ]
+    stories = [*(vehicle(number) for number in range(N)), parked, old, *later]
     with told(tmp_path_factory.mktemp("forecast"), together(stories)) as con:
         find_roles(con, CATALOGUE)
         put_traits(con, AS_OF)

@@ -1,6 +1,8 @@
 """Did it help: changes as people write them down, and what is told of them."""
 
 from collections.abc import Iterator
+from dataclasses import fields
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -8,9 +10,13 @@ import pytest
 
 from afterclear.commands.analysis.fleet_findings import changes_told
 from afterclear.config import shipped
+from afterclear.digest.audience.compared import changed_view
 from afterclear.errors import ConfigError
+from afterclear.finding_tables.interventions import Intervention
 from afterclear.findings.interventions.read_interventions import Change, read_interventions
 from afterclear.store.engine.database import Connection
+from afterclear.wording.cells import Cells
+from afterclear.wording.language import GAP
 from tests.findings.found import found, rows
 from tests.histories.story import CATALOGUE, Story
 
@@ -118,13 +124,22 @@ name = "software"
 from = 2025-04-01
 vehicles = ["V00", "V01"]
 measures = "new_faults"
+
+[[intervention]]
+name = "from the day of an order on"
+from = 2025-05-02
+to = 2025-09-28
+vehicles = ["V15"]
 """
+ZONE = "Pacific/Auckland"  # midnight there is noon of the day before; 28 September has 23 hours
 
 
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Connection]:
     changes = read(tmp_path_factory.mktemp("changes"), CHANGES)
-    with found(tmp_path_factory.mktemp("interventions"), *fleet(), changes=changes) as con:
+    with found(
+        tmp_path_factory.mktemp("interventions"), *fleet(), changes=changes, zone=ZONE
+    ) as con:
         yield con
 
 
@@ -162,6 +177,18 @@ def test_two_vehicles_are_too_few(store: Connection) -> None:
     assert row["km_before"] > 0
 
 
+def test_an_order_of_the_first_day_counts_as_since_by_the_days_of_the_pages(
+    store: Connection,
+) -> None:
+    row = told(store)["from the day of an order on"]
+    assert (row["n_before"], row["n_after"]) == (0, 1)
+    assert row["begins_at"] == datetime(2025, 5, 1, 12)  # noqa: DTZ001 - as the store has it
+    own = {each.name: row[each.name] for each in fields(Intervention)}
+    view = changed_view([Intervention(**own)], Cells(zone=ZONE))
+    assert view is not None
+    assert view.lines[0].when.replace(GAP, " ") == "2 May 2025 to 28 Sep 2025"
+
+
 def test_the_touched_fixes_are_listed_with_their_side(store: Connection) -> None:
     listed = [r for r in rows(store, "intervention_fixes") if r["name"] == "Velmarsh fits coil B"]
     assert [r["is_after"] for r in listed] == [False] * N + [True] * N
@@ -169,6 +196,6 @@ def test_the_touched_fixes_are_listed_with_their_side(store: Connection) -> None
 
 def test_an_analysis_ends_with_a_line_for_each_change(store: Connection) -> None:
     lines = changes_told(store)
-    assert len(lines) == 5
+    assert len(lines) == 6
     assert "not yet: It has not begun." in lines
     assert any(line.startswith("Velmarsh fits coil B: Of 100 fixes ") for line in lines)

@@ -40,6 +40,7 @@ class FindingRules:
     as_of: datetime
     cost_days: int = 365
     changes: tuple[Change, ...] = ()
+    zone: str = "UTC"  # IANA name; days of ``changes`` are its days
 
 
 def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -> None:
@@ -56,7 +57,7 @@ def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -
     find_quarters(con, compare_groups(con, judged))
     find_process(con)
     find_cures(con, rules.catalogue, judged)
-    find_interventions(con, rules.changes, judged, rules.as_of)
+    find_interventions(con, rules.changes, judged, rules.as_of, rules.zone)
     find_emerging(con, rules.catalogue, rules.as_of)
     find_costs(con, rules.catalogue, rules.as_of, rules.cost_days)
     find_forecast(con, rules.catalogue, rules.as_of)

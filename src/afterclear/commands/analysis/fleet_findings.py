@@ -33,7 +33,9 @@ def find_all(con: Connection, app: App, judged: Judged | None, as_of: datetime) 
     changes = read_interventions(
         app.config.table(INTERVENTIONS), frozenset(app.catalogue.lexicon.components)
     )
-    make_findings(con, FindingRules(app.catalogue, tables, parts, as_of, days, changes), judged)
+    zone = app.config.settings.digest.zone
+    rules = FindingRules(app.catalogue, tables, parts, as_of, days, changes, zone)
+    make_findings(con, rules, judged)
 
 
 def changes_told(con: Connection) -> tuple[str, ...]:

@@ -248,7 +248,8 @@ def _changed_line(row: Intervention, cells: Cells) -> ChangedLine:
 def _since(row: Intervention, cells: Cells) -> str:
     if row.ends_at is None:
         return cells.t("since {day}", day=cells.day(row.begins_at))
-    last = row.ends_at - timedelta(days=1)
+    # the day may have 23 hours
+    last = row.ends_at - timedelta(seconds=1)
     return cells.t("{first} to {last}", first=cells.day(row.begins_at), last=cells.day(last))
 
 

@@ -21,7 +21,8 @@ from afterclear.estimators.forecast.past import (
 from afterclear.store.engine.database import Connection, query
 
 _VEHICLES: Final = """
-    SELECT m.vehicle_id, min(m.seen_at) AS first_at, arg_min(m.km, m.seen_at) AS first_km,
+    SELECT m.vehicle_id, min(m.seen_at) AS first_at,
+        arg_min(m.km, (m.seen_at, m.km)) AS first_km,
         coalesce(min(v.powertrain), '') AS kind, min(v.site) AS site,
         coalesce(min(v.stock_status), '') <> 'sold' AS stays
     FROM store.scan_moments m LEFT JOIN store.vehicles v USING (vehicle_id)

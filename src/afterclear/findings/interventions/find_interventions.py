@@ -7,10 +7,11 @@ because the months before were bad sees part of that mend itself; no comparison 
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from importlib.resources import files
 from math import ceil, isfinite
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
@@ -61,7 +62,8 @@ class _Span:
 
     first: datetime
     begins: datetime
-    ends: datetime
+    ends: datetime  # now, or when the change ends
+    until: datetime | None  # when the change ends; None: it goes on
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +76,13 @@ class _Side:
 
 
 def find_interventions(
-    con: Connection, changes: Iterable[Change], judged: Judged | None, as_of: datetime
+    con: Connection,
+    changes: Iterable[Change],
+    judged: Judged | None,
+    as_of: datetime,
+    zone: str,
 ) -> None:
-    """Replace ``interventions`` and ``intervention_fixes``.
+    """Replace ``interventions`` and ``intervention_fixes``; days are those of ``zone`` (IANA).
 
     Needs verdicts and roles of this analysis, ``order_parts``, the settings of the histories.
     """
@@ -92,7 +98,7 @@ def find_interventions(
     )
     rows, touched = [], []
     for change in changes:
-        span = _span(change, naive(as_of))
+        span = _span(change, naive(as_of), zone)
         if change.measures == "failing_fixes":
             compared = _fixes(con, change, span, fixes)
             rows.append(_fixes_row(change, span, compared))
@@ -114,13 +120,19 @@ def _evidence(judged: Judged) -> pl.DataFrame:
     )
 
 
-def _span(change: Change, as_of: datetime) -> _Span:
-    begins = datetime.combine(change.first_day, time())
-    ends = as_of
+def _span(change: Change, as_of: datetime, zone: str) -> _Span:
+    begins = _begin_of(change.first_day, zone)
+    until = None
     if change.last_day is not None:
-        ends = min(as_of, datetime.combine(change.last_day, time()) + timedelta(days=1))
+        until = _begin_of(change.last_day + timedelta(days=1), zone)
+    ends = as_of if until is None else min(as_of, until)
     days = change.before_days or max(_BEFORE_DAYS, (ends - begins) / timedelta(days=1))
-    return _Span(begins - timedelta(days=days), begins, ends)
+    return _Span(begins - timedelta(days=days), begins, ends, until)
+
+
+def _begin_of(day: date, zone: str) -> datetime:
+    """Give the instant a day begins: an order without a time of day is kept at that instant."""
+    return naive(datetime.combine(day, time(), ZoneInfo(zone)))
 
 
 def _fixes(con: Connection, change: Change, span: _Span, fixes: pl.DataFrame) -> pl.DataFrame:
@@ -272,9 +284,7 @@ def _row(change: Change, span: _Span, sides: tuple[_Side, ...], found: BeforeAft
         name=change.name,
         measures=change.measures,
         begins_at=span.begins,
-        ends_at=None
-        if change.last_day is None
-        else datetime.combine(change.last_day, time()) + timedelta(days=1),
+        ends_at=span.until,
         n_before=sides[0].n,
         n_after=sides[1].n,
         others_n_before=sides[2].n,

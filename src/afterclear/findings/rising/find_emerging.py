@@ -61,7 +61,7 @@ _VEHICLES = """
         nullif(concat_ws(' ', v.make, v.model), '') AS model,
         CASE WHEN v.model IS NOT NULL AND v.model_year IS NOT NULL
              THEN concat_ws(' ', v.make, v.model, v.model_year) END AS model_year, v.site,
-        m.km, c.km_per_day
+        coalesce(v.stock_status, '') <> 'sold' AS stays, m.km, c.km_per_day
     FROM (SELECT DISTINCT vehicle_id FROM store.known_units) u
     LEFT JOIN store.vehicles v USING (vehicle_id)
     LEFT JOIN (SELECT vehicle_id, max(km) AS km FROM store.scan_moments GROUP BY ALL) m

@@ -230,7 +230,8 @@ def _vehicles(
             seen_at=pl.lit(zero) + pl.duration(days=pl.col("day")),
             rate=band_of(pl.col("km")).map_batches(rates.gather, return_dtype=pl.Float64),
         )
-        .filter(pl.col("has_fault") | ~pl.col("is_out"))
+        # a sold vehicle is nobody's next
+        .filter(pl.col("has_fault") | (~pl.col("is_out") & pl.col("stays")))
         .with_columns(
             chance_90_days=pl.when(~pl.col("has_fault")).then(
                 1 - (-pl.col("rate") * pl.col("km_per_day") * _NEXT_DAYS).exp()

@@ -29,7 +29,9 @@ WITH ordered AS (
     FROM ordered
 )
 SELECT vehicle_id, family, component_of(family) AS component, min(seen_at) AS seen_at,
-    min(seen_km) AS seen_km, arg_min(began, seen_at) AS began,
+    min(seen_km) AS seen_km,
+    -- of codes at one reading: a fault that one unit showed at its first reading began before
+    arg_min(began, (seen_at, began)) AS began,
     CASE WHEN bool_and(over_at IS NOT NULL) THEN max(over_at) END AS over_at,
     CASE WHEN bool_and(over_at IS NOT NULL) THEN max(over_km) END AS over_km
 FROM numbered WHERE seen_km IS NOT NULL
