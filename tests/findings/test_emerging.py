@@ -133,6 +133,9 @@ def test_its_vehicles_are_listed_those_with_the_fault_and_those_that_may_be_next
     assert sum(each["has_fault"] for each in listed) == row["n_vehicles"]
     assert sum(not each["has_fault"] for each in listed) == row["n_vehicles_left"]
     assert {each["vehicle_id"][0] for each in listed} == {"A"}
+    for each in listed:
+        if each["has_fault"]:  # told with its odometer then, not with today's
+            assert each["km"] == 1000 + 60 * (each["seen_at"] - naive(0)).days
     assert all(0 < each["chance_90_days"] < 1 for each in listed if not each["has_fault"])
 
 

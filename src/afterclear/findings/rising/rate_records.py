@@ -40,6 +40,7 @@ class Fault:
     onset_vehicle: IntArray
     onset_day: IntArray
     onset_band: IntArray
+    onset_km: FloatArray  # NaN: not known
     out_vehicle: IntArray
     out_day: IntArray
     out_until: IntArray
@@ -160,9 +161,10 @@ def _rested(vehicle: IntArray, day: IntArray) -> BoolArray:
     return kept
 
 
-def _onsets(rows: pl.DataFrame) -> tuple[IntArray, IntArray, IntArray]:
+def _onsets(rows: pl.DataFrame) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
     return (
         rows["vehicle"].to_numpy().astype(np.int64),
         rows["out_day"].to_numpy().astype(np.int64),
         rows["band"].to_numpy().astype(np.int64),
+        rows["km"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
     )

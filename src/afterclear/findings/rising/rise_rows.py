@@ -215,7 +215,11 @@ def _vehicles(
     """Vehicles of the group with the fault since then, the latest first; then the others."""
     fault, begun = each.fault, _begun(each, groups)
     seen = pl.DataFrame(
-        {"vehicle": fault.onset_vehicle[begun], "day": fault.onset_day[begun]}
+        {
+            "vehicle": fault.onset_vehicle[begun],
+            "day": fault.onset_day[begun],
+            "then_km": fault.onset_km[begun],
+        }
     ).unique("vehicle", keep="last", maintain_order=True)
     out = np.zeros(len(vehicles), dtype=np.bool_)
     out[fault.out_vehicle if fault.name != ANY_FAULT else fault.onset_vehicle[begun]] = True
@@ -225,6 +229,7 @@ def _vehicles(
         vehicles.filter(pl.Series(_members(each, groups)))
         .join(seen, on="vehicle", how="left", maintain_order="left")
         .with_columns(
+            km=pl.when(has).then(pl.col("then_km").fill_nan(None)).otherwise("km"),
             has_fault=has,
             is_out=pl.Series(out[_members(each, groups)]),
             seen_at=pl.lit(zero) + pl.duration(days=pl.col("day")),
