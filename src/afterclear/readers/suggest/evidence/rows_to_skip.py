@@ -125,13 +125,15 @@ def _going_on(f: Filling, blank: list[int]) -> Decided | None:
     """Recognise rows that go on with the one above: they tell no other time and distance."""
     says = [f.profile(r).cells for r in _SAID if f.has(r)]
     told = [f.profile(r).cells for r in ("when", "time_of_day", "km") if f.has(r)]
+    numbers = [f.profile(r).cells for r in ("repair_id", "scan_id") if f.has(r)]
     if not f.has("when"):
         return None
     for at in blank:
         above = next(n for n in range(at - 1, -1, -1) if n not in blank)
         is_same = all(cells[at] == cells[above] for cells in told) and f.has("km")
         is_bare = not any(cells[at] for cells in told)
-        if not any(cells[at] for cells in says) or not (is_bare or is_same):
+        is_other = any(cells[at] not in {"", cells[above]} for cells in numbers)
+        if is_other or not any(cells[at] for cells in says) or not (is_bare or is_same):
             return None
     return Decided("above", "they tell no time and distance but those above them")
 
