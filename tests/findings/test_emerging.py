@@ -4,7 +4,7 @@ import random
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import polars as pl
 import pytest
@@ -13,8 +13,8 @@ from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.rise_lines import RisesView, rises_view
 from afterclear.digest.input.frames import Caution, DigestSettings
 from afterclear.digest.input.rises import rises_of
-from afterclear.finding_tables.emerging import ANY_FAULT, Emerging, EmergingPoint
-from afterclear.findings.rising.find_emerging import find_emerging
+from afterclear.finding_tables.emerging import ANY_FAULT, Emerging, EmergingPoint, Level
+from afterclear.findings.rising.find_emerging import LEVELS, find_emerging
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
@@ -152,6 +152,10 @@ def test_the_picture_ends_with_what_is_told(rise: Connection) -> None:
     since = next(each for each in points if each["on_day"] == row["since_at"])
     assert points[-1]["observed"] - since["observed"] == row["n_vehicles"]
     assert points[-1]["expected"] - since["expected"] == pytest.approx(row["expected"])
+
+
+def test_groups_are_named_as_the_column_says() -> None:
+    assert get_args(Level) == LEVELS
 
 
 def test_a_rise_was_found_on_the_same_day_whenever_one_looks(rise: Connection) -> None:

@@ -8,7 +8,7 @@ from afterclear.finding_tables.declaration import Clause, Finding, Means, counte
 
 ANY_FAULT: Final = "any"
 """Stands for the faults of all components together."""
-Level = Literal["fleet", "model", "model_year", "site", "part_brand", "part_number", "part_month"]
+Level = Literal["fleet", "model", "model_year", "site"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,14 +20,7 @@ class Emerging:
     ]
     fault: Annotated[str, Means("the component with the fault; `any`: all together")]
     label: Annotated[str, Means("what people call it")]
-    level: Annotated[
-        Level,
-        Means(
-            "what the group is: `fleet`, `model`, `model_year`, `site`, `part_brand`, "
-            "`part_number`, or `part_month`: the vehicles whose part of this number was fitted in "
-            "the month"
-        ),
-    ]
+    level: Annotated[Level, Means("what the group is: `fleet`, `model`, `model_year` or `site`")]
     group_name: Annotated[str | None, Means("the group; empty: the whole fleet, or a site")]
     site: Annotated[str | None, Means("the site, where the group is one")]
     since_at: Annotated[datetime, Means("when the rise began, most likely")]

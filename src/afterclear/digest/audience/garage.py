@@ -49,8 +49,8 @@ _LASTS: dict[str, str] = {
 }
 
 
-# a workshop's own groups; a model's rises are the fleet manager's
-_RISE_LEVELS = frozenset({"site", "part_brand", "part_number", "part_month"})
+# a workshop's own group; a model's rises are the fleet manager's
+_RISE_LEVELS = frozenset({"site"})
 
 
 def build_garage_page(

@@ -330,7 +330,7 @@ class GaragePage:
     n_unchecked: int
     costs: tuple[ComebackCost, ...]
     spent: CostView | None  # None: no work order lies in the period
-    rises: RisesView | None  # of sites and parts; None: no rate rose
+    rises: RisesView | None  # of sites; None: no rate rose
     few: int  # fewer judged fixes than this are drawn hollow
     shows_people: bool  # technicians are compared
     orders: tuple[OrdersPage, ...]  # the work behind the figures
