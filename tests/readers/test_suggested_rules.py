@@ -49,6 +49,8 @@ def test_a_heading_with_words_cut_short_means_what_it_is_short_for(
         ("others.csv", ["Order no,Vehicle,Date,Km,Work done", "1,V-1,2026-01-05,51000,Pump renewed",
                         "2,V-2,2026-01-06,61000,Belt renewed", "3,,,,Coil renewed"],
          "blank-vehicle"),
+        ("jobs.csv", ["Order no,Vehicle,Date,Fault code,Quantity", "1,V-1,2026-01-05,P0301,1",
+                      "2,V-2,2026-01-06,P0420,2"], "table"),
         ("taken.csv", ["Vehicle,Snapshot time,Created,Km,Code",
                        "V-1,2026-01-05 10:00,2026-01-09,51000,P0301",
                        "V-2,2026-01-06 10:00,2026-01-10,61000,P0420"], "time"),

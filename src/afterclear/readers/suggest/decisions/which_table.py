@@ -78,10 +78,10 @@ _OF_AN_ORDER = {
 }
 # One of these makes a row with a code an order; a price or a number of an order alone does not.
 _SAYS_WORK = {"work_text", "action", "part_name", "technician"}
+# A row with one of these may be an order's, unless it names a unit or a status, too ...
+_NUMBERED = {"repair_id", "quantity", "opened_at"}
 # ... and without any of these codes are all that it tells.
-_SAYS_REPAIR = set(_SPEAKS["repairs"]) - {"repair_id", "quantity", "opened_at"} | {
-    *("description", "notes"),
-}
+_SAYS_REPAIR = set(_SPEAKS["repairs"]) - _NUMBERED | {"description", "notes"}
 _ENOUGH = {"repairs": 1.5, "vehicles": 1.8, "scans": 1.2, "clears": 2.0}
 _MOSTLY = 0.8
 _ASKED = (
@@ -185,11 +185,12 @@ def _with_codes(
         return Into(asker.choose(question), "answered", weights)
     difference = weights["scans"] - weights["repairs"]
     n_of_orders = _n_of_orders(roles)
-    if not _SAYS_REPAIR & set(roles):
+    says_memory = bool({"ecu", "status"} & set(roles))
+    if not _SAYS_REPAIR & set(roles) and (says_memory or not _NUMBERED & set(roles)):
         return Into(
             "scans", "it has fault codes, and nothing else of an order than a number", weights
         )
-    of_readings = difference > 0.5 and bool({"ecu", "status"} & set(roles))
+    of_readings = difference > 0.5 and says_memory
     of_no_work = n_of_orders == 1 and of_readings and not _SAYS_WORK & set(roles)
     if difference > 0.5 and (not n_of_orders or of_no_work):
         return Into("scans", "it has fault codes", weights)
