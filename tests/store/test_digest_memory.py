@@ -1,9 +1,11 @@
 """What the store remembers of its digests: only what changed, and all that each of them said."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -19,6 +21,7 @@ from afterclear.store.queries.digest_changes import said_by
 from afterclear.store.queries.digests import (
     ALL_PAGES,
     ArchivedDigest,
+    Shown,
     archive_digest,
     archived_digest,
     digest_said,
@@ -86,6 +89,23 @@ def said(con: Connection, number: int) -> tuple[Told, Told]:
 
 def rows(con: Connection, table: str) -> int:
     return scalar(con, f"SELECT count(*) FROM {table}")
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"audiences": ("stock",)}, None),
+        ({"is_public": True}, None),
+        ({"audiences": ("fleet", "stock")}, "goes_on"),
+    ],
+)
+def test_a_rise_was_told_only_by_a_digest_whose_fleet_page_had_it(
+    con: Connection, asked: dict[str, Any], told: str | None
+) -> None:
+    marks = pl.DataFrame({"kind": ["rise"], "subject": ["misfire"], "mark": ["goes_on"]})
+    shown = Shown(shown_now(con).outcomes, marks)
+    number = archive_digest(con, replace(made(0), **asked), shown)
+    assert digest_said(con, number).statements.get(("rise", "misfire")) == told
 
 
 @pytest.mark.slow

@@ -149,10 +149,15 @@ def archive_digest(con: Connection, made: ArchivedDigest, showed: Shown) -> int:
     con.execute(
         f"""INSERT INTO digest_marks SELECT $1, kind, subject, now.mark
             FROM marks_shown now FULL JOIN ({marked_by("$1")}) before USING (kind, subject)
-            WHERE now.mark IS DISTINCT FROM before.mark""",
-        [number],
+            WHERE now.mark IS DISTINCT FROM before.mark AND (kind <> 'rise' OR $2)""",
+        [number, _tells_rises(made)],
     )
     return number
+
+
+def _tells_rises(made: ArchivedDigest) -> bool:
+    """Whether somebody was told of rises: they stand on the fleet page, and not for the public."""
+    return "fleet" in made.audiences and not made.is_public
 
 
 def keep_page_facts(
