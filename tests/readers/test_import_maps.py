@@ -284,6 +284,14 @@ def test_what_a_kind_needs_and_what_means_nothing_for_it(kind: str, key: str, sa
     assert said in "\n".join(problems)
 
 
+def test_the_day_above_goes_with_one_column_of_hours() -> None:
+    problems: list[str] = []
+    text = 'kind = "delimited"\nfiles = ["*"]\n[[table]]\ninto = "clears"\n[table.columns]\n'
+    at = 'cleared_at = { from = ["day", "hour"], above = "Shift: (.*)" }\n'
+    parse_map(f'{text}vehicle_id = "car"\n{at}', "x", "x.toml", problems)
+    assert "the one column of from" in "\n".join(problems)
+
+
 def test_a_missing_heading_is_told_with_those_there_are(tmp_path: Path) -> None:
     raw = b"Unit No\tRead On\tKilometres\n"
     with pytest.raises(RefusedFileError, match=r"no column 'Odometer'.*It has: 'Unit No'"):

@@ -157,9 +157,10 @@ def _unfit(name: str, column: MapColumn, kind: Kind, choices: Sequence[str]) -> 
         wrong.append(f"{name}: unit {column.unit!r}; use one of: {', '.join(UNITS)}, on numbers")
     elif column.unit and not unit_fits(column.unit, name):
         wrong.append(f"{name}: unit {column.unit!r} measures something else")
-    if column.from_ and column.above and kind not in TIMES:
+    if column.from_ and column.above and (kind not in TIMES or len(column.from_) > 1):
         wrong.append(
-            f"{name}: from and above together are of times: the day above, the hour in from"
+            f"{name}: from and above together are of times: the day above, the hour in the one "
+            "column of from"
         )
     if column.times and kind not in NUMBERS:
         wrong.append(f"{name}: times belongs to columns that hold a number")
