@@ -24,3 +24,23 @@ def test_a_table_written_in_parts_is_the_table(
     written = tmp_path / "rows.parquet"
     assert export_file(app, table, "parquet", written) == len(whole)
     assert pl.read_parquet(written).equals(whole)
+
+
+@pytest.mark.parametrize("form", ["csv", "jsonl", "parquet"])
+def test_half_of_an_export_is_not_left(
+    template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: exporting.Format
+) -> None:
+    app = copy_of_garage(template, tmp_path / "garage")
+    monkeypatch.setattr(exporting, "_PART", 3)
+    told, whole = exporting.with_sentences, [0]
+
+    def breaks(table: str, frame: pl.DataFrame) -> pl.DataFrame:
+        whole[0] += 1
+        if whole[0] > 2:
+            raise MemoryError
+        return told(table, frame)
+
+    monkeypatch.setattr(exporting, "with_sentences", breaks)
+    with pytest.raises((MemoryError, pl.exceptions.PolarsError)):
+        export_file(app, "scans", form, tmp_path / "rows")
+    assert not (tmp_path / "rows").exists()

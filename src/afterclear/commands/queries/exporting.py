@@ -5,6 +5,7 @@ names that are to be tokens are looked for in all rows first, and a workbook is 
 """
 
 from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from itertools import chain
 from pathlib import Path
 from typing import Final, Literal, get_args
@@ -65,9 +66,13 @@ def export_file(app: App, table: str, form: Format, path: Path) -> int:
         return write_frame(app, frame, form, path, sheet=table, about=holds(table))
     _check_not_ours(app, path)
     sql = _query_of(table)
-    with open_store(app.store, read_only=True) as con:
-        parts = query_in_parts(con, sql, _PART)
-        return _write_parts((with_sentences(table, aware(part)) for part in parts), form, path)
+    # the parts are closed before their store is, also where the writing breaks off
+    with (
+        open_store(app.store, read_only=True) as con,
+        closing(query_in_parts(con, sql, _PART)) as parts,
+    ):
+        told = (with_sentences(table, aware(part)) for part in parts)
+        return _write_parts(told, form, path)
 
 
 def frame_text(frame: pl.DataFrame, form: TextFormat, *, headed: bool = True) -> str:
@@ -115,17 +120,28 @@ def _write_parts(
 ) -> int:
     """Write rows that come part by part, one part at least; return their number."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    first = next(parts)
+    first, n_rows = next(parts), 0
     parts = chain([first], parts)
-    if form == "parquet":
-        register_io_source(lambda *_: parts, schema=first.schema).sink_parquet(path)
-        return int(pl.scan_parquet(path, glob=False).select(pl.len()).collect().item())
-    n_rows = 0
-    with path.open("w", encoding="utf-8", newline="") as file:
-        for part in parts:
-            file.write(frame_text(part, form, headed=part is first))
-            n_rows += len(part)
+    with _whole_or_gone(path):
+        if form == "parquet":
+            register_io_source(lambda *_: parts, schema=first.schema).sink_parquet(path)
+            return int(pl.scan_parquet(path, glob=False).select(pl.len()).collect().item())
+        with path.open("w", encoding="utf-8", newline="") as file:
+            for part in parts:
+                file.write(frame_text(part, form, headed=part is first))
+                n_rows += len(part)
     return n_rows
+
+
+@contextmanager
+def _whole_or_gone(path: Path) -> Iterator[None]:
+    """Leave no half of a file that could be taken for all of it."""
+    try:
+        yield
+    except BaseException:
+        if path.is_file():  # what the name leads to may be a terminal or a pipe
+            path.unlink()
+        raise
 
 
 def form_of(path: Path, asked: str | None) -> Format:

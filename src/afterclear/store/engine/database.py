@@ -8,7 +8,7 @@ store taken opens the snapshot of a long writer (``snapshot.py``), or waits.
 import errno
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -401,7 +401,7 @@ def scalar(con: Connection, sql: str, values: Values = ()) -> int:
 
 def query_in_parts(
     con: Connection, sql: str, most_rows: int, values: Values = ()
-) -> Iterator["pl.DataFrame"]:
+) -> Generator["pl.DataFrame"]:
     """Run a query and yield its rows in order, so many at a time; without rows one empty frame.
 
     The rows wait in a temporary table, which goes to the disk where memory is short.
