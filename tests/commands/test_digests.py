@@ -235,7 +235,8 @@ def told_by_people(folder: Path) -> App:
 OUTSIDER = "Merriwick Tole"
 
 
-@pytest.mark.parametrize("public", [pytest.param(False, marks=pytest.mark.slow), True])
+@pytest.mark.slow
+@pytest.mark.parametrize("public", [False, True])
 def test_free_text_of_people_stands_on_no_page_and_a_person_called_page_stops_none(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, public: bool
 ) -> None:

@@ -112,6 +112,7 @@ def without_loads(told: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
 
 
 # not made smaller where it fails: that takes minutes, and the slow test does it
+@pytest.mark.slow
 @settings(UNHURRIED, max_examples=1, phases=[Phase.generate])
 @given(fleet=fleets(fewest=4, turns=("none", "mended", "forgotten")))
 def test_analysing_each_delivery_ends_where_one_full_analysis_ends(

@@ -100,6 +100,7 @@ def test_what_a_later_load_only_repeated_is_its_own_now(desk: Counter) -> None:
     assert desk.is_whole()
 
 
+@pytest.mark.slow
 def test_one_that_was_broken_off_changed_nothing_and_can_be_done_again(
     desk: Counter, monkeypatch: pytest.MonkeyPatch
 ) -> None:

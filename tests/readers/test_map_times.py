@@ -19,6 +19,7 @@ def read(cells: list[str | None], formats: tuple[str, ...] = (), **rules: Any) -
     return instants(pl.Series(cells, dtype=pl.String), made).text.to_list()
 
 
+@pytest.mark.slow
 @given(
     st.lists(st.datetimes(datetime(1970, 1, 2), datetime(2037, 12, 30)), min_size=1, max_size=20),  # noqa: DTZ001
     st.sampled_from(ZONES),

@@ -90,6 +90,7 @@ def test_a_planted_breach_is_found(con: Connection, words: str, breach: str) -> 
     assert any(words in sentence for sentence in found), found
 
 
+@pytest.mark.slow
 def test_a_verdict_that_its_scans_do_not_give_is_found(app: App) -> None:
     with open_store(app.store) as con:
         con.execute("UPDATE attempts SET clean_km = clean_km + 1")
