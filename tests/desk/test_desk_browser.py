@@ -288,7 +288,7 @@ def test_all_of_it_works_without_scripts(browser: Browser, address: str, width: 
     hand.go("Forget this vehicle")
     hand.look()
     hand.go("What was loaded")
-    page.get_by_text("Take back load 1").click()
+    page.get_by_text("Take back load 1", exact=True).click()
     hand.push("Yes, take back load 1")
     hand.until_done()
     context.close()
