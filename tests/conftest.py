@@ -64,13 +64,14 @@ def stores_made_in_earnest(
 def demo_run(tmp_path_factory: pytest.TempPathFactory) -> tuple["App", "DemoReport"]:
     """Run the demo once for all tests that only read what it found."""
     from afterclear.commands.app import App  # noqa: PLC0415
-    from afterclear.commands.init_and_demo import demo  # noqa: PLC0415
+    from afterclear.commands.init_and_demo import demo, of_the_demo  # noqa: PLC0415
     from afterclear.config import Config  # noqa: PLC0415 - only where it is asked for
 
     folder = tmp_path_factory.mktemp("demo")
     app = App(Config(None), folder / "store.duckdb", lambda: datetime(2026, 11, 25, tzinfo=UTC))
     told = demo(app, lambda _: None)
-    return App(app.config, folder / "reports" / "demo" / "demo.duckdb", app.clock), told
+    own = of_the_demo(app)  # with what was changed in its fleet
+    return App(own.config, folder / "reports" / "demo" / "demo.duckdb", app.clock), told
 
 
 @pytest.fixture(scope="session")

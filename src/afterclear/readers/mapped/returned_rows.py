@@ -80,7 +80,8 @@ def _of_text(raw: bytes, maps: Mapping[str, ImportMap], delivery: Delivery) -> R
     where = delivery.name
     text = _decoded(raw)
     found = AS_TEXT.match(text)
-    assert found is not None  # noqa: S101 - it was recognised by this
+    if found is None:  # it was recognised by this, and may have changed since
+        raise RefusedFileError(f"{where} holds no rows that were refused. {_AGAIN}")
     lines = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=found[1])
     sheet = Sheet("CSV", [(n, [cell or None for cell in row]) for n, row in enumerate(lines, 1)])
     own, made = _own_of_text(sheet, where), _Made()
