@@ -61,4 +61,4 @@ def make_findings(con: Connection, rules: FindingRules, judged: Judged | None) -
     find_emerging(con, rules.catalogue, rules.as_of)
     find_costs(con, rules.catalogue, rules.as_of, rules.cost_days)
     find_forecast(con, rules.catalogue, rules.as_of)
-    forget(con, ("order_parts",))
+    forget(con, ("order_parts", "work_cures"))

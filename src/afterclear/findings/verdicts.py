@@ -81,6 +81,20 @@ class Judged:
         chance = np.where(is_seen, self.fit.p_same_fault, self.fit.p_not_held)
         return np.where(self.windows["returned"].to_numpy() & ~is_seen, 1.0, chance)
 
+    def evidence(self) -> pl.DataFrame:
+        """Each attempt's chance of having failed, and how much likelier that made what was seen.
+
+        attempt_id, p_failed, share_failed, odds_failed: P(seen | failed) / P(seen | held).
+        """
+        failed, share = self.p_failed(), self.share_failed
+        with np.errstate(divide="ignore"):
+            odds = failed / (1 - failed) / (share / (1 - share))
+        return self.windows.select("attempt_id").with_columns(
+            pl.Series("p_failed", failed),
+            pl.Series("share_failed", share),
+            pl.Series("odds_failed", odds),
+        )
+
     def expected_returns(self, high_km: FloatArray, n_clean_scans: ArrayLike) -> FloatArray:
         """Return the expected returns of each attempt from failure alone, shape (n,).
 

@@ -19,7 +19,7 @@ time of their information.
 """
 
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final
 
 import numpy as np
 from scipy import optimize, special, stats
@@ -33,6 +33,7 @@ from afterclear.estimators.arrays.validation import (
     check_non_negative,
     check_same_shape,
 )
+from afterclear.estimators.rates.before_after_laws import Faults, Fixes, Law
 
 _LEVEL_VARIANCE: Final = 1.5**2  # of a unit's level about what is usual (own judgement)
 _ALPHA: Final = 0.05
@@ -85,88 +86,6 @@ NOTHING: Final = BeforeAfter()
 """One of the four sides is empty."""
 
 
-class _Law(Protocol):
-    """How rows follow from their linear predictor; each method gives one value a row."""
-
-    def log_likelihood(self, at: FloatArray) -> float:
-        """Sum over all rows, but for a constant."""
-
-    def residual(self, at: FloatArray) -> FloatArray:
-        """Score of each row."""
-
-    def information(self, at: FloatArray, *, whole: bool) -> FloatArray:
-        """Curvature of each row; ``whole``: had everything been seen."""
-
-    def mean(self, at: FloatArray) -> FloatArray:
-        """Share, or rate a km, of each row."""
-
-    def weight(self) -> FloatArray:
-        """Pieces of work, or km, of each row."""
-
-    def halved(self, mean: float) -> float:
-        """How far the linear predictor falls if the mean is halved."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Fixes:
-    usual: FloatArray  # log odds
-    evidence: FloatArray  # log odds
-    n: FloatArray  # alike fixes
-
-    def log_likelihood(self, at: FloatArray) -> float:
-        odds = at + self.usual
-        seen = np.logaddexp(0, odds + self.evidence) - np.logaddexp(0, odds)
-        return float(self.n @ seen)
-
-    def residual(self, at: FloatArray) -> FloatArray:
-        odds = at + self.usual
-        return np.asarray(self.n * (special.expit(odds + self.evidence) - special.expit(odds)))
-
-    def information(self, at: FloatArray, *, whole: bool) -> FloatArray:
-        share = special.expit(at + self.usual)
-        complete = share * (1 - share)
-        if whole:
-            return np.asarray(self.n * complete)
-        seen = special.expit(at + self.usual + self.evidence)
-        return np.asarray(self.n * (complete - seen * (1 - seen)))
-
-    def mean(self, at: FloatArray) -> FloatArray:
-        return np.asarray(special.expit(at + self.usual))
-
-    def weight(self) -> FloatArray:
-        return self.n
-
-    def halved(self, mean: float) -> float:
-        return float(special.logit(mean) - special.logit(mean / 2))
-
-
-@dataclass(frozen=True, slots=True)
-class _Faults:
-    count: FloatArray
-    km: FloatArray
-    usual: float  # log rate a km
-
-    def log_likelihood(self, at: FloatArray) -> float:
-        return float(self.count @ at - self.km @ self.mean(at))
-
-    def residual(self, at: FloatArray) -> FloatArray:
-        return np.asarray(self.count - self.km * self.mean(at))
-
-    def information(self, at: FloatArray, *, whole: bool) -> FloatArray:
-        del whole  # counts hide nothing
-        return np.asarray(self.km * self.mean(at))
-
-    def mean(self, at: FloatArray) -> FloatArray:
-        return np.asarray(np.exp(at + self.usual))
-
-    def weight(self) -> FloatArray:
-        return self.km
-
-    def halved(self, mean: float) -> float:
-        del mean
-        return float(np.log(2))
-
-
 def fixes_before_after(rows: Compared, odds_failed: FloatArray, usual: FloatArray) -> BeforeAfter:
     """Compare shares of fixes that fail.
 
@@ -184,11 +103,11 @@ def fixes_before_after(rows: Compared, odds_failed: FloatArray, usual: FloatArra
     with np.errstate(divide="ignore"):
         evidence = np.clip(np.log(odds_failed), -_SUREST, _SUREST)
     log_odds = np.asarray(special.logit(usual))
-    each = _Fixes(log_odds, evidence, np.ones(log_odds.size))
+    each = Fixes(log_odds, evidence, np.ones(log_odds.size))
     steps = np.round(np.stack([log_odds, evidence], axis=1) / _STEP).astype(np.int64)
     cells = np.column_stack([rows.unit, rows.is_touched, rows.is_after, steps])
     _, first, n = np.unique(_one_number(cells), return_index=True, return_counts=True)
-    some = _Fixes(log_odds[first], evidence[first], n.astype(np.float64))
+    some = Fixes(log_odds[first], evidence[first], n.astype(np.float64))
     return _before_after(rows, each, _part(rows, first), some)
 
 
@@ -220,11 +139,11 @@ def faults_before_after(rows: Compared, count: FloatArray, km: FloatArray) -> Be
     some = km > 0
     rows, count, km = _part(rows, some), count[some], km[some]
     usual = float(np.log(max(count.sum(), 0.5) / km.sum())) if km.size else 0.0
-    law = _Faults(count, km, usual)
+    law = Faults(count, km, usual)
     return _before_after(rows, law, rows, law)
 
 
-def _before_after(rows: Compared, each: _Law, cells: Compared, law: _Law) -> BeforeAfter:
+def _before_after(rows: Compared, each: Law, cells: Compared, law: Law) -> BeforeAfter:
     """Compare; ``rows`` by ``each`` row for how vehicles spread, ``cells`` of alike rows else."""
     check_same_shape(
         unit=rows.unit, touched=rows.is_touched, after=rows.is_after, vehicle=rows.vehicle
@@ -254,9 +173,7 @@ class _Fit:
     curve: "_Curve"
 
 
-def _fitted(
-    rows: Compared, law: _Law, held: float | None = None, start: _Fit | None = None
-) -> _Fit:
+def _fitted(rows: Compared, law: Law, held: float | None = None, start: _Fit | None = None) -> _Fit:
     """Find the mode by Newton's steps; where the evidence hides too much, by those of EM."""
     n_units = int(rows.unit.max()) + 1
     own = (rows.is_after & rows.is_touched).astype(np.float64)
@@ -289,7 +206,7 @@ def _log_f(value: float) -> float:
     return value / 2 - float(np.logaddexp(0, value))
 
 
-def _design(rows: Compared, law: _Law, fit: _Fit) -> float:
+def _design(rows: Compared, law: Law, fit: _Fit) -> float:
     """Give how much less the log-likelihood counts; 1 or more.
 
     Vehicles' pulls on the effect spread more than those of independent rows, or than the model has
@@ -346,7 +263,7 @@ def _curve(
     )
 
 
-def _told(rows: Compared, law: _Law, fit: _Fit, known: tuple[float, int]) -> BeforeAfter:
+def _told(rows: Compared, law: Law, fit: _Fit, known: tuple[float, int]) -> BeforeAfter:
     """Tell the effect; ``known``: how much less the likelihood counts, and degrees of freedom."""
     (design, degrees), sides, weight = known, _sides(rows), law.weight()
     own = sides[1]
@@ -391,7 +308,7 @@ class _Profile:
     """The likelihood with the effect held at other values."""
 
     rows: Compared
-    law: _Law
+    law: Law
     best: _Fit
     design: float
 
@@ -427,7 +344,7 @@ def _for_all_looks(error: float) -> float:
     return float(np.sqrt(both / information * np.log(both / (mixture * _ALPHA**2))))
 
 
-def _needed(law: _Law, fit: _Fit, own: BoolArray, wanted: tuple[float, float]) -> float:
+def _needed(law: Law, fit: _Fit, own: BoolArray, wanted: tuple[float, float]) -> float:
     """Further fixes or km of what was changed until the error is as wanted.
 
     ``wanted``: the error, and how much less the likelihood counts.

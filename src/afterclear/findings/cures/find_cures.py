@@ -16,18 +16,16 @@ from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.rates.work_shares import WorkShares, WorkTrials, work_shares
 from afterclear.finding_tables.cures import ENOUGH
+from afterclear.findings.common.component_names import component_labels
 from afterclear.findings.common.numbering import numbered
 from afterclear.findings.common.tables import forget, keep, keep_all
 from afterclear.findings.parts.order_parts import NOT_NAMED
 from afterclear.findings.verdicts import RATHER_FAILED, Judged
-from afterclear.store.engine.database import Connection, create_temp_table, query
+from afterclear.store.engine.database import Connection, query
 
 _SQL = files("afterclear.findings") / "sql" / "cures.sql"
-# components that only codes name, and parts that only orders name
-_LABELS = """
-    SELECT component_of(family), min(family_label) FROM store.codes_met
-    WHERE family IS NOT NULL GROUP BY ALL
-    UNION ALL
+# parts that only orders name
+_PART_LABELS = """
     SELECT component, min(family_label) FROM order_parts
     WHERE starts_with(component, 'part:') GROUP BY ALL ORDER BY ALL"""
 _UNNAMED: Final = "unnamed part"
@@ -36,7 +34,7 @@ _MOST_WORKS = 3  # more pieces of work on one order are not told apart (own judg
 _ASIDE: Final = ("clear", "not_told", "several")
 _Q_BELOW = 0.05
 _PUT = (
-    "work_cures", "order_works_told", "faults_of_orders", "counted_fixes", "fix_works",
+    "order_works_told", "faults_of_orders", "counted_fixes", "fix_works",
     "fixes_beside", "cure_fixes",
 )  # fmt: skip
 _SITUATION: Final = ("fault", "code", "is_repeat", "is_alone", "km_band")
@@ -53,34 +51,17 @@ def find_cures(con: Connection, catalogue: Catalogue, judged: Judged | None) -> 
         keep(con, "cures", None)
         keep(con, "cure_fixes", None)
         return
-    works = pl.DataFrame(
-        [cure[:2] for cure in catalogue.cures],
-        schema={"work": pl.String, "fault": pl.String},
-        orient="row",
-    )
-    create_temp_table(con, "work_cures", works.unique())
     con.execute("SET VARIABLE not_named = ?", [NOT_NAMED])
     con.execute("SET VARIABLE most_works = ?", [_MOST_WORKS])
     con.script(_SQL.read_text(encoding="utf-8"))
     fixes = query(con, "FROM cure_fixes ORDER BY attempt_id").join(
-        _evidence(judged), on="attempt_id", how="inner", maintain_order="left"
+        judged.evidence(), on="attempt_id", how="inner", maintain_order="left"
     )
-    labels = dict(query(con, _LABELS).iter_rows())
-    labels |= {key: each.label for key, each in catalogue.lexicon.components.items()}
+    labels = component_labels(con, catalogue) | dict(query(con, _PART_LABELS).iter_rows())
     labels[NOT_NAMED] = _UNNAMED
     keep_all(con, "cures", _levels(fixes, labels))
     keep(con, "cure_fixes", fixes.rename({"brand": "part_brand", "grade": "part_grade"}))
     forget(con, _PUT)
-
-
-def _evidence(judged: Judged) -> pl.DataFrame:
-    """Each attempt's chance of having failed, and how much likelier that made what was seen."""
-    failed = judged.p_failed()
-    with np.errstate(divide="ignore"):
-        odds = failed / (1 - failed) / (judged.share_failed / (1 - judged.share_failed))
-    return judged.windows.select("attempt_id").with_columns(
-        pl.Series("p_failed", failed), pl.Series("odds_failed", odds)
-    )
 
 
 def _levels(fixes: pl.DataFrame, labels: dict[str, str]) -> Iterator[pl.DataFrame]:

@@ -18,11 +18,12 @@ from afterclear.estimators.forecast.ahead import Ahead
 from afterclear.estimators.forecast.record import Forecasts, Told, forecasts, moments
 from afterclear.estimators.forecast.spread import at_least_one, interval
 from afterclear.finding_tables.forecast import is_trusted
+from afterclear.findings.common.component_names import component_labels
 from afterclear.findings.common.tables import forget, keep
 from afterclear.findings.forecast.needed_parts import needed_parts
 from afterclear.findings.forecast.seen_past import Seen, day_of, seen_past
 from afterclear.findings.parts.part_units import MOST_AT_ONCE
-from afterclear.store.engine.database import Connection, create_temp_table, query
+from afterclear.store.engine.database import Connection, query
 
 HORIZONS: Final = (30, 90, 365)
 _QUARTERS: Final = 9  # whose begins are asked for: eight past quarters, and the present one
@@ -31,13 +32,9 @@ _HARDLY: Final = 0.005  # failures expected in a year: such rows tell nothing
 _SQL: Final = files("afterclear.findings") / "sql" / "forecast.sql"
 _TABLES: Final = ("forecast", "forecast_parts", "forecast_record")
 _PUT: Final = (
-    "work_cures", "coming_shown", "coming_faults", "coming_orders", "coming_costs",
+    "coming_shown", "coming_faults", "coming_orders", "coming_costs",
     "coming_fitted", "coming_numbers",
 )  # fmt: skip
-# components that only codes name
-_LABELS: Final = """
-    SELECT component_of(family), min(family_label) FROM store.codes_met
-    WHERE family IS NOT NULL GROUP BY ALL ORDER BY ALL"""
 
 
 def find_forecast(con: Connection, catalogue: Catalogue, as_of: datetime) -> None:
@@ -46,12 +43,6 @@ def find_forecast(con: Connection, catalogue: Catalogue, as_of: datetime) -> Non
     Needs the roles of this analysis, ``order_parts``, the settings of the histories.
     """
     until = as_of.replace(tzinfo=None)
-    works = pl.DataFrame(
-        [cure[:2] for cure in catalogue.cures],
-        schema={"work": pl.String, "fault": pl.String},
-        orient="row",
-    )
-    create_temp_table(con, "work_cures", works.unique())
     con.execute("SET VARIABLE most_at_once = ?", [MOST_AT_ONCE])
     con.script(_SQL.read_text(encoding="utf-8"))
     quarters = _quarter_begins(until)
@@ -63,7 +54,7 @@ def find_forecast(con: Connection, catalogue: Catalogue, as_of: datetime) -> Non
             keep(con, table, None)
     else:
         found = forecasts(seen.past, days, today, HORIZONS)
-        _keep_all(con, seen, found, until, _labels(con, catalogue))
+        _keep_all(con, seen, found, until, component_labels(con, catalogue))
     forget(con, _PUT)
 
 
@@ -74,11 +65,6 @@ def _quarter_begins(until: datetime) -> list[datetime]:
         datetime(number // 4, 3 * (number % 4) + 1, 1)  # noqa: DTZ001 - as the store has them
         for number in range(first - _QUARTERS + 1, first + 1)
     ]
-
-
-def _labels(con: Connection, catalogue: Catalogue) -> dict[str, str]:
-    labels = dict(query(con, _LABELS).iter_rows())
-    return labels | {key: each.label for key, each in catalogue.lexicon.components.items()}
 
 
 def _keep_all(

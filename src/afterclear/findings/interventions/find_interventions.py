@@ -94,7 +94,7 @@ def find_interventions(
     con.execute("SET VARIABLE rather_failed = ?", [RATHER_FAILED])
     con.script(_SQL.read_text(encoding="utf-8"))
     fixes = query(con, "FROM changed_fixes ORDER BY attempt_id").join(
-        _evidence(judged), on="attempt_id", how="inner", maintain_order="left"
+        judged.evidence(), on="attempt_id", how="inner", maintain_order="left"
     )
     rows, touched = [], []
     for change in changes:
@@ -108,16 +108,6 @@ def find_interventions(
     keep(con, "interventions", pl.DataFrame(map(asdict, rows), schema=_SCHEMA))
     keep_all(con, "intervention_fixes", touched)
     forget(con, _PUT)
-
-
-def _evidence(judged: Judged) -> pl.DataFrame:
-    """Each attempt's chance of having failed, and how much likelier that made what was seen."""
-    failed, usual = judged.p_failed(), judged.share_failed
-    with np.errstate(divide="ignore"):
-        odds = failed / (1 - failed) / (usual / (1 - usual))
-    return judged.windows.select("attempt_id").with_columns(
-        pl.Series("p_failed", failed), pl.Series("odds_failed", odds), pl.Series("usual", usual)
-    )
 
 
 def _span(change: Change, as_of: datetime, zone: str) -> _Span:
@@ -202,7 +192,7 @@ def _fixes_row(change: Change, span: _Span, rows: pl.DataFrame) -> Intervention:
         found = fixes_before_after(
             _compared(rows, ["is_touched", "site"]),
             rows["odds_failed"].to_numpy(),
-            rows["usual"].to_numpy(),
+            rows["share_failed"].to_numpy(),
         )
     row = _row(change, span, sides, found)
     ends = sorted(abs(each) * 100 for each in (found.difference_low, found.difference_high))

@@ -51,7 +51,8 @@ def put_order_parts(
 ) -> None:
     """Load every row of every work order into the temporary table ``order_parts``.
 
-    Also names ``that_of_all``, by which orders have one brand or grade.
+    ``work_cures`` beside it says which components' faults work on a component may cure.  Also names
+    ``that_of_all``, by which orders have one brand or grade.
     ``superseded_by``: bare numbers (``bare_number``) by the bare number that replaced each.
     """
     written = query(con, _WRITTEN)
@@ -75,6 +76,12 @@ def put_order_parts(
     create_temp_table(con, "known_parts", known.drop("n", "number", "brand"))
     con.execute(_PUT)
     con.execute(_THAT_OF_ALL)
+    works = pl.DataFrame(
+        [cure[:2] for cure in catalogue.cures],
+        schema={"work": pl.String, "fault": pl.String},
+        orient="row",
+    )
+    create_temp_table(con, "work_cures", works.unique())
     forget(con, ["known_parts"])
 
 

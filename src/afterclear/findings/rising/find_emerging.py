@@ -28,6 +28,7 @@ from afterclear.estimators.rates.rising import (
     start_days,
 )
 from afterclear.finding_tables.emerging import ANY_FAULT
+from afterclear.findings.common.component_names import component_labels
 from afterclear.findings.common.tables import forget, keep
 from afterclear.findings.rising.km_at_risk import (
     ANY_UNIT,
@@ -53,9 +54,6 @@ _SHARES: Final = ((0.10, 0.25, 0.10, 0.15), (0.10, 0.15, 0.05, 0.10))
 _QUIET_DAYS = 60  # a fleet's first days say little about what is usual (own judgement)
 _YEARS = 3  # whole years before this one; what was earlier counts as the past
 _SQL = files("afterclear.findings") / "sql" / "emerging.sql"
-_LABELS = """
-    SELECT component_of(family), min(family_label) FROM store.codes_met
-    WHERE family IS NOT NULL GROUP BY ALL ORDER BY ALL"""
 _VEHICLES = """
     SELECT u.vehicle_id, coalesce(v.powertrain, '') AS engine,
         nullif(concat_ws(' ', v.make, v.model), '') AS model,
@@ -96,8 +94,7 @@ def find_emerging(con: Connection, catalogue: Catalogue, as_of: datetime) -> Non
         for name in _TABLES:
             keep(con, name, None)
         return
-    labels = dict(query(con, _LABELS).iter_rows())
-    labels |= {key: each.label for key, each in catalogue.lexicon.components.items()}
+    labels = component_labels(con, catalogue)
     tables = rise_tables(found, fleet.vehicles, fleet.groups.of_vehicle, labels, fleet.zero)
     for name, rows in zip(_TABLES, tables, strict=True):
         keep(con, name, rows)
@@ -189,6 +186,7 @@ def _found(fleet: _Fleet) -> Iterator[Found]:
     first_days = np.array([fault.onset_day.min() for fault in fleet.faults[:-1]])
     n_faults = np.searchsorted(np.sort(first_days), starts, side="right")
     for fault in fleet.faults:
+        # made anew: those of a large fleet do not fit into memory together
         record = fleet.records.of(fault)
         together = fault.name == ANY_FAULT
         for level in range(len(LEVELS)):
