@@ -1,6 +1,7 @@
 """The commands as a person types them: exit code and text."""
 
 import json
+import os
 import shutil
 import signal
 import subprocess
@@ -402,3 +403,21 @@ def test_as_of_leaves_out_what_came_later() -> None:
     assert "unchecked" in run("analyse", "--as-of", "2025-01-15").output
     assert "1  unchecked" in run("analyse", "--as-of", "2025-01-15").output
     assert "1  came back" in run("analyse").output
+
+
+def test_matrices_have_one_thread_before_what_works_on_them_is_loaded() -> None:
+    seen = """
+import os, sys
+class Seen:
+    def find_spec(self, name, *_):
+        if name == "numpy":
+            print(os.environ.get("OPENBLAS_NUM_THREADS"))
+sys.meta_path.insert(0, Seen())
+from afterclear.cli import main
+main(["analyse", "--help"])
+"""
+    env = {key: value for key, value in os.environ.items() if key != "OPENBLAS_NUM_THREADS"}
+    said = subprocess.run(
+        [sys.executable, "-c", seen], capture_output=True, text=True, check=True, env=env
+    )
+    assert said.stdout.startswith("1\n")

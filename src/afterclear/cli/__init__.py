@@ -59,6 +59,9 @@ class _Commands(click.Group):
         """Import a command."""
         if name not in COMMANDS:
             return None
+        # before numpy comes with it: the estimators' matrices are small, and more threads only wait
+        # for each other
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         module = importlib.import_module(f"afterclear.cli.{COMMANDS[name][0]}")
         command: click.Command = module.command
         return command
@@ -84,6 +87,4 @@ class _Commands(click.Group):
 @click.pass_context
 def main(context: click.Context, config: Path | None, store: Path | None) -> None:
     """Was the fault fixed?  Scans, clears and work orders in, evidence out."""
-    # the estimators' matrices are small: more threads only wait for each other
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     context.obj = (config, store)
