@@ -236,8 +236,8 @@ class _Reader:
 
     def _is_in(self, at: int) -> bool:
         """Whether a word only says where a thing sat: "seized in pipe"."""
-        is_state = any(self._speech.is_state(w) for w in self._words[:at])
-        return at > 1 and is_state and self._words[at - 1].text in INSIDE
+        is_within = at > 1 and self._words[at - 1].text in INSIDE
+        return is_within and any(self._speech.is_state(w) for w in self._words[:at])
 
     def _is_loose(self, at: int, taken: set[int]) -> bool:
         """Whether a word is unknown; half a compound is not."""

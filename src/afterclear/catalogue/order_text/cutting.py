@@ -188,16 +188,15 @@ def _goes_on_in_place(
         return not (vocabulary.is_written(before) or before in vocabulary.plain)
     place = folded_word(before)
     is_side = place in vocabulary.places and place not in vocabulary.corners
+    return vocabulary.has_ordinals and is_side and not _tells_work(sentence, vocabulary)
+
+
+def _tells_work(sentence: list[Word], vocabulary: Vocabulary) -> bool:
+    """Whether the last clause says what was done already, or how a thing is."""
     told = vocabulary.is_told
-    done = told is not None and any(
-        told(folded_word(w.text)) or folded_word(w.text) in vocabulary.closers
-        for w in sentence[_clause_begins(sentence) :]
-    )
-    return vocabulary.has_ordinals and is_side and not done
-
-
-def _clause_begins(sentence: list[Word]) -> int:
-    return next((at for at in reversed(range(len(sentence))) if sentence[at].breaks), 0)
+    begins = next((at for at in reversed(range(len(sentence))) if sentence[at].breaks), 0)
+    words = [folded_word(w.text) for w in sentence[begins:]]
+    return told is not None and any(told(w) or w in vocabulary.closers for w in words)
 
 
 def _is_acronym(written: str, after: str) -> bool:

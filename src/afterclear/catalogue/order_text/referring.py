@@ -36,8 +36,7 @@ def refer(clauses: list[Clause]) -> None:
             is_told = any(c.sentence == clause.sentence and c.parts for c in clauses[:at])
             clause.parts = [p for p in clause.parts if not (p.toward and is_told)]
         clause.parts = [p for p in clause.parts if not _is_other(p, clauses[:at])]
-        keys = {p.key for c in clauses[: at + 1] for p in (*c.parts, *c.owners)}
-        if not keys.isdisjoint(_TURNING):  # their bearings are no wheel's
+        if _is_lone_bearing(clause) and _has_turning(clauses[: at + 1]):
             clause.parts = [p for p in clause.parts if p.key != _BEARING or p.words > 1]
         if clause.parts:
             near = [c for c in clauses[:at] if c.sentence >= clause.sentence - 1 and not c.acts]
@@ -76,6 +75,16 @@ def _dark(before: list[Clause], last: Part) -> list[Part]:
         if not clause.joined:
             break
     return [replace(p, start=0) for p in found]
+
+
+def _is_lone_bearing(clause: Clause) -> bool:
+    """Whether one word names a bearing, which may be another thing's than a wheel's."""
+    return any(p.key == _BEARING and p.words == 1 for p in clause.parts)
+
+
+def _has_turning(clauses: list[Clause]) -> bool:
+    """Whether something is named that has bearings of its own."""
+    return any(p.key in _TURNING for c in clauses for p in (*c.parts, *c.owners))
 
 
 def _of_kind(clause: Clause, earlier: list[Part]) -> list[Part]:

@@ -33,8 +33,15 @@ def names_in(words: list[Word], passed: set[int], beside: set[int], speech: Spee
 
 def shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:
     """Find a name that takes its first words from the one before: "glow plugs and relay"."""
-    size = len(before)
     passed = {at for at, w in enumerate(before) if not w.stems}
+    yield from _across(before, run, passed, speech)
+
+
+def _across(
+    before: list[Word], run: list[Word], passed: set[int], speech: Speech
+) -> Iterator[Part]:
+    """Find names that begin in words before a run and end in it; ``passed`` do not count."""
+    size = len(before)
     for one in speech.components.scattered([*before, *run], passed):
         if one.start < size < one.end and speech.is_part(one.meaning):
             own = [at - size for at in one.places if at >= size]
@@ -47,14 +54,9 @@ def same_head(before: Clause, run: list[Word], speech: Speech) -> Iterator[Part]
     if speech.head_order not in _HEAD_FIRST:
         return
     heads = [w for p in before.parts[-1:] for w in before.words if w.stems & p.head][:1]
-    words = [*heads, *run]
-    for one in speech.components.scattered(
-        words, {at for at, w in enumerate(words) if not w.stems}
-    ):
-        if heads and one.start == 0 and one.end > 1 and speech.is_part(one.meaning):
-            own = [at - 1 for at in one.places if at]
-            stems = frozenset(s for at in own for s in run[at].stems)
-            yield Part(one.meaning, "", own[0], stems)
+    passed = {at for at, w in enumerate([*heads, *run]) if not w.stems}
+    if heads:
+        yield from _across(heads, run, passed, speech)
 
 
 def shared_use(before: Clause, clause: Clause, speech: Speech) -> Iterator[Part]:

@@ -25,35 +25,33 @@ class Deeds:
 
     def misspelt(self, word: str) -> str:
         """Find the action of the words for work that are next to an unknown word."""
+        if (told := self._misspelt.get(word)) is None:
+            folded = folded_word(word)
+            is_short = len(folded) < _MISSPELT_FROM
+            meant = self._shortened(folded) if is_short else self._nearest(folded)
+            told = meant.pop() if len(meant) == 1 else ""
+            if len(self._misspelt) < _WORDS_KEPT:
+                self._misspelt[word] = told
+        return told
+
+    def _nearest(self, folded: str) -> set[str]:
+        """Find the actions of the words for work that have fewest other letters."""
         from rapidfuzz import process  # noqa: PLC0415 - only texts of work orders need it
         from rapidfuzz.distance import OSA  # noqa: PLC0415
 
-        if (told := self._misspelt.get(word)) is not None:
-            return told
-        folded = folded_word(word)
-        if len(folded) < _MISSPELT_FROM:
-            return self._shortened(word, folded)
         near = process.extract(
             folded,
             [name for name in self._names if name[0] == folded[0]],
             scorer=OSA.distance,
             score_cutoff=1 + (len(folded) > _MISSPELT_FROM),
         )
-        meant = {self._names[name] for name, far, _ in near if far == near[0][1]}
-        told = meant.pop() if len(meant) == 1 else ""
-        if len(self._misspelt) < _WORDS_KEPT:
-            self._misspelt[word] = told
-        return told
+        return {self._names[name] for name, far, _ in near if far == near[0][1]}
 
-    def _shortened(self, word: str, folded: str) -> str:
-        """Find the work whose consonants a short word picks: "rplct", "chkd"."""
-        picked: set[str] = set()
-        if len(folded) >= _PICKED_FROM and _VOWELS.isdisjoint(folded):
-            picked = {action for name, action in self._names.items() if _picks(folded, name)}
-        told = picked.pop() if len(picked) == 1 else ""
-        if len(self._misspelt) < _WORDS_KEPT:
-            self._misspelt[word] = told
-        return told
+    def _shortened(self, folded: str) -> set[str]:
+        """Find the actions whose consonants a short word picks: "rplct", "chkd"."""
+        if len(folded) < _PICKED_FROM or not _VOWELS.isdisjoint(folded):
+            return set()
+        return {action for name, action in self._names.items() if _picks(folded, name)}
 
 
 def _picks(short: str, name: str) -> bool:

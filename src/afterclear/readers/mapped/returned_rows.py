@@ -67,11 +67,7 @@ def read_returned(maps: Mapping[str, ImportMap], delivery: Delivery) -> ReadFile
         mark = how.decimal if how is not None else "."
         if mark not in by_mark:
             by_mark[mark] = {s.name: s for s in read_sheets(raw, where, decimal=mark)}
-        frame = _frame(own, by_mark[mark][own.name], made, where)
-        if how is None:
-            made.parts.append(PlainRows(own.table, frame.rename({LINE: "_line"}), own.zone))
-        else:
-            _through_map(frame, own, how, delivery, made)
+        _take(own, by_mark[mark][own.name], how, delivery, made)
     return made.whole()
 
 
@@ -85,13 +81,19 @@ def _of_text(raw: bytes, maps: Mapping[str, ImportMap], delivery: Delivery) -> R
     lines = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=found[1])
     sheet = Sheet("CSV", [(n, [cell or None for cell in row]) for n, row in enumerate(lines, 1)])
     own, made = _own_of_text(sheet, where), _Made()
-    how = _map_of(own, maps, where)
-    frame = _frame(own, sheet, made, where)
+    _take(own, sheet, _map_of(own, maps, where), delivery, made)
+    return made.whole()
+
+
+def _take(
+    own: _Own, sheet: Sheet, how: ImportMap | None, delivery: Delivery, made: "_Made"
+) -> None:
+    """Take the rows of a sheet, through the map that read their file if one did."""
+    frame = _frame(own, sheet, made, delivery.name)
     if how is None:
         made.parts.append(PlainRows(own.table, frame.rename({LINE: "_line"}), own.zone))
     else:
         _through_map(frame, own, how, delivery, made)
-    return made.whole()
 
 
 def _decoded(raw: bytes) -> str:

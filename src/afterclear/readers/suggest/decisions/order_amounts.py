@@ -21,7 +21,7 @@ from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
 
 AMOUNTS = ("part_cost", "labour_cost", "total_cost", "unit_price", "quantity")
-_AMOUNTS = ("part_cost", "labour_cost")
+_STORED = ("part_cost", "labour_cost")  # amounts of the plain layout
 _A_CENT = 0.011
 _EQUAL = 0.005
 
@@ -47,14 +47,8 @@ def fill_amounts(f: Filling) -> None:
 
 def _amount(profile: Profile) -> dict[str, object]:
     plain = all(re.fullmatch(r"[+-]?[\d.,'\u2396 \u00a0\u202f]+", v) for v in profile.values)
-    return (
-        {}
-        if plain
-        else {
-            "pattern": r"([+-]?\d(?:[\d.,' \u00a0\u202f]*\d)?)",
-            "otherwise": "empty",
-        }
-    )
+    pattern = r"([+-]?\d(?:[\d.,' \u00a0\u202f]*\d)?)"
+    return {} if plain else {"pattern": pattern, "otherwise": "empty"}
 
 
 def _numbers_of(f: Filling, *roles: str) -> list[tuple[float | None, ...]]:
@@ -68,13 +62,11 @@ def _cost_of_line(f: Filling) -> None:
     """Take an amount for the parts' where it is their price times their quantity in every row."""
     if not f.has("quantity"):
         return
-    total, quantity = f.profile("total_cost"), f.profile("quantity")
+    total, rows = f.profile("total_cost"), _numbers_of(f, "total_cost", "quantity")
     for price in f.sight.profiles:
-        rows = [
-            [as_number(p.cells[at], f.numbers) for p in (total, quantity, price)]
-            for at in range(f.n_rows)
-        ]
-        whole = [(t, n, each) for t, n, each in rows if t and n and each]
+        prices = [as_number(cell, f.numbers) for cell in price.cells]
+        lines = zip(rows, prices, strict=True)
+        whole = [(t, n, each) for (t, n), each in lines if t and n and each]
         is_product = all(abs(t - n * each) < _A_CENT for t, n, each in whole)
         if price is not total and is_product and len(whole) > 1 and any(n > 1 for _, n, _ in whole):
             f.roles["part_cost"] = replace(f.roles["total_cost"], role="part_cost")
@@ -151,7 +143,7 @@ def _by_same_part(f: Filling) -> Decided | None:
 def ask_whose_amounts(f: Filling) -> None:
     """Ask about the amounts that repeat in every order of several lines."""
     orders = _orders_of_several_lines(f)
-    repeated = {c: at for c in _AMOUNTS if f.has(c) and (at := _where_repeated(f, c, orders))}
+    repeated = {c: at for c in _STORED if f.has(c) and (at := _where_repeated(f, c, orders))}
     if not repeated:
         return
     headings = " and ".join(repr(f.roles[c].heading) for c in repeated)

@@ -44,7 +44,6 @@ _EVENTS = _Kinds("event", frozenset({"cleared"}), "read", "cleared")
 _READINGS = _Kinds("reading", frozenset({"broken_off"}), "complete", "broken_off")
 _CLEARINGS = _Kinds("clearing", frozenset({"failed"}), "worked", "failed")
 _WORKS = _Kinds("work_state", frozenset({"undone", "waiting", "taken_back"}), "done", "undone")
-_NOT = {"not", "nicht", "non", "no", "nie", "pas"}
 
 
 def _part_by_words(f: Filling) -> None:
@@ -66,7 +65,7 @@ def _kind(f: Filling, kinds: _Kinds, text: str) -> str:
     """Give the kind of a word; what is not done is undone, what is not approved waits still."""
     first, *rest = words_of(text) or ("",)
     own = f.sight.words.of_beginning(kinds.column, text, anywhere=kinds is _EVENTS)
-    if own or first not in _NOT:
+    if own or f.sight.words.of_word("denial", first) is None:
         return own
     kind = f.sight.words.of_beginning(kinds.column, " ".join(rest))
     return kinds.surely if kind == kinds.usual else kind
