@@ -211,6 +211,16 @@ def test_it_comes_back_as_programs_of_sheets_save_it(
     assert found == [("V1", "2025-07-01 07:00:00", "intake")]
 
 
+def test_a_sheet_in_the_letters_of_a_language_comes_back_in_them(garage: Garage) -> None:
+    """Programs of sheets save CSV as Windows-1250 where Polish is spoken."""
+    garage.bring("a.csv", SCANS)
+    text = as_csv(sheets_of(garage.take())).decode("utf-8-sig").replace("P03O1X", "łożysko źle")
+    path = garage.folder / "alone.csv"
+    path.write_bytes(text.encode("cp1250"))
+    garage.load(path)
+    assert "łożysko źle" in str(garage.refused())
+
+
 @pytest.mark.parametrize(
     ("was", "cell"), [("origin of the row", "mine"), ('["', '{"'), ("scans", "scan")]
 )

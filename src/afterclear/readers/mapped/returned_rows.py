@@ -26,6 +26,7 @@ from afterclear.readers.maps.checked_map import ImportMap, MapTable
 from afterclear.readers.maps.source_table import LINE, SourceTable
 from afterclear.readers.maps.struck_cells import StruckCells
 from afterclear.readers.reader import MAP_PREFIX
+from afterclear.readers.text.text_of_bytes import decoded
 from afterclear.records import PLAIN, Delivery, PlainRows, ReadFile, Rejection
 
 FROM: Final = "origin of the row"
@@ -74,13 +75,16 @@ def read_returned(maps: Mapping[str, ImportMap], delivery: Delivery) -> ReadFile
 def _of_text(raw: bytes, maps: Mapping[str, ImportMap], delivery: Delivery) -> ReadFile:
     """Bring the rows of one sheet that was saved as CSV into the plain layout."""
     where = delivery.name
-    text = _decoded(raw)
-    found = AS_TEXT.match(text)
+    try:
+        read = decoded(raw, "detect", where)
+    except RefusedFileError as error:
+        raise RefusedFileError(f"{error} A sheet of refused rows: save it in UTF-8.") from error
+    found = AS_TEXT.match(read.text)
     if found is None:  # it was recognised by this, and may have changed since
         raise RefusedFileError(f"{where} holds no rows that were refused. {_AGAIN}")
-    lines = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=found[1])
+    lines = csv.reader(io.StringIO(read.text, newline=""), delimiter=found[1])
     sheet = Sheet("CSV", [(n, [cell or None for cell in row]) for n, row in enumerate(lines, 1)])
-    own, made = _own_of_text(sheet, where), _Made()
+    own, made = _own_of_text(sheet, where), _Made(notes=[read.note] if read.note else [])
     _take(own, sheet, _map_of(own, maps, where), delivery, made)
     return made.whole()
 
@@ -94,13 +98,6 @@ def _take(
         made.parts.append(PlainRows(own.table, frame.rename({LINE: "_line"}), own.zone))
     else:
         _through_map(frame, own, how, delivery, made)
-
-
-def _decoded(raw: bytes) -> str:
-    try:
-        return raw.decode("utf-8")
-    except UnicodeDecodeError:
-        return raw.decode("cp1252", "replace")  # what programs of sheets write otherwise
 
 
 def _own_of_text(sheet: Sheet, where: str) -> _Own:
