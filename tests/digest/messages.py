@@ -37,7 +37,7 @@ _JINJA = {"trimmed": "false", "silent": "false"}
 def all_messages() -> Catalog:
     """Gather every text, in the order of files and lines."""
     found = Catalog(project="afterclear", charset="utf-8")
-    paths = {p for part in PARTS for p in (ROOT / part).rglob("*")} | {*_worded_elsewhere()}
+    paths = {p for part in PARTS for p in (ROOT / part).rglob("*")} | _worded_elsewhere()
     for path in sorted(paths):
         if path.suffix == ".py":
             method, options = _texts_of_code, {}
@@ -54,12 +54,9 @@ def all_messages() -> Catalog:
     return found
 
 
-def _worded_elsewhere() -> Iterator[Path]:
+def _worded_elsewhere() -> set[Path]:
     """Give the modules of other parts that say something with its places kept (``Worded``)."""
-    for path in ROOT.rglob("*.py"):
-        if b"worded(" in path.read_bytes() and path != ROOT / "errors.py":
-            yield path
-    yield ROOT / "errors.py"
+    return {path for path in ROOT.rglob("*.py") if b"worded(" in path.read_bytes()}
 
 
 def _texts_of_tables() -> Iterator[tuple[str, str]]:

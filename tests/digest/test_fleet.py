@@ -7,12 +7,14 @@ import polars as pl
 import pytest
 
 from afterclear.digest.audience.fleet_model import FleetPage
+from afterclear.digest.common.cure_lines import CuresView
 from afterclear.digest.common.model import ChangeList, Changes, LoadLine, SetAside, Tally
 from afterclear.digest.output.render import render_fleet
 from afterclear.wording.cells import Dash
 from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import AS_OF, BEFORE, fleet, frames_of
 from tests.digest.story import Story, Try, vehicle
+from tests.digest.test_forecast_lines import AIRBAGS, QUARTER, told
 
 
 @pytest.fixture(scope="module")
@@ -192,3 +194,17 @@ def test_a_vehicle_met_in_scans_only_has_a_page() -> None:
     model = build_digest(replace(frames, vehicles=frames.vehicles.clear()))
     assert [line.vehicle.vehicle_id for line in model.index.vehicles] == ["A-1"]
     assert [page.ref.vehicle_id for page in model.vehicles] == ["A-1"]
+
+
+def test_a_caution_stands_with_what_is_coming_though_the_cures_further_down_have_it_too(
+    page: FleetPage,
+) -> None:
+    both = replace(
+        page,
+        work=replace(page.work, cautions=()),
+        coming=told([QUARTER] * 4, []),
+        cures=CuresView((), (), 0, (AIRBAGS,)),
+    )
+    _, coming, cures = render_fleet(both).replace('id="cures"', 'id="coming"').split('id="coming"')
+    assert (AIRBAGS.text in coming, AIRBAGS.text in cures) == (True, False)
+    assert 'href="#coming">The cautions above' in cures

@@ -63,6 +63,12 @@ class Setting:
     rises: Rises = field(default_factory=Rises)
     grounded: frozenset[str] = frozenset()  # vehicles that must not be driven
 
+    def cautions_of(self, component: str) -> tuple[Caution, ...]:
+        """Return the cautions for work on a component."""
+        # a code without a known component is its own: "code:make:B1A41"
+        code = component.rpartition(":")[2]
+        return (*self.part_cautions.get(component, ()), *self.cautions.get(code, ()))
+
     def limits(self, vehicle_id: str, cells: Cells | None = None) -> Limits:
         """Return how far a vehicle's odometer is carried forward."""
         return Limits(

@@ -61,9 +61,7 @@ def cures_view(setting: Setting) -> CuresView | None:
 def _cautions(row: Cure, setting: Setting) -> Iterator[Caution]:
     """Give the cautions for work on the fault and on what was worked on."""
     for kind in (row.fault, *(piece.partition(":")[2] for piece in row.work.split())):
-        yield from setting.part_cautions.get(kind, ())
-    # a code without a known component is its own: "code:make:B1A41"
-    yield from setting.cautions.get(row.fault.rpartition(":")[2], ())
+        yield from setting.cautions_of(kind)
 
 
 def _line(row: Cure, usual: Cure | None, cells: Cells) -> CureLine:

@@ -93,13 +93,8 @@ def coming_view(
         record=record,
         n_held=n_held,
         has_record=len(record) >= LEAST_QUARTERS,
-        cautions=tuple(dict.fromkeys(each for kind in kinds for each in _cautions(kind, setting))),
+        cautions=tuple(dict.fromkeys(each for kind in kinds for each in setting.cautions_of(kind))),
     )
-
-
-def _cautions(kind: str, setting: Setting) -> tuple[Caution, ...]:
-    # a code without a known component is its own: "code:make:B1A41"
-    return setting.part_cautions.get(kind, ()) + setting.cautions.get(kind.rpartition(":")[2], ())
 
 
 def _part_lines(parts: tuple[ForecastPart, ...], setting: Setting) -> tuple[PartLine, ...]:

@@ -115,10 +115,7 @@ def _view(row: Emerging, number: int, setting: Setting, roster: Roster) -> RiseV
             for each in left[:_VEHICLES]
         ),
         n_next=row.n_vehicles_left,
-        cautions=(
-            *setting.part_cautions.get(row.fault, ()),
-            *setting.cautions.get(row.fault.rpartition(":")[2], ()),
-        ),
+        cautions=setting.cautions_of(row.fault),
     )
 
 

@@ -134,8 +134,9 @@ def _name(ref: VehicleRef) -> str:
 
 def _rises(view: RisesView | None, cells: Cells) -> Part:
     """Tell each new rise with its cautions, and in a line what became of those told before."""
-    lines = [] if view is None else [_rise_line(rise, cells) for rise in view.new]
-    lines += [] if view is None else [f"{name}: {words}" for name, words in view.before]
+    new, before = (view.new, view.before) if view else ((), ())
+    lines = [_rise_line(rise, cells) for rise in new]
+    lines += [f"{name}: {words}" for name, words in before]
     return _part(cells.t("What is new"), lines, len(lines))
 
 
