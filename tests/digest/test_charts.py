@@ -1,17 +1,19 @@
 """The pictures: small, whole, and each thing with a shape of its own."""
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import pytest
 
 from afterclear.digest.charts.layout import NARROW, WIDE, Layout
 from afterclear.digest.charts.odometer_chart import draw_odometer
+from afterclear.digest.charts.rise import draw_rise
 from afterclear.digest.charts.scale import Scale, levels, thin_marks, thin_ticks
 from afterclear.digest.charts.svg import element, text_at
 from afterclear.digest.charts.timeline_chart import draw_timeline
 from afterclear.digest.charts.verdict_bars import draw_verdicts
 from afterclear.digest.common.model import Tally
+from afterclear.digest.common.rise_lines import RiseChart
 from afterclear.digest.input.row_types import OdometerReading
 from afterclear.digest.vehicle.vehicle_model import Mark, OdometerChart, Tick, TimeLine
 from afterclear.digest.vehicle.vehicle_page import odometer_chart
@@ -145,3 +147,14 @@ def test_a_bar_is_as_long_as_its_count() -> None:
     assert widths == pytest.approx(expected, abs=0.1), "coordinates have one decimal"
     assert "Codes cleared only: 0 held" in drawn
     assert ">none<" in drawn
+
+
+@pytest.mark.parametrize("layout", [WIDE, NARROW])
+def test_a_rise_counts_whole_vehicles_and_its_last_month_stays_inside(layout: Layout) -> None:
+    days = (date(2026, 7, 3), date(2026, 8, 22), date(2026, 10, 1))
+    chart = RiseChart(days, (0, 5, 9), (0.5, 1.2, 2.1), since=days[1], summary="")
+    drawn = draw_rise(chart, layout, "new-1", "", Cells())
+    ticks = re.findall(r'<text x="([\d.]+)"[^>]*class="tick"[^>]*>([^<]+)<', drawn)
+    assert [words for _, words in ticks if words.isdigit()] == ["0", "3", "6", "9"]
+    ends = [float(x) for x, words in ticks if words.endswith("2026")]
+    assert max(ends) + 35 <= layout.width  # half of "Sept. 2026"

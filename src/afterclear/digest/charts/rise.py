@@ -1,5 +1,6 @@
 """The picture of a rise: vehicles with the fault as steps, what was usual as a broken line."""
 
+import math
 from collections.abc import Iterator
 from datetime import date
 
@@ -13,7 +14,7 @@ from afterclear.digest.common.rise_lines import RiseChart
 from afterclear.digest.vehicle.round_axes import round_step
 from afterclear.wording.cells import Cells
 
-_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 20.0, 24.0, 46.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 40.0, 24.0, 46.0
 _HEIGHT = 230.0
 _MONTHS = {"wide": 8, "narrow": 3}  # labels at the foot
 
@@ -24,8 +25,8 @@ def draw_rise(chart: RiseChart, layout: Layout, name: str, title: str, cells: Ce
     right = layout.width - _RIGHT
     most = max(chart.observed[-1], chart.expected[-1], 1.0)
     across = Scale(first.toordinal(), max(last.toordinal(), first.toordinal() + 1), _LEFT, right)
-    step = max(1.0, round_step(most, 4))
-    counts = [(i * step, cells.number(i * step)) for i in range(int(-(-most // step)) + 1)]
+    step = math.ceil(round_step(most, 4))  # vehicles are counted
+    counts = [(i * step, cells.number(i * step)) for i in range(math.ceil(most / step) + 1)]
     up = Scale(0.0, counts[-1][0], _HEIGHT - _BOTTOM, _TOP)
     x = across(chart.since.toordinal())
     since = cells.t("since {day}", day=cells.day(chart.since))
