@@ -21,7 +21,7 @@ from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.cutting import Cut, without
 from afterclear.readers.looking import CannotLookError
 from afterclear.records import Delivery, PlainFile, PlainRows, ReadFile, Rejection
-from afterclear.store.engine.database import is_of_the_file
+from afterclear.store.engine.failures import is_of_the_file
 from afterclear.store.intake.forgotten_names import Door
 
 REFUSED: Final = (

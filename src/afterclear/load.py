@@ -35,7 +35,8 @@ from afterclear.records import (
 )
 from afterclear.sources.folder import opened_within
 from afterclear.store.engine.archive import Incoming, Snapshot, keep_bytes, taken_in
-from afterclear.store.engine.database import Connection, is_of_the_file, transaction
+from afterclear.store.engine.database import Connection, transaction
+from afterclear.store.engine.failures import is_of_the_file
 from afterclear.store.intake.absorb import Absorbed, absorb
 from afterclear.store.intake.direct_load import NoCode, NotPlainlyNew
 from afterclear.store.intake.forgotten_names import Door, the_door

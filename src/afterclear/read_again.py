@@ -31,7 +31,8 @@ from afterclear.readers.reader import MAP_PREFIX
 from afterclear.readers.registry import all_readers
 from afterclear.records import LoadResult, ReadFile
 from afterclear.store.engine.archive import Snapshot, taken_out
-from afterclear.store.engine.database import Connection, is_of_the_file, transaction
+from afterclear.store.engine.database import Connection, transaction
+from afterclear.store.engine.failures import is_of_the_file
 from afterclear.store.intake.ledger import known_load, next_load_id
 from afterclear.store.intake.returned import settle_returned
 from afterclear.store.intake.withdrawal import (

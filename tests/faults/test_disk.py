@@ -15,7 +15,7 @@ import duckdb
 import pytest
 
 from afterclear.errors import StoreError
-from afterclear.store.engine.database import full_disk_explained
+from afterclear.store.engine.failures import full_disk_explained
 from tests.campaigns import is_campaign, repeats
 
 EVERY: Final = max(1, 200 // repeats(1))  # of how many writes, syncs and new names one fails

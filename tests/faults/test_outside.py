@@ -30,6 +30,7 @@ from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.registry import all_readers
 from afterclear.store.engine import database, locking
 from afterclear.store.engine.database import is_copy, open_store, query, scalar
+from afterclear.store.engine.failures import full_disk_explained
 from afterclear.store.upkeep.retention import Retention
 from tests.faults.child import NOW, app_in, held_by_another
 from tests.store.care_fixture import exports, garage
@@ -157,7 +158,7 @@ def test_no_room_for_temporary_files_is_told_in_words(
 
 def test_a_frame_that_finds_no_room_is_told_in_words(tmp_path: Path) -> None:
     """Frames are written by a library whose errors are its own, with the system's in words."""
-    with pytest.raises(StoreError, match="TMPDIR"), database.full_disk_explained(tmp_path):
+    with pytest.raises(StoreError, match="TMPDIR"), full_disk_explained(tmp_path):
         pl.DataFrame({"a": [str(n) for n in range(100_000)]}).write_parquet("/dev/full")
 
 

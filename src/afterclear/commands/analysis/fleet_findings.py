@@ -3,8 +3,6 @@
 from datetime import datetime
 
 from afterclear.commands.app import App
-from afterclear.finding_tables.declaration import columns_of
-from afterclear.finding_tables.interventions import Intervention
 from afterclear.findings.all_findings import FindingRules, make_findings
 from afterclear.findings.interventions.read_interventions import (
     INTERVENTIONS,
@@ -13,10 +11,9 @@ from afterclear.findings.interventions.read_interventions import (
 from afterclear.findings.parts.part_lifetimes import PartRules
 from afterclear.findings.parts.part_tables import EXPECTED, SUPERSEDED, part_tables
 from afterclear.findings.verdicts import Judged
-from afterclear.store.engine.database import Connection, rows
-from afterclear.wording.cells import Cells
-from afterclear.wording.findings import finding_words
-from afterclear.wording.language import GAP
+from afterclear.store.engine.database import Connection, query
+from afterclear.store.queries.exports import EXPORTS
+from afterclear.wording.exported import with_sentences
 
 
 def find_all(con: Connection, app: App, judged: Judged | None, as_of: datetime) -> None:
@@ -40,7 +37,5 @@ def find_all(con: Connection, app: App, judged: Judged | None, as_of: datetime) 
 
 def changes_told(con: Connection) -> tuple[str, ...]:
     """Say of each change of ``interventions.toml`` whether it helped, a line each, as stored."""
-    names = ", ".join(column.name for column in columns_of(Intervention))
-    found = rows(con, f"SELECT {names} FROM store.interventions ORDER BY begins_at, name")
-    told = (Intervention(**row) for row in found)
-    return tuple(f"{row.name}: {finding_words(row, Cells()).replace(GAP, ' ')}" for row in told)
+    found = with_sentences("interventions", query(con, EXPORTS["interventions"]))
+    return tuple(f"{name}: {said}" for name, said in found.select("name", "sentence").iter_rows())

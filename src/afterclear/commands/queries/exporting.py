@@ -121,15 +121,21 @@ def _write_parts(
     """Write rows that come part by part, one part at least; return their number."""
     path.parent.mkdir(parents=True, exist_ok=True)
     first, n_rows = next(parts), 0
-    parts = chain([first], parts)
+
+    def counted() -> Iterator[pl.DataFrame]:
+        nonlocal n_rows
+        for part in chain([first], parts):
+            n_rows += len(part)
+            yield part
+
+    passing = counted()
     with _whole_or_gone(path):
         if form == "parquet":
-            register_io_source(lambda *_: parts, schema=first.schema).sink_parquet(path)
-            return int(pl.scan_parquet(path, glob=False).select(pl.len()).collect().item())
-        with path.open("w", encoding="utf-8", newline="") as file:
-            for part in parts:
-                file.write(frame_text(part, form, headed=part is first))
-                n_rows += len(part)
+            register_io_source(lambda *_: passing, schema=first.schema).sink_parquet(path)
+        else:
+            with path.open("w", encoding="utf-8", newline="") as file:
+                for part in passing:
+                    file.write(frame_text(part, form, headed=part is first))
     return n_rows
 
 

@@ -94,6 +94,8 @@ def refused_workbook(app: App, renamed: Renamed | None = None) -> RefusedBook:
         ConfigError: a map is wrong; every mistake of every map is listed.
 
     """
+    about = () if renamed is None else (renamed.column, renamed.name)
+    where = "WHERE r.column_name = ? AND r.value = ?" if about else ""
     with open_store(app.store, read_only=True) as con:
         found = rows(
             con,
@@ -103,11 +105,12 @@ def refused_workbook(app: App, renamed: Renamed | None = None) -> RefusedBook:
                     coalesce(r.zone, o.zone, 'UTC') AS zone, r.file_name, r.line,
                     l.reader
                 FROM rejections r JOIN loads l USING (load_id)
-                LEFT JOIN load_origins o USING (load_id)
+                LEFT JOIN load_origins o USING (load_id) {where}
                 ORDER BY r.load_id, r.line, r.column_name, r.value, r.row_json""",
+            about,
         )
     if renamed is not None:
-        found = [_mended(row, renamed) for row in found if _is_about(row, renamed)]
+        found = [_mended(row, renamed) for row in found]
     maps = {
         f"{MAP_PREFIX}{each.name}": each
         for each in load_maps(app.config.imports)
@@ -120,10 +123,6 @@ def refused_workbook(app: App, renamed: Renamed | None = None) -> RefusedBook:
     file = io.BytesIO()
     _write(file, sheets, left_out, naive(app.clock()))
     return RefusedBook(n_rows, left_out, file.getvalue())
-
-
-def _is_about(row: Mapping[str, Any], renamed: Renamed) -> bool:
-    return (row["column_name"], row["value"]) == (renamed.column, renamed.name)
 
 
 def _mended(row: Mapping[str, Any], renamed: Renamed) -> dict[str, Any]:

@@ -64,10 +64,9 @@ def lines_of(app: App, con: Connection, language: str = "en") -> list[WorkLine]:
     cells = replace(english, language=language)
     found = [row for row in rows(con, EXPORTS_ROLES["worklist"]) if row["audience"] != "garage"]
     # a line's stamp is the same in all languages
-    told = [in_words(row, english) for row in found]
-    stamps = [stamp_of(row) for row in told]
-    told = told if language == english.language else [in_words(row, cells) for row in found]
-    lines = (_line(app, row, stamp) for row, stamp in zip(told, stamps, strict=True))
+    stamped = [in_words(row, english) for row in found]
+    told = stamped if cells == english else [in_words(row, cells) for row in found]
+    lines = (_line(app, row, stamp_of(own)) for row, own in zip(told, stamped, strict=True))
     first: dict[str, WorkLine] = {}
     for line in lines:
         first.setdefault(line.vehicle_id, line)

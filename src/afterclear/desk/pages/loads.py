@@ -123,9 +123,8 @@ def judge(asked: Asked) -> Response:
 def refused(asked: Asked) -> Response:
     """Show refused rows by their cause, with what was expected, and refused files."""
     app, frame = asked.desk.app, rejected_rows(asked.desk.app)
-    after = asked.query.get("after", "")
-    skip, n_unknown = int(after) if _NUMBER.fullmatch(after) else 0, n_unknown_names(app)
-    skip = skip if skip < n_unknown else 0
+    n_unknown = n_unknown_names(app)
+    skip = _skipped(asked.query.get("after", ""), n_unknown)
     causes = [
         {
             "file_name": name,
@@ -150,3 +149,9 @@ def refused(asked: Asked) -> Response:
         skip=skip,
         step=_NAMES,
     )
+
+
+def _skipped(after: str, n_all: int) -> int:
+    """Read how many names stand before a page's first; none where there are no more than that."""
+    skip = int(after) if _NUMBER.fullmatch(after) else 0
+    return skip if skip < n_all else 0

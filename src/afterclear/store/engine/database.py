@@ -5,7 +5,6 @@ lock beside the store first (``locking.py``), waiting for another to finish; a r
 store taken opens the snapshot of a long writer (``snapshot.py``), or waits.
 """
 
-import errno
 import os
 import time
 from collections.abc import Generator, Iterator
@@ -15,29 +14,22 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
-from afterclear.errors import (
-    AfterclearError,
-    DecodeError,
-    RefusedFileError,
-    StoreError,
-    StoreInUseError,
-)
+from afterclear.errors import StoreError, StoreInUseError
 from afterclear.plain import Takes
 from afterclear.store.engine.archive import begin_archive, has_archive_in_common, take_out_of_common
 from afterclear.store.engine.connection import Connection, Values
+from afterclear.store.engine.failures import full_disk_explained, not_opened
 from afterclear.store.engine.locking import (
     READER_WAITS_S,
     WRITER_WAITS_S,
-    holder,
     holding,
-    is_held_here,
     waits,
     writer_lock,
 )
 from afterclear.store.engine.migrations import applied_migrations, migrate, pending_migrations
 from afterclear.store.engine.sharing import shared_at
 from afterclear.store.engine.snapshot import copy_file, snapshot_path
-from afterclear.store.engine.stop_signal import is_stopping, stop_explained
+from afterclear.store.engine.stop_signal import stop_explained
 
 if TYPE_CHECKING:
     import polars as pl
@@ -49,27 +41,6 @@ __all__ = ["Connection"]  # so that other modules can name the type without impo
 MEMORY_LIMIT = "1GB"
 
 _PAUSE_S = 0.1
-_FULL = {errno.ENOSPC, errno.EDQUOT}
-_BROKEN_WORDS = ("input/output error", "fsync failed")
-_FULL_WORDS = ("no space left", "disk quota", "file too large", "no usable temporary directory")
-# the database's words if another connection or process has the file
-_TAKEN_WORDS = ("Could not set lock on file", "Conflicting lock", "already attached")
-# ... and if it reads back other bytes than it wrote
-_DAMAGED_WORDS = (
-    *("corrupt", "checksum", "serialization error", "not a valid duckdb database"),
-    "could not read enough bytes",
-)
-_DENIED_WORDS = ("permission denied", "read-only file system", "operation not permitted")
-
-_OF_THE_NAME = {errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ}
-_OF_THE_STORE = (
-    duckdb.IOException,
-    duckdb.FatalException,
-    duckdb.InterruptException,
-    duckdb.ConnectionException,
-    duckdb.TransactionException,
-)
-
 # DuckDB cuts the log's name at a question mark and turns a backslash into a slash.
 _MISREAD = set("?" if os.sep == "\\" else "?\\")
 
@@ -251,7 +222,7 @@ def _attached(path: Path, *, read_only: bool) -> Connection:
     try:
         con = Connection({"store": path}, read_only=read_only)
     except duckdb.Error as error:
-        raise _not_opened(path, str(error)) from error
+        raise not_opened(path, str(error)) from error
     # the order gives a refused row's line; the time zone is set so that no machine's leaks in
     con.lock(
         {
@@ -265,29 +236,6 @@ def _attached(path: Path, *, read_only: bool) -> Connection:
     return con
 
 
-def _not_opened(path: Path, message: str) -> StoreError:
-    if any(words in message for words in _TAKEN_WORDS):
-        held = message.partition("Conflicting lock is held in ")[2].partition(". ")[0]
-        ours = writer_lock(path)
-        # we hold the lock ourselves, so another program has the file open
-        who = held if is_held_here(ours) else holder(ours) or held
-        return StoreInUseError(
-            f"The store {path} is in use by another process{f' ({who})' if who else ''}. "
-            "Wait until it has finished, then try again."
-        )
-    if any(words in message.lower() for words in _DENIED_WORDS):
-        return StoreError(f"The store {path} cannot be opened: {message.splitlines()[0]}")
-    return _damaged(path, message)
-
-
-def _damaged(path: Path, message: str) -> StoreError:
-    return StoreError(
-        f"The store {path} is damaged, or is no store: {message.splitlines()[0]} "
-        "Put it aside and bring back the last backup with 'afterclear restore FILE'; files "
-        "delivered since are loaded again by the next run."
-    )
-
-
 @contextmanager
 def private_files() -> Iterator[None]:
     """Let new files be readable by their owner only: the store names vehicles and people."""
@@ -296,65 +244,6 @@ def private_files() -> Iterator[None]:
         yield
     finally:
         os.umask(before)
-
-
-@contextmanager
-def full_disk_explained(path: Path) -> Iterator[None]:
-    """Explain that the disk is full, broken or not writable, or the store damaged.
-
-    Raises:
-        StoreError: it is.
-
-    """
-    try:
-        yield
-    except AfterclearError:
-        raise
-    except Exception as error:  # frames are written by a library with errors of its own
-        words = str(error).lower()
-        is_ours = isinstance(error, duckdb.Error) or (
-            isinstance(error, PermissionError) and str(path.absolute().parent) in str(error)
-        )
-        if is_ours and any(word in words for word in _DENIED_WORDS):
-            raise StoreError(
-                f"The store {path} cannot be written by this user: its file, its folder or its "
-                "disk does not allow it. Nothing was changed. Give the right to write there, or "
-                "name a store elsewhere with --store FILE."
-            ) from error
-        if isinstance(error, duckdb.Error) and any(word in words for word in _DAMAGED_WORDS):
-            raise _damaged(path, str(error)) from error
-        is_broken = isinstance(error, OSError) and error.errno == errno.EIO
-        if is_broken or any(word in words for word in _BROKEN_WORDS):
-            raise StoreError(
-                f"The disk of {path}, or that of temporary files (TMPDIR, else /tmp), failed: "
-                "input/output error. What was under way was undone, nothing before it was lost. "
-                "Look after the disk and keep a backup elsewhere, then run the same command again."
-            ) from error
-        full = isinstance(error, OSError) and error.errno in _FULL
-        if not full and not any(word in words for word in _FULL_WORDS):
-            raise
-        raise StoreError(
-            f"The disk of {path}, or that of temporary files (TMPDIR, else /tmp), is full. "
-            "What was under way was undone, nothing before it was lost. Make room, then run the "
-            "same command again."
-        ) from error
-
-
-def is_of_the_file(error: Exception) -> bool:
-    """Whether one file's rows caused an error; False: it would occur with any file.
-
-    A full disk, a store that cannot be written or is broken, and a query stopped from outside
-    are not the file's.
-    """
-    if isinstance(error, AfterclearError | OSError):
-        return isinstance(error, RefusedFileError | DecodeError) or (
-            isinstance(error, OSError) and error.errno in _OF_THE_NAME
-        )
-    if isinstance(error, _OF_THE_STORE) or is_stopping():
-        return False
-    words = str(error).lower()
-    of_the_machine = (*_FULL_WORDS, *_BROKEN_WORDS, *_DENIED_WORDS, "interrupted")
-    return not any(word in words for word in of_the_machine)
 
 
 @contextmanager

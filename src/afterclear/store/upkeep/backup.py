@@ -28,11 +28,11 @@ from afterclear.store.engine.archive import UNFINISHED_FILE, begin_archive, blob
 from afterclear.store.engine.database import (
     Connection,
     archived_hashes,
-    full_disk_explained,
     open_store,
     private_files,
     query,
 )
+from afterclear.store.engine.failures import full_disk_explained
 from afterclear.store.engine.locking import holding, writer_lock
 from afterclear.store.engine.snapshot import copy_file, fold_in_log, remove_left, sweep
 from afterclear.store.engine.working import dead_folders, working_folder

@@ -13,12 +13,12 @@ from afterclear.store.engine.archive import blob_path, sync_folder
 from afterclear.store.engine.connection import Connection, quoted
 from afterclear.store.engine.database import (
     MEMORY_LIMIT,
-    full_disk_explained,
     private_files,
     query,
     scalar,
     transaction,
 )
+from afterclear.store.engine.failures import full_disk_explained
 from afterclear.store.engine.locking import holding, writer_lock
 from afterclear.store.engine.snapshot import fold_in_log, sweep
 from afterclear.store.queries.digests import fold_page_sums
