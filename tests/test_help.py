@@ -43,6 +43,16 @@ def test_the_page_of_verdicts_has_every_line_that_was_measured_and_kept() -> Non
     assert verdict_table.renewed(page, lines.kept()) == page
 
 
+def test_the_page_of_verdicts_is_one_page_with_one_picture() -> None:
+    """A4 in small print: 75 lines and 950 words; what was measured has a page of its own."""
+    page = (ROOT / "src/afterclear/help/verdicts.md").read_text(encoding="utf-8")
+    assert len(page.splitlines()) <= 75
+    assert len(page.split()) <= 950
+    assert page.count("![") == 1
+    for cause in ("1. **The fix failed.**", "2. **The part wore out.**", "3. **A new fault.**"):
+        assert cause in page
+
+
 @pytest.mark.parametrize("table", TABLES.values(), ids=lambda table: table.name)
 def test_every_column_of_the_plain_layout_stands_in_the_readme(table: object) -> None:
     row = next(line for line in README.splitlines() if line.startswith(f"| {table.name} |"))  # type: ignore[attr-defined]

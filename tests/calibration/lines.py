@@ -88,6 +88,26 @@ def lines_of(law: str, vehicles: int, seeds: str, scores: Mapping[str, Score]) -
     return [*found, Line(law, vehicles, seeds, "oracle", *figures, *worn, *[float("nan")] * 2)]
 
 
+def by_luck(lines: list[Line], scores: Mapping[str, Score]) -> list[Line]:
+    """How much of the errors is luck: what true chances stay below in 95 of 100 draws.
+
+    Of each model also how far it is from the oracle's chances, bin by bin, in which there is none.
+    """
+    oracle, some = lines[-1], next(iter(scores.values()))
+    found = [
+        _errors(oracle, "luck alone, oracle", some.ece_noise_oracle, some.ece_same_noise_oracle)
+    ]
+    for by, s in scores.items():
+        found.append(_errors(oracle, f"luck alone, {by}", s.ece_noise, s.ece_same_noise))
+        found.append(_errors(oracle, f"apart from oracle, {by}", s.ece_apart, s.ece_same_apart))
+    return found
+
+
+def _errors(like: Line, by: str, ece: float, same: float) -> Line:
+    none = dict.fromkeys(("brier", "held", "wrong", "to_go", "worn"), float("nan"))
+    return replace(like, by=by, ece=ece, same=same, **none)
+
+
 def goal(lines: list[Line]) -> Line:
     """Give the goals beside an oracle, the last of ``lines``."""
     oracle = lines[-1]

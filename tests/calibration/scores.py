@@ -67,6 +67,8 @@ class Score:
     ece: float
     ece_oracle: float
     ece_noise: float  # 95 of 100 told so would show less, were all chances as told
+    ece_noise_oracle: float  # the same of the oracle's chances
+    ece_apart: float  # from the oracle's chances instead of what happened: no luck in it
     brier: float
     brier_oracle: float
     held: float  # share of those seen clean
@@ -77,6 +79,8 @@ class Score:
     ece_same: float
     ece_same_oracle: float
     ece_same_noise: float
+    ece_same_noise_oracle: float
+    ece_same_apart: float
     ece_worn: float
     ece_worn_oracle: float
     same: float  # mean
@@ -96,6 +100,8 @@ def score(rows: Rows) -> Score:
         ece=calibration_error(p, failed),
         ece_oracle=calibration_error(p_oracle, failed),
         ece_noise=noise(p),
+        ece_noise_oracle=noise(p_oracle),
+        ece_apart=calibration_error(p, p_oracle),
         brier=_mean((p - failed) ** 2),
         brier_oracle=_mean((p_oracle - failed) ** 2),
         held=_mean(held[rows.clean]),
@@ -106,6 +112,8 @@ def score(rows: Rows) -> Score:
         ece_same=calibration_error(rows.p[back], rows.failed[back]),
         ece_same_oracle=calibration_error(rows.p_oracle[back], rows.failed[back]),
         ece_same_noise=noise(rows.p[back]),
+        ece_same_noise_oracle=noise(rows.p_oracle[back]),
+        ece_same_apart=calibration_error(rows.p[back], rows.p_oracle[back]),
         ece_worn=calibration_error(rows.p_worn[back], rows.worn[back]),
         ece_worn_oracle=calibration_error(rows.p_worn_oracle[back], rows.worn[back]),
         same=_mean(rows.p[back]),

@@ -1,6 +1,6 @@
 """The help page's table of verdicts in small fleets, made from what was kept.
 
-``python -m tests.calibration.verdict_table`` writes the section of ``verdicts.md`` anew;
+``python -m tests.calibration.verdict_table`` writes the section of ``verdicts_measured.md`` anew;
 ``tests/test_help.py`` fails where they differ.
 """
 
@@ -11,7 +11,7 @@ from typing import Final
 import afterclear
 from tests.calibration.lines import Kept, Line, kept
 
-PAGE: Final = Path(afterclear.__file__).parent / "help" / "verdicts.md"
+PAGE: Final = Path(afterclear.__file__).parent / "help" / "verdicts_measured.md"
 _HEADING: Final = "## What was measured, fleet by fleet"
 _MODELS: Final = ("one state", "now", "law average")
 _HEAD: Final = (

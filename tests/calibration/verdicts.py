@@ -3,9 +3,10 @@
 ``python -m tests.calibration.verdicts [law ...] --sizes 10 40 --seeds 5 --first 800`` prints one
 table: for each law and size the tool now, the tool without averaging, the two-cause model of before
 (``before.csv``, made once by that model's code on seeds 1 to 5), the best that a learner could say
-(``law_average.py``), the oracle, and the goal.  A ``*`` misses it.  ``--rows FOLDER`` keeps what
-was judged, so that a run can go on after a stop (one folder a state of the code); ``--keep`` adds
-the lines to ``verdict_results.csv``, from which the help page has its table (``verdict_table.py``).
+(``law_average.py``), the oracle, how much of the errors is luck, and the goal.  A ``*`` misses it.
+``--rows FOLDER`` keeps what was judged, so that a run can go on after a stop (one folder a state of
+the code); ``--keep`` adds the lines to ``verdict_results.csv``, from which the help page has its
+table (``verdict_table.py``).
 """
 
 import argparse
@@ -16,7 +17,7 @@ from pathlib import Path
 
 from tests.calibration.judgements import MODELS, USUAL, rows
 from tests.calibration.laws import SCENARIOS, Scenario
-from tests.calibration.lines import HEAD, Line, before, goal, keep, lines_of
+from tests.calibration.lines import HEAD, Line, before, by_luck, goal, keep, lines_of
 from tests.calibration.scores import Rows, Score, score
 from tests.calibration.verdict_table import write_page
 
@@ -40,8 +41,8 @@ class Campaign:
     models: Sequence[str]
     folder: Path | None
 
-    def lines(self) -> Iterator[list[Line]]:
-        """Give the lines of each law and size, and of all laws together."""
+    def lines(self) -> Iterator[tuple[list[Line], list[Line]]]:
+        """Give the lines of each law and size, and of all laws together; and those of luck."""
         for size in self.sizes:
             every: list[list[Rows]] = [[] for _ in self.models]
             for law in self.laws:
@@ -55,10 +56,11 @@ class Campaign:
             if len(self.laws) > 1:
                 yield self._lines(ALL, size, [Rows.joined(mine) for mine in every])
 
-    def _lines(self, law: str, size: int, judged: list[Rows]) -> list[Line]:
+    def _lines(self, law: str, size: int, judged: list[Rows]) -> tuple[list[Line], list[Line]]:
         seeds = f"{self.seeds[0]}-{self.seeds[-1]}"
         scores = dict(zip(self.models, map(score, judged), strict=True))
-        return lines_of(law, size, seeds, scores)
+        lines = lines_of(law, size, seeds, scores)
+        return lines, by_luck(lines, scores)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -77,9 +79,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     campaign = Campaign(laws, asked.sizes, seeds, asked.models, asked.rows)
     kept: list[Line] = []
     print(HEAD)
-    for lines in campaign.lines():
+    for lines, luck in campaign.lines():
         law, size = lines[0].law, lines[0].vehicles
-        for line in [*lines, *before(law, size), goal(lines)]:
+        for line in [*lines, *before(law, size), *luck, goal(lines)]:
             print(line.text(lines[-1]), flush=True)
         kept += lines
     if asked.keep:
