@@ -1,6 +1,7 @@
 """The pictures: small, whole, and each thing with a shape of its own."""
 
 import re
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
@@ -87,6 +88,17 @@ def test_a_history_is_drawn_small(layout: Layout) -> None:
     """Also one of 284 scans, 12 codes and 12 work orders."""
     for name, timeline in timelines():
         assert len(draw_timeline(timeline, layout, name).encode()) < LARGEST, name
+
+
+def test_where_a_code_has_little_room_its_component_stays_whole() -> None:
+    """How it fails is left out first: it stands in the table below."""
+    (timeline,) = (line for name, line in timelines() if name == "BUS-07")
+    brakes = next(lane for lane in timeline.lanes if lane.codes)
+    code = replace(brakes.codes[0], code="C0037-13", meaning="wheel speed sensor, rear left: open")
+    lane = replace(brakes, codes=(code,))
+    for layout, name in ((WIDE, "rear left<"), (NARROW, "rear left: open<")):
+        drawn = draw_timeline(replace(timeline, lanes=(lane,)), layout, "of a vehicle")
+        assert f"C0037-13  Wheel speed sensor, {name}" in drawn
 
 
 def test_nothing_is_drawn_outside_its_picture() -> None:

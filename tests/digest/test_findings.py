@@ -68,6 +68,15 @@ def test_the_matrix_counts_by_vehicle_and_component(model: DigestModel) -> None:
     }
 
 
+def test_what_all_rows_say_alike_stands_once_below_them() -> None:
+    base = ROWS["recurring"][0] | {"flagged": True}
+    other = base | {"vehicle_id": "HX-217"}
+    for rows, n_once in (([base, other], 1), ([base, other | {"peers": "engine"}], 2)):
+        page = build_digest(fleet(findings=findings({**ROWS, "recurring": rows}))).fleet
+        assert page is not None
+        assert render_fleet(page).count("Similar means:") == n_once
+
+
 def test_a_vehicle_without_a_box_filled_is_no_row_of_the_matrix() -> None:
     """Ten components are shown; who only has codes of others is counted as left out."""
     base = ROWS["recurring"][0]

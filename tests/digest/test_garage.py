@@ -295,6 +295,28 @@ def test_a_site_has_its_interval_and_that_without_the_part_brands_in_one_row(
     assert "the same with the part brands taken out" in sites
 
 
+def test_a_legend_explains_only_signs_that_its_picture_has(page: GaragePage) -> None:
+    chart = page.groups[0].intervals
+    assert isinstance(chart, IntervalChart)
+    for rows, n_worse, n_dot in ((chart.rows[:1], 1, 0), (chart.rows, 1, 1)):
+        group = replace(page.groups[0], intervals=replace(chart, rows=rows))
+        html = render_garage(replace(page, groups=(group,)))
+        legend = html.partition('id="level-site"')[2].partition('class="legend"')[2]
+        legend = legend.partition("</ul>")[0]
+        assert legend.count("clearly worse") == n_worse
+        assert legend.count("not clearly different") == n_dot
+        assert legend.replace("\u00a0", " ").count("95 % range") == 1
+
+
+def test_a_name_too_long_for_its_line_goes_on_in_a_second(page: GaragePage) -> None:
+    chart = page.groups[0].intervals
+    assert isinstance(chart, IntervalChart)
+    row = replace(chart.rows[0], name="Orchard Lane measures before it fits a part")
+    drawn = draw_intervals(replace(chart, rows=(row,)), WIDE, "n", "t", Cells())
+    assert ">Orchard Lane measures before<" in drawn
+    assert ">it fits a part<" in drawn
+
+
 def test_of_too_few_repairs_a_row_has_words_and_no_mark(page: GaragePage) -> None:
     chart = page.groups[0].intervals
     assert isinstance(chart, IntervalChart)

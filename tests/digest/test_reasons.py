@@ -201,7 +201,7 @@ def test_a_return_that_the_unit_itself_dates_says_whose_reading_it_is() -> None:
     """The odometer at the scan would give another distance."""
     seen = evidence("returned", "S-102", 3, 41_900, reason=R.FIRST_SEEN_EARLIER)
     text = attempt_reason(RETURNED, (seen,)).replace("\u00a0", " ")
-    assert "310 and 420 km after the repair by the unit's own record of where it began" in text
+    assert "310 and 420 km after the repair, by the unit's own record of where it began" in text
 
 
 def test_a_chance_near_the_limit_says_on_which_side_it_lies() -> None:

@@ -105,6 +105,26 @@ def test_from_the_third_part_of_a_kind_on_the_cause_behind_it_is_suspected(
     assert misfire(page).suspect is None  # plugs once, a coil once
 
 
+def test_a_fault_that_came_back_and_left_by_itself_is_suspected_as_one_that_is_there(
+    page: VehiclePage,
+) -> None:
+    """Whoever finds no code must not fit the same sensor once more, nor pass the wire by."""
+    plugs = {"part_family": "spark plugs", "position": "cylinder 1"}
+    twice = with_parts(page, PLUG | plugs, PLUG | plugs)
+    named = " ".join(view.row.attempt_id for view in page.attempts)
+    work = tuple(replace(row, attempt_ids=named) for row in page.findings.work)
+    gone = replace(
+        twice,
+        episodes=(),
+        findings=replace(page.findings, work=work),
+        attempts=tuple(replace(view, present=False) for view in twice.attempts),
+    )
+    mend, there = misfire(gone), misfire(twice)
+    assert (mend.went_away, there.went_away) == (True, False)
+    assert mend.suspect == there.suspect is not None
+    assert mend.checks == there.checks != ()
+
+
 def test_parts_that_wore_out_are_not_blamed(page: VehiclePage) -> None:
     plugs = {"part_family": "spark plugs", "position": "cylinder 1"}
     worn = with_attempts(with_parts(page, PLUG | plugs, PLUG | plugs), p_same_fault=0.1, p_worn=0.8)

@@ -112,14 +112,15 @@ FINDINGS: Final = (
                     counted(
                         "Began {n_onsets} time over {exposure_km} that scans cover "
                         "({rate_per_10000km}); on similar vehicles {expected_onsets} times "
-                        "would be usual over that distance. Similar means: {peers}.",
+                        "would be usual over that distance.",
                         "Began {n_onsets} times over {exposure_km} that scans cover "
                         "({rate_per_10000km}); on similar vehicles {expected_onsets} times "
-                        "would be usual over that distance. Similar means: {peers}.",
+                        "would be usual over that distance.",
                     ),
                     count="n_onsets",
                 ),
             ),
+            (Clause(mark(" Similar means: {peers}.")),),
         ),
         method=(
             "panel onset rate, gamma-Poisson shrinkage to peers (95 % interval), mid-p of onsets "

@@ -31,15 +31,19 @@ _WRITTEN: Final[dict[Unit | None, Callable[[Cells, float], str]]] = {
 
 def finding_words(row: object, cells: Cells, finding: Finding | None = None) -> str:
     """Return the sentence of a row; ``finding``: its finding, if its class does not show it."""
+    return "".join(finding_parts(row, cells, finding))
+
+
+def finding_parts(row: object, cells: Cells, finding: Finding | None = None) -> tuple[str, ...]:
+    """Return what the sentence of a row is put together from."""
     declared = finding or of_row(row)
     columns = _columns(declared.row)
-    sentences = [
+    return tuple(
         _filled(clause, row, columns, cells)
         for clauses in declared.says
         for clause in [next((each for each in clauses if each.when(row)), None)]
         if clause is not None
-    ]
-    return "".join(sentences)
+    )
 
 
 def cell_words(row: object, column: Column, cells: Cells) -> str:

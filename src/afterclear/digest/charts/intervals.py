@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from textwrap import wrap
 
 from markupsafe import Markup
 
@@ -64,11 +65,13 @@ def _head(chart: IntervalChart, across: Scale) -> Iterator[Markup]:
 def _row(row: IntervalRow, top: float, at: _Places, across: Scale) -> Iterator[Markup]:
     y = top + at.first
     css = None if row.mark == "ordinary" else "unit"
-    name = shorten(row.name if at.words_x else row.whole or row.name, at.name_chars)
     if at.words_x is None:
+        name = shorten(row.whole or row.name, at.name_chars)
         yield text_at(at.left, top + 16, name, class_="unit")
         yield text_at(at.left, top + 33, f"{row.result}; {row.figures or row.under}", class_="note")
     else:
+        *above, name = _in_two(row.name, at.name_chars)
+        yield from (text_at(0, y - 13, each, class_="unit") for each in above)
         yield text_at(0, y + 1, name, class_="unit")
         yield text_at(0, y + 17, row.under, class_="note")
         yield text_at(at.words_x, y + 1, row.result, class_=css)
@@ -82,6 +85,14 @@ def _row(row: IntervalRow, top: float, at: _Places, across: Scale) -> Iterator[M
             x = across(row.apart.at)
             triangle = f"M{place(x)},{place(y + _APART - 5.5)}l5.5,10h-11z"
             yield path([triangle], class_="apart-mark")
+
+
+def _in_two(name: str, n_chars: int) -> list[str]:
+    """Write a name in one line or in two; what is still too long is cut."""
+    if len(name) <= n_chars:
+        return [name]
+    first, *rest = wrap(name, n_chars)
+    return [first, shorten(" ".join(rest), n_chars)] if rest else [first]
 
 
 def _line(interval: Interval, y: float, half: float, across: Scale) -> Iterator[str]:

@@ -117,9 +117,10 @@ def _lane(lane: Lane, top: float, layout: Layout, scale: Scale, out: list[Markup
     narrow = not layout.label_width
     y = top + 6
     out.append(element("line", x1=0, x2=layout.width, y1=top, y2=top, class_="rule"))
-    out.append(text_at(0, y + 12, lane.name, class_="unit"))
-    note = shorten(lane.note, layout.label_chars)
-    out.append(text_at(0, y + 26, note, class_="note"))
+    words = [
+        text_at(0, y + 12, lane.name, class_="unit"),
+        text_at(0, y + 26, shorten(lane.note, layout.label_chars), class_="note"),
+    ]
     y += 2 * _HEAD if narrow else 0
     marks = thin_marks(lane.marks, scale, _APART)
     out.extend(_marks(marks, scale, y + _READS / 2 - (6 if narrow else 0)))
@@ -130,6 +131,7 @@ def _lane(lane: Lane, top: float, layout: Layout, scale: Scale, out: list[Markup
         rows.append((code, row))
         y += _CODE + row.label
     out.extend(_clears(lane.clears, scale, top, y))
+    out.extend(words)  # over the lines, which may run through them
     for code, row in rows:
         out.extend(_code_row(code, row, layout, scale))
     if lane.n_hidden:
@@ -172,15 +174,23 @@ def _box(low: float, high: float, y: float, height: float, css: str) -> Markup:
 
 
 def _code_row(code: CodeRow, row: _Row, layout: Layout, scale: Scale) -> Iterator[Markup]:
-    label = f"{code.code}  {capital(code.meaning or '')}".rstrip()
+    label = _named(code, layout.label_chars)
     y = row.top + 11 if row.label else row.base - 5
-    yield text_at(0 if row.label else 10, y, shorten(label, layout.label_chars), class_="code")
+    yield text_at(0 if row.label else 10, y, label, class_="code")
     for growth in code.growths:
         yield from _wedge(growth, row.base, scale)
     for span in code.spans:
         yield from _span(span, row.base, scale)
     for growth in code.growths:
         yield _verdict(growth, row.base, scale)
+
+
+def _named(code: CodeRow, n_chars: int) -> str:
+    """Name a code and what it is about; how that fails only where there is room for it."""
+    label = f"{code.code}  {capital(code.meaning or '')}".rstrip()
+    if len(label) > n_chars:
+        label = label.rpartition(": ")[0] or label
+    return shorten(label, n_chars)
 
 
 def _span(span: Span, base: float, scale: Scale) -> Iterator[Markup]:

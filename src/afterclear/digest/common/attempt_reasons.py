@@ -19,7 +19,7 @@ VERDICT_WORDS: dict[str, str] = {
 DEED: dict[str, str] = {"repair": mark("the repair"), "clear_only": mark("the clear")}
 
 _AFTER = mark(", {when} after {deed}")
-_AFTER_ON_RECORD = mark(", {when} after {deed} by the unit's own record of where it began")
+_AFTER_ON_RECORD = mark(", {when} after {deed}, by the unit's own record of where it began")
 _COUNTS = 0.005  # a chance under half a per cent is not mentioned
 _CAUSES: dict[str, str] = {
     "same": mark("the old fault"),

@@ -24,6 +24,7 @@ class CureLine:
     share_high: float | None
     cost_per_cure: float | None
     currency: str | None
+    is_clear: bool  # nothing was done that costs anything
     difference: str  # empty: within chance, or too few
 
 
@@ -74,5 +75,6 @@ def _line(row: Cure, usual: Cure | None, cells: Cells) -> CureLine:
         share_high=row.share_high,
         cost_per_cure=row.cost_per_cure,
         currency=row.currency,
+        is_clear=row.work == "clear",
         difference=capital(difference_words(row, usual, cells)),
     )

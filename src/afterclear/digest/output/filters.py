@@ -75,6 +75,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "distance": cells.distance,
         "apart_is_told": apart_is_told,
         "finding_said": lambda row: findings.finding_words(row, cells),
+        "finding_parts": lambda row: findings.finding_parts(row, cells),
         "finding_words": lambda row: finding_words(row, cells),
         "given_words": lambda text: given_words(text, cells.words),
         "ground_words": lambda grounds: ground_words(grounds, cells),

@@ -112,10 +112,12 @@ class _Maker:
         views = [view for view in self.page.attempts if _is_about(view, fault, family)]
         visits = visits_on(views, self._repairs(), family)
         row = found.row if found else None
+        went_away = found is None and _came_back(visits)
+        is_there = found is not None or went_away  # as a loose contact comes and goes
         return FaultToMend(
             fault=fault,
             is_present=found is not None,
-            went_away=found is None and _came_back(visits),
+            went_away=went_away,
             began_after=found.first.onset_low_at if found else None,
             seen_at=row.last_seen_at if row else None,
             seen_km=row.last_seen_km if row else None,
@@ -127,8 +129,8 @@ class _Maker:
             if found
             else (),
             not_again=tuple(not_to_fit(visits, self.page.short_lived, family, self.cells)),
-            suspect=suspect_words(visits, self.cells) if found else None,
-            checks=(check_words(fault, self.cells),) if found else (),
+            suspect=suspect_words(visits, self.cells) if is_there else None,
+            checks=(check_words(fault, self.cells),) if is_there else (),
         )
 
     def _repairs(self) -> list[Repair]:
