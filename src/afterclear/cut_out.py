@@ -19,7 +19,7 @@ from afterclear.catalogue.names_in_text import Called
 from afterclear.errors import RefusedFileError
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.cutting import Cut, without
-from afterclear.readers.looking import CannotLookError
+from afterclear.readers.looking import CannotLookError, parquet_of
 from afterclear.records import Delivery, PlainFile, PlainRows, ReadFile, Rejection
 from afterclear.store.engine.failures import is_of_the_file
 from afterclear.store.intake.forgotten_names import Door
@@ -152,9 +152,9 @@ def names_at_the_door(
     A file that cannot be opened may not, whatever it names.
     """
     cells = [delivery.vehicle_id or ""]
-    if read is not None:
-        cells += [cell for part in read.parts for cell in _vehicle_cells(part)]
     try:
+        if read is not None:
+            cells += [cell for part in read.parts for cell in _vehicle_cells(part)]
         texts = readers.texts(delivery.path, delivery.name)
         return door.refused(cells, chain([delivery.name], texts))
     except CannotLookError:  # it is refused for the same reason, and its content is not known
@@ -201,11 +201,17 @@ def admitted(delivery: Delivery, read: ReadFile, called: Called, readers: Reader
 
 
 def _vehicle_cells(part: PlainFile | PlainRows) -> Iterator[str]:
-    """Give the cells of a table that name a row's vehicle, each once."""
+    """Give the cells of a table that name a row's vehicle, each once.
+
+    Raises:
+        CannotLookError: its file is damaged.
+
+    """
     if isinstance(part, PlainRows):
         frame = part.frame
     elif part.form == "parquet":
-        frame = pl.read_parquet(part.path).select(c for c in part.header if c in _NAMING)
+        naming = [name for name in part.header if name in _NAMING]
+        frame = parquet_of(part.path, part.path.name, naming)
     else:
         yield from _cells_of_text(part)
         return

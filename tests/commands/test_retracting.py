@@ -9,6 +9,7 @@ import pytest
 
 from afterclear import read_again
 from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.forgetting import forget
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.intake.retracting import Otherwise, Retracted, reassign, retract
 from afterclear.commands.upkeep import check
@@ -67,6 +68,19 @@ class Counter(Desk):
 @pytest.fixture
 def desk(tmp_path: Path) -> Counter:
     return Counter(tmp_path)
+
+
+def test_a_file_put_under_another_vehicle_keeps_its_name_when_the_first_is_forgotten(
+    desk: Counter,
+) -> None:
+    desk.take("list.csv", HEAD + ROW.replace("V1", "V9"))
+    desk.take("tool1.csv", TOOL, Whose(vehicle_id="V9"))
+    desk.reassign(2, "V1")
+    forget(desk.app, "V9")
+    told = dict(desk.ask("SELECT file_name, note FROM loads WHERE outcome = 'stored'"))
+    assert told == {"list.csv": "", "tool1.csv": "(erased)"}
+    assert desk.ask("SELECT DISTINCT vehicle_id FROM scans") == [("V1",)]
+    assert check(desk.app).wrong == ()
 
 
 def test_a_load_taken_back_leaves_no_row_and_its_line_says_so(desk: Counter) -> None:

@@ -18,6 +18,7 @@ import polars as pl
 
 from afterclear.catalogue.names_in_text import Called, is_distinct
 from afterclear.errors import RefusedFileError
+from afterclear.readers.looking import CannotLookError, parquet_of
 from afterclear.readers.text.text_of_bytes import Text, decoded
 
 _HEAD: Final = 1 << 14
@@ -184,8 +185,8 @@ def _line_names(line: str, called: Called) -> bool:
 
 def _parquet_without(raw: bytes, called: Called) -> Cut | None:
     try:
-        frame = pl.read_parquet(io.BytesIO(raw))
-    except pl.exceptions.PolarsError:
+        frame = parquet_of(io.BytesIO(raw), "")
+    except CannotLookError:
         return None
     if "vehicle_id" not in frame.columns:
         return None

@@ -142,11 +142,24 @@ def _of_workbook(raw: bytes, name: str) -> Iterator[str]:
         raise CannotLookError(name) from error
 
 
-def _of_parquet(raw: bytes, name: str) -> Iterator[str]:
+def parquet_of(
+    file: Path | io.BytesIO, name: str, columns: list[str] | None = None
+) -> pl.DataFrame:
+    """Read a Parquet file, all of it or some columns.
+
+    Raises:
+        CannotLookError: it is damaged.
+
+    """
     try:
-        frame = pl.read_parquet(io.BytesIO(raw))
-    except pl.exceptions.PolarsError as error:
+        return pl.read_parquet(file, columns=columns)
+    # a panic of the library's native code is a BaseException
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
         raise CannotLookError(name) from error
+
+
+def _of_parquet(raw: bytes, name: str) -> Iterator[str]:
+    frame = parquet_of(io.BytesIO(raw), name)
     for column in frame.columns:
         yield column
         cells = frame[column].cast(pl.String, strict=False).drop_nulls().unique()

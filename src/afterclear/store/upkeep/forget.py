@@ -337,16 +337,15 @@ def page_before(page: str, anything: str) -> str:
 
 
 def _rename_loads(con: Connection, called: Called) -> int:
-    """Take the vehicle's names out of file names and notes."""
+    """Take the vehicle's names out of file names and notes; count the loads renamed."""
     loads = query(con, "SELECT load_id, file_name, coalesce(note, '') FROM loads").rows()
-    renamed = [n for n, file, note in loads if called.are_words_of(f"{file} {note}")]
+    renamed = [load_id for load_id, file, _ in loads if called.are_words_of(file)]
     for load_id in renamed:
-        con.execute(
-            "UPDATE loads SET file_name = ?, note = ? WHERE load_id = ?",
-            [ERASED, ERASED, load_id],
-        )
-        for table in _REFUSED:
+        for table in ("loads", *_REFUSED):
             con.execute(f"UPDATE {table} SET file_name = ? WHERE load_id = ?", [ERASED, load_id])
+    # a note may name a vehicle that the load was of once: its file then is another one's
+    for load_id in (load_id for load_id, _, note in loads if called.are_words_of(note)):
+        con.execute("UPDATE loads SET note = ? WHERE load_id = ?", [ERASED, load_id])
     for source, name in query(con, "SELECT source, name FROM cursors").rows():
         if called.are_words_of(name):
             # its hash still identifies the file; only checking it again costs a moment
