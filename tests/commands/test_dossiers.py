@@ -37,12 +37,12 @@ PLANTED = {  # Y-number: what its dossier must hold
             "36 days",
             "most likely at the work of 13 Oct 2026",
         ),
-        "DW-260037 most likely",  # that work, not "none on record"
+        "DW-260036 most likely",  # that work, not "none on record"
     ],
     503: [
         "as displayed 6,453 km, 10 Aug 2026",
         "carried on at least 126,682 km",
-        "order DW-260019 replaced the instrument",
+        "order DW-260021 replaced the instrument",
     ],
     504: [
         "as displayed 103,251 km, 7 Sep 2026",
@@ -52,7 +52,7 @@ PLANTED = {  # Y-number: what its dossier must hold
     ],
     505: ["0FNFNNWA8MZ106555", "0FNFNNWA", "differs", "Engine; scan DS-260099"],
     506: ["Ready", "All completed.", "134 days"],
-    507: ["DW-260036", "8 Oct 2026, 10:57 UTC", "27 km"],
+    507: ["DW-260035", "8 Oct 2026, 10:57 UTC", "27 km"],
     508: ["Partial scan", "not read: airbag, body, gateway, instrument cluster, steering"],
     509: ["B0001-13", "for safety", "No work order is on record.", "169 days"],
 }

@@ -261,7 +261,7 @@ SAYS = [  # page, words on it, words that would contradict them
     ("P-202", "there before: the clear of 3 Dec 2025 did not end it", ""),
     ("P-203", "the work was on a code that only follows from another, C0031-13", ""),
     ("T-305", "Hour meter", "Odometer"),
-    ("sheet P-202", "Began after 15 Sep 2025", "Began after 3 Dec 2025"),
+    ("sheet P-202", "Began after 8 Sep 2025", "Began after 3 Dec 2025"),
     ("sheet Y-501", "Ask what was done when the codes were cleared.", "389 km"),
     ("dossier Y-504", "Distance driven, carried on at least 140,303 km", "or more carried on"),
     ("dossier Y-509", "Airbags and belts", ""),
@@ -354,7 +354,7 @@ def test_a_vehicle_page_is_small_enough_to_mail(folder: Path) -> None:
     """Half of them are under 60 kB (issue 16), style, signs and pictures for two widths within."""
     sizes = [path.stat().st_size for path in folder.glob("vehicles/v-*.html")]
     assert median(sizes) < 60_000
-    assert max(sizes) < 160_000
+    assert max(sizes) < 170_000
 
 
 def test_the_rows_behind_every_number_stand_beside_the_page(

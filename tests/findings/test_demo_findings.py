@@ -66,13 +66,7 @@ def test_every_finding_has_a_sentence_without_names(
     assert not told.str.contains(named).any()
 
 
-# in the sample nothing rises; a fleet in which something does is told in ``test_emerging.py``
-NOTHING_RISES = {"emerging", "emerging_points", "emerging_vehicles"}
-
-
-@pytest.mark.parametrize(
-    "name", [f.name for f in FINDINGS if f.says and f.name not in NOTHING_RISES]
-)
+@pytest.mark.parametrize("name", [f.name for f in FINDINGS if f.says])
 def test_another_unit_or_language_needs_no_new_analysis(app: App, name: str) -> None:
     """The same stored rows, told in miles and in German: no km, and no English left."""
     with open_store(app.store, read_only=True) as con:
@@ -101,7 +95,7 @@ def test_every_flag_carries_its_n_effect_interval_q_and_method(
 def test_the_weak_brand_is_the_only_one_flagged_short_lived(
     tables: dict[str, pl.DataFrame],
 ) -> None:
-    """Cadrowen's sensors: 23 fitted, 18 taken out; simulated lives 4,500 to 220,000 km.
+    """Cadrowen's sensors: 20 fitted, 17 taken out; simulated lives 4,500 to 220,000 km.
 
     Four came back so soon that the fix is likelier to have failed than the sensor.
     """
@@ -109,7 +103,7 @@ def test_the_weak_brand_is_the_only_one_flagged_short_lived(
     assert flagged["part_brand"].to_list() == ["Cadrowen"]
     (weak,) = flagged.to_dicts()
     assert (weak["part_number"], weak["part_family"]) == ("CW4410", "wheel_speed_sensor")
-    assert (weak["n_fitted"], weak["n_failed"], weak["n_not_held"]) == (23, 14, 4)
+    assert (weak["n_fitted"], weak["n_failed"], weak["n_not_held"]) == (20, 13, 4)
     assert weak["ratio_high"] < 0.25
     assert weak["to_expected_high"] < 1
 
@@ -119,7 +113,7 @@ def test_the_claim_sheet_lists_each_of_its_units_with_work_orders(
 ) -> None:
     sheet = tables["claims"].filter(part_brand="Cadrowen")
     failed = sheet.filter(ended_by="failure")
-    assert (len(sheet), len(failed)) == (23, 14)
+    assert (len(sheet), len(failed)) == (20, 13)
     names = "fitted_at fitted_km fitted_repair_id removed_at removed_km removed_repair_id part_cost"
     told = failed.select("vehicle_id", "km_run", "currency", *names.split())
     assert told.null_count().sum_horizontal().item() == 0
@@ -141,12 +135,12 @@ def test_parts_taken_out_after_failed_fixes_are_no_failures(
     )
     ended = ended.filter((pl.col("fitted_at") - pl.col("at")).abs() < timedelta(hours=12))
     share = dict(ended.group_by("ended_by").agg(pl.col("cured").mean()).iter_rows())
-    assert share["failure"] >= 0.75  # 20 of 26
+    assert share["failure"] >= 0.6  # 15 of 23; four of five at one site did not cure at first
     assert share["not_held"] < 0.3
 
 
 def test_orrinbys_fixes_do_not_hold_and_the_others_do(tables: dict[str, pl.DataFrame]) -> None:
-    """43 of 122 did not cure there, 11 of 121 elsewhere."""
+    """51 of 128 did not cure there, 21 of 145 elsewhere."""
     sites = {row["site"]: row for row in tables["sites"].to_dicts()}
     assert [site for site, row in sites.items() if row["flagged"]] == ["Orrinby"]
     assert sites["Orrinby"]["ratio_low"] > 1
@@ -191,7 +185,9 @@ def test_the_habits_of_sites_are_found(tables: dict[str, pl.DataFrame]) -> None:
 def test_money_is_kept_apart_by_currency(tables: dict[str, pl.DataFrame]) -> None:
     costs = tables["process_costs"]
     assert set(costs["currency"]) == {"EUR", "CHF"}
-    assert costs.filter(site="Quarrowsend")["currency"].unique().to_list() == ["CHF"]
+    orders = tables["process_orders"].drop_nulls("cost")
+    own = orders.select(pl.col("repair_id").str.head(1).alias("by"), "currency").unique()
+    assert dict(own.iter_rows()) == {"A": "EUR", "B": "EUR", "C": "EUR", "D": "CHF"}
     again = tables["process_orders"].filter(finding="part_fitted_again", vehicle_id="P-211")
     assert any("NV-3107" in what for what in again["what"])
     wasted = tables["process_orders"].filter(
@@ -264,7 +260,7 @@ def test_families_followed_one_by_one_live_as_all_at_once(
 def test_every_frame_for_the_pages_can_be_made(app: App) -> None:
     with open_store(app.store, read_only=True) as con:
         made = {name: len(query(con, sql)) for name, sql in PAGE_FINDINGS.items()}
-    assert {name for name, n in made.items() if not n} <= NOTHING_RISES, made
+    assert all(made.values()), made
 
 
 def test_no_code_erased_beside_an_order_is_told_as_a_bare_clear(app: App) -> None:

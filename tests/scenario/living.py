@@ -7,6 +7,7 @@ from tests.scenario.car import Car
 from tests.scenario.catalogue import WHEEL_SENSOR
 from tests.scenario.memory import Ailment
 from tests.scenario.sites import SITES, Site
+from tests.scenario.trends import chosen_work, is_sooted, rate_factor, share_failing
 
 LIVELY = 1.5  # on all rates of the catalogue
 _ELSEWHERE = 0.06  # visits to another garage than one's own
@@ -60,9 +61,12 @@ def _strike(car: Car, before_km: float, without: Collection[str]) -> None:
     driven = car.km - before_km
     ailing = {a.fault.name for a in car.memory.ailments}
     for fault in car.vehicle.model.faults:
-        struck = car.chance.happens(fault.per_100k_km * LIVELY * driven / 100000)
+        rate = fault.per_100k_km * LIVELY * rate_factor(car.vehicle, fault, car.now)
+        struck = car.chance.happens(rate * driven / 100000)
         if struck and fault.name not in ailing and fault.part.family not in without:
-            car.memory.onset(fault, car.km)
+            ailment = car.memory.onset(fault, car.km)
+            if is_sooted(car.vehicle, fault):
+                ailment.transient = False
     for worn in [life for life in car.lives if life[0] <= car.km]:
         car.lives.remove(worn)
         if worn[1].name not in ailing and worn[1].part.family not in without:
@@ -143,13 +147,14 @@ class _Habits:
         return entry is not None and entry.confirm_km <= self.car.km and read
 
     def _repair(self, ailment: Ailment, site: Site) -> None:
-        car = self.car
-        share = site.fails * (1.0 if ailment.repairs == 0 else 1.2)
+        car, again = self.car, ailment.repairs > 0
+        work = chosen_work(car, ailment.fault, again=again)
+        share = share_failing(site, car.now, work) * (1.2 if again else 1.0)
         cures = ailment.transient or not car.chance.happens(share)
         if not cures and ailment.hard and not car.chance.happens(0.3):
             ailment.hard = False  # what was mended of it holds for a while
         codes = () if car.chance.happens(0.05) else None
-        car.fix(ailment, cures=cures, site=site.letter, codes=codes)
+        car.fix(ailment, cures=cures, site=site.letter, codes=codes, action=work)
 
 
 def _preventive(car: Car, site: Site) -> None:

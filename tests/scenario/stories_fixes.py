@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from tests.scenario.car import Car
-from tests.scenario.catalogue import ANGLE_SENSOR, BRAKES_INVALID, CLUSTER, Fault, Sign
+from tests.scenario.catalogue import ANGLE_SENSOR, BRAKES_INVALID, CLUSTER, PLUG, Fault, Sign
 from tests.scenario.drive import END, instant
 from tests.scenario.living import services
 from tests.scenario.story import Facts, Story, comes_in, day, here, mend, wipe
@@ -165,6 +165,24 @@ def steering_back(car: Car) -> Facts:
     return facts | {"seen": here(car), "last": day(car)}
 
 
+def unnamed_order(car: Car) -> Facts:
+    """Cure a misfire by an order that names no code; a leak is only erased with it."""
+    misfire, leak = car.break_("misfire 3"), car.break_("purge valve")
+    comes_in(car, 120)
+    car.pause(60)
+    line = car.line(PLUG, "cylinder 3", "replace", "Norvandel")
+    car.order([line], labour=25.0, notes="spark plug of cylinder 3 replaced, was cracked")
+    car.truth(misfire, "repair", cured=True, site=car.vehicle.site)
+    car.memory.heal(misfire, car.warmups)
+    wipe(car, leak, returns_after=[640])
+    facts: Facts = {"on": day(car), "fixed": here(car)}
+    comes_in(car, 830)
+    facts |= {"seen": here(car)}
+    mend(car, leak, post=False)
+    services(car, END, 2600)
+    return facts
+
+
 STORIES = (
     Story("held", "M-101", "A fix that held", "2025-03-10", held,
           "C0034-13 in the brakes, wheel speed sensor front right. Sensor replaced and cleared on "
@@ -224,4 +242,11 @@ STORIES = (
           "C0051-54, steering angle sensor calibrated on {on} at {fixed:,} km; back with U0428-86 "
           "in the brakes at {seen:,} km on {last}, open.",
           "came back; steering caution; U0428-86 is its echo", ("steering angle sensor",)),
+    Story("unnamed_order", "H-404", "An order that names no code", "2025-06-09", unnamed_order,
+          "P0303, cylinder 3, and P0442 were there on {on} at {fixed:,} km. The order names no "
+          "code, only the spark plug of cylinder 3; all was erased. P0442 was back at {seen:,} "
+          "km, P0303 never.",
+          "the order is the repair of P0303, which held: a spark plug may cure a misfire "
+          "(`config/cures.csv`); P0442 was erased beside it and came back",
+          ("ignition coil", "spark plug", "purge valve")),
 )  # fmt: skip

@@ -1,11 +1,14 @@
 """Writes STORIES.md: every planted story with the numbers of this very run."""
 
 from collections.abc import Iterable
+from datetime import datetime, timedelta
 
-from tests.scenario.book import Book
-from tests.scenario.catalogue import WEAK_BRAND, WHEEL_SENSOR
+from tests.scenario.book import Book, Line
+from tests.scenario.catalogue import EGR_VALVE, WEAK_BRAND, WHEEL_SENSOR
+from tests.scenario.drive import END
 from tests.scenario.sites import SITES
 from tests.scenario.story import Story
+from tests.scenario.trends import CHANGED_SITE, CHANGES_ON, RISES_ON, RISING, SOOTED
 
 EARLY_KM = 15000
 _HEAD = """\
@@ -36,7 +39,10 @@ def stories_text(stories: Iterable[Story], book: Book) -> bytes:
 
 def pooled(book: Book) -> list[tuple[str, str]]:
     """Tell what was planted in rates and habits, with the counts of this run."""
-    return [_weak_brand(book), _bad_site(book), _bare_clears(book), _no_look(book)]
+    return [
+        *(_weak_brand(book), _bad_site(book), _bare_clears(book), _no_look(book)),
+        *(_sooted(book), _changed(book), _rise(book), _coming(book)),
+    ]
 
 
 def _weak_brand(book: Book) -> tuple[str, str]:
@@ -81,6 +87,85 @@ def _no_look(book: Book) -> tuple[str, str]:
         "\n\nOught to find: Quarrowsend repairs without a post-repair scan."
     )
     return "Nobody looks after the repair", text
+
+
+def _sooted(book: Book) -> tuple[str, str]:
+    model, _ = SOOTED
+    works = sooted_works(book)
+    text = (
+        f"The EGR valve of the {model} soots up. Cleaning it cured {sum(works['clean'])} of "
+        f"{len(works['clean'])} times, a new one {sum(works['replace'])} of "
+        f"{len(works['replace'])}.\n\nOught to find: cleaning holds less often than a new valve, "
+        "in the same situation."
+    )
+    return "A work that rarely cures", text
+
+
+def _changed(book: Book) -> tuple[str, str]:
+    parts = []
+    for is_since in (False, True):
+        own = [
+            t.cured
+            for t in book.truths
+            if t.kind == "repair"
+            and t.site == CHANGED_SITE
+            and (t.at.date() >= CHANGES_ON) == is_since
+        ]
+        parts.append(f"{own.count(False)} of {len(own)}")
+    text = (
+        f"From {CHANGES_ON} {SITES[CHANGED_SITE].name} measures before it fits a part "
+        f"(`config/demo/interventions.toml`). Before, {parts[0]} of its repairs did not cure; "
+        f"since then {parts[1]}. The other change of that file, an engine software, changed "
+        "nothing.\n\nOught to find: the first helped; of the second nothing is told."
+    )
+    return "A change that helped", text
+
+
+def _rise(book: Book) -> tuple[str, str]:
+    model, fault = RISING
+    text = (
+        f"From {RISES_ON} the {fault} of the {model} fails many times as often as before: "
+        f"{len(risen(book))} vehicles showed P0717 since then.\n\nOught to find: the rise, in this "
+        "model, found in October 2026, with the vehicles that may be next."
+    )
+    return "Something begins", text
+
+
+def _coming(book: Book) -> tuple[str, str]:
+    n = len(fitted_since(book, WHEEL_SENSOR.family, END - timedelta(days=90)))
+    text = (
+        f"Wheel speed sensors are the part this fleet needs most: {n} were fitted in the last 90 "
+        "days.\n\nOught to find: what to expect and to keep in the next 90 days, beside what past "
+        "quarters' forecasts were worth."
+    )
+    return "What is coming", text
+
+
+def sooted_works(book: Book) -> dict[str, list[bool]]:
+    """Say of each repair of a sooted valve, by what was done, whether it cured."""
+    done = {(o.vehicle_id, o.at): line.action for o in book.orders for line in o.lines
+            if line.family == EGR_VALVE.family}  # fmt: skip
+    works: dict[str, list[bool]] = {"clean": [], "replace": []}
+    for truth in book.truths:
+        if truth.kind == "repair" and truth.fault == SOOTED[1]:
+            works[done[truth.vehicle_id, truth.at]].append(truth.cured)
+    return works
+
+
+def risen(book: Book) -> set[str]:
+    """Name the vehicles that showed the rising code since it rises."""
+    return {
+        scan.vehicle_id
+        for scan in book.scans
+        if scan.at.date() >= RISES_ON
+        and any(row.sign and row.sign.code == "P0717" for row in scan.rows)
+    }
+
+
+def fitted_since(book: Book, family: str, since: datetime) -> list[Line]:
+    """Give the parts of a family fitted since then."""
+    lines = (line for o in book.orders if o.at >= since for line in o.lines)
+    return [line for line in lines if line.family == family and line.number]
 
 
 def sensor_counts(book: Book) -> tuple[int, int, dict[bool, int]]:

@@ -72,7 +72,8 @@ def _known_classes(sheets: tuple[str, ...]) -> frozenset[str]:
 @lru_cache(maxsize=256)
 def _rules_for(classes: frozenset[str], sheets: tuple[str, ...]) -> str:
     """Return style sheets without rules for classes a page does not have."""
-    return _RULE.sub(lambda rule: _needed(rule, classes), _joined(sheets))
+    kept = _RULE.sub(lambda rule: _needed(rule, classes), _joined(sheets))
+    return re.sub(r"@media[^{]+\{\}", "", kept)  # nothing is left in it
 
 
 def _needed(rule: re.Match[str], classes: frozenset[str]) -> str:

@@ -1,0 +1,109 @@
+"""What is planted for the questions ahead of a fault is found in the sample.
+
+What cured it, an order without codes, what is coming, what is new, and did it help: the stories
+stand in sample_data/STORIES.md, under "The whole fleet" and H-404.
+"""
+
+from datetime import datetime, timedelta
+
+import polars as pl
+import pytest
+
+from afterclear.commands.app import App
+from afterclear.commands.init_and_demo import DemoReport
+from afterclear.commands.queries.exporting import export_frame
+from tests.scenario.book import Book
+from tests.scenario.catalogue import WHEEL_SENSOR
+from tests.scenario.drive import END
+from tests.scenario.simulate import simulate
+from tests.scenario.told import fitted_since, risen, sooted_works
+from tests.scenario.trends import RISES_ON
+
+
+@pytest.fixture(scope="module")
+def app(demo_run: tuple[App, DemoReport]) -> App:
+    return demo_run[0]
+
+
+@pytest.fixture(scope="module")
+def book() -> Book:
+    return simulate()[1]
+
+
+def test_cleaning_the_valve_is_found_to_cure_less_often_than_a_new_one(
+    app: App, book: Book
+) -> None:
+    """Truly 2 of 13 against 18 of 18."""
+    truth = {work: sum(cured) / len(cured) for work, cured in sooted_works(book).items()}
+    assert (truth["clean"] < 0.2, truth["replace"] > 0.9) == (True, True)
+    cures = export_frame(app, "cures").filter(level="work")
+    valve = {row["work"]: row for row in cures.filter(fault="egr_valve").to_dicts()}
+    cleaned, new = valve["clean:egr_valve"], valve["replace:egr_valve"]
+    assert cleaned["told"] == "worse"
+    assert new["told"] == "usual"
+    assert cleaned["difference_high"] < 0
+    assert cleaned["share_high"] < new["share_low"]
+
+
+def test_nothing_else_is_told_of_works_but_that_erasing_is_no_repair(app: App) -> None:
+    """No other work was planted as better or worse."""
+    cures = export_frame(app, "cures").filter(pl.col("told").is_in(["better", "worse"]))
+    assert set(cures["work"]) == {"clean:egr_valve", "clear"}
+
+
+def test_an_order_without_codes_is_the_repair_of_the_fault_its_part_may_cure(app: App) -> None:
+    attempts = export_frame(app, "attempts").filter(vehicle_id="H-404").sort("attempted_at")
+    misfire = attempts.filter(code="P0303").to_dicts()
+    assert [(row["kind"], row["action"], row["outcome"]) for row in misfire] == [
+        ("repair", "replace", "held")
+    ]
+    order = export_frame(app, "repairs").filter(repair_id=misfire[0]["repair_id"])
+    assert order["codes"].fill_null("").to_list() == [""]
+    leak = attempts.filter(code="P0442").to_dicts()
+    assert [(row["kind"], row["outcome"]) for row in leak] == [
+        ("clear_only", "came_back"),
+        ("repair", "held"),
+    ]
+    # erased beside an order: no site is blamed for a bare clear
+    bare = export_frame(app, "process_orders").filter(finding="bare_clears")
+    assert leak[0]["attempt_id"] not in bare["attempt_id"].to_list()
+
+
+def test_the_rise_is_found_in_its_model_with_the_vehicles_it_began_on(app: App, book: Book) -> None:
+    told = export_frame(app, "emerging").filter(pl.col("within").is_null())
+    (row,) = told.to_dicts()
+    assert (row["fault"], row["level"]) == ("input_speed_sensor", "model")
+    assert row["group_name"] == "Tarrovane Lodderan 35"
+    began = row["since_low_at"].date(), row["since_high_at"].date()
+    assert began[0] <= RISES_ON <= began[1]
+    assert (row["found_at"].date() - RISES_ON).days <= 60
+    listed = export_frame(app, "emerging_vehicles").filter(rise_id=row["rise_id"])
+    assert set(listed.filter("has_fault")["vehicle_id"]) <= risen(book)
+    nexts = listed.filter(~pl.col("has_fault"))
+    assert len(nexts) == row["n_vehicles_left"] > 5
+    assert not set(nexts["vehicle_id"]) & risen(book)
+
+
+def test_the_parts_to_keep_are_told_with_a_record_that_holds(app: App, book: Book) -> None:
+    record = export_frame(app, "forecast_record")
+    assert len(record) >= 4
+    assert record["held"].mean() >= 0.8
+    parts = export_frame(app, "forecast_parts").filter(days=90)
+    assert parts["is_advised"].all()
+    most = parts.sort("keep", descending=True).row(0, named=True)
+    assert most["part_family"] == "wheel_speed_sensor"
+    # as many were needed in the 90 days before: 9
+    used = len(fitted_since(book, WHEEL_SENSOR.family, END - timedelta(days=90)))
+    assert most["expected"] / 2 < used <= most["keep"]
+
+
+def test_of_two_changes_the_one_that_helped_is_told(app: App) -> None:
+    """76 of 100 repairs did not cure at Orrinby before, 14 since; the software changed nothing."""
+    changes = {row["name"]: row for row in export_frame(app, "interventions").to_dicts()}
+    measured = changes["Orrinby measures before it fits a part"]
+    assert measured["told"] == "helped"
+    assert measured["ratio_high"] < 1
+    assert measured["begins_at"].replace(tzinfo=None) <= datetime(2025, 7, 1)  # noqa: DTZ001
+    software = changes["Engine software 4.2 on the Lodderan 35"]
+    assert software["told"] not in {"helped", "harmed"}
+    assert software["ratio_low"] < 1 < software["ratio_high"]
