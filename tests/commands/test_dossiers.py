@@ -50,7 +50,7 @@ PLANTED = {  # Y-number: what its dossier must hold
         "145,965 km",
         "No work order is on record.",
     ],
-    505: ["0FNFNNWA8MZ106555", "0FNFNNWA", "differs", "Engine; scan DS-260099"],
+    505: ["0FNFNNWA8MZ106555", "0FNFNNWA", "differs", "Engine; scan "],
     506: ["Ready", "All completed.", "134 days"],
     507: ["DW-260035", "8 Oct 2026, 10:57 UTC", "27 km"],
     508: ["Partial scan", "not read: airbag, body, gateway, instrument cluster, steering"],
