@@ -41,6 +41,11 @@ def test_wall_clocks_become_the_instants_python_gives(
     assert found == wanted
 
 
+def test_a_year_no_calendar_has_is_not_read_and_its_neighbours_are() -> None:
+    cells = ["11/02/-2025 01:30", "11/02/2025 01:30", "11/02/+12025 01:30"]
+    assert read(cells, ("%d/%m/%Y %H:%M",)) == [None, "2025-02-11T01:30:00Z", None]
+
+
 def test_the_doubtful_hours_are_counted() -> None:
     cells = pl.Series(["2025-10-26 02:30", "2025-03-30 02:30", "2025-06-01 02:30"])
     times = instants(cells, TimeRules((), "Europe/Berlin"))

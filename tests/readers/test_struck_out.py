@@ -11,7 +11,7 @@ from afterclear.readers.formats.html_tables import html_tables
 from afterclear.readers.formats.struck_rows import struck_rows
 from afterclear.readers.formats.workbook import read_sheets
 from afterclear.readers.maps.struck_cells import StruckCells
-from tests.readers.workbooks import ods, xls
+from tests.readers.workbooks import compound, ods, xls
 
 HEAD = ["Vehicle", "Date", "Odometer km", "Module", "DTC"]
 KEPT = ["V-01", "2026-03-14 10:00", 83120, "Engine", "P0301"]
@@ -97,6 +97,22 @@ def test_struck_rows_of_a_workbook_are_known(raw: bytes) -> None:
 
 def test_a_workbook_without_a_struck_font_has_none() -> None:
     assert struck_rows(xls({"Week 12": [HEAD, KEPT]})) == {}
+
+
+def test_an_xls_whose_parts_lead_in_a_circle_is_refused_before_it_fills_the_memory() -> None:
+    """MS-CFB 2.3: the table of sectors names the next one of each; here one names itself."""
+    raw = bytearray(IN_XLS)
+    table = 512 * (1 + int.from_bytes(raw[76:80], "little"))  # the first sector of the table
+    raw[table + 4 : table + 8] = (1).to_bytes(4, "little")
+    with pytest.raises(RefusedFileError, match="its parts lead in a circle. Save it anew"):
+        read_sheets(bytes(raw), "x.xls")
+
+
+def test_a_workbook_with_a_password_is_refused_with_what_to_do() -> None:
+    """MS-OFFCRYPTO 2.3.4.4: the packed workbook is a stream of this name in a container."""
+    raw = compound(bytes(5000), "EncryptedPackage")
+    with pytest.raises(RefusedFileError, match="is protected by a password; deliver it without"):
+        read_sheets(raw, "x.xlsx")
 
 
 def test_a_cell_far_out_in_an_xls_is_refused_before_its_empty_neighbours_fill_the_memory() -> None:

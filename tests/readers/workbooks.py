@@ -118,7 +118,7 @@ def xls(sheets: Sheets, struck: Sequence[int] = (), shift: int = 0) -> bytes:
 
     ``struck``: rows, from 0, in a struck-out font; ``shift``: columns by which its cells are moved.
     """
-    return _compound(_biff8(sheets, struck, shift))
+    return compound(_biff8(sheets, struck, shift))
 
 
 def _record(kind: int, body: bytes) -> bytes:
@@ -161,15 +161,15 @@ def _sheet(rows: Sequence[Sequence[Cell]], struck: Sequence[int], shift: int) ->
     return body + _record(0x000A, b"")
 
 
-def _compound(stream: bytes) -> bytes:
-    """Wrap one stream named Workbook; it is padded so as not to be a mini stream (MS-CFB 2.2)."""
+def compound(stream: bytes, name: str = "Workbook") -> bytes:
+    """Wrap one stream; it is padded so as not to be a mini stream (MS-CFB 2.2)."""
     sector = 512
     stream = stream.ljust(max(4096, -(-len(stream) // sector) * sector), b"\x00")
     n_data = len(stream) // sector
     end, free, fat_sector = 0xFFFFFFFE, 0xFFFFFFFF, 0xFFFFFFFD
     fat = [fat_sector, end, *range(3, n_data + 2), end]
     fat_bytes = struct.pack("<128I", *(fat + [free] * (128 - len(fat))))
-    entries = _entry("Root Entry", 5, end, 0, child=1) + _entry("Workbook", 2, 2, len(stream))
+    entries = _entry("Root Entry", 5, end, 0, child=1) + _entry(name, 2, 2, len(stream))
     entries += _entry("", 0, 0, 0) * 2
     header = bytes.fromhex("D0CF11E0A1B11AE1") + b"\x00" * 16
     header += struct.pack(

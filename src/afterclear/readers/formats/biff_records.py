@@ -1,7 +1,10 @@
-"""Records of an xls (MS-XLS, BIFF8) without their meaning: kind and bytes, in the file's order."""
+"""Records of an xls (MS-XLS, BIFF8) without their meaning: kind and bytes, in the file's order.
+
+The file around them is a container of chained sectors (MS-CFB).
+"""
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import olefile
 
@@ -32,6 +35,40 @@ def last_column(raw: bytes) -> int:
          if kind in _CELLS),
         default=0,
     )  # fmt: skip
+
+
+def why_no_workbook(raw: bytes) -> str:
+    """Say why a container holds no workbook that can be read; empty: nothing speaks against it.
+
+    The parser follows a chain of sectors until the memory is full if it leads in a circle.
+    """
+    try:
+        with olefile.OleFileIO(io.BytesIO(raw)) as container:
+            container.loadminifat()
+            if container.exists("EncryptedPackage"):  # MS-OFFCRYPTO 2.3.4.4
+                return "is protected by a password; deliver it without"
+            if _leads_in_a_circle(container.fat) or _leads_in_a_circle(container.minifat):
+                return "is damaged: its parts lead in a circle. Save it anew, or as CSV"
+    # a damaged container raises whatever its bytes lead to; the parser says it in its own words
+    except Exception:  # noqa: BLE001
+        return ""
+    return ""
+
+
+def _leads_in_a_circle(following: Sequence[int]) -> bool:
+    """Follow each chain to its end, every sector once; numbers beyond the table are ends."""
+    is_done = bytearray(len(following))
+    for first in range(len(following)):
+        chain: set[int] = set()
+        at = first
+        while at < len(following) and not is_done[at]:
+            if at in chain:
+                return True
+            chain.add(at)
+            at = following[at]
+        for sector in chain:
+            is_done[sector] = True
+    return False
 
 
 def _stream(raw: bytes) -> bytes:

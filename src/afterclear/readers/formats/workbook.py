@@ -20,7 +20,7 @@ from typing import IO
 from python_calamine import CalamineError, CalamineWorkbook, SheetVisibleEnum
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.formats.biff_records import last_column
+from afterclear.readers.formats.biff_records import last_column, why_no_workbook
 from afterclear.readers.formats.struck_rows import struck_rows
 from afterclear.readers.limits import check_zip
 from afterclear.readers.maps.struck_cells import StruckCells
@@ -95,6 +95,8 @@ def read_sheets(
     if raw.startswith(_ZIP):
         check_zip(io.BytesIO(raw), where)
         _check_corners(raw, where)
+    elif why := why_no_workbook(raw):
+        raise RefusedFileError(f"{where} {why}.")
     elif (column := last_column(raw)) > XLS_COLUMNS:
         raise RefusedFileError(
             f"{where} is damaged: it names a cell in column {column:,}, and a sheet of an xls has "

@@ -7,7 +7,7 @@ Both are counted for the ledger.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import MAXYEAR, MINYEAR, date, datetime, time, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -141,7 +141,10 @@ def _with_offsets(cells: pl.Series, formats: Sequence[str]) -> pl.Series:
 def _by_format(cells: pl.Series, shape: str, *, has_offset: bool) -> pl.Series:
     if shape != EPOCH:
         zone = "UTC" if has_offset else None
-        return cells.str.to_datetime(shape, strict=False, time_unit="us", time_zone=zone)
+        found = cells.str.to_datetime(shape, strict=False, time_unit="us", time_zone=zone)
+        # the parser knows years before the first and after the 9,999th; a calendar does not
+        is_year = found.dt.year().is_between(MINYEAR, MAXYEAR)
+        return found if is_year.all() else pl.select(pl.when(is_year).then(found)).to_series()
     # seconds since 1970 are UTC whatever the zone; with 13 digits they are milliseconds
     number = pl.select(pl.when(cells.str.contains(_EPOCH)).then(cells)).to_series()
     is_milli = number.str.len_chars() == _MILLI_DIGITS
