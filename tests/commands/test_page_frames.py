@@ -130,6 +130,18 @@ def test_what_is_new_is_neither_a_return_nor_what_follows_from_another(
     assert not {("P-209", "C0031-2F"), ("P-215", "U0415-86"), ("H-403", "U0412-86")} & found
 
 
+def test_a_code_that_went_with_its_cause_is_no_fault_gone_of_its_own(
+    demo_run: tuple[App, DemoReport],
+) -> None:
+    """M-112's wheel speed sensor, and the U0415 that followed from it, were told as two."""
+    own = demo_run[0]
+    before = DigestBefore(1, datetime(2024, 10, 1, tzinfo=UTC), {})
+    with open_store(own.store, read_only=True) as con:
+        gone = gather_frames(own, con, own.clock(), before, DigestSettings()).frames.gone
+    found = gone.filter(vehicle_id="M-112").select("ecu", "code").rows()
+    assert found == [("brakes", "C003A-13")]
+
+
 @pytest.mark.slow
 def test_pages_of_named_vehicles_only_are_made_again_to_the_byte(app: App, tmp_path: Path) -> None:
     """What was asked for is kept with the digest; pages of the other vehicles go."""

@@ -252,6 +252,10 @@ def _changed_episodes(frames: HistoryFrames) -> tuple[pl.DataFrame, pl.DataFrame
     place = [*keys, "onset_high_at"]
     new = new.join(_told_otherwise(frames).select(place), on=place, how="anti")
     gone = episodes.filter((pl.col("ended_by") == "clean_scan") & (pl.col("ended_high_at") > since))
+    last = [*keys, "last_seen_at"]
+    follows = _consequential(frames, "last_seen_at")
+    if follows is not None:
+        gone = gone.join(follows.select(last), on=last, how="anti", maintain_order="left")
     return new.drop("_first_at"), gone
 
 
@@ -264,12 +268,19 @@ def _told_otherwise(frames: HistoryFrames) -> pl.DataFrame:
         code=pl.col("related_code").cast(pl.String),
         onset_high_at=pl.col("returned_at").cast(at),
     )
+    follows = _consequential(frames, "onset_high_at")
+    return back if follows is None else pl.concat([back, follows])
+
+
+def _consequential(frames: HistoryFrames, at: str) -> pl.DataFrame | None:
+    """Give the codes that follow from another, each with its scan's time as column ``at``."""
     roles = frames.findings.get("roles")
     if roles is None or roles.is_empty():
-        return back
-    follows = roles.filter(pl.col("role") == "consequential")
-    told = follows.select("vehicle_id", "ecu", "code", onset_high_at=pl.col("seen_at").cast(at))
-    return pl.concat([back, told])
+        return None
+    seen_at = pl.col("seen_at").cast(frames.episodes.schema[at]).alias(at)
+    return roles.filter(pl.col("role") == "consequential").select(
+        "vehicle_id", "ecu", "code", seen_at
+    )
 
 
 def _scans(observations: pl.DataFrame) -> pl.DataFrame:

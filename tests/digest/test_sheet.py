@@ -185,7 +185,7 @@ def test_what_came_back_and_went_away_by_itself_is_not_called_unproven(page: Veh
     )
     assert page.attempts[0].row.outcome == "came_back"
     html = render_sheet(sheet_of(gone))
-    assert "went away again by itself" in html
+    assert "gone again with no work on record" in html
     assert "not proven since" not in html
 
 

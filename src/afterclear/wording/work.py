@@ -75,8 +75,8 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
     W.NOT_FIRST_ATTEMPT: (mark("That was attempt no. {attempt_no}."),),
     W.GONE_WITHOUT_WORK: (
         mark(
-            "It is gone again with no work on record: a fault that goes away by itself is not "
-            "repaired."
+            "It is gone again with no work on record. Cleared without a record or gone by itself, "
+            "it does not count as repaired."
         ),
     ),
     W.LIKELY_WORN_OUT: (mark("The part that was fitted has most likely worn out."),),

@@ -76,7 +76,7 @@ def _new_text(episode: Episode, setting: Setting) -> str:
 
 def _gone_text(episode: Episode, setting: Setting) -> str:
     return setting.cells.t(
-        "last seen on {day}, not present on {gone}, with no repair or clear in between",
+        "last seen on {day}, not present on {gone}, with no repair or clear on record in between",
         day=setting.cells.day(episode.last_seen_at),
         gone=setting.cells.day(episode.ended_high_at),
     )

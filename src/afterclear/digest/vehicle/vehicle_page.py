@@ -55,7 +55,9 @@ _CLEAR_WORDS: dict[str, str] = {
     "recorded": mark("codes cleared, as recorded"),
     "with_repair": mark("codes cleared with the repair"),
     "counter": mark("codes cleared, worked out from the counter of distance since the clear"),
-    "vanished": mark("codes cleared, worked out from stored codes that vanished between two scans"),
+    "vanished": mark(
+        "stored codes vanished between two scans: cleared without a record, or gone by themselves"
+    ),
 }
 _PRESENCE_WORDS: dict[str, str] = {
     "present": "",

@@ -169,6 +169,9 @@ PAGE_NEWS: Final[dict[str, str]] = {
         ORDER BY e.vehicle_id, e.onset_high_at, e.ecu, e.code, e.last_seen_at, e.n_scans""",
     "gone": """
         SELECT e.* FROM ({episodes}) e
+        -- what followed from another fault is gone with it
+        ANTI JOIN (SELECT vehicle_id, ecu, code, seen_at AS last_seen_at FROM roles
+                   WHERE role = 'consequential') USING (vehicle_id, ecu, code, last_seen_at)
         WHERE e.ended_by = 'clean_scan' AND e.ended_high_at > getvariable('before_at')
         ORDER BY e.vehicle_id, e.onset_high_at, e.ecu, e.code, e.last_seen_at, e.n_scans""",
 }
