@@ -27,6 +27,8 @@ class Grammar:
     apart: frozenset[str]  # words before a part that only says where another was: "behind"
     plural: re.Pattern[str]  # ends of names that may be of several
     done: re.Pattern[str]  # participles that end as infinitives do: "gemessen"
+    participle: re.Pattern[str]  # ends by which a word says how a thing is, and names none
+    shifts: tuple[tuple[str, str], ...]  # ends of bent words whose stem changes, and the plain ends
 
 
 def _grammar(  # noqa: PLR0913 - one line of a table each
@@ -42,6 +44,8 @@ def _grammar(  # noqa: PLR0913 - one line of a table each
     apart: str,
     plural: str,
     done: str = "(?!)",
+    participle: str = "(?!)",
+    shifts: str = "",
 ) -> Grammar:
     return Grammar(
         frozenset(fillers.split()),
@@ -56,6 +60,8 @@ def _grammar(  # noqa: PLR0913 - one line of a table each
         frozenset(apart.split()),
         re.compile(f".*(?:{plural})"),
         re.compile(f".*(?:{done})"),
+        re.compile(f".*(?:{participle})"),
+        tuple((bent, plain) for bent, _, plain in (s.partition(":") for s in shifts.split())),
     )
 
 
@@ -98,6 +104,8 @@ GRAMMARS: Final = {
         toward="au à dans sur avec aux",
         apart="derrière sous près contre entre vers",
         plural="s|x",
+        participle="é|ée|és|ées",
+        shifts="eaux:eau aux:al",
     ),
     "es": _grammar(
         "de la el los las del al en a",
@@ -111,6 +119,7 @@ GRAMMARS: Final = {
         toward="en a al con",
         apart="detrás bajo junto cerca entre contra tras",
         plural="s",
+        participle="[ai]d[oa]s?",
     ),
     "pl": _grammar(
         "w we z ze do na od dla przy",
@@ -126,6 +135,10 @@ GRAMMARS: Final = {
         toward="do w ze z na",
         apart="za obok pod nad między koło przed",
         plural="i|y|e|ow|ami|ach",
+        # softened before "-e", and an "e" that comes and goes: przewodzie, wtyczce, drążka
+        shifts="dzie:d scie:st cie:t rze:r dze:g sze:ch ce:k le:l nie:n mie:m wie:w bie:b pie:p"
+        " sie:s zie:z ek:k ka:ek ki:ek ku:ek kow:ek kiem:ek kami:ek kach:ek"
+        " nia:en nie:en ni:en niem:en ca:ec ce:ec cow:ec cach:ec cami:ec",
     ),
 }
 

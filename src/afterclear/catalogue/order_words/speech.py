@@ -57,7 +57,6 @@ _ANY_END: Final = re.compile("[a-z]{0,6}")
 _SAME_FROM: Final = 3  # letters two forms of one word begin with: "olej", "oleju"
 _THING_FROM: Final = 4  # letters of a word that may name a thing
 _PART_FROM: Final = 3  # letters of a short form within a compound
-_PARTICIPLES: Final = ("\u00e9", "\u00e9e", "\u00e9s", "\u00e9es")  # French: no noun
 _UNACCENTED: Final = frozenset({"es", "pl"})  # workshops write them without accents
 _CLOSES_TO: Final = 6  # letters of a word for work cut short
 _WORDS_KEPT: Final = 50_000
@@ -79,6 +78,7 @@ class Speech:
         self.problems: list[str] = []
         grammar = GRAMMARS[language]
         self._grammar = grammar
+        self.vocabulary.shifts = grammar.shifts
         self.fillers, self.genitives = grammar.fillers, grammar.genitives
         self.toward, self.apart = grammar.toward, grammar.apart
         self.head_order, self.anew = grammar.head_order, grammar.nouns_are_capital
@@ -160,7 +160,7 @@ class Speech:
         """Whether "à remplacer" is written "a remplacé": it was done."""
         first, last = words[told.start].text, words[told.end - 1].text
         is_two = len(told.places) > 1
-        return is_two and first == "a" and last.endswith(_PARTICIPLES)
+        return is_two and first == "a" and bool(self._grammar.participle.fullmatch(last))
 
     def is_state(self, word: Word) -> bool:
         """Whether a word says how something is: worn, seized, noisy."""
@@ -227,7 +227,7 @@ class Speech:
         if self.heads.isdisjoint(word.stems) or not self.is_state(word):
             return False
         is_noun = word.written[:1].isupper() if self._grammar.nouns_are_capital else True
-        return not is_noun or word.text.endswith(_PARTICIPLES)
+        return not is_noun or bool(self._grammar.participle.fullmatch(word.text))
 
     def is_neutral(self, word: Word) -> bool:
         """Whether a word names no part: a set, a test drive, a warranty."""

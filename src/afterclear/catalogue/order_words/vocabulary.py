@@ -41,6 +41,7 @@ _ENDS: Final = {
     "es": "s es o a os as",
     "pl": "ow ami ach om em y i a e u ie ego ej ych ymi ono",
 }
+_SHIFTED_FROM = 3  # letters of a word before an end that changes its stem
 _CUT_FROM = 2  # letters before the full stop of an abbreviation
 _CUT_OPEN_FROM = 4  # letters of one without a full stop: "accel pedal"
 _LINKS: Final = ("", "s", "n", "en", "es")  # between the parts of a German compound
@@ -100,6 +101,7 @@ class Vocabulary:
 
     language: str
     parts: frozenset[str] = frozenset()  # of compounds, folded
+    shifts: tuple[tuple[str, str], ...] = ()  # ends of bent words whose stem changes
     dotted: dict[str, str] = field(default_factory=dict)  # what a word cut short means
     places: set[str] = field(default_factory=set)  # words for a place, folded: "tył", "av"
     plain: set[str] = field(default_factory=set)  # small words that are never a short form
@@ -210,10 +212,16 @@ class Vocabulary:
         folded = folded_word(surface)
         if folded in self._same:
             return (self._stem(self._same[folded]),)
-        split = _split(folded, self.parts) if len(folded) > TYPO_FROM else ()
+        split = self._split(folded) if len(folded) > TYPO_FROM else ()
         if len(split) > 1:
             return tuple(self._stem(self._same.get(part, part)) for part in split)
         return (self._stem(surface),)
+
+    def _split(self, folded: str) -> tuple[str, ...]:
+        """Parts of a compound, as written or without its end: "Kabelbäume"."""
+        ends = ("", *self._ends) if self.parts else ("",)
+        bare = (folded.removesuffix(end) for end in ends if folded.endswith(end))
+        return next((split for word in bare if (split := _split(word, self.parts))), ())
 
     def resolve(self, surface: str, *, dotted: bool) -> list[Sense]:
         """Say which stems a word of a text may stand for, and whether it is sure.
@@ -229,7 +237,8 @@ class Vocabulary:
     def _looked_up(self, surface: str, *, dotted: bool) -> list[Sense]:
         stems = self.stems_of(surface)
         if any(stem in self._stems for stem in stems):
-            return [(frozenset({stem}) & self._stems, True) for stem in stems]
+            more = self._plain(folded_word(surface)) if len(stems) == 1 else set()
+            return [((frozenset({stem}) & self._stems) | more, True) for stem in stems]
         if surface.isdecimal():
             return [(frozenset({surface.lstrip("0") or "0"}), True)]
         folded = folded_word(surface)
@@ -237,10 +246,23 @@ class Vocabulary:
             return [(frozenset(known), True)]
         if folded in _MEASURES:
             return [(frozenset(), True)]
+        if plain := self._plain(folded):
+            return [(frozenset(plain), True)]
         found, sure = self._guess(folded, dotted=dotted)
         if (not found or not sure) and self.parts and (halves := self._halves(folded)):
             return [(frozenset(self._known[half]), True) for half in halves]
         return [(frozenset(found), sure)]
+
+    def _plain(self, folded: str) -> set[str]:
+        """Stems of the one known word that was bent with another stem: "przewodzie", "wtyczek"."""
+        meant = [
+            self._known[plain]
+            for bent, end in self.shifts
+            if folded.endswith(bent) and len(folded) - len(bent) >= _SHIFTED_FROM
+            for last in ("", "a", "o")
+            if (plain := folded.removesuffix(bent) + end + last) in self._known
+        ]
+        return meant[0] if meant and all(stems == meant[0] for stems in meant) else set()
 
     def _halves(self, folded: str) -> tuple[str, ...]:
         """Two known words a compound is made of."""
