@@ -35,6 +35,7 @@ _SERVED: Final = {"air_filter", "cabin_filter", "fuel_filter"}  # renewed, or no
 _LISTED: Final = {"fluid", "item", "work"}  # consumables that are no part of anything
 _ON_GAS: Final = {"replace", "inspect"}
 _PLUG: Final = "spark_plug"  # a plug that was cleaned is a connector
+_COIL: Final = "ignition_coil"  # a plug beside it is the spark plug
 _CABLED: Final = {
     "parking_brake",
     "clutch",
@@ -285,11 +286,17 @@ def _is_listed_with(clause: Clause, other: Clause) -> bool:
         return is_item and (is_list or bool(other.used and not clause.said))
     is_elsewhere = bool(other.places) and other.places != clause.places
     keys = {p.key for p in clause.parts}
-    if not (other.aside or is_elsewhere) and any(p.key in keys for p in other.parts):
+    is_next = other.joined and other.heads and is_item  # "belt and tensioner renewed"
+    if not (other.aside or is_elsewhere or is_next) and any(p.key in keys for p in other.parts):
         return False  # it is told again, with work of its own
-    is_loom = any((p.key == WIRING and not p.of) or p.beside for p in other.parts)
+    is_loom = any((p.key == WIRING and not p.of) or _is_plug_of(p, clause) for p in other.parts)
     is_own_loom = any(p.of == o.key for p in clause.parts for o in other.parts if p.of)
     return is_item and not (clause.topic or other.leads or is_loom or is_own_loom)
+
+
+def _is_plug_of(part: Part, clause: Clause) -> bool:
+    """Whether a plug is a part's connector: not so in "coil 2 and plugs renewed"."""
+    return part.beside and not any(p.key == _COIL for p in clause.parts)
 
 
 def _is_of_another(other: Clause, clause: Clause) -> bool:

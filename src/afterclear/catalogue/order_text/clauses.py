@@ -268,6 +268,8 @@ class _Reader:
                 return True  # one word for a loom and for fitting
             if len(one.places) > 1 and set(act.places) <= set(one.places):
                 rest = [self._words[at] for at in one.places if at not in act.places]
+                if not rest:
+                    return False  # a name that is work and part: "forced regen"
                 same = self._speech.components.scattered(rest, set())
                 is_noun = act.meaning == "replace" and self._is_weak(act)  # "service plug"
                 return (act.start > 0 or is_noun) and all(f.meaning != one.meaning for f in same)

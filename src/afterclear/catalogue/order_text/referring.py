@@ -26,7 +26,8 @@ def refer(clauses: list[Clause]) -> None:
     for at, clause in enumerate(clauses):
         is_item = _is_item(clauses, at)
         is_number = clause.first_place == 0 and not clause.places.keys().isdisjoint(_NUMBERS)
-        is_told = clause.acts or clause.parts or is_item or is_number
+        is_apart = bool(clause.good and clause.places)  # "left mount renewed, right ok"
+        is_told = clause.acts or clause.parts or is_item or is_number or is_apart
         if not is_told or (clause.part_of and clause.named_others):
             continue
         earlier = [
