@@ -161,6 +161,7 @@ def _acts(clauses: list[Clause]) -> list[list[Act]]:
             _share_back(clauses, at, acts)
         if clause.likewise and clause.parts and not clause.void and not acts[at]:
             acts[at] = next((acts[i] for i in reversed(range(at)) if acts[i]), [])
+            _share_list(clauses, at, acts)
     _lead(clauses, acts)
     return acts
 
@@ -222,6 +223,16 @@ def _share_back(clauses: list[Clause], at: int, acts: list[list[Act]]) -> None:
             acts[before] = list(acts[at])
 
 
+def _share_list(clauses: list[Clause], at: int, acts: list[list[Act]]) -> None:
+    """Let "too" after a list tell of all its items: "discs and pads too"."""
+    while at and clauses[at].joined and not acts[at - 1]:
+        before = clauses[at - 1]
+        if not before.parts or before.void or before.is_state or before.said:
+            return
+        at -= 1
+        acts[at] = list(acts[at + 1])
+
+
 def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterator[Act]:
     """Give the work on a clause's components in later clauses, until another part is named."""
     clause = clauses[at]
@@ -281,6 +292,8 @@ def _ends_list(other: Clause) -> bool:
 def _is_listed_with(clause: Clause, other: Clause) -> bool:
     """Whether the work on a later part was done on a clause's components too."""
     is_item = not clause.is_state and not clause.loose
+    if other.beside and other.parts and not (other.leads or clause.loose):
+        is_item = True  # "pump worn, renewed together with the thermostat"
     if not other.parts:  # "pads and discs, brake fluid changed"
         is_list = other.joined or any(p.kind != "part" for p in other.used)
         return is_item and (is_list or bool(other.used and not clause.said))

@@ -14,8 +14,9 @@ from afterclear.catalogue.order_text.naming import (
     without_flows,
     without_others,
 )
-from afterclear.catalogue.order_text.places import MOST, counts
-from afterclear.catalogue.order_text.splitting import WITH, statements
+from afterclear.catalogue.order_text.neighbours import PAIRED
+from afterclear.catalogue.order_text.places import COUNTS_AFTER, MOST, counts
+from afterclear.catalogue.order_text.splitting import AIM, WITH, statements
 from afterclear.catalogue.order_text.spreading import (
     lent_name,
     names_in,
@@ -119,6 +120,7 @@ class _Reader:
         used += [f for f in found if f not in used and is_used(f, words, speech)]
         found = plain(found, words, speech)
         found = [f for f in found if not any(set(f.places) < spot for spot in self._long)]
+        causes = [f for f in found if f.start >= because and signs.isdisjoint(f.places)]
         found = [f for f in found if f.start < because and signs.isdisjoint(f.places)]
         found, beside = without_others(found, [b for b in beside if signs.isdisjoint(b.places)])
         acts = [a for a in acts if a.start < because and not self._is_in_name(a, found)]
@@ -147,7 +149,9 @@ class _Reader:
         self._naming.named = found
         kept = self._naming.whole(found, taken - ({at for a in acts for at in a.places} - named))
         clause = Clause(words, sentence, joined, self._naming.parts(kept, beside), self._by_axis)
+        clause.causes = self._naming.cause_parts(causes)
         self._number_parts(clause, kept)
+        self._pair_parts(clause, kept)
         clause.acts = self._work([f for f in acts if not self._is_anothers(f, taken)])
         self._judge(clause, states)
         elsewhere = [f for f in signals if f.meaning != "elsewhere" or f.start < because]
@@ -359,6 +363,8 @@ class _Reader:
 
     def _is_purpose(self, act: Act) -> bool:
         """Whether work is what something else was done for: "to reset the radio"."""
+        if self._join == AIM:
+            return False  # what a part was taken off for was done
         before = self._words[act.start - 1].text if act.start else self._join
         is_tool = act.action == "inspect" and before in self._speech.tools
         return act.weak and (is_tool or before in self._speech.purposes)
@@ -366,6 +372,8 @@ class _Reader:
     def _deny(self, clause: Clause) -> None:
         """Take out what "not" stands before."""
         words, negators = self._words, self._speech.negators
+        if self._join == AIM and clause.acts:
+            clause.said.pop("advised", None)  # "um den Sensor zu ersetzen"
         clause.acts = [a for a in clause.acts if not self._is_purpose(a)]
         denied = [
             act
@@ -400,6 +408,24 @@ class _Reader:
                 clause.places.setdefault(axis, set()).add(words[one.end].text.lstrip("0"))
                 self._spots.add(one.end)
                 clause.last_place = max(clause.last_place, one.end)
+
+    def _pair_parts(self, clause: Clause, kept: list[Found]) -> None:
+        """Read two of what an axle has two of as both: "2 springs rear"."""
+        is_told = "end" in clause.places and "side" not in clause.places
+        if is_told and len(kept) == 1 and kept[0].meaning in PAIRED and self._is_two(kept[0]):
+            clause.places["side"] = {"left", "right"}
+
+    def _is_two(self, one: Found) -> bool:
+        """Whether a two stands before a name, or beside a word for pieces."""
+        words, at = self._words, one.start - 1
+        while at > 0 and at in self._passed:
+            at -= 1
+        before = words[at].text if at >= 0 else ""
+        is_before = before in self._speech.twos or (before in COUNTS_AFTER and at > 0)
+        return is_before or any(
+            {a.text, b.text} & self._speech.twos and {a.text, b.text} & COUNTS_AFTER
+            for a, b in pairwise(words)
+        )
 
     def _is_last_number(self, at: int, axis: str) -> bool:
         words = self._words

@@ -35,8 +35,9 @@ _TITLE: Final = 3  # words
 # cylinders one after the other: "cyl 1, 2 and 4", "Zyl. 1-4"; no measure after the last
 _CYLINDERS = re.compile(
     r"\b((?:inj|iny|einspr|wtrysk|coil|bobin|zünds|spule|cew|glüh|glow|buj|boug|świec|kerz|calent"
-    r"|plug)[^\W\d_]*(?:\s(?:de|d['\u2019])\s?[^\W\d_]+)?|c[yi]l[^\W\d_]*\.?|zyl[^\W\d_]*\.?)\s*(?:n[or°º]\.?\s*)?(\d{1,2}"
-    r"(?:\s*(?:[,;+&/-]|-|\band\b|\bund\b|\bu\.|\bet\b|\by\b|\bi\b|\be\b)\s*\d{1,2})+)"
+    r"|plug)[^\W\d_]*(?:\s(?:de|d['\u2019])\s?[^\W\d_]+|\s(?:żarow|zapłon)[^\W\d_]+)?"
+    r"|c[yi]l[^\W\d_]*\.?|zyl[^\W\d_]*\.?)\s*(?:n[or°º]\.?\s*)?(\d{1,2}"
+    r"(?:\s*(?:[,;+&/-]|\b(?:and|und|et|y|i|e|to|bis|al|do|a)\b|\bà\b|\bu\.)\s*\d{1,2})+)"
     r"(?!\d|[.,]\d|\s*(?:kerz|zündk|plug|spark|świec|boug|buj|glow|glüh|inj|wtrysk|iny|new|nou"
     r"|neu)|\s*(?:%|\u00b0|nm\b|km\b|std\b|h\b|hrs\b|aw\b|x\b|bar\b|v\b|ohm|szt|uds|st\b|stk\b))",
     re.IGNORECASE,
@@ -84,12 +85,13 @@ _SPELLED: Final = {"mit", "nach"}  # for "m.", "n."
 _SHORT_PLACE: Final = 4  # letters of a place, or of a name, cut short
 _NO_ORDINALS: Final = {"en", "fr", "es"}  # languages in which no ordinal has a full stop
 _ENDS_OF_SPAN: Final = 2
+_SPAN = re.compile(r"-|\b(?:to|bis|à|al?|do)\b", re.IGNORECASE)  # between its ends
 
 
 def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     """Cut a text into words, with the breaks before them."""
     text = ELISION.sub("", text[:_LONGEST_TEXT])
-    text = _R_AND_R.sub("replace", text)
+    text = vocabulary.without_refitting(_R_AND_R.sub("replace", text))
     text = _DEGREE.sub(" temp ", _IGNITION_ON.sub(" ", _BUTTON_CELL.sub(" coincell ", text)))
     text = _GEAR_OIL.sub(" gearoil ", text)
     text = _AFTER_SIGN.sub(r"\1;", text)
@@ -140,7 +142,8 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
 def _each_cylinder(told: re.Match[str]) -> str:
     """Write the word before each number: "cyl 1 cyl 2"; both ends of a span and what is between."""
     numbers = [int(n) for n in re.findall(r"\d+", told[2])]
-    is_span = len(numbers) == _ENDS_OF_SPAN and "-" in told[2] and numbers[0] < numbers[1]
+    is_span = len(numbers) == _ENDS_OF_SPAN and bool(_SPAN.search(told[2]))
+    is_span &= numbers[0] < numbers[-1]
     counted = range(numbers[0], numbers[1] + 1) if is_span else numbers
     is_axis = told[1][:3].casefold() in {"cyl", "cil", "zyl"}
     name, axis = ("", told[1]) if is_axis else (f"{told[1]} ", "cyl")

@@ -101,6 +101,7 @@ class Naming:
         self.cables: list[Found] = []
         self.named: list[Found] = []  # all that the clause names
         self.owners: list[Found] = []  # of what ``part_of`` says
+        self.spots: list[Found] = []  # where another part is
 
     def is_pipe(self, one: Found) -> bool:
         """Separate an oil line from a wire: one word for both in some languages."""
@@ -130,6 +131,7 @@ class Naming:
                 continue
             if len(found) > 1 and self._is_where(one):
                 self.part_of = True
+                self.spots.append(one)
                 continue
             if any(o.meaning == _UNIT != one.meaning and self._touch(one, o) for o in found):
                 continue
@@ -335,6 +337,11 @@ class Naming:
     def owner_parts(self) -> list[Part]:
         """Components whose own hose, seal or bracket is named."""
         return [self._part(f, f.meaning, "") for f in self.owners if f.meaning != WIRING]
+
+    def cause_parts(self, found: list[Found]) -> list[Part]:
+        """Components that only say why, or where another is: they may be named short later."""
+        told = [*found, *self.spots]
+        return [self._part(f, f.meaning, "") for f in told if self._speech.is_part(f.meaning)]
 
     def _part(self, found: Found, key: str, of: str, *, beside: bool = False) -> Part:
         stems = frozenset(s for at in found.places for s in self._words[at].stems)

@@ -20,6 +20,12 @@ _AXLES: Final = (
     frozenset({"brake_pad", "brake_disc", "brake_caliper", "brake_pad_wear_sensor"}),
     frozenset({"damper", "spring"}),
 )
+# an axle has two of each
+PAIRED: Final = frozenset({
+    "wheel_bearing", "wheel_speed_sensor", "tone_ring", "brake_disc", "brake_caliper", "damper",
+    "spring", "air_spring", "stabiliser", "suspension_arm", "driveshaft", "tyre",
+    "tyre_pressure_sensor",
+})  # fmt: skip
 
 
 def shared_places(found: list[Bound]) -> list[Bound]:

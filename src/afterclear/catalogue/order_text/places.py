@@ -6,7 +6,7 @@ from typing import Final
 from afterclear.catalogue.order_words.vocabulary import Word
 
 # after "4 szt." no place is counted
-_COUNTS_AFTER: Final = {"x", "szt", "stk", "st", "stück", "pcs", "uds", "ud", "pz", "off"}
+COUNTS_AFTER: Final = {"x", "szt", "stk", "st", "stück", "pcs", "uds", "ud", "pz", "off"}
 _DIGITS: Final = 2  # of a number that counts parts
 MOST: Final = {"cylinder": 24, "bank": 4, "sensor": 4}
 _PLACES_TOLD: Final = 4  # works one clause may make of one component
@@ -17,7 +17,7 @@ def counts(words: list[Word], at: int, most: int) -> bool:
     if not 0 <= at < len(words) or not words[at].text.isdecimal() or len(words[at].text) > _DIGITS:
         return False
     around = {words[i].text for i in (at - 1, at + 1) if 0 <= i < len(words)}
-    return 0 < int(words[at].text) <= most and not around & _COUNTS_AFTER
+    return 0 < int(words[at].text) <= most and not around & COUNTS_AFTER
 
 
 def torn_apart(told: Mapping[str, set[str]], axes: tuple[str, ...]) -> list[dict[str, str]]:

@@ -31,7 +31,11 @@ def refer(clauses: list[Clause]) -> None:
         if not is_told or (clause.part_of and clause.named_others):
             continue
         earlier = [
-            p for c in clauses[:at] if not c.void for p in (*c.parts, *c.owners) if _is_thing(p)
+            p
+            for c in clauses[:at]
+            if not c.void
+            for p in (*c.causes, *c.parts, *c.owners)
+            if _is_thing(p)
         ]
         if clause.parts:
             is_told = any(c.sentence == clause.sentence and c.parts for c in clauses[:at])
@@ -46,7 +50,7 @@ def refer(clauses: list[Clause]) -> None:
             continue
         stems = {s for word in clause.words for s in word.stems}
         lamps = [p for p in reversed(earlier) if p.key in LAMPS] if clause.bulb else []
-        owned = {id(p) for c in clauses[:at] for p in c.owners}
+        owned = {id(p) for c in clauses[:at] for p in (*c.owners, *c.causes)}
         meant = [
             p
             for p in reversed(earlier)

@@ -10,6 +10,7 @@ from afterclear.catalogue.order_words.speech import SYMPTOM, Speech
 from afterclear.catalogue.order_words.vocabulary import SENTENCE, Word
 
 WITH: Final = {"with", "w", "mit", "avec", "con", "z", "ze"}
+AIM: Final = "aim"  # before work that a part was taken off for
 _UNDONE: Final = {"not_done", "advised", "elsewhere"}
 _PLACE_FIRST: Final = {"after", "hyphen"}  # orders in which a place stands before its part
 
@@ -34,15 +35,16 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         is_last = at + 1 == len(words) or bool(words[at + 1].breaks)
         is_join = is_join and not (is_last and run and word.text == "mit")  # "Riemen gleich mit"
         is_join = is_join and not (word.text in WITH and _is_means(run, words[at + 1 :], speech))
+        is_aim = word.text in speech.aims and _is_taken_off(words[:at], speech)
         is_cause = word.text in speech.causes and after not in speech.genitives  # "because of"
-        is_new = bool(word.breaks) or is_join or is_cause or word.text in speech.conditions
+        is_new = bool(word.breaks) or is_join or is_aim or is_cause or word.text in speech.conditions
         if is_new and run:
             yield run, sentence, begun
             run, joined = [], ""
         sentence += word.breaks == SENTENCE
         joined = "" if word.breaks == SENTENCE else joined
-        if is_join:
-            joined = word.text
+        if is_join or is_aim:
+            joined = AIM if is_aim else word.text
             continue
         if not run:
             begun, joined = joined, ""
@@ -62,6 +64,14 @@ def _is_means(run: list[Word], after: list[Word], speech: Speech) -> bool:
 
 def _is_work(words: list[Word], speech: Speech) -> bool:
     return bool(speech.actions.in_order(words)) or any(speech.action_of(w) for w in words)
+
+
+def _is_taken_off(before: list[Word], speech: Speech) -> bool:
+    """Whether the clause before says that a part was taken off: "removed bumper to ..."."""
+    begins = next((at for at in reversed(range(len(before))) if before[at].breaks), 0)
+    if begins and before[-1].breaks:  # "bumper removed, to renew the radar"
+        begins = next((at for at in reversed(range(begins)) if before[at].breaks), 0)
+    return any(speech.begins("removed", word) for word in before[begins:])
 
 
 def _is_name(two: list[Word], speech: Speech) -> bool:

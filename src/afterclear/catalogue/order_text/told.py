@@ -73,6 +73,7 @@ class Clause:
     heads: frozenset[str] = frozenset()  # stems of kinds of parts: "switch", if none is named
     part_of: bool = False  # a known component's hose, seal, bracket
     owners: list[Part] = field(default_factory=list)  # what such a hose or seal belongs to
+    causes: list[Part] = field(default_factory=list)  # only named as why, or where: "due to"
     here: bool = False  # it says who works: "we", "here"
     good: bool = False  # "ok": it was looked at
     removed: bool = False  # a thing was taken out

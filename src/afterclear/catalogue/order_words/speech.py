@@ -17,6 +17,7 @@ from afterclear.catalogue.order_words.phrases import Found, Phrases
 from afterclear.catalogue.order_words.vocabulary import (
     BOTH_SIDES,
     ENGLISH,
+    REFITTED,
     Vocabulary,
     Word,
     folded_word,
@@ -45,7 +46,7 @@ ACTIONS: Final = ("replace", "repair", "clean", "software", "adjust", "inspect")
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
-    "purposes", "vague", "nouns", "also", "tools", "causes", "flows",
+    "purposes", "vague", "nouns", "also", "tools", "causes", "flows", "aims", "twos",
 )  # fmt: skip
 # kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
 # kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
@@ -84,6 +85,7 @@ class Speech:
         self.head_order, self.anew = grammar.head_order, grammar.nouns_are_capital
         self._verbs = Beginnings(grammar.verb_ends, grammar.prefixes)
         self._states = Beginnings(_ANY_END)
+        self._states.add(REFITTED, "states", whole=True)
         self._begun = {kind: Beginnings(_ANY_END) for kind in BEGUN}
         self.vocabulary.is_told = self._begins_known
         self._alone: dict[tuple[str, str], set[str]] = {}  # stem and meaning -> words that say so
@@ -109,6 +111,8 @@ class Speech:
         self.nouns, self.also, self.tools = set[str](), set[str](), set[str]()
         # "because": a clause begins; "return": measured, where how much is told beside it
         self.causes, self.flows = set[str](), set[str]()
+        # "to replace the starter", told after what was taken off for it; "two": both of an axle
+        self.aims, self.twos = set[str](), set[str]()
         self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
         self._deeds = Deeds()
@@ -299,6 +303,7 @@ class Speech:
                 stems.update(self.vocabulary.learn(name))
         self.joins.update("&+")
         self.vocabulary.plain.update(table.get("plain", {}).get("names", ()))
+        self.vocabulary.refitted.update(table.get("refitted", {}).get("names", ()))
         for name in table.get("short", {}).get("names", ()):
             self.vocabulary.cut_short(f"{name}.")
         self._weak.update(table.get("weak", {}).get("names", ()))

@@ -18,7 +18,7 @@ _SECTIONS: Final = {
     "neutral", "sundries", "quantities", "elsewhere", "here", "likewise", "findings", "remade",
     "pointers", "rubs", "bulbs", "removed", "fits",
     "trial", "purposes", "earths", "good", "after", "vague", "short", "nouns", "also", "tools",
-    "given", "plain", "light", "resets", "flows", "causes",
+    "given", "plain", "light", "resets", "flows", "causes", "refitted", "aims", "twos",
 }  # fmt: skip
 
 

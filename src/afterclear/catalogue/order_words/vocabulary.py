@@ -63,6 +63,7 @@ NO_SENSE: Final[Sense] = (NO_STEMS, True)  # of a sign of a measure
 _CUT_WORD = re.compile(r"([^\W\d_]{2,})\.")
 ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
 BOTH_SIDES: Final = "bothsides"
+REFITTED: Final = "outandin"  # a part taken out and fitted again is as it was
 ASKED: Final = "?"  # at the end of a sentence
 SENTENCE: Final = 2  # the text before a word ends a sentence
 # signs of measures, counts and numbers, in any of the languages: never the beginning of a word
@@ -107,6 +108,7 @@ class Vocabulary:
     plain: set[str] = field(default_factory=set)  # small words that are never a short form
     corners: set[str] = field(default_factory=set)  # those that need no other: "lf", "avg"
     closers: set[str] = field(default_factory=set)  # short words for work: "ern." ends a sentence
+    refitted: set[str] = field(default_factory=set)  # "out and in": the same part went back
     is_told: Callable[[str], bool] | None = None  # whether a word is known by how it begins
     _counting: set[str] = field(default_factory=set)  # stems of "cylinder", "bank"
     _same: dict[str, str] = field(default_factory=dict)  # folded variant -> canonical word
@@ -121,6 +123,7 @@ class Vocabulary:
     _told: dict[tuple[str, bool], list[Sense]] = field(default_factory=dict)
     _stemmed: dict[str, str] = field(default_factory=dict)
     _stem_word: Callable[[str], str] | None = None
+    _out_and_in: re.Pattern[str] | None = None  # made when first asked
 
     @property
     def has_ordinals(self) -> bool:
@@ -142,6 +145,14 @@ class Vocabulary:
             for short, meant in list(self._same.items()):
                 if len(short) >= _CONSONANTS_FROM:
                     self._same.setdefault(f"{short}s", meant)  # "brgs"
+
+    def without_refitting(self, text: str) -> str:
+        """Write one word for a part that was taken out and fitted again: "aus- und eingebaut"."""
+        if self._out_and_in is None:
+            names = sorted(self.refitted, key=len, reverse=True) or ["(?!)"]
+            spaced = (r"\W{1,3}".join(map(re.escape, re.findall(r"\w+", n))) or n for n in names)
+            self._out_and_in = re.compile(rf"\b(?:{'|'.join(spaced)})\b", re.IGNORECASE)
+        return self._out_and_in.sub(f" {REFITTED} ", text)
 
     def learn(self, name: str) -> tuple[str, ...]:
         """Add the words of a name and give their stems."""
