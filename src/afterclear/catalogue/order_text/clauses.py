@@ -29,6 +29,7 @@ from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_words.phrases import Found
 from afterclear.catalogue.order_words.speech import (
     AS_WORK,
+    DRIVES,
     GIVEN,
     LAMPS,
     LIKEWISE,
@@ -128,7 +129,7 @@ class _Reader:
         found = [f for f in found if not any(set(f.places) < t for t in taught)]
         named = {at for f in found if f.meaning != OTHER for at in f.places}
         taken = {at for f in (*found, *acts) if f.meaning != OTHER for at in f.places}
-        acts += self._stemmed(signs | taken)
+        acts += [f for f in self._stemmed(signs | taken) if f.start < because]
         taken |= {at for f in (*beside, *acts, *signals) for at in f.places} | self._passed
         states = {
             at
@@ -155,7 +156,7 @@ class _Reader:
         clause.acts = self._work([f for f in acts if not self._is_anothers(f, taken)])
         self._judge(clause, states)
         elsewhere = [f for f in signals if f.meaning != "elsewhere" or f.start < because]
-        clause.said = {f.meaning: f.start for f in reversed(elsewhere)}
+        clause.said = {f.meaning: f.start for f in reversed(elsewhere) if f.meaning != DRIVES}
         others = [f for f in found if f.meaning == OTHER]
         clause.others = frozenset(s for f in others for at in f.places for s in words[at].stems)
         clause.is_state = bool(states) or any(f.meaning == SYMPTOM for f in found)
@@ -248,7 +249,7 @@ class _Reader:
         word = self._words[at]
         return not (
             at in taken
-            or word.text in self._speech.pronouns
+            or word.text in self._speech.pronouns | self._speech.counts
             or word.text.isdecimal()
             or is_measure(word.text)
             or any(self._words[i].text == word.text for i in taken & {at - 1, at + 1})

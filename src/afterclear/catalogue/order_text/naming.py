@@ -7,7 +7,7 @@ The filter in "filter pressure sensor" is no part that was worked on, and neithe
 from dataclasses import replace
 from typing import Final
 
-from afterclear.catalogue.order_text.neighbours import at_same_corner
+from afterclear.catalogue.order_text.neighbours import kin_of
 from afterclear.catalogue.order_text.told import Part
 from afterclear.catalogue.order_words.phrases import Found
 from afterclear.catalogue.order_words.speech import AS_WORK, LAMPS, OTHER, SYMPTOM, WIRING, Speech
@@ -202,7 +202,11 @@ class Naming:
                 break
             near.add(at)
             at += 1
-        near = {at for at in near - taken if not self._is_cause(at)}
+        near = {
+            at
+            for at in near - taken
+            if not (self._is_cause(at) or self._speech.is_participle(words[at]))
+        }
         if any(words[at].stems & heads and not words[at].guessed for at in near):
             return True
         return self.acted and any(
@@ -350,7 +354,7 @@ class Naming:
         head = self._head_of(found)
         is_toward = self._is_coded_to(found)
         kin = tuple(
-            (other, frozenset(self._speech.family.get(other, ()))) for other in at_same_corner(key)
+            (other, frozenset(self._speech.family.get(other, ()))) for other in kin_of(key)
         )
         return Part(
             key, of, found.start, stems, beside, size, head, family, kin=kin, toward=is_toward

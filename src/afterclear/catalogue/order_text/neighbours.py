@@ -26,6 +26,13 @@ PAIRED: Final = frozenset({
     "spring", "air_spring", "stabiliser", "suspension_arm", "driveshaft", "tyre",
     "tyre_pressure_sensor",
 })  # fmt: skip
+# one of these may be named by its kind after the other: "pump renewed, filter changed"
+_SIDE_BY_SIDE: Final = (
+    frozenset({"hydraulic_pump", "hydraulic_filter"}),
+    frozenset({"egr_valve", "egr_cooler"}),
+    frozenset({"fuel_pump", "fuel_filter"}),
+    frozenset({"reductant_pump", "reductant_injector"}),
+)
 
 
 def shared_places(found: list[Bound]) -> list[Bound]:
@@ -37,9 +44,10 @@ def shared_places(found: list[Bound]) -> list[Bound]:
     return told
 
 
-def at_same_corner(key: str) -> frozenset[str]:
-    """Give the parts that sit where a part sits, without itself."""
-    return frozenset(other for group in _CORNERS if key in group for other in group - {key})
+def kin_of(key: str) -> frozenset[str]:
+    """Give the parts that sit where a part sits, or beside it, without itself."""
+    groups = (*_CORNERS, *_SIDE_BY_SIDE)
+    return frozenset(other for group in groups if key in group for other in group - {key})
 
 
 def at_end(places: list[Places], before: list[Places]) -> list[Places]:

@@ -27,6 +27,7 @@ def refer(clauses: list[Clause]) -> None:
         is_item = _is_item(clauses, at)
         is_number = clause.first_place == 0 and not clause.places.keys().isdisjoint(_NUMBERS)
         is_apart = bool(clause.good and clause.places)  # "left mount renewed, right ok"
+        is_item |= _is_with_it(clauses, at)
         is_told = clause.acts or clause.parts or is_item or is_number or is_apart
         if not is_told or (clause.part_of and clause.named_others):
             continue
@@ -155,6 +156,13 @@ def _is_item(clauses: list[Clause], at: int) -> bool:
     is_list = after.joined and bool(after.acts)
     is_list = is_list and bool(after.parts or after.named_others or after.heads)
     return is_list and len(clause.words) == 1
+
+
+def _is_with_it(clauses: list[Clause], at: int) -> bool:
+    """Whether a kind of thing was worked on with another: "renewed together with the cooler"."""
+    clause = clauses[at]
+    is_bare = not (clause.acts or clause.parts or clause.places) and len(clause.heads) == 1
+    return is_bare and clause.beside and bool(clauses[at - 1].acts) and clause.strange == 1
 
 
 def _is_thing(part: Part) -> bool:

@@ -112,6 +112,7 @@ def refit(clauses: list[Clause]) -> None:
     """Take "fitted" for no new part where the same part was taken out: "DPF out, DPF fitted"."""
     out: set[str] = set()
     mended = False  # what was named last
+    last: set[str] = set()
     for clause in clauses:
         if clause.parts and not clause.void:
             mended = False
@@ -119,8 +120,9 @@ def refit(clauses: list[Clause]) -> None:
             clause.acts = [a for a in clause.acts if not a.fits]
         mended |= any(a.action == "repair" for a in clause.acts)
         is_new = any(a.action == "replace" and not a.fits for a in clause.acts)
-        if clause.parts and not is_new and all(p.key in out for p in clause.parts):
+        last = {p.key for p in clause.parts} or last
+        if last and not is_new and last <= out:
             clause.acts = [a for a in clause.acts if not a.fits]
             clause.is_state = clause.is_state or not clause.acts
         if clause.removed and not clause.void:
-            out.update(p.key for p in clause.parts)
+            out.update(last)

@@ -19,16 +19,24 @@ def names_in(words: list[Word], passed: set[int], beside: set[int], speech: Spee
     ``beside``: the words of such places. "Pre cat" alone is a part, and "probe before the cat" may
     be a name; not so with "NOx" before it.
     """
-    found = speech.components.scattered(words, passed)
+    walls = _walls(words, speech)
+    found = speech.components.scattered(words, passed, walls)
     near = [{*f.places} for f in found if not beside.isdisjoint(f.places)]
     if not near:
         return found
     bare = [replace(w, stems=NO_STEMS) if at in beside else w for at, w in enumerate(words)]
-    again = speech.components.scattered(bare, passed)
+    again = speech.components.scattered(bare, passed, walls)
     parts = [{*f.places} for f in again if speech.is_part(f.meaning)]
     is_torn = any(not beside <= places for places in near)
     is_other = any(places - beside < part for places in near for part in parts)
     return again if is_torn or is_other else found
+
+
+def _walls(words: list[Word], speech: Speech) -> frozenset[int]:
+    """Words that no name lies across: "engine loom chafed on mount" is no engine mount."""
+    return frozenset(
+        at for at, w in enumerate(words) if w.stems & speech.looms or speech.begins("rubs", w)
+    )
 
 
 def shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:
@@ -91,7 +99,13 @@ def spread_name(told: list[Clause], clause: Clause, speech: Speech) -> Iterator[
     own = {s for c in told if not c.topic for p in (*c.parts, *c.owners) for s in p.stems}
     if not own.isdisjoint(here):
         return  # "sensor battery dead, new sensor"
-    before = [w for c in told if not c.said for w in c.words if own.isdisjoint(w.stems)]
+    before = [
+        w
+        for c in told
+        if not c.said
+        for w in c.words
+        if own.isdisjoint(w.stems) and not (w.stems & speech.lights and not c.acts)  # "ABS lamp on"
+    ]
     size = len(before)
     words = [*before, *clause.words]
     skipped = set(range(size)) | {size + at for at in clause.passed}

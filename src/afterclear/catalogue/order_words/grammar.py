@@ -93,7 +93,7 @@ GRAMMARS: Final = {
         done="ge[a-z]{3,}en",
     ),
     "fr": _grammar(
-        "de du des la le les à au aux en d l",
+        "de du des la le les à au aux en d l que",
         "e|ee|es|ees|er|ement|ements|ment|age|ages|ait|ent|ons|ez|ation|ations|i|is|ie|ies|ir|it|u"
         "|ue|us|ues|ai|te|tes|t|tion|s",
         "er|ir|re|ement|age|ation",

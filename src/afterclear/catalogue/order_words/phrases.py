@@ -9,6 +9,8 @@ from afterclear.catalogue.order_words.vocabulary import Word
 _SPREAD = 2  # words that may stand between the words of one name
 _SEVERAL = 2  # names that may overlap
 
+_NO_WALLS: frozenset[int] = frozenset()
+
 _Name = tuple[str, ...]  # the stems of its words
 
 
@@ -72,14 +74,19 @@ class Phrases:
                     found.append(Found(places, self._meanings[name]))
         return _apart(found)
 
-    def scattered(self, words: list[Word], passed: set[int]) -> list[Found]:
-        """Names whose words are all close together, in any order; ``passed`` do not count."""
+    def scattered(
+        self, words: list[Word], passed: set[int], walls: frozenset[int] = _NO_WALLS
+    ) -> list[Found]:
+        """Names whose words are all close together, in any order; ``passed`` do not count.
+
+        No name lies across a word of ``walls``, which may only be one of its own.
+        """
         found = []
         for name in self._within(words):
             for start, word in enumerate(words):
                 if word.stems.isdisjoint(name):
                     continue
-                places = _gather(name, words, start, passed)
+                places = _gather(name, words, start, passed, walls)
                 if places and self._is_sure([words[at] for at in places]):
                     found.append(Found(places, self._meanings[name]))
         return _apart(found)
@@ -102,7 +109,7 @@ def _by_rarest(names: Iterable[_Name]) -> dict[str, list[_Name]]:
 
 
 def _gather(
-    name: tuple[str, ...], words: list[Word], start: int, passed: set[int]
+    name: _Name, words: list[Word], start: int, passed: set[int], walls: frozenset[int]
 ) -> tuple[int, ...]:
     wanted = list(name)
     places: list[int] = []
@@ -114,6 +121,8 @@ def _gather(
             places.append(at)
             if not wanted:
                 return tuple(places)
+        elif at in walls:
+            return ()
         elif at not in passed:
             spare -= 1
             if spare < 0:

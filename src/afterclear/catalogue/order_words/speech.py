@@ -41,12 +41,14 @@ LAMPS: Final = frozenset({
     "licence_plate_lamp", "interior_lamp", "daytime_running_lamp",
 })  # fmt: skip
 LIKEWISE, GIVEN = "likewise", "given"  # "at the same time"; "supplied by customer"
+DRIVES: Final = "drives"  # "road tested": no work on a part
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
 ACTIONS: Final = ("replace", "repair", "clean", "software", "adjust", "inspect")
 _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
     "purposes", "vague", "nouns", "also", "tools", "causes", "flows", "aims", "twos",
+    "counts",
 )  # fmt: skip
 # kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
 # kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
@@ -94,6 +96,7 @@ class Speech:
         self.sundries: set[str] = set()  # seals, fuses, hoses
         # what is renewed in a lamp, what is bolted to a gearbox, and what runs in pipes: oil, fuel
         self.bulbs, self.earths, self.flowing = set[str](), set[str](), set[str]()
+        self.lights: set[str] = set()  # that warn of a fault
         self.joins: set[str] = set()
         self.beyond: set[str] = set()  # "behind": the next name is a location
         self.negators: set[str] = set()
@@ -113,6 +116,7 @@ class Speech:
         self.causes, self.flows = set[str](), set[str]()
         # "to replace the starter", told after what was taken off for it; "two": both of an axle
         self.aims, self.twos = set[str](), set[str]()
+        self.counts: set[str] = set()  # "four"
         self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
         self._deeds = Deeds()
@@ -127,6 +131,7 @@ class Speech:
         self._take(work)  # what work orders say comes before what codes say
         self._take(codes, of_codes=True)
         self.own = self.vocabulary.words()
+        self.looms = frozenset(self.family.get(WIRING, ()))
         if language != ENGLISH:  # the lexicon alone: a workshop's own words are its language's
             self._take_components(tables[ENGLISH][0], of_codes=True)
 
@@ -233,6 +238,10 @@ class Speech:
         is_noun = word.written[:1].isupper() if self._grammar.nouns_are_capital else True
         return not is_noun or bool(self._grammar.participle.fullmatch(word.text))
 
+    def is_participle(self, word: Word) -> bool:
+        """Whether a word is bent as those that say what was done: "engrasada" is no "engrase"."""
+        return bool(self._grammar.participle.fullmatch(word.text))
+
     def is_neutral(self, word: Word) -> bool:
         """Whether a word names no part: a set, a test drive, a warranty."""
         return self._told_of(word.text)[2] == "neutral"
@@ -285,7 +294,7 @@ class Speech:
         self._take_components(table, of_codes=of_codes)
         self._take_places(table)
         self._take_work(table)
-        for kind in ("not_done", "advised", "untouched", "elsewhere", "trial", GIVEN):
+        for kind in ("not_done", "advised", "untouched", "elsewhere", "trial", GIVEN, DRIVES):
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
         several = [n for n in table.get(LIKEWISE, {}).get("names", ()) if " " in n]
         self._add(self.said, several, LIKEWISE)
@@ -298,6 +307,7 @@ class Speech:
             ("bulbs", self.bulbs),
             ("earths", self.earths),
             ("flowing", self.flowing),
+            ("lights", self.lights),
         ):
             for name in table.get(kind, {}).get("names", ()):
                 stems.update(self.vocabulary.learn(name))
