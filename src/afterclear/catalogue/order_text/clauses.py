@@ -376,11 +376,14 @@ class _Reader:
         if self._join == AIM and clause.acts:
             clause.said.pop("advised", None)  # "um den Sensor zu ersetzen"
         clause.acts = [a for a in clause.acts if not self._is_purpose(a)]
+        named = {at for f in self._naming.named if len(f.places) > 1 for at in f.places}
         denied = [
             act
             for act in clause.acts
             if any(
-                words[i].text in negators and not words[i + 1].text.isdecimal()
+                words[i].text in negators
+                and i not in named  # "moteur pas à pas"
+                and not words[i + 1].text.isdecimal()
                 for i in range(max(0, act.start - _NEGATES), act.start)
             )
             or (act.weak and any(w.text in negators for w in words[act.start + 1 : act.start + 2]))
