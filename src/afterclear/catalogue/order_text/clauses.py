@@ -160,10 +160,8 @@ class _Reader:
         others = [f for f in found if f.meaning == OTHER]
         clause.others = frozenset(s for f in others for at in f.places for s in words[at].stems)
         clause.is_state = bool(states) or any(f.meaning == SYMPTOM for f in found)
-        loose = [at for at in range(len(words)) if self._is_loose(at, taken)]
-        clause.loose = len(loose)
-        clause.strange = sum(bool(words[at].stems) or speech.is_strange(words[at]) for at in loose)
         clause.named_others = bool(others)
+        self._count_loose(clause, taken)
         self._hint(clause, taken)
         self._use(clause, [u for u in used if any(f.places == u.places for f in found)], taken)
         self._deny(clause)
@@ -238,6 +236,15 @@ class _Reader:
         clause.used_acts = [
             Act(starts[p.start], "replace", weak=True) for p in clause.used if p.start in starts
         ]
+
+    def _count_loose(self, clause: Clause, taken: set[int]) -> None:
+        """Count words that are no name, place, work or state, and those that may be parts."""
+        words = self._words
+        loose = [at for at in range(len(words)) if self._is_loose(at, taken)]
+        clause.loose = len(loose)
+        clause.strange = sum(
+            bool(words[at].stems) or self._speech.is_strange(words[at]) for at in loose
+        )
 
     def _is_in(self, at: int) -> bool:
         """Whether a word only says where a thing sat: "seized in pipe"."""

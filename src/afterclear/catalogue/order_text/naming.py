@@ -353,9 +353,7 @@ class Naming:
         family = frozenset(self._speech.family.get(key, ()))
         head = self._head_of(found)
         is_toward = self._is_coded_to(found)
-        kin = tuple(
-            (other, frozenset(self._speech.family.get(other, ()))) for other in kin_of(key)
-        )
+        kin = tuple((other, frozenset(self._speech.family.get(other, ()))) for other in kin_of(key))
         return Part(
             key, of, found.start, stems, beside, size, head, family, kin=kin, toward=is_toward
         )

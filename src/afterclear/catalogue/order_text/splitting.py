@@ -37,7 +37,8 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         is_join = is_join and not (word.text in WITH and _is_means(run, words[at + 1 :], speech))
         is_aim = word.text in speech.aims and _is_taken_off(words[:at], speech)
         is_cause = word.text in speech.causes and after not in speech.genitives  # "because of"
-        is_new = bool(word.breaks) or is_join or is_aim or is_cause or word.text in speech.conditions
+        is_new = bool(word.breaks) or is_join or is_aim or is_cause
+        is_new = is_new or word.text in speech.conditions
         if is_new and run:
             yield run, sentence, begun
             run, joined = [], ""
@@ -112,8 +113,16 @@ def _verbs(run: list[Word], speech: Speech) -> list[int]:
         for at, word in enumerate(run)
         if not word.stems and speech.action_of(word) and not speech.is_weak(word.text)
     }
+    idle = {at for at, word in enumerate(run) if word.text in speech.fillers}
+    named = {
+        at
+        for f in speech.components.scattered(run, idle)
+        if len(f.places) > 1
+        for at in f.places
+        if speech.is_of_names(run[at].text)
+    }  # "sensor de nivel de aceite"
     undone = {s.start for s in speech.said.in_order(run) if s.meaning in _UNDONE}
-    return sorted(done | bent | undone)
+    return sorted((done | bent) - named | undone)
 
 
 def _is_bound(run: list[Word], start: int, speech: Speech) -> bool:

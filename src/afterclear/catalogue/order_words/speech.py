@@ -95,13 +95,14 @@ class Speech:
         self.heads: set[str] = set()
         self.sundries: set[str] = set()  # seals, fuses, hoses
         # what is renewed in a lamp, what is bolted to a gearbox, and what runs in pipes: oil, fuel
+        # and lamps that warn of a fault
         self.bulbs, self.earths, self.flowing = set[str](), set[str](), set[str]()
-        self.lights: set[str] = set()  # that warn of a fault
+        self.lights: set[str] = set()
         self.joins: set[str] = set()
         self.beyond: set[str] = set()  # "behind": the next name is a location
         self.negators: set[str] = set()
-        self.conditions: set[str] = set()  # "if": what follows is not done
-        self.contrasts: set[str] = set()  # "not": the word right after it does not apply
+        # "if": what follows is not done; "not": the word right after it does not apply
+        self.conditions, self.contrasts = set[str](), set[str]()
         self.pronouns: set[str] = set()  # "one", "unit": the part named before
         self.purposes: set[str] = set()  # "to": the next work is what for
         self.vague: set[str] = set()  # "done": whatever is told beside it
@@ -114,9 +115,9 @@ class Speech:
         self.nouns, self.also, self.tools = set[str](), set[str](), set[str]()
         # "because": a clause begins; "return": measured, where how much is told beside it
         self.causes, self.flows = set[str](), set[str]()
-        # "to replace the starter", told after what was taken off for it; "two": both of an axle
-        self.aims, self.twos = set[str](), set[str]()
-        self.counts: set[str] = set()  # "four"
+        # "to replace the starter", told after what was taken off for it; "two": both of an axle;
+        # "four"
+        self.aims, self.twos, self.counts = set[str](), set[str](), set[str]()
         self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
         self._weak: set[str] = set()
         self._deeds = Deeds()
@@ -200,9 +201,10 @@ class Speech:
     def is_named(self, word: Word, meaning: str) -> bool:
         """Whether a lone word names a component itself: "sonda" does, "czujnik" is any sensor."""
         kinds = word.stems & self.heads  # of parts: other words for one are as good
-        told = [self._alone[key] for s in kinds if (key := (s, meaning)) in self._alone]
+        told = {s: self._alone[key] for s in kinds if (key := (s, meaning)) in self._alone}
         own = self.vocabulary.own_stem(word.text) or ""
-        return not told or any(own in words for words in told)
+        bent = any("" in words and s[:_SAME_FROM] == own[:_SAME_FROM] for s, words in told.items())
+        return not told or bent or any(own in words for words in told.values())
 
     def says(self, word: Word, meaning: str) -> bool:
         """Whether a lone word is a name itself: "coolant" is, "water" only counts as it."""

@@ -253,12 +253,9 @@ class Vocabulary:
         if surface.isdecimal():
             return [(frozenset({surface.lstrip("0") or "0"}), True)]
         folded = folded_word(surface)
-        if known := self._known.get(folded):
-            return [(frozenset(known), True)]
-        if folded in _MEASURES:
-            return [(frozenset(), True)]
-        if plain := self._plain(folded):
-            return [(frozenset(plain), True)]
+        known = self._known.get(folded)
+        if known or folded in _MEASURES or (known := self._plain(folded)):
+            return [(frozenset(known or ()), True)]
         found, sure = self._guess(folded, dotted=dotted)
         if (not found or not sure) and self.parts and (halves := self._halves(folded)):
             return [(frozenset(self._known[half]), True) for half in halves]
