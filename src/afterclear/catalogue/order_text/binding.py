@@ -22,11 +22,12 @@ from afterclear.catalogue.order_text.refitting import (
 )
 from afterclear.catalogue.order_text.told import Act, Bound, Clause, Part, Places
 from afterclear.catalogue.order_text.undone import void_undone
-from afterclear.catalogue.order_words.speech import WIRING
+from afterclear.catalogue.order_words.speech import LAMPS, WIRING
 
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
 # to be used further, or read off; nothing else can be filled
 _CHARGED: Final = {"battery", "hv_battery", "alternator"}
+_GEARBOX, _UNIT = "transmission", "control_unit"  # who programs one programs the other
 _LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
 _HEATED: Final = {"oxygen_sensor_heater": "oxygen_sensor", "nox_sensor_heater": "nox_sensor"}
 _BY_HAND: Final = {"replace", "repair", "clean"}
@@ -101,6 +102,8 @@ def _as_whole(part: Part, actions: tuple[str, ...]) -> Part:
     """Take a repaired data bus for the wiring it is, a new heater of a sensor for a new sensor."""
     if part.key in _HEATED and "replace" in actions:
         return replace(part, key=_HEATED[part.key])
+    if part.key == _GEARBOX and set(actions) == {"software"}:
+        return replace(part, key=_UNIT)
     is_loom = part.key == _LOOM and not _BY_HAND.isdisjoint(actions)
     return replace(part, key=WIRING, of=_LOOM) if is_loom else part
 
@@ -200,7 +203,7 @@ def _lead(clauses: list[Clause], acts: list[list[Act]]) -> None:
 
 def _serve(clauses: list[Clause], acts: list[list[Act]]) -> None:
     """Take things of a service that are only listed for renewed: "oil, air filter"."""
-    is_sum = any(c.added for c in clauses) and not any(
+    is_sum = any(c.added or (c.beside and c.parts) for c in clauses) and not any(
         acts[at] or c.void or c.said or c.is_state for at, c in enumerate(clauses)
     )  # "timing belt + water pump + coolant", and nothing else
     for at, clause in enumerate(clauses):
@@ -208,9 +211,15 @@ def _serve(clauses: list[Clause], acts: list[list[Act]]) -> None:
         if (
             is_item
             and not acts[at]
-            and (is_sum or all(p.key in _SERVED or p.kind in _LISTED for p in clause.parts))
+            and (is_sum or all(_is_served(clause, p) for p in clause.parts))
         ):
             acts[at] = [Act(clause.first_part, "replace", weak=True)]
+
+
+def _is_served(clause: Clause, part: Part) -> bool:
+    """Whether a thing is renewed wherever it is only listed: a filter, a bulb."""
+    is_bulb = clause.lists_bulb and part.key in LAMPS and not clause.good
+    return is_bulb or part.key in _SERVED or part.kind in _LISTED
 
 
 def _share_back(clauses: list[Clause], at: int, acts: list[list[Act]]) -> None:

@@ -177,8 +177,15 @@ class _Reader:
         return [
             s
             for s in self._speech.said.in_order(self._words)
-            if not any({*s.places} < f for f in long) and not self._speech.is_past(self._words, s)
+            if not any({*s.places} < f for f in long)
+            and not self._speech.is_past(self._words, s)
+            and not self._is_ellipsis(s, found)
         ]
+
+    def _is_ellipsis(self, told: Found, found: list[Found]) -> bool:
+        """Whether "el de" is of no named thing: "la de detrás" only says where."""
+        is_bare = all(self._words[at].text in self._speech.fillers for at in told.places)
+        return is_bare and not any(f.start >= told.end for f in found)
 
     def _judge(self, clause: Clause, states: set[int]) -> None:
         """Take what was found in order, taken out, or filled by weight."""
@@ -211,6 +218,7 @@ class _Reader:
         texts = {w.text for w in words}
         clause.here = not speech.here.isdisjoint(texts)
         clause.bulb = not speech.bulbs.isdisjoint(stems)
+        clause.lists_bulb = not (speech.bulbs - speech.lights).isdisjoint(stems)
         if clause.bulb and any(p.key in LAMPS for p in clause.parts):  # the bulb is named, too
             clause.loose, clause.strange = max(0, clause.loose - 1), max(0, clause.strange - 1)
         clause.likewise = clause.said.pop(LIKEWISE, -1) >= 0
@@ -269,7 +277,7 @@ class _Reader:
             Found((at,), action)
             for at, word in enumerate(self._words)
             if at not in used
-            and word.stems.isdisjoint(self._speech.heads)
+            and (word.stems.isdisjoint(self._speech.heads) or self._speech.is_participle(word))
             and (action := self._speech.action_of(word))
         ]
 

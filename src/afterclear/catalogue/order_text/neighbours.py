@@ -31,6 +31,8 @@ _SIDE_BY_SIDE: Final = (
     frozenset({"hydraulic_pump", "hydraulic_filter"}),
     frozenset({"egr_valve", "egr_cooler"}),
     frozenset({"fuel_pump", "fuel_filter"}),
+    frozenset({"fuel_tank", "fuel_filter"}),
+    frozenset({"tyre", "tyre_pressure_sensor"}),
     frozenset({"reductant_pump", "reductant_injector"}),
 )
 
@@ -39,7 +41,8 @@ def shared_places(found: list[Bound]) -> list[Bound]:
     """Give parts without a place that of the part before them that sits at the same spot."""
     told: list[Bound] = []
     for one in found:
-        places = one.places if any(one.places) else _of_neighbour(one, told) or one.places
+        own = _at_axle(one, told) if any(one.places) else []
+        places = own or one.places if any(one.places) else _of_neighbour(one, told) or one.places
         told.append(replace(one, places=places))
     return told
 
@@ -75,6 +78,18 @@ def _of_neighbour(one: Bound, before: list[Bound]) -> list[Places]:
             ends = [{"end": place["end"]} for place in other.places if "end" in place]
             return [end for at, end in enumerate(ends) if end not in ends[:at]]
     return []
+
+
+def _at_axle(one: Bound, before: list[Bound]) -> list[Places]:
+    """Add the end that was told of a part of the same axle: "pads front, left caliper freed"."""
+    if any(place.keys() != {"side"} for place in one.places) or not before:
+        return []
+    last = before[-1]
+    ends = [place["end"] for place in last.places if "end" in place]
+    is_near = _together(one.part.of or one.part.key, last.part.key, (*_AXLES, *_CORNERS))
+    if not is_near or len(ends) != 1:
+        return []
+    return [{**place, "end": ends[0]} for place in one.places]
 
 
 def _together(one: str, other: str, groups: tuple[frozenset[str], ...]) -> bool:

@@ -78,6 +78,7 @@ class Clause:
     good: bool = False  # "ok": it was looked at
     removed: bool = False  # a thing was taken out
     bulb: bool = False  # a lamp's bulb is named
+    lists_bulb: bool = False  # by a word that means no lamp as a whole
     likewise: bool = False  # "ditto": what was done to the part before
     given: bool = False  # the customer brought the part, the writer fitted it
     also: bool = False  # "also renewed": so was what stands before

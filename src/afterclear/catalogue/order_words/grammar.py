@@ -77,6 +77,7 @@ GRAMMARS: Final = {
         toward="to with on in at into",
         apart="behind near under beside above inside against below",
         plural="s",
+        participle="[a-z]{3,}ed",
     ),
     "de": _grammar(
         "der die das den dem des im am vom von zum zur für am bei",

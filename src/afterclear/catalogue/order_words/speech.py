@@ -96,8 +96,7 @@ class Speech:
         self.sundries: set[str] = set()  # seals, fuses, hoses
         # what is renewed in a lamp, what is bolted to a gearbox, and what runs in pipes: oil, fuel
         # and lamps that warn of a fault
-        self.bulbs, self.earths, self.flowing = set[str](), set[str](), set[str]()
-        self.lights: set[str] = set()
+        self.bulbs, self.earths, self.flowing, self.lights = (set[str]() for _ in range(4))
         self.joins: set[str] = set()
         self.beyond: set[str] = set()  # "behind": the next name is a location
         self.negators: set[str] = set()
