@@ -15,8 +15,8 @@ PAGE: Final = Path(afterclear.__file__).parent / "help" / "verdicts_measured.md"
 _HEADING: Final = "## What was measured, fleet by fleet"
 _MODELS: Final = ("one state", "now", "law average")
 _HEAD: Final = (
-    "| fleet | size | seeds | ECE | wrong of held | held | same fault, ECE | chance | blocked |",
-    "|---|---|---|---|---|---|---|---|---|",
+    "| fleet | size | seeds | ECE | wrong | held | km to go | same fault, ECE | luck | blocked |",
+    "|---|---|---|---|---|---|---|---|---|---|",
 )
 
 
@@ -46,6 +46,7 @@ def _row(by: dict[str, Line]) -> str:
         _each(judged, "ece", ".3f", oracle),
         _each(judged, "wrong", ".1%", oracle),
         f"{_each(judged, 'held', '.0%', oracle)} (oracle {oracle.held:.0%})",
+        f"{_figure(now, 'to_go', ',.0f', oracle)} (oracle {oracle.to_go:,.0f})",
         f"{_each(judged, 'same', '.3f', oracle)} (oracle {oracle.same:.3f})",
         f"{now.chance:.3f}, {now.chance_same:.3f}",
         ", ".join(_blocked(by)) or "-",
@@ -54,8 +55,11 @@ def _row(by: dict[str, Line]) -> str:
 
 
 def _each(judged: Sequence[Line | None], name: str, form: str, oracle: Line) -> str:
+    """One figure where the tool alone was run, else one of each."""
+    run = [line for line in judged if line]
     return ", ".join(
-        "not made" if line is None else _figure(line, name, form, oracle) for line in judged
+        "not made" if line is None else _figure(line, name, form, oracle)
+        for line in (run if len(run) == 1 else judged)
     )
 
 

@@ -281,6 +281,19 @@ def test_a_page_says_one_thing(folder: Path, asked: str, words: str, other: str)
     assert not other or other not in text
 
 
+CAUSES = ("the fix did not hold", "the old fault", "the part has worn out", "a new fault")
+
+
+@pytest.mark.parametrize("cause", CAUSES)
+def test_each_of_the_three_causes_of_a_come_back_is_told_on_several_pages(
+    folder: Path, cause: str
+) -> None:
+    """A bare clear mends nothing: what comes back after one is the old fault."""
+    said = re.compile(rf"most likely {cause}: \d+\s%".replace(" ", r"\s"))
+    pages = [page for page in folder.rglob("*.html") if said.search(page.read_text("utf-8"))]
+    assert len(pages) >= 3
+
+
 @pytest.mark.parametrize(("page", "words"), ANSWERS, ids=[a[0] for a in ANSWERS])
 def test_the_answer_is_the_planted_story(folder: Path, page: str, words: str) -> None:
     assert words in Page(folder / target(page)).text
