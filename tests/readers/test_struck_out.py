@@ -104,7 +104,7 @@ def test_an_xls_whose_parts_lead_in_a_circle_is_refused_before_it_fills_the_memo
     raw = bytearray(IN_XLS)
     table = 512 * (1 + int.from_bytes(raw[76:80], "little"))  # the first sector of the table
     raw[table + 4 : table + 8] = (1).to_bytes(4, "little")
-    with pytest.raises(RefusedFileError, match="its parts lead in a circle. Save it anew"):
+    with pytest.raises(RefusedFileError, match=r"its parts lead in a circle\. Save it anew"):
         read_sheets(bytes(raw), "x.xls")
 
 
