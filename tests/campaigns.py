@@ -35,6 +35,7 @@ CAMPAIGNS: Final = {
     "upgrade": ("tests/store/test_upgrading.py",),
     "coming": ("tests/calibration/test_coming.py",),
     "disk": ("tests/faults/test_disk.py",),
+    "rises": ("tests/calibration/test_rises.py",),
     "changes": ("tests/estimators/test_before_after.py",),
 }
 
