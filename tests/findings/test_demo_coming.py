@@ -4,6 +4,7 @@ What cured it, an order without codes, what is coming, what is new, and did it h
 stand in sample_data/STORIES.md, under "The whole fleet" and H-404.
 """
 
+import re
 from datetime import datetime, timedelta
 
 import polars as pl
@@ -107,3 +108,17 @@ def test_of_two_changes_the_one_that_helped_is_told(app: App) -> None:
     software = changes["Engine software 4.2 on the Lodderan 35"]
     assert software["told"] not in {"helped", "harmed"}
     assert software["ratio_low"] < 1 < software["ratio_high"]
+
+
+def test_the_fleet_page_says_on_top_what_to_have_and_what_to_stop(
+    demo_run: tuple[App, DemoReport],
+) -> None:
+    """A fleet manager knows after a minute what to order and what to stop doing."""
+    html = demo_run[1].digest.index.with_name("fleet.html").read_text(encoding="utf-8")
+    top = html.partition('id="short"')[2].partition("</section>")[0]
+    text = " ".join(re.sub(r"<[^>]*>", " ", top).replace("\u00a0", " ").split())
+    assert "Have for the next 90 days: Wheel speed sensor 11" in text
+    assert "Stop, for EGR valve: EGR valve cleaned. Cured it in 5 of 13." in text
+    assert "Better: EGR valve replaced: cured it in 15 of 16" in text
+    assert "Look into: Transmission input speed sensor: Tarrovane Lodderan 35" in text
+    assert html.index('id="short"') < html.index('id="now"')

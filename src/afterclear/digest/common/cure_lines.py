@@ -26,6 +26,10 @@ class CureLine:
     currency: str | None
     is_clear: bool  # nothing was done that costs anything
     difference: str  # empty: within chance, or too few
+    is_better: bool
+    # the usual work, for a line on top of the page; empty: no difference, a check, or work that has
+    # cautions, which stand beside the table and not up there
+    usual: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +53,7 @@ def cures_view(setting: Setting) -> CuresView | None:
         if len(works) < 2:  # noqa: PLR2004 - one has nothing beside it
             continue
         for row in works:
-            line = _line(row, usual_of(works), setting.cells)
+            line = _line(row, usual_of(works), setting)
             (told if line.difference else others).append(line)
             if line.difference or len(others) <= MOST:
                 cautions.extend(_cautions(row, setting))
@@ -65,7 +69,10 @@ def _cautions(row: Cure, setting: Setting) -> Iterator[Caution]:
         yield from setting.cautions_of(kind)
 
 
-def _line(row: Cure, usual: Cure | None, cells: Cells) -> CureLine:
+def _line(row: Cure, usual: Cure | None, setting: Setting) -> CureLine:
+    cells = setting.cells
+    difference = capital(difference_words(row, usual, cells))
+    on_top = difference and "inspect:" not in row.work and not any(_cautions(row, setting))
     return CureLine(
         fault=capital(cells.t(row.label)),
         work=work_words(row, cells),
@@ -76,5 +83,11 @@ def _line(row: Cure, usual: Cure | None, cells: Cells) -> CureLine:
         cost_per_cure=row.cost_per_cure,
         currency=row.currency,
         is_clear=row.work == "clear",
-        difference=capital(difference_words(row, usual, cells)),
+        difference=difference,
+        is_better=row.told == "better",
+        usual=_told(usual, cells) if on_top and usual else "",
     )
+
+
+def _told(row: Cure, cells: Cells) -> str:
+    return f"{work_words(row, cells)}: {cured_words(row, cells)}"
