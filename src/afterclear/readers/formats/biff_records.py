@@ -11,6 +11,8 @@ import olefile
 _STREAMS = ("Workbook", "Book")
 # cells, empty ones among them: row, column, ... (MS-XLS 2.4.28, 2.4.90, 2.4.127 and others)
 _CELLS = {*(0x0006, 0x00D6, 0x00FD, 0x0201, 0x0203, 0x0204, 0x0205, 0x027E, 0x00BD, 0x00BE)}
+_DIMENSIONS, _DIMENSIONS_LENGTH = 0x0200, 14  # MS-XLS 2.4.90
+_ROWS, _COLUMNS = 65_536, 256  # of any sheet of an xls (MS-XLS 2.1.2)
 _HEAD = 4  # bytes of a record's kind and length
 
 
@@ -22,19 +24,41 @@ def records_of(raw: bytes) -> Iterator[tuple[int, int, bytes]]:
     stream = _stream(raw)
     at = 0
     while at + _HEAD <= len(stream):
-        kind = int.from_bytes(stream[at : at + 2], "little")
-        length = int.from_bytes(stream[at + 2 : at + _HEAD], "little")
+        kind, length = _number(stream[at : at + 2]), _number(stream[at + 2 : at + _HEAD])
         yield at, kind, stream[at + _HEAD : at + _HEAD + length]
         at += _HEAD + length
 
 
-def last_column(raw: bytes) -> int:
-    """Give the last column, from 1, in which any sheet has a cell; 0: there are no cells."""
-    return max(
-        (int.from_bytes(body[2:4], "little") + 1 for _, kind, body in records_of(raw)
-         if kind in _CELLS),
-        default=0,
-    )  # fmt: skip
+def beyond_a_sheet(raw: bytes) -> str:
+    """Say which cell or size of a sheet is beyond what a sheet can have; empty: none is.
+
+    The parser lays out the whole rectangle before it reads a cell.
+    """
+    for _, kind, body in records_of(raw):
+        if kind in _CELLS and (column := _number(body[2:4]) + 1) > _COLUMNS:
+            return f"names a cell in column {column:,}"
+        if kind == _DIMENSIONS:
+            (top, bottom), (left, right) = _extent(body)
+            if not (top <= bottom <= _ROWS and left <= right <= _COLUMNS):
+                return (
+                    f"says that a sheet runs from row {top + 1:,}, column {left + 1:,} to row "
+                    f"{bottom:,}, column {right:,}"
+                )
+    return ""
+
+
+def _extent(body: bytes) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Give the rows and the columns a sheet says it uses: first from 0, end past the last."""
+    long = 4 if len(body) >= _DIMENSIONS_LENGTH else 2  # of a row's number; two before BIFF8
+    rows, columns = body[: 2 * long], body[2 * long : 2 * long + 4]
+    return (_number(rows[:long]), _number(rows[long:])), (
+        _number(columns[:2]),
+        _number(columns[2:]),
+    )
+
+
+def _number(raw: bytes) -> int:
+    return int.from_bytes(raw, "little")
 
 
 def why_no_workbook(raw: bytes) -> str:

@@ -20,14 +20,13 @@ from typing import IO
 from python_calamine import CalamineError, CalamineWorkbook, SheetVisibleEnum
 
 from afterclear.errors import RefusedFileError
-from afterclear.readers.formats.biff_records import last_column, why_no_workbook
+from afterclear.readers.formats.biff_records import beyond_a_sheet, why_no_workbook
 from afterclear.readers.formats.struck_rows import struck_rows
 from afterclear.readers.limits import check_zip
 from afterclear.readers.maps.struck_cells import StruckCells
 
 # Cells of one sheet, empty ones included: a sheet may claim a million rows of 16,000 columns.
 MAX_CELLS = 50_000_000
-XLS_COLUMNS = 256  # of any sheet of an xls (MS-XLS 2.1.2); its rows are few enough
 MAX_WHOLE = 1e15  # whole numbers below are exact as doubles
 _ZIP = b"PK\x03\x04"
 _PDF = b"%PDF-"
@@ -97,10 +96,10 @@ def read_sheets(
         _check_corners(raw, where)
     elif why := why_no_workbook(raw):
         raise RefusedFileError(f"{where} {why}.")
-    elif (column := last_column(raw)) > XLS_COLUMNS:
+    elif what := beyond_a_sheet(raw):
         raise RefusedFileError(
-            f"{where} is damaged: it names a cell in column {column:,}, and a sheet of an xls has "
-            f"{XLS_COLUMNS}. Save it anew, or as CSV."
+            f"{where} is damaged: it {what}, and a sheet of an xls has 65,536 rows and 256 "
+            "columns. Save it anew, or as CSV."
         )
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(raw))
