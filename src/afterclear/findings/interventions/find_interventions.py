@@ -26,6 +26,7 @@ from afterclear.estimators.rates.before_after import (
 )
 from afterclear.finding_tables.declaration import columns_of
 from afterclear.finding_tables.interventions import SURE, Intervention, Told
+from afterclear.findings.common.echo_onsets import name_echo_onsets
 from afterclear.findings.common.numbering import numbered
 from afterclear.findings.common.tables import forget, keep, keep_all
 from afterclear.findings.interventions.driven import driven_km
@@ -41,13 +42,15 @@ _BEFORE_DAYS: Final = 365
 _LEAST_VEHICLES: Final = 5  # fewer on one of the four sides tell nothing (own judgement)
 _P_BELOW: Final = 0.05
 _PER_10000: Final = 10_000.0
+_NUMBERS = """
+    SELECT part_number AS number FROM order_parts WHERE part_number IS NOT NULL
+    UNION SELECT number_on_order FROM order_parts WHERE number_on_order IS NOT NULL
+    ORDER BY ALL"""
 _ORDERS = """
     SELECT DISTINCT vehicle_id, repair_id, true AS fits FROM order_parts
-    WHERE is_fitted AND (len($1::VARCHAR[]) = 0
-            OR list_contains($1, regexp_replace(upper(part_number), '[^\\p{L}\\p{N}]', '', 'g'))
-            OR list_contains(
-                $1, regexp_replace(upper(number_on_order), '[^\\p{L}\\p{N}]', '', 'g')))
-        AND (len($2::VARCHAR[]) = 0 OR list_contains($2, lower(part_brand)))
+    WHERE is_fitted AND (NOT $1 OR list_contains($2::VARCHAR[], part_number)
+            OR list_contains($2::VARCHAR[], number_on_order))
+        AND (len($3::VARCHAR[]) = 0 OR list_contains($3, lower(part_brand)))
     ORDER BY ALL"""
 _TYPES: Final[dict[type, type[pl.DataType] | pl.DataType]] = {
     str: pl.String, int: pl.Int32, float: pl.Float64, bool: pl.Boolean, datetime: pl.Datetime("us")
@@ -92,6 +95,7 @@ def find_interventions(
         keep(con, "intervention_fixes", None)
         return
     con.execute("SET VARIABLE rather_failed = ?", [RATHER_FAILED])
+    name_echo_onsets(con)
     con.script(_SQL.read_text(encoding="utf-8"))
     fixes = query(con, "FROM changed_fixes ORDER BY attempt_id").join(
         judged.evidence(), on="attempt_id", how="inner", maintain_order="left"
@@ -131,12 +135,20 @@ def _fixes(con: Connection, change: Change, span: _Span, fixes: pl.DataFrame) ->
     rows = fixes.filter(at.is_between(span.first, span.ends, closed="left"), _meant(change))
     is_touched = _fits(rows, change)
     if change.part_numbers or change.brands:
-        numbers = [bare_number(number) for number in change.part_numbers]
-        orders = query(con, _ORDERS, [numbers, [brand.lower() for brand in change.brands]])
+        orders = _orders(con, change)
         on = ["vehicle_id", "repair_id"]
         own = rows.select(on).join(orders, on=on, how="left", maintain_order="left")
         is_touched &= own["fits"].fill_null(value=False)
     return rows.with_columns(is_touched.alias("is_touched"), is_after=at >= span.begins)
+
+
+def _orders(con: Connection, change: Change) -> pl.DataFrame:
+    """Give the orders that fitted a part that is named, however its number is spelled."""
+    bare = {bare_number(number) for number in change.part_numbers}
+    told = query(con, _NUMBERS)["number"] if bare else ()
+    spellings = [number for number in told if bare_number(number) in bare]
+    brands = [brand.lower() for brand in change.brands]
+    return query(con, _ORDERS, [bool(bare), spellings, brands])
 
 
 def _meant(change: Change) -> pl.Expr:

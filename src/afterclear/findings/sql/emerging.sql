@@ -2,15 +2,12 @@
 -- from another code is no fault of its component; what the first reading found, or what came after
 -- work on the component, is no first onset: from then on the vehicle is not at risk.
 CREATE OR REPLACE TEMP TABLE first_faults AS
-WITH echoes AS (
-    SELECT DISTINCT vehicle_id, ecu, code, seen_at FROM store.roles
-    WHERE role = 'consequential' AND primary_code IS NOT NULL
-), episodes AS (
+WITH episodes AS (
     SELECT e.vehicle_id, e.ecu, e.code, component_of(e.family) AS fault, e.onset_high_at AS seen_at,
         e.onset_low_at, e.onset_high_km AS km,
         coalesce(e.onset_high_km > e.onset_low_km, false) AS began
     FROM store.episodes e
-    ANTI JOIN echoes c ON c.vehicle_id = e.vehicle_id AND c.ecu = e.ecu AND c.code = e.code
+    ANTI JOIN echo_onsets() c ON c.vehicle_id = e.vehicle_id AND c.ecu = e.ecu AND c.code = e.code
         AND c.seen_at = e.onset_high_at
     WHERE e.family IS NOT NULL
 ), firsts AS (

@@ -11,9 +11,9 @@ FROM store.episodes e
 LEFT JOIN (
     SELECT vehicle_id, seen_at, max(km) AS km FROM store.scan_moments GROUP BY ALL
 ) m ON m.vehicle_id = e.vehicle_id AND m.seen_at = e.onset_high_at
-WHERE e.family IS NOT NULL AND NOT EXISTS (
-    FROM store.roles r WHERE r.vehicle_id = e.vehicle_id AND r.ecu = e.ecu AND r.code = e.code
-        AND r.seen_at = e.onset_high_at AND r.role = 'consequential');
+ANTI JOIN echo_onsets() c ON c.vehicle_id = e.vehicle_id AND c.ecu = e.ecu AND c.code = e.code
+    AND c.seen_at = e.onset_high_at
+WHERE e.family IS NOT NULL;
 
 -- Codes of one family that overlap, or follow within one visit, are one fault.
 CREATE OR REPLACE TEMP TABLE coming_faults AS

@@ -10,12 +10,9 @@ WHERE a.family IS NOT NULL AND a.counted_with IS NULL AND a.kind <> 'clear_only'
     AND a.attempt_id NOT IN (SELECT attempt_id FROM store.echo_fixes);
 
 -- New faults: a component's codes that begin together are one; no return of a fix that failed, no
--- code that only ever followed from another.  One began halfway between the readings around it.
+-- code that followed from another when it began.  One began halfway between the readings around it.
 CREATE OR REPLACE TEMP TABLE changed_onsets AS
-WITH echoes AS (
-    SELECT vehicle_id, ecu, code FROM store.roles
-    GROUP BY ALL HAVING bool_and(role = 'consequential' AND primary_code IS NOT NULL)
-), returns AS (
+WITH returns AS (
     SELECT a.vehicle_id, a.ecu, a.code, a.returned_at
     FROM store.attempts a JOIN store.verdicts v USING (attempt_id)
     WHERE a.returned AND coalesce(v.p_same_fault, 1) >= getvariable('rather_failed')
@@ -23,7 +20,8 @@ WITH echoes AS (
 SELECT e.vehicle_id, component_of(e.family) AS component,
     min(e.onset_low_at + (e.onset_high_at - e.onset_low_at) / 2) AS began_at
 FROM store.episodes e
-ANTI JOIN echoes x ON x.vehicle_id = e.vehicle_id AND x.ecu = e.ecu AND x.code = e.code
+ANTI JOIN echo_onsets() x ON x.vehicle_id = e.vehicle_id AND x.ecu = e.ecu AND x.code = e.code
+    AND x.seen_at = e.onset_high_at
 ANTI JOIN returns r ON r.vehicle_id = e.vehicle_id AND r.ecu = e.ecu AND r.code = e.code
     AND r.returned_at = e.onset_high_at
 WHERE e.onset_low_at IS NOT NULL AND e.family IS NOT NULL
