@@ -204,6 +204,13 @@ def test_a_return_that_the_unit_itself_dates_says_whose_reading_it_is() -> None:
     assert "310 and 420 km after the repair, by the unit's own record of where it began" in text
 
 
+def test_what_no_scan_covers_is_named_beside_the_distance_of_a_return() -> None:
+    """P-202 of the demo: back "within 7,635 km after the repair", seen 11,820 km after it."""
+    seen = evidence("returned", "S-102", 3, 45_420)
+    text = attempt_reason(replace(RETURNED, attempted_km=41_000.0), (seen,)).replace("\u00a0", " ")
+    assert "310 and 420 km after the repair, not counting 4,000 km that no scan covers" in text
+
+
 def test_a_chance_near_the_limit_says_on_which_side_it_lies() -> None:
     """Still on watch at "5 %", where less than 5 % is held, would contradict itself."""
     row = attempt(outcome="on_watch", p_not_held=0.0516, **CLEAN)

@@ -20,6 +20,8 @@ DEED: dict[str, str] = {"repair": mark("the repair"), "clear_only": mark("the cl
 
 _AFTER = mark(", {when} after {deed}")
 _AFTER_ON_RECORD = mark(", {when} after {deed}, by the unit's own record of where it began")
+_AFTER_UNSEEN = mark(", {when} after {deed}, not counting {gap} that no scan covers")
+_NOTICED_KM = 20.0  # odometers of one visit differ by less
 _COUNTS = 0.005  # a chance under half a per cent is not mentioned
 _CAUSES: dict[str, str] = {
     "same": mark("the old fault"),
@@ -105,18 +107,33 @@ def _came_back(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> 
         )
     after = ""
     if attempt.returned_high_km is not None:
-        on_record = any(row.reason == EvidenceReason.FIRST_SEEN_EARLIER for row in evidence)
-        after = cells.t(
-            _AFTER_ON_RECORD if on_record else _AFTER,
-            when=cells.between(attempt.returned_low_km, attempt.returned_high_km, attempt.clock),
-            deed=cells.t(DEED[attempt.kind]),
-        )
+        after = _after(attempt, attempt.returned_high_km, evidence, cells)
     return cells.t(
         "Came back: {scan} showed {what}{after}{chance}.",
         scan=_scan(attempt.returned_scan_id, attempt.returned_at, evidence, cells),
         what=what,
         after=after,
         chance=_causes(attempt, cells),
+    )
+
+
+def _after(attempt: Attempt, high_km: float, evidence: Sequence[Evidence], cells: Cells) -> str:
+    """Say how far after the work it was back; what was driven beside that is named.
+
+    Where codes were cleared and their unit not read before, nothing is known of the way up to
+    there, and it counts neither for the fix nor against it.
+    """
+    on_record = any(row.reason == EvidenceReason.FIRST_SEEN_EARLIER for row in evidence)
+    seen_km = next((r.km for r in evidence if r.scan_id == attempt.returned_scan_id), None)
+    gap_km = 0.0
+    if not on_record and seen_km is not None and attempt.attempted_km is not None:
+        gap_km = seen_km - attempt.attempted_km - high_km
+    known = _AFTER_ON_RECORD if on_record else _AFTER
+    return cells.t(
+        _AFTER_UNSEEN if gap_km > _NOTICED_KM else known,
+        when=cells.between(attempt.returned_low_km, high_km, attempt.clock),
+        deed=cells.t(DEED[attempt.kind]),
+        gap=cells.amount(gap_km, attempt.clock),
     )
 
 
