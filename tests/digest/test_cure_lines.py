@@ -2,6 +2,8 @@
 
 from datetime import UTC, datetime
 
+import pytest
+
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.cure_lines import CuresView, cures_view
 from afterclear.digest.input.frames import Caution, DigestSettings
@@ -54,4 +56,34 @@ def test_work_that_has_cautions_is_compared_beside_them_only() -> None:
     clear = cure("clear", 9, 1, 8, told="worse", **APART)
     (line,) = view_of(USUAL, clear, fault="misfire", beside={"misfire": (BRAKES,)}).told
     assert line.difference
+    assert line.usual == ""
+
+
+BETTER = {"difference_low": 0.2, "difference_high": 0.7}
+
+
+def test_the_top_of_the_page_never_says_to_clear_in_place_of_a_repair() -> None:
+    clear = cure("clear", 9, 8, 1, told="better", **BETTER)
+    (line,) = view_of(USUAL, clear, fault="misfire", beside={}).told
+    assert (line.is_better, line.usual) == (True, "")
+
+
+def test_nobody_is_told_on_top_to_clear_where_only_clearing_is_usual() -> None:
+    usual = cure("clear", 9, 8, 1)
+    coil = cure("replace:ignition_coil", 9, 1, 8, told="worse", works_label="coil", **APART)
+    (line,) = view_of(usual, coil, fault="misfire", beside={}).told
+    assert line.usual == ""
+
+
+@pytest.mark.parametrize("work", ["not_told", "several", "replace:part:not_named"])
+def test_the_top_of_the_page_advises_no_work_that_nobody_named(work: str) -> None:
+    other = cure(work, 9, 8, 1, told="better", works_label="part", **BETTER)
+    (line,) = view_of(USUAL, other, fault="misfire", beside={}).told
+    assert (line.is_better, line.usual) == (True, "")
+
+
+def test_cautions_of_the_usual_work_keep_it_off_the_top_too() -> None:
+    usual = cure("replace:airbag", 9, 8, 1, works_label="Airbag")
+    clear = cure("clear", 9, 1, 8, told="worse", **APART)
+    (line,) = view_of(usual, clear, fault="misfire", beside={"airbag": (AIRBAGS,)}).told
     assert line.usual == ""

@@ -10,6 +10,8 @@ from afterclear.wording.cells import Cells, capital
 from afterclear.wording.cures import cured_words, difference_words, work_words
 
 MOST = 30  # lines of the table; the file beside the page has all
+# in a work that no line on top tells to do or to stop: a check, and what nobody could do again
+_NOT_ON_TOP = ("inspect:", "not_told", "several", ":not_named")
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +29,8 @@ class CureLine:
     is_clear: bool  # nothing was done that costs anything
     difference: str  # empty: within chance, or too few
     is_better: bool
-    # the usual work, for a line on top of the page; empty: no difference, a check, or work that has
-    # cautions, which stand beside the table and not up there
+    # the usual work, for a line on top of the page; empty: no difference, a check, work nobody
+    # named, a clear in a repair's place, or work that has cautions, which stand beside the table
     usual: str
 
 
@@ -72,7 +74,7 @@ def _cautions(row: Cure, setting: Setting) -> Iterator[Caution]:
 def _line(row: Cure, usual: Cure | None, setting: Setting) -> CureLine:
     cells = setting.cells
     difference = capital(difference_words(row, usual, cells))
-    on_top = difference and "inspect:" not in row.work and not any(_cautions(row, setting))
+    on_top = usual is not None and bool(difference) and _is_advice(row, usual, setting)
     return CureLine(
         fault=capital(cells.t(row.label)),
         work=work_words(row, cells),
@@ -86,6 +88,17 @@ def _line(row: Cure, usual: Cure | None, setting: Setting) -> CureLine:
         difference=difference,
         is_better=row.told == "better",
         usual=_told(usual, cells) if on_top and usual else "",
+    )
+
+
+def _is_advice(row: Cure, usual: Cure, setting: Setting) -> bool:
+    """Whether one of the two can be told in place of the other without more words."""
+    better = row if row.told == "better" else usual
+    if better.work == "clear":  # it repairs nothing, even where it stays away
+        return False
+    return not any(
+        any(_cautions(each, setting)) or any(name in each.work for name in _NOT_ON_TOP)
+        for each in (row, usual)
     )
 
 
