@@ -21,6 +21,7 @@ our own bug elsewhere    propagates                        traceback            
 import re
 import signal
 from collections.abc import Iterable, Mapping
+from numbers import Integral, Real
 from typing import Any
 
 
@@ -35,6 +36,9 @@ class Worded(str):
     values: Mapping[str, object]
 
 
+_PACKED = "worded"
+
+
 def worded(message: str, **values: object) -> Worded:
     """Fill a message's places, and keep what fills them.
 
@@ -44,6 +48,37 @@ def worded(message: str, **values: object) -> Worded:
     made = Worded(message.format(**values))
     made.message, made.values = message, values
     return made
+
+
+def packed(value: Any) -> Any:  # noqa: ANN401 - any part of an answer
+    """Return a value in parts that JSON has, messages with their places; ``unpacked`` undoes it.
+
+    >>> unpacked(packed([worded("{n} rows", n=3)]))[0].message
+    '{n} rows'
+    """
+    if isinstance(value, Worded):
+        return {_PACKED: str(value), "message": value.message, "values": packed(value.values)}
+    if isinstance(value, Mapping):
+        return {name: packed(each) for name, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [packed(each) for each in value]
+    if isinstance(value, Integral) and not isinstance(value, bool):
+        return int(value)
+    if isinstance(value, Real) and not isinstance(value, bool):
+        return float(value)
+    return value if value is None or isinstance(value, str | bool) else str(value)
+
+
+def unpacked(value: Any) -> Any:  # noqa: ANN401 - any part of an answer
+    """Return what ``packed`` was given, tuples as lists.  Nothing of it is filled anew."""
+    if isinstance(value, Mapping):
+        parts = {name: unpacked(each) for name, each in value.items()}
+        if parts.keys() != {_PACKED, "message", "values"}:
+            return parts
+        made = Worded(parts[_PACKED])
+        made.message, made.values = str(parts["message"]), dict(parts["values"])
+        return made
+    return [unpacked(each) for each in value] if isinstance(value, list) else value
 
 
 def told_by(error: Exception) -> str:
@@ -62,7 +97,11 @@ class AfterclearError(Exception):
 
 
 class ConfigError(AfterclearError):
-    """Stop before any work: a file under config/ is wrong."""
+    """Stop before any work: a file under config/ is wrong; each mistake has a line."""
+
+    def __init__(self, *mistakes: str) -> None:
+        self.mistakes = mistakes
+        super().__init__(mistakes[0] if len(mistakes) == 1 else "\n".join(mistakes))
 
 
 # How a mistake in a settings file is explained to the user, by pydantic's name for it.

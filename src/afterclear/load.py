@@ -18,7 +18,15 @@ from traceback import format_exception
 from afterclear.catalogue.codes import NormalCode, normal_code, says_none, split_codes
 from afterclear.catalogue.names_in_text import ERASED, Called
 from afterclear.cut_out import admitted, names_at_the_door, names_of_packed
-from afterclear.errors import DecodeError, FaultError, RefusedFileError, UnreachableError
+from afterclear.errors import (
+    DecodeError,
+    FaultError,
+    RefusedFileError,
+    UnreachableError,
+    Worded,
+    told_by,
+    worded,
+)
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.containers import Unpacked, check_nesting
 from afterclear.readers.limits import USUAL, ReadingLimits
@@ -166,7 +174,7 @@ def load_file(
 def _known(con: Connection, arrival: Arrival, snapshot: Snapshot, known: int) -> LoadResult:
     """Report that bytes are known; if they come with another vehicle or zone, what to do."""
     load = _result(arrival, snapshot)
-    same = f"the same bytes as load {known}"
+    same = worded("the same bytes as load {known}", known=known)
     vehicle, zone = vehicle_given(con, known), zone_given(con, known)
     if vehicle and arrival.vehicle_id not in {None, vehicle}:
         was, option = f"for vehicle {vehicle}", f"--vehicle {arrival.vehicle_id}"
@@ -263,7 +271,7 @@ def _refused_for(
     if isinstance(error, FaultError):
         facts = {"file": name, "sha256": case.delivery.sha256, "trace": error.trace}
         _log.error("a file could not be read by a fault of ours", extra={"facts": facts})
-    return _refuse(con, case, str(error), is_fault=isinstance(error, FaultError))
+    return _refuse(con, case, told_by(error), is_fault=isinstance(error, FaultError))
 
 
 def _past_the_door(case: Case, read: ReadFile | None, incoming: Incoming, readers: Readers) -> Case:
@@ -421,7 +429,7 @@ def _refuse(con: Connection, case: Case, reason: str, *, is_fault: bool) -> Load
         load = replace(load, is_fault=is_fault)
         remember_origin(con, load.load_id or 0, case.origin)
         complete_load(con, load, case.started_at, case.clock())
-    return load
+    return replace(load, note=reason) if isinstance(reason, Worded) else load
 
 
 def spell_code(text: str, failure_type: str | None) -> str | NoCode:

@@ -12,6 +12,8 @@ from enum import StrEnum
 from functools import cache
 from zoneinfo import ZoneInfo, available_timezones
 
+from afterclear.errors import worded
+
 # Gathered from some six hundred files: once a process, not once a source or map.
 _zones = cache(available_timezones)
 
@@ -309,5 +311,7 @@ def check_zone(zone: str) -> str:
 
     """
     if zone not in _zones():
-        raise ValueError(f"there is no time zone {zone!r}; use a name such as Europe/Berlin")
+        raise ValueError(
+            worded("there is no time zone {zone!r}; use a name such as Europe/Berlin", zone=zone)
+        )
     return ZoneInfo(zone).key

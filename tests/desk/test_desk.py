@@ -416,6 +416,34 @@ def test_a_file_that_was_brought_before_a_kill_waits_at_the_next_start(tmp_path:
     assert [place.name for place in folder.iterdir()] == [kept.number]
 
 
+def test_a_link_where_files_wait_is_neither_followed_nor_removed(tmp_path: Path) -> None:
+    folder, elsewhere = tmp_path / "uploads", tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "own.csv").write_text("1")
+    number = "0123456789abcdef"
+    Uploads(folder).keep("a.csv", io.BytesIO(b"1"))
+    for name in ("aside", number, "open.html"):
+        (folder / name).symlink_to(elsewhere, target_is_directory=True)
+    uploads = Uploads(folder)
+    assert [upload.name for upload in uploads.waiting()] == ["a.csv"]
+    with pytest.raises(UsageError, match="not here any more"):
+        uploads.get(number)
+    assert uploads.own_page("hello").read_text() == "hello"
+    uploads.drop(number)
+    uploads.drop_all()
+    assert (elsewhere / "own.csv").read_text() == "1"
+    assert sorted(place.name for place in folder.iterdir()) == [number, "aside"]
+
+
+def test_a_desk_whose_folder_is_a_link_does_not_begin_and_says_why(tmp_path: Path) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere" / "own.csv").write_text("1")
+    (tmp_path / "uploads").symlink_to(tmp_path / "elsewhere", target_is_directory=True)
+    with pytest.raises(UsageError, match=r"uploads is a link.*remove the link"):
+        Uploads(tmp_path / "uploads")
+    assert (tmp_path / "elsewhere" / "own.csv").exists()
+
+
 def test_a_second_piece_of_work_waits_to_be_asked_again(tmp_path: Path) -> None:
     """Each is a command in a process of its own, and what it says is shown."""
     bench = Bench(app_at(Config(None), tmp_path / "x.duckdb"))

@@ -11,6 +11,7 @@ from unittest.mock import Mock
 import pytest
 
 from afterclear.commands.app import app_at
+from afterclear.commands.progress import file_line
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.trail import trail
 from afterclear.config import Config
@@ -18,6 +19,7 @@ from afterclear.desk.bench import Bench, Piece
 from afterclear.desk.door import Session
 from afterclear.desk.pages.home import bench_lines
 from afterclear.desk.request import BUSY, Asked
+from afterclear.desk.routes import TURN
 from afterclear.desk.uploads import Upload, Uploads
 from tests.desk.test_desk import SCANS, Browser, garage
 
@@ -77,6 +79,47 @@ def test_a_form_that_cannot_be_used_keeps_what_was_typed(browser: Browser) -> No
     assert 'value="Europe/Nowhere"' in page
     assert 'value="V9"' in page
     assert browser.bench.piece is None
+
+
+def large(head: str, row: str) -> str:
+    return head + "".join(row.format(n=n, day=1 + n % 28) for n in range(8000))
+
+
+@pytest.mark.slow
+def test_a_large_file_is_looked_at_beside_the_pages_and_keeps_nobody_waiting(
+    browser: Browser,
+) -> None:
+    orders = large(ORDERS, "W{n}x,V-1,2025-03-{day:02d},2025-04-{day:02d},1000,replaced coil\n")
+    number = browser.bring("orders.csv", orders)
+    for place in (f"/bring/{number}?zone=Europe/Berlin", f"/bring/{number}"):
+        page = browser.get(place)
+        assert "It is being looked at" in page
+        assert f'content="2;url=/bring/{number}?' in page
+        assert not TURN.locked()
+        browser.get("/")
+        browser.desk.judge.wait(60)
+    assert "What each column is taken for" in browser.get(f"/bring/{number}")
+    asked = re.findall(r'name="(answer:[^"]+)" value="([^"]+)"', browser.get(f"/bring/{number}"))
+    answers = dict(reversed(asked)) | {"map_name": "orders", "zone": "Europe/Berlin"}
+    # a form that comes before it is known what would be loaded leads to the page that shows it
+    status, page = browser.ask(f"/bring/{number}/load", **answers)
+    assert (status, "It is being looked at" in page, browser.bench.piece) == (200, True, None)
+    browser.desk.judge.wait(60)
+    browser.post(f"/bring/{number}/load", **answers)
+    assert browser.bench.piece is not None
+    assert len(export_frame(browser.desk.app, "repairs")) > 7000
+
+
+@pytest.mark.slow
+def test_a_large_file_that_nobody_can_read_says_why(browser: Browser) -> None:
+    number = browser.bring("letter.txt", "Dear all, see you on Monday\n" * 20_000)
+    browser.get(f"/bring/{number}")
+    browser.desk.judge.wait(60)
+    page = browser.get(f"/bring/{number}")
+    assert "letter.txt" in page
+    assert "It is being looked at" not in page
+    answer = browser.client.get(f"/bring/{number}?zone=Nowhere/At+all")
+    assert (answer.status_code, "no time zone" in answer.text) == (400, True)
 
 
 def test_hidden_files_of_a_folder_are_left_out(browser: Browser) -> None:
@@ -166,7 +209,7 @@ def test_how_work_ended_is_told_as_it_is(
 def test_lines_are_sent_as_they_come(browser: Browser) -> None:
     browser.bench.piece = Piece("Load", lines=["     ok  a.csv  3 rows", "<b>"], is_done=True)
     sent = browser.get("/bench/lines?after=1")
-    assert sent == 'data: "<b>"\n\nevent: done\ndata: .\n\n'
+    assert sent == 'data: ["<b>", "en"]\n\nevent: done\ndata: .\n\n'
     assert "&lt;b&gt;" in browser.get("/bench")
     assert "Loaded: a.csv" in browser.get("/bench")
 
@@ -179,9 +222,11 @@ def test_an_archive_with_blanks_in_names_within_waits_if_one_of_them_was_refused
     for name in ("a.zip", "b.zip"):
         browser.uploads.keep(name, io.BytesIO(b"x"))
     browser.ask("/bring/load")
-    lines = ["ok  a.zip/new  ones.csv  3 rows", "ok  b.zip/1.csv  3 rows"]
+    lines: list[str] = [
+        file_line("stored", f"{n}.csv", "3 rows") for n in ("a.zip/new  ones", "b.zip/1")
+    ]
     _, _, then, *_ = begun.call_args.args
-    then(Piece("Load", lines=[*lines, "REFUSED  b.zip/May 2.csv  no header"]))
+    then(Piece("Load", lines=[*lines, file_line("refused", "b.zip/May 2.csv", "no header")]))
     assert [(u.name, u.why) for u in browser.uploads.waiting()] == [("b.zip", "no header")]
 
 

@@ -22,6 +22,7 @@ from afterclear.catalogue.code_tables import CodeTables, unlisted_words
 from afterclear.catalogue.config_tables import read_table
 from afterclear.catalogue.lexicon import Lexicon
 from afterclear.config import shipped
+from afterclear.plain import TABLES
 from afterclear.wording.code_words import _BETWEEN, _message
 
 ROOT = Path(afterclear.__file__).parent
@@ -29,6 +30,8 @@ LOCALE = ROOT / "locale"
 LANGUAGES = ("de",)
 PARTS = ("desk", "digest", "finding_tables", "wording")
 KEYWORDS = {"t": None, "tn": (1, 2), "mark": None, "counted": (1, 2), "worded": None}
+# what a cell may hold (``store/intake/spelling.py``)
+KEYWORDS |= {"_says": None, "_says_choices": None}
 # catalogues are made anew to the byte: their heads carry no clock
 _DATE = datetime(2026, 1, 1, tzinfo=UTC)
 _JINJA = {"trimmed": "false", "silent": "false"}
@@ -73,6 +76,9 @@ def _texts_of_tables() -> Iterator[tuple[str, str]]:
         message, _ = _message(part)
         if message != "{a}":
             yield "config", message
+    for means in (column.means for table in TABLES.values() for column in table.columns):
+        if means:
+            yield "plain.py", means
     for row in read_table(config / "safety.csv", ("title", "text")):
         yield "config/safety.csv", row["title"]
         yield "config/safety.csv", row["text"]

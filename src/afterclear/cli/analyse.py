@@ -2,10 +2,11 @@
 
 import click
 
-from afterclear.cli.frame import as_instant, progress, with_app
+from afterclear.cli.frame import as_instant, progress, tell, with_app
 from afterclear.cli.words import verdict_lines
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
+from afterclear.errors import worded
 
 
 @click.command("analyse")
@@ -16,6 +17,12 @@ def command(app: App, as_of: str | None, *, full: bool) -> None:
     """Rebuild what changed since the last run and judge every fix attempt."""
     with progress("Rebuilding histories") as bar:
         report = analyse(app, full=full, as_of=as_instant(as_of), progress=bar)
-    click.echo(f"{report.vehicles_rebuilt} vehicles rebuilt, as of {report.as_of:%Y-%m-%d %H:%M}")
+    tell(
+        worded(
+            "{n} vehicles rebuilt, as of {at}",
+            n=report.vehicles_rebuilt,
+            at=f"{report.as_of:%Y-%m-%d %H:%M}",
+        )
+    )
     for line in (*verdict_lines(report.verdicts), *report.changes):
-        click.echo(line)
+        tell(line)

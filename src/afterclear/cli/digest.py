@@ -4,7 +4,7 @@ from typing import Any
 
 import click
 
-from afterclear.cli.frame import with_app
+from afterclear.cli.frame import tell, with_app
 from afterclear.commands.app import App
 from afterclear.commands.pages.mailing import SentReport, send_digest, send_urgent
 from afterclear.commands.pages.write_digests import (
@@ -13,6 +13,7 @@ from afterclear.commands.pages.write_digests import (
     digest_again,
     make_digest,
 )
+from afterclear.errors import worded
 
 
 @click.command("digest")
@@ -46,8 +47,15 @@ def command(app: App, /, **asked: Any) -> None:  # noqa: ANN401  (click's own)
     if report.notice:
         click.echo(report.notice, err=True)
     if report.n_removed:
-        click.echo(f"{report.n_removed} pages of vehicles that have none any more removed.")
-    click.echo(f"{report.n_pages} pages written as digest {report.digest_id}. Open {report.index}")
+        tell(worded("{n} pages of vehicles that have none any more removed.", n=report.n_removed))
+    tell(
+        worded(
+            "{n} pages written as digest {number}. Open {place}",
+            number=report.digest_id,
+            n=report.n_pages,
+            place=report.index,
+        )
+    )
     if asked["email"]:
         # urgent safety come-backs go first, even if the mail fails
         codes = [tell_sent(send_urgent(app, model)), tell_sent(send_digest(app, report, model))]

@@ -2,10 +2,10 @@
 
 import click
 
-from afterclear.cli.frame import with_app
+from afterclear.cli.frame import tell, with_app
 from afterclear.commands.app import App
 from afterclear.commands.forgetting import finish, forget, let_in, question, remains
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 
 
 @click.command("forget")
@@ -30,17 +30,27 @@ def command(app: App, what: str, name: str, *, yes: bool) -> None:
         return
     done = finish(app) if what == "finish" else forget(app, name)
     if done is None:
-        click.echo("No vehicle is half forgotten.")
+        tell(worded("No vehicle is half forgotten."))
         return
     if done.was_before:
-        click.echo("This vehicle was forgotten before; nothing of it is here.")
+        tell(worded("This vehicle was forgotten before; nothing of it is here."))
         return
-    click.echo(
-        f"{done.n_rows} rows and {done.n_history_rows} rows of history erased; "
-        f"{done.files_rewritten} archived files rewritten without it, {done.files_erased} erased "
-        f"whole; {done.n_loads_renamed} ledger lines lost their file name."
+    tell(
+        worded(
+            "{rows} rows and {history} rows of history erased; {rewritten} archived files "
+            "rewritten without it, {erased} erased whole; {renamed} ledger lines lost "
+            "their file name.",
+            rows=done.n_rows,
+            history=done.n_history_rows,
+            rewritten=done.files_rewritten,
+            erased=done.files_erased,
+            renamed=done.n_loads_renamed,
+        )
     )
-    click.echo("\n\n".join(remains(app)))
+    for n, words in enumerate(remains(app)):
+        if n:
+            click.echo()
+        tell(words)
 
 
 def _allow(app: App, name: str) -> None:

@@ -12,21 +12,27 @@ import click
 
 from afterclear.commands.app import App, app_at
 from afterclear.commands.machine_words import machine_words
-from afterclear.commands.progress import Progress
+from afterclear.commands.progress import Progress, file_line, line_to_tell
 from afterclear.commands.stopping import STOPPED_BY, stoppable
 from afterclear.config import find_config, without_secrets
-from afterclear.errors import AfterclearError, Stopped
+from afterclear.errors import AfterclearError, Stopped, told_by, worded
 from afterclear.observe.logs import log_to, quiet
 from afterclear.records import LoadResult, printable
-from afterclear.wording.cells import capital
 
 if TYPE_CHECKING:  # a command that loads nothing need not wait for every reader's libraries
     from afterclear.commands.intake.loading import LoadReport
 
 P = ParamSpec("P")
 
-# colour only in a terminal, never as the only sign
-_OUTCOME_MARK = {"stored": "ok", "known": "known", "refused": "REFUSED", "left": "LEFT"}
+# what became of work that did not end, and of a forgetting
+_LEFT = (
+    worded("what was under way was undone."),
+    worded("what was erased stays erased: the same command goes on where it stopped."),
+)
+_STOPPED = (
+    worded("Stopped. What was under way was undone."),
+    worded("Stopped. What was erased stays erased: the same command goes on where it stopped."),
+)
 
 
 def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
@@ -41,20 +47,23 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
                 app.sweep()
                 command(app, *args, **kwargs)
         except AfterclearError as error:
-            tell(f"afterclear: {without_secrets(str(error))}", err=True)
+            tell(worded("afterclear: {said}", said=told_by(error)), err=True)
             raise SystemExit(error.exit_code) from error
         except OSError as error:
-            message = machine_words(error)
-            if not message:
+            why = machine_words(error)
+            if not why:
                 raise
-            click.echo(
-                f"afterclear: {message}; {_what_is_left()} Put it right, then run the same "
-                "command again.",
+            tell(
+                worded(
+                    "afterclear: {why}; {left} Put it right, then run the same command again.",
+                    why=why,
+                    left=_LEFT[_is_forgetting()],
+                ),
                 err=True,
             )
             raise SystemExit(AfterclearError.exit_code) from error
         except Stopped as stopped:
-            click.echo(f"Stopped. {capital(_what_is_left())}", err=True)
+            tell(_STOPPED[_is_forgetting()], err=True)
             raise SystemExit(STOPPED_BY + stopped.number) from stopped
         finally:
             quiet()
@@ -62,11 +71,9 @@ def with_app(command: Callable[Concatenate[App, P], None]) -> Callable[P, None]:
     return wrapped
 
 
-def _what_is_left() -> str:
-    """Say what became of the work: to forget goes on where it was, all else begins anew."""
-    if click.get_current_context().info_name == "forget":
-        return "what was erased stays erased: the same command goes on where it stopped."
-    return "what was under way was undone."
+def _is_forgetting() -> bool:
+    """Whether what is left of the work goes on where it was; all else begins anew."""
+    return click.get_current_context().info_name == "forget"
 
 
 def _begin_log(app: App) -> None:
@@ -88,8 +95,11 @@ def _cores() -> int:
 
 
 def tell(text: str, *, err: bool = False) -> None:
-    """Print text that quotes others' words: no character in it controls the terminal."""
-    click.echo(shown(text), err=err)
+    """Print text that quotes others' words: no character in it controls the terminal.
+
+    A program that asked for the places of messages gets them (``commands/progress.py``).
+    """
+    click.echo(shown(without_secrets(line_to_tell(text))), err=err)
 
 
 def shown(text: str) -> str:
@@ -99,14 +109,20 @@ def shown(text: str) -> str:
 
 def tell_load(result: LoadResult) -> None:
     """Print one file's line."""
-    counts = (
-        f"{result.rows_read} rows: {result.rows_stored} stored"
-        + (f" ({result.rows_corrected} corrections)" if result.rows_corrected else "")
-        + f", {result.rows_duplicate} duplicate, {result.rows_rejected} refused"
-    )
-    said = counts if result.outcome == "stored" else result.note
-    note = f"  [{result.note}]" if result.outcome == "stored" and result.note else ""
-    tell(f"{_OUTCOME_MARK[result.outcome]:>7}  {result.file_name}  {said}{note}")
+    said: str = result.note
+    if result.outcome == "stored":
+        n_corrected = result.rows_corrected
+        said = worded(
+            "{read} rows: {stored} stored{corrections}, {duplicate} duplicate, {refused} "
+            "refused{note}",
+            read=result.rows_read,
+            stored=result.rows_stored,
+            corrections=worded(" ({n} corrections)", n=n_corrected) if n_corrected else "",
+            duplicate=result.rows_duplicate,
+            refused=result.rows_rejected,
+            note=worded("  [{note}]", note=result.note) if result.note else "",
+        )
+    tell(file_line(result.outcome, result.file_name, said))
 
 
 def tell_try(text: str) -> None:

@@ -4,10 +4,11 @@ from pathlib import Path
 
 import click
 
-from afterclear.cli.frame import as_instant, tell_load, tell_sources, tell_try, with_app
+from afterclear.cli.frame import as_instant, tell, tell_load, tell_sources, tell_try, with_app
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths, load_sources
 from afterclear.commands.jobs import accounted, log_and
+from afterclear.errors import worded
 from afterclear.plain import check_zone
 
 
@@ -40,8 +41,10 @@ def command(
         account.add_load(report)
     tell_sources(report)
     if report.rows_rejected:
-        click.echo(
-            f"{report.rows_rejected} rows were refused; 'afterclear rejections' lists them.",
+        tell(
+            worded(
+                "{n} rows were refused; 'afterclear rejections' lists them.", n=report.rows_rejected
+            ),
             err=True,
         )
     if report.exit_code:

@@ -2,9 +2,10 @@
 
 import click
 
-from afterclear.cli.frame import tell_load, with_app
+from afterclear.cli.frame import tell, tell_load, with_app
 from afterclear.commands.app import App
 from afterclear.commands.intake.replaying import replay
+from afterclear.errors import worded
 
 
 @click.command("replay")
@@ -15,9 +16,16 @@ def command(app: App, load_ids: tuple[int, ...], *, everything: bool) -> None:
     """Read archived files again: loads LOAD_IDS or, without, all that refused something."""
     report = replay(app, load_ids, tell_load, everything=everything)
     if not report.n_asked:
-        click.echo("No load refused anything, so nothing was read again; --all reads all again.")
+        tell(worded("No load refused anything, so nothing was read again; --all reads all again."))
         return
-    more = f" and {report.n_depending} that built on them" if report.n_depending else ""
-    click.echo(f"{report.n_asked} loads{more} were read again; 'afterclear analyse' is due.")
+    tell(
+        worded(
+            "{n} loads{more} were read again; 'afterclear analyse' is due.",
+            n=report.n_asked,
+            more=worded(" and {n} that built on them", n=report.n_depending)
+            if report.n_depending
+            else "",
+        )
+    )
     if report.load.exit_code:
         raise SystemExit(report.load.exit_code)

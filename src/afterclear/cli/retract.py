@@ -2,9 +2,10 @@
 
 import click
 
-from afterclear.cli.frame import tell_load, with_app
+from afterclear.cli.frame import tell, tell_load, with_app
 from afterclear.commands.app import App
 from afterclear.commands.intake.retracting import retract
+from afterclear.errors import worded
 
 
 @click.command("retract")
@@ -16,10 +17,15 @@ def command(app: App, load_ids: tuple[int, ...]) -> None:
     'afterclear export loads' lists the numbers.  Loads that had built on them are read again.
     """
     done = retract(app, load_ids, tell_load)
-    click.echo(
-        f"{done.n_files} files retracted: {done.n_rows_gone} rows are gone, {done.n_rows_back} "
-        f"that they had replaced stand again, {len(done.again.results)} loads were read again; "
-        "'afterclear analyse' is due."
+    tell(
+        worded(
+            "{files} files retracted: {gone} rows are gone, {back} that they had replaced stand "
+            "again, {loads} loads were read again; 'afterclear analyse' is due.",
+            files=done.n_files,
+            gone=done.n_rows_gone,
+            back=done.n_rows_back,
+            loads=len(done.again.results),
+        )
     )
     if done.exit_code:
         raise SystemExit(done.exit_code)

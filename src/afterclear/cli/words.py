@@ -3,17 +3,23 @@
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from afterclear.errors import worded
 from afterclear.records import Rejection
 
 if TYPE_CHECKING:  # a command that judges nothing need not wait for the estimators
     from afterclear.findings.verdicts import Verdicts
 
 _OUTCOMES = {
-    "came_back": "came back",
-    "held": "held",
-    "on_watch": "on watch: clean so far, not proven yet",
-    "unchecked": "unchecked: no scan since says anything",
+    "came_back": worded("came back"),
+    "held": worded("held"),
+    "on_watch": worded("on watch: clean so far, not proven yet"),
+    "unchecked": worded("unchecked: no scan since says anything"),
 }
+
+_FOLLOWED = worded(
+    "of these at codes that followed from another fault or are of its circuit; pages count them "
+    "with its fix"
+)
 
 
 def counted(n: int, what: str) -> str:
@@ -57,12 +63,11 @@ def decision_line(row: Mapping[str, Any]) -> str:
 
 def verdict_lines(verdicts: "Verdicts") -> list[str]:
     """Count the fix attempts by what became of them."""
-    lines = [counted(verdicts.n_attempts, "fix attempt")]
-    for outcome, words in _OUTCOMES.items():
-        lines.append(f"{verdicts.by_outcome.get(outcome, 0):>6}  {words}")
+    n_all = verdicts.n_attempts
+    of_all = (
+        worded("{n} fix attempt", n=n_all) if n_all == 1 else worded("{n} fix attempts", n=n_all)
+    )
+    counts = {words: verdicts.by_outcome.get(outcome, 0) for outcome, words in _OUTCOMES.items()}
     if verdicts.n_echoes:
-        lines.append(
-            f"{verdicts.n_echoes:>6}  of these at codes that followed from another fault or are of "
-            "its circuit; pages count them with its fix"
-        )
-    return lines
+        counts[_FOLLOWED] = verdicts.n_echoes
+    return [of_all, *(worded("{n:>6}  {what}", n=n, what=words) for words, n in counts.items())]

@@ -18,7 +18,8 @@ from typing import Final
 
 from afterclear.commands.app import App
 from afterclear.commands.machine_words import machine_words
-from afterclear.config import without_secrets
+from afterclear.commands.progress import LINES_PACKED, line_told
+from afterclear.errors import worded
 
 _STOP_S: Final = 15  # a command that is told to stop has tidied up by then
 _NICENESS: Final = 10  # of long work: people wait for pages
@@ -54,11 +55,11 @@ class Piece:
     def fail(self) -> None:
         """Say that it did not finish, and what stays."""
         if self.can_be_cancelled:
-            self.problem = (
+            self.problem = worded(
                 "It did not finish; the last line says why. What is listed above as done stays."
             )
         else:
-            self.problem = (
+            self.problem = worded(
                 "It did not finish, and what it did so far stays. If something is left to do, "
                 "“Today” says so."
             )
@@ -72,6 +73,7 @@ class Bench:
 
     def __init__(self, app: App) -> None:
         self.piece: Piece | None = None  # the last one begun
+        self.n_begun = 0
         self._command = command_of(app)
         self._taken = threading.Lock()
         self._thread: threading.Thread | None = None
@@ -105,6 +107,7 @@ class Bench:
             if self.is_busy or self._is_stopping:
                 return False
             piece = self.piece = Piece(title, by, key, can_be_cancelled=can_be_cancelled)
+            self.n_begun += 1
         self._thread = threading.Thread(target=self._do, args=(piece, commands, then), name=title)
         self._thread.start()
         return True
@@ -147,10 +150,11 @@ class Bench:
             if then is not None:
                 then(piece)
         except OSError as error:
-            piece.problem = f"This could not be begun: {machine_words(error) or error.strerror}."
+            why = machine_words(error) or error.strerror
+            piece.problem = worded("This could not be begun: {why}.", why=why)
         except Exception:  # noqa: BLE001 - a person waits for words
             _LOG.exception("the desk: %s", piece.title)
-            piece.problem = "The program failed here; the log has it."
+            piece.problem = worded("The program failed here; the log has it.")
         finally:
             piece.conclude()
 
@@ -167,13 +171,14 @@ class Bench:
                 encoding="utf-8",
                 errors="replace",
                 umask=self._umask,
+                env=os.environ | LINES_PACKED,
             )
         _give_way(running)
         assert running.stdout is not None  # noqa: S101 - it was asked for
         with running.stdout as said:
             for line in said:
                 if line.strip():
-                    piece.lines.append(without_secrets(line.strip()))
+                    piece.lines.append(line_told(line.strip()))
         return running.wait()
 
 

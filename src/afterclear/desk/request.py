@@ -13,8 +13,8 @@ from afterclear.commands.app import App
 from afterclear.config import Config
 from afterclear.desk.bench import Bench, Then
 from afterclear.desk.door import Session
-from afterclear.desk.speech.desk_words import in_desk_words
-from afterclear.desk.speech.speaking import cells_of, cells_on, helps, in_words
+from afterclear.desk.judging import Judge
+from afterclear.desk.speech.speaking import cells_of, helps
 from afterclear.desk.uploads import Uploads
 from afterclear.errors import UsageError, worded
 from afterclear.wording.cells import Cells
@@ -37,6 +37,10 @@ class Desk:
     uploads: Uploads
     on_settings: Callable[[App], None] = lambda _: None
     most_bytes: int = 0  # of files that are brought at once
+    judge: Judge = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.judge = Judge(self.bench)
 
     @property
     def cells(self) -> Cells:
@@ -85,9 +89,10 @@ class Asked:
         facts |= {"session": self.session, "bench": self.desk.bench}
         return text_of(template, self.desk.cells, **facts)
 
-    def language(self, template: str, problem: str = "") -> str:
-        """Return the language a page speaks on which this problem is told."""
-        return cells_on(template, {"problem": problem}, self.desk.cells).language
+    @property
+    def language(self) -> str:
+        """The language of the pages."""
+        return self.desk.cells.language
 
     def begin(
         self,
@@ -112,9 +117,7 @@ class Asked:
 
 def text_of(template: str, cells: Cells, **facts: object) -> str:
     """Render the text of a page; ``session`` and ``bench`` are among what every page needs."""
-    own = cells_on(template, facts, cells)
-    told = facts | in_words(template, facts, own) | helps(own) | {"asked_language": cells.language}
-    return _environment().get_template(template).render(told)
+    return _environment().get_template(template).render(facts | helps(cells))
 
 
 def shut_out(text: str, cells: Cells) -> Response:
@@ -130,12 +133,10 @@ def go_to(place: str) -> Response:
 
 @cache
 def _environment() -> Environment:
-    made = Environment(
+    return Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters["desk_words"] = in_desk_words
-    return made

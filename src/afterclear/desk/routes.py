@@ -80,7 +80,11 @@ _CONTROL: Final = re.compile(r"[\x00-\x1f\x7f]")
 _NEED_NO_TURN: Final = frozenset({"/bench", "/bench/lines"})  # nor a look at the store
 _TURN_WITHIN_S: Final = 10.0  # a person waits
 _TURN_PAUSE_S: Final = 0.02
-_FEWER: Final = " Bring fewer files at once, or packed into an archive."
+_FEWER: Final = worded("Bring fewer files at once, or packed into an archive.")
+_SENT_WRONG: Final = {
+    408: worded("What was sent came too slowly, or never."),
+    413: worded("What was sent is larger than is taken at once."),
+}
 _NOT_YET: Final = worded("Somebody's file is being looked at. Try again in a moment.")
 _IN_USE: Final = worded("The store is being written just now. Look again in a moment.")
 _FAILED: Final = worded("The program failed here; this is its own fault, and the log has it.")
@@ -115,7 +119,9 @@ def _not_taken(desk: Desk) -> Callable[[Request, Exception], Response]:
 
     def answer(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101 - one with a status
-        text = f"{error.detail}{_FEWER if request.url.path == '/bring' else ''}"
+        why = _SENT_WRONG.get(error.status_code) or error.detail
+        fewer = _FEWER if request.url.path == "/bring" else ""
+        text = worded("{why} {fewer}", why=why, fewer=fewer)
         session = request.scope.get("session")
         page = text_of("problem.html", desk.cells, session=session, bench=desk.bench, text=text)
         return HTMLResponse(page, error.status_code)
@@ -223,7 +229,7 @@ def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
         return asked.page("problem.html", status=400, text=told_by(error))
     except Exception as error:  # noqa: BLE001 - a person waits for words
         if isinstance(error, OSError) and (text := machine_words(error)):
-            return asked.page("problem.html", status=507, text=f"Not done: {text}.")
+            return asked.page("problem.html", status=507, text=worded("Not done: {why}.", why=text))
         _LOG.exception("the desk: %s", path)
         return asked.page("problem.html", status=500, text=_FAILED)
 

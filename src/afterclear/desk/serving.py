@@ -60,6 +60,7 @@ def serve(app: App, opening: Opening, say: Callable[[str], None], *, open_browse
             uvicorn.Server(_config(site, opening)).run(sockets=[listening])
         finally:
             timetable.stop()
+            desk.judge.stop()
             bench.stop()
             uploads.drop_all()
             take_in_if_free(app)

@@ -35,17 +35,33 @@ class Uploads:
     """The files that wait.
 
     An end takes them away; those of a desk that was killed still wait at the next start, but for
-    one that was cut off.
+    one that was cut off.  A link is left alone: what it points at is none of the desk's.
+
+    Raises:
+        UsageError: the folder itself is a link.
+
     """
 
     def __init__(self, folder: Path) -> None:
+        if folder.is_symlink():
+            raise UsageError(
+                f"{folder} is a link. The desk keeps there what is brought, tidies it up and does "
+                "not do so elsewhere: remove the link, then start the desk again."
+            )
         self.folder = folder
         self._why: dict[str, str] = {}
-        for place in folder.glob("*"):  # those that begin with a dot, too
+        for place in self._own():
             if not _NUMBER.match(place.name):
                 shutil.rmtree(place) if place.is_dir() else place.unlink(missing_ok=True)
+        self._leave_folder()
+
+    def _own(self) -> list[Path]:
+        """Give what is in the folder, hidden or not, but for links."""
+        return [place for place in self.folder.glob("*") if not place.is_symlink()]
+
+    def _leave_folder(self) -> None:
         with suppress(OSError):
-            folder.rmdir()  # it is not empty where a file waits
+            self.folder.rmdir()  # it is not empty where a file waits, or a link is
 
     def keep(self, name: str, file: BinaryIO) -> Upload:
         """Keep a file; it is there whole or not at all.
@@ -107,16 +123,17 @@ class Uploads:
             UsageError: there is none of this number.
 
         """
-        if _NUMBER.match(number):
+        place = self.folder / number
+        if _NUMBER.match(number) and not place.is_symlink():
             with suppress(OSError, StopIteration):
-                path = next((self.folder / number).iterdir())
+                path = next(each for each in place.iterdir() if not each.is_symlink())
                 return Upload(number, path, self._why.get(number, ""))
         raise UsageError(worded("This file is not here any more. Bring it again."))
 
     def waiting(self) -> list[Upload]:
         """List the files that wait, the latest last."""
         found: list[tuple[int, Upload]] = []
-        for place in self.folder.glob("*"):
+        for place in self._own():
             # one that is taken away in this moment does not wait
             with suppress(OSError, UsageError):
                 found.append((place.stat().st_mtime_ns, self.get(place.name)))
@@ -130,7 +147,8 @@ class Uploads:
         """Write a page that only the owner of the garage can read."""
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         page = self.folder / "open.html"
-        page.touch(mode=0o600)
+        page.unlink(missing_ok=True)  # a link of this name would be written through
+        page.touch(mode=0o600, exist_ok=False)
         page.write_text(text, encoding="utf-8")
         return page.absolute()
 
@@ -142,7 +160,12 @@ class Uploads:
 
     def drop_all(self) -> None:
         """Take all files away."""
-        shutil.rmtree(self.folder, ignore_errors=True)
+        for place in self._own():
+            if place.is_dir():
+                shutil.rmtree(place, ignore_errors=True)
+            else:
+                place.unlink(missing_ok=True)
+        self._leave_folder()
 
 
 def plain_name(name: str) -> str:

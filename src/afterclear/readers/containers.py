@@ -18,7 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import IO, TYPE_CHECKING, cast
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.workbook import is_workbook
 from afterclear.readers.limits import (
     FREE_BYTES,
@@ -122,12 +122,16 @@ def unpacked(
     except (RefusedFileError, MemoryError):
         raise
     except RecursionError as error:
-        raise RefusedFileError(f"{name} is a {kind} file that nests without end.") from error
+        raise RefusedFileError(
+            worded("{name} is a {kind} file that nests without end.", name=name, kind=kind)
+        ) from error
     # the libraries pass on any error of their parsing: each means a broken file here
     except Exception as error:
         if isinstance(error, OSError) and error.errno in _FULL:
             raise
-        raise RefusedFileError(f"{name} is a damaged {kind} file: {error}.") from error
+        raise RefusedFileError(
+            worded("{name} is a damaged {kind} file: {error}.", name=name, kind=kind, error=error)
+        ) from error
     return made
 
 
@@ -139,7 +143,14 @@ def check_nesting(nesting: int, name: str) -> None:
 
     """
     if nesting >= MAX_NESTING:
-        raise RefusedFileError(f"{name} is packed {nesting} times over; at most {MAX_NESTING}.")
+        raise RefusedFileError(
+            worded(
+                "{name} is packed {nesting} times over; at most {max_nesting}.",
+                name=name,
+                nesting=nesting,
+                max_nesting=MAX_NESTING,
+            )
+        )
 
 
 @dataclass(slots=True)
@@ -154,14 +165,28 @@ class _Budget:
         self.spent += n
         if of_file > self.most_bytes:
             raise RefusedFileError(
-                f"{self.name} holds a file of more than {self.most_bytes / 1e6:,.0f} MB; "
-                "limits.max_file_mb allows no more."
+                worded(
+                    "{name} holds a file of more than {what:,.0f} MB; limits.max_file_mb "
+                    "allows no more.",
+                    name=self.name,
+                    what=self.most_bytes / 1e6,
+                )
             )
         if self.spent > MAX_UNPACKED:
-            raise RefusedFileError(f"{self.name} unpacks to more than {MAX_UNPACKED:,} bytes.")
+            raise RefusedFileError(
+                worded(
+                    "{name} unpacks to more than {max_unpacked:,} bytes.",
+                    name=self.name,
+                    max_unpacked=MAX_UNPACKED,
+                )
+            )
         if self.spent > FREE_BYTES and self.spent > MAX_RATIO * max(self.packed, 1):
             raise RefusedFileError(
-                f"{self.name} unpacks to more than {MAX_RATIO} times its size; it is refused."
+                worded(
+                    "{name} unpacks to more than {max_ratio} times its size; it is refused.",
+                    name=self.name,
+                    max_ratio=MAX_RATIO,
+                )
             )
 
 
@@ -237,7 +262,7 @@ def _of_mail(path: Path, name: str, made: Unpacked) -> Files:
     with path.open("rb") as file:
         mail = BytesParser(policy=policy.default).parse(file)
     if not mail.keys():
-        raise RefusedFileError(f"{name} is no mail: it has no header lines.")
+        raise RefusedFileError(worded("{name} is no mail: it has no header lines.", name=name))
     _check_depth(mail, name)
     moment = _sent_at(mail)
     attached = list(_attachments(mail, made))
@@ -257,7 +282,13 @@ def _check_depth(mail: "EmailMessage", name: str) -> None:
         level = [part for each in level if each.is_multipart() for part in each.iter_parts()]
         if not level:
             return
-    raise RefusedFileError(f"{name} holds mails within mails, more than {_MOST_PARTS_DEEP} deep.")
+    raise RefusedFileError(
+        worded(
+            "{name} holds mails within mails, more than {most_parts_deep} deep.",
+            name=name,
+            most_parts_deep=_MOST_PARTS_DEEP,
+        )
+    )
 
 
 def _attachments(mail: "EmailMessage", made: Unpacked) -> "Iterator[tuple[str, EmailMessage]]":

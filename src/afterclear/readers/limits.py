@@ -8,7 +8,7 @@ import zipfile
 from dataclasses import dataclass
 from typing import IO
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 
 MAX_UNPACKED = 4 << 30  # bytes of all members together
 MAX_MEMBERS = 10_000
@@ -40,11 +40,22 @@ def check_zip(file: IO[bytes], where: str) -> list[zipfile.ZipInfo]:
         with zipfile.ZipFile(file) as packed:
             members = packed.infolist()
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, EOFError) as error:
-        raise RefusedFileError(f"{where} is a damaged zip archive: {error}.") from error
+        raise RefusedFileError(
+            worded("{where} is a damaged zip archive: {error}.", where=where, error=error)
+        ) from error
     if len(members) > MAX_MEMBERS:
-        raise RefusedFileError(f"{where} holds {len(members):,} files; at most {MAX_MEMBERS:,}.")
+        raise RefusedFileError(
+            worded(
+                "{where} holds {n_members:,} files; at most {max_members:,}.",
+                where=where,
+                n_members=len(members),
+                max_members=MAX_MEMBERS,
+            )
+        )
     if any(m.flag_bits & 1 for m in members):
-        raise RefusedFileError(f"{where} is protected by a password; deliver it without.")
+        raise RefusedFileError(
+            worded("{where} is protected by a password; deliver it without.", where=where)
+        )
     check_size(sum(m.file_size for m in members), sum(m.compress_size for m in members), where)
     for member in members:
         check_name(member.filename, where)
@@ -59,7 +70,13 @@ def check_number(number: int, where: str) -> None:
 
     """
     if number > MAX_MEMBERS:
-        raise RefusedFileError(f"{where} holds more than {MAX_MEMBERS:,} files.")
+        raise RefusedFileError(
+            worded(
+                "{where} holds more than {max_members:,} files.",
+                where=where,
+                max_members=MAX_MEMBERS,
+            )
+        )
 
 
 def check_size(unpacked: int, packed: int, where: str) -> None:
@@ -71,12 +88,22 @@ def check_size(unpacked: int, packed: int, where: str) -> None:
     """
     if unpacked > MAX_UNPACKED:
         raise RefusedFileError(
-            f"{where} would unpack to {unpacked:,} bytes; at most {MAX_UNPACKED:,} are taken."
+            worded(
+                "{where} would unpack to {unpacked:,} bytes; at most {max_unpacked:,} are taken.",
+                where=where,
+                unpacked=unpacked,
+                max_unpacked=MAX_UNPACKED,
+            )
         )
     if unpacked > FREE_BYTES and unpacked > MAX_RATIO * max(packed, 1):
         raise RefusedFileError(
-            f"{where} would unpack to {unpacked // max(packed, 1):,} times its size; "
-            f"at most {MAX_RATIO} times is taken."
+            worded(
+                "{where} would unpack to {what:,} times its size; at most {max_ratio} "
+                "times is taken.",
+                where=where,
+                what=unpacked // max(packed, 1),
+                max_ratio=MAX_RATIO,
+            )
         )
 
 
@@ -89,4 +116,8 @@ def check_name(name: str, where: str) -> None:
     """
     plain = name.replace("\\", "/")
     if plain.startswith("/") or ":" in plain.split("/")[0] or ".." in plain.split("/"):
-        raise RefusedFileError(f"{where} holds a file named {name!r}, outside of itself.")
+        raise RefusedFileError(
+            worded(
+                "{where} holds a file named {name!r}, outside of itself.", where=where, name=name
+            )
+        )

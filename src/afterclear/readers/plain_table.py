@@ -13,7 +13,7 @@ from typing import ClassVar, Literal
 
 import polars as pl
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.plain import MILE_COLUMNS, TABLES, Table
 from afterclear.records import Delivery, PlainFile, ReadFile
 
@@ -45,16 +45,27 @@ class PlainTableReader:
         form, header = _form(head), _header(delivery.path, head)
         table = _table(header)
         if form is None or table is None:
-            raise RefusedFileError(f"{delivery.name} has no columns of the plain layout.")
+            raise RefusedFileError(
+                worded("{name} has no columns of the plain layout.", name=delivery.name)
+            )
         if form == "csv" and len(head) == _HEAD_BYTES and not _has_whole_header(head):
             raise RefusedFileError(
-                f"{delivery.name} has headings of more than {_HEAD_BYTES:,} bytes; a table has a "
-                "few hundred. Is the first line the headings, and each row on a line of its own?"
+                worded(
+                    "{name} has headings of more than {head_bytes:,} bytes; a table has a "
+                    "few hundred. Is the first line the headings, and each row on a line "
+                    "of its own?",
+                    name=delivery.name,
+                    head_bytes=_HEAD_BYTES,
+                )
             )
         twice = sorted({name for name in header if header.count(name) > 1})
         if twice:
             raise RefusedFileError(
-                f"{delivery.name} has the column {twice[0]!r} more than once. Keep one of them."
+                worded(
+                    "{name} has the column {twice!r} more than once. Keep one of them.",
+                    name=delivery.name,
+                    twice=twice[0],
+                )
             )
         return ReadFile(parts=(PlainFile(table.name, delivery.path, form, header),))
 

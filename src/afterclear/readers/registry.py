@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.limits import USUAL, ReadingLimits
 from afterclear.readers.maps.checked_map import BrokenMap, ImportMap
 from afterclear.readers.plain_table import PlainTableReader
@@ -49,13 +49,20 @@ def identify(delivery: Delivery, readers: Sequence[Reader]) -> Reader:
     if claims:
         names = ", ".join(reader.name for reader in claims)
         raise RefusedFileError(
-            f"{delivery.name} could be read as more than one kind: {names}. "
-            "Narrow the maps' `files` or `contains`."
+            worded(
+                "{name} could be read as more than one kind: {names}. Narrow the maps' `files` or "
+                "`contains`.",
+                name=delivery.name,
+                names=names,
+            )
         )
     raise RefusedFileError(
         why_unread(delivery)
-        or f"{delivery.name} is no kind of file afterclear knows, and no import map takes it. "
-        "'afterclear map-check FILE' suggests a map; see the README for what is read without one."
+        or worded(
+            "{name} is no kind of file afterclear knows, and no import map takes it. 'afterclear "
+            "map-check FILE' suggests a map; see the README for what is read without one.",
+            name=delivery.name,
+        )
     )
 
 

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 from afterclear.readers.suggest.decisions.picked import said_and_picked
 from afterclear.readers.suggest.evidence.column_choice import Decision
 from afterclear.readers.suggest.evidence.find_table import Seen, looked_at
@@ -54,7 +54,13 @@ def suggest_map(
     said, _ = said_and_picked(answers)
     if strange := sorted(said.keys() - set(asker.asked)):
         questions = ", ".join(asker.asked) or "nothing"
-        raise UsageError(f"Nobody asked {', '.join(strange)}; asked was: {questions}.")
+        raise UsageError(
+            worded(
+                "Nobody asked {strange}; asked was: {questions}.",
+                strange=", ".join(strange),
+                questions=questions,
+            )
+        )
     return Suggestion(
         written(delivery, seen, decision),
         seen.kind,

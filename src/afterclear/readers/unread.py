@@ -9,9 +9,10 @@ import csv
 import sys
 from collections.abc import Iterator
 from difflib import get_close_matches
+from functools import reduce
 from pathlib import PurePosixPath
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, told_by, worded
 from afterclear.plain import MILE_COLUMNS, TABLES, Table
 from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.workbook import is_workbook
@@ -21,18 +22,30 @@ from afterclear.records import Delivery
 _HEAD_BYTES = 1 << 14
 _FIRST_PAGES = 10
 _BLANK = b" \t\r\n\xef\xbb\xbf\xff\xfe\x00"
-_PAGES = "shows a table for people; ask for the data behind it, as CSV or as a workbook"
-_PACKED = "is opened by nothing here; pack it as zip, tar or gz"
+_PICTURE = worded(
+    "a picture, which shows a table for people; ask for the data behind it, as CSV or as a workbook"
+)
 _OTHER_KINDS = (
-    (b"\x89PNG\r\n", f"a picture, which {_PAGES}"),
-    (b"\xff\xd8\xff", f"a picture, which {_PAGES}"),
-    (b"GIF8", f"a picture, which {_PAGES}"),
-    (b"PAR1", "a Parquet file that is damaged or lacks the columns of the plain layout"),
-    (b"7z\xbc\xaf\x27\x1c", f"a 7z archive, which {_PACKED}"),
-    (b"Rar!\x1a\x07", f"a RAR archive, which {_PACKED}"),
+    (b"\x89PNG\r\n", _PICTURE),
+    (b"\xff\xd8\xff", _PICTURE),
+    (b"GIF8", _PICTURE),
+    (b"PAR1", worded("a Parquet file that is damaged or lacks the columns of the plain layout")),
+    (
+        b"7z\xbc\xaf\x27\x1c",
+        worded("a 7z archive, which is opened by nothing here; pack it as zip, tar or gz"),
+    ),
+    (
+        b"Rar!\x1a\x07",
+        worded("a RAR archive, which is opened by nothing here; pack it as zip, tar or gz"),
+    ),
 )
 _WORKBOOKS = (".xlsx", ".xls", ".xlsm", ".xlsb", ".ods")
-_MARKS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
+_MARKS = {
+    ",": worded("text in another encoding"),
+    ";": worded("text with semicolons"),
+    "\t": worded("text with tabs"),
+    "|": worded("text with bars"),
+}
 _FEW = 2  # plain headings in a row: fewer say nothing
 
 
@@ -42,16 +55,24 @@ def why_unread(delivery: Delivery) -> str | None:
         head = file.read(_HEAD_BYTES)
     name = delivery.name
     if not head.strip(_BLANK):
-        what = "holds nothing but blanks" if head else "is empty: it has no bytes"
-        return f"{name} {what}. Have it exported or sent again."
+        return (
+            worded("{name} holds nothing but blanks. Have it exported or sent again.", name=name)
+            if head
+            else worded(
+                "{name} is empty: it has no bytes. Have it exported or sent again.", name=name
+            )
+        )
     if said := next((what for sign, what in _OTHER_KINDS if head.startswith(sign)), None):
-        return f"{name} is {said}."
+        return worded("{name} is {what}.", name=name, what=said)
     if is_pdf(delivery.path):
         return _why_no_pages(delivery)
     if is_workbook(head, delivery.path):
         return None
     if PurePosixPath(name.lower()).suffix in _WORKBOOKS:
-        return f"{name} is called a workbook, but is none or is damaged. Open it and save it anew."
+        return worded(
+            "{name} is called a workbook, but is none or is damaged. Open it and save it anew.",
+            name=name,
+        )
     return _nearly_plain(name, head_text(head))
 
 
@@ -59,7 +80,7 @@ def _why_no_pages(delivery: Delivery) -> str | None:
     try:
         pages_of(delivery.path, delivery.name, sys.maxsize, first_pages=_FIRST_PAGES)
     except RefusedFileError as error:
-        return str(error)
+        return told_by(error)
     return None
 
 
@@ -75,13 +96,22 @@ def _nearly_plain(name: str, text: str) -> str | None:
         return None
     lacking = [column for column in table.required if column not in plain]
     if lacking:
-        missing = "; ".join(_lacking(lacking, header, table))
-        return f"{name} looks like {table.name} in the plain layout, but {missing}."
-    form = f"text with {_MARKS[mark]}" if mark != "," else "text in another encoding"
-    return (
-        f"{name} has the headings of {table.name} in the plain layout, but that is UTF-8 text with "
-        f"commas, and this is {form}. Save it so, or let "
-        "'afterclear map-check FILE -o config/imports/NAME.toml' write a map for files like it."
+        return worded(
+            "{name} looks like {table} in the plain layout, but {missing}.",
+            name=name,
+            table=table.name,
+            missing=reduce(
+                lambda one, other: worded("{one}; {other}", one=one, other=other),
+                _lacking(lacking, header, table),
+            ),
+        )
+    return worded(
+        "{name} has the headings of {table} in the plain layout, but that is UTF-8 text with "
+        "commas, and this is {form}. Save it so, or let "
+        "'afterclear map-check FILE -o config/imports/NAME.toml' write a map for files like it.",
+        name=name,
+        table=table.name,
+        form=_MARKS[mark],
     )
 
 
@@ -93,5 +123,7 @@ def _lacking(columns: list[str], header: list[str], table: Table) -> Iterator[st
     others = [heading for heading in header if heading not in table.names]
     for column in columns:
         near = get_close_matches(column, others, n=1)
-        meant = f" (is {near[0]!r} meant for it?)" if near else ""
-        yield f"it has no column {column}, which is required{meant}"
+        meant = worded(" (is {near!r} meant for it?)", near=near[0]) if near else ""
+        yield worded(
+            "it has no column {column}, which is required{meant}", column=column, meant=meant
+        )

@@ -99,14 +99,28 @@ class Language:
         return _filled(found.replace("{n} ", "{n}" + GAP), {"n": self.number(n), **values})
 
     def said(self, text: str) -> str:
-        """Say a message with its places in this language; any other text stays as it is."""
+        """Say a message with its places in this language; a text without words in it stays."""
+        return self.said_if_known(text) or text
+
+    def said_if_known(self, text: str) -> str | None:
+        """Say a message in this language; None where the catalogue lacks it.
+
+        A message from outside that no catalogue has is not filled again.
+        """
+        if self.tag == "en":
+            return str(text)
         if not isinstance(text, Worded):
-            return text
-        values = {
-            name: self.said(value) if isinstance(value, str) else value
-            for name, value in text.values.items()
-        }
-        return self.t(text.message, **values)
+            return self.known(text)
+        values = {name: self._within(value) for name, value in text.values.items()}
+        return self.known(text.message, **values)
+
+    def _within(self, value: object) -> object:
+        """Give what fills a place of a message."""
+        if isinstance(value, Worded):
+            return self.said(value)
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return _Number(value, self.tag)
+        return value
 
     def number(self, value: float, digits: int = 0) -> str:
         """Write a number with the language's marks.
@@ -119,6 +133,24 @@ class Language:
         if self.tag == "en":
             return text
         return text.translate({ord(","): marks.thousands, ord("."): marks.decimal})
+
+
+@dataclass(frozen=True, slots=True)
+class _Number:
+    """A number that is written with the marks of a language, in whatever form is asked."""
+
+    value: float
+    tag: str
+
+    def __format__(self, form: str) -> str:
+        marks = MARKS[self.tag]
+        turned = {ord(","): marks.thousands, ord("."): marks.decimal}
+        return format(self.value, form).translate(turned)
+
+    def __str__(self) -> str:
+        return format(self, "")
+
+    __repr__ = __str__
 
 
 def _filled(text: str, values: dict[str, object]) -> str:

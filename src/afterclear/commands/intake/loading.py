@@ -8,7 +8,7 @@ from pathlib import Path
 
 from afterclear.commands.app import App
 from afterclear.commands.intake.fetching import Fetching, FetchReport, arrivals
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 from afterclear.load import Arrival, Clock, load_files
 from afterclear.readers.limits import ReadingLimits
 from afterclear.records import LoadResult, printable
@@ -94,9 +94,11 @@ def load_sources(
     """
     if not app.config.sources:
         raise UsageError(
-            "No source is configured here, so there is nothing to load. Go to the folder that "
-            "'afterclear init DIR' made, or name it with --config DIR/config, or name files: "
-            "'afterclear load FILE'. What was loaded before is judged by 'afterclear analyse'."
+            worded(
+                "No source is configured here, so there is nothing to load. Go to the folder that "
+                "'afterclear init DIR' made, or name it with --config DIR/config, or name files: "
+                "'afterclear load FILE'. What was loaded before is judged by 'afterclear analyse'."
+            )
         )
     results: list[LoadResult] = []
     fetched = FetchReport()

@@ -11,7 +11,7 @@ import polars as pl
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.commands.app import App
 from afterclear.config import shipped
-from afterclear.errors import DecodeError, RefusedFileError, UsageError
+from afterclear.errors import DecodeError, RefusedFileError, UsageError, told_by, worded
 from afterclear.load import SPELLERS
 from afterclear.plain import TABLES, Takes
 from afterclear.readers.child.reading_process import Readers
@@ -31,6 +31,7 @@ from afterclear.store.engine.database import open_store, query, transaction
 from afterclear.store.intake.absorb import absorb
 from afterclear.store.intake.identity import known_identifiers
 from afterclear.store.intake.known_past import known_past
+from afterclear.store.intake.spelling import expectations
 from afterclear.store.queries.exports import EXPORTS
 
 __all__ = [
@@ -88,7 +89,7 @@ class Asked:
     answers: Mapping[str, str] = field(default_factory=dict)
     sides: int = 1  # rows of each table shown beside what arrived; one: the fullest
     started_at: datetime | None = None  # begin of a log whose clock is relative
-    shows_known: bool = True  # a file that a reader takes is read, too, and not only recognised
+    is_quick: bool = False  # files are only recognised: none is read, no map is suggested
 
 
 def pick_key(heading: str) -> str:
@@ -106,7 +107,7 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
     """
     asked = asked or Asked()
     if not path.is_file():
-        raise UsageError(f"There is no file {path}.")
+        raise UsageError(worded("There is no file {path}.", path=path))
     delivery = Delivery("map-check", path.name, path, "0" * 64, asked.zone, asked.vehicle_id)
     delivery = replace(delivery, started_at=asked.started_at)
     known = all_readers(load_maps(app.config.imports), app.reading_limits)
@@ -150,7 +151,7 @@ def _check_within(delivery: Delivery, how: _Checking, nesting: int = 0) -> Itera
         try:
             members = _members(delivery, how.readers, nesting, Path(folder))
         except RefusedFileError as error:
-            yield MapCheck(delivery.name, None, str(error))
+            yield MapCheck(delivery.name, None, told_by(error))
             return
         if members is None:
             yield _check(delivery, how)
@@ -174,13 +175,15 @@ def _check(delivery: Delivery, how: _Checking) -> MapCheck:
     try:
         reader = how.readers.identify(delivery)
     except RefusedFileError as error:
-        return _suggested(delivery, str(error), how)
-    if not how.asked.shows_known:
+        if how.asked.is_quick:
+            return MapCheck(delivery.name, None, told_by(error))
+        return _suggested(delivery, told_by(error), how)
+    if how.asked.is_quick:
         return MapCheck(delivery.name, reader.name)
     try:
         preview = _preview(reader.read(delivery), delivery, how)
     except (RefusedFileError, DecodeError) as error:
-        return MapCheck(delivery.name, reader.name, str(error))
+        return MapCheck(delivery.name, reader.name, told_by(error))
     return MapCheck(delivery.name, reader.name, preview=preview)
 
 
@@ -191,7 +194,7 @@ def _suggested(delivery: Delivery, reason: str, how: _Checking) -> MapCheck:
             context = replace(how.context, past=_past(how, suggestion.may_be_known))
             suggestion = how.readers.suggested(delivery, context, how.asked.answers)
     except RefusedFileError as error:
-        return MapCheck(delivery.name, None, str(error))
+        return MapCheck(delivery.name, None, told_by(error))
     problems: list[str] = []
     made = parse_map(suggestion.text, "suggested", "the suggestion", problems)
     if made is None or suggestion.missing:
@@ -201,11 +204,16 @@ def _suggested(delivery: Delivery, reason: str, how: _Checking) -> MapCheck:
         read = how.readers.read_with(MapReader(made, how.max_pages), delivery)
         preview = _preview(read, delivery, how)
     except RefusedFileError as error:
-        return MapCheck(
-            delivery.name, None, str(error), suggestion=suggestion, to_fill_in=(str(error),)
-        )
+        why = told_by(error)
+        return MapCheck(delivery.name, None, why, suggestion=suggestion, to_fill_in=(why,))
+    words = expectations(how.takes)
     refused = {
-        r.line: f"{r.column or 'the row'}: expected {r.expected}" for r in preview.rejections
+        r.line: worded(
+            "{column}: expected {what}",
+            column=r.column or worded("the row"),
+            what=words.get(r.expected, r.expected),
+        )
+        for r in preview.rejections
     }
     stored = tuple(
         side

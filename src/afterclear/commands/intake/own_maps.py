@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from afterclear.commands.app import App
-from afterclear.errors import ConfigError, UsageError
+from afterclear.errors import ConfigError, UsageError, worded
 from afterclear.readers.maps.import_map import parse_map
 
 _NAME: Final = re.compile(r"[a-z0-9_-]{1,60}\Z")
@@ -27,7 +27,11 @@ def map_text(app: App, name: str) -> str:
     path = _place(app, name)
     if not path.is_file():
         raise UsageError(
-            f"There is no map {name}. There are: {', '.join(own_maps(app)) or 'none'}."
+            worded(
+                "There is no map {name}. There are: {names}.",
+                name=name,
+                names=", ".join(own_maps(app)) or worded("none"),
+            )
         )
     return path.read_text(encoding="utf-8", errors="replace")
 
@@ -45,7 +49,10 @@ def keep_map(app: App, name: str, text: str) -> None:
         os.link(part, path)
     except FileExistsError as error:
         raise UsageError(
-            f"There is a map {name} already; it does not fit this file. Choose another name."
+            worded(
+                "There is a map {name} already; it does not fit this file. Choose another name.",
+                name=name,
+            )
         ) from error
     finally:
         part.unlink(missing_ok=True)
@@ -62,10 +69,14 @@ def mend_map(app: App, name: str, text: str, was: str) -> None:
 
     """
     if _lines(map_text(app, name)) != _lines(was):
-        raise UsageError(f"The map {name} has been changed since you opened it. Look at it again.")
+        raise UsageError(
+            worded(
+                "The map {name} has been changed since you opened it. Look at it again.", name=name
+            )
+        )
     problems: list[str] = []
     if parse_map(text, name, f"{name}.toml", problems) is None:
-        raise ConfigError("\n".join(problems))
+        raise ConfigError(*problems)
     path = _place(app, name)
     part = _written(path, "\n".join(_lines(text)) + "\n")
     part.replace(path)
@@ -79,10 +90,10 @@ def _lines(text: str) -> list[str]:
 def _place(app: App, name: str) -> Path:
     if app.config.folder is None:
         raise UsageError(
-            "A map needs a garage's folder to be kept in, and this was not started in one."
+            worded("A map needs a garage's folder to be kept in, and this was not started in one.")
         )
     if not _NAME.match(name):
-        raise UsageError("Name the map with small letters, digits, - and _ only.")
+        raise UsageError(worded("Name the map with small letters, digits, - and _ only."))
     return app.config.imports / f"{name}.toml"
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import LoadReport
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 from afterclear.read_again import UNCHANGED, Again, Change, finish, load_again, reading_again
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import Connection, open_store, query
@@ -119,9 +119,12 @@ def _check_archived(chosen: Iterable[PastLoad], readable: Container[int]) -> Non
     lost = [load.load_id for load in chosen if load.load_id not in readable]
     if lost:
         raise UsageError(
-            f"Load {min(lost)} would have to be read again, but its file is no longer in the "
-            "archive as it came: a vehicle was erased from it, or it is older than is kept. "
-            "Nothing was changed."
+            worded(
+                "Load {load_id} would have to be read again, but its file is no longer in "
+                "the archive as it came: a vehicle was erased from it, or it is older than "
+                "is kept. Nothing was changed.",
+                load_id=min(lost),
+            )
         )
 
 
@@ -134,8 +137,11 @@ def check_known(asked: Collection[int], past: Mapping[int, PastLoad]) -> None:
     """
     if unknown := sorted(set(asked) - set(past)):
         raise UsageError(
-            f"There is no load {', '.join(map(str, unknown))} any more or yet (replaced and "
-            "retracted ones count no more). 'afterclear export loads' lists them."
+            worded(
+                "There is no load {names} any more or yet (replaced and retracted ones "
+                "count no more). 'afterclear export loads' lists them.",
+                names=", ".join(map(str, unknown)),
+            )
         )
 
 

@@ -12,7 +12,7 @@ from afterclear.commands.intake.replaying import (
     read_anew,
     readable_loads,
 )
-from afterclear.errors import RefusedFileError, UsageError
+from afterclear.errors import RefusedFileError, UsageError, worded
 from afterclear.read_again import CONTAINERS, Again, Change, is_readable, reading_again
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import Connection, open_store, query
@@ -129,12 +129,18 @@ def _with_given(old: PastLoad, otherwise: Otherwise) -> PastLoad:
 
 def _check_changes(again: Again, past: dict[int, PastLoad], anew: dict[int, PastLoad]) -> None:
     if all(past[n].origin == load.origin for n, load in anew.items()):
-        raise UsageError("Nothing was changed: the load was told the same vehicle and zone before.")
+        raise UsageError(
+            worded("Nothing was changed: the load was told the same vehicle and zone before.")
+        )
     for load in anew.values():
         if load.outcome == "refused" and not is_readable(again, load):
             raise RefusedFileError(
-                f"Nothing was changed: {load.file_name} (load {load.load_id}) would be refused as "
-                "before; 'afterclear rejections' says why."
+                worded(
+                    "Nothing was changed: {file_name} (load {load_id}) would be refused as before; "
+                    "'afterclear rejections' says why.",
+                    file_name=load.file_name,
+                    load_id=load.load_id,
+                )
             )
 
 

@@ -16,7 +16,7 @@ from typing import Any, Final
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.commands.app import App
 from afterclear.commands.queries.refused_workbook import Renamed, refused_workbook
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 from afterclear.plain import TABLES
 from afterclear.store.engine.database import Connection, open_store, query, rows, scalar
 from afterclear.store.intake.identity import UNKNOWN_PLATE, claims
@@ -118,7 +118,13 @@ def mended_rows(app: App, said: Meant) -> bytes:
             is_known = _listed(con, meant) is not None
     if not meant or not is_known:
         what = "plate" if said.is_plate else "vehicle"
-        raise UsageError(f"No vehicle list has the {what} {meant!r}. Look at how it is written.")
+        raise UsageError(
+            worded(
+                "No vehicle list has the {what} {meant!r}. Look at how it is written.",
+                what=what,
+                meant=meant,
+            )
+        )
     column = "plate" if said.is_plate else "vehicle_id"
     return refused_workbook(app, Renamed(column, said.name, meant)).content
 
@@ -135,22 +141,34 @@ def vehicle_list(app: App, said: Said) -> str:
     """
     number, name = said.vehicle_id.strip(), said.name.strip()
     if not number or not name or max(len(number), len(name)) > _LONGEST:
-        raise UsageError("Say which vehicle it is, by its number.")
+        raise UsageError(worded("Say which vehicle it is, by its number."))
     since = _day(said.since)
     with open_store(app.store, read_only=True) as con:
         known = _listed(con, number)
         if said.is_new and known is not None:
-            raise UsageError(f"The vehicle list has {number} already; say whose plate it is.")
+            raise UsageError(
+                worded(
+                    "The vehicle list has {number} already; say whose plate it is.", number=number
+                )
+            )
         if not said.is_new and known is None:
             raise UsageError(
-                f"No vehicle list has {number}. Choose “a new vehicle”, or write another number."
+                worded(
+                    "No vehicle list has {number}. Choose “a new vehicle”, or write "
+                    "another number.",
+                    number=number,
+                )
             )
     beside = _beside(known) | {_SAID_AT: app.clock().isoformat()}
     if not said.is_plate:
         return _csv({"vehicle_id": number} | beside)
     told = {"vehicle_id": number, "plate": name, "plate_since": since} | beside
     if said.was_before and (known is None or not known["plate"]):
-        raise UsageError(f"{number} has no plate now, so it cannot have had this one before.")
+        raise UsageError(
+            worded(
+                "{number} has no plate now, so it cannot have had this one before.", number=number
+            )
+        )
     if known is None:
         return _csv(told)
     day = known["plate_since"].isoformat() if known["plate_since"] else ""
@@ -166,13 +184,23 @@ def _check_days(said: Said, since: str, present: tuple[str, str]) -> None:
         return
     if said.was_before and since >= day:
         raise UsageError(
-            f"{said.vehicle_id} has {plate} since {day}, says the vehicle list: a plate before "
-            "that one it had earlier. Mend the day, or leave it empty."
+            worded(
+                "{vehicle_id} has {plate} since {day}, says the vehicle list: a plate before that "
+                "one it had earlier. Mend the day, or leave it empty.",
+                vehicle_id=said.vehicle_id,
+                plate=plate,
+                day=day,
+            )
         )
     if not said.was_before and since <= day:
         raise UsageError(
-            f"{said.vehicle_id} has {plate} since {day}, says the vehicle list: a plate it has now "
-            "came later. Mend the day, or say that it had this plate before."
+            worded(
+                "{vehicle_id} has {plate} since {day}, says the vehicle list: a plate it has now "
+                "came later. Mend the day, or say that it had this plate before.",
+                vehicle_id=said.vehicle_id,
+                plate=plate,
+                day=day,
+            )
         )
 
 
@@ -195,7 +223,9 @@ def _day(text: str) -> str:
     try:
         return date.fromisoformat(text.strip()).isoformat()
     except ValueError as error:
-        raise UsageError(f"{text!r} is no day; write it as 2026-11-30.") from error
+        raise UsageError(
+            worded("{text!r} is no day; write it as 2026-11-30.", text=text)
+        ) from error
 
 
 def _csv(*rows_of_it: Mapping[str, str]) -> str:

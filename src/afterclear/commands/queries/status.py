@@ -8,7 +8,9 @@ import polars as pl
 from afterclear.commands.app import App
 from afterclear.commands.forgetting import is_half_done
 from afterclear.commands.pages.page_frames import stale_sources
+from afterclear.errors import Worded
 from afterclear.store.engine.database import open_store, query, scalar
+from afterclear.store.intake.spelling import expectations
 from afterclear.store.queries.exports import EXPORTS
 from afterclear.store.queries.results import last_analysis
 
@@ -32,6 +34,15 @@ def rejected_rows(app: App) -> pl.DataFrame:
     """List every refused row with its place and reason."""
     with open_store(app.store, read_only=True) as con:
         return query(con, EXPORTS["rejections"])
+
+
+def expected_words(app: App) -> dict[str, Worded]:
+    """Give expectations of cells by their text, so that they can be said in another language.
+
+    The store keeps what was expected as text.  What depends on more than the cell's column is not
+    among them.
+    """
+    return expectations(app.takes)
 
 
 def refused_files(app: App) -> pl.DataFrame:

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from urllib.parse import urlencode
 
 from starlette.responses import Response
 
@@ -17,17 +18,18 @@ from afterclear.commands.intake.mapping import (
 )
 from afterclear.commands.intake.mapping import Asked as HowAsked
 from afterclear.commands.intake.own_maps import keep_map
+from afterclear.commands.progress import file_told
+from afterclear.commands.queries.status import expected_words
 from afterclear.desk.bench import Piece
 from afterclear.desk.request import BUSY, MOST_FILES, Asked, go_to
 from afterclear.desk.uploads import Upload
-from afterclear.errors import AfterclearError, UsageError, worded
+from afterclear.errors import AfterclearError, UsageError, told_by, worded
 from afterclear.plain import TABLES, check_zone
 
 ANSWER = "answer:"  # what fields of answers begin with
+_TYPED = {"zone", "vehicle", "begun", "map_name"}  # ... and what else is said of a file
 _SHOWN = 10  # rows of a preview, and refused rows
-_TAKEN = {"ok", "known"}  # how the command's line of a file begins that is in the store
-# an upload's name has no blanks; below it may stand one of a file within, which may have some
-_LINE = re.compile(r"(ok|known|REFUSED|LEFT)  ([^\s/]+)(?:/.*?)?(?:  |$)(.*)")
+_TAKEN = {"stored", "known"}  # outcomes of a file that is in the store
 _HIDDEN = re.compile(r"\.|~\$|Thumbs\.db$|desktop\.ini$")  # what systems leave in folders
 
 
@@ -42,7 +44,6 @@ def _bring_page(asked: Asked, problem: str = "") -> Response:
         "bring.html",
         status=400 if problem else 200,
         waiting=waiting,
-        reasons=[upload.why for upload in waiting if upload.why],
         problem=problem,
         most_files=MOST_FILES,
         most_mb=f"{asked.desk.most_bytes / 1_000_000:,.7g}",
@@ -78,13 +79,16 @@ def load(asked: Asked) -> Response:
         return go_to("/bench")
     try:
         how = _how(asked.form)
-        # what a reader takes is read by the load: others would wait here for a large file
-        how_far = replace(how, shows_known=False)
-        text = _map_to_keep(list(check_file(asked.desk.app, upload.path, how_far)))
+        checks = _judged(asked, upload, how)
+        if checks is None:
+            checks = list(check_file(asked.desk.app, upload.path, replace(how, is_quick=True)))
+            if not all(check.reader for check in checks):  # a map is to be seen first
+                return go_to(_place(upload, asked.form))
+        text = _map_to_keep(checks)
         if text:
             keep_map(asked.desk.app, asked.form.get("map_name", ""), text)
     except AfterclearError as error:
-        return _shown(asked, upload, asked.form, str(error))
+        return _shown(asked, upload, asked.form, told_by(error))
     words = ["load", str(upload.path), "--zone", how.zone]
     # one word: a name that begins with a dash is no option
     words += [f"--vehicle={how.vehicle_id}"] if how.vehicle_id else []
@@ -141,11 +145,11 @@ def _is_second_click(asked: Asked, key: str) -> bool:
 
 def _settle(asked: Asked, piece: Piece, uploads: Iterable[Upload]) -> None:
     """Drop what is in the store; what is not stays, with the reason."""
-    said = [found.groups() for line in piece.lines if (found := _LINE.match(line))]
+    said = [found for line in piece.lines if (found := file_told(line))]
     n_left = 0
     for upload in uploads:
         # files of one name are judged together, and an archive with all that is in it
-        own = [each for each in said if each[1] == upload.name]
+        own = [each for each in said if each[1].partition("/")[0] == upload.name]
         not_taken = [reason for outcome, _, reason in own if outcome not in _TAKEN]
         if own and not not_taken:
             asked.desk.uploads.drop(upload.number)
@@ -153,7 +157,9 @@ def _settle(asked: Asked, piece: Piece, uploads: Iterable[Upload]) -> None:
             n_left += 1
             asked.desk.uploads.note(upload.number, not_taken[0] if not_taken else "")
     if n_left and not piece.problem and not piece.is_cancelled:
-        piece.problem = "Not all of it was loaded. What was not still waits under Bring files."
+        piece.problem = worded(
+            "Not all of it was loaded. What was not still waits under Bring files."
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,11 +204,12 @@ def _how(fields: Mapping[str, str]) -> HowAsked:
     try:
         check_zone(zone)
     except ValueError as error:
-        raise UsageError(str(error)) from error
+        raise UsageError(told_by(error)) from error
     try:
         started_at = datetime.fromisoformat(begun) if begun else None
     except ValueError as error:
-        raise UsageError(f"{begun!r} is no time; write it as 2025-03-30T14:00+02:00.") from error
+        text = worded("{begun!r} is no time; write it as 2025-03-30T14:00+02:00.", begun=begun)
+        raise UsageError(text) from error
     if started_at is not None and started_at.tzinfo is None:
         started_at = started_at.replace(tzinfo=UTC)
     return HowAsked(
@@ -215,14 +222,26 @@ def _how(fields: Mapping[str, str]) -> HowAsked:
     )
 
 
+def _judged(asked: Asked, upload: Upload, how: HowAsked) -> list[MapCheck] | None:
+    return asked.desk.judge.judged(asked.desk.app, upload.number, upload.path, how)
+
+
+def _place(upload: Upload, fields: Mapping[str, str]) -> str:
+    """Give the address of a file's page where this was answered."""
+    said = {key: word for key, word in fields.items() if key.startswith(ANSWER) or key in _TYPED}
+    return f"/bring/{upload.number}?{urlencode(said)}"
+
+
 def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str], problem: str = "") -> Response:
     """Show a file; what was typed stays where it cannot be used."""
     is_legible = True
     try:
-        checks = list(check_file(asked.desk.app, upload.path, _how(fields)))
+        checks = _judged(asked, upload, _how(fields))
     except UsageError as error:
-        is_legible, problem = False, problem or str(error)
-        checks = list(check_file(asked.desk.app, upload.path, HowAsked(_SHOWN, sides=_SHOWN)))
+        is_legible, problem = False, problem or told_by(error)
+        checks = _judged(asked, upload, HowAsked(_SHOWN, sides=_SHOWN))
+    if checks is None:
+        return asked.page("judging.html", upload=upload, place=_place(upload, fields))
     answers = _answers(fields)
     said, picked = said_and_picked(answers)
     return asked.page(
@@ -242,6 +261,7 @@ def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str], problem: str
         needs_map=any(check.suggestion is not None for check in checks),
         map_name=fields.get("map_name") or _plain_name(Path(upload.name).stem),
         most=_SHOWN,
+        words=expected_words(asked.desk.app),
     )
 
 
@@ -255,10 +275,12 @@ def _map_to_keep(checks: list[MapCheck]) -> str:
     made = {check.suggestion.text for check in checks if check.suggestion and check.is_usable}
     for check in checks:
         if not check.is_usable and (check.reader is None or check.reason):
-            raise UsageError(check.reason or f"{check.name} cannot be loaded yet.")
+            raise UsageError(
+                check.reason or worded("{name} cannot be loaded yet.", name=check.name)
+            )
     if len(made) > 1:
         raise UsageError(
-            "The files within need different maps. Unpack it and bring them one by one."
+            worded("The files within need different maps. Unpack it and bring them one by one.")
         )
     return made.pop() if made else ""
 

@@ -50,7 +50,7 @@ def decide_on(asked: Asked) -> Response:
             raise UsageError(worded("Tick the lines you decide on."))
         app = asked.desk.app
         decided = _decided(asked, stamps)
-        language = asked.language("work.html")
+        language = asked.language
         decide_all(app, decided, lambda con: unchanged(app, con, stamps, language))
         asked.tell(asked.form.get("word", "").replace("_", " "), stamps)
     except AfterclearError as error:
@@ -79,7 +79,7 @@ def _check_free(asked: Asked) -> None:
 
 def _page(asked: Asked, problem: str = "", status: int = 200) -> Response:
     app = asked.desk.app
-    lines = work_lines(app, asked.language("work.html", problem))
+    lines = work_lines(app, asked.language)
     return asked.page(
         "work.html",
         status=status,

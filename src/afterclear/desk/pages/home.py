@@ -12,9 +12,9 @@ from afterclear.commands.queries.decoding import NoCode, decode_code
 from afterclear.commands.queries.status import status
 from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_story
 from afterclear.commands.queries.work_lines import DECIDED
-from afterclear.desk.bench import Bench, Piece
-from afterclear.desk.request import Asked, go_to
-from afterclear.desk.speech.desk_words import in_desk_words
+from afterclear.desk.bench import Piece
+from afterclear.desk.request import Asked, Desk, go_to
+from afterclear.desk.speech.speaking import said_in
 from afterclear.digest.common.file_names import (
     FLEET,
     GARAGE,
@@ -86,7 +86,7 @@ def sheet_of(app: App, vehicle_id: str) -> str:
 def _story(asked: Asked, name: str) -> VehicleStory:
     if not asked.desk.app.store.exists():
         raise UnknownVehicleError(name)
-    return vehicle_story(asked.desk.app, name, asked.language("vehicle.html"))
+    return vehicle_story(asked.desk.app, name, asked.language)
 
 
 def bench(asked: Asked) -> Response:
@@ -109,7 +109,7 @@ def bench_lines(asked: Asked) -> Response:
         session.n_followed += 1
         try:
             if piece is not None:
-                async for line in _told(piece, asked.desk.bench, n_told):
+                async for line in _told(piece, asked.desk, n_told):
                     yield line
             yield "event: done\ndata: .\n\n"
         finally:
@@ -125,14 +125,14 @@ def cancel(asked: Asked) -> Response:
     return go_to("/bench")
 
 
-async def _told(piece: Piece, bench: Bench, n_told: int) -> AsyncIterator[str]:
+async def _told(piece: Piece, desk: Desk, n_told: int) -> AsyncIterator[str]:
     """Yield the lines of a piece as they come, and how long it has taken."""
     while True:
         is_done = piece.is_done
         while n_told < len(piece.lines):
-            yield f"data: {json.dumps(in_desk_words(piece.lines[n_told]))}\n\n"
+            yield f"data: {json.dumps(said_in(piece.lines[n_told], desk.cells))}\n\n"
             n_told += 1
-        if is_done or bench.piece is not piece:
+        if is_done or desk.bench.piece is not piece:
             return
         yield f"event: seconds\ndata: {piece.seconds:.0f}\n\n"
         await asyncio.sleep(_PAUSE_S)

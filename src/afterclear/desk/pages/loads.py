@@ -16,7 +16,7 @@ from afterclear.commands.intake.vehicle_names import (
 )
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.queries.refused_workbook import refused_workbook
-from afterclear.commands.queries.status import refused_files, rejected_rows
+from afterclear.commands.queries.status import expected_words, refused_files, rejected_rows
 from afterclear.desk.request import BUSY, Asked
 from afterclear.errors import UsageError, worded
 
@@ -26,6 +26,11 @@ _EXAMPLES = 5  # refused rows of one cause
 _NAMES = 100  # that no vehicle list has, on one page
 _BOOK = "refused_rows.xlsx"
 _NUMBER = re.compile("[0-9]{1,9}")
+_OUTCOMES = {
+    "stored": worded("stored"),
+    "refused": worded("refused"),
+    "replaced": worded("replaced by a later load of the same file"),
+}
 _MENDED = "mended_names.xlsx"
 _XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
@@ -34,7 +39,9 @@ def loads(asked: Asked) -> Response:
     """List the loads, the latest first."""
     frame = export_frame(asked.desk.app, "loads")
     rows = frame.tail(_SHOWN).reverse().to_dicts()
-    return asked.page("loads.html", rows=rows, n_all=len(frame), by_hand=COMMAND_LINE)
+    return asked.page(
+        "loads.html", rows=rows, n_all=len(frame), by_hand=COMMAND_LINE, outcomes=_OUTCOMES
+    )
 
 
 def take_back(asked: Asked) -> Response:
@@ -123,13 +130,13 @@ def judge(asked: Asked) -> Response:
 def refused(asked: Asked) -> Response:
     """Show refused rows by their cause, with what was expected, and refused files."""
     app, frame = asked.desk.app, rejected_rows(asked.desk.app)
-    n_unknown = n_unknown_names(app)
+    n_unknown, words = n_unknown_names(app), expected_words(app)
     skip = _skipped(asked.query.get("after", ""), n_unknown)
     causes = [
         {
             "file_name": name,
             "column": column,
-            "expected": expected,
+            "expected": words.get(expected, expected),
             "n": len(group),
             "rows": group.head(_EXAMPLES).to_dicts(),
         }

@@ -4,7 +4,7 @@ from starlette.responses import Response
 
 from afterclear.commands.intake.own_maps import map_text, mend_map, own_maps
 from afterclear.desk.request import BUSY, Asked, go_to
-from afterclear.errors import AfterclearError, UsageError, worded
+from afterclear.errors import AfterclearError, ConfigError, UsageError, told_by, worded
 
 
 def maps(asked: Asked) -> Response:
@@ -16,7 +16,7 @@ def one_map(asked: Asked) -> Response:
     """Show a map to be mended."""
     name = asked.path["name"]
     text = map_text(asked.desk.app, name)
-    return asked.page("map.html", name=name, text=text, was=text, problem="")
+    return asked.page("map.html", name=name, text=text, was=text, problems=())
 
 
 def mend(asked: Asked) -> Response:
@@ -28,7 +28,8 @@ def mend(asked: Asked) -> Response:
         mend_map(asked.desk.app, name, text, asked.form.get("was", ""))
     except AfterclearError as error:
         was = asked.form.get("was", "")
-        return asked.page("map.html", status=400, name=name, text=text, was=was, problem=str(error))
+        problems = error.mistakes if isinstance(error, ConfigError) else (told_by(error),)
+        return asked.page("map.html", status=400, name=name, text=text, was=was, problems=problems)
     asked.tell(name)
     if asked.form.get("again"):
         return asked.begin(worded("Read again what was refused"), [["replay"]])

@@ -42,6 +42,7 @@ _TURNS: Final[tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]]
     (re.compile(r"[Rr]un 'afterclear load'( first)?"), "Bring files first"),
     (re.compile(r"then run the same command again"), "then try it again"),
     (re.compile(r"--until (?=\d)"), ""),
+    (re.compile(r"; --all reads all again"), ""),
 )
 
 

@@ -1,30 +1,19 @@
-"""In which language a page speaks: the digests' own, as a whole, or English as a whole.
+"""How the pages of the desk speak: the language of the digests, as far as it has the words.
 
-A page that has texts of its own in every language is named below; of what the program says on it
-only what keeps its places (``errors.Worded``) can be said in another language than English.  A page
-on which anything else is to be told is English, so that none is half in one language.
+What the program says on a page keeps its places (``errors.Worded``), so that it can be said in the
+reader's language.  What has no words in that language stands there in English, and is marked so.
 """
 
-from collections.abc import Mapping
-from dataclasses import replace
-from typing import Any, Final
+from typing import Any
+
+from markupsafe import Markup, escape
 
 from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
 from afterclear.config import without_secrets
 from afterclear.desk.speech.desk_words import in_desk_words
-from afterclear.errors import Worded
 from afterclear.wording.cells import Cells
 from afterclear.wording.code_words import code_words
-
-SPOKEN: Final = frozenset(
-    (
-        *("home.html", "nothing_yet.html", "problem.html", "sign_in.html", "go_in.html"),
-        *("codes.html", "vehicle.html", "work.html", "settings.html"),
-        *("bring.html", "maps.html", "forget.html", "trail.html"),
-    )
-)
-_TOLD: Final = ("problem", "text")  # what the program says on a page, beside its "reasons"
 
 
 def cells_of(app: App) -> Cells:
@@ -33,24 +22,24 @@ def cells_of(app: App) -> Cells:
     return Cells(units=digest.units, language=digest.language)
 
 
-def cells_on(template: str, facts: Mapping[str, Any], cells: Cells) -> Cells:
-    """Return how they are written on a page that is to tell these facts."""
-    told = [facts[name] for name in _TOLD if facts.get(name)] + list(facts.get("reasons", ()))
-    if template in SPOKEN and all(isinstance(text, Worded) for text in told):
-        return cells
-    return replace(cells, language="en")
-
-
-def in_words(template: str, facts: Mapping[str, Any], cells: Cells) -> dict[str, str]:
-    """Return what the program says among the facts of a page, in the page's language."""
-    if template not in SPOKEN:
-        return {}
-    return {name: said(facts[name], cells) for name in _TOLD if name in facts}
-
-
 def said(text: str, cells: Cells) -> str:
     """Return what the program says, in the words of the desk and the reader's language."""
     return without_secrets(in_desk_words(cells.words.said(text)))
+
+
+def said_in(text: str, cells: Cells) -> tuple[str, str]:
+    """Return what the program says, and the language it is said in: English if words lack."""
+    own = cells.words.said_if_known(text)
+    language = "en" if own is None else cells.language
+    return without_secrets(in_desk_words(text if own is None else own)), language
+
+
+def told(text: str, cells: Cells) -> Markup:
+    """Return what the program says as a part of a page, marked if it is in another language."""
+    words, language = said_in(text, cells)
+    if language == cells.language:
+        return escape(words)
+    return Markup('<span lang="{}">{}</span>').format(language, words)
 
 
 def caution_words(caution: Caution, cells: Cells) -> Caution | None:
@@ -74,4 +63,6 @@ def helps(cells: Cells) -> dict[str, Any]:
         "code_words": lambda text: code_words(text, cells.words),
         "caution_words": lambda caution: caution_words(caution, cells),
         "said": lambda text: said(text, cells),
+        "told": lambda text: told(text, cells),
+        "known": cells.words.known,
     }

@@ -8,7 +8,7 @@ if (lines) {
   told.onmessage = (event) => {
     lines.querySelector(".soft")?.remove();
     const line = document.createElement("li");
-    line.textContent = JSON.parse(event.data);
+    [line.textContent, line.lang] = JSON.parse(event.data);
     lines.append(line);
   };
   told.addEventListener("seconds", (event) => {
@@ -18,6 +18,9 @@ if (lines) {
   // the page is asked again after a while: it has the lines that came meanwhile
   told.onerror = () => { told.close(); setTimeout(() => location.reload(), 2000); };
 }
+
+const again = document.querySelector("[data-again]");
+if (again) setTimeout(() => location.replace(again.dataset.again), 1000);
 
 for (const live of document.querySelectorAll("form[data-live]")) {
   let asked = 0;

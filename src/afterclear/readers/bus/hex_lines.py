@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass, field
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.records import Delivery, Rejection
 
 HEAD_BYTES = 8192
@@ -76,7 +76,13 @@ def sections_of(delivery: Delivery) -> tuple[list[Section], list[Rejection]]:
             rejections.append(Rejection("scans", number, None, line[:200], _EXPECTED))
     sections = [section for section in sections if section.lines]
     if not sections:
-        raise RefusedFileError(f"{delivery.name} holds no answer of a control unit: {_EXPECTED}.")
+        raise RefusedFileError(
+            worded(
+                "{name} holds no answer of a control unit: {expected}.",
+                name=delivery.name,
+                expected=_EXPECTED,
+            )
+        )
     return sections, rejections
 
 

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from afterclear.errors import DecodeError, RefusedFileError
+from afterclear.errors import DecodeError, RefusedFileError, worded
 from afterclear.protocols import isotp, obd
 from afterclear.readers.bus.diagnostic_answers import (
     Answer,
@@ -110,8 +110,13 @@ def _begin(section: Section, delivery: Delivery) -> tuple[float, str]:
         moment = datetime.fromisoformat(written)
     except ValueError as error:
         raise RefusedFileError(
-            f"{delivery.name}, line {section.first_line} and on: scanned_at is {written!r}; "
-            "expected a time such as 2025-03-30T14:05:00+02:00 (ISO 8601)."
+            worded(
+                "{name}, line {first_line} and on: scanned_at is {written!r}; expected a time such "
+                "as 2025-03-30T14:05:00+02:00 (ISO 8601).",
+                name=delivery.name,
+                first_line=section.first_line,
+                written=written,
+            )
         ) from error
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=ZoneInfo(delivery.zone))
@@ -123,7 +128,11 @@ def _form(section: Section) -> str:
     if stated in FORMS:
         return stated
     if stated:
-        raise RefusedFileError(f"form is {stated!r}; use one of: {', '.join(FORMS)}.")
+        raise RefusedFileError(
+            worded(
+                "form is {stated!r}; use one of: {forms}.", stated=stated, forms=", ".join(FORMS)
+            )
+        )
     if any(line.identifier is None for line in section.lines):
         return "older"
     answers = [line for line in section.lines if not line.is_question]

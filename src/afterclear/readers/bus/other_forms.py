@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.bus.can_frames import LATEST_S, SCHEMA, Frames
 from afterclear.readers.limits import check_size
 from afterclear.records import Delivery, Rejection
@@ -51,8 +51,14 @@ def read_other(delivery: Delivery, form: str) -> Frames:
     except Exception as error:
         if rows.is_empty():
             raise RefusedFileError(
-                f"{delivery.name} looks like a {form} bus recording, but none of its frames "
-                f"could be read: {error}. Record it again, or convert it to candump text."
+                worded(
+                    "{name} looks like a {form} bus recording, but none of its frames "
+                    "could be read: {error}. Record it again, or convert it to candump "
+                    "text.",
+                    name=delivery.name,
+                    form=form,
+                    error=error,
+                )
             ) from error
         frames.rejections.append(
             Rejection(
@@ -151,8 +157,10 @@ def _measurement(path: Path) -> Iterator[Iterable["can.Message"]]:
         reader = can.MF4Reader(path)
     except NotImplementedError as error:
         raise RefusedFileError(
-            "MDF recordings are read with the extra package asammdf, which is not installed. "
-            "Run: pip install 'afterclear[mf4]'"
+            worded(
+                "MDF recordings are read with the extra package asammdf, which is not installed. "
+                "Run: pip install 'afterclear[mf4]'"
+            )
         ) from error
     try:
         yield reader

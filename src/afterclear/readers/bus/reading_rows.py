@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import polars as pl
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.bus.unit_readings import CodeSeen, Readings, UnitReading
 from afterclear.records import Delivery, PlainRows, Rejection
 
@@ -34,8 +34,12 @@ def vehicle_of(delivery: Delivery, vins: Mapping[str, str]) -> Vehicle:
     if vehicle_id is None:
         found = f"its units state {len(stated)} VINs" if stated else "it has no VIN"
         raise RefusedFileError(
-            f"{delivery.name} does not say whose vehicle it is: {found}. Name the vehicle with "
-            "`load --vehicle ID`, or with `vehicle` of the source in sources.toml."
+            worded(
+                "{name} does not say whose vehicle it is: {found}. Name the vehicle with `load "
+                "--vehicle ID`, or with `vehicle` of the source in sources.toml.",
+                name=delivery.name,
+                found=found,
+            )
         )
     return Vehicle(vehicle_id, vin)
 

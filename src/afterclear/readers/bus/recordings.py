@@ -11,7 +11,7 @@ from itertools import zip_longest
 
 import polars as pl
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.protocols.obd import Form
 from afterclear.readers.bus import can_frames
 from afterclear.readers.bus.can_diagnostics import diagnostic_messages
@@ -66,14 +66,20 @@ def _frames(delivery: Delivery) -> Frames:
     form = _form(delivery)
     if form is None:
         raise RefusedFileError(
-            f"{delivery.name} is no bus recording: none of its first lines is a frame "
-            f"({can_frames.EXPECTED_LINE})."
+            worded(
+                "{name} is no bus recording: none of its first lines is a frame ({expected_line}).",
+                name=delivery.name,
+                expected_line=can_frames.EXPECTED_LINE,
+            )
         )
     if form == can_frames.UNSTAMPED and delivery.started_at is None:
         raise RefusedFileError(
-            f"{delivery.name} is a bus recording without time stamps: nothing in it says when it "
-            "was made. Say when it began with `load --begun TIME`, or record with time stamps "
-            "(candump -L)."
+            worded(
+                "{name} is a bus recording without time stamps: nothing in it says when it "
+                "was made. Say when it began with `load --begun TIME`, or record with time "
+                "stamps (candump -L).",
+                name=delivery.name,
+            )
         )
     if form in {"candump", can_frames.UNSTAMPED}:
         is_stamped = form != can_frames.UNSTAMPED
@@ -81,7 +87,7 @@ def _frames(delivery: Delivery) -> Frames:
     else:
         frames = read_other(delivery, form)
     if frames.table.is_empty() and not frames.skipped.total():
-        raise RefusedFileError(f"{delivery.name} holds no frame of a bus.")
+        raise RefusedFileError(worded("{name} holds no frame of a bus.", name=delivery.name))
     return frames
 
 

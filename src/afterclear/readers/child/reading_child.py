@@ -22,7 +22,7 @@ from queue import SimpleQueue
 from types import ModuleType
 from typing import IO, TYPE_CHECKING, Any
 
-from afterclear.errors import DecodeError, RefusedFileError, UsageError
+from afterclear.errors import DecodeError, RefusedFileError, UsageError, packed, told_by
 from afterclear.readers.containers import container_kind, unpacked
 from afterclear.readers.limits import ReadingLimits
 from afterclear.readers.reader import Reader
@@ -115,9 +115,9 @@ class Suggest:
         from afterclear.readers.unread import why_unread  # noqa: PLC0415
 
         try:
-            return asdict(suggest_map(self.delivery, self.context, self.answers))
+            return packed(asdict(suggest_map(self.delivery, self.context, self.answers)))
         except RefusedFileError as error:
-            raise RefusedFileError(why_unread(self.delivery) or str(error)) from error
+            raise RefusedFileError(why_unread(self.delivery) or told_by(error)) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,9 +196,9 @@ def _answered(question: Question, readers: Sequence[Reader]) -> dict[str, object
     except MemoryError:
         return {"error": MEMORY}
     except (RefusedFileError, DecodeError) as error:
-        return {"error": REFUSED, "said": str(error)}
+        return {"error": REFUSED, "said": packed(told_by(error))}
     except UsageError as error:
-        return {"error": USAGE, "said": str(error)}
+        return {"error": USAGE, "said": packed(told_by(error))}
     except BaseException as error:  # noqa: BLE001 - a panic of native code is not an Exception
         number = _machines_number(error)
         if number is None:

@@ -28,7 +28,14 @@ from queue import Empty, SimpleQueue
 from types import TracebackType
 from typing import IO, TYPE_CHECKING, Any, Self
 
-from afterclear.errors import FaultError, RefusedFileError, UnreachableError, UsageError
+from afterclear.errors import (
+    FaultError,
+    RefusedFileError,
+    UnreachableError,
+    UsageError,
+    unpacked,
+    worded,
+)
 from afterclear.readers.child.crossing import picked_up
 from afterclear.readers.child.reading_child import (
     FAULT,
@@ -190,7 +197,7 @@ class Readers:
         from afterclear.readers.suggesting import suggestion_of  # noqa: PLC0415 - as above
 
         answer: Any = self._ask(Suggest(delivery, context, answers), delivery.name)
-        return suggestion_of(answer)
+        return suggestion_of(unpacked(answer))
 
     def _ask(self, question: Question, name: str) -> object:
         """Ask the other process, beginning one where there is none."""
@@ -211,11 +218,11 @@ class Readers:
             raise self._error(answer, name)
 
     def _error(self, answer: dict[str, Any], name: str) -> Exception:
-        said = answer.get("said")
+        said = unpacked(answer.get("said"))
         if answer["error"] == REFUSED:
-            return RefusedFileError(str(said))
+            return RefusedFileError(said)
         if answer["error"] == USAGE:
-            return UsageError(str(said))
+            return UsageError(said)
         if answer["error"] == FAULT:
             return FaultError(name, str(said), str(answer["trace"]))
         if answer["error"] == MACHINE:
@@ -252,16 +259,20 @@ _TIME, _CRASH, _ENDED_FROM_OUTSIDE = "time", "crash", "ended"
 
 def _took_too_much(error: str, name: str, said: object, limits: ReadingLimits) -> str:
     if error == MEMORY:
-        return (
-            f"{name} takes more than {limits.memory_bytes / 1e6:,.0f} MB of memory to read. "
-            "Deliver it in pieces, or allow more as limits.reader_memory_mb."
+        return worded(
+            "{name} takes more than {mb:,.0f} MB of memory to read. Deliver it in pieces, or allow "
+            "more as limits.reader_memory_mb.",
+            name=name,
+            mb=limits.memory_bytes / 1e6,
         )
     if error == _TIME:
-        return (
-            f"{name} takes more than {limits.seconds:g} s to read. "
-            "Deliver it in pieces, or allow more as limits.reader_seconds."
+        return worded(
+            "{name} takes more than {seconds:g} s to read. Deliver it in pieces, or allow more as "
+            "limits.reader_seconds.",
+            name=name,
+            seconds=limits.seconds,
         )
-    return f"{name} is damaged; its parser crashed on it ({said})."
+    return worded("{name} is damaged; its parser crashed on it ({said}).", name=name, said=said)
 
 
 @dataclass(slots=True)

@@ -8,6 +8,8 @@ from collections.abc import Iterator, Sequence
 
 import olefile
 
+from afterclear.errors import worded
+
 _STREAMS = ("Workbook", "Book")
 # cells, empty ones among them: row, column, ... (MS-XLS 2.4.28, 2.4.90, 2.4.127 and others)
 _CELLS = {*(0x0006, 0x00D6, 0x00FD, 0x0201, 0x0203, 0x0204, 0x0205, 0x027E, 0x00BD, 0x00BE)}
@@ -36,13 +38,17 @@ def beyond_a_sheet(raw: bytes) -> str:
     """
     for _, kind, body in records_of(raw):
         if kind in _CELLS and (column := _number(body[2:4]) + 1) > _COLUMNS:
-            return f"names a cell in column {column:,}"
+            return worded("names a cell in column {column:,}", column=column)
         if kind == _DIMENSIONS:
             (top, bottom), (left, right) = _extent(body)
             if not (top <= bottom <= _ROWS and left <= right <= _COLUMNS):
-                return (
-                    f"says that a sheet runs from row {top + 1:,}, column {left + 1:,} to row "
-                    f"{bottom:,}, column {right:,}"
+                return worded(
+                    "says that a sheet runs from row {top:,}, column {left:,} to row {bottom:,}, "
+                    "column {right:,}",
+                    top=top + 1,
+                    left=left + 1,
+                    bottom=bottom,
+                    right=right,
                 )
     return ""
 
@@ -70,9 +76,9 @@ def why_no_workbook(raw: bytes) -> str:
         with olefile.OleFileIO(io.BytesIO(raw)) as container:
             container.loadminifat()
             if container.exists("EncryptedPackage"):  # MS-OFFCRYPTO 2.3.4.4
-                return "is protected by a password; deliver it without"
+                return worded("is protected by a password; deliver it without")
             if _leads_in_a_circle(container.fat) or _leads_in_a_circle(container.minifat):
-                return "is damaged: its parts lead in a circle. Save it anew, or as CSV"
+                return worded("is damaged: its parts lead in a circle. Save it anew, or as CSV")
     # a damaged container raises whatever its bytes lead to; the parser says it in its own words
     except Exception:  # noqa: BLE001
         return ""

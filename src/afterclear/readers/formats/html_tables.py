@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, told_by, worded
 from afterclear.readers.maps.struck_cells import StruckCells
 
 MAX_SPAN = 1000  # the HTML standard's own limit on colspan
@@ -53,7 +53,7 @@ class _Tables(HTMLParser):
         elif tag == "table":
             self._end_row()
             if len(self._open) >= MAX_DEPTH:
-                raise RefusedFileError("it has tables nested too deep.")
+                raise RefusedFileError(worded("it has tables nested too deep."))
             self._open.append(HtmlTable(" ".join("".join(self.text).split(" "))))
             self.tables.append(self._open[-1])
             self.text = []
@@ -133,7 +133,9 @@ class _Tables(HTMLParser):
             row.append(text)
             self._n_cells += 1
         if self._n_cells > MAX_CELLS:
-            raise RefusedFileError(f"it has more than {MAX_CELLS:,} cells.")
+            raise RefusedFileError(
+                worded("it has more than {max_cells:,} cells.", max_cells=MAX_CELLS)
+            )
 
     def _take_spans(self) -> None:
         """Fill in what cells of rows above reach down to here."""
@@ -215,9 +217,13 @@ def html_tables(text: str, where: str) -> list[HtmlTable]:
         parser.feed(text.replace("\r\n", "\n").replace("\r", "\n"))
         tables = parser.finish()
     except (AssertionError, RecursionError) as error:
-        raise RefusedFileError(f"{where} is no HTML: {error}") from error
+        raise RefusedFileError(
+            worded("{where} is no HTML: {error}", where=where, error=error)
+        ) from error
     except RefusedFileError as error:
-        raise RefusedFileError(f"{where} is refused: {error}") from error
+        raise RefusedFileError(
+            worded("{where} is refused: {why}", where=where, why=told_by(error))
+        ) from error
     if not tables:
-        raise RefusedFileError(f"{where} has no table in it.")
+        raise RefusedFileError(worded("{where} has no table in it.", where=where))
     return tables

@@ -9,7 +9,7 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.source_table import MAX_COLUMNS, SourceTable, frame_of
 from afterclear.records import Rejection
@@ -42,10 +42,16 @@ def json_tree(text: str, where: str, decimal: str = ".") -> tuple[Node, list[Rej
     try:
         return _loads(text, decimal), []
     except RecursionError as error:
-        raise RefusedFileError(f"{where} nests deeper than {MAX_DEPTH} levels.") from error
+        raise RefusedFileError(
+            worded(
+                "{where} nests deeper than {max_depth} levels.", where=where, max_depth=MAX_DEPTH
+            )
+        ) from error
     except ValueError as error:
         if "\n" not in text.strip():
-            raise RefusedFileError(f"{where} is no JSON: {error}.") from error
+            raise RefusedFileError(
+                worded("{where} is no JSON: {error}.", where=where, error=error)
+            ) from error
         return _json_lines(text, where, error, decimal)
 
 
@@ -75,7 +81,9 @@ def _json_lines(
             thing[LINE_KEY] = str(number)
         things.append(thing)
     if not things or len(broken) > len(things):
-        raise RefusedFileError(f"{where} is no JSON: {error}.") from error
+        raise RefusedFileError(
+            worded("{where} is no JSON: {error}.", where=where, error=error)
+        ) from error
     return things, broken
 
 
@@ -90,14 +98,30 @@ def nested_table(tree: Node, spec: MapTable, where: str) -> SourceTable:
     try:
         rows = _bounded(_rows(tree, steps, (), {}, 0), tree, where)
     except RecursionError as error:
-        raise RefusedFileError(f"{where} nests deeper than {MAX_DEPTH} levels.") from error
+        raise RefusedFileError(
+            worded(
+                "{where} nests deeper than {max_depth} levels.", where=where, max_depth=MAX_DEPTH
+            )
+        ) from error
     if not rows:
-        raise RefusedFileError(f"{where} has nothing at the path {spec.rows or '(the root)'!r}.")
+        raise RefusedFileError(
+            worded(
+                "{where} has nothing at the path {what!r}.",
+                where=where,
+                what=spec.rows or "(the root)",
+            )
+        )
     names: dict[str, None] = {}
     for row in rows:
         names.update(dict.fromkeys(row.cells))
     if len(names) > MAX_COLUMNS:
-        raise RefusedFileError(f"{where} has {len(names):,} different names in its rows.")
+        raise RefusedFileError(
+            worded(
+                "{where} has {n_names:,} different names in its rows.",
+                where=where,
+                n_names=len(names),
+            )
+        )
     if len(names) * len(rows) > FREE_CELLS:
         _check_growth(len(names) * len(rows), tree, where)
     order = list(names)
@@ -126,8 +150,14 @@ def _check_growth(n_cells: int, tree: Node, where: str) -> None:
             left += node.values() if isinstance(node, dict) else node
     if n_cells > MAX_GROWTH * n_said:
         raise RefusedFileError(
-            f"{where} says {n_said:,} things, which would make a table of over {n_cells:,} cells: "
-            "its rows have hardly a name in common, or all repeat what stands above them."
+            worded(
+                "{where} says {n_said:,} things, which would make a table of over "
+                "{n_cells:,} cells: its rows have hardly a name in common, or all repeat "
+                "what stands above them.",
+                where=where,
+                n_said=n_said,
+                n_cells=n_cells,
+            )
         )
 
 
@@ -167,7 +197,9 @@ def _flat(
 ) -> dict[str, str]:
     """Write an object's values as cells; lists of texts are joined, of objects only in a row."""
     if depth > MAX_DEPTH:
-        raise RefusedFileError(f"it nests deeper than {MAX_DEPTH} levels.")
+        raise RefusedFileError(
+            worded("it nests deeper than {max_depth} levels.", max_depth=MAX_DEPTH)
+        )
     cells: dict[str, str] = {}
     for key, value in node.items():
         if key == LINE_KEY or value is None:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import pypdfium2 as pdfium
 from pypdfium2 import raw as api
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.printed_pages import Page, Rule, Word
 
 MAX_LETTERS = 200_000  # of one page; small print on A3 holds some 30,000
@@ -46,8 +46,13 @@ def read_pages(
             n_pages = len(document)
             if n_pages > max_pages:
                 raise RefusedFileError(
-                    f"{where} has {n_pages:,} pages; at most {max_pages:,} are read. Deliver it in "
-                    "parts, or allow more as limits.reader_pages."
+                    worded(
+                        "{where} has {n_pages:,} pages; at most {max_pages:,} are read. "
+                        "Deliver it in parts, or allow more as limits.reader_pages.",
+                        where=where,
+                        n_pages=n_pages,
+                        max_pages=max_pages,
+                    )
                 )
             lost: Counter[bool] = Counter()
             pages = [
@@ -61,8 +66,11 @@ def read_pages(
         raise RefusedFileError(_scanned(where) if is_scanned else f"{where} has no text in it.")
     if lost[True] > _MOST_LOST * lost.total():
         raise RefusedFileError(
-            f"{where} does not say which letters its signs are. Ask for the data behind it, or for "
-            "a PDF whose text can be copied."
+            worded(
+                "{where} does not say which letters its signs are. Ask for the data behind it, or "
+                "for a PDF whose text can be copied.",
+                where=where,
+            )
         )
     return pages
 
@@ -92,8 +100,14 @@ def _page(page: pdfium.PdfPage, number: int, where: str, lost: Counter[bool]) ->
         n_letters = text.count_chars()
         if n_letters > MAX_LETTERS:
             raise RefusedFileError(
-                f"{where}, page {number} has {n_letters:,} letters; at most {MAX_LETTERS:,} of one "
-                "page are read."
+                worded(
+                    "{where}, page {number} has {n_letters:,} letters; at most "
+                    "{max_letters:,} of one page are read.",
+                    where=where,
+                    number=number,
+                    n_letters=n_letters,
+                    max_letters=MAX_LETTERS,
+                )
             )
         words = tuple(_words(text, n_letters, turn, page.get_bbox(), lost))
     has_pictures = not words and any(page.get_objects([api.FPDF_PAGEOBJ_IMAGE], max_depth=4))

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.printed_columns import (
     FACTS,
     FAR,
@@ -75,8 +75,11 @@ def printed_tables(pages: Sequence[Page], where: str) -> list[PrintedTable]:
         text = held_text(text, lines[at:])
     if not tables:
         raise RefusedFileError(
-            f"{where} has no table that could be found. If it is a report, write a map of the kind "
-            "'text' with patterns, as help/imports.md of the program tells."
+            worded(
+                "{where} has no table that could be found. If it is a report, write a map of the "
+                "kind 'text' with patterns, as help/imports.md of the program tells.",
+                where=where,
+            )
         )
     return tables
 

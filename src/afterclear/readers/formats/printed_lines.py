@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.printed_pages import Page, Word
 
 MAX_LINES = 2_000  # of one page; A3 in small print has some 300
@@ -77,7 +77,11 @@ def _lines(page: Page, before: int) -> list[Line]:
             lines.append([])
             if len(lines) > MAX_LINES:
                 raise RefusedFileError(
-                    f"Page {page.number} has more than {MAX_LINES:,} lines of text; no report has."
+                    worded(
+                        "Page {number} has more than {max_lines:,} lines of text; no report has.",
+                        number=page.number,
+                        max_lines=MAX_LINES,
+                    )
                 )
         lines[-1].append(word)
     return [

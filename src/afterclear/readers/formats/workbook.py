@@ -19,7 +19,7 @@ from typing import IO
 
 from python_calamine import CalamineError, CalamineWorkbook, SheetVisibleEnum
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.biff_records import beyond_a_sheet, why_no_workbook
 from afterclear.readers.formats.struck_rows import struck_rows
 from afterclear.readers.limits import check_zip
@@ -95,11 +95,15 @@ def read_sheets(
         check_zip(io.BytesIO(raw), where)
         _check_corners(raw, where)
     elif why := why_no_workbook(raw):
-        raise RefusedFileError(f"{where} {why}.")
+        raise RefusedFileError(worded("{where} {why}.", where=where, why=why))
     elif what := beyond_a_sheet(raw):
         raise RefusedFileError(
-            f"{where} is damaged: it {what}, and a sheet of an xls has 65,536 rows and 256 "
-            "columns. Save it anew, or as CSV."
+            worded(
+                "{where} is damaged: it {what}, and a sheet of an xls has 65,536 rows and 256 "
+                "columns. Save it anew, or as CSV.",
+                where=where,
+                what=what,
+            )
         )
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(raw))
@@ -112,11 +116,15 @@ def read_sheets(
         raise
     # the parser's errors are several, and a panic of its native code is a BaseException
     except (CalamineError, ValueError, OSError, TypeError, OverflowError, MemoryError) as error:
-        raise RefusedFileError(f"{where} cannot be read as a workbook: {error}.") from error
+        raise RefusedFileError(
+            worded("{where} cannot be read as a workbook: {error}.", where=where, error=error)
+        ) from error
     except BaseException as error:
         if type(error).__name__ != "PanicException":
             raise
-        raise RefusedFileError(f"{where} is damaged; its parser gave up on it.") from error
+        raise RefusedFileError(
+            worded("{where} is damaged; its parser gave up on it.", where=where)
+        ) from error
     struck = struck_rows(raw)
     return [_with_struck(sheet, struck.get(sheet.name, set())) for sheet in sheets]
 
@@ -194,7 +202,9 @@ def _sheet(book: CalamineWorkbook, name: str, where: str, how: tuple[str, int | 
 def _fill_down(cells: list[list[Cell]], merged: Sequence[Range], where: str) -> None:
     """Repeat the content of cells merged over several rows in each row of their first column."""
     if sum(last - first for (first, _), (last, _) in merged) > MAX_CELLS:
-        raise RefusedFileError(f"{where} merges more cells than a sheet has. Save it as CSV.")
+        raise RefusedFileError(
+            worded("{where} merges more cells than a sheet has. Save it as CSV.", where=where)
+        )
     for (first, column), (last, _) in merged:
         held = cells[first][column] if first < len(cells) and column < len(cells[first]) else ""
         words = isinstance(held, str) and (

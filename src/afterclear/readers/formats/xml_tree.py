@@ -10,7 +10,7 @@ from xml.etree.ElementTree import ParseError
 from defusedxml.common import DefusedXmlException
 from defusedxml.ElementTree import DefusedXMLParser
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, told_by, worded
 from afterclear.readers.formats.nested import LINE_KEY, MAX_DEPTH, Node
 
 MAX_ELEMENTS = 20_000_000
@@ -30,7 +30,11 @@ class _Builder:
         self.n_elements += 1
         if len(self._open) > MAX_DEPTH or self.n_elements > MAX_ELEMENTS:
             raise RefusedFileError(
-                f"it has more than {MAX_DEPTH} levels or {MAX_ELEMENTS:,} elements."
+                worded(
+                    "it has more than {max_depth} levels or {max_elements:,} elements.",
+                    max_depth=MAX_DEPTH,
+                    max_elements=MAX_ELEMENTS,
+                )
             )
         node: dict[str, Node] = {LINE_KEY: str(self.line_now())}
         node |= {f"@{_local(key)}": value for key, value in attributes.items()}
@@ -82,10 +86,16 @@ def xml_tree(raw: bytes | str, where: str) -> Node:
         parser.close()
     except DefusedXmlException as error:
         raise RefusedFileError(
-            f"{where} declares a document type or entities; such XML is not read."
+            worded(
+                "{where} declares a document type or entities; such XML is not read.", where=where
+            )
         ) from error
     except RefusedFileError as error:
-        raise RefusedFileError(f"{where} is refused: {error}") from error
+        raise RefusedFileError(
+            worded("{where} is refused: {why}", where=where, why=told_by(error))
+        ) from error
     except (ParseError, ValueError, LookupError) as error:
-        raise RefusedFileError(f"{where} is no well-formed XML: {error}.") from error
+        raise RefusedFileError(
+            worded("{where} is no well-formed XML: {error}.", where=where, error=error)
+        ) from error
     return builder.root

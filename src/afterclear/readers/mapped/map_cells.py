@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 
 import polars as pl
 
+from afterclear.errors import worded
 from afterclear.plain import MILE_COLUMNS, Kind
 from afterclear.readers.mapped.map_times import TimeRules, Times, dates, instants
 from afterclear.readers.maps.checked_map import NUMBERS, TIMES, ImportMap, MapColumn
@@ -144,10 +145,11 @@ def _refuse_other_codes(made: PlainCells, denied: str) -> None:
     refuse(
         made,
         is_lost,
-        "all codes of the cell; the map's pattern loses some. `each` in the map parts them",
+        worded("all codes of the cell; the map's pattern loses some. `each` in the map parts them"),
     )
     is_denied = made.raw.fill_null("").str.to_uppercase().str.contains(denied)
-    refuse(made, is_denied, "a code that was stored; the cell says that it was not, or no longer")
+    said = worded("a code that was stored; the cell says that it was not, or no longer")
+    refuse(made, is_denied, said)
 
 
 def _n_codes(cells: pl.Series) -> pl.Series:

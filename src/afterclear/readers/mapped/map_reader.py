@@ -6,7 +6,7 @@ from fnmatch import fnmatchcase
 from pathlib import PurePosixPath
 from re import search
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.printed_lines import printed_text
 from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.workbook import is_workbook, read_sheets
@@ -79,8 +79,12 @@ class BrokenMapReader:
 
         """
         raise RefusedFileError(
-            f"{delivery.name} waits for its map to be mended: {'; '.join(self.broken.problems)}. "
-            "Then 'afterclear replay' reads it again."
+            worded(
+                "{name} waits for its map to be mended: {problems}. Then 'afterclear replay' reads "
+                "it again.",
+                name=delivery.name,
+                problems="; ".join(self.broken.problems),
+            )
         )
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import polars as pl
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.plain import APART, MILE_COLUMNS, ONCE, TABLES, Kind
 from afterclear.readers.mapped.map_cells import PlainCells, Target, multiply, plain_cells
 from afterclear.readers.mapped.map_shape import (
@@ -172,8 +172,13 @@ def origins_of(table: SourceTable, spec: MapTable, where: str) -> dict[str, tupl
     if missing:
         known = ", ".join(repr(n) for n in names[:40])
         raise RefusedFileError(
-            f"{where} has no column {', '.join(map(repr, dict.fromkeys(missing)))}. "
-            f"It has: {known}. Mend the map, or mark the column optional."
+            worded(
+                "{where} has no column {names}. It has: {known}. Mend the map, or mark the column "
+                "optional.",
+                where=where,
+                names=", ".join(map(repr, dict.fromkeys(missing))),
+                known=known,
+            )
         )
     return origins
 
@@ -186,14 +191,23 @@ def _find(heading: str, keys: dict[str, str], where: str) -> str | None:
     if key in keys:
         if f"{key}#2" in keys:
             raise RefusedFileError(
-                f"{where} has the heading {heading!r} more than once. Say in the map which is "
-                f"meant: {heading}#1 or {heading}#2."
+                worded(
+                    "{where} has the heading {heading!r} more than once. Say in the map "
+                    "which is meant: {heading}#1 or {heading}#2.",
+                    where=where,
+                    heading=heading,
+                )
             )
         return keys[key]
     ends = [name for path, name in keys.items() if path.endswith(f".{key}")]
     if len(ends) > 1:
         raise RefusedFileError(
-            f"{where}: {heading!r} could be {' or '.join(ends[:5])}. Write more of its path."
+            worded(
+                "{where}: {heading!r} could be {ends}. Write more of its path.",
+                where=where,
+                heading=heading,
+                ends=" or ".join(ends[:5]),
+            )
         )
     return ends[0] if ends else None
 
@@ -203,7 +217,13 @@ def _pieces(frame: pl.DataFrame, heading: str, where: str) -> pl.Series:
     keys = {plain_heading(name): name for name in frame.columns if name != LINE}
     found = _find(heading, keys, where)
     if found is None:
-        raise RefusedFileError(f"{where} has no column {heading!r}. Mend `times` in the map.")
+        raise RefusedFileError(
+            worded(
+                "{where} has no column {heading!r}. Mend `times` in the map.",
+                where=where,
+                heading=heading,
+            )
+        )
     return frame[found]
 
 
@@ -225,7 +245,14 @@ def _constant_text(
         if found:
             return found[1].strip()
         if not column.optional:
-            raise RefusedFileError(f"{where}: {part} has nothing like {pattern!r}.")
+            raise RefusedFileError(
+                worded(
+                    "{where}: {part} has nothing like {pattern!r}.",
+                    where=where,
+                    part=part,
+                    pattern=pattern,
+                )
+            )
     return None
 
 
@@ -344,8 +371,11 @@ def _whose(
     identifiers = [by_name[n].cells for n in ("vehicle_id", *KEY_IDENTIFIERS) if n in by_name]
     if not identifiers and delivery.vehicle_id is None:
         raise RefusedFileError(
-            f"{where} does not say whose rows these are. Map vehicle_id, vin or plate, or name "
-            "the vehicle with `load --vehicle ID` or `vehicle` of the source in sources.toml."
+            worded(
+                "{where} does not say whose rows these are. Map vehicle_id, vin or plate, or name "
+                "the vehicle with `load --vehicle ID` or `vehicle` of the source in sources.toml.",
+                where=where,
+            )
         )
     if "vehicle_id" not in by_name:
         own: list[str | None] = [None if identifiers else delivery.vehicle_id]

@@ -11,7 +11,7 @@ from fnmatch import fnmatchcase
 import polars as pl
 
 from afterclear.catalogue.codes import says_none
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.maps.checked_map import MapColumn, MapTable
 from afterclear.readers.maps.source_table import LINE, SourceTable, find_column, plain_heading
 
@@ -100,7 +100,11 @@ def _row_for_each_code(frame: pl.DataFrame, spec: MapTable, where: str) -> pl.Da
     names = matching(frame.columns, spec.codes_from)
     if not names:
         wanted = ", ".join(map(repr, spec.codes_from))
-        raise RefusedFileError(f"{where} has no column that fits {wanted} (codes_from).")
+        raise RefusedFileError(
+            worded(
+                "{where} has no column that fits {wanted} (codes_from).", where=where, wanted=wanted
+            )
+        )
     beside = {
         plain: _in_step(frame, plain, column.beside, names, where)
         for plain, column in spec.columns.items()
@@ -147,8 +151,15 @@ def _in_step(
     found = [n for n in matching(frame.columns, patterns) if n not in codes]
     if len(found) != len(codes):
         raise RefusedFileError(
-            f"{where}: {column} should stand beside each of the {len(codes)} columns of codes, but "
-            f"{len(found)} columns fit {', '.join(map(repr, patterns))}."
+            worded(
+                "{where}: {column} should stand beside each of the {n_codes} columns of codes, but "
+                "{n_found} columns fit {names}.",
+                where=where,
+                column=column,
+                n_codes=len(codes),
+                n_found=len(found),
+                names=", ".join(map(repr, patterns)),
+            )
         )
     return found
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from fnmatch import fnmatchcase
 from functools import partial
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.delimited import DelimitedFile
 from afterclear.readers.formats.grids import Grid, table_of_grid
 from afterclear.readers.formats.html_tables import html_tables, texts_above
@@ -96,7 +96,9 @@ def _in_lines(text: str, delivery: Delivery, how: ImportMap) -> Iterator[Found]:
     for spec in how.table:
         table = report_table(text, spec)
         if table.frame.is_empty() and not any(spec.section):
-            raise RefusedFileError(f"{delivery.name} has no line that is a row by the map.")
+            raise RefusedFileError(
+                worded("{name} has no line that is a row by the map.", name=delivery.name)
+            )
         yield spec, table, delivery.name
 
 

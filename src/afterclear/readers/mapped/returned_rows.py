@@ -16,7 +16,7 @@ from typing import Final
 
 import polars as pl
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.plain import TABLES, check_zone
 from afterclear.readers.formats.workbook import Sheet, is_packed, read_sheets
 from afterclear.readers.mapped.map_rows import origins_of, shaped_rows
@@ -78,10 +78,14 @@ def _of_text(raw: bytes, maps: Mapping[str, ImportMap], delivery: Delivery) -> R
     try:
         read = decoded(raw, "detect", where)
     except RefusedFileError as error:
-        raise RefusedFileError(f"{error} A sheet of refused rows: save it in UTF-8.") from error
+        raise RefusedFileError(
+            worded("{error} A sheet of refused rows: save it in UTF-8.", error=error)
+        ) from error
     found = AS_TEXT.match(read.text)
     if found is None:  # it was recognised by this, and may have changed since
-        raise RefusedFileError(f"{where} holds no rows that were refused. {_AGAIN}")
+        raise RefusedFileError(
+            worded("{where} holds no rows that were refused. {again}", where=where, again=_AGAIN)
+        )
     lines = csv.reader(io.StringIO(read.text, newline=""), delimiter=found[1])
     sheet = Sheet("CSV", [(n, [cell or None for cell in row]) for n, row in enumerate(lines, 1)])
     own, made = _own_of_text(sheet, where), _Made(notes=[read.note] if read.note else [])
@@ -109,7 +113,14 @@ def _own_of_text(sheet: Sheet, where: str) -> _Own:
     """
     (_, head), *body = sheet.grid
     if FROM not in head:
-        raise RefusedFileError(f"{where} has no column {FROM!r} any more. {_AGAIN}")
+        raise RefusedFileError(
+            worded(
+                "{where} has no column {column!r} any more. {again}",
+                where=where,
+                column=FROM,
+                again=_AGAIN,
+            )
+        )
     at, own = head.index(FROM), None
     for _, cells in body:
         n, told = _number(cells[0] if cells else None), cells[at] if at < len(cells) else None
@@ -122,11 +133,25 @@ def _own_of_text(sheet: Sheet, where: str) -> _Own:
             if n and (table, came_as, zone) == (own.table, own.came_as, own.zone):
                 own.keys.setdefault(n, str(key))
     if own is None:
-        raise RefusedFileError(f"{where}: its column {FROM!r} was changed. {_AGAIN}")
+        raise RefusedFileError(
+            worded(
+                "{where}: its column {column!r} was changed. {again}",
+                where=where,
+                column=FROM,
+                again=_AGAIN,
+            )
+        )
     try:
         _check([own])
     except ValueError as error:
-        raise RefusedFileError(f"{where}: its column {FROM!r} was changed. {_AGAIN}") from error
+        raise RefusedFileError(
+            worded(
+                "{where}: its column {column!r} was changed. {again}",
+                where=where,
+                column=FROM,
+                again=_AGAIN,
+            )
+        ) from error
     return own
 
 
@@ -136,8 +161,13 @@ def _map_of(own: _Own, maps: Mapping[str, ImportMap], where: str) -> ImportMap |
     if own.came_as not in maps:
         name = own.came_as.removeprefix(MAP_PREFIX)
         raise RefusedFileError(
-            f"{where}: the rows of its sheet {own.name!r} were read by the map {name!r}, which "
-            "is not there or has mistakes. Mend the map, then bring the workbook again."
+            worded(
+                "{where}: the rows of its sheet {name!r} were read by the map {name_2!r}, which is "
+                "not there or has mistakes. Mend the map, then bring the workbook again.",
+                where=where,
+                name=own.name,
+                name_2=name,
+            )
         )
     return maps[own.came_as]
 
@@ -223,8 +253,13 @@ def _origins(sheet: Sheet | None, where: str) -> list[_Own]:
     """
     if sheet is None:
         raise RefusedFileError(
-            f"{where} holds refused rows, but its sheet {ORIGIN!r} is gone: nothing says where "
-            f"they are from. {_AGAIN}"
+            worded(
+                "{where} holds refused rows, but its sheet {origin!r} is gone: nothing says where "
+                "they are from. {again}",
+                where=where,
+                origin=ORIGIN,
+                again=_AGAIN,
+            )
         )
     own: dict[str, _Own] = {}
     try:
@@ -240,9 +275,23 @@ def _origins(sheet: Sheet | None, where: str) -> list[_Own]:
                 own[told[0]].keys[_number(told[1])] = told[2]
         _check(own.values())
     except (ValueError, KeyError, IndexError, RecursionError) as error:
-        raise RefusedFileError(f"{where}: its sheet {ORIGIN!r} was changed. {_AGAIN}") from error
+        raise RefusedFileError(
+            worded(
+                "{where}: its sheet {origin!r} was changed. {again}",
+                where=where,
+                origin=ORIGIN,
+                again=_AGAIN,
+            )
+        ) from error
     if not own:
-        raise RefusedFileError(f"{where}: its sheet {ORIGIN!r} is empty. {_AGAIN}")
+        raise RefusedFileError(
+            worded(
+                "{where}: its sheet {origin!r} is empty. {again}",
+                where=where,
+                origin=ORIGIN,
+                again=_AGAIN,
+            )
+        )
     return list(own.values())
 
 
@@ -306,13 +355,25 @@ def _columns(own: _Own, sheet: Sheet, where: str) -> tuple[int, dict[str, int]]:
             continue
         if gone := [name for name in wanted if name not in found]:
             raise RefusedFileError(
-                f"{where}, sheet {own.name!r} has no column {', '.join(map(repr, gone))} any more. "
-                f"Put it back under its heading, or leave all columns as they come. {_AGAIN}"
+                worded(
+                    "{where}, sheet {name!r} has no column {names} any more. Put it back under its "
+                    "heading, or leave all columns as they come. {again}",
+                    where=where,
+                    name=own.name,
+                    names=", ".join(map(repr, gone)),
+                    again=_AGAIN,
+                )
             )
         return at, {name: found[name] for name in wanted}
     raise RefusedFileError(
-        f"{where}, sheet {own.name!r} has no column {NUMBER!r} any more, which says which row is "
-        f"which. {_AGAIN}"
+        worded(
+            "{where}, sheet {name!r} has no column {number!r} any more, which says which row is "
+            "which. {again}",
+            where=where,
+            name=own.name,
+            number=NUMBER,
+            again=_AGAIN,
+        )
     )
 
 
@@ -341,7 +402,9 @@ def _through_map(
     where = f"{delivery.name}, sheet {own.name!r}"
     spec = fitting_table(how, own.table, list(own.headings.values()))
     if isinstance(spec, str):
-        raise RefusedFileError(f"{where} cannot be taken by itself: {spec}.")
+        raise RefusedFileError(
+            worded("{where} cannot be taken by itself: {spec}.", where=where, spec=spec)
+        )
     for told, rows in _by_file(frame):
         alone = replace(delivery, name="", zone=own.zone, vehicle_id=told.get("vehicle_id"))
         mapped = shaped_rows(SourceTable(rows, told=dict(told)), spec, how, alone, where)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.records import Rejection
 
 LINE = "\x1fline"  # no heading is called so
@@ -54,7 +54,14 @@ def find_column(heading: str, names: Sequence[str], where: str) -> str:
         if plain_heading(name) == key:
             return name
     columns = ", ".join(repr(n) for n in names if n != LINE)
-    raise RefusedFileError(f"{where} has no column {heading!r}. It has: {columns[:2000]}.")
+    raise RefusedFileError(
+        worded(
+            "{where} has no column {heading!r}. It has: {columns}.",
+            where=where,
+            heading=heading,
+            columns=columns[:2000],
+        )
+    )
 
 
 def joined_headings(rows: Sequence[Cells]) -> list[str | None]:
@@ -88,7 +95,11 @@ def unique_headings(cells: Iterable[str | None]) -> list[str]:
         if seen[key] > 1:
             seen[plain_heading(name)] += 1
     if len(names) > MAX_COLUMNS:
-        raise RefusedFileError(f"the table has {len(names):,} columns; no known export has so many")
+        raise RefusedFileError(
+            worded(
+                "the table has {n_names:,} columns; no known export has so many", n_names=len(names)
+            )
+        )
     return names
 
 
@@ -117,10 +128,21 @@ def find_header(
         for at, (_, cells) in enumerate(grid):
             if wanted <= {plain_heading(c) for c in cells if c}:
                 return at
-        raise RefusedFileError(f"{where} has no row with the headings {', '.join(header_has)}.")
+        raise RefusedFileError(
+            worded(
+                "{where} has no row with the headings {header_has}.",
+                where=where,
+                header_has=", ".join(header_has),
+            )
+        )
     if header > len(grid):
         raise RefusedFileError(
-            f"{where} has {len(grid)} rows; its headings should be row {header}."
+            worded(
+                "{where} has {n_grid} rows; its headings should be row {header}.",
+                where=where,
+                n_grid=len(grid),
+                header=header,
+            )
         )
     return header - 1
 

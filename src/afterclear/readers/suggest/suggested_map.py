@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from afterclear.catalogue.control_units import ControlUnits
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import plain_heading
 from afterclear.readers.suggest.decisions.by_past import (
@@ -118,7 +118,9 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
     title = f"{delivery.name}\n{seen.title}"
     into = decide_table(roles, sight, title, has_wide=wide is not None, asker=asker)
     if into.table == "nothing":
-        raise RefusedFileError(f"{delivery.name}: nothing of it is to be loaded, as answered.")
+        raise RefusedFileError(
+            worded("{name}: nothing of it is to be loaded, as answered.", name=delivery.name)
+        )
     language = language_of([p.heading for p in profiles] + [seen.title])
     rows = rows_of(sight, roles, context.past)
     if rows is not None:
@@ -169,7 +171,10 @@ def _miss_codes_as_headings(filling: Filling) -> None:
     coded = [p.heading for p in filling.sight.profiles if any(map(is_a_code, p.heading.split(".")))]
     if coded:
         filling.decision.missing.append(
-            f"code: codes stand among the headings, {coded[0]!r} among them; no map reads that"
+            worded(
+                "code: codes stand among the headings, {coded!r} among them; no map reads that",
+                coded=coded[0],
+            )
         )
 
 

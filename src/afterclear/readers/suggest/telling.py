@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
+from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.evidence.column_choice import Decision, Look, Taken
 from afterclear.readers.suggest.evidence.find_table import Seen
@@ -93,13 +94,13 @@ def told_columns(seen: Seen, decision: Decision) -> tuple[ColumnTold, ...]:
 def _told(look: Look, taken: list[Taken], *, is_wide: bool) -> ColumnTold:
     columns = tuple(dict.fromkeys([*(t.column for t in taken), *(["code"] if is_wide else [])]))
     best = max(taken, key=lambda t: t.sure, default=None)
-    reason = "nothing tells that it is needed"
+    reason = worded("nothing tells that it is needed")
     if best is not None:
-        reason = f"{best.sure:.0%} sure: {best.reason}"
+        reason = worded("{sure:.0%} sure: {reason}", sure=best.sure, reason=best.reason)
     elif is_wide:
-        reason = "codes stand side by side"
+        reason = worded("codes stand side by side")
     others = [
-        f"{_IN_WORDS.get(role, role).replace('_', ' ')} ({sure:.0%})"
+        worded("{role} ({sure:.0%})", role=_IN_WORDS.get(role, role).replace("_", " "), sure=sure)
         for role, sure, _ in look.roles
         if not set(_BECOMES.get(role, (role,))) & set(columns)
     ]
@@ -109,35 +110,39 @@ def _told(look: Look, taken: list[Taken], *, is_wide: bool) -> ColumnTold:
 def _values(profile: Profile, sight: Sight) -> str:
     values = profile.values
     if not values:
-        return "empty"
-    kind = next(_kinds(profile, sight))
-    shown = ", ".join(_short(v) for v in values[:_SHOWN])
-    more = f", ... {len(values):,} different" if len(values) > _SHOWN else ""
+        return worded("empty")
     n_empty = len(profile.cells) - sum(map(bool, profile.cells))
-    empty = f"; empty in {n_empty:,} of {len(profile.cells):,} rows" if n_empty else ""
-    return f"{kind}: {shown}{more}{empty}"
+    return worded(
+        "{kind}: {shown}{more}{empty}",
+        kind=next(_kinds(profile, sight)),
+        shown=", ".join(_short(v) for v in values[:_SHOWN]),
+        more=worded(", ... {n:,} different", n=len(values)) if len(values) > _SHOWN else "",
+        empty=worded("; empty in {n:,} of {all:,} rows", n=n_empty, all=len(profile.cells))
+        if n_empty
+        else "",
+    )
 
 
 def _kinds(profile: Profile, sight: Sight) -> Iterator[str]:
     """Name the kind of values; the first that fits."""
     if profile.heading in sight.times:
-        yield "times" if sight.times[profile.heading].has_clock else "dates"
+        yield worded("times") if sight.times[profile.heading].has_clock else worded("dates")
     if profile.heading in sight.clocks:
-        yield "times of day"
+        yield worded("times of day")
     values = [v for v in profile.values if not is_none_word(v)]
     tests: dict[str, Callable[[str], bool]] = {
-        "VINs": is_vin,
-        "fault codes": is_codes,
-        "plates": is_plate,
-        "numbers": is_number,
-        "control units": lambda v: sight.units.named(v) is not None,
+        worded("VINs"): is_vin,
+        worded("fault codes"): is_codes,
+        worded("plates"): is_plate,
+        worded("numbers"): is_number,
+        worded("control units"): lambda v: sight.units.named(v) is not None,
     }
     for name, fits in tests.items():
         if values and sum(map(fits, values)) >= _MOSTLY * len(values):
             yield name
     if profile.is_text:
-        yield "texts"
-    yield "few words" if len(profile.values) <= _FEW else "words"
+        yield worded("texts")
+    yield worded("few words") if len(profile.values) <= _FEW else worded("words")
 
 
 def _short(value: str) -> str:

@@ -8,7 +8,7 @@ and give different texts, the file is refused until a map states its encoding.
 import codecs
 from dataclasses import dataclass, replace
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.text.codepages import codepage_of
 
 # Longest text taken at once; larger files are delivered in pieces.
@@ -68,7 +68,9 @@ def decoded(raw: bytes, encoding: str, name: str) -> Text:
 
     """
     if len(raw) > MAX_TEXT_BYTES:
-        raise RefusedFileError(f"{name} has {len(raw):,} bytes; deliver it in pieces.")
+        raise RefusedFileError(
+            worded("{name} has {n_raw:,} bytes; deliver it in pieces.", name=name, n_raw=len(raw))
+        )
     codec, said = _codec(raw, encoding)
     try:
         text = raw.decode(codec)
@@ -76,8 +78,14 @@ def decoded(raw: bytes, encoding: str, name: str) -> Text:
         if encoding == "detect" and codec == "utf-8":
             return _guessed(raw, name)
         raise RefusedFileError(
-            f"{name} is not in {said}: byte {error.start + 1:,} is "
-            f"0x{raw[error.start]:02X}. State its encoding in the map."
+            worded(
+                "{name} is not in {said}: byte {what:,} is 0x{raw:02X}. State its encoding in the "
+                "map.",
+                name=name,
+                said=said,
+                what=error.start + 1,
+                raw=raw[error.start],
+            )
         ) from error
     note = "" if codec == "utf-8" else f"read as {said}"
     return _checked(text, note, name)
@@ -92,8 +100,15 @@ def _guessed(raw: bytes, name: str) -> Text:
         at = next(n for n, (a, b) in enumerate(zip(found.text, other, strict=False)) if a != b)
         here, there = (" ".join(t[max(at - 12, 0) : at + 12].split()) for t in (found.text, other))
         raise RefusedFileError(
-            f"{name} is not UTF-8, and two encodings fit as well: {encoding} reads {here!r}, "
-            f"{found.rivals[0]} reads {there!r}. State its encoding in the map."
+            worded(
+                "{name} is not UTF-8, and two encodings fit as well: {encoding} reads {here!r}, "
+                "{rivals} reads {there!r}. State its encoding in the map.",
+                name=name,
+                encoding=encoding,
+                here=here,
+                rivals=found.rivals[0],
+                there=there,
+            )
         )
     return replace(
         _checked(found.text, f"read as {encoding} (guessed: it is not UTF-8)", name), codec=encoding
@@ -142,6 +157,8 @@ def _checked(text: str, note: str, name: str) -> Text:
     if not n_zeros:
         return Text(text, note)
     if n_zeros > _FEW_ZEROS * len(text):
-        raise RefusedFileError(f"{name} is no text: it holds bytes of value 0, as text never does.")
+        raise RefusedFileError(
+            worded("{name} is no text: it holds bytes of value 0, as text never does.", name=name)
+        )
     zeros = f"bytes of value 0 left out: {n_zeros:,}"
     return Text(text.replace("\x00", ""), "; ".join(filter(None, (note, zeros))))

@@ -22,6 +22,7 @@ from datetime import date
 import polars as pl
 
 from afterclear.catalogue.names_in_text import plain_id, without_country
+from afterclear.errors import worded
 from afterclear.plain import APART, ONCE, TABLES
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, query, scalar
@@ -31,7 +32,8 @@ from afterclear.store.queries.exports_identity import SQL_MARK
 # Helper columns of a reader's rows: other ways to know the vehicle.
 VIN, PLATE = "_vin", "_plate"
 _NO_CELLS = {"_line", APART, ONCE}  # what a reader says of rows, not cells of theirs
-UNKNOWN_PLATE = "a plate of a vehicle in the vehicle list"  # expected of a plate nobody had
+# expected of a plate nobody had
+UNKNOWN_PLATE = worded("a plate of a vehicle in the vehicle list")
 _TIMES = {"scans": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
 _INSTANT = "%Y-%m-%dT%H:%M:%S%.f%#z"
 _NUMBER_MARK, _VIN_MARK = SQL_MARK.format("vehicle_id"), SQL_MARK.format("vin")

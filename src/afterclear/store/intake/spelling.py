@@ -8,7 +8,8 @@ without an offset are read in the session's zone, which staging sets to the sour
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from afterclear.plain import KM_PER_MILE, MILE_COLUMNS, Column, Kind, Table, Takes
+from afterclear.errors import Worded, worded
+from afterclear.plain import KM_PER_MILE, MILE_COLUMNS, TABLES, Column, Kind, Table, Takes
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,7 +17,7 @@ class Parser:
     """One kind's SQL, and the expectation shown if it fails."""
 
     sql: Callable[[str, Column, Takes], str]
-    expected: Callable[[Column, Takes], str]
+    expected: Callable[[Column, Takes], Worded]
 
 
 def _quoted(words: tuple[str, ...]) -> str:
@@ -66,26 +67,25 @@ def _year(x: str, _: Column, takes: Takes) -> str:
     return _whole(x, takes.dates_from, takes.until)
 
 
-def _says(words: str) -> Callable[[Column, Takes], str]:
-    return lambda _, takes: words.format(takes=takes)
+def _says(words: str) -> Callable[[Column, Takes], Worded]:
+    return lambda _, takes: worded(
+        words, times_from=takes.times_from, dates_from=takes.dates_from, until=takes.until
+    )
 
 
-def _says_choices(words: str) -> Callable[[Column, Takes], str]:
-    return lambda column, _: words.format(choices=", ".join(column.choices))
+def _says_choices(words: str) -> Callable[[Column, Takes], Worded]:
+    return lambda column, _: worded(words, choices=", ".join(column.choices))
 
 
 _PARSERS: dict[Kind, Parser] = {
     Kind.TEXT: Parser(lambda x, *_: x, _says("text")),
     Kind.INSTANT: Parser(
         _instant,
-        _says(
-            "a time such as 2025-03-30T14:05:00+02:00 (ISO 8601), "
-            "from {takes.times_from} to {takes.until}"
-        ),
+        _says("a time such as 2025-03-30T14:05:00+02:00 (ISO 8601), from {times_from} to {until}"),
     ),
     Kind.DATE: Parser(
         _date,
-        _says("a date such as 2025-03-30 (ISO 8601), from {takes.dates_from} to {takes.until}"),
+        _says("a date such as 2025-03-30 (ISO 8601), from {dates_from} to {until}"),
     ),
     Kind.DISTANCE: Parser(
         lambda x, *_: _number(x, low="0"), _says("a number, 0 or more, with a decimal point")
@@ -94,7 +94,7 @@ _PARSERS: dict[Kind, Parser] = {
         lambda x, *_: _number(x, low="-1e12"), _says("a number with a decimal point")
     ),
     Kind.COUNT: Parser(lambda x, *_: _whole(x, 0, 999_999_999), _says("a whole number, 0 or more")),
-    Kind.YEAR: Parser(_year, _says("a year from {takes.dates_from} to {takes.until}")),
+    Kind.YEAR: Parser(_year, _says("a year from {dates_from} to {until}")),
     Kind.CHOICE: Parser(_choice, _says_choices("one of: {choices}")),
     Kind.STATUS: Parser(
         _status, _says_choices("one of: {choices}, or the two hex digits of a status byte")
@@ -104,9 +104,20 @@ _PARSERS: dict[Kind, Parser] = {
 }
 
 
-def expected(column: Column, takes: Takes) -> str:
+def expected(column: Column, takes: Takes) -> Worded:
     """Say what a cell of this column may hold."""
     return _PARSERS[column.kind].expected(column, takes)
+
+
+def _required(column: Column, takes: Takes) -> Worded:
+    return worded("{what}; it is required", what=expected(column, takes))
+
+
+def expectations(takes: Takes) -> dict[str, Worded]:
+    """Give each expectation of a cell by its text, as it stands beside a refused row."""
+    columns = [column for table in TABLES.values() for column in table.columns]
+    said = [say(column, takes) for column in columns for say in (expected, _required)]
+    return {str(each): each for each in said}
 
 
 def parsed(column: Column, delivered: frozenset[str], takes: Takes) -> str:
@@ -140,9 +151,7 @@ def faults(table: Table, delivered: frozenset[str], takes: Takes) -> list[tuple[
         if name not in delivered:
             continue
         if column.required:
-            checks.append(
-                (f"{raw(name)} IS NULL", name, f"{expected(column, takes)}; it is required")
-            )
+            checks.append((f"{raw(name)} IS NULL", name, _required(column, takes)))
         if column.kind not in _ALWAYS_PARSED:
             checks.append(
                 (
@@ -162,7 +171,7 @@ _ROW_RULES: dict[str, tuple[tuple[str, str, str], ...]] = {
         (
             "ecu IS NULL AND (code IS NOT NULL OR coalesce(odometer_km, engine_hours) IS NULL)",
             "ecu",
-            "the control unit that was read (empty only for an odometer-only row)",
+            worded("the control unit that was read (empty only for an odometer-only row)"),
         ),
     ),
 }

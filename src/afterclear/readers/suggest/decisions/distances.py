@@ -4,6 +4,7 @@ import re
 from itertools import pairwise
 
 from afterclear.catalogue.folded_words import words_of
+from afterclear.errors import worded
 from afterclear.plain import KM_PER_MILE
 from afterclear.readers.suggest.decisions.by_past import rows_of
 from afterclear.readers.suggest.decisions.legends import explaining
@@ -34,7 +35,7 @@ _ROMANIAN_PLATE = re.compile(
     r"(?:A[BGR]|B[CHNRTVZ]|C[JLSTV]|D[BJ]|G[JLR]|H[DR]|I[FLS]|M[HMS]|NT|OT|PH|S[BJMV]|T[LMR]|V[LNS])"
     r"\d{2}[A-Z]{3}"
 )
-_LEAVE = Choice("leave", "nobody knows: distances are left out")
+_LEAVE = Choice("leave", worded("nobody knows: distances are left out"))
 
 
 def fill_distance(f: Filling) -> None:
@@ -56,7 +57,9 @@ def fill_distance(f: Filling) -> None:
             if miles:
                 spec["unit"] = "mi"
             _fact_numbers(f, number.number)
-            f.decision.take("odometer_km", spec, 0.85, f"{fact.label!r} above the table")
+            f.decision.take(
+                "odometer_km", spec, 0.85, worded("{label!r} above the table", label=fact.label)
+            )
     if f.has("hours") and f.decision.into == "scans":  # of an order they are hours of work
         profile = f.profile("hours")
         unit = {"unit": "cell"} if unit_of(profile) == "cell" else {}
@@ -90,10 +93,10 @@ def _which_distance(f: Filling) -> bool:
                  for at in range(min(3, f.n_rows)))  # fmt: skip
     question = Question(
         "odometer",
-        "Which column is the odometer at that time?",
+        worded("Which column is the odometer at that time?"),
         (
-            *(Choice(r.heading, f"the column {r.heading!r}") for r in near),
-            Choice("none", "nobody knows: distances are left out"),
+            *(Choice(r.heading, worded("the column {heading!r}", heading=r.heading)) for r in near),
+            Choice("none", worded("nobody knows: distances are left out")),
         ),
         rows,
         unasked="none",
@@ -128,11 +131,15 @@ def _is_driven_only(f: Filling) -> bool:
         return False
     question = Question(
         "distance",
-        f"Under {profile.heading!r} the distances of {len(falling):,} vehicles fall as time goes "
-        "on. What are they?",
+        worded(
+            "Under {heading!r} the distances of {n_falling:,} vehicles fall as time goes on. "
+            "What are they?",
+            heading=profile.heading,
+            n_falling=len(falling),
+        ),
         (
-            Choice("driven", "distances driven in a time, not readings: they are left out"),
-            Choice("odometer", "readings of the odometer all the same"),
+            Choice("driven", worded("distances driven in a time, not readings: they are left out")),
+            Choice("odometer", worded("readings of the odometer all the same")),
         ),
         tuple(f.row_text(at) for at in range(min(3, f.n_rows))),
         unasked="driven",
@@ -181,7 +188,7 @@ def _fill_odometer(f: Filling) -> None:
     reading = f.roles["km"]
     spec: dict[str, object] = {"from": reading.heading}
     unit = unit_of(profile)
-    reason = reading.reason
+    reason: str = reading.reason
     if f.has("distance_unit") and unit != "cell":
         beside = f.profile("distance_unit")
         spec |= {"from": [reading.heading, beside.heading], "unit": "cell"}
@@ -194,7 +201,9 @@ def _fill_odometer(f: Filling) -> None:
         spec |= {"unit": "1000 km"} if chosen == "thousands" else {}
     elif not unit and (shown := unit_by_driven(f, profile)):
         spec |= {"unit": "mi"} if shown == "mi" else {}
-        reason += "; what was driven since the row before shows its unit"
+        reason = worded(
+            "{reason}; what was driven since the row before shows its unit", reason=reason
+        )
     elif not unit and f.language in {"", "en"} and profile.means("odometer_km"):
         chosen = _km_or_miles(f, profile)
         if chosen == "leave":
@@ -203,7 +212,12 @@ def _fill_odometer(f: Filling) -> None:
     if unit == "cell" and any((p := parted(v)) and not p.unit for v in profile.values):
         _some_without_unit(f, profile, spec)
     spec |= blank_words(profile)
-    reason += f"; unit: {spec.get('unit', 'km')}{f.asker.because('odometer-unit')}"
+    reason = worded(
+        "{reason}; unit: {unit}{because}",
+        reason=reason,
+        unit=spec.get("unit", "km"),
+        because=f.asker.because("odometer-unit"),
+    )
     f.decision.take("odometer_km", spec, reading.sure, reason)
 
 
@@ -216,8 +230,8 @@ def _km_or_miles(f: Filling, profile: Profile) -> str:
         return "mi"
     question = Question(
         "odometer-unit",
-        f"What does {profile.heading!r} count?",
-        (Choice("km", "kilometres"), Choice("mi", "miles"), _LEAVE),
+        worded("What does {heading!r} count?", heading=profile.heading),
+        (Choice("km", worded("kilometres")), Choice("mi", worded("miles")), _LEAVE),
         tuple(f"{profile.heading}: {v}" for v in profile.values[:3]),
         unasked="leave",
         decided=_of_british_cars(f),
@@ -235,7 +249,9 @@ def _of_british_cars(f: Filling) -> Decided | None:
     plates = f.profile("plate").values if f.has("plate") and not f.has("spn") else []
     is_of_one_country = not all(map(_ROMANIAN_PLATE.fullmatch, plates))
     if is_of_one_country and all(map(_BRITISH_PLATE.fullmatch, plates)):
-        return Decided("mi", f"plates such as {plates[0]!r} are of the United Kingdom")
+        return Decided(
+            "mi", worded("plates such as {plates!r} are of the United Kingdom", plates=plates[0])
+        )
     return None
 
 
@@ -248,10 +264,13 @@ def _is_small(profile: Profile, numbers: Numbers) -> bool:
 def _km_or_thousands(f: Filling, profile: Profile) -> str:
     question = Question(
         "odometer-unit",
-        f"No distance under {profile.heading!r} reaches 1,000. What does it count?",
+        worded(
+            "No distance under {heading!r} reaches 1,000. What does it count?",
+            heading=profile.heading,
+        ),
         (
-            Choice("thousands", "thousands of kilometres"),
-            Choice("km", "kilometres"),
+            Choice("thousands", worded("thousands of kilometres")),
+            Choice("km", worded("kilometres")),
             _LEAVE,
         ),
         tuple(f"{profile.heading}: {v}" for v in profile.values[:3]),
@@ -275,8 +294,12 @@ def _some_without_unit(f: Filling, profile: Profile, spec: dict[str, object]) ->
     f.asker.choose(
         Question(
             "odometer-unit",
-            f"Some cells of {profile.heading!r} have a unit, others none, such as {bare[0]}.",
-            (Choice("refuse", "rows without a unit are refused"),),
+            worded(
+                "Some cells of {heading!r} have a unit, others none, such as {bare}.",
+                heading=profile.heading,
+                bare=bare[0],
+            ),
+            (Choice("refuse", worded("rows without a unit are refused")),),
             tuple(f"{profile.heading}: {v}" for v in bare[:3]),
             unasked="refuse",
         )

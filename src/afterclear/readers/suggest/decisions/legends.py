@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator
 
 from afterclear.catalogue.folded_words import without_accents
+from afterclear.errors import worded
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
@@ -50,17 +51,27 @@ def _marked(f: Filling, profile: Profile, legend: tuple[str, str], cells: list[s
     mark, meaning = legend
     if "rows" in f.asker.asked or "drop_where" in f.decision.table_keys:
         f.decision.missing.append(
-            f"rows marked {mark!r} under {profile.heading!r} ({meaning}): say in a map whether "
-            "they count, others are left out already"
+            worded(
+                "rows marked {mark!r} under {heading!r} ({meaning}): say in a map whether they "
+                "count, others are left out already",
+                mark=mark,
+                heading=profile.heading,
+                meaning=meaning,
+            )
         )
         return
     question = Question(
         "rows",
-        f"Some cells of {profile.heading!r} end with {mark!r}, and a line says: {meaning}. Do "
-        "such rows count?",
+        worded(
+            "Some cells of {heading!r} end with {mark!r}, and a line says: {meaning}. Do such "
+            "rows count?",
+            heading=profile.heading,
+            mark=mark,
+            meaning=meaning,
+        ),
         (
-            Choice("leave", "no: such rows are left out"),
-            Choice("take", "yes, as the other rows"),
+            Choice("leave", worded("no: such rows are left out")),
+            Choice("take", worded("yes, as the other rows")),
         ),
         tuple(f.row_text(profile.cells.index(c)) for c in cells[:3]),
         unasked="leave",
@@ -78,7 +89,7 @@ def _not_done(f: Filling, meaning: str) -> Decided | None:
     word, *rest = re.findall(r"[^\W\d_]+", meaning)[:_FIRST_WORDS] or [""]
     is_only = f.sight.words.of_word("only", word) is not None
     if is_only and f.sight.words.of_beginning("work_state", " ".join(rest)) == "undone":
-        return Decided("leave", f"the line says {meaning!r}")
+        return Decided("leave", worded("the line says {meaning!r}", meaning=meaning))
     return None
 
 
@@ -95,12 +106,19 @@ def status_letters(f: Filling) -> bool:
         if not all(words.values()):
             unknown = next(v for v, word in words.items() if not word)
             f.decision.missing.append(
-                f"status: {unknown!r} under {profile.heading!r} is said to mean {told[unknown]!r}, "
-                "which is not understood; say in a map what status that is"
+                worded(
+                    "status: {unknown!r} under {heading!r} is said to mean {told!r}, which is not "
+                    "understood; say in a map what status that is",
+                    unknown=unknown,
+                    heading=profile.heading,
+                    told=told[unknown],
+                )
             )
             return True
         spec = {"from": profile.heading, "values": words}
-        f.decision.take("status", spec, 0.9, "a line of the file says what its letters mean")
+        f.decision.take(
+            "status", spec, 0.9, worded("a line of the file says what its letters mean")
+        )
         return True
     return False
 
@@ -120,4 +138,4 @@ def fill_memory(f: Filling) -> None:
     )
     if is_active or _NOT_READ.search(text):
         spec = {"value": "active_only"}
-        f.decision.take("memory", spec, 0.85, "a line above the table says so")
+        f.decision.take("memory", spec, 0.85, worded("a line above the table says so"))

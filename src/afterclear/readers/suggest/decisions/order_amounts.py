@@ -15,6 +15,7 @@ import re
 from collections import defaultdict
 from dataclasses import replace
 
+from afterclear.errors import worded
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.numbers import as_number
 from afterclear.readers.suggest.evidence.profiles import Profile
@@ -96,11 +97,11 @@ def _is_price_of_piece(f: Filling) -> bool:
 def _asked_price(f: Filling, heading: str) -> bool:
     question = Question(
         "price",
-        f"What does {heading!r} say where more than one piece was fitted?",
+        worded("What does {heading!r} say where more than one piece was fitted?", heading=heading),
         (
-            Choice("each", "the price of one piece: it is multiplied by the pieces"),
-            Choice("line", "the price of all pieces of the row"),
-            Choice("leave", "nobody knows: these amounts are left out"),
+            Choice("each", worded("the price of one piece: it is multiplied by the pieces")),
+            Choice("line", worded("the price of all pieces of the row")),
+            Choice("leave", worded("nobody knows: these amounts are left out")),
         ),
         tuple(
             f.row_text(at)
@@ -135,8 +136,10 @@ def _by_same_part(f: Filling) -> Decided | None:
     if pairs and len(pairs) in {len(stays), len(grows)}:
         part = pairs[0][0]
         if stays:
-            return Decided("each", f"that of {part!r} is the same for any number of pieces")
-        return Decided("line", f"that of {part!r} grows with its pieces")
+            return Decided(
+                "each", worded("that of {part!r} is the same for any number of pieces", part=part)
+            )
+        return Decided("line", worded("that of {part!r} grows with its pieces", part=part))
     return None
 
 
@@ -150,11 +153,14 @@ def ask_whose_amounts(f: Filling) -> None:
     rows = next(iter(repeated.values()))
     question = Question(
         "amounts",
-        f"All rows of an order have the same amount under {headings}. Whose is it?",
+        worded(
+            "All rows of an order have the same amount under {headings}. Whose is it?",
+            headings=headings,
+        ),
         (
-            Choice("order", "the whole order's, told again in each row: it counts once"),
-            Choice("row", "each row's own: the rows of an order are added up"),
-            Choice("leave", "nobody knows: these amounts are left out"),
+            Choice("order", worded("the whole order's, told again in each row: it counts once")),
+            Choice("row", worded("each row's own: the rows of an order are added up")),
+            Choice("leave", worded("nobody knows: these amounts are left out")),
         ),
         tuple(f.row_text(at) for at in rows[:3]),
         unasked="leave",

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Set as AbstractSet
 
+from afterclear.errors import worded
 from afterclear.readers.suggest.decisions.distances import fill_distance
 from afterclear.readers.suggest.decisions.order_amounts import (
     AMOUNTS,
@@ -73,13 +74,13 @@ def fill_repairs(f: Filling) -> None:
         spec: dict[str, object] = {"from": texts if len(texts) > 1 else texts[0]}
         if len(texts) > 1:
             spec["join"] = " | "
-        f.decision.take("notes", spec, 0.85, "what was done, as written")
+        f.decision.take("notes", spec, 0.85, worded("what was done, as written"))
     _miss_taken_back(f)
     ask_whose_amounts(f)
     ask_whose_places(f)
     if not _WHAT_WAS_DONE & {taken.column for taken in f.decision.columns}:
         f.decision.missing.append(
-            "what was done: no column says it; map notes, action, codes or part_number"
+            worded("what was done: no column says it; map notes, action, codes or part_number")
         )
 
 
@@ -106,7 +107,12 @@ def _fill_site(f: Filling) -> None:
     f.plain("site")
     if not f.has("site") and (found := fact_of(f, ("site",))):
         label = found[1].label
-        f.decision.take("site", {"above": above(f, found[1])}, 0.8, f"{label!r} above the table")
+        f.decision.take(
+            "site",
+            {"above": above(f, found[1])},
+            0.8,
+            worded("{label!r} above the table", label=label),
+        )
 
 
 def _miss_headed_groups(f: Filling) -> None:
@@ -115,8 +121,11 @@ def _miss_headed_groups(f: Filling) -> None:
     alone = [cells[0] for cells in filled if len(cells) == 1]
     if alone and sum(len(cells) >= _A_ROW for cells in filled) > len(alone):
         f.decision.missing.append(
-            f"vehicle_id: lines such as {alone[0]!r} fill one cell only and seem to head groups; "
-            "leave them out with keep_where, or give the list without them"
+            worded(
+                "vehicle_id: lines such as {alone!r} fill one cell only and seem to head groups; "
+                "leave them out with keep_where, or give the list without them",
+                alone=alone[0],
+            )
         )
 
 
@@ -135,8 +144,12 @@ def _miss_taken_back(f: Filling) -> None:
         named = _named_in(" ".join(cells), numbers) - {own}
         if named and not f.is_left_out(at):
             f.decision.missing.append(
-                f"repair_id: {own} has amounts below nothing and takes {min(named)} back; give the "
-                "file without both, or work would count twice"
+                worded(
+                    "repair_id: {own} has amounts below nothing and takes {load_id} back; "
+                    "give the file without both, or work would count twice",
+                    own=own,
+                    load_id=min(named),
+                )
             )
             return
 
@@ -176,7 +189,7 @@ def _codes_in_texts(f: Filling) -> None:
     ]
     if len(found) == 1:
         spec = {"from": found[0].heading, "pattern": rf"\b({A_CODE})\b", "otherwise": "empty"}
-        f.decision.take("codes", spec, 0.8, "codes among its words")
+        f.decision.take("codes", spec, 0.8, worded("codes among its words"))
 
 
 def _fill_action(f: Filling) -> None:
@@ -200,7 +213,9 @@ def _currency(f: Filling) -> None:
         if re.search(rf"(?<![a-z]){re.escape(sign)}(?![a-z])", text)
     }
     if costs and len(found) == 1:
-        f.decision.take("currency", {"value": found.pop()}, 0.85, "it stands with the amounts")
+        f.decision.take(
+            "currency", {"value": found.pop()}, 0.85, worded("it stands with the amounts")
+        )
 
 
 def fill_vehicles(f: Filling) -> None:

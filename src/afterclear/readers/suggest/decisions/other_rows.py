@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from afterclear.catalogue.folded_words import words_of
+from afterclear.errors import worded
 from afterclear.readers.suggest.decisions.legends import ask_marked_rows
 from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
 from afterclear.readers.suggest.evidence.decision_draft import Filling
@@ -52,13 +53,13 @@ def _part_by_words(f: Filling) -> None:
     elif f.decision.into == "scans" and (flagged := _flagged_as_cleared(f)):
         _clear_after_reading(f, *flagged)
     elif f.decision.into == "scans" and (found := _saying(f, _READINGS, _SAYS_OF_CODES)):
-        _leave_or_take(f, *found, _READINGS, "Was the vehicle read to the end then?")
+        _leave_or_take(f, *found, _READINGS, worded("Was the vehicle read to the end then?"))
     elif f.decision.into == "scans" and not _has_codes(f) and (found := _saying(f, _WORKS)):
-        _leave_or_take(f, *found, _WORKS, "Does such a row count?")
+        _leave_or_take(f, *found, _WORKS, worded("Does such a row count?"))
     elif f.decision.into == "clears" and (found := _saying(f, _CLEARINGS)):
-        _leave_or_take(f, *found, _CLEARINGS, "Was the memory cleared then?")
+        _leave_or_take(f, *found, _CLEARINGS, worded("Was the memory cleared then?"))
     elif f.decision.into == "repairs" and (found := _saying(f, _WORKS)):
-        _leave_or_take(f, *found, _WORKS, "Was that work done?")
+        _leave_or_take(f, *found, _WORKS, worded("Was that work done?"))
 
 
 def _kind(f: Filling, kinds: _Kinds, text: str) -> str:
@@ -83,8 +84,10 @@ def _decided(f: Filling, profile: Profile, words: Sequence[str], kinds: _Kinds) 
     if kinds is _READINGS and any(f.profile("code").cells[n] for n in at if f.has("code")):
         return None  # codes that were read before it broke off were stored
     word = "clears" if kinds is _EVENTS else "leave"
-    why = f"{words[0]!r} stands beside {others[0]!r}"
-    return Decided(word, f"{why}, and {unended!r} is empty then" if doubtful else why)
+    why = worded("{word!r} stands beside {other!r}", word=words[0], other=others[0])
+    if doubtful:
+        why = worded("{why}, and {unended!r} is empty then", why=why, unended=unended)
+    return Decided(word, why)
 
 
 def _only_unfilled(f: Filling, at: Sequence[int]) -> str:
@@ -106,10 +109,13 @@ def _struck_rows(f: Filling) -> None:
         return
     question = Question(
         "struck",
-        f"{len(f.seen.struck):,} rows are struck out, wholly or in part. Do they count?",
+        worded(
+            "{n_struck:,} rows are struck out, wholly or in part. Do they count?",
+            n_struck=len(f.seen.struck),
+        ),
         (
-            Choice("leave", "no: such rows are left out"),
-            Choice("read", "yes: they are read like the others, struck-out text too"),
+            Choice("leave", worded("no: such rows are left out")),
+            Choice("read", worded("yes: they are read like the others, struck-out text too")),
         ),
         f.seen.struck[:3],
         unasked="leave",
@@ -134,12 +140,12 @@ def _saying(f: Filling, kinds: _Kinds, but: Sequence[str] = ()) -> tuple[Profile
 
 def _part_cleared(f: Filling, profile: Profile, words: list[str]) -> None:
     choices = (
-        Choice("clears", "codes were cleared: such rows become clears"),
-        Choice("scans", "codes were read, as in the other rows"),
-        Choice("leave", "nobody knows: such rows are left out"),
+        Choice("clears", worded("codes were cleared: such rows become clears")),
+        Choice("scans", worded("codes were read, as in the other rows")),
+        Choice("leave", worded("nobody knows: such rows are left out")),
     )
     decided = _decided(f, profile, words, _EVENTS)
-    answer = _ask(f, profile, words, "What happened then?", choices, ("leave", decided))
+    answer = _ask(f, profile, words, worded("What happened then?"), choices, ("leave", decided))
     if answer == "scans":
         return
     _drop(f, profile, words)
@@ -163,10 +169,13 @@ def _flagged_as_cleared(f: Filling) -> tuple[Profile, list[str]] | None:
 
 def _clear_after_reading(f: Filling, profile: Profile, words: list[str]) -> None:
     choices = (
-        Choice("both", "yes, when they had been read: such rows are clears, too"),
-        Choice("scans", "nobody knows: codes were read, and no more is taken"),
+        Choice("both", worded("yes, when they had been read: such rows are clears, too")),
+        Choice("scans", worded("nobody knows: codes were read, and no more is taken")),
     )
-    if _ask(f, profile, words, "Were codes cleared then?", choices, ("scans", None)) == "both":
+    if (
+        _ask(f, profile, words, worded("Were codes cleared then?"), choices, ("scans", None))
+        == "both"
+    ):
         keys: dict[str, object] = {"keep_where": {profile.heading: _any_of(words)}}
         f.decision.more.append(Decision("clears", f.decision.sure, table_keys=keys))
 
@@ -175,8 +184,8 @@ def _leave_or_take(
     f: Filling, profile: Profile, words: list[str], kinds: _Kinds, what: str
 ) -> None:
     choices = (
-        Choice("leave", "no: such rows are left out"),
-        Choice("take", "yes, as in the other rows"),
+        Choice("leave", worded("no: such rows are left out")),
+        Choice("take", worded("yes, as in the other rows")),
     )
     decided = _decided(f, profile, words, kinds)
     if _ask(f, profile, words, what, choices, ("leave", decided)) == "leave":
@@ -197,7 +206,12 @@ def _ask(
     """
     unasked, decided = otherwise
     rows = tuple(f.row_text(at) for at, cell in enumerate(profile.cells) if cell in words)[:3]
-    said = f"Some rows say {words[0]!r} under {profile.heading!r}. {what}"
+    said = worded(
+        "Some rows say {word!r} under {heading!r}. {what}",
+        word=words[0],
+        heading=profile.heading,
+        what=what,
+    )
     return f.asker.choose(Question("rows", said, choices, rows, unasked, decided))
 
 

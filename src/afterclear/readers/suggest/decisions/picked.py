@@ -9,7 +9,7 @@ are refused.
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from afterclear.errors import UsageError
+from afterclear.errors import UsageError, worded
 from afterclear.plain import TABLES
 from afterclear.readers.suggest.evidence.column_choice import Decision
 from afterclear.readers.suggest.evidence.decision_draft import Filling
@@ -55,12 +55,29 @@ def picks_of(answers: Mapping[str, str], headings: Sequence[str]) -> dict[str, s
     by_column: dict[str, str] = {}
     for heading, word in picks.items():
         if heading not in headings:
-            raise UsageError(f"The file has no column {heading!r}; it has {', '.join(headings)}.")
+            raise UsageError(
+                worded(
+                    "The file has no column {heading!r}; it has {headings}.",
+                    heading=heading,
+                    headings=", ".join(headings),
+                )
+            )
         if word not in known:
-            raise UsageError(f"{heading!r} is taken as {word!r}, which is no column to fill.")
+            raise UsageError(
+                worded(
+                    "{heading!r} is taken as {word!r}, which is no column to fill.",
+                    heading=heading,
+                    word=word,
+                )
+            )
         if word in by_column and word not in {ASIDE, "notes"}:
             raise UsageError(
-                f"{by_column[word]!r} and {heading!r} are both taken as {word}. Choose one of them."
+                worded(
+                    "{by_column!r} and {heading!r} are both taken as {word}. Choose one of them.",
+                    by_column=by_column[word],
+                    heading=heading,
+                    word=word,
+                )
             )
         by_column[word] = heading
     return picks
@@ -114,7 +131,12 @@ def _check_fits_table(decision: Decision, heading: str, column: str) -> None:
     names = (*TABLES[decision.into].names, *_IDENTIFIERS)
     if column not in names:
         raise UsageError(
-            f"{heading!r} is taken as {column}, which {decision.into} do not have. Choose another."
+            worded(
+                "{heading!r} is taken as {column}, which {into} do not have. Choose another.",
+                heading=heading,
+                column=column,
+                into=decision.into,
+            )
         )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from afterclear.catalogue.code_tables import n_places
 from afterclear.catalogue.codes import NormalCode, normal_code, split_codes
+from afterclear.errors import worded
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.numbers import as_number
 from afterclear.readers.suggest.evidence.questions import Choice, Question
@@ -22,11 +23,16 @@ def ask_whose_places(f: Filling) -> None:
         return
     question = Question(
         "places",
-        "Some rows of an order differ in nothing but codes of different places. Are they one job?",
+        worded(
+            "Some rows of an order differ in nothing but codes of different places. Are they one "
+            "job?"
+        ),
         (
-            Choice("each", "no, a job for each place: a row each, its amounts are added up"),
-            Choice("one", "yes, told once for each code: its amounts count once"),
-            Choice("refuse", "nobody knows: such rows are refused"),
+            Choice(
+                "each", worded("no, a job for each place: a row each, its amounts are added up")
+            ),
+            Choice("one", worded("yes, told once for each code: its amounts count once")),
+            Choice("refuse", worded("nobody knows: such rows are refused")),
         ),
         tuple(f.row_text(at) for at in rows[:3]),
         unasked="refuse",

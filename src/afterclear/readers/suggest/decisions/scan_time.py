@@ -3,8 +3,9 @@
 import re
 
 from afterclear.catalogue.folded_words import without_accents
+from afterclear.errors import worded
 from afterclear.readers.suggest.decisions.picked import CHOSEN
-from afterclear.readers.suggest.evidence.date_formats import TimeColumn, time_column
+from afterclear.readers.suggest.evidence.date_formats import FIRST, ORDER, TimeColumn, time_column
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above
 from afterclear.readers.suggest.evidence.find_table import Fact
@@ -13,6 +14,12 @@ from afterclear.readers.suggest.evidence.questions import Choice, Question
 from afterclear.readers.suggest.evidence.readings import Reading, is_of_now
 
 _LIKELY = 0.5
+
+_WHICH_TIME = {
+    "scanned_at": worded("Which column says when the vehicle was read?"),
+    "repaired_at": worded("Which column says when the work was done?"),
+}
+_WHICH_CLEAR = worded("Which column says when codes were cleared?")
 
 
 def fill_time(f: Filling, column: str) -> None:
@@ -42,9 +49,14 @@ def fill_time(f: Filling, column: str) -> None:
         spec["pattern"] = time.pattern
     if formats and not iso:
         spec["date_format"] = list(formats)
-    reason = "all its values are times"
+    reason = worded("all its values are times")
     if f.order:
-        reason += f"; {f.order} first{f.asker.because('date-order')}"
+        reason = worded(
+            "{reason}; {first}{because}",
+            reason=reason,
+            first=ORDER[f.order],
+            because=f.asker.because("date-order"),
+        )
     f.decision.take(column, spec, max(chosen.sure, 0.8), reason)
 
 
@@ -82,12 +94,13 @@ def _time_column(f: Filling, column: str) -> Reading | None:
         rows = tuple(
             ", ".join(f"{p.heading}: {p.cells[at]}" for p in near) for at in range(min(3, f.n_rows))
         )
-        choices = tuple(Choice(p.heading, f"the column {p.heading!r}") for p in near)
-        what = {"scanned_at": "the vehicle was read", "repaired_at": "the work was done"}
-        text = f"Which column says when {what.get(column, 'codes were cleared')}?"
+        choices = tuple(
+            Choice(p.heading, worded("the column {heading!r}", heading=p.heading)) for p in near
+        )
+        text = _WHICH_TIME.get(column, _WHICH_CLEAR)
         best = f.sight.by_name[f.asker.choose(Question("time", text, choices, rows))]
     sure = 0.55 * best.means(column) + 0.45 if best.means(column) else 0.75
-    return Reading("when", best.heading, sure, "its values are times")
+    return Reading("when", best.heading, sure, worded("its values are times"))
 
 
 def _clock_of(f: Filling) -> TimeColumn | None:
@@ -113,8 +126,11 @@ def _unread_clock(f: Filling) -> None:
     if headed:
         question = Question(
             "clock",
-            f"{headed[0].heading!r} cannot be read as a time of day. What becomes of it?",
-            (Choice("day-only", "it is kept aside; rows have the day only"),),
+            worded(
+                "{heading!r} cannot be read as a time of day. What becomes of it?",
+                heading=headed[0].heading,
+            ),
+            (Choice("day-only", worded("it is kept aside; rows have the day only")),),
             tuple(f"{headed[0].heading}: {v}" for v in headed[0].values[:3]),
             unasked="day-only",
         )
@@ -158,7 +174,7 @@ def _fill_parts(f: Filling, column: str, parts: list[Profile]) -> None:
         names.append(clock.heading)
         formats = [f"%d %m %Y {c}" for c in clock.formats(f.order)]
     spec = {"from": names, "date_format": formats}
-    f.decision.take(column, spec, 0.9, "day, month and year in three columns")
+    f.decision.take(column, spec, 0.9, worded("day, month and year in three columns"))
 
 
 def _time_given_once(f: Filling, column: str) -> None:
@@ -176,9 +192,11 @@ def _time_given_once(f: Filling, column: str) -> None:
             spec["date_format"] = [f"{d} {c}" for d in days for c in clock.formats(f.order)]
         elif not time.is_iso:
             spec["date_format"] = list(days)
-        f.decision.take(column, spec, 0.85, f"{fact.label!r} above the table")
+        f.decision.take(column, spec, 0.85, worded("{label!r} above the table", label=fact.label))
         return
-    f.decision.missing.append(f"{column}: no column and nothing above the table says when")
+    f.decision.missing.append(
+        worded("{column}: no column and nothing above the table says when", column=column)
+    )
 
 
 def _order_of_fact(f: Filling, time: TimeColumn, fact: Fact) -> str:
@@ -189,7 +207,7 @@ def _order_of_fact(f: Filling, time: TimeColumn, fact: Fact) -> str:
         return "day"
     question = Question(
         "date-order",
-        f"In {fact.label} {fact.text}, what stands first?",
-        tuple(Choice(o, f"the {o}") for o in dict.fromkeys(orders)),
+        worded("In {label} {text}, what stands first?", label=fact.label, text=fact.text),
+        tuple(Choice(o, FIRST[o]) for o in dict.fromkeys(orders)),
     )
     return f.asker.choose(question)

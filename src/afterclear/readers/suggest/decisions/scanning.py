@@ -4,6 +4,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from afterclear.errors import worded
 from afterclear.readers.suggest.decisions.distances import blank_words, fill_distance
 from afterclear.readers.suggest.decisions.legends import fill_memory, status_letters
 from afterclear.readers.suggest.decisions.scan_time import fill_time
@@ -47,7 +48,7 @@ def fill_scans(f: Filling) -> None:
     has_codes = f.wide is not None or f.has("code") or (f.has("spn") and f.has("fmi"))
     if not has_codes and not f.has("ecu"):
         if not {"odometer_km", "engine_hours"} & {t.column for t in f.decision.columns}:
-            f.decision.missing.append("odometer_km: nothing of it is left to load")
+            f.decision.missing.append(worded("odometer_km: nothing of it is left to load"))
         return  # readings of the odometer only
     if has_codes:
         fill_memory(f)
@@ -83,7 +84,7 @@ def fill_codes(f: Filling) -> None:
     else:
         heads = [f.roles["spn"].heading, f.roles["fmi"].heading]
         f.decision.take(
-            "code", {"from": heads, "template": "SPN {} FMI {}"}, 0.9, "headings of J1939"
+            "code", {"from": heads, "template": "SPN {} FMI {}"}, 0.9, worded("headings of J1939")
         )
         _without_codes(f, [f.profile("spn")])
     if not any(t.column == "status" for t in f.decision.columns):
@@ -111,13 +112,13 @@ def _which_codes(f: Filling) -> None:
         return
     question = Question(
         "codes",
-        "Several columns hold codes. Which one says what was stored at that time?",
-        tuple(Choice(p.heading, f"the column {p.heading!r}") for p in own),
+        worded("Several columns hold codes. Which one says what was stored at that time?"),
+        tuple(Choice(p.heading, worded("the column {heading!r}", heading=p.heading)) for p in own),
         tuple(", ".join(f"{p.heading}: {p.cells[at]}" for p in own) for at in range(f.n_rows))[:3],
     )
     chosen = f.sight.by_name[f.asker.choose(question)]
     if chosen is not best:
-        f.roles["code"] = Reading("code", chosen.heading, 0.9, "answered")
+        f.roles["code"] = Reading("code", chosen.heading, 0.9, worded("answered"))
 
 
 def _is_past(profile: Profile, f: Filling) -> bool:
@@ -157,14 +158,14 @@ def _fill_behind(f: Filling, codes: InCell, origin: Mapping[str, object]) -> Non
         spec["each"] = codes.each
     if codes.is_status:
         spec["values"] = _statuses(f, codes.behind_words)
-        f.decision.take("status", spec, 0.9, "the word behind each code")
+        f.decision.take("status", spec, 0.9, worded("the word behind each code"))
         return
     if codes.at_end:
         values = _statuses(f, codes.at_end)
         ends = spec | {"pattern": status_at_end(codes.at_end), "values": values}
-        f.decision.take("status", ends, 0.85, "the word at the end of each text")
+        f.decision.take("status", ends, 0.85, worded("the word at the end of each text"))
         spec["pattern"] = text_before(codes.at_end)
-    f.decision.take("description", spec, 0.8, "the text behind each code")
+    f.decision.take("description", spec, 0.8, worded("the text behind each code"))
 
 
 def _statuses(f: Filling, met: Sequence[str]) -> dict[str, str]:
@@ -180,19 +181,26 @@ def _fill_wide(f: Filling, wide: Wide) -> None:
     f.decision.table_keys["codes_from"] = list(wide.patterns)
     spec = _code_spec(codes)
     if spec:
-        f.decision.take("code", spec, 0.9, f"{len(columns)} columns of codes side by side")
+        f.decision.take(
+            "code",
+            spec,
+            0.9,
+            worded("{n_columns} columns of codes side by side", n_columns=len(columns)),
+        )
     else:
         f.decision.notes.append(
             f"{len(columns)} columns of codes side by side: {', '.join(wide.headings)}"
         )
     if wide.names_unit:
-        f.decision.take("ecu", {"heading": wide.names_unit}, 0.9, "the headings name control units")
+        f.decision.take(
+            "ecu", {"heading": wide.names_unit}, 0.9, worded("the headings name control units")
+        )
     for role, headings in wide.beside.items():
         spec = {"beside": [re.sub(r"([\[*?])", r"[\1]", h) for h in headings]}
         if role == "status":
             met = dict.fromkeys(v for h in headings for v in f.sight.by_name[h].values)
             spec |= choice_spec(f, "status", list(met))
-        f.decision.take(role, spec, 0.85, "it stands beside each code")
+        f.decision.take(role, spec, 0.85, worded("it stands beside each code"))
     _fill_behind(f, codes, {})
     _without_codes(f, columns)
 
@@ -210,11 +218,11 @@ def _without_codes(f: Filling, columns: Sequence[Profile]) -> None:
         return
     question = Question(
         "no-code",
-        "Some rows have no code at all. What do they say?",
+        worded("Some rows have no code at all. What do they say?"),
         (
-            Choice("clean", "the vehicle was read, and no code was stored"),
-            Choice("odometer", "it was not read: only the distance counts"),
-            Choice("skip", "nothing: they are left out"),
+            Choice("clean", worded("the vehicle was read, and no code was stored")),
+            Choice("odometer", worded("it was not read: only the distance counts")),
+            Choice("skip", worded("nothing: they are left out")),
         ),
         tuple(f.row_text(at) for at in empty[:3]),
         unasked="skip",
@@ -230,10 +238,15 @@ def _fill_unit(f: Filling) -> None:
         f.plain("ecu")
     elif found := fact_of(f, ("ecu",)):
         f.decision.take(
-            "ecu", {"above": above(f, found[1])}, 0.8, f"{found[1].label!r} above the table"
+            "ecu",
+            {"above": above(f, found[1])},
+            0.8,
+            worded("{label!r} above the table", label=found[1].label),
         )
     else:
-        f.decision.take("ecu", {"value": WHOLE_VEHICLE}, 0.7, "nothing names a control unit")
+        f.decision.take(
+            "ecu", {"value": WHOLE_VEHICLE}, 0.7, worded("nothing names a control unit")
+        )
 
 
 def _fill_status(f: Filling) -> None:
@@ -264,7 +277,9 @@ def _words_before_bytes(f: Filling) -> None:
     words = next((p for p in f.sight.profiles if p is not digits and _is_status(p, f)), None)
     if words is None or words.heading in f.decision.used:
         return
-    f.roles["status"] = Reading("status", words.heading, 0.9, "its values are words of a status")
+    f.roles["status"] = Reading(
+        "status", words.heading, 0.9, worded("its values are words of a status")
+    )
     if f.sight.words.of_word("any_kind", digits.heading) and not f.has("failure_type"):
         why = "two digits beside a status in words"
         f.roles["failure_type"] = Reading("failure_type", digits.heading, 0.9, why)
@@ -291,8 +306,12 @@ def _miss_marks_of_clean_rows(f: Filling) -> None:
         coded = {mark for mark, code in zip(profile.cells, codes, strict=True) if code}
         if clean and not clean & coded and not all(map(str.isdigit, "".join(clean | coded))):
             f.decision.missing.append(
-                f"ecu_response: rows without a code say {', '.join(sorted(clean))} under "
-                f"{profile.heading!r}, the others do not; say in a map whether their units answered"
+                worded(
+                    "ecu_response: rows without a code say {sorted} under {heading!r}, the "
+                    "others do not; say in a map whether their units answered",
+                    sorted=", ".join(sorted(clean)),
+                    heading=profile.heading,
+                )
             )
             return
 

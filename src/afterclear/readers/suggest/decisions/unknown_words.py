@@ -3,6 +3,7 @@
 import re
 from collections.abc import Sequence
 
+from afterclear.errors import worded
 from afterclear.plain import TABLES
 from afterclear.readers.suggest.evidence.column_choice import BLANKS
 from afterclear.readers.suggest.evidence.decision_draft import Filling
@@ -54,11 +55,13 @@ def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object
     for word in unknown[:MOST_WORDS]:
         question = Question(
             f"word:{word}",
-            f"What does {word!r} say of {column.replace('_', ' ')}?",
+            worded(
+                "What does {word!r} say of {column}?", word=word, column=column.replace("_", " ")
+            ),
             (
                 *(Choice(c, c.replace("_", " ")) for c in choices),
-                Choice("unknown", "nothing known"),
-                Choice("refuse", "nobody knows: rows that say it are refused"),
+                Choice("unknown", worded("nothing known")),
+                Choice("refuse", worded("nobody knows: rows that say it are refused")),
             ),
             f.rows_with(word),
             unasked="refuse",

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from afterclear.catalogue.folded_words import without_accents
+from afterclear.errors import worded
 from afterclear.readers.suggest.evidence.numbers import is_number
 from afterclear.readers.suggest.evidence.profiles import Profile, has_code
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
@@ -85,10 +86,10 @@ _SAYS_REPAIR = set(_SPEAKS["repairs"]) - _NUMBERED | {"description", "notes"}
 _ENOUGH = {"repairs": 1.5, "vehicles": 1.8, "scans": 1.2, "clears": 2.0}
 _MOSTLY = 0.8
 _ASKED = (
-    Choice("repairs", "work done on a vehicle: each row is a work order or a line of one"),
-    Choice("odometer", "a reading of the odometer: each row tells a distance and no more"),
-    Choice("clears", "fault codes cleared: each row says that a memory was emptied"),
-    Choice("nothing", "none of these: nothing of this file is loaded"),
+    Choice("repairs", worded("work done on a vehicle: each row is a work order or a line of one")),
+    Choice("odometer", worded("a reading of the odometer: each row tells a distance and no more")),
+    Choice("clears", worded("fault codes cleared: each row says that a memory was emptied")),
+    Choice("nothing", worded("none of these: nothing of this file is loaded")),
 )
 
 
@@ -121,7 +122,7 @@ def decide_table(
     if _is_odometer_only(roles, sight):
         return Into("odometer", "it tells vehicles, times and distances, and nothing else", weights)
     chosen = asker.choose(
-        Question("table", "What does a row of this table stand for?", _ASKED, _rows(sight))
+        Question("table", worded("What does a row of this table stand for?"), _ASKED, _rows(sight))
     )
     return Into(chosen, "answered", weights)
 
@@ -174,11 +175,13 @@ def _with_codes(
     if weights["clears"] >= _ENOUGH["clears"]:
         question = Question(
             "table",
-            "Its name speaks of clearing, its columns of codes. What is a row of this table?",
+            worded(
+                "Its name speaks of clearing, its columns of codes. What is a row of this table?"
+            ),
             (
-                Choice("scans", "codes that were read from a vehicle"),
-                Choice("clears", "codes that were cleared in a vehicle"),
-                Choice("nothing", "none of these: nothing of this file is loaded"),
+                Choice("scans", worded("codes that were read from a vehicle")),
+                Choice("clears", worded("codes that were cleared in a vehicle")),
+                Choice("nothing", worded("none of these: nothing of this file is loaded")),
             ),
             _rows(sight),
         )
@@ -198,11 +201,11 @@ def _with_codes(
         return Into("repairs", "it has what work orders have, and codes", weights)
     question = Question(
         "table",
-        "Its columns speak of codes and of work. What is a row of this table?",
+        worded("Its columns speak of codes and of work. What is a row of this table?"),
         (
-            Choice("scans", "a reading of a fault memory"),
-            Choice("repairs", "work done on a vehicle, with the codes it was for"),
-            Choice("nothing", "none of these: nothing of this file is loaded"),
+            Choice("scans", worded("a reading of a fault memory")),
+            Choice("repairs", worded("work done on a vehicle, with the codes it was for")),
+            Choice("nothing", worded("none of these: nothing of this file is loaded")),
         ),
         _rows(sight),
     )

@@ -3,6 +3,7 @@
 import re
 
 from afterclear.catalogue.names_in_text import plain_id
+from afterclear.errors import worded
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
 from afterclear.readers.suggest.evidence.find_table import Fact
@@ -23,7 +24,7 @@ def fill_vehicle(f: Filling) -> None:
     _without_other_numbers(f)
     identifiers = [r for r in ("vehicle_id", "vin", "plate") if f.has(r)]
     if "vehicle_id" in identifiers:
-        _one_of_several(f, "vehicle_id", "Which column has your own number of the vehicle?")
+        _one_of_several(f, "vehicle_id", worded("Which column has your own number of the vehicle?"))
     if identifiers == ["plate"]:
         fill_plate_alone(f)
         return
@@ -74,7 +75,9 @@ def _one_of_several(f: Filling, role: str, text: str) -> None:
         return
     rows = tuple(", ".join(f"{r.heading}: {f.sight.by_name[r.heading].cells[at]}" for r in near)
                  for at in range(min(3, f.n_rows)))  # fmt: skip
-    choices = tuple(Choice(r.heading, f"the column {r.heading!r}") for r in near)
+    choices = tuple(
+        Choice(r.heading, worded("the column {heading!r}", heading=r.heading)) for r in near
+    )
     chosen = f.asker.choose(Question(role.replace("_id", ""), text, choices, rows))
     f.roles[role] = next(r for r in near if r.heading == chosen)
 
@@ -88,11 +91,19 @@ def fill_plate_alone(f: Filling) -> None:
         return
     question = Question(
         "plates",
-        f"Vehicles are named by {profile.heading!r} only, and no vehicle list says whose these "
-        "plates are. What are they?",
+        worded(
+            "Vehicles are named by {heading!r} only, and no vehicle list says whose these plates "
+            "are. What are they?",
+            heading=profile.heading,
+        ),
         (
-            Choice("plate", "plates, which may move from vehicle to vehicle: rows wait for a list"),
-            Choice("number", "identifiers that stay with the vehicle: each becomes its number"),
+            Choice(
+                "plate",
+                worded("plates, which may move from vehicle to vehicle: rows wait for a list"),
+            ),
+            Choice(
+                "number", worded("identifiers that stay with the vehicle: each becomes its number")
+            ),
         ),
         tuple(f"{profile.heading}: {v}" for v in profile.values[:3]),
         unasked="plate",
@@ -115,7 +126,10 @@ def _vehicle_given_once(f: Filling) -> None:
             role = "plate"
         if role != "plate" or plain_id(fact.text) in f.sight.known.plates:
             f.decision.take(
-                role, {"above": above(f, fact)}, 0.85, f"{fact.label!r} above the table"
+                role,
+                {"above": above(f, fact)},
+                0.85,
+                worded("{label!r} above the table", label=fact.label),
             )
             return
         _plate_above(f, fact)
@@ -124,7 +138,9 @@ def _vehicle_given_once(f: Filling) -> None:
     have_digits = len(sheets) > 1 and all(any(c.isdigit() for c in s) for s in sheets)
     if have_digits and not any(re.search(r"20\d\d", s) for s in sheets):
         role = "vin" if all(map(is_vin, sheets)) else "vehicle_id"
-        f.decision.take(role, {"sheet_name": "^(.+)$"}, 0.8, "each sheet has a vehicle's name")
+        f.decision.take(
+            role, {"sheet_name": "^(.+)$"}, 0.8, worded("each sheet has a vehicle's name")
+        )
         return
     _vehicle_of_file_name(f)
 
@@ -132,16 +148,24 @@ def _vehicle_given_once(f: Filling) -> None:
 def _plate_above(f: Filling, fact: Fact) -> None:
     question = Question(
         "plates",
-        f"The vehicle is named by {fact.label!r} {fact.text} only, and no vehicle list says whose "
-        "plate that is. What is it?",
+        worded(
+            "The vehicle is named by {label!r} {text} only, and no vehicle list says whose plate "
+            "that is. What is it?",
+            label=fact.label,
+            text=fact.text,
+        ),
         (
-            Choice("plate", "a plate, which may move: rows wait for a list"),
-            Choice("number", "an identifier that stays with the vehicle: it becomes its number"),
+            Choice("plate", worded("a plate, which may move: rows wait for a list")),
+            Choice(
+                "number", worded("an identifier that stays with the vehicle: it becomes its number")
+            ),
         ),
         unasked="plate",
     )
     role = "plate" if f.asker.choose(question) == "plate" else "vehicle_id"
-    f.decision.take(role, {"above": above(f, fact)}, 0.85, f"{fact.label!r} above the table")
+    f.decision.take(
+        role, {"above": above(f, fact)}, 0.85, worded("{label!r} above the table", label=fact.label)
+    )
 
 
 def _vehicle_of_file_name(f: Filling) -> None:
@@ -157,12 +181,17 @@ def _vehicle_of_file_name(f: Filling) -> None:
         ):
             if plain_id(word) in identifiers:
                 f.decision.take(
-                    role, {"file_name": _in_name(base, word)}, 0.9, "a vehicle the store knows"
+                    role,
+                    {"file_name": _in_name(base, word)},
+                    0.9,
+                    worded("a vehicle the store knows"),
                 )
                 return
     f.decision.missing.append(
-        "whose rows these are: no column names a vehicle; say it with `load --vehicle ID`, or map "
-        "vehicle_id, vin or plate"
+        worded(
+            "whose rows these are: no column names a vehicle; say it with `load --vehicle ID`, "
+            "or map vehicle_id, vin or plate"
+        )
     )
 
 

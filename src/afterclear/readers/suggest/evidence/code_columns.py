@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from afterclear.catalogue.control_units import ControlUnits
+from afterclear.errors import worded
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.suggest.evidence.profiles import (
     Profile,
@@ -215,19 +216,34 @@ def decide_bare(profile: Profile, title: str, asker: Asker) -> InCell:
     pairs = all(re.fullmatch(r"\d{1,6}[-/.]\d{1,2}", v) for v in bare)
     if says_j1939:
         return InCell(prefix="SPN {}")
-    choices = [Choice("maker", f"the maker's own numbers: {bare[0]} stays {bare[0]}")]
+    choices = [
+        Choice("maker", worded("the maker's own numbers: {bare} stays {bare}", bare=bare[0]))
+    ]
     if all(re.fullmatch(r"[0-3][0-9A-Fa-f]{3}", v) for v in bare):
         choices.insert(
-            0, Choice("powertrain", f"codes without their letter: {bare[0]} is P{bare[0]}")
+            0,
+            Choice(
+                "powertrain", worded("codes without their letter: {bare} is P{bare}", bare=bare[0])
+            ),
         )
     if pairs:
         spn, fmi = re.split(r"[-/.]", bare[0])
-        choices.insert(0, Choice("j1939", f"J1939: {bare[0]} is SPN {spn} FMI {fmi}"))
+        choices.insert(
+            0,
+            Choice(
+                "j1939",
+                worded("J1939: {bare} is SPN {spn} FMI {fmi}", bare=bare[0], spn=spn, fmi=fmi),
+            ),
+        )
     if len(choices) == 1:
         return InCell()
     rows = tuple(f"{profile.heading}: {v}" for v in bare[:3])
-    choices.append(Choice("refuse", "nobody knows: rows with such codes are refused"))
+    choices.append(Choice("refuse", worded("nobody knows: rows with such codes are refused")))
     question = Question(
-        "code-form", f"What are codes such as {bare[0]}?", tuple(choices), rows, unasked="refuse"
+        "code-form",
+        worded("What are codes such as {bare}?", bare=bare[0]),
+        tuple(choices),
+        rows,
+        unasked="refuse",
     )
     return InCell(prefix=PREFIXES[asker.choose(question)])

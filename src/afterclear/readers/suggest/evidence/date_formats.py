@@ -7,13 +7,15 @@ the user is asked.
 """
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import reduce
 
 import polars as pl
 
 from afterclear.catalogue.months import in_english
+from afterclear.errors import worded
 from afterclear.readers.mapped.map_times import EPOCH, ZONES, TimeRules, instants
 from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
@@ -45,6 +47,22 @@ _JOINER = re.compile(r"(\s*(?:T|,|um|at|a las|o|-|;|à|godz\.?)?\s*)(?=\d)")
 WEEKDAY_PATTERN = r"^[^\d\s]+\s+(.*)$"
 # RFC 9557: a zone's name in brackets, behind the offset that counts
 _ZONE_PATTERN = r"^(.*(?:Z|[+-]\d\d:?\d\d))\[!?[A-Za-z_/+-]+\]$"
+
+_MONTHS = (
+    *(worded("January"), worded("February"), worded("March"), worded("April"), worded("May")),
+    *(worded("June"), worded("July"), worded("August"), worded("September")),
+    *(worded("October"), worded("November"), worded("December")),
+)
+FIRST: Mapping[str, str] = {
+    "day": worded("the day"),
+    "month": worded("the month"),
+    "year": worded("the year"),
+}
+ORDER: Mapping[str, str] = {
+    "day": worded("day first"),
+    "month": worded("month first"),
+    "year": worded("year first"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,20 +392,27 @@ def _ask_order(
         for value, read in zip(profile.values, zip(*times, strict=True), strict=True):
             if len(rows) == _SHOWN or len(set(read)) == 1:
                 continue
-            told = [
-                f"{_day_in_words(t)} ({o} first)" for o, t in zip(orders, read, strict=True) if t
+            told: list[str] = [
+                worded("{day} ({first})", day=_day_in_words(t), first=ORDER[o])
+                for o, t in zip(orders, read, strict=True)
+                if t
             ]
-            rows.append(f"{profile.heading} {value}: {' or '.join(told)}")
+            either = reduce(lambda a, b: worded("{one} or {other}", one=a, other=b), told)
+            rows.append(
+                worded("{name} {value}: {told}", name=profile.heading, value=value, told=either)
+            )
             example = example or value
     example = example or columns[0][0].values[0]
     question = Question(
         "date-order",
-        f"In dates such as {example}, what stands first?",
-        tuple(Choice(order, f"the {order}") for order in orders),
+        worded("In dates such as {example}, what stands first?", example=example),
+        tuple(Choice(order, FIRST[order]) for order in orders),
         tuple(rows),
     )
     return asker.choose(question)
 
 
 def _day_in_words(at: datetime) -> str:
-    return f"{at.day} {at:%B %Y}"
+    return worded(
+        "{day} {month} {year}", day=f"{at.day}", month=_MONTHS[at.month - 1], year=f"{at:%Y}"
+    )

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from afterclear.errors import worded
 from afterclear.plain import PlacesOf, without_places
 from afterclear.readers.suggest.evidence.code_columns import Wide
 from afterclear.readers.suggest.evidence.column_choice import Decision
@@ -76,8 +77,13 @@ class Filling:
             values = [v for v in profile.values if any(map(str.isdigit, v)) and not is_none_word(v)]
             if values and profile.means(*meanings) >= _HEADED and profile.heading not in used:
                 self.decision.missing.append(
-                    f"{column}: {profile.heading!r} is headed as such, but its cells are not "
-                    f"understood, {values[0]!r} among them"
+                    worded(
+                        "{column}: {heading!r} is headed as such, but its cells are not "
+                        "understood, {values!r} among them",
+                        column=column,
+                        heading=profile.heading,
+                        values=values[0],
+                    )
                 )
                 return
 

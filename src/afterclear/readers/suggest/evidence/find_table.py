@@ -11,7 +11,7 @@ import polars as pl
 
 from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.control_units import ControlUnits
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.delimited import as_grid
 from afterclear.readers.formats.grids import STRUCK_OUT, Grid, table_of_grid
 from afterclear.readers.formats.html_tables import html_tables, is_facts
@@ -123,7 +123,7 @@ def _text_of(raw: bytes, delivery: Delivery, asker: Asker) -> Text:
         Choice(name, " ".join(text[max(at - 15, 0) : at + 15].split()))
         for name, text in texts.items()
     )
-    question = Question("encoding", "Which of these is spelled right?", choices)
+    question = Question("encoding", worded("Which of these is spelled right?"), choices)
     chosen = asker.choose(question)
     return Text(texts[chosen], "", codec=chosen)
 
@@ -138,7 +138,9 @@ def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords, asker: Ask
     sheets = [s for s in sheets if not s.is_hidden] or sheets
     best = max(sheets, key=lambda s: _best_header(s.grid, words)[1], default=None)
     if best is None:
-        raise RefusedFileError(f"{delivery.name} has no cell with anything in it.")
+        raise RefusedFileError(
+            worded("{name} has no cell with anything in it.", name=delivery.name)
+        )
     seen = _of_grid("workbook", best.grid, {}, {"sheet": best.name}, words)
     own = [n for n in seen.frame.columns if n != LINE]
     made = {s.name: _of_grid("workbook", s.grid, {}, {}, words) for s in sheets}
@@ -182,18 +184,26 @@ def _ask_of_sheets(
         )
         question = Question(
             "sheets",
-            f"The sheet {name!r} has other headings than those that are taken. Is it meant, too?",
+            worded(
+                "The sheet {name!r} has other headings than those that are taken. Is it "
+                "meant, too?",
+                name=name,
+            ),
             (
-                Choice("leave", "no: it is left out"),
-                Choice("stop", "yes: nothing is loaded until a map names a table for each"),
+                Choice("leave", worded("no: it is left out")),
+                Choice("stop", worded("yes: nothing is loaded until a map names a table for each")),
             ),
             rows,
             unasked="stop",
         )
         if asker.choose(question) == "stop":
             raise RefusedFileError(
-                f"{delivery.name}: the sheet {name!r} has other headings. Write a map with a table "
-                "for each, as help/imports.md of the program tells."
+                worded(
+                    "{name}: the sheet {name_2!r} has other headings. Write a map with a "
+                    "table for each, as help/imports.md of the program tells.",
+                    name=delivery.name,
+                    name_2=name,
+                )
             )
 
 
@@ -202,7 +212,9 @@ def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> Seen:
     wide = [t for t in tables if not is_facts(t)] or tables
     best = max(wide, key=lambda t: _best_header(t.rows, words)[1])
     if not best.rows:
-        raise RefusedFileError(f"{delivery.name} has no table with anything in it.")
+        raise RefusedFileError(
+            worded("{name} has no table with anything in it.", name=delivery.name)
+        )
     seen = _of_grid("html", best.rows, {}, {}, words)
     alike = [s for t in tables if t.rows and (s := _of_grid("html", t.rows, {}, {}, words))
              and s.frame.columns == seen.frame.columns]  # fmt: skip

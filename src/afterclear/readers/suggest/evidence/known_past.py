@@ -17,6 +17,7 @@ from itertools import pairwise
 
 from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.names_in_text import plain_id
+from afterclear.errors import worded
 from afterclear.readers.suggest.evidence.questions import Decided
 
 ENOUGH = 3
@@ -57,7 +58,10 @@ def by_readings(ways: Mapping[str, Sequence[Way]], past: Past) -> Decided | None
         return None
     return Decided(
         word,
-        f"read otherwise it contradicts the known odometer readings of {n_vehicles:,} vehicles",
+        worded(
+            "read otherwise it contradicts the known odometer readings of {n_vehicles:,} vehicles",
+            n_vehicles=n_vehicles,
+        ),
     )
 
 
@@ -105,4 +109,7 @@ def by_codes(
     if len(likely) != 1 or len(met[likely[0]]) < ENOUGH:
         return None
     n_vehicles = len(met[likely[0]])
-    return Decided(likely[0], f"{n_vehicles:,} vehicles had these codes before, spelled so")
+    return Decided(
+        likely[0],
+        worded("{n_vehicles:,} vehicles had these codes before, spelled so", n_vehicles=n_vehicles),
+    )

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from afterclear.errors import worded
 from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 
@@ -89,7 +90,7 @@ def decide_numbers(
     marks = [m for m in ".," if votes[m, "decimal"] or votes[m, "thousands"]]
     torn = [m for m in marks if votes[m, "decimal"] and votes[m, "thousands"]]
     if torn or (votes[".", "decimal"] and votes[",", "decimal"]):
-        return _asked(columns, asker, "Numbers of this file are written in two ways.")
+        return _asked(columns, asker, worded("Numbers of this file are written in two ways."))
     decimal = next((m for m in ".," if votes[m, "decimal"]), "")
     thousands = group or next((m for m in ".," if votes[m, "thousands"]), "")
     unsure_marks = [m for m in ".," if unsure[m] and m not in {decimal, thousands}]
@@ -136,7 +137,9 @@ def _settled(
     """Decide marks before three digits: by the other marks, by odometers, otherwise by the user."""
     columns, odometers, _ = seen
     if len(unsure) > 1:
-        return _asked(columns, asker, "Numbers of this file have dots and commas before 3 digits.")
+        return _asked(
+            columns, asker, worded("Numbers of this file have dots and commas before 3 digits.")
+        )
     mark = unsure[0]
     other = "," if mark == "." else "."
     where = [c for c in columns if any(mark in v for v in c.values)]
@@ -152,7 +155,9 @@ def _settled(
         return Numbers(other, mark)
     if thousands == other and not decimal:
         return Numbers(mark, thousands)
-    return _asked(where, asker, f"Some numbers have {mark!r} before three digits.")
+    return _asked(
+        where, asker, worded("Some numbers have {mark!r} before three digits.", mark=mark)
+    )
 
 
 def _only_groups(column: Profile, mark: str) -> bool:
@@ -176,10 +181,14 @@ def _asked(columns: Iterable[Profile], asker: Asker, reason: str) -> Numbers:
     example = rows[0].split(": ")[1] if rows else "1.234"
     question = Question(
         "decimal-mark",
-        f"{reason} Which mark stands before the decimals?",
+        worded("{reason} Which mark stands before the decimals?", reason=reason),
         (
-            Choice("comma", f"the comma; dots part thousands ({_read(example, ',')})"),
-            Choice("dot", f"the dot; commas part thousands ({_read(example, '.')})"),
+            Choice(
+                "comma", worded("the comma; dots part thousands ({read})", read=_read(example, ","))
+            ),
+            Choice(
+                "dot", worded("the dot; commas part thousands ({read})", read=_read(example, "."))
+            ),
         ),
         tuple(rows),
     )

@@ -8,7 +8,7 @@ it are left out or refused, and the map says so.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from afterclear.errors import RefusedFileError, UsageError
+from afterclear.errors import RefusedFileError, UsageError, worded
 
 MOST_QUESTIONS = 7
 # Questions on which most rows depend come first (own judgement).
@@ -119,7 +119,12 @@ class Asker:
         word = next((w for w in question.words if w.casefold() == answer.casefold()), None)
         if word is None:
             raise UsageError(
-                f"{answer!r} answers nothing: {question.key} is one of {', '.join(question.words)}."
+                worded(
+                    "{answer!r} answers nothing: {key} is one of {words}.",
+                    answer=answer,
+                    key=question.key,
+                    words=", ".join(question.words),
+                )
             )
         return word
 
@@ -129,7 +134,7 @@ class Asker:
 
     def because(self, key: str) -> str:
         """Say why a question was not asked, to be put behind a reason; empty: nothing decided."""
-        return f": {self.decided[key][1].why}" if key in self.decided else ""
+        return worded(": {why}", why=self.decided[key][1].why) if key in self.decided else ""
 
     @property
     def may_be_known(self) -> tuple[str, ...]:
@@ -172,8 +177,12 @@ class Asker:
         if len(spare) < n_over:
             still_open = ", ".join(key for key in self.asked if key not in self.answers)
             raise RefusedFileError(
-                f"{name}: nothing decides {still_open}. Write a map for it by hand, as "
-                "help/imports.md of the program tells."
+                worded(
+                    "{name}: nothing decides {still_open}. Write a map for it by hand, as "
+                    "help/imports.md of the program tells.",
+                    name=name,
+                    still_open=still_open,
+                )
             )
         by_rank = sorted(spare, key=lambda q: q.rank)
         return frozenset(q.key for q in by_rank[-n_over:])

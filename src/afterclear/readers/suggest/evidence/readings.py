@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.catalogue.folded_words import without_accents
+from afterclear.errors import worded
 from afterclear.plain import TABLES
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.measures import WRITTEN
@@ -310,7 +311,7 @@ def _beside_units(found: Sequence[Reading], sight: Sight) -> list[Reading]:
     beside = [(sight.profiles[p.at - 1], p) for h in units if (p := sight.by_name[h]).at > 0]
     left = [p for p, unit in beside if _is_of_same_thing(p.heading, unit.heading)]
     return [
-        Reading("km", p.heading, 0.96, "units of distance stand beside it")
+        Reading("km", p.heading, 0.96, worded("units of distance stand beside it"))
         for p in left
         if p.share(is_number) >= FITS and p.heading not in sight.times
     ]
@@ -340,7 +341,11 @@ def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading |
     if not headed:
         return _by_values(role, share or 0.0, profile, sight)
     sure = 0.55 * headed + 0.45 * (1.0 if share is None else share)
-    reason = "its heading" if share is None else f"its heading, and {share:.0%} of its values fit"
+    reason = (
+        worded("its heading")
+        if share is None
+        else worded("its heading, and {share:.0%} of its values fit", share=share)
+    )
     return Reading(role, profile.heading, sure, reason) if sure >= LEAST else None
 
 
@@ -360,8 +365,8 @@ def _by_values(role: str, share: float, profile: Profile, sight: Sight) -> Readi
     if role == "ecu":
         if _named_units(profile, sight) < 1.0:
             return None
-        return Reading(role, profile.heading, SURE_UNIT, "its values are control units")
-    return Reading(role, profile.heading, SURE_BY_VALUES * share, "its values alone")
+        return Reading(role, profile.heading, SURE_UNIT, worded("its values are control units"))
+    return Reading(role, profile.heading, SURE_BY_VALUES * share, worded("its values alone"))
 
 
 def _is_distance(profile: Profile) -> bool:
@@ -384,7 +389,12 @@ def _by_known(role: str, profile: Profile, sight: Sight) -> Reading | None:
     )
     if share <= 0.5:
         return None
-    return Reading(role, profile.heading, 0.95 + 0.05 * share, f"{share:.0%} are known vehicles")
+    return Reading(
+        role,
+        profile.heading,
+        0.95 + 0.05 * share,
+        worded("{share:.0%} are known vehicles", share=share),
+    )
 
 
 def _plate_under_other_heading(role: str, profile: Profile) -> Reading | None:
@@ -394,7 +404,9 @@ def _plate_under_other_heading(role: str, profile: Profile) -> Reading | None:
     share = profile.share(is_plate)
     if share < FITS:
         return None
-    return Reading(role, profile.heading, 0.96 * share, "its values have the shape of plates")
+    return Reading(
+        role, profile.heading, 0.96 * share, worded("its values have the shape of plates")
+    )
 
 
 def settled(readings: Sequence[Reading], roles: Sequence[str] = ()) -> dict[str, Reading]:

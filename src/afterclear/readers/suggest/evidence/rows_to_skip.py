@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.find_table import Seen
@@ -135,7 +136,7 @@ def _going_on(f: Filling, blank: list[int]) -> Decided | None:
         is_other = any(cells[at] not in {"", cells[above]} for cells in numbers)
         if is_other or not any(cells[at] for cells in says) or not (is_bare or is_same):
             return None
-    return Decided("above", "they tell no time and distance but those above them")
+    return Decided("above", worded("they tell no time and distance but those above them"))
 
 
 def whose_blank_rows(filling: Filling) -> None:
@@ -156,10 +157,12 @@ def whose_blank_rows(filling: Filling) -> None:
         return
     question = Question(
         "blank-vehicle",
-        f"Some rows have nothing under {profile.heading!r}. Whose are they?",
+        worded(
+            "Some rows have nothing under {heading!r}. Whose are they?", heading=profile.heading
+        ),
         (
-            Choice("above", "of the vehicle named above them"),
-            Choice("refuse", "nobody knows: they are refused"),
+            Choice("above", worded("of the vehicle named above them")),
+            Choice("refuse", worded("nobody knows: they are refused")),
         ),
         tuple(filling.row_text(at) for at in (blank[0] - 1, *blank[:2])),
         unasked="refuse",
