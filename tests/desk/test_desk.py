@@ -64,7 +64,7 @@ class Browser:
         files = fields.pop("files", None)
         data = {"form_token": self.token()} | fields
         answer = self.client.post(place, data=data, files=files, headers={"Origin": HOME})  # type: ignore[arg-type]
-        self.bench.wait(60)
+        self.bench.wait(600)
         return answer.status_code, answer.text
 
     def bring(self, name: str, content: str | bytes) -> str:
