@@ -32,6 +32,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from afterclear.catalogue.folded_words import without_accents
+from afterclear.errors import worded
 
 Space: TypeAlias = Literal["standard", "j1939", "maker"]
 
@@ -62,9 +63,12 @@ class Refusal:
     says_none: bool = False  # it is filler, or words for "no code is stored"
 
 
-_A_CODE = "a code such as P0301, C0034-11, SPN 100 FMI 4 or make:40417"
-_NONE_STORED = f"{_A_CODE}; leave the cell empty where no code is stored"
-_FAILURE_TYPE = "a failure type of two hex digits such as 11 or 1F"
+_A_CODE = worded("a code such as P0301, C0034-11, SPN 100 FMI 4 or make:40417")
+_NONE_STORED = worded(
+    "a code such as P0301, C0034-11, SPN 100 FMI 4 or make:40417; leave the cell empty where no "
+    "code is stored"
+)
+_FAILURE_TYPE = worded("a failure type of two hex digits such as 11 or 1F")
 _FMI = f"an FMI from 0 to {MAX_FMI}"
 
 _LONGEST = 100  # characters; the longest spelling we know has about 40

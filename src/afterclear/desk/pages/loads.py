@@ -1,7 +1,9 @@
 """What was loaded, and what was refused; a load is taken back, or read again, whole."""
 
 import io
+import json
 import re
+from typing import TYPE_CHECKING, Any
 
 from starlette.responses import Response
 
@@ -19,6 +21,9 @@ from afterclear.commands.queries.refused_workbook import refused_workbook
 from afterclear.commands.queries.status import expected_words, refused_files, rejected_rows
 from afterclear.desk.request import BUSY, Asked
 from afterclear.errors import UsageError, worded
+
+if TYPE_CHECKING:
+    import polars as pl
 
 _SHOWN = 200  # loads, the latest first
 _CAUSES = 100  # of refused rows
@@ -138,7 +143,7 @@ def refused(asked: Asked) -> Response:
             "column": column,
             "expected": words.get(expected, expected),
             "n": len(group),
-            "rows": group.head(_EXAMPLES).to_dicts(),
+            "rows": [row | {"cells": _cells(row["row_json"])} for row in _first(group)],
         }
         for (name, column, expected), group in frame.group_by(
             ["file_name", "column_name", "expected"], maintain_order=True
@@ -156,6 +161,21 @@ def refused(asked: Asked) -> Response:
         skip=skip,
         step=_NAMES,
     )
+
+
+def _first(group: "pl.DataFrame") -> list[dict[str, Any]]:
+    return group.head(_EXAMPLES).to_dicts()
+
+
+def _cells(row: str | None) -> list[tuple[str, str]]:
+    """Give the cells of a refused row that say something; a row that is no table's is one cell."""
+    try:
+        found = json.loads(row or "{}")
+    except ValueError:
+        found = None
+    if not isinstance(found, dict):
+        return [("", str(row))]
+    return [(name, str(cell)) for name, cell in found.items() if cell is not None and cell != ""]
 
 
 def _skipped(after: str, n_all: int) -> int:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
+from afterclear.errors import worded
 from afterclear.plain import APART, ONCE, REPAIRS, SCANS, TABLES, Table
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
@@ -42,12 +43,12 @@ from afterclear.store.merging.repeated_scans import leave_out_old_scans, note_re
 from afterclear.store.merging.rows import contradictions, find_known, merge
 
 _MALFORMED = {
-    "MISSING COLUMNS": "as many cells as the header has; this line has fewer",
-    "TOO MANY COLUMNS": "as many cells as the header has; this line has more",
-    "UNQUOTED VALUE": "quotes that are closed, and doubled inside a quoted cell",
-    "LINE SIZE OVER MAXIMUM": "a line of less than a million bytes",
-    "INVALID ENCODING": "text in UTF-8",
-    "INVALID STATE": "cells separated by commas, quoted where they hold one",
+    "MISSING COLUMNS": worded("as many cells as the header has; this line has fewer"),
+    "TOO MANY COLUMNS": worded("as many cells as the header has; this line has more"),
+    "UNQUOTED VALUE": worded("quotes that are closed, and doubled inside a quoted cell"),
+    "LINE SIZE OVER MAXIMUM": worded("a line of less than a million bytes"),
+    "INVALID ENCODING": worded("text in UTF-8"),
+    "INVALID STATE": worded("cells separated by commas, quoted where they hold one"),
 }
 
 
