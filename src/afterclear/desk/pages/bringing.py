@@ -28,6 +28,12 @@ from afterclear.plain import TABLES, check_zone
 
 ANSWER = "answer:"  # what fields of answers begin with
 _TYPED = {"zone", "vehicle", "begun", "map_name"}  # ... and what else is said of a file
+_READ_AS = {
+    "plain_table": worded("a table in the plain layout"),
+    "can_log": worded("a recording of a vehicle's bus"),
+    "hex_responses": worded("answers of control units in hex digits"),
+    "returned_rows": worded("refused rows that come back"),
+}
 _SHOWN = 10  # rows of a preview, and refused rows
 _TAKEN = {"stored", "known"}  # outcomes of a file that is in the store
 _HIDDEN = re.compile(r"\.|~\$|Thumbs\.db$|desktop\.ini$")  # what systems leave in folders
@@ -262,7 +268,14 @@ def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str], problem: str
         map_name=fields.get("map_name") or _plain_name(Path(upload.name).stem),
         most=_SHOWN,
         words=expected_words(asked.desk.app),
+        read_as=_read_as,
     )
+
+
+def _read_as(reader: str) -> str:
+    """Say as what a file is read, by the name of its reader."""
+    name = reader.partition(":")[2]
+    return _READ_AS.get(reader) or (worded("with the map {name}", name=name) if name else reader)
 
 
 def _map_to_keep(checks: list[MapCheck]) -> str:
