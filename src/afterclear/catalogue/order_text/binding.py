@@ -15,6 +15,7 @@ from afterclear.catalogue.order_text.refitting import (
     BOTH_SIDES,
     action_on,
     detach,
+    fill_gas,
     find,
     is_possible,
     refit,
@@ -55,6 +56,7 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
     refer(clauses)
     unpair(clauses)
     refit(clauses)
+    fill_gas(clauses)
     acts = _acts(clauses)
     found: list[Bound] = []
     for at, clause in enumerate(clauses):
@@ -254,7 +256,7 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
             if looked and other.sentence == clause.sentence + 1:
                 yield from _answer(clauses, clause, bare=bare)
             return
-        if other.parts or _ends_list(other):
+        if other.parts or _ends_list(other) or _turns_to_part(clause, other):
             if bare and not other.void and _is_listed_with(clause, other):
                 yield from acts[later] or other.acts or _acts_on_used(clauses, later)
             is_item = other.used and not (other.acts or other.is_state or other.void)
@@ -296,6 +298,12 @@ def _ends_list(other: Clause) -> bool:
     """Whether a clause names a last thing that is no component: "radiator and hoses"."""
     is_thing = other.joined and bool(other.heads)  # "fan and grille"
     return (other.named_others or is_thing) and not other.parts
+
+
+def _turns_to_part(clause: Clause, other: Clause) -> bool:
+    """Whether what comes after a heading is of a part of it: "compressor: valve cleaned"."""
+    is_other = bool(other.heads) and all(p.family.isdisjoint(other.heads) for p in clause.parts)
+    return clause.topic and bool(other.strange) and is_other and not other.is_state
 
 
 def _is_listed_with(clause: Clause, other: Clause) -> bool:

@@ -189,6 +189,9 @@ def _goes_on_in_place(
         return False
     if begun[1].isupper() and folded_word(begun[1].casefold()) in vocabulary.corners:
         return not (vocabulary.is_written(before) or before in vocabulary.plain)
+    if len(begun[1]) == 1 and begun[1].isupper() and not vocabulary.has_ordinals:
+        is_side = folded_word(begun[1].casefold()) in vocabulary.places  # "rotule inf. D"
+        return is_side and before not in vocabulary.plain and not _tells_work(sentence, vocabulary)
     place = folded_word(before)
     is_side = place in vocabulary.places and place not in vocabulary.corners
     return vocabulary.has_ordinals and is_side and not _tells_work(sentence, vocabulary)

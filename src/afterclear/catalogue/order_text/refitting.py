@@ -3,7 +3,7 @@
 from itertools import pairwise
 from typing import Final
 
-from afterclear.catalogue.order_text.told import Act, Clause
+from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_words.speech import WIRING
 
 _CONTACTS: Final = {"hv_contactor", "power_relay", "glow_plug_control"}  # they weld, not welders
@@ -17,6 +17,8 @@ _DEAF: Final = frozenset({
 })  # fmt: skip
 _CABLE_WORDS: Final = 4  # of a cable that came with a new part, and the work
 _LIT: Final = "airbag"
+_GAS: Final = "refrigerant"
+_COOLED: Final = {"ac_compressor", "ac_pressure_sensor"}
 _IMPOSSIBLE: Final = {"software": _DEAF, "clean": frozenset({"wheel_bearing", "timing_chain"})}
 # whatever is done with them is to renew them (common practice, no source)
 _RENEWED: Final = frozenset({
@@ -97,6 +99,17 @@ def detach(clauses: list[Clause]) -> None:
         elif is_renewed and (before.acts or is_cause):
             clause.parts, clause.places = [], {}
             clause.acts = [] if before.acts else clause.acts  # "repaired with new terminals"
+
+
+def fill_gas(clauses: list[Clause]) -> None:
+    """Take "system filled" after work on the air conditioning for refrigerant."""
+    is_cooled = False
+    for clause in clauses:
+        is_filled = any(a.fills for a in clause.acts) and not clause.void
+        if is_cooled and is_filled and not (clause.parts or clause.used):
+            clause.parts = [Part(_GAS, "", clause.acts[0].start, frozenset())]
+            clause.loose, clause.strange, clause.heads = 0, 0, frozenset()
+        is_cooled |= any(p.key in _COOLED for p in clause.parts)
 
 
 def unpair(clauses: list[Clause]) -> None:

@@ -81,7 +81,7 @@ class Speech:
         self.problems: list[str] = []
         grammar = GRAMMARS[language]
         self._grammar = grammar
-        self.vocabulary.shifts = grammar.shifts
+        self.vocabulary.shifts, self.vocabulary.prefixes = grammar.shifts, grammar.prefixes
         self.fillers, self.genitives = grammar.fillers, grammar.genitives
         self.toward, self.apart = grammar.toward, grammar.apart
         self.head_order, self.anew = grammar.head_order, grammar.nouns_are_capital

@@ -103,6 +103,7 @@ class Vocabulary:
     language: str
     parts: frozenset[str] = frozenset()  # of compounds, folded
     shifts: tuple[tuple[str, str], ...] = ()  # ends of bent words whose stem changes
+    prefixes: re.Pattern[str] | None = None  # before verbs
     dotted: dict[str, str] = field(default_factory=dict)  # what a word cut short means
     places: set[str] = field(default_factory=set)  # words for a place, folded: "tył", "av"
     plain: set[str] = field(default_factory=set)  # small words that are never a short form
@@ -310,20 +311,41 @@ class Vocabulary:
             return set()
         if size < TYPO_FROM:
             return self._perhaps_misspelt(folded)
-        most = 1 + (size >= _TWO_TYPOS_FROM)
         near = process.extract(
             folded,
             [k for k in self._of_size(folded[0], size) if len(k) >= TYPO_FROM - 1],
             scorer=OSA.distance,
-            score_cutoff=most,
+            score_cutoff=1 + (size >= _TWO_TYPOS_FROM),
             limit=5,
         )
-        if size < _CHANGED_FROM:  # letters left out or turned round; another letter, another word
-            near = [one for one in near if not _is_changed(folded, one[0])]
+        near = [one for one in near if self._is_slip(folded, one[0], one[1])]
         closest = {
             frozenset(self._known[name]) for name, distance, _ in near if distance == near[0][1]
         }
         return set(next(iter(closest))) if len(closest) == 1 else set()
+
+    def _is_slip(self, word: str, known: str, distance: float) -> bool:
+        """Whether letters left out or turned round are a slip; another letter, another word.
+
+        What two compounds or verbs begin with does not count: "Bremsanlage" is no "Bremsbelag",
+        and "aufgebogen" not "aufgezogen".
+        """
+        same = next(
+            (
+                size
+                for size in range(min(len(word), len(known)) - 1, 1, -1)
+                if word[:size] == known[:size] and self._begins_others(word[:size])
+            ),
+            0,
+        )
+        tail = word[same:]
+        is_far = distance > 1 + (len(tail) >= _TWO_TYPOS_FROM)
+        return not is_far and not (len(tail) < _CHANGED_FROM and _is_changed(tail, known[same:]))
+
+    def _begins_others(self, folded: str) -> bool:
+        """Whether other words begin so: the first half of compounds, what stands before verbs."""
+        is_before = self.prefixes is not None and self.prefixes.fullmatch(folded) is not None
+        return is_before or folded in self.parts
 
     def _perhaps_misspelt(self, folded: str) -> set[str]:
         """Find short words one letter off: they count only beside a word that is sure."""
