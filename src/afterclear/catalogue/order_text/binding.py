@@ -9,7 +9,8 @@ from dataclasses import replace
 from itertools import takewhile
 from typing import Final
 
-from afterclear.catalogue.order_text.neighbours import at_end, shared_places
+from afterclear.catalogue.order_text.neighbours import PAIRED, at_end, shared_places
+from afterclear.catalogue.order_text.placing import places_of
 from afterclear.catalogue.order_text.referring import refer
 from afterclear.catalogue.order_text.refitting import (
     BOTH_SIDES,
@@ -21,7 +22,7 @@ from afterclear.catalogue.order_text.refitting import (
     refit,
     unpair,
 )
-from afterclear.catalogue.order_text.told import Act, Bound, Clause, Part, Places
+from afterclear.catalogue.order_text.told import Act, Bound, Clause, Part
 from afterclear.catalogue.order_text.undone import void_undone
 from afterclear.catalogue.order_words.speech import LAMPS, WIRING
 
@@ -37,6 +38,7 @@ _SERVED: Final = {"air_filter", "cabin_filter", "fuel_filter"}  # renewed, or no
 _LISTED: Final = {"fluid", "item", "work"}  # consumables that are no part of anything
 _ON_GAS: Final = {"replace", "inspect"}
 _PLUG: Final = "spark_plug"  # a plug that was cleaned is a connector
+_TYRE: Final = "tyre"
 _COIL: Final = "ignition_coil"  # a plug beside it is the spark plug
 _CABLED: Final = {
     "parking_brake",
@@ -62,7 +64,7 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
     for at, clause in enumerate(clauses):
         if clause.void or (clause.aside and not clause.acts and not _lists_work(clauses, at)):
             continue
-        places = _places_of(clauses, at)
+        places = places_of(clauses, at)
         for part in clause.parts:
             if _is_detail(clause, part):
                 continue
@@ -221,6 +223,9 @@ def _serve(clauses: list[Clause], acts: list[list[Act]]) -> None:
 def _is_served(clause: Clause, part: Part) -> bool:
     """Whether a thing is renewed wherever it is only listed: a filter, a bulb."""
     is_bulb = clause.lists_bulb and part.key in LAMPS and not clause.good
+    is_bulb |= (
+        part.key in PAIRED - {_TYRE} and clause.places.get("side") == BOTH_SIDES["side"]
+    )  # a pair
     return is_bulb or part.key in _SERVED or part.kind in _LISTED
 
 
@@ -360,80 +365,3 @@ def _acts_before(clauses: list[Clause], at: int, acts: list[list[Act]]) -> list[
         if acts[before]:
             return [a for a in acts[before] if a.action not in _OWN_PARTS]
     return []
-
-
-# --- where --------------------------------------------------------------------------------------
-
-
-def _places_of(clauses: list[Clause], at: int) -> list[Places]:
-    """Places of a clause's components: its own, or those of a clause beside it.
-
-    "Pads and discs front": the place after the second part applies to both, as does one before the
-    first. A clause of places alone applies to the components before it, otherwise to those after
-    it; along axes already given it is one more place: "front left and rear right".
-    """
-    own = clauses[at]
-    beside = [c for c in clauses if c.sentence == own.sentence]
-    here = next(n for n, c in enumerate(beside) if c is own)
-    after = beside[here + 1] if here + 1 < len(beside) else None
-    before = beside[here - 1] if here else None
-    if own.places:
-        return _with_more(own, before, after, beside[here + 1 :])
-    is_led = before and own.joined and -1 < before.last_place < before.first_part
-    # "front discs and pads, rears 60 %": a place apart is not theirs
-    if after and after.places and (after.joined or after.parts or not is_led):
-        shared = after.joined and after.last_place > after.first_part and bool(after.parts)
-        if not after.parts or shared:
-            return _with_more(after, None, None, beside[here + 2 :])
-    if before and before.places and not before.parts:
-        return [before.places]
-    if before and is_led:
-        return _places_of(clauses, clauses.index(before))
-    return _places_before(clauses, at)
-
-
-def _places_before(clauses: list[Clause], at: int) -> list[Places]:
-    """Take the place of a complaint: "knock front left, drop link renewed"."""
-    own = clauses[at]
-    beside = [c for c in clauses if c.sentence == own.sentence]
-    first = beside[0]
-    if first.topic and first.places and all(c is first or not c.places for c in beside):
-        return [first.places]  # "Front brakes: pads renewed, calipers cleaned"
-    for before in reversed(clauses[:at]):
-        told_apart = before.sentence not in (own.sentence, own.sentence - 1)
-        if told_apart or before.acts or before.void or before.named_others:
-            return []
-        if before.places:
-            return [before.places]
-    return []
-
-
-def _with_more(
-    own: Clause, before: Clause | None, after: Clause | None, later: list[Clause]
-) -> list[Places]:
-    """Add places from clauses of their own before or after."""
-    told = [own.places]
-    if before and own.joined and own.first_place == 0 and _is_one_more(before, own):
-        told.insert(0, before.places)
-    last = own
-    for one in later:
-        goes_on = one.joined or last.last_place == len(last.words) - 1
-        if not goes_on or one.first_place != 0 or one.parts or not _is_one_more(one, own):
-            break
-        told.append(one.places)
-        last = one
-    if len(told) == 1 and any(c.acts and not c.parts and c.places == BOTH_SIDES for c in later):
-        return [{**own.places, **BOTH_SIDES}]  # "damper left leaks, both renewed"
-    if len(told) > 1 or not after or after.parts or after.acts:
-        return told
-    return [{**after.places, **own.places}]
-
-
-def _is_one_more(one: Clause, own: Clause) -> bool:
-    """Whether a clause without components names another place along the same axes."""
-    return (
-        not one.parts
-        and not one.named_others
-        and one.places != own.places
-        and one.places.keys() == own.places.keys()
-    )

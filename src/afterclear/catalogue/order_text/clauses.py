@@ -14,9 +14,8 @@ from afterclear.catalogue.order_text.naming import (
     without_flows,
     without_others,
 )
-from afterclear.catalogue.order_text.neighbours import PAIRED
-from afterclear.catalogue.order_text.places import COUNTS_AFTER, MOST, counts
 from afterclear.catalogue.order_text.splitting import AIM, WITH, statements
+from afterclear.catalogue.order_text.spots import Spots
 from afterclear.catalogue.order_text.spreading import (
     lent_name,
     names_in,
@@ -43,9 +42,6 @@ from afterclear.catalogue.order_words.vocabulary import ASKED, Word, is_measure
 _GAS: Final = "refrigerant"
 _GRAMS: Final = {"g", "gr", "gramm", "grams"}
 _GRAMS_FROM: Final = 3  # figures: a charge is of some hundred grams
-_OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
-_NUMBERED: Final = {"exhaust_temperature_sensor", "nox_sensor", "oxygen_sensor"}
-_BY_CATALYST: Final = "sensor="
 _LITRES: Final = {"l", "ltr", "ltrs", "liter", "litre", "litres", "litro", "litros", "lt", "litry"}
 _FLUIDS: Final = {"transmission_fluid"}
 _VAGUE_REACH: Final = 2  # words from "done" to what was
@@ -89,11 +85,8 @@ class _Reader:
         self._speech = speech
         self._join = join  # the word before it: "and", "with"
         self._words = words = without_flows([speech.as_state(w) for w in words], speech)
-        self._spots: set[int] = set()
-        self._long: list[set[int]] = []  # of places told in several words: "pre cat"
-        self._beside: set[int] = set()  # words of "before the cat": the cat is no part
-        self._by_axis: dict[str, set[str]] = {}
-        self._find_places()
+        self._where = Spots(words, speech)
+        self._spots = self._where.spots
         self._idle = {
             at
             for at, w in enumerate(words)
@@ -105,7 +98,7 @@ class _Reader:
     def clause(self, sentence: int, *, joined: bool) -> Clause:
         """Read it."""
         speech, words = self._speech, self._words
-        found = names_in(words, self._passed, self._beside, speech)
+        found = names_in(words, self._passed, self._where.beside, speech)
         found = [
             f for f in found if len(f.places) > 1 or speech.is_named(words[f.start], f.meaning)
         ]
@@ -120,7 +113,7 @@ class _Reader:
         found = self._without_acts(found, acts)
         used += [f for f in found if f not in used and is_used(f, words, speech)]
         found = plain(found, words, speech)
-        found = [f for f in found if not any(set(f.places) < spot for spot in self._long)]
+        found = [f for f in found if not any(set(f.places) < spot for spot in self._where.long)]
         causes = [f for f in found if f.start >= because and signs.isdisjoint(f.places)]
         found = [f for f in found if f.start < because and signs.isdisjoint(f.places)]
         found, beside = without_others(found, [b for b in beside if signs.isdisjoint(b.places)])
@@ -149,10 +142,12 @@ class _Reader:
         self._naming.cables = [*beside, *(f for f in found if f.meaning == WIRING)]
         self._naming.named = found
         kept = self._naming.whole(found, taken - ({at for a in acts for at in a.places} - named))
-        clause = Clause(words, sentence, joined, self._naming.parts(kept, beside), self._by_axis)
+        clause = Clause(
+            words, sentence, joined, self._naming.parts(kept, beside), self._where.by_axis
+        )
         clause.causes = self._naming.cause_parts(causes)
-        self._number_parts(clause, kept)
-        self._pair_parts(clause, kept)
+        self._where.number_parts(clause, kept)
+        self._where.pair_parts(clause, kept, self._passed)
         clause.acts = self._work([f for f in acts if not self._is_anothers(f, taken)])
         self._judge(clause, states)
         elsewhere = [f for f in signals if f.meaning != "elsewhere" or f.start < because]
@@ -415,62 +410,3 @@ class _Reader:
             clause.said["not_done"] = 0
         if words[0].text in self._speech.conditions:
             clause.said["condition"] = 0
-
-    def _number_parts(self, clause: Clause, kept: list[Found]) -> None:
-        """Read a number after one part of a cylinder as its cylinder: "coil 4"."""
-        words = self._words
-        for one in kept:
-            axis = "cylinder" if one.meaning in _OF_CYLINDERS else "sensor"
-            is_one = axis == "cylinder" or one.meaning in _NUMBERED
-            is_one = is_one and not self._speech.is_plural(words[one.end - 1].text)
-            if is_one and one.end not in self._spots and self._is_last_number(one.end, axis):
-                clause.places.setdefault(axis, set()).add(words[one.end].text.lstrip("0"))
-                self._spots.add(one.end)
-                clause.last_place = max(clause.last_place, one.end)
-
-    def _pair_parts(self, clause: Clause, kept: list[Found]) -> None:
-        """Read two of what an axle has two of as both: "2 springs rear"."""
-        is_told = "end" in clause.places and "side" not in clause.places
-        if is_told and len(kept) == 1 and kept[0].meaning in PAIRED and self._is_two(kept[0]):
-            clause.places["side"] = {"left", "right"}
-
-    def _is_two(self, one: Found) -> bool:
-        """Whether a two stands before a name, or beside a word for pieces."""
-        words, at = self._words, one.start - 1
-        while at > 0 and at in self._passed:
-            at -= 1
-        before = words[at].text if at >= 0 else ""
-        is_before = before in self._speech.twos or (before in COUNTS_AFTER and at > 0)
-        return is_before or any(
-            {a.text, b.text} & self._speech.twos and {a.text, b.text} & COUNTS_AFTER
-            for a, b in pairwise(words)
-        )
-
-    def _is_last_number(self, at: int, axis: str) -> bool:
-        words = self._words
-        after = at + 1
-        measured = after < len(words) and (
-            not words[after].stems
-            and words[after].text not in self._speech.pronouns
-            and not self._speech.tells(words[after])
-        )
-        return counts(words, at, MOST[axis]) and not measured
-
-    # --- places -----------------------------------------------------------------------------
-
-    def _find_places(self) -> None:
-        words = self._words
-        for run in self._speech.positions.in_order(words):
-            self._spots.update(run.places)
-            if len(run.places) > 1:
-                self._long.append(set(run.places))
-                self._beside.update(run.places if _BY_CATALYST in run.meaning else ())
-            for part in run.meaning.split():
-                axis, _, value = part.partition("=")
-                self._by_axis.setdefault(axis, set()).add(value)
-        for run in self._speech.before.in_order(words):
-            for at in (run.end, run.start - 1):
-                if counts(words, at, MOST[run.meaning]):
-                    self._spots.update({*run.places, at})
-                    self._by_axis.setdefault(run.meaning, set()).add(words[at].text.lstrip("0"))
-                    break

@@ -27,7 +27,7 @@ def refer(clauses: list[Clause]) -> None:
         is_item = _is_item(clauses, at)
         is_number = clause.first_place == 0 and not clause.places.keys().isdisjoint(_NUMBERS)
         is_apart = bool(clause.good and clause.places)  # "left mount renewed, right ok"
-        is_item |= _is_with_it(clauses, at)
+        is_item |= _is_with_it(clauses, at) or (clause.lists_bulb and not clause.is_state)
         is_told = clause.acts or clause.parts or is_item or is_number or is_apart
         if not is_told or (clause.part_of and clause.named_others):
             continue
@@ -133,7 +133,8 @@ def _elsewhere(clauses: list[Clause], at: int) -> list[Part]:
 
 def _unless(told: Places, own: Places) -> Places:
     """Give the bank told before, where a clause has none: "before cat bank 2 ..., after cat"."""
-    return {axis: values for axis, values in told.items() if axis == "bank" and axis not in own}
+    kept = {"bank", "end"} if own.keys() == {"side"} else {"bank"}  # "link FR renewed, left ok"
+    return {axis: values for axis, values in told.items() if axis in kept - own.keys()}
 
 
 def _is_one_of(values: set[str], told: set[str]) -> bool:

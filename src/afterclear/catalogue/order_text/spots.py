@@ -1,0 +1,89 @@
+"""Where a clause says that it was: places, numbers of cylinders and sensors, both of a pair."""
+
+from itertools import pairwise
+from typing import Final
+
+from afterclear.catalogue.order_text.neighbours import PAIRED
+from afterclear.catalogue.order_text.places import COUNTS_AFTER, MOST, counts
+from afterclear.catalogue.order_text.told import Clause
+from afterclear.catalogue.order_words.phrases import Found
+from afterclear.catalogue.order_words.speech import Speech
+from afterclear.catalogue.order_words.vocabulary import Word
+
+_OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
+_NUMBERED: Final = {"exhaust_temperature_sensor", "nox_sensor", "oxygen_sensor"}
+_BY_CATALYST: Final = "sensor="
+
+
+class Spots:
+    """The places told among the words of one clause."""
+
+    def __init__(self, words: list[Word], speech: Speech) -> None:
+        self._words, self._speech = words, speech
+        self.spots: set[int] = set()  # words of places
+        self.long: list[set[int]] = []  # of places told in several words: "pre cat"
+        self.beside: set[int] = set()  # words of "before the cat": the cat is no part
+        self.by_axis: dict[str, set[str]] = {}
+        self._find()
+
+    def number_parts(self, clause: Clause, kept: list[Found]) -> None:
+        """Read a number after one part of a cylinder as its cylinder: "coil 4"."""
+        words = self._words
+        for one in kept:
+            axis = "cylinder" if one.meaning in _OF_CYLINDERS else "sensor"
+            is_one = axis == "cylinder" or one.meaning in _NUMBERED
+            is_one = is_one and not self._speech.is_plural(words[one.end - 1].text)
+            if is_one and one.end not in self.spots and self._is_last_number(one.end, axis):
+                clause.places.setdefault(axis, set()).add(words[one.end].text.lstrip("0"))
+                self.spots.add(one.end)
+                clause.last_place = max(clause.last_place, one.end)
+
+    def pair_parts(self, clause: Clause, kept: list[Found], passed: set[int]) -> None:
+        """Read two of what an axle has two of as both: "2 springs rear"."""
+        is_told = "end" in clause.places and "side" not in clause.places
+        if (
+            is_told
+            and len(kept) == 1
+            and kept[0].meaning in PAIRED
+            and self._is_two(kept[0], passed)
+        ):
+            clause.places["side"] = {"left", "right"}
+
+    def _is_two(self, one: Found, passed: set[int]) -> bool:
+        """Whether a two stands before a name, or beside a word for pieces."""
+        words, at = self._words, one.start - 1
+        while at > 0 and at in passed:
+            at -= 1
+        before = words[at].text if at >= 0 else ""
+        is_before = before in self._speech.twos or (before in COUNTS_AFTER and at > 0)
+        return is_before or any(
+            {a.text, b.text} & self._speech.twos and {a.text, b.text} & COUNTS_AFTER
+            for a, b in pairwise(words)
+        )
+
+    def _is_last_number(self, at: int, axis: str) -> bool:
+        words = self._words
+        after = at + 1
+        measured = after < len(words) and (
+            not words[after].stems
+            and words[after].text not in self._speech.pronouns
+            and not self._speech.tells(words[after])
+        )
+        return counts(words, at, MOST[axis]) and not measured
+
+    def _find(self) -> None:
+        words = self._words
+        for run in self._speech.positions.in_order(words):
+            self.spots.update(run.places)
+            if len(run.places) > 1:
+                self.long.append(set(run.places))
+                self.beside.update(run.places if _BY_CATALYST in run.meaning else ())
+            for part in run.meaning.split():
+                axis, _, value = part.partition("=")
+                self.by_axis.setdefault(axis, set()).add(value)
+        for run in self._speech.before.in_order(words):
+            for at in (run.end, run.start - 1):
+                if counts(words, at, MOST[run.meaning]):
+                    self.spots.update({*run.places, at})
+                    self.by_axis.setdefault(run.meaning, set()).add(words[at].text.lstrip("0"))
+                    break
