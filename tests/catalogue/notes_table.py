@@ -24,6 +24,12 @@ lines of a language say what those of another say. What a person would call othe
 after the first reading: a charge air hose is ``charge_air_cooler``, calibrating a camera is
 ``adjust``, and a key that was
 synchronised again is work on the key.
+
+``seventh_`` are 50 lines a language of a person who had seen neither words nor rules: of the first
+of each pair rules were made, the second nobody has read. The writer's names were turned into the
+catalogue's by a table; what it has no component for is left out, and by the line's words alone
+calibrating is ``adjust``, freeing and greasing are ``clean``, what was checked is ``inspect``, a
+cleaned hub is no work.
 """
 
 import sys
@@ -115,6 +121,7 @@ def main(asked: list[str]) -> None:
         *(f"later_{language}" for language in LANGUAGES),
         *(f"same_{language}" for language in LANGUAGES),
         *(f"{kind}_{language}" for kind in USED for language in LANGUAGES),
+        *(f"seventh_{language}" for language in LANGUAGES),
     ]
     print("texts          n  precision  recall  place  action")
     for name in names:
