@@ -9,8 +9,7 @@ from dataclasses import replace
 from itertools import takewhile
 from typing import Final
 
-from afterclear.catalogue.order_text.neighbours import PAIRED, at_end, shared_places
-from afterclear.catalogue.order_text.placing import places_of
+from afterclear.catalogue.order_text.placing import PAIRED, at_end, places_of, shared_places
 from afterclear.catalogue.order_text.referring import refer
 from afterclear.catalogue.order_text.refitting import (
     BOTH_SIDES,

@@ -7,7 +7,7 @@ The filter in "filter pressure sensor" is no part that was worked on, and neithe
 from dataclasses import replace
 from typing import Final
 
-from afterclear.catalogue.order_text.neighbours import kin_of
+from afterclear.catalogue.order_text.placing import kin_of
 from afterclear.catalogue.order_text.told import Part
 from afterclear.catalogue.order_words.phrases import Found
 from afterclear.catalogue.order_words.speech import AS_WORK, LAMPS, OTHER, SYMPTOM, WIRING, Speech
