@@ -65,6 +65,14 @@ def recorded() -> Story:
     return last(story, engine=unit(distance_since_clear_km=60))
 
 
+def recorded_beside_one_gone() -> Story:
+    """Tell of a clear of the engine on record, and a code that left the brakes meanwhile."""
+    story = Story("recorded beside one gone")
+    full_scan(story, 300, 19_900, engine=unit(**OLD), brakes=unit("C0034-13"))
+    story.clear(390, 19_940, ecu="engine")
+    return last(story, engine=unit(distance_since_clear_km=60))
+
+
 def permanent_repaired() -> Story:
     story = full_scan(Story("permanent, repaired"), 300, 19_000, engine=unit("P0420"))
     story.repair(300.1, 19_000, codes="P0420", action="replace").clear(300.2, 19_000)
@@ -99,6 +107,7 @@ STORIES = (
     last(Story("cleared"), engine=unit(distance_since_clear_km=60)),
     battery(),
     recorded(),
+    recorded_beside_one_gone(),
     last(Story("warm-ups"), engine=unit(warmups_since_clear=4)),
     last(Story("cleared long ago"), engine=unit(distance_since_clear_km=400)),
     last(Story("monitors"),
@@ -199,6 +208,7 @@ def test_a_car_read_in_full_with_nothing_found_is_ready(yard: Connection, vehicl
     [
         ("battery", "recent_clear_unrecorded"),
         ("recorded clear", "recent_clear_unrecorded"),
+        ("recorded beside one gone", "recent_clear_unrecorded"),
         ("permanent, repaired", "permanent_code"),
         ("new cluster", "odometer_dropped"),
         ("outlier", "odometer_dropped"),

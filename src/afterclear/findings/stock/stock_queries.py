@@ -67,11 +67,11 @@ BY_VEHICLE: Final[dict[str, str]] = {
             l.monitors_incomplete, l.ecu_vin
         FROM stock_last s JOIN stock_looks l USING (vehicle_id)
         WHERE l.answered ORDER BY s.vehicle_id, l.ecu""",
-    # the last before the last scan
+    # the last before the last scan; what vanished may have gone by itself, and hides none on record
     "last_clear": """
         SELECT c.vehicle_id, c.ecu, c.cleared_at, c.km, c.origin
         FROM store.clear_events c JOIN stock_last s USING (vehicle_id)
-        WHERE c.cleared_at <= s.seen_at
+        WHERE c.cleared_at <= s.seen_at AND c.origin <> 'vanished'
         QUALIFY row_number() OVER (
             PARTITION BY c.vehicle_id ORDER BY c.cleared_at DESC, c.ecu, c.origin) = 1
         ORDER BY c.vehicle_id""",
