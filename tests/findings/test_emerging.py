@@ -11,6 +11,7 @@ import pytest
 
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.rise_lines import RisesView, rises_view
+from afterclear.digest.common.rise_words import rise_words
 from afterclear.digest.input.frames import Caution, DigestSettings
 from afterclear.digest.input.rises import rises_of
 from afterclear.finding_tables.emerging import ANY_FAULT, Emerging, EmergingPoint, Level
@@ -243,6 +244,13 @@ def test_of_all_faults_together_a_vehicle_may_count_again_and_that_is_said() -> 
     assert "9 times by now" in later.before[0][1].replace(GAP, " ")
     words = finding_words(every, Cells()).replace(GAP, " ")
     assert words.startswith("Faults began 9 times, counting each vehicle at most once")
+
+
+def test_a_rate_below_what_the_counts_say_by_themselves_is_explained() -> None:
+    """9 of 2.1 are 4.3 times as many, within the interval; 9 of .1 are 90 times."""
+    care = "The counts alone would say more; part of so few is chance."
+    assert care not in rise_words(row("known"), Cells())
+    assert rise_words(row("few", expected=0.1), Cells()).endswith(care)
 
 
 def test_what_lies_in_another_rise_is_not_told() -> None:

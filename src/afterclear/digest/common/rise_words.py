@@ -39,7 +39,10 @@ def rise_words(row: Emerging, cells: Cells) -> str:
         low=cells.number(row.ratio_low, 1),
         high=cells.number(row.ratio_high, 1),
     )
-    return f"{since} {_count_words(row, cells)} {times}"
+    words = f"{since} {_count_words(row, cells)} {times}"
+    if row.n_vehicles > row.ratio_high * row.expected:  # a reader divides the two
+        words += " " + cells.t("The counts alone would say more; part of so few is chance.")
+    return words
 
 
 def _count_words(row: Emerging, cells: Cells) -> str:
