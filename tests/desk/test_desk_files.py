@@ -91,7 +91,8 @@ def test_a_large_file_is_looked_at_beside_the_pages_and_keeps_nobody_waiting(
 ) -> None:
     orders = large(ORDERS, "W{n}x,V-1,2025-03-{day:02d},2025-04-{day:02d},1000,replaced coil\n")
     number = browser.bring("orders.csv", orders)
-    for place in (f"/bring/{number}?zone=Europe/Berlin", f"/bring/{number}"):
+    for zone in ("Europe/Berlin", "Europe/Paris"):
+        place = f"/bring/{number}?zone={zone}"
         page = browser.get(place)
         assert "It is being looked at" in page
         assert f'content="2;url=/bring/{number}?' in page
@@ -100,7 +101,7 @@ def test_a_large_file_is_looked_at_beside_the_pages_and_keeps_nobody_waiting(
         browser.desk.judge.wait(60)
     assert "What each column is taken for" in browser.get(f"/bring/{number}")
     asked = re.findall(r'name="(answer:[^"]+)" value="([^"]+)"', browser.get(f"/bring/{number}"))
-    answers = dict(reversed(asked)) | {"map_name": "orders", "zone": "Europe/Berlin"}
+    answers = dict(reversed(asked)) | {"map_name": "orders", "zone": "Europe/Madrid"}
     # a form that comes before it is known what would be loaded leads to the page that shows it
     status, page = browser.ask(f"/bring/{number}/load", **answers)
     assert (status, "It is being looked at" in page, browser.bench.piece) == (200, True, None)
@@ -108,6 +109,16 @@ def test_a_large_file_is_looked_at_beside_the_pages_and_keeps_nobody_waiting(
     browser.post(f"/bring/{number}/load", **answers)
     assert browser.bench.piece is not None
     assert len(export_frame(browser.desk.app, "repairs")) > 7000
+
+
+@pytest.mark.slow
+def test_two_people_who_look_at_one_large_file_differently_both_see_it(browser: Browser) -> None:
+    number = browser.bring("letter.txt", "Dear all, see you on Monday\n" * 20_000)
+    places = [f"/bring/{number}", f"/bring/{number}?zone=Europe/Berlin"]
+    for place in (*places, *places):  # each page asks again while the other's is looked for
+        assert "It is being looked at" in browser.get(place)
+    browser.desk.judge.wait(60)
+    assert not any("It is being looked at" in browser.get(place) for place in places)
 
 
 @pytest.mark.slow

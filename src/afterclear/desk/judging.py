@@ -10,6 +10,7 @@ import pickle
 import subprocess
 import sys
 import threading
+import time
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,6 +25,7 @@ _AT_ONCE_BYTES: Final = 300_000  # some thousand rows: less than a second
 _AT_ONCE_PACKED_BYTES: Final = 30_000  # it may hold ten times as much
 _PACKED: Final = (b"PK", b"%PDF", b"\x1f\x8b", b"\xd0\xcf\x11\xe0", b"BZh", b"\xfd7zXZ")
 _MOST_KEPT: Final = 20  # verdicts; a person looks at one file at a time
+_STILL_ASKED_S: Final = 15  # a page that waits asks again every few seconds
 _NICENESS: Final = 5  # whoever waits for a page of another kind comes first
 _BEGIN: Final = "from afterclear.desk.judging import main; main()"
 _FAILED: Final = worded("The program failed here; this is its own fault, and the log has it.")
@@ -39,6 +41,7 @@ class _Verdict:
     checks: list[MapCheck] = field(default_factory=list)
     problem: str = ""
     process: "subprocess.Popen[bytes] | None" = None
+    asked_at: float = 0.0  # when a page last wanted it, by the clock that only runs on
 
 
 class Judge:
@@ -83,15 +86,27 @@ class Judge:
         # maps and vehicles may be others after a piece of work, or when a map was mended
         known = (self._bench.n_begun, self._bench.is_busy, _maps(app))
         key = (number, repr(how), known)
+        now = time.monotonic()
+        for old in self._left_alone(number, now):
+            end(self._verdicts.pop(old).process)  # of an answer that is another now
         found = self._verdicts.get(key)
         if found is None:
-            for old in [each for each in self._verdicts if each[0] == number]:
-                end(self._verdicts.pop(old).process)  # of an answer that is another now
             while len(self._verdicts) >= _MOST_KEPT:
                 end(self._verdicts.pop(next(iter(self._verdicts))).process)
             found = self._verdicts[key] = _Verdict()
             threading.Thread(target=self._find, args=(found, app, path, how), daemon=True).start()
+        found.asked_at = now
         return found
+
+    def _left_alone(self, number: str, now: float) -> list[_Key]:
+        """Give the unfinished ones of a file that no page waits for; two people may ask at once."""
+        return [
+            key
+            for key, verdict in self._verdicts.items()
+            if key[0] == number
+            and not verdict.is_done.is_set()
+            and now - verdict.asked_at > _STILL_ASKED_S
+        ]
 
     def _find(self, verdict: _Verdict, app: App, path: Path, how: Asked) -> None:
         with self._turn:
