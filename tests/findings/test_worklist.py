@@ -156,11 +156,18 @@ def test_a_repair_that_failed_under_another_code_is_told_with_the_open_one(
 def test_a_check_of_safety_does_not_wait_for_one_that_needs_further_to_drive(
     work: Connection,
 ) -> None:
-    """The catalytic converter's unit is read with it; its own check stays if that was too early."""
+    """The catalytic converter's unit is to be read later, and the line says when."""
     alone, both = line(work, "unchecked brake"), line(work, "two unchecked")
     assert both["after_km"] == alone["after_km"]
     assert json.loads(str(both["units_to_scan"])) == ["brakes", "engine"]
-    assert CATALOGUE.min_distance_after_clear_km("catalyst:bank_1") > float(str(alone["after_km"]))
+    far = CATALOGUE.min_distance_after_clear_km("catalyst:bank_1")
+    assert far > float(str(alone["after_km"]))
+    looks = [
+        f"Scan the {unit} control unit as soon as {Cells().to_drive(float(str(km)))} have been "
+        "driven since the last odometer reading."
+        for unit, km in (("brake", alone["after_km"]), ("engine", far))
+    ]
+    assert str(both["evidence"]).replace("\xa0", " ") == " ".join(looks).replace("\xa0", " ")
 
 
 def test_a_fault_that_came_back_and_went_without_work_is_to_be_scanned(work: Connection) -> None:

@@ -221,7 +221,7 @@ class _Desk:
             "grounds": _listed(
                 g for grounds in dict.fromkeys(i.grounds for i in items) for g in grounds
             ),
-            "looks": _listed([self._look(items, units, after)]),
+            "looks": _listed(self._looks(items, units, after)),
             "safety": bool(cautions),
             "attempt_ids": " ".join(dict.fromkeys(a for i in items for a in i.matter.attempt_ids)),
             "kind": "bring_in" if bring_in else "scan",
@@ -249,6 +249,16 @@ class _Desk:
             "_no_hold": deeds[0] != _HOLD,
             "_caution_rank": self._caution_rank(cautions),
         }
+
+    def _looks(self, items: Sequence[Item], units: Sequence[str], after: float) -> Iterator[Reason]:
+        """Say which units to scan, and when; those that need further to drive by themselves."""
+        is_scan = all(item.kind != "repair" for item in items)
+        far = [i for i in items if i.after_km > after] if is_scan and after > 0 else []
+        near = {u for i in items for u in i.units_to_scan if i not in far}
+        late = [u for u in units if u not in near and u != _ALL_UNITS]
+        yield self._look(items, [u for u in units if u not in late], after)
+        if late:
+            yield self._look(far, late, max(i.after_km for i in far))
 
     def _look(self, items: Sequence[Item], units: Sequence[str], after: float) -> Reason:
         """Say which units to scan, and when: the proof the next verdict needs."""
