@@ -593,6 +593,30 @@ def test_lines_with_consumables_are_read_as_they_were_measured(
     assert n["actions_right"] / n["actions"] >= 0.91
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Problem with turbo",
+        "Problem mit Lambdasonde",
+        "Problème avec turbo",
+        "Problema con alternador",
+        "Problem z alternatorem",
+        "Alternator with regulator ok",
+    ],
+)
+def test_trouble_with_a_part_or_a_part_in_order_is_no_new_one(
+    reader: WorkReader, text: str
+) -> None:
+    """Only parts added to each other, and nothing else told, are renewed."""
+    assert reader.read(text).works == ()
+
+
+@pytest.mark.parametrize("text", ["Kein Ölwechsel", "Steuergerät Update, kein Ölwechsel"])
+def test_no_oil_change_is_none(reader: WorkReader, text: str) -> None:
+    """The name of the work says that it was done, unless "no" stands before it."""
+    assert reader.read(text).used == ()
+
+
 def test_a_text_of_any_length_and_kind_is_read(reader: WorkReader) -> None:
     """Hostile cells end in an answer."""
     for text in ("x" * 100_000, "a." * 5000, "\0", "1 2 3 " * 500, "°" * 2000, "sensor " * 2000):

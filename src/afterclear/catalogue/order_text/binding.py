@@ -206,8 +206,8 @@ def _lead(clauses: list[Clause], acts: list[list[Act]]) -> None:
 
 def _serve(clauses: list[Clause], acts: list[list[Act]]) -> None:
     """Take things of a service that are only listed for renewed: "oil, air filter"."""
-    is_sum = any(c.added or (c.beside and c.parts) for c in clauses) and not any(
-        acts[at] or c.void or c.said or c.is_state for at, c in enumerate(clauses)
+    is_sum = _is_sum(clauses) and not any(
+        acts[at] or c.void or c.said or c.is_state or c.good for at, c in enumerate(clauses)
     )  # "timing belt + water pump + coolant", and nothing else
     for at, clause in enumerate(clauses):
         is_item = bool(clause.parts) and not (clause.is_state or clause.loose or clause.void)
@@ -217,6 +217,12 @@ def _serve(clauses: list[Clause], acts: list[list[Act]]) -> None:
             and (is_sum or all(_is_served(clause, p) for p in clause.parts))
         ):
             acts[at] = [Act(clause.first_part, "replace", weak=True)]
+
+
+def _is_sum(clauses: list[Clause]) -> bool:
+    """Whether parts are added up: "belt + pump", "belt with pump"; not so "trouble with pump"."""
+    is_bare = all(c.parts and not c.loose for c in clauses)
+    return any(c.added or (c.beside and is_bare) for c in clauses)
 
 
 def _is_served(clause: Clause, part: Part) -> bool:

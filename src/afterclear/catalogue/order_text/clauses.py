@@ -233,12 +233,20 @@ class _Reader:
         places = {at for f in used for at in f.places}
         clause.used_words = frozenset(at for at in places if self._is_loose(at, taken))
         clause.only_used = len(clause.used) == len(used)
-        starts = {f.end - 1: f.start for f in used if f.meaning.endswith(AS_WORK)}
+        as_work = [f for f in used if f.meaning.endswith(AS_WORK)]
+        done = [f for f in as_work if not self._is_denied(f)]
+        if len(done) < len(as_work):
+            clause.said.setdefault("not_done", 0)
+        starts = {f.end - 1: f.start for f in done}
         if not clause.is_state and not clause.said and self._is_volume():
             starts |= {p.start: p.start for p in clause.used if p.kind == "fluid"}
         clause.used_acts = [
             Act(starts[p.start], "replace", weak=True) for p in clause.used if p.start in starts
         ]
+
+    def _is_denied(self, one: Found) -> bool:
+        """Whether "no" stands before a name that says work, too: "kein Ölwechsel"."""
+        return one.start > 0 and self._words[one.start - 1].text in self._speech.negators
 
     def _count_loose(self, clause: Clause, taken: set[int]) -> None:
         """Count words that are no name, place, work or state, and those that may be parts."""
