@@ -617,6 +617,23 @@ def test_no_oil_change_is_none(reader: WorkReader, text: str) -> None:
     assert reader.read(text).used == ()
 
 
+@pytest.mark.parametrize(
+    ("text", "work"),
+    [
+        (
+            "Two front calipers seized, left replaced",
+            Work("brake_caliper", "front_left", "replace"),
+        ),
+        ("Rear shocks leaking, right replaced", Work("damper", "rear_right", "replace")),
+    ],
+)
+def test_work_on_one_of_two_that_are_worn_is_on_that_one(
+    reader: WorkReader, text: str, work: Work
+) -> None:
+    """The other one keeps its fault."""
+    assert reader.read(text).works == (work,)
+
+
 def test_a_text_of_any_length_and_kind_is_read(reader: WorkReader) -> None:
     """Hostile cells end in an answer."""
     for text in ("x" * 100_000, "a." * 5000, "\0", "1 2 3 " * 500, "°" * 2000, "sensor " * 2000):

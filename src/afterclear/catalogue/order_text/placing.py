@@ -156,9 +156,20 @@ def _with_more(
         last = one
     if len(told) == 1 and any(c.acts and not c.parts and c.places == BOTH_SIDES for c in later):
         return [{**own.places, **BOTH_SIDES}]  # "damper left leaks, both renewed"
+    if len(told) == 1 and own.is_state and not own.acts and (only := _only_there(own, later)):
+        return [{**own.places, **only}]
     if len(told) > 1 or not after or after.parts or after.acts:
         return told
     return [{**after.places, **own.places}]
+
+
+def _only_there(own: Clause, later: list[Clause]) -> Places:
+    """Give the place of work on one of several: "both calipers seized, left one renewed"."""
+    done = next((c for c in later if c.acts and not c.void), None)
+    if done is None or done.parts or done.named_others:
+        return {}
+    is_within = all(own.places.get(axis, told | {""}) > told for axis, told in done.places.items())
+    return done.places if is_within else {}
 
 
 def _is_one_more(one: Clause, own: Clause) -> bool:
