@@ -8,6 +8,7 @@ from click.testing import CliRunner, Result
 
 from afterclear.cli import main
 from tests.readers.samples import DATA, all_samples
+from tests.readers.workbooks import Sheets, xlsx
 
 SAMPLES = {s.name: s for s in all_samples()}
 
@@ -79,6 +80,29 @@ def test_a_workbook_is_suggested_too(garage: Path) -> None:
     assert 'sheet = "2025-03"' in shown.output
     assert 'repair_id = "Job"' in shown.output
     assert "repairs: " in shown.output
+
+
+def test_the_rows_of_all_sheets_are_shown_as_one_table(garage: Path, tmp_path: Path) -> None:
+    head = ["Auftragsnr.", "Kennzeichen", "Datum", "KM-Stand", "Arbeit"]
+    months: Sheets = {
+        month: [
+            head,
+            *(
+                [f"WA{month[-2:]}{n}", f"QT-{n} 1", day, 50_000 + n, "Anlasser ersetzt"]
+                for n, day in enumerate(days, 31)
+            ),
+        ]
+        for month, days in {
+            "2026-03": ["14.03.2026", "15.03.2026"],
+            "2026-04": ["16.04.2026"],
+        }.items()
+    }
+    export = tmp_path / "auftraege.xlsx"
+    export.write_bytes(xlsx(months))
+    shown = say(garage, "map-check", str(export)).output
+    assert "repairs: 3 rows, the first 3:" in shown
+    assert 'repair_id = "Auftragsnr."' in shown
+    assert "shape:" not in shown
 
 
 def test_a_suggestion_overwrites_nothing(garage: Path) -> None:

@@ -179,10 +179,10 @@ def _tell_preview(preview: Preview) -> None:
         tbl_hide_column_data_types=True,
         tbl_formatting="ASCII_MARKDOWN",
     )
-    for table, n_rows, head in preview.tables:
-        tell(f"{table}: {n_rows} rows, the first {len(head)}:")
-        if len(head):
-            with shape:
+    with shape:
+        for table, n_rows, head in preview.tables:
+            tell(f"{table}: {n_rows} rows, the first {len(head)}:")
+            if len(head):
                 tell(str(head))
     if preview.rejections:
         tell(f"refused: {len(preview.rejections)} rows")

@@ -1,6 +1,7 @@
 """Show how a file is read, and suggest an import map for one that no reader takes."""
 
 import tempfile
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -27,7 +28,7 @@ from afterclear.readers.suggest.evidence.questions import Question
 from afterclear.readers.suggest.suggested_map import Context
 from afterclear.readers.suggesting import Suggestion
 from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
-from afterclear.store.engine.database import open_store, query, transaction
+from afterclear.store.engine.database import Connection, open_store, query, transaction
 from afterclear.store.intake.absorb import absorb
 from afterclear.store.intake.identity import known_identifiers
 from afterclear.store.intake.known_past import known_past
@@ -254,7 +255,7 @@ def _sides(
 
 def _preview(read: ReadFile, delivery: Delivery, how: _Checking) -> Preview:
     """Take rows into a store that is thrown away: what it refuses is refused here too."""
-    tables = []
+    n_rows = Counter[str]()  # of a table, over all sheets
     rejections = list(read.rejections)
     with (
         tempfile.TemporaryDirectory() as folder,
@@ -266,10 +267,17 @@ def _preview(read: ReadFile, delivery: Delivery, how: _Checking) -> Preview:
                 zone = (isinstance(part, PlainRows) and part.zone) or delivery.zone
                 made = absorb(con, own, 1, zone=zone, spellers=SPELLERS)
             rejections += made.rejections
-            head = query(con, f"SELECT * FROM ({EXPORTS[part.table]}) LIMIT {how.asked.rows:d}")
-            filled = [c for c in head.columns if head[c].null_count() < len(head)]
-            tables.append((part.table, made.stored + made.duplicate, head.select(filled)))
+            n_rows[part.table] += made.stored + made.duplicate
+        tables = [
+            (table, n, _first_rows(con, table, how.asked.rows)) for table, n in n_rows.items()
+        ]
     return Preview(tuple(tables), tuple(rejections), read.note)
+
+
+def _first_rows(con: Connection, table: str, n: int) -> pl.DataFrame:
+    """Give the first rows as they would be stored, without columns they have nothing in."""
+    head = query(con, f"SELECT * FROM ({EXPORTS[table]}) LIMIT {n:d}")
+    return head.select(c for c in head.columns if head[c].null_count() < len(head))
 
 
 def _with_any_name(part: PlainRows) -> PlainRows:
