@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from afterclear.errors import UsageError, worded
+from afterclear.readers.suggest.account.accounting import account_for
 from afterclear.readers.suggest.decisions.picked import said_and_picked
 from afterclear.readers.suggest.evidence.column_choice import Decision
 from afterclear.readers.suggest.evidence.find_table import Seen, looked_at
@@ -77,7 +78,9 @@ def suggest_map(
 def _decided(delivery: Delivery, context: Context, asker: Asker) -> tuple[Asker, Seen, Decision]:
     seen = looked_at(delivery, context.words, context.units, asker)
     leave_out(seen)
-    return asker, seen, decide(seen, delivery, context, asker)
+    decision = decide(seen, delivery, context, asker)
+    account_for(seen, decision, (delivery, context.words, context.known), asker)
+    return asker, seen, decision
 
 
 def suggestion_of(answer: Mapping[str, Any]) -> Suggestion:

@@ -124,7 +124,8 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
 
 def _context(app: App) -> Context:
     """Gather what helps to know a column: words, control units, vehicles loaded before."""
-    words = read_heading_words(shipped("config") / "imports" / "headings.csv")
+    tables = shipped("config") / "imports"
+    words = read_heading_words(tables / "headings.csv", tables / "doubts.csv")
     known = Known()
     if app.store.exists():
         with open_store(app.store, read_only=True) as con:

@@ -92,21 +92,25 @@ def _share(known: Words, words: Words) -> float:
     return PART * n / len(words) if n and is_within else 0.0
 
 
-def read_heading_words(path: Path) -> HeadingWords:
-    """Read the table.
+def read_heading_words(*paths: Path) -> HeadingWords:
+    """Read the tables.
 
     Raises:
-        ConfigError: it is missing or has other columns.
+        ConfigError: one is missing or has other columns.
 
     """
-    try:
-        with path.open(encoding="utf-8", newline="") as file:
-            rows = list(csv.DictReader(file))
-        pairs = [(words_of(w), row["means"]) for row in rows for w in row["words"].split("|")]
-    except (OSError, KeyError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path} cannot be read as means,words,source: {error}") from error
+    pairs = [pair for path in paths for pair in _pairs_of(path)]
     meanings: dict[Words, tuple[str, ...]] = {}
     for words, means in pairs:
         if means not in meanings.get(words, ()):
             meanings[words] = (*meanings.get(words, ()), means)
     return HeadingWords(meanings)
+
+
+def _pairs_of(path: Path) -> list[tuple[Words, str]]:
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        return [(words_of(w), row["means"]) for row in rows for w in row["words"].split("|")]
+    except (OSError, KeyError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path} cannot be read as means,words,source: {error}") from error

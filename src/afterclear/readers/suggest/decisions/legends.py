@@ -43,6 +43,7 @@ def ask_marked_rows(f: Filling) -> None:
         for profile in f.sight.profiles:
             cells = [c for c in profile.values if c.endswith(found[1]) and c != line]
             if cells:
+                f.seen.heard.append(line)
                 _marked(f, profile, (found[1], found[2]), cells)
                 return
 
@@ -115,6 +116,7 @@ def status_letters(f: Filling) -> bool:
                 )
             )
             return True
+        f.seen.heard += list(explaining(f))
         spec = {"from": profile.heading, "values": words}
         f.decision.take(
             "status", spec, 0.9, worded("a line of the file says what its letters mean")
@@ -137,5 +139,6 @@ def fill_memory(f: Filling) -> None:
         _ONLY_ACTIVE.search(part) and _OF_FAULTS.search(part) for part in re.split(r"[.\n]", text)
     )
     if is_active or _NOT_READ.search(text):
+        f.seen.heard.append(f.seen.title)
         spec = {"value": "active_only"}
         f.decision.take("memory", spec, 0.85, worded("a line above the table says so"))

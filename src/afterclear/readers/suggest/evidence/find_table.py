@@ -69,6 +69,7 @@ class Seen:
     notes: list[str] = field(default_factory=list)
     struck: tuple[str, ...] = ()  # rows with struck-out text
     units: dict[str, str] = field(default_factory=dict)  # heading -> unit in the row below it
+    heard: list[str] = field(default_factory=list)  # lines beside the table that decided something
 
 
 def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, asker: Asker) -> Seen:

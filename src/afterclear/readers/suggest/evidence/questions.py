@@ -29,7 +29,7 @@ _RANK = (
         "price",
         "places",
     ),
-    "word",
+    *("word", "line", "sense", "aside"),
 )
 # What the other questions are depends on these: until they are answered nothing else is asked.
 _BEFORE_ALL = ("encoding", "table")

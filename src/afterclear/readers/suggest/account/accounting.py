@@ -1,0 +1,46 @@
+"""The account as a whole: what is left over of a file is asked about, or nothing is loaded."""
+
+from afterclear.errors import RefusedFileError
+from afterclear.readers.mapped.map_tables import read_by_map
+from afterclear.readers.maps.heading_words import HeadingWords
+from afterclear.readers.suggest.account.columns_aside import ask_columns_aside
+from afterclear.readers.suggest.account.doubt import Account
+from afterclear.readers.suggest.account.lines_outside import ask_lines_outside
+from afterclear.readers.suggest.account.sense import ask_sense
+from afterclear.readers.suggest.evidence.column_choice import Decision
+from afterclear.readers.suggest.evidence.find_table import Seen
+from afterclear.readers.suggest.evidence.profiles import Known
+from afterclear.readers.suggest.evidence.questions import Asker
+from afterclear.readers.suggest.writing import written
+from afterclear.records import Delivery
+
+_MOST_PAGES = 50
+
+
+def account_for(
+    seen: Seen,
+    decision: Decision,
+    about: tuple[Delivery, HeadingWords, Known],
+    asker: Asker,
+) -> None:
+    """Ask what of a file is not accounted for by what its map makes of it.
+
+    Only where nothing else is open: a map that is not decided yet accounts for nothing.
+    """
+    if asker.open or decision.missing:
+        return
+    # checking a map takes a library that reading a file does without
+    from afterclear.readers.maps.import_map import parse_map  # noqa: PLC0415
+
+    delivery, words, known = about
+    made = parse_map(written(delivery, seen, decision), "suggested", "the suggestion", [])
+    if made is None:
+        return  # said when it is checked
+    try:
+        read = read_by_map(made, delivery, _MOST_PAGES)
+    except RefusedFileError:
+        return  # as above
+    account = Account(seen, decision, delivery, words, known, asker, read)
+    ask_columns_aside(account)
+    ask_lines_outside(account)
+    ask_sense(account)

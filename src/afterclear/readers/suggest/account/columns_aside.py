@@ -1,0 +1,169 @@
+"""Columns that nothing is made of, and texts: may they change what their rows mean?"""
+
+from collections.abc import Iterator
+
+from afterclear.readers.maps.source_table import LINE
+from afterclear.readers.suggest.account.doubt import Account
+from afterclear.readers.suggest.evidence.column_choice import BLANKS
+from afterclear.readers.suggest.evidence.profiles import Profile, has_code, is_none_word
+from afterclear.readers.suggest.writing import codes_patterns
+
+_FEW = 8  # distinct words of a column that says of what kind a row is
+_SHORT = 16  # letters of such a word
+_LIKELY = 0.8
+_HALF = 0.5
+_BOTH = 2
+# Roles of columns on which no row's meaning depends ...
+_HARMLESS = frozenset(
+    "row_no driver site technician make model model_year powertrain currency total_cost "
+    "in_service_on acquired_on opened_at plate_since occurrences part_name position "
+    "part_brand quantity unit_price lamps removal_reason visit_reason reason notes complaint "
+    "description".split()
+)
+# ... and those of columns that are missed where no other one fills the plain column.
+_MISSED = {
+    "code": ("code", "codes"),
+    "spn": ("code", "codes"),
+    "fmi": ("code", "codes"),
+    "failure_type": ("code", "failure_type"),
+    "status": ("status", "stock_status"),
+    "status_flag": ("status",),
+    "ecu": ("ecu",),
+    "km": ("odometer_km", "first_seen_km"),
+    "part_number": ("part_number",),
+    "part_cost": ("part_cost",),
+    "labour_cost": ("labour_cost",),
+    "work_text": ("notes", "description", "reason"),
+    "action": ("action", "notes"),
+}
+_OF_TABLE = {
+    "scans": {"code", "spn", "fmi", "failure_type", "status", "status_flag", "ecu", "km"},
+    "repairs": {"km", "part_number", "part_cost", "labour_cost", "work_text", "action"},
+    "clears": {"ecu", "km"},
+    "vehicles": {"status"},
+}
+# In a sentence about work *anterior* is in front, and *about* anything.
+_OF_TEXTS = frozenset({"undone", "again", "trial"})
+_TEXTS = {"repairs": {"notes", "reason", "action"}, "clears": {"reason"}, "scans": {"notes"}}
+
+
+def ask_columns_aside(account: Account) -> None:
+    """Ask about columns that are passed over though they may change what a row means."""
+    for profile in _aside(account):
+        if not _ask_of_doubt(account, profile) and not account.is_spoken_of(repr(profile.heading)):
+            _ask_of_loss(account, profile)
+    for profile in _texts(account):
+        _ask_of_doubt(account, profile, _OF_TEXTS)
+
+
+def _aside(account: Account) -> Iterator[Profile]:
+    used = {h for table in account.tables for h in table.used}
+    wide = codes_patterns(account.decision)
+    parting = {
+        heading
+        for keys in (account.seen.table_keys, *(t.table_keys for t in account.tables))
+        for key in ("drop_where", "keep_where")
+        for heading in keys.get(key) or ()
+    }
+    for profile in account.profiles:
+        is_wide = any(pattern.fullmatch(profile.heading) for pattern in wide)
+        if profile.values and profile.heading not in used | parting and not is_wide:
+            yield profile
+
+
+def _texts(account: Account) -> Iterator[Profile]:
+    """Give the columns of which texts are made that a person reads."""
+    names = _TEXTS.get(account.decision.into, set())
+    headings = {h for t in account.decision.columns if t.column in names for h in t.headings}
+    return (p for p in account.profiles if p.heading in headings)
+
+
+def _ask_of_doubt(
+    account: Account, profile: Profile, kinds: frozenset[str] = frozenset()
+) -> bool:
+    """Ask about rows of which a cell says that they may not count; False: none does."""
+    places = [
+        at
+        for at, cell in enumerate(profile.cells)
+        if (kind := account.words.of_beginning("doubt", cell, anywhere=True))
+        and (not kinds or kind in kinds)
+    ]
+    lines = account.seen.frame[LINE].to_list()
+    places = [at for at in places if lines[at] in account.lines]
+    follows = account.words.of_beginning("aside", profile.heading, anywhere=True) == "to_follow"
+    if not places or follows or _is_of_other_time(account, profile):
+        return False
+    text = f"Some rows say {profile.cells[places[0]][:60]!r} under {profile.heading!r}. Do they count?"
+    account.ask_whether_rows_count(f"aside:{profile.heading}", text, profile, places)
+    return True
+
+
+def _ask_of_loss(account: Account, profile: Profile) -> None:
+    """Ask about a column that looks like one that is missed, or says of what kind its rows are."""
+    told = ", ".join(profile.values[:4])[:60]
+    rows = account.rows_at(range(len(profile.cells)))
+    if looks_like := _missed(account, profile):
+        account.ask_whether_fine(
+            f"aside:{profile.heading}",
+            f"The column {profile.heading!r} ({told}) looks like {looks_like}, and nothing is made "
+            "of it. Is anything lost by that?",
+            "no: it is of something else",
+            rows,
+        )
+    elif _may_part_rows(account, profile):
+        account.ask_whether_fine(
+            f"aside:{profile.heading}",
+            f"Nothing is made of the column {profile.heading!r} ({told}). Does it say that some "
+            "rows are to be read otherwise, or not to count?",
+            "no: what the rows mean does not depend on it",
+            rows,
+        )
+
+
+def _is_of_other_time(account: Account, profile: Profile) -> bool:
+    return bool(account.words.of_beginning("of_time", profile.heading, anywhere=True))
+
+
+def _missed(account: Account, profile: Profile) -> str:
+    """Say what a column looks like that no other one fills; empty: it is not missed."""
+    if _is_of_other_time(account, profile):
+        return ""
+    filled = {t.column for table in account.tables for t in table.columns}
+    if "codes_from" in account.decision.table_keys:
+        filled |= {"code"}
+    into = account.decision.into
+    look = next((x for x in account.decision.looks if x.heading == profile.heading), None)
+    for role, sure, _ in look.roles if look else ():
+        is_missed = role in _MISSED and not filled & set(_MISSED[role])
+        if sure >= _LIKELY and role in _OF_TABLE[into] and is_missed:
+            return role.replace("_", " ")
+    if into == "scans" and profile.share(has_code) >= _HALF:
+        return "fault codes"
+    return ""
+
+
+def _may_part_rows(account: Account, profile: Profile) -> bool:
+    """Whether a column of a few short words may say of what kind its rows are."""
+    values = [v for v in profile.values if v.lower() not in BLANKS and not is_none_word(v)]
+    if not values or len(values) > _FEW or any(len(v) > _SHORT for v in values):
+        return False
+    if all(any(map(str.isdigit, v)) and v not in {"0", "1", "2"} for v in values):
+        return False  # amounts, numbers of things
+    if account.words.of_beginning("aside", profile.heading, anywhere=True):
+        return False
+    if _is_of_other_time(account, profile) or _tells_of_codes(account, profile):
+        return False
+    return profile.means(*_HARMLESS) < _HALF
+
+
+def _tells_of_codes(account: Account, profile: Profile) -> bool:
+    """Whether a column only says again which code a row has, in words, or that it has none."""
+    headings = {h for t in account.decision.columns if t.column == "code" for h in t.headings}
+    code = next((p for p in account.profiles if p.heading in headings), None)
+    if code is None:
+        return False
+    pairs = list(zip(profile.cells, code.cells, strict=True))
+    clean = {(cell, not c or is_none_word(c)) for cell, c in pairs}
+    n_words = len(set(profile.cells))
+    says_clean = len({none for _, none in clean}) == _BOTH and len(clean) == n_words
+    return says_clean or (n_words > _BOTH and n_words == len(set(pairs)) == len(set(code.cells)))

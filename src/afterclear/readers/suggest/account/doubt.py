@@ -1,0 +1,122 @@
+"""What a file is held against, and the ways in which a doubt about it is asked."""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from afterclear.readers.maps.heading_words import HeadingWords
+from afterclear.readers.maps.source_table import LINE
+from afterclear.readers.suggest.evidence.column_choice import Decision
+from afterclear.readers.suggest.evidence.find_table import Seen
+from afterclear.readers.suggest.evidence.profiles import Known, Profile, profiles_of
+from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
+from afterclear.records import Delivery, PlainRows, ReadFile
+
+_LONGEST = 160  # letters of a row that is shown
+_SHOWN = 3
+_BY_HAND = "say in a map of your own, as help/imports.md tells, what it means"
+
+
+@dataclass
+class Account:
+    """A file, the map that was suggested for it, and the rows it makes."""
+
+    seen: Seen
+    decision: Decision
+    delivery: Delivery
+    words: HeadingWords
+    known: Known
+    asker: Asker
+    read: ReadFile
+    dropped: set[int] = field(default_factory=set)  # rows of the table that were left out here
+
+    @cached_property
+    def profiles(self) -> list[Profile]:
+        """The columns of the table as it was found."""
+        return profiles_of(self.seen.frame, self.words, self.seen.units)
+
+    @cached_property
+    def stored(self) -> list[dict[str, Any]]:
+        """The rows that would be stored."""
+        parts = [part for part in self.read.parts if isinstance(part, PlainRows)]
+        return [{**row, "_into": p.table} for p in parts for row in p.frame.iter_rows(named=True)]
+
+    @cached_property
+    def lines(self) -> set[int]:
+        """The lines that became a row or were refused."""
+        stored = {row["_line"] for row in self.stored if row["_line"] is not None}
+        return stored | {r.line for r in self.read.rejections if r.line is not None}
+
+    @property
+    def tables(self) -> Iterator[Decision]:
+        """The tables that are made."""
+        yield self.decision
+        yield from self.decision.more
+
+    def row_text(self, at: int) -> str:
+        """Write a row of the source as a person would read it out."""
+        cells = [f"{p.heading}: {p.cells[at]}" for p in self.profiles if p.cells[at]]
+        return ", ".join(cells)[:_LONGEST]
+
+    def rows_at(self, places: Sequence[int]) -> tuple[str, ...]:
+        """Write some rows of the source."""
+        return tuple(self.row_text(at) for at in places[:_SHOWN])
+
+    def rows_of_lines(self, lines: Sequence[int]) -> tuple[str, ...]:
+        """Write the rows of the source that stand in some lines."""
+        numbers = self.seen.frame[LINE].to_list()
+        wanted = dict.fromkeys(lines)
+        return self.rows_at([numbers.index(line) for line in wanted if line in numbers])
+
+    def is_spoken_of(self, *texts: str) -> bool:
+        """Whether a question or a note speaks of one of these already."""
+        told = [*self.decision.notes, *self.seen.notes, *self.seen.heard, *self.asker.notes]
+        for question in (*self.asker.asked.values(), *(q for q, _ in self.asker.decided.values())):
+            told += [question.text, *question.words, *(c.means for c in question.choices)]
+        words = [_in_words(each) for each in told]
+        return any(said and any(said in each for each in words) for said in map(_in_words, texts))
+
+    def ask_whether_fine(self, key: str, text: str, fine: str, rows: Sequence[str]) -> None:
+        """Ask about a doubt; unless a person says that all is well nothing is loaded."""
+        choices = (
+            Choice("fine", fine),
+            Choice("stop", f"it does, or nobody knows: nothing is loaded; {_BY_HAND}"),
+        )
+        self._choose(Question(key, text, choices, tuple(rows), unasked="stop"))
+
+    def ask_whether_rows_count(
+        self, key: str, text: str, profile: Profile, places: Sequence[int]
+    ) -> None:
+        """Ask whether some rows count like the others."""
+        choices = (
+            Choice("leave", "no: such rows are left out"),
+            Choice("take", "yes, as the other rows"),
+            Choice("stop", f"nobody knows: nothing is loaded; {_BY_HAND}"),
+        )
+        question = Question(key, text, choices, self.rows_at(places), unasked="stop")
+        if self._choose(question) == "leave" and key in self.asker.answers:
+            cells = dict.fromkeys(profile.cells[at] for at in places)
+            own = {profile.heading: f"^\\s*(?:{'|'.join(map(re.escape, cells))})\\s*$"}
+            for table in self.tables:
+                table.table_keys["drop_where"] = _with(table.table_keys.get("drop_where"), own)
+
+    def _choose(self, question: Question) -> str:
+        word = self.asker.choose(question)
+        if word == "stop":
+            self.decision.missing.append(f"{question.text} Nobody said so: {_BY_HAND}")
+        return word
+
+
+def _in_words(text: str) -> str:
+    return " ".join(re.findall(r"\w+", text))
+
+
+def _with(dropped: object, own: Mapping[str, str]) -> dict[str, str]:
+    """Add a pattern of rows that are left out to those of the same column."""
+    joined = dict(dropped) if isinstance(dropped, Mapping) else {}
+    for heading, pattern in own.items():
+        before = joined.get(heading)
+        joined[heading] = f"{before}|{pattern}" if before else pattern
+    return joined

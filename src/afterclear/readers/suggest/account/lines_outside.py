@@ -1,0 +1,116 @@
+"""Lines of which no row was made: may they change what the rows mean?"""
+
+import re
+from collections.abc import Iterator
+
+from afterclear.errors import RefusedFileError
+from afterclear.readers.maps.source_table import LINE, plain_heading
+from afterclear.readers.suggest.account.doubt import Account
+from afterclear.readers.suggest.account.named_things import Thing, things_in
+from afterclear.readers.suggest.account.source_lines import SourceLine, source_lines
+from afterclear.readers.suggest.evidence.footers import footer_word
+
+_LEGEND = re.compile(r"(?:^|[\s,;:(])([\w*?!~+-]{1,3})\s*[=:]\s*[^\W\d_]{3,}")
+_SHOWN = 3
+_LONGEST = 160
+_MOST_HEADINGS = 2
+_UNITS = {"mi", "1000 km", "cell", "m"}
+
+
+def ask_lines_outside(account: Account) -> None:
+    """Ask about lines that are no row and say something a history is made of."""
+    try:
+        left = list(_outside(account))
+    except RefusedFileError:
+        return
+    if not left:
+        return
+    shown = dict.fromkeys(_told(line) for line in left)
+    account.ask_whether_fine(
+        "line",
+        f"{len(shown):,} lines are no rows of the table, and nothing is made of them. Does one "
+        "change what the rows mean, or is it a row itself?",
+        "no: the rows mean the same without them",
+        list(shown)[:_SHOWN],
+    )
+
+
+def _told(line: SourceLine) -> str:
+    place = ", ".join(filter(None, (line.place, f"line {line.number}" if line.number else "")))
+    text = " ".join(line.text.split())[:_LONGEST]
+    return f"{place}: {text}" if place else text
+
+
+def _outside(account: Account) -> Iterator[SourceLine]:
+    """Give the lines that are neither rows nor headings, nor told by rows that are stored."""
+    seen = account.seen
+    names = {plain_heading(name.split("#")[0]) for name in seen.frame.columns}
+    rows = account.lines | set(seen.frame[LINE].to_list())
+    is_tree = seen.kind in {"json", "xml"}
+    sheets = set(seen.sheets)
+    lines = list(source_lines(account.delivery, str(seen.keys.get("encoding", "detect"))))
+    bag = _bag(account)
+    for line in lines:
+        if not any(map(str.isalnum, line.text)):
+            continue
+        if is_tree and any(_is_end(line.place, name) for name in seen.frame.columns):
+            continue
+        is_of_table = not line.place or line.place in sheets
+        if not is_tree and is_of_table and line.number in rows:
+            continue
+        is_told = account.is_spoken_of(line.text, f"sheet {line.place!r} " if line.place else "")
+        if is_told or _is_heading(line.text, names):
+            continue
+        if _has_words(account, line.text) or _names_more(account, line.text, bag):
+            yield line
+
+
+def _names_more(account: Account, text: str, bag: set[Thing]) -> bool:
+    """Whether a line names a thing no row tells; a day of printing or of what is due is none."""
+    more = things_in(text, account.known) - bag
+    kinds = {kind for kind, _ in more}
+    words = account.words
+    is_of_another = bool(
+        words.of_beginning("of_time", text, anywhere=True)
+        or words.of_beginning("aside", text, anywhere=True)
+        or words.of_beginning("line", text, anywhere=True) == "of_document"
+        or footer_word(text.strip())
+    )
+    return bool(kinds & {"code", "vehicle"}) or bool(kinds and not is_of_another)
+
+
+def _is_end(path: str, name: str) -> bool:
+    return path == name or path.endswith(f".{name}") or name.endswith(f".{path}")
+
+
+def _bag(account: Account) -> set[Thing]:
+    """Gather what the rows tell that are stored or refused."""
+    texts = [" | ".join(str(c) for c in row.values() if c is not None) for row in account.stored]
+    texts += [refused.row or refused.value or "" for refused in account.read.rejections]
+    found = {thing for text in texts for thing in things_in(text, account.known)}
+    for row in account.stored:
+        for name in ("odometer_km", "odometer_mi"):
+            if row.get(name):
+                found.add(("distance", str(row[name]).partition(".")[0]))
+    return found
+
+
+def _is_heading(text: str, names: set[str]) -> bool:
+    plain = plain_heading(text)
+    return sum(name in plain for name in names if name and name != LINE) >= _MOST_HEADINGS
+
+
+def _has_words(account: Account, text: str) -> bool:
+    words = account.words
+    if _LEGEND.search(text) and not re.search(r"\w{4,}\s*[:=]", text):
+        return True
+    unit = next((t.spec.get("unit") for t in account.decision.columns
+                 if t.column == "odometer_km"), None)  # fmt: skip
+    said = words.of_beginning("line", text, anywhere=True)
+    if said == "unit" and (unit in _UNITS or "odometer_km" not in _made(account)):
+        said = ""
+    return said in {"validity", "unit"} or bool(words.of_beginning("doubt", text, anywhere=True))
+
+
+def _made(account: Account) -> set[str]:
+    return {taken.column for taken in account.decision.columns}

@@ -1,0 +1,219 @@
+"""Whether the rows that would be stored make sense together."""
+
+import re
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from typing import Any
+
+from afterclear.catalogue.names_in_text import plain_id
+from afterclear.readers.maps.source_table import LINE
+from afterclear.readers.suggest.account.doubt import Account
+
+_NEAR_KM = 2.0  # rounding, and miles beside km
+_SMALL_KM = 1000
+_DAYS = 40  # in which the same work is hardly done twice on a vehicle
+_FALLS = 0.98
+_MOST_KM = 3_000_000  # what no odometer shows is refused by the store
+_TIMES = ("scanned_at", "repaired_at", "cleared_at")
+_Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something that makes no sense: its key, what it is, and the lines that show it."""
+
+    key: str
+    text: str
+    lines: tuple[int, ...]
+
+
+def ask_sense(account: Account) -> None:
+    """Ask about rows that contradict each other or cannot be what they seem."""
+    for check in _CHECKS:
+        for found in check(account):
+            account.ask_whether_fine(
+                f"sense:{found.key}", found.text, "yes: it is so", account.rows_of_lines(found.lines)
+            )
+            break  # one of a kind is enough: it is the same map
+
+
+def _whose(row: _Row) -> str:
+    return plain_id(str(next((row[n] for n in ("vehicle_id", "_vin", "_plate") if row.get(n)), "")))
+
+
+def _when(row: _Row) -> str:
+    return str(next((row[n] for n in _TIMES if row.get(n)), ""))
+
+
+def _km(row: _Row) -> float | None:
+    for name, by in (("odometer_km", 1.0), ("odometer_mi", 1.609344)):
+        try:
+            km = float(row[name]) * by
+        except (KeyError, TypeError, ValueError):
+            continue
+        return km if 0 < km < _MOST_KM else None
+    return None
+
+
+def _two_distances(account: Account) -> Iterator[Finding]:
+    """A vehicle has one distance at one moment."""
+    met: dict[tuple[str, str], _Row] = {}
+    for row in account.stored:
+        km = _km(row)
+        if km is None or not _whose(row):
+            continue
+        first = met.setdefault((_whose(row), _when(row)), row)
+        if abs((_km(first) or 0.0) - km) > _NEAR_KM and ":" in _when(row)[11:] and "T00:00" not in _when(row):
+            yield Finding(
+                "two-distances",
+                "Two rows give one vehicle different distances at the same time. Is that so?",
+                (first["_line"], row["_line"]),
+            )
+
+
+def _falling(account: Account) -> Iterator[Finding]:
+    """An odometer does not run backwards."""
+    points: dict[str, list[tuple[str, float, int]]] = defaultdict(list)
+    for row in account.stored:
+        km = _km(row)
+        if km and _whose(row) and _when(row):
+            points[_whose(row)].append((_when(row), km, row["_line"]))
+    for each in points.values():
+        for (_, before, a), (_, after, b) in pairwise(sorted(each)):
+            if after < _FALLS * before - 1 and not account.is_spoken_of("fall as time goes"):
+                yield Finding(
+                    "falling",
+                    "A vehicle's distance is lower than one before it. Are these its odometer, and "
+                    "these days right?",
+                    (a, b),
+                )
+
+
+def _small(account: Account) -> Iterator[Finding]:
+    """An odometer below 1,000 km in every row is a count or a distance of something else."""
+    found = [(km, row["_line"]) for row in account.stored if (km := _km(row)) is not None]
+    if found and all(km < _SMALL_KM for km, _ in found):
+        yield Finding(
+            "small-distance",
+            f"No distance reaches {_SMALL_KM:,} km. Are these readings of the odometer?",
+            tuple(line for _, line in found[:3]),
+        )
+
+
+def _told_twice(account: Account) -> Iterator[Finding]:
+    """The same work on a vehicle within weeks is one work told twice, or the first was undone."""
+    met: dict[tuple[str, str], _Row] = {}
+    for row in account.stored:
+        work = " ".join(str(row.get("notes") or row.get("action") or "").casefold().split())
+        if row["_into"] != "repairs" or not work or not _whose(row):
+            continue
+        first = met.setdefault((_whose(row), work), row)
+        is_other = first.get("repair_id") != row.get("repair_id") or _when(first) != _when(row)
+        if first is not row and is_other and _days_between(first, row) <= _DAYS:
+            yield Finding(
+                "told-twice",
+                f"Two orders tell the same work on one vehicle: {work[:60]!r}. Was it done twice?",
+                (first["_line"], row["_line"]),
+            )
+
+
+def _days_between(a: _Row, b: _Row) -> int:
+    try:
+        days = [datetime.fromisoformat(_when(x).replace("Z", "+00:00")).date() for x in (a, b)]
+    except ValueError:
+        return 0
+    return abs((days[1] - days[0]).days)
+
+
+def _codes_and_none(account: Account) -> Iterator[Finding]:
+    """A unit that has a code is not clean at the same time."""
+    met: dict[tuple[str, str, str], _Row] = {}
+    for row in account.stored:
+        if row["_into"] != "scans" or not row.get("ecu") or not _whose(row):
+            continue
+        unit = (_whose(row), _when(row), str(row["ecu"]).casefold())
+        first = met.setdefault(unit, row)
+        if bool(first.get("code")) != bool(row.get("code")) and row.get("ecu_response") is None:
+            yield Finding(
+                "clean-with-code",
+                f"The unit {row['ecu']!r} has a code in one row and none in another of the same "
+                "reading. Is it clean?",
+                (first["_line"], row["_line"]),
+            )
+
+
+def _two_cells(account: Account) -> Iterator[Finding]:
+    """A wide gap within a short text parts two cells that were taken for one."""
+    for row in account.stored:
+        for name in ("ecu", "description", "vehicle_id", "part_number", "code"):
+            if re.search(r"\S(?: {3,}|\t)\S", str(row.get(name) or "")):
+                yield Finding(
+                    "two-cells",
+                    f"{row[name]!r} would be stored as one {name.replace('_', ' ')}, but a wide gap "
+                    "is in it. Is it one?",
+                    (row["_line"],),
+                )
+
+
+def _odd_vehicle(account: Account) -> Iterator[Finding]:
+    """Among vehicles with figures in their names one without any is a heading or a remark."""
+    rows = [
+        row
+        for row in account.stored
+        if row.get("vehicle_id") and (_when(row) or row["_into"] == "vehicles")
+    ]
+    named = {str(row["vehicle_id"]): row for row in rows}
+    odd = [name for name in named if not any(map(str.isdigit, name))]
+    if odd and len(odd) < len(named):
+        yield Finding(
+            "odd-vehicle",
+            f"{odd[0]!r} would be stored as a vehicle. Is it one?",
+            (named[odd[0]]["_line"],),
+        )
+
+
+def _other_vehicle(account: Account) -> Iterator[Finding]:
+    """A row names no other known vehicle than the one it is stored for."""
+    known = account.known
+    numbers = account.seen.frame[LINE].to_list()
+    for row in account.stored:
+        own = _whose(row)
+        owners = known.owners.get(own, {own})
+        if own not in known.numbers and own not in known.owners or numbers.count(row["_line"]) != 1:
+            continue
+        at = numbers.index(row["_line"])
+        cells = [plain_id(p.cells[at]) for p in account.profiles if p.cells[at]]
+        others = [c for c in cells if c in known.owners and not known.owners[c] & set(owners)]
+        if others:
+            yield Finding(
+                "other-vehicle",
+                "A row names two vehicles. Is it of the one it would be stored for, "
+                f"{row.get('vehicle_id') or own}?",
+                (row["_line"],),
+            )
+
+
+def _status_in_text(account: Account) -> Iterator[Finding]:
+    """Where no status is taken, a text that ends with one tells it."""
+    if any(row.get("status") for row in account.stored):
+        return
+    for row in account.stored:
+        text = str(row.get("description") or "")
+        pieces = [p.strip() for p in re.split(r"[(),;/]| - | \u2013 |:| {2,}", text)]
+        for piece in pieces if row["_into"] == "scans" else ():
+            if piece and account.words.of_word("status", piece) and not account.decision.more:
+                yield Finding(
+                    "status-in-text",
+                    f"{piece!r} stands in a text and is not taken for the code's status. Is it "
+                    "of something else?",
+                    (row["_line"],),
+                )
+
+
+_CHECKS: tuple[Callable[[Account], Iterator[Finding]], ...] = (
+    *(_two_distances, _falling, _small, _told_twice, _codes_and_none),
+    *(_two_cells, _odd_vehicle, _other_vehicle, _status_in_text),
+)
