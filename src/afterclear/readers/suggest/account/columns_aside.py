@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import Account
-from afterclear.readers.suggest.evidence.column_choice import BLANKS
+from afterclear.readers.suggest.decisions.weekdays import days_of_week
 from afterclear.readers.suggest.evidence.profiles import Profile, has_code, is_none_word
 from afterclear.readers.suggest.writing import codes_patterns
 
@@ -30,6 +30,8 @@ _MISSED = {
     "status_flag": ("status",),
     "ecu": ("ecu",),
     "km": ("odometer_km", "first_seen_km"),
+    "distance_unit": ("odometer_km", "first_seen_km"),
+    "ecu_response": ("ecu_response",),
     "part_number": ("part_number",),
     "part_cost": ("part_cost",),
     "labour_cost": ("labour_cost",),
@@ -37,8 +39,9 @@ _MISSED = {
     "action": ("action", "notes"),
 }
 _OF_TABLE = {
-    "scans": {"code", "spn", "fmi", "failure_type", "status", "status_flag", "ecu", "km"},
-    "repairs": {"km", "part_number", "part_cost", "labour_cost", "work_text", "action"},
+    "scans": {"code", "spn", "fmi", "failure_type", "status", "status_flag", "ecu", "km"}
+    | {"distance_unit", "ecu_response"},
+    "repairs": {"km", "distance_unit", "part_number", "part_cost", "labour_cost", "work_text", "action"},
     "clears": {"ecu", "km"},
     "vehicles": {"status"},
 }
@@ -90,7 +93,7 @@ def _ask_of_doubt(
     ]
     lines = account.seen.frame[LINE].to_list()
     places = [at for at in places if lines[at] in account.lines]
-    follows = account.words.of_beginning("aside", profile.heading, anywhere=True) == "to_follow"
+    follows = account.words.of_beginning("aside", _name(account, profile), anywhere=True) == "to_follow"
     if not places or follows or _is_of_other_time(account, profile):
         return False
     text = f"Some rows say {profile.cells[places[0]][:60]!r} under {profile.heading!r}. Do they count?"
@@ -101,7 +104,7 @@ def _ask_of_doubt(
 def _ask_of_loss(account: Account, profile: Profile) -> None:
     """Ask about a column that looks like one that is missed, or says of what kind its rows are."""
     told = ", ".join(profile.values[:4])[:60]
-    rows = account.rows_at(range(len(profile.cells)))
+    rows = account.rows_by(profile)
     if looks_like := _missed(account, profile):
         account.ask_whether_fine(
             f"aside:{profile.heading}",
@@ -118,6 +121,13 @@ def _ask_of_loss(account: Account, profile: Profile) -> None:
             "no: what the rows mean does not depend on it",
             rows,
         )
+
+
+def _name(account: Account, profile: Profile, n_parts: int = 1) -> str:
+    """Give a heading; of a path in a tree its end."""
+    if account.seen.kind not in {"json", "xml"}:
+        return profile.heading
+    return " ".join(profile.heading.split(".")[-n_parts:])
 
 
 def _is_of_other_time(account: Account, profile: Profile) -> bool:
@@ -139,17 +149,22 @@ def _missed(account: Account, profile: Profile) -> str:
             return role.replace("_", " ")
     if into == "scans" and profile.share(has_code) >= _HALF:
         return "fault codes"
+    speaks_of_clear = account.words.of_beginning("event", _name(account, profile, 2), anywhere=True)
+    if speaks_of_clear == "cleared" and profile.share(_has_digit) >= _HALF:
+        return "when codes were cleared"
     return ""
 
 
 def _may_part_rows(account: Account, profile: Profile) -> bool:
     """Whether a column of a few short words may say of what kind its rows are."""
-    values = [v for v in profile.values if v.lower() not in BLANKS and not is_none_word(v)]
+    values = [v for v in profile.values if any(map(str.isalnum, v))]
     if not values or len(values) > _FEW or any(len(v) > _SHORT for v in values):
         return False
     if all(any(map(str.isdigit, v)) and v not in {"0", "1", "2"} for v in values):
         return False  # amounts, numbers of things
-    if account.words.of_beginning("aside", profile.heading, anywhere=True):
+    if account.words.of_beginning("aside", _name(account, profile), anywhere=True):
+        return False
+    if days_of_week(profile) is not None:
         return False
     if _is_of_other_time(account, profile) or _tells_of_codes(account, profile):
         return False
@@ -167,3 +182,7 @@ def _tells_of_codes(account: Account, profile: Profile) -> bool:
     n_words = len(set(profile.cells))
     says_clean = len({none for _, none in clean}) == _BOTH and len(clean) == n_words
     return says_clean or (n_words > _BOTH and n_words == len(set(pairs)) == len(set(code.cells)))
+
+
+def _has_digit(value: str) -> bool:
+    return any(map(str.isdigit, value))

@@ -55,14 +55,24 @@ class Account:
         yield self.decision
         yield from self.decision.more
 
-    def row_text(self, at: int) -> str:
-        """Write a row of the source as a person would read it out."""
-        cells = [f"{p.heading}: {p.cells[at]}" for p in self.profiles if p.cells[at]]
+    def row_text(self, at: int, first: Profile | None = None) -> str:
+        """Write a row of the source as a person would read it out; ``first``: begin with it."""
+        columns = [p for p in (first, *(p for p in self.profiles if p is not first)) if p]
+        is_tree = self.seen.kind in {"json", "xml"}
+        cells = [
+            f"{p.heading.rpartition('.')[2] if is_tree else p.heading}: {p.cells[at]}"
+            for p in columns
+            if p.cells[at]
+        ]
         return ", ".join(cells)[:_LONGEST]
 
-    def rows_at(self, places: Sequence[int]) -> tuple[str, ...]:
+    def rows_at(self, places: Sequence[int], first: Profile | None = None) -> tuple[str, ...]:
         """Write some rows of the source."""
-        return tuple(self.row_text(at) for at in places[:_SHOWN])
+        return tuple(self.row_text(at, first) for at in places[:_SHOWN])
+
+    def rows_by(self, profile: Profile) -> tuple[str, ...]:
+        """Write the first row of each value of a column."""
+        return self.rows_at([profile.cells.index(value) for value in profile.values], profile)
 
     def rows_of_lines(self, lines: Sequence[int]) -> tuple[str, ...]:
         """Write the rows of the source that stand in some lines."""
@@ -95,7 +105,8 @@ class Account:
             Choice("take", "yes, as the other rows"),
             Choice("stop", f"nobody knows: nothing is loaded; {_BY_HAND}"),
         )
-        question = Question(key, text, choices, self.rows_at(places), unasked="stop")
+        rows = self.rows_at(places, profile)
+        question = Question(key, text, choices, rows, unasked="stop")
         if self._choose(question) == "leave" and key in self.asker.answers:
             cells = dict.fromkeys(profile.cells[at] for at in places)
             own = {profile.heading: f"^\\s*(?:{'|'.join(map(re.escape, cells))})\\s*$"}

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterator
 
+from afterclear.catalogue.folded_words import words_of
 from afterclear.errors import RefusedFileError
 from afterclear.readers.maps.source_table import LINE, plain_heading
 from afterclear.readers.suggest.account.doubt import Account
@@ -14,6 +15,8 @@ _LEGEND = re.compile(r"(?:^|[\s,;:(])([\w*?!~+-]{1,3})\s*[=:]\s*[^\W\d_]{3,}")
 _SHOWN = 3
 _LONGEST = 160
 _MOST_HEADINGS = 2
+_MOSTLY = 0.5
+_SENTENCE = 5  # words
 _UNITS = {"mi", "1000 km", "cell", "m"}
 
 
@@ -96,8 +99,10 @@ def _bag(account: Account) -> set[Thing]:
 
 
 def _is_heading(text: str, names: set[str]) -> bool:
+    """Whether a line is mostly headings: a sentence may name one or two of them."""
     plain = plain_heading(text)
-    return sum(name in plain for name in names if name and name != LINE) >= _MOST_HEADINGS
+    within = [name for name in names if name and name != LINE and name in plain]
+    return len(within) >= _MOST_HEADINGS and sum(map(len, within)) > _MOSTLY * len(plain)
 
 
 def _has_words(account: Account, text: str) -> bool:
@@ -109,7 +114,23 @@ def _has_words(account: Account, text: str) -> bool:
     said = words.of_beginning("line", text, anywhere=True)
     if said == "unit" and (unit in _UNITS or "odometer_km" not in _made(account)):
         said = ""
-    return said in {"validity", "unit"} or bool(words.of_beginning("doubt", text, anywhere=True))
+    if said == "zone":  # of the zone that is taken anyway nothing is to be asked
+        return account.delivery.zone.casefold() not in text.casefold()
+    is_doubtful = bool(words.of_beginning("doubt", text, anywhere=True))
+    return said in {"validity", "unit"} or is_doubtful or _explains_a_column(account, text)
+
+
+def _explains_a_column(account: Account, text: str) -> bool:
+    """Whether a sentence speaks of a column that is used."""
+    told = words_of(text)
+    if len(told) < _SENTENCE or re.match(r"\s*[^:=]{2,40}:\s*\S+(?:\s\S+)?\s*$", text):
+        return False
+    headings = {h for table in account.tables for h in table.used}
+    return any(
+        words and set(words) <= set(told)
+        for heading in headings
+        if (words := words_of(re.sub(r"[(\[].*", "", heading))) and "".join(words).isalpha()
+    )
 
 
 def _made(account: Account) -> set[str]:

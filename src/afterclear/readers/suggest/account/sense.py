@@ -16,6 +16,8 @@ _NEAR_KM = 2.0  # rounding, and miles beside km
 _SMALL_KM = 1000
 _DAYS = 40  # in which the same work is hardly done twice on a vehicle
 _FALLS = 0.98
+_TELLS_WORK = 2  # words: *replaced* alone names nothing
+_MOST_TIMES = 1000  # a fault is counted
 _MOST_KM = 3_000_000  # what no odometer shows is refused by the store
 _TIMES = ("scanned_at", "repaired_at", "cleared_at")
 _Row = dict[str, Any]
@@ -103,12 +105,24 @@ def _small(account: Account) -> Iterator[Finding]:
         )
 
 
+def _counts(account: Account) -> Iterator[Finding]:
+    """A fault that was counted thousands of times is a counter of something else."""
+    for row in account.stored:
+        times = str(row.get("occurrences") or "").partition(".")[0]
+        if times.isdigit() and int(times) > _MOST_TIMES:
+            yield Finding(
+                "occurrences",
+                f"A fault would be stored as counted {int(times):,} times. Is it so?",
+                (row["_line"],),
+            )
+
+
 def _told_twice(account: Account) -> Iterator[Finding]:
     """The same work on a vehicle within weeks is one work told twice, or the first was undone."""
     met: dict[tuple[str, str], _Row] = {}
     for row in account.stored:
-        work = " ".join(str(row.get("notes") or row.get("action") or "").casefold().split())
-        if row["_into"] != "repairs" or not work or not _whose(row):
+        work = " ".join(_work(row).split())
+        if row["_into"] != "repairs" or len(work.split()) < _TELLS_WORK or not _whose(row):
             continue
         first = met.setdefault((_whose(row), work), row)
         is_other = first.get("repair_id") != row.get("repair_id") or _when(first) != _when(row)
@@ -118,6 +132,11 @@ def _told_twice(account: Account) -> Iterator[Finding]:
                 f"Two orders tell the same work on one vehicle: {work[:60]!r}. Was it done twice?",
                 (first["_line"], row["_line"]),
             )
+
+
+def _work(row: _Row) -> str:
+    told = (row.get(n) for n in ("notes", "action", "part_number", "codes"))
+    return " ".join(str(each) for each in told if each).casefold()
 
 
 def _days_between(a: _Row, b: _Row) -> int:
@@ -214,6 +233,6 @@ def _status_in_text(account: Account) -> Iterator[Finding]:
 
 
 _CHECKS: tuple[Callable[[Account], Iterator[Finding]], ...] = (
-    *(_two_distances, _falling, _small, _told_twice, _codes_and_none),
+    *(_two_distances, _falling, _small, _counts, _told_twice, _codes_and_none),
     *(_two_cells, _odd_vehicle, _other_vehicle, _status_in_text),
 )
