@@ -25,7 +25,7 @@ Suggest = Callable[..., Suggestion]
 
 @pytest.fixture(scope="module")
 def context() -> Context:
-    words = read_heading_words(IMPORTS / "headings.csv")
+    words = read_heading_words(IMPORTS / "headings.csv", IMPORTS / "doubts.csv")
     units = ControlUnits.load(IMPORTS.parent)
     return Context(words, units, Known(), datetime(2026, 11, 28, tzinfo=UTC))
 

@@ -11,7 +11,7 @@ from tests.readers.test_suggesting import suggest
 
 @pytest.fixture(scope="module")
 def words() -> HeadingWords:
-    return read_heading_words(IMPORTS / "headings.csv")
+    return read_heading_words(IMPORTS / "headings.csv", IMPORTS / "doubts.csv")
 
 
 @pytest.mark.parametrize(

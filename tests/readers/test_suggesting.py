@@ -31,7 +31,7 @@ NOW = datetime(2026, 11, 28, tzinfo=UTC)
 
 @pytest.fixture(scope="module")
 def words() -> HeadingWords:
-    return read_heading_words(IMPORTS / "headings.csv")
+    return read_heading_words(IMPORTS / "headings.csv", IMPORTS / "doubts.csv")
 
 
 def suggest(folder: Path, name: str, raw: bytes, words: HeadingWords, **answers: str) -> Suggestion:

@@ -33,7 +33,7 @@ TABLES = st.integers(2, 7).flatmap(
     )
 )
 NO_ROWS = {"encoding"}  # its choices are the text itself
-WORDS = read_heading_words(IMPORTS / "headings.csv")
+WORDS = read_heading_words(IMPORTS / "headings.csv", IMPORTS / "doubts.csv")
 
 
 def suggested(folder: Path, table: tuple[list[str], list[list[str]]]) -> Suggestion | None:

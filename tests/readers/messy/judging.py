@@ -12,7 +12,7 @@ from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
 from afterclear.config import Config
-from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS
+from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS, Question
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store, query
 from tests.readers.messy.files import VEHICLES, Messy, Row
@@ -87,8 +87,8 @@ class Garage:
         for _ in range(MOST_QUESTIONS + 1):
             check = _checked(app, path, given, file.vehicle)
             asked = check.suggestion.questions if check.suggestion else ()
-            new = {q.key: file.answers[q.key] for q in asked if q.key in file.answers}
-            if not new:
+            new = {q.key: answer for q in asked if (answer := _answer(file, q))}
+            if new.items() <= given.items():
                 break
             given |= new
         return check, tuple(dict.fromkeys([*given, *(q.key for q in asked)]))
@@ -115,6 +115,13 @@ class Garage:
         if word == "right" and questions:
             word = "asked"
         return Verdict(file, word, questions, reason)
+
+
+def _answer(file: Messy, question: Question) -> str:
+    """Give a person's answer; what a file says beside its rows changes nothing, unless it is told."""
+    is_beside = question.key.partition(":")[0] in {"line", "aside", "sense"}
+    usual = next((word for word in ("fine", "take") if word in question.words), "")
+    return file.answers.get(question.key, usual if is_beside else "")
 
 
 def _load_past(app: App, file: Messy) -> None:

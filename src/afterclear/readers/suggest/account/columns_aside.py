@@ -1,6 +1,6 @@
-"""Columns that nothing is made of, and texts: may they change what their rows mean?"""
+"""Columns that nothing is made of, and texts, as far as they may change what rows mean."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import Account
@@ -15,10 +15,35 @@ _HALF = 0.5
 _BOTH = 2
 # Roles of columns on which no row's meaning depends ...
 _HARMLESS = frozenset(
-    "row_no driver site technician make model model_year powertrain currency total_cost "
-    "in_service_on acquired_on opened_at plate_since occurrences part_name position "
-    "part_brand quantity unit_price lamps removal_reason visit_reason reason notes complaint "
-    "description".split()
+    [
+        "row_no",
+        "driver",
+        "site",
+        "technician",
+        "make",
+        "model",
+        "model_year",
+        "powertrain",
+        "currency",
+        "total_cost",
+        "in_service_on",
+        "acquired_on",
+        "opened_at",
+        "plate_since",
+        "occurrences",
+        "part_name",
+        "position",
+        "part_brand",
+        "quantity",
+        "unit_price",
+        "lamps",
+        "removal_reason",
+        "visit_reason",
+        "reason",
+        "notes",
+        "complaint",
+        "description",
+    ]
 )
 # ... and those of columns that are missed where no other one fills the plain column.
 _MISSED = {
@@ -41,13 +66,25 @@ _MISSED = {
 _OF_TABLE = {
     "scans": {"code", "spn", "fmi", "failure_type", "status", "status_flag", "ecu", "km"}
     | {"distance_unit", "ecu_response"},
-    "repairs": {"km", "distance_unit", "part_number", "part_cost", "labour_cost", "work_text", "action"},
+    "repairs": {
+        "km",
+        "distance_unit",
+        "part_number",
+        "part_cost",
+        "labour_cost",
+        "work_text",
+        "action",
+    },
     "clears": {"ecu", "km"},
     "vehicles": {"status"},
 }
 # In a sentence about work *anterior* is in front, and *about* anything.
 _OF_TEXTS = frozenset({"undone", "again", "trial"})
-_TEXTS = {"repairs": {"notes", "reason", "action"}, "clears": {"reason"}, "scans": {"notes"}}
+_TEXTS = {
+    "repairs": {"notes", "reason", "action"},
+    "clears": {"reason"},
+    "scans": {"notes", "description"},
+}
 
 
 def ask_columns_aside(account: Account) -> None:
@@ -66,12 +103,16 @@ def _aside(account: Account) -> Iterator[Profile]:
         heading
         for keys in (account.seen.table_keys, *(t.table_keys for t in account.tables))
         for key in ("drop_where", "keep_where")
-        for heading in keys.get(key) or ()
+        for heading in _headings_of(keys.get(key))
     }
     for profile in account.profiles:
         is_wide = any(pattern.fullmatch(profile.heading) for pattern in wide)
         if profile.values and profile.heading not in used | parting and not is_wide:
             yield profile
+
+
+def _headings_of(patterns: object) -> list[str]:
+    return list(patterns) if isinstance(patterns, Mapping) else []
 
 
 def _texts(account: Account) -> Iterator[Profile]:
@@ -81,22 +122,26 @@ def _texts(account: Account) -> Iterator[Profile]:
     return (p for p in account.profiles if p.heading in headings)
 
 
-def _ask_of_doubt(
-    account: Account, profile: Profile, kinds: frozenset[str] = frozenset()
-) -> bool:
+def _ask_of_doubt(account: Account, profile: Profile, kinds: frozenset[str] = frozenset()) -> bool:
     """Ask about rows of which a cell says that they may not count; False: none does."""
+    # a fault's text may speak of a correction, but does not begin with it
+    is_of_fault = bool(kinds) and account.decision.into == "scans"
     places = [
         at
         for at, cell in enumerate(profile.cells)
-        if (kind := account.words.of_beginning("doubt", cell, anywhere=True))
+        if (kind := account.words.of_beginning("doubt", cell, anywhere=not is_of_fault))
         and (not kinds or kind in kinds)
     ]
     lines = account.seen.frame[LINE].to_list()
     places = [at for at in places if lines[at] in account.lines]
-    follows = account.words.of_beginning("aside", _name(account, profile), anywhere=True) == "to_follow"
+    follows = (
+        account.words.of_beginning("aside", _name(account, profile), anywhere=True) == "to_follow"
+    )
     if not places or follows or _is_of_other_time(account, profile):
         return False
-    text = f"Some rows say {profile.cells[places[0]][:60]!r} under {profile.heading!r}. Do they count?"
+    text = (
+        f"Some rows say {profile.cells[places[0]][:60]!r} under {profile.heading!r}. Do they count?"
+    )
     account.ask_whether_rows_count(f"aside:{profile.heading}", text, profile, places)
     return True
 

@@ -9,7 +9,7 @@ from typing import Any
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.evidence.column_choice import Decision
-from afterclear.readers.suggest.evidence.find_table import Seen
+from afterclear.readers.suggest.evidence.find_table import LOOKED_AT, Seen
 from afterclear.readers.suggest.evidence.profiles import Known, Profile, profiles_of
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 from afterclear.records import Delivery, PlainRows, ReadFile
@@ -39,9 +39,13 @@ class Account:
 
     @cached_property
     def stored(self) -> list[dict[str, Any]]:
-        """The rows that would be stored."""
+        """The first rows that would be stored."""
         parts = [part for part in self.read.parts if isinstance(part, PlainRows)]
-        return [{**row, "_into": p.table} for p in parts for row in p.frame.iter_rows(named=True)]
+        return [
+            {**row, "_into": part.table}
+            for part in parts
+            for row in part.frame.head(LOOKED_AT).iter_rows(named=True)
+        ]
 
     @cached_property
     def lines(self) -> set[int]:

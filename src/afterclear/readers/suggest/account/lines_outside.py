@@ -1,4 +1,4 @@
-"""Lines of which no row was made: may they change what the rows mean?"""
+"""Lines of which no row was made, as far as they may change what the rows mean."""
 
 import re
 from collections.abc import Iterator

@@ -27,7 +27,7 @@ def things_in(text: str, known: Known) -> set[Thing]:
     """
     found: set[Thing] = {("code", code.upper()) for code in _CODE.findall(text)}
     found |= {("code", f"SPN {spn}") for spn in _SPN.findall(text)}
-    found |= {("day", _day(parts)) for *parts, in _days(text)}
+    found |= {("day", _day(parts)) for (*parts,) in _days(text)}
     found |= {("distance", digits) for digits in _distances(text)}
     return found | {("vehicle", name) for name in _vehicles(text, known)}
 

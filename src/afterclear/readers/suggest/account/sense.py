@@ -1,7 +1,7 @@
 """Whether the rows that would be stored make sense together."""
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -37,7 +37,10 @@ def ask_sense(account: Account) -> None:
     for check in _CHECKS:
         for found in check(account):
             account.ask_whether_fine(
-                f"sense:{found.key}", found.text, "yes: it is so", account.rows_of_lines(found.lines)
+                f"sense:{found.key}",
+                found.text,
+                "yes: it is so",
+                account.rows_of_lines(found.lines),
             )
             break  # one of a kind is enough: it is the same map
 
@@ -61,14 +64,18 @@ def _km(row: _Row) -> float | None:
 
 
 def _two_distances(account: Account) -> Iterator[Finding]:
-    """A vehicle has one distance at one moment."""
+    """Find two distances of one vehicle at one moment."""
     met: dict[tuple[str, str], _Row] = {}
     for row in account.stored:
         km = _km(row)
         if km is None or not _whose(row):
             continue
         first = met.setdefault((_whose(row), _when(row)), row)
-        if abs((_km(first) or 0.0) - km) > _NEAR_KM and ":" in _when(row)[11:] and "T00:00" not in _when(row):
+        if (
+            abs((_km(first) or 0.0) - km) > _NEAR_KM
+            and ":" in _when(row)[11:]
+            and "T00:00" not in _when(row)
+        ):
             yield Finding(
                 "two-distances",
                 "Two rows give one vehicle different distances at the same time. Is that so?",
@@ -77,7 +84,7 @@ def _two_distances(account: Account) -> Iterator[Finding]:
 
 
 def _falling(account: Account) -> Iterator[Finding]:
-    """An odometer does not run backwards."""
+    """Find an odometer that runs backwards."""
     points: dict[str, list[tuple[str, float, int]]] = defaultdict(list)
     for row in account.stored:
         km = _km(row)
@@ -95,7 +102,7 @@ def _falling(account: Account) -> Iterator[Finding]:
 
 
 def _small(account: Account) -> Iterator[Finding]:
-    """An odometer below 1,000 km in every row is a count or a distance of something else."""
+    """Find distances below 1,000 km in all rows: they count or measure something else."""
     found = [(km, row["_line"]) for row in account.stored if (km := _km(row)) is not None]
     if found and all(km < _SMALL_KM for km, _ in found):
         yield Finding(
@@ -106,7 +113,7 @@ def _small(account: Account) -> Iterator[Finding]:
 
 
 def _counts(account: Account) -> Iterator[Finding]:
-    """A fault that was counted thousands of times is a counter of something else."""
+    """Find faults counted thousands of times: the counter is of something else."""
     for row in account.stored:
         times = str(row.get("occurrences") or "").partition(".")[0]
         if times.isdigit() and int(times) > _MOST_TIMES:
@@ -118,7 +125,7 @@ def _counts(account: Account) -> Iterator[Finding]:
 
 
 def _told_twice(account: Account) -> Iterator[Finding]:
-    """The same work on a vehicle within weeks is one work told twice, or the first was undone."""
+    """Find the same work on a vehicle within weeks: it is told twice, or was undone."""
     met: dict[tuple[str, str], _Row] = {}
     for row in account.stored:
         work = " ".join(_work(row).split())
@@ -141,14 +148,14 @@ def _work(row: _Row) -> str:
 
 def _days_between(a: _Row, b: _Row) -> int:
     try:
-        days = [datetime.fromisoformat(_when(x).replace("Z", "+00:00")).date() for x in (a, b)]
+        days = [datetime.fromisoformat(_when(x)).date() for x in (a, b)]
     except ValueError:
         return 0
     return abs((days[1] - days[0]).days)
 
 
 def _codes_and_none(account: Account) -> Iterator[Finding]:
-    """A unit that has a code is not clean at the same time."""
+    """Find a unit that has a code and is clean at the same time."""
     met: dict[tuple[str, str, str], _Row] = {}
     for row in account.stored:
         if row["_into"] != "scans" or not row.get("ecu") or not _whose(row):
@@ -165,14 +172,14 @@ def _codes_and_none(account: Account) -> Iterator[Finding]:
 
 
 def _two_cells(account: Account) -> Iterator[Finding]:
-    """A wide gap within a short text parts two cells that were taken for one."""
+    """Find a wide gap within a short text: it parts two cells that were taken for one."""
     for row in account.stored:
         for name in ("ecu", "description", "vehicle_id", "part_number", "code"):
             if re.search(r"\S(?: {3,}|\t)\S", str(row.get(name) or "")):
                 yield Finding(
                     "two-cells",
-                    f"{row[name]!r} would be stored as one {name.replace('_', ' ')}, but a wide gap "
-                    "is in it. Is it one?",
+                    f"{row[name]!r} would be stored as one {name.replace('_', ' ')}, but a wide "
+                    "gap is in it. Is it one?",
                     (row["_line"],),
                 )
 
@@ -195,15 +202,18 @@ def _odd_vehicle(account: Account) -> Iterator[Finding]:
 
 
 def _other_vehicle(account: Account) -> Iterator[Finding]:
-    """A row names no other known vehicle than the one it is stored for."""
+    """Find a row that names another known vehicle than the one it is stored for."""
     known = account.known
     numbers = account.seen.frame[LINE].to_list()
+    times_of = Counter(numbers)
+    place = {line: at for at, line in enumerate(numbers) if times_of[line] == 1}
     for row in account.stored:
         own = _whose(row)
         owners = known.owners.get(own, {own})
-        if own not in known.numbers and own not in known.owners or numbers.count(row["_line"]) != 1:
+        is_known = own in known.numbers or own in known.owners
+        at = place.get(row["_line"])
+        if at is None or not is_known:
             continue
-        at = numbers.index(row["_line"])
         cells = [plain_id(p.cells[at]) for p in account.profiles if p.cells[at]]
         others = [c for c in cells if c in known.owners and not known.owners[c] & set(owners)]
         if others:

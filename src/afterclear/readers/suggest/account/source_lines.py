@@ -46,7 +46,9 @@ def source_lines(delivery: Delivery, encoding: str) -> Iterator[SourceLine]:
             yield from _of_html(text, delivery)
         elif begin.startswith("<"):
             yield from _of_tree(xml_tree(raw, delivery.name), ())
-            yield from (SourceLine(0, "", " ".join(said.split())) for said in _COMMENT.findall(text))
+            yield from (
+                SourceLine(0, "", " ".join(said.split())) for said in _COMMENT.findall(text)
+            )
         else:
             yield from _of_text(text)
 

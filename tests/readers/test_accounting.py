@@ -1,0 +1,99 @@
+"""What a suggested map leaves over of a file is asked about: one look-alike beside each doubt."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from afterclear.catalogue.control_units import ControlUnits
+from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
+from afterclear.readers.suggest.account.named_things import things_in
+from afterclear.readers.suggest.evidence.profiles import Known
+from afterclear.readers.suggest.suggested_map import Context
+from afterclear.readers.suggesting import Suggestion, suggest_map
+from tests.readers.samples import IMPORTS, deliver
+
+NOW = datetime(2026, 11, 28, tzinfo=UTC)
+KNOWN = Known(numbers=frozenset({"V01", "V02"}))
+
+
+@pytest.fixture(scope="module")
+def words() -> HeadingWords:
+    return read_heading_words(IMPORTS / "headings.csv", IMPORTS / "doubts.csv")
+
+
+def suggest(
+    folder: Path, text: str, words: HeadingWords, answers: dict[str, str] | None = None
+) -> Suggestion:
+    context = Context(words, ControlUnits.load(IMPORTS.parent), KNOWN, NOW)
+    return suggest_map(deliver(folder, "x.csv", text.encode()), context, answers or {})
+
+
+def table(heading: str, *cells: str, beside: tuple[str, ...] = ()) -> str:
+    lines = [f"Vehicle,Date,Odometer km,Module,DTC,{heading}"]
+    lines += [f"V-0{n},2026-03-1{n},8312{n},Engine,P030{n},{c}" for n, c in enumerate(cells, 1)]
+    return "\n".join([*beside, *lines]) + "\n"
+
+
+def keys(found: Suggestion) -> list[str]:
+    return [question.key for question in found.questions]
+
+
+@pytest.mark.parametrize(
+    ("heading", "cells", "asked"),
+    [
+        ("Kind", ("K", "G"), ["aside:Kind"]),
+        ("Bay", ("K", "G"), []),
+        ("Info", ("", "entered wrong - see above"), ["aside:Info"]),
+        ("Info", ("", "a rattle from the left"), []),
+        ("Weekday", ("Wed", "Thu"), []),
+    ],
+)
+def test_a_column_passed_over_is_asked_about_if_it_may_part_rows(
+    tmp_path: Path, words: HeadingWords, heading: str, cells: tuple[str, ...], asked: list[str]
+) -> None:
+    assert keys(suggest(tmp_path, table(heading, *cells), words)) == asked
+
+
+def test_rows_that_do_not_count_are_left_out_as_answered(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    text = table("Info", "", "entered wrong")
+    left = suggest(tmp_path, text, words, {"aside:Info": "leave"})
+    assert not left.missing
+    assert "drop_where" in left.text
+    stopped = suggest(tmp_path, text, words, {"aside:Info": "stop"})
+    assert "may" not in stopped.missing[0]
+    assert "Do they count?" in stopped.missing[0]
+
+
+@pytest.mark.parametrize(
+    ("line", "asked"),
+    [
+        ("All distances in miles", ["line"]),
+        ("These readings are provisional", ["line"]),
+        ("V-02 had P0420 on 2026-03-01", ["line"]),
+        ("Fault list of the north depot", []),
+        ("Printed 28/11/2026", []),
+    ],
+)
+def test_a_line_above_that_may_change_what_rows_mean_is_asked_about(
+    tmp_path: Path, words: HeadingWords, line: str, asked: list[str]
+) -> None:
+    found = suggest(tmp_path, table("Bay", "1", "2", beside=(line,)), words)
+    assert [key for key in keys(found) if key != "odometer-unit"] == asked
+
+
+def test_small_distances_and_falling_ones_are_no_odometer_without_asking(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    text = "Vehicle,Date,Odometer km,Module,DTC\n"
+    small = "".join(f"V-0{n},2026-03-1{n},31{n},Engine,P030{n}\n" for n in (1, 2))
+    assert keys(suggest(tmp_path, text + small, words)) == ["sense:small-distance"]
+    falling = "V-01,2026-03-11,83120,Engine,P0301\nV-01,2026-03-12,51650,Engine,P0301\n"
+    assert keys(suggest(tmp_path, text + falling, words)) == ["sense:falling"]
+
+
+def test_a_day_is_the_same_in_any_order_and_so_is_a_number_with_its_unit() -> None:
+    assert things_in("13.02.2026", KNOWN) == things_in("2026-02-13T14:05", KNOWN)
+    assert things_in("83.120 km", KNOWN) == things_in("83,120 km", KNOWN)
