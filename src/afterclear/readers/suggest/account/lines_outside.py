@@ -122,6 +122,8 @@ def _has_words(account: Account, text: str) -> bool:
 
 def _explains_a_column(account: Account, text: str) -> bool:
     """Whether a sentence speaks of a column that is used."""
+    if account.seen.kind == "text":
+        return False  # its patterns are made of the words of its lines
     told = words_of(text)
     if len(told) < _SENTENCE or re.match(r"\s*[^:=]{2,40}:\s*\S+(?:\s\S+)?\s*$", text):
         return False
