@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
+from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import Account
 from afterclear.readers.suggest.decisions.weekdays import days_of_week
@@ -139,8 +140,10 @@ def _ask_of_doubt(account: Account, profile: Profile, kinds: frozenset[str] = fr
     )
     if not places or follows or _is_of_other_time(account, profile):
         return False
-    text = (
-        f"Some rows say {profile.cells[places[0]][:60]!r} under {profile.heading!r}. Do they count?"
+    text = worded(
+        "Some rows say {cell!r} under {heading!r}. Do they count?",
+        cell=profile.cells[places[0]][:60],
+        heading=profile.heading,
     )
     account.ask_whether_rows_count(f"aside:{profile.heading}", text, profile, places)
     return True
@@ -150,22 +153,25 @@ def _ask_of_loss(account: Account, profile: Profile) -> None:
     """Ask about a column that looks like one that is missed, or says of what kind its rows are."""
     told = ", ".join(profile.values[:4])[:60]
     rows = account.rows_by(profile)
+    about = {"heading": profile.heading, "told": told}
     if looks_like := _missed(account, profile):
-        account.ask_whether_fine(
-            f"aside:{profile.heading}",
-            f"The column {profile.heading!r} ({told}) looks like {looks_like}, and nothing is made "
-            "of it. Is anything lost by that?",
-            "no: it is of something else",
-            rows,
+        text = worded(
+            "The column {heading!r} ({told}) looks like {looks_like!r}, and nothing is made of it. "
+            "Is anything lost by that?",
+            looks_like=looks_like,
+            **about,
         )
+        fine = worded("no: it is of something else")
     elif _may_part_rows(account, profile):
-        account.ask_whether_fine(
-            f"aside:{profile.heading}",
-            f"Nothing is made of the column {profile.heading!r} ({told}). Does it say that some "
-            "rows are to be read otherwise, or not to count?",
-            "no: what the rows mean does not depend on it",
-            rows,
+        text = worded(
+            "Nothing is made of the column {heading!r} ({told}). Does it say that some rows are to "
+            "be read otherwise, or not to count?",
+            **about,
         )
+        fine = worded("no: what the rows mean does not depend on it")
+    else:
+        return
+    account.ask_whether_fine(f"aside:{profile.heading}", text, fine, rows)
 
 
 def _name(account: Account, profile: Profile, n_parts: int = 1) -> str:
@@ -191,12 +197,12 @@ def _missed(account: Account, profile: Profile) -> str:
     for role, sure, _ in look.roles if look else ():
         is_missed = role in _MISSED and not filled & set(_MISSED[role])
         if sure >= _LIKELY and role in _OF_TABLE[into] and is_missed:
-            return role.replace("_", " ")
+            return role
     if into == "scans" and profile.share(has_code) >= _HALF:
-        return "fault codes"
+        return "code"
     speaks_of_clear = account.words.of_beginning("event", _name(account, profile, 2), anywhere=True)
     if speaks_of_clear == "cleared" and profile.share(_has_digit) >= _HALF:
-        return "when codes were cleared"
+        return "cleared_at"
     return ""
 
 

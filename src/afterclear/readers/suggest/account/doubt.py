@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
+from afterclear.errors import worded
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.evidence.column_choice import Decision
@@ -16,7 +17,6 @@ from afterclear.records import Delivery, PlainRows, ReadFile
 
 _LONGEST = 160  # letters of a row that is shown
 _SHOWN = 3
-_BY_HAND = "say in a map of your own, as help/imports.md tells, what it means"
 
 
 @dataclass
@@ -94,20 +94,21 @@ class Account:
 
     def ask_whether_fine(self, key: str, text: str, fine: str, rows: Sequence[str]) -> None:
         """Ask about a doubt; unless a person says that all is well nothing is loaded."""
-        choices = (
-            Choice("fine", fine),
-            Choice("stop", f"it does, or nobody knows: nothing is loaded; {_BY_HAND}"),
+        stop = worded(
+            "it is otherwise, or nobody knows: nothing is loaded; a map of your own can say it"
         )
+        choices = (Choice("fine", fine), Choice("stop", stop))
         self._choose(Question(key, text, choices, tuple(rows), unasked="stop"))
 
     def ask_whether_rows_count(
         self, key: str, text: str, profile: Profile, places: Sequence[int]
     ) -> None:
         """Ask whether some rows count like the others."""
+        stop = worded("nobody knows: nothing is loaded; a map of your own can say it")
         choices = (
-            Choice("leave", "no: such rows are left out"),
-            Choice("take", "yes, as the other rows"),
-            Choice("stop", f"nobody knows: nothing is loaded; {_BY_HAND}"),
+            Choice("leave", worded("no: such rows are left out")),
+            Choice("take", worded("yes, as the other rows")),
+            Choice("stop", stop),
         )
         rows = self.rows_at(places, profile)
         question = Question(key, text, choices, rows, unasked="stop")
@@ -120,7 +121,13 @@ class Account:
     def _choose(self, question: Question) -> str:
         word = self.asker.choose(question)
         if word == "stop":
-            self.decision.missing.append(f"{question.text} Nobody said so: {_BY_HAND}")
+            self.decision.missing.append(
+                worded(
+                    "{question} Nobody said so; say what it means in a map of your own, as "
+                    "help/imports.md tells",
+                    question=question.text,
+                )
+            )
         return word
 
 

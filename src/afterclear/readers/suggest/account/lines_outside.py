@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterator
 
 from afterclear.catalogue.folded_words import words_of
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.maps.source_table import LINE, plain_heading
 from afterclear.readers.suggest.account.doubt import Account
 from afterclear.readers.suggest.account.named_things import Thing, things_in
@@ -31,9 +31,12 @@ def ask_lines_outside(account: Account) -> None:
     shown = dict.fromkeys(_told(line) for line in left)
     account.ask_whether_fine(
         "line",
-        f"{len(shown):,} lines are no rows of the table, and nothing is made of them. Does one "
-        "change what the rows mean, or is it a row itself?",
-        "no: the rows mean the same without them",
+        worded(
+            "{n_lines:,} lines are no rows of the table, and nothing is made of them. Does one "
+            "change what the rows mean, or is it a row itself?",
+            n_lines=len(shown),
+        ),
+        worded("no: the rows mean the same without them"),
         list(shown)[:_SHOWN],
     )
 
@@ -102,7 +105,9 @@ def _is_heading(text: str, names: set[str]) -> bool:
     """Whether a line is mostly headings: a sentence may name one or two of them."""
     plain = plain_heading(text)
     within = [name for name in names if name and name != LINE and name in plain]
-    return len(within) >= _MOST_HEADINGS and sum(map(len, within)) > _MOSTLY * len(plain)
+    n_letters = sum(map(str.isalnum, plain))
+    n_within = sum(sum(map(str.isalnum, name)) for name in within)
+    return len(within) >= _MOST_HEADINGS and n_within > _MOSTLY * n_letters
 
 
 def _has_words(account: Account, text: str) -> bool:

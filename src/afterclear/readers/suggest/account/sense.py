@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 from afterclear.catalogue.names_in_text import plain_id
+from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import Account
 
@@ -39,7 +40,7 @@ def ask_sense(account: Account) -> None:
             account.ask_whether_fine(
                 f"sense:{found.key}",
                 found.text,
-                "yes: it is so",
+                worded("yes: it is so"),
                 account.rows_of_lines(found.lines),
             )
             break  # one of a kind is enough: it is the same map
@@ -78,7 +79,7 @@ def _two_distances(account: Account) -> Iterator[Finding]:
         ):
             yield Finding(
                 "two-distances",
-                "Two rows give one vehicle different distances at the same time. Is that so?",
+                worded("Two rows give one vehicle different distances at one time. Is that so?"),
                 (first["_line"], row["_line"]),
             )
 
@@ -95,8 +96,10 @@ def _falling(account: Account) -> Iterator[Finding]:
             if after < _FALLS * before - 1 and not account.is_spoken_of("fall as time goes"):
                 yield Finding(
                     "falling",
-                    "A vehicle's distance is lower than one before it. Are these its odometer, and "
-                    "these days right?",
+                    worded(
+                        "A vehicle's distance is lower than one before it. Are these its odometer, "
+                        "and these days right?"
+                    ),
                     (a, b),
                 )
 
@@ -107,7 +110,9 @@ def _small(account: Account) -> Iterator[Finding]:
     if found and all(km < _SMALL_KM for km, _ in found):
         yield Finding(
             "small-distance",
-            f"No distance reaches {_SMALL_KM:,} km. Are these readings of the odometer?",
+            worded(
+                "No distance reaches {km:,} km. Are these readings of the odometer?", km=_SMALL_KM
+            ),
             tuple(line for _, line in found[:3]),
         )
 
@@ -119,7 +124,7 @@ def _counts(account: Account) -> Iterator[Finding]:
         if times.isdigit() and int(times) > _MOST_TIMES:
             yield Finding(
                 "occurrences",
-                f"A fault would be stored as counted {int(times):,} times. Is it so?",
+                worded("A fault would be stored as counted {n:,} times. Is it so?", n=int(times)),
                 (row["_line"],),
             )
 
@@ -136,7 +141,10 @@ def _told_twice(account: Account) -> Iterator[Finding]:
         if first is not row and is_other and _days_between(first, row) <= _DAYS:
             yield Finding(
                 "told-twice",
-                f"Two orders tell the same work on one vehicle: {work[:60]!r}. Was it done twice?",
+                worded(
+                    "Two orders tell the same work on one vehicle: {work!r}. Was it done twice?",
+                    work=work[:60],
+                ),
                 (first["_line"], row["_line"]),
             )
 
@@ -165,8 +173,11 @@ def _codes_and_none(account: Account) -> Iterator[Finding]:
         if bool(first.get("code")) != bool(row.get("code")) and row.get("ecu_response") is None:
             yield Finding(
                 "clean-with-code",
-                f"The unit {row['ecu']!r} has a code in one row and none in another of the same "
-                "reading. Is it clean?",
+                worded(
+                    "The unit {unit!r} has a code in one row and none in another of the same "
+                    "reading. Is that so?",
+                    unit=str(row["ecu"]),
+                ),
                 (first["_line"], row["_line"]),
             )
 
@@ -178,8 +189,12 @@ def _two_cells(account: Account) -> Iterator[Finding]:
             if re.search(r"\S(?: {3,}|\t)\S", str(row.get(name) or "")):
                 yield Finding(
                     "two-cells",
-                    f"{row[name]!r} would be stored as one {name.replace('_', ' ')}, but a wide "
-                    "gap is in it. Is it one?",
+                    worded(
+                        "{cell!r} would be stored as one {column!r}, but a wide gap is in it. Is "
+                        "it one?",
+                        cell=str(row[name]),
+                        column=name,
+                    ),
                     (row["_line"],),
                 )
 
@@ -196,7 +211,7 @@ def _odd_vehicle(account: Account) -> Iterator[Finding]:
     if odd and len(odd) < len(named):
         yield Finding(
             "odd-vehicle",
-            f"{odd[0]!r} would be stored as a vehicle. Is it one?",
+            worded("{name!r} would be stored as a vehicle. Is it one?", name=odd[0]),
             (named[odd[0]]["_line"],),
         )
 
@@ -219,8 +234,10 @@ def _other_vehicle(account: Account) -> Iterator[Finding]:
         if others:
             yield Finding(
                 "other-vehicle",
-                "A row names two vehicles. Is it of the one it would be stored for, "
-                f"{row.get('vehicle_id') or own}?",
+                worded(
+                    "A row names two vehicles. Is it of {vehicle!r}, for which it would be stored?",
+                    vehicle=str(row.get("vehicle_id") or own),
+                ),
                 (row["_line"],),
             )
 
@@ -236,8 +253,11 @@ def _status_in_text(account: Account) -> Iterator[Finding]:
             if piece and account.words.of_word("status", piece) and not account.decision.more:
                 yield Finding(
                     "status-in-text",
-                    f"{piece!r} stands in a text and is not taken for the code's status. Is it "
-                    "of something else?",
+                    worded(
+                        "{word!r} stands in a text and is not taken for the code's status. Is it "
+                        "of something else?",
+                        word=piece,
+                    ),
                     (row["_line"],),
                 )
 
