@@ -104,6 +104,9 @@ def _bag(account: Account) -> set[Thing]:
 def _is_heading(text: str, names: set[str]) -> bool:
     """Whether a line is mostly headings: a sentence may name one or two of them."""
     plain = plain_heading(text)
+    groups = [group.strip() for group in re.split(r"[;,\t|]", plain) if group.strip()]
+    if groups and all(any(name.startswith(group) for name in names) for group in groups):
+        return True  # a row of groups above the headings
     within = [name for name in names if name and name != LINE and name in plain]
     n_letters = sum(map(str.isalnum, plain))
     n_within = sum(sum(map(str.isalnum, name)) for name in within)
