@@ -97,3 +97,13 @@ def test_small_distances_and_falling_ones_are_no_odometer_without_asking(
 def test_a_day_is_the_same_in_any_order_and_so_is_a_number_with_its_unit() -> None:
     assert things_in("13.02.2026", KNOWN) == things_in("2026-02-13T14:05", KNOWN)
     assert things_in("83.120 km", KNOWN) == things_in("83,120 km", KNOWN)
+
+
+def test_numbers_and_sales_of_a_vehicle_list_are_not_passed_over(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    rows = ("101,", "102,sold in May", "103,")
+    text = "Internal,Remark,VIN,Make,Model\n"
+    text += "".join(f"{row},XZ9AA11B2C300000{n},Aro,X\n" for n, row in enumerate(rows, 1))
+    found = suggest(tmp_path, text, words)
+    assert keys(found) == ["aside:Internal", "aside:Remark"]

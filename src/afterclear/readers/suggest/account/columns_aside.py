@@ -1,5 +1,6 @@
 """Columns that nothing is made of, and texts, as far as they may change what rows mean."""
 
+import re
 from collections.abc import Iterator, Mapping
 
 from afterclear.errors import worded
@@ -198,12 +199,24 @@ def _missed(account: Account, profile: Profile) -> str:
         is_missed = role in _MISSED and not filled & set(_MISSED[role])
         if sure >= _LIKELY and role in _OF_TABLE[into] and is_missed:
             return role
+    if into == "vehicles":
+        return _missed_of_vehicle(account, profile, filled)
     if into == "scans" and profile.share(has_code) >= _HALF:
         return "code"
     speaks_of_clear = account.words.of_beginning("event", _name(account, profile, 2), anywhere=True)
     if speaks_of_clear == "cleared" and profile.share(_has_digit) >= _HALF:
         return "cleared_at"
     return ""
+
+
+def _missed_of_vehicle(account: Account, profile: Profile, filled: set[str]) -> str:
+    """Recognise numbers that name each vehicle, and remarks on vehicles that were sold."""
+    numbers = [cell for cell in profile.cells if re.fullmatch(r"[\w-]{1,8}", cell)]
+    is_name = len(set(numbers)) == len(profile.cells) > _BOTH and all(map(_has_digit, numbers))
+    if is_name and "vehicle_id" not in filled and profile.means("row_no") < _HALF:
+        return "vehicle_id"
+    is_status = any(account.words.of_beginning("stock_status", v) for v in profile.values)
+    return "stock_status" if is_status and "stock_status" not in filled else ""
 
 
 def _may_part_rows(account: Account, profile: Profile) -> bool:
