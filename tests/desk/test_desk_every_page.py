@@ -98,8 +98,11 @@ def file_states(browser: Browser) -> Iterator[State]:
         browser.uploads.note(number, worded("{name} cannot be loaded yet.", name=name))
     html = browser.client.get(f"/bring/{number}?zone=Nowhere").text
     yield State("look", "wrong zone", html)
-    number = browser.bring("large.csv", large(ORDERS, "W{n}x,V,2025-03-{day:02d},,1,coil\n"))
-    yield State("judging", "large file", browser.get(f"/bring/{number}"))
+    row = "W{n}x,V-1,2025-03-{day:02d},2025-04-{day:02d},1000,replaced coil\n"
+    number = browser.bring("large.csv", large(ORDERS, row))
+    html = browser.get(f"/bring/{number}")
+    assert "data-again" in html  # it is looked at beside the pages
+    yield State("judging", "large file", html)
     yield State("bring", "files wait", browser.get("/bring"))
 
 
