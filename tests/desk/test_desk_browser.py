@@ -143,8 +143,12 @@ class Hand:
         )
         wide = over > 0 and self.page.evaluate(_TOO_WIDE)
         assert over <= 0, (self.page.url, self.width, wide)
-        self.page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        folded = self.page.locator("details:not([open])").element_handles()
+        for each in folded:
+            each.evaluate("node => { node.open = true }")
         found = Axe().run(self.page, options=RULES).response["violations"]
+        for each in folded:
+            each.evaluate("node => { node.open = false }")
         told = [f"{rule['id']}: {node['html'][:200]}" for rule in found for node in rule["nodes"]]
         assert told == [], self.page.url
 
